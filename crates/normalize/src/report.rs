@@ -1,0 +1,159 @@
+//! One strip's print, exactly as printed: nothing in here has been interpreted yet.
+
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
+use crate::hold::Hold;
+use crate::moment::Moment;
+
+/// Text that may identify a patient. It can be compared, stored and sent, but `{:?}` shows only its
+/// length and there is no `{}`: logs, metrics and panics cannot carry it by accident.
+#[derive(Clone, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Private(String);
+
+impl Private {
+    pub fn new(text: impl Into<String>) -> Self {
+        Self(text.into())
+    }
+
+    /// The text itself: for the ledger, the message and the screen of a person who asked.
+    #[must_use]
+    pub fn expose(&self) -> &str {
+        &self.0
+    }
+
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+}
+
+impl fmt::Debug for Private {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "<private, {} characters>", self.0.chars().count())
+    }
+}
+
+/// Where bytes stand on a line's tape: offsets from the first byte ever heard on that line.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Place {
+    /// The first byte.
+    pub from: u64,
+    /// One past the last byte.
+    pub to: u64,
+}
+
+impl Place {
+    /// The smallest place that holds both.
+    #[must_use]
+    pub fn join(self, other: Place) -> Place {
+        Place { from: self.from.min(other.from), to: self.to.max(other.to) }
+    }
+}
+
+/// One printed line (or LIS02 record), decoded to text, with its place.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RawLine {
+    pub place: Place,
+    pub text: Private,
+}
+
+/// Everything one strip's print says.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Report {
+    pub place: Place,
+    /// Every line of the print, understood or not, in order.
+    pub lines: Vec<RawLine>,
+    /// The analyzer's own test number, as printed. None: it prints none, so gaps cannot be told.
+    pub number: Option<String>,
+    pub specimen: Option<Private>,
+    pub control_lot: Option<String>,
+    /// The strip type that the print names, if it does.
+    pub strip: Option<String>,
+    /// Who the sender says it is (LIS02 H-5).
+    pub sender: Option<String>,
+    pub operator: Option<Private>,
+    pub patient: Option<Patient>,
+    pub collected: Option<Moment>,
+    pub taken: Option<Moment>,
+    pub signs: Signs,
+    pub readings: Vec<PrintedReading>,
+    pub comments: Vec<Private>,
+    /// What the dialect itself could not vouch for: each one holds the report.
+    pub doubts: Vec<Hold>,
+}
+
+/// What the print says of a patient, as printed.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Patient {
+    pub id: Option<Private>,
+    pub name: Option<Private>,
+    pub born: Option<Private>,
+    pub sex: Option<Private>,
+}
+
+/// Signs of class that the print itself carries; configured marks are read by `judge`.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Signs {
+    /// The order is marked as control (LIS02 O-12 `Q`, or a printed control word).
+    pub control_order: bool,
+    /// The whole message is marked as control (LIS02 H-12 `Q`).
+    pub control_message: bool,
+    /// The order is marked urgent (LIS02 O-6 `S`, or a printed urgent word).
+    pub stat: bool,
+    /// The control's level, where the print names one.
+    #[serde(default)]
+    pub level: Option<char>,
+}
+
+/// One pad's result as printed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PrintedReading {
+    pub label: String,
+    /// The result as printed, cut where the dialect cuts it (`2+`, `>1000`, `2+` and `250`): each part
+    /// is a grade word or a number with or without a comparator. Which is which, the strip decides.
+    pub parts: Vec<String>,
+    pub unit: Option<String>,
+    /// The dialect says that this analyzer never prints units, so that none is missing.
+    #[serde(default)]
+    pub unit_implied: bool,
+    pub mark: Option<Mark>,
+    pub status: Status,
+    pub taken: Option<Moment>,
+    /// Index into [`Report::lines`].
+    pub line: usize,
+}
+
+/// The analyzer's own abnormal mark.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Mark {
+    pub text: String,
+    pub meaning: MarkMeaning,
+}
+
+/// What a mark claims, so that it can be compared with our own flag.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum MarkMeaning {
+    Normal,
+    Abnormal,
+    Low,
+    High,
+    /// Says something that no flag of ours could contradict (`<`, `>`, trends): not compared.
+    Other,
+}
+
+/// How far the analyzer stands behind a reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Status {
+    Final,
+    /// The pad could not be read: no value, never negative.
+    Unread,
+    /// A correction of something sent before.
+    Correction,
+    /// Anything else that is not final, with the code as printed.
+    NotFinal(char),
+}

@@ -1,0 +1,1 @@
+//! Whole-house tests: the real binary, real ports, real sockets.
