@@ -1,0 +1,134 @@
+//! The only room that reads a clock: wall time for people, a steady tick for machines.
+
+use std::sync::OnceLock;
+use std::time::{Instant, SystemTime, UNIX_EPOCH};
+
+use jiff::{Timestamp, ZonedDateTime, tz::TimeZone};
+use wickline_normalize::Moment;
+
+/// Microseconds since 1970 by the wall clock: it may step.
+#[must_use]
+pub fn now_us() -> i64 {
+    SystemTime::now()
+        .duration_since(UNIX_EPOCH)
+        .map_or(0, |d| i64::try_from(d.as_micros()).unwrap_or(i64::MAX))
+}
+
+/// Microseconds since this process first asked: it never steps.
+#[must_use]
+pub fn tick_us() -> i64 {
+    static START: OnceLock<Instant> = OnceLock::new();
+    let start = *START.get_or_init(Instant::now);
+    i64::try_from(start.elapsed().as_micros()).unwrap_or(i64::MAX)
+}
+
+/// The instant at which [`tick_us`] reads `tick`, for a timer.
+#[must_use]
+pub fn instant_at(tick: i64) -> tokio::time::Instant {
+    let wait = u64::try_from(tick - tick_us()).unwrap_or(0);
+    tokio::time::Instant::now() + std::time::Duration::from_micros(wait)
+}
+
+/// The site's clock: turns stored microseconds into local times and back.
+#[derive(Clone, Debug)]
+pub struct SiteClock {
+    zone: TimeZone,
+}
+
+impl SiteClock {
+    /// A clock for an IANA zone name.
+    pub fn new(name: &str) -> Result<Self, String> {
+        TimeZone::get(name).map(|zone| Self { zone }).map_err(|_| {
+            format!("`{name}` is not an IANA time zone name known here, such as `Europe/Lisbon`")
+        })
+    }
+
+    fn zoned(&self, us: i64) -> ZonedDateTime {
+        Timestamp::from_microsecond(us).unwrap_or(Timestamp::UNIX_EPOCH).to_zoned_datetime(self.zone.clone())
+    }
+
+    /// RFC 3339 with the site's offset, to the second.
+    #[must_use]
+    pub fn rfc3339(&self, us: i64) -> String {
+        self.zoned(us).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+    }
+
+    /// `14:03:59`, for a person who knows the day.
+    #[must_use]
+    pub fn time_of_day(&self, us: i64) -> String {
+        self.zoned(us).strftime("%H:%M:%S").to_string()
+    }
+
+    /// The local date, `YYYY-MM-DD`.
+    #[must_use]
+    pub fn day(&self, us: i64) -> String {
+        self.zoned(us).strftime("%Y-%m-%d").to_string()
+    }
+
+    /// A stored time as a moment with the site's offset.
+    #[must_use]
+    pub fn moment(&self, us: i64) -> Moment {
+        let z = self.zoned(us);
+        Moment {
+            year: z.year(),
+            month: z.month().unsigned_abs(),
+            day: z.day().unsigned_abs(),
+            time: Some((z.hour().unsigned_abs(), z.minute().unsigned_abs())),
+            second: Some(z.second().unsigned_abs()),
+            offset: i16::try_from(z.offset().seconds() / 60).ok(),
+        }
+    }
+
+    /// A printed time with the site's offset added where it has none. None when the zone skips that
+    /// time (spring) or has it twice (autumn): the caller decides what that is worth.
+    #[must_use]
+    pub fn with_offset(&self, printed: Moment) -> Option<Moment> {
+        let (Some((hour, minute)), None) = (printed.time, printed.offset) else {
+            return Some(printed);
+        };
+        let civil = jiff::civil::DateTime::new(
+            printed.year,
+            i8::try_from(printed.month).ok()?,
+            i8::try_from(printed.day).ok()?,
+            i8::try_from(hour).ok()?,
+            i8::try_from(minute).ok()?,
+            i8::try_from(printed.second.unwrap_or(0)).ok()?,
+            0,
+        )
+        .ok()?;
+        let zoned = self.zone.to_ambiguous_zoned_datetime(civil).unambiguous().ok()?;
+        Some(Moment { offset: i16::try_from(zoned.offset().seconds() / 60).ok(), ..printed })
+    }
+}
+
+/// A moment as RFC 3339, as far as it was said.
+#[must_use]
+pub fn moment_rfc3339(m: &Moment) -> String {
+    let mut text = format!("{:04}-{:02}-{:02}", m.year, m.month, m.day);
+    if let Some((hour, minute)) = m.time {
+        text.push_str(&format!("T{hour:02}:{minute:02}:{:02}", m.second.unwrap_or(0)));
+        if let Some(offset) = m.offset {
+            let sign = if offset < 0 { '-' } else { '+' };
+            let by = offset.unsigned_abs();
+            text.push_str(&format!("{sign}{:02}:{:02}", by / 60, by % 60));
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{SiteClock, moment_rfc3339};
+    use wickline_normalize::Moment;
+
+    #[test]
+    fn the_repeated_and_the_skipped_hour_are_not_guessed() {
+        let lisbon = SiteClock::new("Europe/Lisbon").expect("a zone of the tz database");
+        let at = |text| lisbon.with_offset(Moment::from_digits(text).expect("a real time"));
+        assert_eq!(at("20260629101500").map(|m| moment_rfc3339(&m)).as_deref(),
+            Some("2026-06-29T10:15:00+01:00"));
+        assert_eq!(at("20261025013000"), None, "01:30 comes twice");
+        assert_eq!(at("20260329013000"), None, "01:30 does not come");
+        assert!(SiteClock::new("Kestrel/Point").is_err());
+    }
+}

@@ -1,0 +1,162 @@
+//! Every key of the configuration: what it means, what is allowed, what it is when not given.
+//!
+//! One table serves the reader's errors, the commented `config/wickline.toml` and its test.
+
+/// What a key may hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Allowed {
+    /// Text of at most so many characters.
+    Text(usize),
+    /// Text that is one of these.
+    OneOf(&'static [&'static str]),
+    /// A whole number between two bounds.
+    Whole(i64, i64),
+    Switch,
+    /// A list of texts.
+    Texts,
+}
+
+impl Allowed {
+    /// In words, for errors and for the reference.
+    #[must_use]
+    pub fn words(self) -> String {
+        match self {
+            Allowed::Text(most) => format!("text of at most {most} characters"),
+            Allowed::OneOf(list) => {
+                list.iter().map(|t| format!("\"{t}\"")).collect::<Vec<_>>().join(", ")
+            }
+            Allowed::Whole(least, most) => format!("a whole number from {least} to {most}"),
+            Allowed::Switch => "true or false".into(),
+            Allowed::Texts => "a list of texts, such as [\"a\", \"b\"]".into(),
+        }
+    }
+}
+
+/// One key of one table.
+#[derive(Clone, Copy, Debug)]
+pub struct Key {
+    pub table: &'static str,
+    pub name: &'static str,
+    pub allowed: Allowed,
+    /// As TOML; none: the key must be given.
+    pub default: Option<&'static str>,
+    /// What the commented file shows where the default would say nothing.
+    pub example: &'static str,
+    pub about: &'static str,
+}
+
+/// Tables in the order of the commented file: name, whether it is a list of tables, and what for.
+pub const TABLES: &[(&str, bool, &str)] = &[
+    ("site", false, "The laboratory."),
+    ("store", false, "What Wickline remembers, and where. Paths are relative to this file."),
+    ("console", false, "Reserved for health, metrics and the console."),
+    ("reference", false, "References for flags, by analyte id. An interval \"5.0-8.0\" for numbers, the highest normal grade \"NEG\" for grades. Without one, OBX-7 and OBX-8 stay empty."),
+    ("analyzer", true, "One for each analyzer."),
+    ("receiver", true, "One for each receiver, usually the LIS."),
+];
+
+const fn key(
+    table: &'static str,
+    name: &'static str,
+    allowed: Allowed,
+    default: Option<&'static str>,
+    example: &'static str,
+    about: &'static str,
+) -> Key {
+    Key { table, name, allowed, default, example, about }
+}
+
+use Allowed::{OneOf, Switch, Text, Texts, Whole};
+
+/// The whole table.
+pub const KEYS: &[Key] = &[
+    key("site", "name", Text(80), None, "\"Kestrel Point Clinic\"", "Name on sheets."),
+    key("site", "short", Text(20), None, "\"KESTRELPOINT\"", "MSH-4, the sending facility."),
+    key("site", "timezone", Text(40), None, "\"Europe/Lisbon\"", "Zone of the analyzers' clocks, an IANA name."),
+    key("site", "specimen", Text(60), Some("\"[A-Za-z0-9-]{4,20}\""), "", "What a specimen id looks like: literal characters and sets in brackets, each set with a count."),
+    key("store", "tape", Text(400), None, "\"tape.db\"", "The tape: a local SQLite file, never on a network file system."),
+    key("store", "ledger", Text(400), None, "\"sqlite:ledger.db\"", "The ledger: sqlite:PATH or postgres://USER@HOST/DATABASE."),
+    key("store", "low_water_mib", Whole(0, 1_048_576), Some("64"), "", "Free MiB below which nothing more is acknowledged."),
+    key("store", "ballast_mib", Whole(0, 65_536), Some("64"), "", "MiB kept as ballast, given up when the disk is full."),
+    key("console", "listen", Text(80), Some("\"\""), "\"127.0.0.1:8420\"", "Address of health and metrics; empty turns it off."),
+    key("analyzer", "id", Text(16), None, "\"bench-1\"", "Its name: letters, digits and hyphens."),
+    key("analyzer", "line", Text(200), None, "\"serial:/dev/serial/by-path/EXAMPLE\"", "serial:PATH, tcp:HOST:PORT (we connect) or listen:HOST:PORT (it connects)."),
+    key("analyzer", "speed", Whole(1200, 115_200), Some("9600"), "", "Bits per second of a serial line: 1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200."),
+    key("analyzer", "framing", OneOf(&["8N1", "7E1", "7O1", "8E1", "8O1"]), Some("\"8N1\""), "", "Data bits, parity, stop bits."),
+    key("analyzer", "flow", OneOf(&["none", "rts-cts", "xon-xoff"]), Some("\"none\""), "", "Flow control. The standard cable has no RTS and CTS."),
+    key("analyzer", "dialect", Text(400), None, "\"lis02\"", "How it writes: a built-in (lis02, two-column) or the path of a dialect file."),
+    key("analyzer", "strip", Text(400), Some("\"ten-pad\""), "", "Which strip it reads: a built-in (ten-pad, eleven-pad, twelve-pad) or the path of a strip file."),
+    key("analyzer", "strips", Texts, Some("[]"), "", "Further strips, chosen by the name that the print gives (LIS02 O-5)."),
+    key("analyzer", "units", OneOf(&["conventional", "si"]), Some("\"conventional\""), "", "The unit system that this analyzer is set to print."),
+    key("analyzer", "allow", Texts, Some("[]"), "[\"192.0.2.31\"]", "For listen: addresses that may connect; required off loopback."),
+    key("analyzer", "sender", Text(60), Some("\"\""), "\"STRIP1\"", "What LIS02 H-5 must say; empty: not compared."),
+    key("analyzer", "control_marks", Texts, Some("[]"), "[\"Q1=1\", \"Q2=2\"]", "Leading marks of the number that mean control material, each with its level."),
+    key("analyzer", "control_specimens", Texts, Some("[]"), "[\"QC-L1[A-Z0-9-]{0,12}=1\"]", "Specimen ids that mean control material, each with its level."),
+    key("analyzer", "stat_marks", Texts, Some("[]"), "[\"S\"]", "Leading marks of the number that mean urgent work."),
+    key("analyzer", "controls", OneOf(&["marked", "none"]), Some("\"marked\""), "", "\"none\": no control material is ever run here, so that no control sign is needed."),
+    key("analyzer", "compare_marks", Switch, Some("true"), "", "Hold a report whose abnormal mark disagrees with our own flag."),
+    key("receiver", "id", Text(16), None, "\"lis\"", "Its name: letters, digits and hyphens."),
+    key("receiver", "address", Text(200), None, "\"mllp://192.0.2.20:2575\"", "mllp://HOST:PORT, mllps://HOST:PORT (TLS) or dir:PATH (one file a message)."),
+    key("receiver", "version", OneOf(&["2.3.1", "2.4", "2.5", "2.5.1"]), Some("\"2.5.1\""), "", "HL7 v2 version of the messages."),
+    key("receiver", "application", Text(20), Some("\"LIS\""), "", "MSH-5."),
+    key("receiver", "facility", Text(20), Some("\"\""), "\"KESTREL\"", "MSH-6."),
+    key("receiver", "units", OneOf(&["conventional", "si"]), Some("\"conventional\""), "", "Units of the numbers sent."),
+    key("receiver", "grades", OneOf(&["beside", "only", "never"]), Some("\"beside\""), "", "How arbitrary grades travel: beside the number, alone, or never where a number exists."),
+    key("receiver", "codes", OneOf(&["automated", "manual"]), Some("\"automated\""), "", "LOINC codes of the method \"automated test strip\" or \"test strip\"."),
+    key("receiver", "snomed", Switch, Some("false"), "", "SNOMED CT codes beside the grades; needs a national licence."),
+    key("receiver", "coded", OneOf(&["CE", "CWE"]), Some("\"CE\""), "", "OBX-2 of grades."),
+    key("receiver", "specimen_in", OneOf(&["spm-2", "obr-2", "both", "by-version"]), Some("\"by-version\""), "", "Where the specimen id goes; by version: SPM-2 from 2.5 on, OBR-2 before."),
+    key("receiver", "charset", OneOf(&["ascii", "8859/1", "utf-8", "by-version"]), Some("\"by-version\""), "", "Character set when a message needs more than ASCII; by version: UTF-8 from 2.5 on, 8859/1 before."),
+    key("receiver", "patient", OneOf(&["never", "as-heard"]), Some("\"never\""), "", "Whether a patient id and name that the analyzer sent go out in PID."),
+    key("receiver", "processing", OneOf(&["P", "T", "D"]), Some("\"P\""), "", "MSH-11: production, training, debugging."),
+    key("receiver", "analyzers", Texts, Some("[\"*\"]"), "", "Whose results it gets; * means every analyzer."),
+    key("receiver", "controls", Switch, Some("false"), "", "Reserved: this version sends control material to nobody, so only false is accepted."),
+    key("receiver", "paused", Switch, Some("false"), "", "Start with delivery paused."),
+    key("receiver", "stop_on_refusal", Switch, Some("false"), "", "Stop the queue at any refusal, not only at a header fault."),
+    key("receiver", "ack_timeout", Whole(1, 600), Some("30"), "", "Seconds to wait for an acknowledgment."),
+    key("receiver", "retry_first", Whole(1, 600), Some("1"), "", "Seconds of the first pause after a failure; pauses double."),
+    key("receiver", "retry_max", Whole(1, 3600), Some("60"), "", "Seconds of the longest pause."),
+    key("receiver", "reject_tries", Whole(1, 10_000), Some("20"), "", "How often a \"busy\" answer is tried before it counts as refused."),
+    key("receiver", "ca", Text(400), Some("\"\""), "\"lis-ca.pem\"", "For mllps: the certificate authority to trust, PEM."),
+    key("receiver", "certificate", Text(400), Some("\"\""), "\"wickline.pem\"", "For mllps: our own certificate chain, PEM."),
+    key("receiver", "private_key", Text(400), Some("\"\""), "\"wickline.key\"", "For mllps: our own key, PEM, readable by nobody else."),
+];
+
+/// The keys of one table.
+pub fn of_table(table: &str) -> impl Iterator<Item = &'static Key> {
+    KEYS.iter().filter(move |k| k.table == table)
+}
+
+/// The commented file, whole: what `config/wickline.toml` must be.
+#[must_use]
+pub fn commented_file() -> String {
+    let mut text = String::from(
+        "# Wickline: every key, with what it means, what is allowed and its default.\n\
+         # Written by the program's own table of keys; a test keeps it so. A key that stands behind\n\
+         # `#` shows its default or an example; the others must be given. Keys of single tables can\n\
+         # be overridden from the environment as WICKLINE__SECTION__KEY.\n",
+    );
+    for (table, list, about) in TABLES {
+        text.push_str(&format!("\n# {about}\n"));
+        text.push_str(&if *list { format!("[[{table}]]\n") } else { format!("[{table}]\n") });
+        for key in of_table(table) {
+            let allowed = match key.allowed {
+                Allowed::Text(_) | Allowed::Texts => String::new(),
+                other => format!(" Allowed: {}.", other.words()),
+            };
+            text.push_str(&format!("# {}{allowed}\n", key.about));
+            let value = if key.example.is_empty() { key.default.unwrap_or("") } else { key.example };
+            match key.default {
+                None => text.push_str(&format!("{} = {value}\n", key.name)),
+                Some(default) if default != value => {
+                    text.push_str(&format!("# {} = {value}   # default: {default}\n", key.name));
+                }
+                Some(_) => text.push_str(&format!("# {} = {value}\n", key.name)),
+            }
+        }
+        if *table == "reference" {
+            text.push_str("# PH = \"5.0-8.0\"\n# SG = \"1.005-1.030\"\n# GLU = \"NEG\"\n");
+        }
+    }
+    text
+}

@@ -1,0 +1,232 @@
+//! The configuration: found, read strictly, layered with the environment, checked for sense.
+
+pub mod bench;
+pub mod keys;
+pub mod reader;
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use serde::Deserialize;
+
+use self::keys::{Allowed, TABLES, of_table};
+use self::reader::Fault;
+
+/// The file's content with every default filled in.
+#[derive(Clone, Debug, Deserialize)]
+pub struct Settings {
+    pub site: Site,
+    pub store: Store,
+    pub console: Console,
+    #[serde(default)]
+    pub reference: BTreeMap<String, String>,
+    pub analyzer: Vec<Analyzer>,
+    pub receiver: Vec<Receiver>,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+pub struct Site {
+    pub name: String,
+    pub short: String,
+    pub timezone: String,
+    pub specimen: String,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+pub struct Store {
+    pub tape: PathBuf,
+    pub ledger: String,
+    pub low_water_mib: u64,
+    pub ballast_mib: u64,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+pub struct Console {
+    pub listen: String,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+pub struct Analyzer {
+    pub id: String,
+    pub line: String,
+    pub speed: u32,
+    pub framing: String,
+    pub flow: String,
+    pub dialect: String,
+    pub strip: String,
+    pub strips: Vec<String>,
+    pub units: String,
+    pub allow: Vec<String>,
+    pub sender: String,
+    pub control_marks: Vec<String>,
+    pub control_specimens: Vec<String>,
+    pub stat_marks: Vec<String>,
+    pub controls: String,
+    pub compare_marks: bool,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+pub struct Receiver {
+    pub id: String,
+    pub address: String,
+    pub version: String,
+    pub application: String,
+    pub facility: String,
+    pub units: String,
+    pub grades: String,
+    pub codes: String,
+    pub snomed: bool,
+    pub coded: String,
+    pub specimen_in: String,
+    pub charset: String,
+    pub patient: String,
+    pub processing: String,
+    pub analyzers: Vec<String>,
+    pub controls: bool,
+    pub paused: bool,
+    pub stop_on_refusal: bool,
+    pub ack_timeout: u64,
+    pub retry_first: u64,
+    pub retry_max: u64,
+    pub reject_tries: i64,
+    pub ca: String,
+    pub certificate: String,
+    pub private_key: String,
+}
+
+/// A configuration file as read: where from, its text for faults, its settings.
+#[derive(Clone, Debug)]
+pub struct Loaded {
+    pub file: PathBuf,
+    pub text: String,
+    pub settings: Settings,
+}
+
+/// The first configuration there is: `--config`, the environment, here, the system's.
+pub fn find(given: Option<&Path>) -> Result<PathBuf, String> {
+    if let Some(path) = given {
+        return Ok(path.to_owned());
+    }
+    if let Some(path) = std::env::var_os("WICKLINE_CONFIG").filter(|p| !p.is_empty()) {
+        return Ok(path.into());
+    }
+    let known = ["./wickline.toml", "/etc/wickline/wickline.toml"];
+    known.iter().map(PathBuf::from).find(|p| p.exists()).ok_or_else(|| {
+        format!(
+            "no configuration found: looked for --config, $WICKLINE_CONFIG, {}. \
+             Copy config/wickline.toml and fill it in, or try `wickline demo`, which needs none",
+            known.join(", ")
+        )
+    })
+}
+
+/// Reads a configuration file; every fault it has is in the error.
+pub fn load(file: &Path) -> Result<Loaded, Vec<Fault>> {
+    let name = file.display().to_string();
+    let whole = |found: String, allowed: &str| {
+        vec![Fault {
+            file: name.clone(),
+            line: 1,
+            column: 1,
+            key: "(file)".into(),
+            found,
+            allowed: allowed.into(),
+        }]
+    };
+    let bytes = std::fs::read(file)
+        .map_err(|e| whole(e.to_string(), "a file that the service user can read"))?;
+    let text = String::from_utf8(bytes)
+        .map_err(|e| whole(format!("a byte that is not UTF-8 ({e})"), "a text file in UTF-8"))?;
+    from_text(file, text)
+}
+
+/// Reads a configuration from text, with the environment on top.
+pub fn from_text(file: &Path, text: String) -> Result<Loaded, Vec<Fault>> {
+    let name = file.display().to_string();
+    let mut faults = reader::faults(&name, &text);
+    faults.extend(environment_faults());
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let filled = with_defaults(&text);
+    let environment = config::Environment::with_prefix("WICKLINE")
+        .prefix_separator("__")
+        .separator("__")
+        .try_parsing(true);
+    let settings = config::Config::builder()
+        .add_source(config::File::from_str(&filled, config::FileFormat::Toml))
+        .add_source(environment)
+        .build()
+        .and_then(config::Config::try_deserialize::<Settings>);
+    match settings {
+        Ok(settings) => Ok(Loaded { file: file.to_owned(), text, settings }),
+        Err(error) => Err(vec![reader::Source { file: &name, text: &text }.fault(
+            0,
+            "(file)",
+            error.to_string(),
+            "the keys of config/wickline.toml",
+        )]),
+    }
+}
+
+/// The file's tables with every key that was not given, as TOML again.
+fn with_defaults(text: &str) -> String {
+    let mut root: toml::Table = text.parse().unwrap_or_default();
+    for (table, list, _) in TABLES {
+        let empty = || if *list { toml::Value::Array(Vec::new()) } else { toml::Table::new().into() };
+        let value = root.entry(*table).or_insert_with(empty);
+        let tables: Vec<&mut toml::Table> = match value {
+            toml::Value::Array(items) => items.iter_mut().filter_map(|v| v.as_table_mut()).collect(),
+            other => other.as_table_mut().into_iter().collect(),
+        };
+        for inner in tables {
+            for key in of_table(table) {
+                let Some(default) = key.default else { continue };
+                let parsed = format!("v = {default}").parse::<toml::Table>();
+                let value = parsed.ok().and_then(|mut t| t.remove("v"));
+                if let (Some(value), false) = (value, inner.contains_key(key.name)) {
+                    inner.insert(key.name.to_owned(), value);
+                }
+            }
+        }
+    }
+    root.to_string()
+}
+
+/// Overrides from the environment are keys too: known, of a single table, and of the right kind.
+fn environment_faults() -> Vec<Fault> {
+    let mut faults = Vec::new();
+    for (name, value) in std::env::vars_os() {
+        let Some(name) = name.to_str().filter(|n| n.starts_with("WICKLINE__")) else { continue };
+        let value = value.to_string_lossy().into_owned();
+        let path: Vec<String> = name.split("__").skip(1).map(str::to_lowercase).collect();
+        let known = path
+            .first()
+            .filter(|t| TABLES.iter().any(|(table, list, _)| table == t && !list))
+            .and_then(|t| of_table(t).find(|k| path.get(1).is_some_and(|p| p == k.name)));
+        let allowed = match known {
+            None => "WICKLINE__SECTION__KEY with a key of [site], [store] or [console]".to_owned(),
+            Some(key) if !fits(&value, key.allowed) => key.allowed.words(),
+            Some(_) => continue,
+        };
+        faults.push(Fault {
+            file: "(environment)".into(),
+            line: 0,
+            column: 0,
+            key: name.to_owned(),
+            found: format!("\"{}\"", value.chars().take(60).flat_map(char::escape_default).collect::<String>()),
+            allowed,
+        });
+    }
+    faults
+}
+
+fn fits(value: &str, allowed: Allowed) -> bool {
+    match allowed {
+        Allowed::Text(most) => value.chars().count() <= most,
+        Allowed::OneOf(list) => list.contains(&value),
+        Allowed::Whole(least, most) => value.parse().is_ok_and(|n: i64| (least..=most).contains(&n)),
+        Allowed::Switch => matches!(value, "true" | "false"),
+        Allowed::Texts => true,
+    }
+}

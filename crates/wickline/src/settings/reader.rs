@@ -1,0 +1,248 @@
+//! Reads the configuration strictly: every fault with its file, line, column and key.
+
+use std::fmt;
+
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+use super::keys::{Allowed, Key, TABLES, of_table};
+
+/// One thing wrong in a configuration file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Fault {
+    pub file: String,
+    pub line: usize,
+    pub column: usize,
+    pub key: String,
+    pub found: String,
+    pub allowed: String,
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Fault { file, line, column, key, found, allowed } = self;
+        write!(f, "{file}:{line}:{column}: `{key}`: found {found}; allowed: {allowed}")
+    }
+}
+
+/// A file's text with what is needed to say where something stands in it.
+pub struct Source<'a> {
+    pub file: &'a str,
+    pub text: &'a str,
+}
+
+impl Source<'_> {
+    /// A fault at a byte offset of the text.
+    #[must_use]
+    pub fn fault(&self, at: usize, key: &str, found: impl Into<String>, allowed: impl Into<String>) -> Fault {
+        let before = &self.text[..self.text.floor_char_boundary(at.min(self.text.len()))];
+        let line = before.matches('\n').count() + 1;
+        let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
+        Fault {
+            file: self.file.to_owned(),
+            line,
+            column,
+            key: key.to_owned(),
+            found: found.into(),
+            allowed: allowed.into(),
+        }
+    }
+}
+
+/// Checks a file's shape against the table of keys. Empty: it can be read into settings.
+#[must_use]
+pub fn faults(file: &str, text: &str) -> Vec<Fault> {
+    let source = Source { file, text };
+    let root = match DeTable::parse(text) {
+        Ok(root) => root,
+        Err(error) => {
+            let at = error.span().map_or(0, |span| span.start);
+            let why = error.message().to_owned();
+            return vec![source.fault(at, "(file)", why, "a TOML file as in config/wickline.toml")];
+        }
+    };
+    let mut found = Vec::new();
+    for (name, value) in root.get_ref() {
+        check_table(&source, name, value, &mut found);
+    }
+    for (table, list, _) in TABLES {
+        let required = of_table(table).any(|k| k.default.is_none());
+        if required && !root.get_ref().contains_key(*table) {
+            let shape = if *list { format!("[[{table}]]") } else { format!("[{table}]") };
+            found.push(source.fault(text.len(), table, "nothing", format!("{shape} with its keys")));
+        }
+    }
+    found
+}
+
+fn check_table(
+    source: &Source<'_>,
+    name: &Spanned<std::borrow::Cow<'_, str>>,
+    value: &Spanned<DeValue<'_>>,
+    found: &mut Vec<Fault>,
+) {
+    let table = name.get_ref().as_ref();
+    let Some((_, list, _)) = TABLES.iter().find(|(known, _, _)| *known == table) else {
+        let known: Vec<&str> = TABLES.iter().map(|(t, _, _)| *t).collect();
+        found.push(unknown(source, name.span().start, table, "a table", &known));
+        return;
+    };
+    match (value.get_ref(), list) {
+        (DeValue::Table(inner), false) => check_keys(source, table, value.span().start, inner, found),
+        (DeValue::Array(items), true) => {
+            for item in items.iter() {
+                match item.get_ref() {
+                    DeValue::Table(inner) => {
+                        check_keys(source, table, item.span().start, inner, found);
+                    }
+                    other => found.push(source.fault(
+                        item.span().start,
+                        table,
+                        describe(other),
+                        format!("tables that begin with [[{table}]]"),
+                    )),
+                }
+            }
+        }
+        (_, true) => found.push(source.fault(
+            value.span().start,
+            table,
+            "one table",
+            format!("[[{table}]] in double brackets, one for each"),
+        )),
+        (other, false) => found.push(source.fault(
+            value.span().start,
+            table,
+            describe(other),
+            format!("one table that begins with [{table}]"),
+        )),
+    }
+}
+
+fn check_keys(
+    source: &Source<'_>,
+    table: &str,
+    at: usize,
+    inner: &DeTable<'_>,
+    found: &mut Vec<Fault>,
+) {
+    for (name, value) in inner {
+        let path = format!("{table}.{}", name.get_ref());
+        let at = value.span().start;
+        // References are keyed by analyte; which analytes there are, the strips say.
+        if table == "reference" {
+            check_value(source, &path, at, value.get_ref(), Allowed::Text(40), found);
+            continue;
+        }
+        match of_table(table).find(|k| k.name == name.get_ref().as_ref()) {
+            Some(key) => check_value(source, &path, at, value.get_ref(), key.allowed, found),
+            None => {
+                let known: Vec<&str> = of_table(table).map(|k| k.name).collect();
+                found.push(unknown(source, name.span().start, &path, "a key", &known));
+            }
+        }
+    }
+    for key in of_table(table).filter(|k| k.default.is_none()) {
+        if !inner.contains_key(key.name) {
+            found.push(source.fault(at, &format!("{table}.{}", key.name), "nothing", needed(key)));
+        }
+    }
+}
+
+fn needed(key: &Key) -> String {
+    format!("{}, such as {} ({})", key.allowed.words(), key.example, key.about.trim_end_matches('.'))
+}
+
+fn unknown(source: &Source<'_>, at: usize, path: &str, what: &str, known: &[&str]) -> Fault {
+    let name = path.rsplit('.').next().unwrap_or(path);
+    let near = nearest(name, known);
+    source.fault(
+        at,
+        path,
+        format!("{what} that does not exist"),
+        format!("did you mean `{near}`? Known here: {}", known.join(", ")),
+    )
+}
+
+fn check_value(
+    source: &Source<'_>,
+    path: &str,
+    at: usize,
+    value: &DeValue<'_>,
+    allowed: Allowed,
+    found: &mut Vec<Fault>,
+) {
+    let fits = match (value, allowed) {
+        (DeValue::String(text), Allowed::Text(most)) => {
+            text.chars().count() <= most && !text.chars().any(char::is_control)
+        }
+        (DeValue::String(text), Allowed::OneOf(list)) => list.contains(&text.as_ref()),
+        (DeValue::Integer(number), Allowed::Whole(least, most)) => {
+            i64::from_str_radix(number.as_str(), number.radix())
+                .is_ok_and(|n| (least..=most).contains(&n))
+        }
+        (DeValue::Boolean(_), Allowed::Switch) => true,
+        (DeValue::Array(items), Allowed::Texts) => {
+            items.iter().all(|item| matches!(item.get_ref(), DeValue::String(_)))
+        }
+        _ => false,
+    };
+    if !fits {
+        found.push(source.fault(at, path, describe(value), allowed.words()));
+    }
+}
+
+fn describe(value: &DeValue<'_>) -> String {
+    match value {
+        DeValue::String(text) => {
+            let short: String = text.chars().take(60).flat_map(char::escape_default).collect();
+            format!("\"{short}\"")
+        }
+        DeValue::Integer(number) => format!("the number {}", number.as_str()),
+        DeValue::Float(number) => format!("the number {}", number.as_str()),
+        DeValue::Boolean(yes) => format!("{yes}"),
+        DeValue::Datetime(_) => "a date".into(),
+        DeValue::Array(_) => "a list".into(),
+        DeValue::Table(_) => "a table".into(),
+    }
+}
+
+/// The known word with the fewest changed letters.
+#[must_use]
+pub fn nearest<'a>(word: &str, known: &[&'a str]) -> &'a str {
+    known.iter().copied().min_by_key(|k| distance(word, k)).unwrap_or("")
+}
+
+fn distance(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, x) in a.chars().take(64).enumerate() {
+        let mut diagonal = row[0];
+        row[0] = i + 1;
+        for (j, y) in b.iter().enumerate() {
+            let change = diagonal + usize::from(x != *y);
+            diagonal = row[j + 1];
+            row[j + 1] = change.min(row[j] + 1).min(diagonal + 1);
+        }
+    }
+    row[b.len()]
+}
+
+/// Where a key of the n-th table of a list (or of a single table) stands, for faults found later.
+#[must_use]
+pub fn place(file: &str, text: &str, table: &str, index: usize, key: &str) -> (usize, usize) {
+    let source = Source { file, text };
+    let spot = DeTable::parse(text).ok().and_then(|root| {
+        let root = root.into_inner();
+        let value = root.get(table)?;
+        let inner = match value.get_ref() {
+            DeValue::Array(items) => items.iter().nth(index)?,
+            _ => value,
+        };
+        let DeValue::Table(keys) = inner.get_ref() else { return None };
+        Some(keys.get(key).map_or(inner.span().start, |v| v.span().start))
+    });
+    let fault = source.fault(spot.unwrap_or(0), key, "", "");
+    (fault.line, fault.column)
+}
+

@@ -1,0 +1,312 @@
+//! The one room that knows SQLite from Postgres: how to open, how a write begins, how schemas grow.
+
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Once};
+
+use sqlx::AnyConnection;
+use sqlx::{AssertSqlSafe, Connection, Executor, Row};
+use tokio::sync::{Mutex, OwnedMutexGuard};
+
+use super::StoreError;
+
+/// Where a database is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Address {
+    Sqlite(PathBuf),
+    /// The whole URL. Shown only without its password.
+    Postgres(String),
+}
+
+impl Address {
+    /// Reads `sqlite:PATH` (relative to `base`) or `postgres://...`.
+    pub fn parse(text: &str, base: &Path) -> Result<Self, String> {
+        if let Some(path) = text.strip_prefix("sqlite:") {
+            if path.is_empty() {
+                return Err("`sqlite:` needs a path, as in `sqlite:ledger.db`".into());
+            }
+            return Ok(Address::Sqlite(base.join(path)));
+        }
+        if text.starts_with("postgres://") || text.starts_with("postgresql://") {
+            return Ok(Address::Postgres(text.to_owned()));
+        }
+        Err("allowed: `sqlite:PATH` or `postgres://USER@HOST/DATABASE`".into())
+    }
+
+    /// How to name it to a person: never with a password.
+    #[must_use]
+    pub fn label(&self) -> String {
+        match self {
+            Address::Sqlite(path) => path.display().to_string(),
+            Address::Postgres(url) => match (url.find("://"), url.rfind('@')) {
+                (Some(scheme), Some(at)) => {
+                    let user = &url[scheme + 3..at];
+                    let user = user.split(':').next().unwrap_or_default();
+                    format!("{}{user}{}", &url[..scheme + 3], &url[at..])
+                }
+                _ => url.clone(),
+            },
+        }
+    }
+
+    fn url(&self) -> String {
+        match self {
+            // Paths may hold any character: percent-encode what a URL would read otherwise.
+            Address::Sqlite(path) => {
+                let mut url = String::from("sqlite://");
+                for byte in path.as_os_str().as_encoded_bytes() {
+                    match byte {
+                        b'/' | b'.' | b'-' | b'_' | b'0'..=b'9' | b'A'..=b'Z' | b'a'..=b'z' => {
+                            url.push(char::from(*byte));
+                        }
+                        _ => url.push_str(&format!("%{byte:02X}")),
+                    }
+                }
+                url.push_str("?mode=rw");
+                url
+            }
+            Address::Postgres(url) => url.clone(),
+        }
+    }
+
+    fn is_sqlite(&self) -> bool {
+        matches!(self, Address::Sqlite(_))
+    }
+}
+
+/// One database with one writing connection, opened when first needed and again after any failure.
+#[derive(Clone, Debug)]
+pub struct Db {
+    address: Address,
+    writer: Arc<Mutex<Option<AnyConnection>>>,
+    readers: Arc<Mutex<Vec<AnyConnection>>>,
+}
+
+/// SQLite files are created for their owner only: journals inherit the mode.
+pub fn create_private(path: &Path) -> Result<(), StoreError> {
+    let made = std::fs::OpenOptions::new()
+        .create(true)
+        .append(true)
+        .mode(0o600)
+        .custom_flags(i32::try_from(rustix::fs::OFlags::NOFOLLOW.bits()).unwrap_or(0))
+        .open(path);
+    made.map(drop).map_err(|e| StoreError::Open {
+        what: path.display().to_string(),
+        why: format!("{e} (the folder must exist and the service user must be able to write in it)"),
+    })
+}
+
+const PRAGMAS: &str = "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA busy_timeout=5000; \
+     PRAGMA secure_delete=ON; PRAGMA foreign_keys=ON; PRAGMA temp_store=MEMORY;";
+
+impl Db {
+    /// Opens (and creates, for SQLite) the database and brings its schema up to date.
+    pub async fn open(address: Address, migrations: &[&str]) -> Result<Self, StoreError> {
+        static DRIVERS: Once = Once::new();
+        DRIVERS.call_once(sqlx::any::install_default_drivers);
+        if let Address::Sqlite(path) = &address {
+            create_private(path)?;
+        }
+        let db = Self { address, writer: Arc::default(), readers: Arc::default() };
+        db.migrate(migrations).await?;
+        Ok(db)
+    }
+
+    #[must_use]
+    pub fn address(&self) -> &Address {
+        &self.address
+    }
+
+    fn wrong(&self, error: &sqlx::Error) -> StoreError {
+        StoreError::from_sql(&self.address.label(), error)
+    }
+
+    async fn connect(&self) -> Result<AnyConnection, StoreError> {
+        let what = self.address.label();
+        let mut conn = AnyConnection::connect(&self.address.url()).await.map_err(|e| {
+            match StoreError::from_sql(&what, &e) {
+                StoreError::Wrong { what, why } => StoreError::Open { what, why },
+                other => other,
+            }
+        })?;
+        if self.address.is_sqlite() {
+            conn.execute(PRAGMAS).await.map_err(|e| self.wrong(&e))?;
+            check_promises(&mut conn, &what).await?;
+        }
+        Ok(conn)
+    }
+
+    /// Begins a write. The transaction is ours alone until it is committed or dropped.
+    pub async fn write(&self) -> Result<Write, StoreError> {
+        let mut slot = self.writer.clone().lock_owned().await;
+        let mut conn = match slot.take() {
+            Some(conn) => conn,
+            None => self.connect().await?,
+        };
+        // Spelt out, so that a transaction is never a savepoint inside a broken one and never
+        // turns from reading to writing half way.
+        let begin = if self.address.is_sqlite() { "BEGIN IMMEDIATE" } else { "BEGIN" };
+        conn.execute(begin).await.map_err(|e| self.wrong(&e))?;
+        Ok(Write { slot, conn: Some(conn), what: self.address.label() })
+    }
+
+    /// A connection for questions; give it back with [`Db::give_back`] when nothing went wrong.
+    pub async fn read(&self) -> Result<AnyConnection, StoreError> {
+        let idle = self.readers.lock().await.pop();
+        match idle {
+            Some(conn) => Ok(conn),
+            None => self.connect().await,
+        }
+    }
+
+    /// Keeps a connection for the next question.
+    pub async fn give_back(&self, conn: AnyConnection) {
+        let mut idle = self.readers.lock().await;
+        if idle.len() < 4 {
+            idle.push(conn);
+        }
+    }
+
+    /// The version that `table` says the schema has, 0 when it is new.
+    async fn migrate(&self, migrations: &[&str]) -> Result<(), StoreError> {
+        let known = i64::try_from(migrations.len()).unwrap_or(i64::MAX);
+        let mut write = self.write().await?;
+        write.run("CREATE TABLE IF NOT EXISTS schema_version (version BIGINT NOT NULL)").await?;
+        let found: i64 = write
+            .one("SELECT coalesce(max(version), 0) FROM schema_version", |r| r.try_get(0))
+            .await?;
+        if found > known {
+            return Err(StoreError::Newer { what: self.address.label(), found, known });
+        }
+        for (index, text) in migrations.iter().enumerate().skip(usize::try_from(found).unwrap_or(0)) {
+            let text = self.dialect_of(text);
+            for statement in text.split(';').filter(|s| !s.trim().is_empty()) {
+                write.run_built(statement.to_owned()).await?;
+            }
+            let version = i64::try_from(index + 1).unwrap_or(i64::MAX);
+            write
+                .run_built(format!("INSERT INTO schema_version (version) VALUES ({version})"))
+                .await?;
+        }
+        write.commit().await
+    }
+
+    /// The one difference in the schema's text.
+    fn dialect_of(&self, text: &str) -> String {
+        if self.address.is_sqlite() { text.to_owned() } else { text.replace("BLOB", "BYTEA") }
+    }
+}
+
+async fn check_promises(conn: &mut AnyConnection, what: &str) -> Result<(), StoreError> {
+    let fault = |why: String| StoreError::Unsafe { what: what.to_owned(), why };
+    let wrong = |e: sqlx::Error| StoreError::from_sql(what, &e);
+    let row = conn.fetch_one("PRAGMA journal_mode").await.map_err(wrong)?;
+    let mode: String = row.try_get(0).map_err(wrong)?;
+    let row = conn.fetch_one("PRAGMA synchronous").await.map_err(wrong)?;
+    let sync: i64 = row.try_get(0).map_err(wrong)?;
+    let row = conn.fetch_one("SELECT sqlite_version()").await.map_err(wrong)?;
+    let version: String = row.try_get(0).map_err(wrong)?;
+    if mode != "wal" || sync != 2 {
+        return Err(fault(format!("journal mode `{mode}`, synchronous {sync}; wal and 2 are needed")));
+    }
+    let parts: Vec<u32> = version.split('.').filter_map(|p| p.parse().ok()).collect();
+    if parts < vec![3, 51, 3] {
+        return Err(fault(format!("SQLite {version} can corrupt its log; 3.51.3 or later is needed")));
+    }
+    Ok(())
+}
+
+/// A write transaction. Dropped without [`Write::commit`], the connection is closed and nothing stays.
+pub struct Write {
+    slot: OwnedMutexGuard<Option<AnyConnection>>,
+    conn: Option<AnyConnection>,
+    what: String,
+}
+
+impl Write {
+    /// The connection, for statements with parameters.
+    pub fn conn(&mut self) -> &mut AnyConnection {
+        self.conn.as_mut().expect("a write holds its connection until it is committed")
+    }
+
+    pub fn wrong(&self, error: &sqlx::Error) -> StoreError {
+        StoreError::from_sql(&self.what, error)
+    }
+
+    /// Runs one statement without parameters.
+    pub async fn run(&mut self, statement: &'static str) -> Result<u64, StoreError> {
+        let done = self.conn().execute(statement).await;
+        done.map(|d| d.rows_affected()).map_err(|e| self.wrong(&e))
+    }
+
+    /// Runs a statement that this program put together from its own parts, never from data.
+    async fn run_built(&mut self, statement: String) -> Result<u64, StoreError> {
+        let done = self.conn().execute(AssertSqlSafe(statement)).await;
+        done.map(|d| d.rows_affected()).map_err(|e| self.wrong(&e))
+    }
+
+    /// Asks for one row.
+    pub async fn one<T>(
+        &mut self,
+        statement: &'static str,
+        read: impl FnOnce(sqlx::any::AnyRow) -> Result<T, sqlx::Error>,
+    ) -> Result<T, StoreError> {
+        let row = self.conn().fetch_one(statement).await;
+        row.and_then(read).map_err(|e| self.wrong(&e))
+    }
+
+    /// Commits. After a failure the connection is gone and what was written may or may not be there:
+    /// every insert carries its own key, so that the same work can simply be done again.
+    pub async fn commit(mut self) -> Result<(), StoreError> {
+        let mut conn = self.conn.take().expect("a write is committed once");
+        match conn.execute("COMMIT").await {
+            Ok(_) => {
+                *self.slot = Some(conn);
+                Ok(())
+            }
+            Err(error) => {
+                let error = self.wrong(&error);
+                let _ = conn.close_hard().await;
+                Err(error)
+            }
+        }
+    }
+}
+
+/// `($1, $2), ($3, $4)`: the values list of a statement for many rows.
+#[must_use]
+pub fn rows_of(rows: usize, columns: usize, first: usize) -> String {
+    let mut text = String::with_capacity(rows * columns * 6);
+    let mut next = first;
+    for row in 0..rows {
+        text.push_str(if row == 0 { "(" } else { ", (" });
+        for column in 0..columns {
+            if column > 0 {
+                text.push_str(", ");
+            }
+            text.push('$');
+            text.push_str(&next.to_string());
+            next += 1;
+        }
+        text.push(')');
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Address, rows_of};
+    use std::path::Path;
+
+    #[test]
+    fn a_values_list_counts_on() {
+        assert_eq!(rows_of(2, 2, 3), "($3, $4), ($5, $6)");
+    }
+
+    #[test]
+    fn a_label_never_shows_a_password() {
+        let address = Address::parse("postgres://wickline:s3cret@db/wickline", Path::new("/"));
+        assert_eq!(address.map(|a| a.label()).as_deref(), Ok("postgres://wickline@db/wickline"));
+        assert!(Address::parse("mysql://x", Path::new("/")).is_err());
+    }
+}

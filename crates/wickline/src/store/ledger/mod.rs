@@ -1,0 +1,194 @@
+//! The ledger: reports, holds, messages, numbers and acts, each step one transaction.
+
+pub mod acts;
+pub mod intake;
+pub mod queue;
+pub mod state;
+pub mod views;
+
+use sqlx::{Executor, Row};
+
+use super::StoreError;
+use super::db::{Address, Db, Write};
+use crate::clock;
+
+const MIGRATIONS: &[&str] = &[include_str!("schema.sql")];
+
+/// The ledger, opened.
+#[derive(Clone, Debug)]
+pub struct Ledger {
+    pub(crate) db: Db,
+    /// Four characters made with the ledger: part of every id that leaves the house, so that a new
+    /// ledger never gives out an id that an old one gave.
+    pub epoch: String,
+}
+
+/// Who does something, for the trail.
+#[derive(Clone, Debug)]
+pub struct Actor {
+    /// The name given with `--as`.
+    pub name: String,
+    /// The login name of the process.
+    pub login: String,
+}
+
+impl Actor {
+    /// The program itself.
+    #[must_use]
+    pub fn daemon() -> Self {
+        Self { name: "wickline".into(), login: login() }
+    }
+
+    /// A person at the command line.
+    #[must_use]
+    pub fn person(name: Option<String>) -> Self {
+        let login = login();
+        Self { name: name.unwrap_or_else(|| login.clone()), login }
+    }
+}
+
+fn login() -> String {
+    let uid = rustix::process::getuid().as_raw();
+    let table = std::fs::read_to_string("/etc/passwd").unwrap_or_default();
+    let own = table.lines().find_map(|line| {
+        let mut fields = line.split(':');
+        let name = fields.next()?;
+        (fields.nth(1)? == uid.to_string()).then(|| name.to_owned())
+    });
+    own.unwrap_or_else(|| format!("uid {uid}"))
+}
+
+/// One line of the trail before it is written.
+#[derive(Clone, Debug, Default)]
+pub struct Act {
+    pub verb: &'static str,
+    /// What it was done to: an id, never a value that identifies a patient.
+    pub object: String,
+    pub reason: Option<String>,
+    pub was: Option<String>,
+    pub became: Option<String>,
+}
+
+impl Ledger {
+    /// Opens the ledger and makes its label the first time.
+    pub async fn open(address: Address) -> Result<Self, StoreError> {
+        let db = Db::open(address, MIGRATIONS).await?;
+        let mut write = db.write().await?;
+        let made = fresh_epoch();
+        sqlx::query(
+            "INSERT INTO ledger_label (epoch, made_at) SELECT $1, $2 \
+             WHERE NOT EXISTS (SELECT 1 FROM ledger_label)",
+        )
+        .bind(made)
+        .bind(clock::now_us())
+        .execute(write.conn())
+        .await
+        .map_err(|e| write.wrong(&e))?;
+        for name in ["report", "message", "trail"] {
+            sqlx::query("INSERT INTO counter (name, value) VALUES ($1, 0) ON CONFLICT (name) DO NOTHING")
+                .bind(name)
+                .execute(write.conn())
+                .await
+                .map_err(|e| write.wrong(&e))?;
+        }
+        let epoch = write.one("SELECT epoch FROM ledger_label", |row| row.try_get(0)).await?;
+        write.commit().await?;
+        Ok(Self { db, epoch })
+    }
+
+    /// Where it is, for people.
+    #[must_use]
+    pub fn label(&self) -> String {
+        self.db.address().label()
+    }
+
+    pub(crate) fn wrong(&self, error: &sqlx::Error) -> StoreError {
+        StoreError::from_sql("the ledger", error)
+    }
+
+    /// Where reading of a line starts again: the last tape entry that nothing pending needs.
+    pub async fn position(&self, tape: &str, analyzer: &str) -> Result<i64, StoreError> {
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query("SELECT entry FROM position WHERE tape = $1 AND analyzer = $2")
+            .bind(tape)
+            .bind(analyzer)
+            .fetch_optional(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        row.map_or(Ok(0), |r| r.try_get(0)).map_err(|e| self.wrong(&e))
+    }
+}
+
+/// Takes `count` numbers from a counter and returns the first. The row stays locked until the
+/// transaction ends, so that the order of numbers is the order of commits.
+pub(crate) async fn take(write: &mut Write, name: &str, count: usize) -> Result<i64, StoreError> {
+    let count = i64::try_from(count).unwrap_or(i64::MAX);
+    let row = sqlx::query("UPDATE counter SET value = value + $1 WHERE name = $2 RETURNING value")
+        .bind(count)
+        .bind(name)
+        .fetch_one(write.conn())
+        .await
+        .map_err(|e| write.wrong(&e))?;
+    let last: i64 = row.try_get(0).map_err(|e| write.wrong(&e))?;
+    Ok(last - count + 1)
+}
+
+/// Writes one line of the trail inside the transaction of the act itself.
+pub(crate) async fn record(write: &mut Write, actor: &Actor, act: Act) -> Result<(), StoreError> {
+    let n = take(write, "trail", 1).await?;
+    let query = sqlx::query(
+        "INSERT INTO trail (n, at, who, login, verb, object, reason, was, became) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+    )
+    .bind(n)
+    .bind(clock::now_us())
+    .bind(actor.name.clone())
+    .bind(actor.login.clone())
+    .bind(act.verb)
+    .bind(act.object)
+    .bind(act.reason)
+    .bind(act.was)
+    .bind(act.became);
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// Four characters of base 32 from the time of making: about ten days before they could repeat, and
+/// a ledger is not made twice in a life.
+fn fresh_epoch() -> String {
+    const LETTERS: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
+    let mut seed = clock::now_us().unsigned_abs() ^ (u64::from(std::process::id()) << 20);
+    let mut text = String::new();
+    // Stir, so that ledgers made in a row look nothing alike.
+    for _ in 0..4 {
+        seed ^= seed >> 12;
+        seed ^= seed << 25;
+        seed ^= seed >> 27;
+        let index = usize::try_from((seed.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 59) & 31).unwrap_or(0);
+        text.push(char::from(LETTERS[index]));
+    }
+    text
+}
+
+/// The control id of the n-th message: epoch and number, 16 characters.
+#[must_use]
+pub fn control_id(epoch: &str, n: i64) -> String {
+    format!("WK{epoch}{n:010}")
+}
+
+/// OBR-3 of the n-th report: epoch and number, 13 characters.
+#[must_use]
+pub fn filler(epoch: &str, n: i64) -> String {
+    format!("{epoch}-{n:08}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{control_id, filler};
+
+    #[test]
+    fn ids_fit_their_fields() {
+        assert!(control_id("K7Q2", 9_999_999_999).len() <= 20);
+        assert!(filler("K7Q2", 99_999_999).len() <= 13);
+    }
+}

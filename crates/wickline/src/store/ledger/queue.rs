@@ -1,0 +1,224 @@
+//! The queue: messages not yet accepted, in order; what a receiver said of them.
+
+use sqlx::{AssertSqlSafe, Executor, Row};
+
+use super::state::State;
+use super::{Act, Actor, Ledger, record};
+use crate::clock;
+use crate::store::StoreError;
+
+/// A message to be sent.
+#[derive(Clone, Debug)]
+pub struct Due {
+    pub n: i64,
+    pub control_id: String,
+    pub body: Vec<u8>,
+    pub attempts: i64,
+    /// Unanswered or "busy" so far: not before this time.
+    pub next_attempt_at: Option<i64>,
+}
+
+/// What became of one message that was sent.
+#[derive(Clone, Debug)]
+pub struct Settled {
+    pub n: i64,
+    pub state: State,
+    pub reason: Option<&'static str>,
+    pub detail: Option<String>,
+    pub answer: Option<Vec<u8>>,
+    pub attempts: i64,
+}
+
+/// Whether a receiver may be sent to.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Gate {
+    pub paused: bool,
+    pub stopped: bool,
+    pub detail: Option<String>,
+}
+
+impl Ledger {
+    /// The oldest messages that wait for `receiver`, after message `after`.
+    pub async fn queue_page(&self, receiver: &str, after: i64, limit: i64) -> Result<Vec<Due>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let rows = sqlx::query(
+            "SELECT n, control_id, body, attempts, next_attempt_at FROM message \
+             WHERE receiver = $1 AND state = 'waiting' AND put_by = 0 AND n > $2 ORDER BY n LIMIT $3",
+        )
+        .bind(receiver)
+        .bind(after)
+        .bind(limit)
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let read = |row: &sqlx::any::AnyRow| {
+            Ok(Due {
+                n: row.try_get("n")?,
+                control_id: row.try_get("control_id")?,
+                body: row.try_get("body")?,
+                attempts: row.try_get("attempts")?,
+                next_attempt_at: row.try_get("next_attempt_at")?,
+            })
+        };
+        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e: sqlx::Error| self.wrong(&e))
+    }
+
+    /// Records what became of messages, all in one commit. One that a person has meanwhile moved
+    /// elsewhere still counts as accepted where the receiver accepted it.
+    pub async fn queue_settle(&self, receiver: &str, settled: &[Settled]) -> Result<(), StoreError> {
+        if settled.is_empty() {
+            return Ok(());
+        }
+        let mut write = self.db.write().await?;
+        let now = clock::now_us();
+        let (accepted, others): (Vec<_>, Vec<_>) =
+            settled.iter().partition(|s| s.state == State::Accepted);
+        if !accepted.is_empty() {
+            let sql = accepted_statement(accepted.len());
+            let mut query = sqlx::query(AssertSqlSafe(sql)).bind(now);
+            for one in &accepted {
+                query = query.bind(one.n).bind(one.attempts).bind(one.answer.clone());
+            }
+            write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        }
+        for one in others {
+            debug_assert!(State::Waiting.may_become(one.state));
+            let query = sqlx::query(
+                "UPDATE message SET state = $1, reason = $2, detail = $3, answer = $4, \
+                 attempts = $5, settled_at = $6 WHERE n = $7 AND state = 'waiting'",
+            )
+            .bind(one.state.text())
+            .bind(one.reason)
+            .bind(one.detail.clone())
+            .bind(one.answer.clone())
+            .bind(one.attempts)
+            .bind(now)
+            .bind(one.n);
+            write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+            if one.reason == Some("receiver-reject") {
+                let detail = one.detail.clone().unwrap_or_default();
+                set_gate(&mut write, receiver, "stopped", true, Some(detail)).await?;
+            }
+        }
+        write.commit().await
+    }
+
+    /// Notes a try without a final answer: same bytes again, not before `next`.
+    pub async fn queue_tried(
+        &self,
+        n: i64,
+        attempts: i64,
+        next: i64,
+        reason: &str,
+        detail: &str,
+    ) -> Result<(), StoreError> {
+        let mut write = self.db.write().await?;
+        let query = sqlx::query(
+            "UPDATE message SET attempts = $1, next_attempt_at = $2, reason = $3, detail = $4 \
+             WHERE n = $5 AND state = 'waiting'",
+        )
+        .bind(attempts)
+        .bind(next)
+        .bind(reason)
+        .bind(detail)
+        .bind(n);
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        write.commit().await
+    }
+
+    /// Whether `receiver` may be sent to now.
+    pub async fn gate(&self, receiver: &str) -> Result<Gate, StoreError> {
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query("SELECT paused, stopped, detail FROM receiver WHERE id = $1")
+            .bind(receiver)
+            .fetch_optional(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let Some(row) = row else { return Ok(Gate::default()) };
+        let read = || -> Result<Gate, sqlx::Error> {
+            Ok(Gate {
+                paused: row.try_get::<i64, _>("paused")? != 0,
+                stopped: row.try_get::<i64, _>("stopped")? != 0,
+                detail: row.try_get("detail")?,
+            })
+        };
+        read().map_err(|e| self.wrong(&e))
+    }
+
+    /// Makes a receiver known, paused at first where the configuration says so.
+    pub async fn receiver_known(&self, receiver: &str, paused: bool) -> Result<(), StoreError> {
+        let mut write = self.db.write().await?;
+        let query = sqlx::query(
+            "INSERT INTO receiver (id, paused, stopped) VALUES ($1, $2, 0) ON CONFLICT (id) DO NOTHING",
+        )
+        .bind(receiver)
+        .bind(i64::from(paused));
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        write.commit().await
+    }
+
+    /// Pauses delivery to a receiver, or lets it go on (which also lifts a stop).
+    pub async fn receiver_pause(&self, actor: &Actor, receiver: &str, pause: bool) -> Result<(), StoreError> {
+        let was = self.gate(receiver).await?;
+        let mut write = self.db.write().await?;
+        set_gate(&mut write, receiver, "paused", pause, None).await?;
+        if !pause {
+            set_gate(&mut write, receiver, "stopped", false, None).await?;
+        }
+        let act = Act {
+            verb: if pause { "pause" } else { "resume" },
+            object: format!("receiver {receiver}"),
+            was: Some(format!("paused {}, stopped {}", was.paused, was.stopped)),
+            became: Some(format!("paused {pause}, stopped {}", was.stopped && pause)),
+            ..Act::default()
+        };
+        record(&mut write, actor, act).await?;
+        write.commit().await
+    }
+}
+
+/// One UPDATE for many acceptances: `($n, attempts, answer)` triples joined by number.
+fn accepted_statement(count: usize) -> String {
+    let mut attempts = String::new();
+    let mut answers = String::new();
+    let mut numbers = String::new();
+    for index in 0..count {
+        let first = 2 + index * 3;
+        let (n, tries, answer) = (first, first + 1, first + 2);
+        attempts.push_str(&format!(" WHEN ${n} THEN ${tries}"));
+        answers.push_str(&format!(" WHEN ${n} THEN ${answer}"));
+        numbers.push_str(&format!("{}${n}", if index == 0 { "" } else { ", " }));
+    }
+    format!(
+        "UPDATE message SET state = 'accepted', reason = NULL, detail = NULL, next_attempt_at = NULL, \
+         settled_at = $1, attempts = CASE n{attempts} ELSE attempts END, \
+         answer = CASE n{answers} ELSE answer END \
+         WHERE n IN ({numbers}) AND state IN ('waiting', 'set-aside')"
+    )
+}
+
+async fn set_gate(
+    write: &mut crate::store::db::Write,
+    receiver: &str,
+    which: &str,
+    value: bool,
+    detail: Option<String>,
+) -> Result<(), StoreError> {
+    let sql = match which {
+        "paused" => {
+            "INSERT INTO receiver (id, paused, stopped) VALUES ($1, $2, 0) \
+             ON CONFLICT (id) DO UPDATE SET paused = excluded.paused"
+        }
+        _ => {
+            "INSERT INTO receiver (id, paused, stopped, detail) VALUES ($1, 0, $2, $3) \
+             ON CONFLICT (id) DO UPDATE SET stopped = excluded.stopped, detail = excluded.detail"
+        }
+    };
+    let mut query = sqlx::query(sql).bind(receiver).bind(i64::from(value));
+    if which != "paused" {
+        query = query.bind(detail);
+    }
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}

@@ -1,0 +1,417 @@
+//! What people ask the ledger: held reports, the day sheet, the queue.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+use super::Ledger;
+use super::state::State;
+use crate::clock::SiteClock;
+use crate::store::StoreError;
+
+/// One delivery of a report to one receiver.
+#[derive(Clone, Debug, Serialize)]
+pub struct Delivery {
+    pub receiver: String,
+    pub state: String,
+    pub control_id: String,
+    pub attempts: i64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub detail: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub next_attempt_at: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub accepted_at: Option<String>,
+}
+
+/// One report, or one number that never came, as `held` and `day` show it.
+#[derive(Clone, Debug, Serialize)]
+pub struct Item {
+    pub id: String,
+    pub analyzer: String,
+    pub number: Option<String>,
+    pub class: String,
+    pub level: Option<String>,
+    pub specimen: Option<String>,
+    pub state: String,
+    pub reason: Option<String>,
+    pub detail: Option<String>,
+    pub taken_at: Option<String>,
+    pub heard_at: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub repeat_of: Option<String>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub holds: Vec<HoldView>,
+    pub deliveries: Vec<Delivery>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub control_id: Option<String>,
+}
+
+/// One hold of a report, open or cleared.
+#[derive(Clone, Debug, Serialize)]
+pub struct HoldView {
+    pub reason: String,
+    pub detail: String,
+    pub line: Option<i64>,
+    pub cleared: bool,
+}
+
+/// One message, as `queue` shows it.
+#[derive(Clone, Debug, Serialize)]
+pub struct QueueItem {
+    pub id: String,
+    pub analyzer: String,
+    pub number: Option<String>,
+    pub class: String,
+    pub level: Option<String>,
+    pub specimen: Option<String>,
+    pub state: String,
+    pub reason: Option<String>,
+    pub detail: Option<String>,
+    pub taken_at: Option<String>,
+    pub heard_at: String,
+    pub receiver: String,
+    pub control_id: String,
+    pub report: String,
+    pub attempts: i64,
+    pub next_attempt_at: Option<String>,
+    pub accepted_at: Option<String>,
+    pub on_hold: bool,
+}
+
+/// One whole report as kept.
+#[derive(Clone, Debug)]
+pub struct Kept {
+    pub n: i64,
+    pub tape: String,
+    pub analyzer: String,
+    pub print: String,
+    pub readings: String,
+    pub filler: String,
+    pub strip: String,
+    pub control_sign: bool,
+    pub day: String,
+    pub heard_at: i64,
+    pub item: Item,
+}
+
+/// Counts by state, every state named.
+#[must_use]
+pub fn totals<'a>(states: impl Iterator<Item = &'a str>) -> BTreeMap<&'static str, u64> {
+    let mut totals: BTreeMap<&'static str, u64> =
+        State::ALL.into_iter().map(|s| (s.text(), 0)).collect();
+    for state in states {
+        *totals.entry(State::of(state).text()).or_default() += 1;
+    }
+    totals
+}
+
+const REPORT: &str = "SELECT n, tape, analyzer, number, class, level, specimen, day, taken_at, heard_at, \
+     state, repeat_of, strip, control_sign, filler, print, readings, note FROM report";
+
+impl Ledger {
+    /// Reports that need a person, oldest first.
+    pub async fn held(&self, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
+        let rows = self.reports("WHERE state = 'held' ORDER BY n LIMIT 10000", None::<i64>).await?;
+        self.items(rows, clock).await
+    }
+
+    /// Every report of a local day, then the numbers that never came.
+    pub async fn day(&self, day: &str, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
+        let rows = self
+            .reports("WHERE day = $1 ORDER BY analyzer, n LIMIT 100000", Some(day.to_owned()))
+            .await?;
+        let mut items = self.items(rows, clock).await?;
+        items.extend(self.absent(day, clock).await?);
+        Ok(items)
+    }
+
+    /// One report by its id.
+    pub async fn report(&self, id: i64, clock: &SiteClock) -> Result<Option<Kept>, StoreError> {
+        let rows = self.reports("WHERE n = $1", Some(id)).await?;
+        let Some(row) = rows.first() else { return Ok(None) };
+        let kept = || -> Result<Kept, sqlx::Error> {
+            Ok(Kept {
+                n: row.try_get("n")?,
+                tape: row.try_get("tape")?,
+                analyzer: row.try_get("analyzer")?,
+                print: row.try_get("print")?,
+                readings: row.try_get("readings")?,
+                filler: row.try_get("filler")?,
+                strip: row.try_get("strip")?,
+                control_sign: row.try_get::<i64, _>("control_sign")? != 0,
+                day: row.try_get("day")?,
+                heard_at: row.try_get("heard_at")?,
+                item: item(row, clock)?,
+            })
+        };
+        let mut kept = kept().map_err(|e| self.wrong(&e))?;
+        let mut items = vec![kept.item];
+        self.attach(&mut items, clock).await?;
+        kept.item = items.remove(0);
+        Ok(Some(kept))
+    }
+
+    async fn reports<T>(&self, which: &'static str, bound: Option<T>) -> Result<Vec<AnyRow>, StoreError>
+    where
+        T: 'static + Send + for<'q> sqlx::Encode<'q, sqlx::Any> + sqlx::Type<sqlx::Any>,
+    {
+        let mut conn = self.db.read().await?;
+        let mut query = sqlx::query(sqlx::AssertSqlSafe(format!("{REPORT} {which}")));
+        if let Some(bound) = bound {
+            query = query.bind(bound);
+        }
+        let rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        Ok(rows)
+    }
+
+    async fn items(&self, rows: Vec<AnyRow>, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
+        let mut items = rows
+            .iter()
+            .map(|row| item(row, clock))
+            .collect::<Result<Vec<_>, _>>()
+            .map_err(|e| self.wrong(&e))?;
+        self.attach(&mut items, clock).await?;
+        Ok(items)
+    }
+
+    /// Adds holds and deliveries, and the state that they make of a report on its way.
+    async fn attach(&self, items: &mut [Item], clock: &SiteClock) -> Result<(), StoreError> {
+        let ids: Vec<i64> = items.iter().filter_map(|i| i.id.parse().ok()).collect();
+        let (Some(first), Some(last)) = (ids.iter().min(), ids.iter().max()) else { return Ok(()) };
+        let mut conn = self.db.read().await?;
+        let holds = sqlx::query(
+            "SELECT report, reason, detail, line, cleared_at FROM hold \
+             WHERE report >= $1 AND report <= $2 ORDER BY report, ix",
+        )
+        .bind(*first)
+        .bind(*last)
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        let messages = sqlx::query(
+            "SELECT report, receiver, state, control_id, attempts, reason, detail, next_attempt_at, \
+             settled_at FROM message WHERE report >= $1 AND report <= $2 ORDER BY n",
+        )
+        .bind(*first)
+        .bind(*last)
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let mut by_id: BTreeMap<i64, &mut Item> =
+            items.iter_mut().filter_map(|i| Some((i.id.parse().ok()?, i))).collect();
+        let mut join = || -> Result<(), sqlx::Error> {
+            for row in &holds {
+                if let Some(item) = by_id.get_mut(&row.try_get::<i64, _>("report")?) {
+                    item.holds.push(hold_view(row)?);
+                }
+            }
+            for row in &messages {
+                if let Some(item) = by_id.get_mut(&row.try_get::<i64, _>("report")?) {
+                    item.deliveries.push(delivery(row, clock)?);
+                }
+            }
+            Ok(())
+        };
+        join().map_err(|e| self.wrong(&e))?;
+        for item in items {
+            summarize(item);
+        }
+        Ok(())
+    }
+
+    async fn absent(&self, day: &str, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let rows = sqlx::query(
+            "SELECT analyzer, day, number, class, state, noticed_at FROM absent \
+             WHERE day = $1 AND state <> 'heard' ORDER BY analyzer, number",
+        )
+        .bind(day)
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let read = |row: &AnyRow| -> Result<Item, sqlx::Error> {
+            let (analyzer, number): (String, String) =
+                (row.try_get("analyzer")?, row.try_get("number")?);
+            Ok(Item {
+                id: format!("{analyzer}/{number}"),
+                detail: Some(format!(
+                    "number {number} was skipped; noticed at {}: look for it in the analyzer's memory \
+                     and have it sent again",
+                    clock.time_of_day(row.try_get("noticed_at")?)
+                )),
+                analyzer,
+                number: Some(number),
+                class: row.try_get("class")?,
+                level: None,
+                specimen: None,
+                state: row.try_get("state")?,
+                reason: Some("number-skipped".into()),
+                taken_at: None,
+                heard_at: None,
+                repeat_of: None,
+                holds: Vec::new(),
+                deliveries: Vec::new(),
+                control_id: None,
+            })
+        };
+        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
+    }
+
+    /// Messages not yet accepted, or one message by its id.
+    pub async fn queue(
+        &self,
+        only: Option<i64>,
+        clock: &SiteClock,
+    ) -> Result<Vec<QueueItem>, StoreError> {
+        let sql = "SELECT m.n AS mid, m.receiver, m.control_id, m.report, m.state AS mstate, m.attempts, \
+             m.next_attempt_at, m.reason, m.detail, m.settled_at, m.put_by, r.analyzer, r.number, \
+             r.class, r.level, r.specimen, r.taken_at, r.heard_at \
+             FROM message m JOIN report r ON r.n = m.report \
+             WHERE (m.n = $1) OR ($1 = 0 AND m.state IN ('waiting', 'refused')) ORDER BY m.n LIMIT 10000";
+        let mut conn = self.db.read().await?;
+        let rows = sqlx::query(sql)
+            .bind(only.unwrap_or(0))
+            .fetch_all(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let items = rows.iter().map(|row| queue_item(row, clock)).collect::<Result<_, _>>();
+        items.map_err(|e| self.wrong(&e))
+    }
+
+    /// How many messages are in which state.
+    pub async fn message_counts(&self) -> Result<BTreeMap<String, i64>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let rows = sqlx::query("SELECT state, count(*) AS many FROM message GROUP BY state")
+            .fetch_all(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let read = |row: &AnyRow| Ok((row.try_get("state")?, row.try_get("many")?));
+        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e: sqlx::Error| self.wrong(&e))
+    }
+
+    /// The message built for a report and receiver, if there is one.
+    pub async fn message_body(&self, n: i64) -> Result<Option<(Vec<u8>, Option<Vec<u8>>)>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query("SELECT body, answer FROM message WHERE n = $1")
+            .bind(n)
+            .fetch_optional(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        row.map(|r| Ok((r.try_get("body")?, r.try_get("answer")?)))
+            .transpose()
+            .map_err(|e: sqlx::Error| self.wrong(&e))
+    }
+}
+
+fn item(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
+    let repeat_of: Option<i64> = row.try_get("repeat_of")?;
+    Ok(Item {
+        id: row.try_get::<i64, _>("n")?.to_string(),
+        analyzer: row.try_get("analyzer")?,
+        number: row.try_get("number")?,
+        class: row.try_get("class")?,
+        level: row.try_get("level")?,
+        specimen: row.try_get("specimen")?,
+        state: row.try_get("state")?,
+        reason: None,
+        detail: row.try_get("note")?,
+        taken_at: row.try_get("taken_at")?,
+        heard_at: Some(clock.rfc3339(row.try_get("heard_at")?)),
+        repeat_of: repeat_of.map(|n| n.to_string()),
+        holds: Vec::new(),
+        deliveries: Vec::new(),
+        control_id: None,
+    })
+}
+
+fn hold_view(row: &AnyRow) -> Result<HoldView, sqlx::Error> {
+    Ok(HoldView {
+        reason: row.try_get("reason")?,
+        detail: row.try_get("detail")?,
+        line: row.try_get("line")?,
+        cleared: row.try_get::<Option<i64>, _>("cleared_at")?.is_some(),
+    })
+}
+
+fn delivery(row: &AnyRow, clock: &SiteClock) -> Result<Delivery, sqlx::Error> {
+    let state: String = row.try_get("state")?;
+    let settled: Option<i64> = row.try_get("settled_at")?;
+    let next: Option<i64> = row.try_get("next_attempt_at")?;
+    Ok(Delivery {
+        receiver: row.try_get("receiver")?,
+        control_id: row.try_get("control_id")?,
+        attempts: row.try_get("attempts")?,
+        reason: row.try_get("reason")?,
+        detail: row.try_get("detail")?,
+        next_attempt_at: next.filter(|_| state == "waiting").map(|t| clock.rfc3339(t)),
+        accepted_at: settled.filter(|_| state == "accepted").map(|t| clock.rfc3339(t)),
+        state,
+    })
+}
+
+/// What one word says of a report with its holds and deliveries: the least finished of them.
+fn summarize(item: &mut Item) {
+    if let Some(open) = item.holds.iter().find(|h| !h.cleared).filter(|_| item.state == "held") {
+        item.reason = Some(open.reason.clone());
+        item.detail = Some(open.detail.clone());
+    }
+    if item.state != "waiting" {
+        return;
+    }
+    let of = |state: State| item.deliveries.iter().find(|d| d.state == state.text());
+    let shown = of(State::Refused)
+        .or_else(|| of(State::Waiting))
+        .or_else(|| of(State::Accepted))
+        .or_else(|| of(State::SetAside));
+    match shown {
+        None => {
+            item.reason = Some("no-receiver".into());
+            item.detail = Some("no receiver is configured to take this analyzer's results".into());
+        }
+        Some(delivery) => {
+            item.reason.clone_from(&delivery.reason);
+            item.detail.clone_from(&delivery.detail);
+            item.state.clone_from(&delivery.state);
+            if item.deliveries.len() == 1 {
+                item.control_id = Some(delivery.control_id.clone());
+            }
+        }
+    }
+}
+
+fn queue_item(row: &AnyRow, clock: &SiteClock) -> Result<QueueItem, sqlx::Error> {
+    let state: String = row.try_get("mstate")?;
+    let settled: Option<i64> = row.try_get("settled_at")?;
+    let next: Option<i64> = row.try_get("next_attempt_at")?;
+    Ok(QueueItem {
+        id: row.try_get::<i64, _>("mid")?.to_string(),
+        analyzer: row.try_get("analyzer")?,
+        number: row.try_get("number")?,
+        class: row.try_get("class")?,
+        level: row.try_get("level")?,
+        specimen: row.try_get("specimen")?,
+        reason: row.try_get("reason")?,
+        detail: row.try_get("detail")?,
+        taken_at: row.try_get("taken_at")?,
+        heard_at: clock.rfc3339(row.try_get("heard_at")?),
+        receiver: row.try_get("receiver")?,
+        control_id: row.try_get("control_id")?,
+        report: row.try_get::<i64, _>("report")?.to_string(),
+        attempts: row.try_get("attempts")?,
+        next_attempt_at: next.filter(|_| state == "waiting").map(|t| clock.rfc3339(t)),
+        accepted_at: settled.filter(|_| state == "accepted").map(|t| clock.rfc3339(t)),
+        on_hold: row.try_get::<i64, _>("put_by")? != 0,
+        state,
+    })
+}

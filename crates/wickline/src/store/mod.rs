@@ -1,0 +1,83 @@
+//! What Wickline remembers: the tape (bytes heard) and the ledger (what became of them).
+
+pub mod db;
+pub mod ledger;
+pub mod room;
+pub mod tape;
+
+use thiserror::Error;
+
+/// Why a store could not do what was asked.
+#[derive(Debug, Error)]
+pub enum StoreError {
+    /// The file or server cannot be opened or reached.
+    #[error("cannot open {what}: {why}")]
+    Open { what: String, why: String },
+    /// The database was written by a newer program.
+    #[error(
+        "{what} has schema {found}, this program knows up to {known}: run the newer program that \
+         wrote it, or restore a backup that this one wrote"
+    )]
+    Newer { what: String, found: i64, known: i64 },
+    /// The durability settings did not take.
+    #[error("{what} does not keep its promises: {why}")]
+    Unsafe { what: String, why: String },
+    /// No room: nothing was stored and nothing was claimed.
+    #[error("no room on the disk of {what}: free some, work goes on by itself")]
+    Full { what: String },
+    /// Someone else holds a lock, or the database is away for now: try again.
+    #[error("{what} is busy or away: {why}")]
+    Busy { what: String, why: String },
+    /// A sync or a write failed: what is on the disk is no longer known, so the process must end.
+    #[error("{what} failed to write or sync: {why}; the process must end and check the files")]
+    Broken { what: String, why: String },
+    /// A statement or a row is not what this program expects.
+    #[error("{what}: {why}")]
+    Wrong { what: String, why: String },
+}
+
+impl StoreError {
+    /// True when going on with the same files would be a lie.
+    #[must_use]
+    pub fn is_fatal(&self) -> bool {
+        matches!(self, StoreError::Broken { .. } | StoreError::Unsafe { .. })
+    }
+
+    /// True when the same call may succeed later without anybody's help.
+    #[must_use]
+    pub fn is_passing(&self) -> bool {
+        matches!(self, StoreError::Full { .. } | StoreError::Busy { .. })
+    }
+
+    /// Sorts a driver's error by what has to happen next.
+    #[must_use]
+    pub fn from_sql(what: &str, error: &sqlx::Error) -> Self {
+        let what = what.to_owned();
+        let why = error.to_string();
+        let Some(found) = error.as_database_error() else {
+            return match error {
+                sqlx::Error::Io(_) | sqlx::Error::PoolTimedOut | sqlx::Error::WorkerCrashed => {
+                    StoreError::Busy { what, why }
+                }
+                _ => StoreError::Wrong { what, why },
+            };
+        };
+        let code = found.code().unwrap_or_default().into_owned();
+        // Five characters: a Postgres SQLSTATE. Else SQLite's extended result code.
+        if code.len() == 5 {
+            return match &code[..2] {
+                "53" => StoreError::Full { what },
+                "08" | "40" | "55" | "57" => StoreError::Busy { what, why },
+                "58" | "XX" => StoreError::Broken { what, why },
+                _ => StoreError::Wrong { what, why },
+            };
+        }
+        match code.parse::<i32>().unwrap_or(0) & 0xff {
+            13 => StoreError::Full { what },
+            5 | 6 => StoreError::Busy { what, why },
+            8 | 10 | 11 | 26 => StoreError::Broken { what, why },
+            14 => StoreError::Open { what, why },
+            _ => StoreError::Wrong { what, why },
+        }
+    }
+}

@@ -1,0 +1,74 @@
+//! Room on the disk: a low-water mark that stops intake in time, and ballast to give up.
+
+use std::fs::{File, OpenOptions};
+use std::io::{self, Write};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+
+/// Bytes that a file system still gives to us.
+pub fn free_bytes(folder: &Path) -> io::Result<u64> {
+    let stat = rustix::fs::statvfs(folder)?;
+    Ok(stat.f_bavail.saturating_mul(stat.f_frsize))
+}
+
+/// A file of real bytes that can be deleted when the disk is full, since a full SQLite database
+/// cannot even delete rows.
+#[derive(Debug)]
+pub struct Ballast {
+    path: PathBuf,
+    bytes: u64,
+}
+
+impl Ballast {
+    /// Ballast of `bytes` beside the stores; 0 means none.
+    #[must_use]
+    pub fn new(folder: &Path, bytes: u64) -> Self {
+        Self { path: folder.join("ballast"), bytes }
+    }
+
+    /// Puts the ballast in place if there is room for it and for as much again.
+    pub fn take_on(&self) -> io::Result<bool> {
+        let folder = self.path.parent().unwrap_or(Path::new("."));
+        let have = std::fs::metadata(&self.path).map_or(0, |m| m.len());
+        if have >= self.bytes || free_bytes(folder)? < 2 * self.bytes {
+            return Ok(have >= self.bytes);
+        }
+        let mut file: File =
+            OpenOptions::new().create(true).append(true).mode(0o600).open(&self.path)?;
+        // Written, not punched: a sparse file would hold no room at all. Not all zeros, for file
+        // systems that compress.
+        let block: Vec<u8> = (0..65_536_u32).map(|i| (i.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
+        let mut left = self.bytes - have;
+        while left > 0 {
+            let part = usize::try_from(left).unwrap_or(usize::MAX).min(block.len());
+            file.write_all(&block[..part])?;
+            left -= part as u64;
+        }
+        file.sync_all()?;
+        Ok(true)
+    }
+
+    /// Throws it overboard. True when that made room.
+    #[must_use]
+    pub fn drop_off(&self) -> bool {
+        self.bytes > 0 && std::fs::remove_file(&self.path).is_ok()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Ballast;
+
+    #[test]
+    fn ballast_is_real_and_can_be_given_up() {
+        let folder = crate::testing::scratch("ballast");
+        let ballast = Ballast::new(&folder, 100_000);
+        assert!(ballast.take_on().expect("room for a test file"));
+        let path = folder.join("ballast");
+        assert_eq!(std::fs::metadata(&path).map(|m| m.len()).ok(), Some(100_000));
+        assert!(ballast.drop_off());
+        assert!(!path.exists());
+        assert!(!ballast.drop_off(), "nothing left to give up");
+        assert!(!Ballast::new(&folder, 0).drop_off());
+    }
+}
