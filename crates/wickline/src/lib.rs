@@ -1,7 +1,11 @@
 //! Wickline as a library: it remembers, supervises and shows; the rules live in the other crates.
 
+pub mod cli;
 pub mod clock;
+pub mod house;
+pub mod pipeline;
 pub mod settings;
+pub mod simulate;
 pub mod store;
 #[cfg(test)]
 mod testing;

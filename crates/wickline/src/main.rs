@@ -1,2 +1,5 @@
-//! The binary.
-fn main() {}
+//! The program: everything it does stands in the library.
+
+fn main() -> std::process::ExitCode {
+    wickline::cli::main()
+}

@@ -13,7 +13,7 @@ use tracing::{error, info, warn};
 
 use super::StoreError;
 use super::db::{Address, Db, rows_of};
-use super::room::free_bytes;
+use super::room::{Ballast, free_bytes};
 use crate::clock;
 
 const SCHEMA: &str = "
@@ -120,6 +120,8 @@ pub struct Writer {
     db: Db,
     folder: PathBuf,
     low_water: u64,
+    /// Given up when the disk is full, so that there is room to work in.
+    ballast: Option<Ballast>,
     appends: mpsc::Receiver<Append>,
     commits: watch::Sender<u64>,
     healthy: watch::Sender<bool>,
@@ -135,7 +137,11 @@ struct Lost {
 
 impl Tape {
     /// Opens the tape at `path`. Intake stops while less than `low_water` bytes are free.
-    pub async fn open(path: &Path, low_water: u64) -> Result<(Tape, Writer), StoreError> {
+    pub async fn open(
+        path: &Path,
+        low_water: u64,
+        ballast: Option<Ballast>,
+    ) -> Result<(Tape, Writer), StoreError> {
         let db = Db::open(Address::Sqlite(path.to_owned()), &[SCHEMA]).await?;
         let id = label(&db).await?;
         let (appends, queue) = mpsc::channel(1024);
@@ -146,6 +152,7 @@ impl Tape {
             db: db.clone(),
             folder,
             low_water,
+            ballast,
             appends: queue,
             commits: committed,
             healthy: health,
@@ -307,6 +314,11 @@ impl Writer {
                 Err(error) if error.is_passing() => {
                     warn_once(&self.healthy, &error);
                     self.tell_health(false);
+                    if matches!(error, StoreError::Full { .. })
+                        && self.ballast.take().is_some_and(|b| b.drop_off())
+                    {
+                        warn!("the disk is full: ballast given up, so that people can work and clear it");
+                    }
                     self.keep_in_memory(&mut waiting);
                     tokio::time::sleep(Duration::from_millis(500)).await;
                 }

@@ -1,1 +1,460 @@
-//! acts
+//! What people do to reports and messages: each act a change of state and a trail row together.
+
+use sqlx::{AssertSqlSafe, Executor, Row};
+use wickline_normalize::{Reason, Remedy, Report};
+
+use super::state::State;
+use super::{Act, Actor, Ledger, control_id, record, take};
+use crate::clock;
+use crate::pipeline::compose::{self, Subject};
+use crate::settings::bench::Bench;
+use crate::store::StoreError;
+use crate::store::db::{Write, rows_of};
+
+/// The report as an act needs it.
+struct Open {
+    n: i64,
+    analyzer: String,
+    class: String,
+    state: State,
+    specimen: Option<String>,
+    control_sign: bool,
+    print: Report,
+    readings: String,
+    strip: String,
+    filler: String,
+    heard_at: i64,
+    holds: Vec<(i64, Reason, String)>,
+}
+
+/// What an act made of reports: ids and new states.
+pub type Became = Vec<(i64, String)>;
+
+fn no(why: impl Into<String>) -> StoreError {
+    StoreError::Wrong { what: "not done".into(), why: why.into() }
+}
+
+impl Ledger {
+    /// Keeps one waiting message back; the rest passes.
+    pub async fn message_hold(&self, actor: &Actor, n: i64, reason: &str) -> Result<(), StoreError> {
+        let sql = "UPDATE message SET put_by = 1 WHERE n = $1 AND state = 'waiting' AND put_by = 0";
+        self.message_act(actor, n, sql, "hold", "waiting and not kept back already", reason).await
+    }
+
+    /// Decides that a message is not to be sent.
+    pub async fn message_set_aside(&self, actor: &Actor, n: i64, reason: &str) -> Result<(), StoreError> {
+        let sql = "UPDATE message SET state = 'set-aside', detail = NULL \
+             WHERE n = $1 AND state IN ('waiting', 'refused')";
+        self.message_act(actor, n, sql, "set-aside", "waiting or refused", reason).await
+    }
+
+    async fn message_act(
+        &self,
+        actor: &Actor,
+        n: i64,
+        sql: &'static str,
+        verb: &'static str,
+        must_be: &str,
+        reason: &str,
+    ) -> Result<(), StoreError> {
+        let mut write = self.db.write().await?;
+        let done = write.conn().execute(sqlx::query(sql).bind(n)).await.map_err(|e| write.wrong(&e))?;
+        if done.rows_affected() != 1 {
+            return Err(no(format!("message {n} is not {must_be}; `wickline queue show {n}` tells")));
+        }
+        let reason = Some(reason.to_owned());
+        let act = Act { verb, object: format!("message {n}"), reason, ..Act::default() };
+        record(&mut write, actor, act).await?;
+        write.commit().await
+    }
+
+    /// Puts refused messages, and messages kept back, into the queue again: all, or those named.
+    pub async fn message_retry(&self, actor: &Actor, ids: Option<&Vec<i64>>) -> Result<u64, StoreError> {
+        let mut write = self.db.write().await?;
+        let again = "UPDATE message SET state = 'waiting', put_by = 0, attempts = 0, reason = NULL, \
+             detail = NULL, next_attempt_at = NULL WHERE";
+        let mut count = 0;
+        let wanted: Vec<Option<i64>> =
+            ids.map_or(vec![None], |ids| ids.iter().copied().map(Some).collect());
+        for id in wanted {
+            let done = match id {
+                None => {
+                    let sql = AssertSqlSafe(format!("{again} state = 'refused'"));
+                    write.conn().execute(sqlx::query(sql)).await
+                }
+                Some(id) => {
+                    let sql = format!(
+                        "{again} n = $1 AND (state = 'refused' OR (state = 'waiting' AND put_by = 1))"
+                    );
+                    write.conn().execute(sqlx::query(AssertSqlSafe(sql)).bind(id)).await
+                }
+            };
+            let rows = done.map_err(|e| write.wrong(&e))?.rows_affected();
+            if let (Some(id), 0) = (id, rows) {
+                return Err(no(format!("message {id} is neither refused nor kept back")));
+            }
+            count += rows;
+            let object = id.map_or("every refused message".to_owned(), |id| format!("message {id}"));
+            record(&mut write, actor, Act { verb: "retry", object, ..Act::default() }).await?;
+        }
+        write.commit().await?;
+        Ok(count)
+    }
+
+    /// Sends a held report as it is, where every reason it is held for allows that.
+    pub async fn report_release(
+        &self,
+        bench: &Bench,
+        actor: &Actor,
+        n: i64,
+        reason: &str,
+    ) -> Result<Became, StoreError> {
+        let mut write = self.db.write().await?;
+        let open = opened(&mut write, n).await?;
+        if let Some((_, other, _)) = open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Release) {
+            return Err(no(format!(
+                "report {n} is held for `{}`, which a release does not lift: {}",
+                other.code(),
+                remedy(*other)
+            )));
+        }
+        self.let_go(write, bench, actor, open, "release", Some(reason)).await
+    }
+
+    /// Says whose specimen a held report is.
+    pub async fn report_identify(
+        &self,
+        bench: &Bench,
+        actor: &Actor,
+        n: i64,
+        specimen: &str,
+    ) -> Result<Became, StoreError> {
+        let mut write = self.db.write().await?;
+        let mut open = opened(&mut write, n).await?;
+        if !open.holds.iter().any(|(_, r, _)| r.remedy() == Remedy::Identify) {
+            return Err(no(format!("report {n} is not held for its specimen id")));
+        }
+        bench.check_specimen(&open.analyzer, specimen, open.print.number.as_deref()).map_err(no)?;
+        open.specimen = Some(specimen.to_owned());
+        let update = sqlx::query("UPDATE report SET specimen = $1 WHERE n = $2 AND state = 'held'")
+            .bind(specimen.to_owned())
+            .bind(n);
+        write.conn().execute(update).await.map_err(|e| write.wrong(&e))?;
+        let (lifted, rest): (Vec<_>, Vec<_>) =
+            open.holds.into_iter().partition(|(_, r, _)| r.remedy() == Remedy::Identify);
+        for (ix, _, _) in &lifted {
+            clear(&mut write, n, Some(*ix)).await?;
+        }
+        open.holds = rest;
+        if open.holds.is_empty() {
+            return self.let_go(write, bench, actor, open, "identify", None).await;
+        }
+        let object = format!("report {n}");
+        record(&mut write, actor, Act { verb: "identify", object, ..Act::default() }).await?;
+        write.commit().await?;
+        Ok(vec![(n, "held".into())])
+    }
+
+    /// Says that a held report without a usable specimen id is control material.
+    pub async fn report_is_control(&self, actor: &Actor, n: i64, level: &str) -> Result<Became, StoreError> {
+        let mut write = self.db.write().await?;
+        let open = opened(&mut write, n).await?;
+        if let Some((_, other, _)) = open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Identify) {
+            return Err(no(format!("report {n} is also held for `{}`", other.code())));
+        }
+        clear(&mut write, n, None).await?;
+        let update = sqlx::query(
+            "UPDATE report SET class = 'control', level = $1, control_sign = 1, state = 'filed' \
+             WHERE n = $2 AND state = 'held'",
+        )
+        .bind(level.to_owned())
+        .bind(n);
+        write.conn().execute(update).await.map_err(|e| write.wrong(&e))?;
+        let act = Act {
+            verb: "identify",
+            object: format!("report {n}"),
+            was: Some(format!("held, {}", open.class)),
+            became: Some("filed, control".into()),
+            ..Act::default()
+        };
+        record(&mut write, actor, act).await?;
+        write.commit().await?;
+        Ok(vec![(n, "filed".into())])
+    }
+
+    /// Decides that a held report is not to be sent.
+    pub async fn report_set_aside(&self, actor: &Actor, n: i64, reason: &str) -> Result<Became, StoreError> {
+        let mut write = self.db.write().await?;
+        opened(&mut write, n).await?;
+        moved(&mut write, n, State::Held, State::SetAside, Some(reason)).await?;
+        let act = Act {
+            verb: "set-aside",
+            object: format!("report {n}"),
+            reason: Some(reason.to_owned()),
+            was: Some("held".into()),
+            became: Some("set-aside".into()),
+        };
+        record(&mut write, actor, act).await?;
+        write.commit().await?;
+        Ok(vec![(n, "set-aside".into())])
+    }
+
+    /// Judges a held report again from its own print, with today's dialect, strip and rules.
+    pub async fn report_reread(&self, bench: &Bench, actor: &Actor, n: i64) -> Result<Became, StoreError> {
+        let mut write = self.db.write().await?;
+        let open = opened(&mut write, n).await?;
+        let Some(analyzer) = bench.analyzer(&open.analyzer) else {
+            return Err(no(format!("analyzer {} is not configured any more", open.analyzer)));
+        };
+        let print = compose::reread(analyzer, &open.print)
+            .ok_or_else(|| no(format!("report {n}: the dialect now finds no report, or several, in its lines")))?;
+        let mut judging = super::intake::Judging::begin(&mut write, bench, analyzer, &[&print], open.heard_at, n).await?;
+        let judged = judging.judge(&print, open.heard_at);
+        let act = Act {
+            verb: "reread",
+            object: format!("report {n}"),
+            was: Some(codes(open.holds.iter().map(|(_, r, _)| *r))),
+            became: Some(codes(judged.holds.iter().map(|h| h.reason))),
+            ..Act::default()
+        };
+        self.rejudge(write, bench, actor, act, open, print, judged).await
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "one step of reread, split off to be readable")]
+    async fn rejudge(
+        &self,
+        mut write: Write,
+        bench: &Bench,
+        actor: &Actor,
+        act: Act,
+        open: Open,
+        print: Report,
+        judged: wickline_normalize::Judged,
+    ) -> Result<Became, StoreError> {
+        let n = open.n;
+        let row = super::intake::row_of(&print, &judged);
+        // What a control once was stays barred, whatever a mended dialect says now.
+        let barred = open.control_sign && !judged.control_sign;
+        let state = if barred { State::Held } else { row.state };
+        let delete = sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(n);
+        write.conn().execute(delete).await.map_err(|e| write.wrong(&e))?;
+        let first = sqlx::query("SELECT coalesce(max(ix), -1) + 1 FROM hold WHERE report = $1").bind(n);
+        let first = write.conn().fetch_one(first).await.map_err(|e| write.wrong(&e))?;
+        let first: i64 = first.try_get(0).map_err(|e| write.wrong(&e))?;
+        let mut holds = judged.holds.clone();
+        if barred {
+            let why = "it was heard as control material; the mended reading says patient";
+            holds.push(wickline_normalize::Hold::new(Reason::ClassDisagree, why));
+        }
+        super::intake::insert_holds(&mut write, &[(n, first, &holds)]).await?;
+        let update = sqlx::query(
+            "UPDATE report SET state = $1, class = $2, level = $3, specimen = $4, number = $5, \
+             identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11 \
+             WHERE n = $12 AND state = 'held'",
+        )
+        .bind(state.text())
+        .bind(row.class)
+        .bind(row.level)
+        .bind(row.specimen.clone())
+        .bind(print.number.clone())
+        .bind(row.identity)
+        .bind(row.strip.clone())
+        .bind(row.print)
+        .bind(row.readings.clone())
+        .bind(row.taken_at)
+        .bind(row.repeat_of)
+        .bind(n);
+        write.conn().execute(update).await.map_err(|e| write.wrong(&e))?;
+        record(&mut write, actor, act).await?;
+        if state == State::Waiting {
+            let now = Open {
+                specimen: row.specimen,
+                readings: row.readings,
+                strip: row.strip,
+                class: row.class.to_owned(),
+                print,
+                ..open
+            };
+            self.messages(&mut write, bench, &now).await?;
+        }
+        write.commit().await?;
+        Ok(vec![(n, state.text().to_owned())])
+    }
+
+    /// Clears what is open, builds the messages and lets the report wait for its receivers.
+    async fn let_go(
+        &self,
+        mut write: Write,
+        bench: &Bench,
+        actor: &Actor,
+        open: Open,
+        verb: &'static str,
+        reason: Option<&str>,
+    ) -> Result<Became, StoreError> {
+        if open.control_sign || open.class == "control" {
+            return Err(no(format!(
+                "report {} bears a sign of control material: it never goes to a patient receiver",
+                open.n
+            )));
+        }
+        clear(&mut write, open.n, None).await?;
+        moved(&mut write, open.n, State::Held, State::Waiting, None).await?;
+        self.messages(&mut write, bench, &open).await?;
+        let act = Act {
+            verb,
+            object: format!("report {}", open.n),
+            reason: reason.map(str::to_owned),
+            was: Some("held".into()),
+            became: Some("waiting".into()),
+        };
+        record(&mut write, actor, act).await?;
+        write.commit().await?;
+        Ok(vec![(open.n, "waiting".into())])
+    }
+
+    async fn messages(&self, write: &mut Write, bench: &Bench, open: &Open) -> Result<(), StoreError> {
+        let targets: Vec<_> = bench.targets_of(&open.analyzer).collect();
+        if targets.is_empty() {
+            return Ok(());
+        }
+        let readings = serde_json::from_str(&open.readings)
+            .map_err(|e| no(format!("report {}: its readings cannot be read: {e}", open.n)))?;
+        let specimen = open.specimen.clone().unwrap_or_default();
+        let subject = Subject {
+            analyzer: &open.analyzer,
+            filler: &open.filler,
+            specimen: &specimen,
+            stat: open.class == "stat",
+            print: &open.print,
+            readings: &readings,
+            strip: &open.strip,
+            heard_at: open.heard_at,
+        };
+        let first = take(write, "message", targets.len()).await?;
+        let mut rows = Vec::new();
+        for (n, target) in (first..).zip(targets) {
+            let id = control_id(&self.epoch, n);
+            let body = compose::message(bench, target, &id, &subject)
+                .map_err(|hold| no(format!("report {}: {}", open.n, hold.detail)))?;
+            rows.push((n, id, target.id.clone(), open.n, body));
+        }
+        insert_messages(write, &rows).await
+    }
+}
+
+/// Writes messages that wait, many rows in one statement.
+pub(super) async fn insert_messages(
+    write: &mut Write,
+    rows: &[(i64, String, String, i64, Vec<u8>)],
+) -> Result<(), StoreError> {
+    let now = clock::now_us();
+    for group in rows.chunks(1000) {
+        let sql = format!(
+            "INSERT INTO message (n, control_id, receiver, report, state, body, made_at, attempts, put_by) \
+             VALUES {}",
+            rows_of(group.len(), 9, 1)
+        );
+        let mut query = sqlx::query(AssertSqlSafe(sql));
+        for (n, id, receiver, report, body) in group {
+            query = query
+                .bind(*n)
+                .bind(id.as_str())
+                .bind(receiver.as_str())
+                .bind(*report)
+                .bind(State::Waiting.text())
+                .bind(body.as_slice())
+                .bind(now)
+                .bind(0_i64)
+                .bind(0_i64);
+        }
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    }
+    Ok(())
+}
+
+fn remedy(reason: Reason) -> &'static str {
+    match reason.remedy() {
+        Remedy::Release => "release it",
+        Remedy::Identify => "identify the specimen",
+        Remedy::Reread => "mend the dialect, strip or configuration and reread it, or set it aside",
+        Remedy::Decide | Remedy::SetAside => "set it aside",
+    }
+}
+
+fn codes(reasons: impl Iterator<Item = Reason>) -> String {
+    let codes: Vec<&str> = reasons.map(Reason::code).collect();
+    if codes.is_empty() { "no hold".into() } else { codes.join(", ") }
+}
+
+async fn clear(write: &mut Write, report: i64, only: Option<i64>) -> Result<(), StoreError> {
+    let query = sqlx::query(
+        "UPDATE hold SET cleared_at = $1 WHERE report = $2 AND cleared_at IS NULL AND ($3 < 0 OR ix = $3)",
+    )
+    .bind(clock::now_us())
+    .bind(report)
+    .bind(only.unwrap_or(-1));
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+async fn moved(
+    write: &mut Write,
+    n: i64,
+    from: State,
+    to: State,
+    note: Option<&str>,
+) -> Result<(), StoreError> {
+    debug_assert!(from.may_become(to));
+    let query = sqlx::query("UPDATE report SET state = $1, note = $2 WHERE n = $3 AND state = $4")
+        .bind(to.text())
+        .bind(note.map(str::to_owned))
+        .bind(n)
+        .bind(from.text());
+    let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    if done.rows_affected() == 1 { Ok(()) } else { Err(no(format!("report {n} is not {from} any more"))) }
+}
+
+/// A held report with what is still open, read inside the write so that nobody else moves it.
+async fn opened(write: &mut Write, n: i64) -> Result<Open, StoreError> {
+    let query = sqlx::query(
+        "SELECT analyzer, class, state, specimen, control_sign, print, readings, strip, filler, heard_at \
+         FROM report WHERE n = $1",
+    )
+    .bind(n);
+    let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
+    let Some(row) = row else {
+        return Err(no(format!("there is no report {n}; `wickline held` lists those that are held")));
+    };
+    let query =
+        sqlx::query("SELECT ix, reason, detail FROM hold WHERE report = $1 AND cleared_at IS NULL ORDER BY ix")
+            .bind(n);
+    let holds = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+    let read = || -> Result<Open, sqlx::Error> {
+        let state: String = row.try_get("state")?;
+        let print: String = row.try_get("print")?;
+        let mut open = Open {
+            n,
+            analyzer: row.try_get("analyzer")?,
+            class: row.try_get("class")?,
+            state: State::of(&state),
+            specimen: row.try_get("specimen")?,
+            control_sign: row.try_get::<i64, _>("control_sign")? != 0,
+            print: serde_json::from_str(&print).unwrap_or_default(),
+            readings: row.try_get("readings")?,
+            strip: row.try_get("strip")?,
+            filler: row.try_get("filler")?,
+            heard_at: row.try_get("heard_at")?,
+            holds: Vec::new(),
+        };
+        for row in &holds {
+            let code: String = row.try_get("reason")?;
+            let reason = code.parse().unwrap_or(Reason::Unreadable);
+            open.holds.push((row.try_get("ix")?, reason, row.try_get("detail")?));
+        }
+        Ok(open)
+    };
+    let open = read().map_err(|e| write.wrong(&e))?;
+    if open.state != State::Held {
+        return Err(no(format!("report {n} is {}, not held", open.state)));
+    }
+    Ok(open)
+}

@@ -96,6 +96,13 @@ impl Ledger {
         Ok(Self { db, epoch })
     }
 
+    /// Notes an act that changes nothing else in the ledger.
+    pub async fn note(&self, actor: &Actor, act: Act) -> Result<(), StoreError> {
+        let mut write = self.db.write().await?;
+        record(&mut write, actor, act).await?;
+        write.commit().await
+    }
+
     /// Where it is, for people.
     #[must_use]
     pub fn label(&self) -> String {

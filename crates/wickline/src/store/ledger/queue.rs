@@ -27,6 +27,8 @@ pub struct Settled {
     pub detail: Option<String>,
     pub answer: Option<Vec<u8>>,
     pub attempts: i64,
+    /// Stop this receiver's queue until a person lets it go on.
+    pub stop: bool,
 }
 
 /// Whether a receiver may be sent to.
@@ -96,7 +98,7 @@ impl Ledger {
             .bind(now)
             .bind(one.n);
             write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-            if one.reason == Some("receiver-reject") {
+            if one.stop {
                 let detail = one.detail.clone().unwrap_or_default();
                 set_gate(&mut write, receiver, "stopped", true, Some(detail)).await?;
             }

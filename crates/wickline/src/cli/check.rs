@@ -1,0 +1,131 @@
+//! `check`: everything that can be wrong before the first result, one line a finding.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use clap::Args;
+use serde_json::json;
+use wickline_listen::line::LineKind;
+
+use super::output::Output;
+use super::{Answer, Exit, loaded};
+use crate::settings::bench::Bench;
+use crate::store::ledger::Ledger;
+use crate::store::room::free_bytes;
+
+/// `wickline check`, `wickline check --offline`
+#[derive(Debug, Args)]
+pub struct Options {
+    /// Leave out what needs the ledger or a receiver to be there
+    #[arg(long)]
+    offline: bool,
+}
+
+/// One finding: what was looked at, how it stands, what to do.
+struct Finding {
+    level: Level,
+    about: String,
+    text: String,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Level {
+    Good,
+    Note,
+    Bad,
+}
+
+impl Level {
+    fn word(self) -> &'static str {
+        match self {
+            Level::Good => "good",
+            Level::Note => "note",
+            Level::Bad => "bad",
+        }
+    }
+}
+
+pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
+    let loaded = loaded(config)?;
+    let file = loaded.file.display().to_string();
+    let bench = Bench::build(&loaded).map_err(super::faults)?;
+    let mut found = vec![finding(Level::Good, "configuration", format!("{file}: read, every key known"))];
+    for note in &bench.notes {
+        found.push(finding(Level::Note, "strips", note.clone()));
+    }
+    stores(&bench, &mut found);
+    lines(&bench, &mut found);
+    if !options.offline {
+        reach(&bench, &mut found).await;
+    }
+    show(&found, out)?;
+    let bad = found.iter().any(|f| f.level == Level::Bad);
+    Ok(if bad { Exit::Unreachable } else { Exit::Done })
+}
+
+fn finding(level: Level, about: impl Into<String>, text: impl Into<String>) -> Finding {
+    Finding { level, about: about.into(), text: text.into() }
+}
+
+fn stores(bench: &Bench, found: &mut Vec<Finding>) {
+    let folder = bench.tape.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let shown = folder.display();
+    match free_bytes(folder) {
+        Err(error) => {
+            let text = format!("{shown}: {error}; make the folder and give it to the service user");
+            found.push(finding(Level::Bad, "store.tape", text));
+        }
+        Ok(free) if free < 4 * (bench.low_water + bench.ballast) => {
+            let text = format!("{shown}: {} MiB free; intake stops below {} MiB", free >> 20, bench.low_water >> 20);
+            found.push(finding(Level::Note, "store.tape", text));
+        }
+        Ok(free) => {
+            found.push(finding(Level::Good, "store.tape", format!("{shown}: {} MiB free", free >> 20)));
+        }
+    }
+}
+
+fn lines(bench: &Bench, found: &mut Vec<Finding>) {
+    for analyzer in &bench.analyzers {
+        let about = format!("analyzer {}", analyzer.id);
+        if let LineKind::Serial { path } = &analyzer.line.kind {
+            match std::fs::OpenOptions::new().read(true).write(true).open(path) {
+                Ok(_) => found.push(finding(Level::Good, &about, format!("{}: there, and ours to open", path.display()))),
+                Err(error) => found.push(finding(Level::Bad, &about, format!(
+                    "{}: {error}; is the adapter plugged in, and is the user in the port's group?", path.display()
+                ))),
+            }
+        }
+        if bench.targets_of(&analyzer.id).next().is_none() {
+            found.push(finding(Level::Note, &about, "no receiver takes its results: they will wait for ever"));
+        }
+    }
+}
+
+async fn reach(bench: &Bench, found: &mut Vec<Finding>) {
+    match Ledger::open(bench.ledger.clone()).await {
+        Ok(ledger) => found.push(finding(Level::Good, "store.ledger", format!("{}: opened", ledger.label()))),
+        Err(error) => found.push(finding(Level::Bad, "store.ledger", error.to_string())),
+    }
+    for target in &bench.targets {
+        let about = format!("receiver {}", target.id);
+        match target.address.probe(Duration::from_secs(5)).await {
+            Ok(text) => found.push(finding(Level::Good, about, text)),
+            Err(error) => found.push(finding(Level::Bad, about, error)),
+        }
+    }
+}
+
+fn show(found: &[Finding], out: &Output) -> std::io::Result<()> {
+    if out.json {
+        let items: Vec<_> = found
+            .iter()
+            .map(|f| json!({"level": f.level.word(), "about": f.about, "text": f.text}))
+            .collect();
+        return out.document(&json!({ "items": items }));
+    }
+    for f in found {
+        out.line(&format!("{:<5} {}: {}", f.level.word(), f.about, f.text));
+    }
+    Ok(())
+}

@@ -1,0 +1,203 @@
+//! `held`: reports that need a person, why, and what lets them go.
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+use serde_json::json;
+use wickline_normalize::{Reason, Remedy, Report};
+
+use super::output::{Output, Tone, plain};
+use super::{Answer, As, Desk, Exit, Failure, id};
+use crate::store::ledger::views::{Item, Kept, totals};
+
+/// `wickline held`, `wickline held identify 17 --specimen KP-20417`
+#[derive(Debug, Args)]
+pub struct Options {
+    #[command(subcommand)]
+    act: Option<Act>,
+    #[command(flatten)]
+    who: As,
+}
+
+#[derive(Debug, Subcommand)]
+enum Act {
+    /// One report whole: its print, its readings, why it is held and what would release it
+    Show { id: String },
+    /// Say whose specimen it is, or that it is control material
+    Identify {
+        id: String,
+        #[arg(long, required_unless_present = "control", conflicts_with = "control")]
+        specimen: Option<String>,
+        /// The level of the control material
+        #[arg(long, value_name = "LEVEL")]
+        control: Option<String>,
+    },
+    /// Send it as it is, with a reason
+    Release {
+        id: String,
+        #[arg(long)]
+        reason: String,
+    },
+    /// Read again from the print, after the dialect, the strip or the configuration was mended
+    Reread {
+        #[arg(required_unless_present = "reason")]
+        ids: Vec<String>,
+        /// Every report held for this reason
+        #[arg(long, value_name = "CODE", conflicts_with = "ids")]
+        reason: Option<Reason>,
+    },
+    /// Decide that it is not to be sent, with a reason
+    SetAside {
+        id: String,
+        #[arg(long)]
+        reason: String,
+    },
+}
+
+pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
+    let desk = Desk::open(config).await?;
+    let actor = options.who.actor();
+    let became = match options.act {
+        None => return list(&desk, out).await,
+        Some(Act::Show { id }) => return show(&desk, &id, out).await,
+        Some(Act::Identify { id: text, specimen: Some(specimen), .. }) => {
+            desk.ledger.report_identify(&desk.bench, &actor, id(&text)?, &specimen).await?
+        }
+        Some(Act::Identify { id: text, control, .. }) => {
+            let level = control.unwrap_or_default();
+            desk.ledger.report_is_control(&actor, id(&text)?, &level).await?
+        }
+        Some(Act::Release { id: text, reason }) => {
+            desk.ledger.report_release(&desk.bench, &actor, id(&text)?, &reason).await?
+        }
+        Some(Act::SetAside { id: text, reason }) => {
+            desk.ledger.report_set_aside(&actor, id(&text)?, &reason).await?
+        }
+        Some(Act::Reread { ids, reason }) => return reread(&desk, &actor, &ids, reason, out).await,
+    };
+    tell(out, &became)?;
+    Ok(Exit::Done)
+}
+
+fn tell(out: &Output, became: &[(i64, String)]) -> std::io::Result<()> {
+    if out.json {
+        let items: Vec<_> =
+            became.iter().map(|(n, state)| json!({"id": n.to_string(), "state": state})).collect();
+        return out.document(&json!({ "items": items }));
+    }
+    for (n, state) in became {
+        out.line(&format!("report {n} is now {state}"));
+    }
+    Ok(())
+}
+
+async fn reread(
+    desk: &Desk,
+    actor: &crate::store::ledger::Actor,
+    ids: &[String],
+    reason: Option<Reason>,
+    out: &Output,
+) -> Answer {
+    let mut wanted = ids.iter().map(|t| id(t)).collect::<Result<Vec<_>, _>>()?;
+    if let Some(reason) = reason {
+        let held = desk.ledger.held(desk.clock()).await?;
+        let named = |i: &&Item| i.holds.iter().any(|h| !h.cleared && h.reason == reason.code());
+        wanted.extend(held.iter().filter(named).filter_map(|i| i.id.parse::<i64>().ok()));
+    }
+    let mut became = Vec::new();
+    for n in wanted {
+        became.extend(desk.ledger.report_reread(&desk.bench, actor, n).await?);
+    }
+    tell(out, &became)?;
+    if became.is_empty() {
+        out.line("no report is held for that reason");
+    }
+    let still = became.iter().any(|(_, state)| state == "held");
+    Ok(if still { Exit::NotClean } else { Exit::Done })
+}
+
+async fn list(desk: &Desk, out: &Output) -> Answer {
+    let items = desk.ledger.held(desk.clock()).await?;
+    if out.json {
+        let sums = totals(items.iter().map(|i| i.state.as_str()));
+        out.document(&json!({"items": items, "totals": sums}))?;
+    } else if items.is_empty() {
+        out.line("nothing is held");
+    } else {
+        let rows: Vec<_> = items
+            .iter()
+            .map(|i| {
+                vec![
+                    plain(&i.id),
+                    plain(&i.analyzer),
+                    plain(i.number.as_deref().unwrap_or("-")),
+                    plain(&i.class),
+                    plain(i.specimen.as_deref().unwrap_or("-")),
+                    (i.reason.clone().unwrap_or_default(), Tone::Bad),
+                    plain(i.detail.as_deref().unwrap_or("")),
+                ]
+            })
+            .collect();
+        out.table(&["id", "analyzer", "number", "class", "specimen", "reason", "detail"], &rows);
+        out.line("`wickline held show ID` shows one whole, and what lets it go");
+    }
+    Ok(if items.is_empty() { Exit::Done } else { Exit::NotClean })
+}
+
+/// What a person can do about a hold, in words.
+#[must_use]
+pub fn remedy_words(reason: Reason) -> &'static str {
+    match reason.remedy() {
+        Remedy::Release => "held release ID --reason TEXT, or set it aside",
+        Remedy::Identify => "held identify ID --specimen S (or --control LEVEL), or set it aside",
+        Remedy::Reread => "mend the dialect, strip or configuration, then held reread ID; or set it aside",
+        Remedy::Decide => "a person decides what it is; this version can set it aside",
+        Remedy::SetAside => "held set-aside ID --reason TEXT; have the analyzer send it again where it can",
+    }
+}
+
+async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
+    let Some(kept) = desk.ledger.report(id(text)?, desk.clock()).await? else {
+        return Err(Failure::wrong(format!("there is no report {text}; `wickline held` lists them")));
+    };
+    let print: Report = serde_json::from_str(&kept.print).unwrap_or_default();
+    let lines: Vec<&str> = print.lines.iter().map(|l| l.text.expose()).collect();
+    if out.json {
+        let mut value = serde_json::to_value(&kept.item).unwrap_or_default();
+        value["lines"] = json!(lines);
+        value["readings"] = serde_json::from_str(&kept.readings).unwrap_or_default();
+        out.document(&value)?;
+    } else {
+        print_report(&kept, &lines, out);
+    }
+    Ok(if kept.item.state == "held" { Exit::NotClean } else { Exit::Done })
+}
+
+fn print_report(kept: &Kept, lines: &[&str], out: &Output) {
+    let item = &kept.item;
+    let dash = |text: &Option<String>| text.clone().unwrap_or_else(|| "-".into());
+    out.line(&format!(
+        "report {}   {} number {}   {}   specimen {}   {}",
+        item.id,
+        item.analyzer,
+        dash(&item.number),
+        item.class,
+        dash(&item.specimen),
+        item.state
+    ));
+    out.line(&format!("taken {}   heard {}", dash(&item.taken_at), dash(&item.heard_at)));
+    for (number, line) in lines.iter().enumerate() {
+        out.line(&format!("{:>4} | {line}", number + 1));
+    }
+    for hold in &item.holds {
+        let line = hold.line.map_or(String::new(), |l| format!(" (line {})", l + 1));
+        let cleared = if hold.cleared { " [cleared]" } else { "" };
+        out.line(&format!("{}{line}{cleared}: {}", hold.reason, hold.detail));
+        if let (Ok(reason), false) = (hold.reason.parse::<Reason>(), hold.cleared) {
+            out.line(&format!("      what lets it go: {}", remedy_words(reason)));
+        }
+    }
+    for delivery in &item.deliveries {
+        out.line(&format!("{} {} {}", delivery.receiver, delivery.control_id, delivery.state));
+    }
+}

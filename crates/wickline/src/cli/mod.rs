@@ -1,0 +1,217 @@
+//! The command line: what can be said, and how it ends.
+
+mod check;
+mod day;
+mod demo;
+mod explain;
+mod held;
+mod output;
+mod queue;
+mod receive;
+mod run;
+mod simulate;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Args, Parser, Subcommand};
+
+use self::output::Output;
+use crate::clock::SiteClock;
+use crate::settings::bench::Bench;
+use crate::settings::{self, Loaded};
+use crate::store::StoreError;
+use crate::store::ledger::{Actor, Ledger};
+
+/// Carries urine-strip results from an analyzer's serial line into the laboratory information system.
+///
+/// A carrier, not a medical device: verify each mapping in your own laboratory before use; local
+/// rules and licensed staff decide. Try `wickline demo` first: it needs no configuration.
+#[derive(Debug, Parser)]
+#[command(version, max_term_width = 100)]
+struct Line {
+    /// Configuration file [default: $WICKLINE_CONFIG, ./wickline.toml, /etc/wickline/wickline.toml]
+    #[arg(long, global = true, value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// Print one JSON document (or one event a line) on standard output, and nothing else there
+    #[arg(long, global = true)]
+    json: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// The daemon, in the foreground: hears, reads, delivers until SIGTERM or SIGINT
+    Run,
+    /// The whole way with nothing configured: simulated analyzers, a practice receiver, an outage
+    Demo(demo::Options),
+    /// Checks configuration, dialects, strips, files and ports; one line a finding
+    Check(check::Options),
+    /// Shows each report of a capture: print, reading, OBX; sends and stores nothing
+    Explain(explain::Options),
+    /// What is not yet accepted, oldest first, and why
+    Queue(queue::Options),
+    /// Reports that need a person
+    Held(held::Options),
+    /// The day sheet: every number, its place on the way, what is outstanding
+    Day(day::Options),
+    /// An analyzer on a pseudo-terminal or a port
+    Simulate(simulate::Options),
+    /// A practice receiver with scripted answers
+    Receive(receive::Options),
+}
+
+/// Who acts, for the trail.
+#[derive(Clone, Debug, Args)]
+struct As {
+    /// The name to record in the trail [default: the login name]
+    #[arg(long = "as", value_name = "NAME", global = true)]
+    name: Option<String>,
+}
+
+impl As {
+    fn actor(&self) -> Actor {
+        Actor::person(self.name.clone())
+    }
+}
+
+/// How a command ended, as an exit code.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Exit {
+    Done = 0,
+    /// Done, but something needs a person.
+    NotClean = 1,
+    /// The command line or the configuration is wrong.
+    Wrong = 2,
+    /// Something needed could not be reached or opened.
+    Unreachable = 3,
+    /// The store is not safe.
+    Unsafe = 4,
+}
+
+/// Why a command could not do its work.
+#[derive(Debug)]
+pub struct Failure {
+    pub exit: Exit,
+    pub text: String,
+}
+
+impl Failure {
+    fn wrong(text: impl Into<String>) -> Self {
+        Self { exit: Exit::Wrong, text: text.into() }
+    }
+
+    fn unreachable(text: impl Into<String>) -> Self {
+        Self { exit: Exit::Unreachable, text: text.into() }
+    }
+}
+
+impl From<StoreError> for Failure {
+    fn from(error: StoreError) -> Self {
+        let exit = match error {
+            StoreError::Newer { .. } | StoreError::Unsafe { .. } | StoreError::Broken { .. } => {
+                Exit::Unsafe
+            }
+            _ => Exit::Unreachable,
+        };
+        Self { exit, text: error.to_string() }
+    }
+}
+
+impl From<std::io::Error> for Failure {
+    fn from(error: std::io::Error) -> Self {
+        Self::unreachable(error.to_string())
+    }
+}
+
+type Answer = Result<Exit, Failure>;
+
+/// Reads the command line, does what it says, and ends with the right code.
+pub fn main() -> ExitCode {
+    let line = match Line::try_parse() {
+        Ok(line) => line,
+        Err(error) => {
+            let _ = error.print();
+            return ExitCode::from(if error.use_stderr() { Exit::Wrong as u8 } else { 0 });
+        }
+    };
+    // Files that a command makes are for their owner only.
+    rustix::process::umask(rustix::fs::Mode::from_raw_mode(0o077));
+    let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
+        Ok(runtime) => runtime,
+        Err(error) => {
+            eprintln!("wickline: cannot start: {error}");
+            return ExitCode::from(Exit::Unreachable as u8);
+        }
+    };
+    let out = Output::new(line.json);
+    let answer = runtime.block_on(obey(line, &out));
+    // A port that will not close must not keep the program.
+    runtime.shutdown_timeout(std::time::Duration::from_millis(500));
+    match answer {
+        Ok(exit) => ExitCode::from(exit as u8),
+        Err(failure) => {
+            eprintln!("wickline: {}", output::visible_lines(&failure.text));
+            ExitCode::from(failure.exit as u8)
+        }
+    }
+}
+
+async fn obey(line: Line, out: &Output) -> Answer {
+    let config = line.config;
+    match line.command {
+        Command::Run => run::run(config, out).await,
+        Command::Demo(options) => demo::demo(options, out).await,
+        Command::Check(options) => check::check(config, options, out).await,
+        Command::Explain(options) => explain::explain(config, options, out),
+        Command::Queue(options) => queue::queue(config, options, out).await,
+        Command::Held(options) => held::held(config, options, out).await,
+        Command::Day(options) => day::day(config, options, out).await,
+        Command::Simulate(options) => simulate::simulate(options, out).await,
+        Command::Receive(options) => receive::receive(options, out).await,
+    }
+}
+
+/// The configuration, read, or every fault it has.
+fn loaded(config: Option<PathBuf>) -> Result<Loaded, Failure> {
+    let file = settings::find(config.as_deref()).map_err(Failure::wrong)?;
+    settings::load(&file).map_err(faults)
+}
+
+fn faults(faults: Vec<settings::reader::Fault>) -> Failure {
+    let lines: Vec<String> = faults.iter().map(ToString::to_string).collect();
+    Failure::wrong(format!("the configuration is wrong:\n{}", lines.join("\n")))
+}
+
+/// The configuration as the benches and receivers it describes.
+fn bench(config: Option<PathBuf>) -> Result<Bench, Failure> {
+    Bench::build(&loaded(config)?).map_err(faults)
+}
+
+/// What a question to the ledger needs.
+struct Desk {
+    bench: Bench,
+    ledger: Ledger,
+}
+
+impl Desk {
+    async fn open(config: Option<PathBuf>) -> Result<Self, Failure> {
+        let bench = bench(config)?;
+        let ledger = Ledger::open(bench.ledger.clone()).await?;
+        Ok(Self { bench, ledger })
+    }
+
+    fn clock(&self) -> &SiteClock {
+        &self.bench.clock
+    }
+}
+
+/// An id as people type it.
+fn id(text: &str) -> Result<i64, Failure> {
+    text.trim_start_matches('#')
+        .parse()
+        .ok()
+        .filter(|n| *n > 0)
+        .ok_or_else(|| Failure::wrong(format!("`{text}` is not an id; ids are whole numbers, as listed")))
+}

@@ -1,0 +1,138 @@
+//! What a person or a program sees: aligned text or one JSON document, never a raw control byte.
+
+use std::io::{self, IsTerminal, Write};
+
+use serde::Serialize;
+
+/// Standard output, in one of two languages.
+#[derive(Debug)]
+pub struct Output {
+    pub json: bool,
+    colour: bool,
+}
+
+/// How a cell stands out on a terminal.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tone {
+    Plain,
+    Good,
+    Bad,
+    Quiet,
+}
+
+impl Output {
+    #[must_use]
+    pub fn new(json: bool) -> Self {
+        let plain = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
+        Self { json, colour: !json && !plain && io::stdout().is_terminal() }
+    }
+
+    /// One JSON document on one line.
+    pub fn document(&self, value: &impl Serialize) -> io::Result<()> {
+        let mut out = io::stdout().lock();
+        serde_json::to_writer(&mut out, value)?;
+        out.write_all(b"\n")?;
+        out.flush()
+    }
+
+    /// One line for a person; nothing in JSON.
+    pub fn line(&self, text: &str) {
+        if !self.json {
+            // A closed pipe is the reader's wish, not our fault.
+            let _ = writeln!(io::stdout().lock(), "{}", visible(text));
+        }
+    }
+
+    /// Text in a tone, where there is colour.
+    #[must_use]
+    pub fn toned(&self, text: &str, tone: Tone) -> String {
+        let text = visible(text);
+        if !self.colour {
+            return text;
+        }
+        match tone {
+            Tone::Plain => text,
+            Tone::Good => format!("\x1b[32m{text}\x1b[0m"),
+            Tone::Bad => format!("\x1b[31m{text}\x1b[0m"),
+            Tone::Quiet => format!("\x1b[2m{text}\x1b[0m"),
+        }
+    }
+
+    /// A table with a head, columns as wide as their widest cell.
+    pub fn table(&self, head: &[&str], rows: &[Vec<(String, Tone)>]) {
+        let mut widths: Vec<usize> = head.iter().map(|h| h.chars().count()).collect();
+        let shown: Vec<Vec<(String, Tone)>> = rows
+            .iter()
+            .map(|row| row.iter().map(|(text, tone)| (visible(text), *tone)).collect())
+            .collect();
+        for row in &shown {
+            for (width, (text, _)) in widths.iter_mut().zip(row) {
+                *width = (*width).max(text.chars().count());
+            }
+        }
+        let head: Vec<(String, Tone)> =
+            head.iter().map(|h| ((*h).to_owned(), Tone::Quiet)).collect();
+        for row in std::iter::once(&head).chain(&shown) {
+            let mut text = String::new();
+            for (index, (cell, tone)) in row.iter().enumerate() {
+                text.push_str(&self.toned(cell, *tone));
+                if index + 1 < row.len() {
+                    let fill = widths[index].saturating_sub(cell.chars().count()) + 2;
+                    text.push_str(&" ".repeat(fill));
+                }
+            }
+            let _ = writeln!(io::stdout().lock(), "{}", text.trim_end());
+        }
+    }
+}
+
+/// Text with every control character and every mark that reorders text made visible.
+#[must_use]
+pub fn visible(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        let hidden = c.is_control()
+            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}');
+        if hidden {
+            out.push_str(&format!("\\u{{{:x}}}", u32::from(c)));
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
+/// The same, line by line.
+#[must_use]
+pub fn visible_lines(text: &str) -> String {
+    text.split('\n').map(visible).collect::<Vec<_>>().join("\n")
+}
+
+/// A cell without a tone.
+#[must_use]
+pub fn plain(text: impl Into<String>) -> (String, Tone) {
+    (text.into(), Tone::Plain)
+}
+
+/// A state, toned by whether it asks for a person.
+#[must_use]
+pub fn state(text: &str) -> (String, Tone) {
+    let tone = match text {
+        "accepted" | "filed" => Tone::Good,
+        "held" | "refused" | "missing" => Tone::Bad,
+        "repeat" | "set-aside" | "explained" => Tone::Quiet,
+        _ => Tone::Plain,
+    };
+    (text.to_owned(), tone)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::visible;
+
+    #[test]
+    fn nothing_from_data_can_steer_a_terminal() {
+        assert_eq!(visible("a\x1b[31mb\r\n\u{202e}c\u{9b}"), "a\\u{1b}[31mb\\u{d}\\u{a}\\u{202e}c\\u{9b}");
+        assert_eq!(visible("250 µL ≥ é"), "250 µL ≥ é");
+    }
+}

@@ -1,0 +1,65 @@
+//! `receive`: a practice receiver that answers as it is told to.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::Args;
+use serde_json::json;
+use wickline_forward::receive::{Answer as Script, Receiver};
+
+use super::output::Output;
+use super::{Answer, Exit, Failure};
+
+/// `wickline receive --listen 127.0.0.1:2575 --answer aa`
+#[derive(Debug, Args)]
+pub struct Options {
+    /// Address to listen on; port 0 takes a free one
+    #[arg(long, default_value = "127.0.0.1:2575")]
+    listen: String,
+    /// Answers, taken in turn and round again: aa, ae, ar, ca, ce, cr, header, busy, late, none,
+    /// wrong, junk, split, double, reset, close
+    #[arg(long, value_delimiter = ',', default_value = "aa")]
+    answer: Vec<Script>,
+    /// Folder for the messages, one file each
+    #[arg(long, value_name = "DIR")]
+    save: Option<PathBuf>,
+    /// End after so many messages
+    #[arg(long, value_name = "N")]
+    count: Option<u64>,
+    /// How late `late` is, in milliseconds
+    #[arg(long, value_name = "MS", default_value_t = 2000)]
+    late: u64,
+}
+
+pub async fn receive(options: Options, out: &Output) -> Answer {
+    if let Some(folder) = &options.save {
+        std::fs::create_dir_all(folder)?;
+    }
+    let late = Duration::from_millis(options.late);
+    let mut receiver = Receiver::bind(&options.listen, options.answer, late, options.save)
+        .await
+        .map_err(|e| Failure::unreachable(format!("cannot listen on {}: {e}", options.listen)))?;
+    let address = receiver.address().to_string();
+    if out.json {
+        out.document(&json!({"event": "listening", "address": address}))?;
+    }
+    out.line(&format!("listening on {address}"));
+    let mut left = options.count;
+    let mut heard: u64 = 0;
+    while left != Some(0) {
+        let message = tokio::select! {
+            message = receiver.next() => message,
+            _ = tokio::signal::ctrl_c() => None,
+        };
+        let Some(message) = message else { break };
+        heard += 1;
+        left = left.map(|n| n - 1);
+        if out.json {
+            out.document(&json!({
+                "event": "message", "control_id": message.control_id, "answer": message.answer.to_string(),
+            }))?;
+        }
+        out.line(&format!("{heard:>6}  {}  answered {}", message.control_id, message.answer));
+    }
+    Ok(Exit::Done)
+}

@@ -1,0 +1,131 @@
+//! `simulate`: an analyzer to practise with, on a pseudo-terminal, a TCP line or a real port.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::Args;
+use serde_json::json;
+use wickline_listen::line::LineSpec;
+use wickline_normalize::strip::Strip;
+
+use super::output::Output;
+use super::{Answer, Exit, Failure};
+use crate::clock::SiteClock;
+use crate::simulate::analyzer::{Analyzer, Sent, Style};
+use crate::simulate::port::SimPort;
+use crate::simulate::script::Script;
+
+/// `wickline simulate --dialect lis02 --reports 10`, `wickline simulate --script day.toml`
+#[derive(Debug, Args)]
+pub struct Options {
+    /// What it prints: lis02 or two-column
+    #[arg(long, default_value = "lis02")]
+    dialect: Style,
+    /// A built-in strip, or the path of a strip file
+    #[arg(long, default_value = "ten-pad")]
+    strip: String,
+    /// What it runs, as a script file; see config/example-script.toml
+    #[arg(long, value_name = "FILE")]
+    script: Option<PathBuf>,
+    /// Without a script: so many patient strips
+    #[arg(long, value_name = "N", default_value_t = 10)]
+    reports: usize,
+    /// Without a script: the seed of the results
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+    /// Connect to a line that listens, HOST:PORT, instead of making a pseudo-terminal
+    #[arg(long, value_name = "ADDR", conflicts_with = "port")]
+    connect: Option<String>,
+    /// Use a real serial port instead of making a pseudo-terminal
+    #[arg(long, value_name = "PATH")]
+    port: Option<String>,
+    /// Bits a second
+    #[arg(long, default_value_t = 9600)]
+    speed: u32,
+    /// Seconds between strips
+    #[arg(long, value_name = "S", default_value_t = 7)]
+    every: u64,
+    /// So many times faster than the clock; 0: as fast as it goes
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    speed_up: u32,
+    /// The zone of its clock
+    #[arg(long, value_name = "ZONE", default_value = "Europe/Lisbon")]
+    timezone: String,
+    /// Begin only when somebody has opened the line for this many seconds
+    #[arg(long, value_name = "S", default_value_t = 1)]
+    settle: u64,
+}
+
+pub async fn simulate(options: Options, out: &Output) -> Answer {
+    let strip = strip(&options.strip)?;
+    let script = match &options.script {
+        Some(path) => {
+            let text = std::fs::read_to_string(path)
+                .map_err(|e| Failure::wrong(format!("{}: {e}", path.display())))?;
+            Script::parse(&text).map_err(|e| Failure::wrong(format!("{}: {e}", path.display())))?
+        }
+        None => {
+            let pads: Vec<_> = strip
+                .pads
+                .iter()
+                .filter(|p| !p.optional)
+                .map(|p| (p.id.clone(), p.rungs.len()))
+                .collect();
+            Script::plain(options.reports, options.seed, &pads)
+        }
+    };
+    let port = port(&options).await?;
+    if let SimPort::Pty { path, .. } = &port {
+        if out.json {
+            out.document(&json!({"event": "line", "path": path}))?;
+        }
+        out.line(path);
+    }
+    let clock = SiteClock::new(&options.timezone).map_err(Failure::wrong)?;
+    let mut analyzer = Analyzer::new(port, options.dialect, strip, clock);
+    if let Some(faster) = std::num::NonZeroU32::new(options.speed_up) {
+        analyzer.speed = options.speed.saturating_mul(faster.get());
+        analyzer.pause = Duration::from_secs(options.every) / faster.get();
+    }
+    tokio::time::sleep(Duration::from_secs(options.settle)).await;
+    let mut kept = 0;
+    analyzer
+        .run(&script, |run, sent| {
+            kept += usize::from(sent == Sent::Kept);
+            let how = if sent == Sent::Delivered { "sent" } else { "not acknowledged, kept" };
+            if out.json {
+                let _ = out.document(&json!({"event": "strip", "number": run.number, "sent": sent == Sent::Delivered}));
+            }
+            out.line(&format!("number {} {how}", run.number));
+        })
+        .await?;
+    // What the line still holds would be lost with the pseudo-terminal.
+    tokio::time::sleep(Duration::from_secs(options.settle)).await;
+    Ok(Exit::Done)
+}
+
+fn strip(name: &str) -> Result<Strip, Failure> {
+    if let Some(strip) = Strip::builtin(name) {
+        return Ok(strip);
+    }
+    let text = std::fs::read_to_string(name).map_err(|e| {
+        Failure::wrong(format!("strip `{name}`: a built-in ({}) or a file ({e})", Strip::builtin_names().join(", ")))
+    })?;
+    Strip::parse(&text, name).map_err(|faults| {
+        let lines: Vec<String> = faults.iter().map(ToString::to_string).collect();
+        Failure::wrong(lines.join("\n"))
+    })
+}
+
+async fn port(options: &Options) -> Result<SimPort, Failure> {
+    let port = match (&options.connect, &options.port) {
+        (Some(address), _) => SimPort::connect(address).await,
+        (None, Some(path)) => {
+            let line = format!("serial:{path}");
+            let spec = LineSpec::parse(&line, options.speed, "8N1", "none", &[]).map_err(Failure::wrong)?;
+            SimPort::serial(&spec).await
+        }
+        (None, None) => SimPort::pty(),
+    };
+    port.map_err(|e| Failure::unreachable(format!("the simulated analyzer's line: {e}")))
+}

@@ -1,0 +1,199 @@
+//! The daemon's supervision: what is opened in which order, who watches whom, how it all stops.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use rustix::fs::FlockOperation;
+use tokio::sync::{Notify, watch};
+use tokio::task::JoinSet;
+use tracing::{error, info};
+use wickline_listen::dialect::Dialect as _;
+use wickline_listen::line::{LineKind, Listener};
+
+use crate::pipeline::delivery::Delivery;
+use crate::pipeline::event::{Bound, Event, Events};
+use crate::pipeline::hearing::Hearing;
+use crate::pipeline::reading::Reading;
+use crate::settings::bench::Bench;
+use crate::store::StoreError;
+use crate::store::ledger::{Act, Actor, Ledger};
+use crate::store::room::Ballast;
+use crate::store::tape::{Tape, Writer};
+
+/// How long what is in hand may take once we are asked to stop.
+const GRACE: Duration = Duration::from_secs(8);
+
+/// The running house.
+pub struct House {
+    bench: Arc<Bench>,
+    pub ledger: Ledger,
+    pub tape: Tape,
+    writer: Option<Writer>,
+    events: Events,
+    stop: watch::Sender<bool>,
+    /// Tasks that end only when told to, or with an error that ends the process.
+    tasks: JoinSet<Result<(), StoreError>>,
+    /// Held for the life of the process: a second daemon on the same tape is refused.
+    _lock: std::fs::File,
+}
+
+impl House {
+    /// Opens the stores. Nothing is heard or sent yet.
+    pub async fn open(bench: Bench, events: Events) -> Result<Self, StoreError> {
+        let lock = lock(&bench)?;
+        let folder = bench.tape.parent().unwrap_or(std::path::Path::new("."));
+        let ballast = Ballast::new(folder, bench.ballast);
+        if let Err(error) = ballast.take_on() {
+            info!(%error, "no ballast could be put in place");
+        }
+        let (tape, writer) = Tape::open(&bench.tape, bench.low_water, Some(ballast)).await?;
+        let ledger = Ledger::open(bench.ledger.clone()).await?;
+        for target in &bench.targets {
+            ledger.receiver_known(&target.id, target.paused).await?;
+        }
+        let (stop, _) = watch::channel(false);
+        Ok(Self {
+            bench: Arc::new(bench),
+            ledger,
+            tape,
+            writer: Some(writer),
+            events,
+            stop,
+            tasks: JoinSet::new(),
+            _lock: lock,
+        })
+    }
+
+    /// Starts hearing, reading and delivering, and tells that it is ready.
+    pub async fn start(&mut self) -> Result<(), StoreError> {
+        if let Some(writer) = self.writer.take() {
+            self.tasks.spawn(writer.run());
+        }
+        let wakes: Vec<Arc<Notify>> = self.bench.targets.iter().map(|_| Arc::default()).collect();
+        let mut bound = Vec::new();
+        for analyzer in self.bench.analyzers.clone() {
+            let listener = self.listener(&analyzer, &mut bound).await?;
+            let hearing = Hearing {
+                analyzer: analyzer.id.clone(),
+                spec: analyzer.line.clone(),
+                link: analyzer.dialect.link().kind(),
+                tape: self.tape.line(&analyzer.id).await?,
+                healthy: self.tape.healthy(),
+                events: self.events.clone(),
+                stop: self.stop.subscribe(),
+                listener,
+            };
+            self.tasks.spawn(async move {
+                hearing.run().await;
+                Ok(())
+            });
+            let reading = Reading {
+                tape: self.tape.clone(),
+                ledger: self.ledger.clone(),
+                bench: self.bench.clone(),
+                analyzer,
+                events: self.events.clone(),
+                wakes: wakes.clone(),
+                stop: self.stop.subscribe(),
+            };
+            self.tasks.spawn(reading.run());
+        }
+        for (target, wake) in self.bench.targets.iter().zip(wakes) {
+            let delivery = Delivery {
+                ledger: self.ledger.clone(),
+                target: target.clone(),
+                events: self.events.clone(),
+                wake,
+                stop: self.stop.subscribe(),
+            };
+            self.tasks.spawn(delivery.run());
+        }
+        self.trail("start").await?;
+        let receivers = self.bench.targets.iter().map(|t| t.id.clone()).collect();
+        let version = env!("CARGO_PKG_VERSION");
+        self.events.tell(Event::Ready { version, lines: bound, receivers });
+        info!(analyzers = self.bench.analyzers.len(), receivers = self.bench.targets.len(), "ready");
+        Ok(())
+    }
+
+    async fn listener(
+        &self,
+        analyzer: &crate::settings::bench::Analyzer,
+        bound: &mut Vec<Bound>,
+    ) -> Result<Option<Listener>, StoreError> {
+        if !matches!(analyzer.line.kind, LineKind::Listen { .. }) {
+            return Ok(None);
+        }
+        let open = |e: std::io::Error| StoreError::Open {
+            what: format!("the line of {}", analyzer.id),
+            why: e.to_string(),
+        };
+        let listener = Listener::bind(&analyzer.line).await.map_err(open)?;
+        let address = listener.local_addr().map_err(open)?.to_string();
+        bound.push(Bound { analyzer: analyzer.id.clone(), address });
+        Ok(Some(listener))
+    }
+
+    /// Runs until `stop` resolves, then finishes what is in hand. An error: the store is not safe.
+    pub async fn until_stopped(mut self, stop: impl Future<Output = ()>) -> Result<(), StoreError> {
+        tokio::pin!(stop);
+        let mut ended = Ok(());
+        loop {
+            tokio::select! {
+                () = &mut stop => break,
+                done = self.tasks.join_next() => match done {
+                    Some(Ok(Ok(()))) => {}
+                    Some(Ok(Err(error))) => {
+                        error!(%error, "the store is not safe: ending");
+                        ended = Err(error);
+                        break;
+                    }
+                    Some(Err(panicked)) => {
+                        let why = panicked.to_string();
+                        ended = Err(StoreError::Broken { what: "a task of this program".into(), why });
+                        break;
+                    }
+                    None => break,
+                },
+            }
+        }
+        info!("stopping: finishing what is in hand");
+        let _ = self.trail("stop").await;
+        self.stop.send_replace(true);
+        let House { mut tasks, tape, events, .. } = self;
+        drop(tape);
+        let finish = async {
+            while let Some(done) = tasks.join_next().await {
+                if let (Ok(Err(error)), true) = (done, ended.is_ok()) {
+                    ended = Err(error);
+                }
+            }
+        };
+        if tokio::time::timeout(GRACE, finish).await.is_err() {
+            info!("something in hand took too long; it is safe on the tape or in the ledger");
+        }
+        events.tell(Event::Stopping);
+        ended
+    }
+
+    async fn trail(&self, verb: &'static str) -> Result<(), StoreError> {
+        let object = format!("daemon {}", env!("CARGO_PKG_VERSION"));
+        self.ledger.note(&Actor::daemon(), Act { verb, object, ..Act::default() }).await
+    }
+}
+
+/// One daemon for one tape: the second is told so.
+fn lock(bench: &Bench) -> Result<std::fs::File, StoreError> {
+    let path = bench.tape.with_extension("lock");
+    crate::store::db::create_private(&path)?;
+    let what = path.display().to_string();
+    let file = std::fs::OpenOptions::new()
+        .append(true)
+        .open(&path)
+        .map_err(|e| StoreError::Open { what: what.clone(), why: e.to_string() })?;
+    rustix::fs::flock(&file, FlockOperation::NonBlockingLockExclusive).map_err(|_| {
+        let why = "another daemon already runs on this tape; stop it first".to_owned();
+        StoreError::Unsafe { what, why }
+    })?;
+    Ok(file)
+}

@@ -1,0 +1,107 @@
+//! From a judged report to one receiver's message, and from a kept print to a report again.
+
+use wickline_forward::hl7::{Outgoing, oru};
+use wickline_listen::ear::{Cut, Ending, Transmission};
+use wickline_normalize::judge::Reading;
+use wickline_normalize::observe::observe;
+use wickline_normalize::{Hold, Private, Reason, Report};
+
+use crate::clock;
+use crate::settings::bench::{Analyzer, Bench, Target};
+
+/// What a message is about.
+pub struct Subject<'a> {
+    pub analyzer: &'a str,
+    /// OBR-3, permanent for this report.
+    pub filler: &'a str,
+    /// The id that the report goes under: printed, or given by a person.
+    pub specimen: &'a str,
+    pub stat: bool,
+    pub print: &'a Report,
+    pub readings: &'a Vec<Reading>,
+    pub strip: &'a str,
+    pub heard_at: i64,
+}
+
+/// Builds the message for one receiver, or says why a person must look first.
+pub fn message(
+    bench: &Bench,
+    target: &Target,
+    control_id: &str,
+    subject: &Subject<'_>,
+) -> Result<Vec<u8>, Hold> {
+    let strip = bench
+        .analyzer(subject.analyzer)
+        .and_then(|a| a.strips.iter().find(|s| s.id == subject.strip))
+        .ok_or_else(|| {
+            let why = format!("strip {} is not configured for this analyzer any more", subject.strip);
+            Hold::new(Reason::Unreadable, why)
+        })?;
+    let observations = observe(subject.readings, strip, &target.choice)?;
+    let specimen = Private::new(subject.specimen);
+    let site = &bench.clock;
+    let print = subject.print;
+    let outgoing = Outgoing {
+        control_id,
+        made: site.moment(clock::now_us()),
+        filler: subject.filler,
+        specimen: &specimen,
+        number: print.number.as_deref(),
+        stat: subject.stat,
+        collected: zoned(bench, print.collected)?,
+        taken: zoned(bench, print.taken)?,
+        heard: site.moment(subject.heard_at),
+        operator: print.operator.as_ref(),
+        analyzer: subject.analyzer,
+        patient: print.patient.as_ref().filter(|_| target.with_patient),
+        control: None,
+        report_status: 'F',
+        remarks: &[],
+        observations: &observations,
+    };
+    oru(&target.layout, &outgoing).map_err(|fault| {
+        let reason = if fault.is_specimen() { Reason::SpecimenMalformed } else { Reason::Unreadable };
+        Hold::new(reason, format!("receiver {}: {fault}", target.id))
+    })
+}
+
+/// A printed time with the site's offset. A time that the zone skips or has twice is not guessed.
+fn zoned(
+    bench: &Bench,
+    printed: Option<wickline_normalize::Moment>,
+) -> Result<Option<wickline_normalize::Moment>, Hold> {
+    let Some(printed) = printed else { return Ok(None) };
+    bench.clock.with_offset(printed).map(Some).ok_or_else(|| {
+        let why = format!(
+            "the printed time {} does not exist or comes twice on this day in the site's zone",
+            clock::moment_rfc3339(&printed)
+        );
+        Hold::new(Reason::ClockOff, why)
+    })
+}
+
+/// Reads a kept print again with today's dialect. None: it does not give exactly one report.
+#[must_use]
+pub fn reread(analyzer: &Analyzer, kept: &Report) -> Option<Report> {
+    let cut = kept.doubts.iter().find(|d| d.reason == Reason::Incomplete);
+    let flawed = |line: usize| {
+        kept.doubts.iter().any(|d| d.reason == Reason::LineError && d.line == Some(line))
+    };
+    let transmission = Transmission {
+        place: kept.place,
+        lines: kept
+            .lines
+            .iter()
+            .enumerate()
+            .map(|(index, line)| Cut {
+                place: line.place,
+                bytes: line.text.expose().as_bytes().to_vec(),
+                flawed: flawed(index),
+            })
+            .collect(),
+        ending: cut.map_or(Ending::Complete, |d| Ending::Cut(d.detail.clone())),
+    };
+    let mut reports = analyzer.dialect.read(&transmission);
+    let report = reports.pop()?;
+    reports.is_empty().then_some(Report { place: kept.place, ..report })
+}

@@ -1,0 +1,56 @@
+//! What happened, for those who watch: `run --json`, `demo`, the log. Never what a patient had.
+
+use serde::Serialize;
+use tokio::sync::broadcast;
+
+/// One thing that happened. Ids, numbers and states only.
+#[derive(Clone, Debug, Serialize)]
+#[serde(rename_all = "kebab-case", tag = "event")]
+pub enum Event {
+    /// Everything is open; `lines` are the addresses where analyzers may connect.
+    Ready { version: &'static str, lines: Vec<Bound>, receivers: Vec<String> },
+    LineUp { analyzer: String, line: String },
+    LineDown { analyzer: String, why: String },
+    Report {
+        id: String,
+        analyzer: String,
+        number: Option<String>,
+        class: &'static str,
+        state: &'static str,
+        reason: Option<&'static str>,
+    },
+    Missing { analyzer: String, number: String },
+    Delivery { receiver: String, control_id: String, state: &'static str, attempts: i64 },
+    ReceiverDown { receiver: String, why: String },
+    ReceiverUp { receiver: String },
+    ReceiverStopped { receiver: String, why: String },
+    Stopping,
+}
+
+/// Where a line listens.
+#[derive(Clone, Debug, Serialize)]
+pub struct Bound {
+    pub analyzer: String,
+    pub address: String,
+}
+
+/// A sender of events that nobody has to listen to.
+#[derive(Clone, Debug)]
+pub struct Events(broadcast::Sender<Event>);
+
+impl Default for Events {
+    fn default() -> Self {
+        Self(broadcast::channel(4096).0)
+    }
+}
+
+impl Events {
+    pub fn tell(&self, event: Event) {
+        let _ = self.0.send(event);
+    }
+
+    #[must_use]
+    pub fn watch(&self) -> broadcast::Receiver<Event> {
+        self.0.subscribe()
+    }
+}

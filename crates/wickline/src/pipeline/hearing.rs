@@ -1,0 +1,173 @@
+//! One line: keep it open, put every byte on the tape, answer the analyzer once it is there.
+
+use std::io;
+use std::time::Duration;
+
+use tokio::sync::watch;
+use tracing::{info, warn};
+use wickline_listen::dialect::LinkKind;
+use wickline_listen::line::{Got, LineSpec, Listener, Port};
+use wickline_listen::link;
+
+use super::event::{Event, Events};
+use crate::clock;
+use crate::store::tape::{Kind, LineTape, Ticket};
+
+/// What it takes to hear one analyzer.
+pub struct Hearing {
+    pub analyzer: String,
+    pub spec: LineSpec,
+    pub link: LinkKind,
+    pub tape: LineTape,
+    pub healthy: watch::Receiver<bool>,
+    pub events: Events,
+    pub stop: watch::Receiver<bool>,
+    /// Already bound, where the analyzer connects to us.
+    pub listener: Option<Listener>,
+}
+
+impl Hearing {
+    /// Hears until told to stop. A line that vanishes is opened again by its name, for ever.
+    pub async fn run(mut self) {
+        let mut pause = Duration::from_millis(250);
+        let mut told = false;
+        // Whatever an earlier process left open on the tape ends here.
+        self.tape.event(Kind::Closed).await;
+        while !*self.stop.borrow() {
+            match self.open().await {
+                Ok(None) => break,
+                Ok(Some(mut port)) => {
+                    info!(analyzer = %self.analyzer, "line open");
+                    self.tape.event(Kind::Opened).await;
+                    self.tell_up();
+                    (told, pause) = (false, Duration::from_millis(250));
+                    let why = self.serve(&mut port).await;
+                    drop(port);
+                    self.tape.event(Kind::Closed).await;
+                    if *self.stop.borrow() {
+                        break;
+                    }
+                    self.tell_down(&why);
+                    told = true;
+                }
+                Err(error) => {
+                    if !told {
+                        self.tell_down(&error.to_string());
+                        told = true;
+                    }
+                    self.rest(pause).await;
+                    pause = (pause * 2).min(Duration::from_secs(5));
+                }
+            }
+        }
+    }
+
+    /// Opens the port, or waits for the analyzer to connect. None: told to stop meanwhile.
+    async fn open(&mut self) -> io::Result<Option<Port>> {
+        let mut stop = self.stop.clone();
+        let opening = async {
+            match &mut self.listener {
+                Some(listener) => listener.accept().await,
+                None => Port::open(&self.spec).await,
+            }
+        };
+        tokio::select! {
+            port = opening => port.map(Some),
+            _ = stop.wait_for(|stop| *stop) => Ok(None),
+        }
+    }
+
+    /// Reads until the line closes or we stop; says why it ended.
+    async fn serve(&mut self, port: &mut Port) -> String {
+        let mut link = (self.link == LinkKind::Lis01).then(link::Receiver::new);
+        let mut stop = self.stop.clone();
+        let (mut bytes, mut flaws) = (Vec::new(), Vec::new());
+        loop {
+            bytes.clear();
+            flaws.clear();
+            let deadline = link.as_ref().and_then(link::Receiver::poll_timeout);
+            let mut ticket = None;
+            tokio::select! {
+                got = port.read(&mut bytes, &mut flaws) => match got {
+                    Ok(Got::Bytes | Got::Break) => {
+                        ticket = self.keep(&bytes, &flaws, link.as_mut()).await;
+                    }
+                    Ok(Got::Closed) => return "the far end closed it or the port vanished".into(),
+                    Err(error) => return error.to_string(),
+                },
+                () = tokio::time::sleep_until(clock::instant_at(deadline.unwrap_or(0))),
+                    if deadline.is_some() =>
+                {
+                    if let Some(link) = &mut link {
+                        link.handle_timeout(clock::tick_us());
+                    }
+                }
+                _ = stop.wait_for(|stop| *stop) => return "stopping".into(),
+            }
+            if let Some(link) = &mut link
+                && let Err(error) = answer(link, ticket, port).await
+            {
+                return error.to_string();
+            }
+        }
+    }
+
+    async fn keep(
+        &mut self,
+        bytes: &[u8],
+        flaws: &[usize],
+        link: Option<&mut link::Receiver>,
+    ) -> Option<Ticket> {
+        if bytes.is_empty() {
+            return None;
+        }
+        let (at, tick) = (clock::now_us(), clock::tick_us());
+        let (start, ticket) = self.tape.bytes(at, tick, bytes, flaws).await;
+        if let Some(link) = link {
+            link.set_ready(*self.healthy.borrow());
+            link.handle_input(tick, bytes, start, flaws);
+        }
+        Some(ticket)
+    }
+
+    async fn rest(&mut self, pause: Duration) {
+        let mut stop = self.stop.clone();
+        tokio::select! {
+            () = tokio::time::sleep(pause) => {}
+            _ = stop.wait_for(|stop| *stop) => {}
+        }
+    }
+
+    fn tell_up(&self) {
+        let (analyzer, line) = (self.analyzer.clone(), self.spec.to_string());
+        self.events.tell(Event::LineUp { analyzer, line });
+    }
+
+    fn tell_down(&self, why: &str) {
+        warn!(analyzer = %self.analyzer, why, "line down: trying again");
+        let (analyzer, why) = (self.analyzer.clone(), why.to_owned());
+        self.events.tell(Event::LineDown { analyzer, why });
+    }
+}
+
+/// Lets the link answer. A frame's yes waits until the tape has the frame.
+async fn answer(link: &mut link::Receiver, ticket: Option<Ticket>, port: &mut Port) -> io::Result<()> {
+    let mut ticket = ticket;
+    let mut kept = false;
+    let mut out = Vec::new();
+    loop {
+        while let Some(event) = link.poll_event() {
+            if matches!(event, link::Event::Keep { .. }) {
+                if let Some(ticket) = ticket.take() {
+                    kept = ticket.await.unwrap_or(false);
+                }
+                link.confirm(clock::tick_us(), kept);
+            }
+        }
+        out.clear();
+        if !link.poll_transmit(&mut out) {
+            return Ok(());
+        }
+        port.write_all(&out).await?;
+    }
+}

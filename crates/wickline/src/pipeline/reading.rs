@@ -1,0 +1,220 @@
+//! From tape to ledger: what is on the tape becomes reports, whether it came now or last night.
+//!
+//! There is one way of reading. After a start it begins where the ledger says that nothing before
+//! is needed, and goes on as bytes arrive; reports that the ledger knows already are passed over.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::{Notify, watch};
+use tracing::{info, warn};
+use wickline_listen::ear::Ear;
+
+use super::event::{Event, Events};
+use crate::clock;
+use crate::settings::bench::{Analyzer, Bench};
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+use crate::store::ledger::intake::{Heard, Taken};
+use crate::store::tape::{Entry, Kind, Tape};
+
+/// Tape entries read at a time.
+const PAGE: i64 = 256;
+/// Entries without any report after which the position is noted all the same.
+const STRIDE: i64 = 512;
+
+/// What it takes to read one analyzer's tape.
+pub struct Reading {
+    pub tape: Tape,
+    pub ledger: Ledger,
+    pub bench: Arc<Bench>,
+    pub analyzer: Arc<Analyzer>,
+    pub events: Events,
+    /// One for each receiver's deliverer.
+    pub wakes: Vec<Arc<Notify>>,
+    pub stop: watch::Receiver<bool>,
+}
+
+/// How far reading has come.
+struct Cursor {
+    ear: Ear,
+    last: i64,
+    safe: i64,
+    noted: i64,
+    clock: TapeClock,
+    found: Vec<Heard>,
+}
+
+impl Reading {
+    /// Reads until told to stop. An error means that the process must end.
+    pub async fn run(mut self) -> Result<(), StoreError> {
+        let start = self.start().await?;
+        let mut cursor = Cursor {
+            ear: Ear::new(self.analyzer.dialect.as_ref()),
+            last: start,
+            safe: start,
+            noted: start,
+            clock: TapeClock::default(),
+            found: Vec::new(),
+        };
+        let mut commits = self.tape.commits();
+        while !*self.stop.borrow() {
+            commits.borrow_and_update();
+            let entries = self.tape.after(&self.analyzer.id, cursor.last, PAGE).await?;
+            for entry in &entries {
+                self.hear(&mut cursor, entry);
+            }
+            if !cursor.found.is_empty() || cursor.safe - cursor.noted > STRIDE {
+                self.take_in(&mut cursor).await?;
+            }
+            if entries.is_empty() {
+                self.wait(&mut cursor, &mut commits).await?;
+            }
+        }
+        Ok(())
+    }
+
+    async fn start(&mut self) -> Result<i64, StoreError> {
+        loop {
+            match self.ledger.position(&self.tape.id, &self.analyzer.id).await {
+                Err(error) if error.is_passing() => self.ledger_away(&error).await,
+                other => return other,
+            }
+        }
+    }
+
+    fn hear(&self, cursor: &mut Cursor, entry: &Entry) {
+        let now = cursor.clock.at(entry);
+        match entry.kind {
+            Kind::Bytes => cursor.ear.handle_input(now, &entry.data, entry.start, &entry.flaws),
+            Kind::Opened | Kind::Closed => cursor.ear.handle_closed(now),
+            Kind::Gap => cursor.ear.handle_gap(now),
+        }
+        cursor.last = entry.n;
+        self.collect(cursor, entry.at);
+    }
+
+    fn collect(&self, cursor: &mut Cursor, at: i64) {
+        while let Some(transmission) = cursor.ear.poll_transmission() {
+            let reports = self.analyzer.dialect.read(&transmission);
+            for (part, report) in reports.into_iter().enumerate() {
+                cursor.found.push(Heard { report, part, heard_at: at });
+            }
+        }
+        if cursor.ear.is_idle() {
+            cursor.safe = cursor.last;
+        }
+    }
+
+    /// Waits for more on the tape, or for the silence that ends a report.
+    async fn wait(
+        &mut self,
+        cursor: &mut Cursor,
+        commits: &mut watch::Receiver<u64>,
+    ) -> Result<(), StoreError> {
+        let mut stop = self.stop.clone();
+        let deadline = cursor.ear.poll_timeout().map(|t| cursor.clock.back(t));
+        tokio::select! {
+            _ = commits.changed() => return Ok(()),
+            _ = stop.wait_for(|stop| *stop) => return Ok(()),
+            () = tokio::time::sleep_until(clock::instant_at(deadline.unwrap_or(0))),
+                if deadline.is_some() => {}
+        }
+        // Silence is only silence when nothing is on its way to the disk.
+        let tick = clock::tick_us();
+        self.tape.settle().await;
+        if self.tape.after(&self.analyzer.id, cursor.last, 1).await?.is_empty() {
+            cursor.ear.handle_timeout(cursor.clock.forward(tick));
+            self.collect(cursor, clock::now_us());
+            if !cursor.found.is_empty() {
+                self.take_in(cursor).await?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Judges what was found and commits it; while the ledger is away, tries until it is back.
+    async fn take_in(&mut self, cursor: &mut Cursor) -> Result<(), StoreError> {
+        let heard = std::mem::take(&mut cursor.found);
+        loop {
+            let done = self
+                .ledger
+                .intake(&self.bench, &self.analyzer, &self.tape.id, &heard, cursor.safe)
+                .await;
+            match done {
+                Ok(taken) => {
+                    cursor.noted = cursor.safe;
+                    self.tell(taken);
+                    return Ok(());
+                }
+                Err(error) if error.is_passing() => {
+                    if *self.stop.borrow() {
+                        return Ok(());
+                    }
+                    self.ledger_away(&error).await;
+                }
+                Err(error) => return Err(error),
+            }
+        }
+    }
+
+    async fn ledger_away(&mut self, error: &StoreError) {
+        warn!(analyzer = %self.analyzer.id, %error, "the ledger is away: the tape goes on, reading waits");
+        let mut stop = self.stop.clone();
+        tokio::select! {
+            () = tokio::time::sleep(Duration::from_millis(500)) => {}
+            _ = stop.wait_for(|stop| *stop) => {}
+        }
+    }
+
+    fn tell(&self, taken: Taken) {
+        if taken.messages > 0 {
+            self.wakes.iter().for_each(|wake| wake.notify_waiters());
+        }
+        for report in taken.reports {
+            info!(analyzer = %self.analyzer.id, report = report.id, state = report.state.text(),
+                reason = report.reason.map(|r| r.code()), "report read");
+            self.events.tell(Event::Report {
+                id: report.id.to_string(),
+                analyzer: self.analyzer.id.clone(),
+                number: report.number,
+                class: report.class,
+                state: report.state.text(),
+                reason: report.reason.map(|r| r.code()),
+            });
+        }
+        for number in taken.missing {
+            info!(analyzer = %self.analyzer.id, number, "number skipped");
+            let analyzer = self.analyzer.id.clone();
+            self.events.tell(Event::Missing { analyzer, number });
+        }
+    }
+}
+
+/// Ticks start anew with every process; reading across a restart needs one that only grows.
+#[derive(Debug, Default)]
+struct TapeClock {
+    shift: i64,
+    last_tick: i64,
+    last_at: i64,
+}
+
+impl TapeClock {
+    fn at(&mut self, entry: &Entry) -> i64 {
+        if entry.tick < self.last_tick - self.shift {
+            let apart = (entry.at - self.last_at).max(0);
+            self.shift = self.last_tick + apart - entry.tick;
+        }
+        self.last_at = entry.at;
+        self.last_tick = entry.tick + self.shift;
+        self.last_tick
+    }
+
+    fn forward(&self, tick: i64) -> i64 {
+        tick + self.shift
+    }
+
+    fn back(&self, time: i64) -> i64 {
+        time - self.shift
+    }
+}

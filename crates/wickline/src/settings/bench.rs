@@ -1,0 +1,350 @@
+//! The configuration as what it describes: analyzers with their dialects, strips and rules;
+//! receivers with their layouts and choices. Everything that can be wrong is found here.
+
+use std::collections::HashSet;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use wickline_forward::deliver::{Address as ReceiverAddress, Limits, Tls};
+use wickline_forward::hl7::{Layout, Version};
+use wickline_listen::dialect::{self, Dialect};
+use wickline_listen::line::LineSpec;
+use wickline_normalize::judge::Rules;
+use wickline_normalize::observe::Choice;
+use wickline_normalize::strip::Strip;
+
+use super::reader::{Fault, place};
+use super::{Loaded, Settings};
+use crate::clock::SiteClock;
+use crate::store::db::Address;
+
+/// One analyzer, ready to be heard and read.
+pub struct Analyzer {
+    pub id: String,
+    pub line: LineSpec,
+    pub dialect: Arc<dyn Dialect>,
+    pub strips: Vec<Strip>,
+    pub rules: Rules,
+}
+
+/// One receiver, ready to be sent to.
+pub struct Target {
+    pub id: String,
+    pub address: ReceiverAddress,
+    pub limits: Limits,
+    pub layout: Layout,
+    pub choice: Choice,
+    pub analyzers: Vec<String>,
+    pub with_patient: bool,
+    pub paused: bool,
+    pub stop_on_refusal: bool,
+    pub retry_first: Duration,
+    pub retry_max: Duration,
+    pub reject_tries: i64,
+}
+
+/// Everything the daemon and the commands work with.
+pub struct Bench {
+    pub site_name: String,
+    pub clock: SiteClock,
+    pub tape: PathBuf,
+    pub ledger: Address,
+    pub low_water: u64,
+    pub ballast: u64,
+    pub analyzers: Vec<Arc<Analyzer>>,
+    pub targets: Vec<Arc<Target>>,
+    /// What `check` should say although it is not wrong.
+    pub notes: Vec<String>,
+}
+
+impl Bench {
+    /// Builds the bench, or says everything that is wrong with the configuration.
+    pub fn build(loaded: &Loaded) -> Result<Self, Vec<Fault>> {
+        let mut builder = Builder { loaded, faults: Vec::new(), notes: Vec::new() };
+        let settings = &loaded.settings;
+        let clock = SiteClock::new(&settings.site.timezone);
+        let clock = builder.good("site", 0, "timezone", &settings.site.timezone, clock);
+        let ledger = Address::parse(&settings.store.ledger, builder.folder());
+        let ledger = builder.good("store", 0, "ledger", &settings.store.ledger, ledger);
+        let analyzers: Vec<_> = (0..settings.analyzer.len())
+            .filter_map(|index| builder.analyzer(settings, index))
+            .map(Arc::new)
+            .collect();
+        let targets: Vec<_> = (0..settings.receiver.len())
+            .filter_map(|index| builder.target(settings, index))
+            .map(Arc::new)
+            .collect();
+        builder.ids(settings);
+        let folder = builder.folder().to_owned();
+        let Builder { faults, mut notes, .. } = builder;
+        for analyzer in &analyzers {
+            for strip in &analyzer.strips {
+                notes.extend(strip.notes().iter().map(|n| format!("strip {}: {n}", strip.id)));
+            }
+        }
+        notes.sort();
+        notes.dedup();
+        match (clock, ledger) {
+            (Some(clock), Some(ledger)) if faults.is_empty() => Ok(Self {
+                site_name: settings.site.name.clone(),
+                clock,
+                tape: folder.join(&settings.store.tape),
+                ledger,
+                low_water: settings.store.low_water_mib << 20,
+                ballast: settings.store.ballast_mib << 20,
+                analyzers,
+                targets,
+                notes,
+            }),
+            _ => Err(faults),
+        }
+    }
+
+    #[must_use]
+    pub fn analyzer(&self, id: &str) -> Option<&Arc<Analyzer>> {
+        self.analyzers.iter().find(|a| a.id == id)
+    }
+
+    /// The receivers that get an analyzer's results.
+    pub fn targets_of<'a>(&'a self, analyzer: &'a str) -> impl Iterator<Item = &'a Arc<Target>> {
+        self.targets
+            .iter()
+            .filter(move |t| t.analyzers.iter().any(|a| a == "*" || a == analyzer))
+    }
+
+    /// Whether a person may give this specimen id to a report of this analyzer.
+    pub fn check_specimen(&self, analyzer: &str, id: &str, number: Option<&str>) -> Result<(), String> {
+        let Some(analyzer) = self.analyzer(analyzer) else {
+            return Err(format!("analyzer {analyzer} is not configured any more"));
+        };
+        analyzer.rules.check_specimen(id, number)
+    }
+}
+
+struct Builder<'a> {
+    loaded: &'a Loaded,
+    faults: Vec<Fault>,
+    notes: Vec<String>,
+}
+
+impl Builder<'_> {
+    fn folder(&self) -> &Path {
+        self.loaded.file.parent().unwrap_or(Path::new("."))
+    }
+
+    fn fault(&mut self, table: &str, index: usize, key: &str, found: &str, allowed: String) {
+        let file = self.loaded.file.display().to_string();
+        let (line, column) = place(&file, &self.loaded.text, table, index, key);
+        let found = format!("\"{}\"", found.chars().take(80).flat_map(char::escape_default).collect::<String>());
+        self.faults.push(Fault { file, line, column, key: format!("{table}.{key}"), found, allowed });
+    }
+
+    fn good<T>(
+        &mut self,
+        table: &str,
+        index: usize,
+        key: &str,
+        found: &str,
+        result: Result<T, String>,
+    ) -> Option<T> {
+        match result {
+            Ok(value) => Some(value),
+            Err(allowed) => {
+                self.fault(table, index, key, found, allowed);
+                None
+            }
+        }
+    }
+
+    fn analyzer(&mut self, settings: &Settings, index: usize) -> Option<Analyzer> {
+        let raw = &settings.analyzer[index];
+        let line = LineSpec::parse(&raw.line, raw.speed, &raw.framing, &raw.flow, &raw.allow);
+        let line = self.good("analyzer", index, "line", &raw.line, line);
+        let dialect = self.dialect(index, &raw.dialect);
+        let names = std::iter::once(&raw.strip).chain(&raw.strips);
+        let strips: Vec<Option<Strip>> = names.map(|name| self.strip(index, name)).collect();
+        let rules = self.rules(settings, index);
+        let dialect = dialect?;
+        let signless = raw.control_marks.is_empty() && raw.control_specimens.is_empty();
+        if raw.controls == "marked" && !dialect.control_sign() && signless {
+            self.fault("analyzer", index, "controls", &raw.controls, format!(
+                "dialect `{}` brings no sign of control material: give control_marks or \
+                 control_specimens, or say controls = \"none\" if no controls are ever run here",
+                dialect.name()
+            ));
+        }
+        let strips: Option<Vec<Strip>> = strips.into_iter().collect();
+        Some(Analyzer { id: raw.id.clone(), line: line?, dialect, strips: strips?, rules: rules? })
+    }
+
+    /// A built-in by name, or a file beside the configuration.
+    fn dialect(&mut self, index: usize, name: &str) -> Option<Arc<dyn Dialect>> {
+        if let Some(dialect) = dialect::builtin(name) {
+            return Some(dialect);
+        }
+        let (path, text) = self.file(index, "dialect", name, &dialect::builtin_names().join(", "))?;
+        match dialect::parse(&text, &path) {
+            Ok(dialect) => Some(dialect),
+            Err(faults) => {
+                self.faults.extend(faults.into_iter().map(|f| Fault {
+                    file: path.clone(),
+                    line: f.line,
+                    column: f.column,
+                    key: f.key,
+                    found: f.found,
+                    allowed: f.allowed,
+                }));
+                None
+            }
+        }
+    }
+
+    fn strip(&mut self, index: usize, name: &str) -> Option<Strip> {
+        if let Some(strip) = Strip::builtin(name) {
+            return Some(strip);
+        }
+        let (path, text) = self.file(index, "strip", name, &Strip::builtin_names().join(", "))?;
+        match Strip::parse(&text, &path) {
+            Ok(strip) => Some(strip),
+            Err(faults) => {
+                self.faults.extend(faults.into_iter().map(|f| Fault {
+                    file: path.clone(),
+                    line: f.line,
+                    column: f.column,
+                    key: f.key,
+                    found: f.found,
+                    allowed: f.allowed,
+                }));
+                None
+            }
+        }
+    }
+
+    fn file(&mut self, index: usize, key: &str, name: &str, builtins: &str) -> Option<(String, String)> {
+        let path = self.folder().join(name);
+        match std::fs::read_to_string(&path) {
+            Ok(text) => Some((path.display().to_string(), text)),
+            Err(error) => {
+                let allowed = format!("a built-in ({builtins}) or the path of a file ({error})");
+                self.fault("analyzer", index, key, name, allowed);
+                None
+            }
+        }
+    }
+
+    fn rules(&mut self, settings: &Settings, index: usize) -> Option<Rules> {
+        let raw = &settings.analyzer[index];
+        let mut rules = Rules::default();
+        rules.print_units = match raw.units.as_str() {
+            "si" => wickline_normalize::Units::Si,
+            _ => wickline_normalize::Units::Conventional,
+        };
+        rules.compare_marks = raw.compare_marks;
+        rules.sender = Some(raw.sender.clone()).filter(|s| !s.is_empty());
+        let mut ok = true;
+        let mut set = |builder: &mut Self, table: &str, at: usize, key: &str, text: &str, done: Result<(), String>| {
+            ok &= builder.good(table, at, key, text, done).is_some();
+        };
+        let specimen = rules.set_specimen(&settings.site.specimen);
+        set(self, "site", 0, "specimen", &settings.site.specimen, specimen);
+        for text in &raw.control_marks {
+            let done = rules.add_control_mark(text);
+            set(self, "analyzer", index, "control_marks", text, done);
+        }
+        for text in &raw.control_specimens {
+            let done = rules.add_control_specimen(text);
+            set(self, "analyzer", index, "control_specimens", text, done);
+        }
+        for text in &raw.stat_marks {
+            let done = rules.add_stat_mark(text);
+            set(self, "analyzer", index, "stat_marks", text, done);
+        }
+        for (analyte, text) in &settings.reference {
+            let done = rules.add_reference(analyte, text);
+            set(self, "reference", 0, analyte, text, done);
+        }
+        ok.then_some(rules)
+    }
+
+    fn target(&mut self, settings: &Settings, index: usize) -> Option<Target> {
+        let raw = &settings.receiver[index];
+        if raw.controls {
+            let allowed = "false: this version sends control material to nobody".to_owned();
+            self.fault("receiver", index, "controls", "true", allowed);
+        }
+        for id in raw.analyzers.iter().filter(|a| *a != "*") {
+            if !settings.analyzer.iter().any(|a| a.id == *id) {
+                let known: Vec<&str> = settings.analyzer.iter().map(|a| a.id.as_str()).collect();
+                let allowed = format!("\"*\" or ids of analyzers: {}", known.join(", "));
+                self.fault("receiver", index, "analyzers", id, allowed);
+            }
+        }
+        let tls = Tls {
+            ca: self.beside(&raw.ca),
+            certificate: self.beside(&raw.certificate),
+            key: self.beside(&raw.private_key),
+        };
+        let address = ReceiverAddress::parse(&raw.address, self.folder(), &tls);
+        let address = self.good("receiver", index, "address", &raw.address, address)?;
+        let layout = Layout::of(
+            Version::of(&raw.version)?,
+            &settings.site.short,
+            &raw.application,
+            &raw.facility,
+            &raw.processing,
+            &raw.specimen_in,
+            &raw.charset,
+            &raw.coded,
+            &raw.codes,
+        );
+        Some(Target {
+            id: raw.id.clone(),
+            address,
+            limits: Limits::with_ack_timeout(Duration::from_secs(raw.ack_timeout)),
+            layout,
+            choice: Choice::of(&raw.units, &raw.grades, &raw.codes, raw.snomed),
+            analyzers: raw.analyzers.clone(),
+            with_patient: raw.patient == "as-heard",
+            paused: raw.paused,
+            stop_on_refusal: raw.stop_on_refusal,
+            retry_first: Duration::from_secs(raw.retry_first),
+            retry_max: Duration::from_secs(raw.retry_max.max(raw.retry_first)),
+            reject_tries: raw.reject_tries,
+        })
+    }
+
+    fn beside(&self, path: &str) -> Option<PathBuf> {
+        (!path.is_empty()).then(|| self.folder().join(path))
+    }
+
+    /// Ids name rows for years and stand in messages: short, plain and used once.
+    fn ids(&mut self, settings: &Settings) {
+        let analyzers = settings.analyzer.iter().map(|a| ("analyzer", &a.id));
+        let receivers = settings.receiver.iter().map(|r| ("receiver", &r.id));
+        let mut seen = HashSet::new();
+        let mut counts = std::collections::HashMap::new();
+        let all: Vec<(&str, String)> = analyzers.chain(receivers).map(|(t, id)| (t, id.clone())).collect();
+        for (table, id) in all {
+            let index = counts.entry(table).or_insert(0_usize);
+            let plain = !id.is_empty() && id.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-');
+            if !plain {
+                self.fault(table, *index, "id", &id, "letters, digits and hyphens".into());
+            } else if !seen.insert((table, id.clone())) {
+                self.fault(table, *index, "id", &id, format!("an id that no other {table} has"));
+            }
+            *index += 1;
+        }
+        let mut lines = HashSet::new();
+        for (index, analyzer) in settings.analyzer.iter().enumerate() {
+            if !lines.insert(&analyzer.line) {
+                let allowed = "a line that no other analyzer is on".to_owned();
+                self.fault("analyzer", index, "line", &analyzer.line, allowed);
+            }
+            if !matches!(analyzer.speed, 1200 | 2400 | 4800 | 9600 | 19200 | 38400 | 57600 | 115_200) {
+                let allowed = "1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200".to_owned();
+                self.fault("analyzer", index, "speed", &analyzer.speed.to_string(), allowed);
+            }
+        }
+    }
+}

@@ -1,0 +1,6 @@
+//! A simulated analyzer: what it runs, how it prints, how it talks on its line.
+
+pub mod analyzer;
+pub mod port;
+pub mod print;
+pub mod script;
