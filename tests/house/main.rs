@@ -1,1 +1,6 @@
-//! Whole-house tests: the real binary, real ports, real sockets.
+//! Whole-house tests: the real binary, real ports, real sockets; and the house about itself.
+
+mod configuration;
+mod kit;
+mod tidy;
+mod way;

@@ -113,6 +113,7 @@ impl From<StoreError> for Failure {
             StoreError::Newer { .. } | StoreError::Unsafe { .. } | StoreError::Broken { .. } => {
                 Exit::Unsafe
             }
+            StoreError::Refused { .. } => Exit::Wrong,
             _ => Exit::Unreachable,
         };
         Self { exit, text: error.to_string() }

@@ -134,10 +134,15 @@ impl Analyzer {
             let deadline = self.sender.poll_timeout();
             heard.clear();
             tokio::select! {
-                read = self.port.read(&mut heard) => {
-                    read?;
-                    self.sender.handle_input(clock::tick_us(), &heard);
-                }
+                read = self.port.read(&mut heard) => match read {
+                    Ok(()) => self.sender.handle_input(clock::tick_us(), &heard),
+                    // The far end is gone: begin anew when it is back.
+                    Err(error) if error.kind() == io::ErrorKind::NotConnected => {
+                        self.sender = Sender::new();
+                        return Ok(Sent::Kept);
+                    }
+                    Err(error) => return Err(error),
+                },
                 () = tokio::time::sleep_until(clock::instant_at(deadline.unwrap_or(0))),
                     if deadline.is_some() => self.sender.handle_timeout(clock::tick_us()),
             }

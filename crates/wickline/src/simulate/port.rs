@@ -55,10 +55,9 @@ impl SimPort {
                         out.extend_from_slice(&buffer[..count]);
                         return Ok(());
                     }
-                    // No one has the other end open: wait a moment, they will come.
+                    // No one has the other end open; they may come.
                     Ok(Err(error)) if error.raw_os_error() == Some(5) => {
-                        tokio::time::sleep(std::time::Duration::from_millis(5)).await;
-                        return Ok(());
+                        return Err(io::ErrorKind::NotConnected.into());
                     }
                     Ok(Err(error)) => return Err(error),
                     Err(_would_block) => {}

@@ -31,6 +31,9 @@ pub enum StoreError {
     /// A sync or a write failed: what is on the disk is no longer known, so the process must end.
     #[error("{what} failed to write or sync: {why}; the process must end and check the files")]
     Broken { what: String, why: String },
+    /// A person asked for something that the rules do not allow.
+    #[error("{why}")]
+    Refused { why: String },
     /// A statement or a row is not what this program expects.
     #[error("{what}: {why}")]
     Wrong { what: String, why: String },

@@ -31,7 +31,7 @@ struct Open {
 pub type Became = Vec<(i64, String)>;
 
 fn no(why: impl Into<String>) -> StoreError {
-    StoreError::Wrong { what: "not done".into(), why: why.into() }
+    StoreError::Refused { why: why.into() }
 }
 
 impl Ledger {

@@ -1,0 +1,69 @@
+//! Broken configurations: each is refused with file, line, key, what was found, what is allowed.
+
+use crate::kit::{Folder, configuration, run};
+
+/// What is changed in a good configuration, and what the refusal must say.
+const BROKEN: &[(&str, &str, &[&str])] = &[
+    ("timezone = \"Europe/Lisbon\"", "timezone = \"Kestrel\"", &[":4:", "site.timezone", "Kestrel", "IANA"]),
+    ("short = \"KESTRELPOINT\"", "short = \"KESTRELPOINTCLINICLABORATORY\"", &[":3:", "site.short", "at most 20"]),
+    ("name = \"Kestrel Point Clinic\"", "nmae = \"x\"", &["site.nmae", "did you mean `name`"]),
+    ("[store]", "[stroe]", &["stroe", "did you mean `store`"]),
+    ("tape = \"tape.db\"\n", "", &["store.tape", "nothing", "SQLite"]),
+    ("ledger = \"sqlite:ledger.db\"", "ledger = \"mysql:x\"", &["store.ledger", "mysql:x", "postgres://"]),
+    ("low_water_mib = 1", "low_water_mib = \"1\"", &["store.low_water_mib", "whole number"]),
+    ("low_water_mib = 1", "low_water_mib = -1", &["store.low_water_mib", "-1", "from 0"]),
+    ("dialect = \"lis02\"", "dialect = \"lis03\"", &["analyzer.dialect", "lis03", "two-column"]),
+    ("strip = \"ten-pad\"", "strip = \"nine-pad\"", &["analyzer.strip", "nine-pad", "eleven-pad"]),
+    ("id = \"bench-1\"", "id = \"bench 1\"", &["analyzer.id", "bench 1", "letters, digits and hyphens"]),
+    ("id = \"bench-1\"", "id = \"bench-1\"\nspeed = 9601", &["analyzer.speed", "9601", "19200"]),
+    ("id = \"bench-1\"", "id = \"bench-1\"\nframing = \"9N1\"", &["analyzer.framing", "9N1", "8E1"]),
+    ("id = \"bench-1\"", "id = \"bench-1\"\nflow = \"dtr\"", &["analyzer.flow", "dtr", "xon-xoff"]),
+    ("line = \"listen:127.0.0.1:0\"", "line = \"usb:1\"", &["analyzer.line", "usb:1", "serial:"]),
+    ("line = \"listen:127.0.0.1:0\"", "line = \"listen:0.0.0.0:4002\"", &["analyzer.line", "allow"]),
+    ("address = \"mllp://127.0.0.1:1\"", "address = \"http://x\"", &["receiver.address", "http://x", "mllp://"]),
+    ("id = \"lis\"", "id = \"lis\"\nversion = \"2.7\"", &["receiver.version", "2.7", "2.5.1"]),
+    ("id = \"lis\"", "id = \"lis\"\ncontrols = true", &["receiver.controls", "true", "false"]),
+    ("id = \"lis\"", "id = \"lis\"\nanalyzers = [\"bench-9\"]", &["receiver.analyzers", "bench-9", "bench-1"]),
+    ("id = \"lis\"", "id = \"lis\"\ngrade = \"only\"", &["receiver.grade", "did you mean `grades`"]),
+    ("[[receiver]]", "[receiver]", &["receiver", "[[receiver]]"]),
+    ("[[analyzer]]", "[reference]\nZZZ = \"NEG\"\n[[analyzer]]", &["reference.ZZZ"]),
+    ("control_marks = [\"Q1=1\", \"Q2=2\"]", "control_marks = \"Q\"", &["analyzer.control_marks", "list"]),
+    ("[site]", "[site", &[":1:", "(file)"]),
+];
+
+#[test]
+fn each_broken_configuration_says_where_what_and_what_is_allowed() {
+    let folder = Folder::new("broken");
+    let good = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "mllp://127.0.0.1:1", "");
+    for (from, to, needed) in BROKEN {
+        assert!(good.contains(from), "the good configuration has {from}");
+        let path = folder.write("wickline.toml", &good.replacen(from, to, 1));
+        let output = run(&path, &["check", "--offline"]);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{to}: {said}");
+        assert!(said.contains("wickline.toml:"), "{to}: no file in: {said}");
+        for word in *needed {
+            assert!(said.contains(word), "{to}: no `{word}` in: {said}");
+        }
+    }
+    let path = folder.write("wickline.toml", &good);
+    let output = run(&path, &["check", "--offline"]);
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+}
+
+#[test]
+fn a_missing_file_and_a_wrong_environment_are_told() {
+    let folder = Folder::new("missing");
+    let output = run(&folder.0.join("none.toml"), &["check"]);
+    assert_eq!(output.status.code(), Some(2));
+    let good = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "mllp://127.0.0.1:1", "");
+    let path = folder.write("wickline.toml", &good);
+    let output = std::process::Command::new(crate::kit::binary())
+        .args(["--config", &path.to_string_lossy(), "check", "--offline"])
+        .env("WICKLINE__STORE__LOW_WATER_MIB", "plenty")
+        .output()
+        .expect("the binary can be run");
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(said.contains("WICKLINE__STORE__LOW_WATER_MIB") && said.contains("plenty"), "{said}");
+}

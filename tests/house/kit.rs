@@ -1,0 +1,166 @@
+//! What the tests share: a folder, a configuration, the daemon as a child process, what it said.
+
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::time::{Duration, Instant};
+
+use serde_json::Value;
+
+/// How long a test waits for something that must happen.
+pub const PATIENCE: Duration = Duration::from_secs(60);
+
+pub fn binary() -> &'static str {
+    env!("CARGO_BIN_EXE_wickline")
+}
+
+/// Full counts where asked for, else enough to catch what matters.
+pub fn rounds(short: usize, long: usize) -> usize {
+    if std::env::var("WICKLINE_LONG").is_ok_and(|v| v == "1") { long } else { short }
+}
+
+/// A folder of this test's own, gone when the test is.
+pub struct Folder(pub PathBuf);
+
+impl Folder {
+    pub fn new(name: &str) -> Self {
+        static COUNT: AtomicU32 = AtomicU32::new(0);
+        let count = COUNT.fetch_add(1, Ordering::Relaxed);
+        let path = std::env::temp_dir().join(format!("wickline-{name}-{}-{count}", std::process::id()));
+        let _ = std::fs::remove_dir_all(&path);
+        std::fs::create_dir_all(&path).expect("a temporary folder can be made");
+        Self(path)
+    }
+
+    pub fn write(&self, name: &str, text: &str) -> PathBuf {
+        let path = self.0.join(name);
+        std::fs::write(&path, text).expect("a file can be written in a temporary folder");
+        path
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+/// A configuration for one analyzer on `line` and one receiver at `address`.
+pub fn configuration(line: &str, dialect: &str, strip: &str, address: &str, more: &str) -> String {
+    format!(
+        "[site]\nname = \"Kestrel Point Clinic\"\nshort = \"KESTRELPOINT\"\ntimezone = \"Europe/Lisbon\"\n\
+         [store]\ntape = \"tape.db\"\nledger = \"sqlite:ledger.db\"\nlow_water_mib = 1\nballast_mib = 0\n\
+         [[analyzer]]\nid = \"bench-1\"\nline = \"{line}\"\ndialect = \"{dialect}\"\nstrip = \"{strip}\"\n\
+         control_marks = [\"Q1=1\", \"Q2=2\"]\n\
+         [[receiver]]\nid = \"lis\"\naddress = \"{address}\"\nack_timeout = 1\nretry_first = 1\nretry_max = 1\n\
+         {more}\n"
+    )
+}
+
+/// The daemon, running.
+pub struct Daemon {
+    child: Child,
+    events: Receiver<Value>,
+    pub lines: Vec<String>,
+}
+
+impl Daemon {
+    /// Starts it and waits until it is ready.
+    pub fn start(config: &Path) -> Self {
+        let mut child = Command::new(binary())
+            .args(["--config", &config.to_string_lossy(), "--json", "run"])
+            .env("WICKLINE_LOG", "warn")
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the daemon can be started");
+        let out = child.stdout.take().expect("its output is ours");
+        let (send, events) = channel();
+        std::thread::spawn(move || {
+            for line in BufReader::new(out).lines().map_while(Result::ok) {
+                let event = serde_json::from_str(&line).expect("one JSON document a line");
+                if send.send(event).is_err() {
+                    return;
+                }
+            }
+        });
+        let mut daemon = Self { child, events, lines: Vec::new() };
+        let ready = daemon.wait_for(|e| e["event"] == "ready");
+        let bound = ready["lines"].as_array().expect("the lines that listen");
+        daemon.lines =
+            bound.iter().filter_map(|l| l["address"].as_str().map(str::to_owned)).collect();
+        daemon
+    }
+
+    /// Waits for an event, however many others come first.
+    pub fn wait_for(&mut self, wanted: impl Fn(&Value) -> bool) -> Value {
+        let end = Instant::now() + PATIENCE;
+        loop {
+            let left = end.saturating_duration_since(Instant::now());
+            match self.events.recv_timeout(left) {
+                Ok(event) if wanted(&event) => return event,
+                Ok(_) => {}
+                Err(RecvTimeoutError::Timeout) => panic!("the event did not come in time"),
+                Err(RecvTimeoutError::Disconnected) => {
+                    panic!("the daemon ended: {:?}", self.child.wait())
+                }
+            }
+        }
+    }
+
+    /// As a power cut does it, for a process.
+    pub fn kill(mut self) {
+        self.child.kill().expect("it can be killed");
+        self.child.wait().expect("it has ended");
+    }
+
+    /// Asks it to stop and returns its exit code.
+    pub fn stop(mut self) -> i32 {
+        let pid = rustix_pid(&self.child);
+        rustix::process::kill_process(pid, rustix::process::Signal::TERM).expect("it is there");
+        self.child.wait().expect("it ends").code().expect("it ends by itself")
+    }
+
+    pub fn resident_kib(&self) -> u64 {
+        let path = format!("/proc/{}/status", self.child.id());
+        let text = std::fs::read_to_string(path).expect("a running process has a status");
+        let line = text.lines().find(|l| l.starts_with("VmRSS")).expect("with its memory");
+        line.split_whitespace().nth(1).and_then(|n| n.parse().ok()).expect("in KiB")
+    }
+}
+
+fn rustix_pid(child: &Child) -> rustix::process::Pid {
+    let raw = i32::try_from(child.id()).expect("a process id");
+    rustix::process::Pid::from_raw(raw).expect("a process id is not 0")
+}
+
+/// Runs a command of the binary to its end.
+pub fn run(config: &Path, words: &[&str]) -> Output {
+    Command::new(binary())
+        .args(["--config", &config.to_string_lossy()])
+        .args(words)
+        .output()
+        .expect("the binary can be run")
+}
+
+/// Runs a question and reads its JSON answer.
+pub fn ask(config: &Path, words: &[&str]) -> Value {
+    let mut all = vec!["--json"];
+    all.extend(words);
+    let output = run(config, &all);
+    serde_json::from_slice(&output.stdout).unwrap_or_else(|e| {
+        panic!("{words:?}: {e}: {}", String::from_utf8_lossy(&output.stderr))
+    })
+}
+
+/// Waits until something holds, looking again and again.
+pub fn until(what: &str, mut holds: impl FnMut() -> bool) {
+    let end = Instant::now() + PATIENCE;
+    while !holds() {
+        assert!(Instant::now() < end, "not in time: {what}");
+        std::thread::yield_now();
+        std::thread::park_timeout(Duration::from_millis(20));
+    }
+}

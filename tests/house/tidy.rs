@@ -1,0 +1,152 @@
+//! The house about itself: layers, headers, sizes, words that do not belong, and the reference.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")
+}
+
+fn sources(folder: &str) -> Vec<(PathBuf, String)> {
+    let mut found = Vec::new();
+    let mut folders = vec![root().join(folder)];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(&folder).into_iter().flatten().flatten() {
+            let path = entry.path();
+            if path.is_dir() {
+                folders.push(path);
+            } else if path.extension().is_some_and(|e| e == "rs") {
+                let text = fs::read_to_string(&path).expect("a source is text");
+                found.push((path, text));
+            }
+        }
+    }
+    found
+}
+
+/// Code without comments, so that a word in an explanation does not count.
+fn code(text: &str) -> String {
+    let lines = text.lines().map(|l| l.split("//").next().unwrap_or(""));
+    lines.collect::<Vec<_>>().join("\n")
+}
+
+fn dependencies(krate: &str) -> Vec<String> {
+    let path = root().join("crates").join(krate).join("Cargo.toml");
+    let text = fs::read_to_string(path).expect("every crate has a manifest");
+    let table: toml::Table = text.parse().expect("a manifest is TOML");
+    let list = table["dependencies"].as_table().expect("a table of dependencies");
+    list.keys().cloned().collect()
+}
+
+#[test]
+fn the_top_level_is_as_given() {
+    let allowed = [
+        "Cargo.toml", "Cargo.lock", "README.md", "DEVELOPERS.md", "crates", "config", "tests",
+        "fixtures", "deploy", "rust-toolchain.toml", "rustfmt.toml", "clippy.toml", "LICENSE",
+        "target",
+    ];
+    for entry in fs::read_dir(root()).expect("the root can be read").flatten() {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        assert!(name.starts_with('.') || allowed.contains(&name.as_str()), "{name} at top level");
+    }
+}
+
+#[test]
+fn layers_go_one_way() {
+    let no = |krate: &str, banned: &[&str]| {
+        for name in dependencies(krate) {
+            assert!(!banned.iter().any(|b| name == *b), "{krate} must not know {name}");
+        }
+    };
+    no("normalize", &["tokio", "sqlx", "nom", "tokio-serial", "tracing", "jiff", "wickline-listen", "wickline-forward", "wickline"]);
+    no("listen", &["sqlx", "wickline-forward", "wickline", "axum"]);
+    no("forward", &["sqlx", "nom", "tokio-serial", "wickline-listen", "wickline"]);
+}
+
+#[test]
+fn pure_rooms_are_pure() {
+    let impure = ["Instant::now", "SystemTime", "std::net", "std::fs", "tokio", "sqlx", "TcpStream", "File::", "println!"];
+    let pure = |path: &Path| {
+        let text = path.to_string_lossy().replace('\\', "/");
+        let test = text.contains("/tests") || text.contains("/benches/");
+        let impure_room = text.contains("/listen/src/line") || text.contains("/forward/src/deliver")
+            || text.contains("/forward/src/receive");
+        !test && !impure_room && text.contains("/src/")
+    };
+    for krate in ["crates/normalize", "crates/listen", "crates/forward"] {
+        for (path, text) in sources(krate).into_iter().filter(|(p, _)| pure(p)) {
+            let code = code(text.split("#[cfg(test)]").next().unwrap_or(""));
+            for word in impure {
+                assert!(!code.contains(word), "{}: `{word}` in a pure room", path.display());
+            }
+        }
+    }
+    for (path, text) in sources("crates/wickline/src") {
+        let code = code(&text);
+        let store = path.to_string_lossy().contains("/store/");
+        assert!(store || !code.contains("sqlx::"), "{}: only the store names sqlx", path.display());
+        let clock = path.ends_with("clock.rs");
+        assert!(clock || !code.contains("SystemTime"), "{}: only clock.rs reads it", path.display());
+    }
+}
+
+#[test]
+fn every_file_says_what_it_is_for_and_can_be_read() {
+    for folder in ["crates", "tests"] {
+        for (path, text) in sources(folder) {
+            let shown = path.display();
+            assert!(text.starts_with("//!"), "{shown}: no `//!` line on top");
+            let lines = text.lines().count();
+            assert!(lines <= 600, "{shown}: {lines} lines; split it");
+            for (number, line) in text.lines().enumerate() {
+                let data = line.trim_start().starts_with(['"', '\\']) || line.contains("\\n");
+                assert!(data || line.chars().count() <= 120, "{shown}:{}: too wide", number + 1);
+            }
+            functions_fit_a_screen(&path, &text);
+        }
+    }
+}
+
+/// A function begins at `fn` and ends at the closing brace of its own indentation.
+fn functions_fit_a_screen(path: &Path, text: &str) {
+    let lines: Vec<&str> = text.lines().collect();
+    for (start, line) in lines.iter().enumerate() {
+        let trimmed = line.trim_start();
+        let indent = line.len() - trimmed.len();
+        let words = ["fn ", "pub fn ", "async fn ", "pub async fn ", "pub(super) fn ", "pub(crate) fn "];
+        if !words.iter().any(|w| trimmed.starts_with(w)) || trimmed.ends_with(';') {
+            continue;
+        }
+        let close = format!("{}}}", " ".repeat(indent));
+        let length = lines[start..].iter().position(|l| *l == close).unwrap_or(0);
+        assert!(length <= 80, "{}:{}: a function of {length} lines", path.display(), start + 1);
+    }
+}
+
+#[test]
+fn unfinished_work_and_foreign_words_stay_out() {
+    let banned = ["todo!(", "unimplemented!(", "FIXME", "#[ignore", "#[allow("];
+    for folder in ["crates", "tests"] {
+        for (path, text) in sources(folder) {
+            if path.ends_with("tidy.rs") {
+                continue;
+            }
+            for word in banned {
+                assert!(!text.contains(word), "{}: `{word}`", path.display());
+            }
+        }
+    }
+}
+
+#[test]
+fn the_commented_configuration_is_the_table_of_keys() {
+    let path = root().join("config/wickline.toml");
+    let wanted = wickline::settings::keys::commented_file();
+    if std::env::var_os("WICKLINE_WRITE_REFERENCE").is_some() {
+        fs::write(&path, &wanted).expect("the reference can be written");
+    }
+    let found = fs::read_to_string(&path).expect("config/wickline.toml is there");
+    assert!(found == wanted, "run: WICKLINE_WRITE_REFERENCE=1 cargo test -p wickline commented");
+    let faults = wickline::settings::reader::faults("wickline.toml", &found);
+    assert_eq!(faults, [], "the commented file is itself a good configuration");
+}
