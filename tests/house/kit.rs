@@ -69,7 +69,17 @@ pub struct Daemon {
 impl Daemon {
     /// Starts it and waits until it is ready.
     pub fn start(config: &Path) -> Self {
-        let mut child = Command::new(binary())
+        Self::begin(&mut Command::new(binary()), config)
+    }
+
+    /// The same with a preloaded library that is steered by files in `orders`.
+    pub fn start_with(config: &Path, library: &Path, orders: &Path) -> Self {
+        let mut command = Command::new(binary());
+        Self::begin(command.env("LD_PRELOAD", library).env("FAULT_DIR", orders), config)
+    }
+
+    fn begin(command: &mut Command, config: &Path) -> Self {
+        let mut child = command
             .args(["--config", &config.to_string_lossy(), "--json", "run"])
             .env("WICKLINE_LOG", "warn")
             .stdout(Stdio::piped())
@@ -120,6 +130,11 @@ impl Daemon {
     pub fn stop(mut self) -> i32 {
         let pid = rustix_pid(&self.child);
         rustix::process::kill_process(pid, rustix::process::Signal::TERM).expect("it is there");
+        self.child.wait().expect("it ends").code().expect("it ends by itself")
+    }
+
+    /// Waits until it ends by itself and returns its exit code.
+    pub fn ended(mut self) -> i32 {
         self.child.wait().expect("it ends").code().expect("it ends by itself")
     }
 

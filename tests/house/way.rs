@@ -12,7 +12,7 @@ use wickline_normalize::strip::Strip;
 
 use crate::kit::{Daemon, Folder, ask, configuration, rounds, until};
 
-fn runtime() -> tokio::runtime::Runtime {
+pub fn runtime() -> tokio::runtime::Runtime {
     tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime")
 }
 
@@ -25,16 +25,21 @@ fn pads() -> Vec<(String, usize)> {
     strip.pads.iter().filter(|p| !p.optional).map(|p| (p.id.clone(), p.rungs.len())).collect()
 }
 
-fn analyzer(port: SimPort, style: Style) -> Analyzer {
+pub fn analyzer(port: SimPort, style: Style) -> Analyzer {
     let clock = SiteClock::new("Europe/Lisbon").expect("a zone of the tz database");
     Analyzer::new(port, style, strip("ten-pad"), clock)
 }
 
-fn pty() -> (SimPort, String) {
+pub fn pty() -> (SimPort, String) {
     let port = SimPort::pty().expect("a pseudo-terminal");
     let SimPort::Pty { path, .. } = &port else { unreachable!("it is one") };
     let line = format!("serial:{path}");
     (port, line)
+}
+
+/// So many plain strips.
+pub fn script(count: usize, seed: u64) -> Script {
+    Script::plain(count, seed, &pads())
 }
 
 /// The specimen id that a message is about, read without our own encoder.
@@ -47,7 +52,7 @@ fn specimen(message: &[u8]) -> String {
 
 /// What a receiver must have got: for each specimen one control id and one text, first arrivals in
 /// the order in which the specimens were run.
-fn check(got: &[Received], wanted: &[String]) {
+pub fn check(got: &[Received], wanted: &[String]) {
     let mut ids: BTreeMap<String, (String, Vec<u8>)> = BTreeMap::new();
     let mut order = Vec::new();
     for message in got {
@@ -69,7 +74,7 @@ fn check(got: &[Received], wanted: &[String]) {
 }
 
 /// Everything that arrives until the queue is empty.
-async fn gather(receiver: &mut Receiver, got: &mut Vec<Received>) {
+pub async fn gather(receiver: &mut Receiver, got: &mut Vec<Received>) {
     while let Ok(Some(message)) =
         tokio::time::timeout(Duration::from_millis(300), receiver.next()).await
     {

@@ -197,7 +197,7 @@ impl Db {
     }
 }
 
-async fn check_promises(conn: &mut AnyConnection, what: &str) -> Result<(), StoreError> {
+pub(super) async fn check_promises(conn: &mut AnyConnection, what: &str) -> Result<(), StoreError> {
     let fault = |why: String| StoreError::Unsafe { what: what.to_owned(), why };
     let wrong = |e: sqlx::Error| StoreError::from_sql(what, &e);
     let row = conn.fetch_one("PRAGMA journal_mode").await.map_err(wrong)?;

@@ -5,6 +5,9 @@ pub mod ledger;
 pub mod room;
 pub mod tape;
 
+#[cfg(test)]
+mod tests;
+
 use thiserror::Error;
 
 /// Why a store could not do what was asked.

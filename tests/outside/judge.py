@@ -1,0 +1,117 @@
+"""Judges one HL7 v2 message: hl7apy 1.3.5 strict, and what hl7apy is known to let through.
+
+hl7apy does not look at OBX-5 against OBX-2, at field lengths, at stray escape characters, at
+segments that its structure does not know (it drops them), or at their order; each has its own
+check here. Sources: HL7 v2.5.1 chapters 2, 2A and 7 as those checks name them.
+"""
+import os
+import re
+import tempfile
+
+import hl7
+from hl7apy.consts import VALIDATION_LEVEL
+from hl7apy.parser import parse_message
+
+NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")  # 2A, NM
+ESCAPES = re.compile(r"\\(F|S|T|R|E|\.br)\\")  # 2.7, those that we use
+COMPARATORS = {"", ">", "<", ">=", "<=", "=", "<>"}  # 2A, SN.1
+STATUS = {"F", "C", "X"}  # table 0085, those that we send
+FLAGS = {"", "N", "A", "L", "H"}  # table 0078, those that we send
+# Coding systems that the library's table 0396 does not list, and CWE in its table 0125.
+KNOWN_WARNING = re.compile(
+    r"Value (HL7\d{4}|UCUM|SCT|99\w+|L) not in table HL70396|Value CWE not in table HL70125"
+)
+LENGTHS = {("MSH", 10): 20, ("OBR", 3): 22, ("OBX", 18): 22}
+
+
+def fields(segment):
+    """Fields by their HL7 number; MSH-1 is the separator itself."""
+    parts = segment.split("|")
+    return ["MSH", "|"] + parts[1:] if parts[0] == "MSH" else parts
+
+
+def field(segment, number):
+    parts = fields(segment)
+    return parts[number] if number < len(parts) else ""
+
+
+def faults(raw, charset="utf-8"):
+    """Everything wrong with a message given as bytes; empty when it is good."""
+    found = []
+    if any(b < 0x20 and b != 0x0D for b in raw):
+        found.append("a control byte other than CR")
+    if not raw.endswith(b"\r"):
+        found.append("the last segment is not ended by CR")
+    text = raw.decode(charset)
+    segments = [s for s in text.split("\r") if s]
+    if any(ord(c) > 126 for c in text) != bool(field(segments[0], 18)):
+        found.append("MSH-18 is there without need, or needed and not there")
+    if "\\" in ESCAPES.sub("", text[9:]):
+        found.append("a stray escape character")
+    for segment in segments:
+        found += segment_faults(segment)
+    return found + structure_faults(text, segments)
+
+
+def segment_faults(segment):
+    name = segment[:3]
+    if segment.endswith("|"):
+        yield f"{name}: a trailing separator"
+    if any(part.endswith("^") for part in fields(segment)[3:]):
+        yield f"{name}: a trailing component separator"
+    for (of, number), most in LENGTHS.items():
+        if of == name and len(field(segment, number)) > most:
+            yield f"{name}-{number}: longer than {most}"
+    if name == "OBR":
+        yield from (f"OBR-{n} is empty" for n in (3, 4, 7, 22, 25) if not field(segment, n))
+    if name == "OBX":
+        yield from obx_faults(segment)
+
+
+def obx_faults(segment):
+    kind, value, unit = field(segment, 2), field(segment, 5), field(segment, 6)
+    where = f"OBX {field(segment, 1)}"
+    if field(segment, 11) not in STATUS:
+        yield f"{where}: status {field(segment, 11)!r}"
+    if not set(field(segment, 8).split("~")) <= FLAGS:
+        yield f"{where}: flag {field(segment, 8)!r}"
+    if (field(segment, 11) == "X") != (value == ""):
+        yield f"{where}: a value and X, or neither"
+    if value and not kind:
+        yield f"{where}: OBX-5 without OBX-2"
+    if kind in ("CE", "CWE") and unit:
+        yield f"{where}: a unit beside a coded value"
+    if kind in ("CE", "CWE") and value and (value.count("^") not in (2, 5) or not value.split("^")[2]):
+        yield f"{where}: a code needs text and system: {value!r}"
+    if kind == "NM" and value and not NUMBER.fullmatch(value):
+        yield f"{where}: {value!r} is no number"
+    if kind == "SN" and value:
+        comparator, number = (value.split("^") + [""])[:2]
+        if comparator not in COMPARATORS or not NUMBER.fullmatch(number):
+            yield f"{where}: {value!r} is no structured number"
+
+
+def structure_faults(text, segments):
+    names = [s[:3] for s in segments]
+    plain = hl7.parse(text)
+    if [str(s[0]) for s in plain] != names:
+        yield "hl7 sees other segments"
+    if str(plain.segment("MSH")[10]) != field(segments[0], 10):
+        yield "hl7 sees another control id"
+    try:
+        message = parse_message(text, validation_level=VALIDATION_LEVEL.STRICT)
+    except Exception as error:  # whatever it says, the message failed
+        yield f"hl7apy: {type(error).__name__}: {error}"
+        return
+    if [s[:3] for s in message.to_er7().split("\r") if s] != names:
+        yield "hl7apy: segments dropped or out of order"
+    with tempfile.TemporaryDirectory() as folder:
+        report = os.path.join(folder, "report")
+        try:
+            message.validate(report_file=report)
+        except Exception:
+            pass  # the report has every error, the exception only the first
+        with open(report, encoding="utf-8") as lines:
+            for line in lines:
+                if line.strip() and not KNOWN_WARNING.search(line):
+                    yield f"hl7apy: {line.strip()}"

@@ -1,0 +1,200 @@
+"""What others make of what we send, and what we make of what others send."""
+import asyncio
+import csv
+import json
+import re
+import subprocess
+import threading
+
+import astm.client
+import astm.records
+import hl7
+import hl7.mllp
+import molmass
+import pytest
+
+import judge
+from conftest import ROOT, WICKLINE, ask, configuration
+
+VERSIONS = ["2.3.1", "2.4", "2.5", "2.5.1"]
+CAPTURES = sorted(p for p in (ROOT / "fixtures" / "listen").glob("*.bin"))
+
+
+def explained(tmp_path, capture, **more):
+    dialect = "lis02" if capture.name.startswith("lis02") else "two-column"
+    strip = more.pop("strip", "ten-pad")
+    extra = "".join(f"{key} = {json.dumps(value)}\n" for key, value in more.items())
+    config = tmp_path / "wickline.toml"
+    config.write_text(configuration(dialect=dialect, strip=strip, more=extra))
+    return ask(config, "explain", str(capture))
+
+
+@pytest.mark.parametrize("units", ["conventional", "si"])
+@pytest.mark.parametrize("version", VERSIONS)
+def test_every_message_of_every_capture_is_good(tmp_path, version, units):
+    messages = 0
+    for capture in CAPTURES:
+        charset = "latin-1" if version < "2.5" else "utf-8"
+        for report in explained(tmp_path, capture, version=version, units=units)["reports"]:
+            if report["message"] is None:
+                continue
+            messages += 1
+            assert judge.faults(report["message"].encode(charset), charset) == [], capture.name
+    assert messages >= 4, "the captures hold messages"
+
+
+def test_the_judge_can_say_no():
+    raw = b"MSH|^~\\&|A|B|C|D|20260314091502+0000||ORU^R01^ORU_R01|1|P|2.5.1\r"
+    raw += b"OBR|1||F-1^X|50556-0^p^LN|||20260314091502+0000|||||||||||||||20260314091502+0000|||F\r"
+    good = b"OBX|1|NM|50560-2^pH^LN||6.5||||||F\r"
+    assert judge.faults(raw + good) == []
+    for bad in [b"OBX|1|NM|50560-2^pH^LN||>6.5||||||F\r", b"OBX|1|SN|50560-2^pH^LN||=>^6||||||F\r",
+                b"OBX|1||50560-2^pH^LN||6.5||||||F\r", b"OBX|1|NM|50560-2^pH^LN||6.5||||||Q\r",
+                b"OBX|1|CE|50555-2^g^LN||1+^1+^99WKL|mg/dL|||||F\r", b"ZZZ|1\r",
+                b"OBX|1|NM|50560-2^p\\H^LN||6.5||||||F\r"]:
+        assert judge.faults(raw + bad) != [], bad
+
+
+def ladder():
+    with open(ROOT / "fixtures" / "normalize" / "ladder-demo.csv", encoding="utf-8") as file:
+        return list(csv.DictReader(line for line in file if not line.startswith("#")))
+
+
+@pytest.mark.parametrize("system,column", [("conventional", "conv"), ("si", "si")])
+def test_each_rung_arrives_as_the_ladder_says(tmp_path, system, column):
+    """Every graded rung of the published ladder, read from our message by python-hl7."""
+    rows = [r for r in ladder() if r["analyte_id"] in
+            ("GLU", "BIL", "KET", "BLD", "PRO", "LEU", "SG", "PH", "URO") and r["conv_value"]]
+    assert len(rows) > 35
+    base = {"GLU": "NEG", "BIL": "NEG", "KET": "NEG", "BLD": "NEG", "PRO": "NEG", "LEU": "NEG", "NIT": "NEG",
+            "PH": "6.0^", "SG": "1.015^", "URO": "NORM^0.2^mg/dL"}
+    records = []
+    for index, row in enumerate(rows):
+        values = dict(base)
+        grade = "" if row["grade"] == "VAL" else row["grade"]
+        values[row["analyte_id"]] = f"{grade}^{row['conv_cmp']}{row['conv_value']}^{row['conv_ucum']}"
+        records += lis02(f"KP-{index:05}", index + 1, values)
+    capture = tmp_path / "lis02-ladder.txt"
+    capture.write_bytes("\r".join(records).encode() + b"\r")
+    reports = explained(tmp_path, capture, units=system)["reports"]
+    assert len(reports) == len(rows)
+    for row, report in zip(rows, reports):
+        assert report["holds"] == [], (row, report["holds"])
+        message = hl7.parse(report["message"])
+        sent = {str(obx[3][0][0]): obx for obx in message.segments("OBX")}
+        numbers = [o for o in sent.values() if f"^{row['analyte_id']}" in str(o[3]) and str(o[2]) in ("NM", "SN")]
+        assert len(numbers) == 1, row
+        value = str(numbers[0][5])
+        wanted = row[f"{column}_value"]
+        comparator = row[f"{column}_cmp"]
+        assert value == (f"{comparator}^{wanted}" if comparator else wanted), (row, value)
+        unit = row[f"{column}_ucum"]
+        assert str(numbers[0][6]).split("^")[0] in ({"", "1"} if unit == "1" else {unit}), row
+
+
+def lis02(specimen, number, values):
+    records = ["H|\\^&|||SIM|||||LIS||P|LIS2-A2|20260314091502", "P|1",
+               f"O|1|{specimen}|{number}|^^^UA10|R||20260314084500||||N||||UR||||||||||F"]
+    for index, (pad, text) in enumerate(values.items(), 1):
+        grade, value, unit = (text.split("^") + ["", ""])[:3]
+        result = "^".join(p for p in (grade, value) if p)
+        unit = {"1": "", "{Ery}/uL": "/uL", "{Leu}/uL": "/uL", "[pH]": ""}.get(unit, unit)
+        records.append(f"R|{index}|^^^{pad}|{result}|{unit}||||F||||20260314091455")
+    return records + ["L|1|N"]
+
+
+def test_an_independent_mllp_server_receives_a_run(daemon):
+    """python-hl7's own asyncio server takes our messages and its own acknowledgment is accepted."""
+    got = []
+    loop = asyncio.new_event_loop()
+    ready = threading.Event()
+    port = []
+
+    async def serve(reader, writer):
+        try:
+            while not writer.is_closing():
+                message = await reader.readmessage()
+                got.append(message)
+                writer.writemessage(message.create_ack())
+                await writer.drain()
+        except (asyncio.IncompleteReadError, ConnectionError):
+            writer.close()
+
+    async def main():
+        server = await hl7.mllp.start_hl7_server(serve, host="127.0.0.1", port=0)
+        port.append(server.sockets[0].getsockname()[1])
+        ready.set()
+        await server.serve_forever()
+
+    threading.Thread(target=lambda: loop.run_until_complete(main()), daemon=True).start()
+    assert ready.wait(10)
+    one, config = daemon(configuration(address=f"mllp://127.0.0.1:{port[0]}"))
+    simulate(one, 20)
+    for _ in range(20):
+        one.wait_for(lambda e: e["event"] == "delivery" and e["state"] == "accepted")
+    assert len({str(m.segment("MSH")[10]) for m in got}) == 20
+    numbers = [int(str(m.segment("OBR")[20])) for m in got]
+    assert numbers == list(range(1, 21))
+    one.stop()
+    assert ask(config, "day")["totals"]["accepted"] == 20
+
+
+def simulate(one, count):
+    address = one.ready["lines"][0]["address"]
+    subprocess.run([WICKLINE, "simulate", "--connect", address, "--reports", str(count), "--speed-up", "0",
+                    "--settle", "0"], check=True, capture_output=True)
+
+
+def test_an_independent_lis02_client_delivers_its_sessions(daemon):
+    """The client of the `astm` library sends sessions to a line that listens."""
+    one, config = daemon(configuration())
+    host, port = one.ready["lines"][0]["address"].rsplit(":", 1)
+    values = {"BIL": "NEG", "BLD": "NEG", "GLU": "2+^300^mg/dL", "KET": "NEG", "LEU": "NEG", "NIT": "NEG",
+              "PH": "6.0", "PRO": "NEG", "SG": "1.015", "URO": "NORM^0.2^mg/dL"}
+
+    def emitter():
+        for number in range(1, 6):
+            for record in lis02(f"KP-4000{number}", number, values):
+                yield split_record(record)
+
+    client = astm.client.Client(emitter, host, int(port), encoding="latin-1")
+    client.run(timeout=0.2)
+    for number in range(1, 6):
+        event = one.wait_for(lambda e: e["event"] == "report")
+        assert (event["number"], event["state"]) == (str(number), "waiting")
+    for _ in range(5):
+        one.wait_for(lambda e: e["event"] == "delivery" and e["state"] == "accepted")
+    out = config.parent / "out"
+    texts = [p.read_text() for p in sorted(out.glob("*.hl7"))]
+    assert len(texts) == 5
+    for text in texts:
+        glucose = [s for s in hl7.parse(text).segments("OBX") if str(s[3]).startswith("53328-1")]
+        assert [str(s[5]) for s in glucose] == ["300"]
+
+
+def split_record(record):
+    """A record as that library wants it: nested lists, the delimiters of H as its own text."""
+    parts = record.split("|")
+    nested = [p.split("^") if "^" in p else (p or None) for p in parts]
+    if parts[0] == "H":
+        nested[1] = [[None], [None, None]]
+    return nested
+
+
+def test_conversion_factors_against_molar_masses():
+    """molmass 2026.1.8 computes each molar mass anew; our table stays within its stated deviation."""
+    with open(ROOT / "fixtures" / "normalize" / "conversion.csv", encoding="utf-8") as file:
+        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    checked = 0
+    for row in rows:
+        formula = row["formula"]
+        # A charge or a mixture is not a formula that the library can weigh.
+        if not re.fullmatch(r"([A-Z][a-z]?\d*)+", formula) or row["from_ucum"] != "mg/dL":
+            continue
+        scale = {"mmol/L": 10, "umol/L": 10_000}.get(row["to_ucum"])
+        if scale is None or not row["factor_recommended"].replace(".", "").isdigit():
+            continue
+        exact = scale / molmass.Formula(formula).mass
+        assert abs(float(row["factor_recommended"]) / exact - 1) < 0.005, row
+        checked += 1
+    assert checked >= 6
