@@ -1,10 +1,12 @@
 /* Makes the disk misbehave for one process: preloaded, and steered by files in $FAULT_DIR.
  *   full   every write to a file of a store fails: no space left
  *   broken every fsync of a file of a store fails: input/output error
+ *   syncs  where it exists, gets one byte for each fsync of a file of a store
  */
 #define _GNU_SOURCE
 #include <dlfcn.h>
 #include <errno.h>
+#include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -28,6 +30,17 @@ static int of_a_store(int fd) {
     return strstr(path, ".db") != NULL;
 }
 
+static void count_one(void) {
+    char path[512];
+    const char *dir = getenv("FAULT_DIR");
+    if (!dir) return;
+    snprintf(path, sizeof path, "%s/syncs", dir);
+    int file = open(path, O_WRONLY | O_APPEND);
+    if (file < 0) return;
+    if (write(file, "1", 1) < 0) { /* a count that cannot be kept is not worth a failure */ }
+    close(file);
+}
+
 #define FAILING(name)                                                                     \
     ssize_t name(int fd, const void *bytes, size_t count, off_t at) {                     \
         static ssize_t (*real)(int, const void *, size_t, off_t);                         \
@@ -42,6 +55,7 @@ int fsync(int fd) {
     static int (*real)(int);
     if (!real) *(void **)&real = dlsym(RTLD_NEXT, "fsync");
     if (ordered("broken") && of_a_store(fd)) { errno = EIO; return -1; }
+    if (of_a_store(fd)) count_one();
     return real(fd);
 }
 

@@ -125,3 +125,31 @@ fn every_file_is_for_its_owner_only() {
     assert!(seen >= 5, "tape, ledger, their logs and the lock: {seen}");
     assert_eq!(daemon.stop(), 0);
 }
+
+/// Counts, not clocks: in a burst many reports share a sync of the tape and one of the ledger.
+#[test]
+fn a_burst_shares_its_syncs() {
+    let folder = Folder::new("burst");
+    let library = preload(&folder);
+    runtime().block_on(async {
+        let aa = vec!["aa".parse().expect("an answer")];
+        let mut receiver = Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
+        let address = format!("mllp://{}", receiver.address());
+        let text = configuration("listen:127.0.0.1:0", "two-column", "ten-pad", &address, "");
+        let config = folder.write("wickline.toml", &text);
+        let daemon = Daemon::start_with(&config, &library, &folder.0);
+        let syncs = folder.0.join("syncs");
+        std::fs::write(&syncs, "").expect("counting begins");
+        let count = 500;
+        let port = wickline::simulate::port::SimPort::connect(&daemon.lines[0]).await.expect("the line");
+        let mut bench = analyzer(port, Style::TwoColumn);
+        bench.run(&script(count, 17), |_, _| ()).await.expect("the line holds");
+        let mut got = Vec::new();
+        while ask(&config, &["queue"])["totals"]["accepted"] != count as u64 {
+            gather(&mut receiver, &mut got).await;
+        }
+        let syncs = std::fs::metadata(&syncs).expect("counted").len();
+        assert!(syncs < count as u64, "{syncs} syncs for {count} reports that came at once");
+        assert_eq!(daemon.stop(), 0);
+    });
+}

@@ -171,6 +171,10 @@ impl Db {
     async fn migrate(&self, migrations: &[&str]) -> Result<(), StoreError> {
         let known = i64::try_from(migrations.len()).unwrap_or(i64::MAX);
         let mut write = self.write().await?;
+        if !self.address.is_sqlite() {
+            // Two daemons may start at once; SQLite's own lock already keeps them apart.
+            write.run("SELECT pg_advisory_xact_lock(8420)").await?;
+        }
         write.run("CREATE TABLE IF NOT EXISTS schema_version (version BIGINT NOT NULL)").await?;
         let found: i64 = write
             .one("SELECT coalesce(max(version), 0) FROM schema_version", |r| r.try_get(0))
@@ -293,14 +297,21 @@ pub fn rows_of(rows: usize, columns: usize, first: usize) -> String {
     text
 }
 
+/// `$3, $4, $5`: the list behind an IN.
+#[must_use]
+pub fn list_of(count: usize, first: usize) -> String {
+    (first..first + count).map(|n| format!("${n}")).collect::<Vec<_>>().join(", ")
+}
+
 #[cfg(test)]
 mod tests {
-    use super::{Address, rows_of};
+    use super::{Address, list_of, rows_of};
     use std::path::Path;
 
     #[test]
     fn a_values_list_counts_on() {
         assert_eq!(rows_of(2, 2, 3), "($3, $4), ($5, $6)");
+        assert_eq!(list_of(3, 2), "$2, $3, $4");
     }
 
     #[test]

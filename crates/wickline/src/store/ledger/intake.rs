@@ -1,7 +1,7 @@
 //! From reports to rows: what the laboratory's rules make of them, in one transaction with their
 //! place on the tape.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::HashSet;
 
 use sqlx::{AssertSqlSafe, Executor, Row};
 use wickline_normalize::judge::{Earlier, Facts, Judged, Way, judge, superseded};
@@ -15,7 +15,7 @@ use crate::clock::{self, moment_rfc3339};
 use crate::pipeline::compose::{self, Subject};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::store::StoreError;
-use crate::store::db::{Write, rows_of};
+use crate::store::db::{Write, list_of, rows_of};
 
 /// Rows of one statement at most; Postgres takes 65,535 parameters, SQLite 32,766.
 const ROWS: usize = 1000;
@@ -340,27 +340,25 @@ impl<'a> Judging<'a> {
 
     /// Notes the numbers of the batch: which came, and which were skipped. Returns the skipped ones.
     async fn numbers(&self, write: &mut Write, analyzer: &str) -> Result<Vec<String>, StoreError> {
-        let mut last: BTreeMap<(String, String), i64> = BTreeMap::new();
-        let mut missing = Vec::new();
+        if self.numbers.is_empty() {
+            return Ok(Vec::new());
+        }
+        let days: HashSet<String> = self.numbers.iter().map(|(day, ..)| day.clone()).collect();
+        let came: HashSet<String> = self.numbers.iter().map(|(_, _, text, _)| text.clone()).collect();
+        super::numbers::arrived(write, analyzer, &days, &came).await?;
+        let mut last = super::numbers::last(write, analyzer, &days).await?;
+        let mut missing: Vec<(String, String, &'static str)> = Vec::new();
         for (day, number, text, class) in &self.numbers {
-            arrived(write, analyzer, day, text).await?;
+            missing.retain(|(of, skipped, _)| of != day || skipped != text);
             let Some(value) = number.value else { continue };
-            let slot = (day.clone(), number.mark.clone());
-            if !last.contains_key(&slot) {
-                let stored = last_number(write, analyzer, day, &number.mark).await?;
-                last.insert(slot.clone(), stored);
-            }
-            let before = last.get(&slot).copied().unwrap_or(0);
-            for skipped in number::skipped(before, number) {
-                absent(write, analyzer, day, &skipped, class).await?;
-                missing.push(skipped);
-            }
-            last.insert(slot, before.max(value));
+            let before = last.entry((day.clone(), number.mark.clone())).or_insert(0);
+            let skipped = number::skipped(*before, number).into_iter();
+            missing.extend(skipped.map(|skipped| (day.clone(), skipped, *class)));
+            *before = (*before).max(value);
         }
-        for ((day, mark), value) in last {
-            note_number(write, analyzer, &day, &mark, value).await?;
-        }
-        Ok(missing)
+        super::numbers::note(write, analyzer, &last).await?;
+        super::numbers::absent(write, analyzer, &missing).await?;
+        Ok(missing.into_iter().map(|(_, number, _)| number).collect())
     }
 }
 
@@ -379,10 +377,7 @@ async fn earlier(
     if keys.is_empty() {
         return Ok(Vec::new());
     }
-    let list = |count: usize, first: usize| {
-        (first..first + count).map(|n| format!("${n}")).collect::<Vec<_>>().join(", ")
-    };
-    let (day_list, key_list) = (list(days.len(), 2), list(keys.len(), 2 + days.len()));
+    let (day_list, key_list) = (list_of(days.len(), 2), list_of(keys.len(), 2 + days.len()));
     let upper = 2 + days.len() + keys.len();
     let sql = format!(
         "SELECT n, class, number, specimen, day, identity, state, print FROM report \
@@ -483,65 +478,6 @@ async fn supersede(write: &mut Write, old: i64, new: i64) -> Result<(), StoreErr
     let query = sqlx::query("UPDATE hold SET cleared_at = $1 WHERE report = $2 AND cleared_at IS NULL")
         .bind(clock::now_us())
         .bind(old);
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
-}
-
-async fn arrived(write: &mut Write, analyzer: &str, day: &str, number: &str) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "UPDATE absent SET state = 'heard' WHERE analyzer = $1 AND day = $2 AND number = $3 \
-         AND state = 'missing'",
-    )
-    .bind(analyzer)
-    .bind(day)
-    .bind(number);
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
-}
-
-async fn absent(
-    write: &mut Write,
-    analyzer: &str,
-    day: &str,
-    number: &str,
-    class: &str,
-) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "INSERT INTO absent (analyzer, day, number, class, state, noticed_at) \
-         SELECT $1, $2, $3, $4, 'missing', $5 WHERE NOT EXISTS \
-         (SELECT 1 FROM report WHERE analyzer = $1 AND day = $2 AND number = $3) \
-         ON CONFLICT (analyzer, day, number) DO NOTHING",
-    )
-    .bind(analyzer)
-    .bind(day)
-    .bind(number)
-    .bind(class)
-    .bind(clock::now_us());
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
-}
-
-async fn last_number(write: &mut Write, analyzer: &str, day: &str, mark: &str) -> Result<i64, StoreError> {
-    let query = sqlx::query("SELECT last FROM sequence WHERE analyzer = $1 AND day = $2 AND mark = $3")
-        .bind(analyzer)
-        .bind(day)
-        .bind(mark);
-    let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
-    row.map_or(Ok(0), |r| r.try_get(0)).map_err(|e| write.wrong(&e))
-}
-
-async fn note_number(
-    write: &mut Write,
-    analyzer: &str,
-    day: &str,
-    mark: &str,
-    value: i64,
-) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "INSERT INTO sequence (analyzer, day, mark, last) VALUES ($1, $2, $3, $4) \
-         ON CONFLICT (analyzer, day, mark) DO UPDATE SET last = excluded.last",
-    )
-    .bind(analyzer)
-    .bind(day)
-    .bind(mark)
-    .bind(value);
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 

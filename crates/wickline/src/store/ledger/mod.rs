@@ -2,6 +2,7 @@
 
 pub mod acts;
 pub mod intake;
+mod numbers;
 pub mod queue;
 pub mod state;
 pub mod views;
