@@ -109,10 +109,9 @@ mod tests {
     fn codes_are_what_serde_writes() {
         for reason in Reason::ALL {
             assert_eq!(reason.code().parse(), Ok(*reason));
-            let table: toml::Table = toml::Table::try_from(std::collections::BTreeMap::from([(
-                "reason", *reason,
-            )]))
-            .expect("a reason is a string");
+            let table: toml::Table =
+                toml::Table::try_from(std::collections::BTreeMap::from([("reason", *reason)]))
+                    .expect("a reason is a string");
             assert_eq!(table["reason"].as_str(), Some(reason.code()));
         }
     }

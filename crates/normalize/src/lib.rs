@@ -2,14 +2,41 @@
 //!
 //! Pure: text in, values out. No file, socket, clock or database is known here.
 
+pub mod class;
+pub mod codes;
+pub mod fault;
+pub mod figure;
+mod flags;
+pub mod grades;
 pub mod hold;
+mod identity;
+pub mod judge;
 pub mod moment;
+pub mod number;
 pub mod observation;
+pub mod observe;
+pub mod pattern;
+pub mod readings;
 pub mod report;
+pub mod rules;
+mod sheet;
+pub mod strip;
+pub mod units;
+pub mod words;
 
+pub use class::Class;
+pub use fault::Fault;
+pub use figure::Figure;
 pub use hold::{Hold, Reason, Remedy};
+pub use judge::{Earlier, Facts, Judged, Way, judge, superseded};
 pub use moment::Moment;
 pub use observation::{Code, CodeSystem, Comparator, Content, Flag, Observation, Unit};
+pub use observe::{Choice, Codes, Grades, observe};
+pub use pattern::Pattern;
+pub use readings::{Printed, Reading};
 pub use report::{
     Mark, MarkMeaning, Patient, Place, PrintedReading, Private, RawLine, Report, Signs, Status,
 };
+pub use rules::{ControlMark, ControlSpecimen, Reference, Rules};
+pub use strip::Strip;
+pub use units::Units;

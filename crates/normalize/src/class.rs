@@ -1,0 +1,126 @@
+//! Whose report it is: a patient's, routine or urgent, or control material. And the specimen id.
+
+use serde::{Deserialize, Serialize};
+
+use crate::hold::{Hold, Reason};
+use crate::report::{Private, Report};
+use crate::rules::Rules;
+use crate::words::quote;
+
+/// The class of a report.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Class {
+    Routine,
+    Stat,
+    Control,
+}
+
+impl Class {
+    /// As scripts and the ledger know it.
+    #[must_use]
+    pub fn code(self) -> &'static str {
+        match self {
+            Class::Routine => "routine",
+            Class::Stat => "stat",
+            Class::Control => "control",
+        }
+    }
+}
+
+/// What the signs on a print amount to.
+pub(crate) struct Classed {
+    pub class: Class,
+    pub level: Option<String>,
+    /// Any one sign of control material, whatever else the print says.
+    pub control_sign: bool,
+    pub holds: Vec<Hold>,
+}
+
+/// Reads every sign of class. One sign makes a control; its absence says nothing.
+pub(crate) fn class(report: &Report, rules: &Rules) -> Classed {
+    let number = report.number.as_deref().unwrap_or("").trim();
+    let specimen = report.specimen.as_ref().map_or("", |s| s.expose());
+    let mark = rules
+        .control_marks
+        .iter()
+        .filter(|m| !m.mark.is_empty() && number.starts_with(&m.mark))
+        .max_by_key(|m| m.mark.len());
+    let material = rules.control_specimens.iter().find(|c| c.pattern.matches(specimen));
+    let signs = report.signs;
+    let control_sign =
+        signs.control_order || signs.control_message || mark.is_some() || material.is_some();
+    let stat = signs.stat
+        || rules.stat_marks.iter().any(|m| {
+            !m.is_empty() && number.starts_with(m) && mark.is_none_or(|c| c.mark.len() < m.len())
+        });
+    let class = match (control_sign, stat) {
+        (true, _) => Class::Control,
+        (false, true) => Class::Stat,
+        (false, false) => Class::Routine,
+    };
+    if !control_sign {
+        return Classed { class, level: None, control_sign, holds: Vec::new() };
+    }
+    let mut levels: Vec<String> = signs.level.map(String::from).into_iter().collect();
+    levels.extend(mark.and_then(|m| m.level.clone()));
+    levels.extend(material.and_then(|c| c.level.clone()));
+    levels.dedup();
+    let contradictions = contradictions(report, rules, stat, material.is_some(), &levels);
+    let hold = |what: &str| {
+        Hold::new(Reason::ClassDisagree, format!("marked as control material, but {what}"))
+    };
+    let holds = contradictions.iter().map(|what| hold(what)).collect();
+    Classed { class, level: levels.into_iter().next(), control_sign, holds }
+}
+
+/// What on the print speaks against control material.
+fn contradictions(
+    report: &Report,
+    rules: &Rules,
+    stat: bool,
+    material: bool,
+    levels: &[String],
+) -> Vec<&'static str> {
+    let filled =
+        |text: &Option<Private>| text.as_ref().is_some_and(|t| !t.expose().trim().is_empty());
+    let patient = report.patient.as_ref().is_some_and(|p| filled(&p.id) || filled(&p.name));
+    let patients_specimen = !material && specimen(report, rules).is_ok();
+    let found = [
+        (stat, "also as urgent"),
+        (patient, "it names a patient"),
+        (patients_specimen, "its specimen id is a patient's and no configured control's"),
+        (levels.len() > 1, "its signs name two levels"),
+    ];
+    found.into_iter().filter_map(|(yes, what)| yes.then_some(what)).collect()
+}
+
+/// The specimen id, when it can be one; else why it cannot. Never cut, never mended.
+pub(crate) fn specimen(report: &Report, rules: &Rules) -> Result<Private, Hold> {
+    let text = report.specimen.as_ref().map_or("", |s| s.expose());
+    if text.trim().is_empty() {
+        return Err(Hold::new(Reason::SpecimenBlank, "no specimen id was printed"));
+    }
+    let malformed = |why: &str| {
+        let detail = format!("specimen id {} {why}", quote(text));
+        Err(Hold::new(Reason::SpecimenMalformed, detail))
+    };
+    let mut letters = text.chars();
+    let first = letters.next();
+    if report.number.as_deref().is_some_and(|n| n.trim() == text.trim()) {
+        return malformed("is the test number");
+    }
+    if letters.clone().next().is_some() && letters.all(|l| Some(l) == first) {
+        return malformed("is one character repeated");
+    }
+    if text.chars().count() > rules.specimen_length_max {
+        return malformed(&format!(
+            "is longer than the {} characters of its field",
+            rules.specimen_length_max
+        ));
+    }
+    if !rules.specimen.matches(text) {
+        return malformed(&format!("does not look like {}", rules.specimen));
+    }
+    Ok(Private::new(text))
+}

@@ -1,0 +1,110 @@
+//! A number as printed: its comparator and its digits, exact, never a binary float.
+
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+
+use crate::observation::Comparator;
+
+/// Digits of a figure at most; the longest label of any ladder has six.
+const DIGITS: usize = 18;
+
+/// A number with the comparator and the digits that it was printed with.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Figure {
+    pub comparator: Option<Comparator>,
+    pub digits: String,
+}
+
+impl Figure {
+    /// Reads `300`, `1.020`, `>=2000`, `< 30`. None for anything else: no sign, no exponent, no comma
+    /// (the dialect knows whether a comma is decimal), no second point.
+    #[must_use]
+    pub fn read(text: &str) -> Option<Figure> {
+        let text = text.trim();
+        let (comparator, digits) = [
+            ("<=", Comparator::AtMost),
+            (">=", Comparator::AtLeast),
+            ("≤", Comparator::AtMost),
+            ("≥", Comparator::AtLeast),
+            ("<", Comparator::Less),
+            (">", Comparator::More),
+        ]
+        .into_iter()
+        .find_map(|(sign, c)| text.strip_prefix(sign).map(|rest| (Some(c), rest.trim_start())))
+        .unwrap_or((None, text));
+        let (whole, rest) = digits.split_once('.').unwrap_or((digits, "0"));
+        let plain = |part: &str| !part.is_empty() && part.bytes().all(|b| b.is_ascii_digit());
+        let readable = digits.len() <= DIGITS && plain(whole) && plain(rest);
+        readable.then(|| Figure { comparator, digits: digits.to_owned() })
+    }
+
+    /// The exact value; zero is also what a figure not made by [`Figure::read`] may give.
+    #[must_use]
+    pub fn value(&self) -> Decimal {
+        Decimal::from_str_exact(&self.digits).unwrap_or_default()
+    }
+
+    /// As a ladder's label is written: `>=2000`.
+    #[must_use]
+    pub fn text(&self) -> String {
+        format!("{}{}", self.comparator.map_or("", Comparator::text), self.digits)
+    }
+
+    /// True when a print may mean this label by `printed`: the same number, and a comparator that is
+    /// absent or this one.
+    #[must_use]
+    pub fn is_meant_by(&self, printed: &Figure) -> bool {
+        self.value() == printed.value()
+            && (printed.comparator.is_none() || printed.comparator == self.comparator)
+    }
+
+    /// Where it stands on a ladder: by number, then `<` before the number and `>` after it.
+    pub(crate) fn order(&self) -> (Decimal, i8) {
+        let side = match self.comparator {
+            Some(Comparator::Less) => -1,
+            Some(Comparator::More) => 1,
+            Some(Comparator::AtMost | Comparator::AtLeast) | None => 0,
+        };
+        (self.value(), side)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Figure;
+    use crate::observation::Comparator;
+
+    #[test]
+    fn figures_are_read_exactly_or_not_at_all() {
+        let end = Figure::read(">= 2000").expect("an end rung");
+        assert_eq!((end.comparator, end.digits.as_str()), (Some(Comparator::AtLeast), "2000"));
+        assert_eq!(
+            Figure::read("1.020").expect("a step").value(),
+            "1.02".parse().expect("decimal")
+        );
+        for text in
+            ["", "1,020", "-5", "+5", "1e3", "1.", ".5", "1.0.0", "3+", ">", "٣", "0x1", "1 0"]
+        {
+            assert_eq!(Figure::read(text), None, "{text}");
+        }
+        assert_eq!(Figure::read(&"9".repeat(19)), None);
+        assert_eq!(
+            Figure::read("9".repeat(18).as_str()).map(|f| f.value().to_string()).as_deref(),
+            Some("9".repeat(18).as_str())
+        );
+    }
+
+    #[test]
+    fn a_comparator_is_absent_or_the_labels_own() {
+        let label = Figure::read(">=2000").expect("label");
+        for (print, meant) in [
+            ("2000", true),
+            (">=2000.0", true),
+            (">2000", false),
+            ("<2000", false),
+            ("1000", false),
+        ] {
+            assert_eq!(label.is_meant_by(&Figure::read(print).expect(print)), meant, "{print}");
+        }
+    }
+}

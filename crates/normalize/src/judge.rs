@@ -1,0 +1,275 @@
+//! The judgment: what becomes of a report, given its strip, the rules and what was heard before.
+
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
+use crate::class::{Class, class, specimen};
+use crate::hold::{Hold, Reason};
+use crate::identity;
+use crate::moment::Moment;
+use crate::readings::{Desk, Reading};
+use crate::report::{PrintedReading, Private, Report};
+use crate::rules::Rules;
+use crate::strip::Strip;
+use crate::words::quote;
+
+/// Holds of one reason that a report keeps; the last one says how many more there were.
+const SAME_REASON: usize = 20;
+
+/// What is known beside the report.
+#[derive(Clone, Copy, Debug)]
+pub struct Facts<'a> {
+    /// Earlier reports of this analyzer with the same number or specimen, repeats left out.
+    pub earlier: &'a [Earlier],
+    pub heard: Moment,
+    /// The local date taken, else heard: `2025-03-14`.
+    pub day: &'a str,
+}
+
+/// A report heard before, as far as a later one is compared with it.
+#[derive(Clone)]
+pub struct Earlier {
+    pub id: i64,
+    /// A class by its code.
+    pub class: String,
+    pub number: Option<String>,
+    pub specimen: Option<String>,
+    pub day: String,
+    pub identity: String,
+    /// False while it is known to be cut off.
+    pub complete: bool,
+    pub readings: Vec<PrintedReading>,
+}
+
+/// What became of a report.
+#[derive(Clone)]
+pub struct Judged {
+    pub class: Class,
+    /// Of control material, where a sign names it.
+    pub level: Option<String>,
+    /// The specimen id, accepted: None on controls and while it is blank or malformed.
+    pub specimen: Option<Private>,
+    pub readings: Vec<Reading>,
+    pub holds: Vec<Hold>,
+    pub way: Way,
+    /// Equal for two prints of the same run, whatever carried them.
+    pub identity: String,
+    /// The strip that it was read with; empty when none could be chosen.
+    pub strip: String,
+    /// Any sign of control material: bars the way to a patient's chart for ever.
+    pub control_sign: bool,
+}
+
+/// Where a report goes from here.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "way")]
+pub enum Way {
+    /// Control material, understood: kept, never sent as a patient's.
+    Filed,
+    /// Heard before: kept, linked, not sent.
+    Repeat { of: i64 },
+    /// Waits for a person.
+    Held,
+    /// Can go out.
+    Ready,
+}
+
+impl Earlier {
+    /// A report just judged, for those that follow it.
+    #[must_use]
+    pub fn of(id: i64, day: &str, report: &Report, judged: &Judged) -> Earlier {
+        Earlier {
+            id,
+            class: judged.class.code().to_owned(),
+            number: report.number.clone(),
+            specimen: report.specimen.as_ref().map(|s| s.expose().to_owned()),
+            day: day.to_owned(),
+            identity: judged.identity.clone(),
+            complete: is_complete(report),
+            readings: report.readings.clone(),
+        }
+    }
+
+    /// True when both prints are of one run as far as number (else specimen) and day tell.
+    fn is_of(&self, report: &Report, day: &str) -> bool {
+        let specimen = || report.specimen.as_ref().map(Private::expose).filter(|s| !s.is_empty());
+        let same = match (&report.number, &self.number) {
+            (Some(number), Some(earlier)) => number == earlier,
+            (None, None) => specimen().is_some_and(|s| self.specimen.as_deref() == Some(s)),
+            _ => false,
+        };
+        same && self.day == day
+    }
+
+    /// True when this is the beginning of that report, cut off, and holds nothing else.
+    fn is_part_of(&self, class: Class, report: &Report, day: &str) -> bool {
+        let specimen = report.specimen.as_ref().map(Private::expose);
+        let recurs = |old: &PrintedReading| {
+            report.readings.iter().any(|new| identity::same_reading(old, new))
+        };
+        !self.complete
+            && is_complete(report)
+            && self.class == class.code()
+            && self.is_of(report, day)
+            && self.specimen.as_deref() == specimen
+            && self.readings.iter().all(recurs)
+    }
+}
+
+/// True when an incomplete report may become a repeat of this complete one: same class, number, day
+/// and specimen, and every reading of it recurs here. Halves are never joined.
+#[must_use]
+pub fn superseded(incomplete: &Earlier, complete: &Judged, report: &Report, day: &str) -> bool {
+    incomplete.is_part_of(complete.class, report, day)
+}
+
+fn is_complete(report: &Report) -> bool {
+    !report.doubts.iter().any(|d| d.reason == Reason::Incomplete)
+}
+
+/// Judges one report. Pure: the same arguments give the same judgment, and nothing is guessed.
+#[must_use]
+pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>) -> Judged {
+    let classed = class(report, rules);
+    let control = classed.control_sign;
+    let mut holds = report.doubts.clone();
+    holds.extend(classed.holds);
+    holds.extend(sender(report, rules));
+    let accepted = if control { None } else { Some(specimen(report, rules)) };
+    let accepted = match accepted {
+        Some(Ok(id)) => Some(id),
+        Some(Err(hold)) => {
+            holds.push(hold);
+            None
+        }
+        None => None,
+    };
+    let strip = choose(report, strips);
+    let mut readings = Vec::new();
+    match strip {
+        Ok(strip) => {
+            let (read, found) = Desk { strip, strips, rules, control }.read(report);
+            readings = read;
+            holds.extend(found);
+        }
+        Err(ref hold) => holds.push(hold.clone()),
+    }
+    let identity = identity::of(report, classed.class, facts.day);
+    let same = |e: &&Earlier| e.is_of(report, facts.day);
+    let repeat = facts.earlier.iter().filter(same).find(|e| e.identity == identity).map(|e| e.id);
+    if repeat.is_none() {
+        holds.extend(reused(report, classed.class, facts));
+    }
+    let way = match repeat {
+        Some(of) => Way::Repeat { of },
+        None if !holds.is_empty() => Way::Held,
+        None if control => Way::Filed,
+        None => Way::Ready,
+    };
+    Judged {
+        class: classed.class,
+        level: classed.level,
+        specimen: accepted,
+        readings,
+        // A repeat waits for nobody: what was held is the report that it repeats.
+        holds: if repeat.is_some() { Vec::new() } else { bounded(holds) },
+        way,
+        identity,
+        strip: strip.map(|s| s.id.clone()).unwrap_or_default(),
+        control_sign: control,
+    }
+}
+
+fn sender(report: &Report, rules: &Rules) -> Option<Hold> {
+    let expected = rules.sender.as_deref().filter(|s| !s.is_empty())?;
+    let heard = report.sender.as_deref().unwrap_or("").trim();
+    (heard != expected).then(|| {
+        let detail =
+            format!("the sender says it is {}; expected {}", quote(heard), quote(expected));
+        Hold::new(Reason::SenderUnexpected, detail)
+    })
+}
+
+/// The strip of a report: the only one there is, else the one that the print names. Never by pads.
+fn choose<'a>(report: &Report, strips: &'a [Strip]) -> Result<&'a Strip, Hold> {
+    if let [only] = strips {
+        return Ok(only);
+    }
+    let known: Vec<&str> = strips.iter().map(|s| s.id.as_str()).collect();
+    let known = known.join(", ");
+    let Some(name) = report.strip.as_deref().map(str::trim).filter(|n| !n.is_empty()) else {
+        let detail = format!("the print names no strip type, and there are several: {known}");
+        return Err(Hold::new(Reason::Unreadable, detail));
+    };
+    strips.iter().find(|s| s.is_called(name)).ok_or_else(|| {
+        let detail =
+            format!("strip type {} is none of {known}; add it to a strip's `accepts`", quote(name));
+        Hold::new(Reason::Unreadable, detail)
+    })
+}
+
+/// The same number on the same day with anything else different, unless one is the other's cut-off
+/// beginning.
+fn reused(report: &Report, class: Class, facts: &Facts<'_>) -> Option<Hold> {
+    let number = report.number.as_deref()?;
+    if !is_complete(report) {
+        return None;
+    }
+    let other =
+        |e: &&Earlier| e.is_of(report, facts.day) && !e.is_part_of(class, report, facts.day);
+    facts.earlier.iter().find(other).map(|earlier| {
+        let detail = format!(
+            "number {} was heard before on {} as report {}, and this one differs from it",
+            quote(number),
+            facts.day,
+            earlier.id
+        );
+        Hold::new(Reason::NumberReused, detail)
+    })
+}
+
+/// Keeps the list of holds readable, and loses no reason.
+fn bounded(holds: Vec<Hold>) -> Vec<Hold> {
+    let mut kept: Vec<Hold> = Vec::with_capacity(holds.len().min(64));
+    let mut more = 0_usize;
+    for hold in holds {
+        let same = kept.iter().filter(|k| k.reason == hold.reason).count();
+        if same < SAME_REASON {
+            kept.push(hold);
+        } else {
+            more += 1;
+        }
+    }
+    if more > 0
+        && let Some(last) = kept.last_mut()
+    {
+        last.detail.push_str(&format!(" (and {more} more of the reasons given)"));
+    }
+    kept
+}
+
+impl fmt::Debug for Judged {
+    /// What may be logged: no id, no reading.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let reasons: Vec<Reason> = self.holds.iter().map(|h| h.reason).collect();
+        f.debug_struct("Judged")
+            .field("class", &self.class)
+            .field("way", &self.way)
+            .field("holds", &reasons)
+            .finish_non_exhaustive()
+    }
+}
+
+impl fmt::Debug for Earlier {
+    /// What may be logged: no id, no reading.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Earlier")
+            .field("id", &self.id)
+            .field("day", &self.day)
+            .finish_non_exhaustive()
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,97 @@
+//! Test numbers: the mark before the digits, and which numbers were skipped.
+
+use crate::rules::Rules;
+
+/// Numbers told as skipped at most, the lowest first: a wild number must not flood the day sheet.
+pub const SKIPPED_MOST: usize = 500;
+
+/// Digits of a number that can be counted on.
+const DIGITS: usize = 9;
+
+/// A test number in its parts.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Number {
+    /// What stands before the digits; each mark counts for itself.
+    pub mark: String,
+    /// The digits as printed.
+    pub digits: String,
+    /// None: what follows the mark is no number, so that gaps cannot be told.
+    pub value: Option<i64>,
+}
+
+/// Splits a number as printed: a configured mark first, the longest; else everything before the
+/// digits at its end.
+#[must_use]
+pub fn split(text: &str, rules: &Rules) -> Number {
+    let text = text.trim();
+    let controls = rules.control_marks.iter().map(|m| m.mark.as_str());
+    let marks = controls.chain(rules.stat_marks.iter().map(String::as_str));
+    let configured = marks.filter(|m| !m.is_empty() && text.starts_with(m)).map(str::len).max();
+    let rest = text.get(configured.unwrap_or(0)..).unwrap_or(text);
+    let tail = rest.bytes().rev().take_while(u8::is_ascii_digit).count();
+    let (mark, digits) = text.split_at(text.len() - tail);
+    let countable = (1..=DIGITS).contains(&digits.len());
+    Number {
+        mark: mark.to_owned(),
+        digits: digits.to_owned(),
+        value: if countable { digits.parse().ok() } else { None },
+    }
+}
+
+/// The numbers between the last of the same mark and day (0: none yet) and this one, as the analyzer
+/// would print them. None are skipped when the number is the same or lower. Zeros in front are
+/// printed when this number shows some.
+#[must_use]
+pub fn skipped(last: i64, number: &Number) -> Vec<String> {
+    let Some(value) = number.value else { return Vec::new() };
+    let width = if number.digits.starts_with('0') { number.digits.len() } else { 0 };
+    (last.max(0).saturating_add(1)..value)
+        .take(SKIPPED_MOST)
+        .map(|n| format!("{}{n:0width$}", number.mark))
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{SKIPPED_MOST, skipped, split};
+    use crate::rules::Rules;
+
+    fn rules() -> Rules {
+        let marks = ["Q1=1", "Q=9"].map(|m| m.parse().expect("a mark"));
+        Rules { control_marks: marks.into(), stat_marks: vec!["S".into()], ..Rules::default() }
+    }
+
+    #[test]
+    fn the_longest_configured_mark_is_taken_else_what_stands_before_the_digits() {
+        for (text, mark, value) in [
+            ("0058", "", Some(58)),
+            ("Q1003", "Q1", Some(3)),
+            ("Q003", "Q", Some(3)),
+            ("S-12", "S-", Some(12)),
+            ("2025-07", "2025-", Some(7)),
+            ("12A", "12A", None),
+            ("", "", None),
+            ("é12", "é", Some(12)),
+            ("1234567890", "", None),
+            ("Q1", "Q1", None),
+        ] {
+            let number = split(text, &rules());
+            assert_eq!((number.mark.as_str(), number.value), (mark, value), "{text}");
+        }
+    }
+
+    #[test]
+    fn skipped_numbers_are_named_as_printed_and_bounded() {
+        let of = |last, text: &str| skipped(last, &split(text, &rules()));
+        assert_eq!(of(57, "0060"), ["0058", "0059"]);
+        assert_eq!(of(8, "Q1011"), ["Q1009", "Q1010"]);
+        assert_eq!(of(98, "101"), ["99", "100"]);
+        assert_eq!(of(0, "3"), ["1", "2"]);
+        assert!(
+            of(57, "0058").is_empty() && of(57, "0057").is_empty() && of(57, "0002").is_empty()
+        );
+        assert!(of(57, "A").is_empty());
+        assert_eq!(of(i64::MAX, "3"), Vec::<String>::new());
+        assert_eq!(of(0, "999999999").len(), SKIPPED_MOST);
+    }
+}

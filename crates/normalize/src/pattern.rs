@@ -1,0 +1,208 @@
+//! What an id looks like: a small notation for specimen ids and control material.
+//!
+//! Literal characters, sets in brackets and `*`, each set or character with an optional count:
+//! `[A-Za-z0-9-]{4,20}`, `QC-L1[0-9]{6}`, `QC-*`. A hyphen first or last in a set is itself; `\` makes
+//! the next character literal; `*` is any printable characters, none included.
+
+use std::fmt;
+use std::str::FromStr;
+
+use serde::{Deserialize, Serialize};
+
+/// Characters of an id at most: longer ones never match.
+const LONGEST: usize = 80;
+
+/// A pattern that a whole id matches or not. Matching takes bounded time whatever is printed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub struct Pattern {
+    text: String,
+    atoms: Vec<Atom>,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+struct Atom {
+    set: Vec<(char, char)>,
+    least: usize,
+    most: usize,
+}
+
+impl Pattern {
+    /// True when the whole text matches.
+    #[must_use]
+    pub fn matches(&self, text: &str) -> bool {
+        let letters: Vec<char> = text.chars().take(LONGEST + 1).collect();
+        if letters.len() > LONGEST {
+            return false;
+        }
+        // Which lengths of the text the atoms so far can have eaten.
+        let mut reached = vec![false; letters.len() + 1];
+        if let Some(start) = reached.first_mut() {
+            *start = true;
+        }
+        for atom in &self.atoms {
+            reached = atom.after(&reached, &letters);
+        }
+        reached.last().copied().unwrap_or(false)
+    }
+}
+
+impl Atom {
+    fn after(&self, before: &[bool], letters: &[char]) -> Vec<bool> {
+        let mut after = vec![false; before.len()];
+        for start in before.iter().enumerate().filter_map(|(n, yes)| yes.then_some(n)) {
+            let rest = letters.iter().skip(start).take(self.most);
+            let run = rest.take_while(|l| self.holds(**l)).count();
+            for eaten in self.least..=run {
+                if let Some(place) = after.get_mut(start + eaten) {
+                    *place = true;
+                }
+            }
+        }
+        after
+    }
+
+    fn holds(&self, letter: char) -> bool {
+        self.set.iter().any(|(from, to)| (*from..=*to).contains(&letter))
+    }
+}
+
+impl FromStr for Pattern {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let wrong =
+            |why: &str| format!("`{text}` is no pattern: {why}; an example: [A-Z0-9-]{{4,20}}");
+        if text.is_empty() || text.len() > 120 {
+            return Err(wrong("it must have 1 to 120 characters"));
+        }
+        let mut letters = text.chars().peekable();
+        let mut atoms = Vec::new();
+        while let Some(letter) = letters.next() {
+            let (set, least, most) = match letter {
+                '[' => (set(&mut letters).map_err(|why| wrong(why))?, 1, 1),
+                '*' => (vec![(' ', '~')], 0, LONGEST),
+                '\\' => {
+                    let literal = letters.next().ok_or_else(|| wrong("nothing follows `\\`"))?;
+                    (vec![(literal, literal)], 1, 1)
+                }
+                ']' | '{' | '}' => return Err(wrong("a bracket stands where none can; use `\\`")),
+                literal => (vec![(literal, literal)], 1, 1),
+            };
+            let (least, most) = if letters.next_if_eq(&'{').is_some() {
+                count(&mut letters).map_err(|why| wrong(why))?
+            } else {
+                (least, most)
+            };
+            atoms.push(Atom { set, least, most });
+        }
+        Ok(Pattern { text: text.to_owned(), atoms })
+    }
+}
+
+type Letters<'a> = std::iter::Peekable<std::str::Chars<'a>>;
+
+fn set(letters: &mut Letters<'_>) -> Result<Vec<(char, char)>, &'static str> {
+    let mut set: Vec<(char, char)> = Vec::new();
+    loop {
+        let from = match letters.next().ok_or("a `[` is not closed")? {
+            ']' if set.is_empty() => return Err("a set is empty"),
+            ']' => return Ok(set),
+            '\\' => letters.next().ok_or("nothing follows `\\`")?,
+            letter => letter,
+        };
+        let mut ahead = letters.clone();
+        let range = ahead.next() == Some('-') && ahead.peek().is_some_and(|l| *l != ']');
+        let to = if range {
+            letters.next();
+            letters.next().unwrap_or(from)
+        } else {
+            from
+        };
+        if to < from {
+            return Err("a range in a set runs backwards");
+        }
+        set.push((from, to));
+    }
+}
+
+fn count(letters: &mut Letters<'_>) -> Result<(usize, usize), &'static str> {
+    if !letters.clone().any(|l| l == '}') {
+        return Err("a `{` is not closed");
+    }
+    let rest: String = letters.by_ref().take_while(|l| *l != '}').collect();
+    let (least, most) = rest.split_once(',').unwrap_or((&rest, &rest));
+    let number = |text: &str| text.parse::<usize>().ok().filter(|n| *n <= LONGEST);
+    match (number(least), number(most)) {
+        (Some(least), Some(most)) if least <= most => Ok((least, most)),
+        _ => Err("a count is {n} or {least,most}, 80 at most"),
+    }
+}
+
+impl TryFrom<String> for Pattern {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<Self, String> {
+        text.parse()
+    }
+}
+
+impl From<Pattern> for String {
+    fn from(pattern: Pattern) -> String {
+        pattern.text
+    }
+}
+
+impl fmt::Display for Pattern {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.text)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::Pattern;
+
+    fn matches(pattern: &str, text: &str) -> bool {
+        pattern.parse::<Pattern>().expect(pattern).matches(text)
+    }
+
+    #[test]
+    fn the_notation_means_what_it_says() {
+        for (pattern, yes, no) in [
+            (
+                "[A-Za-z0-9-]{4,20}",
+                vec!["A-12", "00123456"],
+                vec!["A12", "A 12", "A_12", "", "Ä123"],
+            ),
+            ("QC-L1[0-9]{2}", vec!["QC-L107"], vec!["QC-L1", "QC-L1077", "qc-l107"]),
+            ("QC-*", vec!["QC-", "QC-L1 lot 7"], vec!["QC", "XQC-"]),
+            ("A{2,3}B", vec!["AAB", "AAAB"], vec!["AB", "AAAAB"]),
+            ("[-A]{1}\\*", vec!["-*", "A*"], vec!["A", "AB"]),
+        ] {
+            yes.iter().for_each(|t| assert!(matches(pattern, t), "{pattern} {t}"));
+            no.iter().for_each(|t| assert!(!matches(pattern, t), "{pattern} {t}"));
+        }
+    }
+
+    #[test]
+    fn a_pattern_that_means_nothing_is_refused() {
+        for text in
+            ["", "[A-Z", "[]", "[Z-A]", "A{", "A{2", "A{3,2}", "A{99}", "A{x}", "]", "x}", "\\"]
+        {
+            assert!(text.parse::<Pattern>().is_err(), "{text}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn any_text_is_answered(pattern in ".{0,40}", text in ".{0,200}") {
+            if let Ok(pattern) = pattern.parse::<Pattern>() {
+                let again: Pattern = pattern.to_string().parse().expect("what was read once");
+                prop_assert_eq!(pattern.matches(&text), again.matches(&text));
+            }
+        }
+    }
+}

@@ -1,0 +1,221 @@
+//! The rules of one analyzer: its units, its ids, its signs of control material, the references.
+
+use std::collections::BTreeMap;
+use std::str::FromStr;
+
+use serde::{Deserialize, Serialize};
+
+use crate::codes::Analyte;
+use crate::figure::Figure;
+use crate::grades::Grade;
+use crate::pattern::Pattern;
+use crate::strip::{Kind, Pad, Strip};
+use crate::units::Units;
+
+/// What the site says of one analyzer.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Rules {
+    /// The unit system that the analyzer is set to print.
+    pub print_units: Units,
+    /// What a patient's specimen id looks like.
+    pub specimen: Pattern,
+    /// Characters of the field that carries the specimen id.
+    pub specimen_length_max: usize,
+    /// Leading marks of a test number that mean control material.
+    pub control_marks: Vec<ControlMark>,
+    /// Leading marks of a test number that mean urgent work.
+    pub stat_marks: Vec<String>,
+    /// Specimen ids that mean control material.
+    pub control_specimens: Vec<ControlSpecimen>,
+    /// Who the sender must say it is.
+    pub sender: Option<String>,
+    /// References by analyte id; without one, no flag and no reference is sent.
+    pub references: BTreeMap<String, Reference>,
+    /// Hold a report whose own abnormal marks disagree with our flags.
+    pub compare_marks: bool,
+}
+
+impl Default for Rules {
+    fn default() -> Self {
+        Self {
+            print_units: Units::Conventional,
+            specimen: "[A-Za-z0-9-]{4,20}".parse().expect("the default pattern is one"),
+            specimen_length_max: 20,
+            control_marks: Vec::new(),
+            stat_marks: Vec::new(),
+            control_specimens: Vec::new(),
+            sender: None,
+            references: BTreeMap::new(),
+            compare_marks: true,
+        }
+    }
+}
+
+/// A leading mark of a test number, written `Q1=1` or, without level, `Q`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub struct ControlMark {
+    pub mark: String,
+    pub level: Option<String>,
+}
+
+/// A pattern of control specimen ids, written `QC-L1*=1` or, without level, `QC-*`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub struct ControlSpecimen {
+    pub pattern: Pattern,
+    pub level: Option<String>,
+}
+
+/// What is normal for one analyte.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub enum Reference {
+    /// This grade and everything below it; on colours and clarity this one alone.
+    AtMost(String),
+    /// From and to, both included, for pads whose number is the same in both unit systems.
+    Between(Figure, Figure),
+}
+
+/// Splits `SIGN=LEVEL`; the level may be absent.
+fn sign_and_level(text: &str) -> Result<(&str, Option<String>), String> {
+    let (sign, level) = match text.rsplit_once('=') {
+        Some((sign, level)) => (sign, Some(level)),
+        None => (text, None),
+    };
+    let fits = |l: &str| (1..=8).contains(&l.len()) && l.bytes().all(|b| b.is_ascii_alphanumeric());
+    if sign.is_empty() || !level.is_none_or(fits) {
+        return Err(format!(
+            "`{text}`: write SIGN=LEVEL, such as Q1=1; a level is 1 to 8 letters or digits"
+        ));
+    }
+    Ok((sign, level.map(str::to_owned)))
+}
+
+impl FromStr for ControlMark {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let (mark, level) = sign_and_level(text)?;
+        Ok(ControlMark { mark: mark.to_owned(), level })
+    }
+}
+
+impl FromStr for ControlSpecimen {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let (pattern, level) = sign_and_level(text)?;
+        Ok(ControlSpecimen { pattern: pattern.parse()?, level })
+    }
+}
+
+impl FromStr for Reference {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let wrong = || {
+            format!(
+                "`{text}`: write an interval such as 5.0-8.0, or the highest normal grade such as NEG"
+            )
+        };
+        if text.is_empty() || text.len() > 40 {
+            return Err(wrong());
+        }
+        let plain = |t: &str| Figure::read(t).filter(|f| f.comparator.is_none());
+        match text.split_once('-').map(|(low, high)| (plain(low), plain(high))) {
+            Some((Some(low), Some(high))) if low.value() <= high.value() => {
+                Ok(Reference::Between(low, high))
+            }
+            Some((None, None)) | None
+                if !text.starts_with(|c: char| c.is_ascii_digit())
+                    || Grade::find(text).is_some() =>
+            {
+                Ok(Reference::AtMost(text.to_owned()))
+            }
+            _ => Err(wrong()),
+        }
+    }
+}
+
+impl Reference {
+    /// Why it says nothing about this pad. None: it does.
+    fn misfit(&self, pad: &Pad) -> Option<String> {
+        match self {
+            Reference::AtMost(grade) => (!pad.grades().contains(&grade.as_str())).then(|| {
+                let grades = pad.grades();
+                let allowed =
+                    if grades.is_empty() { "an interval".into() } else { grades.join(", ") };
+                format!("`{grade}` is no grade of this pad; allowed: {allowed}")
+            }),
+            Reference::Between(..) => {
+                let one = |units| pad.measure(units).map(|m| m.unit.ucum);
+                let same = one(Units::Conventional) == one(Units::Si);
+                (pad.kind != Kind::Stepped || !same).then(|| {
+                    "an interval needs a pad whose number is the same in both unit systems".into()
+                })
+            }
+        }
+    }
+}
+
+impl Rules {
+    /// What cannot be meant, given the strips of this analyzer; one sentence each.
+    #[must_use]
+    pub fn faults(&self, strips: &[Strip]) -> Vec<String> {
+        let mut faults = Vec::new();
+        for (id, reference) in &self.references {
+            if Analyte::find(id).is_none() {
+                faults.push(format!("reference `{id}`: no analyte has this id"));
+            }
+            for strip in strips {
+                let why = strip.pad(id).and_then(|pad| reference.misfit(pad));
+                faults.extend(
+                    why.map(|why| format!("reference `{id}` with strip {}: {why}", strip.id)),
+                );
+            }
+        }
+        for mark in &self.control_marks {
+            if self.stat_marks.contains(&mark.mark) {
+                faults.push(format!("mark `{}` means control material and urgent work", mark.mark));
+            }
+        }
+        faults
+    }
+}
+
+macro_rules! as_text {
+    ($name:ident, $value:ident => $text:expr) => {
+        impl TryFrom<String> for $name {
+            type Error = String;
+
+            fn try_from(text: String) -> Result<Self, String> {
+                text.parse()
+            }
+        }
+
+        impl From<$name> for String {
+            fn from($value: $name) -> String {
+                $text
+            }
+        }
+    };
+}
+
+as_text!(ControlMark, sign => with_level(sign.mark, sign.level));
+as_text!(ControlSpecimen, sign => with_level(sign.pattern.into(), sign.level));
+as_text!(Reference, reference => match reference {
+    Reference::AtMost(grade) => grade,
+    Reference::Between(low, high) => format!("{}-{}", low.digits, high.digits),
+});
+
+fn with_level(sign: String, level: Option<String>) -> String {
+    match level {
+        Some(level) => format!("{sign}={level}"),
+        None => sign,
+    }
+}
+
+#[cfg(test)]
+mod tests;

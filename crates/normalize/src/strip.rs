@@ -1,0 +1,288 @@
+//! A strip type: its pads, each with its ladder, the words and units it is printed with, its codes.
+
+mod builtin;
+mod checks;
+mod load;
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+
+use rust_decimal::Decimal;
+
+use crate::fault::Fault;
+use crate::figure::Figure;
+use crate::grades::Grade;
+use crate::observation::{Code, CodeSystem, Flag};
+use crate::units::{Known, Property, Units};
+use crate::words::fold;
+
+/// A strip type, read and checked.
+#[derive(Clone, Debug)]
+pub struct Strip {
+    pub id: String,
+    pub name: String,
+    /// Names by which a print may call it, beside its id.
+    pub accepts: Vec<String>,
+    /// In the order in which they are sent.
+    pub pads: Vec<Pad>,
+    /// Grade words that mean the same on every pad that has the grade.
+    words: BTreeMap<String, Vec<String>>,
+    /// Words for a pad that could not be read, folded.
+    unread: Vec<String>,
+    /// Folded label to pad.
+    labels: HashMap<String, usize>,
+    notes: Vec<String>,
+}
+
+/// What kind of result a pad gives.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// Grades on a ladder, most with a number.
+    Graded,
+    /// Numbers only, in steps.
+    Stepped,
+    /// Negative or positive.
+    TwoStep,
+    /// Words without order, such as colours.
+    Nominal,
+    /// Free numbers: a real measurement, converted and rounded.
+    Measured,
+}
+
+/// One pad of a strip.
+#[derive(Clone, Debug)]
+pub struct Pad {
+    /// The analyte's id, in capitals.
+    pub id: String,
+    pub title: String,
+    pub kind: Kind,
+    /// A report without it is complete.
+    pub optional: bool,
+    pub rungs: Vec<Rung>,
+    pub measured: Option<Measured>,
+    conventional: Option<Measure>,
+    si: Option<Measure>,
+    /// Labels that name it, folded.
+    names: BTreeSet<String>,
+    /// Printed word to grade, folded.
+    words: HashMap<String, String>,
+    unread: BTreeSet<String>,
+    automated: BTreeMap<Property, Code>,
+    manual: BTreeMap<Property, Code>,
+}
+
+/// One step of a ladder.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Rung {
+    /// None on pads that give numbers only.
+    pub grade: Option<String>,
+    /// The grade in words.
+    pub text: String,
+    pub conventional: Option<Figure>,
+    pub si: Option<Figure>,
+    pub sense: Sense,
+}
+
+/// What the ladder itself says of a rung; the site's references decide flags.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sense {
+    Normal,
+    Abnormal,
+    /// The site decides (trace, most colours).
+    Policy,
+    /// By the reference interval.
+    Range,
+}
+
+impl Sense {
+    /// The flag, where the ladder has one.
+    #[must_use]
+    pub fn flag(self) -> Option<Flag> {
+        match self {
+            Sense::Normal => Some(Flag::N),
+            Sense::Abnormal => Some(Flag::A),
+            Sense::Policy | Sense::Range => None,
+        }
+    }
+}
+
+/// How a measured pad's numbers go from one system to the other.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Measured {
+    /// Conventional times this is SI.
+    pub factor: Decimal,
+    /// Decimal places sent.
+    pub conventional_digits: u32,
+    pub si_digits: u32,
+}
+
+/// One unit system of a pad.
+#[derive(Clone, Debug)]
+pub struct Measure {
+    pub unit: &'static Known,
+    /// Further spellings of this strip's analyzers, folded.
+    spellings: Vec<String>,
+}
+
+impl Measure {
+    /// True when the print spells this unit so.
+    #[must_use]
+    pub fn is_spelled(&self, printed: &str) -> bool {
+        let folded = crate::units::fold(printed);
+        self.unit.is_spelled(&folded) || self.spellings.contains(&folded)
+    }
+}
+
+impl Rung {
+    /// The ladder's label in a unit system.
+    #[must_use]
+    pub fn label(&self, units: Units) -> Option<&Figure> {
+        match units {
+            Units::Conventional => self.conventional.as_ref(),
+            Units::Si => self.si.as_ref(),
+        }
+    }
+}
+
+impl Pad {
+    /// The pad's unit in a system. None: it has no numbers.
+    #[must_use]
+    pub fn measure(&self, units: Units) -> Option<&Measure> {
+        match units {
+            Units::Conventional => self.conventional.as_ref(),
+            Units::Si => self.si.as_ref(),
+        }
+    }
+
+    /// True when its rungs have grades.
+    #[must_use]
+    pub fn has_grades(&self) -> bool {
+        matches!(self.kind, Kind::Graded | Kind::TwoStep | Kind::Nominal)
+    }
+
+    /// The property of its grades.
+    #[must_use]
+    pub fn grade_property(&self) -> Property {
+        if self.kind == Kind::Nominal { Property::Nominal } else { Property::Presence }
+    }
+
+    /// The grade that a printed word means on this pad, by its code.
+    #[must_use]
+    pub fn grade_of(&self, printed: &str) -> Option<&str> {
+        self.words.get(&fold(printed)).map(String::as_str)
+    }
+
+    /// True when the printed word says that the pad could not be read.
+    #[must_use]
+    pub fn says_unread(&self, printed: &str) -> bool {
+        self.unread.contains(&fold(printed))
+    }
+
+    /// The grades of the ladder, each once, in order.
+    #[must_use]
+    pub fn grades(&self) -> Vec<&str> {
+        let mut grades: Vec<&str> = self.rungs.iter().filter_map(|r| r.grade.as_deref()).collect();
+        grades.dedup();
+        grades
+    }
+
+    /// How many plus steps the ladder has.
+    #[must_use]
+    pub fn plus_steps(&self) -> usize {
+        self.grades().iter().filter(|g| g.ends_with('+')).count()
+    }
+
+    /// The published code for a property: of the method set, else by eye. None: our local code goes.
+    #[must_use]
+    pub fn code(&self, property: Property, automated: bool) -> Option<&Code> {
+        let own = if automated { self.automated.get(&property) } else { None };
+        own.or_else(|| self.manual.get(&property))
+    }
+
+    /// Our own name for what this pad says of a property: the bare id where it says only one thing.
+    #[must_use]
+    pub fn local(&self, property: Property) -> Code {
+        let properties = self.properties();
+        let (suffix, what) = match property {
+            _ if properties.len() < 2 => ("", ""),
+            Property::Presence => ("-GRADE", ", grade"),
+            Property::Mass => ("-MASS", ", mass concentration"),
+            Property::Moles => ("-MOLES", ", substance concentration"),
+            Property::Number => ("-CELLS", ", cells"),
+            Property::Units => ("-UNITS", ", arbitrary units"),
+            Property::MassRatio => ("-MASSRATIO", ", mass ratio"),
+            Property::Ratio => ("-RATIO", ", ratio"),
+            Property::Density | Property::Ph | Property::Nominal => ("", ""),
+        };
+        Code {
+            code: format!("{}{suffix}", self.id),
+            text: format!("{}{what}", self.title),
+            system: CodeSystem::Local,
+        }
+    }
+
+    /// Every property that an observation of this pad can have.
+    #[must_use]
+    pub fn properties(&self) -> BTreeSet<Property> {
+        let numbers = [&self.conventional, &self.si].into_iter().flatten().map(|m| m.unit.property);
+        numbers.chain(self.has_grades().then(|| self.grade_property())).collect()
+    }
+}
+
+impl Strip {
+    /// Reads and checks a strip file. Every fault it has is in the error.
+    pub fn parse(text: &str, where_from: &str) -> Result<Strip, Vec<Fault>> {
+        load::strip(text, where_from, true)
+    }
+
+    /// A strip that comes with the program.
+    #[must_use]
+    pub fn builtin(name: &str) -> Option<Strip> {
+        builtin::read(name).cloned()
+    }
+
+    /// The names of the strips that come with the program.
+    #[must_use]
+    pub fn builtin_names() -> &'static [&'static str] {
+        builtin::NAMES
+    }
+
+    /// The shipped strip with the most pads, for telling a pad of another strip from an unknown word.
+    pub(crate) fn largest_builtin() -> Option<&'static Strip> {
+        builtin::read("twelve-pad")
+    }
+
+    /// What a person should know who checks a configuration: where a code set has gaps.
+    #[must_use]
+    pub fn notes(&self) -> &[String] {
+        &self.notes
+    }
+
+    /// The pad that a printed label names.
+    #[must_use]
+    pub fn pad_of(&self, label: &str) -> Option<usize> {
+        self.labels.get(&fold(label)).copied()
+    }
+
+    /// The pad of an analyte.
+    #[must_use]
+    pub fn pad(&self, id: &str) -> Option<&Pad> {
+        self.pads.iter().find(|p| p.id == id)
+    }
+
+    /// True when the print may call this strip so.
+    #[must_use]
+    pub fn is_called(&self, printed: &str) -> bool {
+        let printed = fold(printed);
+        fold(&self.id) == printed || self.accepts.iter().any(|name| fold(name) == printed)
+    }
+}
+
+impl Rung {
+    /// The grade's rank; rungs without grade are ordered by their numbers alone.
+    fn rank(&self) -> Option<u8> {
+        Grade::find(self.grade.as_deref()?).map(|g| g.rank)
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,106 @@
+//! Words as printed: what tells them apart, and how they are quoted to a person.
+
+/// Folds case, accents and runs of spaces: none of them tells two words of a print apart.
+#[must_use]
+pub fn fold(text: &str) -> String {
+    let mut folded = String::with_capacity(text.len());
+    for word in text.split_whitespace() {
+        if !folded.is_empty() {
+            folded.push(' ');
+        }
+        for letter in word.chars() {
+            match letter {
+                'A'..='Z' => folded.push(letter.to_ascii_lowercase()),
+                '\0'..='\x7f' => folded.push(letter),
+                _ => letter.to_lowercase().for_each(|l| plain(l, &mut folded)),
+            }
+        }
+    }
+    folded
+}
+
+/// Strips the accents that the languages of the shipped strips use.
+fn plain(letter: char, folded: &mut String) {
+    folded.push(match letter {
+        'à' | 'á' | 'â' | 'ã' | 'ä' | 'å' => 'a',
+        'ç' => 'c',
+        'è' | 'é' | 'ê' | 'ë' => 'e',
+        'ì' | 'í' | 'î' | 'ï' => 'i',
+        'ñ' => 'n',
+        'ò' | 'ó' | 'ô' | 'õ' | 'ö' => 'o',
+        'ù' | 'ú' | 'û' | 'ü' => 'u',
+        'ß' => return folded.push_str("ss"),
+        other => other,
+    });
+}
+
+/// Letters of a quotation at most: enough to find it on the paper, too few to flood a screen.
+const QUOTED: usize = 40;
+
+/// Quotes printed text for a person: short, and nothing in it can move a cursor.
+#[must_use]
+pub fn quote(text: &str) -> String {
+    let mut quoted = String::from("`");
+    for (n, letter) in text.chars().enumerate() {
+        if n == QUOTED {
+            quoted.push_str("...");
+            break;
+        }
+        let shown = letter == ' ' || letter.is_ascii_graphic() || letter.is_alphanumeric();
+        if shown || "±≤≥°".contains(letter) {
+            quoted.push(letter);
+        } else {
+            quoted.extend(letter.escape_unicode());
+        }
+    }
+    quoted.push('`');
+    quoted
+}
+
+/// The known word with the fewest letters to change.
+#[must_use]
+pub fn nearest<'a>(word: &str, known: &[&'a str]) -> Option<&'a str> {
+    known.iter().copied().min_by_key(|k| distance(word, k))
+}
+
+/// Levenshtein's distance over the first 64 letters.
+fn distance(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().take(64).collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, x) in a.chars().take(64).enumerate() {
+        let mut diagonal = std::mem::replace(&mut row[0], i + 1);
+        for (j, y) in b.iter().enumerate() {
+            let changed = diagonal + usize::from(x != *y);
+            diagonal = row[j + 1];
+            row[j + 1] = changed.min(row[j] + 1).min(diagonal + 1);
+        }
+    }
+    row.last().copied().unwrap_or(0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{fold, nearest, quote};
+
+    #[test]
+    fn case_accents_and_spaces_do_not_tell_words_apart() {
+        assert_eq!(fold("  Spez.   Gewicht "), "spez. gewicht");
+        assert_eq!(fold("NÉGATIF"), "negatif");
+        assert_eq!(fold("Trübung"), fold("TRUBUNG"));
+        assert_eq!(fold("groß"), "gross");
+        assert_eq!(fold("µ"), "µ", "a unit's sign is not an accent");
+    }
+
+    #[test]
+    fn quotations_are_short_and_harmless() {
+        assert_eq!(quote("2+ \u{1b}[2J"), "`2+ \\u{1b}[2J`");
+        assert_eq!(quote("\u{202e}x"), "`\\u{202e}x`");
+        assert_eq!(quote(&"x".repeat(500)).len(), 2 + 40 + 3);
+    }
+
+    #[test]
+    fn the_nearest_word_is_offered() {
+        assert_eq!(nearest("rugns", &["pads", "rungs", "words"]), Some("rungs"));
+        assert_eq!(nearest("x", &[]), None);
+    }
+}
