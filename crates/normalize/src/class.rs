@@ -101,26 +101,8 @@ pub(crate) fn specimen(report: &Report, rules: &Rules) -> Result<Private, Hold> 
     if text.trim().is_empty() {
         return Err(Hold::new(Reason::SpecimenBlank, "no specimen id was printed"));
     }
-    let malformed = |why: &str| {
-        let detail = format!("specimen id {} {why}", quote(text));
-        Err(Hold::new(Reason::SpecimenMalformed, detail))
-    };
-    let mut letters = text.chars();
-    let first = letters.next();
-    if report.number.as_deref().is_some_and(|n| n.trim() == text.trim()) {
-        return malformed("is the test number");
-    }
-    if letters.clone().next().is_some() && letters.all(|l| Some(l) == first) {
-        return malformed("is one character repeated");
-    }
-    if text.chars().count() > rules.specimen_length_max {
-        return malformed(&format!(
-            "is longer than the {} characters of its field",
-            rules.specimen_length_max
-        ));
-    }
-    if !rules.specimen.matches(text) {
-        return malformed(&format!("does not look like {}", rules.specimen));
-    }
+    rules.check_specimen(text, report.number.as_deref()).map_err(|why| {
+        Hold::new(Reason::SpecimenMalformed, format!("specimen id {} {why}", quote(text)))
+    })?;
     Ok(Private::new(text))
 }

@@ -21,6 +21,13 @@ pub struct Choice {
     pub snomed: bool,
 }
 
+impl Choice {
+    /// From the words of a receiver's configuration.
+    pub fn of(units: &str, grades: &str, codes: &str, snomed: bool) -> Result<Choice, String> {
+        Ok(Choice { units: units.parse()?, grades: grades.parse()?, codes: codes.parse()?, snomed })
+    }
+}
+
 /// How arbitrary grades travel.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Grades {

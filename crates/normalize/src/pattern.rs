@@ -74,13 +74,13 @@ impl FromStr for Pattern {
         let wrong =
             |why: &str| format!("`{text}` is no pattern: {why}; an example: [A-Z0-9-]{{4,20}}");
         if text.is_empty() || text.len() > 120 {
-            return Err(wrong("it must have 1 to 120 characters"));
+            return Err(wrong("there are not 1 to 120 characters"));
         }
         let mut letters = text.chars().peekable();
         let mut atoms = Vec::new();
         while let Some(letter) = letters.next() {
             let (set, least, most) = match letter {
-                '[' => (set(&mut letters).map_err(|why| wrong(why))?, 1, 1),
+                '[' => (set(&mut letters).map_err(&wrong)?, 1, 1),
                 '*' => (vec![(' ', '~')], 0, LONGEST),
                 '\\' => {
                     let literal = letters.next().ok_or_else(|| wrong("nothing follows `\\`"))?;
@@ -90,7 +90,7 @@ impl FromStr for Pattern {
                 literal => (vec![(literal, literal)], 1, 1),
             };
             let (least, most) = if letters.next_if_eq(&'{').is_some() {
-                count(&mut letters).map_err(|why| wrong(why))?
+                count(&mut letters).map_err(&wrong)?
             } else {
                 (least, most)
             };

@@ -5,7 +5,7 @@ use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
-use crate::codes::Analyte;
+use crate::codes::{ANALYTES, Analyte};
 use crate::figure::Figure;
 use crate::grades::Grade;
 use crate::pattern::Pattern;
@@ -98,6 +98,9 @@ impl FromStr for ControlMark {
 
     fn from_str(text: &str) -> Result<Self, String> {
         let (mark, level) = sign_and_level(text)?;
+        if mark.bytes().all(|b| b.is_ascii_digit()) {
+            return Err("a mark that is not made of digits alone, such as Q1".into());
+        }
         Ok(ControlMark { mark: mark.to_owned(), level })
     }
 }
@@ -124,18 +127,17 @@ impl FromStr for Reference {
             return Err(wrong());
         }
         let plain = |t: &str| Figure::read(t).filter(|f| f.comparator.is_none());
-        match text.split_once('-').map(|(low, high)| (plain(low), plain(high))) {
-            Some((Some(low), Some(high))) if low.value() <= high.value() => {
-                Ok(Reference::Between(low, high))
-            }
-            Some((None, None)) | None
-                if !text.starts_with(|c: char| c.is_ascii_digit())
-                    || Grade::find(text).is_some() =>
-            {
-                Ok(Reference::AtMost(text.to_owned()))
-            }
-            _ => Err(wrong()),
+        let interval = text.split_once('-').map(|(low, high)| (plain(low), plain(high)));
+        if let Some((Some(low), Some(high))) = interval {
+            let ascends = low.value() <= high.value();
+            return if ascends { Ok(Reference::Between(low, high)) } else { Err(wrong()) };
         }
+        let capitals = |b: u8| b.is_ascii_uppercase() || b == b'-';
+        let word = text.starts_with(|c: char| c.is_ascii_uppercase()) && text.bytes().all(capitals);
+        if Grade::find(text).is_some() || word {
+            return Ok(Reference::AtMost(text.to_owned()));
+        }
+        Err(wrong())
     }
 }
 
@@ -161,6 +163,70 @@ impl Reference {
 }
 
 impl Rules {
+    /// Sets what a patient's specimen id looks like.
+    pub fn set_specimen(&mut self, pattern: &str) -> Result<(), String> {
+        self.specimen = pattern.parse()?;
+        Ok(())
+    }
+
+    /// Adds a leading mark of control material: `Q1=1`.
+    pub fn add_control_mark(&mut self, text: &str) -> Result<(), String> {
+        self.control_marks.push(text.parse()?);
+        Ok(())
+    }
+
+    /// Adds a pattern of control specimen ids: `QC-L1*=1`.
+    pub fn add_control_specimen(&mut self, text: &str) -> Result<(), String> {
+        self.control_specimens.push(text.parse()?);
+        Ok(())
+    }
+
+    /// Adds a leading mark of urgent work.
+    pub fn add_stat_mark(&mut self, mark: &str) -> Result<(), String> {
+        if mark.is_empty() || mark.bytes().all(|b| b.is_ascii_digit()) {
+            return Err("a mark that is not made of digits alone, such as \"S\"".into());
+        }
+        self.stat_marks.push(mark.to_owned());
+        Ok(())
+    }
+
+    /// Adds what is normal for an analyte: `NEG` or `5.0-8.0`.
+    pub fn add_reference(&mut self, analyte: &str, text: &str) -> Result<(), String> {
+        if Analyte::find(analyte).is_none() {
+            let known: Vec<&str> = ANALYTES.iter().map(|a| a.id).collect();
+            return Err(format!("a key that is an analyte id: {}", known.join(", ")));
+        }
+        self.references.insert(analyte.to_owned(), text.parse()?);
+        Ok(())
+    }
+
+    /// Whether this can be a patient's specimen id under this number; the error goes on from "specimen
+    /// id X ...". A person's choice is held to the same rules as a print.
+    pub fn check_specimen(&self, id: &str, number: Option<&str>) -> Result<(), String> {
+        let mut letters = id.chars();
+        let first = letters.next();
+        if id.trim().is_empty() {
+            return Err("is blank".into());
+        }
+        if number.is_some_and(|n| n.trim() == id.trim()) {
+            return Err("is the test number".into());
+        }
+        if letters.clone().next().is_some() && letters.all(|l| Some(l) == first) {
+            return Err("is one character repeated".into());
+        }
+        if id.chars().count() > self.specimen_length_max {
+            let most = self.specimen_length_max;
+            return Err(format!("is longer than the {most} characters of its field"));
+        }
+        if self.control_specimens.iter().any(|c| c.pattern.matches(id)) {
+            return Err("is one of control material".into());
+        }
+        if !self.specimen.matches(id) {
+            return Err(format!("does not look like {}", self.specimen));
+        }
+        Ok(())
+    }
+
     /// What cannot be meant, given the strips of this analyzer; one sentence each.
     #[must_use]
     pub fn faults(&self, strips: &[Strip]) -> Vec<String> {
