@@ -1,0 +1,3 @@
+//! How fast both dialects are read, against fields split by hand.
+
+fn main() {}

@@ -1,0 +1,402 @@
+//! LIS02 records (CLSI LIS02-A2, formerly ASTM E1394): one order is one report.
+//!
+//! Clause numbers are those of NCCLS LIS2-A2 (2004). Tolerant of what senders leave out; strict
+//! about what would change a result.
+
+mod record;
+#[cfg(test)]
+mod tests;
+
+use std::borrow::Cow;
+
+use wickline_normalize::{
+    Hold, Mark, MarkMeaning, Moment, Patient, Place, PrintedReading, Private, RawLine, Reason,
+    Report, Status,
+};
+
+use self::record::{Delimiters, Record};
+use super::text::{Encoding, cut, decode, flaw, given, raw_line};
+use super::{Dialect, LinkKind};
+use crate::ear::{Ending, Transmission};
+
+/// Parts of one R-4 at most.
+const MAX_PARTS: usize = 4;
+
+/// The built-in dialect `lis02`.
+pub(super) struct Lis02;
+
+impl Dialect for Lis02 {
+    fn name(&self) -> &str {
+        "lis02"
+    }
+
+    fn link(&self) -> LinkKind {
+        LinkKind::Lis01
+    }
+
+    fn control_sign(&self) -> bool {
+        true
+    }
+
+    fn read(&self, transmission: &Transmission) -> Vec<Report> {
+        let mut message = Message::new(transmission.place);
+        let texts = decode(transmission, Encoding::Latin1);
+        for (line, (text, _)) in transmission.lines.iter().zip(&texts) {
+            message.record(raw_line(line, text), text, line.flawed);
+        }
+        message.finish(&transmission.ending)
+    }
+}
+
+/// What stands above the orders and belongs to each of them.
+#[derive(Default)]
+struct Above {
+    lines: Vec<RawLine>,
+    doubts: Vec<Hold>,
+    comments: Vec<Private>,
+}
+
+impl Above {
+    fn clear(&mut self) {
+        *self = Above::default();
+    }
+}
+
+/// One message while it is read, from H to L.
+struct Message {
+    place: Place,
+    delimiters: Delimiters,
+    header: Above,
+    patient: Above,
+    /// What the header and the patient record say of every report.
+    template: Report,
+    message_time: Option<Moment>,
+    reports: Vec<Report>,
+    trailer: Vec<(RawLine, Option<Hold>)>,
+    level: Level,
+    /// Something came that an empty message may not hold.
+    odd: bool,
+}
+
+/// What the last record other than a comment belonged to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Level {
+    Header,
+    Patient,
+    Report,
+}
+
+impl Message {
+    fn new(place: Place) -> Self {
+        Self {
+            place,
+            delimiters: Delimiters::default(),
+            header: Above::default(),
+            patient: Above::default(),
+            template: Report { place, ..Report::default() },
+            message_time: None,
+            reports: Vec::new(),
+            trailer: Vec::new(),
+            level: Level::Header,
+            odd: false,
+        }
+    }
+
+    fn record(&mut self, line: RawLine, text: &str, flawed: bool) {
+        let kind = text.chars().next().unwrap_or(' ').to_ascii_uppercase();
+        if kind == 'H' {
+            self.head(line, text, flawed);
+            return;
+        }
+        let delimiters = self.delimiters;
+        let record = Record::read(&delimiters, text);
+        match kind {
+            'P' => self.patient(line, &record, flawed),
+            'O' => self.order(line, &record, flawed),
+            'R' => self.result(line, &record, flawed),
+            'C' => self.comment(line, &record, flawed),
+            'L' => self.last(line, &record),
+            // A question asks for nothing that we have; it is kept and gets no answer.
+            'Q' => self.attach(line, flawed, None),
+            // Makers' and scientific records are kept as they are (13, 14).
+            'M' | 'S' => {
+                self.odd = true;
+                self.attach(line, flawed, None);
+            }
+            _ => {
+                self.odd = true;
+                let doubt = Hold::new(Reason::Unreadable, "no record of LIS02 begins like this");
+                self.attach(line, flawed, Some(doubt));
+            }
+        }
+    }
+
+    /// Puts a line where it belongs and gives its doubt the right line number.
+    fn attach(&mut self, line: RawLine, flawed: bool, doubt: Option<Hold>) {
+        let (lines, doubts) = match (self.level, self.reports.last_mut()) {
+            (Level::Report, Some(report)) => (&mut report.lines, &mut report.doubts),
+            (Level::Patient, _) => (&mut self.patient.lines, &mut self.patient.doubts),
+            _ => (&mut self.header.lines, &mut self.header.doubts),
+        };
+        let at = lines.len();
+        lines.push(line);
+        doubts.extend(flawed.then(|| flaw(at)));
+        doubts.extend(doubt.map(|doubt| doubt.at(at)));
+    }
+
+    fn head(&mut self, line: RawLine, text: &str, flawed: bool) {
+        self.header.clear();
+        self.patient.clear();
+        self.level = Level::Header;
+        self.template = Report { place: self.place, ..Report::default() };
+        let delimiters = Delimiters::read(text);
+        self.delimiters = delimiters.unwrap_or_default();
+        let delimiters = self.delimiters;
+        // The delimiters themselves stand where field 2 would be, and may be split by each other.
+        let record = Record::read_header(&delimiters, text);
+        let mut doubts = Vec::new();
+        if delimiters == Delimiters::default() && Delimiters::read(text).is_none() {
+            doubts.push(Hold::new(Reason::Unreadable, "the header names no four delimiters"));
+        }
+        self.template.sender = given(&record.text(5)).map(str::to_owned);
+        match record.field(12) {
+            "" | "P" => {}
+            "Q" => self.template.signs.control_message = true,
+            code @ ("T" | "D") => doubts.push(Hold::new(
+                Reason::TestMessage,
+                format!("H-12 is {code}: the analyzer says that this is no production result"),
+            )),
+            _ => doubts.push(Hold::new(Reason::Unreadable, "H-12 is none of P, T, D, Q")),
+        }
+        let (time, doubt) = moment(&record, 14, "H-14");
+        self.message_time = time;
+        doubts.extend(doubt);
+        self.attach(line, flawed, None);
+        self.header.doubts.extend(doubts.into_iter().map(|doubt| doubt.at(0)));
+    }
+
+    fn patient(&mut self, line: RawLine, record: &Record<'_>, flawed: bool) {
+        self.patient.clear();
+        self.level = Level::Patient;
+        let private = |n| given(&record.text(n)).map(Private::new);
+        let patient = Patient {
+            id: private(3).or_else(|| private(4)).or_else(|| private(5)),
+            name: private(6),
+            born: private(8),
+            sex: private(9),
+        };
+        self.template.patient = (patient != Patient::default()).then_some(patient);
+        self.attach(line, flawed, None);
+    }
+
+    /// Begins a report with what stands above it.
+    fn begin(&mut self) {
+        let mut report = self.template.clone();
+        report.lines.clone_from(&self.header.lines);
+        report.doubts.clone_from(&self.header.doubts);
+        let below = report.lines.len();
+        report.lines.extend_from_slice(&self.patient.lines);
+        report.doubts.extend(self.patient.doubts.iter().cloned().map(|mut doubt| {
+            doubt.line = doubt.line.map(|line| line + below);
+            doubt
+        }));
+        report.comments = [&self.header.comments[..], &self.patient.comments[..]].concat();
+        self.reports.push(report);
+        self.level = Level::Report;
+    }
+
+    fn order(&mut self, line: RawLine, record: &Record<'_>, flawed: bool) {
+        self.begin();
+        let mut doubts = Vec::new();
+        let (collected, doubt) = moment(record, 8, "O-8");
+        doubts.extend(doubt);
+        match record.field(26) {
+            "" | "F" | "Q" => {}
+            "C" => doubts.push(Hold::new(
+                Reason::CorrectionHeard,
+                "O-26 is C: the analyzer corrects what it sent before",
+            )),
+            "X" => doubts.push(Hold::new(Reason::PadUnread, "O-26 is X: the strip was not read")),
+            _ => doubts.push(Hold::new(Reason::NotFinal, "O-26 says that this is not final")),
+        }
+        if let Some(report) = self.reports.last_mut() {
+            report.specimen = given(&record.component(3, 1)).map(Private::new);
+            report.control_lot = given(&record.component(3, 2)).map(str::to_owned);
+            report.number = given(&record.component(4, 1)).map(str::to_owned);
+            report.strip = given(&record.test_id(5)).map(str::to_owned);
+            report.signs.stat = record.repeats(6).any(|priority| priority == "S");
+            report.collected = collected;
+            report.signs.control_order = record.field(12) == "Q";
+        }
+        self.attach(line, flawed, None);
+        self.doubt_last_line(doubts);
+    }
+
+    /// Raises doubts about the line just attached to the report.
+    fn doubt_last_line(&mut self, doubts: Vec<Hold>) {
+        if let Some(report) = self.reports.last_mut() {
+            let at = report.lines.len().saturating_sub(1);
+            report.doubts.extend(doubts.into_iter().map(|doubt| doubt.at(at)));
+        }
+    }
+
+    fn result(&mut self, line: RawLine, record: &Record<'_>, flawed: bool) {
+        let mut doubts = Vec::new();
+        if self.level != Level::Report {
+            self.begin();
+            doubts.push(Hold::new(Reason::Incomplete, "a result came without its order (O)"));
+        }
+        let label = record.test_id(3);
+        if label.trim().is_empty() {
+            doubts.push(Hold::new(Reason::Unreadable, "R-3 names no test"));
+        }
+        let parts = parts(record);
+        if parts.len() > MAX_PARTS {
+            let detail = format!("R-4 has more than {MAX_PARTS} components");
+            doubts.push(Hold::new(Reason::Unreadable, detail));
+        }
+        let (ended, doubt) = moment(record, 13, "R-13");
+        doubts.extend(doubt);
+        let (started, doubt) = moment(record, 12, "R-12");
+        doubts.extend(doubt);
+        if let Some(report) = self.reports.last_mut() {
+            report.readings.push(PrintedReading {
+                label: label.trim().to_owned(),
+                parts,
+                unit: given(&record.text(5)).map(str::to_owned),
+                unit_implied: false,
+                mark: mark(record),
+                status: status(record.field(9)),
+                taken: ended.or(started),
+                line: report.lines.len(),
+            });
+            if report.operator.is_none() {
+                report.operator = given(&record.component(11, 1)).map(Private::new);
+            }
+        }
+        self.attach(line, flawed, None);
+        self.doubt_last_line(doubts);
+    }
+
+    fn comment(&mut self, line: RawLine, record: &Record<'_>, flawed: bool) {
+        let words = record.components(4).map(|part| record.unescape(part));
+        let text = words.filter(|word| !word.is_empty()).collect::<Vec<_>>().join(" ");
+        if !text.is_empty() {
+            let comments = match (self.level, self.reports.last_mut()) {
+                (Level::Report, Some(report)) => &mut report.comments,
+                (Level::Patient, _) => &mut self.patient.comments,
+                _ => &mut self.header.comments,
+            };
+            comments.push(Private::new(text));
+        }
+        self.odd = true;
+        self.attach(line, flawed, None);
+    }
+
+    fn last(&mut self, line: RawLine, record: &Record<'_>) {
+        let doubt = match record.field(3) {
+            // Normal, and the answers about a query that a sender may give (12).
+            "" | "N" | "F" | "I" | "Q" => None,
+            "T" => Some("L-3 is T: the sender broke off the message"),
+            "E" => Some("L-3 is E: the sender reports an error of its own"),
+            _ => Some("L-3 says that the message did not end as it should"),
+        };
+        self.odd |= doubt.is_some();
+        self.trailer.push((line, doubt.map(|why| Hold::new(Reason::Incomplete, why))));
+    }
+
+    fn finish(mut self, ending: &Ending) -> Vec<Report> {
+        let doubts = [&self.header.doubts[..], &self.patient.doubts[..]].concat();
+        if self.reports.is_empty() && (self.odd || !doubts.is_empty()) {
+            // No order, and yet something that nobody has understood.
+            self.begin();
+            let why = "the message holds no order (O) and no result (R)";
+            if let Some(report) = self.reports.last_mut() {
+                report.doubts.push(Hold::new(Reason::Unreadable, why));
+            }
+        }
+        let trailer = std::mem::take(&mut self.trailer);
+        for report in &mut self.reports {
+            for (line, doubt) in &trailer {
+                let at = report.lines.len();
+                report.lines.push(line.clone());
+                report.doubts.extend(doubt.clone().map(|doubt| doubt.at(at)));
+            }
+            if let Some(cut) = cut(ending) {
+                report.doubts.retain(|doubt| doubt.reason != Reason::Incomplete);
+                report.doubts.push(cut);
+            }
+            let latest = report.readings.iter().filter_map(|reading| reading.taken).max();
+            report.taken = latest.or(self.message_time);
+            unread(report);
+        }
+        self.reports
+    }
+}
+
+/// A strip that was not read says why in a comment.
+fn unread(report: &mut Report) {
+    let Some(doubt) = report.doubts.iter_mut().find(|doubt| doubt.reason == Reason::PadUnread)
+    else {
+        return;
+    };
+    if let Some(comment) = report.comments.first() {
+        doubt.detail = format!("{} ({})", doubt.detail, comment.expose());
+    }
+}
+
+/// R-4 cut at the component delimiter. A comparator that stands alone belongs to the number after it.
+fn parts(record: &Record<'_>) -> Vec<String> {
+    let mut parts: Vec<String> = Vec::new();
+    let mut comparator = String::new();
+    for component in record.components(4) {
+        let text = record.unescape(component);
+        match text.trim() {
+            "" => {}
+            sign @ ("<" | "<=" | ">" | ">=") if comparator.is_empty() => comparator = sign.into(),
+            text => parts.push(std::mem::take(&mut comparator) + text),
+        }
+    }
+    if !comparator.is_empty() {
+        parts.push(comparator);
+    }
+    parts
+}
+
+/// R-7 (9.7).
+fn mark(record: &Record<'_>) -> Option<Mark> {
+    let text = record.text(7);
+    let text = given(&text)?;
+    let meaning = match text {
+        "N" => MarkMeaning::Normal,
+        "A" => MarkMeaning::Abnormal,
+        "L" | "LL" => MarkMeaning::Low,
+        "H" | "HH" => MarkMeaning::High,
+        _ => MarkMeaning::Other,
+    };
+    Some(Mark { text: text.to_owned(), meaning })
+}
+
+/// R-9 (9.9). Sent before (R) and verified by a person (V) are as final as F.
+fn status(code: &str) -> Status {
+    match code {
+        "" | "F" | "V" | "R" => Status::Final,
+        "X" => Status::Unread,
+        "C" => Status::Correction,
+        other => Status::NotFinal(other.chars().next().unwrap_or('?')),
+    }
+}
+
+/// A date and time; one that the calendar does not have is doubted, not guessed.
+fn moment(record: &Record<'_>, field: usize, name: &str) -> (Option<Moment>, Option<Hold>) {
+    let text: Cow<'_, str> = record.text(field);
+    match given(&text) {
+        None => (None, None),
+        Some(text) => match Moment::from_digits(text) {
+            Some(moment) => (Some(moment), None),
+            None => {
+                (None, Some(Hold::new(Reason::Unreadable, format!("{name} is no date or time"))))
+            }
+        },
+    }
+}

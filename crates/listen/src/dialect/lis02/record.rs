@@ -1,0 +1,177 @@
+//! One record: fields, repeats, components and escapes (NCCLS LIS2-A2 5.4).
+
+use std::borrow::Cow;
+
+use nom::bytes::complete::{take_till, take_while_m_n};
+use nom::character::complete::{char, one_of, satisfy};
+use nom::sequence::{preceded, terminated};
+use nom::{IResult, Parser};
+
+use crate::dialect::text::latin1;
+
+/// Fields beyond this are read past (5.4.8); no record of ours needs more.
+const FIELDS: usize = 27;
+
+/// The four delimiters that a header names; they hold until the next header.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Delimiters {
+    pub field: char,
+    pub repeat: char,
+    pub component: char,
+    pub escape: char,
+}
+
+impl Default for Delimiters {
+    fn default() -> Self {
+        Self { field: '|', repeat: '\\', component: '^', escape: '&' }
+    }
+}
+
+impl Delimiters {
+    /// From a header's text. None: it names no four different signs.
+    pub fn read(header: &str) -> Option<Delimiters> {
+        let sign = || satisfy(|c: char| c.is_ascii_graphic() && !c.is_ascii_alphanumeric());
+        let named: IResult<&str, _> =
+            preceded(one_of("Hh"), (sign(), sign(), sign(), sign())).parse(header);
+        let (_, (field, repeat, component, escape)) = named.ok()?;
+        let all = [field, repeat, component, escape];
+        let differ = |(n, sign): (usize, &char)| !all.iter().skip(n + 1).any(|other| other == sign);
+        all.iter().enumerate().all(differ).then_some(Delimiters {
+            field,
+            repeat,
+            component,
+            escape,
+        })
+    }
+}
+
+/// A record's fields, borrowed; nothing is unescaped before it is asked for.
+pub(super) struct Record<'t> {
+    delimiters: &'t Delimiters,
+    fields: [&'t str; FIELDS],
+}
+
+impl<'t> Record<'t> {
+    pub fn read(delimiters: &'t Delimiters, text: &'t str) -> Self {
+        let mut fields = [""; FIELDS];
+        let mut rest = text;
+        for slot in &mut fields {
+            let Ok((after, field)) = field(delimiters.field, rest) else { break };
+            *slot = field;
+            let Ok((after, _)) = delimiter(delimiters.field, after) else { break };
+            rest = after;
+        }
+        Self { delimiters, fields }
+    }
+
+    /// A header's second field holds the delimiters and is left out of the cutting.
+    pub fn read_header(delimiters: &'t Delimiters, text: &'t str) -> Self {
+        let after = text.char_indices().nth(5).and_then(|(at, _)| text.get(at..)).unwrap_or("");
+        let mut record = Self::read(delimiters, after);
+        record.fields.rotate_right(1);
+        record
+    }
+
+    /// A field by its number in the standard, as sent. A field of `""` says nothing more than empty
+    /// does here: there is nothing of ours that it could delete.
+    pub fn field(&self, number: usize) -> &'t str {
+        let field = number.checked_sub(1).and_then(|n| self.fields.get(n)).copied().unwrap_or("");
+        if field == "\"\"" { "" } else { field.trim() }
+    }
+
+    /// A whole field, unescaped.
+    pub fn text(&self, number: usize) -> Cow<'t, str> {
+        self.unescape(self.field(number))
+    }
+
+    pub fn repeats(&self, number: usize) -> impl Iterator<Item = &'t str> {
+        self.field(number).split(self.delimiters.repeat)
+    }
+
+    pub fn components(&self, number: usize) -> impl Iterator<Item = &'t str> {
+        self.field(number).split(self.delimiters.component)
+    }
+
+    /// One component of a field's first repeat, from 1, unescaped.
+    pub fn component(&self, number: usize, component: usize) -> Cow<'t, str> {
+        let first = self.repeats(number).next().unwrap_or("");
+        let mut components = first.split(self.delimiters.component);
+        self.unescape(components.nth(component.saturating_sub(1)).unwrap_or(""))
+    }
+
+    /// The maker's or local code of a test id, else its name, else the universal code (5.6.1).
+    pub fn test_id(&self, number: usize) -> Cow<'t, str> {
+        [4, 2, 1]
+            .into_iter()
+            .map(|component| self.component(number, component))
+            .find(|text| !text.trim().is_empty())
+            .unwrap_or_default()
+    }
+
+    /// Replaces escapes (5.4.5.1). An unpaired sign and an unknown escape are kept as sent.
+    pub fn unescape(&self, text: &'t str) -> Cow<'t, str> {
+        let sign = self.delimiters.escape;
+        if !text.contains(sign) {
+            return Cow::Borrowed(text);
+        }
+        let mut plain = String::with_capacity(text.len());
+        let mut rest = text;
+        while let Ok((after, before)) = field(sign, rest) {
+            plain.push_str(before);
+            let Ok((inside, _)) = delimiter(sign, after) else { break };
+            match terminated(|i| field(sign, i), char(sign)).parse(inside) {
+                Ok((next, code)) if self.escaped(code, &mut plain) => rest = next,
+                _ => {
+                    plain.push(sign);
+                    rest = inside;
+                }
+            }
+        }
+        Cow::Owned(plain)
+    }
+
+    /// Writes what an escape stands for. False: it is none of the standard's.
+    fn escaped(&self, code: &str, plain: &mut String) -> bool {
+        let sign = self.delimiters.escape;
+        match code.get(..1).unwrap_or("") {
+            "F" if code.len() == 1 => plain.push(self.delimiters.field),
+            "S" if code.len() == 1 => plain.push(self.delimiters.component),
+            "R" if code.len() == 1 => plain.push(self.delimiters.repeat),
+            "E" if code.len() == 1 => plain.push(sign),
+            // Highlighting on and off.
+            "H" | "N" if code.len() == 1 => {}
+            "X" => match hex(code.get(1..).unwrap_or("")) {
+                Some(bytes) => match std::str::from_utf8(&bytes) {
+                    Ok(text) => plain.push_str(text),
+                    Err(_) => plain.push_str(&latin1(&bytes)),
+                },
+                None => return false,
+            },
+            // Local escapes mean nothing to us and stay visible.
+            "Z" => plain.extend([sign].into_iter().chain(code.chars()).chain([sign])),
+            _ => return false,
+        }
+        true
+    }
+}
+
+fn field(sign: char, text: &str) -> IResult<&str, &str> {
+    take_till(|c| c == sign).parse(text)
+}
+
+fn delimiter(sign: char, text: &str) -> IResult<&str, char> {
+    char(sign).parse(text)
+}
+
+/// Pairs of hexadecimal digits. None: something else.
+fn hex(mut text: &str) -> Option<Vec<u8>> {
+    let mut bytes = Vec::with_capacity(text.len() / 2);
+    while !text.is_empty() {
+        let pair: IResult<&str, &str> =
+            take_while_m_n(2, 2, |c: char| c.is_ascii_hexdigit()).parse(text);
+        let (rest, pair) = pair.ok()?;
+        bytes.push(u8::from_str_radix(pair, 16).ok()?);
+        text = rest;
+    }
+    (!bytes.is_empty()).then_some(bytes)
+}

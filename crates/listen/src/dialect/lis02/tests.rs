@@ -1,0 +1,1 @@
+//! How LIS02 records are read.

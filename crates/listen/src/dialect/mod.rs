@@ -1,0 +1,71 @@
+//! Dialects: how one kind of analyzer writes its reports, and how that is read.
+//!
+//! A dialect hands over what is printed, where it stands, and what it could not vouch for. What a
+//! label, a grade word or a unit means is the strip's to say, in `normalize`. A further dialect in
+//! code implements [`Dialect`], here or in a crate of its own; one that only has another layout is a
+//! file (see `config/dialects/two-column.toml` for the notation).
+
+mod fault;
+mod form;
+mod lis02;
+mod print;
+mod shape;
+mod text;
+
+use std::sync::Arc;
+
+use wickline_normalize::Report;
+
+pub use fault::Fault;
+
+use crate::ear::Transmission;
+use crate::printed::PrintRules;
+
+/// How one kind of analyzer writes its reports.
+pub trait Dialect: Send + Sync {
+    /// Its name, as in the configuration.
+    fn name(&self) -> &str;
+
+    /// How its bytes become transmissions.
+    fn link(&self) -> LinkKind;
+
+    /// Whether a print itself can say that it is of control material.
+    fn control_sign(&self) -> bool;
+
+    /// Reads one transmission. Every line of it stands in some report's `lines`; what was not
+    /// understood is among that report's doubts. Empty when the transmission carries no result and
+    /// nothing in it was left unread.
+    fn read(&self, transmission: &Transmission) -> Vec<Report>;
+}
+
+/// How bytes on a line become transmissions.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum LinkKind {
+    /// The LIS01 link: frames that we acknowledge.
+    Lis01,
+    /// The analyzer just prints; nothing is ever sent to it.
+    Printed(PrintRules),
+}
+
+const TWO_COLUMN: &str = include_str!("../../../../config/dialects/two-column.toml");
+
+/// The dialects that need no file.
+#[must_use]
+pub fn builtin_names() -> &'static [&'static str] {
+    &["lis02", "two-column"]
+}
+
+/// A built-in dialect by its name.
+#[must_use]
+pub fn builtin(name: &str) -> Option<Arc<dyn Dialect>> {
+    match name {
+        "lis02" => Some(Arc::new(lis02::Lis02)),
+        "two-column" => parse(TWO_COLUMN, "config/dialects/two-column.toml").ok(),
+        _ => None,
+    }
+}
+
+/// Reads a dialect file. `where_from` is its name, for the faults.
+pub fn parse(text: &str, where_from: &str) -> Result<Arc<dyn Dialect>, Vec<Fault>> {
+    shape::Shape::parse(text, where_from).map(|shape| Arc::new(shape) as Arc<dyn Dialect>)
+}

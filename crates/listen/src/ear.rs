@@ -1,0 +1,193 @@
+//! One ear for every kind of line: whatever is heard becomes transmissions, cut into lines.
+//!
+//! It is used for reading, never for answering: what the LIS01 machine would send is thrown away,
+//! and every frame counts as kept, because what is read here comes from the tape.
+
+use std::collections::VecDeque;
+
+use wickline_normalize::Place;
+
+use crate::Tick;
+use crate::dialect::{Dialect, LinkKind};
+use crate::link;
+use crate::printed::Assembler;
+
+/// Most records of one message, and most bytes; a longer one is cut there and goes on as another.
+const MAX_RECORDS: usize = 4_096;
+const MAX_BYTES: usize = 2 << 20;
+
+/// Something with a beginning and an end: one printed report, or one LIS02 message.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Transmission {
+    pub place: Place,
+    pub lines: Vec<Cut>,
+    pub ending: Ending,
+}
+
+/// One line or record as heard, without its line end.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Cut {
+    pub place: Place,
+    pub bytes: Vec<u8>,
+    /// It holds bytes that the port marked, or more than a line may hold.
+    pub flawed: bool,
+}
+
+/// How a transmission ended.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Ending {
+    Complete,
+    /// Broken off: why, as a sentence without its full stop.
+    Cut(String),
+}
+
+/// Hears one line of one analyzer.
+pub struct Ear {
+    way: Way,
+}
+
+enum Way {
+    Framed(Box<Framed>),
+    Printed(Box<Assembler>),
+}
+
+impl Ear {
+    /// An ear for lines on which this dialect is spoken.
+    #[must_use]
+    pub fn new(dialect: &dyn Dialect) -> Self {
+        let way = match dialect.link() {
+            LinkKind::Lis01 => Way::Framed(Box::default()),
+            LinkKind::Printed(rules) => Way::Printed(Box::new(Assembler::new(rules))),
+        };
+        Self { way }
+    }
+
+    /// Takes what was heard: `at` is the place of the first byte, `flaws` the indexes of bytes that
+    /// the port marked, in rising order.
+    pub fn handle_input(&mut self, now: Tick, bytes: &[u8], at: u64, flaws: &[usize]) {
+        match &mut self.way {
+            Way::Framed(framed) => {
+                framed.link.handle_input(now, bytes, at, flaws);
+                framed.pump(now);
+            }
+            Way::Printed(assembler) => assembler.handle_input(now, bytes, at, flaws),
+        }
+    }
+
+    /// Fires every deadline that has passed.
+    pub fn handle_timeout(&mut self, now: Tick) {
+        match &mut self.way {
+            Way::Framed(framed) => {
+                framed.link.handle_timeout(now);
+                framed.pump(now);
+            }
+            Way::Printed(assembler) => assembler.handle_timeout(now),
+        }
+    }
+
+    /// The line closed: what was under way is cut.
+    pub fn handle_closed(&mut self, now: Tick) {
+        match &mut self.way {
+            Way::Framed(framed) => {
+                framed.link.handle_closed(now);
+                framed.pump(now);
+            }
+            Way::Printed(assembler) => assembler.handle_closed(now),
+        }
+    }
+
+    /// Bytes were lost here.
+    pub fn handle_gap(&mut self, now: Tick) {
+        match &mut self.way {
+            Way::Framed(framed) => {
+                framed.link.handle_gap(now);
+                framed.pump(now);
+            }
+            Way::Printed(assembler) => assembler.handle_gap(now),
+        }
+    }
+
+    /// When [`Ear::handle_timeout`] is wanted next.
+    #[must_use]
+    pub fn poll_timeout(&self) -> Option<Tick> {
+        match &self.way {
+            Way::Framed(framed) => framed.link.poll_timeout(),
+            Way::Printed(assembler) => assembler.poll_timeout(),
+        }
+    }
+
+    /// What has ended, in order.
+    pub fn poll_transmission(&mut self) -> Option<Transmission> {
+        match &mut self.way {
+            Way::Framed(framed) => framed.done.pop_front(),
+            Way::Printed(assembler) => assembler.poll_transmission(),
+        }
+    }
+
+    /// Nothing is under way and nothing waits to be taken: whoever starts reading the tape at this
+    /// place loses nothing.
+    #[must_use]
+    pub fn is_idle(&self) -> bool {
+        match &self.way {
+            Way::Framed(framed) => {
+                framed.link.is_idle() && framed.lines.is_empty() && framed.done.is_empty()
+            }
+            Way::Printed(assembler) => assembler.is_idle(),
+        }
+    }
+}
+
+/// Records on their way to become a message from H to L.
+#[derive(Default)]
+struct Framed {
+    link: link::Receiver,
+    lines: Vec<Cut>,
+    bytes: usize,
+    done: VecDeque<Transmission>,
+}
+
+impl Framed {
+    fn pump(&mut self, now: Tick) {
+        let mut unsent = Vec::new();
+        while let Some(event) = self.link.poll_event() {
+            match event {
+                link::Event::Keep { .. } => self.link.confirm(now, true),
+                link::Event::Record { bytes, place } => self.record(bytes, place),
+                link::Event::SessionClosed { why } => {
+                    // An acknowledged record may count as delivered at the far end: never dropped.
+                    self.end(Ending::Cut(format!("{why} before the message was complete")));
+                }
+                link::Event::SessionOpened
+                | link::Event::Dropped { .. }
+                | link::Event::Refused { .. }
+                | link::Event::Flawed { .. } => {}
+            }
+        }
+        self.link.poll_transmit(&mut unsent);
+    }
+
+    fn record(&mut self, bytes: Vec<u8>, place: Place) {
+        let kind = bytes.first().map(u8::to_ascii_uppercase);
+        if kind == Some(b'H') {
+            self.end(Ending::Cut("a new header came before the end of this message".into()));
+        } else if self.lines.len() >= MAX_RECORDS || self.bytes + bytes.len() > MAX_BYTES {
+            self.end(Ending::Cut(format!(
+                "the message is longer than {MAX_RECORDS} records or {MAX_BYTES} bytes"
+            )));
+        }
+        self.bytes += bytes.len();
+        self.lines.push(Cut { place, bytes, flawed: false });
+        if kind == Some(b'L') {
+            self.end(Ending::Complete);
+        }
+    }
+
+    fn end(&mut self, ending: Ending) {
+        let lines = std::mem::take(&mut self.lines);
+        self.bytes = 0;
+        let places = lines.iter().map(|line| line.place);
+        if let Some(place) = places.reduce(Place::join) {
+            self.done.push_back(Transmission { place, lines, ending });
+        }
+    }
+}

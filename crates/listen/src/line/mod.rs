@@ -1,0 +1,105 @@
+//! The line itself: a serial port or a TCP connection. The only room that touches the world.
+//!
+//! Nothing is interpreted here. A port that vanished reads as [`Got::Closed`], never as silence, and
+//! is to be dropped at once and opened again by its name.
+
+mod parmrk;
+mod serial;
+mod spec;
+mod tcp;
+#[cfg(test)]
+mod tests;
+
+use std::io;
+use std::time::Duration;
+
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpStream;
+
+pub use spec::{LineKind, LineSpec};
+pub use tcp::Listener;
+
+/// Longest that a write may take: what we send is an answer of one byte.
+const WRITE_LIMIT: Duration = Duration::from_secs(5);
+/// Bytes taken from the line at a time.
+const CHUNK: usize = 4096;
+
+/// What one read found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Got {
+    /// Bytes, some of them perhaps marked.
+    Bytes,
+    /// Bytes, with at least one break among them: a marked 00.
+    Break,
+    /// The port vanished or the far end hung up.
+    Closed,
+}
+
+/// An open line.
+pub struct Port {
+    way: Way,
+}
+
+enum Way {
+    Serial(serial::Serial),
+    Tcp {
+        stream: TcpStream,
+        /// Where others knock while this one is heard.
+        door: Option<tcp::Door>,
+    },
+}
+
+impl Port {
+    /// Opens a serial line or connects to a TCP one. For a line on which the analyzer connects to us
+    /// see [`Listener`].
+    pub async fn open(spec: &LineSpec) -> io::Result<Port> {
+        let way = match &spec.kind {
+            LineKind::Serial { path } => Way::Serial(serial::Serial::open(spec, path).await?),
+            LineKind::Tcp { addr } => Way::Tcp { stream: tcp::connect(addr).await?, door: None },
+            LineKind::Listen { addr, .. } => {
+                let text = format!("the analyzer connects to {addr}: bind a `Listener` and accept");
+                return Err(io::Error::new(io::ErrorKind::InvalidInput, text));
+            }
+        };
+        Ok(Port { way })
+    }
+
+    fn accepted(stream: TcpStream, door: tcp::Door) -> Port {
+        Port { way: Way::Tcp { stream, door: Some(door) } }
+    }
+
+    /// Waits for bytes and appends them; `flaws` gets the indexes, in `bytes`, of those that arrived
+    /// with an error. May be dropped while waiting without losing a byte.
+    pub async fn read(&mut self, bytes: &mut Vec<u8>, flaws: &mut Vec<usize>) -> io::Result<Got> {
+        match &mut self.way {
+            Way::Serial(serial) => serial.read(bytes, flaws).await,
+            Way::Tcp { stream, door } => {
+                let mut chunk = [0; CHUNK];
+                let count = tokio::select! {
+                    count = stream.read(&mut chunk) => count?,
+                    never = tcp::turn_away(door.as_mut()) => match never {},
+                };
+                bytes.extend_from_slice(chunk.get(..count).unwrap_or_default());
+                Ok(if count == 0 { Got::Closed } else { Got::Bytes })
+            }
+        }
+    }
+
+    /// Sends bytes, within a bounded time. Nothing is flushed: that would wait in the kernel until
+    /// the last bit has left, and hold up every other line meanwhile.
+    pub async fn write_all(&mut self, bytes: &[u8]) -> io::Result<()> {
+        let writing = async {
+            match &mut self.way {
+                Way::Serial(serial) => serial.write_all(bytes).await,
+                Way::Tcp { stream, .. } => stream.write_all(bytes).await,
+            }
+        };
+        match tokio::time::timeout(WRITE_LIMIT, writing).await {
+            Ok(done) => done,
+            Err(_) => Err(io::Error::new(
+                io::ErrorKind::TimedOut,
+                format!("sending {} bytes: the line took none for 5 s", bytes.len()),
+            )),
+        }
+    }
+}

@@ -1,0 +1,129 @@
+//! Which line an analyzer is heard on, as configured.
+
+use std::fmt;
+use std::net::{IpAddr, SocketAddr};
+use std::path::PathBuf;
+
+use tokio_serial::{DataBits, FlowControl, Parity};
+
+const SPEEDS: [u32; 8] = [1200, 2400, 4800, 9600, 19_200, 38_400, 57_600, 115_200];
+const FRAMINGS: [(&str, DataBits, Parity); 5] = [
+    ("8N1", DataBits::Eight, Parity::None),
+    ("7E1", DataBits::Seven, Parity::Even),
+    ("7O1", DataBits::Seven, Parity::Odd),
+    ("8E1", DataBits::Eight, Parity::Even),
+    ("8O1", DataBits::Eight, Parity::Odd),
+];
+const FLOWS: [(&str, FlowControl); 3] = [
+    ("none", FlowControl::None),
+    ("rts-cts", FlowControl::Hardware),
+    ("xon-xoff", FlowControl::Software),
+];
+
+/// A line and how it is set.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LineSpec {
+    pub kind: LineKind,
+    /// Bits per second. This and what follows: of serial lines.
+    pub speed: u32,
+    pub(super) framing: usize,
+    pub(super) flow: usize,
+}
+
+/// What sort of line it is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum LineKind {
+    Serial {
+        path: PathBuf,
+    },
+    /// We connect, to `HOST:PORT`.
+    Tcp {
+        addr: String,
+    },
+    /// The analyzer connects, from one of these addresses; empty, which only a loopback address may
+    /// have: from this machine.
+    Listen {
+        addr: SocketAddr,
+        allow: Vec<IpAddr>,
+    },
+}
+
+impl LineSpec {
+    /// Reads a line as the configuration names it, or says what is allowed.
+    pub fn parse(
+        line: &str,
+        speed: u32,
+        framing: &str,
+        flow: &str,
+        allow: &[String],
+    ) -> Result<LineSpec, String> {
+        let kind = match line.split_once(':') {
+            Some(("serial", path)) if !path.is_empty() => LineKind::Serial { path: path.into() },
+            Some(("tcp", addr)) if has_port(addr) => LineKind::Tcp { addr: addr.to_owned() },
+            Some(("listen", addr)) => listen(addr, allow)?,
+            _ => {
+                return Err("serial:PATH, tcp:HOST:PORT (we connect) or listen:ADDRESS:PORT (the \
+                     analyzer connects)"
+                    .into());
+            }
+        };
+        if !SPEEDS.contains(&speed) {
+            let known = SPEEDS.map(|speed| speed.to_string()).join(", ");
+            return Err(format!("a speed of {known}; found {speed}"));
+        }
+        let framing = position(FRAMINGS.map(|f| f.0), framing, "a framing")?;
+        let flow = position(FLOWS.map(|f| f.0), flow, "a flow control")?;
+        Ok(LineSpec { kind, speed, framing, flow })
+    }
+
+    pub(super) fn bits(&self) -> (DataBits, Parity) {
+        FRAMINGS.get(self.framing).map_or((DataBits::Eight, Parity::None), |f| (f.1, f.2))
+    }
+
+    pub(super) fn flow_control(&self) -> FlowControl {
+        FLOWS.get(self.flow).map_or(FlowControl::None, |f| f.1)
+    }
+}
+
+impl fmt::Display for LineSpec {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.kind {
+            LineKind::Serial { path } => {
+                let framing = FRAMINGS.get(self.framing).map_or("", |f| f.0);
+                write!(f, "serial:{} {} {framing}", path.display(), self.speed)
+            }
+            LineKind::Tcp { addr } => write!(f, "tcp:{addr}"),
+            LineKind::Listen { addr, .. } => write!(f, "listen:{addr}"),
+        }
+    }
+}
+
+fn position<const N: usize>(known: [&str; N], word: &str, what: &str) -> Result<usize, String> {
+    let found = known.iter().position(|known| *known == word);
+    found.ok_or_else(|| format!("{what} of {}; found {word:?}", known.join(", ")))
+}
+
+fn has_port(addr: &str) -> bool {
+    addr.rsplit_once(':').is_some_and(|(host, port)| {
+        !host.is_empty() && port.parse::<u16>().is_ok_and(|port| port > 0)
+    })
+}
+
+fn listen(addr: &str, allow: &[String]) -> Result<LineKind, String> {
+    let addr: SocketAddr = addr
+        .parse()
+        .map_err(|_| "listen:ADDRESS:PORT with a numeric address, such as 0.0.0.0:4002")?;
+    let peer = |text: &String| {
+        text.parse::<IpAddr>().map_err(|_| {
+            format!("numeric addresses in `allow`, such as \"192.0.2.31\"; found {text:?}")
+        })
+    };
+    let allow = allow.iter().map(peer).collect::<Result<Vec<_>, _>>()?;
+    if allow.is_empty() && !addr.ip().is_loopback() {
+        return Err(format!(
+            "`allow` with the addresses that may connect, because {addr} can be reached from \
+             other machines"
+        ));
+    }
+    Ok(LineKind::Listen { addr, allow })
+}

@@ -1,0 +1,1 @@
+//! Lines on pseudo-terminals and on loopback.

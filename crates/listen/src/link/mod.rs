@@ -1,0 +1,121 @@
+//! The LIS01 link level (CLSI LIS01-A2, formerly ASTM E1381): frames, checksums, acknowledgments.
+//!
+//! [`Receiver`] is the computer's side, [`Sender`] the analyzer's, for practice and tests. Rules are
+//! numbered R1 to R19 and S1 to S11; each has a test that carries its number.
+
+mod frame;
+mod receiver;
+mod sender;
+
+#[cfg(test)]
+mod pair_tests;
+
+use std::fmt;
+
+use wickline_normalize::Place;
+
+pub use frame::{checksum, frame};
+pub use receiver::Receiver;
+pub use sender::{Sender, SenderEvent};
+
+/// The control characters that steer the link (ISO 646).
+pub mod sign {
+    pub const STX: u8 = 0x02;
+    pub const ETX: u8 = 0x03;
+    pub const EOT: u8 = 0x04;
+    pub const ENQ: u8 = 0x05;
+    pub const ACK: u8 = 0x06;
+    pub const LF: u8 = 0x0A;
+    pub const CR: u8 = 0x0D;
+    pub const NAK: u8 = 0x15;
+    pub const ETB: u8 = 0x17;
+}
+
+/// Most text bytes in one frame (NCCLS LIS1-A 8.3.1: 64,000 less the overhead of seven).
+pub const MAX_FRAME_TEXT: usize = 63_993;
+/// Most text that frames closed by ETB may add up to before one closed by ETX ends it.
+pub const MAX_PART: usize = 1 << 20;
+/// Text bytes that [`Sender`] puts into one frame: what E1381-95 allowed, so that all can read it.
+pub const SENT_FRAME_TEXT: usize = 240;
+
+/// What the receiver has to tell.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Event {
+    /// The sender asked for the line and got it.
+    SessionOpened,
+    /// A good new frame waits for [`Receiver::confirm`]: is every byte of this place on the tape?
+    Keep { place: Place },
+    /// One record, acknowledged: its text without the CR.
+    Record { bytes: Vec<u8>, place: Place },
+    /// Something was heard and not delivered.
+    Dropped { what: Loss, place: Place },
+    /// A negative answer was due: counted, and the sender repeats.
+    Refused { why: Refusal },
+    /// A frame with marked bytes came twice the same under a right checksum and was taken: counted.
+    Flawed { place: Place },
+    /// The session is over.
+    SessionClosed { why: Closing },
+}
+
+/// What was not delivered.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Loss {
+    /// A record of which only the first frames came.
+    Part,
+    /// A frame that was broken off.
+    Frame,
+    /// A frame that had been delivered already, sent again because our answer was garbled.
+    Repeat,
+}
+
+/// Why a frame or an enquiry got a negative answer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Refusal {
+    NotReady,
+    Checksum,
+    Flawed,
+    FrameNumber,
+    OutOfTurn,
+    TooLong,
+    Silence,
+    NotStored,
+}
+
+/// Why a session ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Closing {
+    /// The sender said so (EOT).
+    Said,
+    /// The sender asked for the line again instead of going on.
+    Restarted,
+    /// Nothing came for thirty seconds.
+    Silence,
+    /// The port closed or the far end hung up.
+    HungUp,
+}
+
+impl fmt::Display for Closing {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Closing::Said => "the analyzer ended the session",
+            Closing::Restarted => "the analyzer started the session again",
+            Closing::Silence => "the analyzer fell silent for 30 s",
+            Closing::HungUp => "the line was closed",
+        })
+    }
+}
+
+impl fmt::Display for Refusal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Refusal::NotReady => "not ready to keep results",
+            Refusal::Checksum => "wrong checksum",
+            Refusal::Flawed => "parity or framing error inside the frame",
+            Refusal::FrameNumber => "no frame number from 0 to 7",
+            Refusal::OutOfTurn => "frame number out of turn",
+            Refusal::TooLong => "longer than allowed",
+            Refusal::Silence => "silence inside the frame",
+            Refusal::NotStored => "could not be kept on the tape",
+        })
+    }
+}

@@ -1,0 +1,1 @@
+//! A simulated sender against a simulated receiver.

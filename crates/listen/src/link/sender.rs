@@ -1,0 +1,196 @@
+//! The analyzer's side of the link, for practice lines and tests: stop and wait, six tries a frame.
+
+use std::collections::VecDeque;
+
+use super::SENT_FRAME_TEXT;
+use super::frame::frame;
+use super::sign::{ACK, CR, ENQ, EOT, NAK};
+use crate::{SECOND, Tick};
+
+/// How long an answer may take (NCCLS LIS1-A 6.2.6, 6.5.1.2).
+const ANSWER: Tick = 15 * SECOND;
+/// Pause after a "busy" (LIS1-A 6.2.6).
+const BUSY: Tick = 10 * SECOND;
+/// Pause after both sides asked for the line: the instrument has priority (LIS1-A 6.2.7.1).
+const CONTENTION: Tick = SECOND;
+/// Pause after the receiver asked us to yield the line (LIS1-A 6.5.2).
+const YIELD: Tick = 15 * SECOND;
+/// Pause before a kept message is tried again. Ours.
+const AGAIN: Tick = 10 * SECOND;
+/// How often one frame is sent in all (LIS1-A 6.5.1.2).
+const TRIES: u8 = 6;
+
+/// What became of the oldest message offered.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum SenderEvent {
+    /// Every frame was acknowledged.
+    Delivered,
+    /// Not this time: kept, and sent again from its beginning later.
+    Kept { why: &'static str },
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Phase {
+    Idle,
+    /// Sent ENQ.
+    Asking {
+        deadline: Tick,
+    },
+    /// Sent this frame.
+    Sending {
+        frame: usize,
+        tries: u8,
+        deadline: Tick,
+    },
+}
+
+/// The sending side of one line.
+#[derive(Debug)]
+pub struct Sender {
+    phase: Phase,
+    /// Messages not yet delivered, each as its frames.
+    waiting: VecDeque<Vec<Vec<u8>>>,
+    /// No enquiry before this.
+    not_before: Tick,
+    yields: bool,
+    out: Vec<u8>,
+    events: VecDeque<SenderEvent>,
+}
+
+impl Default for Sender {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Sender {
+    /// A sender with nothing to say.
+    #[must_use]
+    pub fn new() -> Self {
+        Self {
+            phase: Phase::Idle,
+            waiting: VecDeque::new(),
+            not_before: Tick::MIN,
+            yields: false,
+            out: Vec::new(),
+            events: VecDeque::new(),
+        }
+    }
+
+    /// Takes one message, from H to L, each record without its CR. It goes out when
+    /// [`Sender::poll_timeout`] is due.
+    pub fn offer(&mut self, records: &[Vec<u8>]) {
+        let mut frames = Vec::new();
+        for record in records {
+            let mut text = record.clone();
+            text.push(CR);
+            let mut pieces = text.chunks(SENT_FRAME_TEXT).peekable();
+            while let Some(piece) = pieces.next() {
+                let number = u8::try_from((frames.len() + 1) % 8).unwrap_or(0);
+                frames.push(frame(number, piece, pieces.peek().is_none()));
+            }
+        }
+        self.waiting.push_back(frames);
+    }
+
+    /// Messages offered and not yet delivered.
+    #[must_use]
+    pub fn waiting(&self) -> usize {
+        self.waiting.len()
+    }
+
+    /// Takes what the receiver answered.
+    pub fn handle_input(&mut self, now: Tick, bytes: &[u8]) {
+        for byte in bytes {
+            self.handle_timeout_before(now);
+            match (self.phase, *byte) {
+                (Phase::Asking { .. }, ACK) => self.send(now, 0, 0),
+                (Phase::Asking { .. }, NAK) => self.pause(now + BUSY, Some("the receiver is busy")),
+                (Phase::Asking { .. }, ENQ) => self.pause(now + CONTENTION, None),
+                (Phase::Sending { frame, .. }, ACK) => self.send(now, frame + 1, 0),
+                (Phase::Sending { frame, .. }, EOT) => {
+                    self.yields = true;
+                    self.send(now, frame + 1, 0);
+                }
+                (Phase::Sending { frame, tries, .. }, _) => {
+                    if tries < TRIES {
+                        self.send(now, frame, tries);
+                    } else {
+                        self.give_up(now, "one frame was refused six times");
+                    }
+                }
+                (Phase::Idle | Phase::Asking { .. }, _) => {}
+            }
+        }
+    }
+
+    /// Fires what is due: an enquiry, or the end of patience.
+    pub fn handle_timeout(&mut self, now: Tick) {
+        if self.poll_timeout().is_none_or(|due| due > now) {
+            return;
+        }
+        match self.phase {
+            Phase::Idle => {
+                self.out.push(ENQ);
+                self.phase = Phase::Asking { deadline: now + ANSWER };
+            }
+            Phase::Asking { .. } => self.give_up(now, "no answer to the enquiry"),
+            Phase::Sending { .. } => self.give_up(now, "no answer to a frame"),
+        }
+    }
+
+    /// Appends what is to be sent to `out`. False: there was nothing.
+    pub fn poll_transmit(&mut self, out: &mut Vec<u8>) -> bool {
+        let any = !self.out.is_empty();
+        out.append(&mut self.out);
+        any
+    }
+
+    /// When [`Sender::handle_timeout`] is wanted next; it may be long past, which means now.
+    #[must_use]
+    pub fn poll_timeout(&self) -> Option<Tick> {
+        match self.phase {
+            Phase::Idle => (!self.waiting.is_empty()).then_some(self.not_before),
+            Phase::Asking { deadline } | Phase::Sending { deadline, .. } => Some(deadline),
+        }
+    }
+
+    /// What happened, in order.
+    pub fn poll_event(&mut self) -> Option<SenderEvent> {
+        self.events.pop_front()
+    }
+
+    /// An answer that comes after the deadline is no answer.
+    fn handle_timeout_before(&mut self, now: Tick) {
+        if !matches!(self.phase, Phase::Idle) {
+            self.handle_timeout(now);
+        }
+    }
+
+    /// Sends a frame of the oldest message, or ends the session when there is none left.
+    fn send(&mut self, now: Tick, frame: usize, tries: u8) {
+        let bytes = self.waiting.front().and_then(|frames| frames.get(frame));
+        if let Some(bytes) = bytes {
+            self.out.extend_from_slice(bytes);
+            self.phase = Phase::Sending { frame, tries: tries + 1, deadline: now + ANSWER };
+            return;
+        }
+        self.out.push(EOT);
+        self.waiting.pop_front();
+        self.events.push_back(SenderEvent::Delivered);
+        let pause = if std::mem::take(&mut self.yields) { now + YIELD } else { Tick::MIN };
+        self.pause(pause, None);
+    }
+
+    fn give_up(&mut self, now: Tick, why: &'static str) {
+        self.out.push(EOT);
+        self.yields = false;
+        self.pause(now + AGAIN, Some(why));
+    }
+
+    fn pause(&mut self, until: Tick, kept: Option<&'static str>) {
+        self.phase = Phase::Idle;
+        self.not_before = until;
+        self.events.extend(kept.map(|why| SenderEvent::Kept { why }));
+    }
+}
