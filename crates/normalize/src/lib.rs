@@ -16,6 +16,8 @@ pub mod number;
 pub mod observation;
 pub mod observe;
 pub mod pattern;
+#[cfg(test)]
+mod prints;
 pub mod readings;
 pub mod report;
 pub mod rules;

@@ -1,1 +1,80 @@
-//! Tests.
+//! Rules: what a configuration may say.
+
+use super::{Reference, Rules};
+use crate::strip::Strip;
+
+#[test]
+fn rules_survive_being_written_and_read() {
+    let mut rules = Rules::default();
+    rules.add_control_mark("Q1=1").expect("a mark");
+    rules.add_control_mark("Q").expect("a mark without level");
+    rules.add_control_specimen("QC-L2[0-9]{4}=2").expect("a pattern");
+    rules.add_stat_mark("S").expect("a mark");
+    rules.add_reference("PH", "5.0-8.0").expect("an interval");
+    rules.add_reference("GLU", "NEG").expect("a grade");
+    rules.add_reference("COL", "DARK-YELLOW").expect("a colour");
+    let text = toml::to_string(&rules).expect("rules are text");
+    assert_eq!(toml::from_str::<Rules>(&text).expect("as written"), rules);
+    assert!(toml::from_str::<Rules>("specimens = \"x\"").is_err(), "unknown keys are refused");
+}
+
+#[test]
+fn what_cannot_be_meant_is_refused() {
+    let mut rules = Rules::default();
+    for text in ["", "=1", "Q=", "Q=toolonglevel", "12", "7=1"] {
+        assert!(rules.add_control_mark(text).is_err(), "{text}");
+    }
+    for text in ["", "8.0-5.0", "5.0", "<5-8", "neg", "5.0-", "-", "1,0-2,0"] {
+        assert!(text.parse::<Reference>().is_err(), "{text}");
+    }
+    assert!(rules.add_stat_mark("").is_err() && rules.add_stat_mark("5").is_err());
+    assert!(rules.add_reference("GLUC", "NEG").expect_err("no id").contains("GLU"));
+    assert!(rules.set_specimen("[A-Z").is_err());
+    assert_eq!(rules, Rules::default(), "a refused text changes nothing");
+}
+
+#[test]
+fn references_are_held_against_the_strip() {
+    let strips = [Strip::builtin("twelve-pad").expect("built in")];
+    let faults = |id: &str, text: &str| {
+        let mut rules = Rules::default();
+        rules.add_reference(id, text).expect(text);
+        rules.faults(&strips)
+    };
+    for (id, text) in [("GLU", "NEG"), ("PRO", "TR"), ("PH", "5.0-8.0"), ("SG", "1.003-1.030")] {
+        assert!(faults(id, text).is_empty(), "{id} {text}");
+    }
+    for (id, text) in [
+        ("GLU", "NORM"), // not on this ladder
+        ("PH", "NEG"),   // has no grades
+        ("GLU", "0-50"), // a grade's pad
+        ("ALB", "0-3"),  // which units?
+        ("CLA", "YELLOW"),
+    ] {
+        assert_eq!(faults(id, text).len(), 1, "{id} {text}");
+    }
+}
+
+#[test]
+fn a_specimen_id_is_a_persons_only_when_it_can_be() {
+    let mut rules = Rules::default();
+    rules.add_control_specimen("QC-*").expect("a pattern");
+    rules.specimen_length_max = 12;
+    assert_eq!(rules.check_specimen("KP-10023", Some("0012")), Ok(()));
+    for (id, why) in [
+        ("", "blank"),
+        ("   ", "blank"),
+        ("0012", "test number"),
+        ("0000", "repeated"),
+        ("-----", "repeated"),
+        ("KP-1002310023", "longer"),
+        ("QC-L1", "control material"),
+        ("KP", "look like"),
+        ("KP 10023", "look like"),
+        (" KP10023", "look like"),
+        ("KP10023\u{0}", "look like"),
+    ] {
+        let found = rules.check_specimen(id, Some("0012")).expect_err(id);
+        assert!(found.contains(why), "{id:?}: {found}");
+    }
+}

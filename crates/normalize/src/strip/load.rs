@@ -157,7 +157,7 @@ fn pad(
     };
     checks::units(&keys, &pad, analyte);
     let rungs: Vec<(usize, Rung)> =
-        keys.tables("rungs").iter().take(MOST).filter_map(|k| rung(k, &pad)).collect();
+        keys.tables("rungs").iter().take(MOST).map(|k| rung(k, &pad)).collect();
     checks::ladder(&keys, &pad, analyte, &rungs);
     pad.rungs = rungs.into_iter().map(|(_, rung)| rung).collect();
     pad.measured = measured(&keys, &pad, analyte);
@@ -198,7 +198,7 @@ fn measure(keys: &Keys<'_, '_>, system: &'static str) -> Option<Measure> {
     Some(Measure { unit, spellings })
 }
 
-fn rung(keys: &Keys<'_, '_>, pad: &Pad) -> Option<(usize, Rung)> {
+fn rung(keys: &Keys<'_, '_>, pad: &Pad) -> (usize, Rung) {
     let grade = keys.text("grade");
     let text = keys.text("text");
     let conventional = label(keys, "conventional");
@@ -209,20 +209,21 @@ fn rung(keys: &Keys<'_, '_>, pad: &Pad) -> Option<(usize, Rung)> {
     if si.is_none() && one(Units::Conventional) == one(Units::Si) {
         si.clone_from(&conventional);
     }
-    let sense = sense.and_then(|flag| match flag.value.as_str() {
-        "N" => Some(Sense::Normal),
-        "A" => Some(Sense::Abnormal),
-        "policy" => Some(Sense::Policy),
-        "range" => Some(Sense::Range),
-        _ => {
-            keys.fault(flag.at, "flag", quote(&flag.value), "N, A, policy, range");
-            None
+    let sense = match sense.as_ref().map(|s| s.value.as_str()) {
+        Some("N") => Sense::Normal,
+        Some("A") => Sense::Abnormal,
+        Some("range") => Sense::Range,
+        Some("policy") | None => Sense::Policy,
+        Some(other) => {
+            let at = sense.as_ref().map_or(keys.at, |s| s.at);
+            keys.fault(at, "flag", quote(other), "N, A, policy, range");
+            Sense::Policy
         }
-    });
+    };
     let known = grade.as_ref().and_then(|g| Grade::find(&g.value)).map(|g| g.text.to_owned());
     let text = text.map(|t| t.value).or(known).unwrap_or_default();
     let grade = grade.map(|g| g.value);
-    Some((keys.at, Rung { grade, text, conventional, si, sense: sense? }))
+    (keys.at, Rung { grade, text, conventional, si, sense })
 }
 
 fn label(keys: &Keys<'_, '_>, system: &'static str) -> Option<Figure> {

@@ -1,0 +1,137 @@
+//! What else decides the way: doubts of the dialect, the sender, the strip; and hostile prints.
+
+use proptest::prelude::*;
+
+use crate::class::Class;
+use crate::hold::{Hold, Reason};
+use crate::judge::{Facts, Way, judge};
+use crate::observe::{Choice, observe};
+use crate::prints::{DAY, codes, judged, reading, strip, ten, with};
+use crate::report::{PrintedReading, Private, Report, Signs, Status};
+use crate::rules::Rules;
+
+#[test]
+fn doubts_of_the_dialect_hold_the_report() {
+    for reason in [
+        Reason::Incomplete,
+        Reason::Unreadable,
+        Reason::TestMessage,
+        Reason::LineError,
+        Reason::CorrectionHeard,
+        Reason::PadUnread,
+    ] {
+        let mut print = ten();
+        print.doubts.push(Hold::new(reason, "as the dialect says").at(2));
+        let found = judged(&print, &Rules::default(), &[]);
+        assert_eq!((codes(&found), found.way), (vec![reason.code()], Way::Held));
+        assert_eq!(found.holds[0].line, Some(2));
+    }
+}
+
+#[test]
+fn sender_unexpected_is_another_name_or_none() {
+    let mut rules = Rules { sender: Some("STRIP1".into()), ..Rules::default() };
+    let of = |name: Option<&str>, rules: &Rules| {
+        codes(&judged(&Report { sender: name.map(str::to_owned), ..ten() }, rules, &[]))
+    };
+    assert!(of(Some("STRIP1"), &rules).is_empty());
+    assert_eq!(of(Some("STRIP2"), &rules), ["sender-unexpected"]);
+    assert_eq!(of(None, &rules), ["sender-unexpected"]);
+    rules.sender = Some(String::new());
+    assert!(of(None, &rules).is_empty(), "an empty expectation expects nothing");
+}
+
+#[test]
+fn one_of_several_strips_is_chosen_by_name_never_by_pads() {
+    let strips = [strip("ten-pad"), strip("eleven-pad")];
+    let facts = Facts { earlier: &[], heard: ten().taken.expect("a time"), day: DAY };
+    let of = |name: Option<&str>| {
+        let print = Report { strip: name.map(str::to_owned), ..ten() };
+        let found = judge(&print, &strips, &Rules::default(), &facts);
+        (codes(&found), found.strip)
+    };
+    assert_eq!(of(Some("TEN-PAD")), (vec![], "ten-pad".to_owned()));
+    assert_eq!(of(Some("10-pad")), (vec![], "ten-pad".to_owned()));
+    assert_eq!(of(Some("11-pad")), (vec!["pads-missing"], "eleven-pad".to_owned()));
+    assert_eq!(of(None), (vec!["unreadable"], String::new()));
+    assert_eq!(of(Some("other")), (vec!["unreadable"], String::new()));
+    let one = judge(&ten(), &strips[..1], &Rules::default(), &facts);
+    assert_eq!(one.way, Way::Ready, "a single strip needs no name");
+    assert_eq!(judge(&ten(), &[], &Rules::default(), &facts).way, Way::Held);
+}
+
+#[test]
+fn a_flood_of_holds_is_told_in_few_words() {
+    let mut print = ten();
+    let strange = |n: usize| reading(&format!("X{n}"), &["1"], "");
+    print.readings.extend((0..500).map(strange));
+    let found = judged(&print, &Rules::default(), &[]);
+    assert_eq!(codes(&found), ["unknown-analyte"]);
+    assert_eq!(found.holds.len(), 20);
+    assert!(found.holds[19].detail.ends_with("(and 480 more of the reasons given)"));
+}
+
+#[test]
+fn what_may_be_logged_names_no_specimen_and_no_reading() {
+    let found =
+        judged(&with(ten(), reading("GLU", &["2+", "300"], "mg/dL")), &Rules::default(), &[]);
+    let shown = format!("{found:?}");
+    assert!(!shown.contains("KP-10023") && !shown.contains("300"), "{shown}");
+}
+
+fn any_reading() -> impl Strategy<Value = PrintedReading> {
+    let label = prop_oneof!["(GLU|KET|SG|PH|NIT|URO|BLD|ASC|XX)", ".{0,12}"];
+    let part = prop_oneof![
+        "(NEG|TR|[1-5][+]|NORM|POS|ERR|-|[+]|)",
+        "[<>]?=?[0-9]{1,5}(.[0-9]{1,3})?",
+        ".{0,12}"
+    ];
+    let unit = prop_oneof!["(mg/dL|mmol/L|/uL|pH|)", ".{0,8}"];
+    let status =
+        prop_oneof![Just(Status::Final), Just(Status::Unread), Just(Status::NotFinal('P'))];
+    let parts = proptest::collection::vec(part, 0..5);
+    (label, parts, unit, status, any::<bool>()).prop_map(
+        |(label, parts, unit, status, unit_implied)| {
+            let parts: Vec<&str> = parts.iter().map(String::as_str).collect();
+            PrintedReading { status, unit_implied, ..reading(&label, &parts, &unit) }
+        },
+    )
+}
+
+proptest! {
+    /// Whatever is printed: an answer; a control sign bars the way out; and what is ready can be sent
+    /// with every number standing in the print.
+    #[test]
+    fn nothing_is_guessed(
+        readings in proptest::collection::vec(any_reading(), 0..14),
+        whole in any::<bool>(),
+        specimen in ".{0,24}",
+        control in any::<bool>(),
+    ) {
+        let mut print = ten();
+        print.specimen = Some(Private::new(specimen));
+        print.signs = Signs { control_order: control, ..Signs::default() };
+        for reading in readings {
+            match print.readings.iter_mut().find(|r| r.label == reading.label) {
+                Some(old) if whole => *old = reading,
+                _ => print.readings.push(reading),
+            }
+        }
+        let found = judged(&print, &Rules::default(), &[]);
+        prop_assert!(!control || (found.class == Class::Control && found.way != Way::Ready));
+        prop_assert_eq!(found.way == Way::Held, !found.holds.is_empty());
+        for hold in &found.holds {
+            prop_assert!(hold.detail.chars().count() < 1000);
+            prop_assert!(!hold.detail.chars().any(char::is_control));
+        }
+        if found.way == Way::Ready {
+            let sent = observe(&found.readings, &strip("ten-pad"), &Choice::default());
+            prop_assert!(sent.is_ok(), "{:?}", sent);
+        }
+        for read in &found.readings {
+            let value = read.number.as_ref().map(|n| n.digits.clone());
+            let printed = value.is_none_or(|v| read.printed.parts.iter().any(|p| p.contains(&v)));
+            prop_assert!(printed, "a number that nobody printed");
+        }
+    }
+}
