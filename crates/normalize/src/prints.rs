@@ -37,7 +37,7 @@ pub(crate) fn printed(pad: &Pad, rung: &Rung, units: Units) -> PrintedReading {
 /// A routine report of every pad that must be there, each on its lowest rung, scales in the middle.
 pub(crate) fn report(strip: &Strip, units: Units) -> Report {
     let usual = |pad: &Pad| if pad.kind == Kind::Stepped { pad.rungs.len() / 2 } else { 0 };
-    let pads = strip.pads.iter().filter(|p| !p.optional);
+    let pads = strip.pads.iter().filter(|p| !p.optional && !p.rungs.is_empty());
     let mut readings: Vec<_> = pads.map(|p| printed(p, &p.rungs[usual(p)], units)).collect();
     readings.iter_mut().enumerate().for_each(|(n, r)| r.line = n + 3);
     Report {
