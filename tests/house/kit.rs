@@ -53,7 +53,7 @@ pub fn configuration(line: &str, dialect: &str, strip: &str, address: &str, more
         "[site]\nname = \"Kestrel Point Clinic\"\nshort = \"KESTRELPOINT\"\ntimezone = \"Europe/Lisbon\"\n\
          [store]\ntape = \"tape.db\"\nledger = \"sqlite:ledger.db\"\nlow_water_mib = 1\nballast_mib = 0\n\
          [[analyzer]]\nid = \"bench-1\"\nline = \"{line}\"\ndialect = \"{dialect}\"\nstrip = \"{strip}\"\n\
-         control_marks = [\"Q1=1\", \"Q2=2\"]\n\
+         control_marks = [\"Q1=1\", \"Q2=2\"]\ncontrol_specimens = [\"QC-L1=1\"]\n\
          [[receiver]]\nid = \"lis\"\naddress = \"{address}\"\nack_timeout = 1\nretry_first = 1\nretry_max = 1\n\
          {more}\n"
     )

@@ -7,7 +7,6 @@ use rustix::fs::FlockOperation;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
 use tracing::{error, info};
-use wickline_listen::dialect::Dialect as _;
 use wickline_listen::line::{LineKind, Listener};
 
 use crate::pipeline::delivery::Delivery;
@@ -76,7 +75,7 @@ impl House {
             let hearing = Hearing {
                 analyzer: analyzer.id.clone(),
                 spec: analyzer.line.clone(),
-                link: analyzer.dialect.link().kind(),
+                link: analyzer.dialect.link(),
                 tape: self.tape.line(&analyzer.id).await?,
                 healthy: self.tape.healthy(),
                 events: self.events.clone(),

@@ -122,9 +122,10 @@ fn bench(folder: &Path, ports: &(SimPort, SimPort), receiver: &str) -> Result<Be
         "[site]\nname = \"Kestrel Point Clinic\"\nshort = \"KESTRELPOINT\"\ntimezone = \"Europe/Lisbon\"\n\n\
          [store]\ntape = \"tape.db\"\nledger = \"sqlite:ledger.db\"\nlow_water_mib = 8\nballast_mib = 0\n\n\
          [reference]\nGLU = \"NEG\"\nPRO = \"TR\"\nPH = \"5.0-8.0\"\nSG = \"1.005-1.030\"\n\n\
-         [[analyzer]]\nid = \"bench-1\"\nline = \"serial:{}\"\ndialect = \"lis02\"\nstrip = \"ten-pad\"\n\n\
+         [[analyzer]]\nid = \"bench-1\"\nline = \"serial:{}\"\ndialect = \"lis02\"\nstrip = \"ten-pad\"\n\
+         control_specimens = [\"QC-L1=1\", \"QC-L2=2\"]\n\n\
          [[analyzer]]\nid = \"bench-2\"\nline = \"serial:{}\"\ndialect = \"two-column\"\nstrip = \"eleven-pad\"\n\
-         control_marks = [\"Q1=1\", \"Q2=2\"]\nstat_marks = [\"S\"]\n\n\
+         control_marks = [\"Q1=1\", \"Q2=2\"]\ncontrol_specimens = [\"QC-L1=1\", \"QC-L2=2\"]\n\n\
          [[receiver]]\nid = \"lis\"\naddress = \"mllp://{receiver}\"\nfacility = \"KESTREL\"\nunits = \"si\"\n\
          ack_timeout = 5\nretry_first = 1\nretry_max = 2\n",
         path(&ports.0),

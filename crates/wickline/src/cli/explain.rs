@@ -83,7 +83,7 @@ fn without_configuration(dialect: &str, strip: &str, units: &str) -> Result<Benc
 
 /// What the line's own ear makes of a capture; a file of bare records is read as one message each.
 fn transmissions(analyzer: &Analyzer, bytes: &[u8]) -> Vec<Transmission> {
-    if analyzer.dialect.link().kind() == LinkKind::Lis01 && !bytes.contains(&0x02) {
+    if analyzer.dialect.link() == LinkKind::Lis01 && !bytes.contains(&0x02) {
         return bare_records(bytes);
     }
     let mut ear = Ear::new(analyzer.dialect.as_ref());
@@ -239,7 +239,7 @@ fn readings(analyzer: &Analyzer, target: &Target, judged: &Judged, message: Opti
     }
     for (index, observation) in observations.iter().enumerate() {
         let Some(read) = &read else { break };
-        let field = |number| read.field("OBX", index, number).unwrap_or_default();
+        let field = |number| read.field("OBX", index + 1, number).unwrap_or_default().to_owned();
         let obx = json!({
             "set_id": field(1), "code": first(&field(3)), "type": field(2),
             "value": field(5), "unit": first(&field(6)), "flag": field(8),
@@ -264,7 +264,7 @@ fn show(report: &Value, index: usize, out: &Output) {
     ));
     let lines = report["lines"].as_array().cloned().unwrap_or_default();
     let rows: Vec<_> = report["readings"].as_array().into_iter().flatten().map(|r| {
-        let line = r["line"].as_u64().and_then(|l| lines.get(usize::try_from(l).ok()?)).map(text).unwrap_or_default();
+        let line = r["lines"][0].as_u64().and_then(|l| lines.get(usize::try_from(l).ok()?)).map(text).unwrap_or_default();
         let obx: Vec<String> = r["obx"].as_array().into_iter().flatten().map(|o| {
             format!("{} {} {} {} {}", text(&o["code"]), text(&o["type"]), text(&o["value"]), text(&o["unit"]), text(&o["flag"]))
                 .trim_end().to_owned()

@@ -1,8 +1,8 @@
 //! From a judged report to one receiver's message, and from a kept print to a report again.
 
-use wickline_forward::hl7::{Outgoing, oru};
+use wickline_forward::hl7::{Outgoing, ReportStatus, oru};
 use wickline_listen::ear::{Cut, Ending, Transmission};
-use wickline_normalize::judge::Reading;
+use wickline_normalize::readings::Reading;
 use wickline_normalize::observe::observe;
 use wickline_normalize::{Hold, Private, Reason, Report};
 
@@ -55,12 +55,13 @@ pub fn message(
         analyzer: subject.analyzer,
         patient: print.patient.as_ref().filter(|_| target.with_patient),
         control: None,
-        report_status: 'F',
+        report_status: ReportStatus::Final,
         remarks: &[],
         observations: &observations,
     };
     oru(&target.layout, &outgoing).map_err(|fault| {
-        let reason = if fault.is_specimen() { Reason::SpecimenMalformed } else { Reason::Unreadable };
+        let specimen = matches!(fault.field, "SPM-2.1" | "OBR-2.1" | "SPM-2" | "OBR-2");
+        let reason = if specimen { Reason::SpecimenMalformed } else { Reason::Unreadable };
         Hold::new(reason, format!("receiver {}: {fault}", target.id))
     })
 }

@@ -95,7 +95,7 @@ impl Delivery {
                 tokio::select! {
                     () = woken => {}
                     () = tokio::time::sleep(LOOK) => {}
-                    _ = stop.wait_for(|stop| *stop) => {}
+                    () = super::stopped(&mut stop) => {}
                 }
             }
         }
@@ -203,8 +203,8 @@ impl Sender<'_> {
         detail: String,
         answer: Vec<u8>,
     ) -> Turn {
-        let (receiver, why) = (self.way.target.id.clone(), detail.clone());
-        self.way.events.tell(Event::ReceiverStopped { receiver, why });
+        let receiver = self.way.target.id.clone();
+        self.way.events.tell(Event::ReceiverStopped { receiver, reason });
         let said = Said { stop: true, ..Said::refused(reason, detail, Some(answer)) };
         self.settle(due, attempts, said).await;
         Turn::Again
@@ -227,11 +227,12 @@ impl Sender<'_> {
     /// Notes a failure, tells it once, and pauses.
     async fn failed(&mut self, due: &Due, attempts: i64, reason: &str, why: &str) -> Result<Turn, StoreError> {
         if self.failures == 0 {
-            warn!(receiver = %self.way.target.id, reason, why, "not delivered: trying again for ever");
-            self.way.events.tell(Event::ReceiverDown {
-                receiver: self.way.target.id.clone(),
-                why: why.to_owned(),
-            });
+            // A receiver's own words may quote a patient: they go to the ledger, not into a log.
+            let told = if reason == "receiver-busy" { "it says that it cannot take any now" } else { why };
+            let receiver = &self.way.target.id;
+            warn!(%receiver, reason, why = told, "not delivered: trying again for ever");
+            let (receiver, why) = (receiver.clone(), told.to_owned());
+            self.way.events.tell(Event::ReceiverDown { receiver, why });
         }
         let seed = clock::now_us().unsigned_abs();
         let pause = Duration::from_micros(self.backoff.pause(self.failures, seed));
@@ -262,7 +263,7 @@ impl Sender<'_> {
         let mut stop = self.way.stop.clone();
         tokio::select! {
             () = tokio::time::sleep(pause) => {}
-            _ = stop.wait_for(|stop| *stop) => {}
+            () = super::stopped(&mut stop) => {}
         }
     }
 

@@ -23,7 +23,8 @@ pub enum Event {
     Delivery { receiver: String, control_id: String, state: &'static str, attempts: i64 },
     ReceiverDown { receiver: String, why: String },
     ReceiverUp { receiver: String },
-    ReceiverStopped { receiver: String, why: String },
+    /// The queue stands until a person looks: `queue` has the receiver's words.
+    ReceiverStopped { receiver: String, reason: &'static str },
     Stopping,
 }
 

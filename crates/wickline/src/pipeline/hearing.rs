@@ -40,7 +40,7 @@ impl Hearing {
                     info!(analyzer = %self.analyzer, "line open");
                     self.tape.event(Kind::Opened).await;
                     self.tell_up();
-                    (told, pause) = (false, Duration::from_millis(250));
+                    pause = Duration::from_millis(250);
                     let why = self.serve(&mut port).await;
                     drop(port);
                     self.tape.event(Kind::Closed).await;
@@ -73,7 +73,7 @@ impl Hearing {
         };
         tokio::select! {
             port = opening => port.map(Some),
-            _ = stop.wait_for(|stop| *stop) => Ok(None),
+            () = super::stopped(&mut stop) => Ok(None),
         }
     }
 
@@ -102,7 +102,7 @@ impl Hearing {
                         link.handle_timeout(clock::tick_us());
                     }
                 }
-                _ = stop.wait_for(|stop| *stop) => return "stopping".into(),
+                () = super::stopped(&mut stop) => return "stopping".into(),
             }
             if let Some(link) = &mut link
                 && let Err(error) = answer(link, ticket, port).await
@@ -134,7 +134,7 @@ impl Hearing {
         let mut stop = self.stop.clone();
         tokio::select! {
             () = tokio::time::sleep(pause) => {}
-            _ = stop.wait_for(|stop| *stop) => {}
+            () = super::stopped(&mut stop) => {}
         }
     }
 

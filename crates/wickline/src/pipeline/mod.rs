@@ -5,3 +5,10 @@ pub mod delivery;
 pub mod event;
 pub mod hearing;
 pub mod reading;
+
+use tokio::sync::watch;
+
+/// Resolves once the house is told to stop.
+pub(crate) async fn stopped(stop: &mut watch::Receiver<bool>) {
+    let _ = stop.wait_for(|stop| *stop).await;
+}

@@ -116,7 +116,7 @@ impl Reading {
         let deadline = cursor.ear.poll_timeout().map(|t| cursor.clock.back(t));
         tokio::select! {
             _ = commits.changed() => return Ok(()),
-            _ = stop.wait_for(|stop| *stop) => return Ok(()),
+            () = super::stopped(&mut stop) => return Ok(()),
             () = tokio::time::sleep_until(clock::instant_at(deadline.unwrap_or(0))),
                 if deadline.is_some() => {}
         }
@@ -163,7 +163,7 @@ impl Reading {
         let mut stop = self.stop.clone();
         tokio::select! {
             () = tokio::time::sleep(Duration::from_millis(500)) => {}
-            _ = stop.wait_for(|stop| *stop) => {}
+            () = super::stopped(&mut stop) => {}
         }
     }
 

@@ -7,12 +7,15 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use wickline_forward::deliver::{Address as ReceiverAddress, Limits, Tls};
-use wickline_forward::hl7::{Layout, Version};
+use wickline_forward::hl7::{Charset, CodedType, Layout, SpecimenIn, panel_manual};
 use wickline_listen::dialect::{self, Dialect};
 use wickline_listen::line::LineSpec;
-use wickline_normalize::judge::Rules;
+use wickline_normalize::judge::{Facts, judge};
 use wickline_normalize::observe::Choice;
+use wickline_normalize::rules::Rules;
 use wickline_normalize::strip::Strip;
+use wickline_normalize::units::Units;
+use wickline_normalize::{Private, Reason, Remedy, Report};
 
 use super::reader::{Fault, place};
 use super::{Loaded, Settings};
@@ -61,7 +64,7 @@ pub struct Bench {
 impl Bench {
     /// Builds the bench, or says everything that is wrong with the configuration.
     pub fn build(loaded: &Loaded) -> Result<Self, Vec<Fault>> {
-        let mut builder = Builder { loaded, faults: Vec::new(), notes: Vec::new() };
+        let mut builder = Builder { loaded, faults: Vec::new() };
         let settings = &loaded.settings;
         let clock = SiteClock::new(&settings.site.timezone);
         let clock = builder.good("site", 0, "timezone", &settings.site.timezone, clock);
@@ -77,7 +80,8 @@ impl Bench {
             .collect();
         builder.ids(settings);
         let folder = builder.folder().to_owned();
-        let Builder { faults, mut notes, .. } = builder;
+        let Builder { faults, .. } = builder;
+        let mut notes = Vec::new();
         for analyzer in &analyzers {
             for strip in &analyzer.strips {
                 notes.extend(strip.notes().iter().map(|n| format!("strip {}: {n}", strip.id)));
@@ -113,19 +117,30 @@ impl Bench {
             .filter(move |t| t.analyzers.iter().any(|a| a == "*" || a == analyzer))
     }
 
-    /// Whether a person may give this specimen id to a report of this analyzer.
-    pub fn check_specimen(&self, analyzer: &str, id: &str, number: Option<&str>) -> Result<(), String> {
+    /// Whether a person may give this specimen id to a report of this analyzer: judged as if it had
+    /// been printed so.
+    pub fn check_specimen(&self, analyzer: &str, id: &str, print: &Report) -> Result<(), String> {
         let Some(analyzer) = self.analyzer(analyzer) else {
             return Err(format!("analyzer {analyzer} is not configured any more"));
         };
-        analyzer.rules.check_specimen(id, number)
+        let print = Report { specimen: Some(Private::new(id)), ..print.clone() };
+        let facts = Facts { earlier: &[], heard: self.clock.moment(0), day: "" };
+        let judged = judge(&print, &analyzer.strips, &analyzer.rules, &facts);
+        let about = |r: Reason| r.remedy() == Remedy::Identify || r == Reason::ClassDisagree;
+        match judged.holds.iter().find(|h| about(h.reason)) {
+            Some(hold) => Err(format!("`{}`: {}", hold.reason.code(), hold.detail)),
+            None if judged.control_sign => Err(format!(
+                "this id means control material; say `held identify ID --control {}`",
+                judged.level.as_deref().unwrap_or("LEVEL")
+            )),
+            None => Ok(()),
+        }
     }
 }
 
 struct Builder<'a> {
     loaded: &'a Loaded,
     faults: Vec<Fault>,
-    notes: Vec<String>,
 }
 
 impl Builder<'_> {
@@ -137,7 +152,8 @@ impl Builder<'_> {
         let file = self.loaded.file.display().to_string();
         let (line, column) = place(&file, &self.loaded.text, table, index, key);
         let found = format!("\"{}\"", found.chars().take(80).flat_map(char::escape_default).collect::<String>());
-        self.faults.push(Fault { file, line, column, key: format!("{table}.{key}"), found, allowed });
+        let text = self.loaded.text.lines().nth(line - 1).unwrap_or("").to_owned();
+        self.faults.push(Fault { file, line, column, key: format!("{table}.{key}"), found, allowed, text });
     }
 
     fn good<T>(
@@ -174,8 +190,10 @@ impl Builder<'_> {
                 dialect.name()
             ));
         }
-        let strips: Option<Vec<Strip>> = strips.into_iter().collect();
-        Some(Analyzer { id: raw.id.clone(), line: line?, dialect, strips: strips?, rules: rules? })
+        let strips: Vec<Strip> = strips.into_iter().collect::<Option<_>>()?;
+        let rules = rules?;
+        self.together(settings, index, &rules, &strips);
+        Some(Analyzer { id: raw.id.clone(), line: line?, dialect, strips, rules })
     }
 
     /// A built-in by name, or a file beside the configuration.
@@ -187,13 +205,9 @@ impl Builder<'_> {
         match dialect::parse(&text, &path) {
             Ok(dialect) => Some(dialect),
             Err(faults) => {
-                self.faults.extend(faults.into_iter().map(|f| Fault {
-                    file: path.clone(),
-                    line: f.line,
-                    column: f.column,
-                    key: f.key,
-                    found: f.found,
-                    allowed: f.allowed,
+                self.faults.extend(faults.into_iter().map(|f| {
+                    let dialect::Fault { file, line, column, key, found, allowed, text } = f;
+                    Fault { file, line, column, key, found, allowed, text }
                 }));
                 None
             }
@@ -208,14 +222,7 @@ impl Builder<'_> {
         match Strip::parse(&text, &path) {
             Ok(strip) => Some(strip),
             Err(faults) => {
-                self.faults.extend(faults.into_iter().map(|f| Fault {
-                    file: path.clone(),
-                    line: f.line,
-                    column: f.column,
-                    key: f.key,
-                    found: f.found,
-                    allowed: f.allowed,
-                }));
+                self.faults.extend(faults);
                 None
             }
         }
@@ -235,36 +242,45 @@ impl Builder<'_> {
 
     fn rules(&mut self, settings: &Settings, index: usize) -> Option<Rules> {
         let raw = &settings.analyzer[index];
-        let mut rules = Rules::default();
-        rules.print_units = match raw.units.as_str() {
-            "si" => wickline_normalize::Units::Si,
-            _ => wickline_normalize::Units::Conventional,
+        let mut rules = Rules {
+            print_units: units(&raw.units),
+            compare_marks: raw.compare_marks,
+            sender: Some(raw.sender.clone()).filter(|s| !s.is_empty()),
+            stat_marks: raw.stat_marks.clone(),
+            ..Rules::default()
         };
-        rules.compare_marks = raw.compare_marks;
-        rules.sender = Some(raw.sender.clone()).filter(|s| !s.is_empty());
-        let mut ok = true;
-        let mut set = |builder: &mut Self, table: &str, at: usize, key: &str, text: &str, done: Result<(), String>| {
-            ok &= builder.good(table, at, key, text, done).is_some();
-        };
-        let specimen = rules.set_specimen(&settings.site.specimen);
-        set(self, "site", 0, "specimen", &settings.site.specimen, specimen);
+        let before = self.faults.len();
+        let specimen = settings.site.specimen.parse();
+        if let Some(pattern) = self.good("site", 0, "specimen", &settings.site.specimen, specimen) {
+            rules.specimen = pattern;
+        }
         for text in &raw.control_marks {
-            let done = rules.add_control_mark(text);
-            set(self, "analyzer", index, "control_marks", text, done);
+            rules.control_marks.extend(self.good("analyzer", index, "control_marks", text, text.parse()));
         }
         for text in &raw.control_specimens {
-            let done = rules.add_control_specimen(text);
-            set(self, "analyzer", index, "control_specimens", text, done);
-        }
-        for text in &raw.stat_marks {
-            let done = rules.add_stat_mark(text);
-            set(self, "analyzer", index, "stat_marks", text, done);
+            let sign = self.good("analyzer", index, "control_specimens", text, text.parse());
+            rules.control_specimens.extend(sign);
         }
         for (analyte, text) in &settings.reference {
-            let done = rules.add_reference(analyte, text);
-            set(self, "reference", 0, analyte, text, done);
+            if let Some(reference) = self.good("reference", 0, analyte, text, text.parse()) {
+                rules.references.insert(analyte.clone(), reference);
+            }
         }
-        ok.then_some(rules)
+        (self.faults.len() == before).then_some(rules)
+    }
+
+    /// What rules and strips say together.
+    fn together(&mut self, settings: &Settings, index: usize, rules: &Rules, strips: &[Strip]) {
+        for why in rules.faults(strips) {
+            let analyte = settings.reference.keys().find(|id| why.contains(&format!("`{id}`")));
+            match analyte {
+                Some(id) => {
+                    let found = settings.reference[id].clone();
+                    self.fault("reference", 0, id, &found, why);
+                }
+                None => self.fault("analyzer", index, "control_marks", "", why),
+            }
+        }
     }
 
     fn target(&mut self, settings: &Settings, index: usize) -> Option<Target> {
@@ -287,23 +303,18 @@ impl Builder<'_> {
         };
         let address = ReceiverAddress::parse(&raw.address, self.folder(), &tls);
         let address = self.good("receiver", index, "address", &raw.address, address)?;
-        let layout = Layout::of(
-            Version::of(&raw.version)?,
-            &settings.site.short,
-            &raw.application,
-            &raw.facility,
-            &raw.processing,
-            &raw.specimen_in,
-            &raw.charset,
-            &raw.coded,
-            &raw.codes,
-        );
+        let layout = self.layout(settings, index)?;
         Some(Target {
             id: raw.id.clone(),
             address,
             limits: Limits::with_ack_timeout(Duration::from_secs(raw.ack_timeout)),
             layout,
-            choice: Choice::of(&raw.units, &raw.grades, &raw.codes, raw.snomed),
+            choice: Choice {
+                units: units(&raw.units),
+                grades: raw.grades.parse().unwrap_or_default(),
+                codes: raw.codes.parse().unwrap_or_default(),
+                snomed: raw.snomed,
+            },
             analyzers: raw.analyzers.clone(),
             with_patient: raw.patient == "as-heard",
             paused: raw.paused,
@@ -312,6 +323,36 @@ impl Builder<'_> {
             retry_max: Duration::from_secs(raw.retry_max.max(raw.retry_first)),
             reject_tries: raw.reject_tries,
         })
+    }
+
+    fn layout(&mut self, settings: &Settings, index: usize) -> Option<Layout> {
+        let raw = &settings.receiver[index];
+        let version = self.good("receiver", index, "version", &raw.version, raw.version.parse())?;
+        let mut layout =
+            Layout::new(version, &settings.site.short, &raw.application, &raw.facility);
+        layout.processing =
+            self.good("receiver", index, "processing", &raw.processing, raw.processing.parse())?;
+        match raw.specimen_in.as_str() {
+            "spm-2" => layout.specimen_in = SpecimenIn::Spm2,
+            "obr-2" => layout.specimen_in = SpecimenIn::Obr2,
+            "both" => layout.specimen_in = SpecimenIn::Both,
+            _ => {}
+        }
+        match raw.charset.as_str() {
+            "ascii" => layout.charset = Charset::Ascii,
+            "8859/1" => layout.charset = Charset::Latin1,
+            "utf-8" => layout.charset = Charset::Utf8,
+            _ => {}
+        }
+        if raw.coded == "CWE" {
+            layout.coded_type = CodedType::Cwe;
+        }
+        if raw.codes == "manual" {
+            layout.panel = panel_manual();
+        }
+        let checked = layout.check().map_err(|fault| fault.to_string());
+        self.good("receiver", index, "specimen_in", &raw.specimen_in, checked)?;
+        Some(layout)
     }
 
     fn beside(&self, path: &str) -> Option<PathBuf> {
@@ -347,4 +388,8 @@ impl Builder<'_> {
             }
         }
     }
+}
+
+fn units(text: &str) -> Units {
+    if text == "si" { Units::Si } else { Units::Conventional }
 }

@@ -91,7 +91,7 @@ pub const KEYS: &[Key] = &[
     key("analyzer", "allow", Texts, Some("[]"), "[\"192.0.2.31\"]", "For listen: addresses that may connect; required off loopback."),
     key("analyzer", "sender", Text(60), Some("\"\""), "\"STRIP1\"", "What LIS02 H-5 must say; empty: not compared."),
     key("analyzer", "control_marks", Texts, Some("[]"), "[\"Q1=1\", \"Q2=2\"]", "Leading marks of the number that mean control material, each with its level."),
-    key("analyzer", "control_specimens", Texts, Some("[]"), "[\"QC-L1[A-Z0-9-]{0,12}=1\"]", "Specimen ids that mean control material, each with its level."),
+    key("analyzer", "control_specimens", Texts, Some("[]"), "[\"QC-L1*=1\", \"QC-L2*=2\"]", "Specimen ids that mean control material, each with its level."),
     key("analyzer", "stat_marks", Texts, Some("[]"), "[\"S\"]", "Leading marks of the number that mean urgent work."),
     key("analyzer", "controls", OneOf(&["marked", "none"]), Some("\"marked\""), "", "\"none\": no control material is ever run here, so that no control sign is needed."),
     key("analyzer", "compare_marks", Switch, Some("true"), "", "Hold a report whose abnormal mark disagrees with our own flag."),

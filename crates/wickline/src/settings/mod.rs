@@ -131,6 +131,7 @@ pub fn load(file: &Path) -> Result<Loaded, Vec<Fault>> {
             key: "(file)".into(),
             found,
             allowed: allowed.into(),
+            text: String::new(),
         }]
     };
     let bytes = std::fs::read(file)
@@ -216,6 +217,7 @@ fn environment_faults() -> Vec<Fault> {
             key: name.to_owned(),
             found: format!("\"{}\"", value.chars().take(60).flat_map(char::escape_default).collect::<String>()),
             allowed,
+            text: String::new(),
         });
     }
     faults

@@ -1,29 +1,10 @@
 //! Reads the configuration strictly: every fault with its file, line, column and key.
 
-use std::fmt;
-
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
+pub use wickline_normalize::fault::Fault;
 
 use super::keys::{Allowed, Key, TABLES, of_table};
-
-/// One thing wrong in a configuration file.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Fault {
-    pub file: String,
-    pub line: usize,
-    pub column: usize,
-    pub key: String,
-    pub found: String,
-    pub allowed: String,
-}
-
-impl fmt::Display for Fault {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Fault { file, line, column, key, found, allowed } = self;
-        write!(f, "{file}:{line}:{column}: `{key}`: found {found}; allowed: {allowed}")
-    }
-}
 
 /// A file's text with what is needed to say where something stands in it.
 pub struct Source<'a> {
@@ -38,6 +19,7 @@ impl Source<'_> {
         let before = &self.text[..self.text.floor_char_boundary(at.min(self.text.len()))];
         let line = before.matches('\n').count() + 1;
         let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
+        let own = self.text.lines().nth(line - 1).unwrap_or("").chars().take(200).collect();
         Fault {
             file: self.file.to_owned(),
             line,
@@ -45,6 +27,7 @@ impl Source<'_> {
             key: key.to_owned(),
             found: found.into(),
             allowed: allowed.into(),
+            text: own,
         }
     }
 }
@@ -236,7 +219,7 @@ pub fn place(file: &str, text: &str, table: &str, index: usize, key: &str) -> (u
         let root = root.into_inner();
         let value = root.get(table)?;
         let inner = match value.get_ref() {
-            DeValue::Array(items) => items.iter().nth(index)?,
+            DeValue::Array(items) => items.get(index)?,
             _ => value,
         };
         let DeValue::Table(keys) = inner.get_ref() else { return None };

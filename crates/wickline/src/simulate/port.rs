@@ -29,7 +29,9 @@ impl SimPort {
         attributes.make_raw();
         tcsetattr(&master, OptionalActions::Now, &attributes)?;
         rustix::io::ioctl_fionbio(&master, true)?;
-        Ok(SimPort::Pty { master: AsyncFd::new(master)?, path })
+        #[expect(deprecated, reason = "its successor is unsafe; the descriptor is owned by what it returns")]
+        let master = AsyncFd::new(master)?;
+        Ok(SimPort::Pty { master, path })
     }
 
     /// Connects to a line that listens.

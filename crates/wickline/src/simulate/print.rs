@@ -97,19 +97,25 @@ pub fn lis02(strip: &Strip, script: &Script, run: &Run, now: Moment) -> Vec<Vec<
 pub fn two_column(strip: &Strip, run: &Run, now: Moment) -> Vec<u8> {
     let taken = run.taken_at(now);
     let (hour, minute) = taken.time.unwrap_or((0, 0));
-    let number = match run.class {
-        Class::Stat if !run.number.starts_with('S') => format!("S{}", run.number),
-        _ => run.number.clone(),
-    };
     let mut text = format!(
-        "KESTREL POINT CLINIC\r\nNO. {number}\r\nID. {}\r\nDATE {:04}-{:02}-{:02} {hour:02}:{minute:02}\r\n",
-        run.specimen, taken.year, taken.month, taken.day
+        "KESTREL POINT CLINIC\r\nNo. {}\r\nID {}\r\n{:04}-{:02}-{:02} {hour:02}:{minute:02}:{:02}\r\n",
+        run.number,
+        run.specimen,
+        taken.year,
+        taken.month,
+        taken.day,
+        taken.second.unwrap_or(0)
     );
+    match run.class {
+        Class::Routine => {}
+        Class::Stat => text.push_str("URGENT\r\n"),
+        Class::Control => text.push_str("CONTROL\r\n"),
+    }
     for r in results(strip, run) {
-        let mark = if r.abnormal && run.class != Class::Control { "*" } else { " " };
-        let measured = format!("{} {}", r.value, r.unit);
-        let line = format!("{mark}{:<5}{:<8}{:>16}", r.label, r.grade, measured.trim());
+        let mark = if r.abnormal && run.class != Class::Control { " *" } else { "" };
+        let line = format!("{:<6}{:<6}{:>5} {}", r.label, r.grade, r.value, r.unit);
         text.push_str(line.trim_end());
+        text.push_str(mark);
         text.push_str("\r\n");
     }
     text.push_str("\r\n");

@@ -111,9 +111,13 @@ pub fn dice_rungs(
     dice: &mut Dice,
     pads: &[(String, usize)],
 ) -> std::collections::BTreeMap<String, usize> {
-    pads.iter()
-        .filter_map(|(id, rungs)| (dice.roll(3) == 0).then(|| (id.clone(), dice.roll(*rungs))))
-        .collect()
+    let mut raised = std::collections::BTreeMap::new();
+    for (id, rungs) in pads {
+        if dice.roll(3) == 0 {
+            raised.insert(id.clone(), dice.roll(*rungs));
+        }
+    }
+    raised
 }
 
 impl Run {

@@ -1,6 +1,7 @@
 //! What people do to reports and messages: each act a change of state and a trail row together.
 
 use sqlx::{AssertSqlSafe, Executor, Row};
+use wickline_normalize::judge::Judged;
 use wickline_normalize::{Reason, Remedy, Report};
 
 use super::state::State;
@@ -134,7 +135,7 @@ impl Ledger {
         if !open.holds.iter().any(|(_, r, _)| r.remedy() == Remedy::Identify) {
             return Err(no(format!("report {n} is not held for its specimen id")));
         }
-        bench.check_specimen(&open.analyzer, specimen, open.print.number.as_deref()).map_err(no)?;
+        bench.check_specimen(&open.analyzer, specimen, &open.print).map_err(no)?;
         open.specimen = Some(specimen.to_owned());
         let update = sqlx::query("UPDATE report SET specimen = $1 WHERE n = $2 AND state = 'held'")
             .bind(specimen.to_owned())
@@ -229,7 +230,7 @@ impl Ledger {
         act: Act,
         open: Open,
         print: Report,
-        judged: wickline_normalize::Judged,
+        judged: Judged,
     ) -> Result<Became, StoreError> {
         let n = open.n;
         let row = super::intake::row_of(&print, &judged);

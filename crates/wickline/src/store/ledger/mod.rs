@@ -191,6 +191,10 @@ pub fn filler(epoch: &str, n: i64) -> String {
 }
 
 #[cfg(test)]
+#[path = "tests.rs"]
+mod suite;
+
+#[cfg(test)]
 mod tests {
     use super::{control_id, filler};
 

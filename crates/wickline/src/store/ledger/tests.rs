@@ -1,0 +1,255 @@
+//! One suite over both databases. The Postgres half needs $WICKLINE_POSTGRES, which `tests/run` sets
+//! to a private server; without it, it says so and only SQLite is tested.
+
+use std::sync::atomic::{AtomicU32, Ordering};
+
+use sqlx::Executor;
+use wickline_listen::ear::{Cut, Ending, Transmission};
+use wickline_normalize::{Place, Reason};
+
+use super::intake::{Heard, Taken};
+use super::queue::Settled;
+use super::state::State;
+use super::{Actor, Ledger};
+use crate::clock::SiteClock;
+use crate::settings::bench::Bench;
+use crate::settings::from_text;
+use crate::store::StoreError;
+use crate::store::db::Address;
+use crate::testing::scratch;
+
+/// A ledger and the bench around it.
+struct Lab {
+    ledger: Ledger,
+    bench: Bench,
+    /// Where the next report begins on the tape.
+    at: u64,
+}
+
+const TAPE: &str = "tape-1";
+
+impl Lab {
+    async fn sqlite() -> Self {
+        let folder = scratch("ledger");
+        Self::on(Address::Sqlite(folder.join("ledger.db"))).await
+    }
+
+    /// A database of this test's own, on the private server.
+    async fn postgres() -> Option<Self> {
+        static COUNT: AtomicU32 = AtomicU32::new(0);
+        let Ok(url) = std::env::var("WICKLINE_POSTGRES") else {
+            eprintln!("no $WICKLINE_POSTGRES: the Postgres half is left out; tests/run has it");
+            return None;
+        };
+        let name = format!("t{}_{}", std::process::id(), COUNT.fetch_add(1, Ordering::Relaxed));
+        let server = crate::store::db::Db::open(Address::Postgres(url.clone()), &[]).await;
+        let mut conn = server.expect("the server").read().await.expect("a connection");
+        let create = format!("CREATE DATABASE {name}");
+        conn.execute(sqlx::AssertSqlSafe(create)).await.expect("a database");
+        let (base, _) = url.rsplit_once('/').expect("a URL with a database");
+        Some(Self::on(Address::Postgres(format!("{base}/{name}"))).await)
+    }
+
+    async fn on(address: Address) -> Self {
+        let text = "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\n\
+             [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
+             [[analyzer]]\nid = \"bench-1\"\nline = \"tcp:127.0.0.1:1\"\ndialect = \"lis02\"\n\
+             control_specimens = [\"QC-L1=1\"]\n[[receiver]]\nid = \"lis\"\naddress = \"dir:out\"\n";
+        let loaded = from_text(std::path::Path::new("./w.toml"), text.into());
+        let bench = Bench::build(&loaded.expect("a good configuration"));
+        let ledger = Ledger::open(address).await.expect("a new ledger");
+        Self { ledger, bench: bench.expect("a good configuration"), at: 0 }
+    }
+
+    fn clock(&self) -> SiteClock {
+        self.bench.clock.clone()
+    }
+
+    /// A print as the dialect reads it, at the next place of the tape.
+    fn heard(&mut self, number: &str, specimen: &str, glucose: &str) -> Heard {
+        let action = if specimen.starts_with("QC") { "Q" } else { "N" };
+        let records = format!(
+            "H|\\^&|||SIM|||||LIS||P|LIS2-A2|20260314091502\nP|1\n\
+             O|1|{specimen}|{number}|^^^UA|R||||||{action}||||UR||||||||||F\n\
+             R|1|^^^GLU|{glucose}|||||F||||20260314091455\nR|2|^^^BIL|NEG|||||F||||20260314091455\n\
+             R|3|^^^KET|NEG|||||F||||20260314091455\nR|4|^^^SG|1.015|||||F||||20260314091455\n\
+             R|5|^^^BLD|NEG|||||F||||20260314091455\nR|6|^^^PH|6.0|||||F||||20260314091455\n\
+             R|7|^^^PRO|NEG|||||F||||20260314091455\nR|8|^^^URO|NORM|||||F||||20260314091455\n\
+             R|9|^^^NIT|NEG|||||F||||20260314091455\nR|10|^^^LEU|NEG|||||F||||20260314091455\nL|1|N"
+        );
+        let mut lines = Vec::new();
+        for record in records.lines() {
+            let place = Place { from: self.at, to: self.at + record.len() as u64 };
+            self.at = place.to + 1;
+            lines.push(Cut { place, bytes: record.into(), flawed: false });
+        }
+        let place = lines[0].place.join(lines[lines.len() - 1].place);
+        let transmission = Transmission { place, lines, ending: Ending::Complete };
+        let mut reports = self.bench.analyzers[0].dialect.read(&transmission);
+        Heard { report: reports.pop().expect("one report"), part: 0, heard_at: 1_773_480_000_000_000 }
+    }
+
+    async fn take(&self, heard: &[Heard], safe: i64) -> Taken {
+        let analyzer = &self.bench.analyzers[0];
+        let taken = self.ledger.intake(&self.bench, analyzer, TAPE, heard, safe).await;
+        taken.expect("taken in")
+    }
+
+    async fn waiting(&self) -> Vec<i64> {
+        let page = self.ledger.queue_page("lis", 0, 100).await.expect("a page");
+        page.iter().map(|due| due.n).collect()
+    }
+}
+
+fn settled(n: i64, state: State) -> Settled {
+    Settled { n, state, reason: None, detail: None, answer: None, attempts: 1, stop: false }
+}
+
+fn states(taken: &Taken) -> Vec<(State, Option<Reason>)> {
+    taken.reports.iter().map(|r| (r.state, r.reason)).collect()
+}
+
+macro_rules! on_both {
+    ($($name:ident),+ $(,)?) => {
+        mod sqlite {
+            $(#[tokio::test] async fn $name() { super::$name(super::Lab::sqlite().await).await; })+
+        }
+        mod postgres {
+            $(#[tokio::test] async fn $name() {
+                if let Some(lab) = super::Lab::postgres().await { super::$name(lab).await; }
+            })+
+        }
+    };
+}
+
+on_both!(
+    taking_in_again_changes_nothing,
+    a_repeat_is_linked_and_a_reused_number_is_held,
+    a_skipped_number_is_missing_until_it_comes,
+    controls_are_filed_and_have_no_message,
+    the_queue_keeps_its_order_and_forgets_nothing,
+    acts_keep_to_the_arrows,
+    a_receiver_that_is_paused_or_stopped_says_so,
+);
+
+/// A commit that failed may have landed: the same work again must not double anything.
+async fn taking_in_again_changes_nothing(mut lab: Lab) {
+    let heard = [lab.heard("1", "KP-00001", "NEG"), lab.heard("2", "KP-00002", "2+")];
+    let first = lab.take(&heard, 7).await;
+    assert_eq!(states(&first), [(State::Waiting, None), (State::Waiting, None)]);
+    let again = lab.take(&heard, 9).await;
+    assert!(again.reports.is_empty());
+    assert_eq!(lab.waiting().await.len(), 2);
+    let position = lab.ledger.position(TAPE, "bench-1").await;
+    assert_eq!(position.expect("a position"), 9);
+    let other = lab.ledger.position("another tape", "bench-1").await;
+    assert_eq!(other.expect("none"), 0);
+}
+
+async fn a_repeat_is_linked_and_a_reused_number_is_held(mut lab: Lab) {
+    let heard = [
+        lab.heard("1", "KP-00001", "NEG"),
+        lab.heard("1", "KP-00001", "NEG"),
+        lab.heard("1", "KP-00001", "2+"),
+        lab.heard("1", "KP-00009", "NEG"),
+    ];
+    let one = lab.take(&heard[..1], 1).await;
+    let rest = lab.take(&heard[1..], 2).await;
+    let reused = (State::Held, Some(Reason::NumberReused));
+    assert_eq!(states(&one), [(State::Waiting, None)]);
+    assert_eq!(states(&rest), [(State::Repeat, None), reused, reused]);
+    let day = lab.ledger.day("2026-03-14", &lab.clock()).await.expect("a day");
+    let repeat = day.iter().find(|i| i.state == "repeat").expect("kept");
+    assert_eq!(repeat.repeat_of, Some(one.reports[0].id.to_string()));
+    assert_eq!(lab.waiting().await.len(), 1, "sent once");
+}
+
+async fn a_skipped_number_is_missing_until_it_comes(mut lab: Lab) {
+    let numbers = ["1", "2", "5"];
+    let heard: Vec<Heard> = numbers.iter().map(|n| lab.heard(n, &format!("KP-0000{n}"), "NEG")).collect();
+    let taken = lab.take(&heard, 1).await;
+    assert_eq!(taken.missing, ["3", "4"]);
+    let late = [lab.heard("4", "KP-00004", "NEG")];
+    assert!(lab.take(&late, 2).await.missing.is_empty());
+    let day = lab.ledger.day("2026-03-14", &lab.clock()).await.expect("a day");
+    let missing: Vec<_> =
+        day.iter().filter(|i| i.state == "missing").filter_map(|i| i.number.as_deref()).collect();
+    assert_eq!(missing, ["3"]);
+    let next = [lab.heard("6", "KP-00006", "NEG")];
+    assert!(lab.take(&next, 3).await.missing.is_empty(), "a late one does not turn the count back");
+}
+
+async fn controls_are_filed_and_have_no_message(mut lab: Lab) {
+    let heard = [lab.heard("1", "QC-L1", "NEG")];
+    assert_eq!(states(&lab.take(&heard, 1).await), [(State::Filed, None)]);
+    assert!(lab.waiting().await.is_empty());
+    let release = lab.ledger.report_release(&lab.bench, &Actor::person(None), 1, "no").await;
+    assert!(matches!(release, Err(StoreError::Refused { .. })), "{release:?}");
+}
+
+async fn the_queue_keeps_its_order_and_forgets_nothing(mut lab: Lab) {
+    let heard: Vec<Heard> =
+        (1..=5).map(|n| lab.heard(&n.to_string(), &format!("KP-0000{n}"), "NEG")).collect();
+    lab.take(&heard, 1).await;
+    let all = lab.waiting().await;
+    assert!(all.is_sorted() && all.len() == 5);
+    let actor = Actor::person(Some("J. Mast".into()));
+    lab.ledger.message_hold(&actor, all[1], "ask first").await.expect("kept back");
+    assert_eq!(lab.waiting().await, [all[0], all[2], all[3], all[4]]);
+    let refused = Settled { reason: Some("receiver-error"), ..settled(all[2], State::Refused) };
+    let done = [settled(all[0], State::Accepted), refused, settled(all[3], State::Accepted)];
+    lab.ledger.queue_settle("lis", &done).await.expect("recorded");
+    lab.ledger.queue_tried(all[4], 3, 9, "unanswered", "no answer").await.expect("noted");
+    assert_eq!(lab.waiting().await, [all[4]]);
+    assert_eq!(lab.ledger.message_retry(&actor, None).await.expect("again"), 1);
+    lab.ledger.message_retry(&actor, Some(&vec![all[1]])).await.expect("again");
+    assert_eq!(lab.waiting().await, [all[1], all[2], all[4]]);
+    let accepted = lab.ledger.message_retry(&actor, Some(&vec![all[0]])).await;
+    assert!(accepted.is_err(), "what was accepted is not sent again");
+    lab.ledger.message_set_aside(&actor, all[4], "told by telephone").await.expect("set aside");
+    let items = lab.ledger.queue(None, &lab.clock()).await.expect("a list");
+    assert_eq!(items.len(), 2);
+    let counts = lab.ledger.message_counts().await.expect("counts");
+    assert_eq!((counts["accepted"], counts["waiting"], counts["set-aside"]), (2, 2, 1));
+}
+
+async fn acts_keep_to_the_arrows(mut lab: Lab) {
+    let heard = [lab.heard("1", "", "NEG"), lab.heard("2", "KP-00002", "???"), lab.heard("3", "", "NEG")];
+    let taken = lab.take(&heard, 1).await;
+    let id = |n: usize| taken.reports[n].id;
+    let reasons: Vec<_> = taken.reports.iter().filter_map(|r| r.reason).collect();
+    assert_eq!(reasons, [Reason::SpecimenBlank, Reason::PadUnread, Reason::SpecimenBlank]);
+    let (ledger, actor) = (&lab.ledger, Actor::person(Some("J. Mast".into())));
+    assert!(ledger.report_release(&lab.bench, &actor, id(0), "no").await.is_err());
+    assert!(ledger.report_identify(&lab.bench, &actor, id(0), "1111").await.is_err());
+    let became = ledger.report_identify(&lab.bench, &actor, id(0), "KP-00001").await;
+    assert_eq!(became.expect("identified"), [(id(0), "waiting".to_owned())]);
+    assert!(ledger.report_identify(&lab.bench, &actor, id(0), "KP-00003").await.is_err());
+    ledger.report_release(&lab.bench, &actor, id(1), "seen").await.expect("released");
+    ledger.report_is_control(&actor, id(2), "1").await.expect("a control");
+    assert!(ledger.report_set_aside(&actor, id(2), "no").await.is_err(), "filed is an end");
+    let again = ledger.report_reread(&lab.bench, &actor, id(2)).await;
+    assert!(again.is_err(), "only what is held is read again");
+    assert_eq!(lab.waiting().await.len(), 2);
+    assert!(lab.ledger.held(&lab.clock()).await.expect("a list").is_empty());
+}
+
+async fn a_receiver_that_is_paused_or_stopped_says_so(lab: Lab) {
+    let (ledger, actor) = (&lab.ledger, Actor::daemon());
+    ledger.receiver_known("lis", true).await.expect("known");
+    assert!(ledger.gate("lis").await.expect("a gate").paused);
+    ledger.receiver_known("lis", false).await.expect("known already: as it was left");
+    assert!(ledger.gate("lis").await.expect("a gate").paused);
+    ledger.receiver_pause(&actor, "lis", false).await.expect("goes on");
+    let refused = Settled {
+        detail: Some("MSH^1^12".into()),
+        reason: Some("receiver-reject"),
+        stop: true,
+        ..settled(404, State::Refused)
+    };
+    ledger.queue_settle("lis", &[refused]).await.expect("recorded");
+    let gate = ledger.gate("lis").await.expect("a gate");
+    assert_eq!((gate.paused, gate.stopped, gate.detail.as_deref()), (false, true, Some("MSH^1^12")));
+    ledger.receiver_pause(&actor, "lis", false).await.expect("a stop is lifted");
+    assert_eq!(ledger.gate("lis").await.expect("a gate"), super::queue::Gate::default());
+}
