@@ -7,6 +7,9 @@
 //! while a frame waits for its confirmation is queued with its own time; and timers run from what
 //! was heard, never from what we answered.
 
+#[cfg(test)]
+mod tests;
+
 use std::collections::VecDeque;
 
 use wickline_normalize::Place;
@@ -254,8 +257,10 @@ impl Receiver {
                 self.end_session(Closing::Said); // R15
             }
             (Phase::Frame(frame), _) => {
-                if frame.stage == Stage::Tail && matches!(byte, STX | EOT | ENQ) {
-                    // The next thing has begun without an LF: the frame ends before this byte.
+                if frame.stage == Stage::Tail && matches!(byte, STX | EOT) {
+                    // The next thing has begun without an LF: the frame ends before this byte. An ENQ
+                    // here can only be a spoiled CR, and a second ACK would be taken for the next
+                    // frame's.
                     self.judge(now);
                     return !self.is_confirming() && self.hear_byte(now, byte, at, flawed);
                 }

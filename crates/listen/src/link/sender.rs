@@ -1,5 +1,8 @@
 //! The analyzer's side of the link, for practice lines and tests: stop and wait, six tries a frame.
 
+#[cfg(test)]
+mod tests;
+
 use std::collections::VecDeque;
 
 use super::SENT_FRAME_TEXT;
