@@ -73,9 +73,9 @@ pub struct Analyte {
 
 use Property::{Mass, MassRatio, Moles, Nominal, Number, Presence, Ratio};
 
-/// Every analyte that a strip can have. Molar masses in g/mol: molmass 2026.1.8 (periodictable 2.1.0
-/// differs by 0.0017 % at most); ketones as acetoacetic acid, urobilinogen as C33H42N4O6, ratios by
-/// their creatinine.
+/// Every analyte that a strip can have. Molar masses in g/mol: molmass 2026.1.8 (periodictable
+/// 2.1.0 differs by 0.0017 % at most); ketones as acetoacetic acid, urobilinogen as C33H42N4O6,
+/// ratios by their creatinine.
 pub const ANALYTES: &[Analyte] = &[
     analyte(
         "ACR",
@@ -204,8 +204,9 @@ impl Analyte {
     }
 }
 
-/// LOINC's check digit is Luhn's (mod 10) over the digits before the hyphen. From memory of the LOINC
-/// users' guide; every code of the embedded table passes, and the well-known false 57020-7 does not.
+/// LOINC's check digit is Luhn's (mod 10) over the digits before the hyphen. From memory of the
+/// LOINC users' guide; every code of the embedded table passes, and the well-known false 57020-7
+/// does not.
 #[must_use]
 pub fn luhn(code: &str) -> bool {
     let Some((body, check)) = code.split_once('-') else { return false };

@@ -16,8 +16,8 @@ pub struct Figure {
 }
 
 impl Figure {
-    /// Reads `300`, `1.020`, `>=2000`, `< 30`. None for anything else: no sign, no exponent, no comma
-    /// (the dialect knows whether a comma is decimal), no second point.
+    /// Reads `300`, `1.020`, `>=2000`, `< 30`. None for anything else: no sign, no exponent, no
+    /// comma (the dialect knows whether a comma is decimal), no second point.
     #[must_use]
     pub fn read(text: &str) -> Option<Figure> {
         let text = text.trim();
@@ -50,8 +50,8 @@ impl Figure {
         format!("{}{}", self.comparator.map_or("", Comparator::text), self.digits)
     }
 
-    /// True when a print may mean this label by `printed`: the same number, and a comparator that is
-    /// absent or this one.
+    /// True when a print may mean this label by `printed`: the same number, and a comparator that
+    /// is absent or this one.
     #[must_use]
     pub fn is_meant_by(&self, printed: &Figure) -> bool {
         self.value() == printed.value()

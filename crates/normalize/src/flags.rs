@@ -1,4 +1,5 @@
-//! Our own flag for a reading, from the site's reference, and whether a printed mark contradicts it.
+//! Our own flag for a reading, from the site's reference, and whether a printed mark contradicts
+//! it.
 
 use crate::grades::Grade;
 use crate::observation::{Comparator, Flag};

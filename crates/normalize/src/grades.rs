@@ -33,7 +33,8 @@ impl Grade {
 }
 
 /// SNOMED CT ids by grade and by the number of plus steps of the ladder (0: any). Check digits are
-/// tested; sources: US Core urinalysis examples; German, Swiss, Italian and Belgian laboratory guides.
+/// tested; sources: US Core urinalysis examples; German, Swiss, Italian and Belgian laboratory
+/// guides.
 pub const SNOMED: &[(&str, usize, &str, &str)] = &[
     ("NEG", 0, "260385009", "Negative"),
     ("NORM", 0, "17621005", "Normal"),

@@ -4,8 +4,8 @@
 use crate::class::Class;
 use crate::report::{PrintedReading, Private, Report, Status};
 
-/// A text that is equal for two prints of the same run on the same analyzer. The printed specimen id
-/// is part of it: the same number under another id is no repeat, a person must look.
+/// A text that is equal for two prints of the same run on the same analyzer. The printed specimen
+/// id is part of it: the same number under another id is no repeat, a person must look.
 pub(crate) fn of(report: &Report, class: Class, day: &str) -> String {
     let mut text = String::with_capacity(64 + 24 * report.readings.len());
     text.push_str(class.code());

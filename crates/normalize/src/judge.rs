@@ -5,10 +5,11 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use crate::class::{Class, class, specimen};
+use crate::desk::Desk;
 use crate::hold::{Hold, Reason};
 use crate::identity;
 use crate::moment::Moment;
-use crate::readings::{Desk, Reading};
+use crate::readings::Reading;
 use crate::report::{PrintedReading, Private, Report};
 use crate::rules::Rules;
 use crate::strip::Strip;

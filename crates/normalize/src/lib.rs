@@ -4,6 +4,7 @@
 
 pub mod class;
 pub mod codes;
+mod desk;
 pub mod fault;
 pub mod figure;
 mod flags;

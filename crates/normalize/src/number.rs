@@ -38,9 +38,9 @@ pub fn split(text: &str, rules: &Rules) -> Number {
     }
 }
 
-/// The numbers between the last of the same mark and day (0: none yet) and this one, as the analyzer
-/// would print them. None are skipped when the number is the same or lower. Zeros in front are
-/// printed when this number shows some.
+/// The numbers between the last of the same mark and day (0: none yet) and this one, as the
+/// analyzer would print them. None are skipped when the number is the same or lower. Zeros in front
+/// are printed when this number shows some.
 #[must_use]
 pub fn skipped(last: i64, number: &Number) -> Vec<String> {
     let Some(value) = number.value else { return Vec::new() };

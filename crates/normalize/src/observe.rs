@@ -56,7 +56,10 @@ macro_rules! named {
             fn from_str(text: &str) -> Result<Self, String> {
                 match text {
                     $($text => Ok($name::$variant),)+
-                    _ => Err(format!("`{text}` is not allowed; allowed: {}", [$($text),+].join(", "))),
+                    _ => {
+                        let known = [$($text),+].join(", ");
+                        Err(format!("`{text}` is not allowed; allowed: {known}"))
+                    }
                 }
             }
         }

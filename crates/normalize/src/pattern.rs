@@ -1,8 +1,8 @@
 //! What an id looks like: a small notation for specimen ids and control material.
 //!
 //! Literal characters, sets in brackets and `*`, each set or character with an optional count:
-//! `[A-Za-z0-9-]{4,20}`, `QC-L1[0-9]{6}`, `QC-*`. A hyphen first or last in a set is itself; `\` makes
-//! the next character literal; `*` is any printable characters, none included.
+//! `[A-Za-z0-9-]{4,20}`, `QC-L1[0-9]{6}`, `QC-*`. A hyphen first or last in a set is itself; `\`
+//! makes the next character literal; `*` is any printable characters, none included.
 
 use std::fmt;
 use std::str::FromStr;

@@ -1,4 +1,5 @@
-//! Prints for tests: whole reports as a dialect would hand them over, and tables of published values.
+//! Prints for tests: whole reports as a dialect would hand them over, and tables of published
+//! values.
 
 use crate::figure::Figure;
 use crate::hold::Reason;

@@ -119,9 +119,8 @@ impl FromStr for Reference {
 
     fn from_str(text: &str) -> Result<Self, String> {
         let wrong = || {
-            format!(
-                "`{text}`: write an interval such as 5.0-8.0, or the highest normal grade such as NEG"
-            )
+            "an interval such as 5.0-8.0, or the highest normal grade in capitals, such as NEG"
+                .to_owned()
         };
         if text.is_empty() || text.len() > 40 {
             return Err(wrong());
@@ -200,8 +199,8 @@ impl Rules {
         Ok(())
     }
 
-    /// Whether this can be a patient's specimen id under this number; the error goes on from "specimen
-    /// id X ...". A person's choice is held to the same rules as a print.
+    /// Whether this can be a patient's specimen id under this number; the error goes on from
+    /// "specimen id X ...". A person's choice is held to the same rules as a print.
     pub fn check_specimen(&self, id: &str, number: Option<&str>) -> Result<(), String> {
         let mut letters = id.chars();
         let first = letters.next();

@@ -191,7 +191,8 @@ impl Pad {
         self.grades().iter().filter(|g| g.ends_with('+')).count()
     }
 
-    /// The published code for a property: of the method set, else by eye. None: our local code goes.
+    /// The published code for a property: of the method set, else by eye. None: our local code
+    /// goes.
     #[must_use]
     pub fn code(&self, property: Property, automated: bool) -> Option<&Code> {
         let own = if automated { self.automated.get(&property) } else { None };
@@ -246,7 +247,8 @@ impl Strip {
         builtin::NAMES
     }
 
-    /// The shipped strip with the most pads, for telling a pad of another strip from an unknown word.
+    /// The shipped strip with the most pads, for telling a pad of another strip from an unknown
+    /// word.
     pub(crate) fn largest_builtin() -> Option<&'static Strip> {
         builtin::read("twelve-pad")
     }

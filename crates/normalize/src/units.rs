@@ -112,8 +112,9 @@ pub struct Known {
 
 const CELLS: &[&str] = &["/ul", "cells/ul", "cell/ul", "c/ul", "/mm3"];
 
-/// The closed list. Each one was judged valid by ucum-lhc 7.1.10, ucumvert 0.3.2, octofhir-ucum 0.9.2
-/// and @atomic-ehr/ucum 0.2.5 (`[pH]`: pint cannot build it); `fixtures/normalize/ucum-validity.csv`.
+/// The closed list. Each one was judged valid by ucum-lhc 7.1.10, ucumvert 0.3.2, octofhir-ucum
+/// 0.9.2 and @atomic-ehr/ucum 0.2.5 (`[pH]`: pint cannot build it);
+/// `fixtures/normalize/ucum-validity.csv`.
 pub const KNOWN: &[Known] = &[
     unit("mg/dL", "mg/dL", Property::Mass, "0.01", &["mg/dl", "mg%", "mg/100ml"]),
     unit("g/dL", "g/dL", Property::Mass, "10", &["g/dl"]),
@@ -176,7 +177,8 @@ const TRAPS: &[(&str, &str)] = &[
 ];
 
 impl Known {
-    /// Finds a unit by its UCUM code, exactly as UCUM writes it. The error says what is meant instead.
+    /// Finds a unit by its UCUM code, exactly as UCUM writes it. The error says what is meant
+    /// instead.
     pub fn find(ucum: &str) -> Result<&'static Known, String> {
         if let Some(known) = KNOWN.iter().find(|k| k.ucum == ucum) {
             return Ok(known);
@@ -208,13 +210,15 @@ impl Known {
         self.spellings.contains(&folded) || (cells && CELLS.contains(&folded))
     }
 
-    /// How many of `to` one of this is, for an analyte of this molar mass. None: nothing converts them.
+    /// How many of `to` one of this is, for an analyte of this molar mass. None: nothing converts
+    /// them.
     #[must_use]
     pub fn factor(&self, to: &Known, molar_mass: Option<Decimal>) -> Option<Decimal> {
         let scale = |k: &Known| Decimal::from_str_exact(k.scale).ok();
         let ratio = scale(self)?.checked_div(scale(to)?)?;
         match (self.property, to.property) {
-            // 1 Ehrlich unit is taken as 1 mg: a convention of the trade (teaching material), no chemistry.
+            // 1 Ehrlich unit is taken as 1 mg: a convention of the trade (teaching material), no
+            // chemistry.
             (Property::Mass | Property::Units, Property::Moles) => ratio.checked_div(molar_mass?),
             (Property::Units, Property::Mass) | (Property::Mass, Property::Units) => Some(ratio),
             // The mass that becomes moles is the creatinine's below the line.

@@ -98,7 +98,8 @@ fn misfit(kind: Kind, rung: &Rung) -> Option<(String, &'static str)> {
     }
 }
 
-/// Both labels are there with the same comparator, and the SI one is the converted conventional one.
+/// Both labels are there with the same comparator, and the SI one is the converted conventional
+/// one.
 fn systems(pad: &Pad, analyte: &Analyte, rung: &Rung) -> Option<(String, String)> {
     let (conventional, si) = match (&rung.conventional, &rung.si) {
         (None, None) => return None,

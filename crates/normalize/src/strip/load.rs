@@ -20,7 +20,8 @@ const MOST: usize = 40;
 /// Words that mean different things on different pads: only a pad itself may give them a meaning.
 const BARE: &[&str] = &["-", "+", "(+)", "*", "?"];
 
-/// Reads a strip file. A `foreign` one may not take the name of a strip that comes with the program.
+/// Reads a strip file. A `foreign` one may not take the name of a strip that comes with the
+/// program.
 pub(super) fn strip(text: &str, file: &str, foreign: bool) -> Result<Strip, Vec<Fault>> {
     let source = Source::new(file, text);
     let strip = source.parse().and_then(|root| {

@@ -99,8 +99,8 @@ fn any_reading() -> impl Strategy<Value = PrintedReading> {
 }
 
 proptest! {
-    /// Whatever is printed: an answer; a control sign bars the way out; and what is ready can be sent
-    /// with every number standing in the print.
+    /// Whatever is printed: an answer; a control sign bars the way out; and what is ready can be
+    /// sent with every number standing in the print.
     #[test]
     fn nothing_is_guessed(
         readings in proptest::collection::vec(any_reading(), 0..14),
