@@ -36,6 +36,19 @@ pub(crate) fn of(report: &Report, class: Class, day: &str) -> String {
     text
 }
 
+/// The part of an identity that says day, time and readings: what is left when the same strip is sent
+/// again under another class or specimen.
+pub(crate) fn run(identity: &str) -> &str {
+    let mut escaped = false;
+    let mut bars = identity.char_indices().filter(|(_, letter)| {
+        let bar = *letter == '|' && !escaped;
+        escaped = *letter == '\\' && !escaped;
+        bar
+    });
+    // Class, number and specimen stand before the third bar.
+    bars.nth(2).and_then(|(at, _)| identity.get(at..)).unwrap_or(identity)
+}
+
 /// Appends a field so that no printed text can pass for two fields.
 fn field(text: &mut String, before: char, value: &str) {
     text.push(before);

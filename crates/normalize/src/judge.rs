@@ -160,7 +160,7 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
     let same = |e: &&Earlier| e.is_of(report, facts.day);
     let repeat = facts.earlier.iter().filter(same).find(|e| e.identity == identity).map(|e| e.id);
     if repeat.is_none() {
-        holds.extend(reused(report, classed.class, facts));
+        holds.extend(reused(report, classed.class, &identity, facts));
     }
     let way = match repeat {
         Some(of) => Way::Repeat { of },
@@ -211,14 +211,18 @@ fn choose<'a>(report: &Report, strips: &'a [Strip]) -> Result<&'a Strip, Hold> {
 }
 
 /// The same number on the same day with anything else different, unless one is the other's cut-off
-/// beginning.
-fn reused(report: &Report, class: Class, facts: &Facts<'_>) -> Option<Hold> {
+/// beginning. Controls and patients may be counted apart: there only the same strip is a matter.
+fn reused(report: &Report, class: Class, identity: &str, facts: &Facts<'_>) -> Option<Hold> {
     let number = report.number.as_deref()?;
     if !is_complete(report) {
         return None;
     }
-    let other =
-        |e: &&Earlier| e.is_of(report, facts.day) && !e.is_part_of(class, report, facts.day);
+    let apart = |e: &Earlier| (e.class == Class::Control.code()) != (class == Class::Control);
+    let other = |e: &&Earlier| {
+        e.is_of(report, facts.day)
+            && !e.is_part_of(class, report, facts.day)
+            && (!apart(e) || identity::run(&e.identity) == identity::run(identity))
+    };
     facts.earlier.iter().find(other).map(|earlier| {
         let detail = format!(
             "number {} was heard before on {} as report {}, and this one differs from it",

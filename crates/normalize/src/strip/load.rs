@@ -50,8 +50,10 @@ fn whole(keys: &Keys<'_, '_>, foreign: bool) -> Option<Strip> {
     });
     let base = base(keys);
     let extends = base.is_some();
-    let (mut words, mut unread, mut pads) =
+    let (mut words, mut unread, inherited) =
         base.map(|b| (b.words, b.unread, b.pads)).unwrap_or_default();
+    // Each pad with its place in this file, for faults between pads.
+    let mut pads: Vec<(usize, Pad)> = inherited.into_iter().map(|pad| (0, pad)).collect();
     let accepts = keys.texts("accepts").into_iter().map(|s| s.value).collect();
     shared_words(keys, &mut words);
     for word in keys.texts("unread") {
@@ -59,22 +61,33 @@ fn whole(keys: &Keys<'_, '_>, foreign: bool) -> Option<Strip> {
             unread.push(fold(&word.value));
         }
     }
-    for table in keys.tables("pad").into_iter().take(MOST) {
+    for table in few(keys, "pad") {
+        let at = table.at;
         if let Some(pad) = pad(table, &words, &unread) {
-            pads.retain(|known| known.id != pad.id);
-            pads.push(pad);
+            pads.retain(|(_, known)| known.id != pad.id);
+            pads.push((at, pad));
         }
     }
     if extends {
-        pads.sort_by(|a, b| a.id.cmp(&b.id));
+        pads.sort_by(|(_, a), (_, b)| a.id.cmp(&b.id));
     }
     if pads.is_empty() {
         keys.fault(0, "pad", "nothing", "at least one [[pad]]");
     }
     let labels = labels(keys, &pads);
+    let pads: Vec<Pad> = pads.into_iter().map(|(_, pad)| pad).collect();
     let notes = pads.iter().flat_map(checks::notes).collect();
-    let labels = labels.into_iter().collect();
     Some(Strip { id: id?.value, name: name?.value, accepts, pads, words, unread, labels, notes })
+}
+
+/// The tables of a list; more than a strip can have are a fault.
+fn few<'s, 'a>(keys: &Keys<'s, 'a>, key: &'static str) -> Vec<Keys<'s, 'a>> {
+    let mut tables = keys.tables(key);
+    if let Some(surplus) = tables.get(MOST) {
+        keys.fault(surplus.at, key, format!("{} tables", tables.len()), format!("at most {MOST}"));
+    }
+    tables.truncate(MOST);
+    tables
 }
 
 /// The strip that this one goes on from.
@@ -110,16 +123,16 @@ fn shared_words(keys: &Keys<'_, '_>, words: &mut BTreeMap<String, Vec<String>>) 
 }
 
 /// Labels of all pads, folded: none may name two pads.
-fn labels(keys: &Keys<'_, '_>, pads: &[Pad]) -> HashMap<String, usize> {
+fn labels(keys: &Keys<'_, '_>, pads: &[(usize, Pad)]) -> HashMap<String, usize> {
     let mut labels = HashMap::new();
-    for (index, pad) in pads.iter().enumerate() {
+    for (index, (at, pad)) in pads.iter().enumerate() {
         for label in &pad.names {
             if let Some(other) = labels.insert(label.clone(), index)
                 && other != index
             {
-                let other = pads.get(other).map_or("", |p| p.id.as_str());
+                let (before, other) = pads.get(other).map_or((0, ""), |(at, p)| (*at, &p.id));
                 let found = format!("label {} for {} and {other}", quote(label), pad.id);
-                keys.fault(0, "pad.names", found, "a label for one pad only");
+                keys.fault(before.max(*at), "pad.names", found, "a label for one pad only");
             }
         }
     }
@@ -157,8 +170,7 @@ fn pad(
         manual: BTreeMap::new(),
     };
     checks::units(&keys, &pad, analyte);
-    let rungs: Vec<(usize, Rung)> =
-        keys.tables("rungs").iter().take(MOST).map(|k| rung(k, &pad)).collect();
+    let rungs: Vec<(usize, Rung)> = few(&keys, "rungs").iter().map(|k| rung(k, &pad)).collect();
     checks::ladder(&keys, &pad, analyte, &rungs);
     pad.rungs = rungs.into_iter().map(|(_, rung)| rung).collect();
     pad.measured = measured(&keys, &pad, analyte);

@@ -1,5 +1,7 @@
 //! Strips: the shipped ones hold the published values, and a bad one is refused with its place.
 
+use proptest::prelude::*;
+
 use super::{Kind, Sense, Strip};
 use crate::fault::Fault;
 use crate::figure::Figure;
@@ -237,7 +239,8 @@ fn ladders_ascend_and_labels_name_one_pad() {
         })
     );
     let found = faults(&twice);
-    assert!(found.iter().any(|f| f.key == "pad.names" && f.found.contains("GLU")), "{found:#?}");
+    let told = |f: &Fault| f.key == "pad.names" && f.found.contains("GLU") && f.line == 19;
+    assert!(found.iter().any(told), "{found:#?}");
 }
 
 #[test]
@@ -248,7 +251,24 @@ fn a_hostile_file_is_refused_in_bounded_time() {
         assert!(!faults(text).is_empty(), "{text:?}");
     }
     assert_eq!(faults(&"#".repeat(300_000))[0].key, "(file)");
-    assert!(!faults(&"[[pad]]\nid = \"GLU\"\n".repeat(5000)).is_empty());
+    let many = faults(&"[[pad]]\nid = \"GLU\"\n".repeat(5000));
+    assert!(many.iter().any(|f| f.key == "pad" && f.allowed == "at most 40"), "too many pads");
+    assert!(many.len() < 500, "{}", many.len());
+}
+
+proptest! {
+    /// Whatever is typed over whatever place: a strip or faults with places in the file.
+    #[test]
+    fn any_change_of_a_file_is_answered(at in 0..700_usize, until in 0..40_usize, typed in ".{0,12}") {
+        let from = OWN.floor_char_boundary(at.min(OWN.len()));
+        let to = OWN.floor_char_boundary((from + until).min(OWN.len()));
+        let text = format!("{}{typed}{}", &OWN[..from], &OWN[to..]);
+        if let Err(faults) = Strip::parse(&text, "own.toml") {
+            prop_assert!(!faults.is_empty());
+            let lines = text.matches('\n').count() + 1;
+            prop_assert!(faults.iter().all(|f| (1..=lines).contains(&f.line) && f.column > 0));
+        }
+    }
 }
 
 #[test]

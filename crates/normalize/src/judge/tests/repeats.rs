@@ -60,6 +60,19 @@ fn number_reused_is_the_same_number_with_anything_else_different() {
 }
 
 #[test]
+fn controls_may_be_counted_apart_but_no_strip_is_both() {
+    let signs = Signs { control_order: true, ..Signs::default() };
+    let same = Report { signs, specimen: None, ..ten() };
+    assert_eq!(codes(&after(&ten(), &same)), ["number-reused"], "the strip of a patient before");
+    assert_eq!(codes(&after(&same, &ten())), ["number-reused"], "and the other way");
+    let own = Report { taken: Moment::from_digits("20250314070000"), ..same };
+    assert_eq!(after(&ten(), &own).way, Way::Filed);
+    assert_eq!(after(&own, &ten()).way, Way::Ready);
+    let third = with(own.clone(), reading("GLU", &["2+"], ""));
+    assert_eq!(codes(&after(&own, &third)), ["number-reused"], "two controls under one number");
+}
+
+#[test]
 fn another_number_another_day_or_no_number_is_another_run() {
     let other = Report { number: Some("0013".into()), ..ten() };
     assert_eq!(after(&ten(), &other).way, Way::Ready);
