@@ -193,18 +193,22 @@ impl Assembler {
             return;
         }
         self.blanks = 0;
+        let place = line.place.unwrap_or_default();
+        if let Some(last) = self.lines.last_mut().filter(|_| after_lone_cr)
+            && last.bytes == line.bytes
+        {
+            last.place = last.place.join(place);
+            last.flawed |= line.flawed;
+            return;
+        }
         if self.rules.openers.iter().any(|opener| begins_with(&line.bytes, opener)) {
             self.end_print(Ending::Complete);
-        }
-        if after_lone_cr && self.lines.last().is_some_and(|last| last.bytes == line.bytes) {
-            return;
         }
         if self.lines.len() >= MAX_LINES || self.bytes + line.bytes.len() > MAX_PRINT {
             self.excess.1 += 1;
             return;
         }
         self.bytes += line.bytes.len();
-        let place = line.place.unwrap_or_default();
         self.lines.push(Cut { place, bytes: line.bytes, flawed: line.flawed });
     }
 

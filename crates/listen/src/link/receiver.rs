@@ -291,11 +291,14 @@ impl Receiver {
                 Phase::Frame(frame) if frame.stage == Stage::Tail => self.judge(deadline),
                 Phase::Frame(frame) => {
                     let (place, enquired) = (frame.place, frame.last_byte == ENQ);
+                    // An STX alone is noise (LF with a turned bit is one). Nobody waits for an answer
+                    // to it, and one too many would be taken for the next frame's.
+                    let begun = frame.stage != Stage::Number;
                     self.drop_frame(place);
                     self.phase = Phase::Wait { deadline: deadline + PATIENCE };
                     if enquired {
                         self.enquired(deadline);
-                    } else {
+                    } else if begun {
                         self.refuse(deadline, Refusal::Silence); // R16
                     }
                 }

@@ -341,6 +341,14 @@ fn r16_silence_inside_a_frame_asks_for_it_again() {
 }
 
 #[test]
+fn r16_an_stx_left_alone_is_noise_and_gets_no_answer() {
+    let mut rig = Rig::open();
+    assert_eq!(rig.hear(SECOND, &[STX]), []);
+    assert_eq!(rig.wait(SECOND + SILENCE), []);
+    assert_eq!(rig.hear(4 * SECOND, &frame(1, b"H|\r", true)), [ACK]);
+}
+
+#[test]
 fn r16_an_enquiry_left_alone_inside_a_frame_is_one() {
     let mut rig = Rig::open();
     assert_eq!(rig.hear(SECOND, b"\x021H|\x05"), []);
