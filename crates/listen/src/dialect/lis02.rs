@@ -74,7 +74,7 @@ struct Message {
     reports: Vec<Report>,
     trailer: Vec<(RawLine, Option<Hold>)>,
     level: Level,
-    /// Something came that an empty message may not hold.
+    /// Above the orders stands something that has to reach a person, and no report carries it yet.
     odd: bool,
 }
 
@@ -120,11 +120,10 @@ impl Message {
             'Q' => self.attach(line, flawed, None),
             // Makers' and scientific records are kept as they are (13, 14).
             'M' | 'S' => {
-                self.odd = true;
+                self.odd |= self.level != Level::Report;
                 self.attach(line, flawed, None);
             }
             _ => {
-                self.odd = true;
                 let doubt = Hold::new(Reason::Unreadable, "no record of LIS02 begins like this");
                 self.attach(line, flawed, Some(doubt));
             }
@@ -133,6 +132,7 @@ impl Message {
 
     /// Puts a line where it belongs and gives its doubt the right line number.
     fn attach(&mut self, line: RawLine, flawed: bool, doubt: Option<Hold>) {
+        self.odd |= self.level != Level::Report && (flawed || doubt.is_some());
         let (lines, doubts) = match (self.level, self.reports.last_mut()) {
             (Level::Report, Some(report)) => (&mut report.lines, &mut report.doubts),
             (Level::Patient, _) => (&mut self.patient.lines, &mut self.patient.doubts),
@@ -145,6 +145,7 @@ impl Message {
     }
 
     fn head(&mut self, line: RawLine, text: &str, flawed: bool) {
+        self.settle();
         self.header.clear();
         self.patient.clear();
         self.level = Level::Header;
@@ -172,10 +173,14 @@ impl Message {
         self.message_time = time;
         doubts.extend(doubt);
         self.attach(line, flawed, None);
+        self.odd |= !doubts.is_empty();
         self.header.doubts.extend(doubts.into_iter().map(|doubt| doubt.at(0)));
     }
 
     fn patient(&mut self, line: RawLine, record: &Record<'_>, flawed: bool) {
+        if !self.patient.lines.is_empty() {
+            self.settle();
+        }
         self.patient.clear();
         self.level = Level::Patient;
         let private = |n| given(&record.text(n)).map(Private::new);
@@ -203,6 +208,19 @@ impl Message {
         report.comments = [&self.header.comments[..], &self.patient.comments[..]].concat();
         self.reports.push(report);
         self.level = Level::Report;
+        self.odd = false;
+    }
+
+    /// What stands above the orders and has to reach a person gets a report of its own if no order
+    /// came for it.
+    fn settle(&mut self) {
+        if self.odd {
+            self.begin();
+            let why = "the message holds no order (O) and no result (R)";
+            if let Some(report) = self.reports.last_mut() {
+                report.doubts.push(Hold::new(Reason::Unreadable, why));
+            }
+        }
     }
 
     fn order(&mut self, line: RawLine, record: &Record<'_>, flawed: bool) {
@@ -289,7 +307,7 @@ impl Message {
             };
             comments.push(Private::new(text));
         }
-        self.odd = true;
+        self.odd |= self.level != Level::Report;
         self.attach(line, flawed, None);
     }
 
@@ -301,20 +319,12 @@ impl Message {
             "E" => Some("L-3 is E: the sender reports an error of its own"),
             _ => Some("L-3 says that the message did not end as it should"),
         };
-        self.odd |= doubt.is_some();
+        self.odd |= doubt.is_some() && self.reports.is_empty();
         self.trailer.push((line, doubt.map(|why| Hold::new(Reason::Incomplete, why))));
     }
 
     fn finish(mut self, ending: &Ending) -> Vec<Report> {
-        let doubts = [&self.header.doubts[..], &self.patient.doubts[..]].concat();
-        if self.reports.is_empty() && (self.odd || !doubts.is_empty()) {
-            // No order, and yet something that nobody has understood.
-            self.begin();
-            let why = "the message holds no order (O) and no result (R)";
-            if let Some(report) = self.reports.last_mut() {
-                report.doubts.push(Hold::new(Reason::Unreadable, why));
-            }
-        }
+        self.settle();
         let trailer = std::mem::take(&mut self.trailer);
         for report in &mut self.reports {
             for (line, doubt) in &trailer {
