@@ -66,7 +66,7 @@ pub(crate) fn class(report: &Report, rules: &Rules) -> Classed {
     levels.extend(mark.and_then(|m| m.level.clone()));
     levels.extend(material.and_then(|c| c.level.clone()));
     levels.dedup();
-    let contradictions = contradictions(report, rules, stat, material.is_some(), &levels);
+    let contradictions = contradictions(report, rules, stat, &levels);
     let hold = |what: &str| {
         Hold::new(Reason::ClassDisagree, format!("marked as control material, but {what}"))
     };
@@ -79,13 +79,12 @@ fn contradictions(
     report: &Report,
     rules: &Rules,
     stat: bool,
-    material: bool,
     levels: &[String],
 ) -> Vec<&'static str> {
     let filled =
         |text: &Option<Private>| text.as_ref().is_some_and(|t| !t.expose().trim().is_empty());
     let patient = report.patient.as_ref().is_some_and(|p| filled(&p.id) || filled(&p.name));
-    let patients_specimen = !material && specimen(report, rules).is_ok();
+    let patients_specimen = specimen(report, rules).is_ok();
     let found = [
         (stat, "also as urgent"),
         (patient, "it names a patient"),

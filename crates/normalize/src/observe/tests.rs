@@ -4,7 +4,7 @@ use crate::codes::Term;
 use crate::grades::Grade;
 use crate::hold::Reason;
 use crate::judge::{Facts, Judged, judge};
-use crate::observation::{CodeSystem, Comparator, Content, Observation};
+use crate::observation::{CodeSystem, Comparator, Content, Flag, Observation};
 use crate::observe::{Choice, Codes, Grades, observe};
 use crate::prints::{DAY, judged, printed, reading, report, strip, table, ten, with};
 use crate::report::PrintedReading;
@@ -329,6 +329,23 @@ fn measured_pads_are_converted_exactly_and_rounded_half_up() {
     let choice = Choice { units: si, ..Choice::default() };
     let sent = observe(&found.readings, &half, &choice).expect("it can be sent");
     assert_eq!(short(&sent), ["30002-0 0.05 mmol/L"], "0.045 goes up");
+}
+
+#[test]
+fn references_stand_beside_what_they_speak_of() {
+    let mut rules = Rules::default();
+    rules.add_reference("GLU", "NEG").expect("a grade");
+    rules.add_reference("PH", "5.0-8.0").expect("an interval");
+    let found = judged(&with(ten(), reading("GLU", &["2+", "300"], "mg/dL")), &rules, &[]);
+    let all = observe(&found.readings, &strip("ten-pad"), &Choice::default()).expect("sent");
+    let of = |local: &str| {
+        let own = all.iter().find(|o| o.local.code == local).expect(local);
+        (own.flag, own.reference.as_deref())
+    };
+    assert_eq!(of("GLU-GRADE"), (Some(Flag::A), Some("Negative")));
+    assert_eq!(of("GLU-MASS"), (Some(Flag::A), None), "a grade is no interval");
+    assert_eq!(of("PH"), (Some(Flag::N), Some("5.0-8.0")));
+    assert_eq!(of("KET-GRADE"), (None, None));
 }
 
 #[test]

@@ -137,6 +137,10 @@ fn unit_unexpected_is_a_unit_of_another_system_kind_or_none() {
     let mut implied = reading("GLU", &["2+", "300"], "");
     implied.unit_implied = true;
     assert_eq!(reasons(&with(ten(), implied)), Vec::<&str>::new());
+    let swapped = judged(&with(ten(), reading("GLU", &["17"], "mmol/L")), &Rules::default(), &[]);
+    let strange = judged(&with(ten(), reading("GLU", &["17"], "g/L")), &Rules::default(), &[]);
+    assert!(swapped.holds[0].detail.contains("configured to print"), "{:?}", swapped.holds);
+    assert!(strange.holds[0].detail.contains("expected mg/dL"), "{:?}", strange.holds);
     let (_, read) = read("GLU", &["2+", "17"], "mmol/L");
     assert_eq!(read.rung, Some(3), "the grade stands, the number is compared with nothing");
 }
@@ -268,6 +272,7 @@ fn mark_disagree_compares_what_can_be_compared() {
     };
     let mut rules = Rules::default();
     rules.add_reference("SG", "1.010-1.025").expect("an interval");
+    rules.add_reference("PRO", "TR").expect("a grade");
     for (label, parts, meaning, agrees) in [
         ("GLU", ["2+", "300"], Normal, false),
         ("GLU", ["2+", "300"], Abnormal, true),
@@ -275,6 +280,8 @@ fn mark_disagree_compares_what_can_be_compared() {
         ("GLU", ["2+", "300"], Other, true),
         ("GLU", ["TR", "50"], Normal, true), // policy
         ("GLU", ["TR", "50"], Abnormal, true),
+        ("PRO", ["TR", "15"], Abnormal, true), // policy, whatever the site's reference says
+        ("PRO", ["1+", "30"], Normal, false),
         ("GLU", ["NEG", ""], Abnormal, false),
         ("GLU", ["NEG", ""], Normal, true),
         ("URO", ["NORM", ""], Abnormal, false),
