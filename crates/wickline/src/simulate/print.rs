@@ -46,12 +46,11 @@ fn result(pad: &Pad, rung: &Rung, fault: Fault) -> Result {
     let figure = rung.label(Units::Conventional);
     let mut value = figure.map_or(String::new(), wickline_normalize::figure::Figure::text);
     let mut unit = match (figure, pad.measure(Units::Conventional)) {
-        (Some(_), Some(measure)) => measure.unit.text.to_owned(),
+        (Some(_), Some(measure)) if !measure.unit.goes_without_saying() => {
+            measure.unit.text.to_owned()
+        }
         _ => String::new(),
     };
-    if matches!(pad.kind, Kind::Stepped) {
-        unit.clear();
-    }
     if pad.id == "GLU" && !value.is_empty() {
         match fault {
             Fault::WrongUnit => unit = "mmol/L".into(),

@@ -351,10 +351,14 @@ impl<'a> Judging<'a> {
         for (day, number, text, class) in &self.numbers {
             missing.retain(|(of, skipped, _)| of != day || skipped != text);
             let Some(value) = number.value else { continue };
-            let before = last.entry((day.clone(), number.mark.clone())).or_insert(0);
-            let skipped = number::skipped(*before, number).into_iter();
-            missing.extend(skipped.map(|skipped| (day.clone(), skipped, *class)));
-            *before = (*before).max(value);
+            let slot = (day.clone(), number.mark.clone());
+            // Before the first number of a day nothing is known, so nothing is called missing.
+            if let Some(before) = last.get(&slot) {
+                let skipped = number::skipped(*before, number).into_iter();
+                missing.extend(skipped.map(|skipped| (day.clone(), skipped, *class)));
+            }
+            let highest = last.get(&slot).map_or(value, |before| value.max(*before));
+            last.insert(slot, highest);
         }
         super::numbers::note(write, analyzer, &last).await?;
         super::numbers::absent(write, analyzer, &missing).await?;

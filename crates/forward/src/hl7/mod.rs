@@ -1,0 +1,27 @@
+//! HL7 v2 text: result messages written, answers read (HL7 v2.5.1 chapter 2 and 7, and 2.3.1 to 2.5).
+
+pub mod ack;
+pub mod layout;
+pub mod oru;
+pub mod read;
+pub mod write;
+
+pub use ack::{Ack, AckCode, AckError};
+pub use layout::{
+    Charset, CodedType, Layout, Processing, SpecimenIn, Version, panel_automated, panel_manual,
+};
+pub use oru::{ControlRole, Outgoing, ReportStatus, oru};
+pub use read::Message;
+pub use write::EncodeFault;
+
+/// The longest message control id: MSH-10 has 20 characters up to 2.5.1.
+pub const CONTROL_ID_MAX: usize = 20;
+
+/// True for a control id that every receiver echoes unchanged and every file system takes as a name:
+/// 1 to 20 of `A-Z a-z 0-9 - _ .`, not beginning with a dot.
+#[must_use]
+pub fn is_control_id(text: &str) -> bool {
+    (1..=CONTROL_ID_MAX).contains(&text.len())
+        && !text.starts_with('.')
+        && text.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'-' | b'_' | b'.'))
+}

@@ -1,0 +1,280 @@
+//! Writes segments into one buffer: separators only where something follows, text escaped in one pass.
+
+use std::fmt;
+
+use super::layout::Charset;
+
+/// Why a message cannot be built: nothing is ever cut, replaced or left out to make it fit.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("cannot encode {field}: found {found}; allowed: {allowed}")]
+pub struct EncodeFault {
+    /// The field, as `OBX-5`.
+    pub field: &'static str,
+    /// What was found; of text that may identify a patient only its shape.
+    pub found: String,
+    /// What is allowed, or what to do.
+    pub allowed: String,
+}
+
+impl EncodeFault {
+    pub(super) fn new(
+        field: &'static str,
+        found: impl Into<String>,
+        allowed: impl Into<String>,
+    ) -> Self {
+        Self { field, found: found.into(), allowed: allowed.into() }
+    }
+}
+
+/// One field as the rules see it.
+#[derive(Clone, Copy)]
+pub(super) struct Field {
+    pub name: &'static str,
+    /// The most characters.
+    pub most: usize,
+    /// Whether a fault may quote the value.
+    pub private: bool,
+}
+
+impl Field {
+    pub(super) const fn new(name: &'static str, most: usize) -> Self {
+        Self { name, most, private: false }
+    }
+
+    pub(super) const fn private(name: &'static str, most: usize) -> Self {
+        Self { name, most, private: true }
+    }
+
+    fn fault(self, value: &str, what: fmt::Arguments<'_>, allowed: String) -> EncodeFault {
+        let found = if self.private {
+            format!("{what} in a value of {} characters", value.chars().count())
+        } else {
+            let shown: String = value.chars().take(80).flat_map(char::escape_debug).collect();
+            format!("{what} in `{shown}`")
+        };
+        EncodeFault { field: self.name, found, allowed }
+    }
+}
+
+/// What becomes of a control character, which may never travel raw.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Controls {
+    /// An id with one is no id.
+    Refuse,
+    /// In a text it was only layout.
+    Space,
+    /// Formatted text (FT) has its own sign for a new line.
+    Formatted,
+}
+
+/// The growing message.
+pub(super) struct Writer {
+    out: Vec<u8>,
+    charset: Charset,
+    wide: bool,
+    /// Separators owed, written only when something follows them.
+    bars: usize,
+    carets: usize,
+}
+
+impl Writer {
+    pub(super) fn new(charset: Charset, capacity: usize) -> Self {
+        Self { out: Vec::with_capacity(capacity), charset, wide: false, bars: 0, carets: 0 }
+    }
+
+    /// Ends the segment before and begins the next.
+    pub(super) fn segment(&mut self, name: &str) {
+        self.end();
+        self.out.extend_from_slice(name.as_bytes());
+    }
+
+    /// Ends the last segment.
+    pub(super) fn end(&mut self) {
+        if !self.out.is_empty() {
+            self.out.push(b'\r');
+        }
+        (self.bars, self.carets) = (0, 0);
+    }
+
+    /// Goes `n` fields on.
+    pub(super) fn fields(&mut self, n: usize) {
+        self.bars += n;
+        self.carets = 0;
+    }
+
+    /// Goes to the next component.
+    pub(super) fn component(&mut self) {
+        self.carets += 1;
+    }
+
+    /// Goes `n` fields on and writes text known to need no escape.
+    pub(super) fn fixed(&mut self, n: usize, text: &str) {
+        self.fields(n);
+        self.plain(text);
+    }
+
+    /// Writes bytes known to need no escape, or already escaped.
+    pub(super) fn plain(&mut self, text: &str) {
+        if !text.is_empty() {
+            self.owed();
+            self.out.extend_from_slice(text.as_bytes());
+        }
+    }
+
+    /// An identifier: control characters are refused.
+    pub(super) fn id(&mut self, field: Field, value: &str) -> Result<(), EncodeFault> {
+        self.text(field, value, Controls::Refuse)
+    }
+
+    /// Words for people in a string field: control characters become spaces.
+    pub(super) fn words(&mut self, field: Field, value: &str) -> Result<(), EncodeFault> {
+        self.text(field, value, Controls::Space)
+    }
+
+    /// Formatted text: a new line becomes `\.br\`, other control characters spaces.
+    pub(super) fn formatted(&mut self, field: Field, value: &str) -> Result<(), EncodeFault> {
+        self.text(field, value, Controls::Formatted)
+    }
+
+    /// Escaped fields written apart, to be repeated with [`Writer::append`].
+    pub(super) fn apart(&self) -> Writer {
+        Writer::new(self.charset, 128)
+    }
+
+    /// Writes whole fields that were written apart.
+    pub(super) fn append(&mut self, piece: &Writer) {
+        if piece.out.is_empty() {
+            return;
+        }
+        self.carets = 0;
+        self.owed();
+        self.out.extend_from_slice(&piece.out);
+        self.wide |= piece.wide;
+    }
+
+    /// Where the next byte goes.
+    pub(super) fn position(&self) -> usize {
+        self.out.len()
+    }
+
+    /// The message, with the character set announced at `msh_end` if a byte needed it.
+    pub(super) fn finish(mut self, msh_end: usize) -> Vec<u8> {
+        self.end();
+        if self.wide {
+            // MSH-12 is the last field written, MSH-18 the one that is missing.
+            let announced = format!("||||||{}", self.charset.text());
+            self.out.splice(msh_end..msh_end, announced.bytes());
+        }
+        self.out
+    }
+
+    fn owed(&mut self) {
+        self.out.resize(self.out.len() + self.bars, b'|');
+        self.out.resize(self.out.len() + self.carets, b'^');
+        (self.bars, self.carets) = (0, 0);
+    }
+
+    fn text(&mut self, field: Field, value: &str, controls: Controls) -> Result<(), EncodeFault> {
+        if value.is_empty() {
+            return Ok(());
+        }
+        // Bytes are never fewer than characters: counting is left for the rare long value.
+        if value.len() > field.most && value.chars().count() > field.most {
+            let count = value.chars().count();
+            return Err(field.fault(
+                value,
+                format_args!("{count} characters"),
+                format!("at most {} characters; nothing is cut", field.most),
+            ));
+        }
+        if value == "\"\"" {
+            return Err(field.fault(
+                value,
+                format_args!("two quotes, which tell a receiver to delete"),
+                "any other text, or none".into(),
+            ));
+        }
+        self.owed();
+        let mut rest = value;
+        while let Some(at) = rest.bytes().position(|b| SPECIAL[usize::from(b)]) {
+            let (run, tail) = rest.split_at(at);
+            self.out.extend_from_slice(run.as_bytes());
+            let Some(c) = tail.chars().next() else { break };
+            self.special(field, value, c, controls)?;
+            rest = &tail[c.len_utf8()..];
+        }
+        self.out.extend_from_slice(rest.as_bytes());
+        Ok(())
+    }
+
+    /// One character that cannot go out as its own byte without thought.
+    fn special(
+        &mut self,
+        field: Field,
+        value: &str,
+        c: char,
+        controls: Controls,
+    ) -> Result<(), EncodeFault> {
+        let escape: &[u8] = match c {
+            '|' => b"\\F\\",
+            '^' => b"\\S\\",
+            '&' => b"\\T\\",
+            '~' => b"\\R\\",
+            '\\' => b"\\E\\",
+            '\n' if controls == Controls::Formatted => b"\\.br\\",
+            c if !c.is_control() => return self.wide(field, value, c),
+            _ if controls != Controls::Refuse => b" ",
+            c => {
+                return Err(field.fault(
+                    value,
+                    format_args!("the control character U+{:04X}", u32::from(c)),
+                    "printable characters only".into(),
+                ));
+            }
+        };
+        self.out.extend_from_slice(escape);
+        Ok(())
+    }
+
+    fn wide(&mut self, field: Field, value: &str, c: char) -> Result<(), EncodeFault> {
+        self.wide = true;
+        match self.charset {
+            Charset::Utf8 => {
+                self.out.extend_from_slice(c.encode_utf8(&mut [0; 4]).as_bytes());
+                return Ok(());
+            }
+            Charset::Latin1 => {
+                if let Ok(byte) = u8::try_from(u32::from(c)) {
+                    self.out.push(byte);
+                    return Ok(());
+                }
+            }
+            Charset::Ascii => {}
+        }
+        let shown = if field.private { '?' } else { c };
+        let code = u32::from(c);
+        let found = if field.private {
+            "a character".to_owned()
+        } else {
+            format!("the character `{shown}` (U+{code:04X})")
+        };
+        Err(field.fault(
+            value,
+            format_args!("{found} that {} does not have", self.charset.text()),
+            "a receiver `charset` that has it, by agreement with the receiver; it is not replaced".into(),
+        ))
+    }
+}
+
+/// Bytes that end a run which can be copied as it is.
+const SPECIAL: [bool; 256] = {
+    let mut table = [false; 256];
+    let mut byte = 0;
+    while byte < 256 {
+        table[byte] = byte < 0x20
+            || byte >= 0x7F
+            || matches!(byte as u8, b'|' | b'^' | b'&' | b'~' | b'\\');
+        byte += 1;
+    }
+    table
+};
