@@ -25,7 +25,7 @@ pub fn tick_us() -> i64 {
 /// The instant at which [`tick_us`] reads `tick`, for a timer.
 #[must_use]
 pub fn instant_at(tick: i64) -> tokio::time::Instant {
-    let wait = u64::try_from(tick - tick_us()).unwrap_or(0);
+    let wait = u64::try_from(tick.saturating_sub(tick_us())).unwrap_or(0);
     tokio::time::Instant::now() + std::time::Duration::from_micros(wait)
 }
 
