@@ -5,6 +5,9 @@
 //! are left out. What ends a print is the dialect's to say; what exceeds a bound is counted and
 //! the print marked.
 
+#[cfg(test)]
+mod tests;
+
 use std::collections::VecDeque;
 
 use wickline_normalize::Place;

@@ -2,6 +2,9 @@
 //!
 //! The notation is explained in `config/dialects/two-column.toml`.
 
+#[cfg(test)]
+mod tests;
+
 use std::collections::BTreeMap;
 use std::ops::Range;
 
@@ -259,7 +262,8 @@ impl Check<'_> {
             let allowed = "a label, and a result, a grade or a value";
             self.fault(at, "results", "cells that make no result", allowed);
         }
-        if raw.columns.is_empty() == raw.split.is_none() {
+        let apart = raw.split.is_some() || !raw.cells.is_empty();
+        if apart != raw.columns.is_empty() || raw.columns.is_empty() && raw.split.is_none() {
             let allowed = "either `split` with `cells`, or `columns`";
             self.fault(at, "results", "both or neither", allowed);
         }

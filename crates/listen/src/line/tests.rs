@@ -1,1 +1,274 @@
-//! Lines on pseudo-terminals and on loopback.
+//! Lines on pseudo-terminals and on loopback. Nothing here sleeps: every wait is for a condition, and
+//! a test that hangs fails by [`within`].
+
+use std::fs::File;
+use std::io::{Read, Write};
+use std::os::fd::OwnedFd;
+use std::time::Duration;
+
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpStream;
+
+use super::{Got, LineKind, LineSpec, Listener, Port};
+
+/// The far end of a serial line, as an analyzer would hold it.
+struct FarEnd {
+    master: File,
+    path: String,
+}
+
+impl FarEnd {
+    fn new() -> Self {
+        let flags = OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC;
+        let master: OwnedFd = openpt(flags).expect("a pty");
+        grantpt(&master).expect("granted");
+        unlockpt(&master).expect("unlocked");
+        let name = ptsname(&master, Vec::new()).expect("a name");
+        let path = name.into_string().expect("plain text");
+        Self { master: File::from(master), path }
+    }
+
+    fn spec(&self, framing: &str) -> LineSpec {
+        LineSpec::parse(&format!("serial:{}", self.path), 9600, framing, "none", &[])
+            .expect("a good line")
+    }
+}
+
+async fn within<T>(work: impl Future<Output = T>) -> T {
+    tokio::time::timeout(Duration::from_secs(20), work).await.expect("nothing may hang")
+}
+
+/// Reads until so many bytes have come.
+async fn read(port: &mut Port, count: usize) -> Vec<u8> {
+    let (mut bytes, mut flaws) = (Vec::new(), Vec::new());
+    while bytes.len() < count {
+        assert_eq!(port.read(&mut bytes, &mut flaws).await.expect("open"), Got::Bytes);
+    }
+    assert_eq!(flaws, [0; 0]);
+    bytes
+}
+
+async fn closed(port: &mut Port) -> bool {
+    let (mut bytes, mut flaws) = (Vec::new(), Vec::new());
+    loop {
+        match port.read(&mut bytes, &mut flaws).await {
+            Ok(Got::Closed) => return true,
+            Ok(Got::Bytes | Got::Break) => {}
+            Err(_) => return false,
+        }
+    }
+}
+
+#[tokio::test]
+async fn bytes_flow_both_ways_and_ff_comes_through_once() {
+    within(async {
+        let mut far = FarEnd::new();
+        let mut port = Port::open(&far.spec("8N1")).await.expect("opens");
+        let sent: Vec<u8> = (0..=255).collect();
+        far.master.write_all(&sent).expect("written");
+        assert_eq!(read(&mut port, 256).await, sent);
+        port.write_all(b"\x06").await.expect("sent");
+        let mut answer = [0; 1];
+        far.master.read_exact(&mut answer).expect("read");
+        assert_eq!(answer, [0x06]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn damage_is_marked_and_never_dropped() {
+    use rustix::termios::{InputModes, tcgetattr};
+    within(async {
+        let far = FarEnd::new();
+        // A pty accepts a parity and has none: never a reason to fail.
+        for framing in ["8N1", "7E1", "7O1", "8E1", "8O1"] {
+            let _port = Port::open(&far.spec(framing)).await.expect("opens");
+            let modes = tcgetattr(&far.master).expect("a terminal").input_modes;
+            assert!(modes.contains(InputModes::INPCK | InputModes::PARMRK), "{framing}");
+            let bad = InputModes::IGNPAR
+                | InputModes::IGNBRK
+                | InputModes::BRKINT
+                | InputModes::ISTRIP
+                | InputModes::ICRNL
+                | InputModes::IXON;
+            assert!(!modes.intersects(bad), "{framing}: {modes:?}");
+        }
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_read_that_is_dropped_loses_nothing() {
+    within(async {
+        let mut far = FarEnd::new();
+        let mut port = Port::open(&far.spec("8N1")).await.expect("opens");
+        let (mut bytes, mut flaws) = (Vec::new(), Vec::new());
+        tokio::select! {
+            biased;
+            _ = port.read(&mut bytes, &mut flaws) => panic!("nothing was sent"),
+            () = std::future::ready(()) => {}
+        }
+        far.master.write_all(b"GLU NEG\r\n").expect("written");
+        assert_eq!(read(&mut port, 9).await, b"GLU NEG\r\n");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_vanished_device_is_closed_and_its_successor_opens() {
+    within(async {
+        let far = FarEnd::new();
+        let spec = far.spec("8N1");
+        let mut port = Port::open(&spec).await.expect("opens");
+        drop(far);
+        assert!(closed(&mut port).await, "not as an error, and not as silence");
+        drop(port);
+        let error = Port::open(&spec).await.err().expect("it is gone");
+        assert!(error.to_string().contains("is the adapter plugged in?"), "{error}");
+        let mut far = FarEnd::new();
+        let mut port = Port::open(&far.spec("8N1")).await.expect("opens");
+        far.master.write_all(b"back").expect("written");
+        assert_eq!(read(&mut port, 4).await, b"back");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn the_same_port_opens_again_and_never_twice_at_once() {
+    within(async {
+        let mut far = FarEnd::new();
+        let port = Port::open(&far.spec("8N1")).await.expect("opens");
+        assert!(Port::open(&far.spec("8N1")).await.is_err());
+        drop(port);
+        let mut port = Port::open(&far.spec("8N1")).await.expect("opens again");
+        far.master.write_all(b"again").expect("written");
+        assert_eq!(read(&mut port, 5).await, b"again");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_full_line_ends_a_write_instead_of_waiting_for_ever() {
+    within(async {
+        let far = FarEnd::new();
+        let mut port = Port::open(&far.spec("8N1")).await.expect("opens");
+        // Nobody reads at the far end, and a pty takes some 18 kB.
+        tokio::time::pause();
+        let error = port.write_all(&vec![0; 1 << 20]).await.expect_err("full");
+        assert_eq!(error.kind(), std::io::ErrorKind::TimedOut);
+        tokio::time::resume();
+        drop(far);
+    })
+    .await;
+}
+
+fn tcp(line: &str, allow: &[&str]) -> LineSpec {
+    let allow: Vec<String> = allow.iter().map(ToString::to_string).collect();
+    LineSpec::parse(line, 9600, "8N1", "none", &allow).expect("a good line")
+}
+
+#[tokio::test]
+async fn a_device_server_is_heard_and_its_hang_up_noticed() {
+    within(async {
+        let server = tokio::net::TcpListener::bind("127.0.0.1:0").await.expect("bound");
+        let spec = tcp(&format!("tcp:{}", server.local_addr().expect("bound")), &[]);
+        let (port, far) = tokio::join!(Port::open(&spec), server.accept());
+        let (mut port, (mut far, _)) = (port.expect("connects"), far.expect("accepted"));
+        far.write_all(b"\xFFGLU\xFF\0").await.expect("sent");
+        assert_eq!(read(&mut port, 6).await, b"\xFFGLU\xFF\0", "raw: nothing is decoded");
+        port.write_all(b"\x15").await.expect("sent");
+        assert_eq!(far.read_u8().await.expect("an answer"), 0x15);
+        drop(far);
+        assert!(closed(&mut port).await);
+        drop(server);
+        let error = Port::open(&spec).await.err().expect("refused");
+        assert!(error.to_string().contains("is the device server on"), "{error}");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn one_analyzer_at_a_time_connects_to_us() {
+    within(async {
+        let mut listener = Listener::bind(&tcp("listen:127.0.0.1:0", &[])).await.expect("bound");
+        let address = listener.local_addr().expect("bound");
+        let (port, far) = tokio::join!(listener.accept(), TcpStream::connect(address));
+        let (mut port, mut first) = (port.expect("accepted"), far.expect("connected"));
+        let mut second = TcpStream::connect(address).await.expect("the kernel takes it");
+        // While the first is heard the second is hung up on.
+        let (mut bytes, mut flaws, mut rest) = (Vec::new(), Vec::new(), Vec::new());
+        tokio::select! {
+            got = port.read(&mut bytes, &mut flaws) => panic!("{got:?} from a silent analyzer"),
+            end = second.read_to_end(&mut rest) => assert!(end.is_err() || rest.is_empty()),
+        }
+        first.write_all(b"GLU").await.expect("sent");
+        assert_eq!(read(&mut port, 3).await, b"GLU");
+        drop(first);
+        assert!(closed(&mut port).await);
+        drop(port);
+        let (port, _third) = tokio::join!(listener.accept(), TcpStream::connect(address));
+        port.expect("the next one is welcome");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_stranger_is_turned_away() {
+    within(async {
+        let spec = tcp("listen:127.0.0.1:0", &["127.0.0.2"]);
+        let mut listener = Listener::bind(&spec).await.expect("bound");
+        let address = listener.local_addr().expect("bound");
+        let mut stranger = TcpStream::connect(address).await.expect("the kernel takes it");
+        let mut rest = Vec::new();
+        tokio::select! {
+            _ = listener.accept() => panic!("a stranger was let in"),
+            end = stranger.read_to_end(&mut rest) => assert!(end.is_err() || rest.is_empty()),
+        }
+        let socket = tokio::net::TcpSocket::new_v4().expect("a socket");
+        socket.bind("127.0.0.2:0".parse().expect("an address")).expect("bound");
+        let (port, _far) = tokio::join!(listener.accept(), socket.connect(address));
+        port.expect("the analyzer is let in");
+    })
+    .await;
+}
+
+#[test]
+fn lines_are_read_as_configured_or_refused_with_what_is_allowed() {
+    let parse = |line: &str, speed, framing: &str, flow: &str, allow: &[&str]| {
+        let allow: Vec<String> = allow.iter().map(ToString::to_string).collect();
+        LineSpec::parse(line, speed, framing, flow, &allow)
+    };
+    let good = parse("serial:/dev/ttyS0", 9600, "7E1", "rts-cts", &[]).expect("good");
+    assert_eq!(good.kind, LineKind::Serial { path: "/dev/ttyS0".into() });
+    assert_eq!(good.to_string(), "serial:/dev/ttyS0 9600 7E1");
+    assert_eq!(tcp("tcp:[::1]:4001", &[]).to_string(), "tcp:[::1]:4001");
+    assert_eq!(tcp("listen:[::1]:4001", &[]).to_string(), "listen:[::1]:4001");
+    for (line, speed, framing, flow, allow, wanted) in [
+        ("/dev/ttyS0", 9600, "8N1", "none", vec![], "serial:PATH"),
+        ("serial:", 9600, "8N1", "none", vec![], "serial:PATH"),
+        ("tcp:host", 9600, "8N1", "none", vec![], "tcp:HOST:PORT"),
+        ("tcp:host:0", 9600, "8N1", "none", vec![], "tcp:HOST:PORT"),
+        ("serial:/dev/x", 9601, "8N1", "none", vec![], "found 9601"),
+        ("serial:/dev/x", 9600, "9N1", "none", vec![], "8N1, 7E1"),
+        ("serial:/dev/x", 9600, "8N1", "dtr", vec![], "none, rts-cts, xon-xoff"),
+        ("listen:0.0.0.0:4002", 9600, "8N1", "none", vec![], "`allow`"),
+        ("listen:0.0.0.0:4002", 9600, "8N1", "none", vec!["bench"], "found \"bench\""),
+        ("listen:bench:4002", 9600, "8N1", "none", vec![], "numeric address"),
+    ] {
+        let error = parse(line, speed, framing, flow, &allow).expect_err(line);
+        assert!(error.contains(wanted), "{line}: {error}");
+    }
+}
+
+#[tokio::test]
+async fn what_is_no_port_says_so() {
+    within(async {
+        let spec = LineSpec::parse("serial:/dev/null", 9600, "8N1", "none", &[]).expect("a line");
+        let error = Port::open(&spec).await.err().expect("no terminal");
+        assert!(error.to_string().contains("/dev/null"), "{error}");
+        assert!(Port::open(&tcp("listen:127.0.0.1:0", &[])).await.is_err());
+        assert!(Listener::bind(&tcp("tcp:127.0.0.1:1", &[])).await.is_err());
+    })
+    .await;
+}

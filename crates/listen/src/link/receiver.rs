@@ -25,6 +25,10 @@ const PATIENCE: Tick = 30 * SECOND;
 const SILENCE: Tick = 2 * SECOND;
 /// How long to wait for the LF after the checksum. Ours.
 const TAIL: Tick = SECOND / 2;
+/// A second enquiry so soon after the first gets no second answer. Ours: no sender asks again before
+/// its fifteen seconds are over, but an EOT with one bit turned is an ENQ, and the ACK to it would be
+/// taken for the first frame's.
+const DOUBLED: Tick = SECOND;
 /// An answer later than this is not sent: the sender gives up after 15 s (LIS1-A 6.5.1.2), and a
 /// late ACK would be taken for the answer to whatever it sent since.
 const ANSWER_LIMIT: Tick = 14 * SECOND;
@@ -67,6 +71,8 @@ pub struct Receiver {
     ready: bool,
     /// Whether we want the sender to yield the line.
     wants_line: bool,
+    /// When the enquiry was answered that opened this session.
+    opened: Tick,
     expected: u8,
     seen: bool,
     /// Bytes were lost: the session and the expected number are no longer certain.
@@ -100,6 +106,7 @@ impl Receiver {
             phase: Phase::Idle,
             ready: true,
             wants_line: false,
+            opened: Tick::MIN,
             expected: 1,
             seen: false,
             unsure: false,
@@ -268,6 +275,7 @@ impl Receiver {
                     self.judge(now);
                 }
             }
+            (Phase::Wait { .. }, ENQ) if !self.seen && now < self.opened + DOUBLED => {}
             (Phase::Idle | Phase::Wait { .. }, ENQ) => self.enquired(now), // R1 R2 R8
             (Phase::Wait { .. }, STX) => {
                 self.phase = Phase::Frame(Collecting::start(now, at, flawed)); // R4
@@ -314,7 +322,7 @@ impl Receiver {
         }
         self.unsure = false;
         if self.ready {
-            (self.expected, self.seen) = (1, false);
+            (self.opened, self.expected, self.seen) = (now, 1, false);
             self.phase = Phase::Wait { deadline: now + PATIENCE };
             self.events.push_back(Event::SessionOpened);
             self.answer(now, ACK);

@@ -6,7 +6,7 @@ use wickline_normalize::Place;
 use super::super::frame::frame;
 use super::super::sign::{ACK, ENQ, EOT, NAK, STX};
 use super::super::{Closing, Event, Loss, MAX_FRAME_TEXT, MAX_PART, Refusal};
-use super::{ANSWER_LIMIT, PATIENCE, Receiver, SILENCE, TAIL};
+use super::{ANSWER_LIMIT, DOUBLED, PATIENCE, Receiver, SILENCE, TAIL};
 use crate::{SECOND, Tick};
 
 /// A receiver whose driver answers every `Keep` at once, as when the tape is read again.
@@ -176,6 +176,14 @@ fn r08_an_enquiry_in_a_session_starts_again() {
     assert_eq!((rig.lost(), rig.closed()), (vec![Loss::Part], Some(Closing::Restarted)));
     assert_eq!(rig.hear(3, &frame(1, b"H|\r", true)), [ACK]);
     assert_eq!(rig.records(), ["H|"]);
+}
+
+#[test]
+fn r08_a_doubled_enquiry_is_answered_once() {
+    let mut rig = Rig::new();
+    assert_eq!(rig.hear(0, &[ENQ, ENQ]), [ACK]);
+    assert_eq!(rig.hear(DOUBLED - 1, &[ENQ]), []);
+    assert_eq!(rig.hear(DOUBLED, &[ENQ]), [ACK]);
 }
 
 #[test]
