@@ -1,3 +1,107 @@
-//! How fast both dialects are read, against fields split by hand.
+//! How fast both dialects are read, against the same text cut into fields by hand.
+//!
+//! `cargo bench -p wickline-listen`. Ratios are what to look at: they are taken in turn in one process,
+//! the median of seven pairs. Goals: `lis02` at least a quarter of the cutting by hand, `two-column`
+//! at least 100 MB/s on one core.
 
-fn main() {}
+use std::hint::black_box;
+use std::time::{Duration, Instant};
+
+use wickline_listen::dialect::{self, Dialect};
+use wickline_listen::ear::{Cut, Ending, Transmission};
+use wickline_normalize::Place;
+
+const ROUNDS: usize = 7;
+const REPORTS: usize = 20_000;
+
+const LIS02: &[&str] = &[
+    r"H|\^&|||STRIP1|||||LIS||P|LIS2-A2|20250314091502",
+    "P|1",
+    "O|1|U2503140017|0041|^^^TEN|R||20250314084500||||N||||UR||||||||||F",
+    "R|1|^^^BIL|NEG|mg/dL|NEG|N||F||op7||20250314091455|STRIP1",
+    "R|2|^^^BLD|TR^10|/uL|NEG|A||F||op7||20250314091455|STRIP1",
+    "R|3|^^^GLU|2+^300|mg/dL|NEG|A||F||op7||20250314091455|STRIP1",
+    "R|4|^^^KET|NEG|mg/dL|NEG|N||F||op7||20250314091455|STRIP1",
+    "R|5|^^^LEU|1+^25|/uL|NEG|A||F||op7||20250314091455|STRIP1",
+    "R|6|^^^NIT|NEG||NEG|N||F||op7||20250314091455|STRIP1",
+    "R|7|^^^PH|6.0||5.0 to 8.0|N||F||op7||20250314091455|STRIP1",
+    "R|8|^^^PRO|1+^30|mg/dL|NEG|A||F||op7||20250314091455|STRIP1",
+    "R|9|^^^SG|1.015||1.005 to 1.030|N||F||op7||20250314091455|STRIP1",
+    "R|10|^^^URO|NORM^0.2|mg/dL||N||F||op7||20250314091455|STRIP1",
+    "L|1|N",
+];
+
+const TWO_COLUMN: &[&str] = &[
+    "KESTREL POINT CLINIC",
+    "No. 0041",
+    "ID U2503140017",
+    "2025-03-14 09:14:55",
+    "Operator op7",
+    "BIL   NEG",
+    "BLD   TR       10 /uL",
+    "GLU   2+      300 mg/dL *",
+    "KET   NEG",
+    "LEU   1+       25 /uL *",
+    "NIT   NEG",
+    "PH            6.0",
+    "PRO   1+       30 mg/dL *",
+    "SG          1.015",
+    "URO   NORM    0.2 mg/dL",
+];
+
+fn transmission(lines: &[&str]) -> Transmission {
+    let mut at = 0;
+    let cut = |line: &&str| {
+        let place = Place { from: at, to: at + line.len() as u64 };
+        at = place.to + 2;
+        Cut { place, bytes: line.as_bytes().to_vec(), flawed: false }
+    };
+    let lines: Vec<Cut> = lines.iter().map(cut).collect();
+    Transmission { place: Place { from: 0, to: at }, lines, ending: Ending::Complete }
+}
+
+/// As few instructions as fields cost: find the separators, own each field once.
+fn by_hand(transmission: &Transmission, separator: u8) -> Vec<Vec<String>> {
+    let line = |cut: &Cut| {
+        let mut fields = Vec::new();
+        let mut from = 0;
+        let ends = memchr::memchr_iter(separator, &cut.bytes).chain([cut.bytes.len()]);
+        for to in ends {
+            if to > from {
+                fields.push(String::from_utf8_lossy(&cut.bytes[from..to]).into_owned());
+            }
+            from = to + 1;
+        }
+        fields
+    };
+    transmission.lines.iter().map(line).collect()
+}
+
+fn timed<T>(mut work: impl FnMut() -> T) -> Duration {
+    let start = Instant::now();
+    for _ in 0..REPORTS {
+        black_box(work());
+    }
+    start.elapsed()
+}
+
+fn compare(dialect: &dyn Dialect, lines: &[&str], separator: u8) {
+    let sent = transmission(lines);
+    let bytes = sent.place.to as f64 * REPORTS as f64;
+    let mut pairs: Vec<(f64, f64)> = (0..ROUNDS)
+        .map(|_| {
+            let hand = timed(|| by_hand(black_box(&sent), separator));
+            let read = timed(|| dialect.read(black_box(&sent)));
+            (hand.as_secs_f64() / read.as_secs_f64(), bytes / read.as_secs_f64() / 1e6)
+        })
+        .collect();
+    pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let (ratio, speed) = pairs[ROUNDS / 2];
+    println!("{:<12} {ratio:.2} of the cutting by hand, {speed:.0} MB/s", dialect.name());
+}
+
+fn main() {
+    let builtin = |name| dialect::builtin(name).expect("built in");
+    compare(builtin("lis02").as_ref(), LIS02, b'|');
+    compare(builtin("two-column").as_ref(), TWO_COLUMN, b' ');
+}

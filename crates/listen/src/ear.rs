@@ -3,6 +3,9 @@
 //! It is used for reading, never for answering: what the LIS01 machine would send is thrown away,
 //! and every frame counts as kept, because what is read here comes from the tape.
 
+#[cfg(test)]
+mod tests;
+
 use std::collections::VecDeque;
 
 use wickline_normalize::Place;

@@ -88,10 +88,10 @@ impl Form {
         }
     }
 
-    /// Whether the line has this form; `found` gets each placeholder with its text.
+    /// Whether the line, already trimmed, has this form; `found` gets each placeholder with its text.
     pub fn fits<'l>(&self, line: &'l str, found: &mut Vec<(Field, &'l str)>) -> bool {
         found.clear();
-        let mut rest = line.trim();
+        let mut rest = line;
         let mut pieces = self.pieces.iter().peekable();
         while let Some(piece) = pieces.next() {
             match piece {

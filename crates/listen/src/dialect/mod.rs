@@ -16,7 +16,7 @@ use std::sync::Arc;
 
 use wickline_normalize::Report;
 
-pub use fault::Fault;
+pub use wickline_normalize::Fault;
 
 use crate::ear::Transmission;
 use crate::printed::PrintRules;

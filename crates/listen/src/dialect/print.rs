@@ -34,7 +34,13 @@ impl Dialect for Shape {
     }
 
     fn read(&self, transmission: &Transmission) -> Vec<Report> {
-        let report = Report { place: transmission.place, ..Report::default() };
+        let lines = transmission.lines.len();
+        let report = Report {
+            place: transmission.place,
+            lines: Vec::with_capacity(lines),
+            readings: Vec::with_capacity(lines),
+            ..Report::default()
+        };
         let mut page = Page { shape: self, report, date: None, time: None, told: false };
         let texts = decode(transmission, self.encoding);
         let mut found = Vec::new();
@@ -74,6 +80,7 @@ impl Page<'_> {
         text: &'t str,
         found: &mut Vec<(Field, &'t str)>,
     ) -> bool {
+        let text = text.trim();
         let Some((_, sign)) = self.shape.header.iter().find(|(form, _)| form.fits(text, found))
         else {
             return false;
@@ -323,7 +330,10 @@ fn figure(decimal: char, text: &str) -> IResult<&str, String> {
     let sign = comparator.map_or("", |(sign, _)| sign);
     let mut figure = String::with_capacity(sign.len() + digits.len());
     figure.push_str(sign);
-    figure.extend(digits.chars().map(|c| if c == decimal { '.' } else { c }));
+    match digits.split_once(decimal) {
+        Some((whole, decimals)) => figure.extend([whole, ".", decimals]),
+        None => figure.push_str(digits),
+    }
     Ok((rest, figure))
 }
 

@@ -10,9 +10,9 @@ use std::ops::Range;
 
 use serde::Deserialize;
 use toml::Spanned;
-use wickline_normalize::MarkMeaning;
+use wickline_normalize::{Fault, MarkMeaning};
 
-use super::fault::{Fault, of_toml};
+use super::fault::{fault, of_toml};
 use super::form::Form;
 use super::text::Encoding;
 use crate::printed::PrintRules;
@@ -162,7 +162,7 @@ impl Shape {
         if text.len() > MAX_FILE {
             let found = format!("{} bytes", text.len());
             let allowed = format!("at most {MAX_FILE} bytes");
-            return Err(vec![Fault::at((file, ""), 0, "(file)", found, allowed)]);
+            return Err(vec![fault((file, ""), 0, "(file)", found, allowed)]);
         }
         let raw: File = toml::from_str(text).map_err(|error| vec![of_toml(source, &error)])?;
         let mut check = Check { source, faults: Vec::new() };
@@ -185,7 +185,7 @@ impl Check<'_> {
         found: impl Into<String>,
         allowed: impl Into<String>,
     ) {
-        self.faults.push(Fault::at(self.source, at, key, found, allowed));
+        self.faults.push(fault(self.source, at, key, found, allowed));
     }
 
     fn shape(&mut self, raw: File) -> Shape {

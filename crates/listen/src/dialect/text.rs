@@ -1,5 +1,7 @@
 //! From a transmission's bytes to text, and from its lines to the lines of a report.
 
+use std::borrow::Cow;
+
 use wickline_normalize::{Hold, Private, RawLine, Reason};
 
 use crate::ear::{Cut, Ending, Transmission};
@@ -15,21 +17,22 @@ pub(super) enum Encoding {
 }
 
 /// Every line as text, and whether the bytes of each were valid.
-pub(super) fn decode(transmission: &Transmission, encoding: Encoding) -> Vec<(String, bool)> {
-    let utf8 = |cut: &Cut| std::str::from_utf8(&cut.bytes).map(str::to_owned).ok();
-    let valid: Option<Vec<String>> = transmission.lines.iter().map(utf8).collect();
-    match (valid, encoding) {
-        (Some(lines), _) => lines.into_iter().map(|line| (line, true)).collect(),
-        (None, Encoding::Latin1) => {
-            transmission.lines.iter().map(|cut| (latin1(&cut.bytes), true)).collect()
-        }
+pub(super) fn decode(transmission: &Transmission, encoding: Encoding) -> Vec<(Cow<'_, str>, bool)> {
+    let lines = transmission.lines.iter();
+    let whole: Option<Vec<_>> = lines
+        .clone()
+        .map(|cut| str::from_utf8(&cut.bytes).ok().map(|t| (t.into(), true)))
+        .collect();
+    match (whole, encoding) {
+        (Some(lines), _) => lines,
+        (None, Encoding::Latin1) => lines.map(|cut| (latin1(&cut.bytes).into(), true)).collect(),
         (None, Encoding::Utf8) => {
-            let lossy = |cut: &Cut| {
-                let text = String::from_utf8_lossy(&cut.bytes);
-                let valid = matches!(text, std::borrow::Cow::Borrowed(_));
-                (text.into_owned(), valid)
+            let lossy = |cut| {
+                let text = String::from_utf8_lossy(cut);
+                let valid = matches!(text, Cow::Borrowed(_));
+                (text, valid)
             };
-            transmission.lines.iter().map(lossy).collect()
+            lines.map(|cut| lossy(&cut.bytes)).collect()
         }
     }
 }

@@ -131,7 +131,7 @@ fn r03_idle_ignores_everything_else() {
 fn r04_every_byte_of_a_frame_restarts_the_timers() {
     // A legal frame of 64,000 bytes takes over a minute at 9600 baud.
     let mut rig = Rig::open();
-    let bytes = frame(1, &vec![b'x'; 100], true);
+    let bytes = frame(1, &[b'x'; 100], true);
     let mut now = 0;
     let mut answer = Vec::new();
     for byte in &bytes {
