@@ -1,12 +1,12 @@
 //! Line forms: `No. {number}`, `{date} {time}`, `Operator {operator?}`. How a header line looks.
 
-use nom::Parser;
 use nom::branch::alt;
-use nom::bytes::complete::take_till1;
-use nom::character::complete::{char, satisfy};
+use nom::bytes::complete::{take_till1, take_while1};
+use nom::character::complete::char;
 use nom::combinator::{all_consuming, map, opt};
 use nom::multi::many1;
 use nom::sequence::delimited;
+use nom::{IResult, Parser};
 
 /// What a placeholder stands for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -51,32 +51,25 @@ enum Piece {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Form {
     pieces: Vec<Piece>,
+    /// The first byte of a line of this form, where a literal begins it: most lines of a print have
+    /// none of the forms, and this tells it at once.
+    first: Option<u8>,
 }
 
 impl Form {
     /// Reads a form, or says what is wrong with it.
     pub fn parse(text: &str) -> Result<Form, String> {
-        let mut literal = map(take_till1(|c: char| "{} \t".contains(c)), |text: &str| {
-            Some(Piece::Literal(text.to_owned()))
-        });
-        let mut blank = map(many1(satisfy(|c| c == ' ' || c == '\t')), |_| Some(Piece::Blank));
-        let name = take_till1(|c: char| !c.is_ascii_lowercase());
-        let mut field =
-            map(delimited(char('{'), (name, opt(char('?'))), char('}')), |(name, mark)| {
-                let known = FIELDS.iter().find(|(known, _)| *known == name);
-                known.map(|(_, field)| Piece::Field { field: *field, optional: mark.is_some() })
-            });
-        let piece = alt((
-            |i| literal.parse(i),
-            |i| blank.parse(i),
-            |i| field.parse(i) as nom::IResult<&str, Option<Piece>>,
-        ));
-        let pieces = all_consuming(many1(piece))
-            .parse(text.trim())
-            .map_or(None, |(_, all)| all.into_iter().collect::<Option<Vec<_>>>());
+        let pieces = all_consuming(many1(piece)).parse(text.trim());
+        let pieces = pieces.ok().and_then(|(_, all)| all.into_iter().collect::<Option<Vec<_>>>());
         let adjoining = |pair: &[Piece]| matches!(pair, [Piece::Field { .. }, Piece::Field { .. }]);
         match pieces {
-            Some(pieces) if !pieces.windows(2).any(adjoining) => Ok(Form { pieces }),
+            Some(pieces) if !pieces.windows(2).any(adjoining) => {
+                let first = match pieces.first() {
+                    Some(Piece::Literal(text)) => text.bytes().next(),
+                    _ => None,
+                };
+                Ok(Form { pieces, first })
+            }
             Some(_) => Err("two placeholders with something between them".into()),
             None => {
                 let names: Vec<_> = FIELDS.iter().map(|(name, _)| format!("{{{name}}}")).collect();
@@ -88,9 +81,12 @@ impl Form {
         }
     }
 
-    /// Whether the line, already trimmed, has this form; `found` gets each placeholder with its text.
+    /// Whether the line, already trimmed, has this form; `found` gets what each placeholder holds.
     pub fn fits<'l>(&self, line: &'l str, found: &mut Vec<(Field, &'l str)>) -> bool {
         found.clear();
+        if self.first.is_some() && line.bytes().next() != self.first {
+            return false;
+        }
         let mut rest = line;
         let mut pieces = self.pieces.iter().peekable();
         while let Some(piece) = pieces.next() {
@@ -129,6 +125,23 @@ impl Form {
         }
         rest.is_empty()
     }
+}
+
+/// One piece of a form. None: a placeholder that does not exist.
+fn piece(text: &str) -> IResult<&str, Option<Piece>> {
+    let is_blank = |c: char| c == ' ' || c == '\t';
+    let name = take_till1(|c: char| !c.is_ascii_lowercase());
+    alt((
+        map(take_till1(|c: char| "{} \t".contains(c)), |text: &str| {
+            Some(Piece::Literal(text.to_owned()))
+        }),
+        map(take_while1(is_blank), |_| Some(Piece::Blank)),
+        map(delimited(char('{'), (name, opt(char('?'))), char('}')), |(name, mark)| {
+            let known = FIELDS.iter().find(|(known, _)| *known == name);
+            known.map(|(_, field)| Piece::Field { field: *field, optional: mark.is_some() })
+        }),
+    ))
+    .parse(text)
 }
 
 impl Field {

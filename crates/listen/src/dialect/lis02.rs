@@ -355,7 +355,7 @@ fn unread(report: &mut Report) {
     }
 }
 
-/// R-4 cut at the component delimiter. A comparator that stands alone belongs to the number after it.
+/// R-4 cut at the component delimiter. A comparator that stands alone belongs to what follows it.
 fn parts(record: &Record<'_>) -> Vec<String> {
     let mut parts: Vec<String> = Vec::new();
     let mut comparator = String::new();

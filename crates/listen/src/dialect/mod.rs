@@ -2,8 +2,8 @@
 //!
 //! A dialect hands over what is printed, where it stands, and what it could not vouch for. What a
 //! label, a grade word or a unit means is the strip's to say, in `normalize`. A further dialect in
-//! code implements [`Dialect`], here or in a crate of its own; one that only has another layout is a
-//! file (see `config/dialects/two-column.toml` for the notation).
+//! code implements [`Dialect`], here or in a crate of its own; one that only has another layout is
+//! a file (see `config/dialects/two-column.toml` for the notation).
 
 mod fault;
 mod form;

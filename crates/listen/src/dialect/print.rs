@@ -215,8 +215,8 @@ impl<'t> ResultLine<'t> {
             && (self.unread || !self.parts.is_empty())
     }
 
-    /// Takes a mark from either end of the line. With fixed columns one in front becomes a blank, so
-    /// that the columns stay where they are.
+    /// Takes a mark from either end of the line. With fixed columns one in front has its own cell, so
+    /// that the other columns stay where they are.
     fn take_marks(&mut self, shape: &Shape, text: &'t str) -> Option<&'t str> {
         let mut rest = text.trim_end();
         for (mark, meaning) in &shape.marks {
@@ -230,8 +230,8 @@ impl<'t> ResultLine<'t> {
         if matches!(shape.split, Split::Columns(_)) {
             return Some(rest);
         }
+        let begun = rest.trim_start();
         for (mark, meaning) in &shape.marks {
-            let begun = rest.trim_start();
             let Some(after) = begun.strip_prefix(mark.as_str()) else { continue };
             let letters = mark.ends_with(char::is_alphanumeric);
             if !letters || after.starts_with([' ', '\t']) {
