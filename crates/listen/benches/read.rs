@@ -1,8 +1,9 @@
 //! How fast both dialects are read, against the same text cut into fields by hand.
 //!
-//! `cargo bench -p wickline-listen`. Look at the ratios: both sides are taken in turn in one process,
-//! the median of seven pairs. Goal: at least a quarter of the cutting by hand, which owns each field
-//! but knows nothing of what it means. What is left is the allocations that a `Report` is made of.
+//! `cargo bench -p wickline-listen`. Look at the ratios: both sides are taken in turn in one
+//! process, the median of seven pairs. Goal: at least a quarter of the cutting by hand, which owns
+//! each field but knows nothing of what it means. What is left is the allocations that a `Report`
+//! is made of.
 
 use std::hint::black_box;
 use std::time::{Duration, Instant};

@@ -1,7 +1,7 @@
 //! From an analyzer's line to reports as printed: ports, the LIS01 link, line assembly, dialects.
 //!
-//! Only [`mod@line`] touches the outside world. Everything else is a pure machine: bytes and a tick go
-//! in; bytes to send, events and the next deadline come out. No machine reads a clock or can be
+//! Only [`mod@line`] touches the outside world. Everything else is a pure machine: bytes and a tick
+//! go in; bytes to send, events and the next deadline come out. No machine reads a clock or can be
 //! made to fail by its peer, and every buffer has a bound.
 
 pub mod dialect;

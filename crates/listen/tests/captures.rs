@@ -1,5 +1,6 @@
-//! Every capture in `fixtures/listen` is read whole, byte by byte and in uneven pieces, and must give
-//! what the file beside it says. `WICKLINE_BLESS=1` writes those files anew, for a person to check.
+//! Every capture in `fixtures/listen` is read whole, byte by byte and in uneven pieces, and must
+//! give what the file beside it says. `WICKLINE_BLESS=1` writes those files anew, for a person to
+//! check.
 
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};

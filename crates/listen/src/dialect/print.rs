@@ -215,8 +215,8 @@ impl<'t> ResultLine<'t> {
             && (self.unread || !self.parts.is_empty())
     }
 
-    /// Takes a mark from either end of the line. With fixed columns one in front has its own cell, so
-    /// that the other columns stay where they are.
+    /// Takes a mark from either end of the line. With fixed columns one in front has its own cell,
+    /// so that the other columns stay where they are.
     fn take_marks(&mut self, shape: &Shape, text: &'t str) -> Option<&'t str> {
         let mut rest = text.trim_end();
         for (mark, meaning) in &shape.marks {

@@ -1,7 +1,7 @@
 //! The line itself: a serial port or a TCP connection. The only room that touches the world.
 //!
-//! Nothing is interpreted here. A port that vanished reads as [`Got::Closed`], never as silence, and
-//! is to be dropped at once and opened again by its name.
+//! Nothing is interpreted here. A port that vanished reads as [`Got::Closed`], never as silence,
+//! and is to be dropped at once and opened again by its name.
 
 mod parmrk;
 mod serial;
@@ -50,8 +50,8 @@ enum Way {
 }
 
 impl Port {
-    /// Opens a serial line or connects to a TCP one. For a line on which the analyzer connects to us
-    /// see [`Listener`].
+    /// Opens a serial line or connects to a TCP one. For a line on which the analyzer connects to
+    /// us see [`Listener`].
     pub async fn open(spec: &LineSpec) -> io::Result<Port> {
         let way = match &spec.kind {
             LineKind::Serial { path } => Way::Serial(serial::Serial::open(spec, path).await?),
@@ -68,8 +68,8 @@ impl Port {
         Port { way: Way::Tcp { stream, door: Some(door) } }
     }
 
-    /// Waits for bytes and appends them; `flaws` gets the indexes, in `bytes`, of those that arrived
-    /// with an error. May be dropped while waiting without losing a byte.
+    /// Waits for bytes and appends them; `flaws` gets the indexes, in `bytes`, of those that
+    /// arrived with an error. May be dropped while waiting without losing a byte.
     pub async fn read(&mut self, bytes: &mut Vec<u8>, flaws: &mut Vec<usize>) -> io::Result<Got> {
         match &mut self.way {
             Way::Serial(serial) => serial.read(bytes, flaws).await,

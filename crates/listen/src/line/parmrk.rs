@@ -1,5 +1,5 @@
-//! Undoes what `PARMRK` does to a serial port's bytes: `FF FF` is FF, `FF 00 x` is x received with an
-//! error, `FF 00 00` a break (or a spoiled NUL: the two cannot be told apart).
+//! Undoes what `PARMRK` does to a serial port's bytes: `FF FF` is FF, `FF 00 x` is x received with
+//! an error, `FF 00 00` a break (or a spoiled NUL: the two cannot be told apart).
 
 /// Carries what a read left unfinished into the next.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -72,7 +72,9 @@ mod tests {
         }
 
         #[test]
-        fn what_the_kernel_writes_is_undone(heard in proptest::collection::vec(any::<(u8, bool)>(), 0..40)) {
+        fn what_the_kernel_writes_is_undone(
+            heard in proptest::collection::vec(any::<(u8, bool)>(), 0..40),
+        ) {
             let mut raw = Vec::new();
             for &(byte, bad) in &heard {
                 match (bad, byte) {

@@ -1,5 +1,5 @@
-//! Lines on pseudo-terminals and on loopback. Nothing here sleeps: every wait is for a condition, and
-//! a test that hangs fails by [`within`].
+//! Lines on pseudo-terminals and on loopback. Nothing here sleeps: every wait is for a condition,
+//! and a test that hangs fails by [`within`].
 
 use std::fs::File;
 use std::io::{Read, Write};

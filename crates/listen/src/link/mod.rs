@@ -1,7 +1,7 @@
 //! The LIS01 link level (CLSI LIS01-A2, formerly ASTM E1381): frames, checksums, acknowledgments.
 //!
-//! [`Receiver`] is the computer's side, [`Sender`] the analyzer's, for practice and tests. Rules are
-//! numbered R1 to R19 and S1 to S11; each has a test that carries its number.
+//! [`Receiver`] is the computer's side, [`Sender`] the analyzer's, for practice and tests. Rules
+//! are numbered R1 to R19 and S1 to S11; each has a test that carries its number.
 
 mod frame;
 mod receiver;
@@ -20,14 +20,23 @@ pub use sender::{Sender, SenderEvent};
 
 /// The control characters that steer the link (ISO 646).
 pub mod sign {
+    /// Start of a frame.
     pub const STX: u8 = 0x02;
+    /// End of a record's last frame.
     pub const ETX: u8 = 0x03;
+    /// End of a session; as an answer: accepted, please yield the line.
     pub const EOT: u8 = 0x04;
+    /// May I send?
     pub const ENQ: u8 = 0x05;
+    /// Yes.
     pub const ACK: u8 = 0x06;
+    /// End of a frame, after CR.
     pub const LF: u8 = 0x0A;
+    /// End of a record.
     pub const CR: u8 = 0x0D;
+    /// No: repeat, or busy.
     pub const NAK: u8 = 0x15;
+    /// End of a frame whose record goes on in the next.
     pub const ETB: u8 = 0x17;
 }
 
@@ -35,7 +44,8 @@ pub mod sign {
 pub const MAX_FRAME_TEXT: usize = 63_993;
 /// Most text that frames closed by ETB may add up to before one closed by ETX ends it.
 pub const MAX_PART: usize = 1 << 20;
-/// Text bytes that [`Sender`] puts into one frame: what E1381-95 allowed, so that all can read it.
+/// Text bytes that [`Sender`] puts into one frame: what E1381-95 allowed (from
+/// memory), so that all can read it.
 pub const SENT_FRAME_TEXT: usize = 240;
 
 /// What the receiver has to tell.
@@ -71,13 +81,21 @@ pub enum Loss {
 /// Why a frame or an enquiry got a negative answer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Refusal {
+    /// We cannot keep results now.
     NotReady,
+    /// The sum does not match, or is none.
     Checksum,
+    /// The port marked bytes of it.
     Flawed,
+    /// No digit from 0 to 7 in its place.
     FrameNumber,
+    /// Neither the expected frame nor the one before it.
     OutOfTurn,
+    /// Beyond what a frame or a record may hold.
     TooLong,
+    /// It stopped in the middle.
     Silence,
+    /// The tape could not take it.
     NotStored,
 }
 

@@ -1,5 +1,6 @@
-//! A simulated analyzer against the receiver, by seed: a line that loses, spoils and delays bytes, a
-//! tape that fails. The seed of a failing run is printed; `WICKLINE_LONG=1` runs ten times as many.
+//! A simulated analyzer against the receiver, by seed: a line that loses, spoils and delays bytes,
+//! a tape that fails. The seed of a failing run is printed; `WICKLINE_LONG=1` runs ten times as
+//! many.
 
 use std::collections::VecDeque;
 

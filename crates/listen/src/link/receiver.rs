@@ -25,9 +25,9 @@ const PATIENCE: Tick = 30 * SECOND;
 const SILENCE: Tick = 2 * SECOND;
 /// How long to wait for the LF after the checksum. Ours.
 const TAIL: Tick = SECOND / 2;
-/// A second enquiry so soon after the first gets no second answer. Ours: no sender asks again before
-/// its fifteen seconds are over, but an EOT with one bit turned is an ENQ, and the ACK to it would be
-/// taken for the first frame's.
+/// A second enquiry so soon after the first gets no second answer. Ours: no sender asks again
+/// before its fifteen seconds are over, but an EOT with one bit turned is an ENQ, and the ACK to it
+/// would be taken for the first frame's.
 const DOUBLED: Tick = SECOND;
 /// An answer later than this is not sent: the sender gives up after 15 s (LIS1-A 6.5.1.2), and a
 /// late ACK would be taken for the answer to whatever it sent since.
@@ -184,8 +184,8 @@ impl Receiver {
         }
     }
 
-    /// Answers [`Event::Keep`]: `stored` when every byte of its place is safe on the tape. Only then
-    /// is the frame taken and acknowledged; otherwise the sender is asked to repeat it.
+    /// Answers [`Event::Keep`]: `stored` when every byte of its place is safe on the tape. Only
+    /// then is the frame taken and acknowledged; otherwise the sender is asked to repeat it.
     pub fn confirm(&mut self, now: Tick, stored: bool) {
         let now = self.tick(now);
         let phase = std::mem::replace(&mut self.phase, Phase::Idle);
@@ -265,9 +265,9 @@ impl Receiver {
             }
             (Phase::Frame(frame), _) => {
                 if frame.stage == Stage::Tail && matches!(byte, STX | EOT) {
-                    // The next thing has begun without an LF: the frame ends before this byte. An ENQ
-                    // here can only be a spoiled CR, and a second ACK would be taken for the next
-                    // frame's.
+                    // The next thing has begun without an LF: the frame ends before this byte. An
+                    // ENQ here can only be a spoiled CR, and a second ACK would be taken for the
+                    // next frame's.
                     self.judge(now);
                     return !self.is_confirming() && self.hear_byte(now, byte, at, flawed);
                 }
@@ -299,8 +299,8 @@ impl Receiver {
                 Phase::Frame(frame) if frame.stage == Stage::Tail => self.judge(deadline),
                 Phase::Frame(frame) => {
                     let (place, enquired) = (frame.place, frame.last_byte == ENQ);
-                    // An STX alone is noise (LF with a turned bit is one). Nobody waits for an answer
-                    // to it, and one too many would be taken for the next frame's.
+                    // An STX alone is noise (LF with a turned bit is one). Nobody waits for an
+                    // answer to it, and one too many would be taken for the next frame's.
                     let begun = frame.stage != Stage::Number;
                     self.drop_frame(place);
                     self.phase = Phase::Wait { deadline: deadline + PATIENCE };
@@ -364,8 +364,8 @@ impl Receiver {
         }
     }
 
-    /// A frame before the expected one is a repeat, but only if there was one: a first frame that is
-    /// numbered 0 is not the repeat of anything (R11).
+    /// A frame before the expected one is a repeat, but only if there was one: a first frame that
+    /// is numbered 0 is not the repeat of anything (R11).
     fn is_repeat(&self, number: u8, frame: &Collecting) -> bool {
         self.seen
             && number == (self.expected + 7) % 8
@@ -432,7 +432,8 @@ impl Receiver {
     fn end_session(&mut self, why: Closing) {
         self.drop_part();
         self.phase = Phase::Idle;
-        // After lost bytes silence proves nothing: the sender may go on in a session we did not hear.
+        // After lost bytes silence proves nothing: the sender may go on in a session we did not
+        // hear.
         self.unsure &= why == Closing::Silence;
         (self.seen, self.doubted, self.accepted) = (false, None, Vec::new());
         self.events.push_back(Event::SessionClosed { why });

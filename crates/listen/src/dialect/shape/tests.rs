@@ -232,7 +232,9 @@ fn faults_say_where_and_what_is_allowed() {
     assert!(one("\"No. {number}\"", "\"{number}{time}\"").contains("something between"));
     assert!(one("split = \"blanks\"", "split = \"commas\"").contains("\"blanks\""));
     assert!(one("split = \"blanks\"", "").contains("either `split`"));
-    assert!(one("unit_implied", "columns = [{ cell = \"label\", from = 1, to = 4 }, { cell = \"result\", from = 5, to = 9 }]\nunit_implied").contains("either `split`"));
+    let columns = "columns = [{ cell = \"label\", from = 1, to = 4 },
+        { cell = \"result\", from = 5, to = 9 }]\nunit_implied";
+    assert!(one("unit_implied", columns).contains("either `split`"));
     assert!(one("[\"label\", \"result\"]", "[\"result\"]").contains("a label"));
     assert!(one("\"*\" = \"abnormal\"", "\"* *\" = \"abnormal\"").contains("one word"));
     assert!(one("\"*\" = \"abnormal\"", "\"*\" = \"bad\"").contains("bad"));
@@ -264,13 +266,16 @@ proptest! {
     #[test]
     fn nothing_printed_can_break_it_and_every_line_is_kept(
         lines in prop::collection::vec(prop_oneof![
-            3 => r"[ *]{0,2}[A-Z]{0,4} {0,3}[0-9+.<>=≥]{0,6} {0,2}[a-z/µ%]{0,5} ?[*HL]?".prop_map(String::into_bytes),
-            1 => r"(No\.|ID|Operator|CONTROL|CONTROL LEVEL|URGENT) ?[A-Z0-9]{0,5}".prop_map(String::into_bytes),
+            3 => r"[ *]{0,2}[A-Z]{0,4} {0,3}[0-9+.<>=≥]{0,6} {0,2}[a-z/µ%]{0,5} ?[*HL]?"
+                .prop_map(String::into_bytes),
+            1 => r"(No\.|ID|Operator|CONTROL|CONTROL LEVEL|URGENT) ?[A-Z0-9]{0,5}"
+                .prop_map(String::into_bytes),
             1 => prop::collection::vec(any::<u8>(), 0..30),
         ], 1..8),
         columns in any::<bool>(),
     ) {
-        let dialect = if columns { in_columns() } else { dialect::builtin("two-column").expect("built in") };
+        let two_column = dialect::builtin("two-column").expect("built in");
+        let dialect = if columns { in_columns() } else { two_column };
         for report in read(dialect.as_ref(), &lines) {
             prop_assert_eq!(report.lines.len(), lines.len());
             for reading in &report.readings {

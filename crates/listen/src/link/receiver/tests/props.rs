@@ -26,7 +26,8 @@ fn noise() -> impl Strategy<Value = Vec<u8>> {
     let piece = prop_oneof![
         4 => (0_u8..9, "[A-Z|^]{0,6}", any::<bool>())
             .prop_map(|(number, text, last)| frame(number, text.as_bytes(), last)),
-        2 => prop::sample::select(vec![ENQ, EOT, STX, ACK, NAK, 3, 10, 13, 23]).prop_map(|b| vec![b]),
+        2 => prop::sample::select(vec![ENQ, EOT, STX, ACK, NAK, 3, 10, 13, 23])
+            .prop_map(|byte| vec![byte]),
         1 => prop::collection::vec(any::<u8>(), 0..6),
     ];
     prop::collection::vec(piece, 0..12).prop_map(|pieces| pieces.concat())
