@@ -4,30 +4,70 @@ use crate::kit::{Folder, configuration, run};
 
 /// What is changed in a good configuration, and what the refusal must say.
 const BROKEN: &[(&str, &str, &[&str])] = &[
-    ("timezone = \"Europe/Lisbon\"", "timezone = \"Kestrel\"", &[":4:", "site.timezone", "Kestrel", "IANA"]),
-    ("short = \"KESTRELPOINT\"", "short = \"KESTRELPOINTCLINICLABORATORY\"", &[":3:", "site.short", "at most 20"]),
+    (
+        "timezone = \"Europe/Lisbon\"",
+        "timezone = \"Kestrel\"",
+        &[":4:", "site.timezone", "Kestrel", "IANA"],
+    ),
+    (
+        "short = \"KESTRELPOINT\"",
+        "short = \"KESTRELPOINTCLINICLABORATORY\"",
+        &[":3:", "site.short", "at most 20"],
+    ),
     ("name = \"Kestrel Point Clinic\"", "nmae = \"x\"", &["site.nmae", "did you mean `name`"]),
     ("[store]", "[stroe]", &["stroe", "did you mean `store`"]),
     ("tape = \"tape.db\"\n", "", &["store.tape", "nothing", "SQLite"]),
-    ("ledger = \"sqlite:ledger.db\"", "ledger = \"mysql:x\"", &["store.ledger", "mysql:x", "postgres://"]),
+    (
+        "ledger = \"sqlite:ledger.db\"",
+        "ledger = \"mysql:x\"",
+        &["store.ledger", "mysql:x", "postgres://"],
+    ),
     ("low_water_mib = 1", "low_water_mib = \"1\"", &["store.low_water_mib", "whole number"]),
     ("low_water_mib = 1", "low_water_mib = -1", &["store.low_water_mib", "-1", "from 0"]),
     ("dialect = \"lis02\"", "dialect = \"lis03\"", &["analyzer.dialect", "lis03", "two-column"]),
     ("strip = \"ten-pad\"", "strip = \"nine-pad\"", &["analyzer.strip", "nine-pad", "eleven-pad"]),
-    ("id = \"bench-1\"", "id = \"bench 1\"", &["analyzer.id", "bench 1", "letters, digits and hyphens"]),
+    (
+        "id = \"bench-1\"",
+        "id = \"bench 1\"",
+        &["analyzer.id", "bench 1", "letters, digits and hyphens"],
+    ),
     ("id = \"bench-1\"", "id = \"bench-1\"\nspeed = 9601", &["analyzer.speed", "9601", "19200"]),
-    ("id = \"bench-1\"", "id = \"bench-1\"\nframing = \"9N1\"", &["analyzer.framing", "9N1", "8E1"]),
+    (
+        "id = \"bench-1\"",
+        "id = \"bench-1\"\nframing = \"9N1\"",
+        &["analyzer.framing", "9N1", "8E1"],
+    ),
     ("id = \"bench-1\"", "id = \"bench-1\"\nflow = \"dtr\"", &["analyzer.flow", "dtr", "xon-xoff"]),
     ("line = \"listen:127.0.0.1:0\"", "line = \"usb:1\"", &["analyzer.line", "usb:1", "serial:"]),
-    ("line = \"listen:127.0.0.1:0\"", "line = \"listen:0.0.0.0:4002\"", &["analyzer.line", "allow"]),
-    ("address = \"mllp://127.0.0.1:1\"", "address = \"http://x\"", &["receiver.address", "http://x", "mllp://"]),
+    (
+        "line = \"listen:127.0.0.1:0\"",
+        "line = \"listen:0.0.0.0:4002\"",
+        &["analyzer.line", "allow"],
+    ),
+    (
+        "address = \"mllp://127.0.0.1:1\"",
+        "address = \"http://x\"",
+        &["receiver.address", "http://x", "mllp://"],
+    ),
     ("id = \"lis\"", "id = \"lis\"\nversion = \"2.7\"", &["receiver.version", "2.7", "2.5.1"]),
     ("id = \"lis\"", "id = \"lis\"\ncontrols = true", &["receiver.controls", "true", "false"]),
-    ("id = \"lis\"", "id = \"lis\"\nanalyzers = [\"bench-9\"]", &["receiver.analyzers", "bench-9", "bench-1"]),
-    ("id = \"lis\"", "id = \"lis\"\ngrade = \"only\"", &["receiver.grade", "did you mean `grades`"]),
+    (
+        "id = \"lis\"",
+        "id = \"lis\"\nanalyzers = [\"bench-9\"]",
+        &["receiver.analyzers", "bench-9", "bench-1"],
+    ),
+    (
+        "id = \"lis\"",
+        "id = \"lis\"\ngrade = \"only\"",
+        &["receiver.grade", "did you mean `grades`"],
+    ),
     ("[[receiver]]", "[receiver]", &["receiver", "[[receiver]]"]),
     ("[[analyzer]]", "[reference]\nZZZ = \"NEG\"\n[[analyzer]]", &["reference.ZZZ"]),
-    ("control_marks = [\"Q1=1\", \"Q2=2\"]", "control_marks = \"Q\"", &["analyzer.control_marks", "list"]),
+    (
+        "control_marks = [\"Q1=1\", \"Q2=2\"]",
+        "control_marks = \"Q\"",
+        &["analyzer.control_marks", "list"],
+    ),
     ("[site]", "[site", &[":1:", "(file)"]),
 ];
 

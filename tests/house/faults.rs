@@ -29,10 +29,12 @@ fn a_full_disk_is_answered_with_no_and_work_goes_on_when_there_is_room() {
     let library = preload(&folder);
     runtime().block_on(async {
         let aa = vec!["aa".parse().expect("an answer")];
-        let mut receiver = Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
+        let mut receiver =
+            Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
         let (port, line) = pty();
         let address = format!("mllp://{}", receiver.address());
-        let config = folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
+        let config =
+            folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
         let daemon = Daemon::start_with(&config, &library, &folder.0);
         let script = script(20, 3);
         let wanted: Vec<String> = script.run.iter().map(|r| r.specimen.clone()).collect();
@@ -58,10 +60,8 @@ fn a_full_disk_is_answered_with_no_and_work_goes_on_when_there_is_room() {
             .expect("the line holds");
         assert_eq!(delivered, 20);
         assert!(refused >= 2, "while the disk was full the analyzer was told no");
-        while ask(&config, &["queue"])["totals"]["accepted"] != 20 {
-            gather(&mut receiver, &mut got).await;
-        }
-        gather(&mut receiver, &mut got).await;
+        let done = || ask(&config, &["queue"])["totals"]["accepted"] == 20;
+        gather(&mut receiver, &mut got, done).await;
         check(&got, &wanted);
         assert_eq!(ask(&config, &["day"])["totals"]["held"], 0);
         assert_eq!(daemon.stop(), 0);
@@ -74,10 +74,12 @@ fn a_failed_sync_ends_the_daemon_with_4_and_the_next_one_goes_on() {
     let library = preload(&folder);
     runtime().block_on(async {
         let aa = vec!["aa".parse().expect("an answer")];
-        let mut receiver = Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
+        let mut receiver =
+            Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
         let (port, line) = pty();
         let address = format!("mllp://{}", receiver.address());
-        let config = folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
+        let config =
+            folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
         let mut daemon = Some(Daemon::start_with(&config, &library, &folder.0));
         let script = script(12, 5);
         let wanted: Vec<String> = script.run.iter().map(|r| r.specimen.clone()).collect();
@@ -99,10 +101,8 @@ fn a_failed_sync_ends_the_daemon_with_4_and_the_next_one_goes_on() {
             })
             .await
             .expect("the line holds");
-        while ask(&config, &["queue"])["totals"]["waiting"] != 0 {
-            gather(&mut receiver, &mut got).await;
-        }
-        gather(&mut receiver, &mut got).await;
+        let done = || ask(&config, &["queue"])["totals"]["waiting"] == 0;
+        gather(&mut receiver, &mut got, done).await;
         check(&got, &wanted);
         assert_eq!(daemon.expect("the second one").stop(), 0);
     });
@@ -133,7 +133,8 @@ fn a_burst_shares_its_syncs() {
     let library = preload(&folder);
     runtime().block_on(async {
         let aa = vec!["aa".parse().expect("an answer")];
-        let mut receiver = Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
+        let mut receiver =
+            Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
         let address = format!("mllp://{}", receiver.address());
         let text = configuration("listen:127.0.0.1:0", "two-column", "ten-pad", &address, "");
         let config = folder.write("wickline.toml", &text);
@@ -141,13 +142,13 @@ fn a_burst_shares_its_syncs() {
         let syncs = folder.0.join("syncs");
         std::fs::write(&syncs, "").expect("counting begins");
         let count = 500;
-        let port = wickline::simulate::port::SimPort::connect(&daemon.lines[0]).await.expect("the line");
+        let port =
+            wickline::simulate::port::SimPort::connect(&daemon.lines[0]).await.expect("the line");
         let mut bench = analyzer(port, Style::TwoColumn);
         bench.run(&script(count, 17), |_, _| ()).await.expect("the line holds");
         let mut got = Vec::new();
-        while ask(&config, &["queue"])["totals"]["accepted"] != count as u64 {
-            gather(&mut receiver, &mut got).await;
-        }
+        let done = || ask(&config, &["queue"])["totals"]["accepted"] == count as u64;
+        gather(&mut receiver, &mut got, done).await;
         let syncs = std::fs::metadata(&syncs).expect("counted").len();
         assert!(syncs < count as u64, "{syncs} syncs for {count} reports that came at once");
         assert_eq!(daemon.stop(), 0);

@@ -28,7 +28,8 @@ impl Folder {
     pub fn new(name: &str) -> Self {
         static COUNT: AtomicU32 = AtomicU32::new(0);
         let count = COUNT.fetch_add(1, Ordering::Relaxed);
-        let path = std::env::temp_dir().join(format!("wickline-{name}-{}-{count}", std::process::id()));
+        let path =
+            std::env::temp_dir().join(format!("wickline-{name}-{}-{count}", std::process::id()));
         let _ = std::fs::remove_dir_all(&path);
         std::fs::create_dir_all(&path).expect("a temporary folder can be made");
         Self(path)
@@ -165,17 +166,6 @@ pub fn ask(config: &Path, words: &[&str]) -> Value {
     let mut all = vec!["--json"];
     all.extend(words);
     let output = run(config, &all);
-    serde_json::from_slice(&output.stdout).unwrap_or_else(|e| {
-        panic!("{words:?}: {e}: {}", String::from_utf8_lossy(&output.stderr))
-    })
-}
-
-/// Waits until something holds, looking again and again.
-pub fn until(what: &str, mut holds: impl FnMut() -> bool) {
-    let end = Instant::now() + PATIENCE;
-    while !holds() {
-        assert!(Instant::now() < end, "not in time: {what}");
-        std::thread::yield_now();
-        std::thread::park_timeout(Duration::from_millis(20));
-    }
+    serde_json::from_slice(&output.stdout)
+        .unwrap_or_else(|e| panic!("{words:?}: {e}: {}", String::from_utf8_lossy(&output.stderr)))
 }

@@ -41,8 +41,19 @@ fn dependencies(krate: &str) -> Vec<String> {
 #[test]
 fn the_top_level_is_as_given() {
     let allowed = [
-        "Cargo.toml", "Cargo.lock", "README.md", "DEVELOPERS.md", "crates", "config", "tests",
-        "fixtures", "deploy", "rust-toolchain.toml", "rustfmt.toml", "clippy.toml", "LICENSE",
+        "Cargo.toml",
+        "Cargo.lock",
+        "README.md",
+        "DEVELOPERS.md",
+        "crates",
+        "config",
+        "tests",
+        "fixtures",
+        "deploy",
+        "rust-toolchain.toml",
+        "rustfmt.toml",
+        "clippy.toml",
+        "LICENSE",
         "target",
     ];
     for entry in fs::read_dir(root()).expect("the root can be read").flatten() {
@@ -58,18 +69,42 @@ fn layers_go_one_way() {
             assert!(!banned.iter().any(|b| name == *b), "{krate} must not know {name}");
         }
     };
-    no("normalize", &["tokio", "sqlx", "nom", "tokio-serial", "tracing", "jiff", "wickline-listen", "wickline-forward", "wickline"]);
+    no(
+        "normalize",
+        &[
+            "tokio",
+            "sqlx",
+            "nom",
+            "tokio-serial",
+            "tracing",
+            "jiff",
+            "wickline-listen",
+            "wickline-forward",
+            "wickline",
+        ],
+    );
     no("listen", &["sqlx", "wickline-forward", "wickline", "axum"]);
     no("forward", &["sqlx", "nom", "tokio-serial", "wickline-listen", "wickline"]);
 }
 
 #[test]
 fn pure_rooms_are_pure() {
-    let impure = ["Instant::now", "SystemTime", "std::net", "std::fs", "tokio", "sqlx", "TcpStream", "File::", "println!"];
+    let impure = [
+        "Instant::now",
+        "SystemTime",
+        "std::net",
+        "std::fs",
+        "tokio",
+        "sqlx",
+        "TcpStream",
+        "File::",
+        "println!",
+    ];
     let pure = |path: &Path| {
         let text = path.to_string_lossy().replace('\\', "/");
         let test = text.contains("/tests") || text.contains("/benches/");
-        let impure_room = text.contains("/listen/src/line") || text.contains("/forward/src/deliver")
+        let impure_room = text.contains("/listen/src/line")
+            || text.contains("/forward/src/deliver")
             || text.contains("/forward/src/receive");
         !test && !impure_room && text.contains("/src/")
     };
@@ -86,7 +121,11 @@ fn pure_rooms_are_pure() {
         let store = path.to_string_lossy().contains("/store/");
         assert!(store || !code.contains("sqlx::"), "{}: only the store names sqlx", path.display());
         let clock = path.ends_with("clock.rs");
-        assert!(clock || !code.contains("SystemTime"), "{}: only clock.rs reads it", path.display());
+        assert!(
+            clock || !code.contains("SystemTime"),
+            "{}: only clock.rs reads it",
+            path.display()
+        );
     }
 }
 
@@ -113,7 +152,8 @@ fn functions_fit_a_screen(path: &Path, text: &str) {
     for (start, line) in lines.iter().enumerate() {
         let trimmed = line.trim_start();
         let indent = line.len() - trimmed.len();
-        let words = ["fn ", "pub fn ", "async fn ", "pub async fn ", "pub(super) fn ", "pub(crate) fn "];
+        let words =
+            ["fn ", "pub fn ", "async fn ", "pub async fn ", "pub(super) fn ", "pub(crate) fn "];
         if !words.iter().any(|w| trimmed.starts_with(w)) || trimmed.ends_with(';') {
             continue;
         }

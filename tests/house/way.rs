@@ -10,10 +10,15 @@ use wickline::simulate::script::{Class, Dice, Fault, Run, Script};
 use wickline_forward::receive::{Received, Receiver};
 use wickline_normalize::strip::Strip;
 
-use crate::kit::{Daemon, Folder, ask, configuration, rounds, until};
+use crate::kit::{Daemon, Folder, ask, configuration, rounds};
 
 pub fn runtime() -> tokio::runtime::Runtime {
-    tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime")
+    // The receiver must answer while a test waits for a child process.
+    tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()
+        .expect("a runtime")
 }
 
 fn strip(name: &str) -> Strip {
@@ -73,12 +78,25 @@ pub fn check(got: &[Received], wanted: &[String]) {
     assert_eq!(order.len(), wanted.len(), "nothing else may arrive");
 }
 
-/// Everything that arrives until the queue is empty.
-pub async fn gather(receiver: &mut Receiver, got: &mut Vec<Received>) {
-    while let Ok(Some(message)) =
-        tokio::time::timeout(Duration::from_millis(300), receiver.next()).await
-    {
-        got.push(message);
+/// Takes what arrives until `done` says that all is settled, and then what is still on its way.
+pub async fn gather(
+    receiver: &mut Receiver,
+    got: &mut Vec<Received>,
+    mut done: impl FnMut() -> bool,
+) {
+    let end = std::time::Instant::now() + crate::kit::PATIENCE;
+    let mut settled = false;
+    loop {
+        match tokio::time::timeout(Duration::from_millis(200), receiver.next()).await {
+            Ok(Some(message)) => got.push(message),
+            _ if settled => return,
+            _ => settled = done(),
+        }
+        assert!(
+            std::time::Instant::now() < end,
+            "not settled in time; {} messages came",
+            got.len()
+        );
     }
 }
 
@@ -118,10 +136,7 @@ fn two_hundred_reports_through_every_trouble() {
                 message = receiver.next() => got.extend(message),
             }
         }
-        while ask(&config, &["queue"])["totals"]["waiting"] != 0 {
-            gather(&mut receiver, &mut got).await;
-        }
-        gather(&mut receiver, &mut got).await;
+        gather(&mut receiver, &mut got, || ask(&config, &["queue"])["totals"]["waiting"] == 0).await;
         check(&got, &wanted);
         let day = ask(&config, &["day"]);
         let twice = script.run.iter().filter(|r| r.fault == Fault::SentTwice).count();
@@ -139,10 +154,12 @@ fn killed_at_random_instants_nothing_is_lost_or_doubled() {
     let folder = Folder::new("kill");
     runtime().block_on(async {
         let aa = vec!["aa".parse().expect("an answer")];
-        let mut receiver = Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
+        let mut receiver =
+            Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
         let (port, line) = pty();
         let address = format!("mllp://{}", receiver.address());
-        let config = folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
+        let config =
+            folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
         let mut dice = Dice::new(99);
         let kills = rounds(30, 100);
         let script = Script::plain(200, 11, &pads());
@@ -152,7 +169,8 @@ fn killed_at_random_instants_nothing_is_lost_or_doubled() {
         let mut got = Vec::new();
         let mut delivered = 0;
         {
-            let run = bench.run(&script, |_, sent| delivered += usize::from(sent == Sent::Delivered));
+            let run =
+                bench.run(&script, |_, sent| delivered += usize::from(sent == Sent::Delivered));
             tokio::pin!(run);
             let mut daemon = Some(Daemon::start(&config));
             let mut killed = 0;
@@ -171,8 +189,8 @@ fn killed_at_random_instants_nothing_is_lost_or_doubled() {
                     }
                 }
             }
-            until("everything is delivered", || ask(&config, &["queue"])["totals"]["waiting"] == 0);
-            gather(&mut receiver, &mut got).await;
+            gather(&mut receiver, &mut got, || ask(&config, &["queue"])["totals"]["waiting"] == 0)
+                .await;
             assert_eq!(daemon.expect("one is running").stop(), 0);
         }
         assert_eq!(delivered, 200);
@@ -188,48 +206,77 @@ fn controls_never_reach_a_receiver_and_holds_are_put_right() {
     let folder = Folder::new("holds");
     runtime().block_on(async {
         let aa = vec!["aa".parse().expect("an answer")];
-        let mut receiver = Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
+        let mut receiver =
+            Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
         let (port, line) = pty();
         let address = format!("mllp://{}", receiver.address());
-        let config = folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
+        let config =
+            folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
         let mut daemon = Daemon::start(&config);
         let run = |number: &str, specimen: &str, class, fault| Run {
-            number: number.into(), specimen: specimen.into(), class, fault, ..Run::default()
+            number: number.into(),
+            specimen: specimen.into(),
+            class,
+            fault,
+            ..Run::default()
         };
-        let script = Script { sender: "SIM".into(), run: vec![
-            run("1", "QC-L1", Class::Control, Fault::None),
-            run("2", "", Class::Routine, Fault::None),
-            run("3", "KP-30003", Class::Routine, Fault::UnknownLabel),
-            run("4", "KP-30004", Class::Routine, Fault::PadMissing),
-            run("5", "KP-30005", Class::Routine, Fault::PadUnread),
-            run("7", "KP-30007", Class::Stat, Fault::None),
-        ]};
+        let script = Script {
+            sender: "SIM".into(),
+            run: vec![
+                run("1", "QC-L1", Class::Control, Fault::None),
+                run("2", "", Class::Routine, Fault::None),
+                run("3", "KP-30003", Class::Routine, Fault::UnknownLabel),
+                run("4", "KP-30004", Class::Routine, Fault::PadMissing),
+                run("5", "KP-30005", Class::Routine, Fault::PadUnread),
+                run("7", "KP-30007", Class::Stat, Fault::None),
+            ],
+        };
         analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");
         let last = daemon.wait_for(|e| e["event"] == "report" && e["number"] == "7");
         assert_eq!(last["state"], "waiting");
         let held = ask(&config, &["held"]);
-        let reasons: Vec<&str> = held["items"].as_array().expect("items").iter()
-            .map(|i| i["reason"].as_str().expect("a reason")).collect();
+        let reasons: Vec<&str> = held["items"]
+            .as_array()
+            .expect("items")
+            .iter()
+            .map(|i| i["reason"].as_str().expect("a reason"))
+            .collect();
         assert_eq!(reasons, ["specimen-blank", "unknown-analyte", "pads-missing", "pad-unread"]);
         let id = |n: usize| held["items"][n]["id"].as_str().expect("an id").to_owned();
         let code = |words: &[&str]| crate::kit::run(&config, words).status.code();
-        assert_eq!(code(&["held", "release", &id(0), "--reason", "no"]), Some(2), "a blank id is not released");
-        assert_eq!(code(&["held", "identify", &id(0), "--specimen", "2"]), Some(2), "the number is no id");
+        assert_eq!(
+            code(&["held", "release", &id(0), "--reason", "no"]),
+            Some(2),
+            "a blank id is not released"
+        );
+        assert_eq!(
+            code(&["held", "identify", &id(0), "--specimen", "2"]),
+            Some(2),
+            "the number is no id"
+        );
         assert_eq!(code(&["held", "identify", &id(0), "--specimen", "KP-30002"]), Some(0));
-        assert_eq!(code(&["held", "release", &id(1), "--reason", "no"]), Some(2), "an unknown label is not released");
+        assert_eq!(
+            code(&["held", "release", &id(1), "--reason", "no"]),
+            Some(2),
+            "an unknown label is not released"
+        );
         assert_eq!(code(&["held", "set-aside", &id(1), "--reason", "wrong strip"]), Some(0));
         assert_eq!(code(&["held", "release", &id(2), "--reason", "pad off by order"]), Some(0));
         assert_eq!(code(&["held", "release", &id(3), "--reason", "repeated by hand"]), Some(0));
-        until("all is delivered", || {
-            let totals = &ask(&config, &["queue"])["totals"];
-            totals["waiting"] == 0 && totals["accepted"] == 4
-        });
         let mut got = Vec::new();
-        gather(&mut receiver, &mut got).await;
-        let of = |id: &str| got.iter().find(|m| specimen(&m.body) == id).map(|m| String::from_utf8_lossy(&m.body).into_owned());
+        gather(&mut receiver, &mut got, || ask(&config, &["queue"])["totals"]["accepted"] == 4)
+            .await;
+        let of = |id: &str| {
+            got.iter()
+                .find(|m| specimen(&m.body) == id)
+                .map(|m| String::from_utf8_lossy(&m.body).into_owned())
+        };
         assert_eq!(got.len(), 4, "no control among them");
         assert!(of("KP-30002").is_some(), "identified");
-        assert!(of("KP-30005").is_some_and(|m| m.contains("||||||X")), "an unread pad goes as X, without a value");
+        assert!(
+            of("KP-30005").is_some_and(|m| m.contains("||||||X")),
+            "an unread pad goes as X, without a value"
+        );
         let day = ask(&config, &["day"]);
         assert_eq!(day["totals"]["filed"], 1);
         assert_eq!(day["totals"]["set-aside"], 1);

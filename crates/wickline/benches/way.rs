@@ -23,15 +23,26 @@ use wickline_normalize::strip::Strip;
 fn main() {
     let folder = std::env::temp_dir().join(format!("wickline-bench-{}", std::process::id()));
     std::fs::create_dir_all(&folder).expect("a temporary folder");
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    let runtime =
+        tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
     let sync = raw_sync(&folder);
     println!("raw append + fdatasync          {sync:>10.0}/s");
     let printed = runtime.block_on(printed(&folder, 10_000));
-    println!("printed reports, line to accepted {printed:>8.0}/s   {:.2} of raw syncs", printed / sync);
+    println!(
+        "printed reports, line to accepted {printed:>8.0}/s   {:.2} of raw syncs",
+        printed / sync
+    );
     let (frames, strips) = runtime.block_on(lis01(&folder, 300));
-    println!("LIS01 frames, a record each     {frames:>10.0}/s   {:.2} of raw syncs ({strips:.0} strips/s)", frames / sync);
+    println!(
+        "LIS01 frames, a record each     {frames:>10.0}/s   {:.2} of raw syncs ({strips:.0} strips/s)",
+        frames / sync
+    );
     let latency = runtime.block_on(latency(&folder, 200));
-    println!("end of report to message, median {:>8.2} ms  {:.1} raw syncs", latency * 1e3, latency * sync);
+    println!(
+        "end of report to message, median {:>8.2} ms  {:.1} raw syncs",
+        latency * 1e3,
+        latency * sync
+    );
     let _ = std::fs::remove_dir_all(&folder);
 }
 
@@ -57,9 +68,10 @@ struct Rig {
 }
 
 async fn rig(folder: &Path, name: &str, dialect: &str) -> Rig {
-    let receiver = Receiver::bind("127.0.0.1:0", vec!["aa".parse().expect("an answer")], Duration::ZERO, None)
-        .await
-        .expect("a port");
+    let receiver =
+        Receiver::bind("127.0.0.1:0", vec!["aa".parse().expect("an answer")], Duration::ZERO, None)
+            .await
+            .expect("a port");
     let text = format!(
         "[site]\nname = \"B\"\nshort = \"B\"\ntimezone = \"UTC\"\n[store]\ntape = \"{name}-tape.db\"\n\
          ledger = \"sqlite:{name}-ledger.db\"\nlow_water_mib = 0\nballast_mib = 0\n\
@@ -115,7 +127,12 @@ fn strip() -> Strip {
 }
 
 fn script(count: usize) -> Script {
-    let pads: Vec<_> = strip().pads.iter().filter(|p| !p.optional).map(|p| (p.id.clone(), p.rungs.len())).collect();
+    let pads: Vec<_> = strip()
+        .pads
+        .iter()
+        .filter(|p| !p.optional)
+        .map(|p| (p.id.clone(), p.rungs.len()))
+        .collect();
     Script::plain(count, 1, &pads)
 }
 
@@ -126,7 +143,8 @@ fn clock() -> SiteClock {
 async fn printed(folder: &Path, count: usize) -> f64 {
     let mut rig = rig(folder, "printed", "two-column").await;
     let now = clock().moment(wickline::clock::now_us());
-    let text: Vec<u8> = script(count).run.iter().flat_map(|run| two_column(&strip(), run, now)).collect();
+    let text: Vec<u8> =
+        script(count).run.iter().flat_map(|run| two_column(&strip(), run, now)).collect();
     let line = rig.line.clone();
     let start = Instant::now();
     let writing = tokio::spawn(async move {

@@ -44,7 +44,9 @@ impl SiteClock {
     }
 
     fn zoned(&self, us: i64) -> ZonedDateTime {
-        Timestamp::from_microsecond(us).unwrap_or(Timestamp::UNIX_EPOCH).to_zoned_datetime(self.zone.clone())
+        Timestamp::from_microsecond(us)
+            .unwrap_or(Timestamp::UNIX_EPOCH)
+            .to_zoned_datetime(self.zone.clone())
     }
 
     /// RFC 3339 with the site's offset, to the second.
@@ -125,8 +127,10 @@ mod tests {
     fn the_repeated_and_the_skipped_hour_are_not_guessed() {
         let lisbon = SiteClock::new("Europe/Lisbon").expect("a zone of the tz database");
         let at = |text| lisbon.with_offset(Moment::from_digits(text).expect("a real time"));
-        assert_eq!(at("20260629101500").map(|m| moment_rfc3339(&m)).as_deref(),
-            Some("2026-06-29T10:15:00+01:00"));
+        assert_eq!(
+            at("20260629101500").map(|m| moment_rfc3339(&m)).as_deref(),
+            Some("2026-06-29T10:15:00+01:00")
+        );
         assert_eq!(at("20261025013000"), None, "01:30 comes twice");
         assert_eq!(at("20260329013000"), None, "01:30 does not come");
         assert!(SiteClock::new("Kestrel/Point").is_err());

@@ -111,7 +111,11 @@ impl House {
         let receivers = self.bench.targets.iter().map(|t| t.id.clone()).collect();
         let version = env!("CARGO_PKG_VERSION");
         self.events.tell(Event::Ready { version, lines: bound, receivers });
-        info!(analyzers = self.bench.analyzers.len(), receivers = self.bench.targets.len(), "ready");
+        info!(
+            analyzers = self.bench.analyzers.len(),
+            receivers = self.bench.targets.len(),
+            "ready"
+        );
         Ok(())
     }
 

@@ -49,7 +49,8 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
     let loaded = loaded(config)?;
     let file = loaded.file.display().to_string();
     let bench = Bench::build(&loaded).map_err(super::faults)?;
-    let mut found = vec![finding(Level::Good, "configuration", format!("{file}: read, every key known"))];
+    let mut found =
+        vec![finding(Level::Good, "configuration", format!("{file}: read, every key known"))];
     for note in &bench.notes {
         found.push(finding(Level::Note, "strips", note.clone()));
     }
@@ -68,7 +69,8 @@ fn finding(level: Level, about: impl Into<String>, text: impl Into<String>) -> F
 }
 
 fn stores(bench: &Bench, found: &mut Vec<Finding>) {
-    let folder = bench.tape.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let folder =
+        bench.tape.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let shown = folder.display();
     match free_bytes(folder) {
         Err(error) => {
@@ -76,11 +78,19 @@ fn stores(bench: &Bench, found: &mut Vec<Finding>) {
             found.push(finding(Level::Bad, "store.tape", text));
         }
         Ok(free) if free < 4 * (bench.low_water + bench.ballast) => {
-            let text = format!("{shown}: {} MiB free; intake stops below {} MiB", free >> 20, bench.low_water >> 20);
+            let text = format!(
+                "{shown}: {} MiB free; intake stops below {} MiB",
+                free >> 20,
+                bench.low_water >> 20
+            );
             found.push(finding(Level::Note, "store.tape", text));
         }
         Ok(free) => {
-            found.push(finding(Level::Good, "store.tape", format!("{shown}: {} MiB free", free >> 20)));
+            found.push(finding(
+                Level::Good,
+                "store.tape",
+                format!("{shown}: {} MiB free", free >> 20),
+            ));
         }
     }
 }
@@ -97,14 +107,20 @@ fn lines(bench: &Bench, found: &mut Vec<Finding>) {
             }
         }
         if bench.targets_of(&analyzer.id).next().is_none() {
-            found.push(finding(Level::Note, &about, "no receiver takes its results: they will wait for ever"));
+            found.push(finding(
+                Level::Note,
+                &about,
+                "no receiver takes its results: they will wait for ever",
+            ));
         }
     }
 }
 
 async fn reach(bench: &Bench, found: &mut Vec<Finding>) {
     match Ledger::open(bench.ledger.clone()).await {
-        Ok(ledger) => found.push(finding(Level::Good, "store.ledger", format!("{}: opened", ledger.label()))),
+        Ok(ledger) => {
+            found.push(finding(Level::Good, "store.ledger", format!("{}: opened", ledger.label())))
+        }
         Err(error) => found.push(finding(Level::Bad, "store.ledger", error.to_string())),
     }
     for target in &bench.targets {

@@ -61,7 +61,9 @@ pub fn show(site: &str, date: &str, items: &[Item], out: &Output) -> std::io::Re
     } else {
         format!("{open} outstanding: see `wickline held` and `wickline queue`")
     });
-    out.line("A carrier, not a medical device: review results as your laboratory's procedures say.");
+    out.line(
+        "A carrier, not a medical device: review results as your laboratory's procedures say.",
+    );
     Ok(())
 }
 

@@ -54,7 +54,13 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     let (first, second) = scripts(reports);
     let expected = expected(&first, &second);
     let ports = (SimPort::pty()?, SimPort::pty()?);
-    let mut receiver = Receiver::bind("127.0.0.1:0", vec!["aa".parse().map_err(Failure::wrong)?], Duration::ZERO, None).await?;
+    let mut receiver = Receiver::bind(
+        "127.0.0.1:0",
+        vec!["aa".parse().map_err(Failure::wrong)?],
+        Duration::ZERO,
+        None,
+    )
+    .await?;
     let bench = bench(&folder, &ports, &receiver.address().to_string())?;
     introduce(out, &folder, reports);
     let events = Events::default();
@@ -108,8 +114,13 @@ impl Drop for Scratch {
 
 fn introduce(out: &Output, folder: &Path, reports: usize) {
     out.line("Kestrel Point Clinic, an invented laboratory: two simulated analyzers, one practice receiver.");
-    out.line(&format!("bench-1 speaks LIS01, bench-2 just prints; {reports} strips; stores in {}", folder.display()));
-    out.line("A carrier, not a medical device. Verify each mapping in your own laboratory before use.");
+    out.line(&format!(
+        "bench-1 speaks LIS01, bench-2 just prints; {reports} strips; stores in {}",
+        folder.display()
+    ));
+    out.line(
+        "A carrier, not a medical device. Verify each mapping in your own laboratory before use.",
+    );
     out.line("");
 }
 

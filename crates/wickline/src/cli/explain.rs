@@ -49,8 +49,12 @@ pub fn explain(config: Option<PathBuf>, options: Options, out: &Output) -> Answe
         Some(dialect) => without_configuration(dialect, &options.strip, &options.units)?,
     };
     let analyzer = match &options.analyzer {
-        Some(id) => bench.analyzer(id).ok_or_else(|| Failure::wrong(format!("no analyzer `{id}` is configured")))?,
-        None => bench.analyzers.first().ok_or_else(|| Failure::wrong("no analyzer is configured"))?,
+        Some(id) => bench
+            .analyzer(id)
+            .ok_or_else(|| Failure::wrong(format!("no analyzer `{id}` is configured")))?,
+        None => {
+            bench.analyzers.first().ok_or_else(|| Failure::wrong("no analyzer is configured"))?
+        }
     };
     let target = match &options.receiver {
         Some(id) => bench.targets.iter().find(|t| t.id == *id),
@@ -131,13 +135,24 @@ struct Explained {
 }
 
 impl Explained {
-    fn add(&mut self, bench: &Bench, analyzer: &Analyzer, target: &Target, print: &Report, out: &Output) {
+    fn add(
+        &mut self,
+        bench: &Bench,
+        analyzer: &Analyzer,
+        target: &Target,
+        print: &Report,
+        out: &Output,
+    ) {
         let heard_at = clock::now_us();
-        let day = print.taken.map_or_else(|| bench.clock.day(heard_at), |t| format!("{:04}-{:02}-{:02}", t.year, t.month, t.day));
+        let day = print.taken.map_or_else(
+            || bench.clock.day(heard_at),
+            |t| format!("{:04}-{:02}-{:02}", t.year, t.month, t.day),
+        );
         let facts = Facts { earlier: &[], heard: bench.clock.moment(heard_at), day: &day };
         let mut judged = judge(print, &analyzer.strips, &analyzer.rules, &facts);
         let control_id = format!("EXPLAIN-{}", self.reports.len() + 1);
-        let message = self.message(bench, analyzer, target, print, &mut judged, &control_id, heard_at);
+        let message =
+            self.message(bench, analyzer, target, print, &mut judged, &control_id, heard_at);
         self.holds += judged.holds.len();
         for doubt in judged.holds.iter().filter(|h| h.reason == Reason::Unreadable) {
             if let Some(index) = doubt.line {
@@ -206,9 +221,16 @@ impl Explained {
         } else if self.reports.is_empty() {
             out.line("no report was found in this capture: is it this analyzer's dialect?");
         } else if !self.not_understood.is_empty() {
-            out.line(&out.toned(&format!("{} line(s) NOT UNDERSTOOD:", self.not_understood.len()), Tone::Bad));
+            out.line(&out.toned(
+                &format!("{} line(s) NOT UNDERSTOOD:", self.not_understood.len()),
+                Tone::Bad,
+            ));
             for line in &self.not_understood {
-                out.line(&format!("  line {}: {}", line["line"], line["text"].as_str().unwrap_or("")));
+                out.line(&format!(
+                    "  line {}: {}",
+                    line["line"],
+                    line["text"].as_str().unwrap_or("")
+                ));
             }
         }
         Ok(if clean { Exit::Done } else { Exit::NotClean })
@@ -225,15 +247,18 @@ fn state(way: &Way) -> &'static str {
 }
 
 /// Each reading with the OBX it became, read back from the message itself.
-fn readings(analyzer: &Analyzer, target: &Target, judged: &Judged, message: Option<&str>) -> Vec<Value> {
+fn readings(
+    analyzer: &Analyzer,
+    target: &Target,
+    judged: &Judged,
+    message: Option<&str>,
+) -> Vec<Value> {
     let strip = analyzer.strips.iter().find(|s| s.id == judged.strip);
-    let observations = strip.and_then(|s| observe(&judged.readings, s, &target.choice).ok()).unwrap_or_default();
+    let observations =
+        strip.and_then(|s| observe(&judged.readings, s, &target.choice).ok()).unwrap_or_default();
     let read = message.and_then(|m| Message::read(m.as_bytes()).ok());
-    let mut list: Vec<Value> = judged
-        .readings
-        .iter()
-        .map(|r| serde_json::to_value(r).unwrap_or_default())
-        .collect();
+    let mut list: Vec<Value> =
+        judged.readings.iter().map(|r| serde_json::to_value(r).unwrap_or_default()).collect();
     for value in &mut list {
         value["obx"] = json!([]);
     }
@@ -244,7 +269,8 @@ fn readings(analyzer: &Analyzer, target: &Target, judged: &Judged, message: Opti
             "set_id": field(1), "code": first(&field(3)), "type": field(2),
             "value": field(5), "unit": first(&field(6)), "flag": field(8),
         });
-        if let Some(list) = list.get_mut(observation.reading).and_then(|v| v["obx"].as_array_mut()) {
+        if let Some(list) = list.get_mut(observation.reading).and_then(|v| v["obx"].as_array_mut())
+        {
             list.push(obx);
         }
     }
@@ -259,26 +285,58 @@ fn show(report: &Value, index: usize, out: &Output) {
     let text = |value: &Value| value.as_str().unwrap_or("-").to_owned();
     out.line(&format!(
         "report {index}: number {}, {}, specimen {}, taken {}, strip {} -> {}",
-        text(&report["number"]), text(&report["class"]), text(&report["specimen"]),
-        text(&report["taken_at"]), text(&report["strip"]), text(&report["state"]),
+        text(&report["number"]),
+        text(&report["class"]),
+        text(&report["specimen"]),
+        text(&report["taken_at"]),
+        text(&report["strip"]),
+        text(&report["state"]),
     ));
     let lines = report["lines"].as_array().cloned().unwrap_or_default();
-    let rows: Vec<_> = report["readings"].as_array().into_iter().flatten().map(|r| {
-        let line = r["lines"][0].as_u64().and_then(|l| lines.get(usize::try_from(l).ok()?)).map(text).unwrap_or_default();
-        let obx: Vec<String> = r["obx"].as_array().into_iter().flatten().map(|o| {
-            format!("{} {} {} {} {}", text(&o["code"]), text(&o["type"]), text(&o["value"]), text(&o["unit"]), text(&o["flag"]))
-                .trim_end().to_owned()
-        }).collect();
-        let reading = [&r["grade"], &r["number"]["comparator"], &r["number"]["digits"]]
-            .into_iter().filter_map(Value::as_str).collect::<Vec<_>>().join(" ");
-        vec![plain(line), plain(text(&r["analyte"])), plain(reading), plain(obx.join("  |  "))]
-    }).collect();
+    let rows: Vec<_> = report["readings"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .map(|r| {
+            let line = r["lines"][0]
+                .as_u64()
+                .and_then(|l| lines.get(usize::try_from(l).ok()?))
+                .map(text)
+                .unwrap_or_default();
+            let obx: Vec<String> = r["obx"]
+                .as_array()
+                .into_iter()
+                .flatten()
+                .map(|o| {
+                    format!(
+                        "{} {} {} {} {}",
+                        text(&o["code"]),
+                        text(&o["type"]),
+                        text(&o["value"]),
+                        text(&o["unit"]),
+                        text(&o["flag"])
+                    )
+                    .trim_end()
+                    .to_owned()
+                })
+                .collect();
+            let reading = [&r["grade"], &r["number"]["comparator"], &r["number"]["digits"]]
+                .into_iter()
+                .filter_map(Value::as_str)
+                .collect::<Vec<_>>()
+                .join(" ");
+            vec![plain(line), plain(text(&r["analyte"])), plain(reading), plain(obx.join("  |  "))]
+        })
+        .collect();
     if !rows.is_empty() {
         out.table(&["print", "analyte", "reading", "OBX"], &rows);
     }
     for hold in report["holds"].as_array().into_iter().flatten() {
         let line = hold["line"].as_u64().map_or(String::new(), |l| format!(" (line {l})"));
-        out.line(&out.toned(&format!("HELD {}{line}: {}", text(&hold["reason"]), text(&hold["detail"])), Tone::Bad));
+        out.line(&out.toned(
+            &format!("HELD {}{line}: {}", text(&hold["reason"]), text(&hold["detail"])),
+            Tone::Bad,
+        ));
     }
     for segment in report["message"].as_str().unwrap_or("").split('\r').filter(|s| !s.is_empty()) {
         out.line(&format!("    {segment}"));

@@ -150,15 +150,21 @@ pub fn remedy_words(reason: Reason) -> &'static str {
     match reason.remedy() {
         Remedy::Release => "held release ID --reason TEXT, or set it aside",
         Remedy::Identify => "held identify ID --specimen S (or --control LEVEL), or set it aside",
-        Remedy::Reread => "mend the dialect, strip or configuration, then held reread ID; or set it aside",
+        Remedy::Reread => {
+            "mend the dialect, strip or configuration, then held reread ID; or set it aside"
+        }
         Remedy::Decide => "a person decides what it is; this version can set it aside",
-        Remedy::SetAside => "held set-aside ID --reason TEXT; have the analyzer send it again where it can",
+        Remedy::SetAside => {
+            "held set-aside ID --reason TEXT; have the analyzer send it again where it can"
+        }
     }
 }
 
 async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
     let Some(kept) = desk.ledger.report(id(text)?, desk.clock()).await? else {
-        return Err(Failure::wrong(format!("there is no report {text}; `wickline held` lists them")));
+        return Err(Failure::wrong(format!(
+            "there is no report {text}; `wickline held` lists them"
+        )));
     };
     let print: Report = serde_json::from_str(&kept.print).unwrap_or_default();
     let lines: Vec<&str> = print.lines.iter().map(|l| l.text.expose()).collect();

@@ -210,9 +210,7 @@ impl Desk {
 
 /// An id as people type it.
 fn id(text: &str) -> Result<i64, Failure> {
-    text.trim_start_matches('#')
-        .parse()
-        .ok()
-        .filter(|n| *n > 0)
-        .ok_or_else(|| Failure::wrong(format!("`{text}` is not an id; ids are whole numbers, as listed")))
+    text.trim_start_matches('#').parse().ok().filter(|n| *n > 0).ok_or_else(|| {
+        Failure::wrong(format!("`{text}` is not an id; ids are whole numbers, as listed"))
+    })
 }

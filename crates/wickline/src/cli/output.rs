@@ -132,7 +132,10 @@ mod tests {
 
     #[test]
     fn nothing_from_data_can_steer_a_terminal() {
-        assert_eq!(visible("a\x1b[31mb\r\n\u{202e}c\u{9b}"), "a\\u{1b}[31mb\\u{d}\\u{a}\\u{202e}c\\u{9b}");
+        assert_eq!(
+            visible("a\x1b[31mb\r\n\u{202e}c\u{9b}"),
+            "a\\u{1b}[31mb\\u{d}\\u{a}\\u{202e}c\\u{9b}"
+        );
         assert_eq!(visible("250 µL ≥ é"), "250 µL ≥ é");
     }
 }

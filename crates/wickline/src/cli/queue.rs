@@ -61,7 +61,10 @@ pub async fn queue(config: Option<PathBuf>, options: Options, out: &Output) -> A
         Some(Act::Retry { ids, refused }) => {
             let ids = ids.iter().map(|t| id(t)).collect::<Result<Vec<_>, _>>()?;
             let count = desk.ledger.message_retry(&actor, (!refused).then_some(&ids)).await?;
-            done(out, &format!("{count} message(s) back in the queue, same bytes, same control ids"))
+            done(
+                out,
+                &format!("{count} message(s) back in the queue, same bytes, same control ids"),
+            )
         }
         Some(Act::SetAside { id: text, reason }) => {
             desk.ledger.message_set_aside(&actor, id(&text)?, &reason).await?;
@@ -153,14 +156,20 @@ fn print_list(
             ]
         })
         .collect();
-    out.table(&["id", "receiver", "analyzer", "number", "state", "tries", "next try", "why"], &rows);
+    out.table(
+        &["id", "receiver", "analyzer", "number", "state", "tries", "next try", "why"],
+        &rows,
+    );
 }
 
 async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
     let n = id(text)?;
     let items = desk.ledger.queue(Some(n), desk.clock()).await?;
-    let (Some(item), Some((body, answer))) = (items.first(), desk.ledger.message_body(n).await?) else {
-        return Err(Failure::wrong(format!("there is no message {text}; `wickline queue` lists them")));
+    let (Some(item), Some((body, answer))) = (items.first(), desk.ledger.message_body(n).await?)
+    else {
+        return Err(Failure::wrong(format!(
+            "there is no message {text}; `wickline queue` lists them"
+        )));
     };
     let words = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
     if out.json {

@@ -57,7 +57,10 @@ async fn signals() {
 fn notify(event: &Event) {
     let states = match event {
         Event::Ready { .. } => {
-            vec![sd_notify::NotifyState::Ready, sd_notify::NotifyState::Status("hearing and delivering")]
+            vec![
+                sd_notify::NotifyState::Ready,
+                sd_notify::NotifyState::Status("hearing and delivering"),
+            ]
         }
         Event::Stopping => vec![sd_notify::NotifyState::Stopping],
         _ => return,
@@ -67,7 +70,8 @@ fn notify(event: &Event) {
 
 fn log_to_stderr() {
     use tracing_subscriber::EnvFilter;
-    let filter = EnvFilter::try_from_env("WICKLINE_LOG").unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn"));
+    let filter = EnvFilter::try_from_env("WICKLINE_LOG")
+        .unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn"));
     let _ = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)

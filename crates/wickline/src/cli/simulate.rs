@@ -109,7 +109,10 @@ fn strip(name: &str) -> Result<Strip, Failure> {
         return Ok(strip);
     }
     let text = std::fs::read_to_string(name).map_err(|e| {
-        Failure::wrong(format!("strip `{name}`: a built-in ({}) or a file ({e})", Strip::builtin_names().join(", ")))
+        Failure::wrong(format!(
+            "strip `{name}`: a built-in ({}) or a file ({e})",
+            Strip::builtin_names().join(", ")
+        ))
     })?;
     Strip::parse(&text, name).map_err(|faults| {
         let lines: Vec<String> = faults.iter().map(ToString::to_string).collect();
@@ -122,7 +125,8 @@ async fn port(options: &Options) -> Result<SimPort, Failure> {
         (Some(address), _) => SimPort::connect(address).await,
         (None, Some(path)) => {
             let line = format!("serial:{path}");
-            let spec = LineSpec::parse(&line, options.speed, "8N1", "none", &[]).map_err(Failure::wrong)?;
+            let spec = LineSpec::parse(&line, options.speed, "8N1", "none", &[])
+                .map_err(Failure::wrong)?;
             SimPort::serial(&spec).await
         }
         (None, None) => SimPort::pty(),

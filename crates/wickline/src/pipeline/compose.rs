@@ -2,8 +2,8 @@
 
 use wickline_forward::hl7::{Outgoing, ReportStatus, oru};
 use wickline_listen::ear::{Cut, Ending, Transmission};
-use wickline_normalize::readings::Reading;
 use wickline_normalize::observe::observe;
+use wickline_normalize::readings::Reading;
 use wickline_normalize::{Hold, Private, Reason, Report};
 
 use crate::clock;
@@ -34,7 +34,8 @@ pub fn message(
         .analyzer(subject.analyzer)
         .and_then(|a| a.strips.iter().find(|s| s.id == subject.strip))
         .ok_or_else(|| {
-            let why = format!("strip {} is not configured for this analyzer any more", subject.strip);
+            let why =
+                format!("strip {} is not configured for this analyzer any more", subject.strip);
             Hold::new(Reason::Unreadable, why)
         })?;
     let observations = observe(subject.readings, strip, &target.choice)?;

@@ -52,7 +52,10 @@ impl Delivery {
         delivered.and(recorded)
     }
 
-    async fn deliver(self, records: mpsc::Sender<(Settled, OwnedSemaphorePermit)>) -> Result<(), StoreError> {
+    async fn deliver(
+        self,
+        records: mpsc::Sender<(Settled, OwnedSemaphorePermit)>,
+    ) -> Result<(), StoreError> {
         let mut courier = Courier::new(self.target.address.clone(), self.target.limits.clone());
         let mut sender = Sender {
             backoff: Backoff::new(self.target.retry_first, self.target.retry_max),
@@ -144,7 +147,9 @@ struct Sender<'a> {
 
 impl Sender<'_> {
     async fn turn(&mut self, courier: &mut Courier, due: Due) -> Result<Turn, StoreError> {
-        if let Some(next) = due.next_attempt_at.filter(|t| self.failures == 0 && *t > clock::now_us()) {
+        if let Some(next) =
+            due.next_attempt_at.filter(|t| self.failures == 0 && *t > clock::now_us())
+        {
             // A pause that was begun before a restart is kept, as far as it is sensible.
             let pause = Duration::from_micros((next - clock::now_us()).unsigned_abs());
             self.rest(pause.min(self.way.target.retry_max)).await;
@@ -156,7 +161,8 @@ impl Sender<'_> {
         match courier.send(&due.control_id, &due.body).await {
             Outcome::Settled { verdict: Verdict::Busy { detail }, .. } => {
                 if attempts >= self.way.target.reject_tries {
-                    self.settle(&due, attempts, Said::refused("receiver-reject", detail, None)).await;
+                    self.settle(&due, attempts, Said::refused("receiver-reject", detail, None))
+                        .await;
                     return Ok(Turn::Next);
                 }
                 self.failed(&due, attempts, "receiver-busy", &detail).await
@@ -165,12 +171,20 @@ impl Sender<'_> {
                 self.recovered();
                 Ok(self.answered(&due, attempts, verdict, answer).await)
             }
-            Outcome::NotConnected { why } => self.failed(&due, due.attempts, "receiver-away", &why).await,
+            Outcome::NotConnected { why } => {
+                self.failed(&due, due.attempts, "receiver-away", &why).await
+            }
             Outcome::Unanswered { why } => self.failed(&due, attempts, "unanswered", &why).await,
         }
     }
 
-    async fn answered(&mut self, due: &Due, attempts: i64, verdict: Verdict, answer: Vec<u8>) -> Turn {
+    async fn answered(
+        &mut self,
+        due: &Due,
+        attempts: i64,
+        verdict: Verdict,
+        answer: Vec<u8>,
+    ) -> Turn {
         let target = &self.way.target;
         match verdict {
             Verdict::Accepted => {
@@ -225,10 +239,17 @@ impl Sender<'_> {
     }
 
     /// Notes a failure, tells it once, and pauses.
-    async fn failed(&mut self, due: &Due, attempts: i64, reason: &str, why: &str) -> Result<Turn, StoreError> {
+    async fn failed(
+        &mut self,
+        due: &Due,
+        attempts: i64,
+        reason: &str,
+        why: &str,
+    ) -> Result<Turn, StoreError> {
         if self.failures == 0 {
             // A receiver's own words may quote a patient: they go to the ledger, not into a log.
-            let told = if reason == "receiver-busy" { "it says that it cannot take any now" } else { why };
+            let told =
+                if reason == "receiver-busy" { "it says that it cannot take any now" } else { why };
             let receiver = &self.way.target.id;
             warn!(%receiver, reason, why = told, "not delivered: trying again for ever");
             let (receiver, why) = (receiver.clone(), told.to_owned());

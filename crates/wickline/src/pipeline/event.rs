@@ -8,9 +8,19 @@ use tokio::sync::broadcast;
 #[serde(rename_all = "kebab-case", tag = "event")]
 pub enum Event {
     /// Everything is open; `lines` are the addresses where analyzers may connect.
-    Ready { version: &'static str, lines: Vec<Bound>, receivers: Vec<String> },
-    LineUp { analyzer: String, line: String },
-    LineDown { analyzer: String, why: String },
+    Ready {
+        version: &'static str,
+        lines: Vec<Bound>,
+        receivers: Vec<String>,
+    },
+    LineUp {
+        analyzer: String,
+        line: String,
+    },
+    LineDown {
+        analyzer: String,
+        why: String,
+    },
     Report {
         id: String,
         analyzer: String,
@@ -19,12 +29,28 @@ pub enum Event {
         state: &'static str,
         reason: Option<&'static str>,
     },
-    Missing { analyzer: String, number: String },
-    Delivery { receiver: String, control_id: String, state: &'static str, attempts: i64 },
-    ReceiverDown { receiver: String, why: String },
-    ReceiverUp { receiver: String },
+    Missing {
+        analyzer: String,
+        number: String,
+    },
+    Delivery {
+        receiver: String,
+        control_id: String,
+        state: &'static str,
+        attempts: i64,
+    },
+    ReceiverDown {
+        receiver: String,
+        why: String,
+    },
+    ReceiverUp {
+        receiver: String,
+    },
     /// The queue stands until a person looks: `queue` has the receiver's words.
-    ReceiverStopped { receiver: String, reason: &'static str },
+    ReceiverStopped {
+        receiver: String,
+        reason: &'static str,
+    },
     Stopping,
 }
 

@@ -151,7 +151,11 @@ impl Hearing {
 }
 
 /// Lets the link answer. A frame's yes waits until the tape has the frame.
-async fn answer(link: &mut link::Receiver, ticket: Option<Ticket>, port: &mut Port) -> io::Result<()> {
+async fn answer(
+    link: &mut link::Receiver,
+    ticket: Option<Ticket>,
+    port: &mut Port,
+) -> io::Result<()> {
     let mut ticket = ticket;
     let mut kept = false;
     let mut out = Vec::new();

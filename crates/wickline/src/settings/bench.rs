@@ -112,9 +112,7 @@ impl Bench {
 
     /// The receivers that get an analyzer's results.
     pub fn targets_of<'a>(&'a self, analyzer: &'a str) -> impl Iterator<Item = &'a Arc<Target>> {
-        self.targets
-            .iter()
-            .filter(move |t| t.analyzers.iter().any(|a| a == "*" || a == analyzer))
+        self.targets.iter().filter(move |t| t.analyzers.iter().any(|a| a == "*" || a == analyzer))
     }
 
     /// Whether a person may give this specimen id to a report of this analyzer: judged as if it had
@@ -151,9 +149,20 @@ impl Builder<'_> {
     fn fault(&mut self, table: &str, index: usize, key: &str, found: &str, allowed: String) {
         let file = self.loaded.file.display().to_string();
         let (line, column) = place(&file, &self.loaded.text, table, index, key);
-        let found = format!("\"{}\"", found.chars().take(80).flat_map(char::escape_default).collect::<String>());
+        let found = format!(
+            "\"{}\"",
+            found.chars().take(80).flat_map(char::escape_default).collect::<String>()
+        );
         let text = self.loaded.text.lines().nth(line - 1).unwrap_or("").to_owned();
-        self.faults.push(Fault { file, line, column, key: format!("{table}.{key}"), found, allowed, text });
+        self.faults.push(Fault {
+            file,
+            line,
+            column,
+            key: format!("{table}.{key}"),
+            found,
+            allowed,
+            text,
+        });
     }
 
     fn good<T>(
@@ -184,11 +193,17 @@ impl Builder<'_> {
         let dialect = dialect?;
         let signless = raw.control_marks.is_empty() && raw.control_specimens.is_empty();
         if raw.controls == "marked" && !dialect.control_sign() && signless {
-            self.fault("analyzer", index, "controls", &raw.controls, format!(
-                "dialect `{}` brings no sign of control material: give control_marks or \
+            self.fault(
+                "analyzer",
+                index,
+                "controls",
+                &raw.controls,
+                format!(
+                    "dialect `{}` brings no sign of control material: give control_marks or \
                  control_specimens, or say controls = \"none\" if no controls are ever run here",
-                dialect.name()
-            ));
+                    dialect.name()
+                ),
+            );
         }
         let strips: Vec<Strip> = strips.into_iter().collect::<Option<_>>()?;
         let rules = rules?;
@@ -201,7 +216,8 @@ impl Builder<'_> {
         if let Some(dialect) = dialect::builtin(name) {
             return Some(dialect);
         }
-        let (path, text) = self.file(index, "dialect", name, &dialect::builtin_names().join(", "))?;
+        let (path, text) =
+            self.file(index, "dialect", name, &dialect::builtin_names().join(", "))?;
         match dialect::parse(&text, &path) {
             Ok(dialect) => Some(dialect),
             Err(faults) => {
@@ -228,7 +244,13 @@ impl Builder<'_> {
         }
     }
 
-    fn file(&mut self, index: usize, key: &str, name: &str, builtins: &str) -> Option<(String, String)> {
+    fn file(
+        &mut self,
+        index: usize,
+        key: &str,
+        name: &str,
+        builtins: &str,
+    ) -> Option<(String, String)> {
         let path = self.folder().join(name);
         match std::fs::read_to_string(&path) {
             Ok(text) => Some((path.display().to_string(), text)),
@@ -255,7 +277,13 @@ impl Builder<'_> {
             rules.specimen = pattern;
         }
         for text in &raw.control_marks {
-            rules.control_marks.extend(self.good("analyzer", index, "control_marks", text, text.parse()));
+            rules.control_marks.extend(self.good(
+                "analyzer",
+                index,
+                "control_marks",
+                text,
+                text.parse(),
+            ));
         }
         for text in &raw.control_specimens {
             let sign = self.good("analyzer", index, "control_specimens", text, text.parse());
@@ -365,10 +393,12 @@ impl Builder<'_> {
         let receivers = settings.receiver.iter().map(|r| ("receiver", &r.id));
         let mut seen = HashSet::new();
         let mut counts = std::collections::HashMap::new();
-        let all: Vec<(&str, String)> = analyzers.chain(receivers).map(|(t, id)| (t, id.clone())).collect();
+        let all: Vec<(&str, String)> =
+            analyzers.chain(receivers).map(|(t, id)| (t, id.clone())).collect();
         for (table, id) in all {
             let index = counts.entry(table).or_insert(0_usize);
-            let plain = !id.is_empty() && id.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-');
+            let plain =
+                !id.is_empty() && id.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-');
             if !plain {
                 self.fault(table, *index, "id", &id, "letters, digits and hyphens".into());
             } else if !seen.insert((table, id.clone())) {
@@ -382,7 +412,10 @@ impl Builder<'_> {
                 let allowed = "a line that no other analyzer is on".to_owned();
                 self.fault("analyzer", index, "line", &analyzer.line, allowed);
             }
-            if !matches!(analyzer.speed, 1200 | 2400 | 4800 | 9600 | 19200 | 38400 | 57600 | 115_200) {
+            if !matches!(
+                analyzer.speed,
+                1200 | 2400 | 4800 | 9600 | 19200 | 38400 | 57600 | 115_200
+            ) {
                 let allowed = "1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200".to_owned();
                 self.fault("analyzer", index, "speed", &analyzer.speed.to_string(), allowed);
             }

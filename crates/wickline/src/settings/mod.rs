@@ -174,10 +174,13 @@ pub fn from_text(file: &Path, text: String) -> Result<Loaded, Vec<Fault>> {
 fn with_defaults(text: &str) -> String {
     let mut root: toml::Table = text.parse().unwrap_or_default();
     for (table, list, _) in TABLES {
-        let empty = || if *list { toml::Value::Array(Vec::new()) } else { toml::Table::new().into() };
+        let empty =
+            || if *list { toml::Value::Array(Vec::new()) } else { toml::Table::new().into() };
         let value = root.entry(*table).or_insert_with(empty);
         let tables: Vec<&mut toml::Table> = match value {
-            toml::Value::Array(items) => items.iter_mut().filter_map(|v| v.as_table_mut()).collect(),
+            toml::Value::Array(items) => {
+                items.iter_mut().filter_map(|v| v.as_table_mut()).collect()
+            }
             other => other.as_table_mut().into_iter().collect(),
         };
         for inner in tables {
@@ -215,7 +218,10 @@ fn environment_faults() -> Vec<Fault> {
             line: 0,
             column: 0,
             key: name.to_owned(),
-            found: format!("\"{}\"", value.chars().take(60).flat_map(char::escape_default).collect::<String>()),
+            found: format!(
+                "\"{}\"",
+                value.chars().take(60).flat_map(char::escape_default).collect::<String>()
+            ),
             allowed,
             text: String::new(),
         });
@@ -227,7 +233,9 @@ fn fits(value: &str, allowed: Allowed) -> bool {
     match allowed {
         Allowed::Text(most) => value.chars().count() <= most,
         Allowed::OneOf(list) => list.contains(&value),
-        Allowed::Whole(least, most) => value.parse().is_ok_and(|n: i64| (least..=most).contains(&n)),
+        Allowed::Whole(least, most) => {
+            value.parse().is_ok_and(|n: i64| (least..=most).contains(&n))
+        }
         Allowed::Switch => matches!(value, "true" | "false"),
         Allowed::Texts => true,
     }

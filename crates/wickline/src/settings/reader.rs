@@ -15,7 +15,13 @@ pub struct Source<'a> {
 impl Source<'_> {
     /// A fault at a byte offset of the text.
     #[must_use]
-    pub fn fault(&self, at: usize, key: &str, found: impl Into<String>, allowed: impl Into<String>) -> Fault {
+    pub fn fault(
+        &self,
+        at: usize,
+        key: &str,
+        found: impl Into<String>,
+        allowed: impl Into<String>,
+    ) -> Fault {
         let before = &self.text[..self.text.floor_char_boundary(at.min(self.text.len()))];
         let line = before.matches('\n').count() + 1;
         let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
@@ -52,7 +58,12 @@ pub fn faults(file: &str, text: &str) -> Vec<Fault> {
         let required = of_table(table).any(|k| k.default.is_none());
         if required && !root.get_ref().contains_key(*table) {
             let shape = if *list { format!("[[{table}]]") } else { format!("[{table}]") };
-            found.push(source.fault(text.len(), table, "nothing", format!("{shape} with its keys")));
+            found.push(source.fault(
+                text.len(),
+                table,
+                "nothing",
+                format!("{shape} with its keys"),
+            ));
         }
     }
     found
@@ -71,7 +82,9 @@ fn check_table(
         return;
     };
     match (value.get_ref(), list) {
-        (DeValue::Table(inner), false) => check_keys(source, table, value.span().start, inner, found),
+        (DeValue::Table(inner), false) => {
+            check_keys(source, table, value.span().start, inner, found)
+        }
         (DeValue::Array(items), true) => {
             for item in items.iter() {
                 match item.get_ref() {
@@ -133,7 +146,12 @@ fn check_keys(
 }
 
 fn needed(key: &Key) -> String {
-    format!("{}, such as {} ({})", key.allowed.words(), key.example, key.about.trim_end_matches('.'))
+    format!(
+        "{}, such as {} ({})",
+        key.allowed.words(),
+        key.example,
+        key.about.trim_end_matches('.')
+    )
 }
 
 fn unknown(source: &Source<'_>, at: usize, path: &str, what: &str, known: &[&str]) -> Fault {
@@ -228,4 +246,3 @@ pub fn place(file: &str, text: &str, table: &str, index: usize, key: &str) -> (u
     let fault = source.fault(spot.unwrap_or(0), key, "", "");
     (fault.line, fault.column)
 }
-

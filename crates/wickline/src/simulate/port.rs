@@ -29,7 +29,10 @@ impl SimPort {
         attributes.make_raw();
         tcsetattr(&master, OptionalActions::Now, &attributes)?;
         rustix::io::ioctl_fionbio(&master, true)?;
-        #[expect(deprecated, reason = "its successor is unsafe; the descriptor is owned by what it returns")]
+        #[expect(
+            deprecated,
+            reason = "its successor is unsafe; the descriptor is owned by what it returns"
+        )]
         let master = AsyncFd::new(master)?;
         Ok(SimPort::Pty { master, path })
     }

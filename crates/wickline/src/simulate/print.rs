@@ -75,9 +75,16 @@ pub fn lis02(strip: &Strip, script: &Script, run: &Run, now: Moment) -> Vec<Vec<
     let priority = if run.class == Class::Stat { "S" } else { "R" };
     let action = if control { "Q" } else { "N" };
     let mut records = vec![
-        format!("H|\\^&|||{}|||||LIS||{}|LIS2-A2|{taken}", script.sender, if control { "Q" } else { "P" }),
+        format!(
+            "H|\\^&|||{}|||||LIS||{}|LIS2-A2|{taken}",
+            script.sender,
+            if control { "Q" } else { "P" }
+        ),
         "P|1".to_owned(),
-        format!("O|1|{}|{}|^^^UA|{priority}||||||{action}||||UR||||||||||F", run.specimen, run.number),
+        format!(
+            "O|1|{}|{}|^^^UA|{priority}||||||{action}||||UR||||||||||F",
+            run.specimen, run.number
+        ),
     ];
     for (index, r) in results(strip, run).iter().enumerate() {
         let text = [r.grade.as_str(), r.value.as_str()];

@@ -92,7 +92,9 @@ pub fn create_private(path: &Path) -> Result<(), StoreError> {
         .open(path);
     made.map(drop).map_err(|e| StoreError::Open {
         what: path.display().to_string(),
-        why: format!("{e} (the folder must exist and the service user must be able to write in it)"),
+        why: format!(
+            "{e} (the folder must exist and the service user must be able to write in it)"
+        ),
     })
 }
 
@@ -182,7 +184,8 @@ impl Db {
         if found > known {
             return Err(StoreError::Newer { what: self.address.label(), found, known });
         }
-        for (index, text) in migrations.iter().enumerate().skip(usize::try_from(found).unwrap_or(0)) {
+        for (index, text) in migrations.iter().enumerate().skip(usize::try_from(found).unwrap_or(0))
+        {
             let text = self.dialect_of(text);
             for statement in text.split(';').filter(|s| !s.trim().is_empty()) {
                 write.run_built(statement.to_owned()).await?;
@@ -211,11 +214,15 @@ pub(super) async fn check_promises(conn: &mut AnyConnection, what: &str) -> Resu
     let row = conn.fetch_one("SELECT sqlite_version()").await.map_err(wrong)?;
     let version: String = row.try_get(0).map_err(wrong)?;
     if mode != "wal" || sync != 2 {
-        return Err(fault(format!("journal mode `{mode}`, synchronous {sync}; wal and 2 are needed")));
+        return Err(fault(format!(
+            "journal mode `{mode}`, synchronous {sync}; wal and 2 are needed"
+        )));
     }
     let parts: Vec<u32> = version.split('.').filter_map(|p| p.parse().ok()).collect();
     if parts < vec![3, 51, 3] {
-        return Err(fault(format!("SQLite {version} can corrupt its log; 3.51.3 or later is needed")));
+        return Err(fault(format!(
+            "SQLite {version} can corrupt its log; 3.51.3 or later is needed"
+        )));
     }
     Ok(())
 }

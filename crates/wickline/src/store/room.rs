@@ -37,7 +37,8 @@ impl Ballast {
             OpenOptions::new().create(true).append(true).mode(0o600).open(&self.path)?;
         // Written, not punched: a sparse file would hold no room at all. Not all zeros, for file
         // systems that compress.
-        let block: Vec<u8> = (0..65_536_u32).map(|i| (i.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
+        let block: Vec<u8> =
+            (0..65_536_u32).map(|i| (i.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
         let mut left = self.bytes - have;
         while left > 0 {
             let part = usize::try_from(left).unwrap_or(usize::MAX).min(block.len());

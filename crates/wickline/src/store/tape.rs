@@ -164,11 +164,13 @@ impl Tape {
     /// The writing end for one line.
     pub async fn line(&self, line: &str) -> Result<LineTape, StoreError> {
         let mut conn = self.db.read().await?;
-        let last = sqlx::query("SELECT start, data, kind FROM heard WHERE line = $1 ORDER BY n DESC LIMIT 1")
-            .bind(line)
-            .fetch_optional(&mut conn)
-            .await
-            .map_err(|e| self.wrong(&e))?;
+        let last = sqlx::query(
+            "SELECT start, data, kind FROM heard WHERE line = $1 ORDER BY n DESC LIMIT 1",
+        )
+        .bind(line)
+        .fetch_optional(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
         let next = match last {
             None => 0,
             Some(row) => entry_end(&row).map_err(|e| self.wrong(&e))?,
@@ -257,7 +259,13 @@ impl Tape {
 
 impl LineTape {
     /// Hands bytes to the tape; the ticket says when they are safe. Also the offset of the first.
-    pub async fn bytes(&mut self, at: i64, tick: i64, data: &[u8], flaws: &[usize]) -> (u64, Ticket) {
+    pub async fn bytes(
+        &mut self,
+        at: i64,
+        tick: i64,
+        data: &[u8],
+        flaws: &[usize],
+    ) -> (u64, Ticket) {
         let start = self.next;
         self.next += data.len() as u64;
         let ticket = self.append(Kind::Bytes, at, tick, start, data.to_vec(), flaws.to_vec()).await;
@@ -317,7 +325,9 @@ impl Writer {
                     if matches!(error, StoreError::Full { .. })
                         && self.ballast.take().is_some_and(|b| b.drop_off())
                     {
-                        warn!("the disk is full: ballast given up, so that people can work and clear it");
+                        warn!(
+                            "the disk is full: ballast given up, so that people can work and clear it"
+                        );
                     }
                     self.keep_in_memory(&mut waiting);
                     tokio::time::sleep(Duration::from_millis(500)).await;
@@ -349,8 +359,7 @@ impl Writer {
             return Err(full());
         }
         let gaps: Vec<Append> = self.lost.iter().map(|(line, lost)| gap(line, lost)).collect();
-        let rows: Vec<&Append> =
-            group.iter().chain(&gaps).filter(|a| !a.line.is_empty()).collect();
+        let rows: Vec<&Append> = group.iter().chain(&gaps).filter(|a| !a.line.is_empty()).collect();
         if rows.is_empty() {
             return Ok(());
         }
@@ -372,7 +381,8 @@ impl Writer {
                 let _ = ticket.send(false);
             }
             kept += append.data.len();
-            let keep = !append.line.is_empty() && kept <= MEMORY && !self.lost.contains_key(&append.line);
+            let keep =
+                !append.line.is_empty() && kept <= MEMORY && !self.lost.contains_key(&append.line);
             if !keep && !append.data.is_empty() {
                 let lost = self
                     .lost
@@ -468,11 +478,13 @@ fn entry_end(row: &sqlx::any::AnyRow) -> Result<u64, sqlx::Error> {
 async fn label(db: &Db) -> Result<String, StoreError> {
     let mut write = db.write().await?;
     let made = format!("{:x}", clock::now_us());
-    sqlx::query("INSERT INTO tape_label (id) SELECT $1 WHERE NOT EXISTS (SELECT 1 FROM tape_label)")
-        .bind(made)
-        .execute(write.conn())
-        .await
-        .map_err(|e| write.wrong(&e))?;
+    sqlx::query(
+        "INSERT INTO tape_label (id) SELECT $1 WHERE NOT EXISTS (SELECT 1 FROM tape_label)",
+    )
+    .bind(made)
+    .execute(write.conn())
+    .await
+    .map_err(|e| write.wrong(&e))?;
     let id = write.one("SELECT id FROM tape_label", |row| row.try_get(0)).await?;
     write.commit().await?;
     Ok(id)

@@ -77,7 +77,8 @@ async fn writers_wait_for_each_other() {
             for n in 0..25_i64 {
                 let mut write = db.write().await?;
                 write.one("SELECT count(*) FROM child", |row| row.try_get::<i64, _>(0)).await?;
-                let insert = sqlx::query("INSERT INTO child VALUES ($1, NULL)").bind(task * 100 + n);
+                let insert =
+                    sqlx::query("INSERT INTO child VALUES ($1, NULL)").bind(task * 100 + n);
                 write.conn().execute(insert).await.map_err(|e| write.wrong(&e))?;
                 write.commit().await?;
             }

@@ -37,13 +37,23 @@ fn no(why: impl Into<String>) -> StoreError {
 
 impl Ledger {
     /// Keeps one waiting message back; the rest passes.
-    pub async fn message_hold(&self, actor: &Actor, n: i64, reason: &str) -> Result<(), StoreError> {
+    pub async fn message_hold(
+        &self,
+        actor: &Actor,
+        n: i64,
+        reason: &str,
+    ) -> Result<(), StoreError> {
         let sql = "UPDATE message SET put_by = 1 WHERE n = $1 AND state = 'waiting' AND put_by = 0";
         self.message_act(actor, n, sql, "hold", "waiting and not kept back already", reason).await
     }
 
     /// Decides that a message is not to be sent.
-    pub async fn message_set_aside(&self, actor: &Actor, n: i64, reason: &str) -> Result<(), StoreError> {
+    pub async fn message_set_aside(
+        &self,
+        actor: &Actor,
+        n: i64,
+        reason: &str,
+    ) -> Result<(), StoreError> {
         let sql = "UPDATE message SET state = 'set-aside', detail = NULL \
              WHERE n = $1 AND state IN ('waiting', 'refused')";
         self.message_act(actor, n, sql, "set-aside", "waiting or refused", reason).await
@@ -59,9 +69,12 @@ impl Ledger {
         reason: &str,
     ) -> Result<(), StoreError> {
         let mut write = self.db.write().await?;
-        let done = write.conn().execute(sqlx::query(sql).bind(n)).await.map_err(|e| write.wrong(&e))?;
+        let done =
+            write.conn().execute(sqlx::query(sql).bind(n)).await.map_err(|e| write.wrong(&e))?;
         if done.rows_affected() != 1 {
-            return Err(no(format!("message {n} is not {must_be}; `wickline queue show {n}` tells")));
+            return Err(no(format!(
+                "message {n} is not {must_be}; `wickline queue show {n}` tells"
+            )));
         }
         let reason = Some(reason.to_owned());
         let act = Act { verb, object: format!("message {n}"), reason, ..Act::default() };
@@ -70,7 +83,11 @@ impl Ledger {
     }
 
     /// Puts refused messages, and messages kept back, into the queue again: all, or those named.
-    pub async fn message_retry(&self, actor: &Actor, ids: Option<&Vec<i64>>) -> Result<u64, StoreError> {
+    pub async fn message_retry(
+        &self,
+        actor: &Actor,
+        ids: Option<&Vec<i64>>,
+    ) -> Result<u64, StoreError> {
         let mut write = self.db.write().await?;
         let again = "UPDATE message SET state = 'waiting', put_by = 0, attempts = 0, reason = NULL, \
              detail = NULL, next_attempt_at = NULL WHERE";
@@ -95,7 +112,8 @@ impl Ledger {
                 return Err(no(format!("message {id} is neither refused nor kept back")));
             }
             count += rows;
-            let object = id.map_or("every refused message".to_owned(), |id| format!("message {id}"));
+            let object =
+                id.map_or("every refused message".to_owned(), |id| format!("message {id}"));
             record(&mut write, actor, Act { verb: "retry", object, ..Act::default() }).await?;
         }
         write.commit().await?;
@@ -112,7 +130,9 @@ impl Ledger {
     ) -> Result<Became, StoreError> {
         let mut write = self.db.write().await?;
         let open = opened(&mut write, n).await?;
-        if let Some((_, other, _)) = open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Release) {
+        if let Some((_, other, _)) =
+            open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Release)
+        {
             return Err(no(format!(
                 "report {n} is held for `{}`, which a release does not lift: {}",
                 other.code(),
@@ -157,10 +177,17 @@ impl Ledger {
     }
 
     /// Says that a held report without a usable specimen id is control material.
-    pub async fn report_is_control(&self, actor: &Actor, n: i64, level: &str) -> Result<Became, StoreError> {
+    pub async fn report_is_control(
+        &self,
+        actor: &Actor,
+        n: i64,
+        level: &str,
+    ) -> Result<Became, StoreError> {
         let mut write = self.db.write().await?;
         let open = opened(&mut write, n).await?;
-        if let Some((_, other, _)) = open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Identify) {
+        if let Some((_, other, _)) =
+            open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Identify)
+        {
             return Err(no(format!("report {n} is also held for `{}`", other.code())));
         }
         clear(&mut write, n, None).await?;
@@ -184,7 +211,12 @@ impl Ledger {
     }
 
     /// Decides that a held report is not to be sent.
-    pub async fn report_set_aside(&self, actor: &Actor, n: i64, reason: &str) -> Result<Became, StoreError> {
+    pub async fn report_set_aside(
+        &self,
+        actor: &Actor,
+        n: i64,
+        reason: &str,
+    ) -> Result<Became, StoreError> {
         let mut write = self.db.write().await?;
         opened(&mut write, n).await?;
         moved(&mut write, n, State::Held, State::SetAside, Some(reason)).await?;
@@ -201,15 +233,23 @@ impl Ledger {
     }
 
     /// Judges a held report again from its own print, with today's dialect, strip and rules.
-    pub async fn report_reread(&self, bench: &Bench, actor: &Actor, n: i64) -> Result<Became, StoreError> {
+    pub async fn report_reread(
+        &self,
+        bench: &Bench,
+        actor: &Actor,
+        n: i64,
+    ) -> Result<Became, StoreError> {
         let mut write = self.db.write().await?;
         let open = opened(&mut write, n).await?;
         let Some(analyzer) = bench.analyzer(&open.analyzer) else {
             return Err(no(format!("analyzer {} is not configured any more", open.analyzer)));
         };
-        let print = compose::reread(analyzer, &open.print)
-            .ok_or_else(|| no(format!("report {n}: the dialect now finds no report, or several, in its lines")))?;
-        let mut judging = super::intake::Judging::begin(&mut write, bench, analyzer, &[&print], open.heard_at, n).await?;
+        let print = compose::reread(analyzer, &open.print).ok_or_else(|| {
+            no(format!("report {n}: the dialect now finds no report, or several, in its lines"))
+        })?;
+        let mut judging =
+            super::intake::Judging::begin(&mut write, bench, analyzer, &[&print], open.heard_at, n)
+                .await?;
         let judged = judging.judge(&print, open.heard_at);
         let act = Act {
             verb: "reread",
@@ -237,9 +277,11 @@ impl Ledger {
         // What a control once was stays barred, whatever a mended dialect says now.
         let barred = open.control_sign && !judged.control_sign;
         let state = if barred { State::Held } else { row.state };
-        let delete = sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(n);
+        let delete =
+            sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(n);
         write.conn().execute(delete).await.map_err(|e| write.wrong(&e))?;
-        let first = sqlx::query("SELECT coalesce(max(ix), -1) + 1 FROM hold WHERE report = $1").bind(n);
+        let first =
+            sqlx::query("SELECT coalesce(max(ix), -1) + 1 FROM hold WHERE report = $1").bind(n);
         let first = write.conn().fetch_one(first).await.map_err(|e| write.wrong(&e))?;
         let first: i64 = first.try_get(0).map_err(|e| write.wrong(&e))?;
         let mut holds = judged.holds.clone();
@@ -313,7 +355,12 @@ impl Ledger {
         Ok(vec![(open.n, "waiting".into())])
     }
 
-    async fn messages(&self, write: &mut Write, bench: &Bench, open: &Open) -> Result<(), StoreError> {
+    async fn messages(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        open: &Open,
+    ) -> Result<(), StoreError> {
         let targets: Vec<_> = bench.targets_of(&open.analyzer).collect();
         if targets.is_empty() {
             return Ok(());
@@ -411,7 +458,11 @@ async fn moved(
         .bind(n)
         .bind(from.text());
     let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    if done.rows_affected() == 1 { Ok(()) } else { Err(no(format!("report {n} is not {from} any more"))) }
+    if done.rows_affected() == 1 {
+        Ok(())
+    } else {
+        Err(no(format!("report {n} is not {from} any more")))
+    }
 }
 
 /// A held report with what is still open, read inside the write so that nobody else moves it.
@@ -423,11 +474,14 @@ async fn opened(write: &mut Write, n: i64) -> Result<Open, StoreError> {
     .bind(n);
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
     let Some(row) = row else {
-        return Err(no(format!("there is no report {n}; `wickline held` lists those that are held")));
+        return Err(no(format!(
+            "there is no report {n}; `wickline held` lists those that are held"
+        )));
     };
-    let query =
-        sqlx::query("SELECT ix, reason, detail FROM hold WHERE report = $1 AND cleared_at IS NULL ORDER BY ix")
-            .bind(n);
+    let query = sqlx::query(
+        "SELECT ix, reason, detail FROM hold WHERE report = $1 AND cleared_at IS NULL ORDER BY ix",
+    )
+    .bind(n);
     let holds = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
     let read = || -> Result<Open, sqlx::Error> {
         let state: String = row.try_get("state")?;

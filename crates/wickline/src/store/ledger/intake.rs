@@ -328,7 +328,8 @@ impl<'a> Judging<'a> {
             }
         }
         let n = self.next;
-        self.earlier.retain(|old| !self.superseded.iter().any(|(id, new)| *id == old.id && *new == n));
+        self.earlier
+            .retain(|old| !self.superseded.iter().any(|(id, new)| *id == old.id && *new == n));
         self.earlier.push(Earlier::of(n, &day, print, &judged));
         if let Some(text) = &print.number {
             let marks = &self.analyzer.rules;
@@ -344,7 +345,8 @@ impl<'a> Judging<'a> {
             return Ok(Vec::new());
         }
         let days: HashSet<String> = self.numbers.iter().map(|(day, ..)| day.clone()).collect();
-        let came: HashSet<String> = self.numbers.iter().map(|(_, _, text, _)| text.clone()).collect();
+        let came: HashSet<String> =
+            self.numbers.iter().map(|(_, _, text, _)| text.clone()).collect();
         super::numbers::arrived(write, analyzer, &days, &came).await?;
         let mut last = super::numbers::last(write, analyzer, &days).await?;
         let mut missing: Vec<(String, String, &'static str)> = Vec::new();
@@ -461,7 +463,12 @@ pub(super) async fn insert_holds(
     Ok(())
 }
 
-async fn position(write: &mut Write, tape: &str, analyzer: &str, entry: i64) -> Result<(), StoreError> {
+async fn position(
+    write: &mut Write,
+    tape: &str,
+    analyzer: &str,
+    entry: i64,
+) -> Result<(), StoreError> {
     let query = sqlx::query(
         "INSERT INTO position (tape, analyzer, entry) VALUES ($1, $2, $3) \
          ON CONFLICT (tape, analyzer) DO UPDATE SET entry = excluded.entry",
@@ -475,13 +482,16 @@ async fn position(write: &mut Write, tape: &str, analyzer: &str, entry: i64) -> 
 /// An incomplete report whose readings all came again, whole: a repeat of the whole one.
 async fn supersede(write: &mut Write, old: i64, new: i64) -> Result<(), StoreError> {
     debug_assert!(State::Held.may_become(State::Repeat));
-    let query = sqlx::query("UPDATE report SET state = 'repeat', repeat_of = $1 WHERE n = $2 AND state = 'held'")
-        .bind(new)
-        .bind(old);
+    let query = sqlx::query(
+        "UPDATE report SET state = 'repeat', repeat_of = $1 WHERE n = $2 AND state = 'held'",
+    )
+    .bind(new)
+    .bind(old);
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    let query = sqlx::query("UPDATE hold SET cleared_at = $1 WHERE report = $2 AND cleared_at IS NULL")
-        .bind(clock::now_us())
-        .bind(old);
+    let query =
+        sqlx::query("UPDATE hold SET cleared_at = $1 WHERE report = $2 AND cleared_at IS NULL")
+            .bind(clock::now_us())
+            .bind(old);
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 

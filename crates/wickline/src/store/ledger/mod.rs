@@ -86,11 +86,13 @@ impl Ledger {
         .await
         .map_err(|e| write.wrong(&e))?;
         for name in ["report", "message", "trail"] {
-            sqlx::query("INSERT INTO counter (name, value) VALUES ($1, 0) ON CONFLICT (name) DO NOTHING")
-                .bind(name)
-                .execute(write.conn())
-                .await
-                .map_err(|e| write.wrong(&e))?;
+            sqlx::query(
+                "INSERT INTO counter (name, value) VALUES ($1, 0) ON CONFLICT (name) DO NOTHING",
+            )
+            .bind(name)
+            .execute(write.conn())
+            .await
+            .map_err(|e| write.wrong(&e))?;
         }
         let epoch = write.one("SELECT epoch FROM ledger_label", |row| row.try_get(0)).await?;
         write.commit().await?;
@@ -172,7 +174,8 @@ fn fresh_epoch() -> String {
         seed ^= seed >> 12;
         seed ^= seed << 25;
         seed ^= seed >> 27;
-        let index = usize::try_from((seed.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 59) & 31).unwrap_or(0);
+        let index =
+            usize::try_from((seed.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 59) & 31).unwrap_or(0);
         text.push(char::from(LETTERS[index]));
     }
     text

@@ -41,7 +41,12 @@ pub struct Gate {
 
 impl Ledger {
     /// The oldest messages that wait for `receiver`, after message `after`.
-    pub async fn queue_page(&self, receiver: &str, after: i64, limit: i64) -> Result<Vec<Due>, StoreError> {
+    pub async fn queue_page(
+        &self,
+        receiver: &str,
+        after: i64,
+        limit: i64,
+    ) -> Result<Vec<Due>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
             "SELECT n, control_id, body, attempts, next_attempt_at FROM message \
@@ -68,7 +73,11 @@ impl Ledger {
 
     /// Records what became of messages, all in one commit. One that a person has meanwhile moved
     /// elsewhere still counts as accepted where the receiver accepted it.
-    pub async fn queue_settle(&self, receiver: &str, settled: &[Settled]) -> Result<(), StoreError> {
+    pub async fn queue_settle(
+        &self,
+        receiver: &str,
+        settled: &[Settled],
+    ) -> Result<(), StoreError> {
         if settled.is_empty() {
             return Ok(());
         }
@@ -162,7 +171,12 @@ impl Ledger {
     }
 
     /// Pauses delivery to a receiver, or lets it go on (which also lifts a stop).
-    pub async fn receiver_pause(&self, actor: &Actor, receiver: &str, pause: bool) -> Result<(), StoreError> {
+    pub async fn receiver_pause(
+        &self,
+        actor: &Actor,
+        receiver: &str,
+        pause: bool,
+    ) -> Result<(), StoreError> {
         let was = self.gate(receiver).await?;
         let mut write = self.db.write().await?;
         set_gate(&mut write, receiver, "paused", pause, None).await?;

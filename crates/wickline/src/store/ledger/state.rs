@@ -57,7 +57,9 @@ impl State {
     #[must_use]
     pub fn is_done(self) -> bool {
         match self {
-            State::Accepted | State::SetAside | State::Filed | State::Repeat | State::Explained => true,
+            State::Accepted | State::SetAside | State::Filed | State::Repeat | State::Explained => {
+                true
+            }
             State::Heard | State::Held | State::Waiting | State::Refused | State::Missing => false,
         }
     }
@@ -95,7 +97,10 @@ mod tests {
             assert_eq!(State::of(state.text()), state);
             for next in State::ALL {
                 let crossed = state == State::SetAside && next == State::Accepted;
-                assert!(crossed || !(state.is_done() && state.may_become(next)), "{state} to {next}");
+                assert!(
+                    crossed || !(state.is_done() && state.may_become(next)),
+                    "{state} to {next}"
+                );
                 let sent = state == State::Waiting || crossed;
                 assert!(next != State::Accepted || sent || !state.may_become(next));
             }

@@ -86,7 +86,11 @@ impl Lab {
         let place = lines[0].place.join(lines[lines.len() - 1].place);
         let transmission = Transmission { place, lines, ending: Ending::Complete };
         let mut reports = self.bench.analyzers[0].dialect.read(&transmission);
-        Heard { report: reports.pop().expect("one report"), part: 0, heard_at: 1_773_480_000_000_000 }
+        Heard {
+            report: reports.pop().expect("one report"),
+            part: 0,
+            heard_at: 1_773_480_000_000_000,
+        }
     }
 
     async fn take(&self, heard: &[Heard], safe: i64) -> Taken {
@@ -166,7 +170,8 @@ async fn a_repeat_is_linked_and_a_reused_number_is_held(mut lab: Lab) {
 
 async fn a_skipped_number_is_missing_until_it_comes(mut lab: Lab) {
     let numbers = ["1", "2", "5"];
-    let heard: Vec<Heard> = numbers.iter().map(|n| lab.heard(n, &format!("KP-0000{n}"), "NEG")).collect();
+    let heard: Vec<Heard> =
+        numbers.iter().map(|n| lab.heard(n, &format!("KP-0000{n}"), "NEG")).collect();
     let taken = lab.take(&heard, 1).await;
     assert_eq!(taken.missing, ["3", "4"]);
     let late = [lab.heard("4", "KP-00004", "NEG")];
@@ -214,7 +219,8 @@ async fn the_queue_keeps_its_order_and_forgets_nothing(mut lab: Lab) {
 }
 
 async fn acts_keep_to_the_arrows(mut lab: Lab) {
-    let heard = [lab.heard("1", "", "NEG"), lab.heard("2", "KP-00002", "???"), lab.heard("3", "", "NEG")];
+    let heard =
+        [lab.heard("1", "", "NEG"), lab.heard("2", "KP-00002", "???"), lab.heard("3", "", "NEG")];
     let taken = lab.take(&heard, 1).await;
     let id = |n: usize| taken.reports[n].id;
     let reasons: Vec<_> = taken.reports.iter().filter_map(|r| r.reason).collect();
@@ -249,7 +255,10 @@ async fn a_receiver_that_is_paused_or_stopped_says_so(lab: Lab) {
     };
     ledger.queue_settle("lis", &[refused]).await.expect("recorded");
     let gate = ledger.gate("lis").await.expect("a gate");
-    assert_eq!((gate.paused, gate.stopped, gate.detail.as_deref()), (false, true, Some("MSH^1^12")));
+    assert_eq!(
+        (gate.paused, gate.stopped, gate.detail.as_deref()),
+        (false, true, Some("MSH^1^12"))
+    );
     ledger.receiver_pause(&actor, "lis", false).await.expect("a stop is lifted");
     assert_eq!(ledger.gate("lis").await.expect("a gate"), super::queue::Gate::default());
 }

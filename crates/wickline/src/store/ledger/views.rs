@@ -156,7 +156,11 @@ impl Ledger {
         Ok(Some(kept))
     }
 
-    async fn reports<T>(&self, which: &'static str, bound: Option<T>) -> Result<Vec<AnyRow>, StoreError>
+    async fn reports<T>(
+        &self,
+        which: &'static str,
+        bound: Option<T>,
+    ) -> Result<Vec<AnyRow>, StoreError>
     where
         T: 'static + Send + for<'q> sqlx::Encode<'q, sqlx::Any> + sqlx::Type<sqlx::Any>,
     {
@@ -300,7 +304,10 @@ impl Ledger {
     }
 
     /// The message built for a report and receiver, if there is one.
-    pub async fn message_body(&self, n: i64) -> Result<Option<(Vec<u8>, Option<Vec<u8>>)>, StoreError> {
+    pub async fn message_body(
+        &self,
+        n: i64,
+    ) -> Result<Option<(Vec<u8>, Option<Vec<u8>>)>, StoreError> {
         let mut conn = self.db.read().await?;
         let row = sqlx::query("SELECT body, answer FROM message WHERE n = $1")
             .bind(n)
