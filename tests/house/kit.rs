@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use serde_json::Value;
 
 /// How long a test waits for something that must happen.
-pub const PATIENCE: Duration = Duration::from_secs(60);
+pub const PATIENCE: Duration = Duration::from_secs(90);
 
 pub fn binary() -> &'static str {
     env!("CARGO_BIN_EXE_wickline")

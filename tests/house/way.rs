@@ -104,10 +104,14 @@ pub async fn gather(
 fn two_hundred_reports_through_every_trouble() {
     let folder = Folder::new("trouble");
     runtime().block_on(async {
-        let answers = "aa,aa,aa,ae,aa,late,aa,busy,aa,none,aa,wrong,aa,aa,split,double,aa,reset,junk,close,aa";
-        let answers = answers.split(',').map(|a| a.parse().expect("an answer")).collect();
-        let late = Duration::from_millis(1500);
-        let mut receiver = Receiver::bind("127.0.0.1:0", answers, late, None).await.expect("a port");
+        // One trouble of each kind, with five good answers after each.
+        let troubles = "ae,late,busy,none,wrong,split,double,reset,junk,close";
+        let answers =
+            troubles.split(',').flat_map(|a| [a, "aa", "aa", "aa", "aa", "aa", "aa", "aa"]);
+        let answers = answers.map(|a| a.parse().expect("an answer")).collect();
+        let late = Duration::from_millis(1200);
+        let mut receiver =
+            Receiver::bind("127.0.0.1:0", answers, late, None).await.expect("a port");
         let (port, line) = pty();
         let address = format!("mllp://{}", receiver.address());
         let text = configuration(&line, "lis02", "ten-pad", &address, "");
@@ -125,7 +129,15 @@ fn two_hundred_reports_through_every_trouble() {
         }
         let wanted: Vec<String> = script.run.iter().map(|r| r.specimen.clone()).collect();
         // One is cut in the middle and never comes again: held, not sent.
-        script.run.insert(100, Run { number: "900".into(), specimen: "KP-CUT".into(), fault: Fault::CutOff, ..Run::default() });
+        script.run.insert(
+            100,
+            Run {
+                number: "900".into(),
+                specimen: "KP-CUT".into(),
+                fault: Fault::CutOff,
+                ..Run::default()
+            },
+        );
         let mut bench = analyzer(port, Style::Lis02);
         let mut got = Vec::new();
         let run = bench.run(&script, |_, _| ());
@@ -136,7 +148,8 @@ fn two_hundred_reports_through_every_trouble() {
                 message = receiver.next() => got.extend(message),
             }
         }
-        gather(&mut receiver, &mut got, || ask(&config, &["queue"])["totals"]["waiting"] == 0).await;
+        gather(&mut receiver, &mut got, || ask(&config, &["queue"])["totals"]["waiting"] == 0)
+            .await;
         check(&got, &wanted);
         let day = ask(&config, &["day"]);
         let twice = script.run.iter().filter(|r| r.fault == Fault::SentTwice).count();

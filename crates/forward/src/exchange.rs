@@ -159,7 +159,11 @@ impl Exchange {
             self.settled.pop_front();
         }
         let verdict = verdict(&ack);
-        self.events.push_back(Event::Settled { control_id: flight.control_id, verdict, answer: block });
+        self.events.push_back(Event::Settled {
+            control_id: flight.control_id,
+            verdict,
+            answer: block,
+        });
     }
 
     fn noise(&mut self, what: &'static str) {

@@ -54,7 +54,9 @@ mod tests {
             assert!((0.79..=1.21).contains(&ratio), "{pause} us is not around {seconds} s");
         };
         for seed in 0..100 {
-            for (failures, seconds) in [(0, 1.0), (1, 2.0), (2, 4.0), (3, 8.0), (4, 16.0), (5, 32.0)] {
+            for (failures, seconds) in
+                [(0, 1.0), (1, 2.0), (2, 4.0), (3, 8.0), (4, 16.0), (5, 32.0)]
+            {
                 around(seconds, backoff.pause(failures, seed));
             }
             around(50.0, backoff.pause(6, seed));

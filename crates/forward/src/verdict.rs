@@ -47,9 +47,10 @@ pub fn verdict(ack: &Ack) -> Verdict {
 }
 
 fn in_header(error: &AckError) -> bool {
-    error.location.strip_prefix("MSH").is_some_and(|rest| {
-        rest.chars().next().is_none_or(|c| !c.is_ascii_alphanumeric())
-    })
+    error
+        .location
+        .strip_prefix("MSH")
+        .is_some_and(|rest| rest.chars().next().is_none_or(|c| !c.is_ascii_alphanumeric()))
 }
 
 /// The receiver's own words on one line, bounded, with no raw control character.
@@ -69,7 +70,8 @@ fn told(error: &AckError) -> String {
         told = format!("{told} at {}", error.location).trim().to_owned();
     }
     if !error.words.is_empty() {
-        told = if told.is_empty() { error.words.clone() } else { format!("{told}: {}", error.words) };
+        told =
+            if told.is_empty() { error.words.clone() } else { format!("{told}: {}", error.words) };
     }
     told
 }

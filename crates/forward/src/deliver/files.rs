@@ -20,8 +20,12 @@ pub(super) async fn write(folder: &Path, control_id: &str, message: &[u8]) -> io
 fn place(folder: &Path, name: &str, message: &[u8]) -> io::Result<()> {
     fs::DirBuilder::new().recursive(true).mode(0o700).create(folder)?;
     let temporary = folder.join(format!(".{name}.part"));
-    let mut file =
-        fs::OpenOptions::new().create(true).write(true).truncate(true).mode(0o600).open(&temporary)?;
+    let mut file = fs::OpenOptions::new()
+        .create(true)
+        .write(true)
+        .truncate(true)
+        .mode(0o600)
+        .open(&temporary)?;
     file.write_all(message)?;
     file.sync_all()?;
     fs::rename(&temporary, folder.join(format!("{name}.hl7")))?;

@@ -63,7 +63,9 @@ impl Courier {
         if let Address::Folder(folder) = &self.address {
             return match files::write(folder, control_id, message).await {
                 Ok(()) => Outcome::Settled { verdict: Verdict::Accepted, answer: Vec::new() },
-                Err(error) => Outcome::NotConnected { why: format!("{}: {error}", folder.display()) },
+                Err(error) => {
+                    Outcome::NotConnected { why: format!("{}: {error}", folder.display()) }
+                }
             };
         }
         self.drop_if_closed().await;
@@ -121,8 +123,12 @@ impl Courier {
         exchange.poll_transmit(&mut out);
         match tokio::time::timeout_at(deadline.into(), wire.write_all(&out)).await {
             Ok(Ok(())) => {}
-            Ok(Err(error)) => return Outcome::Unanswered { why: format!("while sending: {error}") },
-            Err(_) => return Outcome::Unanswered { why: "the receiver took no bytes in time".into() },
+            Ok(Err(error)) => {
+                return Outcome::Unanswered { why: format!("while sending: {error}") };
+            }
+            Err(_) => {
+                return Outcome::Unanswered { why: "the receiver took no bytes in time".into() };
+            }
         }
         loop {
             match tokio::time::timeout_at(deadline.into(), wire.read()).await {

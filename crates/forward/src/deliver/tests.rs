@@ -27,10 +27,21 @@ fn accepted(outcome: &Outcome) -> bool {
 #[tokio::test]
 async fn every_answer_comes_to_its_end() {
     for (answer, wanted) in [
-        ("aa", "accepted"), ("ca", "accepted"), ("split", "accepted"), ("double", "accepted"),
-        ("ae", "error"), ("ce", "error"), ("header", "reject"), ("busy", "busy"), ("ar", "busy"),
-        ("late", "unanswered"), ("none", "unanswered"), ("wrong", "unanswered"), ("junk", "unanswered"),
-        ("reset", "unanswered"), ("close", "unanswered"),
+        ("aa", "accepted"),
+        ("ca", "accepted"),
+        ("split", "accepted"),
+        ("double", "accepted"),
+        ("ae", "error"),
+        ("ce", "error"),
+        ("header", "reject"),
+        ("busy", "busy"),
+        ("ar", "busy"),
+        ("late", "unanswered"),
+        ("none", "unanswered"),
+        ("wrong", "unanswered"),
+        ("junk", "unanswered"),
+        ("reset", "unanswered"),
+        ("close", "unanswered"),
     ] {
         let mut other = receiver(&format!("{answer},aa")).await;
         let mut courier = courier(&other);
@@ -89,7 +100,15 @@ fn addresses_are_read_strictly() {
     ] {
         assert_eq!(parse(text).map(|a| a.to_string()).as_deref(), Ok(shown));
     }
-    for text in ["http://x:1", "mllp://x", "mllp://:1", "mllp://x:0", "mllp://::1:2", "dir:", "mllp://a b:1"] {
+    for text in [
+        "http://x:1",
+        "mllp://x",
+        "mllp://:1",
+        "mllp://x:0",
+        "mllp://::1:2",
+        "dir:",
+        "mllp://a b:1",
+    ] {
         assert!(parse(text).is_err(), "{text}");
     }
     assert!(parse("mllps://lis.example:2575").is_err_and(|why| why.contains("`ca`")));

@@ -9,7 +9,8 @@ use crate::verdict::Verdict;
 const BOUNDS: Bounds = Bounds { window: 1, ack_timeout: 1_000, answer_cap: 4096 };
 
 fn ack(code: &str, id: &str, more: &str) -> Vec<u8> {
-    let text = format!("MSH|^~\\&|LIS|K|WICKLINE|K|20260314||ACK^R01|9|P|2.5.1\rMSA|{code}|{id}\r{more}");
+    let text =
+        format!("MSH|^~\\&|LIS|K|WICKLINE|K|20260314||ACK^R01|9|P|2.5.1\rMSA|{code}|{id}\r{more}");
     frame(text.as_bytes())
 }
 
@@ -42,9 +43,17 @@ fn each_code_is_judged() {
     let busy = "ERR|||207^Application internal error^HL70357|E\r";
     let key = "ERR||PID^1^3|204^Unknown key identifier^HL70357|E\r";
     for (code, more, wanted) in [
-        ("AA", "", "accepted"), ("CA", "", "accepted"), ("AE", "", "error"), ("CE", "", "error"),
-        ("AR", header, "reject"), ("CR", header, "reject"), ("AR", key, "error"), ("CR", key, "error"),
-        ("AR", busy, "busy"), ("CR", busy, "busy"), ("AR", "", "busy"),
+        ("AA", "", "accepted"),
+        ("CA", "", "accepted"),
+        ("AE", "", "error"),
+        ("CE", "", "error"),
+        ("AR", header, "reject"),
+        ("CR", header, "reject"),
+        ("AR", key, "error"),
+        ("CR", key, "error"),
+        ("AR", busy, "busy"),
+        ("CR", busy, "busy"),
+        ("AR", "", "busy"),
     ] {
         let mut exchange = in_flight(1, &["A1"]);
         exchange.handle_input(1, &ack(code, "A1", more));
@@ -70,7 +79,9 @@ fn a_wrong_id_settles_nothing_and_three_end_it() {
     }
     exchange.handle_input(1, &ack("AA", "B7", ""));
     let all = events(&mut exchange);
-    assert!(matches!(&all[..], [Event::Noise { .. }, Event::Unanswered { control_id, .. }] if control_id == "A1"));
+    assert!(
+        matches!(&all[..], [Event::Noise { .. }, Event::Unanswered { control_id, .. }] if control_id == "A1")
+    );
     assert!(exchange.is_over() && !exchange.can_take());
 }
 
@@ -92,7 +103,10 @@ fn a_doubled_answer_settles_once() {
     assert_eq!(verdicts(&mut exchange).len(), 1);
     exchange.offer(2, "A2", b"MSH|");
     exchange.handle_input(3, &ack("AA", "A1", ""));
-    assert!(matches!(events(&mut exchange)[..], [Event::Noise { what: "an answer that came twice" }]));
+    assert!(matches!(
+        events(&mut exchange)[..],
+        [Event::Noise { what: "an answer that came twice" }]
+    ));
     assert!(!exchange.is_over());
 }
 

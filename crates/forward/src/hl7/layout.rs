@@ -47,8 +47,10 @@ impl FromStr for Version {
     fn from_str(text: &str) -> Result<Self, String> {
         let all = [Version::V231, Version::V24, Version::V25, Version::V251];
         all.into_iter().find(|v| v.text() == text).ok_or_else(|| {
-            format!("`{}` is no HL7 version that is written here; allowed: 2.3.1, 2.4, 2.5, 2.5.1",
-                text.escape_debug())
+            format!(
+                "`{}` is no HL7 version that is written here; allowed: 2.3.1, 2.4, 2.5, 2.5.1",
+                text.escape_debug()
+            )
         })
     }
 }

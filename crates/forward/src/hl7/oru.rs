@@ -3,9 +3,7 @@
 //! Fields and their lengths: HL7 v2.5.1 chapters 2, 4 and 7, and what 2.3.1, 2.4 and 2.5 do
 //! otherwise. Which code, unit and value go together was decided before; here they are only written.
 
-use wickline_normalize::{
-    Code, CodeSystem, Content, Moment, Observation, Patient, Private, Unit,
-};
+use wickline_normalize::{Code, CodeSystem, Content, Moment, Observation, Patient, Private, Unit};
 
 use super::is_control_id;
 use super::layout::{Layout, Version};

@@ -101,9 +101,9 @@ impl Message {
         let mut rest = text;
         while let Some((before, after)) = rest.split_once(sign) {
             plain.push_str(before);
-            let known = after.split_once(sign).and_then(|(code, next)| {
-                self.resolve(code, &mut plain).then_some(next)
-            });
+            let known = after
+                .split_once(sign)
+                .and_then(|(code, next)| self.resolve(code, &mut plain).then_some(next));
             rest = known.unwrap_or_else(|| {
                 plain.push(sign);
                 after
@@ -144,7 +144,8 @@ impl Message {
     fn named<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a str> {
         let separator = self.delimiters.field;
         self.lines().filter(move |line| {
-            line.strip_prefix(name).is_some_and(|rest| rest.is_empty() || rest.starts_with(separator))
+            line.strip_prefix(name)
+                .is_some_and(|rest| rest.is_empty() || rest.starts_with(separator))
         })
     }
 }

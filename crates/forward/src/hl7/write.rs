@@ -261,7 +261,8 @@ impl Writer {
         Err(field.fault(
             value,
             format_args!("{found} that {} does not have", self.charset.text()),
-            "a receiver `charset` that has it, by agreement with the receiver; it is not replaced".into(),
+            "a receiver `charset` that has it, by agreement with the receiver; it is not replaced"
+                .into(),
         ))
     }
 }
@@ -271,9 +272,8 @@ const SPECIAL: [bool; 256] = {
     let mut table = [false; 256];
     let mut byte = 0;
     while byte < 256 {
-        table[byte] = byte < 0x20
-            || byte >= 0x7F
-            || matches!(byte as u8, b'|' | b'^' | b'&' | b'~' | b'\\');
+        table[byte] =
+            byte < 0x20 || byte >= 0x7F || matches!(byte as u8, b'|' | b'^' | b'&' | b'~' | b'\\');
         byte += 1;
     }
     table

@@ -53,8 +53,12 @@ impl Answer {
     /// The acknowledgment's text, in the version of the message.
     pub(super) fn text(self, control_id: &str, version: &str, nth: usize) -> String {
         let (code, error) = match self {
-            Answer::Ae => ("AE", "OBX^1^5^1|102^Data type error^HL70357|E|||practice: value not taken"),
-            Answer::Ce => ("CE", "OBX^1^5^1|102^Data type error^HL70357|E|||practice: value not taken"),
+            Answer::Ae => {
+                ("AE", "OBX^1^5^1|102^Data type error^HL70357|E|||practice: value not taken")
+            }
+            Answer::Ce => {
+                ("CE", "OBX^1^5^1|102^Data type error^HL70357|E|||practice: value not taken")
+            }
             Answer::Ar => ("AR", ""),
             Answer::Cr => ("CR", ""),
             Answer::Header => ("AR", "MSH^1^12|203^Unsupported version id^HL70357|E"),

@@ -149,7 +149,8 @@ async fn take(stream: &mut TcpStream, shared: &Shared, body: Vec<u8>) -> io::Res
     if let (Some(folder), true) = (&shared.save, is_control_id(&control_id)) {
         tokio::fs::write(folder.join(format!("{control_id}.hl7")), &body).await?;
     }
-    let version = Message::read(&body).ok().map(|m| m.component("MSH", 1, 12, 1)).unwrap_or_default();
+    let version =
+        Message::read(&body).ok().map(|m| m.component("MSH", 1, 12, 1)).unwrap_or_default();
     let received = Received { control_id: control_id.clone(), body, answer };
     let _ = shared.tell.send(received).await;
     give(stream, answer, &control_id, &version, nth, shared.late).await

@@ -1,5 +1,6 @@
 //! One line: keep it open, put every byte on the tape, answer the analyzer once it is there.
 
+use std::collections::VecDeque;
 use std::io;
 use std::time::Duration;
 
@@ -8,6 +9,7 @@ use tracing::{info, warn};
 use wickline_listen::dialect::LinkKind;
 use wickline_listen::line::{Got, LineSpec, Listener, Port};
 use wickline_listen::link;
+use wickline_normalize::Place;
 
 use super::event::{Event, Events};
 use crate::clock;
@@ -82,15 +84,15 @@ impl Hearing {
         let mut link = (self.link == LinkKind::Lis01).then(link::Receiver::new);
         let mut stop = self.stop.clone();
         let (mut bytes, mut flaws) = (Vec::new(), Vec::new());
+        let mut kept = Kept::default();
         loop {
             bytes.clear();
             flaws.clear();
             let deadline = link.as_ref().and_then(link::Receiver::poll_timeout);
-            let mut ticket = None;
             tokio::select! {
                 got = port.read(&mut bytes, &mut flaws) => match got {
                     Ok(Got::Bytes | Got::Break) => {
-                        ticket = self.keep(&bytes, &flaws, link.as_mut()).await;
+                        self.keep(&bytes, &flaws, link.as_mut(), &mut kept).await;
                     }
                     Ok(Got::Closed) => return "the far end closed it or the port vanished".into(),
                     Err(error) => return error.to_string(),
@@ -105,7 +107,7 @@ impl Hearing {
                 () = super::stopped(&mut stop) => return "stopping".into(),
             }
             if let Some(link) = &mut link
-                && let Err(error) = answer(link, ticket, port).await
+                && let Err(error) = answer(link, &mut kept, port).await
             {
                 return error.to_string();
             }
@@ -117,17 +119,19 @@ impl Hearing {
         bytes: &[u8],
         flaws: &[usize],
         link: Option<&mut link::Receiver>,
-    ) -> Option<Ticket> {
+        kept: &mut Kept,
+    ) {
         if bytes.is_empty() {
-            return None;
+            return;
         }
         let (at, tick) = (clock::now_us(), clock::tick_us());
         let (start, ticket) = self.tape.bytes(at, tick, bytes, flaws).await;
         if let Some(link) = link {
             link.set_ready(*self.healthy.borrow());
             link.handle_input(tick, bytes, start, flaws);
+            let place = Place { from: start, to: start + bytes.len() as u64 };
+            kept.add(place, ticket).await;
         }
-        Some(ticket)
     }
 
     async fn rest(&mut self, pause: Duration) {
@@ -150,22 +154,49 @@ impl Hearing {
     }
 }
 
-/// Lets the link answer. A frame's yes waits until the tape has the frame.
-async fn answer(
-    link: &mut link::Receiver,
-    ticket: Option<Ticket>,
-    port: &mut Port,
-) -> io::Result<()> {
-    let mut ticket = ticket;
-    let mut kept = false;
+/// Which bytes of a framed line are on the tape, as far as it is not yet certain.
+#[derive(Default)]
+struct Kept {
+    tickets: VecDeque<(Place, Ticket)>,
+    lost: Vec<Place>,
+}
+
+impl Kept {
+    /// Tickets that may wait to be redeemed: bytes outside frames are never asked after.
+    const OPEN: usize = 256;
+
+    async fn add(&mut self, place: Place, ticket: Ticket) {
+        self.tickets.push_back((place, ticket));
+        if self.tickets.len() > Self::OPEN {
+            self.redeem().await;
+        }
+    }
+
+    async fn redeem(&mut self) {
+        for (place, ticket) in self.tickets.drain(..) {
+            if !ticket.await.unwrap_or(false) {
+                self.lost.push(place);
+            }
+        }
+    }
+
+    /// Waits until it is certain, and says whether every byte of `place` is on the tape.
+    async fn holds(&mut self, place: Place) -> bool {
+        self.redeem().await;
+        let whole = !self.lost.iter().any(|lost| lost.from < place.to && place.from < lost.to);
+        self.lost.retain(|lost| lost.to > place.to);
+        whole
+    }
+}
+
+/// Lets the link answer. A frame's yes waits until the tape has the whole frame.
+async fn answer(link: &mut link::Receiver, kept: &mut Kept, port: &mut Port) -> io::Result<()> {
     let mut out = Vec::new();
     loop {
         while let Some(event) = link.poll_event() {
-            if matches!(event, link::Event::Keep { .. }) {
-                if let Some(ticket) = ticket.take() {
-                    kept = ticket.await.unwrap_or(false);
-                }
-                link.confirm(clock::tick_us(), kept);
+            if let link::Event::Keep { place } = event {
+                let stored = kept.holds(place).await;
+                link.confirm(clock::tick_us(), stored);
             }
         }
         out.clear();

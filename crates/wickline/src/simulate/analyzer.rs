@@ -103,7 +103,10 @@ impl Analyzer {
     async fn send(&mut self, records: Vec<Vec<u8>>, fault: Fault) -> io::Result<Sent> {
         let half = records.len() / 2;
         let mut frames = 0;
-        self.sender.offer(&records);
+        // What was not acknowledged is still with the sender, which goes on with it in its own time.
+        if self.sender.waiting() == 0 {
+            self.sender.offer(&records);
+        }
         let mut heard = Vec::new();
         let mut out = Vec::new();
         let mut spoilt = false;
