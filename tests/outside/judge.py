@@ -50,7 +50,7 @@ def faults(raw, charset="utf-8"):
         found.append("a stray escape character")
     for segment in segments:
         found += segment_faults(segment)
-    return found + structure_faults(text, segments)
+    return found + list(structure_faults(text, segments))
 
 
 def segment_faults(segment):

@@ -10,6 +10,9 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 use wickline_listen::line::{LineSpec, Port};
 
+/// How often a pseudo-terminal is looked at whose far end was gone once.
+const IDLE: std::time::Duration = std::time::Duration::from_millis(1);
+
 /// Where the simulated analyzer is heard.
 pub enum SimPort {
     Pty { master: AsyncFd<OwnedFd>, path: String },
@@ -65,7 +68,8 @@ impl SimPort {
                         return Err(io::ErrorKind::NotConnected.into());
                     }
                     Ok(Err(error)) => return Err(error),
-                    Err(_would_block) => {}
+                    // Once the far end was gone, readiness stays on for good: do not spin.
+                    Err(_would_block) => tokio::time::sleep(IDLE).await,
                 }
             },
             SimPort::Tcp(stream) => {
