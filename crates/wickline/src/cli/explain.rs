@@ -205,7 +205,7 @@ impl Explained {
             heard_at,
         };
         match compose::message(bench, target, control_id, &subject) {
-            Ok(body) => Some(String::from_utf8_lossy(&body).into_owned()),
+            Ok(body) => Some(compose::text(&body)),
             Err(hold) => {
                 judged.holds.push(hold);
                 judged.way = Way::Held;

@@ -171,7 +171,7 @@ async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
             "there is no message {text}; `wickline queue` lists them"
         )));
     };
-    let words = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    let words = crate::pipeline::compose::text;
     if out.json {
         let mut value = serde_json::to_value(item).unwrap_or_default();
         value["message"] = json!(words(&body));

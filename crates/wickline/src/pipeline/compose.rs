@@ -107,3 +107,12 @@ pub fn reread(analyzer: &Analyzer, kept: &Report) -> Option<Report> {
     let report = reports.pop()?;
     reports.is_empty().then_some(Report { place: kept.place, ..report })
 }
+
+/// A message as text for a person: UTF-8 where it is valid, else ISO 8859-1, as messages are sent.
+#[must_use]
+pub fn text(message: &[u8]) -> String {
+    match std::str::from_utf8(message) {
+        Ok(text) => text.to_owned(),
+        Err(_) => message.iter().copied().map(char::from).collect(),
+    }
+}
