@@ -187,13 +187,10 @@ def test_an_independent_lis02_client_delivers_its_sessions(daemon):
     builtins.buffer = lambda data, start, count: memoryview(data)[start:start + count]
     client = astm.client.Client(emitter, host, int(port), encoding="latin-1")
     client.run(timeout=0.2)
-    for number in range(1, 6):
-        event = one.wait_for(lambda e: e["event"] == "report")
-        assert (event["number"], event["state"]) == (str(number), "waiting")
     for _ in range(5):
         one.wait_for(lambda e: e["event"] == "delivery" and e["state"] == "accepted")
     out = config.parent / "out"
-    texts = [p.read_text() for p in sorted(out.glob("*.hl7"))]
+    texts = [p.read_bytes().decode() for p in sorted(out.glob("*.hl7"))]
     assert len(texts) == 5
     for text in texts:
         glucose = [s for s in hl7.parse(text).segments("OBX") if str(s[3]).startswith("53328-1")]

@@ -9,7 +9,7 @@ use wickline_listen::dialect::LinkKind;
 use wickline_listen::ear::{Cut, Ear, Ending, Transmission};
 use wickline_normalize::judge::{Facts, Judged, Way, judge};
 use wickline_normalize::observe::observe;
-use wickline_normalize::{Place, Reason, Report};
+use wickline_normalize::{Hold, Place, Reason, Report};
 
 use super::output::{Output, Tone, plain};
 use super::{Answer, Exit, Failure, faults};
@@ -171,7 +171,7 @@ impl Explained {
             "state": state(&judged.way),
             "lines": print.lines.iter().map(|l| l.text.expose()).collect::<Vec<_>>(),
             "readings": readings,
-            "holds": judged.holds.iter().map(|h| json!({"reason": h.reason.code(), "detail": h.detail, "line": h.line.map(|l| l + 1)})).collect::<Vec<_>>(),
+            "holds": judged.holds.iter().map(hold).collect::<Vec<_>>(),
             "message": message,
         });
         if !out.json {
@@ -235,6 +235,11 @@ impl Explained {
         }
         Ok(if clean { Exit::Done } else { Exit::NotClean })
     }
+}
+
+fn hold(hold: &Hold) -> Value {
+    let line = hold.line.map(|l| l + 1);
+    json!({"reason": hold.reason.code(), "detail": hold.detail, "line": line})
 }
 
 fn state(way: &Way) -> &'static str {

@@ -49,11 +49,12 @@ pub struct Key {
 pub const TABLES: &[(&str, bool, &str)] = &[
     ("site", false, "The laboratory."),
     ("store", false, "What Wickline remembers, and where. Paths are relative to this file."),
-    ("console", false, "Reserved for health, metrics and the console."),
+    ("console", false, "Reserved for health, metrics and the console: not served by this version."),
     (
         "reference",
         false,
-        "References for flags, by analyte id. An interval \"5.0-8.0\" for numbers, the highest normal grade \"NEG\" for grades. Without one, OBX-7 and OBX-8 stay empty.",
+        "References for flags, by analyte id. An interval \"5.0-8.0\" for numbers, the highest normal \
+         grade \"NEG\" for grades. Without one, OBX-7 and OBX-8 stay empty.",
     ),
     ("analyzer", true, "One for each analyzer."),
     ("receiver", true, "One for each receiver, usually the LIS."),
