@@ -214,6 +214,51 @@ fn killed_at_random_instants_nothing_is_lost_or_doubled() {
     });
 }
 
+/// A control, one of each of four troubles, a skipped number and an urgent one.
+fn troubled() -> Script {
+    let run = |number: &str, specimen: &str, class, fault| Run {
+        number: number.into(),
+        specimen: specimen.into(),
+        class,
+        fault,
+        ..Run::default()
+    };
+    let run = vec![
+        run("1", "QC-L1", Class::Control, Fault::None),
+        run("2", "", Class::Routine, Fault::None),
+        run("3", "KP-30003", Class::Routine, Fault::UnknownLabel),
+        run("4", "KP-30004", Class::Routine, Fault::PadMissing),
+        run("5", "KP-30005", Class::Routine, Fault::PadUnread),
+        run("7", "KP-30007", Class::Stat, Fault::None),
+    ];
+    Script { sender: "SIM".into(), run }
+}
+
+/// What a technologist does with them, and what is refused.
+fn put_right(config: &std::path::Path, held: &serde_json::Value) {
+    let id = |n: usize| held["items"][n]["id"].as_str().expect("an id").to_owned();
+    let code = |words: &[&str]| crate::kit::run(config, words).status.code();
+    assert_eq!(
+        code(&["held", "release", &id(0), "--reason", "no"]),
+        Some(2),
+        "a blank id is not released"
+    );
+    assert_eq!(
+        code(&["held", "identify", &id(0), "--specimen", "2"]),
+        Some(2),
+        "the number is no id"
+    );
+    assert_eq!(code(&["held", "identify", &id(0), "--specimen", "KP-30002"]), Some(0));
+    assert_eq!(
+        code(&["held", "release", &id(1), "--reason", "no"]),
+        Some(2),
+        "an unknown label is not released"
+    );
+    assert_eq!(code(&["held", "set-aside", &id(1), "--reason", "wrong strip"]), Some(0));
+    assert_eq!(code(&["held", "release", &id(2), "--reason", "pad off by order"]), Some(0));
+    assert_eq!(code(&["held", "release", &id(3), "--reason", "repeated by hand"]), Some(0));
+}
+
 #[test]
 fn controls_never_reach_a_receiver_and_holds_are_put_right() {
     let folder = Folder::new("holds");
@@ -226,24 +271,7 @@ fn controls_never_reach_a_receiver_and_holds_are_put_right() {
         let config =
             folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
         let mut daemon = Daemon::start(&config);
-        let run = |number: &str, specimen: &str, class, fault| Run {
-            number: number.into(),
-            specimen: specimen.into(),
-            class,
-            fault,
-            ..Run::default()
-        };
-        let script = Script {
-            sender: "SIM".into(),
-            run: vec![
-                run("1", "QC-L1", Class::Control, Fault::None),
-                run("2", "", Class::Routine, Fault::None),
-                run("3", "KP-30003", Class::Routine, Fault::UnknownLabel),
-                run("4", "KP-30004", Class::Routine, Fault::PadMissing),
-                run("5", "KP-30005", Class::Routine, Fault::PadUnread),
-                run("7", "KP-30007", Class::Stat, Fault::None),
-            ],
-        };
+        let script = troubled();
         analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");
         let last = daemon.wait_for(|e| e["event"] == "report" && e["number"] == "7");
         assert_eq!(last["state"], "waiting");
@@ -255,27 +283,7 @@ fn controls_never_reach_a_receiver_and_holds_are_put_right() {
             .map(|i| i["reason"].as_str().expect("a reason"))
             .collect();
         assert_eq!(reasons, ["specimen-blank", "unknown-analyte", "pads-missing", "pad-unread"]);
-        let id = |n: usize| held["items"][n]["id"].as_str().expect("an id").to_owned();
-        let code = |words: &[&str]| crate::kit::run(&config, words).status.code();
-        assert_eq!(
-            code(&["held", "release", &id(0), "--reason", "no"]),
-            Some(2),
-            "a blank id is not released"
-        );
-        assert_eq!(
-            code(&["held", "identify", &id(0), "--specimen", "2"]),
-            Some(2),
-            "the number is no id"
-        );
-        assert_eq!(code(&["held", "identify", &id(0), "--specimen", "KP-30002"]), Some(0));
-        assert_eq!(
-            code(&["held", "release", &id(1), "--reason", "no"]),
-            Some(2),
-            "an unknown label is not released"
-        );
-        assert_eq!(code(&["held", "set-aside", &id(1), "--reason", "wrong strip"]), Some(0));
-        assert_eq!(code(&["held", "release", &id(2), "--reason", "pad off by order"]), Some(0));
-        assert_eq!(code(&["held", "release", &id(3), "--reason", "repeated by hand"]), Some(0));
+        put_right(&config, &held);
         let mut got = Vec::new();
         gather(&mut receiver, &mut got, || ask(&config, &["queue"])["totals"]["accepted"] == 4)
             .await;
