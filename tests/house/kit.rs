@@ -134,6 +134,12 @@ impl Daemon {
         self.child.wait().expect("it ends").code().expect("it ends by itself")
     }
 
+    /// Asks it to read its configuration again.
+    pub fn hang_up(&self) {
+        let pid = rustix_pid(&self.child);
+        rustix::process::kill_process(pid, rustix::process::Signal::HUP).expect("it is there");
+    }
+
     /// Waits until it ends by itself and returns its exit code.
     pub fn ended(mut self) -> i32 {
         self.child.wait().expect("it ends").code().expect("it ends by itself")

@@ -318,3 +318,18 @@ fn a_second_daemon_on_one_tape_is_refused() {
     assert!(first.resident_kib() < 64 * 1024, "an idle daemon is small, even unoptimized");
     assert_eq!(first.stop(), 0);
 }
+
+#[test]
+fn a_hang_up_takes_a_good_configuration_and_keeps_the_old_one_else() {
+    let folder = Folder::new("reload");
+    let good = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");
+    let config = folder.write("wickline.toml", &good);
+    let mut daemon = Daemon::start(&config);
+    folder.write("wickline.toml", &good.replace("ten-pad", "nine-pad"));
+    daemon.hang_up();
+    folder.write("wickline.toml", &good.replace("\"lis\"", "\"lis-2\""));
+    daemon.hang_up();
+    let ready = daemon.wait_for(|e| e["event"] == "ready");
+    assert_eq!(ready["receivers"], serde_json::json!(["lis-2"]));
+    assert_eq!(daemon.stop(), 0);
+}

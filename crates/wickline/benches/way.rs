@@ -17,6 +17,7 @@ use wickline::simulate::analyzer::{Analyzer, Style};
 use wickline::simulate::port::SimPort;
 use wickline::simulate::print::two_column;
 use wickline::simulate::script::Script;
+use wickline::store::ledger::Ledger;
 use wickline_forward::receive::Receiver;
 use wickline_normalize::strip::Strip;
 
@@ -61,7 +62,7 @@ fn raw_sync(folder: &Path) -> f64 {
 /// A house in this process, with a receiver that says yes at once.
 struct Rig {
     receiver: Receiver,
-    watch: tokio::sync::broadcast::Receiver<Event>,
+    ledger: Ledger,
     line: String,
     stop: oneshot::Sender<()>,
     running: tokio::task::JoinHandle<Result<(), wickline::store::StoreError>>,
@@ -90,29 +91,24 @@ async fn rig(folder: &Path, name: &str, dialect: &str) -> Rig {
             break lines[0].address.clone();
         }
     };
+    let ledger = house.ledger.clone();
     let (stop, stopped) = oneshot::channel();
     let running = tokio::spawn(house.until_stopped(async {
         let _ = stopped.await;
     }));
-    Rig { receiver, watch, line, stop, running }
+    Rig { receiver, ledger, line, stop, running }
 }
 
 impl Rig {
+    /// Until the receiver has had this many and the ledger has settled them all.
     async fn until_accepted(&mut self, count: usize) {
-        let mut accepted = 0;
-        while accepted < count {
-            tokio::select! {
-                _ = self.receiver.next() => {}
-                event = self.watch.recv() => {
-                    match event {
-                        Ok(Event::Delivery { state: "accepted", .. }) => accepted += 1,
-                        Err(tokio::sync::broadcast::error::RecvError::Lagged(missed)) => {
-                            panic!("{missed} events missed: the count is worth nothing")
-                        }
-                        _ => {}
-                    }
-                }
-            }
+        for _ in 0..count {
+            self.receiver.next().await.expect("a message");
+        }
+        let settled = i64::try_from(count).expect("a count");
+        while self.ledger.message_counts().await.expect("counts").get("accepted") != Some(&settled)
+        {
+            tokio::task::yield_now().await;
         }
     }
 

@@ -98,3 +98,15 @@ fn a_spelling_names_one_unit_of_one_kind() {
     }
     assert_eq!(Property::ALL.len(), 10);
 }
+
+/// Judged here and now by octofhir-ucum 0.9.2 (UCUM tables 2.2): every unit that can be sent is one,
+/// and those that look right and are not are either refused or something else.
+#[test]
+fn an_independent_library_takes_every_unit() {
+    for known in KNOWN {
+        assert!(octofhir_ucum::validate(known.ucum).is_ok(), "{}", known.ucum);
+    }
+    for wrong in ["µmol/L", "Ery/uL", "mg/g creat", "E.U./dL"] {
+        assert!(octofhir_ucum::validate(wrong).is_err(), "{wrong}");
+    }
+}

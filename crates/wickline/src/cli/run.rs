@@ -2,54 +2,85 @@
 
 use std::path::PathBuf;
 
+use tokio::sync::broadcast;
+use tracing::{error, info};
+
 use super::output::Output;
 use super::{Answer, Exit, Failure, bench};
 use crate::house::House;
 use crate::pipeline::event::{Event, Events};
+use crate::settings::bench::Bench;
+
+/// Why the running house has to stop.
+enum Ask {
+    /// SIGTERM or SIGINT.
+    Stop,
+    /// SIGHUP, and the configuration is good: go on with it.
+    Reload(Box<Bench>),
+}
 
 pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
     log_to_stderr();
     let path = crate::settings::find(config.as_deref()).map_err(Failure::wrong)?;
-    let bench = bench(Some(path))?;
-    let events = Events::default();
-    let mut watch = events.watch();
-    let mut house = House::open(bench, events).await?;
-    let json = out.json;
-    let printing = tokio::spawn(async move {
-        let out = Output::new(json);
-        loop {
-            match watch.recv().await {
-                Ok(event) => {
-                    notify(&event);
-                    if json {
-                        let _ = out.document(&event);
-                    }
-                    if matches!(event, Event::Stopping) {
-                        return;
-                    }
-                }
-                Err(tokio::sync::broadcast::error::RecvError::Lagged(_)) => {}
-                Err(tokio::sync::broadcast::error::RecvError::Closed) => return,
-            }
+    let mut bench = bench(Some(path.clone()))?;
+    loop {
+        let events = Events::default();
+        let telling = tokio::spawn(tell(events.watch(), out.json));
+        let mut house = House::open(bench, events).await?;
+        house.start().await?;
+        let mut asked = None;
+        let ended = house.until_stopped(async { asked = Some(signals(&path).await) }).await;
+        let _ = tokio::time::timeout(std::time::Duration::from_secs(1), telling).await;
+        ended?;
+        match asked {
+            Some(Ask::Reload(new)) => bench = *new,
+            Some(Ask::Stop) | None => return Ok(Exit::Done),
         }
-    });
-    house.start().await?;
-    let ended = house.until_stopped(signals()).await;
-    let _ = tokio::time::timeout(std::time::Duration::from_secs(1), printing).await;
-    ended.map(|()| Exit::Done).map_err(Failure::from)
+    }
 }
 
-/// Resolves at SIGTERM or SIGINT.
-async fn signals() {
+/// Tells systemd, and in JSON everybody, what happens.
+async fn tell(mut events: broadcast::Receiver<Event>, json: bool) {
+    let out = Output::new(json);
+    loop {
+        match events.recv().await {
+            Ok(event) => {
+                notify(&event);
+                if json {
+                    let _ = out.document(&event);
+                }
+                if matches!(event, Event::Stopping) {
+                    return;
+                }
+            }
+            Err(broadcast::error::RecvError::Lagged(_)) => {}
+            Err(broadcast::error::RecvError::Closed) => return,
+        }
+    }
+}
+
+/// Waits for a signal that ends this house. A SIGHUP with a wrong configuration changes nothing.
+async fn signals(path: &std::path::Path) -> Ask {
     use tokio::signal::unix::{SignalKind, signal};
-    let (Ok(mut term), Ok(mut interrupt)) =
-        (signal(SignalKind::terminate()), signal(SignalKind::interrupt()))
-    else {
+    let (Ok(mut term), Ok(mut interrupt), Ok(mut hangup)) = (
+        signal(SignalKind::terminate()),
+        signal(SignalKind::interrupt()),
+        signal(SignalKind::hangup()),
+    ) else {
         return std::future::pending().await;
     };
-    tokio::select! {
-        _ = term.recv() => {}
-        _ = interrupt.recv() => {}
+    loop {
+        tokio::select! {
+            _ = term.recv() => return Ask::Stop,
+            _ = interrupt.recv() => return Ask::Stop,
+            _ = hangup.recv() => match bench(Some(path.to_owned())) {
+                Ok(new) => {
+                    info!("the configuration is good: going on with it");
+                    return Ask::Reload(Box::new(new));
+                }
+                Err(failure) => error!("the new configuration is not used: {}", failure.text),
+            }
+        }
     }
 }
 
