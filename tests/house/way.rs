@@ -327,6 +327,7 @@ fn a_hang_up_takes_a_good_configuration_and_keeps_the_old_one_else() {
     let mut daemon = Daemon::start(&config);
     folder.write("wickline.toml", &good.replace("ten-pad", "nine-pad"));
     daemon.hang_up();
+    daemon.wait_for(|e| e["event"] == "configuration-refused");
     folder.write("wickline.toml", &good.replace("\"lis\"", "\"lis-2\""));
     daemon.hang_up();
     let ready = daemon.wait_for(|e| e["event"] == "ready");

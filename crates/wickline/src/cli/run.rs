@@ -26,10 +26,11 @@ pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
     loop {
         let events = Events::default();
         let telling = tokio::spawn(tell(events.watch(), out.json));
-        let mut house = House::open(bench, events).await?;
+        let mut house = House::open(bench, events.clone()).await?;
         house.start().await?;
         let mut asked = None;
-        let ended = house.until_stopped(async { asked = Some(signals(&path).await) }).await;
+        let asking = async { asked = Some(signals(&path, &events).await) };
+        let ended = house.until_stopped(asking).await;
         let _ = tokio::time::timeout(std::time::Duration::from_secs(1), telling).await;
         ended?;
         match asked {
@@ -60,7 +61,7 @@ async fn tell(mut events: broadcast::Receiver<Event>, json: bool) {
 }
 
 /// Waits for a signal that ends this house. A SIGHUP with a wrong configuration changes nothing.
-async fn signals(path: &std::path::Path) -> Ask {
+async fn signals(path: &std::path::Path, events: &Events) -> Ask {
     use tokio::signal::unix::{SignalKind, signal};
     let (Ok(mut term), Ok(mut interrupt), Ok(mut hangup)) = (
         signal(SignalKind::terminate()),
@@ -78,7 +79,10 @@ async fn signals(path: &std::path::Path) -> Ask {
                     info!("the configuration is good: going on with it");
                     return Ask::Reload(Box::new(new));
                 }
-                Err(failure) => error!("the new configuration is not used: {}", failure.text),
+                Err(failure) => {
+                    error!("the new configuration is not used: {}", failure.text);
+                    events.tell(Event::ConfigurationRefused);
+                }
             }
         }
     }

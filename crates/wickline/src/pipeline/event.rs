@@ -51,6 +51,8 @@ pub enum Event {
         receiver: String,
         reason: &'static str,
     },
+    /// A SIGHUP found a wrong configuration: the old one stays.
+    ConfigurationRefused,
     Stopping,
 }
 
