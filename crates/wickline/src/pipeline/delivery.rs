@@ -70,7 +70,7 @@ impl Delivery {
             let woken = self.wake.notified();
             let page = match self.next_page(after).await {
                 Ok(page) => page,
-                Err(error) if error.is_passing() => {
+                Err(error) if !error.is_fatal() => {
                     warn!(receiver = %self.target.id, %error, "the ledger is away: sending waits");
                     Vec::new()
                 }
@@ -265,7 +265,7 @@ impl Sender<'_> {
         let next = clock::now_us() + i64::try_from(pause.as_micros()).unwrap_or(i64::MAX);
         let noted = self.way.ledger.queue_tried(due.n, attempts, next, reason, why).await;
         match noted {
-            Err(error) if !error.is_passing() => return Err(error),
+            Err(error) if error.is_fatal() => return Err(error),
             _ => {}
         }
         self.rest(pause).await;
@@ -315,7 +315,7 @@ impl Recorder {
             loop {
                 match self.ledger.queue_settle(&self.receiver, &settled).await {
                     Ok(()) => break,
-                    Err(error) if error.is_passing() && !queue.is_closed() => {
+                    Err(error) if !error.is_fatal() && !queue.is_closed() => {
                         warn!(receiver = %self.receiver, %error, "answers wait for the ledger");
                         tokio::time::sleep(Duration::from_millis(500)).await;
                     }

@@ -60,7 +60,13 @@ impl Reading {
         let mut commits = self.tape.commits();
         while !*self.stop.borrow() {
             commits.borrow_and_update();
-            let entries = self.tape.after(&self.analyzer.id, cursor.last, PAGE).await?;
+            let entries = match self.tape.after(&self.analyzer.id, cursor.last, PAGE).await {
+                Err(error) if !error.is_fatal() => {
+                    self.ledger_away(&error).await;
+                    continue;
+                }
+                other => other?,
+            };
             for entry in &entries {
                 self.hear(&mut cursor, entry);
             }
@@ -77,7 +83,7 @@ impl Reading {
     async fn start(&mut self) -> Result<i64, StoreError> {
         loop {
             match self.ledger.position(&self.tape.id, &self.analyzer.id).await {
-                Err(error) if error.is_passing() => self.ledger_away(&error).await,
+                Err(error) if !error.is_fatal() => self.ledger_away(&error).await,
                 other => return other,
             }
         }
@@ -147,7 +153,8 @@ impl Reading {
                     self.tell(taken);
                     return Ok(());
                 }
-                Err(error) if error.is_passing() => {
+                // Also what should never happen: one report must not take the whole house down.
+                Err(error) if !error.is_fatal() => {
                     if *self.stop.borrow() {
                         return Ok(());
                     }
@@ -159,7 +166,7 @@ impl Reading {
     }
 
     async fn ledger_away(&mut self, error: &StoreError) {
-        warn!(analyzer = %self.analyzer.id, %error, "the ledger is away: the tape goes on, reading waits");
+        warn!(analyzer = %self.analyzer.id, %error, "reading waits; the tape goes on");
         let mut stop = self.stop.clone();
         tokio::select! {
             () = tokio::time::sleep(Duration::from_millis(500)) => {}

@@ -129,7 +129,7 @@ impl Ledger {
         reason: &str,
     ) -> Result<Became, StoreError> {
         let mut write = self.db.write().await?;
-        let open = opened(&mut write, n).await?;
+        let mut open = opened(&mut write, n).await?;
         if let Some((_, other, _)) =
             open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Release)
         {
@@ -138,6 +138,10 @@ impl Ledger {
                 other.code(),
                 remedy(*other)
             )));
+        }
+        if open.holds.iter().any(|(_, r, _)| *r == Reason::ClockOff) {
+            // Released for its clock: the analyzer's times are left out, the daemon's stand.
+            (open.print.taken, open.print.collected) = (None, None);
         }
         self.let_go(write, bench, actor, open, "release", Some(reason)).await
     }
@@ -299,7 +303,7 @@ impl Ledger {
         .bind(row.class)
         .bind(row.level)
         .bind(row.specimen.clone())
-        .bind(print.number.clone())
+        .bind(row.number)
         .bind(row.identity)
         .bind(row.strip.clone())
         .bind(row.print)

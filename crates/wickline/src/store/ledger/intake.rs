@@ -52,12 +52,19 @@ pub(super) struct Columns {
     pub class: &'static str,
     pub level: Option<String>,
     pub specimen: Option<String>,
+    pub number: Option<String>,
     pub identity: String,
     pub strip: String,
     pub print: String,
     pub readings: String,
     pub taken_at: Option<String>,
     pub repeat_of: Option<i64>,
+}
+
+/// A NUL is text to SQLite and an error to Postgres: shown by its sign, here as in the lists. The
+/// print keeps it as it came.
+fn storable(text: &str) -> String {
+    text.replace('\0', "\u{2400}")
 }
 
 /// What a report's judgment makes of its row.
@@ -71,9 +78,10 @@ pub(super) fn row_of(print: &Report, judged: &Judged) -> Columns {
     Columns {
         state,
         class: judged.class.code(),
-        level: judged.level.clone(),
-        specimen: print.specimen.as_ref().map(|s| s.expose().to_owned()),
-        identity: judged.identity.clone(),
+        level: judged.level.as_deref().map(storable),
+        specimen: print.specimen.as_ref().map(|s| storable(s.expose())),
+        number: print.number.as_deref().map(storable),
+        identity: storable(&judged.identity),
         strip: judged.strip.clone(),
         print: serde_json::to_string(print).unwrap_or_default(),
         readings: serde_json::to_string(&judged.readings).unwrap_or_default(),
@@ -200,7 +208,7 @@ impl Ledger {
                     .bind(signed(print.place.from))
                     .bind(signed(print.place.to))
                     .bind(i64::try_from(fresh.heard.part).unwrap_or(i64::MAX))
-                    .bind(print.number.clone())
+                    .bind(row.number)
                     .bind(row.class)
                     .bind(row.level)
                     .bind(row.specimen)
@@ -333,7 +341,8 @@ impl<'a> Judging<'a> {
         self.earlier.push(Earlier::of(n, &day, print, &judged));
         if let Some(text) = &print.number {
             let marks = &self.analyzer.rules;
-            self.numbers.push((day, number::split(text, marks), text.clone(), judged.class.code()));
+            let number = number::split(text, marks);
+            self.numbers.push((day, number, storable(text), judged.class.code()));
         }
         self.next += 1;
         judged
@@ -345,8 +354,10 @@ impl<'a> Judging<'a> {
             return Ok(Vec::new());
         }
         let days: HashSet<String> = self.numbers.iter().map(|(day, ..)| day.clone()).collect();
-        let came: HashSet<String> =
-            self.numbers.iter().map(|(_, _, text, _)| text.clone()).collect();
+        // With and without leading zeros: the number that was missed had to be guessed from another.
+        let bare = |text: &String| text.trim_start_matches('0').to_owned();
+        let texts = self.numbers.iter().map(|(_, _, text, _)| text);
+        let came: HashSet<String> = texts.flat_map(|t| [t.clone(), bare(t)]).collect();
         super::numbers::arrived(write, analyzer, &days, &came).await?;
         let mut last = super::numbers::last(write, analyzer, &days).await?;
         let mut missing: Vec<(String, String, &'static str)> = Vec::new();
@@ -370,7 +381,8 @@ impl<'a> Judging<'a> {
 
 /// What links reports of one run: the number, else the specimen.
 fn key(print: &Report) -> Option<String> {
-    print.number.clone().or_else(|| print.specimen.as_ref().map(|s| s.expose().to_owned()))
+    let specimen = || print.specimen.as_ref().map(|s| storable(s.expose()));
+    print.number.as_deref().map(storable).or_else(specimen)
 }
 
 async fn earlier(

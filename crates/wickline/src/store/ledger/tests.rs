@@ -131,6 +131,7 @@ on_both!(
     a_repeat_is_linked_and_a_reused_number_is_held,
     a_skipped_number_is_missing_until_it_comes,
     controls_are_filed_and_have_no_message,
+    hostile_text_is_stored_and_stops_nothing,
     the_queue_keeps_its_order_and_forgets_nothing,
     acts_keep_to_the_arrows,
     a_receiver_that_is_paused_or_stopped_says_so,
@@ -190,6 +191,22 @@ async fn controls_are_filed_and_have_no_message(mut lab: Lab) {
     assert!(lab.waiting().await.is_empty());
     let release = lab.ledger.report_release(&lab.bench, &Actor::person(None), 1, "no").await;
     assert!(matches!(release, Err(StoreError::Refused { .. })), "{release:?}");
+}
+
+/// NUL, quotes, controls and the rest of Unicode in number, specimen and result.
+async fn hostile_text_is_stored_and_stops_nothing(mut lab: Lab) {
+    let nasty = "a&X00&b'; DROP TABLE report; --\u{1b}[31m\u{202e}";
+    let heard = [
+        lab.heard(nasty, nasty, nasty),
+        lab.heard(nasty, nasty, nasty),
+        lab.heard("2", "KP-00002", "NEG"),
+    ];
+    let taken = lab.take(&heard, 1).await;
+    let states: Vec<State> = taken.reports.iter().map(|r| r.state).collect();
+    assert_eq!(states, [State::Held, State::Repeat, State::Waiting]);
+    let held = lab.ledger.held(&lab.clock()).await.expect("a list");
+    assert_eq!(held.len(), 1);
+    lab.ledger.report(1, &lab.clock()).await.expect("read").expect("there");
 }
 
 async fn the_queue_keeps_its_order_and_forgets_nothing(mut lab: Lab) {
