@@ -14,6 +14,9 @@ const NAMESPACE: &str = "^WICKLINE";
 /// OBR-3 is 22 long and its namespace takes 9.
 const FILLER: Field = Field::new("OBR-3.1", 13);
 
+/// ORC-2 is the same: a fault of either is told of this one.
+const PLACER: Field = Field::private("OBR-2", 22);
+
 /// OBR-25.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum ReportStatus {
@@ -184,7 +187,7 @@ fn pid(w: &mut Writer, patient: &Patient) -> Result<(), EncodeFault> {
         if n > 0 {
             w.component();
         }
-        w.words(Field::private("PID-5", 48), part)?;
+        w.words(Field::private("PID-5", 194), part)?;
     }
     w.fields(2);
     if let Some(born) = patient.born.as_ref().filter(|b| !b.is_empty()) {
@@ -214,7 +217,7 @@ fn order(
     w.segment("ORC");
     w.fixed(1, "RE");
     w.fields(1);
-    w.id(Field::private("ORC-2", 22), placer)?;
+    w.id(PLACER, placer)?;
     w.fields(1);
     w.id(FILLER, out.filler)?;
     w.plain(NAMESPACE);
@@ -246,7 +249,7 @@ fn obr(
     w.segment("OBR");
     w.fixed(1, "1");
     w.fields(1);
-    w.id(Field::private("OBR-2", 22), placer)?;
+    w.id(PLACER, placer)?;
     w.fields(1);
     w.id(FILLER, out.filler)?;
     w.plain(NAMESPACE);

@@ -1,0 +1,108 @@
+//! Whatever the text is, a receiver reads it as it was given, and finds as many segments.
+
+use proptest::prelude::*;
+use wickline_forward::{Charset, Layout, Outgoing, Version, oru};
+use wickline_normalize::{Content, Private};
+
+use crate::sample::{Sample, glucose_grade, layout, local, read_with, unread};
+
+/// Text as unpleasant as it comes: delimiters, escapes, controls, wide characters.
+fn text(most: usize) -> impl Strategy<Value = String> {
+    let pieces = prop_oneof![
+        Just("|"),
+        Just("^"),
+        Just("&"),
+        Just("~"),
+        Just("\\"),
+        Just("\\F\\"),
+        Just("\\.br\\"),
+        Just("\r"),
+        Just("\n"),
+        Just("\t"),
+        Just("\u{0B}"),
+        Just("\u{1C}"),
+        Just("\u{7F}"),
+        Just("\u{85}"),
+        Just("\rOBX|9|NM|"),
+        Just("é"),
+        Just("\u{FEFF}"),
+        Just("a"),
+        Just(" b"),
+    ];
+    prop_oneof![
+        prop::collection::vec(pieces, 1..8).prop_map(|p| p.concat()),
+        "\\PC{1,20}".prop_map(|s| s),
+    ]
+    .prop_map(move |s| s.chars().take(most).collect())
+    .prop_filter("two quotes are refused", |s: &String| s != "\"\"")
+}
+
+/// What a string field makes of a text: control characters were only layout.
+fn spaced(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+}
+
+/// Formatted text keeps its line breaks.
+fn formatted(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() && c != '\n' { ' ' } else { c }).collect()
+}
+
+fn of_version(new: bool) -> Layout {
+    let charset = Charset::Utf8;
+    Layout { charset, ..layout(if new { Version::V251 } else { Version::V231 }) }
+}
+
+proptest! {
+    #[test]
+    fn words_arrive_as_they_were_given(
+        grade in text(20), name in text(199), reference in text(60), reason in text(200),
+        remark in text(200), new: bool,
+    ) {
+        let mut graded = glucose_grade();
+        graded.content = Content::Grade { code: local("G", &grade), alternate: None };
+        graded.reference = Some(reference.clone());
+        graded.local.text = name.clone();
+        let mut pad = unread();
+        pad.content = Content::Unread { reason: reason.clone() };
+        let sample = Sample { remarks: vec![remark.clone()], ..Sample::new(vec![graded, pad]) };
+        let layout = of_version(new);
+        let message = read_with(&layout, &sample.outgoing());
+        prop_assert_eq!(message.component("OBX", 1, 5, 2), spaced(&grade));
+        prop_assert_eq!(message.component("OBX", 1, 3, 5), spaced(&name));
+        prop_assert_eq!(message.component("OBX", 1, 7, 1), spaced(&reference));
+        prop_assert_eq!(message.component("NTE", 1, 3, 1), formatted(&remark));
+        prop_assert_eq!(message.component("NTE", 2, 3, 1), formatted(&reason));
+        let expected = if new { 9 } else { 7 };
+        prop_assert_eq!(message.names().count(), expected);
+    }
+
+    #[test]
+    fn ids_arrive_or_are_refused(specimen in text(20), operator in text(15), number in text(20)) {
+        let control = |s: &str| s.chars().any(char::is_control);
+        let sample = Sample {
+            specimen: Private::new(specimen.clone()),
+            operator: Some(Private::new(operator.clone())),
+            ..Sample::new(vec![glucose_grade()])
+        };
+        let out = Outgoing { number: Some(&number), ..sample.outgoing() };
+        let layout = of_version(true);
+        if control(&specimen) || control(&operator) || control(&number) {
+            let fault = oru(&layout, &out).expect_err("a control character in an id");
+            prop_assert!(["SPM-2", "OBX-16.1", "OBR-20"].contains(&fault.field));
+        } else {
+            let message = read_with(&layout, &out);
+            prop_assert_eq!(message.component("SPM", 1, 2, 1), specimen);
+            prop_assert_eq!(message.component("OBX", 1, 16, 1), operator);
+            prop_assert_eq!(message.component("OBR", 1, 20, 1), number);
+        }
+    }
+
+    #[test]
+    fn no_byte_could_end_a_block_or_a_segment(remark in text(200), name in text(60)) {
+        let mut graded = glucose_grade();
+        graded.code.text = name;
+        let sample = Sample { remarks: vec![remark], ..Sample::new(vec![graded]) };
+        let bytes = oru(&of_version(true), &sample.outgoing()).expect("a message");
+        prop_assert!(bytes.iter().all(|b| *b >= 0x20 && *b != 0x7F || *b == b'\r'));
+    }
+}
