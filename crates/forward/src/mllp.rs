@@ -220,3 +220,6 @@ impl Reader {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

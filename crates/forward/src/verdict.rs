@@ -102,3 +102,6 @@ fn bounded(text: &str) -> String {
 fn is_unseen(c: char) -> bool {
     matches!(c, '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{FEFF}')
 }
+
+#[cfg(test)]
+mod tests;

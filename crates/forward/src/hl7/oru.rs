@@ -174,7 +174,8 @@ fn msh(
 
 fn pid(w: &mut Writer, patient: &Patient) -> Result<(), EncodeFault> {
     let (Some(id), Some(name)) = (&patient.id, &patient.name) else { return Ok(()) };
-    if id.is_empty() || name.is_empty() {
+    // A name of separators alone is none, and PID-5 is required.
+    if id.is_empty() || name.expose().bytes().all(|b| b == b'^') {
         return Ok(());
     }
     w.segment("PID");

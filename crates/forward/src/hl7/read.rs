@@ -195,3 +195,6 @@ fn hex(digits: &str) -> Option<Vec<u8>> {
     let pair = |n| digits.get(n..n + 2).and_then(|two| u8::from_str_radix(two, 16).ok());
     (0..digits.len()).step_by(2).map(pair).collect()
 }
+
+#[cfg(test)]
+mod tests;

@@ -20,6 +20,8 @@ use crate::store::tape::{Entry, Kind, Tape};
 
 /// Tape entries read at a time.
 const PAGE: i64 = 256;
+/// Reports in one transaction at most.
+const GROUP: usize = 128;
 /// Entries without any report after which the position is noted all the same.
 const STRIDE: i64 = 512;
 
@@ -142,21 +144,32 @@ impl Reading {
     /// Judges what was found and commits it; while the ledger is away, tries until it is back.
     async fn take_in(&mut self, cursor: &mut Cursor) -> Result<(), StoreError> {
         let heard = std::mem::take(&mut cursor.found);
+        let mut groups = heard.chunks(GROUP).peekable();
+        while let Some(group) = groups.next() {
+            // Only with the last group is everything before the safe place taken in.
+            let place = if groups.peek().is_none() { cursor.safe } else { cursor.noted };
+            if !self.take_group(group, place).await? {
+                return Ok(());
+            }
+        }
+        cursor.noted = cursor.safe;
+        Ok(())
+    }
+
+    /// One transaction's worth. False: told to stop before it could be done.
+    async fn take_group(&mut self, group: &[Heard], place: i64) -> Result<bool, StoreError> {
         loop {
-            let done = self
-                .ledger
-                .intake(&self.bench, &self.analyzer, &self.tape.id, &heard, cursor.safe)
-                .await;
+            let done =
+                self.ledger.intake(&self.bench, &self.analyzer, &self.tape.id, group, place).await;
             match done {
                 Ok(taken) => {
-                    cursor.noted = cursor.safe;
                     self.tell(taken);
-                    return Ok(());
+                    return Ok(true);
                 }
                 // Also what should never happen: one report must not take the whole house down.
                 Err(error) if !error.is_fatal() => {
                     if *self.stop.borrow() {
-                        return Ok(());
+                        return Ok(false);
                     }
                     self.ledger_away(&error).await;
                 }

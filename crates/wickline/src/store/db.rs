@@ -149,7 +149,27 @@ impl Db {
         // turns from reading to writing half way.
         let begin = if self.address.is_sqlite() { "BEGIN IMMEDIATE" } else { "BEGIN" };
         conn.execute(begin).await.map_err(|e| self.wrong(&e))?;
-        Ok(Write { slot, conn: Some(conn), what: self.address.label() })
+        Ok(self.write_on(slot, conn, true))
+    }
+
+    /// A write of one statement, which is its own transaction: one trip to the database, not three.
+    pub async fn write_alone(&self) -> Result<Write, StoreError> {
+        let mut slot = self.writer.clone().lock_owned().await;
+        let conn = match slot.take() {
+            Some(conn) => conn,
+            None => self.connect().await?,
+        };
+        Ok(self.write_on(slot, conn, false))
+    }
+
+    fn write_on(
+        &self,
+        slot: OwnedMutexGuard<Option<AnyConnection>>,
+        conn: AnyConnection,
+        begun: bool,
+    ) -> Write {
+        let sqlite = self.address.is_sqlite();
+        Write { slot, conn: Some(conn), what: self.address.label(), sqlite, begun }
     }
 
     /// A connection for questions; give it back with [`Db::give_back`] when nothing went wrong.
@@ -232,6 +252,9 @@ pub struct Write {
     slot: OwnedMutexGuard<Option<AnyConnection>>,
     conn: Option<AnyConnection>,
     what: String,
+    sqlite: bool,
+    /// False: the one statement commits by itself.
+    begun: bool,
 }
 
 impl Write {
@@ -242,6 +265,12 @@ impl Write {
 
     pub fn wrong(&self, error: &sqlx::Error) -> StoreError {
         StoreError::from_sql(&self.what, error)
+    }
+
+    /// The values list of an INSERT of so many rows.
+    #[must_use]
+    pub fn values(&self, rows: usize, columns: usize) -> String {
+        rows_of(rows, columns, self.sqlite)
     }
 
     /// Runs one statement without parameters.
@@ -270,6 +299,10 @@ impl Write {
     /// every insert carries its own key, so that the same work can simply be done again.
     pub async fn commit(mut self) -> Result<(), StoreError> {
         let mut conn = self.conn.take().expect("a write is committed once");
+        if !self.begun {
+            *self.slot = Some(conn);
+            return Ok(());
+        }
         match conn.execute("COMMIT").await {
             Ok(_) => {
                 *self.slot = Some(conn);
@@ -284,19 +317,22 @@ impl Write {
     }
 }
 
-/// `($1, $2), ($3, $4)`: the values list of a statement for many rows.
-#[must_use]
-pub fn rows_of(rows: usize, columns: usize, first: usize) -> String {
+/// `($1, $2), ($3, $4)`: the values list of a statement for many rows. SQLite looks up each `$n` by
+/// name among all before it, so that a thousand rows would take seconds; there a bare `?` says the same.
+fn rows_of(rows: usize, columns: usize, sqlite: bool) -> String {
     let mut text = String::with_capacity(rows * columns * 6);
-    let mut next = first;
+    let mut next = 1;
     for row in 0..rows {
         text.push_str(if row == 0 { "(" } else { ", (" });
         for column in 0..columns {
             if column > 0 {
                 text.push_str(", ");
             }
-            text.push('$');
-            text.push_str(&next.to_string());
+            if sqlite {
+                text.push('?');
+            } else {
+                text.push_str(&format!("${next}"));
+            }
             next += 1;
         }
         text.push(')');
@@ -317,7 +353,8 @@ mod tests {
 
     #[test]
     fn a_values_list_counts_on() {
-        assert_eq!(rows_of(2, 2, 3), "($3, $4), ($5, $6)");
+        assert_eq!(rows_of(2, 2, false), "($1, $2), ($3, $4)");
+        assert_eq!(rows_of(2, 2, true), "(?, ?), (?, ?)");
         assert_eq!(list_of(3, 2), "$2, $3, $4");
     }
 

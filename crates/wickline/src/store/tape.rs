@@ -12,7 +12,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tracing::{error, info, warn};
 
 use super::StoreError;
-use super::db::{Address, Db, rows_of};
+use super::db::{Address, Db};
 use super::room::{Ballast, free_bytes};
 use crate::clock;
 
@@ -363,7 +363,7 @@ impl Writer {
         if rows.is_empty() {
             return Ok(());
         }
-        let mut write = self.db.write().await?;
+        let mut write = self.db.write_alone().await?;
         insert(&mut write, &rows).await?;
         write.commit().await?;
         self.lost.clear();
@@ -423,7 +423,7 @@ fn gap(line: &str, lost: &Lost) -> Append {
 async fn insert(write: &mut super::db::Write, rows: &[&Append]) -> Result<(), StoreError> {
     let sql = format!(
         "INSERT INTO heard (line, at_us, tick_us, kind, start, data, flaws) VALUES {}",
-        rows_of(rows.len(), 7, 1)
+        write.values(rows.len(), 7)
     );
     let mut query = sqlx::query(AssertSqlSafe(sql));
     for row in rows {

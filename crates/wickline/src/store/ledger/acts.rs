@@ -10,7 +10,7 @@ use crate::clock;
 use crate::pipeline::compose::{self, Subject};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
-use crate::store::db::{Write, rows_of};
+use crate::store::db::Write;
 
 /// The report as an act needs it.
 struct Open {
@@ -404,7 +404,7 @@ pub(super) async fn insert_messages(
         let sql = format!(
             "INSERT INTO message (n, control_id, receiver, report, state, body, made_at, attempts, put_by) \
              VALUES {}",
-            rows_of(group.len(), 9, 1)
+            write.values(group.len(), 9)
         );
         let mut query = sqlx::query(AssertSqlSafe(sql));
         for (n, id, receiver, report, body) in group {

@@ -15,7 +15,7 @@ use crate::clock::{self, moment_rfc3339};
 use crate::pipeline::compose::{self, Subject};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::store::StoreError;
-use crate::store::db::{Write, list_of, rows_of};
+use crate::store::db::{Write, list_of};
 
 /// Rows of one statement at most; Postgres takes 65,535 parameters, SQLite 32,766.
 const ROWS: usize = 1000;
@@ -195,7 +195,7 @@ impl Ledger {
                 "INSERT INTO report (n, tape, analyzer, place_from, place_to, part, number, class, level, \
                  specimen, day, taken_at, heard_at, state, identity, repeat_of, strip, control_sign, \
                  print, readings, filler) VALUES {}",
-                rows_of(group.len(), 21, 1)
+                write.values(group.len(), 21)
             );
             let mut query = sqlx::query(AssertSqlSafe(sql));
             for fresh in group {
@@ -459,7 +459,7 @@ pub(super) async fn insert_holds(
     for group in flat.chunks(ROWS) {
         let sql = format!(
             "INSERT INTO hold (report, ix, reason, detail, line) VALUES {}",
-            rows_of(group.len(), 5, 1)
+            write.values(group.len(), 5)
         );
         let mut query = sqlx::query(AssertSqlSafe(sql));
         for (n, ix, hold) in group {

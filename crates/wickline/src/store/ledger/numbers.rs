@@ -6,7 +6,7 @@ use sqlx::{AssertSqlSafe, Executor, Row};
 
 use crate::clock;
 use crate::store::StoreError;
-use crate::store::db::{Write, list_of, rows_of};
+use crate::store::db::{Write, list_of};
 
 /// The last number by day and leading mark.
 pub(super) type Last = BTreeMap<(String, String), i64>;
@@ -60,7 +60,7 @@ pub(super) async fn note(write: &mut Write, analyzer: &str, last: &Last) -> Resu
     let sql = format!(
         "INSERT INTO sequence (analyzer, day, mark, last) VALUES {} \
          ON CONFLICT (analyzer, day, mark) DO UPDATE SET last = excluded.last",
-        rows_of(last.len(), 4, 1)
+        write.values(last.len(), 4)
     );
     let mut query = sqlx::query(AssertSqlSafe(sql));
     for ((day, mark), value) in last {
@@ -80,7 +80,7 @@ pub(super) async fn absent(
         let sql = format!(
             "INSERT INTO absent (analyzer, day, number, class, state, noticed_at) VALUES {} \
              ON CONFLICT (analyzer, day, number) DO NOTHING",
-            rows_of(group.len(), 6, 1)
+            write.values(group.len(), 6)
         );
         let mut query = sqlx::query(AssertSqlSafe(sql));
         for (day, number, class) in group {
