@@ -3,12 +3,14 @@
 use std::fs;
 use std::path::Path;
 
-use wickline_forward::{Outgoing, Version, oru};
+use wickline_forward::{Charset, Layout, Outgoing, ReportStatus, Version, oru};
 use wickline_normalize::{Comparator, Patient, Private};
 
 use crate::sample::{
     Sample, acidity, ascorbate, glucose, glucose_grade, gravity, layout, level_one, moment, unread,
 };
+
+const VERSIONS: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
 
 fn routine() -> Sample {
     Sample::new(vec![
@@ -40,12 +42,16 @@ fn ends() -> Sample {
 }
 
 fn kept(name: &str, version: Version, out: &Outgoing<'_>) {
-    let bytes = oru(&layout(version), out).expect("a message");
+    kept_as(name, &layout(version), out);
+}
+
+fn kept_as(name: &str, layout: &Layout, out: &Outgoing<'_>) {
+    let bytes = oru(layout, out).expect("a message");
     // On disk a segment is a line, so that a difference can be read.
     let lines: Vec<u8> = bytes.iter().map(|b| if *b == b'\r' { b'\n' } else { *b }).collect();
     let file = Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("../../fixtures/forward")
-        .join(format!("{name}-{}.hl7", version.text().replace('.', "")));
+        .join(format!("{name}-{}.hl7", layout.version.text().replace('.', "")));
     if std::env::var("WICKLINE_BLESS").is_ok_and(|bless| bless == "1") {
         fs::write(&file, &lines).expect("the folder is there");
     }
@@ -62,7 +68,7 @@ fn kept(name: &str, version: Version, out: &Outgoing<'_>) {
 #[test]
 fn routine_urgent_and_collected() {
     let sample = routine();
-    for version in [Version::V231, Version::V24, Version::V25, Version::V251] {
+    for version in VERSIONS {
         kept("routine", version, &sample.outgoing());
         kept("urgent", version, &Outgoing { stat: true, ..sample.outgoing() });
     }
@@ -73,7 +79,7 @@ fn routine_urgent_and_collected() {
 #[test]
 fn unread_pads_and_the_ends_of_ladders() {
     let with_unread = Sample::new(vec![glucose_grade(), unread()]);
-    for version in [Version::V231, Version::V251] {
+    for version in VERSIONS {
         kept("unread", version, &with_unread.outgoing());
         kept("ends", version, &ends().outgoing());
     }
@@ -81,14 +87,27 @@ fn unread_pads_and_the_ends_of_ladders() {
 
 #[test]
 fn patients_in_either_character_set() {
-    kept("patient-utf8", Version::V251, &named("Zoë").outgoing());
-    kept("patient-latin1", Version::V231, &named("Zoë").outgoing());
+    let sample = named("Zoë");
+    for version in VERSIONS {
+        let with = |charset| Layout { charset, ..layout(version) };
+        kept_as("patient-utf8", &with(Charset::Utf8), &sample.outgoing());
+        kept_as("patient-latin1", &with(Charset::Latin1), &sample.outgoing());
+    }
+}
+
+#[test]
+fn corrections() {
+    let sample = Sample { remarks: vec!["Strip read again".to_owned()], ..routine() };
+    let report_status = ReportStatus::Corrected;
+    for version in VERSIONS {
+        kept("corrected", version, &Outgoing { report_status, ..sample.outgoing() });
+    }
 }
 
 #[test]
 fn control_material() {
     let sample = routine();
-    for version in [Version::V24, Version::V251] {
+    for version in [Version::V24, Version::V25, Version::V251] {
         kept("control", version, &Outgoing { control: Some(level_one()), ..sample.outgoing() });
     }
 }

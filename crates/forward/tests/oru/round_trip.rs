@@ -1,8 +1,9 @@
 //! Whatever the text is, a receiver reads it as it was given, and finds as many segments.
 
 use proptest::prelude::*;
+use wickline_forward::hl7::Message;
 use wickline_forward::{Charset, Layout, Outgoing, Version, oru};
-use wickline_normalize::{Content, Private};
+use wickline_normalize::{Content, Observation, Private};
 
 use crate::sample::{Sample, glucose_grade, layout, local, read_with, unread};
 
@@ -45,6 +46,67 @@ fn spaced(text: &str) -> String {
 /// Formatted text keeps its line breaks.
 fn formatted(text: &str) -> String {
     text.chars().map(|c| if c.is_control() && c != '\n' { ' ' } else { c }).collect()
+}
+
+/// Mostly what passes, often what is special, sometimes anything: any of it may stand in any field.
+fn anything() -> impl Strategy<Value = String> {
+    prop_oneof![
+        6 => "[ -~]{1,12}",
+        3 => "[|^~&\\\\.brFSTREXHN\"#]{1,12}",
+        2 => "[ -~\u{A0}-ÿ]{1,12}",
+        1 => text(20),
+        1 => any::<String>(),
+    ]
+}
+
+/// Code and text of the code, of the local code and of the grade.
+fn coded(texts: &[String; 6]) -> Observation {
+    let [code, text, own, own_text, grade, grade_text] = texts;
+    let mut one = glucose_grade();
+    (one.code.code, one.code.text) = (code.clone(), text.clone());
+    one.local = local(own, own_text);
+    one.content = Content::Grade { code: local(grade, grade_text), alternate: None };
+    one
+}
+
+/// The fields of one message that may carry anything.
+fn same(
+    layout: &Layout,
+    bytes: &[u8],
+    ids: &[String; 2],
+    codes: &[String; 6],
+) -> Result<(), TestCaseError> {
+    let message = Message::read(bytes).map_err(TestCaseError::fail)?;
+    let expected = if layout.version.has_spm() { 7 } else { 5 };
+    prop_assert_eq!(message.names().count(), expected);
+    let (segment, field) = if layout.version.has_spm() { ("SPM", 2) } else { ("OBR", 2) };
+    prop_assert_eq!(&message.component(segment, 1, field, 1), &ids[0]);
+    prop_assert_eq!(&message.component("OBX", 1, 16, 1), &ids[1]);
+    for (n, (field, part)) in [(3, 1), (3, 4), (5, 1)].into_iter().enumerate() {
+        prop_assert_eq!(&message.component("OBX", 1, field, part), &codes[2 * n]);
+        let words = spaced(&codes[2 * n + 1]);
+        prop_assert_eq!(message.component("OBX", 1, field, part + 1), words);
+    }
+    Ok(())
+}
+
+fn well_formed(bytes: &[u8]) -> Result<(), TestCaseError> {
+    prop_assert!(bytes.iter().all(|b| *b >= 0x20 || *b == b'\r'), "a raw control byte");
+    prop_assert_eq!(bytes.last(), Some(&b'\r'));
+    for segment in bytes.split(|b| *b == b'\r') {
+        prop_assert_ne!(segment.last(), Some(&b'|'), "{}", segment.escape_ascii());
+        for field in segment.split(|b| *b == b'|') {
+            prop_assert_ne!(field.last(), Some(&b'^'), "{}", segment.escape_ascii());
+        }
+    }
+    Ok(())
+}
+
+fn any_layout() -> impl Strategy<Value = Layout> {
+    let version =
+        prop::sample::select(&[Version::V231, Version::V24, Version::V25, Version::V251][..]);
+    let charset = prop::sample::select(&[Charset::Ascii, Charset::Latin1, Charset::Utf8][..]);
+    (version, charset).prop_map(|(version, charset)| Layout { charset, ..layout(version) })
 }
 
 fn of_version(new: bool) -> Layout {
@@ -104,5 +166,46 @@ proptest! {
         let sample = Sample { remarks: vec![remark], ..Sample::new(vec![graded]) };
         let bytes = oru(&of_version(true), &sample.outgoing()).expect("a message");
         prop_assert!(bytes.iter().all(|b| *b >= 0x20 && *b != 0x7F || *b == b'\r'));
+    }
+
+    #[test]
+    fn any_text_in_any_set_is_refused_or_read_back(
+        layout in any_layout(),
+        ids in prop::array::uniform2(anything()),
+        codes in prop::array::uniform6(anything()),
+        remark in anything(),
+    ) {
+        let sample = Sample {
+            specimen: Private::new(ids[0].clone()),
+            operator: Some(Private::new(ids[1].clone())),
+            remarks: vec![format!(".{remark}")],
+            ..Sample::new(vec![coded(&codes)])
+        };
+        if let Ok(bytes) = oru(&layout, &sample.outgoing()) {
+            well_formed(&bytes)?;
+            same(&layout, &bytes, &ids, &codes)?;
+            let message = Message::read(&bytes).map_err(TestCaseError::fail)?;
+            let expected = formatted(&format!(".{remark}"));
+            prop_assert_eq!(message.component("NTE", 1, 3, 1), expected);
+        }
+    }
+
+    /// Without this, to refuse everything would pass above.
+    #[test]
+    fn printable_text_that_fits_is_never_refused(
+        layout in any_layout(),
+        ids in prop::array::uniform2("[!-~][ -~]{2,11}"),
+        codes in prop::array::uniform6("[!-~][ -~]{2,11}"),
+    ) {
+        let sample = Sample {
+            specimen: Private::new(ids[0].clone()),
+            operator: Some(Private::new(ids[1].clone())),
+            remarks: vec!["a".into()],
+            ..Sample::new(vec![coded(&codes)])
+        };
+        let bytes = oru(&layout, &sample.outgoing());
+        let bytes = bytes.map_err(|fault| TestCaseError::fail(fault.to_string()))?;
+        well_formed(&bytes)?;
+        same(&layout, &bytes, &ids, &codes)?;
     }
 }

@@ -75,7 +75,14 @@ fn segments_stand_in_the_order_of_the_structure() {
 
 #[test]
 fn no_patient_without_both_an_id_and_a_name() {
-    for (id, name) in [(None, Some("Lantern")), (Some("H1"), None), (Some(""), Some("Lantern"))] {
+    let lacking = [
+        (None, Some("Lantern")),
+        (Some("H1"), None),
+        (Some(""), Some("Lantern")),
+        (Some("H1"), Some("")),
+        (Some("H1"), Some("^^")),
+    ];
+    for (id, name) in lacking {
         let patient = Patient {
             id: id.map(Private::new),
             name: name.map(Private::new),
