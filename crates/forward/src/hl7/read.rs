@@ -31,10 +31,9 @@ impl Message {
                 bytes.len()
             ));
         }
-        let text = decode(bytes);
-        let text = text.trim_start_matches(['\u{FEFF}', ' ', '\r', '\n']);
-        let delimiters = delimiters(text)?;
-        let message = Message { text: text.to_owned(), delimiters };
+        let text = decode(without_lead(bytes));
+        let delimiters = delimiters(&text)?;
+        let message = Message { text, delimiters };
         if message.lines().nth(SEGMENTS_MAX).is_some() {
             return Err(format!("more than {SEGMENTS_MAX} segments"));
         }
@@ -158,20 +157,30 @@ fn delimiters(text: &str) -> Result<Delimiters, String> {
         .filter(char::is_ascii_punctuation)
         .ok_or("MSH-1 is no separator: a punctuation mark is needed")?;
     let declared = rest[field.len_utf8()..].split([field, '\r', '\n']).next().unwrap_or("");
-    let mut signs = declared.chars().filter(char::is_ascii_punctuation);
+    let mut signs = declared.chars();
+    // Each has its place: one that is no sign declares nothing and leaves the others where they are.
+    let mut next = || signs.next().filter(char::is_ascii_punctuation);
     Ok(Delimiters {
         field,
-        component: signs.next().ok_or("MSH-2 declares no component separator")?,
-        repetition: signs.next(),
-        escape: signs.next(),
-        subcomponent: signs.next(),
+        component: next().ok_or("MSH-2 declares no component separator")?,
+        repetition: next(),
+        escape: next(),
+        subcomponent: next(),
     })
+}
+
+/// Some senders put a byte order mark, spaces or line ends before the message.
+fn without_lead(mut bytes: &[u8]) -> &[u8] {
+    while let [b' ' | b'\r' | b'\n', rest @ ..] | [0xEF, 0xBB, 0xBF, rest @ ..] = bytes {
+        bytes = rest;
+    }
+    bytes
 }
 
 /// MSH-18 is believed when it names 8859; otherwise UTF-8 if the bytes are, else Latin-1, which
 /// takes any byte.
 fn decode(bytes: &[u8]) -> String {
-    let head = bytes.split(|b| matches!(b, b'\r' | b'\n')).find(|line| !line.is_empty());
+    let head = bytes.split(|b| matches!(b, b'\r' | b'\n')).next();
     let separator = head.and_then(|line| line.get(3)).copied().unwrap_or(b'|');
     let declared = head.and_then(|line| line.split(|b| *b == separator).nth(17));
     if declared.is_some_and(|set| set.starts_with(b"8859/1")) {
@@ -189,7 +198,9 @@ fn latin1(bytes: &[u8]) -> String {
 }
 
 fn hex(digits: &str) -> Option<Vec<u8>> {
-    if digits.is_empty() || !digits.len().is_multiple_of(2) || !digits.is_ascii() {
+    // Said here, since `from_str_radix` would take a sign.
+    let all = digits.bytes().all(|b| b.is_ascii_hexdigit());
+    if digits.is_empty() || !digits.len().is_multiple_of(2) || !all {
         return None;
     }
     let pair = |n| digits.get(n..n + 2).and_then(|two| u8::from_str_radix(two, 16).ok());

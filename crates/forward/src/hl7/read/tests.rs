@@ -34,6 +34,8 @@ fn delimiters_are_those_that_the_message_declares() {
     assert_eq!(m.component("NTE", 1, 2, 2), "b@c");
     let field = m.field("NTE", 1, 2).expect("a field");
     assert_eq!(m.repetitions(field).collect::<Vec<_>>(), ["a@b!S!c", "second"]);
+    let blank = message("MSH|^ \\&|A\rNTE|1|a b\\T\\^c\r");
+    assert_eq!(blank.component("NTE", 1, 2, 1), "a b&", "a blank declares nothing, others stay");
     let short = message("MSH|^\rNTE|1|a~b\\F\\\r");
     assert_eq!(short.component("NTE", 1, 2, 1), "a~b\\F\\", "no repetition, no escape declared");
 }
@@ -63,6 +65,8 @@ fn escapes_are_resolved_in_one_pass() {
         ("\\X4\\", "\\X4\\"),
         ("\\X\\", "\\X\\"),
         ("\\Xé\\", "\\Xé\\"),
+        ("\\X+F\\", "\\X+F\\"),
+        ("\\X1c+b\\", "\\X1c+b\\"),
         ("a\\", "a\\"),
     ] {
         assert_eq!(m.unescape(text), plain, "{text}");
@@ -81,6 +85,9 @@ fn character_sets_are_told_apart() {
     assert_eq!(with("", "é".as_bytes()), "é");
     assert_eq!(with("", b"\xE9"), "é", "not UTF-8, so Latin-1");
     assert_eq!(with("8859/1", b"\xC3\xA9"), "Ã©", "declared, so believed");
+    let late = b"\r\n MSH|^~\\&|||||||||P|2.5.1||||||8859/1\rNTE|1|\xC3\xA9\r";
+    let late = Message::read(late).expect("a message");
+    assert_eq!(late.component("NTE", 1, 2, 1), "Ã©", "whatever stands before the message");
 }
 
 #[test]
