@@ -128,6 +128,11 @@ impl From<std::io::Error> for Failure {
 
 type Answer = Result<Exit, Failure>;
 
+/// Whether a command line is one, for the tests of the documents.
+pub fn parses(words: &[&str]) -> Result<(), String> {
+    Line::try_parse_from(words).map(drop).map_err(|e| e.to_string())
+}
+
 /// Reads the command line, does what it says, and ends with the right code.
 pub fn main() -> ExitCode {
     let line = match Line::try_parse() {

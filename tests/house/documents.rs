@@ -1,0 +1,94 @@
+//! What the documents tell people to type is a command, and the examples do what is said.
+
+use std::path::Path;
+use std::process::Command;
+
+use crate::kit::binary;
+
+/// Every line in a shell block of a document that begins with `wickline`.
+fn commands(name: &str) -> Vec<String> {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..").join(name);
+    let text = std::fs::read_to_string(path).expect("a document");
+    let mut found = Vec::new();
+    let mut inside = false;
+    for line in text.lines() {
+        if line.starts_with("```") {
+            inside = line == "```sh";
+        } else if inside && line.starts_with("wickline ") {
+            found.push(line.split('#').next().unwrap_or("").trim().to_owned());
+        }
+    }
+    found
+}
+
+/// Words as a shell cuts them, as far as the documents need it.
+fn words(line: &str) -> Vec<String> {
+    let mut words = Vec::new();
+    for (index, part) in line.split('"').enumerate() {
+        if index % 2 == 1 {
+            words.push(part.to_owned());
+        } else {
+            words.extend(part.split_whitespace().map(str::to_owned));
+        }
+    }
+    words
+}
+
+#[test]
+fn every_command_in_the_documents_is_one() {
+    let mut count = 0;
+    for name in ["README.md", "deploy/README.md"] {
+        for line in commands(name) {
+            let words = words(&line);
+            let words: Vec<&str> = words.iter().map(String::as_str).collect();
+            assert_eq!(wickline::cli::parses(&words), Ok(()), "{name}: {line}");
+            count += 1;
+        }
+    }
+    assert!(count >= 10, "{count} commands were found");
+}
+
+#[test]
+fn the_example_of_explain_explains() {
+    let line = commands("README.md").into_iter().find(|l| l.contains(" explain "));
+    let words = words(&line.expect("the README shows it"));
+    let output = Command::new(binary())
+        .args(&words[1..])
+        .current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("../.."))
+        .output()
+        .expect("it runs");
+    let said = String::from_utf8_lossy(&output.stdout);
+    assert!(said.contains("GLU") && said.contains("OBX"), "{said}");
+}
+
+/// One whole report of each dialect: every reading with its line and the OBX it became.
+#[test]
+fn a_capture_of_each_dialect_is_explained_whole() {
+    for dialect in ["lis02", "two-column"] {
+        let capture = format!("fixtures/listen/{dialect}/complete.cap");
+        let output = Command::new(binary())
+            .args(["--json", "explain", &capture, "--dialect", dialect, "--units", "si"])
+            .current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("../.."))
+            .output()
+            .expect("it runs");
+        assert_eq!(output.status.code(), Some(0), "{dialect}");
+        let value: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
+        let report = &value["reports"][0];
+        let readings = report["readings"].as_array().expect("readings");
+        assert_eq!(readings.len(), 10);
+        for reading in readings {
+            let line = reading["lines"][0].as_u64().expect("a line") as usize;
+            let text = report["lines"][line].as_str().expect("the line's text");
+            assert!(text.contains(reading["label"].as_str().expect("a label")), "{text}");
+            assert!(!reading["obx"].as_array().expect("OBX").is_empty(), "{text}");
+        }
+    }
+}
+
+#[test]
+fn the_example_script_is_simulated_and_read() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    let text = std::fs::read_to_string(root.join("config/example-script.toml")).expect("a file");
+    let script = wickline::simulate::script::Script::parse(&text).expect("a script");
+    assert_eq!(script.run.len(), 4);
+}
