@@ -1,7 +1,9 @@
 //! Each rule of the message alone.
 
 use wickline_forward::hl7::panel_manual;
-use wickline_forward::{Charset, CodedType, Processing, ReportStatus, SpecimenIn, Version, oru};
+use wickline_forward::{
+    Charset, CodedType, Layout, Processing, ReportStatus, SpecimenIn, Version, oru,
+};
 use wickline_normalize::{Code, CodeSystem, Comparator, Content, Patient, Private};
 
 use crate::sample::{
@@ -364,4 +366,47 @@ fn the_character_set_is_announced_only_when_it_is_needed() {
 fn two_quotes_never_tell_a_receiver_to_delete() {
     let sample = Sample { remarks: vec!["\"\"".into()], ..two() };
     assert_eq!(fault(&layout(Version::V251), &sample.outgoing()).field, "NTE-3");
+}
+
+#[test]
+fn what_the_tables_do_not_have_is_refused() {
+    let whole = Patient {
+        id: Some(Private::new("H004417")),
+        name: Some(Private::new("Lantern^Marnie")),
+        ..Patient::default()
+    };
+    let born = |born| Patient { born: Some(Private::new(born)), ..whole.clone() };
+    let sex = |sex| Patient { sex: Some(Private::new(sex)), ..whole.clone() };
+    let long = |id: &str| Patient { id: Some(Private::new(id)), ..whole.clone() };
+    for (patient, field, quoted) in [
+        (born("19701302"), "PID-7", "1970"),
+        (born("6 Feb 1971"), "PID-7", "Feb"),
+        (sex("f|"), "PID-8", "`f"),
+        (long("H004417H004417H0"), "PID-3.1", "H00"),
+        (long("H00\r4417"), "PID-3.1", "H00"),
+    ] {
+        let sample = Sample { patient: Some(patient), ..two() };
+        let found = fault(&layout(Version::V251), &sample.outgoing());
+        assert_eq!(found.field, field);
+        assert!(!found.to_string().contains(quoted), "a patient is not quoted: {found}");
+    }
+}
+
+#[test]
+fn names_without_a_code_and_codes_that_are_too_long_are_refused() {
+    let with = |change: fn(&mut wickline_normalize::Observation)| {
+        let mut one = glucose_grade();
+        change(&mut one);
+        fault(&layout(Version::V251), &Sample::new(vec![one]).outgoing()).field
+    };
+    assert_eq!(with(|o| o.code.code.clear()), "OBX-3.1");
+    assert_eq!(with(|o| o.code.code = "5".repeat(21)), "OBX-3.1");
+    assert_eq!(with(|o| o.code.text = "G".repeat(200)), "OBX-3.2");
+    assert_eq!(with(|o| o.local.code.clear()), "OBX-3.4");
+    assert_eq!(with(|o| o.local.text = "G".repeat(200)), "OBX-3.5");
+    assert_eq!(with(|o| o.reference = Some("x".repeat(61))), "OBX-7");
+    let header = Layout { receiving_facility: "K".repeat(21), ..layout(Version::V251) };
+    assert_eq!(fault(&header, &two().outgoing()).field, "MSH-6");
+    let spm = Layout { specimen_in: SpecimenIn::Both, ..layout(Version::V24) };
+    assert_eq!(fault(&spm, &two().outgoing()).field, "SPM-2");
 }
