@@ -6,14 +6,21 @@ mod files;
 mod tests;
 mod wire;
 
+use std::path::Path;
 use std::time::{Duration, Instant};
+
+use tokio::time::timeout_at;
 
 pub use address::{Address, Tls};
 
 use crate::Tick;
 use crate::exchange::{Bounds, Event, Exchange};
 use crate::verdict::Verdict;
+use files::Filed;
 use wire::Wire;
+
+/// Looks at an idle connection before its next use.
+const IDLE_READS: usize = 16;
 
 /// How long things may take, and how large an answer may be.
 #[derive(Clone, Debug)]
@@ -59,27 +66,39 @@ impl Courier {
 
     /// Sends one message and waits for what becomes of it. After anything but an answer the
     /// connection is closed, so that a late answer can never meet another message.
+    ///
+    /// Receivers may hang up on a connection that idles, many after each answer. When that crosses a
+    /// message on its way, with no byte of an answer, the same bytes go once more at once.
     pub async fn send(&mut self, control_id: &str, message: &[u8]) -> Outcome {
         if let Address::Folder(folder) = &self.address {
-            return match files::write(folder, control_id, message).await {
-                Ok(()) => Outcome::Settled { verdict: Verdict::Accepted, answer: Vec::new() },
-                Err(error) => {
-                    Outcome::NotConnected { why: format!("{}: {error}", folder.display()) }
-                }
-            };
+            return file(folder, control_id, message).await;
         }
         self.drop_if_closed().await;
+        let kept = self.open.is_some();
+        match self.attempt(control_id, message).await {
+            End::HungUp { why } if kept => match self.attempt(control_id, message).await {
+                // It was sent before: whether it arrived is unknown.
+                End::Other(Outcome::NotConnected { why: then }) => {
+                    Outcome::Unanswered { why: format!("{why}; then {then}") }
+                }
+                end => end.outcome(),
+            },
+            end => end.outcome(),
+        }
+    }
+
+    async fn attempt(&mut self, control_id: &str, message: &[u8]) -> End {
         if self.open.is_none() {
             match wire::connect(&self.address, self.limits.connect_timeout).await {
                 Ok(wire) => self.open = Some((wire, Exchange::new(self.bounds()))),
-                Err(why) => return Outcome::NotConnected { why },
+                Err(why) => return End::Other(Outcome::NotConnected { why }),
             }
         }
-        let outcome = self.exchange(control_id, message).await;
-        if !matches!(outcome, Outcome::Settled { .. }) {
+        let end = self.exchange(control_id, message).await;
+        if !matches!(end, End::Other(Outcome::Settled { .. })) {
             self.open = None;
         }
-        outcome
+        end
     }
 
     fn bounds(&self) -> Bounds {
@@ -95,7 +114,8 @@ impl Courier {
     async fn drop_if_closed(&mut self) {
         let now = self.now();
         let Some((wire, exchange)) = &mut self.open else { return };
-        loop {
+        // A peer that talks without end keeps nothing waiting.
+        for _ in 0..IDLE_READS {
             match wire.read_ready().await {
                 None => break,
                 Some(Ok(bytes)) if !bytes.is_empty() => exchange.handle_input(now, &bytes),
@@ -111,43 +131,83 @@ impl Courier {
         }
     }
 
-    async fn exchange(&mut self, control_id: &str, message: &[u8]) -> Outcome {
-        let gone = || Outcome::NotConnected { why: "the connection closed".into() };
-        let now = self.now();
-        let started = self.started;
-        let Some((wire, exchange)) = &mut self.open else { return gone() };
+    async fn exchange(&mut self, control_id: &str, message: &[u8]) -> End {
+        let (now, started) = (self.now(), self.started);
+        let Some((wire, exchange)) = &mut self.open else {
+            return End::HungUp { why: "the connection closed".into() };
+        };
         exchange.offer(now, control_id, message);
         let mut out = Vec::new();
         let deadline = started + micros(exchange.poll_timeout().unwrap_or(now));
         let now = || Tick::try_from(started.elapsed().as_micros()).unwrap_or(Tick::MAX);
         exchange.poll_transmit(&mut out);
-        match tokio::time::timeout_at(deadline.into(), wire.write_all(&out)).await {
+        match timeout_at(deadline.into(), wire.write_all(&out)).await {
             Ok(Ok(())) => {}
-            Ok(Err(error)) => {
-                return Outcome::Unanswered { why: format!("while sending: {error}") };
-            }
+            Ok(Err(error)) => return End::HungUp { why: format!("while sending: {error}") },
             Err(_) => {
-                return Outcome::Unanswered { why: "the receiver took no bytes in time".into() };
+                let why = "the receiver took no bytes in time".into();
+                return End::Other(Outcome::Unanswered { why });
             }
         }
+        let mut silent = true;
         loop {
-            match tokio::time::timeout_at(deadline.into(), wire.read()).await {
-                Ok(Ok(bytes)) if !bytes.is_empty() => exchange.handle_input(now(), &bytes),
+            match timeout_at(deadline.into(), wire.read()).await {
+                Ok(Ok(bytes)) if !bytes.is_empty() => {
+                    silent = false;
+                    exchange.handle_input(now(), &bytes);
+                }
+                Ok(_) if silent => {
+                    return End::HungUp { why: "the connection closed without an answer".into() };
+                }
                 Ok(_) => exchange.handle_closed(),
                 Err(_) => exchange.handle_timeout(now()),
             }
             while let Some(event) = exchange.poll_event() {
                 match event {
                     Event::Settled { verdict, answer, .. } => {
-                        return Outcome::Settled { verdict, answer };
+                        return End::Other(Outcome::Settled { verdict, answer });
                     }
-                    Event::Unanswered { why, .. } => return Outcome::Unanswered { why },
+                    Event::Unanswered { why, .. } => {
+                        return End::Other(Outcome::Unanswered { why });
+                    }
                     Event::Noise { what } => {
                         tracing::debug!(receiver = %self.address, what, "passed over");
                     }
                 }
             }
         }
+    }
+}
+
+/// How one attempt ended.
+enum End {
+    /// Closed with no byte of an answer.
+    HungUp {
+        why: String,
+    },
+    Other(Outcome),
+}
+
+impl End {
+    fn outcome(self) -> Outcome {
+        match self {
+            End::HungUp { why } => Outcome::Unanswered { why },
+            End::Other(outcome) => outcome,
+        }
+    }
+}
+
+async fn file(folder: &Path, control_id: &str, message: &[u8]) -> Outcome {
+    let settled = |verdict| Outcome::Settled { verdict, answer: Vec::new() };
+    match files::write(folder, control_id, message).await {
+        Ok(Filed::Written) => settled(Verdict::Accepted),
+        Ok(Filed::Taken) => settled(Verdict::RefusedError {
+            detail: format!(
+                "{}/{control_id}.hl7 is there and says something else; it was not touched",
+                folder.display()
+            ),
+        }),
+        Err(error) => Outcome::NotConnected { why: format!("{}: {error}", folder.display()) },
     }
 }
 

@@ -1,9 +1,17 @@
 //! Over real TCP: one kept connection, and what happens when it is not kept.
 
+mod secured;
+
+use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::time::Duration;
 
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+use tokio::net::TcpListener;
+
 use super::{Address, Courier, Limits, Outcome, Tls};
+use crate::hl7::Message;
+use crate::mllp::{Event, Reader, frame};
 use crate::receive::Receiver;
 use crate::verdict::Verdict;
 
@@ -15,9 +23,16 @@ async fn receiver(answers: &str) -> Receiver {
 }
 
 fn courier(receiver: &Receiver) -> Courier {
-    let text = format!("mllp://{}", receiver.address());
-    let address = Address::parse(&text, Path::new("."), &Tls::default()).expect("an address");
+    courier_to(&format!("mllp://{}", receiver.address()), &Tls::default())
+}
+
+fn courier_to(text: &str, tls: &Tls) -> Courier {
+    let address = Address::parse(text, Path::new("."), tls).expect("an address");
     Courier::new(address, Limits::with_ack_timeout(Duration::from_millis(200)))
+}
+
+fn message(id: &str) -> Vec<u8> {
+    format!("MSH|^~\\&|WICKLINE|K|LIS|K|20260314||ORU^R01|{id}|P|2.5.1\r").into_bytes()
 }
 
 fn accepted(outcome: &Outcome) -> bool {
@@ -71,6 +86,130 @@ async fn a_receiver_that_goes_away_and_comes_back_is_found_again() {
     assert!(matches!(away, Outcome::NotConnected { .. }), "closed while idle: {away:?}");
     other.resume().await.expect("the same port");
     assert!(accepted(&courier.send("A1", MESSAGE).await));
+}
+
+#[tokio::test]
+async fn a_receiver_that_hangs_up_after_each_answer_costs_no_attempt() {
+    let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
+    let address = listener.local_addr().expect("it listens");
+    let peer = tokio::spawn(async move {
+        let mut conversations = 0;
+        loop {
+            let (mut stream, _) = listener.accept().await.expect("a connection");
+            conversations += 1;
+            if answer_one(&mut stream, b"B3").await {
+                return conversations;
+            }
+        }
+    });
+    let mut courier = courier_to(&format!("mllp://{address}"), &Tls::default());
+    for id in ["B1", "B2", "B3"] {
+        let outcome = courier.send(id, &message(id)).await;
+        assert!(accepted(&outcome), "{id}: {outcome:?}");
+    }
+    assert_eq!(peer.await.expect("the peer ends"), 3, "a connection for each");
+}
+
+/// Takes one message, answers it, and hangs up; true when it was the last.
+async fn answer_one(stream: &mut (impl AsyncRead + AsyncWrite + Unpin), last: &[u8]) -> bool {
+    let (mut reader, mut bytes) = (Reader::default(), Vec::new());
+    let block = loop {
+        if let Some(Event::Block(block)) = reader.poll_event() {
+            break block;
+        }
+        bytes.clear();
+        if stream.read_buf(&mut bytes).await.expect("bytes") == 0 {
+            return false;
+        }
+        reader.handle_input(&bytes);
+    };
+    let id = Message::read(&block).expect("a message").component("MSH", 1, 10, 1);
+    let answer = format!("MSH|^~\\&|LIS||||||ACK|1|P|2.5.1\rMSA|AA|{id}\r");
+    stream.write_all(&frame(answer.as_bytes())).await.expect("an answer");
+    stream.flush().await.expect("an answer");
+    id.as_bytes() == last
+}
+
+#[tokio::test]
+async fn a_close_that_crosses_a_message_is_no_failure_once() {
+    // The first connection answers, then closes only when the second message has come.
+    let mut other = receiver("aa,close,aa,close,close").await;
+    let mut courier = courier(&other);
+    assert!(accepted(&courier.send("A1", MESSAGE).await));
+    assert!(accepted(&courier.send("A1", MESSAGE).await), "closed, and sent again at once");
+    let twice = courier.send("A1", MESSAGE).await;
+    assert!(matches!(twice, Outcome::Unanswered { .. }), "not for ever: {twice:?}");
+    for _ in 0..5 {
+        assert_eq!(other.next().await.expect("a message").body, MESSAGE);
+    }
+}
+
+#[tokio::test]
+async fn a_message_sent_and_then_not_sendable_counts_as_sent() {
+    let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
+    let address = listener.local_addr().expect("it listens");
+    let peer = tokio::spawn(async move {
+        let (mut stream, _) = listener.accept().await.expect("a connection");
+        answer_one(&mut stream, b"").await;
+        let mut bytes = Vec::new();
+        stream.read_buf(&mut bytes).await.expect("the second message");
+        // Nobody listens any more when the connection closes.
+        drop(listener);
+        drop(stream);
+    });
+    let mut courier = courier_to(&format!("mllp://{address}"), &Tls::default());
+    assert!(accepted(&courier.send("B1", &message("B1")).await));
+    let outcome = courier.send("B2", &message("B2")).await;
+    assert!(matches!(&outcome, Outcome::Unanswered { why } if why.contains("then")), "{outcome:?}");
+    peer.await.expect("the peer ends");
+    let outcome = courier.send("B2", &message("B2")).await;
+    assert!(matches!(outcome, Outcome::NotConnected { .. }), "{outcome:?}");
+}
+
+#[tokio::test]
+async fn a_send_that_was_given_up_never_meets_the_next_answer() {
+    let mut other = receiver("late,aa").await;
+    let mut courier = courier(&other);
+    let given_up =
+        tokio::time::timeout(Duration::from_millis(20), courier.send("A1", MESSAGE)).await;
+    assert!(given_up.is_err(), "the answer is late");
+    assert!(accepted(&courier.send("A1", MESSAGE).await));
+    assert!(other.next().await.is_some() && other.next().await.is_some());
+}
+
+#[tokio::test]
+async fn a_name_with_several_addresses_is_tried_through() {
+    // `localhost` is 127.0.0.1 and, where there is IPv6, ::1: the receiver listens on the former.
+    let other = receiver("aa").await;
+    let text = format!("mllp://localhost:{}", other.address().port());
+    assert!(accepted(&courier_to(&text, &Tls::default()).send("A1", MESSAGE).await));
+    let why = match courier_to("mllp://localhost:1", &Tls::default()).send("A1", MESSAGE).await {
+        Outcome::NotConnected { why } => why,
+        outcome => panic!("nobody listens on port 1: {outcome:?}"),
+    };
+    assert!(why.contains("127.0.0.1:1: "), "it says what was tried: {why}");
+}
+
+#[tokio::test]
+async fn a_folder_never_loses_what_is_in_it() {
+    let folder = std::env::temp_dir().join(format!("wickline-taken-{}", std::process::id()));
+    let _ = std::fs::remove_dir_all(&folder);
+    std::fs::create_dir_all(&folder).expect("a folder");
+    std::fs::write(folder.join(".A1.part"), "left by a crash").expect("a file");
+    std::fs::write(folder.join("A2.hl7"), "someone else's").expect("a file");
+    let mut courier = courier_to(&format!("dir:{}", folder.display()), &Tls::default());
+    assert!(accepted(&courier.send("A1", MESSAGE).await));
+    assert!(accepted(&courier.send("A1", MESSAGE).await), "the same again is the same");
+    let taken = courier.send("A2", MESSAGE).await;
+    assert!(
+        matches!(&taken, Outcome::Settled { verdict: Verdict::RefusedError { .. }, .. }),
+        "{taken:?}"
+    );
+    assert_eq!(std::fs::read(folder.join("A2.hl7")).expect("untouched"), b"someone else's");
+    let mode = std::fs::metadata(folder.join("A1.hl7")).expect("a file").permissions().mode();
+    assert_eq!(mode & 0o777, 0o600);
+    assert!(!folder.join(".A1.part").exists());
+    let _ = std::fs::remove_dir_all(&folder);
 }
 
 #[tokio::test]

@@ -1,17 +1,21 @@
 //! The bytes between us and a receiver: TCP, plain or under TLS.
 
 use std::io;
+use std::net::SocketAddr;
 use std::time::Duration;
 
 use rustix::net::sockopt;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::net::{TcpStream, lookup_host};
+use tokio::time::timeout;
 use tokio_rustls::TlsConnector;
 
 use super::Address;
 
 /// Bytes taken at a time.
 const CHUNK: usize = 4096;
+/// Addresses of one name that are tried at most.
+const ADDRESSES: usize = 8;
 
 trait Stream: AsyncRead + AsyncWrite + Send + Unpin {}
 impl<T: AsyncRead + AsyncWrite + Send + Unpin> Stream for T {}
@@ -42,39 +46,37 @@ impl Wire {
     }
 }
 
-/// Connects, trying each of the host's addresses in order.
+/// Connects, trying each of the host's addresses in order, each with the same patience. The error
+/// names every address and why it failed.
 pub(super) async fn connect(address: &Address, patience: Duration) -> Result<Wire, String> {
-    let connecting = async {
-        match address {
-            Address::Mllp { host, port } => Ok(Wire(Box::new(tcp(host, *port).await?))),
-            Address::Mllps { host, port, name, config } => {
-                let stream = tcp(host, *port).await?;
-                let connector = TlsConnector::from(config.clone());
-                let stream = connector.connect(name.clone(), stream).await;
-                Ok(Wire(Box::new(stream.map_err(|e| format!("TLS: {e}"))?)))
-            }
-            Address::Folder(_) => Err("a folder is not connected to".to_owned()),
-        }
+    let (host, port) = match address {
+        Address::Mllp { host, port } | Address::Mllps { host, port, .. } => (host.as_str(), *port),
+        Address::Folder(_) => return Err("a folder is not connected to".to_owned()),
     };
-    match tokio::time::timeout(patience, connecting).await {
-        Ok(done) => done,
-        Err(_) => Err(format!("no connection within {} s", patience.as_secs())),
+    let seconds = patience.as_secs_f32();
+    let found = match timeout(patience, lookup_host((host, port))).await {
+        Ok(found) => found.map_err(|e| format!("{host} is not found: {e}"))?,
+        Err(_) => return Err(format!("{host} is not found within {seconds} s")),
+    };
+    let mut whys = Vec::new();
+    for at in found.take(ADDRESSES) {
+        match timeout(patience, open(address, at)).await {
+            Ok(Ok(wire)) => return Ok(wire),
+            Ok(Err(error)) => whys.push(format!("{at}: {error}")),
+            Err(_) => whys.push(format!("{at}: no connection within {seconds} s")),
+        }
     }
+    if whys.is_empty() { Err(format!("{host} has no address")) } else { Err(whys.join("; ")) }
 }
 
-async fn tcp(host: &str, port: u16) -> Result<TcpStream, String> {
-    let found = lookup_host((host, port)).await.map_err(|e| format!("{host}: {e}"))?;
-    let mut last = format!("{host}: no address");
-    for address in found {
-        match TcpStream::connect(address).await {
-            Ok(stream) => {
-                tune(&stream).map_err(|e| format!("{address}: {e}"))?;
-                return Ok(stream);
-            }
-            Err(error) => last = format!("{address}: {error}"),
-        }
-    }
-    Err(last)
+async fn open(address: &Address, at: SocketAddr) -> io::Result<Wire> {
+    let stream = TcpStream::connect(at).await?;
+    tune(&stream)?;
+    let Address::Mllps { name, config, .. } = address else { return Ok(Wire(Box::new(stream))) };
+    let secured = TlsConnector::from(config.clone()).connect(name.clone(), stream).await;
+    secured
+        .map(|stream| Wire(Box::new(stream)))
+        .map_err(|e| io::Error::new(e.kind(), format!("TLS: {e}")))
 }
 
 /// No waiting for more to send; a peer that is gone is noticed within about a minute and a half.
