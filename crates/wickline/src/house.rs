@@ -7,6 +7,7 @@ use rustix::fs::FlockOperation;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
 use tracing::{error, info};
+use wickline_listen::dialect::LinkKind;
 use wickline_listen::line::{LineKind, Listener};
 
 use crate::pipeline::delivery::Delivery;
@@ -72,6 +73,8 @@ impl House {
         let mut bound = Vec::new();
         for analyzer in self.bench.analyzers.clone() {
             let listener = self.listener(&analyzer, &mut bound).await?;
+            let ended = Arc::new(Notify::new());
+            let framed = analyzer.dialect.link() == LinkKind::Lis01;
             let hearing = Hearing {
                 analyzer: analyzer.id.clone(),
                 spec: analyzer.line.clone(),
@@ -79,6 +82,7 @@ impl House {
                 tape: self.tape.line(&analyzer.id).await?,
                 healthy: self.tape.healthy(),
                 events: self.events.clone(),
+                ended: ended.clone(),
                 stop: self.stop.subscribe(),
                 listener,
             };
@@ -93,6 +97,7 @@ impl House {
                 analyzer,
                 events: self.events.clone(),
                 wakes: wakes.clone(),
+                ended: framed.then_some(ended),
                 stop: self.stop.subscribe(),
             };
             self.tasks.spawn(reading.run());

@@ -2,9 +2,10 @@
 
 use std::collections::VecDeque;
 use std::io;
+use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::sync::watch;
+use tokio::sync::{Notify, watch};
 use tracing::{info, warn};
 use wickline_listen::dialect::LinkKind;
 use wickline_listen::line::{Got, LineSpec, Listener, Port};
@@ -23,6 +24,8 @@ pub struct Hearing {
     pub tape: LineTape,
     pub healthy: watch::Receiver<bool>,
     pub events: Events,
+    /// Told when a framed message or session ends: now reading is worth while.
+    pub ended: Arc<Notify>,
     pub stop: watch::Receiver<bool>,
     /// Already bound, where the analyzer connects to us.
     pub listener: Option<Listener>,
@@ -107,7 +110,7 @@ impl Hearing {
                 () = super::stopped(&mut stop) => return "stopping".into(),
             }
             if let Some(link) = &mut link
-                && let Err(error) = answer(link, &mut kept, port).await
+                && let Err(error) = answer(link, &mut kept, &self.ended, port).await
             {
                 return error.to_string();
             }
@@ -190,13 +193,25 @@ impl Kept {
 }
 
 /// Lets the link answer. A frame's yes waits until the tape has the whole frame.
-async fn answer(link: &mut link::Receiver, kept: &mut Kept, port: &mut Port) -> io::Result<()> {
+async fn answer(
+    link: &mut link::Receiver,
+    kept: &mut Kept,
+    ended: &Notify,
+    port: &mut Port,
+) -> io::Result<()> {
     let mut out = Vec::new();
     loop {
         while let Some(event) = link.poll_event() {
-            if let link::Event::Keep { place } = event {
-                let stored = kept.holds(place).await;
-                link.confirm(clock::tick_us(), stored);
+            match event {
+                link::Event::Keep { place } => {
+                    let stored = kept.holds(place).await;
+                    link.confirm(clock::tick_us(), stored);
+                }
+                link::Event::Record { bytes, .. } if matches!(bytes.first(), Some(b'L' | b'l')) => {
+                    ended.notify_one();
+                }
+                link::Event::SessionClosed { .. } => ended.notify_one(),
+                _ => {}
             }
         }
         out.clear();

@@ -20,6 +20,8 @@ use crate::store::tape::{Entry, Kind, Tape};
 
 /// Tape entries read at a time.
 const PAGE: i64 = 256;
+/// How long a frame may stand on the tape unread.
+const LATE: Duration = Duration::from_millis(50);
 /// Reports in one transaction at most.
 const GROUP: usize = 128;
 /// Entries without any report after which the position is noted all the same.
@@ -34,6 +36,8 @@ pub struct Reading {
     pub events: Events,
     /// One for each receiver's deliverer.
     pub wakes: Vec<Arc<Notify>>,
+    /// Told when a framed message ends. None: what is printed is read as it comes.
+    pub ended: Option<Arc<Notify>>,
     pub stop: watch::Receiver<bool>,
 }
 
@@ -123,7 +127,7 @@ impl Reading {
         let mut stop = self.stop.clone();
         let deadline = cursor.ear.poll_timeout().map(|t| cursor.clock.back(t));
         tokio::select! {
-            _ = commits.changed() => return Ok(()),
+            () = more(commits, self.ended.as_deref()) => return Ok(()),
             () = super::stopped(&mut stop) => return Ok(()),
             () = tokio::time::sleep_until(clock::instant_at(deadline.unwrap_or(0))),
                 if deadline.is_some() => {}
@@ -208,6 +212,23 @@ impl Reading {
             let analyzer = self.analyzer.id.clone();
             self.events.tell(Event::Missing { analyzer, number });
         }
+    }
+}
+
+/// Waits until reading is worth while. Inside a framed message it is not: nothing can be understood
+/// before its end, and every look at the tape would delay the analyzer's next frame.
+async fn more(commits: &mut watch::Receiver<u64>, ended: Option<&Notify>) {
+    let Some(ended) = ended else {
+        let _ = commits.changed().await;
+        return;
+    };
+    let late = async {
+        let _ = commits.changed().await;
+        tokio::time::sleep(LATE).await;
+    };
+    tokio::select! {
+        () = ended.notified() => {}
+        () = late => {}
     }
 }
 

@@ -4,6 +4,7 @@ use std::io;
 use std::time::Duration;
 
 use wickline_listen::link::{Sender, SenderEvent};
+use wickline_normalize::Moment;
 use wickline_normalize::strip::Strip;
 
 use super::port::SimPort;
@@ -65,8 +66,10 @@ impl Analyzer {
         mut told: impl FnMut(&Run, Sent),
     ) -> io::Result<()> {
         for run in &script.run {
+            // A strip is read once: sent again, it is the same to the byte.
+            let now = self.clock.moment(clock::now_us());
             loop {
-                let sent = self.strip(script, run).await?;
+                let sent = self.strip(script, run, now).await?;
                 told(run, sent);
                 if sent == Sent::Delivered || run.fault == Fault::CutOff {
                     break;
@@ -74,15 +77,14 @@ impl Analyzer {
                 tokio::time::sleep(Duration::from_millis(200)).await;
             }
             if run.fault == Fault::SentTwice {
-                told(run, self.strip(script, run).await?);
+                told(run, self.strip(script, run, now).await?);
             }
             tokio::time::sleep(self.pause).await;
         }
         Ok(())
     }
 
-    async fn strip(&mut self, script: &Script, run: &Run) -> io::Result<Sent> {
-        let now = self.clock.moment(clock::now_us());
+    async fn strip(&mut self, script: &Script, run: &Run, now: Moment) -> io::Result<Sent> {
         match self.dialect {
             Style::Lis02 => {
                 let records = print::lis02(&self.strip, script, run, now);
