@@ -178,9 +178,8 @@ impl Reader {
                 self.phase = Phase::Skipping;
                 0
             }
-            _ if self.block.len() >= self.limit => self.give_up(),
             _ => {
-                // It was text after all.
+                // It was text after all; `inside` sees to it if that makes the block too long.
                 self.block.push(END);
                 self.phase = Phase::Inside;
                 0

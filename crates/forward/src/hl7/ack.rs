@@ -3,7 +3,7 @@
 use super::read::Message;
 
 /// The most ERR segments and repetitions that are looked at.
-const ERRORS_MAX: usize = 32;
+pub(super) const ERRORS_MAX: usize = 32;
 
 /// MSA-1 (table 0008).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

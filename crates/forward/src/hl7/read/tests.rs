@@ -140,7 +140,34 @@ fn answers_are_recognised_in_any_clothes() {
     }
 }
 
+#[test]
+fn a_flood_of_faults_is_cut_off() {
+    let many = "ERR|OBX^1^5^102~OBX^2^5^102|PID^1|204|E\r".repeat(100);
+    let ack = Ack::read(format!("{HEAD}MSA|AE|KP1-1\r{many}").as_bytes()).expect("an answer");
+    assert_eq!(ack.errors.len(), super::super::ack::ERRORS_MAX);
+    let wide = format!("{HEAD}MSA|AE|KP1-1\rERR|{}\r", "OBX^1^5^102~".repeat(100));
+    let ack = Ack::read(wide.as_bytes()).expect("an answer");
+    assert_eq!(ack.errors.len(), super::super::ack::ERRORS_MAX);
+}
+
 proptest! {
+    #[test]
+    fn whatever_is_asked_of_whatever_message_there_is_an_answer(
+        signs in "[!-/:-@|^~\\\\&]{2,6}",
+        body in "(MSA|ERR|MSH|[|^~\\\\&!-/]|\r|\n|[AX09é]|\\PC){0,80}",
+        (nth, field, component) in (0_usize..4, 0_usize..9, 0_usize..4),
+    ) {
+        let Ok(m) = Message::read(format!("MSH{signs}{body}").as_bytes()) else { return Ok(()) };
+        prop_assert_eq!(m.names().next(), Some("MSH"));
+        for segment in ["MSH", "MSA", "ERR", ""] {
+            let whole = m.field(segment, nth, field).unwrap_or("");
+            let part = m.component(segment, nth, field, component);
+            prop_assert!(m.unescape(whole).len() <= 2 * whole.len());
+            prop_assert!(part.len() <= 2 * whole.len(), "a part of the whole");
+            prop_assert!(whole.is_empty() || m.count(segment) >= nth);
+        }
+    }
+
     #[test]
     fn bytes_of_any_kind_are_read_or_refused(bytes in prop::collection::vec(any::<u8>(), 0..400)) {
         let _ = Ack::read(&bytes);
