@@ -4,6 +4,7 @@ use sqlx::{AssertSqlSafe, Executor, Row};
 use wickline_normalize::judge::Judged;
 use wickline_normalize::{Reason, Remedy, Report};
 
+use super::queue::insert_messages;
 use super::state::State;
 use super::{Act, Actor, Ledger, control_id, record, take};
 use crate::clock;
@@ -392,36 +393,6 @@ impl Ledger {
         }
         insert_messages(write, &rows).await
     }
-}
-
-/// Writes messages that wait, many rows in one statement.
-pub(super) async fn insert_messages(
-    write: &mut Write,
-    rows: &[(i64, String, String, i64, Vec<u8>)],
-) -> Result<(), StoreError> {
-    let now = clock::now_us();
-    for group in rows.chunks(1000) {
-        let sql = format!(
-            "INSERT INTO message (n, control_id, receiver, report, state, body, made_at, attempts, put_by) \
-             VALUES {}",
-            write.values(group.len(), 9)
-        );
-        let mut query = sqlx::query(AssertSqlSafe(sql));
-        for (n, id, receiver, report, body) in group {
-            query = query
-                .bind(*n)
-                .bind(id.as_str())
-                .bind(receiver.as_str())
-                .bind(*report)
-                .bind(State::Waiting.text())
-                .bind(body.as_slice())
-                .bind(now)
-                .bind(0_i64)
-                .bind(0_i64);
-        }
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    }
-    Ok(())
 }
 
 fn remedy(reason: Reason) -> &'static str {

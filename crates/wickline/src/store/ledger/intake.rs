@@ -8,7 +8,7 @@ use wickline_normalize::judge::{Earlier, Facts, Judged, Way, judge, superseded};
 use wickline_normalize::number::{self, Number};
 use wickline_normalize::{Hold, Reason, Report};
 
-use super::acts::insert_messages;
+use super::queue::insert_messages;
 use super::state::State;
 use super::{Ledger, control_id, filler, take};
 use crate::clock::{self, moment_rfc3339};

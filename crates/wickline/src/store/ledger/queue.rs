@@ -6,6 +6,7 @@ use super::state::State;
 use super::{Act, Actor, Ledger, record};
 use crate::clock;
 use crate::store::StoreError;
+use crate::store::db::Write;
 
 /// A message to be sent.
 #[derive(Clone, Debug)]
@@ -216,7 +217,7 @@ fn accepted_statement(count: usize) -> String {
 }
 
 async fn set_gate(
-    write: &mut crate::store::db::Write,
+    write: &mut Write,
     receiver: &str,
     which: &str,
     value: bool,
@@ -237,4 +238,34 @@ async fn set_gate(
         query = query.bind(detail);
     }
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// Writes messages that wait, many rows in one statement.
+pub(super) async fn insert_messages(
+    write: &mut Write,
+    rows: &[(i64, String, String, i64, Vec<u8>)],
+) -> Result<(), StoreError> {
+    let now = clock::now_us();
+    for group in rows.chunks(1000) {
+        let sql = format!(
+            "INSERT INTO message (n, control_id, receiver, report, state, body, made_at, attempts, put_by) \
+             VALUES {}",
+            write.values(group.len(), 9)
+        );
+        let mut query = sqlx::query(AssertSqlSafe(sql));
+        for (n, id, receiver, report, body) in group {
+            query = query
+                .bind(*n)
+                .bind(id.as_str())
+                .bind(receiver.as_str())
+                .bind(*report)
+                .bind(State::Waiting.text())
+                .bind(body.as_slice())
+                .bind(now)
+                .bind(0_i64)
+                .bind(0_i64);
+        }
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    }
+    Ok(())
 }
