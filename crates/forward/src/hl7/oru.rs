@@ -330,7 +330,7 @@ impl Notes {
         }
         self.0 += 1;
         w.segment("NTE");
-        w.fixed(1, &self.0.to_string());
+        w.count(self.0);
         w.fixed(1, "L");
         w.fields(1);
         w.formatted(Field::private("NTE-3", 65_536), text)
@@ -344,9 +344,11 @@ fn results(
     times: &Times,
 ) -> Result<(), EncodeFault> {
     let origin = origin(w, layout, out, times)?;
+    // OBX-4 tells apart results that share a code; 2.3.1 receivers want one always.
+    let numbered = layout.version == Version::V231 || any_code_twice(out.observations);
     for (n, observation) in out.observations.iter().enumerate() {
         w.segment("OBX");
-        w.fixed(1, &(n + 1).to_string());
+        w.count(n + 1);
         w.fixed(1, value_type(layout, &observation.content));
         w.fields(1);
         coded(w, layout, OBX_3, &observation.code)?;
@@ -354,8 +356,13 @@ fn results(
             w.component();
             coded(w, layout, OBX_3_LOCAL, &observation.local)?;
         }
-        w.fields(1);
-        sub_id(w, layout, out.observations, n);
+        if numbered {
+            w.count(
+                1 + out.observations.iter().take(n).filter(|o| o.code == observation.code).count(),
+            );
+        } else {
+            w.fields(1);
+        }
         value(w, layout, observation)?;
         w.append(&origin);
         if let Content::Unread { reason } = &observation.content {
@@ -395,15 +402,8 @@ fn value_type(layout: &Layout, content: &Content) -> &'static str {
     }
 }
 
-/// OBX-4 tells apart results that share a code; 2.3.1 receivers want one always.
-fn sub_id(w: &mut Writer, layout: &Layout, all: &[Observation], n: usize) {
-    let code = all.get(n).map(|o| &o.code);
-    let same = |o: &&Observation| Some(&o.code) == code;
-    let before = all.iter().take(n).filter(same).count();
-    let shared = before > 0 || all.iter().skip(n + 1).any(|o| same(&o));
-    if shared || layout.version == Version::V231 {
-        w.plain(&(before + 1).to_string());
-    }
+fn any_code_twice(all: &[Observation]) -> bool {
+    all.iter().enumerate().any(|(n, one)| all.iter().skip(n + 1).any(|o| o.code == one.code))
 }
 
 /// OBX-5 to OBX-11.

@@ -113,6 +113,22 @@ impl Writer {
         self.plain(text);
     }
 
+    /// Goes to the next field and writes a count.
+    pub(super) fn count(&mut self, count: usize) {
+        self.fields(1);
+        self.owed();
+        let (mut digits, mut at, mut rest) = ([0; 20], 20, count);
+        loop {
+            at -= 1;
+            digits[at] = b'0' + u8::try_from(rest % 10).unwrap_or(0);
+            rest /= 10;
+            if rest == 0 {
+                break;
+            }
+        }
+        self.out.extend_from_slice(&digits[at..]);
+    }
+
     /// Writes bytes known to need no escape, or already escaped.
     pub(super) fn plain(&mut self, text: &str) {
         if !text.is_empty() {
@@ -169,8 +185,12 @@ impl Writer {
     }
 
     fn owed(&mut self) {
-        self.out.resize(self.out.len() + self.bars, b'|');
-        self.out.resize(self.out.len() + self.carets, b'^');
+        for _ in 0..self.bars {
+            self.out.push(b'|');
+        }
+        for _ in 0..self.carets {
+            self.out.push(b'^');
+        }
         (self.bars, self.carets) = (0, 0);
     }
 
@@ -195,8 +215,13 @@ impl Writer {
             ));
         }
         self.owed();
+        // Most values are plain. Looking at all of each is quicker than looking for the first byte.
+        if !value.bytes().fold(false, |any, b| any | is_special(b)) {
+            self.out.extend_from_slice(value.as_bytes());
+            return Ok(());
+        }
         let mut rest = value;
-        while let Some(at) = rest.bytes().position(|b| SPECIAL[usize::from(b)]) {
+        while let Some(at) = rest.bytes().position(is_special) {
             let (run, tail) = rest.split_at(at);
             self.out.extend_from_slice(run.as_bytes());
             let Some(c) = tail.chars().next() else { break };
@@ -267,14 +292,7 @@ impl Writer {
     }
 }
 
-/// Bytes that end a run which can be copied as it is.
-const SPECIAL: [bool; 256] = {
-    let mut table = [false; 256];
-    let mut byte = 0;
-    while byte < 256 {
-        table[byte] =
-            byte < 0x20 || byte >= 0x7F || matches!(byte as u8, b'|' | b'^' | b'&' | b'~' | b'\\');
-        byte += 1;
-    }
-    table
-};
+/// Whether a byte ends a run which can be copied as it is.
+fn is_special(byte: u8) -> bool {
+    !(0x20..0x7F).contains(&byte) | matches!(byte, b'|' | b'^' | b'&' | b'~' | b'\\')
+}
