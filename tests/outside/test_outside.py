@@ -2,9 +2,11 @@
 import asyncio
 import builtins
 import csv
+import datetime
 import json
 import subprocess
 import threading
+import zoneinfo
 
 import astm.client
 import astm.records
@@ -177,11 +179,13 @@ def test_an_independent_lis02_client_delivers_its_sessions(daemon):
     one, config = daemon(configuration())
     host, port = one.ready["lines"][0]["address"].rsplit(":", 1)
     values = {**BASE, "GLU": "2+^300^mg/dL"}
+    now = datetime.datetime.now(zoneinfo.ZoneInfo("Europe/Lisbon")).strftime("%Y%m%d%H%M%S")
 
     def emitter():
         for number in range(1, 6):
             for record in lis02(f"KP-4000{number}", number, values):
-                yield split_record(record)
+                # A report of today: an old one would be held for its clock.
+                yield split_record(record.replace("20260314091455", now))
 
     # The library still calls a built-in of Python 2.
     builtins.buffer = lambda data, start, count: memoryview(data)[start:start + count]

@@ -84,7 +84,7 @@ async fn rig(folder: &Path, name: &str, dialect: &str) -> Rig {
     let bench = Bench::build(&loaded).expect("a good configuration");
     let events = Events::default();
     let mut watch = events.watch();
-    let mut house = House::open(bench, events).await.expect("stores");
+    let mut house = House::open(std::sync::Arc::new(bench), events).await.expect("stores");
     house.start().await.expect("started");
     let line = loop {
         if let Ok(Event::Ready { lines, .. }) = watch.recv().await {

@@ -81,6 +81,26 @@ impl SiteClock {
         }
     }
 
+    /// Microseconds since 1970 of a time of day that has or is given its offset. None: a bare date, or
+    /// a time that the zone skips or has twice.
+    #[must_use]
+    pub fn us(&self, moment: Moment) -> Option<i64> {
+        let moment = self.with_offset(moment)?;
+        let (hour, minute) = moment.time?;
+        let civil = jiff::civil::DateTime::new(
+            moment.year,
+            i8::try_from(moment.month).ok()?,
+            i8::try_from(moment.day).ok()?,
+            i8::try_from(hour).ok()?,
+            i8::try_from(minute).ok()?,
+            i8::try_from(moment.second.unwrap_or(0)).ok()?,
+            0,
+        )
+        .ok()?;
+        let utc = civil.to_zoned_datetime(TimeZone::UTC).ok()?.timestamp().as_microsecond();
+        Some(utc - i64::from(moment.offset?) * 60_000_000)
+    }
+
     /// A printed time with the site's offset added where it has none. None when the zone skips that
     /// time (spring) or has it twice (autumn): the caller decides what that is worth.
     #[must_use]
@@ -133,6 +153,9 @@ mod tests {
         );
         assert_eq!(at("20261025013000"), None, "01:30 comes twice");
         assert_eq!(at("20260329013000"), None, "01:30 does not come");
+        let noon = Moment::from_digits("20260629130000").expect("a real time");
+        let us = lisbon.us(noon).expect("it comes once");
+        assert_eq!(lisbon.rfc3339(us), "2026-06-29T13:00:00+01:00");
         assert!(SiteClock::new("Kestrel/Point").is_err());
     }
 }

@@ -1,12 +1,13 @@
 //! The daemon's supervision: what is opened in which order, who watches whom, how it all stops.
 
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
 use rustix::fs::FlockOperation;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
-use tracing::{error, info};
+use tracing::{error, info, warn};
 use wickline_listen::dialect::LinkKind;
 use wickline_listen::line::{LineKind, Listener};
 
@@ -16,6 +17,7 @@ use crate::pipeline::hearing::Hearing;
 use crate::pipeline::reading::Reading;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
+use crate::store::db::Address;
 use crate::store::ledger::{Act, Actor, Ledger};
 use crate::store::room::Ballast;
 use crate::store::tape::{Tape, Writer};
@@ -33,34 +35,45 @@ pub struct House {
     stop: watch::Sender<bool>,
     /// Tasks that end only when told to, or with an error that ends the process.
     tasks: JoinSet<Result<(), StoreError>>,
-    /// Held for the life of the process: a second daemon on the same tape is refused.
-    _lock: std::fs::File,
+    /// Held for the life of the house: a second daemon on the same stores is refused.
+    _locks: Vec<std::fs::File>,
 }
 
 impl House {
     /// Opens the stores. Nothing is heard or sent yet.
-    pub async fn open(bench: Bench, events: Events) -> Result<Self, StoreError> {
-        let lock = lock(&bench)?;
-        let folder = bench.tape.parent().unwrap_or(std::path::Path::new("."));
+    pub async fn open(bench: Arc<Bench>, events: Events) -> Result<Self, StoreError> {
+        let mut locks = vec![lock(&bench.tape, "tape")?];
+        if let Address::Sqlite(path) = &bench.ledger {
+            locks.push(lock(path, "ledger")?);
+        }
+        let folder = bench.tape.parent().unwrap_or(Path::new("."));
         let ballast = Ballast::new(folder, bench.ballast);
         if let Err(error) = ballast.take_on() {
             info!(%error, "no ballast could be put in place");
         }
         let (tape, writer) = Tape::open(&bench.tape, bench.low_water, Some(ballast)).await?;
         let ledger = Ledger::open(bench.ledger.clone()).await?;
+        ledger.deliver_alone().await?;
         for target in &bench.targets {
             ledger.receiver_known(&target.id, target.paused).await?;
         }
+        let built = ledger.reports_undelivered(&bench).await?;
+        if built > 0 {
+            info!(built, "messages built for reports that had no receiver before");
+        }
+        for (receiver, count) in ledger.queue_orphans(&bench).await? {
+            warn!(receiver, count, "messages wait for a receiver that is not configured any more");
+        }
         let (stop, _) = watch::channel(false);
         Ok(Self {
-            bench: Arc::new(bench),
+            bench,
             ledger,
             tape,
             writer: Some(writer),
             events,
             stop,
             tasks: JoinSet::new(),
-            _lock: lock,
+            _locks: locks,
         })
     }
 
@@ -168,7 +181,7 @@ impl House {
         info!("stopping: finishing what is in hand");
         let _ = self.trail("stop").await;
         self.stop.send_replace(true);
-        let House { mut tasks, tape, events, .. } = self;
+        let House { mut tasks, tape, events, _locks, .. } = self;
         drop(tape);
         let finish = async {
             while let Some(done) = tasks.join_next().await {
@@ -190,18 +203,19 @@ impl House {
     }
 }
 
-/// One daemon for one tape: the second is told so.
-fn lock(bench: &Bench) -> Result<std::fs::File, StoreError> {
-    let path = bench.tape.with_extension("lock");
+/// One daemon for one tape and one ledger: the second is told so. Several benches on one ledger would
+/// each deliver everything.
+fn lock(path: &Path, what: &str) -> Result<std::fs::File, StoreError> {
+    let path = path.with_extension("lock");
     crate::store::db::create_private(&path)?;
-    let what = path.display().to_string();
+    let shown = path.display().to_string();
     let file = std::fs::OpenOptions::new()
         .append(true)
         .open(&path)
-        .map_err(|e| StoreError::Open { what: what.clone(), why: e.to_string() })?;
+        .map_err(|e| StoreError::Open { what: shown.clone(), why: e.to_string() })?;
     rustix::fs::flock(&file, FlockOperation::NonBlockingLockExclusive).map_err(|_| {
-        let why = "another daemon already runs on this tape; stop it first".to_owned();
-        StoreError::Unsafe { what, why }
+        let why = format!("another daemon already runs on this {what}; stop it first");
+        StoreError::Unsafe { what: shown, why }
     })?;
     Ok(file)
 }

@@ -65,7 +65,7 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     introduce(out, &folder, reports);
     let events = Events::default();
     let mut watch = events.watch();
-    let mut house = House::open(bench, events).await?;
+    let mut house = House::open(std::sync::Arc::new(bench), events).await?;
     house.start().await?;
     let ledger = house.ledger.clone();
     let (stop, stopped) = oneshot::channel::<()>();

@@ -166,7 +166,7 @@ impl Explained {
             "class": judged.class.code(),
             "level": judged.level,
             "specimen": print.specimen.as_ref().map(|s| s.expose()),
-            "taken_at": print.taken.as_ref().map(moment_rfc3339),
+            "taken_at": print.taken.map(|t| moment_rfc3339(&bench.clock.with_offset(t).unwrap_or(t))),
             "strip": judged.strip,
             "state": state(&judged.way),
             "lines": print.lines.iter().map(|l| l.text.expose()).collect::<Vec<_>>(),

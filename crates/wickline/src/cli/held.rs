@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::json;
 use wickline_normalize::{Reason, Remedy, Report};
@@ -29,13 +30,13 @@ enum Act {
         #[arg(long, required_unless_present = "control", conflicts_with = "control")]
         specimen: Option<String>,
         /// The level of the control material
-        #[arg(long, value_name = "LEVEL")]
+        #[arg(long, value_name = "LEVEL", value_parser = NonEmptyStringValueParser::new())]
         control: Option<String>,
     },
     /// Send it as it is, with a reason
     Release {
         id: String,
-        #[arg(long)]
+        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
         reason: String,
     },
     /// Read again from the print, after the dialect, the strip or the configuration was mended
@@ -49,7 +50,7 @@ enum Act {
     /// Decide that it is not to be sent, with a reason
     SetAside {
         id: String,
-        #[arg(long)]
+        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
         reason: String,
     },
 }

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::json;
 
@@ -25,7 +26,7 @@ enum Act {
     /// Keep one message back and let the rest pass; `queue retry` puts it into the queue again
     Hold {
         id: String,
-        #[arg(long)]
+        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
         reason: String,
     },
     /// Send again: refused messages, or messages kept back
@@ -39,7 +40,7 @@ enum Act {
     /// Decide that a message is not to be sent
     SetAside {
         id: String,
-        #[arg(long)]
+        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
         reason: String,
     },
     /// Stop delivery to a receiver
@@ -107,6 +108,7 @@ async fn list(desk: &Desk, out: &Output) -> Answer {
     for target in &desk.bench.targets {
         gates.push((target.id.clone(), desk.ledger.gate(&target.id).await?));
     }
+    let orphans = desk.ledger.queue_orphans(&desk.bench).await?;
     let refused = items.iter().any(|i| i.state == "refused");
     let stopped = gates.iter().any(|(_, g)| g.stopped);
     if out.json {
@@ -120,11 +122,21 @@ async fn list(desk: &Desk, out: &Output) -> Answer {
                 *sum = u64::try_from(count).unwrap_or(0);
             }
         }
-        out.document(&json!({"items": items, "totals": sums, "receivers": receivers}))?;
+        let orphans: Vec<_> =
+            orphans.iter().map(|(id, many)| json!({"id": id, "waiting": many})).collect();
+        out.document(&json!({
+            "items": items, "totals": sums, "receivers": receivers, "not_configured": orphans,
+        }))?;
     } else {
+        for (id, many) in &orphans {
+            out.line(&format!(
+                "{many} message(s) wait for {id}, which is not configured any more: configure it \
+                 again, or set them aside"
+            ));
+        }
         print_list(&items, &gates, out);
     }
-    Ok(if refused || stopped { Exit::NotClean } else { Exit::Done })
+    Ok(if refused || stopped || !orphans.is_empty() { Exit::NotClean } else { Exit::Done })
 }
 
 fn print_list(

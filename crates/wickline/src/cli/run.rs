@@ -1,7 +1,9 @@
 //! `run`: the daemon.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::broadcast;
 use tracing::{error, info};
 
@@ -10,6 +12,7 @@ use super::{Answer, Exit, Failure, bench};
 use crate::house::House;
 use crate::pipeline::event::{Event, Events};
 use crate::settings::bench::Bench;
+use crate::store::StoreError;
 
 /// Why the running house has to stop.
 enum Ask {
@@ -22,22 +25,38 @@ enum Ask {
 pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
     log_to_stderr();
     let path = crate::settings::find(config.as_deref()).map_err(Failure::wrong)?;
-    let mut bench = bench(Some(path.clone()))?;
+    let mut signals = Signals::new(path.clone())?;
+    let mut bench = Arc::new(bench(Some(path))?);
+    let mut before: Option<Arc<Bench>> = None;
     loop {
         let events = Events::default();
         let telling = tokio::spawn(tell(events.watch(), out.json));
-        let mut house = House::open(bench, events.clone()).await?;
-        house.start().await?;
+        let house = match started(bench.clone(), &events).await {
+            Ok(house) => house,
+            // What parses may still not open: then what worked a moment ago goes on.
+            Err(error) if before.is_some() => {
+                error!(%error, "the new configuration cannot be opened: the old one stays");
+                events.tell(Event::ConfigurationRefused);
+                bench = before.take().unwrap_or(bench);
+                continue;
+            }
+            Err(error) => return Err(error.into()),
+        };
         let mut asked = None;
-        let asking = async { asked = Some(signals(&path, &events).await) };
-        let ended = house.until_stopped(asking).await;
+        let ended = house.until_stopped(async { asked = Some(signals.next(&events).await) }).await;
         let _ = tokio::time::timeout(std::time::Duration::from_secs(1), telling).await;
         ended?;
         match asked {
-            Some(Ask::Reload(new)) => bench = *new,
+            Some(Ask::Reload(new)) => before = Some(std::mem::replace(&mut bench, Arc::new(*new))),
             Some(Ask::Stop) | None => return Ok(Exit::Done),
         }
     }
+}
+
+async fn started(bench: Arc<Bench>, events: &Events) -> Result<House, StoreError> {
+    let mut house = House::open(bench, events.clone()).await?;
+    house.start().await?;
+    Ok(house)
 }
 
 /// Tells systemd, and in JSON everybody, what happens.
@@ -60,28 +79,38 @@ async fn tell(mut events: broadcast::Receiver<Event>, json: bool) {
     }
 }
 
-/// Waits for a signal that ends this house. A SIGHUP with a wrong configuration changes nothing.
-async fn signals(path: &std::path::Path, events: &Events) -> Ask {
-    use tokio::signal::unix::{SignalKind, signal};
-    let (Ok(mut term), Ok(mut interrupt), Ok(mut hangup)) = (
-        signal(SignalKind::terminate()),
-        signal(SignalKind::interrupt()),
-        signal(SignalKind::hangup()),
-    ) else {
-        return std::future::pending().await;
-    };
-    loop {
-        tokio::select! {
-            _ = term.recv() => return Ask::Stop,
-            _ = interrupt.recv() => return Ask::Stop,
-            _ = hangup.recv() => match bench(Some(path.to_owned())) {
-                Ok(new) => {
-                    info!("the configuration is good: going on with it");
-                    return Ask::Reload(Box::new(new));
-                }
-                Err(failure) => {
-                    error!("the new configuration is not used: {}", failure.text);
-                    events.tell(Event::ConfigurationRefused);
+/// The signals, listened to from the first moment to the last: one that comes while a house is being
+/// closed or opened is not lost.
+struct Signals {
+    path: PathBuf,
+    term: Signal,
+    interrupt: Signal,
+    hangup: Signal,
+}
+
+impl Signals {
+    fn new(path: PathBuf) -> std::io::Result<Self> {
+        let term = signal(SignalKind::terminate())?;
+        let (interrupt, hangup) = (signal(SignalKind::interrupt())?, signal(SignalKind::hangup())?);
+        Ok(Self { path, term, interrupt, hangup })
+    }
+
+    /// Waits for a signal that ends this house. A SIGHUP with a wrong configuration changes nothing.
+    async fn next(&mut self, events: &Events) -> Ask {
+        loop {
+            tokio::select! {
+                biased;
+                _ = self.term.recv() => return Ask::Stop,
+                _ = self.interrupt.recv() => return Ask::Stop,
+                _ = self.hangup.recv() => match bench(Some(self.path.clone())) {
+                    Ok(new) => {
+                        info!("the configuration is good: going on with it");
+                        return Ask::Reload(Box::new(new));
+                    }
+                    Err(failure) => {
+                        error!("the new configuration is not used: {}", failure.text);
+                        events.tell(Event::ConfigurationRefused);
+                    }
                 }
             }
         }
@@ -106,7 +135,7 @@ fn notify(event: &Event) {
 fn log_to_stderr() {
     use tracing_subscriber::EnvFilter;
     let filter = EnvFilter::try_from_env("WICKLINE_LOG")
-        .unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn"));
+        .unwrap_or_else(|_| EnvFilter::new("info,sqlx=error"));
     let _ = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)

@@ -22,6 +22,8 @@ use crate::store::ledger::state::State;
 const UNRECORDED: usize = 32;
 /// Messages read from the queue at a time.
 const PAGE: i64 = 256;
+/// How long a page of the queue is believed: so long may a pause or a set-aside go unnoticed.
+const FRESH: Duration = Duration::from_millis(100);
 /// How long an idle deliverer waits before it looks for what another process did.
 const LOOK: Duration = Duration::from_secs(1);
 
@@ -83,11 +85,13 @@ impl Delivery {
                 continue;
             }
             let idle = page.is_empty();
+            let read = tokio::time::Instant::now();
             for due in page {
-                after = due.n;
-                if *stop.borrow() {
+                // What a person did meanwhile must count: an old page is read again.
+                if *stop.borrow() || read.elapsed() > FRESH {
                     break;
                 }
+                after = due.n;
                 if let Turn::Again = sender.turn(&mut courier, due).await? {
                     sender.drained().await;
                     after = 0;

@@ -32,8 +32,12 @@ CREATE INDEX heard_by_line ON heard (line, n)";
 
 /// Entries in one commit at most.
 const GROUP: usize = 256;
+/// Rows of one statement at most: SQLite takes 32,766 parameters.
+const ROWS: usize = 1000;
 /// Bytes kept in memory while the tape cannot be written; beyond that a gap is recorded.
 const MEMORY: usize = 8 << 20;
+/// Bytes of memory that an entry takes beside its own.
+const ENTRY: usize = 160;
 
 /// What an entry of the tape is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -363,9 +367,18 @@ impl Writer {
         if rows.is_empty() {
             return Ok(());
         }
-        let mut write = self.db.write_alone().await?;
-        insert(&mut write, &rows).await?;
-        write.commit().await?;
+        if rows.len() <= ROWS {
+            let mut write = self.db.write_alone().await?;
+            insert(&mut write, &rows).await?;
+            write.commit().await?;
+        } else {
+            // After an outage: all of it or nothing, in statements that the database can take.
+            let mut write = self.db.write().await?;
+            for part in rows.chunks(ROWS) {
+                insert(&mut write, part).await?;
+            }
+            write.commit().await?;
+        }
         self.lost.clear();
         Ok(())
     }
@@ -377,6 +390,8 @@ impl Writer {
         }
         let mut kept = 0;
         waiting.retain_mut(|append| {
+            // What an entry costs beside its bytes counts too: a line that dribbles is bounded as well.
+            kept += ENTRY;
             if let Some(ticket) = append.ticket.take() {
                 let _ = ticket.send(false);
             }

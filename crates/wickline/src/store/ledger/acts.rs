@@ -2,7 +2,7 @@
 
 use sqlx::{AssertSqlSafe, Executor, Row};
 use wickline_normalize::judge::Judged;
-use wickline_normalize::{Reason, Remedy, Report};
+use wickline_normalize::{Private, Reason, Remedy, Report};
 
 use super::queue::insert_messages;
 use super::state::State;
@@ -20,6 +20,8 @@ struct Open {
     class: String,
     state: State,
     specimen: Option<String>,
+    /// What a person said whose specimen it is: stands above the print.
+    given: Option<String>,
     control_sign: bool,
     print: Report,
     readings: String,
@@ -130,7 +132,7 @@ impl Ledger {
         reason: &str,
     ) -> Result<Became, StoreError> {
         let mut write = self.db.write().await?;
-        let mut open = opened(&mut write, n).await?;
+        let mut open = opened(&mut write, n, State::Held).await?;
         if let Some((_, other, _)) =
             open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Release)
         {
@@ -156,15 +158,17 @@ impl Ledger {
         specimen: &str,
     ) -> Result<Became, StoreError> {
         let mut write = self.db.write().await?;
-        let mut open = opened(&mut write, n).await?;
+        let mut open = opened(&mut write, n, State::Held).await?;
         if !open.holds.iter().any(|(_, r, _)| r.remedy() == Remedy::Identify) {
             return Err(no(format!("report {n} is not held for its specimen id")));
         }
         bench.check_specimen(&open.analyzer, specimen, &open.print).map_err(no)?;
         open.specimen = Some(specimen.to_owned());
-        let update = sqlx::query("UPDATE report SET specimen = $1 WHERE n = $2 AND state = 'held'")
-            .bind(specimen.to_owned())
-            .bind(n);
+        let update = sqlx::query(
+            "UPDATE report SET specimen = $1, given = $1 WHERE n = $2 AND state = 'held'",
+        )
+        .bind(specimen.to_owned())
+        .bind(n);
         write.conn().execute(update).await.map_err(|e| write.wrong(&e))?;
         let (lifted, rest): (Vec<_>, Vec<_>) =
             open.holds.into_iter().partition(|(_, r, _)| r.remedy() == Remedy::Identify);
@@ -189,7 +193,7 @@ impl Ledger {
         level: &str,
     ) -> Result<Became, StoreError> {
         let mut write = self.db.write().await?;
-        let open = opened(&mut write, n).await?;
+        let open = opened(&mut write, n, State::Held).await?;
         if let Some((_, other, _)) =
             open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Identify)
         {
@@ -223,7 +227,7 @@ impl Ledger {
         reason: &str,
     ) -> Result<Became, StoreError> {
         let mut write = self.db.write().await?;
-        opened(&mut write, n).await?;
+        opened(&mut write, n, State::Held).await?;
         moved(&mut write, n, State::Held, State::SetAside, Some(reason)).await?;
         let act = Act {
             verb: "set-aside",
@@ -245,13 +249,16 @@ impl Ledger {
         n: i64,
     ) -> Result<Became, StoreError> {
         let mut write = self.db.write().await?;
-        let open = opened(&mut write, n).await?;
+        let open = opened(&mut write, n, State::Held).await?;
         let Some(analyzer) = bench.analyzer(&open.analyzer) else {
             return Err(no(format!("analyzer {} is not configured any more", open.analyzer)));
         };
-        let print = compose::reread(analyzer, &open.print).ok_or_else(|| {
+        let mut print = compose::reread(analyzer, &open.print).ok_or_else(|| {
             no(format!("report {n}: the dialect now finds no report, or several, in its lines"))
         })?;
+        if let Some(given) = &open.given {
+            print.specimen = Some(Private::new(given.clone()));
+        }
         let mut judging =
             super::intake::Judging::begin(&mut write, bench, analyzer, &[&print], open.heard_at, n)
                 .await?;
@@ -278,9 +285,10 @@ impl Ledger {
         judged: Judged,
     ) -> Result<Became, StoreError> {
         let n = open.n;
-        let row = super::intake::row_of(&print, &judged);
+        let row = super::intake::row_of(&bench.clock, &print, &judged);
         // What a control once was stays barred, whatever a mended dialect says now.
-        let barred = open.control_sign && !judged.control_sign;
+        let barred = (open.control_sign || open.class == "control") && !judged.control_sign;
+        let sign = open.control_sign || judged.control_sign;
         let state = if barred { State::Held } else { row.state };
         let delete =
             sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(n);
@@ -297,8 +305,8 @@ impl Ledger {
         super::intake::insert_holds(&mut write, &[(n, first, &holds)]).await?;
         let update = sqlx::query(
             "UPDATE report SET state = $1, class = $2, level = $3, specimen = $4, number = $5, \
-             identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11 \
-             WHERE n = $12 AND state = 'held'",
+             identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11, \
+             control_sign = $12 WHERE n = $13 AND state = 'held'",
         )
         .bind(state.text())
         .bind(row.class)
@@ -311,6 +319,7 @@ impl Ledger {
         .bind(row.readings.clone())
         .bind(row.taken_at)
         .bind(row.repeat_of)
+        .bind(i64::from(sign))
         .bind(n);
         write.conn().execute(update).await.map_err(|e| write.wrong(&e))?;
         record(&mut write, actor, act).await?;
@@ -327,6 +336,31 @@ impl Ledger {
         }
         write.commit().await?;
         Ok(vec![(n, state.text().to_owned())])
+    }
+
+    /// Builds the messages of reports that were ready when no receiver took them. How many reports.
+    pub async fn reports_undelivered(&self, bench: &Bench) -> Result<usize, StoreError> {
+        let mut write = self.db.write().await?;
+        let query = sqlx::query(
+            "SELECT n FROM report WHERE state = 'waiting' AND NOT EXISTS \
+             (SELECT 1 FROM message WHERE message.report = report.n) ORDER BY n",
+        );
+        let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+        let mut built = 0;
+        for row in rows {
+            let n: i64 = row.try_get("n").map_err(|e| write.wrong(&e))?;
+            let open = opened(&mut write, n, State::Waiting).await?;
+            if bench.targets_of(&open.analyzer).next().is_none() {
+                continue;
+            }
+            self.messages(&mut write, bench, &open).await?;
+            let object = format!("report {n}");
+            let act = Act { verb: "deliver", object, ..Act::default() };
+            record(&mut write, &Actor::daemon(), act).await?;
+            built += 1;
+        }
+        write.commit().await?;
+        Ok(built)
     }
 
     /// Clears what is open, builds the messages and lets the report wait for its receivers.
@@ -440,10 +474,10 @@ async fn moved(
     }
 }
 
-/// A held report with what is still open, read inside the write so that nobody else moves it.
-async fn opened(write: &mut Write, n: i64) -> Result<Open, StoreError> {
+/// A report in the state it must be in, with what is still open, read inside the write so that nobody else moves it.
+async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<Open, StoreError> {
     let query = sqlx::query(
-        "SELECT analyzer, class, state, specimen, control_sign, print, readings, strip, filler, heard_at \
+        "SELECT analyzer, class, state, specimen, given, control_sign, print, readings, strip, filler, heard_at \
          FROM report WHERE n = $1",
     )
     .bind(n);
@@ -467,6 +501,7 @@ async fn opened(write: &mut Write, n: i64) -> Result<Open, StoreError> {
             class: row.try_get("class")?,
             state: State::of(&state),
             specimen: row.try_get("specimen")?,
+            given: row.try_get("given")?,
             control_sign: row.try_get::<i64, _>("control_sign")? != 0,
             print: serde_json::from_str(&print).unwrap_or_default(),
             readings: row.try_get("readings")?,
@@ -483,8 +518,8 @@ async fn opened(write: &mut Write, n: i64) -> Result<Open, StoreError> {
         Ok(open)
     };
     let open = read().map_err(|e| write.wrong(&e))?;
-    if open.state != State::Held {
-        return Err(no(format!("report {n} is {}, not held", open.state)));
+    if open.state != must_be {
+        return Err(no(format!("report {n} is {}, not {must_be}", open.state)));
     }
     Ok(open)
 }

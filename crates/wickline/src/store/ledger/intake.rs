@@ -1,7 +1,7 @@
 //! From reports to rows: what the laboratory's rules make of them, in one transaction with their
 //! place on the tape.
 
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 
 use sqlx::{AssertSqlSafe, Executor, Row};
 use wickline_normalize::judge::{Earlier, Facts, Judged, Way, judge, superseded};
@@ -11,7 +11,7 @@ use wickline_normalize::{Hold, Reason, Report};
 use super::queue::insert_messages;
 use super::state::State;
 use super::{Ledger, control_id, filler, take};
-use crate::clock::{self, moment_rfc3339};
+use crate::clock::{self, SiteClock, moment_rfc3339};
 use crate::pipeline::compose::{self, Subject};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::store::StoreError;
@@ -63,20 +63,18 @@ pub(super) struct Columns {
 
 /// A NUL is text to SQLite and an error to Postgres: shown by its sign, here as in the lists. The
 /// print keeps it as it came.
-fn storable(text: &str) -> String {
+pub(super) fn storable(text: &str) -> String {
     text.replace('\0', "\u{2400}")
 }
 
 /// What a report's judgment makes of its row.
-pub(super) fn row_of(print: &Report, judged: &Judged) -> Columns {
-    let (state, repeat_of) = match &judged.way {
-        Way::Filed => (State::Filed, None),
-        Way::Repeat { of } => (State::Repeat, Some(*of)),
-        Way::Held => (State::Held, None),
-        Way::Ready => (State::Waiting, None),
+pub(super) fn row_of(clock: &SiteClock, print: &Report, judged: &Judged) -> Columns {
+    let repeat_of = match judged.way {
+        Way::Repeat { of } => Some(of),
+        Way::Filed | Way::Held | Way::Ready => None,
     };
     Columns {
-        state,
+        state: state_of(judged),
         class: judged.class.code(),
         level: judged.level.as_deref().map(storable),
         specimen: print.specimen.as_ref().map(|s| storable(s.expose())),
@@ -85,8 +83,18 @@ pub(super) fn row_of(print: &Report, judged: &Judged) -> Columns {
         strip: judged.strip.clone(),
         print: serde_json::to_string(print).unwrap_or_default(),
         readings: serde_json::to_string(&judged.readings).unwrap_or_default(),
-        taken_at: print.taken.as_ref().map(moment_rfc3339),
+        // A time that comes twice or not at all has no offset, and a hold that says so.
+        taken_at: print.taken.map(|t| moment_rfc3339(&clock.with_offset(t).unwrap_or(t))),
         repeat_of,
+    }
+}
+
+fn state_of(judged: &Judged) -> State {
+    match judged.way {
+        Way::Filed => State::Filed,
+        Way::Repeat { .. } => State::Repeat,
+        Way::Held => State::Held,
+        Way::Ready => State::Waiting,
     }
 }
 
@@ -140,7 +148,16 @@ impl Ledger {
         for heard in heard {
             let n = judging.next;
             let mut judged = judging.judge(&heard.report, heard.heard_at);
-            if matches!(judged.way, Way::Ready)
+            let mut day = judging.day_of(&heard.report, heard.heard_at);
+            if let Some(hold) = clock_off(&bench.clock, heard).filter(|_| judged.way != Way::Filed)
+            {
+                if !matches!(judged.way, Way::Repeat { .. }) {
+                    // Its own date cannot be believed: it stands on the sheet of the day it came.
+                    day = bench.clock.day(heard.heard_at);
+                    judged.holds.push(hold);
+                    judged.way = Way::Held;
+                }
+            } else if judged.way == Way::Ready
                 && let Some(hold) = self.unsendable(bench, &targets, analyzer, heard, &judged, n)
             {
                 judged.holds.push(hold);
@@ -150,13 +167,12 @@ impl Ledger {
                 id: n,
                 number: heard.report.number.clone(),
                 class: judged.class.code(),
-                state: row_of(&heard.report, &judged).state,
+                state: state_of(&judged),
                 reason: judged.holds.first().map(|h| h.reason),
             });
-            let day = judging.day_of(&heard.report, heard.heard_at);
             rows.push(Fresh { n, heard, day, judged });
         }
-        self.insert(write, tape, analyzer, &rows).await?;
+        self.insert(write, tape, analyzer, &bench.clock, &rows).await?;
         let messages = self.build(write, bench, &targets, analyzer, &rows).await?;
         taken.messages = messages.len();
         insert_messages(write, &messages).await?;
@@ -188,6 +204,7 @@ impl Ledger {
         write: &mut Write,
         tape: &str,
         analyzer: &Analyzer,
+        clock: &SiteClock,
         rows: &[Fresh<'_>],
     ) -> Result<(), StoreError> {
         for group in rows.chunks(ROWS) {
@@ -200,7 +217,7 @@ impl Ledger {
             let mut query = sqlx::query(AssertSqlSafe(sql));
             for fresh in group {
                 let print = &fresh.heard.report;
-                let row = row_of(print, &fresh.judged);
+                let row = row_of(clock, print, &fresh.judged);
                 query = query
                     .bind(fresh.n)
                     .bind(tape)
@@ -260,6 +277,26 @@ impl Ledger {
         }
         Ok(messages)
     }
+}
+
+/// How far the analyzer's clock may be ahead of ours, and a report behind it: beyond that its date is
+/// not believed without a person. Our own choice, no source.
+const AHEAD: i64 = 3_600_000_000;
+const BEHIND: i64 = 72 * 3_600_000_000;
+
+fn clock_off(clock: &SiteClock, heard: &Heard) -> Option<Hold> {
+    let printed = heard.report.taken?;
+    let off = heard.heard_at - clock.us(printed)?;
+    let how = match off {
+        off if off < -AHEAD => "more than an hour ahead of",
+        off if off > BEHIND => "more than 72 hours behind",
+        _ => return None,
+    };
+    let why = format!(
+        "the print says {}, {how} the time it was heard: released, it goes with the daemon's time",
+        moment_rfc3339(&printed)
+    );
+    Some(Hold::new(Reason::ClockOff, why))
 }
 
 fn subject<'a>(
@@ -355,10 +392,12 @@ impl<'a> Judging<'a> {
         }
         let days: HashSet<String> = self.numbers.iter().map(|(day, ..)| day.clone()).collect();
         // With and without leading zeros: the number that was missed had to be guessed from another.
-        let bare = |text: &String| text.trim_start_matches('0').to_owned();
-        let texts = self.numbers.iter().map(|(_, _, text, _)| text);
-        let came: HashSet<String> = texts.flat_map(|t| [t.clone(), bare(t)]).collect();
-        super::numbers::arrived(write, analyzer, &days, &came).await?;
+        let mut came: BTreeMap<&str, HashSet<String>> = BTreeMap::new();
+        for (day, _, text, _) in &self.numbers {
+            let of_day = came.entry(day).or_default();
+            of_day.extend([text.clone(), text.trim_start_matches('0').to_owned()]);
+        }
+        super::numbers::arrived(write, analyzer, &came).await?;
         let mut last = super::numbers::last(write, analyzer, &days).await?;
         let mut missing: Vec<(String, String, &'static str)> = Vec::new();
         for (day, number, text, class) in &self.numbers {
@@ -401,7 +440,7 @@ async fn earlier(
         "SELECT n, class, number, specimen, day, identity, state, print FROM report \
          WHERE analyzer = $1 AND day IN ({day_list}) \
          AND (number IN ({key_list}) OR (number IS NULL AND specimen IN ({key_list}))) \
-         AND n < ${upper} AND state <> 'repeat' ORDER BY n"
+         AND n < ${upper} AND state NOT IN ('repeat', 'set-aside') ORDER BY n"
     );
     let mut query = sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned());
     for text in days.iter().chain(keys) {
@@ -467,7 +506,7 @@ pub(super) async fn insert_holds(
                 .bind(*n)
                 .bind(*ix)
                 .bind(hold.reason.code())
-                .bind(hold.detail.as_str())
+                .bind(storable(&hold.detail))
                 .bind(hold.line.and_then(|l| i64::try_from(l).ok()));
         }
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;

@@ -7,7 +7,10 @@ pub mod queue;
 pub mod state;
 pub mod views;
 
+use std::sync::Arc;
+
 use sqlx::{Executor, Row};
+use tokio::sync::Mutex;
 
 use super::StoreError;
 use super::db::{Address, Db, Write};
@@ -22,6 +25,8 @@ pub struct Ledger {
     /// Four characters made with the ledger: part of every id that leaves the house, so that a new
     /// ledger never gives out an id that an old one gave.
     pub epoch: String,
+    /// The connection that holds the lock of the only deliverer, on Postgres.
+    alone: Arc<Mutex<Option<sqlx::AnyConnection>>>,
 }
 
 /// Who does something, for the trail.
@@ -96,7 +101,28 @@ impl Ledger {
         }
         let epoch = write.one("SELECT epoch FROM ledger_label", |row| row.try_get(0)).await?;
         write.commit().await?;
-        Ok(Self { db, epoch })
+        Ok(Self { db, epoch, alone: Arc::default() })
+    }
+
+    /// Makes sure that nobody else delivers from this ledger while this process lives. SQLite's half is
+    /// a lock on the file, held by the house.
+    pub async fn deliver_alone(&self) -> Result<(), StoreError> {
+        if matches!(self.db.address(), Address::Sqlite(_)) {
+            return Ok(());
+        }
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query("SELECT CASE WHEN pg_try_advisory_lock(8421) THEN 1 ELSE 0 END")
+            .fetch_one(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        let free: i32 = row.try_get(0).map_err(|e| self.wrong(&e))?;
+        if free == 0 {
+            let why =
+                "another daemon already delivers from it; this version serves one bench".into();
+            return Err(StoreError::Unsafe { what: self.label(), why });
+        }
+        *self.alone.lock().await = Some(conn);
+        Ok(())
     }
 
     /// Notes an act that changes nothing else in the ledger.

@@ -11,24 +11,26 @@ use crate::store::db::{Write, list_of};
 /// The last number by day and leading mark.
 pub(super) type Last = BTreeMap<(String, String), i64>;
 
-/// Numbers that were missing and have come.
+/// Numbers that were missing and have come, by day.
 pub(super) async fn arrived(
     write: &mut Write,
     analyzer: &str,
-    days: &HashSet<String>,
-    numbers: &HashSet<String>,
+    came: &BTreeMap<&str, HashSet<String>>,
 ) -> Result<(), StoreError> {
-    let sql = format!(
-        "UPDATE absent SET state = 'heard' WHERE analyzer = $1 AND state = 'missing' \
-         AND day IN ({}) AND number IN ({})",
-        list_of(days.len(), 2),
-        list_of(numbers.len(), 2 + days.len())
-    );
-    let mut query = sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned());
-    for text in days.iter().chain(numbers) {
-        query = query.bind(text.clone());
+    for (day, numbers) in came {
+        let sql = format!(
+            "UPDATE absent SET state = 'heard' WHERE analyzer = $1 AND state = 'missing' \
+             AND day = $2 AND number IN ({})",
+            list_of(numbers.len(), 3)
+        );
+        let mut query =
+            sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned()).bind((*day).to_owned());
+        for number in numbers {
+            query = query.bind(number.clone());
+        }
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     }
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+    Ok(())
 }
 
 /// The last numbers of these days.

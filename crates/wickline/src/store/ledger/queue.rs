@@ -2,9 +2,11 @@
 
 use sqlx::{AssertSqlSafe, Executor, Row};
 
+use super::intake::storable;
 use super::state::State;
 use super::{Act, Actor, Ledger, record};
 use crate::clock;
+use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
 
@@ -102,14 +104,14 @@ impl Ledger {
             )
             .bind(one.state.text())
             .bind(one.reason)
-            .bind(one.detail.clone())
+            .bind(one.detail.as_deref().map(storable))
             .bind(one.answer.clone())
             .bind(one.attempts)
             .bind(now)
             .bind(one.n);
             write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
             if one.stop {
-                let detail = one.detail.clone().unwrap_or_default();
+                let detail = storable(one.detail.as_deref().unwrap_or_default());
                 set_gate(&mut write, receiver, "stopped", true, Some(detail)).await?;
             }
         }
@@ -133,10 +135,29 @@ impl Ledger {
         .bind(attempts)
         .bind(next)
         .bind(reason)
-        .bind(detail)
+        .bind(storable(detail))
         .bind(n);
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
         write.commit().await
+    }
+
+    /// Receivers that are not configured any more and for which messages wait, with how many.
+    pub async fn queue_orphans(&self, bench: &Bench) -> Result<Vec<(String, i64)>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let rows = sqlx::query(
+            "SELECT receiver, count(*) AS many FROM message WHERE state = 'waiting' GROUP BY receiver",
+        )
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let read = |row: &sqlx::any::AnyRow| -> Result<(String, i64), sqlx::Error> {
+            Ok((row.try_get("receiver")?, row.try_get("many")?))
+        };
+        let all =
+            rows.iter().map(read).collect::<Result<Vec<_>, _>>().map_err(|e| self.wrong(&e))?;
+        let known = |id: &str| bench.targets.iter().any(|t| t.id == id);
+        Ok(all.into_iter().filter(|(id, _)| !known(id)).collect())
     }
 
     /// Whether `receiver` may be sent to now.

@@ -17,6 +17,7 @@ CREATE TABLE report (
     class TEXT NOT NULL,
     level TEXT,
     specimen TEXT,
+    given TEXT,
     day TEXT NOT NULL,
     taken_at TEXT,
     heard_at BIGINT NOT NULL,

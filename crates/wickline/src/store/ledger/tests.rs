@@ -132,6 +132,10 @@ on_both!(
     a_skipped_number_is_missing_until_it_comes,
     controls_are_filed_and_have_no_message,
     hostile_text_is_stored_and_stops_nothing,
+    a_clock_that_is_off_is_held_on_the_day_it_came,
+    what_was_control_or_identified_stays_so_when_read_again,
+    a_clean_print_after_a_set_aside_goes_out,
+    a_receiver_that_comes_later_gets_what_waited,
     the_queue_keeps_its_order_and_forgets_nothing,
     acts_keep_to_the_arrows,
     a_receiver_that_is_paused_or_stopped_says_so,
@@ -207,6 +211,67 @@ async fn hostile_text_is_stored_and_stops_nothing(mut lab: Lab) {
     let held = lab.ledger.held(&lab.clock()).await.expect("a list");
     assert_eq!(held.len(), 1);
     lab.ledger.report(1, &lab.clock()).await.expect("read").expect("there");
+}
+
+async fn a_clock_that_is_off_is_held_on_the_day_it_came(mut lab: Lab) {
+    for (hours, held) in [(-2, true), (0, false), (71, false), (73, true)] {
+        let number = format!("{}", 50 + hours);
+        let mut heard = lab.heard(&number, &format!("KP-{:05}", 50 + hours), "NEG");
+        heard.heard_at = 1_773_480_000_000_000 + hours * 3_600_000_000;
+        let taken = lab.take(&[heard], 1).await;
+        assert_eq!(taken.reports[0].reason == Some(Reason::ClockOff), held, "{hours} h");
+        if hours == 73 {
+            let id = taken.reports[0].id;
+            let day = lab.ledger.day("2026-03-17", &lab.clock()).await.expect("a day");
+            assert_eq!(day[0].id, id.to_string(), "on the sheet of the day it came");
+            let actor = Actor::person(None);
+            lab.ledger.report_release(&lab.bench, &actor, id, "old one").await.expect("released");
+        }
+    }
+}
+
+async fn what_was_control_or_identified_stays_so_when_read_again(mut lab: Lab) {
+    let heard = [lab.heard("1", "QC-L1", "777"), lab.heard("2", "", "777")];
+    lab.take(&heard, 1).await;
+    let (ledger, actor) = (&lab.ledger, Actor::person(None));
+    let still =
+        ledger.report_identify(&lab.bench, &actor, 2, "KP-20003").await.expect("identified");
+    assert_eq!(still, [(2, "held".to_owned())], "its result is off the ladder");
+    ledger.report_reread(&lab.bench, &actor, 2).await.expect("read again");
+    let kept = ledger.report(2, &lab.clock()).await.expect("read").expect("there");
+    assert_eq!(kept.item.specimen.as_deref(), Some("KP-20003"));
+    // The configuration forgets that QC-L1 is control material, and its print no longer says so.
+    let mut conn = ledger.db.write().await.expect("a write");
+    conn.run("UPDATE report SET print = replace(print, '||Q||||', '||N||||')")
+        .await
+        .expect("changed");
+    conn.commit().await.expect("committed");
+    ledger.report_reread(&lab.bench, &actor, 1).await.expect("read again");
+    let kept = ledger.report(1, &lab.clock()).await.expect("read").expect("there");
+    assert!(kept.control_sign && kept.item.state == "held", "{:?}", kept.item);
+    assert!(lab.waiting().await.is_empty());
+}
+
+async fn a_clean_print_after_a_set_aside_goes_out(mut lab: Lab) {
+    let garbled = [lab.heard("15", "KP-00015", "777")];
+    let id = lab.take(&garbled, 1).await.reports[0].id;
+    lab.ledger.report_set_aside(&Actor::person(None), id, "garbled").await.expect("set aside");
+    let clean = [lab.heard("15", "KP-00015", "NEG")];
+    assert_eq!(states(&lab.take(&clean, 2).await), [(State::Waiting, None)]);
+}
+
+async fn a_receiver_that_comes_later_gets_what_waited(mut lab: Lab) {
+    let targets = std::mem::take(&mut lab.bench.targets);
+    let heard = [lab.heard("1", "KP-00001", "NEG")];
+    lab.take(&heard, 1).await;
+    assert!(lab.waiting().await.is_empty());
+    lab.bench.targets = targets;
+    assert_eq!(lab.ledger.reports_undelivered(&lab.bench).await.expect("built"), 1);
+    assert_eq!(lab.ledger.reports_undelivered(&lab.bench).await.expect("once"), 0);
+    assert_eq!(lab.waiting().await.len(), 1);
+    lab.bench.targets.clear();
+    let orphans = lab.ledger.queue_orphans(&lab.bench).await.expect("a list");
+    assert_eq!(orphans, [("lis".to_owned(), 1)]);
 }
 
 async fn the_queue_keeps_its_order_and_forgets_nothing(mut lab: Lab) {
