@@ -3,6 +3,8 @@
 use std::fmt;
 use std::str::FromStr;
 
+use crate::hl7::Message;
+
 macro_rules! answers {
     ($($name:ident $text:literal $about:literal),+ $(,)?) => {
         /// One scripted answer.
@@ -50,30 +52,58 @@ answers! {
 }
 
 impl Answer {
+    /// MSA-1.
+    fn code(self) -> &'static str {
+        match self {
+            Answer::Ae => "AE",
+            Answer::Ar | Answer::Header | Answer::Busy => "AR",
+            Answer::Ca => "CA",
+            Answer::Ce => "CE",
+            Answer::Cr => "CR",
+            _ => "AA",
+        }
+    }
+
+    /// The fault named beside it: place, code of table 0357 and its text, words for people.
+    fn fault(self) -> Option<[&'static str; 4]> {
+        match self {
+            Answer::Ae | Answer::Ce => {
+                Some(["OBX^1^5", "102", "Data type error", "practice: value not taken"])
+            }
+            Answer::Header => {
+                Some(["MSH^1^12", "203", "Unsupported version id", "practice: not this version"])
+            }
+            Answer::Busy => Some(["", "207", "Application internal error", "practice: not now"]),
+            _ => None,
+        }
+    }
+
     /// The acknowledgment's text, in the version of the message.
-    pub(super) fn text(self, control_id: &str, version: &str, nth: usize) -> String {
-        let (code, error) = match self {
-            Answer::Ae => {
-                ("AE", "OBX^1^5^1|102^Data type error^HL70357|E|||practice: value not taken")
-            }
-            Answer::Ce => {
-                ("CE", "OBX^1^5^1|102^Data type error^HL70357|E|||practice: value not taken")
-            }
-            Answer::Ar => ("AR", ""),
-            Answer::Cr => ("CR", ""),
-            Answer::Header => ("AR", "MSH^1^12|203^Unsupported version id^HL70357|E"),
-            Answer::Busy => ("AR", "|207^Application internal error^HL70357|E|||practice: not now"),
-            Answer::Ca => ("CA", ""),
-            _ => ("AA", ""),
-        };
-        let id = if self == Answer::Wrong { "NOT-YOURS" } else { control_id };
-        let version = if version.is_empty() { "2.5.1" } else { version };
+    pub(super) fn text(self, message: &Message, nth: usize) -> String {
+        let field = |n| message.field("MSH", 1, n).unwrap_or("");
+        let old = matches!(field(12), "2.3.1" | "2.4");
+        let kind = if old { "ACK^R01" } else { "ACK^R01^ACK" };
+        let id = if self == Answer::Wrong { "NOT-YOURS" } else { field(10) };
+        // Its clock is the sender's: it answers in the second in which it was spoken to.
         let mut text = format!(
-            "MSH|^~\\&|PRACTICE|PRACTICE|WICKLINE||20260314091503+0000||ACK^R01^ACK|P{nth}|P|{version}\r\
-             MSA|{code}|{id}\r"
+            "MSH|^~\\&|{}|{}|{}|{}|{}||{kind}|P{nth}|{}|{}\rMSA|{}|{id}\r",
+            field(5),
+            field(6),
+            field(3),
+            field(4),
+            field(7),
+            field(11),
+            field(12),
+            self.code(),
         );
-        if !error.is_empty() {
-            text.push_str(&format!("ERR||{error}\r"));
+        match self.fault() {
+            Some([place, code, what, _]) if old => {
+                text.push_str(&format!("ERR|{place}^{code}&{what}&HL70357\r"));
+            }
+            Some([place, code, what, words]) => {
+                text.push_str(&format!("ERR||{place}|{code}^{what}^HL70357|E||||{words}\r"));
+            }
+            None => {}
         }
         text
     }
@@ -82,11 +112,43 @@ impl Answer {
 #[cfg(test)]
 mod tests {
     use super::Answer;
+    use crate::hl7::{Ack, Message};
+    use crate::verdict::{Verdict, verdict};
 
     #[test]
     fn an_unknown_answer_names_the_known_ones() {
         assert_eq!("ae".parse(), Ok(Answer::Ae));
         assert!("yes".parse::<Answer>().expect_err("no answer").contains("aa, ae, ar"));
         assert_eq!(Answer::Busy.to_string(), "busy");
+    }
+
+    #[test]
+    fn each_answer_means_what_it_is_for_in_either_form() {
+        for version in ["2.3.1", "2.4", "2.5", "2.5.1"] {
+            let text = format!("MSH|^~\\&|WICKLINE|K|LIS|K|20260314||ORU^R01|A1|P|{version}\r");
+            let message = Message::read(text.as_bytes()).expect("a message");
+            for (word, wanted) in [
+                ("aa", "accepted"),
+                ("ca", "accepted"),
+                ("ae", "error"),
+                ("ce", "error"),
+                ("ar", "busy"),
+                ("cr", "busy"),
+                ("header", "reject"),
+                ("busy", "busy"),
+                ("wrong", "accepted"),
+            ] {
+                let answer: Answer = word.parse().expect("an answer");
+                let ack = Ack::read(answer.text(&message, 1).as_bytes()).expect("readable");
+                let got = match verdict(&ack) {
+                    Verdict::Accepted => "accepted",
+                    Verdict::RefusedError { .. } => "error",
+                    Verdict::RefusedReject { .. } => "reject",
+                    Verdict::Busy { .. } => "busy",
+                };
+                assert_eq!(got, wanted, "{version} {word}");
+                assert_eq!(ack.control_id == "A1", word != "wrong");
+            }
+        }
     }
 }

@@ -22,6 +22,9 @@ use crate::mllp;
 /// Messages that may wait to be looked at before the receiver stops reading.
 const LOOKED_AT: usize = 1024;
 
+/// Connections at a time; more wait.
+const CONNECTIONS: usize = 64;
+
 /// One message as it came, and what was answered.
 #[derive(Clone, Debug)]
 pub struct Received {
@@ -109,7 +112,7 @@ async fn serve(listener: TcpListener, shared: Arc<Shared>) {
     let mut connections = JoinSet::new();
     loop {
         tokio::select! {
-            accepted = listener.accept() => match accepted {
+            accepted = listener.accept(), if connections.len() < CONNECTIONS => match accepted {
                 Ok((stream, _)) => {
                     connections.spawn(converse(stream, shared.clone()));
                 }
@@ -141,35 +144,28 @@ async fn converse(mut stream: TcpStream, shared: Arc<Shared>) {
     }
 }
 
-/// Takes one message and answers it. An error ends the connection.
+/// Takes one message and answers it. What is no message gets no answer. An error ends the connection.
 async fn take(stream: &mut TcpStream, shared: &Shared, body: Vec<u8>) -> io::Result<()> {
+    let Ok(message) = Message::read(&body) else { return Ok(()) };
     let nth = shared.count.fetch_add(1, Ordering::Relaxed);
     let answer = shared.answers[nth % shared.answers.len()];
-    let control_id = control_id(&body);
-    if let (Some(folder), true) = (&shared.save, is_control_id(&control_id)) {
-        tokio::fs::write(folder.join(format!("{control_id}.hl7")), &body).await?;
+    let control_id = message.component("MSH", 1, 10, 1);
+    if let Some(folder) = &shared.save {
+        let name = if is_control_id(&control_id) { &control_id } else { &format!("unnamed-{nth}") };
+        tokio::fs::write(folder.join(format!("{name}.hl7")), &body).await?;
     }
-    let version =
-        Message::read(&body).ok().map(|m| m.component("MSH", 1, 12, 1)).unwrap_or_default();
-    let received = Received { control_id: control_id.clone(), body, answer };
-    let _ = shared.tell.send(received).await;
-    give(stream, answer, &control_id, &version, nth, shared.late).await
-}
-
-fn control_id(body: &[u8]) -> String {
-    Message::read(body).ok().map(|m| m.component("MSH", 1, 10, 1)).unwrap_or_default()
+    let block = mllp::frame(answer.text(&message, nth).as_bytes());
+    let _ = shared.tell.send(Received { control_id, body, answer }).await;
+    give(stream, answer, block, shared.late).await
 }
 
 async fn give(
     stream: &mut TcpStream,
     answer: Answer,
-    control_id: &str,
-    version: &str,
-    nth: usize,
+    block: Vec<u8>,
     late: Duration,
 ) -> io::Result<()> {
     let ended = || Err(io::Error::from(io::ErrorKind::ConnectionAborted));
-    let block = mllp::frame(answer.text(control_id, version, nth).as_bytes());
     match answer {
         Answer::None => Ok(()),
         Answer::Late => {
@@ -194,3 +190,6 @@ async fn give(
         _ => stream.write_all(&block).await,
     }
 }
+
+#[cfg(test)]
+mod tests;
