@@ -55,6 +55,8 @@ pub struct Assembler {
     ended_by: Option<u8>,
     /// The last line ended with a CR that was not followed by LF.
     overprint: bool,
+    /// A NUL just heard behind a line's text: padding, unless text follows on the same line.
+    nul: Option<u64>,
     last_heard: Tick,
     done: VecDeque<Transmission>,
     now: Tick,
@@ -87,6 +89,7 @@ impl Assembler {
             blanks: 0,
             ended_by: None,
             overprint: false,
+            nul: None,
             last_heard: Tick::MIN,
             done: VecDeque::new(),
             now: Tick::MIN,
@@ -150,10 +153,15 @@ impl Assembler {
 
     fn hear(&mut self, byte: u8, at: u64, flawed: bool) {
         match byte {
-            // A marked NUL is a break or a spoiled byte, no padding.
-            NUL if !flawed => {}
+            // Padding stands before or behind a line's text. A marked NUL is a break or a spoiled byte.
+            NUL if !flawed => {
+                if !self.line.bytes.is_empty() {
+                    self.nul = Some(at);
+                }
+            }
             DC1 | DC3 if !flawed => {}
             CR | LF if !flawed => {
+                self.nul = None;
                 let partner = if byte == CR { LF } else { CR };
                 if self.ended_by.take() == Some(partner) {
                     self.overprint = false;
@@ -163,11 +171,16 @@ impl Assembler {
                 }
             }
             FF if !flawed && self.rules.form_feed => {
+                self.nul = None;
                 self.end_line(None);
                 self.end_print(Ending::Complete);
             }
             _ => {
                 self.ended_by = None;
+                // Text goes on behind a NUL: a byte was lost or spoiled there, and is not read past.
+                if let Some(lost) = self.nul.take() {
+                    self.push(NUL, lost, true);
+                }
                 self.push(byte, at, flawed);
             }
         }

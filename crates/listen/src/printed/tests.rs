@@ -53,6 +53,18 @@ fn every_kind_of_line_end_ends_a_line_once() {
     }
 }
 
+/// `No. 1`, a spoiled byte, `2` is not number 12.
+#[test]
+fn a_nul_is_padding_around_a_line_and_a_flaw_inside_it() {
+    assert_eq!(heard(b"\0\0GLU NEG\0\0\r\n\0\0PH 6.0\r\0\0\n\r\n"), complete("GLU NEG/PH 6.0"));
+    let mut assembler = Assembler::new(rules());
+    assembler.handle_input(0, b"No. 1\02\r\nPH 6.0\r\n\r\n", 0, &[]);
+    let prints = prints(&mut assembler);
+    let flawed: Vec<bool> = prints[0].lines.iter().map(|cut| cut.flawed).collect();
+    assert_eq!(flawed, [true, false]);
+    assert_eq!(prints[0].lines[0].bytes, b"No. 1\02");
+}
+
 #[test]
 fn overprint_after_a_lone_cr_is_one_line() {
     assert_eq!(heard(b"GLU 2+\rGLU 2+\r\nPH 6.0\r\n\r\n"), complete("GLU 2+/PH 6.0"));
