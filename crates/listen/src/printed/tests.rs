@@ -58,11 +58,11 @@ fn every_kind_of_line_end_ends_a_line_once() {
 fn a_nul_is_padding_around_a_line_and_a_flaw_inside_it() {
     assert_eq!(heard(b"\0\0GLU NEG\0\0\r\n\0\0PH 6.0\r\0\0\n\r\n"), complete("GLU NEG/PH 6.0"));
     let mut assembler = Assembler::new(rules());
-    assembler.handle_input(0, b"No. 1\02\r\nPH 6.0\r\n\r\n", 0, &[]);
+    assembler.handle_input(0, b"No. 1\x002\r\nPH 6.0\r\n\r\n", 0, &[]);
     let prints = prints(&mut assembler);
     let flawed: Vec<bool> = prints[0].lines.iter().map(|cut| cut.flawed).collect();
     assert_eq!(flawed, [true, false]);
-    assert_eq!(prints[0].lines[0].bytes, b"No. 1\02");
+    assert_eq!(prints[0].lines[0].bytes, b"No. 1\x002");
 }
 
 #[test]

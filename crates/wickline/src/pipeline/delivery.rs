@@ -20,6 +20,8 @@ use crate::store::ledger::state::State;
 /// Acceptances that may be known here and not yet in the ledger: after a crash at most these are
 /// sent again, byte for byte.
 const UNRECORDED: usize = 32;
+/// How long an answer may wait for others before all of them are recorded.
+const GATHER: Duration = Duration::from_millis(5);
 /// Messages read from the queue at a time.
 const PAGE: i64 = 256;
 /// How long a page of the queue is believed: so long may a pause or a set-aside go unnoticed.
@@ -299,7 +301,7 @@ impl Sender<'_> {
     }
 }
 
-/// Writes down what became of messages: whatever gathered during the last commit goes into the next.
+/// Writes down what became of messages: up to 32, or what came within 5 ms, in one commit.
 struct Recorder {
     ledger: Ledger,
     receiver: String,
@@ -312,7 +314,10 @@ impl Recorder {
     ) -> Result<(), StoreError> {
         while let Some(first) = queue.recv().await {
             let mut group = vec![first];
-            while let Ok(next) = queue.try_recv() {
+            let end = tokio::time::Instant::now() + GATHER;
+            while group.len() < UNRECORDED
+                && let Ok(Some(next)) = tokio::time::timeout_at(end, queue.recv()).await
+            {
                 group.push(next);
             }
             let (settled, permits): (Vec<_>, Vec<_>) = group.into_iter().unzip();
