@@ -174,11 +174,11 @@ fn killed_at_random_instants_nothing_is_lost_or_doubled() {
         let config =
             folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
         let mut dice = Dice::new(99);
-        let kills = rounds(30, 100);
+        let kills = rounds(100, 1000);
         let script = Script::plain(200, 11, &pads());
         let wanted: Vec<String> = script.run.iter().map(|r| r.specimen.clone()).collect();
         let mut bench = analyzer(port, Style::Lis02);
-        bench.pause = Duration::from_millis(20);
+        bench.pause = Duration::from_millis(60);
         let mut got = Vec::new();
         let mut delivered = 0;
         {
@@ -189,9 +189,13 @@ fn killed_at_random_instants_nothing_is_lost_or_doubled() {
             let mut killed = 0;
             let instant = tokio::time::sleep(Duration::from_millis(100));
             tokio::pin!(instant);
-            loop {
+            let mut done = false;
+            while !done || killed < kills {
                 tokio::select! {
-                    done = &mut run => { done.expect("the line holds"); break }
+                    ended = &mut run, if !done => {
+                        ended.expect("the line holds");
+                        done = true;
+                    }
                     message = receiver.next() => got.extend(message),
                     () = &mut instant, if killed < kills => {
                         daemon.take().expect("one is running").kill();
