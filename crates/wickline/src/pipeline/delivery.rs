@@ -81,9 +81,12 @@ impl Delivery {
                 Err(error) => return Err(error),
             };
             if page.is_empty() && after > 0 {
-                // What is behind us may be waiting again: start over once all is recorded.
-                sender.drained().await;
-                after = 0;
+                // What is behind us may be waiting again: start over once all is recorded. What is
+                // new meanwhile need not wait for that.
+                tokio::select! {
+                    () = woken => {}
+                    () = sender.drained() => after = 0,
+                }
                 continue;
             }
             let idle = page.is_empty();
