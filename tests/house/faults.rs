@@ -10,7 +10,7 @@ use tokio::io::AsyncWriteExt;
 use wickline_forward::receive::Receiver;
 
 use crate::kit::{Daemon, Folder, ask, configuration};
-use crate::way::{analyzer, check, gather, pty, runtime, script};
+use crate::way::{analyzer, check, gather, practice, runtime, script};
 use wickline::simulate::analyzer::{Sent, Style};
 
 /// Builds the preload that makes the disk misbehave.
@@ -30,13 +30,7 @@ fn a_full_disk_is_answered_with_no_and_work_goes_on_when_there_is_room() {
     let folder = Folder::new("full");
     let library = preload(&folder);
     runtime().block_on(async {
-        let aa = vec!["aa".parse().expect("an answer")];
-        let mut receiver =
-            Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
-        let (port, line) = pty();
-        let address = format!("mllp://{}", receiver.address());
-        let config =
-            folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
+        let (mut receiver, port, config) = practice(&folder, &["aa"]).await;
         let daemon = Daemon::start_with(&config, &library, &folder.0);
         let script = script(20, 3);
         let wanted: Vec<String> = script.run.iter().map(|r| r.specimen.clone()).collect();
@@ -75,13 +69,7 @@ fn a_failed_sync_ends_the_daemon_with_4_and_the_next_one_goes_on() {
     let folder = Folder::new("sync");
     let library = preload(&folder);
     runtime().block_on(async {
-        let aa = vec!["aa".parse().expect("an answer")];
-        let mut receiver =
-            Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
-        let (port, line) = pty();
-        let address = format!("mllp://{}", receiver.address());
-        let config =
-            folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
+        let (mut receiver, port, config) = practice(&folder, &["aa"]).await;
         let mut daemon = Some(Daemon::start_with(&config, &library, &folder.0));
         let script = script(12, 5);
         let wanted: Vec<String> = script.run.iter().map(|r| r.specimen.clone()).collect();

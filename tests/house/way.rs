@@ -1,6 +1,7 @@
 //! From an analyzer's line to an accepted message: nothing lost, nothing doubled, in order.
 
 use std::collections::BTreeMap;
+use std::path::PathBuf;
 use std::time::Duration;
 
 use wickline::clock::SiteClock;
@@ -35,11 +36,23 @@ pub fn analyzer(port: SimPort, style: Style) -> Analyzer {
     Analyzer::new(port, style, strip("ten-pad"), clock)
 }
 
-pub fn pty() -> (SimPort, String) {
+fn pty() -> (SimPort, String) {
     let port = SimPort::pty().expect("a pseudo-terminal");
     let SimPort::Pty { path, .. } = &port else { unreachable!("it is one") };
     let line = format!("serial:{path}");
     (port, line)
+}
+
+/// A practice receiver with these answers, an analyzer's end of a line, and the configuration of a
+/// daemon between them.
+pub async fn practice(folder: &Folder, answers: &[&str]) -> (Receiver, SimPort, PathBuf) {
+    let answers = answers.iter().map(|a| a.parse().expect("an answer")).collect();
+    let late = Duration::from_millis(1200);
+    let receiver = Receiver::bind("127.0.0.1:0", answers, late, None).await.expect("a port");
+    let (port, line) = pty();
+    let address = format!("mllp://{}", receiver.address());
+    let text = configuration(&line, "lis02", "ten-pad", &address, "");
+    (receiver, port, folder.write("wickline.toml", &text))
 }
 
 /// So many plain strips.
@@ -106,16 +119,11 @@ fn two_hundred_reports_through_every_trouble() {
     runtime().block_on(async {
         // One trouble of each kind, with five good answers after each.
         let troubles = "ae,late,busy,none,wrong,split,double,reset,junk,close";
-        let answers =
-            troubles.split(',').flat_map(|a| [a, "aa", "aa", "aa", "aa", "aa", "aa", "aa"]);
-        let answers = answers.map(|a| a.parse().expect("an answer")).collect();
-        let late = Duration::from_millis(1200);
-        let mut receiver =
-            Receiver::bind("127.0.0.1:0", answers, late, None).await.expect("a port");
-        let (port, line) = pty();
-        let address = format!("mllp://{}", receiver.address());
-        let text = configuration(&line, "lis02", "ten-pad", &address, "");
-        let config = folder.write("wickline.toml", &text);
+        let answers: Vec<&str> = troubles
+            .split(',')
+            .flat_map(|a| [a, "aa", "aa", "aa", "aa", "aa", "aa", "aa"])
+            .collect();
+        let (mut receiver, port, config) = practice(&folder, &answers).await;
         let daemon = Daemon::start(&config);
         let mut dice = Dice::new(7);
         let count = 200;
@@ -166,13 +174,7 @@ fn two_hundred_reports_through_every_trouble() {
 fn killed_at_random_instants_nothing_is_lost_or_doubled() {
     let folder = Folder::new("kill");
     runtime().block_on(async {
-        let aa = vec!["aa".parse().expect("an answer")];
-        let mut receiver =
-            Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
-        let (port, line) = pty();
-        let address = format!("mllp://{}", receiver.address());
-        let config =
-            folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
+        let (mut receiver, port, config) = practice(&folder, &["aa"]).await;
         let mut dice = Dice::new(99);
         let kills = rounds(100, 1000);
         let script = Script::plain(200, 11, &pads());
@@ -267,13 +269,7 @@ fn put_right(config: &std::path::Path, held: &serde_json::Value) {
 fn controls_never_reach_a_receiver_and_holds_are_put_right() {
     let folder = Folder::new("holds");
     runtime().block_on(async {
-        let aa = vec!["aa".parse().expect("an answer")];
-        let mut receiver =
-            Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
-        let (port, line) = pty();
-        let address = format!("mllp://{}", receiver.address());
-        let config =
-            folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", &address, ""));
+        let (mut receiver, port, config) = practice(&folder, &["aa"]).await;
         let mut daemon = Daemon::start(&config);
         let script = troubled();
         analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");

@@ -3,6 +3,7 @@
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 pub use wickline_normalize::fault::Fault;
+use wickline_normalize::words::nearest;
 
 use super::keys::{Allowed, Key, TABLES, of_table};
 
@@ -156,7 +157,7 @@ fn needed(key: &Key) -> String {
 
 fn unknown(source: &Source<'_>, at: usize, path: &str, what: &str, known: &[&str]) -> Fault {
     let name = path.rsplit('.').next().unwrap_or(path);
-    let near = nearest(name, known);
+    let near = nearest(name, known).unwrap_or("");
     source.fault(
         at,
         path,
@@ -206,27 +207,6 @@ fn describe(value: &DeValue<'_>) -> String {
         DeValue::Array(_) => "a list".into(),
         DeValue::Table(_) => "a table".into(),
     }
-}
-
-/// The known word with the fewest changed letters.
-#[must_use]
-pub fn nearest<'a>(word: &str, known: &[&'a str]) -> &'a str {
-    known.iter().copied().min_by_key(|k| distance(word, k)).unwrap_or("")
-}
-
-fn distance(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, x) in a.chars().take(64).enumerate() {
-        let mut diagonal = row[0];
-        row[0] = i + 1;
-        for (j, y) in b.iter().enumerate() {
-            let change = diagonal + usize::from(x != *y);
-            diagonal = row[j + 1];
-            row[j + 1] = change.min(row[j] + 1).min(diagonal + 1);
-        }
-    }
-    row[b.len()]
 }
 
 /// Where a key of the n-th table of a list (or of a single table) stands, for faults found later.
