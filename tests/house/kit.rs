@@ -153,6 +153,14 @@ impl Daemon {
     }
 }
 
+impl Drop for Daemon {
+    /// A test that fails leaves no daemon behind.
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
 fn rustix_pid(child: &Child) -> rustix::process::Pid {
     let raw = i32::try_from(child.id()).expect("a process id");
     rustix::process::Pid::from_raw(raw).expect("a process id is not 0")
