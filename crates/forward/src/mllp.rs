@@ -104,12 +104,6 @@ impl Reader {
         self.junk
     }
 
-    /// True in the middle of a block.
-    #[must_use]
-    pub fn is_inside(&self) -> bool {
-        self.phase != Phase::Outside
-    }
-
     fn outside(&mut self, rest: &[u8]) -> usize {
         let at = memchr(START, rest);
         let between = rest.get(..at.unwrap_or(rest.len())).unwrap_or_default();

@@ -10,12 +10,10 @@ use wickline_forward::deliver::{Address as ReceiverAddress, Limits, Tls};
 use wickline_forward::hl7::{Charset, CodedType, Layout, SpecimenIn, panel_manual};
 use wickline_listen::dialect::{self, Dialect};
 use wickline_listen::line::LineSpec;
-use wickline_normalize::judge::{Facts, judge};
 use wickline_normalize::observe::Choice;
 use wickline_normalize::rules::Rules;
 use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
-use wickline_normalize::{Private, Reason, Remedy, Report};
 
 use super::reader::{Fault, place};
 use super::{Loaded, Settings};
@@ -115,24 +113,20 @@ impl Bench {
         self.targets.iter().filter(move |t| t.analyzers.iter().any(|a| a == "*" || a == analyzer))
     }
 
-    /// Whether a person may give this specimen id to a report of this analyzer: judged as if it had
-    /// been printed so.
-    pub fn check_specimen(&self, analyzer: &str, id: &str, print: &Report) -> Result<(), String> {
+    /// Whether a person may give this specimen id to a report of this analyzer: held to the same rules
+    /// as a printed one.
+    pub fn check_specimen(
+        &self,
+        analyzer: &str,
+        id: &str,
+        number: Option<&str>,
+    ) -> Result<(), String> {
         let Some(analyzer) = self.analyzer(analyzer) else {
             return Err(format!("analyzer {analyzer} is not configured any more"));
         };
-        let print = Report { specimen: Some(Private::new(id)), ..print.clone() };
-        let facts = Facts { earlier: &[], heard: self.clock.moment(0), day: "" };
-        let judged = judge(&print, &analyzer.strips, &analyzer.rules, &facts);
-        let about = |r: Reason| r.remedy() == Remedy::Identify || r == Reason::ClassDisagree;
-        match judged.holds.iter().find(|h| about(h.reason)) {
-            Some(hold) => Err(format!("`{}`: {}", hold.reason.code(), hold.detail)),
-            None if judged.control_sign => Err(format!(
-                "this id means control material; say `held identify ID --control {}`",
-                judged.level.as_deref().unwrap_or("LEVEL")
-            )),
-            None => Ok(()),
-        }
+        analyzer.rules.check_specimen(id, number).map_err(|why| {
+            format!("this specimen id {why}; control material is identified with --control LEVEL")
+        })
     }
 }
 
@@ -268,31 +262,25 @@ impl Builder<'_> {
             print_units: units(&raw.units),
             compare_marks: raw.compare_marks,
             sender: Some(raw.sender.clone()).filter(|s| !s.is_empty()),
-            stat_marks: raw.stat_marks.clone(),
             ..Rules::default()
         };
         let before = self.faults.len();
-        let specimen = settings.site.specimen.parse();
-        if let Some(pattern) = self.good("site", 0, "specimen", &settings.site.specimen, specimen) {
-            rules.specimen = pattern;
-        }
+        let specimen = &settings.site.specimen;
+        self.good("site", 0, "specimen", specimen, rules.set_specimen(specimen));
         for text in &raw.control_marks {
-            rules.control_marks.extend(self.good(
-                "analyzer",
-                index,
-                "control_marks",
-                text,
-                text.parse(),
-            ));
+            let set = rules.add_control_mark(text);
+            self.good("analyzer", index, "control_marks", text, set);
         }
         for text in &raw.control_specimens {
-            let sign = self.good("analyzer", index, "control_specimens", text, text.parse());
-            rules.control_specimens.extend(sign);
+            let set = rules.add_control_specimen(text);
+            self.good("analyzer", index, "control_specimens", text, set);
+        }
+        for text in &raw.stat_marks {
+            self.good("analyzer", index, "stat_marks", text, rules.add_stat_mark(text));
         }
         for (analyte, text) in &settings.reference {
-            if let Some(reference) = self.good("reference", 0, analyte, text, text.parse()) {
-                rules.references.insert(analyte.clone(), reference);
-            }
+            let set = rules.add_reference(analyte, text);
+            self.good("reference", 0, analyte, text, set);
         }
         (self.faults.len() == before).then_some(rules)
     }

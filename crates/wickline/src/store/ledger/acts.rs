@@ -162,7 +162,7 @@ impl Ledger {
         if !open.holds.iter().any(|(_, r, _)| r.remedy() == Remedy::Identify) {
             return Err(no(format!("report {n} is not held for its specimen id")));
         }
-        bench.check_specimen(&open.analyzer, specimen, &open.print).map_err(no)?;
+        bench.check_specimen(&open.analyzer, specimen, open.print.number.as_deref()).map_err(no)?;
         open.specimen = Some(specimen.to_owned());
         let update = sqlx::query(
             "UPDATE report SET specimen = $1, given = $1 WHERE n = $2 AND state = 'held'",

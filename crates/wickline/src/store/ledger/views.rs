@@ -86,16 +86,9 @@ pub struct QueueItem {
 /// One whole report as kept.
 #[derive(Clone, Debug)]
 pub struct Kept {
-    pub n: i64,
-    pub tape: String,
-    pub analyzer: String,
     pub print: String,
     pub readings: String,
-    pub filler: String,
-    pub strip: String,
     pub control_sign: bool,
-    pub day: String,
-    pub heard_at: i64,
     pub item: Item,
 }
 
@@ -110,20 +103,29 @@ pub fn totals<'a>(states: impl Iterator<Item = &'a str>) -> BTreeMap<&'static st
     totals
 }
 
-const REPORT: &str = "SELECT n, tape, analyzer, number, class, level, specimen, day, taken_at, heard_at, \
-     state, repeat_of, strip, control_sign, filler, print, readings, note FROM report";
+/// What a list shows of a report: not its print, which is most of the row.
+const LISTED: &str = "SELECT n, analyzer, number, class, level, specimen, taken_at, heard_at, state, \
+     repeat_of, note FROM report";
+const WHOLE: &str = "SELECT n, analyzer, number, class, level, specimen, taken_at, heard_at, state, \
+     repeat_of, note, print, readings, control_sign FROM report";
 
 impl Ledger {
     /// Reports that need a person, oldest first.
     pub async fn held(&self, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
-        let rows = self.reports("WHERE state = 'held' ORDER BY n LIMIT 10000", None::<i64>).await?;
+        let rows = self
+            .reports(LISTED, "WHERE state = 'held' ORDER BY n LIMIT 10000", None::<i64>)
+            .await?;
         self.items(rows, clock).await
     }
 
     /// Every report of a local day, then the numbers that never came.
     pub async fn day(&self, day: &str, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
         let rows = self
-            .reports("WHERE day = $1 ORDER BY analyzer, n LIMIT 100000", Some(day.to_owned()))
+            .reports(
+                LISTED,
+                "WHERE day = $1 ORDER BY analyzer, n LIMIT 100000",
+                Some(day.to_owned()),
+            )
             .await?;
         let mut items = self.items(rows, clock).await?;
         items.extend(self.absent(day, clock).await?);
@@ -132,20 +134,13 @@ impl Ledger {
 
     /// One report by its id.
     pub async fn report(&self, id: i64, clock: &SiteClock) -> Result<Option<Kept>, StoreError> {
-        let rows = self.reports("WHERE n = $1", Some(id)).await?;
+        let rows = self.reports(WHOLE, "WHERE n = $1", Some(id)).await?;
         let Some(row) = rows.first() else { return Ok(None) };
         let kept = || -> Result<Kept, sqlx::Error> {
             Ok(Kept {
-                n: row.try_get("n")?,
-                tape: row.try_get("tape")?,
-                analyzer: row.try_get("analyzer")?,
                 print: row.try_get("print")?,
                 readings: row.try_get("readings")?,
-                filler: row.try_get("filler")?,
-                strip: row.try_get("strip")?,
                 control_sign: row.try_get::<i64, _>("control_sign")? != 0,
-                day: row.try_get("day")?,
-                heard_at: row.try_get("heard_at")?,
                 item: item(row, clock)?,
             })
         };
@@ -158,6 +153,7 @@ impl Ledger {
 
     async fn reports<T>(
         &self,
+        columns: &'static str,
         which: &'static str,
         bound: Option<T>,
     ) -> Result<Vec<AnyRow>, StoreError>
@@ -165,7 +161,7 @@ impl Ledger {
         T: 'static + Send + for<'q> sqlx::Encode<'q, sqlx::Any> + sqlx::Type<sqlx::Any>,
     {
         let mut conn = self.db.read().await?;
-        let mut query = sqlx::query(sqlx::AssertSqlSafe(format!("{REPORT} {which}")));
+        let mut query = sqlx::query(sqlx::AssertSqlSafe(format!("{columns} {which}")));
         if let Some(bound) = bound {
             query = query.bind(bound);
         }
