@@ -1,14 +1,15 @@
 //! What is in flight on one connection, and what each answer settles. Pure: no socket, no clock.
 //!
-//! An answer settles the message whose control id it names, nothing else does. Once anything went
-//! unanswered the connection must be closed before another byte is sent: a late answer on it could be
-//! taken for the next message's.
+//! An answer settles the message whose control id it names, nothing else does, and only once that
+//! message was sent whole. Once anything went unanswered the connection must be closed before another
+//! byte is sent: a late answer on it could be taken for the next message's.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
 
 use crate::Tick;
-use crate::hl7::Ack;
-use crate::mllp::{self, frame_into};
+use crate::hl7::{Ack, AckCode};
+use crate::mllp::{self, MllpRelease, frame_into, transport_answer};
 use crate::verdict::{Verdict, verdict};
 
 /// Answers with a wrong control id in a row after which the connection is not worth keeping.
@@ -23,23 +24,35 @@ pub struct Bounds {
     pub ack_timeout: Tick,
     /// Bytes of an answer at most.
     pub answer_cap: usize,
+    /// A commit (CA) is not the end: the application's answer is waited for.
+    pub application: bool,
+    pub release: MllpRelease,
 }
 
-/// What happened.
+/// What happened. `key` is what the message was offered with.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Event {
     /// The receiver answered this message.
-    Settled { control_id: String, verdict: Verdict, answer: Vec<u8> },
-    /// No answer came: close before anything is sent again. Its state at the receiver is unknown.
-    Unanswered { control_id: String, why: String },
+    Settled { key: i64, verdict: Verdict, answer: Vec<u8> },
+    /// No answer came: close before anything is sent again. If any of it was sent (`begun`), its
+    /// state at the receiver is unknown.
+    Unanswered { key: i64, begun: bool, why: String },
     /// Something came that settles nothing. The words quote nothing that was received.
     Noise { what: &'static str },
 }
 
 #[derive(Debug)]
 struct Flight {
-    control_id: String,
+    key: i64,
+    control_id: Arc<str>,
     deadline: Tick,
+    /// Its place among all bytes of the connection.
+    begin: u64,
+    end: u64,
+    /// Release 2: the receiver's transport has it.
+    stored: bool,
+    /// The commit that was answered, while the application's answer is waited for.
+    commit: Option<Vec<u8>>,
 }
 
 /// One connection's exchange.
@@ -49,11 +62,18 @@ pub struct Exchange {
     reader: mllp::Reader,
     flights: VecDeque<Flight>,
     /// Ids settled on this connection, so that a doubled answer is known as one.
-    settled: VecDeque<String>,
+    settled: VecDeque<Arc<str>>,
     strangers: u32,
+    /// Something was answered on this connection.
+    answered: bool,
+    /// Bytes came after the last answer that meant something.
+    loose: bool,
     /// Nothing more may be sent on this connection.
     over: bool,
     out: Vec<u8>,
+    /// How many bytes of `out` are sent, and of the connection.
+    taken: usize,
+    sent: u64,
     events: VecDeque<Event>,
 }
 
@@ -67,8 +87,12 @@ impl Exchange {
             flights: VecDeque::new(),
             settled: VecDeque::new(),
             strangers: 0,
+            answered: false,
+            loose: false,
             over: false,
             out: Vec::new(),
+            taken: 0,
+            sent: 0,
             events: VecDeque::new(),
         }
     }
@@ -85,51 +109,96 @@ impl Exchange {
         self.over
     }
 
+    /// True when no message waits for an answer.
+    #[must_use]
+    pub fn is_idle(&self) -> bool {
+        self.flights.is_empty()
+    }
+
+    /// True when a receiver that hangs up now has answered before and said nothing since: many hang
+    /// up on an idle connection, or after each answer, and that may cross a message on its way.
+    #[must_use]
+    pub fn is_kept_and_silent(&self) -> bool {
+        self.answered && !self.loose && !self.over && self.reader.is_between()
+    }
+
     /// Sends one message. Only when [`Exchange::can_take`] says so.
-    pub fn offer(&mut self, now: Tick, control_id: &str, message: &[u8]) {
+    pub fn offer(&mut self, now: Tick, key: i64, control_id: &Arc<str>, message: &[u8]) {
         debug_assert!(self.can_take());
-        let deadline = now.saturating_add(self.bounds.ack_timeout);
-        self.flights.push_back(Flight { control_id: control_id.to_owned(), deadline });
+        let begin = self.queued();
         frame_into(message, &mut self.out);
+        self.flights.push_back(Flight {
+            key,
+            control_id: control_id.clone(),
+            deadline: now.saturating_add(self.bounds.ack_timeout),
+            begin,
+            end: self.queued(),
+            stored: false,
+            commit: None,
+        });
+    }
+
+    /// What is to be sent, in this order.
+    #[must_use]
+    pub fn unsent(&self) -> &[u8] {
+        self.out.get(self.taken..).unwrap_or_default()
+    }
+
+    /// So many bytes of it are sent.
+    pub fn handle_sent(&mut self, bytes: usize) {
+        let bytes = bytes.min(self.unsent().len());
+        self.taken += bytes;
+        self.sent += bytes as u64;
+        if self.taken == self.out.len() {
+            self.out.clear();
+            self.taken = 0;
+        }
     }
 
     /// Takes what the receiver sent.
     pub fn handle_input(&mut self, now: Tick, bytes: &[u8]) {
-        self.handle_timeout(now);
         self.reader.handle_input(bytes);
         while let Some(event) = self.reader.poll_event() {
             match event {
                 mllp::Event::Block(block) => self.answer(block),
                 mllp::Event::Junk(_) => self.noise("bytes outside any block"),
                 mllp::Event::TooLong => self.noise("an answer longer than allowed"),
-                mllp::Event::TransportAck(_) => self.noise("a transport answer of MLLP release 2"),
+                mllp::Event::TransportAck(stored) => self.transport(stored),
+            }
+        }
+        self.loose |= self.reader.junk() > 0;
+        self.handle_timeout(now);
+    }
+
+    /// Gives up what is past its deadline. What was committed counts as accepted: the receiver said
+    /// that it has it.
+    pub fn handle_timeout(&mut self, now: Tick) {
+        while let Some(flight) = self.flights.front().filter(|f| f.deadline <= now) {
+            if flight.commit.is_none() {
+                return self.give_up(None);
+            }
+            if let Some(flight) = self.flights.pop_front() {
+                self.committed(flight);
             }
         }
     }
 
-    /// Gives up what is past its deadline.
-    pub fn handle_timeout(&mut self, now: Tick) {
-        if self.flights.iter().any(|f| f.deadline <= now) {
-            self.give_up("no answer in time");
-        }
-    }
-
     /// The connection is gone: whatever is in flight is unknown.
-    pub fn handle_closed(&mut self) {
-        self.give_up("the connection closed before the answer came");
-    }
-
-    /// Appends what is to be sent. False: there was nothing.
-    pub fn poll_transmit(&mut self, out: &mut Vec<u8>) -> bool {
-        let any = !self.out.is_empty();
-        out.append(&mut self.out);
-        any
+    pub fn handle_closed(&mut self, why: &str) {
+        self.give_up(Some(why));
     }
 
     /// When [`Exchange::handle_timeout`] is wanted next.
     #[must_use]
     pub fn poll_timeout(&self) -> Option<Tick> {
-        self.flights.iter().map(|f| f.deadline).min()
+        // All have the same patience: the first sent is the first whose time is up.
+        self.flights.front().map(|f| f.deadline)
+    }
+
+    /// True when [`Exchange::poll_event`] has something to tell.
+    #[must_use]
+    pub fn has_event(&self) -> bool {
+        !self.events.is_empty()
     }
 
     /// What happened, in order.
@@ -137,44 +206,112 @@ impl Exchange {
         self.events.pop_front()
     }
 
+    /// Bytes of this connection up to now, sent or not.
+    fn queued(&self) -> u64 {
+        self.sent + self.unsent().len() as u64
+    }
+
     fn answer(&mut self, block: Vec<u8>) {
         let Ok(ack) = Ack::read(&block) else {
             return self.noise("a block that is no acknowledgment");
         };
-        let Some(place) = self.flights.iter().position(|f| f.control_id == ack.control_id) else {
-            if self.settled.contains(&ack.control_id) {
+        if self.bounds.release == MllpRelease::Two && !self.over {
+            self.out.extend_from_slice(&transport_answer(true));
+        }
+        let Some(place) = self.flights.iter().position(|f| *f.control_id == *ack.control_id) else {
+            return self.stranger(&ack);
+        };
+        let Some(flight) = self.flights.get_mut(place) else { return };
+        if flight.end > self.sent {
+            return self.noise("an answer before its message was sent whole");
+        }
+        if self.bounds.application && ack.code == AckCode::Ca {
+            if flight.commit.is_some() {
                 return self.noise("an answer that came twice");
             }
-            self.noise("an answer to a message that is not in flight");
-            self.strangers += 1;
-            if self.strangers >= STRANGERS {
-                self.give_up("answers came for other messages three times");
-            }
-            return;
-        };
-        self.strangers = 0;
+            flight.commit = Some(block);
+            return self.heard();
+        }
         let Some(flight) = self.flights.remove(place) else { return };
-        self.settled.push_back(flight.control_id.clone());
+        self.settle(flight, verdict(&ack), block);
+    }
+
+    /// The receiver speaks of what we sent.
+    fn heard(&mut self) {
+        (self.strangers, self.answered, self.loose) = (0, true, false);
+    }
+
+    fn settle(&mut self, flight: Flight, verdict: Verdict, answer: Vec<u8>) {
+        self.heard();
+        self.settled.push_back(flight.control_id);
         if self.settled.len() > 2 * self.bounds.window + 8 {
             self.settled.pop_front();
         }
-        let verdict = verdict(&ack);
-        self.events.push_back(Event::Settled {
-            control_id: flight.control_id,
-            verdict,
-            answer: block,
-        });
+        self.events.push_back(Event::Settled { key: flight.key, verdict, answer });
+    }
+
+    fn committed(&mut self, mut flight: Flight) {
+        let answer = flight.commit.take().unwrap_or_default();
+        self.settle(flight, Verdict::Accepted, answer);
+    }
+
+    fn stranger(&mut self, ack: &Ack) {
+        if self.settled.iter().any(|id| **id == *ack.control_id) {
+            return self.noise("an answer that came twice");
+        }
+        self.noise("an answer to a message that is not in flight");
+        self.strangers += 1;
+        if self.strangers >= STRANGERS {
+            self.give_up(Some("answers came for other messages three times"));
+        }
+    }
+
+    /// Release 2: the receiver's transport answers the oldest block that it has not answered.
+    fn transport(&mut self, stored: bool) {
+        if self.bounds.release == MllpRelease::One {
+            return self.noise("a transport answer of MLLP release 2");
+        }
+        let sent = self.sent;
+        let Some(flight) = self.flights.iter_mut().find(|f| !f.stored && f.end <= sent) else {
+            return self.noise("a transport answer to no block of ours");
+        };
+        self.loose = true;
+        if stored {
+            flight.stored = true;
+        } else {
+            self.give_up(Some("the receiver's transport did not store it (MLLP release 2)"));
+        }
     }
 
     fn noise(&mut self, what: &'static str) {
+        self.loose = true;
         self.events.push_back(Event::Noise { what });
     }
 
-    fn give_up(&mut self, why: &str) {
+    /// Without a `why` the time is up.
+    fn give_up(&mut self, why: Option<&str>) {
         self.over = true;
-        for flight in self.flights.drain(..) {
-            let why = why.to_owned();
-            self.events.push_back(Event::Unanswered { control_id: flight.control_id, why });
+        for flight in std::mem::take(&mut self.flights) {
+            if flight.commit.is_some() {
+                self.committed(flight);
+                continue;
+            }
+            let why = why.unwrap_or_else(|| self.missing(&flight)).to_owned();
+            let begun = flight.begin < self.sent;
+            self.events.push_back(Event::Unanswered { key: flight.key, begun, why });
+        }
+        self.out = Vec::new();
+        self.taken = 0;
+    }
+
+    /// What did not come in time.
+    fn missing(&self, flight: &Flight) -> &'static str {
+        if flight.end > self.sent {
+            "the receiver took no bytes in time"
+        } else if self.bounds.release == MllpRelease::Two && !flight.stored {
+            "no answer in time, not even from the transport (MLLP release 2)"
+        } else {
+            "no answer in time"
         }
     }
 }

@@ -15,9 +15,10 @@ pub mod verdict;
 pub use deliver::{Address, Courier, Limits, Outcome, Tls};
 pub use exchange::Exchange;
 pub use hl7::{
-    Charset, CodedType, ControlRole, EncodeFault, Layout, Outgoing, Processing, ReportStatus,
-    SpecimenIn, Version, oru,
+    Acknowledge, Charset, CodedType, ControlRole, EncodeFault, Layout, Outgoing, Processing,
+    ReportStatus, SpecimenIn, Version, oru,
 };
+pub use mllp::MllpRelease;
 pub use schedule::Backoff;
 pub use verdict::{Verdict, verdict};
 

@@ -1,8 +1,10 @@
 //! MLLP blocks: 0x0B, the message, 0x1C 0x0D (HL7 Minimal Lower Layer Protocol, release 1).
 //!
-//! Release 2's one-byte answers are recognised so that a stray one is not taken for a message.
+//! Release 2 adds answers of one byte from the peer's transport. They are always recognised, so that a
+//! stray one is not taken for a message.
 
 use std::collections::VecDeque;
+use std::str::FromStr;
 
 use memchr::{memchr, memchr2};
 
@@ -16,6 +18,34 @@ const NOT_ACKNOWLEDGED: u8 = 0x15;
 pub const BLOCK_MAX: usize = 1 << 20;
 /// Junk without end is told in portions of this many bytes.
 const JUNK_PORTION: usize = 64 * 1024;
+
+/// Which release of the protocol a receiver speaks.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum MllpRelease {
+    /// Blocks alone.
+    #[default]
+    One,
+    /// Each block is answered by the transport before anything else; one block at a time.
+    Two,
+}
+
+impl FromStr for MllpRelease {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        match text {
+            "1" => Ok(MllpRelease::One),
+            "2" => Ok(MllpRelease::Two),
+            _ => Err(format!("`{}` is no release of MLLP; allowed: 1, 2", text.escape_debug())),
+        }
+    }
+}
+
+/// The transport's answer of release 2: the block is stored, or it is not.
+#[must_use]
+pub fn transport_answer(stored: bool) -> [u8; 4] {
+    [START, if stored { ACKNOWLEDGED } else { NOT_ACKNOWLEDGED }, END, CARRIAGE_RETURN]
+}
 
 /// A message in its block.
 #[must_use]
@@ -102,6 +132,12 @@ impl Reader {
     #[must_use]
     pub fn junk(&self) -> usize {
         self.junk
+    }
+
+    /// True when no block has begun that has not ended.
+    #[must_use]
+    pub fn is_between(&self) -> bool {
+        self.phase == Phase::Outside
     }
 
     fn outside(&mut self, rest: &[u8]) -> usize {

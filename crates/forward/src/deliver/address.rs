@@ -2,30 +2,17 @@
 
 use std::fmt;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::time::Duration;
 
-use tokio_rustls::rustls::pki_types::pem::PemObject;
-use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName};
-use tokio_rustls::rustls::{ClientConfig, RootCertStore, crypto};
+use tokio_rustls::rustls::pki_types::ServerName;
 
-use super::wire;
+use super::{Limits, Tls, wire};
 
 /// A receiver's address, ready to be used.
 #[derive(Clone)]
 pub enum Address {
     Mllp { host: String, port: u16 },
-    Mllps { host: String, port: u16, name: ServerName<'static>, config: Arc<ClientConfig> },
+    Mllps { host: String, port: u16, name: ServerName<'static>, tls: Tls },
     Folder(PathBuf),
-}
-
-/// The files of a TLS connection, PEM.
-#[derive(Clone, Debug, Default)]
-pub struct Tls {
-    /// Whom to trust. Required: a receiver is known by its own authority, not by the web's.
-    pub ca: Option<PathBuf>,
-    pub certificate: Option<PathBuf>,
-    pub key: Option<PathBuf>,
 }
 
 impl Address {
@@ -41,8 +28,9 @@ impl Address {
             let (host, port) = host_and_port(rest)?;
             let name = ServerName::try_from(host.clone())
                 .map_err(|_| format!("`{host}` cannot be checked against a certificate"))?;
-            let config = Arc::new(client(tls)?);
-            return Ok(Address::Mllps { host, port, name, config });
+            // What is wrong with the files is said now; they are read again at each connection.
+            tls.client()?;
+            return Ok(Address::Mllps { host, port, name, tls: tls.clone() });
         }
         match text.strip_prefix("mllp://") {
             Some(rest) => host_and_port(rest).map(|(host, port)| Address::Mllp { host, port }),
@@ -50,15 +38,24 @@ impl Address {
         }
     }
 
+    /// When our own certificate ends, in Unix seconds, as its file says now. None: there is none.
+    #[must_use]
+    pub fn certificate_ends(&self) -> Option<Result<i64, String>> {
+        match self {
+            Address::Mllps { tls, .. } => tls.ends(),
+            Address::Mllp { .. } | Address::Folder(_) => None,
+        }
+    }
+
     /// Whether it can be reached: connects and closes again, or looks at the folder. Sends nothing.
-    pub async fn probe(&self, patience: Duration) -> Result<String, String> {
+    pub async fn probe(&self, limits: &Limits) -> Result<String, String> {
         match self {
             Address::Folder(path) => match std::fs::metadata(path) {
                 Ok(found) if found.is_dir() => Ok(format!("{self}: a folder")),
                 Ok(_) => Err(format!("{self}: not a folder")),
                 Err(_) => Ok(format!("{self}: will be made")),
             },
-            _ => match wire::connect(self, patience).await {
+            _ => match wire::connect(self, limits).await {
                 Ok(_) => Ok(format!("{self}: connected")),
                 Err(why) => Err(format!("{self}: {why}")),
             },
@@ -93,36 +90,4 @@ fn host_and_port(text: &str) -> Result<(String, u16), String> {
         return Err(wrong());
     }
     Ok((host.to_owned(), port))
-}
-
-/// TLS 1.2 and 1.3 with the site's own authority (BCP 195), our certificate where one is given.
-fn client(tls: &Tls) -> Result<ClientConfig, String> {
-    let ca = tls.ca.as_ref().ok_or("for mllps: give `ca`, the certificate authority to trust")?;
-    let mut roots = RootCertStore::empty();
-    for certificate in certificates(ca)? {
-        roots.add(certificate).map_err(|e| format!("{}: {e}", ca.display()))?;
-    }
-    let builder = ClientConfig::builder_with_provider(Arc::new(crypto::ring::default_provider()))
-        .with_safe_default_protocol_versions()
-        .map_err(|e| e.to_string())?
-        .with_root_certificates(roots);
-    match (&tls.certificate, &tls.key) {
-        (None, None) => Ok(builder.with_no_client_auth()),
-        (Some(own), Some(key)) => {
-            let shown = key.display();
-            let secret = PrivateKeyDer::from_pem_file(key).map_err(|e| format!("{shown}: {e}"))?;
-            builder
-                .with_client_auth_cert(certificates(own)?, secret)
-                .map_err(|e| format!("{} and {shown}: {e}", own.display()))
-        }
-        _ => Err("`certificate` and `private_key` together, or neither".into()),
-    }
-}
-
-fn certificates(path: &Path) -> Result<Vec<CertificateDer<'static>>, String> {
-    let shown = path.display();
-    let read = CertificateDer::pem_file_iter(path)
-        .and_then(Iterator::collect::<Result<Vec<_>, _>>)
-        .map_err(|e| format!("{shown}: {e}"))?;
-    if read.is_empty() { Err(format!("{shown}: no certificate in it")) } else { Ok(read) }
 }

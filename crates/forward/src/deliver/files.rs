@@ -15,17 +15,11 @@ pub(super) enum Filed {
     Taken,
 }
 
-/// Writes `<control_id>.hl7` so that it is there whole, and stays there, once this returns.
-pub(super) async fn write(folder: &Path, control_id: &str, message: &[u8]) -> io::Result<Filed> {
-    if !is_control_id(control_id) {
+/// Writes `<control_id>.hl7` so that it is there whole, and stays there, once this returns. Blocks.
+pub(super) fn write(folder: &Path, name: &str, message: &[u8]) -> io::Result<Filed> {
+    if !is_control_id(name) {
         return Err(io::Error::new(io::ErrorKind::InvalidInput, "this control id is no file name"));
     }
-    let (folder, name, message) = (folder.to_owned(), control_id.to_owned(), message.to_vec());
-    let written = tokio::task::spawn_blocking(move || place(&folder, &name, &message));
-    written.await.map_err(io::Error::other)?
-}
-
-fn place(folder: &Path, name: &str, message: &[u8]) -> io::Result<Filed> {
     fs::DirBuilder::new().recursive(true).mode(0o700).create(folder)?;
     let (file, part) = (folder.join(format!("{name}.hl7")), folder.join(format!(".{name}.part")));
     match fs::read(&file) {

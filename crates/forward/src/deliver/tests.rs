@@ -28,7 +28,17 @@ fn courier(receiver: &Receiver) -> Courier {
 
 fn courier_to(text: &str, tls: &Tls) -> Courier {
     let address = Address::parse(text, Path::new("."), tls).expect("an address");
-    Courier::new(address, Limits::with_ack_timeout(Duration::from_millis(200)))
+    Courier::new(vec![address], Limits::with_ack_timeout(Duration::from_millis(200)))
+}
+
+/// One message, and what becomes of it.
+async fn send(courier: &mut Courier, id: &str, message: &[u8]) -> Outcome {
+    courier.offer(7, id, message.to_vec());
+    let mut outcomes = courier.next().await;
+    assert_eq!((outcomes.len(), courier.in_flight()), (1, 0));
+    let (key, outcome) = outcomes.remove(0);
+    assert_eq!(key, 7);
+    outcome
 }
 
 fn message(id: &str) -> Vec<u8> {
@@ -60,7 +70,7 @@ async fn every_answer_comes_to_its_end() {
     ] {
         let mut other = receiver(&format!("{answer},aa")).await;
         let mut courier = courier(&other);
-        let got = match courier.send("A1", MESSAGE).await {
+        let got = match send(&mut courier, "A1", MESSAGE).await {
             Outcome::Settled { verdict: Verdict::Accepted, .. } => "accepted",
             Outcome::Settled { verdict: Verdict::RefusedError { .. }, .. } => "error",
             Outcome::Settled { verdict: Verdict::RefusedReject { .. }, .. } => "reject",
@@ -69,7 +79,10 @@ async fn every_answer_comes_to_its_end() {
             Outcome::NotConnected { .. } => "not connected",
         };
         assert_eq!(got, wanted, "{answer}");
-        assert!(accepted(&courier.send("A1", MESSAGE).await), "after {answer} the same goes again");
+        assert!(
+            accepted(&send(&mut courier, "A1", MESSAGE).await),
+            "after {answer} the same goes again"
+        );
         let (first, second) = (other.next().await, other.next().await);
         let bodies = [first.expect("one").body, second.expect("two").body];
         assert_eq!(bodies, [MESSAGE, MESSAGE], "byte-identical");
@@ -80,12 +93,12 @@ async fn every_answer_comes_to_its_end() {
 async fn a_receiver_that_goes_away_and_comes_back_is_found_again() {
     let mut other = receiver("aa").await;
     let mut courier = courier(&other);
-    assert!(accepted(&courier.send("A1", MESSAGE).await));
+    assert!(accepted(&send(&mut courier, "A1", MESSAGE).await));
     other.pause().await;
-    let away = courier.send("A1", MESSAGE).await;
+    let away = send(&mut courier, "A1", MESSAGE).await;
     assert!(matches!(away, Outcome::NotConnected { .. }), "closed while idle: {away:?}");
     other.resume().await.expect("the same port");
-    assert!(accepted(&courier.send("A1", MESSAGE).await));
+    assert!(accepted(&send(&mut courier, "A1", MESSAGE).await));
 }
 
 #[tokio::test]
@@ -104,7 +117,7 @@ async fn a_receiver_that_hangs_up_after_each_answer_costs_no_attempt() {
     });
     let mut courier = courier_to(&format!("mllp://{address}"), &Tls::default());
     for id in ["B1", "B2", "B3"] {
-        let outcome = courier.send(id, &message(id)).await;
+        let outcome = send(&mut courier, id, &message(id)).await;
         assert!(accepted(&outcome), "{id}: {outcome:?}");
     }
     assert_eq!(peer.await.expect("the peer ends"), 3, "a connection for each");
@@ -135,9 +148,9 @@ async fn a_close_that_crosses_a_message_is_no_failure_once() {
     // The first connection answers, then closes only when the second message has come.
     let mut other = receiver("aa,close,aa,close,close").await;
     let mut courier = courier(&other);
-    assert!(accepted(&courier.send("A1", MESSAGE).await));
-    assert!(accepted(&courier.send("A1", MESSAGE).await), "closed, and sent again at once");
-    let twice = courier.send("A1", MESSAGE).await;
+    assert!(accepted(&send(&mut courier, "A1", MESSAGE).await));
+    assert!(accepted(&send(&mut courier, "A1", MESSAGE).await), "closed, and sent again at once");
+    let twice = send(&mut courier, "A1", MESSAGE).await;
     assert!(matches!(twice, Outcome::Unanswered { .. }), "not for ever: {twice:?}");
     for _ in 0..5 {
         assert_eq!(other.next().await.expect("a message").body, MESSAGE);
@@ -158,11 +171,11 @@ async fn a_message_sent_and_then_not_sendable_counts_as_sent() {
         drop(stream);
     });
     let mut courier = courier_to(&format!("mllp://{address}"), &Tls::default());
-    assert!(accepted(&courier.send("B1", &message("B1")).await));
-    let outcome = courier.send("B2", &message("B2")).await;
+    assert!(accepted(&send(&mut courier, "B1", &message("B1")).await));
+    let outcome = send(&mut courier, "B2", &message("B2")).await;
     assert!(matches!(&outcome, Outcome::Unanswered { why } if why.contains("then")), "{outcome:?}");
     peer.await.expect("the peer ends");
-    let outcome = courier.send("B2", &message("B2")).await;
+    let outcome = send(&mut courier, "B2", &message("B2")).await;
     assert!(matches!(outcome, Outcome::NotConnected { .. }), "{outcome:?}");
 }
 
@@ -170,10 +183,13 @@ async fn a_message_sent_and_then_not_sendable_counts_as_sent() {
 async fn a_send_that_was_given_up_never_meets_the_next_answer() {
     let mut other = receiver("late,aa").await;
     let mut courier = courier(&other);
-    let given_up =
-        tokio::time::timeout(Duration::from_millis(20), courier.send("A1", MESSAGE)).await;
-    assert!(given_up.is_err(), "the answer is late");
-    assert!(accepted(&courier.send("A1", MESSAGE).await));
+    courier.offer(1, "A1", MESSAGE.to_vec());
+    let waited = tokio::time::timeout(Duration::from_millis(20), courier.next()).await;
+    assert!(waited.is_err(), "the answer is late");
+    let given_up = courier.close();
+    assert!(matches!(&given_up[..], [(1, Outcome::Unanswered { .. })]), "{given_up:?}");
+    assert_eq!((courier.in_flight(), courier.connected_to()), (0, None));
+    assert!(accepted(&send(&mut courier, "A1", MESSAGE).await));
     assert!(other.next().await.is_some() && other.next().await.is_some());
 }
 
@@ -182,11 +198,12 @@ async fn a_name_with_several_addresses_is_tried_through() {
     // `localhost` is 127.0.0.1 and, where there is IPv6, ::1: the receiver listens on the former.
     let other = receiver("aa").await;
     let text = format!("mllp://localhost:{}", other.address().port());
-    assert!(accepted(&courier_to(&text, &Tls::default()).send("A1", MESSAGE).await));
-    let why = match courier_to("mllp://localhost:1", &Tls::default()).send("A1", MESSAGE).await {
-        Outcome::NotConnected { why } => why,
-        outcome => panic!("nobody listens on port 1: {outcome:?}"),
-    };
+    assert!(accepted(&send(&mut courier_to(&text, &Tls::default()), "A1", MESSAGE).await));
+    let why =
+        match send(&mut courier_to("mllp://localhost:1", &Tls::default()), "A1", MESSAGE).await {
+            Outcome::NotConnected { why } => why,
+            outcome => panic!("nobody listens on port 1: {outcome:?}"),
+        };
     assert!(why.contains("127.0.0.1:1: "), "it says what was tried: {why}");
 }
 
@@ -198,9 +215,9 @@ async fn a_folder_never_loses_what_is_in_it() {
     std::fs::write(folder.join(".A1.part"), "left by a crash").expect("a file");
     std::fs::write(folder.join("A2.hl7"), "someone else's").expect("a file");
     let mut courier = courier_to(&format!("dir:{}", folder.display()), &Tls::default());
-    assert!(accepted(&courier.send("A1", MESSAGE).await));
-    assert!(accepted(&courier.send("A1", MESSAGE).await), "the same again is the same");
-    let taken = courier.send("A2", MESSAGE).await;
+    assert!(accepted(&send(&mut courier, "A1", MESSAGE).await));
+    assert!(accepted(&send(&mut courier, "A1", MESSAGE).await), "the same again is the same");
+    let taken = send(&mut courier, "A2", MESSAGE).await;
     assert!(
         matches!(&taken, Outcome::Settled { verdict: Verdict::RefusedError { .. }, .. }),
         "{taken:?}"
@@ -216,9 +233,9 @@ async fn a_folder_never_loses_what_is_in_it() {
 async fn a_folder_gets_whole_files_of_its_own() {
     let folder = std::env::temp_dir().join(format!("wickline-files-{}", std::process::id()));
     let address = Address::parse("dir:out", &folder, &Tls::default()).expect("an address");
-    let mut courier = Courier::new(address, Limits::with_ack_timeout(Duration::from_secs(1)));
-    assert!(accepted(&courier.send("A1", MESSAGE).await));
-    assert!(matches!(courier.send("../A1", MESSAGE).await, Outcome::NotConnected { .. }));
+    let mut courier = Courier::new(vec![address], Limits::with_ack_timeout(Duration::from_secs(1)));
+    assert!(accepted(&send(&mut courier, "A1", MESSAGE).await));
+    assert!(matches!(send(&mut courier, "../A1", MESSAGE).await, Outcome::NotConnected { .. }));
     let names: Vec<_> = std::fs::read_dir(folder.join("out"))
         .expect("the folder")
         .map(|e| e.expect("an entry").file_name())

@@ -1,58 +1,133 @@
 //! The bytes between us and a receiver: TCP, plain or under TLS.
 
 use std::io;
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
+use std::path::PathBuf;
+use std::pin::Pin;
+use std::sync::Arc;
+use std::task::{Context, Poll, ready};
 use std::time::Duration;
 
 use rustix::net::sockopt;
-use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
-use tokio::net::{TcpStream, lookup_host};
+use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio::net::{TcpSocket, TcpStream, lookup_host};
 use tokio::time::timeout;
 use tokio_rustls::TlsConnector;
+use tokio_rustls::client::TlsStream;
+use tokio_rustls::rustls::ClientConfig;
 
-use super::Address;
+use super::certificate;
+use super::tls::in_words;
+use super::{Address, Limits};
 
-/// Bytes taken at a time.
-const CHUNK: usize = 4096;
+/// Bytes taken at a time: more than a window of answers, so that one look is enough.
+const CHUNK: usize = 16 * 1024;
 /// Addresses of one name that are tried at most.
 const ADDRESSES: usize = 8;
+/// How much longer than an answer may take sent bytes may stay unconfirmed by the peer's host.
+const USER_TIMEOUT_MORE: Duration = Duration::from_secs(30);
 
-trait Stream: AsyncRead + AsyncWrite + Send + Unpin {}
-impl<T: AsyncRead + AsyncWrite + Send + Unpin> Stream for T {}
+enum Stream {
+    Plain(TcpStream),
+    Secured(Box<TlsStream<TcpStream>>),
+}
 
 /// An open connection.
-pub(super) struct Wire(Box<dyn Stream>);
+pub(super) struct Wire {
+    stream: Stream,
+    /// What the receiver's certificate must be for.
+    host: String,
+    /// When the receiver's certificate ends, in Unix seconds.
+    pub ends: Option<i64>,
+    bytes: Box<[u8]>,
+    /// Bytes were written that may not have left yet.
+    flushing: bool,
+}
 
 impl Wire {
-    /// Waits for bytes; none means closed.
-    pub async fn read(&mut self) -> io::Result<Vec<u8>> {
-        let mut bytes = Vec::with_capacity(CHUNK);
-        self.0.read_buf(&mut bytes).await?;
-        Ok(bytes)
+    fn new(stream: Stream, host: &str) -> Self {
+        let ends = match &stream {
+            Stream::Plain(_) => None,
+            Stream::Secured(stream) => {
+                let chain = stream.get_ref().1.peer_certificates();
+                chain.and_then(<[_]>::first).and_then(|der| certificate::ends(der))
+            }
+        };
+        let bytes = vec![0; CHUNK].into_boxed_slice();
+        Self { stream, host: host.to_owned(), ends, bytes, flushing: false }
     }
 
-    /// What has come already. None: nothing.
-    pub async fn read_ready(&mut self) -> Option<io::Result<Vec<u8>>> {
-        tokio::select! {
-            biased;
-            read = self.read() => Some(read),
-            () = std::future::ready(()) => None,
+    /// Waits for bytes; none means closed.
+    pub fn poll_read(&mut self, cx: &mut Context<'_>) -> Poll<io::Result<&[u8]>> {
+        let mut into = ReadBuf::new(&mut self.bytes);
+        let read = match &mut self.stream {
+            Stream::Plain(stream) => Pin::new(stream).poll_read(cx, &mut into),
+            Stream::Secured(stream) => Pin::new(stream).poll_read(cx, &mut into),
+        };
+        ready!(read)?;
+        let count = into.filled().len();
+        Poll::Ready(Ok(self.bytes.get(..count).unwrap_or_default()))
+    }
+
+    /// Sends some of the bytes; says how many.
+    pub fn poll_write(&mut self, cx: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
+        self.flushing = true;
+        match &mut self.stream {
+            Stream::Plain(stream) => Pin::new(stream).poll_write(cx, bytes),
+            Stream::Secured(stream) => Pin::new(stream).poll_write(cx, bytes),
         }
     }
 
-    pub async fn write_all(&mut self, bytes: &[u8]) -> io::Result<()> {
-        self.0.write_all(bytes).await?;
-        self.0.flush().await
+    /// Gets out what TLS may have kept back.
+    pub fn poll_flush(&mut self, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
+        if self.flushing
+            && let Stream::Secured(stream) = &mut self.stream
+        {
+            ready!(Pin::new(stream).poll_flush(cx))?;
+        }
+        self.flushing = false;
+        Poll::Ready(Ok(()))
     }
+
+    /// What an error on this connection means.
+    pub fn in_words(&self, error: &io::Error) -> String {
+        in_words(error, &self.host)
+    }
+}
+
+/// Where messages go from now on.
+pub(super) enum Way {
+    Wire(Box<Wire>),
+    Folder(PathBuf),
+}
+
+/// Opens the first of the addresses that can be, in order. The error names every one and why not.
+pub(super) async fn first_open(
+    addresses: Vec<Address>,
+    limits: Limits,
+) -> Result<(Way, String), String> {
+    let mut whys = Vec::new();
+    for address in &addresses {
+        if let Address::Folder(path) = address {
+            return Ok((Way::Folder(path.clone()), address.to_string()));
+        }
+        match connect(address, &limits).await {
+            Ok(wire) => return Ok((Way::Wire(Box::new(wire)), address.to_string())),
+            Err(why) => whys.push(why),
+        }
+    }
+    if whys.is_empty() { Err("no address to send to".to_owned()) } else { Err(whys.join("; ")) }
 }
 
 /// Connects, trying each of the host's addresses in order, each with the same patience. The error
 /// names every address and why it failed.
-pub(super) async fn connect(address: &Address, patience: Duration) -> Result<Wire, String> {
+pub(super) async fn connect(address: &Address, limits: &Limits) -> Result<Wire, String> {
     let (host, port) = match address {
         Address::Mllp { host, port } | Address::Mllps { host, port, .. } => (host.as_str(), *port),
         Address::Folder(_) => return Err("a folder is not connected to".to_owned()),
     };
+    let config = config(address).await?;
+    let patience = limits.connect_timeout;
     let seconds = patience.as_secs_f32();
     let found = match timeout(patience, lookup_host((host, port))).await {
         Ok(found) => found.map_err(|e| format!("{host} is not found: {e}"))?,
@@ -60,31 +135,60 @@ pub(super) async fn connect(address: &Address, patience: Duration) -> Result<Wir
     };
     let mut whys = Vec::new();
     for at in found.take(ADDRESSES) {
-        match timeout(patience, open(address, at)).await {
+        match timeout(patience, open(address, host, at, limits, config.clone())).await {
             Ok(Ok(wire)) => return Ok(wire),
-            Ok(Err(error)) => whys.push(format!("{at}: {error}")),
+            Ok(Err(error)) => whys.push(format!("{at}: {}", in_words(&error, host))),
             Err(_) => whys.push(format!("{at}: no connection within {seconds} s")),
         }
     }
     if whys.is_empty() { Err(format!("{host} has no address")) } else { Err(whys.join("; ")) }
 }
 
-async fn open(address: &Address, at: SocketAddr) -> io::Result<Wire> {
-    let stream = TcpStream::connect(at).await?;
-    tune(&stream)?;
-    let Address::Mllps { name, config, .. } = address else { return Ok(Wire(Box::new(stream))) };
-    let secured = TlsConnector::from(config.clone()).connect(name.clone(), stream).await;
-    secured
-        .map(|stream| Wire(Box::new(stream)))
-        .map_err(|e| io::Error::new(e.kind(), format!("TLS: {e}")))
+/// The files as they are now: renewed on disk is used at the next connection.
+async fn config(address: &Address) -> Result<Option<Arc<ClientConfig>>, String> {
+    let Address::Mllps { tls, .. } = address else { return Ok(None) };
+    let tls = tls.clone();
+    let read = tokio::task::spawn_blocking(move || tls.client()).await;
+    read.map_err(|e| e.to_string())?.map(|config| Some(Arc::new(config)))
 }
 
-/// No waiting for more to send; a peer that is gone is noticed within about a minute and a half.
-fn tune(stream: &TcpStream) -> io::Result<()> {
+async fn open(
+    address: &Address,
+    host: &str,
+    at: SocketAddr,
+    limits: &Limits,
+    config: Option<Arc<ClientConfig>>,
+) -> io::Result<Wire> {
+    let socket = if at.is_ipv4() { TcpSocket::new_v4()? } else { TcpSocket::new_v6()? };
+    if let Some(source) = limits.source {
+        socket.bind(SocketAddr::new(source, 0)).map_err(|e| unbound(source, &e))?;
+    }
+    let stream = socket.connect(at).await?;
+    tune(&stream, limits)?;
+    match (address, config) {
+        (Address::Mllp { .. }, _) => Ok(Wire::new(Stream::Plain(stream), host)),
+        (Address::Mllps { name, .. }, Some(config)) => {
+            let stream = TlsConnector::from(config).connect(name.clone(), stream).await?;
+            Ok(Wire::new(Stream::Secured(Box::new(stream)), host))
+        }
+        // Never in clear what is to be secured.
+        _ => Err(io::Error::other("no way to secure the connection")),
+    }
+}
+
+fn unbound(source: IpAddr, error: &io::Error) -> io::Error {
+    io::Error::new(error.kind(), format!("not from {source}: {error}"))
+}
+
+/// No waiting for more to send; a peer that is gone is noticed within about a minute and a half, or
+/// soon after an answer was due.
+fn tune(stream: &TcpStream, limits: &Limits) -> io::Result<()> {
     stream.set_nodelay(true)?;
     sockopt::set_socket_keepalive(stream, true)?;
     sockopt::set_tcp_keepidle(stream, Duration::from_secs(60))?;
     sockopt::set_tcp_keepintvl(stream, Duration::from_secs(10))?;
     sockopt::set_tcp_keepcnt(stream, 3)?;
+    let unconfirmed = limits.ack_timeout.saturating_add(USER_TIMEOUT_MORE).as_millis();
+    sockopt::set_tcp_user_timeout(stream, u32::try_from(unconfirmed).unwrap_or(u32::MAX))?;
     Ok(())
 }

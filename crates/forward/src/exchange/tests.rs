@@ -3,10 +3,16 @@
 use proptest::prelude::*;
 
 use super::{Bounds, Event, Exchange};
-use crate::mllp::frame;
+use crate::mllp::{MllpRelease, frame};
 use crate::verdict::Verdict;
 
-const BOUNDS: Bounds = Bounds { window: 1, ack_timeout: 1_000, answer_cap: 4096 };
+const BOUNDS: Bounds = Bounds {
+    window: 1,
+    ack_timeout: 1_000,
+    answer_cap: 4096,
+    application: false,
+    release: MllpRelease::One,
+};
 
 fn ack(code: &str, id: &str, more: &str) -> Vec<u8> {
     let text =
@@ -14,24 +20,28 @@ fn ack(code: &str, id: &str, more: &str) -> Vec<u8> {
     frame(text.as_bytes())
 }
 
-fn in_flight(window: usize, ids: &[&str]) -> Exchange {
-    let mut exchange = Exchange::new(Bounds { window, ..BOUNDS });
-    for id in ids {
-        exchange.offer(0, id, b"MSH|");
+fn exchange(bounds: Bounds, ids: &[&str]) -> Exchange {
+    let mut exchange = Exchange::new(bounds);
+    for (key, id) in (1..).zip(ids) {
+        exchange.offer(0, key, &(*id).into(), b"MSH|");
     }
-    let mut out = Vec::new();
-    assert!(exchange.poll_transmit(&mut out));
-    assert_eq!(out, frame(b"MSH|").repeat(ids.len()));
+    assert_eq!(exchange.unsent(), frame(b"MSH|").repeat(ids.len()));
+    exchange.handle_sent(usize::MAX);
+    assert!(exchange.unsent().is_empty());
     exchange
+}
+
+fn in_flight(window: usize, ids: &[&str]) -> Exchange {
+    exchange(Bounds { window, ..BOUNDS }, ids)
 }
 
 fn events(exchange: &mut Exchange) -> Vec<Event> {
     std::iter::from_fn(|| exchange.poll_event()).collect()
 }
 
-fn verdicts(exchange: &mut Exchange) -> Vec<(String, Verdict)> {
+fn verdicts(exchange: &mut Exchange) -> Vec<(i64, Verdict)> {
     let of = |event| match event {
-        Event::Settled { control_id, verdict, .. } => Some((control_id, verdict)),
+        Event::Settled { key, verdict, .. } => Some((key, verdict)),
         _ => None,
     };
     events(exchange).into_iter().filter_map(of).collect()
@@ -79,9 +89,10 @@ fn a_wrong_id_settles_nothing_and_three_end_it() {
     }
     exchange.handle_input(1, &ack("AA", "B7", ""));
     let all = events(&mut exchange);
-    assert!(
-        matches!(&all[..], [Event::Noise { .. }, Event::Unanswered { control_id, .. }] if control_id == "A1")
-    );
+    assert!(matches!(
+        &all[..],
+        [Event::Noise { .. }, Event::Unanswered { key: 1, begun: true, .. }]
+    ));
     assert!(exchange.is_over() && !exchange.can_take());
 }
 
@@ -92,7 +103,7 @@ fn junk_and_unreadable_blocks_are_waited_out() {
     exchange.handle_input(1, &frame(b"not HL7"));
     exchange.handle_input(1, &frame(b"MSH|^~\\&|LIS\rMSA|ZZ|A1\r"));
     exchange.handle_input(1, &ack("AA", "A1", ""));
-    assert_eq!(verdicts(&mut exchange), [("A1".to_owned(), Verdict::Accepted)]);
+    assert_eq!(verdicts(&mut exchange), [(1, Verdict::Accepted)]);
 }
 
 #[test]
@@ -101,7 +112,8 @@ fn a_doubled_answer_settles_once() {
     let twice = ack("AA", "A1", "").repeat(2);
     exchange.handle_input(1, &twice);
     assert_eq!(verdicts(&mut exchange).len(), 1);
-    exchange.offer(2, "A2", b"MSH|");
+    exchange.offer(2, 2, &"A2".into(), b"MSH|");
+    exchange.handle_sent(usize::MAX);
     exchange.handle_input(3, &ack("AA", "A1", ""));
     assert!(matches!(
         events(&mut exchange)[..],
@@ -126,16 +138,16 @@ fn silence_ends_it_exactly_at_the_deadline_and_a_late_answer_is_nothing() {
 fn a_closed_connection_leaves_every_flight_unknown() {
     let mut exchange = in_flight(3, &["A1", "A2", "A3"]);
     exchange.handle_input(1, &ack("AA", "A2", ""));
-    exchange.handle_closed();
+    exchange.handle_closed("gone");
     let all = events(&mut exchange);
-    let unknown: Vec<&str> = all
+    let unknown: Vec<i64> = all
         .iter()
         .filter_map(|e| match e {
-            Event::Unanswered { control_id, .. } => Some(control_id.as_str()),
+            Event::Unanswered { key, .. } => Some(*key),
             _ => None,
         })
         .collect();
-    assert_eq!(unknown, ["A1", "A3"]);
+    assert_eq!(unknown, [1, 3]);
 }
 
 proptest! {

@@ -91,6 +91,55 @@ impl FromStr for Processing {
     }
 }
 
+/// Which answers a message asks for (HL7 v2.5.1 section 2.9.2 and 2.9.3): MSH-15 and MSH-16.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Acknowledge {
+    /// The original mode: both fields empty, one answer by the application.
+    #[default]
+    Original,
+    /// Enhanced: only that the message is stored.
+    Accept,
+    /// Enhanced: only what the application says of it.
+    Application,
+    /// Enhanced: one after the other.
+    Both,
+}
+
+impl Acknowledge {
+    /// True when the application's answer is to be waited for beyond a commit.
+    #[must_use]
+    pub fn waits_for_application(self) -> bool {
+        matches!(self, Acknowledge::Application | Acknowledge::Both)
+    }
+
+    /// MSH-15 and MSH-16 (table 0155); none where both stay empty.
+    pub(super) fn codes(self) -> Option<[&'static str; 2]> {
+        match self {
+            Acknowledge::Original => None,
+            Acknowledge::Accept => Some(["AL", "NE"]),
+            Acknowledge::Application => Some(["NE", "AL"]),
+            Acknowledge::Both => Some(["AL", "AL"]),
+        }
+    }
+}
+
+impl FromStr for Acknowledge {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        match text {
+            "original" => Ok(Acknowledge::Original),
+            "accept" => Ok(Acknowledge::Accept),
+            "application" => Ok(Acknowledge::Application),
+            "both" => Ok(Acknowledge::Both),
+            _ => Err(format!(
+                "`{}` is no way to acknowledge; allowed: original, accept, application, both",
+                text.escape_debug()
+            )),
+        }
+    }
+}
+
 /// Which field carries the specimen id.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum SpecimenIn {
@@ -197,6 +246,8 @@ pub struct Layout {
     pub panel: Code,
     pub charset: Charset,
     pub coded_type: CodedType,
+    /// MSH-15 and MSH-16.
+    pub acknowledge: Acknowledge,
 }
 
 impl Layout {
@@ -214,6 +265,7 @@ impl Layout {
             panel: panel_automated(),
             charset: Charset::by_version(version),
             coded_type: CodedType::Ce,
+            acknowledge: Acknowledge::Original,
         }
     }
 

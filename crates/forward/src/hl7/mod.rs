@@ -8,7 +8,8 @@ pub mod write;
 
 pub use ack::{Ack, AckCode, AckError};
 pub use layout::{
-    Charset, CodedType, Layout, Processing, SpecimenIn, Version, panel_automated, panel_manual,
+    Acknowledge, Charset, CodedType, Layout, Processing, SpecimenIn, Version, panel_automated,
+    panel_manual,
 };
 pub use oru::{ControlRole, Outgoing, ReportStatus, oru};
 pub use read::Message;

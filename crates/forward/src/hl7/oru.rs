@@ -143,13 +143,13 @@ impl Times {
     }
 }
 
-/// Returns where MSH-18 would follow.
+/// Returns where MSH-18 would follow, and how many fields after the last one written.
 fn msh(
     w: &mut Writer,
     layout: &Layout,
     out: &Outgoing<'_>,
     times: &Times,
-) -> Result<usize, EncodeFault> {
+) -> Result<(usize, usize), EncodeFault> {
     w.segment("MSH");
     w.plain("|^~\\&");
     let parties = [
@@ -169,7 +169,12 @@ fn msh(
     w.fixed(1, out.control_id);
     w.fixed(1, layout.processing.text());
     w.fixed(1, layout.version.text());
-    Ok(w.position())
+    let Some([accept, application]) = layout.acknowledge.codes() else {
+        return Ok((w.position(), 6));
+    };
+    w.fixed(3, accept);
+    w.fixed(1, application);
+    Ok((w.position(), 2))
 }
 
 fn pid(w: &mut Writer, patient: &Patient) -> Result<(), EncodeFault> {

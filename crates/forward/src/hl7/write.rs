@@ -173,13 +173,12 @@ impl Writer {
         self.out.len()
     }
 
-    /// The message, with the character set announced at `msh_end` if a byte needed it.
-    pub(super) fn finish(mut self, msh_end: usize) -> Vec<u8> {
+    /// The message, with the character set announced if a byte needed it: `bars` fields on from `at`.
+    pub(super) fn finish(mut self, (at, bars): (usize, usize)) -> Vec<u8> {
         self.end();
         if self.wide {
-            // MSH-12 is the last field written, MSH-18 the one that is missing.
-            let announced = format!("||||||{}", self.charset.text());
-            self.out.splice(msh_end..msh_end, announced.bytes());
+            let announced = format!("{}{}", "|".repeat(bars), self.charset.text());
+            self.out.splice(at..at, announced.bytes());
         }
         self.out
     }

@@ -1,7 +1,6 @@
 //! `check`: everything that can be wrong before the first result, one line a finding.
 
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
 use clap::Args;
 use rustix::fs::Access;
@@ -138,7 +137,7 @@ async fn reach(bench: &Bench, found: &mut Vec<Finding>) {
     }
     for target in &bench.targets {
         let about = format!("receiver {}", target.id);
-        match target.address.probe(Duration::from_secs(5)).await {
+        match target.address.probe(&target.limits).await {
             Ok(text) => found.push(finding(Level::Good, about, text)),
             Err(error) => found.push(finding(Level::Bad, about, error)),
         }

@@ -60,7 +60,8 @@ impl Delivery {
         self,
         records: mpsc::Sender<(Settled, OwnedSemaphorePermit)>,
     ) -> Result<(), StoreError> {
-        let mut courier = Courier::new(self.target.address.clone(), self.target.limits.clone());
+        let mut courier =
+            Courier::new(vec![self.target.address.clone()], self.target.limits.clone());
         let mut sender = Sender {
             backoff: Backoff::new(self.target.retry_first, self.target.retry_max),
             failures: 0,
@@ -167,7 +168,9 @@ impl Sender<'_> {
             }
         }
         let attempts = due.attempts + 1;
-        match courier.send(&due.control_id, &due.body).await {
+        courier.offer(due.n, &due.control_id, due.body.clone());
+        let Some((_, outcome)) = courier.next().await.pop() else { return Ok(Turn::Again) };
+        match outcome {
             Outcome::Settled { verdict: Verdict::Busy { detail }, .. } => {
                 if attempts >= self.way.target.reject_tries {
                     self.settle(&due, attempts, Said::refused("receiver-reject", detail, None))
