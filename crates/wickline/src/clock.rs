@@ -22,6 +22,13 @@ pub fn tick_us() -> i64 {
     i64::try_from(start.elapsed().as_micros()).unwrap_or(i64::MAX)
 }
 
+/// Microseconds of a clock that never steps and goes on while the machine sleeps.
+#[must_use]
+pub fn steady_us() -> i64 {
+    let now = rustix::time::clock_gettime(rustix::time::ClockId::Boottime);
+    now.tv_sec.saturating_mul(1_000_000).saturating_add(now.tv_nsec / 1000)
+}
+
 /// The instant at which [`tick_us`] reads `tick`, for a timer.
 #[must_use]
 pub fn instant_at(tick: i64) -> tokio::time::Instant {
@@ -65,6 +72,17 @@ impl SiteClock {
     #[must_use]
     pub fn day(&self, us: i64) -> String {
         self.zoned(us).strftime("%Y-%m-%d").to_string()
+    }
+
+    /// From when to when a local date, `YYYY-MM-DD`, lasts. None: not a date.
+    #[must_use]
+    pub fn day_span(&self, day: &str) -> Option<(i64, i64)> {
+        let date: jiff::civil::Date = day.parse().ok()?;
+        let start = |date: jiff::civil::Date| {
+            let midnight = date.to_zoned_datetime(self.zone.clone()).ok()?;
+            Some(midnight.timestamp().as_microsecond())
+        };
+        Some((start(date)?, start(date.tomorrow().ok()?)?))
     }
 
     /// A stored time as a moment with the site's offset.

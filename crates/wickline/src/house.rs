@@ -8,19 +8,17 @@ use rustix::fs::FlockOperation;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
 use tracing::{error, info, warn};
-use wickline_listen::dialect::LinkKind;
 use wickline_listen::line::{LineKind, Listener};
 
-use crate::pipeline::delivery::Delivery;
 use crate::pipeline::event::{Bound, Event, Events};
 use crate::pipeline::hearing::Hearing;
-use crate::pipeline::reading::Reading;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Address;
-use crate::store::ledger::{Act, Actor, Ledger};
+use crate::store::ledger::Ledger;
 use crate::store::room::Ballast;
 use crate::store::tape::{Tape, Writer};
+use crate::work::{self, Work};
 
 /// How long what is in hand may take once we are asked to stop.
 const GRACE: Duration = Duration::from_secs(8);
@@ -28,7 +26,8 @@ const GRACE: Duration = Duration::from_secs(8);
 /// The running house.
 pub struct House {
     bench: Arc<Bench>,
-    pub ledger: Ledger,
+    /// None: on a server that cannot be reached yet.
+    pub ledger: Option<Ledger>,
     pub tape: Tape,
     writer: Option<Writer>,
     events: Events,
@@ -52,18 +51,16 @@ impl House {
             info!(%error, "no ballast could be put in place");
         }
         let (tape, writer) = Tape::open(&bench.tape, bench.low_water, Some(ballast)).await?;
-        let ledger = Ledger::open(bench.ledger.clone()).await?;
-        ledger.deliver_alone().await?;
-        for target in &bench.targets {
-            ledger.receiver_known(&target.id, target.paused).await?;
-        }
-        let built = ledger.reports_undelivered(&bench).await?;
-        if built > 0 {
-            info!(built, "messages built for reports that had no receiver before");
-        }
-        for (receiver, count) in ledger.queue_orphans(&bench).await? {
-            warn!(receiver, count, "messages wait for a receiver that is not configured any more");
-        }
+        let ledger = match work::open(&bench).await {
+            Ok(ledger) => Some(ledger),
+            // What analyzers say must not wait for a server.
+            Err(error) if bench.ledger.is_shared() && work::is_away(&error) => {
+                warn!(%error, "the lines are heard onto the tape; reading and sending wait");
+                events.tell(Event::LedgerAway { why: error.to_string() });
+                None
+            }
+            Err(error) => return Err(error),
+        };
         let (stop, _) = watch::channel(false);
         Ok(Self {
             bench,
@@ -82,12 +79,11 @@ impl House {
         if let Some(writer) = self.writer.take() {
             self.tasks.spawn(writer.run());
         }
-        let wakes: Vec<Arc<Notify>> = self.bench.targets.iter().map(|_| Arc::default()).collect();
         let mut bound = Vec::new();
+        let mut all_ended = Vec::new();
         for analyzer in self.bench.analyzers.clone() {
             let listener = self.listener(&analyzer, &mut bound).await?;
             let ended = Arc::new(Notify::new());
-            let framed = analyzer.dialect.link() == LinkKind::Lis01;
             let hearing = Hearing {
                 analyzer: analyzer.id.clone(),
                 spec: analyzer.line.clone(),
@@ -99,33 +95,20 @@ impl House {
                 stop: self.stop.subscribe(),
                 listener,
             };
+            all_ended.push(ended);
             self.tasks.spawn(async move {
                 hearing.run().await;
                 Ok(())
             });
-            let reading = Reading {
-                tape: self.tape.clone(),
-                ledger: self.ledger.clone(),
-                bench: self.bench.clone(),
-                analyzer,
-                events: self.events.clone(),
-                wakes: wakes.clone(),
-                ended: framed.then_some(ended),
-                stop: self.stop.subscribe(),
-            };
-            self.tasks.spawn(reading.run());
         }
-        for (target, wake) in self.bench.targets.iter().zip(wakes) {
-            let delivery = Delivery {
-                ledger: self.ledger.clone(),
-                target: target.clone(),
-                events: self.events.clone(),
-                wake,
-                stop: self.stop.subscribe(),
-            };
-            self.tasks.spawn(delivery.run());
-        }
-        self.trail("start").await?;
+        let work = Work {
+            bench: self.bench.clone(),
+            tape: self.tape.clone(),
+            events: self.events.clone(),
+            ended: all_ended,
+            stop: self.stop.subscribe(),
+        };
+        self.tasks.spawn(work.run(self.ledger.clone()));
         let receivers = self.bench.targets.iter().map(|t| t.id.clone()).collect();
         let version = env!("CARGO_PKG_VERSION");
         self.events.tell(Event::Ready { version, lines: bound, receivers });
@@ -179,7 +162,6 @@ impl House {
             }
         }
         info!("stopping: finishing what is in hand");
-        let _ = self.trail("stop").await;
         self.stop.send_replace(true);
         let House { mut tasks, tape, events, _locks, .. } = self;
         drop(tape);
@@ -196,15 +178,10 @@ impl House {
         events.tell(Event::Stopping);
         ended
     }
-
-    async fn trail(&self, verb: &'static str) -> Result<(), StoreError> {
-        let object = format!("daemon {}", env!("CARGO_PKG_VERSION"));
-        self.ledger.note(&Actor::daemon(), Act { verb, object, ..Act::default() }).await
-    }
 }
 
-/// One daemon for one tape and one ledger: the second is told so. Several benches on one ledger would
-/// each deliver everything.
+/// One daemon for one tape, and for one ledger that is a file: the second is told so. Several benches
+/// share a ledger on Postgres.
 fn lock(path: &Path, what: &str) -> Result<std::fs::File, StoreError> {
     let path = path.with_extension("lock");
     crate::store::db::create_private(&path)?;

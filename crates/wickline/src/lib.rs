@@ -9,3 +9,4 @@ pub mod simulate;
 pub mod store;
 #[cfg(test)]
 mod testing;
+pub mod work;

@@ -137,9 +137,11 @@ async fn reach(bench: &Bench, found: &mut Vec<Finding>) {
     }
     for target in &bench.targets {
         let about = format!("receiver {}", target.id);
-        match target.address.probe(&target.limits).await {
-            Ok(text) => found.push(finding(Level::Good, about, text)),
-            Err(error) => found.push(finding(Level::Bad, about, error)),
+        for address in &target.addresses {
+            match address.probe(&target.limits).await {
+                Ok(text) => found.push(finding(Level::Good, &about, text)),
+                Err(error) => found.push(finding(Level::Bad, &about, error)),
+            }
         }
     }
 }

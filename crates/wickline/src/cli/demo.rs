@@ -67,7 +67,9 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     let mut watch = events.watch();
     let mut house = House::open(std::sync::Arc::new(bench), events).await?;
     house.start().await?;
-    let ledger = house.ledger.clone();
+    let Some(ledger) = house.ledger.clone() else {
+        return Err(Failure::unreachable("the ledger could not be opened"));
+    };
     let (stop, stopped) = oneshot::channel::<()>();
     let running = tokio::spawn(house.until_stopped(async {
         let _ = stopped.await;

@@ -204,7 +204,7 @@ impl Explained {
             strip: &judged.strip,
             heard_at,
         };
-        match compose::message(bench, target, control_id, &subject) {
+        match compose::message(bench, target, control_id, crate::clock::now_us(), &subject) {
             Ok(body) => Some(compose::text(&body)),
             Err(hold) => {
                 judged.holds.push(hold);

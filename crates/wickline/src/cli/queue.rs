@@ -1,14 +1,21 @@
 //! `queue`: what is not yet accepted, and what a person may do about it.
 
+mod board;
+mod paper;
+mod whole;
+
 use std::path::PathBuf;
 
 use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::json;
 
-use super::output::{Output, plain, state};
+use super::output::Output;
 use super::{Answer, As, Desk, Exit, Failure, id};
-use crate::store::ledger::views::{QueueItem, totals};
+use crate::store::ledger::Actor;
+use crate::store::ledger::queue_view::Asked;
+use crate::store::ledger::refusals::{Again, Resent};
+use crate::store::ledger::state::State;
 
 /// `wickline queue`, `wickline queue retry --refused`, `wickline queue pause lis`
 #[derive(Debug, Args)]
@@ -16,30 +23,64 @@ pub struct Options {
     #[command(subcommand)]
     act: Option<Act>,
     #[command(flatten)]
+    filter: Filter,
+    /// Look again every second until nothing waits
+    #[arg(long)]
+    follow: bool,
+    #[command(flatten)]
     who: As,
+}
+
+/// Which messages.
+#[derive(Clone, Debug, Args)]
+struct Filter {
+    /// Only for this receiver
+    #[arg(long, value_name = "ID")]
+    receiver: Option<String>,
+    /// Only of this analyzer
+    #[arg(long, value_name = "ID")]
+    analyzer: Option<String>,
+    /// Only in this state: waiting, refused, set-aside or accepted
+    #[arg(long, value_parser = ["waiting", "refused", "set-aside", "accepted"])]
+    state: Option<String>,
+    /// At most so many, oldest first [default: 40 for people, 1000 with --json]
+    #[arg(long, value_parser = clap::value_parser!(i64).range(0..=100_000))]
+    limit: Option<i64>,
+    /// Only those after this message: the next page
+    #[arg(long, value_name = "ID")]
+    after: Option<String>,
 }
 
 #[derive(Debug, Subcommand)]
 enum Act {
-    /// One message with its bytes and the receiver's answer
+    /// One message with its bytes, the receiver's answer and the fields that it points at
     Show { id: String },
-    /// Keep one message back and let the rest pass; `queue retry` puts it into the queue again
+    /// Keep messages back and let the rest pass; `queue retry` puts them into the queue again
     Hold {
-        id: String,
+        /// Ids, or ranges such as 12-40
+        #[arg(required = true)]
+        ids: Vec<String>,
         #[arg(long, value_parser = NonEmptyStringValueParser::new())]
         reason: String,
     },
-    /// Send again: refused messages, or messages kept back
+    /// Send again: refused messages, or messages kept back. What a mended configuration changes goes as a
+    /// new message; what is the same goes as the same bytes
     Retry {
+        /// Ids, or ranges such as 12-40
         #[arg(required_unless_present = "refused")]
         ids: Vec<String>,
-        /// Every refused message
+        /// Every refused message (of --receiver, where given)
         #[arg(long, conflicts_with = "ids")]
         refused: bool,
+        /// The right specimen id, where the refused one was wrong: its report goes anew under this one
+        #[arg(long, value_name = "ID", conflicts_with = "refused")]
+        specimen: Option<String>,
     },
-    /// Decide that a message is not to be sent
+    /// Decide that messages are not to be sent
     SetAside {
-        id: String,
+        /// Ids, or ranges such as 12-40
+        #[arg(required = true)]
+        ids: Vec<String>,
         #[arg(long, value_parser = NonEmptyStringValueParser::new())]
         reason: String,
     },
@@ -47,33 +88,129 @@ enum Act {
     Pause { receiver: String },
     /// Let delivery to a receiver go on, also after a stop
     Resume { receiver: String },
+    /// What waits with its readings, to report by hand while a receiver is down
+    Print {
+        /// Into a page for A4
+        #[arg(long, value_name = "FILE")]
+        html: Option<PathBuf>,
+    },
+    /// What each receiver accepted on a day, with first and last control id, to compare with its count
+    Counts {
+        /// Local date, YYYY-MM-DD [default: today]
+        #[arg(long)]
+        day: Option<String>,
+    },
 }
 
 pub async fn queue(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
     let desk = Desk::open(config).await?;
     let actor = options.who.actor();
+    let asked = asked(&options.filter, out)?;
     match options.act {
-        None => list(&desk, out).await,
-        Some(Act::Show { id: text }) => show(&desk, &text, out).await,
-        Some(Act::Hold { id: text, reason }) => {
-            desk.ledger.message_hold(&actor, id(&text)?, &reason).await?;
-            done(out, &format!("message {text} is kept back; the rest passes"))
+        None if options.follow => board::follow(&desk, &asked, out).await,
+        None => board::list(&desk, &asked, out).await,
+        Some(Act::Show { id: text }) => whole::show(&desk, &text, out).await,
+        Some(Act::Hold { ids, reason }) => {
+            let ids = ranges(&ids)?;
+            desk.ledger.message_hold(&actor, &ids, &reason).await?;
+            done(out, &format!("{} message(s) kept back; the rest passes", ids.len()))
         }
-        Some(Act::Retry { ids, refused }) => {
-            let ids = ids.iter().map(|t| id(t)).collect::<Result<Vec<_>, _>>()?;
-            let count = desk.ledger.message_retry(&actor, (!refused).then_some(&ids)).await?;
-            done(
-                out,
-                &format!("{count} message(s) back in the queue, same bytes, same control ids"),
-            )
+        Some(Act::Retry { ids, refused, specimen }) => {
+            let resent = match (specimen, refused) {
+                (Some(specimen), _) => renamed(&desk, &actor, &ids, &specimen).await?,
+                (None, true) => {
+                    let again = Again::Refused { receiver: asked.receiver };
+                    desk.ledger.message_retry(&desk.bench, &actor, &again).await?
+                }
+                (None, false) => {
+                    let again = Again::These(ranges(&ids)?);
+                    desk.ledger.message_retry(&desk.bench, &actor, &again).await?
+                }
+            };
+            tell_resent(&resent, out)
         }
-        Some(Act::SetAside { id: text, reason }) => {
-            desk.ledger.message_set_aside(&actor, id(&text)?, &reason).await?;
-            done(out, &format!("message {text} is set aside"))
+        Some(Act::SetAside { ids, reason }) => {
+            let ids = ranges(&ids)?;
+            desk.ledger.message_set_aside(&actor, &ids, &reason).await?;
+            done(out, &format!("{} message(s) set aside", ids.len()))
         }
         Some(Act::Pause { receiver }) => gate(&desk, &actor, &receiver, true, out).await,
         Some(Act::Resume { receiver }) => gate(&desk, &actor, &receiver, false, out).await,
+        Some(Act::Print { html }) => paper::print(&desk, &asked, html.as_deref(), out).await,
+        Some(Act::Counts { day }) => board::counts(&desk, day.as_deref(), out).await,
     }
+}
+
+fn asked(filter: &Filter, out: &Output) -> Result<Asked, Failure> {
+    let mut asked = Asked {
+        receiver: filter.receiver.clone(),
+        analyzer: filter.analyzer.clone(),
+        limit: filter.limit.unwrap_or(if out.json { 1000 } else { 40 }),
+        ..Asked::default()
+    };
+    if let Some(state) = &filter.state {
+        asked.states = vec![State::of(state)];
+    }
+    if let Some(after) = &filter.after {
+        asked.after = id(after)?;
+    }
+    Ok(asked)
+}
+
+/// Ids and ranges of ids as people type them: `7 12-40`.
+fn ranges(texts: &[String]) -> Result<Vec<i64>, Failure> {
+    const MOST: i64 = 100_000;
+    let mut ids = Vec::new();
+    for text in texts {
+        match text.split_once('-') {
+            None => ids.push(id(text)?),
+            Some((first, last)) => {
+                let (first, last) = (id(first)?, id(last)?);
+                if last < first || last - first >= MOST {
+                    return Err(Failure::wrong(format!(
+                        "`{text}` is no range of at most {MOST} ids, the smaller first"
+                    )));
+                }
+                ids.extend(first..=last);
+            }
+        }
+    }
+    ids.sort_unstable();
+    ids.dedup();
+    Ok(ids)
+}
+
+async fn renamed(
+    desk: &Desk,
+    actor: &Actor,
+    ids: &[String],
+    specimen: &str,
+) -> Result<Vec<Resent>, Failure> {
+    let [one] = ranges(ids)?[..] else {
+        return Err(Failure::wrong("a specimen id is given to one message at a time"));
+    };
+    Ok(desk.ledger.report_renamed(&desk.bench, actor, one, specimen).await?)
+}
+
+fn tell_resent(resent: &[Resent], out: &Output) -> Answer {
+    if out.json {
+        let items: Vec<_> = resent
+            .iter()
+            .map(|r| json!({"id": r.n.to_string(), "instead": r.instead.map(|n| n.to_string())}))
+            .collect();
+        out.document(&json!({ "items": items }))?;
+        return Ok(Exit::Done);
+    }
+    let anew = resent.iter().filter(|r| r.instead.is_some()).count();
+    out.line(&format!(
+        "{} message(s) back in the queue: {} as the same bytes, {anew} built anew with new control ids",
+        resent.len(),
+        resent.len() - anew
+    ));
+    for (n, new) in resent.iter().filter_map(|r| Some((r.n, r.instead?))) {
+        out.line(&format!("message {new} goes in place of {n}"));
+    }
+    Ok(Exit::Done)
 }
 
 fn done(out: &Output, text: &str) -> Answer {
@@ -84,13 +221,7 @@ fn done(out: &Output, text: &str) -> Answer {
     Ok(Exit::Done)
 }
 
-async fn gate(
-    desk: &Desk,
-    actor: &crate::store::ledger::Actor,
-    receiver: &str,
-    pause: bool,
-    out: &Output,
-) -> Answer {
+async fn gate(desk: &Desk, actor: &Actor, receiver: &str, pause: bool, out: &Output) -> Answer {
     if !desk.bench.targets.iter().any(|t| t.id == receiver) {
         let known: Vec<&str> = desk.bench.targets.iter().map(|t| t.id.as_str()).collect();
         return Err(Failure::wrong(format!(
@@ -102,110 +233,18 @@ async fn gate(
     done(out, &format!("delivery to {receiver} {}", if pause { "is paused" } else { "goes on" }))
 }
 
-async fn list(desk: &Desk, out: &Output) -> Answer {
-    let items = desk.ledger.queue(None, desk.clock()).await?;
-    let mut gates = Vec::new();
-    for target in &desk.bench.targets {
-        gates.push((target.id.clone(), desk.ledger.gate(&target.id).await?));
-    }
-    let orphans = desk.ledger.queue_orphans(&desk.bench).await?;
-    let refused = items.iter().any(|i| i.state == "refused");
-    let stopped = gates.iter().any(|(_, g)| g.stopped);
-    if out.json {
-        let receivers: Vec<_> = gates
-            .iter()
-            .map(|(id, g)| json!({"id": id, "paused": g.paused, "stopped": g.stopped, "detail": g.detail}))
-            .collect();
-        let mut sums = totals(items.iter().map(|i| i.state.as_str()));
-        for (state, count) in desk.ledger.message_counts().await? {
-            if let Some(sum) = sums.get_mut(state.as_str()) {
-                *sum = u64::try_from(count).unwrap_or(0);
-            }
-        }
-        let orphans: Vec<_> =
-            orphans.iter().map(|(id, many)| json!({"id": id, "waiting": many})).collect();
-        out.document(&json!({
-            "items": items, "totals": sums, "receivers": receivers, "not_configured": orphans,
-        }))?;
-    } else {
-        for (id, many) in &orphans {
-            out.line(&format!(
-                "{many} message(s) wait for {id}, which is not configured any more: configure it \
-                 again, or set them aside"
-            ));
-        }
-        print_list(&items, &gates, out);
-    }
-    Ok(if refused || stopped || !orphans.is_empty() { Exit::NotClean } else { Exit::Done })
-}
+#[cfg(test)]
+mod tests {
+    use super::ranges;
 
-fn print_list(
-    items: &[QueueItem],
-    gates: &[(String, crate::store::ledger::queue::Gate)],
-    out: &Output,
-) {
-    for (id, gate) in gates.iter().filter(|(_, g)| g.paused || g.stopped) {
-        let what = if gate.stopped { "stopped" } else { "paused" };
-        let why = gate.detail.as_deref().unwrap_or("by a person");
-        out.line(&format!("delivery to {id} is {what}: {why}"));
-    }
-    if items.is_empty() {
-        out.line("nothing waits: every message was accepted or set aside");
-        return;
-    }
-    let rows: Vec<_> = items
-        .iter()
-        .map(|i| {
-            vec![
-                plain(&i.id),
-                plain(&i.receiver),
-                plain(&i.analyzer),
-                plain(i.number.as_deref().unwrap_or("-")),
-                state(if i.on_hold { "held" } else { &i.state }),
-                plain(i.attempts.to_string()),
-                plain(i.next_attempt_at.as_deref().unwrap_or("-")),
-                plain(i.detail.as_deref().or(i.reason.as_deref()).unwrap_or("")),
-            ]
-        })
-        .collect();
-    out.table(
-        &["id", "receiver", "analyzer", "number", "state", "tries", "next try", "why"],
-        &rows,
-    );
-}
-
-async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
-    let n = id(text)?;
-    let items = desk.ledger.queue(Some(n), desk.clock()).await?;
-    let (Some(item), Some((body, answer))) = (items.first(), desk.ledger.message_body(n).await?)
-    else {
-        return Err(Failure::wrong(format!(
-            "there is no message {text}; `wickline queue` lists them"
-        )));
-    };
-    let words = crate::pipeline::compose::text;
-    if out.json {
-        let mut value = serde_json::to_value(item).unwrap_or_default();
-        value["message"] = json!(words(&body));
-        value["answer"] = json!(answer.as_deref().map(words));
-        out.document(&value)?;
-        return Ok(Exit::Done);
-    }
-    out.line(&format!(
-        "message {} to {} ({}), {}, {} tries",
-        item.id, item.receiver, item.control_id, item.state, item.attempts
-    ));
-    if let Some(detail) = &item.detail {
-        out.line(detail);
-    }
-    for segment in words(&body).split('\r').filter(|s| !s.is_empty()) {
-        out.line(segment);
-    }
-    if let Some(answer) = answer {
-        out.line("answer:");
-        for segment in words(&answer).split('\r').filter(|s| !s.is_empty()) {
-            out.line(segment);
+    #[test]
+    fn ids_and_ranges_are_read_once_each() {
+        let read = |texts: &[&str]| {
+            ranges(&texts.iter().map(|t| (*t).to_owned()).collect::<Vec<_>>()).ok()
+        };
+        assert_eq!(read(&["7", "3-5", "4"]), Some(vec![3, 4, 5, 7]));
+        for wrong in ["", "x", "5-3", "1-200000", "-3", "0"] {
+            assert_eq!(read(&[wrong]), None, "{wrong}");
         }
     }
-    Ok(Exit::Done)
 }

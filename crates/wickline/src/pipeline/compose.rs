@@ -28,6 +28,7 @@ pub fn message(
     bench: &Bench,
     target: &Target,
     control_id: &str,
+    made_at: i64,
     subject: &Subject<'_>,
 ) -> Result<Vec<u8>, Hold> {
     let strip = bench
@@ -44,7 +45,7 @@ pub fn message(
     let print = subject.print;
     let outgoing = Outgoing {
         control_id,
-        made: site.moment(clock::now_us()),
+        made: site.moment(made_at),
         filler: subject.filler,
         specimen: &specimen,
         number: print.number.as_deref(),

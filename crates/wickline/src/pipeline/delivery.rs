@@ -1,33 +1,35 @@
-//! One receiver: oldest first, one in flight, until it says yes; what it said is recorded in groups.
+//! One receiver: oldest first, as many in flight as it allows (one, unless configured), until it says
+//! yes; what it said is recorded in groups.
 
+use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore, mpsc, watch};
+use tokio::sync::{Notify, Semaphore, mpsc, watch};
+use tokio::time::Instant;
 use tracing::{error, info, warn};
 use wickline_forward::deliver::{Courier, Outcome};
 use wickline_forward::schedule::Backoff;
 use wickline_forward::verdict::Verdict;
 
 use super::event::{Event, Events};
+use super::recorder::{Record, Recorder, UNRECORDED};
+use super::tenure::Tenure;
 use crate::clock;
 use crate::settings::bench::Target;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
-use crate::store::ledger::queue::{Due, Settled};
+use crate::store::ledger::queue::{Due, Settled, Tried};
 use crate::store::ledger::state::State;
 
-/// Acceptances that may be known here and not yet in the ledger: after a crash at most these are
-/// sent again, byte for byte.
-const UNRECORDED: usize = 32;
-/// How long an answer may wait for others before all of them are recorded.
-const GATHER: Duration = Duration::from_millis(5);
 /// Messages read from the queue at a time.
 const PAGE: i64 = 256;
 /// How long a page of the queue is believed: so long may a pause or a set-aside go unnoticed.
 const FRESH: Duration = Duration::from_millis(100);
 /// How long an idle deliverer waits before it looks for what another process did.
 const LOOK: Duration = Duration::from_secs(1);
+/// Tries without an answer, although the receiver takes connections, after which a person is told.
+const STUCK: i64 = 20;
 
 /// What it takes to deliver to one receiver.
 pub struct Delivery {
@@ -35,209 +37,267 @@ pub struct Delivery {
     pub target: Arc<Target>,
     pub events: Events,
     pub wake: Arc<Notify>,
+    pub tenure: Tenure,
     pub stop: watch::Receiver<bool>,
-}
-
-/// What a message's turn ended with.
-enum Turn {
-    Next,
-    /// Look at the queue anew before anything else is sent.
-    Again,
 }
 
 impl Delivery {
     /// Delivers until told to stop. An error means that the process must end.
     pub async fn run(self) -> Result<(), StoreError> {
         let (records, queue) = mpsc::channel(UNRECORDED);
-        let recorder = Recorder { ledger: self.ledger.clone(), receiver: self.target.id.clone() };
+        let recorder = Recorder {
+            ledger: self.ledger.clone(),
+            receiver: self.target.id.clone(),
+            stop: self.stop.clone(),
+        };
         let recording = tokio::spawn(recorder.run(queue));
-        let delivered = self.deliver(records).await;
+        let delivered = Flow::new(self, records).run().await;
         let recorded = recording.await.unwrap_or(Ok(()));
         delivered.and(recorded)
     }
-
-    async fn deliver(
-        self,
-        records: mpsc::Sender<(Settled, OwnedSemaphorePermit)>,
-    ) -> Result<(), StoreError> {
-        let mut courier =
-            Courier::new(vec![self.target.address.clone()], self.target.limits.clone());
-        let mut sender = Sender {
-            backoff: Backoff::new(self.target.retry_first, self.target.retry_max),
-            failures: 0,
-            room: Arc::new(Semaphore::new(UNRECORDED)),
-            records,
-            way: &self,
-        };
-        let mut after = 0;
-        let mut stop = self.stop.clone();
-        while !*stop.borrow() {
-            let woken = self.wake.notified();
-            let page = match self.next_page(after).await {
-                Ok(page) => page,
-                Err(error) if !error.is_fatal() => {
-                    warn!(receiver = %self.target.id, %error, "the ledger is away: sending waits");
-                    Vec::new()
-                }
-                Err(error) => return Err(error),
-            };
-            if page.is_empty() && after > 0 {
-                // What is behind us may be waiting again: start over once all is recorded. What is
-                // new meanwhile need not wait for that.
-                tokio::select! {
-                    () = woken => {}
-                    () = sender.drained() => after = 0,
-                }
-                continue;
-            }
-            let idle = page.is_empty();
-            let read = tokio::time::Instant::now();
-            for due in page {
-                // What a person did meanwhile must count: an old page is read again.
-                if *stop.borrow() || read.elapsed() > FRESH {
-                    break;
-                }
-                after = due.n;
-                if let Turn::Again = sender.turn(&mut courier, due).await? {
-                    sender.drained().await;
-                    after = 0;
-                    break;
-                }
-            }
-            if idle {
-                tokio::select! {
-                    () = woken => {}
-                    () = tokio::time::sleep(LOOK) => {}
-                    () = super::stopped(&mut stop) => {}
-                }
-            }
-        }
-        sender.drained().await;
-        Ok(())
-    }
-
-    async fn next_page(&self, after: i64) -> Result<Vec<Due>, StoreError> {
-        let gate = self.ledger.gate(&self.target.id).await?;
-        if gate.paused || gate.stopped {
-            return Ok(Vec::new());
-        }
-        self.ledger.queue_page(&self.target.id, after, PAGE).await
-    }
 }
 
-/// What a receiver said of one message.
+/// Why nothing more is sent until what is in flight has ended and the queue was looked at anew.
+enum Halt {
+    /// The receiver is away, silent or busy: the same bytes again after a pause.
+    Pause { tried: Vec<Tried>, reason: &'static str, why: String },
+    /// The queue was stopped.
+    Look,
+}
+
+/// What a receiver said of one message, for the ledger.
+#[derive(Default)]
 struct Said {
-    state: State,
     reason: Option<&'static str>,
     detail: Option<String>,
     answer: Option<Vec<u8>>,
     stop: bool,
 }
 
-impl Default for Said {
-    fn default() -> Self {
-        Self { state: State::Refused, reason: None, detail: None, answer: None, stop: false }
-    }
-}
-
-impl Said {
-    fn refused(reason: &'static str, detail: String, answer: Option<Vec<u8>>) -> Self {
-        Self { reason: Some(reason), detail: Some(detail), answer, ..Self::default() }
-    }
-}
-
-/// Sends one message after the other and hands what became of them to the recorder.
-struct Sender<'a> {
+/// The flow of messages to one receiver.
+struct Flow {
+    way: Delivery,
+    courier: Courier,
     backoff: Backoff,
     failures: u32,
     room: Arc<Semaphore>,
-    records: mpsc::Sender<(Settled, OwnedSemaphorePermit)>,
-    way: &'a Delivery,
+    records: mpsc::Sender<Record>,
+    page: VecDeque<Due>,
+    page_read: Instant,
+    /// The last message that was handed to the courier.
+    after: i64,
+    flying: HashMap<i64, Due>,
+    halt: Option<Halt>,
 }
 
-impl Sender<'_> {
-    async fn turn(&mut self, courier: &mut Courier, due: Due) -> Result<Turn, StoreError> {
-        if let Some(next) =
-            due.next_attempt_at.filter(|t| self.failures == 0 && *t > clock::now_us())
-        {
-            // A pause that was begun before a restart is kept, as far as it is sensible.
-            let pause = Duration::from_micros((next - clock::now_us()).unsigned_abs());
-            self.rest(pause.min(self.way.target.retry_max)).await;
-            if *self.way.stop.borrow() {
-                return Ok(Turn::Again);
-            }
-        }
-        let attempts = due.attempts + 1;
-        courier.offer(due.n, &due.control_id, due.body.clone());
-        let Some((_, outcome)) = courier.next().await.pop() else { return Ok(Turn::Again) };
-        match outcome {
-            Outcome::Settled { verdict: Verdict::Busy { detail }, .. } => {
-                if attempts >= self.way.target.reject_tries {
-                    self.settle(&due, attempts, Said::refused("receiver-reject", detail, None))
-                        .await;
-                    return Ok(Turn::Next);
-                }
-                self.failed(&due, attempts, "receiver-busy", &detail).await
-            }
-            Outcome::Settled { verdict, answer } => {
-                self.recovered();
-                Ok(self.answered(&due, attempts, verdict, answer).await)
-            }
-            Outcome::NotConnected { why } => {
-                self.failed(&due, due.attempts, "receiver-away", &why).await
-            }
-            Outcome::Unanswered { why } => self.failed(&due, attempts, "unanswered", &why).await,
+impl Flow {
+    fn new(way: Delivery, records: mpsc::Sender<Record>) -> Self {
+        let target = &way.target;
+        Self {
+            courier: Courier::new(target.addresses.clone(), target.limits.clone()),
+            backoff: Backoff::new(target.retry_first, target.retry_max),
+            failures: 0,
+            room: Arc::new(Semaphore::new(UNRECORDED)),
+            records,
+            page: VecDeque::new(),
+            page_read: Instant::now(),
+            after: 0,
+            flying: HashMap::new(),
+            halt: None,
+            way,
         }
     }
 
-    async fn answered(
-        &mut self,
-        due: &Due,
-        attempts: i64,
-        verdict: Verdict,
-        answer: Vec<u8>,
-    ) -> Turn {
-        let target = &self.way.target;
+    async fn run(mut self) -> Result<(), StoreError> {
+        let mut stop = self.way.stop.clone();
+        while !*stop.borrow() {
+            if self.way.tenure.now().is_none() && self.flying.is_empty() {
+                // Another daemon's turn: it may want the only connection that the receiver takes.
+                self.courier.close();
+                self.start_over().await;
+                tokio::select! {
+                    () = self.way.tenure.held() => {}
+                    () = super::stopped(&mut stop) => break,
+                }
+            }
+            let wake = self.way.wake.clone();
+            let woken = wake.notified();
+            if self.halt.is_none() {
+                self.fill().await?;
+                self.hand_over(&mut stop).await;
+            }
+            if self.flying.is_empty() {
+                match self.halt.take() {
+                    Some(halt) => self.resolve(halt).await?,
+                    None => self.idle(woken, &mut stop).await,
+                }
+                continue;
+            }
+            tokio::select! {
+                outcomes = self.courier.next() => self.ended(outcomes).await,
+                () = super::stopped(&mut stop) => {}
+            }
+        }
+        // What is on the wire is waited for: the house says how long.
+        while !self.flying.is_empty() {
+            let outcomes = self.courier.next().await;
+            self.ended(outcomes).await;
+        }
+        drained(self.room.clone()).await;
+        Ok(())
+    }
+
+    /// Reads the queue where there is nothing at hand, or what is at hand may be out of date.
+    async fn fill(&mut self) -> Result<(), StoreError> {
+        if !self.page.is_empty() && self.page_read.elapsed() <= FRESH {
+            return Ok(());
+        }
+        self.page.clear();
+        let (ledger, target) = (self.way.ledger.clone(), self.way.target.clone());
+        let page = ledger
+            .within(async {
+                let gate = ledger.gate(&target.id).await?;
+                if gate.paused || gate.stopped {
+                    return Ok(Vec::new());
+                }
+                ledger.queue_page(&target.id, self.after, PAGE).await
+            })
+            .await;
+        self.page_read = Instant::now();
+        match page {
+            Ok(page) => self.page = page.into(),
+            Err(error) if error.is_fatal() => return Err(error),
+            Err(error) => {
+                warn!(receiver = %target.id, %error, "the ledger is away: sending waits");
+                // Nothing is behind us that could be looked for.
+                self.after = 0;
+            }
+        }
+        Ok(())
+    }
+
+    /// Hands messages to the courier, as many as may be in flight, while the lease is ours.
+    async fn hand_over(&mut self, stop: &mut watch::Receiver<bool>) {
+        while self.courier.can_take() && self.way.tenure.now().is_some() {
+            let Some(mut due) = self.page.pop_front() else { return };
+            if let Some(next) = due.next_attempt_at.filter(|_| self.failures == 0)
+                && next > clock::now_us()
+                && self.flying.is_empty()
+            {
+                // A pause that was begun before a restart is kept, as far as it is sensible.
+                let pause = Duration::from_micros((next - clock::now_us()).unsigned_abs());
+                self.rest(pause.min(self.way.target.retry_max)).await;
+                if *stop.borrow() {
+                    return;
+                }
+            }
+            self.after = due.n;
+            let body = std::mem::take(&mut due.body);
+            self.courier.offer(due.n, &due.control_id, body);
+            self.flying.insert(due.n, due);
+        }
+    }
+
+    /// Waits until there may be something to do.
+    async fn idle(&mut self, woken: impl Future<Output = ()>, stop: &mut watch::Receiver<bool>) {
+        if !self.page.is_empty() {
+            return;
+        }
+        if self.after > 0 {
+            // What is behind us may be waiting again: start over once all is recorded. What is new
+            // meanwhile need not wait for that.
+            tokio::select! {
+                () = woken => {}
+                () = drained(self.room.clone()) => self.after = 0,
+            }
+            return;
+        }
+        tokio::select! {
+            () = woken => {}
+            () = tokio::time::sleep(LOOK) => {}
+            () = super::stopped(stop) => {}
+        }
+    }
+
+    /// Takes what became of messages that were in flight.
+    async fn ended(&mut self, outcomes: Vec<(i64, Outcome)>) {
+        for (n, outcome) in outcomes {
+            let Some(due) = self.flying.remove(&n) else { continue };
+            let attempts = due.attempts + 1;
+            match outcome {
+                Outcome::Settled { verdict: Verdict::Busy { detail }, .. }
+                    if attempts < self.way.target.reject_tries =>
+                {
+                    self.pause(n, attempts, "receiver-busy", detail);
+                }
+                Outcome::Settled { verdict, answer } => {
+                    self.recovered();
+                    self.answered(&due, attempts, verdict, answer).await;
+                }
+                Outcome::NotConnected { why } => self.pause(n, due.attempts, "receiver-away", why),
+                Outcome::Unanswered { why } => {
+                    if attempts == STUCK {
+                        self.stuck(&due);
+                    }
+                    self.pause(n, attempts, "unanswered", why);
+                }
+            }
+        }
+    }
+
+    fn stuck(&self, due: &Due) {
+        let (receiver, control_id) = (self.way.target.id.clone(), due.control_id.clone());
+        error!(%receiver, %control_id,
+            "stuck: unanswered 20 times although it connects; `queue hold` lets the rest pass");
+        self.way.events.tell(Event::Stuck { receiver, control_id });
+    }
+
+    async fn answered(&mut self, due: &Due, attempts: i64, verdict: Verdict, answer: Vec<u8>) {
+        let receiver = self.way.target.id.clone();
+        let answer = Some(answer);
         match verdict {
             Verdict::Accepted => {
-                let said = Said { state: State::Accepted, answer: Some(answer), ..Said::default() };
-                self.settle(due, attempts, said).await;
-                Turn::Next
+                let said = Said { answer, ..Said::default() };
+                self.settle(due, attempts, State::Accepted, said).await;
+            }
+            Verdict::Busy { detail } => {
+                let reason = Some("receiver-reject");
+                let said = Said { reason, detail: Some(detail), answer, stop: false };
+                self.settle(due, attempts, State::Refused, said).await;
             }
             Verdict::RefusedReject { detail } => {
-                error!(receiver = %target.id, control_id = %due.control_id,
+                error!(%receiver, control_id = %due.control_id,
                     "header not acceptable: every later message would fail too; queue stopped");
-                self.stopped(due, attempts, "receiver-reject", detail, answer).await
+                self.refused(due, attempts, "receiver-reject", detail, answer, true).await;
             }
-            Verdict::RefusedError { detail } | Verdict::Busy { detail } => {
-                warn!(receiver = %target.id, control_id = %due.control_id, "message refused");
-                if target.stop_on_refusal {
-                    return self.stopped(due, attempts, "receiver-error", detail, answer).await;
-                }
-                let said = Said::refused("receiver-error", detail, Some(answer));
-                self.settle(due, attempts, said).await;
-                Turn::Next
+            Verdict::RefusedError { detail } => {
+                warn!(%receiver, control_id = %due.control_id, "message refused");
+                let stop = self.way.target.stop_on_refusal;
+                self.refused(due, attempts, "receiver-error", detail, answer, stop).await;
             }
         }
     }
 
-    async fn stopped(
+    async fn refused(
         &mut self,
         due: &Due,
         attempts: i64,
         reason: &'static str,
         detail: String,
-        answer: Vec<u8>,
-    ) -> Turn {
-        let receiver = self.way.target.id.clone();
-        self.way.events.tell(Event::ReceiverStopped { receiver, reason });
-        let said = Said { stop: true, ..Said::refused(reason, detail, Some(answer)) };
-        self.settle(due, attempts, said).await;
-        Turn::Again
+        answer: Option<Vec<u8>>,
+        stop: bool,
+    ) {
+        if stop && self.halt.is_none() {
+            let receiver = self.way.target.id.clone();
+            self.way.events.tell(Event::ReceiverStopped { receiver, reason });
+            self.halt = Some(Halt::Look);
+        }
+        let said = Said { reason: Some(reason), detail: Some(detail), answer, stop };
+        self.settle(due, attempts, State::Refused, said).await;
     }
 
-    async fn settle(&mut self, due: &Due, attempts: i64, said: Said) {
-        let Said { state, reason, detail, answer, stop } = said;
+    async fn settle(&mut self, due: &Due, attempts: i64, state: State, said: Said) {
+        let Said { reason, detail, answer, stop } = said;
         let settled = Settled { n: due.n, state, reason, detail, answer, attempts, stop };
         self.way.events.tell(Event::Delivery {
             receiver: self.way.target.id.clone(),
@@ -245,43 +305,60 @@ impl Sender<'_> {
             state: state.text(),
             attempts,
         });
+        let token = self.way.tenure.token();
         if let Ok(permit) = self.room.clone().acquire_owned().await {
-            let _ = self.records.send((settled, permit)).await;
+            let _ = self.records.send(Record { settled, token, permit }).await;
         }
     }
 
-    /// Notes a failure, tells it once, and pauses.
-    async fn failed(
-        &mut self,
-        due: &Due,
-        attempts: i64,
-        reason: &str,
-        why: &str,
-    ) -> Result<Turn, StoreError> {
-        if self.failures == 0 {
-            // A receiver's own words may quote a patient: they go to the ledger, not into a log.
-            let told =
-                if reason == "receiver-busy" { "it says that it cannot take any now" } else { why };
+    /// Notes a failure and tells it once; the pause comes when nothing is in flight any more.
+    fn pause(&mut self, n: i64, attempts: i64, reason: &'static str, why: String) {
+        let tried = Tried { n, attempts };
+        match &mut self.halt {
+            Some(Halt::Pause { tried: all, .. }) => all.push(tried),
+            Some(Halt::Look) => {}
+            None => {
+                if self.failures == 0 {
+                    self.tell_down(reason, &why);
+                }
+                self.halt = Some(Halt::Pause { tried: vec![tried], reason, why });
+            }
+        }
+    }
+
+    fn tell_down(&self, reason: &'static str, why: &str) {
+        // A receiver's own words may quote a patient: they go to the ledger, not into a log.
+        let busy = reason == "receiver-busy";
+        let why = if busy { "it says that it cannot take any now" } else { why };
+        let receiver = self.way.target.id.clone();
+        warn!(%receiver, reason, why, "not delivered: trying again for ever");
+        self.way.events.tell(Event::ReceiverDown { receiver, why: why.to_owned() });
+    }
+
+    /// What a halt asks for, now that nothing is in flight: then the queue is read from its beginning.
+    async fn resolve(&mut self, halt: Halt) -> Result<(), StoreError> {
+        if let Halt::Pause { tried, reason, why } = halt {
+            let seed = clock::now_us().unsigned_abs();
+            let pause = Duration::from_micros(self.backoff.pause(self.failures, seed));
+            self.failures = self.failures.saturating_add(1);
+            let next = clock::now_us() + i64::try_from(pause.as_micros()).unwrap_or(i64::MAX);
+            let (ledger, token) = (&self.way.ledger, self.way.tenure.token());
             let receiver = &self.way.target.id;
-            warn!(%receiver, reason, why = told, "not delivered: trying again for ever");
-            let (receiver, why) = (receiver.clone(), told.to_owned());
-            self.way.events.tell(Event::ReceiverDown { receiver, why });
+            let noted = ledger.queue_tried(receiver, token, &tried, next, reason, &why);
+            match ledger.within(noted).await {
+                Err(error) if error.is_fatal() => return Err(error),
+                _ => {}
+            }
+            self.rest(pause).await;
         }
-        let seed = clock::now_us().unsigned_abs();
-        let pause = Duration::from_micros(self.backoff.pause(self.failures, seed));
-        self.failures = self.failures.saturating_add(1);
-        if attempts == 20 && reason != "receiver-busy" {
-            error!(receiver = %self.way.target.id, control_id = %due.control_id,
-                "stuck: unanswered 20 times although it connects; `queue hold` lets the rest pass");
-        }
-        let next = clock::now_us() + i64::try_from(pause.as_micros()).unwrap_or(i64::MAX);
-        let noted = self.way.ledger.queue_tried(due.n, attempts, next, reason, why).await;
-        match noted {
-            Err(error) if error.is_fatal() => return Err(error),
-            _ => {}
-        }
-        self.rest(pause).await;
-        Ok(Turn::Again)
+        self.start_over().await;
+        Ok(())
+    }
+
+    async fn start_over(&mut self) {
+        drained(self.room.clone()).await;
+        self.page.clear();
+        self.after = 0;
     }
 
     fn recovered(&mut self) {
@@ -292,53 +369,17 @@ impl Sender<'_> {
         }
     }
 
-    async fn rest(&self, pause: Duration) {
+    async fn rest(&mut self, pause: Duration) {
         let mut stop = self.way.stop.clone();
         tokio::select! {
             () = tokio::time::sleep(pause) => {}
             () = super::stopped(&mut stop) => {}
         }
     }
-
-    /// Waits until everything handed over is in the ledger.
-    async fn drained(&self) {
-        let all = u32::try_from(UNRECORDED).unwrap_or(u32::MAX);
-        drop(self.room.acquire_many(all).await);
-    }
 }
 
-/// Writes down what became of messages: up to 32, or what came within 5 ms, in one commit.
-struct Recorder {
-    ledger: Ledger,
-    receiver: String,
-}
-
-impl Recorder {
-    async fn run(
-        self,
-        mut queue: mpsc::Receiver<(Settled, OwnedSemaphorePermit)>,
-    ) -> Result<(), StoreError> {
-        while let Some(first) = queue.recv().await {
-            let mut group = vec![first];
-            let end = tokio::time::Instant::now() + GATHER;
-            while group.len() < UNRECORDED
-                && let Ok(Some(next)) = tokio::time::timeout_at(end, queue.recv()).await
-            {
-                group.push(next);
-            }
-            let (settled, permits): (Vec<_>, Vec<_>) = group.into_iter().unzip();
-            loop {
-                match self.ledger.queue_settle(&self.receiver, &settled).await {
-                    Ok(()) => break,
-                    Err(error) if !error.is_fatal() && !queue.is_closed() => {
-                        warn!(receiver = %self.receiver, %error, "answers wait for the ledger");
-                        tokio::time::sleep(Duration::from_millis(500)).await;
-                    }
-                    Err(error) => return Err(error),
-                }
-            }
-            drop(permits);
-        }
-        Ok(())
-    }
+/// Waits until everything handed over is in the ledger.
+async fn drained(room: Arc<Semaphore>) {
+    let all = u32::try_from(UNRECORDED).unwrap_or(u32::MAX);
+    drop(room.acquire_many(all).await);
 }

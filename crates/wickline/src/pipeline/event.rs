@@ -51,6 +51,26 @@ pub enum Event {
         receiver: String,
         reason: &'static str,
     },
+    /// Unanswered many times although the receiver takes connections: one message holds up the rest.
+    Stuck {
+        receiver: String,
+        control_id: String,
+    },
+    /// Too many messages wait, or one too long: `queue` tells.
+    QueueLate {
+        receiver: String,
+        waiting: i64,
+        /// Seconds since the oldest became ready.
+        oldest_s: i64,
+    },
+    QueueInTime {
+        receiver: String,
+    },
+    /// The ledger cannot be reached: lines go on to the tape.
+    LedgerAway {
+        why: String,
+    },
+    LedgerBack,
     /// A SIGHUP found a wrong configuration: the old one stays.
     ConfigurationRefused,
     Stopping,

@@ -4,7 +4,10 @@ pub mod compose;
 pub mod delivery;
 pub mod event;
 pub mod hearing;
+pub mod lookout;
 pub mod reading;
+pub mod recorder;
+pub mod tenure;
 
 use tokio::sync::watch;
 

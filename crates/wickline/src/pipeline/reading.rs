@@ -11,6 +11,7 @@ use tracing::{info, warn};
 use wickline_listen::ear::Ear;
 
 use super::event::{Event, Events};
+use super::tenure::Tenure;
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
@@ -38,6 +39,10 @@ pub struct Reading {
     pub wakes: Vec<Arc<Notify>>,
     /// Told when a framed message ends. None: what is printed is read as it comes.
     pub ended: Option<Arc<Notify>>,
+    /// Two daemons must not read two analyzers of one name into one ledger.
+    pub tenure: Tenure,
+    /// The ledger could not be reached the last time; false at first.
+    pub away: bool,
     pub stop: watch::Receiver<bool>,
 }
 
@@ -54,7 +59,12 @@ struct Cursor {
 impl Reading {
     /// Reads until told to stop. An error means that the process must end.
     pub async fn run(mut self) -> Result<(), StoreError> {
-        let start = self.start().await?;
+        let mut stop = self.stop.clone();
+        tokio::select! {
+            () = self.tenure.held() => {}
+            () = super::stopped(&mut stop) => return Ok(()),
+        }
+        let Some(start) = self.start().await? else { return Ok(()) };
         let mut cursor = Cursor {
             ear: Ear::new(self.analyzer.dialect.as_ref()),
             last: start,
@@ -86,13 +96,16 @@ impl Reading {
         Ok(())
     }
 
-    async fn start(&mut self) -> Result<i64, StoreError> {
-        loop {
-            match self.ledger.position(&self.tape.id, &self.analyzer.id).await {
+    /// Where reading begins. None: told to stop before the ledger could say.
+    async fn start(&mut self) -> Result<Option<i64>, StoreError> {
+        while !*self.stop.borrow() {
+            let position = self.ledger.position(&self.tape.id, &self.analyzer.id);
+            match self.ledger.within(position).await {
                 Err(error) if !error.is_fatal() => self.ledger_away(&error).await,
-                other => return other,
+                other => return other.map(Some),
             }
         }
+        Ok(None)
     }
 
     fn hear(&self, cursor: &mut Cursor, entry: &Entry) {
@@ -163,10 +176,10 @@ impl Reading {
     /// One transaction's worth. False: told to stop before it could be done.
     async fn take_group(&mut self, group: &[Heard], place: i64) -> Result<bool, StoreError> {
         loop {
-            let done =
-                self.ledger.intake(&self.bench, &self.analyzer, &self.tape.id, group, place).await;
-            match done {
+            let done = self.ledger.intake(&self.bench, &self.analyzer, &self.tape.id, group, place);
+            match self.ledger.within(done).await {
                 Ok(taken) => {
+                    self.ledger_back();
                     self.tell(taken);
                     return Ok(true);
                 }
@@ -183,11 +196,21 @@ impl Reading {
     }
 
     async fn ledger_away(&mut self, error: &StoreError) {
-        warn!(analyzer = %self.analyzer.id, %error, "reading waits; the tape goes on");
+        if !std::mem::replace(&mut self.away, true) {
+            warn!(analyzer = %self.analyzer.id, %error, "reading waits; the tape goes on");
+            self.events.tell(Event::LedgerAway { why: error.to_string() });
+        }
         let mut stop = self.stop.clone();
         tokio::select! {
             () = tokio::time::sleep(Duration::from_millis(500)) => {}
             () = super::stopped(&mut stop) => {}
+        }
+    }
+
+    fn ledger_back(&mut self) {
+        if std::mem::take(&mut self.away) {
+            info!(analyzer = %self.analyzer.id, "the ledger is back: reading goes on");
+            self.events.tell(Event::LedgerBack);
         }
     }
 

@@ -7,7 +7,8 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use wickline_forward::deliver::{Address as ReceiverAddress, Limits, Tls};
-use wickline_forward::hl7::{Charset, CodedType, Layout, SpecimenIn, panel_manual};
+use wickline_forward::hl7::{Acknowledge, Charset, CodedType, Layout, SpecimenIn, panel_manual};
+use wickline_forward::mllp::MllpRelease;
 use wickline_listen::dialect::{self, Dialect};
 use wickline_listen::line::LineSpec;
 use wickline_normalize::observe::Choice;
@@ -19,6 +20,7 @@ use super::reader::{Fault, place};
 use super::{Loaded, Settings};
 use crate::clock::SiteClock;
 use crate::store::db::Address;
+use crate::store::ledger::standing::Standing;
 
 /// One analyzer, ready to be heard and read.
 pub struct Analyzer {
@@ -32,7 +34,8 @@ pub struct Analyzer {
 /// One receiver, ready to be sent to.
 pub struct Target {
     pub id: String,
-    pub address: ReceiverAddress,
+    /// Tried in order.
+    pub addresses: Vec<ReceiverAddress>,
     pub limits: Limits,
     pub layout: Layout,
     pub choice: Choice,
@@ -43,6 +46,19 @@ pub struct Target {
     pub retry_first: Duration,
     pub retry_max: Duration,
     pub reject_tries: i64,
+    /// Waiting messages, and seconds that the oldest may wait, before a person is told; 0: never.
+    pub late_count: i64,
+    pub late_s: i64,
+}
+
+impl Target {
+    /// Whether so many wait, or one so long, that a person should know.
+    #[must_use]
+    pub fn is_late(&self, standing: &Standing, now: i64) -> bool {
+        let many = self.late_count > 0 && standing.waiting >= self.late_count;
+        let long = self.late_s > 0 && standing.oldest_s(now) >= self.late_s;
+        many || long
+    }
 }
 
 /// Everything the daemon and the commands work with.
@@ -51,6 +67,8 @@ pub struct Bench {
     pub clock: SiteClock,
     pub tape: PathBuf,
     pub ledger: Address,
+    /// How long another daemon on the same ledger waits before it takes over.
+    pub lease: Duration,
     pub low_water: u64,
     pub ballast: u64,
     pub analyzers: Vec<Arc<Analyzer>>,
@@ -93,6 +111,7 @@ impl Bench {
                 clock,
                 tape: folder.join(&settings.store.tape),
                 ledger,
+                lease: Duration::from_secs(settings.store.lease),
                 low_water: settings.store.low_water_mib << 20,
                 ballast: settings.store.ballast_mib << 20,
                 analyzers,
@@ -317,13 +336,13 @@ impl Builder<'_> {
             certificate: self.beside(&raw.certificate),
             key: self.beside(&raw.private_key),
         };
-        let address = ReceiverAddress::parse(&raw.address, self.folder(), &tls);
-        let address = self.good("receiver", index, "address", &raw.address, address)?;
+        let addresses = self.addresses(settings, index, &tls)?;
+        let limits = self.limits(settings, index)?;
         let layout = self.layout(settings, index)?;
         Some(Target {
             id: raw.id.clone(),
-            address,
-            limits: Limits::with_ack_timeout(Duration::from_secs(raw.ack_timeout)),
+            addresses,
+            limits,
             layout,
             choice: Choice {
                 units: units(&raw.units),
@@ -338,7 +357,53 @@ impl Builder<'_> {
             retry_first: Duration::from_secs(raw.retry_first),
             retry_max: Duration::from_secs(raw.retry_max.max(raw.retry_first)),
             reject_tries: raw.reject_tries,
+            late_count: raw.late_count,
+            late_s: raw.late_minutes * 60,
         })
+    }
+
+    fn addresses(
+        &mut self,
+        settings: &Settings,
+        index: usize,
+        tls: &Tls,
+    ) -> Option<Vec<ReceiverAddress>> {
+        let raw = &settings.receiver[index];
+        let first = ReceiverAddress::parse(&raw.address, self.folder(), tls);
+        let first = self.good("receiver", index, "address", &raw.address, first)?;
+        if let (ReceiverAddress::Folder(_), false) = (&first, raw.also.is_empty()) {
+            let allowed = "nothing: a folder has no further addresses".to_owned();
+            self.fault("receiver", index, "also", &raw.also.join(", "), allowed);
+        }
+        let mut addresses = vec![first];
+        for text in &raw.also {
+            let parsed = ReceiverAddress::parse(text, self.folder(), tls);
+            let parsed = parsed.and_then(|address| match address {
+                ReceiverAddress::Folder(_) => Err("mllp://HOST:PORT or mllps://HOST:PORT".into()),
+                other => Ok(other),
+            });
+            addresses.push(self.good("receiver", index, "also", text, parsed)?);
+        }
+        Some(addresses)
+    }
+
+    fn limits(&mut self, settings: &Settings, index: usize) -> Option<Limits> {
+        let raw = &settings.receiver[index];
+        let mut limits = Limits::with_ack_timeout(Duration::from_secs(raw.ack_timeout));
+        limits.window = raw.window;
+        limits.application = matches!(raw.acknowledge.as_str(), "application" | "both");
+        if raw.mllp == "2" {
+            limits.release = MllpRelease::Two;
+            if raw.window > 1 {
+                let allowed = "1: release 2 of MLLP has one block outstanding".to_owned();
+                self.fault("receiver", index, "window", &raw.window.to_string(), allowed);
+            }
+        }
+        if !raw.source.is_empty() {
+            let source = raw.source.parse().map_err(|_| "an IP address of this machine".to_owned());
+            limits.source = Some(self.good("receiver", index, "source", &raw.source, source)?);
+        }
+        Some(limits)
     }
 
     fn layout(&mut self, settings: &Settings, index: usize) -> Option<Layout> {
@@ -358,6 +423,12 @@ impl Builder<'_> {
             "ascii" => layout.charset = Charset::Ascii,
             "8859/1" => layout.charset = Charset::Latin1,
             "utf-8" => layout.charset = Charset::Utf8,
+            _ => {}
+        }
+        match raw.acknowledge.as_str() {
+            "accept" => layout.acknowledge = Acknowledge::Accept,
+            "application" => layout.acknowledge = Acknowledge::Application,
+            "both" => layout.acknowledge = Acknowledge::Both,
             _ => {}
         }
         if raw.coded == "CWE" {

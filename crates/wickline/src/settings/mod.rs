@@ -36,6 +36,7 @@ pub struct Site {
 pub struct Store {
     pub tape: PathBuf,
     pub ledger: String,
+    pub lease: u64,
     pub low_water_mib: u64,
     pub ballast_mib: u64,
 }
@@ -69,6 +70,11 @@ pub struct Analyzer {
 pub struct Receiver {
     pub id: String,
     pub address: String,
+    pub also: Vec<String>,
+    pub source: String,
+    pub window: usize,
+    pub acknowledge: String,
+    pub mllp: String,
     pub version: String,
     pub application: String,
     pub facility: String,
@@ -88,6 +94,8 @@ pub struct Receiver {
     pub ack_timeout: u64,
     pub retry_first: u64,
     pub retry_max: u64,
+    pub late_count: i64,
+    pub late_minutes: i64,
     pub reject_tries: i64,
     pub ca: String,
     pub certificate: String,

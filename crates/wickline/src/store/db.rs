@@ -3,6 +3,7 @@
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Once};
+use std::time::Duration;
 
 use sqlx::AnyConnection;
 use sqlx::{AssertSqlSafe, Connection, Executor, Row};
@@ -49,7 +50,9 @@ impl Address {
         }
     }
 
-    fn url(&self) -> String {
+    /// Where to try, in order. A Postgres URL may name several servers, as its own tools allow:
+    /// `postgres://USER@HOST1:PORT,HOST2:PORT/DATABASE`.
+    fn urls(&self) -> Vec<String> {
         match self {
             // Paths may hold any character: percent-encode what a URL would read otherwise.
             Address::Sqlite(path) => {
@@ -63,16 +66,30 @@ impl Address {
                     }
                 }
                 url.push_str("?mode=rw");
-                url
+                vec![url]
             }
-            Address::Postgres(url) => url.clone(),
+            Address::Postgres(url) => {
+                let (scheme, rest) = url.split_once("://").unwrap_or(("postgres", url));
+                let (authority, path) = rest.split_at(rest.find('/').unwrap_or(rest.len()));
+                let (user, hosts) = authority.split_at(authority.rfind('@').map_or(0, |at| at + 1));
+                hosts.split(',').map(|host| format!("{scheme}://{user}{host}{path}")).collect()
+            }
         }
     }
 
     fn is_sqlite(&self) -> bool {
         matches!(self, Address::Sqlite(_))
     }
+
+    /// True where other processes may write at the same time.
+    #[must_use]
+    pub fn is_shared(&self) -> bool {
+        !self.is_sqlite()
+    }
 }
+
+/// How long a server may take to let us in.
+const CONNECT: Duration = Duration::from_secs(5);
 
 /// One database with one writing connection, opened when first needed and again after any failure.
 #[derive(Clone, Debug)]
@@ -123,17 +140,48 @@ impl Db {
         StoreError::from_sql(&self.address.label(), error)
     }
 
+    /// True where other processes may write at the same time.
+    #[must_use]
+    pub fn is_shared(&self) -> bool {
+        self.address.is_shared()
+    }
+
     async fn connect(&self) -> Result<AnyConnection, StoreError> {
-        let what = self.address.label();
-        let mut conn = AnyConnection::connect(&self.address.url()).await.map_err(|e| {
-            match StoreError::from_sql(&what, &e) {
-                StoreError::Wrong { what, why } => StoreError::Open { what, why },
-                other => other,
+        let mut last = None;
+        for url in self.address.urls() {
+            match tokio::time::timeout(CONNECT, self.connect_to(&url)).await {
+                Ok(Ok(conn)) => return Ok(conn),
+                Ok(Err(error)) => last = Some(error),
+                Err(_) => {
+                    let why = format!("no connection in {} s", CONNECT.as_secs());
+                    last = Some(StoreError::Busy { what: self.address.label(), why });
+                }
             }
-        })?;
+        }
+        let why = "it names no server".to_owned();
+        Err(last.unwrap_or(StoreError::Open { what: self.address.label(), why }))
+    }
+
+    async fn connect_to(&self, url: &str) -> Result<AnyConnection, StoreError> {
+        let what = self.address.label();
+        let mut conn =
+            AnyConnection::connect(url).await.map_err(|e| {
+                match StoreError::from_sql(&what, &e) {
+                    StoreError::Wrong { what, why } => StoreError::Open { what, why },
+                    other => other,
+                }
+            })?;
         if self.address.is_sqlite() {
             conn.execute(PRAGMAS).await.map_err(|e| self.wrong(&e))?;
             check_promises(&mut conn, &what).await?;
+            return Ok(conn);
+        }
+        // A standby answers questions and takes nothing: the next server may be the one that does.
+        let row = conn.fetch_one("SELECT CASE WHEN pg_is_in_recovery() THEN 1 ELSE 0 END").await;
+        let standby: i32 = row.and_then(|row| row.try_get(0)).map_err(|e| self.wrong(&e))?;
+        if standby == 1 {
+            let why = "this server is a standby and takes no writes".into();
+            return Err(StoreError::Busy { what, why });
         }
         Ok(conn)
     }
@@ -356,6 +404,20 @@ mod tests {
         assert_eq!(rows_of(2, 2, false), "($1, $2), ($3, $4)");
         assert_eq!(rows_of(2, 2, true), "(?, ?), (?, ?)");
         assert_eq!(list_of(3, 2), "$2, $3, $4");
+    }
+
+    #[test]
+    fn a_url_may_name_several_servers() {
+        let urls = |text: &str| Address::Postgres(text.into()).urls();
+        assert_eq!(
+            urls("postgres://w:a@b@db1:5432,db2/wickline?sslmode=require"),
+            [
+                "postgres://w:a@b@db1:5432/wickline?sslmode=require",
+                "postgres://w:a@b@db2/wickline?sslmode=require"
+            ]
+        );
+        assert_eq!(urls("postgres://w@db/wickline"), ["postgres://w@db/wickline"]);
+        assert_eq!(urls("postgres://[::1]:5/w"), ["postgres://[::1]:5/w"]);
     }
 
     #[test]

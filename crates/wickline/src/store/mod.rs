@@ -72,9 +72,12 @@ impl StoreError {
         // Five characters: a Postgres SQLSTATE. Else SQLite's extended result code.
         if code.len() == 5 {
             return match &code[..2] {
-                "53" => StoreError::Full { what },
-                "08" | "40" | "55" | "57" => StoreError::Busy { what, why },
-                "58" | "XX" => StoreError::Broken { what, why },
+                "53" if code == "53100" => StoreError::Full { what },
+                // Also read-only after a failover, and a server that is broken: ours is not to end for
+                // that, the tape goes on.
+                "08" | "25" | "40" | "53" | "55" | "57" | "58" | "XX" => {
+                    StoreError::Busy { what, why }
+                }
                 _ => StoreError::Wrong { what, why },
             };
         }

@@ -1,10 +1,11 @@
 //! What people do to reports and messages: each act a change of state and a trail row together.
 
-use sqlx::{AssertSqlSafe, Executor, Row};
+use sqlx::{Executor, Row};
 use wickline_normalize::judge::Judged;
+use wickline_normalize::readings::Reading;
 use wickline_normalize::{Private, Reason, Remedy, Report};
 
-use super::queue::insert_messages;
+use super::queue::{Made, insert_messages};
 use super::state::State;
 use super::{Act, Actor, Ledger, control_id, record, take};
 use crate::clock;
@@ -14,113 +15,97 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 
 /// The report as an act needs it.
-struct Open {
+pub(super) struct Open {
     n: i64,
-    analyzer: String,
+    pub analyzer: String,
     class: String,
     state: State,
-    specimen: Option<String>,
+    pub specimen: Option<String>,
     /// What a person said whose specimen it is: stands above the print.
     given: Option<String>,
     control_sign: bool,
-    print: Report,
+    pub print: Report,
     readings: String,
     strip: String,
-    filler: String,
+    pub filler: String,
     heard_at: i64,
     holds: Vec<(i64, Reason, String)>,
+}
+
+impl Open {
+    pub fn readings(&self) -> Result<Vec<Reading>, StoreError> {
+        serde_json::from_str(&self.readings)
+            .map_err(|e| no(format!("report {}: its readings cannot be read: {e}", self.n)))
+    }
+
+    pub fn subject<'a>(&'a self, specimen: &'a str, readings: &'a Vec<Reading>) -> Subject<'a> {
+        Subject {
+            analyzer: &self.analyzer,
+            filler: &self.filler,
+            specimen,
+            stat: self.class == "stat",
+            print: &self.print,
+            readings,
+            strip: &self.strip,
+            heard_at: self.heard_at,
+        }
+    }
 }
 
 /// What an act made of reports: ids and new states.
 pub type Became = Vec<(i64, String)>;
 
-fn no(why: impl Into<String>) -> StoreError {
+pub(super) fn no(why: impl Into<String>) -> StoreError {
     StoreError::Refused { why: why.into() }
 }
 
 impl Ledger {
-    /// Keeps one waiting message back; the rest passes.
+    /// Keeps waiting messages back; the rest passes.
     pub async fn message_hold(
         &self,
         actor: &Actor,
-        n: i64,
+        ids: &[i64],
         reason: &str,
     ) -> Result<(), StoreError> {
         let sql = "UPDATE message SET put_by = 1 WHERE n = $1 AND state = 'waiting' AND put_by = 0";
-        self.message_act(actor, n, sql, "hold", "waiting and not kept back already", reason).await
+        self.message_act(actor, ids, sql, "hold", "waiting and not kept back already", reason).await
     }
 
-    /// Decides that a message is not to be sent.
+    /// Decides that messages are not to be sent.
     pub async fn message_set_aside(
         &self,
         actor: &Actor,
-        n: i64,
+        ids: &[i64],
         reason: &str,
     ) -> Result<(), StoreError> {
-        let sql = "UPDATE message SET state = 'set-aside', detail = NULL \
+        let sql = "UPDATE message SET state = 'set-aside', detail = NULL, put_by = 0 \
              WHERE n = $1 AND state IN ('waiting', 'refused')";
-        self.message_act(actor, n, sql, "set-aside", "waiting or refused", reason).await
+        self.message_act(actor, ids, sql, "set-aside", "waiting or refused", reason).await
     }
 
+    /// All of them or none.
     async fn message_act(
         &self,
         actor: &Actor,
-        n: i64,
+        ids: &[i64],
         sql: &'static str,
         verb: &'static str,
         must_be: &str,
         reason: &str,
     ) -> Result<(), StoreError> {
         let mut write = self.db.write().await?;
-        let done =
-            write.conn().execute(sqlx::query(sql).bind(n)).await.map_err(|e| write.wrong(&e))?;
-        if done.rows_affected() != 1 {
-            return Err(no(format!(
-                "message {n} is not {must_be}; `wickline queue show {n}` tells"
-            )));
-        }
-        let reason = Some(reason.to_owned());
-        let act = Act { verb, object: format!("message {n}"), reason, ..Act::default() };
-        record(&mut write, actor, act).await?;
-        write.commit().await
-    }
-
-    /// Puts refused messages, and messages kept back, into the queue again: all, or those named.
-    pub async fn message_retry(
-        &self,
-        actor: &Actor,
-        ids: Option<&Vec<i64>>,
-    ) -> Result<u64, StoreError> {
-        let mut write = self.db.write().await?;
-        let again = "UPDATE message SET state = 'waiting', put_by = 0, attempts = 0, reason = NULL, \
-             detail = NULL, next_attempt_at = NULL WHERE";
-        let mut count = 0;
-        let wanted: Vec<Option<i64>> =
-            ids.map_or(vec![None], |ids| ids.iter().copied().map(Some).collect());
-        for id in wanted {
-            let done = match id {
-                None => {
-                    let sql = AssertSqlSafe(format!("{again} state = 'refused'"));
-                    write.conn().execute(sqlx::query(sql)).await
-                }
-                Some(id) => {
-                    let sql = format!(
-                        "{again} n = $1 AND (state = 'refused' OR (state = 'waiting' AND put_by = 1))"
-                    );
-                    write.conn().execute(sqlx::query(AssertSqlSafe(sql)).bind(id)).await
-                }
-            };
-            let rows = done.map_err(|e| write.wrong(&e))?.rows_affected();
-            if let (Some(id), 0) = (id, rows) {
-                return Err(no(format!("message {id} is neither refused nor kept back")));
+        for n in ids {
+            let done = write.conn().execute(sqlx::query(sql).bind(*n)).await;
+            if done.map_err(|e| write.wrong(&e))?.rows_affected() != 1 {
+                return Err(no(format!(
+                    "message {n} is not {must_be}; `wickline queue show {n}` tells. Nothing was changed"
+                )));
             }
-            count += rows;
-            let object =
-                id.map_or("every refused message".to_owned(), |id| format!("message {id}"));
-            record(&mut write, actor, Act { verb: "retry", object, ..Act::default() }).await?;
+            let reason = Some(reason.to_owned());
+            let act = Act { verb, object: format!("message {n}"), reason, ..Act::default() };
+            record(&mut write, actor, act).await?;
         }
-        write.commit().await?;
-        Ok(count)
+        write.commit().await
     }
 
     /// Sends a held report as it is, where every reason it is held for allows that.
@@ -342,17 +327,19 @@ impl Ledger {
     pub async fn reports_undelivered(&self, bench: &Bench) -> Result<usize, StoreError> {
         let mut write = self.db.write().await?;
         let query = sqlx::query(
-            "SELECT n FROM report WHERE state = 'waiting' AND NOT EXISTS \
-             (SELECT 1 FROM message WHERE message.report = report.n) ORDER BY n",
+            "SELECT n, analyzer FROM report WHERE unsent = 1 AND state = 'waiting' ORDER BY n",
         );
         let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
         let mut built = 0;
         for row in rows {
             let n: i64 = row.try_get("n").map_err(|e| write.wrong(&e))?;
-            let open = opened(&mut write, n, State::Waiting).await?;
-            if bench.targets_of(&open.analyzer).next().is_none() {
+            let analyzer: String = row.try_get("analyzer").map_err(|e| write.wrong(&e))?;
+            // Another bench's reports are its own daemon's to send.
+            let ours = bench.analyzer(&analyzer).is_some();
+            if !ours || bench.targets_of(&analyzer).next().is_none() {
                 continue;
             }
+            let open = opened(&mut write, n, State::Waiting).await?;
             self.messages(&mut write, bench, &open).await?;
             let object = format!("report {n}");
             let act = Act { verb: "deliver", object, ..Act::default() };
@@ -401,32 +388,33 @@ impl Ledger {
         open: &Open,
     ) -> Result<(), StoreError> {
         let targets: Vec<_> = bench.targets_of(&open.analyzer).collect();
+        set_unsent(write, open.n, targets.is_empty()).await?;
         if targets.is_empty() {
             return Ok(());
         }
-        let readings = serde_json::from_str(&open.readings)
-            .map_err(|e| no(format!("report {}: its readings cannot be read: {e}", open.n)))?;
+        let readings = open.readings()?;
         let specimen = open.specimen.clone().unwrap_or_default();
-        let subject = Subject {
-            analyzer: &open.analyzer,
-            filler: &open.filler,
-            specimen: &specimen,
-            stat: open.class == "stat",
-            print: &open.print,
-            readings: &readings,
-            strip: &open.strip,
-            heard_at: open.heard_at,
-        };
+        let subject = open.subject(&specimen, &readings);
         let first = take(write, "message", targets.len()).await?;
-        let mut rows = Vec::new();
+        let made_at = clock::now_us();
+        let mut made = Vec::new();
         for (n, target) in (first..).zip(targets) {
-            let id = control_id(&self.epoch, n);
-            let body = compose::message(bench, target, &id, &subject)
+            let control_id = control_id(&self.epoch, n);
+            let body = compose::message(bench, target, &control_id, made_at, &subject)
                 .map_err(|hold| no(format!("report {}: {}", open.n, hold.detail)))?;
-            rows.push((n, id, target.id.clone(), open.n, body));
+            let receiver = target.id.clone();
+            made.push(Made { n, control_id, receiver, report: open.n, body, made_at });
         }
-        insert_messages(write, &rows).await
+        insert_messages(write, &made).await
     }
+}
+
+/// Notes whether a report that is ready has no message because no receiver takes it.
+async fn set_unsent(write: &mut Write, n: i64, unsent: bool) -> Result<(), StoreError> {
+    let query = sqlx::query("UPDATE report SET unsent = $1 WHERE n = $2 AND unsent <> $1")
+        .bind(i64::from(unsent))
+        .bind(n);
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
 fn remedy(reason: Reason) -> &'static str {
@@ -475,7 +463,7 @@ async fn moved(
 }
 
 /// A report in the state it must be in, with what is still open, read inside the write so that nobody else moves it.
-async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<Open, StoreError> {
+pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<Open, StoreError> {
     let query = sqlx::query(
         "SELECT analyzer, class, state, specimen, given, control_sign, print, readings, strip, filler, heard_at \
          FROM report WHERE n = $1",

@@ -8,7 +8,7 @@ use wickline_normalize::judge::{Earlier, Facts, Judged, Way, judge, superseded};
 use wickline_normalize::number::{self, Number};
 use wickline_normalize::{Hold, Reason, Report};
 
-use super::queue::insert_messages;
+use super::queue::{Made, insert_messages};
 use super::state::State;
 use super::{Ledger, control_id, filler, take};
 use crate::clock::{self, SiteClock, moment_rfc3339};
@@ -172,7 +172,7 @@ impl Ledger {
             });
             rows.push(Fresh { n, heard, day, judged });
         }
-        self.insert(write, tape, analyzer, &bench.clock, &rows).await?;
+        self.insert(write, tape, analyzer, bench, &rows).await?;
         let messages = self.build(write, bench, &targets, analyzer, &rows).await?;
         taken.messages = messages.len();
         insert_messages(write, &messages).await?;
@@ -196,7 +196,8 @@ impl Ledger {
         let filler = filler(&self.epoch, n);
         let id = control_id(&self.epoch, i64::MAX >> 30);
         let subject = subject(analyzer, heard, judged, &filler);
-        targets.iter().find_map(|target| compose::message(bench, target, &id, &subject).err())
+        let now = clock::now_us();
+        targets.iter().find_map(|target| compose::message(bench, target, &id, now, &subject).err())
     }
 
     async fn insert(
@@ -204,20 +205,21 @@ impl Ledger {
         write: &mut Write,
         tape: &str,
         analyzer: &Analyzer,
-        clock: &SiteClock,
+        bench: &Bench,
         rows: &[Fresh<'_>],
     ) -> Result<(), StoreError> {
+        let unsent = bench.targets_of(&analyzer.id).next().is_none();
         for group in rows.chunks(ROWS) {
             let sql = format!(
                 "INSERT INTO report (n, tape, analyzer, place_from, place_to, part, number, class, level, \
                  specimen, day, taken_at, heard_at, state, identity, repeat_of, strip, control_sign, \
-                 print, readings, filler) VALUES {}",
-                write.values(group.len(), 21)
+                 print, readings, filler, unsent) VALUES {}",
+                write.values(group.len(), 22)
             );
             let mut query = sqlx::query(AssertSqlSafe(sql));
             for fresh in group {
                 let print = &fresh.heard.report;
-                let row = row_of(clock, print, &fresh.judged);
+                let row = row_of(&bench.clock, print, &fresh.judged);
                 query = query
                     .bind(fresh.n)
                     .bind(tape)
@@ -239,7 +241,8 @@ impl Ledger {
                     .bind(i64::from(fresh.judged.control_sign))
                     .bind(row.print)
                     .bind(row.readings)
-                    .bind(filler(&self.epoch, fresh.n));
+                    .bind(filler(&self.epoch, fresh.n))
+                    .bind(i64::from(unsent && row.state == State::Waiting));
             }
             write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
         }
@@ -255,7 +258,7 @@ impl Ledger {
         targets: &[&Target],
         analyzer: &Analyzer,
         rows: &[Fresh<'_>],
-    ) -> Result<Vec<(i64, String, String, i64, Vec<u8>)>, StoreError> {
+    ) -> Result<Vec<Made>, StoreError> {
         let ready: Vec<&Fresh<'_>> =
             rows.iter().filter(|f| matches!(f.judged.way, Way::Ready)).collect();
         let mut messages = Vec::with_capacity(ready.len() * targets.len());
@@ -263,15 +266,19 @@ impl Ledger {
             return Ok(messages);
         }
         let mut n = take(write, "message", ready.len() * targets.len()).await?;
+        let made_at = clock::now_us();
         for fresh in ready {
             let filler = filler(&self.epoch, fresh.n);
             let subject = subject(analyzer, fresh.heard, &fresh.judged, &filler);
             for target in targets {
-                let id = control_id(&self.epoch, n);
-                let body = compose::message(bench, target, &id, &subject).map_err(|hold| {
-                    StoreError::Wrong { what: format!("report {}", fresh.n), why: hold.detail }
-                })?;
-                messages.push((n, id, target.id.clone(), fresh.n, body));
+                let control_id = control_id(&self.epoch, n);
+                let body = compose::message(bench, target, &control_id, made_at, &subject)
+                    .map_err(|hold| StoreError::Wrong {
+                        what: format!("report {}", fresh.n),
+                        why: hold.detail,
+                    })?;
+                let (receiver, report) = (target.id.clone(), fresh.n);
+                messages.push(Made { n, control_id, receiver, report, body, made_at });
                 n += 1;
             }
         }

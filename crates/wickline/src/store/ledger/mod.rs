@@ -2,21 +2,27 @@
 
 pub mod acts;
 pub mod intake;
+pub mod lease;
 mod numbers;
 pub mod queue;
+pub mod queue_view;
+pub mod refusals;
+pub mod standing;
 pub mod state;
 pub mod views;
 
-use std::sync::Arc;
+use std::time::Duration;
 
 use sqlx::{Executor, Row};
-use tokio::sync::Mutex;
 
 use super::StoreError;
 use super::db::{Address, Db, Write};
 use crate::clock;
 
-const MIGRATIONS: &[&str] = &[include_str!("schema.sql")];
+const MIGRATIONS: &[&str] = &[include_str!("schema.sql"), include_str!("schema_2.sql")];
+
+/// How long a ledger on a server may take to answer.
+const DEADLINE: Duration = Duration::from_secs(20);
 
 /// The ledger, opened.
 #[derive(Clone, Debug)]
@@ -25,8 +31,6 @@ pub struct Ledger {
     /// Four characters made with the ledger: part of every id that leaves the house, so that a new
     /// ledger never gives out an id that an old one gave.
     pub epoch: String,
-    /// The connection that holds the lock of the only deliverer, on Postgres.
-    alone: Arc<Mutex<Option<sqlx::AnyConnection>>>,
 }
 
 /// Who does something, for the trail.
@@ -100,29 +104,35 @@ impl Ledger {
             .map_err(|e| write.wrong(&e))?;
         }
         let epoch = write.one("SELECT epoch FROM ledger_label", |row| row.try_get(0)).await?;
+        let moved: Option<String> =
+            write.one("SELECT moved_to FROM ledger_label", |row| row.try_get(0)).await?;
+        if let Some(to) = moved {
+            let why = format!("it was moved to {to}: name that one in the configuration");
+            return Err(StoreError::Unsafe { what: db.address().label(), why });
+        }
         write.commit().await?;
-        Ok(Self { db, epoch, alone: Arc::default() })
+        Ok(Self { db, epoch })
     }
 
-    /// Makes sure that nobody else delivers from this ledger while this process lives. SQLite's half is
-    /// a lock on the file, held by the house.
-    pub async fn deliver_alone(&self) -> Result<(), StoreError> {
-        if matches!(self.db.address(), Address::Sqlite(_)) {
-            return Ok(());
+    /// True where other daemons may work on the same ledger.
+    #[must_use]
+    pub fn is_shared(&self) -> bool {
+        self.db.is_shared()
+    }
+
+    /// Waits no longer than [`DEADLINE`] for a server that may never answer: what was asked may then
+    /// have been done or not.
+    pub async fn within<T>(
+        &self,
+        work: impl Future<Output = Result<T, StoreError>>,
+    ) -> Result<T, StoreError> {
+        if !self.is_shared() {
+            return work.await;
         }
-        let mut conn = self.db.read().await?;
-        let row = sqlx::query("SELECT CASE WHEN pg_try_advisory_lock(8421) THEN 1 ELSE 0 END")
-            .fetch_one(&mut conn)
-            .await
-            .map_err(|e| self.wrong(&e))?;
-        let free: i32 = row.try_get(0).map_err(|e| self.wrong(&e))?;
-        if free == 0 {
-            let why =
-                "another daemon already delivers from it; this version serves one bench".into();
-            return Err(StoreError::Unsafe { what: self.label(), why });
-        }
-        *self.alone.lock().await = Some(conn);
-        Ok(())
+        tokio::time::timeout(DEADLINE, work).await.unwrap_or_else(|_| {
+            let why = format!("no answer in {} s", DEADLINE.as_secs());
+            Err(StoreError::Busy { what: self.label(), why })
+        })
     }
 
     /// Notes an act that changes nothing else in the ledger.

@@ -10,6 +10,19 @@ use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
 
+/// Only while the token is the lease's own. A ledger that nobody shares has no leases: token 0.
+macro_rules! under_lease {
+    ($token:literal, $name:literal) => {
+        concat!(
+            "AND ",
+            $token,
+            " = coalesce((SELECT token FROM lease WHERE name = ",
+            $name,
+            "), 0)"
+        )
+    };
+}
+
 /// A message to be sent.
 #[derive(Clone, Debug)]
 pub struct Due {
@@ -34,6 +47,13 @@ pub struct Settled {
     pub stop: bool,
 }
 
+/// A message that was tried without a final answer.
+#[derive(Clone, Copy, Debug)]
+pub struct Tried {
+    pub n: i64,
+    pub attempts: i64,
+}
+
 /// Whether a receiver may be sent to.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Gate {
@@ -53,7 +73,8 @@ impl Ledger {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
             "SELECT n, control_id, body, attempts, next_attempt_at FROM message \
-             WHERE receiver = $1 AND state = 'waiting' AND put_by = 0 AND n > $2 ORDER BY n LIMIT $3",
+             WHERE receiver = $1 AND state = 'waiting' AND state <> 'accepted' AND put_by = 0 \
+             AND n > $2 ORDER BY n LIMIT $3",
         )
         .bind(receiver)
         .bind(after)
@@ -75,69 +96,56 @@ impl Ledger {
     }
 
     /// Records what became of messages, all in one commit. One that a person has meanwhile moved
-    /// elsewhere still counts as accepted where the receiver accepted it.
+    /// elsewhere still counts as accepted where the receiver accepted it. Anything but an acceptance
+    /// counts only under the present lease.
     pub async fn queue_settle(
         &self,
         receiver: &str,
+        token: i64,
         settled: &[Settled],
     ) -> Result<(), StoreError> {
-        if settled.is_empty() {
-            return Ok(());
-        }
-        let mut write = self.db.write().await?;
-        let now = clock::now_us();
         let (accepted, others): (Vec<_>, Vec<_>) =
             settled.iter().partition(|s| s.state == State::Accepted);
-        if !accepted.is_empty() {
-            let sql = accepted_statement(accepted.len());
-            let mut query = sqlx::query(AssertSqlSafe(sql)).bind(now);
-            for one in &accepted {
-                query = query.bind(one.n).bind(one.attempts).bind(one.answer.clone());
-            }
-            write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        if others.is_empty() {
+            let mut write = self.db.write_alone().await?;
+            settle_accepted(&mut write, &accepted).await?;
+            return write.commit().await;
         }
+        let mut write = self.db.write().await?;
+        settle_accepted(&mut write, &accepted).await?;
         for one in others {
-            debug_assert!(State::Waiting.may_become(one.state));
-            let query = sqlx::query(
-                "UPDATE message SET state = $1, reason = $2, detail = $3, answer = $4, \
-                 attempts = $5, settled_at = $6 WHERE n = $7 AND state = 'waiting'",
-            )
-            .bind(one.state.text())
-            .bind(one.reason)
-            .bind(one.detail.as_deref().map(storable))
-            .bind(one.answer.clone())
-            .bind(one.attempts)
-            .bind(now)
-            .bind(one.n);
-            write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-            if one.stop {
-                let detail = storable(one.detail.as_deref().unwrap_or_default());
-                set_gate(&mut write, receiver, "stopped", true, Some(detail)).await?;
-            }
+            settle_refused(&mut write, receiver, token, one).await?;
         }
         write.commit().await
     }
 
-    /// Notes a try without a final answer: same bytes again, not before `next`.
+    /// Notes tries without a final answer: same bytes again, not before `next`.
     pub async fn queue_tried(
         &self,
-        n: i64,
-        attempts: i64,
+        receiver: &str,
+        token: i64,
+        tried: &[Tried],
         next: i64,
         reason: &str,
         detail: &str,
     ) -> Result<(), StoreError> {
         let mut write = self.db.write().await?;
-        let query = sqlx::query(
-            "UPDATE message SET attempts = $1, next_attempt_at = $2, reason = $3, detail = $4 \
-             WHERE n = $5 AND state = 'waiting'",
-        )
-        .bind(attempts)
-        .bind(next)
-        .bind(reason)
-        .bind(storable(detail))
-        .bind(n);
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        for one in tried {
+            let sql = concat!(
+                "UPDATE message SET attempts = $1, next_attempt_at = $2, reason = $3, detail = $4 \
+                 WHERE n = $5 AND state = 'waiting' ",
+                under_lease!("$6", "$7")
+            );
+            let query = sqlx::query(sql)
+                .bind(one.attempts)
+                .bind(next)
+                .bind(reason)
+                .bind(storable(detail))
+                .bind(one.n)
+                .bind(token)
+                .bind(lease_name(receiver));
+            write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        }
         write.commit().await
     }
 
@@ -145,7 +153,8 @@ impl Ledger {
     pub async fn queue_orphans(&self, bench: &Bench) -> Result<Vec<(String, i64)>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
-            "SELECT receiver, count(*) AS many FROM message WHERE state = 'waiting' GROUP BY receiver",
+            "SELECT receiver, count(*) AS many FROM message \
+             WHERE state = 'waiting' AND state <> 'accepted' GROUP BY receiver",
         )
         .fetch_all(&mut conn)
         .await
@@ -217,6 +226,54 @@ impl Ledger {
     }
 }
 
+/// The lease of a receiver's deliverer.
+#[must_use]
+pub fn lease_name(receiver: &str) -> String {
+    format!("receiver {receiver}")
+}
+
+async fn settle_accepted(write: &mut Write, accepted: &[&Settled]) -> Result<(), StoreError> {
+    if accepted.is_empty() {
+        return Ok(());
+    }
+    let sql = accepted_statement(accepted.len());
+    let mut query = sqlx::query(AssertSqlSafe(sql)).bind(clock::now_us());
+    for one in accepted {
+        query = query.bind(one.n).bind(one.attempts).bind(one.answer.clone());
+    }
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+async fn settle_refused(
+    write: &mut Write,
+    receiver: &str,
+    token: i64,
+    one: &Settled,
+) -> Result<(), StoreError> {
+    debug_assert!(State::Waiting.may_become(one.state));
+    let sql = concat!(
+        "UPDATE message SET state = $1, reason = $2, detail = $3, answer = $4, attempts = $5, \
+         settled_at = $6 WHERE n = $7 AND state = 'waiting' ",
+        under_lease!("$8", "$9")
+    );
+    let query = sqlx::query(sql)
+        .bind(one.state.text())
+        .bind(one.reason)
+        .bind(one.detail.as_deref().map(storable))
+        .bind(one.answer.clone())
+        .bind(one.attempts)
+        .bind(clock::now_us())
+        .bind(one.n)
+        .bind(token)
+        .bind(lease_name(receiver));
+    let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    if one.stop && done.rows_affected() == 1 {
+        let detail = storable(one.detail.as_deref().unwrap_or_default());
+        set_gate(write, receiver, "stopped", true, Some(detail)).await?;
+    }
+    Ok(())
+}
+
 /// One UPDATE for many acceptances: `($n, attempts, answer)` triples joined by number.
 fn accepted_statement(count: usize) -> String {
     let mut attempts = String::new();
@@ -261,28 +318,35 @@ async fn set_gate(
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
+/// A message that was just made.
+pub(super) struct Made {
+    pub n: i64,
+    pub control_id: String,
+    pub receiver: String,
+    pub report: i64,
+    pub body: Vec<u8>,
+    /// The time that stands in it.
+    pub made_at: i64,
+}
+
 /// Writes messages that wait, many rows in one statement.
-pub(super) async fn insert_messages(
-    write: &mut Write,
-    rows: &[(i64, String, String, i64, Vec<u8>)],
-) -> Result<(), StoreError> {
-    let now = clock::now_us();
-    for group in rows.chunks(1000) {
+pub(super) async fn insert_messages(write: &mut Write, made: &[Made]) -> Result<(), StoreError> {
+    for group in made.chunks(1000) {
         let sql = format!(
             "INSERT INTO message (n, control_id, receiver, report, state, body, made_at, attempts, put_by) \
              VALUES {}",
             write.values(group.len(), 9)
         );
         let mut query = sqlx::query(AssertSqlSafe(sql));
-        for (n, id, receiver, report, body) in group {
+        for one in group {
             query = query
-                .bind(*n)
-                .bind(id.as_str())
-                .bind(receiver.as_str())
-                .bind(*report)
+                .bind(one.n)
+                .bind(one.control_id.as_str())
+                .bind(one.receiver.as_str())
+                .bind(one.report)
                 .bind(State::Waiting.text())
-                .bind(body.as_slice())
-                .bind(now)
+                .bind(one.body.as_slice())
+                .bind(one.made_at)
                 .bind(0_i64)
                 .bind(0_i64);
         }

@@ -2,13 +2,17 @@
 //! to a private server; without it, it says so and only SQLite is tested.
 
 use std::sync::atomic::{AtomicU32, Ordering};
+use std::time::Duration;
 
 use sqlx::Executor;
 use wickline_listen::ear::{Cut, Ending, Transmission};
 use wickline_normalize::{Place, Reason};
 
 use super::intake::{Heard, Taken};
-use super::queue::Settled;
+use super::lease::Watch;
+use super::queue::{Settled, Tried};
+use super::queue_view::Asked;
+use super::refusals::{Again, Resent};
 use super::state::State;
 use super::{Actor, Ledger};
 use crate::clock::SiteClock;
@@ -99,6 +103,10 @@ impl Lab {
         taken.expect("taken in")
     }
 
+    async fn whole(&self, n: i64) -> super::queue_view::Whole {
+        self.ledger.message(n, &self.clock()).await.expect("read").expect("there")
+    }
+
     async fn waiting(&self) -> Vec<i64> {
         let page = self.ledger.queue_page("lis", 0, 100).await.expect("a page");
         page.iter().map(|due| due.n).collect()
@@ -139,6 +147,9 @@ on_both!(
     the_queue_keeps_its_order_and_forgets_nothing,
     acts_keep_to_the_arrows,
     a_receiver_that_is_paused_or_stopped_says_so,
+    a_refusal_is_built_anew_where_its_content_changed,
+    a_lease_has_one_holder_and_a_token,
+    the_queue_is_shown_in_pages,
 );
 
 /// A commit that failed may have landed: the same work again must not double anything.
@@ -281,23 +292,39 @@ async fn the_queue_keeps_its_order_and_forgets_nothing(mut lab: Lab) {
     let all = lab.waiting().await;
     assert!(all.is_sorted() && all.len() == 5);
     let actor = Actor::person(Some("J. Mast".into()));
-    lab.ledger.message_hold(&actor, all[1], "ask first").await.expect("kept back");
+    lab.ledger.message_hold(&actor, &[all[1]], "ask first").await.expect("kept back");
     assert_eq!(lab.waiting().await, [all[0], all[2], all[3], all[4]]);
     let refused = Settled { reason: Some("receiver-error"), ..settled(all[2], State::Refused) };
     let done = [settled(all[0], State::Accepted), refused, settled(all[3], State::Accepted)];
-    lab.ledger.queue_settle("lis", &done).await.expect("recorded");
-    lab.ledger.queue_tried(all[4], 3, 9, "unanswered", "no answer").await.expect("noted");
+    lab.ledger.queue_settle("lis", 0, &done).await.expect("recorded");
+    lab.ledger
+        .queue_tried("lis", 0, &[Tried { n: all[4], attempts: 3 }], 9, "unanswered", "no answer")
+        .await
+        .expect("noted");
     assert_eq!(lab.waiting().await, [all[4]]);
-    assert_eq!(lab.ledger.message_retry(&actor, None).await.expect("again"), 1);
-    lab.ledger.message_retry(&actor, Some(&vec![all[1]])).await.expect("again");
+    let refused = Again::Refused { receiver: None };
+    let resent = lab.ledger.message_retry(&lab.bench, &actor, &refused).await.expect("again");
+    assert_eq!(resent, [Resent { n: all[2], instead: None }], "nothing changed: same bytes");
+    let back = Again::These(vec![all[1]]);
+    lab.ledger.message_retry(&lab.bench, &actor, &back).await.expect("again");
     assert_eq!(lab.waiting().await, [all[1], all[2], all[4]]);
-    let accepted = lab.ledger.message_retry(&actor, Some(&vec![all[0]])).await;
+    let accepted = Again::These(vec![all[0]]);
+    let accepted = lab.ledger.message_retry(&lab.bench, &actor, &accepted).await;
     assert!(accepted.is_err(), "what was accepted is not sent again");
-    lab.ledger.message_set_aside(&actor, all[4], "told by telephone").await.expect("set aside");
-    let items = lab.ledger.queue(None, &lab.clock()).await.expect("a list");
+    lab.ledger.message_set_aside(&actor, &[all[4]], "told by telephone").await.expect("set aside");
+    let items = lab.ledger.queue(&Asked::default(), &lab.clock()).await.expect("a list");
     assert_eq!(items.len(), 2);
-    let counts = lab.ledger.message_counts().await.expect("counts");
-    assert_eq!((counts["accepted"], counts["waiting"], counts["set-aside"]), (2, 2, 1));
+    let standing = lab.ledger.waiting("lis").await.expect("counts");
+    assert_eq!((standing.waiting, standing.refused, standing.set_aside), (2, 0, 1));
+    assert_eq!(lab.ledger.messages_ever().await.expect("a count"), 5);
+    assert_eq!(lab.ledger.answered_lately("lis").await.expect("a count"), 2);
+    let today = lab.clock().day(crate::clock::now_us());
+    let count = lab.ledger.accepted_on("lis", &today, &lab.clock()).await.expect("a count");
+    let id = |n| Some(super::control_id(&lab.ledger.epoch, n));
+    assert_eq!(
+        (count.accepted, count.first_control_id, count.last_control_id),
+        (2, id(all[0]), id(all[3]))
+    );
 }
 
 async fn acts_keep_to_the_arrows(mut lab: Lab) {
@@ -322,7 +349,9 @@ async fn acts_keep_to_the_arrows(mut lab: Lab) {
     assert!(lab.ledger.held(&lab.clock()).await.expect("a list").is_empty());
 }
 
-async fn a_receiver_that_is_paused_or_stopped_says_so(lab: Lab) {
+async fn a_receiver_that_is_paused_or_stopped_says_so(mut lab: Lab) {
+    let heard = [lab.heard("1", "KP-00001", "NEG")];
+    lab.take(&heard, 1).await;
     let (ledger, actor) = (&lab.ledger, Actor::daemon());
     ledger.receiver_known("lis", true).await.expect("known");
     assert!(ledger.gate("lis").await.expect("a gate").paused);
@@ -333,9 +362,9 @@ async fn a_receiver_that_is_paused_or_stopped_says_so(lab: Lab) {
         detail: Some("MSH^1^12".into()),
         reason: Some("receiver-reject"),
         stop: true,
-        ..settled(404, State::Refused)
+        ..settled(1, State::Refused)
     };
-    ledger.queue_settle("lis", &[refused]).await.expect("recorded");
+    ledger.queue_settle("lis", 0, &[refused]).await.expect("recorded");
     let gate = ledger.gate("lis").await.expect("a gate");
     assert_eq!(
         (gate.paused, gate.stopped, gate.detail.as_deref()),
@@ -343,4 +372,108 @@ async fn a_receiver_that_is_paused_or_stopped_says_so(lab: Lab) {
     );
     ledger.receiver_pause(&actor, "lis", false).await.expect("a stop is lifted");
     assert_eq!(ledger.gate("lis").await.expect("a gate"), super::queue::Gate::default());
+}
+
+/// What a person mended goes as a new message under a new control id; the old one is set aside.
+async fn a_refusal_is_built_anew_where_its_content_changed(mut lab: Lab) {
+    let heard = [lab.heard("1", "KP-00001", "2+"), lab.heard("2", "KP-00002", "NEG")];
+    lab.take(&heard, 1).await;
+    let all = lab.waiting().await;
+    let refused = |n| Settled { reason: Some("receiver-error"), ..settled(n, State::Refused) };
+    lab.ledger.queue_settle("lis", 0, &[refused(all[0]), refused(all[1])]).await.expect("recorded");
+    let before = lab.whole(all[0]).await;
+    let target = std::sync::Arc::get_mut(&mut lab.bench.targets[0]).expect("ours alone");
+    target.layout.processing = "D".parse().expect("a processing id");
+    let actor = Actor::person(None);
+    let one = Again::These(vec![all[0]]);
+    let resent = lab.ledger.message_retry(&lab.bench, &actor, &one).await.expect("again");
+    let new = resent[0].instead.expect("a new message");
+    assert_eq!(lab.waiting().await, [new]);
+    let (old, fresh) = (lab.whole(all[0]).await, lab.whole(new).await);
+    assert_eq!((old.item.state.as_str(), old.body), ("set-aside", before.body));
+    assert_ne!(old.item.control_id, fresh.item.control_id);
+    let part = |w: &super::queue_view::Whole, segment, field| {
+        let message = wickline_forward::hl7::Message::read(&w.body).expect("a message");
+        message.component(segment, 1, field, 1)
+    };
+    assert_eq!(part(&fresh, "MSH", 11), "D");
+    assert_eq!(part(&fresh, "MSH", 10), fresh.item.control_id);
+    // The other was refused for its specimen id: it goes under the right one with an OBR-3 of its own.
+    let wrong = lab.whole(all[1]).await;
+    let renamed = lab.ledger.report_renamed(&lab.bench, &actor, all[1], "KP-00022").await;
+    let right = lab.whole(renamed.expect("renamed")[0].instead.expect("a new message")).await;
+    assert_eq!(part(&right, "SPM", 2), "KP-00022");
+    assert_ne!(part(&right, "OBR", 3), part(&wrong, "OBR", 3));
+    lab.ledger.queue_settle("lis", 0, &[settled(new, State::Accepted)]).await.expect("recorded");
+    let again = lab.ledger.report_renamed(&lab.bench, &actor, all[0], "KP-00011").await;
+    assert!(again.is_err(), "what a receiver has under the wrong id is withdrawn, not replaced");
+}
+
+/// Only one works under a lease, and what an old holder writes of refusals no longer counts.
+async fn a_lease_has_one_holder_and_a_token(mut lab: Lab) {
+    let heard = [lab.heard("1", "KP-00001", "NEG"), lab.heard("2", "KP-00002", "NEG")];
+    lab.take(&heard, 1).await;
+    let (ledger, all) = (lab.ledger.clone(), lab.waiting().await);
+    let watch = |me| Watch::new(super::queue::lease_name("lis"), me, Duration::from_millis(30));
+    let (mut ours, mut theirs) = (watch("us"), watch("them"));
+    let first = ledger.lease_take(&mut ours).await.expect("asked").expect("free");
+    if !ledger.is_shared() {
+        assert!(first.is_good() && first.token == 0, "a file has one daemon: no lease is needed");
+        return;
+    }
+    assert_eq!(ledger.lease_take(&mut theirs).await.expect("asked"), None);
+    assert!(ledger.lease_keep(&ours, first).await.expect("kept").is_some());
+    assert_eq!(ledger.leases().await.expect("a list"), [("receiver lis".into(), "us".into())]);
+    // No beat any more: after its length by their own clock it is theirs.
+    let taken = loop {
+        if let Some(lease) = ledger.lease_take(&mut theirs).await.expect("asked") {
+            break lease;
+        }
+        tokio::task::yield_now().await;
+    };
+    assert!(!first.is_good(), "the old holder stopped before");
+    assert!(taken.token > first.token);
+    assert_eq!(ledger.lease_keep(&ours, first).await.expect("asked"), None);
+    let refused = Settled { reason: Some("receiver-error"), ..settled(all[0], State::Refused) };
+    let both = [refused.clone(), settled(all[1], State::Accepted)];
+    ledger.queue_settle("lis", first.token, &both).await.expect("recorded");
+    assert_eq!(lab.waiting().await, [all[0]], "an acceptance is true whoever asked");
+    let tried = [Tried { n: all[0], attempts: 7 }];
+    ledger.queue_tried("lis", first.token, &tried, 1, "unanswered", "late").await.expect("noted");
+    assert_eq!(lab.whole(all[0]).await.item.attempts, 0);
+    ledger.queue_settle("lis", taken.token, &[refused]).await.expect("recorded");
+    assert!(lab.waiting().await.is_empty());
+    ledger.lease_give_back(&theirs, taken).await.expect("given back");
+    assert!(ledger.lease_take(&mut ours).await.expect("asked").is_some(), "at once");
+}
+
+/// Pages, filters and ranges over a queue with two states.
+async fn the_queue_is_shown_in_pages(mut lab: Lab) {
+    let heard: Vec<Heard> =
+        (1..=30).map(|n| lab.heard(&n.to_string(), &format!("KP-000{n:02}"), "NEG")).collect();
+    lab.take(&heard, 1).await;
+    let (ledger, clock, all) = (&lab.ledger, lab.clock(), lab.waiting().await);
+    let refused: Vec<_> = all[..3].iter().map(|n| settled(*n, State::Refused)).collect();
+    ledger.queue_settle("lis", 0, &refused).await.expect("recorded");
+    let ids = |items: Vec<super::queue_view::QueueItem>| -> Vec<i64> {
+        items.iter().map(|i| i.id.parse().expect("a number")).collect()
+    };
+    let mut asked = Asked { limit: 8, ..Asked::default() };
+    let mut seen = Vec::new();
+    loop {
+        let page = ids(ledger.queue(&asked, &clock).await.expect("a page"));
+        let Some(last) = page.last() else { break };
+        asked.after = *last;
+        seen.extend(page);
+    }
+    assert_eq!(seen, all, "each once, oldest first, whatever its state");
+    let asked = Asked { states: vec![State::Refused], ..Asked::default() };
+    assert_eq!(ids(ledger.queue(&asked, &clock).await.expect("a page")), all[..3]);
+    let asked = Asked { analyzer: Some("bench-9".into()), ..Asked::default() };
+    assert!(ledger.queue(&asked, &clock).await.expect("a page").is_empty());
+    let actor = Actor::person(None);
+    let more = [&all[3..5], &[999]].concat();
+    assert!(ledger.message_set_aside(&actor, &more, "no").await.is_err(), "all or none");
+    ledger.message_set_aside(&actor, &all[3..5], "told by hand").await.expect("set aside");
+    assert_eq!(lab.waiting().await, all[5..]);
 }

@@ -60,29 +60,6 @@ pub struct HoldView {
     pub cleared: bool,
 }
 
-/// One message, as `queue` shows it.
-#[derive(Clone, Debug, Serialize)]
-pub struct QueueItem {
-    pub id: String,
-    pub analyzer: String,
-    pub number: Option<String>,
-    pub class: String,
-    pub level: Option<String>,
-    pub specimen: Option<String>,
-    pub state: String,
-    pub reason: Option<String>,
-    pub detail: Option<String>,
-    pub taken_at: Option<String>,
-    pub heard_at: String,
-    pub receiver: String,
-    pub control_id: String,
-    pub report: String,
-    pub attempts: i64,
-    pub next_attempt_at: Option<String>,
-    pub accepted_at: Option<String>,
-    pub on_hold: bool,
-}
-
 /// One whole report as kept.
 #[derive(Clone, Debug)]
 pub struct Kept {
@@ -264,57 +241,6 @@ impl Ledger {
         };
         rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
     }
-
-    /// Messages not yet accepted, or one message by its id.
-    pub async fn queue(
-        &self,
-        only: Option<i64>,
-        clock: &SiteClock,
-    ) -> Result<Vec<QueueItem>, StoreError> {
-        let sql = "SELECT m.n AS mid, m.receiver, m.control_id, m.report, m.state AS mstate, m.attempts, \
-             m.next_attempt_at, m.reason, m.detail, m.settled_at, m.put_by, r.analyzer, r.number, \
-             r.class, r.level, r.specimen, r.taken_at, r.heard_at \
-             FROM message m JOIN report r ON r.n = m.report \
-             WHERE (m.n = $1) OR ($1 = 0 AND m.state IN ('waiting', 'refused')) ORDER BY m.n LIMIT 10000";
-        let mut conn = self.db.read().await?;
-        let rows = sqlx::query(sql)
-            .bind(only.unwrap_or(0))
-            .fetch_all(&mut conn)
-            .await
-            .map_err(|e| self.wrong(&e))?;
-        self.db.give_back(conn).await;
-        let items = rows.iter().map(|row| queue_item(row, clock)).collect::<Result<_, _>>();
-        items.map_err(|e| self.wrong(&e))
-    }
-
-    /// How many messages are in which state.
-    pub async fn message_counts(&self) -> Result<BTreeMap<String, i64>, StoreError> {
-        let mut conn = self.db.read().await?;
-        let rows = sqlx::query("SELECT state, count(*) AS many FROM message GROUP BY state")
-            .fetch_all(&mut conn)
-            .await
-            .map_err(|e| self.wrong(&e))?;
-        self.db.give_back(conn).await;
-        let read = |row: &AnyRow| Ok((row.try_get("state")?, row.try_get("many")?));
-        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e: sqlx::Error| self.wrong(&e))
-    }
-
-    /// The message built for a report and receiver, if there is one.
-    pub async fn message_body(
-        &self,
-        n: i64,
-    ) -> Result<Option<(Vec<u8>, Option<Vec<u8>>)>, StoreError> {
-        let mut conn = self.db.read().await?;
-        let row = sqlx::query("SELECT body, answer FROM message WHERE n = $1")
-            .bind(n)
-            .fetch_optional(&mut conn)
-            .await
-            .map_err(|e| self.wrong(&e))?;
-        self.db.give_back(conn).await;
-        row.map(|r| Ok((r.try_get("body")?, r.try_get("answer")?)))
-            .transpose()
-            .map_err(|e: sqlx::Error| self.wrong(&e))
-    }
 }
 
 fn item(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
@@ -391,30 +317,4 @@ fn summarize(item: &mut Item) {
             }
         }
     }
-}
-
-fn queue_item(row: &AnyRow, clock: &SiteClock) -> Result<QueueItem, sqlx::Error> {
-    let state: String = row.try_get("mstate")?;
-    let settled: Option<i64> = row.try_get("settled_at")?;
-    let next: Option<i64> = row.try_get("next_attempt_at")?;
-    Ok(QueueItem {
-        id: row.try_get::<i64, _>("mid")?.to_string(),
-        analyzer: row.try_get("analyzer")?,
-        number: row.try_get("number")?,
-        class: row.try_get("class")?,
-        level: row.try_get("level")?,
-        specimen: row.try_get("specimen")?,
-        reason: row.try_get("reason")?,
-        detail: row.try_get("detail")?,
-        taken_at: row.try_get("taken_at")?,
-        heard_at: clock.rfc3339(row.try_get("heard_at")?),
-        receiver: row.try_get("receiver")?,
-        control_id: row.try_get("control_id")?,
-        report: row.try_get::<i64, _>("report")?.to_string(),
-        attempts: row.try_get("attempts")?,
-        next_attempt_at: next.filter(|_| state == "waiting").map(|t| clock.rfc3339(t)),
-        accepted_at: settled.filter(|_| state == "accepted").map(|t| clock.rfc3339(t)),
-        on_hold: row.try_get::<i64, _>("put_by")? != 0,
-        state,
-    })
 }

@@ -1,0 +1,62 @@
+//! Whether the queue is late: too many messages wait, or one too long. Told once, and when it is over.
+
+use std::collections::HashSet;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::watch;
+use tracing::{info, warn};
+
+use super::event::{Event, Events};
+use super::stopped;
+use crate::clock;
+use crate::settings::bench::{Bench, Target};
+use crate::store::ledger::Ledger;
+use crate::store::ledger::standing::Standing;
+
+/// How often the queue is looked at.
+const LOOK: Duration = Duration::from_secs(5);
+
+/// What it takes to watch the queue.
+pub struct Lookout {
+    pub ledger: Ledger,
+    pub bench: Arc<Bench>,
+    pub events: Events,
+    pub stop: watch::Receiver<bool>,
+}
+
+impl Lookout {
+    /// Looks until told to stop.
+    pub async fn run(self) {
+        let mut stop = self.stop.clone();
+        let mut late = HashSet::new();
+        while !*stop.borrow() {
+            for target in &self.bench.targets {
+                // A ledger that is away is told of by those who need it.
+                if let Ok(standing) = self.ledger.within(self.ledger.waiting(&target.id)).await {
+                    self.judge(target, &standing, &mut late);
+                }
+            }
+            tokio::select! {
+                () = tokio::time::sleep(LOOK) => {}
+                () = stopped(&mut stop) => {}
+            }
+        }
+    }
+
+    fn judge(&self, target: &Target, standing: &Standing, late: &mut HashSet<String>) {
+        let now = clock::now_us();
+        let receiver = target.id.clone();
+        if !target.is_late(standing, now) {
+            if late.remove(&receiver) {
+                info!(%receiver, "the queue is in time again");
+                self.events.tell(Event::QueueInTime { receiver });
+            }
+        } else if late.insert(receiver.clone()) {
+            let waiting = standing.waiting;
+            let oldest_s = standing.oldest_s(now);
+            warn!(%receiver, waiting, oldest_s, "the queue is late; `wickline queue` tells why");
+            self.events.tell(Event::QueueLate { receiver, waiting, oldest_s });
+        }
+    }
+}

@@ -1,0 +1,69 @@
+//! Writing down what became of messages: up to 32 of them, or what came within 5 ms, in one commit.
+
+use std::time::Duration;
+
+use tokio::sync::{OwnedSemaphorePermit, mpsc, watch};
+use tracing::warn;
+
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+use crate::store::ledger::queue::Settled;
+
+/// Acceptances that may be known here and not yet in the ledger: after a crash at most these, and what
+/// is in flight, are sent again, byte for byte.
+pub const UNRECORDED: usize = 32;
+/// How long an answer may wait for others before all of them are recorded.
+const GATHER: Duration = Duration::from_millis(5);
+
+/// What became of one message, and the room it takes until it is in the ledger.
+pub struct Record {
+    pub settled: Settled,
+    /// Of the lease under which it was sent.
+    pub token: i64,
+    pub permit: OwnedSemaphorePermit,
+}
+
+/// The recorder of one receiver.
+pub struct Recorder {
+    pub ledger: Ledger,
+    pub receiver: String,
+    pub stop: watch::Receiver<bool>,
+}
+
+impl Recorder {
+    /// Records until nobody can send any more.
+    pub async fn run(self, mut queue: mpsc::Receiver<Record>) -> Result<(), StoreError> {
+        while let Some(first) = queue.recv().await {
+            let token = first.token;
+            let (mut settled, mut permits) = (vec![first.settled], vec![first.permit]);
+            let end = tokio::time::Instant::now() + GATHER;
+            while settled.len() < UNRECORDED
+                && let Ok(Some(next)) = tokio::time::timeout_at(end, queue.recv()).await
+            {
+                settled.push(next.settled);
+                permits.push(next.permit);
+            }
+            self.write(token, &settled).await?;
+        }
+        Ok(())
+    }
+
+    /// Tries until the ledger has them. Told to stop while it is away, they are sent again next time.
+    async fn write(&self, token: i64, settled: &[Settled]) -> Result<(), StoreError> {
+        let mut stop = self.stop.clone();
+        loop {
+            let done = self.ledger.queue_settle(&self.receiver, token, settled);
+            match self.ledger.within(done).await {
+                Ok(()) => return Ok(()),
+                Err(error) if error.is_fatal() || *stop.borrow() => return Err(error),
+                Err(error) => {
+                    warn!(receiver = %self.receiver, %error, "answers wait for the ledger");
+                    tokio::select! {
+                        () = tokio::time::sleep(Duration::from_millis(500)) => {}
+                        () = super::stopped(&mut stop) => {}
+                    }
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,198 @@
+//! The half of the house that needs the ledger: reading and delivering. Where the ledger is on a server
+//! that cannot be reached, the lines are heard onto the tape and this half begins when it is back.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::{Notify, watch};
+use tokio::task::JoinSet;
+use tracing::{info, warn};
+use wickline_listen::dialect::LinkKind;
+
+use crate::pipeline::delivery::Delivery;
+use crate::pipeline::event::{Event, Events};
+use crate::pipeline::lookout::Lookout;
+use crate::pipeline::reading::Reading;
+use crate::pipeline::stopped;
+use crate::pipeline::tenure::Tenure;
+use crate::settings::bench::Bench;
+use crate::store::StoreError;
+use crate::store::ledger::queue::lease_name;
+use crate::store::ledger::{Act, Actor, Ledger};
+use crate::store::tape::Tape;
+
+/// How long between two tries to reach a ledger that is away at the start.
+const AGAIN: Duration = Duration::from_secs(2);
+
+/// What reading and delivering need.
+pub struct Work {
+    pub bench: Arc<Bench>,
+    pub tape: Tape,
+    pub events: Events,
+    /// Told when a framed message of an analyzer ends, in the order of the bench's analyzers.
+    pub ended: Vec<Arc<Notify>>,
+    pub stop: watch::Receiver<bool>,
+}
+
+/// Opens the ledger and brings it up to what the configuration says now.
+pub async fn open(bench: &Bench) -> Result<Ledger, StoreError> {
+    let ledger = Ledger::open(bench.ledger.clone()).await?;
+    let ready = async {
+        for target in &bench.targets {
+            ledger.receiver_known(&target.id, target.paused).await?;
+        }
+        let built = ledger.reports_undelivered(bench).await?;
+        if built > 0 {
+            info!(built, "messages built for reports that had no receiver before");
+        }
+        for (receiver, count) in ledger.queue_orphans(bench).await? {
+            warn!(receiver, count, "messages wait for a receiver that is not configured here");
+        }
+        Ok(())
+    };
+    ledger.within(ready).await?;
+    Ok(ledger)
+}
+
+impl Work {
+    /// Works until told to stop. An error means that the process must end.
+    pub async fn run(self, ledger: Option<Ledger>) -> Result<(), StoreError> {
+        let ledger = match ledger {
+            Some(ledger) => ledger,
+            None => match self.wait_for_ledger().await? {
+                Some(ledger) => ledger,
+                None => return Ok(()),
+            },
+        };
+        self.trail(&ledger, "start").await;
+        let mut tasks = JoinSet::new();
+        let wakes: Vec<Arc<Notify>> = self.bench.targets.iter().map(|_| Arc::default()).collect();
+        self.read(&ledger, &wakes, &mut tasks);
+        self.deliver(&ledger, wakes, &mut tasks);
+        let lookout = Lookout {
+            ledger: ledger.clone(),
+            bench: self.bench.clone(),
+            events: self.events.clone(),
+            stop: self.stop.clone(),
+        };
+        tasks.spawn(async move {
+            lookout.run().await;
+            Ok(())
+        });
+        let mut ended = Ok(());
+        while let Some(done) = tasks.join_next().await {
+            match done {
+                Ok(Ok(())) => {}
+                // Dropping the rest stops it: the process is going to end.
+                Ok(Err(error)) if !*self.stop.borrow() => return Err(error),
+                Ok(Err(error)) => ended = Err(error),
+                Err(panicked) => {
+                    let why = panicked.to_string();
+                    return Err(StoreError::Broken { what: "a task of this program".into(), why });
+                }
+            }
+        }
+        self.trail(&ledger, "stop").await;
+        ended
+    }
+
+    /// Tries until the ledger can be opened. None: told to stop before.
+    async fn wait_for_ledger(&self) -> Result<Option<Ledger>, StoreError> {
+        let mut stop = self.stop.clone();
+        loop {
+            tokio::select! {
+                () = tokio::time::sleep(AGAIN) => {}
+                () = stopped(&mut stop) => return Ok(None),
+            }
+            match open(&self.bench).await {
+                Ok(ledger) => {
+                    info!("the ledger is there: reading begins where it ended");
+                    self.events.tell(Event::LedgerBack);
+                    return Ok(Some(ledger));
+                }
+                Err(error) if is_away(&error) => {}
+                Err(error) => return Err(error),
+            }
+        }
+    }
+
+    fn read(
+        &self,
+        ledger: &Ledger,
+        wakes: &[Arc<Notify>],
+        tasks: &mut JoinSet<Result<(), StoreError>>,
+    ) {
+        for (analyzer, ended) in self.bench.analyzers.iter().zip(&self.ended) {
+            let framed = analyzer.dialect.link() == LinkKind::Lis01;
+            let reading = Reading {
+                tape: self.tape.clone(),
+                ledger: ledger.clone(),
+                bench: self.bench.clone(),
+                analyzer: analyzer.clone(),
+                events: self.events.clone(),
+                wakes: wakes.to_vec(),
+                ended: framed.then(|| ended.clone()),
+                tenure: self.tenure(ledger, format!("analyzer {}", analyzer.id), tasks),
+                away: false,
+                stop: self.stop.clone(),
+            };
+            tasks.spawn(reading.run());
+        }
+    }
+
+    fn deliver(
+        &self,
+        ledger: &Ledger,
+        wakes: Vec<Arc<Notify>>,
+        tasks: &mut JoinSet<Result<(), StoreError>>,
+    ) {
+        for (target, wake) in self.bench.targets.iter().zip(wakes) {
+            let delivery = Delivery {
+                ledger: ledger.clone(),
+                target: target.clone(),
+                events: self.events.clone(),
+                wake,
+                tenure: self.tenure(ledger, lease_name(&target.id), tasks),
+                stop: self.stop.clone(),
+            };
+            tasks.spawn(delivery.run());
+        }
+    }
+
+    fn tenure(
+        &self,
+        ledger: &Ledger,
+        name: String,
+        tasks: &mut JoinSet<Result<(), StoreError>>,
+    ) -> Tenure {
+        let me = self.me();
+        let stop = self.stop.clone();
+        let (tenure, keeper) = Tenure::begin(ledger.clone(), name, &me, self.bench.lease, stop);
+        tasks.spawn(async move {
+            keeper.run().await;
+            Ok(())
+        });
+        tenure
+    }
+
+    /// This daemon, for the others on the same ledger: its machine and its tape, of which it is the only
+    /// writer. So it finds its own leases again after a restart.
+    fn me(&self) -> String {
+        let uname = rustix::system::uname();
+        format!("{}/{}", uname.nodename().to_string_lossy(), self.tape.id)
+    }
+
+    async fn trail(&self, ledger: &Ledger, verb: &'static str) {
+        let object = format!("daemon {} on {}", env!("CARGO_PKG_VERSION"), self.me());
+        let act = Act { verb, object, ..Act::default() };
+        if let Err(error) = ledger.within(ledger.note(&Actor::daemon(), act)).await {
+            warn!(%error, verb, "not noted in the trail");
+        }
+    }
+}
+
+/// True when the ledger may be there later without anybody's help.
+#[must_use]
+pub fn is_away(error: &StoreError) -> bool {
+    matches!(error, StoreError::Open { .. } | StoreError::Busy { .. } | StoreError::Full { .. })
+}
