@@ -91,7 +91,7 @@ async fn rig(folder: &Path, name: &str, dialect: &str) -> Rig {
             break lines[0].address.clone();
         }
     };
-    let ledger = house.ledger.clone();
+    let ledger = house.ledger.clone().expect("a file");
     let (stop, stopped) = oneshot::channel();
     let running = tokio::spawn(house.until_stopped(async {
         let _ = stopped.await;
@@ -105,9 +105,7 @@ impl Rig {
         for _ in 0..count {
             self.receiver.next().await.expect("a message");
         }
-        let settled = i64::try_from(count).expect("a count");
-        while self.ledger.message_counts().await.expect("counts").get("accepted") != Some(&settled)
-        {
+        while self.ledger.waiting("lis").await.expect("counts").waiting > 0 {
             tokio::task::yield_now().await;
         }
     }
