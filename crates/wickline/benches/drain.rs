@@ -4,8 +4,7 @@
 //! how processors wake up. With `WICKLINE_LONG=1` also 288,000 messages with the memory they take, and a
 //! queue of 1,000,000; with `WICKLINE_LEDGER=postgres://...` (an empty database) on that server.
 
-use std::collections::VecDeque;
-use std::io::{ErrorKind, Read, Write};
+use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -22,6 +21,8 @@ use wickline::simulate::script::Script;
 use wickline::store::ledger::Ledger;
 use wickline::store::ledger::intake::Heard;
 use wickline::store::ledger::queue_view::Asked;
+use wickline_forward::deliver::{Address, Courier, Limits, Outcome, Tls};
+use wickline_forward::verdict::Verdict;
 use wickline_listen::ear::Ear;
 use wickline_normalize::strip::Strip;
 
@@ -34,7 +35,7 @@ fn main() {
     println!("raw append + fdatasync             {sync:>9.0}/s");
     let count = 20_000;
     for window in [1, 32] {
-        let bare = bare(count, window, Duration::ZERO);
+        let bare = runtime.block_on(from_memory(count, window, Duration::ZERO));
         let ours = runtime.block_on(drain(&folder, count, window, Duration::ZERO)).rate;
         println!("no store, {window:>2} in flight            {bare:>9.0}/s");
         println!(
@@ -44,7 +45,7 @@ fn main() {
         );
     }
     let slow = Duration::from_millis(5);
-    let bare_one = bare(1_000, 1, slow);
+    let bare_one = runtime.block_on(from_memory(1_000, 1, slow));
     let one = runtime.block_on(drain(&folder, 1_000, 1, slow)).rate;
     let many = runtime.block_on(drain(&folder, 20_000, 32, slow)).rate;
     println!("answers after 5 ms, no store, 1    {bare_one:>9.0}/s");
@@ -99,28 +100,36 @@ fn receiver(delay: Duration) -> (SocketAddr, Arc<AtomicUsize>) {
 
 fn serve(mut stream: TcpStream, delay: Duration, had: &AtomicUsize) -> std::io::Result<()> {
     stream.set_nodelay(true)?;
+    let (later, due) = std::sync::mpsc::channel::<(Instant, Vec<u8>)>();
+    let mut back = stream.try_clone()?;
+    std::thread::spawn(move || {
+        for (at, text) in due {
+            std::thread::sleep(at.saturating_duration_since(Instant::now()));
+            if back.write_all(&text).is_err() {
+                return;
+            }
+        }
+    });
     let mut bytes = Vec::new();
-    let mut due: VecDeque<(Instant, Vec<u8>)> = VecDeque::new();
     let mut chunk = vec![0; 1 << 16];
     loop {
-        let wait = due.front().map(|(at, _)| at.saturating_duration_since(Instant::now()));
-        stream.set_read_timeout(wait.map(|w| w.max(Duration::from_micros(50))))?;
-        match stream.read(&mut chunk) {
-            Ok(0) => return Ok(()),
-            Ok(n) => bytes.extend_from_slice(&chunk[..n]),
-            Err(e) if matches!(e.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => {}
-            Err(e) => return Err(e),
+        let n = stream.read(&mut chunk)?;
+        if n == 0 {
+            return Ok(());
         }
-        while let Some(end) = bytes.windows(2).position(|w| w == [0x1c, 0x0d]) {
-            due.push_back((Instant::now() + delay, answer(&bytes[..end])));
-            bytes.drain(..end + 2);
-        }
-        let mut out = Vec::new();
-        while due.front().is_some_and(|(at, _)| *at <= Instant::now()) {
-            let (_, text) = due.pop_front().expect("there is one");
-            out.extend_from_slice(&text);
+        bytes.extend_from_slice(&chunk[..n]);
+        let (mut out, mut from) = (Vec::new(), 0);
+        while let Some(end) = memchr::memchr(0x1c, &bytes[from..]) {
+            let text = answer(&bytes[from..from + end]);
+            from += end + 2;
+            if delay.is_zero() {
+                out.extend_from_slice(&text);
+            } else {
+                let _ = later.send((Instant::now() + delay, text));
+            }
             had.fetch_add(1, Ordering::Relaxed);
         }
+        bytes.drain(..from);
         stream.write_all(&out)?;
     }
 }
@@ -134,33 +143,27 @@ fn answer(block: &[u8]) -> Vec<u8> {
     text
 }
 
-/// A sender that keeps nothing: frames, sends, reads answers and checks their ids.
-fn bare(count: usize, window: usize, delay: Duration) -> f64 {
+/// The same sender without any store: messages made in memory, answers judged and forgotten.
+async fn from_memory(count: usize, window: usize, delay: Duration) -> f64 {
     let (address, _) = receiver(delay);
-    let mut stream = TcpStream::connect(address).expect("connected");
-    stream.set_nodelay(true).expect("set");
-    let body = vec![b'x'; 1200];
+    let address = Address::parse(&format!("mllp://{address}"), Path::new("."), &Tls::default());
+    let mut limits = Limits::with_ack_timeout(Duration::from_secs(30));
+    limits.window = window;
+    let mut courier = Courier::new(vec![address.expect("an address")], limits);
+    let filling = "x".repeat(1200);
     let (mut sent, mut answered) = (0, 0);
-    let (mut bytes, mut chunk) = (Vec::new(), vec![0; 1 << 16]);
     let start = Instant::now();
     while answered < count {
-        let mut out = Vec::new();
-        while sent < count && sent - answered < window {
-            out.push(0x0b);
-            write!(out, "MSH|^~\\&|W|K|L|K|20260314091502||ORU|{sent:016}|P|2.5.1\r")
-                .expect("written");
-            out.extend_from_slice(&body);
-            out.extend_from_slice(&[0x1c, 0x0d]);
+        while sent < count && courier.can_take() {
+            let id = format!("WKB{sent:013}");
+            let body =
+                format!("MSH|^~\\&|W|K|L|K|20260314091502||ORU|{id}|P|2.5.1\rNTE|1|L|{filling}\r");
+            courier.offer(sent as i64, &id, body.into_bytes());
             sent += 1;
         }
-        stream.write_all(&out).expect("sent");
-        let n = stream.read(&mut chunk).expect("an answer");
-        bytes.extend_from_slice(&chunk[..n]);
-        while let Some(end) = bytes.windows(2).position(|w| w == [0x1c, 0x0d]) {
-            let wanted = format!("MSA|AA|{answered:016}\r");
-            let text = &bytes[..end];
-            assert!(text.windows(wanted.len()).any(|w| w == wanted.as_bytes()), "not ours");
-            bytes.drain(..end + 2);
+        for (_, outcome) in courier.next().await {
+            let accepted = matches!(outcome, Outcome::Settled { verdict: Verdict::Accepted, .. });
+            assert!(accepted, "{outcome:?}");
             answered += 1;
         }
     }

@@ -266,9 +266,14 @@ impl Db {
         write.commit().await
     }
 
-    /// The one difference in the schema's text.
+    /// The two differences in the schema's text. A row's key is SQLite's own row number where it can
+    /// be: one tree less to keep.
     fn dialect_of(&self, text: &str) -> String {
-        if self.address.is_sqlite() { text.to_owned() } else { text.replace("BLOB", "BYTEA") }
+        if self.address.is_sqlite() {
+            text.replace("ROWKEY", "INTEGER PRIMARY KEY")
+        } else {
+            text.replace("ROWKEY", "BIGINT PRIMARY KEY").replace("BLOB", "BYTEA")
+        }
     }
 }
 

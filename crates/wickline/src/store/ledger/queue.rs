@@ -72,9 +72,10 @@ impl Ledger {
     ) -> Result<Vec<Due>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
-            "SELECT n, control_id, body, attempts, next_attempt_at FROM message \
-             WHERE receiver = $1 AND state = 'waiting' AND state <> 'accepted' AND put_by = 0 \
-             AND n > $2 ORDER BY n LIMIT $3",
+            "SELECT m.n, m.control_id, b.body, m.attempts, m.next_attempt_at \
+             FROM message m JOIN message_body b ON b.n = m.n \
+             WHERE m.receiver = $1 AND m.state = 'waiting' AND m.state <> 'accepted' AND m.put_by = 0 \
+             AND m.n > $2 ORDER BY m.n LIMIT $3",
         )
         .bind(receiver)
         .bind(after)
@@ -236,10 +237,11 @@ async fn settle_accepted(write: &mut Write, accepted: &[&Settled]) -> Result<(),
     if accepted.is_empty() {
         return Ok(());
     }
-    let sql = accepted_statement(accepted.len());
-    let mut query = sqlx::query(AssertSqlSafe(sql)).bind(clock::now_us());
+    let sql = accepted_statement(&write.values(accepted.len(), 4));
+    let now = clock::now_us();
+    let mut query = sqlx::query(AssertSqlSafe(sql));
     for one in accepted {
-        query = query.bind(one.n).bind(one.attempts).bind(one.answer.clone());
+        query = query.bind(one.n).bind(one.attempts).bind(one.answer.clone()).bind(now);
     }
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
@@ -274,23 +276,13 @@ async fn settle_refused(
     Ok(())
 }
 
-/// One UPDATE for many acceptances: `($n, attempts, answer)` triples joined by number.
-fn accepted_statement(count: usize) -> String {
-    let mut attempts = String::new();
-    let mut answers = String::new();
-    let mut numbers = String::new();
-    for index in 0..count {
-        let first = 2 + index * 3;
-        let (n, tries, answer) = (first, first + 1, first + 2);
-        attempts.push_str(&format!(" WHEN ${n} THEN ${tries}"));
-        answers.push_str(&format!(" WHEN ${n} THEN ${answer}"));
-        numbers.push_str(&format!("{}${n}", if index == 0 { "" } else { ", " }));
-    }
+/// One UPDATE for many acceptances.
+fn accepted_statement(values: &str) -> String {
     format!(
-        "UPDATE message SET state = 'accepted', reason = NULL, detail = NULL, next_attempt_at = NULL, \
-         settled_at = $1, attempts = CASE n{attempts} ELSE attempts END, \
-         answer = CASE n{answers} ELSE answer END \
-         WHERE n IN ({numbers}) AND state IN ('waiting', 'set-aside')"
+        "WITH said (n, attempts, answer, at) AS (VALUES {values}) \
+         UPDATE message SET state = 'accepted', reason = NULL, detail = NULL, next_attempt_at = NULL, \
+         settled_at = said.at, attempts = said.attempts, answer = said.answer \
+         FROM said WHERE message.n = said.n AND state IN ('waiting', 'set-aside')"
     )
 }
 
@@ -333,9 +325,9 @@ pub(super) struct Made {
 pub(super) async fn insert_messages(write: &mut Write, made: &[Made]) -> Result<(), StoreError> {
     for group in made.chunks(1000) {
         let sql = format!(
-            "INSERT INTO message (n, control_id, receiver, report, state, body, made_at, attempts, put_by) \
+            "INSERT INTO message (n, control_id, receiver, report, state, made_at, attempts, put_by) \
              VALUES {}",
-            write.values(group.len(), 9)
+            write.values(group.len(), 8)
         );
         let mut query = sqlx::query(AssertSqlSafe(sql));
         for one in group {
@@ -345,10 +337,16 @@ pub(super) async fn insert_messages(write: &mut Write, made: &[Made]) -> Result<
                 .bind(one.receiver.as_str())
                 .bind(one.report)
                 .bind(State::Waiting.text())
-                .bind(one.body.as_slice())
                 .bind(one.made_at)
                 .bind(0_i64)
                 .bind(0_i64);
+        }
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        let sql =
+            format!("INSERT INTO message_body (n, body) VALUES {}", write.values(group.len(), 2));
+        let mut query = sqlx::query(AssertSqlSafe(sql));
+        for one in group {
+            query = query.bind(one.n).bind(one.body.as_slice());
         }
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     }

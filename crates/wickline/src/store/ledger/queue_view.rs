@@ -130,7 +130,9 @@ impl Ledger {
 
     /// One message by its id.
     pub async fn message(&self, n: i64, clock: &SiteClock) -> Result<Option<Whole>, StoreError> {
-        let sql = format!("SELECT m.body, m.answer, {COLUMNS} WHERE m.n = $1");
+        let sql = format!(
+            "SELECT b.body, m.answer, {COLUMNS} JOIN message_body b ON b.n = m.n WHERE m.n = $1"
+        );
         let mut conn = self.db.read().await?;
         let row = sqlx::query(AssertSqlSafe(sql))
             .bind(n)

@@ -244,7 +244,8 @@ async fn stuck(write: &mut Write, n: i64) -> Result<Stuck, StoreError> {
 
 async fn row(write: &mut Write, n: i64) -> Result<Stuck, StoreError> {
     let query = sqlx::query(
-        "SELECT receiver, report, control_id, body, made_at, state FROM message WHERE n = $1",
+        "SELECT receiver, report, control_id, body, made_at, state \
+         FROM message JOIN message_body ON message_body.n = message.n WHERE message.n = $1",
     )
     .bind(n);
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
