@@ -1,5 +1,7 @@
 //! Over real TCP: one kept connection, and what happens when it is not kept.
 
+mod faults;
+mod manners;
 mod secured;
 
 use std::os::unix::fs::PermissionsExt;
@@ -27,8 +29,12 @@ fn courier(receiver: &Receiver) -> Courier {
 }
 
 fn courier_to(text: &str, tls: &Tls) -> Courier {
+    limited(text, tls, Limits::with_ack_timeout(Duration::from_millis(200)))
+}
+
+fn limited(text: &str, tls: &Tls, limits: Limits) -> Courier {
     let address = Address::parse(text, Path::new("."), tls).expect("an address");
-    Courier::new(vec![address], Limits::with_ack_timeout(Duration::from_millis(200)))
+    Courier::new(vec![address], limits)
 }
 
 /// One message, and what becomes of it.
