@@ -218,7 +218,8 @@ impl Courier {
             }
         }
         if let Some(why) = ready!(line.poll_exchange(cx, self.started)) {
-            return Poll::Ready(self.closed(&why));
+            self.closed(&why);
+            return Poll::Ready(());
         }
         while let Some(event) = self.event() {
             self.told(event);

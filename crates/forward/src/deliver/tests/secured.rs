@@ -52,7 +52,7 @@ async fn receiver(name: &str, mutual: bool) -> u16 {
         loop {
             let (stream, _) = listener.accept().await.expect("a connection");
             if let Ok(mut stream) = acceptor.accept(stream).await {
-                while !answer_one(&mut stream, b"").await {}
+                while answer_one(&mut stream, b"").await.is_some() {}
             }
         }
     });
@@ -164,8 +164,8 @@ async fn a_receiver_of_older_tls_or_none_is_refused_in_plain_words() {
         let outcome = sent(old_peer(said).await, &trusting("authority")).await;
         assert!(refused(&outcome, "TLS 1.2 and 1.3"), "{outcome:?}");
     }
-    let outcome = sent(old_peer(b"HTTP/1.1 400 Bad Request\r\n\r\n").await, &trusting("authority"));
-    let outcome = outcome.await;
+    let web = old_peer(b"HTTP/1.1 400 Bad Request\r\n\r\n").await;
+    let outcome = sent(web, &trusting("authority")).await;
     assert!(refused(&outcome, "is no TLS"), "{outcome:?}");
 }
 
@@ -195,7 +195,9 @@ async fn files_are_read_anew_at_each_connection() {
     courier.close();
     match send(&mut courier, "B3", &message("B3")).await {
         Outcome::NotConnected { why } => assert!(why.contains("ca.pem"), "it is named: {why}"),
-        outcome => panic!("without a file there is no connection, least of all a plain one: {outcome:?}"),
+        outcome => {
+            panic!("without a file there is no connection, least of all a plain one: {outcome:?}")
+        }
     }
     let _ = std::fs::remove_dir_all(&folder);
 }
