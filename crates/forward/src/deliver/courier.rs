@@ -149,7 +149,7 @@ impl Courier {
                     let filed = ready!(Pin::new(filing).poll(cx));
                     self.link = Link::Closed;
                     match filed {
-                        Ok(filed) => filed.into_iter().for_each(|(k, o)| self.settle(k, o)),
+                        Ok(filed) => self.filed(filed),
                         Err(error) => self.give_up(&error.to_string()),
                     }
                 }
@@ -187,6 +187,18 @@ impl Courier {
                 let filing = tokio::task::spawn_blocking(move || file(&folder, all));
                 self.link = Link::Filing(filing);
             }
+        }
+    }
+
+    /// What was offered meanwhile must not pass what could not be written.
+    fn filed(&mut self, filed: Vec<(i64, Outcome)>) {
+        let fault = match filed.last() {
+            Some((_, Outcome::NotConnected { why })) => Some(why.clone()),
+            _ => None,
+        };
+        filed.into_iter().for_each(|(key, outcome)| self.settle(key, outcome));
+        if let Some(why) = fault {
+            self.give_up(&why);
         }
     }
 

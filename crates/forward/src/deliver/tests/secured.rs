@@ -15,7 +15,9 @@ use tokio_rustls::TlsAcceptor;
 use tokio_rustls::rustls::pki_types::pem::PemObject;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio_rustls::rustls::server::WebPkiClientVerifier;
-use tokio_rustls::rustls::{RootCertStore, ServerConfig, crypto};
+use tokio_rustls::rustls::{
+    RootCertStore, ServerConfig, SupportedProtocolVersion, crypto, version,
+};
 
 use super::{Outcome, Tls, accepted, answer_one, courier_to, message, send};
 use crate::deliver::{Address, Courier, Limits};
@@ -31,9 +33,13 @@ fn chain(name: &str) -> Vec<CertificateDer<'static>> {
 
 /// A receiver that shows `name`'s certificate, asks for ours if `mutual`, and answers every message.
 async fn receiver(name: &str, mutual: bool) -> u16 {
+    receiver_of(name, mutual, &version::TLS13).await
+}
+
+async fn receiver_of(name: &str, mutual: bool, version: &'static SupportedProtocolVersion) -> u16 {
     let provider = Arc::new(crypto::ring::default_provider());
     let builder = ServerConfig::builder_with_provider(provider.clone())
-        .with_safe_default_protocol_versions()
+        .with_protocol_versions(&[version])
         .expect("versions");
     let builder = if mutual {
         let mut roots = RootCertStore::empty();
@@ -109,20 +115,27 @@ async fn a_receiver_without_tls_gets_nothing() {
 
 #[tokio::test]
 async fn we_show_our_certificate_where_it_is_asked_for() {
-    let port = receiver("receiver", true).await;
-    let own = Tls {
-        certificate: Some(fixture("sender.pem")),
-        key: Some(fixture("sender.key")),
-        ..trusting("authority")
-    };
-    let outcome = sent(port, &own).await;
-    assert!(accepted(&outcome), "{outcome:?}");
-    // In TLS 1.3 the refusal comes after the handshake, so that the message may be under way.
-    match sent(port, &trusting("authority")).await {
-        Outcome::Unanswered { why } | Outcome::NotConnected { why } => {
-            assert!(why.contains("wants a certificate of ours"), "{why}");
+    for version in [&version::TLS12, &version::TLS13] {
+        let port = receiver_of("receiver", true, version).await;
+        let own = |name: &str| Tls {
+            certificate: Some(fixture(&format!("{name}.pem"))),
+            key: Some(fixture(&format!("{name}.key"))),
+            ..trusting("authority")
+        };
+        let outcome = sent(port, &own("sender")).await;
+        assert!(accepted(&outcome), "{outcome:?}");
+        // In TLS 1.3 the refusal comes after the handshake, so that the message may be under way.
+        for (tls, wanted) in [
+            (trusting("authority"), "wants a certificate of ours"),
+            (own("expired"), "our certificate"),
+        ] {
+            match sent(port, &tls).await {
+                Outcome::Unanswered { why } | Outcome::NotConnected { why } => {
+                    assert!(why.contains(wanted), "{why}");
+                }
+                outcome => panic!("{outcome:?}"),
+            }
         }
-        outcome => panic!("{outcome:?}"),
     }
 }
 
