@@ -317,4 +317,6 @@ impl Exchange {
 }
 
 #[cfg(test)]
+mod simulation;
+#[cfg(test)]
 mod tests;

@@ -149,7 +149,7 @@ impl Courier {
                     let filed = ready!(Pin::new(filing).poll(cx));
                     self.link = Link::Closed;
                     match filed {
-                        Ok(filed) => filed.into_iter().for_each(|(k, o)| self.settle(k, o)),
+                        Ok(filed) => self.filed(filed),
                         Err(error) => self.give_up(&error.to_string()),
                     }
                 }
@@ -190,6 +190,18 @@ impl Courier {
         }
     }
 
+    /// What was offered meanwhile must not pass what could not be written.
+    fn filed(&mut self, filed: Vec<(i64, Outcome)>) {
+        let fault = match filed.last() {
+            Some((_, Outcome::NotConnected { why })) => Some(why.clone()),
+            _ => None,
+        };
+        filed.into_iter().for_each(|(key, outcome)| self.settle(key, outcome));
+        if let Some(why) = fault {
+            self.give_up(&why);
+        }
+    }
+
     fn bounds(&self) -> Bounds {
         Bounds {
             window: self.limits.most(),
@@ -218,7 +230,8 @@ impl Courier {
             }
         }
         if let Some(why) = ready!(line.poll_exchange(cx, self.started)) {
-            return Poll::Ready(self.closed(&why));
+            self.closed(&why);
+            return Poll::Ready(());
         }
         while let Some(event) = self.event() {
             self.told(event);

@@ -1,5 +1,7 @@
 //! Over real TCP: one kept connection, and what happens when it is not kept.
 
+mod faults;
+mod manners;
 mod secured;
 
 use std::os::unix::fs::PermissionsExt;
@@ -27,8 +29,12 @@ fn courier(receiver: &Receiver) -> Courier {
 }
 
 fn courier_to(text: &str, tls: &Tls) -> Courier {
+    limited(text, tls, Limits::with_ack_timeout(Duration::from_millis(200)))
+}
+
+fn limited(text: &str, tls: &Tls, limits: Limits) -> Courier {
     let address = Address::parse(text, Path::new("."), tls).expect("an address");
-    Courier::new(vec![address], Limits::with_ack_timeout(Duration::from_millis(200)))
+    Courier::new(vec![address], limits)
 }
 
 /// One message, and what becomes of it.
@@ -110,7 +116,7 @@ async fn a_receiver_that_hangs_up_after_each_answer_costs_no_attempt() {
         loop {
             let (mut stream, _) = listener.accept().await.expect("a connection");
             conversations += 1;
-            if answer_one(&mut stream, b"B3").await {
+            if answer_one(&mut stream, b"B3").await == Some(true) {
                 return conversations;
             }
         }
@@ -123,24 +129,25 @@ async fn a_receiver_that_hangs_up_after_each_answer_costs_no_attempt() {
     assert_eq!(peer.await.expect("the peer ends"), 3, "a connection for each");
 }
 
-/// Takes one message, answers it, and hangs up; true when it was the last.
-async fn answer_one(stream: &mut (impl AsyncRead + AsyncWrite + Unpin), last: &[u8]) -> bool {
+/// Takes one message and answers it; true when it was the last, none when we hung up.
+async fn answer_one(
+    stream: &mut (impl AsyncRead + AsyncWrite + Unpin),
+    last: &[u8],
+) -> Option<bool> {
     let (mut reader, mut bytes) = (Reader::default(), Vec::new());
     let block = loop {
         if let Some(Event::Block(block)) = reader.poll_event() {
             break block;
         }
         bytes.clear();
-        if stream.read_buf(&mut bytes).await.expect("bytes") == 0 {
-            return false;
-        }
+        stream.read_buf(&mut bytes).await.ok().filter(|count| *count > 0)?;
         reader.handle_input(&bytes);
     };
     let id = Message::read(&block).expect("a message").component("MSH", 1, 10, 1);
     let answer = format!("MSH|^~\\&|LIS||||||ACK|1|P|2.5.1\rMSA|AA|{id}\r");
     stream.write_all(&frame(answer.as_bytes())).await.expect("an answer");
     stream.flush().await.expect("an answer");
-    id.as_bytes() == last
+    Some(id.as_bytes() == last)
 }
 
 #[tokio::test]

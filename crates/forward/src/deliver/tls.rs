@@ -71,7 +71,10 @@ fn certificates(path: &Path) -> Result<Vec<CertificateDer<'static>>, String> {
 /// What an error on a connection means; `name` is what the receiver's certificate must be for.
 pub(super) fn in_words(error: &io::Error, name: &str) -> String {
     let Some(cause) = error.get_ref().and_then(|e| e.downcast_ref::<Error>()) else {
-        return error.to_string();
+        return match error.kind() {
+            io::ErrorKind::UnexpectedEof => "the receiver closed the connection".to_owned(),
+            _ => error.to_string(),
+        };
     };
     let meaning = match cause {
         Error::InvalidCertificate(fault) => refused(fault, name),

@@ -5,7 +5,7 @@ use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::pin::Pin;
 use std::sync::Arc;
-use std::task::{Context, Poll, ready};
+use std::task::{Context, Poll, Waker, ready};
 use std::time::Duration;
 
 use rustix::net::sockopt;
@@ -92,6 +92,16 @@ impl Wire {
     /// What an error on this connection means.
     pub fn in_words(&self, error: &io::Error) -> String {
         in_words(error, &self.host)
+    }
+}
+
+impl Drop for Wire {
+    /// Under TLS an end is told, so that it cannot be taken for a connection cut off. Only if that can
+    /// be done at once, and nothing else would go out with it.
+    fn drop(&mut self) {
+        if let (Stream::Secured(stream), false) = (&mut self.stream, self.flushing) {
+            let _ = Pin::new(stream).poll_shutdown(&mut Context::from_waker(Waker::noop()));
+        }
     }
 }
 
@@ -191,4 +201,23 @@ fn tune(stream: &TcpStream, limits: &Limits) -> io::Result<()> {
     let unconfirmed = limits.ack_timeout.saturating_add(USER_TIMEOUT_MORE).as_millis();
     sockopt::set_tcp_user_timeout(stream, u32::try_from(unconfirmed).unwrap_or(u32::MAX))?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn a_connection_notices_that_its_peer_is_gone() {
+        let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.expect("a port");
+        let at = listener.local_addr().expect("it listens");
+        let stream = TcpStream::connect(at).await.expect("it listens");
+        tune(&stream, &Limits::with_ack_timeout(Duration::from_secs(20))).expect("options");
+        assert!(stream.nodelay().expect("an option"));
+        assert!(sockopt::socket_keepalive(&stream).expect("an option"));
+        assert_eq!(sockopt::tcp_keepidle(&stream).expect("an option"), Duration::from_secs(60));
+        assert_eq!(sockopt::tcp_keepintvl(&stream).expect("an option"), Duration::from_secs(10));
+        assert_eq!(sockopt::tcp_keepcnt(&stream).expect("an option"), 3);
+        assert_eq!(sockopt::tcp_user_timeout(&stream).expect("an option"), 50_000);
+    }
 }

@@ -39,6 +39,9 @@ answers! {
     Ca "ca" "Commit accepted.",
     Ce "ce" "Commit error.",
     Cr "cr" "Commit rejected, without a reason.",
+    CaAa "ca+aa" "Commit accepted, then accepted.",
+    CaAe "ca+ae" "Commit accepted, then an error in the content.",
+    Nak "nak" "The transport does not store it (MLLP release 2).",
     Header "header" "Rejected: the version in the header is not known.",
     Busy "busy" "Rejected: not now.",
     Late "late" "Accepted, but late.",
@@ -78,8 +81,17 @@ impl Answer {
         }
     }
 
-    /// The acknowledgment's text, in the version of the message.
-    pub(super) fn text(self, message: &Message, nth: usize) -> String {
+    /// The text of each acknowledgment, in the version of the message.
+    pub(super) fn texts(self, message: &Message, nth: usize) -> Vec<String> {
+        let parts = match self {
+            Answer::CaAa => vec![Answer::Ca, Answer::Aa],
+            Answer::CaAe => vec![Answer::Ca, Answer::Ae],
+            one => vec![one],
+        };
+        parts.into_iter().map(|one| one.text(message, nth)).collect()
+    }
+
+    fn text(self, message: &Message, nth: usize) -> String {
         let field = |n| message.field("MSH", 1, n).unwrap_or("");
         let old = matches!(field(12), "2.3.1" | "2.4");
         let kind = if old { "ACK^R01" } else { "ACK^R01^ACK" };

@@ -1,23 +1,23 @@
 //! A practice receiver: real MLLP over real TCP, with answers that are scripted.
 
 mod answer;
+mod conversation;
 
 use std::io;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::AtomicUsize;
 use std::time::Duration;
 
-use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::TcpListener;
 use tokio::sync::mpsc;
 use tokio::task::{JoinHandle, JoinSet};
 
 pub use answer::Answer;
 
-use crate::hl7::{Message, is_control_id};
-use crate::mllp;
+use crate::mllp::MllpRelease;
+use conversation::Conversation;
 
 /// Messages that may wait to be looked at before the receiver stops reading.
 const LOOKED_AT: usize = 1024;
@@ -31,14 +31,42 @@ pub struct Received {
     pub control_id: String,
     pub body: Vec<u8>,
     pub answer: Answer,
+    /// Who sent it.
+    pub peer: SocketAddr,
+}
+
+/// How a practice receiver behaves.
+#[derive(Clone, Debug)]
+pub struct Manner {
+    /// Each message gets the next of these, round and round.
+    pub answers: Vec<Answer>,
+    /// How long after its message an answer is given, whatever else is waiting.
+    pub delay: Duration,
+    /// How much later a late answer is.
+    pub late: Duration,
+    pub release: MllpRelease,
+    /// A folder for the messages.
+    pub save: Option<PathBuf>,
+}
+
+impl Manner {
+    /// Answers at once.
+    #[must_use]
+    pub fn new(answers: Vec<Answer>) -> Self {
+        Self {
+            answers,
+            delay: Duration::ZERO,
+            late: Duration::ZERO,
+            release: MllpRelease::One,
+            save: None,
+        }
+    }
 }
 
 struct Shared {
-    answers: Vec<Answer>,
+    manner: Manner,
     /// How many messages came: which answer is next.
     count: AtomicUsize,
-    late: Duration,
-    save: Option<PathBuf>,
     tell: mpsc::Sender<Received>,
 }
 
@@ -59,13 +87,18 @@ impl Receiver {
         late: Duration,
         save: Option<PathBuf>,
     ) -> io::Result<Receiver> {
-        if answers.is_empty() {
+        Self::open(address, Manner { late, save, ..Manner::new(answers) }).await
+    }
+
+    /// Listens on `address` and behaves like this.
+    pub async fn open(address: &str, manner: Manner) -> io::Result<Receiver> {
+        if manner.answers.is_empty() {
             return Err(io::Error::new(io::ErrorKind::InvalidInput, "no answer to give"));
         }
         let listener = TcpListener::bind(address).await?;
         let address = listener.local_addr()?;
         let (tell, told) = mpsc::channel(LOOKED_AT);
-        let shared = Arc::new(Shared { answers, count: AtomicUsize::new(0), late, save, tell });
+        let shared = Arc::new(Shared { manner, count: AtomicUsize::new(0), tell });
         let serving = Some(tokio::spawn(serve(listener, shared.clone())));
         Ok(Receiver { address, shared, told, serving })
     }
@@ -113,81 +146,14 @@ async fn serve(listener: TcpListener, shared: Arc<Shared>) {
     loop {
         tokio::select! {
             accepted = listener.accept(), if connections.len() < CONNECTIONS => match accepted {
-                Ok((stream, _)) => {
-                    connections.spawn(converse(stream, shared.clone()));
+                Ok((stream, peer)) => {
+                    connections.spawn(Conversation::new(stream, peer, shared.clone()).hold());
                 }
                 // Out of descriptors, say: others may end meanwhile.
                 Err(_) => tokio::time::sleep(Duration::from_millis(50)).await,
             },
             Some(_) = connections.join_next() => {}
         }
-    }
-}
-
-/// One connection. An error or a scripted end closes it.
-async fn converse(mut stream: TcpStream, shared: Arc<Shared>) {
-    let _ = stream.set_nodelay(true);
-    let mut reader = mllp::Reader::default();
-    let mut bytes = Vec::with_capacity(8192);
-    loop {
-        bytes.clear();
-        match stream.read_buf(&mut bytes).await {
-            Ok(count) if count > 0 => reader.handle_input(&bytes),
-            _ => return,
-        }
-        while let Some(event) = reader.poll_event() {
-            let mllp::Event::Block(body) = event else { continue };
-            if take(&mut stream, &shared, body).await.is_err() {
-                return;
-            }
-        }
-    }
-}
-
-/// Takes one message and answers it. What is no message gets no answer. An error ends the connection.
-async fn take(stream: &mut TcpStream, shared: &Shared, body: Vec<u8>) -> io::Result<()> {
-    let Ok(message) = Message::read(&body) else { return Ok(()) };
-    let nth = shared.count.fetch_add(1, Ordering::Relaxed);
-    let answer = shared.answers[nth % shared.answers.len()];
-    let control_id = message.component("MSH", 1, 10, 1);
-    if let Some(folder) = &shared.save {
-        let name = if is_control_id(&control_id) { &control_id } else { &format!("unnamed-{nth}") };
-        tokio::fs::write(folder.join(format!("{name}.hl7")), &body).await?;
-    }
-    let block = mllp::frame(answer.text(&message, nth).as_bytes());
-    let _ = shared.tell.send(Received { control_id, body, answer }).await;
-    give(stream, answer, block, shared.late).await
-}
-
-async fn give(
-    stream: &mut TcpStream,
-    answer: Answer,
-    block: Vec<u8>,
-    late: Duration,
-) -> io::Result<()> {
-    let ended = || Err(io::Error::from(io::ErrorKind::ConnectionAborted));
-    match answer {
-        Answer::None => Ok(()),
-        Answer::Late => {
-            tokio::time::sleep(late).await;
-            stream.write_all(&block).await
-        }
-        Answer::Junk => stream.write_all(b"NOT HL7 AT ALL\r\n").await,
-        Answer::Split => {
-            for byte in block {
-                stream.write_all(&[byte]).await?;
-                tokio::task::yield_now().await;
-            }
-            Ok(())
-        }
-        Answer::Double => stream.write_all(&block.repeat(2)).await,
-        Answer::Close => ended(),
-        Answer::Reset => {
-            // No lingering: the peer sees a reset, not an end.
-            rustix::net::sockopt::set_socket_linger(&*stream, Some(Duration::ZERO))?;
-            ended()
-        }
-        _ => stream.write_all(&block).await,
     }
 }
 

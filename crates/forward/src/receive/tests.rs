@@ -6,9 +6,9 @@ use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
-use super::{Answer, Receiver};
+use super::{Answer, Manner, Receiver};
 use crate::hl7::Ack;
-use crate::mllp::{Event, Reader, frame};
+use crate::mllp::{Event, MllpRelease, Reader, frame};
 
 fn message(id: &str) -> Vec<u8> {
     format!("MSH|^~\\&|WICKLINE|K|LIS|K|20260314||ORU^R01|{id}|P|2.5.1\r").into_bytes()
@@ -94,4 +94,61 @@ async fn a_pause_drops_connections_and_a_return_is_on_the_same_port() {
 async fn without_an_answer_to_give_there_is_no_receiver() {
     let none = Receiver::bind("127.0.0.1:0", Vec::new(), Duration::ZERO, None).await;
     assert!(none.is_err());
+}
+
+fn manner(answers: &str) -> Manner {
+    Manner::new(answers.split(',').map(|a| a.parse().expect("an answer")).collect())
+}
+
+#[tokio::test]
+async fn a_commit_comes_before_what_the_application_says() {
+    let mut receiver = Receiver::open("127.0.0.1:0", manner("ca+aa,ca+ae")).await.expect("a port");
+    let mut stream = TcpStream::connect(receiver.address()).await.expect("it listens");
+    let two = ["A1", "A2"].map(|id| frame(&message(id))).concat();
+    stream.write_all(&two).await.expect("it reads");
+    let said: Vec<_> = answers(&mut stream, 4)
+        .await
+        .into_iter()
+        .map(|ack| format!("{} {}", ack.control_id, ack.code.text()))
+        .collect();
+    assert_eq!(said, ["A1 CA", "A1 AA", "A2 CA", "A2 AE"]);
+    let told = receiver.next().await.expect("it is told");
+    assert_eq!(Some(told.peer), stream.local_addr().ok());
+}
+
+#[tokio::test]
+async fn the_transport_answers_first_in_release_2() {
+    let manner = Manner { release: MllpRelease::Two, ..manner("aa,nak") };
+    let receiver = Receiver::open("127.0.0.1:0", manner).await.expect("a port");
+    let mut stream = TcpStream::connect(receiver.address()).await.expect("it listens");
+    let two = ["A1", "A2"].map(|id| frame(&message(id))).concat();
+    // Our own transport's answer to what is answered is no message.
+    stream.write_all(&[&two, b"\x0b\x06\x1c\x0d".as_slice()].concat()).await.expect("it reads");
+    stream.shutdown().await.expect("an end");
+    let mut all = Vec::new();
+    stream.read_to_end(&mut all).await.expect("until the end");
+    let mut reader = Reader::default();
+    reader.handle_input(&all);
+    let events: Vec<_> = std::iter::from_fn(|| reader.poll_event()).collect();
+    let [Event::TransportAck(true), rest @ ..] = &events[..] else { panic!("{events:?}") };
+    let refused = rest.iter().filter(|e| **e == Event::TransportAck(false)).count();
+    let blocks = rest.iter().filter(|e| matches!(e, Event::Block(_))).count();
+    assert_eq!((refused, blocks, rest.len()), (1, 1, 2), "{events:?}");
+}
+
+#[tokio::test]
+async fn what_is_due_later_is_given_to_one_who_says_no_more() {
+    let delay = Duration::from_millis(30);
+    let late = Duration::from_millis(30);
+    let manner = Manner { delay, late, ..manner("late,aa") };
+    let receiver = Receiver::open("127.0.0.1:0", manner).await.expect("a port");
+    let mut stream = TcpStream::connect(receiver.address()).await.expect("it listens");
+    let began = std::time::Instant::now();
+    let two = ["A1", "A2"].map(|id| frame(&message(id))).concat();
+    stream.write_all(&two).await.expect("it reads");
+    stream.shutdown().await.expect("an end");
+    let said = answers(&mut stream, 2).await;
+    assert!(began.elapsed() >= delay + late);
+    let ids: Vec<_> = said.iter().map(|ack| ack.control_id.as_str()).collect();
+    assert_eq!(ids, ["A2", "A1"], "each at its own time");
 }

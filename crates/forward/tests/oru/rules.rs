@@ -2,7 +2,7 @@
 
 use wickline_forward::hl7::panel_manual;
 use wickline_forward::{
-    Charset, CodedType, Layout, Processing, ReportStatus, SpecimenIn, Version, oru,
+    Acknowledge, Charset, CodedType, Layout, Processing, ReportStatus, SpecimenIn, Version, oru,
 };
 use wickline_normalize::{Code, CodeSystem, Comparator, Content, Patient, Private};
 
@@ -32,6 +32,31 @@ fn the_header_is_as_the_version_has_it() {
         assert_eq!([11, 12].map(field), ["P", version.text()]);
         assert_eq!(message.field("MSH", 1, 13), None, "nothing after the version");
     }
+}
+
+#[test]
+fn the_header_asks_for_the_answers_that_are_waited_for() {
+    let sample = Sample { operator: Some(Private::new("Zoë")), ..two() };
+    for version in ALL {
+        for (word, codes, waits) in [
+            ("original", ["", ""], false),
+            ("accept", ["AL", "NE"], false),
+            ("application", ["NE", "AL"], true),
+            ("both", ["AL", "AL"], true),
+        ] {
+            let acknowledge: Acknowledge = word.parse().expect("a way to acknowledge");
+            assert_eq!(acknowledge.waits_for_application(), waits);
+            let layout = Layout { acknowledge, ..layout(version) };
+            let message = read_with(&layout, &sample.outgoing());
+            let field = |n| message.field("MSH", 1, n).unwrap_or("");
+            assert_eq!([15, 16].map(field), codes, "{version} {word}");
+            assert_eq!([17, 18].map(field), ["", layout.charset.text()], "{version} {word}");
+            let plain = read_with(&layout, &two().outgoing());
+            let last = if word == "original" { 12 } else { 16 };
+            assert_eq!(plain.field("MSH", 1, last + 1), None, "nothing after the last");
+        }
+    }
+    assert!("enhanced".parse::<Acknowledge>().expect_err("which").contains("accept, application"));
 }
 
 #[test]
