@@ -79,7 +79,23 @@ impl Daemon {
         Self::begin(command.env("LD_PRELOAD", library).env("FAULT_DIR", orders), config)
     }
 
+    /// Starts it and waits for an event that comes before it is ready.
+    pub fn start_any(config: &Path, first: impl Fn(&Value) -> bool) -> Self {
+        let mut daemon = Self::spawn(&mut Command::new(binary()), config);
+        daemon.wait_for(first);
+        daemon
+    }
+
     fn begin(command: &mut Command, config: &Path) -> Self {
+        let mut daemon = Self::spawn(command, config);
+        let ready = daemon.wait_for(|e| e["event"] == "ready");
+        let bound = ready["lines"].as_array().expect("the lines that listen");
+        daemon.lines =
+            bound.iter().filter_map(|l| l["address"].as_str().map(str::to_owned)).collect();
+        daemon
+    }
+
+    fn spawn(command: &mut Command, config: &Path) -> Self {
         let mut child = command
             .args(["--config", &config.to_string_lossy(), "--json", "run"])
             .env("WICKLINE_LOG", "warn")
@@ -97,12 +113,7 @@ impl Daemon {
                 }
             }
         });
-        let mut daemon = Self { child, events, lines: Vec::new() };
-        let ready = daemon.wait_for(|e| e["event"] == "ready");
-        let bound = ready["lines"].as_array().expect("the lines that listen");
-        daemon.lines =
-            bound.iter().filter_map(|l| l["address"].as_str().map(str::to_owned)).collect();
-        daemon
+        Self { child, events, lines: Vec::new() }
     }
 
     /// Waits for an event, however many others come first.
@@ -136,8 +147,11 @@ impl Daemon {
 
     /// Asks it to read its configuration again.
     pub fn hang_up(&self) {
-        let pid = rustix_pid(&self.child);
-        rustix::process::kill_process(pid, rustix::process::Signal::HUP).expect("it is there");
+        self.signal(rustix::process::Signal::HUP);
+    }
+
+    pub fn signal(&self, signal: rustix::process::Signal) {
+        rustix::process::kill_process(rustix_pid(&self.child), signal).expect("it is there");
     }
 
     /// Waits until it ends by itself and returns its exit code.
@@ -158,6 +172,15 @@ impl Drop for Daemon {
     fn drop(&mut self) {
         let _ = self.child.kill();
         let _ = self.child.wait();
+    }
+}
+
+/// Waits until something is so that another process brings about.
+pub fn until(mut so: impl FnMut() -> bool) {
+    let end = Instant::now() + PATIENCE;
+    while !so() {
+        assert!(Instant::now() < end, "it did not come about in time");
+        std::thread::yield_now();
     }
 }
 

@@ -4,5 +4,6 @@ mod configuration;
 mod documents;
 mod faults;
 mod kit;
+mod several;
 mod tidy;
 mod way;

@@ -26,7 +26,7 @@ fn strip(name: &str) -> Strip {
     Strip::builtin(name).expect("a built-in strip")
 }
 
-fn pads() -> Vec<(String, usize)> {
+pub fn pads() -> Vec<(String, usize)> {
     let strip = strip("ten-pad");
     strip.pads.iter().filter(|p| !p.optional).map(|p| (p.id.clone(), p.rungs.len())).collect()
 }
@@ -36,7 +36,7 @@ pub fn analyzer(port: SimPort, style: Style) -> Analyzer {
     Analyzer::new(port, style, strip("ten-pad"), clock)
 }
 
-fn pty() -> (SimPort, String) {
+pub fn pty() -> (SimPort, String) {
     let port = SimPort::pty().expect("a pseudo-terminal");
     let SimPort::Pty { path, .. } = &port else { unreachable!("it is one") };
     let line = format!("serial:{path}");
@@ -61,7 +61,7 @@ pub fn script(count: usize, seed: u64) -> Script {
 }
 
 /// The specimen id that a message is about, read without our own encoder.
-fn specimen(message: &[u8]) -> String {
+pub fn specimen(message: &[u8]) -> String {
     let text = String::from_utf8_lossy(message);
     let spm = text.split('\r').find(|s| s.starts_with("SPM|")).expect("a specimen segment");
     let id = spm.split('|').nth(2).expect("SPM-2");

@@ -182,7 +182,7 @@ impl House {
 
 /// One daemon for one tape, and for one ledger that is a file: the second is told so. Several benches
 /// share a ledger on Postgres.
-fn lock(path: &Path, what: &str) -> Result<std::fs::File, StoreError> {
+pub(crate) fn lock(path: &Path, what: &str) -> Result<std::fs::File, StoreError> {
     let path = path.with_extension("lock");
     crate::store::db::create_private(&path)?;
     let shown = path.display().to_string();

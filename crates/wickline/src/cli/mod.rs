@@ -5,6 +5,7 @@ mod day;
 mod demo;
 mod explain;
 mod held;
+mod ledger;
 mod output;
 mod queue;
 mod receive;
@@ -56,6 +57,8 @@ enum Command {
     Held(held::Options),
     /// The day sheet: every number, its place on the way, what is outstanding
     Day(day::Options),
+    /// Moves the ledger from a file to a server
+    Ledger(ledger::Options),
     /// An analyzer on a pseudo-terminal or a port
     Simulate(simulate::Options),
     /// A practice receiver with scripted answers
@@ -174,6 +177,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Queue(options) => queue::queue(config, options, out).await,
         Command::Held(options) => held::held(config, options, out).await,
         Command::Day(options) => day::day(config, options, out).await,
+        Command::Ledger(options) => ledger::ledger(options, out).await,
         Command::Simulate(options) => simulate::simulate(options, out).await,
         Command::Receive(options) => receive::receive(options, out).await,
     }

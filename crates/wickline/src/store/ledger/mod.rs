@@ -3,6 +3,7 @@
 pub mod acts;
 pub mod intake;
 pub mod lease;
+mod moving;
 mod numbers;
 pub mod queue;
 pub mod queue_view;

@@ -150,6 +150,7 @@ on_both!(
     a_refusal_is_built_anew_where_its_content_changed,
     a_lease_has_one_holder_and_a_token,
     the_queue_is_shown_in_pages,
+    every_table_and_column_is_moved,
 );
 
 /// A commit that failed may have landed: the same work again must not double anything.
@@ -476,4 +477,36 @@ async fn the_queue_is_shown_in_pages(mut lab: Lab) {
     assert!(ledger.message_set_aside(&actor, &more, "no").await.is_err(), "all or none");
     ledger.message_set_aside(&actor, &all[3..5], "told by hand").await.expect("set aside");
     assert_eq!(lab.waiting().await, all[5..]);
+}
+
+/// A table or a column that a later schema adds must not be forgotten by `ledger move`.
+async fn every_table_and_column_is_moved(lab: Lab) {
+    let mut conn = lab.ledger.db.read().await.expect("a connection");
+    let (names, columns) = if lab.ledger.is_shared() {
+        (
+            "SELECT CAST(table_name AS TEXT) FROM information_schema.tables WHERE table_schema = 'public'",
+            "SELECT CAST(column_name AS TEXT) FROM information_schema.columns WHERE table_name = $1",
+        )
+    } else {
+        (
+            "SELECT name FROM sqlite_master WHERE type = 'table'",
+            "SELECT name FROM pragma_table_info($1)",
+        )
+    };
+    let read = |rows: Vec<sqlx::any::AnyRow>| -> Vec<String> {
+        let mut names: Vec<String> =
+            rows.iter().map(|row| sqlx::Row::try_get(row, 0).expect("a name")).collect();
+        names.sort();
+        names
+    };
+    let mut tables = read(conn.fetch_all(names).await.expect("tables"));
+    tables.retain(|t| !super::moving::tests::left().contains(&t.as_str()));
+    let mut known = super::moving::tests::known();
+    known.sort();
+    assert_eq!(tables, known.iter().map(|(t, _)| t.clone()).collect::<Vec<_>>());
+    for (table, mut wanted) in known {
+        wanted.sort();
+        let rows = sqlx::query(columns).bind(table.clone()).fetch_all(&mut conn).await;
+        assert_eq!(read(rows.expect("columns")), wanted, "{table}");
+    }
 }
