@@ -195,5 +195,11 @@ async fn a_folder_takes_what_is_in_flight_in_order_and_nothing_after_a_fault() {
     let wanted = [(1, "accepted"), (2, "accepted"), (3, "not connected"), (4, "not connected")];
     assert_eq!(ends, wanted);
     assert!(folder.join("A2.hl7").exists() && !folder.join("A4.hl7").exists());
+    courier.offer(3, "../A3", message("../A3"));
+    if tokio::time::timeout(Duration::ZERO, courier.next()).await.is_err() {
+        courier.offer(4, "A4", message("A4"));
+        let ends: Vec<_> = courier.next().await.iter().map(|(_, o)| word(o)).collect();
+        assert_eq!(ends, ["not connected"; 2], "what came meanwhile does not pass it");
+    }
     let _ = std::fs::remove_dir_all(&folder);
 }
