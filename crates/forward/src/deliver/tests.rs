@@ -47,6 +47,15 @@ async fn send(courier: &mut Courier, id: &str, message: &[u8]) -> Outcome {
     outcome
 }
 
+/// Polls once and drops: what is at hand, if anything.
+async fn once(courier: &mut Courier) -> Option<Vec<(i64, Outcome)>> {
+    tokio::select! {
+        biased;
+        outcomes = courier.next() => Some(outcomes),
+        () = std::future::ready(()) => None,
+    }
+}
+
 fn message(id: &str) -> Vec<u8> {
     format!("MSH|^~\\&|WICKLINE|K|LIS|K|20260314||ORU^R01|{id}|P|2.5.1\r").into_bytes()
 }

@@ -143,12 +143,26 @@ pub(super) async fn connect(address: &Address, limits: &Limits) -> Result<Wire, 
         Ok(found) => found.map_err(|e| format!("{host} is not found: {e}"))?,
         Err(_) => return Err(format!("{host} is not found within {seconds} s")),
     };
+    first_of(address, host, found.take(ADDRESSES), limits, config).await
+}
+
+/// The addresses of one name, in turn.
+async fn first_of(
+    address: &Address,
+    host: &str,
+    found: impl Iterator<Item = SocketAddr>,
+    limits: &Limits,
+    config: Option<Arc<ClientConfig>>,
+) -> Result<Wire, String> {
+    let patience = limits.connect_timeout;
     let mut whys = Vec::new();
-    for at in found.take(ADDRESSES) {
+    for at in found {
         match timeout(patience, open(address, host, at, limits, config.clone())).await {
             Ok(Ok(wire)) => return Ok(wire),
             Ok(Err(error)) => whys.push(format!("{at}: {}", in_words(&error, host))),
-            Err(_) => whys.push(format!("{at}: no connection within {seconds} s")),
+            Err(_) => {
+                whys.push(format!("{at}: no connection within {} s", patience.as_secs_f32()));
+            }
         }
     }
     if whys.is_empty() { Err(format!("{host} has no address")) } else { Err(whys.join("; ")) }
@@ -206,6 +220,25 @@ fn tune(stream: &TcpStream, limits: &Limits) -> io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[tokio::test]
+    async fn each_address_of_a_name_is_tried_in_turn() {
+        let bound =
+            || async { tokio::net::TcpListener::bind("127.0.0.1:0").await.expect("a port") };
+        let (gone, there) = (bound().await, bound().await);
+        let at = |l: &tokio::net::TcpListener| l.local_addr().expect("it listens");
+        let (away, open) = (at(&gone), at(&there));
+        drop(gone);
+        let address = Address::Mllp { host: "lis.kestrel.example".into(), port: 2575 };
+        let limits = Limits::with_ack_timeout(Duration::from_secs(1));
+        let first = |found: Vec<SocketAddr>| {
+            first_of(&address, "lis.kestrel.example", found.into_iter(), &limits, None)
+        };
+        assert!(first(vec![away, open]).await.is_ok());
+        let why = first(vec![away, away]).await.err().expect("nobody listens");
+        assert_eq!(why.matches(&away.to_string()).count(), 2, "each is named: {why}");
+        assert!(first(vec![]).await.err().expect("nothing").contains("has no address"));
+    }
 
     #[tokio::test]
     async fn a_connection_notices_that_its_peer_is_gone() {

@@ -7,9 +7,9 @@ use rustix::net::sockopt;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 
-use super::{MESSAGE, accepted, courier_to, limited, message, send};
+use super::{MESSAGE, accepted, courier_to, limited, message, once, send};
 use crate::deliver::{Courier, Limits, Outcome, Tls};
-use crate::mllp::frame;
+use crate::mllp::{MllpRelease, frame};
 
 /// How a peer ends a connection.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -284,6 +284,8 @@ async fn a_hang_up_after_an_answer_sends_the_rest_once_more_in_order() {
     let ends: Vec<_> = outcomes.iter().map(|(_, o)| (accepted(o), unanswered(o))).collect();
     let (yes, no) = ((true, false), (false, true));
     assert_eq!(ends, [yes, yes, no, no], "once more, not for ever");
+    let third = tokio::time::timeout(Duration::from_millis(20), listener.accept()).await;
+    assert!(third.is_err(), "there is no third connection");
 }
 
 #[tokio::test]
@@ -324,13 +326,32 @@ async fn looking_away_at_any_moment_loses_nothing() {
                 courier.offer(next, &id, message(&id));
                 next += 1;
             }
-            // Polled once, then dropped.
-            if let Ok(outcomes) = tokio::time::timeout(Duration::ZERO, courier.next()).await {
-                assert!(outcomes.iter().all(|(_, outcome)| accepted(outcome)), "{outcomes:?}");
-                done.extend(keys(&outcomes));
-            }
+            let outcomes = once(&mut courier).await.unwrap_or_default();
+            assert!(outcomes.iter().all(|(_, outcome)| accepted(outcome)), "{outcomes:?}");
+            done.extend(keys(&outcomes));
+            tokio::task::yield_now().await;
         }
         assert_eq!(done, (0..COUNT).collect::<Vec<_>>());
     };
     tokio::join!(peer, ours);
+}
+
+#[tokio::test]
+async fn release_2_confirms_an_answer_before_it_is_told() {
+    let (listener, address) = listening().await;
+    let limits = Limits::with_ack_timeout(Duration::from_secs(30));
+    let limits = Limits { release: MllpRelease::Two, ..limits };
+    let mut courier = limited(&format!("mllp://{address}"), &Tls::default(), limits);
+    let peer = async {
+        let mut stream = accept(&listener).await;
+        let block = frame(MESSAGE);
+        assert_eq!(read(&mut stream, block.len()).await, block);
+        write(&mut stream, &[b"\x0b\x06\x1c\x0d", &answer("A1")[..]].concat()).await;
+        stream
+    };
+    let (outcome, mut stream) = tokio::join!(send(&mut courier, "A1", MESSAGE), peer);
+    assert!(accepted(&outcome), "{outcome:?}");
+    // Nobody asks the courier for anything more.
+    let confirmed = tokio::time::timeout(Duration::from_secs(10), read(&mut stream, 4)).await;
+    assert_eq!(confirmed.expect("it is confirmed"), b"\x0b\x06\x1c\x0d");
 }
