@@ -10,6 +10,7 @@ use tokio::task::JoinSet;
 use tracing::{error, info, warn};
 use wickline_listen::line::{LineKind, Listener};
 
+use crate::console::{Console, Sight};
 use crate::pipeline::event::{Bound, Event, Events};
 use crate::pipeline::hearing::Hearing;
 use crate::settings::bench::Bench;
@@ -29,6 +30,7 @@ pub struct House {
     /// None: on a server that cannot be reached yet.
     pub ledger: Option<Ledger>,
     pub tape: Tape,
+    console: Option<Console>,
     writer: Option<Writer>,
     events: Events,
     stop: watch::Sender<bool>,
@@ -62,9 +64,11 @@ impl House {
             Err(error) => return Err(error),
         };
         let (stop, _) = watch::channel(false);
+        let console = Console::bind(bench.console).await?;
         Ok(Self {
             bench,
             ledger,
+            console,
             tape,
             writer: Some(writer),
             events,
@@ -108,16 +112,43 @@ impl House {
             ended: all_ended,
             stop: self.stop.subscribe(),
         };
-        self.tasks.spawn(work.run(self.ledger.clone()));
+        let (there, ledger) = watch::channel(self.ledger.clone());
+        self.tasks.spawn(work.run(there));
+        let console = self.console.as_ref().and_then(Console::address);
+        self.show(ledger);
         let receivers = self.bench.targets.iter().map(|t| t.id.clone()).collect();
         let version = env!("CARGO_PKG_VERSION");
-        self.events.tell(Event::Ready { version, lines: bound, receivers });
+        self.events.tell(Event::Ready { version, lines: bound, receivers, console });
         info!(
             analyzers = self.bench.analyzers.len(),
             receivers = self.bench.targets.len(),
             "ready"
         );
         Ok(())
+    }
+
+    /// Serves health and metrics, and tells when the tape stops and begins to take what is heard.
+    fn show(&mut self, ledger: watch::Receiver<Option<Ledger>>) {
+        if let Some(console) = self.console.take() {
+            let (tape, stop) = (self.tape.healthy(), self.stop.subscribe());
+            let sight = Sight { bench: self.bench.clone(), ledger, tape, stop };
+            self.tasks.spawn(async move {
+                console.run(sight).await;
+                Ok(())
+            });
+        }
+        let (mut tape, events) = (self.tape.healthy(), self.events.clone());
+        let mut stop = self.stop.subscribe();
+        self.tasks.spawn(async move {
+            loop {
+                tokio::select! {
+                    changed = tape.changed() => if changed.is_err() { return Ok(()) },
+                    () = crate::pipeline::stopped(&mut stop) => return Ok(()),
+                }
+                let takes = *tape.borrow_and_update();
+                events.tell(if takes { Event::TapeBack } else { Event::TapeAway });
+            }
+        });
     }
 
     async fn listener(

@@ -2,6 +2,7 @@
 
 pub mod cli;
 pub mod clock;
+pub mod console;
 pub mod house;
 pub mod pipeline;
 pub mod settings;

@@ -56,14 +56,16 @@ pub async fn open(bench: &Bench) -> Result<Ledger, StoreError> {
 
 impl Work {
     /// Works until told to stop. An error means that the process must end.
-    pub async fn run(self, ledger: Option<Ledger>) -> Result<(), StoreError> {
-        let ledger = match ledger {
+    pub async fn run(self, there: watch::Sender<Option<Ledger>>) -> Result<(), StoreError> {
+        let opened = there.borrow().clone();
+        let ledger = match opened {
             Some(ledger) => ledger,
             None => match self.wait_for_ledger().await? {
                 Some(ledger) => ledger,
                 None => return Ok(()),
             },
         };
+        there.send_replace(Some(ledger.clone()));
         self.trail(&ledger, "start").await;
         let mut tasks = JoinSet::new();
         let wakes: Vec<Arc<Notify>> = self.bench.targets.iter().map(|_| Arc::default()).collect();

@@ -54,10 +54,6 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
     for note in &bench.notes {
         found.push(finding(Level::Note, "strips", note.clone()));
     }
-    if !loaded.settings.console.listen.is_empty() {
-        let text = "this version serves no console, health or metrics: the address is not used";
-        found.push(finding(Level::Note, "console.listen", text));
-    }
     stores(&bench, &mut found);
     lines(&bench, &mut found);
     if !options.offline {

@@ -5,7 +5,8 @@ use std::time::Duration;
 
 use clap::Args;
 use serde_json::json;
-use wickline_forward::receive::{Answer as Script, Receiver};
+use wickline_forward::mllp::MllpRelease;
+use wickline_forward::receive::{Answer as Script, Manner, Receiver};
 
 use super::output::Output;
 use super::{Answer, Exit, Failure};
@@ -29,14 +30,26 @@ pub struct Options {
     /// How late `late` is, in milliseconds
     #[arg(long, value_name = "MS", default_value_t = 2000)]
     late: u64,
+    /// How long each answer takes, in milliseconds, from the end of its own message
+    #[arg(long, value_name = "MS", default_value_t = 0)]
+    delay: u64,
+    /// Release of MLLP; 2 gives a transport answer to each block first
+    #[arg(long, value_parser = ["1", "2"], default_value = "1")]
+    mllp: String,
 }
 
 pub async fn receive(options: Options, out: &Output) -> Answer {
     if let Some(folder) = &options.save {
         std::fs::create_dir_all(folder)?;
     }
-    let late = Duration::from_millis(options.late);
-    let mut receiver = Receiver::bind(&options.listen, options.answer, late, options.save)
+    let manner = Manner {
+        late: Duration::from_millis(options.late),
+        delay: Duration::from_millis(options.delay),
+        release: if options.mllp == "2" { MllpRelease::Two } else { MllpRelease::One },
+        save: options.save,
+        ..Manner::new(options.answer)
+    };
+    let mut receiver = Receiver::open(&options.listen, manner)
         .await
         .map_err(|e| Failure::unreachable(format!("cannot listen on {}: {e}", options.listen)))?;
     let address = receiver.address().to_string();

@@ -86,8 +86,9 @@ struct Flow {
     page_read: Instant,
     /// The last message that was handed to the courier.
     after: i64,
-    flying: HashMap<i64, Due>,
+    flying: HashMap<i64, (Due, Instant)>,
     halt: Option<Halt>,
+    certificates: Certificates,
 }
 
 impl Flow {
@@ -104,6 +105,7 @@ impl Flow {
             after: 0,
             flying: HashMap::new(),
             halt: None,
+            certificates: Certificates::default(),
             way,
         }
     }
@@ -194,7 +196,7 @@ impl Flow {
             self.after = due.n;
             let body = std::mem::take(&mut due.body);
             self.courier.offer(due.n, &due.control_id, body);
-            self.flying.insert(due.n, due);
+            self.flying.insert(due.n, (due, Instant::now()));
         }
     }
 
@@ -221,9 +223,15 @@ impl Flow {
 
     /// Takes what became of messages that were in flight.
     async fn ended(&mut self, outcomes: Vec<(i64, Outcome)>) {
+        self.certificates.look(&self.courier, &self.way);
         for (n, outcome) in outcomes {
-            let Some(due) = self.flying.remove(&n) else { continue };
+            let Some((due, sent)) = self.flying.remove(&n) else { continue };
             let attempts = due.attempts + 1;
+            if matches!(outcome, Outcome::Settled { .. }) {
+                let receiver = self.way.target.id.clone();
+                metrics::histogram!("wickline_answer_seconds", "receiver" => receiver)
+                    .record(sent.elapsed());
+            }
             match outcome {
                 Outcome::Settled { verdict: Verdict::Busy { detail }, .. }
                     if attempts < self.way.target.reject_tries =>
@@ -374,6 +382,35 @@ impl Flow {
         tokio::select! {
             () = tokio::time::sleep(pause) => {}
             () = super::stopped(&mut stop) => {}
+        }
+    }
+}
+
+/// Certificates that end are told of once a day, from 30 days before.
+#[derive(Default)]
+struct Certificates {
+    looked: Option<Instant>,
+}
+
+impl Certificates {
+    const AGAIN: Duration = Duration::from_secs(24 * 3600);
+    const AHEAD_DAYS: i64 = 30;
+
+    fn look(&mut self, courier: &Courier, way: &Delivery) {
+        if self.looked.is_some_and(|at| at.elapsed() < Self::AGAIN) {
+            return;
+        }
+        let Some(theirs) = courier.peer_certificate_ends() else { return };
+        self.looked = Some(Instant::now());
+        let ours = way.target.addresses.iter().find_map(|a| a.certificate_ends()?.ok());
+        for (whose, ends) in [("the receiver's", Some(theirs)), ("our own", ours)] {
+            let Some(ends) = ends else { continue };
+            let days = (ends - clock::now_us() / 1_000_000).div_euclid(86_400);
+            if days < Self::AHEAD_DAYS {
+                let receiver = way.target.id.clone();
+                warn!(%receiver, whose, days, "a certificate ends soon: renew it");
+                way.events.tell(Event::CertificateEnds { receiver, whose, days });
+            }
         }
     }
 }

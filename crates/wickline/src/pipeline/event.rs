@@ -12,6 +12,8 @@ pub enum Event {
         version: &'static str,
         lines: Vec<Bound>,
         receivers: Vec<String>,
+        /// Where health and metrics are served.
+        console: Option<String>,
     },
     LineUp {
         analyzer: String,
@@ -66,6 +68,15 @@ pub enum Event {
     QueueInTime {
         receiver: String,
     },
+    /// The tape takes nothing: framed messages are answered with no, printed ones kept in memory.
+    TapeAway,
+    TapeBack,
+    /// A certificate ends within 30 days, or has ended.
+    CertificateEnds {
+        receiver: String,
+        whose: &'static str,
+        days: i64,
+    },
     /// The ledger cannot be reached: lines go on to the tape.
     LedgerAway {
         why: String,
@@ -95,6 +106,7 @@ impl Default for Events {
 
 impl Events {
     pub fn tell(&self, event: Event) {
+        crate::console::told(&event);
         let _ = self.0.send(event);
     }
 

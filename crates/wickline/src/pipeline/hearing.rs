@@ -128,12 +128,23 @@ impl Hearing {
             return;
         }
         let (at, tick) = (clock::now_us(), clock::tick_us());
+        self.meter(bytes.len(), flaws.len());
         let (start, ticket) = self.tape.bytes(at, tick, bytes, flaws).await;
         if let Some(link) = link {
             link.set_ready(*self.healthy.borrow());
             link.handle_input(tick, bytes, start, flaws);
             let place = Place { from: start, to: start + bytes.len() as u64 };
             kept.add(place, ticket).await;
+        }
+    }
+
+    fn meter(&self, bytes: usize, flaws: usize) {
+        let count = |n| u64::try_from(n).unwrap_or(0);
+        metrics::counter!("wickline_heard_bytes_total", "analyzer" => self.analyzer.clone())
+            .increment(count(bytes));
+        if flaws > 0 {
+            metrics::counter!("wickline_flawed_bytes_total", "analyzer" => self.analyzer.clone())
+                .increment(count(flaws));
         }
     }
 

@@ -67,6 +67,8 @@ pub struct Bench {
     pub clock: SiteClock,
     pub tape: PathBuf,
     pub ledger: Address,
+    /// Where health and metrics are served.
+    pub console: Option<std::net::SocketAddr>,
     /// How long another daemon on the same ledger waits before it takes over.
     pub lease: Duration,
     pub low_water: u64,
@@ -86,6 +88,7 @@ impl Bench {
         let clock = builder.good("site", 0, "timezone", &settings.site.timezone, clock);
         let ledger = Address::parse(&settings.store.ledger, builder.folder());
         let ledger = builder.good("store", 0, "ledger", &settings.store.ledger, ledger);
+        let console = builder.console(settings);
         let analyzers: Vec<_> = (0..settings.analyzer.len())
             .filter_map(|index| builder.analyzer(settings, index))
             .map(Arc::new)
@@ -111,6 +114,7 @@ impl Bench {
                 clock,
                 tape: folder.join(&settings.store.tape),
                 ledger,
+                console,
                 lease: Duration::from_secs(settings.store.lease),
                 low_water: settings.store.low_water_mib << 20,
                 ballast: settings.store.ballast_mib << 20,
@@ -193,6 +197,15 @@ impl Builder<'_> {
                 None
             }
         }
+    }
+
+    fn console(&mut self, settings: &Settings) -> Option<std::net::SocketAddr> {
+        let text = settings.console.listen.as_str();
+        if text.is_empty() {
+            return None;
+        }
+        let parsed = text.parse().map_err(|_| "an address such as \"127.0.0.1:8420\"".to_owned());
+        self.good("console", 0, "listen", text, parsed)
     }
 
     fn analyzer(&mut self, settings: &Settings, index: usize) -> Option<Analyzer> {

@@ -49,7 +49,11 @@ pub struct Key {
 pub const TABLES: &[(&str, bool, &str)] = &[
     ("site", false, "The laboratory."),
     ("store", false, "What Wickline remembers, and where. Paths are relative to this file."),
-    ("console", false, "Reserved for health, metrics and the console: not served by this version."),
+    (
+        "console",
+        false,
+        "Health (/healthz), readiness (/readyz) and metrics (/metrics) over HTTP. They hold no patient data.",
+    ),
     (
         "reference",
         false,
@@ -140,7 +144,7 @@ pub const KEYS: &[Key] = &[
         Text(80),
         Some("\"\""),
         "\"127.0.0.1:8420\"",
-        "Address of health and metrics; empty turns it off.",
+        "Address to serve them on; empty turns it off.",
     ),
     key("analyzer", "id", Text(16), None, "\"bench-1\"", "Its name: letters, digits and hyphens."),
     key(

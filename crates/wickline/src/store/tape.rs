@@ -317,8 +317,10 @@ impl Writer {
                     Err(_) => break,
                 }
             }
+            let begun = std::time::Instant::now();
             match self.commit(&waiting).await {
                 Ok(()) => {
+                    metrics::histogram!("wickline_tape_commit_seconds").record(begun.elapsed());
                     self.tell_health(true);
                     self.commits.send_modify(|n| *n += 1);
                     redeem(waiting.drain(..), true);
@@ -423,6 +425,8 @@ fn warn_once(healthy: &watch::Sender<bool>, error: &StoreError) {
 }
 
 fn gap(line: &str, lost: &Lost) -> Append {
+    metrics::counter!("wickline_lost_bytes_total", "analyzer" => line.to_owned())
+        .increment(lost.bytes);
     Append {
         line: line.to_owned(),
         at: clock::now_us(),

@@ -117,6 +117,7 @@ impl Ledger {
         heard: &[Heard],
         safe: i64,
     ) -> Result<Taken, StoreError> {
+        let begun = std::time::Instant::now();
         let mut write = self.db.write().await?;
         let known = known_places(&mut write, tape, &analyzer.id, heard).await?;
         let fresh: Vec<&Heard> =
@@ -127,6 +128,7 @@ impl Ledger {
         }
         position(&mut write, tape, &analyzer.id, safe).await?;
         write.commit().await?;
+        metrics::histogram!("wickline_ledger_commit_seconds").record(begun.elapsed());
         Ok(taken)
     }
 

@@ -126,6 +126,17 @@ impl Ledger {
             .map_err(|e: sqlx::Error| self.wrong(&e))
     }
 
+    /// How many reports need a person.
+    pub async fn held_count(&self) -> Result<i64, StoreError> {
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query("SELECT count(*) FROM report WHERE state = 'held'")
+            .fetch_one(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        row.try_get(0).map_err(|e| self.wrong(&e))
+    }
+
     /// How many messages the ledger has in all.
     pub async fn messages_ever(&self) -> Result<i64, StoreError> {
         let mut conn = self.db.read().await?;

@@ -1,0 +1,117 @@
+//! The metrics: their names, what they mean, and where they come from. Labels are ids and states only.
+
+use metrics::{counter, describe_counter, describe_gauge, describe_histogram, gauge};
+use metrics_exporter_prometheus::{Matcher, PrometheusBuilder};
+
+use crate::clock;
+use crate::pipeline::event::Event;
+use crate::settings::bench::Target;
+use crate::store::ledger::Ledger;
+
+/// Upper bounds of what takes a fraction of a second, in seconds.
+const QUICK: &[f64] =
+    &[0.000_5, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0, 30.0];
+
+/// Every histogram counts in the same steps.
+pub fn buckets(builder: PrometheusBuilder) -> PrometheusBuilder {
+    let seconds = Matcher::Suffix("_seconds".into());
+    match builder.set_buckets_for_metric(seconds, QUICK) {
+        Ok(builder) => builder,
+        // Only an empty list is refused.
+        Err(_) => PrometheusBuilder::new(),
+    }
+}
+
+/// What each name means, as `/metrics` says it.
+pub fn describe() {
+    describe_counter!("wickline_heard_bytes_total", "Bytes heard and kept on the tape");
+    describe_counter!("wickline_lost_bytes_total", "Bytes heard that could not be kept");
+    describe_counter!("wickline_reports_total", "Reports read, by class and where they went");
+    describe_counter!("wickline_holds_total", "Reports held, by the first reason");
+    describe_counter!("wickline_numbers_missing_total", "Numbers that an analyzer skipped");
+    describe_counter!("wickline_line_opens_total", "Times a line was opened");
+    describe_counter!("wickline_flawed_bytes_total", "Bytes with a parity or framing error");
+    describe_counter!("wickline_deliveries_total", "Messages answered, by outcome");
+    describe_counter!("wickline_receiver_failures_total", "Times a receiver went away or was busy");
+    describe_gauge!("wickline_line_up", "1 while the line is open");
+    describe_gauge!("wickline_receiver_up", "1 unless the last try failed");
+    describe_gauge!("wickline_ledger_up", "1 while the ledger can be reached");
+    describe_gauge!("wickline_tape_up", "1 while the tape takes what is heard");
+    describe_gauge!("wickline_queue_messages", "Messages not accepted, by state");
+    describe_gauge!("wickline_queue_oldest_seconds", "How long the oldest message has waited");
+    describe_gauge!("wickline_queue_late", "1 while too many wait, or one too long");
+    describe_gauge!("wickline_held_reports", "Reports that need a person now");
+    describe_gauge!("wickline_last_report_seconds", "When the last report was read, Unix time");
+    describe_histogram!("wickline_answer_seconds", "From sending a message to its answer");
+    describe_histogram!("wickline_tape_commit_seconds", "One commit of the tape, with its sync");
+    describe_histogram!("wickline_ledger_commit_seconds", "Taking reports into the ledger");
+    describe_gauge!("wickline_build_info", "1; the version is its label");
+    gauge!("wickline_build_info", "version" => env!("CARGO_PKG_VERSION")).set(1);
+}
+
+/// Counts what happened.
+pub fn told(event: &Event) {
+    match event {
+        Event::Report { analyzer, class, state, reason, .. } => {
+            counter!("wickline_reports_total", "analyzer" => analyzer.clone(), "class" => *class,
+                "state" => *state)
+            .increment(1);
+            if let Some(reason) = reason.filter(|_| *state == "held") {
+                counter!("wickline_holds_total", "analyzer" => analyzer.clone(), "reason" => reason)
+                    .increment(1);
+            }
+            let seconds = clock::now_us() / 1_000_000;
+            gauge!("wickline_last_report_seconds", "analyzer" => analyzer.clone())
+                .set(seconds as f64);
+        }
+        Event::Missing { analyzer, .. } => {
+            counter!("wickline_numbers_missing_total", "analyzer" => analyzer.clone()).increment(1);
+        }
+        Event::LineUp { analyzer, .. } => {
+            counter!("wickline_line_opens_total", "analyzer" => analyzer.clone()).increment(1);
+            gauge!("wickline_line_up", "analyzer" => analyzer.clone()).set(1);
+        }
+        Event::LineDown { analyzer, .. } => {
+            gauge!("wickline_line_up", "analyzer" => analyzer.clone()).set(0);
+        }
+        Event::Delivery { receiver, state, .. } => {
+            counter!("wickline_deliveries_total", "receiver" => receiver.clone(), "outcome" => *state)
+                .increment(1);
+        }
+        Event::ReceiverDown { receiver, .. } => {
+            counter!("wickline_receiver_failures_total", "receiver" => receiver.clone())
+                .increment(1);
+            gauge!("wickline_receiver_up", "receiver" => receiver.clone()).set(0);
+        }
+        Event::ReceiverUp { receiver } => {
+            gauge!("wickline_receiver_up", "receiver" => receiver.clone()).set(1);
+        }
+        _ => {}
+    }
+}
+
+/// Reads one receiver's queue.
+pub async fn standing(ledger: &Ledger, target: &Target) {
+    let Ok(standing) = ledger.within(ledger.waiting(&target.id)).await else { return };
+    let now = clock::now_us();
+    let states = [
+        ("waiting", standing.waiting),
+        ("kept-back", standing.kept_back),
+        ("refused", standing.refused),
+    ];
+    for (state, count) in states {
+        gauge!("wickline_queue_messages", "receiver" => target.id.clone(), "state" => state)
+            .set(count as f64);
+    }
+    gauge!("wickline_queue_oldest_seconds", "receiver" => target.id.clone())
+        .set(standing.oldest_s(now) as f64);
+    gauge!("wickline_queue_late", "receiver" => target.id.clone())
+        .set(u8::from(target.is_late(&standing, now)));
+}
+
+/// Counts what is held now.
+pub async fn held(ledger: &Ledger) {
+    if let Ok(count) = ledger.within(ledger.held_count()).await {
+        gauge!("wickline_held_reports").set(count as f64);
+    }
+}

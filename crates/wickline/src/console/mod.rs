@@ -1,0 +1,129 @@
+//! What the daemon says of itself over HTTP: health, readiness, metrics. No patient data, ever.
+
+mod meters;
+
+use std::net::SocketAddr;
+use std::sync::Arc;
+
+use axum::Router;
+use axum::extract::State;
+use axum::http::{StatusCode, header};
+use axum::response::IntoResponse;
+use axum::routing::get;
+use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
+use tokio::net::TcpListener;
+use tokio::sync::watch;
+use tracing::info;
+
+pub use meters::told;
+
+use crate::settings::bench::Bench;
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+
+/// What the pages are made from.
+#[derive(Clone)]
+pub struct Sight {
+    pub bench: Arc<Bench>,
+    /// None while it cannot be reached.
+    pub ledger: watch::Receiver<Option<Ledger>>,
+    /// Whether the tape takes what is heard.
+    pub tape: watch::Receiver<bool>,
+    pub stop: watch::Receiver<bool>,
+}
+
+/// The console, listening.
+pub struct Console {
+    listener: TcpListener,
+    handle: PrometheusHandle,
+}
+
+/// The one recorder of this process: a daemon that reads its configuration again goes on counting.
+fn recorder() -> PrometheusHandle {
+    static HANDLE: std::sync::OnceLock<PrometheusHandle> = std::sync::OnceLock::new();
+    let made = HANDLE.get_or_init(|| {
+        let recorder = meters::buckets(PrometheusBuilder::new()).build_recorder();
+        let handle = recorder.handle();
+        // Somebody else's recorder, in a program that has this library in it, stays.
+        let _ = metrics::set_global_recorder(recorder);
+        meters::describe();
+        handle
+    });
+    made.clone()
+}
+
+impl Console {
+    /// Binds the address. None: it is turned off.
+    pub async fn bind(address: Option<SocketAddr>) -> Result<Option<Self>, StoreError> {
+        let Some(address) = address else { return Ok(None) };
+        let listener = TcpListener::bind(address).await.map_err(|e| StoreError::Open {
+            what: format!("console.listen {address}"),
+            why: e.to_string(),
+        })?;
+        Ok(Some(Self { listener, handle: recorder() }))
+    }
+
+    /// Where it listens.
+    #[must_use]
+    pub fn address(&self) -> Option<String> {
+        self.listener.local_addr().ok().map(|a| a.to_string())
+    }
+
+    /// Serves until told to stop.
+    pub async fn run(self, sight: Sight) {
+        let mut stop = sight.stop.clone();
+        let app = Router::new()
+            .route("/healthz", get(health))
+            .route("/readyz", get(ready))
+            .route("/metrics", get(numbers))
+            .with_state(Arc::new((sight, self.handle)));
+        info!(address = self.listener.local_addr().ok().map(|a| a.to_string()), "console");
+        let serving = axum::serve(self.listener, app)
+            .with_graceful_shutdown(async move { crate::pipeline::stopped(&mut stop).await });
+        let _ = serving.await;
+    }
+}
+
+type Shared = State<Arc<(Sight, PrometheusHandle)>>;
+
+/// The process lives. A full disk is no reason to start it anew.
+async fn health() -> impl IntoResponse {
+    answer(true, "")
+}
+
+/// The tape takes what is heard, and the ledger can be worked with.
+async fn ready(State(shared): Shared) -> impl IntoResponse {
+    let sight = &shared.0;
+    if !*sight.tape.borrow() {
+        return answer(false, "the tape takes nothing: analyzers are answered with no");
+    }
+    let ledger = sight.ledger.borrow().clone();
+    let there = match ledger {
+        Some(ledger) => ledger.within(ledger.receivers()).await.is_ok(),
+        None => false,
+    };
+    answer(there, "the ledger is away: lines go on to the tape")
+}
+
+fn answer(good: bool, why: &'static str) -> (StatusCode, String) {
+    if good {
+        (StatusCode::OK, "ok\n".into())
+    } else {
+        (StatusCode::SERVICE_UNAVAILABLE, format!("{why}\n"))
+    }
+}
+
+async fn numbers(State(shared): Shared) -> impl IntoResponse {
+    let (sight, handle) = shared.as_ref();
+    let ledger = sight.ledger.borrow().clone();
+    metrics::gauge!("wickline_ledger_up").set(u8::from(ledger.is_some()));
+    metrics::gauge!("wickline_tape_up").set(u8::from(*sight.tape.borrow()));
+    if let Some(ledger) = ledger {
+        for target in &sight.bench.targets {
+            meters::standing(&ledger, target).await;
+        }
+        meters::held(&ledger).await;
+    }
+    handle.run_upkeep();
+    ([(header::CONTENT_TYPE, "text/plain; version=0.0.4")], handle.render())
+}
