@@ -86,6 +86,13 @@ impl Daemon {
         daemon
     }
 
+    /// Starts it, with what it said when it was ready.
+    pub fn start_ready(config: &Path) -> (Self, Value) {
+        let mut daemon = Self::spawn(&mut Command::new(binary()), config);
+        let ready = daemon.wait_for(|e| e["event"] == "ready");
+        (daemon, ready)
+    }
+
     fn begin(command: &mut Command, config: &Path) -> Self {
         let mut daemon = Self::spawn(command, config);
         let ready = daemon.wait_for(|e| e["event"] == "ready");

@@ -4,6 +4,7 @@ mod configuration;
 mod documents;
 mod faults;
 mod kit;
+mod outage;
 mod several;
 mod tidy;
 mod way;
