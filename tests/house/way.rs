@@ -36,7 +36,7 @@ pub fn analyzer(port: SimPort, style: Style) -> Analyzer {
     Analyzer::new(port, style, strip("ten-pad"), clock)
 }
 
-fn pty() -> (SimPort, String) {
+pub fn pty() -> (SimPort, String) {
     let port = SimPort::pty().expect("a pseudo-terminal");
     let SimPort::Pty { path, .. } = &port else { unreachable!("it is one") };
     let line = format!("serial:{path}");
@@ -61,11 +61,17 @@ pub fn script(count: usize, seed: u64) -> Script {
 }
 
 /// The specimen id that a message is about, read without our own encoder.
-fn specimen(message: &[u8]) -> String {
+pub fn specimen(message: &[u8]) -> String {
     let text = String::from_utf8_lossy(message);
     let spm = text.split('\r').find(|s| s.starts_with("SPM|")).expect("a specimen segment");
     let id = spm.split('|').nth(2).expect("SPM-2");
     id.split(['^', '&']).find(|c| !c.is_empty()).expect("an id").to_owned()
+}
+
+/// A message as a receiver of another make got it.
+pub fn received(control_id: &str, body: Vec<u8>) -> Received {
+    let answer = "aa".parse().expect("an answer");
+    Received { control_id: control_id.to_owned(), body, answer }
 }
 
 /// What a receiver must have got: for each specimen one control id and one text, first arrivals in
