@@ -2,11 +2,13 @@
 
 mod changes;
 mod configuration;
+mod damage;
 mod disk;
 mod documents;
 mod faults;
 mod kit;
 mod peer;
 mod power;
+mod steps;
 mod tidy;
 mod way;
