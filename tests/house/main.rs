@@ -2,11 +2,14 @@
 
 mod changes;
 mod configuration;
+mod cut;
 mod damage;
 mod disk;
 mod documents;
 mod faults;
+mod hole;
 mod kit;
+mod network;
 mod peer;
 mod power;
 mod steps;
