@@ -22,7 +22,7 @@ pub fn runtime() -> tokio::runtime::Runtime {
         .expect("a runtime")
 }
 
-fn strip(name: &str) -> Strip {
+pub fn strip(name: &str) -> Strip {
     Strip::builtin(name).expect("a built-in strip")
 }
 
