@@ -14,7 +14,7 @@ use crate::way::{analyzer, check, gather, practice, runtime, script};
 use wickline::simulate::analyzer::{Sent, Style};
 
 /// Builds the preload that makes the disk misbehave.
-fn preload(folder: &Folder) -> PathBuf {
+pub fn preload(folder: &Folder) -> PathBuf {
     let source = concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/house/fault.c");
     let library = folder.0.join("fault.so");
     let built = Command::new("cc")

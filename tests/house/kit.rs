@@ -1,6 +1,7 @@
 //! What the tests share: a folder, a configuration, the daemon as a child process, what it said.
 
 use std::io::{BufRead, BufReader};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -64,50 +65,66 @@ pub fn configuration(line: &str, dialect: &str, strip: &str, address: &str, more
 pub struct Daemon {
     child: Child,
     events: Receiver<Value>,
+    /// Every event that was waited for or passed over, in order.
+    pub seen: Vec<Value>,
     pub lines: Vec<String>,
 }
 
 impl Daemon {
     /// Starts it and waits until it is ready.
     pub fn start(config: &Path) -> Self {
-        Self::begin(&mut Command::new(binary()), config)
+        Self::try_start(config, None).unwrap_or_else(|code| panic!("it ended at once: {code}"))
     }
 
     /// The same with a preloaded library that is steered by files in `orders`.
     pub fn start_with(config: &Path, library: &Path, orders: &Path) -> Self {
-        let mut command = Command::new(binary());
-        Self::begin(command.env("LD_PRELOAD", library).env("FAULT_DIR", orders), config)
+        Self::try_start(config, Some((library, orders)))
+            .unwrap_or_else(|code| panic!("it ended at once: {code}"))
     }
 
     /// Starts it and waits for an event that comes before it is ready.
     pub fn start_any(config: &Path, first: impl Fn(&Value) -> bool) -> Self {
-        let mut daemon = Self::spawn(&mut Command::new(binary()), config);
+        let mut daemon = Self::spawn(Command::new(binary()), config);
         daemon.wait_for(first);
         daemon
     }
 
     /// Starts it, with what it said when it was ready.
     pub fn start_ready(config: &Path) -> (Self, Value) {
-        let mut daemon = Self::spawn(&mut Command::new(binary()), config);
+        let mut daemon = Self::spawn(Command::new(binary()), config);
         let ready = daemon.wait_for(|e| e["event"] == "ready");
         (daemon, ready)
     }
 
-    fn begin(command: &mut Command, config: &Path) -> Self {
+    /// Starts it, perhaps with a preloaded library and the folder of its orders. Ends with its exit
+    /// code where it does not get as far as being ready.
+    pub fn try_start(config: &Path, preload: Option<(&Path, &Path)>) -> Result<Self, i32> {
+        let mut command = Command::new(binary());
+        if let Some((library, orders)) = preload {
+            command.env("LD_PRELOAD", library).env("FAULT_DIR", orders);
+        }
         let mut daemon = Self::spawn(command, config);
-        let ready = daemon.wait_for(|e| e["event"] == "ready");
-        let bound = ready["lines"].as_array().expect("the lines that listen");
-        daemon.lines =
-            bound.iter().filter_map(|l| l["address"].as_str().map(str::to_owned)).collect();
-        daemon
+        match daemon.event_by(Instant::now() + PATIENCE, |e| e["event"] == "ready") {
+            Ok(ready) => {
+                let bound = ready["lines"].as_array().expect("the lines that listen");
+                daemon.lines =
+                    bound.iter().filter_map(|l| l["address"].as_str().map(str::to_owned)).collect();
+                Ok(daemon)
+            }
+            Err(RecvTimeoutError::Disconnected) => Err(daemon.ended()),
+            Err(RecvTimeoutError::Timeout) => panic!("it was not ready in time"),
+        }
     }
 
-    fn spawn(command: &mut Command, config: &Path) -> Self {
+    /// Starts it and waits for nothing. What it says to people goes to `said` beside the configuration.
+    pub fn spawn(mut command: Command, config: &Path) -> Self {
+        let said = config.with_file_name("said");
+        let said = std::fs::OpenOptions::new().create(true).append(true).mode(0o600).open(said);
         let mut child = command
             .args(["--config", &config.to_string_lossy(), "--json", "run"])
             .env("WICKLINE_LOG", "warn")
             .stdout(Stdio::piped())
-            .stderr(Stdio::null())
+            .stderr(said.expect("a file beside the configuration"))
             .spawn()
             .expect("the daemon can be started");
         let out = child.stdout.take().expect("its output is ours");
@@ -120,21 +137,41 @@ impl Daemon {
                 }
             }
         });
-        Self { child, events, lines: Vec::new() }
+        Self { child, events, seen: Vec::new(), lines: Vec::new() }
+    }
+
+    /// Its exit code, once it has ended by itself.
+    pub fn gone(&mut self) -> Option<i32> {
+        let status = self.child.try_wait().expect("a child can be asked after")?;
+        Some(status.code().expect("it ends by itself"))
+    }
+
+    /// Whether such an event comes within this time.
+    pub fn tells(&mut self, within: Duration, wanted: impl Fn(&Value) -> bool) -> Option<Value> {
+        self.event_by(Instant::now() + within, wanted).ok()
+    }
+
+    fn event_by(
+        &mut self,
+        end: Instant,
+        wanted: impl Fn(&Value) -> bool,
+    ) -> Result<Value, RecvTimeoutError> {
+        loop {
+            let event = self.events.recv_timeout(end.saturating_duration_since(Instant::now()))?;
+            self.seen.push(event.clone());
+            if wanted(&event) {
+                return Ok(event);
+            }
+        }
     }
 
     /// Waits for an event, however many others come first.
     pub fn wait_for(&mut self, wanted: impl Fn(&Value) -> bool) -> Value {
-        let end = Instant::now() + PATIENCE;
-        loop {
-            let left = end.saturating_duration_since(Instant::now());
-            match self.events.recv_timeout(left) {
-                Ok(event) if wanted(&event) => return event,
-                Ok(_) => {}
-                Err(RecvTimeoutError::Timeout) => panic!("the event did not come in time"),
-                Err(RecvTimeoutError::Disconnected) => {
-                    panic!("the daemon ended: {:?}", self.child.wait())
-                }
+        match self.event_by(Instant::now() + PATIENCE, wanted) {
+            Ok(event) => event,
+            Err(RecvTimeoutError::Timeout) => panic!("the event did not come in time"),
+            Err(RecvTimeoutError::Disconnected) => {
+                panic!("the daemon ended: {:?}", self.child.wait())
             }
         }
     }
@@ -171,6 +208,18 @@ impl Daemon {
         let text = std::fs::read_to_string(path).expect("a running process has a status");
         let line = text.lines().find(|l| l.starts_with("VmRSS")).expect("with its memory");
         line.split_whitespace().nth(1).and_then(|n| n.parse().ok()).expect("in KiB")
+    }
+}
+
+impl Daemon {
+    /// Processor time that it has used, in milliseconds.
+    pub fn worked_ms(&self) -> u64 {
+        let path = format!("/proc/{}/stat", self.child.id());
+        let text = std::fs::read_to_string(path).expect("a running process has its figures");
+        let after = text.rsplit(')').next().expect("what comes after its name");
+        let field = |n: usize| after.split_whitespace().nth(n).and_then(|t| t.parse::<u64>().ok());
+        // utime and stime of proc(5), in hundredths of a second.
+        10 * (field(11).expect("utime") + field(12).expect("stime"))
     }
 }
 
@@ -212,4 +261,27 @@ pub fn ask(config: &Path, words: &[&str]) -> Value {
     let output = run(config, &all);
     serde_json::from_slice(&output.stdout)
         .unwrap_or_else(|e| panic!("{words:?}: {e}: {}", String::from_utf8_lossy(&output.stderr)))
+}
+
+/// What the daemons of a configuration said to people.
+pub fn said(config: &Path) -> String {
+    std::fs::read_to_string(config.with_file_name("said")).unwrap_or_default()
+}
+
+/// Says why a test did not do its work, past what the test runner keeps back.
+pub fn skipped(why: &str) {
+    use std::io::Write;
+    let name = std::thread::current().name().unwrap_or("a test").to_owned();
+    let _ = writeln!(std::io::stderr(), "\n{name} skipped: {why}");
+}
+
+/// What SQLite says of a database's pages: `ok`, or what is wrong with them.
+pub async fn quick_check(path: &Path) -> String {
+    use sqlx::{Connection, Row};
+    sqlx::any::install_default_drivers();
+    let url = format!("sqlite://{}", path.display());
+    let mut conn = sqlx::AnyConnection::connect(&url).await.expect("the database opens");
+    let row = sqlx::query("PRAGMA quick_check").fetch_one(&mut conn).await.expect("an answer");
+    conn.close().await.expect("it closes");
+    row.get(0)
 }

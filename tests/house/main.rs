@@ -1,10 +1,20 @@
 //! Whole-house tests: the real binary, real ports, real sockets; and the house about itself.
 
+mod cable;
+mod changes;
 mod configuration;
+mod cut;
+mod damage;
+mod disk;
 mod documents;
 mod faults;
+mod hole;
 mod kit;
+mod network;
 mod outage;
+mod peer;
+mod power;
 mod several;
+mod steps;
 mod tidy;
 mod way;

@@ -22,7 +22,7 @@ pub fn runtime() -> tokio::runtime::Runtime {
         .expect("a runtime")
 }
 
-fn strip(name: &str) -> Strip {
+pub fn strip(name: &str) -> Strip {
     Strip::builtin(name).expect("a built-in strip")
 }
 
@@ -66,6 +66,13 @@ pub fn specimen(message: &[u8]) -> String {
     let spm = text.split('\r').find(|s| s.starts_with("SPM|")).expect("a specimen segment");
     let id = spm.split('|').nth(2).expect("SPM-2");
     id.split(['^', '&']).find(|c| !c.is_empty()).expect("an id").to_owned()
+}
+
+/// A message as a receiver of another make got it.
+pub fn received(control_id: &str, body: Vec<u8>) -> Received {
+    let answer = "aa".parse().expect("an answer");
+    let peer = std::net::SocketAddr::from(([127, 0, 0, 1], 1));
+    Received { peer, control_id: control_id.to_owned(), body, answer }
 }
 
 /// What a receiver must have got: for each specimen one control id and one text, first arrivals in

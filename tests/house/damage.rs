@@ -1,0 +1,156 @@
+//! Files that were damaged while nobody looked, and starts that are cut off: what is wrong is said and
+//! never repaired in silence; what is right is found again.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::Duration;
+
+use wickline::simulate::analyzer::Style;
+use wickline::simulate::port::SimPort;
+use wickline::simulate::script::{Dice, Script};
+
+use crate::kit::{Daemon, Folder, ask, binary, configuration, quick_check, rounds, said};
+use crate::way::{analyzer, check, gather, practice, runtime, script};
+
+/// Bytes of a page of SQLite's.
+const PAGE: usize = 4096;
+/// Reports in a store before it is damaged.
+const REPORTS: usize = 20;
+
+/// Killed within the first 100 ms of a start, again and again, with work in both stores.
+#[test]
+fn killed_while_it_recovers_many_times_and_nothing_is_lost() {
+    let folder = Folder::new("recovery");
+    runtime().block_on(async {
+        let (mut receiver, port, config) = practice(&folder, &["aa", "aa", "none"]).await;
+        let count = 20;
+        let script = script(count, 31);
+        let wanted: Vec<String> = script.run.iter().map(|r| r.specimen.clone()).collect();
+        let daemon = Daemon::start(&config);
+        receiver.pause().await;
+        analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");
+        daemon.kill();
+        receiver.resume().await.expect("the same port");
+        let mut dice = Dice::new(31);
+        let mut got = Vec::new();
+        for _ in 0..rounds(60, 1000) {
+            let daemon = Daemon::spawn(Command::new(binary()), &config);
+            let instant = Duration::from_millis(dice.roll(100) as u64);
+            let over = tokio::time::sleep(instant);
+            tokio::pin!(over);
+            loop {
+                tokio::select! {
+                    message = receiver.next() => got.extend(message),
+                    () = &mut over => break,
+                }
+            }
+            daemon.kill();
+        }
+        let daemon = Daemon::start(&config);
+        let done = || ask(&config, &["queue"])["totals"]["accepted"] == count;
+        gather(&mut receiver, &mut got, done).await;
+        check(&got, &wanted);
+        assert_eq!(daemon.stop(), 0);
+    });
+}
+
+/// A bench with so many reports accepted by a folder, its daemon stopped or killed.
+fn used(name: &str, killed: bool) -> (Folder, PathBuf) {
+    let folder = Folder::new(name);
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");
+    let config = folder.write("wickline.toml", &text);
+    runtime().block_on(async {
+        let mut daemon = Daemon::start(&config);
+        run(&mut daemon, &script(REPORTS, 41)).await;
+        if killed { daemon.kill() } else { assert_eq!(daemon.stop(), 0) }
+    });
+    (folder, config)
+}
+
+/// Runs strips on a daemon that listens, until each is accepted.
+async fn run(daemon: &mut Daemon, script: &Script) {
+    let port = SimPort::connect(&daemon.lines[0]).await.expect("the line listens");
+    analyzer(port, Style::Lis02).run(script, |_, _| ()).await.expect("the line holds");
+    for _ in &script.run {
+        daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
+    }
+}
+
+/// What a start on a spoilt store ends with: its code, or none where it runs.
+fn start(config: &Path) -> Option<i32> {
+    match Daemon::try_start(config, None) {
+        Err(code) => Some(code),
+        // Reading begins at once, so that what it meets is met soon.
+        Ok(mut daemon) => {
+            let _ = daemon.tells(Duration::from_millis(300), |_| false);
+            let gone = daemon.gone();
+            if gone.is_none() {
+                daemon.kill();
+            }
+            gone
+        }
+    }
+}
+
+/// A spoilt page that a start meets ends it with 4 and is named; one that only the past needs (what was
+/// read and settled long ago) is not looked at. Either way it stays as it is.
+#[test]
+fn a_spoilt_page_is_said_and_never_repaired_in_silence() {
+    for store in ["tape.db", "ledger.db"] {
+        let (folder, config) = used("page", false);
+        let file = folder.0.join(store);
+        // Out of the log and into the pages.
+        assert_eq!(runtime().block_on(quick_check(&file)), "ok");
+        let whole = std::fs::read(&file).expect("a store");
+        let mut noticed = 0;
+        for page in 0..whole.len() / PAGE {
+            let mut spoilt = whole.clone();
+            spoilt[page * PAGE..(page + 1) * PAGE].fill(0xA5);
+            for name in [format!("{store}-wal"), format!("{store}-shm"), "said".to_owned()] {
+                let _ = std::fs::remove_file(folder.0.join(name));
+            }
+            std::fs::write(&file, &spoilt).expect("it can be written");
+            if let Some(code) = start(&config) {
+                let said = said(&config);
+                assert_eq!(code, 4, "page {page} of {store}: {said}");
+                assert!(said.contains(store.trim_end_matches(".db")), "page {page}: {said}");
+                noticed += 1;
+            }
+            let found = std::fs::read(&file).expect("a store");
+            let kept = found.get(page * PAGE..(page + 1) * PAGE).expect("it does not shrink");
+            assert!(kept.iter().all(|b| *b == 0xA5), "page {page} of {store} was written over");
+        }
+        assert!(noticed >= 4, "{noticed} of {} pages of {store}", whole.len() / PAGE);
+    }
+}
+
+/// Half of the ledger's log is gone (SQLite then sees the last good commit): what was recorded since is
+/// read from the tape again, nothing is lost, and what comes after arrives.
+#[test]
+fn a_ledger_that_lost_the_end_of_its_log_is_made_good_from_the_tape() {
+    let (folder, config) = used("log", true);
+    let log = folder.0.join("ledger.db-wal");
+    let length = std::fs::metadata(&log).expect("a log").len();
+    std::fs::OpenOptions::new()
+        .write(true)
+        .open(&log)
+        .and_then(|file| file.set_len(length / 2))
+        .expect("it can be cut");
+    // Its ids are given anew from there: another folder receives.
+    let text = std::fs::read_to_string(&config).expect("the configuration");
+    folder.write("wickline.toml", &text.replace("dir:out", "dir:out-2"));
+    let mut script = script(REPORTS + 3, 41);
+    let last = script.run.split_off(REPORTS);
+    let wanted: Vec<String> = last.iter().map(|r| r.specimen.clone()).collect();
+    runtime().block_on(async {
+        let mut daemon = Daemon::start(&config);
+        let last = Script { sender: "SIM".into(), run: last };
+        run(&mut daemon, &last).await;
+        let settled = || ask(&config, &["day"])["totals"]["accepted"] == REPORTS + wanted.len();
+        let end = std::time::Instant::now() + crate::kit::PATIENCE;
+        while !settled() {
+            assert!(std::time::Instant::now() < end, "{}", ask(&config, &["day"])["totals"]);
+        }
+        assert_eq!(daemon.stop(), 0);
+    });
+}
