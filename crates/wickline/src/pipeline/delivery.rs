@@ -319,18 +319,13 @@ impl Flow {
         }
     }
 
-    /// Notes a failure and tells it once; the pause comes when nothing is in flight any more.
+    /// Notes a failure; it is written down, told and waited out when nothing is in flight any more.
     fn pause(&mut self, n: i64, attempts: i64, reason: &'static str, why: String) {
         let tried = Tried { n, attempts };
         match &mut self.halt {
             Some(Halt::Pause { tried: all, .. }) => all.push(tried),
             Some(Halt::Look) => {}
-            None => {
-                if self.failures == 0 {
-                    self.tell_down(reason, &why);
-                }
-                self.halt = Some(Halt::Pause { tried: vec![tried], reason, why });
-            }
+            None => self.halt = Some(Halt::Pause { tried: vec![tried], reason, why }),
         }
     }
 
@@ -348,6 +343,7 @@ impl Flow {
         if let Halt::Pause { tried, reason, why } = halt {
             let seed = clock::now_us().unsigned_abs();
             let pause = Duration::from_micros(self.backoff.pause(self.failures, seed));
+            let first = self.failures == 0;
             self.failures = self.failures.saturating_add(1);
             let next = clock::now_us() + i64::try_from(pause.as_micros()).unwrap_or(i64::MAX);
             let (ledger, token) = (&self.way.ledger, self.way.tenure.token());
@@ -356,6 +352,10 @@ impl Flow {
             match ledger.within(noted).await {
                 Err(error) if error.is_fatal() => return Err(error),
                 _ => {}
+            }
+            // Told once, and when whoever looks then finds it in the queue.
+            if first {
+                self.tell_down(reason, &why);
             }
             self.rest(pause).await;
         }

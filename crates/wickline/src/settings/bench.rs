@@ -404,13 +404,12 @@ impl Builder<'_> {
         let raw = &settings.receiver[index];
         let mut limits = Limits::with_ack_timeout(Duration::from_secs(raw.ack_timeout));
         limits.window = raw.window;
-        limits.application = matches!(raw.acknowledge.as_str(), "application" | "both");
-        if raw.mllp == "2" {
-            limits.release = MllpRelease::Two;
-            if raw.window > 1 {
-                let allowed = "1: release 2 of MLLP has one block outstanding".to_owned();
-                self.fault("receiver", index, "window", &raw.window.to_string(), allowed);
-            }
+        let asked: Option<Acknowledge> = raw.acknowledge.parse().ok();
+        limits.application = asked.is_some_and(Acknowledge::waits_for_application);
+        limits.release = raw.mllp.parse().unwrap_or(MllpRelease::One);
+        if limits.release == MllpRelease::Two && raw.window > 1 {
+            let allowed = "1: release 2 of MLLP has one block outstanding".to_owned();
+            self.fault("receiver", index, "window", &raw.window.to_string(), allowed);
         }
         if !raw.source.is_empty() {
             let source = raw.source.parse().map_err(|_| "an IP address of this machine".to_owned());
@@ -438,12 +437,7 @@ impl Builder<'_> {
             "utf-8" => layout.charset = Charset::Utf8,
             _ => {}
         }
-        match raw.acknowledge.as_str() {
-            "accept" => layout.acknowledge = Acknowledge::Accept,
-            "application" => layout.acknowledge = Acknowledge::Application,
-            "both" => layout.acknowledge = Acknowledge::Both,
-            _ => {}
-        }
+        layout.acknowledge = raw.acknowledge.parse().unwrap_or_default();
         if raw.coded == "CWE" {
             layout.coded_type = CodedType::Cwe;
         }
