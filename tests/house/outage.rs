@@ -158,6 +158,11 @@ fn what_waits_can_be_printed_and_set_aside() {
         let printed = run(&config, &["queue", "print"]);
         let printed = String::from_utf8_lossy(&printed.stdout).into_owned();
         assert!(printed.contains("KP-PAPER") && printed.contains("Glucose"), "{printed}");
+        let open = ask(&config, &["queue", "counts"]);
+        let wanted = serde_json::json!([
+            {"receiver": "lis", "analyzer": "bench-1", "state": "waiting", "messages": 5}
+        ]);
+        assert_eq!(open["open"], wanted);
         let page = folder.0.join("waiting.html");
         let path = page.to_string_lossy().into_owned();
         assert_eq!(run(&config, &["queue", "print", "--html", &path]).status.code(), Some(0));

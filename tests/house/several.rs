@@ -1,8 +1,12 @@
 //! Several benches, one laboratory: daemons that share a ledger on Postgres, killed, frozen and cut off
 //! from it. Needs $WICKLINE_POSTGRES, which `tests/run` sets; says so without.
 
+use std::io::{Read, Write};
+use std::net::{Shutdown, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use wickline::simulate::analyzer::{Sent, Style};
@@ -241,6 +245,94 @@ fn the_ledger_goes_away_and_comes_back() {
         }
         assert_eq!(delivered, 60, "each was acknowledged to the analyzer at once");
         check(&got, &specimens(&script));
+        assert_eq!(daemon.stop(), 0);
+    });
+}
+
+/// Between the daemon and the server, cutting every connection when told to: some commits land whose
+/// answer never comes.
+struct Cutter {
+    port: u16,
+    cut: Arc<AtomicUsize>,
+}
+
+impl Cutter {
+    fn before(server: &Server) -> Self {
+        let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+        let port = listener.local_addr().expect("bound").port();
+        let cut = Arc::new(AtomicUsize::new(0));
+        let (url, told) = (server.url.clone(), cut.clone());
+        std::thread::spawn(move || {
+            for near in listener.incoming().map_while(Result::ok) {
+                let to = url.split('@').nth(1).and_then(|u| u.split('/').next()).expect("a host");
+                let far = TcpStream::connect(to).expect("the server");
+                for (mut from, mut to) in [
+                    (near.try_clone().expect("a copy"), far.try_clone().expect("a copy")),
+                    (far, near),
+                ] {
+                    let told = told.clone();
+                    std::thread::spawn(move || pass(&mut from, &mut to, &told));
+                }
+            }
+        });
+        Self { port, cut }
+    }
+
+    fn cut(&self) {
+        self.cut.fetch_add(1, Ordering::Relaxed);
+    }
+}
+
+/// Passes bytes on until the next cut, which ends it between what was read and what is written.
+fn pass(from: &mut TcpStream, to: &mut TcpStream, cut: &AtomicUsize) {
+    let begun = cut.load(Ordering::Relaxed);
+    let mut bytes = [0; 4096];
+    while let Ok(n) = from.read(&mut bytes) {
+        if n == 0 || cut.load(Ordering::Relaxed) != begun || to.write_all(&bytes[..n]).is_err() {
+            break;
+        }
+    }
+    let _ = from.shutdown(Shutdown::Both);
+    let _ = to.shutdown(Shutdown::Both);
+}
+
+/// The connection is lost around commits, again and again: what landed is found by its key, nothing is
+/// doubled. The first of two servers is never there.
+#[test]
+fn a_commit_whose_answer_is_lost() {
+    let Some(server) = Server::start("commits") else { return };
+    let folder = Folder::new("commits");
+    runtime().block_on(async {
+        let mut receiver = receiver().await;
+        let cutter = Cutter::before(&server);
+        let url = format!("postgres://wickline@127.0.0.1:1,127.0.0.1:{}/postgres", cutter.port);
+        let (port, line) = pty();
+        let config = bench(&folder, "bench-a", &line, &url, &receiver, "");
+        let daemon = Daemon::start(&config);
+        let script = strips(rounds(60, 600), 2, "KPA");
+        let mut bench_a = analyzer(port, Style::Lis02);
+        bench_a.pause = Duration::from_millis(30);
+        let running = bench_a.run(&script, |_, _| ());
+        tokio::pin!(running);
+        let (mut got, mut dice) = (Vec::new(), Dice::new(8));
+        let instant = tokio::time::sleep(Duration::from_millis(100));
+        tokio::pin!(instant);
+        loop {
+            tokio::select! {
+                done = &mut running => { done.expect("the line holds"); break }
+                message = receiver.next() => got.extend(message),
+                () = &mut instant => {
+                    cutter.cut();
+                    let wait = Duration::from_millis(20 + dice.roll(120) as u64);
+                    instant.as_mut().reset(tokio::time::Instant::now() + wait);
+                }
+            }
+        }
+        let direct = bench(&folder, "bench-a", &line, &server.url, &receiver, "");
+        let count = script.run.len() as u64;
+        gather(&mut receiver, &mut got, || accepted(&direct) == count).await;
+        check(&got, &specimens(&script));
+        assert_eq!(ask(&direct, &["day"])["totals"]["accepted"], count);
         assert_eq!(daemon.stop(), 0);
     });
 }

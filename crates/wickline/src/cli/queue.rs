@@ -94,7 +94,8 @@ enum Act {
         #[arg(long, value_name = "FILE")]
         html: Option<PathBuf>,
     },
-    /// What each receiver accepted on a day, with first and last control id, to compare with its count
+    /// What each receiver accepted on a day, with first and last control id, to compare with its count;
+    /// and what is not accepted, by receiver and analyzer
     Counts {
         /// Local date, YYYY-MM-DD [default: today]
         #[arg(long)]

@@ -244,8 +244,9 @@ pub async fn counts(desk: &Desk, day: Option<&str>, out: &Output) -> Answer {
     for receiver in desk.ledger.receivers().await? {
         counts.push(desk.ledger.accepted_on(&receiver, &day, clock).await?);
     }
+    let open = desk.ledger.open_by_analyzer().await?;
     if out.json {
-        out.document(&json!({"day": day, "items": counts}))?;
+        out.document(&json!({"day": day, "items": counts, "open": open}))?;
         return Ok(Exit::Done);
     }
     let dash = |text: &Option<String>| plain(text.as_deref().unwrap_or("-"));
@@ -262,6 +263,18 @@ pub async fn counts(desk: &Desk, day: Option<&str>, out: &Output) -> Answer {
         .collect();
     out.line(&format!("accepted on {day}, by the time of the acknowledgment"));
     out.table(&["receiver", "accepted", "first control id", "last control id"], &rows);
+    if open.is_empty() {
+        out.line("nothing waits and nothing is refused");
+        return Ok(Exit::Done);
+    }
+    let rows: Vec<_> = open
+        .iter()
+        .map(|o| {
+            let messages = plain(o.messages.to_string());
+            vec![plain(&o.receiver), plain(&o.analyzer), state(&o.state), messages]
+        })
+        .collect();
+    out.table(&["receiver", "analyzer", "state", "messages"], &rows);
     Ok(Exit::Done)
 }
 

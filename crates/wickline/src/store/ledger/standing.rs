@@ -42,6 +42,15 @@ pub struct DayCount {
     pub last_control_id: Option<String>,
 }
 
+/// So many messages of one analyzer are not accepted by one receiver.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct OpenCount {
+    pub receiver: String,
+    pub analyzer: String,
+    pub state: String,
+    pub messages: i64,
+}
+
 impl Ledger {
     /// What waits for a receiver.
     pub async fn waiting(&self, receiver: &str) -> Result<Standing, StoreError> {
@@ -107,6 +116,31 @@ impl Ledger {
         }
         self.db.give_back(conn).await;
         Ok(count)
+    }
+
+    /// What is not accepted, by receiver, analyzer and state. It looks at every such message: a list for
+    /// a person, not for a scraper.
+    pub async fn open_by_analyzer(&self) -> Result<Vec<OpenCount>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let rows = sqlx::query(
+            "SELECT m.receiver, r.analyzer, m.state, count(*) AS many FROM message m \
+             JOIN report r ON r.n = m.report \
+             WHERE m.state <> 'accepted' AND m.state IN ('waiting', 'refused') \
+             GROUP BY m.receiver, r.analyzer, m.state ORDER BY m.receiver, r.analyzer, m.state",
+        )
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let read = |row: &AnyRow| -> Result<OpenCount, sqlx::Error> {
+            Ok(OpenCount {
+                receiver: row.try_get("receiver")?,
+                analyzer: row.try_get("analyzer")?,
+                state: row.try_get("state")?,
+                messages: row.try_get("many")?,
+            })
+        };
+        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
     }
 
     /// Every receiver that the ledger knows of, configured or not.
