@@ -188,7 +188,7 @@ async fn site(folder: &Path, address: SocketAddr, window: usize, name: &str) -> 
     let text = format!(
         "[site]\nname = \"B\"\nshort = \"B\"\ntimezone = \"UTC\"\n[store]\ntape = \"{name}-tape.db\"\n\
          ledger = \"{place}\"\nlow_water_mib = 0\nballast_mib = 0\n\
-         [[analyzer]]\nid = \"bench-1\"\nline = \"listen:127.0.0.1:0\"\ndialect = \"two-column\"\ncontrols = \"none\"\n\
+         [[analyzer]]\nid = \"{name}\"\nline = \"listen:127.0.0.1:0\"\ndialect = \"two-column\"\ncontrols = \"none\"\n\
          [[receiver]]\nid = \"{name}\"\naddress = \"mllp://{address}\"\nwindow = {window}\n"
     );
     let loaded = from_text(&folder.join("wickline.toml"), text).expect("a good configuration");
@@ -199,7 +199,7 @@ async fn site(folder: &Path, address: SocketAddr, window: usize, name: &str) -> 
 
 impl Site {
     /// Takes in so many prints, as reading a tape does.
-    async fn fill(&self, count: usize) {
+    async fn fill(&self, count: usize, tape: &str) {
         let strip = Strip::builtin("ten-pad").expect("a built-in");
         let pads: Vec<_> = strip
             .pads
@@ -231,7 +231,7 @@ impl Site {
                 }
             }
             taken += script.run.len();
-            let done = self.ledger.intake(&self.bench, analyzer, "bench", &heard, 0).await;
+            let done = self.ledger.intake(&self.bench, analyzer, tape, &heard, 0).await;
             done.expect("taken in");
         }
     }
@@ -242,7 +242,7 @@ async fn drain(folder: &Path, count: usize, window: usize, delay: Duration) -> D
     let name = format!("lis{}", RUNS.fetch_add(1, Ordering::Relaxed));
     let (address, had) = receiver(delay);
     let site = site(folder, address, window, &name).await;
-    site.fill(count).await;
+    site.fill(count, &name).await;
     let idle = resident_kib();
     let mut most = idle;
     let mut house = House::open(site.bench.clone(), Events::default()).await.expect("stores");
@@ -273,7 +273,7 @@ async fn million(folder: &Path) {
     let count = 1_000_000;
     let nowhere: SocketAddr = "127.0.0.1:1".parse().expect("an address");
     let site = site(folder, nowhere, 1, "million").await;
-    site.fill(count).await;
+    site.fill(count, "million").await;
     let clock = SiteClock::new("UTC").expect("a zone");
     drop(site.ledger);
     let start = Instant::now();

@@ -4,6 +4,7 @@ mod meters;
 
 use std::net::SocketAddr;
 use std::sync::Arc;
+use std::time::Duration;
 
 use axum::Router;
 use axum::extract::State;
@@ -76,11 +77,24 @@ impl Console {
             .route("/healthz", get(health))
             .route("/readyz", get(ready))
             .route("/metrics", get(numbers))
-            .with_state(Arc::new((sight, self.handle)));
+            .with_state(Arc::new((sight, self.handle.clone())));
         info!(address = self.listener.local_addr().ok().map(|a| a.to_string()), "console");
+        let handle = self.handle.clone();
         let serving = axum::serve(self.listener, app)
             .with_graceful_shutdown(async move { crate::pipeline::stopped(&mut stop).await });
-        let _ = serving.await;
+        tokio::select! {
+            _ = serving => {}
+            () = upkeep(handle) => {}
+        }
+    }
+}
+
+/// Sorts what was measured into its steps now and then, also when nobody asks: until then every single
+/// figure is kept.
+async fn upkeep(handle: PrometheusHandle) {
+    loop {
+        tokio::time::sleep(Duration::from_secs(10)).await;
+        handle.run_upkeep();
     }
 }
 
