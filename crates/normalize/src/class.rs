@@ -46,7 +46,7 @@ pub(crate) fn class(report: &Report, rules: &Rules) -> Classed {
         .iter()
         .filter(|m| !m.mark.is_empty() && number.starts_with(&m.mark))
         .max_by_key(|m| m.mark.len());
-    let material = rules.control_specimens.iter().find(|c| c.pattern.matches(specimen));
+    let material = rules.control_specimen(specimen);
     let signs = report.signs;
     let control_sign =
         signs.control_order || signs.control_message || mark.is_some() || material.is_some();
@@ -94,9 +94,10 @@ fn contradictions(
     found.into_iter().filter_map(|(yes, what)| yes.then_some(what)).collect()
 }
 
-/// The specimen id, when it can be one; else why it cannot. Never cut, never mended.
+/// The specimen id, when it can be one; else why it cannot. Only what a rule names as a scanner's
+/// rubbish is taken off: never cut otherwise, never mended.
 pub(crate) fn specimen(report: &Report, rules: &Rules) -> Result<Private, Hold> {
-    let text = report.specimen.as_ref().map_or("", |s| s.expose());
+    let text = rules.rubbish.strip(report.specimen.as_ref().map_or("", |s| s.expose()));
     if text.trim().is_empty() {
         return Err(Hold::new(Reason::SpecimenBlank, "no specimen id was printed"));
     }

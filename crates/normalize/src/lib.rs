@@ -2,6 +2,7 @@
 //!
 //! Pure: text in, values out. No file, socket, clock or database is known here.
 
+pub mod check;
 pub mod class;
 pub mod codes;
 mod desk;
@@ -27,6 +28,7 @@ pub mod strip;
 pub mod units;
 pub mod words;
 
+pub use check::{CheckCharacter, Rubbish};
 pub use class::Class;
 pub use fault::Fault;
 pub use figure::Figure;

@@ -5,6 +5,7 @@ use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
+use crate::check::{CheckCharacter, Rubbish};
 use crate::codes::{ANALYTES, Analyte};
 use crate::figure::Figure;
 use crate::grades::Grade;
@@ -22,6 +23,10 @@ pub struct Rules {
     pub specimen: Pattern,
     /// Characters of the field that carries the specimen id.
     pub specimen_length_max: usize,
+    /// The check character that ends every patient's specimen id of this laboratory.
+    pub check_character: Option<CheckCharacter>,
+    /// What the scanner puts around a specimen id.
+    pub rubbish: Rubbish,
     /// Leading marks of a test number that mean control material.
     pub control_marks: Vec<ControlMark>,
     /// Leading marks of a test number that mean urgent work.
@@ -42,6 +47,8 @@ impl Default for Rules {
             print_units: Units::Conventional,
             specimen: "[A-Za-z0-9-]{4,20}".parse().expect("the default pattern is one"),
             specimen_length_max: 20,
+            check_character: None,
+            rubbish: Rubbish::default(),
             control_marks: Vec::new(),
             stat_marks: Vec::new(),
             control_specimens: Vec::new(),
@@ -217,13 +224,21 @@ impl Rules {
             let most = self.specimen_length_max;
             return Err(format!("is longer than the {most} characters of its field"));
         }
-        if self.control_specimens.iter().any(|c| c.pattern.matches(id)) {
+        if self.control_specimen(id).is_some() {
             return Err("is one of control material".into());
         }
         if !self.specimen.matches(id) {
             return Err(format!("does not look like {}", self.specimen));
         }
-        Ok(())
+        self.check_character.map_or(Ok(()), |system| system.check(id))
+    }
+
+    /// The control material that an id names, with or without what the scanner put around it.
+    #[must_use]
+    pub fn control_specimen(&self, id: &str) -> Option<&ControlSpecimen> {
+        let bare = self.rubbish.strip(id);
+        let names = |c: &&ControlSpecimen| c.pattern.matches(id) || c.pattern.matches(bare);
+        self.control_specimens.iter().find(names)
     }
 
     /// What cannot be meant, given the strips of this analyzer; one sentence each.
