@@ -5,11 +5,13 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use crate::class::{Class, class, specimen};
+use crate::controls::{Locked, Standing};
 use crate::desk::Desk;
 use crate::hold::{Hold, Reason};
 use crate::identity;
 use crate::moment::Moment;
 use crate::readings::Reading;
+use crate::remark::Remark;
 use crate::report::{PrintedReading, Private, Report};
 use crate::rules::Rules;
 use crate::strip::Strip;
@@ -26,6 +28,9 @@ pub struct Facts<'a> {
     pub heard: Moment,
     /// The local date taken, else heard: `2025-03-14`.
     pub day: &'a str,
+    /// How the analyzer's controls stood when the report was taken. None counts as due: without a
+    /// lockout it does not matter.
+    pub controls: Option<&'a Standing>,
 }
 
 /// A report heard before, as far as a later one is compared with it.
@@ -53,6 +58,8 @@ pub struct Judged {
     pub specimen: Option<Private>,
     pub readings: Vec<Reading>,
     pub holds: Vec<Hold>,
+    /// What goes out with it, should it go: never on controls.
+    pub remarks: Vec<Remark>,
     pub way: Way,
     /// Equal for two prints of the same run, whatever carried them.
     pub identity: String,
@@ -156,6 +163,12 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
         }
         Err(ref hold) => holds.push(hold.clone()),
     }
+    let mut remarks = Vec::new();
+    match rules.controls_policy.of(classed.class, facts.controls) {
+        Locked::Held(hold) => holds.push(hold),
+        Locked::Warned(remark) => remarks.push(remark),
+        Locked::No => {}
+    }
     let identity = identity::of(report, classed.class, facts.day);
     let same = |e: &&Earlier| e.is_of(report, facts.day);
     let repeat = facts.earlier.iter().filter(same).find(|e| e.identity == identity).map(|e| e.id);
@@ -175,6 +188,7 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
         readings,
         // A repeat waits for nobody: what was held is the report that it repeats.
         holds: if repeat.is_some() { Vec::new() } else { bounded(holds) },
+        remarks,
         way,
         identity,
         strip: strip.map(|s| s.id.clone()).unwrap_or_default(),

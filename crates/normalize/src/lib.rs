@@ -5,6 +5,7 @@
 pub mod check;
 pub mod class;
 pub mod codes;
+pub mod controls;
 mod desk;
 pub mod fault;
 pub mod figure;
@@ -21,6 +22,7 @@ pub mod pattern;
 #[cfg(test)]
 mod prints;
 pub mod readings;
+pub mod remark;
 pub mod report;
 pub mod rules;
 mod sheet;
@@ -30,6 +32,7 @@ pub mod words;
 
 pub use check::{CheckCharacter, Rubbish};
 pub use class::Class;
+pub use controls::{ControlPlan, Lockout, Policy, Standing};
 pub use fault::Fault;
 pub use figure::Figure;
 pub use hold::{Hold, Reason, Remedy};
@@ -39,6 +42,7 @@ pub use observation::{Code, CodeSystem, Comparator, Content, Flag, Observation, 
 pub use observe::{Choice, Codes, Grades, observe};
 pub use pattern::Pattern;
 pub use readings::{Printed, Reading};
+pub use remark::Remark;
 pub use report::{
     Mark, MarkMeaning, Patient, Place, PrintedReading, Private, RawLine, Report, Signs, Status,
 };

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::check::{CheckCharacter, Rubbish};
 use crate::codes::{ANALYTES, Analyte};
+use crate::controls::Lockout;
 use crate::figure::Figure;
 use crate::grades::Grade;
 use crate::pattern::Pattern;
@@ -39,6 +40,8 @@ pub struct Rules {
     pub references: BTreeMap<String, Reference>,
     /// Hold a report whose own abnormal marks disagree with our flags.
     pub compare_marks: bool,
+    /// What becomes of patients' reports while controls are failed or due.
+    pub controls_policy: Lockout,
 }
 
 impl Default for Rules {
@@ -55,6 +58,7 @@ impl Default for Rules {
             sender: None,
             references: BTreeMap::new(),
             compare_marks: true,
+            controls_policy: Lockout::default(),
         }
     }
 }

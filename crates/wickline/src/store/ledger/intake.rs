@@ -365,7 +365,7 @@ impl<'a> Judging<'a> {
     pub fn judge(&mut self, print: &Report, heard_at: i64) -> Judged {
         let day = self.day_of(print, heard_at);
         let heard = self.bench.clock.moment(heard_at);
-        let facts = Facts { earlier: &self.earlier, heard, day: &day };
+        let facts = Facts { earlier: &self.earlier, heard, day: &day, controls: None };
         let judged = judge(print, &self.analyzer.strips, &self.analyzer.rules, &facts);
         for old in &self.earlier {
             if superseded(old, &judged, print, &day) {
