@@ -140,6 +140,14 @@ pub struct Standing {
     pub overall: State,
 }
 
+impl Standing {
+    /// True when every level has passed and is still good: what was held for controls may go.
+    #[must_use]
+    pub fn is_passed(&self) -> bool {
+        matches!(self.overall, State::Passed { .. })
+    }
+}
+
 /// How the analyzer stood at a time, from its runs in any order; those after that time do not count.
 /// `lot` is the strip lot in use, if it is known.
 #[must_use]
