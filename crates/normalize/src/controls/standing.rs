@@ -169,15 +169,17 @@ pub fn standing(
     Standing { levels, overall: overall.unwrap_or(State::Due { since: None }) }
 }
 
-/// In UTC where the offsets are known: the hour that comes twice in autumn keeps its order.
+/// In UTC where the offset is known: the hour that comes twice in autumn keeps its order. A bare date
+/// is its last second: nothing of that day is overlooked.
 fn order(at: Moment) -> i64 {
-    at.instant().unwrap_or_else(|| at.wall())
+    let last = if at.time.is_none() { DAY - 1 } else { 0 };
+    at.instant().unwrap_or_else(|| at.wall() + last)
 }
 
 fn not_after(run: Moment, at: Moment) -> bool {
     match (run.instant(), at.instant()) {
         (Some(run), Some(at)) => run <= at,
-        _ => run.wall() <= at.wall(),
+        _ => order(Moment { offset: None, ..run }) <= order(Moment { offset: None, ..at }),
     }
 }
 
@@ -197,6 +199,7 @@ fn state(runs: &[&Ran], period: &Period, lot: Option<&str>, at: Moment) -> State
         }
         Verdict::NoTarget => State::Due { since: Some(last.at) },
         Verdict::Passed => {
+            // Without a time of day nobody knows which shift it was.
             let (_, end) = period.around(last.at.wall());
             let until = Moment::at_wall(end).unwrap_or(last.at);
             if last.at.time.is_some() && at.time.is_some() && at.wall() < end {
