@@ -2,6 +2,7 @@
 //!
 //! Pure: text in, values out. No file, socket, clock or database is known here.
 
+pub mod account;
 pub mod check;
 pub mod class;
 pub mod codes;
@@ -30,6 +31,7 @@ pub mod strip;
 pub mod units;
 pub mod words;
 
+pub use account::{Account, Counting, Sequence, Told};
 pub use check::{CheckCharacter, Rubbish};
 pub use class::Class;
 pub use controls::{ControlPlan, Lockout, Policy, Standing};
@@ -46,6 +48,6 @@ pub use remark::Remark;
 pub use report::{
     Mark, MarkMeaning, Patient, Place, PrintedReading, Private, RawLine, Report, Signs, Status,
 };
-pub use rules::{ControlMark, ControlSpecimen, Reference, Rules};
+pub use rules::{ControlMark, ControlSpecimen, LeadingDigit, Reference, Rules};
 pub use strip::Strip;
 pub use units::Units;

@@ -80,6 +80,14 @@ impl Moment {
         Some(self.wall() - i64::from(self.offset?) * 60)
     }
 
+    /// For putting moments in order: in UTC where the offset is known, so that the hour that comes
+    /// twice in autumn keeps its order. A bare date is its last second.
+    #[must_use]
+    pub(crate) fn order(&self) -> i64 {
+        let last = if self.time.is_none() { 86_399 } else { 0 };
+        self.instant().unwrap_or_else(|| self.wall() + last)
+    }
+
     /// The time of day that a wall clock shows so many seconds after 1970 began on it. None outside
     /// the years that are real here.
     #[must_use]

@@ -9,6 +9,7 @@ use crate::controls::Lots;
 use crate::figure::Figure;
 use crate::grades::Grade;
 use crate::moment::Moment;
+use crate::rules::is_level;
 use crate::strip::{Kind, Pad, Strip};
 use crate::units::Units;
 use crate::words::{nearest, quote};
@@ -259,10 +260,9 @@ impl<'a> Builder<'a> {
     }
 
     fn levels(&mut self, levels: &[String]) {
-        let fits =
-            |l: &String| (1..=8).contains(&l.len()) && l.bytes().all(|b| b.is_ascii_alphanumeric());
         let distinct: BTreeSet<&String> = levels.iter().collect();
-        if levels.is_empty() || distinct.len() < levels.len() || !levels.iter().all(fits) {
+        if levels.is_empty() || distinct.len() < levels.len() || !levels.iter().all(|l| is_level(l))
+        {
             let allowed = "one level or more, each of 1 to 8 letters or digits, none twice";
             self.fault(None, "levels", &levels.join(", "), allowed);
         }

@@ -161,7 +161,7 @@ pub fn standing(
     let of = |level: &String| {
         let mut own: Vec<&Ran> =
             runs.iter().filter(|r| r.level == *level && not_after(r.at, at)).collect();
-        own.sort_by_key(|r| order(r.at));
+        own.sort_by_key(|r| r.at.order());
         (level.clone(), state(&own, period, lot.filter(|_| period.new_lot), at))
     };
     let levels: Vec<(String, State)> = levels.iter().map(of).collect();
@@ -169,17 +169,11 @@ pub fn standing(
     Standing { levels, overall: overall.unwrap_or(State::Due { since: None }) }
 }
 
-/// In UTC where the offset is known: the hour that comes twice in autumn keeps its order. A bare date
-/// is its last second: nothing of that day is overlooked.
-fn order(at: Moment) -> i64 {
-    let last = if at.time.is_none() { DAY - 1 } else { 0 };
-    at.instant().unwrap_or_else(|| at.wall() + last)
-}
-
+/// With a bare date nothing of that day is overlooked.
 fn not_after(run: Moment, at: Moment) -> bool {
     match (run.instant(), at.instant()) {
         (Some(run), Some(at)) => run <= at,
-        _ => order(Moment { offset: None, ..run }) <= order(Moment { offset: None, ..at }),
+        _ => Moment { offset: None, ..run }.order() <= Moment { offset: None, ..at }.order(),
     }
 }
 
@@ -192,7 +186,7 @@ fn state(runs: &[&Ran], period: &Period, lot: Option<&str>, at: Moment) -> State
     let Some(last) = last else { return State::Due { since: None } };
     match last.verdict {
         Verdict::Failed => {
-            let since = runs.iter().rev().skip_while(|r| order(r.at) > order(last.at));
+            let since = runs.iter().rev().skip_while(|r| r.at.order() > last.at.order());
             let row = since.take_while(|r| r.verdict != Verdict::Passed);
             let first = row.filter(|r| r.verdict == Verdict::Failed).last();
             State::Failed { since: first.map_or(last.at, |r| r.at) }
