@@ -284,8 +284,8 @@ impl Account {
             (false, true) => stand != Stand::Ahead,
             // Its first number again, and not one that is still awaited.
             (true, false) => {
-                index == 0
-                    && (stand == Stand::Heard || (stand == Stand::Missing && newer == Some(true)))
+                let awaited = stand == Stand::Missing && newer.is_none();
+                index == 0 && stand != Stand::Ahead && !awaited
             }
             (false, false) => false,
         }

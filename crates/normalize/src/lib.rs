@@ -5,6 +5,7 @@
 pub mod account;
 pub mod check;
 pub mod class;
+pub mod clocks;
 pub mod codes;
 pub mod controls;
 mod desk;
