@@ -7,6 +7,7 @@ pub mod check;
 pub mod class;
 pub mod clocks;
 pub mod codes;
+pub mod comments;
 pub mod controls;
 mod desk;
 pub mod fault;
