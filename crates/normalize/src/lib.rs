@@ -9,6 +9,7 @@ pub mod clocks;
 pub mod codes;
 pub mod comments;
 pub mod controls;
+pub mod correction;
 mod desk;
 pub mod fault;
 pub mod figure;
@@ -42,7 +43,9 @@ pub use figure::Figure;
 pub use hold::{Hold, Reason, Remedy};
 pub use judge::{Earlier, Facts, Judged, Way, judge, superseded};
 pub use moment::Moment;
-pub use observation::{Code, CodeSystem, Comparator, Content, Flag, Observation, Unit};
+pub use observation::{
+    Code, CodeSystem, Comparator, Content, Flag, Observation, ResultStatus, Unit,
+};
 pub use observe::{Choice, Codes, Grades, observe};
 pub use pattern::Pattern;
 pub use readings::{Printed, Reading};

@@ -1,5 +1,7 @@
 //! Classes: one sign makes a control, and a control never becomes a patient's result.
 
+use proptest::prelude::*;
+
 use crate::class::Class;
 use crate::judge::Way;
 use crate::prints::{codes, judged, mark, reading, reasons, ten, with};
@@ -178,4 +180,48 @@ fn a_scanners_rubbish_hides_no_control_and_a_check_character_is_a_patients() {
     assert_eq!(of("A12425GABC1234002N").2, ["specimen-malformed"]);
     assert_eq!(of("]C1").2, ["specimen-blank"]);
     assert_eq!(of("]D1A12425GABC1234002M").2, ["specimen-malformed"], "only by rule");
+}
+
+proptest! {
+    /// The class by the signs alone, written again as one expression: any one control sign makes a
+    /// control, and no control is ever ready.
+    #[test]
+    fn classes_agree_with_their_signs(
+        number in "(Q[12]?|S|[0589])?[0-9]{0,4}",
+        specimen in "(QC-L[12]|KP-)?[0-9]{0,6}",
+        order in any::<bool>(),
+        message in any::<bool>(),
+        stat in any::<bool>(),
+    ) {
+        let mut rules = rules();
+        for form in ["0xxx=routine", "5xxx=stat", "8xxx=control", "9xxx=control:2"] {
+            rules.add_leading_digit(form).expect(form);
+        }
+        let signs = Signs { control_order: order, control_message: message, stat, level: None };
+        let print = Report {
+            number: Some(number.clone()),
+            specimen: Some(Private::new(specimen.clone())),
+            signs,
+            ..ten()
+        };
+        let found = judged(&print, &rules, &[]);
+        let four = number.len() == 4 && number.bytes().all(|b| b.is_ascii_digit());
+        let lead = |digits: &str| four && digits.contains(&number[..1]);
+        let marked = number.starts_with("Q1") || number.starts_with("Q2");
+        let material = specimen.starts_with("QC-L");
+        let control = order || message || marked || material || lead("89");
+        let urgent = stat || number.starts_with('S') || lead("5");
+        let class = match (control, urgent) {
+            (true, _) => Class::Control,
+            (false, true) => Class::Stat,
+            (false, false) => Class::Routine,
+        };
+        prop_assert_eq!((found.class, found.control_sign), (class, control));
+        if control {
+            prop_assert_ne!(found.way, Way::Ready);
+            prop_assert!(found.specimen.is_none());
+        } else if !(lead("05") || number.starts_with('S')) {
+            prop_assert_eq!(found.way, Way::Held);
+        }
+    }
 }
