@@ -4,13 +4,16 @@
 //! number. That a number may be ahead or behind where a counter wraps around is decided by the
 //! shorter way, as in RFC 1982 (serial number arithmetic).
 
-use std::collections::BTreeMap;
+mod sequence;
+
 use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
 use crate::moment::Moment;
-use crate::number::{Number, SKIPPED_MOST};
+use crate::number::Number;
+
+pub use sequence::{Sequence, Spot, Stretch};
 
 /// When an analyzer begins its numbers again.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -80,68 +83,6 @@ impl Counting {
     }
 }
 
-/// One run of numbers without a reset: what the ledger keeps in a row. Counts go on over the rounds
-/// of a counter that wraps; 0 is the first number.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Sequence {
-    /// Of numbers that begin again each day; else empty.
-    pub day: String,
-    /// From 1 within its mark and day: one more after each reset.
-    pub generation: u32,
-    pub mark: String,
-    /// The lowest count that it accounts for, and the highest heard.
-    pub from: i64,
-    pub last: i64,
-    /// Counts that have not come, from and to.
-    pub missing: BTreeMap<i64, i64>,
-    /// Digits with zeros in front; 0: none are printed.
-    pub width: usize,
-    /// When the first and the latest of it were taken.
-    pub began: Option<Moment>,
-    pub latest: Option<Moment>,
-    /// The daemon was stopped since the last number.
-    pub unheard: bool,
-    /// The analyzer is known to have been switched on since the last number.
-    pub restarted: bool,
-}
-
-/// One number among all that an analyzer ever gave out.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-pub struct Spot {
-    pub day: String,
-    pub generation: u32,
-    /// The round of a counter that wraps.
-    pub round: i64,
-    pub mark: String,
-    pub value: i64,
-}
-
-/// Numbers without a gap between them, in one round.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Stretch {
-    pub first: Spot,
-    /// The value of its last number.
-    pub to: i64,
-    pub width: usize,
-}
-
-impl Stretch {
-    /// How many numbers it has.
-    #[must_use]
-    pub fn count(&self) -> i64 {
-        self.to - self.first.value + 1
-    }
-
-    /// Its numbers as the analyzer would print them: the lowest, and so many that a wild number does
-    /// not flood a sheet.
-    #[must_use]
-    pub fn names(&self) -> Vec<String> {
-        let (mark, width) = (&self.first.mark, self.width);
-        let values = (self.first.value..=self.to).take(SKIPPED_MOST);
-        values.map(|n| format!("{mark}{n:0width$}")).collect()
-    }
-}
-
 /// What a number that came tells about the account.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Told {
@@ -193,8 +134,9 @@ enum Stand {
 }
 
 impl Account {
-    /// Goes on from the rows of the ledger: all of a mark's newest day or generation, and those of
-    /// the days that the reports at hand belong to.
+    /// Goes on from the rows of the ledger: of each mark the newest; of daily numbers also those of
+    /// the days that the reports at hand belong to, and of each mark the one before each such day; of
+    /// others also the generations that may still get a late number.
     #[must_use]
     pub fn new(counting: Counting, mut sequences: Vec<Sequence>) -> Account {
         sequences.sort_by(|a, b| key(a).cmp(&key(b)));
@@ -442,31 +384,6 @@ fn key(sequence: &Sequence) -> (&str, &str, u32) {
 
 fn gap(unheard: bool) -> impl Fn(Stretch) -> Told {
     move |stretch| if unheard { Told::Unknown(stretch) } else { Told::Missing(stretch) }
-}
-
-impl Sequence {
-    /// True while this count has not come.
-    fn lacks(&self, count: i64) -> bool {
-        self.missing.range(..=count).next_back().is_some_and(|(_, to)| count <= *to)
-    }
-
-    /// Takes a count out of those that have not come.
-    fn fill(&mut self, count: i64) {
-        let Some((from, to)) = self.missing.range(..=count).next_back().map(|(f, t)| (*f, *t))
-        else {
-            return;
-        };
-        if count > to {
-            return;
-        }
-        self.missing.remove(&from);
-        if from < count {
-            self.missing.insert(from, count - 1);
-        }
-        if count < to {
-            self.missing.insert(count + 1, to);
-        }
-    }
 }
 
 #[cfg(test)]

@@ -8,6 +8,7 @@
 //!   exact, density and pH by step: common practice, no published source;
 //! - an expired lot, an unknown lot and a missing run count as not in control: common practice.
 
+mod build;
 mod lockout;
 mod plan;
 mod standing;

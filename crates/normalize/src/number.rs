@@ -29,8 +29,8 @@ impl Number {
     }
 }
 
-/// Splits a number as printed: a leading digit that has a class is the mark; else a configured mark, the longest; else everything before the
-/// digits at its end.
+/// Splits a number as printed: a leading digit that has a class is the mark; else a configured mark,
+/// the longest; else everything before the digits at its end.
 #[must_use]
 pub fn split(text: &str, rules: &Rules) -> Number {
     let text = text.trim();
