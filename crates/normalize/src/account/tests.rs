@@ -165,6 +165,16 @@ fn numbers_that_wrap_around() {
 }
 
 #[test]
+fn the_shorter_way_around_decides() {
+    for (next, wanted) in [("59", "-11"), ("60", "<60"), ("61", "<61")] {
+        let mut account = Account::new(counting(Reset::Never, Some(99)), Vec::new());
+        account.next(&number("10"), came("2025-03-14"));
+        let told = letters(&account.next(&number(next), came("2025-03-14")));
+        assert!(told.starts_with(wanted), "{next}: {told}");
+    }
+}
+
+#[test]
 fn a_wild_number_floods_nothing() {
     let mut account = Account::new(Counting::default(), Vec::new());
     account.next(&number("1"), came("2025-03-14"));

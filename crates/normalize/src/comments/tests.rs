@@ -79,6 +79,22 @@ fn a_comment_is_made_where_its_readings_call_for_it() {
 }
 
 #[test]
+fn an_end_rung_lies_on_its_own_side() {
+    for (print, text, met) in [
+        (">=1.030", "SG >= 1.030", true),
+        (">=1.030", "SG <= 1.030", false),
+        ("1.025", "SG <= 1.025", true),
+        ("<=1.005", "SG <= 1.005", true),
+        ("<=1.005", "SG >= 1.005", false),
+    ] {
+        let rule = CommentRule::new("X", When::All, &[text], &[], "t", "s").expect(text);
+        let print = with(ten(), reading("SG", &[print], ""));
+        let found = judged(&print, &Rules::default(), &[]);
+        assert_eq!(rule.is_met(&found.readings), met, "{text}");
+    }
+}
+
+#[test]
 fn ascorbate_is_said_of_the_pads_it_disturbs() {
     let eleven = strip("eleven-pad");
     let print = with(report(&eleven, Units::Si), reading("ASC", &["1+", "1.1"], "mmol/L"));
