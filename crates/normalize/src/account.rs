@@ -124,6 +124,12 @@ pub struct Account {
     sequences: Vec<Sequence>,
 }
 
+/// Where a number belongs: to a new generation, or to a sequence that is there.
+enum Place {
+    New(u32),
+    On(usize),
+}
+
 /// Where a count stands on a sequence.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Stand {
@@ -177,21 +183,51 @@ impl Account {
     /// Enters a number that came. A number that is none tells nothing.
     pub fn next(&mut self, number: &Number, came: Came<'_>) -> Vec<Told> {
         let Some(value) = number.value else { return Vec::new() };
-        let Counting { reset, first, top } = self.counting;
-        if value < first || top.is_some_and(|top| value > top) {
-            return vec![Told::Outside { value }];
+        let Some(index) = self.index(value) else { return vec![Told::Outside { value }] };
+        let day = self.day(came);
+        match self.place(number, index, came) {
+            Place::New(generation) => self.begin(number, day, generation, index, came.taken),
+            Place::On(place) => self.enter(place, number, index, came),
         }
-        let index = value - first;
-        let day = if reset == Reset::Daily { came.day } else { "" };
-        let Some(newest) = self.newest(&number.mark, Some(day)) else {
-            return self.begin(number, day, 1, index, came.taken);
+    }
+
+    /// Which of all numbers this one is, without entering it: what tells a number used twice from one
+    /// of another day, generation or round.
+    #[must_use]
+    pub fn spot_of(&self, number: &Number, came: Came<'_>) -> Option<Spot> {
+        let index = self.index(number.value?)?;
+        let (day, mark) = (self.day(came).to_owned(), number.mark.clone());
+        match self.place(number, index, came) {
+            Place::New(generation) => {
+                Some(Spot { day, generation, round: 0, mark, value: number.value? })
+            }
+            Place::On(place) => {
+                let sequence = self.sequences.get(place)?;
+                Some(self.spot(sequence, self.stand(sequence, index).0))
+            }
+        }
+    }
+
+    /// Its place in a round, from 0. None: the analyzer does not count so.
+    fn index(&self, value: i64) -> Option<i64> {
+        let Counting { first, top, .. } = self.counting;
+        (value >= first && top.is_none_or(|top| value <= top)).then(|| value - first)
+    }
+
+    fn day<'d>(&self, came: Came<'d>) -> &'d str {
+        if self.counting.reset == Reset::Daily { came.day } else { "" }
+    }
+
+    fn place(&self, number: &Number, index: i64, came: Came<'_>) -> Place {
+        let Some(newest) = self.newest(&number.mark, Some(self.day(came))) else {
+            return Place::New(1);
         };
-        let place = if came.repeat { newest } else { self.generation_of(newest, came.taken) };
+        let place = self.generation_of(newest, came.taken);
         if place == newest && !came.repeat && self.resets(newest, index, came.taken) {
-            let generation = self.sequences.get(newest).map_or(1, |s| s.generation + 1);
-            return self.begin(number, day, generation, index, came.taken);
+            let generation = self.sequences.get(newest).map_or(1, |s| s.generation);
+            return Place::New(generation.saturating_add(1));
         }
-        self.enter(place, number, index, came)
+        Place::On(place)
     }
 
     /// The generation that a number belongs to: the newest that had begun when it was taken.

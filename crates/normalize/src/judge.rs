@@ -28,6 +28,9 @@ pub struct Facts<'a> {
     pub heard: Moment,
     /// The local date taken, else heard: `2025-03-14`.
     pub day: &'a str,
+    /// The sequence that its number belongs to ([`crate::account::Spot::sequence`]): the same number
+    /// in another one is not used twice. None: by the day alone.
+    pub sequence: Option<&'a str>,
     /// How the analyzer's controls stood when the report was taken. None counts as due: without a
     /// lockout it does not matter.
     pub controls: Option<&'a Standing>,
@@ -42,6 +45,7 @@ pub struct Earlier {
     pub number: Option<String>,
     pub specimen: Option<String>,
     pub day: String,
+    pub sequence: Option<String>,
     pub identity: String,
     /// False while it is known to be cut off.
     pub complete: bool,
@@ -63,6 +67,8 @@ pub struct Judged {
     pub way: Way,
     /// Equal for two prints of the same run, whatever carried them.
     pub identity: String,
+    /// As the facts had it.
+    pub sequence: Option<String>,
     /// The strip that it was read with; empty when none could be chosen.
     pub strip: String,
     /// Any sign of control material: bars the way to a patient's chart for ever.
@@ -93,6 +99,7 @@ impl Earlier {
             number: report.number.clone(),
             specimen: report.specimen.as_ref().map(|s| s.expose().to_owned()),
             day: day.to_owned(),
+            sequence: judged.sequence.clone(),
             identity: judged.identity.clone(),
             complete: is_complete(report),
             readings: report.readings.clone(),
@@ -108,6 +115,14 @@ impl Earlier {
             _ => false,
         };
         same && self.day == day
+    }
+
+    /// True when both have the same number in the same sequence; where none is known, on one day.
+    fn shares_number(&self, report: &Report, facts: &Facts<'_>) -> bool {
+        match (&self.sequence, facts.sequence) {
+            (Some(own), Some(other)) => own == other && self.number == report.number,
+            _ => self.is_of(report, facts.day),
+        }
     }
 
     /// True when this is the beginning of that report, cut off, and holds nothing else.
@@ -191,6 +206,7 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
         remarks,
         way,
         identity,
+        sequence: facts.sequence.map(str::to_owned),
         strip: strip.map(|s| s.id.clone()).unwrap_or_default(),
         control_sign: control,
     }
@@ -233,7 +249,7 @@ fn reused(report: &Report, class: Class, identity: &str, facts: &Facts<'_>) -> O
     }
     let apart = |e: &Earlier| (e.class == Class::Control.code()) != (class == Class::Control);
     let other = |e: &&Earlier| {
-        e.is_of(report, facts.day)
+        e.shares_number(report, facts)
             && !e.is_part_of(class, report, facts.day)
             && (!apart(e) || identity::run(&e.identity) == identity::run(identity))
     };
@@ -241,7 +257,7 @@ fn reused(report: &Report, class: Class, identity: &str, facts: &Facts<'_>) -> O
         let detail = format!(
             "number {} was heard before on {} as report {}, and this one differs from it",
             quote(number),
-            facts.day,
+            earlier.day,
             earlier.id
         );
         Hold::new(Reason::NumberReused, detail)

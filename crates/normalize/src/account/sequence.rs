@@ -43,6 +43,15 @@ pub struct Spot {
     pub value: i64,
 }
 
+impl Spot {
+    /// What it shares with the numbers that it must not be mixed up with, as one text: day,
+    /// generation and round.
+    #[must_use]
+    pub fn sequence(&self) -> String {
+        format!("{}#{}.{}", self.day, self.generation, self.round)
+    }
+}
+
 /// Numbers without a gap between them, in one round.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Stretch {

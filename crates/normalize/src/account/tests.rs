@@ -52,7 +52,15 @@ fn story(counting: Counting, steps: &[(&str, &str)]) {
             Some((day, text)) => {
                 let (text, repeat) = text.strip_suffix('r').map_or((text, false), |t| (t, true));
                 let taken = Moment::from_digits(day);
-                account.next(&number(text), Came { day, taken, repeat })
+                let came = Came { day, taken, repeat };
+                let spot = account.spot_of(&number(text), came);
+                let told = account.next(&number(text), came);
+                for told in &told {
+                    if let Told::CameLate(s) | Told::HeardBefore(s) | Told::Before(s) = told {
+                        assert_eq!(Some(s), spot.as_ref(), "{step}");
+                    }
+                }
+                told
             }
             None if *step == "stop" => {
                 account.stopped();
@@ -327,6 +335,8 @@ proptest! {
         for (_, place, generation, n, _) in order {
             let seconds = 20_000 * 86_400 + i64::try_from(place).expect("few") * 60;
             let came = Came { day: "", taken: Moment::at_wall(seconds), repeat: false };
+            let spot = account.spot_of(&number(&(n + 1).to_string()), came).expect("a number");
+            prop_assert_eq!(spot.sequence(), format!("#{}.0", generation + 1));
             let told = account.next(&number(&(n + 1).to_string()), came);
             ledger.enter(&told);
             heard.insert((generation, n));

@@ -100,7 +100,13 @@ fn ascorbate_is_said_of_the_pads_it_disturbs() {
     let print = with(report(&eleven, Units::Si), reading("ASC", &["1+", "1.1"], "mmol/L"));
     let rules = Rules { print_units: Units::Si, ..Rules::default() };
     let heard = print.taken.expect("a time");
-    let facts = crate::judge::Facts { earlier: &[], heard, day: "2025-03-14", controls: None };
+    let facts = crate::judge::Facts {
+        earlier: &[],
+        heard,
+        day: "2025-03-14",
+        sequence: None,
+        controls: None,
+    };
     let found = crate::judge::judge(&print, &[eleven], &rules, &facts);
     let made = comments(&found.readings, &catalogue());
     assert_eq!(made[0].code, "UA-INT-ASC");
@@ -166,7 +172,7 @@ proptest! {
         rules.add_reference("PRO", "NEG").expect("a grade");
         rules.add_reference("SG", "1.005-1.030").expect("an interval");
         let heard = print.taken.expect("a time");
-        let facts = crate::judge::Facts { earlier: &[], heard, day: "2025-03-14", controls: None };
+        let facts = crate::judge::Facts { earlier: &[], heard, day: "2025-03-14", sequence: None, controls: None };
         let found = crate::judge::judge(&print, std::slice::from_ref(&twelve), &rules, &facts);
         let before = found.readings.clone();
         let sent = observe(&before, &twelve, &Choice::default()).expect("all on the ladder");

@@ -36,6 +36,7 @@ fn a_report_that_nothing_is_wrong_with_is_ready() {
                 earlier: &[],
                 heard: print.taken.expect("a time"),
                 day: DAY,
+                sequence: None,
                 controls: None,
             };
             let judged = judge(&print, std::slice::from_ref(&strip), &rules, &facts);
@@ -60,6 +61,7 @@ fn every_rung_is_read_as_itself_however_it_is_printed() {
                     earlier: &[],
                     heard: print.taken.expect("a time"),
                     day: DAY,
+                    sequence: None,
                     controls: None,
                 };
                 let judged = judge(&print, std::slice::from_ref(&strip), &rules, &facts);
@@ -235,6 +237,7 @@ fn bare_signs_mean_nothing_unless_the_pad_says_so() {
             earlier: &[],
             heard: Moment::from_digits("20250314").expect("a day"),
             day: DAY,
+            sequence: None,
             controls: None,
         };
         let judged = judge(&print, std::slice::from_ref(&own), &Rules::default(), &facts);
