@@ -22,7 +22,7 @@ mod prints;
 pub mod readings;
 pub mod report;
 pub mod rules;
-mod sheet;
+pub mod sheet;
 pub mod strip;
 pub mod units;
 pub mod words;
