@@ -89,6 +89,12 @@ impl<'s, 'a> Keys<'s, 'a> {
         self.table.get(key)
     }
 
+    /// Whether a key is given.
+    #[must_use]
+    pub fn has(&self, key: &str) -> bool {
+        self.table.contains_key(key)
+    }
+
     /// Notes a fault about a key of this table.
     pub fn fault(
         &self,

@@ -3,6 +3,7 @@
 //! Clause numbers are those of NCCLS LIS2-A2 (2004). Tolerant of what senders leave out; strict
 //! about what would change a result.
 
+mod fields;
 mod record;
 #[cfg(test)]
 mod tests;
@@ -15,8 +16,9 @@ use wickline_normalize::{
 };
 
 use self::record::{Delimiters, Record};
-use super::text::{Encoding, cut, decode, flaw, given, raw_line};
-use super::{Dialect, LinkKind};
+use super::codepage::Encoding;
+use super::text::{cut, decode, flaw, given, raw_line};
+use super::{Dialect, LineAnatomy, LinkKind};
 use crate::ear::{Ending, Transmission};
 
 /// Parts of one R-4 at most.
@@ -45,6 +47,10 @@ impl Dialect for Lis02 {
             message.record(raw_line(line, text), text, line.flawed);
         }
         message.finish(&transmission.ending)
+    }
+
+    fn anatomy(&self, transmission: &Transmission) -> Vec<LineAnatomy> {
+        fields::anatomy(transmission)
     }
 }
 
