@@ -10,8 +10,6 @@ use nom::sequence::preceded;
 use nom::{IResult, Parser};
 use wickline_normalize::MarkMeaning;
 
-use super::text::given;
-
 /// Words of a grade at most; a longer one is no grade but a line that was not understood.
 const MAX_GRADE_WORDS: usize = 4;
 /// Letters of a label at most.
@@ -118,23 +116,32 @@ pub(super) struct Entry<'t> {
     pub unit: Option<&'t str>,
     pub mark: Option<(&'t str, MarkMeaning)>,
     pub word: Option<Word<'t>>,
+    /// Cells that held something.
+    taken: u8,
 }
 
 impl<'t> Entry<'t> {
-    /// Takes one line. None: it has not this layout, or says nothing.
-    pub fn add(mut self, results: &Results, layout: &Layout, text: &'t str) -> Option<Self> {
-        let before = self;
+    /// Reads the first line of a reading.
+    pub fn read(results: &Results, layout: &Layout, text: &'t str) -> Option<Self> {
+        let mut entry = Self::default();
+        entry.add(results, layout, text)?;
+        Some(entry)
+    }
+
+    /// Takes one line. None: it has not this layout, or says nothing; the entry is then spoiled.
+    pub fn add(&mut self, results: &Results, layout: &Layout, text: &'t str) -> Option<()> {
+        let before = self.taken;
         let text = self.take_marks(results, layout, text)?;
         match &layout.split {
             Split::Columns(columns) => self.columns(results, columns, text)?,
             Split::Blanks(cells) => {
-                let mut rest = text.trim_matches([' ', '\t']);
+                let mut rest = text.trim_ascii();
                 for (index, cell) in cells.iter().enumerate() {
                     let last = index + 1 == cells.len();
                     let end = if last { None } else { blank(rest) };
                     let (word, after) = rest.split_at(end.unwrap_or(rest.len()));
                     self.cell(results, *cell, word)?;
-                    rest = after.trim_start_matches([' ', '\t']);
+                    rest = after.trim_ascii_start();
                 }
             }
             Split::Sign(sign, cells) => {
@@ -145,7 +152,7 @@ impl<'t> Entry<'t> {
                 words.all(|word| word.trim().is_empty()).then_some(())?;
             }
         }
-        (self != before && self.is_begun()).then_some(self)
+        (self.taken > before && self.is_begun()).then_some(())
     }
 
     /// Nothing in it can be wrong whatever the next line says.
@@ -179,19 +186,19 @@ impl<'t> Entry<'t> {
     /// Takes a mark from either end of the line. With fixed columns one in front has its own cell,
     /// so that the other columns stay where they are.
     fn take_marks(&mut self, results: &Results, layout: &Layout, text: &'t str) -> Option<&'t str> {
-        let mut rest = text.trim_end_matches([' ', '\t']);
+        let mut rest = text.trim_ascii_end();
         for (mark, meaning) in &results.marks {
             let alone = |before: &str| before.is_empty() || before.ends_with([' ', '\t']);
             if let Some(before) = rest.strip_suffix(mark.as_str()).filter(|b| alone(b)) {
                 self.set_mark(rest.get(before.len()..)?, *meaning)?;
-                rest = before.trim_end_matches([' ', '\t']);
+                rest = before.trim_ascii_end();
                 break;
             }
         }
         if matches!(layout.split, Split::Columns(_)) {
             return Some(rest);
         }
-        let begun = rest.trim_start_matches([' ', '\t']);
+        let begun = rest.trim_ascii_start();
         for (mark, meaning) in &results.marks {
             let Some(after) = begun.strip_prefix(mark.as_str()) else { continue };
             let letters = mark.ends_with(char::is_alphanumeric);
@@ -230,10 +237,11 @@ impl<'t> Entry<'t> {
 
     /// Takes one cell. None: it holds what its kind cannot be.
     fn cell(&mut self, results: &Results, cell: Cell, text: &'t str) -> Option<()> {
-        let text = text.trim();
+        let text = text.trim_ascii();
         if text.is_empty() {
             return Some(());
         }
+        self.taken = self.taken.saturating_add(u8::from(cell != Cell::Ignore));
         match cell {
             Cell::Ignore => {}
             Cell::Label => {
@@ -294,13 +302,13 @@ impl<'t> Entry<'t> {
                     return self.unit_after(rest);
                 }
                 self.part(Part::Figure(figure))?;
-                let rest = rest.trim();
+                let rest = rest.trim_ascii();
                 let (unit, grade) = rest.split_at(blank(rest).unwrap_or(rest.len()));
                 self.unit_after(unit)?;
                 return given(grade).map_or(Some(()), |grade| self.grade(grade));
             }
             let Some(end) = blank(from) else { return self.grade(text) };
-            let after = from.get(end..)?.trim_start_matches([' ', '\t']);
+            let after = from.get(end..)?.trim_ascii_start();
             start = text.len() - after.len();
         }
     }
@@ -331,6 +339,11 @@ impl Figure<'_> {
         }
         text
     }
+}
+
+/// What is there beside blanks.
+fn given(text: &str) -> Option<&str> {
+    Some(text.trim_ascii()).filter(|text| !text.is_empty())
 }
 
 /// Where the first blank stands.

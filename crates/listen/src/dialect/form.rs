@@ -133,15 +133,18 @@ impl Form {
         calendar: &Calendar,
         found: &mut Vec<(Field, &'l str)>,
     ) -> bool {
-        let begun = match (self.first, line.as_bytes().first()) {
-            (First::Whatever, _) => true,
-            (First::Byte(first), Some(byte)) => first == *byte,
-            (First::Digit, Some(byte)) => byte.is_ascii_digit(),
-            (_, None) => false,
-        };
-        begun && {
+        line.as_bytes().first().is_some_and(|byte| self.begins_with(*byte)) && {
             found.clear();
             self.read(line, calendar, found)
+        }
+    }
+
+    /// Whether a line of this form can begin with this byte.
+    pub fn begins_with(&self, byte: u8) -> bool {
+        match self.first {
+            First::Whatever => true,
+            First::Byte(first) => first == byte,
+            First::Digit => byte.is_ascii_digit(),
         }
     }
 

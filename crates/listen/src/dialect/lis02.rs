@@ -43,8 +43,8 @@ impl Dialect for Lis02 {
     fn read(&self, transmission: &Transmission) -> Vec<Report> {
         let mut message = Message::new(transmission.place);
         let texts = decode(transmission, Encoding::Latin1);
-        for (line, (text, _)) in transmission.lines.iter().zip(&texts) {
-            message.record(raw_line(line, text), text, line.flawed);
+        for (line, read) in transmission.lines.iter().zip(&texts) {
+            message.record(raw_line(line, &read.text), &read.text, line.flawed);
         }
         message.finish(&transmission.ending)
     }

@@ -9,7 +9,7 @@ use super::calendar::Said;
 use super::entry::{Entries, Entry, Part, Word};
 use super::form::{Field, Form};
 use super::shape::{Heading, Shape, Sign};
-use super::text::{control, cut, decode, flaw, given, is_overprinted, overprint, raw_line};
+use super::text::{Line, control, cut, decode, flaw, given, is_overprinted, overprint, raw_line};
 use super::{Dialect, LinkKind};
 use crate::ear::Transmission;
 use crate::printed::control;
@@ -48,22 +48,25 @@ impl Dialect for Shape {
 }
 
 /// Every line as it stands on the paper, and whether its bytes were valid.
-fn texts<'t>(shape: &Shape, transmission: &'t Transmission) -> Vec<(Cow<'t, str>, bool)> {
-    let mut texts = decode(transmission, shape.encoding);
-    for (text, _) in texts.iter_mut().filter(|(text, _)| is_overprinted(text)) {
-        if let Some(paper) = overprint(text) {
-            *text = Cow::Owned(paper);
+fn texts<'t>(shape: &Shape, transmission: &'t Transmission) -> Vec<Line<'t>> {
+    let mut lines = decode(transmission, shape.encoding);
+    for line in lines.iter_mut().filter(|line| !line.plain && is_overprinted(&line.text)) {
+        if let Some(paper) = overprint(&line.text) {
+            line.text = Cow::Owned(paper);
         }
     }
-    texts
+    lines
 }
 
 /// Why a line cannot be read at all.
-fn damaged(text: &str, valid: bool) -> Option<String> {
-    if !valid {
+fn damaged(line: &Line<'_>) -> Option<String> {
+    if line.plain {
+        return None;
+    }
+    if !line.valid {
         return Some("the line holds bytes that are no letters of the dialect's encoding".into());
     }
-    let letter = control(text)?;
+    let letter = control(&line.text)?;
     Some(if matches!(letter, '\r' | '\u{8}') {
         "different letters are printed over one another".to_owned()
     } else {
@@ -120,13 +123,14 @@ impl<'s, 't> Page<'s, 't> {
         }
     }
 
-    fn lines(&mut self, transmission: &Transmission, texts: &'t [(Cow<'_, str>, bool)]) {
-        for (index, (line, (text, valid))) in transmission.lines.iter().zip(texts).enumerate() {
+    fn lines(&mut self, transmission: &Transmission, texts: &'t [Line<'_>]) {
+        for (index, (line, read)) in transmission.lines.iter().zip(texts).enumerate() {
+            let text: &'t str = &read.text;
             self.report.lines.push(raw_line(line, text));
             if line.flawed {
                 self.report.doubts.push(flaw(index));
             }
-            if let Some(why) = damaged(text, *valid) {
+            if let Some(why) = damaged(read) {
                 self.settle();
                 self.unreadable(index, &why);
                 self.apart(index, text, &[], "not understood");
@@ -149,7 +153,7 @@ impl<'s, 't> Page<'s, 't> {
 
     /// Reads a header line. False: it has no such form.
     fn header(&mut self, index: usize, text: &'t str) -> bool {
-        let line = text.trim_matches([' ', '\t']);
+        let line = text.trim_ascii();
         let [mut found, mut other] = std::mem::take(&mut self.found);
         let shape = self.shape;
         let is_one = match shape.heading(line, &mut found, &mut other) {
@@ -258,7 +262,7 @@ impl<'s, 't> Page<'s, 't> {
             return;
         }
         match shape.results.entries {
-            None => match Entry::default().add(&shape.results, first, text) {
+            None => match Entry::read(&shape.results, first, text) {
                 Some(entry) if shape.results.layouts.len() == 1 => {
                     if entry.is_whole() {
                         self.result(entry, index, text);
@@ -285,10 +289,10 @@ impl<'s, 't> Page<'s, 't> {
     fn further(&mut self, pending: Pending<'t>, index: usize, text: &'t str) -> bool {
         let results = &self.shape.results;
         for (n, layout) in results.layouts.iter().enumerate().skip(pending.next) {
-            if let Some(entry) = pending.entry.add(results, layout, text) {
-                let begins = || results.layouts.first().and_then(|first| {
-                    Entry::default().add(results, first, text)
-                });
+            let mut entry = pending.entry;
+            if entry.add(results, layout, text).is_some() {
+                let begins =
+                    || results.layouts.first().and_then(|first| Entry::read(results, first, text));
                 if layout.optional && begins().is_some() {
                     self.pending = Some(pending);
                     self.settle();
@@ -331,7 +335,7 @@ impl<'s, 't> Page<'s, 't> {
             if piece.trim().is_empty() {
                 continue;
             }
-            match Entry::default().add(results, layout, piece).filter(Entry::is_whole) {
+            match Entry::read(results, layout, piece).filter(Entry::is_whole) {
                 Some(entry) => found.push(entry),
                 None => return self.not_understood(index, text, NO_FORM),
             }

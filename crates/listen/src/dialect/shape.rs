@@ -23,9 +23,27 @@ pub(super) struct Shape {
     pub encoding: Encoding,
     pub calendar: Calendar,
     pub rules: PrintRules,
-    pub header: Vec<(Form, Sign)>,
+    pub header: Header,
     pub number: NumberRule,
     pub results: Results,
+}
+
+/// The forms of header lines.
+#[derive(Clone, Debug)]
+pub(super) struct Header {
+    forms: Vec<(Form, Sign)>,
+    /// Whether any of them can begin with this byte: most lines are results and need no more.
+    begin: Box<[bool; 256]>,
+}
+
+impl Header {
+    pub fn new(forms: Vec<(Form, Sign)>) -> Self {
+        let mut begin = Box::new([false; 256]);
+        for (slot, byte) in begin.iter_mut().zip(0..=u8::MAX) {
+            *slot = forms.iter().any(|(form, _)| form.begins_with(byte));
+        }
+        Self { forms, begin }
+    }
 }
 
 /// What a sign on a print says of its class.
@@ -72,8 +90,12 @@ impl Shape {
         found: &mut Vec<(Field, &'t str)>,
         other: &mut Vec<(Field, &'t str)>,
     ) -> Heading<'_> {
+        let byte = text.as_bytes().first().copied().map(usize::from);
+        if !byte.and_then(|byte| self.header.begin.get(byte)).copied().unwrap_or(false) {
+            return Heading::None;
+        }
         let mut first: Option<&(Form, Sign)> = None;
-        for entry in &self.header {
+        for entry in &self.header.forms {
             match first {
                 None if entry.0.fits(text, &self.calendar, found) => first = Some(entry),
                 Some((form, sign)) if entry.0.fits(text, &self.calendar, other) => {
@@ -88,7 +110,7 @@ impl Shape {
     }
 
     pub fn has_control_sign(&self) -> bool {
-        let header = self.header.iter().map(|(_, sign)| sign);
+        let header = self.header.forms.iter().map(|(_, sign)| sign);
         let digits = self.number.class_digits.iter().map(|(_, sign)| sign);
         let suffixes = self.number.suffixes.iter().map(|(_, sign)| sign);
         header.chain(digits).chain(suffixes).any(|sign| *sign == Sign::Control)

@@ -10,37 +10,49 @@ use crate::ear::{Cut, Ending, Transmission};
 const BS: char = '\u{8}';
 const CR: char = '\r';
 
-/// Every line as text, and whether the bytes of each were valid.
+/// One line as text.
+pub(super) struct Line<'t> {
+    pub text: Cow<'t, str>,
+    /// Its bytes were valid.
+    pub valid: bool,
+    /// It is of printable ASCII alone, as nearly every line is.
+    pub plain: bool,
+}
+
+/// Every line as text.
 ///
 /// UTF-8 if the whole transmission is valid UTF-8, else the encoding throughout: text of a code page
 /// is next to never valid UTF-8 by chance, and a kept print, which is UTF-8, can be read again. What
 /// is not valid stays visible as U+FFFD.
-pub(super) fn decode(transmission: &Transmission, encoding: Encoding) -> Vec<(Cow<'_, str>, bool)> {
-    let lines = transmission.lines.iter();
-    let whole: Option<Vec<_>> = lines
-        .clone()
-        .map(|cut| str::from_utf8(&cut.bytes).ok().map(|t| (t.into(), !t.contains(UNDEFINED))))
-        .collect();
-    match (whole, encoding) {
-        (Some(lines), _) => lines,
-        (None, Encoding::Utf8) => {
-            let lossy = |cut| {
-                let text = String::from_utf8_lossy(cut);
-                let valid = matches!(text, Cow::Borrowed(_));
-                (text, valid)
-            };
-            lines.map(|cut| lossy(&cut.bytes)).collect()
-        }
-        (None, page) => {
-            let read = reader(page);
-            let text = |cut: &Cut| {
-                let text = read(&cut.bytes);
-                let valid = !text.contains(UNDEFINED);
-                (text.into(), valid)
-            };
-            lines.map(text).collect()
-        }
+pub(super) fn decode(transmission: &Transmission, encoding: Encoding) -> Vec<Line<'_>> {
+    let mut lines = Vec::with_capacity(transmission.lines.len());
+    for cut in &transmission.lines {
+        let Ok(text) = str::from_utf8(&cut.bytes) else {
+            return decode_by(transmission, encoding);
+        };
+        let plain = is_plain(&cut.bytes);
+        let valid = plain || !text.contains(UNDEFINED);
+        lines.push(Line { text: Cow::Borrowed(text), valid, plain });
     }
+    lines
+}
+
+fn decode_by(transmission: &Transmission, encoding: Encoding) -> Vec<Line<'_>> {
+    let read = reader(encoding);
+    let line = |cut| {
+        let text = match encoding {
+            Encoding::Utf8 => String::from_utf8_lossy(cut),
+            _ => Cow::Owned(read(cut)),
+        };
+        let valid = !text.contains(UNDEFINED);
+        Line { text, valid, plain: false }
+    };
+    transmission.lines.iter().map(|cut| line(&cut.bytes)).collect()
+}
+
+/// No early end, so that many bytes are looked at in one step.
+fn is_plain(bytes: &[u8]) -> bool {
+    bytes.iter().fold(true, |plain, byte| plain & (0x20..0x7F).contains(byte))
 }
 
 /// ISO 8859-1 is the first 256 characters of Unicode.
@@ -80,9 +92,6 @@ pub(super) fn is_overprinted(text: &str) -> bool {
 
 /// The first control character that is no part of a text.
 pub(super) fn control(text: &str) -> Option<char> {
-    if text.bytes().all(|byte| (0x20..0x7F).contains(&byte) || byte == b'\t') {
-        return None;
-    }
     text.chars().find(|letter| letter.is_control() && *letter != '\t')
 }
 

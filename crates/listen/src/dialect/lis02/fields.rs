@@ -42,7 +42,8 @@ pub(super) fn anatomy(transmission: &Transmission) -> Vec<LineAnatomy> {
     let texts = decode(transmission, Encoding::Latin1);
     let records = texts.iter().enumerate();
     records
-        .map(|(index, (text, _))| {
+        .map(|(index, line)| {
+            let text: &str = &line.text;
             let kind = text.chars().next().unwrap_or(' ').to_ascii_uppercase();
             if kind == 'H' {
                 delimiters = Delimiters::read(text).unwrap_or_default();

@@ -5,7 +5,7 @@ use wickline_normalize::words::{nearest, quote};
 use wickline_normalize::{Fault, MarkMeaning};
 
 use super::report::rules;
-use super::{NumberRule, SIGNS, Shape, Sign};
+use super::{Header, NumberRule, SIGNS, Shape, Sign};
 use crate::dialect::calendar::{Calendar, ORDERS};
 use crate::dialect::codepage::{ENCODINGS, Encoding};
 use crate::dialect::entry::{CELLS, Cell, Entries, Layout, Results, Split};
@@ -70,7 +70,7 @@ fn whole(keys: &Keys<'_, '_>) -> Option<Shape> {
         encoding,
         calendar: calendar?,
         rules: rules?,
-        header: header?,
+        header: Header::new(header?),
         number: number.unwrap_or_default(),
         results: results?,
     })
