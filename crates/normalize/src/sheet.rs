@@ -41,7 +41,7 @@ impl<'a> Source<'a> {
         DeTable::parse(self.text)
             .map_err(|e| {
                 let at = e.span().map_or(0, |s| s.start);
-                self.fault(at, "(file)", e.message().to_owned(), "TOML".into());
+                self.fault(at, "(file)", e.message().to_owned(), "TOML: key = \"text\"".into());
             })
             .ok()
     }
@@ -93,6 +93,12 @@ impl<'s, 'a> Keys<'s, 'a> {
     #[must_use]
     pub fn has(&self, key: &str) -> bool {
         self.table.contains_key(key)
+    }
+
+    /// Where the value of a key stands; the table itself, where it is not given.
+    #[must_use]
+    pub fn place(&self, key: &str) -> usize {
+        self.table.get(key).map_or(self.at, |value| value.span().start)
     }
 
     /// Notes a fault about a key of this table.
@@ -196,10 +202,11 @@ impl<'s, 'a> Keys<'s, 'a> {
 
     /// A small whole number, or what it is when the key is not given.
     pub fn count_or(&self, key: &'static str, most: u32, usual: u32) -> Option<u32> {
-        if self.get(key).is_none() {
-            return Some(usual);
+        if self.has(key) {
+            return self.count(key, most);
         }
-        self.count(key, most)
+        self.known.borrow_mut().push(key);
+        Some(usual)
     }
 
     /// A table whose keys are names of the author's choosing, each with a text.

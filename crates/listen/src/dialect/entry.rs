@@ -18,7 +18,7 @@ const MAX_LABEL: usize = 28;
 const MAX_PARTS: usize = 4;
 
 /// How result lines are read.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Results {
     /// The lines of one reading, in turn. Each but the first may be left out if it says so.
     pub layouts: Vec<Layout>,

@@ -25,9 +25,10 @@ const MEANINGS: &[(&str, MarkMeaning)] = &[
     ("other", MarkMeaning::Other),
 ];
 
+/// Every part has a value even where the file's was refused: any fault refuses the whole.
 pub(super) fn shape(text: &str, file: &str) -> Result<Shape, Vec<Fault>> {
     let source = Source::new(file, text);
-    let shape = source.parse().and_then(|root| {
+    let shape = source.parse().map(|root| {
         let keys = Keys::new(&source, String::new(), 0, root.get_ref());
         let shape = whole(&keys);
         keys.close();
@@ -40,21 +41,22 @@ pub(super) fn shape(text: &str, file: &str) -> Result<Shape, Vec<Fault>> {
     }
 }
 
-fn whole(keys: &Keys<'_, '_>) -> Option<Shape> {
-    let name = keys.needed("name", "my-dialect").filter(|name| {
+fn whole(keys: &Keys<'_, '_>) -> Shape {
+    let name = keys.needed("name", "my-dialect");
+    if let Some(name) = &name {
         let fits = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
-        let good = name.value.bytes().all(fits);
-        if !good {
+        if !name.value.bytes().all(fits) {
             keys.fault(name.at, "name", quote(&name.value), "small letters, digits and hyphens");
         }
-        good
-    });
+    }
     let encoding = choice(keys, "encoding", ENCODINGS).unwrap_or(Encoding::Utf8);
     let decimals = &[("point", '.'), ("comma", ',')];
     let decimal = choice(keys, "decimal", decimals).unwrap_or('.');
-    let calendar = table(keys, "dates", calendar);
+    let calendar = table(keys, "dates", "with order = \"ymd\", or another order", calendar);
+    let calendar = calendar.unwrap_or_default();
     let line = keys.table("line");
-    let rules = table(keys, "report", |report| rules(report, line.as_ref(), encoding));
+    let read = |report: &Keys<'_, '_>| rules(report, line.as_ref(), encoding);
+    let rules = table(keys, "report", "with silence_ms = 3000 and what else ends one", read);
     if let Some(line) = &line {
         line.close();
     }
@@ -63,32 +65,37 @@ fn whole(keys: &Keys<'_, '_>) -> Option<Shape> {
         keys.close();
         rule
     });
-    let header = table(keys, "header", |keys| header(keys, calendar.as_ref()?));
-    let results = table(keys, "results", |results| self::results(results, keys, decimal));
-    Some(Shape {
-        name: name?.value,
+    let read = |keys: &Keys<'_, '_>| header(keys, &calendar);
+    let header = table(keys, "header", "with lines = [\"No. {number}\"] and the others", read);
+    let marks = marks(keys);
+    let read = |keys: &Keys<'_, '_>| results(keys, marks, decimal);
+    let example = "with split = \"blanks\" and cells = [\"label\", \"result\"], or columns";
+    let results = table(keys, "results", example, read);
+    Shape {
+        name: name.map(|name| name.value).unwrap_or_default(),
         encoding,
-        calendar: calendar?,
-        rules: rules?,
-        header: Header::new(header?),
+        calendar,
+        rules: rules.unwrap_or_default(),
+        header: Header::new(header.unwrap_or_default()),
         number: number.unwrap_or_default(),
-        results: results?,
-    })
+        results: results.unwrap_or_default(),
+    }
 }
 
 /// A table that must be given.
 fn table<T>(
     keys: &Keys<'_, '_>,
     key: &'static str,
-    read: impl FnOnce(&Keys<'_, '_>) -> Option<T>,
+    example: &str,
+    read: impl FnOnce(&Keys<'_, '_>) -> T,
 ) -> Option<T> {
     if !keys.has(key) {
-        keys.fault(keys.at, key, "nothing", format!("a table [{key}]"));
+        keys.fault(keys.at, key, "nothing", format!("a table [{key}] {example}"));
     }
     let table = keys.table(key)?;
     let found = read(&table);
     table.close();
-    found
+    Some(found)
 }
 
 /// One word of a few. None: not given, or none of them, which is noted.
@@ -110,39 +117,46 @@ pub(super) fn one_of<T: Copy>(
     let found = of.iter().find(|(name, _)| *name == word.value).map(|(_, value)| *value);
     if found.is_none() {
         let names: Vec<&str> = of.iter().map(|(name, _)| *name).collect();
-        let near = nearest(&word.value, &names).unwrap_or("");
-        let allowed = format!("{}; the nearest is \"{near}\"", names.join(", "));
-        keys.fault(word.at, key, quote(&word.value), allowed);
+        let near = nearest(&word.value, &names).filter(|near| near.get(..1) == word.value.get(..1));
+        let hint = near.map_or(String::new(), |near| format!("; did you mean \"{near}\"?"));
+        let names: Vec<String> = names.iter().map(|name| format!("\"{name}\"")).collect();
+        keys.fault(word.at, key, quote(&word.value), format!("{}{hint}", names.join(", ")));
     }
     found
 }
 
-fn calendar(keys: &Keys<'_, '_>) -> Option<Calendar> {
+fn calendar(keys: &Keys<'_, '_>) -> Calendar {
     if !keys.has("order") {
-        keys.fault(keys.at, "order", "nothing", "order = \"dmy\", or ymd, ydm, mdy");
+        keys.fault(keys.at, "order", "nothing", "order = \"dmy\", or \"ymd\", \"ydm\", \"mdy\"");
     }
-    let order = choice(keys, "order", ORDERS);
-    let words = |key| keys.texts(key).into_iter().map(|word| word.value).collect::<Vec<String>>();
-    let months = words("months");
+    let order = choice(keys, "order", ORDERS).unwrap_or_default();
+    let months = words(keys, "months");
     if !months.is_empty() && months.len() != 12 {
         let found = format!("{} names", months.len());
-        keys.fault(keys.at, "months", found, "twelve names, January first");
+        keys.fault(keys.place("months"), "months", found, "twelve names, January first");
     }
     twice(keys, "months", &months);
-    let (am, pm) = (words("am"), words("pm"));
+    let (am, pm) = (words(keys, "am"), words(keys, "pm"));
     if am.is_empty() != pm.is_empty() {
-        keys.fault(keys.at, "am", "only one half of the day", "words for both, am and pm");
+        let allowed = "words for both halves of the day, am and pm, or for neither";
+        keys.fault(keys.at, "am", "only one half of the day", allowed);
     }
     if let Some(word) = am.iter().find(|word| pm.contains(word)) {
-        keys.fault(keys.at, "pm", format!("{} again", quote(word)), "other words than am has");
+        let found = format!("{}, which am has too", quote(word));
+        keys.fault(keys.place("pm"), "pm", found, "words that tell the halves of the day apart");
     }
-    Some(Calendar { order: order?, months, halves: (!am.is_empty()).then_some((am, pm)) })
+    Calendar { order, months, halves: (!am.is_empty()).then_some((am, pm)) }
+}
+
+fn words(keys: &Keys<'_, '_>, key: &'static str) -> Vec<String> {
+    keys.texts(key).into_iter().map(|word| word.value).collect()
 }
 
 fn twice(keys: &Keys<'_, '_>, key: &str, words: &[String]) {
     for (n, word) in words.iter().enumerate() {
         if words.iter().skip(n + 1).any(|other| other.to_lowercase() == word.to_lowercase()) {
-            keys.fault(keys.at, key, format!("{} twice", quote(word)), "each word once");
+            let found = format!("{} twice", quote(word));
+            keys.fault(keys.place(key), key, found, "each word once");
         }
     }
 }
@@ -180,7 +194,7 @@ fn number(keys: &Keys<'_, '_>) -> NumberRule {
     NumberRule { class_digits, suffixes }
 }
 
-fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Option<Vec<(Form, Sign)>> {
+fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Vec<(Form, Sign)> {
     let mut forms: Vec<(Spot<Form>, &str, Sign)> = Vec::new();
     for (key, sign) in
         [("control", Sign::Control), ("urgent", Sign::Urgent), ("lines", Sign::None)]
@@ -195,13 +209,13 @@ fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Option<Vec<(Form, Sign)>>
     if forms.len() > MAX_FORMS {
         let found = format!("{} forms", forms.len());
         keys.fault(keys.at, "lines", found, format!("at most {MAX_FORMS} of all kinds"));
-        return None;
+        return Vec::new();
     }
     for (n, (form, key, sign)) in forms.iter().enumerate() {
-        for (other, _, other_sign) in forms.iter().skip(n + 1) {
+        for (other, other_key, other_sign) in forms.iter().skip(n + 1) {
             if let Some(line) = both_fit(&form.value, *sign, &other.value, *other_sign, calendar) {
                 let found = format!(
-                    "{}, and {} fits the same line {} and says something else",
+                    "{}; but {} of header.{other_key} fits the same line {}, and says something else",
                     quote(&form.value.text),
                     quote(&other.value.text),
                     quote(&line)
@@ -211,7 +225,7 @@ fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Option<Vec<(Form, Sign)>>
             }
         }
     }
-    Some(forms.into_iter().map(|(form, _, sign)| (form.value, sign)).collect())
+    forms.into_iter().map(|(form, _, sign)| (form.value, sign)).collect()
 }
 
 /// A line that both forms fit and read differently.
@@ -231,48 +245,53 @@ fn both_fit(
     })
 }
 
-fn results(keys: &Keys<'_, '_>, root: &Keys<'_, '_>, decimal: char) -> Option<Results> {
-    let first = layout(keys);
-    let mut layouts: Vec<Option<Layout>> = vec![first];
+fn results(
+    keys: &Keys<'_, '_>,
+    marks: Vec<(String, MarkMeaning)>,
+    decimal: char,
+) -> Results {
+    let mut layouts: Vec<Option<Layout>> = vec![layout(keys)];
     for next in keys.tables("next") {
-        layouts.push(layout(&next).map(|layout| Layout { optional: next.switch("optional"), ..layout }));
+        let (optional, found) = (next.switch("optional"), layout(&next));
+        layouts.push(found.map(|layout| Layout { optional, ..layout }));
         next.close();
     }
     if layouts.len() > MAX_LAYOUTS {
         let found = format!("{} further lines", layouts.len() - 1);
-        keys.fault(keys.at, "next", found, format!("at most {}", MAX_LAYOUTS - 1));
+        keys.fault(keys.place("next"), "next", found, format!("at most {}", MAX_LAYOUTS - 1));
     }
+    let entries = entries(keys, layouts.len());
     let layouts: Option<Vec<Layout>> = layouts.into_iter().collect();
     if let Some(layouts) = &layouts {
         makes_a_result(keys, layouts);
     }
-    let entries = entries(keys, layouts.as_ref().map_or(1, Vec::len));
-    let words = |key| keys.texts(key).into_iter().map(|word| word.value).collect::<Vec<String>>();
-    let (unread, off) = (words("unread"), words("off"));
+    let (unread, off) = (words(keys, "unread"), words(keys, "off"));
     if let Some(word) = unread.iter().find(|word| off.contains(word)) {
-        let allowed = "a word in one of the two: unread (no result) or off (not wanted)";
-        keys.fault(keys.at, "off", format!("{} again", quote(word)), allowed);
+        let allowed = "each word in one of the two: unread (no result) or off (not wanted)";
+        let found = format!("{}, which unread has too", quote(word));
+        keys.fault(keys.place("off"), "off", found, allowed);
     }
-    let mut comparators: Vec<(String, &'static str)> = keys
-        .pairs("comparators")
-        .into_iter()
-        .filter_map(|(word, sign)| {
-            let of = &[("<", "<"), (">", ">"), ("<=", "<="), (">=", ">=")];
-            let sign = one_of(keys, "comparators", &sign, of)?;
-            Some((word.value.trim().to_owned(), sign)).filter(|(word, _)| !word.is_empty())
-        })
-        .collect();
-    comparators.sort_by_key(|(word, _)| std::cmp::Reverse(word.len()));
-    Some(Results {
-        layouts: layouts?,
+    Results {
+        layouts: layouts.unwrap_or_default(),
         entries,
         unit_implied: keys.switch("unit_implied"),
         unread,
         off,
-        comparators,
-        marks: marks(root),
+        comparators: comparators(keys),
+        marks,
         decimal,
-    })
+    }
+}
+
+fn comparators(keys: &Keys<'_, '_>) -> Vec<(String, &'static str)> {
+    let read = |(word, sign): (Spot<String>, Spot<String>)| {
+        let of = &[("<", "<"), (">", ">"), ("<=", "<="), (">=", ">=")];
+        let sign = one_of(keys, "comparators", &sign, of)?;
+        Some((word.value.trim().to_owned(), sign)).filter(|(word, _)| !word.is_empty())
+    };
+    let mut words: Vec<_> = keys.pairs("comparators").into_iter().filter_map(read).collect();
+    words.sort_by_key(|(word, _)| std::cmp::Reverse(word.len()));
+    words
 }
 
 fn marks(root: &Keys<'_, '_>) -> Vec<(String, MarkMeaning)> {
@@ -297,32 +316,35 @@ fn makes_a_result(keys: &Keys<'_, '_>, layouts: &[Layout]) {
     let says = |cell| needed.contains(&cell);
     if !says(Cell::Label) || !(says(Cell::Result) || says(Cell::Grade) || says(Cell::Value)) {
         let allowed = "a label, and a result, a grade or a value, in lines that are not optional";
-        keys.fault(keys.at, "cells", "cells that make no result", allowed);
+        let key = if keys.has("columns") { "columns" } else { "cells" };
+        keys.fault(keys.place(key), key, "cells that make no result", allowed);
     }
 }
 
 /// Several readings in one line: what stands between them, or how wide each is.
 fn entries(keys: &Keys<'_, '_>, layouts: usize) -> Option<Entries> {
-    let width = keys.count_or("entry_width", MAX_COLUMN, 0)?;
+    let width = keys.count_or("entry_width", MAX_COLUMN, 0).unwrap_or(0);
     let sign = keys.text("entry_sign").and_then(|text| {
         let sign = sign_of(&text.value);
         if sign.is_none() {
-            keys.fault(text.at, "entry_sign", quote(&text.value), "one sign, such as \"|\", or \"tab\"");
+            let allowed = "one sign, such as \"|\", or \"tab\"";
+            keys.fault(text.at, "entry_sign", quote(&text.value), allowed);
         }
         sign
     });
-    let entries = match (width, sign) {
+    let entries = match (usize::try_from(width).unwrap_or(0), sign) {
         (0, None) => return None,
         (0, Some(sign)) => Entries::Sign(sign),
-        (width, None) => Entries::Width(usize::try_from(width).ok()?),
+        (width, None) => Entries::Width(width),
         (_, Some(_)) => {
-            keys.fault(keys.at, "entry_sign", "entry_width beside it", "one of the two");
+            let allowed = "a sign between the readings, or their width, not both";
+            keys.fault(keys.place("entry_sign"), "entry_sign", "entry_width beside it", allowed);
             return None;
         }
     };
     if layouts > 1 {
         let allowed = "several readings in a line, or several lines a reading, not both";
-        keys.fault(keys.at, "next", "entry_sign or entry_width beside it", allowed);
+        keys.fault(keys.place("next"), "next", "entry_sign or entry_width beside it", allowed);
     }
     Some(entries)
 }
@@ -336,31 +358,41 @@ fn sign_of(text: &str) -> Option<char> {
     }
 }
 
-/// How one line falls into cells.
+/// How one line falls into cells. None: something in it was refused.
 fn layout(keys: &Keys<'_, '_>) -> Option<Layout> {
-    let cells: Vec<Cell> =
-        keys.texts("cells").iter().filter_map(|word| one_of(keys, "cells", word, CELLS)).collect();
     let split = keys.text("split");
-    let columns: Vec<_> = keys.tables("columns").iter().filter_map(column).collect();
-    let apart = keys.has("split") || keys.has("cells");
-    if apart == keys.has("columns") || apart && !(keys.has("split") && keys.has("cells")) {
-        let allowed = "either split and cells, or columns";
-        let found = if apart && keys.has("columns") { "both ways" } else { "half a way" };
+    let names = keys.texts("cells");
+    let cells: Vec<Cell> =
+        names.iter().filter_map(|word| one_of(keys, "cells", word, CELLS)).collect();
+    let tables = keys.tables("columns");
+    let columns: Vec<_> = tables.iter().filter_map(column).collect();
+    let found = match (keys.has("split"), keys.has("cells"), keys.has("columns")) {
+        (true, true, false) | (false, false, true) => "",
+        (false, false, false) => "neither split nor columns",
+        (true, false, false) => "split without cells",
+        (false, true, false) => "cells without split",
+        (_, _, true) => "split or cells beside columns",
+    };
+    if !found.is_empty() {
+        let allowed = "split = \"blanks\" with cells = [\"label\", \"result\"], or columns alone";
         keys.fault(keys.at, "split", found, allowed);
         return None;
     }
-    let split = match split {
-        None if keys.has("columns") => Split::Columns(in_order(keys, columns)),
-        None => return None,
-        Some(text) if text.value == "blanks" => Split::Blanks(cells),
-        Some(text) => match sign_of(&text.value) {
-            Some(sign) => Split::Sign(sign, cells),
-            None => {
-                let allowed = "\"blanks\", \"tab\" or one sign such as \";\"";
-                keys.fault(text.at, "split", quote(&text.value), allowed);
-                return None;
-            }
-        },
+    if cells.len() < names.len() || columns.len() < tables.len() {
+        return None;
+    }
+    if keys.has("columns") {
+        return Some(Layout { split: Split::Columns(in_order(keys, columns)), optional: false });
+    }
+    let split = split?;
+    let split = match (split.value.as_str(), sign_of(&split.value)) {
+        ("blanks", _) => Split::Blanks(cells),
+        (_, Some(sign)) => Split::Sign(sign, cells),
+        (_, None) => {
+            let allowed = "\"blanks\", \"tab\" or one sign such as \";\"";
+            keys.fault(split.at, "split", quote(&split.value), allowed);
+            return None;
+        }
     };
     Some(Layout { split, optional: false })
 }
@@ -391,7 +423,7 @@ fn in_order(keys: &Keys<'_, '_>, mut columns: Vec<(usize, Column)>) -> Vec<Colum
             && one.end > other.start
         {
             let found = format!("column {} twice", other.start + 1);
-            keys.source.fault(*at, "columns", found, "columns that do not overlap".into());
+            keys.fault(*at, "columns", found, "columns that do not overlap");
         }
     }
     columns.into_iter().map(|(_, column)| column).collect()

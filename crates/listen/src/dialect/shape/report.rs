@@ -28,12 +28,10 @@ pub(super) fn rules(
     report: &Keys<'_, '_>,
     line: Option<&Keys<'_, '_>>,
     encoding: Encoding,
-) -> Option<PrintRules> {
-    let silence = silence(report);
-    let blank_lines = report.count_or("blank_lines", MAX_BLANKS, 0);
+) -> PrintRules {
     let mut rules = PrintRules {
-        blank_lines: blank_lines?,
-        silence: silence? * MILLISECOND,
+        blank_lines: report.count_or("blank_lines", MAX_BLANKS, 0).unwrap_or(0),
+        silence: silence(report) * MILLISECOND,
         openers: beginnings(report, "first_line", encoding),
         closers: beginnings(report, "last_line", encoding),
         begins: controls(report, "begin_bytes"),
@@ -42,8 +40,9 @@ pub(super) fn rules(
         ..PrintRules::default()
     };
     if rules.must_end && rules.closers.is_empty() && rules.ends.is_empty() {
-        let allowed = "a last_line or end_bytes beside it, which every whole report has";
-        report.fault(report.at, "must_end", "true", allowed);
+        let allowed = "a last_line or end_bytes beside it, which every whole report ends with";
+        let found = "true, and neither last_line nor end_bytes";
+        report.fault(report.place("must_end"), "must_end", found, allowed);
     }
     if let Some(line) = line {
         of_line(line, encoding, &mut rules);
@@ -51,24 +50,23 @@ pub(super) fn rules(
     let clash = |byte| rules.flow && (rules.begins.has(byte) || rules.ends.has(byte));
     if clash(0x11) || clash(0x13) {
         let allowed = "a control character that is not read past as XON or XOFF";
-        report.fault(report.at, "end_bytes", "DC1 or DC3, and line.flow is xon-xoff", allowed);
+        let found = "DC1 or DC3, and line.flow is \"xon-xoff\"";
+        report.fault(report.place("end_bytes"), "end_bytes", found, allowed);
     }
-    Some(rules)
+    rules
 }
 
-fn silence(report: &Keys<'_, '_>) -> Option<i64> {
-    let allowed = "milliseconds, 500 to 60000";
+fn silence(report: &Keys<'_, '_>) -> i64 {
     if !report.has("silence_ms") {
+        let allowed = "silence_ms = 3000, or other milliseconds from 500 to 60000";
         report.fault(report.at, "silence_ms", "nothing", allowed);
-        report.count_or("silence_ms", 60_000, 0)?;
-        return None;
     }
-    let silence = report.count("silence_ms", 60_000)?;
+    let silence = report.count_or("silence_ms", 60_000, 3_000).unwrap_or(3_000);
     if silence < 500 {
-        report.fault(report.at, "silence_ms", silence.to_string(), allowed);
-        return None;
+        let allowed = "milliseconds from 500 to 60000";
+        report.fault(report.place("silence_ms"), "silence_ms", silence.to_string(), allowed);
     }
-    Some(i64::from(silence))
+    i64::from(silence)
 }
 
 /// How first or last lines begin, as bytes.
@@ -77,7 +75,7 @@ fn beginnings(report: &Keys<'_, '_>, key: &'static str, encoding: Encoding) -> V
         let good = !text.value.trim().is_empty()
             && (encoding == Encoding::Utf8 || text.value.is_ascii());
         if !good {
-            let allowed = "how that line begins; with a code page only letters of ASCII";
+            let allowed = "how that line begins, in ASCII unless encoding = \"utf-8\"";
             report.fault(text.at, key, quote(&text.value), allowed);
         }
         good
@@ -115,7 +113,7 @@ fn of_line(line: &Keys<'_, '_>, encoding: Encoding, rules: &mut PrintRules) {
     match line.count_or("bits", 8, 8) {
         Some(7) => rules.mask = BITS >> 1,
         Some(8) | None => {}
-        Some(bits) => line.fault(line.at, "bits", bits.to_string(), "7 or 8"),
+        Some(bits) => line.fault(line.place("bits"), "bits", bits.to_string(), "7 or 8"),
     }
     let flows = &[("none", false), ("xon-xoff", true)];
     rules.flow = choice(line, "flow", flows).unwrap_or(false);
@@ -130,9 +128,13 @@ fn of_line(line: &Keys<'_, '_>, encoding: Encoding, rules: &mut PrintRules) {
         commands
     });
     if commands.is_some() != (family == Family::Commands) {
-        let found = if commands.is_some() { "another family" } else { "\"esc\" alone" };
+        let found = if commands.is_some() {
+            "[line.commands] beside another family"
+        } else {
+            "\"esc\" without [line.commands]"
+        };
         let allowed = "printer = \"esc\" together with [line.commands], which lists its commands";
-        line.fault(line.at, "printer", found, allowed);
+        line.fault(line.place("printer"), "printer", found, allowed);
     }
     rules.printer = match family {
         Family::None => Printer::None,
@@ -146,8 +148,9 @@ fn of_line(line: &Keys<'_, '_>, encoding: Encoding, rules: &mut PrintRules) {
         };
         if let Some(byte) = bounds.into_iter().find(taken) {
             let name = NAMES.get(usize::from(byte)).copied().unwrap_or("");
-            let allowed = "control characters that begin or end no report";
-            line.fault(line.at, "commands", format!("{name}, which does"), allowed);
+            let found = format!("{name}, which begins or ends a report");
+            let allowed = "commands that mean nothing else";
+            line.fault(line.place("commands"), "commands", found, allowed);
         }
     }
 }
