@@ -49,7 +49,11 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("two-column", "silence_ms = 3000", ""),
     ("two-column", "silence_ms = 3000", "silence_ms = 30"),
     ("two-column", "silence_ms = 3000", "silence_ms = 3_000_000"),
-    ("two-column", "first_line = [\"KESTREL POINT CLINIC\"]", "first_line = \"KESTREL POINT CLINIC\""),
+    (
+        "two-column",
+        "first_line = [\"KESTREL POINT CLINIC\"]",
+        "first_line = \"KESTREL POINT CLINIC\"",
+    ),
     ("two-column", "first_line = [\"KESTREL POINT CLINIC\"]", "first_line = [\" \"]"),
     ("ticket", "end_bytes = [\"ETX\"]", "first_line = [\"VERSÃO\"]\nend_bytes = [\"ETX\"]"),
     ("two-column", "end_bytes = [\"FF\"]", "end_bytes = [\"0C\"]"),

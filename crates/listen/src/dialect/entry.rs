@@ -283,9 +283,7 @@ impl<'t> Entry<'t> {
     fn unit_after(&mut self, rest: &'t str) -> Option<()> {
         match given(rest) {
             None => Some(()),
-            Some(unit) if blank(unit).is_none() => {
-                self.unit.replace(unit).is_none().then_some(())
-            }
+            Some(unit) if blank(unit).is_none() => self.unit.replace(unit).is_none().then_some(()),
             Some(_) => None,
         }
     }

@@ -226,10 +226,8 @@ fn piece(text: &str) -> IResult<&str, Result<Piece, String>> {
         map(take_while1(is_blank), |_| Ok(Piece::Blank)),
         map(delimited(char('{'), (name, opt(char('?'))), char('}')), |(name, mark)| {
             let known = FIELDS.iter().find(|(known, ..)| *known == name);
-            let found = known.map(|(_, field, _)| Piece::Field {
-                field: *field,
-                optional: mark.is_some(),
-            });
+            let found =
+                known.map(|(_, field, _)| Piece::Field { field: *field, optional: mark.is_some() });
             found.ok_or_else(|| {
                 let names: Vec<&str> = FIELDS.iter().map(|(name, ..)| *name).collect();
                 let near = nearest(name, &names).unwrap_or("any");

@@ -145,7 +145,13 @@ impl<'s, 't> Page<'s, 't> {
     }
 
     /// Notes what the parts of a line were taken for, if anybody asked.
-    fn apart(&mut self, line: usize, text: &str, found: &[(&str, &'static str)], rest: &'static str) {
+    fn apart(
+        &mut self,
+        line: usize,
+        text: &str,
+        found: &[(&str, &'static str)],
+        rest: &'static str,
+    ) {
         if let Some(lines) = &mut self.anatomy {
             lines.push(anatomy::line(line, text, found, rest));
         }
@@ -243,7 +249,9 @@ impl<'s, 't> Page<'s, 't> {
 
     fn number(&mut self, text: &str) -> Result<(), &'static str> {
         let Some((number, signs)) = self.shape.number.read(text) else {
-            return Err("the test number has a first digit or a mark that the dialect does not list");
+            return Err(
+                "the test number has a first digit or a mark that the dialect does not list",
+            );
         };
         for sign in signs {
             self.sign(sign);

@@ -124,7 +124,8 @@ fn control_characters_and_a_last_line_begin_and_end_a_print() {
     assert_eq!(heard(b"\x02A\n"), [cut("A")], "no end");
     assert_eq!(heard(b"\x02A\n\x02B\x03"), [cut("A"), ("B".to_owned(), true)]);
     assert_eq!(heard(b"\x02"), []);
-    let last = PrintRules { closers: vec![b"END".to_vec()], must_end: true, ..PrintRules::default() };
+    let last =
+        PrintRules { closers: vec![b"END".to_vec()], must_end: true, ..PrintRules::default() };
     let two = heard_by(last, b"A\n END 1\nB\n");
     assert_eq!(two, [("A/ END 1".to_owned(), true), cut("B")]);
 }

@@ -51,8 +51,9 @@ pub(super) fn anatomy(transmission: &Transmission) -> Vec<LineAnatomy> {
             if !"HPORCLQMS".contains(kind) {
                 return anatomy::line(index, text, &[], "not understood");
             }
-            let found: Vec<(&str, &'static str)> =
-                numbered(kind, text, delimiters.field).filter_map(|(n, f)| read(kind, n, f)).collect();
+            let found: Vec<(&str, &'static str)> = numbered(kind, text, delimiters.field)
+                .filter_map(|(n, f)| read(kind, n, f))
+                .collect();
             anatomy::line(index, text, &found, "ignored")
         })
         .collect()

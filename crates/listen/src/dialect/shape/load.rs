@@ -196,8 +196,7 @@ fn number(keys: &Keys<'_, '_>) -> NumberRule {
 
 fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Vec<(Form, Sign)> {
     let mut forms: Vec<(Spot<Form>, &str, Sign)> = Vec::new();
-    for (key, sign) in
-        [("control", Sign::Control), ("urgent", Sign::Urgent), ("lines", Sign::None)]
+    for (key, sign) in [("control", Sign::Control), ("urgent", Sign::Urgent), ("lines", Sign::None)]
     {
         for text in keys.texts(key) {
             match Form::parse(&text.value, calendar) {
@@ -220,7 +219,8 @@ fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Vec<(Form, Sign)> {
                     quote(&other.value.text),
                     quote(&line)
                 );
-                let allowed = "forms that no line has both of: give one of them more words of its own";
+                let allowed =
+                    "forms that no line has both of: give one of them more words of its own";
                 keys.fault(form.at, key, found, allowed);
             }
         }
@@ -245,11 +245,7 @@ fn both_fit(
     })
 }
 
-fn results(
-    keys: &Keys<'_, '_>,
-    marks: Vec<(String, MarkMeaning)>,
-    decimal: char,
-) -> Results {
+fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char) -> Results {
     let mut layouts: Vec<Option<Layout>> = vec![layout(keys)];
     for next in keys.tables("next") {
         let (optional, found) = (next.switch("optional"), layout(&next));

@@ -72,8 +72,8 @@ fn silence(report: &Keys<'_, '_>) -> i64 {
 /// How first or last lines begin, as bytes.
 fn beginnings(report: &Keys<'_, '_>, key: &'static str, encoding: Encoding) -> Vec<Vec<u8>> {
     let fits = |text: &&Spot<String>| {
-        let good = !text.value.trim().is_empty()
-            && (encoding == Encoding::Utf8 || text.value.is_ascii());
+        let good =
+            !text.value.trim().is_empty() && (encoding == Encoding::Utf8 || text.value.is_ascii());
         if !good {
             let allowed = "how that line begins, in ASCII unless encoding = \"utf-8\"";
             report.fault(text.at, key, quote(&text.value), allowed);
