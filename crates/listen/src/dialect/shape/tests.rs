@@ -1,5 +1,7 @@
 //! What a dialect file may say, and what is read by it.
 
+mod notation;
+
 use proptest::prelude::*;
 use wickline_normalize::{MarkMeaning, Place, PrintedReading, Reason, Report, Status};
 
