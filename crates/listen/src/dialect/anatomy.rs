@@ -32,10 +32,11 @@ pub(super) fn line(
     parts.sort_by_key(|(range, _)| range.start);
     let mut gaps = Vec::new();
     let mut from = 0;
-    for end in parts.iter().map(|(range, _)| range.clone()).chain([text.len()..text.len()]) {
-        gaps.extend(text.get(from..end.start).and_then(|gap| inked(gap, from)));
-        from = end.end;
+    for (range, _) in &parts {
+        gaps.extend(text.get(from..range.start).and_then(|gap| inked(gap, from)));
+        from = range.end;
     }
+    gaps.extend(text.get(from..).and_then(|gap| inked(gap, from)));
     parts.extend(gaps.into_iter().map(|gap| (gap, rest)));
     parts.sort_by_key(|(range, _)| range.start);
     LineAnatomy { line, text: Private::new(text), parts }

@@ -98,10 +98,11 @@ impl Shape {
         for entry in &self.header.forms {
             match first {
                 None if entry.0.fits(text, &self.calendar, found) => first = Some(entry),
-                Some((form, sign)) if entry.0.fits(text, &self.calendar, other) => {
-                    if *sign != entry.1 || !agree(found, other) {
-                        return Heading::Two(form, &entry.0);
-                    }
+                Some((form, sign))
+                    if entry.0.fits(text, &self.calendar, other)
+                        && (*sign != entry.1 || !agree(found, other)) =>
+                {
+                    return Heading::Two(form, &entry.0);
                 }
                 _ => {}
             }

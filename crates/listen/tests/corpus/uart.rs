@@ -39,8 +39,8 @@ impl Sampled {
 impl Parity {
     fn of(self, ones: u32) -> bool {
         match self {
-            Parity::Even => ones % 2 == 1,
-            Parity::Odd => ones % 2 == 0,
+            Parity::Even => !ones.is_multiple_of(2),
+            Parity::Odd => ones.is_multiple_of(2),
             Parity::Mark => true,
             Parity::Space => false,
         }

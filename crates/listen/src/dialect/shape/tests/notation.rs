@@ -121,7 +121,8 @@ fn nothing_outside_of_the_columns_is_read_past() {
 
 #[test]
 fn comparators_in_words_and_ranges() {
-    let text = "comparators = { \"LESS THAN\" = \"<\", OVER = \">\", \"AT LEAST\" = \">=\" }\noff =";
+    let text =
+        "comparators = { \"LESS THAN\" = \"<\", OVER = \">\", \"AT LEAST\" = \">=\" }\noff =";
     let words = changed("off =", text);
     let parts = |line: &str| one(words.as_ref(), line).map(|reading| shown(&reading));
     for (line, wanted) in [
