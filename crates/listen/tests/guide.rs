@@ -158,7 +158,6 @@ fn every_fragment_of_the_page_can_be_loaded_and_every_key_is_in_it() {
             assert!(named, "the page says nothing of {table}.{key}");
         }
     }
-    for key in known("").iter().filter(|key| !page.contains(&format!("`{key}"))) {
-        panic!("the page says nothing of {key}");
-    }
+    let named = |key: &String| page.contains(&format!("`{key}"));
+    assert!(known("").iter().all(named), "{:?}", known(""));
 }
