@@ -89,7 +89,7 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("ticket", "entry_width = 26", "entry_sign = \"ab\""),
     ("wide-label", "cells = [\"result\"]", "cells = [\"result\"], optional = true"),
     ("wide-label", "unread = [", "entry_sign = \"|\"\nunread = ["),
-    ("wide-label", "\"OVER\" = \">\"", "\"OVER\" = \"=>\""),
+    ("wide-label", "\"AT LEAST\" = \">=\"", "\"AT LEAST\" = \"=>\""),
     ("two-column", "off = [\"OFF\"]", "off = [\"ERR\"]"),
     // Marks.
     ("two-column", "\"*\" = \"abnormal\"", "\"* *\" = \"abnormal\""),
