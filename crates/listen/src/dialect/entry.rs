@@ -189,6 +189,9 @@ impl<'t> Entry<'t> {
         let mut rest = text.trim_ascii_end();
         for (mark, meaning) in &results.marks {
             let alone = |before: &str| before.is_empty() || before.ends_with([' ', '\t']);
+            if rest.as_bytes().last() != mark.as_bytes().last() {
+                continue;
+            }
             if let Some(before) = rest.strip_suffix(mark.as_str()).filter(|b| alone(b)) {
                 self.set_mark(rest.get(before.len()..)?, *meaning)?;
                 rest = before.trim_ascii_end();
@@ -200,6 +203,9 @@ impl<'t> Entry<'t> {
         }
         let begun = rest.trim_ascii_start();
         for (mark, meaning) in &results.marks {
+            if begun.as_bytes().first() != mark.as_bytes().first() {
+                continue;
+            }
             let Some(after) = begun.strip_prefix(mark.as_str()) else { continue };
             let letters = mark.ends_with(char::is_alphanumeric);
             if !letters || after.starts_with([' ', '\t']) {
@@ -385,7 +391,8 @@ fn figure<'t>(results: &Results, text: &'t str) -> IResult<&'t str, Figure<'t>> 
 
 /// The comparator before a number, as its sign; empty where there is none.
 fn comparator<'t>(results: &Results, text: &'t str) -> IResult<&'t str, &'t str> {
-    if text.starts_with(|c: char| c.is_ascii_digit()) {
+    let first = text.as_bytes().first().copied().unwrap_or(b' ');
+    if first.is_ascii_digit() {
         return Ok((text, ""));
     }
     for (word, sign) in &results.comparators {
@@ -393,6 +400,10 @@ fn comparator<'t>(results: &Results, text: &'t str) -> IResult<&'t str, &'t str>
         if let Some(after) = after.filter(|rest| !rest.starts_with(char::is_alphabetic)) {
             return space0.map(|_| *sign).parse(after);
         }
+    }
+    // Most words are grades: no sign that is a letter or a plus is worth a try.
+    if first.is_ascii() && !matches!(first, b'<' | b'>') {
+        return Err(nom::Err::Error(nom::error::Error::new(text, nom::error::ErrorKind::Tag)));
     }
     let signs = alt((tag("<="), tag(">="), tag("<"), tag(">"), tag("≤"), tag("≥")));
     let (rest, (sign, _)) = (signs, space0).parse(text)?;

@@ -163,7 +163,7 @@ impl Form {
                     None => return false,
                 },
                 Piece::Blank => {
-                    let after = rest.trim_start();
+                    let after = rest.trim_ascii_start();
                     let may_lack =
                         matches!(pieces.peek(), Some(Piece::Field { optional: true, .. }));
                     if after.len() == rest.len() && !(rest.is_empty() && may_lack) {
@@ -174,14 +174,17 @@ impl Form {
                 Piece::Field { field, optional } => {
                     let end = match pieces.peek() {
                         None => Some(rest.len()),
-                        Some(Piece::Literal(text)) => rest.find(text.as_str()),
-                        Some(Piece::Blank) => rest.find([' ', '\t']).or(Some(rest.len())),
+                        Some(Piece::Literal(text)) => find(rest, text),
+                        Some(Piece::Blank) => {
+                            let blank = |byte| matches!(byte, b' ' | b'\t');
+                            Some(rest.bytes().position(blank).unwrap_or(rest.len()))
+                        }
                         Some(Piece::Field { .. }) => None,
                     };
                     let Some((text, after)) = end.and_then(|end| rest.split_at_checked(end)) else {
                         return false;
                     };
-                    let text = text.trim();
+                    let text = text.trim_ascii();
                     if text.is_empty() && !optional || !field.admits(text, calendar) {
                         return false;
                     }
@@ -205,6 +208,14 @@ impl Form {
             let line: String = self.pieces.iter().map(word).collect();
             line.trim().to_owned()
         })
+    }
+}
+
+/// Where a literal stands; most are short signs, for which a search of its own is too much.
+fn find(text: &str, literal: &str) -> Option<usize> {
+    match literal.as_bytes() {
+        [byte] => text.bytes().position(|other| other == *byte),
+        _ => text.find(literal),
     }
 }
 
