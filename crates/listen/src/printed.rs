@@ -337,7 +337,8 @@ impl Assembler {
             return;
         }
         self.bytes += line.bytes.len();
-        let last = begins(&line.bytes, &self.rules.closers);
+        // Without its line end it may have been longer: whatever broke it off ends the print.
+        let last = by.is_some() && begins(&line.bytes, &self.rules.closers);
         self.lines.push(Cut { place, bytes: line.bytes, flawed: line.flawed });
         if last {
             self.end_print(By::Mark);

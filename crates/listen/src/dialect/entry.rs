@@ -263,7 +263,7 @@ impl<'t> Entry<'t> {
                 self.set_word(Word::Unread(text))?;
             }
             _ if results.off.iter().any(|word| word == text) => self.set_word(Word::Off(text))?,
-            Cell::Grade => self.grade(text)?,
+            Cell::Grade => self.grade(results, text)?,
             Cell::Value => {
                 let (rest, figure) = figure(results, text).ok()?;
                 self.part(Part::Figure(figure))?;
@@ -280,7 +280,12 @@ impl<'t> Entry<'t> {
         Some(())
     }
 
-    fn grade(&mut self, text: &'t str) -> Option<()> {
+    /// A grade in words or signs. What would be a number under the other decimal sign is none: the
+    /// file or the analyzer is set wrong.
+    fn grade(&mut self, results: &Results, text: &'t str) -> Option<()> {
+        let foreign = if results.decimal == ',' { b'.' } else { b',' };
+        let is_number = |w: &[u8]| matches!(w, [a, sign, b] if *sign == foreign && a.is_ascii_digit() && b.is_ascii_digit());
+        (!text.as_bytes().windows(3).any(is_number)).then_some(())?;
         let words = || text.split([' ', '\t']).filter(|word| !word.is_empty()).count();
         (blank(text).is_none() || words() <= MAX_GRADE_WORDS).then_some(())?;
         self.part(Part::Grade(text))
@@ -301,7 +306,7 @@ impl<'t> Entry<'t> {
             let (before, from) = text.split_at_checked(start)?;
             if let Ok((rest, figure)) = figure(results, from) {
                 if let Some(grade) = given(before) {
-                    self.grade(grade)?;
+                    self.grade(results, grade)?;
                     self.part(Part::Figure(figure))?;
                     return self.unit_after(rest);
                 }
@@ -309,9 +314,9 @@ impl<'t> Entry<'t> {
                 let rest = rest.trim_ascii();
                 let (unit, grade) = rest.split_at(blank(rest).unwrap_or(rest.len()));
                 self.unit_after(unit)?;
-                return given(grade).map_or(Some(()), |grade| self.grade(grade));
+                return given(grade).map_or(Some(()), |grade| self.grade(results, grade));
             }
-            let Some(end) = blank(from) else { return self.grade(text) };
+            let Some(end) = blank(from) else { return self.grade(results, text) };
             let after = from.get(end..)?.trim_ascii_start();
             start = text.len() - after.len();
         }

@@ -126,6 +126,7 @@ fn control_characters_and_a_last_line_begin_and_end_a_print() {
     assert_eq!(heard(b"\x02"), []);
     let last =
         PrintRules { closers: vec![b"END".to_vec()], must_end: true, ..PrintRules::default() };
+    assert_eq!(heard_by(last.clone(), b"A\nEND 1"), [cut("A/END 1")], "it may have been END 12");
     let two = heard_by(last, b"A\n END 1\nB\n");
     assert_eq!(two, [("A/ END 1".to_owned(), true), cut("B")]);
 }

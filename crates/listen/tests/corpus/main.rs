@@ -106,9 +106,13 @@ fn spoiled_captures_are_read_as_sent_or_doubted_or_left_to_judge() {
         let found = read(spoiled);
         let outcome = outcome(&sound[name], &found);
         *counts.entry((spoiled.way, outcome)).or_default() += 1;
-        let never = matches!(spoiled.way, Way::WrongSpeed | Way::WrongDialect | Way::Doubled);
-        let cut = matches!(spoiled.way, Way::CutBehind | Way::CutInFront);
-        let ended = !matches!(spoiled.dialect, "two-column");
+        let never = matches!(
+            spoiled.way,
+            Way::WrongSpeed | Way::WrongDialect | Way::Doubled | Way::CutInFront
+        );
+        // The end of a two-column print is only a pause: its last pads can be lost in silence.
+        let cut = spoiled.way == Way::CutBehind;
+        let ended = spoiled.dialect != "two-column";
         assert!(
             outcome != Outcome::Differs || !(never || cut && ended),
             "{}: {:?}\n{found:#?}",
