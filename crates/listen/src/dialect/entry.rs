@@ -284,8 +284,11 @@ impl<'t> Entry<'t> {
     /// file or the analyzer is set wrong.
     fn grade(&mut self, results: &Results, text: &'t str) -> Option<()> {
         let foreign = if results.decimal == ',' { b'.' } else { b',' };
-        let is_number = |w: &[u8]| matches!(w, [a, sign, b] if *sign == foreign && a.is_ascii_digit() && b.is_ascii_digit());
-        (!text.as_bytes().windows(3).any(is_number)).then_some(())?;
+        let digit = |byte: Option<&u8>| byte.is_some_and(u8::is_ascii_digit);
+        let bytes = text.as_bytes();
+        let inside = |at: usize| digit(bytes.get(at.wrapping_sub(1))) && digit(bytes.get(at + 1));
+        let mut signs = bytes.iter().enumerate().filter(|(_, byte)| **byte == foreign);
+        (!signs.any(|(at, _)| inside(at))).then_some(())?;
         let words = || text.split([' ', '\t']).filter(|word| !word.is_empty()).count();
         (blank(text).is_none() || words() <= MAX_GRADE_WORDS).then_some(())?;
         self.part(Part::Grade(text))

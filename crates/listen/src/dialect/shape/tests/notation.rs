@@ -279,16 +279,16 @@ fn anatomy_of_lines() {
         said(
             "lis02",
             &[
-                br"H|\^&|||STRIP1|||||LIS||P|LIS2-A2|20250314091502",
+                br"H|\^&|||STRIP1|||||||P||20250314",
                 b"O|1|U25|0041|^^^TEN|R",
-                b"R|1|^^^GLU|2+^300|mg/dL|NEG|A||F",
+                b"R|1|^^^GLU|2+^300|mg/dL||A",
                 b"?|1",
             ]
         ),
         [
-            r"ignored=H|\^&||| sender=STRIP1 ignored=|||||LIS|| processing=P ignored=|LIS2-A2| date=20250314091502",
+            r"ignored=H|\^&||| sender=STRIP1 ignored=||||||| processing=P ignored=|| date=20250314",
             "ignored=O|1| specimen=U25 ignored=| number=0041 ignored=| strip=^^^TEN ignored=| priority=R",
-            "ignored=R|1| label=^^^GLU ignored=| value=2+^300 ignored=| unit=mg/dL ignored=|NEG| mark=A ignored=|| status=F",
+            "ignored=R|1| label=^^^GLU ignored=| value=2+^300 ignored=| unit=mg/dL ignored=|| mark=A",
             "not understood=?|1",
         ]
     );
