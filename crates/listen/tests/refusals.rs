@@ -73,6 +73,7 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("two-column", "\"No. {number}\"", "\"{specimen}\""),
     ("two-column", "\"No. {number}\"", "\"{number} {specimen}\""),
     ("two-column", "\"No. {number}\"", "\"Operator {specimen}\""),
+    ("two-column", "\"No. {number}\"", "\"{any} TEN\""),
     ("two-column", "[\"URGENT\"]", "[\"CONTROL\"]"),
     ("two-column", "[\"URGENT\"]", "\"URGENT\""),
     // Results.

@@ -196,18 +196,45 @@ impl Form {
         rest.is_empty()
     }
 
-    /// Lines of this form: with every placeholder filled, and with the optional ones empty.
-    pub fn samples(&self, calendar: &Calendar) -> [String; 2] {
-        [true, false].map(|filled| {
-            let word = |piece: &Piece| match piece {
-                Piece::Literal(text) => text.clone(),
-                Piece::Blank => " ".to_owned(),
-                Piece::Field { optional: true, .. } if !filled => String::new(),
-                Piece::Field { field, .. } => field.sample(calendar),
-            };
-            let line: String = self.pieces.iter().map(word).collect();
-            line.trim().to_owned()
-        })
+    /// Lines of this form: with every placeholder filled, with the optional ones empty, and with each
+    /// placeholder in turn holding the words of another form, which is where two forms meet.
+    pub fn samples(&self, calendar: &Calendar, other: &Form) -> Vec<String> {
+        let usual = |field: Field| field.sample(calendar);
+        let mut samples = vec![self.sample(|_, field, _| usual(field))];
+        samples.push(self.sample(
+            |_, field, optional| {
+                if optional { String::new() } else { usual(field) }
+            },
+        ));
+        let words: Vec<&str> = other.pieces.iter().filter_map(Piece::literal).collect();
+        for (place, piece) in self.pieces.iter().enumerate() {
+            let Piece::Field { field, .. } = piece else { continue };
+            for word in words.iter().filter(|word| field.admits(word, calendar)) {
+                samples.push(self.sample(|n, field, _| {
+                    if n == place { (*word).to_owned() } else { usual(field) }
+                }));
+            }
+        }
+        samples
+    }
+
+    fn sample(&self, fill: impl Fn(usize, Field, bool) -> String) -> String {
+        let word = |(n, piece): (usize, &Piece)| match piece {
+            Piece::Literal(text) => text.clone(),
+            Piece::Blank => " ".to_owned(),
+            Piece::Field { field, optional } => fill(n, *field, *optional),
+        };
+        let line: String = self.pieces.iter().enumerate().map(word).collect();
+        line.trim().to_owned()
+    }
+}
+
+impl Piece {
+    fn literal(&self) -> Option<&str> {
+        match self {
+            Piece::Literal(text) => Some(text),
+            _ => None,
+        }
     }
 }
 

@@ -169,6 +169,23 @@ fn a_lone_cr_goes_back_over_the_line_where_the_dialect_says_so() {
     assert_eq!(heard(b"\r\rA\r\n\r\nB\r\n"), [complete("A"), complete("B")].concat());
 }
 
+/// Reading the tape begins where nothing is pending: not behind a report's first byte, nor inside a
+/// sequence.
+#[test]
+fn a_begun_report_and_an_open_sequence_are_under_way() {
+    for (printer, begins, bytes) in [
+        (Printer::Ecma48 { eight_bits: false }, Controls::default(), &b"\x1b["[..]),
+        (Printer::None, controls(&[0x02]), b"\x02\r\n"),
+    ] {
+        let mut assembler = Assembler::new(PrintRules { printer, begins, ..rules() });
+        assembler.handle_input(0, bytes, 0, &[]);
+        assert!(!assembler.is_idle() && assembler.poll_timeout() == Some(3 * SECOND));
+        assembler.handle_timeout(3 * SECOND);
+        drop(prints(&mut assembler));
+        assert!(assembler.is_idle() && assembler.poll_timeout().is_none());
+    }
+}
+
 #[test]
 fn the_parity_bit_is_no_text_where_bytes_have_seven_bits() {
     let seven = PrintRules { mask: 0x7F, ..rules() };

@@ -236,7 +236,7 @@ fn both_fit(
     other_sign: Sign,
     calendar: &Calendar,
 ) -> Option<String> {
-    let lines = one.samples(calendar).into_iter().chain(other.samples(calendar));
+    let lines = one.samples(calendar, other).into_iter().chain(other.samples(calendar, one));
     lines.filter(|line| !line.is_empty()).find(|line| {
         let (mut first, mut second) = (Vec::new(), Vec::new());
         one.fits(line, calendar, &mut first)
