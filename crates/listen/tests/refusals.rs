@@ -92,12 +92,25 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("wide-label", "unread = [", "entry_sign = \"|\"\nunread = ["),
     ("wide-label", "\"AT LEAST\" = \">=\"", "\"AT LEAST\" = \"=>\""),
     ("two-column", "off = [\"OFF\"]", "off = [\"ERR\"]"),
+    ("two-column", "cells = [\"label\", \"result\"]\n", "\n"),
+    ("two-column", "unit_implied = false", "unit_implied = \"no\""),
+    ("ticket", "to = 24 }", "to = 2400 }"),
+    ("wide-label", NEXT, "next = \"result\""),
+    ("wide-label", NEXT, "next = [\"result\"]"),
+    ("wide-label", NEXT, "next = [{ cells = [\"result\"] }]"),
+    ("wide-label", NEXT, "next = [{ split = \"blanks\", cells = [\"result\"], maybe = true }]"),
+    ("wide-label", "suffixes = { \"R\" = \"routine\" }", "suffixes = \"R\""),
+    ("wide-label", "\"R\" = \"routine\"", "\"\" = \"routine\""),
+    ("wide-label", "\"R\" = \"routine\"", "\"R\" = 1"),
     // Marks.
     ("two-column", "\"*\" = \"abnormal\"", "\"* *\" = \"abnormal\""),
     ("two-column", "\"*\" = \"abnormal\"", "\"*\" = \"bad\""),
     // Several at once.
     ("two-column", "decimal = \"point\"\n\n[dates]", "decimal = \"dot\"\n\n[dates]\ncentury = 20"),
 ];
+
+/// The further line of wide-label.
+const NEXT: &str = "next = [{ split = \"blanks\", cells = [\"result\"] }]";
 
 fn told(name: &str, from: &str, to: &str) -> String {
     let path = root().join(format!("config/dialects/{name}.toml"));
@@ -133,6 +146,16 @@ fn faults_are_told_in_the_order_of_the_file_and_all_at_once() {
     let faults = dialect::parse(text, "own.toml").err().expect("faults");
     let lines: Vec<usize> = faults.iter().map(|fault| fault.line).collect();
     assert_eq!(lines, [1, 2, 4, 6, 8, 8, 11, 13], "{faults:#?}");
+    let forms: Vec<String> = (0..61).map(|n| format!("\"LINE {n} {{any}}\"")).collect();
+    let many = format!("lines = [{}]\n[results]", forms.join(", "));
+    let next = vec!["{ split = \"blanks\", cells = [\"unit\"] }"; 6].join(", ");
+    let text = format!(
+        "name = \"x\"\n[dates]\norder = \"dmy\"\n[report]\nsilence_ms = 3000\n[header]\n{many}\n\
+         split = \"blanks\"\ncells = [\"label\", \"result\"]\nnext = [{next}]\n"
+    );
+    let faults = dialect::parse(&text, "own.toml").err().expect("too many");
+    let told: Vec<String> = faults.iter().map(|f| format!("{}; {}", f.found, f.allowed)).collect();
+    assert_eq!(told, ["61 forms; at most 60 of all kinds", "6 further lines; at most 5"]);
     let long = dialect::parse(&"#".repeat(300_000), "own.toml").err().expect("too long");
     assert!(long[0].found.contains("300000 bytes"), "{}", long[0]);
 }
