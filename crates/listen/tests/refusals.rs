@@ -148,7 +148,7 @@ fn faults_are_told_in_the_order_of_the_file_and_all_at_once() {
     assert_eq!(lines, [1, 2, 4, 6, 8, 8, 11, 13], "{faults:#?}");
     let forms: Vec<String> = (0..61).map(|n| format!("\"LINE {n} {{any}}\"")).collect();
     let many = format!("lines = [{}]\n[results]", forms.join(", "));
-    let next = vec!["{ split = \"blanks\", cells = [\"unit\"] }"; 6].join(", ");
+    let next = ["{ split = \"blanks\", cells = [\"unit\"] }"; 6].join(", ");
     let text = format!(
         "name = \"x\"\n[dates]\norder = \"dmy\"\n[report]\nsilence_ms = 3000\n[header]\n{many}\n\
          split = \"blanks\"\ncells = [\"label\", \"result\"]\nnext = [{next}]\n"
