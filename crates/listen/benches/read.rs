@@ -1,4 +1,4 @@
-//! How fast both dialects are read, against the same text cut into fields by hand.
+//! How fast the dialects are read, against the same text cut into fields by hand.
 //!
 //! `cargo bench -p wickline-listen`. Look at the ratios: both sides are taken in turn in one
 //! process, the median of seven pairs. Goal: at least a quarter of the cutting by hand, which owns
@@ -30,6 +30,32 @@ const LIS02: &[&str] = &[
     "R|9|^^^SG|1.015||1.005 to 1.030|N||F||op7||20250314091455|STRIP1",
     "R|10|^^^URO|NORM^0.2|mg/dL||N||F||op7||20250314091455|STRIP1",
     "L|1|N",
+];
+
+const THREE_FIELD: &[&str] = &[
+    "NEW;0042;14.03.2026 09:14:55",
+    "WHO;KP-31742;op7",
+    "STR;TEN;S7731",
+    "GLU;2+;17 mmol/L !",
+    "BIL;NEG;",
+    "KET;TR;0,5 mmol/L",
+    "SG;;>=1,030",
+    "BLD;1+;20 10^6/L !",
+    "PH;;6,0",
+    "PRO;TR;0,15 g/L",
+    "NIT;NEG;",
+    "LEU;NEG;",
+    "END;0042;",
+];
+
+const TICKET: &[&str] = &[
+    "TICKET 0042   14/03/26 09.14.55",
+    "FOR KP-31742",
+    "STRIP TEN LOT S7731 USE BY 11/27",
+    "GLU  2+     300 mg/dL  *  BIL  NEG",
+    "KET  TR       5 mg/dL     SG        1.030",
+    "PRO  TR      15 mg/dL     URO  NORM   0.2 mg/dL",
+    "NIT  NEG                  LEU  NEG",
 ];
 
 const TWO_COLUMN: &[&str] = &[
@@ -111,4 +137,6 @@ fn main() {
     let builtin = |name| dialect::builtin(name).expect("built in");
     compare(builtin("lis02").as_ref(), LIS02, b'|');
     compare(builtin("two-column").as_ref(), TWO_COLUMN, b' ');
+    compare(builtin("three-field").as_ref(), THREE_FIELD, b';');
+    compare(builtin("ticket").as_ref(), TICKET, b' ');
 }

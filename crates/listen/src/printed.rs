@@ -1,10 +1,13 @@
 //! The line assembler, for analyzers that just print: bytes become lines, lines become one print.
 //!
-//! A pure machine. Line ends are CR, LF or the pair in either order. A line repeated after a lone
-//! CR is overprint (bold by double strike) and counts once. NUL padding and flow control characters
-//! are left out. What ends a print is the dialect's to say; what exceeds a bound is counted and
-//! the print marked.
+//! A pure machine. Line ends are CR, LF or the pair in either order; a line repeated after a lone CR
+//! is overprint (bold by double strike) and counts once. Where the dialect says that a lone CR only
+//! goes back to print over the line, it stays in the line, and the dialect looks at what is left on
+//! the paper. Padding, flow control and what only a printer obeys are left out. What begins and ends
+//! a print is the dialect's to say; what exceeds a bound is counted and the print marked.
 
+pub(crate) mod command;
+pub(crate) mod control;
 #[cfg(test)]
 mod tests;
 
@@ -12,15 +15,21 @@ use std::collections::VecDeque;
 
 use wickline_normalize::Place;
 
+pub use self::command::{Commands, Printer};
+use self::command::{Heard, Sequence};
+pub use self::control::Controls;
 use crate::Tick;
 use crate::ear::{Cut, Ending, Transmission};
 
 const NUL: u8 = 0x00;
 const LF: u8 = 0x0A;
-const FF: u8 = 0x0C;
 const CR: u8 = 0x0D;
 const DC1: u8 = 0x11;
 const DC3: u8 = 0x13;
+const DEL: u8 = 0x7F;
+
+/// All bits of a byte.
+pub(crate) const BITS: u8 = 0xFF;
 
 /// Most bytes of one line.
 pub const MAX_LINE: usize = 4_096;
@@ -29,16 +38,61 @@ pub const MAX_PRINT: usize = 64 * 1024;
 /// Most lines of one print.
 pub const MAX_LINES: usize = 512;
 
-/// What ends a print. More than one rule may hold; the first to come true ends it.
+/// What begins and ends a print, and what its bytes are. More than one rule may hold; the first to
+/// come true ends it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PrintRules {
     /// So many blank lines in a row; 0: blank lines end nothing.
     pub blank_lines: u32,
-    pub form_feed: bool,
     /// Silence of so many microseconds.
     pub silence: Tick,
-    /// A line that begins with one of these opens a new print, and so ends the one before.
+    /// A line that begins with one of these opens a new print, and so ends the one before. Where
+    /// there are any, a print that begins otherwise was not heard from its beginning.
     pub openers: Vec<Vec<u8>>,
+    /// A line that begins with one of these is the last.
+    pub closers: Vec<Vec<u8>>,
+    /// A control character that opens a print, as an opener does.
+    pub begins: Controls,
+    /// A control character that ends a print.
+    pub ends: Controls,
+    /// Only a last line or a control character ends a whole print; what ends otherwise was cut.
+    pub must_end: bool,
+    /// The bits of each byte that are text.
+    pub mask: u8,
+    /// XON and XOFF are flow control, not text.
+    pub flow: bool,
+    /// A CR without LF goes back to print over the line.
+    pub overprint: bool,
+    pub printer: Printer,
+}
+
+impl Default for PrintRules {
+    fn default() -> Self {
+        Self {
+            blank_lines: 0,
+            silence: 3 * crate::SECOND,
+            openers: Vec::new(),
+            closers: Vec::new(),
+            begins: Controls::default(),
+            ends: Controls::default(),
+            must_end: false,
+            mask: BITS,
+            flow: false,
+            overprint: false,
+            printer: Printer::None,
+        }
+    }
+}
+
+/// What ended a print.
+#[derive(Clone, Debug, PartialEq, Eq)]
+enum By {
+    /// Its last line or a control character.
+    Mark,
+    /// A blank line, silence, or the first line of the next.
+    Pause,
+    /// It was broken off: why.
+    Break(&'static str),
 }
 
 /// Assembles prints from bytes.
@@ -51,12 +105,17 @@ pub struct Assembler {
     /// Bytes and lines beyond the bounds, of the print under way.
     excess: (usize, usize),
     blanks: u32,
+    /// The print under way was opened by a control character.
+    begun: bool,
+    sequence: Sequence,
     /// The line end just heard, while its partner may follow.
     ended_by: Option<u8>,
     /// The last line ended with a CR that was not followed by LF.
-    overprint: bool,
-    /// A NUL just heard behind a line's text: padding, unless text follows on the same line.
-    nul: Option<u64>,
+    after_lone_cr: bool,
+    /// A CR just heard that will print over the line, unless LF follows.
+    returned: Option<u64>,
+    /// Padding just heard behind a line's text, unless text follows on the same line.
+    padding: Option<(u8, u64)>,
     last_heard: Tick,
     done: VecDeque<Transmission>,
     now: Tick,
@@ -87,9 +146,12 @@ impl Assembler {
             bytes: 0,
             excess: (0, 0),
             blanks: 0,
+            begun: false,
+            sequence: Sequence::default(),
             ended_by: None,
-            overprint: false,
-            nul: None,
+            after_lone_cr: false,
+            returned: None,
+            padding: None,
             last_heard: Tick::MIN,
             done: VecDeque::new(),
             now: Tick::MIN,
@@ -104,7 +166,7 @@ impl Assembler {
         for (index, byte) in bytes.iter().enumerate() {
             while flaws.next_if(|flaw| *flaw < index).is_some() {}
             let flawed = flaws.next_if_eq(&index).is_some();
-            self.hear(*byte, at + index as u64, flawed);
+            self.hear(*byte & self.rules.mask, at + index as u64, flawed);
         }
         if !bytes.is_empty() {
             self.last_heard = self.now;
@@ -122,22 +184,19 @@ impl Assembler {
     /// The line closed: what was under way is cut.
     pub fn handle_closed(&mut self, now: Tick) {
         self.handle_timeout(now);
-        self.end_line(None);
-        self.end_print(Ending::Cut("the line was closed before the print ended".into()));
+        self.break_off("the line was closed before the print ended");
     }
 
     /// Bytes were lost here: what was under way is cut.
     pub fn handle_gap(&mut self, now: Tick) {
         self.handle_timeout(now);
-        self.end_line(None);
-        self.end_print(Ending::Cut("bytes were lost before the print ended".into()));
+        self.break_off("bytes were lost before the print ended");
     }
 
     /// When [`Assembler::handle_timeout`] is wanted next.
     #[must_use]
     pub fn poll_timeout(&self) -> Option<Tick> {
-        let waiting = !self.lines.is_empty() || !self.line.bytes.is_empty();
-        waiting.then(|| self.last_heard + self.rules.silence)
+        self.is_under_way().then(|| self.last_heard + self.rules.silence)
     }
 
     /// What has ended, in order.
@@ -148,42 +207,94 @@ impl Assembler {
     /// Nothing is under way and nothing waits to be taken.
     #[must_use]
     pub fn is_idle(&self) -> bool {
-        self.lines.is_empty() && self.line.bytes.is_empty() && self.done.is_empty()
+        !self.is_under_way() && self.done.is_empty()
+    }
+
+    fn is_under_way(&self) -> bool {
+        !self.lines.is_empty()
+            || !self.line.bytes.is_empty()
+            || self.begun
+            || self.sequence.is_open()
     }
 
     fn hear(&mut self, byte: u8, at: u64, flawed: bool) {
-        match byte {
-            // Padding stands before or behind a line's text. A marked NUL is a break or a spoiled byte.
-            NUL if !flawed => {
-                if !self.line.bytes.is_empty() {
-                    self.nul = Some(at);
-                }
-            }
-            DC1 | DC3 if !flawed => {}
-            CR | LF if !flawed => {
-                self.nul = None;
-                let partner = if byte == CR { LF } else { CR };
-                if self.ended_by.take() == Some(partner) {
-                    self.overprint = false;
-                } else {
-                    self.end_line(Some(byte));
-                    self.ended_by = Some(byte);
-                }
-            }
-            FF if !flawed && self.rules.form_feed => {
-                self.nul = None;
-                self.end_line(None);
-                self.end_print(Ending::Complete);
-            }
-            _ => {
-                self.ended_by = None;
-                // Text goes on behind a NUL: a byte was lost or spoiled there, and is not read past.
-                if let Some(lost) = self.nul.take() {
-                    self.push(NUL, lost, true);
-                }
-                self.push(byte, at, flawed);
+        if flawed {
+            // A marked byte may have been any: it ends and commands nothing.
+            self.give_up_sequence();
+            self.text(byte, at, true);
+            return;
+        }
+        match self.sequence.hear(&self.rules.printer, byte, at) {
+            Heard::Inside => return,
+            Heard::Outside => {}
+            Heard::Broken => {
+                self.give_up_sequence();
+                return self.hear(byte, at, false);
             }
         }
+        match byte {
+            // Padding stands before or behind a line's text. A marked NUL is a break or spoiled.
+            NUL | DEL => {
+                if !self.line.bytes.is_empty() {
+                    self.padding = Some((byte, at));
+                }
+            }
+            DC1 | DC3 if self.rules.flow => {}
+            CR if self.rules.overprint => self.carriage_return(at),
+            CR | LF => self.line_end(byte),
+            _ if self.rules.begins.has(byte) => {
+                self.end_line(None);
+                self.end_print(By::Break("a new report began before the end of this one"));
+                self.begun = true;
+            }
+            _ if self.rules.ends.has(byte) => {
+                self.end_line(None);
+                self.end_print(By::Mark);
+            }
+            _ => self.text(byte, at, false),
+        }
+    }
+
+    /// Goes back over the line, unless it ends there.
+    fn carriage_return(&mut self, at: u64) {
+        if self.ended_by.take() != Some(LF) && !self.line.bytes.is_empty() {
+            self.returned = Some(at);
+        }
+    }
+
+    fn line_end(&mut self, byte: u8) {
+        let partner = if byte == CR { LF } else { CR };
+        if self.ended_by.take() == Some(partner) && !self.rules.overprint {
+            self.after_lone_cr = false;
+        } else {
+            self.end_line(Some(byte));
+            self.ended_by = Some(byte);
+        }
+    }
+
+    fn text(&mut self, byte: u8, at: u64, flawed: bool) {
+        self.ended_by = None;
+        // Text goes on behind padding: a byte was lost or spoiled there, and is not read past.
+        if let Some((lost, place)) = self.padding.take() {
+            self.push(lost, place, true);
+        }
+        if let Some(place) = self.returned.take() {
+            self.push(CR, place, false);
+        }
+        self.push(byte, at, flawed);
+    }
+
+    /// A sequence that is none is text.
+    fn give_up_sequence(&mut self) {
+        for (byte, at) in self.sequence.give_up() {
+            self.text(byte, at, false);
+        }
+    }
+
+    fn break_off(&mut self, why: &'static str) {
+        self.give_up_sequence();
+        self.end_line(None);
+        self.end_print(By::Break(why));
     }
 
     fn push(&mut self, byte: u8, at: u64, flawed: bool) {
@@ -200,8 +311,9 @@ impl Assembler {
 
     /// Ends the line under way. `by`: its line end, if it has one.
     fn end_line(&mut self, by: Option<u8>) {
+        (self.padding, self.returned) = (None, None);
         let line = std::mem::take(&mut self.line);
-        let after_lone_cr = std::mem::replace(&mut self.overprint, by == Some(CR));
+        let after_lone_cr = std::mem::replace(&mut self.after_lone_cr, by == Some(CR));
         if line.is_blank() {
             if by.is_some() {
                 self.blank_line();
@@ -217,52 +329,74 @@ impl Assembler {
             last.flawed |= line.flawed;
             return;
         }
-        if self.rules.openers.iter().any(|opener| begins_with(&line.bytes, opener)) {
-            self.end_print(Ending::Complete);
+        if !self.lines.is_empty() && begins(&line.bytes, &self.rules.openers) {
+            self.end_print(By::Pause);
         }
         if self.lines.len() >= MAX_LINES || self.bytes + line.bytes.len() > MAX_PRINT {
             self.excess.1 += 1;
             return;
         }
         self.bytes += line.bytes.len();
+        // Without its line end it may have been longer: whatever broke it off ends the print.
+        let last = by.is_some() && begins(&line.bytes, &self.rules.closers);
         self.lines.push(Cut { place, bytes: line.bytes, flawed: line.flawed });
+        if last {
+            self.end_print(By::Mark);
+        }
     }
 
     fn blank_line(&mut self) {
+        if self.lines.is_empty() {
+            return;
+        }
         self.blanks += 1;
         if self.rules.blank_lines > 0 && self.blanks >= self.rules.blank_lines {
-            self.end_print(Ending::Complete);
+            self.end_print(By::Pause);
         }
     }
 
     /// Silence ends a print, but a line that it leaves without an end was broken off.
     fn silent(&mut self) {
-        if self.line.is_blank() {
-            self.end_line(None);
-            self.end_print(Ending::Complete);
+        self.give_up_sequence();
+        let whole = self.line.is_blank() || self.returned.is_some();
+        self.end_line(None);
+        self.end_print(if whole {
+            By::Pause
         } else {
-            self.end_line(None);
-            self.end_print(Ending::Cut("the print stopped in the middle of a line".into()));
-        }
+            By::Break("the print stopped in the middle of a line")
+        });
     }
 
-    fn end_print(&mut self, ending: Ending) {
+    fn end_print(&mut self, by: By) {
         let lines = std::mem::take(&mut self.lines);
         let (bytes, beyond) = std::mem::take(&mut self.excess);
+        let begun = std::mem::take(&mut self.begun);
         (self.bytes, self.blanks) = (0, 0);
         let Some(place) = lines.iter().map(|line| line.place).reduce(Place::join) else { return };
+        let opened = self.rules.openers.is_empty()
+            || lines.first().is_some_and(|line| begins(&line.bytes, &self.rules.openers));
+        let why = match by {
+            By::Break(why) => Some(why),
+            By::Pause if self.rules.must_end => Some("the end of the report was not heard"),
+            _ if !opened || !begun && !self.rules.begins.is_empty() => {
+                Some("the beginning of the report was not heard")
+            }
+            _ => None,
+        };
         let ending = if bytes > 0 || beyond > 0 {
             Ending::Cut(format!(
                 "more than a print may hold: {bytes} bytes and {beyond} lines were left out"
             ))
         } else {
-            ending
+            why.map_or(Ending::Complete, |why| Ending::Cut(why.to_owned()))
         };
         self.done.push_back(Transmission { place, lines, ending });
     }
 }
 
-fn begins_with(line: &[u8], opener: &[u8]) -> bool {
+/// Whether a line begins with one of these, blanks aside.
+fn begins(line: &[u8], with: &[Vec<u8>]) -> bool {
     let start = line.iter().position(|byte| *byte != b' ').unwrap_or(0);
-    !opener.is_empty() && line.get(start..).is_some_and(|line| line.starts_with(opener))
+    let text = line.get(start..).unwrap_or(line);
+    with.iter().any(|beginning| text.starts_with(beginning))
 }

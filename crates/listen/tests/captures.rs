@@ -48,6 +48,8 @@ fn summary(report: &Report) -> String {
     say("specimen", report.specimen.as_ref().map(|s| s.expose()));
     say("lot", report.control_lot.as_deref());
     say("strip", report.strip.as_deref());
+    say("strip lot", report.strip_lot.as_deref());
+    say("expiry", report.strip_expiry.map(|m| m.digits()).as_deref());
     say("sender", report.sender.as_deref());
     say("operator", report.operator.as_ref().map(|s| s.expose()));
     if let Some(patient) = &report.patient {
@@ -113,11 +115,8 @@ fn every_line_is_kept(dialect: &dyn Dialect, transmission: &Transmission) {
 }
 
 #[test]
-fn lis02_captures_are_read_as_expected() {
-    check("lis02");
-}
-
-#[test]
-fn two_column_captures_are_read_as_expected() {
-    check("two-column");
+fn captures_of_every_dialect_are_read_as_expected() {
+    for name in dialect::builtin_names() {
+        check(name);
+    }
 }

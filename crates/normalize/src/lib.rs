@@ -29,7 +29,7 @@ pub mod readings;
 pub mod remark;
 pub mod report;
 pub mod rules;
-mod sheet;
+pub mod sheet;
 pub mod strip;
 pub mod units;
 pub mod words;

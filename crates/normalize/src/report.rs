@@ -72,6 +72,11 @@ pub struct Report {
     pub control_lot: Option<String>,
     /// The strip type that the print names, if it does.
     pub strip: Option<String>,
+    /// The lot of the strips and its last day, if the print names them.
+    #[serde(default)]
+    pub strip_lot: Option<String>,
+    #[serde(default)]
+    pub strip_expiry: Option<Moment>,
     /// Who the sender says it is (LIS02 H-5).
     pub sender: Option<String>,
     pub operator: Option<Private>,

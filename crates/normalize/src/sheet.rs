@@ -13,19 +13,20 @@ const LONGEST: usize = 256 * 1024;
 
 /// A value and where it stands in the text.
 #[derive(Clone, Debug)]
-pub(crate) struct Spot<T> {
+pub struct Spot<T> {
     pub at: usize,
     pub value: T,
 }
 
 /// The file being read, and the faults found in it so far.
-pub(crate) struct Source<'a> {
+pub struct Source<'a> {
     file: &'a str,
     text: &'a str,
     faults: RefCell<Vec<Fault>>,
 }
 
 impl<'a> Source<'a> {
+    #[must_use]
     pub fn new(file: &'a str, text: &'a str) -> Self {
         Self { file, text, faults: RefCell::default() }
     }
@@ -40,7 +41,7 @@ impl<'a> Source<'a> {
         DeTable::parse(self.text)
             .map_err(|e| {
                 let at = e.span().map_or(0, |s| s.start);
-                self.fault(at, "(file)", e.message().to_owned(), "TOML".into());
+                self.fault(at, "(file)", e.message().to_owned(), "TOML: key = \"text\"".into());
             })
             .ok()
     }
@@ -69,7 +70,7 @@ impl<'a> Source<'a> {
 }
 
 /// One table being read. [`Keys::close`] refuses the keys that nobody asked for.
-pub(crate) struct Keys<'s, 'a> {
+pub struct Keys<'s, 'a> {
     pub source: &'s Source<'a>,
     /// For faults: `pad.GLU.`, empty at the top.
     pub path: String,
@@ -86,6 +87,18 @@ impl<'s, 'a> Keys<'s, 'a> {
     fn get(&self, key: &'static str) -> Option<&'s Spanned<DeValue<'a>>> {
         self.known.borrow_mut().push(key);
         self.table.get(key)
+    }
+
+    /// Whether a key is given.
+    #[must_use]
+    pub fn has(&self, key: &str) -> bool {
+        self.table.contains_key(key)
+    }
+
+    /// Where the value of a key stands; the table itself, where it is not given.
+    #[must_use]
+    pub fn place(&self, key: &str) -> usize {
+        self.table.get(key).map_or(self.at, |value| value.span().start)
     }
 
     /// Notes a fault about a key of this table.
@@ -180,15 +193,63 @@ impl<'s, 'a> Keys<'s, 'a> {
             self.fault(self.at, key, "nothing", format!("a whole number from 0 to {most}"));
             return None;
         };
-        let number = match value.get_ref() {
-            DeValue::Integer(n) => u32::from_str_radix(n.as_str(), n.radix()).ok(),
-            _ => None,
-        };
-        let number = number.filter(|n| *n <= most);
+        let number = number_of(value).filter(|n| *n <= most);
         if number.is_none() {
             self.wrong(key, value, &format!("a whole number from 0 to {most}"));
         }
         number
+    }
+
+    /// A small whole number, or what it is when the key is not given.
+    pub fn count_or(&self, key: &'static str, most: u32, usual: u32) -> Option<u32> {
+        if self.has(key) {
+            return self.count(key, most);
+        }
+        self.known.borrow_mut().push(key);
+        Some(usual)
+    }
+
+    /// A table whose keys are names of the author's choosing, each with a text.
+    pub fn pairs(&self, key: &'static str) -> Vec<(Spot<String>, Spot<String>)> {
+        let read = |name: Spot<String>, value: &Spanned<DeValue<'a>>| {
+            let text = text_of(value);
+            if text.is_none() {
+                self.wrong(&format!("{key}.{}", name.value), value, "text in quotes");
+            }
+            Some((name, text?))
+        };
+        self.named(key, "a table of texts, such as { A = \"b\" }", read)
+    }
+
+    /// A table whose keys are names of the author's choosing, each with a small whole number.
+    pub fn counts(&self, key: &'static str, most: u32) -> Vec<(Spot<String>, u32)> {
+        let read = |name: Spot<String>, value: &Spanned<DeValue<'a>>| {
+            let number = number_of(value).filter(|n| *n <= most);
+            if number.is_none() {
+                let allowed = format!("a whole number from 0 to {most}");
+                self.wrong(&format!("{key}.{}", name.value), value, &allowed);
+            }
+            Some((name, number?))
+        };
+        self.named(key, "a table of numbers, such as { A = 1 }", read)
+    }
+
+    fn named<T>(
+        &self,
+        key: &'static str,
+        allowed: &str,
+        read: impl Fn(Spot<String>, &'s Spanned<DeValue<'a>>) -> Option<T>,
+    ) -> Vec<T> {
+        let Some(value) = self.get(key) else { return Vec::new() };
+        let DeValue::Table(table) = value.get_ref() else {
+            self.wrong(key, value, allowed);
+            return Vec::new();
+        };
+        let spot = |name: &Spanned<_>| Spot {
+            at: name.span().start,
+            value: AsRef::<str>::as_ref(name.get_ref()).to_owned(),
+        };
+        table.iter().filter_map(|(name, value)| read(spot(name), value)).collect()
     }
 
     /// A table, where it is given.
@@ -237,6 +298,13 @@ impl<'s, 'a> Keys<'s, 'a> {
                 self.fault(name.span().start, text, "a key that does not exist", allowed);
             }
         }
+    }
+}
+
+fn number_of(value: &Spanned<DeValue<'_>>) -> Option<u32> {
+    match value.get_ref() {
+        DeValue::Integer(n) => u32::from_str_radix(n.as_str(), n.radix()).ok(),
+        _ => None,
     }
 }
 

@@ -1,12 +1,15 @@
 //! Line forms: `No. {number}`, `{date} {time}`, `Operator {operator?}`. How a header line looks.
 
 use nom::branch::alt;
-use nom::bytes::complete::{take_till1, take_while1};
+use nom::bytes::complete::{take_till, take_till1, take_while1};
 use nom::character::complete::char;
 use nom::combinator::{all_consuming, map, opt};
 use nom::multi::many1;
 use nom::sequence::delimited;
 use nom::{IResult, Parser};
+use wickline_normalize::words::{nearest, quote};
+
+use super::calendar::Calendar;
 
 /// What a placeholder stands for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -15,25 +18,37 @@ pub(super) enum Field {
     Specimen,
     Operator,
     Strip,
+    StripLot,
+    Expiry,
     Lot,
     Level,
     Date,
+    Day,
+    Month,
+    Year,
     Time,
+    Half,
     /// Anything, read past.
     Any,
 }
 
-/// Every placeholder by its name in a form.
-pub(super) const FIELDS: &[(&str, Field)] = &[
-    ("number", Field::Number),
-    ("specimen", Field::Specimen),
-    ("operator", Field::Operator),
-    ("strip", Field::Strip),
-    ("lot", Field::Lot),
-    ("level", Field::Level),
-    ("date", Field::Date),
-    ("time", Field::Time),
-    ("any", Field::Any),
+/// Every placeholder: its name in a form, what it is, and what it is called in an anatomy.
+const FIELDS: &[(&str, Field, &str)] = &[
+    ("number", Field::Number, "number"),
+    ("specimen", Field::Specimen, "specimen"),
+    ("operator", Field::Operator, "operator"),
+    ("strip", Field::Strip, "strip"),
+    ("strip_lot", Field::StripLot, "strip lot"),
+    ("expiry", Field::Expiry, "expiry"),
+    ("lot", Field::Lot, "lot"),
+    ("level", Field::Level, "level"),
+    ("date", Field::Date, "date"),
+    ("day", Field::Day, "date"),
+    ("month", Field::Month, "date"),
+    ("year", Field::Year, "date"),
+    ("time", Field::Time, "time"),
+    ("half", Field::Half, "time"),
+    ("any", Field::Any, "ignored"),
 ];
 
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -47,46 +62,98 @@ enum Piece {
     },
 }
 
+/// The first byte of a line of a form: most lines of a print have none of the forms, and this tells
+/// it at once.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum First {
+    Byte(u8),
+    Digit,
+    Whatever,
+}
+
 /// One form of a header line.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Form {
+    pub text: String,
     pieces: Vec<Piece>,
-    /// The first byte of a line of this form, where a literal begins it: most lines of a print have
-    /// none of the forms, and this tells it at once.
-    first: Option<u8>,
+    first: First,
 }
 
 impl Form {
-    /// Reads a form, or says what is wrong with it.
-    pub fn parse(text: &str) -> Result<Form, String> {
-        let pieces = all_consuming(many1(piece)).parse(text.trim());
-        let pieces = pieces.ok().and_then(|(_, all)| all.into_iter().collect::<Option<Vec<_>>>());
+    /// Reads a form, or says what is allowed instead.
+    pub fn parse(text: &str, calendar: &Calendar) -> Result<Form, String> {
+        let placeholders = || {
+            let names: Vec<_> = FIELDS.iter().map(|(name, ..)| format!("{{{name}}}")).collect();
+            format!(
+                "text with placeholders {}, each with ? before its closing brace if it may be empty",
+                names.join(" ")
+            )
+        };
+        let (_, pieces) =
+            all_consuming(many1(piece)).parse(text.trim()).map_err(|_| placeholders())?;
+        let pieces = pieces.into_iter().collect::<Result<Vec<Piece>, String>>()?;
         let adjoining = |pair: &[Piece]| matches!(pair, [Piece::Field { .. }, Piece::Field { .. }]);
-        match pieces {
-            Some(pieces) if !pieces.windows(2).any(adjoining) => {
-                let first = match pieces.first() {
-                    Some(Piece::Literal(text)) => text.bytes().next(),
-                    _ => None,
-                };
-                Ok(Form { pieces, first })
-            }
-            Some(_) => Err("two placeholders with something between them".into()),
-            None => {
-                let names: Vec<_> = FIELDS.iter().map(|(name, _)| format!("{{{name}}}")).collect();
-                Err(format!(
-                    "text with placeholders {}, each with ? before the brace if it may be empty",
-                    names.join(" ")
-                ))
-            }
+        if pieces.windows(2).any(adjoining) {
+            return Err("two placeholders with something between them, a blank or a sign".into());
         }
+        let fields: Vec<Field> = fields(&pieces).map(|(field, _)| field).collect();
+        let twice = |(n, field): (usize, &Field)| {
+            *field != Field::Any && fields.iter().skip(n + 1).any(|other| other == field)
+        };
+        if fields.iter().enumerate().any(twice) {
+            return Err("each placeholder once in a line, only {any} oftener".into());
+        }
+        let own = |field: &Field| {
+            use Field::{Any, Lot, Operator, Specimen, Strip, StripLot};
+            !matches!(field, Any | Lot | Operator | Specimen | Strip | StripLot)
+        };
+        let words = pieces.iter().any(|piece| matches!(piece, Piece::Literal(_)));
+        if !words && !fields.iter().any(own) {
+            return Err("words or signs beside the placeholders, or a number, date or time among \
+                        them: any line would have this form"
+                .into());
+        }
+        let first = match pieces.first() {
+            Some(Piece::Literal(text)) => text.bytes().next().map_or(First::Whatever, First::Byte),
+            Some(Piece::Field { field: Field::Date | Field::Day, optional: false })
+                if calendar.months.is_empty() =>
+            {
+                First::Digit
+            }
+            Some(Piece::Field { field: Field::Time, optional: false }) => First::Digit,
+            _ => First::Whatever,
+        };
+        Ok(Form { text: text.trim().to_owned(), pieces, first })
     }
 
     /// Whether the line, already trimmed, has this form; `found` gets what each placeholder holds.
-    pub fn fits<'l>(&self, line: &'l str, found: &mut Vec<(Field, &'l str)>) -> bool {
-        found.clear();
-        if self.first.is_some() && line.bytes().next() != self.first {
-            return false;
+    pub fn fits<'l>(
+        &self,
+        line: &'l str,
+        calendar: &Calendar,
+        found: &mut Vec<(Field, &'l str)>,
+    ) -> bool {
+        line.as_bytes().first().is_some_and(|byte| self.begins_with(*byte)) && {
+            found.clear();
+            self.read(line, calendar, found)
         }
+    }
+
+    /// Whether a line of this form can begin with this byte.
+    pub fn begins_with(&self, byte: u8) -> bool {
+        match self.first {
+            First::Whatever => true,
+            First::Byte(first) => first == byte,
+            First::Digit => byte.is_ascii_digit(),
+        }
+    }
+
+    fn read<'l>(
+        &self,
+        line: &'l str,
+        calendar: &Calendar,
+        found: &mut Vec<(Field, &'l str)>,
+    ) -> bool {
         let mut rest = line;
         let mut pieces = self.pieces.iter().peekable();
         while let Some(piece) = pieces.next() {
@@ -96,7 +163,7 @@ impl Form {
                     None => return false,
                 },
                 Piece::Blank => {
-                    let after = rest.trim_start();
+                    let after = rest.trim_ascii_start();
                     let may_lack =
                         matches!(pieces.peek(), Some(Piece::Field { optional: true, .. }));
                     if after.len() == rest.len() && !(rest.is_empty() && may_lack) {
@@ -107,15 +174,18 @@ impl Form {
                 Piece::Field { field, optional } => {
                     let end = match pieces.peek() {
                         None => Some(rest.len()),
-                        Some(Piece::Literal(text)) => rest.find(text.as_str()),
-                        Some(Piece::Blank) => rest.find([' ', '\t']).or(Some(rest.len())),
+                        Some(Piece::Literal(text)) => find(rest, text),
+                        Some(Piece::Blank) => {
+                            let blank = |byte| matches!(byte, b' ' | b'\t');
+                            Some(rest.bytes().position(blank).unwrap_or(rest.len()))
+                        }
                         Some(Piece::Field { .. }) => None,
                     };
                     let Some((text, after)) = end.and_then(|end| rest.split_at_checked(end)) else {
                         return false;
                     };
-                    let text = text.trim();
-                    if text.is_empty() && !optional || !field.admits(text) {
+                    let text = text.trim_ascii();
+                    if text.is_empty() && !optional || !field.admits(text, calendar) {
                         return false;
                     }
                     found.push((*field, text));
@@ -125,36 +195,138 @@ impl Form {
         }
         rest.is_empty()
     }
+
+    /// Lines of this form: with every placeholder filled, with the optional ones empty, and with each
+    /// placeholder in turn holding the words of another form, which is where two forms meet.
+    pub fn samples(&self, calendar: &Calendar, other: &Form) -> Vec<String> {
+        let usual = |field: Field| field.sample(calendar);
+        let mut samples = vec![self.sample(|_, field, _| usual(field))];
+        samples.push(self.sample(
+            |_, field, optional| {
+                if optional { String::new() } else { usual(field) }
+            },
+        ));
+        let words: Vec<&str> = other.pieces.iter().filter_map(Piece::literal).collect();
+        for (place, piece) in self.pieces.iter().enumerate() {
+            let Piece::Field { field, .. } = piece else { continue };
+            for word in words.iter().filter(|word| field.admits(word, calendar)) {
+                samples.push(self.sample(|n, field, _| {
+                    if n == place { (*word).to_owned() } else { usual(field) }
+                }));
+            }
+        }
+        samples
+    }
+
+    fn sample(&self, fill: impl Fn(usize, Field, bool) -> String) -> String {
+        let word = |(n, piece): (usize, &Piece)| match piece {
+            Piece::Literal(text) => text.clone(),
+            Piece::Blank => " ".to_owned(),
+            Piece::Field { field, optional } => fill(n, *field, *optional),
+        };
+        let line: String = self.pieces.iter().enumerate().map(word).collect();
+        line.trim().to_owned()
+    }
 }
 
-/// One piece of a form. None: a placeholder that does not exist.
-fn piece(text: &str) -> IResult<&str, Option<Piece>> {
+impl Piece {
+    fn literal(&self) -> Option<&str> {
+        match self {
+            Piece::Literal(text) => Some(text),
+            _ => None,
+        }
+    }
+}
+
+/// Where a literal stands; most are short signs, for which a search of its own is too much.
+fn find(text: &str, literal: &str) -> Option<usize> {
+    match literal.as_bytes() {
+        [byte] => text.bytes().position(|other| other == *byte),
+        _ => text.find(literal),
+    }
+}
+
+fn fields(pieces: &[Piece]) -> impl Iterator<Item = (Field, bool)> + '_ {
+    pieces.iter().filter_map(|piece| match piece {
+        Piece::Field { field, optional } => Some((*field, *optional)),
+        _ => None,
+    })
+}
+
+/// One piece of a form, or what is wrong with its placeholder.
+fn piece(text: &str) -> IResult<&str, Result<Piece, String>> {
     let is_blank = |c: char| c == ' ' || c == '\t';
-    let name = take_till1(|c: char| !c.is_ascii_lowercase());
+    let name = take_till(|c: char| !c.is_ascii_lowercase() && c != '_');
     alt((
         map(take_till1(|c: char| "{} \t".contains(c)), |text: &str| {
-            Some(Piece::Literal(text.to_owned()))
+            Ok(Piece::Literal(text.to_owned()))
         }),
-        map(take_while1(is_blank), |_| Some(Piece::Blank)),
+        map(take_while1(is_blank), |_| Ok(Piece::Blank)),
         map(delimited(char('{'), (name, opt(char('?'))), char('}')), |(name, mark)| {
-            let known = FIELDS.iter().find(|(known, _)| *known == name);
-            known.map(|(_, field)| Piece::Field { field: *field, optional: mark.is_some() })
+            let known = FIELDS.iter().find(|(known, ..)| *known == name);
+            let found =
+                known.map(|(_, field, _)| Piece::Field { field: *field, optional: mark.is_some() });
+            found.ok_or_else(|| {
+                let names: Vec<&str> = FIELDS.iter().map(|(name, ..)| *name).collect();
+                let near = nearest(name, &names).unwrap_or("any");
+                let names = names.join(", ");
+                format!("did you mean {{{near}}} for {}? Known here: {names}", quote(name))
+            })
         }),
     ))
     .parse(text)
 }
 
 impl Field {
+    /// What an anatomy calls it.
+    pub fn what(self) -> &'static str {
+        FIELDS.iter().find(|(_, field, _)| *field == self).map_or("ignored", |(.., what)| what)
+    }
+
     /// What keeps `{date} {time}` from fitting a line of words.
-    fn admits(self, text: &str) -> bool {
-        let one_word = !text.contains([' ', '\t']);
+    fn admits(self, text: &str, calendar: &Calendar) -> bool {
+        let one_word = || !text.contains([' ', '\t']) && text.len() <= 40;
+        let digits = |least: usize, most: usize| {
+            (least..=most).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_digit())
+        };
+        if text.is_empty() {
+            return true;
+        }
         match self {
-            Field::Number | Field::Strip | Field::Lot => one_word && text.len() <= 40,
+            Field::Number => one_word() && text.bytes().any(|b| b.is_ascii_digit()),
+            Field::Strip | Field::Lot | Field::StripLot => one_word(),
             Field::Level => text.chars().count() == 1,
-            Field::Date => text.bytes().all(|b| b.is_ascii_digit() || b"-./".contains(&b)),
-            Field::Time => text.bytes().all(|b| b.is_ascii_digit() || b == b':'),
+            Field::Date | Field::Expiry => calendar.admits_date(text),
+            Field::Day => digits(1, 2),
+            Field::Month => digits(1, 2) || !calendar.months.is_empty() && one_word(),
+            Field::Year => digits(2, 4),
+            Field::Time => calendar.admits_time(text),
+            Field::Half => calendar.admits_half(text),
             Field::Specimen | Field::Operator => text.len() <= 120,
             Field::Any => true,
         }
+    }
+
+    /// Something that may stand in its place.
+    fn sample(self, calendar: &Calendar) -> String {
+        let half = calendar.halves.as_ref().and_then(|(am, _)| am.first());
+        let sample = match self {
+            Field::Number => "0042",
+            Field::Specimen => "KP-10023",
+            Field::Operator => "op7",
+            Field::Strip => "TEN",
+            Field::StripLot => "S7731",
+            Field::Expiry => "11-2027",
+            Field::Lot => "L4471",
+            Field::Level => "2",
+            Field::Date => "20250314",
+            Field::Day => "14",
+            Field::Month => calendar.months.first().map_or("3", String::as_str),
+            Field::Year => "2025",
+            Field::Time => return format!("09:14{}", half.map_or("", String::as_str)),
+            Field::Half => return half.cloned().unwrap_or_default(),
+            Field::Any => "x",
+        };
+        sample.to_owned()
     }
 }

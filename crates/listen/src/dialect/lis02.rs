@@ -3,6 +3,7 @@
 //! Clause numbers are those of NCCLS LIS2-A2 (2004). Tolerant of what senders leave out; strict
 //! about what would change a result.
 
+mod fields;
 mod record;
 #[cfg(test)]
 mod tests;
@@ -15,8 +16,9 @@ use wickline_normalize::{
 };
 
 use self::record::{Delimiters, Record};
-use super::text::{Encoding, cut, decode, flaw, given, raw_line};
-use super::{Dialect, LinkKind};
+use super::codepage::Encoding;
+use super::text::{cut, decode, flaw, given, raw_line};
+use super::{Dialect, LineAnatomy, LinkKind};
 use crate::ear::{Ending, Transmission};
 
 /// Parts of one R-4 at most.
@@ -41,10 +43,14 @@ impl Dialect for Lis02 {
     fn read(&self, transmission: &Transmission) -> Vec<Report> {
         let mut message = Message::new(transmission.place);
         let texts = decode(transmission, Encoding::Latin1);
-        for (line, (text, _)) in transmission.lines.iter().zip(&texts) {
-            message.record(raw_line(line, text), text, line.flawed);
+        for (line, read) in transmission.lines.iter().zip(&texts) {
+            message.record(raw_line(line, &read.text), &read.text, line.flawed);
         }
         message.finish(&transmission.ending)
+    }
+
+    fn anatomy(&self, transmission: &Transmission) -> Vec<LineAnatomy> {
+        fields::anatomy(transmission)
     }
 }
 

@@ -3,9 +3,12 @@
 //! A dialect hands over what is printed, where it stands, and what it could not vouch for. What a
 //! label, a grade word or a unit means is the strip's to say, in `normalize`. A further dialect in
 //! code implements [`Dialect`], here or in a crate of its own; one that only has another layout is
-//! a file (see `config/dialects/two-column.toml` for the notation).
+//! a file (see `config/dialects/README.md` for the notation).
 
-mod fault;
+mod anatomy;
+mod calendar;
+mod codepage;
+mod entry;
 mod form;
 mod lis02;
 mod print;
@@ -17,6 +20,8 @@ use std::sync::Arc;
 use wickline_normalize::Report;
 
 pub use wickline_normalize::Fault;
+
+pub use self::anatomy::LineAnatomy;
 
 use crate::ear::Transmission;
 use crate::printed::PrintRules;
@@ -36,6 +41,9 @@ pub trait Dialect: Send + Sync {
     /// understood is among that report's doubts. Empty when the transmission carries no result and
     /// nothing in it was left unread.
     fn read(&self, transmission: &Transmission) -> Vec<Report>;
+
+    /// What each part of each line was taken for.
+    fn anatomy(&self, transmission: &Transmission) -> Vec<LineAnatomy>;
 }
 
 /// How bytes on a line become transmissions.
@@ -47,22 +55,28 @@ pub enum LinkKind {
     Printed(PrintRules),
 }
 
-const TWO_COLUMN: &str = include_str!("../../../../config/dialects/two-column.toml");
+/// The dialects that need no file, each in its words; `lis02` has none.
+const SHIPPED: &[(&str, &str)] = &[
+    ("two-column", include_str!("../../../../config/dialects/two-column.toml")),
+    ("three-field", include_str!("../../../../config/dialects/three-field.toml")),
+    ("wide-label", include_str!("../../../../config/dialects/wide-label.toml")),
+    ("ticket", include_str!("../../../../config/dialects/ticket.toml")),
+];
 
 /// The dialects that need no file.
 #[must_use]
 pub fn builtin_names() -> &'static [&'static str] {
-    &["lis02", "two-column"]
+    &["lis02", "two-column", "three-field", "wide-label", "ticket"]
 }
 
 /// A built-in dialect by its name.
 #[must_use]
 pub fn builtin(name: &str) -> Option<Arc<dyn Dialect>> {
-    match name {
-        "lis02" => Some(Arc::new(lis02::Lis02)),
-        "two-column" => parse(TWO_COLUMN, "config/dialects/two-column.toml").ok(),
-        _ => None,
+    if name == "lis02" {
+        return Some(Arc::new(lis02::Lis02));
     }
+    let (_, text) = SHIPPED.iter().find(|(shipped, _)| *shipped == name)?;
+    parse(text, &format!("config/dialects/{name}.toml")).ok()
 }
 
 /// Reads a dialect file. `where_from` is its name, for the faults.

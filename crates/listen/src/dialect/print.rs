@@ -1,24 +1,23 @@
 //! Reads an unframed printout by its shape.
 
-use nom::branch::alt;
-use nom::bytes::complete::tag;
-use nom::character::complete::{char, digit1, space0};
-use nom::combinator::{opt, recognize};
-use nom::{IResult, Parser};
-use wickline_normalize::{
-    Hold, Mark, MarkMeaning, Moment, PrintedReading, Private, Reason, Report, Status,
-};
+use std::borrow::Cow;
 
-use super::form::Field;
-use super::shape::{Cell, DateOrder, Shape, Sign, Split};
-use super::text::{cut, decode, flaw, given, raw_line};
+use wickline_normalize::{Hold, Mark, PrintedReading, Private, Reason, Report, Status};
+
+use super::anatomy::{self, LineAnatomy};
+use super::calendar::Said;
+use super::entry::{Entries, Entry, Part, Word};
+use super::form::{Field, Form};
+use super::shape::{Heading, Shape, Sign};
+use super::text::{Line, control, cut, decode, flaw, given, is_overprinted, overprint, raw_line};
 use super::{Dialect, LinkKind};
 use crate::ear::Transmission;
+use crate::printed::control;
 
-/// Words of a grade at most; a longer one is no grade but a line that was not understood.
-const MAX_GRADE_WORDS: usize = 4;
-/// Letters of a label at most.
-const MAX_LABEL: usize = 24;
+const NO_FORM: &str = "the line has no form that this dialect knows";
+const TWICE: &str = "the same thing is printed twice, and not alike";
+const HALF: &str = "what belongs below this line did not come";
+const EITHER: &str = "the line may end the reading above or be one of its own";
 
 impl Dialect for Shape {
     fn name(&self) -> &str {
@@ -30,10 +29,79 @@ impl Dialect for Shape {
     }
 
     fn control_sign(&self) -> bool {
-        self.header.iter().any(|(_, sign)| *sign == Sign::Control)
+        self.has_control_sign()
     }
 
     fn read(&self, transmission: &Transmission) -> Vec<Report> {
+        let texts = texts(self, transmission);
+        let mut page = Page::new(self, transmission, false);
+        page.lines(transmission, &texts);
+        page.finish(transmission).0.into_iter().collect()
+    }
+
+    fn anatomy(&self, transmission: &Transmission) -> Vec<LineAnatomy> {
+        let texts = texts(self, transmission);
+        let mut page = Page::new(self, transmission, true);
+        page.lines(transmission, &texts);
+        page.finish(transmission).1
+    }
+}
+
+/// Every line as it stands on the paper, and whether its bytes were valid.
+fn texts<'t>(shape: &Shape, transmission: &'t Transmission) -> Vec<Line<'t>> {
+    let mut lines = decode(transmission, shape.encoding);
+    for line in lines.iter_mut().filter(|line| !line.plain && is_overprinted(&line.text)) {
+        if let Some(paper) = overprint(&line.text) {
+            line.text = Cow::Owned(paper);
+        }
+    }
+    lines
+}
+
+/// Why a line cannot be read at all.
+fn damaged(line: &Line<'_>) -> Option<String> {
+    if line.plain {
+        return None;
+    }
+    if !line.valid {
+        return Some("the line holds bytes that are no letters of the dialect's encoding".into());
+    }
+    let letter = control(&line.text)?;
+    Some(if matches!(letter, '\r' | '\u{8}') {
+        "different letters are printed over one another".to_owned()
+    } else {
+        let name = control::name(letter);
+        format!("the line holds the control character {name}, of which the dialect says nothing")
+    })
+}
+
+/// One print while it is read.
+struct Page<'s, 't> {
+    shape: &'s Shape,
+    report: Report,
+    said: Said<'t>,
+    /// The first line with a part of the date or time.
+    said_at: Option<usize>,
+    expiry: Option<(usize, &'t str)>,
+    /// A reading whose further lines may come.
+    pending: Option<Pending<'t>>,
+    off: Vec<(usize, &'t str)>,
+    /// Some header line said something.
+    told: bool,
+    anatomy: Option<Vec<LineAnatomy>>,
+    found: [Vec<(Field, &'t str)>; 2],
+}
+
+/// A reading under way: the line it began with, and which of its lines may come next.
+#[derive(Clone, Copy)]
+struct Pending<'t> {
+    entry: Entry<'t>,
+    line: usize,
+    next: usize,
+}
+
+impl<'s, 't> Page<'s, 't> {
+    fn new(shape: &'s Shape, transmission: &Transmission, apart: bool) -> Self {
         let lines = transmission.lines.len();
         let report = Report {
             place: transmission.place,
@@ -41,73 +109,120 @@ impl Dialect for Shape {
             readings: Vec::with_capacity(lines),
             ..Report::default()
         };
-        let mut page = Page { shape: self, report, date: None, time: None, told: false };
-        let texts = decode(transmission, self.encoding);
-        let mut found = Vec::new();
-        for (index, (line, (text, valid))) in transmission.lines.iter().zip(&texts).enumerate() {
-            page.report.lines.push(raw_line(line, text));
+        Self {
+            shape,
+            report,
+            said: Said::default(),
+            said_at: None,
+            expiry: None,
+            pending: None,
+            off: Vec::new(),
+            told: false,
+            anatomy: apart.then(Vec::new),
+            found: Default::default(),
+        }
+    }
+
+    fn lines(&mut self, transmission: &Transmission, texts: &'t [Line<'_>]) {
+        for (index, (line, read)) in transmission.lines.iter().zip(texts).enumerate() {
+            let text: &'t str = &read.text;
+            self.report.lines.push(raw_line(line, text));
             if line.flawed {
-                page.report.doubts.push(flaw(index));
+                self.report.doubts.push(flaw(index));
             }
-            if !valid || !(page.header(index, text, &mut found) || page.result(index, text)) {
-                page.unreadable(index, "the line has no form that this dialect knows");
+            if let Some(why) = damaged(read) {
+                self.settle();
+                self.unreadable(index, &why);
+                self.apart(index, text, &[], "not understood");
+            } else if !self.header(index, text) {
+                self.results(index, text);
             }
         }
-        page.report.doubts.extend(cut(&transmission.ending));
-        page.finish().into_iter().collect()
     }
-}
 
-/// One print while it is read.
-struct Page<'s> {
-    shape: &'s Shape,
-    report: Report,
-    date: Option<(usize, String)>,
-    time: Option<(usize, String)>,
-    /// Some header line said something.
-    told: bool,
-}
-
-impl Page<'_> {
     fn unreadable(&mut self, line: usize, detail: &str) {
         self.report.doubts.push(Hold::new(Reason::Unreadable, detail).at(line));
     }
 
-    /// Reads a header line. False: it has no such form.
-    fn header<'t>(
+    /// Notes what the parts of a line were taken for, if anybody asked.
+    fn apart(
         &mut self,
-        index: usize,
-        text: &'t str,
-        found: &mut Vec<(Field, &'t str)>,
-    ) -> bool {
-        let text = text.trim();
-        let Some((_, sign)) = self.shape.header.iter().find(|(form, _)| form.fits(text, found))
-        else {
-            return false;
+        line: usize,
+        text: &str,
+        found: &[(&str, &'static str)],
+        rest: &'static str,
+    ) {
+        if let Some(lines) = &mut self.anatomy {
+            lines.push(anatomy::line(line, text, found, rest));
+        }
+    }
+
+    /// Reads a header line. False: it has no such form.
+    fn header(&mut self, index: usize, text: &'t str) -> bool {
+        let line = text.trim_ascii();
+        let [mut found, mut other] = std::mem::take(&mut self.found);
+        let shape = self.shape;
+        let is_one = match shape.heading(line, &mut found, &mut other) {
+            Heading::None => false,
+            Heading::Two(one, two) => {
+                self.settle();
+                self.two_forms(index, text, one, two);
+                true
+            }
+            Heading::One(sign) => {
+                self.settle();
+                self.sign(sign);
+                self.told |= sign != Sign::None;
+                self.fields(index, text, sign, &found);
+                true
+            }
         };
+        found.clear();
+        self.found = [found, other];
+        is_one
+    }
+
+    fn two_forms(&mut self, index: usize, text: &str, one: &Form, two: &Form) {
+        let (one, two) = (&one.text, &two.text);
+        self.unreadable(index, &format!("two forms fit the line and differ: {one} and {two}"));
+        self.apart(index, text, &[], "not understood");
+    }
+
+    fn fields(&mut self, index: usize, text: &str, sign: Sign, found: &[(Field, &'t str)]) {
+        for (field, text) in found {
+            self.told |= *field != Field::Any;
+            if let Some(text) = given(text)
+                && let Err(why) = self.set(index, *field, text)
+            {
+                self.unreadable(index, why);
+            }
+        }
+        if self.anatomy.is_some() {
+            let parts: Vec<_> = found.iter().map(|(field, text)| (*text, field.what())).collect();
+            let rest = match sign {
+                Sign::None => "words",
+                Sign::Control => "control",
+                Sign::Urgent => "urgent",
+            };
+            self.apart(index, text, &parts, rest);
+        }
+    }
+
+    fn sign(&mut self, sign: Sign) {
         match sign {
             Sign::None => {}
             Sign::Control => self.report.signs.control_order = true,
             Sign::Urgent => self.report.signs.stat = true,
         }
-        self.told |= *sign != Sign::None;
-        for (field, text) in found.drain(..) {
-            self.told |= field != Field::Any;
-            if let Some(text) = given(text)
-                && !self.set(index, field, text)
-            {
-                self.unreadable(index, "the same thing is printed twice, and not alike");
-            }
-        }
-        true
     }
 
-    /// Takes one header field. False: the print has said otherwise before.
-    fn set(&mut self, index: usize, field: Field, text: &str) -> bool {
-        let report = &mut self.report;
-        match field {
-            Field::Number => once(&mut report.number, text.to_owned()),
+    /// Takes one header field, or says why it cannot.
+    fn set(&mut self, index: usize, field: Field, text: &'t str) -> Result<(), &'static str> {
+        let (report, said) = (&mut self.report, &mut self.said);
+        let agrees = match field {
+            Field::Number => return self.number(text),
             Field::Strip => once(&mut report.strip, text.to_owned()),
+            Field::StripLot => once(&mut report.strip_lot, text.to_owned()),
             Field::Lot => once(&mut report.control_lot, text.to_owned()),
             Field::Specimen => once(&mut report.specimen, Private::new(text)),
             Field::Operator => once(&mut report.operator, Private::new(text)),
@@ -115,41 +230,218 @@ impl Page<'_> {
                 Some(level) => once(&mut report.signs.level, level),
                 None => true,
             },
-            Field::Date => once_at(&mut self.date, index, text),
-            Field::Time => once_at(&mut self.time, index, text),
+            Field::Expiry => self.expiry.get_or_insert((index, text)).1 == text,
             Field::Any => true,
+            of_time => {
+                self.said_at.get_or_insert(index);
+                match of_time {
+                    Field::Date => once(&mut said.date, text),
+                    Field::Day => once(&mut said.day, text),
+                    Field::Month => once(&mut said.month, text),
+                    Field::Year => once(&mut said.year, text),
+                    Field::Half => once(&mut said.half, text),
+                    _ => once(&mut said.time, text),
+                }
+            }
+        };
+        if agrees { Ok(()) } else { Err(TWICE) }
+    }
+
+    fn number(&mut self, text: &str) -> Result<(), &'static str> {
+        let Some((number, signs)) = self.shape.number.read(text) else {
+            return Err(
+                "the test number has a first digit or a mark that the dialect does not list",
+            );
+        };
+        for sign in signs {
+            self.sign(sign);
+        }
+        let agrees = once(&mut self.report.number, number.to_owned());
+        if agrees { Ok(()) } else { Err(TWICE) }
+    }
+
+    /// Reads a result line, or the next line of one.
+    fn results(&mut self, index: usize, text: &'t str) {
+        let shape = self.shape;
+        let Some(first) = shape.results.layouts.first() else { return };
+        if let Some(pending) = self.pending.take()
+            && self.further(pending, index, text)
+        {
+            return;
+        }
+        match shape.results.entries {
+            None => match Entry::read(&shape.results, first, text) {
+                Some(entry) if shape.results.layouts.len() == 1 => {
+                    if entry.is_whole() {
+                        self.result(entry, index, text);
+                    } else {
+                        self.not_understood(index, text, NO_FORM);
+                    }
+                }
+                Some(entry) => {
+                    self.pending = Some(Pending { entry, line: index, next: 1 });
+                    self.taken_apart(&[entry], index, text);
+                }
+                None => self.not_understood(index, text, NO_FORM),
+            },
+            Some(entries) => self.side_by_side(entries, index, text),
         }
     }
 
-    /// Reads a result line. False: it is none.
-    fn result(&mut self, index: usize, text: &str) -> bool {
-        let Some(line) = ResultLine::read(self.shape, text) else { return false };
+    fn not_understood(&mut self, index: usize, text: &str, why: &str) {
+        self.unreadable(index, why);
+        self.apart(index, text, &[], "not understood");
+    }
+
+    /// Takes a further line of a reading. False: the line is none.
+    fn further(&mut self, pending: Pending<'t>, index: usize, text: &'t str) -> bool {
+        let results = &self.shape.results;
+        for (n, layout) in results.layouts.iter().enumerate().skip(pending.next) {
+            let mut entry = pending.entry;
+            if entry.add(results, layout, text).is_some() {
+                let begins =
+                    || results.layouts.first().and_then(|first| Entry::read(results, first, text));
+                if layout.optional && begins().is_some() {
+                    self.pending = Some(pending);
+                    self.settle();
+                    self.not_understood(index, text, EITHER);
+                    return true;
+                }
+                self.taken_apart(&[entry], index, text);
+                self.pending = Some(Pending { entry, next: n + 1, ..pending });
+                if n + 1 == results.layouts.len() {
+                    self.settle();
+                }
+                return true;
+            }
+            if !layout.optional {
+                break;
+            }
+        }
+        self.pending = Some(pending);
+        self.settle();
+        false
+    }
+
+    /// No further line comes for the reading under way.
+    fn settle(&mut self) {
+        let Some(pending) = self.pending.take() else { return };
+        let mut lacking = self.shape.results.layouts.iter().skip(pending.next);
+        if lacking.all(|layout| layout.optional) && pending.entry.is_whole() {
+            self.push(&pending.entry, pending.line);
+        } else {
+            self.unreadable(pending.line, HALF);
+        }
+    }
+
+    /// Reads several readings in one line: all of them, or none.
+    fn side_by_side(&mut self, entries: Entries, index: usize, text: &'t str) {
+        let results = &self.shape.results;
+        let Some(layout) = results.layouts.first() else { return };
+        let mut found = Vec::new();
+        for piece in pieces(entries, text) {
+            if piece.trim().is_empty() {
+                continue;
+            }
+            match Entry::read(results, layout, piece).filter(Entry::is_whole) {
+                Some(entry) => found.push(entry),
+                None => return self.not_understood(index, text, NO_FORM),
+            }
+        }
+        for entry in &found {
+            self.push(entry, index);
+        }
+        self.taken_apart(&found, index, text);
+    }
+
+    fn result(&mut self, entry: Entry<'t>, index: usize, text: &str) {
+        self.push(&entry, index);
+        self.taken_apart(&[entry], index, text);
+    }
+
+    fn taken_apart(&mut self, entries: &[Entry<'t>], index: usize, text: &str) {
+        if self.anatomy.is_some() {
+            let parts: Vec<_> = entries.iter().flat_map(Entry::pieces).collect();
+            self.apart(index, text, &parts, "ignored");
+        }
+    }
+
+    fn push(&mut self, entry: &Entry<'t>, line: usize) {
+        if matches!(entry.word, Some(Word::Off(_))) {
+            // Whether this pad may be off is the strip's to say: it is missing, or not wanted.
+            self.off.push((line, entry.label));
+            return;
+        }
+        let results = &self.shape.results;
+        let count = entry.parts.iter().flatten().count();
+        let mut parts = Vec::with_capacity(count);
+        parts.extend(entry.parts.iter().flatten().map(|part: &Part| part.owned(results.decimal)));
         self.report.readings.push(PrintedReading {
-            label: line.label.to_owned(),
-            parts: line.parts,
-            unit: line.unit.map(str::to_owned),
-            unit_implied: self.shape.unit_implied,
-            mark: line.mark.map(|(text, meaning)| Mark { text: text.to_owned(), meaning }),
-            status: if line.unread { Status::Unread } else { Status::Final },
+            label: entry.label.to_owned(),
+            parts,
+            unit: entry.unit.map(str::to_owned),
+            unit_implied: results.unit_implied,
+            mark: entry.mark.map(|(text, meaning)| Mark { text: text.to_owned(), meaning }),
+            status: if entry.word.is_some() { Status::Unread } else { Status::Final },
             taken: None,
-            line: index,
+            line,
         });
-        true
     }
 
     /// The report, unless the print said nothing and nothing in it was left unread.
-    fn finish(mut self) -> Option<Report> {
-        if let Some((line, date)) = self.date.take() {
-            let time = self.time.as_ref().map(|(_, time)| time.as_str());
-            self.report.taken = moment(self.shape.dates, &date, time);
-            if self.report.taken.is_none() {
-                self.unreadable(line, "the date or time is not one that the calendar has");
+    fn finish(mut self, transmission: &Transmission) -> (Option<Report>, Vec<LineAnatomy>) {
+        self.settle();
+        self.report.doubts.extend(cut(&transmission.ending));
+        self.times();
+        let off = std::mem::take(&mut self.off);
+        for (line, label) in &off {
+            if self.report.readings.iter().any(|reading| reading.label == *label) {
+                self.unreadable(*line, "a pad is off in this line and has a result in another");
             }
-        } else if let Some((line, _)) = self.time {
-            self.unreadable(line, "a time is printed without its date");
         }
-        let says = self.told || !self.report.readings.is_empty() || !self.report.doubts.is_empty();
-        says.then_some(self.report)
+        let says = self.told
+            || !off.is_empty()
+            || !self.report.readings.is_empty()
+            || !self.report.doubts.is_empty();
+        (says.then_some(self.report), self.anatomy.unwrap_or_default())
+    }
+
+    fn times(&mut self) {
+        let calendar = &self.shape.calendar;
+        if let Some((line, text)) = self.expiry {
+            self.report.strip_expiry = calendar.expiry(text);
+            if self.report.strip_expiry.is_none() {
+                self.unreadable(line, "the expiry is no date that the calendar has");
+            }
+        }
+        let Some(line) = self.said_at else { return };
+        self.report.taken = calendar.moment(&self.said);
+        if self.report.taken.is_some() {
+            return;
+        }
+        if self.said.names_a_time() && !self.said.names_a_day() {
+            self.unreadable(line, "a time is printed without its date");
+        } else {
+            self.unreadable(line, "the date or time is not one that the calendar has");
+        }
+    }
+}
+
+/// The pieces of a line that each hold one reading.
+fn pieces(entries: Entries, text: &str) -> Vec<&str> {
+    match entries {
+        Entries::Sign(sign) => text.split(sign).collect(),
+        Entries::Width(width) => {
+            let mut pieces = Vec::new();
+            let mut rest = text;
+            while !rest.is_empty() {
+                let end = rest.char_indices().nth(width).map_or(rest.len(), |(at, _)| at);
+                let (piece, after) = rest.split_at(end);
+                pieces.push(piece);
+                rest = after;
+            }
+            pieces
+        }
     }
 }
 
@@ -161,213 +453,4 @@ fn once<T: PartialEq>(slot: &mut Option<T>, value: T) -> bool {
             true
         }
     }
-}
-
-fn once_at(slot: &mut Option<(usize, String)>, line: usize, text: &str) -> bool {
-    slot.get_or_insert_with(|| (line, text.to_owned())).1 == text
-}
-
-/// One result line in its parts, not yet owned.
-#[derive(Default)]
-struct ResultLine<'t> {
-    label: &'t str,
-    parts: Vec<String>,
-    unit: Option<&'t str>,
-    mark: Option<(&'t str, MarkMeaning)>,
-    unread: bool,
-}
-
-impl<'t> ResultLine<'t> {
-    fn read(shape: &Shape, text: &'t str) -> Option<Self> {
-        let mut line = ResultLine::default();
-        let text = line.take_marks(shape, text)?;
-        match &shape.split {
-            Split::Columns(columns) => {
-                for (cell, range) in columns {
-                    line.cell(shape, *cell, columns_of(text, range.start, range.end))?;
-                }
-            }
-            Split::Blanks(cells) => {
-                let mut rest = text.trim();
-                for (index, cell) in cells.iter().enumerate() {
-                    let last = index + 1 == cells.len();
-                    let end = if last { None } else { rest.find([' ', '\t']) };
-                    let (word, after) = rest.split_at(end.unwrap_or(rest.len()));
-                    line.cell(shape, *cell, word)?;
-                    rest = after.trim_start();
-                }
-            }
-            Split::Sign(sign, cells) => {
-                let mut words = text.split(*sign);
-                for cell in cells {
-                    line.cell(shape, *cell, words.next().unwrap_or(""))?;
-                }
-                words.all(|word| word.trim().is_empty()).then_some(())?;
-            }
-        }
-        line.is_one().then_some(line)
-    }
-
-    /// A label of sane length with at least one letter, and something beside it.
-    fn is_one(&self) -> bool {
-        self.label.len() <= MAX_LABEL
-            && self.label.chars().any(char::is_alphabetic)
-            && (self.unread || !self.parts.is_empty())
-    }
-
-    /// Takes a mark from either end of the line. With fixed columns one in front has its own cell,
-    /// so that the other columns stay where they are.
-    fn take_marks(&mut self, shape: &Shape, text: &'t str) -> Option<&'t str> {
-        let mut rest = text.trim_end();
-        for (mark, meaning) in &shape.marks {
-            let alone = |before: &str| before.ends_with([' ', '\t']);
-            if let Some(before) = rest.strip_suffix(mark.as_str()).filter(|b| alone(b)) {
-                self.set_mark(&rest[before.len()..], *meaning)?;
-                rest = before.trim_end();
-                break;
-            }
-        }
-        if matches!(shape.split, Split::Columns(_)) {
-            return Some(rest);
-        }
-        let begun = rest.trim_start();
-        for (mark, meaning) in &shape.marks {
-            let Some(after) = begun.strip_prefix(mark.as_str()) else { continue };
-            let letters = mark.ends_with(char::is_alphanumeric);
-            if !letters || after.starts_with([' ', '\t']) {
-                self.set_mark(&begun[..mark.len()], *meaning)?;
-                return Some(after);
-            }
-        }
-        Some(rest)
-    }
-
-    fn set_mark(&mut self, text: &'t str, meaning: MarkMeaning) -> Option<()> {
-        self.mark.replace((text, meaning)).is_none().then_some(())
-    }
-
-    /// Takes one cell. None: it holds what its kind cannot be.
-    fn cell(&mut self, shape: &Shape, cell: Cell, text: &'t str) -> Option<()> {
-        let text = text.trim();
-        if text.is_empty() {
-            return Some(());
-        }
-        match cell {
-            Cell::Ignore => {}
-            Cell::Label => self.label = text,
-            Cell::Unit => self.unit = Some(text),
-            Cell::Mark => {
-                let known = shape.marks.iter().find(|(mark, _)| mark == text);
-                self.set_mark(text, known?.1)?;
-            }
-            _ if shape.unread.iter().any(|word| word == text) => self.unread = true,
-            Cell::Grade => self.grade(text)?,
-            Cell::Value => {
-                let (rest, figure) = figure(shape.decimal, text).ok()?;
-                self.parts.push(figure);
-                self.unit_after(rest)?;
-            }
-            Cell::Result => self.words(shape, text)?,
-        }
-        Some(())
-    }
-
-    fn grade(&mut self, text: &str) -> Option<()> {
-        (text.split_whitespace().count() <= MAX_GRADE_WORDS).then(|| self.parts.push(text.into()))
-    }
-
-    fn unit_after(&mut self, rest: &'t str) -> Option<()> {
-        match given(rest) {
-            None => Some(()),
-            Some(unit) if !unit.contains([' ', '\t']) => {
-                self.unit.replace(unit).is_none().then_some(())
-            }
-            Some(_) => None,
-        }
-    }
-
-    /// A result cell: a grade, a number with its unit, or both, in either order.
-    fn words(&mut self, shape: &Shape, text: &'t str) -> Option<()> {
-        let starts =
-            std::iter::once(0).chain(text.match_indices([' ', '\t']).map(|(blank, _)| blank + 1));
-        for start in starts {
-            let (before, from) = text.split_at_checked(start)?;
-            let Ok((rest, figure)) = figure(shape.decimal, from) else { continue };
-            if let Some(grade) = given(before) {
-                self.grade(grade)?;
-                self.parts.push(figure);
-                return self.unit_after(rest);
-            }
-            self.parts.push(figure);
-            let rest = rest.trim();
-            let (unit, grade) = rest.split_at(rest.find([' ', '\t']).unwrap_or(rest.len()));
-            self.unit_after(unit)?;
-            return given(grade).map_or(Some(()), |grade| self.grade(grade));
-        }
-        self.grade(text)
-    }
-}
-
-/// The characters of a line from one column to another.
-fn columns_of(text: &str, from: usize, to: usize) -> &str {
-    let mut places = text.char_indices().map(|(at, _)| at).chain(std::iter::once(text.len()));
-    let start = places.nth(from).unwrap_or(text.len());
-    let end = places.nth((to - from).saturating_sub(1)).unwrap_or(text.len());
-    text.get(start..end).unwrap_or("")
-}
-
-/// A number as printed, with its comparator, and with a point before its decimals. What follows it
-/// is a blank, the end, or a unit; anything else (`2+`, `1.0.0`) makes it no number.
-fn figure(decimal: char, text: &str) -> IResult<&str, String> {
-    let comparator =
-        opt((alt((tag("<="), tag(">="), tag("<"), tag(">"), tag("≤"), tag("≥"))), space0));
-    let digits = recognize((digit1, opt((char(decimal), digit1))));
-    let (rest, (comparator, digits)) = (comparator, digits).parse(text)?;
-    let unit = |c: char| c.is_alphabetic() || matches!(c, ' ' | '\t' | '/' | '%' | '[' | '{');
-    if !rest.is_empty() && !rest.starts_with(unit) {
-        return Err(nom::Err::Error(nom::error::Error::new(text, nom::error::ErrorKind::Verify)));
-    }
-    let sign = comparator.map_or("", |(sign, _)| sign);
-    let mut figure = String::with_capacity(sign.len() + digits.len());
-    figure.push_str(sign);
-    match digits.split_once(decimal) {
-        Some((whole, decimals)) => figure.extend([whole, ".", decimals]),
-        None => figure.push_str(digits),
-    }
-    Ok((rest, figure))
-}
-
-/// A date and a time as printed. Two digits of a year are of this century.
-fn moment(order: DateOrder, date: &str, time: Option<&str>) -> Option<Moment> {
-    let mut parts = date.split(['-', '.', '/']);
-    let (a, b, c) = (parts.next()?, parts.next()?, parts.next()?);
-    if parts.next().is_some() {
-        return None;
-    }
-    let (year, month, day) = match order {
-        DateOrder::Ymd => (a, b, c),
-        DateOrder::Dmy => (c, b, a),
-        DateOrder::Mdy => (c, a, b),
-    };
-    let year: i16 = match year.len() {
-        4 => year.parse().ok()?,
-        2 => 2000 + year.parse::<i16>().ok()?,
-        _ => return None,
-    };
-    let mut clock = time.map(|time| time.split(':'));
-    let mut next = || clock.as_mut().and_then(Iterator::next);
-    let (hour, minute, second, more) = (next(), next(), next(), next());
-    let small = |text: &str| (1..=2).contains(&text.len()).then(|| text.parse().ok()).flatten();
-    let moment = Moment {
-        year,
-        month: small(month)?,
-        day: small(day)?,
-        time: match (hour, minute) {
-            (None, None) => None,
-            (hour, minute) => Some((small(hour?)?, small(minute?)?)),
-        },
-        second: second.map_or(Some(None), |second| small(second).map(Some))?,
-        offset: None,
-    };
-    (more.is_none() && moment.is_real()).then_some(moment)
 }

@@ -92,12 +92,12 @@ fn a_message_without_end_is_cut_at_its_bound() {
 #[test]
 fn prints_go_through_the_same_calls() {
     let mut ear = ear("two-column");
-    ear.handle_input(0, b"No. 1\r\nGLU NEG\r\n", 0, &[]);
+    ear.handle_input(0, b"KESTREL POINT CLINIC\r\nGLU NEG\r\n", 0, &[]);
     assert_eq!(ear.poll_timeout(), Some(3 * SECOND));
     ear.handle_timeout(3 * SECOND);
-    ear.handle_input(4 * SECOND, b"No. 2\r\n", 16, &[]);
+    ear.handle_input(4 * SECOND, b"No. 2\r\n", 31, &[]);
     ear.handle_gap(4 * SECOND);
-    ear.handle_input(5 * SECOND, b"No. 3\r\n", 30, &[]);
+    ear.handle_input(5 * SECOND, b"No. 3\r\n", 45, &[]);
     ear.handle_closed(5 * SECOND);
     let endings: Vec<bool> = heard(&mut ear).iter().map(|(_, why)| why == "complete").collect();
     assert_eq!(endings, [true, false, false]);

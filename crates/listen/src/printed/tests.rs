@@ -2,17 +2,23 @@
 
 use proptest::prelude::*;
 
-use super::{Assembler, MAX_LINE, MAX_LINES, PrintRules};
+use super::{Assembler, Commands, Controls, MAX_LINE, MAX_LINES, PrintRules, Printer};
 use crate::SECOND;
 use crate::ear::{Ending, Transmission};
 
 fn rules() -> PrintRules {
-    PrintRules {
-        blank_lines: 1,
-        form_feed: true,
-        silence: 3 * SECOND,
-        openers: vec![b"CLINIC".to_vec()],
-    }
+    PrintRules { blank_lines: 1, ends: controls(&[0x0C]), flow: true, ..PrintRules::default() }
+}
+
+fn controls(bytes: &[u8]) -> Controls {
+    let mut set = Controls::default();
+    bytes.iter().for_each(|byte| set.insert(*byte));
+    set
+}
+
+/// Begun by its first line.
+fn clinic() -> PrintRules {
+    PrintRules { openers: vec![b"CLINIC".to_vec()], ..rules() }
 }
 
 fn prints(assembler: &mut Assembler) -> Vec<Transmission> {
@@ -32,7 +38,11 @@ fn said(prints: &[Transmission]) -> Vec<(String, bool)> {
 }
 
 fn heard(bytes: &[u8]) -> Vec<(String, bool)> {
-    let mut assembler = Assembler::new(rules());
+    heard_by(rules(), bytes)
+}
+
+fn heard_by(rules: PrintRules, bytes: &[u8]) -> Vec<(String, bool)> {
+    let mut assembler = Assembler::new(rules);
     assembler.handle_input(0, bytes, 0, &[]);
     assembler.handle_timeout(3 * SECOND);
     assert!(assembler.poll_timeout().is_none());
@@ -68,7 +78,8 @@ fn a_nul_is_padding_around_a_line_and_a_flaw_inside_it() {
 #[test]
 fn overprint_after_a_lone_cr_is_one_line() {
     assert_eq!(heard(b"GLU 2+\rGLU 2+\r\nPH 6.0\r\n\r\n"), complete("GLU 2+/PH 6.0"));
-    assert_eq!(heard(b"CLINIC\rCLINIC\r\nPH 6.0\r\n"), complete("CLINIC/PH 6.0"));
+    let twice = heard_by(clinic(), b"CLINIC\rCLINIC\r\nPH 6.0\r\n");
+    assert_eq!(twice, complete("CLINIC/PH 6.0"));
     // After a full line end it is a second line, whatever it says.
     assert_eq!(heard(b"GLU 2+\r\nGLU 2+\r\n\r\n"), complete("GLU 2+/GLU 2+"));
 }
@@ -84,12 +95,105 @@ fn blank_lines_form_feed_openers_and_silence_end_a_print() {
     assert_eq!(heard(b"\n\nA\n \t\nB\n\n"), two);
     assert_eq!(heard(b"A\n\x0cB\n"), two);
     assert_eq!(heard(b"A\x0cB\n\x0c\x0c"), two);
-    assert_eq!(heard(b"A\n CLINIC x\nB\n"), vec![("A".into(), true), (" CLINIC x/B".into(), true)]);
+    let opened = heard_by(clinic(), b"A\n CLINIC x\nB\nCLINIC\n");
+    let what_came_before = ("A".to_owned(), false);
+    let rest = [(" CLINIC x/B".to_owned(), true), ("CLINIC".to_owned(), true)];
+    assert_eq!(opened[0], what_came_before, "its beginning was not heard");
+    assert_eq!(opened[1..], rest);
     let mut patient = Assembler::new(PrintRules { blank_lines: 3, ..rules() });
     patient.handle_input(0, b"A\n\n\nB\n\n\n", 0, &[]);
     assert_eq!(prints(&mut patient), []);
     patient.handle_input(1, b"\n", 9, &[]);
     assert_eq!(said(&prints(&mut patient)), complete("A/B"));
+}
+
+#[test]
+fn control_characters_and_a_last_line_begin_and_end_a_print() {
+    let rules = PrintRules {
+        begins: controls(&[0x02]),
+        ends: controls(&[0x03]),
+        must_end: true,
+        ..PrintRules::default()
+    };
+    let heard = |bytes: &[u8]| heard_by(rules.clone(), bytes);
+    assert_eq!(heard(b"\x02\r\n\r\nA\r\nB\x03\r\n\x02C\x03"), {
+        vec![("A/B".to_owned(), true), ("C".to_owned(), true)]
+    });
+    let cut = |text: &str| (text.to_owned(), false);
+    assert_eq!(heard(b"A\n\x03"), [cut("A")], "no beginning");
+    assert_eq!(heard(b"\x02A\n"), [cut("A")], "no end");
+    assert_eq!(heard(b"\x02A\n\x02B\x03"), [cut("A"), ("B".to_owned(), true)]);
+    assert_eq!(heard(b"\x02"), []);
+    let last =
+        PrintRules { closers: vec![b"END".to_vec()], must_end: true, ..PrintRules::default() };
+    assert_eq!(heard_by(last.clone(), b"A\nEND 1"), [cut("A/END 1")], "it may have been END 12");
+    let two = heard_by(last, b"A\n END 1\nB\n");
+    assert_eq!(two, [("A/ END 1".to_owned(), true), cut("B")]);
+}
+
+#[test]
+fn printer_commands_are_not_text() {
+    let ecma = PrintRules { printer: Printer::Ecma48 { eight_bits: true }, ..rules() };
+    for (bytes, text) in [
+        (&b"\x1b[1mGLU\x1b[0;31m 2+\x1b(B\x07\n"[..], "GLU 2+"),
+        (b"\x1b]0;title\x07A\x1bPxyz\x1b\\B\x9b2JC\n", "ABC"),
+        (b"\x1b#8A\x1bcB\n", "AB"),
+        (b"A\x1b[3\nB\n", "A\x1b[3/B"),
+        (b"A\x1b\n", "A\x1b"),
+    ] {
+        assert_eq!(heard_by(ecma.clone(), bytes), complete(text), "{text}");
+    }
+    let led = vec![(0x1B, b'@', 0), (0x1B, b'd', 1), (0x1B, b'*', 3), (0x1D, b'V', 1)];
+    let commands = Commands { led, alone: controls(&[0x0E, 0x0F]) };
+    let esc = PrintRules { printer: Printer::Commands(commands), ..rules() };
+    for (bytes, text) in [
+        (&b"\x1b@GLU\x1bd5 2+\x0e\x0f\n"[..], "GLU 2+"),
+        (b"A\x1bd\nB\x1b*\r\n\x00C\x1dV\x00\n", "ABC"),
+        (b"A\x1bq5\n", "A\x1bq5"),
+        (b"A\x1d\x1b@\n", "A\x1d"),
+        (b"A\x1b\nB\n", "A\x1b/B"),
+    ] {
+        assert_eq!(heard_by(esc.clone(), bytes), complete(text), "{text}");
+    }
+    let open = heard_by(esc, b"A\n\x1b*1");
+    assert_eq!(open, [("A/\x1b*1".to_owned(), false)], "a sequence without its end is text");
+}
+
+#[test]
+fn a_lone_cr_goes_back_over_the_line_where_the_dialect_says_so() {
+    let over = PrintRules { overprint: true, ..rules() };
+    let heard = |bytes: &[u8]| heard_by(over.clone(), bytes);
+    assert_eq!(heard(b"GLU 2+\r     *\r\nPH 6\n\r\n"), complete("GLU 2+\r     */PH 6"));
+    assert_eq!(heard(b"A\r\r\nB\n\n"), complete("A/B"));
+    assert_eq!(heard(b"A\r"), complete("A"));
+    assert_eq!(heard(b"\r\rA\r\n\r\nB\r\n"), [complete("A"), complete("B")].concat());
+}
+
+/// Reading the tape begins where nothing is pending: not behind a report's first byte, nor inside a
+/// sequence.
+#[test]
+fn a_begun_report_and_an_open_sequence_are_under_way() {
+    for (printer, begins, bytes) in [
+        (Printer::Ecma48 { eight_bits: false }, Controls::default(), &b"\x1b["[..]),
+        (Printer::None, controls(&[0x02]), b"\x02\r\n"),
+    ] {
+        let mut assembler = Assembler::new(PrintRules { printer, begins, ..rules() });
+        assembler.handle_input(0, bytes, 0, &[]);
+        assert!(!assembler.is_idle() && assembler.poll_timeout() == Some(3 * SECOND));
+        assembler.handle_timeout(3 * SECOND);
+        drop(prints(&mut assembler));
+        assert!(assembler.is_idle() && assembler.poll_timeout().is_none());
+    }
+}
+
+#[test]
+fn the_parity_bit_is_no_text_where_bytes_have_seven_bits() {
+    let seven = PrintRules { mask: 0x7F, ..rules() };
+    let even = |byte: &u8| if byte.count_ones() % 2 == 1 { byte | 0x80 } else { *byte };
+    let bytes: Vec<u8> = b"GLU 2+\r\n\x7fPH\x7f\r\n".iter().map(even).collect();
+    assert_eq!(heard_by(seven, &bytes), complete("GLU 2+/PH"));
+    let strict = PrintRules { flow: false, ..rules() };
+    assert_eq!(heard_by(strict, b"A\x11\n"), complete("A\x11"), "no flow control was told of");
 }
 
 #[test]
@@ -149,10 +253,27 @@ fn what_is_too_long_is_counted_and_told() {
     assert!(why.contains("3 lines"), "{why}");
 }
 
+/// Rules of every kind, one on top of the other.
+fn all_rules() -> impl Strategy<Value = PrintRules> {
+    let led = vec![(0x1B, b'@', 0), (0x1B, b'd', 1), (0x1D, b'V', 2)];
+    let commands = Printer::Commands(Commands { led, alone: controls(&[0x0E]) });
+    let printers = vec![Printer::None, Printer::Ecma48 { eight_bits: false }, commands];
+    let flags = (any::<bool>(), any::<bool>(), any::<bool>(), any::<bool>());
+    (flags, prop::sample::select(printers)).prop_map(|((a, b, c, d), printer)| PrintRules {
+        overprint: a,
+        begins: if b { controls(&[0x02]) } else { Controls::default() },
+        must_end: c,
+        printer,
+        ..if d { clinic() } else { rules() }
+    })
+}
+
 fn noise() -> impl Strategy<Value = Vec<u8>> {
     let piece = prop_oneof![
         3 => "[A-Z0-9 +]{1,6}".prop_map(String::into_bytes),
-        3 => prop::sample::select(vec!["\r", "\n", "\r\n", "\n\r", "\x0c", "\0", "CLINIC"])
+        3 => prop::sample::select(vec![
+            "\r", "\n", "\r\n", "\n\r", "\x0c", "\0", "CLINIC", "\x02", "\x1b", "\x1b[1m", "\x1bd", "\x1dV",
+        ])
             .prop_map(|text| text.as_bytes().to_vec()),
         1 => prop::collection::vec(any::<u8>(), 0..4),
     ];
@@ -163,9 +284,14 @@ proptest! {
     #![proptest_config(ProptestConfig::with_cases(512))]
 
     #[test]
-    fn any_cut_gives_the_same_prints(bytes in noise(), size in 1_usize..7, mark in 0_usize..40) {
+    fn any_cut_gives_the_same_prints(
+        rules in all_rules(),
+        bytes in noise(),
+        size in 1_usize..7,
+        mark in 0_usize..40,
+    ) {
         let run = |size: usize| {
-            let mut assembler = Assembler::new(rules());
+            let mut assembler = Assembler::new(rules.clone());
             let mut at = 0;
             for piece in bytes.chunks(size) {
                 let flaw = mark.checked_sub(at).filter(|flaw| *flaw < piece.len());
@@ -173,15 +299,19 @@ proptest! {
                 at += piece.len();
             }
             assembler.handle_timeout(10 * SECOND);
+            assert!(assembler.poll_timeout().is_none());
             prints(&mut assembler)
         };
         prop_assert_eq!(run(bytes.len().max(1)), run(size));
     }
 
     #[test]
-    fn late_timeouts_change_nothing(reads in prop::collection::vec((0_i64..5, noise()), 0..8)) {
+    fn late_timeouts_change_nothing(
+        rules in all_rules(),
+        reads in prop::collection::vec((0_i64..5, noise()), 0..8),
+    ) {
         let run = |punctual: bool| {
-            let mut assembler = Assembler::new(rules());
+            let mut assembler = Assembler::new(rules.clone());
             let (mut now, mut at) = (0, 0);
             for (pause, bytes) in &reads {
                 now += pause * SECOND;

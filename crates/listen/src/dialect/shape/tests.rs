@@ -1,23 +1,19 @@
 //! What a dialect file may say, and what is read by it.
 
+mod notation;
+
 use proptest::prelude::*;
 use wickline_normalize::{MarkMeaning, Place, PrintedReading, Reason, Report, Status};
 
-use crate::dialect::{self, Dialect, LinkKind, TWO_COLUMN};
+use crate::dialect::{self, Dialect, LinkKind};
 use crate::ear::{Cut, Ending, Transmission};
+
+const TWO_COLUMN: &str = include_str!("../../../../../config/dialects/two-column.toml");
 
 /// The built-in with one piece of its text replaced.
 fn changed(from: &str, to: &str) -> std::sync::Arc<dyn Dialect> {
     assert!(TWO_COLUMN.contains(from), "{from}");
     dialect::parse(&TWO_COLUMN.replacen(from, to, 1), "test.toml").expect("a good dialect")
-}
-
-fn faults(from: &str, to: &str) -> Vec<String> {
-    assert!(TWO_COLUMN.contains(from), "{from}");
-    match dialect::parse(&TWO_COLUMN.replacen(from, to, 1), "test.toml") {
-        Ok(_) => Vec::new(),
-        Err(faults) => faults.iter().map(ToString::to_string).collect(),
-    }
 }
 
 fn read<T: AsRef<[u8]>>(dialect: &dyn Dialect, lines: &[T]) -> Vec<Report> {
@@ -128,7 +124,7 @@ fn two_prints_in_one_are_noticed() {
 #[test]
 fn dates_in_every_order_and_never_one_that_is_not() {
     let taken = |dates: &str, line: &str| {
-        let dialect = changed("dates = \"ymd\"", &format!("dates = \"{dates}\""));
+        let dialect = changed("order = \"ymd\"", &format!("order = \"{dates}\""));
         let report = read(dialect.as_ref(), &["No. 1", line]).remove(0);
         assert_eq!(report.taken.is_none(), report.doubts.len() == 1);
         report.taken.map(|moment| moment.digits()).unwrap_or_default()
@@ -215,37 +211,6 @@ fn latin_1_where_the_file_says_so() {
 }
 
 #[test]
-fn faults_say_where_and_what_is_allowed() {
-    let one = |from: &str, to: &str| {
-        let found = faults(from, to);
-        assert_eq!(found.len(), 1, "{found:?}");
-        found.into_iter().next().expect("one")
-    };
-    let unknown = one("form_feed = true", "from_feed = true");
-    assert!(
-        unknown.starts_with("test.toml:") && unknown.contains("did you mean `form_feed`?"),
-        "{unknown}"
-    );
-    assert!(one("silence_ms = 3000", "silence_ms = 30").contains("500 to 60000"));
-    assert!(one("silence_ms = 3000", "").contains("silence_ms"));
-    assert!(one("\"No. {number}\"", "\"No. {nummer}\"").contains("{number}"));
-    assert!(one("\"No. {number}\"", "\"{number}{time}\"").contains("something between"));
-    assert!(one("split = \"blanks\"", "split = \"commas\"").contains("\"blanks\""));
-    assert!(one("split = \"blanks\"", "").contains("either `split`"));
-    let columns = "columns = [{ cell = \"label\", from = 1, to = 4 },
-        { cell = \"result\", from = 5, to = 9 }]\nunit_implied";
-    assert!(one("unit_implied", columns).contains("either `split`"));
-    assert!(one("[\"label\", \"result\"]", "[\"result\"]").contains("a label"));
-    assert!(one("\"*\" = \"abnormal\"", "\"* *\" = \"abnormal\"").contains("one word"));
-    assert!(one("\"*\" = \"abnormal\"", "\"*\" = \"bad\"").contains("bad"));
-    assert!(one("name = \"two-column\"", "name = \"Two Columns\"").contains("small letters"));
-    assert!(one("dates = \"ymd\"", "dates = ymd").starts_with("test.toml:"));
-    assert_eq!(faults("silence_ms = 3000", "silence_ms = 30\nopeners = [\" \"]\n#").len(), 1);
-    let place = dialect::parse("name = \"x\"\ncolour = 1\n", "test.toml").err().expect("faults");
-    assert_eq!((place[0].line, place[0].column, place[0].text.as_str()), (2, 1, "colour = 1"));
-}
-
-#[test]
 fn built_ins_by_name() {
     for name in dialect::builtin_names() {
         let dialect = dialect::builtin(name).expect("each name has its dialect");
@@ -257,7 +222,7 @@ fn built_ins_by_name() {
     let LinkKind::Printed(rules) = dialect::builtin("two-column").expect("built in").link() else {
         panic!("two-column prints");
     };
-    assert_eq!((rules.blank_lines, rules.form_feed, rules.silence), (1, true, 3_000_000));
+    assert_eq!((rules.blank_lines, rules.ends.has(0x0C), rules.silence), (1, true, 3_000_000));
 }
 
 proptest! {

@@ -1,0 +1,318 @@
+//! Dates and times as an analyzer prints them: any order, names of months, twelve hours or 24.
+
+use wickline_normalize::Moment;
+
+/// How dates and times are written.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Calendar {
+    pub order: Order,
+    /// Twelve names, or none: months are numbers.
+    pub months: Vec<String>,
+    /// Words of the first and the second half of the day. None: the clock has 24 hours.
+    pub halves: Option<(Vec<String>, Vec<String>)>,
+}
+
+/// The order of day, month and year.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) enum Order {
+    #[default]
+    Ymd,
+    Ydm,
+    Dmy,
+    Mdy,
+}
+
+/// Every order by its name in a dialect file.
+pub(super) const ORDERS: &[(&str, Order)] =
+    &[("ymd", Order::Ymd), ("ydm", Order::Ydm), ("dmy", Order::Dmy), ("mdy", Order::Mdy)];
+
+/// A time of day: hour and minute, and the second where it is printed.
+type Time = ((u8, u8), Option<u8>);
+
+/// What a print says of one moment, as far as it was read.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Said<'t> {
+    pub date: Option<&'t str>,
+    pub day: Option<&'t str>,
+    pub month: Option<&'t str>,
+    pub year: Option<&'t str>,
+    pub time: Option<&'t str>,
+    pub half: Option<&'t str>,
+}
+
+impl Said<'_> {
+    pub fn names_a_day(&self) -> bool {
+        [self.date, self.day, self.month, self.year].iter().any(Option::is_some)
+    }
+
+    pub fn names_a_time(&self) -> bool {
+        self.time.is_some() || self.half.is_some()
+    }
+}
+
+impl Calendar {
+    /// A moment of the calendar. None: what is printed is none, or not one alone.
+    pub fn moment(&self, said: &Said<'_>) -> Option<Moment> {
+        let (year, month, day) = match (said.date, said.day, said.month, said.year) {
+            (Some(date), None, None, None) => self.date(date)?,
+            (None, Some(day), Some(month), Some(year)) => (year, month, day),
+            _ => return None,
+        };
+        let time = match (said.time, said.half) {
+            (None, None) => None,
+            (time, half) => Some(self.time(time?, half)?),
+        };
+        let moment = Moment {
+            year: year_of(year)?,
+            month: self.month(month)?,
+            day: small(day)?,
+            time: time.map(|(hour, _)| hour),
+            second: time.and_then(|(_, second)| second),
+            offset: None,
+        };
+        moment.is_real().then_some(moment)
+    }
+
+    /// A date of expiry. A month alone means its last day, as is common practice on strip bottles.
+    pub fn expiry(&self, text: &str) -> Option<Moment> {
+        if let Some(whole) = self.moment(&Said { date: Some(text), ..Said::default() }) {
+            return Some(whole);
+        }
+        let mut words = words(text)?.into_iter().flatten();
+        let (first, second) = (words.next()?, words.next()?);
+        let (year, month) = match self.order {
+            Order::Ymd | Order::Ydm => (first, second),
+            Order::Dmy | Order::Mdy => (second, first),
+        };
+        let (year, month) = (year_of(year)?, self.month(month)?);
+        let of_day = |day| Moment { year, month, day, time: None, second: None, offset: None };
+        let last = (28..=31).rev().map(of_day).find(Moment::is_real);
+        if words.next().is_some() { None } else { last }
+    }
+
+    /// Year, month and day of a date in one piece.
+    fn date<'t>(&self, text: &'t str) -> Option<(&'t str, &'t str, &'t str)> {
+        let (a, b, c) = match words(text)? {
+            [Some(a), Some(b), Some(c)] => (a, b, c),
+            [Some(all), None, None] => self.cut(all)?,
+            _ => return None,
+        };
+        Some(match self.order {
+            Order::Ymd => (a, b, c),
+            Order::Ydm => (a, c, b),
+            Order::Dmy => (c, b, a),
+            Order::Mdy => (c, a, b),
+        })
+    }
+
+    /// Cuts six or eight digits that stand without anything between them.
+    fn cut<'t>(&self, all: &'t str) -> Option<(&'t str, &'t str, &'t str)> {
+        let year = match all.len() {
+            6 => 2,
+            8 => 4,
+            _ => return None,
+        };
+        let first = if matches!(self.order, Order::Ymd | Order::Ydm) { year } else { 2 };
+        let (a, rest) = all.split_at_checked(first)?;
+        let (b, c) = rest.split_at_checked(2)?;
+        Some((a, b, c))
+    }
+
+    fn month(&self, text: &str) -> Option<u8> {
+        if text.starts_with(|c: char| c.is_ascii_digit()) {
+            return small(text);
+        }
+        let text = text.to_lowercase();
+        let place = self.months.iter().position(|name| name.to_lowercase() == text)?;
+        u8::try_from(place + 1).ok()
+    }
+
+    /// A time of day. With halves of the day exactly one of their words must stand behind it.
+    fn time(&self, text: &str, half: Option<&str>) -> Option<Time> {
+        let digits = text.trim_end_matches(|c: char| !c.is_ascii_digit());
+        let behind = text.get(digits.len()..).map(str::trim).filter(|word| !word.is_empty());
+        let half = match (behind, half) {
+            (Some(_), Some(_)) => return None,
+            (behind, half) => behind.or(half),
+        };
+        let late = match (&self.halves, half) {
+            (None, None) => None,
+            (Some((am, pm)), Some(word)) => {
+                let among = |words: &[String]| words.iter().any(|known| known == word);
+                Some(if among(am) { false } else { among(pm).then_some(true)? })
+            }
+            _ => return None,
+        };
+        let ((hour, minute), second) = clock(digits)?;
+        let hour = match late {
+            None => hour,
+            Some(late) => {
+                (1..=12).contains(&hour).then_some(hour % 12 + if late { 12 } else { 0 })?
+            }
+        };
+        Some(((hour, minute), second))
+    }
+
+    /// What can be no date tells other lines from lines with one.
+    pub fn admits_date(&self, text: &str) -> bool {
+        let sign = |b: u8| b.is_ascii_digit() || b"-./,".contains(&b);
+        text.bytes().all(|b| sign(b) || !self.months.is_empty() && !b.is_ascii_whitespace())
+            && text.bytes().any(|b| b.is_ascii_digit())
+    }
+
+    pub fn admits_time(&self, text: &str) -> bool {
+        let digits = text.trim_end_matches(|c: char| !c.is_ascii_digit());
+        let behind = text.get(digits.len()..).unwrap_or("").trim();
+        (behind.is_empty() || self.admits_half(behind))
+            && !digits.is_empty()
+            && digits.bytes().all(|b| b.is_ascii_digit() || b == b':' || b == b'.')
+    }
+
+    pub fn admits_half(&self, text: &str) -> bool {
+        let halves = self.halves.iter().flat_map(|(am, pm)| am.iter().chain(pm));
+        halves.into_iter().any(|word| word == text)
+    }
+}
+
+/// Runs of digits and runs of letters, three at most. None: something else stands there.
+fn words(text: &str) -> Option<[Option<&str>; 3]> {
+    let mut found = [None; 3];
+    let mut slots = found.iter_mut();
+    let mut rest = text.trim();
+    while let Some(first) = rest.chars().next() {
+        if "-./,".contains(first) {
+            rest = rest.get(1..)?;
+            continue;
+        }
+        let digit = first.is_ascii_digit();
+        if !digit && !first.is_alphabetic() {
+            return None;
+        }
+        let same = |c: char| c.is_ascii_digit() == digit && (digit || c.is_alphabetic());
+        let end = rest.find(|c: char| !same(c)).unwrap_or(rest.len());
+        let (word, after) = rest.split_at_checked(end)?;
+        *slots.next()? = Some(word);
+        rest = after;
+    }
+    Some(found)
+}
+
+/// Hour, minute and second, apart by `:` or `.`, or four or six digits in one piece.
+fn clock(text: &str) -> Option<Time> {
+    let mut parts = text.split([':', '.']);
+    let (hour, minute, second) = (parts.next()?, parts.next(), parts.next());
+    let (hour, minute, second) = match (minute, hour.len()) {
+        (Some(minute), _) => (hour, minute, second),
+        (None, 4) => (hour.get(..2)?, hour.get(2..)?, None),
+        (None, 6) => (hour.get(..2)?, hour.get(2..4)?, hour.get(4..)),
+        _ => return None,
+    };
+    let second = second.map_or(Some(None), |second| small(second).map(Some))?;
+    parts.next().is_none().then_some(((small(hour)?, small(minute)?), second))
+}
+
+/// Two digits of a year are of this century.
+fn year_of(text: &str) -> Option<i16> {
+    let digits = text.bytes().all(|b| b.is_ascii_digit());
+    match text.len() {
+        4 if digits => text.parse().ok(),
+        2 if digits => text.parse::<i16>().ok().map(|year| 2000 + year),
+        _ => None,
+    }
+}
+
+fn small(text: &str) -> Option<u8> {
+    let fits = (1..=2).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_digit());
+    fits.then(|| text.parse().ok()).flatten()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Calendar, ORDERS, Said};
+
+    fn calendar(order: &str, months: &[&str], halves: bool) -> Calendar {
+        let order = ORDERS.iter().find(|(name, _)| *name == order).expect("an order").1;
+        let halves = halves.then(|| (vec!["AM".to_owned()], vec!["PM".to_owned()]));
+        Calendar { order, months: months.iter().map(|m| (*m).to_owned()).collect(), halves }
+    }
+
+    const MONTHS: &[&str] =
+        &["Jan", "Feb", "Mär", "Apr", "Mai", "Jun", "Jul", "Aug", "Sep", "Okt", "Nov", "Dez"];
+
+    #[test]
+    fn dates_in_every_order_and_form() {
+        for (order, text, wanted) in [
+            ("ymd", "2025-03-14", "20250314"),
+            ("ydm", "2025-14-03", "20250314"),
+            ("dmy", "14.3.25", "20250314"),
+            ("mdy", "03/14/2025", "20250314"),
+            ("ymd", "20250314", "20250314"),
+            ("ymd", "250314", "20250314"),
+            ("dmy", "14032025", "20250314"),
+            ("mdy", "031425", "20250314"),
+            ("dmy", "14MÄR25", "20250314"),
+            ("dmy", "14-mär-2025", "20250314"),
+            ("mdy", "Okt-14,2025", "20251014"),
+            ("dmy", "30.02.2025", ""),
+            ("dmy", "14-xyz-2025", ""),
+            ("dmy", "14.03", ""),
+            ("dmy", "1.2.3.2025", ""),
+            ("dmy", "14.03.025", ""),
+            ("ymd", "2025031", ""),
+            ("ymd", "2025é14", ""),
+        ] {
+            let said = Said { date: Some(text), ..Said::default() };
+            let moment = calendar(order, MONTHS, false).moment(&said);
+            assert_eq!(moment.map_or(String::new(), |m| m.digits()), wanted, "{order} {text}");
+        }
+        let apart = Said {
+            day: Some("14"),
+            month: Some("MAI"),
+            year: Some("25"),
+            time: Some("0914"),
+            ..Said::default()
+        };
+        let moment = calendar("dmy", MONTHS, false).moment(&apart).expect("a moment");
+        assert_eq!(moment.digits(), "202505140914");
+        assert!(calendar("dmy", MONTHS, false).moment(&Said { day: None, ..apart }).is_none());
+    }
+
+    #[test]
+    fn twelve_hours_and_twentyfour() {
+        for (halves, text, half, wanted) in [
+            (false, "09:14:55", None, "20250314091455"),
+            (false, "9.14", None, "202503140914"),
+            (false, "24:00", None, ""),
+            (false, "9:14 AM", None, ""),
+            (false, "9", None, ""),
+            (false, "9:14:55:1", None, ""),
+            (true, "09:14PM", None, "202503142114"),
+            (true, "12:00 AM", None, "202503140000"),
+            (true, "12:59", Some("PM"), "202503141259"),
+            (true, "12:59", None, ""),
+            (true, "13:59", Some("PM"), ""),
+            (true, "0:59", Some("AM"), ""),
+            (true, "1:59AM", Some("AM"), ""),
+            (true, "1:59", Some("XM"), ""),
+        ] {
+            let date = Some("2025-03-14");
+            let said = Said { date, time: Some(text), half, ..Said::default() };
+            let moment = calendar("ymd", &[], halves).moment(&said);
+            assert_eq!(moment.map_or(String::new(), |m| m.digits()), wanted, "{text} {half:?}");
+        }
+    }
+
+    #[test]
+    fn a_month_of_expiry_ends_with_its_last_day() {
+        let expiry = |order: &str, text: &str| {
+            let moment = calendar(order, MONTHS, false).expiry(text);
+            moment.map_or(String::new(), |m| m.digits())
+        };
+        assert_eq!(expiry("ymd", "2028-02"), "20280229");
+        assert_eq!(expiry("dmy", "11/26"), "20261130");
+        assert_eq!(expiry("dmy", "05.11.2026"), "20261105");
+        assert_eq!(expiry("mdy", "Dez 2026".replace(' ', "-").as_str()), "20261231");
+        assert_eq!(expiry("ymd", "2028-13"), "");
+        assert_eq!(expiry("ymd", "2028"), "");
+    }
+}

@@ -1,0 +1,419 @@
+//! One reading of a printout: how its line falls into cells, and what stands in each.
+
+use std::ops::Range;
+
+use nom::branch::alt;
+use nom::bytes::complete::tag;
+use nom::character::complete::{char, digit1, space0};
+use nom::combinator::{opt, recognize};
+use nom::sequence::preceded;
+use nom::{IResult, Parser};
+use wickline_normalize::MarkMeaning;
+
+/// Words of a grade at most; a longer one is no grade but a line that was not understood.
+const MAX_GRADE_WORDS: usize = 4;
+/// Letters of a label at most.
+const MAX_LABEL: usize = 28;
+/// Grades and numbers of one reading at most.
+const MAX_PARTS: usize = 4;
+
+/// How result lines are read.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Results {
+    /// The lines of one reading, in turn. Each but the first may be left out if it says so.
+    pub layouts: Vec<Layout>,
+    /// Several readings in one line.
+    pub entries: Option<Entries>,
+    pub unit_implied: bool,
+    /// Words for a pad that could not be read, and for one that is switched off.
+    pub unread: Vec<String>,
+    pub off: Vec<String>,
+    /// Words for comparators, each with its sign, the longest first.
+    pub comparators: Vec<(String, &'static str)>,
+    /// Signs of abnormality, the longest first.
+    pub marks: Vec<(String, MarkMeaning)>,
+    pub decimal: char,
+}
+
+/// One line of a reading.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Layout {
+    pub split: Split,
+    pub optional: bool,
+}
+
+/// How a line falls into cells.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Split {
+    /// By character columns, from 0, the end excluded.
+    Columns(Vec<(Cell, Range<usize>)>),
+    /// By runs of blanks; the last cell takes what is left.
+    Blanks(Vec<Cell>),
+    /// By one character.
+    Sign(char, Vec<Cell>),
+}
+
+/// What stands between several readings in one line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Entries {
+    Sign(char),
+    /// Each so many characters wide.
+    Width(usize),
+}
+
+/// What stands in one cell of a result line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Cell {
+    Label,
+    /// A grade, a number with its unit, or both.
+    Result,
+    Grade,
+    Value,
+    Unit,
+    Mark,
+    Ignore,
+}
+
+/// Every cell by its name in a dialect file.
+pub(super) const CELLS: &[(&str, Cell)] = &[
+    ("label", Cell::Label),
+    ("result", Cell::Result),
+    ("grade", Cell::Grade),
+    ("value", Cell::Value),
+    ("unit", Cell::Unit),
+    ("mark", Cell::Mark),
+    ("ignore", Cell::Ignore),
+];
+
+/// A grade or a number, not yet owned.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Part<'t> {
+    Grade(&'t str),
+    Figure(Figure<'t>),
+}
+
+/// A number as printed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Figure<'t> {
+    whole: &'t str,
+    sign: &'t str,
+    /// With a point or a comma. None: a range, which is handed on as printed.
+    digits: Option<&'t str>,
+}
+
+/// What stands in place of a result.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Word<'t> {
+    Unread(&'t str),
+    Off(&'t str),
+}
+
+/// One reading in its parts, not yet owned.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Entry<'t> {
+    pub label: &'t str,
+    pub parts: [Option<Part<'t>>; MAX_PARTS],
+    pub unit: Option<&'t str>,
+    pub mark: Option<(&'t str, MarkMeaning)>,
+    pub word: Option<Word<'t>>,
+    /// Cells that held something.
+    taken: u8,
+}
+
+impl<'t> Entry<'t> {
+    /// Reads the first line of a reading.
+    pub fn read(results: &Results, layout: &Layout, text: &'t str) -> Option<Self> {
+        let mut entry = Self::default();
+        entry.add(results, layout, text)?;
+        Some(entry)
+    }
+
+    /// Takes one line. None: it has not this layout, or says nothing; the entry is then spoiled.
+    pub fn add(&mut self, results: &Results, layout: &Layout, text: &'t str) -> Option<()> {
+        let before = self.taken;
+        let text = self.take_marks(results, layout, text)?;
+        match &layout.split {
+            Split::Columns(columns) => self.columns(results, columns, text)?,
+            Split::Blanks(cells) => {
+                let mut rest = text.trim_ascii();
+                for (index, cell) in cells.iter().enumerate() {
+                    let last = index + 1 == cells.len();
+                    let end = if last { None } else { blank(rest) };
+                    let (word, after) = rest.split_at(end.unwrap_or(rest.len()));
+                    self.cell(results, *cell, word)?;
+                    rest = after.trim_ascii_start();
+                }
+            }
+            Split::Sign(sign, cells) => {
+                let mut words = text.split(*sign);
+                for cell in cells {
+                    self.cell(results, *cell, words.next().unwrap_or(""))?;
+                }
+                words.all(|word| word.trim().is_empty()).then_some(())?;
+            }
+        }
+        (self.taken > before && self.is_begun()).then_some(())
+    }
+
+    /// Nothing in it can be wrong whatever the next line says.
+    fn is_begun(&self) -> bool {
+        self.label.len() <= MAX_LABEL
+            && (self.label.is_empty() || self.label.chars().any(char::is_alphabetic))
+            && (self.word.is_none() || self.parts.iter().all(Option::is_none))
+    }
+
+    /// A label, and something beside it.
+    pub fn is_whole(&self) -> bool {
+        !self.label.is_empty() && (self.word.is_some() || self.parts.iter().any(Option::is_some))
+    }
+
+    /// What it was read from, piece by piece.
+    pub fn pieces(&self) -> Vec<(&'t str, &'static str)> {
+        let mut found = vec![(self.label, "label")];
+        found.extend(self.parts.iter().flatten().map(|part| match part {
+            Part::Grade(text) => (*text, "grade"),
+            Part::Figure(figure) => (figure.whole, "value"),
+        }));
+        found.extend(self.unit.map(|unit| (unit, "unit")));
+        found.extend(self.mark.map(|(mark, _)| (mark, "mark")));
+        found.extend(self.word.map(|word| match word {
+            Word::Unread(text) => (text, "unread"),
+            Word::Off(text) => (text, "off"),
+        }));
+        found
+    }
+
+    /// Takes a mark from either end of the line. With fixed columns one in front has its own cell,
+    /// so that the other columns stay where they are.
+    fn take_marks(&mut self, results: &Results, layout: &Layout, text: &'t str) -> Option<&'t str> {
+        let mut rest = text.trim_ascii_end();
+        for (mark, meaning) in &results.marks {
+            let alone = |before: &str| before.is_empty() || before.ends_with([' ', '\t']);
+            if rest.as_bytes().last() != mark.as_bytes().last() {
+                continue;
+            }
+            if let Some(before) = rest.strip_suffix(mark.as_str()).filter(|b| alone(b)) {
+                self.set_mark(rest.get(before.len()..)?, *meaning)?;
+                rest = before.trim_ascii_end();
+                break;
+            }
+        }
+        if matches!(layout.split, Split::Columns(_)) {
+            return Some(rest);
+        }
+        let begun = rest.trim_ascii_start();
+        for (mark, meaning) in &results.marks {
+            if begun.as_bytes().first() != mark.as_bytes().first() {
+                continue;
+            }
+            let Some(after) = begun.strip_prefix(mark.as_str()) else { continue };
+            let letters = mark.ends_with(char::is_alphanumeric);
+            if !letters || after.starts_with([' ', '\t']) {
+                self.set_mark(begun.get(..mark.len())?, *meaning)?;
+                return Some(after);
+            }
+        }
+        Some(rest)
+    }
+
+    fn set_mark(&mut self, text: &'t str, meaning: MarkMeaning) -> Option<()> {
+        self.mark.replace((text, meaning)).is_none().then_some(())
+    }
+
+    /// The same word may stand in the grade's cell and in the number's.
+    fn set_word(&mut self, word: Word<'t>) -> Option<()> {
+        (*self.word.get_or_insert(word) == word).then_some(())
+    }
+
+    /// Takes the columns. None: one holds what it cannot, or something is printed outside of them.
+    fn columns(
+        &mut self,
+        results: &Results,
+        columns: &[(Cell, Range<usize>)],
+        text: &'t str,
+    ) -> Option<()> {
+        let mut outside = 0;
+        for (cell, range) in columns {
+            given(columns_of(text, outside, range.start)).is_none().then_some(())?;
+            outside = range.end;
+            self.cell(results, *cell, columns_of(text, range.start, range.end))?;
+        }
+        given(columns_of(text, outside, usize::MAX)).is_none().then_some(())
+    }
+
+    /// Takes one cell. None: it holds what its kind cannot be.
+    fn cell(&mut self, results: &Results, cell: Cell, text: &'t str) -> Option<()> {
+        let text = text.trim_ascii();
+        if text.is_empty() {
+            return Some(());
+        }
+        self.taken = self.taken.saturating_add(u8::from(cell != Cell::Ignore));
+        match cell {
+            Cell::Ignore => {}
+            Cell::Label => {
+                (self.label.is_empty() || self.label == text).then_some(())?;
+                self.label = text;
+            }
+            Cell::Unit => self.unit.replace(text).is_none().then_some(())?,
+            Cell::Mark => {
+                let known = results.marks.iter().find(|(mark, _)| mark == text);
+                self.set_mark(text, known?.1)?;
+            }
+            _ if results.unread.iter().any(|word| word == text) => {
+                self.set_word(Word::Unread(text))?;
+            }
+            _ if results.off.iter().any(|word| word == text) => self.set_word(Word::Off(text))?,
+            Cell::Grade => self.grade(results, text)?,
+            Cell::Value => {
+                let (rest, figure) = figure(results, text).ok()?;
+                self.part(Part::Figure(figure))?;
+                self.unit_after(rest)?;
+            }
+            Cell::Result => self.words(results, text)?,
+        }
+        Some(())
+    }
+
+    fn part(&mut self, part: Part<'t>) -> Option<()> {
+        let slot = self.parts.iter_mut().find(|slot| slot.is_none())?;
+        *slot = Some(part);
+        Some(())
+    }
+
+    /// A grade in words or signs. What would be a number under the other decimal sign is none: the
+    /// file or the analyzer is set wrong.
+    fn grade(&mut self, results: &Results, text: &'t str) -> Option<()> {
+        let foreign = if results.decimal == ',' { b'.' } else { b',' };
+        let digit = |byte: Option<&u8>| byte.is_some_and(u8::is_ascii_digit);
+        let bytes = text.as_bytes();
+        let inside = |at: usize| digit(bytes.get(at.wrapping_sub(1))) && digit(bytes.get(at + 1));
+        let mut signs = bytes.iter().enumerate().filter(|(_, byte)| **byte == foreign);
+        (!signs.any(|(at, _)| inside(at))).then_some(())?;
+        let words = || text.split([' ', '\t']).filter(|word| !word.is_empty()).count();
+        (blank(text).is_none() || words() <= MAX_GRADE_WORDS).then_some(())?;
+        self.part(Part::Grade(text))
+    }
+
+    fn unit_after(&mut self, rest: &'t str) -> Option<()> {
+        match given(rest) {
+            None => Some(()),
+            Some(unit) if blank(unit).is_none() => self.unit.replace(unit).is_none().then_some(()),
+            Some(_) => None,
+        }
+    }
+
+    /// A result cell: a grade, a number with its unit, or both, in either order.
+    fn words(&mut self, results: &Results, text: &'t str) -> Option<()> {
+        let mut start = 0;
+        loop {
+            let (before, from) = text.split_at_checked(start)?;
+            if let Ok((rest, figure)) = figure(results, from) {
+                if let Some(grade) = given(before) {
+                    self.grade(results, grade)?;
+                    self.part(Part::Figure(figure))?;
+                    return self.unit_after(rest);
+                }
+                self.part(Part::Figure(figure))?;
+                let rest = rest.trim_ascii();
+                let (unit, grade) = rest.split_at(blank(rest).unwrap_or(rest.len()));
+                self.unit_after(unit)?;
+                return given(grade).map_or(Some(()), |grade| self.grade(results, grade));
+            }
+            let Some(end) = blank(from) else { return self.grade(results, text) };
+            let after = from.get(end..)?.trim_ascii_start();
+            start = text.len() - after.len();
+        }
+    }
+}
+
+impl Part<'_> {
+    /// As the report carries it.
+    pub fn owned(&self, decimal: char) -> String {
+        match self {
+            Part::Grade(text) => (*text).to_owned(),
+            Part::Figure(figure) => figure.owned(decimal),
+        }
+    }
+}
+
+impl Figure<'_> {
+    /// With a point before its decimals and the comparator as a sign; a range as printed.
+    fn owned(&self, decimal: char) -> String {
+        let Some(digits) = self.digits else { return self.whole.to_owned() };
+        if self.sign.is_empty() && decimal == '.' {
+            return digits.to_owned();
+        }
+        let mut text = String::with_capacity(self.sign.len() + digits.len());
+        text.push_str(self.sign);
+        match digits.split_once(decimal) {
+            Some((whole, decimals)) => text.extend([whole, ".", decimals]),
+            None => text.push_str(digits),
+        }
+        text
+    }
+}
+
+/// What is there beside blanks.
+fn given(text: &str) -> Option<&str> {
+    Some(text.trim_ascii()).filter(|text| !text.is_empty())
+}
+
+/// Where the first blank stands.
+fn blank(text: &str) -> Option<usize> {
+    text.bytes().position(|byte| byte == b' ' || byte == b'\t')
+}
+
+/// The characters of a line from one column to another.
+fn columns_of(text: &str, from: usize, to: usize) -> &str {
+    if to <= from {
+        return "";
+    }
+    if text.is_ascii() {
+        return text.get(from..to.min(text.len())).unwrap_or("");
+    }
+    let mut places = text.char_indices().map(|(at, _)| at).chain(std::iter::once(text.len()));
+    let start = places.nth(from).unwrap_or(text.len());
+    let end = places.nth(to - from - 1).unwrap_or(text.len());
+    text.get(start..end).unwrap_or("")
+}
+
+/// A number as printed, with its comparator, or a range. What follows it is a blank, the end, or a
+/// unit; anything else (`2+`, `1.0.0`) makes it no number.
+fn figure<'t>(results: &Results, text: &'t str) -> IResult<&'t str, Figure<'t>> {
+    let (begun, sign) = comparator(results, text)?;
+    let number = || recognize((digit1, opt(preceded(char(results.decimal), digit1))));
+    let (mut rest, digits) = number().parse(begun)?;
+    let mut range = false;
+    if sign.is_empty()
+        && let Ok((after, _)) = preceded(char('-'), number()).parse(rest)
+    {
+        (rest, range) = (after, true);
+    }
+    let unit = |c: char| c.is_alphabetic() || matches!(c, ' ' | '\t' | '/' | '%' | '[' | '{');
+    if !rest.is_empty() && !rest.starts_with(unit) {
+        return Err(nom::Err::Error(nom::error::Error::new(text, nom::error::ErrorKind::Verify)));
+    }
+    let whole = text.get(..text.len() - rest.len()).unwrap_or(text);
+    Ok((rest, Figure { whole, sign, digits: (!range).then_some(digits) }))
+}
+
+/// The comparator before a number, as its sign; empty where there is none.
+fn comparator<'t>(results: &Results, text: &'t str) -> IResult<&'t str, &'t str> {
+    let first = text.as_bytes().first().copied().unwrap_or(b' ');
+    if first.is_ascii_digit() {
+        return Ok((text, ""));
+    }
+    for (word, sign) in &results.comparators {
+        let after = text.strip_prefix(word.as_str());
+        if let Some(after) = after.filter(|rest| !rest.starts_with(char::is_alphabetic)) {
+            return space0.map(|_| *sign).parse(after);
+        }
+    }
+    // Most words are grades: no sign that is a letter or a plus is worth a try.
+    if first.is_ascii() && !matches!(first, b'<' | b'>') {
+        return Err(nom::Err::Error(nom::error::Error::new(text, nom::error::ErrorKind::Tag)));
+    }
+    let signs = alt((tag("<="), tag(">="), tag("<"), tag(">"), tag("≤"), tag("≥")));
+    let (rest, (sign, _)) = (signs, space0).parse(text)?;
+    Ok((rest, sign))
+}

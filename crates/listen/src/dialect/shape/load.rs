@@ -1,0 +1,426 @@
+//! From a dialect file's text to a shape: the notation, read strictly, every fault at once.
+
+use wickline_normalize::sheet::{Keys, Source, Spot};
+use wickline_normalize::words::{nearest, quote};
+use wickline_normalize::{Fault, MarkMeaning};
+
+use super::report::rules;
+use super::{Header, NumberRule, SIGNS, Shape, Sign};
+use crate::dialect::calendar::{Calendar, ORDERS};
+use crate::dialect::codepage::{ENCODINGS, Encoding};
+use crate::dialect::entry::{CELLS, Cell, Entries, Layout, Results, Split};
+use crate::dialect::form::Form;
+
+/// Columns of a line at most, and lines of one reading.
+const MAX_COLUMN: u32 = 1_000;
+const MAX_LAYOUTS: usize = 6;
+/// Forms of a header at most: each is tried against each.
+const MAX_FORMS: usize = 60;
+
+const MEANINGS: &[(&str, MarkMeaning)] = &[
+    ("normal", MarkMeaning::Normal),
+    ("abnormal", MarkMeaning::Abnormal),
+    ("low", MarkMeaning::Low),
+    ("high", MarkMeaning::High),
+    ("other", MarkMeaning::Other),
+];
+
+/// Every part has a value even where the file's was refused: any fault refuses the whole.
+pub(super) fn shape(text: &str, file: &str) -> Result<Shape, Vec<Fault>> {
+    let source = Source::new(file, text);
+    let shape = source.parse().map(|root| {
+        let keys = Keys::new(&source, String::new(), 0, root.get_ref());
+        let shape = whole(&keys);
+        keys.close();
+        shape
+    });
+    let faults = source.into_faults();
+    match shape {
+        Some(shape) if faults.is_empty() => Ok(shape),
+        _ => Err(faults),
+    }
+}
+
+fn whole(keys: &Keys<'_, '_>) -> Shape {
+    let name = keys.needed("name", "my-dialect");
+    if let Some(name) = &name {
+        let fits = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
+        if !name.value.bytes().all(fits) {
+            keys.fault(name.at, "name", quote(&name.value), "small letters, digits and hyphens");
+        }
+    }
+    let encoding = choice(keys, "encoding", ENCODINGS).unwrap_or(Encoding::Utf8);
+    let decimals = &[("point", '.'), ("comma", ',')];
+    let decimal = choice(keys, "decimal", decimals).unwrap_or('.');
+    let calendar = table(keys, "dates", "with order = \"ymd\", or another order", calendar);
+    let calendar = calendar.unwrap_or_default();
+    let line = keys.table("line");
+    let read = |report: &Keys<'_, '_>| rules(report, line.as_ref(), encoding);
+    let rules = table(keys, "report", "with silence_ms = 3000 and what else ends one", read);
+    if let Some(line) = &line {
+        line.close();
+    }
+    let number = keys.table("number").map(|keys| {
+        let rule = number(&keys);
+        keys.close();
+        rule
+    });
+    let read = |keys: &Keys<'_, '_>| header(keys, &calendar);
+    let header = table(keys, "header", "with lines = [\"No. {number}\"] and the others", read);
+    let marks = marks(keys);
+    let read = |keys: &Keys<'_, '_>| results(keys, marks, decimal);
+    let example = "with split = \"blanks\" and cells = [\"label\", \"result\"], or columns";
+    let results = table(keys, "results", example, read);
+    Shape {
+        name: name.map(|name| name.value).unwrap_or_default(),
+        encoding,
+        calendar,
+        rules: rules.unwrap_or_default(),
+        header: Header::new(header.unwrap_or_default()),
+        number: number.unwrap_or_default(),
+        results: results.unwrap_or_default(),
+    }
+}
+
+/// A table that must be given.
+fn table<T>(
+    keys: &Keys<'_, '_>,
+    key: &'static str,
+    example: &str,
+    read: impl FnOnce(&Keys<'_, '_>) -> T,
+) -> Option<T> {
+    if !keys.has(key) {
+        keys.fault(keys.at, key, "nothing", format!("a table [{key}] {example}"));
+    }
+    let table = keys.table(key)?;
+    let found = read(&table);
+    table.close();
+    Some(found)
+}
+
+/// One word of a few. None: not given, or none of them, which is noted.
+pub(super) fn choice<T: Copy>(
+    keys: &Keys<'_, '_>,
+    key: &'static str,
+    of: &[(&str, T)],
+) -> Option<T> {
+    let word = keys.text(key)?;
+    one_of(keys, key, &word, of)
+}
+
+pub(super) fn one_of<T: Copy>(
+    keys: &Keys<'_, '_>,
+    key: &str,
+    word: &Spot<String>,
+    of: &[(&str, T)],
+) -> Option<T> {
+    let found = of.iter().find(|(name, _)| *name == word.value).map(|(_, value)| *value);
+    if found.is_none() {
+        let names: Vec<&str> = of.iter().map(|(name, _)| *name).collect();
+        let near = nearest(&word.value, &names).filter(|near| near.get(..1) == word.value.get(..1));
+        let hint = near.map_or(String::new(), |near| format!("; did you mean \"{near}\"?"));
+        let names: Vec<String> = names.iter().map(|name| format!("\"{name}\"")).collect();
+        keys.fault(word.at, key, quote(&word.value), format!("{}{hint}", names.join(", ")));
+    }
+    found
+}
+
+fn calendar(keys: &Keys<'_, '_>) -> Calendar {
+    if !keys.has("order") {
+        keys.fault(keys.at, "order", "nothing", "order = \"dmy\", or \"ymd\", \"ydm\", \"mdy\"");
+    }
+    let order = choice(keys, "order", ORDERS).unwrap_or_default();
+    let months = words(keys, "months");
+    if !months.is_empty() && months.len() != 12 {
+        let found = format!("{} names", months.len());
+        keys.fault(keys.place("months"), "months", found, "twelve names, January first");
+    }
+    twice(keys, "months", &months);
+    let (am, pm) = (words(keys, "am"), words(keys, "pm"));
+    if am.is_empty() != pm.is_empty() {
+        let allowed = "words for both halves of the day, am and pm, or for neither";
+        keys.fault(keys.at, "am", "only one half of the day", allowed);
+    }
+    if let Some(word) = am.iter().find(|word| pm.contains(word)) {
+        let found = format!("{}, which am has too", quote(word));
+        keys.fault(keys.place("pm"), "pm", found, "words that tell the halves of the day apart");
+    }
+    Calendar { order, months, halves: (!am.is_empty()).then_some((am, pm)) }
+}
+
+fn words(keys: &Keys<'_, '_>, key: &'static str) -> Vec<String> {
+    keys.texts(key).into_iter().map(|word| word.value).collect()
+}
+
+fn twice(keys: &Keys<'_, '_>, key: &str, words: &[String]) {
+    for (n, word) in words.iter().enumerate() {
+        if words.iter().skip(n + 1).any(|other| other.to_lowercase() == word.to_lowercase()) {
+            let found = format!("{} twice", quote(word));
+            keys.fault(keys.place(key), key, found, "each word once");
+        }
+    }
+}
+
+fn number(keys: &Keys<'_, '_>) -> NumberRule {
+    let sign = |key: &str, (name, word): (Spot<String>, Spot<String>)| {
+        Some((name, one_of(keys, key, &word, SIGNS)?))
+    };
+    let digits = keys.pairs("class_digits").into_iter().filter_map(|p| sign("class_digits", p));
+    let class_digits = digits
+        .filter_map(|(name, sign)| {
+            let mut letters = name.value.chars();
+            match (letters.next(), letters.next()) {
+                (Some(digit), None) if digit.is_ascii_digit() => Some((digit, sign)),
+                _ => {
+                    let allowed = "one digit, such as { \"9\" = \"control\", \"0\" = \"routine\" }";
+                    keys.fault(name.at, "class_digits", quote(&name.value), allowed);
+                    None
+                }
+            }
+        })
+        .collect();
+    let suffixes = keys.pairs("suffixes").into_iter().filter_map(|p| sign("suffixes", p));
+    let mut suffixes: Vec<(String, Sign)> = suffixes
+        .filter_map(|(name, sign)| {
+            let digit = name.value.contains(|c: char| c.is_ascii_digit() || c.is_whitespace());
+            if digit || name.value.is_empty() {
+                let allowed = "a mark without digits and blanks, such as { R = \"routine\" }";
+                keys.fault(name.at, "suffixes", quote(&name.value), allowed);
+            }
+            (!digit).then_some((name.value, sign))
+        })
+        .collect();
+    suffixes.sort_by_key(|(mark, _)| std::cmp::Reverse(mark.len()));
+    NumberRule { class_digits, suffixes }
+}
+
+fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Vec<(Form, Sign)> {
+    let mut forms: Vec<(Spot<Form>, &str, Sign)> = Vec::new();
+    for (key, sign) in [("control", Sign::Control), ("urgent", Sign::Urgent), ("lines", Sign::None)]
+    {
+        for text in keys.texts(key) {
+            match Form::parse(&text.value, calendar) {
+                Ok(form) => forms.push((Spot { at: text.at, value: form }, key, sign)),
+                Err(allowed) => keys.fault(text.at, key, quote(&text.value), allowed),
+            }
+        }
+    }
+    if forms.len() > MAX_FORMS {
+        let found = format!("{} forms", forms.len());
+        keys.fault(keys.at, "lines", found, format!("at most {MAX_FORMS} of all kinds"));
+        return Vec::new();
+    }
+    for (n, (form, key, sign)) in forms.iter().enumerate() {
+        for (other, other_key, other_sign) in forms.iter().skip(n + 1) {
+            if let Some(line) = both_fit(&form.value, *sign, &other.value, *other_sign, calendar) {
+                let found = format!(
+                    "{}; but {} of header.{other_key} fits the same line {}, and says something else",
+                    quote(&form.value.text),
+                    quote(&other.value.text),
+                    quote(&line)
+                );
+                let allowed =
+                    "forms that no line has both of: give one of them more words of its own";
+                keys.fault(form.at, key, found, allowed);
+            }
+        }
+    }
+    forms.into_iter().map(|(form, _, sign)| (form.value, sign)).collect()
+}
+
+/// A line that both forms fit and read differently.
+fn both_fit(
+    one: &Form,
+    one_sign: Sign,
+    other: &Form,
+    other_sign: Sign,
+    calendar: &Calendar,
+) -> Option<String> {
+    let lines = one.samples(calendar, other).into_iter().chain(other.samples(calendar, one));
+    lines.filter(|line| !line.is_empty()).find(|line| {
+        let (mut first, mut second) = (Vec::new(), Vec::new());
+        one.fits(line, calendar, &mut first)
+            && other.fits(line, calendar, &mut second)
+            && (one_sign != other_sign || !super::agree(&first, &second))
+    })
+}
+
+fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char) -> Results {
+    let mut layouts: Vec<Option<Layout>> = vec![layout(keys)];
+    for next in keys.tables("next") {
+        let (optional, found) = (next.switch("optional"), layout(&next));
+        layouts.push(found.map(|layout| Layout { optional, ..layout }));
+        next.close();
+    }
+    if layouts.len() > MAX_LAYOUTS {
+        let found = format!("{} further lines", layouts.len() - 1);
+        keys.fault(keys.place("next"), "next", found, format!("at most {}", MAX_LAYOUTS - 1));
+    }
+    let entries = entries(keys, layouts.len());
+    let layouts: Option<Vec<Layout>> = layouts.into_iter().collect();
+    if let Some(layouts) = &layouts {
+        makes_a_result(keys, layouts);
+    }
+    let (unread, off) = (words(keys, "unread"), words(keys, "off"));
+    if let Some(word) = unread.iter().find(|word| off.contains(word)) {
+        let allowed = "each word in one of the two: unread (no result) or off (not wanted)";
+        let found = format!("{}, which unread has too", quote(word));
+        keys.fault(keys.place("off"), "off", found, allowed);
+    }
+    Results {
+        layouts: layouts.unwrap_or_default(),
+        entries,
+        unit_implied: keys.switch("unit_implied"),
+        unread,
+        off,
+        comparators: comparators(keys),
+        marks,
+        decimal,
+    }
+}
+
+fn comparators(keys: &Keys<'_, '_>) -> Vec<(String, &'static str)> {
+    let read = |(word, sign): (Spot<String>, Spot<String>)| {
+        let of = &[("<", "<"), (">", ">"), ("<=", "<="), (">=", ">=")];
+        let sign = one_of(keys, "comparators", &sign, of)?;
+        Some((word.value.trim().to_owned(), sign)).filter(|(word, _)| !word.is_empty())
+    };
+    let mut words: Vec<_> = keys.pairs("comparators").into_iter().filter_map(read).collect();
+    words.sort_by_key(|(word, _)| std::cmp::Reverse(word.len()));
+    words
+}
+
+fn marks(root: &Keys<'_, '_>) -> Vec<(String, MarkMeaning)> {
+    let mut marks = Vec::new();
+    for (mark, meaning) in root.pairs("marks") {
+        if mark.value.is_empty() || mark.value.contains(char::is_whitespace) {
+            root.fault(mark.at, "marks", quote(&mark.value), "one word or sign without blanks");
+        } else if let Some(meaning) = one_of(root, "marks", &meaning, MEANINGS) {
+            marks.push((mark.value, meaning));
+        }
+    }
+    marks.sort_by_key(|(mark, _)| std::cmp::Reverse(mark.len()));
+    marks
+}
+
+fn makes_a_result(keys: &Keys<'_, '_>, layouts: &[Layout]) {
+    let cells = |layout: &Layout| match &layout.split {
+        Split::Columns(columns) => columns.iter().map(|(cell, _)| *cell).collect(),
+        Split::Blanks(cells) | Split::Sign(_, cells) => cells.clone(),
+    };
+    let needed: Vec<Cell> = layouts.iter().filter(|l| !l.optional).flat_map(cells).collect();
+    let says = |cell| needed.contains(&cell);
+    if !says(Cell::Label) || !(says(Cell::Result) || says(Cell::Grade) || says(Cell::Value)) {
+        let allowed = "a label, and a result, a grade or a value, in lines that are not optional";
+        let key = if keys.has("columns") { "columns" } else { "cells" };
+        keys.fault(keys.place(key), key, "cells that make no result", allowed);
+    }
+}
+
+/// Several readings in one line: what stands between them, or how wide each is.
+fn entries(keys: &Keys<'_, '_>, layouts: usize) -> Option<Entries> {
+    let width = keys.count_or("entry_width", MAX_COLUMN, 0).unwrap_or(0);
+    let sign = keys.text("entry_sign").and_then(|text| {
+        let sign = sign_of(&text.value);
+        if sign.is_none() {
+            let allowed = "one sign, such as \"|\", or \"tab\"";
+            keys.fault(text.at, "entry_sign", quote(&text.value), allowed);
+        }
+        sign
+    });
+    let entries = match (usize::try_from(width).unwrap_or(0), sign) {
+        (0, None) => return None,
+        (0, Some(sign)) => Entries::Sign(sign),
+        (width, None) => Entries::Width(width),
+        (_, Some(_)) => {
+            let allowed = "a sign between the readings, or their width, not both";
+            keys.fault(keys.place("entry_sign"), "entry_sign", "entry_width beside it", allowed);
+            return None;
+        }
+    };
+    if layouts > 1 {
+        let allowed = "several readings in a line, or several lines a reading, not both";
+        keys.fault(keys.place("next"), "next", "entry_sign or entry_width beside it", allowed);
+    }
+    Some(entries)
+}
+
+fn sign_of(text: &str) -> Option<char> {
+    let mut letters = text.chars();
+    match (text, letters.next(), letters.next()) {
+        ("tab", ..) => Some('\t'),
+        (_, Some(sign), None) if sign.is_ascii_punctuation() => Some(sign),
+        _ => None,
+    }
+}
+
+/// How one line falls into cells. None: something in it was refused.
+fn layout(keys: &Keys<'_, '_>) -> Option<Layout> {
+    let split = keys.text("split");
+    let names = keys.texts("cells");
+    let cells: Vec<Cell> =
+        names.iter().filter_map(|word| one_of(keys, "cells", word, CELLS)).collect();
+    let tables = keys.tables("columns");
+    let columns: Vec<_> = tables.iter().filter_map(column).collect();
+    let found = match (keys.has("split"), keys.has("cells"), keys.has("columns")) {
+        (true, true, false) | (false, false, true) => "",
+        (false, false, false) => "neither split nor columns",
+        (true, false, false) => "split without cells",
+        (false, true, false) => "cells without split",
+        (_, _, true) => "split or cells beside columns",
+    };
+    if !found.is_empty() {
+        let allowed = "split = \"blanks\" with cells = [\"label\", \"result\"], or columns alone";
+        keys.fault(keys.at, "split", found, allowed);
+        return None;
+    }
+    if cells.len() < names.len() || columns.len() < tables.len() {
+        return None;
+    }
+    if keys.has("columns") {
+        return Some(Layout { split: Split::Columns(in_order(keys, columns)), optional: false });
+    }
+    let split = split?;
+    let split = match (split.value.as_str(), sign_of(&split.value)) {
+        ("blanks", _) => Split::Blanks(cells),
+        (_, Some(sign)) => Split::Sign(sign, cells),
+        (_, None) => {
+            let allowed = "\"blanks\", \"tab\" or one sign such as \";\"";
+            keys.fault(split.at, "split", quote(&split.value), allowed);
+            return None;
+        }
+    };
+    Some(Layout { split, optional: false })
+}
+
+type Column = (Cell, std::ops::Range<usize>);
+
+fn column(keys: &Keys<'_, '_>) -> Option<(usize, Column)> {
+    if !keys.has("cell") {
+        keys.fault(keys.at, "cell", "nothing", "cell = \"label\", or another cell");
+    }
+    let cell = choice(keys, "cell", CELLS);
+    let (from, to) = (keys.count("from", MAX_COLUMN), keys.count("to", MAX_COLUMN));
+    keys.close();
+    let (cell, from, to) = (cell?, from?, to?);
+    if from == 0 || to < from {
+        let found = format!("{from} to {to}");
+        keys.fault(keys.at, "from", found, "columns counted from 1, from <= to");
+        return None;
+    }
+    let place = |n: u32| usize::try_from(n).ok();
+    Some((keys.at, (cell, place(from - 1)?..place(to)?)))
+}
+
+fn in_order(keys: &Keys<'_, '_>, mut columns: Vec<(usize, Column)>) -> Vec<Column> {
+    columns.sort_by_key(|(_, (_, range))| range.start);
+    for pair in columns.windows(2) {
+        if let [(_, (_, one)), (at, (_, other))] = pair
+            && one.end > other.start
+        {
+            let found = format!("column {} twice", other.start + 1);
+            keys.fault(*at, "columns", found, "columns that do not overlap");
+        }
+    }
+    columns.into_iter().map(|(_, column)| column).collect()
+}

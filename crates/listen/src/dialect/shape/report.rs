@@ -1,0 +1,185 @@
+//! How a dialect file says where a report begins and ends, and what its bytes are.
+
+use wickline_normalize::sheet::{Keys, Spot};
+use wickline_normalize::words::{nearest, quote};
+
+use super::load::choice;
+use crate::dialect::codepage::Encoding;
+use crate::printed::command::{Commands, Printer};
+use crate::printed::control::{Controls, NAMES, code};
+use crate::printed::{BITS, PrintRules};
+
+const MILLISECOND: i64 = 1_000;
+/// Blank lines in a row at most.
+const MAX_BLANKS: u32 = 50;
+
+/// Control characters that cannot begin or end a report: lines, text and sequences need them.
+const NEEDED: &[&str] = &["NUL", "BS", "HT", "LF", "CR", "ESC"];
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Family {
+    None,
+    Ecma48,
+    Commands,
+}
+
+/// `report` and `line`, which may be absent.
+pub(super) fn rules(
+    report: &Keys<'_, '_>,
+    line: Option<&Keys<'_, '_>>,
+    encoding: Encoding,
+) -> PrintRules {
+    let mut rules = PrintRules {
+        blank_lines: report.count_or("blank_lines", MAX_BLANKS, 0).unwrap_or(0),
+        silence: silence(report) * MILLISECOND,
+        openers: beginnings(report, "first_line", encoding),
+        closers: beginnings(report, "last_line", encoding),
+        begins: controls(report, "begin_bytes"),
+        ends: controls(report, "end_bytes"),
+        must_end: report.switch("must_end"),
+        ..PrintRules::default()
+    };
+    if rules.must_end && rules.closers.is_empty() && rules.ends.is_empty() {
+        let allowed = "a last_line or end_bytes beside it, which every whole report ends with";
+        let found = "true, and neither last_line nor end_bytes";
+        report.fault(report.place("must_end"), "must_end", found, allowed);
+    }
+    if let Some(line) = line {
+        of_line(line, encoding, &mut rules);
+    }
+    let clash = |byte| rules.flow && (rules.begins.has(byte) || rules.ends.has(byte));
+    if clash(0x11) || clash(0x13) {
+        let allowed = "a control character that is not read past as XON or XOFF";
+        let found = "DC1 or DC3, and line.flow is \"xon-xoff\"";
+        report.fault(report.place("end_bytes"), "end_bytes", found, allowed);
+    }
+    rules
+}
+
+fn silence(report: &Keys<'_, '_>) -> i64 {
+    if !report.has("silence_ms") {
+        let allowed = "silence_ms = 3000, or other milliseconds from 500 to 60000";
+        report.fault(report.at, "silence_ms", "nothing", allowed);
+    }
+    let silence = report.count_or("silence_ms", 60_000, 3_000).unwrap_or(3_000);
+    if silence < 500 {
+        let allowed = "milliseconds from 500 to 60000";
+        report.fault(report.place("silence_ms"), "silence_ms", silence.to_string(), allowed);
+    }
+    i64::from(silence)
+}
+
+/// How first or last lines begin, as bytes.
+fn beginnings(report: &Keys<'_, '_>, key: &'static str, encoding: Encoding) -> Vec<Vec<u8>> {
+    let fits = |text: &&Spot<String>| {
+        let good =
+            !text.value.trim().is_empty() && (encoding == Encoding::Utf8 || text.value.is_ascii());
+        if !good {
+            let allowed = "how that line begins, in ASCII unless encoding = \"utf-8\"";
+            report.fault(text.at, key, quote(&text.value), allowed);
+        }
+        good
+    };
+    let texts = report.texts(key);
+    texts.iter().filter(fits).map(|text| text.value.trim().as_bytes().to_vec()).collect()
+}
+
+fn controls(report: &Keys<'_, '_>, key: &'static str) -> Controls {
+    let mut set = Controls::default();
+    for name in report.texts(key) {
+        match control(report, key, &name) {
+            Some(_) if NEEDED.contains(&name.value.as_str()) => {
+                let allowed = format!("none of {}: lines are made of them", NEEDED.join(", "));
+                report.fault(name.at, key, quote(&name.value), allowed);
+            }
+            Some(byte) => set.insert(byte),
+            None => {}
+        }
+    }
+    set
+}
+
+fn control(keys: &Keys<'_, '_>, key: &str, name: &Spot<String>) -> Option<u8> {
+    let found = code(&name.value);
+    if found.is_none() {
+        let near = nearest(&name.value, &NAMES).unwrap_or("");
+        let allowed = format!("the name of a control character, such as \"{near}\" or \"STX\"");
+        keys.fault(name.at, key, quote(&name.value), allowed);
+    }
+    found
+}
+
+fn of_line(line: &Keys<'_, '_>, encoding: Encoding, rules: &mut PrintRules) {
+    match line.count_or("bits", 8, 8) {
+        Some(7) => rules.mask = BITS >> 1,
+        Some(8) | None => {}
+        Some(bits) => line.fault(line.place("bits"), "bits", bits.to_string(), "7 or 8"),
+    }
+    let flows = &[("none", false), ("xon-xoff", true)];
+    rules.flow = choice(line, "flow", flows).unwrap_or(false);
+    let returns = &[("new-line", false), ("overprint", true)];
+    rules.overprint = choice(line, "lone_cr", returns).unwrap_or(false);
+    let families =
+        &[("none", Family::None), ("ecma-48", Family::Ecma48), ("esc", Family::Commands)];
+    let family = choice(line, "printer", families).unwrap_or(Family::None);
+    let commands = line.table("commands").map(|keys| {
+        let commands = commands(&keys);
+        keys.close();
+        commands
+    });
+    if commands.is_some() != (family == Family::Commands) {
+        let found = if commands.is_some() {
+            "[line.commands] beside another family"
+        } else {
+            "\"esc\" without [line.commands]"
+        };
+        let allowed = "printer = \"esc\" together with [line.commands], which lists its commands";
+        line.fault(line.place("printer"), "printer", found, allowed);
+    }
+    rules.printer = match family {
+        Family::None => Printer::None,
+        Family::Ecma48 => Printer::Ecma48 { eight_bits: encoding == Encoding::Latin1 },
+        Family::Commands => Printer::Commands(commands.unwrap_or_default()),
+    };
+    if let Printer::Commands(commands) = &rules.printer {
+        let bounds = (0..32_u8).filter(|b| rules.begins.has(*b) || rules.ends.has(*b));
+        let taken = |byte: &u8| {
+            commands.alone.has(*byte) || commands.led.iter().any(|(lead, ..)| lead == byte)
+        };
+        if let Some(byte) = bounds.into_iter().find(taken) {
+            let name = NAMES.get(usize::from(byte)).copied().unwrap_or("");
+            let found = format!("{name}, which begins or ends a report");
+            let allowed = "commands that mean nothing else";
+            line.fault(line.place("commands"), "commands", found, allowed);
+        }
+    }
+}
+
+fn commands(keys: &Keys<'_, '_>) -> Commands {
+    let mut commands = Commands::default();
+    for lead in ["ESC", "GS", "FS"] {
+        let Some(byte) = code(lead) else { continue };
+        for (letter, count) in keys.counts(lead, 255) {
+            match (letter.value.as_bytes(), u8::try_from(count)) {
+                ([letter], Ok(count)) if letter.is_ascii_graphic() || *letter == b' ' => {
+                    commands.led.push((byte, *letter, count));
+                }
+                _ => {
+                    let allowed = "one letter, digit or sign, with the count of bytes behind it";
+                    keys.fault(letter.at, lead, quote(&letter.value), allowed);
+                }
+            }
+        }
+    }
+    for name in keys.texts("alone") {
+        match control(keys, "alone", &name) {
+            Some(_) if NEEDED.contains(&name.value.as_str()) => {
+                let allowed = format!("none of {}: lines are made of them", NEEDED.join(", "));
+                keys.fault(name.at, "alone", quote(&name.value), allowed);
+            }
+            Some(byte) => commands.alone.insert(byte),
+            None => {}
+        }
+    }
+    commands
+}
