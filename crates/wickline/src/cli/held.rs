@@ -9,7 +9,9 @@ use wickline_normalize::{Reason, Remedy, Report};
 
 use super::output::{Output, Tone, plain};
 use super::{Answer, As, Desk, Exit, Failure, id};
+use crate::store::ledger::state::State;
 use crate::store::ledger::views::{Item, Kept, totals};
+use crate::store::tape::Tape;
 
 /// `wickline held`, `wickline held identify 17 --specimen KP-20417`
 #[derive(Debug, Args)]
@@ -39,7 +41,7 @@ enum Act {
         #[arg(long, value_parser = NonEmptyStringValueParser::new())]
         reason: String,
     },
-    /// Read again from the print, after the dialect, the strip or the configuration was mended
+    /// Read again from the tape, after the dialect, the strip or the configuration was mended
     Reread {
         #[arg(required_unless_present = "reason")]
         ids: Vec<String>,
@@ -105,15 +107,30 @@ async fn reread(
         let named = |i: &&Item| i.holds.iter().any(|h| !h.cleared && h.reason == reason.code());
         wanted.extend(held.iter().filter(named).filter_map(|i| i.id.parse::<i64>().ok()));
     }
-    let mut became = Vec::new();
+    let tape = Tape::look(&desk.bench.tape).await?;
+    let mut done = Vec::new();
     for n in wanted {
-        became.extend(desk.ledger.report_reread(&desk.bench, actor, n).await?);
+        done.push(desk.ledger.report_reread(&desk.bench, &tape, actor, n).await?);
     }
-    tell(out, &became)?;
-    if became.is_empty() {
+    if out.json {
+        let items: Vec<_> = done
+            .iter()
+            .map(|r| {
+                json!({"id": r.n.to_string(), "state": r.state.text(), "differences": r.differences})
+            })
+            .collect();
+        out.document(&json!({ "items": items }))?;
+    }
+    for reread in &done {
+        out.line(&format!("report {} is now {}", reread.n, reread.state));
+        for one in &reread.differences {
+            out.line(&format!("    {}: {} -> {}", one.what, one.before, one.after));
+        }
+    }
+    if done.is_empty() {
         out.line("no report is held for that reason");
     }
-    let still = became.iter().any(|(_, state)| state == "held");
+    let still = done.iter().any(|r| r.state == State::Held);
     Ok(if still { Exit::NotClean } else { Exit::Done })
 }
 

@@ -9,6 +9,7 @@ mod ledger;
 mod output;
 mod queue;
 mod receive;
+mod replay;
 mod run;
 mod simulate;
 
@@ -57,6 +58,8 @@ enum Command {
     Held(held::Options),
     /// The day sheet: every number, its place on the way, what is outstanding
     Day(day::Options),
+    /// Reads old tape again with today's dialects and strips and shows every difference; sends nothing
+    Replay(replay::Options),
     /// Moves the ledger from a file to a server
     Ledger(ledger::Options),
     /// An analyzer on a pseudo-terminal or a port
@@ -177,6 +180,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Queue(options) => queue::queue(config, options, out).await,
         Command::Held(options) => held::held(config, options, out).await,
         Command::Day(options) => day::day(config, options, out).await,
+        Command::Replay(options) => replay::replay(config, options, out).await,
         Command::Ledger(options) => ledger::ledger(options, out).await,
         Command::Simulate(options) => simulate::simulate(options, out).await,
         Command::Receive(options) => receive::receive(options, out).await,

@@ -28,6 +28,9 @@ const GROUP: usize = 128;
 /// Entries without any report after which the position is noted all the same.
 const STRIDE: i64 = 512;
 
+/// Longer than any silence that ends a report, in microseconds.
+const SILENCE: i64 = 3_600_000_000;
+
 /// What it takes to read one analyzer's tape.
 pub struct Reading {
     pub tape: Tape,
@@ -65,14 +68,7 @@ impl Reading {
             () = super::stopped(&mut stop) => return Ok(()),
         }
         let Some(start) = self.start().await? else { return Ok(()) };
-        let mut cursor = Cursor {
-            ear: Ear::new(self.analyzer.dialect.as_ref()),
-            last: start,
-            safe: start,
-            noted: start,
-            clock: TapeClock::default(),
-            found: Vec::new(),
-        };
+        let mut cursor = self.cursor(start);
         let mut commits = self.tape.commits();
         while !*self.stop.borrow() {
             commits.borrow_and_update();
@@ -94,6 +90,41 @@ impl Reading {
             }
         }
         Ok(())
+    }
+
+    fn cursor(&self, start: i64) -> Cursor {
+        Cursor {
+            ear: Ear::new(self.analyzer.dialect.as_ref()),
+            last: start,
+            safe: start,
+            noted: start,
+            clock: TapeClock::default(),
+            found: Vec::new(),
+        }
+    }
+
+    /// Reads the whole tape from its beginning, as if silence followed its end.
+    pub async fn to_the_end(mut self) -> Result<(), StoreError> {
+        let mut cursor = self.cursor(0);
+        loop {
+            let entries = self.tape.after(&self.analyzer.id, cursor.last, PAGE).await?;
+            for entry in &entries {
+                self.hear(&mut cursor, entry);
+            }
+            if entries.is_empty() {
+                let at = cursor.clock.last_at;
+                let silence = cursor.clock.last_tick.saturating_add(SILENCE);
+                cursor.ear.handle_timeout(silence);
+                cursor.ear.handle_closed(silence);
+                self.collect(&mut cursor, at);
+            }
+            if !cursor.found.is_empty() {
+                self.take_in(&mut cursor).await?;
+            }
+            if entries.is_empty() {
+                return Ok(());
+            }
+        }
     }
 
     /// Where reading begins. None: told to stop before the ledger could say.

@@ -165,6 +165,17 @@ impl Tape {
         Ok((Tape { db, id, appends, commits, healthy }, writer))
     }
 
+    /// Opens the tape to look at it, also while a daemon writes it.
+    pub async fn look(path: &Path) -> Result<Tape, StoreError> {
+        if !path.exists() {
+            let why = "there is no such file".into();
+            return Err(StoreError::Open { what: path.display().to_string(), why });
+        }
+        // Without its writer nothing can be appended.
+        let (tape, _) = Self::open(path, 0, None).await?;
+        Ok(tape)
+    }
+
     /// The writing end for one line.
     pub async fn line(&self, line: &str) -> Result<LineTape, StoreError> {
         let mut conn = self.db.read().await?;
@@ -200,8 +211,8 @@ impl Tape {
         rows.iter().map(entry).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
     }
 
-    /// The bytes of a line between two offsets, as far as they are there.
-    pub async fn cut(&self, line: &str, from: u64, to: u64) -> Result<Vec<u8>, StoreError> {
+    /// What a line said between two offsets, as far as it is there, cut to them.
+    pub async fn between(&self, line: &str, from: u64, to: u64) -> Result<Vec<Entry>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
             "SELECT n, at_us, tick_us, kind, start, data, flaws FROM heard WHERE line = $1 \
@@ -214,16 +225,10 @@ impl Tape {
         .await
         .map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
-        let mut bytes = Vec::new();
-        for row in &rows {
-            let entry = entry(row).map_err(|e| self.wrong(&e))?;
-            for (index, byte) in entry.data.iter().enumerate() {
-                if (from..to).contains(&(entry.start + index as u64)) {
-                    bytes.push(*byte);
-                }
-            }
-        }
-        Ok(bytes)
+        let mut entries: Vec<Entry> =
+            rows.iter().map(entry).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))?;
+        entries.iter_mut().for_each(|entry| trim(entry, from, to));
+        Ok(entries)
     }
 
     /// Waits until everything appended before now is committed (or has failed).
@@ -462,6 +467,23 @@ async fn insert(write: &mut super::db::Write, rows: &[&Append]) -> Result<(), St
 
 fn signed(offset: u64) -> i64 {
     i64::try_from(offset).unwrap_or(i64::MAX)
+}
+
+/// Cuts an entry to what lies between two offsets.
+fn trim(entry: &mut Entry, from: u64, to: u64) {
+    let end = entry.start + entry.data.len() as u64;
+    let length = usize::try_from(to.min(end).saturating_sub(entry.start)).unwrap_or(usize::MAX);
+    entry.data.truncate(length);
+    let skip = usize::try_from(from.saturating_sub(entry.start)).unwrap_or(usize::MAX);
+    let skip = skip.min(entry.data.len());
+    entry.data.drain(..skip);
+    entry.start += skip as u64;
+    entry.flaws = entry
+        .flaws
+        .iter()
+        .filter_map(|at| at.checked_sub(skip))
+        .filter(|at| *at < entry.data.len())
+        .collect();
 }
 
 fn entry(row: &sqlx::any::AnyRow) -> Result<Entry, sqlx::Error> {

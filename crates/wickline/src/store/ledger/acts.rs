@@ -1,9 +1,8 @@
 //! What people do to reports and messages: each act a change of state and a trail row together.
 
 use sqlx::{Executor, Row};
-use wickline_normalize::judge::Judged;
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Private, Reason, Remedy, Report};
+use wickline_normalize::{Reason, Remedy, Report};
 
 use super::queue::{Made, insert_messages};
 use super::state::State;
@@ -16,20 +15,21 @@ use crate::store::db::Write;
 
 /// The report as an act needs it.
 pub(super) struct Open {
-    n: i64,
+    pub n: i64,
+    pub tape: String,
     pub analyzer: String,
-    class: String,
-    state: State,
+    pub class: String,
+    pub state: State,
     pub specimen: Option<String>,
     /// What a person said whose specimen it is: stands above the print.
-    given: Option<String>,
-    control_sign: bool,
+    pub given: Option<String>,
+    pub control_sign: bool,
     pub print: Report,
-    readings: String,
-    strip: String,
+    pub readings: String,
+    pub strip: String,
     pub filler: String,
-    heard_at: i64,
-    holds: Vec<(i64, Reason, String)>,
+    pub heard_at: i64,
+    pub holds: Vec<(i64, Reason, String)>,
 }
 
 impl Open {
@@ -226,103 +226,6 @@ impl Ledger {
         Ok(vec![(n, "set-aside".into())])
     }
 
-    /// Judges a held report again from its own print, with today's dialect, strip and rules.
-    pub async fn report_reread(
-        &self,
-        bench: &Bench,
-        actor: &Actor,
-        n: i64,
-    ) -> Result<Became, StoreError> {
-        let mut write = self.db.write().await?;
-        let open = opened(&mut write, n, State::Held).await?;
-        let Some(analyzer) = bench.analyzer(&open.analyzer) else {
-            return Err(no(format!("analyzer {} is not configured any more", open.analyzer)));
-        };
-        let mut print = compose::reread(analyzer, &open.print).ok_or_else(|| {
-            no(format!("report {n}: the dialect now finds no report, or several, in its lines"))
-        })?;
-        if let Some(given) = &open.given {
-            print.specimen = Some(Private::new(given.clone()));
-        }
-        let mut judging =
-            super::intake::Judging::begin(&mut write, bench, analyzer, &[&print], open.heard_at, n)
-                .await?;
-        let judged = judging.judge(&print, open.heard_at);
-        let act = Act {
-            verb: "reread",
-            object: format!("report {n}"),
-            was: Some(codes(open.holds.iter().map(|(_, r, _)| *r))),
-            became: Some(codes(judged.holds.iter().map(|h| h.reason))),
-            ..Act::default()
-        };
-        self.rejudge(write, bench, actor, act, open, print, judged).await
-    }
-
-    #[expect(clippy::too_many_arguments, reason = "one step of reread, split off to be readable")]
-    async fn rejudge(
-        &self,
-        mut write: Write,
-        bench: &Bench,
-        actor: &Actor,
-        act: Act,
-        open: Open,
-        print: Report,
-        judged: Judged,
-    ) -> Result<Became, StoreError> {
-        let n = open.n;
-        let row = super::intake::row_of(&bench.clock, &print, &judged);
-        // What a control once was stays barred, whatever a mended dialect says now.
-        let barred = (open.control_sign || open.class == "control") && !judged.control_sign;
-        let sign = open.control_sign || judged.control_sign;
-        let state = if barred { State::Held } else { row.state };
-        let delete =
-            sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(n);
-        write.conn().execute(delete).await.map_err(|e| write.wrong(&e))?;
-        let first =
-            sqlx::query("SELECT coalesce(max(ix), -1) + 1 FROM hold WHERE report = $1").bind(n);
-        let first = write.conn().fetch_one(first).await.map_err(|e| write.wrong(&e))?;
-        let first: i64 = first.try_get(0).map_err(|e| write.wrong(&e))?;
-        let mut holds = judged.holds.clone();
-        if barred {
-            let why = "it was heard as control material; the mended reading says patient";
-            holds.push(wickline_normalize::Hold::new(Reason::ClassDisagree, why));
-        }
-        super::intake::insert_holds(&mut write, &[(n, first, &holds)]).await?;
-        let update = sqlx::query(
-            "UPDATE report SET state = $1, class = $2, level = $3, specimen = $4, number = $5, \
-             identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11, \
-             control_sign = $12 WHERE n = $13 AND state = 'held'",
-        )
-        .bind(state.text())
-        .bind(row.class)
-        .bind(row.level)
-        .bind(row.specimen.clone())
-        .bind(row.number)
-        .bind(row.identity)
-        .bind(row.strip.clone())
-        .bind(row.print)
-        .bind(row.readings.clone())
-        .bind(row.taken_at)
-        .bind(row.repeat_of)
-        .bind(i64::from(sign))
-        .bind(n);
-        write.conn().execute(update).await.map_err(|e| write.wrong(&e))?;
-        record(&mut write, actor, act).await?;
-        if state == State::Waiting {
-            let now = Open {
-                specimen: row.specimen,
-                readings: row.readings,
-                strip: row.strip,
-                class: row.class.to_owned(),
-                print,
-                ..open
-            };
-            self.messages(&mut write, bench, &now).await?;
-        }
-        write.commit().await?;
-        Ok(vec![(n, state.text().to_owned())])
-    }
-
     /// Builds the messages of reports that were ready when no receiver took them. How many reports.
     pub async fn reports_undelivered(&self, bench: &Bench) -> Result<usize, StoreError> {
         let mut write = self.db.write().await?;
@@ -381,7 +284,7 @@ impl Ledger {
         Ok(vec![(open.n, "waiting".into())])
     }
 
-    async fn messages(
+    pub(super) async fn messages(
         &self,
         write: &mut Write,
         bench: &Bench,
@@ -426,7 +329,7 @@ fn remedy(reason: Reason) -> &'static str {
     }
 }
 
-fn codes(reasons: impl Iterator<Item = Reason>) -> String {
+pub(super) fn codes(reasons: impl Iterator<Item = Reason>) -> String {
     let codes: Vec<&str> = reasons.map(Reason::code).collect();
     if codes.is_empty() { "no hold".into() } else { codes.join(", ") }
 }
@@ -465,7 +368,7 @@ async fn moved(
 /// A report in the state it must be in, with what is still open, read inside the write so that nobody else moves it.
 pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<Open, StoreError> {
     let query = sqlx::query(
-        "SELECT analyzer, class, state, specimen, given, control_sign, print, readings, strip, filler, heard_at \
+        "SELECT tape, analyzer, class, state, specimen, given, control_sign, print, readings, strip, filler, heard_at \
          FROM report WHERE n = $1",
     )
     .bind(n);
@@ -485,6 +388,7 @@ pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<
         let print: String = row.try_get("print")?;
         let mut open = Open {
             n,
+            tape: row.try_get("tape")?,
             analyzer: row.try_get("analyzer")?,
             class: row.try_get("class")?,
             state: State::of(&state),

@@ -1,6 +1,7 @@
 //! The ledger: reports, holds, messages, numbers and acts, each step one transaction.
 
 pub mod acts;
+pub mod comparing;
 pub mod intake;
 pub mod lease;
 mod moving;
@@ -8,6 +9,7 @@ mod numbers;
 pub mod queue;
 pub mod queue_view;
 pub mod refusals;
+pub mod rereading;
 pub mod standing;
 pub mod state;
 pub mod views;

@@ -20,17 +20,17 @@ use crate::settings::bench::Bench;
 use crate::settings::from_text;
 use crate::store::StoreError;
 use crate::store::db::Address;
+use crate::store::tape::Tape;
 use crate::testing::scratch;
 
 /// A ledger and the bench around it.
 struct Lab {
     ledger: Ledger,
     bench: Bench,
+    tape: Tape,
     /// Where the next report begins on the tape.
     at: u64,
 }
-
-const TAPE: &str = "tape-1";
 
 impl Lab {
     async fn sqlite() -> Self {
@@ -62,7 +62,9 @@ impl Lab {
         let loaded = from_text(std::path::Path::new("./w.toml"), text.into());
         let bench = Bench::build(&loaded.expect("a good configuration"));
         let ledger = Ledger::open(address).await.expect("a new ledger");
-        Self { ledger, bench: bench.expect("a good configuration"), at: 0 }
+        let (tape, _) =
+            Tape::open(&scratch("tape").join("tape.db"), 0, None).await.expect("a tape");
+        Self { ledger, bench: bench.expect("a good configuration"), tape, at: 0 }
     }
 
     fn clock(&self) -> SiteClock {
@@ -99,7 +101,7 @@ impl Lab {
 
     async fn take(&self, heard: &[Heard], safe: i64) -> Taken {
         let analyzer = &self.bench.analyzers[0];
-        let taken = self.ledger.intake(&self.bench, analyzer, TAPE, heard, safe).await;
+        let taken = self.ledger.intake(&self.bench, analyzer, &self.tape.id, heard, safe).await;
         taken.expect("taken in")
     }
 
@@ -161,7 +163,7 @@ async fn taking_in_again_changes_nothing(mut lab: Lab) {
     let again = lab.take(&heard, 9).await;
     assert!(again.reports.is_empty());
     assert_eq!(lab.waiting().await.len(), 2);
-    let position = lab.ledger.position(TAPE, "bench-1").await;
+    let position = lab.ledger.position(&lab.tape.id, "bench-1").await;
     assert_eq!(position.expect("a position"), 9);
     let other = lab.ledger.position("another tape", "bench-1").await;
     assert_eq!(other.expect("none"), 0);
@@ -249,7 +251,7 @@ async fn what_was_control_or_identified_stays_so_when_read_again(mut lab: Lab) {
     let still =
         ledger.report_identify(&lab.bench, &actor, 2, "KP-20003").await.expect("identified");
     assert_eq!(still, [(2, "held".to_owned())], "its result is off the ladder");
-    ledger.report_reread(&lab.bench, &actor, 2).await.expect("read again");
+    ledger.report_reread(&lab.bench, &lab.tape, &actor, 2).await.expect("read again");
     let kept = ledger.report(2, &lab.clock()).await.expect("read").expect("there");
     assert_eq!(kept.item.specimen.as_deref(), Some("KP-20003"));
     // The configuration forgets that QC-L1 is control material, and its print no longer says so.
@@ -258,7 +260,7 @@ async fn what_was_control_or_identified_stays_so_when_read_again(mut lab: Lab) {
         .await
         .expect("changed");
     conn.commit().await.expect("committed");
-    ledger.report_reread(&lab.bench, &actor, 1).await.expect("read again");
+    ledger.report_reread(&lab.bench, &lab.tape, &actor, 1).await.expect("read again");
     let kept = ledger.report(1, &lab.clock()).await.expect("read").expect("there");
     assert!(kept.control_sign && kept.item.state == "held", "{:?}", kept.item);
     assert!(lab.waiting().await.is_empty());
@@ -344,7 +346,7 @@ async fn acts_keep_to_the_arrows(mut lab: Lab) {
     ledger.report_release(&lab.bench, &actor, id(1), "seen").await.expect("released");
     ledger.report_is_control(&actor, id(2), "1").await.expect("a control");
     assert!(ledger.report_set_aside(&actor, id(2), "no").await.is_err(), "filed is an end");
-    let again = ledger.report_reread(&lab.bench, &actor, id(2)).await;
+    let again = ledger.report_reread(&lab.bench, &lab.tape, &actor, id(2)).await;
     assert!(again.is_err(), "only what is held is read again");
     assert_eq!(lab.waiting().await.len(), 2);
     assert!(lab.ledger.held(&lab.clock()).await.expect("a list").is_empty());

@@ -1,0 +1,154 @@
+//! Reading held reports again after a dialect, a strip or a rule was mended.
+
+use sqlx::{Executor, Row};
+use wickline_normalize::judge::Judged;
+use wickline_normalize::{Private, Reason, Report};
+
+use super::acts::{Open, codes, no, opened};
+use super::state::State;
+use super::{Act, Actor, Ledger, record};
+use crate::pipeline::again::{self, Difference, Seen};
+use crate::settings::bench::Bench;
+use crate::store::StoreError;
+use crate::store::db::Write;
+use crate::store::tape::Tape;
+
+/// What reading again made of one report.
+#[derive(Clone, Debug)]
+pub struct Reread {
+    pub n: i64,
+    pub state: State,
+    pub differences: Vec<Difference>,
+}
+
+impl Ledger {
+    /// Reads a held report again from its bytes on the tape and judges it, with today's dialect, strip
+    /// and rules.
+    pub async fn report_reread(
+        &self,
+        bench: &Bench,
+        tape: &Tape,
+        actor: &Actor,
+        n: i64,
+    ) -> Result<Reread, StoreError> {
+        let mut write = self.db.write().await?;
+        let open = opened(&mut write, n, State::Held).await?;
+        let Some(analyzer) = bench.analyzer(&open.analyzer) else {
+            return Err(no(format!("analyzer {} is not configured any more", open.analyzer)));
+        };
+        if open.tape != tape.id {
+            return Err(no(format!("report {n} was heard at another bench: reread it there")));
+        }
+        let place = open.print.place;
+        let bytes = tape.between(&open.analyzer, place.from, place.to).await?;
+        let mut reports = again::read(analyzer, &bytes, &open.print);
+        let (Some(print), true) = (reports.pop(), reports.is_empty()) else {
+            return Err(no(format!(
+                "report {n}: the dialect now finds no report, or several, in its lines"
+            )));
+        };
+        // Its place is its key: a mended dialect may begin or end it elsewhere.
+        let mut print = Report { place, ..print };
+        if let Some(given) = &open.given {
+            print.specimen = Some(Private::new(given.clone()));
+        }
+        let mut judging =
+            super::intake::Judging::begin(&mut write, bench, analyzer, &[&print], open.heard_at, n)
+                .await?;
+        let judged = judging.judge(&print, open.heard_at);
+        let act = Act {
+            verb: "reread",
+            object: format!("report {n}"),
+            was: Some(codes(open.holds.iter().map(|(_, r, _)| *r))),
+            became: Some(codes(judged.holds.iter().map(|h| h.reason))),
+            ..Act::default()
+        };
+        self.rejudge(write, bench, actor, act, open, print, judged).await
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "one step of reread, split off to be readable")]
+    async fn rejudge(
+        &self,
+        mut write: Write,
+        bench: &Bench,
+        actor: &Actor,
+        act: Act,
+        open: Open,
+        print: Report,
+        judged: Judged,
+    ) -> Result<Reread, StoreError> {
+        let n = open.n;
+        let before = seen_before(&open);
+        let row = super::intake::row_of(&bench.clock, &print, &judged);
+        // What a control once was stays barred, whatever a mended dialect says now.
+        let barred = (open.control_sign || open.class == "control") && !judged.control_sign;
+        let sign = open.control_sign || judged.control_sign;
+        let state = if barred { State::Held } else { row.state };
+        let delete =
+            sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(n);
+        write.conn().execute(delete).await.map_err(|e| write.wrong(&e))?;
+        let first =
+            sqlx::query("SELECT coalesce(max(ix), -1) + 1 FROM hold WHERE report = $1").bind(n);
+        let first = write.conn().fetch_one(first).await.map_err(|e| write.wrong(&e))?;
+        let first: i64 = first.try_get(0).map_err(|e| write.wrong(&e))?;
+        let mut holds = judged.holds.clone();
+        if barred {
+            let why = "it was heard as control material; the mended reading says patient";
+            holds.push(wickline_normalize::Hold::new(Reason::ClassDisagree, why));
+        }
+        super::intake::insert_holds(&mut write, &[(n, first, &holds)]).await?;
+        let after = Seen {
+            state: state.text().to_owned(),
+            reasons: holds.iter().map(|h| h.reason.code().to_owned()).collect(),
+            class: row.class.to_owned(),
+            number: row.number.clone(),
+            specimen: row.specimen.clone(),
+            readings: again::texts(&row.readings),
+        };
+        let update = sqlx::query(
+            "UPDATE report SET state = $1, class = $2, level = $3, specimen = $4, number = $5, \
+             identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11, \
+             control_sign = $12 WHERE n = $13 AND state = 'held'",
+        )
+        .bind(state.text())
+        .bind(row.class)
+        .bind(row.level)
+        .bind(row.specimen.clone())
+        .bind(row.number)
+        .bind(row.identity)
+        .bind(row.strip.clone())
+        .bind(row.print)
+        .bind(row.readings.clone())
+        .bind(row.taken_at)
+        .bind(row.repeat_of)
+        .bind(i64::from(sign))
+        .bind(n);
+        write.conn().execute(update).await.map_err(|e| write.wrong(&e))?;
+        record(&mut write, actor, act).await?;
+        if state == State::Waiting {
+            let now = Open {
+                specimen: row.specimen,
+                readings: row.readings,
+                strip: row.strip,
+                class: row.class.to_owned(),
+                print,
+                ..open
+            };
+            self.messages(&mut write, bench, &now).await?;
+        }
+        write.commit().await?;
+        let differences = again::differences(&before, &after);
+        Ok(Reread { n, state, differences })
+    }
+}
+
+fn seen_before(open: &Open) -> Seen {
+    Seen {
+        state: State::Held.text().to_owned(),
+        reasons: open.holds.iter().map(|(_, reason, _)| reason.code().to_owned()).collect(),
+        class: open.class.clone(),
+        number: open.print.number.clone(),
+        specimen: open.specimen.clone(),
+        readings: again::texts(&open.readings),
+    }
+}
