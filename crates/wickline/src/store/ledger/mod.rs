@@ -123,7 +123,7 @@ impl Ledger {
         self.db.is_shared()
     }
 
-    /// Waits no longer than [`DEADLINE`] for a server that may never answer: what was asked may then
+    /// Waits no longer than 20 s for a server that may never answer: what was asked may then
     /// have been done or not.
     pub async fn within<T>(
         &self,
