@@ -1,5 +1,6 @@
 //! Whole-house tests: the real binary, real ports, real sockets; and the house about itself.
 
+mod again;
 mod cable;
 mod changes;
 mod configuration;
