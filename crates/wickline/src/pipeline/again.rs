@@ -7,28 +7,44 @@ use wickline_listen::ear::Ear;
 use wickline_normalize::Report;
 
 use super::compose;
+use super::reading::TapeClock;
 use crate::settings::bench::Analyzer;
-use crate::store::tape::Entry;
+use crate::store::StoreError;
+use crate::store::tape::{Kind, Tape};
 
-/// The reports that today's dialect finds in the bytes of one print. The records of a framed message
+/// Bytes before and after a print that may belong to it: what begins and ends a report is none of its
+/// lines.
+const MARGIN: u64 = 4096;
+/// Longer than any silence that ends a report, in microseconds.
+const SILENCE: i64 = 3_600_000_000;
+
+/// The reports that today's dialect finds where one was found before. The records of a framed message
 /// are cut by the standard and not by the dialect: they are read as they were kept.
-#[must_use]
-pub fn read(analyzer: &Analyzer, bytes: &[Entry], kept: &Report) -> Vec<Report> {
+pub async fn read(
+    tape: &Tape,
+    analyzer: &Analyzer,
+    kept: &Report,
+) -> Result<Vec<Report>, StoreError> {
     if analyzer.dialect.link() == LinkKind::Lis01 {
-        return compose::reread(analyzer, kept).into_iter().collect();
+        return Ok(compose::reread(analyzer, kept).into_iter().collect());
     }
+    let (from, to) = (kept.place.from.saturating_sub(MARGIN), kept.place.to + MARGIN);
     let mut ear = Ear::new(analyzer.dialect.as_ref());
-    for entry in bytes {
-        ear.handle_input(0, &entry.data, entry.start, &entry.flaws);
+    let mut clock = TapeClock::default();
+    for entry in tape.around(&analyzer.id, from, to).await? {
+        let now = clock.at(&entry);
+        match entry.kind {
+            Kind::Bytes => ear.handle_input(now, &entry.data, entry.start, &entry.flaws),
+            Kind::Opened | Kind::Closed => ear.handle_closed(now),
+            Kind::Gap => ear.handle_gap(now),
+        }
     }
-    // A print ends in silence.
-    while let Some(deadline) = ear.poll_timeout().filter(|t| *t < 3_600_000_000) {
-        ear.handle_timeout(deadline.max(1));
-    }
-    ear.handle_closed(3_600_000_000);
-    std::iter::from_fn(|| ear.poll_transmission())
-        .flat_map(|transmission| analyzer.dialect.read(&transmission))
-        .collect()
+    ear.handle_timeout(clock.last().saturating_add(SILENCE));
+    let reports = std::iter::from_fn(|| ear.poll_transmission())
+        .flat_map(|transmission| analyzer.dialect.read(&transmission));
+    let there =
+        |report: &Report| report.place.from < kept.place.to && kept.place.from < report.place.to;
+    Ok(reports.filter(there).collect())
 }
 
 /// What one reading of a report saw, as far as two can be compared.

@@ -113,7 +113,7 @@ impl Reading {
             }
             if entries.is_empty() {
                 let at = cursor.clock.last_at;
-                let silence = cursor.clock.last_tick.saturating_add(SILENCE);
+                let silence = cursor.clock.last().saturating_add(SILENCE);
                 cursor.ear.handle_timeout(silence);
                 cursor.ear.handle_closed(silence);
                 self.collect(&mut cursor, at);
@@ -288,20 +288,26 @@ async fn more(commits: &mut watch::Receiver<u64>, ended: Option<&Notify>) {
 
 /// Ticks start anew with every process; reading across a restart needs one that only grows.
 #[derive(Debug, Default)]
-struct TapeClock {
+pub(super) struct TapeClock {
     shift: i64,
     last_tick: i64,
     last_at: i64,
 }
 
 impl TapeClock {
-    fn at(&mut self, entry: &Entry) -> i64 {
+    /// The time of an entry; it never goes back.
+    pub(super) fn at(&mut self, entry: &Entry) -> i64 {
         if entry.tick < self.last_tick - self.shift {
             let apart = (entry.at - self.last_at).max(0);
             self.shift = self.last_tick + apart - entry.tick;
         }
         self.last_at = entry.at;
         self.last_tick = entry.tick + self.shift;
+        self.last_tick
+    }
+
+    /// The time of the last entry.
+    pub(super) fn last(&self) -> i64 {
         self.last_tick
     }
 

@@ -211,12 +211,12 @@ impl Tape {
         rows.iter().map(entry).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
     }
 
-    /// What a line said between two offsets, as far as it is there, cut to them.
-    pub async fn between(&self, line: &str, from: u64, to: u64) -> Result<Vec<Entry>, StoreError> {
+    /// What a line said around a stretch of it: every entry that reaches into it.
+    pub async fn around(&self, line: &str, from: u64, to: u64) -> Result<Vec<Entry>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
             "SELECT n, at_us, tick_us, kind, start, data, flaws FROM heard WHERE line = $1 \
-             AND kind = 'bytes' AND start < $3 AND start + length(data) > $2 ORDER BY n",
+             AND start <= $3 AND start + length(data) >= $2 ORDER BY n",
         )
         .bind(line)
         .bind(signed(from))
@@ -225,10 +225,7 @@ impl Tape {
         .await
         .map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
-        let mut entries: Vec<Entry> =
-            rows.iter().map(entry).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))?;
-        entries.iter_mut().for_each(|entry| trim(entry, from, to));
-        Ok(entries)
+        rows.iter().map(entry).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
     }
 
     /// Waits until everything appended before now is committed (or has failed).
@@ -467,23 +464,6 @@ async fn insert(write: &mut super::db::Write, rows: &[&Append]) -> Result<(), St
 
 fn signed(offset: u64) -> i64 {
     i64::try_from(offset).unwrap_or(i64::MAX)
-}
-
-/// Cuts an entry to what lies between two offsets.
-fn trim(entry: &mut Entry, from: u64, to: u64) {
-    let end = entry.start + entry.data.len() as u64;
-    let length = usize::try_from(to.min(end).saturating_sub(entry.start)).unwrap_or(usize::MAX);
-    entry.data.truncate(length);
-    let skip = usize::try_from(from.saturating_sub(entry.start)).unwrap_or(usize::MAX);
-    let skip = skip.min(entry.data.len());
-    entry.data.drain(..skip);
-    entry.start += skip as u64;
-    entry.flaws = entry
-        .flaws
-        .iter()
-        .filter_map(|at| at.checked_sub(skip))
-        .filter(|at| *at < entry.data.len())
-        .collect();
 }
 
 fn entry(row: &sqlx::any::AnyRow) -> Result<Entry, sqlx::Error> {

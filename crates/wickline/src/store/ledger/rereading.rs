@@ -40,8 +40,7 @@ impl Ledger {
             return Err(no(format!("report {n} was heard at another bench: reread it there")));
         }
         let place = open.print.place;
-        let bytes = tape.between(&open.analyzer, place.from, place.to).await?;
-        let mut reports = again::read(analyzer, &bytes, &open.print);
+        let mut reports = again::read(tape, analyzer, &open.print).await?;
         let (Some(print), true) = (reports.pop(), reports.is_empty()) else {
             return Err(no(format!(
                 "report {n}: the dialect now finds no report, or several, in its lines"
