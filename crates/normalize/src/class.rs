@@ -46,11 +46,17 @@ pub(crate) fn class(report: &Report, rules: &Rules) -> Classed {
         .iter()
         .filter(|m| !m.mark.is_empty() && number.starts_with(&m.mark))
         .max_by_key(|m| m.mark.len());
-    let material = rules.control_specimens.iter().find(|c| c.pattern.matches(specimen));
+    let material = rules.control_specimen(specimen);
     let signs = report.signs;
-    let control_sign =
-        signs.control_order || signs.control_message || mark.is_some() || material.is_some();
+    let lead = rules.leading_digit(number);
+    let leads_to = |class: Class| lead.is_some_and(|l| l.class == class);
+    let control_sign = signs.control_order
+        || signs.control_message
+        || mark.is_some()
+        || material.is_some()
+        || leads_to(Class::Control);
     let stat = signs.stat
+        || leads_to(Class::Stat)
         || rules.stat_marks.iter().any(|m| {
             !m.is_empty() && number.starts_with(m) && mark.is_none_or(|c| c.mark.len() < m.len())
         });
@@ -60,10 +66,13 @@ pub(crate) fn class(report: &Report, rules: &Rules) -> Classed {
         (false, false) => Class::Routine,
     };
     if !control_sign {
-        return Classed { class, level: None, control_sign, holds: Vec::new() };
+        let marked = rules.stat_marks.iter().any(|m| !m.is_empty() && number.starts_with(m));
+        let holds = without_class(number, rules, lead.is_some() || marked);
+        return Classed { class, level: None, control_sign, holds };
     }
     let mut levels: Vec<String> = signs.level.map(String::from).into_iter().collect();
     levels.extend(mark.and_then(|m| m.level.clone()));
+    levels.extend(lead.and_then(|l| l.level.clone()));
     levels.extend(material.and_then(|c| c.level.clone()));
     levels.dedup();
     let contradictions = contradictions(report, rules, stat, &levels);
@@ -72,6 +81,16 @@ pub(crate) fn class(report: &Report, rules: &Rules) -> Classed {
     };
     let holds = contradictions.iter().map(|what| hold(what)).collect();
     Classed { class, level: levels.into_iter().next(), control_sign, holds }
+}
+
+/// Where leading digits say the class, a number without any of them may be anybody's.
+fn without_class(number: &str, rules: &Rules, known: bool) -> Vec<Hold> {
+    if rules.leading_digits.is_empty() || known {
+        return Vec::new();
+    }
+    let forms: Vec<String> = rules.leading_digits.iter().cloned().map(String::from).collect();
+    let detail = format!("number {} has no class; configured: {}", quote(number), forms.join(", "));
+    vec![Hold::new(Reason::Unreadable, detail)]
 }
 
 /// What on the print speaks against control material.
@@ -84,9 +103,12 @@ fn contradictions(
     let filled =
         |text: &Option<Private>| text.as_ref().is_some_and(|t| !t.expose().trim().is_empty());
     let patient = report.patient.as_ref().is_some_and(|p| filled(&p.id) || filled(&p.name));
+    let number = report.number.as_deref().unwrap_or("");
+    let routine = rules.leading_digit(number).is_some_and(|l| l.class == Class::Routine);
     let patients_specimen = specimen(report, rules).is_ok();
     let found = [
         (stat, "also as urgent"),
+        (routine, "its leading digit is a routine number's"),
         (patient, "it names a patient"),
         (patients_specimen, "its specimen id is a patient's and no configured control's"),
         (levels.len() > 1, "its signs name two levels"),
@@ -94,9 +116,10 @@ fn contradictions(
     found.into_iter().filter_map(|(yes, what)| yes.then_some(what)).collect()
 }
 
-/// The specimen id, when it can be one; else why it cannot. Never cut, never mended.
+/// The specimen id, when it can be one; else why it cannot. Only what a rule names as a scanner's
+/// rubbish is taken off: never cut otherwise, never mended.
 pub(crate) fn specimen(report: &Report, rules: &Rules) -> Result<Private, Hold> {
-    let text = report.specimen.as_ref().map_or("", |s| s.expose());
+    let text = rules.rubbish.strip(report.specimen.as_ref().map_or("", |s| s.expose()));
     if text.trim().is_empty() {
         return Err(Hold::new(Reason::SpecimenBlank, "no specimen id was printed"));
     }

@@ -214,12 +214,7 @@ pub fn luhn(code: &str) -> bool {
     if !(1..=7).contains(&body.len()) || check.len() != 1 || !digits(body) || !digits(check) {
         return false;
     }
-    let doubled = |(n, b): (usize, u8)| {
-        let digit = u32::from(b - b'0') * if n % 2 == 0 { 2 } else { 1 };
-        digit / 10 + digit % 10
-    };
-    let sum: u32 = body.bytes().rev().enumerate().map(doubled).sum();
-    check.parse() == Ok((10 - sum % 10) % 10)
+    crate::check::CheckCharacter::Luhn.of(body) == check.chars().next()
 }
 
 /// SNOMED CT's check digit is Verhoeff's (dihedral group D5) over all digits. The tables are from

@@ -5,11 +5,13 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use crate::class::{Class, class, specimen};
+use crate::controls::{Locked, Standing};
 use crate::desk::Desk;
 use crate::hold::{Hold, Reason};
 use crate::identity;
 use crate::moment::Moment;
 use crate::readings::Reading;
+use crate::remark::Remark;
 use crate::report::{PrintedReading, Private, Report};
 use crate::rules::Rules;
 use crate::strip::Strip;
@@ -26,6 +28,12 @@ pub struct Facts<'a> {
     pub heard: Moment,
     /// The local date taken, else heard: `2025-03-14`.
     pub day: &'a str,
+    /// The sequence that its number belongs to ([`crate::account::Spot::sequence`]): the same number
+    /// in another one is not used twice. None: by the day alone.
+    pub sequence: Option<&'a str>,
+    /// How the analyzer's controls stood when the report was taken. None counts as due: without a
+    /// lockout it does not matter.
+    pub controls: Option<&'a Standing>,
 }
 
 /// A report heard before, as far as a later one is compared with it.
@@ -37,6 +45,7 @@ pub struct Earlier {
     pub number: Option<String>,
     pub specimen: Option<String>,
     pub day: String,
+    pub sequence: Option<String>,
     pub identity: String,
     /// False while it is known to be cut off.
     pub complete: bool,
@@ -53,9 +62,13 @@ pub struct Judged {
     pub specimen: Option<Private>,
     pub readings: Vec<Reading>,
     pub holds: Vec<Hold>,
+    /// What goes out with it, should it go: never on controls.
+    pub remarks: Vec<Remark>,
     pub way: Way,
     /// Equal for two prints of the same run, whatever carried them.
     pub identity: String,
+    /// As the facts had it.
+    pub sequence: Option<String>,
     /// The strip that it was read with; empty when none could be chosen.
     pub strip: String,
     /// Any sign of control material: bars the way to a patient's chart for ever.
@@ -86,6 +99,7 @@ impl Earlier {
             number: report.number.clone(),
             specimen: report.specimen.as_ref().map(|s| s.expose().to_owned()),
             day: day.to_owned(),
+            sequence: judged.sequence.clone(),
             identity: judged.identity.clone(),
             complete: is_complete(report),
             readings: report.readings.clone(),
@@ -101,6 +115,14 @@ impl Earlier {
             _ => false,
         };
         same && self.day == day
+    }
+
+    /// True when both have the same number in the same sequence; where none is known, on one day.
+    fn shares_number(&self, report: &Report, facts: &Facts<'_>) -> bool {
+        match (&self.sequence, facts.sequence) {
+            (Some(own), Some(other)) => own == other && self.number == report.number,
+            _ => self.is_of(report, facts.day),
+        }
     }
 
     /// True when this is the beginning of that report, cut off, and holds nothing else.
@@ -156,6 +178,12 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
         }
         Err(ref hold) => holds.push(hold.clone()),
     }
+    let mut remarks = Vec::new();
+    match rules.controls_policy.of(classed.class, facts.controls) {
+        Locked::Held(hold) => holds.push(hold),
+        Locked::Warned(remark) => remarks.push(remark),
+        Locked::No => {}
+    }
     let identity = identity::of(report, classed.class, facts.day);
     let same = |e: &&Earlier| e.is_of(report, facts.day);
     let repeat = facts.earlier.iter().filter(same).find(|e| e.identity == identity).map(|e| e.id);
@@ -175,8 +203,10 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
         readings,
         // A repeat waits for nobody: what was held is the report that it repeats.
         holds: if repeat.is_some() { Vec::new() } else { bounded(holds) },
+        remarks,
         way,
         identity,
+        sequence: facts.sequence.map(str::to_owned),
         strip: strip.map(|s| s.id.clone()).unwrap_or_default(),
         control_sign: control,
     }
@@ -219,7 +249,7 @@ fn reused(report: &Report, class: Class, identity: &str, facts: &Facts<'_>) -> O
     }
     let apart = |e: &Earlier| (e.class == Class::Control.code()) != (class == Class::Control);
     let other = |e: &&Earlier| {
-        e.is_of(report, facts.day)
+        e.shares_number(report, facts)
             && !e.is_part_of(class, report, facts.day)
             && (!apart(e) || identity::run(&e.identity) == identity::run(identity))
     };
@@ -227,7 +257,7 @@ fn reused(report: &Report, class: Class, identity: &str, facts: &Facts<'_>) -> O
         let detail = format!(
             "number {} was heard before on {} as report {}, and this one differs from it",
             quote(number),
-            facts.day,
+            earlier.day,
             earlier.id
         );
         Hold::new(Reason::NumberReused, detail)

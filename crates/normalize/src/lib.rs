@@ -2,8 +2,14 @@
 //!
 //! Pure: text in, values out. No file, socket, clock or database is known here.
 
+pub mod account;
+pub mod check;
 pub mod class;
+pub mod clocks;
 pub mod codes;
+pub mod comments;
+pub mod controls;
+pub mod correction;
 mod desk;
 pub mod fault;
 pub mod figure;
@@ -20,6 +26,7 @@ pub mod pattern;
 #[cfg(test)]
 mod prints;
 pub mod readings;
+pub mod remark;
 pub mod report;
 pub mod rules;
 mod sheet;
@@ -27,19 +34,25 @@ pub mod strip;
 pub mod units;
 pub mod words;
 
+pub use account::{Account, Counting, Sequence, Told};
+pub use check::{CheckCharacter, Rubbish};
 pub use class::Class;
+pub use controls::{ControlPlan, Lockout, Policy, Standing};
 pub use fault::Fault;
 pub use figure::Figure;
 pub use hold::{Hold, Reason, Remedy};
 pub use judge::{Earlier, Facts, Judged, Way, judge, superseded};
 pub use moment::Moment;
-pub use observation::{Code, CodeSystem, Comparator, Content, Flag, Observation, Unit};
+pub use observation::{
+    Code, CodeSystem, Comparator, Content, Flag, Observation, ResultStatus, Unit,
+};
 pub use observe::{Choice, Codes, Grades, observe};
 pub use pattern::Pattern;
 pub use readings::{Printed, Reading};
+pub use remark::Remark;
 pub use report::{
     Mark, MarkMeaning, Patient, Place, PrintedReading, Private, RawLine, Report, Signs, Status,
 };
-pub use rules::{ControlMark, ControlSpecimen, Reference, Rules};
+pub use rules::{ControlMark, ControlSpecimen, LeadingDigit, Reference, Rules};
 pub use strip::Strip;
 pub use units::Units;

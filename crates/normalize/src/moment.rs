@@ -54,6 +54,85 @@ impl Moment {
             && (self.second.is_none() || self.time.is_some())
     }
 
+    /// Days since 1970-01-01 by the calendar. The algorithm is the usual one with years that begin in
+    /// March, so that the leap day is their last.
+    #[must_use]
+    pub fn days(&self) -> i64 {
+        let (month, day) = (i64::from(self.month), i64::from(self.day));
+        let year = i64::from(self.year) - i64::from(month <= 2);
+        let (era, of_era) = (year.div_euclid(400), year.rem_euclid(400));
+        let of_year = (153 * ((month + 9) % 12) + 2) / 5 + day - 1;
+        era * 146_097 + of_era * 365 + of_era / 4 - of_era / 100 + of_year - 719_468
+    }
+
+    /// Seconds since 1970 by the clock on the wall; a bare date is its midnight.
+    #[must_use]
+    pub fn wall(&self) -> i64 {
+        let (hour, minute) = self.time.unwrap_or((0, 0));
+        let second = i64::from(self.second.unwrap_or(0));
+        self.days() * 86_400 + i64::from(hour) * 3_600 + i64::from(minute) * 60 + second
+    }
+
+    /// Seconds since 1970 in UTC. None: a bare date, or the offset is not known.
+    #[must_use]
+    pub fn instant(&self) -> Option<i64> {
+        self.time?;
+        Some(self.wall() - i64::from(self.offset?) * 60)
+    }
+
+    /// For putting moments in order: in UTC where the offset is known, so that the hour that comes
+    /// twice in autumn keeps its order. A bare date is its last second.
+    #[must_use]
+    pub(crate) fn order(&self) -> i64 {
+        let last = if self.time.is_none() { 86_399 } else { 0 };
+        self.instant().unwrap_or_else(|| self.wall() + last)
+    }
+
+    /// The time of day that a wall clock shows so many seconds after 1970 began on it. None outside
+    /// the years that are real here.
+    #[must_use]
+    pub fn at_wall(seconds: i64) -> Option<Moment> {
+        let (days, rest) = (seconds.div_euclid(86_400), seconds.rem_euclid(86_400));
+        let shifted = days.checked_add(719_468)?;
+        let (era, of_era) = (shifted.div_euclid(146_097), shifted.rem_euclid(146_097));
+        let years = (of_era - of_era / 1_460 + of_era / 36_524 - of_era / 146_096) / 365;
+        let of_year = of_era - (365 * years + years / 4 - years / 100);
+        let months = (5 * of_year + 2) / 153;
+        let month = if months < 10 { months + 3 } else { months - 9 };
+        let year = years + era * 400 + i64::from(month <= 2);
+        let moment = Moment {
+            year: i16::try_from(year).ok()?,
+            month: u8::try_from(month).ok()?,
+            day: u8::try_from(of_year - (153 * months + 2) / 5 + 1).ok()?,
+            time: Some((u8::try_from(rest / 3_600).ok()?, u8::try_from(rest / 60 % 60).ok()?)),
+            second: Some(u8::try_from(rest % 60).ok()?),
+            offset: None,
+        };
+        moment.is_real().then_some(moment)
+    }
+
+    /// Reads a local date as the ledger writes it: `2025-03-14`.
+    #[must_use]
+    pub fn from_day(text: &str) -> Option<Moment> {
+        let shape =
+            |(n, b): (usize, u8)| if matches!(n, 4 | 7) { b == b'-' } else { b.is_ascii_digit() };
+        let fits = text.len() == 10 && text.bytes().enumerate().all(shape);
+        if fits { Moment::from_digits(&text.replace('-', "")) } else { None }
+    }
+
+    /// The local date as the ledger writes it.
+    #[must_use]
+    pub fn day_text(&self) -> String {
+        format!("{:04}-{:02}-{:02}", self.year, self.month, self.day)
+    }
+
+    /// For a person: `2025-03-14 09:15`.
+    #[must_use]
+    pub fn shown(&self) -> String {
+        let time = self.time.map(|(h, m)| format!(" {h:02}:{m:02}")).unwrap_or_default();
+        format!("{}{time}", self.day_text())
+    }
+
     /// `YYYYMMDD[HHMM[SS]][+ZZZZ]`, as HL7 v2 and LIS02 write it.
     #[must_use]
     pub fn digits(&self) -> String {
@@ -93,8 +172,44 @@ mod tests {
         for text in ["20250314", "202503140915", "20250314091502", "20250314091502-0330"] {
             assert_eq!(Moment::from_digits(text).map(|m| m.digits()).as_deref(), Some(text));
         }
+        assert_eq!(
+            Moment::from_day("2025-03-14").map(|m| m.day_text()).as_deref(),
+            Some("2025-03-14")
+        );
+        for text in ["2025-3-14", "2025-02-30", "20250314", "2025-03-14x", ""] {
+            assert_eq!(Moment::from_day(text), None, "{text}");
+        }
         for text in ["20250230", "2025", "20251314", "2025031425", "20250314096002", "é0250314"] {
             assert_eq!(Moment::from_digits(text), None, "{text}");
+        }
+    }
+
+    #[test]
+    fn the_calendar_is_counted_in_days_without_a_break() {
+        let mut day = Moment::from_digits("19000101").expect("a day");
+        let mut count = day.days();
+        while day.year < 2200 {
+            assert_eq!(day.days(), count, "{}", day.digits());
+            let back = Moment::at_wall(count * 86_400 + 3_661).expect("a real time");
+            assert_eq!(
+                (back.day_text(), back.time, back.second),
+                (day.day_text(), Some((1, 1)), Some(1))
+            );
+            count += 1;
+            day = (Moment { day: day.day + 1, ..day })
+                .real()
+                .or_else(|| Moment { day: 1, month: day.month + 1, ..day }.real())
+                .unwrap_or(Moment { year: day.year + 1, month: 1, day: 1, ..day });
+        }
+        let epoch = Moment::from_digits("197001010130+0130").expect("a time");
+        assert_eq!((epoch.wall(), epoch.instant()), (5_400, Some(0)));
+        assert_eq!(Moment::at_wall(i64::MAX), None);
+        assert_eq!(Moment::at_wall(i64::MIN), None);
+    }
+
+    impl Moment {
+        fn real(self) -> Option<Moment> {
+            self.is_real().then_some(self)
         }
     }
 }

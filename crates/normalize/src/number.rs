@@ -17,13 +17,30 @@ pub struct Number {
     pub digits: String,
     /// None: what follows the mark is no number, so that gaps cannot be told.
     pub value: Option<i64>,
+    /// The mark is a leading digit, so that as many digits follow it on every print.
+    pub fixed: bool,
 }
 
-/// Splits a number as printed: a configured mark first, the longest; else everything before the
-/// digits at its end.
+impl Number {
+    /// Digits that are printed after the mark, with zeros in front; 0: without.
+    #[must_use]
+    pub fn width(&self) -> usize {
+        if self.fixed || self.digits.starts_with('0') { self.digits.len() } else { 0 }
+    }
+}
+
+/// Splits a number as printed: a leading digit that has a class is the mark; else a configured mark,
+/// the longest; else everything before the digits at its end.
 #[must_use]
 pub fn split(text: &str, rules: &Rules) -> Number {
     let text = text.trim();
+    if rules.leading_digit(text).is_some()
+        && let Some((mark, digits)) = text.split_at_checked(1)
+    {
+        let (mark, digits) = (mark.to_owned(), digits.to_owned());
+        let value = digits.parse().ok().filter(|_| digits.len() <= DIGITS);
+        return Number { mark, digits, value, fixed: true };
+    }
     let controls = rules.control_marks.iter().map(|m| m.mark.as_str());
     let marks = controls.chain(rules.stat_marks.iter().map(String::as_str));
     let configured = marks.filter(|m| !m.is_empty() && text.starts_with(m)).map(str::len).max();
@@ -35,6 +52,7 @@ pub fn split(text: &str, rules: &Rules) -> Number {
         mark: mark.to_owned(),
         digits: digits.to_owned(),
         value: if countable { digits.parse().ok() } else { None },
+        fixed: false,
     }
 }
 
@@ -44,7 +62,7 @@ pub fn split(text: &str, rules: &Rules) -> Number {
 #[must_use]
 pub fn skipped(last: i64, number: &Number) -> Vec<String> {
     let Some(value) = number.value else { return Vec::new() };
-    let width = if number.digits.starts_with('0') { number.digits.len() } else { 0 };
+    let width = number.width();
     (last.max(0).saturating_add(1)..value)
         .take(SKIPPED_MOST)
         .map(|n| format!("{}{n:0width$}", number.mark))

@@ -97,3 +97,41 @@ pub struct Observation {
     /// The reference in words or as an interval, where one is configured.
     pub reference: Option<String>,
 }
+
+/// OBX-11: HL7 v2 table 0085, as far as we use it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub enum ResultStatus {
+    /// Final: never sent before, or just as it was sent.
+    #[serde(rename = "F")]
+    Final,
+    /// A correction that replaces what was final.
+    #[serde(rename = "C")]
+    Corrected,
+    /// What was sent is wrong and nothing takes its place here.
+    #[serde(rename = "W")]
+    Withdrawn,
+    /// There is no result: the pad was not read.
+    #[serde(rename = "X")]
+    Unread,
+}
+
+impl ResultStatus {
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            ResultStatus::Final => "F",
+            ResultStatus::Corrected => "C",
+            ResultStatus::Withdrawn => "W",
+            ResultStatus::Unread => "X",
+        }
+    }
+
+    /// What an observation goes with the first time.
+    #[must_use]
+    pub fn first(observation: &Observation) -> ResultStatus {
+        match observation.content {
+            Content::Unread { .. } => ResultStatus::Unread,
+            Content::Grade { .. } | Content::Number { .. } => ResultStatus::Final,
+        }
+    }
+}

@@ -73,7 +73,12 @@ pub(crate) fn mark(text: &str, meaning: MarkMeaning) -> Option<Mark> {
 /// Judges with the ten-pad strip.
 pub(crate) fn judged(report: &Report, rules: &Rules, earlier: &[Earlier]) -> Judged {
     let heard = Moment::from_digits("20250314091530").expect("a time");
-    judge(report, &[strip("ten-pad")], rules, &Facts { earlier, heard, day: DAY })
+    judge(
+        report,
+        &[strip("ten-pad")],
+        rules,
+        &Facts { earlier, heard, day: DAY, sequence: None, controls: None },
+    )
 }
 
 /// The codes of why a report is held, under the default rules.

@@ -5,7 +5,10 @@ use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
+use crate::check::{CheckCharacter, Rubbish};
+use crate::class::Class;
 use crate::codes::{ANALYTES, Analyte};
+use crate::controls::Lockout;
 use crate::figure::Figure;
 use crate::grades::Grade;
 use crate::pattern::Pattern;
@@ -22,10 +25,16 @@ pub struct Rules {
     pub specimen: Pattern,
     /// Characters of the field that carries the specimen id.
     pub specimen_length_max: usize,
+    /// The check character that ends every patient's specimen id of this laboratory.
+    pub check_character: Option<CheckCharacter>,
+    /// What the scanner puts around a specimen id.
+    pub rubbish: Rubbish,
     /// Leading marks of a test number that mean control material.
     pub control_marks: Vec<ControlMark>,
     /// Leading marks of a test number that mean urgent work.
     pub stat_marks: Vec<String>,
+    /// Classes by the leading digit of a number; with any, a number of no form has no class.
+    pub leading_digits: Vec<LeadingDigit>,
     /// Specimen ids that mean control material.
     pub control_specimens: Vec<ControlSpecimen>,
     /// Who the sender must say it is.
@@ -34,6 +43,8 @@ pub struct Rules {
     pub references: BTreeMap<String, Reference>,
     /// Hold a report whose own abnormal marks disagree with our flags.
     pub compare_marks: bool,
+    /// What becomes of patients' reports while controls are failed or due.
+    pub controls_policy: Lockout,
 }
 
 impl Default for Rules {
@@ -42,12 +53,16 @@ impl Default for Rules {
             print_units: Units::Conventional,
             specimen: "[A-Za-z0-9-]{4,20}".parse().expect("the default pattern is one"),
             specimen_length_max: 20,
+            check_character: None,
+            rubbish: Rubbish::default(),
             control_marks: Vec::new(),
             stat_marks: Vec::new(),
+            leading_digits: Vec::new(),
             control_specimens: Vec::new(),
             sender: None,
             references: BTreeMap::new(),
             compare_marks: true,
+            controls_policy: Lockout::default(),
         }
     }
 }
@@ -68,6 +83,19 @@ pub struct ControlSpecimen {
     pub level: Option<String>,
 }
 
+/// Numbers of a certain length whose leading digit says their class, written `0xxx=routine`,
+/// `5xxx=stat`, `9xxx=control` or, with a level, `9xxx=control:2`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub struct LeadingDigit {
+    pub digit: char,
+    /// Digits of the whole number.
+    pub length: usize,
+    pub class: Class,
+    /// Of control material.
+    pub level: Option<String>,
+}
+
 /// What is normal for one analyte.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
@@ -78,14 +106,19 @@ pub enum Reference {
     Between(Figure, Figure),
 }
 
+/// True for what can name a level of control material.
+#[must_use]
+pub(crate) fn is_level(text: &str) -> bool {
+    (1..=8).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_alphanumeric())
+}
+
 /// Splits `SIGN=LEVEL`; the level may be absent.
 fn sign_and_level(text: &str) -> Result<(&str, Option<String>), String> {
     let (sign, level) = match text.rsplit_once('=') {
         Some((sign, level)) => (sign, Some(level)),
         None => (text, None),
     };
-    let fits = |l: &str| (1..=8).contains(&l.len()) && l.bytes().all(|b| b.is_ascii_alphanumeric());
-    if sign.is_empty() || !level.is_none_or(fits) {
+    if sign.is_empty() || !level.is_none_or(is_level) {
         return Err(format!(
             "`{text}`: write SIGN=LEVEL, such as Q1=1; a level is 1 to 8 letters or digits"
         ));
@@ -111,6 +144,37 @@ impl FromStr for ControlSpecimen {
     fn from_str(text: &str) -> Result<Self, String> {
         let (pattern, level) = sign_and_level(text)?;
         Ok(ControlSpecimen { pattern: pattern.parse()?, level })
+    }
+}
+
+impl FromStr for LeadingDigit {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let wrong = || {
+            format!(
+                "`{text}`: write the digit, an x for each digit after it and the class, such as \
+                 0xxx=routine, 5xxx=stat, 9xxx=control or 9xxx=control:2"
+            )
+        };
+        let (form, class) = text.split_once('=').ok_or_else(wrong)?;
+        let mut letters = form.chars();
+        let digit = letters.next().filter(char::is_ascii_digit).ok_or_else(wrong)?;
+        let fits = (2..=10).contains(&form.len()) && letters.all(|l| l == 'x');
+        let (class, level) = match class.split_once(':') {
+            Some(("control", level)) => (Class::Control, Some(level)),
+            None => match class {
+                "routine" => (Class::Routine, None),
+                "stat" => (Class::Stat, None),
+                "control" => (Class::Control, None),
+                _ => return Err(wrong()),
+            },
+            Some(_) => return Err(wrong()),
+        };
+        if !fits || !level.is_none_or(is_level) {
+            return Err(wrong());
+        }
+        Ok(LeadingDigit { digit, length: form.len(), class, level: level.map(str::to_owned) })
     }
 }
 
@@ -189,6 +253,21 @@ impl Rules {
         Ok(())
     }
 
+    /// Adds a class by leading digit: `9xxx=control`.
+    pub fn add_leading_digit(&mut self, text: &str) -> Result<(), String> {
+        self.leading_digits.push(text.parse()?);
+        Ok(())
+    }
+
+    /// What the leading digit of a number says, where it has a configured form.
+    #[must_use]
+    pub fn leading_digit(&self, number: &str) -> Option<&LeadingDigit> {
+        let number = number.trim();
+        let digits = number.bytes().all(|b| b.is_ascii_digit());
+        let fits = |l: &&LeadingDigit| l.length == number.len() && number.starts_with(l.digit);
+        if digits { self.leading_digits.iter().find(fits) } else { None }
+    }
+
     /// Adds what is normal for an analyte: `NEG` or `5.0-8.0`.
     pub fn add_reference(&mut self, analyte: &str, text: &str) -> Result<(), String> {
         if Analyte::find(analyte).is_none() {
@@ -217,13 +296,21 @@ impl Rules {
             let most = self.specimen_length_max;
             return Err(format!("is longer than the {most} characters of its field"));
         }
-        if self.control_specimens.iter().any(|c| c.pattern.matches(id)) {
+        if self.control_specimen(id).is_some() {
             return Err("is one of control material".into());
         }
         if !self.specimen.matches(id) {
             return Err(format!("does not look like {}", self.specimen));
         }
-        Ok(())
+        self.check_character.map_or(Ok(()), |system| system.check(id))
+    }
+
+    /// The control material that an id names, with or without what the scanner put around it.
+    #[must_use]
+    pub fn control_specimen(&self, id: &str) -> Option<&ControlSpecimen> {
+        let bare = self.rubbish.strip(id);
+        let names = |c: &&ControlSpecimen| c.pattern.matches(id) || c.pattern.matches(bare);
+        self.control_specimens.iter().find(names)
     }
 
     /// What cannot be meant, given the strips of this analyzer; one sentence each.
@@ -239,6 +326,13 @@ impl Rules {
                 faults.extend(
                     why.map(|why| format!("reference `{id}` with strip {}: {why}", strip.id)),
                 );
+            }
+        }
+        for (n, form) in self.leading_digits.iter().enumerate() {
+            let same = |l: &LeadingDigit| (l.digit, l.length) == (form.digit, form.length);
+            if self.leading_digits.iter().take(n).any(same) {
+                let form = String::from(form.clone());
+                faults.push(format!("leading digit `{form}`: this form has a class already"));
             }
         }
         for mark in &self.control_marks {
@@ -270,6 +364,10 @@ macro_rules! as_text {
 
 as_text!(ControlMark, sign => with_level(sign.mark, sign.level));
 as_text!(ControlSpecimen, sign => with_level(sign.pattern.into(), sign.level));
+as_text!(LeadingDigit, form => {
+    let level = form.level.map(|l| format!(":{l}")).unwrap_or_default();
+    format!("{}{}={}{level}", form.digit, "x".repeat(form.length - 1), form.class.code())
+});
 as_text!(Reference, reference => match reference {
     Reference::AtMost(grade) => grade,
     Reference::Between(low, high) => format!("{}-{}", low.digits, high.digits),

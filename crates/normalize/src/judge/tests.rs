@@ -2,6 +2,7 @@
 //! nothing is guessed.
 
 mod class;
+mod lockout;
 mod readings;
 mod repeats;
 mod way;

@@ -32,7 +32,13 @@ fn with_pad(strip: &Strip, units: Units, print: PrintedReading) -> Judged {
     whole.readings.retain(|r| r.label != print.label);
     whole.readings.push(print);
     let rules = Rules { print_units: units, ..Rules::default() };
-    let facts = Facts { earlier: &[], heard: whole.taken.expect("a time"), day: DAY };
+    let facts = Facts {
+        earlier: &[],
+        heard: whole.taken.expect("a time"),
+        day: DAY,
+        sequence: None,
+        controls: None,
+    };
     judge(&whole, std::slice::from_ref(strip), &rules, &facts)
 }
 

@@ -148,7 +148,13 @@ impl Explained {
             || bench.clock.day(heard_at),
             |t| format!("{:04}-{:02}-{:02}", t.year, t.month, t.day),
         );
-        let facts = Facts { earlier: &[], heard: bench.clock.moment(heard_at), day: &day };
+        let facts = Facts {
+            earlier: &[],
+            heard: bench.clock.moment(heard_at),
+            day: &day,
+            sequence: None,
+            controls: None,
+        };
         let mut judged = judge(print, &analyzer.strips, &analyzer.rules, &facts);
         let control_id = format!("EXPLAIN-{}", self.reports.len() + 1);
         let message =

@@ -1,5 +1,7 @@
 //! Classes: one sign makes a control, and a control never becomes a patient's result.
 
+use proptest::prelude::*;
+
 use crate::class::Class;
 use crate::judge::Way;
 use crate::prints::{codes, judged, mark, reading, reasons, ten, with};
@@ -116,4 +118,110 @@ fn specimen_blank_and_specimen_malformed_are_told_apart() {
     }
     let found = judged(&ten(), &Rules::default(), &[]);
     assert_eq!(found.specimen, Some(Private::new("KP-10023")), "as printed, never cut");
+}
+
+#[test]
+fn leading_digits_say_the_class_and_a_number_of_no_form_has_none() {
+    let mut rules = rules();
+    for form in ["0xxx=routine", "5xxx=stat", "8xxx=control", "9xxx=control:2"] {
+        rules.add_leading_digit(form).expect(form);
+    }
+    let of = |number: &str, specimen: &str| {
+        let specimen = Some(Private::new(specimen)).filter(|s| !s.is_empty());
+        let print = Report { number: Some(number.into()), specimen, ..ten() };
+        let found = judged(&print, &rules, &[]);
+        (found.class, found.level.clone(), found.way, codes(&found))
+    };
+    let patient = "KP-10023";
+    assert_eq!(of("0012", patient), (Class::Routine, None, Way::Ready, vec![]));
+    assert_eq!(of("5012", patient), (Class::Stat, None, Way::Ready, vec![]));
+    assert_eq!(of("8012", ""), (Class::Control, None, Way::Filed, vec![]));
+    assert_eq!(of("9012", ""), (Class::Control, Some("2".into()), Way::Filed, vec![]));
+    assert_eq!(of("9012", "QC-L2-7"), (Class::Control, Some("2".into()), Way::Filed, vec![]));
+    for (number, specimen, class, reason) in [
+        ("9012", patient, Class::Control, "class-disagree"),
+        ("9012", "QC-L1-7", Class::Control, "class-disagree"),
+        ("0012", "QC-L1-7", Class::Control, "class-disagree"),
+        ("5012", "QC-L1-7", Class::Control, "class-disagree"),
+        ("1012", patient, Class::Routine, "unreadable"),
+        ("90012", patient, Class::Routine, "unreadable"),
+        ("012", patient, Class::Routine, "unreadable"),
+        ("", patient, Class::Routine, "unreadable"),
+    ] {
+        let found = of(number, specimen);
+        assert_eq!((found.0, found.2, found.3), (class, Way::Held, vec![reason]), "{number}");
+    }
+    assert_eq!(of("S012", patient).2, Way::Ready, "a mark is as good as a digit");
+    assert_eq!(of("Q1012", "").2, Way::Filed);
+    for wrong in ["9=control", "xxx=stat", "9xxx", "9xxx=stat:1", "9x1x=stat", "9xxx=control:"] {
+        assert!(rules.clone().add_leading_digit(wrong).is_err(), "{wrong}");
+    }
+    rules.add_leading_digit("9xxx=stat").expect("a form");
+    assert_eq!(rules.faults(&[]).len(), 1, "one form has one class");
+    let text = toml::to_string(&rules).expect("rules are text");
+    assert_eq!(toml::from_str::<Rules>(&text).expect("as written"), rules);
+}
+
+#[test]
+fn a_scanners_rubbish_hides_no_control_and_a_check_character_is_a_patients() {
+    let mut rules = rules();
+    rules.rubbish.leading.push("]C1".into());
+    rules.check_character = Some(crate::check::CheckCharacter::Mod37And36);
+    let of = |specimen: &str| {
+        let print = Report { specimen: Some(Private::new(specimen)), ..ten() };
+        let found = judged(&print, &rules, &[]);
+        let specimen = found.specimen.as_ref().map(|s| s.expose().to_owned());
+        (found.class, specimen, codes(&found))
+    };
+    assert_eq!(of("]C1QC-L1-2031"), (Class::Control, None, vec![]));
+    assert_eq!(of("QC-L1-2031"), (Class::Control, None, vec![]));
+    let good = "A12425GABC1234002M";
+    assert_eq!(of(&format!("]C1{good}")), (Class::Routine, Some(good.into()), vec![]));
+    assert_eq!(of("A12425GABC1234002N").2, ["specimen-malformed"]);
+    assert_eq!(of("]C1").2, ["specimen-blank"]);
+    assert_eq!(of("]D1A12425GABC1234002M").2, ["specimen-malformed"], "only by rule");
+}
+
+proptest! {
+    /// The class by the signs alone, written again as one expression: any one control sign makes a
+    /// control, and no control is ever ready.
+    #[test]
+    fn classes_agree_with_their_signs(
+        number in "(Q[12]?|S|[0589])?[0-9]{0,4}",
+        specimen in "(QC-L[12]|KP-)?[0-9]{0,6}",
+        order in any::<bool>(),
+        message in any::<bool>(),
+        stat in any::<bool>(),
+    ) {
+        let mut rules = rules();
+        for form in ["0xxx=routine", "5xxx=stat", "8xxx=control", "9xxx=control:2"] {
+            rules.add_leading_digit(form).expect(form);
+        }
+        let signs = Signs { control_order: order, control_message: message, stat, level: None };
+        let print = Report {
+            number: Some(number.clone()),
+            specimen: Some(Private::new(specimen.clone())),
+            signs,
+            ..ten()
+        };
+        let found = judged(&print, &rules, &[]);
+        let four = number.len() == 4 && number.bytes().all(|b| b.is_ascii_digit());
+        let lead = |digits: &str| four && digits.contains(&number[..1]);
+        let marked = number.starts_with("Q1") || number.starts_with("Q2");
+        let material = specimen.starts_with("QC-L");
+        let control = order || message || marked || material || lead("89");
+        let urgent = stat || number.starts_with('S') || lead("5");
+        let class = match (control, urgent) {
+            (true, _) => Class::Control,
+            (false, true) => Class::Stat,
+            (false, false) => Class::Routine,
+        };
+        prop_assert_eq!((found.class, found.control_sign), (class, control));
+        if control {
+            prop_assert_ne!(found.way, Way::Ready);
+            prop_assert!(found.specimen.is_none());
+        } else if !(lead("05") || number.starts_with('S')) {
+            prop_assert_eq!(found.way, Way::Held);
+        }
+    }
 }

@@ -32,7 +32,13 @@ fn a_report_that_nothing_is_wrong_with_is_ready() {
             let strip = strip(name);
             let print = report(&strip, units);
             let rules = Rules { print_units: units, ..Rules::default() };
-            let facts = Facts { earlier: &[], heard: print.taken.expect("a time"), day: DAY };
+            let facts = Facts {
+                earlier: &[],
+                heard: print.taken.expect("a time"),
+                day: DAY,
+                sequence: None,
+                controls: None,
+            };
             let judged = judge(&print, std::slice::from_ref(&strip), &rules, &facts);
             assert_eq!(judged.holds, [], "{name}");
             assert_eq!((judged.way, judged.strip.as_str()), (Way::Ready, *name));
@@ -51,7 +57,13 @@ fn every_rung_is_read_as_itself_however_it_is_printed() {
                 let mut print = report(&strip, units);
                 print.readings.retain(|r| r.label != pad.id);
                 print.readings.push(printed(pad, rung, units));
-                let facts = Facts { earlier: &[], heard: print.taken.expect("a time"), day: DAY };
+                let facts = Facts {
+                    earlier: &[],
+                    heard: print.taken.expect("a time"),
+                    day: DAY,
+                    sequence: None,
+                    controls: None,
+                };
                 let judged = judge(&print, std::slice::from_ref(&strip), &rules, &facts);
                 assert_eq!(judged.holds, [], "{} {rung:?}", pad.id);
                 let read = judged.readings.last().expect("it");
@@ -225,6 +237,8 @@ fn bare_signs_mean_nothing_unless_the_pad_says_so() {
             earlier: &[],
             heard: Moment::from_digits("20250314").expect("a day"),
             day: DAY,
+            sequence: None,
+            controls: None,
         };
         let judged = judge(&print, std::slice::from_ref(&own), &Rules::default(), &facts);
         (codes(&judged), judged.readings[0].grade.clone())

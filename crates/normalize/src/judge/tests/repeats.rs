@@ -1,9 +1,9 @@
 //! Repeats, reused numbers, and halves that are never joined.
 
 use crate::hold::{Hold, Reason};
-use crate::judge::{Earlier, Judged, Way, superseded};
+use crate::judge::{Earlier, Facts, Judged, Way, judge, superseded};
 use crate::moment::Moment;
-use crate::prints::{DAY, codes, judged, mark, reading, ten, with};
+use crate::prints::{DAY, codes, judged, mark, reading, strip, ten, with};
 use crate::report::{MarkMeaning, Private, RawLine, Report, Signs, Status};
 use crate::rules::Rules;
 
@@ -141,4 +141,27 @@ fn no_printed_text_can_forge_an_identity() {
     let parts = |p: &[&str]| identity(&with(ten(), reading("GLU", p, "")));
     assert_ne!(parts(&["2+", "300"]), parts(&["2+=300"]));
     assert_eq!(parts(&["2+"]), parts(&[" 2+ ", ""]), "blanks are no difference");
+}
+
+#[test]
+fn a_number_is_used_twice_only_within_its_sequence() {
+    let judged = |print: &Report, sequence, earlier: &[Earlier]| {
+        let heard = print.taken.expect("a time");
+        let facts = Facts { earlier, heard, day: DAY, sequence, controls: None };
+        judge(print, &[strip("ten-pad")], &Rules::default(), &facts)
+    };
+    let print = ten();
+    let other = with(ten(), reading("NIT", &["POS"], ""));
+    let first = judged(&print, Some("#1.0"), &[]);
+    let earlier = [Earlier::of(7, DAY, &print, &first)];
+    assert_eq!(codes(&judged(&other, Some("#1.0"), &earlier)), ["number-reused"]);
+    assert_eq!(codes(&judged(&other, None, &earlier)), ["number-reused"], "by the day");
+    let after_reset = judged(&other, Some("#2.0"), &earlier);
+    assert_eq!((codes(&after_reset), after_reset.way), (vec![], Way::Ready));
+    let repeat = judged(&print, Some("#2.0"), &earlier);
+    assert_eq!(repeat.way, Way::Repeat { of: 7 }, "the same print is a repeat all the same");
+    let old = [Earlier { day: "2025-03-01".into(), ..earlier[0].clone() }];
+    let found = judged(&other, Some("#1.0"), &old);
+    assert_eq!(codes(&found), ["number-reused"], "numbers that never begin again know no day");
+    assert!(found.holds[0].detail.contains("2025-03-01"));
 }

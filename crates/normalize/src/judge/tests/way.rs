@@ -44,7 +44,13 @@ fn sender_unexpected_is_another_name_or_none() {
 #[test]
 fn one_of_several_strips_is_chosen_by_name_never_by_pads() {
     let strips = [strip("ten-pad"), strip("eleven-pad")];
-    let facts = Facts { earlier: &[], heard: ten().taken.expect("a time"), day: DAY };
+    let facts = Facts {
+        earlier: &[],
+        heard: ten().taken.expect("a time"),
+        day: DAY,
+        sequence: None,
+        controls: None,
+    };
     let of = |name: Option<&str>| {
         let print = Report { strip: name.map(str::to_owned), ..ten() };
         let found = judge(&print, &strips, &Rules::default(), &facts);

@@ -374,7 +374,8 @@ impl<'a> Judging<'a> {
     pub fn judge(&mut self, print: &Report, heard_at: i64) -> Judged {
         let day = self.day_of(print, heard_at);
         let heard = self.bench.clock.moment(heard_at);
-        let facts = Facts { earlier: &self.earlier, heard, day: &day };
+        let facts =
+            Facts { earlier: &self.earlier, heard, day: &day, sequence: None, controls: None };
         let judged = judge(print, &self.analyzer.strips, &self.analyzer.rules, &facts);
         for old in &self.earlier {
             if superseded(old, &judged, print, &day) {
@@ -465,6 +466,7 @@ async fn earlier(
             number: row.try_get("number")?,
             specimen: row.try_get("specimen")?,
             day: row.try_get("day")?,
+            sequence: None,
             identity: row.try_get("identity")?,
             complete: !print.doubts.iter().any(|d| d.reason == Reason::Incomplete),
             readings: print.readings,

@@ -1,0 +1,426 @@
+//! The account of an analyzer's numbers: which came, which are missing, which nobody can know.
+//!
+//! Common practice of the bench: an analyzer counts its strips, and a laboratory accounts for every
+//! number. That a number may be ahead or behind where a counter wraps around is decided by the
+//! shorter way, as in RFC 1982 (serial number arithmetic).
+
+mod sequence;
+
+use std::str::FromStr;
+
+use serde::{Deserialize, Serialize};
+
+use crate::moment::Moment;
+use crate::number::Number;
+
+pub use sequence::{Sequence, Spot, Stretch};
+
+/// When an analyzer begins its numbers again.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Reset {
+    #[default]
+    Daily,
+    /// Whenever it is switched on.
+    PowerUp,
+    Never,
+}
+
+impl FromStr for Reset {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        match text {
+            "daily" => Ok(Reset::Daily),
+            "power-up" => Ok(Reset::PowerUp),
+            "never" => Ok(Reset::Never),
+            _ => Err(format!("`{text}` is not allowed; allowed: daily, power-up, never")),
+        }
+    }
+}
+
+/// How an analyzer counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Counting {
+    pub reset: Reset,
+    /// The number it begins with.
+    pub first: i64,
+    /// The number after which it begins again by itself. None: it has no end.
+    pub top: Option<i64>,
+}
+
+impl Default for Counting {
+    fn default() -> Self {
+        Counting { reset: Reset::Daily, first: 1, top: None }
+    }
+}
+
+impl Counting {
+    /// From the words of a configuration.
+    pub fn of(reset: &str, first: i64, top: Option<i64>) -> Result<Counting, String> {
+        let reset = reset.parse()?;
+        if !(0..1_000_000).contains(&first) {
+            return Err("a first number from 0 to 999999".into());
+        }
+        // A late number must be told from the next round, which takes some room.
+        if top.is_some_and(|top| !(first + 9..1_000_000_000).contains(&top)) {
+            return Err(format!("a last number from {} to 999999999", first + 9));
+        }
+        Ok(Counting { reset, first, top })
+    }
+
+    /// How many numbers one round has.
+    fn span(&self) -> Option<i64> {
+        self.top.map(|top| top - self.first + 1)
+    }
+
+    /// The number that the analyzer prints for a count, and the round it belongs to.
+    fn printed(&self, count: i64) -> (i64, i64) {
+        match self.span() {
+            Some(span) => (self.first + count.rem_euclid(span), count.div_euclid(span)),
+            None => (self.first + count, 0),
+        }
+    }
+}
+
+/// What a number that came tells about the account.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Told {
+    /// These were given out before it and did not come.
+    Missing(Stretch),
+    /// These went by, if they did, while the daemon was stopped.
+    Unknown(Stretch),
+    /// Whether anything followed this number before the reset: the daemon was stopped.
+    UnknownAfter(Spot),
+    /// It was missing, or unknown, and has come.
+    CameLate(Spot),
+    /// It came before: a repeat if all else is the same, else a number used twice.
+    HeardBefore(Spot),
+    /// The analyzer began again; this was the last number before.
+    ResetSeen { after: Spot },
+    /// The counter reached its end and began again by itself.
+    Wrapped { after: Spot },
+    /// It was given out before this account began.
+    Before(Spot),
+    /// No number of this analyzer, as it is configured to count.
+    Outside { value: i64 },
+}
+
+/// What is known of a report when its number comes.
+#[derive(Clone, Copy, Debug)]
+pub struct Came<'a> {
+    /// The local date taken, else heard: `2025-03-14`.
+    pub day: &'a str,
+    /// When it was taken, if the print says so.
+    pub taken: Option<Moment>,
+    /// A report equal to it was heard before.
+    pub repeat: bool,
+}
+
+/// The numbers of one analyzer.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Account {
+    counting: Counting,
+    sequences: Vec<Sequence>,
+}
+
+/// Where a number belongs: to a new generation, or to a sequence that is there.
+enum Place {
+    New(u32),
+    On(usize),
+}
+
+/// Where a count stands on a sequence.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Stand {
+    Ahead,
+    Missing,
+    Heard,
+    Before,
+}
+
+impl Account {
+    /// Goes on from the rows of the ledger: of each mark the newest; of daily numbers also those of
+    /// the days that the reports at hand belong to, and of each mark the one before each such day; of
+    /// others also the generations that may still get a late number.
+    #[must_use]
+    pub fn new(counting: Counting, mut sequences: Vec<Sequence>) -> Account {
+        sequences.sort_by(|a, b| key(a).cmp(&key(b)));
+        Account { counting, sequences }
+    }
+
+    /// The rows, for the ledger to write back.
+    #[must_use]
+    pub fn sequences(&self) -> &[Sequence] {
+        &self.sequences
+    }
+
+    /// The daemon was stopped: until the next number of each mark nobody knows what went by.
+    pub fn stopped(&mut self) {
+        self.on_newest(|sequence| sequence.unheard = true);
+    }
+
+    /// The analyzer was switched on again, as it said itself or a person says.
+    pub fn restarted(&mut self) {
+        self.on_newest(|sequence| sequence.restarted = true);
+    }
+
+    fn on_newest(&mut self, note: impl Fn(&mut Sequence)) {
+        let marks: Vec<String> = self.sequences.iter().map(|s| s.mark.clone()).collect();
+        for newest in marks.iter().filter_map(|m| self.newest(m, None)).collect::<Vec<_>>() {
+            if let Some(sequence) = self.sequences.get_mut(newest) {
+                note(sequence);
+            }
+        }
+    }
+
+    /// The newest sequence of a mark, or of a mark and day.
+    fn newest(&self, mark: &str, day: Option<&str>) -> Option<usize> {
+        let fits = |s: &Sequence| s.mark == mark && day.is_none_or(|d| s.day == d);
+        self.sequences.iter().rposition(fits)
+    }
+
+    /// Enters a number that came. A number that is none tells nothing.
+    pub fn next(&mut self, number: &Number, came: Came<'_>) -> Vec<Told> {
+        let Some(value) = number.value else { return Vec::new() };
+        let Some(index) = self.index(value) else { return vec![Told::Outside { value }] };
+        let day = self.day(came);
+        match self.place(number, index, came) {
+            Place::New(generation) => self.begin(number, day, generation, index, came.taken),
+            Place::On(place) => self.enter(place, number, index, came),
+        }
+    }
+
+    /// Which of all numbers this one is, without entering it: what tells a number used twice from one
+    /// of another day, generation or round.
+    #[must_use]
+    pub fn spot_of(&self, number: &Number, came: Came<'_>) -> Option<Spot> {
+        let index = self.index(number.value?)?;
+        let (day, mark) = (self.day(came).to_owned(), number.mark.clone());
+        match self.place(number, index, came) {
+            Place::New(generation) => {
+                Some(Spot { day, generation, round: 0, mark, value: number.value? })
+            }
+            Place::On(place) => {
+                let sequence = self.sequences.get(place)?;
+                Some(self.spot(sequence, self.stand(sequence, index).0))
+            }
+        }
+    }
+
+    /// Its place in a round, from 0. None: the analyzer does not count so.
+    fn index(&self, value: i64) -> Option<i64> {
+        let Counting { first, top, .. } = self.counting;
+        (value >= first && top.is_none_or(|top| value <= top)).then(|| value - first)
+    }
+
+    fn day<'d>(&self, came: Came<'d>) -> &'d str {
+        if self.counting.reset == Reset::Daily { came.day } else { "" }
+    }
+
+    fn place(&self, number: &Number, index: i64, came: Came<'_>) -> Place {
+        let Some(newest) = self.newest(&number.mark, Some(self.day(came))) else {
+            return Place::New(1);
+        };
+        let place = self.generation_of(newest, came.taken);
+        if place == newest && !came.repeat && self.resets(newest, index, came.taken) {
+            let generation = self.sequences.get(newest).map_or(1, |s| s.generation);
+            return Place::New(generation.saturating_add(1));
+        }
+        Place::On(place)
+    }
+
+    /// The generation that a number belongs to: the newest that had begun when it was taken.
+    fn generation_of(&self, newest: usize, taken: Option<Moment>) -> usize {
+        let later = |place: &usize| {
+            let began = self.sequences.get(*place).and_then(|s| s.began);
+            began.zip(taken).is_some_and(|(began, taken)| taken.order() < began.order())
+        };
+        let mut place = newest;
+        while later(&place) && self.before(place).is_some() {
+            place = self.before(place).unwrap_or(place);
+        }
+        place
+    }
+
+    /// The generation before this one, of the same mark and day.
+    fn before(&self, place: usize) -> Option<usize> {
+        let own = self.sequences.get(place)?;
+        let fits = |s: &Sequence| s.mark == own.mark && s.day == own.day;
+        self.sequences.iter().take(place).rposition(fits)
+    }
+
+    /// Whether this number begins a new generation.
+    fn resets(&self, place: usize, index: i64, taken: Option<Moment>) -> bool {
+        let Some(sequence) = self.sequences.get(place) else { return false };
+        let newer = sequence.latest.zip(taken).map(|(l, t)| t.order() > l.order());
+        let (_, stand) = self.stand(sequence, index);
+        let by_itself = self.counting.reset == Reset::PowerUp;
+        match (by_itself, sequence.restarted) {
+            _ if newer == Some(false) => false,
+            (true, true) => true,
+            (false, true) => stand != Stand::Ahead,
+            // Its first number again, and not one that is still awaited.
+            (true, false) => {
+                let awaited = stand == Stand::Missing && newer.is_none();
+                index == 0 && stand != Stand::Ahead && !awaited
+            }
+            (false, false) => false,
+        }
+    }
+
+    /// The count that a printed number means on a sequence, and where it stands.
+    fn stand(&self, sequence: &Sequence, index: i64) -> (i64, Stand) {
+        let count = match self.counting.span() {
+            None => index,
+            Some(span) => {
+                let ahead = (index - sequence.last).rem_euclid(span);
+                // The shorter way; of two equal ones the way back, which calls nothing missing.
+                let by = if ahead * 2 < span { ahead } else { ahead - span };
+                sequence.last + by
+            }
+        };
+        let stand = if count > sequence.last {
+            Stand::Ahead
+        } else if sequence.lacks(count) {
+            Stand::Missing
+        } else if count < sequence.from {
+            Stand::Before
+        } else {
+            Stand::Heard
+        };
+        (count, stand)
+    }
+
+    fn enter(&mut self, place: usize, number: &Number, index: i64, came: Came<'_>) -> Vec<Told> {
+        let Some(mut sequence) = self.sequences.get(place).cloned() else { return Vec::new() };
+        let (count, stand) = self.stand(&sequence, index);
+        let mut told = Vec::new();
+        let spot = self.spot(&sequence, count);
+        match stand {
+            Stand::Heard => told.push(Told::HeardBefore(spot)),
+            _ if came.repeat => told.push(Told::HeardBefore(spot)),
+            Stand::Before => told.push(Told::Before(spot)),
+            Stand::Missing => {
+                sequence.fill(count);
+                told.push(Told::CameLate(spot));
+            }
+            Stand::Ahead => {
+                sequence.width = number.width().max(sequence.width);
+                let (from, to) = (sequence.last + 1, count - 1);
+                told.extend(self.wrapped(&sequence, count));
+                let unheard = sequence.unheard;
+                told.extend(self.stretches(&sequence, from, to).map(gap(unheard)));
+                if from <= to {
+                    sequence.missing.insert(from, to);
+                }
+                sequence.last = count;
+                sequence.unheard = false;
+                sequence.restarted = false;
+            }
+        }
+        if sequence.latest.zip(came.taken).is_none_or(|(l, t)| t.order() > l.order()) {
+            sequence.latest = came.taken.or(sequence.latest);
+        }
+        if let Some(row) = self.sequences.get_mut(place) {
+            *row = sequence;
+        }
+        told
+    }
+
+    /// Begins a sequence with this number.
+    fn begin(
+        &mut self,
+        number: &Number,
+        day: &str,
+        generation: u32,
+        index: i64,
+        taken: Option<Moment>,
+    ) -> Vec<Told> {
+        let mut sequence = Sequence {
+            day: day.to_owned(),
+            generation,
+            mark: number.mark.clone(),
+            from: index,
+            last: index,
+            width: number.width(),
+            began: taken,
+            latest: taken,
+            ..Sequence::default()
+        };
+        let mut told = Vec::new();
+        let before = |s: &Sequence| key(s) < key(&sequence);
+        let own = self.sequences.iter().rposition(|s| s.mark == number.mark && before(s));
+        // Another mark's earlier day tells as well that this one was listened for from its start.
+        let any = || self.sequences.iter().rposition(|s| s.day.as_str() < day);
+        if let Some(previous) = own.or_else(any).and_then(|place| self.sequences.get(place)) {
+            let unheard = previous.unheard;
+            let last = self.spot(previous, previous.last);
+            if own.is_some() && previous.day == day {
+                told.push(Told::ResetSeen { after: last.clone() });
+            }
+            if own.is_some() && unheard {
+                told.push(Told::UnknownAfter(last));
+            }
+            sequence.from = 0;
+            told.extend(self.stretches(&sequence, 0, index - 1).map(gap(unheard)));
+            if index > 0 {
+                sequence.missing.insert(0, index - 1);
+            }
+        }
+        if let Some(previous) = own.and_then(|place| self.sequences.get_mut(place)) {
+            previous.unheard = false;
+            previous.restarted = false;
+        }
+        let place = self.sequences.partition_point(|s| key(s) < key(&sequence));
+        self.sequences.insert(place, sequence);
+        told
+    }
+
+    fn spot(&self, sequence: &Sequence, count: i64) -> Spot {
+        let (value, round) = self.counting.printed(count);
+        let Sequence { day, generation, mark, .. } = sequence;
+        Spot { day: day.clone(), generation: *generation, round, mark: mark.clone(), value }
+    }
+
+    /// Says that the counter went over its end on the way to this count.
+    fn wrapped(&self, sequence: &Sequence, count: i64) -> Option<Told> {
+        let (_, from) = self.counting.printed(sequence.last);
+        let (_, to) = self.counting.printed(count);
+        let after = self.spot(sequence, sequence.last);
+        (from < to).then_some(Told::Wrapped { after })
+    }
+
+    /// The counts from one to another, cut where a round ends: two at most, for no number can be
+    /// ahead by more than one round.
+    fn stretches(&self, sequence: &Sequence, from: i64, to: i64) -> impl Iterator<Item = Stretch> {
+        let end = match self.counting.span() {
+            Some(span) => from.div_euclid(span) * span + span - 1,
+            None => to,
+        };
+        let cut = [(from, to.min(end)), (end + 1, to)];
+        let width = sequence.width;
+        let stretches: Vec<Stretch> = cut
+            .into_iter()
+            .filter(|(from, to)| from <= to)
+            .map(|(from, to)| Stretch {
+                first: self.spot(sequence, from),
+                to: self.counting.printed(to).0,
+                width,
+            })
+            .collect();
+        stretches.into_iter()
+    }
+}
+
+/// Marks apart, then days and generations in their order.
+fn key(sequence: &Sequence) -> (&str, &str, u32) {
+    (&sequence.mark, &sequence.day, sequence.generation)
+}
+
+fn gap(unheard: bool) -> impl Fn(Stretch) -> Told {
+    move |stretch| if unheard { Told::Unknown(stretch) } else { Told::Missing(stretch) }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,104 @@
+//! Rows of the account: runs of numbers without a reset, and how single numbers are named.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::moment::Moment;
+use crate::number::SKIPPED_MOST;
+
+/// One run of numbers without a reset: what the ledger keeps in a row. Counts go on over the rounds
+/// of a counter that wraps; 0 is the first number.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Sequence {
+    /// Of numbers that begin again each day; else empty.
+    pub day: String,
+    /// From 1 within its mark and day: one more after each reset.
+    pub generation: u32,
+    pub mark: String,
+    /// The lowest count that it accounts for, and the highest heard.
+    pub from: i64,
+    pub last: i64,
+    /// Counts that have not come, from and to.
+    pub missing: BTreeMap<i64, i64>,
+    /// Digits with zeros in front; 0: none are printed.
+    pub width: usize,
+    /// When the first and the latest of it were taken.
+    pub began: Option<Moment>,
+    pub latest: Option<Moment>,
+    /// The daemon was stopped since the last number.
+    pub unheard: bool,
+    /// The analyzer is known to have been switched on since the last number.
+    pub restarted: bool,
+}
+
+/// One number among all that an analyzer ever gave out.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct Spot {
+    pub day: String,
+    pub generation: u32,
+    /// The round of a counter that wraps.
+    pub round: i64,
+    pub mark: String,
+    pub value: i64,
+}
+
+impl Spot {
+    /// What it shares with the numbers that it must not be mixed up with, as one text: day,
+    /// generation and round.
+    #[must_use]
+    pub fn sequence(&self) -> String {
+        format!("{}#{}.{}", self.day, self.generation, self.round)
+    }
+}
+
+/// Numbers without a gap between them, in one round.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stretch {
+    pub first: Spot,
+    /// The value of its last number.
+    pub to: i64,
+    pub width: usize,
+}
+
+impl Stretch {
+    /// How many numbers it has.
+    #[must_use]
+    pub fn count(&self) -> i64 {
+        self.to - self.first.value + 1
+    }
+
+    /// Its numbers as the analyzer would print them: the lowest, and so many that a wild number does
+    /// not flood a sheet.
+    #[must_use]
+    pub fn names(&self) -> Vec<String> {
+        let (mark, width) = (&self.first.mark, self.width);
+        let values = (self.first.value..=self.to).take(SKIPPED_MOST);
+        values.map(|n| format!("{mark}{n:0width$}")).collect()
+    }
+}
+
+impl Sequence {
+    /// True while this count has not come.
+    pub(super) fn lacks(&self, count: i64) -> bool {
+        self.missing.range(..=count).next_back().is_some_and(|(_, to)| count <= *to)
+    }
+
+    /// Takes a count out of those that have not come.
+    pub(super) fn fill(&mut self, count: i64) {
+        let Some((from, to)) = self.missing.range(..=count).next_back().map(|(f, t)| (*f, *t))
+        else {
+            return;
+        };
+        if count > to {
+            return;
+        }
+        self.missing.remove(&from);
+        if from < count {
+            self.missing.insert(from, count - 1);
+        }
+        if count < to {
+            self.missing.insert(count + 1, to);
+        }
+    }
+}

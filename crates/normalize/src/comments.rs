@@ -1,0 +1,257 @@
+//! Comments by rule: interference, and the suggestion of microscopy. Off unless a laboratory turns
+//! them on; they read, and never change a value or a flag.
+
+mod catalogue;
+
+use std::fmt;
+use std::str::FromStr;
+
+use serde::{Deserialize, Serialize};
+
+use crate::codes::{ANALYTES, Analyte};
+use crate::figure::Figure;
+use crate::grades::Grade;
+use crate::observation::Comparator;
+use crate::readings::Reading;
+use crate::remark::Remark;
+use crate::strip::{Kind, Pad, Strip};
+use crate::units::Units;
+use crate::words::{nearest, quote};
+
+pub use catalogue::{CATALOGUE, Entry, find};
+
+/// Letters of a comment at most: it must fit into a message of any receiver.
+const TEXT_MOST: usize = 400;
+
+/// One comment and when it is made.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CommentRule {
+    /// Stable, such as `UA-INT-ASC`.
+    pub code: String,
+    pub when: When,
+    pub conditions: Vec<Condition>,
+    /// The analytes that it is about; empty: the whole report.
+    pub about: Vec<String>,
+    pub text: String,
+    /// Where it comes from: a publication, or `common practice`.
+    pub source: String,
+}
+
+/// How the conditions of a rule stand together.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum When {
+    All,
+    Any,
+}
+
+/// What one reading must say, written `ASC >= 1+`, `SG <= 1.010`, `NIT = NEG` or, with several
+/// grades, `COL = RED|BROWN`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Condition {
+    pub analyte: String,
+    pub test: Test,
+}
+
+/// How a reading is compared.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Test {
+    AtLeast(Bound),
+    AtMost(Bound),
+    /// One of these grades.
+    Is(Vec<String>),
+}
+
+/// What it is compared with.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Bound {
+    /// By rank, never by concentration.
+    Grade(String),
+    /// Of pads whose number is the same in both unit systems.
+    Number(Figure),
+}
+
+impl FromStr for Condition {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let wrong = |why: &str| {
+            format!(
+                "{}: {why}; write ASC >= 1+, SG <= 1.010, NIT = NEG or COL = RED|BROWN",
+                quote(text)
+            )
+        };
+        let cut = text.find(['<', '>', '=']).ok_or_else(|| wrong("nothing is compared"))?;
+        let (analyte, rest) = text.split_at(cut);
+        let analyte = analyte.trim();
+        if Analyte::find(analyte).is_none() {
+            let known: Vec<&str> = ANALYTES.iter().map(|a| a.id).collect();
+            let near = nearest(analyte, &known).unwrap_or_default();
+            return Err(wrong(&format!("no analyte has this id, perhaps {near}")));
+        }
+        let bound = |text: &str| {
+            let text = text.trim();
+            let grade = Grade::find(text).map(|g| Bound::Grade(g.code.to_owned()));
+            let number = || Figure::read(text).filter(|f| f.comparator.is_none());
+            let bound = grade.or_else(|| number().map(Bound::Number));
+            bound.ok_or_else(|| wrong("neither a grade with a rank nor a number follows"))
+        };
+        let test = if let Some(rest) = rest.strip_prefix(">=") {
+            Test::AtLeast(bound(rest)?)
+        } else if let Some(rest) = rest.strip_prefix("<=") {
+            Test::AtMost(bound(rest)?)
+        } else if let Some(rest) = rest.strip_prefix('=') {
+            let grades: Vec<String> = rest.split('|').map(|g| g.trim().to_owned()).collect();
+            if grades.iter().any(String::is_empty) {
+                return Err(wrong("a grade is missing"));
+            }
+            Test::Is(grades)
+        } else {
+            return Err(wrong("only >=, <= and = are known"));
+        };
+        Ok(Condition { analyte: analyte.to_owned(), test })
+    }
+}
+
+impl fmt::Display for Condition {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let bound = |bound: &Bound| match bound {
+            Bound::Grade(grade) => grade.clone(),
+            Bound::Number(figure) => figure.text(),
+        };
+        let analyte = &self.analyte;
+        match &self.test {
+            Test::AtLeast(b) => write!(f, "{analyte} >= {}", bound(b)),
+            Test::AtMost(b) => write!(f, "{analyte} <= {}", bound(b)),
+            Test::Is(grades) => write!(f, "{analyte} = {}", grades.join("|")),
+        }
+    }
+}
+
+impl Condition {
+    /// True when a reading says so. What was not read says nothing.
+    fn is_met(&self, readings: &[Reading]) -> bool {
+        let own = readings.iter().filter(|r| r.analyte.as_deref() == Some(self.analyte.as_str()));
+        own.filter(|r| r.unread.is_none()).any(|reading| self.test.is_met(reading))
+    }
+
+    /// Why no reading of this strip can meet it. None: one can, or the strip has no such pad.
+    fn misfit(&self, strip: &Strip) -> Option<String> {
+        let pad = strip.pad(&self.analyte)?;
+        let why = match &self.test {
+            Test::Is(grades) => {
+                let strange = grades.iter().find(|g| !pad.grades().contains(&g.as_str()))?;
+                format!("`{strange}` is no grade of this pad: {}", pad.grades().join(", "))
+            }
+            Test::AtLeast(Bound::Grade(_)) | Test::AtMost(Bound::Grade(_)) => {
+                let ordered = pad.has_grades() && pad.kind != Kind::Nominal;
+                (!ordered).then(|| "this pad has no grades in an order".to_owned())?
+            }
+            Test::AtLeast(Bound::Number(_)) | Test::AtMost(Bound::Number(_)) => {
+                let same = number_is_the_same(pad);
+                let why = "a number needs a pad whose number is the same in both unit systems";
+                (!same).then(|| why.to_owned())?
+            }
+        };
+        Some(format!("`{self}` with strip {}: {why}", strip.id))
+    }
+}
+
+fn number_is_the_same(pad: &Pad) -> bool {
+    let unit = |units| pad.measure(units).map(|m| m.unit.ucum);
+    let own = unit(Units::Conventional);
+    own.is_some() && own == unit(Units::Si) && !pad.has_grades()
+}
+
+impl Test {
+    fn is_met(&self, reading: &Reading) -> bool {
+        let rank = || reading.grade.as_deref().and_then(Grade::find).map(|g| g.rank);
+        let of = |code: &str| Grade::find(code).map(|g| g.rank);
+        // An end rung lies on its own side of its number: `>=1.030` is at least 1.025, never at most.
+        let comparator = reading.number.as_ref().and_then(|n| n.comparator);
+        let below = matches!(comparator, Some(Comparator::Less | Comparator::AtMost));
+        let above = matches!(comparator, Some(Comparator::More | Comparator::AtLeast));
+        let number = reading.number.as_ref().map(Figure::value);
+        match self {
+            Test::Is(grades) => reading.grade.as_ref().is_some_and(|g| grades.contains(g)),
+            Test::AtLeast(Bound::Grade(g)) => rank().zip(of(g)).is_some_and(|(r, g)| r >= g),
+            Test::AtMost(Bound::Grade(g)) => rank().zip(of(g)).is_some_and(|(r, g)| r <= g),
+            Test::AtLeast(Bound::Number(b)) => number.is_some_and(|n| n >= b.value() && !below),
+            Test::AtMost(Bound::Number(b)) => number.is_some_and(|n| n <= b.value() && !above),
+        }
+    }
+}
+
+impl CommentRule {
+    /// Builds a rule from what a configuration says; the error says what may be written.
+    pub fn new(
+        code: &str,
+        when: When,
+        conditions: &[&str],
+        about: &[&str],
+        text: &str,
+        source: &str,
+    ) -> Result<CommentRule, String> {
+        let plain = |b: u8| b.is_ascii_uppercase() || b.is_ascii_digit() || b == b'-';
+        if !(1..=20).contains(&code.len()) || !code.bytes().all(plain) {
+            return Err("a code of 1 to 20 capitals, digits and hyphens, such as UA-INT-ASC".into());
+        }
+        if text.trim().is_empty() || text.chars().count() > TEXT_MOST {
+            return Err(format!("a text of 1 to {TEXT_MOST} characters"));
+        }
+        if source.trim().is_empty() {
+            return Err("the source: a publication, or \"common practice\"".into());
+        }
+        if let Some(strange) = about.iter().find(|id| Analyte::find(id).is_none()) {
+            return Err(format!("analyte ids in `about`; {} is none", quote(strange)));
+        }
+        let conditions: Vec<Condition> =
+            conditions.iter().map(|c| c.parse()).collect::<Result<_, _>>()?;
+        if conditions.is_empty() {
+            return Err("one condition or more".into());
+        }
+        Ok(CommentRule {
+            code: code.to_owned(),
+            when,
+            conditions,
+            about: about.iter().map(|id| (*id).to_owned()).collect(),
+            text: text.to_owned(),
+            source: source.to_owned(),
+        })
+    }
+
+    /// What cannot be meant, given the strips of an analyzer; one sentence each.
+    #[must_use]
+    pub fn faults(&self, strips: &[Strip]) -> Vec<String> {
+        let mut faults = Vec::new();
+        for condition in &self.conditions {
+            faults.extend(strips.iter().filter_map(|strip| condition.misfit(strip)));
+        }
+        faults.into_iter().map(|why| format!("comment {}: {why}", self.code)).collect()
+    }
+
+    /// True when the readings call for the comment.
+    #[must_use]
+    pub fn is_met(&self, readings: &[Reading]) -> bool {
+        let mut met = self.conditions.iter().map(|c| c.is_met(readings));
+        match self.when {
+            When::All => !self.conditions.is_empty() && met.all(|yes| yes),
+            When::Any => met.any(|yes| yes),
+        }
+    }
+}
+
+/// The comments that the readings call for, in the order of the rules.
+#[must_use]
+pub fn comments(readings: &[Reading], rules: &[CommentRule]) -> Vec<Remark> {
+    let met = rules.iter().filter(|rule| rule.is_met(readings));
+    met.map(|rule| Remark {
+        code: rule.code.clone(),
+        text: rule.text.clone(),
+        about: rule.about.clone(),
+    })
+    .collect()
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,218 @@
+//! Control material: what each reading must be, and what a run of it amounts to.
+//!
+//! What the rules rest on:
+//! - graded or titred tests need a negative control and one of graded reactivity, at least once each
+//!   day of patient testing: 42 CFR 493.1256(d)(2)-(3);
+//! - results meet the laboratory's own criteria before patients are reported: 42 CFR 493.1256(f);
+//! - within one rung of the target and never across negative, the negative exactly negative, nitrite
+//!   exact, density and pH by step: common practice, no published source;
+//! - an expired lot, an unknown lot and a missing run count as not in control: common practice.
+
+mod build;
+mod lockout;
+mod plan;
+mod standing;
+
+use crate::readings::Reading;
+use crate::strip::{Kind, Pad, Strip};
+use crate::words::quote;
+
+pub(crate) use lockout::Locked;
+pub use lockout::{Lockout, Policy};
+use plan::Limits;
+pub use plan::{ControlPlan, Entry, Expected, PlanFault, Rule};
+pub use standing::{Every, Period, Ran, Standing, State, standing};
+
+/// What a run of control material amounts to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    Passed,
+    Failed,
+    /// Nothing says what it must be: it counts as no run.
+    NoTarget,
+}
+
+impl Verdict {
+    /// As scripts and the ledger know it.
+    #[must_use]
+    pub fn code(self) -> &'static str {
+        match self {
+            Verdict::Passed => "passed",
+            Verdict::Failed => "failed",
+            Verdict::NoTarget => "no-target",
+        }
+    }
+}
+
+/// Where one reading stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Range {
+    In,
+    Out,
+    NoTarget,
+}
+
+/// One reading of a run, held against its limits.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Checked {
+    pub analyte: String,
+    pub range: Range,
+    /// In words: what was found and what is allowed.
+    pub why: String,
+    /// The rungs allowed, lowest and highest; None on free numbers and without a target.
+    pub rungs: Option<(usize, usize)>,
+    /// The rung found.
+    pub rung: Option<usize>,
+}
+
+/// One run of one level.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Run {
+    pub verdict: Verdict,
+    /// In the order of the strip.
+    pub readings: Vec<Checked>,
+    /// The control lot whose targets were taken.
+    pub control_lot: Option<String>,
+    /// Why there is no target, or which readings are out; empty when it passed.
+    pub why: String,
+}
+
+/// The lots of a run, as far as they are known.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Lots<'a> {
+    /// As printed.
+    pub control: Option<&'a str>,
+    /// The strip lot in use.
+    pub strip: Option<&'a str>,
+}
+
+/// Holds one run against the targets of its level and lots on its local day, `2025-03-14`.
+#[must_use]
+pub fn assess(
+    readings: &[Reading],
+    strip: &Strip,
+    plan: &ControlPlan,
+    level: Option<&str>,
+    lots: Lots<'_>,
+    day: &str,
+) -> Run {
+    let lot = match plan.lot(strip, level, lots, day) {
+        Ok(lot) => lot,
+        Err(why) => return without_target(readings, why),
+    };
+    let mut checked: Vec<Checked> = Vec::with_capacity(strip.pads.len());
+    for pad in &strip.pads {
+        let of_pad = || readings.iter().filter(|r| r.analyte.as_deref() == Some(pad.id.as_str()));
+        let limits = lot.limits.get(&pad.id);
+        if of_pad().next().is_none() && limits.is_some_and(|l| *l != Limits::Any) {
+            checked.push(missing(pad, limits));
+        }
+        checked.extend(of_pad().map(|reading| check(pad, reading, limits)));
+    }
+    let strangers =
+        readings.iter().filter(|r| r.analyte.as_deref().is_none_or(|id| strip.pad(id).is_none()));
+    checked.extend(strangers.map(|r| Checked {
+        analyte: r.analyte.clone().unwrap_or_else(|| r.label.clone()),
+        range: Range::NoTarget,
+        why: format!("no pad of strip {}", strip.id),
+        rungs: None,
+        rung: None,
+    }));
+    let told = |range: Range| {
+        let of_range = checked.iter().filter(|c| c.range == range);
+        let told: Vec<String> = of_range.map(|c| format!("{}: {}", c.analyte, c.why)).collect();
+        told.join("; ")
+    };
+    let (out, bare) = (told(Range::Out), told(Range::NoTarget));
+    let (verdict, why) = match (out.is_empty(), bare.is_empty()) {
+        (false, _) => (Verdict::Failed, out),
+        (true, false) => (Verdict::NoTarget, bare),
+        (true, true) if checked.is_empty() => (Verdict::NoTarget, "nothing was read".to_owned()),
+        (true, true) => (Verdict::Passed, String::new()),
+    };
+    Run { verdict, readings: checked, control_lot: Some(lot.control_lot.clone()), why }
+}
+
+fn without_target(readings: &[Reading], why: String) -> Run {
+    let checked = |reading: &Reading| Checked {
+        analyte: reading.analyte.clone().unwrap_or_else(|| reading.label.clone()),
+        range: Range::NoTarget,
+        why: why.clone(),
+        rungs: None,
+        rung: reading.rung,
+    };
+    let readings = readings.iter().map(checked).collect();
+    Run { verdict: Verdict::NoTarget, readings, control_lot: None, why }
+}
+
+fn missing(pad: &Pad, limits: Option<&Limits>) -> Checked {
+    Checked {
+        analyte: pad.id.clone(),
+        range: Range::Out,
+        why: "it was not printed".into(),
+        rungs: limits.and_then(Limits::rungs),
+        rung: None,
+    }
+}
+
+fn check(pad: &Pad, reading: &Reading, limits: Option<&Limits>) -> Checked {
+    let (range, why) = match limits {
+        None => {
+            let why =
+                format!("the plan has no target; write {} = \"any\" if none is meant", pad.id);
+            (Range::NoTarget, why)
+        }
+        Some(limits) => within(pad, reading, limits),
+    };
+    Checked {
+        analyte: pad.id.clone(),
+        range,
+        why,
+        rungs: limits.and_then(Limits::rungs),
+        rung: reading.rung,
+    }
+}
+
+fn within(pad: &Pad, reading: &Reading, limits: &Limits) -> (Range, String) {
+    if *limits == Limits::Any {
+        return (Range::In, "any result is allowed".into());
+    }
+    let allowed = limits.shown(pad);
+    if let Some(why) = &reading.unread {
+        return (Range::Out, format!("it was not read ({why}); allowed: {allowed}"));
+    }
+    let printed = reading.printed.parts.join(" ");
+    let fits = match limits {
+        Limits::Any => true,
+        Limits::Rungs { .. } => {
+            let rungs = rungs(pad, reading);
+            !rungs.is_empty() && rungs.iter().all(|r| limits.hold(*r))
+        }
+        // A comparator leaves open how far the number is from the limit.
+        Limits::Numbers { low, high, units } => reading.number.as_ref().is_some_and(|n| {
+            n.comparator.is_none()
+                && reading.units == *units
+                && (low.value()..=high.value()).contains(&n.value())
+        }),
+    };
+    let why = format!("{}; allowed: {allowed}", quote(&printed));
+    (if fits { Range::In } else { Range::Out }, why)
+}
+
+/// Every rung that the reading can be: several where a grade alone stands on several.
+fn rungs(pad: &Pad, reading: &Reading) -> Vec<usize> {
+    if pad.kind == Kind::Measured {
+        return Vec::new();
+    }
+    if let Some(rung) = reading.rung {
+        return vec![rung];
+    }
+    let Some(grade) = &reading.grade else { return Vec::new() };
+    let has = |r: &usize| pad.rungs.get(*r).is_some_and(|r| r.grade.as_ref() == Some(grade));
+    (0..pad.rungs.len()).filter(has).collect()
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,104 @@
+//! What becomes of patients' reports while controls are failed or due.
+
+use std::str::FromStr;
+
+use serde::{Deserialize, Serialize};
+
+use crate::class::Class;
+use crate::controls::standing::{Standing, State};
+use crate::hold::{Hold, Reason};
+use crate::remark::Remark;
+
+/// What becomes of a patient's report.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Policy {
+    /// It waits for controls that pass, or for a person.
+    Hold,
+    /// It goes, and a remark with it says so.
+    Warn,
+    /// It goes.
+    #[default]
+    Off,
+}
+
+impl Policy {
+    pub const ALL: &[Policy] = &[Policy::Hold, Policy::Warn, Policy::Off];
+}
+
+impl FromStr for Policy {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        match text {
+            "hold" => Ok(Policy::Hold),
+            "warn" => Ok(Policy::Warn),
+            "off" => Ok(Policy::Off),
+            _ => Err(format!("`{text}` is not allowed; allowed: hold, warn, off")),
+        }
+    }
+}
+
+/// One analyzer's policies. They are about patients only: nothing in here can send control material
+/// anywhere. Common practice; that results meet the laboratory's criteria before patients are
+/// reported: 42 CFR 493.1256(f).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Lockout {
+    pub failed: Policy,
+    pub due: Policy,
+    /// Urgent work goes with a remark where routine work is held.
+    pub urgent_goes: bool,
+}
+
+/// What a lockout says of one report.
+pub(crate) enum Locked {
+    No,
+    Held(Hold),
+    Warned(Remark),
+}
+
+impl Lockout {
+    /// True while it can hold or mark anything.
+    #[must_use]
+    pub fn is_on(&self) -> bool {
+        self.failed != Policy::Off || self.due != Policy::Off
+    }
+
+    /// What becomes of a report of this class. An unknown standing is due; control material is none
+    /// of a lockout's business.
+    pub(crate) fn of(&self, class: Class, standing: Option<&Standing>) -> Locked {
+        let state = standing.map_or(State::Due { since: None }, |s| s.overall);
+        let (policy, reason) = match state {
+            State::Passed { .. } => return Locked::No,
+            State::Failed { .. } => (self.failed, Reason::ControlsFailed),
+            State::Due { .. } => (self.due, Reason::ControlsDue),
+        };
+        let what = told(standing, state);
+        match (class, policy) {
+            (Class::Control, _) | (_, Policy::Off) => Locked::No,
+            (Class::Routine, Policy::Hold) => Locked::Held(Hold::new(reason, what)),
+            (Class::Stat, Policy::Hold) if !self.urgent_goes => {
+                Locked::Held(Hold::new(reason, what))
+            }
+            (Class::Stat, Policy::Hold) | (_, Policy::Warn) => {
+                Locked::Warned(Remark::new(reason.code(), format!("Released while {what}")))
+            }
+        }
+    }
+}
+
+/// Which levels, and since when.
+fn told(standing: Option<&Standing>, state: State) -> String {
+    let same = |s: &State| s.code() == state.code();
+    let levels = standing.into_iter().flat_map(|s| &s.levels).filter(|(_, s)| same(s));
+    let levels: Vec<String> = levels
+        .map(|(level, state)| match state {
+            State::Failed { since } => format!("level {level} since {}", since.shown()),
+            State::Due { since: Some(since) } => format!("level {level} since {}", since.shown()),
+            State::Due { since: None } | State::Passed { .. } => format!("level {level}"),
+        })
+        .collect();
+    let what = if state.code() == "failed" { "controls have failed" } else { "controls are due" };
+    if levels.is_empty() { what.to_owned() } else { format!("{what}: {}", levels.join(", ")) }
+}

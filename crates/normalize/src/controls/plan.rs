@@ -1,0 +1,220 @@
+//! The plan of control material: which lots, what each reading must be, and what cannot be meant.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::str::FromStr;
+
+use crate::controls::Lots;
+use crate::figure::Figure;
+use crate::strip::{Kind, Pad, Strip};
+use crate::units::Units;
+use crate::words::quote;
+
+/// Steps that a rule may allow at most: more would let a positive of any kind pass.
+const WITHIN_MOST: usize = 3;
+
+/// How far a reading may be from its target.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Rule {
+    /// The target's own rung.
+    Exact,
+    /// So many rungs to each side, and never across negative: a positive that reads negative is out,
+    /// and a negative must be negative.
+    Within(usize),
+    /// The lower and the upper limit as they are written, even across negative.
+    Limits,
+}
+
+impl FromStr for Rule {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let steps = text.strip_prefix("within-").and_then(|n| n.parse().ok());
+        match (text, steps) {
+            ("exact", _) => Ok(Rule::Exact),
+            ("limits", _) => Ok(Rule::Limits),
+            (_, Some(n)) if (1..=WITHIN_MOST).contains(&n) => Ok(Rule::Within(n)),
+            _ => Err(format!(
+                "{} is no rule; allowed: exact, within-1, within-2, within-3, limits",
+                quote(text)
+            )),
+        }
+    }
+}
+
+impl Rule {
+    /// What is usual for a kind of pad: common practice, no published source.
+    #[must_use]
+    pub fn usual(kind: Kind) -> Rule {
+        match kind {
+            // Density by 0.005, pH by 0.5 or 1: one step of their scale either way.
+            Kind::Graded | Kind::Stepped => Rule::Within(1),
+            Kind::TwoStep | Kind::Nominal => Rule::Exact,
+            Kind::Measured => Rule::Limits,
+        }
+    }
+}
+
+/// One lot of control material with its targets, as a configuration says it.
+#[derive(Clone, Debug, Default)]
+pub struct Entry {
+    pub level: String,
+    pub control_lot: String,
+    /// The id of the strip type; may be empty where there is only one.
+    pub strip: String,
+    /// Empty: every lot of that strip type.
+    pub strip_lot: String,
+    /// `2025-03-14`, both included.
+    pub first_day: String,
+    pub last_day: String,
+    /// By analyte id.
+    pub expected: BTreeMap<String, Expected>,
+}
+
+/// What one reading must be: a grade or a label of the ladder (`2+`, `1.020`), a lower and an upper
+/// one (`1+..3+`, `30..70` for free numbers), or `any` for no matter what.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Expected(pub String);
+
+impl From<&str> for Expected {
+    fn from(text: &str) -> Expected {
+        Expected(text.to_owned())
+    }
+}
+
+/// What is wrong in a plan: where, what was found, what is allowed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PlanFault {
+    /// Which entry, from 0. None: the plan as a whole.
+    pub entry: Option<usize>,
+    /// The key: `level`, `first_day`, an analyte id, a rule.
+    pub key: String,
+    pub found: String,
+    pub allowed: String,
+}
+
+impl fmt::Display for PlanFault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let PlanFault { entry, key, found, allowed } = self;
+        match entry {
+            Some(n) => write!(f, "control lot {}: `{key}`: ", n + 1)?,
+            None => write!(f, "controls: `{key}`: ")?,
+        }
+        write!(f, "found {}; allowed: {allowed}", quote(found))
+    }
+}
+
+/// What one reading must be, settled against its ladder.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Limits {
+    Any,
+    /// Both included.
+    Rungs {
+        low: usize,
+        high: usize,
+    },
+    Numbers {
+        low: Figure,
+        high: Figure,
+        units: Units,
+    },
+}
+
+impl Limits {
+    pub fn rungs(&self) -> Option<(usize, usize)> {
+        match self {
+            Limits::Rungs { low, high } => Some((*low, *high)),
+            Limits::Any | Limits::Numbers { .. } => None,
+        }
+    }
+
+    pub fn hold(&self, rung: usize) -> bool {
+        self.rungs().is_some_and(|(low, high)| (low..=high).contains(&rung))
+    }
+
+    pub fn shown(&self, pad: &Pad) -> String {
+        let name = |rung: usize| {
+            let rung = pad.rungs.get(rung);
+            let label = |units| rung.and_then(|r| r.label(units)).map(Figure::text);
+            let grade = rung.and_then(|r| r.grade.clone());
+            grade.or_else(|| label(Units::Conventional)).unwrap_or_default()
+        };
+        match self {
+            Limits::Any => "anything".into(),
+            Limits::Rungs { low, high } if name(*low) == name(*high) => name(*low),
+            Limits::Rungs { low, high } => format!("{} to {}", name(*low), name(*high)),
+            Limits::Numbers { low, high, .. } => format!("{} to {}", low.text(), high.text()),
+        }
+    }
+}
+
+/// One lot, settled.
+#[derive(Clone, Debug)]
+pub(super) struct Lot {
+    pub level: String,
+    pub control_lot: String,
+    pub strip: String,
+    pub strip_lot: String,
+    pub first_day: String,
+    pub last_day: String,
+    pub limits: BTreeMap<String, Limits>,
+}
+
+/// Every lot of control material of one analyzer, and the levels that must be run.
+#[derive(Clone, Debug, Default)]
+pub struct ControlPlan {
+    pub(super) levels: Vec<String>,
+    pub(super) lots: Vec<Lot>,
+}
+
+impl ControlPlan {
+    /// The levels that must pass before patients go.
+    #[must_use]
+    pub fn levels(&self) -> &[String] {
+        &self.levels
+    }
+
+    /// The lot whose targets a run is held against; the error says why there is none.
+    pub(super) fn lot(
+        &self,
+        strip: &Strip,
+        level: Option<&str>,
+        lots: Lots<'_>,
+        day: &str,
+    ) -> Result<&Lot, String> {
+        let Some(level) = level else {
+            return Err("no sign names the level of this control".into());
+        };
+        let mut candidates: Vec<&Lot> =
+            self.lots.iter().filter(|l| l.level == level && l.strip == strip.id).collect();
+        let mut narrow = |keep: &dyn Fn(&Lot) -> bool, why: String| {
+            candidates.retain(|l| keep(l));
+            if candidates.is_empty() { Err(why) } else { Ok(()) }
+        };
+        narrow(&|_| true, format!("the plan has no level {} on strip {}", quote(level), strip.id))?;
+        if let Some(printed) = lots.control.map(str::trim).filter(|l| !l.is_empty()) {
+            let why = format!("the plan has no control lot {} of level {level}", quote(printed));
+            narrow(&|l| l.control_lot == printed, why)?;
+        }
+        let valid = |l: &Lot| (l.first_day.as_str()..=l.last_day.as_str()).contains(&day);
+        narrow(&valid, format!("no control lot of level {level} is valid on {day}"))?;
+        let why = match lots.strip {
+            Some(lot) => format!("the plan has no targets for strip lot {}", quote(lot)),
+            None => {
+                "the targets are for certain strip lots, and the one in use is not known".into()
+            }
+        };
+        narrow(&|l| l.strip_lot.is_empty() || Some(l.strip_lot.as_str()) == lots.strip, why)?;
+        if candidates.iter().any(|l| !l.strip_lot.is_empty()) {
+            candidates.retain(|l| !l.strip_lot.is_empty());
+        }
+        match candidates.as_slice() {
+            [one] => Ok(one),
+            several => {
+                let names: Vec<&str> = several.iter().map(|l| l.control_lot.as_str()).collect();
+                let names = names.join(", ");
+                Err(format!("several control lots are valid ({names}), and the print names none"))
+            }
+        }
+    }
+}
