@@ -1,0 +1,1 @@
+//! Layouts as they come from a configuration.
