@@ -280,6 +280,3 @@ fn is_id(analyte: &str) -> Result<(), String> {
         analyte.chars().take(40).collect::<String>().escape_debug()
     ))
 }
-
-#[cfg(test)]
-mod tests;

@@ -7,8 +7,8 @@ use wickline_forward::{Charset, Layout, Outgoing, Version, result_message};
 use wickline_normalize::{Comparator, Patient, Private};
 
 use crate::sample::{
-    Sample, acidity, ascorbate, glucose, glucose_grade, gravity, layout, level_one, moment, remark,
-    unread,
+    Sample, acidity, ascorbate, changed, glucose, glucose_grade, gravity, layout, level_one,
+    moment, remark, unread,
 };
 
 const VERSIONS: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
@@ -90,7 +90,7 @@ fn unread_pads_and_the_ends_of_ladders() {
 fn patients_in_either_character_set() {
     let sample = named("Zoë");
     for version in VERSIONS {
-        let with = |charset| Layout { charset, ..layout(version) };
+        let with = |charset| changed(version, |l| l.charset = charset);
         kept_as("patient-utf8", &with(Charset::Utf8), &sample.outgoing());
         kept_as("patient-latin1", &with(Charset::Latin1), &sample.outgoing());
     }

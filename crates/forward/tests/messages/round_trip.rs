@@ -5,7 +5,7 @@ use wickline_forward::hl7::Message;
 use wickline_forward::{Charset, Layout, Outgoing, Version, result_message};
 use wickline_normalize::{Content, Observation, Private};
 
-use crate::sample::{Sample, glucose_grade, layout, local, read_with, remark as said, unread};
+use crate::sample::{Sample, changed, glucose_grade, local, read_with, remark as said, unread};
 
 /// Text as unpleasant as it comes: delimiters, escapes, controls, wide characters.
 fn text(most: usize) -> impl Strategy<Value = String> {
@@ -106,12 +106,12 @@ fn any_layout() -> impl Strategy<Value = Layout> {
     let version =
         prop::sample::select(&[Version::V231, Version::V24, Version::V25, Version::V251][..]);
     let charset = prop::sample::select(&[Charset::Ascii, Charset::Latin1, Charset::Utf8][..]);
-    (version, charset).prop_map(|(version, charset)| Layout { charset, ..layout(version) })
+    (version, charset).prop_map(|(version, charset)| changed(version, |l| l.charset = charset))
 }
 
 fn of_version(new: bool) -> Layout {
     let charset = Charset::Utf8;
-    Layout { charset, ..layout(if new { Version::V251 } else { Version::V231 }) }
+    changed(if new { Version::V251 } else { Version::V231 }, |l| l.charset = charset)
 }
 
 proptest! {

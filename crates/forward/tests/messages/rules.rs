@@ -1,14 +1,12 @@
 //! Each rule of the message alone.
 
 use wickline_forward::hl7::{GradeAs, Party, panel_manual};
-use wickline_forward::{
-    Acknowledge, Charset, Layout, Processing, SpecimenIn, Version, result_message,
-};
+use wickline_forward::{Acknowledge, Charset, Processing, SpecimenIn, Version, result_message};
 use wickline_normalize::{Code, CodeSystem, Comparator, Content, Patient, Private};
 
 use crate::sample::{
-    Sample, acidity, ascorbate, fault, glucose, glucose_grade, gravity, layout, level_one, local,
-    moment, read, read_with, remark, unread,
+    Sample, acidity, ascorbate, changed, fault, glucose, glucose_grade, gravity, layout, level_one,
+    local, moment, read, read_with, remark, unread,
 };
 
 const ALL: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
@@ -46,7 +44,7 @@ fn the_header_asks_for_the_answers_that_are_waited_for() {
         ] {
             let acknowledge: Acknowledge = word.parse().expect("a way to acknowledge");
             assert_eq!(acknowledge.waits_for_application(), waits);
-            let layout = Layout { acknowledge, ..layout(version) };
+            let layout = changed(version, |l| l.acknowledge = acknowledge);
             let message = read_with(&layout, &sample.outgoing());
             let field = |n| message.field("MSH", 1, n).unwrap_or("");
             assert_eq!([15, 16].map(field), codes, "{version} {word}");
@@ -133,7 +131,7 @@ fn the_specimen_id_is_where_the_layout_wants_it() {
     let id = "KP-004417";
     assert_eq!(where_is(&layout(Version::V251)), ["", "", id]);
     assert_eq!(where_is(&layout(Version::V24)), [id, id, ""]);
-    let with = |specimen_in| wickline_forward::Layout { specimen_in, ..layout(Version::V251) };
+    let with = |specimen_in| changed(Version::V251, |l| l.specimen_in = specimen_in);
     assert_eq!(where_is(&with(SpecimenIn::BOTH)), [id, id, id]);
     assert_eq!(where_is(&with(SpecimenIn::OBR_2)), [id, id, ""]);
 }
@@ -255,7 +253,7 @@ fn each_kind_of_value_has_its_type() {
     assert_eq!(row(6), ["CE", "", "", "X"]);
     assert_eq!([7, 8].map(|f| message.field("OBX", 1, f).unwrap_or("")), ["Negative", "A"]);
     assert_eq!(message.field("NTE", 1, 3), Some("pad not read: error text on the print"));
-    let with = wickline_forward::Layout { grade_as: GradeAs::Cwe, ..layout(Version::V251) };
+    let with = changed(Version::V251, |l| l.grade_as = GradeAs::Cwe);
     assert_eq!(read_with(&with, &sample.outgoing()).field("OBX", 1, 2), Some("CWE"));
 }
 
@@ -378,10 +376,7 @@ fn the_character_set_is_announced_only_when_it_is_needed() {
     let operator = Some(Private::new("Zoë"));
     let sample = Sample { operator, ..two() };
     let bytes = |charset| {
-        result_message(
-            &wickline_forward::Layout { charset, ..layout(Version::V251) },
-            &sample.outgoing(),
-        )
+        result_message(&changed(Version::V251, |l| l.charset = charset), &sample.outgoing())
     };
     let has = |bytes: &[u8], part: &[u8]| bytes.windows(part.len()).any(|w| w == part);
     let utf8 = bytes(Charset::Utf8).expect("a message");
@@ -438,8 +433,8 @@ fn names_without_a_code_and_codes_that_are_too_long_are_refused() {
     assert_eq!(with(|o| o.local.code.clear()), "OBX-3.4");
     assert_eq!(with(|o| o.local.text = "G".repeat(200)), "OBX-3.5");
     assert_eq!(with(|o| o.reference = Some("x".repeat(61))), "OBX-7");
-    let header = Layout { receiving_facility: Party::of(&"K".repeat(21)), ..layout(Version::V251) };
+    let header = changed(Version::V251, |l| l.receiving_facility = Party::of(&"K".repeat(21)));
     assert_eq!(fault(&header, &two().outgoing()).field, "MSH-6");
-    let spm = Layout { specimen_in: SpecimenIn::BOTH, ..layout(Version::V24) };
+    let spm = changed(Version::V24, |l| l.specimen_in = SpecimenIn::BOTH);
     assert_eq!(fault(&spm, &two().outgoing()).field, "SPM-2");
 }

@@ -131,6 +131,13 @@ pub fn layout(version: Version) -> Layout {
     Layout::new(version, "KESTRELPOINT", "LIS", "KESTREL")
 }
 
+/// The layout of a version, changed.
+pub fn changed(version: Version, change: impl FnOnce(&mut Layout)) -> Layout {
+    let mut layout = layout(version);
+    change(&mut layout);
+    layout
+}
+
 pub fn level_one() -> ControlRole<'static> {
     ControlRole { level: "1", lot: Some("KELP0226") }
 }

@@ -1,1 +1,0 @@
-//! Layouts as they come from a configuration.
