@@ -7,7 +7,8 @@ use std::fmt::Write;
 use std::hint::black_box;
 use std::time::{Duration, Instant};
 
-use wickline_forward::{Layout, Outgoing, ReportStatus, Version, oru};
+use wickline_forward::{Layout, Outgoing, Version, result_message};
+use wickline_normalize::correction::{Said, said_first};
 use wickline_normalize::{Code, CodeSystem, Content, Flag, Moment, Observation, Private, Unit};
 
 /// OBX in a message: ten pads, four of them with a grade and a number.
@@ -17,16 +18,18 @@ const ROUND: Duration = Duration::from_millis(400);
 
 fn main() {
     let observations: Vec<_> = (0..RESULTS).map(observation).collect();
+    let observations = said_first(&observations);
     let specimen = Private::new("KP-004417");
     let operator = Private::new("op7");
     let out = outgoing(&specimen, &operator, &observations);
     let layout = Layout::new(Version::V251, "KESTRELPOINT", "LIS", "KESTREL");
-    let message = oru(&layout, &out).expect("the sample can be written");
+    let message = result_message(&layout, &out).expect("the sample can be written");
     let bare = plain(&layout, &out);
     assert_eq!(String::from_utf8_lossy(&message), bare, "both write the same");
     let pairs: Vec<_> = (0..ROUNDS)
         .map(|_| {
-            let ours = rate(|| oru(black_box(&layout), black_box(&out)).map_or(0, |m| m.len()));
+            let ours =
+                rate(|| result_message(black_box(&layout), black_box(&out)).map_or(0, |m| m.len()));
             (ours, rate(|| plain(black_box(&layout), black_box(&out)).len()))
         })
         .collect();
@@ -80,7 +83,7 @@ fn observation(n: usize) -> Observation {
 fn outgoing<'a>(
     specimen: &'a Private,
     operator: &'a Private,
-    observations: &'a [Observation],
+    observations: &'a [Said],
 ) -> Outgoing<'a> {
     let moment = |digits| Moment::from_digits(digits).expect("a time");
     Outgoing {
@@ -97,7 +100,7 @@ fn outgoing<'a>(
         analyzer: "bench-1",
         patient: None,
         control: None,
-        report_status: ReportStatus::Final,
+        correction: None,
         remarks: &[],
         observations,
     }
@@ -109,8 +112,8 @@ fn plain(layout: &Layout, out: &Outgoing<'_>) -> String {
     let taken = out.taken.map(|t| t.digits()).unwrap_or_default();
     let operator = out.operator.map_or("", Private::expose);
     let (panel, name) = (&layout.panel.code, &layout.panel.text);
-    let Layout { sending_application: from, sending_facility: site, .. } = layout;
-    let (to, place) = (&layout.receiving_application, &layout.receiving_facility);
+    let (from, site) = (&layout.sending_application.name, &layout.sending_facility.name);
+    let (to, place) = (&layout.receiving_application.name, &layout.receiving_facility.name);
     let _ = write!(
         text,
         "MSH|^~\\&|{from}|{site}|{to}|{place}|{made}||ORU^R01^ORU_R01|{id}|P|2.5.1\r\
@@ -119,7 +122,7 @@ fn plain(layout: &Layout, out: &Outgoing<'_>) -> String {
          TQ1|1||||||||R^Routine^HL70485\r",
         out.number.unwrap_or("")
     );
-    for (n, o) in out.observations.iter().enumerate() {
+    for (n, (o, _)) in out.observations.iter().enumerate() {
         let kind = if matches!(o.content, Content::Grade { .. }) { "CE" } else { "NM" };
         let (code, name) = (&o.code.code, &o.code.text);
         let (local, short) = (&o.local.code, &o.local.text);

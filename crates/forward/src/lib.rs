@@ -15,8 +15,8 @@ pub mod verdict;
 pub use deliver::{Address, Courier, Limits, Outcome, Tls};
 pub use exchange::Exchange;
 pub use hl7::{
-    Acknowledge, Charset, CodedType, ControlRole, EncodeFault, Layout, Outgoing, Processing,
-    ReportStatus, SpecimenIn, Version, oru,
+    Acknowledge, Charset, ControlRole, EncodeFault, Layout, LayoutFault, Outgoing, Processing,
+    SpecimenIn, Version, result_message,
 };
 pub use mllp::MllpRelease;
 pub use schedule::Backoff;

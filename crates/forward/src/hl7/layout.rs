@@ -1,253 +1,103 @@
 //! How one receiver wants its messages: version, names, and where things go.
+//!
+//! [`Layout::new`] is what most take. Each method that sets something takes the text of a
+//! configuration and says what is wrong with it; [`Layout::check`] sees what only the whole can show.
 
-use std::fmt;
-use std::str::FromStr;
+mod check;
+mod choices;
+mod fixed;
+mod names;
 
-use wickline_normalize::{Code, CodeSystem};
+use wickline_normalize::{Content, Observation};
 
-use super::write::EncodeFault;
+pub use check::LayoutFault;
+pub use choices::{EndAs, GradeAs, GradeCodes, Names, Segments, SpecimenIn, Structure};
+pub use fixed::FixedField;
+pub use names::{Name, Party};
 
-/// The HL7 v2 versions that are written.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Version {
-    V231,
-    V24,
-    V25,
-    V251,
-}
-
-impl Version {
-    /// As it stands in MSH-12.
-    #[must_use]
-    pub fn text(self) -> &'static str {
-        match self {
-            Version::V231 => "2.3.1",
-            Version::V24 => "2.4",
-            Version::V25 => "2.5",
-            Version::V251 => "2.5.1",
-        }
-    }
-
-    /// 2.5 brought SPM and TQ1 and withdrew what stood in OBR for them.
-    #[must_use]
-    pub fn has_spm(self) -> bool {
-        self >= Version::V25
-    }
-}
-
-impl fmt::Display for Version {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.text())
-    }
-}
-
-impl FromStr for Version {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        let all = [Version::V231, Version::V24, Version::V25, Version::V251];
-        all.into_iter().find(|v| v.text() == text).ok_or_else(|| {
-            format!(
-                "`{}` is no HL7 version that is written here; allowed: 2.3.1, 2.4, 2.5, 2.5.1",
-                text.escape_debug()
-            )
-        })
-    }
-}
-
-/// MSH-11 (table 0103).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Processing {
-    Production,
-    Training,
-    Debugging,
-}
-
-impl Processing {
-    /// The code sent.
-    #[must_use]
-    pub fn text(self) -> &'static str {
-        match self {
-            Processing::Production => "P",
-            Processing::Training => "T",
-            Processing::Debugging => "D",
-        }
-    }
-}
-
-impl FromStr for Processing {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        match text {
-            "P" => Ok(Processing::Production),
-            "T" => Ok(Processing::Training),
-            "D" => Ok(Processing::Debugging),
-            _ => Err(format!(
-                "`{}` is no processing id; allowed: P (production), T (training), D (debugging)",
-                text.escape_debug()
-            )),
-        }
-    }
-}
-
-/// Which answers a message asks for (HL7 v2.5.1 section 2.9.2 and 2.9.3): MSH-15 and MSH-16.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
-pub enum Acknowledge {
-    /// The original mode: both fields empty, one answer by the application.
-    #[default]
-    Original,
-    /// Enhanced: only that the message is stored.
-    Accept,
-    /// Enhanced: only what the application says of it.
-    Application,
-    /// Enhanced: one after the other.
-    Both,
-}
-
-impl Acknowledge {
-    /// True when the application's answer is to be waited for beyond a commit.
-    #[must_use]
-    pub fn waits_for_application(self) -> bool {
-        matches!(self, Acknowledge::Application | Acknowledge::Both)
-    }
-
-    /// MSH-15 and MSH-16 (table 0155); none where both stay empty.
-    pub(super) fn codes(self) -> Option<[&'static str; 2]> {
-        match self {
-            Acknowledge::Original => None,
-            Acknowledge::Accept => Some(["AL", "NE"]),
-            Acknowledge::Application => Some(["NE", "AL"]),
-            Acknowledge::Both => Some(["AL", "AL"]),
-        }
-    }
-}
-
-impl FromStr for Acknowledge {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        match text {
-            "original" => Ok(Acknowledge::Original),
-            "accept" => Ok(Acknowledge::Accept),
-            "application" => Ok(Acknowledge::Application),
-            "both" => Ok(Acknowledge::Both),
-            _ => Err(format!(
-                "`{}` is no way to acknowledge; allowed: original, accept, application, both",
-                text.escape_debug()
-            )),
-        }
-    }
-}
-
-/// Which field carries the specimen id.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum SpecimenIn {
-    /// SPM-2.1, from 2.5 on.
-    Spm2,
-    /// OBR-2.1 (and ORC-2.1, which must be the same).
-    Obr2,
-    Both,
-}
-
-impl SpecimenIn {
-    /// SPM-2 where the version has it.
-    #[must_use]
-    pub fn by_version(version: Version) -> Self {
-        if version.has_spm() { SpecimenIn::Spm2 } else { SpecimenIn::Obr2 }
-    }
-
-    pub(super) fn in_spm(self) -> bool {
-        self != SpecimenIn::Obr2
-    }
-
-    pub(super) fn in_obr(self) -> bool {
-        self != SpecimenIn::Spm2
-    }
-}
-
-/// The character set of a message that needs more than ASCII.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Charset {
-    /// Nothing beyond ASCII is sent.
-    Ascii,
-    Latin1,
-    Utf8,
-}
-
-impl Charset {
-    /// `UNICODE UTF-8` is in table 0211 from 2.5 on; before, ISO 8859/1 is the widest.
-    #[must_use]
-    pub fn by_version(version: Version) -> Self {
-        if version.has_spm() { Charset::Utf8 } else { Charset::Latin1 }
-    }
-
-    /// As it stands in MSH-18 (table 0211).
-    #[must_use]
-    pub fn text(self) -> &'static str {
-        match self {
-            Charset::Ascii => "ASCII",
-            Charset::Latin1 => "8859/1",
-            Charset::Utf8 => "UNICODE UTF-8",
-        }
-    }
-}
-
-/// OBX-2 of coded values. The bytes of OBX-5 are the same.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum CodedType {
-    Ce,
-    Cwe,
-}
-
-impl CodedType {
-    /// The code sent.
-    #[must_use]
-    pub fn text(self) -> &'static str {
-        match self {
-            CodedType::Ce => "CE",
-            CodedType::Cwe => "CWE",
-        }
-    }
-}
+use super::version::{Acknowledge, Charset, Processing, Version};
 
 /// OBR-4 when results carry codes of the method "automated test strip".
 #[must_use]
-pub fn panel_automated() -> Code {
+pub fn panel_automated() -> Name {
     panel("50556-0", "Urinalysis dipstick panel - Urine by Automated test strip")
 }
 
 /// OBR-4 when results carry codes of the method "test strip".
 #[must_use]
-pub fn panel_manual() -> Code {
+pub fn panel_manual() -> Name {
     panel("24357-6", "Urinalysis macro (dipstick) panel - Urine")
 }
 
-fn panel(code: &str, text: &str) -> Code {
-    Code { code: code.into(), text: text.into(), system: CodeSystem::Loinc }
+fn panel(code: &str, text: &str) -> Name {
+    Name { code: code.into(), text: text.into(), system: "LN".into() }
+}
+
+/// Which observations of an analyte something is said of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+enum Part {
+    Any,
+    Grade,
+    Number,
+}
+
+/// What a receiver wants otherwise for one analyte, or for its grade or its number alone.
+#[derive(Clone, Debug, PartialEq, Eq)]
+struct Special {
+    analyte: String,
+    part: Part,
+    name: Option<Name>,
+    names: Option<Names>,
+    grade_as: Option<GradeAs>,
+    end_as: Option<EndAs>,
+}
+
+/// How one observation is told.
+pub(super) struct Manner<'a> {
+    /// The receiver's own name for it.
+    pub name: Option<&'a Name>,
+    pub names: Names,
+    pub grade_as: GradeAs,
+    pub end_as: EndAs,
 }
 
 /// How one receiver wants its messages.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Layout {
     pub version: Version,
+    pub structure: Structure,
     /// MSH-3.
-    pub sending_application: String,
+    pub sending_application: Party,
     /// MSH-4: the site's short name.
-    pub sending_facility: String,
+    pub sending_facility: Party,
     /// MSH-5.
-    pub receiving_application: String,
+    pub receiving_application: Party,
     /// MSH-6.
-    pub receiving_facility: String,
+    pub receiving_facility: Party,
     /// MSH-11.
     pub processing: Processing,
     pub specimen_in: SpecimenIn,
-    /// OBR-4.
-    pub panel: Code,
+    /// OBR-4.1 to 3.
+    pub panel: Name,
+    /// OBR-4.4 to 6.
+    pub panel_local: Option<Name>,
+    /// The coding system of our own codes: `99WKL`, or `L` before 2.4.
+    pub local_system: String,
+    pub names: Names,
+    pub grade_codes: GradeCodes,
+    pub grade_as: GradeAs,
+    pub end_as: EndAs,
+    pub segments: Segments,
     pub charset: Charset,
-    pub coded_type: CodedType,
     /// MSH-15 and MSH-16.
     pub acknowledge: Acknowledge,
+    /// MSH-21: `ID^NAMESPACE^UNIVERSAL^KIND`, several with `~` between them; before 2.5 only `ID`.
+    pub profile: String,
+    /// Analytes in the order they go out; `*` stands for all others. Empty: all, in the strip's order.
+    order: Vec<String>,
+    /// Those of a whole analyte before those of its grade or number, which overrule them.
+    special: Vec<Special>,
+    fixed: Vec<FixedField>,
 }
 
 impl Layout {
@@ -256,58 +106,177 @@ impl Layout {
     pub fn new(version: Version, site: &str, application: &str, facility: &str) -> Layout {
         Layout {
             version,
-            sending_application: "WICKLINE".into(),
-            sending_facility: site.into(),
-            receiving_application: application.into(),
-            receiving_facility: facility.into(),
+            structure: Structure::Oru,
+            sending_application: Party::of("WICKLINE"),
+            sending_facility: Party::of(site),
+            receiving_application: Party::of(application),
+            receiving_facility: Party::of(facility),
             processing: Processing::Production,
             specimen_in: SpecimenIn::by_version(version),
             panel: panel_automated(),
+            panel_local: None,
+            local_system: if version == Version::V231 { "L" } else { "99WKL" }.into(),
+            names: Names::default(),
+            grade_codes: GradeCodes::default(),
+            grade_as: GradeAs::default(),
+            end_as: EndAs::default(),
+            segments: Segments::by_version(version),
             charset: Charset::by_version(version),
-            coded_type: CodedType::Ce,
             acknowledge: Acknowledge::Original,
+            profile: String::new(),
+            order: Vec::new(),
+            special: Vec::new(),
+            fixed: Vec::new(),
         }
     }
 
-    /// What contradicts itself in the layout, before any message is built with it.
-    pub fn check(&self) -> Result<(), EncodeFault> {
-        if self.specimen_in.in_spm() && !self.version.has_spm() {
-            return Err(EncodeFault::new(
-                "SPM-2",
-                format!("the specimen id to be in SPM-2 of a {} message", self.version),
-                "SPM-2 from 2.5 on; before, choose obr-2",
-            ));
-        }
+    /// Sends or leaves out a segment: `ORC`, `SPM`, `SFT` or `NTE`.
+    pub fn set_segment(&mut self, name: &str, sent: bool) -> Result<(), String> {
+        let own = match name {
+            "ORC" => &mut self.segments.orc,
+            "SPM" => &mut self.segments.spm,
+            "SFT" => &mut self.segments.sft,
+            "NTE" => &mut self.segments.nte,
+            _ => {
+                return Err(format!(
+                    "`{}` is no segment that can be sent or left out; allowed: ORC, SPM, SFT, NTE",
+                    name.escape_debug()
+                ));
+            }
+        };
+        *own = sent;
         Ok(())
+    }
+
+    /// Adds an analyte to those that go out, in this order; `*` stands for all others in the strip's
+    /// order. What is not named goes out only if there is a `*`, or if no order is given at all.
+    pub fn add_to_order(&mut self, analyte: &str) -> Result<(), String> {
+        if analyte != "*" {
+            is_id(analyte)?;
+        }
+        if self.order.iter().any(|known| known == analyte) {
+            return Err(format!("`{analyte}` stands in the order already; allowed: each once"));
+        }
+        self.order.push(analyte.into());
+        Ok(())
+    }
+
+    /// A receiver's own name for an analyte, `CODE^TEXT^SYSTEM`, in place of our local one. The key is
+    /// the analyte's id (`GLU`), or that and what is meant of it (`GLU grade`, `GLU number`).
+    pub fn set_name(&mut self, key: &str, name: &str) -> Result<(), String> {
+        let name = name.parse()?;
+        self.special(key)?.name = Some(name);
+        Ok(())
+    }
+
+    /// Which names of one analyte are sent, in a [`Names`] word; keys as for [`Layout::set_name`].
+    pub fn set_names(&mut self, key: &str, names: &str) -> Result<(), String> {
+        let names = names.parse()?;
+        self.special(key)?.names = Some(names);
+        Ok(())
+    }
+
+    /// How one analyte's grade is sent, in a [`GradeAs`] word.
+    pub fn set_grade_as(&mut self, analyte: &str, kind: &str) -> Result<(), String> {
+        let kind = kind.parse()?;
+        self.special(analyte)?.grade_as = Some(kind);
+        Ok(())
+    }
+
+    /// How one analyte's value with a comparator is sent, in an [`EndAs`] word.
+    pub fn set_end_as(&mut self, analyte: &str, kind: &str) -> Result<(), String> {
+        let kind = kind.parse()?;
+        self.special(analyte)?.end_as = Some(kind);
+        Ok(())
+    }
+
+    /// Writes one field always the same: `set_fixed("OBR-24", "LAB")`, or empty. Only fields that hold
+    /// no result, id, time or status; the error says why another may not be set.
+    pub fn set_fixed(&mut self, field: &str, value: &str) -> Result<(), String> {
+        let fixed = FixedField::new(field, value)?;
+        if self.fixed.iter().any(|known| known.same_place(&fixed)) {
+            return Err(format!("`{field}` is set already; allowed: each field once"));
+        }
+        self.fixed.push(fixed);
+        Ok(())
+    }
+
+    /// The analytes that the layout names, to be compared with those of the strips.
+    pub fn analytes(&self) -> impl Iterator<Item = &str> {
+        let ordered = self.order.iter().map(String::as_str).filter(|id| *id != "*");
+        ordered.chain(self.special.iter().map(|s| s.analyte.as_str()))
+    }
+
+    fn special(&mut self, key: &str) -> Result<&mut Special, String> {
+        let (analyte, part) = match key.split_once(' ') {
+            None => (key, Part::Any),
+            Some((analyte, "grade")) => (analyte, Part::Grade),
+            Some((analyte, "number")) => (analyte, Part::Number),
+            Some(_) => {
+                return Err(format!(
+                    "`{}` names no part of an analyte; allowed: ID, ID grade, ID number",
+                    key.escape_debug()
+                ));
+            }
+        };
+        is_id(analyte)?;
+        let known = self.special.iter().position(|s| s.analyte == analyte && s.part == part);
+        let at = known.unwrap_or_else(|| {
+            let at = self.special.partition_point(|s| s.part <= part);
+            let analyte = analyte.to_owned();
+            let none = (None, None, None, None);
+            let (name, names, grade_as, end_as) = none;
+            self.special.insert(at, Special { analyte, part, name, names, grade_as, end_as });
+            at
+        });
+        Ok(&mut self.special[at])
+    }
+
+    /// How one observation is told.
+    pub(super) fn manner(&self, observation: &Observation) -> Manner<'_> {
+        let mut manner =
+            Manner { name: None, names: self.names, grade_as: self.grade_as, end_as: self.end_as };
+        let part = match observation.content {
+            Content::Number { .. } => Part::Number,
+            Content::Grade { .. } | Content::Unread { .. } => Part::Grade,
+        };
+        for own in &self.special {
+            if own.analyte == observation.local.code
+                && matches!(own.part, p if p == Part::Any || p == part)
+            {
+                manner.name = own.name.as_ref().or(manner.name);
+                manner.names = own.names.unwrap_or(manner.names);
+                manner.grade_as = own.grade_as.unwrap_or(manner.grade_as);
+                manner.end_as = own.end_as.unwrap_or(manner.end_as);
+            }
+        }
+        manner
+    }
+
+    /// The place of an analyte among those that go out. None: it does not.
+    pub(super) fn place(&self, analyte: &str) -> Option<usize> {
+        let named = |id: &str| self.order.iter().position(|known| known == id);
+        if self.order.is_empty() { Some(0) } else { named(analyte).or_else(|| named("*")) }
+    }
+
+    /// True when observations go out as they come.
+    pub(super) fn keeps_order(&self) -> bool {
+        self.order.is_empty()
+    }
+
+    /// The message with the fields that this receiver wants always the same.
+    pub(super) fn with_fixed(&self, message: Vec<u8>) -> Vec<u8> {
+        if self.fixed.is_empty() { message } else { fixed::apply(&message, &self.fixed) }
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn defaults_go_by_version() {
-        let old = Layout::new(Version::V231, "KESTRELPOINT", "LIS", "KESTREL");
-        assert_eq!((old.specimen_in, old.charset), (SpecimenIn::Obr2, Charset::Latin1));
-        let new = Layout::new(Version::V251, "KESTRELPOINT", "LIS", "KESTREL");
-        assert_eq!((new.specimen_in, new.charset), (SpecimenIn::Spm2, Charset::Utf8));
-        assert!(old.check().is_ok() && new.check().is_ok());
+fn is_id(analyte: &str) -> Result<(), String> {
+    let plain = |b: u8| b.is_ascii_alphanumeric() || b == b'-' || b == b'_';
+    if (1..=20).contains(&analyte.len()) && analyte.bytes().all(plain) {
+        return Ok(());
     }
-
-    #[test]
-    fn spm_is_refused_before_2_5() {
-        let mut old = Layout::new(Version::V24, "KESTRELPOINT", "LIS", "KESTREL");
-        old.specimen_in = SpecimenIn::Both;
-        let fault = old.check().expect_err("2.4 has no SPM").to_string();
-        assert!(fault.contains("SPM-2") && fault.contains("2.4"), "{fault}");
-    }
-
-    #[test]
-    fn versions_and_processing_ids_are_read_strictly() {
-        assert_eq!("2.5.1".parse(), Ok(Version::V251));
-        assert!("2.6".parse::<Version>().expect_err("not written").contains("2.3.1, 2.4"));
-        assert_eq!("T".parse(), Ok(Processing::Training));
-        assert!("p".parse::<Processing>().is_err());
-    }
+    Err(format!(
+        "`{}` is no id of an analyte; allowed: the id of a pad, such as GLU",
+        analyte.chars().take(40).collect::<String>().escape_debug()
+    ))
 }

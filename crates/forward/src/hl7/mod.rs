@@ -2,17 +2,20 @@
 
 pub mod ack;
 pub mod layout;
-pub mod oru;
 pub mod read;
+pub mod report;
+mod results;
+pub mod version;
 pub mod write;
 
 pub use ack::{Ack, AckCode, AckError};
 pub use layout::{
-    Acknowledge, Charset, CodedType, Layout, Processing, SpecimenIn, Version, panel_automated,
-    panel_manual,
+    EndAs, FixedField, GradeAs, GradeCodes, Layout, LayoutFault, Name, Names, Party, Segments,
+    SpecimenIn, Structure, panel_automated, panel_manual,
 };
-pub use oru::{ControlRole, Outgoing, ReportStatus, oru};
 pub use read::Message;
+pub use report::{ControlRole, Outgoing, result_message};
+pub use version::{Acknowledge, Charset, Processing, Version};
 pub use write::EncodeFault;
 
 /// The longest message control id: MSH-10 has 20 characters up to 2.5.1.

@@ -2,7 +2,8 @@
 
 use std::fmt;
 
-use super::layout::Charset;
+use super::layout::LayoutFault;
+use super::version::Charset;
 
 /// Why a message cannot be built: nothing is ever cut, replaced or left out to make it fit.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -23,6 +24,14 @@ impl EncodeFault {
         allowed: impl Into<String>,
     ) -> Self {
         Self { field, found: found.into(), allowed: allowed.into() }
+    }
+
+    /// The first of what is wrong with a layout: a receiver with such a one is refused at the start.
+    pub(super) fn of_layout(faults: &[LayoutFault]) -> Self {
+        let first = faults.first();
+        let text = |of: fn(&LayoutFault) -> &String| first.map(of).cloned().unwrap_or_default();
+        let field = first.map_or("MSH", |fault| fault.field);
+        Self { field, found: text(|f| &f.found), allowed: text(|f| &f.allowed) }
     }
 }
 

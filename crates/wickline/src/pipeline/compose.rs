@@ -1,7 +1,8 @@
 //! From a judged report to one receiver's message, and from a kept print to a report again.
 
-use wickline_forward::hl7::{Outgoing, ReportStatus, oru};
+use wickline_forward::hl7::{Outgoing, result_message};
 use wickline_listen::ear::{Cut, Ending, Transmission};
+use wickline_normalize::correction::said_first;
 use wickline_normalize::observe::observe;
 use wickline_normalize::readings::Reading;
 use wickline_normalize::{Hold, Private, Reason, Report};
@@ -39,7 +40,7 @@ pub fn message(
                 format!("strip {} is not configured for this analyzer any more", subject.strip);
             Hold::new(Reason::Unreadable, why)
         })?;
-    let observations = observe(subject.readings, strip, &target.choice)?;
+    let observations = said_first(&observe(subject.readings, strip, &target.choice)?);
     let specimen = Private::new(subject.specimen);
     let site = &bench.clock;
     let print = subject.print;
@@ -57,12 +58,12 @@ pub fn message(
         analyzer: subject.analyzer,
         patient: print.patient.as_ref().filter(|_| target.with_patient),
         control: None,
-        report_status: ReportStatus::Final,
+        correction: None,
         remarks: &[],
         observations: &observations,
     };
-    oru(&target.layout, &outgoing).map_err(|fault| {
-        let specimen = matches!(fault.field, "SPM-2.1" | "OBR-2.1" | "SPM-2" | "OBR-2");
+    result_message(&target.layout, &outgoing).map_err(|fault| {
+        let specimen = matches!(fault.field, "SPM-2" | "OBR-2" | "OBR-3" | "PID-3");
         let reason = if specimen { Reason::SpecimenMalformed } else { Reason::Unreadable };
         Hold::new(reason, format!("receiver {}: {fault}", target.id))
     })

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use wickline_forward::deliver::{Address as ReceiverAddress, Limits, Tls};
-use wickline_forward::hl7::{Acknowledge, Charset, CodedType, Layout, SpecimenIn, panel_manual};
+use wickline_forward::hl7::{Acknowledge, Charset, GradeAs, Layout, SpecimenIn, panel_manual};
 use wickline_forward::mllp::MllpRelease;
 use wickline_listen::dialect::{self, Dialect};
 use wickline_listen::line::LineSpec;
@@ -426,9 +426,9 @@ impl Builder<'_> {
         layout.processing =
             self.good("receiver", index, "processing", &raw.processing, raw.processing.parse())?;
         match raw.specimen_in.as_str() {
-            "spm-2" => layout.specimen_in = SpecimenIn::Spm2,
-            "obr-2" => layout.specimen_in = SpecimenIn::Obr2,
-            "both" => layout.specimen_in = SpecimenIn::Both,
+            "spm-2" => layout.specimen_in = SpecimenIn::SPM_2,
+            "obr-2" => layout.specimen_in = SpecimenIn::OBR_2,
+            "both" => layout.specimen_in = SpecimenIn::BOTH,
             _ => {}
         }
         match raw.charset.as_str() {
@@ -439,12 +439,14 @@ impl Builder<'_> {
         }
         layout.acknowledge = raw.acknowledge.parse().unwrap_or_default();
         if raw.coded == "CWE" {
-            layout.coded_type = CodedType::Cwe;
+            layout.grade_as = GradeAs::Cwe;
         }
         if raw.codes == "manual" {
             layout.panel = panel_manual();
         }
-        let checked = layout.check().map_err(|fault| fault.to_string());
+        let checked = layout.check().map_err(|faults| {
+            faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
+        });
         self.good("receiver", index, "specimen_in", &raw.specimen_in, checked)?;
         Some(layout)
     }

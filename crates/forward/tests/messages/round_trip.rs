@@ -2,10 +2,10 @@
 
 use proptest::prelude::*;
 use wickline_forward::hl7::Message;
-use wickline_forward::{Charset, Layout, Outgoing, Version, oru};
+use wickline_forward::{Charset, Layout, Outgoing, Version, result_message};
 use wickline_normalize::{Content, Observation, Private};
 
-use crate::sample::{Sample, glucose_grade, layout, local, read_with, unread};
+use crate::sample::{Sample, changed, glucose_grade, local, read_with, remark as said, unread};
 
 /// Text as unpleasant as it comes: delimiters, escapes, controls, wide characters.
 fn text(most: usize) -> impl Strategy<Value = String> {
@@ -106,12 +106,12 @@ fn any_layout() -> impl Strategy<Value = Layout> {
     let version =
         prop::sample::select(&[Version::V231, Version::V24, Version::V25, Version::V251][..]);
     let charset = prop::sample::select(&[Charset::Ascii, Charset::Latin1, Charset::Utf8][..]);
-    (version, charset).prop_map(|(version, charset)| Layout { charset, ..layout(version) })
+    (version, charset).prop_map(|(version, charset)| changed(version, |l| l.charset = charset))
 }
 
 fn of_version(new: bool) -> Layout {
     let charset = Charset::Utf8;
-    Layout { charset, ..layout(if new { Version::V251 } else { Version::V231 }) }
+    changed(if new { Version::V251 } else { Version::V231 }, |l| l.charset = charset)
 }
 
 proptest! {
@@ -126,7 +126,7 @@ proptest! {
         graded.local.text = name.clone();
         let mut pad = unread();
         pad.content = Content::Unread { reason: reason.clone() };
-        let sample = Sample { remarks: vec![remark.clone()], ..Sample::new(vec![graded, pad]) };
+        let sample = Sample { remarks: vec![said(&remark)], ..Sample::new(vec![graded, pad]) };
         let layout = of_version(new);
         let message = read_with(&layout, &sample.outgoing());
         prop_assert_eq!(message.component("OBX", 1, 5, 2), spaced(&grade));
@@ -149,7 +149,7 @@ proptest! {
         let out = Outgoing { number: Some(&number), ..sample.outgoing() };
         let layout = of_version(true);
         if control(&specimen) || control(&operator) || control(&number) {
-            let fault = oru(&layout, &out).expect_err("a control character in an id");
+            let fault = result_message(&layout, &out).expect_err("a control character in an id");
             prop_assert!(["SPM-2", "OBX-16.1", "OBR-20"].contains(&fault.field));
         } else {
             let message = read_with(&layout, &out);
@@ -163,8 +163,8 @@ proptest! {
     fn no_byte_could_end_a_block_or_a_segment(remark in text(200), name in text(60)) {
         let mut graded = glucose_grade();
         graded.code.text = name;
-        let sample = Sample { remarks: vec![remark], ..Sample::new(vec![graded]) };
-        let bytes = oru(&of_version(true), &sample.outgoing()).expect("a message");
+        let sample = Sample { remarks: vec![said(&remark)], ..Sample::new(vec![graded]) };
+        let bytes = result_message(&of_version(true), &sample.outgoing()).expect("a message");
         prop_assert!(bytes.iter().all(|b| *b >= 0x20 && *b != 0x7F || *b == b'\r'));
     }
 
@@ -178,10 +178,10 @@ proptest! {
         let sample = Sample {
             specimen: Private::new(ids[0].clone()),
             operator: Some(Private::new(ids[1].clone())),
-            remarks: vec![format!(".{remark}")],
+            remarks: vec![said(&format!(".{remark}"))],
             ..Sample::new(vec![coded(&codes)])
         };
-        if let Ok(bytes) = oru(&layout, &sample.outgoing()) {
+        if let Ok(bytes) = result_message(&layout, &sample.outgoing()) {
             well_formed(&bytes)?;
             same(&layout, &bytes, &ids, &codes)?;
             let message = Message::read(&bytes).map_err(TestCaseError::fail)?;
@@ -200,10 +200,10 @@ proptest! {
         let sample = Sample {
             specimen: Private::new(ids[0].clone()),
             operator: Some(Private::new(ids[1].clone())),
-            remarks: vec!["a".into()],
+            remarks: vec![said("a")],
             ..Sample::new(vec![coded(&codes)])
         };
-        let bytes = oru(&layout, &sample.outgoing());
+        let bytes = result_message(&layout, &sample.outgoing());
         let bytes = bytes.map_err(|fault| TestCaseError::fail(fault.to_string()))?;
         well_formed(&bytes)?;
         same(&layout, &bytes, &ids, &codes)?;

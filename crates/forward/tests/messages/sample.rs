@@ -1,9 +1,11 @@
 //! Invented reports of Kestrel Point Clinic, to be written as messages.
 
-use wickline_forward::hl7::{ControlRole, Message, Outgoing, ReportStatus};
-use wickline_forward::{EncodeFault, Layout, Version, oru};
+use wickline_forward::hl7::{ControlRole, Message, Outgoing};
+use wickline_forward::{EncodeFault, Layout, Version, result_message};
+use wickline_normalize::correction::{Said, said_first};
 use wickline_normalize::{
-    Code, CodeSystem, Comparator, Content, Flag, Moment, Observation, Patient, Private, Unit,
+    Code, CodeSystem, Comparator, Content, Flag, Moment, Observation, Patient, Private, Remark,
+    Unit,
 };
 
 pub fn moment(digits: &str) -> Moment {
@@ -79,13 +81,17 @@ pub fn unread() -> Observation {
     observation(loinc, ("PRO", "Protein"), content)
 }
 
+pub fn remark(text: &str) -> Remark {
+    Remark::new("", text)
+}
+
 /// What a test may change about a report.
 pub struct Sample {
     pub specimen: Private,
     pub operator: Option<Private>,
     pub patient: Option<Patient>,
-    pub remarks: Vec<String>,
-    pub observations: Vec<Observation>,
+    pub remarks: Vec<Remark>,
+    pub observations: Vec<Said>,
 }
 
 impl Sample {
@@ -95,7 +101,7 @@ impl Sample {
             operator: Some(Private::new("op7")),
             patient: None,
             remarks: Vec::new(),
-            observations,
+            observations: said_first(&observations),
         }
     }
 
@@ -114,7 +120,7 @@ impl Sample {
             analyzer: "bench-1",
             patient: self.patient.as_ref(),
             control: None,
-            report_status: ReportStatus::Final,
+            correction: None,
             remarks: &self.remarks,
             observations: &self.observations,
         }
@@ -123,6 +129,13 @@ impl Sample {
 
 pub fn layout(version: Version) -> Layout {
     Layout::new(version, "KESTRELPOINT", "LIS", "KESTREL")
+}
+
+/// The layout of a version, changed.
+pub fn changed(version: Version, change: impl FnOnce(&mut Layout)) -> Layout {
+    let mut layout = layout(version);
+    change(&mut layout);
+    layout
 }
 
 pub fn level_one() -> ControlRole<'static> {
@@ -134,9 +147,9 @@ pub fn read(version: Version, out: &Outgoing<'_>) -> Message {
 }
 
 pub fn read_with(layout: &Layout, out: &Outgoing<'_>) -> Message {
-    Message::read(&oru(layout, out).expect("a message")).expect("what we write, we read")
+    Message::read(&result_message(layout, out).expect("a message")).expect("what we write, we read")
 }
 
 pub fn fault(layout: &Layout, out: &Outgoing<'_>) -> EncodeFault {
-    oru(layout, out).expect_err("this must not be written")
+    result_message(layout, out).expect_err("this must not be written")
 }

@@ -1,14 +1,12 @@
 //! Each rule of the message alone.
 
-use wickline_forward::hl7::panel_manual;
-use wickline_forward::{
-    Acknowledge, Charset, CodedType, Layout, Processing, ReportStatus, SpecimenIn, Version, oru,
-};
+use wickline_forward::hl7::{GradeAs, Party, panel_manual};
+use wickline_forward::{Acknowledge, Charset, Processing, SpecimenIn, Version, result_message};
 use wickline_normalize::{Code, CodeSystem, Comparator, Content, Patient, Private};
 
 use crate::sample::{
-    Sample, acidity, ascorbate, fault, glucose, glucose_grade, gravity, layout, level_one, local,
-    moment, read, read_with, unread,
+    Sample, acidity, ascorbate, changed, fault, glucose, glucose_grade, gravity, layout, level_one,
+    local, moment, read, read_with, remark, unread,
 };
 
 const ALL: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
@@ -46,7 +44,7 @@ fn the_header_asks_for_the_answers_that_are_waited_for() {
         ] {
             let acknowledge: Acknowledge = word.parse().expect("a way to acknowledge");
             assert_eq!(acknowledge.waits_for_application(), waits);
-            let layout = Layout { acknowledge, ..layout(version) };
+            let layout = changed(version, |l| l.acknowledge = acknowledge);
             let message = read_with(&layout, &sample.outgoing());
             let field = |n| message.field("MSH", 1, n).unwrap_or("");
             assert_eq!([15, 16].map(field), codes, "{version} {word}");
@@ -63,7 +61,9 @@ fn the_header_asks_for_the_answers_that_are_waited_for() {
 fn no_segment_field_or_component_ends_with_a_separator() {
     let sample = Sample { operator: None, ..Sample::new(vec![gravity(None, "1.020"), unread()]) };
     for version in ALL {
-        let text = String::from_utf8(oru(&layout(version), &sample.outgoing()).expect("a message"));
+        let text = String::from_utf8(
+            result_message(&layout(version), &sample.outgoing()).expect("a message"),
+        );
         let text = text.expect("ASCII");
         assert!(text.ends_with('\r') && !text.contains('\n'));
         for segment in text.split_terminator('\r') {
@@ -83,7 +83,7 @@ fn segments_stand_in_the_order_of_the_structure() {
     };
     let sample = Sample {
         patient: Some(person),
-        remarks: vec!["one".into(), "two".into()],
+        remarks: vec![remark("one"), remark("two")],
         ..Sample::new(vec![glucose_grade(), unread()])
     };
     let names =
@@ -131,9 +131,9 @@ fn the_specimen_id_is_where_the_layout_wants_it() {
     let id = "KP-004417";
     assert_eq!(where_is(&layout(Version::V251)), ["", "", id]);
     assert_eq!(where_is(&layout(Version::V24)), [id, id, ""]);
-    let with = |specimen_in| wickline_forward::Layout { specimen_in, ..layout(Version::V251) };
-    assert_eq!(where_is(&with(SpecimenIn::Both)), [id, id, id]);
-    assert_eq!(where_is(&with(SpecimenIn::Obr2)), [id, id, ""]);
+    let with = |specimen_in| changed(Version::V251, |l| l.specimen_in = specimen_in);
+    assert_eq!(where_is(&with(SpecimenIn::BOTH)), [id, id, id]);
+    assert_eq!(where_is(&with(SpecimenIn::OBR_2)), [id, id, ""]);
 }
 
 #[test]
@@ -162,7 +162,7 @@ fn order_numbers_agree_and_carry_our_namespace() {
     assert_eq!(message.field("ORC", 1, 3), message.field("OBR", 1, 3));
     assert_eq!([1, 20, 25].map(|n| message.field("OBR", 1, n).unwrap_or("")), ["1", "57", "F"]);
     let corrected =
-        wickline_forward::Outgoing { report_status: ReportStatus::Corrected, ..sample.outgoing() };
+        wickline_forward::Outgoing { correction: Some("read again"), ..sample.outgoing() };
     assert_eq!(read(Version::V251, &corrected).field("OBR", 1, 25), Some("C"));
 }
 
@@ -253,7 +253,7 @@ fn each_kind_of_value_has_its_type() {
     assert_eq!(row(6), ["CE", "", "", "X"]);
     assert_eq!([7, 8].map(|f| message.field("OBX", 1, f).unwrap_or("")), ["Negative", "A"]);
     assert_eq!(message.field("NTE", 1, 3), Some("pad not read: error text on the print"));
-    let with = wickline_forward::Layout { coded_type: CodedType::Cwe, ..layout(Version::V251) };
+    let with = changed(Version::V251, |l| l.grade_as = GradeAs::Cwe);
     assert_eq!(read_with(&with, &sample.outgoing()).field("OBX", 1, 2), Some("CWE"));
 }
 
@@ -336,8 +336,11 @@ fn ids_are_never_cut() {
         assert!(!found.to_string().contains("KK"), "a specimen id is not quoted: {found}");
         let specimen = Private::new("K".repeat(long - 1));
         assert!(
-            oru(&layout(version), &wickline_forward::Outgoing { specimen: &specimen, ..good })
-                .is_ok()
+            result_message(
+                &layout(version),
+                &wickline_forward::Outgoing { specimen: &specimen, ..good }
+            )
+            .is_ok()
         );
     }
     let specimen = Private::default();
@@ -373,7 +376,7 @@ fn the_character_set_is_announced_only_when_it_is_needed() {
     let operator = Some(Private::new("Zoë"));
     let sample = Sample { operator, ..two() };
     let bytes = |charset| {
-        oru(&wickline_forward::Layout { charset, ..layout(Version::V251) }, &sample.outgoing())
+        result_message(&changed(Version::V251, |l| l.charset = charset), &sample.outgoing())
     };
     let has = |bytes: &[u8], part: &[u8]| bytes.windows(part.len()).any(|w| w == part);
     let utf8 = bytes(Charset::Utf8).expect("a message");
@@ -389,7 +392,7 @@ fn the_character_set_is_announced_only_when_it_is_needed() {
 
 #[test]
 fn two_quotes_never_tell_a_receiver_to_delete() {
-    let sample = Sample { remarks: vec!["\"\"".into()], ..two() };
+    let sample = Sample { remarks: vec![remark("\"\"")], ..two() };
     assert_eq!(fault(&layout(Version::V251), &sample.outgoing()).field, "NTE-3");
 }
 
@@ -430,8 +433,8 @@ fn names_without_a_code_and_codes_that_are_too_long_are_refused() {
     assert_eq!(with(|o| o.local.code.clear()), "OBX-3.4");
     assert_eq!(with(|o| o.local.text = "G".repeat(200)), "OBX-3.5");
     assert_eq!(with(|o| o.reference = Some("x".repeat(61))), "OBX-7");
-    let header = Layout { receiving_facility: "K".repeat(21), ..layout(Version::V251) };
+    let header = changed(Version::V251, |l| l.receiving_facility = Party::of(&"K".repeat(21)));
     assert_eq!(fault(&header, &two().outgoing()).field, "MSH-6");
-    let spm = Layout { specimen_in: SpecimenIn::Both, ..layout(Version::V24) };
+    let spm = changed(Version::V24, |l| l.specimen_in = SpecimenIn::BOTH);
     assert_eq!(fault(&spm, &two().outgoing()).field, "SPM-2");
 }

@@ -3,11 +3,12 @@
 use std::fs;
 use std::path::Path;
 
-use wickline_forward::{Charset, Layout, Outgoing, ReportStatus, Version, oru};
+use wickline_forward::{Charset, Layout, Outgoing, Version, result_message};
 use wickline_normalize::{Comparator, Patient, Private};
 
 use crate::sample::{
-    Sample, acidity, ascorbate, glucose, glucose_grade, gravity, layout, level_one, moment, unread,
+    Sample, acidity, ascorbate, changed, glucose, glucose_grade, gravity, layout, level_one,
+    moment, remark, unread,
 };
 
 const VERSIONS: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
@@ -29,7 +30,7 @@ fn named(operator: &str) -> Sample {
         born: Some(Private::new("19580206")),
         sex: Some(Private::new("F")),
     };
-    let remarks = vec!["Re-read by J. Mast & Co.\nSecond strip | same lot".to_owned()];
+    let remarks = vec![remark("Re-read by J. Mast & Co.\nSecond strip | same lot")];
     let operator = Some(Private::new(operator));
     Sample { patient: Some(patient), operator, remarks, ..routine() }
 }
@@ -46,7 +47,7 @@ fn kept(name: &str, version: Version, out: &Outgoing<'_>) {
 }
 
 fn kept_as(name: &str, layout: &Layout, out: &Outgoing<'_>) {
-    let bytes = oru(layout, out).expect("a message");
+    let bytes = result_message(layout, out).expect("a message");
     // On disk a segment is a line, so that a difference can be read.
     let lines: Vec<u8> = bytes.iter().map(|b| if *b == b'\r' { b'\n' } else { *b }).collect();
     let file = Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -89,7 +90,7 @@ fn unread_pads_and_the_ends_of_ladders() {
 fn patients_in_either_character_set() {
     let sample = named("Zoë");
     for version in VERSIONS {
-        let with = |charset| Layout { charset, ..layout(version) };
+        let with = |charset| changed(version, |l| l.charset = charset);
         kept_as("patient-utf8", &with(Charset::Utf8), &sample.outgoing());
         kept_as("patient-latin1", &with(Charset::Latin1), &sample.outgoing());
     }
@@ -97,10 +98,10 @@ fn patients_in_either_character_set() {
 
 #[test]
 fn corrections() {
-    let sample = Sample { remarks: vec!["Strip read again".to_owned()], ..routine() };
-    let report_status = ReportStatus::Corrected;
+    let sample = Sample { ..routine() };
+    let correction = Some("Strip read again");
     for version in VERSIONS {
-        kept("corrected", version, &Outgoing { report_status, ..sample.outgoing() });
+        kept("corrected", version, &Outgoing { correction, ..sample.outgoing() });
     }
 }
 

@@ -1,0 +1,455 @@
+//! The result message: one report of one strip for one receiver, as ORU^R01 or OUL^R22.
+//!
+//! Fields and their lengths: HL7 v2.5.1 chapters 2, 4, 7 and 13, and what 2.3.1, 2.4 and 2.5 do
+//! otherwise. Which code, unit and value go together was decided before; here they are only written.
+
+use wickline_normalize::correction::Said;
+use wickline_normalize::{Moment, Patient, Private, Remark, ResultStatus};
+
+use super::is_control_id;
+use super::layout::{Layout, Party, Structure};
+use super::results::{Notes, OBR_4, Results, Triplet, coded};
+use super::version::Version;
+use super::write::{EncodeFault, Field, Writer};
+
+/// The namespace of our own ids.
+const NAMESPACE: &str = "^WICKLINE";
+/// OBR-3 is 22 long and its namespace takes 9.
+const FILLER: Field = Field::new("OBR-3.1", 13);
+const OBR_3: usize = 22;
+
+/// ORC-2 is the same: a fault of either is told of this one.
+const PLACER: Field = Field::private("OBR-2", 22);
+
+/// Control material: never a patient's result.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ControlRole<'a> {
+    pub level: &'a str,
+    pub lot: Option<&'a str>,
+}
+
+/// All that one message says.
+#[derive(Clone, Copy, Debug)]
+pub struct Outgoing<'a> {
+    /// MSH-10: the message's name for life.
+    pub control_id: &'a str,
+    /// When it was built: MSH-7 and OBR-22.
+    pub made: Moment,
+    /// OBR-3.1: at most 13 characters, permanent for a report and specimen.
+    pub filler: &'a str,
+    pub specimen: &'a Private,
+    /// The analyzer's own test number: OBR-20.
+    pub number: Option<&'a str>,
+    pub stat: bool,
+    /// When the specimen was collected, if the analyzer knew.
+    pub collected: Option<Moment>,
+    /// When the strip was read, by the analyzer's clock.
+    pub taken: Option<Moment>,
+    /// When the report was heard, by our clock.
+    pub heard: Moment,
+    pub operator: Option<&'a Private>,
+    pub analyzer: &'a str,
+    /// Sent in PID when it has both an id and a name.
+    pub patient: Option<&'a Patient>,
+    pub control: Option<ControlRole<'a>>,
+    /// Why this replaces what was sent before under the same OBR-3. None: nothing was.
+    pub correction: Option<&'a str>,
+    /// One NTE each: under OBR, or behind the results that they are about.
+    pub remarks: &'a [Remark],
+    pub observations: &'a [Said],
+}
+
+/// Builds the message: segments ended by CR, unframed.
+pub fn result_message(layout: &Layout, out: &Outgoing<'_>) -> Result<Vec<u8>, EncodeFault> {
+    layout.check().map_err(|faults| EncodeFault::of_layout(&faults))?;
+    check(layout, out)?;
+    let times = Times::new(out)?;
+    let results = Results::new(layout, out.observations)?;
+    let mut w = Writer::new(layout.charset, 512 + 192 * out.observations.len());
+    let charset_at = msh(&mut w, layout, out, &times)?;
+    if layout.segments.sft {
+        sft(&mut w);
+    }
+    pid(&mut w, layout, out)?;
+    let ids = Ids::new(layout, out);
+    match layout.structure {
+        Structure::Oru => {
+            if layout.segments.orc {
+                orc(&mut w, &ids)?;
+            }
+            obr(&mut w, layout, out, &times, &ids)?;
+        }
+        Structure::Oul => {
+            spm(&mut w, layout, out, &times)?;
+            obr(&mut w, layout, out, &times, &ids)?;
+            if layout.segments.orc {
+                orc(&mut w, &ids)?;
+            }
+        }
+    }
+    notes(&mut w, layout, out, &results)?;
+    if layout.version.has_spm() && out.control.is_none() {
+        w.segment("TQ1");
+        w.fixed(1, "1");
+        w.fixed(8, if out.stat { "S^Stat^HL70485" } else { "R^Routine^HL70485" });
+    }
+    results.write(&mut w, out, &times)?;
+    if layout.structure == Structure::Oru && layout.segments.spm {
+        spm(&mut w, layout, out, &times)?;
+    }
+    Ok(layout.with_fixed(w.finish(charset_at)))
+}
+
+/// What no field rule can see.
+fn check(layout: &Layout, out: &Outgoing<'_>) -> Result<(), EncodeFault> {
+    if !is_control_id(out.control_id) {
+        return Err(EncodeFault::new(
+            "MSH-10",
+            format!("`{}`", out.control_id.escape_debug()),
+            "a control id of 1 to 20 of A-Z a-z 0-9 - _ . that does not begin with a dot",
+        ));
+    }
+    if out.filler.is_empty() {
+        return Err(EncodeFault::new(FILLER.name, "nothing", "1 to 13 characters"));
+    }
+    if out.specimen.is_empty() && out.control.is_none() {
+        let field = layout.specimen_in.field();
+        return Err(EncodeFault::new(field, "no specimen id", "a patient's result has one"));
+    }
+    if out.control.is_some() && out.patient.is_some() {
+        return Err(EncodeFault::new(
+            "PID",
+            "a patient in a report of control material",
+            "either; a report that shows signs of both is held, not sent",
+        ));
+    }
+    if out.control.is_some() && layout.version == Version::V231 {
+        return Err(EncodeFault::new(
+            "OBR-15",
+            "control material for a receiver of version 2.3.1",
+            "2.4 or later: before, no field tells control material from a patient's specimen",
+        ));
+    }
+    check_correction(out)
+}
+
+/// Each status belongs to a report that corrects, or to one that does not.
+fn check_correction(out: &Outgoing<'_>) -> Result<(), EncodeFault> {
+    let changed = |s: &ResultStatus| matches!(s, ResultStatus::Corrected | ResultStatus::Withdrawn);
+    let corrects = out.observations.iter().any(|(_, status)| changed(status));
+    match out.correction {
+        None if corrects => Err(EncodeFault::new(
+            "OBX-11",
+            "C or W in a report that corrects nothing",
+            "C and W in a correction, with its reason",
+        )),
+        Some(reason) if reason.trim().is_empty() => Err(EncodeFault::new(
+            "NTE-3",
+            "a correction without a reason",
+            "the reason, in words for those who read it",
+        )),
+        _ => Ok(()),
+    }
+}
+
+/// The message's times, written once.
+pub(super) struct Times {
+    made: String,
+    observed: String,
+    collected: String,
+    pub(super) taken: String,
+}
+
+impl Times {
+    fn new(out: &Outgoing<'_>) -> Result<Times, EncodeFault> {
+        let digits = |field, moment: Option<Moment>| match moment {
+            None => Ok(String::new()),
+            Some(moment) if moment.is_real() => Ok(moment.digits()),
+            Some(moment) => Err(EncodeFault::new(
+                field,
+                format!("`{}`", moment.digits()),
+                "a day that the calendar has and a time that the clock has",
+            )),
+        };
+        let taken = digits("OBX-19", out.taken)?;
+        let collected = digits("OBR-7", out.collected)?;
+        let observed = match (out.collected, out.taken) {
+            (Some(_), _) => collected.clone(),
+            (None, Some(_)) => taken.clone(),
+            (None, None) => digits("OBR-7", Some(out.heard))?,
+        };
+        Ok(Times { made: digits("MSH-7", Some(out.made))?, observed, collected, taken })
+    }
+}
+
+/// Returns where MSH-18 would follow, and how many fields after the last one written.
+fn msh(
+    w: &mut Writer,
+    layout: &Layout,
+    out: &Outgoing<'_>,
+    times: &Times,
+) -> Result<(usize, usize), EncodeFault> {
+    w.segment("MSH");
+    w.plain("|^~\\&");
+    let parties = [
+        (["MSH-3.1", "MSH-3.2"], &layout.sending_application),
+        (["MSH-4.1", "MSH-4.2"], &layout.sending_facility),
+        (["MSH-5.1", "MSH-5.2"], &layout.receiving_application),
+        (["MSH-6.1", "MSH-6.2"], &layout.receiving_facility),
+    ];
+    for ([name_field, universal_field], Party { name, universal, kind }) in parties {
+        w.fields(1);
+        w.words(Field::new(name_field, 20), name)?;
+        if !universal.is_empty() {
+            w.component();
+            w.id(Field::new(universal_field, 199), universal)?;
+            w.component();
+            w.plain(kind);
+        }
+    }
+    w.fixed(1, &times.made);
+    // 2.3.1 has 7 characters here: no room for the structure.
+    let kind = match (layout.structure, layout.version) {
+        (Structure::Oul, _) => "OUL^R22^OUL_R22",
+        (Structure::Oru, Version::V231) => "ORU^R01",
+        (Structure::Oru, _) => "ORU^R01^ORU_R01",
+    };
+    w.fixed(2, kind);
+    w.fixed(1, out.control_id);
+    w.fixed(1, layout.processing.text());
+    w.fixed(1, layout.version.text());
+    let mut bars = 6;
+    if let Some([accept, application]) = layout.acknowledge.codes() {
+        w.fixed(3, accept);
+        w.fixed(1, application);
+        bars = 2;
+    }
+    let at = w.position();
+    if layout.profile.is_empty() {
+        return Ok((at, bars));
+    }
+    // Checked with the layout: nothing in it needs an escape, and its separators are meant.
+    w.fixed(bars + 3, &layout.profile);
+    Ok((at + bars, 0))
+}
+
+/// Who wrote the message.
+fn sft(w: &mut Writer) {
+    w.segment("SFT");
+    for text in ["Wickline", env!("CARGO_PKG_VERSION"), "WICKLINE", env!("CARGO_PKG_VERSION")] {
+        w.fixed(1, text);
+    }
+}
+
+/// The patient, where one is known or the receiver files by the specimen id: never for control
+/// material.
+fn pid(w: &mut Writer, layout: &Layout, out: &Outgoing<'_>) -> Result<(), EncodeFault> {
+    if out.control.is_some() {
+        return Ok(());
+    }
+    let known = out.patient.and_then(|patient| {
+        let (id, name) = (patient.id.as_ref()?, patient.name.as_ref()?);
+        // A name of separators alone is none, and PID-5 is required.
+        let lacking = id.is_empty() || name.expose().bytes().all(|b| b == b'^');
+        (!lacking).then_some((patient, id, name))
+    });
+    let filed = layout.specimen_in.pid_3;
+    if known.is_none() && !filed {
+        return Ok(());
+    }
+    w.segment("PID");
+    w.fixed(1, "1");
+    w.fields(2);
+    if filed {
+        // CX.1 is 15 long where it has a length of its own, the whole field 20 in 2.3.1.
+        let most = if layout.version.has_spm() { 15 } else { 20 };
+        w.id(Field::private("PID-3", most), out.specimen.expose())?;
+    }
+    let Some((patient, id, name)) = known else {
+        // PID-5 is required: a name of the type "unspecified" (table 0200) says that none is known.
+        w.fixed(2, "^^^^^^U");
+        return Ok(());
+    };
+    if filed {
+        w.plain("~");
+    }
+    person(w, patient, id, name)
+}
+
+fn person(
+    w: &mut Writer,
+    patient: &Patient,
+    id: &Private,
+    name: &Private,
+) -> Result<(), EncodeFault> {
+    w.id(Field::private("PID-3.1", 15), id.expose())?;
+    w.fields(2);
+    // LIS02 writes a name in the order of XPN: family, given, middle, suffix, prefix.
+    for (n, part) in name.expose().split('^').enumerate() {
+        if n > 0 {
+            w.component();
+        }
+        w.words(Field::private("PID-5", 194), part)?;
+    }
+    w.fields(2);
+    if let Some(born) = patient.born.as_ref().filter(|b| !b.is_empty()) {
+        let born = Moment::from_digits(born.expose()).ok_or_else(|| {
+            EncodeFault::new("PID-7", "a date of birth that is no date", "YYYYMMDD")
+        })?;
+        w.plain(&born.digits());
+    }
+    w.fields(1);
+    if let Some(sex) = patient.sex.as_ref().filter(|s| !s.is_empty()) {
+        if !matches!(sex.expose(), "F" | "M" | "O" | "U" | "A" | "N") {
+            return Err(EncodeFault::new("PID-8", "a code that is not there", "F M O U A N"));
+        }
+        w.plain(sex.expose());
+    }
+    Ok(())
+}
+
+/// OBR-2 and OBR-3, which ORC repeats.
+struct Ids<'a> {
+    placer: &'a str,
+    /// The specimen id, where the receiver wants it in OBR-3.
+    before: Option<&'a str>,
+    filler: &'a str,
+}
+
+impl<'a> Ids<'a> {
+    fn new(layout: &Layout, out: &Outgoing<'a>) -> Self {
+        let places = layout.specimen_in;
+        let specimen = out.specimen.expose();
+        // Control material may have no specimen id; then our own number stands alone.
+        let before = (places.obr_3 && !specimen.is_empty()).then_some(specimen);
+        // Control material has no PID for its id to be in.
+        let lost = out.control.is_some() && !(places.obr_2 || places.obr_3 || places.spm_2);
+        let placer = if places.obr_2 || lost { specimen } else { "" };
+        Self { placer, before, filler: out.filler }
+    }
+
+    /// Fields 2 and 3.
+    fn write(&self, w: &mut Writer) -> Result<(), EncodeFault> {
+        w.fields(1);
+        w.id(PLACER, self.placer)?;
+        w.fields(1);
+        let Some(specimen) = self.before else {
+            w.id(FILLER, self.filler)?;
+            w.plain(NAMESPACE);
+            return Ok(());
+        };
+        // With our number as its namespace the whole is as permanent and as unique as that number.
+        if specimen.chars().count() + 1 + self.filler.len() > OBR_3 {
+            let count = specimen.chars().count();
+            return Err(EncodeFault::new(
+                "OBR-3",
+                format!("a specimen id of {count} characters before the number {}", self.filler),
+                format!("{OBR_3} characters for both and the ^ between them; nothing is cut"),
+            ));
+        }
+        w.id(Field::private("OBR-3", OBR_3), specimen)?;
+        w.component();
+        w.id(FILLER, self.filler)
+    }
+}
+
+fn orc(w: &mut Writer, ids: &Ids<'_>) -> Result<(), EncodeFault> {
+    w.segment("ORC");
+    w.fixed(1, "RE");
+    ids.write(w)
+}
+
+/// What is said of the whole report: why it corrects, remarks, and which control it is of where no
+/// field says so.
+fn notes(
+    w: &mut Writer,
+    layout: &Layout,
+    out: &Outgoing<'_>,
+    results: &Results<'_>,
+) -> Result<(), EncodeFault> {
+    let mut notes = Notes::default();
+    if let Some(reason) = out.correction {
+        let all = |status| out.observations.iter().all(|(_, s)| *s == status);
+        let word = if all(ResultStatus::Withdrawn) { "Withdrawn" } else { "Corrected" };
+        notes.write(w, layout, &format!("{word}: {reason}"))?;
+    }
+    for remark in out.remarks.iter().filter(|r| !results.has(r)) {
+        notes.remark(w, layout, remark)?;
+    }
+    if let (Some(control), false) = (out.control, layout.segments.spm) {
+        notes.write(w, layout, &about_control(control))?;
+    }
+    Ok(())
+}
+
+fn obr(
+    w: &mut Writer,
+    layout: &Layout,
+    out: &Outgoing<'_>,
+    times: &Times,
+    ids: &Ids<'_>,
+) -> Result<(), EncodeFault> {
+    let old = !layout.version.has_spm();
+    let priority = if out.stat { "S" } else { "R" };
+    w.segment("OBR");
+    w.fixed(1, "1");
+    ids.write(w)?;
+    w.fields(1);
+    let local = layout.panel_local.as_ref().map(Triplet::named);
+    coded(w, &OBR_4, Triplet::named(&layout.panel), local)?;
+    w.fixed(1, if old && out.control.is_none() { priority } else { "" });
+    w.fixed(2, &times.observed);
+    w.fields(8);
+    if !layout.segments.spm {
+        // Table 0070 has no control material; its role (from 2.4) says what it is.
+        let urine = "UR^Urine^HL70070";
+        w.plain(out.control.map_or(urine, |_| "^^^^^^Q&Control specimen&HL70369"));
+    }
+    w.fields(5);
+    w.id(Field::new("OBR-20", 60), out.number.unwrap_or(""))?;
+    w.fields(1);
+    if layout.version == Version::V231 {
+        w.id(Field::new("OBR-21", 60), out.analyzer)?;
+    }
+    w.fixed(1, &times.made);
+    // A report that replaces a final one is a correction, whatever became of each result.
+    w.fixed(3, if out.correction.is_some() { "C" } else { "F" });
+    if old && out.control.is_none() {
+        // OBR-5 was withdrawn in favour of this component; receivers of that age read either.
+        w.fixed(2, if out.stat { "^^^^^S" } else { "^^^^^R" });
+    }
+    Ok(())
+}
+
+fn spm(
+    w: &mut Writer,
+    layout: &Layout,
+    out: &Outgoing<'_>,
+    times: &Times,
+) -> Result<(), EncodeFault> {
+    w.segment("SPM");
+    w.fixed(1, "1");
+    w.fields(1);
+    if layout.specimen_in.spm_2 {
+        w.id(Field::private("SPM-2", 80), out.specimen.expose())?;
+    }
+    let (kind, role) = match out.control {
+        None => ("UR^Urine^HL70487", "P^Patient^HL70369"),
+        Some(_) => ("QC3^Quality Control^HL70487", "Q^Control specimen^HL70369"),
+    };
+    w.fixed(2, kind);
+    w.fixed(7, role);
+    w.fields(3);
+    if let Some(control) = out.control {
+        w.words(Field::new("SPM-14", 250), &about_control(control))?;
+    }
+    w.fixed(3, &times.collected);
+    Ok(())
+}
+
+fn about_control(control: ControlRole<'_>) -> String {
+    match control.lot {
+        Some(lot) => format!("Control level {}, lot {lot}", control.level),
+        None => format!("Control level {}", control.level),
+    }
+}

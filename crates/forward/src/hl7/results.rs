@@ -1,0 +1,393 @@
+//! OBX and NTE: what each pad says, in the words and types that the receiver takes.
+
+use wickline_normalize::correction::Said;
+use wickline_normalize::{Code, CodeSystem, Content, Observation, Remark, ResultStatus, Unit};
+
+use super::layout::{EndAs, GradeAs, GradeCodes, Layout, Manner, Name, Names};
+use super::report::{Outgoing, Times};
+use super::version::Version;
+use super::write::{EncodeFault, Field, Writer};
+
+/// The fields of one coded name.
+pub(super) struct CodedField {
+    code: Field,
+    text: Field,
+}
+
+pub(super) const OBR_4: [CodedField; 2] = [
+    CodedField { code: Field::new("OBR-4.1", 20), text: Field::new("OBR-4.2", 199) },
+    CodedField { code: Field::new("OBR-4.4", 20), text: Field::new("OBR-4.5", 199) },
+];
+const OBX_3: [CodedField; 2] = [
+    CodedField { code: Field::new("OBX-3.1", 20), text: Field::new("OBX-3.2", 199) },
+    CodedField { code: Field::new("OBX-3.4", 20), text: Field::new("OBX-3.5", 199) },
+];
+const OBX_5: [CodedField; 2] = [
+    CodedField { code: Field::new("OBX-5.1", 20), text: Field::new("OBX-5.2", 199) },
+    CodedField { code: Field::new("OBX-5.4", 20), text: Field::new("OBX-5.5", 199) },
+];
+
+/// Three components, wherever they came from.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) struct Triplet<'a> {
+    code: &'a str,
+    system: &'a str,
+    text: &'a str,
+}
+
+impl<'a> Triplet<'a> {
+    pub(super) fn named(name: &'a Name) -> Self {
+        Self { code: &name.code, text: &name.text, system: &name.system }
+    }
+
+    fn of(code: &'a Code, layout: &'a Layout) -> Self {
+        let system = match code.system {
+            CodeSystem::Loinc => "LN",
+            CodeSystem::SnomedCt => "SCT",
+            CodeSystem::Local => &layout.local_system,
+        };
+        Self { code: &code.code, text: &code.text, system }
+    }
+}
+
+/// One coded name, and another behind it.
+pub(super) fn coded(
+    w: &mut Writer,
+    fields: &[CodedField; 2],
+    first: Triplet<'_>,
+    second: Option<Triplet<'_>>,
+) -> Result<(), EncodeFault> {
+    for (n, (field, one)) in fields.iter().zip([Some(first), second]).enumerate() {
+        let Some(Triplet { code, text, system }) = one else { break };
+        if code.is_empty() {
+            return Err(EncodeFault::new(field.code.name, "no code", "a code with its system"));
+        }
+        if n > 0 {
+            w.component();
+        }
+        w.id(field.code, code)?;
+        w.component();
+        w.words(field.text, text)?;
+        w.component();
+        w.plain(system);
+    }
+    Ok(())
+}
+
+/// Numbers the NTE of one group.
+#[derive(Default)]
+pub(super) struct Notes(usize);
+
+impl Notes {
+    /// Writes a note if the receiver takes any.
+    pub(super) fn write(
+        &mut self,
+        w: &mut Writer,
+        layout: &Layout,
+        text: &str,
+    ) -> Result<(), EncodeFault> {
+        if text.is_empty() || !layout.segments.nte {
+            return Ok(());
+        }
+        self.0 += 1;
+        w.segment("NTE");
+        w.count(self.0);
+        w.fixed(1, "L");
+        w.fields(1);
+        w.formatted(Field::private("NTE-3", 65_536), text)
+    }
+
+    /// A remark goes with its code, so that a receiver can sort by it (NTE-4).
+    pub(super) fn remark(
+        &mut self,
+        w: &mut Writer,
+        layout: &Layout,
+        remark: &Remark,
+    ) -> Result<(), EncodeFault> {
+        if remark.text.is_empty() || !layout.segments.nte {
+            return Ok(());
+        }
+        self.write(w, layout, &remark.text)?;
+        if !remark.code.is_empty() {
+            w.fields(1);
+            w.id(Field::new("NTE-4.1", 20), &remark.code)?;
+            w.component();
+            w.component();
+            w.plain(&layout.local_system);
+        }
+        Ok(())
+    }
+}
+
+/// What goes out of a report, as the receiver wants it: observations in its order, and the remarks
+/// about each.
+pub(super) struct Results<'a> {
+    layout: &'a Layout,
+    rows: Vec<Row<'a>>,
+    /// OBX-4 tells apart results that share a name; 2.3.1 receivers want one always.
+    numbered: bool,
+}
+
+struct Row<'a> {
+    observation: &'a Observation,
+    status: ResultStatus,
+    manner: Manner<'a>,
+    names: (Triplet<'a>, Option<Triplet<'a>>),
+}
+
+impl<'a> Results<'a> {
+    pub(super) fn new(layout: &'a Layout, said: &'a [Said]) -> Result<Self, EncodeFault> {
+        let row = |(observation, status): &'a Said| {
+            let manner = layout.manner(observation);
+            let names = names(layout, observation, &manner);
+            Row { observation, status: *status, manner, names }
+        };
+        let mut rows: Vec<Row<'a>> = said
+            .iter()
+            .filter(|(o, _)| layout.keeps_order() || layout.place(&o.local.code).is_some())
+            .map(row)
+            .collect();
+        if rows.is_empty() {
+            let allowed = "at least one observation of an analyte that this receiver takes";
+            return Err(EncodeFault::new("OBX", "nothing to send", allowed));
+        }
+        if !layout.keeps_order() {
+            rows.sort_by_key(|row| layout.place(&row.observation.local.code));
+        }
+        let numbered = layout.version == Version::V231 || any_name_twice(&rows);
+        Ok(Self { layout, rows, numbered })
+    }
+
+    /// True for a remark that stands behind a result; others are about the whole report.
+    pub(super) fn has(&self, remark: &Remark) -> bool {
+        self.rows.iter().any(|row| is_about(remark, row))
+    }
+
+    pub(super) fn write(
+        &self,
+        w: &mut Writer,
+        out: &Outgoing<'_>,
+        times: &Times,
+    ) -> Result<(), EncodeFault> {
+        let layout = self.layout;
+        let origin = origin(w, layout, out, times)?;
+        for (n, row) in self.rows.iter().enumerate() {
+            w.segment("OBX");
+            w.count(n + 1);
+            w.fixed(1, row.kind());
+            w.fields(1);
+            coded(w, &OBX_3, row.names.0, row.names.1)?;
+            if self.numbered {
+                let same = |other: &&Row<'_>| row.shares_name(other);
+                w.count(1 + self.rows.iter().take(n).filter(same).count());
+            } else {
+                w.fields(1);
+            }
+            row.value(w, layout)?;
+            w.append(&origin);
+            self.notes(w, out.remarks, n)?;
+        }
+        Ok(())
+    }
+
+    /// Why a pad was not read, and the remarks about its analyte, once behind its last result.
+    fn notes(&self, w: &mut Writer, remarks: &[Remark], n: usize) -> Result<(), EncodeFault> {
+        let (mut notes, Some(row)) = (Notes::default(), self.rows.get(n)) else { return Ok(()) };
+        if let Content::Unread { reason } = &row.observation.content {
+            notes.write(w, self.layout, reason)?;
+        }
+        let analyte = &row.observation.local.code;
+        let mut later = self.rows.iter().skip(n + 1);
+        if remarks.is_empty() || later.any(|other| other.observation.local.code == *analyte) {
+            return Ok(());
+        }
+        for remark in remarks.iter().filter(|r| is_about(r, row)) {
+            notes.remark(w, self.layout, remark)?;
+        }
+        Ok(())
+    }
+}
+
+fn is_about(remark: &Remark, row: &Row<'_>) -> bool {
+    remark.about.contains(&row.observation.local.code)
+}
+
+fn any_name_twice(rows: &[Row<'_>]) -> bool {
+    rows.iter().enumerate().any(|(n, one)| rows.iter().skip(n + 1).any(|o| one.shares_name(o)))
+}
+
+/// The names in OBX-3. Where there is no published code, the local one stands alone.
+fn names<'a>(
+    layout: &'a Layout,
+    observation: &'a Observation,
+    manner: &Manner<'a>,
+) -> (Triplet<'a>, Option<Triplet<'a>>) {
+    let own = manner.name.map(Triplet::named);
+    if observation.code.system == CodeSystem::Local {
+        return (own.unwrap_or_else(|| Triplet::of(&observation.code, layout)), None);
+    }
+    let published = Triplet::of(&observation.code, layout);
+    let local = own.unwrap_or_else(|| Triplet::of(&observation.local, layout));
+    match manner.names {
+        Names::PublishedFirst => (published, Some(local)),
+        Names::LocalFirst => (local, Some(published)),
+        Names::Published => (published, None),
+        Names::Local => (local, None),
+    }
+}
+
+impl Row<'_> {
+    fn shares_name(&self, other: &Row<'_>) -> bool {
+        let (one, two) = (self.names.0, other.names.0);
+        one.code == two.code && one.system == two.system
+    }
+
+    /// OBX-2.
+    fn kind(&self) -> &'static str {
+        match &self.observation.content {
+            Content::Grade { .. } | Content::Unread { .. } => match self.manner.grade_as {
+                GradeAs::Ce => "CE",
+                GradeAs::Cwe => "CWE",
+                GradeAs::Sn if self.plus().is_some() => "SN",
+                GradeAs::St | GradeAs::Sn => "ST",
+            },
+            Content::Number { comparator: None, .. } => "NM",
+            Content::Number { .. } if self.manner.end_as == EndAs::St => "ST",
+            Content::Number { .. } => "SN",
+        }
+    }
+
+    /// The number of a grade such as `2+`.
+    fn plus(&self) -> Option<&str> {
+        let Content::Grade { code, .. } = &self.observation.content else { return None };
+        let number = code.text.strip_suffix('+')?;
+        let short = (1..=2).contains(&number.len());
+        (short && number.bytes().all(|b| b.is_ascii_digit())).then_some(number)
+    }
+
+    /// OBX-5 to OBX-11.
+    fn value(&self, w: &mut Writer, layout: &Layout) -> Result<(), EncodeFault> {
+        let observation = self.observation;
+        w.fields(1);
+        let mut units = None;
+        match &observation.content {
+            Content::Grade { code, alternate } => {
+                self.grade(w, layout, code, alternate.as_ref())?;
+            }
+            Content::Number { comparator, digits, unit } => {
+                check_number(digits)?;
+                if let Some(comparator) = comparator {
+                    w.plain(comparator.text());
+                    if self.manner.end_as == EndAs::Sn {
+                        w.component();
+                    }
+                }
+                w.plain(digits);
+                units = unit.as_ref();
+            }
+            Content::Unread { .. } => {}
+        }
+        w.fields(1);
+        if let Some(Unit { ucum, text }) = units {
+            w.id(Field::new("OBX-6.1", 20), ucum)?;
+            w.component();
+            w.words(Field::new("OBX-6.2", 199), text)?;
+            w.component();
+            w.plain("UCUM");
+        }
+        w.fields(1);
+        w.words(Field::new("OBX-7", 60), observation.reference.as_deref().unwrap_or(""))?;
+        let read = !matches!(observation.content, Content::Unread { .. });
+        w.fixed(1, observation.flag.filter(|_| read).map_or("", |flag| flag.text()));
+        w.fixed(3, self.status(read)?);
+        Ok(())
+    }
+
+    fn grade(
+        &self,
+        w: &mut Writer,
+        layout: &Layout,
+        code: &Code,
+        alternate: Option<&Code>,
+    ) -> Result<(), EncodeFault> {
+        let (first, second) = match (layout.grade_codes, alternate) {
+            (GradeCodes::Local, _) | (_, None) => (code, None),
+            (GradeCodes::LocalFirst, alternate) => (code, alternate),
+            (GradeCodes::SnomedFirst, Some(snomed)) => (snomed, Some(code)),
+            (GradeCodes::Snomed, Some(snomed)) => (snomed, None),
+        };
+        match (self.manner.grade_as, self.plus()) {
+            (GradeAs::Ce | GradeAs::Cwe, _) => {
+                let second = second.map(|code| Triplet::of(code, layout));
+                return coded(w, &OBX_5, Triplet::of(first, layout), second);
+            }
+            (GradeAs::Sn, Some(number)) => {
+                w.component();
+                w.plain(number);
+                w.component();
+                w.plain("+");
+            }
+            // The words of the strip: a receiver without codes shows what the analyzer printed.
+            (GradeAs::St | GradeAs::Sn, _) if code.text.is_empty() => {
+                return Err(EncodeFault::new("OBX-5", "a grade without words", "words, or CE"));
+            }
+            (GradeAs::St | GradeAs::Sn, _) => w.words(Field::new("OBX-5", 199), &code.text)?,
+        }
+        Ok(())
+    }
+
+    /// OBX-11, exactly as it was decided; only a status that its value belies is refused.
+    fn status(&self, read: bool) -> Result<&'static str, EncodeFault> {
+        let fits = match self.status {
+            ResultStatus::Final | ResultStatus::Corrected => read,
+            ResultStatus::Unread => !read,
+            ResultStatus::Withdrawn => true,
+        };
+        if fits {
+            return Ok(self.status.text());
+        }
+        let found = match self.status.text() {
+            status if read => format!("{status} beside a value"),
+            status => format!("{status} without a value"),
+        };
+        Err(EncodeFault::new("OBX-11", found, "F, C or W with a value; X or W without one"))
+    }
+}
+
+/// NM: an optional sign, digits, an optional point; at most 15 characters, so that SN takes it too.
+fn check_number(digits: &str) -> Result<(), EncodeFault> {
+    let bare = digits.strip_prefix(['+', '-']).unwrap_or(digits);
+    let (whole, part) = bare.split_once('.').unwrap_or((bare, "0"));
+    let all = |s: &str| !s.is_empty() && s.bytes().all(|b| b.is_ascii_digit());
+    if digits.len() <= 15 && all(whole) && all(part) {
+        return Ok(());
+    }
+    let shown: String = digits.chars().take(40).flat_map(char::escape_debug).collect();
+    Err(EncodeFault::new(
+        "OBX-5",
+        format!("`{shown}` as a number"),
+        "a sign, digits, a point and digits: at most 15 characters",
+    ))
+}
+
+/// What every OBX says alike: who, on which analyzer, when (OBX-14 or OBX-16 to 19).
+fn origin(
+    w: &Writer,
+    layout: &Layout,
+    out: &Outgoing<'_>,
+    times: &Times,
+) -> Result<Writer, EncodeFault> {
+    let mut origin = w.apart();
+    let old = layout.version == Version::V231;
+    origin.fixed(3, if old { &times.taken } else { "" });
+    origin.fields(2);
+    if let Some(operator) = out.operator {
+        origin.id(Field::private("OBX-16.1", 15), operator.expose())?;
+    }
+    if !old {
+        origin.fields(2);
+        origin.id(Field::new("OBX-18.1", 22), out.analyzer)?;
+        origin.fixed(1, &times.taken);
+    }
+    Ok(origin)
+}
