@@ -69,12 +69,33 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
         &["analyzer.control_marks", "list"],
     ),
     ("[site]", "[site", &[":1:", "(file)"]),
+    (R, "id = \"lis\"\nwindow = 8\nmllp = \"2\"", &["receiver.window", "one block"]),
+    (R, "id = \"lis\"\nsource = \"eth0\"", &["receiver.source", "eth0", "IP address"]),
+    (R, "id = \"lis\"\nalso = [\"dir:out\"]", &["receiver.also", "mllp://"]),
+    (R, "id = \"lis\"\nversion = \"2.4\"\nstructure = \"OUL^R22\"", &["receiver.structure", "2.5"]),
+    (R, "id = \"lis\"\nversion = \"2.3.1\"\nspecimen_in = \"spm-2\"", &["specimen_in", "SPM"]),
+    (R, "id = \"lis\"\nspecimen_in = \"pv1-3\"", &["receiver.specimen_in", "pv1-3", "obr-2"]),
+    (R, "id = \"lis\"\npanel = \"50556-1^x^LN\"", &["receiver.panel", "50556-1"]),
+    (R, "id = \"lis\"\npanel = \"UADIP\"", &["receiver.panel", "CODE^TEXT^SYSTEM"]),
+    (R, "id = \"lis\"\nname_of = [\"GLU\"]", &["receiver.name_of", "NAME=VALUE"]),
+    (R, "id = \"lis\"\nname_of = [\"GLU colour=a^b^L\"]", &["receiver.name_of", "grade"]),
+    (R, "id = \"lis\"\norder = [\"GLC\", \"*\"]", &["receiver.order", "GLC", "GLU"]),
+    (R, "id = \"lis\"\norder = [\"GLU\", \"GLU\"]", &["receiver.order", "each once"]),
+    (R, "id = \"lis\"\nwithout = [\"OBX\"]", &["receiver.without", "OBX", "ORC, SPM"]),
+    (R, "id = \"lis\"\nfixed = [\"OBX-5=NEG\"]", &["receiver.fixed", "OBX-5"]),
+    (R, "id = \"lis\"\nfixed = [\"OBR-24=URINE\"]", &["receiver.fixed", "OBR-24", "LAB"]),
+    (R, "id = \"lis\"\nsending_application = \"W^1.2\"", &["receiver.sending_application"]),
+    (R, "id = \"lis\"\nlocal_system = \"mine\"", &["99"]),
+    (R, "id = \"lis\"\ngrade_codes = \"icd\"", &["receiver.grade_codes", "snomed-first"]),
 ];
+
+const R: &str = "id = \"lis\"";
 
 #[test]
 fn each_broken_configuration_says_where_what_and_what_is_allowed() {
     let folder = Folder::new("broken");
     let good = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "mllp://127.0.0.1:1", "");
+    let mut all = String::new();
     for (from, to, needed) in BROKEN {
         assert!(good.contains(from), "the good configuration has {from}");
         let path = folder.write("wickline.toml", &good.replacen(from, to, 1));
@@ -85,10 +106,25 @@ fn each_broken_configuration_says_where_what_and_what_is_allowed() {
         for word in *needed {
             assert!(said.contains(word), "{to}: no `{word}` in: {said}");
         }
+        let said = said.replace(&folder.0.display().to_string(), "");
+        all.push_str(&format!("== {from}\n-> {to}\n{said}\n"));
     }
+    snapshot(&all);
     let path = folder.write("wickline.toml", &good);
     let output = run(&path, &["check", "--offline"]);
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+}
+
+/// Every refusal word for word, to be read aloud: would you know what to do?
+fn snapshot(all: &str) {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../../fixtures/wickline/refusals.txt");
+    if std::env::var("WICKLINE_BLESS").is_ok_and(|v| v == "1") {
+        std::fs::create_dir_all(path.parent().expect("a folder")).expect("made");
+        std::fs::write(&path, all).expect("written");
+    }
+    let wanted = std::fs::read_to_string(&path).expect("the snapshot");
+    assert_eq!(all, wanted, "WICKLINE_BLESS=1 writes it anew; read the difference first");
 }
 
 #[test]

@@ -1,13 +1,15 @@
 //! The configuration as what it describes: analyzers with their dialects, strips and rules;
 //! receivers with their layouts and choices. Everything that can be wrong is found here.
 
+mod layout;
+
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
 use wickline_forward::deliver::{Address as ReceiverAddress, Limits, Tls};
-use wickline_forward::hl7::{Acknowledge, Charset, GradeAs, Layout, SpecimenIn, panel_manual};
+use wickline_forward::hl7::{Acknowledge, Layout};
 use wickline_forward::mllp::MllpRelease;
 use wickline_listen::dialect::{self, Dialect};
 use wickline_listen::line::LineSpec;
@@ -98,6 +100,7 @@ impl Bench {
             .map(Arc::new)
             .collect();
         builder.ids(settings);
+        builder.layouts_fit(&analyzers, &targets);
         let folder = builder.folder().to_owned();
         let Builder { faults, .. } = builder;
         let mut notes = Vec::new();
@@ -418,41 +421,23 @@ impl Builder<'_> {
         Some(limits)
     }
 
-    fn layout(&mut self, settings: &Settings, index: usize) -> Option<Layout> {
-        let raw = &settings.receiver[index];
-        let version = self.good("receiver", index, "version", &raw.version, raw.version.parse())?;
-        let mut layout =
-            Layout::new(version, &settings.site.short, &raw.application, &raw.facility);
-        layout.processing =
-            self.good("receiver", index, "processing", &raw.processing, raw.processing.parse())?;
-        match raw.specimen_in.as_str() {
-            "spm-2" => layout.specimen_in = SpecimenIn::SPM_2,
-            "obr-2" => layout.specimen_in = SpecimenIn::OBR_2,
-            "both" => layout.specimen_in = SpecimenIn::BOTH,
-            _ => {}
-        }
-        match raw.charset.as_str() {
-            "ascii" => layout.charset = Charset::Ascii,
-            "8859/1" => layout.charset = Charset::Latin1,
-            "utf-8" => layout.charset = Charset::Utf8,
-            _ => {}
-        }
-        layout.acknowledge = raw.acknowledge.parse().unwrap_or_default();
-        if raw.coded == "CWE" {
-            layout.grade_as = GradeAs::Cwe;
-        }
-        if raw.codes == "manual" {
-            layout.panel = panel_manual();
-        }
-        let checked = layout.check().map_err(|faults| {
-            faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
-        });
-        self.good("receiver", index, "specimen_in", &raw.specimen_in, checked)?;
-        Some(layout)
-    }
-
     fn beside(&self, path: &str) -> Option<PathBuf> {
         (!path.is_empty()).then(|| self.folder().join(path))
+    }
+
+    /// A layout's analytes against the strips of those whose results it lays out.
+    fn layouts_fit(&mut self, analyzers: &[Arc<Analyzer>], targets: &[Arc<Target>]) {
+        if !self.faults.is_empty() {
+            // Strips may be missing that could not be read.
+            return;
+        }
+        for (index, target) in targets.iter().enumerate() {
+            let takes =
+                |a: &&Arc<Analyzer>| target.analyzers.iter().any(|t| t == "*" || *t == a.id);
+            let strips: Vec<&Strip> =
+                analyzers.iter().filter(takes).flat_map(|a| &a.strips).collect();
+            self.analytes_known(index, &target.layout, &strips);
+        }
     }
 
     /// Ids name rows for years and stand in messages: short, plain and used once.

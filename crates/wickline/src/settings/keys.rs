@@ -2,6 +2,8 @@
 //!
 //! One table serves the reader's errors, the commented `config/wickline.toml` and its test.
 
+mod receiver;
+
 /// What a key may hold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Allowed {
@@ -77,8 +79,8 @@ const fn key(
 
 use Allowed::{OneOf, Switch, Text, Texts, Whole};
 
-/// The whole table.
-pub const KEYS: &[Key] = &[
+/// The keys of everything but receivers.
+const KEYS: &[Key] = &[
     key("site", "name", Text(80), None, "\"Kestrel Point Clinic\"", "Name on sheets."),
     key("site", "short", Text(20), None, "\"KESTRELPOINT\"", "MSH-4, the sending facility."),
     key(
@@ -185,7 +187,7 @@ pub const KEYS: &[Key] = &[
         Text(400),
         None,
         "\"lis02\"",
-        "How it writes: a built-in (lis02, two-column) or the path of a dialect file.",
+        "How it writes: a built-in (lis02, two-column, three-field, wide-label, ticket) or the path of a dialect file.",
     ),
     key(
         "analyzer",
@@ -267,225 +269,11 @@ pub const KEYS: &[Key] = &[
         "",
         "Hold a report whose abnormal mark disagrees with our own flag.",
     ),
-    key("receiver", "id", Text(16), None, "\"lis\"", "Its name: letters, digits and hyphens."),
-    key(
-        "receiver",
-        "address",
-        Text(200),
-        None,
-        "\"mllp://192.0.2.20:2575\"",
-        "mllp://HOST:PORT, mllps://HOST:PORT (TLS) or dir:PATH (one file a message).",
-    ),
-    key(
-        "receiver",
-        "also",
-        Texts,
-        Some("[]"),
-        "[\"mllp://192.0.2.21:2575\"]",
-        "Further addresses of the same receiver, tried in order when the first takes no connection.",
-    ),
-    key(
-        "receiver",
-        "source",
-        Text(60),
-        Some("\"\""),
-        "\"192.0.2.5\"",
-        "Our own address to connect from; empty: as the machine chooses.",
-    ),
-    key(
-        "receiver",
-        "window",
-        Whole(1, 64),
-        Some("1"),
-        "",
-        "Messages sent ahead of their answers. 1 keeps the order strictly; more only where the receiver allows it.",
-    ),
-    key(
-        "receiver",
-        "acknowledge",
-        OneOf(&["original", "accept", "application", "both"]),
-        Some("\"original\""),
-        "",
-        "What is asked for in MSH-15 and MSH-16: neither (original mode), AL/NE, NE/AL or AL/AL.",
-    ),
-    key(
-        "receiver",
-        "mllp",
-        OneOf(&["1", "2"]),
-        Some("\"1\""),
-        "",
-        "Release of MLLP: 2 waits for a transport answer to each block and gives one to each answer.",
-    ),
-    key(
-        "receiver",
-        "version",
-        OneOf(&["2.3.1", "2.4", "2.5", "2.5.1"]),
-        Some("\"2.5.1\""),
-        "",
-        "HL7 v2 version of the messages.",
-    ),
-    key("receiver", "application", Text(20), Some("\"LIS\""), "", "MSH-5."),
-    key("receiver", "facility", Text(20), Some("\"\""), "\"KESTREL\"", "MSH-6."),
-    key(
-        "receiver",
-        "units",
-        OneOf(&["conventional", "si"]),
-        Some("\"conventional\""),
-        "",
-        "Units of the numbers sent.",
-    ),
-    key(
-        "receiver",
-        "grades",
-        OneOf(&["beside", "only", "never"]),
-        Some("\"beside\""),
-        "",
-        "How arbitrary grades travel: beside the number, alone, or never where a number exists.",
-    ),
-    key(
-        "receiver",
-        "codes",
-        OneOf(&["automated", "manual"]),
-        Some("\"automated\""),
-        "",
-        "LOINC codes of the method \"automated test strip\" or \"test strip\".",
-    ),
-    key(
-        "receiver",
-        "snomed",
-        Switch,
-        Some("false"),
-        "",
-        "SNOMED CT codes beside the grades; needs a national licence.",
-    ),
-    key("receiver", "coded", OneOf(&["CE", "CWE"]), Some("\"CE\""), "", "OBX-2 of grades."),
-    key(
-        "receiver",
-        "specimen_in",
-        OneOf(&["spm-2", "obr-2", "both", "by-version"]),
-        Some("\"by-version\""),
-        "",
-        "Where the specimen id goes; by version: SPM-2 from 2.5 on, OBR-2 before.",
-    ),
-    key(
-        "receiver",
-        "charset",
-        OneOf(&["ascii", "8859/1", "utf-8", "by-version"]),
-        Some("\"by-version\""),
-        "",
-        "Character set when a message needs more than ASCII; by version: UTF-8 from 2.5 on, 8859/1 before.",
-    ),
-    key(
-        "receiver",
-        "patient",
-        OneOf(&["never", "as-heard"]),
-        Some("\"never\""),
-        "",
-        "Whether a patient id and name that the analyzer sent go out in PID.",
-    ),
-    key(
-        "receiver",
-        "processing",
-        OneOf(&["P", "T", "D"]),
-        Some("\"P\""),
-        "",
-        "MSH-11: production, training, debugging.",
-    ),
-    key(
-        "receiver",
-        "analyzers",
-        Texts,
-        Some("[\"*\"]"),
-        "",
-        "Whose results it gets; * means every analyzer.",
-    ),
-    key(
-        "receiver",
-        "controls",
-        Switch,
-        Some("false"),
-        "",
-        "Reserved: this version sends control material to nobody, so only false is accepted.",
-    ),
-    key("receiver", "paused", Switch, Some("false"), "", "Start with delivery paused."),
-    key(
-        "receiver",
-        "stop_on_refusal",
-        Switch,
-        Some("false"),
-        "",
-        "Stop the queue at any refusal, not only at a header fault.",
-    ),
-    key(
-        "receiver",
-        "ack_timeout",
-        Whole(1, 600),
-        Some("30"),
-        "",
-        "Seconds to wait for an acknowledgment.",
-    ),
-    key(
-        "receiver",
-        "retry_first",
-        Whole(1, 600),
-        Some("1"),
-        "",
-        "Seconds of the first pause after a failure; pauses double.",
-    ),
-    key("receiver", "retry_max", Whole(1, 3600), Some("60"), "", "Seconds of the longest pause."),
-    key(
-        "receiver",
-        "late_count",
-        Whole(0, 1_000_000),
-        Some("100"),
-        "",
-        "So many waiting messages are told as a late queue; 0: never.",
-    ),
-    key(
-        "receiver",
-        "late_minutes",
-        Whole(0, 10_080),
-        Some("15"),
-        "",
-        "A message that waits so long is told as a late queue; 0: never.",
-    ),
-    key(
-        "receiver",
-        "reject_tries",
-        Whole(1, 10_000),
-        Some("20"),
-        "",
-        "How often a \"busy\" answer is tried before it counts as refused.",
-    ),
-    key(
-        "receiver",
-        "ca",
-        Text(400),
-        Some("\"\""),
-        "\"lis-ca.pem\"",
-        "For mllps: the certificate authority to trust, PEM.",
-    ),
-    key(
-        "receiver",
-        "certificate",
-        Text(400),
-        Some("\"\""),
-        "\"wickline.pem\"",
-        "For mllps: our own certificate chain, PEM.",
-    ),
-    key(
-        "receiver",
-        "private_key",
-        Text(400),
-        Some("\"\""),
-        "\"wickline.key\"",
-        "For mllps: our own key, PEM, readable by nobody else.",
-    ),
 ];
 
 /// The keys of one table.
 pub fn of_table(table: &str) -> impl Iterator<Item = &'static Key> {
-    KEYS.iter().filter(move |k| k.table == table)
+    KEYS.iter().chain(receiver::KEYS).filter(move |k| k.table == table)
 }
 
 /// The commented file, whole: what `config/wickline.toml` must be.

@@ -1,0 +1,159 @@
+//! One receiver's message layout, from the words of its table.
+
+use wickline_forward::hl7::{Charset, Layout, Party, panel_manual};
+use wickline_normalize::strip::Strip;
+
+use super::super::Settings;
+use super::Builder;
+
+impl Builder<'_> {
+    pub(super) fn layout(&mut self, settings: &Settings, index: usize) -> Option<Layout> {
+        let raw = &settings.receiver[index];
+        let before = self.faults.len();
+        let version = self.good("receiver", index, "version", &raw.version, raw.version.parse())?;
+        let mut layout =
+            Layout::new(version, &settings.site.short, &raw.application, &raw.facility);
+        for (own, text) in [
+            (&mut layout.sending_application, &raw.sending_application),
+            (&mut layout.sending_facility, &raw.sending_facility),
+        ] {
+            if !text.is_empty() {
+                *own = Party::of(text);
+            }
+        }
+        match raw.charset.as_str() {
+            "ascii" => layout.charset = Charset::Ascii,
+            "8859/1" => layout.charset = Charset::Latin1,
+            "utf-8" => layout.charset = Charset::Utf8,
+            _ => {}
+        }
+        if raw.codes == "manual" {
+            layout.panel = panel_manual();
+        }
+        layout.acknowledge = raw.acknowledge.parse().unwrap_or_default();
+        layout.profile.clone_from(&raw.profile);
+        if !raw.local_system.is_empty() {
+            layout.local_system.clone_from(&raw.local_system);
+        }
+        self.words(settings, index, &mut layout);
+        self.lists(settings, index, &mut layout);
+        if self.faults.len() > before {
+            return None;
+        }
+        for fault in layout.check().err().unwrap_or_default() {
+            let key = key_of(fault.field);
+            self.fault(
+                "receiver",
+                index,
+                key,
+                &fault.found,
+                format!("{}: {}", fault.field, fault.allowed),
+            );
+        }
+        (self.faults.len() == before).then_some(layout)
+    }
+
+    /// Keys that hold one word or name each.
+    fn words(&mut self, settings: &Settings, index: usize, layout: &mut Layout) {
+        let raw = &settings.receiver[index];
+        let mut take = |key: &str, text: &str, taken: Result<(), String>| {
+            self.good("receiver", index, key, text, taken.map_err(allowed));
+        };
+        let set = raw.processing.parse().map(|v| layout.processing = v);
+        take("processing", &raw.processing, set);
+        let set = raw.structure.parse().map(|v| layout.structure = v);
+        take("structure", &raw.structure, set);
+        if raw.specimen_in != "by-version" {
+            let set = raw.specimen_in.parse().map(|v| layout.specimen_in = v);
+            take("specimen_in", &raw.specimen_in, set);
+        }
+        let set = raw.coded.parse().map(|v| layout.grade_as = v);
+        take("coded", &raw.coded, set);
+        let set = raw.ends.parse().map(|v| layout.end_as = v);
+        take("ends", &raw.ends, set);
+        let set = raw.names.parse().map(|v| layout.names = v);
+        take("names", &raw.names, set);
+        let set = raw.grade_codes.parse().map(|v| layout.grade_codes = v);
+        take("grade_codes", &raw.grade_codes, set);
+        if !raw.panel.is_empty() {
+            let set = raw.panel.parse().map(|v| layout.panel = v);
+            take("panel", &raw.panel, set);
+        }
+        if !raw.panel_local.is_empty() {
+            let set = raw.panel_local.parse().map(|v| layout.panel_local = Some(v));
+            take("panel_local", &raw.panel_local, set);
+        }
+    }
+
+    /// Keys that hold a list, each entry `KEY=VALUE` or a word.
+    fn lists(&mut self, settings: &Settings, index: usize, layout: &mut Layout) {
+        let raw = &settings.receiver[index];
+        type Set = fn(&mut Layout, &str, &str) -> Result<(), String>;
+        let pairs: [(&str, &[String], Set); 5] = [
+            ("name_of", &raw.name_of, Layout::set_name),
+            ("names_of", &raw.names_of, Layout::set_names),
+            ("coded_of", &raw.coded_of, Layout::set_grade_as),
+            ("ends_of", &raw.ends_of, Layout::set_end_as),
+            ("fixed", &raw.fixed, Layout::set_fixed),
+        ];
+        for (key, texts, set) in pairs {
+            for text in texts {
+                let done = match text.split_once('=') {
+                    Some((name, value)) => set(layout, name.trim(), value.trim()),
+                    None => Err(format!("NAME=VALUE in each entry of {key}")),
+                };
+                self.good("receiver", index, key, text, done.map_err(allowed));
+            }
+        }
+        for (key, texts, sent) in [("with", &raw.with, true), ("without", &raw.without, false)] {
+            for text in texts {
+                let done = layout.set_segment(text, sent).map_err(allowed);
+                self.good("receiver", index, key, text, done);
+            }
+        }
+        for text in &raw.order {
+            self.good("receiver", index, "order", text, layout.add_to_order(text).map_err(allowed));
+        }
+    }
+
+    /// An analyte that a layout names must be on some strip: a misspelt one would silently not go out.
+    pub(super) fn analytes_known(&mut self, index: usize, layout: &Layout, strips: &[&Strip]) {
+        for analyte in layout.analytes() {
+            if !strips.iter().any(|strip| strip.pad(analyte).is_some()) {
+                let mut ids: Vec<&str> =
+                    strips.iter().flat_map(|s| s.pads.iter().map(|p| p.id.as_str())).collect();
+                ids.sort_unstable();
+                ids.dedup();
+                self.fault("receiver", index, "order", analyte, ids.join(", "));
+            }
+        }
+    }
+}
+
+/// What a choice says is allowed. The words before it say again what was found, or why it is not.
+fn allowed(why: String) -> String {
+    match why.split_once("; allowed: ") {
+        Some((found, allowed)) if found.contains(" is no ") => allowed.to_owned(),
+        Some((found, allowed)) => format!("{allowed} ({found})"),
+        None => why,
+    }
+}
+
+/// The key that a fault of the layout is about.
+fn key_of(field: &str) -> &'static str {
+    match field {
+        "MSH-3" => "sending_application",
+        "MSH-4" => "sending_facility",
+        "MSH-5" => "application",
+        "MSH-6" => "facility",
+        "MSH-21" => "profile",
+        "OBR-4" => "panel",
+        "OBX-3.6" => "local_system",
+        "OBX-3" => "name_of",
+        "OBX-5" => "coded",
+        "SPM-2" | "OBR-2" | "OBR-3" | "PID-3" => "specimen_in",
+        "ORC" | "SPM" | "SFT" | "NTE" => "without",
+        "MSH-9" => "structure",
+        _ => "fixed",
+    }
+}
