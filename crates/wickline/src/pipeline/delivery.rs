@@ -50,10 +50,13 @@ impl Delivery {
     pub async fn run(self) -> Result<(), StoreError> {
         let (records, queue) = mpsc::channel(UNRECORDED);
         let recorder = Recorder { ledger: self.ledger.clone(), receiver: self.target.id.clone() };
-        let recording = tokio::spawn(recorder.run(queue));
-        let delivered = self.deliver(records).await;
-        let recorded = recording.await.unwrap_or(Ok(()));
-        delivered.and(recorded)
+        let mut recording = tokio::spawn(recorder.run(queue));
+        let ended = |joined: Result<_, tokio::task::JoinError>| joined.unwrap_or(Ok(()));
+        tokio::select! {
+            delivered = self.deliver(records) => delivered.and(ended(recording.await)),
+            // Its channel is still open: it failed, and what it cannot record would be sent for ever.
+            recorded = &mut recording => ended(recorded),
+        }
     }
 
     async fn deliver(
