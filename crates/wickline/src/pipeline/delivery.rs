@@ -50,10 +50,18 @@ impl Delivery {
             receiver: self.target.id.clone(),
             stop: self.stop.clone(),
         };
-        let recording = tokio::spawn(recorder.run(queue));
-        let delivered = Flow::new(self, records).run().await;
-        let recorded = recording.await.unwrap_or(Ok(()));
-        delivered.and(recorded)
+        let mut recording = tokio::spawn(recorder.run(queue));
+        let ended = |joined: Result<_, tokio::task::JoinError>| {
+            joined.unwrap_or_else(|panicked| {
+                let why = panicked.to_string();
+                Err(StoreError::Broken { what: "a task of this program".into(), why })
+            })
+        };
+        tokio::select! {
+            delivered = Flow::new(self, records).run() => delivered.and(ended(recording.await)),
+            // Its channel is still open: it failed, and what it cannot record would be sent for ever.
+            recorded = &mut recording => ended(recorded),
+        }
     }
 }
 
