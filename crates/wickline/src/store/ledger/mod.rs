@@ -153,6 +153,25 @@ impl Ledger {
         StoreError::from_sql("the ledger", error)
     }
 
+    /// How far a line's tape was read at least: an entry, and an offset. A tape that is shorter lost
+    /// what was read from it, and would give its places out again.
+    pub async fn read_to(&self, tape: &str, analyzer: &str) -> Result<(i64, i64), StoreError> {
+        let entry = self.position(tape, analyzer).await?;
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query(
+            "SELECT place_to FROM report WHERE tape = $1 AND analyzer = $2 \
+             ORDER BY place_from DESC LIMIT 1",
+        )
+        .bind(tape)
+        .bind(analyzer)
+        .fetch_optional(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let offset = row.map_or(Ok(0), |r| r.try_get(0)).map_err(|e| self.wrong(&e))?;
+        Ok((entry, offset))
+    }
+
     /// Where reading of a line starts again: the last tape entry that nothing pending needs.
     pub async fn position(&self, tape: &str, analyzer: &str) -> Result<i64, StoreError> {
         let mut conn = self.db.read().await?;
