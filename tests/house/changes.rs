@@ -80,12 +80,19 @@ pub fn read(log: &Path) -> Vec<(u64, Step)> {
     steps
 }
 
-/// How many writes and syncs a store (its file, its logs) had.
-pub fn counts(steps: &[(u64, Step)], store: &str) -> (usize, usize) {
+/// For each sync of a store (its file, its logs): how many writes came before it, and where in the log
+/// it began.
+pub fn syncs(steps: &[(u64, Step)], store: &str) -> Vec<(usize, u64)> {
+    let mut writes = 0;
+    let mut syncs = Vec::new();
     let of = |step: &Step| step.name().is_some_and(|name| name.starts_with(store));
-    let steps = || steps.iter().map(|(_, step)| step).filter(|step| of(step));
-    let writes = steps().filter(|s| matches!(s, Step::Write { .. })).count();
-    (writes, steps().filter(|s| matches!(s, Step::Syncing { .. })).count())
+    for (at, step) in steps.iter().filter(|(_, step)| of(step)) {
+        writes += usize::from(matches!(step, Step::Write { .. }));
+        if matches!(step, Step::Syncing { .. }) {
+            syncs.push((writes, *at));
+        }
+    }
+    syncs
 }
 
 /// A change to one file's bytes that no sync has covered yet.

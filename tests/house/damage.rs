@@ -154,3 +154,30 @@ fn a_ledger_that_lost_the_end_of_its_log_is_made_good_from_the_tape() {
         assert_eq!(daemon.stop(), 0);
     });
 }
+
+/// A tape that lost its end would give its places out again, and what is heard would be taken for known:
+/// it is refused, with what to do, and nothing is acknowledged.
+#[test]
+fn a_tape_shorter_than_what_was_read_from_it_is_refused() {
+    let folder = Folder::new("short");
+    runtime().block_on(async {
+        let (mut receiver, port, config) = practice(&folder, &["aa"]).await;
+        let daemon = Daemon::start(&config);
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script(2, 5), |_, _| ()).await.expect("the line holds");
+        let mut got = Vec::new();
+        gather(&mut receiver, &mut got, || ask(&config, &["queue"])["totals"]["accepted"] == 2)
+            .await;
+        assert_eq!(daemon.stop(), 0);
+        let tape = folder.0.join("tape.db");
+        let old = std::fs::read(&tape).expect("the tape");
+        let daemon = Daemon::start(&config);
+        bench.run(&script(3, 6), |_, _| ()).await.expect("the line holds");
+        crate::kit::until(|| ask(&config, &["day"])["items"].as_array().map(Vec::len) == Some(5));
+        assert_eq!(daemon.stop(), 0);
+        std::fs::write(&tape, old).expect("an old copy is put back");
+        let refused = Daemon::try_start(&config, None).err();
+        assert_eq!(refused, Some(4), "{}", said(&config));
+        assert!(said(&config).contains("shorter than what was read from it"));
+    });
+}

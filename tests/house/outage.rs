@@ -297,3 +297,35 @@ fn get(address: &str, path: &str) -> String {
     stream.read_to_string(&mut page).expect("answered");
     page
 }
+
+/// A daemon that keeps a pause from before its restart has the message in its hand: what a person decides
+/// meanwhile counts.
+#[test]
+fn what_is_decided_during_a_pause_counts() {
+    let folder = Folder::new("pause");
+    runtime().block_on(async {
+        let place = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+        let at = place.local_addr().expect("bound").to_string();
+        drop(place);
+        let (port, line) = pty();
+        let text = configuration(&line, "lis02", "ten-pad", &format!("mllp://{at}"), "")
+            .replace("retry_first = 1\nretry_max = 1", "retry_first = 4\nretry_max = 4");
+        let config = folder.write("wickline.toml", &text);
+        let daemon = Daemon::start(&config);
+        let plan = script(2, 3);
+        analyzer(port, Style::Lis02).run(&plan, |_, _| ()).await.expect("the line holds");
+        until(|| ask(&config, &["queue"])["items"][0]["reason"] == "receiver-away");
+        assert_eq!(daemon.stop(), 0);
+        let answers = vec!["aa".parse().expect("an answer")];
+        let mut receiver =
+            Receiver::bind(&at, answers, Duration::ZERO, None).await.expect("the same port");
+        let daemon = Daemon::start(&config);
+        let aside = run(&config, &["queue", "set-aside", "1", "--reason", "wrong specimen"]);
+        assert_eq!(aside.status.code(), Some(0));
+        let mut got = Vec::new();
+        gather(&mut receiver, &mut got, || ask(&config, &["queue"])["totals"]["accepted"] == 1)
+            .await;
+        check(&got, &specimens(&plan)[1..]);
+        assert_eq!(daemon.stop(), 0);
+    });
+}

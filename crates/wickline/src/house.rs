@@ -19,7 +19,7 @@ use crate::store::db::Address;
 use crate::store::ledger::Ledger;
 use crate::store::room::Ballast;
 use crate::store::tape::{Tape, Writer};
-use crate::work::{self, Work};
+use crate::work::{self, Ends, Work};
 
 /// How long what is in hand may take once we are asked to stop.
 const GRACE: Duration = Duration::from_secs(8);
@@ -30,6 +30,7 @@ pub struct House {
     /// None: on a server that cannot be reached yet.
     pub ledger: Option<Ledger>,
     pub tape: Tape,
+    ends: Ends,
     console: Option<Console>,
     writer: Option<Writer>,
     events: Events,
@@ -53,7 +54,11 @@ impl House {
             info!(%error, "no ballast could be put in place");
         }
         let (tape, writer) = Tape::open(&bench.tape, bench.low_water, Some(ballast)).await?;
-        let ledger = match work::open(&bench).await {
+        let mut ends = Ends::default();
+        for analyzer in &bench.analyzers {
+            ends.insert(analyzer.id.clone(), tape.end(&analyzer.id).await?);
+        }
+        let ledger = match work::open(&bench, &tape.id, &ends).await {
             Ok(ledger) => Some(ledger),
             // What analyzers say must not wait for a server.
             Err(error) if bench.ledger.is_shared() && work::is_away(&error) => {
@@ -69,6 +74,7 @@ impl House {
             bench,
             ledger,
             console,
+            ends,
             tape,
             writer: Some(writer),
             events,
@@ -110,6 +116,7 @@ impl House {
             tape: self.tape.clone(),
             events: self.events.clone(),
             ended: all_ended,
+            ends: self.ends.clone(),
             stop: self.stop.subscribe(),
         };
         let (there, ledger) = watch::channel(self.ledger.clone());

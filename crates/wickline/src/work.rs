@@ -1,6 +1,7 @@
 //! The half of the house that needs the ledger: reading and delivering. Where the ledger is on a server
 //! that cannot be reached, the lines are heard onto the tape and this half begins when it is back.
 
+use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -31,13 +32,29 @@ pub struct Work {
     pub events: Events,
     /// Told when a framed message of an analyzer ends, in the order of the bench's analyzers.
     pub ended: Vec<Arc<Notify>>,
+    pub ends: Ends,
     pub stop: watch::Receiver<bool>,
 }
 
-/// Opens the ledger and brings it up to what the configuration says now.
-pub async fn open(bench: &Bench) -> Result<Ledger, StoreError> {
+/// Where the tape of each analyzer ended before anything was heard: entry and offset.
+pub type Ends = HashMap<String, (i64, u64)>;
+
+/// Opens the ledger, looks whether it goes with the tape, and brings it up to what the configuration
+/// says now.
+pub async fn open(bench: &Bench, tape: &str, ends: &Ends) -> Result<Ledger, StoreError> {
     let ledger = Ledger::open(bench.ledger.clone()).await?;
     let ready = async {
+        for (analyzer, (entry, offset)) in ends {
+            let (read, place) = ledger.read_to(tape, analyzer).await?;
+            if read > *entry || u64::try_from(place).is_ok_and(|place| place > *offset) {
+                let why = format!(
+                    "it is shorter than what was read from it for {analyzer} (entry {entry} of {read}, \
+                     byte {offset} of {place}): an old copy, or a disk that lost what it had said was \
+                     written. Move it aside and start: a new tape begins, the old one can be replayed"
+                );
+                return Err(StoreError::Unsafe { what: bench.tape.display().to_string(), why });
+            }
+        }
         for target in &bench.targets {
             ledger.receiver_known(&target.id, target.paused).await?;
         }
@@ -106,7 +123,7 @@ impl Work {
                 () = tokio::time::sleep(AGAIN) => {}
                 () = stopped(&mut stop) => return Ok(None),
             }
-            match open(&self.bench).await {
+            match open(&self.bench, &self.tape.id, &self.ends).await {
                 Ok(ledger) => {
                     info!("the ledger is there: reading begins where it ended");
                     self.events.tell(Event::LedgerBack);

@@ -46,7 +46,7 @@ pub async fn ledger(options: Options, out: &Output) -> Answer {
         return Err(Failure::unreachable(format!("{}: there is no such file", path.display())));
     }
     let _locked = lock(path, "ledger")?;
-    let (old, new) = (Ledger::open(from).await?, Ledger::open(to).await?);
+    let (old, new) = (Ledger::open_moved(from).await?, Ledger::open(to).await?);
     let counts = old.move_to(&new, &options.who.actor()).await?;
     if out.json {
         let rows: Vec<_> =

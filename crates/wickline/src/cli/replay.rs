@@ -87,8 +87,6 @@ async fn read_all(
 ) -> Result<(), StoreError> {
     let Some(analyzer) = bench.analyzer(analyzer) else { return Ok(()) };
     let (_stop, stopping) = watch::channel(false);
-    let name = format!("analyzer {}", analyzer.id);
-    let (tenure, _) = Tenure::begin(ledger.clone(), name, "replay", bench.lease, stopping.clone());
     let reading = Reading {
         tape: tape.clone(),
         ledger: ledger.clone(),
@@ -97,7 +95,7 @@ async fn read_all(
         events: Events::default(),
         wakes: Vec::new(),
         ended: None,
-        tenure,
+        tenure: Tenure::alone(),
         away: false,
         stop: stopping,
     };

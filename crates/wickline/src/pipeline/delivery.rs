@@ -50,10 +50,18 @@ impl Delivery {
             receiver: self.target.id.clone(),
             stop: self.stop.clone(),
         };
-        let recording = tokio::spawn(recorder.run(queue));
-        let delivered = Flow::new(self, records).run().await;
-        let recorded = recording.await.unwrap_or(Ok(()));
-        delivered.and(recorded)
+        let mut recording = tokio::spawn(recorder.run(queue));
+        let ended = |joined: Result<_, tokio::task::JoinError>| {
+            joined.unwrap_or_else(|panicked| {
+                let why = panicked.to_string();
+                Err(StoreError::Broken { what: "a task of this program".into(), why })
+            })
+        };
+        tokio::select! {
+            delivered = Flow::new(self, records).run() => delivered.and(ended(recording.await)),
+            // Its channel is still open: it failed, and what it cannot record would be sent for ever.
+            recorded = &mut recording => ended(recorded),
+        }
     }
 }
 
@@ -87,6 +95,8 @@ struct Flow {
     /// The last message that was handed to the courier.
     after: i64,
     flying: HashMap<i64, (Due, Instant)>,
+    /// The message for which a pause from before a restart was kept: once.
+    rested: Option<i64>,
     halt: Option<Halt>,
     certificates: Certificates,
 }
@@ -104,6 +114,7 @@ impl Flow {
             page_read: Instant::now(),
             after: 0,
             flying: HashMap::new(),
+            rested: None,
             halt: None,
             certificates: Certificates::default(),
             way,
@@ -126,7 +137,7 @@ impl Flow {
             let woken = wake.notified();
             if self.halt.is_none() {
                 self.fill().await?;
-                self.hand_over(&mut stop).await;
+                self.hand_over().await;
             }
             if self.flying.is_empty() {
                 match self.halt.take() {
@@ -137,6 +148,11 @@ impl Flow {
             }
             tokio::select! {
                 outcomes = self.courier.next() => self.ended(outcomes).await,
+                () = self.way.tenure.lost() => {
+                    // Another may deliver now: nothing that is not yet written may go out any more.
+                    let given_up = self.courier.close();
+                    self.ended(given_up).await;
+                }
                 () = super::stopped(&mut stop) => {}
             }
         }
@@ -155,6 +171,7 @@ impl Flow {
             return Ok(());
         }
         self.page.clear();
+        self.page_read = Instant::now();
         let (ledger, target) = (self.way.ledger.clone(), self.way.target.clone());
         let page = ledger
             .within(async {
@@ -165,33 +182,31 @@ impl Flow {
                 ledger.queue_page(&target.id, self.after, PAGE).await
             })
             .await;
-        self.page_read = Instant::now();
         match page {
             Ok(page) => self.page = page.into(),
             Err(error) if error.is_fatal() => return Err(error),
             Err(error) => {
                 warn!(receiver = %target.id, %error, "the ledger is away: sending waits");
-                // Nothing is behind us that could be looked for.
-                self.after = 0;
             }
         }
         Ok(())
     }
 
     /// Hands messages to the courier, as many as may be in flight, while the lease is ours.
-    async fn hand_over(&mut self, stop: &mut watch::Receiver<bool>) {
+    async fn hand_over(&mut self) {
         while self.courier.can_take() && self.way.tenure.now().is_some() {
             let Some(mut due) = self.page.pop_front() else { return };
             if let Some(next) = due.next_attempt_at.filter(|_| self.failures == 0)
                 && next > clock::now_us()
                 && self.flying.is_empty()
+                && self.rested.replace(due.n) != Some(due.n)
             {
-                // A pause that was begun before a restart is kept, as far as it is sensible.
+                // A pause that was begun before a restart is kept, as far as it is sensible. What people
+                // did meanwhile must count: nothing of this page goes out.
                 let pause = Duration::from_micros((next - clock::now_us()).unsigned_abs());
                 self.rest(pause.min(self.way.target.retry_max)).await;
-                if *stop.borrow() {
-                    return;
-                }
+                self.page.clear();
+                return;
             }
             self.after = due.n;
             let body = std::mem::take(&mut due.body);

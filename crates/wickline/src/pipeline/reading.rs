@@ -191,6 +191,9 @@ impl Reading {
 
     /// Judges what was found and commits it; while the ledger is away, tries until it is back.
     async fn take_in(&mut self, cursor: &mut Cursor) -> Result<(), StoreError> {
+        if !self.ours().await {
+            return Ok(());
+        }
         let heard = std::mem::take(&mut cursor.found);
         let mut groups = heard.chunks(GROUP).peekable();
         while let Some(group) = groups.next() {
@@ -202,6 +205,19 @@ impl Reading {
         }
         cursor.noted = cursor.safe;
         Ok(())
+    }
+
+    /// Waits until the analyzer is ours to read. False: told to stop before.
+    async fn ours(&mut self) -> bool {
+        let mut stop = self.stop.clone();
+        if self.tenure.now().is_none() {
+            warn!(analyzer = %self.analyzer.id, "not ours to read now: what is heard stays on the tape");
+            tokio::select! {
+                () = self.tenure.held() => {}
+                () = super::stopped(&mut stop) => return false,
+            }
+        }
+        true
     }
 
     /// One transaction's worth. False: told to stop before it could be done.

@@ -29,6 +29,13 @@ impl Tenure {
         (Self { lease }, Keeper { ledger, name, watch, step: length / 5, tell, stop })
     }
 
+    /// For a ledger that nobody else opens.
+    #[must_use]
+    pub fn alone() -> Self {
+        let (_, lease) = watch::channel(Some(Lease::ALONE));
+        Self { lease }
+    }
+
     /// The lease, while it is good.
     #[must_use]
     pub fn now(&self) -> Option<Lease> {
@@ -39,6 +46,16 @@ impl Tenure {
     #[must_use]
     pub fn token(&self) -> i64 {
         self.lease.borrow().map_or(-1, |lease| lease.token)
+    }
+
+    /// Waits until the lease is good no more.
+    pub async fn lost(&self) {
+        while let Some(lease) = self.now() {
+            match lease.left() {
+                None => std::future::pending().await,
+                Some(left) => tokio::time::sleep(left).await,
+            }
+        }
     }
 
     /// Waits until there is a good lease.

@@ -118,6 +118,10 @@ pub fn create_private(path: &Path) -> Result<(), StoreError> {
 const PRAGMAS: &str = "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA busy_timeout=5000; \
      PRAGMA secure_delete=ON; PRAGMA foreign_keys=ON; PRAGMA temp_store=MEMORY;";
 
+/// A daemon that vanished in the middle of a write must not lock the others out for hours.
+const SESSION: &str = "SET idle_in_transaction_session_timeout = '10s'; SET lock_timeout = '12s'; \
+     SET tcp_keepalives_idle = 10; SET tcp_keepalives_interval = 5; SET tcp_keepalives_count = 3";
+
 impl Db {
     /// Opens (and creates, for SQLite) the database and brings its schema up to date.
     pub async fn open(address: Address, migrations: &[&str]) -> Result<Self, StoreError> {
@@ -138,6 +142,12 @@ impl Db {
 
     fn wrong(&self, error: &sqlx::Error) -> StoreError {
         StoreError::from_sql(&self.address.label(), error)
+    }
+
+    /// The same database over connections of its own.
+    #[must_use]
+    pub fn apart(&self) -> Self {
+        Self { address: self.address.clone(), writer: Arc::default(), readers: Arc::default() }
     }
 
     /// True where other processes may write at the same time.
@@ -176,6 +186,7 @@ impl Db {
             check_promises(&mut conn, &what).await?;
             return Ok(conn);
         }
+        conn.execute(SESSION).await.map_err(|e| self.wrong(&e))?;
         // A standby answers questions and takes nothing: the next server may be the one that does.
         let row = conn.fetch_one("SELECT CASE WHEN pg_is_in_recovery() THEN 1 ELSE 0 END").await;
         let standby: i32 = row.and_then(|row| row.try_get(0)).map_err(|e| self.wrong(&e))?;

@@ -176,21 +176,26 @@ impl Tape {
         Ok(tape)
     }
 
-    /// The writing end for one line.
-    pub async fn line(&self, line: &str) -> Result<LineTape, StoreError> {
+    /// Where a line's tape ends: its last entry, and the offset behind its last byte.
+    pub async fn end(&self, line: &str) -> Result<(i64, u64), StoreError> {
         let mut conn = self.db.read().await?;
         let last = sqlx::query(
-            "SELECT start, data, kind FROM heard WHERE line = $1 ORDER BY n DESC LIMIT 1",
+            "SELECT n, start, data, kind FROM heard WHERE line = $1 ORDER BY n DESC LIMIT 1",
         )
         .bind(line)
         .fetch_optional(&mut conn)
         .await
         .map_err(|e| self.wrong(&e))?;
-        let next = match last {
-            None => 0,
-            Some(row) => entry_end(&row).map_err(|e| self.wrong(&e))?,
-        };
         self.db.give_back(conn).await;
+        let Some(row) = last else { return Ok((0, 0)) };
+        let read =
+            || -> Result<(i64, u64), sqlx::Error> { Ok((row.try_get("n")?, entry_end(&row)?)) };
+        read().map_err(|e| self.wrong(&e))
+    }
+
+    /// The writing end for one line.
+    pub async fn line(&self, line: &str) -> Result<LineTape, StoreError> {
+        let (_, next) = self.end(line).await?;
         Ok(LineTape { line: line.to_owned(), next, appends: self.appends.clone() })
     }
 

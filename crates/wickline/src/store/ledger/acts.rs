@@ -93,7 +93,7 @@ impl Ledger {
         must_be: &str,
         reason: &str,
     ) -> Result<(), StoreError> {
-        let mut write = self.db.write().await?;
+        let mut write = self.act().await?;
         for n in ids {
             let done = write.conn().execute(sqlx::query(sql).bind(*n)).await;
             if done.map_err(|e| write.wrong(&e))?.rows_affected() != 1 {
@@ -116,7 +116,7 @@ impl Ledger {
         n: i64,
         reason: &str,
     ) -> Result<Became, StoreError> {
-        let mut write = self.db.write().await?;
+        let mut write = self.act().await?;
         let mut open = opened(&mut write, n, State::Held).await?;
         if let Some((_, other, _)) =
             open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Release)
@@ -142,7 +142,7 @@ impl Ledger {
         n: i64,
         specimen: &str,
     ) -> Result<Became, StoreError> {
-        let mut write = self.db.write().await?;
+        let mut write = self.act().await?;
         let mut open = opened(&mut write, n, State::Held).await?;
         if !open.holds.iter().any(|(_, r, _)| r.remedy() == Remedy::Identify) {
             return Err(no(format!("report {n} is not held for its specimen id")));
@@ -154,7 +154,7 @@ impl Ledger {
         )
         .bind(specimen.to_owned())
         .bind(n);
-        write.conn().execute(update).await.map_err(|e| write.wrong(&e))?;
+        one_row(&mut write, n, update).await?;
         let (lifted, rest): (Vec<_>, Vec<_>) =
             open.holds.into_iter().partition(|(_, r, _)| r.remedy() == Remedy::Identify);
         for (ix, _, _) in &lifted {
@@ -177,7 +177,7 @@ impl Ledger {
         n: i64,
         level: &str,
     ) -> Result<Became, StoreError> {
-        let mut write = self.db.write().await?;
+        let mut write = self.act().await?;
         let open = opened(&mut write, n, State::Held).await?;
         if let Some((_, other, _)) =
             open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Identify)
@@ -191,7 +191,7 @@ impl Ledger {
         )
         .bind(level.to_owned())
         .bind(n);
-        write.conn().execute(update).await.map_err(|e| write.wrong(&e))?;
+        one_row(&mut write, n, update).await?;
         let act = Act {
             verb: "identify",
             object: format!("report {n}"),
@@ -211,7 +211,7 @@ impl Ledger {
         n: i64,
         reason: &str,
     ) -> Result<Became, StoreError> {
-        let mut write = self.db.write().await?;
+        let mut write = self.act().await?;
         opened(&mut write, n, State::Held).await?;
         moved(&mut write, n, State::Held, State::SetAside, Some(reason)).await?;
         let act = Act {
@@ -226,31 +226,60 @@ impl Ledger {
         Ok(vec![(n, "set-aside".into())])
     }
 
-    /// Builds the messages of reports that were ready when no receiver took them. How many reports.
+    /// Builds the messages of reports that were ready when no receiver took them, some at a time. How
+    /// many reports.
     pub async fn reports_undelivered(&self, bench: &Bench) -> Result<usize, StoreError> {
-        let mut write = self.db.write().await?;
+        let (mut built, mut after) = (0, 0);
+        loop {
+            let group = self.within(self.undelivered(bench, after)).await?;
+            let Some((last, count)) = group else { return Ok(built) };
+            (after, built) = (last, built + count);
+        }
+    }
+
+    /// The next few after report `after`: the last one looked at, and how many got messages.
+    async fn undelivered(
+        &self,
+        bench: &Bench,
+        after: i64,
+    ) -> Result<Option<(i64, usize)>, StoreError> {
+        let mut write = self.act().await?;
         let query = sqlx::query(
-            "SELECT n, analyzer FROM report WHERE unsent = 1 AND state = 'waiting' ORDER BY n",
-        );
+            "SELECT n, analyzer FROM report WHERE unsent = 1 AND state = 'waiting' AND n > $1 \
+             ORDER BY n LIMIT 100",
+        )
+        .bind(after);
         let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-        let mut built = 0;
+        let (mut last, mut built) = (None, 0);
         for row in rows {
             let n: i64 = row.try_get("n").map_err(|e| write.wrong(&e))?;
             let analyzer: String = row.try_get("analyzer").map_err(|e| write.wrong(&e))?;
+            last = Some(n);
             // Another bench's reports are its own daemon's to send.
             let ours = bench.analyzer(&analyzer).is_some();
             if !ours || bench.targets_of(&analyzer).next().is_none() {
                 continue;
             }
             let open = opened(&mut write, n, State::Waiting).await?;
-            self.messages(&mut write, bench, &open).await?;
+            match self.messages(&mut write, bench, &open).await {
+                // One that cannot be built any more must not keep the others, or the lines, waiting.
+                Err(StoreError::Refused { why }) => {
+                    tracing::warn!(
+                        report = n,
+                        why,
+                        "no message can be built: it stays without one"
+                    );
+                    continue;
+                }
+                other => other?,
+            }
             let object = format!("report {n}");
             let act = Act { verb: "deliver", object, ..Act::default() };
             record(&mut write, &Actor::daemon(), act).await?;
             built += 1;
         }
         write.commit().await?;
-        Ok(built)
+        Ok(last.map(|last| (last, built)))
     }
 
     /// Clears what is open, builds the messages and lets the report wait for its receivers.
@@ -267,6 +296,12 @@ impl Ledger {
             return Err(no(format!(
                 "report {} bears a sign of control material: it never goes to a patient receiver",
                 open.n
+            )));
+        }
+        if bench.analyzer(&open.analyzer).is_none() {
+            return Err(no(format!(
+                "report {}: analyzer {} is not configured here; do this at its own bench",
+                open.n, open.analyzer
             )));
         }
         clear(&mut write, open.n, None).await?;
@@ -291,9 +326,8 @@ impl Ledger {
         open: &Open,
     ) -> Result<(), StoreError> {
         let targets: Vec<_> = bench.targets_of(&open.analyzer).collect();
-        set_unsent(write, open.n, targets.is_empty()).await?;
         if targets.is_empty() {
-            return Ok(());
+            return set_unsent(write, open.n, true).await;
         }
         let readings = open.readings()?;
         let specimen = open.specimen.clone().unwrap_or_default();
@@ -308,7 +342,8 @@ impl Ledger {
             let receiver = target.id.clone();
             made.push(Made { n, control_id, receiver, report: open.n, body, made_at });
         }
-        insert_messages(write, &made).await
+        insert_messages(write, &made).await?;
+        set_unsent(write, open.n, false).await
     }
 }
 
@@ -327,6 +362,19 @@ fn remedy(reason: Reason) -> &'static str {
         Remedy::Reread => "mend the dialect, strip or configuration and reread it, or set it aside",
         Remedy::Decide | Remedy::SetAside => "set it aside",
     }
+}
+
+/// Runs an UPDATE that must find its row as it was read.
+pub(super) async fn one_row(
+    write: &mut Write,
+    n: i64,
+    update: sqlx::query::Query<'_, sqlx::Any, sqlx::any::AnyArguments>,
+) -> Result<(), StoreError> {
+    let done = write.conn().execute(update).await.map_err(|e| write.wrong(&e))?;
+    if done.rows_affected() == 1 {
+        return Ok(());
+    }
+    Err(no(format!("{n} is not any more as it was a moment ago; nothing was changed, look again")))
 }
 
 pub(super) fn codes(reasons: impl Iterator<Item = Reason>) -> String {

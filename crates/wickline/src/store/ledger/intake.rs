@@ -67,6 +67,15 @@ pub(super) fn storable(text: &str) -> String {
     text.replace('\0', "\u{2400}")
 }
 
+/// What is looked for in an index: a server takes no more than some 2,700 bytes there. The print keeps
+/// the whole.
+const KEY: usize = 200;
+
+/// A number or an id as a key.
+pub(super) fn key_text(text: &str) -> String {
+    storable(&text.chars().take(KEY).collect::<String>())
+}
+
 /// What a report's judgment makes of its row.
 pub(super) fn row_of(clock: &SiteClock, print: &Report, judged: &Judged) -> Columns {
     let repeat_of = match judged.way {
@@ -77,8 +86,8 @@ pub(super) fn row_of(clock: &SiteClock, print: &Report, judged: &Judged) -> Colu
         state: state_of(judged),
         class: judged.class.code(),
         level: judged.level.as_deref().map(storable),
-        specimen: print.specimen.as_ref().map(|s| storable(s.expose())),
-        number: print.number.as_deref().map(storable),
+        specimen: print.specimen.as_ref().map(|s| key_text(s.expose())),
+        number: print.number.as_deref().map(key_text),
         identity: storable(&judged.identity),
         strip: judged.strip.clone(),
         print: serde_json::to_string(print).unwrap_or_default(),
@@ -388,8 +397,8 @@ impl<'a> Judging<'a> {
         self.earlier.push(Earlier::of(n, &day, print, &judged));
         if let Some(text) = &print.number {
             let marks = &self.analyzer.rules;
-            let number = number::split(text, marks);
-            self.numbers.push((day, number, storable(text), judged.class.code()));
+            let number = number::split(&key_text(text), marks);
+            self.numbers.push((day, number, key_text(text), judged.class.code()));
         }
         self.next += 1;
         judged
@@ -430,8 +439,8 @@ impl<'a> Judging<'a> {
 
 /// What links reports of one run: the number, else the specimen.
 fn key(print: &Report) -> Option<String> {
-    let specimen = || print.specimen.as_ref().map(|s| storable(s.expose()));
-    print.number.as_deref().map(storable).or_else(specimen)
+    let specimen = || print.specimen.as_ref().map(|s| key_text(s.expose()));
+    print.number.as_deref().map(key_text).or_else(specimen)
 }
 
 async fn earlier(

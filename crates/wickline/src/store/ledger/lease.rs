@@ -24,10 +24,20 @@ pub struct Lease {
 }
 
 impl Lease {
+    /// Where nobody else can want it.
+    pub const ALONE: Self = Self { token: 0, good_until: i64::MAX };
+
     /// True while nobody else can have taken over.
     #[must_use]
     pub fn is_good(&self) -> bool {
         clock::steady_us() < self.good_until
+    }
+
+    /// How long it stays good if it is not kept. None: for ever.
+    #[must_use]
+    pub fn left(&self) -> Option<Duration> {
+        let left = self.good_until.saturating_sub(clock::steady_us()).max(1);
+        (self.good_until < i64::MAX).then(|| Duration::from_micros(left.unsigned_abs()))
     }
 }
 
@@ -78,7 +88,7 @@ impl Ledger {
     /// none.
     pub async fn lease_take(&self, watch: &mut Watch) -> Result<Option<Lease>, StoreError> {
         if !self.is_shared() {
-            return Ok(Some(Lease { token: 0, good_until: i64::MAX }));
+            return Ok(Some(Lease::ALONE));
         }
         let begun = clock::steady_us();
         let seen = self.lease_seen(&watch.name).await?;
@@ -86,7 +96,7 @@ impl Ledger {
         if !watch.may_take(&seen, clock::steady_us()) {
             return Ok(None);
         }
-        let mut write = self.db.write_alone().await?;
+        let mut write = self.beats.write_alone().await?;
         let query = sqlx::query(
             "UPDATE lease SET holder = $1, token = token + 1, beat = beat + 1 \
              WHERE name = $2 AND token = $3 AND beat = $4 RETURNING token",
@@ -112,7 +122,7 @@ impl Ledger {
             return Ok(Some(lease));
         }
         let begun = clock::steady_us();
-        let mut write = self.db.write_alone().await?;
+        let mut write = self.beats.write_alone().await?;
         let query = sqlx::query("UPDATE lease SET beat = beat + 1 WHERE name = $1 AND token = $2")
             .bind(watch.name.clone())
             .bind(lease.token);
@@ -127,7 +137,7 @@ impl Ledger {
         if !self.is_shared() {
             return Ok(());
         }
-        let mut write = self.db.write_alone().await?;
+        let mut write = self.beats.write_alone().await?;
         let query = sqlx::query("UPDATE lease SET holder = NULL WHERE name = $1 AND token = $2")
             .bind(watch.name.clone())
             .bind(lease.token);
@@ -139,7 +149,7 @@ impl Ledger {
         if let Some(seen) = self.lease_row(name).await? {
             return Ok(seen);
         }
-        let mut write = self.db.write_alone().await?;
+        let mut write = self.beats.write_alone().await?;
         let query = sqlx::query(
             "INSERT INTO lease (name, token, beat) VALUES ($1, 0, 0) ON CONFLICT (name) DO NOTHING",
         )

@@ -31,6 +31,8 @@ const DEADLINE: Duration = Duration::from_secs(20);
 #[derive(Clone, Debug)]
 pub struct Ledger {
     pub(crate) db: Db,
+    /// The same ledger over a connection of its own: a lease must not wait behind other writes.
+    beats: Db,
     /// Four characters made with the ledger: part of every id that leaves the house, so that a new
     /// ledger never gives out an id that an old one gave.
     pub epoch: String,
@@ -85,6 +87,23 @@ pub struct Act {
 impl Ledger {
     /// Opens the ledger and makes its label the first time.
     pub async fn open(address: Address) -> Result<Self, StoreError> {
+        let ledger = Self::open_moved(address).await?;
+        let mut conn = ledger.db.read().await?;
+        let row = sqlx::query("SELECT moved_to FROM ledger_label").fetch_one(&mut conn).await;
+        let moved: Option<String> =
+            row.and_then(|row| row.try_get(0)).map_err(|e| ledger.wrong(&e))?;
+        ledger.db.give_back(conn).await;
+        match moved {
+            None => Ok(ledger),
+            Some(to) => {
+                let why = format!("it was moved to {to}: name that one in the configuration");
+                Err(StoreError::Unsafe { what: ledger.label(), why })
+            }
+        }
+    }
+
+    /// Opens it even if it was moved, to finish that.
+    pub async fn open_moved(address: Address) -> Result<Self, StoreError> {
         let db = Db::open(address, MIGRATIONS).await?;
         let mut write = db.write().await?;
         let made = fresh_epoch();
@@ -107,14 +126,9 @@ impl Ledger {
             .map_err(|e| write.wrong(&e))?;
         }
         let epoch = write.one("SELECT epoch FROM ledger_label", |row| row.try_get(0)).await?;
-        let moved: Option<String> =
-            write.one("SELECT moved_to FROM ledger_label", |row| row.try_get(0)).await?;
-        if let Some(to) = moved {
-            let why = format!("it was moved to {to}: name that one in the configuration");
-            return Err(StoreError::Unsafe { what: db.address().label(), why });
-        }
         write.commit().await?;
-        Ok(Self { db, epoch })
+        let beats = db.apart();
+        Ok(Self { db, beats, epoch })
     }
 
     /// True where other daemons may work on the same ledger.
@@ -145,6 +159,14 @@ impl Ledger {
         write.commit().await
     }
 
+    /// Begins what a person does. Acts are one at a time, on a server too: what one has read stays so
+    /// until it ends.
+    pub(crate) async fn act(&self) -> Result<Write, StoreError> {
+        let mut write = self.db.write().await?;
+        write.run("UPDATE counter SET value = value WHERE name = 'trail'").await?;
+        Ok(write)
+    }
+
     /// Where it is, for people.
     #[must_use]
     pub fn label(&self) -> String {
@@ -153,6 +175,25 @@ impl Ledger {
 
     pub(crate) fn wrong(&self, error: &sqlx::Error) -> StoreError {
         StoreError::from_sql("the ledger", error)
+    }
+
+    /// How far a line's tape was read at least: an entry, and an offset. A tape that is shorter lost
+    /// what was read from it, and would give its places out again.
+    pub async fn read_to(&self, tape: &str, analyzer: &str) -> Result<(i64, i64), StoreError> {
+        let entry = self.position(tape, analyzer).await?;
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query(
+            "SELECT place_to FROM report WHERE tape = $1 AND analyzer = $2 \
+             ORDER BY place_from DESC LIMIT 1",
+        )
+        .bind(tape)
+        .bind(analyzer)
+        .fetch_optional(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let offset = row.map_or(Ok(0), |r| r.try_get(0)).map_err(|e| self.wrong(&e))?;
+        Ok((entry, offset))
     }
 
     /// Where reading of a line starts again: the last tape entry that nothing pending needs.

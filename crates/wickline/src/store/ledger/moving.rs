@@ -153,31 +153,56 @@ impl Ledger {
         to: &Ledger,
         actor: &Actor,
     ) -> Result<Vec<(&'static str, i64)>, StoreError> {
+        // Barred first: two ledgers that live would give out the same ids.
+        self.bar(Some(to.label())).await?;
+        let copied = self.copy_all(to, actor).await;
+        // After a commit whose outcome is not known the bar stays: the same again finishes it.
+        if matches!(copied, Err(StoreError::Refused { .. } | StoreError::Wrong { .. })) {
+            self.bar(None).await?;
+        }
+        copied
+    }
+
+    async fn bar(&self, to: Option<String>) -> Result<(), StoreError> {
+        let mut own = self.db.write().await?;
+        let query = sqlx::query("UPDATE ledger_label SET moved_to = $1").bind(to);
+        own.conn().execute(query).await.map_err(|e| own.wrong(&e))?;
+        own.commit().await
+    }
+
+    async fn copy_all(
+        &self,
+        to: &Ledger,
+        actor: &Actor,
+    ) -> Result<Vec<(&'static str, i64)>, StoreError> {
         let mut write = to.db.write().await?;
         // Another daemon may open the empty one meanwhile: it waits, and finds it full.
         let epoch: String =
             write.one("SELECT epoch FROM ledger_label", |row| row.try_get(0)).await?;
-        if epoch != self.epoch {
-            let rows: i64 = write
-                .one("SELECT count(*) + (SELECT count(*) FROM message) FROM report", |r| {
-                    r.try_get(0)
-                })
-                .await?;
-            if rows > 0 {
-                return Err(no(format!(
-                    "{} is not empty: a ledger is moved into a new one only",
-                    to.label()
-                )));
-            }
-            for table in TABLES {
-                write.run_named("DELETE FROM", table.name).await?;
-                self.copy(&mut write, table).await?;
-            }
-            let object = "ledger".to_owned();
-            let (was, became) = (Some(self.label()), Some(to.label()));
-            record(&mut write, actor, Act { verb: "move", object, was, became, ..Act::default() })
-                .await?;
+        if epoch == self.epoch {
+            // It was copied before, and may have been used since: the old one only has to stay barred.
+            write.commit().await?;
+            return Ok(Vec::new());
         }
+        let rows: i64 = write
+            .one("SELECT count(*) + (SELECT count(*) FROM message) FROM report", |r| r.try_get(0))
+            .await?;
+        if rows > 0 {
+            return Err(no(format!(
+                "{} is not empty: a ledger is moved into a new one only",
+                to.label()
+            )));
+        }
+        for table in TABLES {
+            write.run_named("DELETE FROM", table.name).await?;
+            self.copy(&mut write, table).await?;
+        }
+        let object = "ledger".to_owned();
+        let (was, became) = (Some(self.label()), Some(to.label()));
+        record(&mut write, actor, Act { verb: "move", object, was, became, ..Act::default() })
+            .await?;
+        // The bar is of the old place.
+        write.run("UPDATE ledger_label SET moved_to = NULL").await?;
         let mut counts = Vec::new();
         for table in TABLES.iter().filter(|t| t.key.is_some()) {
             let there = write.count(table.name).await?;
@@ -191,10 +216,6 @@ impl Ledger {
             counts.push((table.name, here));
         }
         write.commit().await?;
-        let mut own = self.db.write().await?;
-        let query = sqlx::query("UPDATE ledger_label SET moved_to = $1").bind(to.label());
-        own.conn().execute(query).await.map_err(|e| own.wrong(&e))?;
-        own.commit().await?;
         Ok(counts)
     }
 

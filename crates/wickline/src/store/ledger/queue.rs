@@ -210,7 +210,7 @@ impl Ledger {
         pause: bool,
     ) -> Result<(), StoreError> {
         let was = self.gate(receiver).await?;
-        let mut write = self.db.write().await?;
+        let mut write = self.act().await?;
         set_gate(&mut write, receiver, "paused", pause, None).await?;
         if !pause {
             set_gate(&mut write, receiver, "stopped", false, None).await?;

@@ -2,7 +2,7 @@
 
 use sqlx::{Executor, Row};
 
-use super::acts::{Open, no, opened};
+use super::acts::{Open, no, one_row, opened};
 use super::queue::{Made, insert_messages};
 use super::state::State;
 use super::{Act, Actor, Ledger, control_id, filler, record, take};
@@ -49,7 +49,7 @@ impl Ledger {
         actor: &Actor,
         again: &Again,
     ) -> Result<Vec<Resent>, StoreError> {
-        let mut write = self.db.write().await?;
+        let mut write = self.act().await?;
         let ids = match again {
             Again::These(ids) => ids.clone(),
             Again::Refused { receiver } => refused(&mut write, receiver.as_deref()).await?,
@@ -94,7 +94,7 @@ impl Ledger {
              WHERE n = $1 AND state IN ('refused', 'waiting')",
         )
         .bind(stuck.n);
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        one_row(write, stuck.n, query).await?;
         Ok(None)
     }
 
@@ -119,7 +119,7 @@ impl Ledger {
         )
         .bind(format!("message {n} was built in its place"))
         .bind(stuck.n);
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        one_row(write, stuck.n, query).await?;
         Ok(n)
     }
 
@@ -132,7 +132,7 @@ impl Ledger {
         message: i64,
         specimen: &str,
     ) -> Result<Vec<Resent>, StoreError> {
-        let mut write = self.db.write().await?;
+        let mut write = self.act().await?;
         let asked = stuck(&mut write, message).await?;
         let mut open = opened(&mut write, asked.report, State::Waiting).await?;
         bench.check_specimen(&open.analyzer, specimen, open.print.number.as_deref()).map_err(no)?;
@@ -145,7 +145,7 @@ impl Ledger {
         .bind(specimen.to_owned())
         .bind(open.filler.clone())
         .bind(asked.report);
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        one_row(&mut write, asked.report, query).await?;
         let mut done = Vec::new();
         for n in all {
             let stuck = row(&mut write, n).await?;
@@ -196,34 +196,32 @@ async fn refused(write: &mut Write, receiver: Option<&str>) -> Result<Vec<i64>, 
         .map_err(|e: sqlx::Error| write.wrong(&e))
 }
 
-/// The messages of a report that may be replaced; refused when one was accepted or may be on the wire.
+/// The messages of a report that may be replaced: all refused. Where one was accepted, or was never
+/// answered and may be on the wire or beyond, its receiver may have it under the wrong specimen.
 async fn unaccepted(write: &mut Write, report: i64) -> Result<Vec<i64>, StoreError> {
     let query = sqlx::query(
-        "SELECT n, state, attempts, put_by, receiver FROM message \
-         WHERE report = $1 AND state <> 'set-aside' ORDER BY n",
+        "SELECT n, state, receiver, CASE WHEN answer IS NULL THEN 0 ELSE 1 END AS answered \
+         FROM message WHERE report = $1 ORDER BY n",
     )
     .bind(report);
     let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
     let mut all = Vec::new();
     for row in rows {
-        let read = || -> Result<(i64, String, i64, i64, String), sqlx::Error> {
-            Ok((
-                row.try_get("n")?,
-                row.try_get("state")?,
-                row.try_get("attempts")?,
-                row.try_get("put_by")?,
-                row.try_get("receiver")?,
-            ))
+        let read = || -> Result<(i64, String, String, i32), sqlx::Error> {
+            let (n, state) = (row.try_get("n")?, row.try_get("state")?);
+            Ok((n, state, row.try_get("receiver")?, row.try_get("answered")?))
         };
-        let (n, state, attempts, put_by, receiver) = read().map_err(|e| write.wrong(&e))?;
-        if state == "accepted" || (state == "waiting" && (attempts > 0 || put_by == 0)) {
-            return Err(no(format!(
-                "message {n} of the same report is {state} at {receiver}: what a receiver has or may have \
-                 under the wrong specimen must be withdrawn, not replaced. Pause {receiver} and keep the \
-                 message back first if it was never sent"
-            )));
+        let (n, state, receiver, answered) = read().map_err(|e| write.wrong(&e))?;
+        match (state.as_str(), answered) {
+            ("refused", 1) => all.push(n),
+            ("set-aside", 1) => {}
+            _ => {
+                return Err(no(format!(
+                    "message {n} of the same report is {state} at {receiver}, not refused by it: what a \
+                     receiver has or may have under the wrong specimen is withdrawn, not replaced"
+                )));
+            }
         }
-        all.push(n);
     }
     Ok(all)
 }

@@ -4,7 +4,7 @@ use sqlx::{Executor, Row};
 use wickline_normalize::judge::Judged;
 use wickline_normalize::{Private, Reason, Report};
 
-use super::acts::{Open, codes, no, opened};
+use super::acts::{Open, codes, no, one_row, opened};
 use super::state::State;
 use super::{Act, Actor, Ledger, record};
 use crate::pipeline::again::{self, Difference, Seen};
@@ -31,7 +31,7 @@ impl Ledger {
         actor: &Actor,
         n: i64,
     ) -> Result<Reread, StoreError> {
-        let mut write = self.db.write().await?;
+        let mut write = self.act().await?;
         let open = opened(&mut write, n, State::Held).await?;
         let Some(analyzer) = bench.analyzer(&open.analyzer) else {
             return Err(no(format!("analyzer {} is not configured any more", open.analyzer)));
@@ -122,7 +122,7 @@ impl Ledger {
         .bind(row.repeat_of)
         .bind(i64::from(sign))
         .bind(n);
-        write.conn().execute(update).await.map_err(|e| write.wrong(&e))?;
+        one_row(&mut write, n, update).await?;
         record(&mut write, actor, act).await?;
         if state == State::Waiting {
             let now = Open {

@@ -23,6 +23,8 @@ use crate::store::db::Address;
 use crate::store::tape::Tape;
 use crate::testing::scratch;
 
+mod together;
+
 /// A ledger and the bench around it.
 struct Lab {
     ledger: Ledger,
@@ -382,7 +384,11 @@ async fn a_refusal_is_built_anew_where_its_content_changed(mut lab: Lab) {
     let heard = [lab.heard("1", "KP-00001", "2+"), lab.heard("2", "KP-00002", "NEG")];
     lab.take(&heard, 1).await;
     let all = lab.waiting().await;
-    let refused = |n| Settled { reason: Some("receiver-error"), ..settled(n, State::Refused) };
+    let refused = |n| Settled {
+        reason: Some("receiver-error"),
+        answer: Some(b"MSA|AE".to_vec()),
+        ..settled(n, State::Refused)
+    };
     lab.ledger.queue_settle("lis", 0, &[refused(all[0]), refused(all[1])]).await.expect("recorded");
     let before = lab.whole(all[0]).await;
     let target = std::sync::Arc::get_mut(&mut lab.bench.targets[0]).expect("ours alone");
