@@ -133,6 +133,8 @@ struct Row<'a> {
     status: ResultStatus,
     manner: Manner<'a>,
     names: (Triplet<'a>, Option<Triplet<'a>>),
+    /// The first bytes of the first code: every pair of results is compared in every message.
+    begins: u64,
 }
 
 impl<'a> Results<'a> {
@@ -143,7 +145,8 @@ impl<'a> Results<'a> {
             if all || layout.place(&observation.local.code).is_some() {
                 let manner = layout.manner(observation);
                 let names = names(layout, observation, &manner);
-                rows.push(Row { observation, status: *status, manner, names });
+                let begins = begins(names.0.code);
+                rows.push(Row { observation, status: *status, manner, names, begins });
             }
         }
         if rows.is_empty() {
@@ -216,6 +219,10 @@ impl<'a> Results<'a> {
     }
 }
 
+fn begins(code: &str) -> u64 {
+    code.bytes().take(8).fold(0, |sum, b| sum << 8 | u64::from(b))
+}
+
 fn is_about(remark: &Remark, row: &Row<'_>) -> bool {
     remark.about.contains(&row.observation.local.code)
 }
@@ -247,7 +254,7 @@ fn names<'a>(
 impl Row<'_> {
     fn shares_name(&self, other: &Row<'_>) -> bool {
         let (one, two) = (self.names.0, other.names.0);
-        one.code == two.code && one.system == two.system
+        self.begins == other.begins && one.code == two.code && one.system == two.system
     }
 
     fn is_number(&self) -> bool {
