@@ -15,11 +15,13 @@ from hl7apy.parser import parse_message
 NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")  # 2A, NM
 ESCAPES = re.compile(r"\\(F|S|T|R|E|\.br)\\")  # 2.7, those that we use
 COMPARATORS = {"", ">", "<", ">=", "<=", "=", "<>"}  # 2A, SN.1
-STATUS = {"F", "C", "X"}  # table 0085, those that we send
+STATUS = {"F", "C", "W", "X"}  # table 0085, those that we send
 FLAGS = {"", "N", "A", "L", "H"}  # table 0078, those that we send
-# Coding systems that the library's table 0396 does not list, and CWE in its table 0125.
+# Coding systems that the library's table 0396 does not list, CWE in its table 0125, and UTF-8 before
+# 2.5, which is by agreement with the receiver.
 KNOWN_WARNING = re.compile(
     r"Value (HL7\d{4}|UCUM|SCT|99\w+|L) not in table HL70396|Value CWE not in table HL70125"
+    r"|Value UNICODE UTF-8 not in table HL70211"
 )
 LENGTHS = {("MSH", 10): 20, ("OBR", 3): 22, ("OBX", 18): 22}
 
@@ -50,7 +52,24 @@ def faults(raw, charset="utf-8"):
         found.append("a stray escape character")
     for segment in segments:
         found += segment_faults(segment)
+    found += role_faults(segments)
     return found + list(structure_faults(text, segments))
+
+
+def role_faults(segments):
+    """Control material (table 0369 `Q`, table 0487 `QC3`) is told from a patient's in one place only."""
+    named = {s[:3]: s for s in segments}
+    spm, obr = named.get("SPM", ""), named.get("OBR", "")
+    role = field(spm, 11).split("^")[0]
+    control = role == "Q" or "^^^^^^Q&" in field(obr, 15)
+    if control and "PID" in named:
+        yield "control material with a patient"
+    if spm and role not in ("P", "Q"):
+        yield f"SPM-11: {role!r}"
+    if spm and (field(spm, 4).startswith("QC3") != control):
+        yield "SPM-4 and SPM-11 differ"
+    if any(field(s, 11) in ("C", "W") for s in segments if s[:3] == "OBX") and field(obr, 25) != "C":
+        yield "a corrected result in a report that is none"
 
 
 def segment_faults(segment):
@@ -75,7 +94,7 @@ def obx_faults(segment):
         yield f"{where}: status {field(segment, 11)!r}"
     if not set(field(segment, 8).split("~")) <= FLAGS:
         yield f"{where}: flag {field(segment, 8)!r}"
-    if (field(segment, 11) == "X") != (value == ""):
+    if (field(segment, 11) == "X" and value) or (field(segment, 11) in ("F", "C") and not value):
         yield f"{where}: a value and X, or neither"
     if value and not kind:
         yield f"{where}: OBX-5 without OBX-2"
@@ -86,8 +105,9 @@ def obx_faults(segment):
     if kind == "NM" and value and not NUMBER.fullmatch(value):
         yield f"{where}: {value!r} is no number"
     if kind == "SN" and value:
-        comparator, number = (value.split("^") + [""])[:2]
-        if comparator not in COMPARATORS or not NUMBER.fullmatch(number):
+        comparator, number, separator, second = (value.split("^") + ["", "", ""])[:4]
+        pair = separator in ("", "+") and not second
+        if comparator not in COMPARATORS or not NUMBER.fullmatch(number) or not pair:
             yield f"{where}: {value!r} is no structured number"
 
 

@@ -70,6 +70,23 @@ def test_every_kind_of_message_is_good(tmp_path, version, units, grades):
             assert judge.faults(report["message"].encode(charset), charset) == [], more
 
 
+KEPT = sorted((ROOT / "fixtures" / "forward").glob("*.hl7"))
+
+
+@pytest.mark.parametrize("path", KEPT, ids=[p.stem for p in KEPT])
+def test_every_kept_message_is_good(path):
+    """Each shape that a layout can give a report, in each version, as the Rust tests keep it."""
+    raw = path.read_bytes().replace(b"\n", b"\r")
+    charset = "latin-1" if b"|8859/1" in raw.split(b"\r")[0] else "utf-8"
+    assert judge.faults(raw, charset) == []
+
+
+def test_no_shape_is_missing():
+    shapes = {p.stem.rsplit("-", 1)[0] for p in KEPT}
+    assert {"routine", "control", "oul-patient", "oul-control", "oul-bare", "own-names", "grades-st", "grades-sn",
+            "grades-snomed", "places", "bare", "header", "remarks", "revised", "withdrawn"} <= shapes
+
+
 def test_a_released_unread_pad_is_good_too(daemon):
     one, config = daemon(configuration())
     address = one.ready["lines"][0]["address"]
@@ -95,7 +112,10 @@ def test_the_judge_can_say_no():
     for bad in [b"OBX|1|NM|50560-2^pH^LN||>6.5||||||F\r", b"OBX|1|SN|50560-2^pH^LN||=>^6||||||F\r",
                 b"OBX|1||50560-2^pH^LN||6.5||||||F\r", b"OBX|1|NM|50560-2^pH^LN||6.5||||||Q\r",
                 b"OBX|1|CE|50555-2^g^LN||1+^1+^99WKL|mg/dL|||||F\r", b"ZZZ|1\r",
-                b"OBX|1|NM|50560-2^p\\H^LN||6.5||||||F\r"]:
+                b"OBX|1|NM|50560-2^p\\H^LN||6.5||||||F\r", b"OBX|1|NM|50560-2^pH^LN||6.5||||||C\r",
+                b"OBX|1|SN|50560-2^pH^LN||^2^+^3||||||F\r", b"OBX|1|NM|50560-2^pH^LN||||||||F\r",
+                good + b"SPM|1|S||QC3^Quality Control^HL70487|||||||P^Patient^HL70369\r",
+                good + b"SPM|1|S||UR^Urine^HL70487\r"]:
         assert judge.faults(raw + bad) != [], bad
 
 

@@ -133,25 +133,27 @@ struct Row<'a> {
     status: ResultStatus,
     manner: Manner<'a>,
     names: (Triplet<'a>, Option<Triplet<'a>>),
+    /// The first bytes of the first code: every pair of results is compared in every message.
+    begins: u64,
 }
 
 impl<'a> Results<'a> {
     pub(super) fn new(layout: &'a Layout, said: &'a [Said]) -> Result<Self, EncodeFault> {
-        let row = |(observation, status): &'a Said| {
-            let manner = layout.manner(observation);
-            let names = names(layout, observation, &manner);
-            Row { observation, status: *status, manner, names }
-        };
-        let mut rows: Vec<Row<'a>> = said
-            .iter()
-            .filter(|(o, _)| layout.keeps_order() || layout.place(&o.local.code).is_some())
-            .map(row)
-            .collect();
+        let all = layout.keeps_order();
+        let mut rows: Vec<Row<'a>> = Vec::with_capacity(said.len());
+        for (observation, status) in said {
+            if all || layout.place(&observation.local.code).is_some() {
+                let manner = layout.manner(observation);
+                let names = names(layout, observation, &manner);
+                let begins = begins(names.0.code);
+                rows.push(Row { observation, status: *status, manner, names, begins });
+            }
+        }
         if rows.is_empty() {
             let allowed = "at least one observation of an analyte that this receiver takes";
             return Err(EncodeFault::new("OBX", "nothing to send", allowed));
         }
-        if !layout.keeps_order() {
+        if !all {
             rows.sort_by_key(|row| layout.place(&row.observation.local.code));
         }
         let numbered = layout.version == Version::V231 || any_name_twice(&rows);
@@ -178,8 +180,7 @@ impl<'a> Results<'a> {
             w.fields(1);
             coded(w, &OBX_3, row.names.0, row.names.1)?;
             if self.numbered {
-                let same = |other: &&Row<'_>| row.shares_name(other);
-                w.count(1 + self.rows.iter().take(n).filter(same).count());
+                w.count(self.number(n, row));
             } else {
                 w.fields(1);
             }
@@ -188,6 +189,16 @@ impl<'a> Results<'a> {
             self.notes(w, out.remarks, n)?;
         }
         Ok(())
+    }
+
+    /// OBX-4: grades before numbers, wherever they stand. A correction lists what it withdraws last;
+    /// what shares a name with that must keep the number it was sent by.
+    fn number(&self, n: usize, row: &Row<'_>) -> usize {
+        let before = |(m, other): &(usize, &Row<'_>)| {
+            let first = (other.is_number(), *m) < (row.is_number(), n);
+            first && row.shares_name(other)
+        };
+        1 + self.rows.iter().enumerate().filter(before).count()
     }
 
     /// Why a pad was not read, and the remarks about its analyte, once behind its last result.
@@ -206,6 +217,10 @@ impl<'a> Results<'a> {
         }
         Ok(())
     }
+}
+
+fn begins(code: &str) -> u64 {
+    code.bytes().take(8).fold(0, |sum, b| sum << 8 | u64::from(b))
 }
 
 fn is_about(remark: &Remark, row: &Row<'_>) -> bool {
@@ -239,7 +254,11 @@ fn names<'a>(
 impl Row<'_> {
     fn shares_name(&self, other: &Row<'_>) -> bool {
         let (one, two) = (self.names.0, other.names.0);
-        one.code == two.code && one.system == two.system
+        self.begins == other.begins && one.code == two.code && one.system == two.system
+    }
+
+    fn is_number(&self) -> bool {
+        matches!(self.observation.content, Content::Number { .. })
     }
 
     /// OBX-2.

@@ -11,9 +11,9 @@ use crate::sample::{
     moment, remark, unread,
 };
 
-const VERSIONS: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
+pub const VERSIONS: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
 
-fn routine() -> Sample {
+pub fn routine() -> Sample {
     Sample::new(vec![
         ascorbate(),
         glucose_grade(),
@@ -23,7 +23,7 @@ fn routine() -> Sample {
     ])
 }
 
-fn named(operator: &str) -> Sample {
+pub fn named(operator: &str) -> Sample {
     let patient = Patient {
         id: Some(Private::new("H004417")),
         name: Some(Private::new("Blåskjell^Åse")),
@@ -46,7 +46,7 @@ fn kept(name: &str, version: Version, out: &Outgoing<'_>) {
     kept_as(name, &layout(version), out);
 }
 
-fn kept_as(name: &str, layout: &Layout, out: &Outgoing<'_>) {
+pub fn kept_as(name: &str, layout: &Layout, out: &Outgoing<'_>) {
     let bytes = result_message(layout, out).expect("a message");
     // On disk a segment is a line, so that a difference can be read.
     let lines: Vec<u8> = bytes.iter().map(|b| if *b == b'\r' { b'\n' } else { *b }).collect();

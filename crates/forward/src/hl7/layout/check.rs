@@ -123,7 +123,8 @@ impl Layout {
         if let Some(local) = &self.panel_local {
             check_name(faults, "OBR-4", local, local_99);
         }
-        let whole = length(&self.panel) + self.panel_local.as_ref().map_or(0, |l| 1 + length(l));
+        let local = self.panel_local.as_ref();
+        let whole = length(&self.panel) + local.map_or(0, |local| 1 + length(local));
         if whole > panel {
             let found = format!("{whole} characters in all");
             faults.add("OBR-4", found, format!("at most {panel} in {}", self.version));
@@ -185,11 +186,12 @@ fn check_party(faults: &mut Faults, field: &'static str, party: &Party, most: us
     faults.longest(field, &party.text(), most);
 }
 
+/// Characters with their separators.
 fn length(name: &Name) -> usize {
-    2 + [&name.code, &name.text, &name.system]
-        .map(|part| part.chars().count())
-        .iter()
-        .sum::<usize>()
+    let parts = [&name.code, &name.text, &name.system];
+    // Most names are ASCII, and this is asked for each message.
+    let count = |text: &&String| if text.is_ascii() { text.len() } else { text.chars().count() };
+    2 + parts.iter().map(count).sum::<usize>()
 }
 
 fn check_name(faults: &mut Faults, field: &'static str, name: &Name, local_99: bool) {
