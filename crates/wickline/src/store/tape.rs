@@ -16,6 +16,9 @@ use super::db::{Address, Db};
 use super::room::{Ballast, free_bytes};
 use crate::clock;
 
+/// Every schema that a tape has had.
+pub(super) const SCHEMAS: &[&str] = &[SCHEMA];
+
 const SCHEMA: &str = "
 CREATE TABLE tape_label (id TEXT NOT NULL);
 CREATE TABLE heard (
@@ -146,7 +149,7 @@ impl Tape {
         low_water: u64,
         ballast: Option<Ballast>,
     ) -> Result<(Tape, Writer), StoreError> {
-        let db = Db::open(Address::Sqlite(path.to_owned()), &[SCHEMA]).await?;
+        let db = Db::open(Address::Sqlite(path.to_owned()), SCHEMAS).await?;
         let id = label(&db).await?;
         let (appends, queue) = mpsc::channel(1024);
         let (committed, commits) = watch::channel(0);
@@ -464,7 +467,7 @@ fn signed(offset: u64) -> i64 {
     i64::try_from(offset).unwrap_or(i64::MAX)
 }
 
-fn entry(row: &sqlx::any::AnyRow) -> Result<Entry, sqlx::Error> {
+pub(super) fn entry(row: &sqlx::any::AnyRow) -> Result<Entry, sqlx::Error> {
     let kind: String = row.try_get("kind")?;
     let flaws: Option<String> = row.try_get("flaws")?;
     Ok(Entry {
