@@ -17,7 +17,7 @@ use wickline_normalize::Place;
 
 pub use self::command::{Commands, Printer};
 use self::command::{Heard, Sequence};
-pub use self::control::Controls;
+pub use self::control::{Controls, name as control_name};
 use crate::Tick;
 use crate::ear::{Cut, Ending, Transmission};
 

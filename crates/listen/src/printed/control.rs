@@ -36,7 +36,7 @@ pub(crate) fn code(name: &str) -> Option<u8> {
 
 /// The name of a control character, for a person.
 #[must_use]
-pub(crate) fn name(letter: char) -> String {
+pub fn name(letter: char) -> String {
     let place = usize::try_from(u32::from(letter)).unwrap_or(usize::MAX);
     match NAMES.get(place) {
         Some(name) => (*name).to_owned(),

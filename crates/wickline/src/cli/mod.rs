@@ -6,6 +6,8 @@ mod demo;
 mod explain;
 mod held;
 mod ledger;
+mod listen;
+mod marks;
 mod output;
 mod queue;
 mod receive;
@@ -50,6 +52,8 @@ enum Command {
     Demo(demo::Options),
     /// Checks configuration, dialects, strips, files and ports; one line a finding
     Check(check::Options),
+    /// Shows what arrives on a line, control characters by their names; answers nothing
+    Listen(listen::Options),
     /// Shows each report of a capture: print, reading, OBX; sends and stores nothing
     Explain(explain::Options),
     /// What is not yet accepted, oldest first, and why
@@ -176,7 +180,8 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Run => run::run(config, out).await,
         Command::Demo(options) => demo::demo(options, out).await,
         Command::Check(options) => check::check(config, options, out).await,
-        Command::Explain(options) => explain::explain(config, options, out),
+        Command::Explain(options) => explain::explain(config, options, out).await,
+        Command::Listen(options) => listen::listen(options, out).await,
         Command::Queue(options) => queue::queue(config, options, out).await,
         Command::Held(options) => held::held(config, options, out).await,
         Command::Day(options) => day::day(config, options, out).await,

@@ -18,6 +18,8 @@ pub enum Tone {
     Good,
     Bad,
     Quiet,
+    /// Underlined, in one of the terminal's eight colours.
+    Part(u8),
 }
 
 impl Output {
@@ -55,6 +57,21 @@ impl Output {
             Tone::Good => format!("\x1b[32m{text}\x1b[0m"),
             Tone::Bad => format!("\x1b[31m{text}\x1b[0m"),
             Tone::Quiet => format!("\x1b[2m{text}\x1b[0m"),
+            Tone::Part(hue) => format!("\x1b[4;3{}m{text}\x1b[0m", hue % 8),
+        }
+    }
+
+    /// Whether tones are seen.
+    #[must_use]
+    pub fn has_colour(&self) -> bool {
+        self.colour
+    }
+
+    /// One line of pieces, each in its tone; nothing in JSON.
+    pub fn pieces(&self, pieces: &[(String, Tone)]) {
+        if !self.json {
+            let line: String = pieces.iter().map(|(text, tone)| self.toned(text, *tone)).collect();
+            let _ = writeln!(io::stdout().lock(), "{}", line.trim_end());
         }
     }
 

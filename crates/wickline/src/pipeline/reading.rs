@@ -304,7 +304,7 @@ async fn more(commits: &mut watch::Receiver<u64>, ended: Option<&Notify>) {
 
 /// Ticks start anew with every process; reading across a restart needs one that only grows.
 #[derive(Debug, Default)]
-pub(super) struct TapeClock {
+pub(crate) struct TapeClock {
     shift: i64,
     last_tick: i64,
     last_at: i64,
@@ -312,7 +312,7 @@ pub(super) struct TapeClock {
 
 impl TapeClock {
     /// The time of an entry; it never goes back.
-    pub(super) fn at(&mut self, entry: &Entry) -> i64 {
+    pub(crate) fn at(&mut self, entry: &Entry) -> i64 {
         if entry.tick < self.last_tick - self.shift {
             let apart = (entry.at - self.last_at).max(0);
             self.shift = self.last_tick + apart - entry.tick;

@@ -97,6 +97,8 @@ pub struct Db {
     address: Address,
     writer: Arc<Mutex<Option<AnyConnection>>>,
     readers: Arc<Mutex<Vec<AnyConnection>>>,
+    /// For questions alone, beside the process that writes.
+    watching: bool,
 }
 
 /// SQLite files are created for their owner only: journals inherit the mode.
@@ -122,16 +124,36 @@ const PRAGMAS: &str = "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA 
 const SESSION: &str = "SET idle_in_transaction_session_timeout = '10s'; SET lock_timeout = '12s'; \
      SET tcp_keepalives_idle = 10; SET tcp_keepalives_interval = 5; SET tcp_keepalives_count = 3";
 
+static DRIVERS: Once = Once::new();
+
 impl Db {
     /// Opens (and creates, for SQLite) the database and brings its schema up to date.
     pub async fn open(address: Address, migrations: &[&str]) -> Result<Self, StoreError> {
-        static DRIVERS: Once = Once::new();
         DRIVERS.call_once(sqlx::any::install_default_drivers);
         if let Address::Sqlite(path) = &address {
             create_private(path)?;
         }
-        let db = Self { address, writer: Arc::default(), readers: Arc::default() };
+        let readers = Arc::default();
+        let db = Self { address, writer: Arc::default(), readers, watching: false };
         db.migrate(migrations).await?;
+        Ok(db)
+    }
+
+    /// A SQLite file that another process writes, for questions alone: nothing is made, migrated or
+    /// tidied up, and what is asked through it cannot write.
+    pub async fn watch(path: &Path, migrations: usize) -> Result<Self, StoreError> {
+        DRIVERS.call_once(sqlx::any::install_default_drivers);
+        let (writer, readers) = (Arc::default(), Arc::default());
+        let db =
+            Self { address: Address::Sqlite(path.to_owned()), writer, readers, watching: true };
+        let mut conn = db.read().await?;
+        let row = conn.fetch_one("SELECT max(version) FROM schema_version").await;
+        let found: i64 = row.and_then(|row| row.try_get(0)).map_err(|e| db.wrong(&e))?;
+        let known = i64::try_from(migrations).unwrap_or(i64::MAX);
+        if found > known {
+            return Err(StoreError::Newer { what: db.address.label(), found, known });
+        }
+        db.give_back(conn).await;
         Ok(db)
     }
 
@@ -147,7 +169,12 @@ impl Db {
     /// The same database over connections of its own.
     #[must_use]
     pub fn apart(&self) -> Self {
-        Self { address: self.address.clone(), writer: Arc::default(), readers: Arc::default() }
+        Self {
+            address: self.address.clone(),
+            writer: Arc::default(),
+            readers: Arc::default(),
+            watching: self.watching,
+        }
     }
 
     /// True where other processes may write at the same time.
@@ -158,7 +185,10 @@ impl Db {
 
     async fn connect(&self) -> Result<AnyConnection, StoreError> {
         let mut last = None;
-        for url in self.address.urls() {
+        for mut url in self.address.urls() {
+            if self.watching {
+                url = url.replace("?mode=rw", "?mode=ro");
+            }
             match tokio::time::timeout(CONNECT, self.connect_to(&url)).await {
                 Ok(Ok(conn)) => return Ok(conn),
                 Ok(Err(error)) => last = Some(error),
@@ -181,6 +211,12 @@ impl Db {
                     other => other,
                 }
             })?;
+        if self.watching {
+            conn.execute("PRAGMA query_only=ON; PRAGMA busy_timeout=5000;")
+                .await
+                .map_err(|e| self.wrong(&e))?;
+            return Ok(conn);
+        }
         if self.address.is_sqlite() {
             conn.execute(PRAGMAS).await.map_err(|e| self.wrong(&e))?;
             check_promises(&mut conn, &what).await?;

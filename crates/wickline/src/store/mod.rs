@@ -4,6 +4,7 @@ pub mod db;
 pub mod ledger;
 pub mod room;
 pub mod tape;
+pub mod watch;
 
 #[cfg(test)]
 mod tests;

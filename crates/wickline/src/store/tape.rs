@@ -16,6 +16,9 @@ use super::db::{Address, Db};
 use super::room::{Ballast, free_bytes};
 use crate::clock;
 
+/// Every schema that a tape has had.
+pub(super) const SCHEMAS: &[&str] = &[SCHEMA];
+
 const SCHEMA: &str = "
 CREATE TABLE tape_label (id TEXT NOT NULL);
 CREATE TABLE heard (
@@ -146,7 +149,7 @@ impl Tape {
         low_water: u64,
         ballast: Option<Ballast>,
     ) -> Result<(Tape, Writer), StoreError> {
-        let db = Db::open(Address::Sqlite(path.to_owned()), &[SCHEMA]).await?;
+        let db = Db::open(Address::Sqlite(path.to_owned()), SCHEMAS).await?;
         let id = label(&db).await?;
         let (appends, queue) = mpsc::channel(1024);
         let (committed, commits) = watch::channel(0);
@@ -167,13 +170,16 @@ impl Tape {
 
     /// Opens the tape to look at it, also while a daemon writes it.
     pub async fn look(path: &Path) -> Result<Tape, StoreError> {
-        if !path.exists() {
-            let why = "there is no such file".into();
-            return Err(StoreError::Open { what: path.display().to_string(), why });
-        }
-        // Without its writer nothing can be appended.
-        let (tape, _) = Self::open(path, 0, None).await?;
-        Ok(tape)
+        let db = Db::watch(path, SCHEMAS.len()).await?;
+        let mut conn = db.read().await?;
+        let row = sqlx::query("SELECT id FROM tape_label").fetch_one(&mut conn).await;
+        let id =
+            row.and_then(|row| row.try_get(0)).map_err(|e| StoreError::from_sql("the tape", &e))?;
+        db.give_back(conn).await;
+        // Without a writer nothing can be appended.
+        let (appends, _) = mpsc::channel(1);
+        let ((_, commits), (_, healthy)) = (watch::channel(0), watch::channel(true));
+        Ok(Tape { db, id, appends, commits, healthy })
     }
 
     /// Where a line's tape ends: its last entry, and the offset behind its last byte.
@@ -471,7 +477,7 @@ fn signed(offset: u64) -> i64 {
     i64::try_from(offset).unwrap_or(i64::MAX)
 }
 
-fn entry(row: &sqlx::any::AnyRow) -> Result<Entry, sqlx::Error> {
+pub(super) fn entry(row: &sqlx::any::AnyRow) -> Result<Entry, sqlx::Error> {
     let kind: String = row.try_get("kind")?;
     let flaws: Option<String> = row.try_get("flaws")?;
     Ok(Entry {

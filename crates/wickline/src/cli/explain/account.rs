@@ -1,0 +1,349 @@
+//! What became of each report, and why: the same account for the screen, the page and JSON.
+
+use serde::Serialize;
+use wickline_forward::hl7::Message;
+use wickline_listen::dialect::LineAnatomy;
+use wickline_listen::ear::Transmission;
+use wickline_normalize::observe::observe;
+use wickline_normalize::readings::Reading;
+use wickline_normalize::strip::Strip;
+use wickline_normalize::{Facts, Hold, Judged, Reason, Report, Way, judge};
+
+use super::capture::Heard;
+use super::why::{self, Conversion};
+use crate::cli::held::remedy_words;
+use crate::cli::marks;
+use crate::clock::moment_rfc3339;
+use crate::pipeline::compose::{self, Subject};
+use crate::settings::bench::{Analyzer, Bench, Target};
+
+/// What an anatomy calls a part of which nothing is known.
+pub const NOT_UNDERSTOOD: &str = "not understood";
+
+/// Accounts for what is heard of one analyzer, for one receiver. It remembers no earlier report, so
+/// that repeats and numbers used twice are not seen here.
+pub struct Account<'a> {
+    pub bench: &'a Bench,
+    pub analyzer: &'a Analyzer,
+    pub target: &'a Target,
+    count: usize,
+}
+
+/// One report, from print to message.
+#[derive(Debug, Serialize)]
+pub struct Explained {
+    /// Which report of the capture, from 1.
+    pub report: usize,
+    pub number: Option<String>,
+    pub class: &'static str,
+    pub level: Option<String>,
+    pub specimen: Option<String>,
+    pub taken_at: Option<String>,
+    pub strip: String,
+    pub state: &'static str,
+    pub lines: Vec<String>,
+    pub anatomy: Vec<Line>,
+    pub readings: Vec<Told>,
+    pub holds: Vec<Held>,
+    pub message: Option<String>,
+}
+
+/// One printed line, taken apart.
+#[derive(Debug, Serialize)]
+pub struct Line {
+    /// From 1, as in `lines`.
+    pub line: usize,
+    /// The bytes as heard, control characters by their names.
+    pub heard: String,
+    /// What the dialect took for the line's text.
+    #[serde(skip)]
+    pub text: String,
+    pub parts: Vec<Part>,
+}
+
+/// A part of a line and what it was taken for.
+#[derive(Debug, Serialize)]
+pub struct Part {
+    /// Bytes of the line's text in UTF-8.
+    pub from: usize,
+    pub to: usize,
+    pub what: &'static str,
+    pub text: String,
+}
+
+/// One reading with all that follows from it.
+#[derive(Debug, Serialize)]
+pub struct Told {
+    #[serde(flatten)]
+    pub reading: Reading,
+    /// How many rungs the pad's ladder has.
+    pub rungs: Option<usize>,
+    pub conversion: Option<Conversion>,
+    pub flag_why: String,
+    pub obx: Vec<Obx>,
+}
+
+/// An OBX segment as the message has it.
+#[derive(Debug, Serialize)]
+pub struct Obx {
+    pub set_id: String,
+    pub code: String,
+    #[serde(rename = "type")]
+    pub kind: String,
+    pub value: String,
+    pub unit: String,
+    pub flag: String,
+}
+
+/// A hold, and what lets it go.
+#[derive(Debug, Serialize)]
+pub struct Held {
+    pub reason: &'static str,
+    pub detail: String,
+    pub line: Option<usize>,
+    pub remedy: &'static str,
+}
+
+/// A line of which something was not understood.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Missed {
+    pub report: usize,
+    pub line: usize,
+    pub text: String,
+}
+
+impl<'a> Account<'a> {
+    pub fn new(bench: &'a Bench, analyzer: &'a Analyzer, target: &'a Target) -> Self {
+        Self { bench, analyzer, target, count: 0 }
+    }
+
+    /// Every report of one transmission.
+    pub fn transmission(
+        &mut self,
+        transmission: &Transmission,
+        heard: &Heard,
+        at: i64,
+    ) -> Vec<Explained> {
+        let dialect = &self.analyzer.dialect;
+        let anatomy = dialect.anatomy(transmission);
+        let reports = dialect.read(transmission);
+        reports.iter().map(|print| self.report(print, transmission, &anatomy, heard, at)).collect()
+    }
+
+    fn report(
+        &mut self,
+        print: &Report,
+        transmission: &Transmission,
+        anatomy: &[LineAnatomy],
+        heard: &Heard,
+        at: i64,
+    ) -> Explained {
+        self.count += 1;
+        let clock = &self.bench.clock;
+        let day = print.taken.map_or_else(
+            || clock.day(at),
+            |t| format!("{:04}-{:02}-{:02}", t.year, t.month, t.day),
+        );
+        let facts = Facts {
+            earlier: &[],
+            heard: clock.moment(at),
+            day: &day,
+            sequence: None,
+            controls: None,
+        };
+        let mut judged = judge(print, &self.analyzer.strips, &self.analyzer.rules, &facts);
+        let message = self.message(print, &mut judged, at);
+        let taken = |t| moment_rfc3339(&clock.with_offset(t).unwrap_or(t));
+        Explained {
+            report: self.count,
+            number: print.number.clone(),
+            class: judged.class.code(),
+            level: judged.level.clone(),
+            specimen: print.specimen.as_ref().map(|s| s.expose().to_owned()),
+            taken_at: print.taken.map(taken),
+            strip: judged.strip.clone(),
+            state: state(&judged.way),
+            lines: print.lines.iter().map(|l| l.text.expose().to_owned()).collect(),
+            anatomy: lines(print, transmission, anatomy, heard),
+            readings: self.readings(&judged, message.as_deref()),
+            holds: judged.holds.iter().map(hold).collect(),
+            message,
+        }
+    }
+
+    fn message(&self, print: &Report, judged: &mut Judged, at: i64) -> Option<String> {
+        if !matches!(judged.way, Way::Ready) {
+            return None;
+        }
+        let subject = Subject {
+            analyzer: &self.analyzer.id,
+            filler: "EXPLAIN",
+            specimen: print.specimen.as_ref().map_or("", |s| s.expose()),
+            stat: judged.class.code() == "stat",
+            print,
+            readings: &judged.readings,
+            strip: &judged.strip,
+            heard_at: at,
+        };
+        let control_id = format!("EXPLAIN-{}", self.count);
+        match compose::message(self.bench, self.target, &control_id, at, &subject) {
+            Ok(body) => Some(compose::text(&body)),
+            Err(hold) => {
+                judged.holds.push(hold);
+                judged.way = Way::Held;
+                None
+            }
+        }
+    }
+
+    fn readings(&self, judged: &Judged, message: Option<&str>) -> Vec<Told> {
+        let strip = self.analyzer.strips.iter().find(|s| s.id == judged.strip);
+        let references = &self.analyzer.rules.references;
+        let mut told: Vec<Told> = judged
+            .readings
+            .iter()
+            .map(|reading| {
+                let pad = strip.zip(reading.analyte.as_deref()).and_then(|(s, id)| s.pad(id));
+                let reference = pad.and_then(|p| references.get(&p.id));
+                Told {
+                    rungs: pad.map(|p| p.rungs.len()).filter(|count| *count > 0),
+                    conversion: pad.and_then(|p| why::conversion(p, reading, &self.target.choice)),
+                    flag_why: why::flag(pad, reading, reference),
+                    reading: reading.clone(),
+                    obx: Vec::new(),
+                }
+            })
+            .collect();
+        self.read_back(&mut told, judged, strip, message);
+        told
+    }
+
+    /// Each reading gets the OBX that it became, read from the message itself.
+    fn read_back(
+        &self,
+        told: &mut [Told],
+        judged: &Judged,
+        strip: Option<&Strip>,
+        message: Option<&str>,
+    ) {
+        let Some(read) = message.and_then(|m| Message::read(m.as_bytes()).ok()) else { return };
+        let observed = strip.and_then(|s| observe(&judged.readings, s, &self.target.choice).ok());
+        for (index, observation) in observed.unwrap_or_default().iter().enumerate() {
+            let field =
+                |number| read.field("OBX", index + 1, number).unwrap_or_default().to_owned();
+            let first = |text: String| text.split('^').next().unwrap_or("").to_owned();
+            let obx = Obx {
+                set_id: field(1),
+                code: first(field(3)),
+                kind: field(2),
+                value: field(5),
+                unit: first(field(6)),
+                flag: field(8),
+            };
+            if let Some(of) = told.get_mut(observation.reading) {
+                of.obx.push(obx);
+            }
+        }
+    }
+}
+
+impl Explained {
+    /// The lines of which something was not understood, each once.
+    pub fn missed(&self) -> Vec<Missed> {
+        let doubted = |line: usize| {
+            let unreadable = Reason::Unreadable.code();
+            self.holds.iter().any(|h| h.reason == unreadable && h.line == Some(line))
+        };
+        let strange = |line: &Line| line.parts.iter().any(|part| part.what == NOT_UNDERSTOOD);
+        self.anatomy
+            .iter()
+            .filter(|line| strange(line) || doubted(line.line))
+            .map(|line| Missed {
+                report: self.report,
+                line: line.line,
+                text: self.lines.get(line.line - 1).cloned().unwrap_or_default(),
+            })
+            .collect()
+    }
+}
+
+/// The lines of one report among those of its transmission.
+fn lines(
+    print: &Report,
+    transmission: &Transmission,
+    anatomy: &[LineAnatomy],
+    heard: &Heard,
+) -> Vec<Line> {
+    let one = |(index, raw): (usize, &wickline_normalize::RawLine)| {
+        let cut = transmission.lines.iter().position(|cut| cut.place == raw.place);
+        let apart = cut.and_then(|cut| anatomy.iter().find(|line| line.line == cut));
+        let text = apart.map_or_else(|| raw.text.expose(), |line| line.text.expose());
+        let part = |(range, what): &(std::ops::Range<usize>, &'static str)| {
+            let piece = text.get(range.clone())?.to_owned();
+            Some(Part { from: range.start, to: range.end, what, text: piece })
+        };
+        let parts = apart.map(|line| line.parts.iter().filter_map(part).collect());
+        let mut bytes = heard.cut(raw.place);
+        if bytes.is_empty() {
+            bytes = text.as_bytes().to_vec();
+        }
+        Line {
+            line: index + 1,
+            heard: marks::heard(&bytes, &[]),
+            text: text.to_owned(),
+            parts: parts.unwrap_or_default(),
+        }
+    };
+    print.lines.iter().enumerate().map(one).collect()
+}
+
+impl Line {
+    /// The line cut at its parts: every piece, and what it was taken for, blanks for nothing.
+    /// Control characters are shown by their names.
+    pub fn pieces(&self) -> Vec<(String, Option<&'static str>)> {
+        let mut pieces = Vec::new();
+        let mut from = 0;
+        let gap = |from: usize, to: usize, into: &mut Vec<_>| {
+            let text = self.text.get(from..to).unwrap_or_default();
+            if !text.is_empty() {
+                into.push((marks::named(text), None));
+            }
+        };
+        for part in &self.parts {
+            gap(from, part.from, &mut pieces);
+            pieces.push((marks::named(&part.text), Some(part.what)));
+            from = part.to;
+        }
+        gap(from, self.text.len(), &mut pieces);
+        pieces
+    }
+
+    /// The bytes as heard, where they say more than the text does.
+    pub fn beneath(&self) -> Option<&str> {
+        let text = marks::named(&self.text);
+        let ends = ["<CR>", "<LF>"];
+        let mut heard = self.heard.as_str();
+        while let Some(rest) = ends.iter().find_map(|end| heard.strip_suffix(end)) {
+            heard = rest;
+        }
+        (heard != text).then_some(self.heard.as_str())
+    }
+}
+
+fn hold(hold: &Hold) -> Held {
+    Held {
+        reason: hold.reason.code(),
+        detail: hold.detail.clone(),
+        line: hold.line.map(|l| l + 1),
+        remedy: remedy_words(hold.reason),
+    }
+}
+
+fn state(way: &Way) -> &'static str {
+    match way {
+        Way::Filed => "filed",
+        Way::Repeat { .. } => "repeat",
+        Way::Held => "held",
+        Way::Ready => "waiting",
+    }
+}

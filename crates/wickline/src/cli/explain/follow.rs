@@ -1,0 +1,145 @@
+//! `explain --follow`: each report as the running daemon hears it, read from its tape.
+//!
+//! It reads beside the daemon and writes nothing, neither to the tape nor to the ledger.
+
+use std::path::Path;
+use std::time::Duration;
+
+use serde_json::json;
+use wickline_listen::ear::Ear;
+
+use super::account::{Account, Explained};
+use super::capture::Heard;
+use super::screen;
+use crate::cli::output::Output;
+use crate::cli::{Answer, Exit, Failure};
+use crate::clock;
+use crate::pipeline::reading::TapeClock;
+use crate::store::tape::{Entry, Kind};
+use crate::store::watch::Watch;
+
+/// How often the tape is looked at.
+const LOOK: Duration = Duration::from_millis(250);
+/// What the line may have heard although the tape does not show it yet.
+const ON_ITS_WAY: i64 = 500_000;
+/// Entries read at a time.
+const PAGE: i64 = 256;
+/// So many entries before the end the ear begins, so that a report under way is heard whole.
+const BEFORE: i64 = 512;
+
+struct Follower<'a> {
+    account: Account<'a>,
+    ear: Ear,
+    clock: TapeClock,
+    heard: Heard,
+    last: i64,
+    /// Reports that ended before this entry are passed over.
+    from: i64,
+    /// The tape's time of the last entry, and our own when we saw it.
+    seen: Option<(i64, i64)>,
+    at: i64,
+    count: usize,
+    clean: bool,
+}
+
+pub async fn follow(account: Account<'_>, all: bool, count: Option<usize>, out: &Output) -> Answer {
+    let tape = &account.bench.tape;
+    let watch = open(tape).await?;
+    let analyzer = account.analyzer.id.clone();
+    let (end, before) = if all { (0, 0) } else { watch.end(&analyzer, BEFORE).await? };
+    let mut follower = Follower {
+        ear: Ear::new(account.analyzer.dialect.as_ref()),
+        account,
+        clock: TapeClock::default(),
+        heard: Heard::default(),
+        last: before,
+        from: end,
+        seen: None,
+        at: 0,
+        count: 0,
+        clean: true,
+    };
+    eprintln!("following {analyzer} on {}; ctrl-c ends", tape.display());
+    let interrupt = tokio::signal::ctrl_c();
+    tokio::pin!(interrupt);
+    while count.is_none_or(|count| follower.count < count) {
+        let entries = watch.after(&analyzer, follower.last, PAGE).await?;
+        for entry in &entries {
+            follower.hear(entry);
+            follower.show(count, out)?;
+        }
+        if entries.is_empty() {
+            follower.fall_silent();
+            follower.show(count, out)?;
+            tokio::select! {
+                () = tokio::time::sleep(LOOK) => {}
+                _ = &mut interrupt => break,
+            }
+        }
+    }
+    Ok(if follower.clean { Exit::Done } else { Exit::NotClean })
+}
+
+async fn open(tape: &Path) -> Result<Watch, Failure> {
+    if !tape.exists() {
+        let shown = tape.display();
+        let why = "there is no tape yet; the daemon makes it: `wickline run`";
+        return Err(Failure::unreachable(format!("following {shown}: {why}")));
+    }
+    Ok(Watch::open(tape).await?)
+}
+
+impl Follower<'_> {
+    fn hear(&mut self, entry: &Entry) {
+        let now = self.clock.at(entry);
+        if self.ear.is_idle() {
+            self.heard.forget();
+        }
+        match entry.kind {
+            Kind::Bytes => {
+                self.heard.push(entry.start, entry.data.clone());
+                self.ear.handle_input(now, &entry.data, entry.start, &entry.flaws);
+            }
+            Kind::Opened | Kind::Closed => self.ear.handle_closed(now),
+            Kind::Gap => self.ear.handle_gap(now),
+        }
+        (self.last, self.at) = (entry.n, entry.at);
+        self.seen = Some((now, clock::tick_us()));
+    }
+
+    /// Nothing new stands on the tape: the silence that ends a report goes on.
+    fn fall_silent(&mut self) {
+        if let Some((then, tick)) = self.seen {
+            let silent = clock::tick_us().saturating_sub(tick).saturating_sub(ON_ITS_WAY);
+            self.ear.handle_timeout(then.saturating_add(silent.max(0)));
+        }
+    }
+
+    fn show(&mut self, most: Option<usize>, out: &Output) -> std::io::Result<()> {
+        while let Some(transmission) = self.ear.poll_transmission() {
+            let reports = self.account.transmission(&transmission, &self.heard, self.at);
+            if self.last <= self.from {
+                continue;
+            }
+            for report in reports {
+                if most.is_some_and(|most| self.count >= most) {
+                    return Ok(());
+                }
+                self.count += 1;
+                self.tell(&report, out)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn tell(&mut self, report: &Explained, out: &Output) -> std::io::Result<()> {
+        let missed = report.missed();
+        self.clean &= missed.is_empty() && report.holds.is_empty();
+        if out.json {
+            return out.document(&json!({"reports": [report], "not_understood": missed}));
+        }
+        screen::report(report, out);
+        screen::missed(&missed, out);
+        Ok(())
+    }
+}

@@ -1,0 +1,157 @@
+//! Why a reading goes out as it does: how its number was converted, and what decided its flag.
+
+use serde::Serialize;
+use wickline_normalize::codes::Analyte;
+use wickline_normalize::readings::Reading;
+use wickline_normalize::rules::Reference;
+use wickline_normalize::strip::{Kind, Measure, Pad};
+use wickline_normalize::{Choice, Figure, Flag, Grades, Units};
+
+/// How a printed number becomes the one that is sent.
+#[derive(Debug, Serialize)]
+pub struct Conversion {
+    /// As printed, in the unit that it was taken for.
+    pub from: String,
+    /// As sent.
+    pub to: String,
+    /// `as printed`, `by the ladder`, `measured` or `not sent`.
+    pub how: &'static str,
+    /// How many of the unit sent one of the printed unit is.
+    pub factor: Option<String>,
+    pub words: String,
+}
+
+/// None: no number was printed, so none is sent.
+pub fn conversion(pad: &Pad, reading: &Reading, choice: &Choice) -> Option<Conversion> {
+    let printed = reading.number.as_ref()?;
+    let from = pad.measure(reading.units);
+    let shown = with_unit(printed, from);
+    if choice.grades == Grades::Only && reading.grade.is_some() {
+        let words = "this receiver takes the grade alone".to_owned();
+        return Some(Conversion {
+            from: shown,
+            to: String::new(),
+            how: "not sent",
+            factor: None,
+            words,
+        });
+    }
+    let to = pad.measure(choice.units);
+    let factor = factor(pad, reading.units, choice.units);
+    if pad.kind == Kind::Measured {
+        return Some(measured(pad, reading, choice, shown, factor));
+    }
+    let label = reading.rung.and_then(|r| pad.rungs.get(r)).and_then(|r| r.label(choice.units));
+    let sent = label.map_or_else(|| "nothing: it is on no rung".to_owned(), |l| with_unit(l, to));
+    let same = reading.units == choice.units;
+    let how = if same && label == Some(printed) { "as printed" } else { "by the ladder" };
+    let words = match (&factor, same) {
+        _ if how == "as printed" => "as printed: the ladder has this label".to_owned(),
+        (_, true) => format!("by the ladder: its label for {} is {sent}", printed.text()),
+        (Some(factor), false) => format!(
+            "by the ladder, whose labels are rounded: {shown} is {sent} (exactly, 1 {} is {factor} {})",
+            unit(from),
+            unit(to)
+        ),
+        (None, false) => format!("by the ladder: {shown} is {sent}"),
+    };
+    Some(Conversion { from: shown, to: sent, how, factor, words })
+}
+
+fn measured(
+    pad: &Pad,
+    reading: &Reading,
+    choice: &Choice,
+    shown: String,
+    factor: Option<String>,
+) -> Conversion {
+    if reading.units == choice.units {
+        let words = "as printed: nothing is converted".to_owned();
+        return Conversion { to: shown.clone(), from: shown, how: "as printed", factor, words };
+    }
+    let by = pad.measured.as_ref();
+    let words = by.map_or_else(String::new, |by| match choice.units {
+        Units::Si => format!("times {}, rounded to {} decimals", by.factor, by.si_digits),
+        Units::Conventional => {
+            format!("divided by {}, rounded to {} decimals", by.factor, by.conventional_digits)
+        }
+    });
+    // What it becomes is in the OBX: the calculation itself is not done a second time here.
+    let to = unit(pad.measure(choice.units)).to_owned();
+    Conversion { from: shown, to, how: "measured", factor, words }
+}
+
+/// How many of one unit the other is. None: the same, or nothing converts them.
+fn factor(pad: &Pad, from: Units, to: Units) -> Option<String> {
+    if from == to {
+        return None;
+    }
+    if let Some(measured) = &pad.measured {
+        return Some(measured.factor.normalize().to_string());
+    }
+    let mass = Analyte::find(&pad.id).and_then(Analyte::molar_mass);
+    let factor = pad.measure(from)?.unit.factor(pad.measure(to)?.unit, mass)?;
+    let factor = factor.round_sf(5).unwrap_or(factor).normalize();
+    (factor.to_string() != "1").then(|| factor.to_string())
+}
+
+fn unit(measure: Option<&Measure>) -> &'static str {
+    measure.map_or("", |m| m.unit.text)
+}
+
+fn with_unit(figure: &Figure, measure: Option<&Measure>) -> String {
+    format!("{} {}", figure.text(), unit(measure)).trim_end().to_owned()
+}
+
+/// What decided the flag, or why there is none.
+pub fn flag(pad: Option<&Pad>, reading: &Reading, reference: Option<&Reference>) -> String {
+    let Some(pad) = pad else { return "none: the label is no pad of this strip".into() };
+    if reading.unread.is_some() {
+        return "none: the pad was not read".into();
+    }
+    if reading.grade.is_none() && reading.number.is_none() {
+        return "none: the result was not understood".into();
+    }
+    let Some(reference) = reference else {
+        return format!("none: no reference is configured for {}", pad.id);
+    };
+    let said = format!("reference {} = {}", pad.id, String::from(reference.clone()));
+    match reference {
+        Reference::AtMost(highest) => by_grade(pad, reading, highest, &said),
+        Reference::Between(low, high) => by_interval(pad, reading, (low, high), &said),
+    }
+}
+
+fn by_grade(pad: &Pad, reading: &Reading, highest: &str, said: &str) -> String {
+    let Some(grade) = &reading.grade else {
+        return format!("none: {said} is a grade, and this reading has none");
+    };
+    match reading.flag {
+        None => format!("none: {said} cannot be compared with {grade}"),
+        Some(flag) if pad.kind == Kind::Nominal => {
+            let not = if flag == Flag::N { "" } else { "not " };
+            format!("{}: {grade} is {not}{highest} ({said})", flag.text())
+        }
+        Some(Flag::N) => format!("N: {grade} is not above {highest} ({said})"),
+        Some(flag) => format!("{}: {grade} is above {highest} ({said})", flag.text()),
+    }
+}
+
+fn by_interval(pad: &Pad, reading: &Reading, ends: (&Figure, &Figure), said: &str) -> String {
+    let rung = reading.rung.and_then(|r| pad.rungs.get(r));
+    let label = rung.and_then(|r| r.label(reading.units)).or(reading.number.as_ref());
+    let Some(label) = label else {
+        return format!("none: {said} is an interval, and this reading has no number");
+    };
+    let text = label.text();
+    match reading.flag {
+        Some(Flag::N) => format!("N: {text} lies in {said}"),
+        Some(Flag::L) => format!("L: {text} lies below {} ({said})", ends.0.digits),
+        Some(Flag::H) => format!("H: {text} lies above {} ({said})", ends.1.digits),
+        Some(Flag::A) => format!("A: {text} ({said})"),
+        None if label.comparator.is_some() => {
+            format!("none: {text} has no end and may lie in or out of {said}")
+        }
+        None => format!("none: {text} cannot be compared with {said}"),
+    }
+}
