@@ -7,6 +7,7 @@ mod cut;
 mod damage;
 mod disk;
 mod documents;
+mod explain;
 mod faults;
 mod hole;
 mod kit;
