@@ -312,6 +312,12 @@ fn follow_shows_reports_as_the_daemon_hears_them() {
             let day = crate::kit::ask(Path::new(&config), &["day"]);
             assert_eq!(day["totals"]["held"], 0, "{day}");
             assert_eq!(daemon.stop(), 0);
+            // Without one the tape can be read as well, and stays as it is to the byte.
+            let tape = || std::fs::read(folder.0.join("tape.db")).expect("the tape");
+            let before = tape();
+            let mut late = Running::start(&[&follow[..], &["--all", "--count", "1"]].concat());
+            assert_eq!(late.ends().0, Some(0), "{dialect}");
+            assert!(tape() == before, "{dialect}: the tape was written");
         });
     }
 }
