@@ -8,6 +8,7 @@ mod cut;
 mod damage;
 mod disk;
 mod documents;
+mod explain;
 mod faults;
 mod hole;
 mod kit;

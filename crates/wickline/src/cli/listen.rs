@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use clap::Args;
 use serde_json::json;
+use tokio::signal::unix::{SignalKind, signal};
 use wickline_listen::line::{Got, LineKind, LineSpec, Listener, Port};
 
 use super::output::Output;
@@ -57,11 +58,10 @@ pub async fn listen(options: Options, out: &Output) -> Answer {
         .map_err(|allowed| Failure::wrong(format!("listening on {line}: allowed is {allowed}")))?;
     // Time begins when the question is asked: a port may never let us in.
     let end = options.seconds.map(|s| tokio::time::Instant::now() + Duration::from_secs(s));
-    let interrupt = tokio::signal::ctrl_c();
-    tokio::pin!(interrupt);
+    let mut interrupt = signal(SignalKind::interrupt())?;
     let port = tokio::select! {
         port = open(&spec) => Some(port?),
-        _ = &mut interrupt => None,
+        _ = interrupt.recv() => None,
         () = at(end) => None,
     };
     let mut keep = options.save.as_deref().map(Keep::new).transpose()?;
@@ -71,7 +71,7 @@ pub async fn listen(options: Options, out: &Output) -> Answer {
             eprintln!("listening on {spec}; nothing is answered; ctrl-c ends");
             tokio::select! {
                 ended = hear(&mut port, &mut keep, &mut shown) => ended.map(Some),
-                _ = &mut interrupt => Ok(None),
+                _ = interrupt.recv() => Ok(None),
                 () = at(end) => Ok(None),
             }
         }

@@ -18,7 +18,7 @@ pub enum Tone {
     Good,
     Bad,
     Quiet,
-    /// Underlined, in one of the terminal's eight colours.
+    /// Underlined, in one of the terminal's colours (1 to 6), or in its own (9).
     Part(u8),
 }
 
@@ -57,7 +57,7 @@ impl Output {
             Tone::Good => format!("\x1b[32m{text}\x1b[0m"),
             Tone::Bad => format!("\x1b[31m{text}\x1b[0m"),
             Tone::Quiet => format!("\x1b[2m{text}\x1b[0m"),
-            Tone::Part(hue) => format!("\x1b[4;3{}m{text}\x1b[0m", hue % 8),
+            Tone::Part(hue) => format!("\x1b[4;3{}m{text}\x1b[0m", hue % 10),
         }
     }
 

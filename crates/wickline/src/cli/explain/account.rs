@@ -248,6 +248,17 @@ impl<'a> Account<'a> {
 }
 
 impl Explained {
+    /// What a person must see at this line: that it was not understood, else what holds it.
+    pub fn sign(&self, line: usize) -> Option<String> {
+        if self.missed().iter().any(|m| m.line == line) {
+            return Some("NOT UNDERSTOOD".into());
+        }
+        let mut reasons: Vec<&str> =
+            self.holds.iter().filter(|h| h.line == Some(line)).map(|h| h.reason).collect();
+        reasons.dedup();
+        (!reasons.is_empty()).then(|| format!("HELD {}", reasons.join(", ")))
+    }
+
     /// The lines of which something was not understood, each once.
     pub fn missed(&self) -> Vec<Missed> {
         let doubted = |line: usize| {
@@ -311,7 +322,9 @@ impl Line {
         };
         for part in &self.parts {
             gap(from, part.from, &mut pieces);
-            pieces.push((marks::named(&part.text), Some(part.what)));
+            // Separators between fields need no word.
+            let bare = part.what == "ignored" && !part.text.contains(char::is_alphanumeric);
+            pieces.push((marks::named(&part.text), (!bare).then_some(part.what)));
             from = part.to;
         }
         gap(from, self.text.len(), &mut pieces);

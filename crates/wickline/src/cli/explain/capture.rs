@@ -81,18 +81,23 @@ fn bare_records(bytes: &[u8]) -> Vec<Transmission> {
     found
 }
 
-/// The places of a capture that belong to no transmission and hold more than link control, blanks
-/// and line ends.
+/// So many printable bytes in a row are text: the link's own bytes and what only a printer obeys are
+/// shorter.
+const TEXT: usize = 6;
+
+/// The places of a capture that belong to no transmission and hold text.
 pub fn outside(bytes: &[u8], found: &[Transmission]) -> Vec<Place> {
     let length = bytes.len() as u64;
     let mut places: Vec<Place> = found.iter().map(|t| t.place).collect();
     places.sort_unstable();
+    let heard = Heard::of(bytes);
     let mut from = 0;
     let mut gaps = Vec::new();
     for place in places.into_iter().chain([Place { from: length, to: length }]) {
-        let gap = Place { from, to: place.from };
-        let inked = Heard::of(bytes).cut(gap).iter().any(|b| *b > b' ' && *b != 0x7f);
-        gaps.extend((gap.from < gap.to && inked).then_some(gap));
+        let gap = Place { from, to: place.from.max(from) };
+        let cut = heard.cut(gap);
+        let mut runs = cut.split(|b| *b <= b' ' || *b == 0x7f);
+        gaps.extend(runs.any(|run| run.len() >= TEXT).then_some(gap));
         from = from.max(place.to);
     }
     gaps

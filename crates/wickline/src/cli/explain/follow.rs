@@ -6,6 +6,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use serde_json::json;
+use tokio::signal::unix::{SignalKind, signal};
 use wickline_listen::ear::Ear;
 
 use super::account::{Account, Explained};
@@ -43,6 +44,7 @@ struct Follower<'a> {
 }
 
 pub async fn follow(account: Account<'_>, all: bool, count: Option<usize>, out: &Output) -> Answer {
+    let mut interrupt = signal(SignalKind::interrupt())?;
     let tape = &account.bench.tape;
     let watch = open(tape).await?;
     let analyzer = account.analyzer.id.clone();
@@ -60,10 +62,11 @@ pub async fn follow(account: Account<'_>, all: bool, count: Option<usize>, out: 
         clean: true,
     };
     eprintln!("following {analyzer} on {}; ctrl-c ends", tape.display());
-    let interrupt = tokio::signal::ctrl_c();
-    tokio::pin!(interrupt);
     while count.is_none_or(|count| follower.count < count) {
-        let entries = watch.after(&analyzer, follower.last, PAGE).await?;
+        let entries = tokio::select! {
+            entries = watch.after(&analyzer, follower.last, PAGE) => entries?,
+            _ = interrupt.recv() => break,
+        };
         for entry in &entries {
             follower.hear(entry);
             follower.show(count, out)?;
@@ -73,7 +76,7 @@ pub async fn follow(account: Account<'_>, all: bool, count: Option<usize>, out: 
             follower.show(count, out)?;
             tokio::select! {
                 () = tokio::time::sleep(LOOK) => {}
-                _ = &mut interrupt => break,
+                _ = interrupt.recv() => break,
             }
         }
     }

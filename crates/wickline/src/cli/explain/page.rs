@@ -44,7 +44,7 @@ struct Shown<'a> {
 
 struct Row<'a> {
     line: usize,
-    strange: bool,
+    sign: Option<String>,
     pieces: Vec<Piece>,
     heard: Option<&'a str>,
 }
@@ -97,8 +97,6 @@ pub fn write(
 fn shown(report: &Explained) -> Shown<'_> {
     let dash = |text: &Option<String>| named(text.as_deref().unwrap_or("-"));
     let level = report.level.as_ref().map_or(String::new(), |l| format!(" level {l}"));
-    let missed = report.missed();
-    let strange = |line: &Line| missed.iter().any(|m| m.line == line.line);
     Shown {
         told: report,
         number: dash(&report.number),
@@ -106,7 +104,7 @@ fn shown(report: &Explained) -> Shown<'_> {
         specimen: dash(&report.specimen),
         taken: dash(&report.taken_at),
         strip: if report.strip.is_empty() { "-".into() } else { named(&report.strip) },
-        lines: report.anatomy.iter().map(|line| row(line, strange(line))).collect(),
+        lines: report.anatomy.iter().map(|line| row(line, report.sign(line.line))).collect(),
         readings: report.readings.iter().map(told).collect(),
         holds: report
             .holds
@@ -120,13 +118,13 @@ fn shown(report: &Explained) -> Shown<'_> {
     }
 }
 
-fn row(line: &Line, strange: bool) -> Row<'_> {
+fn row(line: &Line, sign: Option<String>) -> Row<'_> {
     let pieces = line
         .pieces()
         .into_iter()
         .map(|(text, what)| Piece { text, what, class: what.map_or("", class) })
         .collect();
-    Row { line: line.line, strange, pieces, heard: line.beneath() }
+    Row { line: line.line, sign, pieces, heard: line.beneath() }
 }
 
 fn told(told: &Told) -> Reading {

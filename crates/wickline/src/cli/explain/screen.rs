@@ -53,10 +53,8 @@ pub fn report(report: &Explained, out: &Output) {
         dash(&report.taken_at),
     );
     out.pieces(&[(head, Tone::Plain), state(report.state)]);
-    let missed = report.missed();
     for line in &report.anatomy {
-        let strange = missed.iter().any(|m| m.line == line.line);
-        self::line(line, strange, out);
+        self::line(line, report.sign(line.line), out);
     }
     legend(report, out);
     if !report.readings.is_empty() {
@@ -88,9 +86,8 @@ pub fn segments(report: &Explained) -> impl Iterator<Item = String> {
 }
 
 /// A line with its parts: in colours, or with a line of words under it.
-fn line(line: &Line, strange: bool, out: &Output) {
-    let tone = if strange { Tone::Bad } else { Tone::Quiet };
-    let sign = if strange { "NOT UNDERSTOOD" } else { "" };
+fn line(line: &Line, sign: Option<String>, out: &Output) {
+    let tone = if sign.is_some() { Tone::Bad } else { Tone::Quiet };
     let mut pieces = vec![(format!("{:>4} | ", line.line), tone)];
     let mut words = String::new();
     let mut column = 0;
@@ -103,7 +100,7 @@ fn line(line: &Line, strange: bool, out: &Output) {
         column += text.chars().count();
         pieces.push((text, what.map_or(Tone::Plain, hue)));
     }
-    pieces.push((format!("   {sign}"), Tone::Bad));
+    pieces.extend(sign.map(|sign| (format!("   <- {sign}"), Tone::Bad)));
     out.pieces(&pieces);
     if !out.has_colour() && !words.is_empty() {
         out.line(&format!("     : {words}"));
@@ -142,7 +139,7 @@ fn hue(what: &str) -> Tone {
         "value" => Tone::Part(4),
         "unit" => Tone::Part(5),
         "label" => Tone::Part(6),
-        _ => Tone::Part(7),
+        _ => Tone::Part(9),
     }
 }
 
@@ -199,6 +196,7 @@ fn conversion(told: &Told) -> String {
             format!("{} -> {} by the ladder{factor}", conversion.from, conversion.to)
         }
         "measured" => format!("{} -> {}: {}", conversion.from, conversion.to, conversion.words),
+        "not sent" => conversion.words.clone(),
         how => how.to_owned(),
     })
 }

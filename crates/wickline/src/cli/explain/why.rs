@@ -7,6 +7,8 @@ use wickline_normalize::rules::Reference;
 use wickline_normalize::strip::{Kind, Measure, Pad};
 use wickline_normalize::{Choice, Figure, Flag, Grades, Units};
 
+const LADDER: &str = "by the ladder";
+
 /// How a printed number becomes the one that is sent.
 #[derive(Debug, Serialize)]
 pub struct Conversion {
@@ -27,14 +29,7 @@ pub fn conversion(pad: &Pad, reading: &Reading, choice: &Choice) -> Option<Conve
     let from = pad.measure(reading.units);
     let shown = with_unit(printed, from);
     if choice.grades == Grades::Only && reading.grade.is_some() {
-        let words = "this receiver takes the grade alone".to_owned();
-        return Some(Conversion {
-            from: shown,
-            to: String::new(),
-            how: "not sent",
-            factor: None,
-            words,
-        });
+        return Some(not_sent(shown, "not sent: this receiver takes the grade alone".into()));
     }
     let to = pad.measure(choice.units);
     let factor = factor(pad, reading.units, choice.units);
@@ -42,20 +37,24 @@ pub fn conversion(pad: &Pad, reading: &Reading, choice: &Choice) -> Option<Conve
         return Some(measured(pad, reading, choice, shown, factor));
     }
     let label = reading.rung.and_then(|r| pad.rungs.get(r)).and_then(|r| r.label(choice.units));
-    let sent = label.map_or_else(|| "nothing: it is on no rung".to_owned(), |l| with_unit(l, to));
-    let same = reading.units == choice.units;
-    let how = if same && label == Some(printed) { "as printed" } else { "by the ladder" };
-    let words = match (&factor, same) {
-        _ if how == "as printed" => "as printed: the ladder has this label".to_owned(),
-        (_, true) => format!("by the ladder: its label for {} is {sent}", printed.text()),
-        (Some(factor), false) => format!(
-            "by the ladder, whose labels are rounded: {shown} is {sent} (exactly, 1 {} is {factor} {})",
-            unit(from),
-            unit(to)
-        ),
-        (None, false) => format!("by the ladder: {shown} is {sent}"),
+    let Some(label) = label else {
+        let words = format!("{shown} is on no rung");
+        return Some(not_sent(shown, words));
+    };
+    let sent = with_unit(label, to);
+    let (how, words) = match &factor {
+        _ if sent == shown => ("as printed", "as printed: the ladder has this label".to_owned()),
+        Some(factor) => {
+            let exact = format!("calculated, 1 {} is {factor} {}", unit(from), unit(to));
+            (LADDER, format!("by the ladder, with its own rounding: {shown} is {sent} ({exact})"))
+        }
+        None => (LADDER, format!("by the ladder: {shown} is {sent}")),
     };
     Some(Conversion { from: shown, to: sent, how, factor, words })
+}
+
+fn not_sent(from: String, words: String) -> Conversion {
+    Conversion { from, to: String::new(), how: "not sent", factor: None, words }
 }
 
 fn measured(
