@@ -221,6 +221,41 @@ fn every_kind_of_mistake_is_refused() {
     }
 }
 
+/// Codes met under a wrong name in public mappings: each is refused where it does not belong, with the
+/// code and what stands there instead. (Found in published code; LOINC's own table says what each is.)
+#[test]
+fn codes_that_others_have_confused_are_refused() {
+    for (pad, property, code) in [
+        ("GLU", "presence", "5792-7"),
+        ("KET", "presence", "5797-6"),
+        ("PRO", "presence", "5804-0"),
+        ("PRO", "mass", "20621-9"),
+        ("ASC", "presence", "5778-6"),
+        ("ASC", "presence", "5800-8"),
+        ("COL", "nominal", "20627-6"),
+        ("BIL", "presence", "5802-4"),
+        ("PRO", "presence", "25428-4"),
+        ("GLU", "mass", "6299-2"),
+        ("PRO", "mass", "2890-2"),
+        ("PRO", "mass", "34366-5"),
+    ] {
+        let units = match (property, pad) {
+            ("mass", "GLU") => "conventional = { ucum = \"mg/dL\" }\nsi = { ucum = \"mmol/L\" }\n",
+            ("mass", _) => "conventional = { ucum = \"mg/dL\" }\nsi = { ucum = \"g/L\" }\n",
+            _ => "",
+        };
+        let kind = if pad == "COL" { "nominal" } else { "graded" };
+        let text = format!(
+            "id = \"own\"\nname = \"Own\"\n[[pad]]\nid = \"{pad}\"\ntitle = \"x\"\nkind = \"{kind}\"\n{units}\
+             manual = {{ {property} = \"{code}\" }}\nrungs = [{{ grade = \"NEG\" }}, {{ grade = \"1+\" }}]\n"
+        );
+        let key = format!("pad.{pad}.manual.{property}");
+        let faults = faults(&text);
+        let told = |f: &&Fault| f.key == key && f.found.contains(code) && !f.allowed.is_empty();
+        assert!(faults.iter().any(|f| told(&f)), "{key} = {code}: {faults:#?}");
+    }
+}
+
 #[test]
 fn ladders_ascend_and_labels_name_one_pad() {
     let descending = OWN.replace("\"100\", si = \"5.6\"", "\"400\", si = \"22.2\"");

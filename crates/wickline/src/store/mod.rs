@@ -4,7 +4,6 @@ pub mod db;
 pub mod ledger;
 pub mod room;
 pub mod tape;
-pub mod watch;
 
 #[cfg(test)]
 mod tests;

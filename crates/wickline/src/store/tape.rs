@@ -17,7 +17,7 @@ use super::room::{Ballast, free_bytes};
 use crate::clock;
 
 /// Every schema that a tape has had.
-pub(super) const SCHEMAS: &[&str] = &[SCHEMA];
+const SCHEMAS: &[&str] = &[SCHEMA];
 
 const SCHEMA: &str = "
 CREATE TABLE tape_label (id TEXT NOT NULL);
@@ -197,6 +197,23 @@ impl Tape {
         let read =
             || -> Result<(i64, u64), sqlx::Error> { Ok((row.try_get("n")?, entry_end(&row)?)) };
         read().map_err(|e| self.wrong(&e))
+    }
+
+    /// A line's last entry, and the one so many entries before it; 0 where there is none.
+    pub async fn tail(&self, line: &str, before: i64) -> Result<(i64, i64), StoreError> {
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query(
+            "SELECT coalesce((SELECT max(n) FROM heard WHERE line = $1), 0), \
+             coalesce((SELECT n FROM heard WHERE line = $1 ORDER BY n DESC LIMIT 1 OFFSET $2), 0)",
+        )
+        .bind(line)
+        .bind(before)
+        .fetch_one(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let number = |n: usize| row.try_get(n).map_err(|e| self.wrong(&e));
+        Ok((number(0)?, number(1)?))
     }
 
     /// The writing end for one line.
@@ -477,7 +494,7 @@ fn signed(offset: u64) -> i64 {
     i64::try_from(offset).unwrap_or(i64::MAX)
 }
 
-pub(super) fn entry(row: &sqlx::any::AnyRow) -> Result<Entry, sqlx::Error> {
+fn entry(row: &sqlx::any::AnyRow) -> Result<Entry, sqlx::Error> {
     let kind: String = row.try_get("kind")?;
     let flaws: Option<String> = row.try_get("flaws")?;
     Ok(Entry {

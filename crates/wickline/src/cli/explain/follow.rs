@@ -16,8 +16,7 @@ use crate::cli::output::Output;
 use crate::cli::{Answer, Exit, Failure};
 use crate::clock;
 use crate::pipeline::reading::TapeClock;
-use crate::store::tape::{Entry, Kind};
-use crate::store::watch::Watch;
+use crate::store::tape::{Entry, Kind, Tape};
 
 /// How often the tape is looked at.
 const LOOK: Duration = Duration::from_millis(250);
@@ -48,7 +47,7 @@ pub async fn follow(account: Account<'_>, all: bool, count: Option<usize>, out: 
     let tape = &account.bench.tape;
     let watch = open(tape).await?;
     let analyzer = account.analyzer.id.clone();
-    let (end, before) = if all { (0, 0) } else { watch.end(&analyzer, BEFORE).await? };
+    let (end, before) = if all { (0, 0) } else { watch.tail(&analyzer, BEFORE).await? };
     let mut follower = Follower {
         ear: Ear::new(account.analyzer.dialect.as_ref()),
         account,
@@ -83,13 +82,13 @@ pub async fn follow(account: Account<'_>, all: bool, count: Option<usize>, out: 
     Ok(if follower.clean { Exit::Done } else { Exit::NotClean })
 }
 
-async fn open(tape: &Path) -> Result<Watch, Failure> {
+async fn open(tape: &Path) -> Result<Tape, Failure> {
     if !tape.exists() {
         let shown = tape.display();
         let why = "there is no tape yet; the daemon makes it: `wickline run`";
         return Err(Failure::unreachable(format!("following {shown}: {why}")));
     }
-    Ok(Watch::open(tape).await?)
+    Ok(Tape::look(tape).await?)
 }
 
 impl Follower<'_> {
