@@ -7,6 +7,7 @@ mod explain;
 mod held;
 mod ledger;
 mod output;
+mod prove;
 mod queue;
 mod receive;
 mod run;
@@ -51,6 +52,8 @@ enum Command {
     Check(check::Options),
     /// Shows each report of a capture: print, reading, OBX; sends and stores nothing
     Explain(explain::Options),
+    /// The whole matrix of a strip through the real way, as a table to sign
+    Prove(prove::Options),
     /// What is not yet accepted, oldest first, and why
     Queue(queue::Options),
     /// Reports that need a person
@@ -174,6 +177,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Demo(options) => demo::demo(options, out).await,
         Command::Check(options) => check::check(config, options, out).await,
         Command::Explain(options) => explain::explain(config, options, out),
+        Command::Prove(options) => prove::prove(config, options, out).await,
         Command::Queue(options) => queue::queue(config, options, out).await,
         Command::Held(options) => held::held(config, options, out).await,
         Command::Day(options) => day::day(config, options, out).await,
