@@ -61,13 +61,24 @@ impl Trial<'_> {
         })?;
         let printed = self.press.labels();
         let own = printed.iter().filter(|l| self.sheet.named(l).is_some_and(|p| p.id == pad.id));
-        for label in own.chain([&pad.id]).chain(&pad.names) {
+        let labels: Vec<&String> = own.chain([&pad.id]).chain(&pad.names).collect();
+        for label in &labels {
             let texts = self.texts(pad, rung, self.prints_si, false);
             if let Some((_, lines)) = self.fit(label, &texts, "") {
-                let results =
-                    self.wishes.results(pad, rung, rung.labels[self.system()].is_some())?;
-                return Ok(Usual { pad, label: label.clone(), lines, results });
+                let number = rung.labels[self.system()].is_some();
+                let results = self.wishes.results(pad, rung, number)?;
+                return Ok(Usual { pad, label: (*label).clone(), lines, results });
             }
+        }
+        if pad.optional {
+            // It stands in no report but its own: some of its rungs may have room.
+            let any = |label: &&&String| {
+                let fits =
+                    |rung| self.fit(label, &self.texts(pad, rung, self.prints_si, false), "");
+                pad.rungs.iter().any(|rung| fits(rung).is_some())
+            };
+            let label = labels.iter().find(any).map_or_else(|| pad.id.clone(), |l| (*l).clone());
+            return Ok(Usual { pad, label, lines: Vec::new(), results: Vec::new() });
         }
         Err(format!(
             "pad {} finds no place on this print: give a capture with a grade and a number with its unit",

@@ -97,6 +97,11 @@ impl<'a> Press<'a> {
             return Err("its first report cannot be heard by itself".into());
         }
         let template = heard.remove(0);
+        let framed = dialect.link() == LinkKind::Lis01;
+        if framed && template.lines.iter().any(|l| l.bytes.first() == Some(&b'R')) {
+            let (slots, region, strip) = (Vec::new(), 0..0, String::new());
+            return Ok(Press { dialect, raw, template, slots, region, ending: "", strip });
+        }
         let slots = slots(&dialect.anatomy(&template));
         let lines = slots.iter().flat_map(|s| s.pieces.iter().map(|p| p.line));
         let (Some(first), Some(last)) = (lines.clone().min(), lines.max()) else {

@@ -30,15 +30,17 @@ pub struct Piece {
 pub fn slots(anatomy: &[LineAnatomy]) -> Vec<Slot> {
     let mut slots: Vec<Slot> = Vec::new();
     for line in anatomy {
-        let known = |kind: &str| PARTS.contains(&kind);
-        if line.parts.is_empty() || !line.parts.iter().all(|(_, kind)| known(kind)) {
+        // What is ignored in a line of readings are the signs between its fields.
+        let mut parts = line.parts.clone();
+        parts.retain(|(_, kind)| *kind != "ignored");
+        if parts.is_empty() || !parts.iter().all(|(_, kind)| PARTS.contains(kind)) {
             continue;
         }
         let text = line.text.expose();
         let chars: Vec<char> = text.chars().collect();
         let at = |byte: usize| text.get(..byte).map_or(0, |t| t.chars().count());
         let spans: Vec<(Range<usize>, &'static str)> =
-            line.parts.iter().map(|(r, k)| (at(r.start)..at(r.end), *k)).collect();
+            parts.iter().map(|(r, k)| (at(r.start)..at(r.end), *k)).collect();
         let labels: Vec<usize> =
             spans.iter().enumerate().filter(|(_, (_, k))| *k == "label").map(|(n, _)| n).collect();
         if labels.is_empty() {
