@@ -5,6 +5,7 @@ pub mod clock;
 pub mod console;
 pub mod house;
 pub mod pipeline;
+pub mod prove;
 pub mod settings;
 pub mod simulate;
 pub mod store;

@@ -9,6 +9,7 @@ mod ledger;
 mod listen;
 mod marks;
 mod output;
+mod prove;
 mod queue;
 mod receive;
 mod replay;
@@ -56,6 +57,8 @@ enum Command {
     Listen(listen::Options),
     /// Shows each report of a capture: print, reading, OBX; sends and stores nothing
     Explain(explain::Options),
+    /// The whole matrix of a strip through the real way, as a table to sign
+    Prove(prove::Options),
     /// What is not yet accepted, oldest first, and why
     Queue(queue::Options),
     /// Reports that need a person
@@ -182,6 +185,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Check(options) => check::check(config, options, out).await,
         Command::Explain(options) => explain::explain(config, options, out).await,
         Command::Listen(options) => listen::listen(options, out).await,
+        Command::Prove(options) => prove::prove(config, options, out).await,
         Command::Queue(options) => queue::queue(config, options, out).await,
         Command::Held(options) => held::held(config, options, out).await,
         Command::Day(options) => day::day(config, options, out).await,

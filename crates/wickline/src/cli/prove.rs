@@ -1,0 +1,396 @@
+//! `prove`: the whole matrix of a strip through the real way, as a table to sign.
+
+use std::path::{Path, PathBuf};
+
+use askama::Template;
+use clap::Args;
+use serde_json::json;
+use wickline_forward::deliver::{Courier, Outcome};
+use wickline_forward::verdict::Verdict as Answered;
+use wickline_normalize::units::Units;
+
+use super::output::{Output, Tone, plain};
+use super::{Answer, Exit, Failure, faults, loaded};
+use crate::clock;
+use crate::prove::expect::Wishes;
+use crate::prove::paper::{Change, compare, csv};
+use crate::prove::press::{Class, Press, Sign, shipped, sign};
+use crate::prove::sheet::{Habits, Sheet, builtin_dialect, builtin_strip};
+use crate::prove::{Row, Trial, Verdict, fingerprint};
+use crate::settings::bench::{Analyzer, Bench, Target};
+use crate::settings::{self, Loaded};
+
+/// `wickline prove --html proof.html --csv proof.csv`
+#[derive(Debug, Args)]
+pub struct Options {
+    /// Whose dialect and strips [default: the first analyzer]
+    #[arg(long, value_name = "ID")]
+    analyzer: Option<String>,
+    /// For which receiver [default: the first that takes the analyzer's results]
+    #[arg(long, value_name = "ID")]
+    receiver: Option<String>,
+    /// A good capture to print from; needed where the dialect is a file of your own
+    #[arg(long, value_name = "FILE")]
+    capture: Option<PathBuf>,
+    /// Write the table to sign as a page
+    #[arg(long, value_name = "FILE")]
+    html: Option<PathBuf>,
+    /// Write the table as CSV
+    #[arg(long, value_name = "FILE")]
+    csv: Option<PathBuf>,
+    /// Send each message to the receiver as a test message (MSH-11 T), past queue and ledger
+    #[arg(long)]
+    send: bool,
+    /// Show every case that is not as it was in an older CSV
+    #[arg(long, value_name = "OLD.csv")]
+    compare: Option<PathBuf>,
+}
+
+/// What a proof is about, and what came of it.
+struct Proof {
+    analyzer: String,
+    receiver: String,
+    dialect: String,
+    strips: Vec<String>,
+    prints: &'static str,
+    sends: &'static str,
+    fingerprint: String,
+    notes: Vec<String>,
+    rows: Vec<Row>,
+}
+
+impl Proof {
+    fn count(&self, verdict: Verdict) -> usize {
+        self.rows.iter().filter(|r| r.verdict == verdict).count()
+    }
+}
+
+#[derive(Template)]
+#[template(path = "prove.html")]
+struct Page<'a> {
+    site: &'a str,
+    analyzer: &'a str,
+    receiver: &'a str,
+    dialect: &'a str,
+    strips: String,
+    prints: &'a str,
+    sends: &'a str,
+    fingerprint: &'a str,
+    printed: String,
+    version: &'a str,
+    good: usize,
+    differs: usize,
+    unprintable: usize,
+    tested: bool,
+    notes: &'a [String],
+    rows: &'a [Row],
+}
+
+pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
+    let mut loaded = loaded(config)?;
+    // Whatever leaves this command is a test.
+    loaded.settings.receiver.iter_mut().for_each(|r| r.processing = "T".into());
+    let bench = Bench::build(&loaded).map_err(faults)?;
+    let (analyzer, target) = parties(&bench, &options)?;
+    let old = match &options.compare {
+        Some(path) => Some(read_text(path)?),
+        None => None,
+    };
+    let mut proof = proof(&loaded, &bench, analyzer, target, options.capture.as_deref())?;
+    let mut reached = Ok(());
+    if options.send {
+        reached = send(target, &mut proof.rows).await;
+    }
+    if let Some(path) = &options.html {
+        write(path, &page(&bench, &proof, options.send)?)?;
+    }
+    if let Some(path) = &options.csv {
+        write(path, &csv(&proof.rows, &proof.fingerprint))?;
+    }
+    let changes = match &old {
+        None => None,
+        Some(text) => Some(compare(text, &proof.rows).map_err(|why| {
+            let path = options.compare.as_deref().unwrap_or(Path::new("")).display();
+            Failure::wrong(format!("{path} is no CSV of `wickline prove`: {why}"))
+        })?),
+    };
+    show(&proof, changes.as_deref(), out)?;
+    reached?;
+    let refused = proof.rows.iter().any(|r| r.answered.starts_with("refused"));
+    let changed = changes.is_some_and(|c| !c.is_empty());
+    let clean = proof.count(Verdict::Differs) == 0 && !changed && !refused;
+    Ok(if clean { Exit::Done } else { Exit::NotClean })
+}
+
+fn parties<'a>(bench: &'a Bench, options: &Options) -> Result<(&'a Analyzer, &'a Target), Failure> {
+    let analyzer = match &options.analyzer {
+        Some(id) => bench.analyzers.iter().find(|a| a.id == *id),
+        None => bench.analyzers.first(),
+    };
+    let analyzer = analyzer.ok_or_else(|| Failure::wrong("no such analyzer is configured"))?;
+    let mut targets = bench.targets_of(&analyzer.id);
+    let target = match &options.receiver {
+        Some(id) => targets.find(|t| t.id == *id),
+        None => targets.next(),
+    };
+    let target = target.ok_or_else(|| {
+        Failure::wrong(format!("no such receiver takes the results of analyzer `{}`", analyzer.id))
+    })?;
+    Ok((analyzer.as_ref(), target.as_ref()))
+}
+
+/// Tries the whole matrix of each strip of the analyzer.
+fn proof(
+    loaded: &Loaded,
+    bench: &Bench,
+    analyzer: &Analyzer,
+    target: &Target,
+    capture: Option<&Path>,
+) -> Result<Proof, Failure> {
+    let raw = loaded.settings.analyzer.iter().find(|a| a.id == analyzer.id);
+    let raw = raw.ok_or_else(|| Failure::wrong("no such analyzer is configured"))?;
+    let receiver = loaded.settings.receiver.iter().find(|r| r.id == target.id);
+    let receiver = receiver.ok_or_else(|| Failure::wrong("no such receiver is configured"))?;
+    let (habits, dialect_text) = habits(loaded, raw)?;
+    let bytes = match (capture, shipped(&raw.dialect)) {
+        (Some(path), _) => std::fs::read(path)
+            .map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))?,
+        (None, Some(bytes)) => bytes.to_vec(),
+        (None, None) => {
+            let why = format!(
+                "dialect `{}` is a file: give --capture FILE with a good report of this analyzer to print from",
+                raw.dialect
+            );
+            return Err(Failure::wrong(why));
+        }
+    };
+    let press = Press::new(analyzer.dialect.as_ref(), &bytes)
+        .map_err(|why| Failure::wrong(format!("the capture cannot be printed from: {why}")))?;
+    let wishes = Wishes {
+        si: receiver.units == "si",
+        grades: receiver.grades.clone(),
+        automated: receiver.codes == "automated",
+        references: loaded.settings.reference.clone(),
+        compare_marks: raw.compare_marks,
+    };
+    let mut notes = Vec::new();
+    let signs = signs(raw, &habits, &mut notes);
+    let series = series();
+    let mut rows = Vec::new();
+    let mut texts = vec![canonical(loaded)?, dialect_text];
+    for name in std::iter::once(&raw.strip).chain(&raw.strips) {
+        let sheet = Sheet::read(&strip_text(loaded, name)?).map_err(Failure::wrong)?;
+        let press = press.with_strip(&sheet.id);
+        let trial = Trial {
+            bench,
+            analyzer,
+            target,
+            sheet: &sheet,
+            habits: &habits,
+            wishes: &wishes,
+            press: &press,
+            prints_si: raw.units == "si",
+            series: &series,
+        };
+        rows.extend(trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?);
+        texts.push(sheet.text);
+    }
+    texts.push(env!("CARGO_PKG_VERSION").to_owned());
+    let texts: Vec<&str> = texts.iter().map(String::as_str).collect();
+    Ok(Proof {
+        analyzer: analyzer.id.clone(),
+        receiver: target.id.clone(),
+        dialect: raw.dialect.clone(),
+        strips: analyzer.strips.iter().map(|s| s.id.clone()).collect(),
+        prints: if raw.units == "si" { "si" } else { "conventional" },
+        sends: if target.choice.units == Units::Si { "si" } else { "conventional" },
+        fingerprint: fingerprint(&texts),
+        notes,
+        rows,
+    })
+}
+
+/// The configuration as its values, in order, whatever the file looks like: comments change nothing.
+fn canonical(loaded: &Loaded) -> Result<String, Failure> {
+    let mut table: toml::Table = loaded
+        .text
+        .parse()
+        .map_err(|e| Failure::wrong(format!("{}: {e}", loaded.file.display())))?;
+    for name in ["store", "console"] {
+        table.remove(name);
+    }
+    Ok(serde_json::to_string(&table).unwrap_or_default())
+}
+
+fn habits(loaded: &Loaded, raw: &settings::Analyzer) -> Result<(Habits, String), Failure> {
+    if raw.dialect == "lis02" {
+        return Ok((Habits::lis02(), "lis02".to_owned()));
+    }
+    let text = match builtin_dialect(&raw.dialect) {
+        Some(text) => text.to_owned(),
+        None => read_text(&beside(loaded, &raw.dialect))?,
+    };
+    Ok((Habits::read(&text).map_err(Failure::wrong)?, text))
+}
+
+fn strip_text(loaded: &Loaded, name: &str) -> Result<String, Failure> {
+    match builtin_strip(name) {
+        Some(text) => Ok(text.to_owned()),
+        None => read_text(&beside(loaded, name)),
+    }
+}
+
+fn beside(loaded: &Loaded, name: &str) -> PathBuf {
+    loaded.file.parent().unwrap_or(Path::new(".")).join(name)
+}
+
+fn read_text(path: &Path) -> Result<String, Failure> {
+    std::fs::read_to_string(path).map_err(|e| Failure::wrong(format!("{}: {e}", path.display())))
+}
+
+/// The classes that this analyzer's print can show; why not is a note.
+fn signs(raw: &settings::Analyzer, habits: &Habits, notes: &mut Vec<String>) -> Vec<(Class, Sign)> {
+    let control = (raw.control_marks.as_slice(), raw.control_specimens.as_slice());
+    let lis02 = raw.dialect == "lis02";
+    let mut signs = Vec::new();
+    for class in Class::ALL {
+        if class == Class::Control && raw.controls == "none" {
+            notes.push(
+                "Control material is not proved: none is run here (controls = \"none\").".into(),
+            );
+            continue;
+        }
+        match sign(class, habits, lis02, &raw.stat_marks, control) {
+            Ok(sign) => signs.push((class, sign)),
+            Err(why) => notes.push(format!("Class {} is not proved: {why}.", class.word())),
+        }
+    }
+    signs
+}
+
+/// Six letters that no other run has: seconds since 1970 in base 36.
+fn series() -> String {
+    let mut seconds = clock::now_us() / 1_000_000;
+    let mut letters = Vec::new();
+    for _ in 0..6 {
+        let digit = u32::try_from(seconds % 36).unwrap_or(0);
+        letters.push(char::from_digit(digit, 36).unwrap_or('0').to_ascii_uppercase());
+        seconds /= 36;
+    }
+    letters.iter().rev().collect()
+}
+
+/// Sends each message, one after the other, and notes what was answered. Nothing is tried again: the
+/// first message without a connection or an answer ends it.
+async fn send(target: &Target, rows: &mut [Row]) -> Result<(), Failure> {
+    let mut courier = Courier::new(target.addresses.clone(), target.limits.clone());
+    for row in rows.iter_mut() {
+        let Some(body) = &row.body else { continue };
+        courier.offer(1, &row.control_id, body.clone());
+        let outcome = courier.next().await.pop().map(|(_, outcome)| outcome);
+        row.answered = match outcome {
+            Some(Outcome::Settled { verdict, .. }) => match verdict {
+                Answered::Accepted => "accepted".to_owned(),
+                Answered::RefusedError { detail } | Answered::RefusedReject { detail } => {
+                    format!("refused: {detail}")
+                }
+                Answered::Busy { detail } => format!("refused, busy: {detail}"),
+            },
+            Some(Outcome::NotConnected { why }) => {
+                return Err(Failure::unreachable(format!("receiver {}: {why}", target.id)));
+            }
+            Some(Outcome::Unanswered { why }) => {
+                row.answered = format!("no answer: {why}");
+                return Err(Failure::unreachable(format!(
+                    "receiver {} gave no answer to {}: {why}",
+                    target.id, row.control_id
+                )));
+            }
+            None => String::new(),
+        };
+    }
+    Ok(())
+}
+
+fn page(bench: &Bench, proof: &Proof, tested: bool) -> Result<String, Failure> {
+    let page = Page {
+        site: &bench.site_name,
+        analyzer: &proof.analyzer,
+        receiver: &proof.receiver,
+        dialect: &proof.dialect,
+        strips: proof.strips.join(", "),
+        prints: proof.prints,
+        sends: proof.sends,
+        fingerprint: &proof.fingerprint,
+        printed: bench.clock.rfc3339(clock::now_us()),
+        version: env!("CARGO_PKG_VERSION"),
+        good: proof.count(Verdict::AsExpected),
+        differs: proof.count(Verdict::Differs),
+        unprintable: proof.count(Verdict::NotPrintable),
+        tested,
+        notes: &proof.notes,
+        rows: &proof.rows,
+    };
+    page.render().map_err(|e| Failure::unreachable(e.to_string()))
+}
+
+fn write(path: &Path, text: &str) -> Result<(), Failure> {
+    std::fs::write(path, text).map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))
+}
+
+fn show(proof: &Proof, changes: Option<&[Change]>, out: &Output) -> std::io::Result<()> {
+    let count = |verdict| proof.count(verdict);
+    if out.json {
+        return out.document(&json!({
+            "analyzer": proof.analyzer,
+            "receiver": proof.receiver,
+            "dialect": proof.dialect,
+            "strips": proof.strips,
+            "fingerprint": proof.fingerprint,
+            "as_expected": count(Verdict::AsExpected),
+            "differs": count(Verdict::Differs),
+            "not_printable": count(Verdict::NotPrintable),
+            "notes": proof.notes,
+            "changes": changes,
+            "cases": proof.rows,
+        }));
+    }
+    let rows: Vec<_> = proof.rows.iter().filter(|r| r.verdict != Verdict::AsExpected).collect();
+    if !rows.is_empty() {
+        let cells = |r: &&Row| {
+            let tone = if r.verdict == Verdict::Differs { Tone::Bad } else { Tone::Quiet };
+            let verdict = (r.verdict.word().to_owned(), tone);
+            let sent = if r.remark.is_empty() { r.sent_text() } else { r.remark.clone() };
+            vec![
+                plain(r.case.clone()),
+                plain(r.printed.clone()),
+                plain(r.expected.to_string()),
+                plain(sent),
+                plain(r.answered.clone()),
+                verdict,
+            ]
+        };
+        let rows: Vec<_> = rows.iter().map(cells).collect();
+        out.table(&["case", "printed", "expected", "sent", "answered", "verdict"], &rows);
+    }
+    for change in changes.into_iter().flatten() {
+        out.line(&format!("{} {}", change.how, change.case));
+        for (column, before, now) in &change.columns {
+            out.line(&format!("    {column}: {before} -> {now}"));
+        }
+    }
+    for note in &proof.notes {
+        out.line(note);
+    }
+    out.line(&format!(
+        "{} {} -> {}: {} cases as expected, {} differ, {} not printable; fingerprint {}",
+        proof.analyzer,
+        proof.strips.join(", "),
+        proof.receiver,
+        count(Verdict::AsExpected),
+        count(Verdict::Differs),
+        count(Verdict::NotPrintable),
+        proof.fingerprint
+    ));
+    Ok(())
+}

@@ -1,0 +1,245 @@
+//! What each case should come to, by the strip file, the receiver's choice and the published codes.
+
+use std::cmp::Ordering;
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
+
+use serde::Serialize;
+
+use super::sheet::{Pad, Rung};
+
+/// LOINC terms as data: code, name, component, property, scale, method, status.
+const LOINC: &str = include_str!("../../../normalize/src/codes/loinc.csv");
+
+/// UCUM units with the property that LOINC gives a code for them, and that property's key in a strip.
+const UNITS: &[(&str, &str, &str)] = &[
+    ("mg/dL", "mass", "MCnc"),
+    ("g/dL", "mass", "MCnc"),
+    ("g/L", "mass", "MCnc"),
+    ("mg/L", "mass", "MCnc"),
+    ("mmol/L", "moles", "SCnc"),
+    ("umol/L", "moles", "SCnc"),
+    ("{Ery}/uL", "number", "NCnc"),
+    ("{Leu}/uL", "number", "NCnc"),
+    ("/uL", "number", "NCnc"),
+    ("10*6/L", "number", "NCnc"),
+    ("[EU]/dL", "units", "ACnc"),
+    ("1", "density", "RDen"),
+    ("[pH]", "ph", "LsCnc"),
+    ("mg/g", "mass-ratio", "MRto"),
+    ("mg/mmol", "ratio", "Ratio"),
+];
+
+/// The end of our own name for a property, where a pad has several.
+const ENDINGS: &[(&str, &str)] = &[
+    ("presence", "-GRADE"),
+    ("mass", "-MASS"),
+    ("moles", "-MOLES"),
+    ("number", "-CELLS"),
+    ("units", "-UNITS"),
+    ("mass-ratio", "-MASSRATIO"),
+    ("ratio", "-RATIO"),
+];
+
+/// Grades in their order.
+const RANKS: &[(&str, u8)] =
+    &[("NEG", 0), ("NORM", 0), ("TR", 1), ("1+", 2), ("POS", 2), ("2+", 3), ("3+", 4), ("4+", 5)];
+
+/// One result as it stands in a message.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+pub struct Obx {
+    pub code: String,
+    pub grade: String,
+    /// With its comparator: `>=2000`.
+    pub value: String,
+    pub unit: String,
+    pub flag: String,
+}
+
+impl fmt::Display for Obx {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let parts = [&self.code, &self.grade, &self.value, &self.unit, &self.flag];
+        let parts: Vec<&str> =
+            parts.into_iter().map(String::as_str).filter(|p| !p.is_empty()).collect();
+        f.write_str(&parts.join(" "))
+    }
+}
+
+/// What a case comes to.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum End {
+    Sent(Vec<Obx>),
+    /// Control material: kept, never sent.
+    Filed,
+    /// The reasons.
+    Held(BTreeSet<String>),
+}
+
+impl fmt::Display for End {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            End::Sent(list) => {
+                let list: Vec<String> = list.iter().map(ToString::to_string).collect();
+                f.write_str(&list.join(" | "))
+            }
+            End::Filed => f.write_str("filed, not sent"),
+            End::Held(reasons) => {
+                let reasons: Vec<&str> = reasons.iter().map(String::as_str).collect();
+                write!(f, "held: {}", reasons.join(", "))
+            }
+        }
+    }
+}
+
+/// What one receiver and the site want, in the words of the configuration.
+#[derive(Clone, Debug)]
+pub struct Wishes {
+    pub si: bool,
+    /// beside, only or never.
+    pub grades: String,
+    pub automated: bool,
+    pub references: BTreeMap<String, String>,
+    pub compare_marks: bool,
+}
+
+impl Wishes {
+    /// The results of a rung that was printed whole, or what is wrong with the pad's codes.
+    pub fn results(
+        &self,
+        pad: &Pad,
+        rung: &Rung,
+        printed_number: bool,
+    ) -> Result<Vec<Obx>, String> {
+        let system = usize::from(self.si);
+        let flag = self.flag(pad, rung, usize::from(self.si)).unwrap_or("").to_owned();
+        let number = rung.labels[system].as_ref().filter(|_| printed_number);
+        let mut list = Vec::new();
+        if let Some(grade) = &rung.grade
+            && (self.grades != "never" || number.is_none())
+        {
+            let key = if pad.kind == "nominal" { "nominal" } else { "presence" };
+            let code = self.code(pad, key, if key == "nominal" { "Type" } else { "PrThr" })?;
+            let (value, unit) = (String::new(), String::new());
+            list.push(Obx { code, grade: grade.clone(), value, unit, flag: flag.clone() });
+        }
+        if let (Some(number), Some(scale)) = (number, &pad.scales[system])
+            && (self.grades != "only" || rung.grade.is_none())
+        {
+            let (key, property) = unit_property(&scale.ucum)?;
+            let unit = if scale.ucum == "1" { "" } else { &scale.ucum };
+            list.push(Obx {
+                code: self.code(pad, key, property)?,
+                grade: String::new(),
+                value: number.clone(),
+                unit: unit.to_owned(),
+                flag,
+            });
+        }
+        Ok(list)
+    }
+
+    /// The published code of the method set, else by eye, else our own. A published one must be of the
+    /// property.
+    fn code(&self, pad: &Pad, key: &str, property: &str) -> Result<String, String> {
+        let own = if self.automated { pad.automated.get(key) } else { None };
+        let Some(code) = own.or_else(|| pad.manual.get(key)) else { return local(pad, key) };
+        let row = LOINC.lines().find(|l| l.split(',').next() == Some(code));
+        let row = row.ok_or_else(|| format!("{}: {code} is in no table of ours", pad.id))?;
+        // Names hold no comma; the property is the fourth field.
+        match row.split(',').nth(3) {
+            Some(found) if found == property => Ok(code.clone()),
+            found => Err(format!("{}: {code} is of property {found:?}, not {property}", pad.id)),
+        }
+    }
+
+    /// The flag to send: only by the site's reference. `system`: the label compared with an interval.
+    fn flag(&self, pad: &Pad, rung: &Rung, system: usize) -> Option<&'static str> {
+        let reference = self.references.get(&pad.id)?;
+        let figures =
+            reference.split_once('-').map(|(low, high)| (thousandths(low), thousandths(high)));
+        if let Some((Some(low), Some(high))) = figures {
+            return interval(rung.labels[system].as_ref()?, low, high);
+        }
+        let grade = rung.grade.as_ref()?;
+        let normal = if pad.kind == "nominal" {
+            grade == reference
+        } else {
+            rank(grade)? <= rank(reference)?
+        };
+        Some(if normal { "N" } else { "A" })
+    }
+
+    /// True when this mark beside this rung should hold the report.
+    #[must_use]
+    pub fn contradicts(&self, pad: &Pad, rung: &Rung, meaning: &str) -> bool {
+        if !self.compare_marks {
+            return false;
+        }
+        let ours = if self.references.contains_key(&pad.id) {
+            if rung.flag == "policy" { None } else { self.flag(pad, rung, 0) }
+        } else {
+            Some(rung.flag.as_str()).filter(|f| matches!(*f, "N" | "A"))
+        };
+        matches!(
+            (meaning, ours),
+            ("normal", Some("A" | "L" | "H"))
+                | ("abnormal", Some("N"))
+                | ("low", Some("N" | "H"))
+                | ("high", Some("N" | "L"))
+        )
+    }
+}
+
+fn unit_property(ucum: &str) -> Result<(&'static str, &'static str), String> {
+    let known = UNITS.iter().find(|(unit, ..)| *unit == ucum);
+    known
+        .map(|(_, key, loinc)| (*key, *loinc))
+        .ok_or_else(|| format!("unit {ucum} is in no table of ours"))
+}
+
+/// Our own name for what a pad says: the bare id where it says one thing only.
+fn local(pad: &Pad, key: &str) -> Result<String, String> {
+    let mut kinds = BTreeSet::new();
+    for scale in pad.scales.iter().flatten() {
+        kinds.insert(unit_property(&scale.ucum)?.0);
+    }
+    if pad.rungs.iter().any(|r| r.grade.is_some()) {
+        kinds.insert(if pad.kind == "nominal" { "nominal" } else { "presence" });
+    }
+    let ending = ENDINGS.iter().find(|(k, _)| *k == key).map_or("", |(_, e)| e);
+    Ok(if kinds.len() < 2 { pad.id.clone() } else { format!("{}{ending}", pad.id) })
+}
+
+fn rank(grade: &str) -> Option<u8> {
+    RANKS.iter().find(|(g, _)| *g == grade).map(|(_, r)| *r)
+}
+
+/// A label without its comparator, and the comparator.
+#[must_use]
+pub fn cut(label: &str) -> (&str, &str) {
+    let digits = label.trim_start_matches(['<', '>', '=']);
+    (label.get(..label.len() - digits.len()).unwrap_or(""), digits)
+}
+
+/// Exact for every label with up to six decimals.
+fn thousandths(text: &str) -> Option<i64> {
+    let (whole, part) = text.trim().split_once('.').unwrap_or((text.trim(), ""));
+    if part.len() > 6 || whole.is_empty() {
+        return None;
+    }
+    format!("{whole}{part:0<6}").parse().ok()
+}
+
+fn interval(label: &str, low: i64, high: i64) -> Option<&'static str> {
+    let (sign, digits) = cut(label);
+    let value = thousandths(digits)?;
+    match (sign, value.cmp(&low), value.cmp(&high)) {
+        ("", Ordering::Less, _) => Some("L"),
+        ("", _, Ordering::Greater) => Some("H"),
+        ("", ..) => Some("N"),
+        ("<", Ordering::Less | Ordering::Equal, _) | ("<=", Ordering::Less, _) => Some("L"),
+        (">", _, Ordering::Greater | Ordering::Equal) | (">=", _, Ordering::Greater) => Some("H"),
+        _ => None,
+    }
+}

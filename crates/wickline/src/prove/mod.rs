@@ -1,0 +1,180 @@
+//! Proves that every pad, rung, unit and mark of a strip arrives as it should: cases printed in the
+//! analyzer's own dialect go the real way to a message, and the message is read again.
+
+pub mod expect;
+pub mod matrix;
+pub mod paper;
+pub mod press;
+pub mod sheet;
+mod spot;
+
+use std::collections::BTreeSet;
+
+use serde::Serialize;
+use sha2::{Digest, Sha256};
+use wickline_forward::hl7::Message;
+use wickline_normalize::Report;
+use wickline_normalize::judge::{Facts, Way, judge};
+
+use self::expect::{End, Obx, Wishes};
+use self::press::{Press, hear};
+use self::sheet::{Habits, Sheet};
+use crate::clock;
+use crate::pipeline::compose::{self, Subject};
+use crate::settings::bench::{Analyzer, Bench, Target};
+
+/// What is on trial, and what is expected of it.
+pub struct Trial<'a> {
+    pub bench: &'a Bench,
+    pub analyzer: &'a Analyzer,
+    pub target: &'a Target,
+    pub sheet: &'a Sheet,
+    pub habits: &'a Habits,
+    pub wishes: &'a Wishes,
+    pub press: &'a Press<'a>,
+    /// The analyzer is set to print SI units.
+    pub prints_si: bool,
+    /// Six letters that name this run in control ids and OBR-3.
+    pub series: &'a str,
+}
+
+/// How a case came out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    AsExpected,
+    Differs,
+    /// The dialect has no room for it: this analyzer cannot print it.
+    NotPrintable,
+}
+
+impl Verdict {
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Verdict::AsExpected => "as expected",
+            Verdict::Differs => "differs",
+            Verdict::NotPrintable => "not printable",
+        }
+    }
+}
+
+/// One case of the matrix, tried.
+#[derive(Clone, Debug, Serialize)]
+pub struct Row {
+    pub case: String,
+    pub strip: String,
+    pub pad: String,
+    pub rung: String,
+    pub units: String,
+    pub mark: String,
+    pub class: String,
+    pub printed: String,
+    pub expected: End,
+    pub sent: Option<End>,
+    /// What differs beside the case's own pad, or why it cannot be printed.
+    pub remark: String,
+    pub verdict: Verdict,
+    pub control_id: String,
+    pub answered: String,
+    pub message: Option<String>,
+    #[serde(skip)]
+    pub body: Option<Vec<u8>>,
+}
+
+/// What came of a print.
+pub struct Outcome {
+    pub end: End,
+    /// Each result with our own name for its pad.
+    pub results: Vec<(String, Obx)>,
+    pub body: Option<Vec<u8>>,
+}
+
+impl Trial<'_> {
+    /// The real way: bytes, ear, dialect, judgment, message; and the message read again.
+    #[must_use]
+    pub fn walk(&self, bytes: &[u8], control_id: &str, filler: &str) -> Outcome {
+        let heard = hear(self.analyzer.dialect.as_ref(), bytes);
+        let reports: Vec<Report> =
+            heard.iter().flat_map(|t| self.analyzer.dialect.read(t)).collect();
+        let [print] = reports.as_slice() else {
+            return held([format!("{} reports of one print", reports.len())]);
+        };
+        let now = clock::now_us();
+        let day = print.taken.map_or_else(
+            || self.bench.clock.day(now),
+            |t| format!("{:04}-{:02}-{:02}", t.year, t.month, t.day),
+        );
+        let facts = Facts {
+            earlier: &[],
+            heard: self.bench.clock.moment(now),
+            day: &day,
+            sequence: None,
+            controls: None,
+        };
+        let judged = judge(print, &self.analyzer.strips, &self.analyzer.rules, &facts);
+        match judged.way {
+            Way::Filed => return Outcome { end: End::Filed, results: Vec::new(), body: None },
+            Way::Held | Way::Repeat { .. } => {
+                return held(judged.holds.iter().map(|h| h.reason.code().to_owned()));
+            }
+            Way::Ready => {}
+        }
+        let subject = Subject {
+            analyzer: &self.analyzer.id,
+            filler,
+            specimen: print.specimen.as_ref().map_or("", |s| s.expose()),
+            stat: judged.class.code() == "stat",
+            print,
+            readings: &judged.readings,
+            strip: &judged.strip,
+            heard_at: now,
+        };
+        match compose::message(self.bench, self.target, control_id, now, &subject) {
+            Err(hold) => held([hold.reason.code().to_owned()]),
+            Ok(body) => read_again(body),
+        }
+    }
+}
+
+fn held(reasons: impl IntoIterator<Item = String>) -> Outcome {
+    let reasons: BTreeSet<String> = reasons.into_iter().collect();
+    Outcome { end: End::Held(reasons), results: Vec::new(), body: None }
+}
+
+/// What a message says, from its bytes alone.
+fn read_again(body: Vec<u8>) -> Outcome {
+    let Ok(message) = Message::read(&body) else {
+        return held(["a message that cannot be read".to_owned()]);
+    };
+    let part = |nth, field, component| message.component("OBX", nth, field, component);
+    let results: Vec<(String, Obx)> = (1..=message.count("OBX"))
+        .map(|nth| {
+            let own = Some(part(nth, 3, 4)).filter(|c| !c.is_empty());
+            let (grade, value) = match part(nth, 2, 1).as_str() {
+                "SN" => (String::new(), part(nth, 5, 1) + &part(nth, 5, 2)),
+                "NM" => (String::new(), part(nth, 5, 1)),
+                _ => (part(nth, 5, 1), String::new()),
+            };
+            let code = part(nth, 3, 1);
+            let (unit, flag) = (part(nth, 6, 1), part(nth, 8, 1));
+            (own.unwrap_or_else(|| code.clone()), Obx { code, grade, value, unit, flag })
+        })
+        .collect();
+    let end = End::Sent(results.iter().map(|(_, obx)| obx.clone()).collect());
+    Outcome { end, results, body: Some(body) }
+}
+
+/// The first 16 hexadecimal digits of SHA-256 over the texts, each with its length before it.
+#[must_use]
+pub fn fingerprint(texts: &[&str]) -> String {
+    let mut sum = Sha256::new();
+    for text in texts {
+        sum.update((text.len() as u64).to_be_bytes());
+        sum.update(text.as_bytes());
+    }
+    sum.finalize().iter().take(8).map(|b| format!("{b:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests;

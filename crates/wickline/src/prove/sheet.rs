@@ -1,0 +1,237 @@
+//! A second, small reading of strip and dialect files: what a case should say is taken from here,
+//! never from the rooms that are on trial.
+
+use std::collections::BTreeMap;
+
+use toml::{Table, Value};
+
+const STRIPS: &[(&str, &str)] = &[
+    ("ten-pad", include_str!("../../../../config/strips/ten-pad.toml")),
+    ("eleven-pad", include_str!("../../../../config/strips/eleven-pad.toml")),
+    ("twelve-pad", include_str!("../../../../config/strips/twelve-pad.toml")),
+];
+
+const DIALECTS: &[(&str, &str)] = &[
+    ("two-column", include_str!("../../../../config/dialects/two-column.toml")),
+    ("three-field", include_str!("../../../../config/dialects/three-field.toml")),
+    ("wide-label", include_str!("../../../../config/dialects/wide-label.toml")),
+    ("ticket", include_str!("../../../../config/dialects/ticket.toml")),
+];
+
+/// The text of a strip that comes with the program.
+#[must_use]
+pub fn builtin_strip(name: &str) -> Option<&'static str> {
+    STRIPS.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
+}
+
+/// The text of a dialect that comes with the program; `lis02` has none.
+#[must_use]
+pub fn builtin_dialect(name: &str) -> Option<&'static str> {
+    DIALECTS.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
+}
+
+/// One unit system of a pad.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Scale {
+    pub ucum: String,
+    pub spellings: Vec<String>,
+}
+
+/// One rung as the file has it. Labels are `300`, `>=2000`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Rung {
+    pub grade: Option<String>,
+    pub text: Option<String>,
+    /// Conventional, then SI.
+    pub labels: [Option<String>; 2],
+    pub flag: String,
+}
+
+/// One pad as the file has it.
+#[derive(Clone, Debug)]
+pub struct Pad {
+    pub id: String,
+    pub names: Vec<String>,
+    pub kind: String,
+    pub optional: bool,
+    /// Conventional, then SI.
+    pub scales: [Option<Scale>; 2],
+    pub automated: BTreeMap<String, String>,
+    pub manual: BTreeMap<String, String>,
+    pub rungs: Vec<Rung>,
+    /// Printed words of a grade, its own and the shared ones.
+    pub words: BTreeMap<String, Vec<String>>,
+    pub unread: Vec<String>,
+}
+
+/// A strip as its file has it.
+#[derive(Clone, Debug)]
+pub struct Sheet {
+    pub id: String,
+    pub pads: Vec<Pad>,
+    /// The file, and those it goes on from: what the fingerprint is of.
+    pub text: String,
+}
+
+impl Sheet {
+    /// Reads a strip file that the loader has passed.
+    pub fn read(text: &str) -> Result<Sheet, String> {
+        let mut texts = vec![text.to_owned()];
+        let mut pads: Vec<Table> = Vec::new();
+        let mut words: BTreeMap<String, Vec<String>> = BTreeMap::new();
+        let mut unread: Vec<String> = Vec::new();
+        let mut layers: Vec<Table> = Vec::new();
+        let mut next = Some(text.to_owned());
+        while let Some(text) = next.take().filter(|_| layers.len() < 8) {
+            let table: Table = text.parse().map_err(|e| format!("a strip file: {e}"))?;
+            let base = table.get("extends").and_then(Value::as_str).and_then(builtin_strip);
+            if let Some(base) = base {
+                texts.push(base.to_owned());
+                next = Some(base.to_owned());
+            }
+            layers.push(table);
+        }
+        let id = layers.first().map(|l| string(l, "id")).unwrap_or_default();
+        for layer in layers.iter().rev() {
+            unread.extend(strings(layer.get("unread")));
+            for (grade, list) in layer.get("words").and_then(Value::as_table).into_iter().flatten()
+            {
+                words.entry(grade.clone()).or_default().extend(strings(Some(list)));
+            }
+            for pad in tables(layer.get("pad")) {
+                pads.retain(|known| known.get("id") != pad.get("id"));
+                pads.push(pad.clone());
+            }
+        }
+        let pads = pads.iter().map(|table| pad(table, &words, &unread)).collect();
+        Ok(Sheet { id, pads, text: texts.join("\n") })
+    }
+
+    /// The pad of an analyte.
+    #[must_use]
+    pub fn pad(&self, id: &str) -> Option<&Pad> {
+        self.pads.iter().find(|p| p.id == id)
+    }
+
+    /// The pad that a printed label names.
+    #[must_use]
+    pub fn named(&self, label: &str) -> Option<&Pad> {
+        let same = |name: &String| name.trim().eq_ignore_ascii_case(label.trim());
+        self.pads.iter().find(|p| same(&p.id) || p.names.iter().any(same))
+    }
+}
+
+fn pad(table: &Table, shared: &BTreeMap<String, Vec<String>>, unread: &[String]) -> Pad {
+    let scales = ["conventional", "si"].map(|system| {
+        let scale = table.get(system)?.as_table()?;
+        Some(Scale { ucum: string(scale, "ucum"), spellings: strings(scale.get("spellings")) })
+    });
+    let same = scales[0].as_ref().map(|s| &s.ucum) == scales[1].as_ref().map(|s| &s.ucum);
+    let mut words = shared.clone();
+    for (grade, list) in table.get("words").and_then(Value::as_table).into_iter().flatten() {
+        words.entry(grade.clone()).or_default().extend(strings(Some(list)));
+    }
+    let codes = |set: &str| {
+        let table = table.get(set).and_then(Value::as_table).into_iter().flatten();
+        table.filter_map(|(k, v)| Some((k.clone(), v.as_str()?.to_owned()))).collect()
+    };
+    let own = strings(table.get("unread"));
+    Pad {
+        id: string(table, "id"),
+        names: strings(table.get("names")),
+        kind: string(table, "kind"),
+        optional: table.get("optional").and_then(Value::as_bool).unwrap_or(false),
+        scales,
+        automated: codes("automated"),
+        manual: codes("manual"),
+        rungs: tables(table.get("rungs")).map(|rung| read_rung(rung, same)).collect(),
+        words,
+        unread: own.into_iter().chain(unread.iter().cloned()).collect(),
+    }
+}
+
+fn read_rung(table: &Table, same: bool) -> Rung {
+    let get = |key: &str| table.get(key).and_then(Value::as_str).map(str::to_owned);
+    let conventional = get("conventional");
+    let si = get("si").or_else(|| conventional.clone().filter(|_| same));
+    Rung {
+        grade: get("grade"),
+        text: get("text"),
+        labels: [conventional, si],
+        flag: string(table, "flag"),
+    }
+}
+
+fn string(table: &Table, key: &str) -> String {
+    table.get(key).and_then(Value::as_str).unwrap_or("").to_owned()
+}
+
+fn strings(value: Option<&Value>) -> Vec<String> {
+    let list = value.and_then(Value::as_array).into_iter().flatten();
+    list.filter_map(Value::as_str).map(str::to_owned).collect()
+}
+
+fn tables(value: Option<&Value>) -> impl Iterator<Item = &Table> {
+    value.and_then(Value::as_array).into_iter().flatten().filter_map(Value::as_table)
+}
+
+/// What a dialect can print beside results.
+#[derive(Clone, Debug, Default)]
+pub struct Habits {
+    /// Each sign of abnormality with what it means.
+    pub marks: Vec<(String, String)>,
+    /// A line that means control material, and one that means urgent work.
+    pub control: Option<String>,
+    pub urgent: Option<String>,
+    /// The first digit of a number by class.
+    pub digits: BTreeMap<String, String>,
+    pub unread: Option<String>,
+    pub unit_implied: bool,
+    /// Words printed for comparators, by the sign they stand for.
+    pub comparators: BTreeMap<String, String>,
+}
+
+impl Habits {
+    /// R-7 of LIS02 as we compare it (NCCLS LIS2-A2 9.7).
+    #[must_use]
+    pub fn lis02() -> Habits {
+        let marks = [("N", "normal"), ("A", "abnormal"), ("L", "low"), ("H", "high")];
+        let owned = |(sign, meaning): (&str, &str)| (sign.to_owned(), meaning.to_owned());
+        Habits { marks: marks.map(owned).to_vec(), ..Habits::default() }
+    }
+
+    /// From a dialect file's text.
+    pub fn read(text: &str) -> Result<Habits, String> {
+        let table: Table = text.parse().map_err(|e| format!("a dialect file: {e}"))?;
+        let part = |key: &str| table.get(key).and_then(Value::as_table);
+        let map = |table: Option<&Table>| -> Vec<(String, String)> {
+            let pairs = table.into_iter().flatten();
+            pairs.filter_map(|(k, v)| Some((k.clone(), v.as_str()?.to_owned()))).collect()
+        };
+        let line = |key| {
+            let forms = strings(part("header").and_then(|h| h.get(key)));
+            forms.iter().find_map(|form| filled(form))
+        };
+        let results = part("results");
+        let digits = part("number").and_then(|n| n.get("class_digits")).and_then(Value::as_table);
+        let words = results.and_then(|r| r.get("comparators")).and_then(Value::as_table);
+        Ok(Habits {
+            marks: map(part("marks")),
+            control: line("control"),
+            urgent: line("urgent"),
+            digits: map(digits).into_iter().map(|(digit, class)| (class, digit)).collect(),
+            unread: strings(results.and_then(|r| r.get("unread"))).into_iter().next(),
+            unit_implied: results
+                .and_then(|r| r.get("unit_implied"))
+                .and_then(Value::as_bool)
+                .unwrap_or(false),
+            comparators: map(words).into_iter().map(|(word, sign)| (sign, word)).collect(),
+        })
+    }
+}
+
+/// A form with level 1 and lot L1 in it. None: it wants something else.
+fn filled(form: &str) -> Option<String> {
+    let text = form.replace("{level}", "1").replace("{lot}", "L1").replace("{any?}", "");
+    (!text.contains('{')).then_some(text)
+}

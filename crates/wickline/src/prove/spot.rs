@@ -1,0 +1,167 @@
+//! Where a reading stands in a print: the lines, or pieces of lines, with the places of its parts.
+
+use std::ops::Range;
+
+use wickline_listen::dialect::LineAnatomy;
+
+use super::press::Words;
+
+const PARTS: [&str; 7] = ["label", "grade", "value", "unit", "mark", "unread", "off"];
+
+/// One reading of a print.
+#[derive(Clone, Debug, Default)]
+pub struct Slot {
+    pub pieces: Vec<Piece>,
+}
+
+/// What stands in one line of it.
+#[derive(Clone, Debug)]
+pub struct Piece {
+    pub line: usize,
+    text: Vec<char>,
+    /// By character.
+    spans: Vec<(Range<usize>, &'static str)>,
+    /// Another reading stands before it in the line.
+    behind: bool,
+}
+
+/// The readings of a print, by its anatomy: each begins at a label (or the mark in front of it).
+#[must_use]
+pub fn slots(anatomy: &[LineAnatomy]) -> Vec<Slot> {
+    let mut slots: Vec<Slot> = Vec::new();
+    for line in anatomy {
+        // What is ignored in a line of readings are the signs between its fields.
+        let mut parts = line.parts.clone();
+        parts.retain(|(_, kind)| *kind != "ignored");
+        if parts.is_empty() || !parts.iter().all(|(_, kind)| PARTS.contains(kind)) {
+            continue;
+        }
+        let text = line.text.expose();
+        let chars: Vec<char> = text.chars().collect();
+        let at = |byte: usize| text.get(..byte).map_or(0, |t| t.chars().count());
+        let spans: Vec<(Range<usize>, &'static str)> =
+            parts.iter().map(|(r, k)| (at(r.start)..at(r.end), *k)).collect();
+        let labels: Vec<usize> =
+            spans.iter().enumerate().filter(|(_, (_, k))| *k == "label").map(|(n, _)| n).collect();
+        if labels.is_empty() {
+            if let Some(last) = slots.last_mut() {
+                last.pieces.push(Piece { line: line.line, text: chars, spans, behind: false });
+            }
+            continue;
+        }
+        for (n, label) in labels.iter().enumerate() {
+            let first = if n == 0 { 0 } else { *label };
+            let end = labels.get(n + 1).copied().unwrap_or(spans.len());
+            let Some(own) = spans.get(first..end) else { continue };
+            let start = if n == 0 { 0 } else { own.first().map_or(0, |(r, _)| r.start) };
+            let stop = spans.get(end).map_or(chars.len(), |(r, _)| r.start);
+            let text: Vec<char> = chars.get(start..stop).unwrap_or_default().to_vec();
+            let spans = own.iter().map(|(r, k)| (r.start - start..r.end - start, *k)).collect();
+            slots
+                .push(Slot { pieces: vec![Piece { line: line.line, text, spans, behind: n > 0 }] });
+        }
+    }
+    slots
+}
+
+impl Slot {
+    /// True when other readings can be printed on it.
+    #[must_use]
+    pub fn is_donor(&self) -> bool {
+        !self.pieces.iter().any(|p| p.behind) && !self.has("off")
+    }
+
+    #[must_use]
+    pub fn has(&self, kind: &str) -> bool {
+        self.spans().any(|(_, (_, k))| k == kind)
+    }
+
+    #[must_use]
+    pub fn label(&self) -> String {
+        self.text("label")
+    }
+
+    /// What stands in its parts of a kind.
+    #[must_use]
+    pub fn text(&self, kind: &str) -> String {
+        let texts = self.spans().filter(|(_, (_, k))| *k == kind);
+        texts.flat_map(|(p, (r, _))| p.text.get(r.clone()).unwrap_or_default()).collect()
+    }
+
+    fn spans(&self) -> impl Iterator<Item = (&Piece, (Range<usize>, &'static str))> {
+        self.pieces.iter().flat_map(|p| p.spans.iter().map(move |s| (p, s.clone())))
+    }
+
+    /// Parts that it has and these words do not.
+    #[must_use]
+    pub fn surplus(&self, words: &Words) -> usize {
+        let kinds = ["grade", "value", "unit", "mark", "unread"];
+        kinds.into_iter().filter(|k| self.has(k) && words.part(k).is_empty()).count()
+    }
+
+    /// Its lines with these words. None: it has no place for them, or letters beyond ASCII.
+    #[must_use]
+    pub fn render(&self, words: &Words) -> Option<Vec<String>> {
+        let placed = |kind: &str| words.part(kind).is_empty() || self.has(kind);
+        let graded = placed("grade") || self.has("unread");
+        if !graded || !placed("value") || !placed("unit") {
+            return None;
+        }
+        let mut lines: Vec<String> = self.pieces.iter().map(|p| p.render(words)).collect();
+        if !placed("mark")
+            && let Some(last) = lines.last_mut()
+        {
+            *last = format!("{} {}", last.trim_end(), words.mark);
+        }
+        lines.iter().all(|l| l.is_ascii()).then_some(lines)
+    }
+}
+
+impl Piece {
+    /// Its text with other words, in the same columns as far as they have room.
+    fn render(&self, words: &Words) -> String {
+        let mut text = self.text.clone();
+        for (range, kind) in self.spans.iter().rev() {
+            let new: Vec<char> = words.part(kind).chars().collect();
+            put(&mut text, range.clone(), &new, *kind == "value");
+        }
+        text.into_iter().collect::<String>().trim_end().to_owned()
+    }
+}
+
+/// Puts a word in the place of another. Where blanks stand around, they give way or fill up, so that
+/// what stands beside stays in its columns.
+fn put(text: &mut Vec<char>, range: Range<usize>, new: &[char], right: bool) {
+    let blank = |c: Option<&char>| c == Some(&' ');
+    let old = range.end - range.start;
+    let after = text.get(range.end..).unwrap_or_default();
+    let free_right = after.iter().take_while(|c| **c == ' ').count();
+    let at_end = after.len() == free_right;
+    let before = text.get(..range.start).unwrap_or_default();
+    let free_left = before.iter().rev().take_while(|c| **c == ' ').count();
+    // Signs stand between the fields: nothing has to keep its column.
+    let apart = !at_end && !blank(after.first());
+    let (mut from, mut to) = (range.start, range.end);
+    let mut word: Vec<char> = new.to_vec();
+    if new.len() > old && !apart {
+        let mut need = new.len() - old;
+        let left = if free_left == before.len() { 0 } else { free_left.saturating_sub(1) };
+        let spare = if at_end { need } else { free_right.saturating_sub(1) };
+        let mut take = |most: usize| {
+            let taken = need.min(most);
+            need -= taken;
+            taken
+        };
+        if right {
+            from -= take(left);
+            to += take(spare).min(free_right);
+        } else {
+            to += take(spare).min(free_right);
+            from -= take(left);
+        }
+    } else if new.len() < old && !apart {
+        let fill = vec![' '; old - new.len()];
+        word = if right { [fill, word].concat() } else { [word, fill].concat() };
+    }
+    text.splice(from..to, word);
+}
