@@ -5,7 +5,7 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use wickline::clock::SiteClock;
-use wickline::simulate::analyzer::Style;
+use wickline::simulate::analyzer::{Sent, Style};
 use wickline::simulate::port::SimPort;
 use wickline::simulate::script::{Dice, Run, Script};
 use wickline_forward::receive::Receiver;
@@ -189,7 +189,15 @@ fn a_loopback_plug_is_no_conversation() {
         let script = script(2, 83);
         let wanted: Vec<String> = script.run.iter().map(|r| r.specimen.clone()).collect();
         let mut got = Vec::new();
-        analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");
+        let mut bench = analyzer(port, Style::Lis02);
+        for run in &script.run {
+            // What is not taken while the noise's session lasts stays in the analyzer and comes again.
+            let one = Script { sender: script.sender.clone(), run: vec![run.clone()] };
+            let mut sent = Sent::Kept;
+            while sent == Sent::Kept {
+                bench.run(&one, |_, how| sent = how).await.expect("the line holds");
+            }
+        }
         let done = || ask(&config, &["queue"])["totals"]["accepted"] == 2;
         gather(&mut receiver, &mut got, done).await;
         check(&got, &wanted);

@@ -175,6 +175,9 @@ fn a_tape_shorter_than_what_was_read_from_it_is_refused() {
         bench.run(&script(3, 6), |_, _| ()).await.expect("the line holds");
         crate::kit::until(|| ask(&config, &["day"])["items"].as_array().map(Vec::len) == Some(5));
         assert_eq!(daemon.stop(), 0);
+        for ending in ["db-wal", "db-shm"] {
+            let _ = std::fs::remove_file(tape.with_extension(ending));
+        }
         std::fs::write(&tape, old).expect("an old copy is put back");
         let refused = Daemon::try_start(&config, None).err();
         assert_eq!(refused, Some(4), "{}", said(&config));
