@@ -37,7 +37,8 @@ struct Case<'a> {
 }
 
 impl Trial<'_> {
-    /// Tries every case of the sheet; so many cases of this run came `before`. The error says why nothing can be printed.
+    /// Tries every case of the sheet; so many cases of this run came `before`. The error says why
+    /// nothing can be printed.
     pub fn matrix(&self, signs: &[(Class, Sign)], before: usize) -> Result<Vec<Row>, String> {
         let usual: Vec<Usual<'_>> =
             self.sheet.pads.iter().map(|pad| self.usual(pad)).collect::<Result<_, _>>()?;
