@@ -17,6 +17,7 @@ mod network;
 mod outage;
 mod peer;
 mod power;
+mod prove;
 mod several;
 mod steps;
 mod tidy;

@@ -261,3 +261,54 @@ def test_conversion_factors_against_molar_masses():
             assert abs(float(row["published"]) / exact - 1) < 0.005, row
         checked += 1
     assert checked >= 6
+
+
+def told(message):
+    """Each result of a message as python-hl7 reads it: code, grade, value, unit, flag."""
+    for obx in hl7.parse(message).segments("OBX"):
+        def part(field, component, obx=obx):
+            parts = str(obx[field]).split("^")
+            return parts[component] if component < len(parts) else ""
+        kind = str(obx[2])
+        yield {"code": part(3, 0), "grade": part(5, 0) if kind in ("CE", "CWE") else "",
+               "value": {"NM": part(5, 0), "SN": part(5, 0) + part(5, 1)}.get(kind, ""),
+               "unit": part(6, 0), "flag": str(obx[8])}
+
+
+@pytest.mark.parametrize("system", ["conventional", "si"])
+@pytest.mark.parametrize("dialect", ["lis02", "two-column"])
+def test_each_proved_case_is_what_python_hl7_reads(tmp_path, dialect, system):
+    """Every message that `prove` lists, read by python-hl7, against what the strip file is said to want;
+    and for every row of the invented ladder, against the ladder itself."""
+    strip = (ROOT / "fixtures" / "prove" / "fourteen-pad.toml").read_text()
+    (tmp_path / "strip.toml").write_text(strip)
+    config = tmp_path / "wickline.toml"
+    text = configuration(dialect=dialect, strip="strip.toml", more=f'units = "{system}"\ncodes = "manual"\n')
+    config.write_text(text.replace('controls = "none"', f'controls = "none"\nunits = "{system}"'))
+    proof = ask(config, "prove")
+    checked, labels = 0, {}
+    for case in proof["cases"]:
+        if case["message"] is None:
+            assert "sent" not in case["expected"], case
+            continue
+        read = list(told(case["message"]))
+        for wanted in case["expected"]["sent"]:
+            assert wanted in read, case
+        checked += 1
+        if case["mark"] == "-" and case["class"] == "routine" and case["units"] == system:
+            labels[case["pad"], case["case"].split("/")[2]] = read
+    assert checked > 300
+    with open(ROOT / "fixtures" / "prove" / "ladder.csv", encoding="utf-8") as file:
+        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    column = "si" if system == "si" else "conv"
+    for row in rows:
+        grade = row["grade"].upper().replace(" ", "-")
+        read = labels[row["analyte_id"], f"{int(row['rung']):02}-{grade}"]
+        if row[f"{column}_value"]:
+            unit = row[f"{column}_ucum"]
+            found = [o for o in read if o["code"] == (row[f"loinc_{column}"] or o["code"])
+                     and o["value"] == row[f"{column}_cmp"] + row[f"{column}_value"]]
+            assert [o["unit"] for o in found] == ["" if unit == "1" else unit], (row, read)
+        if grade != "VAL":
+            assert any(o["grade"] == grade and o["code"] == (row["loinc_ord_or_nom"] or o["code"]) for o in read), row
+    assert len(rows) == 91

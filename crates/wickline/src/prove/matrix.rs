@@ -37,7 +37,8 @@ struct Case<'a> {
 }
 
 impl Trial<'_> {
-    /// Tries every case of the sheet; so many cases of this run came `before`. The error says why nothing can be printed.
+    /// Tries every case of the sheet; so many cases of this run came `before`. The error says why
+    /// nothing can be printed.
     pub fn matrix(&self, signs: &[(Class, Sign)], before: usize) -> Result<Vec<Row>, String> {
         let usual: Vec<Usual<'_>> =
             self.sheet.pads.iter().map(|pad| self.usual(pad)).collect::<Result<_, _>>()?;
@@ -110,7 +111,11 @@ impl Trial<'_> {
                 let ends = rung.labels[system].as_ref().is_some_and(|l| !cut(l).0.is_empty());
                 let mut whats = vec![What::Rung(n, rung)];
                 if own && ends {
-                    whats.extend([What::Bare(n, rung), What::Turned(n, rung)]);
+                    whats.push(What::Bare(n, rung));
+                    let turned = turned(rung.labels[system].as_deref().unwrap_or(""));
+                    if !pad.pad.rungs.iter().any(|r| r.labels[system].as_ref() == Some(&turned)) {
+                        whats.push(What::Turned(n, rung));
+                    }
                 }
                 for what in whats {
                     let all = if matches!(what, What::Rung(..)) { marks.len() } else { 1 };
@@ -233,7 +238,11 @@ impl Trial<'_> {
             End::Sent(_) => End::Sent(shown.cloned().collect()),
             other => other,
         });
-        if row.verdict == Verdict::Differs && row.sent.as_ref() == Some(&row.expected) {
+        let wanted_stat = row.expected_stat();
+        if matches!(row.sent, Some(End::Sent(_))) && outcome.stat != wanted_stat {
+            row.verdict = Verdict::Differs;
+            row.remark = format!("sent as {} work", if wanted_stat { "routine" } else { "urgent" });
+        } else if row.verdict == Verdict::Differs && row.sent.as_ref() == Some(&row.expected) {
             row.remark = format!("other pads differ: {got} instead of {expected}");
         }
         row.message = outcome.body.as_deref().map(crate::pipeline::compose::text);
@@ -248,10 +257,8 @@ impl Trial<'_> {
             What::Bare(_, rung) => self.texts(pad, rung, case.si, true),
             What::Turned(_, rung) => {
                 let mut turned = rung.clone();
-                let label = turned.labels[usize::from(case.si)].take().unwrap_or_default();
-                let (sign, digits) = cut(&label);
-                let other = if sign.starts_with('>') { "<=" } else { ">=" };
-                turned.labels[usize::from(case.si)] = Some(format!("{other}{digits}"));
+                let label = &mut turned.labels[usize::from(case.si)];
+                *label = label.as_deref().map(self::turned);
                 let mut texts = self.texts(pad, &turned, case.si, false);
                 texts.retain(|[_, value, _]| !value.starts_with(|c: char| c.is_ascii_digit()));
                 texts
@@ -331,6 +338,12 @@ impl Trial<'_> {
     }
 }
 
+impl Row {
+    fn expected_stat(&self) -> bool {
+        self.class == Class::Stat.word()
+    }
+}
+
 /// What the other pads of the report should say.
 fn others<'a>(case: &Case<'_>, usual: &'a [Usual<'_>]) -> impl Iterator<Item = &'a Obx> {
     let id = case.pad.pad.id.clone();
@@ -342,6 +355,12 @@ fn sorted<'a>(list: impl IntoIterator<Item = &'a Obx>) -> Vec<Obx> {
     let mut list: Vec<Obx> = list.into_iter().cloned().collect();
     list.sort();
     list
+}
+
+/// A label with the comparator of the other end.
+fn turned(label: &str) -> String {
+    let (sign, digits) = cut(label);
+    format!("{}{digits}", if sign.starts_with('>') { "<=" } else { ">=" })
 }
 
 fn rung_name(n: usize, rung: &Rung) -> String {

@@ -87,6 +87,8 @@ pub struct Outcome {
     pub end: End,
     /// Each result with our own name for its pad.
     pub results: Vec<(String, Obx)>,
+    /// The message asks for urgent work (TQ1-9, before 2.5 OBR-5).
+    pub stat: bool,
     pub body: Option<Vec<u8>>,
 }
 
@@ -114,7 +116,9 @@ impl Trial<'_> {
         };
         let judged = judge(print, &self.analyzer.strips, &self.analyzer.rules, &facts);
         match judged.way {
-            Way::Filed => return Outcome { end: End::Filed, results: Vec::new(), body: None },
+            Way::Filed => {
+                return Outcome { stat: false, end: End::Filed, results: Vec::new(), body: None };
+            }
             Way::Held | Way::Repeat { .. } => {
                 return held(judged.holds.iter().map(|h| h.reason.code().to_owned()));
             }
@@ -139,7 +143,7 @@ impl Trial<'_> {
 
 fn held(reasons: impl IntoIterator<Item = String>) -> Outcome {
     let reasons: BTreeSet<String> = reasons.into_iter().collect();
-    Outcome { end: End::Held(reasons), results: Vec::new(), body: None }
+    Outcome { stat: false, end: End::Held(reasons), results: Vec::new(), body: None }
 }
 
 /// What a message says, from its bytes alone.
@@ -162,7 +166,8 @@ fn read_again(body: Vec<u8>) -> Outcome {
         })
         .collect();
     let end = End::Sent(results.iter().map(|(_, obx)| obx.clone()).collect());
-    Outcome { end, results, body: Some(body) }
+    let urgent = [message.component("TQ1", 1, 9, 1), message.component("OBR", 1, 5, 1)];
+    Outcome { end, results, stat: urgent.iter().any(|code| code == "S"), body: Some(body) }
 }
 
 /// The first 16 hexadecimal digits of SHA-256 over the texts, each with its length before it.

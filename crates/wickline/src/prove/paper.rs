@@ -127,7 +127,7 @@ fn table(text: &str) -> Result<BTreeMap<String, Vec<String>>, String> {
     Ok(table)
 }
 
-/// CSV as rows of cells, the apostrophes of [`csv`] taken off again.
+/// CSV as rows of cells, the apostrophes of `csv` taken off again.
 fn records(text: &str) -> Vec<Vec<String>> {
     let (mut rows, mut row, mut cell) = (Vec::new(), Vec::new(), String::new());
     let mut inside = false;

@@ -1,1 +1,156 @@
-//! The proof itself on trial.
+//! The proof itself on trial: a strip that is wrong, a spreadsheet that would be harmed.
+
+use std::collections::BTreeSet;
+
+use super::expect::{End, Obx, Wishes};
+use super::paper::{compare, csv};
+use super::press::{Class, Press, Sign, shipped};
+use super::sheet::{Habits, Sheet, builtin_strip};
+use super::{Row, Trial, Verdict, fingerprint};
+use crate::settings::{self, bench::Bench};
+
+/// The ten pads under another name, with something changed.
+fn strip(from: &str, to: &str) -> String {
+    let text = builtin_strip("ten-pad").expect("it comes with the program");
+    assert!(from.is_empty() || text.contains(from), "{from}");
+    text.replace("id = \"ten-pad\"", "id = \"site-pad\"").replace(from, to)
+}
+
+/// Tries the program's strip file against what another one says.
+fn tried(loaded_strip: &str, sheet: &str) -> Vec<Row> {
+    let folder = std::env::temp_dir().join(format!(
+        "wickline-prove-{}-{}",
+        std::process::id(),
+        fingerprint(&[loaded_strip])
+    ));
+    std::fs::create_dir_all(&folder).expect("a folder");
+    std::fs::write(folder.join("site.toml"), loaded_strip).expect("a strip file");
+    let text = "[site]\nname = \"Kestrel Point Clinic\"\nshort = \"KESTRELPOINT\"\ntimezone = \"UTC\"\n\
+        [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
+        [[analyzer]]\nid = \"bench-1\"\nline = \"tcp:127.0.0.1:1\"\n\
+        dialect = \"two-column\"\nstrip = \"site.toml\"\n\
+        [[receiver]]\nid = \"lis\"\naddress = \"dir:.\"\nunits = \"si\"\n";
+    let loaded =
+        settings::from_text(&folder.join("w.toml"), text.to_owned()).expect("a configuration");
+    let bench = Bench::build(&loaded).expect("a bench");
+    std::fs::remove_dir_all(&folder).expect("it was ours");
+    let habits = Habits::read(super::sheet::builtin_dialect("two-column").expect("known"));
+    let analyzer = bench.analyzers.first().expect("one");
+    let capture = shipped("two-column").expect("one");
+    let press = Press::new(analyzer.dialect.as_ref(), capture).expect("a template");
+    let wishes = Wishes {
+        si: true,
+        grades: "beside".into(),
+        automated: true,
+        references: Default::default(),
+        compare_marks: true,
+    };
+    let trial = Trial {
+        bench: &bench,
+        analyzer,
+        target: bench.targets.first().expect("one"),
+        sheet: &Sheet::read(sheet).expect("a strip"),
+        habits: &habits.expect("a dialect"),
+        wishes: &wishes,
+        press: &press,
+        prints_si: false,
+        series: "000000",
+    };
+    trial.matrix(&[(Class::Routine, Sign::default())], 0).expect("it can be printed")
+}
+
+fn differing(rows: &[Row]) -> BTreeSet<&str> {
+    rows.iter().filter(|r| r.verdict == Verdict::Differs).map(|r| r.case.as_str()).collect()
+}
+
+#[test]
+fn a_wrong_si_label_shows_in_its_own_cases_and_in_no_other() {
+    let good = strip("", "");
+    assert!(differing(&tried(&good, &good)).is_empty());
+    let wrong = strip("\"300\", si = \"17\"", "\"300\", si = \"16.9\"");
+    let rows = tried(&wrong, &good);
+    let differ = differing(&rows);
+    // No mark of this dialect denies an abnormal rung: each of its prints goes out.
+    let meant: BTreeSet<&str> = rows
+        .iter()
+        .filter(|r| r.case.contains("/GLU/03-2+/conventional/"))
+        .filter(|r| matches!(r.expected, End::Sent(_)))
+        .map(|r| r.case.as_str())
+        .collect();
+    assert!(!meant.is_empty());
+    assert_eq!(differ, meant);
+    let one = rows.iter().find(|r| differ.contains(r.case.as_str())).expect("one");
+    assert!(one.expected.to_string().contains(" 17 mmol/L"), "{}", one.expected);
+    assert!(one.sent_text().contains(" 16.9 mmol/L"), "{}", one.sent_text());
+}
+
+#[test]
+fn a_wrong_word_shows() {
+    let good = strip("", "");
+    let wrong = strip(
+        "{ grade = \"3+\", conventional = \"1000\"",
+        "{ grade = \"3+\", conventional = \"1001\"",
+    );
+    let differ = tried(&wrong, &good);
+    let differ = differing(&differ);
+    assert!(differ.iter().all(|c| c.contains("/GLU/04-3+/conventional/")) && !differ.is_empty());
+}
+
+fn row(case: &str, printed: &str, sent: &str) -> Row {
+    let obx = Obx {
+        code: sent.into(),
+        grade: String::new(),
+        value: String::new(),
+        unit: String::new(),
+        flag: String::new(),
+    };
+    Row {
+        case: case.into(),
+        strip: "ten-pad".into(),
+        pad: "GLU".into(),
+        rung: "+1".into(),
+        units: "si".into(),
+        mark: "@".into(),
+        class: "routine".into(),
+        printed: printed.into(),
+        expected: End::Filed,
+        sent: Some(End::Sent(vec![obx])),
+        remark: "a \"quote\", and a comma".into(),
+        verdict: Verdict::Differs,
+        control_id: "PRV1".into(),
+        answered: "-1".into(),
+        message: None,
+        body: None,
+    }
+}
+
+#[test]
+fn a_spreadsheet_takes_no_cell_for_a_formula() {
+    let text = csv(&[row("a", "=1+1", "\t2")], "f");
+    for guarded in ["\"'=1+1\"", "\"'\t2\"", "\"'+1\"", "\"'@\"", "\"'-1\""] {
+        assert!(text.contains(guarded), "{guarded}: {text}");
+    }
+    assert!(text.contains("\"a \"\"quote\"\", and a comma\""), "{text}");
+    assert_eq!(text.lines().count(), 2);
+    assert_eq!(compare(&text, &[row("a", "=1+1", "\t2")]), Ok(vec![]), "read back as written");
+}
+
+#[test]
+fn what_changed_appeared_and_vanished_is_told() {
+    let old = csv(&[row("a", "1", "x"), row("b", "1", "x"), row("c", "1", "x")], "f");
+    let now = [row("a", "1", "x"), row("b", "-1", "y"), row("d", "1", "x")];
+    let changes = compare(&old, &now).expect("a proof");
+    let told: Vec<_> = changes.iter().map(|c| (c.case.as_str(), c.how, c.columns.len())).collect();
+    assert_eq!(told, [("b", "changed", 2), ("d", "appeared", 0), ("c", "vanished", 0)]);
+    assert_eq!(changes[0].columns[0], ("printed", "1".into(), "-1".into()));
+    assert!(compare("case,strip\r\n", &now).is_err());
+    assert!(compare(&(old.clone() + "\"x\",\"y\"\r\n"), &now).is_err());
+}
+
+#[test]
+fn fingerprints_tell_texts_apart() {
+    assert_eq!(fingerprint(&["a", "b"]).len(), 16);
+    assert_ne!(fingerprint(&["a", "b"]), fingerprint(&["ab", ""]));
+    // SHA-256 of eight zero bytes: the length of an empty text (FIPS 180-4; by Python's hashlib).
+    assert_eq!(fingerprint(&[""]), "af5570f5a1810b7a");
+}

@@ -1,0 +1,215 @@
+//! `prove`: every rung of the invented ladders, every built-in dialect, and what a change alters.
+
+use std::collections::BTreeSet;
+use std::path::Path;
+use std::process::{Command, Stdio};
+
+use serde_json::Value;
+
+use crate::kit::{Folder, ask, binary, configuration, run};
+
+const DIALECTS: [&str; 5] = ["lis02", "two-column", "three-field", "wide-label", "ticket"];
+const STRIPS: [&str; 3] = ["ten-pad", "eleven-pad", "twelve-pad"];
+
+fn root(path: &str) -> std::path::PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../..").join(path)
+}
+
+/// A configuration with references and marks of every class.
+fn config(dialect: &str, strip: &str, prints: &str, address: &str, more: &str) -> String {
+    let text = configuration("listen:127.0.0.1:0", dialect, strip, address, more);
+    text.replace(
+        "control_marks",
+        &format!("units = \"{prints}\"\nstat_marks = [\"S\"]\ncontrol_marks"),
+    ) + "[reference]\nGLU = \"NEG\"\nPH = \"5.0-8.0\"\n"
+}
+
+fn cases(proof: &Value) -> &Vec<Value> {
+    proof["cases"].as_array().expect("a list of cases")
+}
+
+fn text(value: &Value) -> &str {
+    value.as_str().expect("text")
+}
+
+#[test]
+fn every_built_in_strip_is_proved_in_every_built_in_dialect() {
+    for (n, dialect) in DIALECTS.iter().enumerate() {
+        for (m, strip) in STRIPS.iter().enumerate() {
+            let folder = Folder::new("prove");
+            let (prints, sends) = [("conventional", "si"), ("si", "conventional")][(n + m) % 2];
+            let more = format!("units = \"{sends}\"");
+            let file = folder.write("w.toml", &config(dialect, strip, prints, "dir:out", &more));
+            let proof = ask(&file, &["prove"]);
+            let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
+            assert!(odd.is_empty(), "{dialect} {strip}: {:?}", odd.first());
+            assert_eq!(proof["notes"], serde_json::json!([]), "{dialect} {strip}");
+            let classes: BTreeSet<_> = cases(&proof).iter().map(|c| text(&c["class"])).collect();
+            assert_eq!(classes.len(), 3, "{dialect}");
+            // Only the ticket has columns too narrow for the words of colours and clarity.
+            for case in cases(&proof).iter().filter(|c| c["verdict"] == "not-printable") {
+                assert_eq!(*dialect, "ticket", "{case}");
+                let narrow = ["COL", "CLA"].contains(&text(&case["pad"]));
+                assert!(narrow || text(&case["rung"]).ends_with("turned"), "{case}");
+            }
+            assert!(!folder.0.join("out").exists(), "nothing is sent unasked");
+        }
+    }
+}
+
+/// Each row of the invented ladder, in both unit systems: code, value, unit and grade as it says.
+#[test]
+fn all_of_the_invented_ladder_arrives() {
+    let ladder = std::fs::read_to_string(root("fixtures/prove/ladder.csv")).expect("the ladder");
+    let rows: Vec<Vec<&str>> = ladder.lines().skip(2).map(|l| l.split(',').collect()).collect();
+    assert_eq!(rows.len(), 91);
+    for (system, at, code) in [("conventional", 3, 10), ("si", 6, 11)] {
+        for dialect in ["lis02", "two-column"] {
+            let folder = Folder::new("prove");
+            let strip = std::fs::read_to_string(root("fixtures/prove/fourteen-pad.toml"));
+            folder.write("fourteen-pad.toml", &strip.expect("the strip"));
+            let more = format!("units = \"{system}\"\ncodes = \"manual\"");
+            let text_of = config(dialect, "fourteen-pad.toml", system, "dir:out", &more);
+            let proof = ask(&folder.write("w.toml", &text_of), &["prove"]);
+            for row in &rows {
+                let grade = row[2].to_uppercase().replace(' ', "-");
+                let rung: usize = row[1].parse().expect("a number");
+                let wanted = if grade == "VAL" { String::new() } else { grade.clone() };
+                let prefix = format!("fourteen-pad/{}/{rung:02}-{grade}/", row[0]);
+                let case = cases(&proof).iter().find(|c| {
+                    let case = text(&c["case"]);
+                    case.starts_with(&prefix) && case.ends_with(&format!("/{system}/-/routine"))
+                });
+                let case = case.unwrap_or_else(|| panic!("no case for {row:?}"));
+                assert_eq!(case["verdict"], "as-expected", "{case}");
+                let sent = case["sent"]["sent"].as_array().expect("what was sent");
+                if !wanted.is_empty() {
+                    let found = sent.iter().find(|o| o["grade"] == wanted.as_str());
+                    let found = found.unwrap_or_else(|| panic!("{row:?}: {case}"));
+                    assert!(row[9].is_empty() || found["code"] == row[9], "{row:?}: {found}");
+                }
+                if !row[at + 1].is_empty() {
+                    let value = format!("{}{}", row[at], row[at + 1]);
+                    let found = sent.iter().find(|o| o["value"] == value.as_str());
+                    let found = found.unwrap_or_else(|| panic!("{row:?}: {case}"));
+                    let unit = if row[at + 2] == "1" { "" } else { row[at + 2] };
+                    assert_eq!(found["unit"], unit, "{row:?}");
+                    assert!(row[code].is_empty() || found["code"] == row[code], "{row:?}: {found}");
+                }
+                let numbers = usize::from(!row[at + 1].is_empty());
+                assert_eq!(sent.len(), usize::from(!wanted.is_empty()) + numbers, "{case}");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_change_of_a_strip_is_shown_case_by_case() {
+    let folder = Folder::new("prove");
+    let strip = std::fs::read_to_string(root("config/strips/ten-pad.toml")).expect("the strip");
+    let strip = strip.replace("id = \"ten-pad\"", "id = \"site-pad\"");
+    folder.write("site.toml", &strip);
+    let text_of = config("two-column", "site.toml", "conventional", "dir:out", "units = \"si\"");
+    let file = folder.write("w.toml", &text_of);
+    let path = |name: &str| folder.0.join(name).to_string_lossy().into_owned();
+    let (csv, html) = (path("old.csv"), path("proof.html"));
+    let first = run(&file, &["prove", "--csv", &csv, "--html", &html]);
+    assert_eq!(first.status.code(), Some(0), "{}", String::from_utf8_lossy(&first.stdout));
+    let same = ask(&file, &["prove", "--compare", &csv]);
+    assert_eq!(same["changes"], serde_json::json!([]));
+    let page = std::fs::read_to_string(&html).expect("a page");
+    let fingerprint = text(&same["fingerprint"]);
+    assert!(page.matches(fingerprint).count() >= 3, "the fingerprint stands on every page");
+    assert!(
+        page.contains("Signature") && page.contains("size: A4") && page.contains("counter(page)")
+    );
+
+    folder.write("site.toml", &strip.replace("\"300\", si = \"17\"", "\"300\", si = \"16.9\""));
+    let now = run(&file, &["--json", "prove", "--compare", &csv]);
+    assert_eq!(now.status.code(), Some(1));
+    let now: Value = serde_json::from_slice(&now.stdout).expect("a document");
+    assert_ne!(text(&now["fingerprint"]), fingerprint);
+    let changed: BTreeSet<&str> =
+        now["changes"].as_array().expect("changes").iter().map(|c| text(&c["case"])).collect();
+    // Patients' cases that send the label; and where the other units are printed, the print itself.
+    let meant: BTreeSet<&str> = cases(&now)
+        .iter()
+        .filter(|c| c["pad"] == "GLU" && text(&c["case"]).contains("/03-2+/"))
+        .filter(|c| c["units"] == "si" || c["sent"]["sent"].is_array())
+        .map(|c| text(&c["case"]))
+        .collect();
+    assert!(meant.len() > 10);
+    assert_eq!(changed, meant);
+
+    let text_of = text_of.replace("site.toml", "ten-pad");
+    let other = run(&folder.write("w.toml", &text_of), &["prove", "--compare", &csv]);
+    let said = String::from_utf8_lossy(&other.stdout);
+    assert_eq!(other.status.code(), Some(1));
+    assert!(said.contains("appeared ten-pad/") && said.contains("vanished site-pad/"), "{said}");
+    let wrong = run(&file, &["prove", "--compare", &html]);
+    assert_eq!(wrong.status.code(), Some(2), "a page is no CSV");
+}
+
+#[test]
+fn test_messages_are_sent_and_their_answers_recorded() {
+    let folder = Folder::new("prove");
+    let saved = folder.0.join("saved");
+    for (answers, exit, word) in [("aa", 0, "accepted"), ("ae", 1, "refused")] {
+        let mut receiver = Command::new(binary())
+            .args(["--json", "receive", "--listen", "127.0.0.1:0", "--answer", answers, "--save"])
+            .arg(&saved)
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("a receiver");
+        let mut lines = std::io::BufRead::lines(std::io::BufReader::new(
+            receiver.stdout.take().expect("its output is ours"),
+        ));
+        let first = lines.next().expect("it listens").expect("a line");
+        std::thread::spawn(move || lines.map_while(Result::ok).for_each(drop));
+        let first: Value = serde_json::from_str(&first).expect("JSON");
+        let address = format!("mllp://{}", text(&first["address"]));
+        let text_of = config("two-column", "ten-pad", "conventional", &address, "");
+        let file = folder.write("w.toml", &text_of);
+        let done = run(&file, &["--json", "prove", "--send"]);
+        receiver.kill().expect("it ends");
+        receiver.wait().expect("it has ended");
+        assert_eq!(done.status.code(), Some(exit));
+        let proof: Value = serde_json::from_slice(&done.stdout).expect("a document");
+        for case in cases(&proof) {
+            let answered = text(&case["answered"]).split(':').next().unwrap_or("");
+            let wanted = if case["message"].is_null() { "" } else { word };
+            assert_eq!(answered, wanted, "{case}");
+        }
+        // Nobody is there any more.
+        assert_eq!(run(&file, &["prove", "--send"]).status.code(), Some(3));
+    }
+    let mut count = 0;
+    for entry in std::fs::read_dir(&saved).expect("messages").flatten() {
+        let message = std::fs::read_to_string(entry.path()).expect("a message");
+        let fields: Vec<&str> = message.lines().next().unwrap_or("").split('|').collect();
+        assert!(
+            fields[9].starts_with("PRV") && fields[10].starts_with('T'),
+            "{}",
+            entry.path().display()
+        );
+        count += 1;
+    }
+    assert!(count > 100, "{count} messages");
+    assert!(!folder.0.join("ledger.db").exists(), "past queue and ledger");
+}
+
+#[test]
+fn a_dialect_of_ones_own_needs_a_capture() {
+    let folder = Folder::new("prove");
+    let dialect = std::fs::read_to_string(root("fixtures/listen/guide/harbour.toml"));
+    folder.write("harbour.toml", &dialect.expect("the guide's dialect"));
+    let text_of = config("harbour.toml", "ten-pad", "conventional", "dir:out", "");
+    let file = folder.write("w.toml", &text_of);
+    let without = run(&file, &["prove"]);
+    assert_eq!(without.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&without.stderr).contains("--capture"));
+    let capture = root("fixtures/listen/guide/harbour.cap").to_string_lossy().into_owned();
+    let done = run(&file, &["prove", "--capture", &capture]);
+    let said = String::from_utf8_lossy(&done.stdout);
+    assert_eq!(done.status.code(), Some(0), "{said}{}", String::from_utf8_lossy(&done.stderr));
+}
