@@ -88,10 +88,9 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
         eprintln!("not as scripted: {fault}");
     }
     if faults.is_empty() {
-        out.line(&out.toned(
-            "As scripted: every result accepted once and in order; the held ones are named above.",
-            Tone::Good,
-        ));
+        let told =
+            "As scripted: every result accepted once and in order; the held ones are named above.";
+        out.pieces(&[(told.into(), Tone::Good)]);
     }
     Ok(if faults.is_empty() { Exit::Done } else { Exit::NotClean })
 }

@@ -47,7 +47,7 @@ impl Output {
 
     /// Text in a tone, where there is colour.
     #[must_use]
-    pub fn toned(&self, text: &str, tone: Tone) -> String {
+    fn toned(&self, text: &str, tone: Tone) -> String {
         let text = visible(text);
         if !self.colour {
             return text;

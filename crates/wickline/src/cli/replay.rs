@@ -171,7 +171,7 @@ impl Comparison {
                 Tone::Bad,
             ),
         };
-        out.line(&out.toned(&text, tone));
+        out.pieces(&[(text, tone)]);
         Ok(if self.changed.is_empty() { Exit::Done } else { Exit::NotClean })
     }
 }
