@@ -208,6 +208,14 @@ impl Account {
         }
     }
 
+    /// True while this number is missing, or unknown: one that comes late says nothing about now.
+    #[must_use]
+    pub fn awaits(&self, number: &Number, came: Came<'_>) -> bool {
+        let Some(index) = number.value.and_then(|value| self.index(value)) else { return false };
+        let Place::On(place) = self.place(number, index, came) else { return false };
+        self.sequences.get(place).is_some_and(|s| self.stand(s, index).1 == Stand::Missing)
+    }
+
     /// Its place in a round, from 0. None: the analyzer does not count so.
     fn index(&self, value: i64) -> Option<i64> {
         let Counting { first, top, .. } = self.counting;

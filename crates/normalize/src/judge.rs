@@ -34,6 +34,25 @@ pub struct Facts<'a> {
     /// How the analyzer's controls stood when the report was taken. None counts as due: without a
     /// lockout it does not matter.
     pub controls: Option<&'a Standing>,
+    /// The strips in use, as a person entered them. What the print names stands above it.
+    pub lot: Option<&'a StripLot>,
+}
+
+/// A lot of strips in use.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StripLot {
+    pub lot: String,
+    /// The last day that it may be used on, `2026-03-31`.
+    pub last_day: Option<String>,
+}
+
+impl StripLot {
+    /// The lot that a report was run with: as printed, else as entered.
+    #[must_use]
+    pub fn of<'s>(report: &'s Report, entered: Option<&'s StripLot>) -> Option<&'s str> {
+        let printed = report.strip_lot.as_deref().map(str::trim).filter(|l| !l.is_empty());
+        printed.or_else(|| entered.map(|e| e.lot.as_str()))
+    }
 }
 
 /// A report heard before, as far as a later one is compared with it.
@@ -159,6 +178,8 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
     let mut holds = report.doubts.clone();
     holds.extend(classed.holds);
     holds.extend(sender(report, rules));
+    // An expired strip makes a control run none; it need not be held for that.
+    holds.extend(expired(report, facts).filter(|_| !control));
     let accepted = if control { None } else { Some(specimen(report, rules)) };
     let accepted = match accepted {
         Some(Ok(id)) => Some(id),
@@ -220,6 +241,24 @@ fn sender(report: &Report, rules: &Rules) -> Option<Hold> {
             format!("the sender says it is {}; expected {}", quote(heard), quote(expected));
         Hold::new(Reason::SenderUnexpected, detail)
     })
+}
+
+/// Strips past their last day.
+#[must_use]
+pub fn expired(report: &Report, facts: &Facts<'_>) -> Option<Hold> {
+    let printed = report.strip_expiry.map(|last| last.day_text());
+    let last = printed.or_else(|| facts.lot.and_then(|lot| lot.last_day.clone()))?;
+    let lot = StripLot::of(report, facts.lot).unwrap_or("without a number");
+    (facts.day > last.as_str()).then(|| {
+        let detail = format!("strip lot {} was good until {last}", quote(lot));
+        Hold::new(Reason::StripExpired, detail)
+    })
+}
+
+/// The strip of a report, where it can be told.
+#[must_use]
+pub fn strip_of<'a>(report: &Report, strips: &'a [Strip]) -> Option<&'a Strip> {
+    choose(report, strips).ok()
 }
 
 /// The strip of a report: the only one there is, else the one that the print names. Never by pads.

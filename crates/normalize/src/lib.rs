@@ -41,7 +41,7 @@ pub use controls::{ControlPlan, Lockout, Policy, Standing};
 pub use fault::Fault;
 pub use figure::Figure;
 pub use hold::{Hold, Reason, Remedy};
-pub use judge::{Earlier, Facts, Judged, Way, judge, superseded};
+pub use judge::{Earlier, Facts, Judged, StripLot, Way, judge, superseded};
 pub use moment::Moment;
 pub use observation::{
     Code, CodeSystem, Comparator, Content, Flag, Observation, ResultStatus, Unit,

@@ -77,7 +77,7 @@ pub(crate) fn judged(report: &Report, rules: &Rules, earlier: &[Earlier]) -> Jud
         report,
         &[strip("ten-pad")],
         rules,
-        &Facts { earlier, heard, day: DAY, sequence: None, controls: None },
+        &Facts { earlier, heard, day: DAY, sequence: None, controls: None, lot: None },
     )
 }
 

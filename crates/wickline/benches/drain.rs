@@ -226,7 +226,7 @@ impl Site {
                     for (part, report) in
                         analyzer.dialect.read(&transmission).into_iter().enumerate()
                     {
-                        heard.push(Heard { report, part, heard_at: now });
+                        heard.push(Heard { report, part, heard_at: now, unheard: false });
                     }
                 }
             }

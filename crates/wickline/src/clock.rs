@@ -119,6 +119,28 @@ impl SiteClock {
         Some(utc - i64::from(moment.offset?) * 60_000_000)
     }
 
+    /// Every offset that the site's zone has at a printed time, in minutes east: none in the hour that
+    /// is skipped in spring, two in the one that comes twice in autumn.
+    #[must_use]
+    pub fn offsets(&self, printed: Moment) -> Vec<i16> {
+        use jiff::tz::AmbiguousOffset::{Fold, Gap, Unambiguous};
+        let (hour, minute) = printed.time.unwrap_or((12, 0));
+        let second = printed.second.unwrap_or(0);
+        let small = |n: u8| i8::try_from(n).ok();
+        let civil = || {
+            let (month, day) = (small(printed.month)?, small(printed.day)?);
+            let (hour, minute, second) = (small(hour)?, small(minute)?, small(second)?);
+            jiff::civil::DateTime::new(printed.year, month, day, hour, minute, second, 0).ok()
+        };
+        let Some(civil) = civil() else { return Vec::new() };
+        let offsets = match self.zone.to_ambiguous_timestamp(civil).offset() {
+            Unambiguous { offset } => vec![offset],
+            Gap { .. } => Vec::new(),
+            Fold { before, after } => vec![before, after],
+        };
+        offsets.iter().filter_map(|o| i16::try_from(o.seconds() / 60).ok()).collect()
+    }
+
     /// A printed time with the site's offset added where it has none. None when the zone skips that
     /// time (spring) or has it twice (autumn): the caller decides what that is worth.
     #[must_use]

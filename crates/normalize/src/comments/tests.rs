@@ -106,6 +106,7 @@ fn ascorbate_is_said_of_the_pads_it_disturbs() {
         day: "2025-03-14",
         sequence: None,
         controls: None,
+        lot: None,
     };
     let found = crate::judge::judge(&print, &[eleven], &rules, &facts);
     let made = comments(&found.readings, &catalogue());
@@ -172,7 +173,7 @@ proptest! {
         rules.add_reference("PRO", "NEG").expect("a grade");
         rules.add_reference("SG", "1.005-1.030").expect("an interval");
         let heard = print.taken.expect("a time");
-        let facts = crate::judge::Facts { earlier: &[], heard, day: "2025-03-14", sequence: None, controls: None };
+        let facts = crate::judge::Facts { earlier: &[], heard, day: "2025-03-14", sequence: None, controls: None, lot: None };
         let found = crate::judge::judge(&print, std::slice::from_ref(&twelve), &rules, &facts);
         let before = found.readings.clone();
         let sent = observe(&before, &twelve, &Choice::default()).expect("all on the ladder");

@@ -55,7 +55,7 @@ fn readings(print: &Report, strip: &Strip) -> Vec<Reading> {
     let signs = Signs { control_order: true, ..Signs::default() };
     let print = Report { signs, specimen: None, ..print.clone() };
     let heard = print.taken.expect("a time");
-    let facts = Facts { earlier: &[], heard, day: DAY, sequence: None, controls: None };
+    let facts = Facts { earlier: &[], heard, day: DAY, sequence: None, controls: None, lot: None };
     judge(&print, std::slice::from_ref(strip), &Rules::default(), &facts).readings
 }
 

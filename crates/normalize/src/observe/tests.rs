@@ -38,6 +38,7 @@ fn with_pad(strip: &Strip, units: Units, print: PrintedReading) -> Judged {
         day: DAY,
         sequence: None,
         controls: None,
+        lot: None,
     };
     judge(&whole, std::slice::from_ref(strip), &rules, &facts)
 }

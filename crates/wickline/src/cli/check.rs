@@ -114,7 +114,7 @@ fn lines(bench: &Bench, found: &mut Vec<Finding>) {
                 ),
             });
         }
-        if bench.targets_of(&analyzer.id).next().is_none() {
+        if bench.targets_of(&analyzer.id, false).next().is_none() {
             found.push(finding(
                 Level::Note,
                 &about,

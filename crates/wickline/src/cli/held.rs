@@ -68,7 +68,7 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
         }
         Some(Act::Identify { id: text, control, .. }) => {
             let level = control.unwrap_or_default();
-            desk.ledger.report_is_control(&actor, id(&text)?, &level).await?
+            desk.ledger.report_is_control(&desk.bench, &actor, id(&text)?, &level).await?
         }
         Some(Act::Release { id: text, reason }) => {
             desk.ledger.report_release(&desk.bench, &actor, id(&text)?, &reason).await?

@@ -128,7 +128,7 @@ fn parties<'a>(bench: &'a Bench, options: &Options) -> Result<(&'a Analyzer, &'a
         None => bench.analyzers.first(),
     };
     let analyzer = analyzer.ok_or_else(|| Failure::wrong("no such analyzer is configured"))?;
-    let mut targets = bench.targets_of(&analyzer.id);
+    let mut targets = bench.targets_of(&analyzer.id, false);
     let target = match &options.receiver {
         Some(id) => targets.find(|t| t.id == *id),
         None => targets.next(),

@@ -1,11 +1,11 @@
 //! From a judged report to one receiver's message, and from a kept print to a report again.
 
-use wickline_forward::hl7::{Outgoing, result_message};
+use wickline_forward::hl7::{ControlRole, Outgoing, result_message};
 use wickline_listen::ear::{Cut, Ending, Transmission};
 use wickline_normalize::correction::said_first;
 use wickline_normalize::observe::observe;
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Hold, Private, Reason, Report};
+use wickline_normalize::{Hold, Private, Reason, Remark, Report};
 
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench, Target};
@@ -22,6 +22,19 @@ pub struct Subject<'a> {
     pub readings: &'a Vec<Reading>,
     pub strip: &'a str,
     pub heard_at: i64,
+    /// False: the analyzer's times are left out.
+    pub clock_believed: bool,
+    pub remarks: &'a [Remark],
+    /// Set on control material, whatever else it says.
+    pub control: Option<ControlRole<'a>>,
+}
+
+impl<'a> Subject<'a> {
+    /// What a report says of its control material, for whoever asks for that.
+    #[must_use]
+    pub fn material(level: Option<&'a str>, print: &'a Report) -> ControlRole<'a> {
+        ControlRole { level: level.unwrap_or("not named"), lot: print.control_lot.as_deref() }
+    }
 }
 
 /// Builds the message for one receiver, or says why a person must look first.
@@ -32,6 +45,7 @@ pub fn message(
     made_at: i64,
     subject: &Subject<'_>,
 ) -> Result<Vec<u8>, Hold> {
+    door(target, subject.control.is_some())?;
     let strip = bench
         .analyzer(subject.analyzer)
         .and_then(|a| a.strips.iter().find(|s| s.id == subject.strip))
@@ -51,15 +65,18 @@ pub fn message(
         specimen: &specimen,
         number: print.number.as_deref(),
         stat: subject.stat,
-        collected: zoned(bench, print.collected)?,
-        taken: zoned(bench, print.taken)?,
+        collected: zoned(bench, print.collected.filter(|_| subject.clock_believed))?,
+        taken: zoned(bench, print.taken.filter(|_| subject.clock_believed))?,
         heard: site.moment(subject.heard_at),
         operator: print.operator.as_ref(),
         analyzer: subject.analyzer,
-        patient: print.patient.as_ref().filter(|_| target.with_patient),
-        control: None,
+        patient: print
+            .patient
+            .as_ref()
+            .filter(|_| target.with_patient && subject.control.is_none()),
+        control: subject.control,
         correction: None,
-        remarks: &[],
+        remarks: subject.remarks,
         observations: &observations,
     };
     result_message(&target.layout, &outgoing).map_err(|fault| {
@@ -67,6 +84,20 @@ pub fn message(
         let reason = if specimen { Reason::SpecimenMalformed } else { Reason::Unreadable };
         Hold::new(reason, format!("receiver {}: {fault}", target.id))
     })
+}
+
+/// The last look before anything is put into words: control material goes to those alone who ask for
+/// it, patients' results to those who take them.
+fn door(target: &Target, control: bool) -> Result<(), Hold> {
+    let (open, what) = match control {
+        true => (target.controls, "control material"),
+        false => (target.patients, "patients' results"),
+    };
+    if open {
+        return Ok(());
+    }
+    let why = format!("receiver {} does not take {what}", target.id);
+    Err(Hold::new(Reason::ClassDisagree, why))
 }
 
 /// A printed time with the site's offset. A time that the zone skips or has twice is not guessed.

@@ -57,6 +57,8 @@ struct Cursor {
     noted: i64,
     clock: TapeClock,
     found: Vec<Heard>,
+    /// The line was not heard at some time since the last report.
+    unheard: bool,
 }
 
 impl Reading {
@@ -68,6 +70,7 @@ impl Reading {
             () = super::stopped(&mut stop) => return Ok(()),
         }
         let Some(start) = self.start().await? else { return Ok(()) };
+        self.release().await;
         let mut cursor = self.cursor(start);
         let mut commits = self.tape.commits();
         while !*self.stop.borrow() {
@@ -100,6 +103,7 @@ impl Reading {
             noted: start,
             clock: TapeClock::default(),
             found: Vec::new(),
+            unheard: false,
         }
     }
 
@@ -148,13 +152,16 @@ impl Reading {
         }
         cursor.last = entry.n;
         self.collect(cursor, entry.at);
+        // Behind what such an event ends: that was heard before it.
+        cursor.unheard |= entry.kind != Kind::Bytes;
     }
 
     fn collect(&self, cursor: &mut Cursor, at: i64) {
         while let Some(transmission) = cursor.ear.poll_transmission() {
             let reports = self.analyzer.dialect.read(&transmission);
             for (part, report) in reports.into_iter().enumerate() {
-                cursor.found.push(Heard { report, part, heard_at: at });
+                let unheard = std::mem::take(&mut cursor.unheard);
+                cursor.found.push(Heard { report, part, heard_at: at, unheard });
             }
         }
         if cursor.ear.is_idle() {
@@ -227,7 +234,11 @@ impl Reading {
             match self.ledger.within(done).await {
                 Ok(taken) => {
                     self.ledger_back();
+                    let controls = taken.controls;
                     self.tell(taken);
+                    if controls {
+                        self.release().await;
+                    }
                     return Ok(true);
                 }
                 // Also what should never happen: one report must not take the whole house down.
@@ -239,6 +250,19 @@ impl Reading {
                 }
                 Err(error) => return Err(error),
             }
+        }
+    }
+
+    /// What was held for controls may go. A ledger that is away for this is back at the next run of
+    /// control material, or at the next start.
+    async fn release(&self) {
+        match self.ledger.release_passed(&self.bench, &self.analyzer).await {
+            Ok(0) => {}
+            Ok(released) => {
+                info!(analyzer = %self.analyzer.id, released, "controls have passed");
+                self.wakes.iter().for_each(|wake| wake.notify_waiters());
+            }
+            Err(error) => warn!(analyzer = %self.analyzer.id, %error, "held for controls still"),
         }
     }
 

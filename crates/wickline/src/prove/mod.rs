@@ -14,7 +14,7 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 use wickline_forward::hl7::Message;
 use wickline_normalize::Report;
-use wickline_normalize::judge::{Facts, Way, judge};
+use wickline_normalize::judge::{Facts, Way};
 
 use self::expect::{End, Obx, Wishes};
 use self::press::{Press, hear};
@@ -113,8 +113,9 @@ impl Trial<'_> {
             day: &day,
             sequence: None,
             controls: None,
+            lot: None,
         };
-        let judged = judge(print, &self.analyzer.strips, &self.analyzer.rules, &facts);
+        let judged = self.analyzer.read_alone(print, &facts);
         match judged.way {
             Way::Filed => {
                 return Outcome { stat: false, end: End::Filed, results: Vec::new(), body: None };
@@ -127,12 +128,15 @@ impl Trial<'_> {
         let subject = Subject {
             analyzer: &self.analyzer.id,
             filler,
-            specimen: print.specimen.as_ref().map_or("", |s| s.expose()),
+            specimen: judged.specimen.as_ref().map_or("", |s| s.expose()),
             stat: judged.class.code() == "stat",
             print,
             readings: &judged.readings,
             strip: &judged.strip,
             heard_at: now,
+            clock_believed: true,
+            remarks: &judged.remarks,
+            control: None,
         };
         match compose::message(self.bench, self.target, control_id, now, &subject) {
             Err(hold) => held([hold.reason.code().to_owned()]),

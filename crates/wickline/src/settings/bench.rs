@@ -2,6 +2,7 @@
 //! receivers with their layouts and choices. Everything that can be wrong is found here.
 
 mod layout;
+mod rules;
 
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
@@ -13,11 +14,14 @@ use wickline_forward::hl7::{Acknowledge, Layout};
 use wickline_forward::mllp::MllpRelease;
 use wickline_listen::dialect::{self, Dialect};
 use wickline_listen::line::LineSpec;
+use wickline_normalize::account::Counting;
+use wickline_normalize::comments::CommentRule;
 use wickline_normalize::observe::Choice;
 use wickline_normalize::rules::Rules;
 use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
+pub use self::rules::{ClockRules, ControlRules};
 use super::reader::{Fault, place};
 use super::{Loaded, Settings};
 use crate::clock::SiteClock;
@@ -31,6 +35,10 @@ pub struct Analyzer {
     pub dialect: Arc<dyn Dialect>,
     pub strips: Vec<Strip>,
     pub rules: Rules,
+    pub counting: Counting,
+    pub clock: ClockRules,
+    pub comments: Vec<CommentRule>,
+    pub controls: ControlRules,
 }
 
 /// One receiver, ready to be sent to.
@@ -42,6 +50,9 @@ pub struct Target {
     pub layout: Layout,
     pub choice: Choice,
     pub analyzers: Vec<String>,
+    /// Whether it gets control material, and patients' results.
+    pub controls: bool,
+    pub patients: bool,
     pub with_patient: bool,
     pub paused: bool,
     pub stop_on_refusal: bool,
@@ -134,9 +145,16 @@ impl Bench {
         self.analyzers.iter().find(|a| a.id == id)
     }
 
-    /// The receivers that get an analyzer's results.
-    pub fn targets_of<'a>(&'a self, analyzer: &'a str) -> impl Iterator<Item = &'a Arc<Target>> {
-        self.targets.iter().filter(move |t| t.analyzers.iter().any(|a| a == "*" || a == analyzer))
+    /// The receivers that get what an analyzer says of patients, or of control material: this is the
+    /// one door between the two.
+    pub fn targets_of<'a>(
+        &'a self,
+        analyzer: &'a str,
+        control: bool,
+    ) -> impl Iterator<Item = &'a Arc<Target>> {
+        let takes = move |t: &Target| if control { t.controls } else { t.patients };
+        let hears = move |t: &Target| t.analyzers.iter().any(|a| a == "*" || a == analyzer);
+        self.targets.iter().filter(move |t| takes(t) && hears(t))
     }
 
     /// Whether a person may give this specimen id to a report of this analyzer: held to the same rules
@@ -237,7 +255,12 @@ impl Builder<'_> {
         let strips: Vec<Strip> = strips.into_iter().collect::<Option<_>>()?;
         let rules = rules?;
         self.together(settings, index, &rules, &strips);
-        Some(Analyzer { id: raw.id.clone(), line: line?, dialect, strips, rules })
+        let counting = self.counting(settings, index);
+        let clock = self.clock(settings, index);
+        let comments = self.comments(settings, &strips);
+        let controls = self.controls(settings, index, &strips);
+        let (id, line) = (raw.id.clone(), line?);
+        Some(Analyzer { id, line, dialect, strips, rules, counting, clock, comments, controls })
     }
 
     /// A built-in by name, or a file beside the configuration.
@@ -291,54 +314,26 @@ impl Builder<'_> {
         }
     }
 
-    fn rules(&mut self, settings: &Settings, index: usize) -> Option<Rules> {
-        let raw = &settings.analyzer[index];
-        let mut rules = Rules {
-            print_units: units(&raw.units),
-            compare_marks: raw.compare_marks,
-            sender: Some(raw.sender.clone()).filter(|s| !s.is_empty()),
-            ..Rules::default()
-        };
-        let before = self.faults.len();
-        let specimen = &settings.site.specimen;
-        self.good("site", 0, "specimen", specimen, rules.set_specimen(specimen));
-        for text in &raw.control_marks {
-            let set = rules.add_control_mark(text);
-            self.good("analyzer", index, "control_marks", text, set);
-        }
-        for text in &raw.control_specimens {
-            let set = rules.add_control_specimen(text);
-            self.good("analyzer", index, "control_specimens", text, set);
-        }
-        for text in &raw.stat_marks {
-            self.good("analyzer", index, "stat_marks", text, rules.add_stat_mark(text));
-        }
-        for (analyte, text) in &settings.reference {
-            let set = rules.add_reference(analyte, text);
-            self.good("reference", 0, analyte, text, set);
-        }
-        (self.faults.len() == before).then_some(rules)
-    }
-
-    /// What rules and strips say together.
-    fn together(&mut self, settings: &Settings, index: usize, rules: &Rules, strips: &[Strip]) {
-        for why in rules.faults(strips) {
-            let analyte = settings.reference.keys().find(|id| why.contains(&format!("`{id}`")));
-            match analyte {
-                Some(id) => {
-                    let found = settings.reference[id].clone();
-                    self.fault("reference", 0, id, &found, why);
-                }
-                None => self.fault("analyzer", index, "control_marks", "", why),
-            }
-        }
-    }
-
     fn target(&mut self, settings: &Settings, index: usize) -> Option<Target> {
         let raw = &settings.receiver[index];
-        if raw.controls {
-            let allowed = "false: this version sends control material to nobody".to_owned();
+        if raw.controls && raw.version == "2.3.1" {
+            let allowed =
+                "false for version 2.3.1, which has no field that tells control material \
+                           from a patient's specimen"
+                    .to_owned();
             self.fault("receiver", index, "controls", "true", allowed);
+        }
+        if !raw.controls && !raw.patients {
+            let allowed = "true, or controls = true: it would get nothing".to_owned();
+            self.fault("receiver", index, "patients", "false", allowed);
+        }
+        for (n, lot) in settings.control.iter().enumerate().filter(|_| index == 0) {
+            for id in lot.analyzers.iter().filter(|a| *a != "*") {
+                if !settings.analyzer.iter().any(|a| a.id == *id) {
+                    let allowed = "\"*\" or ids of analyzers".to_owned();
+                    self.fault("control", n, "analyzers", id, allowed);
+                }
+            }
         }
         for id in raw.analyzers.iter().filter(|a| *a != "*") {
             if !settings.analyzer.iter().any(|a| a.id == *id) {
@@ -367,6 +362,8 @@ impl Builder<'_> {
                 snomed: raw.snomed,
             },
             analyzers: raw.analyzers.clone(),
+            controls: raw.controls,
+            patients: raw.patients,
             with_patient: raw.patient == "as-heard",
             paused: raw.paused,
             stop_on_refusal: raw.stop_on_refusal,

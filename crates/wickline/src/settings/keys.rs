@@ -2,6 +2,7 @@
 //!
 //! One table serves the reader's errors, the commented `config/wickline.toml` and its test.
 
+mod laboratory;
 mod receiver;
 
 /// What a key may hold.
@@ -63,8 +64,22 @@ pub const TABLES: &[(&str, bool, &str)] = &[
          grade \"NEG\" for grades. Without one, OBX-7 and OBX-8 stay empty.",
     ),
     ("analyzer", true, "One for each analyzer."),
+    (
+        "control",
+        true,
+        "One for each lot of control material and level: what it must read. Targets come from the \
+         laboratory or the maker of the material; the ones here are invented.",
+    ),
+    (
+        "comment",
+        true,
+        "Comments of the laboratory's own, by rule: they go out as notes and never change a value or a flag.",
+    ),
     ("receiver", true, "One for each receiver, usually the LIS."),
 ];
+
+/// Lists of tables that most do without: the commented file has them behind `#`.
+pub const OPTIONAL: &[&str] = &["control", "comment"];
 
 const fn key(
     table: &'static str,
@@ -273,7 +288,7 @@ const KEYS: &[Key] = &[
 
 /// The keys of one table.
 pub fn of_table(table: &str) -> impl Iterator<Item = &'static Key> {
-    KEYS.iter().chain(receiver::KEYS).filter(move |k| k.table == table)
+    KEYS.iter().chain(laboratory::KEYS).chain(receiver::KEYS).filter(move |k| k.table == table)
 }
 
 /// The commented file, whole: what `config/wickline.toml` must be.
@@ -287,7 +302,9 @@ pub fn commented_file() -> String {
     );
     for (table, list, about) in TABLES {
         text.push_str(&format!("\n# {about}\n"));
-        text.push_str(&if *list { format!("[[{table}]]\n") } else { format!("[{table}]\n") });
+        let off = if OPTIONAL.contains(table) { "# " } else { "" };
+        let header = if *list { format!("[[{table}]]\n") } else { format!("[{table}]\n") };
+        text.push_str(&format!("{off}{header}"));
         for key in of_table(table) {
             let allowed = match key.allowed {
                 Allowed::Text(_) | Allowed::Texts => String::new(),
@@ -297,7 +314,7 @@ pub fn commented_file() -> String {
             let value =
                 if key.example.is_empty() { key.default.unwrap_or("") } else { key.example };
             match key.default {
-                None => text.push_str(&format!("{} = {value}\n", key.name)),
+                None => text.push_str(&format!("{off}{} = {value}\n", key.name)),
                 Some(default) if default != value => {
                     text.push_str(&format!("# {} = {value}   # default: {default}\n", key.name));
                 }

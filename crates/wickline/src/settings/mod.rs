@@ -21,6 +21,8 @@ pub struct Settings {
     #[serde(default)]
     pub reference: BTreeMap<String, String>,
     pub analyzer: Vec<Analyzer>,
+    pub control: Vec<Control>,
+    pub comment: Vec<Comment>,
     pub receiver: Vec<Receiver>,
 }
 
@@ -30,6 +32,11 @@ pub struct Site {
     pub short: String,
     pub timezone: String,
     pub specimen: String,
+    pub specimen_check: String,
+    pub scanner_leading: Vec<String>,
+    pub scanner_trailing: Vec<String>,
+    pub scanner_characters: String,
+    pub comments: Vec<String>,
 }
 
 #[derive(Clone, Debug, Deserialize)]
@@ -64,6 +71,46 @@ pub struct Analyzer {
     pub stat_marks: Vec<String>,
     pub controls: String,
     pub compare_marks: bool,
+    pub numbers: String,
+    pub number_first: i64,
+    pub number_last: i64,
+    pub number_classes: Vec<String>,
+    pub clock: String,
+    pub clock_ahead_minutes: i64,
+    pub clock_behind_hours: i64,
+    pub clock_drift_minutes: i64,
+    pub control_levels: Vec<String>,
+    pub control_rules: Vec<String>,
+    pub controls_every: String,
+    pub controls_from: String,
+    pub controls_new_lot: bool,
+    pub controls_failed: String,
+    pub controls_due: String,
+    pub urgent_goes: bool,
+}
+
+/// One lot of control material.
+#[derive(Clone, Debug, Deserialize)]
+pub struct Control {
+    pub level: String,
+    pub lot: String,
+    pub analyzers: Vec<String>,
+    pub strip: String,
+    pub strip_lot: String,
+    pub first_day: String,
+    pub last_day: String,
+    pub expect: Vec<String>,
+}
+
+/// One comment of the laboratory's own.
+#[derive(Clone, Debug, Deserialize)]
+pub struct Comment {
+    pub code: String,
+    pub when: String,
+    pub conditions: Vec<String>,
+    pub about: Vec<String>,
+    pub text: String,
+    pub source: String,
 }
 
 #[derive(Clone, Debug, Deserialize)]
@@ -107,6 +154,7 @@ pub struct Receiver {
     pub processing: String,
     pub analyzers: Vec<String>,
     pub controls: bool,
+    pub patients: bool,
     pub paused: bool,
     pub stop_on_refusal: bool,
     pub ack_timeout: u64,

@@ -5,7 +5,7 @@ use toml::de::{DeTable, DeValue};
 pub use wickline_normalize::fault::Fault;
 use wickline_normalize::words::nearest;
 
-use super::keys::{Allowed, Key, TABLES, of_table};
+use super::keys::{Allowed, Key, OPTIONAL, TABLES, of_table};
 
 /// A file's text with what is needed to say where something stands in it.
 pub struct Source<'a> {
@@ -56,7 +56,7 @@ pub fn faults(file: &str, text: &str) -> Vec<Fault> {
         check_table(&source, name, value, &mut found);
     }
     for (table, list, _) in TABLES {
-        let required = of_table(table).any(|k| k.default.is_none());
+        let required = !OPTIONAL.contains(table) && of_table(table).any(|k| k.default.is_none());
         if required && !root.get_ref().contains_key(*table) {
             let shape = if *list { format!("[[{table}]]") } else { format!("[{table}]") };
             found.push(source.fault(

@@ -39,7 +39,8 @@ fn policies() -> Vec<Lockout> {
 
 fn judged(print: &Report, rules: &Rules, standing: Option<&Standing>) -> Judged {
     let heard = time("20250314091530");
-    let facts = Facts { earlier: &[], heard, day: DAY, sequence: None, controls: standing };
+    let facts =
+        Facts { earlier: &[], heard, day: DAY, sequence: None, controls: standing, lot: None };
     judge(print, &[strip("ten-pad")], rules, &facts)
 }
 

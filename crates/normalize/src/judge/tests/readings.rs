@@ -38,6 +38,7 @@ fn a_report_that_nothing_is_wrong_with_is_ready() {
                 day: DAY,
                 sequence: None,
                 controls: None,
+                lot: None,
             };
             let judged = judge(&print, std::slice::from_ref(&strip), &rules, &facts);
             assert_eq!(judged.holds, [], "{name}");
@@ -63,6 +64,7 @@ fn every_rung_is_read_as_itself_however_it_is_printed() {
                     day: DAY,
                     sequence: None,
                     controls: None,
+                    lot: None,
                 };
                 let judged = judge(&print, std::slice::from_ref(&strip), &rules, &facts);
                 assert_eq!(judged.holds, [], "{} {rung:?}", pad.id);
@@ -239,6 +241,7 @@ fn bare_signs_mean_nothing_unless_the_pad_says_so() {
             day: DAY,
             sequence: None,
             controls: None,
+            lot: None,
         };
         let judged = judge(&print, std::slice::from_ref(&own), &Rules::default(), &facts);
         (codes(&judged), judged.readings[0].grade.clone())

@@ -147,7 +147,7 @@ fn no_printed_text_can_forge_an_identity() {
 fn a_number_is_used_twice_only_within_its_sequence() {
     let judged = |print: &Report, sequence, earlier: &[Earlier]| {
         let heard = print.taken.expect("a time");
-        let facts = Facts { earlier, heard, day: DAY, sequence, controls: None };
+        let facts = Facts { earlier, heard, day: DAY, sequence, controls: None, lot: None };
         judge(print, &[strip("ten-pad")], &Rules::default(), &facts)
     };
     let print = ten();

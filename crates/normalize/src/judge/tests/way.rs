@@ -50,6 +50,7 @@ fn one_of_several_strips_is_chosen_by_name_never_by_pads() {
         day: DAY,
         sequence: None,
         controls: None,
+        lot: None,
     };
     let of = |name: Option<&str>| {
         let print = Report { strip: name.map(str::to_owned), ..ten() };

@@ -7,7 +7,7 @@ use wickline_listen::ear::Transmission;
 use wickline_normalize::observe::observe;
 use wickline_normalize::readings::Reading;
 use wickline_normalize::strip::Strip;
-use wickline_normalize::{Facts, Hold, Judged, Reason, Report, Way, judge};
+use wickline_normalize::{Facts, Hold, Judged, Reason, Report, Way};
 
 use super::capture::Heard;
 use super::why::{self, Conversion};
@@ -150,8 +150,9 @@ impl<'a> Account<'a> {
             day: &day,
             sequence: None,
             controls: None,
+            lot: None,
         };
-        let mut judged = judge(print, &self.analyzer.strips, &self.analyzer.rules, &facts);
+        let mut judged = self.analyzer.read_alone(print, &facts);
         let message = self.message(print, &mut judged, at);
         let taken = |t| moment_rfc3339(&clock.with_offset(t).unwrap_or(t));
         Explained {
@@ -178,12 +179,15 @@ impl<'a> Account<'a> {
         let subject = Subject {
             analyzer: &self.analyzer.id,
             filler: "EXPLAIN",
-            specimen: print.specimen.as_ref().map_or("", |s| s.expose()),
+            specimen: judged.specimen.as_ref().map_or("", |s| s.expose()),
             stat: judged.class.code() == "stat",
             print,
             readings: &judged.readings,
             strip: &judged.strip,
             heard_at: at,
+            clock_believed: true,
+            remarks: &judged.remarks,
+            control: None,
         };
         let control_id = format!("EXPLAIN-{}", self.count);
         match compose::message(self.bench, self.target, &control_id, at, &subject) {

@@ -302,7 +302,15 @@ pub(super) const KEYS: &[Key] = &[
         Switch,
         Some("false"),
         "",
-        "Reserved: this version sends control material to nobody, so only false is accepted.",
+        "Whether it asks for control material: sent as such (SPM-11 Q), without a patient. From version 2.4.",
+    ),
+    key(
+        "receiver",
+        "patients",
+        Switch,
+        Some("true"),
+        "",
+        "Whether it gets patients' results: false for one that takes control material alone.",
     ),
     key("receiver", "paused", Switch, Some("false"), "", "Start with delivery paused."),
     key(

@@ -2,7 +2,7 @@
 
 use sqlx::{Executor, Row};
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Reason, Remedy, Report};
+use wickline_normalize::{Reason, Remark, Remedy, Report};
 
 use super::queue::{Made, insert_messages};
 use super::state::State;
@@ -19,6 +19,7 @@ pub(super) struct Open {
     pub tape: String,
     pub analyzer: String,
     pub class: String,
+    pub level: Option<String>,
     pub state: State,
     pub specimen: Option<String>,
     /// What a person said whose specimen it is: stands above the print.
@@ -29,10 +30,19 @@ pub(super) struct Open {
     pub strip: String,
     pub filler: String,
     pub heard_at: i64,
+    pub sequence: Option<String>,
+    pub remarks: Vec<Remark>,
+    /// The analyzer's times are not believed: ours stand.
+    pub clock_believed: bool,
     pub holds: Vec<(i64, Reason, String)>,
 }
 
 impl Open {
+    /// Any sign of control material: bars the way to a patient's chart for ever.
+    pub fn is_control(&self) -> bool {
+        self.control_sign || self.class == "control"
+    }
+
     pub fn readings(&self) -> Result<Vec<Reading>, StoreError> {
         serde_json::from_str(&self.readings)
             .map_err(|e| no(format!("report {}: its readings cannot be read: {e}", self.n)))
@@ -48,6 +58,11 @@ impl Open {
             readings,
             strip: &self.strip,
             heard_at: self.heard_at,
+            clock_believed: self.clock_believed,
+            remarks: &self.remarks,
+            control: self
+                .is_control()
+                .then(|| Subject::material(self.level.as_deref(), &self.print)),
         }
     }
 }
@@ -129,7 +144,11 @@ impl Ledger {
         }
         if open.holds.iter().any(|(_, r, _)| *r == Reason::ClockOff) {
             // Released for its clock: the analyzer's times are left out, the daemon's stand.
-            (open.print.taken, open.print.collected) = (None, None);
+            open.clock_believed = false;
+            let query =
+                sqlx::query("UPDATE report SET clock = 'released' WHERE n = $1 AND clock IS NULL")
+                    .bind(n);
+            write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
         }
         self.let_go(write, bench, actor, open, "release", Some(reason)).await
     }
@@ -173,12 +192,17 @@ impl Ledger {
     /// Says that a held report without a usable specimen id is control material.
     pub async fn report_is_control(
         &self,
+        bench: &Bench,
         actor: &Actor,
         n: i64,
         level: &str,
     ) -> Result<Became, StoreError> {
         let mut write = self.act().await?;
         let open = opened(&mut write, n, State::Held).await?;
+        let Some(analyzer) = bench.analyzer(&open.analyzer) else {
+            return Err(no(format!("analyzer {} is not configured here", open.analyzer)));
+        };
+        analyzer.check_level(level).map_err(no)?;
         if let Some((_, other, _)) =
             open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Identify)
         {
@@ -192,10 +216,13 @@ impl Ledger {
         .bind(level.to_owned())
         .bind(n);
         one_row(&mut write, n, update).await?;
+        super::controls::identified(&mut write, bench, analyzer, &open, level).await?;
+        let filed = Open { control_sign: true, level: Some(level.to_owned()), ..open };
+        self.messages(&mut write, bench, &filed).await?;
         let act = Act {
             verb: "identify",
             object: format!("report {n}"),
-            was: Some(format!("held, {}", open.class)),
+            was: Some(format!("held, {}", filed.class)),
             became: Some("filed, control".into()),
             ..Act::default()
         };
@@ -257,7 +284,7 @@ impl Ledger {
             last = Some(n);
             // Another bench's reports are its own daemon's to send.
             let ours = bench.analyzer(&analyzer).is_some();
-            if !ours || bench.targets_of(&analyzer).next().is_none() {
+            if !ours || bench.targets_of(&analyzer, false).next().is_none() {
                 continue;
             }
             let open = opened(&mut write, n, State::Waiting).await?;
@@ -292,21 +319,7 @@ impl Ledger {
         verb: &'static str,
         reason: Option<&str>,
     ) -> Result<Became, StoreError> {
-        if open.control_sign || open.class == "control" {
-            return Err(no(format!(
-                "report {} bears a sign of control material: it never goes to a patient receiver",
-                open.n
-            )));
-        }
-        if bench.analyzer(&open.analyzer).is_none() {
-            return Err(no(format!(
-                "report {}: analyzer {} is not configured here; do this at its own bench",
-                open.n, open.analyzer
-            )));
-        }
-        clear(&mut write, open.n, None).await?;
-        moved(&mut write, open.n, State::Held, State::Waiting, None).await?;
-        self.messages(&mut write, bench, &open).await?;
+        let_go_in(self, &mut write, bench, &open).await?;
         let act = Act {
             verb,
             object: format!("report {}", open.n),
@@ -325,7 +338,10 @@ impl Ledger {
         bench: &Bench,
         open: &Open,
     ) -> Result<(), StoreError> {
-        let targets: Vec<_> = bench.targets_of(&open.analyzer).collect();
+        let targets: Vec<_> = bench.targets_of(&open.analyzer, open.is_control()).collect();
+        if targets.is_empty() && open.is_control() {
+            return Ok(());
+        }
         if targets.is_empty() {
             return set_unsent(write, open.n, true).await;
         }
@@ -345,6 +361,36 @@ impl Ledger {
         insert_messages(write, &made).await?;
         set_unsent(write, open.n, false).await
     }
+}
+
+/// Clears what is open, builds the messages and lets the report wait for its receivers, inside what is
+/// being written.
+pub(super) async fn let_go_in(
+    ledger: &Ledger,
+    write: &mut Write,
+    bench: &Bench,
+    open: &Open,
+) -> Result<(), StoreError> {
+    if open.is_control() {
+        return Err(no(format!(
+            "report {} bears a sign of control material: it never goes to a patient receiver",
+            open.n
+        )));
+    }
+    if bench.analyzer(&open.analyzer).is_none() {
+        return Err(no(format!(
+            "report {}: analyzer {} is not configured here; do this at its own bench",
+            open.n, open.analyzer
+        )));
+    }
+    clear(write, open.n, None).await?;
+    moved(write, open.n, State::Held, State::Waiting, None).await?;
+    ledger.messages(write, bench, open).await
+}
+
+/// Clears one hold of a report.
+pub(super) async fn clear_one(write: &mut Write, report: i64, ix: i64) -> Result<(), StoreError> {
+    clear(write, report, Some(ix)).await
 }
 
 /// Notes whether a report that is ready has no message because no receiver takes it.
@@ -416,8 +462,8 @@ async fn moved(
 /// A report in the state it must be in, with what is still open, read inside the write so that nobody else moves it.
 pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<Open, StoreError> {
     let query = sqlx::query(
-        "SELECT tape, analyzer, class, state, specimen, given, control_sign, print, readings, strip, filler, heard_at \
-         FROM report WHERE n = $1",
+        "SELECT tape, analyzer, class, level, state, specimen, given, control_sign, print, readings, strip, filler, heard_at, \
+         sequence, remarks, clock FROM report WHERE n = $1",
     )
     .bind(n);
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
@@ -439,6 +485,7 @@ pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<
             tape: row.try_get("tape")?,
             analyzer: row.try_get("analyzer")?,
             class: row.try_get("class")?,
+            level: row.try_get("level")?,
             state: State::of(&state),
             specimen: row.try_get("specimen")?,
             given: row.try_get("given")?,
@@ -448,6 +495,10 @@ pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<
             strip: row.try_get("strip")?,
             filler: row.try_get("filler")?,
             heard_at: row.try_get("heard_at")?,
+            sequence: row.try_get("sequence")?,
+            remarks: serde_json::from_str(&row.try_get::<String, _>("remarks")?)
+                .unwrap_or_default(),
+            clock_believed: row.try_get::<Option<String>, _>("clock")?.is_none(),
             holds: Vec::new(),
         };
         for row in &holds {

@@ -1,21 +1,22 @@
 //! From reports to rows: what the laboratory's rules make of them, in one transaction with their
 //! place on the tape.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::HashSet;
 
 use sqlx::{AssertSqlSafe, Executor, Row};
-use wickline_normalize::judge::{Earlier, Facts, Judged, Way, judge, superseded};
-use wickline_normalize::number::{self, Number};
+use wickline_normalize::judge::{Judged, Way};
 use wickline_normalize::{Hold, Reason, Report};
 
+use super::controls::{self, NewRun};
+use super::judging::{Decided, Judging, stripped};
 use super::queue::{Made, insert_messages};
 use super::state::State;
 use super::{Ledger, control_id, filler, take};
-use crate::clock::{self, SiteClock, moment_rfc3339};
+use crate::clock::{self, moment_rfc3339};
 use crate::pipeline::compose::{self, Subject};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::store::StoreError;
-use crate::store::db::{Write, list_of};
+use crate::store::db::Write;
 
 /// Rows of one statement at most; Postgres takes 65,535 parameters, SQLite 32,766.
 const ROWS: usize = 1000;
@@ -26,6 +27,8 @@ pub struct Heard {
     pub report: Report,
     pub part: usize,
     pub heard_at: i64,
+    /// The line was not heard at some time since the report before it.
+    pub unheard: bool,
 }
 
 /// What was taken in, for those who watch.
@@ -34,6 +37,8 @@ pub struct Taken {
     pub reports: Vec<TakenReport>,
     pub messages: usize,
     pub missing: Vec<String>,
+    /// Control material was among them.
+    pub controls: bool,
 }
 
 /// One report as it was taken in.
@@ -59,6 +64,8 @@ pub(super) struct Columns {
     pub readings: String,
     pub taken_at: Option<String>,
     pub repeat_of: Option<i64>,
+    pub remarks: String,
+    pub clock: Option<&'static str>,
 }
 
 /// A NUL is text to SQLite and an error to Postgres: shown by its sign, here as in the lists. The
@@ -77,7 +84,8 @@ pub(super) fn key_text(text: &str) -> String {
 }
 
 /// What a report's judgment makes of its row.
-pub(super) fn row_of(clock: &SiteClock, print: &Report, judged: &Judged) -> Columns {
+pub(super) fn row_of(analyzer: &Analyzer, print: &Report, decided: &Decided) -> Columns {
+    let judged = &decided.judged;
     let repeat_of = match judged.way {
         Way::Repeat { of } => Some(of),
         Way::Filed | Way::Held | Way::Ready => None,
@@ -86,15 +94,17 @@ pub(super) fn row_of(clock: &SiteClock, print: &Report, judged: &Judged) -> Colu
         state: state_of(judged),
         class: judged.class.code(),
         level: judged.level.as_deref().map(storable),
-        specimen: print.specimen.as_ref().map(|s| key_text(s.expose())),
+        specimen: print.specimen.as_ref().map(|s| stripped(s.expose(), analyzer)),
         number: print.number.as_deref().map(key_text),
         identity: storable(&judged.identity),
         strip: judged.strip.clone(),
         print: serde_json::to_string(print).unwrap_or_default(),
         readings: serde_json::to_string(&judged.readings).unwrap_or_default(),
-        // A time that comes twice or not at all has no offset, and a hold that says so.
-        taken_at: print.taken.map(|t| moment_rfc3339(&clock.with_offset(t).unwrap_or(t))),
+        // A time that is not believed stands as it was printed.
+        taken_at: decided.taken.or(print.taken).map(|t| moment_rfc3339(&t)),
         repeat_of,
+        remarks: serde_json::to_string(&judged.remarks).unwrap_or_default(),
+        clock: decided.clock,
     }
 }
 
@@ -111,8 +121,7 @@ fn state_of(judged: &Judged) -> State {
 struct Fresh<'a> {
     n: i64,
     heard: &'a Heard,
-    day: String,
-    judged: Judged,
+    decided: Decided,
 }
 
 impl Ledger {
@@ -150,47 +159,38 @@ impl Ledger {
         heard: &[&Heard],
     ) -> Result<Taken, StoreError> {
         let first = take(write, "report", heard.len()).await?;
-        let prints: Vec<&Report> = heard.iter().map(|h| &h.report).collect();
-        let since = heard.iter().map(|h| h.heard_at).min().unwrap_or(0);
-        let mut judging = Judging::begin(write, bench, analyzer, &prints, since, first).await?;
-        let targets: Vec<&Target> = bench.targets_of(&analyzer.id).map(|t| t.as_ref()).collect();
+        let mut judging = Judging::begin(write, bench, analyzer, heard, first).await?;
+        let targets: Vec<&Target> =
+            bench.targets_of(&analyzer.id, false).map(|t| t.as_ref()).collect();
         let mut rows = Vec::with_capacity(heard.len());
         let mut taken = Taken::default();
         for heard in heard {
             let n = judging.next;
-            let mut judged = judging.judge(&heard.report, heard.heard_at);
-            let mut day = judging.day_of(&heard.report, heard.heard_at);
-            if let Some(hold) = clock_off(&bench.clock, heard).filter(|_| judged.way != Way::Filed)
+            let mut decided = judging.judge(heard);
+            if decided.judged.way == Way::Ready
+                && let Some(hold) = self.unsendable(bench, &targets, analyzer, heard, &decided, n)
             {
-                if !matches!(judged.way, Way::Repeat { .. }) {
-                    // Its own date cannot be believed: it stands on the sheet of the day it came.
-                    day = bench.clock.day(heard.heard_at);
-                    judged.holds.push(hold);
-                    judged.way = Way::Held;
-                }
-            } else if judged.way == Way::Ready
-                && let Some(hold) = self.unsendable(bench, &targets, analyzer, heard, &judged, n)
-            {
-                judged.holds.push(hold);
-                judged.way = Way::Held;
+                decided.judged.holds.push(hold);
+                decided.judged.way = Way::Held;
             }
+            taken.controls |= decided.run.is_some();
             taken.reports.push(TakenReport {
                 id: n,
                 number: heard.report.number.clone(),
-                class: judged.class.code(),
-                state: state_of(&judged),
-                reason: judged.holds.first().map(|h| h.reason),
+                class: decided.judged.class.code(),
+                state: state_of(&decided.judged),
+                reason: decided.judged.holds.first().map(|h| h.reason),
             });
-            rows.push(Fresh { n, heard, day, judged });
+            rows.push(Fresh { n, heard, decided });
         }
         self.insert(write, tape, analyzer, bench, &rows).await?;
-        let messages = self.build(write, bench, &targets, analyzer, &rows).await?;
+        let messages = self.build(write, bench, analyzer, &rows).await?;
         taken.messages = messages.len();
         insert_messages(write, &messages).await?;
         for (old, new) in &judging.superseded {
             supersede(write, *old, *new).await?;
         }
-        taken.missing = judging.numbers(write, &analyzer.id).await?;
+        taken.missing = judging.keep(write).await?;
         Ok(taken)
     }
 
@@ -201,12 +201,12 @@ impl Ledger {
         targets: &[&Target],
         analyzer: &Analyzer,
         heard: &Heard,
-        judged: &Judged,
+        decided: &Decided,
         n: i64,
     ) -> Option<Hold> {
         let filler = filler(&self.epoch, n);
         let id = control_id(&self.epoch, i64::MAX >> 30);
-        let subject = subject(analyzer, heard, judged, &filler);
+        let subject = subject(analyzer, heard, decided, &filler);
         let now = clock::now_us();
         targets.iter().find_map(|target| compose::message(bench, target, &id, now, &subject).err())
     }
@@ -219,18 +219,19 @@ impl Ledger {
         bench: &Bench,
         rows: &[Fresh<'_>],
     ) -> Result<(), StoreError> {
-        let unsent = bench.targets_of(&analyzer.id).next().is_none();
+        let unsent = bench.targets_of(&analyzer.id, false).next().is_none();
         for group in rows.chunks(ROWS) {
             let sql = format!(
                 "INSERT INTO report (n, tape, analyzer, place_from, place_to, part, number, class, level, \
                  specimen, day, taken_at, heard_at, state, identity, repeat_of, strip, control_sign, \
-                 print, readings, filler, unsent) VALUES {}",
-                write.values(group.len(), 22)
+                 print, readings, filler, unsent, sequence, remarks, clock) VALUES {}",
+                write.values(group.len(), 25)
             );
             let mut query = sqlx::query(AssertSqlSafe(sql));
             for fresh in group {
                 let print = &fresh.heard.report;
-                let row = row_of(&bench.clock, print, &fresh.judged);
+                let row = row_of(analyzer, print, &fresh.decided);
+                let judged = &fresh.decided.judged;
                 query = query
                     .bind(fresh.n)
                     .bind(tape)
@@ -242,246 +243,104 @@ impl Ledger {
                     .bind(row.class)
                     .bind(row.level)
                     .bind(row.specimen)
-                    .bind(fresh.day.clone())
+                    .bind(fresh.decided.day.clone())
                     .bind(row.taken_at)
                     .bind(fresh.heard.heard_at)
                     .bind(row.state.text())
                     .bind(row.identity)
                     .bind(row.repeat_of)
                     .bind(row.strip)
-                    .bind(i64::from(fresh.judged.control_sign))
+                    .bind(i64::from(judged.control_sign))
                     .bind(row.print)
                     .bind(row.readings)
                     .bind(filler(&self.epoch, fresh.n))
-                    .bind(i64::from(unsent && row.state == State::Waiting));
+                    .bind(i64::from(unsent && row.state == State::Waiting))
+                    .bind(judged.sequence.clone())
+                    .bind(row.remarks)
+                    .bind(row.clock);
             }
             write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
         }
         let holds: Vec<(i64, i64, &Vec<Hold>)> =
-            rows.iter().map(|f| (f.n, 0, &f.judged.holds)).collect();
-        insert_holds(write, &holds).await
+            rows.iter().map(|f| (f.n, 0, &f.decided.judged.holds)).collect();
+        insert_holds(write, &holds).await?;
+        let runs: Vec<NewRun<'_>> = rows.iter().filter_map(|f| new_run(analyzer, f)).collect();
+        controls::insert(write, &runs).await
     }
 
     async fn build(
         &self,
         write: &mut Write,
         bench: &Bench,
-        targets: &[&Target],
         analyzer: &Analyzer,
         rows: &[Fresh<'_>],
     ) -> Result<Vec<Made>, StoreError> {
-        let ready: Vec<&Fresh<'_>> =
-            rows.iter().filter(|f| matches!(f.judged.way, Way::Ready)).collect();
-        let mut messages = Vec::with_capacity(ready.len() * targets.len());
-        if ready.is_empty() || targets.is_empty() {
+        // What is filed goes to those who ask for control material, and to nobody else.
+        let goes = |fresh: &Fresh<'_>| matches!(fresh.decided.judged.way, Way::Ready | Way::Filed);
+        let mut pairs: Vec<(&Fresh<'_>, &Target)> = Vec::new();
+        for fresh in rows.iter().filter(|f| goes(f)) {
+            let control = fresh.decided.judged.control_sign;
+            pairs.extend(bench.targets_of(&analyzer.id, control).map(|t| (fresh, t.as_ref())));
+        }
+        let mut messages = Vec::with_capacity(pairs.len());
+        if pairs.is_empty() {
             return Ok(messages);
         }
-        let mut n = take(write, "message", ready.len() * targets.len()).await?;
+        let first = take(write, "message", pairs.len()).await?;
         let made_at = clock::now_us();
-        for fresh in ready {
+        for (n, (fresh, target)) in (first..).zip(pairs) {
             let filler = filler(&self.epoch, fresh.n);
-            let subject = subject(analyzer, fresh.heard, &fresh.judged, &filler);
-            for target in targets {
-                let control_id = control_id(&self.epoch, n);
-                let body = compose::message(bench, target, &control_id, made_at, &subject)
-                    .map_err(|hold| StoreError::Wrong {
-                        what: format!("report {}", fresh.n),
-                        why: hold.detail,
-                    })?;
-                let (receiver, report) = (target.id.clone(), fresh.n);
-                messages.push(Made { n, control_id, receiver, report, body, made_at });
-                n += 1;
-            }
+            let subject = subject(analyzer, fresh.heard, &fresh.decided, &filler);
+            let control_id = control_id(&self.epoch, n);
+            let body = match compose::message(bench, target, &control_id, made_at, &subject) {
+                Ok(body) => body,
+                // It is filed all the same: nobody waits for it.
+                Err(hold) if subject.control.is_some() => {
+                    tracing::warn!(report = fresh.n, receiver = %target.id, reason = hold.reason.code(),
+                        "this control cannot be sent");
+                    continue;
+                }
+                Err(hold) => {
+                    let what = format!("report {}", fresh.n);
+                    return Err(StoreError::Wrong { what, why: hold.detail });
+                }
+            };
+            let (receiver, report) = (target.id.clone(), fresh.n);
+            messages.push(Made { n, control_id, receiver, report, body, made_at });
         }
         Ok(messages)
     }
 }
 
-/// How far the analyzer's clock may be ahead of ours, and a report behind it: beyond that its date is
-/// not believed without a person. Our own choice, no source.
-const AHEAD: i64 = 3_600_000_000;
-const BEHIND: i64 = 72 * 3_600_000_000;
-
-fn clock_off(clock: &SiteClock, heard: &Heard) -> Option<Hold> {
-    let printed = heard.report.taken?;
-    let off = heard.heard_at - clock.us(printed)?;
-    let how = match off {
-        off if off < -AHEAD => "more than an hour ahead of",
-        off if off > BEHIND => "more than 72 hours behind",
-        _ => return None,
-    };
-    let why = format!(
-        "the print says {}, {how} the time it was heard: released, it goes with the daemon's time",
-        moment_rfc3339(&printed)
-    );
-    Some(Hold::new(Reason::ClockOff, why))
-}
-
 fn subject<'a>(
     analyzer: &'a Analyzer,
     heard: &'a Heard,
-    judged: &'a Judged,
+    decided: &'a Decided,
     filler: &'a str,
 ) -> Subject<'a> {
+    let judged = &decided.judged;
     Subject {
         analyzer: &analyzer.id,
         filler,
-        specimen: heard.report.specimen.as_ref().map_or("", |s| s.expose()),
+        specimen: judged.specimen.as_ref().map_or("", |s| s.expose()),
         stat: judged.class.code() == "stat",
         print: &heard.report,
         readings: &judged.readings,
         strip: &judged.strip,
         heard_at: heard.heard_at,
+        clock_believed: decided.clock.is_none(),
+        remarks: &judged.remarks,
+        control: judged
+            .control_sign
+            .then(|| Subject::material(judged.level.as_deref(), &heard.report)),
     }
 }
 
-/// Judging a batch: what the ledger knows of these numbers and specimens, and what the batch adds.
-pub(super) struct Judging<'a> {
-    bench: &'a Bench,
-    analyzer: &'a Analyzer,
-    earlier: Vec<Earlier>,
-    /// The id of the next report.
-    pub next: i64,
-    /// Incomplete reports that a later complete one made superfluous: old and new id.
-    pub superseded: Vec<(i64, i64)>,
-    /// Every number of the batch with its day, in order.
-    numbers: Vec<(String, Number, String, &'static str)>,
-}
-
-impl<'a> Judging<'a> {
-    pub async fn begin(
-        write: &mut Write,
-        bench: &'a Bench,
-        analyzer: &'a Analyzer,
-        prints: &[&Report],
-        since: i64,
-        next: i64,
-    ) -> Result<Self, StoreError> {
-        let mut judging = Self {
-            bench,
-            analyzer,
-            earlier: Vec::new(),
-            next,
-            superseded: Vec::new(),
-            numbers: Vec::new(),
-        };
-        let days: HashSet<String> = prints.iter().map(|p| judging.day_of(p, since)).collect();
-        let keys: HashSet<String> = prints.iter().filter_map(|p| key(p)).collect();
-        judging.earlier = earlier(write, &analyzer.id, &days, &keys, next).await?;
-        Ok(judging)
-    }
-
-    /// The local date taken, else heard.
-    pub fn day_of(&self, print: &Report, heard_at: i64) -> String {
-        match &print.taken {
-            Some(taken) => format!("{:04}-{:02}-{:02}", taken.year, taken.month, taken.day),
-            None => self.bench.clock.day(heard_at),
-        }
-    }
-
-    /// Judges one report against everything before it.
-    pub fn judge(&mut self, print: &Report, heard_at: i64) -> Judged {
-        let day = self.day_of(print, heard_at);
-        let heard = self.bench.clock.moment(heard_at);
-        let facts =
-            Facts { earlier: &self.earlier, heard, day: &day, sequence: None, controls: None };
-        let judged = judge(print, &self.analyzer.strips, &self.analyzer.rules, &facts);
-        for old in &self.earlier {
-            if superseded(old, &judged, print, &day) {
-                self.superseded.push((old.id, self.next));
-            }
-        }
-        let n = self.next;
-        self.earlier
-            .retain(|old| !self.superseded.iter().any(|(id, new)| *id == old.id && *new == n));
-        self.earlier.push(Earlier::of(n, &day, print, &judged));
-        if let Some(text) = &print.number {
-            let marks = &self.analyzer.rules;
-            let number = number::split(&key_text(text), marks);
-            self.numbers.push((day, number, key_text(text), judged.class.code()));
-        }
-        self.next += 1;
-        judged
-    }
-
-    /// Notes the numbers of the batch: which came, and which were skipped. Returns the skipped ones.
-    async fn numbers(&self, write: &mut Write, analyzer: &str) -> Result<Vec<String>, StoreError> {
-        if self.numbers.is_empty() {
-            return Ok(Vec::new());
-        }
-        let days: HashSet<String> = self.numbers.iter().map(|(day, ..)| day.clone()).collect();
-        // With and without leading zeros: the number that was missed had to be guessed from another.
-        let mut came: BTreeMap<&str, HashSet<String>> = BTreeMap::new();
-        for (day, _, text, _) in &self.numbers {
-            let of_day = came.entry(day).or_default();
-            of_day.extend([text.clone(), text.trim_start_matches('0').to_owned()]);
-        }
-        super::numbers::arrived(write, analyzer, &came).await?;
-        let mut last = super::numbers::last(write, analyzer, &days).await?;
-        let mut missing: Vec<(String, String, &'static str)> = Vec::new();
-        for (day, number, text, class) in &self.numbers {
-            missing.retain(|(of, skipped, _)| of != day || skipped != text);
-            let Some(value) = number.value else { continue };
-            let slot = (day.clone(), number.mark.clone());
-            // Before the first number of a day nothing is known, so nothing is called missing.
-            if let Some(before) = last.get(&slot) {
-                let skipped = number::skipped(*before, number).into_iter();
-                missing.extend(skipped.map(|skipped| (day.clone(), skipped, *class)));
-            }
-            let highest = last.get(&slot).map_or(value, |before| value.max(*before));
-            last.insert(slot, highest);
-        }
-        super::numbers::note(write, analyzer, &last).await?;
-        super::numbers::absent(write, analyzer, &missing).await?;
-        Ok(missing.into_iter().map(|(_, number, _)| number).collect())
-    }
-}
-
-/// What links reports of one run: the number, else the specimen.
-fn key(print: &Report) -> Option<String> {
-    let specimen = || print.specimen.as_ref().map(|s| key_text(s.expose()));
-    print.number.as_deref().map(key_text).or_else(specimen)
-}
-
-async fn earlier(
-    write: &mut Write,
-    analyzer: &str,
-    days: &HashSet<String>,
-    keys: &HashSet<String>,
-    before: i64,
-) -> Result<Vec<Earlier>, StoreError> {
-    if keys.is_empty() {
-        return Ok(Vec::new());
-    }
-    let (day_list, key_list) = (list_of(days.len(), 2), list_of(keys.len(), 2 + days.len()));
-    let upper = 2 + days.len() + keys.len();
-    let sql = format!(
-        "SELECT n, class, number, specimen, day, identity, state, print FROM report \
-         WHERE analyzer = $1 AND day IN ({day_list}) \
-         AND (number IN ({key_list}) OR (number IS NULL AND specimen IN ({key_list}))) \
-         AND n < ${upper} AND state NOT IN ('repeat', 'set-aside') ORDER BY n"
-    );
-    let mut query = sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned());
-    for text in days.iter().chain(keys) {
-        query = query.bind(text.clone());
-    }
-    let rows = write.conn().fetch_all(query.bind(before)).await.map_err(|e| write.wrong(&e))?;
-    let read = |row: &sqlx::any::AnyRow| -> Result<Earlier, sqlx::Error> {
-        let print: String = row.try_get("print")?;
-        let print: Report = serde_json::from_str(&print).unwrap_or_default();
-        Ok(Earlier {
-            id: row.try_get("n")?,
-            class: row.try_get("class")?,
-            number: row.try_get("number")?,
-            specimen: row.try_get("specimen")?,
-            day: row.try_get("day")?,
-            sequence: None,
-            identity: row.try_get("identity")?,
-            complete: !print.doubts.iter().any(|d| d.reason == Reason::Incomplete),
-            readings: print.readings,
-        })
-    };
-    rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
+fn new_run<'a>(analyzer: &'a Analyzer, fresh: &'a Fresh<'_>) -> Option<NewRun<'a>> {
+    let Decided { day, at, judged, run, .. } = &fresh.decided;
+    let run = run.as_ref()?;
+    let strip = &judged.strip;
+    Some(NewRun { report: fresh.n, analyzer: &analyzer.id, day, at: *at, strip, run })
 }
 
 async fn known_places(

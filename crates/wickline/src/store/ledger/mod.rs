@@ -2,7 +2,9 @@
 
 pub mod acts;
 pub mod comparing;
+pub mod controls;
 pub mod intake;
+mod judging;
 pub mod lease;
 mod moving;
 mod numbers;
@@ -22,7 +24,8 @@ use super::StoreError;
 use super::db::{Address, Db, Write};
 use crate::clock;
 
-const MIGRATIONS: &[&str] = &[include_str!("schema.sql"), include_str!("schema_2.sql")];
+const MIGRATIONS: &[&str] =
+    &[include_str!("schema.sql"), include_str!("schema_2.sql"), include_str!("schema_3.sql")];
 
 /// How long a ledger on a server may take to answer.
 const DEADLINE: Duration = Duration::from_secs(20);

@@ -1,97 +1,226 @@
-//! The analyzer's own numbers: the last of each sequence and day, and those that never came.
+//! The account of an analyzer's numbers in rows: its sequences, and the numbers that did not come.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::BTreeMap;
 
+use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Executor, Row};
+use wickline_normalize::account::{Account, Counting, Reset, Sequence, Spot, Stretch, Told};
+use wickline_normalize::{Class, Moment};
 
+use super::intake::storable;
 use crate::clock;
 use crate::store::StoreError;
-use crate::store::db::{Write, list_of};
+use crate::store::db::Write;
 
-/// The last number by day and leading mark.
-pub(super) type Last = BTreeMap<(String, String), i64>;
+/// Sequences of an analyzer that does not begin anew each day: older ones get no late number.
+const GENERATIONS: i64 = 50;
+/// Rows of one statement at most.
+const ROWS: usize = 1000;
 
-/// Numbers that were missing and have come, by day.
-pub(super) async fn arrived(
+/// What a number told, and whose it was.
+#[derive(Clone, Debug)]
+pub(super) struct Heard {
+    pub told: Told,
+    /// The day of the report that told it.
+    pub day: String,
+    pub class: Class,
+}
+
+/// The account as it stands, for reports of `first_day` and later.
+pub(super) async fn account(
     write: &mut Write,
     analyzer: &str,
-    came: &BTreeMap<&str, HashSet<String>>,
-) -> Result<(), StoreError> {
-    for (day, numbers) in came {
+    counting: Counting,
+    first_day: &str,
+) -> Result<Account, StoreError> {
+    const COLUMNS: &str = "SELECT n.day, n.generation, n.mark, n.lowest, n.last, n.missing, n.width, \
+         n.began, n.latest, n.unheard, n.restarted FROM numbering n WHERE n.analyzer = $1";
+    let query = if counting.reset == Reset::Daily {
         let sql = format!(
-            "UPDATE absent SET state = 'heard' WHERE analyzer = $1 AND state = 'missing' \
-             AND day = $2 AND number IN ({})",
-            list_of(numbers.len(), 3)
+            "{COLUMNS} AND (n.day >= $2 OR n.day = (SELECT max(p.day) FROM numbering p \
+             WHERE p.analyzer = n.analyzer AND p.mark = n.mark AND p.day < $2))"
         );
-        let mut query =
-            sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned()).bind((*day).to_owned());
-        for number in numbers {
-            query = query.bind(number.clone());
+        sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned()).bind(first_day.to_owned())
+    } else {
+        let sql = format!(
+            "{COLUMNS} AND n.day = '' AND n.generation > (SELECT max(p.generation) - {GENERATIONS} \
+             FROM numbering p WHERE p.analyzer = n.analyzer AND p.mark = n.mark AND p.day = '')"
+        );
+        sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned())
+    };
+    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+    let sequences = rows.iter().map(sequence).collect::<Result<_, _>>();
+    sequences.map(|s| Account::new(counting, s)).map_err(|e| write.wrong(&e))
+}
+
+fn sequence(row: &AnyRow) -> Result<Sequence, sqlx::Error> {
+    let moment = |text: Option<String>| text.as_deref().and_then(Moment::from_digits);
+    let missing: String = row.try_get("missing")?;
+    let missing: BTreeMap<i64, i64> = serde_json::from_str(&missing).unwrap_or_default();
+    Ok(Sequence {
+        day: row.try_get("day")?,
+        generation: u32::try_from(row.try_get::<i64, _>("generation")?).unwrap_or(1),
+        mark: row.try_get("mark")?,
+        from: row.try_get("lowest")?,
+        last: row.try_get("last")?,
+        missing,
+        width: usize::try_from(row.try_get::<i64, _>("width")?).unwrap_or(0),
+        began: moment(row.try_get("began")?),
+        latest: moment(row.try_get("latest")?),
+        unheard: row.try_get::<i64, _>("unheard")? != 0,
+        restarted: row.try_get::<i64, _>("restarted")? != 0,
+    })
+}
+
+/// Writes back what changed.
+pub(super) async fn keep(
+    write: &mut Write,
+    analyzer: &str,
+    before: &Account,
+    now: &Account,
+) -> Result<(), StoreError> {
+    let changed: Vec<&Sequence> =
+        now.sequences().iter().filter(|s| !before.sequences().contains(s)).collect();
+    for group in changed.chunks(ROWS) {
+        let sql = format!(
+            "INSERT INTO numbering (analyzer, mark, day, generation, lowest, last, missing, width, \
+             began, latest, unheard, restarted) VALUES {} \
+             ON CONFLICT (analyzer, mark, day, generation) DO UPDATE SET lowest = excluded.lowest, \
+             last = excluded.last, missing = excluded.missing, width = excluded.width, \
+             began = excluded.began, latest = excluded.latest, unheard = excluded.unheard, \
+             restarted = excluded.restarted",
+            write.values(group.len(), 12)
+        );
+        let mut query = sqlx::query(AssertSqlSafe(sql));
+        for one in group {
+            query = query
+                .bind(analyzer.to_owned())
+                .bind(storable(&one.mark))
+                .bind(one.day.clone())
+                .bind(i64::from(one.generation))
+                .bind(one.from)
+                .bind(one.last)
+                .bind(serde_json::to_string(&one.missing).unwrap_or_default())
+                .bind(i64::try_from(one.width).unwrap_or(0))
+                .bind(one.began.map(|m| m.digits()))
+                .bind(one.latest.map(|m| m.digits()))
+                .bind(i64::from(one.unheard))
+                .bind(i64::from(one.restarted));
         }
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     }
     Ok(())
 }
 
-/// The last numbers of these days.
-pub(super) async fn last(
-    write: &mut Write,
-    analyzer: &str,
-    days: &HashSet<String>,
-) -> Result<Last, StoreError> {
-    let sql = format!(
-        "SELECT day, mark, last FROM sequence WHERE analyzer = $1 AND day IN ({})",
-        list_of(days.len(), 2)
-    );
-    let mut query = sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned());
-    for day in days {
-        query = query.bind(day.clone());
-    }
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    let read = |row: &sqlx::any::AnyRow| -> Result<((String, String), i64), sqlx::Error> {
-        Ok(((row.try_get("day")?, row.try_get("mark")?), row.try_get("last")?))
-    };
-    rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
+/// A number on the day sheet that did not come.
+struct Absent<'a> {
+    spot: &'a Spot,
+    value: i64,
+    day: &'a str,
+    number: String,
+    class: Class,
+    reason: &'static str,
 }
 
-/// Notes the last numbers.
-pub(super) async fn note(write: &mut Write, analyzer: &str, last: &Last) -> Result<(), StoreError> {
-    if last.is_empty() {
-        return Ok(());
+/// Enters what the numbers told: those that did not come, and those that came after all. Returns the
+/// numbers that are missing now.
+pub(super) async fn note(
+    write: &mut Write,
+    analyzer: &str,
+    heard: &[Heard],
+) -> Result<Vec<String>, StoreError> {
+    let mut absent: Vec<Absent<'_>> = Vec::new();
+    let mut came: Vec<&Spot> = Vec::new();
+    for one in heard {
+        match &one.told {
+            Told::Missing(stretch) => absent.extend(rows(stretch, one, "number-skipped")),
+            Told::Unknown(stretch) => absent.extend(rows(stretch, one, "number-unknown")),
+            Told::UnknownAfter(spot) => {
+                let number = format!("after {}{}", spot.mark, spot.value);
+                absent.push(row(spot, spot.value, number, one, "last-unknown"));
+            }
+            Told::CameLate(spot) | Told::Before(spot) => {
+                absent.retain(|a| a.reason == "last-unknown" || !a.is(spot));
+                came.push(spot);
+            }
+            Told::HeardBefore(_)
+            | Told::ResetSeen { .. }
+            | Told::Wrapped { .. }
+            | Told::Outside { .. } => {}
+        }
     }
-    let sql = format!(
-        "INSERT INTO sequence (analyzer, day, mark, last) VALUES {} \
-         ON CONFLICT (analyzer, day, mark) DO UPDATE SET last = excluded.last",
-        write.values(last.len(), 4)
-    );
-    let mut query = sqlx::query(AssertSqlSafe(sql));
-    for ((day, mark), value) in last {
-        query = query.bind(analyzer.to_owned()).bind(day.clone()).bind(mark.clone()).bind(*value);
+    for spot in came {
+        arrived(write, analyzer, spot).await?;
     }
+    insert(write, analyzer, &absent).await?;
+    Ok(absent.into_iter().map(|a| a.number).collect())
+}
+
+impl Absent<'_> {
+    fn is(&self, spot: &Spot) -> bool {
+        self.value == spot.value && Spot { value: spot.value, ..self.spot.clone() } == *spot
+    }
+}
+
+fn row<'a>(
+    spot: &'a Spot,
+    value: i64,
+    number: String,
+    heard: &'a Heard,
+    reason: &'static str,
+) -> Absent<'a> {
+    let day = if spot.day.is_empty() { &heard.day } else { &spot.day };
+    Absent { spot, value, day, number, class: heard.class, reason }
+}
+
+fn rows<'a>(
+    stretch: &'a Stretch,
+    heard: &'a Heard,
+    reason: &'static str,
+) -> impl Iterator<Item = Absent<'a>> {
+    let names = stretch.names().into_iter().zip(stretch.first.value..);
+    names.map(move |(number, value)| row(&stretch.first, value, number, heard, reason))
+}
+
+async fn arrived(write: &mut Write, analyzer: &str, spot: &Spot) -> Result<(), StoreError> {
+    // Rows from before the account have the number alone.
+    let query = sqlx::query(
+        "UPDATE absent SET state = 'heard' WHERE analyzer = $1 AND state IN ('missing', 'explained') \
+         AND sequence = $2 AND reason <> 'last-unknown' \
+         AND ((mark = $3 AND value = $4) OR (value = 0 AND number = $5))",
+    )
+    .bind(analyzer.to_owned())
+    .bind(spot.sequence())
+    .bind(storable(&spot.mark))
+    .bind(spot.value)
+    .bind(format!("{}{}", storable(&spot.mark), spot.value));
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
-/// Notes numbers that were skipped: day, number, class of the one that came instead.
-pub(super) async fn absent(
+async fn insert(
     write: &mut Write,
     analyzer: &str,
-    missing: &[(String, String, &'static str)],
+    absent: &[Absent<'_>],
 ) -> Result<(), StoreError> {
     let now = clock::now_us();
-    for group in missing.chunks(1000) {
+    for group in absent.chunks(ROWS) {
         let sql = format!(
-            "INSERT INTO absent (analyzer, day, number, class, state, noticed_at) VALUES {} \
-             ON CONFLICT (analyzer, day, number) DO NOTHING",
-            write.values(group.len(), 6)
+            "INSERT INTO absent (analyzer, sequence, mark, value, day, number, class, state, reason, \
+             noticed_at) VALUES {} ON CONFLICT (analyzer, sequence, mark, value) DO NOTHING",
+            write.values(group.len(), 10)
         );
         let mut query = sqlx::query(AssertSqlSafe(sql));
-        for (day, number, class) in group {
+        for one in group {
             query = query
                 .bind(analyzer.to_owned())
-                .bind(day.clone())
-                .bind(number.clone())
-                .bind(*class)
+                .bind(one.spot.sequence())
+                .bind(storable(&one.spot.mark))
+                .bind(one.value)
+                .bind(one.day.to_owned())
+                .bind(storable(&one.number))
+                .bind(one.class.code())
                 .bind("missing")
+                .bind(one.reason)
                 .bind(now);
         }
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;

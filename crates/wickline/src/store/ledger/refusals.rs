@@ -83,7 +83,7 @@ impl Ledger {
         stuck: &Stuck,
     ) -> Result<Option<i64>, StoreError> {
         if stuck.refused {
-            let open = opened(write, stuck.report, State::Waiting).await?;
+            let open = sent(write, stuck.report).await?;
             if build(bench, stuck, &open, &stuck.control_id, stuck.made_at)? != stuck.body {
                 return self.replace(write, bench, stuck, &open).await.map(Some);
             }
@@ -181,6 +181,14 @@ fn build(
     let specimen = open.specimen.clone().unwrap_or_default();
     compose::message(bench, target, control_id, made_at, &open.subject(&specimen, &readings))
         .map_err(|hold| no(format!("message {}: {}", stuck.n, hold.detail)))
+}
+
+/// A report that has messages: on its way, or control material that is filed.
+async fn sent(write: &mut Write, report: i64) -> Result<Open, StoreError> {
+    match opened(write, report, State::Waiting).await {
+        Err(StoreError::Refused { .. }) => opened(write, report, State::Filed).await,
+        other => other,
+    }
 }
 
 async fn refused(write: &mut Write, receiver: Option<&str>) -> Result<Vec<i64>, StoreError> {

@@ -1,14 +1,16 @@
 //! Reading held reports again after a dialect, a strip or a rule was mended.
 
 use sqlx::{Executor, Row};
-use wickline_normalize::judge::Judged;
 use wickline_normalize::{Private, Reason, Report};
 
 use super::acts::{Open, codes, no, one_row, opened};
+use super::controls::{self, NewRun};
+use super::intake::Heard;
+use super::judging::{Decided, Judging};
 use super::state::State;
 use super::{Act, Actor, Ledger, record};
 use crate::pipeline::again::{self, Difference, Seen};
-use crate::settings::bench::Bench;
+use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::tape::Tape;
@@ -51,34 +53,42 @@ impl Ledger {
         if let Some(given) = &open.given {
             print.specimen = Some(Private::new(given.clone()));
         }
-        let mut judging =
-            super::intake::Judging::begin(&mut write, bench, analyzer, &[&print], open.heard_at, n)
-                .await?;
-        let judged = judging.judge(&print, open.heard_at);
+        let heard = Heard { report: print, part: 0, heard_at: open.heard_at, unheard: false };
+        let mut judging = Judging::begin(&mut write, bench, analyzer, &[&heard], n).await?;
+        // A number that can be read only now was not entered when it came.
+        let entered = open.print.number == heard.report.number;
+        let decided = if entered {
+            judging.again(&heard, open.sequence.as_deref())
+        } else {
+            judging.judge(&heard)
+        };
+        judging.keep(&mut write).await?;
         let act = Act {
             verb: "reread",
             object: format!("report {n}"),
             was: Some(codes(open.holds.iter().map(|(_, r, _)| *r))),
-            became: Some(codes(judged.holds.iter().map(|h| h.reason))),
+            became: Some(codes(decided.judged.holds.iter().map(|h| h.reason))),
             ..Act::default()
         };
-        self.rejudge(write, bench, actor, act, open, print, judged).await
+        self.rejudge(write, analyzer, bench, actor, act, open, heard.report, decided).await
     }
 
     #[expect(clippy::too_many_arguments, reason = "one step of reread, split off to be readable")]
     async fn rejudge(
         &self,
         mut write: Write,
+        analyzer: &Analyzer,
         bench: &Bench,
         actor: &Actor,
         act: Act,
         open: Open,
         print: Report,
-        judged: Judged,
+        decided: Decided,
     ) -> Result<Reread, StoreError> {
         let n = open.n;
         let before = seen_before(&open);
-        let row = super::intake::row_of(&bench.clock, &print, &judged);
+        let row = super::intake::row_of(analyzer, &print, &decided);
+        let judged = &decided.judged;
         // What a control once was stays barred, whatever a mended dialect says now.
         let barred = (open.control_sign || open.class == "control") && !judged.control_sign;
         let sign = open.control_sign || judged.control_sign;
@@ -107,11 +117,12 @@ impl Ledger {
         let update = sqlx::query(
             "UPDATE report SET state = $1, class = $2, level = $3, specimen = $4, number = $5, \
              identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11, \
-             control_sign = $12 WHERE n = $13 AND state = 'held'",
+             control_sign = $12, remarks = $13, clock = $14, sequence = $15, \
+             day = $16 WHERE n = $17 AND state = 'held'",
         )
         .bind(state.text())
         .bind(row.class)
-        .bind(row.level)
+        .bind(row.level.clone())
         .bind(row.specimen.clone())
         .bind(row.number)
         .bind(row.identity)
@@ -121,15 +132,29 @@ impl Ledger {
         .bind(row.taken_at)
         .bind(row.repeat_of)
         .bind(i64::from(sign))
+        .bind(row.remarks)
+        .bind(row.clock)
+        .bind(judged.sequence.clone())
+        .bind(decided.day.clone())
         .bind(n);
         one_row(&mut write, n, update).await?;
         record(&mut write, actor, act).await?;
-        if state == State::Waiting {
+        if let Some(run) = &decided.run {
+            let (day, strip) = (decided.day.as_str(), row.strip.as_str());
+            let analyzer = analyzer.id.as_str();
+            let run = NewRun { report: n, analyzer, day, at: decided.at, strip, run };
+            controls::insert(&mut write, &[run]).await?;
+        }
+        if matches!(state, State::Waiting | State::Filed) {
             let now = Open {
                 specimen: row.specimen,
                 readings: row.readings,
                 strip: row.strip,
                 class: row.class.to_owned(),
+                level: row.level,
+                control_sign: sign,
+                remarks: judged.remarks.clone(),
+                clock_believed: decided.clock.is_none(),
                 print,
                 ..open
             };

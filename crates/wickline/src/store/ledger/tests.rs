@@ -98,6 +98,7 @@ impl Lab {
             report: reports.pop().expect("one report"),
             part: 0,
             heard_at: 1_773_480_000_000_000,
+            unheard: false,
         }
     }
 
@@ -346,7 +347,7 @@ async fn acts_keep_to_the_arrows(mut lab: Lab) {
     assert_eq!(became.expect("identified"), [(id(0), "waiting".to_owned())]);
     assert!(ledger.report_identify(&lab.bench, &actor, id(0), "KP-00003").await.is_err());
     ledger.report_release(&lab.bench, &actor, id(1), "seen").await.expect("released");
-    ledger.report_is_control(&actor, id(2), "1").await.expect("a control");
+    ledger.report_is_control(&lab.bench, &actor, id(2), "1").await.expect("a control");
     assert!(ledger.report_set_aside(&actor, id(2), "no").await.is_err(), "filed is an end");
     let again = ledger.report_reread(&lab.bench, &lab.tape, &actor, id(2)).await;
     assert!(again.is_err(), "only what is held is read again");

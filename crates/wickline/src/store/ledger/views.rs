@@ -206,8 +206,8 @@ impl Ledger {
     async fn absent(&self, day: &str, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
-            "SELECT analyzer, day, number, class, state, noticed_at FROM absent \
-             WHERE day = $1 AND state <> 'heard' ORDER BY analyzer, number",
+            "SELECT analyzer, number, class, state, reason, why, noticed_at FROM absent \
+             WHERE day = $1 AND state <> 'heard' ORDER BY analyzer, mark, value",
         )
         .bind(day)
         .fetch_all(&mut conn)
@@ -217,20 +217,19 @@ impl Ledger {
         let read = |row: &AnyRow| -> Result<Item, sqlx::Error> {
             let (analyzer, number): (String, String) =
                 (row.try_get("analyzer")?, row.try_get("number")?);
+            let (reason, why): (String, Option<String>) =
+                (row.try_get("reason")?, row.try_get("why")?);
+            let at = clock.time_of_day(row.try_get("noticed_at")?);
             Ok(Item {
                 id: format!("{analyzer}/{number}"),
-                detail: Some(format!(
-                    "number {number} was skipped; noticed at {}: look for it in the analyzer's memory \
-                     and have it sent again",
-                    clock.time_of_day(row.try_get("noticed_at")?)
-                )),
+                detail: Some(why.unwrap_or_else(|| absence(&reason, &number, &at))),
                 analyzer,
                 number: Some(number),
                 class: row.try_get("class")?,
                 level: None,
                 specimen: None,
                 state: row.try_get("state")?,
-                reason: Some("number-skipped".into()),
+                reason: Some(reason),
                 taken_at: None,
                 heard_at: None,
                 repeat_of: None,
@@ -240,6 +239,24 @@ impl Ledger {
             })
         };
         rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
+    }
+}
+
+/// Why a number stands on the sheet that nobody heard, and what to do.
+fn absence(reason: &str, number: &str, noticed: &str) -> String {
+    match reason {
+        "number-unknown" => format!(
+            "number {number} may have gone by while nobody listened; noticed at {noticed}: look for it in \
+             the analyzer's memory and have it sent again, or explain it"
+        ),
+        "last-unknown" => format!(
+            "nobody listened {number}: look in the analyzer's memory whether it was the last one, and \
+             explain or close the day"
+        ),
+        _ => format!(
+            "number {number} was skipped; noticed at {noticed}: look for it in the analyzer's memory and \
+             have it sent again, or explain it"
+        ),
     }
 }
 

@@ -1,0 +1,307 @@
+//! One analyzer's rules from the words of its table: ids, classes, numbers, clock, control material,
+//! comments.
+
+use std::collections::BTreeMap;
+
+use wickline_normalize::account::Counting;
+use wickline_normalize::clocks::{ClockLimits, ClockPolicy};
+use wickline_normalize::comments::{self, CommentRule, When};
+use wickline_normalize::controls::{ControlPlan, Entry, Every, Expected, Lockout, Period};
+use wickline_normalize::judge::{Facts, Judged, judge};
+use wickline_normalize::rules::Rules;
+use wickline_normalize::strip::Strip;
+use wickline_normalize::{Class, Report};
+
+use super::super::Settings;
+use super::{Analyzer, Builder, units};
+
+/// How the analyzer's clock is held against ours.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct ClockRules {
+    pub limits: ClockLimits,
+    pub policy: ClockPolicy,
+}
+
+/// What control material must read, and how often.
+#[derive(Clone, Debug, Default)]
+pub struct ControlRules {
+    pub plan: ControlPlan,
+    pub period: Period,
+}
+
+impl Analyzer {
+    /// Judges a print for itself, with its comments: how controls stand is no matter then.
+    #[must_use]
+    pub fn read_alone(&self, print: &Report, facts: &Facts<'_>) -> Judged {
+        let rules = Rules { controls_policy: Lockout::default(), ..self.rules.clone() };
+        let mut judged = judge(print, &self.strips, &rules, facts);
+        if judged.class != Class::Control {
+            judged.remarks.extend(comments::comments(&judged.readings, &self.comments));
+        }
+        judged
+    }
+
+    /// Whether a person may call a report control material of this level.
+    pub fn check_level(&self, level: &str) -> Result<(), String> {
+        let levels = self.controls.plan.levels();
+        if levels.is_empty() {
+            let fits =
+                (1..=8).contains(&level.len()) && level.bytes().all(|b| b.is_ascii_alphanumeric());
+            return if fits { Ok(()) } else { Err("a level is 1 to 8 letters or digits".into()) };
+        }
+        if levels.iter().any(|l| l == level) {
+            return Ok(());
+        }
+        Err(format!("there is no level {level}; the plan has {}", levels.join(", ")))
+    }
+}
+
+impl Builder<'_> {
+    pub(super) fn rules(&mut self, settings: &Settings, index: usize) -> Option<Rules> {
+        let raw = &settings.analyzer[index];
+        let mut rules = Rules {
+            print_units: units(&raw.units),
+            compare_marks: raw.compare_marks,
+            sender: Some(raw.sender.clone()).filter(|s| !s.is_empty()),
+            controls_policy: Lockout {
+                failed: raw.controls_failed.parse().unwrap_or_default(),
+                due: raw.controls_due.parse().unwrap_or_default(),
+                urgent_goes: raw.urgent_goes,
+            },
+            ..Rules::default()
+        };
+        let before = self.faults.len();
+        self.specimens(settings, &mut rules);
+        for text in &raw.control_marks {
+            let set = rules.add_control_mark(text);
+            self.good("analyzer", index, "control_marks", text, set);
+        }
+        for text in &raw.control_specimens {
+            let set = rules.add_control_specimen(text);
+            self.good("analyzer", index, "control_specimens", text, set);
+        }
+        for text in &raw.stat_marks {
+            self.good("analyzer", index, "stat_marks", text, rules.add_stat_mark(text));
+        }
+        for text in &raw.number_classes {
+            let set = rules.add_leading_digit(text);
+            self.good("analyzer", index, "number_classes", text, set);
+        }
+        for (analyte, text) in &settings.reference {
+            let set = rules.add_reference(analyte, text);
+            self.good("reference", 0, analyte, text, set);
+        }
+        (self.faults.len() == before).then_some(rules)
+    }
+
+    /// Specimen ids are the laboratory's, not an analyzer's.
+    fn specimens(&mut self, settings: &Settings, rules: &mut Rules) {
+        let site = &settings.site;
+        self.good("site", 0, "specimen", &site.specimen, rules.set_specimen(&site.specimen));
+        rules.check_character = match site.specimen_check.as_str() {
+            "" => None,
+            system => self.good("site", 0, "specimen_check", system, system.parse()),
+        };
+        rules.rubbish.leading.clone_from(&site.scanner_leading);
+        rules.rubbish.trailing.clone_from(&site.scanner_trailing);
+        rules.rubbish.characters.clone_from(&site.scanner_characters);
+        for (key, list) in [
+            ("scanner_leading", &site.scanner_leading),
+            ("scanner_trailing", &site.scanner_trailing),
+        ] {
+            if list.iter().any(String::is_empty) {
+                self.fault("site", 0, key, "", "texts of one character or more".into());
+            }
+        }
+    }
+
+    /// What rules and strips say together.
+    pub(super) fn together(
+        &mut self,
+        settings: &Settings,
+        index: usize,
+        rules: &Rules,
+        strips: &[Strip],
+    ) {
+        for why in rules.faults(strips) {
+            let analyte = settings.reference.keys().find(|id| why.contains(&format!("`{id}`")));
+            match analyte {
+                Some(id) => {
+                    let found = settings.reference[id].clone();
+                    self.fault("reference", 0, id, &found, why);
+                }
+                None if why.starts_with("leading digit") => {
+                    self.fault("analyzer", index, "number_classes", "", why);
+                }
+                None => self.fault("analyzer", index, "control_marks", "", why),
+            }
+        }
+    }
+
+    pub(super) fn counting(&mut self, settings: &Settings, index: usize) -> Counting {
+        let raw = &settings.analyzer[index];
+        let top = Some(raw.number_last).filter(|top| *top > 0);
+        let counting = Counting::of(&raw.numbers, raw.number_first, top);
+        let found = format!("{} to {}", raw.number_first, raw.number_last);
+        self.good("analyzer", index, "number_last", &found, counting).unwrap_or_default()
+    }
+
+    pub(super) fn clock(&self, settings: &Settings, index: usize) -> ClockRules {
+        let raw = &settings.analyzer[index];
+        let limits = ClockLimits {
+            ahead: raw.clock_ahead_minutes * 60,
+            behind: raw.clock_behind_hours * 3_600,
+            drift: raw.clock_drift_minutes * 60,
+        };
+        ClockRules { limits, policy: raw.clock.parse().unwrap_or_default() }
+    }
+
+    /// The comments that are on: of the catalogue, and the laboratory's own.
+    pub(super) fn comments(&mut self, settings: &Settings, strips: &[Strip]) -> Vec<CommentRule> {
+        let mut rules = Vec::new();
+        for code in &settings.site.comments {
+            let known: Vec<&str> = comments::CATALOGUE.iter().map(|e| e.code).collect();
+            let entry = comments::find(code).ok_or_else(|| known.join(", "));
+            let rule = entry.and_then(comments::Entry::rule);
+            rules.extend(self.good("site", 0, "comments", code, rule).map(|r| (None, r)));
+        }
+        for (index, raw) in settings.comment.iter().enumerate() {
+            let when = if raw.when == "any" { When::Any } else { When::All };
+            let conditions: Vec<&str> = raw.conditions.iter().map(String::as_str).collect();
+            let about: Vec<&str> = raw.about.iter().map(String::as_str).collect();
+            let rule =
+                CommentRule::new(&raw.code, when, &conditions, &about, &raw.text, &raw.source);
+            rules.extend(
+                self.good("comment", index, "code", &raw.code, rule).map(|r| (Some(index), r)),
+            );
+        }
+        for (own, rule) in &rules {
+            for why in rule.faults(strips) {
+                match own {
+                    Some(index) => self.fault("comment", *index, "conditions", &rule.code, why),
+                    None => self.fault("site", 0, "comments", &rule.code, why),
+                }
+            }
+        }
+        rules.into_iter().map(|(_, rule)| rule).collect()
+    }
+
+    /// What control material must read on one analyzer.
+    pub(super) fn controls(
+        &mut self,
+        settings: &Settings,
+        index: usize,
+        strips: &[Strip],
+    ) -> ControlRules {
+        let raw = &settings.analyzer[index];
+        let period = self.period(settings, index);
+        let lots: Vec<usize> = (0..settings.control.len())
+            .filter(|n| settings.control[*n].analyzers.iter().any(|a| a == "*" || *a == raw.id))
+            .collect();
+        if lots.is_empty() {
+            let on = |policy: &str| policy != "off";
+            for (key, policy) in
+                [("controls_failed", &raw.controls_failed), ("controls_due", &raw.controls_due)]
+            {
+                if on(policy) {
+                    let allowed = "\"off\" while no [[control]] says what control material must \
+                                   read: without it every patient would wait for ever";
+                    self.fault("analyzer", index, key, policy, allowed.into());
+                }
+            }
+            return ControlRules { plan: ControlPlan::default(), period };
+        }
+        let rules = self.pairs("analyzer", index, "control_rules", &raw.control_rules);
+        let entries: Vec<Entry> = lots.iter().map(|n| self.entry(settings, *n)).collect();
+        let built =
+            ControlPlan::build(&raw.control_levels, &rules, &entries, strips, units(&raw.units));
+        let plan = built.unwrap_or_else(|faults| {
+            for fault in faults {
+                self.plan_fault(index, &lots, fault);
+            }
+            ControlPlan::default()
+        });
+        ControlRules { plan, period }
+    }
+
+    fn entry(&mut self, settings: &Settings, n: usize) -> Entry {
+        let raw = &settings.control[n];
+        let expected = self.pairs("control", n, "expect", &raw.expect);
+        Entry {
+            level: raw.level.clone(),
+            control_lot: raw.lot.clone(),
+            strip: raw.strip.clone(),
+            strip_lot: raw.strip_lot.clone(),
+            first_day: raw.first_day.clone(),
+            last_day: raw.last_day.clone(),
+            expected: expected.into_iter().map(|(id, text)| (id, Expected(text))).collect(),
+        }
+    }
+
+    /// `GLU=2+` and its like, each analyte once.
+    fn pairs(
+        &mut self,
+        table: &str,
+        index: usize,
+        key: &str,
+        list: &[String],
+    ) -> BTreeMap<String, String> {
+        let mut pairs = BTreeMap::new();
+        for text in list {
+            let pair = text.split_once('=').map(|(id, rest)| (id.trim(), rest.trim()));
+            match pair {
+                Some((id, rest)) if pairs.insert(id.to_owned(), rest.to_owned()).is_none() => {}
+                Some(_) => self.fault(table, index, key, text, "each analyte once".into()),
+                None => self.fault(table, index, key, text, "ANALYTE=WHAT, such as GLU=2+".into()),
+            }
+        }
+        pairs
+    }
+
+    /// A fault of the plan where its words stand in the file.
+    fn plan_fault(
+        &mut self,
+        analyzer: usize,
+        lots: &[usize],
+        fault: wickline_normalize::controls::PlanFault,
+    ) {
+        let id = self.loaded.settings.analyzer[analyzer].id.clone();
+        let allowed = format!("{} (analyzer {id})", fault.allowed);
+        match fault.entry.and_then(|n| lots.get(n)) {
+            Some(index) => {
+                let own = match fault.key.as_str() {
+                    "control_lot" => "lot",
+                    key @ ("level" | "first_day" | "last_day" | "strip" | "strip_lot") => key,
+                    _ => "expect",
+                };
+                let found = match own {
+                    "expect" => format!("{}={}", fault.key, fault.found),
+                    _ => fault.found,
+                };
+                self.fault("control", *index, own, &found, allowed);
+            }
+            None if fault.key == "levels" => {
+                self.fault("analyzer", analyzer, "control_levels", &fault.found, allowed);
+            }
+            None => {
+                let found = format!("{}: {}", fault.key, fault.found);
+                self.fault("analyzer", analyzer, "control_rules", &found, allowed);
+            }
+        }
+    }
+
+    fn period(&mut self, settings: &Settings, index: usize) -> Period {
+        let raw = &settings.analyzer[index];
+        let start = raw.controls_from.split_once(':').and_then(|(hour, minute)| {
+            let (hour, minute): (u8, u8) = (hour.parse().ok()?, minute.parse().ok()?);
+            (hour < 24 && minute < 60).then_some((hour, minute))
+        });
+        let start = start.ok_or_else(|| "a time of day such as \"07:00\"".to_owned());
+        let start = self.good("analyzer", index, "controls_from", &raw.controls_from, start);
+        Period {
+            every: raw.controls_every.parse().unwrap_or(Every::Day),
+            start: start.unwrap_or((0, 0)),
+            new_lot: raw.controls_new_lot,
+        }
+    }
+}
