@@ -8,7 +8,6 @@ use std::hint::black_box;
 use std::time::{Duration, Instant};
 
 use wickline_forward::{Layout, Outgoing, Version, result_message};
-use wickline_normalize::correction::{Said, said_first};
 use wickline_normalize::{Code, CodeSystem, Content, Flag, Moment, Observation, Private, Unit};
 
 /// OBX in a message: ten pads, four of them with a grade and a number.
@@ -18,7 +17,6 @@ const ROUND: Duration = Duration::from_millis(400);
 
 fn main() {
     let observations: Vec<_> = (0..RESULTS).map(observation).collect();
-    let observations = said_first(&observations);
     let specimen = Private::new("KP-004417");
     let operator = Private::new("op7");
     let out = outgoing(&specimen, &operator, &observations);
@@ -83,7 +81,7 @@ fn observation(n: usize) -> Observation {
 fn outgoing<'a>(
     specimen: &'a Private,
     operator: &'a Private,
-    observations: &'a [Said],
+    observations: &'a [Observation],
 ) -> Outgoing<'a> {
     let moment = |digits| Moment::from_digits(digits).expect("a time");
     Outgoing {
@@ -100,7 +98,6 @@ fn outgoing<'a>(
         analyzer: "bench-1",
         patient: None,
         control: None,
-        correction: None,
         remarks: &[],
         observations,
     }
@@ -122,7 +119,7 @@ fn plain(layout: &Layout, out: &Outgoing<'_>) -> String {
          TQ1|1||||||||R^Routine^HL70485\r",
         out.number.unwrap_or("")
     );
-    for (n, (o, _)) in out.observations.iter().enumerate() {
+    for (n, o) in out.observations.iter().enumerate() {
         let kind = if matches!(o.content, Content::Grade { .. }) { "CE" } else { "NM" };
         let (code, name) = (&o.code.code, &o.code.text);
         let (local, short) = (&o.local.code, &o.local.text);

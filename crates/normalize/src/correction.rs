@@ -1,93 +1,143 @@
 //! Corrections: what to say under an OBR-3 that has gone out already.
 //!
 //! The statuses are those of HL7 v2 table 0085, as far as we use it. The law: a value that differs
-//! from the one sent never goes as final.
+//! from one that the receiver has or may have never goes as final.
 
-use crate::observation::{Code, Observation, ResultStatus};
+use crate::observation::ResultStatus;
 
-/// An observation with the status it goes out with.
-pub type Said = (Observation, ResultStatus);
-
-/// What a receiver knows an observation by: OBX-3. We leave OBX-4 alone, so that an OBX-3 that occurs
-/// twice is told apart by its place.
-fn name(observation: &Observation) -> (&Code, &Code) {
-    (&observation.code, &observation.local)
+/// One result as it stands in a message: it knows others of its kind.
+pub trait Entry {
+    /// Both are named alike: one of them is called (OBX-3) what the other is called or also called.
+    fn same_name(&self, other: &Self) -> bool;
+    /// A receiver files both in one place: the first name (OBX-3) and what tells namesakes apart (OBX-4).
+    fn same_place(&self, other: &Self) -> bool;
+    /// Both are numbers, or both are not.
+    fn same_kind(&self, other: &Self) -> bool;
+    /// Everything that a receiver shows of it, its name apart, is the same.
+    fn says_the_same(&self, other: &Self) -> bool;
 }
 
-fn same_name(a: &Observation, b: &Observation) -> bool {
-    let ((code, local), (other, other_local)) = (name(a), name(b));
-    let same = |a: &Code, b: &Code| a.code == b.code && a.system == b.system;
-    same(code, other) && same(local, other_local)
+/// What a receiver has, or may have, of one result.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Known<E> {
+    pub entry: E,
+    /// What it was last told with.
+    pub status: ResultStatus,
+    /// It may have this or something else: no answer came to the last that was said of it.
+    pub doubtful: bool,
+    /// It has this, or will have it without anybody's help.
+    pub sure: bool,
 }
 
-/// Everything that a receiver shows of it, its name apart.
-fn says_the_same(a: &Observation, b: &Observation) -> bool {
-    a.content == b.content && a.flag == b.flag && a.reference == b.reference
+/// What became of a message that was sent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sent {
+    Accepted,
+    /// Not answered yet; it goes out again until it is.
+    OnItsWay,
+    /// Never answered, and not sent any more.
+    Unanswered,
 }
 
-/// What goes out the first time.
-#[must_use]
-pub fn said_first(observations: &[Observation]) -> Vec<Said> {
-    observations.iter().map(|o| (o.clone(), ResultStatus::first(o))).collect()
+/// What goes out of a correction.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Plan {
+    /// For each result of now, in its order: its status, and the known one whose name and place it
+    /// keeps, by index.
+    pub now: Vec<(ResultStatus, Option<usize>)>,
+    /// The known ones that are no more, by index: to be withdrawn as they were told.
+    pub gone: Vec<usize>,
+    /// It says something that the receiver has not been told.
+    pub says_anything: bool,
 }
 
-/// The observations of a correction: what is right now, in its order, then what was said and is no
-/// more. `said` is what the receiver has last been told of each OBX-3 under this OBR-3.
-#[must_use]
-pub fn plan_correction(said: &[Said], now: &[Observation]) -> Vec<Said> {
-    let mut left: Vec<Option<&Said>> = said.iter().map(Some).collect();
-    let mut plan = Vec::with_capacity(said.len() + now.len());
-    for observation in now {
-        let before = left
-            .iter_mut()
-            .find(|old| old.is_some_and(|(old, _)| same_name(old, observation)))
-            .and_then(Option::take);
-        let status = match (before, ResultStatus::first(observation)) {
-            (_, ResultStatus::Unread) | (None, _) => ResultStatus::first(observation),
-            // What was withdrawn, or had no result, is replaced whatever it said.
-            (Some((_, ResultStatus::Withdrawn | ResultStatus::Unread)), _) => {
-                ResultStatus::Corrected
-            }
-            (Some((old, _)), _) if !says_the_same(old, observation) => ResultStatus::Corrected,
-            (Some(_), first) => first,
+/// Adds a message to what a receiver knows.
+pub fn learn<E: Entry>(
+    known: &mut Vec<Known<E>>,
+    message: impl IntoIterator<Item = (E, ResultStatus)>,
+    sent: Sent,
+) {
+    let before = known.len();
+    for (entry, status) in message {
+        let there = |k: &&mut Known<E>| k.entry.same_place(&entry);
+        let Some(old) = known.iter_mut().find(there) else {
+            // Beside another of its name it is either there or that other one stands alone.
+            let named = known.iter().take(before).any(|k| k.entry.same_name(&entry));
+            let doubtful = sent != Sent::Accepted && named;
+            known.push(Known { entry, status, doubtful, sure: sent != Sent::Unanswered });
+            continue;
         };
-        plan.push((observation.clone(), status));
+        let same = standing(old.status) == standing(status) && old.entry.says_the_same(&entry);
+        let doubtful = sent != Sent::Accepted && (old.doubtful || !same);
+        let sure = sent != Sent::Unanswered || (old.sure && !doubtful);
+        *old = Known { entry, status, doubtful, sure };
     }
-    let gone = left.into_iter().flatten().filter(|(_, status)| *status != ResultStatus::Withdrawn);
-    plan.extend(gone.map(|(old, _)| (old.clone(), ResultStatus::Withdrawn)));
+}
+
+/// A status without whether it corrected anything.
+fn standing(status: ResultStatus) -> ResultStatus {
+    match status {
+        ResultStatus::Final | ResultStatus::Corrected => ResultStatus::Final,
+        other => other,
+    }
+}
+
+/// What to say now to a receiver that was told something before; `now` has what each would go with the
+/// first time.
+#[must_use]
+pub fn plan<E: Entry>(known: &[Known<E>], now: &[(E, ResultStatus)]) -> Plan {
+    let pairs = pairs(known, now);
+    let mut plan =
+        Plan { now: Vec::with_capacity(now.len()), gone: Vec::new(), says_anything: false };
+    for ((entry, first), pair) in now.iter().zip(&pairs) {
+        let before = pair.and_then(|at| known.get(at));
+        let named = known.iter().any(|k| k.entry.same_name(entry));
+        let same = |k: &Known<E>| standing(k.status) == *first && k.entry.says_the_same(entry);
+        let status = match (first, before) {
+            (ResultStatus::Unread, _) => ResultStatus::Unread,
+            (_, Some(before)) if same(before) && !before.doubtful => ResultStatus::Final,
+            (_, None) if !named => ResultStatus::Final,
+            _ => ResultStatus::Corrected,
+        };
+        plan.says_anything |= !before.is_some_and(|k| k.sure && same(k));
+        plan.now.push((status, *pair));
+    }
+    for (at, left) in known.iter().enumerate().filter(|(at, _)| !pairs.contains(&Some(*at))) {
+        let withdrawn = left.status == ResultStatus::Withdrawn;
+        plan.says_anything |= !(withdrawn && left.sure);
+        if !(withdrawn && left.sure && !left.doubtful) {
+            plan.gone.push(at);
+        }
+    }
     plan
 }
 
-/// The observations that take a whole result back: as they were sent, each withdrawn.
-#[must_use]
-pub fn plan_withdrawal(said: &[Said]) -> Vec<Said> {
-    plan_correction(said, &[])
-}
-
-/// What the receiver has last been told once a plan has gone out: the plan, and what was withdrawn
-/// before it.
-#[must_use]
-pub fn said_after(said: &[Said], plan: &[Said]) -> Vec<Said> {
-    let count =
-        |list: &[Said], o: &Observation| list.iter().filter(|(p, _)| same_name(p, o)).count();
-    let mut after = plan.to_vec();
-    for (old, status) in said {
-        if *status == ResultStatus::Withdrawn && count(&after, old) < count(said, old) {
-            after.push((old.clone(), *status));
+/// Which known one each result of now stands for: the one of its name, among several the most alike.
+fn pairs<E: Entry>(known: &[Known<E>], now: &[(E, ResultStatus)]) -> Vec<Option<usize>> {
+    type Alike<E> = fn(&E, &E) -> bool;
+    let steps: [Alike<E>; 4] = [
+        |a, b| a.same_kind(b) && a.same_place(b),
+        |a, b| a.same_kind(b),
+        |a, b| a.same_place(b),
+        |_, _| true,
+    ];
+    let mut pairs = vec![None; now.len()];
+    for alike in steps {
+        for (place, (entry, _)) in now.iter().enumerate() {
+            if pairs.get(place).copied().flatten().is_some() {
+                continue;
+            }
+            let free = |at: &usize| !pairs.contains(&Some(*at));
+            let fits = |at: &usize| {
+                known.get(*at).is_some_and(|k| k.entry.same_name(entry) && alike(&k.entry, entry))
+            };
+            let found = (0..known.len()).filter(free).find(fits);
+            if let Some(pair) = pairs.get_mut(place) {
+                *pair = found;
+            }
         }
     }
-    after
-}
-
-/// True when a plan says anything that the receiver has not been told.
-#[must_use]
-pub fn says_anything(said: &[Said], plan: &[Said]) -> bool {
-    let known = |new: &Observation| {
-        said.iter().any(|(old, _)| same_name(old, new) && says_the_same(old, new))
-    };
-    let new =
-        |status: ResultStatus| matches!(status, ResultStatus::Corrected | ResultStatus::Withdrawn);
-    plan.iter().any(|(observation, status)| new(*status) || !known(observation))
+    pairs
 }
 
 #[cfg(test)]

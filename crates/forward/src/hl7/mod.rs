@@ -5,6 +5,7 @@ pub mod layout;
 pub mod read;
 pub mod report;
 mod results;
+pub mod told;
 pub mod version;
 pub mod write;
 
@@ -14,7 +15,8 @@ pub use layout::{
     SpecimenIn, Structure, panel_automated, panel_manual,
 };
 pub use read::Message;
-pub use report::{ControlRole, Outgoing, result_message};
+pub use report::{ControlRole, Outgoing, correction_message, result_message};
+pub use told::{Correction, Told, told};
 pub use version::{Acknowledge, Charset, Processing, Version};
 pub use write::EncodeFault;
 

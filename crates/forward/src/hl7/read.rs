@@ -140,7 +140,8 @@ impl Message {
         self.text.split(['\r', '\n']).filter(|line| !line.is_empty())
     }
 
-    fn named<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a str> {
+    /// The segments of a name, as written.
+    pub(super) fn named<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a str> {
         let separator = self.delimiters.field;
         self.lines().filter(move |line| {
             line.strip_prefix(name)

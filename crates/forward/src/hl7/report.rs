@@ -3,12 +3,12 @@
 //! Fields and their lengths: HL7 v2.5.1 chapters 2, 4, 7 and 13, and what 2.3.1, 2.4 and 2.5 do
 //! otherwise. Which code, unit and value go together was decided before; here they are only written.
 
-use wickline_normalize::correction::Said;
-use wickline_normalize::{Moment, Patient, Private, Remark, ResultStatus};
+use wickline_normalize::{Moment, Observation, Patient, Private, Remark};
 
 use super::is_control_id;
 use super::layout::{Layout, Party, Structure};
 use super::results::{Notes, OBR_4, Results, Triplet, coded};
+use super::told::{Amended, Correction};
 use super::version::Version;
 use super::write::{EncodeFault, Field, Writer};
 
@@ -52,50 +52,92 @@ pub struct Outgoing<'a> {
     /// Sent in PID when it has both an id and a name.
     pub patient: Option<&'a Patient>,
     pub control: Option<ControlRole<'a>>,
-    /// Why this replaces what was sent before under the same OBR-3. None: nothing was.
-    pub correction: Option<&'a str>,
     /// One NTE each: under OBR, or behind the results that they are about.
     pub remarks: &'a [Remark],
-    pub observations: &'a [Said],
+    pub observations: &'a [Observation],
 }
 
 /// Builds the message: segments ended by CR, unframed.
 pub fn result_message(layout: &Layout, out: &Outgoing<'_>) -> Result<Vec<u8>, EncodeFault> {
+    let Checked { times, results } = checked(layout, out)?;
+    if results.is_empty() {
+        let allowed = "at least one observation of an analyte that this receiver takes";
+        return Err(EncodeFault::new("OBX", "nothing to send", allowed));
+    }
+    written(layout, out, &times, &results, None)
+}
+
+/// Builds the message under an OBR-3 that the receiver was told something under. Without observations
+/// it takes all of that back. None: it would say nothing new.
+pub fn correction_message(
+    layout: &Layout,
+    out: &Outgoing<'_>,
+    correction: &Correction<'_>,
+) -> Result<Option<Vec<u8>>, EncodeFault> {
+    let Checked { times, results } = checked(layout, out)?;
+    if correction.reason.trim().is_empty() {
+        let allowed = "the reason, in words for those who read it";
+        return Err(EncodeFault::new("NTE-3", "a correction without a reason", allowed));
+    }
+    let now = results.as_told(&Writer::new(layout.charset, 0), out, &times)?;
+    let Some(amended) = Amended::new(correction, now) else { return Ok(None) };
+    let word = if amended.is_withdrawal() { "Withdrawn" } else { "Corrected" };
+    let note = format!("{word}: {}", correction.reason);
+    written(layout, out, &times, &results, Some((&amended, &note))).map(Some)
+}
+
+/// What both begin with.
+struct Checked<'a> {
+    times: Times,
+    results: Results<'a>,
+}
+
+fn checked<'a>(layout: &'a Layout, out: &Outgoing<'a>) -> Result<Checked<'a>, EncodeFault> {
     layout.check().map_err(|faults| EncodeFault::of_layout(&faults))?;
     check(layout, out)?;
-    let times = Times::new(out)?;
-    let results = Results::new(layout, out.observations)?;
+    Ok(Checked { times: Times::new(out)?, results: Results::new(layout, out.observations) })
+}
+
+fn written(
+    layout: &Layout,
+    out: &Outgoing<'_>,
+    times: &Times,
+    results: &Results<'_>,
+    amended: Option<(&Amended, &str)>,
+) -> Result<Vec<u8>, EncodeFault> {
     let mut w = Writer::new(layout.charset, 512 + 192 * out.observations.len());
-    let charset_at = msh(&mut w, layout, out, &times)?;
+    let charset_at = msh(&mut w, layout, out, times)?;
     if layout.segments.sft {
         sft(&mut w);
     }
     pid(&mut w, layout, out)?;
     let ids = Ids::new(layout, out);
+    // A report that replaces a final one is a correction, whatever became of each result.
+    let status = if amended.is_some() { "C" } else { "F" };
     match layout.structure {
         Structure::Oru => {
             if layout.segments.orc {
                 orc(&mut w, &ids)?;
             }
-            obr(&mut w, layout, out, &times, &ids)?;
+            obr(&mut w, layout, out, times, &ids, status)?;
         }
         Structure::Oul => {
-            spm(&mut w, layout, out, &times)?;
-            obr(&mut w, layout, out, &times, &ids)?;
+            spm(&mut w, layout, out, times)?;
+            obr(&mut w, layout, out, times, &ids, status)?;
             if layout.segments.orc {
                 orc(&mut w, &ids)?;
             }
         }
     }
-    notes(&mut w, layout, out, &results)?;
+    notes(&mut w, layout, out, results, amended.map(|(_, note)| note))?;
     if layout.version.has_spm() && out.control.is_none() {
         w.segment("TQ1");
         w.fixed(1, "1");
         w.fixed(8, if out.stat { "S^Stat^HL70485" } else { "R^Routine^HL70485" });
     }
-    results.write(&mut w, out, &times)?;
+    results.write(&mut w, out, times, amended.map(|(amended, _)| amended))?;
     if layout.structure == Structure::Oru && layout.segments.spm {
-        spm(&mut w, layout, out, &times)?;
+        spm(&mut w, layout, out, times)?;
     }
     Ok(layout.with_fixed(w.finish(charset_at)))
 }
@@ -130,26 +172,7 @@ fn check(layout: &Layout, out: &Outgoing<'_>) -> Result<(), EncodeFault> {
             "2.4 or later: before, no field tells control material from a patient's specimen",
         ));
     }
-    check_correction(out)
-}
-
-/// Each status belongs to a report that corrects, or to one that does not.
-fn check_correction(out: &Outgoing<'_>) -> Result<(), EncodeFault> {
-    let changed = |s: &ResultStatus| matches!(s, ResultStatus::Corrected | ResultStatus::Withdrawn);
-    let corrects = out.observations.iter().any(|(_, status)| changed(status));
-    match out.correction {
-        None if corrects => Err(EncodeFault::new(
-            "OBX-11",
-            "C or W in a report that corrects nothing",
-            "C and W in a correction, with its reason",
-        )),
-        Some(reason) if reason.trim().is_empty() => Err(EncodeFault::new(
-            "NTE-3",
-            "a correction without a reason",
-            "the reason, in words for those who read it",
-        )),
-        _ => Ok(()),
-    }
+    Ok(())
 }
 
 /// The message's times, written once.
@@ -366,13 +389,10 @@ fn notes(
     layout: &Layout,
     out: &Outgoing<'_>,
     results: &Results<'_>,
+    amendment: Option<&str>,
 ) -> Result<(), EncodeFault> {
     let mut notes = Notes::default();
-    if let Some(reason) = out.correction {
-        let all = |status| out.observations.iter().all(|(_, s)| *s == status);
-        let word = if all(ResultStatus::Withdrawn) { "Withdrawn" } else { "Corrected" };
-        notes.write(w, layout, &format!("{word}: {reason}"))?;
-    }
+    notes.write(w, layout, amendment.unwrap_or(""))?;
     for remark in out.remarks.iter().filter(|r| !results.has(r)) {
         notes.remark(w, layout, remark)?;
     }
@@ -388,6 +408,7 @@ fn obr(
     out: &Outgoing<'_>,
     times: &Times,
     ids: &Ids<'_>,
+    status: &str,
 ) -> Result<(), EncodeFault> {
     let old = !layout.version.has_spm();
     let priority = if out.stat { "S" } else { "R" };
@@ -412,8 +433,7 @@ fn obr(
         w.id(Field::new("OBR-21", 60), out.analyzer)?;
     }
     w.fixed(1, &times.made);
-    // A report that replaces a final one is a correction, whatever became of each result.
-    w.fixed(3, if out.correction.is_some() { "C" } else { "F" });
+    w.fixed(3, status);
     if old && out.control.is_none() {
         // OBR-5 was withdrawn in favour of this component; receivers of that age read either.
         w.fixed(2, if out.stat { "^^^^^S" } else { "^^^^^R" });

@@ -1,10 +1,10 @@
 //! OBX and NTE: what each pad says, in the words and types that the receiver takes.
 
-use wickline_normalize::correction::Said;
 use wickline_normalize::{Code, CodeSystem, Content, Observation, Remark, ResultStatus, Unit};
 
 use super::layout::{EndAs, GradeAs, GradeCodes, Layout, Manner, Name, Names};
 use super::report::{Outgoing, Times};
+use super::told::{Amended, Told};
 use super::version::Version;
 use super::write::{EncodeFault, Field, Writer};
 
@@ -130,7 +130,6 @@ pub(super) struct Results<'a> {
 
 struct Row<'a> {
     observation: &'a Observation,
-    status: ResultStatus,
     manner: Manner<'a>,
     names: (Triplet<'a>, Option<Triplet<'a>>),
     /// The first bytes of the first code: every pair of results is compared in every message.
@@ -138,26 +137,27 @@ struct Row<'a> {
 }
 
 impl<'a> Results<'a> {
-    pub(super) fn new(layout: &'a Layout, said: &'a [Said]) -> Result<Self, EncodeFault> {
+    pub(super) fn new(layout: &'a Layout, observations: &'a [Observation]) -> Self {
         let all = layout.keeps_order();
-        let mut rows: Vec<Row<'a>> = Vec::with_capacity(said.len());
-        for (observation, status) in said {
+        let mut rows: Vec<Row<'a>> = Vec::with_capacity(observations.len());
+        for observation in observations {
             if all || layout.place(&observation.local.code).is_some() {
                 let manner = layout.manner(observation);
                 let names = names(layout, observation, &manner);
                 let begins = begins(names.0.code);
-                rows.push(Row { observation, status: *status, manner, names, begins });
+                rows.push(Row { observation, manner, names, begins });
             }
-        }
-        if rows.is_empty() {
-            let allowed = "at least one observation of an analyte that this receiver takes";
-            return Err(EncodeFault::new("OBX", "nothing to send", allowed));
         }
         if !all {
             rows.sort_by_key(|row| layout.place(&row.observation.local.code));
         }
         let numbered = layout.version == Version::V231 || any_name_twice(&rows);
-        Ok(Self { layout, rows, numbered })
+        Self { layout, rows, numbered }
+    }
+
+    /// True where this receiver takes none of it.
+    pub(super) fn is_empty(&self) -> bool {
+        self.rows.is_empty()
     }
 
     /// True for a remark that stands behind a result; others are about the whole report.
@@ -165,40 +165,61 @@ impl<'a> Results<'a> {
         self.rows.iter().any(|row| is_about(remark, row))
     }
 
+    /// What goes out as it would the first time, to be compared with what was told before.
+    pub(super) fn as_told(
+        &self,
+        w: &Writer,
+        out: &Outgoing<'_>,
+        times: &Times,
+    ) -> Result<Vec<Told>, EncodeFault> {
+        let origin = origin(w, self.layout, out, times)?;
+        let one = |(n, row)| {
+            let mut apart = w.apart();
+            self.obx(&mut apart, n, row, &origin)?;
+            Ok(Told::read(&apart.into_text()))
+        };
+        self.rows.iter().enumerate().map(one).collect()
+    }
+
     pub(super) fn write(
         &self,
         w: &mut Writer,
         out: &Outgoing<'_>,
         times: &Times,
+        amended: Option<&Amended>,
     ) -> Result<(), EncodeFault> {
-        let layout = self.layout;
-        let origin = origin(w, layout, out, times)?;
+        let origin = origin(w, self.layout, out, times)?;
         for (n, row) in self.rows.iter().enumerate() {
-            w.segment("OBX");
-            w.count(n + 1);
-            w.fixed(1, row.kind());
-            w.fields(1);
-            coded(w, &OBX_3, row.names.0, row.names.1)?;
-            if self.numbered {
-                w.count(self.number(n, row));
-            } else {
-                w.fields(1);
+            match amended {
+                None => self.obx(w, n, row, &origin)?,
+                Some(amended) => amended.write(w, n)?,
             }
-            row.value(w, layout)?;
-            w.append(&origin);
             self.notes(w, out.remarks, n)?;
         }
-        Ok(())
+        amended.map_or(Ok(()), |amended| amended.write_gone(w))
     }
 
-    /// OBX-4: grades before numbers, wherever they stand. A correction lists what it withdraws last;
-    /// what shares a name with that must keep the number it was sent by.
-    fn number(&self, n: usize, row: &Row<'_>) -> usize {
-        let before = |(m, other): &(usize, &Row<'_>)| {
-            let first = (other.is_number(), *m) < (row.is_number(), n);
-            first && row.shares_name(other)
-        };
-        1 + self.rows.iter().enumerate().filter(before).count()
+    fn obx(
+        &self,
+        w: &mut Writer,
+        n: usize,
+        row: &Row<'_>,
+        origin: &Writer,
+    ) -> Result<(), EncodeFault> {
+        w.segment("OBX");
+        w.count(n + 1);
+        w.fixed(1, row.kind());
+        w.fields(1);
+        coded(w, &OBX_3, row.names.0, row.names.1)?;
+        if self.numbered {
+            let before = self.rows.iter().take(n).filter(|other| row.shares_name(other));
+            w.count(1 + before.count());
+        } else {
+            w.fields(1);
+        }
+        row.value(w, self.layout)?;
+        w.append(origin);
+        Ok(())
     }
 
     /// Why a pad was not read, and the remarks about its analyte, once behind its last result.
@@ -257,10 +278,6 @@ impl Row<'_> {
         self.begins == other.begins && one.code == two.code && one.system == two.system
     }
 
-    fn is_number(&self) -> bool {
-        matches!(self.observation.content, Content::Number { .. })
-    }
-
     /// OBX-2.
     fn kind(&self) -> &'static str {
         match &self.observation.content {
@@ -316,9 +333,10 @@ impl Row<'_> {
         }
         w.fields(1);
         w.words(Field::new("OBX-7", 60), observation.reference.as_deref().unwrap_or(""))?;
-        let read = !matches!(observation.content, Content::Unread { .. });
+        let status = ResultStatus::first(observation);
+        let read = status != ResultStatus::Unread;
         w.fixed(1, observation.flag.filter(|_| read).map_or("", |flag| flag.text()));
-        w.fixed(3, self.status(read)?);
+        w.fixed(3, status.text());
         Ok(())
     }
 
@@ -353,23 +371,6 @@ impl Row<'_> {
             (GradeAs::St | GradeAs::Sn, _) => w.words(Field::new("OBX-5", 199), &code.text)?,
         }
         Ok(())
-    }
-
-    /// OBX-11, exactly as it was decided; only a status that its value belies is refused.
-    fn status(&self, read: bool) -> Result<&'static str, EncodeFault> {
-        let fits = match self.status {
-            ResultStatus::Final | ResultStatus::Corrected => read,
-            ResultStatus::Unread => !read,
-            ResultStatus::Withdrawn => true,
-        };
-        if fits {
-            return Ok(self.status.text());
-        }
-        let found = match self.status.text() {
-            status if read => format!("{status} beside a value"),
-            status => format!("{status} without a value"),
-        };
-        Err(EncodeFault::new("OBX-11", found, "F, C or W with a value; X or W without one"))
     }
 }
 

@@ -161,6 +161,29 @@ impl Writer {
         self.text(field, value, Controls::Formatted)
     }
 
+    /// Text that was written before, escapes and all.
+    pub(super) fn written(&mut self, field: Field, text: &str) -> Result<(), EncodeFault> {
+        if text.is_empty() {
+            return Ok(());
+        }
+        self.owed();
+        for c in text.chars() {
+            match u8::try_from(c) {
+                Ok(byte @ 0x20..0x7F) => self.out.push(byte),
+                _ => self.wide(field, text, c)?,
+            }
+        }
+        Ok(())
+    }
+
+    /// What was written apart, as text.
+    pub(super) fn into_text(self) -> String {
+        match self.charset {
+            Charset::Latin1 => self.out.into_iter().map(char::from).collect(),
+            Charset::Utf8 | Charset::Ascii => String::from_utf8(self.out).unwrap_or_default(),
+        }
+    }
+
     /// Escaped fields written apart, to be repeated with [`Writer::append`].
     pub(super) fn apart(&self) -> Writer {
         Writer::new(self.charset, 128)

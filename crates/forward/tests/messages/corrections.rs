@@ -1,17 +1,17 @@
-//! Each result goes out with the status that was decided for it, and with the remarks about it.
+//! What goes out under an OBR-3 that was told before, and the remarks about it.
 
 use wickline_forward::hl7::{Message, Names, Structure};
-use wickline_forward::{Outgoing, Version};
-use wickline_normalize::correction::{plan_correction, plan_withdrawal, said_first};
-use wickline_normalize::{Remark, ResultStatus};
+use wickline_forward::{Charset, Layout, Version, result_message};
+use wickline_normalize::{Observation, Remark};
 
 use crate::sample::{
-    Sample, acidity, changed, fault, glucose, glucose_grade, gravity, layout, read, read_with,
-    remark, unread,
+    Sample, acidity, changed, fault, follows, glucose, glucose_grade, gravity, layout, read,
+    read_with, remark, unread,
 };
 
 const ALL: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
 
+/// OBX-11 of each, in order.
 fn statuses(message: &Message) -> String {
     (1..=message.count("OBX")).map(|n| message.component("OBX", n, 11, 1)).collect()
 }
@@ -20,34 +20,53 @@ fn notes(message: &Message) -> Vec<String> {
     (1..=message.count("NTE")).map(|n| message.component("NTE", n, 3, 1)).collect()
 }
 
+fn first(layout: &Layout, now: Vec<Observation>) -> Vec<u8> {
+    result_message(layout, &Sample::new(now).outgoing()).expect("a message")
+}
+
+/// The next message under the OBR-3, if there is anything to say.
+fn next(layout: &Layout, before: &[&[u8]], now: Vec<Observation>) -> Option<Vec<u8>> {
+    follows(layout, before, &Sample::new(now).outgoing(), "read again").expect("a message")
+}
+
+fn parsed(message: Option<Vec<u8>>) -> Message {
+    Message::read(&message.expect("something new")).expect("what we write, we read")
+}
+
 #[test]
-fn what_was_decided_of_each_result_is_what_is_sent() {
-    let said = said_first(&[glucose_grade(), glucose(None, "250"), acidity(), unread()]);
-    let now = [glucose_grade(), glucose(None, "500"), unread(), gravity(None, "1.020")];
-    let plan = plan_correction(&said, &now);
-    let expected: String = plan.iter().map(|(_, status)| status.text()).collect();
-    assert_eq!(expected, "FCXFW", "the planner's part");
-    let sample = Sample { observations: plan, ..Sample::new(Vec::new()) };
-    let out = Outgoing { correction: Some("read again"), ..sample.outgoing() };
+fn what_changed_is_corrected_and_what_is_no_more_is_withdrawn() {
     for version in ALL {
-        let message = read(version, &out);
-        assert_eq!(statuses(&message), expected);
+        let layout = layout(version);
+        let old = || vec![glucose_grade(), glucose(None, "250"), acidity(), unread()];
+        let before = first(&layout, old());
+        assert_eq!(next(&layout, &[&before], old()), None, "nothing new is said");
+        let now = vec![glucose_grade(), glucose(None, "500"), unread(), gravity(None, "1.020")];
+        let second = next(&layout, &[&before], now.clone()).expect("a correction");
+        let message = Message::read(&second).expect("a message");
+        assert_eq!(statuses(&message), "FCXFW");
         let obr = |n| message.field("OBR", 1, n).unwrap_or("").to_owned();
         assert_eq!([3, 22, 25].map(obr), ["KP1-417^WICKLINE", "20260314091502+0100", "C"]);
         assert_eq!(notes(&message)[0], "Corrected: read again");
+        assert_eq!(message.component("OBX", 5, 1, 1), "5");
         assert_eq!(message.component("OBX", 5, 5, 1), "6.5", "withdrawn as it was sent");
+        let last = message.names().last().map(str::to_owned);
+        assert_eq!(last.as_deref() == Some("SPM"), version.has_spm(), "behind what is withdrawn");
+        assert_eq!(next(&layout, &[&before, &second], now), None);
+        let third = parsed(next(&layout, &[&before, &second], old()));
+        assert_eq!(statuses(&third), "FCCXW", "corrected back");
     }
 }
 
 #[test]
-fn a_whole_result_is_taken_back() {
-    let said = said_first(&[glucose_grade(), unread()]);
-    let sample = Sample { observations: plan_withdrawal(&said), ..Sample::new(Vec::new()) };
-    let out = Outgoing { correction: Some("wrong specimen"), ..sample.outgoing() };
-    let message = read(Version::V251, &out);
+fn a_whole_result_is_taken_back_once() {
+    let layout = layout(Version::V251);
+    let before = first(&layout, vec![glucose_grade(), unread()]);
+    let gone = next(&layout, &[&before], Vec::new()).expect("a withdrawal");
+    let message = Message::read(&gone).expect("a message");
     assert_eq!(statuses(&message), "WW");
     assert_eq!(message.field("OBR", 1, 25), Some("C"));
-    assert_eq!(notes(&message)[0], "Withdrawn: wrong specimen");
+    assert_eq!(notes(&message), ["Withdrawn: read again"]);
+    assert_eq!(next(&layout, &[&before, &gone], Vec::new()), None);
 }
 
 #[test]
@@ -57,28 +76,57 @@ fn results_of_one_name_keep_the_numbers_they_were_sent_by() {
         let seen = |n| [11, 2, 4].map(|f| message.component("OBX", n, f, 1)).join(" ");
         (1..=message.count("OBX")).map(seen).collect()
     };
-    let first = Sample::new(vec![glucose_grade(), glucose(None, "250")]);
-    assert_eq!(numbers(&read_with(&local, &first.outgoing())), ["F CE 1", "F NM 2"]);
-    let plan = plan_correction(&first.observations, &[glucose(None, "500")]);
-    let sample = Sample { observations: plan, ..Sample::new(Vec::new()) };
-    let out = Outgoing { correction: Some("no grade"), ..sample.outgoing() };
-    assert_eq!(numbers(&read_with(&local, &out)), ["C NM 2", "W CE 1"]);
+    let before = first(&local, vec![glucose_grade(), glucose(None, "250")]);
+    assert_eq!(numbers(&parsed(Some(before.clone()))), ["F CE 1", "F NM 2"]);
+    let second = parsed(next(&local, &[&before], vec![glucose(None, "500")]));
+    assert_eq!(numbers(&second), ["C NM 2", "W CE 1"]);
+    let alone = first(&local, vec![glucose_grade()]);
+    let both = parsed(next(&local, &[&alone], vec![glucose_grade(), glucose(None, "250")]));
+    assert_eq!(numbers(&both), ["F CE ", "C NM 2"]);
 }
 
 #[test]
-fn a_status_that_nothing_supports_is_refused() {
-    let with = |observation, status, correction| {
-        let sample =
-            Sample { observations: vec![(observation, status)], ..Sample::new(Vec::new()) };
-        fault(&layout(Version::V251), &Outgoing { correction, ..sample.outgoing() }).field
-    };
-    use ResultStatus::{Corrected, Final, Unread, Withdrawn};
-    assert_eq!(with(acidity(), Corrected, None), "OBX-11");
-    assert_eq!(with(acidity(), Withdrawn, None), "OBX-11");
-    assert_eq!(with(acidity(), Unread, None), "OBX-11");
-    assert_eq!(with(unread(), Final, None), "OBX-11");
-    assert_eq!(with(unread(), Corrected, Some("read again")), "OBX-11");
-    assert_eq!(with(acidity(), Corrected, Some(" ")), "NTE-3", "a reason is for readers");
+fn a_layout_that_changed_does_not_hide_what_was_told() {
+    let published = layout(Version::V251);
+    let local = changed(Version::V251, |l| l.names = Names::LocalFirst);
+    let old = || vec![glucose_grade(), acidity()];
+    let before = first(&published, old());
+    assert_eq!(next(&local, &[&before], old()), None, "the same, by its name");
+    let message = parsed(next(&local, &[&before], vec![glucose_grade(), gravity(None, "1.020")]));
+    assert_eq!(statuses(&message), "FFW");
+    let names = [1, 2, 3].map(|n| message.component("OBX", n, 3, 1));
+    assert_eq!(names, ["50555-2", "SG", "50560-2"], "known ones keep the name they were told by");
+    let words = changed(Version::V251, |l| l.grade_as = "ST".parse().expect("a kind"));
+    let message = parsed(next(&words, &[&before], old()));
+    assert_eq!(statuses(&message), "CF", "told otherwise, and said so");
+}
+
+#[test]
+fn what_was_told_in_another_character_set_is_put_into_todays_or_refused() {
+    let with = |charset| changed(Version::V251, |l| l.charset = charset);
+    let (utf8, latin1, ascii) = (with(Charset::Utf8), with(Charset::Latin1), with(Charset::Ascii));
+    let accented = || Observation { reference: Some("n\u{e9}gatif & plus".into()), ..acidity() };
+    let before = first(&utf8, vec![accented(), glucose(None, "250")]);
+    let now = || vec![glucose(None, "250")];
+    let second = next(&latin1, &[&before], now()).expect("a correction");
+    let message = Message::read(&second).expect("a message");
+    assert_eq!((message.field("MSH", 1, 18), statuses(&message)), (Some("8859/1"), "FW".into()));
+    assert_eq!(message.component("OBX", 2, 7, 1), "n\u{e9}gatif & plus");
+    let back = parsed(next(&utf8, &[&before, &second], vec![accented()]));
+    assert_eq!(statuses(&back), "CW");
+    let sample = Sample::new(now());
+    let refused = follows(&ascii, &[&before], &sample.outgoing(), "read again");
+    let refused = refused.expect_err("no such byte");
+    assert!(refused.field == "OBX" && !refused.to_string().contains('\u{e9}'), "{refused}");
+}
+
+#[test]
+fn a_reason_is_for_readers() {
+    let layout = layout(Version::V251);
+    let before = first(&layout, vec![acidity()]);
+    let sample = Sample::new(vec![unread()]);
+    let found = follows(&layout, &[&before], &sample.outgoing(), " ").expect_err("a fault");
+    assert_eq!(found.field, "NTE-3");
 }
 
 #[test]

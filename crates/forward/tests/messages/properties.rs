@@ -3,13 +3,13 @@
 use proptest::prelude::*;
 use wickline_forward::hl7::{Layout, Message, Structure};
 use wickline_forward::{Outgoing, Version, result_message};
-use wickline_normalize::correction::{Said, plan_correction, plan_withdrawal, said_first};
 use wickline_normalize::{
-    Code, CodeSystem, Comparator, Content, Observation, Patient, Private, Remark,
+    Code, CodeSystem, Comparator, Content, Observation, Patient, Private, Remark, ResultStatus,
 };
 
 use crate::sample::{
-    Sample, acidity, ascorbate, glucose, glucose_grade, gravity, layout, level_one, local, unread,
+    Sample, acidity, ascorbate, follows, glucose, glucose_grade, gravity, layout, level_one, local,
+    unread,
 };
 
 const VERSIONS: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
@@ -149,18 +149,6 @@ fn observations() -> impl Strategy<Value = Vec<Observation>> {
     )
 }
 
-/// What was decided, and why it corrects if it does.
-fn said() -> impl Strategy<Value = (Vec<Said>, Option<&'static str>)> {
-    (observations(), observations(), 0..3_u8).prop_map(|(before, now, kind)| {
-        let first = said_first(&before);
-        match kind {
-            0 => (first, None),
-            1 => (plan_correction(&first, &now), Some("read again")),
-            _ => (plan_withdrawal(&first), Some("another's specimen")),
-        }
-    })
-}
-
 /// Segments as one word each, to be held against the structure of the version.
 fn in_order(message: &Message, layout: &Layout) -> bool {
     let names: Vec<&str> = message.names().collect();
@@ -202,9 +190,9 @@ fn understood(message: &Message, n: usize) -> (String, String) {
 }
 
 /// The same of what was meant, with the words of SNOMED CT where those come first.
-fn meant(said: &Said, words: &Words) -> (String, String) {
+fn meant(observation: &Observation, words: &Words) -> (String, String) {
     let coded = words.kinds[0].starts_with('C') && words.codes.starts_with("snomed");
-    let value = match &said.0.content {
+    let value = match &observation.content {
         Content::Grade { alternate: Some(snomed), .. } if coded => snomed.text.clone(),
         Content::Grade { code, .. } => code.text.clone(),
         Content::Number { comparator, digits, .. } => {
@@ -212,12 +200,12 @@ fn meant(said: &Said, words: &Words) -> (String, String) {
         }
         Content::Unread { .. } => String::new(),
     };
-    (value, said.1.text().to_owned())
+    (value, ResultStatus::first(observation).text().to_owned())
 }
 
-fn goes_out(said: &Said, words: &Words) -> bool {
+fn goes_out(observation: &Observation, words: &Words) -> bool {
     let order = &words.order;
-    order.is_empty() || order.contains(&"*") || order.contains(&said.0.local.code.as_str())
+    order.is_empty() || order.contains(&"*") || order.contains(&observation.local.code.as_str())
 }
 
 fn person() -> Patient {
@@ -236,7 +224,7 @@ proptest! {
 
     #[test]
     fn what_is_meant_is_what_a_receiver_understands(
-        words in words(), (said, correction) in said(), patient: bool, control: bool,
+        words in words(), observations in observations(), patient: bool, control: bool,
         about in prop::sample::subsequence(&ANALYTES[..], 0..=5),
     ) {
         let layout = built(&words);
@@ -244,14 +232,13 @@ proptest! {
         let about = about.into_iter().map(str::to_owned).collect();
         let remark = Remark { code, text: "of & one\nremark".into(), about };
         let sample = Sample {
-            observations: said,
             remarks: vec![remark],
             patient: (patient && !control).then(person),
-            ..Sample::new(Vec::new())
+            ..Sample::new(observations)
         };
         let control = control.then(level_one);
-        let out = Outgoing { correction, control, ..sample.outgoing() };
-        let sent: Vec<&Said> = sample.observations.iter().filter(|s| goes_out(s, &words)).collect();
+        let out = Outgoing { control, ..sample.outgoing() };
+        let sent: Vec<_> = sample.observations.iter().filter(|o| goes_out(o, &words)).collect();
         let mute = control.is_some() && words.version == Version::V231;
         let bytes = match result_message(&layout, &out) {
             Ok(bytes) => bytes,
@@ -272,8 +259,7 @@ proptest! {
             expected.sort();
         }
         prop_assert_eq!(seen, expected);
-        let status = if correction.is_some() { "C" } else { "F" };
-        prop_assert_eq!(message.component("OBR", 1, 25, 1), status);
+        prop_assert_eq!(message.component("OBR", 1, 25, 1), "F");
 
         let mut keys: Vec<_> = (1..=message.count("OBX"))
             .map(|n| [(3, 1), (3, 3), (4, 1)].map(|(f, p)| message.component("OBX", n, f, p)))
@@ -287,14 +273,53 @@ proptest! {
         prop_assert_eq!(remarks > 0, words.sent[3], "said at least once, or never");
     }
 
+    /// Whatever the layouts then and now: one history under one OBR-3, as a receiver sees it.
+    #[test]
+    fn no_changed_value_ever_goes_as_final_under_any_layout(
+        history in prop::collection::vec((words(), observations(), 0..5_u8), 2..5),
+    ) {
+        let mut sent: Vec<Vec<u8>> = Vec::new();
+        // By OBX-3 and OBX-4: what was last said.
+        let mut has: std::collections::HashMap<[String; 3], [String; 2]> = std::collections::HashMap::new();
+        for (words, observations, gone) in history {
+            let now = if gone == 0 && !sent.is_empty() { Vec::new() } else { observations };
+            let (layout, sample) = (built(&words), Sample::new(now));
+            let before: Vec<&[u8]> = sent.iter().map(Vec::as_slice).collect();
+            let made = match sent.len() {
+                0 => result_message(&layout, &sample.outgoing()).map(Some),
+                _ => follows(&layout, &before, &sample.outgoing(), "read again"),
+            };
+            let Ok(Some(bytes)) = made else { continue };
+            let message = Message::read(&bytes).map_err(TestCaseError::fail)?;
+            prop_assert!(in_order(&message, &layout), "{:?}", message.names().collect::<Vec<_>>());
+            let mut told = std::collections::HashMap::new();
+            for n in 1..=message.count("OBX") {
+                prop_assert_eq!(message.component("OBX", n, 1, 1), n.to_string());
+                let key = [(3, 1), (3, 3), (4, 1)].map(|(f, p)| message.component("OBX", n, f, p));
+                let field = |f| message.field("OBX", n, f).unwrap_or("").to_owned();
+                let says = [2, 5, 6, 7, 8].map(field).join("|");
+                if field(11) == "F" {
+                    let known = has.iter().filter(|(k, _)| k[..2] == key[..2]);
+                    let known: Vec<_> = known.map(|(_, said)| said).collect();
+                    let kept = known.iter().any(|[said, status]| *said == says && status != "W");
+                    prop_assert!(known.is_empty() || kept);
+                }
+                let twice = told.insert(key, [says, field(11)]);
+                prop_assert!(twice.is_none(), "each result has a name of its own");
+            }
+            has.extend(told);
+            sent.push(bytes);
+        }
+    }
+
     #[test]
     fn control_material_and_patients_are_never_taken_for_each_other(
-        words in words(), (said, correction) in said(), patient: bool, control: bool,
+        words in words(), observations in observations(), patient: bool, control: bool,
     ) {
         let patient = patient.then(person);
-        let sample = Sample { observations: said, patient, ..Sample::new(Vec::new()) };
+        let sample = Sample { patient, ..Sample::new(observations) };
         let control = control.then(level_one);
-        let out = Outgoing { correction, control, ..sample.outgoing() };
+        let out = Outgoing { control, ..sample.outgoing() };
         let Ok(bytes) = result_message(&built(&words), &out) else { return Ok(()) };
         let message = Message::read(&bytes).map_err(TestCaseError::fail)?;
         let role = message.component("SPM", 1, 11, 1);

@@ -1,8 +1,10 @@
 //! Invented reports of Kestrel Point Clinic, to be written as messages.
 
-use wickline_forward::hl7::{ControlRole, Message, Outgoing};
+use wickline_forward::hl7::{
+    ControlRole, Correction, Message, Outgoing, Told, correction_message, told,
+};
 use wickline_forward::{EncodeFault, Layout, Version, result_message};
-use wickline_normalize::correction::{Said, said_first};
+use wickline_normalize::correction::{Known, Sent, learn};
 use wickline_normalize::{
     Code, CodeSystem, Comparator, Content, Flag, Moment, Observation, Patient, Private, Remark,
     Unit,
@@ -91,7 +93,7 @@ pub struct Sample {
     pub operator: Option<Private>,
     pub patient: Option<Patient>,
     pub remarks: Vec<Remark>,
-    pub observations: Vec<Said>,
+    pub observations: Vec<Observation>,
 }
 
 impl Sample {
@@ -101,7 +103,7 @@ impl Sample {
             operator: Some(Private::new("op7")),
             patient: None,
             remarks: Vec::new(),
-            observations: said_first(&observations),
+            observations,
         }
     }
 
@@ -120,7 +122,6 @@ impl Sample {
             analyzer: "bench-1",
             patient: self.patient.as_ref(),
             control: None,
-            correction: None,
             remarks: &self.remarks,
             observations: &self.observations,
         }
@@ -152,4 +153,23 @@ pub fn read_with(layout: &Layout, out: &Outgoing<'_>) -> Message {
 
 pub fn fault(layout: &Layout, out: &Outgoing<'_>) -> EncodeFault {
     result_message(layout, out).expect_err("this must not be written")
+}
+
+/// What a receiver knows that accepted these messages.
+pub fn knows(messages: &[&[u8]]) -> Vec<Known<Told>> {
+    let mut known = Vec::new();
+    for message in messages {
+        learn(&mut known, told(message).expect("what we write, we read"), Sent::Accepted);
+    }
+    known
+}
+
+/// What follows these under one OBR-3, if it says anything new.
+pub fn follows(
+    layout: &Layout,
+    before: &[&[u8]],
+    out: &Outgoing<'_>,
+    reason: &str,
+) -> Result<Option<Vec<u8>>, EncodeFault> {
+    correction_message(layout, out, &Correction { reason, known: &knows(before) })
 }

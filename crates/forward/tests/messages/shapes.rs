@@ -1,13 +1,13 @@
 //! Kept examples of what layouts make of a report, byte for byte: `WICKLINE_BLESS=1` as in `examples`.
 
 use wickline_forward::hl7::{EndAs, GradeAs, GradeCodes, Layout, Names, Party, Structure};
-use wickline_forward::{Outgoing, Version};
-use wickline_normalize::correction::{plan_correction, plan_withdrawal};
+use wickline_forward::{Outgoing, Version, result_message};
 use wickline_normalize::{Code, CodeSystem, Comparator, Content, Remark};
 
-use crate::examples::{VERSIONS, kept_as, named, routine};
+use crate::examples::{VERSIONS, kept_as, kept_bytes, named, routine};
 use crate::sample::{
-    Sample, acidity, ascorbate, changed, glucose, glucose_grade, gravity, level_one, local, unread,
+    Sample, acidity, ascorbate, changed, follows, glucose, glucose_grade, gravity, level_one,
+    local, unread,
 };
 
 const NEW: [Version; 2] = [Version::V25, Version::V251];
@@ -134,19 +134,17 @@ fn remarks_about_the_report_and_about_its_results() {
 #[test]
 fn corrections_and_withdrawals() {
     let before = Sample::new(vec![glucose_grade(), glucose(None, "250"), acidity(), unread()]);
-    let said = before.observations;
-    let now = [glucose_grade(), glucose(None, "500"), gravity(None, "1.020"), unread()];
-    let revised = Sample {
-        observations: plan_correction(&said, &now),
-        remarks: remarks(),
-        ..Sample::new(Vec::new())
-    };
-    let withdrawn = Sample { observations: plan_withdrawal(&said), ..Sample::new(Vec::new()) };
+    let now = vec![glucose_grade(), glucose(None, "500"), gravity(None, "1.020"), unread()];
+    let revised = Sample { remarks: remarks(), ..Sample::new(now) };
+    let withdrawn = Sample::new(Vec::new());
     for version in VERSIONS {
         let layout = changed(version, |_| ());
-        let correction = Some("strip read again & found\nmisplaced");
-        kept_as("revised", &layout, &Outgoing { correction, ..revised.outgoing() });
-        let correction = Some("another patient's specimen");
-        kept_as("withdrawn", &layout, &Outgoing { correction, ..withdrawn.outgoing() });
+        let first = result_message(&layout, &before.outgoing()).expect("a message");
+        let kept = |name, sample: &Sample, reason| {
+            let bytes = follows(&layout, &[&first], &sample.outgoing(), reason).expect("a message");
+            kept_bytes(name, &layout, &bytes.expect("it says something"));
+        };
+        kept("revised", &revised, "strip read again & found\nmisplaced");
+        kept("withdrawn", &withdrawn, "another patient's specimen");
     }
 }

@@ -2,154 +2,201 @@
 
 use proptest::prelude::*;
 
-use super::{Said, plan_correction, plan_withdrawal, said_after, said_first, says_anything};
-use crate::observation::{Content, Observation, ResultStatus};
-use crate::observe::{Choice, observe};
-use crate::prints::{judged, reading, strip, ten, with};
-use crate::report::{PrintedReading, Report};
-use crate::rules::Rules;
-use crate::units::Units;
+use super::Sent::{Accepted, OnItsWay, Unanswered};
+use super::{Entry, Known, Plan, learn, plan};
+use crate::observation::ResultStatus;
+use crate::observation::ResultStatus::{Corrected, Final, Unread, Withdrawn};
 
-fn observations(print: &Report, choice: &Choice) -> Vec<Observation> {
-    let mut rules = Rules::default();
-    rules.add_reference("PRO", "NEG").expect("a grade");
-    let found = judged(print, &rules, &[]);
-    observe(&found.readings, &strip("ten-pad"), choice).expect("all on the ladder")
+/// A name, a place of that name, a number or not, and what it says; 0 says nothing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Toy {
+    name: char,
+    place: u8,
+    number: bool,
+    says: u8,
 }
 
-fn normal() -> Vec<Observation> {
-    observations(&ten(), &Choice::default())
+impl Entry for Toy {
+    fn same_name(&self, other: &Self) -> bool {
+        self.name == other.name
+    }
+    fn same_place(&self, other: &Self) -> bool {
+        (self.name, self.place) == (other.name, other.place)
+    }
+    fn same_kind(&self, other: &Self) -> bool {
+        self.number == other.number
+    }
+    fn says_the_same(&self, other: &Self) -> bool {
+        (self.number, self.says) == (other.number, other.says)
+    }
 }
 
-fn with_pad(new: PrintedReading) -> Vec<Observation> {
-    observations(&with(ten(), new), &Choice::default())
+fn toy(name: char, says: u8) -> Toy {
+    Toy { name, place: 0, number: false, says }
 }
 
-fn high() -> Vec<Observation> {
-    with_pad(reading("GLU", &["2+", "300"], "mg/dL"))
+type Message = Vec<(Toy, ResultStatus)>;
+
+fn first(now: &[Toy]) -> Message {
+    now.iter().map(|t| (*t, if t.says == 0 { Unread } else { Final })).collect()
 }
 
-/// Local code and status of whatever is not final.
-fn told(plan: &[Said]) -> Vec<(&str, &str)> {
-    let changed = plan.iter().filter(|(_, status)| *status != ResultStatus::Final);
-    changed.map(|(o, status)| (o.local.code.as_str(), status.text())).collect()
+fn knows(now: &[Toy]) -> Vec<Known<Toy>> {
+    let mut known = Vec::new();
+    learn(&mut known, first(now), Accepted);
+    known
+}
+
+/// The message that a plan makes: names and places are kept, what is new has a place of its own, what
+/// is gone is said as it was told.
+fn said(known: &[Known<Toy>], now: &[Toy], plan: &Plan) -> Message {
+    let mut message = Message::new();
+    for (toy, (status, pair)) in now.iter().zip(&plan.now) {
+        let place = pair.map_or(toy.place + 10 * u8::try_from(known.len()).unwrap_or(9), |at| {
+            known[at].entry.place
+        });
+        message.push((Toy { place, ..*toy }, *status));
+    }
+    message.extend(plan.gone.iter().map(|at| (known[*at].entry, Withdrawn)));
+    message
+}
+
+/// Name and status of whatever is not final.
+fn told(known: &[Known<Toy>], now: &[Toy]) -> Vec<(char, &'static str)> {
+    let message = said(known, now, &plan(known, &first(now)));
+    let changed = message.iter().filter(|(_, status)| *status != Final);
+    changed.map(|(toy, status)| (toy.name, status.text())).collect()
 }
 
 #[test]
 fn only_what_changed_is_corrected() {
-    let of = |new| plan_correction(&said_first(&normal()), &with_pad(new));
-    assert_eq!(told(&of(reading("NIT", &["NEG"], ""))), []);
-    assert_eq!(told(&of(reading("NIT", &["POS"], ""))), [("NIT", "C")]);
-    let glucose = of(reading("GLU", &["2+", "300"], "mg/dL"));
-    assert_eq!(told(&glucose), [("GLU-GRADE", "C")], "its number was never sent: final");
-    assert_eq!(glucose.len(), normal().len() + 1);
-    assert_eq!(told(&of(reading("KET", &["ERR"], ""))), [("KET-GRADE", "X")]);
-    let unread = said_first(&with_pad(reading("KET", &["ERR"], "")));
-    assert_eq!(told(&plan_correction(&unread, &normal())), [("KET-GRADE", "C")]);
+    let known = knows(&[toy('g', 1), toy('k', 1), toy('n', 0)]);
+    let same = [toy('g', 1), toy('k', 1), toy('n', 0)];
+    assert!(!plan(&known, &first(&same)).says_anything);
+    assert_eq!(told(&known, &[toy('g', 2), toy('k', 1), toy('n', 0)]), [('g', "C"), ('n', "X")]);
+    assert_eq!(told(&known, &[toy('g', 0), toy('k', 1), toy('n', 3)]), [('g', "X"), ('n', "C")]);
+    let more = [same[0], same[1], same[2], toy('p', 1)];
+    assert_eq!(told(&known, &more), [('n', "X")], "what was never said is final");
+    assert!(plan(&known, &first(&more)).says_anything);
 }
 
 #[test]
 fn what_was_sent_and_is_no_more_is_withdrawn() {
-    let said = said_first(&high());
-    let plan = plan_correction(&said, &normal());
-    assert_eq!(told(&plan), [("GLU-GRADE", "C"), ("GLU-MASS", "W")]);
-    // Put back, the withdrawn one is a correction; it is not withdrawn twice.
-    let after = said_after(&said, &plan);
-    let again = plan_correction(&after, &high());
-    assert_eq!(told(&again), [("GLU-GRADE", "C"), ("GLU-MASS", "C")]);
-    let still = plan_correction(&after, &normal());
-    assert_eq!(told(&still), []);
-    let later = plan_correction(&said_after(&after, &still), &high());
-    assert_eq!(told(&later), [("GLU-GRADE", "C"), ("GLU-MASS", "C")], "it is not forgotten");
-    // Another unit is another OBX-3: the old one must not stay beside it.
-    let si = Choice { units: Units::Si, ..Choice::default() };
-    let print = with(ten(), reading("GLU", &["2+", "300"], "mg/dL"));
-    let plan = plan_correction(&said, &observations(&print, &si));
-    assert!(told(&plan).contains(&("GLU-MASS", "W")));
-    assert!(plan.iter().any(|(o, s)| o.local.code == "GLU-MOLES" && s.text() == "F"));
-    let all = plan_withdrawal(&said);
-    assert_eq!(all.len(), said.len());
-    assert!(all.iter().zip(&said).all(|((o, s), (old, _))| o == old && s.text() == "W"));
-    assert_eq!(plan_withdrawal(&said_after(&said, &all)), [], "once is enough");
+    let mut known = knows(&[toy('g', 1), toy('m', 5)]);
+    let now = [toy('g', 2)];
+    assert_eq!(told(&known, &now), [('g', "C"), ('m', "W")]);
+    let message = said(&known, &now, &plan(&known, &first(&now)));
+    learn(&mut known, message, Accepted);
+    assert_eq!(told(&known, &now), [], "it is not withdrawn twice");
+    let back = [toy('g', 1), toy('m', 5)];
+    assert_eq!(told(&known, &back), [('g', "C"), ('m', "C")], "it is not forgotten");
+    let all = plan(&known, &[]);
+    assert_eq!((all.gone.len(), all.says_anything), (1, true));
+    let message = said(&known, &[], &all);
+    learn(&mut known, message, Accepted);
+    assert!(!plan(&known, &[]).says_anything, "once is enough");
 }
 
 #[test]
-fn a_flag_or_a_reference_alone_is_a_change() {
-    let said = said_first(&normal());
-    let mut now = normal();
-    let protein = now.iter_mut().find(|o| o.reference.is_some()).expect("a reference");
-    protein.reference = None;
-    assert_eq!(told(&plan_correction(&said, &now)), [("PRO-GRADE", "C")]);
-    let anything = |now: &[Observation]| says_anything(&said, &plan_correction(&said, now));
-    assert!(!anything(&normal()) && anything(&now));
-    assert!(anything(&normal()[1..]) && anything(&high()));
+fn what_was_never_answered_may_be_known_or_not() {
+    let mut known = knows(&[toy('g', 1)]);
+    learn(&mut known, vec![(toy('g', 2), Corrected)], Unanswered);
+    assert_eq!(told(&known, &[toy('g', 1)]), [('g', "C")]);
+    assert_eq!(told(&known, &[toy('g', 2)]), [('g', "C")], "it may still have the first");
+    learn(&mut known, vec![(toy('g', 2), Corrected)], Accepted);
+    assert_eq!(told(&known, &[toy('g', 2)]), []);
+    learn(&mut known, vec![(toy('g', 2), Withdrawn)], Unanswered);
+    assert_eq!(told(&known, &[]), [('g', "W")], "again, since it may not have heard it");
+    let mut never = Vec::new();
+    learn(&mut never, first(&[toy('g', 1)]), Unanswered);
+    let again = plan(&never, &first(&[toy('g', 1)]));
+    assert_eq!((again.now[0].0, again.says_anything), (Final, true), "it may have nothing yet");
+    let mut coming = knows(&[toy('g', 1)]);
+    learn(&mut coming, vec![(toy('g', 2), Corrected)], OnItsWay);
+    let again = plan(&coming, &first(&[toy('g', 2)]));
+    assert_eq!((again.now[0].0, again.says_anything), (Corrected, false), "it is on its way");
 }
 
-/// A few names and values, so that names recur with other values.
-fn any_observations() -> impl Strategy<Value = Vec<Observation>> {
-    let mut pool = normal();
-    pool.truncate(3);
-    pool.extend(with_pad(reading("BIL", &["1+", "1"], "mg/dL")).into_iter().take(3));
-    pool.extend(with_pad(reading("BIL", &["2+", "2"], "mg/dL")).into_iter().take(2));
-    pool.extend(with_pad(reading("BIL", &["ERR"], "")).into_iter().take(3));
-    proptest::collection::vec(proptest::sample::select(pool), 0..7)
+#[test]
+fn results_of_one_name_keep_their_places() {
+    let grade = Toy { name: 'g', place: 1, number: false, says: 1 };
+    let number = Toy { place: 2, number: true, ..grade };
+    let known = knows(&[grade, number]);
+    let now = [Toy { place: 0, says: 7, ..number }];
+    let message = said(&known, &now, &plan(&known, &first(&now)));
+    assert_eq!(message, [(Toy { says: 7, ..number }, Corrected), (grade, Withdrawn)]);
+    let alone = knows(&[Toy { place: 0, ..grade }]);
+    assert_eq!(told(&alone, &[grade, number]), [('g', "C")], "another value under a known name");
+}
+
+#[derive(Clone, Copy, Debug)]
+enum Fate {
+    Accepted,
+    Refused,
+    /// Never answered: received or not.
+    Lost(bool),
+}
+
+fn any_toys() -> impl Strategy<Value = Vec<Toy>> {
+    let one = (prop::sample::select(vec!['a', 'b', 'c']), 0_u8..3, prop::bool::ANY, 0_u8..4);
+    let toy = one.prop_map(|(name, place, number, says)| Toy { name, place, number, says });
+    prop::collection::vec(toy, 0..5).prop_map(|mut toys| {
+        // One message has each name and place once.
+        let mut seen = std::collections::HashSet::new();
+        toys.retain(|t| seen.insert((t.name, t.place)));
+        toys
+    })
+}
+
+fn any_fate() -> impl Strategy<Value = Fate> {
+    prop_oneof![
+        3 => Just(Fate::Accepted),
+        1 => Just(Fate::Refused),
+        2 => prop::bool::ANY.prop_map(Fate::Lost),
+    ]
 }
 
 proptest! {
-    /// Over a history of corrections: under one name, whatever goes as final is what was last said
-    /// of it, or the first thing said of it at all.
+    #![proptest_config(ProptestConfig::with_cases(2000))]
+    /// Over a history of corrections and answers: whatever a receiver really has under a name, no other
+    /// value of it ever comes as final, and what it has at the end is what is so.
     #[test]
     fn no_changed_value_ever_goes_as_final(
-        history in proptest::collection::vec(any_observations(), 1..6),
+        history in prop::collection::vec((any_toys(), any_fate()), 1..8),
     ) {
-        let same = |a: &Observation, b: &Observation| {
-            (a.code.code.as_str(), a.code.system) == (b.code.code.as_str(), b.code.system)
-                && a.local.code == b.local.code
-        };
-        let mut said: Vec<Said> = Vec::new();
-        // Everything ever sent: name, place among its namesakes, value, status.
-        let mut ever: Vec<(Observation, usize, ResultStatus)> = Vec::new();
-        for now in history {
-            let plan = plan_correction(&said, &now);
-            let spoken: Vec<&Observation> = plan.iter().take(now.len()).map(|(o, _)| o).collect();
-            prop_assert_eq!(spoken, now.iter().collect::<Vec<_>>());
-            for (place, (observation, status)) in plan.iter().enumerate() {
-                let nth = plan[..place].iter().filter(|(o, _)| same(o, observation)).count();
-                let known = |(o, n, _): &&(Observation, usize, ResultStatus)| {
-                    *n == nth && same(o, observation)
+        let mut known: Vec<Known<Toy>> = Vec::new();
+        let mut has: Vec<(Toy, ResultStatus)> = Vec::new();
+        for (now, fate) in history {
+            let plan = plan(&known, &first(&now));
+            let message = said(&known, &now, &plan);
+            for (toy, status) in &message {
+                let mut there = has.iter().filter(|(t, _)| t.name == toy.name);
+                let same = |(t, s): &(Toy, ResultStatus)| {
+                    t.place == toy.place && t.says_the_same(toy) && matches!(s, Final | Corrected)
                 };
-                let last = ever.iter().rev().find(known);
-                let unread = matches!(observation.content, Content::Unread { .. });
                 match status {
-                    ResultStatus::Final => {
-                        let kept = last.is_none_or(|(o, _, status)| {
-                            o.content == observation.content
-                                && o.flag == observation.flag
-                                && *status != ResultStatus::Withdrawn
-                        });
-                        prop_assert!(kept && !unread);
+                    Final => {
+                        let named: Vec<_> = there.copied().collect();
+                        prop_assert!(toy.says != 0 && (named.is_empty() || named.iter().any(same)));
                     }
-                    ResultStatus::Corrected => prop_assert!(last.is_some() && !unread),
-                    ResultStatus::Unread => prop_assert!(unread),
-                    ResultStatus::Withdrawn => {
-                        let open = |(o, _, s): &(Observation, usize, ResultStatus)| {
-                            o == observation && *s != ResultStatus::Withdrawn
-                        };
-                        prop_assert!(last.is_some_and(open));
-                    }
+                    Corrected => prop_assert!(toy.says != 0 && known.iter().any(|k| k.entry.name == toy.name)),
+                    Unread => prop_assert!(toy.says == 0),
+                    Withdrawn => prop_assert!(there.next().is_some() || known.iter().any(|k| k.entry == *toy)),
                 }
             }
-            let mut counts: Vec<&Observation> = Vec::new();
-            for (observation, status) in &plan {
-                let nth = counts.iter().filter(|o| same(o, observation)).count();
-                counts.push(observation);
-                ever.push((observation.clone(), nth, *status));
+            if !plan.says_anything {
+                let stands: Vec<_> = has.iter().filter(|(_, s)| *s != Withdrawn).collect();
+                prop_assert_eq!(stands.len(), now.len(), "nothing new, so it has all of it");
             }
-            said = said_after(&said, &plan);
-            for (old, _) in &said {
-                let count = said.iter().filter(|(o, _)| same(o, old)).count();
-                let most = ever.iter().filter(|(o, ..)| same(o, old)).map(|(_, n, _)| n + 1).max();
-                prop_assert_eq!(Some(count), most, "every name ever sent is answered for");
+            let received = matches!(fate, Fate::Accepted | Fate::Lost(true));
+            for (toy, status) in message.iter().filter(|_| received) {
+                has.retain(|(t, _)| (t.name, t.place) != (toy.name, toy.place));
+                has.push((*toy, *status));
+            }
+            match fate {
+                Fate::Accepted => learn(&mut known, message, Accepted),
+                Fate::Lost(_) => learn(&mut known, message, Unanswered),
+                Fate::Refused => {}
             }
         }
     }

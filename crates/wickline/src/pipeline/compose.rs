@@ -1,11 +1,13 @@
 //! From a judged report to one receiver's message, and from a kept print to a report again.
 
-use wickline_forward::hl7::{ControlRole, Outgoing, result_message};
+use wickline_forward::EncodeFault;
+use wickline_forward::hl7::{
+    ControlRole, Correction, Outgoing, correction_message, result_message,
+};
 use wickline_listen::ear::{Cut, Ending, Transmission};
-use wickline_normalize::correction::said_first;
 use wickline_normalize::observe::observe;
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Hold, Private, Reason, Remark, Report};
+use wickline_normalize::{Hold, Observation, Private, Reason, Remark, Report};
 
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench, Target};
@@ -37,7 +39,8 @@ impl<'a> Subject<'a> {
     }
 }
 
-/// Builds the message for one receiver, or says why a person must look first.
+/// Builds the message for one receiver that was told nothing under this OBR-3, or says why a person
+/// must look first.
 pub fn message(
     bench: &Bench,
     target: &Target,
@@ -45,6 +48,33 @@ pub fn message(
     made_at: i64,
     subject: &Subject<'_>,
 ) -> Result<Vec<u8>, Hold> {
+    let observations = observed(bench, target, subject)?;
+    let build = |out: &Outgoing<'_>| result_message(&target.layout, out);
+    put(bench, target, control_id, made_at, subject, &observations, build)
+}
+
+/// Builds the message for one receiver that was told something under this OBR-3: what is right now, or,
+/// where it `withdraws`, that all of it is taken back. None: it says nothing new.
+pub fn amendment(
+    bench: &Bench,
+    target: &Target,
+    control_id: &str,
+    made_at: i64,
+    subject: &Subject<'_>,
+    correction: &Correction<'_>,
+    withdraws: bool,
+) -> Result<Option<Vec<u8>>, Hold> {
+    // What is taken back is said as it was told: no strip has to be known for that any more.
+    let observations = if withdraws { Vec::new() } else { observed(bench, target, subject)? };
+    let build = |out: &Outgoing<'_>| correction_message(&target.layout, out, correction);
+    put(bench, target, control_id, made_at, subject, &observations, build)
+}
+
+fn observed(
+    bench: &Bench,
+    target: &Target,
+    subject: &Subject<'_>,
+) -> Result<Vec<Observation>, Hold> {
     door(target, subject.control.is_some())?;
     let strip = bench
         .analyzer(subject.analyzer)
@@ -54,7 +84,18 @@ pub fn message(
                 format!("strip {} is not configured for this analyzer any more", subject.strip);
             Hold::new(Reason::Unreadable, why)
         })?;
-    let observations = said_first(&observe(subject.readings, strip, &target.choice)?);
+    observe(subject.readings, strip, &target.choice)
+}
+
+fn put<T>(
+    bench: &Bench,
+    target: &Target,
+    control_id: &str,
+    made_at: i64,
+    subject: &Subject<'_>,
+    observations: &[Observation],
+    build: impl FnOnce(&Outgoing<'_>) -> Result<T, EncodeFault>,
+) -> Result<T, Hold> {
     let specimen = Private::new(subject.specimen);
     let site = &bench.clock;
     let print = subject.print;
@@ -75,11 +116,10 @@ pub fn message(
             .as_ref()
             .filter(|_| target.with_patient && subject.control.is_none()),
         control: subject.control,
-        correction: None,
         remarks: subject.remarks,
-        observations: &observations,
+        observations,
     };
-    result_message(&target.layout, &outgoing).map_err(|fault| {
+    build(&outgoing).map_err(|fault| {
         let specimen = matches!(fault.field, "SPM-2" | "OBR-2" | "OBR-3" | "PID-3");
         let reason = if specimen { Reason::SpecimenMalformed } else { Reason::Unreadable };
         Hold::new(reason, format!("receiver {}: {fault}", target.id))

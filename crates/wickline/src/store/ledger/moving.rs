@@ -101,6 +101,8 @@ const TABLES: &[Table] = &[
             ("filler", Text),
             ("amends", Text),
             ("why", Text),
+            ("specimen", Text),
+            ("heeds", Text),
         ],
     },
     Table { name: "message_body", key: Some("n"), columns: &[("n", Whole), ("body", Bytes)] },

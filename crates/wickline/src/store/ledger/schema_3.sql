@@ -9,6 +9,8 @@ CREATE INDEX report_by_number ON report (analyzer, number, day);
 ALTER TABLE message ADD COLUMN filler TEXT;
 ALTER TABLE message ADD COLUMN amends TEXT;
 ALTER TABLE message ADD COLUMN why TEXT;
+ALTER TABLE message ADD COLUMN specimen TEXT;
+ALTER TABLE message ADD COLUMN heeds TEXT;
 ALTER TABLE trail ADD COLUMN hash TEXT;
 CREATE TABLE configuration (
     fingerprint TEXT PRIMARY KEY,

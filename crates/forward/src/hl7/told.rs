@@ -1,0 +1,181 @@
+//! What a receiver was told: the OBX of kept messages as text, to be compared and to be said again.
+
+use std::fmt;
+
+use wickline_normalize::ResultStatus;
+use wickline_normalize::correction::{Entry, Known, plan};
+
+use super::read::Message;
+use super::write::{EncodeFault, Field, Writer};
+
+/// One OBX as it was written: its fields by number, escapes as they stand.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Told {
+    cells: Vec<String>,
+}
+
+/// Why a result goes out again under its OBR-3, and what the receiver has or may have of it.
+#[derive(Clone, Copy, Debug)]
+pub struct Correction<'a> {
+    pub reason: &'a str,
+    pub known: &'a [Known<Told>],
+}
+
+/// What a kept message says of each result.
+pub fn told(message: &[u8]) -> Result<Vec<(Told, ResultStatus)>, String> {
+    let message = Message::read(message)?;
+    if message.field("MSH", 1, 2) != Some("^~\\&") {
+        return Err("its separators are not the ones that we write".into());
+    }
+    let status = |told: &Told| match told.cell(11) {
+        "F" => Ok(ResultStatus::Final),
+        "C" => Ok(ResultStatus::Corrected),
+        "W" => Ok(ResultStatus::Withdrawn),
+        "X" => Ok(ResultStatus::Unread),
+        _ => Err("an OBX-11 that is none of F, C, W and X".to_owned()),
+    };
+    let read = |line| {
+        let told = Told::read(line);
+        status(&told).map(|status| (told, status))
+    };
+    message.named("OBX").map(read).collect()
+}
+
+impl Told {
+    /// A segment as it was written.
+    pub(super) fn read(line: &str) -> Told {
+        Told { cells: line.split('|').map(str::to_owned).collect() }
+    }
+
+    fn cell(&self, n: usize) -> &str {
+        self.cells.get(n).map_or("", String::as_str)
+    }
+
+    fn set(&mut self, n: usize, text: &str) {
+        if self.cells.len() <= n {
+            self.cells.resize(n + 1, String::new());
+        }
+        if let Some(cell) = self.cells.get_mut(n) {
+            text.clone_into(cell);
+        }
+    }
+
+    /// Code and system of OBX-3, and of the other name beside it.
+    fn names(&self) -> [(&str, &str); 2] {
+        let mut parts = self.cell(3).split('^');
+        let mut name = || {
+            let code = parts.next().unwrap_or("");
+            (code, parts.nth(1).unwrap_or(""))
+        };
+        [name(), name()]
+    }
+
+    /// A number with or without a comparator, whatever its type: `6.0`, `>=^1000`, `>1000`; not `2+`.
+    fn is_number(&self) -> bool {
+        let bare = self.cell(5).trim_start_matches(['<', '>', '=', '^', '+', '-']);
+        !bare.is_empty() && bare.bytes().all(|b| b.is_ascii_digit() || b == b'.')
+    }
+
+    /// Writes it again as the n-th result of a message.
+    fn write(&self, w: &mut Writer, n: usize) -> Result<(), EncodeFault> {
+        w.segment("OBX");
+        w.count(n);
+        for cell in self.cells.iter().skip(2) {
+            w.fields(1);
+            w.written(Field::private("OBX", usize::MAX), cell)?;
+        }
+        Ok(())
+    }
+}
+
+impl Entry for Told {
+    fn same_name(&self, other: &Self) -> bool {
+        let ([one, one_beside], [two, two_beside]) = (self.names(), other.names());
+        one == two || one == two_beside || one_beside == two
+    }
+
+    fn same_place(&self, other: &Self) -> bool {
+        self.names()[0] == other.names()[0] && self.cell(4) == other.cell(4)
+    }
+
+    fn same_kind(&self, other: &Self) -> bool {
+        self.is_number() == other.is_number()
+    }
+
+    /// Type, value, units, reference and flag.
+    fn says_the_same(&self, other: &Self) -> bool {
+        [2, 5, 6, 7, 8].into_iter().all(|n| self.cell(n) == other.cell(n))
+    }
+}
+
+impl fmt::Debug for Told {
+    /// What may be logged: no reading.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Told").field("name", &self.cell(3)).finish_non_exhaustive()
+    }
+}
+
+/// The results of a correction, each as it goes out.
+pub(super) struct Amended {
+    /// What is right now, under the names and places that the receiver knows it by.
+    pub now: Vec<Told>,
+    /// What was told and is no more: withdrawn as it was told.
+    gone: Vec<Told>,
+}
+
+impl Amended {
+    /// None: the receiver was told all of it.
+    pub(super) fn new(correction: &Correction<'_>, now: Vec<Told>) -> Option<Self> {
+        let known = correction.known;
+        let first = |told: &Told| match told.cell(11) {
+            "X" => ResultStatus::Unread,
+            _ => ResultStatus::Final,
+        };
+        let now: Vec<_> =
+            now.into_iter().map(|told| (first(&told), told)).map(|(s, t)| (t, s)).collect();
+        let plan = plan(known, &now);
+        if !plan.says_anything {
+            return None;
+        }
+        let withdrawn = |at: &usize| {
+            let mut told = known.get(*at)?.entry.clone();
+            told.set(11, ResultStatus::Withdrawn.text());
+            Some(told)
+        };
+        let gone: Vec<Told> = plan.gone.iter().filter_map(withdrawn).collect();
+        let mut amended = Vec::with_capacity(now.len());
+        for ((mut told, _), (status, pair)) in now.into_iter().zip(plan.now) {
+            told.set(11, status.text());
+            match pair.and_then(|at| known.get(at)) {
+                Some(Known { entry, .. }) => {
+                    [3, 4].iter().for_each(|n| told.set(*n, entry.cell(*n)))
+                }
+                None => stand_apart(&mut told, known, &amended),
+            }
+            amended.push(told);
+        }
+        Some(Self { now: amended, gone })
+    }
+
+    pub(super) fn is_withdrawal(&self) -> bool {
+        self.now.is_empty()
+    }
+
+    /// Writes the n-th result that is right now.
+    pub(super) fn write(&self, w: &mut Writer, n: usize) -> Result<(), EncodeFault> {
+        self.now.get(n).map_or(Ok(()), |told| told.write(w, n + 1))
+    }
+
+    pub(super) fn write_gone(&self, w: &mut Writer) -> Result<(), EncodeFault> {
+        (self.now.len() + 1..).zip(&self.gone).try_for_each(|(n, told)| told.write(w, n))
+    }
+}
+
+/// A new result under a name that others have gets a place (OBX-4) that none of them has.
+fn stand_apart(told: &mut Told, known: &[Known<Told>], before: &[Told]) {
+    let others = || known.iter().map(|k| &k.entry).chain(before).filter(|o| o.same_name(told));
+    if others().any(|o| o.same_place(told)) {
+        let last = others().filter_map(|o| o.cell(4).parse::<usize>().ok()).max().unwrap_or(1);
+        told.set(4, &(last + 1).to_string());
+    }
+}
