@@ -9,6 +9,8 @@ use wickline_normalize::{Reason, Remedy, Report};
 
 use super::output::{Output, Tone, plain};
 use super::{Answer, As, Desk, Exit, Failure, id};
+use crate::pipeline::again::Difference;
+use crate::store::ledger::corrections::Decision;
 use crate::store::ledger::state::State;
 use crate::store::ledger::views::{Item, Kept, totals};
 use crate::store::tape::Tape;
@@ -41,6 +43,16 @@ enum Act {
         #[arg(long, value_parser = NonEmptyStringValueParser::new())]
         reason: String,
     },
+    /// Decide what a report is whose number was used before, or that the analyzer calls a correction
+    Decide {
+        id: String,
+        what: What,
+        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
+        reason: String,
+        /// The report that it corrects, where that cannot be told by number or specimen
+        #[arg(long, value_name = "ID")]
+        of: Option<String>,
+    },
     /// Read again from the tape, after the dialect, the strip or the configuration was mended
     Reread {
         #[arg(required_unless_present = "reason")]
@@ -55,6 +67,28 @@ enum Act {
         #[arg(long, value_parser = NonEmptyStringValueParser::new())]
         reason: String,
     },
+}
+
+/// What a person says that it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+enum What {
+    /// A run of its own: it goes out as any other
+    NewRun,
+    /// It corrects the earlier report, under whose order number and specimen it goes out
+    Correction,
+    /// It is set aside
+    Mistake,
+}
+
+impl What {
+    fn decision(self, of: Option<&str>) -> Result<Decision, Failure> {
+        match (self, of) {
+            (What::Correction, of) => Ok(Decision::Correction { of: of.map(id).transpose()? }),
+            (_, Some(_)) => Err(Failure::wrong("`--of` goes with `correction`")),
+            (What::NewRun, None) => Ok(Decision::NewRun),
+            (What::Mistake, None) => Ok(Decision::Mistake),
+        }
+    }
 }
 
 pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
@@ -72,6 +106,10 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
         }
         Some(Act::Release { id: text, reason }) => {
             desk.ledger.report_release(&desk.bench, &actor, id(&text)?, &reason).await?
+        }
+        Some(Act::Decide { id: text, what, reason, of }) => {
+            let (n, decision) = (id(&text)?, what.decision(of.as_deref())?);
+            desk.ledger.report_decide(&desk.bench, &actor, n, decision, &reason).await?
         }
         Some(Act::SetAside { id: text, reason }) => {
             desk.ledger.report_set_aside(&actor, id(&text)?, &reason).await?
@@ -171,7 +209,7 @@ pub fn remedy_words(reason: Reason) -> &'static str {
         Remedy::Reread => {
             "mend the dialect, strip or configuration, then held reread ID; or set it aside"
         }
-        Remedy::Decide => "a person decides what it is; this version can set it aside",
+        Remedy::Decide => "held decide ID new-run | correction | mistake --reason TEXT",
         Remedy::SetAside => {
             "held set-aside ID --reason TEXT; have the analyzer send it again where it can"
         }
@@ -186,13 +224,23 @@ async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
     };
     let print: Report = serde_json::from_str(&kept.print).unwrap_or_default();
     let lines: Vec<&str> = print.lines.iter().map(|l| l.text.expose()).collect();
+    let beside = match kept.item.state.as_str() {
+        "held" => desk.ledger.side_by_side(id(text)?).await?,
+        _ => None,
+    };
     if out.json {
         let mut value = serde_json::to_value(&kept.item).unwrap_or_default();
         value["lines"] = json!(lines);
         value["readings"] = serde_json::from_str(&kept.readings).unwrap_or_default();
+        if let Some((earlier, rows)) = &beside {
+            value["beside"] = json!({"id": earlier.to_string(), "readings": rows});
+        }
         out.document(&value)?;
     } else {
         print_report(&kept, &lines, out);
+        if let Some((earlier, rows)) = &beside {
+            print_beside(*earlier, &kept.item.id, rows, out);
+        }
     }
     Ok(if kept.item.state == "held" { Exit::NotClean } else { Exit::Done })
 }
@@ -221,7 +269,27 @@ fn print_report(kept: &Kept, lines: &[&str], out: &Output) {
             out.line(&format!("      what lets it go: {}", remedy_words(reason)));
         }
     }
-    for delivery in &item.deliveries {
-        out.line(&format!("{} {} {}", delivery.receiver, delivery.control_id, delivery.state));
+    if let Some(earlier) = &item.corrects {
+        out.line(&format!("corrects report {earlier}"));
     }
+    for delivery in &item.deliveries {
+        let amends = delivery.amends.as_deref().map_or(String::new(), |a| format!(" ({a})"));
+        out.line(&format!(
+            "{} {} {}{amends}",
+            delivery.receiver, delivery.control_id, delivery.state
+        ));
+    }
+}
+
+/// Two prints of one number: what went out, and what is held.
+fn print_beside(earlier: i64, own: &str, rows: &[Difference], out: &Output) {
+    let table: Vec<_> = rows
+        .iter()
+        .map(|row| {
+            let tone = if row.before == row.after { Tone::Plain } else { Tone::Bad };
+            vec![(row.what.clone(), tone), (row.before.clone(), tone), (row.after.clone(), tone)]
+        })
+        .collect();
+    let (before, after) = (format!("report {earlier}, sent"), format!("report {own}, held"));
+    out.table(&["analyte", &before, &after], &table);
 }

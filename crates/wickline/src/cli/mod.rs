@@ -13,6 +13,7 @@ mod prove;
 mod queue;
 mod receive;
 mod replay;
+mod report;
 mod run;
 mod simulate;
 
@@ -63,6 +64,8 @@ enum Command {
     Queue(queue::Options),
     /// Reports that need a person
     Held(held::Options),
+    /// Corrects or withdraws a report that went out
+    Report(report::Options),
     /// The day sheet: every number, its place on the way, what is outstanding
     Day(day::Options),
     /// Reads old tape again with today's dialects and strips and shows every difference; sends nothing
@@ -188,6 +191,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Prove(options) => prove::prove(config, options, out).await,
         Command::Queue(options) => queue::queue(config, options, out).await,
         Command::Held(options) => held::held(config, options, out).await,
+        Command::Report(options) => report::report(config, options, out).await,
         Command::Day(options) => day::day(config, options, out).await,
         Command::Replay(options) => replay::replay(config, options, out).await,
         Command::Ledger(options) => ledger::ledger(options, out).await,

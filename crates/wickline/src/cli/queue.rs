@@ -14,7 +14,7 @@ use super::output::Output;
 use super::{Answer, As, Desk, Exit, Failure, id};
 use crate::store::ledger::Actor;
 use crate::store::ledger::queue_view::Asked;
-use crate::store::ledger::refusals::{Again, Resent};
+use crate::store::ledger::refusals::{Again, Resent, Went};
 use crate::store::ledger::state::State;
 
 /// `wickline queue`, `wickline queue retry --refused`, `wickline queue pause lis`
@@ -117,18 +117,14 @@ pub async fn queue(config: Option<PathBuf>, options: Options, out: &Output) -> A
             done(out, &format!("{} message(s) kept back; the rest passes", ids.len()))
         }
         Some(Act::Retry { ids, refused, specimen }) => {
-            let resent = match (specimen, refused) {
-                (Some(specimen), _) => renamed(&desk, &actor, &ids, &specimen).await?,
-                (None, true) => {
-                    let again = Again::Refused { receiver: asked.receiver };
-                    desk.ledger.message_retry(&desk.bench, &actor, &again).await?
+            let again = match (specimen, refused) {
+                (Some(specimen), _) => {
+                    return renamed(&desk, &actor, &ids, &specimen, out).await;
                 }
-                (None, false) => {
-                    let again = Again::These(ranges(&ids)?);
-                    desk.ledger.message_retry(&desk.bench, &actor, &again).await?
-                }
+                (None, true) => Again::Refused { receiver: asked.receiver },
+                (None, false) => Again::These(ranges(&ids)?),
             };
-            tell_resent(&resent, out)
+            tell_resent(&desk.ledger.message_retry(&desk.bench, &actor, &again).await?, out)
         }
         Some(Act::SetAside { ids, reason }) => {
             let ids = ranges(&ids)?;
@@ -186,30 +182,45 @@ async fn renamed(
     actor: &Actor,
     ids: &[String],
     specimen: &str,
-) -> Result<Vec<Resent>, Failure> {
+    out: &Output,
+) -> Answer {
     let [one] = ranges(ids)?[..] else {
         return Err(Failure::wrong("a specimen id is given to one message at a time"));
     };
-    Ok(desk.ledger.report_renamed(&desk.bench, actor, one, specimen).await?)
+    let done = desk.ledger.report_renamed(&desk.bench, actor, one, specimen).await?;
+    super::report::tell_withdrawn(&done, out)
 }
 
 fn tell_resent(resent: &[Resent], out: &Output) -> Answer {
     if out.json {
         let items: Vec<_> = resent
             .iter()
-            .map(|r| json!({"id": r.n.to_string(), "instead": r.instead.map(|n| n.to_string())}))
+            .map(|r| {
+                let instead = r.went.instead().map(|n| n.to_string());
+                let aside = matches!(r.went, Went::SaidSince(_));
+                json!({"id": r.n.to_string(), "instead": instead, "set_aside": aside})
+            })
             .collect();
         out.document(&json!({ "items": items }))?;
         return Ok(Exit::Done);
     }
-    let anew = resent.iter().filter(|r| r.instead.is_some()).count();
+    let count = |of: fn(&Went) -> bool| resent.iter().filter(|r| of(&r.went)).count();
+    let (same, anew) = (count(|w| *w == Went::Same), count(|w| matches!(w, Went::Anew(_))));
     out.line(&format!(
-        "{} message(s) back in the queue: {} as the same bytes, {anew} built anew with new control ids",
-        resent.len(),
-        resent.len() - anew
+        "{} message(s) back in the queue: {same} as the same bytes, {anew} built anew with new control ids",
+        same + anew
     ));
-    for (n, new) in resent.iter().filter_map(|r| Some((r.n, r.instead?))) {
-        out.line(&format!("message {new} goes in place of {n}"));
+    for one in resent {
+        match one.went {
+            Went::Same => {}
+            Went::Anew(new) => out.line(&format!("message {new} goes in place of {}", one.n)),
+            Went::SaidSince(Some(other)) => {
+                out.line(&format!("message {} is set aside: message {other} says it since", one.n));
+            }
+            Went::SaidSince(None) => {
+                out.line(&format!("message {} is set aside: it would say nothing new", one.n));
+            }
+        }
     }
     Ok(Exit::Done)
 }

@@ -89,6 +89,24 @@ pub fn texts(readings: &str) -> Vec<(String, String)> {
         .collect()
 }
 
+/// Every analyte of two readings of a report, as it was before and as it is after, equal or not.
+#[must_use]
+pub fn beside(before: &[(String, String)], after: &[(String, String)]) -> Vec<Difference> {
+    let of = |readings: &[(String, String)], name: &str| {
+        let texts = readings.iter().filter(|(n, _)| n == name).map(|(_, t)| t.as_str());
+        texts.collect::<Vec<_>>().join(" | ")
+    };
+    let mut names: Vec<&str> = before.iter().chain(after).map(|(name, _)| name.as_str()).collect();
+    let mut known = std::collections::HashSet::new();
+    names.retain(|name| known.insert(*name));
+    let row = |name: &str| Difference {
+        what: name.to_owned(),
+        before: of(before, name),
+        after: of(after, name),
+    };
+    names.into_iter().map(row).collect()
+}
+
 /// Everything that differs, named.
 #[must_use]
 pub fn differences(before: &Seen, after: &Seen) -> Vec<Difference> {
@@ -104,16 +122,8 @@ pub fn differences(before: &Seen, after: &Seen) -> Vec<Difference> {
     compare("class", before.class.clone(), after.class.clone());
     compare("number", dash(&before.number), dash(&after.number));
     compare("specimen", dash(&before.specimen), dash(&after.specimen));
-    let of = |seen: &Seen, name: &str| {
-        let texts = seen.readings.iter().filter(|(n, _)| n == name).map(|(_, t)| t.as_str());
-        texts.collect::<Vec<_>>().join(" | ")
-    };
-    let mut names: Vec<&str> =
-        before.readings.iter().chain(&after.readings).map(|(name, _)| name.as_str()).collect();
-    let mut known = std::collections::HashSet::new();
-    names.retain(|name| known.insert(*name));
-    for name in names {
-        compare(name, of(before, name), of(after, name));
+    for Difference { what, before, after } in beside(&before.readings, &after.readings) {
+        compare(&what, before, after);
     }
     found
 }

@@ -137,7 +137,7 @@ impl Flow {
             let woken = wake.notified();
             if self.halt.is_none() {
                 self.fill().await?;
-                self.hand_over().await;
+                self.hand_over().await?;
             }
             if self.flying.is_empty() {
                 match self.halt.take() {
@@ -193,9 +193,20 @@ impl Flow {
     }
 
     /// Hands messages to the courier, as many as may be in flight, while the lease is ours.
-    async fn hand_over(&mut self) {
+    async fn hand_over(&mut self) -> Result<(), StoreError> {
         while self.courier.can_take() && self.way.tenure.now().is_some() {
-            let Some(mut due) = self.page.pop_front() else { return };
+            let Some(mut due) = self.page.pop_front() else { return Ok(()) };
+            if due.heeds && due.attempts == 0 {
+                if !self.flying.is_empty() {
+                    // What is in flight may be what it was built in place of: that comes first.
+                    self.page.push_front(due);
+                    return Ok(());
+                }
+                if self.overtaken(&due).await? {
+                    self.page.clear();
+                    return Ok(());
+                }
+            }
             if let Some(next) = due.next_attempt_at.filter(|_| self.failures == 0)
                 && next > clock::now_us()
                 && self.flying.is_empty()
@@ -206,12 +217,28 @@ impl Flow {
                 let pause = Duration::from_micros((next - clock::now_us()).unsigned_abs());
                 self.rest(pause.min(self.way.target.retry_max)).await;
                 self.page.clear();
-                return;
+                return Ok(());
             }
             self.after = due.n;
             let body = std::mem::take(&mut due.body);
             self.courier.offer(due.n, &due.control_id, body);
             self.flying.insert(due.n, (due, Instant::now()));
+        }
+        Ok(())
+    }
+
+    /// Whether a message must not go out as it is, or cannot be asked about now. Asked when nothing is in
+    /// flight and all is recorded.
+    async fn overtaken(&mut self, due: &Due) -> Result<bool, StoreError> {
+        drained(self.room.clone()).await;
+        let (ledger, receiver) = (&self.way.ledger, &self.way.target.id);
+        match ledger.within(ledger.queue_overtaken(receiver, due.n)).await {
+            Err(error) if error.is_fatal() => Err(error),
+            Err(error) => {
+                warn!(%receiver, %error, "the ledger is away: sending waits");
+                Ok(true)
+            }
+            Ok(overtaken) => Ok(overtaken),
         }
     }
 

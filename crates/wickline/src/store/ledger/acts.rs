@@ -4,11 +4,11 @@ use sqlx::{Executor, Row};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::{Reason, Remark, Remedy, Report};
 
-use super::queue::{Made, insert_messages};
 use super::state::State;
-use super::{Act, Actor, Ledger, control_id, record, take};
+use super::telling::Saying;
+use super::{Act, Actor, Ledger, record};
 use crate::clock;
-use crate::pipeline::compose::{self, Subject};
+use crate::pipeline::compose::Subject;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -34,6 +34,9 @@ pub(super) struct Open {
     pub remarks: Vec<Remark>,
     /// The analyzer's times are not believed: ours stand.
     pub clock_believed: bool,
+    /// The report whose OBR-3 a correction goes under.
+    pub corrects: Option<i64>,
+    pub note: Option<String>,
     pub holds: Vec<(i64, Reason, String)>,
 }
 
@@ -41,6 +44,11 @@ impl Open {
     /// Any sign of control material: bars the way to a patient's chart for ever.
     pub fn is_control(&self) -> bool {
         self.control_sign || self.class == "control"
+    }
+
+    /// The first of the reports that go under one OBR-3.
+    pub fn root(&self) -> i64 {
+        self.corrects.unwrap_or(self.n)
     }
 
     pub fn readings(&self) -> Result<Vec<Reading>, StoreError> {
@@ -345,20 +353,7 @@ impl Ledger {
         if targets.is_empty() {
             return set_unsent(write, open.n, true).await;
         }
-        let readings = open.readings()?;
-        let specimen = open.specimen.clone().unwrap_or_default();
-        let subject = open.subject(&specimen, &readings);
-        let first = take(write, "message", targets.len()).await?;
-        let made_at = clock::now_us();
-        let mut made = Vec::new();
-        for (n, target) in (first..).zip(targets) {
-            let control_id = control_id(&self.epoch, n);
-            let body = compose::message(bench, target, &control_id, made_at, &subject)
-                .map_err(|hold| no(format!("report {}: {}", open.n, hold.detail)))?;
-            let receiver = target.id.clone();
-            made.push(Made { n, control_id, receiver, report: open.n, body, made_at });
-        }
-        insert_messages(write, &made).await?;
+        self.tell(write, bench, open, Saying::Results, open.note.as_deref()).await?;
         set_unsent(write, open.n, false).await
     }
 }
@@ -394,7 +389,7 @@ pub(super) async fn clear_one(write: &mut Write, report: i64, ix: i64) -> Result
 }
 
 /// Notes whether a report that is ready has no message because no receiver takes it.
-async fn set_unsent(write: &mut Write, n: i64, unsent: bool) -> Result<(), StoreError> {
+pub(super) async fn set_unsent(write: &mut Write, n: i64, unsent: bool) -> Result<(), StoreError> {
     let query = sqlx::query("UPDATE report SET unsent = $1 WHERE n = $2 AND unsent <> $1")
         .bind(i64::from(unsent))
         .bind(n);
@@ -406,7 +401,8 @@ fn remedy(reason: Reason) -> &'static str {
         Remedy::Release => "release it",
         Remedy::Identify => "identify the specimen",
         Remedy::Reread => "mend the dialect, strip or configuration and reread it, or set it aside",
-        Remedy::Decide | Remedy::SetAside => "set it aside",
+        Remedy::Decide => "decide what it is",
+        Remedy::SetAside => "set it aside",
     }
 }
 
@@ -438,7 +434,7 @@ async fn clear(write: &mut Write, report: i64, only: Option<i64>) -> Result<(), 
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
-async fn moved(
+pub(super) async fn moved(
     write: &mut Write,
     n: i64,
     from: State,
@@ -461,9 +457,18 @@ async fn moved(
 
 /// A report in the state it must be in, with what is still open, read inside the write so that nobody else moves it.
 pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<Open, StoreError> {
+    let open = whole(write, n).await?;
+    if open.state == must_be {
+        return Ok(open);
+    }
+    Err(no(format!("report {n} is {}, not {must_be}", open.state)))
+}
+
+/// A report whatever its state.
+pub(super) async fn whole(write: &mut Write, n: i64) -> Result<Open, StoreError> {
     let query = sqlx::query(
         "SELECT tape, analyzer, class, level, state, specimen, given, control_sign, print, readings, strip, filler, heard_at, \
-         sequence, remarks, clock FROM report WHERE n = $1",
+         sequence, remarks, clock, corrects, note FROM report WHERE n = $1",
     )
     .bind(n);
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
@@ -499,6 +504,8 @@ pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<
             remarks: serde_json::from_str(&row.try_get::<String, _>("remarks")?)
                 .unwrap_or_default(),
             clock_believed: row.try_get::<Option<String>, _>("clock")?.is_none(),
+            corrects: row.try_get("corrects")?,
+            note: row.try_get("note")?,
             holds: Vec::new(),
         };
         for row in &holds {
@@ -508,9 +515,5 @@ pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<
         }
         Ok(open)
     };
-    let open = read().map_err(|e| write.wrong(&e))?;
-    if open.state != must_be {
-        return Err(no(format!("report {n} is {}, not {must_be}", open.state)));
-    }
-    Ok(open)
+    read().map_err(|e| write.wrong(&e))
 }

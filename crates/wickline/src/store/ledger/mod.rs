@@ -3,6 +3,7 @@
 pub mod acts;
 pub mod comparing;
 pub mod controls;
+pub mod corrections;
 pub mod intake;
 mod judging;
 pub mod lease;
@@ -14,6 +15,7 @@ pub mod refusals;
 pub mod rereading;
 pub mod standing;
 pub mod state;
+pub mod telling;
 pub mod views;
 
 use std::time::Duration;

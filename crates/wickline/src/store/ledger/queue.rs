@@ -32,6 +32,8 @@ pub struct Due {
     pub attempts: i64,
     /// Unanswered or "busy" so far: not before this time.
     pub next_attempt_at: Option<i64>,
+    /// It was built on what the receiver was told before: whether that still holds is to be asked.
+    pub heeds: bool,
 }
 
 /// What became of one message that was sent.
@@ -72,7 +74,8 @@ impl Ledger {
     ) -> Result<Vec<Due>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
-            "SELECT m.n, m.control_id, b.body, m.attempts, m.next_attempt_at \
+            "SELECT m.n, m.control_id, b.body, m.attempts, m.next_attempt_at, \
+             CASE WHEN m.heeds IS NULL THEN 0 ELSE 1 END AS heeds \
              FROM message m JOIN message_body b ON b.n = m.n \
              WHERE m.receiver = $1 AND m.state = 'waiting' AND m.state <> 'accepted' AND m.put_by = 0 \
              AND m.n > $2 ORDER BY m.n LIMIT $3",
@@ -91,6 +94,7 @@ impl Ledger {
                 body: row.try_get("body")?,
                 attempts: row.try_get("attempts")?,
                 next_attempt_at: row.try_get("next_attempt_at")?,
+                heeds: row.try_get::<i32, _>("heeds")? != 0,
             })
         };
         rows.iter().map(read).collect::<Result<_, _>>().map_err(|e: sqlx::Error| self.wrong(&e))
@@ -145,7 +149,15 @@ impl Ledger {
                 .bind(one.n)
                 .bind(token)
                 .bind(lease_name(receiver));
-            write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+            let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+            if done.rows_affected() == 0 {
+                // Set aside while it was on the wire: the receiver may have it all the same.
+                let query = sqlx::query(
+                    "UPDATE message SET attempts = $1 WHERE n = $2 AND state = 'set-aside'",
+                );
+                let query = query.bind(one.attempts).bind(one.n);
+                write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+            }
         }
         write.commit().await
     }

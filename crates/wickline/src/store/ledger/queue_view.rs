@@ -31,6 +31,9 @@ pub struct QueueItem {
     pub next_attempt_at: Option<String>,
     pub accepted_at: Option<String>,
     pub on_hold: bool,
+    /// `corrects` or `withdraws`: what it does to what the receiver was told before.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub amends: Option<String>,
 }
 
 /// Which messages are asked for.
@@ -66,7 +69,7 @@ pub struct Whole {
 
 const COLUMNS: &str = "m.n AS mid, m.receiver, m.control_id, m.report, m.state AS mstate, m.attempts, \
      m.next_attempt_at, m.reason, m.detail, m.settled_at, m.made_at, m.put_by, r.analyzer, r.number, \
-     r.class, r.level, r.specimen, r.taken_at, r.heard_at \
+     r.class, r.level, coalesce(m.specimen, r.specimen) AS specimen, m.amends, r.taken_at, r.heard_at \
      FROM message m JOIN report r ON r.n = m.report";
 
 impl Ledger {
@@ -174,6 +177,7 @@ fn queue_item(row: &AnyRow, clock: &SiteClock) -> Result<QueueItem, sqlx::Error>
         next_attempt_at: next.filter(|_| state == "waiting").map(|t| clock.rfc3339(t)),
         accepted_at: settled.filter(|_| state == "accepted").map(|t| clock.rfc3339(t)),
         on_hold: row.try_get::<i64, _>("put_by")? != 0,
+        amends: row.try_get("amends")?,
         state,
     })
 }

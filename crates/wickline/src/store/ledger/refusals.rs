@@ -2,12 +2,13 @@
 
 use sqlx::{Executor, Row};
 
-use super::acts::{Open, no, one_row, opened};
+use super::acts::{Open, no, one_row, whole};
+use super::corrections::{Withdrawn, current};
 use super::queue::{Made, insert_messages};
 use super::state::State;
-use super::{Act, Actor, Ledger, control_id, filler, record, take};
-use crate::pipeline::compose;
-use crate::settings::bench::Bench;
+use super::telling::{Extras, History, Saying, annotate, build, set_aside};
+use super::{Act, Actor, Ledger, control_id, record, take};
+use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
 
@@ -24,8 +25,38 @@ pub enum Again {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Resent {
     pub n: i64,
-    /// The message that goes in its place: content that changed has a control id of its own.
-    pub instead: Option<i64>,
+    pub went: Went,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Went {
+    /// The same bytes.
+    Same,
+    /// This message goes in its place: content that changed has a control id of its own.
+    Anew(i64),
+    /// What it said was said since, in this message where there is one.
+    SaidSince(Option<i64>),
+}
+
+impl Went {
+    /// The message that says it instead.
+    #[must_use]
+    pub fn instead(self) -> Option<i64> {
+        match self {
+            Went::Same => None,
+            Went::Anew(n) => Some(n),
+            Went::SaidSince(n) => n,
+        }
+    }
+
+    fn words(self) -> String {
+        match self {
+            Went::Same => "waiting, same bytes".into(),
+            Went::Anew(new) => format!("message {new}, new control id"),
+            Went::SaidSince(Some(other)) => format!("set-aside, message {other} says it since"),
+            Went::SaidSince(None) => "set-aside, it would say nothing new".into(),
+        }
+    }
 }
 
 /// A message as it must be to be sent again.
@@ -37,12 +68,16 @@ struct Stuck {
     body: Vec<u8>,
     made_at: i64,
     refused: bool,
+    /// OBR-3 and specimen that are not the report's own any more.
+    retired: Option<(String, Option<String>)>,
+    withdraws: bool,
+    why: Option<String>,
 }
 
 impl Ledger {
     /// Puts refused messages, and messages kept back, into the queue again. A refused one is built anew
     /// from its report and today's configuration: same content, same bytes; else a new message goes in
-    /// its place and the old one is set aside.
+    /// its place and the old one is set aside. What went out meanwhile under its OBR-3 is heeded.
     pub async fn message_retry(
         &self,
         bench: &Bench,
@@ -57,20 +92,16 @@ impl Ledger {
         let mut done = Vec::new();
         for n in ids {
             let stuck = stuck(&mut write, n).await?;
-            let instead = self.again(&mut write, bench, &stuck).await?;
-            let became = match instead {
-                Some(new) => format!("message {new}, new control id"),
-                None => "waiting, same bytes".into(),
-            };
+            let went = self.again(&mut write, bench, &stuck).await?;
             let act = Act {
                 verb: "retry",
                 object: format!("message {n}"),
                 was: Some(if stuck.refused { "refused" } else { "kept back" }.into()),
-                became: Some(became),
+                became: Some(went.words()),
                 ..Act::default()
             };
             record(&mut write, actor, act).await?;
-            done.push(Resent { n, instead });
+            done.push(Resent { n, went });
         }
         write.commit().await?;
         Ok(done)
@@ -81,114 +112,132 @@ impl Ledger {
         write: &mut Write,
         bench: &Bench,
         stuck: &Stuck,
-    ) -> Result<Option<i64>, StoreError> {
-        if stuck.refused {
-            let open = sent(write, stuck.report).await?;
-            if build(bench, stuck, &open, &stuck.control_id, stuck.made_at)? != stuck.body {
-                return self.replace(write, bench, stuck, &open).await.map(Some);
-            }
+    ) -> Result<Went, StoreError> {
+        let open = sayer(write, bench, stuck).await?;
+        let history = History::read(write, open.root(), &open.filler, &stuck.receiver).await?;
+        let later = history.0.iter().filter(|p| p.n > stuck.n && p.state != State::SetAside);
+        if let Some(later) = later.map(|past| past.n).max() {
+            // A later one says all that is right, and was made after this: never the old after the new.
+            set_aside(write, stuck.n, &format!("message {later} says it since")).await?;
+            return Ok(Went::SaidSince(Some(later)));
         }
-        let query = sqlx::query(
-            "UPDATE message SET state = 'waiting', put_by = 0, attempts = 0, reason = NULL, \
-             detail = NULL, next_attempt_at = NULL, settled_at = NULL \
-             WHERE n = $1 AND state IN ('refused', 'waiting')",
-        )
-        .bind(stuck.n);
-        one_row(write, stuck.n, query).await?;
-        Ok(None)
-    }
-
-    /// Sets the old message aside and puts a new one at the end of the queue.
-    async fn replace(
-        &self,
-        write: &mut Write,
-        bench: &Bench,
-        stuck: &Stuck,
-        open: &Open,
-    ) -> Result<i64, StoreError> {
-        let made_at = crate::clock::now_us();
+        if !stuck.refused {
+            return same(write, stuck.n, None).await;
+        }
+        let saying = if stuck.withdraws { Saying::Withdrawal } else { Saying::Results };
+        if stuck.retired.is_some() && !stuck.withdraws {
+            return Err(no(format!(
+                "message {}: its OBR-3 was withdrawn; `queue set-aside {0}` ends it",
+                stuck.n
+            )));
+        }
+        let target = target(bench, stuck)?;
+        let known = history.known()?;
+        let why = stuck.why.as_deref().unwrap_or("sent again after it was put right");
+        let ids = (stuck.control_id.as_str(), stuck.made_at);
+        let Some(body) = build(bench, target, ids, &open, saying, &known, why)? else {
+            set_aside(write, stuck.n, "it would say nothing new").await?;
+            return Ok(Went::SaidSince(None));
+        };
+        let amends = match (known.is_empty(), saying) {
+            (true, _) => None,
+            (false, Saying::Results) => Some("corrects"),
+            (false, Saying::Withdrawal) => Some("withdraws"),
+        };
+        let extras = Extras { amends, why: amends.map(|_| why), heeds: history.heeds() };
+        if body == stuck.body {
+            return same(write, stuck.n, Some(&extras)).await;
+        }
         let n = take(write, "message", 1).await?;
-        let id = control_id(&self.epoch, n);
-        let body = build(bench, stuck, open, &id, made_at)?;
-        let (receiver, report) = (stuck.receiver.clone(), stuck.report);
+        let (id, made_at) = (control_id(&self.epoch, n), crate::clock::now_us());
+        let body = build(bench, target, (&id, made_at), &open, saying, &known, why)?;
+        let body = body.unwrap_or_default();
+        let (receiver, report) = (stuck.receiver.clone(), open.n);
         insert_messages(write, &[Made { n, control_id: id, receiver, report, body, made_at }])
             .await?;
-        let query = sqlx::query(
-            "UPDATE message SET state = 'set-aside', put_by = 0, detail = $1 \
-             WHERE n = $2 AND state IN ('refused', 'waiting')",
-        )
-        .bind(format!("message {n} was built in its place"))
-        .bind(stuck.n);
-        one_row(write, stuck.n, query).await?;
-        Ok(n)
+        annotate(write, n, &extras).await?;
+        if let Some((filler, specimen)) = &stuck.retired {
+            retire(write, n, filler, specimen.as_deref()).await?;
+        }
+        set_aside(write, stuck.n, &format!("message {n} was built in its place")).await?;
+        Ok(Went::Anew(n))
     }
 
-    /// Says whose specimen a report really is whose messages nobody has accepted: everything not yet
-    /// accepted is built anew under the right id and a new OBR-3, which names a report and a specimen.
+    /// Says whose specimen a report really is that one refused message is about: what receivers were told
+    /// under the wrong id is withdrawn, and it is sent anew under the right one.
     pub async fn report_renamed(
         &self,
         bench: &Bench,
         actor: &Actor,
         message: i64,
         specimen: &str,
-    ) -> Result<Vec<Resent>, StoreError> {
+    ) -> Result<Withdrawn, StoreError> {
         let mut write = self.act().await?;
         let asked = stuck(&mut write, message).await?;
-        let mut open = opened(&mut write, asked.report, State::Waiting).await?;
-        bench.check_specimen(&open.analyzer, specimen, open.print.number.as_deref()).map_err(no)?;
-        let all = unaccepted(&mut write, asked.report).await?;
-        open.filler = filler(&self.epoch, take(&mut write, "report", 1).await?);
-        open.specimen = Some(specimen.to_owned());
-        let query = sqlx::query(
-            "UPDATE report SET specimen = $1, given = $1, filler = $2 WHERE n = $3 AND state = 'waiting'",
-        )
-        .bind(specimen.to_owned())
-        .bind(open.filler.clone())
-        .bind(asked.report);
-        one_row(&mut write, asked.report, query).await?;
-        let mut done = Vec::new();
-        for n in all {
-            let stuck = row(&mut write, n).await?;
-            let instead = Some(self.replace(&mut write, bench, &stuck, &open).await?);
-            done.push(Resent { n, instead });
+        if asked.retired.is_some() {
+            return Err(no(format!("message {message}: its OBR-3 was withdrawn already")));
         }
-        let object = format!("report {}", asked.report);
-        let became = Some("new OBR-3, messages built anew".into());
-        record(&mut write, actor, Act { verb: "identify", object, became, ..Act::default() })
-            .await?;
-        write.commit().await?;
-        Ok(done)
+        let reason = "sent under the wrong specimen id";
+        self.withdraw(write, bench, actor, asked.report, reason, Some(specimen)).await
     }
 }
 
-fn build(
-    bench: &Bench,
-    stuck: &Stuck,
-    open: &Open,
-    control_id: &str,
-    made_at: i64,
-) -> Result<Vec<u8>, StoreError> {
-    let target = bench.targets.iter().find(|t| t.id == stuck.receiver).ok_or_else(|| {
-        no(format!("message {}: receiver {} is not configured here", stuck.n, stuck.receiver))
-    })?;
-    if bench.analyzer(&open.analyzer).is_none() {
+/// The report that speaks under a message's OBR-3 today, with what that OBR-3 stands for.
+async fn sayer(write: &mut Write, bench: &Bench, stuck: &Stuck) -> Result<Open, StoreError> {
+    let mut open = whole(write, stuck.report).await?;
+    if stuck.refused && bench.analyzer(&open.analyzer).is_none() {
         return Err(no(format!(
             "message {}: analyzer {} is not configured here; do this at its own bench",
             stuck.n, open.analyzer
         )));
     }
-    let readings = open.readings()?;
-    let specimen = open.specimen.clone().unwrap_or_default();
-    compose::message(bench, target, control_id, made_at, &open.subject(&specimen, &readings))
-        .map_err(|hold| no(format!("message {}: {}", stuck.n, hold.detail)))
+    if let Some((filler, specimen)) = &stuck.retired {
+        (open.filler, open.specimen) = (filler.clone(), specimen.clone());
+        return Ok(open);
+    }
+    match current(write, open.root()).await? {
+        Some(n) if n != open.n => whole(write, n).await,
+        _ if !matches!(open.state, State::Waiting | State::Filed) && !stuck.withdraws => {
+            Err(no(format!("message {}: its report {} is {}", stuck.n, open.n, open.state)))
+        }
+        _ => Ok(open),
+    }
 }
 
-/// A report that has messages: on its way, or control material that is filed.
-async fn sent(write: &mut Write, report: i64) -> Result<Open, StoreError> {
-    match opened(write, report, State::Waiting).await {
-        Err(StoreError::Refused { .. }) => opened(write, report, State::Filed).await,
-        other => other,
+fn target<'a>(bench: &'a Bench, stuck: &Stuck) -> Result<&'a Target, StoreError> {
+    let found = bench.targets.iter().find(|t| t.id == stuck.receiver);
+    found.map(|t| t.as_ref()).ok_or_else(|| {
+        no(format!("message {}: receiver {} is not configured here", stuck.n, stuck.receiver))
+    })
+}
+
+/// Puts a message into the queue as it is. What was tried stays known to have been.
+async fn same(write: &mut Write, n: i64, extras: Option<&Extras<'_>>) -> Result<Went, StoreError> {
+    let query = sqlx::query(
+        "UPDATE message SET attempts = CASE WHEN state = 'waiting' AND attempts > 0 THEN 1 ELSE 0 END, \
+         state = 'waiting', put_by = 0, reason = NULL, detail = NULL, next_attempt_at = NULL, \
+         answer = NULL, settled_at = NULL WHERE n = $1 AND state IN ('refused', 'waiting')",
+    )
+    .bind(n);
+    one_row(write, n, query).await?;
+    if let Some(extras) = extras.filter(|e| e.amends.is_some()) {
+        annotate(write, n, extras).await?;
     }
+    Ok(Went::Same)
+}
+
+/// Notes of a message that its OBR-3 is not its report's own any more.
+async fn retire(
+    write: &mut Write,
+    n: i64,
+    filler: &str,
+    specimen: Option<&str>,
+) -> Result<(), StoreError> {
+    let query = sqlx::query("UPDATE message SET filler = $1, specimen = $2 WHERE n = $3")
+        .bind(filler.to_owned())
+        .bind(specimen.map(str::to_owned))
+        .bind(n);
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
 async fn refused(write: &mut Write, receiver: Option<&str>) -> Result<Vec<i64>, StoreError> {
@@ -204,53 +253,10 @@ async fn refused(write: &mut Write, receiver: Option<&str>) -> Result<Vec<i64>, 
         .map_err(|e: sqlx::Error| write.wrong(&e))
 }
 
-/// The messages of a report that may be replaced: all refused. Where one was accepted, or was never
-/// answered and may be on the wire or beyond, its receiver may have it under the wrong specimen.
-async fn unaccepted(write: &mut Write, report: i64) -> Result<Vec<i64>, StoreError> {
-    let query = sqlx::query(
-        "SELECT n, state, receiver, CASE WHEN answer IS NULL THEN 0 ELSE 1 END AS answered \
-         FROM message WHERE report = $1 ORDER BY n",
-    )
-    .bind(report);
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    let mut all = Vec::new();
-    for row in rows {
-        let read = || -> Result<(i64, String, String, i32), sqlx::Error> {
-            let (n, state) = (row.try_get("n")?, row.try_get("state")?);
-            Ok((n, state, row.try_get("receiver")?, row.try_get("answered")?))
-        };
-        let (n, state, receiver, answered) = read().map_err(|e| write.wrong(&e))?;
-        match (state.as_str(), answered) {
-            ("refused", 1) => all.push(n),
-            ("set-aside", 1) => {}
-            _ => {
-                return Err(no(format!(
-                    "message {n} of the same report is {state} at {receiver}, not refused by it: what a \
-                     receiver has or may have under the wrong specimen is withdrawn, not replaced"
-                )));
-            }
-        }
-    }
-    Ok(all)
-}
-
 /// A message that is refused or kept back, or why it cannot be sent again.
 async fn stuck(write: &mut Write, n: i64) -> Result<Stuck, StoreError> {
-    let found = row(write, n).await?;
     let query = sqlx::query(
-        "SELECT 1 FROM message WHERE n = $1 \
-         AND (state = 'refused' OR (state = 'waiting' AND put_by = 1))",
-    )
-    .bind(n);
-    match write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))? {
-        Some(_) => Ok(found),
-        None => Err(no(format!("message {n} is neither refused nor kept back"))),
-    }
-}
-
-async fn row(write: &mut Write, n: i64) -> Result<Stuck, StoreError> {
-    let query = sqlx::query(
-        "SELECT receiver, report, control_id, body, made_at, state \
+        "SELECT receiver, report, control_id, body, made_at, state, filler, specimen, amends, why, put_by \
          FROM message JOIN message_body ON message_body.n = message.n WHERE message.n = $1",
     )
     .bind(n);
@@ -258,16 +264,26 @@ async fn row(write: &mut Write, n: i64) -> Result<Stuck, StoreError> {
     let Some(row) = row else {
         return Err(no(format!("there is no message {n}; `wickline queue` lists them")));
     };
-    let read = || -> Result<Stuck, sqlx::Error> {
-        Ok(Stuck {
+    let read = || -> Result<Option<Stuck>, sqlx::Error> {
+        let state = State::of(&row.try_get::<String, _>("state")?);
+        let kept_back = state == State::Waiting && row.try_get::<i64, _>("put_by")? != 0;
+        if state != State::Refused && !kept_back {
+            return Ok(None);
+        }
+        let specimen = row.try_get("specimen")?;
+        Ok(Some(Stuck {
             n,
             receiver: row.try_get("receiver")?,
             report: row.try_get("report")?,
             control_id: row.try_get("control_id")?,
             body: row.try_get("body")?,
             made_at: row.try_get("made_at")?,
-            refused: row.try_get::<String, _>("state")? == "refused",
-        })
+            refused: state == State::Refused,
+            retired: row.try_get::<Option<String>, _>("filler")?.map(|f| (f, specimen)),
+            withdraws: row.try_get::<Option<String>, _>("amends")?.as_deref() == Some("withdraws"),
+            why: row.try_get("why")?,
+        }))
     };
-    read().map_err(|e| write.wrong(&e))
+    let found = read().map_err(|e| write.wrong(&e))?;
+    found.ok_or_else(|| no(format!("message {n} is neither refused nor kept back")))
 }

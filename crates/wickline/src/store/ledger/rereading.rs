@@ -5,7 +5,7 @@ use wickline_normalize::{Private, Reason, Report};
 
 use super::acts::{Open, codes, no, one_row, opened};
 use super::controls::{self, NewRun};
-use super::intake::Heard;
+use super::intake::{Columns, Heard, row_of};
 use super::judging::{Decided, Judging};
 use super::state::State;
 use super::{Act, Actor, Ledger, record};
@@ -35,9 +35,27 @@ impl Ledger {
     ) -> Result<Reread, StoreError> {
         let mut write = self.act().await?;
         let open = opened(&mut write, n, State::Held).await?;
-        let Some(analyzer) = bench.analyzer(&open.analyzer) else {
-            return Err(no(format!("analyzer {} is not configured any more", open.analyzer)));
+        let (print, decided) = self.read_again(&mut write, bench, tape, &open).await?;
+        let act = Act {
+            verb: "reread",
+            object: format!("report {n}"),
+            was: Some(codes(open.holds.iter().map(|(_, r, _)| *r))),
+            became: Some(codes(decided.judged.holds.iter().map(|h| h.reason))),
+            ..Act::default()
         };
+        self.rejudge(write, bench, actor, act, open, print, decided).await
+    }
+
+    /// Reads a report again from its bytes on the tape and judges it, as it would be today.
+    pub(super) async fn read_again(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        tape: &Tape,
+        open: &Open,
+    ) -> Result<(Report, Decided), StoreError> {
+        let n = open.n;
+        let analyzer = known(bench, open)?;
         if open.tape != tape.id {
             return Err(no(format!("report {n} was heard at another bench: reread it there")));
         }
@@ -54,7 +72,7 @@ impl Ledger {
             print.specimen = Some(Private::new(given.clone()));
         }
         let heard = Heard { report: print, part: 0, heard_at: open.heard_at, unheard: false };
-        let mut judging = Judging::begin(&mut write, bench, analyzer, &[&heard], n).await?;
+        let mut judging = Judging::begin(write, bench, analyzer, &[&heard], n).await?;
         // A number that can be read only now was not entered when it came.
         let entered = open.print.number == heard.report.number;
         let decided = if entered {
@@ -62,22 +80,13 @@ impl Ledger {
         } else {
             judging.judge(&heard)
         };
-        judging.keep(&mut write).await?;
-        let act = Act {
-            verb: "reread",
-            object: format!("report {n}"),
-            was: Some(codes(open.holds.iter().map(|(_, r, _)| *r))),
-            became: Some(codes(decided.judged.holds.iter().map(|h| h.reason))),
-            ..Act::default()
-        };
-        self.rejudge(write, analyzer, bench, actor, act, open, heard.report, decided).await
+        judging.keep(write).await?;
+        Ok((heard.report, decided))
     }
 
-    #[expect(clippy::too_many_arguments, reason = "one step of reread, split off to be readable")]
     async fn rejudge(
         &self,
         mut write: Write,
-        analyzer: &Analyzer,
         bench: &Bench,
         actor: &Actor,
         act: Act,
@@ -87,7 +96,8 @@ impl Ledger {
     ) -> Result<Reread, StoreError> {
         let n = open.n;
         let before = seen_before(&open);
-        let row = super::intake::row_of(analyzer, &print, &decided);
+        let analyzer = known(bench, &open)?;
+        let row = row_of(analyzer, &print, &decided);
         let judged = &decided.judged;
         // What a control once was stays barred, whatever a mended dialect says now.
         let barred = (open.control_sign || open.class == "control") && !judged.control_sign;
@@ -114,30 +124,8 @@ impl Ledger {
             specimen: row.specimen.clone(),
             readings: again::texts(&row.readings),
         };
-        let update = sqlx::query(
-            "UPDATE report SET state = $1, class = $2, level = $3, specimen = $4, number = $5, \
-             identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11, \
-             control_sign = $12, remarks = $13, clock = $14, sequence = $15, \
-             day = $16 WHERE n = $17 AND state = 'held'",
-        )
-        .bind(state.text())
-        .bind(row.class)
-        .bind(row.level.clone())
-        .bind(row.specimen.clone())
-        .bind(row.number)
-        .bind(row.identity)
-        .bind(row.strip.clone())
-        .bind(row.print)
-        .bind(row.readings.clone())
-        .bind(row.taken_at)
-        .bind(row.repeat_of)
-        .bind(i64::from(sign))
-        .bind(row.remarks)
-        .bind(row.clock)
-        .bind(judged.sequence.clone())
-        .bind(decided.day.clone())
-        .bind(n);
-        one_row(&mut write, n, update).await?;
+        let update = Update { n, decided: &decided, row, control_sign: sign };
+        let row = update.keep(&mut write, State::Held, state).await?;
         record(&mut write, actor, act).await?;
         if let Some(run) = &decided.run {
             let (day, strip) = (decided.day.as_str(), row.strip.as_str());
@@ -163,6 +151,61 @@ impl Ledger {
         write.commit().await?;
         let differences = again::differences(&before, &after);
         Ok(Reread { n, state, differences })
+    }
+}
+
+/// The analyzer of a report, where it is this bench's.
+pub(super) fn known<'a>(bench: &'a Bench, open: &Open) -> Result<&'a Analyzer, StoreError> {
+    bench.analyzer(&open.analyzer).map(AsRef::as_ref).ok_or_else(|| {
+        no(format!(
+            "report {}: analyzer {} is not configured here; do this at its own bench",
+            open.n, open.analyzer
+        ))
+    })
+}
+
+/// What reading again made of a report, for its row.
+pub(super) struct Update<'a> {
+    pub n: i64,
+    pub decided: &'a Decided,
+    pub row: Columns,
+    pub control_sign: bool,
+}
+
+impl Update<'_> {
+    pub(super) async fn keep(
+        self,
+        write: &mut Write,
+        from: State,
+        to: State,
+    ) -> Result<Columns, StoreError> {
+        let row = &self.row;
+        let update = sqlx::query(
+            "UPDATE report SET state = $1, class = $2, level = $3, specimen = $4, number = $5, \
+             identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11, \
+             control_sign = $12, remarks = $13, clock = $14, sequence = $15, \
+             day = $16 WHERE n = $17 AND state = $18",
+        )
+        .bind(to.text())
+        .bind(row.class)
+        .bind(row.level.clone())
+        .bind(row.specimen.clone())
+        .bind(row.number.clone())
+        .bind(row.identity.clone())
+        .bind(row.strip.clone())
+        .bind(row.print.clone())
+        .bind(row.readings.clone())
+        .bind(row.taken_at.clone())
+        .bind(row.repeat_of)
+        .bind(i64::from(self.control_sign))
+        .bind(row.remarks.clone())
+        .bind(row.clock)
+        .bind(self.decided.judged.sequence.clone())
+        .bind(self.decided.day.clone())
+        .bind(self.n)
+        .bind(from.text());
+        one_row(write, self.n, update).await?;
+        Ok(self.row)
     }
 }
 

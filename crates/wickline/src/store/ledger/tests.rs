@@ -12,7 +12,7 @@ use super::intake::{Heard, Taken};
 use super::lease::Watch;
 use super::queue::{Settled, Tried};
 use super::queue_view::Asked;
-use super::refusals::{Again, Resent};
+use super::refusals::{Again, Resent, Went};
 use super::state::State;
 use super::{Actor, Ledger};
 use crate::clock::SiteClock;
@@ -23,6 +23,21 @@ use crate::store::db::Address;
 use crate::store::tape::Tape;
 use crate::testing::scratch;
 
+/// Each test on a file and, where there is one, on a server.
+macro_rules! on_both {
+    ($($name:ident),+ $(,)?) => {
+        mod sqlite {
+            $(#[tokio::test] async fn $name() { super::$name(super::Lab::sqlite().await).await; })+
+        }
+        mod postgres {
+            $(#[tokio::test] async fn $name() {
+                if let Some(lab) = super::Lab::postgres().await { super::$name(lab).await; }
+            })+
+        }
+    };
+}
+
+mod put_right;
 mod together;
 
 /// A ledger and the bench around it.
@@ -124,19 +139,6 @@ fn settled(n: i64, state: State) -> Settled {
 
 fn states(taken: &Taken) -> Vec<(State, Option<Reason>)> {
     taken.reports.iter().map(|r| (r.state, r.reason)).collect()
-}
-
-macro_rules! on_both {
-    ($($name:ident),+ $(,)?) => {
-        mod sqlite {
-            $(#[tokio::test] async fn $name() { super::$name(super::Lab::sqlite().await).await; })+
-        }
-        mod postgres {
-            $(#[tokio::test] async fn $name() {
-                if let Some(lab) = super::Lab::postgres().await { super::$name(lab).await; }
-            })+
-        }
-    };
 }
 
 on_both!(
@@ -310,7 +312,7 @@ async fn the_queue_keeps_its_order_and_forgets_nothing(mut lab: Lab) {
     assert_eq!(lab.waiting().await, [all[4]]);
     let refused = Again::Refused { receiver: None };
     let resent = lab.ledger.message_retry(&lab.bench, &actor, &refused).await.expect("again");
-    assert_eq!(resent, [Resent { n: all[2], instead: None }], "nothing changed: same bytes");
+    assert_eq!(resent, [Resent { n: all[2], went: Went::Same }], "nothing changed: same bytes");
     let back = Again::These(vec![all[1]]);
     lab.ledger.message_retry(&lab.bench, &actor, &back).await.expect("again");
     assert_eq!(lab.waiting().await, [all[1], all[2], all[4]]);
@@ -397,7 +399,7 @@ async fn a_refusal_is_built_anew_where_its_content_changed(mut lab: Lab) {
     let actor = Actor::person(None);
     let one = Again::These(vec![all[0]]);
     let resent = lab.ledger.message_retry(&lab.bench, &actor, &one).await.expect("again");
-    let new = resent[0].instead.expect("a new message");
+    let new = resent[0].went.instead().expect("a new message");
     assert_eq!(lab.waiting().await, [new]);
     let (old, fresh) = (lab.whole(all[0]).await, lab.whole(new).await);
     assert_eq!((old.item.state.as_str(), old.body), ("set-aside", before.body));
@@ -411,12 +413,13 @@ async fn a_refusal_is_built_anew_where_its_content_changed(mut lab: Lab) {
     // The other was refused for its specimen id: it goes under the right one with an OBR-3 of its own.
     let wrong = lab.whole(all[1]).await;
     let renamed = lab.ledger.report_renamed(&lab.bench, &actor, all[1], "KP-00022").await;
-    let right = lab.whole(renamed.expect("renamed")[0].instead.expect("a new message")).await;
+    let right = renamed.expect("renamed").anew[0].message.expect("a new message");
+    let right = lab.whole(right).await;
     assert_eq!(part(&right, "SPM", 2), "KP-00022");
     assert_ne!(part(&right, "OBR", 3), part(&wrong, "OBR", 3));
     lab.ledger.queue_settle("lis", 0, &[settled(new, State::Accepted)]).await.expect("recorded");
     let again = lab.ledger.report_renamed(&lab.bench, &actor, all[0], "KP-00011").await;
-    assert!(again.is_err(), "what a receiver has under the wrong id is withdrawn, not replaced");
+    assert!(again.is_err(), "it was replaced: not refused any more");
 }
 
 /// Only one works under a lease, and what an old holder writes of refusals no longer counts.

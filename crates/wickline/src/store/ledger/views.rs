@@ -26,6 +26,12 @@ pub struct Delivery {
     pub next_attempt_at: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub accepted_at: Option<String>,
+    /// `corrects` or `withdraws`: what it does to what the receiver was told before.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub amends: Option<String>,
+    /// Its OBR-3 is not the report's own any more.
+    #[serde(skip)]
+    pub retired: Option<String>,
 }
 
 /// One report, or one number that never came, as `held` and `day` show it.
@@ -44,6 +50,9 @@ pub struct Item {
     pub heard_at: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub repeat_of: Option<String>,
+    /// The earlier report under whose OBR-3 it goes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub corrects: Option<String>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub holds: Vec<HoldView>,
     pub deliveries: Vec<Delivery>,
@@ -82,9 +91,9 @@ pub fn totals<'a>(states: impl Iterator<Item = &'a str>) -> BTreeMap<&'static st
 
 /// What a list shows of a report: not its print, which is most of the row.
 const LISTED: &str = "SELECT n, analyzer, number, class, level, specimen, taken_at, heard_at, state, \
-     repeat_of, note FROM report";
+     repeat_of, corrects, note FROM report";
 const WHOLE: &str = "SELECT n, analyzer, number, class, level, specimen, taken_at, heard_at, state, \
-     repeat_of, note, print, readings, control_sign FROM report";
+     repeat_of, corrects, note, print, readings, control_sign FROM report";
 
 impl Ledger {
     /// Reports that need a person, oldest first.
@@ -173,7 +182,7 @@ impl Ledger {
         .map_err(|e| self.wrong(&e))?;
         let messages = sqlx::query(
             "SELECT report, receiver, state, control_id, attempts, reason, detail, next_attempt_at, \
-             settled_at FROM message WHERE report >= $1 AND report <= $2 ORDER BY n",
+             settled_at, amends, filler FROM message WHERE report >= $1 AND report <= $2 ORDER BY n",
         )
         .bind(*first)
         .bind(*last)
@@ -191,7 +200,7 @@ impl Ledger {
             }
             for row in &messages {
                 if let Some(item) = by_id.get_mut(&row.try_get::<i64, _>("report")?) {
-                    item.deliveries.push(delivery(row, clock)?);
+                    counts(&mut item.deliveries, delivery(row, clock)?);
                 }
             }
             Ok(())
@@ -233,6 +242,7 @@ impl Ledger {
                 taken_at: None,
                 heard_at: None,
                 repeat_of: None,
+                corrects: None,
                 holds: Vec::new(),
                 deliveries: Vec::new(),
                 control_id: None,
@@ -262,6 +272,7 @@ fn absence(reason: &str, number: &str, noticed: &str) -> String {
 
 fn item(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
     let repeat_of: Option<i64> = row.try_get("repeat_of")?;
+    let corrects: Option<i64> = row.try_get("corrects")?;
     Ok(Item {
         id: row.try_get::<i64, _>("n")?.to_string(),
         analyzer: row.try_get("analyzer")?,
@@ -275,6 +286,7 @@ fn item(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
         taken_at: row.try_get("taken_at")?,
         heard_at: Some(clock.rfc3339(row.try_get("heard_at")?)),
         repeat_of: repeat_of.map(|n| n.to_string()),
+        corrects: corrects.map(|n| n.to_string()),
         holds: Vec::new(),
         deliveries: Vec::new(),
         control_id: None,
@@ -300,10 +312,21 @@ fn delivery(row: &AnyRow, clock: &SiteClock) -> Result<Delivery, sqlx::Error> {
         attempts: row.try_get("attempts")?,
         reason: row.try_get("reason")?,
         detail: row.try_get("detail")?,
+        amends: row.try_get("amends")?,
+        retired: row.try_get("filler")?,
         next_attempt_at: next.filter(|_| state == "waiting").map(|t| clock.rfc3339(t)),
         accepted_at: settled.filter(|_| state == "accepted").map(|t| clock.rfc3339(t)),
         state,
     })
+}
+
+/// Of what went to a receiver under one OBR-3 the latest counts. Under one that is not the report's own
+/// any more only its withdrawal does.
+fn counts(deliveries: &mut Vec<Delivery>, next: Delivery) {
+    deliveries.retain(|d| d.receiver != next.receiver || d.retired != next.retired);
+    if next.retired.is_none() || next.amends.as_deref() == Some("withdraws") {
+        deliveries.push(next);
+    }
 }
 
 /// What one word says of a report with its holds and deliveries: the least finished of them.
@@ -312,14 +335,14 @@ fn summarize(item: &mut Item) {
         item.reason = Some(open.reason.clone());
         item.detail = Some(open.detail.clone());
     }
-    if item.state != "waiting" {
-        return;
-    }
     let of = |state: State| item.deliveries.iter().find(|d| d.state == state.text());
-    let shown = of(State::Refused)
-        .or_else(|| of(State::Waiting))
-        .or_else(|| of(State::Accepted))
-        .or_else(|| of(State::SetAside));
+    let undone = of(State::Refused).or_else(|| of(State::Waiting));
+    let shown = match item.state.as_str() {
+        "waiting" => undone.or_else(|| of(State::Accepted)).or_else(|| of(State::SetAside)),
+        // Withdrawn, and not every receiver has taken that yet.
+        "set-aside" if undone.is_some() => undone,
+        _ => return,
+    };
     match shown {
         None => {
             item.reason = Some("no-receiver".into());
@@ -329,9 +352,10 @@ fn summarize(item: &mut Item) {
             item.reason.clone_from(&delivery.reason);
             item.detail.clone_from(&delivery.detail);
             item.state.clone_from(&delivery.state);
-            if item.deliveries.len() == 1 {
-                item.control_id = Some(delivery.control_id.clone());
-            }
         }
+    }
+    let own: Vec<&Delivery> = item.deliveries.iter().filter(|d| d.retired.is_none()).collect();
+    if let [only] = own[..] {
+        item.control_id = Some(only.control_id.clone());
     }
 }
