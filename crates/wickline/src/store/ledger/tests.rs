@@ -37,6 +37,7 @@ macro_rules! on_both {
     };
 }
 
+mod histories;
 mod put_right;
 mod together;
 
