@@ -18,6 +18,7 @@ mod outage;
 mod peer;
 mod power;
 mod prove;
+mod put_right;
 mod several;
 mod steps;
 mod tidy;

@@ -84,6 +84,7 @@ impl Ledger {
         Ok((heard.report, decided))
     }
 
+    #[expect(clippy::too_many_arguments, reason = "one step of reread, split off to be readable")]
     async fn rejudge(
         &self,
         mut write: Write,
