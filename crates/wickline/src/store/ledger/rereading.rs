@@ -1,11 +1,11 @@
 //! Reading held reports again after a dialect, a strip or a rule was mended.
 
 use sqlx::{Executor, Row};
-use wickline_normalize::{Private, Reason, Report};
+use wickline_normalize::{Hold, Private, Reason, Report};
 
 use super::acts::{Open, codes, no, one_row, opened};
 use super::controls::{self, NewRun};
-use super::intake::Heard;
+use super::intake::{Columns, Heard};
 use super::judging::{Decided, Judging};
 use super::state::State;
 use super::{Act, Actor, Ledger, record};
@@ -93,19 +93,12 @@ impl Ledger {
         let barred = (open.control_sign || open.class == "control") && !judged.control_sign;
         let sign = open.control_sign || judged.control_sign;
         let state = if barred { State::Held } else { row.state };
-        let delete =
-            sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(n);
-        write.conn().execute(delete).await.map_err(|e| write.wrong(&e))?;
-        let first =
-            sqlx::query("SELECT coalesce(max(ix), -1) + 1 FROM hold WHERE report = $1").bind(n);
-        let first = write.conn().fetch_one(first).await.map_err(|e| write.wrong(&e))?;
-        let first: i64 = first.try_get(0).map_err(|e| write.wrong(&e))?;
         let mut holds = judged.holds.clone();
         if barred {
             let why = "it was heard as control material; the mended reading says patient";
-            holds.push(wickline_normalize::Hold::new(Reason::ClassDisagree, why));
+            holds.push(Hold::new(Reason::ClassDisagree, why));
         }
-        super::intake::insert_holds(&mut write, &[(n, first, &holds)]).await?;
+        replace_holds(&mut write, n, &holds).await?;
         let after = Seen {
             state: state.text().to_owned(),
             reasons: holds.iter().map(|h| h.reason.code().to_owned()).collect(),
@@ -114,30 +107,7 @@ impl Ledger {
             specimen: row.specimen.clone(),
             readings: again::texts(&row.readings),
         };
-        let update = sqlx::query(
-            "UPDATE report SET state = $1, class = $2, level = $3, specimen = $4, number = $5, \
-             identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11, \
-             control_sign = $12, remarks = $13, clock = $14, sequence = $15, \
-             day = $16 WHERE n = $17 AND state = 'held'",
-        )
-        .bind(state.text())
-        .bind(row.class)
-        .bind(row.level.clone())
-        .bind(row.specimen.clone())
-        .bind(row.number)
-        .bind(row.identity)
-        .bind(row.strip.clone())
-        .bind(row.print)
-        .bind(row.readings.clone())
-        .bind(row.taken_at)
-        .bind(row.repeat_of)
-        .bind(i64::from(sign))
-        .bind(row.remarks)
-        .bind(row.clock)
-        .bind(judged.sequence.clone())
-        .bind(decided.day.clone())
-        .bind(n);
-        one_row(&mut write, n, update).await?;
+        replace_row(&mut write, n, state, sign, &row, &decided).await?;
         record(&mut write, actor, act).await?;
         if let Some(run) = &decided.run {
             let (day, strip) = (decided.day.as_str(), row.strip.as_str());
@@ -161,9 +131,56 @@ impl Ledger {
             self.messages(&mut write, bench, &now).await?;
         }
         write.commit().await?;
+        if state == State::Filed {
+            self.release_passed(bench, analyzer).await?;
+        }
         let differences = again::differences(&before, &after);
         Ok(Reread { n, state, differences })
     }
+}
+
+/// What was open is judged anew; what was cleared stays as it was.
+async fn replace_holds(write: &mut Write, n: i64, holds: &Vec<Hold>) -> Result<(), StoreError> {
+    let delete = sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(n);
+    write.conn().execute(delete).await.map_err(|e| write.wrong(&e))?;
+    let first = sqlx::query("SELECT coalesce(max(ix), -1) + 1 FROM hold WHERE report = $1").bind(n);
+    let first = write.conn().fetch_one(first).await.map_err(|e| write.wrong(&e))?;
+    let first: i64 = first.try_get(0).map_err(|e| write.wrong(&e))?;
+    super::intake::insert_holds(write, &[(n, first, holds)]).await
+}
+
+async fn replace_row(
+    write: &mut Write,
+    n: i64,
+    state: State,
+    sign: bool,
+    row: &Columns,
+    decided: &Decided,
+) -> Result<(), StoreError> {
+    let update = sqlx::query(
+        "UPDATE report SET state = $1, class = $2, level = $3, specimen = $4, number = $5, \
+         identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11, \
+         control_sign = $12, remarks = $13, clock = $14, sequence = $15, day = $16 \
+         WHERE n = $17 AND state = 'held'",
+    )
+    .bind(state.text())
+    .bind(row.class)
+    .bind(row.level.clone())
+    .bind(row.specimen.clone())
+    .bind(row.number.clone())
+    .bind(row.identity.clone())
+    .bind(row.strip.clone())
+    .bind(row.print.clone())
+    .bind(row.readings.clone())
+    .bind(row.taken_at.clone())
+    .bind(row.repeat_of)
+    .bind(i64::from(sign))
+    .bind(row.remarks.clone())
+    .bind(row.clock)
+    .bind(decided.judged.sequence.clone())
+    .bind(decided.day.clone())
+    .bind(n);
+    one_row(write, n, update).await
 }
 
 fn seen_before(open: &Open) -> Seen {
