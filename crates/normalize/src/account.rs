@@ -165,6 +165,30 @@ impl Account {
         self.on_newest(|sequence| sequence.restarted = true);
     }
 
+    /// A person says that the analyzer had begun again with this number, or before it: the first of a
+    /// new generation.
+    pub fn began_again(&mut self, number: &Number, came: Came<'_>) -> Vec<Told> {
+        let Some(index) = number.value.and_then(|value| self.index(value)) else {
+            return Vec::new();
+        };
+        let day = self.day(came);
+        // One that was said to have begun again before this number may hold it already.
+        let Some(newest) = self.newest(&number.mark, Some(day)) else {
+            return self.next(number, came);
+        };
+        let place = self.generation_of(newest, came.taken);
+        let (began, generation) = match self.sequences.get(place) {
+            Some(s) => (s.began, self.sequences.get(newest).map_or(1, |s| s.generation)),
+            None => return Vec::new(),
+        };
+        let stands = self.sequences.get(place).map(|s| self.stand(s, index).1);
+        let of_new = began.zip(came.taken).is_some_and(|(b, t)| b.order() <= t.order());
+        if of_new && generation > 1 && matches!(stands, Some(Stand::Ahead | Stand::Missing)) {
+            return self.next(number, came);
+        }
+        self.begin(number, day, generation.saturating_add(1), index, came.taken)
+    }
+
     fn on_newest(&mut self, note: impl Fn(&mut Sequence)) {
         let marks: Vec<String> = self.sequences.iter().map(|s| s.mark.clone()).collect();
         for newest in marks.iter().filter_map(|m| self.newest(m, None)).collect::<Vec<_>>() {
@@ -306,13 +330,14 @@ impl Account {
         let mut told = Vec::new();
         let spot = self.spot(&sequence, count);
         match stand {
-            Stand::Heard => told.push(Told::HeardBefore(spot)),
-            _ if came.repeat => told.push(Told::HeardBefore(spot)),
-            Stand::Before => told.push(Told::Before(spot)),
+            // A repeat too: what it repeats may have been entered elsewhere, before a reset was known.
             Stand::Missing => {
                 sequence.fill(count);
                 told.push(Told::CameLate(spot));
             }
+            Stand::Heard => told.push(Told::HeardBefore(spot)),
+            _ if came.repeat => told.push(Told::HeardBefore(spot)),
+            Stand::Before => told.push(Told::Before(spot)),
             Stand::Ahead => {
                 sequence.width = number.width().max(sequence.width);
                 let (from, to) = (sequence.last + 1, count - 1);

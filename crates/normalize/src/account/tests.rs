@@ -387,3 +387,28 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn a_person_says_that_the_numbers_began_again() {
+    let mut account = Account::new(counting(Reset::Daily, None), Vec::new());
+    let came = |at: &str| Moment::from_digits(at);
+    let of = |taken: Option<Moment>| Came { day: "2025-03-14", taken, repeat: false };
+    for (n, minute) in (1..=5).zip(10..) {
+        account.next(&number(&n.to_string()), of(came(&format!("202503140900{minute}"))));
+    }
+    // The analyzer lost its power: 1 and 2 again, heard before anybody could say so.
+    let (one, two) = (of(came("20250314110000")), of(came("20250314110007")));
+    assert_eq!(letters(&account.next(&number("1"), one)), "=1");
+    assert_eq!(letters(&account.next(&number("2"), two)), "=2");
+    assert_eq!(letters(&account.began_again(&number("1"), one)), "reset:5");
+    assert_eq!(letters(&account.began_again(&number("2"), two)), "");
+    let newest = account.sequences().last().expect("a sequence");
+    assert_eq!((newest.generation, newest.last), (2, 1));
+    // It goes on in the new generation; 4 is missing there, whatever came before.
+    let next =
+        |account: &mut Account, n: &str, at: &str| letters(&account.next(&number(n), of(came(at))));
+    assert_eq!(next(&mut account, "3", "20250314110014"), "");
+    assert_eq!(next(&mut account, "5", "20250314110028"), "-4");
+    assert_eq!(next(&mut account, "4", "20250314110021"), "+4");
+    assert_eq!(next(&mut account, "4", "20250314090013"), "=4");
+}

@@ -7,6 +7,7 @@ use clap::{Args, Subcommand};
 use serde_json::json;
 use wickline_normalize::{Reason, Remedy, Report};
 
+use super::identify;
 use super::output::{Output, Tone, plain};
 use super::{Answer, As, Desk, Exit, Failure, id};
 use crate::store::ledger::state::State;
@@ -31,6 +32,9 @@ enum Act {
         id: String,
         #[arg(long, required_unless_present = "control", conflicts_with = "control")]
         specimen: Option<String>,
+        /// The specimen id a second time; at a terminal it is asked for
+        #[arg(long, value_name = "SPECIMEN", requires = "specimen")]
+        again: Option<String>,
         /// The level of the control material
         #[arg(long, value_name = "LEVEL", value_parser = NonEmptyStringValueParser::new())]
         control: Option<String>,
@@ -63,8 +67,10 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
     let became = match options.act {
         None => return list(&desk, out).await,
         Some(Act::Show { id }) => return show(&desk, &id, out).await,
-        Some(Act::Identify { id: text, specimen: Some(specimen), .. }) => {
-            desk.ledger.report_identify(&desk.bench, &actor, id(&text)?, &specimen).await?
+        Some(Act::Identify { id: text, specimen: Some(specimen), again, .. }) => {
+            let n = id(&text)?;
+            let how = identify::confirmed(&desk, n, &specimen, again.as_deref(), out).await?;
+            desk.ledger.report_identify(&desk.bench, &actor, n, &specimen, how).await?
         }
         Some(Act::Identify { id: text, control, .. }) => {
             let level = control.unwrap_or_default();

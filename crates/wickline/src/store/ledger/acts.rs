@@ -153,13 +153,14 @@ impl Ledger {
         self.let_go(write, bench, actor, open, "release", Some(reason)).await
     }
 
-    /// Says whose specimen a held report is.
+    /// Says whose specimen a held report is, and how that was entered.
     pub async fn report_identify(
         &self,
         bench: &Bench,
         actor: &Actor,
         n: i64,
         specimen: &str,
+        how: &str,
     ) -> Result<Became, StoreError> {
         let mut write = self.act().await?;
         let mut open = opened(&mut write, n, State::Held).await?;
@@ -181,10 +182,11 @@ impl Ledger {
         }
         open.holds = rest;
         if open.holds.is_empty() {
-            return self.let_go(write, bench, actor, open, "identify", None).await;
+            return self.let_go(write, bench, actor, open, "identify", Some(how)).await;
         }
-        let object = format!("report {n}");
-        record(&mut write, actor, Act { verb: "identify", object, ..Act::default() }).await?;
+        let (object, reason) = (format!("report {n}"), Some(how.to_owned()));
+        record(&mut write, actor, Act { verb: "identify", object, reason, ..Act::default() })
+            .await?;
         write.commit().await?;
         Ok(vec![(n, "held".into())])
     }

@@ -251,8 +251,10 @@ async fn what_was_control_or_identified_stays_so_when_read_again(mut lab: Lab) {
     let heard = [lab.heard("1", "QC-L1", "777"), lab.heard("2", "", "777")];
     lab.take(&heard, 1).await;
     let (ledger, actor) = (&lab.ledger, Actor::person(None));
-    let still =
-        ledger.report_identify(&lab.bench, &actor, 2, "KP-20003").await.expect("identified");
+    let still = ledger
+        .report_identify(&lab.bench, &actor, 2, "KP-20003", "once")
+        .await
+        .expect("identified");
     assert_eq!(still, [(2, "held".to_owned())], "its result is off the ladder");
     ledger.report_reread(&lab.bench, &lab.tape, &actor, 2).await.expect("read again");
     let kept = ledger.report(2, &lab.clock()).await.expect("read").expect("there");
@@ -342,10 +344,10 @@ async fn acts_keep_to_the_arrows(mut lab: Lab) {
     assert_eq!(reasons, [Reason::SpecimenBlank, Reason::PadUnread, Reason::SpecimenBlank]);
     let (ledger, actor) = (&lab.ledger, Actor::person(Some("J. Mast".into())));
     assert!(ledger.report_release(&lab.bench, &actor, id(0), "no").await.is_err());
-    assert!(ledger.report_identify(&lab.bench, &actor, id(0), "1111").await.is_err());
-    let became = ledger.report_identify(&lab.bench, &actor, id(0), "KP-00001").await;
+    assert!(ledger.report_identify(&lab.bench, &actor, id(0), "1111", "once").await.is_err());
+    let became = ledger.report_identify(&lab.bench, &actor, id(0), "KP-00001", "once").await;
     assert_eq!(became.expect("identified"), [(id(0), "waiting".to_owned())]);
-    assert!(ledger.report_identify(&lab.bench, &actor, id(0), "KP-00003").await.is_err());
+    assert!(ledger.report_identify(&lab.bench, &actor, id(0), "KP-00003", "once").await.is_err());
     ledger.report_release(&lab.bench, &actor, id(1), "seen").await.expect("released");
     ledger.report_is_control(&lab.bench, &actor, id(2), "1").await.expect("a control");
     assert!(ledger.report_set_aside(&actor, id(2), "no").await.is_err(), "filed is an end");
