@@ -205,10 +205,11 @@ impl Ledger {
             return Err(no(format!("analyzer {} is not configured here", open.analyzer)));
         };
         analyzer.check_level(level).map_err(no)?;
-        if let Some((_, other, _)) =
-            open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Identify)
-        {
+        if let Some((_, other, _)) = open.holds.iter().find(|(_, r, _)| !of_no_control(*r)) {
             return Err(no(format!("report {n} is also held for `{}`", other.code())));
+        }
+        if !open.holds.iter().any(|(_, r, _)| r.remedy() == Remedy::Identify) {
+            return Err(no(format!("report {n} is not held for its specimen id")));
         }
         clear(&mut write, n, None).await?;
         let update = sqlx::query(
@@ -402,6 +403,13 @@ async fn set_unsent(write: &mut Write, n: i64, unsent: bool) -> Result<(), Store
         .bind(i64::from(unsent))
         .bind(n);
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// True for what holds a patient's report and does not matter on control material.
+fn of_no_control(reason: Reason) -> bool {
+    let of_patients =
+        matches!(reason, Reason::ControlsDue | Reason::ControlsFailed | Reason::ClockOff);
+    of_patients || reason.remedy() == Remedy::Identify
 }
 
 fn remedy(reason: Reason) -> &'static str {

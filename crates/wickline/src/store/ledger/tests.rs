@@ -23,6 +23,7 @@ use crate::store::db::Address;
 use crate::store::tape::Tape;
 use crate::testing::scratch;
 
+mod door;
 mod together;
 
 /// A ledger and the bench around it.
@@ -85,6 +86,11 @@ impl Lab {
              R|7|^^^PRO|NEG|||||F||||20260314091455\nR|8|^^^URO|NORM|||||F||||20260314091455\n\
              R|9|^^^NIT|NEG|||||F||||20260314091455\nR|10|^^^LEU|NEG|||||F||||20260314091455\nL|1|N"
         );
+        self.records(&records)
+    }
+
+    /// The one report of these records, at the next place of the tape.
+    fn records(&mut self, records: &str) -> Heard {
         let mut lines = Vec::new();
         for record in records.lines() {
             let place = Place { from: self.at, to: self.at + record.len() as u64 };
