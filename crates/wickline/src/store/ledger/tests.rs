@@ -145,6 +145,9 @@ macro_rules! on_both {
     };
 }
 
+#[path = "rules_tests.rs"]
+mod rules;
+
 on_both!(
     taking_in_again_changes_nothing,
     a_repeat_is_linked_and_a_reused_number_is_held,
