@@ -185,6 +185,7 @@ impl<'a> Account<'a> {
             readings: &judged.readings,
             strip: &judged.strip,
             heard_at: at,
+            taken: print.taken,
             clock_believed: true,
             remarks: &judged.remarks,
             control: None,

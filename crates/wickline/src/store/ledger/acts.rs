@@ -2,12 +2,12 @@
 
 use sqlx::{Executor, Row};
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Reason, Remark, Remedy, Report};
+use wickline_normalize::{Moment, Reason, Remark, Remedy, Report};
 
 use super::queue::{Made, insert_messages};
 use super::state::State;
 use super::{Act, Actor, Ledger, control_id, record, take};
-use crate::clock;
+use crate::clock::{self, moment_of};
 use crate::pipeline::compose::{self, Subject};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -32,7 +32,9 @@ pub(super) struct Open {
     pub heard_at: i64,
     pub sequence: Option<String>,
     pub remarks: Vec<Remark>,
-    /// The analyzer's times are not believed: ours stand.
+    /// With the offset that it was believed at.
+    pub taken: Option<Moment>,
+    /// False: the analyzer's times are not believed, ours stand.
     pub clock_believed: bool,
     pub holds: Vec<(i64, Reason, String)>,
 }
@@ -58,6 +60,7 @@ impl Open {
             readings,
             strip: &self.strip,
             heard_at: self.heard_at,
+            taken: self.taken,
             clock_believed: self.clock_believed,
             remarks: &self.remarks,
             control: self
@@ -474,7 +477,7 @@ async fn moved(
 pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<Open, StoreError> {
     let query = sqlx::query(
         "SELECT tape, analyzer, class, level, state, specimen, given, control_sign, print, readings, strip, filler, heard_at, \
-         sequence, remarks, clock FROM report WHERE n = $1",
+         sequence, remarks, clock, taken_at FROM report WHERE n = $1",
     )
     .bind(n);
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
@@ -509,6 +512,7 @@ pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<
             sequence: row.try_get("sequence")?,
             remarks: serde_json::from_str(&row.try_get::<String, _>("remarks")?)
                 .unwrap_or_default(),
+            taken: row.try_get::<Option<String>, _>("taken_at")?.and_then(|t| moment_of(&t)),
             clock_believed: row.try_get::<Option<String>, _>("clock")?.is_none(),
             holds: Vec::new(),
         };

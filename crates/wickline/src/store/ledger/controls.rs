@@ -11,7 +11,7 @@ use super::intake::storable;
 use super::judging::{ControlRun, level_text};
 use super::state::State;
 use super::{Act, Actor, Ledger, record};
-use crate::clock::SiteClock;
+use crate::clock::{SiteClock, moment_of};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -127,7 +127,7 @@ pub(super) async fn identified(
     level: &str,
 ) -> Result<(), StoreError> {
     let Some(strip) = analyzer.strips.iter().find(|s| s.id == open.strip) else { return Ok(()) };
-    let taken = open.print.taken.filter(|_| open.clock_believed);
+    let taken = open.taken.filter(|_| open.clock_believed);
     let at = taken.and_then(|t| bench.clock.us(t)).unwrap_or(open.heard_at);
     let lots = lots(write, &analyzer.id).await?;
     let entered = lots.iter().rev().find(|(since, _)| *since <= at).map(|(_, lot)| lot);
@@ -177,7 +177,7 @@ impl Ledger {
         let mut write = self.act().await?;
         let known = Known::read(&mut write, bench, analyzer).await?;
         let query = sqlx::query(AssertSqlSafe(format!(
-            "SELECT DISTINCT report.n, report.heard_at, report.print, report.clock FROM report \
+            "SELECT DISTINCT report.n, report.heard_at, report.taken_at, report.print, report.clock FROM report \
              JOIN hold ON hold.report = report.n AND hold.cleared_at IS NULL \
              AND hold.reason IN ('controls-failed', 'controls-due') \
              WHERE report.state = 'held' AND report.analyzer = $1 AND report.n > $2 \
@@ -285,7 +285,8 @@ fn taken(bench: &Bench, row: &sqlx::any::AnyRow) -> Result<(i64, Option<String>)
     let print: String = row.try_get("print")?;
     let doubted: Option<String> = row.try_get("clock")?;
     let print: Report = serde_json::from_str(&print).unwrap_or_default();
-    let taken = print.taken.filter(|_| doubted.is_none());
+    let taken: Option<String> = row.try_get("taken_at")?;
+    let taken = taken.filter(|_| doubted.is_none()).and_then(|t| moment_of(&t));
     let at = taken.and_then(|t| bench.clock.us(t)).unwrap_or(heard_at);
     Ok((at, StripLot::of(&print, None).map(str::to_owned)))
 }

@@ -124,6 +124,7 @@ impl Ledger {
                 level: row.level,
                 control_sign: sign,
                 remarks: judged.remarks.clone(),
+                taken: decided.taken,
                 clock_believed: decided.clock.is_none(),
                 print,
                 ..open
