@@ -45,9 +45,12 @@ pub enum Counts {
     Round(i64),
 }
 
+/// Grade, value and unit as printed.
+type Rung = (&'static str, &'static str, &'static str);
+
 /// The grade words and labels of the strip in use: copied by hand from the ladder of the fixtures, so
 /// that what goes out is held against something that the program did not read.
-pub const LADDER: &[(&str, &[(&str, &str, &str)])] = &[
+pub const LADDER: &[(&str, &[Rung])] = &[
     ("BIL", &[("NEG", "", ""), ("1+", "1", "mg/dL"), ("2+", "2", "mg/dL"), ("3+", ">=4", "mg/dL")]),
     ("BLD", &[("NEG", "", ""), ("TR", "10", "/uL"), ("1+", "20", "/uL"), ("2+", "80", "/uL")]),
     (
