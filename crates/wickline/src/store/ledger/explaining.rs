@@ -26,7 +26,7 @@ pub struct Explanation {
     pub reason: String,
 }
 
-/// Numbers that a text means at one analyzer: one, or a range.
+/// Numbers of one mark.
 struct Meant {
     mark: String,
     from: i64,
@@ -85,39 +85,50 @@ fn named<'a>(
     what: &Explanation,
     text: &str,
 ) -> Result<Vec<&'a Placed>, StoreError> {
-    let ours: Vec<&Placed> = placed
-        .iter()
-        .filter(|p| what.analyzer.as_ref().is_none_or(|a| *a == p.item.analyzer))
-        .collect();
-    let as_shown = |p: &&&Placed| p.item.number.as_deref() == Some(text) || p.item.id == text;
-    let exact: Vec<&Placed> = ours.iter().filter(as_shown).copied().collect();
-    if !exact.is_empty() {
-        return one(exact, text).map(|one| vec![one]);
+    if let Some(line) = placed.iter().find(|p| p.row.is_some() && p.item.id == text) {
+        return one(vec![line], text).map(|one| vec![one]);
+    }
+    let asked = |p: &&Placed| what.analyzer.as_ref().is_none_or(|a| *a == p.item.analyzer);
+    let ours: Vec<&Placed> = placed.iter().filter(asked).collect();
+    let is_it = |p: &&&Placed| {
+        let (mark, value) = marks.split(&p.item.analyzer, text);
+        let counted = value.is_some_and(|value| Meant { mark, from: value, to: value }.has(p));
+        counted || p.item.number.as_deref() == Some(text)
+    };
+    let single: Vec<&Placed> = ours.iter().filter(is_it).copied().collect();
+    if !single.is_empty() {
+        return one(single, text).map(|one| vec![one]);
     }
     let mut found: Vec<(&Placed, Meant)> = Vec::new();
-    for line in ours.iter().filter(|p| !p.last_unknown) {
-        let Some(spot) = &line.spot else { continue };
-        let Some(meant) = meant(marks, &line.item.analyzer, text)? else { continue };
-        if spot.mark == meant.mark && (meant.from..=meant.to).contains(&spot.value) {
-            found.push((line, meant));
+    for line in ours {
+        if let Some(range) = range(marks, &line.item.analyzer, text)?
+            && range.has(line)
+        {
+            found.push((line, range));
         }
     }
     let lines: Vec<&Placed> = found.iter().map(|(line, _)| *line).collect();
     let Some(analyzer) = analyzer_of(&lines, text)? else { return Ok(Vec::new()) };
     found.retain(|(line, _)| line.item.analyzer == analyzer);
-    let Some((_, meant)) = found.first() else { return Ok(Vec::new()) };
-    let each = (meant.from..=meant.to).map(|value| {
-        let of = |p: &&(&Placed, Meant)| p.0.spot.as_ref().is_some_and(|s| s.value == value);
-        one(
-            found.iter().filter(of).map(|(line, _)| *line).collect(),
-            &format!("{}{value}", meant.mark),
-        )
+    let Some((_, Meant { mark, from, to })) = found.first() else { return Ok(Vec::new()) };
+    let each = (*from..=*to).map(|value| {
+        let number = Meant { mark: mark.clone(), from: value, to: value };
+        let lines = found.iter().map(|(line, _)| *line).filter(|line| number.has(line));
+        one(lines.collect(), &format!("{mark}{value}"))
     });
     each.collect()
 }
 
-/// What a text means at an analyzer: a range where both ends are numbers of one mark, else a number.
-fn meant(marks: &Marks, analyzer: &str, text: &str) -> Result<Option<Meant>, StoreError> {
+impl Meant {
+    fn has(&self, line: &Placed) -> bool {
+        let within = |value| (self.from..=self.to).contains(&value);
+        let spot = line.spot.as_ref().filter(|_| !line.last_unknown);
+        spot.is_some_and(|s| s.mark == self.mark && within(s.value))
+    }
+}
+
+/// A text as a range at an analyzer: both ends are numbers of one mark.
+fn range(marks: &Marks, analyzer: &str, text: &str) -> Result<Option<Meant>, StoreError> {
     for (dash, _) in text.match_indices('-') {
         let (mark, from) = marks.split(analyzer, &text[..dash]);
         let (other, to) = marks.split(analyzer, &text[dash + 1..]);
@@ -130,8 +141,7 @@ fn meant(marks: &Marks, analyzer: &str, text: &str) -> Result<Option<Meant>, Sto
         }
         return Ok(Some(Meant { mark, from, to }));
     }
-    let (mark, value) = marks.split(analyzer, text);
-    Ok(value.map(|value| Meant { mark, from: value, to: value }))
+    Ok(None)
 }
 
 /// The analyzer that is meant: the only one that misses such a number, else the only one that has it.
