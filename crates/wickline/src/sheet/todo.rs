@@ -73,11 +73,11 @@ fn missing(item: &Item, date: &str) -> String {
         let confirm = word(&format!("{}={last}", item.analyzer));
         return format!(
             "look in the analyzer's memory which was its last number: day close {date} --last {confirm} \
-             confirms it, or day explain {id} --date {date} --reason TEXT"
+             confirms it, else day explain {id} --date {date} --reason TEXT"
         );
     }
     format!(
-        "look for it in the analyzer's memory and have it sent again; if it never comes, day explain {} \
+        "look for it in the analyzer's memory and have it sent again; if it never comes: day explain {} \
          --analyzer {analyzer} --date {date} --reason TEXT",
         word(number)
     )

@@ -16,6 +16,7 @@ on_both!(
     a_confirmed_number_that_nobody_heard_is_missing,
     what_comes_after_the_closing_is_told,
     a_confirmation_answers_what_nobody_listened_to,
+    the_last_number_may_have_come_late,
     another_bench_must_be_confirmed_too,
     sums_add_up_over_any_history,
     a_broken_row_is_told,
@@ -341,6 +342,22 @@ async fn a_confirmation_answers_what_nobody_listened_to(mut lab: Lab) {
     let sheet = lab.sheet().await;
     assert_eq!(sheet.lines[1].item.state, "explained");
     assert_eq!(sheet.lines[1].detail(), "1 confirmed as the last by J. Mast");
+}
+
+/// A number that was missing, came late and was the last before the daemon stopped has a row already.
+async fn the_last_number_may_have_come_late(mut lab: Lab) {
+    lab.hear(0, "1", "KP-00001").await;
+    let entered = lab.close(&[("bench-1", "2")]).await;
+    assert!(matches!(entered, Ok(Closing::Entered(_))), "{entered:?}");
+    lab.hear(0, "2", "KP-00002").await;
+    assert_eq!(lab.lines().await, ["1 waiting", "2 waiting"]);
+    let mut next = lab.heard("1", "KP-00011", "NEG");
+    next.report.taken = wickline_normalize::Moment::from_digits("20260315080000");
+    next.heard_at += 82_000_000_000;
+    next.unheard = true;
+    lab.hear_that(0, next).await;
+    assert_eq!(lab.lines().await, ["1 waiting", "2 waiting", "after 2 missing"]);
+    assert_eq!(lab.explain(&["after 2"], None).await.expect("by what it is"), ["bench-1/after 2"]);
 }
 
 async fn another_bench_must_be_confirmed_too(mut lab: Lab) {
