@@ -159,9 +159,6 @@ fn paper(folder: &Folder, config: &Path, date: &str) {
     {
         assert!(page.contains(part), "{part}: {page}");
     }
-    if let Some(keep) = std::env::var_os("WICKLINE_KEEP_PAGE") {
-        std::fs::copy(&file, keep).expect("copied");
-    }
 }
 
 /// Explains, sets aside, confirms one too many, and closes.

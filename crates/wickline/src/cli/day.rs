@@ -12,7 +12,8 @@ use super::output::{Output, Tone, plain, state};
 use super::{Answer, As, Desk, Exit, Failure};
 use crate::clock;
 use crate::sheet::sums::PARTS;
-use crate::sheet::{Line, Sheet, time_on, todo::todo};
+use crate::sheet::todo::{goes_by_itself, todo};
+use crate::sheet::{Line, Sheet, time_on};
 use crate::store::ledger::closing::{Closing, Confirmed};
 use crate::store::ledger::explaining::Explanation;
 use crate::store::ledger::views::Item;
@@ -222,14 +223,27 @@ fn sums(sheet: &Sheet, out: &Output) {
 }
 
 fn outstanding(sheet: &Sheet, out: &Output) {
-    let open: Vec<&Line> = sheet.open().collect();
+    let open: Vec<&Item> = sheet.open().map(|l| &l.item).collect();
     if open.is_empty() {
         out.line("nothing is outstanding");
         return;
     }
     out.line(&format!("{} outstanding, and what to do:", open.len()));
-    for line in open {
-        tell(&line.item, line.todo.as_deref(), out);
+    tell_all(&open, &sheet.date, out);
+}
+
+/// What each needs; those that go on by themselves are counted.
+fn tell_all(items: &[&Item], date: &str, out: &Output) {
+    let (moving, acts): (Vec<&Item>, Vec<&Item>) =
+        items.iter().partition(|item| goes_by_itself(item));
+    for item in acts {
+        tell(item, todo(item, date).as_deref(), out);
+    }
+    if !moving.is_empty() {
+        let count = moving.len();
+        out.line(&format!(
+            "  {count} waiting: nothing but time, they go by themselves; `wickline queue` shows when"
+        ));
     }
 }
 
@@ -308,10 +322,9 @@ async fn close(desk: &Desk, date: &str, last: &[String], who: &As, out: &Output)
         }
         Closing::Outstanding(items) => {
             out.line(&format!("{date} is not closed, {} outstanding:", items.len()));
-            for item in &items {
-                tell(item, todo(item, date).as_deref(), out);
-            }
-            answer["items"] = json!(items);
+            tell_all(&items.iter().collect::<Vec<_>>(), date, out);
+            let lines = items.into_iter().map(|item| Line { todo: todo(&item, date), item });
+            answer["items"] = json!(lines.collect::<Vec<_>>());
             Exit::NotClean
         }
     };

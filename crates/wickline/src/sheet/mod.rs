@@ -32,6 +32,12 @@ impl Line {
         self.item.heard_at.is_some()
     }
 
+    /// Open, and not of those that go on by themselves.
+    #[must_use]
+    pub fn needs_person(&self) -> bool {
+        self.item.is_open() && !todo::goes_by_itself(&self.item)
+    }
+
     /// Number, or the id of a report without one.
     #[must_use]
     pub fn name(&self) -> String {
@@ -129,6 +135,12 @@ impl Sheet {
     /// What a person, or time, still has to do something about.
     pub fn open(&self) -> impl Iterator<Item = &Line> {
         self.lines.iter().filter(|l| l.item.is_open())
+    }
+
+    /// How many are open and go on by themselves.
+    #[must_use]
+    pub fn moving(&self) -> usize {
+        self.open().filter(|l| !l.needs_person()).count()
     }
 
     /// What came or became open after the closing.

@@ -18,7 +18,9 @@ struct Page<'a> {
     printed: String,
     trail: Option<&'a str>,
     tables: Vec<Table<'a>>,
-    open: Vec<&'a Line>,
+    open: usize,
+    moving: usize,
+    acts: Vec<&'a Line>,
     after: Vec<&'a Line>,
     parts: Vec<&'static str>,
 }
@@ -60,7 +62,9 @@ pub(super) fn render(
         printed,
         trail,
         tables,
-        open: sheet.open().collect(),
+        open: sheet.open().count(),
+        moving: sheet.moving(),
+        acts: sheet.open().filter(|l| l.needs_person()).collect(),
         after: sheet.after().collect(),
         parts: PARTS.iter().map(|s| s.text()).collect(),
     };

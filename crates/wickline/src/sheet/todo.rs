@@ -48,6 +48,16 @@ pub fn todo(item: &Item, date: &str) -> Option<String> {
     item.is_open().then(|| "configure a receiver that takes this analyzer's results".to_owned())
 }
 
+/// Whether it is open and goes on by itself: of many such lines their count says enough.
+#[must_use]
+pub fn goes_by_itself(item: &Item) -> bool {
+    let mut open = item.deliveries.iter().filter(|d| !State::of(&d.state).is_done()).peekable();
+    let held = matches!(State::of(&item.state), State::Held | State::Heard | State::Missing);
+    !held
+        && open.peek().is_some()
+        && open.all(|d| State::of(&d.state) == State::Waiting && !d.on_hold)
+}
+
 fn held(item: &Item) -> String {
     let mut open = item.holds.iter().filter(|h| !h.cleared);
     let first = open.next().and_then(|h| h.reason.parse::<Reason>().ok());
@@ -95,7 +105,7 @@ fn word(text: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::{todo, word};
+    use super::{goes_by_itself, todo, word};
     use crate::store::ledger::views::{Delivery, HoldView, Item};
 
     fn item(state: &str, class: &str, reasons: &[&str]) -> Item {
@@ -151,6 +161,15 @@ mod tests {
         assert!(said(&sent(at("refused", false))).starts_with("queue show 9"));
         assert!(said(&sent(at("waiting", false))).starts_with("nothing but time"));
         assert!(said(&sent(at("waiting", true))).contains("queue retry 9"));
+        for (state, on_hold, alone) in [
+            ("waiting", false, true),
+            ("waiting", true, false),
+            ("refused", false, false),
+            ("accepted", false, false),
+        ] {
+            assert_eq!(goes_by_itself(&sent(at(state, on_hold))), alone, "{state} {on_hold}");
+        }
+        assert!(!goes_by_itself(&item("waiting", "routine", &[])), "nothing carries it");
         for state in ["accepted", "filed", "repeat", "set-aside", "explained"] {
             assert_eq!(todo(&item(state, "routine", &[]), "2026-03-14"), None, "{state}");
         }

@@ -74,6 +74,8 @@ struct Checked<'a> {
     number: Option<&'a str>,
     value: i64,
     heard: Option<Heard>,
+    /// The number itself is on the sheet of this day.
+    on_sheet: bool,
 }
 
 impl Ledger {
@@ -147,6 +149,13 @@ impl Ledger {
 }
 
 impl Checked<'_> {
+    /// Whether this line is the number that was confirmed.
+    fn is_at(&self, placed: &Placed) -> bool {
+        let spot = placed.spot.as_ref().filter(|_| !placed.last_unknown);
+        let same = spot.is_some_and(|s| s.mark == self.mark && s.value == self.value);
+        same && placed.item.analyzer == self.analyzer
+    }
+
     /// Whether the confirmation answers what could not be known of this line.
     fn settles(&self, placed: &Placed) -> bool {
         let Some(spot) = &placed.spot else { return false };
@@ -188,7 +197,8 @@ fn checked<'a>(
             let known = known.join(", ");
             return Err(no(format!("there is no analyzer {analyzer}; configured: {known}")));
         }
-        let next = check_one(bench, marks, last, one)?;
+        let mut next = check_one(bench, marks, last, one)?;
+        next.on_sheet = placed.iter().any(|p| next.is_at(p));
         if checked.iter().any(|c| c.analyzer == analyzer && c.mark == next.mark) {
             return Err(no(format!("the last number of {analyzer} is given twice")));
         }
@@ -220,7 +230,7 @@ fn check_one<'a>(
             .collect();
         if heard.is_empty() {
             let (mark, number, heard) = (String::new(), None, None);
-            return Ok(Checked { analyzer, mark, number, value: -1, heard });
+            return Ok(Checked { analyzer, mark, number, value: -1, heard, on_sheet: false });
         }
         let heard = heard.join(", ");
         return Err(no(format!("{analyzer} gave out numbers on this day, the last was {heard}")));
@@ -241,7 +251,7 @@ fn check_one<'a>(
             "{analyzer} gave out {was} on this day, which is after {number}: look at the analyzer again"
         )));
     }
-    Ok(Checked { analyzer, mark, number: Some(number), value, heard })
+    Ok(Checked { analyzer, mark, number: Some(number), value, heard, on_sheet: false })
 }
 
 /// A number in mark and value: as the account splits it, else as the configuration does.
@@ -317,6 +327,13 @@ async fn enter(
             )));
         };
         let names = enter_one(write, analyzer, day, one, number).await?;
+        if names.is_empty() && !one.on_sheet {
+            let id = one.analyzer;
+            return Err(no(format!(
+                "number {number} of {id} is not on the sheet of {day}, and the account has it on that of \
+                 another day: confirm the last number of this day"
+            )));
+        }
         if !names.is_empty() {
             entered.entry(one.analyzer.to_owned()).or_default().extend(names);
         }

@@ -16,6 +16,7 @@ on_both!(
     a_confirmed_number_that_nobody_heard_is_missing,
     what_comes_after_the_closing_is_told,
     a_confirmation_answers_what_nobody_listened_to,
+    the_last_of_a_day_is_of_that_day,
     the_last_number_may_have_come_late,
     another_bench_must_be_confirmed_too,
     sums_add_up_over_any_history,
@@ -342,6 +343,25 @@ async fn a_confirmation_answers_what_nobody_listened_to(mut lab: Lab) {
     let sheet = lab.sheet().await;
     assert_eq!(sheet.lines[1].item.state, "explained");
     assert_eq!(sheet.lines[1].detail(), "1 confirmed as the last by J. Mast");
+}
+
+/// Where numbers go on from day to day, the last of a day is not the last of the next one.
+async fn the_last_of_a_day_is_of_that_day(mut lab: Lab) {
+    lab.bench = bench(&[("bench-1", "numbers = \"never\"")], "");
+    lab.hear(0, "57", "KP-00057").await;
+    for number in ["60", "61"] {
+        let mut next = lab.heard(number, &format!("KP-000{number}"), "NEG");
+        next.report.taken = wickline_normalize::Moment::from_digits("20260315080000");
+        next.heard_at += 82_000_000_000;
+        lab.hear_that(0, next).await;
+    }
+    lab.accept_all().await;
+    for number in ["59", "61"] {
+        let why = refused(&lab.close(&[("bench-1", number)]).await);
+        assert!(why.contains("another day"), "{why}");
+    }
+    assert!(refused(&lab.close(&[("bench-1", "56")]).await).contains("gave out 57"));
+    assert!(matches!(lab.close(&[("bench-1", "57")]).await, Ok(Closing::Closed { .. })));
 }
 
 /// A number that was missing, came late and was the last before the daemon stopped has a row already.
