@@ -7,6 +7,7 @@ mod configuration;
 mod corpus;
 mod cut;
 mod damage;
+mod day;
 mod disk;
 mod documents;
 mod explain;

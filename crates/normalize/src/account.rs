@@ -215,6 +215,60 @@ impl Account {
         }
     }
 
+    /// A person confirms this number as the last of its mark that the analyzer gave out on a day, in
+    /// the generation that was heard last on that day (None: nothing was). What the account did not
+    /// know of, up to and with it, has not come: told as stretches. None: no number of this analyzer.
+    pub fn confirm(
+        &mut self,
+        number: &Number,
+        day: &str,
+        generation: Option<u32>,
+    ) -> Option<Vec<Stretch>> {
+        let index = self.index(number.value?)?;
+        let day = if self.counting.reset == Reset::Daily { day } else { "" };
+        let of = |s: &Sequence| s.mark == number.mark && s.day == day;
+        let place = match generation {
+            Some(generation) => {
+                self.sequences.iter().position(|s| of(s) && s.generation == generation)
+            }
+            None => self.newest(&number.mark, Some(day)),
+        };
+        let Some(place) = place else { return Some(self.open(number, day, index)) };
+        let mut sequence = self.sequences.get(place)?.clone();
+        let (count, stand) = self.stand(&sequence, index);
+        if stand != Stand::Ahead {
+            return Some(Vec::new());
+        }
+        let from = sequence.last + 1;
+        let stretches = self.stretches(&sequence, from, count).collect();
+        sequence.missing.insert(from, count);
+        sequence.last = count;
+        if let Some(row) = self.sequences.get_mut(place) {
+            *row = sequence;
+        }
+        Some(stretches)
+    }
+
+    /// Begins a sequence of which nothing has come yet. Where numbers go on from day to day and none
+    /// was ever heard, nobody knows where this day began: only the number itself is told.
+    fn open(&mut self, number: &Number, day: &str, index: i64) -> Vec<Stretch> {
+        let from = if self.counting.reset == Reset::Daily { 0 } else { index };
+        let sequence = Sequence {
+            day: day.to_owned(),
+            generation: 1,
+            mark: number.mark.clone(),
+            from,
+            last: index,
+            missing: [(from, index)].into(),
+            width: number.width(),
+            ..Sequence::default()
+        };
+        let stretches = self.stretches(&sequence, from, index).collect();
+        let place = self.sequences.partition_point(|s| key(s) < key(&sequence));
+        self.sequences.insert(place, sequence);
+        stretches
+    }
+
     /// Which of all numbers this one is, without entering it: what tells a number used twice from one
     /// of another day, generation or round.
     #[must_use]

@@ -412,3 +412,31 @@ fn a_person_says_that_the_numbers_began_again() {
     assert_eq!(next(&mut account, "4", "20250314110021"), "+4");
     assert_eq!(next(&mut account, "4", "20250314090013"), "=4");
 }
+
+/// What a person confirms as the last one is awaited from then on, in whatever way an analyzer counts.
+#[test]
+fn a_confirmed_last_number_opens_what_nobody_heard() {
+    let names = |told: Option<Vec<super::Stretch>>| {
+        told.map(|all| all.iter().flat_map(super::Stretch::names).collect::<Vec<_>>().join(" "))
+    };
+    let mut daily = Account::new(Counting::default(), Vec::new());
+    for text in ["1", "2", "5", "Q003"] {
+        daily.next(&number(text), came("d1"));
+    }
+    assert_eq!(names(daily.confirm(&number("5"), "d1", Some(1))).as_deref(), Some(""));
+    assert_eq!(names(daily.confirm(&number("4"), "d1", Some(1))).as_deref(), Some(""));
+    assert_eq!(names(daily.confirm(&number("7"), "d1", Some(1))).as_deref(), Some("6 7"));
+    assert_eq!(names(daily.confirm(&number("Q5"), "d1", Some(1))).as_deref(), Some("Q004 Q005"));
+    assert_eq!(names(daily.confirm(&number("7"), "d1", Some(1))).as_deref(), Some(""), "once");
+    assert_eq!(letters(&daily.next(&number("6"), came("d1"))), "+6");
+    assert_eq!(letters(&daily.next(&number("9"), came("d1"))), "-8", "one more after all");
+    assert_eq!(names(daily.confirm(&number("3"), "d2", None)).as_deref(), Some("1 2 3"));
+    assert_eq!(letters(&daily.next(&number("2"), came("d2"))), "+2");
+    assert_eq!(names(daily.confirm(&number("0"), "d2", None)), None, "no number of this analyzer");
+
+    let mut never = Account::new(counting(Reset::Never, Some(99)), Vec::new());
+    never.next(&number("98"), came("d1"));
+    assert_eq!(names(never.confirm(&number("2"), "d1", Some(1))).as_deref(), Some("99 1 2"));
+    assert_eq!(names(never.confirm(&number("Q7"), "d1", None)).as_deref(), Some("Q7"));
+    assert_eq!(letters(&never.next(&number("4"), came("d2"))), "-3");
+}

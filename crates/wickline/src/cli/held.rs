@@ -5,11 +5,12 @@ use std::path::PathBuf;
 use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::json;
-use wickline_normalize::{Reason, Remedy, Report};
+use wickline_normalize::{Reason, Report};
 
 use super::identify;
 use super::output::{Output, Tone, plain};
 use super::{Answer, As, Desk, Exit, Failure, id};
+use crate::sheet::todo::remedy_words;
 use crate::store::ledger::state::State;
 use crate::store::ledger::views::{Item, Kept, totals};
 use crate::store::tape::Tape;
@@ -166,22 +167,6 @@ async fn list(desk: &Desk, out: &Output) -> Answer {
         out.line("`wickline held show ID` shows one whole, and what lets it go");
     }
     Ok(if items.is_empty() { Exit::Done } else { Exit::NotClean })
-}
-
-/// What a person can do about a hold, in words.
-#[must_use]
-pub fn remedy_words(reason: Reason) -> &'static str {
-    match reason.remedy() {
-        Remedy::Release => "held release ID --reason TEXT, or set it aside",
-        Remedy::Identify => "held identify ID --specimen S (or --control LEVEL), or set it aside",
-        Remedy::Reread => {
-            "mend the dialect, strip or configuration, then held reread ID; or set it aside"
-        }
-        Remedy::Decide => "a person decides what it is; this version can set it aside",
-        Remedy::SetAside => {
-            "held set-aside ID --reason TEXT; have the analyzer send it again where it can"
-        }
-    }
 }
 
 async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {

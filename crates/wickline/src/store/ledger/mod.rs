@@ -1,8 +1,11 @@
 //! The ledger: reports, holds, messages, numbers and acts, each step one transaction.
 
 pub mod acts;
+pub mod closing;
 pub mod comparing;
 pub mod controls;
+mod day;
+pub mod explaining;
 pub mod intake;
 mod judging;
 pub mod lease;
