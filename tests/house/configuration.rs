@@ -50,7 +50,11 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
         &["receiver.address", "http://x", "mllp://"],
     ),
     ("id = \"lis\"", "id = \"lis\"\nversion = \"2.7\"", &["receiver.version", "2.7", "2.5.1"]),
-    ("id = \"lis\"", "id = \"lis\"\ncontrols = true", &["receiver.controls", "true", "false"]),
+    (
+        R,
+        "id = \"lis\"\nversion = \"2.3.1\"\ncontrols = true",
+        &["receiver.controls", "true", "2.3.1"],
+    ),
     (
         "id = \"lis\"",
         "id = \"lis\"\nanalyzers = [\"bench-9\"]",
@@ -87,9 +91,38 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
     (R, "id = \"lis\"\nsending_application = \"W^1.2\"", &["receiver.sending_application"]),
     (R, "id = \"lis\"\nlocal_system = \"mine\"", &["99"]),
     (R, "id = \"lis\"\ngrade_codes = \"icd\"", &["receiver.grade_codes", "snomed-first"]),
+    (R, "id = \"lis\"\npatients = false", &["receiver.patients", "get nothing"]),
+    (A, "id = \"bench-1\"\ncontrols_due = \"hold\"", &["analyzer.controls_due", "[[control]]"]),
+    (A, "id = \"bench-1\"\ncontrols_from = \"25:00\"", &["analyzer.controls_from", "07:00"]),
+    (A, "id = \"bench-1\"\nnumber_last = 5", &["analyzer.number_last", "from 10"]),
+    (
+        A,
+        "id = \"bench-1\"\nnumber_classes = [\"9=qc\"]",
+        &["analyzer.number_classes", "9xxx=control"],
+    ),
+    ("[site]", "[site]\ncomments = [\"UA-INT\"]", &["site.comments", "UA-INT-ASC"]),
+    ("[site]", "[site]\nspecimen_check = \"mod-11\"", &["site.specimen_check", "luhn"]),
+    (
+        "[[receiver]]",
+        "[[control]]\nlevel = \"1\"\n[[receiver]]",
+        &["control.lot", "control.expect"],
+    ),
+    (
+        "[[receiver]]",
+        "[[control]]\nlevel = \"3\"\nlot = \"KP-1\"\nfirst_day = \"2026-01-01\"\nlast_day = \"2025-01-01\"\n\
+         expect = [\"GLU=5+\", \"PRO=NEG\", \"PRO=NEG\", \"URO\"]\n[[receiver]]",
+        &["control.level", "control.expect", "5+", "each analyte once", "ANALYTE=WHAT"],
+    ),
+    (
+        "[[receiver]]",
+        "[[comment]]\ncode = \"KP-X\"\nconditions = [\"GLC >= 1+\"]\ntext = \"x\"\nsource = \"common practice\"\n\
+         [[receiver]]",
+        &["comment.code", "GLC"],
+    ),
 ];
 
 const R: &str = "id = \"lis\"";
+const A: &str = "id = \"bench-1\"";
 
 #[test]
 fn each_broken_configuration_says_where_what_and_what_is_allowed() {

@@ -165,6 +165,30 @@ impl Account {
         self.on_newest(|sequence| sequence.restarted = true);
     }
 
+    /// A person says that the analyzer had begun again with this number, or before it: the first of a
+    /// new generation.
+    pub fn began_again(&mut self, number: &Number, came: Came<'_>) -> Vec<Told> {
+        let Some(index) = number.value.and_then(|value| self.index(value)) else {
+            return Vec::new();
+        };
+        let day = self.day(came);
+        // One that was said to have begun again before this number may hold it already.
+        let Some(newest) = self.newest(&number.mark, Some(day)) else {
+            return self.next(number, came);
+        };
+        let place = self.generation_of(newest, came.taken);
+        let (began, generation) = match self.sequences.get(place) {
+            Some(s) => (s.began, self.sequences.get(newest).map_or(1, |s| s.generation)),
+            None => return Vec::new(),
+        };
+        let stands = self.sequences.get(place).map(|s| self.stand(s, index).1);
+        let of_new = began.zip(came.taken).is_some_and(|(b, t)| b.order() <= t.order());
+        if of_new && generation > 1 && matches!(stands, Some(Stand::Ahead | Stand::Missing)) {
+            return self.next(number, came);
+        }
+        self.begin(number, day, generation.saturating_add(1), index, came.taken)
+    }
+
     fn on_newest(&mut self, note: impl Fn(&mut Sequence)) {
         let marks: Vec<String> = self.sequences.iter().map(|s| s.mark.clone()).collect();
         for newest in marks.iter().filter_map(|m| self.newest(m, None)).collect::<Vec<_>>() {
@@ -189,6 +213,60 @@ impl Account {
             Place::New(generation) => self.begin(number, day, generation, index, came.taken),
             Place::On(place) => self.enter(place, number, index, came),
         }
+    }
+
+    /// A person confirms this number as the last of its mark that the analyzer gave out on a day, in
+    /// the generation that was heard last on that day (None: nothing was). What the account did not
+    /// know of, up to and with it, has not come: told as stretches. None: no number of this analyzer.
+    pub fn confirm(
+        &mut self,
+        number: &Number,
+        day: &str,
+        generation: Option<u32>,
+    ) -> Option<Vec<Stretch>> {
+        let index = self.index(number.value?)?;
+        let day = if self.counting.reset == Reset::Daily { day } else { "" };
+        let of = |s: &Sequence| s.mark == number.mark && s.day == day;
+        let place = match generation {
+            Some(generation) => {
+                self.sequences.iter().position(|s| of(s) && s.generation == generation)
+            }
+            None => self.newest(&number.mark, Some(day)),
+        };
+        let Some(place) = place else { return Some(self.open(number, day, index)) };
+        let mut sequence = self.sequences.get(place)?.clone();
+        let (count, stand) = self.stand(&sequence, index);
+        if stand != Stand::Ahead {
+            return Some(Vec::new());
+        }
+        let from = sequence.last + 1;
+        let stretches = self.stretches(&sequence, from, count).collect();
+        sequence.missing.insert(from, count);
+        sequence.last = count;
+        if let Some(row) = self.sequences.get_mut(place) {
+            *row = sequence;
+        }
+        Some(stretches)
+    }
+
+    /// Begins a sequence of which nothing has come yet. Where numbers go on from day to day and none
+    /// was ever heard, nobody knows where this day began: only the number itself is told.
+    fn open(&mut self, number: &Number, day: &str, index: i64) -> Vec<Stretch> {
+        let from = if self.counting.reset == Reset::Daily { 0 } else { index };
+        let sequence = Sequence {
+            day: day.to_owned(),
+            generation: 1,
+            mark: number.mark.clone(),
+            from,
+            last: index,
+            missing: [(from, index)].into(),
+            width: number.width(),
+            ..Sequence::default()
+        };
+        let stretches = self.stretches(&sequence, from, index).collect();
+        let place = self.sequences.partition_point(|s| key(s) < key(&sequence));
+        self.sequences.insert(place, sequence);
+        stretches
     }
 
     /// Which of all numbers this one is, without entering it: what tells a number used twice from one
@@ -306,13 +384,14 @@ impl Account {
         let mut told = Vec::new();
         let spot = self.spot(&sequence, count);
         match stand {
-            Stand::Heard => told.push(Told::HeardBefore(spot)),
-            _ if came.repeat => told.push(Told::HeardBefore(spot)),
-            Stand::Before => told.push(Told::Before(spot)),
+            // A repeat too: what it repeats may have been entered elsewhere, before a reset was known.
             Stand::Missing => {
                 sequence.fill(count);
                 told.push(Told::CameLate(spot));
             }
+            Stand::Heard => told.push(Told::HeardBefore(spot)),
+            _ if came.repeat => told.push(Told::HeardBefore(spot)),
+            Stand::Before => told.push(Told::Before(spot)),
             Stand::Ahead => {
                 sequence.width = number.width().max(sequence.width);
                 let (from, to) = (sequence.last + 1, count - 1);

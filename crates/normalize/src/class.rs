@@ -26,6 +26,12 @@ impl Class {
             Class::Control => "control",
         }
     }
+
+    /// The class of a number that nobody heard: what its mark alone says.
+    #[must_use]
+    pub fn of_number(number: &str, rules: &Rules) -> Class {
+        class(&Report { number: Some(number.to_owned()), ..Report::default() }, rules).class
+    }
 }
 
 /// What the signs on a print amount to.

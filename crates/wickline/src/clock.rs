@@ -178,9 +178,20 @@ pub fn moment_rfc3339(m: &Moment) -> String {
     text
 }
 
+/// A moment from its RFC 3339 text.
+#[must_use]
+pub fn moment_of(text: &str) -> Option<Moment> {
+    let (day, rest) = text.split_at_checked(10)?;
+    let plain = |t: &str| t.replace([':', '-'], "");
+    let Some(time) = rest.strip_prefix('T') else { return Moment::from_day(day) };
+    let (time, zone) = time.split_at(time.find(['+', '-']).unwrap_or(time.len()));
+    let (sign, zone) = zone.split_at_checked(1).unwrap_or(("", ""));
+    Moment::from_digits(&format!("{}{}{sign}{}", plain(day), plain(time), plain(zone)))
+}
+
 #[cfg(test)]
 mod tests {
-    use super::{SiteClock, moment_rfc3339};
+    use super::{SiteClock, moment_of, moment_rfc3339};
     use wickline_normalize::Moment;
 
     #[test]
@@ -191,6 +202,10 @@ mod tests {
             at("20260629101500").map(|m| moment_rfc3339(&m)).as_deref(),
             Some("2026-06-29T10:15:00+01:00")
         );
+        for digits in ["20260629", "20260629101500", "20260629101500+0100", "20260629101500-0330"] {
+            let moment = Moment::from_digits(digits);
+            assert_eq!(moment.and_then(|m| moment_of(&moment_rfc3339(&m))), moment, "{digits}");
+        }
         assert_eq!(at("20261025013000"), None, "01:30 comes twice");
         assert_eq!(at("20260329013000"), None, "01:30 does not come");
         let noon = Moment::from_digits("20260629130000").expect("a real time");

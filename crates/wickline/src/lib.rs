@@ -7,6 +7,7 @@ pub mod house;
 pub mod pipeline;
 pub mod prove;
 pub mod settings;
+pub mod sheet;
 pub mod simulate;
 pub mod store;
 #[cfg(test)]

@@ -387,3 +387,56 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn a_person_says_that_the_numbers_began_again() {
+    let mut account = Account::new(counting(Reset::Daily, None), Vec::new());
+    let came = |at: &str| Moment::from_digits(at);
+    let of = |taken: Option<Moment>| Came { day: "2025-03-14", taken, repeat: false };
+    for (n, minute) in (1..=5).zip(10..) {
+        account.next(&number(&n.to_string()), of(came(&format!("202503140900{minute}"))));
+    }
+    // The analyzer lost its power: 1 and 2 again, heard before anybody could say so.
+    let (one, two) = (of(came("20250314110000")), of(came("20250314110007")));
+    assert_eq!(letters(&account.next(&number("1"), one)), "=1");
+    assert_eq!(letters(&account.next(&number("2"), two)), "=2");
+    assert_eq!(letters(&account.began_again(&number("1"), one)), "reset:5");
+    assert_eq!(letters(&account.began_again(&number("2"), two)), "");
+    let newest = account.sequences().last().expect("a sequence");
+    assert_eq!((newest.generation, newest.last), (2, 1));
+    // It goes on in the new generation; 4 is missing there, whatever came before.
+    let next =
+        |account: &mut Account, n: &str, at: &str| letters(&account.next(&number(n), of(came(at))));
+    assert_eq!(next(&mut account, "3", "20250314110014"), "");
+    assert_eq!(next(&mut account, "5", "20250314110028"), "-4");
+    assert_eq!(next(&mut account, "4", "20250314110021"), "+4");
+    assert_eq!(next(&mut account, "4", "20250314090013"), "=4");
+}
+
+/// What a person confirms as the last one is awaited from then on, in whatever way an analyzer counts.
+#[test]
+fn a_confirmed_last_number_opens_what_nobody_heard() {
+    let names = |told: Option<Vec<super::Stretch>>| {
+        told.map(|all| all.iter().flat_map(super::Stretch::names).collect::<Vec<_>>().join(" "))
+    };
+    let mut daily = Account::new(Counting::default(), Vec::new());
+    for text in ["1", "2", "5", "Q003"] {
+        daily.next(&number(text), came("d1"));
+    }
+    assert_eq!(names(daily.confirm(&number("5"), "d1", Some(1))).as_deref(), Some(""));
+    assert_eq!(names(daily.confirm(&number("4"), "d1", Some(1))).as_deref(), Some(""));
+    assert_eq!(names(daily.confirm(&number("7"), "d1", Some(1))).as_deref(), Some("6 7"));
+    assert_eq!(names(daily.confirm(&number("Q5"), "d1", Some(1))).as_deref(), Some("Q004 Q005"));
+    assert_eq!(names(daily.confirm(&number("7"), "d1", Some(1))).as_deref(), Some(""), "once");
+    assert_eq!(letters(&daily.next(&number("6"), came("d1"))), "+6");
+    assert_eq!(letters(&daily.next(&number("9"), came("d1"))), "-8", "one more after all");
+    assert_eq!(names(daily.confirm(&number("3"), "d2", None)).as_deref(), Some("1 2 3"));
+    assert_eq!(letters(&daily.next(&number("2"), came("d2"))), "+2");
+    assert_eq!(names(daily.confirm(&number("0"), "d2", None)), None, "no number of this analyzer");
+
+    let mut never = Account::new(counting(Reset::Never, Some(99)), Vec::new());
+    never.next(&number("98"), came("d1"));
+    assert_eq!(names(never.confirm(&number("2"), "d1", Some(1))).as_deref(), Some("99 1 2"));
+    assert_eq!(names(never.confirm(&number("Q7"), "d1", None)).as_deref(), Some("Q7"));
+    assert_eq!(letters(&never.next(&number("4"), came("d2"))), "-3");
+}

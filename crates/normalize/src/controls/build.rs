@@ -107,6 +107,7 @@ impl<'a> Builder<'a> {
             }
         }
         let mut limits = BTreeMap::new();
+        let mut bare = Vec::new();
         for pad in &strip.pads {
             match entry.expected.get(&pad.id) {
                 Some(expected) => match self.limits(pad, &expected.0) {
@@ -116,11 +117,12 @@ impl<'a> Builder<'a> {
                     Err(allowed) => self.fault(Some(n), &pad.id, &expected.0, allowed),
                 },
                 None if pad.optional => {}
-                None => {
-                    let allowed = "a target for every pad of the strip, or \"any\"";
-                    self.fault(Some(n), &pad.id, "", allowed);
-                }
+                None => bare.push(pad.id.as_str()),
             }
+        }
+        if !bare.is_empty() {
+            let allowed = "a target for every pad of the strip, or \"any\"";
+            self.fault(Some(n), &bare.join(", "), "", allowed);
         }
         (self.faults.len() == before).then(|| Lot {
             level: entry.level.clone(),

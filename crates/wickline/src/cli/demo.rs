@@ -16,6 +16,7 @@ use crate::house::House;
 use crate::pipeline::event::{Event, Events};
 use crate::settings;
 use crate::settings::bench::Bench;
+use crate::sheet::Sheet;
 use crate::simulate::analyzer::{Analyzer, Style};
 use crate::simulate::port::SimPort;
 use crate::simulate::script::{Class, Dice, Fault, Run, Script, dice_rungs};
@@ -65,7 +66,8 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     introduce(out, &folder, reports);
     let events = Events::default();
     let mut watch = events.watch();
-    let mut house = House::open(std::sync::Arc::new(bench), events).await?;
+    let bench = std::sync::Arc::new(bench);
+    let mut house = House::open(bench.clone(), events).await?;
     house.start().await?;
     let Some(ledger) = house.ledger.clone() else {
         return Err(Failure::unreachable("the ledger could not be opened"));
@@ -79,11 +81,10 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     analyzers.await.map_err(|e| Failure::unreachable(e.to_string()))??;
     let _ = stop.send(());
     running.await.map_err(|e| Failure::unreachable(e.to_string()))??;
-    let clock = crate::clock::SiteClock::new("Europe/Lisbon").map_err(Failure::wrong)?;
-    let today = clock.day(clock::now_us());
-    let items = ledger.day(&today, &clock).await?;
-    super::day::show("Kestrel Point Clinic", &today, &items, out)?;
-    let faults = verdict(&expected, &got, &items);
+    let today = bench.clock.day(clock::now_us());
+    let sheet = Sheet::read(&ledger, &bench, &today, None).await?;
+    super::day::show(&sheet, out)?;
+    let faults = verdict(&expected, &got, &sheet);
     for fault in &faults {
         eprintln!("not as scripted: {fault}");
     }
@@ -303,26 +304,22 @@ fn tell(event: &Event, out: &Output) {
     out.line(&text);
 }
 
-fn verdict(
-    expected: &Expected,
-    got: &Got,
-    items: &[crate::store::ledger::views::Item],
-) -> Vec<String> {
-    let mut faults = Vec::new();
+fn verdict(expected: &Expected, got: &Got, sheet: &Sheet) -> Vec<String> {
+    let mut faults = sheet.faults.clone();
     let mut check = |what: &str, found: usize, wanted: usize| {
         if found != wanted {
             faults.push(format!("{what}: {found}, expected {wanted}"));
         }
     };
-    let count = |state: &str| items.iter().filter(|i| i.state == state).count();
+    let items = || sheet.lines.iter().map(|l| &l.item);
+    let count = |state: &str| items().filter(|i| i.state == state).count();
     check("accepted", count("accepted"), expected.accepted);
     check("filed controls", count("filed"), expected.filed);
     check("repeats", count("repeat"), expected.repeats);
     check("missing numbers", count("missing"), expected.missing);
     let once: BTreeSet<&String> = got.ids.iter().collect();
     check("control ids at the receiver", once.len(), expected.accepted);
-    let held: BTreeSet<(&str, &str)> = items
-        .iter()
+    let held: BTreeSet<(&str, &str)> = items()
         .filter(|i| i.state == "held")
         .map(|i| (i.analyzer.as_str(), i.reason.as_deref().unwrap_or("")))
         .collect();

@@ -5,11 +5,13 @@ use std::path::PathBuf;
 use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::json;
-use wickline_normalize::{Reason, Remedy, Report};
+use wickline_normalize::{Reason, Report};
 
+use super::identify;
 use super::output::{Output, Tone, plain};
 use super::{Answer, As, Desk, Exit, Failure, id};
 use crate::pipeline::again::Difference;
+use crate::sheet::todo::remedy_words;
 use crate::store::ledger::corrections::Decision;
 use crate::store::ledger::state::State;
 use crate::store::ledger::views::{Item, Kept, totals};
@@ -33,6 +35,9 @@ enum Act {
         id: String,
         #[arg(long, required_unless_present = "control", conflicts_with = "control")]
         specimen: Option<String>,
+        /// The specimen id a second time; at a terminal it is asked for
+        #[arg(long, value_name = "SPECIMEN", requires = "specimen")]
+        again: Option<String>,
         /// The level of the control material
         #[arg(long, value_name = "LEVEL", value_parser = NonEmptyStringValueParser::new())]
         control: Option<String>,
@@ -97,8 +102,10 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
     let became = match options.act {
         None => return list(&desk, out).await,
         Some(Act::Show { id }) => return show(&desk, &id, out).await,
-        Some(Act::Identify { id: text, specimen: Some(specimen), .. }) => {
-            desk.ledger.report_identify(&desk.bench, &actor, id(&text)?, &specimen).await?
+        Some(Act::Identify { id: text, specimen: Some(specimen), again, .. }) => {
+            let n = id(&text)?;
+            let how = identify::confirmed(&desk, n, &specimen, again.as_deref(), out).await?;
+            desk.ledger.report_identify(&desk.bench, &actor, n, &specimen, how).await?
         }
         Some(Act::Identify { id: text, control, .. }) => {
             let level = control.unwrap_or_default();
@@ -198,22 +205,6 @@ async fn list(desk: &Desk, out: &Output) -> Answer {
         out.line("`wickline held show ID` shows one whole, and what lets it go");
     }
     Ok(if items.is_empty() { Exit::Done } else { Exit::NotClean })
-}
-
-/// What a person can do about a hold, in words.
-#[must_use]
-pub fn remedy_words(reason: Reason) -> &'static str {
-    match reason.remedy() {
-        Remedy::Release => "held release ID --reason TEXT, or set it aside",
-        Remedy::Identify => "held identify ID --specimen S (or --control LEVEL), or set it aside",
-        Remedy::Reread => {
-            "mend the dialect, strip or configuration, then held reread ID; or set it aside"
-        }
-        Remedy::Decide => "held decide ID new-run | correction | mistake --reason TEXT",
-        Remedy::SetAside => {
-            "held set-aside ID --reason TEXT; have the analyzer send it again where it can"
-        }
-    }
 }
 
 async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {

@@ -5,6 +5,7 @@ mod day;
 mod demo;
 mod explain;
 mod held;
+mod identify;
 mod ledger;
 mod listen;
 mod marks;

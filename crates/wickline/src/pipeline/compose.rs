@@ -7,7 +7,7 @@ use wickline_forward::hl7::{
 use wickline_listen::ear::{Cut, Ending, Transmission};
 use wickline_normalize::observe::observe;
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Hold, Observation, Private, Reason, Remark, Report};
+use wickline_normalize::{Hold, Moment, Observation, Private, Reason, Remark, Report};
 
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench, Target};
@@ -24,7 +24,9 @@ pub struct Subject<'a> {
     pub readings: &'a Vec<Reading>,
     pub strip: &'a str,
     pub heard_at: i64,
-    /// False: the analyzer's times are left out.
+    /// By the analyzer's clock, at the offset that it was believed at. None: ours stands.
+    pub taken: Option<Moment>,
+    /// False: the analyzer's other times are left out as well.
     pub clock_believed: bool,
     pub remarks: &'a [Remark],
     /// Set on control material, whatever else it says.
@@ -107,7 +109,7 @@ fn put<T>(
         number: print.number.as_deref(),
         stat: subject.stat,
         collected: zoned(bench, print.collected.filter(|_| subject.clock_believed))?,
-        taken: zoned(bench, print.taken.filter(|_| subject.clock_believed))?,
+        taken: zoned(bench, subject.taken.filter(|_| subject.clock_believed))?,
         heard: site.moment(subject.heard_at),
         operator: print.operator.as_ref(),
         analyzer: subject.analyzer,
@@ -141,10 +143,7 @@ fn door(target: &Target, control: bool) -> Result<(), Hold> {
 }
 
 /// A printed time with the site's offset. A time that the zone skips or has twice is not guessed.
-fn zoned(
-    bench: &Bench,
-    printed: Option<wickline_normalize::Moment>,
-) -> Result<Option<wickline_normalize::Moment>, Hold> {
+fn zoned(bench: &Bench, printed: Option<Moment>) -> Result<Option<Moment>, Hold> {
     let Some(printed) = printed else { return Ok(None) };
     bench.clock.with_offset(printed).map(Some).ok_or_else(|| {
         let why = format!(

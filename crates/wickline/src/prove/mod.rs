@@ -134,6 +134,7 @@ impl Trial<'_> {
             readings: &judged.readings,
             strip: &judged.strip,
             heard_at: now,
+            taken: print.taken,
             clock_believed: true,
             remarks: &judged.remarks,
             control: None,

@@ -11,11 +11,11 @@ use wickline_normalize::{Facts, Hold, Judged, Reason, Report, Way};
 
 use super::capture::Heard;
 use super::why::{self, Conversion};
-use crate::cli::held::remedy_words;
 use crate::cli::marks;
 use crate::clock::moment_rfc3339;
 use crate::pipeline::compose::{self, Subject};
 use crate::settings::bench::{Analyzer, Bench, Target};
+use crate::sheet::todo::remedy_words;
 
 /// What an anatomy calls a part of which nothing is known.
 pub const NOT_UNDERSTOOD: &str = "not understood";
@@ -185,6 +185,7 @@ impl<'a> Account<'a> {
             readings: &judged.readings,
             strip: &judged.strip,
             heard_at: at,
+            taken: print.taken,
             clock_believed: true,
             remarks: &judged.remarks,
             control: None,

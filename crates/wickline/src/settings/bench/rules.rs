@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use wickline_normalize::account::Counting;
 use wickline_normalize::clocks::{ClockLimits, ClockPolicy};
 use wickline_normalize::comments::{self, CommentRule, When};
-use wickline_normalize::controls::{ControlPlan, Entry, Every, Expected, Lockout, Period};
+use wickline_normalize::controls::{ControlPlan, Entry, Every, Expected, Lockout, Period, Policy};
 use wickline_normalize::judge::{Facts, Judged, judge};
 use wickline_normalize::rules::Rules;
 use wickline_normalize::strip::Strip;
@@ -64,8 +64,8 @@ impl Builder<'_> {
             compare_marks: raw.compare_marks,
             sender: Some(raw.sender.clone()).filter(|s| !s.is_empty()),
             controls_policy: Lockout {
-                failed: raw.controls_failed.parse().unwrap_or_default(),
-                due: raw.controls_due.parse().unwrap_or_default(),
+                failed: policy(settings, &raw.id, &raw.controls_failed),
+                due: policy(settings, &raw.id, &raw.controls_due),
                 urgent_goes: raw.urgent_goes,
             },
             ..Rules::default()
@@ -195,11 +195,9 @@ impl Builder<'_> {
     ) -> ControlRules {
         let raw = &settings.analyzer[index];
         let period = self.period(settings, index);
-        let lots: Vec<usize> = (0..settings.control.len())
-            .filter(|n| settings.control[*n].analyzers.iter().any(|a| a == "*" || *a == raw.id))
-            .collect();
+        let lots = lots_of(settings, &raw.id);
         if lots.is_empty() {
-            let on = |policy: &str| policy != "off";
+            let on = |policy: &str| !matches!(policy, "" | "off");
             for (key, policy) in
                 [("controls_failed", &raw.controls_failed), ("controls_due", &raw.controls_due)]
             {
@@ -304,4 +302,19 @@ impl Builder<'_> {
             new_lot: raw.controls_new_lot,
         }
     }
+}
+
+/// The lots of control material of one analyzer, by their place in the file.
+fn lots_of(settings: &Settings, analyzer: &str) -> Vec<usize> {
+    let names =
+        |n: &usize| settings.control[*n].analyzers.iter().any(|a| a == "*" || a == analyzer);
+    (0..settings.control.len()).filter(names).collect()
+}
+
+/// Who says what control material must read, means it: patients are held unless it says otherwise.
+fn policy(settings: &Settings, analyzer: &str, word: &str) -> Policy {
+    let usual = || {
+        if lots_of(settings, analyzer).is_empty() { Policy::Off } else { Policy::Hold }
+    };
+    word.parse().unwrap_or_else(|_| usual())
 }

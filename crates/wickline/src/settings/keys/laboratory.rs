@@ -147,18 +147,20 @@ pub(super) const KEYS: &[Key] = &[
     key(
         "analyzer",
         "controls_failed",
-        OneOf(&["hold", "warn", "off"]),
-        Some("\"off\""),
-        "",
-        "Patients' reports while controls have failed: held, sent with a remark, or sent.",
+        OneOf(&["", "hold", "warn", "off"]),
+        Some("\"\""),
+        "\"hold\"",
+        "Patients' reports while controls have failed: held, sent with a remark, or sent. Not given: held where \
+         [[control]] names lots for this analyzer.",
     ),
     key(
         "analyzer",
         "controls_due",
-        OneOf(&["hold", "warn", "off"]),
-        Some("\"off\""),
-        "",
-        "Patients' reports while controls are due: held, sent with a remark, or sent.",
+        OneOf(&["", "hold", "warn", "off"]),
+        Some("\"\""),
+        "\"hold\"",
+        "Patients' reports while controls are due: held, sent with a remark, or sent. Not given: held where \
+         [[control]] names lots for this analyzer.",
     ),
     key(
         "analyzer",

@@ -2,12 +2,12 @@
 
 use sqlx::{Executor, Row};
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Reason, Remark, Remedy, Report};
+use wickline_normalize::{Moment, Reason, Remark, Remedy, Report};
 
 use super::state::State;
 use super::telling::Saying;
 use super::{Act, Actor, Ledger, record};
-use crate::clock;
+use crate::clock::{self, moment_of};
 use crate::pipeline::compose::Subject;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -32,7 +32,9 @@ pub(super) struct Open {
     pub heard_at: i64,
     pub sequence: Option<String>,
     pub remarks: Vec<Remark>,
-    /// The analyzer's times are not believed: ours stand.
+    /// With the offset that it was believed at.
+    pub taken: Option<Moment>,
+    /// False: the analyzer's times are not believed, ours stand.
     pub clock_believed: bool,
     /// The report whose OBR-3 a correction goes under.
     pub corrects: Option<i64>,
@@ -66,6 +68,7 @@ impl Open {
             readings,
             strip: &self.strip,
             heard_at: self.heard_at,
+            taken: self.taken,
             clock_believed: self.clock_believed,
             remarks: &self.remarks,
             control: self
@@ -161,13 +164,14 @@ impl Ledger {
         self.let_go(write, bench, actor, open, "release", Some(reason)).await
     }
 
-    /// Says whose specimen a held report is.
+    /// Says whose specimen a held report is, and how that was entered.
     pub async fn report_identify(
         &self,
         bench: &Bench,
         actor: &Actor,
         n: i64,
         specimen: &str,
+        how: &str,
     ) -> Result<Became, StoreError> {
         let mut write = self.act().await?;
         let mut open = opened(&mut write, n, State::Held).await?;
@@ -189,10 +193,11 @@ impl Ledger {
         }
         open.holds = rest;
         if open.holds.is_empty() {
-            return self.let_go(write, bench, actor, open, "identify", None).await;
+            return self.let_go(write, bench, actor, open, "identify", Some(how)).await;
         }
-        let object = format!("report {n}");
-        record(&mut write, actor, Act { verb: "identify", object, ..Act::default() }).await?;
+        let (object, reason) = (format!("report {n}"), Some(how.to_owned()));
+        record(&mut write, actor, Act { verb: "identify", object, reason, ..Act::default() })
+            .await?;
         write.commit().await?;
         Ok(vec![(n, "held".into())])
     }
@@ -211,10 +216,11 @@ impl Ledger {
             return Err(no(format!("analyzer {} is not configured here", open.analyzer)));
         };
         analyzer.check_level(level).map_err(no)?;
-        if let Some((_, other, _)) =
-            open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Identify)
-        {
+        if let Some((_, other, _)) = open.holds.iter().find(|(_, r, _)| !of_no_control(*r)) {
             return Err(no(format!("report {n} is also held for `{}`", other.code())));
+        }
+        if !open.holds.iter().any(|(_, r, _)| r.remedy() == Remedy::Identify) {
+            return Err(no(format!("report {n} is not held for its specimen id")));
         }
         clear(&mut write, n, None).await?;
         let update = sqlx::query(
@@ -236,6 +242,7 @@ impl Ledger {
         };
         record(&mut write, actor, act).await?;
         write.commit().await?;
+        self.release_passed(bench, analyzer).await?;
         Ok(vec![(n, "filed".into())])
     }
 
@@ -396,6 +403,13 @@ pub(super) async fn set_unsent(write: &mut Write, n: i64, unsent: bool) -> Resul
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
+/// True for what holds a patient's report and does not matter on control material.
+fn of_no_control(reason: Reason) -> bool {
+    let of_patients =
+        matches!(reason, Reason::ControlsDue | Reason::ControlsFailed | Reason::ClockOff);
+    of_patients || reason.remedy() == Remedy::Identify
+}
+
 fn remedy(reason: Reason) -> &'static str {
     match reason.remedy() {
         Remedy::Release => "release it",
@@ -468,7 +482,7 @@ pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<
 pub(super) async fn whole(write: &mut Write, n: i64) -> Result<Open, StoreError> {
     let query = sqlx::query(
         "SELECT tape, analyzer, class, level, state, specimen, given, control_sign, print, readings, strip, filler, heard_at, \
-         sequence, remarks, clock, corrects, note FROM report WHERE n = $1",
+         sequence, remarks, clock, taken_at, corrects, note FROM report WHERE n = $1",
     )
     .bind(n);
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
@@ -503,6 +517,7 @@ pub(super) async fn whole(write: &mut Write, n: i64) -> Result<Open, StoreError>
             sequence: row.try_get("sequence")?,
             remarks: serde_json::from_str(&row.try_get::<String, _>("remarks")?)
                 .unwrap_or_default(),
+            taken: row.try_get::<Option<String>, _>("taken_at")?.and_then(|t| moment_of(&t)),
             clock_believed: row.try_get::<Option<String>, _>("clock")?.is_none(),
             corrects: row.try_get("corrects")?,
             note: row.try_get("note")?,

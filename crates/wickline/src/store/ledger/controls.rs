@@ -11,7 +11,7 @@ use super::intake::storable;
 use super::judging::{ControlRun, level_text};
 use super::state::State;
 use super::{Act, Actor, Ledger, record};
-use crate::clock::SiteClock;
+use crate::clock::{SiteClock, moment_of};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -127,7 +127,7 @@ pub(super) async fn identified(
     level: &str,
 ) -> Result<(), StoreError> {
     let Some(strip) = analyzer.strips.iter().find(|s| s.id == open.strip) else { return Ok(()) };
-    let taken = open.print.taken.filter(|_| open.clock_believed);
+    let taken = open.taken.filter(|_| open.clock_believed);
     let at = taken.and_then(|t| bench.clock.us(t)).unwrap_or(open.heard_at);
     let lots = lots(write, &analyzer.id).await?;
     let entered = lots.iter().rev().find(|(since, _)| *since <= at).map(|(_, lot)| lot);
@@ -175,11 +175,9 @@ impl Ledger {
         after: i64,
     ) -> Result<Option<(i64, usize)>, StoreError> {
         let mut write = self.act().await?;
-        let Some(passed_at) = passed(&mut write, bench, analyzer).await? else {
-            return Ok(None);
-        };
+        let known = Known::read(&mut write, bench, analyzer).await?;
         let query = sqlx::query(AssertSqlSafe(format!(
-            "SELECT DISTINCT report.n, report.heard_at, report.print, report.clock FROM report \
+            "SELECT DISTINCT report.n, report.heard_at, report.taken_at, report.print, report.clock FROM report \
              JOIN hold ON hold.report = report.n AND hold.cleared_at IS NULL \
              AND hold.reason IN ('controls-failed', 'controls-due') \
              WHERE report.state = 'held' AND report.analyzer = $1 AND report.n > $2 \
@@ -192,8 +190,8 @@ impl Ledger {
         for row in rows {
             let n: i64 = row.try_get("n").map_err(|e| write.wrong(&e))?;
             last = Some(n);
-            let at = taken_at(bench, &row).map_err(|e| write.wrong(&e))?;
-            if at <= passed_at && self.release_one(&mut write, bench, n).await? {
+            let (at, lot) = taken(bench, &row).map_err(|e| write.wrong(&e))?;
+            if known.lets_go(at, lot.as_deref()) && self.release_one(&mut write, bench, n).await? {
                 count += 1;
             }
         }
@@ -240,31 +238,55 @@ impl Ledger {
     }
 }
 
-/// When the last of the runs was that make the analyzer stand as passed. None: it does not.
-async fn passed(
-    write: &mut Write,
-    bench: &Bench,
-    analyzer: &Analyzer,
-) -> Result<Option<i64>, StoreError> {
-    let runs = runs(write, &bench.clock, analyzer).await?;
-    let last = runs.iter().filter_map(|r| bench.clock.us(r.at)).max();
-    let Some(last) = last else { return Ok(None) };
-    let lots = lots(write, &analyzer.id).await?;
-    let lot = lots.iter().rev().find(|(since, _)| *since <= last).map(|(_, l)| l.lot.as_str());
-    let newest = runs.iter().max_by_key(|r| bench.clock.us(r.at));
-    let lot = newest.and_then(|r| r.strip_lot.as_deref()).or(lot);
-    let now = bench.clock.moment(last);
-    let rules = &analyzer.controls;
-    let stands = standing(rules.plan.levels(), &runs, &rules.period, lot, now);
-    Ok(stands.is_passed().then_some(last))
+/// All that is known of an analyzer's controls.
+struct Known<'a> {
+    bench: &'a Bench,
+    analyzer: &'a Analyzer,
+    runs: Vec<Ran>,
+    lots: Vec<(i64, StripLot)>,
+    /// The last run, if every level stood as passed then.
+    passed_at: Option<i64>,
 }
 
-/// When a report was taken, as far as that is believed, else heard.
-fn taken_at(bench: &Bench, row: &sqlx::any::AnyRow) -> Result<i64, sqlx::Error> {
+impl<'a> Known<'a> {
+    async fn read(
+        write: &mut Write,
+        bench: &'a Bench,
+        analyzer: &'a Analyzer,
+    ) -> Result<Self, StoreError> {
+        let runs = runs(write, &bench.clock, analyzer).await?;
+        let lots = lots(write, &analyzer.id).await?;
+        let mut known = Self { bench, analyzer, runs, lots, passed_at: None };
+        let last = known.runs.iter().filter_map(|r| Some((bench.clock.us(r.at)?, r)));
+        let last = last.max_by_key(|(at, _)| *at);
+        let last = last.map(|(at, run)| (at, run.strip_lot.clone()));
+        known.passed_at =
+            last.filter(|(at, lot)| known.is_passed(*at, lot.as_deref())).map(|(at, _)| at);
+        Ok(known)
+    }
+
+    fn is_passed(&self, at: i64, printed: Option<&str>) -> bool {
+        let entered = self.lots.iter().rev().find(|(since, _)| *since <= at);
+        let lot = printed.or(entered.map(|(_, lot)| lot.lot.as_str()));
+        let (rules, now) = (&self.analyzer.controls, self.bench.clock.moment(at));
+        standing(rules.plan.levels(), &self.runs, &rules.period, lot, now).is_passed()
+    }
+
+    /// Whether what was taken then may go: every level has passed since, or had passed already by
+    /// what came late.
+    fn lets_go(&self, at: i64, lot: Option<&str>) -> bool {
+        self.passed_at.is_some_and(|passed| at <= passed) || self.is_passed(at, lot)
+    }
+}
+
+/// When a report was taken, as far as that is believed, else heard; and the strip lot that it names.
+fn taken(bench: &Bench, row: &sqlx::any::AnyRow) -> Result<(i64, Option<String>), sqlx::Error> {
     let heard_at: i64 = row.try_get("heard_at")?;
     let print: String = row.try_get("print")?;
     let doubted: Option<String> = row.try_get("clock")?;
     let print: Report = serde_json::from_str(&print).unwrap_or_default();
-    let taken = print.taken.filter(|_| doubted.is_none());
-    Ok(taken.and_then(|t| bench.clock.us(t)).unwrap_or(heard_at))
+    let taken: Option<String> = row.try_get("taken_at")?;
+    let taken = taken.filter(|_| doubted.is_none()).and_then(|t| moment_of(&t));
+    let at = taken.and_then(|t| bench.clock.us(t)).unwrap_or(heard_at);
+    Ok((at, StripLot::of(&print, None).map(str::to_owned)))
 }

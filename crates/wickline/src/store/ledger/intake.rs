@@ -328,6 +328,7 @@ fn subject<'a>(
         readings: &judged.readings,
         strip: &judged.strip,
         heard_at: heard.heard_at,
+        taken: decided.taken,
         clock_believed: decided.clock.is_none(),
         remarks: &judged.remarks,
         control: judged

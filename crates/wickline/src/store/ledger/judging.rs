@@ -220,7 +220,7 @@ impl<'a> Judging<'a> {
         let Some(printed) = heard.report.taken else { return ours };
         let day = printed.day_text();
         let came = Came { day: &day, taken: Some(printed), repeat: false };
-        let late = number.is_some_and(|n| self.account.awaits(n, came));
+        let late = heard.report.signs.again || number.is_some_and(|n| self.account.awaits(n, came));
         let offsets = site.offsets(printed);
         let facts = ClockFacts {
             printed,

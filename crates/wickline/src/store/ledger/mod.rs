@@ -1,9 +1,12 @@
 //! The ledger: reports, holds, messages, numbers and acts, each step one transaction.
 
 pub mod acts;
+pub mod closing;
 pub mod comparing;
 pub mod controls;
 pub mod corrections;
+mod day;
+pub mod explaining;
 pub mod intake;
 mod judging;
 pub mod lease;

@@ -177,7 +177,13 @@ const TABLES: &[Table] = &[
     Table {
         name: "closing",
         key: None,
-        columns: &[("day", Text), ("closed_at", Whole), ("who", Text), ("last", Text)],
+        columns: &[
+            ("day", Text),
+            ("closed_at", Whole),
+            ("who", Text),
+            ("last", Text),
+            ("reports", Whole),
+        ],
     },
     Table {
         name: "configuration",

@@ -1,6 +1,6 @@
 //! The account of an analyzer's numbers in rows: its sequences, and the numbers that did not come.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Executor, Row};
@@ -203,10 +203,17 @@ async fn insert(
     absent: &[Absent<'_>],
 ) -> Result<(), StoreError> {
     let now = clock::now_us();
+    // One statement must not meet a row twice. A number that came late and was the last one has a row.
+    let mut keys = HashSet::new();
+    let absent: Vec<&Absent<'_>> =
+        absent.iter().filter(|a| keys.insert((a.spot.sequence(), &a.spot.mark, a.value))).collect();
     for group in absent.chunks(ROWS) {
         let sql = format!(
             "INSERT INTO absent (analyzer, sequence, mark, value, day, number, class, state, reason, \
-             noticed_at) VALUES {} ON CONFLICT (analyzer, sequence, mark, value) DO NOTHING",
+             noticed_at) VALUES {} ON CONFLICT (analyzer, sequence, mark, value) DO UPDATE SET \
+             number = excluded.number, state = excluded.state, reason = excluded.reason, why = NULL, \
+             noticed_at = excluded.noticed_at \
+             WHERE absent.state = 'heard' AND excluded.reason = 'last-unknown'",
             write.values(group.len(), 10)
         );
         let mut query = sqlx::query(AssertSqlSafe(sql));

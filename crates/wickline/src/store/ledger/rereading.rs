@@ -1,7 +1,7 @@
 //! Reading held reports again after a dialect, a strip or a rule was mended.
 
 use sqlx::{Executor, Row};
-use wickline_normalize::{Private, Reason, Report};
+use wickline_normalize::{Hold, Private, Reason, Report};
 
 use super::acts::{Open, codes, no, one_row, opened};
 use super::controls::{self, NewRun};
@@ -104,19 +104,12 @@ impl Ledger {
         let barred = (open.control_sign || open.class == "control") && !judged.control_sign;
         let sign = open.control_sign || judged.control_sign;
         let state = if barred { State::Held } else { row.state };
-        let delete =
-            sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(n);
-        write.conn().execute(delete).await.map_err(|e| write.wrong(&e))?;
-        let first =
-            sqlx::query("SELECT coalesce(max(ix), -1) + 1 FROM hold WHERE report = $1").bind(n);
-        let first = write.conn().fetch_one(first).await.map_err(|e| write.wrong(&e))?;
-        let first: i64 = first.try_get(0).map_err(|e| write.wrong(&e))?;
         let mut holds = judged.holds.clone();
         if barred {
             let why = "it was heard as control material; the mended reading says patient";
-            holds.push(wickline_normalize::Hold::new(Reason::ClassDisagree, why));
+            holds.push(Hold::new(Reason::ClassDisagree, why));
         }
-        super::intake::insert_holds(&mut write, &[(n, first, &holds)]).await?;
+        replace_holds(&mut write, n, &holds).await?;
         let after = Seen {
             state: state.text().to_owned(),
             reasons: holds.iter().map(|h| h.reason.code().to_owned()).collect(),
@@ -143,6 +136,7 @@ impl Ledger {
                 level: row.level,
                 control_sign: sign,
                 remarks: judged.remarks.clone(),
+                taken: decided.taken,
                 clock_believed: decided.clock.is_none(),
                 print,
                 ..open
@@ -150,6 +144,9 @@ impl Ledger {
             self.messages(&mut write, bench, &now).await?;
         }
         write.commit().await?;
+        if state == State::Filed {
+            self.release_passed(bench, analyzer).await?;
+        }
         let differences = again::differences(&before, &after);
         Ok(Reread { n, state, differences })
     }
@@ -208,6 +205,16 @@ impl Update<'_> {
         one_row(write, self.n, update).await?;
         Ok(self.row)
     }
+}
+
+/// What was open is judged anew; what was cleared stays as it was.
+async fn replace_holds(write: &mut Write, n: i64, holds: &Vec<Hold>) -> Result<(), StoreError> {
+    let delete = sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(n);
+    write.conn().execute(delete).await.map_err(|e| write.wrong(&e))?;
+    let first = sqlx::query("SELECT coalesce(max(ix), -1) + 1 FROM hold WHERE report = $1").bind(n);
+    let first = write.conn().fetch_one(first).await.map_err(|e| write.wrong(&e))?;
+    let first: i64 = first.try_get(0).map_err(|e| write.wrong(&e))?;
+    super::intake::insert_holds(write, &[(n, first, holds)]).await
 }
 
 fn seen_before(open: &Open) -> Seen {

@@ -80,7 +80,8 @@ CREATE TABLE closing (
     day TEXT PRIMARY KEY,
     closed_at BIGINT NOT NULL,
     who TEXT NOT NULL,
-    last TEXT NOT NULL
+    last TEXT NOT NULL,
+    reports BIGINT NOT NULL
 );
 CREATE TABLE analyzer_clock (
     analyzer TEXT PRIMARY KEY,

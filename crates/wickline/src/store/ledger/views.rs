@@ -16,6 +16,8 @@ use crate::store::StoreError;
 pub struct Delivery {
     pub receiver: String,
     pub state: String,
+    /// The id of the message, as `queue` lists it.
+    pub message: String,
     pub control_id: String,
     pub attempts: i64,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -32,10 +34,12 @@ pub struct Delivery {
     /// Its OBR-3 is not the report's own any more.
     #[serde(skip)]
     pub retired: Option<String>,
+    /// A person keeps it back.
+    pub on_hold: bool,
 }
 
 /// One report, or one number that never came, as `held` and `day` show it.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Default, Serialize)]
 pub struct Item {
     pub id: String,
     pub analyzer: String,
@@ -58,6 +62,18 @@ pub struct Item {
     pub deliveries: Vec<Delivery>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub control_id: Option<String>,
+    /// No receiver took it when it was ready: it has no message yet.
+    #[serde(skip)]
+    pub unsent: bool,
+}
+
+impl Item {
+    /// Whether a person, or time, has something to do yet: also at one receiver of several.
+    #[must_use]
+    pub fn is_open(&self) -> bool {
+        let open = |d: &Delivery| !State::of(&d.state).is_done();
+        !State::of(&self.state).is_done() || self.deliveries.iter().any(open)
+    }
 }
 
 /// One hold of a report, open or cleared.
@@ -91,9 +107,9 @@ pub fn totals<'a>(states: impl Iterator<Item = &'a str>) -> BTreeMap<&'static st
 
 /// What a list shows of a report: not its print, which is most of the row.
 const LISTED: &str = "SELECT n, analyzer, number, class, level, specimen, taken_at, heard_at, state, \
-     repeat_of, corrects, note FROM report";
+     repeat_of, corrects, note, unsent, day, sequence FROM report";
 const WHOLE: &str = "SELECT n, analyzer, number, class, level, specimen, taken_at, heard_at, state, \
-     repeat_of, corrects, note, print, readings, control_sign FROM report";
+     repeat_of, corrects, note, unsent, print, readings, control_sign FROM report";
 
 impl Ledger {
     /// Reports that need a person, oldest first.
@@ -104,18 +120,9 @@ impl Ledger {
         self.items(rows, clock).await
     }
 
-    /// Every report of a local day, then the numbers that never came.
-    pub async fn day(&self, day: &str, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
-        let rows = self
-            .reports(
-                LISTED,
-                "WHERE day = $1 ORDER BY analyzer, n LIMIT 100000",
-                Some(day.to_owned()),
-            )
-            .await?;
-        let mut items = self.items(rows, clock).await?;
-        items.extend(self.absent(day, clock).await?);
-        Ok(items)
+    /// The rows of every report of a local day.
+    pub(super) async fn reports_of(&self, day: &str) -> Result<Vec<AnyRow>, StoreError> {
+        self.reports(LISTED, "WHERE day = $1 ORDER BY analyzer, n", Some(day.to_owned())).await
     }
 
     /// One report by its id.
@@ -167,7 +174,11 @@ impl Ledger {
     }
 
     /// Adds holds and deliveries, and the state that they make of a report on its way.
-    async fn attach(&self, items: &mut [Item], clock: &SiteClock) -> Result<(), StoreError> {
+    pub(super) async fn attach(
+        &self,
+        items: &mut [Item],
+        clock: &SiteClock,
+    ) -> Result<(), StoreError> {
         let ids: Vec<i64> = items.iter().filter_map(|i| i.id.parse().ok()).collect();
         let (Some(first), Some(last)) = (ids.iter().min(), ids.iter().max()) else { return Ok(()) };
         let mut conn = self.db.read().await?;
@@ -181,7 +192,7 @@ impl Ledger {
         .await
         .map_err(|e| self.wrong(&e))?;
         let messages = sqlx::query(
-            "SELECT report, receiver, state, control_id, attempts, reason, detail, next_attempt_at, \
+            "SELECT n, report, receiver, state, put_by, control_id, attempts, reason, detail, next_attempt_at, \
              settled_at, amends, filler FROM message WHERE report >= $1 AND report <= $2 ORDER BY n",
         )
         .bind(*first)
@@ -211,66 +222,9 @@ impl Ledger {
         }
         Ok(())
     }
-
-    async fn absent(&self, day: &str, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
-        let mut conn = self.db.read().await?;
-        let rows = sqlx::query(
-            "SELECT analyzer, number, class, state, reason, why, noticed_at FROM absent \
-             WHERE day = $1 AND state <> 'heard' ORDER BY analyzer, mark, value",
-        )
-        .bind(day)
-        .fetch_all(&mut conn)
-        .await
-        .map_err(|e| self.wrong(&e))?;
-        self.db.give_back(conn).await;
-        let read = |row: &AnyRow| -> Result<Item, sqlx::Error> {
-            let (analyzer, number): (String, String) =
-                (row.try_get("analyzer")?, row.try_get("number")?);
-            let (reason, why): (String, Option<String>) =
-                (row.try_get("reason")?, row.try_get("why")?);
-            let at = clock.time_of_day(row.try_get("noticed_at")?);
-            Ok(Item {
-                id: format!("{analyzer}/{number}"),
-                detail: Some(why.unwrap_or_else(|| absence(&reason, &number, &at))),
-                analyzer,
-                number: Some(number),
-                class: row.try_get("class")?,
-                level: None,
-                specimen: None,
-                state: row.try_get("state")?,
-                reason: Some(reason),
-                taken_at: None,
-                heard_at: None,
-                repeat_of: None,
-                corrects: None,
-                holds: Vec::new(),
-                deliveries: Vec::new(),
-                control_id: None,
-            })
-        };
-        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
-    }
 }
 
-/// Why a number stands on the sheet that nobody heard, and what to do.
-fn absence(reason: &str, number: &str, noticed: &str) -> String {
-    match reason {
-        "number-unknown" => format!(
-            "number {number} may have gone by while nobody listened; noticed at {noticed}: look for it in \
-             the analyzer's memory and have it sent again, or explain it"
-        ),
-        "last-unknown" => format!(
-            "nobody listened {number}: look in the analyzer's memory whether it was the last one, and \
-             explain or close the day"
-        ),
-        _ => format!(
-            "number {number} was skipped; noticed at {noticed}: look for it in the analyzer's memory and \
-             have it sent again, or explain it"
-        ),
-    }
-}
-
-fn item(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
+pub(super) fn item(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
     let repeat_of: Option<i64> = row.try_get("repeat_of")?;
     let corrects: Option<i64> = row.try_get("corrects")?;
     Ok(Item {
@@ -290,6 +244,7 @@ fn item(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
         holds: Vec::new(),
         deliveries: Vec::new(),
         control_id: None,
+        unsent: row.try_get::<i64, _>("unsent")? != 0,
     })
 }
 
@@ -308,6 +263,8 @@ fn delivery(row: &AnyRow, clock: &SiteClock) -> Result<Delivery, sqlx::Error> {
     let next: Option<i64> = row.try_get("next_attempt_at")?;
     Ok(Delivery {
         receiver: row.try_get("receiver")?,
+        message: row.try_get::<i64, _>("n")?.to_string(),
+        on_hold: row.try_get::<i64, _>("put_by")? != 0,
         control_id: row.try_get("control_id")?,
         attempts: row.try_get("attempts")?,
         reason: row.try_get("reason")?,

@@ -1,0 +1,175 @@
+//! The door between control material and patients: with every combination of the policies, whatever a
+//! print says and whatever a person tries, no control reaches a receiver that takes patients alone.
+
+use super::*;
+
+/// A print with a sign of control material, or one that a person says is.
+struct Print {
+    message: &'static str,
+    number: &'static str,
+    specimen: &'static str,
+    action: &'static str,
+    priority: &'static str,
+    patient: &'static str,
+    glucose: &'static str,
+}
+
+const PLAIN: Print = Print {
+    message: "P",
+    number: "",
+    specimen: "",
+    action: "N",
+    priority: "R",
+    patient: "",
+    glucose: "NEG",
+};
+
+/// Its number has no class by its leading digit.
+const SIGN: Print = Print { number: "7", ..PLAIN };
+
+/// Every sign by itself, and beside what speaks against it.
+const PRINTS: &[Print] = &[
+    Print { action: "Q", specimen: "QC-L1", ..SIGN },
+    Print { action: "Q", specimen: "QC-L2", glucose: "2+", ..SIGN },
+    Print { action: "Q", ..SIGN },
+    Print { action: "Q", specimen: "KP-20001", ..SIGN },
+    Print { action: "Q", specimen: "KP-20002", priority: "S", ..SIGN },
+    Print { action: "Q", specimen: "QC-L1", patient: "P|1||PT-7||Mast^J", ..SIGN },
+    Print { message: "Q", specimen: "KP-20003", ..SIGN },
+    Print { message: "Q", specimen: "QC-L1", ..SIGN },
+    Print { specimen: "QC-L1", ..SIGN },
+    Print { specimen: "]C1QC-L2", ..SIGN },
+    Print { number: "Q1", specimen: "KP-20004", ..SIGN },
+    Print { number: "9", specimen: "KP-20005", ..SIGN },
+    Print { action: "Q", specimen: "QC-L1", glucose: "???", ..SIGN },
+    // Without any sign: a person says it.
+    PLAIN,
+];
+
+fn bench(policies: &str) -> Bench {
+    let control = |level: &str, glucose: &str| {
+        format!(
+            "[[control]]\nlevel = \"{level}\"\nlot = \"KP-{level}\"\nfirst_day = \"2026-01-01\"\n\
+             last_day = \"2026-12-31\"\nexpect = [\"GLU={glucose}\", \"BIL=NEG\", \"KET=NEG\", \"SG=1.015\", \
+             \"BLD=NEG\", \"PH=6.0\", \"PRO=NEG\", \"URO=NORM\", \"NIT=NEG\", \"LEU=NEG\"]\n"
+        )
+    };
+    let text = format!(
+        "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\nscanner_leading = [\"]C1\"]\n\
+         [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
+         [[analyzer]]\nid = \"bench-1\"\nline = \"tcp:127.0.0.1:1\"\ndialect = \"lis02\"\n\
+         control_specimens = [\"QC-L1=1\", \"QC-L2=2\"]\ncontrol_marks = [\"Q1=1\"]\n\
+         number_classes = [\"9xxxxx=control:2\", \"0xxxxx=routine\"]\n{policies}\n{}{}\
+         [[receiver]]\nid = \"lis\"\naddress = \"dir:out\"\npatient = \"as-heard\"\n\
+         [[receiver]]\nid = \"both\"\naddress = \"dir:both\"\ncontrols = true\npatient = \"as-heard\"\n\
+         [[receiver]]\nid = \"qc\"\naddress = \"dir:qc\"\ncontrols = true\npatients = false\n",
+        control("1", "NEG"),
+        control("2", "2+")
+    );
+    let loaded = from_text(std::path::Path::new("./w.toml"), text).expect("a good configuration");
+    Bench::build(&loaded).expect("a good configuration")
+}
+
+/// Every combination of what the laboratory can decide.
+fn every_policy() -> Vec<String> {
+    let words = ["hold", "warn", "off"];
+    let mut all = Vec::new();
+    for failed in words {
+        for due in words {
+            for urgent in [true, false] {
+                for clock in ["hold", "daemon-time"] {
+                    all.push(format!(
+                        "controls_failed = \"{failed}\"\ncontrols_due = \"{due}\"\n\
+                         urgent_goes = {urgent}\nclock = \"{clock}\"\n"
+                    ));
+                }
+            }
+        }
+    }
+    all
+}
+
+impl Lab {
+    fn print(&mut self, print: &Print, n: usize) -> Heard {
+        let digits = 6 - print.number.len();
+        let number = match print.number {
+            "" => format!("0{n:05}"),
+            mark => format!("{mark}{n:0digits$}"),
+        };
+        let Print { message, specimen, action, priority, patient, glucose, .. } = print;
+        let patient = if patient.is_empty() { "P|1" } else { patient };
+        let plain = |pad: &str| match pad {
+            "SG" => "1.015",
+            "PH" => "6.0",
+            "URO" => "NORM",
+            _ => "NEG",
+        };
+        let pads = ["BIL", "KET", "SG", "BLD", "PH", "PRO", "URO", "NIT", "LEU"];
+        let readings: String = pads
+            .iter()
+            .map(|pad| format!("R|1|^^^{pad}|{}|||||F||||20260314091455\n", plain(pad)))
+            .collect();
+        let records = format!(
+            "H|\\^&|||SIM|||||LIS||{message}|LIS2-A2|20260314091502\n{patient}\n\
+             O|1|{specimen}|{number}|^^^UA|{priority}||||||{action}||||UR||||||||||F\n\
+             R|1|^^^GLU|{glucose}|||||F||||20260314091455\n{readings}L|1|N"
+        );
+        self.records(&records)
+    }
+}
+
+#[tokio::test]
+async fn no_policy_opens_the_door() {
+    let mut lab = Lab::sqlite().await;
+    let actor = Actor::person(Some("J. Mast".into()));
+    let (mut n, mut controls) = (0, Vec::new());
+    for policies in every_policy() {
+        lab.bench = bench(&policies);
+        for print in PRINTS {
+            n += 1;
+            let heard = lab.print(print, n);
+            let taken = lab.take(&[heard], 0).await;
+            let id = taken.reports[0].id;
+            controls.push(id);
+            let (ledger, bench) = (&lab.ledger, &lab.bench);
+            let state = taken.reports[0].state;
+            assert_ne!(state, State::Waiting, "{policies}: {n}");
+            // Whatever a person tries: none of it may bring it to a patients' receiver.
+            if print.number.is_empty() {
+                let said = ledger.report_is_control(bench, &actor, id, "1").await;
+                said.expect("a person says so");
+            }
+            let _ = ledger.report_identify(bench, &actor, id, "KP-30001", "once").await;
+            let _ = ledger.report_release(bench, &actor, id, "try").await;
+            let _ = ledger.report_reread(bench, &lab.tape, &actor, id).await;
+            let _ = ledger.report_release(bench, &actor, id, "try").await;
+        }
+        lab.ledger.reports_undelivered(&lab.bench).await.expect("looked at");
+        lab.ledger.release_passed(&lab.bench, &lab.bench.analyzers[0]).await.expect("looked at");
+        let again = Again::Refused { receiver: None };
+        lab.ledger.message_retry(&lab.bench, &actor, &again).await.expect("nothing to retry");
+    }
+    assert_eq!(n, 36 * PRINTS.len());
+    let mut conn = lab.ledger.db.read().await.expect("a connection");
+    let rows = conn
+        .fetch_all(
+            "SELECT m.report, m.receiver, b.body, r.state FROM message m \
+             JOIN message_body b ON b.n = m.n JOIN report r ON r.n = m.report",
+        )
+        .await
+        .expect("messages");
+    let mut filed = 0;
+    for row in &rows {
+        use sqlx::Row;
+        let (report, receiver): (i64, String) = (row.get(0), row.get(1));
+        let body = String::from_utf8(row.get(2)).expect("UTF-8");
+        assert!(controls.contains(&report) && receiver != "lis", "{report} at {receiver}: {body}");
+        assert!(body.contains("|Q^Control specimen^HL70369") && body.contains("QC3"), "{body}");
+        assert!(!body.contains("\rPID|") && !body.contains("Mast"), "{body}");
+        assert_eq!(row.get::<String, _>(3), "filed");
+        filed += usize::from(receiver == "qc");
+    }
+    // Those without contradiction go to those who ask, once each.
+    assert_eq!(filed, 36 * 7, "each sign by itself, and what a person said");
+    assert_eq!(rows.len(), 2 * filed);
+}
