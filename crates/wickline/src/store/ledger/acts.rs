@@ -4,6 +4,7 @@ use sqlx::{Executor, Row};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::{Moment, Reason, Remark, Remedy, Report};
 
+use super::corrections::may_correct;
 use super::state::State;
 use super::telling::Saying;
 use super::{Act, Actor, Ledger, record};
@@ -385,6 +386,7 @@ pub(super) async fn let_go_in(
             open.n, open.analyzer
         )));
     }
+    may_correct(write, open).await?;
     clear(write, open.n, None).await?;
     moved(write, open.n, State::Held, State::Waiting, None).await?;
     ledger.messages(write, bench, open).await

@@ -84,6 +84,12 @@ impl Ledger {
                 return Ok(vec![(n, "set-aside".into())]);
             }
             Decision::NewRun => {
+                if let Some(earlier) = open.corrects {
+                    return Err(no(format!(
+                        "report {n} was decided to correct report {earlier} already: let it go as that, or \
+                         set it aside"
+                    )));
+                }
                 act.became = Some("new run".into());
                 if reused {
                     numbers_began_again(&mut write, &open).await?;
@@ -237,7 +243,8 @@ impl Ledger {
                 (State::SetAside, Vec::new())
             }
             Some(specimen) => {
-                open.filler = filler(&self.epoch, take(&mut write, "report", 1).await?);
+                let new = filler(&self.epoch, take(&mut write, "report", 1).await?);
+                let old = std::mem::replace(&mut open.filler, new);
                 open.specimen = Some(specimen.to_owned());
                 let query = sqlx::query(
                     "UPDATE report SET specimen = $1, given = $1, filler = $2 \
@@ -247,6 +254,7 @@ impl Ledger {
                 .bind(open.filler.clone())
                 .bind(n);
                 one_row(&mut write, n, query).await?;
+                corrections_follow(&mut write, &open, &old).await?;
                 let anew = self.tell(&mut write, bench, &open, Saying::Results, None).await?;
                 set_unsent(&mut write, n, anew.is_empty()).await?;
                 (State::Waiting, anew)
@@ -541,6 +549,35 @@ async fn retire(write: &mut Write, open: &Open) -> Result<(), StoreError> {
     .bind(open.specimen.clone())
     .bind(open.root());
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// What is still held and was decided to correct a report goes where that goes.
+async fn corrections_follow(write: &mut Write, open: &Open, old: &str) -> Result<(), StoreError> {
+    let query = sqlx::query(
+        "UPDATE report SET specimen = $1, given = $1, filler = $2 \
+         WHERE corrects = $3 AND filler = $4 AND state = 'held'",
+    )
+    .bind(open.specimen.clone())
+    .bind(open.filler.clone())
+    .bind(open.root())
+    .bind(old.to_owned());
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// Whether a report that was decided to correct another may still do so, now that it is let go.
+pub(super) async fn may_correct(write: &mut Write, open: &Open) -> Result<(), StoreError> {
+    let Some(root) = open.corrects else { return Ok(()) };
+    match current(write, root).await? {
+        Some(now) if now < open.n => Ok(()),
+        Some(now) => Err(no(format!(
+            "report {now}, heard later, has corrected the same report since: set {} aside",
+            open.n
+        ))),
+        None => Err(no(format!(
+            "report {root}, which {} was to correct, was withdrawn since: set it aside",
+            open.n
+        ))),
+    }
 }
 
 /// The other reports that went under an OBR-3 say nothing any more.

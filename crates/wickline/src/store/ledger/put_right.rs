@@ -120,6 +120,8 @@ on_both!(
     a_new_run_goes_out_as_any_other_and_a_mistake_does_not,
     a_correction_needs_one_report_that_it_fits,
     other_holds_stay,
+    a_held_correction_follows_what_it_corrects,
+    what_the_analyzer_calls_a_correction,
     controls_are_never_decided_into_a_chart,
     two_receivers_in_different_situations,
     corrected_twice_and_back,
@@ -249,6 +251,55 @@ async fn other_holds_stay(mut lab: Lab) {
     let (filler, status, told) = lab.gist(new).await;
     assert_eq!((status.as_str(), told.as_str()), ("C", "GLU-GRADE  X; "));
     assert_eq!(filler, lab.gist(old).await.0);
+}
+
+/// Decided, and still held for its pad, while the report that it corrects goes elsewhere.
+async fn a_held_correction_follows_what_it_corrects(mut lab: Lab) {
+    for withdrawn in [false, true] {
+        let number = if withdrawn { "1" } else { "2" };
+        let specimen = format!("KP-0000{number}");
+        let heard = [lab.heard(number, &specimen, "NEG"), lab.heard(number, &specimen, "???")];
+        let taken = lab.take(&heard, 1).await;
+        let (first, second) = (taken.reports[0].id, taken.reports[1].id);
+        let old = lab.waiting().await[0];
+        lab.settle("lis", old, State::Accepted).await;
+        assert_eq!(lab.correction(second).await, "held");
+        lab.withdraw(first, Some("KP-00044").filter(|_| !withdrawn)).await;
+        for n in lab.waiting().await {
+            lab.settle("lis", n, State::Accepted).await;
+        }
+        let release = lab.ledger.report_release(&lab.bench, &person(), second, "seen").await;
+        if withdrawn {
+            assert!(release.expect_err("no").to_string().contains("withdrawn since"));
+            continue;
+        }
+        release.expect("released");
+        let [new] = lab.waiting().await[..] else { panic!("one message") };
+        let (filler, status, told) = lab.gist(new).await;
+        assert_eq!((status.as_str(), told.as_str()), ("C", "GLU-GRADE  X; "));
+        assert_ne!(filler, lab.gist(old).await.0);
+        assert_eq!(lab.item(second).await.specimen.as_deref(), Some("KP-00044"));
+        lab.settle("lis", new, State::Accepted).await;
+    }
+}
+
+/// R-9 is `C`: it is offered with what it corrects, by its specimen where there is no number.
+async fn what_the_analyzer_calls_a_correction(mut lab: Lab) {
+    for number in ["", "8"] {
+        let specimen = format!("KP-0001{number}");
+        let marked = "2+|||||C||||20260314091455\nC|1|I|mended";
+        let heard = [lab.heard(number, &specimen, "NEG"), lab.heard(number, &specimen, marked)];
+        let taken = lab.take(&heard, 1).await;
+        let id = taken.reports[1].id;
+        assert_eq!(taken.reports[1].reason, Some(Reason::CorrectionHeard));
+        lab.settle("lis", lab.waiting().await[0], State::Accepted).await;
+        let beside = lab.ledger.side_by_side(id).await.expect("read").expect("both");
+        assert_eq!(beside.0, taken.reports[0].id);
+        assert_eq!(lab.correction(id).await, "waiting");
+        let [new] = lab.waiting().await[..] else { panic!("one message") };
+        assert_eq!(lab.gist(new).await.2, "GLU-GRADE 2+ C; ");
+        lab.settle("lis", new, State::Accepted).await;
+    }
 }
 
 async fn controls_are_never_decided_into_a_chart(mut lab: Lab) {
