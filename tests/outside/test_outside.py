@@ -104,6 +104,34 @@ def test_a_released_unread_pad_is_good_too(daemon):
     assert len(unread) == 1 and str(unread[0][5]) == ""
 
 
+def test_a_correction_and_a_withdrawal_are_good_too(daemon):
+    one, config = daemon(configuration())
+    address = one.ready["lines"][0]["address"]
+    script = config.parent / "script.toml"
+    for rung in (0, 3):
+        script.write_text(f'[[run]]\nnumber = "1"\nspecimen = "KP-00001"\nrungs = {{ GLU = {rung} }}\n')
+        subprocess.run([WICKLINE, "simulate", "--connect", address, "--script", str(script), "--speed-up", "0",
+                        "--settle", "0"], check=True, capture_output=True)
+        report = one.wait_for(lambda e: e["event"] == "report")
+        if rung == 0:
+            one.wait_for(lambda e: e["event"] == "delivery" and e["state"] == "accepted")
+    assert report["reason"] == "number-reused"
+    said = ["--reason", "strip misplaced"]
+    command = [WICKLINE, "--config", str(config)]
+    subprocess.run([*command, "held", "decide", report["id"], "correction", *said], check=True)
+    one.wait_for(lambda e: e["event"] == "delivery" and e["state"] == "accepted")
+    subprocess.run([*command, "report", "withdraw", report["id"], *said, "--specimen", "KP-00002"], check=True)
+    for _ in range(2):
+        one.wait_for(lambda e: e["event"] == "delivery" and e["state"] == "accepted")
+    texts = [p.read_bytes() for p in sorted((config.parent / "out").glob("*.hl7"))]
+    assert [judge.faults(t) for t in texts] == [[]] * 4
+    told = [hl7.parse(t.decode()) for t in texts]
+    assert len({str(m.segment("OBR")[3]) for m in told[:3]}) == 1
+    assert str(told[3].segment("OBR")[3]) != str(told[0].segment("OBR")[3])
+    statuses = ["".join(sorted({str(o[11]) for o in m.segments("OBX")})) for m in told]
+    assert statuses[0] == "F" and "C" in statuses[1] and statuses[2:] == ["W", "F"]
+
+
 def test_the_judge_can_say_no():
     raw = b"MSH|^~\\&|A|B|C|D|20260314091502+0000||ORU^R01^ORU_R01|1|P|2.5.1\r"
     raw += b"OBR|1||F-1^X|50556-0^p^LN|||20260314091502+0000|||||||||||||||20260314091502+0000|||F\r"
