@@ -274,7 +274,7 @@ impl Laboratory {
         let now = morning + hour * HOUR;
         self.set_clock(now);
         for m in 0..self.machines.len() {
-            if self.once_in(60, "power of the analyzer") {
+            if self.once_in(60000, "power of the analyzer") {
                 self.power(m);
             }
             let from = now - (strips + 3) * STEP;
@@ -333,8 +333,7 @@ impl Laboratory {
 
     /// One day, from control material to the closed sheet.
     async fn day(&mut self, index: i64, strips: i64) {
-        let midnight = midnight(FIRST_DAY + index * DAY + 12 * HOUR);
-        let morning = midnight + 7 * HOUR;
+        let morning = seven(FIRST_DAY + index * DAY + 12 * HOUR);
         self.set_clock(morning + 60);
         for m in 0..3 {
             if self.machines[m].counts == Counts::Daily {
@@ -440,8 +439,15 @@ fn check_character(body: &str) -> char {
 
 /// Seven o'clock before a time.
 fn morning_of(at: i64) -> i64 {
-    let morning = midnight(at) + 7 * HOUR;
-    if morning <= at { morning } else { midnight(at - DAY) + 7 * HOUR }
+    let morning = seven(at);
+    if morning <= at { morning } else { seven(at - DAY) }
+}
+
+/// Seven o'clock of a day, by the clock on the wall.
+fn seven(at: i64) -> i64 {
+    let midnight = midnight(at);
+    let morning = midnight + 7 * HOUR;
+    morning + offset(midnight) - offset(morning)
 }
 
 #[test]

@@ -95,6 +95,8 @@ struct Flow {
     /// The last message that was handed to the courier.
     after: i64,
     flying: HashMap<i64, (Due, Instant)>,
+    /// The lease under which the queue was begun.
+    begun: Option<i64>,
     /// The message for which a pause from before a restart was kept: once.
     rested: Option<i64>,
     halt: Option<Halt>,
@@ -114,6 +116,7 @@ impl Flow {
             page_read: Instant::now(),
             after: 0,
             flying: HashMap::new(),
+            begun: None,
             rested: None,
             halt: None,
             certificates: Certificates::default(),
@@ -173,8 +176,13 @@ impl Flow {
         self.page.clear();
         self.page_read = Instant::now();
         let (ledger, target) = (self.way.ledger.clone(), self.way.target.clone());
+        let token = self.way.tenure.token();
+        let begins = self.begun != Some(token);
         let page = ledger
             .within(async {
+                if begins {
+                    ledger.queue_begins(&target.id, UNRECORDED + target.limits.window).await?;
+                }
                 let gate = ledger.gate(&target.id).await?;
                 if gate.paused || gate.stopped {
                     return Ok(Vec::new());
@@ -183,7 +191,10 @@ impl Flow {
             })
             .await;
         match page {
-            Ok(page) => self.page = page.into(),
+            Ok(page) => {
+                self.begun = Some(token);
+                self.page = page.into();
+            }
             Err(error) if error.is_fatal() => return Err(error),
             Err(error) => {
                 warn!(receiver = %target.id, %error, "the ledger is away: sending waits");

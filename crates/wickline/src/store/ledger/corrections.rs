@@ -92,7 +92,7 @@ impl Ledger {
                 }
                 act.became = Some("new run".into());
                 if reused {
-                    numbers_began_again(&mut write, &open).await?;
+                    super::numbers::began_again(&mut write, bench, &open).await?;
                 }
             }
             Decision::Correction { of } => {
@@ -288,11 +288,6 @@ impl Ledger {
         let earlier = whole(&mut write, earlier).await?;
         Ok(Some((earlier.n, beside(&texts(&earlier.readings), &texts(&open.readings)))))
     }
-}
-
-/// The analyzer has probably begun its numbers again: the one place where that is heard of.
-async fn numbers_began_again(_write: &mut Write, _open: &Open) -> Result<(), StoreError> {
-    Ok(())
 }
 
 /// The report that speaks under an OBR-3 today: the last of those that corrected it, else the first.

@@ -37,7 +37,7 @@ pub struct Taken {
     pub reports: Vec<TakenReport>,
     pub messages: usize,
     pub missing: Vec<String>,
-    /// Control material was among them.
+    /// Control material was among them, or what it may let go.
     pub controls: bool,
 }
 
@@ -173,7 +173,7 @@ impl Ledger {
                 decided.judged.holds.push(hold);
                 decided.judged.way = Way::Held;
             }
-            taken.controls |= decided.run.is_some();
+            taken.controls |= decided.run.is_some() || decided.overtaken;
             taken.reports.push(TakenReport {
                 id: n,
                 number: heard.report.number.clone(),

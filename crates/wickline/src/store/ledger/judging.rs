@@ -50,6 +50,8 @@ pub(super) struct Decided {
     pub clock: Option<&'static str>,
     /// What it amounts to as a run of control material.
     pub run: Option<ControlRun>,
+    /// Held for controls, and it came late: a run that came before it may let it go.
+    pub overtaken: bool,
 }
 
 /// One run of control material, for its row.
@@ -180,7 +182,11 @@ impl<'a> Judging<'a> {
         let expired = expired(print, &facts);
         let run = self.run(print, &judged, strip_lot, &timed.day, expired);
         let Timed { day, at, taken, clock, .. } = timed;
-        Decided { judged, day, at, taken, clock, run }
+        let of_controls =
+            |h: &Hold| matches!(h.reason, Reason::ControlsDue | Reason::ControlsFailed);
+        let overtaken = judged.holds.iter().any(of_controls)
+            && self.runs.iter().any(|r| self.bench.clock.us(r.at).is_some_and(|run| run > at));
+        Decided { judged, day, at, taken, clock, run, overtaken }
     }
 
     fn remember(&mut self, print: &Report, decided: &Decided) {

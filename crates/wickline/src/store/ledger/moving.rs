@@ -103,6 +103,7 @@ const TABLES: &[Table] = &[
             ("why", Text),
             ("specimen", Text),
             ("heeds", Text),
+            ("perhaps", Whole),
         ],
     },
     Table { name: "message_body", key: Some("n"), columns: &[("n", Whole), ("body", Bytes)] },

@@ -4,11 +4,14 @@ use std::collections::{BTreeMap, HashSet};
 
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Executor, Row};
-use wickline_normalize::account::{Account, Counting, Reset, Sequence, Spot, Stretch, Told};
+use wickline_normalize::account::{Account, Came, Counting, Reset, Sequence, Spot, Stretch, Told};
+use wickline_normalize::number::split;
 use wickline_normalize::{Class, Moment};
 
-use super::intake::storable;
+use super::acts::Open;
+use super::intake::{key_text, storable};
 use crate::clock;
+use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
 
@@ -110,6 +113,31 @@ pub(super) async fn keep(
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     }
     Ok(())
+}
+
+/// A person says that an analyzer had begun its numbers again when it ran this report.
+pub(super) async fn began_again(
+    write: &mut Write,
+    bench: &Bench,
+    open: &Open,
+) -> Result<(), StoreError> {
+    let Some(analyzer) = bench.analyzer(&open.analyzer) else { return Ok(()) };
+    let Some(text) = &open.print.number else { return Ok(()) };
+    let number = split(&key_text(text), &analyzer.rules);
+    let taken = open.taken.filter(|_| open.clock_believed);
+    let day = taken.map_or_else(|| bench.clock.day(open.heard_at), |t| t.day_text());
+    let before = account(write, &analyzer.id, analyzer.counting, &day).await?;
+    let mut now = before.clone();
+    let came = Came { day: &day, taken, repeat: false };
+    let class = Class::of_number(text, &analyzer.rules);
+    let told = now.began_again(&number, came).into_iter();
+    let told: Vec<Heard> = told.map(|told| Heard { told, day: day.clone(), class }).collect();
+    keep(write, &analyzer.id, &before, &now).await?;
+    note(write, &analyzer.id, &told).await?;
+    let sequence = now.spot_of(&number, came).map(|spot| spot.sequence());
+    let query =
+        sqlx::query("UPDATE report SET sequence = $1 WHERE n = $2").bind(sequence).bind(open.n);
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
 /// A number on the day sheet that did not come.

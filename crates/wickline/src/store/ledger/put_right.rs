@@ -226,13 +226,13 @@ async fn a_correction_needs_one_report_that_it_fits(mut lab: Lab) {
     assert!(decide(None).await.expect_err("no").contains("another specimen id"));
     assert!(decide(Some(999)).await.expect_err("no").contains("no report 999"));
     assert!(decide(Some(second)).await.is_err(), "not itself");
-    // A second run of that number: now two fit.
+    // A second run of that number: the analyzer began again, and what follows is of its new numbers.
     lab.decide(second, Decision::NewRun).await;
     let third = [lab.heard("7", "KP-00007", "3+")];
     let third = lab.take(&third, 2).await.reports[0].id;
-    let several = Decision::Correction { of: None };
-    let several = lab.ledger.report_decide(&lab.bench, &person(), third, several, WHY).await;
-    assert!(several.expect_err("two").to_string().contains("any of 1, 2"));
+    let newest = Decision::Correction { of: None };
+    let newest = lab.ledger.report_decide(&lab.bench, &person(), third, newest, WHY).await;
+    assert!(newest.expect_err("no").to_string().contains("another specimen id than report 2"));
     lab.decide(third, Decision::Correction { of: Some(1) }).await;
     assert_eq!(lab.item(third).await.corrects.as_deref(), Some("1"));
 }

@@ -100,6 +100,21 @@ impl Ledger {
         rows.iter().map(read).collect::<Result<_, _>>().map_err(|e: sqlx::Error| self.wrong(&e))
     }
 
+    /// A daemon that died may have sent what stands first in the queue, and not have noted it: that is
+    /// not replaced any more after a change, it is corrected.
+    pub async fn queue_begins(&self, receiver: &str, first: usize) -> Result<(), StoreError> {
+        let mut write = self.db.write().await?;
+        let query = sqlx::query(
+            "UPDATE message SET perhaps = 1 WHERE perhaps = 0 AND n IN (SELECT n FROM message \
+             WHERE receiver = $1 AND state = 'waiting' AND state <> 'accepted' AND put_by = 0 \
+             ORDER BY n LIMIT $2)",
+        )
+        .bind(receiver.to_owned())
+        .bind(i64::try_from(first).unwrap_or(i64::MAX));
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        write.commit().await
+    }
+
     /// Records what became of messages, all in one commit. One that a person has meanwhile moved
     /// elsewhere still counts as accepted where the receiver accepted it. Anything but an acceptance
     /// counts only under the present lease.

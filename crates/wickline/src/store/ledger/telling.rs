@@ -70,8 +70,9 @@ pub(super) struct Past {
     control_id: String,
     made_at: i64,
     pub state: State,
-    attempts: i64,
     answered: bool,
+    /// It was tried, or may have been by a daemon that died before it could say so.
+    tried: bool,
     kept_back: bool,
     body: Option<Vec<u8>>,
 }
@@ -82,7 +83,7 @@ impl Past {
         match self.state {
             State::Accepted => Some(Sent::Accepted),
             State::Refused => None,
-            _ if self.answered || self.attempts == 0 => None,
+            _ if self.answered || !self.tried => None,
             State::Waiting if !self.kept_back => Some(Sent::OnItsWay),
             _ => Some(Sent::Unanswered),
         }
@@ -92,7 +93,7 @@ impl Past {
     fn is_replaced(&self) -> bool {
         match self.state {
             State::Refused => true,
-            State::Waiting => self.attempts == 0 || self.kept_back,
+            State::Waiting => !self.tried || self.kept_back,
             _ => false,
         }
     }
@@ -109,7 +110,7 @@ impl History {
         receiver: &str,
     ) -> Result<Self, StoreError> {
         let query = sqlx::query(
-            "SELECT m.n, m.control_id, m.made_at, m.state, m.attempts, m.put_by, b.body, \
+            "SELECT m.n, m.control_id, m.made_at, m.state, m.attempts + m.perhaps AS tries, m.put_by, b.body, \
              CASE WHEN m.answer IS NULL THEN 0 ELSE 1 END AS answered \
              FROM message m JOIN report r ON r.n = m.report \
              LEFT JOIN message_body b ON b.n = m.n \
@@ -126,7 +127,7 @@ impl History {
                 control_id: row.try_get("control_id")?,
                 made_at: row.try_get("made_at")?,
                 state: State::of(&row.try_get::<String, _>("state")?),
-                attempts: row.try_get("attempts")?,
+                tried: row.try_get::<i64, _>("tries")? != 0,
                 answered: row.try_get::<i32, _>("answered")? != 0,
                 kept_back: row.try_get::<i64, _>("put_by")? != 0,
                 body: row.try_get("body")?,
