@@ -21,16 +21,19 @@ use crate::words::quote;
 pub(crate) use lockout::Locked;
 pub use lockout::{Lockout, Policy};
 use plan::Limits;
-pub use plan::{ControlPlan, Entry, Expected, PlanFault, Rule};
+pub use plan::{ControlPlan, Entry, Expected, LotDays, PlanFault, Rule};
 pub use standing::{Every, Period, Ran, Standing, State, standing};
 
 /// What a run of control material amounts to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     Passed,
     Failed,
     /// Nothing says what it must be: it counts as no run.
+    #[default]
     NoTarget,
 }
 
@@ -115,7 +118,7 @@ impl Checked {
 }
 
 /// One run of one level.
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Run {
     pub verdict: Verdict,
     /// In the order of the strip.
@@ -192,13 +195,11 @@ impl Run {
         Run { verdict: Verdict::NoTarget, readings, control_lot: None, why: why.to_owned() }
     }
 
-    /// A run whose report waits for a person, or was made with strips that are too old: that nothing
-    /// is wrong with what it reads does not count. What is printed and out counts all the same, unless
-    /// `doubted`: then it may be no run of this level at all.
+    /// A run whose report waits for a person, or was made with strips that are too old: that it reads as
+    /// it must does not count. A reading that is out does, where it `counts`.
     #[must_use]
-    pub fn without_pass(self, why: String, doubted: bool) -> Run {
-        let out = |c: &Checked| c.range == Range::Out && !c.found.is_empty();
-        if self.verdict == Verdict::Failed && !doubted && self.readings.iter().any(out) {
+    pub fn without_pass(self, why: String, counts: impl Fn(&Checked) -> bool) -> Run {
+        if self.readings.iter().any(|c| c.range == Range::Out && counts(c)) {
             return self;
         }
         Run { verdict: Verdict::NoTarget, why, ..self }

@@ -163,6 +163,16 @@ pub(super) struct Lot {
     pub limits: BTreeMap<String, Limits>,
 }
 
+/// When a lot may be used, `2025-03-14`, both included.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LotDays<'a> {
+    pub level: &'a str,
+    pub control_lot: &'a str,
+    pub strip: &'a str,
+    pub first_day: &'a str,
+    pub last_day: &'a str,
+}
+
 /// Every lot of control material of one analyzer, and the levels that must be run.
 #[derive(Clone, Debug, Default)]
 pub struct ControlPlan {
@@ -175,6 +185,17 @@ impl ControlPlan {
     #[must_use]
     pub fn levels(&self) -> &[String] {
         &self.levels
+    }
+
+    /// Every lot that the plan has targets for.
+    pub fn lots(&self) -> impl Iterator<Item = LotDays<'_>> {
+        self.lots.iter().map(|lot| LotDays {
+            level: &lot.level,
+            control_lot: &lot.control_lot,
+            strip: &lot.strip,
+            first_day: &lot.first_day,
+            last_day: &lot.last_day,
+        })
     }
 
     /// The lot whose targets a run is held against; the error says why there is none.

@@ -228,6 +228,7 @@ impl Ledger {
         };
         record(&mut write, actor, act).await?;
         write.commit().await?;
+        self.release_now(bench, analyzer).await;
         Ok(vec![(n, "filed".into())])
     }
 

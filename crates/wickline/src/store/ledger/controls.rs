@@ -1,8 +1,8 @@
-//! Runs of control material in rows, the strip lots in use, and what a passing run lets go.
+//! Runs of control material in rows, and what a passing run lets go.
 
-use sqlx::{AssertSqlSafe, Executor, Row};
-use wickline_normalize::controls::{Lots, Ran, Run, Verdict, assess, standing};
-use wickline_normalize::judge::StripLot;
+use sqlx::{AnyConnection, AssertSqlSafe, Executor, Row};
+use wickline_normalize::controls::{Lots as RunLots, Ran, Run, Verdict, assess, standing};
+use wickline_normalize::judge::{StripLot, expired};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::{Reason, Report, Strip};
 
@@ -10,13 +10,14 @@ use super::acts::{Open, clear_one, let_go_in, opened};
 use super::intake::storable;
 use super::judging::{ControlRun, level_text};
 use super::state::State;
+use super::strip_lots::{Lots, lots};
 use super::{Act, Actor, Ledger, record};
 use crate::clock::SiteClock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
 
-/// The last runs of a level that say how it stands.
+/// The runs of a level before a time that say how it stood then.
 const RUNS: i64 = 30;
 /// Held reports looked at in one transaction.
 const GROUP: i64 = 100;
@@ -41,7 +42,7 @@ pub(super) fn assessed(
     strip_lot: Option<&str>,
     day: &str,
 ) -> Run {
-    let lots = Lots { control: control_lot, strip: strip_lot };
+    let lots = RunLots { control: control_lot, strip: strip_lot };
     assess(readings, strip, &analyzer.controls.plan, level, lots, day)
 }
 
@@ -71,48 +72,34 @@ pub(super) async fn insert(write: &mut Write, runs: &[NewRun<'_>]) -> Result<(),
     Ok(())
 }
 
-/// The strip lots that people entered for an analyzer, in order, each with its time.
-pub(super) async fn lots(
-    write: &mut Write,
-    analyzer: &str,
-) -> Result<Vec<(i64, StripLot)>, StoreError> {
-    let query = sqlx::query(
-        "SELECT since, lot, last_day FROM strip_lot WHERE analyzer = $1 ORDER BY since",
-    )
-    .bind(analyzer.to_owned());
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    let read = |row: &sqlx::any::AnyRow| -> Result<(i64, StripLot), sqlx::Error> {
-        let (lot, last_day) = (row.try_get("lot")?, row.try_get("last_day")?);
-        Ok((row.try_get("since")?, StripLot { lot, last_day }))
-    };
-    rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
-}
-
-/// The last runs of every level that must pass.
+/// The runs of every level that must pass, by strip, the oldest first: those that say how the analyzer
+/// stood at any time from this one on.
 pub(super) async fn runs(
-    write: &mut Write,
+    conn: &mut AnyConnection,
     clock: &SiteClock,
     analyzer: &Analyzer,
-) -> Result<Vec<Ran>, StoreError> {
+    from: i64,
+) -> Result<Vec<(String, Ran)>, sqlx::Error> {
+    let sql = format!(
+        "SELECT run.at, run.verdict, run.strip, run.strip_lot FROM control_run run \
+         JOIN report ON report.n = run.report AND report.state <> 'repeat' \
+         WHERE run.analyzer = $1 AND run.level = $2 AND run.at >= coalesce((SELECT min(before.at) \
+         FROM (SELECT at FROM control_run WHERE analyzer = $1 AND level = $2 AND at <= $3 \
+         ORDER BY at DESC LIMIT {RUNS}) before), 0) ORDER BY run.at, run.report"
+    );
     let mut runs = Vec::new();
     for level in analyzer.controls.plan.levels() {
-        let sql = format!(
-            "SELECT at, verdict, strip_lot FROM control_run WHERE analyzer = $1 AND level = $2 \
-             ORDER BY at DESC LIMIT {RUNS}"
-        );
-        let query = sqlx::query(AssertSqlSafe(sql)).bind(analyzer.id.clone()).bind(level.clone());
-        let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-        for row in rows {
-            let read = || -> Result<Ran, sqlx::Error> {
-                let verdict: String = row.try_get("verdict")?;
-                Ok(Ran {
-                    level: level.clone(),
-                    at: clock.moment(row.try_get("at")?),
-                    verdict: verdict_of(&verdict),
-                    strip_lot: row.try_get("strip_lot")?,
-                })
+        let query = sqlx::query(AssertSqlSafe(sql.clone()));
+        let query = query.bind(analyzer.id.clone()).bind(level.clone()).bind(from);
+        for row in conn.fetch_all(query).await? {
+            let verdict: String = row.try_get("verdict")?;
+            let ran = Ran {
+                level: level.clone(),
+                at: clock.moment(row.try_get("at")?),
+                verdict: verdict_of(&verdict),
+                strip_lot: row.try_get("strip_lot")?,
             };
-            runs.push(read().map_err(|e| write.wrong(&e))?);
+            runs.push((row.try_get("strip")?, ran));
         }
     }
     Ok(runs)
@@ -129,13 +116,17 @@ pub(super) async fn identified(
     let Some(strip) = analyzer.strips.iter().find(|s| s.id == open.strip) else { return Ok(()) };
     let taken = open.print.taken.filter(|_| open.clock_believed);
     let at = taken.and_then(|t| bench.clock.us(t)).unwrap_or(open.heard_at);
-    let lots = lots(write, &analyzer.id).await?;
-    let entered = lots.iter().rev().find(|(since, _)| *since <= at).map(|(_, lot)| lot);
+    let lots = lots(write.conn(), &analyzer.id).await.map_err(|e| write.wrong(&e))?;
+    let entered = lots.at(&open.strip, at);
     let strip_lot = StripLot::of(&open.print, entered).map(str::to_owned);
     let day = bench.clock.day(at);
     let readings = open.readings()?;
     let (lot, level) = (open.print.control_lot.as_deref(), Some(level));
     let run = assessed(analyzer, strip, &readings, level, lot, strip_lot.as_deref(), &day);
+    let run = match expired(&open.print, entered, &day) {
+        Some(hold) => run.without_pass(hold.detail, |_| true),
+        None => run,
+    };
     let run = ControlRun { level: level.map(str::to_owned), strip_lot, run };
     let (analyzer, strip) = (analyzer.id.as_str(), open.strip.as_str());
     insert(write, &[NewRun { report: open.n, analyzer, day: &day, at, strip, run: &run }]).await
@@ -168,6 +159,13 @@ impl Ledger {
         }
     }
 
+    /// The same after an act that made a run: the act is done whatever comes of this.
+    pub(super) async fn release_now(&self, bench: &Bench, analyzer: &Analyzer) {
+        if let Err(error) = self.release_passed(bench, analyzer).await {
+            tracing::warn!(analyzer = %analyzer.id, %error, "held for controls still");
+        }
+    }
+
     async fn release_some(
         &self,
         bench: &Bench,
@@ -175,12 +173,11 @@ impl Ledger {
         after: i64,
     ) -> Result<Option<(i64, usize)>, StoreError> {
         let mut write = self.act().await?;
-        let Some(passed_at) = passed(&mut write, bench, analyzer).await? else {
-            return Ok(None);
-        };
+        let passes = Passes::read(write.conn(), bench, analyzer).await;
+        let Some(passes) = passes.map_err(|e| write.wrong(&e))? else { return Ok(None) };
         let query = sqlx::query(AssertSqlSafe(format!(
-            "SELECT DISTINCT report.n, report.heard_at, report.print, report.clock FROM report \
-             JOIN hold ON hold.report = report.n AND hold.cleared_at IS NULL \
+            "SELECT DISTINCT report.n, report.heard_at, report.print, report.clock, report.strip \
+             FROM report JOIN hold ON hold.report = report.n AND hold.cleared_at IS NULL \
              AND hold.reason IN ('controls-failed', 'controls-due') \
              WHERE report.state = 'held' AND report.analyzer = $1 AND report.n > $2 \
              ORDER BY report.n LIMIT {GROUP}"
@@ -191,9 +188,11 @@ impl Ledger {
         let (mut last, mut count) = (None, 0);
         for row in rows {
             let n: i64 = row.try_get("n").map_err(|e| write.wrong(&e))?;
+            let strip: String = row.try_get("strip").map_err(|e| write.wrong(&e))?;
             last = Some(n);
             let at = taken_at(bench, &row).map_err(|e| write.wrong(&e))?;
-            if at <= passed_at && self.release_one(&mut write, bench, n).await? {
+            let passed = at <= passes.last && passes.of(bench, analyzer, &strip);
+            if passed && self.release_one(&mut write, bench, n).await? {
                 count += 1;
             }
         }
@@ -240,23 +239,36 @@ impl Ledger {
     }
 }
 
-/// When the last of the runs was that make the analyzer stand as passed. None: it does not.
-async fn passed(
-    write: &mut Write,
-    bench: &Bench,
-    analyzer: &Analyzer,
-) -> Result<Option<i64>, StoreError> {
-    let runs = runs(write, &bench.clock, analyzer).await?;
-    let last = runs.iter().filter_map(|r| bench.clock.us(r.at)).max();
-    let Some(last) = last else { return Ok(None) };
-    let lots = lots(write, &analyzer.id).await?;
-    let lot = lots.iter().rev().find(|(since, _)| *since <= last).map(|(_, l)| l.lot.as_str());
-    let newest = runs.iter().max_by_key(|r| bench.clock.us(r.at));
-    let lot = newest.and_then(|r| r.strip_lot.as_deref()).or(lot);
-    let now = bench.clock.moment(last);
-    let rules = &analyzer.controls;
-    let stands = standing(rules.plan.levels(), &runs, &rules.period, lot, now);
-    Ok(stands.is_passed().then_some(last))
+/// How an analyzer stood when its last control was run.
+struct Passes {
+    runs: Vec<(String, Ran)>,
+    lots: Lots,
+    last: i64,
+}
+
+impl Passes {
+    /// None: no control was ever run.
+    async fn read(
+        conn: &mut AnyConnection,
+        bench: &Bench,
+        analyzer: &Analyzer,
+    ) -> Result<Option<Passes>, sqlx::Error> {
+        let runs = runs(conn, &bench.clock, analyzer, i64::MAX).await?;
+        let last = runs.iter().filter_map(|(_, r)| bench.clock.us(r.at)).max();
+        let Some(last) = last else { return Ok(None) };
+        Ok(Some(Passes { runs, lots: lots(conn, &analyzer.id).await?, last }))
+    }
+
+    /// Whether every level had passed then, for what was run on this strip.
+    fn of(&self, bench: &Bench, analyzer: &Analyzer, strip: &str) -> bool {
+        let on_strip = self.runs.iter().filter(|(id, _)| id == strip).map(|(_, ran)| ran);
+        let newest = on_strip.max_by_key(|ran| bench.clock.us(ran.at));
+        let entered = self.lots.at(strip, self.last).map(|lot| lot.lot.as_str());
+        let lot = newest.and_then(|ran| ran.strip_lot.as_deref()).or(entered);
+        let runs: Vec<Ran> = self.runs.iter().map(|(_, ran)| ran.clone()).collect();
+        let (rules, now) = (&analyzer.controls, bench.clock.moment(self.last));
+        standing(rules.plan.levels(), &runs, &rules.period, lot, now).is_passed()
+    }
 }
 
 /// When a report was taken, as far as that is believed, else heard.

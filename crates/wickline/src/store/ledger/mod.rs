@@ -2,6 +2,7 @@
 
 pub mod acts;
 pub mod comparing;
+pub mod control_views;
 pub mod controls;
 pub mod intake;
 mod judging;
@@ -14,6 +15,7 @@ pub mod refusals;
 pub mod rereading;
 pub mod standing;
 pub mod state;
+pub mod strip_lots;
 pub mod views;
 
 use std::time::Duration;

@@ -161,6 +161,9 @@ impl Ledger {
             self.messages(&mut write, bench, &now).await?;
         }
         write.commit().await?;
+        if decided.run.is_some() {
+            self.release_now(bench, analyzer).await;
+        }
         let differences = again::differences(&before, &after);
         Ok(Reread { n, state, differences })
     }
