@@ -27,6 +27,8 @@ pub struct ClockRules {
 pub struct ControlRules {
     pub plan: ControlPlan,
     pub period: Period,
+    /// False: the configuration says that none is ever run on this analyzer.
+    pub are_run: bool,
 }
 
 impl Analyzer {
@@ -195,6 +197,7 @@ impl Builder<'_> {
     ) -> ControlRules {
         let raw = &settings.analyzer[index];
         let period = self.period(settings, index);
+        let are_run = raw.controls != "none";
         let lots: Vec<usize> = (0..settings.control.len())
             .filter(|n| settings.control[*n].analyzers.iter().any(|a| a == "*" || *a == raw.id))
             .collect();
@@ -209,7 +212,7 @@ impl Builder<'_> {
                     self.fault("analyzer", index, key, policy, allowed.into());
                 }
             }
-            return ControlRules { plan: ControlPlan::default(), period };
+            return ControlRules { plan: ControlPlan::default(), period, are_run };
         }
         let rules = self.pairs("analyzer", index, "control_rules", &raw.control_rules);
         let entries: Vec<Entry> = lots.iter().map(|n| self.entry(settings, *n)).collect();
@@ -221,7 +224,7 @@ impl Builder<'_> {
             }
             ControlPlan::default()
         });
-        ControlRules { plan, period }
+        ControlRules { plan, period, are_run }
     }
 
     fn entry(&mut self, settings: &Settings, n: usize) -> Entry {

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
-use wickline_normalize::Report;
+use wickline_normalize::{Moment, Report};
 use wickline_normalize::controls::{Checked, Ran, Run, State, Verdict, standing};
 
 use super::Ledger;
@@ -17,6 +17,9 @@ use crate::store::StoreError;
 
 /// Runs in one answer at most.
 const MOST: i64 = 100_000;
+
+/// Among so many of the last reports that of an analyzer is looked for that names its strips.
+const LOOKED_AT: i64 = 10_000;
 
 /// Which runs: times from the first, before the second.
 #[derive(Clone, Debug, Default)]
@@ -58,7 +61,7 @@ pub struct Stands {
     /// Of one level; None for all of them together.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub level: Option<String>,
-    /// `passed`, `failed`, `due`.
+    /// `passed`, `failed`, `due`; `no-plan` where nothing says what control material must read.
     pub state: &'static str,
     /// Passed: until when.
     pub until: Option<String>,
@@ -80,14 +83,15 @@ pub struct ControlStanding {
     pub levels: Vec<Stands>,
     /// Patients' reports that wait for controls, and nothing else is said of them here.
     pub held: i64,
+    /// The same for those who judge by it.
     #[serde(skip)]
-    pub state: State,
+    pub at: State,
 }
 
 impl Stands {
     fn of(level: Option<&str>, state: &State, clock: &SiteClock) -> Stands {
         // Times on the wall, as the site's clock shows them.
-        let text = |moment| clock.with_offset(moment).map(|m| moment_rfc3339(&m));
+        let text = |m: Moment| Some(moment_rfc3339(&clock.with_offset(m).unwrap_or(m)));
         let (until, since) = match state {
             State::Passed { until } => (text(*until), None),
             State::Failed { since } => (None, text(*since)),
@@ -189,10 +193,14 @@ async fn stand(
             strip_lot: lot,
             strip_expired: last_day.as_ref().is_some_and(|day| clock.day(at) > *day),
             strip_last_day: last_day,
-            overall: Stands::of(None, &found.overall, clock),
+            overall: if rules.plan.levels().is_empty() {
+                Stands { level: None, state: "no-plan", until: None, since: None }
+            } else {
+                Stands::of(None, &found.overall, clock)
+            },
             levels: found.levels.iter().map(level).collect(),
             held: held.get(&strip.id).copied().unwrap_or(0),
-            state: found.overall,
+            at: found.overall,
         });
     }
     Ok(stands)
@@ -211,10 +219,12 @@ async fn printed(
     strip: &str,
 ) -> Result<PrintedLot, sqlx::Error> {
     let query = sqlx::query(
-        "SELECT print FROM report WHERE n = (SELECT max(n) FROM report WHERE analyzer = $1 AND strip = $2)",
+        "SELECT print FROM report WHERE n > (SELECT coalesce(max(n), 0) FROM report) - $3 \
+         AND analyzer = $1 AND strip = $2 ORDER BY n DESC LIMIT 1",
     )
     .bind(analyzer.to_owned())
-    .bind(strip.to_owned());
+    .bind(strip.to_owned())
+    .bind(LOOKED_AT);
     let Some(row) = query.fetch_optional(conn).await? else { return Ok(PrintedLot::default()) };
     let print: String = row.try_get(0)?;
     let print: Report = serde_json::from_str(&print).unwrap_or_default();
