@@ -203,10 +203,16 @@ impl Ledger {
             return Err(no(format!("analyzer {} is not configured here", open.analyzer)));
         };
         analyzer.check_level(level).map_err(no)?;
-        if let Some((_, other, _)) =
-            open.holds.iter().find(|(_, r, _)| r.remedy() != Remedy::Identify)
-        {
+        // How controls stand is a matter of patients' reports: it is none.
+        let falls = |r: Reason| {
+            r.remedy() == Remedy::Identify
+                || matches!(r, Reason::ControlsFailed | Reason::ControlsDue)
+        };
+        if let Some((_, other, _)) = open.holds.iter().find(|(_, r, _)| !falls(*r)) {
             return Err(no(format!("report {n} is also held for `{}`", other.code())));
+        }
+        if !open.holds.iter().any(|(_, r, _)| r.remedy() == Remedy::Identify) {
+            return Err(no(format!("report {n} is not held for its specimen id")));
         }
         clear(&mut write, n, None).await?;
         let update = sqlx::query(

@@ -23,6 +23,20 @@ use crate::store::db::Address;
 use crate::store::tape::Tape;
 use crate::testing::scratch;
 
+macro_rules! on_both {
+    ($($name:ident),+ $(,)?) => {
+        mod sqlite {
+            $(#[tokio::test] async fn $name() { super::$name(super::Lab::sqlite().await).await; })+
+        }
+        mod postgres {
+            $(#[tokio::test] async fn $name() {
+                if let Some(lab) = super::Lab::postgres().await { super::$name(lab).await; }
+            })+
+        }
+    };
+}
+
+mod locked;
 mod together;
 
 /// A ledger and the bench around it.
@@ -124,19 +138,6 @@ fn settled(n: i64, state: State) -> Settled {
 
 fn states(taken: &Taken) -> Vec<(State, Option<Reason>)> {
     taken.reports.iter().map(|r| (r.state, r.reason)).collect()
-}
-
-macro_rules! on_both {
-    ($($name:ident),+ $(,)?) => {
-        mod sqlite {
-            $(#[tokio::test] async fn $name() { super::$name(super::Lab::sqlite().await).await; })+
-        }
-        mod postgres {
-            $(#[tokio::test] async fn $name() {
-                if let Some(lab) = super::Lab::postgres().await { super::$name(lab).await; }
-            })+
-        }
-    };
 }
 
 on_both!(
