@@ -196,3 +196,6 @@ fn legal(text: &str) -> String {
     }
     shown
 }
+
+#[cfg(test)]
+mod tests;
