@@ -90,8 +90,8 @@ impl Chart {
     fn draw<'a>(&self, root: &Area<'a>, height: u32) -> Result<(), Wrong<'a>> {
         root.fill(&WHITE)?;
         let style = |size: u32| (FONT, size).into_text_style(root);
-        root.draw_text(&legal(&self.title), &style(18), (16, 14))?;
-        root.draw_text(&legal(&self.period), &style(13), (16, 40))?;
+        root.draw_text(&legal(&self.title), &style(22), (16, 14))?;
+        root.draw_text(&legal(&self.period), &style(16), (16, 40))?;
         self.legend(root, i32::try_from(height).unwrap_or(i32::MAX) - 26)?;
         let (low, high) = self.ends();
         let times: Vec<i64> = self.times.iter().map(|(at, _)| *at).collect();
@@ -123,11 +123,11 @@ impl Chart {
             .disable_x_mesh()
             .light_line_style(RGBColor(200, 200, 200))
             .bold_line_style(RGBColor(200, 200, 200))
-            .label_style((FONT, 12))
+            .label_style((FONT, 14))
             .x_label_formatter(&|at| named(&self.times, at))
             .y_label_formatter(&|at| named(&self.steps, at))
             .draw()?;
-        let upright = (FONT, 11).into_text_style(root).transform(FontTransform::Rotate90);
+        let upright = (FONT, 13).into_text_style(root).transform(FontTransform::Rotate90);
         let upright = upright.pos(Pos::new(HPos::Left, VPos::Bottom));
         for change in &self.changes {
             let ends = [(change.at, low), (change.at, high)];
@@ -152,7 +152,7 @@ impl Chart {
 
     /// The signs, each with what it means.
     fn legend<'a>(&self, root: &Area<'a>, y: i32) -> Result<(), Wrong<'a>> {
-        let style = (FONT, 12).into_text_style(root);
+        let style = (FONT, 14).into_text_style(root);
         let level = y + 6;
         root.draw(&Circle::new((24, level), 4, BLACK.filled()))?;
         root.draw_text("within what is allowed", &style, (36, y))?;
