@@ -37,7 +37,10 @@ fn material() -> String {
 
 fn config(folder: &Folder, more: &str) -> std::path::PathBuf {
     let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", &material())
-        .replace("control_specimens = [\"QC-L1=1\"]", &format!("control_specimens = [\"QC-L1=1\", \"QC-L2=2\"]\n{more}"))
+        .replace(
+            "control_specimens = [\"QC-L1=1\"]",
+            &format!("control_specimens = [\"QC-L1=1\", \"QC-L2=2\"]\n{more}"),
+        )
         .replace("[[analyzer]]", "[console]\nlisten = \"127.0.0.1:0\"\n[[analyzer]]");
     folder.write("wickline.toml", &text)
 }
@@ -98,7 +101,8 @@ fn patients_wait_for_controls_and_go_when_they_pass() {
         let out = run(&config, &["controls"]);
         assert_eq!(out.status.code(), Some(0));
         let text = String::from_utf8(out.stdout).expect("text");
-        for words in ["passed until", "1 failed", "GLU: ", "urgent ones too", "strip lot not known"] {
+        for words in ["passed until", "1 failed", "GLU: ", "urgent ones too", "strip lot not known"]
+        {
             assert!(text.contains(words), "{words}: {text}");
         }
         on_paper(&folder, &config);
@@ -187,15 +191,38 @@ fn a_new_strip_lot_makes_controls_due_and_an_old_one_is_refused() {
     assert!(told.contains("are held until every level has passed"), "{told}");
     let period = ["controls", "--from", "2026-03-14", "--to", "2026-03-01"];
     assert_eq!(code(&period), Some(2), "nothing lies between");
-    let bare = folder.write("bare.toml", &configuration("tcp:127.0.0.1:1", "lis02", "ten-pad", "dir:out", ""));
+    let bare = folder
+        .write("bare.toml", &configuration("tcp:127.0.0.1:1", "lis02", "ten-pad", "dir:out", ""));
     let told = ask(&bare, &["check", "--offline"])["items"].to_string();
     assert!(told.contains("neither pass nor fail"), "{told}");
     assert_eq!(run(&bare, &["controls"]).status.code(), Some(0), "no plan is nobody's fault");
     let stale = material().replace("2099-12-31", "2020-12-31");
     let stale = configuration("tcp:127.0.0.1:1", "lis02", "ten-pad", "dir:out", &stale);
-    let stale = folder.write("stale.toml", &stale.replace("dir:out\"", "dir:out\"\ncontrols = true"));
+    let stale =
+        folder.write("stale.toml", &stale.replace("dir:out\"", "dir:out\"\ncontrols = true"));
     let told = run(&stale, &["check", "--offline"]);
     assert_eq!(told.status.code(), Some(1));
     let told = String::from_utf8_lossy(&told.stdout).into_owned();
-    assert!(told.contains("is valid today") && told.contains("every run of control material"), "{told}");
+    assert!(
+        told.contains("is valid today") && told.contains("every run of control material"),
+        "{told}"
+    );
+}
+
+/// The example of the guide is a configuration, and its policy is told in words.
+#[test]
+fn the_example_of_the_guide_is_a_configuration() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    let guide = std::fs::read_to_string(root.join("deploy/README.md")).expect("a guide");
+    let section = guide.split("## Control material").nth(1).expect("the section");
+    let example = section.split("```toml\n").nth(1).and_then(|rest| rest.split("```").next());
+    let site = "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\n\
+                [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
+                [[receiver]]\nid = \"lis\"\naddress = \"dir:out\"\n";
+    let folder = Folder::new("guide");
+    let config = folder.write("wickline.toml", &format!("{site}{}", example.expect("an example")));
+    let told = run(&config, &["check", "--offline"]);
+    let words = String::from_utf8_lossy(&[told.stdout, told.stderr].concat()).into_owned();
+    assert!(words.contains("urgent ones go with a remark instead of waiting"), "{words}");
+    assert!(!words.contains("configuration is wrong"), "{words}");
 }

@@ -111,8 +111,7 @@ impl Checked {
 
     /// What it is held against.
     fn against(self, pad: &Pad, limits: Option<&Limits>) -> Checked {
-        let (allowed, rungs) =
-            limits.map(|l| (l.ends(pad), l.rungs())).unwrap_or_default();
+        let (allowed, rungs) = limits.map(|l| (l.ends(pad), l.rungs())).unwrap_or_default();
         Checked { allowed, rungs, ..self }
     }
 }

@@ -131,7 +131,7 @@ impl Chart {
         let upright = upright.pos(Pos::new(HPos::Left, VPos::Bottom));
         for change in &self.changes {
             let ends = [(change.at, low), (change.at, high)];
-            chart.draw_series([DashedPathElement::new(ends.into_iter(), 5, 4, BLACK)])?;
+            chart.draw_series([DashedPathElement::new(ends, 5, 4, BLACK)])?;
             let text = Text::new(legal(&change.name), (change.at, high), upright.clone());
             chart.draw_series([text])?;
         }
@@ -165,7 +165,7 @@ impl Chart {
         root.draw(&Rectangle::new(corners, BLACK))?;
         root.draw_text("allowed", &style, (514, y))?;
         let line = [(584, level), (612, level)];
-        root.draw(&DashedPathElement::new(line.into_iter(), 5, 4, BLACK))?;
+        root.draw(&DashedPathElement::new(line, 5, 4, BLACK))?;
         root.draw_text("a new lot, by its name", &style, (620, y))
     }
 

@@ -33,7 +33,9 @@ mod tests {
         let cells = ["=1+1", "+", "-", "@a", "\tx", "\u{1b}[31m", "1+", "a\"b", "", "'=x"];
         let cells: Vec<String> = cells.iter().map(|c| (*c).to_owned()).collect();
         let text = line(&cells);
-        assert!(text.starts_with("\"'=1+1\",\"'+\",\"'-\",\"'@a\",\"'\tx\",\"'\u{1b}[31m\",\"1+\",\"a\"\"b\""));
+        assert!(text.starts_with(
+            "\"'=1+1\",\"'+\",\"'-\",\"'@a\",\"'\tx\",\"'\u{1b}[31m\",\"1+\",\"a\"\"b\""
+        ));
         assert!(text.ends_with("\r\n"));
         for cell in cells.into_iter().take(9) {
             let written = line(std::slice::from_ref(&cell));

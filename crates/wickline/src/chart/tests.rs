@@ -44,7 +44,10 @@ fn measured() -> Chart {
     Chart {
         measured: true,
         steps: (0..5).map(|n| (n * 250_000, (n * 25).to_string())).collect(),
-        points: vec![point(10, 500_000, 500_000, Place::In), point(40, 812_500, 812_500, Place::Out)],
+        points: vec![
+            point(10, 500_000, 500_000, Place::In),
+            point(40, 812_500, 812_500, Place::Out),
+        ],
         bands: vec![Band { from: 10 * HOUR, to: 96 * HOUR, low: 300_000, high: 700_000 }],
         ..whole()
     }
@@ -68,7 +71,9 @@ fn the_same_chart_is_the_same_text() {
 #[test]
 fn what_is_told_is_told_by_shape_and_every_rung_has_its_name() {
     let text = whole().svg().expect("drawn");
-    for name in ["on no rung", "NEG", "trace", "1+", "2+", "3+", "4+", "control lot KP-202", "2026-03-03"] {
+    for name in
+        ["on no rung", "NEG", "trace", "1+", "2+", "3+", "4+", "control lot KP-202", "2026-03-03"]
+    {
         assert!(text.contains(name), "{name}");
     }
     assert!(text.contains("<circle") && text.contains("<polygon") && text.contains("<polyline"));
@@ -79,7 +84,10 @@ fn what_is_told_is_told_by_shape_and_every_rung_has_its_name() {
     for colour in text.split('#').skip(1).filter_map(|rest| rest.get(..6)) {
         assert!(grey(colour), "#{colour} is lost in black and white");
     }
-    assert!(!text.contains("http://") || text.matches("http://").count() == 1, "nothing from outside");
+    assert!(
+        !text.contains("http://") || text.matches("http://").count() == 1,
+        "nothing from outside"
+    );
 }
 
 #[test]

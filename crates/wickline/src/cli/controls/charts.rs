@@ -69,7 +69,8 @@ pub async fn charts(desk: &Desk, options: Options, out: &Output) -> Answer {
     let found = sorted(&runs, options.analyte.as_deref());
     if found.is_empty() {
         let (from, to) = (&period.from_day, &period.to_day);
-        let why = format!("no control that fits was run from {from} to {to}: there is nothing to draw");
+        let why =
+            format!("no control that fits was run from {from} to {to}: there is nothing to draw");
         return Err(Failure::wrong(why));
     }
     let mut files = Vec::new();
@@ -112,8 +113,7 @@ pub async fn charts(desk: &Desk, options: Options, out: &Output) -> Answer {
 
 fn write(path: &Path, chart: &Chart) -> Result<(), Failure> {
     let text = chart.svg().map_err(Failure::wrong)?;
-    std::fs::write(path, text)
-        .map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))
+    std::fs::write(path, text).map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))
 }
 
 /// Readings by what their chart is about. A run whose level is not known is on none.
@@ -295,8 +295,7 @@ fn rungs(pad: Option<&Pad>, points: &[Point]) -> Vec<(i64, String)> {
 /// Round numbers between the lowest and the highest.
 fn numbers(chart: &Chart) -> Vec<(i64, String)> {
     let points = chart.points.iter().flat_map(|p| [p.low, p.high]);
-    let all: Vec<i64> =
-        points.chain(chart.bands.iter().flat_map(|b| [b.low, b.high])).collect();
+    let all: Vec<i64> = points.chain(chart.bands.iter().flat_map(|b| [b.low, b.high])).collect();
     let (Some(low), Some(high)) = (all.iter().min(), all.iter().max()) else { return Vec::new() };
     let wanted = ((high - low) / STEPS).max(1);
     let tens = 10_i64.pow(wanted.ilog10());

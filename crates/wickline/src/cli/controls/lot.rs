@@ -32,10 +32,8 @@ pub async fn lot(desk: &Desk, options: Options, who: &As, out: &Output) -> Answe
     let last_day = options.last_day.as_deref().map(date).transpose()?;
     let lot = StripLot { lot, last_day };
     let (actor, strip, reason) = (who.actor(), options.strip.as_deref(), options.reason.as_deref());
-    let strip = desk
-        .ledger
-        .strip_lot_enter(&desk.bench, &actor, analyzer, strip, &lot, reason)
-        .await?;
+    let strip =
+        desk.ledger.strip_lot_enter(&desk.bench, &actor, analyzer, strip, &lot, reason).await?;
     if out.json {
         let (id, lot, last_day) = (&analyzer.id, &lot.lot, &lot.last_day);
         out.document(&json!({"analyzer": id, "strip": strip, "lot": lot, "last_day": last_day}))?;

@@ -162,7 +162,8 @@ fn is_clean(stands: &ControlStanding) -> bool {
 
 async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
     let Some(run) = desk.ledger.control_run(id(text)?, desk.clock()).await? else {
-        let why = format!("report {text} is no run of control material; `wickline controls` lists them");
+        let why =
+            format!("report {text} is no run of control material; `wickline controls` lists them");
         return Err(Failure::wrong(why));
     };
     if out.json {

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
-use wickline_normalize::{Moment, Report};
 use wickline_normalize::controls::{Checked, Ran, Run, State, Verdict, standing};
+use wickline_normalize::{Moment, Report};
 
 use super::Ledger;
 use super::controls::{runs, verdict_of};
@@ -184,8 +184,7 @@ async fn stand(
             .last_day
             .or_else(|| entered.filter(|e| Some(&e.lot) == lot.as_ref())?.last_day.clone());
         let now = clock.moment(at);
-        let found =
-            standing(rules.plan.levels(), &all, &rules.period, lot.as_deref(), now);
+        let found = standing(rules.plan.levels(), &all, &rules.period, lot.as_deref(), now);
         let level = |(level, state): &(String, State)| Stands::of(Some(level), state, clock);
         stands.push(ControlStanding {
             analyzer: analyzer.id.clone(),

@@ -29,12 +29,8 @@ const SAMPLES: usize = 5;
 const SAMPLES_LEAST: usize = 3;
 
 /// A control held for one of these may be no run of its level at all: nothing that it reads counts.
-const DOUBTED: &[Reason] = &[
-    Reason::ClassDisagree,
-    Reason::TestMessage,
-    Reason::CorrectionHeard,
-    Reason::NotFinal,
-];
+const DOUBTED: &[Reason] =
+    &[Reason::ClassDisagree, Reason::TestMessage, Reason::CorrectionHeard, Reason::NotFinal];
 
 /// What was decided of one report.
 pub(super) struct Decided {
@@ -302,10 +298,10 @@ impl<'a> Judging<'a> {
         };
         let has = |reasons: &[Reason]| judged.holds.iter().any(|h| reasons.contains(&h.reason));
         let (doubted, cut_off) = (has(DOUBTED), has(&[Reason::Incomplete]));
-        let counts = |c: &Checked| !doubted && !(cut_off && c.found.is_empty());
+        let silent = |c: &Checked| doubted || (cut_off && c.found.is_empty());
         let held = judged.holds.first().map(|h| format!("it is held: {}", h.reason.code()));
         let run = match held.or(expired.map(|h| h.detail)) {
-            Some(why) => run.without_pass(why, counts),
+            Some(why) => run.without_pass(why, |c| !silent(c)),
             None => run,
         };
         Some(ControlRun { level: judged.level.clone(), strip_lot, run })

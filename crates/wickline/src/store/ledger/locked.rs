@@ -158,7 +158,8 @@ async fn every_policy_in_every_state_for_every_class(mut lab: Lab) {
             lab.pass(&time(day, "0800")).await;
             let one = async |lab: &mut Lab, at: String, policy: &str, state: &str| {
                 for stat in [false, true] {
-                    let mut heard = lab.printed(&at, &format!("KP-{:05}", lab.at % 90_000 + 10_000), "NEG");
+                    let mut heard =
+                        lab.printed(&at, &format!("KP-{:05}", lab.at % 90_000 + 10_000), "NEG");
                     heard.report.signs.stat = stat;
                     let taken = lab.took(heard).await;
                     let (wanted, remark) = expected(policy, state, stat, urgent_goes);
@@ -219,7 +220,8 @@ async fn a_person_lets_one_go_with_a_reason(mut lab: Lab) {
     lab.bench = policy("hold", "hold", false);
     let due = lab.strip("202603140700", "KP-00001", "NEG").await;
     let actor = Actor::person(Some("J. Mast".into()));
-    let became = lab.ledger.report_release(&lab.bench, &actor, due.id, "controls ran elsewhere").await;
+    let became =
+        lab.ledger.report_release(&lab.bench, &actor, due.id, "controls ran elsewhere").await;
     assert_eq!(became.expect("released"), [(due.id, "waiting".to_owned())]);
     let control = lab.strip("202603140800", "QC-L1", "2+").await;
     let never = lab.ledger.report_release(&lab.bench, &actor, control.id, "no").await;
@@ -236,10 +238,12 @@ async fn a_memory_read_out_late_is_judged_by_the_controls_of_its_time(mut lab: L
     }
     let heard_at = lab.bench.clock.us(Moment::from_digits("202603141200").expect("a time"));
     let mut seen = Vec::new();
-    for (time, specimen) in
-        [("202603130700", "KP-00001"), ("202603130900", "KP-00002"), ("202603131300", "KP-00003"),
-         ("202603141100", "KP-00004")]
-    {
+    for (time, specimen) in [
+        ("202603130700", "KP-00001"),
+        ("202603130900", "KP-00002"),
+        ("202603131300", "KP-00003"),
+        ("202603141100", "KP-00004"),
+    ] {
         let mut heard = lab.printed(time, specimen, "NEG");
         heard.heard_at = heard_at.expect("a time of the zone");
         seen.push(lab.took(heard).await.reason);
@@ -330,7 +334,9 @@ async fn strip_lots_are_entered_once_and_told(mut lab: Lab) {
     let analyzer = lab.bench.analyzers[0].clone();
     let enter = async |lot: &str, last_day: Option<&str>, strip: Option<&str>| {
         let lot = StripLot { lot: lot.into(), last_day: last_day.map(str::to_owned) };
-        lab.ledger.strip_lot_enter(&lab.bench, &actor, &analyzer, strip, &lot, Some("new box")).await
+        lab.ledger
+            .strip_lot_enter(&lab.bench, &actor, &analyzer, strip, &lot, Some("new box"))
+            .await
     };
     assert_eq!(enter("S-1", Some(&today), None).await.expect("entered"), "ten-pad");
     assert!(enter("S-1", Some(&today), None).await.is_err(), "it is the present one");

@@ -1,7 +1,7 @@
 //! Reading held reports again after a dialect, a strip or a rule was mended.
 
 use sqlx::{Executor, Row};
-use wickline_normalize::{Private, Reason, Report};
+use wickline_normalize::{Hold, Private, Reason, Report};
 
 use super::acts::{Open, codes, no, one_row, opened};
 use super::controls::{self, NewRun};
@@ -93,19 +93,12 @@ impl Ledger {
         let barred = (open.control_sign || open.class == "control") && !judged.control_sign;
         let sign = open.control_sign || judged.control_sign;
         let state = if barred { State::Held } else { row.state };
-        let delete =
-            sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(n);
-        write.conn().execute(delete).await.map_err(|e| write.wrong(&e))?;
-        let first =
-            sqlx::query("SELECT coalesce(max(ix), -1) + 1 FROM hold WHERE report = $1").bind(n);
-        let first = write.conn().fetch_one(first).await.map_err(|e| write.wrong(&e))?;
-        let first: i64 = first.try_get(0).map_err(|e| write.wrong(&e))?;
         let mut holds = judged.holds.clone();
         if barred {
             let why = "it was heard as control material; the mended reading says patient";
-            holds.push(wickline_normalize::Hold::new(Reason::ClassDisagree, why));
+            holds.push(Hold::new(Reason::ClassDisagree, why));
         }
-        super::intake::insert_holds(&mut write, &[(n, first, &holds)]).await?;
+        holds_anew(&mut write, n, &holds).await?;
         let after = Seen {
             state: state.text().to_owned(),
             reasons: holds.iter().map(|h| h.reason.code().to_owned()).collect(),
@@ -139,12 +132,7 @@ impl Ledger {
         .bind(n);
         one_row(&mut write, n, update).await?;
         record(&mut write, actor, act).await?;
-        if let Some(run) = &decided.run {
-            let (day, strip) = (decided.day.as_str(), row.strip.as_str());
-            let analyzer = analyzer.id.as_str();
-            let run = NewRun { report: n, analyzer, day, at: decided.at, strip, run };
-            controls::insert(&mut write, &[run]).await?;
-        }
+        run_anew(&mut write, analyzer, n, &row.strip, &decided).await?;
         if matches!(state, State::Waiting | State::Filed) {
             let now = Open {
                 specimen: row.specimen,
@@ -167,6 +155,30 @@ impl Ledger {
         let differences = again::differences(&before, &after);
         Ok(Reread { n, state, differences })
     }
+}
+
+/// What is open is what it is held for now.
+async fn holds_anew(write: &mut Write, n: i64, holds: &Vec<Hold>) -> Result<(), StoreError> {
+    let delete = sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(n);
+    write.conn().execute(delete).await.map_err(|e| write.wrong(&e))?;
+    let first = sqlx::query("SELECT coalesce(max(ix), -1) + 1 FROM hold WHERE report = $1").bind(n);
+    let first = write.conn().fetch_one(first).await.map_err(|e| write.wrong(&e))?;
+    let first: i64 = first.try_get(0).map_err(|e| write.wrong(&e))?;
+    super::intake::insert_holds(write, &[(n, first, holds)]).await
+}
+
+/// What it amounts to now as a run of control material.
+async fn run_anew(
+    write: &mut Write,
+    analyzer: &Analyzer,
+    n: i64,
+    strip: &str,
+    decided: &Decided,
+) -> Result<(), StoreError> {
+    let Some(run) = &decided.run else { return Ok(()) };
+    let (analyzer, day) = (analyzer.id.as_str(), decided.day.as_str());
+    let run = NewRun { report: n, analyzer, day, at: decided.at, strip, run };
+    controls::insert(write, &[run]).await
 }
 
 fn seen_before(open: &Open) -> Seen {
