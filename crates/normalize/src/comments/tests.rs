@@ -173,7 +173,14 @@ proptest! {
         rules.add_reference("PRO", "NEG").expect("a grade");
         rules.add_reference("SG", "1.005-1.030").expect("an interval");
         let heard = print.taken.expect("a time");
-        let facts = crate::judge::Facts { earlier: &[], heard, day: "2025-03-14", sequence: None, controls: None, lot: None };
+        let facts = crate::judge::Facts {
+            earlier: &[],
+            heard,
+            day: "2025-03-14",
+            sequence: None,
+            controls: None,
+            lot: None,
+        };
         let found = crate::judge::judge(&print, std::slice::from_ref(&twelve), &rules, &facts);
         let before = found.readings.clone();
         let sent = observe(&before, &twelve, &Choice::default()).expect("all on the ladder");

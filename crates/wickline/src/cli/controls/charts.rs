@@ -207,7 +207,7 @@ fn scaled(digits: &str) -> Option<i64> {
 
 fn unscaled(value: i64) -> String {
     let one = 10_i64.pow(PLACES);
-    let (whole, part) = (value.div_euclid(one), value.rem_euclid(one));
+    let (whole, part) = (value / one, value % one);
     if part == 0 {
         return whole.to_string();
     }
@@ -304,4 +304,79 @@ fn numbers(chart: &Chart) -> Vec<(i64, String)> {
     let first = low.div_euclid(step) * step;
     let steps = (0..=high.saturating_sub(first) / step + 1).map(|n| first + n * step);
     steps.map(|at| (at, unscaled(at))).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use wickline_normalize::controls::{Checked, Range};
+
+    use super::{Place, RunView, bands, changes, point, scaled, unscaled};
+
+    fn run(at: i64, verdict: &'static str, lot: &str, strip_lot: Option<&str>) -> RunView {
+        RunView {
+            id: "1".into(),
+            analyzer: "bench-1".into(),
+            number: None,
+            class: "control",
+            level: Some("1".into()),
+            state: "filed".into(),
+            verdict,
+            detail: String::new(),
+            at: String::new(),
+            at_us: at * 1_000_000,
+            taken_at: None,
+            heard_at: String::new(),
+            control_lot: Some(lot.into()),
+            strip: "ten-pad".into(),
+            strip_lot: strip_lot.map(str::to_owned),
+            readings: Vec::new(),
+        }
+    }
+
+    fn read(range: Range, rungs: (usize, usize), span: Option<(usize, usize)>) -> Checked {
+        let checked = serde_json::json!({"analyte": "GLU", "range": range, "why": "", "found": "2+",
+            "rungs": rungs, "span": span});
+        serde_json::from_value(checked).expect("a reading")
+    }
+
+    #[test]
+    fn bands_and_lots_change_where_they_do() {
+        let runs = [
+            run(10, "passed", "KP-1", None),
+            run(20, "failed", "KP-1", Some("S-1")),
+            run(30, "no-target", "KP-2", Some("S-1")),
+        ];
+        let readings = [
+            read(Range::In, (1, 3), Some((2, 2))),
+            read(Range::Out, (1, 3), None),
+            read(Range::In, (2, 2), Some((1, 2))),
+        ];
+        let all: Vec<_> = runs.iter().zip(&readings).collect();
+        let found: Vec<_> = bands(&all, 99).iter().map(|b| (b.from, b.to, b.low, b.high)).collect();
+        assert_eq!(found, [(10, 30, 2, 6), (30, 99, 4, 4)]);
+        let names: Vec<_> = changes(&all).into_iter().map(|c| (c.at, c.name)).collect();
+        let named = |at, name: &str| (at, name.to_owned());
+        let wanted = [
+            named(10, "control lot KP-1"),
+            named(20, "strip lot S-1"),
+            named(30, "control lot KP-2"),
+        ];
+        assert_eq!(names, wanted);
+        let points: Vec<_> = all.iter().map(|(run, checked)| point(run, checked)).collect();
+        let places: Vec<_> = points.iter().map(|p| (p.low, p.high, p.place)).collect();
+        assert_eq!(places, [(4, 4, Place::In), (-2, -2, Place::Out), (2, 4, Place::Untold)]);
+    }
+
+    #[test]
+    fn numbers_keep_their_digits() {
+        for (text, value) in
+            [("12", 120_000), ("0.5", 5_000), ("1.0005", 10_005), ("3.00009", 30_000)]
+        {
+            assert_eq!(scaled(text), Some(value), "{text}");
+        }
+        assert_eq!(scaled("99999999999999999"), None);
+        for (value, text) in [(120_000, "12"), (5_000, "0.5"), (10_005, "1.0005"), (0, "0")] {
+            assert_eq!(unscaled(value), text);
+        }
+    }
 }

@@ -339,6 +339,19 @@ impl Ledger {
         Ok(vec![(open.n, "waiting".into())])
     }
 
+    /// Whether a message can be built for every receiver, before anything is changed.
+    pub(super) fn sendable(&self, bench: &Bench, open: &Open) -> Result<(), StoreError> {
+        let readings = open.readings()?;
+        let specimen = open.specimen.clone().unwrap_or_default();
+        let subject = open.subject(&specimen, &readings);
+        let id = control_id(&self.epoch, i64::MAX >> 30);
+        for target in bench.targets_of(&open.analyzer, open.is_control()) {
+            compose::message(bench, target, &id, clock::now_us(), &subject)
+                .map_err(|hold| no(format!("report {}: {}", open.n, hold.detail)))?;
+        }
+        Ok(())
+    }
+
     pub(super) async fn messages(
         &self,
         write: &mut Write,

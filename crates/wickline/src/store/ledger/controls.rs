@@ -1,5 +1,7 @@
 //! Runs of control material in rows, and what a passing run lets go.
 
+use std::collections::BTreeMap;
+
 use sqlx::{AnyConnection, AssertSqlSafe, Executor, Row};
 use wickline_normalize::controls::{Lots as RunLots, Ran, Run, Verdict, assess, standing};
 use wickline_normalize::judge::{StripLot, expired};
@@ -141,8 +143,7 @@ pub(super) fn verdict_of(code: &str) -> Verdict {
 }
 
 impl Ledger {
-    /// Lets go what was held for controls alone, now that every level has passed after it was taken.
-    /// How many reports.
+    /// Lets go what was held for controls alone and is so no more. How many reports.
     pub async fn release_passed(
         &self,
         bench: &Bench,
@@ -173,8 +174,6 @@ impl Ledger {
         after: i64,
     ) -> Result<Option<(i64, usize)>, StoreError> {
         let mut write = self.act().await?;
-        let passes = Passes::read(write.conn(), bench, analyzer).await;
-        let Some(passes) = passes.map_err(|e| write.wrong(&e))? else { return Ok(None) };
         let query = sqlx::query(AssertSqlSafe(format!(
             "SELECT DISTINCT report.n, report.heard_at, report.print, report.clock, report.strip \
              FROM report JOIN hold ON hold.report = report.n AND hold.cleared_at IS NULL \
@@ -185,14 +184,15 @@ impl Ledger {
         .bind(analyzer.id.clone())
         .bind(after);
         let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+        let waits = rows.iter().map(|row| Waits::read(bench, row)).collect::<Result<Vec<_>, _>>();
+        let waits = waits.map_err(|e| write.wrong(&e))?;
+        let Some(first) = waits.iter().map(|w| w.at).min() else { return Ok(None) };
+        let passes = Passes::read(write.conn(), bench, analyzer, first).await;
+        let passes = passes.map_err(|e| write.wrong(&e))?;
         let (mut last, mut count) = (None, 0);
-        for row in rows {
-            let n: i64 = row.try_get("n").map_err(|e| write.wrong(&e))?;
-            let strip: String = row.try_get("strip").map_err(|e| write.wrong(&e))?;
-            last = Some(n);
-            let at = taken_at(bench, &row).map_err(|e| write.wrong(&e))?;
-            let passed = at <= passes.last && passes.of(bench, analyzer, &strip);
-            if passed && self.release_one(&mut write, bench, n).await? {
+        for one in &waits {
+            last = Some(one.n);
+            if passes.let_go(one) && self.release_one(&mut write, bench, one.n).await? {
                 count += 1;
             }
         }
@@ -211,21 +211,19 @@ impl Ledger {
         let of_controls = |r: &Reason| matches!(r, Reason::ControlsFailed | Reason::ControlsDue);
         let (cleared, rest): (Vec<_>, Vec<_>) =
             open.holds.into_iter().partition(|(_, reason, _)| of_controls(reason));
+        let goes = rest.is_empty();
+        open.holds = rest;
+        // One that cannot be built any more stays for a person as it is, and keeps nothing else back.
+        if goes && let Err(error) = self.sendable(bench, &open) {
+            tracing::warn!(report = n, %error, "controls passed, but it cannot go");
+            return Ok(false);
+        }
         for (ix, _, _) in &cleared {
             clear_one(write, n, *ix).await?;
         }
-        let goes = rest.is_empty();
-        open.holds = rest;
         let was = super::acts::codes(cleared.iter().map(|(_, reason, _)| *reason));
         if goes {
-            // One that cannot be built any more stays for a person, and keeps nothing else back.
-            if let Err(error) = let_go_in(self, write, bench, &open).await {
-                tracing::warn!(report = n, %error, "controls passed, but it cannot go");
-                return match error {
-                    StoreError::Refused { .. } => Ok(false),
-                    other => Err(other),
-                };
-            }
+            let_go_in(self, write, bench, &open).await?;
         }
         let act = Act {
             verb: "release",
@@ -239,44 +237,70 @@ impl Ledger {
     }
 }
 
-/// How an analyzer stood when its last control was run.
-struct Passes {
-    runs: Vec<(String, Ran)>,
-    lots: Lots,
-    last: i64,
+/// One report that waits for controls: when it was taken, as far as that is believed, else heard.
+struct Waits {
+    n: i64,
+    strip: String,
+    at: i64,
+    print: Report,
 }
 
-impl Passes {
-    /// None: no control was ever run.
+impl Waits {
+    fn read(bench: &Bench, row: &sqlx::any::AnyRow) -> Result<Self, sqlx::Error> {
+        let heard_at: i64 = row.try_get("heard_at")?;
+        let print: String = row.try_get("print")?;
+        let doubted: Option<String> = row.try_get("clock")?;
+        let print: Report = serde_json::from_str(&print).unwrap_or_default();
+        let taken = print.taken.filter(|_| doubted.is_none());
+        let at = taken.and_then(|t| bench.clock.us(t)).unwrap_or(heard_at);
+        Ok(Self { n: row.try_get("n")?, strip: row.try_get("strip")?, at, print })
+    }
+}
+
+/// How an analyzer stood at any time from one on, as it is known now.
+struct Passes<'a> {
+    bench: &'a Bench,
+    analyzer: &'a Analyzer,
+    runs: Vec<Ran>,
+    /// The last run of all, and by strip the lot of the last one on it.
+    last: Option<i64>,
+    lots_run: BTreeMap<String, String>,
+    lots: Lots,
+}
+
+impl<'a> Passes<'a> {
     async fn read(
         conn: &mut AnyConnection,
-        bench: &Bench,
-        analyzer: &Analyzer,
-    ) -> Result<Option<Passes>, sqlx::Error> {
-        let runs = runs(conn, &bench.clock, analyzer, i64::MAX).await?;
-        let last = runs.iter().filter_map(|(_, r)| bench.clock.us(r.at)).max();
-        let Some(last) = last else { return Ok(None) };
-        Ok(Some(Passes { runs, lots: lots(conn, &analyzer.id).await?, last }))
+        bench: &'a Bench,
+        analyzer: &'a Analyzer,
+        from: i64,
+    ) -> Result<Self, sqlx::Error> {
+        let mut runs = runs(conn, &bench.clock, analyzer, from).await?;
+        runs.sort_by_key(|(_, ran)| bench.clock.us(ran.at));
+        let lot = |(strip, ran): &(String, Ran)| Some((strip.clone(), ran.strip_lot.clone()?));
+        let lots_run = runs.iter().filter_map(lot).collect();
+        let runs: Vec<Ran> = runs.into_iter().map(|(_, ran)| ran).collect();
+        let last = runs.last().and_then(|ran| bench.clock.us(ran.at));
+        let lots = lots(conn, &analyzer.id).await?;
+        Ok(Self { bench, analyzer, runs, last, lots_run, lots })
     }
 
-    /// Whether every level had passed then, for what was run on this strip.
-    fn of(&self, bench: &Bench, analyzer: &Analyzer, strip: &str) -> bool {
-        let on_strip = self.runs.iter().filter(|(id, _)| id == strip).map(|(_, ran)| ran);
-        let newest = on_strip.max_by_key(|ran| bench.clock.us(ran.at));
-        let entered = self.lots.at(strip, self.last).map(|lot| lot.lot.as_str());
-        let lot = newest.and_then(|ran| ran.strip_lot.as_deref()).or(entered);
-        let runs: Vec<Ran> = self.runs.iter().map(|(_, ran)| ran.clone()).collect();
-        let (rules, now) = (&analyzer.controls, bench.clock.moment(self.last));
-        standing(rules.plan.levels(), &runs, &rules.period, lot, now).is_passed()
+    fn passed(&self, lot: Option<&str>, at: i64) -> bool {
+        let (rules, now) = (&self.analyzer.controls, self.bench.clock.moment(at));
+        standing(rules.plan.levels(), &self.runs, &rules.period, lot, now).is_passed()
     }
-}
 
-/// When a report was taken, as far as that is believed, else heard.
-fn taken_at(bench: &Bench, row: &sqlx::any::AnyRow) -> Result<i64, sqlx::Error> {
-    let heard_at: i64 = row.try_get("heard_at")?;
-    let print: String = row.try_get("print")?;
-    let doubted: Option<String> = row.try_get("clock")?;
-    let print: Report = serde_json::from_str(&print).unwrap_or_default();
-    let taken = print.taken.filter(|_| doubted.is_none());
-    Ok(taken.and_then(|t| bench.clock.us(t)).unwrap_or(heard_at))
+    /// Whether every level had passed when it was taken (its controls may have been heard after it), or
+    /// has since.
+    fn let_go(&self, one: &Waits) -> bool {
+        let entered = |at| self.lots.at(&one.strip, at);
+        if self.passed(StripLot::of(&one.print, entered(one.at)), one.at) {
+            return true;
+        }
+        self.last.is_some_and(|last| {
+            let run = self.lots_run.get(&one.strip).map(String::as_str);
+            let lot = run.or_else(|| entered(last).map(|lot| lot.lot.as_str()));
+            one.at <= last && self.passed(lot, last)
+        })
+    }
 }

@@ -124,6 +124,8 @@ impl Lab {
 on_both!(
     every_policy_in_every_state_for_every_class,
     all_levels_let_patients_go_and_one_does_not,
+    controls_heard_after_the_patients_they_were_run_before_count,
+    what_cannot_be_built_any_more_stays_as_it_is,
     a_person_lets_one_go_with_a_reason,
     a_memory_read_out_late_is_judged_by_the_controls_of_its_time,
     what_is_set_aside_makes_nothing_look_better,
@@ -214,6 +216,39 @@ async fn all_levels_let_patients_go_and_one_does_not(mut lab: Lab) {
     // Taken after the controls that passed, in a time that they are not good for.
     let late = lab.strip("202603160700", "KP-00004", "NEG").await;
     assert_eq!((lab.release().await, lab.state_of(late.id).await.as_str()), (0, "held"));
+}
+
+/// A memory that gives patients first and its controls after them.
+async fn controls_heard_after_the_patients_they_were_run_before_count(mut lab: Lab) {
+    lab.bench = policy("hold", "hold", false);
+    let patient = lab.strip("202603140900", "KP-00001", "NEG").await;
+    assert_eq!(patient.reason, Some(Reason::ControlsDue));
+    lab.pass("202603140800").await;
+    assert_eq!((lab.release().await, lab.state_of(patient.id).await.as_str()), (1, "waiting"));
+    // What failed after it was taken does not hold what was good then.
+    let patient = lab.strip("202603150900", "KP-00002", "NEG").await;
+    lab.strip("202603151000", "QC-L2", "NEG").await;
+    assert_eq!(lab.release().await, 0);
+    lab.pass("202603150800").await;
+    assert_eq!((lab.release().await, lab.state_of(patient.id).await.as_str()), (1, "waiting"));
+    assert_eq!(lab.stands("202603151005").await.overall.state, "failed");
+}
+
+/// Its strip is not configured any more: it must not wait without a message.
+async fn what_cannot_be_built_any_more_stays_as_it_is(mut lab: Lab) {
+    lab.bench = policy("hold", "hold", false);
+    let one = lab.strip("202603140700", "KP-00001", "NEG").await;
+    lab.pass("202603140800").await;
+    let ready = std::mem::replace(&mut lab.bench, {
+        let keys = "strip = \"eleven-pad\"\ncontrols_due = \"hold\"";
+        bench(keys, &levels("").replace("expect = [", "expect = [\"ASC=any\", "))
+    });
+    assert_eq!((lab.release().await, lab.state_of(one.id).await.as_str()), (0, "held"));
+    let kept = lab.ledger.report(one.id, &lab.clock()).await.expect("read").expect("there");
+    assert!(kept.item.holds.iter().all(|h| !h.cleared), "nothing was changed");
+    lab.bench = ready;
+    assert_eq!((lab.release().await, lab.state_of(one.id).await.as_str()), (1, "waiting"));
+    assert!(lab.message_of(one.id).await.is_some());
 }
 
 async fn a_person_lets_one_go_with_a_reason(mut lab: Lab) {
