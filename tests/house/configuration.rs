@@ -50,7 +50,11 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
         &["receiver.address", "http://x", "mllp://"],
     ),
     ("id = \"lis\"", "id = \"lis\"\nversion = \"2.7\"", &["receiver.version", "2.7", "2.5.1"]),
-    ("id = \"lis\"", "id = \"lis\"\ncontrols = true", &["receiver.controls", "true", "false"]),
+    (
+        "id = \"lis\"",
+        "id = \"lis\"\nversion = \"2.3.1\"\ncontrols = true",
+        &["receiver.controls", "true", "2.3.1"],
+    ),
     (
         "id = \"lis\"",
         "id = \"lis\"\nanalyzers = [\"bench-9\"]",
