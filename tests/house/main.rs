@@ -4,6 +4,7 @@ mod again;
 mod cable;
 mod changes;
 mod configuration;
+mod controls;
 mod corpus;
 mod cut;
 mod damage;

@@ -13,6 +13,7 @@ mod lockout;
 mod plan;
 mod standing;
 
+use crate::figure::Figure;
 use crate::readings::Reading;
 use crate::strip::{Kind, Pad, Strip};
 use crate::words::quote;
@@ -20,16 +21,19 @@ use crate::words::quote;
 pub(crate) use lockout::Locked;
 pub use lockout::{Lockout, Policy};
 use plan::Limits;
-pub use plan::{ControlPlan, Entry, Expected, PlanFault, Rule};
+pub use plan::{ControlPlan, Entry, Expected, LotDays, PlanFault, Rule};
 pub use standing::{Every, Period, Ran, Standing, State, standing};
 
 /// What a run of control material amounts to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     Passed,
     Failed,
     /// Nothing says what it must be: it counts as no run.
+    #[default]
     NoTarget,
 }
 
@@ -61,14 +65,59 @@ pub struct Checked {
     pub range: Range,
     /// In words: what was found and what is allowed.
     pub why: String,
+    /// As printed; empty where nothing was.
+    pub found: String,
+    /// The lowest and the highest that is allowed, as the ladder or the plan writes them. None:
+    /// anything is, or there is no target.
+    pub allowed: Option<(String, String)>,
     /// The rungs allowed, lowest and highest; None on free numbers and without a target.
     pub rungs: Option<(usize, usize)>,
     /// The rung found.
     pub rung: Option<usize>,
+    /// The lowest and the highest rung that it can be: a grade alone may stand on several.
+    pub span: Option<(usize, usize)>,
+    /// The number found, on a pad that measures.
+    pub number: Option<Figure>,
+}
+
+impl Checked {
+    /// A reading that nothing is said of yet.
+    fn bare(analyte: impl Into<String>, range: Range, why: impl Into<String>) -> Checked {
+        Checked {
+            analyte: analyte.into(),
+            range,
+            why: why.into(),
+            found: String::new(),
+            allowed: None,
+            rungs: None,
+            rung: None,
+            span: None,
+            number: None,
+        }
+    }
+
+    /// What was printed, and where it stands.
+    fn with(self, reading: &Reading, pad: Option<&Pad>) -> Checked {
+        let rungs = pad.map(|pad| rungs(pad, reading)).unwrap_or_default();
+        let measured = pad.is_some_and(|pad| pad.kind == Kind::Measured);
+        Checked {
+            found: reading.printed.parts.join(" "),
+            rung: reading.rung,
+            span: rungs.iter().min().copied().zip(rungs.iter().max().copied()),
+            number: reading.number.clone().filter(|_| measured),
+            ..self
+        }
+    }
+
+    /// What it is held against.
+    fn against(self, pad: &Pad, limits: Option<&Limits>) -> Checked {
+        let (allowed, rungs) = limits.map(|l| (l.ends(pad), l.rungs())).unwrap_or_default();
+        Checked { allowed, rungs, ..self }
+    }
 }
 
 /// One run of one level.
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Run {
     pub verdict: Verdict,
     /// In the order of the strip.
@@ -100,7 +149,7 @@ pub fn assess(
 ) -> Run {
     let lot = match plan.lot(strip, level, lots, day) {
         Ok(lot) => lot,
-        Err(why) => return without_target(readings, why),
+        Err(why) => return Run::untargeted(readings, strip, &why),
     };
     let mut checked: Vec<Checked> = Vec::with_capacity(strip.pads.len());
     for pad in &strip.pads {
@@ -113,12 +162,9 @@ pub fn assess(
     }
     let strangers =
         readings.iter().filter(|r| r.analyte.as_deref().is_none_or(|id| strip.pad(id).is_none()));
-    checked.extend(strangers.map(|r| Checked {
-        analyte: r.analyte.clone().unwrap_or_else(|| r.label.clone()),
-        range: Range::NoTarget,
-        why: format!("no pad of strip {}", strip.id),
-        rungs: None,
-        rung: None,
+    checked.extend(strangers.map(|r| {
+        let name = r.analyte.as_ref().unwrap_or(&r.label);
+        Checked::bare(name, Range::NoTarget, format!("no pad of strip {}", strip.id)).with(r, None)
     }));
     let told = |range: Range| {
         let of_range = checked.iter().filter(|c| c.range == range);
@@ -135,26 +181,32 @@ pub fn assess(
     Run { verdict, readings: checked, control_lot: Some(lot.control_lot.clone()), why }
 }
 
-fn without_target(readings: &[Reading], why: String) -> Run {
-    let checked = |reading: &Reading| Checked {
-        analyte: reading.analyte.clone().unwrap_or_else(|| reading.label.clone()),
-        range: Range::NoTarget,
-        why: why.clone(),
-        rungs: None,
-        rung: reading.rung,
-    };
-    let readings = readings.iter().map(checked).collect();
-    Run { verdict: Verdict::NoTarget, readings, control_lot: None, why }
+impl Run {
+    /// A run that nothing can be said of, and why.
+    #[must_use]
+    pub fn untargeted(readings: &[Reading], strip: &Strip, why: &str) -> Run {
+        let checked = |reading: &Reading| {
+            let name = reading.analyte.as_ref().unwrap_or(&reading.label);
+            let pad = reading.analyte.as_deref().and_then(|id| strip.pad(id));
+            Checked::bare(name, Range::NoTarget, why).with(reading, pad)
+        };
+        let readings = readings.iter().map(checked).collect();
+        Run { verdict: Verdict::NoTarget, readings, control_lot: None, why: why.to_owned() }
+    }
+
+    /// A run whose report waits for a person, or was made with strips that are too old: that it reads as
+    /// it must does not count. A reading that is out does, where it `counts`.
+    #[must_use]
+    pub fn without_pass(self, why: String, counts: impl Fn(&Checked) -> bool) -> Run {
+        if self.readings.iter().any(|c| c.range == Range::Out && counts(c)) {
+            return self;
+        }
+        Run { verdict: Verdict::NoTarget, why, ..self }
+    }
 }
 
 fn missing(pad: &Pad, limits: Option<&Limits>) -> Checked {
-    Checked {
-        analyte: pad.id.clone(),
-        range: Range::Out,
-        why: "it was not printed".into(),
-        rungs: limits.and_then(Limits::rungs),
-        rung: None,
-    }
+    Checked::bare(&pad.id, Range::Out, "it was not printed").against(pad, limits)
 }
 
 fn check(pad: &Pad, reading: &Reading, limits: Option<&Limits>) -> Checked {
@@ -166,13 +218,7 @@ fn check(pad: &Pad, reading: &Reading, limits: Option<&Limits>) -> Checked {
         }
         Some(limits) => within(pad, reading, limits),
     };
-    Checked {
-        analyte: pad.id.clone(),
-        range,
-        why,
-        rungs: limits.and_then(Limits::rungs),
-        rung: reading.rung,
-    }
+    Checked::bare(&pad.id, range, why).with(reading, Some(pad)).against(pad, limits)
 }
 
 fn within(pad: &Pad, reading: &Reading, limits: &Limits) -> (Range, String) {

@@ -179,7 +179,7 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
     holds.extend(classed.holds);
     holds.extend(sender(report, rules));
     // An expired strip makes a control run none; it need not be held for that.
-    holds.extend(expired(report, facts).filter(|_| !control));
+    holds.extend(expired(report, facts.lot, facts.day).filter(|_| !control));
     let accepted = if control { None } else { Some(specimen(report, rules)) };
     let accepted = match accepted {
         Some(Ok(id)) => Some(id),
@@ -243,13 +243,16 @@ fn sender(report: &Report, rules: &Rules) -> Option<Hold> {
     })
 }
 
-/// Strips past their last day.
+/// Strips past their last day on this one. The day that a person entered is for the lot entered with
+/// it: where the print names another lot, only the print knows.
 #[must_use]
-pub fn expired(report: &Report, facts: &Facts<'_>) -> Option<Hold> {
+pub fn expired(report: &Report, entered: Option<&StripLot>, day: &str) -> Option<Hold> {
+    let lot = StripLot::of(report, entered);
     let printed = report.strip_expiry.map(|last| last.day_text());
-    let last = printed.or_else(|| facts.lot.and_then(|lot| lot.last_day.clone()))?;
-    let lot = StripLot::of(report, facts.lot).unwrap_or("without a number");
-    (facts.day > last.as_str()).then(|| {
+    let entered = entered.filter(|e| Some(e.lot.as_str()) == lot);
+    let last = printed.or_else(|| entered.and_then(|e| e.last_day.clone()))?;
+    (day > last.as_str()).then(|| {
+        let lot = lot.unwrap_or("without a number");
         let detail = format!("strip lot {} was good until {last}", quote(lot));
         Hold::new(Reason::StripExpired, detail)
     })

@@ -133,6 +133,13 @@ impl Measure {
 }
 
 impl Rung {
+    /// What people call it: its grade, else its conventional label, else that of the SI.
+    #[must_use]
+    pub fn name(&self) -> String {
+        let label = self.conventional.as_ref().or(self.si.as_ref());
+        self.grade.clone().or_else(|| label.map(Figure::text)).unwrap_or_default()
+    }
+
     /// The ladder's label in a unit system.
     #[must_use]
     pub fn label(&self, units: Units) -> Option<&Figure> {

@@ -50,6 +50,12 @@ impl SiteClock {
         })
     }
 
+    /// The IANA name of the zone.
+    #[must_use]
+    pub fn zone_name(&self) -> &str {
+        self.zone.iana_name().unwrap_or("local time")
+    }
+
     fn zoned(&self, us: i64) -> ZonedDateTime {
         Timestamp::from_microsecond(us)
             .unwrap_or(Timestamp::UNIX_EPOCH)

@@ -1,8 +1,10 @@
 //! Wickline as a library: it remembers, supervises and shows; the rules live in the other crates.
 
+pub mod chart;
 pub mod cli;
 pub mod clock;
 pub mod console;
+pub mod csv;
 pub mod house;
 pub mod pipeline;
 pub mod prove;

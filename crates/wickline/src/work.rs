@@ -153,6 +153,7 @@ impl Work {
                 ended: framed.then(|| ended.clone()),
                 tenure: self.tenure(ledger, format!("analyzer {}", analyzer.id), tasks),
                 away: false,
+                owed: true,
                 stop: self.stop.clone(),
             };
             tasks.spawn(reading.run());

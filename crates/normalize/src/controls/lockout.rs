@@ -24,6 +24,14 @@ pub enum Policy {
 
 impl Policy {
     pub const ALL: &[Policy] = &[Policy::Hold, Policy::Warn, Policy::Off];
+
+    fn told(self) -> &'static str {
+        match self {
+            Policy::Hold => "are held until every level has passed or a person releases them",
+            Policy::Warn => "go with a remark",
+            Policy::Off => "go all the same",
+        }
+    }
 }
 
 impl FromStr for Policy {
@@ -63,6 +71,44 @@ impl Lockout {
     #[must_use]
     pub fn is_on(&self) -> bool {
         self.failed != Policy::Off || self.due != Policy::Off
+    }
+
+    /// What becomes of patients' reports, in words.
+    #[must_use]
+    pub fn told(&self) -> String {
+        if !self.is_on() {
+            return "patients' reports go however controls stand".into();
+        }
+        let (failed, due) = (self.failed.told(), self.due.told());
+        let what = if self.failed == self.due {
+            format!("while controls have failed or are due, patients' reports {failed}")
+        } else {
+            format!("while controls have failed, patients' reports {failed}; while due, they {due}")
+        };
+        let held = self.failed == Policy::Hold || self.due == Policy::Hold;
+        match (held, self.urgent_goes) {
+            (true, true) => format!("{what}; urgent ones go with a remark instead of waiting"),
+            (true, false) => format!("{what}, urgent ones too"),
+            (false, _) => what,
+        }
+    }
+
+    /// The same for how controls stand now.
+    #[must_use]
+    pub fn told_now(&self, state: &State) -> &'static str {
+        let policy = match state {
+            State::Passed { .. } => return "patients' reports go",
+            State::Failed { .. } => self.failed,
+            State::Due { .. } => self.due,
+        };
+        match policy {
+            Policy::Hold if self.urgent_goes => {
+                "routine reports are held, urgent ones go with a remark"
+            }
+            Policy::Hold => "patients' reports are held",
+            Policy::Warn => "patients' reports go with a remark",
+            Policy::Off => "patients' reports go all the same",
+        }
     }
 
     /// What becomes of a report of this class. An unknown standing is due; control material is none

@@ -6,7 +6,7 @@ use std::str::FromStr;
 
 use crate::controls::Lots;
 use crate::figure::Figure;
-use crate::strip::{Kind, Pad, Strip};
+use crate::strip::{Kind, Pad, Rung, Strip};
 use crate::units::Units;
 use crate::words::quote;
 
@@ -132,18 +132,21 @@ impl Limits {
         self.rungs().is_some_and(|(low, high)| (low..=high).contains(&rung))
     }
 
-    pub fn shown(&self, pad: &Pad) -> String {
-        let name = |rung: usize| {
-            let rung = pad.rungs.get(rung);
-            let label = |units| rung.and_then(|r| r.label(units)).map(Figure::text);
-            let grade = rung.and_then(|r| r.grade.clone());
-            grade.or_else(|| label(Units::Conventional)).unwrap_or_default()
-        };
+    /// The lowest and the highest that is allowed, as the ladder writes them. None: anything.
+    pub fn ends(&self, pad: &Pad) -> Option<(String, String)> {
+        let name = |rung: usize| pad.rungs.get(rung).map(Rung::name).unwrap_or_default();
         match self {
-            Limits::Any => "anything".into(),
-            Limits::Rungs { low, high } if name(*low) == name(*high) => name(*low),
-            Limits::Rungs { low, high } => format!("{} to {}", name(*low), name(*high)),
-            Limits::Numbers { low, high, .. } => format!("{} to {}", low.text(), high.text()),
+            Limits::Any => None,
+            Limits::Rungs { low, high } => Some((name(*low), name(*high))),
+            Limits::Numbers { low, high, .. } => Some((low.text(), high.text())),
+        }
+    }
+
+    pub fn shown(&self, pad: &Pad) -> String {
+        match self.ends(pad) {
+            None => "anything".into(),
+            Some((low, high)) if low == high => low,
+            Some((low, high)) => format!("{low} to {high}"),
         }
     }
 }
@@ -160,6 +163,16 @@ pub(super) struct Lot {
     pub limits: BTreeMap<String, Limits>,
 }
 
+/// When a lot may be used, `2025-03-14`, both included.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LotDays<'a> {
+    pub level: &'a str,
+    pub control_lot: &'a str,
+    pub strip: &'a str,
+    pub first_day: &'a str,
+    pub last_day: &'a str,
+}
+
 /// Every lot of control material of one analyzer, and the levels that must be run.
 #[derive(Clone, Debug, Default)]
 pub struct ControlPlan {
@@ -172,6 +185,17 @@ impl ControlPlan {
     #[must_use]
     pub fn levels(&self) -> &[String] {
         &self.levels
+    }
+
+    /// Every lot that the plan has targets for.
+    pub fn lots(&self) -> impl Iterator<Item = LotDays<'_>> {
+        self.lots.iter().map(|lot| LotDays {
+            level: &lot.level,
+            control_lot: &lot.control_lot,
+            strip: &lot.strip,
+            first_day: &lot.first_day,
+            last_day: &lot.last_day,
+        })
     }
 
     /// The lot whose targets a run is held against; the error says why there is none.

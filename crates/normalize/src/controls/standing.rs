@@ -179,9 +179,11 @@ fn not_after(run: Moment, at: Moment) -> bool {
 
 /// The state of one level from its own runs, the oldest first.
 fn state(runs: &[&Ran], period: &Period, lot: Option<&str>, at: Moment) -> State {
-    // A failure counts whatever strip lot it was run with: the fault may be the analyzer's.
+    // A failure counts whatever strip lot it was run with: the fault may be the analyzer's. A run that
+    // says nothing does not lift it.
     let of_lot = |r: &&&Ran| lot.is_none() || r.strip_lot.as_deref() == lot;
-    let last = runs.last().filter(|r| r.verdict == Verdict::Failed);
+    let told = runs.iter().rev().find(|r| r.verdict != Verdict::NoTarget);
+    let last = told.filter(|r| r.verdict == Verdict::Failed);
     let last = last.or_else(|| runs.iter().rev().find(of_lot));
     let Some(last) = last else { return State::Due { since: None } };
     match last.verdict {

@@ -1,5 +1,7 @@
 //! `check`: everything that can be wrong before the first result, one line a finding.
 
+mod laboratory;
+
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -32,6 +34,8 @@ struct Finding {
 enum Level {
     Good,
     Note,
+    /// Out of date: a person must see to it.
+    Stale,
     Bad,
 }
 
@@ -40,7 +44,7 @@ impl Level {
         match self {
             Level::Good => "good",
             Level::Note => "note",
-            Level::Bad => "bad",
+            Level::Stale | Level::Bad => "bad",
         }
     }
 }
@@ -56,12 +60,17 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
     }
     stores(&bench, &mut found);
     lines(&bench, &mut found);
+    laboratory::rules(&bench, &mut found);
     if !options.offline {
         reach(&bench, &mut found).await;
     }
     show(&found, out)?;
-    let bad = found.iter().any(|f| f.level == Level::Bad);
-    Ok(if bad { Exit::Unreachable } else { Exit::Done })
+    let any = |level: Level| found.iter().any(|f| f.level == level);
+    Ok(match (any(Level::Bad), any(Level::Stale)) {
+        (true, _) => Exit::Unreachable,
+        (false, true) => Exit::NotClean,
+        (false, false) => Exit::Done,
+    })
 }
 
 fn finding(level: Level, about: impl Into<String>, text: impl Into<String>) -> Finding {
@@ -127,7 +136,10 @@ fn lines(bench: &Bench, found: &mut Vec<Finding>) {
 async fn reach(bench: &Bench, found: &mut Vec<Finding>) {
     match Ledger::open(bench.ledger.clone()).await {
         Ok(ledger) => {
-            found.push(finding(Level::Good, "store.ledger", format!("{}: opened", ledger.label())))
+            found.push(finding(Level::Good, "store.ledger", format!("{}: opened", ledger.label())));
+            if let Err(error) = laboratory::strips(bench, &ledger, found).await {
+                found.push(finding(Level::Bad, "store.ledger", error.to_string()));
+            }
         }
         Err(error) => found.push(finding(Level::Bad, "store.ledger", error.to_string())),
     }

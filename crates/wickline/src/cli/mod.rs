@@ -1,6 +1,7 @@
 //! The command line: what can be said, and how it ends.
 
 mod check;
+mod controls;
 mod day;
 mod demo;
 mod explain;
@@ -69,6 +70,8 @@ enum Command {
     Report(report::Options),
     /// The day sheet: every number, its place on the way, what is outstanding
     Day(day::Options),
+    /// Control material: how analyzers stand, every run, charts, strip lots
+    Controls(controls::Options),
     /// Reads old tape again with today's dialects and strips and shows every difference; sends nothing
     Replay(replay::Options),
     /// Moves the ledger from a file to a server
@@ -194,6 +197,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Held(options) => held::held(config, options, out).await,
         Command::Report(options) => report::report(config, options, out).await,
         Command::Day(options) => day::day(config, options, out).await,
+        Command::Controls(options) => controls::controls(config, options, out).await,
         Command::Replay(options) => replay::replay(config, options, out).await,
         Command::Ledger(options) => ledger::ledger(options, out).await,
         Command::Simulate(options) => simulate::simulate(options, out).await,

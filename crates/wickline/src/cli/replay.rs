@@ -97,6 +97,7 @@ async fn read_all(
         ended: None,
         tenure: Tenure::alone(),
         away: false,
+        owed: true,
         stop: stopping,
     };
     reading.to_the_end().await

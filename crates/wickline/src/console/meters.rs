@@ -5,7 +5,7 @@ use metrics_exporter_prometheus::{Matcher, PrometheusBuilder};
 
 use crate::clock;
 use crate::pipeline::event::Event;
-use crate::settings::bench::Target;
+use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::store::ledger::Ledger;
 
 /// Upper bounds of what takes a fraction of a second, in seconds.
@@ -41,6 +41,7 @@ pub fn describe() {
     describe_gauge!("wickline_queue_oldest_seconds", "How long the oldest message has waited");
     describe_gauge!("wickline_queue_late", "1 while too many wait, or one too long");
     describe_gauge!("wickline_held_reports", "Reports that need a person now");
+    describe_gauge!("wickline_controls_state", "Controls: 0 passed, 1 due, 2 failed");
     describe_gauge!("wickline_last_report_seconds", "When the last report was read, Unix time");
     describe_histogram!("wickline_answer_seconds", "From sending a message to its answer");
     describe_histogram!("wickline_tape_commit_seconds", "One commit of the tape, with its sync");
@@ -113,5 +114,21 @@ pub async fn standing(ledger: &Ledger, target: &Target) {
 pub async fn held(ledger: &Ledger) {
     if let Ok(count) = ledger.within(ledger.held_count()).await {
         gauge!("wickline_held_reports").set(count as f64);
+    }
+}
+
+/// How an analyzer's controls stand now: the worst of its strips. None where nothing says what they
+/// must read.
+pub async fn controls(ledger: &Ledger, bench: &Bench, analyzer: &Analyzer) {
+    let standing = ledger.control_standing(bench, analyzer, clock::now_us());
+    let Ok(stands) = ledger.within(standing).await else { return };
+    let rank = |state: &str| match state {
+        "passed" => 0,
+        "due" => 1,
+        _ => 2,
+    };
+    let planned = stands.iter().map(|s| s.overall.state).filter(|state| *state != "no-plan");
+    if let Some(worst) = planned.map(rank).max() {
+        gauge!("wickline_controls_state", "analyzer" => analyzer.id.clone()).set(worst);
     }
 }

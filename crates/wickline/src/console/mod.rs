@@ -136,6 +136,9 @@ async fn numbers(State(shared): Shared) -> impl IntoResponse {
         for target in &sight.bench.targets {
             meters::standing(&ledger, target).await;
         }
+        for analyzer in &sight.bench.analyzers {
+            meters::controls(&ledger, &sight.bench, analyzer).await;
+        }
         meters::held(&ledger).await;
     }
     handle.run_upkeep();

@@ -28,6 +28,9 @@ const GROUP: usize = 128;
 /// Entries without any report after which the position is noted all the same.
 const STRIDE: i64 = 512;
 
+/// How long until it is tried again to let go what was held for controls.
+const AGAIN: Duration = Duration::from_secs(5);
+
 /// Longer than any silence that ends a report, in microseconds.
 const SILENCE: i64 = 3_600_000_000;
 
@@ -46,6 +49,8 @@ pub struct Reading {
     pub tenure: Tenure,
     /// The ledger could not be reached the last time; false at first.
     pub away: bool,
+    /// Controls may have passed, and nobody has looked yet whom that lets go; true at first.
+    pub owed: bool,
     pub stop: watch::Receiver<bool>,
 }
 
@@ -70,10 +75,10 @@ impl Reading {
             () = super::stopped(&mut stop) => return Ok(()),
         }
         let Some(start) = self.start().await? else { return Ok(()) };
-        self.release().await;
         let mut cursor = self.cursor(start);
         let mut commits = self.tape.commits();
         while !*self.stop.borrow() {
+            self.release().await;
             commits.borrow_and_update();
             let entries = match self.tape.after(&self.analyzer.id, cursor.last, PAGE).await {
                 Err(error) if !error.is_fatal() => {
@@ -124,6 +129,7 @@ impl Reading {
             }
             if !cursor.found.is_empty() {
                 self.take_in(&mut cursor).await?;
+                self.release().await;
             }
             if entries.is_empty() {
                 return Ok(());
@@ -182,6 +188,7 @@ impl Reading {
             () = super::stopped(&mut stop) => return Ok(()),
             () = tokio::time::sleep_until(clock::instant_at(deadline.unwrap_or(0))),
                 if deadline.is_some() => {}
+            () = tokio::time::sleep(AGAIN), if self.owed => return Ok(()),
         }
         // Silence is only silence when nothing is on its way to the disk.
         let tick = clock::tick_us();
@@ -234,11 +241,8 @@ impl Reading {
             match self.ledger.within(done).await {
                 Ok(taken) => {
                     self.ledger_back();
-                    let controls = taken.controls;
+                    self.owed |= taken.controls;
                     self.tell(taken);
-                    if controls {
-                        self.release().await;
-                    }
                     return Ok(true);
                 }
                 // Also what should never happen: one report must not take the whole house down.
@@ -253,16 +257,22 @@ impl Reading {
         }
     }
 
-    /// What was held for controls may go. A ledger that is away for this is back at the next run of
-    /// control material, or at the next start.
-    async fn release(&self) {
+    /// What was held for controls may go, after a start and after each run of control material. Where
+    /// the ledger is away for this, it is tried again.
+    async fn release(&mut self) {
+        if self.tenure.now().is_none() || !std::mem::take(&mut self.owed) {
+            return;
+        }
         match self.ledger.release_passed(&self.bench, &self.analyzer).await {
             Ok(0) => {}
             Ok(released) => {
                 info!(analyzer = %self.analyzer.id, released, "controls have passed");
                 self.wakes.iter().for_each(|wake| wake.notify_waiters());
             }
-            Err(error) => warn!(analyzer = %self.analyzer.id, %error, "held for controls still"),
+            Err(error) => {
+                self.owed = true;
+                warn!(analyzer = %self.analyzer.id, %error, "held for controls still");
+            }
         }
     }
 

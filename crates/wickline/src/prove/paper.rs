@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::Row;
+use crate::csv::{line, plain};
 
 /// The columns of the CSV.
 pub const HEAD: [&str; 14] = [
@@ -52,8 +53,7 @@ impl Row {
     }
 }
 
-/// The table as CSV (RFC 4180), every cell quoted. A cell that a spreadsheet would take for a formula
-/// begins with an apostrophe.
+/// The table as CSV.
 #[must_use]
 pub fn csv(rows: &[Row], fingerprint: &str) -> String {
     let mut text = line(&HEAD.map(str::to_owned));
@@ -61,16 +61,6 @@ pub fn csv(rows: &[Row], fingerprint: &str) -> String {
         text.push_str(&line(&row.cells(fingerprint)));
     }
     text
-}
-
-fn line(cells: &[String]) -> String {
-    let cells: Vec<String> = cells.iter().map(|c| quoted(c)).collect();
-    cells.join(",") + "\r\n"
-}
-
-fn quoted(cell: &str) -> String {
-    let harmful = cell.starts_with(['=', '+', '-', '@', '\t', '\r']);
-    format!("\"{}{}\"", if harmful { "'" } else { "" }, cell.replace('"', "\"\""))
 }
 
 /// One case that is not as it was.
@@ -127,7 +117,7 @@ fn table(text: &str) -> Result<BTreeMap<String, Vec<String>>, String> {
     Ok(table)
 }
 
-/// CSV as rows of cells, the apostrophes of `csv` taken off again.
+/// CSV as rows of cells, the guards taken off again.
 fn records(text: &str) -> Vec<Vec<String>> {
     let (mut rows, mut row, mut cell) = (Vec::new(), Vec::new(), String::new());
     let mut inside = false;
@@ -153,10 +143,4 @@ fn records(text: &str) -> Vec<Vec<String>> {
         rows.push(row);
     }
     rows
-}
-
-fn plain(cell: String) -> String {
-    let guarded =
-        cell.strip_prefix('\'').filter(|r| r.starts_with(['=', '+', '-', '@', '\t', '\r']));
-    guarded.map(str::to_owned).unwrap_or(cell)
 }

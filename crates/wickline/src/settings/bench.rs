@@ -252,7 +252,10 @@ impl Builder<'_> {
                 ),
             );
         }
-        let strips: Vec<Strip> = strips.into_iter().collect::<Option<_>>()?;
+        let mut strips: Vec<Strip> = strips.into_iter().collect::<Option<_>>()?;
+        // The one of `strip` may stand in `strips` as well.
+        let mut seen = HashSet::new();
+        strips.retain(|strip| seen.insert(strip.id.clone()));
         let rules = rules?;
         self.together(settings, index, &rules, &strips);
         let counting = self.counting(settings, index);

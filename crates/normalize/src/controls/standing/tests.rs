@@ -70,6 +70,11 @@ fn a_failure_stands_until_its_level_passes() {
     runs.push(ran("2", "202503140800", NoTarget));
     let since = Some(at("202503140800"));
     assert_eq!(stand(&runs, "202503140810").overall, State::Due { since }, "no target, no pass");
+    runs.push(ran("2", "202503140820", Failed));
+    runs.push(ran("2", "202503140830", NoTarget));
+    let since = at("202503140820");
+    let found = stand(&runs, "202503140840").overall;
+    assert_eq!(found, State::Failed { since }, "what says nothing lifts no failure");
 }
 
 #[test]
@@ -157,7 +162,8 @@ proptest! {
         }
     }
 
-    /// Failed if any level's last run failed, passed only if every level's last run passed.
+    /// Failed if the last run of any level that says something failed, passed only if every level's
+    /// last run passed.
     #[test]
     fn the_last_run_of_each_level_decides(
         history in proptest::collection::vec((0..3_usize, 0..3_usize, 0..1_440_i64), 0..12),
@@ -167,19 +173,24 @@ proptest! {
         let verdicts = [Passed, Failed, NoTarget];
         let minute = |n: i64| Moment::at_wall(20_000 * 86_400 + n * 60).expect("a real time");
         let mut last: [Option<(i64, Verdict)>; 3] = [None; 3];
+        let mut told = last;
         let mut runs = Vec::new();
         for (level, verdict, time) in history {
             let verdict = verdicts[verdict];
             let level_name = names[level].to_owned();
             runs.push(Ran { level: level_name, at: minute(time), verdict, strip_lot: None });
-            if time <= now && last[level].is_none_or(|(before, _)| before <= time) {
+            let counts = |known: Option<(i64, Verdict)>| known.is_none_or(|(t, _)| t <= time);
+            if time <= now && counts(last[level]) {
                 last[level] = Some((time, verdict));
+            }
+            if time <= now && verdict != NoTarget && counts(told[level]) {
+                told[level] = Some((time, verdict));
             }
         }
         let levels: Vec<String> = names.iter().map(|n| (*n).to_owned()).collect();
         let found = standing(&levels, &runs, &Period::default(), None, minute(now));
         let verdicts: Vec<Option<Verdict>> = last.iter().map(|l| l.map(|(_, v)| v)).collect();
-        let expected = if verdicts.contains(&Some(Failed)) {
+        let expected = if told.iter().any(|l| matches!(l, Some((_, Failed)))) {
             "failed"
         } else if verdicts.iter().all(|v| *v == Some(Passed)) {
             "passed"

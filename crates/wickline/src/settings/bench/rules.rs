@@ -27,6 +27,8 @@ pub struct ClockRules {
 pub struct ControlRules {
     pub plan: ControlPlan,
     pub period: Period,
+    /// False: the configuration says that none is ever run on this analyzer.
+    pub are_run: bool,
 }
 
 impl Analyzer {
@@ -196,6 +198,7 @@ impl Builder<'_> {
         let raw = &settings.analyzer[index];
         let period = self.period(settings, index);
         let lots = lots_of(settings, &raw.id);
+        let are_run = raw.controls != "none";
         if lots.is_empty() {
             let on = |policy: &str| !matches!(policy, "" | "off");
             for (key, policy) in
@@ -207,7 +210,7 @@ impl Builder<'_> {
                     self.fault("analyzer", index, key, policy, allowed.into());
                 }
             }
-            return ControlRules { plan: ControlPlan::default(), period };
+            return ControlRules { plan: ControlPlan::default(), period, are_run };
         }
         let rules = self.pairs("analyzer", index, "control_rules", &raw.control_rules);
         let entries: Vec<Entry> = lots.iter().map(|n| self.entry(settings, *n)).collect();
@@ -219,7 +222,7 @@ impl Builder<'_> {
             }
             ControlPlan::default()
         });
-        ControlRules { plan, period }
+        ControlRules { plan, period, are_run }
     }
 
     fn entry(&mut self, settings: &Settings, n: usize) -> Entry {

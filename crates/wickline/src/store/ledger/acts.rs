@@ -7,9 +7,9 @@ use wickline_normalize::{Moment, Reason, Remark, Remedy, Report};
 use super::corrections::may_correct;
 use super::state::State;
 use super::telling::Saying;
-use super::{Act, Actor, Ledger, record};
+use super::{Act, Actor, Ledger, control_id, record};
 use crate::clock::{self, moment_of};
-use crate::pipeline::compose::Subject;
+use crate::pipeline::compose::{self, Subject};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -243,7 +243,7 @@ impl Ledger {
         };
         record(&mut write, actor, act).await?;
         write.commit().await?;
-        self.release_passed(bench, analyzer).await?;
+        self.release_now(bench, analyzer).await;
         Ok(vec![(n, "filed".into())])
     }
 
@@ -346,6 +346,19 @@ impl Ledger {
         record(&mut write, actor, act).await?;
         write.commit().await?;
         Ok(vec![(open.n, "waiting".into())])
+    }
+
+    /// Whether a message can be built for every receiver, before anything is changed.
+    pub(super) fn sendable(&self, bench: &Bench, open: &Open) -> Result<(), StoreError> {
+        let readings = open.readings()?;
+        let specimen = open.specimen.clone().unwrap_or_default();
+        let subject = open.subject(&specimen, &readings);
+        let id = control_id(&self.epoch, i64::MAX >> 30);
+        for target in bench.targets_of(&open.analyzer, open.is_control()) {
+            compose::message(bench, target, &id, clock::now_us(), &subject)
+                .map_err(|hold| no(format!("report {}: {}", open.n, hold.detail)))?;
+        }
+        Ok(())
     }
 
     pub(super) async fn messages(

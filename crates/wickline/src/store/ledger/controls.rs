@@ -1,8 +1,10 @@
-//! Runs of control material in rows, the strip lots in use, and what a passing run lets go.
+//! Runs of control material in rows, and what a passing run lets go.
 
-use sqlx::{AssertSqlSafe, Executor, Row};
-use wickline_normalize::controls::{Lots, Ran, Run, Verdict, assess, standing};
-use wickline_normalize::judge::StripLot;
+use std::collections::BTreeMap;
+
+use sqlx::{AnyConnection, AssertSqlSafe, Executor, Row};
+use wickline_normalize::controls::{Lots as RunLots, Ran, Run, Verdict, assess, standing};
+use wickline_normalize::judge::{StripLot, expired};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::{Reason, Report, Strip};
 
@@ -10,13 +12,14 @@ use super::acts::{Open, clear_one, let_go_in, opened};
 use super::intake::storable;
 use super::judging::{ControlRun, level_text};
 use super::state::State;
+use super::strip_lots::{Lots, lots};
 use super::{Act, Actor, Ledger, record};
 use crate::clock::{SiteClock, moment_of};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
 
-/// The last runs of a level that say how it stands.
+/// The runs of a level before a time that say how it stood then.
 const RUNS: i64 = 30;
 /// Held reports looked at in one transaction.
 const GROUP: i64 = 100;
@@ -41,7 +44,7 @@ pub(super) fn assessed(
     strip_lot: Option<&str>,
     day: &str,
 ) -> Run {
-    let lots = Lots { control: control_lot, strip: strip_lot };
+    let lots = RunLots { control: control_lot, strip: strip_lot };
     assess(readings, strip, &analyzer.controls.plan, level, lots, day)
 }
 
@@ -71,48 +74,34 @@ pub(super) async fn insert(write: &mut Write, runs: &[NewRun<'_>]) -> Result<(),
     Ok(())
 }
 
-/// The strip lots that people entered for an analyzer, in order, each with its time.
-pub(super) async fn lots(
-    write: &mut Write,
-    analyzer: &str,
-) -> Result<Vec<(i64, StripLot)>, StoreError> {
-    let query = sqlx::query(
-        "SELECT since, lot, last_day FROM strip_lot WHERE analyzer = $1 ORDER BY since",
-    )
-    .bind(analyzer.to_owned());
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    let read = |row: &sqlx::any::AnyRow| -> Result<(i64, StripLot), sqlx::Error> {
-        let (lot, last_day) = (row.try_get("lot")?, row.try_get("last_day")?);
-        Ok((row.try_get("since")?, StripLot { lot, last_day }))
-    };
-    rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
-}
-
-/// The last runs of every level that must pass.
+/// The runs of every level that must pass, by strip, the oldest first: those that say how the analyzer
+/// stood at any time from this one on.
 pub(super) async fn runs(
-    write: &mut Write,
+    conn: &mut AnyConnection,
     clock: &SiteClock,
     analyzer: &Analyzer,
-) -> Result<Vec<Ran>, StoreError> {
+    from: i64,
+) -> Result<Vec<(String, Ran)>, sqlx::Error> {
+    let sql = format!(
+        "SELECT run.at, run.verdict, run.strip, run.strip_lot FROM control_run run \
+         JOIN report ON report.n = run.report AND report.state <> 'repeat' \
+         WHERE run.analyzer = $1 AND run.level = $2 AND run.at >= coalesce((SELECT min(before.at) \
+         FROM (SELECT at FROM control_run WHERE analyzer = $1 AND level = $2 AND at <= $3 \
+         ORDER BY at DESC LIMIT {RUNS}) before), 0) ORDER BY run.at, run.report"
+    );
     let mut runs = Vec::new();
     for level in analyzer.controls.plan.levels() {
-        let sql = format!(
-            "SELECT at, verdict, strip_lot FROM control_run WHERE analyzer = $1 AND level = $2 \
-             ORDER BY at DESC LIMIT {RUNS}"
-        );
-        let query = sqlx::query(AssertSqlSafe(sql)).bind(analyzer.id.clone()).bind(level.clone());
-        let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-        for row in rows {
-            let read = || -> Result<Ran, sqlx::Error> {
-                let verdict: String = row.try_get("verdict")?;
-                Ok(Ran {
-                    level: level.clone(),
-                    at: clock.moment(row.try_get("at")?),
-                    verdict: verdict_of(&verdict),
-                    strip_lot: row.try_get("strip_lot")?,
-                })
+        let query = sqlx::query(AssertSqlSafe(sql.clone()));
+        let query = query.bind(analyzer.id.clone()).bind(level.clone()).bind(from);
+        for row in conn.fetch_all(query).await? {
+            let verdict: String = row.try_get("verdict")?;
+            let ran = Ran {
+                level: level.clone(),
+                at: clock.moment(row.try_get("at")?),
+                verdict: verdict_of(&verdict),
+                strip_lot: row.try_get("strip_lot")?,
             };
-            runs.push(read().map_err(|e| write.wrong(&e))?);
+            runs.push((row.try_get("strip")?, ran));
         }
     }
     Ok(runs)
@@ -129,13 +118,17 @@ pub(super) async fn identified(
     let Some(strip) = analyzer.strips.iter().find(|s| s.id == open.strip) else { return Ok(()) };
     let taken = open.taken.filter(|_| open.clock_believed);
     let at = taken.and_then(|t| bench.clock.us(t)).unwrap_or(open.heard_at);
-    let lots = lots(write, &analyzer.id).await?;
-    let entered = lots.iter().rev().find(|(since, _)| *since <= at).map(|(_, lot)| lot);
+    let lots = lots(write.conn(), &analyzer.id).await.map_err(|e| write.wrong(&e))?;
+    let entered = lots.at(&open.strip, at);
     let strip_lot = StripLot::of(&open.print, entered).map(str::to_owned);
     let day = bench.clock.day(at);
     let readings = open.readings()?;
     let (lot, level) = (open.print.control_lot.as_deref(), Some(level));
     let run = assessed(analyzer, strip, &readings, level, lot, strip_lot.as_deref(), &day);
+    let run = match expired(&open.print, entered, &day) {
+        Some(hold) => run.without_pass(hold.detail, |_| true),
+        None => run,
+    };
     let run = ControlRun { level: level.map(str::to_owned), strip_lot, run };
     let (analyzer, strip) = (analyzer.id.as_str(), open.strip.as_str());
     insert(write, &[NewRun { report: open.n, analyzer, day: &day, at, strip, run: &run }]).await
@@ -150,8 +143,7 @@ pub(super) fn verdict_of(code: &str) -> Verdict {
 }
 
 impl Ledger {
-    /// Lets go what was held for controls alone, now that every level has passed after it was taken.
-    /// How many reports.
+    /// Lets go what was held for controls alone and is so no more. How many reports.
     pub async fn release_passed(
         &self,
         bench: &Bench,
@@ -168,6 +160,13 @@ impl Ledger {
         }
     }
 
+    /// The same after an act that made a run: the act is done whatever comes of this.
+    pub(super) async fn release_now(&self, bench: &Bench, analyzer: &Analyzer) {
+        if let Err(error) = self.release_passed(bench, analyzer).await {
+            tracing::warn!(analyzer = %analyzer.id, %error, "held for controls still");
+        }
+    }
+
     async fn release_some(
         &self,
         bench: &Bench,
@@ -175,23 +174,26 @@ impl Ledger {
         after: i64,
     ) -> Result<Option<(i64, usize)>, StoreError> {
         let mut write = self.act().await?;
-        let known = Known::read(&mut write, bench, analyzer).await?;
         let query = sqlx::query(AssertSqlSafe(format!(
-            "SELECT DISTINCT report.n, report.heard_at, report.taken_at, report.print, report.clock FROM report \
-             JOIN hold ON hold.report = report.n AND hold.cleared_at IS NULL \
+            "SELECT DISTINCT report.n, report.heard_at, report.taken_at, report.print, report.clock, \
+             report.strip \
+             FROM report JOIN hold ON hold.report = report.n AND hold.cleared_at IS NULL \
              AND hold.reason IN ('controls-failed', 'controls-due') \
-             WHERE report.state = 'held' AND report.analyzer = $1 AND report.n > $2 \
+             WHERE report.state = 'held' AND report.corrects IS NULL AND report.analyzer = $1 AND report.n > $2 \
              ORDER BY report.n LIMIT {GROUP}"
         )))
         .bind(analyzer.id.clone())
         .bind(after);
         let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+        let waits = rows.iter().map(|row| Waits::read(bench, row)).collect::<Result<Vec<_>, _>>();
+        let waits = waits.map_err(|e| write.wrong(&e))?;
+        let Some(first) = waits.iter().map(|w| w.at).min() else { return Ok(None) };
+        let passes = Passes::read(write.conn(), bench, analyzer, first).await;
+        let passes = passes.map_err(|e| write.wrong(&e))?;
         let (mut last, mut count) = (None, 0);
-        for row in rows {
-            let n: i64 = row.try_get("n").map_err(|e| write.wrong(&e))?;
-            last = Some(n);
-            let (at, lot) = taken(bench, &row).map_err(|e| write.wrong(&e))?;
-            if known.lets_go(at, lot.as_deref()) && self.release_one(&mut write, bench, n).await? {
+        for one in &waits {
+            last = Some(one.n);
+            if passes.let_go(one) && self.release_one(&mut write, bench, one.n).await? {
                 count += 1;
             }
         }
@@ -210,21 +212,19 @@ impl Ledger {
         let of_controls = |r: &Reason| matches!(r, Reason::ControlsFailed | Reason::ControlsDue);
         let (cleared, rest): (Vec<_>, Vec<_>) =
             open.holds.into_iter().partition(|(_, reason, _)| of_controls(reason));
+        let goes = rest.is_empty();
+        open.holds = rest;
+        // One that cannot be built any more stays for a person as it is, and keeps nothing else back.
+        if goes && let Err(error) = self.sendable(bench, &open) {
+            tracing::warn!(report = n, %error, "controls passed, but it cannot go");
+            return Ok(false);
+        }
         for (ix, _, _) in &cleared {
             clear_one(write, n, *ix).await?;
         }
-        let goes = rest.is_empty();
-        open.holds = rest;
         let was = super::acts::codes(cleared.iter().map(|(_, reason, _)| *reason));
         if goes {
-            // One that cannot be built any more stays for a person, and keeps nothing else back.
-            if let Err(error) = let_go_in(self, write, bench, &open).await {
-                tracing::warn!(report = n, %error, "controls passed, but it cannot go");
-                return match error {
-                    StoreError::Refused { .. } => Ok(false),
-                    other => Err(other),
-                };
-            }
+            let_go_in(self, write, bench, &open).await?;
         }
         let act = Act {
             verb: "release",
@@ -238,55 +238,71 @@ impl Ledger {
     }
 }
 
-/// All that is known of an analyzer's controls.
-struct Known<'a> {
+/// One report that waits for controls: when it was taken, as far as that is believed, else heard.
+struct Waits {
+    n: i64,
+    strip: String,
+    at: i64,
+    print: Report,
+}
+
+impl Waits {
+    fn read(bench: &Bench, row: &sqlx::any::AnyRow) -> Result<Self, sqlx::Error> {
+        let heard_at: i64 = row.try_get("heard_at")?;
+        let print: String = row.try_get("print")?;
+        let doubted: Option<String> = row.try_get("clock")?;
+        let print: Report = serde_json::from_str(&print).unwrap_or_default();
+        let taken: Option<String> = row.try_get("taken_at")?;
+        let taken = taken.filter(|_| doubted.is_none()).and_then(|t| moment_of(&t));
+        let at = taken.and_then(|t| bench.clock.us(t)).unwrap_or(heard_at);
+        Ok(Self { n: row.try_get("n")?, strip: row.try_get("strip")?, at, print })
+    }
+}
+
+/// How an analyzer stood at any time from one on, as it is known now.
+struct Passes<'a> {
     bench: &'a Bench,
     analyzer: &'a Analyzer,
     runs: Vec<Ran>,
-    lots: Vec<(i64, StripLot)>,
-    /// The last run, if every level stood as passed then.
-    passed_at: Option<i64>,
+    /// The last run of all, and by strip the lot of the last one on it.
+    last: Option<i64>,
+    lots_run: BTreeMap<String, String>,
+    lots: Lots,
 }
 
-impl<'a> Known<'a> {
+impl<'a> Passes<'a> {
     async fn read(
-        write: &mut Write,
+        conn: &mut AnyConnection,
         bench: &'a Bench,
         analyzer: &'a Analyzer,
-    ) -> Result<Self, StoreError> {
-        let runs = runs(write, &bench.clock, analyzer).await?;
-        let lots = lots(write, &analyzer.id).await?;
-        let mut known = Self { bench, analyzer, runs, lots, passed_at: None };
-        let last = known.runs.iter().filter_map(|r| Some((bench.clock.us(r.at)?, r)));
-        let last = last.max_by_key(|(at, _)| *at);
-        let last = last.map(|(at, run)| (at, run.strip_lot.clone()));
-        known.passed_at =
-            last.filter(|(at, lot)| known.is_passed(*at, lot.as_deref())).map(|(at, _)| at);
-        Ok(known)
+        from: i64,
+    ) -> Result<Self, sqlx::Error> {
+        let mut runs = runs(conn, &bench.clock, analyzer, from).await?;
+        runs.sort_by_key(|(_, ran)| bench.clock.us(ran.at));
+        let lot = |(strip, ran): &(String, Ran)| Some((strip.clone(), ran.strip_lot.clone()?));
+        let lots_run = runs.iter().filter_map(lot).collect();
+        let runs: Vec<Ran> = runs.into_iter().map(|(_, ran)| ran).collect();
+        let last = runs.last().and_then(|ran| bench.clock.us(ran.at));
+        let lots = lots(conn, &analyzer.id).await?;
+        Ok(Self { bench, analyzer, runs, last, lots_run, lots })
     }
 
-    fn is_passed(&self, at: i64, printed: Option<&str>) -> bool {
-        let entered = self.lots.iter().rev().find(|(since, _)| *since <= at);
-        let lot = printed.or(entered.map(|(_, lot)| lot.lot.as_str()));
+    fn passed(&self, lot: Option<&str>, at: i64) -> bool {
         let (rules, now) = (&self.analyzer.controls, self.bench.clock.moment(at));
         standing(rules.plan.levels(), &self.runs, &rules.period, lot, now).is_passed()
     }
 
-    /// Whether what was taken then may go: every level has passed since, or had passed already by
-    /// what came late.
-    fn lets_go(&self, at: i64, lot: Option<&str>) -> bool {
-        self.passed_at.is_some_and(|passed| at <= passed) || self.is_passed(at, lot)
+    /// Whether every level had passed when it was taken (its controls may have been heard after it), or
+    /// has since.
+    fn let_go(&self, one: &Waits) -> bool {
+        let entered = |at| self.lots.at(&one.strip, at);
+        if self.passed(StripLot::of(&one.print, entered(one.at)), one.at) {
+            return true;
+        }
+        self.last.is_some_and(|last| {
+            let run = self.lots_run.get(&one.strip).map(String::as_str);
+            let lot = run.or_else(|| entered(last).map(|lot| lot.lot.as_str()));
+            one.at <= last && self.passed(lot, last)
+        })
     }
-}
-
-/// When a report was taken, as far as that is believed, else heard; and the strip lot that it names.
-fn taken(bench: &Bench, row: &sqlx::any::AnyRow) -> Result<(i64, Option<String>), sqlx::Error> {
-    let heard_at: i64 = row.try_get("heard_at")?;
-    let print: String = row.try_get("print")?;
-    let doubted: Option<String> = row.try_get("clock")?;
-    let print: Report = serde_json::from_str(&print).unwrap_or_default();
-    let taken: Option<String> = row.try_get("taken_at")?;
-    let taken = taken.filter(|_| doubted.is_none()).and_then(|t| moment_of(&t));
-    let at = taken.and_then(|t| bench.clock.us(t)).unwrap_or(heard_at);
-    Ok((at, StripLot::of(&print, None).map(str::to_owned)))
 }

@@ -7,7 +7,7 @@ use sqlx::{AssertSqlSafe, Executor, Row};
 use wickline_normalize::account::{Account, Came, Spot};
 use wickline_normalize::clocks::{ByClock, ClockFacts, clock};
 use wickline_normalize::comments::comments;
-use wickline_normalize::controls::{Ran, Run, Verdict, standing};
+use wickline_normalize::controls::{Checked, Ran, Run, standing};
 use wickline_normalize::judge::{
     Earlier, Facts, Judged, StripLot, Way, expired, judge, strip_of, superseded,
 };
@@ -15,6 +15,7 @@ use wickline_normalize::number::{self, Number};
 use wickline_normalize::{Class, Hold, Moment, Reason, Remark, Report, Standing};
 
 use super::intake::{Heard, key_text, storable};
+use super::strip_lots::{Lots, lots};
 use super::{controls, numbers};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
@@ -27,15 +28,9 @@ const SAMPLES_APART: i64 = 600_000_000;
 const SAMPLES: usize = 5;
 const SAMPLES_LEAST: usize = 3;
 
-/// Why a control that is held counts as no run, and what does not even make it one.
-const NO_RUN: &[Reason] = &[
-    Reason::ClassDisagree,
-    Reason::NumberReused,
-    Reason::Incomplete,
-    Reason::TestMessage,
-    Reason::CorrectionHeard,
-    Reason::NotFinal,
-];
+/// A control held for one of these may be no run of its level at all: nothing that it reads counts.
+const DOUBTED: &[Reason] =
+    &[Reason::ClassDisagree, Reason::TestMessage, Reason::CorrectionHeard, Reason::NotFinal];
 
 /// What was decided of one report.
 pub(super) struct Decided {
@@ -80,7 +75,7 @@ pub(super) struct Judging<'a> {
     account_before: Account,
     told: Vec<numbers::Heard>,
     runs: Vec<Ran>,
-    lots: Vec<(i64, StripLot)>,
+    lots: Lots,
     samples: Vec<(i64, i64)>,
     samples_before: Vec<(i64, i64)>,
     /// The id of the next report.
@@ -113,7 +108,7 @@ impl<'a> Judging<'a> {
             account,
             told: Vec::new(),
             runs: Vec::new(),
-            lots: controls::lots(write, &analyzer.id).await?,
+            lots: Lots::default(),
             samples: samples(write, &analyzer.id).await?,
             samples_before: Vec::new(),
             next,
@@ -121,8 +116,14 @@ impl<'a> Judging<'a> {
         };
         judging.samples_before.clone_from(&judging.samples);
         judging.earlier = earlier(write, analyzer, &days, &keys, next).await?;
+        let lots = lots(write.conn(), &analyzer.id).await;
+        judging.lots = lots.map_err(|e| write.wrong(&e))?;
         if analyzer.rules.controls_policy.is_on() {
-            judging.runs = controls::runs(write, &bench.clock, analyzer).await?;
+            // What an analyzer's memory is read out of was run before what came last.
+            let at = |h: &&Heard| h.report.taken.and_then(|t| bench.clock.us(t));
+            let at = heard.iter().map(|h| at(h).unwrap_or(h.heard_at).min(h.heard_at)).min();
+            let runs = controls::runs(write.conn(), &bench.clock, analyzer, at.unwrap_or(0)).await;
+            judging.runs = runs.map_err(|e| write.wrong(&e))?.into_iter().map(|r| r.1).collect();
         }
         Ok(judging)
     }
@@ -159,7 +160,8 @@ impl<'a> Judging<'a> {
 
     fn decide(&mut self, heard: &Heard, timed: Timed, sequence: Option<&str>) -> Decided {
         let print = &heard.report;
-        let lot = self.lot_at(timed.at).cloned();
+        let strip = strip_of(print, &self.analyzer.strips).map_or("", |s| s.id.as_str());
+        let lot = self.lots.at(strip, timed.at).cloned();
         let strip_lot = StripLot::of(print, lot.as_ref()).map(str::to_owned);
         let standing = self.standing(strip_lot.as_deref(), timed.at);
         let facts = Facts {
@@ -179,7 +181,7 @@ impl<'a> Judging<'a> {
             judged.remarks.extend(timed.remark.clone());
             judged.remarks.extend(comments(&judged.readings, &self.analyzer.comments));
         }
-        let expired = expired(print, &facts);
+        let expired = expired(print, lot.as_ref(), &timed.day);
         let run = self.run(print, &judged, strip_lot, &timed.day, expired);
         let Timed { day, at, taken, clock, .. } = timed;
         let of_controls =
@@ -268,10 +270,6 @@ impl<'a> Judging<'a> {
         }
     }
 
-    fn lot_at(&self, at: i64) -> Option<&StripLot> {
-        self.lots.iter().rev().find(|(since, _)| *since <= at).map(|(_, lot)| lot)
-    }
-
     /// How the controls stood; None where nothing hangs on it.
     fn standing(&self, lot: Option<&str>, at: i64) -> Option<Standing> {
         let rules = &self.analyzer.controls;
@@ -280,7 +278,7 @@ impl<'a> Judging<'a> {
         on.then(|| standing(rules.plan.levels(), &self.runs, &rules.period, lot, now))
     }
 
-    /// What a report amounts to as a run of control material.
+    /// What a report amounts to as a run of control material. One that is held never passes.
     fn run(
         &self,
         print: &Report,
@@ -289,26 +287,29 @@ impl<'a> Judging<'a> {
         day: &str,
         expired: Option<Hold>,
     ) -> Option<ControlRun> {
-        let counts = !judged.holds.iter().any(|h| NO_RUN.contains(&h.reason));
-        if judged.class != Class::Control || matches!(judged.way, Way::Repeat { .. }) || !counts {
+        if judged.class != Class::Control || matches!(judged.way, Way::Repeat { .. }) {
             return None;
         }
-        let strip = strip_of(print, &self.analyzer.strips)?;
-        let mut run = controls::assessed(
-            self.analyzer,
-            strip,
-            &judged.readings,
-            judged.level.as_deref(),
-            print.control_lot.as_deref(),
-            strip_lot.as_deref(),
-            day,
-        );
+        let run = match strip_of(print, &self.analyzer.strips) {
+            Some(strip) => controls::assessed(
+                self.analyzer,
+                strip,
+                &judged.readings,
+                judged.level.as_deref(),
+                print.control_lot.as_deref(),
+                strip_lot.as_deref(),
+                day,
+            ),
+            None => Run::default(),
+        };
+        let has = |reasons: &[Reason]| judged.holds.iter().any(|h| reasons.contains(&h.reason));
+        let (doubted, cut_off) = (has(DOUBTED), has(&[Reason::Incomplete]));
+        let silent = |c: &Checked| doubted || (cut_off && c.found.is_empty());
         let held = judged.holds.first().map(|h| format!("it is held: {}", h.reason.code()));
-        if let Some(why) = held.or(expired.map(|h| h.detail))
-            && run.verdict == Verdict::Passed
-        {
-            (run.verdict, run.why) = (Verdict::NoTarget, why);
-        }
+        let run = match held.or(expired.map(|h| h.detail)) {
+            Some(why) => run.without_pass(why, |c| !silent(c)),
+            None => run,
+        };
         Some(ControlRun { level: judged.level.clone(), strip_lot, run })
     }
 

@@ -3,6 +3,7 @@
 pub mod acts;
 pub mod closing;
 pub mod comparing;
+pub mod control_views;
 pub mod controls;
 pub mod corrections;
 mod day;
@@ -18,6 +19,7 @@ pub mod refusals;
 pub mod rereading;
 pub mod standing;
 pub mod state;
+pub mod strip_lots;
 pub mod telling;
 pub mod views;
 

@@ -121,12 +121,7 @@ impl Ledger {
         let update = Update { n, decided: &decided, row, control_sign: sign };
         let row = update.keep(&mut write, State::Held, state).await?;
         record(&mut write, actor, act).await?;
-        if let Some(run) = &decided.run {
-            let (day, strip) = (decided.day.as_str(), row.strip.as_str());
-            let analyzer = analyzer.id.as_str();
-            let run = NewRun { report: n, analyzer, day, at: decided.at, strip, run };
-            controls::insert(&mut write, &[run]).await?;
-        }
+        run_anew(&mut write, analyzer, n, &row.strip, &decided).await?;
         if matches!(state, State::Waiting | State::Filed) {
             let now = Open {
                 specimen: row.specimen,
@@ -144,8 +139,8 @@ impl Ledger {
             self.messages(&mut write, bench, &now).await?;
         }
         write.commit().await?;
-        if state == State::Filed {
-            self.release_passed(bench, analyzer).await?;
+        if decided.run.is_some() {
+            self.release_now(bench, analyzer).await;
         }
         let differences = again::differences(&before, &after);
         Ok(Reread { n, state, differences })
@@ -215,6 +210,20 @@ async fn replace_holds(write: &mut Write, n: i64, holds: &Vec<Hold>) -> Result<(
     let first = write.conn().fetch_one(first).await.map_err(|e| write.wrong(&e))?;
     let first: i64 = first.try_get(0).map_err(|e| write.wrong(&e))?;
     super::intake::insert_holds(write, &[(n, first, holds)]).await
+}
+
+/// What it amounts to now as a run of control material.
+async fn run_anew(
+    write: &mut Write,
+    analyzer: &Analyzer,
+    n: i64,
+    strip: &str,
+    decided: &Decided,
+) -> Result<(), StoreError> {
+    let Some(run) = &decided.run else { return Ok(()) };
+    let (analyzer, day) = (analyzer.id.as_str(), decided.day.as_str());
+    let run = NewRun { report: n, analyzer, day, at: decided.at, strip, run };
+    controls::insert(write, &[run]).await
 }
 
 fn seen_before(open: &Open) -> Seen {

@@ -31,7 +31,7 @@ impl Lab {
         absent.map(|i| (i.number.unwrap_or_default(), i.reason.unwrap_or_default())).collect()
     }
 
-    async fn message_of(&self, report: i64) -> String {
+    async fn body_of(&self, report: i64) -> String {
         let mut conn = self.ledger.db.read().await.expect("a connection");
         let sql = "SELECT body FROM message_body JOIN message ON message.n = message_body.n \
                    WHERE report = $1";
@@ -102,7 +102,7 @@ async fn a_wrong_clock_may_go_with_our_time(lab: Lab) {
     heard.report.taken = wickline_normalize::Moment::from_digits("20190314091455");
     let taken = lab.take(&[heard], 1).await;
     assert_eq!(states(&taken), [(State::Waiting, None)]);
-    let message = lab.message_of(taken.reports[0].id).await;
+    let message = lab.body_of(taken.reports[0].id).await;
     assert!(message.contains("with the year 2026 it would fit"), "{message}");
     assert!(
         message.contains("^^^^^clock-off") || message.contains("clock-off^^99WKL"),
@@ -140,7 +140,7 @@ async fn a_scanner_is_stripped_by_rule_and_ids_are_checked(lab: Lab) {
     let reasons: Vec<Option<Reason>> = taken.reports.iter().map(|r| r.reason).collect();
     let malformed = Some(Reason::SpecimenMalformed);
     assert_eq!(reasons, [None, malformed, malformed]);
-    let message = lab.message_of(taken.reports[0].id).await;
+    let message = lab.body_of(taken.reports[0].id).await;
     assert!(message.contains("SPM|1|79927398") && !message.contains("]C1"), "{message}");
     let actor = Actor::person(Some("J. Mast".into()));
     let wrong = lab.ledger.report_identify(&lab.bench, &actor, 2, "79927390", "twice").await;
@@ -154,12 +154,12 @@ async fn comments_go_as_notes_and_change_nothing(lab: Lab) {
         let mut plain = Lab::sqlite().await.with("", "");
         let heard = [plain.heard("1", "KP-00001", "3+")];
         plain.take(&heard, 1).await;
-        plain.message_of(1).await
+        plain.body_of(1).await
     };
     let mut lab = lab.with("comments = [\"UA-INT-LEU\", \"UA-MICRO\"]", "");
     let heard = [lab.heard("1", "KP-00001", "3+"), lab.heard("2", "QC-L1", "3+")];
     lab.take(&heard, 1).await;
-    let message = lab.message_of(1).await;
+    let message = lab.body_of(1).await;
     let notes: Vec<&str> = message.split('\r').filter(|s| s.starts_with("NTE|")).collect();
     assert_eq!(notes.len(), 1, "{notes:?}");
     assert!(notes[0].contains("UA-INT-LEU"), "{notes:?}");

@@ -39,6 +39,7 @@ macro_rules! on_both {
 
 mod door;
 mod histories;
+mod locked;
 mod put_right;
 mod together;
 

@@ -1,0 +1,175 @@
+//! `controls`: runs of control material, what they let patients' reports do, charts, strip lots.
+
+mod board;
+mod charts;
+mod lot;
+mod paper;
+
+use std::path::{Path, PathBuf};
+
+use clap::{Args, Subcommand};
+use serde_json::json;
+
+use super::output::Output;
+use super::{Answer, As, Desk, Exit, Failure, id};
+use crate::clock;
+use crate::settings::bench::Analyzer;
+use crate::store::ledger::control_views::{AskedRuns, ControlStanding, RunView};
+
+/// Days that are shown where none is named.
+const DAYS: i64 = 7;
+const DAY_US: i64 = 86_400_000_000;
+
+/// `wickline controls`, `wickline controls --analyzer bench-1 --from 2026-03-01 --csv controls.csv`
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub struct Options {
+    #[command(subcommand)]
+    act: Option<Act>,
+    #[command(flatten)]
+    which: Which,
+    /// Every reading of these runs, one a line, as CSV
+    #[arg(long, value_name = "FILE")]
+    csv: Option<PathBuf>,
+    #[command(flatten)]
+    who: As,
+}
+
+/// Which runs.
+#[derive(Clone, Debug, Default, Args)]
+struct Which {
+    /// Of one analyzer
+    #[arg(long, value_name = "ID")]
+    analyzer: Option<String>,
+    /// Of one level
+    #[arg(long, value_name = "LEVEL")]
+    level: Option<String>,
+    /// From this local day on, YYYY-MM-DD [default: 7 days, today the last]
+    #[arg(long, value_name = "DAY")]
+    from: Option<String>,
+    /// To this local day, YYYY-MM-DD [default: today]
+    #[arg(long, value_name = "DAY")]
+    to: Option<String>,
+}
+
+#[derive(Debug, Subcommand)]
+enum Act {
+    /// One run, reading by reading
+    Show { id: String },
+    /// What was read over time against what is allowed, as SVG
+    Chart(charts::Options),
+    /// The strip lots of an analyzer, or the one that is in use from now on
+    Lot(lot::Options),
+}
+
+/// A span of local days.
+struct Period {
+    from_day: String,
+    to_day: String,
+    from: i64,
+    to: i64,
+}
+
+impl Which {
+    fn period(&self, desk: &Desk) -> Result<Period, Failure> {
+        let clock = desk.clock();
+        let day = |text: &Option<String>| text.as_deref().map(date).transpose();
+        let (first, last) = (day(&self.from)?, day(&self.to)?);
+        let to_day = last.unwrap_or_else(|| clock.day(clock::now_us()));
+        let span = |day: &str| {
+            let wrong = || Failure::wrong(format!("{day} is no day of the site's calendar"));
+            clock.day_span(day).ok_or_else(wrong)
+        };
+        let (noon, to) = (span(&to_day)?.0 + DAY_US / 2, span(&to_day)?.1);
+        let from_day = first.unwrap_or_else(|| clock.day(noon - (DAYS - 1) * DAY_US));
+        if from_day > to_day {
+            let why = format!("--from {from_day} is after --to {to_day}: nothing lies between");
+            return Err(Failure::wrong(why));
+        }
+        Ok(Period { from: span(&from_day)?.0, from_day, to_day, to })
+    }
+
+    /// The runs asked for, and the analyzers they may be of.
+    async fn runs(&self, desk: &Desk) -> Result<(Period, Vec<RunView>), Failure> {
+        if let Some(id) = &self.analyzer {
+            analyzer(desk, id)?;
+        }
+        let period = self.period(desk)?;
+        let asked = AskedRuns {
+            analyzer: self.analyzer.clone(),
+            level: self.level.clone(),
+            from: period.from,
+            to: period.to,
+        };
+        let runs = desk.ledger.control_runs(&asked, desk.clock()).await?;
+        Ok((period, runs))
+    }
+}
+
+fn date(text: &str) -> Result<String, Failure> {
+    let wrong = || Failure::wrong(format!("`{text}` is not a date; write YYYY-MM-DD"));
+    text.parse::<jiff::civil::Date>().map(|d| d.to_string()).map_err(|_| wrong())
+}
+
+fn analyzer<'a>(desk: &'a Desk, id: &str) -> Result<&'a Analyzer, Failure> {
+    let known: Vec<&str> = desk.bench.analyzers.iter().map(|a| a.id.as_str()).collect();
+    desk.bench.analyzer(id).map(AsRef::as_ref).ok_or_else(|| {
+        let known = known.join(", ");
+        Failure::wrong(format!("there is no analyzer {id}; the configuration has {known}"))
+    })
+}
+
+pub async fn controls(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
+    let desk = Desk::open(config).await?;
+    let who = options.who.clone();
+    match options.act {
+        Some(Act::Show { id }) => show(&desk, &id, out).await,
+        Some(Act::Chart(options)) => charts::charts(&desk, options, out).await,
+        Some(Act::Lot(options)) => lot::lot(&desk, options, &who, out).await,
+        None => list(&desk, &options.which, options.csv.as_deref(), out).await,
+    }
+}
+
+async fn list(desk: &Desk, which: &Which, csv: Option<&Path>, out: &Output) -> Answer {
+    let (period, runs) = which.runs(desk).await?;
+    let mut stands = Vec::new();
+    let wanted = |a: &Analyzer| which.analyzer.as_ref().is_none_or(|id| *id == a.id);
+    for analyzer in desk.bench.analyzers.iter().filter(|a| wanted(a)) {
+        let now = clock::now_us();
+        stands.extend(desk.ledger.control_standing(&desk.bench, analyzer, now).await?);
+    }
+    if let Some(path) = csv {
+        let write = std::fs::write(path, paper::csv(&runs));
+        write.map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))?;
+    }
+    if out.json {
+        let stands: Vec<_> = stands.iter().map(|s| board::document(desk, s)).collect();
+        let totals = board::totals(&runs);
+        let period = json!({"from": period.from_day, "to": period.to_day});
+        out.document(
+            &json!({"items": runs, "standing": stands, "totals": totals, "period": period}),
+        )?;
+    } else {
+        board::show(desk, &period, &stands, &runs, out);
+    }
+    Ok(if stands.iter().all(is_clean) { Exit::Done } else { Exit::NotClean })
+}
+
+/// Whether nobody has to do anything about it.
+fn is_clean(stands: &ControlStanding) -> bool {
+    matches!(stands.overall.state, "passed" | "no-plan") && !stands.strip_expired
+}
+
+async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
+    let Some(run) = desk.ledger.control_run(id(text)?, desk.clock()).await? else {
+        let why =
+            format!("report {text} is no run of control material; `wickline controls` lists them");
+        return Err(Failure::wrong(why));
+    };
+    if out.json {
+        out.document(&run)?;
+    } else {
+        board::show_run(&run, out);
+    }
+    Ok(if run.verdict == "passed" { Exit::Done } else { Exit::NotClean })
+}
