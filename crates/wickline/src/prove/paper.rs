@@ -63,7 +63,9 @@ pub fn csv(rows: &[Row], fingerprint: &str) -> String {
     text
 }
 
-fn line(cells: &[String]) -> String {
+/// One record of a CSV file.
+#[must_use]
+pub fn line(cells: &[String]) -> String {
     let cells: Vec<String> = cells.iter().map(|c| quoted(c)).collect();
     cells.join(",") + "\r\n"
 }
