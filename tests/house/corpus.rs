@@ -47,6 +47,7 @@ fn ready(dialect: &str, bytes: &[u8], flaws: &[usize]) -> Vec<Ready> {
                     day: "2026-03-14",
                     sequence: None,
                     controls: None,
+                    lot: None,
                 };
                 let judged = judge(&report, std::slice::from_ref(strip), &rules, &facts);
                 if judged.way != Went::Ready {

@@ -139,6 +139,8 @@ macro_rules! on_both {
     };
 }
 
+mod tampering;
+
 on_both!(
     taking_in_again_changes_nothing,
     a_repeat_is_linked_and_a_reused_number_is_held,
