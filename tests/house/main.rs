@@ -21,4 +21,5 @@ mod prove;
 mod several;
 mod steps;
 mod tidy;
+mod trail;
 mod way;
