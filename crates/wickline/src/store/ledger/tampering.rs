@@ -419,7 +419,7 @@ async fn what_stops_or_pauses_a_receiver_is_an_act(mut lab: Lab) {
         stop: true,
         ..settled(1, State::Refused)
     };
-    ledger.queue_settle("lis", 0, &[refused.clone()]).await.expect("recorded");
+    ledger.queue_settle("lis", 0, std::slice::from_ref(&refused)).await.expect("recorded");
     ledger.queue_settle("lis", 0, &[refused]).await.expect("done already");
     let rows = rows_of(ledger).await;
     let told: Vec<_> = rows.iter().map(|r| (r.verb.as_str(), r.reason.as_deref())).collect();
