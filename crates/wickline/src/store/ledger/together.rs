@@ -102,7 +102,7 @@ async fn set_aside_while_reread() {
     let (a, b) = (twin(&lab).await, twin(&lab).await);
     let actor = Actor::person(None);
     let gate = hold(&lab, "trail").await;
-    let (_, _, ()) = tokio::join!(
+    let (set_aside, _, ()) = tokio::join!(
         a.report_set_aside(&actor, 1, "wrong patient"),
         async {
             blocked(&lab, 1).await;
@@ -114,8 +114,9 @@ async fn set_aside_while_reread() {
         }
     );
     let state = lab.ledger.report(1, &lab.clock()).await.expect("r").expect("t").item.state;
-    assert_eq!(state, "set-aside");
-    assert_eq!(messages(&lab).await.len(), 0);
+    // Which of two that wait gets the lock is the server's affair; the other finds that it was second.
+    let (wanted, sent) = if set_aside.is_ok() { ("set-aside", 0) } else { ("waiting", 1) };
+    assert_eq!((state.as_str(), messages(&lab).await.len()), (wanted, sent));
 }
 
 #[tokio::test]
