@@ -221,7 +221,10 @@ fn holds(library: &Path, case: Case) -> bool {
         );
         judge(&service);
         let fired = service.fired.is_some();
-        assert_eq!(service.daemon.take().expect("one runs").stop(), 0, "{case:?}");
+        let code = service.daemon.take().expect("one runs").stop();
+        // Where only its last row, that it stopped, or its closing fails, everything else is kept.
+        let late = !fired && std::fs::metadata(folder.0.join("fired")).is_ok_and(|m| m.len() > 0);
+        assert!(code == 0 || (late && case.must_end() && code == 4), "{case:?}: {code}");
         fired
     })
 }

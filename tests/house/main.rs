@@ -26,4 +26,5 @@ mod put_right;
 mod several;
 mod steps;
 mod tidy;
+mod trail;
 mod way;

@@ -195,7 +195,13 @@ fn test_messages_are_sent_and_their_answers_recorded() {
         count += 1;
     }
     assert!(count > 100, "{count} messages");
-    assert!(!folder.0.join("ledger.db").exists(), "past queue and ledger");
+    let file = folder.0.join("w.toml");
+    assert_eq!(ask(&file, &["queue"])["items"], Value::Array(Vec::new()), "past the queue");
+    // What is sent and what came of it are acts, for each of the four times.
+    let trail = ask(&file, &["trail", "--object", "receiver lis"]);
+    let rows = trail["items"].as_array().expect("rows");
+    assert_eq!(rows.len(), 8);
+    assert!(text(&rows[1]["became"]).contains(" accepted, 0 refused"), "{}", rows[1]);
 }
 
 #[test]

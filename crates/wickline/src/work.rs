@@ -83,7 +83,10 @@ impl Work {
             },
         };
         there.send_replace(Some(ledger.clone()));
-        self.trail(&ledger, "start").await;
+        if !self.configured(&ledger).await? {
+            return Ok(());
+        }
+        self.trail(&ledger, "start").await?;
         let mut tasks = JoinSet::new();
         let wakes: Vec<Arc<Notify>> = self.bench.targets.iter().map(|_| Arc::default()).collect();
         self.read(&ledger, &wakes, &mut tasks);
@@ -111,8 +114,10 @@ impl Work {
                 }
             }
         }
-        self.trail(&ledger, "stop").await;
-        ended
+        // What was in hand is safe by now, so a ledger that is full or away is no reason to end badly:
+        // a start without a stop before it says the same. A failed sync is.
+        let noted = self.trail(&ledger, "stop").await;
+        ended.and(noted)
     }
 
     /// Tries until the ledger can be opened. None: told to stop before.
@@ -195,20 +200,64 @@ impl Work {
         tenure
     }
 
-    /// This daemon, for the others on the same ledger: its machine and its tape, of which it is the only
-    /// writer. So it finds its own leases again after a restart.
     fn me(&self) -> String {
-        let uname = rustix::system::uname();
-        format!("{}/{}", uname.nodename().to_string_lossy(), self.tape.id)
+        bench_name(&self.tape.id)
     }
 
-    async fn trail(&self, ledger: &Ledger, verb: &'static str) {
-        let object = format!("daemon {} on {}", env!("CARGO_PKG_VERSION"), self.me());
-        let act = Act { verb, object, ..Act::default() };
-        if let Err(error) = ledger.within(ledger.note(&Actor::daemon(), act)).await {
-            warn!(%error, verb, "not noted in the trail");
+    /// Notes the configuration that is used from now on; nothing is read or sent with one that the trail
+    /// does not know. False: told to stop before.
+    async fn configured(&self, ledger: &Ledger) -> Result<bool, StoreError> {
+        let (me, mut stop) = (self.me(), self.stop.clone());
+        let mut told = false;
+        loop {
+            let noted = ledger.configuration_used(&me, &self.bench.effective);
+            match ledger.within(noted).await {
+                Ok(changed) => {
+                    if changed {
+                        info!("the configuration changed: noted in the trail");
+                    }
+                    return Ok(true);
+                }
+                Err(error) if is_away(&error) => {
+                    if !std::mem::replace(&mut told, true) {
+                        warn!(%error, "reading and sending wait until the configuration is noted");
+                    }
+                }
+                Err(error) if error.is_fatal() => return Err(error),
+                // A trail that cannot be added to is for people; patients' results go on.
+                Err(error) => {
+                    warn!(%error, "the configuration is not noted; see `wickline trail verify`");
+                    return Ok(true);
+                }
+            }
+            tokio::select! {
+                () = tokio::time::sleep(AGAIN) => {}
+                () = stopped(&mut stop) => return Ok(false),
+            }
         }
     }
+
+    /// Notes a start or a stop. An error: the store is not safe.
+    async fn trail(&self, ledger: &Ledger, verb: &'static str) -> Result<(), StoreError> {
+        let object = format!("daemon {} on {}", env!("CARGO_PKG_VERSION"), self.me());
+        let act = Act { verb, object, ..Act::default() };
+        match ledger.within(ledger.note(&Actor::daemon(), act)).await {
+            Err(error) if error.is_fatal() => Err(error),
+            Err(error) => {
+                warn!(%error, verb, "not noted in the trail");
+                Ok(())
+            }
+            Ok(()) => Ok(()),
+        }
+    }
+}
+
+/// A daemon, for the others on the same ledger: its machine and its tape, of which it is the only
+/// writer. So it finds its own leases again after a restart.
+#[must_use]
+pub fn bench_name(tape: &str) -> String {
+    let uname = rustix::system::uname();
+    format!("{}/{tape}", uname.nodename().to_string_lossy())
 }
 
 /// True when the ledger may be there later without anybody's help.

@@ -5,22 +5,34 @@ mod laboratory;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use clap::builder::NonEmptyStringValueParser;
 use rustix::fs::Access;
 use serde_json::json;
 use wickline_listen::line::LineKind;
 
 use super::output::Output;
-use super::{Answer, Exit, loaded};
+use super::{Answer, As, Exit, Failure, loaded};
 use crate::settings::bench::Bench;
 use crate::store::ledger::Ledger;
 use crate::store::room::free_bytes;
+use crate::store::tape::Tape;
+use crate::work::bench_name;
 
-/// `wickline check`, `wickline check --offline`
+/// `wickline check`, `wickline check --offline`, `wickline check --record --as "J. Mast" --reason "new lot"`
 #[derive(Debug, Args)]
 pub struct Options {
     /// Leave out what needs the ledger or a receiver to be there
     #[arg(long)]
     offline: bool,
+    /// Note in the trail, if nothing is bad, that this configuration is going to be used and why; then
+    /// have the daemon read it (SIGHUP)
+    #[arg(long, requires = "reason", conflicts_with = "offline")]
+    record: bool,
+    /// Why the configuration changes
+    #[arg(long, value_name = "TEXT", requires = "record", value_parser = NonEmptyStringValueParser::new())]
+    reason: Option<String>,
+    #[command(flatten)]
+    who: As,
 }
 
 /// One finding: what was looked at, how it stands, what to do.
@@ -64,12 +76,44 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
     if !options.offline {
         reach(&bench, &mut found).await;
     }
+    let clean = !found.iter().any(|f| f.level == Level::Bad);
+    if options.record && clean {
+        let reason = options.reason.as_deref().unwrap_or_default();
+        found.push(announce(&bench, &options.who, reason).await?);
+    }
     show(&found, out)?;
     let any = |level: Level| found.iter().any(|f| f.level == level);
+    if options.record && !clean {
+        return Err(Failure::unreachable(
+            "nothing was recorded: mend what is bad, then check again",
+        ));
+    }
     Ok(match (any(Level::Bad), any(Level::Stale)) {
         (true, _) => Exit::Unreachable,
         (false, true) => Exit::NotClean,
         (false, false) => Exit::Done,
+    })
+}
+
+/// Notes who changes the configuration, and why, before the daemon reads it.
+async fn announce(bench: &Bench, who: &As, reason: &str) -> Result<Finding, Failure> {
+    let tape = Tape::look(&bench.tape).await.map_err(|error| {
+        Failure::unreachable(format!(
+            "{error}; a bench is known by its tape, which the daemon makes: it notes the first \
+             configuration by itself"
+        ))
+    })?;
+    let ledger = Ledger::open(bench.ledger.clone()).await?;
+    let (actor, name) = (who.actor(), bench_name(&tape.id));
+    let told = ledger.configuration_announce(&actor, &name, &bench.effective, reason).await?;
+    let print = &bench.effective.fingerprint[..16];
+    Ok(match told {
+        Ok(()) => finding(
+            Level::Good,
+            "trail",
+            format!("configuration {print} recorded by {}; have the daemon read it", actor.name),
+        ),
+        Err(why) => finding(Level::Note, "trail", format!("nothing to record: {why} ({print})")),
     })
 }
 

@@ -109,7 +109,7 @@ async fn sheet(
         return Err(Failure::wrong(format!("there is no analyzer {id}; configured: {known}")));
     }
     match html {
-        Some(path) => paper(desk, &sheet, path, out)?,
+        Some(path) => paper(desk, &sheet, path, out).await?,
         None => show(&sheet, out)?,
     }
     if let Some(fault) = sheet.faults.first() {
@@ -122,8 +122,12 @@ async fn sheet(
     Ok(if sheet.open().next().is_some() { Exit::NotClean } else { Exit::Done })
 }
 
-fn paper(desk: &Desk, sheet: &Sheet, path: &Path, out: &Output) -> Result<(), Failure> {
-    let text = sheet.html(&desk.bench, None).map_err(|e| Failure::unreachable(e.to_string()))?;
+async fn paper(desk: &Desk, sheet: &Sheet, path: &Path, out: &Output) -> Result<(), Failure> {
+    let head = desk.ledger.trail_head().await?;
+    // Long enough to know it again by `trail verify --known`, short enough to be copied by hand.
+    let seal = format!("{}:{}", head.n, head.hash.get(..16).unwrap_or(&head.hash));
+    let text =
+        sheet.html(&desk.bench, Some(&seal)).map_err(|e| Failure::unreachable(e.to_string()))?;
     std::fs::write(path, text)
         .map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))?;
     if out.json {

@@ -18,6 +18,7 @@ mod replay;
 mod report;
 mod run;
 mod simulate;
+mod trail;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -74,6 +75,8 @@ enum Command {
     Controls(controls::Options),
     /// Reads old tape again with today's dialects and strips and shows every difference; sends nothing
     Replay(replay::Options),
+    /// Who did what, when and why; `trail verify` finds any alteration
+    Trail(trail::Options),
     /// Moves the ledger from a file to a server
     Ledger(ledger::Options),
     /// An analyzer on a pseudo-terminal or a port
@@ -199,6 +202,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Day(options) => day::day(config, options, out).await,
         Command::Controls(options) => controls::controls(config, options, out).await,
         Command::Replay(options) => replay::replay(config, options, out).await,
+        Command::Trail(options) => trail::trail(config, options, out).await,
         Command::Ledger(options) => ledger::ledger(options, out).await,
         Command::Simulate(options) => simulate::simulate(options, out).await,
         Command::Receive(options) => receive::receive(options, out).await,

@@ -10,7 +10,7 @@ use wickline_forward::verdict::Verdict as Answered;
 use wickline_normalize::units::Units;
 
 use super::output::{Output, Tone, plain};
-use super::{Answer, Exit, Failure, faults, loaded};
+use super::{Answer, As, Exit, Failure, faults, loaded};
 use crate::clock;
 use crate::prove::expect::Wishes;
 use crate::prove::paper::{Change, compare, csv};
@@ -19,6 +19,7 @@ use crate::prove::sheet::{Habits, Sheet, builtin_dialect, builtin_strip};
 use crate::prove::{Row, Trial, Verdict, fingerprint};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::settings::{self, Loaded};
+use crate::store::ledger::{Act, Ledger};
 
 /// `wickline prove --html proof.html --csv proof.csv`
 #[derive(Debug, Args)]
@@ -38,12 +39,14 @@ pub struct Options {
     /// Write the table as CSV
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
-    /// Send each message to the receiver as a test message (MSH-11 T), past queue and ledger
+    /// Send each message to the receiver as a test message (MSH-11 T), past the queue; the trail says so
     #[arg(long)]
     send: bool,
     /// Show every case that is not as it was in an older CSV
     #[arg(long, value_name = "OLD.csv")]
     compare: Option<PathBuf>,
+    #[command(flatten)]
+    who: As,
 }
 
 /// What a proof is about, and what came of it.
@@ -99,7 +102,11 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
     let mut proof = proof(&loaded, &bench, analyzer, target, options.capture.as_deref())?;
     let mut reached = Ok(());
     if options.send {
+        // Noted before anything leaves: what cannot be noted is not sent.
+        let ledger = Ledger::open(bench.ledger.clone()).await?;
+        ledger.note(&options.who.actor(), sending(&proof)).await?;
         reached = send(target, &mut proof.rows).await;
+        ledger.note(&options.who.actor(), answered(&proof)).await?;
     }
     if let Some(path) = &options.html {
         write(path, &page(&bench, &proof, options.send)?)?;
@@ -310,6 +317,35 @@ async fn send(target: &Target, rows: &mut [Row]) -> Result<(), Failure> {
         };
     }
     Ok(())
+}
+
+fn sending(proof: &Proof) -> Act {
+    let messages = proof.rows.iter().filter(|r| r.body.is_some()).count();
+    Act {
+        verb: "prove",
+        object: format!("receiver {}", proof.receiver),
+        became: Some(format!(
+            "{messages} test messages of {} are sent; proof {}",
+            proof.analyzer, proof.fingerprint
+        )),
+        ..Act::default()
+    }
+}
+
+fn answered(proof: &Proof) -> Act {
+    let count = |begins: &str| proof.rows.iter().filter(|r| r.answered.starts_with(begins)).count();
+    Act {
+        verb: "prove",
+        object: format!("receiver {}", proof.receiver),
+        became: Some(format!(
+            "{} accepted, {} refused, {} without an answer; proof {}",
+            count("accepted"),
+            count("refused"),
+            count("no answer"),
+            proof.fingerprint
+        )),
+        ..Act::default()
+    }
 }
 
 fn page(bench: &Bench, proof: &Proof, tested: bool) -> Result<String, Failure> {

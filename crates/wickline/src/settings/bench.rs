@@ -4,7 +4,7 @@
 mod layout;
 mod rules;
 
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -22,6 +22,7 @@ use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
 pub use self::rules::{ClockRules, ControlRules};
+use super::effective::Effective;
 use super::reader::{Fault, place};
 use super::{Loaded, Settings};
 use crate::clock::SiteClock;
@@ -90,12 +91,14 @@ pub struct Bench {
     pub targets: Vec<Arc<Target>>,
     /// What `check` should say although it is not wrong.
     pub notes: Vec<String>,
+    /// All of it as it was read, for the trail.
+    pub effective: Effective,
 }
 
 impl Bench {
     /// Builds the bench, or says everything that is wrong with the configuration.
     pub fn build(loaded: &Loaded) -> Result<Self, Vec<Fault>> {
-        let mut builder = Builder { loaded, faults: Vec::new() };
+        let mut builder = Builder { loaded, faults: Vec::new(), files: BTreeMap::new() };
         let settings = &loaded.settings;
         let clock = SiteClock::new(&settings.site.timezone);
         let clock = builder.good("site", 0, "timezone", &settings.site.timezone, clock);
@@ -113,7 +116,7 @@ impl Bench {
         builder.ids(settings);
         builder.layouts_fit(&analyzers, &targets);
         let folder = builder.folder().to_owned();
-        let Builder { faults, .. } = builder;
+        let Builder { faults, files, .. } = builder;
         let mut notes = Vec::new();
         for analyzer in &analyzers {
             for strip in &analyzer.strips {
@@ -135,6 +138,7 @@ impl Bench {
                 analyzers,
                 targets,
                 notes,
+                effective: Effective::new(&loaded.text, files),
             }),
             _ => Err(faults),
         }
@@ -177,6 +181,8 @@ impl Bench {
 struct Builder<'a> {
     loaded: &'a Loaded,
     faults: Vec<Fault>,
+    /// Dialect and strip files that were read, by the names they have in the configuration.
+    files: BTreeMap<String, String>,
 }
 
 impl Builder<'_> {
@@ -308,7 +314,10 @@ impl Builder<'_> {
     ) -> Option<(String, String)> {
         let path = self.folder().join(name);
         match std::fs::read_to_string(&path) {
-            Ok(text) => Some((path.display().to_string(), text)),
+            Ok(text) => {
+                self.files.insert(name.to_owned(), text.clone());
+                Some((path.display().to_string(), text))
+            }
             Err(error) => {
                 let allowed = format!("a built-in ({builtins}) or the path of a file ({error})");
                 self.fault("analyzer", index, key, name, allowed);

@@ -1,6 +1,7 @@
 //! The configuration: found, read strictly, layered with the environment, checked for sense.
 
 pub mod bench;
+pub mod effective;
 pub mod keys;
 pub mod reader;
 

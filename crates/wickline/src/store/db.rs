@@ -39,14 +39,7 @@ impl Address {
     pub fn label(&self) -> String {
         match self {
             Address::Sqlite(path) => path.display().to_string(),
-            Address::Postgres(url) => match (url.find("://"), url.rfind('@')) {
-                (Some(scheme), Some(at)) => {
-                    let user = &url[scheme + 3..at];
-                    let user = user.split(':').next().unwrap_or_default();
-                    format!("{}{user}{}", &url[..scheme + 3], &url[at..])
-                }
-                _ => url.clone(),
-            },
+            Address::Postgres(url) => masked_address(url).replace(":***@", "@"),
         }
     }
 
@@ -86,6 +79,43 @@ impl Address {
     pub fn is_shared(&self) -> bool {
         !self.is_sqlite()
     }
+}
+
+const SERVERS: [&str; 2] = ["postgres://", "postgresql://"];
+
+/// A text in which no server's address shows its password: `postgres://wickline:***@db/wickline`.
+#[must_use]
+pub fn masked(text: &str) -> String {
+    let (mut out, mut rest) = (String::new(), text);
+    while let Some(at) = SERVERS.iter().filter_map(|s| rest.find(s)).min() {
+        let end = rest[at..].find(['\n', '"']).map_or(rest.len(), |end| at + end);
+        out.push_str(&rest[..at]);
+        out.push_str(&masked_address(&rest[at..end]));
+        rest = &rest[end..];
+    }
+    out + rest
+}
+
+/// The same for a text that is one address and nothing else.
+#[must_use]
+pub fn masked_address(text: &str) -> String {
+    let Some((scheme, address)) = text.split_once("://") else { return text.to_owned() };
+    let (user, place) = address.split_at(address.rfind('@').unwrap_or(0));
+    let shown = match user.split_once(':') {
+        Some((name, _)) => format!("{scheme}://{name}:***{place}"),
+        None => text.to_owned(),
+    };
+    without_parameter(&shown)
+}
+
+/// The same for a password that stands among the parameters.
+fn without_parameter(address: &str) -> String {
+    let word = "password=";
+    let Some(at) = address.to_ascii_lowercase().find(word).map(|at| at + word.len()) else {
+        return address.to_owned();
+    };
+    let end = address[at..].find('&').map_or(address.len(), |end| at + end);
+    format!("{}***{}", &address[..at], without_parameter(&address[end..]))
 }
 
 /// How long a server may take to let us in.

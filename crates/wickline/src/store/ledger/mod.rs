@@ -3,6 +3,7 @@
 pub mod acts;
 pub mod closing;
 pub mod comparing;
+pub mod configuration;
 pub mod control_views;
 pub mod controls;
 pub mod corrections;
@@ -21,12 +22,15 @@ pub mod standing;
 pub mod state;
 pub mod strip_lots;
 pub mod telling;
+pub mod trail;
 pub mod views;
 
 use std::time::Duration;
 
-use sqlx::{Executor, Row};
+use sqlx::Row;
 
+use self::trail::record;
+pub use self::trail::{Act, Actor};
 use super::StoreError;
 use super::db::{Address, Db, Write};
 use crate::clock;
@@ -46,52 +50,6 @@ pub struct Ledger {
     /// Four characters made with the ledger: part of every id that leaves the house, so that a new
     /// ledger never gives out an id that an old one gave.
     pub epoch: String,
-}
-
-/// Who does something, for the trail.
-#[derive(Clone, Debug)]
-pub struct Actor {
-    /// The name given with `--as`.
-    pub name: String,
-    /// The login name of the process.
-    pub login: String,
-}
-
-impl Actor {
-    /// The program itself.
-    #[must_use]
-    pub fn daemon() -> Self {
-        Self { name: "wickline".into(), login: login() }
-    }
-
-    /// A person at the command line.
-    #[must_use]
-    pub fn person(name: Option<String>) -> Self {
-        let login = login();
-        Self { name: name.unwrap_or_else(|| login.clone()), login }
-    }
-}
-
-fn login() -> String {
-    let uid = rustix::process::getuid().as_raw();
-    let table = std::fs::read_to_string("/etc/passwd").unwrap_or_default();
-    let own = table.lines().find_map(|line| {
-        let mut fields = line.split(':');
-        let name = fields.next()?;
-        (fields.nth(1)? == uid.to_string()).then(|| name.to_owned())
-    });
-    own.unwrap_or_else(|| format!("uid {uid}"))
-}
-
-/// One line of the trail before it is written.
-#[derive(Clone, Debug, Default)]
-pub struct Act {
-    pub verb: &'static str,
-    /// What it was done to: an id, never a value that identifies a patient.
-    pub object: String,
-    pub reason: Option<String>,
-    pub was: Option<String>,
-    pub became: Option<String>,
 }
 
 impl Ledger {
@@ -135,6 +93,7 @@ impl Ledger {
             .await
             .map_err(|e| write.wrong(&e))?;
         }
+        trail::seal_old(&mut write).await?;
         let epoch = write.one("SELECT epoch FROM ledger_label", |row| row.try_get(0)).await?;
         write.commit().await?;
         let beats = db.apart();
@@ -160,21 +119,6 @@ impl Ledger {
             let why = format!("no answer in {} s", DEADLINE.as_secs());
             Err(StoreError::Busy { what: self.label(), why })
         })
-    }
-
-    /// Notes an act that changes nothing else in the ledger.
-    pub async fn note(&self, actor: &Actor, act: Act) -> Result<(), StoreError> {
-        let mut write = self.db.write().await?;
-        record(&mut write, actor, act).await?;
-        write.commit().await
-    }
-
-    /// Begins what a person does. Acts are one at a time, on a server too: what one has read stays so
-    /// until it ends.
-    pub(crate) async fn act(&self) -> Result<Write, StoreError> {
-        let mut write = self.db.write().await?;
-        write.run("UPDATE counter SET value = value WHERE name = 'trail'").await?;
-        Ok(write)
     }
 
     /// Where it is, for people.
@@ -232,25 +176,6 @@ pub(crate) async fn take(write: &mut Write, name: &str, count: usize) -> Result<
         .map_err(|e| write.wrong(&e))?;
     let last: i64 = row.try_get(0).map_err(|e| write.wrong(&e))?;
     Ok(last - count + 1)
-}
-
-/// Writes one line of the trail inside the transaction of the act itself.
-pub(crate) async fn record(write: &mut Write, actor: &Actor, act: Act) -> Result<(), StoreError> {
-    let n = take(write, "trail", 1).await?;
-    let query = sqlx::query(
-        "INSERT INTO trail (n, at, who, login, verb, object, reason, was, became) \
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
-    )
-    .bind(n)
-    .bind(clock::now_us())
-    .bind(actor.name.clone())
-    .bind(actor.login.clone())
-    .bind(act.verb)
-    .bind(act.object)
-    .bind(act.reason)
-    .bind(act.was)
-    .bind(act.became);
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
 /// Four characters of base 32 from the time of making: about ten days before they could repeat, and

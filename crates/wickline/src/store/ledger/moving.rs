@@ -227,19 +227,28 @@ impl Ledger {
         actor: &Actor,
     ) -> Result<Vec<(&'static str, i64)>, StoreError> {
         // Barred first: two ledgers that live would give out the same ids.
-        self.bar(Some(to.label())).await?;
+        self.bar(actor, Some(to.label())).await?;
         let copied = self.copy_all(to, actor).await;
         // After a commit whose outcome is not known the bar stays: the same again finishes it.
         if matches!(copied, Err(StoreError::Refused { .. } | StoreError::Wrong { .. })) {
-            self.bar(None).await?;
+            self.bar(actor, None).await?;
         }
         copied
     }
 
-    async fn bar(&self, to: Option<String>) -> Result<(), StoreError> {
-        let mut own = self.db.write().await?;
-        let query = sqlx::query("UPDATE ledger_label SET moved_to = $1").bind(to);
+    /// Bars this ledger because it lives elsewhere now, or lifts that. Done again it changes nothing.
+    async fn bar(&self, actor: &Actor, to: Option<String>) -> Result<(), StoreError> {
+        let mut own = self.act().await?;
+        let was: Option<String> =
+            own.one("SELECT moved_to FROM ledger_label", |row| row.try_get(0)).await?;
+        if was == to {
+            return own.commit().await;
+        }
+        let query = sqlx::query("UPDATE ledger_label SET moved_to = $1").bind(to.clone());
         own.conn().execute(query).await.map_err(|e| own.wrong(&e))?;
+        let verb = if to.is_some() { "bar" } else { "unbar" };
+        let act = Act { verb, object: "ledger".into(), was, became: to, ..Act::default() };
+        record(&mut own, actor, act).await?;
         own.commit().await
     }
 
@@ -266,14 +275,14 @@ impl Ledger {
                 to.label()
             )));
         }
+        let reason = gone(to, write.count("trail").await?).await?;
         for table in TABLES {
             write.run_named("DELETE FROM", table.name).await?;
             self.copy(&mut write, table).await?;
         }
         let object = "ledger".to_owned();
         let (was, became) = (Some(self.label()), Some(to.label()));
-        record(&mut write, actor, Act { verb: "move", object, was, became, ..Act::default() })
-            .await?;
+        record(&mut write, actor, Act { verb: "move", object, reason, was, became }).await?;
         // The bar is of the old place.
         write.run("UPDATE ledger_label SET moved_to = NULL").await?;
         let mut counts = Vec::new();
@@ -327,6 +336,18 @@ impl Ledger {
         self.db.give_back(conn).await;
         row.try_get(0).map_err(|e| self.wrong(&e))
     }
+}
+
+/// What the trail must say of the rows of the empty ledger's own trail, which give way.
+async fn gone(to: &Ledger, rows: i64) -> Result<Option<String>, StoreError> {
+    if rows == 0 {
+        return Ok(None);
+    }
+    let head = to.trail_head().await?;
+    Ok(Some(format!(
+        "{rows} rows of the new ledger's own trail gave way, the last {}:{}",
+        head.n, head.hash
+    )))
 }
 
 async fn insert(

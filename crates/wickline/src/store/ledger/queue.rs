@@ -131,7 +131,9 @@ impl Ledger {
             settle_accepted(&mut write, &accepted).await?;
             return write.commit().await;
         }
-        let mut write = self.db.write().await?;
+        // A stop is an act, and acts come before messages: two never wait for each other.
+        let stops = others.iter().any(|one| one.stop);
+        let mut write = if stops { self.act().await? } else { self.db.write().await? };
         settle_accepted(&mut write, &accepted).await?;
         for one in others {
             settle_refused(&mut write, receiver, token, one).await?;
@@ -219,13 +221,23 @@ impl Ledger {
 
     /// Makes a receiver known, paused at first where the configuration says so.
     pub async fn receiver_known(&self, receiver: &str, paused: bool) -> Result<(), StoreError> {
-        let mut write = self.db.write().await?;
+        let mut write = self.act().await?;
         let query = sqlx::query(
             "INSERT INTO receiver (id, paused, stopped) VALUES ($1, $2, 0) ON CONFLICT (id) DO NOTHING",
         )
         .bind(receiver)
         .bind(i64::from(paused));
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        if paused && done.rows_affected() == 1 {
+            let act = Act {
+                verb: "pause",
+                object: format!("receiver {receiver}"),
+                reason: Some("new, and paused = true in the configuration".into()),
+                became: Some("paused true, stopped false".into()),
+                ..Act::default()
+            };
+            record(&mut write, &Actor::daemon(), act).await?;
+        }
         write.commit().await
     }
 
@@ -299,6 +311,15 @@ async fn settle_refused(
     if one.stop && done.rows_affected() == 1 {
         let detail = storable(one.detail.as_deref().unwrap_or_default());
         set_gate(write, receiver, "stopped", true, Some(detail)).await?;
+        let act = Act {
+            verb: "stop",
+            object: format!("receiver {receiver}"),
+            // The receiver's own words may name a patient: they stand at the message.
+            reason: Some(format!("message {} was refused: {}", one.n, one.reason.unwrap_or("-"))),
+            was: Some("stopped false".into()),
+            became: Some("stopped true".into()),
+        };
+        record(write, &Actor::daemon(), act).await?;
     }
     Ok(())
 }

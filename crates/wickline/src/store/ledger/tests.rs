@@ -153,6 +153,8 @@ mod days;
 #[path = "rules_tests.rs"]
 mod rules;
 
+mod tampering;
+
 on_both!(
     taking_in_again_changes_nothing,
     a_repeat_is_linked_and_a_reused_number_is_held,

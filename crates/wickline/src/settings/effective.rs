@@ -1,0 +1,198 @@
+//! The configuration as it takes effect: the file, what the environment lays over it, and the dialect
+//! and strip files that it names; with a fingerprint, and without passwords.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
+use crate::store::db::{masked, masked_address};
+use crate::store::ledger::trail::hex;
+
+/// Characters of a list of changes, and of one value in it.
+const LIST: usize = 4000;
+const VALUE: usize = 200;
+
+/// A configuration in one text, and its fingerprint: the SHA-256 of that text.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Effective {
+    pub fingerprint: String,
+    pub body: String,
+}
+
+/// What the text holds.
+#[derive(Serialize, Deserialize, Default)]
+struct Body {
+    text: String,
+    environment: BTreeMap<String, String>,
+    /// Dialect and strip files by the names that the configuration gives them.
+    files: BTreeMap<String, String>,
+}
+
+impl Effective {
+    /// Of a file's text and the files it names, under the environment of this process.
+    #[must_use]
+    pub fn new(text: &str, files: BTreeMap<String, String>) -> Self {
+        let environment = std::env::vars_os().filter_map(|(name, value)| {
+            let name = name.into_string().ok().filter(|n| n.starts_with("WICKLINE__"))?;
+            Some((name, masked_address(&value.to_string_lossy())))
+        });
+        Self::of(&Body { text: without_password(text), environment: environment.collect(), files })
+    }
+
+    fn of(body: &Body) -> Self {
+        // A server takes no NUL in a text; JSON escapes it.
+        let body = serde_json::to_string(body).unwrap_or_default();
+        Self { fingerprint: hex(&Sha256::digest(body.as_bytes())), body }
+    }
+}
+
+/// The text without the passwords of servers' addresses, however TOML writes them.
+fn without_password(text: &str) -> String {
+    let ledger = |text: &str| {
+        let table: toml::Table = text.parse().ok()?;
+        table.get("store")?.get("ledger")?.as_str().map(str::to_owned)
+    };
+    let plain = masked(text);
+    let wanted = ledger(text).map(|address| masked_address(&address));
+    if ledger(&plain) == wanted {
+        return plain;
+    }
+    // Written with escapes: then its values alone are kept.
+    let mut table: toml::Table = text.parse().unwrap_or_default();
+    if let (Some(store), Some(address)) =
+        (table.get_mut("store").and_then(toml::Value::as_table_mut), wanted)
+    {
+        store.insert("ledger".into(), address.into());
+    }
+    table.to_string()
+}
+
+/// A kept text for people: the file, then the environment, then the other files.
+#[must_use]
+pub fn readable(body: &str) -> String {
+    let body: Body = serde_json::from_str(body).unwrap_or_default();
+    let mut text = body.text;
+    for (name, value) in &body.environment {
+        text.push_str(&format!("\n# from the environment: {name}={value}\n"));
+    }
+    for (name, file) in &body.files {
+        text.push_str(&format!("\n# ---- the file {name} ----\n{file}"));
+    }
+    text
+}
+
+/// What is different between two kept texts, in a bounded list.
+#[must_use]
+pub fn changes(before: &str, after: &str) -> String {
+    let read = |body: &str| -> Body { serde_json::from_str(body).unwrap_or_default() };
+    let (before, after) = (read(before), read(after));
+    let mut list = Vec::new();
+    differences(&keys(&before.text), &keys(&after.text), &mut list);
+    differences(&environment(&before), &environment(&after), &mut list);
+    for name in before.files.keys().filter(|n| !after.files.contains_key(*n)) {
+        list.push(format!("removed file {name}"));
+    }
+    for (name, text) in &after.files {
+        match before.files.get(name) {
+            None => list.push(format!("added file {name}")),
+            Some(was) if was != text => list.push(format!("changed file {name}")),
+            Some(_) => {}
+        }
+    }
+    if list.is_empty() {
+        return "no key: comments, order or a default written out".to_owned();
+    }
+    bounded(&list)
+}
+
+fn environment(body: &Body) -> BTreeMap<String, String> {
+    let named = |(name, value): (&String, &String)| {
+        (format!("environment {name}"), short(&format!("{value:?}")))
+    };
+    body.environment.iter().map(named).collect()
+}
+
+fn differences(
+    before: &BTreeMap<String, String>,
+    after: &BTreeMap<String, String>,
+    list: &mut Vec<String>,
+) {
+    for (key, value) in after {
+        match before.get(key) {
+            None => list.push(format!("added {key} = {}", short(value))),
+            Some(was) if was != value => {
+                list.push(format!("changed {key}: {} -> {}", short(was), short(value)));
+            }
+            Some(_) => {}
+        }
+    }
+    for (key, value) in before.iter().filter(|(key, _)| !after.contains_key(*key)) {
+        list.push(format!("removed {key} = {}", short(value)));
+    }
+}
+
+fn short(value: &str) -> String {
+    if value.chars().count() <= VALUE {
+        return value.to_owned();
+    }
+    value.chars().take(VALUE).chain("...".chars()).collect()
+}
+
+fn bounded(list: &[String]) -> String {
+    let mut text = String::new();
+    for (index, one) in list.iter().enumerate() {
+        if text.chars().count() + one.chars().count() + 30 > LIST {
+            text.push_str(&format!("; and {} more", list.len() - index));
+            break;
+        }
+        if index > 0 {
+            text.push_str("; ");
+        }
+        text.push_str(one);
+    }
+    text
+}
+
+/// Every key of a file with its value: `site.name`, `analyzer bench-1.speed`.
+fn keys(text: &str) -> BTreeMap<String, String> {
+    let root: toml::Table = text.parse().unwrap_or_default();
+    let mut keys = BTreeMap::new();
+    for (table, value) in &root {
+        match value {
+            toml::Value::Table(inner) => put(table, inner, &mut keys),
+            toml::Value::Array(items) => {
+                for (index, item) in items.iter().enumerate() {
+                    let Some(inner) = item.as_table() else { continue };
+                    let mut name = format!("{table} {}", called(inner));
+                    // Two of one name are told apart by their place.
+                    if keys.keys().any(|k: &String| k.starts_with(&format!("{name}."))) {
+                        name.push_str(&format!("#{}", index + 1));
+                    }
+                    put(&name, inner, &mut keys);
+                }
+            }
+            other => {
+                keys.insert(table.clone(), other.to_string());
+            }
+        }
+    }
+    keys
+}
+
+fn put(name: &str, table: &toml::Table, keys: &mut BTreeMap<String, String>) {
+    for (key, value) in table {
+        keys.insert(format!("{name}.{key}"), value.to_string());
+    }
+}
+
+/// What tells a table of a list from the others.
+fn called(table: &toml::Table) -> String {
+    let names = ["id", "code", "level", "lot"];
+    let words: Vec<&str> = names.iter().filter_map(|n| table.get(*n)?.as_str()).collect();
+    words.join("/")
+}
+
+#[cfg(test)]
+#[path = "effective_tests.rs"]
+mod tests;
