@@ -28,9 +28,6 @@ impl Laboratory {
 
     pub(super) fn new_lot(&mut self, m: usize, index: i64) {
         let lot = format!("S-{m}{index:02}");
-        if true {
-            return;
-        }
         let id = self.machines[m].id;
         let (code, said) = self.command(&[
             "controls",
@@ -142,12 +139,27 @@ impl Laboratory {
                 .filter(|i| i["reason"] != "last-unknown")
                 .filter_map(|i| i["number"].as_str()?.parse().ok())
                 .collect();
-            let of = |s: &Strip| s.day == day && missing.contains(&s.number);
+            // Nobody listened, and then it began again: only its memory knows what it gave out before.
+            let unsure: Vec<&str> = items
+                .iter()
+                .filter(|i| i["analyzer"] == id && i["reason"] == "last-unknown")
+                .filter(|i| i["state"] == "missing")
+                .filter_map(|i| i["id"].as_str())
+                .collect();
+            let all = !unsure.is_empty();
+            let of = |s: &Strip| s.day == day && (all || missing.contains(&s.number));
             let memory = &self.machines[m].memory;
             let places: Vec<usize> = (0..memory.len()).filter(|p| of(&memory[*p])).collect();
             if !places.is_empty() || !self.machines[m].waiting.is_empty() {
                 self.trouble("memory read out");
                 self.send(m, &places, false).await;
+            }
+            for item in unsure {
+                let why = "all of its memory was read out";
+                let words =
+                    ["day", "explain", item, "--date", day, "--reason", why, "--as", "J. Mast"];
+                let (code, said) = self.command(&words);
+                assert!(code < 2, "{item}: {said}");
             }
         }
     }

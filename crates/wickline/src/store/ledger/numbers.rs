@@ -10,7 +10,7 @@ use wickline_normalize::{Class, Moment};
 
 use super::acts::Open;
 use super::intake::{key_text, storable};
-use crate::clock;
+use crate::clock::{self, moment_of};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -115,29 +115,63 @@ pub(super) async fn keep(
     Ok(())
 }
 
-/// A person says that an analyzer had begun its numbers again when it ran this report.
+/// A person says that an analyzer had begun its numbers again when it ran this report, or before it:
+/// a patient under the number of a control is no reason to ask, and may have been the first.
 pub(super) async fn began_again(
     write: &mut Write,
     bench: &Bench,
     open: &Open,
 ) -> Result<(), StoreError> {
     let Some(analyzer) = bench.analyzer(&open.analyzer) else { return Ok(()) };
-    let Some(text) = &open.print.number else { return Ok(()) };
-    let number = split(&key_text(text), &analyzer.rules);
+    let Some(text) = open.print.number.as_deref().map(key_text) else { return Ok(()) };
     let taken = open.taken.filter(|_| open.clock_believed);
     let day = taken.map_or_else(|| bench.clock.day(open.heard_at), |t| t.day_text());
     let before = account(write, &analyzer.id, analyzer.counting, &day).await?;
     let mut now = before.clone();
-    let came = Came { day: &day, taken, repeat: false };
-    let class = Class::of_number(text, &analyzer.rules);
-    let told = now.began_again(&number, came).into_iter();
-    let told: Vec<Heard> = told.map(|told| Heard { told, day: day.clone(), class }).collect();
+    let mut run = used_twice(write, open, &day).await?;
+    run.push((open.n, text, taken));
+    let mut heard = Vec::new();
+    for (n, text, taken) in run {
+        let number = split(&text, &analyzer.rules);
+        let came = Came { day: &day, taken, repeat: false };
+        let class = Class::of_number(&text, &analyzer.rules);
+        let told = now.began_again(&number, came).into_iter();
+        heard.extend(told.map(|told| Heard { told, day: day.clone(), class }));
+        let sequence = now.spot_of(&number, came).map(|spot| spot.sequence());
+        let query = sqlx::query("UPDATE report SET sequence = $1 WHERE n = $2");
+        let query = query.bind(sequence).bind(n);
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    }
     keep(write, &analyzer.id, &before, &now).await?;
-    note(write, &analyzer.id, &told).await?;
-    let sequence = now.spot_of(&number, came).map(|spot| spot.sequence());
-    let query =
-        sqlx::query("UPDATE report SET sequence = $1 WHERE n = $2").bind(sequence).bind(open.n);
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+    note(write, &analyzer.id, &heard).await.map(drop)
+}
+
+/// The reports before this one, in its sequence and on its day, whose number had come before: id,
+/// number, time. What waits for a decision of its own is not among them.
+async fn used_twice(
+    write: &mut Write,
+    open: &Open,
+    day: &str,
+) -> Result<Vec<(i64, String, Option<Moment>)>, StoreError> {
+    let query = sqlx::query(
+        "SELECT r.n, r.number, r.taken_at, r.clock FROM report r \
+         WHERE r.day = $1 AND r.analyzer = $2 AND r.n < $3 AND r.sequence = $4 \
+         AND r.state NOT IN ('repeat', 'set-aside', 'held') AND EXISTS (SELECT 1 FROM report e \
+         WHERE e.analyzer = $2 AND e.number = r.number AND e.sequence = $4 AND e.n < r.n \
+         AND e.state NOT IN ('repeat', 'set-aside')) ORDER BY r.n",
+    )
+    .bind(day.to_owned())
+    .bind(open.analyzer.clone())
+    .bind(open.n)
+    .bind(open.sequence.clone().unwrap_or_default());
+    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+    let read = |row: &AnyRow| -> Result<(i64, String, Option<Moment>), sqlx::Error> {
+        let doubted: Option<String> = row.try_get("clock")?;
+        let taken: Option<String> = row.try_get("taken_at")?;
+        let taken = taken.filter(|_| doubted.is_none()).and_then(|t| moment_of(&t));
+        Ok((row.try_get("n")?, row.try_get("number")?, taken))
+    };
+    rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
 }
 
 /// A number on the day sheet that did not come.
