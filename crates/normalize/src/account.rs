@@ -6,6 +6,7 @@
 
 mod sequence;
 
+use std::cmp::Ordering;
 use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
@@ -14,6 +15,10 @@ use crate::moment::Moment;
 use crate::number::Number;
 
 pub use sequence::{Sequence, Spot, Stretch};
+
+/// Seconds by which a late number may be older than the first, or newer than the latest, that was heard
+/// of its sequence: the line may have been unheard for a day. Our own choice, no source.
+const NEIGHBOURS: i64 = 86_400;
 
 /// When an analyzer begins its numbers again.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -176,7 +181,7 @@ impl Account {
         let Some(newest) = self.newest(&number.mark, Some(day)) else {
             return self.next(number, came);
         };
-        let place = self.generation_of(newest, came.taken);
+        let place = self.generation_of(newest, index, came.taken);
         let (began, generation) = match self.sequences.get(place) {
             Some(s) => (s.began, self.sequences.get(newest).map_or(1, |s| s.generation)),
             None => return Vec::new(),
@@ -286,12 +291,18 @@ impl Account {
         }
     }
 
-    /// True while this number is missing, or unknown: one that comes late says nothing about now.
+    /// True while this number is missing, or unknown, and its time is one that its neighbours in the
+    /// sequence could have: one that comes late is judged by them and not by now.
     #[must_use]
     pub fn awaits(&self, number: &Number, came: Came<'_>) -> bool {
         let Some(index) = number.value.and_then(|value| self.index(value)) else { return false };
         let Place::On(place) = self.place(number, index, came) else { return false };
-        self.sequences.get(place).is_some_and(|s| self.stand(s, index).1 == Stand::Missing)
+        let Some(sequence) = self.sequences.get(place) else { return false };
+        let apart =
+            |a: Option<Moment>, b: Option<Moment>| a.zip(b).map(|(a, b)| a.wall() - b.wall());
+        let too_early = apart(sequence.began, came.taken).is_some_and(|by| by > NEIGHBOURS);
+        let too_late = apart(came.taken, sequence.latest).is_some_and(|by| by > NEIGHBOURS);
+        self.stand(sequence, index).1 == Stand::Missing && !too_early && !too_late
     }
 
     /// Its place in a round, from 0. None: the analyzer does not count so.
@@ -308,7 +319,7 @@ impl Account {
         let Some(newest) = self.newest(&number.mark, Some(self.day(came))) else {
             return Place::New(1);
         };
-        let place = self.generation_of(newest, came.taken);
+        let place = self.generation_of(newest, index, came.taken);
         if place == newest && !came.repeat && self.resets(newest, index, came.taken) {
             let generation = self.sequences.get(newest).map_or(1, |s| s.generation);
             return Place::New(generation.saturating_add(1));
@@ -316,15 +327,26 @@ impl Account {
         Place::On(place)
     }
 
-    /// The generation that a number belongs to: the newest that had begun when it was taken.
-    fn generation_of(&self, newest: usize, taken: Option<Moment>) -> usize {
-        let later = |place: &usize| {
-            let began = self.sequences.get(*place).and_then(|s| s.began);
-            began.zip(taken).is_some_and(|(began, taken)| taken.order() < began.order())
+    /// The generation that a number belongs to: the newest that had begun when it was taken. What was
+    /// taken after the last of one and before the first heard of the next is of the next where that
+    /// lacks it, unless it goes on from the last of the one.
+    fn generation_of(&self, newest: usize, index: i64, taken: Option<Moment>) -> usize {
+        let time = |place: usize, of: fn(&Sequence) -> Option<Moment>| {
+            self.sequences
+                .get(place)
+                .and_then(of)
+                .zip(taken)
+                .map(|(own, t)| t.order().cmp(&own.order()))
         };
+        let stand = |place: usize| self.sequences.get(place).map(|s| self.stand(s, index).1);
         let mut place = newest;
-        while later(&place) && self.before(place).is_some() {
-            place = self.before(place).unwrap_or(place);
+        while time(place, |s| s.began) == Some(Ordering::Less)
+            && let Some(before) = self.before(place)
+            && (time(before, |s| s.latest) != Some(Ordering::Greater)
+                || stand(place) != Some(Stand::Missing)
+                || stand(before) == Some(Stand::Ahead))
+        {
+            place = before;
         }
         place
     }
@@ -406,7 +428,10 @@ impl Account {
                 sequence.restarted = false;
             }
         }
-        if sequence.latest.zip(came.taken).is_none_or(|(l, t)| t.order() > l.order()) {
+        // One that stood there already may be of a generation that nobody knows of yet.
+        let entered = matches!(stand, Stand::Ahead | Stand::Missing) && !came.repeat;
+        let newer = sequence.latest.zip(came.taken).is_none_or(|(l, t)| t.order() > l.order());
+        if entered && newer {
             sequence.latest = came.taken.or(sequence.latest);
         }
         if let Some(row) = self.sequences.get_mut(place) {

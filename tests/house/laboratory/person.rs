@@ -106,8 +106,17 @@ impl Laboratory {
     /// Until nothing is outstanding: held reports are settled, missing numbers come again, the last ones
     /// are confirmed, the day is closed.
     pub(super) async fn evening(&mut self, day: &str) {
-        let end = std::time::Instant::now() + PATIENCE;
+        let end = std::time::Instant::now() + PATIENCE / 6;
         loop {
+            if std::time::Instant::now() >= end {
+                let output = Command::new(binary())
+                    .args(["--config", &self.config.to_string_lossy(), "day", day, "--analyzer", "bench-1"])
+                    .env("LD_PRELOAD", &self.library)
+                    .env("FAULT_DIR", &self.folder.0)
+                    .output()
+                    .expect("x");
+                eprintln!("{}", String::from_utf8_lossy(&output.stdout));
+            }
             assert!(std::time::Instant::now() < end, "{day} is not done: {}", self.open_items(day));
             self.look().await;
             self.fetch_missing(day).await;

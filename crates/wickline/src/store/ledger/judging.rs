@@ -17,6 +17,7 @@ use wickline_normalize::{Class, Hold, Moment, Reason, Remark, Report, Standing};
 use super::intake::{Heard, key_text, storable};
 use super::strip_lots::{Lots, lots};
 use super::{controls, numbers};
+use crate::clock::SiteClock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::{Write, list_of};
@@ -32,9 +33,27 @@ const SAMPLES_LEAST: usize = 3;
 const DOUBTED: &[Reason] =
     &[Reason::ClassDisagree, Reason::TestMessage, Reason::CorrectionHeard, Reason::NotFinal];
 
+/// A memory reaches back no further: days. What is older has a wrong date. Our own choice, no source.
+const MEMORY: i64 = 31;
+
+impl Heard {
+    /// The date that it prints, right or wrong, else the day that it was heard on.
+    fn own_day(&self, site: &SiteClock) -> String {
+        self.report.taken.map_or_else(|| site.day(self.heard_at), |t| t.day_text())
+    }
+
+    /// Days between its date and ours.
+    fn days_off(&self, site: &SiteClock) -> i64 {
+        let heard = site.moment(self.heard_at).days();
+        self.report.taken.map_or(0, |t| (heard - t.days()).abs())
+    }
+}
+
 /// What was decided of one report.
 pub(super) struct Decided {
     pub judged: Judged,
+    /// As printed, else heard.
+    own_day: String,
     /// The sheet that it stands on.
     pub day: String,
     /// When it was taken, as far as that is believed, else heard.
@@ -58,6 +77,8 @@ pub(super) struct ControlRun {
 
 /// How a printed time was taken.
 struct Timed {
+    /// As printed, whatever that is worth: two prints of one run have the same. Else the day heard.
+    own_day: String,
     day: String,
     at: i64,
     taken: Option<Moment>,
@@ -93,9 +114,11 @@ impl<'a> Judging<'a> {
         next: i64,
     ) -> Result<Self, StoreError> {
         let mut days: HashSet<String> = HashSet::new();
+        let mut odd = false;
         for one in heard {
             days.insert(bench.clock.day(one.heard_at));
-            days.extend(one.report.taken.map(|t| t.day_text()));
+            days.insert(one.own_day(&bench.clock));
+            odd |= one.days_off(&bench.clock) > 1;
         }
         let first = days.iter().min().cloned().unwrap_or_default();
         let account = numbers::account(write, &analyzer.id, analyzer.counting, &first).await?;
@@ -115,7 +138,7 @@ impl<'a> Judging<'a> {
             superseded: Vec::new(),
         };
         judging.samples_before.clone_from(&judging.samples);
-        judging.earlier = earlier(write, analyzer, &days, &keys, next).await?;
+        judging.earlier = earlier(write, analyzer, &days, odd, &keys, next).await?;
         let lots = lots(write.conn(), &analyzer.id).await;
         judging.lots = lots.map_err(|e| write.wrong(&e))?;
         if analyzer.rules.controls_policy.is_on() {
@@ -167,7 +190,7 @@ impl<'a> Judging<'a> {
         let facts = Facts {
             earlier: &self.earlier,
             heard: self.bench.clock.moment(heard.heard_at),
-            day: &timed.day,
+            day: &timed.own_day,
             sequence,
             controls: standing.as_ref(),
             lot: lot.as_ref(),
@@ -183,16 +206,16 @@ impl<'a> Judging<'a> {
         }
         let expired = expired(print, lot.as_ref(), &timed.day);
         let run = self.run(print, &judged, strip_lot, &timed.day, expired);
-        let Timed { day, at, taken, clock, .. } = timed;
+        let Timed { own_day, day, at, taken, clock, .. } = timed;
         let of_controls =
             |h: &Hold| matches!(h.reason, Reason::ControlsDue | Reason::ControlsFailed);
         let overtaken = judged.holds.iter().any(of_controls)
             && self.runs.iter().any(|r| self.bench.clock.us(r.at).is_some_and(|run| run > at));
-        Decided { judged, day, at, taken, clock, run, overtaken }
+        Decided { judged, own_day, day, at, taken, clock, run, overtaken }
     }
 
     fn remember(&mut self, print: &Report, decided: &Decided) {
-        let (day, judged, n) = (&decided.day, &decided.judged, self.next);
+        let (day, judged, n) = (&decided.own_day, &decided.judged, self.next);
         for old in &self.earlier {
             if superseded(old, judged, print, day) {
                 self.superseded.push((old.id, n));
@@ -218,6 +241,7 @@ impl<'a> Judging<'a> {
     fn timed(&mut self, heard: &Heard, number: Option<&Number>, enter: bool) -> Timed {
         let site = &self.bench.clock;
         let ours = Timed {
+            own_day: heard.own_day(site),
             day: site.day(heard.heard_at),
             at: heard.heard_at,
             taken: None,
@@ -228,7 +252,8 @@ impl<'a> Judging<'a> {
         let Some(printed) = heard.report.taken else { return ours };
         let day = printed.day_text();
         let came = Came { day: &day, taken: Some(printed), repeat: false };
-        let late = heard.report.signs.again || number.is_some_and(|n| self.account.awaits(n, came));
+        let again = heard.report.signs.again && heard.days_off(site) <= MEMORY;
+        let late = again || number.is_some_and(|n| self.account.awaits(n, came));
         let offsets = site.offsets(printed);
         let facts = ClockFacts {
             printed,
@@ -354,6 +379,7 @@ async fn earlier(
     write: &mut Write,
     analyzer: &Analyzer,
     days: &HashSet<String>,
+    odd: bool,
     keys: &HashSet<String>,
     before: i64,
 ) -> Result<Vec<Earlier>, StoreError> {
@@ -364,7 +390,10 @@ async fn earlier(
     let upper = 2 + days.len() + keys.len();
     // Where numbers do not begin anew each day, the same one of another day may be the same.
     let daily = analyzer.counting.reset == wickline_normalize::account::Reset::Daily;
-    let of_day = format!("day IN ({day_list})");
+    // What was printed with a wrong date stands on the sheet of the day that it came.
+    let printed =
+        if odd { format!(" OR substr(taken_at, 1, 10) IN ({day_list})") } else { String::new() };
+    let of_day = format!("(day IN ({day_list}){printed})");
     let number = format!("number IN ({key_list})");
     let which = if daily {
         format!("{of_day} AND ({number} OR (number IS NULL AND specimen IN ({key_list})))")
@@ -388,8 +417,8 @@ async fn earlier(
             id: row.try_get("n")?,
             class: row.try_get("class")?,
             number: row.try_get("number")?,
-            specimen: print.specimen.map(|s| s.expose().to_owned()),
-            day: row.try_get("day")?,
+            specimen: print.specimen.as_ref().map(|s| s.expose().to_owned()),
+            day: print.taken.map_or_else(|| row.try_get("day"), |t| Ok(t.day_text()))?,
             sequence: row.try_get("sequence")?,
             identity: row.try_get("identity")?,
             complete: !print.doubts.iter().any(|d| d.reason == Reason::Incomplete),
