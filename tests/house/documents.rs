@@ -50,7 +50,7 @@ fn every_command_in_the_documents_is_one() {
 
 #[test]
 fn the_example_of_explain_explains() {
-    let line = commands("README.md").into_iter().find(|l| l.contains(" explain "));
+    let line = commands("README.md").into_iter().find(|l| l.starts_with("wickline explain "));
     let words = words(&line.expect("the README shows it"));
     let output = Command::new(binary())
         .args(&words[1..])
