@@ -98,6 +98,15 @@ pub struct Observation {
     pub reference: Option<String>,
 }
 
+impl Observation {
+    /// The pad that it speaks of. Our own name for it goes on behind a hyphen (`GLU-GRADE`) where the pad
+    /// says two things.
+    #[must_use]
+    pub fn pad(&self) -> &str {
+        self.local.code.split('-').next().unwrap_or_default()
+    }
+}
+
 /// OBX-11: HL7 v2 table 0085, as far as we use it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum ResultStatus {

@@ -17,7 +17,7 @@ fn is_harmful(cell: &str) -> bool {
     cell.starts_with(|c: char| matches!(c, '=' | '+' | '-' | '@') || c.is_control())
 }
 
-/// A cell as it was before [`line`] guarded it.
+/// A cell as it was before [`line()`] guarded it.
 #[must_use]
 pub fn plain(cell: String) -> String {
     let guarded = cell.strip_prefix('\'').filter(|rest| is_harmful(rest));

@@ -241,7 +241,7 @@ impl Layout {
             Content::Grade { .. } | Content::Unread { .. } => Part::Grade,
         };
         for own in &self.special {
-            if own.analyte == observation.local.code
+            if own.analyte == observation.pad()
                 && matches!(own.part, p if p == Part::Any || p == part)
             {
                 manner.name = own.name.as_ref().or(manner.name);

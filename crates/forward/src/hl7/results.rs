@@ -141,7 +141,7 @@ impl<'a> Results<'a> {
         let all = layout.keeps_order();
         let mut rows: Vec<Row<'a>> = Vec::with_capacity(observations.len());
         for observation in observations {
-            if all || layout.place(&observation.local.code).is_some() {
+            if all || layout.place(observation.pad()).is_some() {
                 let manner = layout.manner(observation);
                 let names = names(layout, observation, &manner);
                 let begins = begins(names.0.code);
@@ -149,7 +149,7 @@ impl<'a> Results<'a> {
             }
         }
         if !all {
-            rows.sort_by_key(|row| layout.place(&row.observation.local.code));
+            rows.sort_by_key(|row| layout.place(row.observation.pad()));
         }
         let numbered = layout.version == Version::V231 || any_name_twice(&rows);
         Self { layout, rows, numbered }
@@ -228,9 +228,9 @@ impl<'a> Results<'a> {
         if let Content::Unread { reason } = &row.observation.content {
             notes.write(w, self.layout, reason)?;
         }
-        let analyte = &row.observation.local.code;
+        let analyte = row.observation.pad();
         let mut later = self.rows.iter().skip(n + 1);
-        if remarks.is_empty() || later.any(|other| other.observation.local.code == *analyte) {
+        if remarks.is_empty() || later.any(|other| other.observation.pad() == analyte) {
             return Ok(());
         }
         for remark in remarks.iter().filter(|r| is_about(r, row)) {
@@ -245,7 +245,7 @@ fn begins(code: &str) -> u64 {
 }
 
 fn is_about(remark: &Remark, row: &Row<'_>) -> bool {
-    remark.about.contains(&row.observation.local.code)
+    remark.about.iter().any(|id| id == row.observation.pad())
 }
 
 fn any_name_twice(rows: &[Row<'_>]) -> bool {

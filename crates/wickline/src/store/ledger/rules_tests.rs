@@ -163,6 +163,10 @@ async fn comments_go_as_notes_and_change_nothing(lab: Lab) {
     let notes: Vec<&str> = message.split('\r').filter(|s| s.starts_with("NTE|")).collect();
     assert_eq!(notes.len(), 1, "{notes:?}");
     assert!(notes[0].contains("UA-INT-LEU"), "{notes:?}");
+    // It stands behind the leukocytes, which it is about, and not under the whole report.
+    let behind = message.split('\r').skip_while(|s| !s.starts_with("NTE|")).nth(1);
+    let before = message.split('\r').take_while(|s| !s.starts_with("NTE|")).last();
+    assert!(before.is_some_and(|s| s.contains("^LEU-GRADE^")), "{before:?} before {behind:?}");
     let results = |text: &str| -> Vec<String> {
         text.split('\r').filter(|s| s.starts_with("OBX|")).map(str::to_owned).collect()
     };
