@@ -336,7 +336,7 @@ fn the_ledger_fails_at_the_kth_write_or_sync_and_nothing_acknowledged_is_lost() 
 fn slow_syncs_slow_the_analyzer_and_lose_nothing() {
     let folder = Folder::new("slow");
     let library = preload(&folder);
-    folder.write("slow", "200");
+    folder.write("slow", "60");
     runtime().block_on(async {
         let (mut receiver, port, config) = practice(&folder, &["aa"]).await;
         let daemon = Daemon::start_with(&config, &library, &folder.0);
