@@ -90,6 +90,14 @@ reasons! {
     Unreadable "unreadable" Reread,
 }
 
+impl Reason {
+    /// True for what a passing run of control material lifts.
+    #[must_use]
+    pub fn is_of_controls(self) -> bool {
+        matches!(self, Reason::ControlsDue | Reason::ControlsFailed)
+    }
+}
+
 impl std::str::FromStr for Reason {
     type Err = String;
 

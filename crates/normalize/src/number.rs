@@ -56,22 +56,9 @@ pub fn split(text: &str, rules: &Rules) -> Number {
     }
 }
 
-/// The numbers between the last of the same mark and day (0: none yet) and this one, as the
-/// analyzer would print them. None are skipped when the number is the same or lower. Zeros in front
-/// are printed when this number shows some.
-#[must_use]
-pub fn skipped(last: i64, number: &Number) -> Vec<String> {
-    let Some(value) = number.value else { return Vec::new() };
-    let width = number.width();
-    (last.max(0).saturating_add(1)..value)
-        .take(SKIPPED_MOST)
-        .map(|n| format!("{}{n:0width$}", number.mark))
-        .collect()
-}
-
 #[cfg(test)]
 mod tests {
-    use super::{SKIPPED_MOST, skipped, split};
+    use super::split;
     use crate::rules::Rules;
 
     fn rules() -> Rules {
@@ -96,20 +83,5 @@ mod tests {
             let number = split(text, &rules());
             assert_eq!((number.mark.as_str(), number.value), (mark, value), "{text}");
         }
-    }
-
-    #[test]
-    fn skipped_numbers_are_named_as_printed_and_bounded() {
-        let of = |last, text: &str| skipped(last, &split(text, &rules()));
-        assert_eq!(of(57, "0060"), ["0058", "0059"]);
-        assert_eq!(of(8, "Q1011"), ["Q1009", "Q1010"]);
-        assert_eq!(of(98, "101"), ["99", "100"]);
-        assert_eq!(of(0, "3"), ["1", "2"]);
-        assert!(
-            of(57, "0058").is_empty() && of(57, "0057").is_empty() && of(57, "0002").is_empty()
-        );
-        assert!(of(57, "A").is_empty());
-        assert_eq!(of(i64::MAX, "3"), Vec::<String>::new());
-        assert_eq!(of(0, "999999999").len(), SKIPPED_MOST);
     }
 }

@@ -5,8 +5,8 @@ use std::process::Command;
 
 use serde_json::Value;
 
+use super::Laboratory;
 use super::machine::{Counts, Strip};
-use super::{Laboratory, day_text, local};
 use crate::kit::{PATIENCE, binary};
 
 impl Laboratory {
@@ -220,7 +220,6 @@ impl Laboratory {
             let all: u64 = parts.into_iter().map(of).sum();
             assert_eq!(of("heard"), all, "{day} {receiver}: {sums}");
         }
-        let _ = (local, day_text);
     }
 }
 

@@ -102,3 +102,25 @@ impl Sequence {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Spot, Stretch};
+    use crate::number::SKIPPED_MOST;
+
+    #[test]
+    fn skipped_numbers_are_named_as_printed_and_bounded() {
+        let of = |mark: &str, from: i64, to: i64, width: usize| {
+            let (day, mark) = (String::new(), mark.to_owned());
+            let first = Spot { day, generation: 1, round: 0, mark, value: from };
+            Stretch { first, to, width }.names()
+        };
+        assert_eq!(of("", 58, 59, 4), ["0058", "0059"]);
+        assert_eq!(of("Q1", 9, 10, 3), ["Q1009", "Q1010"]);
+        assert_eq!(of("", 99, 100, 0), ["99", "100"]);
+        assert_eq!(of("", 1, 2, 0), ["1", "2"]);
+        assert!(of("", 58, 57, 4).is_empty());
+        assert_eq!(of("", 1, 999_999_998, 0).len(), SKIPPED_MOST);
+        assert_eq!(of("", i64::MAX, i64::MAX - 1, 0), Vec::<String>::new());
+    }
+}

@@ -109,7 +109,7 @@ fn put<T>(
         number: print.number.as_deref(),
         stat: subject.stat,
         collected: zoned(bench, print.collected.filter(|_| subject.clock_believed))?,
-        taken: zoned(bench, subject.taken.filter(|_| subject.clock_believed))?,
+        taken: zoned(bench, subject.taken)?,
         heard: site.moment(subject.heard_at),
         operator: print.operator.as_ref(),
         analyzer: subject.analyzer,

@@ -1,5 +1,6 @@
 //! What people do to reports and messages: each act a change of state and a trail row together.
 
+use sqlx::any::AnyRow;
 use sqlx::{Executor, Row};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::{Moment, Reason, Remark, Remedy, Report};
@@ -33,9 +34,9 @@ pub(super) struct Open {
     pub heard_at: i64,
     pub sequence: Option<String>,
     pub remarks: Vec<Remark>,
-    /// With the offset that it was believed at.
+    /// With the offset that it was believed at. None: ours stands.
     pub taken: Option<Moment>,
-    /// False: the analyzer's times are not believed, ours stand.
+    /// False: nor are the analyzer's other times believed.
     pub clock_believed: bool,
     /// The report whose OBR-3 a correction goes under.
     pub corrects: Option<i64>,
@@ -156,7 +157,7 @@ impl Ledger {
         }
         if open.holds.iter().any(|(_, r, _)| *r == Reason::ClockOff) {
             // Released for its clock: the analyzer's times are left out, the daemon's stand.
-            open.clock_believed = false;
+            (open.taken, open.clock_believed) = (None, false);
             let query =
                 sqlx::query("UPDATE report SET clock = 'released' WHERE n = $1 AND clock IS NULL")
                     .bind(n);
@@ -420,8 +421,7 @@ pub(super) async fn set_unsent(write: &mut Write, n: i64, unsent: bool) -> Resul
 
 /// True for what holds a patient's report and does not matter on control material.
 fn of_no_control(reason: Reason) -> bool {
-    let of_patients =
-        matches!(reason, Reason::ControlsDue | Reason::ControlsFailed | Reason::ClockOff);
+    let of_patients = reason.is_of_controls() || reason == Reason::ClockOff;
     of_patients || reason.remedy() == Remedy::Identify
 }
 
@@ -484,6 +484,14 @@ pub(super) async fn moved(
     }
 }
 
+/// When a report was taken, at the offset that it was believed at. None: that is not believed, or not
+/// printed.
+pub(super) fn taken(row: &AnyRow) -> Result<Option<Moment>, sqlx::Error> {
+    let doubted: Option<String> = row.try_get("clock")?;
+    let taken: Option<String> = row.try_get("taken_at")?;
+    Ok(taken.filter(|_| doubted.is_none()).and_then(|text| moment_of(&text)))
+}
+
 /// A report in the state it must be in, with what is still open, read inside the write so that nobody else moves it.
 pub(super) async fn opened(write: &mut Write, n: i64, must_be: State) -> Result<Open, StoreError> {
     let open = whole(write, n).await?;
@@ -532,7 +540,7 @@ pub(super) async fn whole(write: &mut Write, n: i64) -> Result<Open, StoreError>
             sequence: row.try_get("sequence")?,
             remarks: serde_json::from_str(&row.try_get::<String, _>("remarks")?)
                 .unwrap_or_default(),
-            taken: row.try_get::<Option<String>, _>("taken_at")?.and_then(|t| moment_of(&t)),
+            taken: taken(&row)?,
             clock_believed: row.try_get::<Option<String>, _>("clock")?.is_none(),
             corrects: row.try_get("corrects")?,
             note: row.try_get("note")?,

@@ -6,15 +6,15 @@ use sqlx::{AnyConnection, AssertSqlSafe, Executor, Row};
 use wickline_normalize::controls::{Lots as RunLots, Ran, Run, Verdict, assess, standing};
 use wickline_normalize::judge::{StripLot, expired};
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Reason, Report, Strip};
+use wickline_normalize::{Report, Strip};
 
-use super::acts::{Open, clear_one, let_go_in, opened};
+use super::acts::{Open, clear_one, let_go_in, opened, taken};
 use super::intake::storable;
 use super::judging::{ControlRun, level_text};
 use super::state::State;
 use super::strip_lots::{Lots, lots};
 use super::{Act, Actor, Ledger, record};
-use crate::clock::{SiteClock, moment_of};
+use crate::clock::SiteClock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -116,8 +116,7 @@ pub(super) async fn identified(
     level: &str,
 ) -> Result<(), StoreError> {
     let Some(strip) = analyzer.strips.iter().find(|s| s.id == open.strip) else { return Ok(()) };
-    let taken = open.taken.filter(|_| open.clock_believed);
-    let at = taken.and_then(|t| bench.clock.us(t)).unwrap_or(open.heard_at);
+    let at = open.taken.and_then(|t| bench.clock.us(t)).unwrap_or(open.heard_at);
     let lots = lots(write.conn(), &analyzer.id).await.map_err(|e| write.wrong(&e))?;
     let entered = lots.at(&open.strip, at);
     let strip_lot = StripLot::of(&open.print, entered).map(str::to_owned);
@@ -209,9 +208,8 @@ impl Ledger {
         n: i64,
     ) -> Result<bool, StoreError> {
         let mut open = opened(write, n, State::Held).await?;
-        let of_controls = |r: &Reason| matches!(r, Reason::ControlsFailed | Reason::ControlsDue);
         let (cleared, rest): (Vec<_>, Vec<_>) =
-            open.holds.into_iter().partition(|(_, reason, _)| of_controls(reason));
+            open.holds.into_iter().partition(|(_, reason, _)| reason.is_of_controls());
         let goes = rest.is_empty();
         open.holds = rest;
         // One that cannot be built any more stays for a person as it is, and keeps nothing else back.
@@ -250,11 +248,8 @@ impl Waits {
     fn read(bench: &Bench, row: &sqlx::any::AnyRow) -> Result<Self, sqlx::Error> {
         let heard_at: i64 = row.try_get("heard_at")?;
         let print: String = row.try_get("print")?;
-        let doubted: Option<String> = row.try_get("clock")?;
         let print: Report = serde_json::from_str(&print).unwrap_or_default();
-        let taken: Option<String> = row.try_get("taken_at")?;
-        let taken = taken.filter(|_| doubted.is_none()).and_then(|t| moment_of(&t));
-        let at = taken.and_then(|t| bench.clock.us(t)).unwrap_or(heard_at);
+        let at = taken(row)?.and_then(|t| bench.clock.us(t)).unwrap_or(heard_at);
         Ok(Self { n: row.try_get("n")?, strip: row.try_get("strip")?, at, print })
     }
 }

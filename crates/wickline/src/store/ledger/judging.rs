@@ -207,9 +207,7 @@ impl<'a> Judging<'a> {
         let expired = expired(print, lot.as_ref(), &timed.day);
         let run = self.run(print, &judged, strip_lot, &timed.day, expired);
         let Timed { own_day, day, at, taken, clock, .. } = timed;
-        let of_controls =
-            |h: &Hold| matches!(h.reason, Reason::ControlsDue | Reason::ControlsFailed);
-        let overtaken = judged.holds.iter().any(of_controls)
+        let overtaken = judged.holds.iter().any(|h| h.reason.is_of_controls())
             && self.runs.iter().any(|r| self.bench.clock.us(r.at).is_some_and(|run| run > at));
         Decided { judged, own_day, day, at, taken, clock, run, overtaken }
     }

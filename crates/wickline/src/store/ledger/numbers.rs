@@ -8,9 +8,9 @@ use wickline_normalize::account::{Account, Came, Counting, Reset, Sequence, Spot
 use wickline_normalize::number::split;
 use wickline_normalize::{Class, Moment};
 
-use super::acts::Open;
+use super::acts::{Open, taken};
 use super::intake::{key_text, storable};
-use crate::clock::{self, moment_of};
+use crate::clock;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -124,12 +124,11 @@ pub(super) async fn began_again(
 ) -> Result<(), StoreError> {
     let Some(analyzer) = bench.analyzer(&open.analyzer) else { return Ok(()) };
     let Some(text) = open.print.number.as_deref().map(key_text) else { return Ok(()) };
-    let taken = open.taken.filter(|_| open.clock_believed);
-    let day = taken.map_or_else(|| bench.clock.day(open.heard_at), |t| t.day_text());
+    let day = open.taken.map_or_else(|| bench.clock.day(open.heard_at), |t| t.day_text());
     let before = account(write, &analyzer.id, analyzer.counting, &day).await?;
     let mut now = before.clone();
     let mut run = used_twice(write, open, &day).await?;
-    run.push((open.n, text, taken));
+    run.push((open.n, text, open.taken));
     let mut heard = Vec::new();
     for (n, text, taken) in run {
         let number = split(&text, &analyzer.rules);
@@ -166,10 +165,7 @@ async fn used_twice(
     .bind(open.sequence.clone().unwrap_or_default());
     let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
     let read = |row: &AnyRow| -> Result<(i64, String, Option<Moment>), sqlx::Error> {
-        let doubted: Option<String> = row.try_get("clock")?;
-        let taken: Option<String> = row.try_get("taken_at")?;
-        let taken = taken.filter(|_| doubted.is_none()).and_then(|t| moment_of(&t));
-        Ok((row.try_get("n")?, row.try_get("number")?, taken))
+        Ok((row.try_get("n")?, row.try_get("number")?, taken(row)?))
     };
     rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
 }
