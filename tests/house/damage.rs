@@ -28,7 +28,8 @@ fn killed_while_it_recovers_many_times_and_nothing_is_lost() {
         let wanted: Vec<String> = script.run.iter().map(|r| r.specimen.clone()).collect();
         let daemon = Daemon::start(&config);
         receiver.pause().await;
-        analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script, |_, _| ()).await.expect("the line holds");
         daemon.kill();
         receiver.resume().await.expect("the same port");
         let mut dice = Dice::new(31);
@@ -70,7 +71,8 @@ fn used(name: &str, killed: bool) -> (Folder, PathBuf) {
 /// Runs strips on a daemon that listens, until each is accepted.
 async fn run(daemon: &mut Daemon, script: &Script) {
     let port = SimPort::connect(&daemon.lines[0]).await.expect("the line listens");
-    analyzer(port, Style::Lis02).run(script, |_, _| ()).await.expect("the line holds");
+    let mut bench = analyzer(port, Style::Lis02);
+    bench.run(script, |_, _| ()).await.expect("the line holds");
     for _ in &script.run {
         daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
     }

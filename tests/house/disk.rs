@@ -268,7 +268,8 @@ fn usual(library: &Path, store: &str) -> (Vec<usize>, Vec<[usize; 2]>) {
         let mut yes = Vec::new();
         let length = || std::fs::metadata(&log).expect("a log is kept").len();
         let told = |_: &_, _| yes.push(length());
-        analyzer(port, Style::Lis02).run(&script, told).await.expect("the line holds");
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script, told).await.expect("the line holds");
         let mut got = Vec::new();
         let done = || ask(&config, &["queue"])["totals"]["accepted"] == REPORTS;
         gather(&mut receiver, &mut got, done).await;
@@ -336,7 +337,7 @@ fn the_ledger_fails_at_the_kth_write_or_sync_and_nothing_acknowledged_is_lost() 
 fn slow_syncs_slow_the_analyzer_and_lose_nothing() {
     let folder = Folder::new("slow");
     let library = preload(&folder);
-    folder.write("slow", "60");
+    folder.write("slow", "200");
     runtime().block_on(async {
         let (mut receiver, port, config) = practice(&folder, &["aa"]).await;
         let daemon = Daemon::start_with(&config, &library, &folder.0);

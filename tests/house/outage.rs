@@ -105,7 +105,8 @@ fn a_refusal_is_shown_mended_and_sent_again() {
         let (mut receiver, port, config) = practice(&folder, &["ae", "ae", "aa"]).await;
         let daemon = Daemon::start(&config);
         let script = script(3, 2);
-        analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script, |_, _| ()).await.expect("the line holds");
         let mut got = Vec::new();
         gather(&mut receiver, &mut got, || ask(&config, &["queue"])["totals"]["refused"] == 2)
             .await;
@@ -151,7 +152,8 @@ fn what_waits_can_be_printed_and_set_aside() {
         run(&config, &["queue", "pause", "lis"]);
         let mut script = script(5, 3);
         script.run[4].specimen = "KP-PAPER".into();
-        analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script, |_, _| ()).await.expect("the line holds");
         until(|| ask(&config, &["queue"])["totals"]["waiting"] == 5);
         let board = &ask(&config, &["queue"])["receivers"][0];
         assert_eq!((&board["paused"], &board["waiting"]), (&true.into(), &5.into()));
@@ -196,7 +198,8 @@ fn a_receiver_of_the_other_kind() {
         let config = folder.write("wickline.toml", &text);
         let daemon = Daemon::start(&config);
         let script = script(12, 6);
-        analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script, |_, _| ()).await.expect("the line holds");
         let mut got = Vec::new();
         gather(&mut receiver, &mut got, || ask(&config, &["queue"])["totals"]["accepted"] == 12)
             .await;
@@ -229,7 +232,8 @@ fn a_window_loses_and_doubles_nothing() {
         let config = folder.write("wickline.toml", &text);
         let mut daemon = Daemon::start(&config);
         let script = script(150, 12);
-        analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script, |_, _| ()).await.expect("the line holds");
         until(|| ask(&config, &["queue"])["totals"]["waiting"] == 150);
         run(&config, &["queue", "resume", "lis"]);
         let (mut seen, mut order, mut got) = (HashMap::new(), Vec::new(), 0);
@@ -313,7 +317,8 @@ fn what_is_decided_during_a_pause_counts() {
         let config = folder.write("wickline.toml", &text);
         let daemon = Daemon::start(&config);
         let plan = script(2, 3);
-        analyzer(port, Style::Lis02).run(&plan, |_, _| ()).await.expect("the line holds");
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&plan, |_, _| ()).await.expect("the line holds");
         until(|| ask(&config, &["queue"])["items"][0]["reason"] == "receiver-away");
         assert_eq!(daemon.stop(), 0);
         let answers = vec!["aa".parse().expect("an answer")];

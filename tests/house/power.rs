@@ -70,7 +70,8 @@ fn record(folder: &Folder, library: &Path) -> History {
                 daemon = Some(start());
             }
         };
-        analyzer(port, Style::Lis02).run(&script, told).await.expect("the line holds");
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script, told).await.expect("the line holds");
         let mut daemon = daemon.expect("one runs");
         // All are settled but those before the restart, which were told to nobody here.
         let end = std::time::Instant::now() + crate::kit::PATIENCE;
@@ -110,7 +111,8 @@ async fn goes_on(config: &Path, shaken: Option<Duration>) -> Vec<Received> {
     let port = SimPort::connect(&daemon.lines[0]).await.expect("the line listens");
     let last = Run { number: "900".into(), specimen: LAST.into(), ..Run::default() };
     let script = Script { sender: "SIM".into(), run: vec![last] };
-    analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");
+    let mut bench = analyzer(port, Style::Lis02);
+    bench.run(&script, |_, _| ()).await.expect("the line holds");
     let mut got = early.clone();
     while got.last().is_none_or(|m| specimen(&m.body) != LAST) {
         // Those that went out before it was ready count too.

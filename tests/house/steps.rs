@@ -86,7 +86,8 @@ fn a_pause_noted_in_the_future_is_not_waited_out_after_a_restart() {
         let mut daemon = Daemon::start_with(&config, &library, &folder.0);
         let script = script(2, 21);
         let wanted: Vec<String> = script.run.iter().map(|r| r.specimen.clone()).collect();
-        analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script, |_, _| ()).await.expect("the line holds");
         daemon.wait_for(|e| e["event"] == "receiver-down");
         let tried = || ask(&config, &["queue"])["items"][0]["next_attempt_at"].is_string();
         let end = Instant::now() + crate::kit::PATIENCE;

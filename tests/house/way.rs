@@ -36,6 +36,8 @@ pub fn analyzer(port: SimPort, style: Style) -> Analyzer {
     Analyzer::new(port, style, strip("ten-pad"), clock)
 }
 
+/// The port is to be kept until the daemon has ended: its number is given out again, and a daemon that
+/// waits for its line to come back would hear, and answer, what is another test's.
 pub fn pty() -> (SimPort, String) {
     let port = SimPort::pty().expect("a pseudo-terminal");
     let SimPort::Pty { path, .. } = &port else { unreachable!("it is one") };
@@ -279,7 +281,8 @@ fn controls_never_reach_a_receiver_and_holds_are_put_right() {
         let (mut receiver, port, config) = practice(&folder, &["aa"]).await;
         let mut daemon = Daemon::start(&config);
         let script = troubled();
-        analyzer(port, Style::Lis02).run(&script, |_, _| ()).await.expect("the line holds");
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script, |_, _| ()).await.expect("the line holds");
         let last = daemon.wait_for(|e| e["event"] == "report" && e["number"] == "7");
         assert_eq!(last["state"], "waiting");
         let held = ask(&config, &["held"]);
