@@ -84,6 +84,9 @@ pub struct Report {
     pub collected: Option<Moment>,
     pub taken: Option<Moment>,
     pub signs: Signs,
+    /// The analyzer says that it sent this before (LIS02 R-9 `R`): its age says nothing about its clock.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub again: bool,
     pub readings: Vec<PrintedReading>,
     pub comments: Vec<Private>,
     /// What the dialect itself could not vouch for: each one holds the report.
@@ -111,9 +114,6 @@ pub struct Signs {
     /// The control's level, where the print names one.
     #[serde(default)]
     pub level: Option<char>,
-    /// The analyzer says that it sent this before (LIS02 R-9 `R`): its age says nothing about its clock.
-    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    pub again: bool,
 }
 
 /// One pad's result as printed.

@@ -284,7 +284,7 @@ impl Message {
         let (started, doubt) = moment(record, 12, "R-12");
         doubts.extend(doubt);
         if let Some(report) = self.reports.last_mut() {
-            report.signs.again |= record.field(9) == "R";
+            report.again |= record.field(9) == "R";
             report.readings.push(PrintedReading {
                 label: label.trim().to_owned(),
                 parts,

@@ -197,7 +197,7 @@ proptest! {
         for form in ["0xxx=routine", "5xxx=stat", "8xxx=control", "9xxx=control:2"] {
             rules.add_leading_digit(form).expect(form);
         }
-        let signs = Signs { control_order: order, control_message: message, stat, level: None, again: false };
+        let signs = Signs { control_order: order, control_message: message, stat, level: None };
         let print = Report {
             number: Some(number.clone()),
             specimen: Some(Private::new(specimen.clone())),

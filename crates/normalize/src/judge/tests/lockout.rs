@@ -121,7 +121,6 @@ fn no_policy_opens_the_door_for_control_material() {
                         control_message: on(5),
                         stat: on(1),
                         level: None,
-                        again: false,
                     },
                     patient: on(6).then_some(patient),
                     ..ten()

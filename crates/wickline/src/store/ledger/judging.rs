@@ -250,7 +250,7 @@ impl<'a> Judging<'a> {
         let Some(printed) = heard.report.taken else { return ours };
         let day = printed.day_text();
         let came = Came { day: &day, taken: Some(printed), repeat: false };
-        let again = heard.report.signs.again && heard.days_off(site) <= MEMORY;
+        let again = heard.report.again && heard.days_off(site) <= MEMORY;
         let late = again || number.is_some_and(|n| self.account.awaits(n, came));
         let offsets = site.offsets(printed);
         let facts = ClockFacts {
