@@ -12,6 +12,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use tokio::sync::oneshot;
+use wickline::acts::intake::Heard;
 use wickline::clock::SiteClock;
 use wickline::house::House;
 use wickline::pipeline::event::Events;
@@ -19,8 +20,7 @@ use wickline::settings::{bench::Bench, from_text};
 use wickline::simulate::print::two_column;
 use wickline::simulate::script::Script;
 use wickline::store::ledger::Ledger;
-use wickline::store::ledger::intake::Heard;
-use wickline::store::ledger::queue_view::Asked;
+use wickline::store::lists::queue::Asked;
 use wickline_forward::deliver::{Address, Courier, Limits, Outcome, Tls};
 use wickline_forward::verdict::Verdict;
 use wickline_listen::ear::Ear;

@@ -1,5 +1,6 @@
 //! Wickline as a library: it remembers, supervises and shows; the rules live in the other crates.
 
+pub mod acts;
 pub mod chart;
 pub mod cli;
 pub mod clock;

@@ -18,9 +18,11 @@ use crate::pipeline::stopped;
 use crate::pipeline::tenure::Tenure;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
-use crate::store::ledger::queue::lease_name;
-use crate::store::ledger::{Act, Actor, Ledger};
+use crate::store::ledger::Ledger;
+use crate::store::rows::queue::lease_name;
 use crate::store::tape::Tape;
+use crate::store::trail::Act;
+use crate::store::trail::Actor;
 
 /// How long between two tries to reach a ledger that is away at the start.
 const AGAIN: Duration = Duration::from_secs(2);

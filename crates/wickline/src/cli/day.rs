@@ -10,13 +10,13 @@ use serde_json::json;
 
 use super::output::{Output, Tone, plain, state};
 use super::{Answer, As, Desk, Exit, Failure};
+use crate::acts::closing::{Closing, Confirmed};
+use crate::acts::explaining::Explanation;
 use crate::clock;
 use crate::sheet::sums::PARTS;
 use crate::sheet::todo::{goes_by_itself, todo};
 use crate::sheet::{Line, Sheet, time_on};
-use crate::store::ledger::closing::{Closing, Confirmed};
-use crate::store::ledger::explaining::Explanation;
-use crate::store::ledger::views::Item;
+use crate::store::lists::reports::Item;
 
 /// `wickline day` for today, `wickline day 2026-03-14` for another
 #[derive(Debug, Args)]

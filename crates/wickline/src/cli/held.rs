@@ -10,11 +10,11 @@ use wickline_normalize::{Reason, Report};
 use super::identify;
 use super::output::{Output, Tone, plain};
 use super::{Answer, As, Desk, Exit, Failure, id};
-use crate::pipeline::again::Difference;
+use crate::acts::again::Difference;
+use crate::acts::corrections::Decision;
 use crate::sheet::todo::remedy_words;
-use crate::store::ledger::corrections::Decision;
-use crate::store::ledger::state::State;
-use crate::store::ledger::views::{Item, Kept, totals};
+use crate::store::lists::reports::{Item, Kept, totals};
+use crate::store::state::State;
 use crate::store::tape::Tape;
 
 /// `wickline held`, `wickline held identify 17 --specimen KP-20417`
@@ -141,7 +141,7 @@ fn tell(out: &Output, became: &[(i64, String)]) -> std::io::Result<()> {
 
 async fn reread(
     desk: &Desk,
-    actor: &crate::store::ledger::Actor,
+    actor: &crate::store::trail::Actor,
     ids: &[String],
     reason: Option<Reason>,
     out: &Output,

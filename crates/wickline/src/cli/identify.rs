@@ -4,8 +4,8 @@ use std::io::{BufRead, IsTerminal, Write};
 
 use super::output::{Output, visible};
 use super::{Desk, Failure};
-use crate::pipeline::again;
-use crate::store::ledger::views::Kept;
+use crate::acts::again;
+use crate::store::lists::reports::Kept;
 
 /// Characters of an answer at most: no id is nearly as long.
 const LONGEST: u64 = 200;

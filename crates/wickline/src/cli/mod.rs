@@ -30,7 +30,8 @@ use crate::clock::SiteClock;
 use crate::settings::bench::Bench;
 use crate::settings::{self, Loaded};
 use crate::store::StoreError;
-use crate::store::ledger::{Actor, Ledger};
+use crate::store::ledger::Ledger;
+use crate::store::trail::Actor;
 
 /// Carries urine-strip results from an analyzer's serial line into the laboratory information system.
 ///

@@ -19,7 +19,8 @@ use crate::prove::sheet::{Habits, Sheet, builtin_dialect, builtin_strip};
 use crate::prove::{Row, Trial, Verdict, fingerprint};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::settings::{self, Loaded};
-use crate::store::ledger::{Act, Ledger};
+use crate::store::ledger::Ledger;
+use crate::store::trail::Act;
 
 /// `wickline prove --html proof.html --csv proof.csv`
 #[derive(Debug, Args)]

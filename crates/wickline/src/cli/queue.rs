@@ -12,10 +12,10 @@ use serde_json::json;
 
 use super::output::Output;
 use super::{Answer, As, Desk, Exit, Failure, id};
-use crate::store::ledger::Actor;
-use crate::store::ledger::queue_view::Asked;
-use crate::store::ledger::refusals::{Again, Resent, Went};
-use crate::store::ledger::state::State;
+use crate::acts::retry::{Again, Resent, Went};
+use crate::store::lists::queue::Asked;
+use crate::store::state::State;
+use crate::store::trail::Actor;
 
 /// `wickline queue`, `wickline queue retry --refused`, `wickline queue pause lis`
 #[derive(Debug, Args)]

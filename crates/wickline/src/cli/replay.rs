@@ -11,7 +11,7 @@ use tokio::sync::watch;
 
 use super::output::{Output, Tone};
 use super::{Answer, Exit, Failure, bench};
-use crate::pipeline::again::{Difference, differences};
+use crate::acts::again::{Difference, differences};
 use crate::pipeline::event::Events;
 use crate::pipeline::reading::Reading;
 use crate::pipeline::tenure::Tenure;

@@ -8,8 +8,8 @@ use serde_json::{Value, json};
 
 use super::output::Output;
 use super::{Answer, As, Desk, Exit, id};
-use crate::store::ledger::corrections::{Corrected, Withdrawn};
-use crate::store::ledger::telling::{Outcome, Said};
+use crate::acts::corrections::{Corrected, Withdrawn};
+use crate::acts::telling::{Outcome, Said};
 use crate::store::tape::Tape;
 
 /// `wickline report correct 17 --reason TEXT`, `wickline report withdraw 17 --reason TEXT --specimen KP-20417`

@@ -12,9 +12,9 @@ use crate::clock::SiteClock;
 use crate::csv::line;
 use crate::settings::effective::readable;
 use crate::store::StoreError;
-use crate::store::ledger::trail::verify::{NOTED, Verified};
-use crate::store::ledger::trail::view::Asked;
-use crate::store::ledger::trail::{Head, Row};
+use crate::store::trail::verify::{NOTED, Verified};
+use crate::store::trail::view::Asked;
+use crate::store::trail::{Head, Row};
 
 /// Rows that people see at once.
 const PAGE: i64 = 50;

@@ -19,8 +19,8 @@ use crate::clock;
 use crate::settings::bench::Target;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
-use crate::store::ledger::queue::{Due, Settled, Tried};
-use crate::store::ledger::state::State;
+use crate::store::rows::queue::{Due, Settled, Tried};
+use crate::store::state::State;
 
 /// Messages read from the queue at a time.
 const PAGE: i64 = 256;

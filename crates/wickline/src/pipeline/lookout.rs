@@ -12,7 +12,7 @@ use super::stopped;
 use crate::clock;
 use crate::settings::bench::{Bench, Target};
 use crate::store::ledger::Ledger;
-use crate::store::ledger::standing::Standing;
+use crate::store::lists::counts::Standing;
 
 /// How often the queue is looked at.
 const LOOK: Duration = Duration::from_secs(5);

@@ -1,7 +1,5 @@
 //! The way of a result through the house: heard, read, judged, delivered.
 
-pub mod again;
-pub mod compose;
 pub mod delivery;
 pub mod event;
 pub mod hearing;

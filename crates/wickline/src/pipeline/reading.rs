@@ -12,11 +12,11 @@ use wickline_listen::ear::Ear;
 
 use super::event::{Event, Events};
 use super::tenure::Tenure;
+use crate::acts::intake::{Heard, Taken};
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
-use crate::store::ledger::intake::{Heard, Taken};
 use crate::store::tape::{Entry, Kind, Tape};
 
 /// Tape entries read at a time.
@@ -357,7 +357,7 @@ impl TapeClock {
     }
 
     /// The time of the last entry.
-    pub(super) fn last(&self) -> i64 {
+    pub(crate) fn last(&self) -> i64 {
         self.last_tick
     }
 

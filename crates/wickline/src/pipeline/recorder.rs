@@ -7,7 +7,7 @@ use tracing::warn;
 
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
-use crate::store::ledger::queue::Settled;
+use crate::store::rows::queue::Settled;
 
 /// Acceptances that may be known here and not yet in the ledger: after a crash at most these, and what
 /// is in flight, are sent again, byte for byte.

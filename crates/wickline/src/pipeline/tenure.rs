@@ -5,8 +5,8 @@ use std::time::Duration;
 use tokio::sync::watch;
 use tracing::{info, warn};
 
+use crate::store::lease::{Lease, Watch};
 use crate::store::ledger::Ledger;
-use crate::store::ledger::lease::{Lease, Watch};
 
 /// What a lease is for, and its present state for those who work under it.
 #[derive(Clone, Debug)]

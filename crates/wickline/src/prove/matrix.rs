@@ -245,7 +245,7 @@ impl Trial<'_> {
         } else if row.verdict == Verdict::Differs && row.sent.as_ref() == Some(&row.expected) {
             row.remark = format!("other pads differ: {got} instead of {expected}");
         }
-        row.message = outcome.body.as_deref().map(crate::pipeline::compose::text);
+        row.message = outcome.body.as_deref().map(crate::acts::compose::text);
         row.body = outcome.body;
         Ok(row)
     }

@@ -19,8 +19,8 @@ use wickline_normalize::judge::{Facts, Way};
 use self::expect::{End, Obx, Wishes};
 use self::press::{Press, hear};
 use self::sheet::{Habits, Sheet};
+use crate::acts::compose::{self, Subject};
 use crate::clock;
-use crate::pipeline::compose::{self, Subject};
 use crate::settings::bench::{Analyzer, Bench, Target};
 
 /// What is on trial, and what is expected of it.

@@ -27,7 +27,7 @@ use super::reader::{Fault, place};
 use super::{Loaded, Settings};
 use crate::clock::SiteClock;
 use crate::store::db::Address;
-use crate::store::ledger::standing::Standing;
+use crate::store::lists::counts::Standing;
 
 /// One analyzer, ready to be heard and read.
 pub struct Analyzer {

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use crate::store::db::{masked, masked_address};
-use crate::store::ledger::trail::hex;
+use crate::store::trail::hex;
 
 /// Characters of a list of changes, and of one value in it.
 const LIST: usize = 4000;

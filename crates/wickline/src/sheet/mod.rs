@@ -14,7 +14,7 @@ use crate::clock;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
-use crate::store::ledger::views::{Item, totals};
+use crate::store::lists::reports::{Item, totals};
 
 /// One line of the sheet.
 #[derive(Clone, Debug, Serialize)]
@@ -56,7 +56,7 @@ impl Line {
     /// Where it is at each receiver.
     #[must_use]
     pub fn way(&self) -> String {
-        let at = |d: &crate::store::ledger::views::Delivery| format!("{} {}", d.receiver, d.state);
+        let at = |d: &crate::store::lists::reports::Delivery| format!("{} {}", d.receiver, d.state);
         self.item.deliveries.iter().map(at).collect::<Vec<_>>().join(", ")
     }
 

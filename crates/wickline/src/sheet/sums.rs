@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::Line;
 use crate::settings::bench::Target;
-use crate::store::ledger::state::State;
+use crate::store::state::State;
 
 /// Counts by state, every state named; `heard` is all of it.
 pub type Counts = BTreeMap<&'static str, u64>;

@@ -2,8 +2,8 @@
 
 use wickline_normalize::{Reason, Remedy};
 
-use crate::store::ledger::state::State;
-use crate::store::ledger::views::{Delivery, Item};
+use crate::store::lists::reports::{Delivery, Item};
+use crate::store::state::State;
 
 /// What a person can do about a hold, in words.
 #[must_use]
@@ -106,7 +106,7 @@ fn word(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::{goes_by_itself, todo, word};
-    use crate::store::ledger::views::{Delivery, HoldView, Item};
+    use crate::store::lists::reports::{Delivery, HoldView, Item};
 
     fn item(state: &str, class: &str, reasons: &[&str]) -> Item {
         let hold = |reason: &&str| HoldView {

@@ -1,9 +1,15 @@
 //! What Wickline remembers: the tape (bytes heard) and the ledger (what became of them).
 
 pub mod db;
+pub mod lease;
 pub mod ledger;
+pub mod lists;
+pub(crate) mod moving;
 pub mod room;
+pub mod rows;
+pub mod state;
 pub mod tape;
+pub mod trail;
 
 #[cfg(test)]
 mod tests;

@@ -52,7 +52,7 @@ async fn list(desk: &Desk, analyzer: &Analyzer, out: &Output) -> Answer {
     let lots = desk.ledger.strip_lots(&analyzer.id).await?;
     let now = clock::now_us();
     let in_use = |strip: &str, since: i64| {
-        let later = |e: &&crate::store::ledger::strip_lots::Entered| {
+        let later = |e: &&crate::acts::strip_lots::Entered| {
             e.strip == strip && e.since <= now && e.since > since
         };
         lots.iter().find(later).is_none()

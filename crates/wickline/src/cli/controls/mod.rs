@@ -12,9 +12,9 @@ use serde_json::json;
 
 use super::output::Output;
 use super::{Answer, As, Desk, Exit, Failure, id};
+use crate::acts::control_views::{AskedRuns, ControlStanding, RunView};
 use crate::clock;
 use crate::settings::bench::Analyzer;
-use crate::store::ledger::control_views::{AskedRuns, ControlStanding, RunView};
 
 /// Days that are shown where none is named.
 const DAYS: i64 = 7;

@@ -11,9 +11,9 @@ use wickline_normalize::{Facts, Hold, Judged, Reason, Report, Way};
 
 use super::capture::Heard;
 use super::why::{self, Conversion};
+use crate::acts::compose::{self, Subject};
 use crate::cli::marks;
 use crate::clock::moment_rfc3339;
-use crate::pipeline::compose::{self, Subject};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::sheet::todo::remedy_words;
 

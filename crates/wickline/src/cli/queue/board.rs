@@ -8,10 +8,10 @@ use serde_json::json;
 use super::super::output::{Output, plain, state};
 use super::super::{Answer, Desk, Exit, Failure};
 use crate::clock;
-use crate::store::ledger::queue::lease_name;
-use crate::store::ledger::queue_view::{Asked, QueueItem};
-use crate::store::ledger::state::State;
-use crate::store::ledger::views::totals;
+use crate::store::lists::queue::{Asked, QueueItem};
+use crate::store::lists::reports::totals;
+use crate::store::rows::queue::lease_name;
+use crate::store::state::State;
 
 /// One receiver's queue, as people and programs see it.
 #[derive(Debug, Serialize)]

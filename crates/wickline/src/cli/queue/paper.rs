@@ -10,7 +10,7 @@ use wickline_forward::hl7::Message;
 use super::super::output::Output;
 use super::super::{Answer, Desk, Exit, Failure};
 use crate::clock;
-use crate::store::ledger::queue_view::{Asked, QueueItem};
+use crate::store::lists::queue::{Asked, QueueItem};
 
 /// The most messages on one list.
 const MOST: i64 = 5000;

@@ -6,8 +6,8 @@ use wickline_forward::hl7::{Ack, Message};
 
 use super::super::output::Output;
 use super::super::{Answer, Desk, Exit, Failure, id};
-use crate::pipeline::compose::text as words;
-use crate::store::ledger::queue_view::Whole;
+use crate::acts::compose::text as words;
+use crate::store::lists::queue::Whole;
 
 /// One fault that the receiver named.
 #[derive(Debug, Serialize)]

@@ -1,0 +1,433 @@
+//! Judging a batch: what the ledger knows of these numbers, specimens, controls and clocks, and what
+//! the batch adds to it, report by report.
+
+use std::collections::HashSet;
+
+use sqlx::{AssertSqlSafe, Executor, Row};
+use wickline_normalize::account::{Account, Came, Spot};
+use wickline_normalize::clocks::{ByClock, ClockFacts, clock};
+use wickline_normalize::comments::comments;
+use wickline_normalize::controls::{Checked, Ran, Run, standing};
+use wickline_normalize::judge::{
+    Earlier, Facts, Judged, StripLot, Way, expired, judge, strip_of, superseded,
+};
+use wickline_normalize::number::{self, Number};
+use wickline_normalize::{Class, Hold, Moment, Reason, Remark, Report, Standing};
+
+use crate::acts::controls;
+use crate::acts::intake::{Heard, key_text, storable};
+use crate::acts::numbers;
+use crate::acts::strip_lots::{Lots, lots};
+use crate::clock::SiteClock;
+use crate::settings::bench::{Analyzer, Bench};
+use crate::store::StoreError;
+use crate::store::db::{Write, list_of};
+
+/// How far apart two samples of an analyzer's clock are, in microseconds: what is read out of a memory
+/// in one go must not look like a clock that is off by always the same.
+const SAMPLES_APART: i64 = 600_000_000;
+/// Samples that are kept, and that it takes to tell a drift.
+const SAMPLES: usize = 5;
+const SAMPLES_LEAST: usize = 3;
+
+/// A control held for one of these may be no run of its level at all: nothing that it reads counts.
+const DOUBTED: &[Reason] =
+    &[Reason::ClassDisagree, Reason::TestMessage, Reason::CorrectionHeard, Reason::NotFinal];
+
+/// A memory reaches back no further: days. What is older has a wrong date. Our own choice, no source.
+const MEMORY: i64 = 31;
+
+impl Heard {
+    /// The date that it prints, right or wrong, else the day that it was heard on.
+    fn own_day(&self, site: &SiteClock) -> String {
+        self.report.taken.map_or_else(|| site.day(self.heard_at), |t| t.day_text())
+    }
+
+    /// Days between its date and ours.
+    fn days_off(&self, site: &SiteClock) -> i64 {
+        let heard = site.moment(self.heard_at).days();
+        self.report.taken.map_or(0, |t| (heard - t.days()).abs())
+    }
+}
+
+/// What was decided of one report.
+pub(crate) struct Decided {
+    pub judged: Judged,
+    /// As printed, else heard.
+    own_day: String,
+    /// The sheet that it stands on.
+    pub day: String,
+    /// When it was taken, as far as that is believed, else heard.
+    pub at: i64,
+    /// As printed, with the offset that it was believed at.
+    pub taken: Option<Moment>,
+    /// What is wrong with the analyzer's time: then ours stands instead.
+    pub clock: Option<&'static str>,
+    /// What it amounts to as a run of control material.
+    pub run: Option<ControlRun>,
+    /// Held for controls, and it came late: a run that came before it may let it go.
+    pub overtaken: bool,
+}
+
+/// One run of control material, for its row.
+pub(crate) struct ControlRun {
+    pub level: Option<String>,
+    pub strip_lot: Option<String>,
+    pub run: Run,
+}
+
+/// How a printed time was taken.
+struct Timed {
+    /// As printed, whatever that is worth: two prints of one run have the same. Else the day heard.
+    own_day: String,
+    day: String,
+    at: i64,
+    taken: Option<Moment>,
+    clock: Option<&'static str>,
+    hold: Option<Hold>,
+    remark: Option<Remark>,
+}
+
+/// Judging a batch.
+pub(crate) struct Judging<'a> {
+    bench: &'a Bench,
+    analyzer: &'a Analyzer,
+    earlier: Vec<Earlier>,
+    account: Account,
+    account_before: Account,
+    told: Vec<numbers::Heard>,
+    runs: Vec<Ran>,
+    lots: Lots,
+    samples: Vec<(i64, i64)>,
+    samples_before: Vec<(i64, i64)>,
+    /// The id of the next report.
+    pub next: i64,
+    /// Incomplete reports that a later complete one made superfluous: old and new id.
+    pub superseded: Vec<(i64, i64)>,
+}
+
+impl<'a> Judging<'a> {
+    pub async fn begin(
+        write: &mut Write,
+        bench: &'a Bench,
+        analyzer: &'a Analyzer,
+        heard: &[&Heard],
+        next: i64,
+    ) -> Result<Self, StoreError> {
+        let mut days: HashSet<String> = HashSet::new();
+        let mut odd = false;
+        for one in heard {
+            days.insert(bench.clock.day(one.heard_at));
+            days.insert(one.own_day(&bench.clock));
+            odd |= one.days_off(&bench.clock) > 1;
+        }
+        let first = days.iter().min().cloned().unwrap_or_default();
+        let account = numbers::account(write, &analyzer.id, analyzer.counting, &first).await?;
+        let keys: HashSet<String> = heard.iter().filter_map(|h| key(&h.report, analyzer)).collect();
+        let mut judging = Self {
+            bench,
+            analyzer,
+            earlier: Vec::new(),
+            account_before: account.clone(),
+            account,
+            told: Vec::new(),
+            runs: Vec::new(),
+            lots: Lots::default(),
+            samples: samples(write, &analyzer.id).await?,
+            samples_before: Vec::new(),
+            next,
+            superseded: Vec::new(),
+        };
+        judging.samples_before.clone_from(&judging.samples);
+        judging.earlier = earlier(write, analyzer, &days, odd, &keys, next).await?;
+        let lots = lots(write.conn(), &analyzer.id).await;
+        judging.lots = lots.map_err(|e| write.wrong(&e))?;
+        if analyzer.rules.controls_policy.is_on() {
+            // What an analyzer's memory is read out of was run before what came last.
+            let at = |h: &&Heard| h.report.taken.and_then(|t| bench.clock.us(t));
+            let at = heard.iter().map(|h| at(h).unwrap_or(h.heard_at).min(h.heard_at)).min();
+            let runs = controls::runs(write.conn(), &bench.clock, analyzer, at.unwrap_or(0)).await;
+            judging.runs = runs.map_err(|e| write.wrong(&e))?.into_iter().map(|r| r.1).collect();
+        }
+        Ok(judging)
+    }
+
+    /// Judges one report against everything before it.
+    pub fn judge(&mut self, heard: &Heard) -> Decided {
+        if heard.unheard {
+            self.account.stopped();
+        }
+        let print = &heard.report;
+        let number =
+            print.number.as_deref().map(|t| number::split(&key_text(t), &self.analyzer.rules));
+        let timed = self.timed(heard, number.as_ref(), true);
+        let came = Came { day: &timed.day, taken: timed.taken, repeat: false };
+        let spot = number.as_ref().and_then(|n| self.account.spot_of(n, came));
+        let sequence = spot.as_ref().map(Spot::sequence);
+        let decided = self.decide(heard, timed, sequence.as_deref());
+        if let Some(number) = &number {
+            let repeat = matches!(decided.judged.way, Way::Repeat { .. });
+            let came = Came { day: &decided.day, taken: decided.taken, repeat };
+            let (day, class) = (&decided.day, decided.judged.class);
+            let told = self.account.next(number, came).into_iter();
+            self.told.extend(told.map(|told| numbers::Heard { told, day: day.clone(), class }));
+        }
+        self.remember(print, &decided);
+        decided
+    }
+
+    /// Judges a report again whose number was entered when it came first.
+    pub fn again(&mut self, heard: &Heard, sequence: Option<&str>) -> Decided {
+        let timed = self.timed(heard, None, false);
+        self.decide(heard, timed, sequence)
+    }
+
+    fn decide(&mut self, heard: &Heard, timed: Timed, sequence: Option<&str>) -> Decided {
+        let print = &heard.report;
+        let strip = strip_of(print, &self.analyzer.strips).map_or("", |s| s.id.as_str());
+        let lot = self.lots.at(strip, timed.at).cloned();
+        let strip_lot = StripLot::of(print, lot.as_ref()).map(str::to_owned);
+        let standing = self.standing(strip_lot.as_deref(), timed.at);
+        let facts = Facts {
+            earlier: &self.earlier,
+            heard: self.bench.clock.moment(heard.heard_at),
+            day: &timed.own_day,
+            sequence,
+            controls: standing.as_ref(),
+            lot: lot.as_ref(),
+        };
+        let mut judged = judge(print, &self.analyzer.strips, &self.analyzer.rules, &facts);
+        if judged.class != Class::Control && !matches!(judged.way, Way::Repeat { .. }) {
+            if let Some(hold) = &timed.hold {
+                judged.holds.push(hold.clone());
+                judged.way = Way::Held;
+            }
+            judged.remarks.extend(timed.remark.clone());
+            judged.remarks.extend(comments(&judged.readings, &self.analyzer.comments));
+        }
+        let expired = expired(print, lot.as_ref(), &timed.day);
+        let run = self.run(print, &judged, strip_lot, &timed.day, expired);
+        let Timed { own_day, day, at, taken, clock, .. } = timed;
+        let overtaken = judged.holds.iter().any(|h| h.reason.is_of_controls())
+            && self.runs.iter().any(|r| self.bench.clock.us(r.at).is_some_and(|run| run > at));
+        Decided { judged, own_day, day, at, taken, clock, run, overtaken }
+    }
+
+    fn remember(&mut self, print: &Report, decided: &Decided) {
+        let (day, judged, n) = (&decided.own_day, &decided.judged, self.next);
+        for old in &self.earlier {
+            if superseded(old, judged, print, day) {
+                self.superseded.push((old.id, n));
+            }
+        }
+        self.earlier
+            .retain(|old| !self.superseded.iter().any(|(id, new)| *id == old.id && *new == n));
+        self.earlier.push(Earlier::of(n, day, print, judged));
+        if let Some(run) = &decided.run
+            && let Some(level) = &run.level
+        {
+            self.runs.push(Ran {
+                level: level.clone(),
+                at: self.bench.clock.moment(decided.at),
+                verdict: run.run.verdict,
+                strip_lot: run.strip_lot.clone(),
+            });
+        }
+        self.next += 1;
+    }
+
+    /// Whether the printed time is believed, and on which sheet and when the report stands.
+    fn timed(&mut self, heard: &Heard, number: Option<&Number>, enter: bool) -> Timed {
+        let site = &self.bench.clock;
+        let ours = Timed {
+            own_day: heard.own_day(site),
+            day: site.day(heard.heard_at),
+            at: heard.heard_at,
+            taken: None,
+            clock: None,
+            hold: None,
+            remark: None,
+        };
+        let Some(printed) = heard.report.taken else { return ours };
+        let day = printed.day_text();
+        let came = Came { day: &day, taken: Some(printed), repeat: false };
+        let again = heard.report.again && heard.days_off(site) <= MEMORY;
+        let late = again || number.is_some_and(|n| self.account.awaits(n, came));
+        let offsets = site.offsets(printed);
+        let facts = ClockFacts {
+            printed,
+            heard: site.moment(heard.heard_at),
+            offsets: &offsets,
+            drift: self.drift(),
+            late,
+        };
+        let found = clock(&facts, &self.analyzer.clock.limits);
+        if enter && !late {
+            self.sample(printed, heard.heard_at);
+        }
+        let (hold, remark) = match found.settle(&printed, self.analyzer.clock.policy) {
+            ByClock::AsPrinted { offset } => {
+                let offset = printed.time.and(Some(printed.offset.unwrap_or(offset)));
+                let taken = Moment { offset, ..printed };
+                let at = site.us(taken).unwrap_or(heard.heard_at);
+                return Timed { day, at, taken: Some(taken), ..ours };
+            }
+            ByClock::Held(hold) => (Some(hold), None),
+            ByClock::DaemonTime(remark) => (None, Some(remark)),
+        };
+        Timed { clock: Some(found.code()), hold, remark, ..ours }
+    }
+
+    /// The middle one of the last distances between the analyzer's clock and ours.
+    fn drift(&self) -> Option<i64> {
+        let mut by: Vec<i64> = self.samples.iter().map(|(_, by)| *by).collect();
+        by.sort_unstable();
+        by.get(by.len() / 2).copied().filter(|_| by.len() >= SAMPLES_LEAST)
+    }
+
+    fn sample(&mut self, printed: Moment, heard_at: i64) {
+        let apart = |(at, _): &(i64, i64)| (heard_at - at).abs() >= SAMPLES_APART;
+        if let Some(us) = self.bench.clock.us(printed).filter(|_| self.samples.iter().all(apart)) {
+            self.samples.push((heard_at, (us - heard_at) / 1_000_000));
+            let from = self.samples.len().saturating_sub(SAMPLES);
+            self.samples.drain(..from);
+        }
+    }
+
+    /// How the controls stood; None where nothing hangs on it.
+    fn standing(&self, lot: Option<&str>, at: i64) -> Option<Standing> {
+        let rules = &self.analyzer.controls;
+        let now = self.bench.clock.moment(at);
+        let on = self.analyzer.rules.controls_policy.is_on();
+        on.then(|| standing(rules.plan.levels(), &self.runs, &rules.period, lot, now))
+    }
+
+    /// What a report amounts to as a run of control material. One that is held never passes.
+    fn run(
+        &self,
+        print: &Report,
+        judged: &Judged,
+        strip_lot: Option<String>,
+        day: &str,
+        expired: Option<Hold>,
+    ) -> Option<ControlRun> {
+        if judged.class != Class::Control || matches!(judged.way, Way::Repeat { .. }) {
+            return None;
+        }
+        let run = match strip_of(print, &self.analyzer.strips) {
+            Some(strip) => controls::assessed(
+                self.analyzer,
+                strip,
+                &judged.readings,
+                judged.level.as_deref(),
+                print.control_lot.as_deref(),
+                strip_lot.as_deref(),
+                day,
+            ),
+            None => Run::default(),
+        };
+        let has = |reasons: &[Reason]| judged.holds.iter().any(|h| reasons.contains(&h.reason));
+        let (doubted, cut_off) = (has(DOUBTED), has(&[Reason::Incomplete]));
+        let silent = |c: &Checked| doubted || (cut_off && c.found.is_empty());
+        let held = judged.holds.first().map(|h| format!("it is held: {}", h.reason.code()));
+        let run = match held.or(expired.map(|h| h.detail)) {
+            Some(why) => run.without_pass(why, |c| !silent(c)),
+            None => run,
+        };
+        Some(ControlRun { level: judged.level.clone(), strip_lot, run })
+    }
+
+    /// Writes back what the batch changed of numbers and clocks. Returns the numbers missing now.
+    pub async fn keep(&self, write: &mut Write) -> Result<Vec<String>, StoreError> {
+        let analyzer = &self.analyzer.id;
+        numbers::keep(write, analyzer, &self.account_before, &self.account).await?;
+        if self.samples != self.samples_before {
+            let query = sqlx::query(
+                "INSERT INTO analyzer_clock (analyzer, samples) VALUES ($1, $2) \
+                 ON CONFLICT (analyzer) DO UPDATE SET samples = excluded.samples",
+            )
+            .bind(analyzer.clone())
+            .bind(serde_json::to_string(&self.samples).unwrap_or_default());
+            write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        }
+        numbers::note(write, analyzer, &self.told).await
+    }
+}
+
+async fn samples(write: &mut Write, analyzer: &str) -> Result<Vec<(i64, i64)>, StoreError> {
+    let query = sqlx::query("SELECT samples FROM analyzer_clock WHERE analyzer = $1")
+        .bind(analyzer.to_owned());
+    let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
+    let text: String =
+        row.map_or(Ok(String::new()), |r| r.try_get(0)).map_err(|e| write.wrong(&e))?;
+    Ok(serde_json::from_str(&text).unwrap_or_default())
+}
+
+/// What links reports of one run: the number, else the specimen.
+fn key(print: &Report, analyzer: &Analyzer) -> Option<String> {
+    let specimen = || print.specimen.as_ref().map(|s| stripped(s.expose(), analyzer));
+    print.number.as_deref().map(key_text).or_else(specimen)
+}
+
+/// A specimen id as the row has it: without what a rule takes off.
+pub(crate) fn stripped(specimen: &str, analyzer: &Analyzer) -> String {
+    key_text(analyzer.rules.rubbish.strip(specimen))
+}
+
+async fn earlier(
+    write: &mut Write,
+    analyzer: &Analyzer,
+    days: &HashSet<String>,
+    odd: bool,
+    keys: &HashSet<String>,
+    before: i64,
+) -> Result<Vec<Earlier>, StoreError> {
+    if keys.is_empty() {
+        return Ok(Vec::new());
+    }
+    let (day_list, key_list) = (list_of(days.len(), 2), list_of(keys.len(), 2 + days.len()));
+    let upper = 2 + days.len() + keys.len();
+    // Where numbers do not begin anew each day, the same one of another day may be the same.
+    let daily = analyzer.counting.reset == wickline_normalize::account::Reset::Daily;
+    // What was printed with a wrong date stands on the sheet of the day that it came.
+    let printed =
+        if odd { format!(" OR substr(taken_at, 1, 10) IN ({day_list})") } else { String::new() };
+    let of_day = format!("(day IN ({day_list}){printed})");
+    let number = format!("number IN ({key_list})");
+    let which = if daily {
+        format!("{of_day} AND ({number} OR (number IS NULL AND specimen IN ({key_list})))")
+    } else {
+        format!("({number} OR ({of_day} AND number IS NULL AND specimen IN ({key_list})))")
+    };
+    let sql = format!(
+        "SELECT n, class, number, day, sequence, identity, state, print FROM report \
+         WHERE analyzer = $1 AND {which} AND n < ${upper} AND state NOT IN ('repeat', 'set-aside') \
+         ORDER BY n DESC LIMIT 1000"
+    );
+    let mut query = sqlx::query(AssertSqlSafe(sql)).bind(analyzer.id.clone());
+    for text in days.iter().chain(keys) {
+        query = query.bind(text.clone());
+    }
+    let rows = write.conn().fetch_all(query.bind(before)).await.map_err(|e| write.wrong(&e))?;
+    let read = |row: &sqlx::any::AnyRow| -> Result<Earlier, sqlx::Error> {
+        let print: String = row.try_get("print")?;
+        let print: Report = serde_json::from_str(&print).unwrap_or_default();
+        Ok(Earlier {
+            id: row.try_get("n")?,
+            class: row.try_get("class")?,
+            number: row.try_get("number")?,
+            specimen: print.specimen.as_ref().map(|s| s.expose().to_owned()),
+            day: print.taken.map_or_else(|| row.try_get("day"), |t| Ok(t.day_text()))?,
+            sequence: row.try_get("sequence")?,
+            identity: row.try_get("identity")?,
+            complete: !print.doubts.iter().any(|d| d.reason == Reason::Incomplete),
+            readings: print.readings,
+        })
+    };
+    rows.iter().rev().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
+}
+
+/// For a run's row.
+pub(crate) fn level_text(level: Option<&String>) -> Option<String> {
+    level.map(|l| storable(l))
+}

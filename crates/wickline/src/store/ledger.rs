@@ -1,0 +1,197 @@
+//! The ledger: reports, holds, messages, numbers and acts, each step one transaction.
+
+use std::time::Duration;
+
+use sqlx::Row;
+
+use super::StoreError;
+use super::db::{Address, Db, Write};
+use crate::clock;
+
+pub(crate) const MIGRATIONS: &[&str] = &[
+    include_str!("schema/schema.sql"),
+    include_str!("schema/schema_2.sql"),
+    include_str!("schema/schema_3.sql"),
+];
+
+/// How long a ledger on a server may take to answer.
+const DEADLINE: Duration = Duration::from_secs(20);
+
+/// The ledger, opened.
+#[derive(Clone, Debug)]
+pub struct Ledger {
+    pub(crate) db: Db,
+    /// The same ledger over a connection of its own: a lease must not wait behind other writes.
+    pub(super) beats: Db,
+    /// Four characters made with the ledger: part of every id that leaves the house, so that a new
+    /// ledger never gives out an id that an old one gave.
+    pub epoch: String,
+}
+
+impl Ledger {
+    /// Opens the ledger and makes its label the first time.
+    pub async fn open(address: Address) -> Result<Self, StoreError> {
+        let ledger = Self::open_moved(address).await?;
+        let mut conn = ledger.db.read().await?;
+        let row = sqlx::query("SELECT moved_to FROM ledger_label").fetch_one(&mut conn).await;
+        let moved: Option<String> =
+            row.and_then(|row| row.try_get(0)).map_err(|e| ledger.wrong(&e))?;
+        ledger.db.give_back(conn).await;
+        match moved {
+            None => Ok(ledger),
+            Some(to) => {
+                let why = format!("it was moved to {to}: name that one in the configuration");
+                Err(StoreError::Unsafe { what: ledger.label(), why })
+            }
+        }
+    }
+
+    /// Opens it even if it was moved, to finish that.
+    pub async fn open_moved(address: Address) -> Result<Self, StoreError> {
+        let db = Db::open(address, MIGRATIONS).await?;
+        let mut write = db.write().await?;
+        let made = fresh_epoch();
+        sqlx::query(
+            "INSERT INTO ledger_label (epoch, made_at) SELECT $1, $2 \
+             WHERE NOT EXISTS (SELECT 1 FROM ledger_label)",
+        )
+        .bind(made)
+        .bind(clock::now_us())
+        .execute(write.conn())
+        .await
+        .map_err(|e| write.wrong(&e))?;
+        for name in ["report", "message", "trail"] {
+            sqlx::query(
+                "INSERT INTO counter (name, value) VALUES ($1, 0) ON CONFLICT (name) DO NOTHING",
+            )
+            .bind(name)
+            .execute(write.conn())
+            .await
+            .map_err(|e| write.wrong(&e))?;
+        }
+        super::trail::seal_old(&mut write).await?;
+        let epoch = write.one("SELECT epoch FROM ledger_label", |row| row.try_get(0)).await?;
+        write.commit().await?;
+        let beats = db.apart();
+        Ok(Self { db, beats, epoch })
+    }
+
+    /// True where other daemons may work on the same ledger.
+    #[must_use]
+    pub fn is_shared(&self) -> bool {
+        self.db.is_shared()
+    }
+
+    /// Waits no longer than 20 s for a server that may never answer: what was asked may then
+    /// have been done or not.
+    pub async fn within<T>(
+        &self,
+        work: impl Future<Output = Result<T, StoreError>>,
+    ) -> Result<T, StoreError> {
+        if !self.is_shared() {
+            return work.await;
+        }
+        tokio::time::timeout(DEADLINE, work).await.unwrap_or_else(|_| {
+            let why = format!("no answer in {} s", DEADLINE.as_secs());
+            Err(StoreError::Busy { what: self.label(), why })
+        })
+    }
+
+    /// Where it is, for people.
+    #[must_use]
+    pub fn label(&self) -> String {
+        self.db.address().label()
+    }
+
+    pub(crate) fn wrong(&self, error: &sqlx::Error) -> StoreError {
+        StoreError::from_sql("the ledger", error)
+    }
+
+    /// How far a line's tape was read at least: an entry, and an offset. A tape that is shorter lost
+    /// what was read from it, and would give its places out again.
+    pub async fn read_to(&self, tape: &str, analyzer: &str) -> Result<(i64, i64), StoreError> {
+        let entry = self.position(tape, analyzer).await?;
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query(
+            "SELECT place_to FROM report WHERE tape = $1 AND analyzer = $2 \
+             ORDER BY place_from DESC LIMIT 1",
+        )
+        .bind(tape)
+        .bind(analyzer)
+        .fetch_optional(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let offset = row.map_or(Ok(0), |r| r.try_get(0)).map_err(|e| self.wrong(&e))?;
+        Ok((entry, offset))
+    }
+
+    /// Where reading of a line starts again: the last tape entry that nothing pending needs.
+    pub async fn position(&self, tape: &str, analyzer: &str) -> Result<i64, StoreError> {
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query("SELECT entry FROM position WHERE tape = $1 AND analyzer = $2")
+            .bind(tape)
+            .bind(analyzer)
+            .fetch_optional(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        row.map_or(Ok(0), |r| r.try_get(0)).map_err(|e| self.wrong(&e))
+    }
+}
+
+/// Takes `count` numbers from a counter and returns the first. The row stays locked until the
+/// transaction ends, so that the order of numbers is the order of commits.
+pub(crate) async fn take(write: &mut Write, name: &str, count: usize) -> Result<i64, StoreError> {
+    let count = i64::try_from(count).unwrap_or(i64::MAX);
+    let row = sqlx::query("UPDATE counter SET value = value + $1 WHERE name = $2 RETURNING value")
+        .bind(count)
+        .bind(name)
+        .fetch_one(write.conn())
+        .await
+        .map_err(|e| write.wrong(&e))?;
+    let last: i64 = row.try_get(0).map_err(|e| write.wrong(&e))?;
+    Ok(last - count + 1)
+}
+
+/// Four characters of base 32 from the time of making: about ten days before they could repeat, and
+/// a ledger is not made twice in a life.
+fn fresh_epoch() -> String {
+    const LETTERS: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
+    let mut seed = clock::now_us().unsigned_abs() ^ (u64::from(std::process::id()) << 20);
+    let mut text = String::new();
+    // Stir, so that ledgers made in a row look nothing alike.
+    for _ in 0..4 {
+        seed ^= seed >> 12;
+        seed ^= seed << 25;
+        seed ^= seed >> 27;
+        let index =
+            usize::try_from((seed.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 59) & 31).unwrap_or(0);
+        text.push(char::from(LETTERS[index]));
+    }
+    text
+}
+
+/// The control id of the n-th message: epoch and number, 16 characters.
+#[must_use]
+pub fn control_id(epoch: &str, n: i64) -> String {
+    format!("WK{epoch}{n:010}")
+}
+
+/// OBR-3 of the n-th report: epoch and number, 13 characters.
+#[must_use]
+pub fn filler(epoch: &str, n: i64) -> String {
+    format!("{epoch}-{n:08}")
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::store::ledger::control_id;
+    use crate::store::ledger::filler;
+
+    #[test]
+    fn ids_fit_their_fields() {
+        assert!(control_id("K7Q2", 9_999_999_999).len() <= 20);
+        assert!(filler("K7Q2", 99_999_999).len() <= 13);
+    }
+}

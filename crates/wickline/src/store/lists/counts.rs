@@ -1,0 +1,219 @@
+//! How the queue stands, in numbers: what waits since when, what was answered, how fast it moves.
+
+use serde::Serialize;
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row};
+
+use crate::clock::{self, SiteClock};
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+use crate::store::state::State;
+
+/// Over how long the rate is taken.
+const RATE_US: i64 = 60_000_000;
+
+/// What is not yet accepted at one receiver.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Standing {
+    /// In the queue, those kept back by a person not among them.
+    pub waiting: i64,
+    pub kept_back: i64,
+    pub refused: i64,
+    pub set_aside: i64,
+    /// When the oldest that waits became ready.
+    pub oldest_at: Option<i64>,
+}
+
+impl Standing {
+    /// Seconds since the oldest became ready; 0 when nothing waits.
+    #[must_use]
+    pub fn oldest_s(&self, now: i64) -> i64 {
+        self.oldest_at.map_or(0, |at| (now - at).max(0) / 1_000_000)
+    }
+}
+
+/// What one receiver accepted on one local day.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct DayCount {
+    pub receiver: String,
+    pub day: String,
+    pub accepted: i64,
+    pub first_control_id: Option<String>,
+    pub last_control_id: Option<String>,
+}
+
+/// So many messages of one analyzer are not accepted by one receiver.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct OpenCount {
+    pub receiver: String,
+    pub analyzer: String,
+    pub state: String,
+    pub messages: i64,
+}
+
+impl Ledger {
+    /// What waits for a receiver.
+    pub async fn waiting(&self, receiver: &str) -> Result<Standing, StoreError> {
+        let mut conn = self.db.read().await?;
+        let standing = standing(&mut conn, receiver).await.map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        Ok(standing)
+    }
+
+    /// Answers of a receiver in the last minute.
+    pub async fn answered_lately(&self, receiver: &str) -> Result<i64, StoreError> {
+        let mut conn = self.db.read().await?;
+        let since = clock::now_us() - RATE_US;
+        let row = sqlx::query(
+            "SELECT count(*) FROM message \
+             WHERE receiver = $1 AND settled_at > $2 AND settled_at IS NOT NULL",
+        )
+        .bind(receiver)
+        .bind(since)
+        .fetch_one(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        row.try_get(0).map_err(|e| self.wrong(&e))
+    }
+
+    /// What a receiver accepted on a local day, with the first and last control id in the order in
+    /// which they were made: to be compared with what the receiver counts.
+    pub async fn accepted_on(
+        &self,
+        receiver: &str,
+        day: &str,
+        clock: &SiteClock,
+    ) -> Result<DayCount, StoreError> {
+        let (from, to) = clock.day_span(day).unwrap_or((0, 0));
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query(
+            "SELECT count(*) AS many, min(n) AS first, max(n) AS last FROM message \
+             WHERE receiver = $1 AND settled_at >= $2 AND settled_at < $3 \
+             AND settled_at IS NOT NULL AND state = 'accepted'",
+        )
+        .bind(receiver)
+        .bind(from)
+        .bind(to)
+        .fetch_one(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        let ids: (i64, Option<i64>, Option<i64>) = ids(&row).map_err(|e| self.wrong(&e))?;
+        let mut count = DayCount {
+            receiver: receiver.to_owned(),
+            day: day.to_owned(),
+            accepted: ids.0,
+            ..DayCount::default()
+        };
+        for (n, id) in [(ids.1, &mut count.first_control_id), (ids.2, &mut count.last_control_id)] {
+            let Some(n) = n else { continue };
+            let row = sqlx::query("SELECT control_id FROM message WHERE n = $1")
+                .bind(n)
+                .fetch_one(&mut conn)
+                .await
+                .map_err(|e| self.wrong(&e))?;
+            *id = Some(row.try_get(0).map_err(|e| self.wrong(&e))?);
+        }
+        self.db.give_back(conn).await;
+        Ok(count)
+    }
+
+    /// What is not accepted, by receiver, analyzer and state. It looks at every such message: a list for
+    /// a person, not for a scraper.
+    pub async fn open_by_analyzer(&self) -> Result<Vec<OpenCount>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let rows = sqlx::query(
+            "SELECT m.receiver, r.analyzer, m.state, count(*) AS many FROM message m \
+             JOIN report r ON r.n = m.report \
+             WHERE m.state <> 'accepted' AND m.state IN ('waiting', 'refused') \
+             GROUP BY m.receiver, r.analyzer, m.state ORDER BY m.receiver, r.analyzer, m.state",
+        )
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let read = |row: &AnyRow| -> Result<OpenCount, sqlx::Error> {
+            Ok(OpenCount {
+                receiver: row.try_get("receiver")?,
+                analyzer: row.try_get("analyzer")?,
+                state: row.try_get("state")?,
+                messages: row.try_get("many")?,
+            })
+        };
+        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
+    }
+
+    /// Every receiver that the ledger knows of, configured or not.
+    pub async fn receivers(&self) -> Result<Vec<String>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let rows = sqlx::query(
+            "SELECT id FROM receiver UNION SELECT DISTINCT receiver FROM message \
+             WHERE state <> 'accepted' ORDER BY 1",
+        )
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        rows.iter()
+            .map(|row| row.try_get(0))
+            .collect::<Result<_, _>>()
+            .map_err(|e: sqlx::Error| self.wrong(&e))
+    }
+
+    /// How many reports need a person.
+    pub async fn held_count(&self) -> Result<i64, StoreError> {
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query("SELECT count(*) FROM report WHERE state = 'held'")
+            .fetch_one(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        row.try_get(0).map_err(|e| self.wrong(&e))
+    }
+
+    /// How many messages the ledger has in all.
+    pub async fn messages_ever(&self) -> Result<i64, StoreError> {
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query("SELECT count(*) FROM message")
+            .fetch_one(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        row.try_get(0).map_err(|e| self.wrong(&e))
+    }
+}
+
+fn ids(row: &AnyRow) -> Result<(i64, Option<i64>, Option<i64>), sqlx::Error> {
+    Ok((row.try_get("many")?, row.try_get("first")?, row.try_get("last")?))
+}
+
+async fn standing(conn: &mut AnyConnection, receiver: &str) -> Result<Standing, sqlx::Error> {
+    let rows = sqlx::query(
+        "SELECT state, put_by, count(*) AS many FROM message \
+         WHERE receiver = $1 AND state <> 'accepted' GROUP BY state, put_by",
+    )
+    .bind(receiver.to_owned())
+    .fetch_all(&mut *conn)
+    .await?;
+    let mut standing = Standing::default();
+    for row in rows {
+        let (state, many): (String, i64) = (row.try_get("state")?, row.try_get("many")?);
+        let kept = row.try_get::<i64, _>("put_by")? != 0;
+        match State::of(&state) {
+            State::Waiting if kept => standing.kept_back = many,
+            State::Waiting => standing.waiting = many,
+            State::Refused => standing.refused += many,
+            State::SetAside => standing.set_aside += many,
+            _ => {}
+        }
+    }
+    let oldest = sqlx::query(
+        "SELECT made_at FROM message WHERE receiver = $1 AND state = 'waiting' \
+         AND state <> 'accepted' AND put_by = 0 ORDER BY n LIMIT 1",
+    )
+    .bind(receiver.to_owned())
+    .fetch_optional(conn)
+    .await?;
+    standing.oldest_at = oldest.map(|row| row.try_get(0)).transpose()?;
+    Ok(standing)
+}

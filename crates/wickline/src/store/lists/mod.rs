@@ -1,0 +1,6 @@
+//! What people ask the ledger: pages and sums, read and never changed.
+
+pub mod counts;
+pub mod day;
+pub mod queue;
+pub mod reports;

@@ -1,0 +1,183 @@
+//! The queue as people ask for it: pages of messages by receiver, analyzer and state; one message whole.
+
+use serde::Serialize;
+use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
+
+use crate::clock::SiteClock;
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+use crate::store::state::State;
+
+/// One message, as `queue` shows it.
+#[derive(Clone, Debug, Serialize)]
+pub struct QueueItem {
+    pub id: String,
+    pub analyzer: String,
+    pub number: Option<String>,
+    pub class: String,
+    pub level: Option<String>,
+    pub specimen: Option<String>,
+    pub state: String,
+    pub reason: Option<String>,
+    pub detail: Option<String>,
+    pub taken_at: Option<String>,
+    pub heard_at: String,
+    pub ready_at: String,
+    pub receiver: String,
+    pub control_id: String,
+    pub report: String,
+    pub attempts: i64,
+    pub next_attempt_at: Option<String>,
+    pub accepted_at: Option<String>,
+    pub on_hold: bool,
+    /// `corrects` or `withdraws`: what it does to what the receiver was told before.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub amends: Option<String>,
+}
+
+/// Which messages are asked for.
+#[derive(Clone, Debug)]
+pub struct Asked {
+    pub receiver: Option<String>,
+    pub analyzer: Option<String>,
+    pub states: Vec<State>,
+    /// Only after this message.
+    pub after: i64,
+    pub limit: i64,
+}
+
+impl Default for Asked {
+    fn default() -> Self {
+        Self {
+            receiver: None,
+            analyzer: None,
+            states: vec![State::Waiting, State::Refused],
+            after: 0,
+            limit: 1000,
+        }
+    }
+}
+
+/// One message with its bytes and what the receiver answered.
+#[derive(Clone, Debug)]
+pub struct Whole {
+    pub item: QueueItem,
+    pub body: Vec<u8>,
+    pub answer: Option<Vec<u8>>,
+}
+
+const COLUMNS: &str = "m.n AS mid, m.receiver, m.control_id, m.report, m.state AS mstate, m.attempts, \
+     m.next_attempt_at, m.reason, m.detail, m.settled_at, m.made_at, m.put_by, r.analyzer, r.number, \
+     r.class, r.level, coalesce(m.specimen, r.specimen) AS specimen, m.amends, r.taken_at, r.heard_at \
+     FROM message m JOIN report r ON r.n = m.report";
+
+impl Ledger {
+    /// A page of messages, oldest first. Each receiver and state is asked for by itself, along the index
+    /// of what is not accepted: the messages of years behind it are never looked at.
+    pub async fn queue(
+        &self,
+        asked: &Asked,
+        clock: &SiteClock,
+    ) -> Result<Vec<QueueItem>, StoreError> {
+        let receivers = match &asked.receiver {
+            Some(receiver) => vec![receiver.clone()],
+            None => self.receivers().await?,
+        };
+        let mut found = Vec::new();
+        for receiver in &receivers {
+            for state in &asked.states {
+                found.extend(self.queue_of(receiver, *state, asked).await?);
+            }
+        }
+        let read = |row: &AnyRow| Ok((row.try_get::<i64, _>("mid")?, queue_item(row, clock)?));
+        let mut items = found
+            .iter()
+            .map(read)
+            .collect::<Result<Vec<_>, sqlx::Error>>()
+            .map_err(|e| self.wrong(&e))?;
+        items.sort_by_key(|(n, _)| *n);
+        items.truncate(usize::try_from(asked.limit).unwrap_or(0));
+        Ok(items.into_iter().map(|(_, item)| item).collect())
+    }
+
+    async fn queue_of(
+        &self,
+        receiver: &str,
+        state: State,
+        asked: &Asked,
+    ) -> Result<Vec<AnyRow>, StoreError> {
+        let open = if state == State::Accepted { "" } else { "AND m.state <> 'accepted'" };
+        let sql = format!(
+            "SELECT {COLUMNS} WHERE m.receiver = $1 AND m.state = $2 {open} AND m.put_by = $3 \
+             AND m.n > $4 AND ($5 = '' OR r.analyzer = $5) ORDER BY m.n LIMIT $6"
+        );
+        let mut conn = self.db.read().await?;
+        let mut rows = Vec::new();
+        for put_by in [0_i64, 1] {
+            let page = sqlx::query(AssertSqlSafe(sql.as_str()))
+                .bind(receiver.to_owned())
+                .bind(state.text())
+                .bind(put_by)
+                .bind(asked.after)
+                .bind(asked.analyzer.clone().unwrap_or_default())
+                .bind(asked.limit)
+                .fetch_all(&mut conn)
+                .await
+                .map_err(|e| self.wrong(&e))?;
+            rows.extend(page);
+        }
+        self.db.give_back(conn).await;
+        Ok(rows)
+    }
+
+    /// One message by its id.
+    pub async fn message(&self, n: i64, clock: &SiteClock) -> Result<Option<Whole>, StoreError> {
+        let sql = format!(
+            "SELECT b.body, m.answer, {COLUMNS} JOIN message_body b ON b.n = m.n WHERE m.n = $1"
+        );
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query(AssertSqlSafe(sql))
+            .bind(n)
+            .fetch_optional(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let read = |row: &AnyRow| -> Result<Whole, sqlx::Error> {
+            Ok(Whole {
+                item: queue_item(row, clock)?,
+                body: row.try_get("body")?,
+                answer: row.try_get("answer")?,
+            })
+        };
+        row.as_ref().map(read).transpose().map_err(|e| self.wrong(&e))
+    }
+}
+
+fn queue_item(row: &AnyRow, clock: &SiteClock) -> Result<QueueItem, sqlx::Error> {
+    let state: String = row.try_get("mstate")?;
+    let settled: Option<i64> = row.try_get("settled_at")?;
+    let next: Option<i64> = row.try_get("next_attempt_at")?;
+    Ok(QueueItem {
+        id: row.try_get::<i64, _>("mid")?.to_string(),
+        analyzer: row.try_get("analyzer")?,
+        number: row.try_get("number")?,
+        class: row.try_get("class")?,
+        level: row.try_get("level")?,
+        specimen: row.try_get("specimen")?,
+        reason: row.try_get("reason")?,
+        detail: row.try_get("detail")?,
+        taken_at: row.try_get("taken_at")?,
+        heard_at: clock.rfc3339(row.try_get("heard_at")?),
+        ready_at: clock.rfc3339(row.try_get("made_at")?),
+        receiver: row.try_get("receiver")?,
+        control_id: row.try_get("control_id")?,
+        report: row.try_get::<i64, _>("report")?.to_string(),
+        attempts: row.try_get("attempts")?,
+        next_attempt_at: next.filter(|_| state == "waiting").map(|t| clock.rfc3339(t)),
+        accepted_at: settled.filter(|_| state == "accepted").map(|t| clock.rfc3339(t)),
+        on_hold: row.try_get::<i64, _>("put_by")? != 0,
+        amends: row.try_get("amends")?,
+        state,
+    })
+}

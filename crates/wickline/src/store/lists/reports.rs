@@ -1,0 +1,318 @@
+//! What people ask the ledger: held reports, the day sheet, the queue.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+use crate::clock::SiteClock;
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+use crate::store::state::State;
+
+/// One delivery of a report to one receiver.
+#[derive(Clone, Debug, Serialize)]
+pub struct Delivery {
+    pub receiver: String,
+    pub state: String,
+    /// The id of the message, as `queue` lists it.
+    pub message: String,
+    pub control_id: String,
+    pub attempts: i64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub detail: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub next_attempt_at: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub accepted_at: Option<String>,
+    /// `corrects` or `withdraws`: what it does to what the receiver was told before.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub amends: Option<String>,
+    /// Its OBR-3 is not the report's own any more.
+    #[serde(skip)]
+    pub retired: Option<String>,
+    /// A person keeps it back.
+    pub on_hold: bool,
+}
+
+/// One report, or one number that never came, as `held` and `day` show it.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct Item {
+    pub id: String,
+    pub analyzer: String,
+    pub number: Option<String>,
+    pub class: String,
+    pub level: Option<String>,
+    pub specimen: Option<String>,
+    pub state: String,
+    pub reason: Option<String>,
+    pub detail: Option<String>,
+    pub taken_at: Option<String>,
+    pub heard_at: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub repeat_of: Option<String>,
+    /// The earlier report under whose OBR-3 it goes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub corrects: Option<String>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub holds: Vec<HoldView>,
+    pub deliveries: Vec<Delivery>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub control_id: Option<String>,
+    /// No receiver took it when it was ready: it has no message yet.
+    #[serde(skip)]
+    pub unsent: bool,
+}
+
+impl Item {
+    /// Whether a person, or time, has something to do yet: also at one receiver of several.
+    #[must_use]
+    pub fn is_open(&self) -> bool {
+        let open = |d: &Delivery| !State::of(&d.state).is_done();
+        !State::of(&self.state).is_done() || self.deliveries.iter().any(open)
+    }
+}
+
+/// One hold of a report, open or cleared.
+#[derive(Clone, Debug, Serialize)]
+pub struct HoldView {
+    pub reason: String,
+    pub detail: String,
+    pub line: Option<i64>,
+    pub cleared: bool,
+}
+
+/// One whole report as kept.
+#[derive(Clone, Debug)]
+pub struct Kept {
+    pub print: String,
+    pub readings: String,
+    pub control_sign: bool,
+    pub item: Item,
+}
+
+/// Counts by state, every state named.
+#[must_use]
+pub fn totals<'a>(states: impl Iterator<Item = &'a str>) -> BTreeMap<&'static str, u64> {
+    let mut totals: BTreeMap<&'static str, u64> =
+        State::ALL.into_iter().map(|s| (s.text(), 0)).collect();
+    for state in states {
+        *totals.entry(State::of(state).text()).or_default() += 1;
+    }
+    totals
+}
+
+/// What a list shows of a report: not its print, which is most of the row.
+const LISTED: &str = "SELECT n, analyzer, number, class, level, specimen, taken_at, heard_at, state, \
+     repeat_of, corrects, note, unsent, day, sequence FROM report";
+const WHOLE: &str = "SELECT n, analyzer, number, class, level, specimen, taken_at, heard_at, state, \
+     repeat_of, corrects, note, unsent, print, readings, control_sign FROM report";
+
+impl Ledger {
+    /// Reports that need a person, oldest first.
+    pub async fn held(&self, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
+        let rows = self
+            .reports(LISTED, "WHERE state = 'held' ORDER BY n LIMIT 10000", None::<i64>)
+            .await?;
+        self.items(rows, clock).await
+    }
+
+    /// The rows of every report of a local day.
+    pub(crate) async fn reports_of(&self, day: &str) -> Result<Vec<AnyRow>, StoreError> {
+        self.reports(LISTED, "WHERE day = $1 ORDER BY analyzer, n", Some(day.to_owned())).await
+    }
+
+    /// One report by its id.
+    pub async fn report(&self, id: i64, clock: &SiteClock) -> Result<Option<Kept>, StoreError> {
+        let rows = self.reports(WHOLE, "WHERE n = $1", Some(id)).await?;
+        let Some(row) = rows.first() else { return Ok(None) };
+        let kept = || -> Result<Kept, sqlx::Error> {
+            Ok(Kept {
+                print: row.try_get("print")?,
+                readings: row.try_get("readings")?,
+                control_sign: row.try_get::<i64, _>("control_sign")? != 0,
+                item: item(row, clock)?,
+            })
+        };
+        let mut kept = kept().map_err(|e| self.wrong(&e))?;
+        let mut items = vec![kept.item];
+        self.attach(&mut items, clock).await?;
+        kept.item = items.remove(0);
+        Ok(Some(kept))
+    }
+
+    async fn reports<T>(
+        &self,
+        columns: &'static str,
+        which: &'static str,
+        bound: Option<T>,
+    ) -> Result<Vec<AnyRow>, StoreError>
+    where
+        T: 'static + Send + for<'q> sqlx::Encode<'q, sqlx::Any> + sqlx::Type<sqlx::Any>,
+    {
+        let mut conn = self.db.read().await?;
+        let mut query = sqlx::query(sqlx::AssertSqlSafe(format!("{columns} {which}")));
+        if let Some(bound) = bound {
+            query = query.bind(bound);
+        }
+        let rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        Ok(rows)
+    }
+
+    async fn items(&self, rows: Vec<AnyRow>, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
+        let mut items = rows
+            .iter()
+            .map(|row| item(row, clock))
+            .collect::<Result<Vec<_>, _>>()
+            .map_err(|e| self.wrong(&e))?;
+        self.attach(&mut items, clock).await?;
+        Ok(items)
+    }
+
+    /// Adds holds and deliveries, and the state that they make of a report on its way.
+    pub(crate) async fn attach(
+        &self,
+        items: &mut [Item],
+        clock: &SiteClock,
+    ) -> Result<(), StoreError> {
+        let ids: Vec<i64> = items.iter().filter_map(|i| i.id.parse().ok()).collect();
+        let (Some(first), Some(last)) = (ids.iter().min(), ids.iter().max()) else { return Ok(()) };
+        let mut conn = self.db.read().await?;
+        let holds = sqlx::query(
+            "SELECT report, reason, detail, line, cleared_at FROM hold \
+             WHERE report >= $1 AND report <= $2 ORDER BY report, ix",
+        )
+        .bind(*first)
+        .bind(*last)
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        let messages = sqlx::query(
+            "SELECT n, report, receiver, state, put_by, control_id, attempts, reason, detail, next_attempt_at, \
+             settled_at, amends, filler FROM message WHERE report >= $1 AND report <= $2 ORDER BY n",
+        )
+        .bind(*first)
+        .bind(*last)
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let mut by_id: BTreeMap<i64, &mut Item> =
+            items.iter_mut().filter_map(|i| Some((i.id.parse().ok()?, i))).collect();
+        let mut join = || -> Result<(), sqlx::Error> {
+            for row in &holds {
+                if let Some(item) = by_id.get_mut(&row.try_get::<i64, _>("report")?) {
+                    item.holds.push(hold_view(row)?);
+                }
+            }
+            for row in &messages {
+                if let Some(item) = by_id.get_mut(&row.try_get::<i64, _>("report")?) {
+                    counts(&mut item.deliveries, delivery(row, clock)?);
+                }
+            }
+            Ok(())
+        };
+        join().map_err(|e| self.wrong(&e))?;
+        for item in items {
+            summarize(item);
+        }
+        Ok(())
+    }
+}
+
+pub(crate) fn item(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
+    let repeat_of: Option<i64> = row.try_get("repeat_of")?;
+    let corrects: Option<i64> = row.try_get("corrects")?;
+    Ok(Item {
+        id: row.try_get::<i64, _>("n")?.to_string(),
+        analyzer: row.try_get("analyzer")?,
+        number: row.try_get("number")?,
+        class: row.try_get("class")?,
+        level: row.try_get("level")?,
+        specimen: row.try_get("specimen")?,
+        state: row.try_get("state")?,
+        reason: None,
+        detail: row.try_get("note")?,
+        taken_at: row.try_get("taken_at")?,
+        heard_at: Some(clock.rfc3339(row.try_get("heard_at")?)),
+        repeat_of: repeat_of.map(|n| n.to_string()),
+        corrects: corrects.map(|n| n.to_string()),
+        holds: Vec::new(),
+        deliveries: Vec::new(),
+        control_id: None,
+        unsent: row.try_get::<i64, _>("unsent")? != 0,
+    })
+}
+
+fn hold_view(row: &AnyRow) -> Result<HoldView, sqlx::Error> {
+    Ok(HoldView {
+        reason: row.try_get("reason")?,
+        detail: row.try_get("detail")?,
+        line: row.try_get("line")?,
+        cleared: row.try_get::<Option<i64>, _>("cleared_at")?.is_some(),
+    })
+}
+
+fn delivery(row: &AnyRow, clock: &SiteClock) -> Result<Delivery, sqlx::Error> {
+    let state: String = row.try_get("state")?;
+    let settled: Option<i64> = row.try_get("settled_at")?;
+    let next: Option<i64> = row.try_get("next_attempt_at")?;
+    Ok(Delivery {
+        receiver: row.try_get("receiver")?,
+        message: row.try_get::<i64, _>("n")?.to_string(),
+        on_hold: row.try_get::<i64, _>("put_by")? != 0,
+        control_id: row.try_get("control_id")?,
+        attempts: row.try_get("attempts")?,
+        reason: row.try_get("reason")?,
+        detail: row.try_get("detail")?,
+        amends: row.try_get("amends")?,
+        retired: row.try_get("filler")?,
+        next_attempt_at: next.filter(|_| state == "waiting").map(|t| clock.rfc3339(t)),
+        accepted_at: settled.filter(|_| state == "accepted").map(|t| clock.rfc3339(t)),
+        state,
+    })
+}
+
+/// Of what went to a receiver under one OBR-3 the latest counts. Under one that is not the report's own
+/// any more only its withdrawal does.
+fn counts(deliveries: &mut Vec<Delivery>, next: Delivery) {
+    deliveries.retain(|d| d.receiver != next.receiver || d.retired != next.retired);
+    if next.retired.is_none() || next.amends.as_deref() == Some("withdraws") {
+        deliveries.push(next);
+    }
+}
+
+/// What one word says of a report with its holds and deliveries: the least finished of them.
+fn summarize(item: &mut Item) {
+    if let Some(open) = item.holds.iter().find(|h| !h.cleared).filter(|_| item.state == "held") {
+        item.reason = Some(open.reason.clone());
+        item.detail = Some(open.detail.clone());
+    }
+    let of = |state: State| item.deliveries.iter().find(|d| d.state == state.text());
+    let undone = of(State::Refused).or_else(|| of(State::Waiting));
+    let shown = match item.state.as_str() {
+        "waiting" => undone.or_else(|| of(State::Accepted)).or_else(|| of(State::SetAside)),
+        // Withdrawn, and not every receiver has taken that yet.
+        "set-aside" if undone.is_some() => undone,
+        _ => return,
+    };
+    match shown {
+        None => {
+            item.reason = Some("no-receiver".into());
+            item.detail = Some("no receiver is configured to take this analyzer's results".into());
+        }
+        Some(delivery) => {
+            item.reason.clone_from(&delivery.reason);
+            item.detail.clone_from(&delivery.detail);
+            item.state.clone_from(&delivery.state);
+        }
+    }
+    let own: Vec<&Delivery> = item.deliveries.iter().filter(|d| d.retired.is_none()).collect();
+    if let [only] = own[..] {
+        item.control_id = Some(only.control_id.clone());
+    }
+}

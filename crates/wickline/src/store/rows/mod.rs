@@ -1,0 +1,3 @@
+//! The rows of the ledger, one table a file: typed, and loud when they cannot be decoded.
+
+pub mod queue;

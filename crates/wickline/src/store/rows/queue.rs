@@ -1,0 +1,405 @@
+//! The queue: messages not yet accepted, in order; what a receiver said of them.
+
+use sqlx::{AssertSqlSafe, Executor, Row};
+
+use crate::acts::intake::storable;
+use crate::clock;
+use crate::settings::bench::Bench;
+use crate::store::StoreError;
+use crate::store::db::Write;
+use crate::store::ledger::Ledger;
+use crate::store::state::State;
+use crate::store::trail::Act;
+use crate::store::trail::Actor;
+use crate::store::trail::record;
+
+/// Only while the token is the lease's own. A ledger that nobody shares has no leases: token 0.
+macro_rules! under_lease {
+    ($token:literal, $name:literal) => {
+        concat!(
+            "AND ",
+            $token,
+            " = coalesce((SELECT token FROM lease WHERE name = ",
+            $name,
+            "), 0)"
+        )
+    };
+}
+
+/// A message to be sent.
+#[derive(Clone, Debug)]
+pub struct Due {
+    pub n: i64,
+    pub control_id: String,
+    pub body: Vec<u8>,
+    pub attempts: i64,
+    /// Unanswered or "busy" so far: not before this time.
+    pub next_attempt_at: Option<i64>,
+    /// It was built on what the receiver was told before: whether that still holds is to be asked.
+    pub heeds: bool,
+}
+
+/// What became of one message that was sent.
+#[derive(Clone, Debug)]
+pub struct Settled {
+    pub n: i64,
+    pub state: State,
+    pub reason: Option<&'static str>,
+    pub detail: Option<String>,
+    pub answer: Option<Vec<u8>>,
+    pub attempts: i64,
+    /// Stop this receiver's queue until a person lets it go on.
+    pub stop: bool,
+}
+
+/// A message that was tried without a final answer.
+#[derive(Clone, Copy, Debug)]
+pub struct Tried {
+    pub n: i64,
+    pub attempts: i64,
+}
+
+/// Whether a receiver may be sent to.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Gate {
+    pub paused: bool,
+    pub stopped: bool,
+    pub detail: Option<String>,
+}
+
+impl Ledger {
+    /// The oldest messages that wait for `receiver`, after message `after`.
+    pub async fn queue_page(
+        &self,
+        receiver: &str,
+        after: i64,
+        limit: i64,
+    ) -> Result<Vec<Due>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let rows = sqlx::query(
+            "SELECT m.n, m.control_id, b.body, m.attempts, m.next_attempt_at, \
+             CASE WHEN m.heeds IS NULL THEN 0 ELSE 1 END AS heeds \
+             FROM message m JOIN message_body b ON b.n = m.n \
+             WHERE m.receiver = $1 AND m.state = 'waiting' AND m.state <> 'accepted' AND m.put_by = 0 \
+             AND m.n > $2 ORDER BY m.n LIMIT $3",
+        )
+        .bind(receiver)
+        .bind(after)
+        .bind(limit)
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let read = |row: &sqlx::any::AnyRow| {
+            Ok(Due {
+                n: row.try_get("n")?,
+                control_id: row.try_get("control_id")?,
+                body: row.try_get("body")?,
+                attempts: row.try_get("attempts")?,
+                next_attempt_at: row.try_get("next_attempt_at")?,
+                heeds: row.try_get::<i32, _>("heeds")? != 0,
+            })
+        };
+        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e: sqlx::Error| self.wrong(&e))
+    }
+
+    /// A daemon that died may have sent what stands first in the queue, and not have noted it: that is
+    /// not replaced any more after a change, it is corrected.
+    pub async fn queue_begins(&self, receiver: &str, first: usize) -> Result<(), StoreError> {
+        let mut write = self.db.write().await?;
+        let query = sqlx::query(
+            "UPDATE message SET perhaps = 1 WHERE perhaps = 0 AND n IN (SELECT n FROM message \
+             WHERE receiver = $1 AND state = 'waiting' AND state <> 'accepted' AND put_by = 0 \
+             ORDER BY n LIMIT $2)",
+        )
+        .bind(receiver.to_owned())
+        .bind(i64::try_from(first).unwrap_or(i64::MAX));
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        write.commit().await
+    }
+
+    /// Records what became of messages, all in one commit. One that a person has meanwhile moved
+    /// elsewhere still counts as accepted where the receiver accepted it. Anything but an acceptance
+    /// counts only under the present lease.
+    pub async fn queue_settle(
+        &self,
+        receiver: &str,
+        token: i64,
+        settled: &[Settled],
+    ) -> Result<(), StoreError> {
+        let (accepted, others): (Vec<_>, Vec<_>) =
+            settled.iter().partition(|s| s.state == State::Accepted);
+        if others.is_empty() {
+            let mut write = self.db.write_alone().await?;
+            settle_accepted(&mut write, &accepted).await?;
+            return write.commit().await;
+        }
+        // A stop is an act, and acts come before messages: two never wait for each other.
+        let stops = others.iter().any(|one| one.stop);
+        let mut write = if stops { self.act().await? } else { self.db.write().await? };
+        settle_accepted(&mut write, &accepted).await?;
+        for one in others {
+            settle_refused(&mut write, receiver, token, one).await?;
+        }
+        write.commit().await
+    }
+
+    /// Notes tries without a final answer: same bytes again, not before `next`.
+    pub async fn queue_tried(
+        &self,
+        receiver: &str,
+        token: i64,
+        tried: &[Tried],
+        next: i64,
+        reason: &str,
+        detail: &str,
+    ) -> Result<(), StoreError> {
+        let mut write = self.db.write().await?;
+        for one in tried {
+            let sql = concat!(
+                "UPDATE message SET attempts = $1, next_attempt_at = $2, reason = $3, detail = $4 \
+                 WHERE n = $5 AND state = 'waiting' ",
+                under_lease!("$6", "$7")
+            );
+            let query = sqlx::query(sql)
+                .bind(one.attempts)
+                .bind(next)
+                .bind(reason)
+                .bind(storable(detail))
+                .bind(one.n)
+                .bind(token)
+                .bind(lease_name(receiver));
+            let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+            if done.rows_affected() == 0 {
+                // Set aside while it was on the wire: the receiver may have it all the same.
+                let query = sqlx::query(
+                    "UPDATE message SET attempts = $1 WHERE n = $2 AND state = 'set-aside'",
+                );
+                let query = query.bind(one.attempts).bind(one.n);
+                write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+            }
+        }
+        write.commit().await
+    }
+
+    /// Receivers that are not configured any more and for which messages wait, with how many.
+    pub async fn queue_orphans(&self, bench: &Bench) -> Result<Vec<(String, i64)>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let rows = sqlx::query(
+            "SELECT receiver, count(*) AS many FROM message \
+             WHERE state = 'waiting' AND state <> 'accepted' GROUP BY receiver",
+        )
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let read = |row: &sqlx::any::AnyRow| -> Result<(String, i64), sqlx::Error> {
+            Ok((row.try_get("receiver")?, row.try_get("many")?))
+        };
+        let all =
+            rows.iter().map(read).collect::<Result<Vec<_>, _>>().map_err(|e| self.wrong(&e))?;
+        let known = |id: &str| bench.targets.iter().any(|t| t.id == id);
+        Ok(all.into_iter().filter(|(id, _)| !known(id)).collect())
+    }
+
+    /// Whether `receiver` may be sent to now.
+    pub async fn gate(&self, receiver: &str) -> Result<Gate, StoreError> {
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query("SELECT paused, stopped, detail FROM receiver WHERE id = $1")
+            .bind(receiver)
+            .fetch_optional(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let Some(row) = row else { return Ok(Gate::default()) };
+        let read = || -> Result<Gate, sqlx::Error> {
+            Ok(Gate {
+                paused: row.try_get::<i64, _>("paused")? != 0,
+                stopped: row.try_get::<i64, _>("stopped")? != 0,
+                detail: row.try_get("detail")?,
+            })
+        };
+        read().map_err(|e| self.wrong(&e))
+    }
+
+    /// Makes a receiver known, paused at first where the configuration says so.
+    pub async fn receiver_known(&self, receiver: &str, paused: bool) -> Result<(), StoreError> {
+        let mut write = self.act().await?;
+        let query = sqlx::query(
+            "INSERT INTO receiver (id, paused, stopped) VALUES ($1, $2, 0) ON CONFLICT (id) DO NOTHING",
+        )
+        .bind(receiver)
+        .bind(i64::from(paused));
+        let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        if paused && done.rows_affected() == 1 {
+            let act = Act {
+                verb: "pause",
+                object: format!("receiver {receiver}"),
+                reason: Some("new, and paused = true in the configuration".into()),
+                became: Some("paused true, stopped false".into()),
+                ..Act::default()
+            };
+            record(&mut write, &Actor::daemon(), act).await?;
+        }
+        write.commit().await
+    }
+
+    /// Pauses delivery to a receiver, or lets it go on (which also lifts a stop).
+    pub async fn receiver_pause(
+        &self,
+        actor: &Actor,
+        receiver: &str,
+        pause: bool,
+    ) -> Result<(), StoreError> {
+        let was = self.gate(receiver).await?;
+        let mut write = self.act().await?;
+        set_gate(&mut write, receiver, "paused", pause, None).await?;
+        if !pause {
+            set_gate(&mut write, receiver, "stopped", false, None).await?;
+        }
+        let act = Act {
+            verb: if pause { "pause" } else { "resume" },
+            object: format!("receiver {receiver}"),
+            was: Some(format!("paused {}, stopped {}", was.paused, was.stopped)),
+            became: Some(format!("paused {pause}, stopped {}", was.stopped && pause)),
+            ..Act::default()
+        };
+        record(&mut write, actor, act).await?;
+        write.commit().await
+    }
+}
+
+/// The lease of a receiver's deliverer.
+#[must_use]
+pub fn lease_name(receiver: &str) -> String {
+    format!("receiver {receiver}")
+}
+
+async fn settle_accepted(write: &mut Write, accepted: &[&Settled]) -> Result<(), StoreError> {
+    if accepted.is_empty() {
+        return Ok(());
+    }
+    let sql = accepted_statement(&write.values(accepted.len(), 4));
+    let now = clock::now_us();
+    let mut query = sqlx::query(AssertSqlSafe(sql));
+    for one in accepted {
+        query = query.bind(one.n).bind(one.attempts).bind(one.answer.clone()).bind(now);
+    }
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+async fn settle_refused(
+    write: &mut Write,
+    receiver: &str,
+    token: i64,
+    one: &Settled,
+) -> Result<(), StoreError> {
+    debug_assert!(State::Waiting.may_become(one.state));
+    let sql = concat!(
+        "UPDATE message SET state = $1, reason = $2, detail = $3, answer = $4, attempts = $5, \
+         settled_at = $6 WHERE n = $7 AND state = 'waiting' ",
+        under_lease!("$8", "$9")
+    );
+    let query = sqlx::query(sql)
+        .bind(one.state.text())
+        .bind(one.reason)
+        .bind(one.detail.as_deref().map(storable))
+        .bind(one.answer.clone())
+        .bind(one.attempts)
+        .bind(clock::now_us())
+        .bind(one.n)
+        .bind(token)
+        .bind(lease_name(receiver));
+    let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    if one.stop && done.rows_affected() == 1 {
+        let detail = storable(one.detail.as_deref().unwrap_or_default());
+        set_gate(write, receiver, "stopped", true, Some(detail)).await?;
+        let act = Act {
+            verb: "stop",
+            object: format!("receiver {receiver}"),
+            // The receiver's own words may name a patient: they stand at the message.
+            reason: Some(format!("message {} was refused: {}", one.n, one.reason.unwrap_or("-"))),
+            was: Some("stopped false".into()),
+            became: Some("stopped true".into()),
+        };
+        record(write, &Actor::daemon(), act).await?;
+    }
+    Ok(())
+}
+
+/// One UPDATE for many acceptances.
+fn accepted_statement(values: &str) -> String {
+    format!(
+        "WITH said (n, attempts, answer, at) AS (VALUES {values}) \
+         UPDATE message SET state = 'accepted', reason = NULL, detail = NULL, next_attempt_at = NULL, \
+         settled_at = said.at, attempts = said.attempts, answer = said.answer \
+         FROM said WHERE message.n = said.n AND state IN ('waiting', 'set-aside')"
+    )
+}
+
+async fn set_gate(
+    write: &mut Write,
+    receiver: &str,
+    which: &str,
+    value: bool,
+    detail: Option<String>,
+) -> Result<(), StoreError> {
+    let sql = match which {
+        "paused" => {
+            "INSERT INTO receiver (id, paused, stopped) VALUES ($1, $2, 0) \
+             ON CONFLICT (id) DO UPDATE SET paused = excluded.paused"
+        }
+        _ => {
+            "INSERT INTO receiver (id, paused, stopped, detail) VALUES ($1, 0, $2, $3) \
+             ON CONFLICT (id) DO UPDATE SET stopped = excluded.stopped, detail = excluded.detail"
+        }
+    };
+    let mut query = sqlx::query(sql).bind(receiver).bind(i64::from(value));
+    if which != "paused" {
+        query = query.bind(detail);
+    }
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// A message that was just made.
+pub(crate) struct Made {
+    pub n: i64,
+    pub control_id: String,
+    pub receiver: String,
+    pub report: i64,
+    pub body: Vec<u8>,
+    /// The time that stands in it.
+    pub made_at: i64,
+}
+
+/// Writes messages that wait, many rows in one statement.
+pub(crate) async fn insert_messages(write: &mut Write, made: &[Made]) -> Result<(), StoreError> {
+    for group in made.chunks(1000) {
+        let sql = format!(
+            "INSERT INTO message (n, control_id, receiver, report, state, made_at, attempts, put_by) \
+             VALUES {}",
+            write.values(group.len(), 8)
+        );
+        let mut query = sqlx::query(AssertSqlSafe(sql));
+        for one in group {
+            query = query
+                .bind(one.n)
+                .bind(one.control_id.as_str())
+                .bind(one.receiver.as_str())
+                .bind(one.report)
+                .bind(State::Waiting.text())
+                .bind(one.made_at)
+                .bind(0_i64)
+                .bind(0_i64);
+        }
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        let sql =
+            format!("INSERT INTO message_body (n, body) VALUES {}", write.values(group.len(), 2));
+        let mut query = sqlx::query(AssertSqlSafe(sql));
+        for one in group {
+            query = query.bind(one.n).bind(one.body.as_slice());
+        }
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    }
+    Ok(())
+}
