@@ -1,9 +1,6 @@
-//! Test numbers: the mark before the digits, and which numbers were skipped.
+//! Test numbers: the mark before the digits, and what can be counted.
 
 use crate::rules::Rules;
-
-/// Numbers told as skipped at most, the lowest first: a wild number must not flood the day sheet.
-pub const SKIPPED_MOST: usize = 500;
 
 /// Digits of a number that can be counted on.
 const DIGITS: usize = 9;

@@ -10,6 +10,7 @@ use wickline_normalize::{Hold, Reason, Report};
 use crate::acts::compose::{self, Subject};
 use crate::acts::controls::{self, NewRun};
 use crate::acts::judging::{Decided, Judging, stripped};
+pub use crate::acts::numbers::Gap;
 use crate::clock::{self, moment_rfc3339};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::store::StoreError;
@@ -19,6 +20,7 @@ use crate::store::ledger::control_id;
 use crate::store::ledger::filler;
 use crate::store::ledger::take;
 use crate::store::rows::queue::{Made, insert_messages};
+pub(crate) use crate::store::rows::{key_text, storable};
 use crate::store::state::State;
 
 /// Rows of one statement at most; Postgres takes 65,535 parameters, SQLite 32,766.
@@ -39,7 +41,7 @@ pub struct Heard {
 pub struct Taken {
     pub reports: Vec<TakenReport>,
     pub messages: usize,
-    pub missing: Vec<String>,
+    pub missing: Vec<Gap>,
     /// Control material was among them, or what it may let go.
     pub controls: bool,
 }
@@ -69,21 +71,6 @@ pub(crate) struct Columns {
     pub repeat_of: Option<i64>,
     pub remarks: String,
     pub clock: Option<&'static str>,
-}
-
-/// A NUL is text to SQLite and an error to Postgres: shown by its sign, here as in the lists. The
-/// print keeps it as it came.
-pub(crate) fn storable(text: &str) -> String {
-    text.replace('\0', "\u{2400}")
-}
-
-/// What is looked for in an index: a server takes no more than some 2,700 bytes there. The print keeps
-/// the whole.
-const KEY: usize = 200;
-
-/// A number or an id as a key.
-pub(crate) fn key_text(text: &str) -> String {
-    storable(&text.chars().take(KEY).collect::<String>())
 }
 
 /// What a report's judgment makes of its row.

@@ -131,6 +131,7 @@ const TABLES: &[Table] = &[
             ("latest", Text),
             ("unheard", Whole),
             ("restarted", Whole),
+            ("said", Whole),
         ],
     },
     Table {
@@ -148,6 +149,8 @@ const TABLES: &[Table] = &[
             ("reason", Text),
             ("why", Text),
             ("noticed_at", Whole),
+            ("up_to", Whole),
+            ("width", Whole),
         ],
     },
     Table {

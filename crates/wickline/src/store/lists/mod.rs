@@ -4,3 +4,4 @@ pub mod counts;
 pub mod day;
 pub mod queue;
 pub mod reports;
+pub mod sheet;
