@@ -7,10 +7,11 @@ use wickline_forward::hl7::{
 use wickline_listen::ear::{Cut, Ending, Transmission};
 use wickline_normalize::observe::observe;
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Hold, Moment, Observation, Private, Reason, Remark, Report};
+use wickline_normalize::{Class, Hold, Moment, Observation, Private, Reason, Remark, Report};
 
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench, Target};
+use crate::store::rows::report::ReportRow;
 
 /// What a message is about.
 pub struct Subject<'a> {
@@ -34,6 +35,25 @@ pub struct Subject<'a> {
 }
 
 impl<'a> Subject<'a> {
+    /// A report as the ledger has it.
+    #[must_use]
+    pub fn of(row: &'a ReportRow) -> Self {
+        Self {
+            analyzer: &row.analyzer,
+            filler: &row.filler,
+            specimen: row.specimen.as_deref().unwrap_or_default(),
+            stat: row.class == Class::Stat,
+            print: &row.print,
+            readings: &row.readings,
+            strip: &row.strip,
+            heard_at: row.heard_at,
+            taken: row.taken,
+            clock_believed: row.clock_believed,
+            remarks: &row.remarks,
+            control: row.is_control().then(|| Subject::material(row.level.as_deref(), &row.print)),
+        }
+    }
+
     /// What a report says of its control material, for whoever asks for that.
     #[must_use]
     pub fn material(level: Option<&'a str>, print: &'a Report) -> ControlRole<'a> {

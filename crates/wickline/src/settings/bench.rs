@@ -75,9 +75,32 @@ impl Target {
     }
 }
 
+/// What becomes of a second result for one specimen on one day.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Second {
+    Send,
+    /// It goes, and the sheet says so.
+    Warn,
+    Hold,
+}
+
+impl Second {
+    fn of(text: &str) -> Self {
+        match text {
+            "send" => Second::Send,
+            "hold" => Second::Hold,
+            _ => Second::Warn,
+        }
+    }
+}
+
 /// Everything the daemon and the commands work with.
 pub struct Bench {
     pub site_name: String,
+    /// Whether what a person releases against a rule says so in its message.
+    pub remark_released: bool,
+    /// What becomes of a second result for one specimen on one day.
+    pub second: Second,
     pub clock: SiteClock,
     pub tape: PathBuf,
     pub ledger: Address,
@@ -128,6 +151,8 @@ impl Bench {
         match (clock, ledger) {
             (Some(clock), Some(ledger)) if faults.is_empty() => Ok(Self {
                 site_name: settings.site.name.clone(),
+                remark_released: settings.site.remark_released,
+                second: Second::of(&settings.site.second),
                 clock,
                 tape: folder.join(&settings.store.tape),
                 ledger,

@@ -38,6 +38,8 @@ pub struct Site {
     pub scanner_trailing: Vec<String>,
     pub scanner_characters: String,
     pub comments: Vec<String>,
+    pub remark_released: bool,
+    pub second: String,
 }
 
 #[derive(Clone, Debug, Deserialize)]

@@ -133,13 +133,14 @@ async fn no_policy_opens_the_door() {
             controls.push(id);
             let (ledger, bench) = (&lab.ledger, &lab.bench);
             let state = taken.reports[0].state;
-            assert_ne!(state, State::Waiting, "{policies}: {n}");
+            assert_ne!(state, ReportState::Waiting, "{policies}: {n}");
             // Whatever a person tries: none of it may bring it to a patients' receiver.
             if print.number.is_empty() {
-                let said = ledger.report_is_control(bench, &actor, id, "1").await;
+                let said =
+                    ledger.report_is_control(bench, &actor, id, &material("1"), "it says so").await;
                 said.expect("a person says so");
             }
-            let _ = ledger.report_identify(bench, &actor, id, "KP-30001", "once").await;
+            let _ = ledger.report_identify(bench, &actor, id, &twice("KP-30001")).await;
             let _ = ledger.report_release(bench, &actor, id, "try").await;
             let _ = ledger.report_reread(bench, &lab.tape, &actor, id).await;
             let _ = ledger.report_release(bench, &actor, id, "try").await;

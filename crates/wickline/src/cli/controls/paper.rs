@@ -2,8 +2,8 @@
 
 use wickline_normalize::controls::{Checked, Range};
 
-use crate::acts::control_views::RunView;
 use crate::csv::line;
+use crate::store::lists::runs::RunView;
 
 /// The columns. Rungs are counted from 0, the lowest.
 const HEAD: [&str; 21] = [

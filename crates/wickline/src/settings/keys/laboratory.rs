@@ -47,6 +47,22 @@ pub(super) const KEYS: &[Key] = &[
         "Comments of the program's catalogue that are on, by code; `wickline check` lists them. None by itself.",
     ),
     key(
+        "site",
+        "remark_released",
+        Switch,
+        Some("true"),
+        "",
+        "Whether what a person releases against a rule says so in the message (NTE).",
+    ),
+    key(
+        "site",
+        "second",
+        OneOf(&["send", "warn", "hold"]),
+        Some("\"warn\""),
+        "",
+        "What becomes of a second result for one specimen on one day: sent; sent and marked on the sheet; held.",
+    ),
+    key(
         "analyzer",
         "numbers",
         OneOf(&["daily", "power-up", "never"]),
