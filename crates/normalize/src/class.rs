@@ -134,3 +134,17 @@ pub(crate) fn specimen(report: &Report, rules: &Rules) -> Result<Private, Hold> 
     })?;
     Ok(Private::new(text))
 }
+
+/// What stands where control material has its lot (LIS02 O-3.2) and looks like a specimen id: on a
+/// patient's print nobody knows which of the two it is.
+pub(crate) fn second_specimen(report: &Report, rules: &Rules) -> Option<Hold> {
+    let beside = rules.rubbish.strip(report.control_lot.as_deref()?).trim();
+    let own = rules.rubbish.strip(report.specimen.as_ref().map_or("", |s| s.expose()));
+    let is_id = rules.check_specimen(beside, None).is_ok();
+    let of_control = rules.control_specimen(beside).is_some();
+    if beside == own.trim() || !(is_id || of_control) {
+        return None;
+    }
+    let detail = format!("{} stands beside the specimen id and looks like one, too", quote(beside));
+    Some(Hold::new(Reason::SpecimenMalformed, detail))
+}

@@ -4,7 +4,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::class::{Class, class, specimen};
+use crate::class::{Class, class, second_specimen, specimen};
 use crate::controls::{Locked, Standing};
 use crate::desk::Desk;
 use crate::hold::{Hold, Reason};
@@ -180,15 +180,7 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
     holds.extend(sender(report, rules));
     // An expired strip makes a control run none; it need not be held for that.
     holds.extend(expired(report, facts.lot, facts.day).filter(|_| !control));
-    let accepted = if control { None } else { Some(specimen(report, rules)) };
-    let accepted = match accepted {
-        Some(Ok(id)) => Some(id),
-        Some(Err(hold)) => {
-            holds.push(hold);
-            None
-        }
-        None => None,
-    };
+    let accepted = if control { None } else { accepted(report, rules, &mut holds) };
     let strip = choose(report, strips);
     let mut readings = Vec::new();
     match strip {
@@ -230,6 +222,23 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
         sequence: facts.sequence.map(str::to_owned),
         strip: strip.map(|s| s.id.clone()).unwrap_or_default(),
         control_sign: control,
+    }
+}
+
+/// A patient's specimen id, unless something speaks against it; then a person says whose it is.
+fn accepted(report: &Report, rules: &Rules, holds: &mut Vec<Hold>) -> Option<Private> {
+    // What the dialect doubts of the id is said by its doubt.
+    if report.doubts.iter().any(|d| d.reason == Reason::SpecimenMalformed) {
+        return None;
+    }
+    let beside = second_specimen(report, rules);
+    match (specimen(report, rules), beside) {
+        (Ok(id), None) => Some(id),
+        (found, beside) => {
+            holds.extend(found.err());
+            holds.extend(beside);
+            None
+        }
     }
 }
 

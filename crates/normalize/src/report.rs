@@ -4,7 +4,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::hold::Hold;
+use crate::hold::{Hold, Remedy};
 use crate::moment::Moment;
 
 /// Text that may identify a patient. It can be compared, stored and sent, but `{:?}` shows only its
@@ -91,6 +91,16 @@ pub struct Report {
     pub comments: Vec<Private>,
     /// What the dialect itself could not vouch for: each one holds the report.
     pub doubts: Vec<Hold>,
+}
+
+impl Report {
+    /// A person said whose specimen it is: what the dialect doubted of the id, and what stood beside
+    /// it, is settled. The lines still have all of it.
+    pub fn identify(&mut self, specimen: impl Into<String>) {
+        self.specimen = Some(Private::new(specimen));
+        self.control_lot = None;
+        self.doubts.retain(|doubt| doubt.reason.remedy() != Remedy::Identify);
+    }
 }
 
 /// What the print says of a patient, as printed.

@@ -1,7 +1,7 @@
 //! Reading held reports again after a dialect, a strip or a rule was mended.
 
 use sqlx::{Executor, Row};
-use wickline_normalize::{Hold, Private, Reason, Report};
+use wickline_normalize::{Hold, Reason, Report};
 
 use crate::acts::again::{self, Difference, Seen};
 use crate::acts::controls::{self, NewRun};
@@ -72,7 +72,7 @@ impl Ledger {
         // Its place is its key: a mended dialect may begin or end it elsewhere.
         let mut print = Report { place, ..print };
         if let Some(given) = &open.given {
-            print.specimen = Some(Private::new(given.clone()));
+            print.identify(given.clone());
         }
         let heard = Heard { report: print, part: 0, heard_at: open.heard_at, unheard: false };
         let mut judging = Judging::begin(write, bench, analyzer, &[&heard], n).await?;

@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 
 use crate::class::Class;
+use crate::hold::{Hold, Reason};
 use crate::judge::Way;
 use crate::prints::{codes, judged, mark, reading, reasons, ten, with};
 use crate::report::{MarkMeaning, Patient, Private, Report, Signs};
@@ -118,6 +119,38 @@ fn specimen_blank_and_specimen_malformed_are_told_apart() {
     }
     let found = judged(&ten(), &Rules::default(), &[]);
     assert_eq!(found.specimen, Some(Private::new("KP-10023")), "as printed, never cut");
+}
+
+#[test]
+fn a_second_id_beside_a_patients_specimen_is_held() {
+    let beside = |lot: &str| Report { control_lot: Some(lot.into()), ..ten() };
+    for lot in ["KP-9999", "0004", " KP-9999 "] {
+        assert_eq!(reasons(&beside(lot)), ["specimen-malformed"], "{lot}");
+    }
+    // A place on a rack, the same id again, and what no id looks like.
+    for lot in ["7", "A1", "KP-10023", "cup 12"] {
+        assert_eq!(reasons(&beside(lot)), [""; 0], "{lot}");
+    }
+    let found = judged(&beside("QC-L1"), &rules(), &[]);
+    assert_eq!(codes(&found), ["specimen-malformed"], "control material's");
+    let control = Report { control_lot: Some("KP-2026-1".into()), ..control() };
+    assert_eq!(judged(&control, &rules(), &[]).way, Way::Filed, "there it is the lot");
+    let mut named = beside("KP-9999");
+    named.identify("KP-4711");
+    let found = judged(&named, &Rules::default(), &[]);
+    assert_eq!((found.way, found.specimen), (Way::Ready, Some(Private::new("KP-4711"))));
+}
+
+#[test]
+fn who_names_the_specimen_settles_what_the_dialect_doubted_of_it() {
+    let mut print = Report { specimen: Some(Private::new(r"KP-1234\KP-9999")), ..ten() };
+    print.doubts.push(Hold::new(Reason::SpecimenMalformed, "two ids").at(1));
+    print.doubts.push(Hold::new(Reason::LineError, "a bad byte").at(2));
+    let found = judged(&print, &Rules::default(), &[]);
+    assert_eq!(codes(&found), ["specimen-malformed", "line-error"]);
+    assert_eq!(found.holds.len(), 2, "said once");
+    print.identify("KP-1234");
+    assert_eq!(reasons(&print), ["line-error"]);
 }
 
 #[test]
