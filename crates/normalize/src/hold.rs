@@ -69,6 +69,7 @@ reasons! {
     ClockOff "clock-off" Release,
     ControlsDue "controls-due" Release,
     ControlsFailed "controls-failed" Release,
+    ControlsNotPassed "controls-not-passed" Release,
     CorrectionHeard "correction-heard" Decide,
     GradeValueDisagree "grade-value-disagree" Reread,
     Incomplete "incomplete" SetAside,
@@ -91,7 +92,8 @@ reasons! {
 }
 
 impl Reason {
-    /// True for what a passing run of control material lifts.
+    /// True for what a passing run of control material lifts. What the analyzer itself says of its
+    /// controls ([`Reason::ControlsNotPassed`]) is none of it: no run of ours takes that back.
     #[must_use]
     pub fn is_of_controls(self) -> bool {
         matches!(self, Reason::ControlsDue | Reason::ControlsFailed)

@@ -4,7 +4,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::class::{Class, class, second_specimen, specimen};
+use crate::class::{Class, Role, class, second_specimen, specimen};
 use crate::controls::{Locked, Standing};
 use crate::desk::Desk;
 use crate::hold::{Hold, Reason};
@@ -108,6 +108,14 @@ pub enum Way {
     Ready,
 }
 
+impl Judged {
+    /// Whose it is, and so who may be told of it.
+    #[must_use]
+    pub fn role(&self) -> Role {
+        Role::of(self.control_sign, self.level.as_deref())
+    }
+}
+
 impl Earlier {
     /// A report just judged, for those that follow it.
     #[must_use]
@@ -192,10 +200,14 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
         Err(ref hold) => holds.push(hold.clone()),
     }
     let mut remarks = Vec::new();
-    match rules.controls_policy.of(classed.class, facts.controls) {
-        Locked::Held(hold) => holds.push(hold),
-        Locked::Warned(remark) => remarks.push(remark),
-        Locked::No => {}
+    let policy = &rules.controls_policy;
+    let sign = report.controls_not_passed.then(|| policy.of_own_sign(classed.class));
+    for locked in [Some(policy.of(classed.class, facts.controls)), sign].into_iter().flatten() {
+        match locked {
+            Locked::Held(hold) => holds.push(hold),
+            Locked::Warned(remark) => remarks.push(remark),
+            Locked::No => {}
+        }
     }
     let identity = identity::of(report, classed.class, facts.day);
     let same = |e: &&Earlier| e.is_of(report, facts.day);

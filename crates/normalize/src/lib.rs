@@ -36,7 +36,7 @@ pub mod words;
 
 pub use account::{Account, Counting, Sequence, Told};
 pub use check::{CheckCharacter, Rubbish};
-pub use class::Class;
+pub use class::{Class, EXTERNAL, Role};
 pub use controls::{ControlPlan, Lockout, Policy, Standing};
 pub use fault::Fault;
 pub use figure::Figure;

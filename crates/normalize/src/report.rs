@@ -87,6 +87,9 @@ pub struct Report {
     /// The analyzer says that it sent this before (LIS02 R-9 `R`): its age says nothing about its clock.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub again: bool,
+    /// The analyzer's own sign that its controls have not passed (`00041#`, where a dialect says so).
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub controls_not_passed: bool,
     pub readings: Vec<PrintedReading>,
     pub comments: Vec<Private>,
     /// What the dialect itself could not vouch for: each one holds the report.

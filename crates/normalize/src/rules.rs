@@ -6,7 +6,7 @@ use std::str::FromStr;
 use serde::{Deserialize, Serialize};
 
 use crate::check::{CheckCharacter, Rubbish};
-use crate::class::Class;
+use crate::class::{Class, EXTERNAL};
 use crate::codes::{ANALYTES, Analyte};
 use crate::controls::Lockout;
 use crate::figure::Figure;
@@ -14,6 +14,10 @@ use crate::grades::Grade;
 use crate::pattern::Pattern;
 use crate::strip::{Kind, Pad, Strip};
 use crate::units::Units;
+use crate::words::quote;
+
+/// Letters that a pattern of external quality samples has at least where a patient's id may fit it.
+const LITERALS: usize = 2;
 
 /// What the site says of one analyzer.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -37,6 +41,8 @@ pub struct Rules {
     pub leading_digits: Vec<LeadingDigit>,
     /// Specimen ids that mean control material.
     pub control_specimens: Vec<ControlSpecimen>,
+    /// Specimen ids of external quality samples: they win over what else an id fits.
+    pub external_quality: Vec<Pattern>,
     /// Who the sender must say it is.
     pub sender: Option<String>,
     /// References by analyte id; without one, no flag and no reference is sent.
@@ -59,6 +65,7 @@ impl Default for Rules {
             stat_marks: Vec::new(),
             leading_digits: Vec::new(),
             control_specimens: Vec::new(),
+            external_quality: Vec::new(),
             sender: None,
             references: BTreeMap::new(),
             compare_marks: true,
@@ -108,8 +115,10 @@ pub enum Reference {
 
 /// True for what can name a level of control material.
 #[must_use]
-pub(crate) fn is_level(text: &str) -> bool {
-    (1..=8).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_alphanumeric())
+pub fn is_level(text: &str) -> bool {
+    text != EXTERNAL
+        && (1..=8).contains(&text.len())
+        && text.bytes().all(|b| b.is_ascii_alphanumeric())
 }
 
 /// Splits `SIGN=LEVEL`; the level may be absent.
@@ -120,7 +129,8 @@ fn sign_and_level(text: &str) -> Result<(&str, Option<String>), String> {
     };
     if sign.is_empty() || !level.is_none_or(is_level) {
         return Err(format!(
-            "`{text}`: write SIGN=LEVEL, such as Q1=1; a level is 1 to 8 letters or digits"
+            "`{text}`: write SIGN=LEVEL, such as Q1=1; a level is 1 to 8 letters or digits, \
+             and not {EXTERNAL}"
         ));
     }
     Ok((sign, level.map(str::to_owned)))
@@ -244,6 +254,12 @@ impl Rules {
         Ok(())
     }
 
+    /// Adds a pattern of external quality samples: `EQA-[0-9]{4}`.
+    pub fn add_external_quality(&mut self, text: &str) -> Result<(), String> {
+        self.external_quality.push(text.parse()?);
+        Ok(())
+    }
+
     /// Adds a leading mark of urgent work.
     pub fn add_stat_mark(&mut self, mark: &str) -> Result<(), String> {
         if mark.is_empty() || mark.bytes().all(|b| b.is_ascii_digit()) {
@@ -299,6 +315,9 @@ impl Rules {
         if self.control_specimen(id).is_some() {
             return Err("is one of control material".into());
         }
+        if self.is_external(id) {
+            return Err("is one of an external quality sample".into());
+        }
         if !self.specimen.matches(id) {
             return Err(format!("does not look like {}", self.specimen));
         }
@@ -308,9 +327,59 @@ impl Rules {
     /// The control material that an id names, with or without what the scanner put around it.
     #[must_use]
     pub fn control_specimen(&self, id: &str) -> Option<&ControlSpecimen> {
-        let bare = self.rubbish.strip(id);
-        let names = |c: &&ControlSpecimen| c.pattern.matches(id) || c.pattern.matches(bare);
-        self.control_specimens.iter().find(names)
+        self.control_specimens.iter().find(|c| self.names(&c.pattern, id))
+    }
+
+    /// Whether an id is an external quality sample's, with or without what the scanner put around it.
+    #[must_use]
+    pub fn is_external(&self, id: &str) -> bool {
+        self.external_quality.iter().any(|pattern| self.names(pattern, id))
+    }
+
+    fn names(&self, pattern: &Pattern, id: &str) -> bool {
+        pattern.matches(id) || pattern.matches(self.rubbish.strip(id))
+    }
+
+    /// What the patterns of external quality samples take from others; one sentence each. An id that is
+    /// a patient's as well never reaches a chart: a pattern needs letters of its own.
+    fn external_faults(&self) -> Vec<String> {
+        let mut faults = Vec::new();
+        for pattern in &self.external_quality {
+            let patients = self.specimen.shared(pattern).filter(|_| pattern.literals() < LITERALS);
+            if let Some(id) = patients {
+                faults.push(format!(
+                    "external quality `{pattern}`: {} may be a patient's as well ({}), and would never be \
+                     sent; give the pattern {LITERALS} or more letters that stand as they are, such as \
+                     EQA-[0-9]{{4}}",
+                    quote(&id),
+                    self.specimen
+                ));
+            }
+            for own in &self.control_specimens {
+                if let Some(id) = own.pattern.shared(pattern) {
+                    let (id, own) = (quote(&id), String::from(own.clone()));
+                    faults.push(format!(
+                        "external quality `{pattern}`: {id} is control material as well ({own}); give \
+                         each a pattern that the other has no id of"
+                    ));
+                }
+            }
+        }
+        faults
+    }
+
+    /// Ids that `specimen` has as well; one sentence for each pattern.
+    #[must_use]
+    pub fn notes(&self) -> Vec<String> {
+        let both = self.external_quality.iter().filter_map(|pattern| {
+            let id = quote(&self.specimen.shared(pattern)?);
+            Some(format!(
+                "external quality `{pattern}`: {id} and its like, which could be patients' by {}, are \
+                 filed and never sent",
+                self.specimen
+            ))
+        });
+        both.collect()
     }
 
     /// What cannot be meant, given the strips of this analyzer; one sentence each.
@@ -328,6 +397,7 @@ impl Rules {
                 );
             }
         }
+        faults.extend(self.external_faults());
         for (n, form) in self.leading_digits.iter().enumerate() {
             let same = |l: &LeadingDigit| (l.digit, l.length) == (form.digit, form.length);
             if self.leading_digits.iter().take(n).any(same) {

@@ -54,7 +54,8 @@ impl<'a> Builder<'a> {
         let distinct: BTreeSet<&String> = levels.iter().collect();
         if levels.is_empty() || distinct.len() < levels.len() || !levels.iter().all(|l| is_level(l))
         {
-            let allowed = "one level or more, each of 1 to 8 letters or digits, none twice";
+            let allowed = "one level or more, each of 1 to 8 letters or digits, none twice, none \
+                           called external";
             self.fault(None, "levels", &levels.join(", "), allowed);
         }
     }

@@ -120,7 +120,17 @@ impl Lockout {
             State::Failed { .. } => (self.failed, Reason::ControlsFailed),
             State::Due { .. } => (self.due, Reason::ControlsDue),
         };
-        let what = told(standing, state);
+        self.by(policy, class, reason, told(standing, state))
+    }
+
+    /// What becomes of a report on which the analyzer itself says that its controls have not passed:
+    /// the policy of failed ones, whatever our own standing is.
+    pub(crate) fn of_own_sign(&self, class: Class) -> Locked {
+        let what = "the analyzer's own sign says that its controls have not passed";
+        self.by(self.failed, class, Reason::ControlsNotPassed, what.to_owned())
+    }
+
+    fn by(&self, policy: Policy, class: Class, reason: Reason, what: String) -> Locked {
         match (class, policy) {
             (Class::Control, _) | (_, Policy::Off) => Locked::No,
             (Class::Routine, Policy::Hold) => Locked::Held(Hold::new(reason, what)),

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::str::FromStr;
 
+use crate::class::EXTERNAL;
 use crate::controls::Lots;
 use crate::figure::Figure;
 use crate::strip::{Kind, Pad, Rung, Strip};
@@ -209,6 +210,9 @@ impl ControlPlan {
         let Some(level) = level else {
             return Err("no sign names the level of this control".into());
         };
+        if level == EXTERNAL {
+            return Err("an external quality sample: the scheme judges it".into());
+        }
         let mut candidates: Vec<&Lot> =
             self.lots.iter().filter(|l| l.level == level && l.strip == strip.id).collect();
         let mut narrow = |keep: &dyn Fn(&Lot) -> bool, why: String| {

@@ -36,6 +36,8 @@ pub struct RunView {
     pub id: String,
     pub analyzer: String,
     pub number: Option<String>,
+    /// As printed: of a control, or of an external quality sample.
+    pub specimen: Option<String>,
     pub class: &'static str,
     pub level: Option<String>,
     /// Of the report.
@@ -110,7 +112,8 @@ impl Ledger {
     ) -> Result<Vec<RunView>, StoreError> {
         let query = sqlx::query(
             "SELECT run.report, run.analyzer, run.level, run.at, run.verdict, run.control_lot, run.strip, \
-             run.strip_lot, run.run, report.number, report.state, report.taken_at, report.heard_at \
+             run.strip_lot, run.run, report.number, report.specimen, report.state, \
+             report.taken_at, report.heard_at \
              FROM control_run run JOIN report ON report.n = run.report AND report.state <> 'repeat' \
              WHERE ($1 = '' OR run.analyzer = $1) AND ($2 = '' OR run.level = $2) \
              AND run.at >= $3 AND run.at < $4 ORDER BY run.at, run.report LIMIT $5",
@@ -135,7 +138,8 @@ impl Ledger {
     ) -> Result<Option<RunView>, StoreError> {
         let query = sqlx::query(
             "SELECT run.report, run.analyzer, run.level, run.at, run.verdict, run.control_lot, run.strip, \
-             run.strip_lot, run.run, report.number, report.state, report.taken_at, report.heard_at \
+             run.strip_lot, run.run, report.number, report.specimen, report.state, \
+             report.taken_at, report.heard_at \
              FROM control_run run JOIN report ON report.n = run.report WHERE run.report = $1",
         )
         .bind(id);
@@ -257,6 +261,7 @@ fn view(row: &AnyRow, clock: &SiteClock) -> Result<RunView, sqlx::Error> {
         id: row.try_get::<i64, _>("report")?.to_string(),
         analyzer: row.try_get("analyzer")?,
         number: row.try_get("number")?,
+        specimen: row.try_get("specimen")?,
         class: "control",
         level: row.try_get("level")?,
         state: row.try_get("state")?,

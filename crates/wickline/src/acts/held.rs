@@ -3,7 +3,7 @@
 use sqlx::any::AnyRow;
 use sqlx::{Executor, Row};
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Moment, Reason, Remark, Remedy, Report};
+use wickline_normalize::{Moment, Reason, Remark, Remedy, Report, Role};
 
 use crate::acts::compose::{self, Subject};
 use crate::acts::corrections::may_correct;
@@ -52,6 +52,11 @@ impl Open {
     /// Any sign of control material: bars the way to a patient's chart for ever.
     pub fn is_control(&self) -> bool {
         self.control_sign || self.class == "control"
+    }
+
+    /// Whose it is, and so who may be told of it.
+    pub fn role(&self) -> Role {
+        Role::of(self.is_control(), self.level.as_deref())
     }
 
     /// The first of the reports that go under one OBR-3.
@@ -305,7 +310,7 @@ impl Ledger {
             last = Some(n);
             // Another bench's reports are its own daemon's to send.
             let ours = bench.analyzer(&analyzer).is_some();
-            if !ours || bench.targets_of(&analyzer, false).next().is_none() {
+            if !ours || bench.targets_of(&analyzer, Role::Patient).next().is_none() {
                 continue;
             }
             let open = opened(&mut write, n, State::Waiting).await?;
@@ -359,7 +364,7 @@ impl Ledger {
         let specimen = open.specimen.clone().unwrap_or_default();
         let subject = open.subject(&specimen, &readings);
         let id = control_id(&self.epoch, i64::MAX >> 30);
-        for target in bench.targets_of(&open.analyzer, open.is_control()) {
+        for target in bench.targets_of(&open.analyzer, open.role()) {
             compose::message(bench, target, &id, clock::now_us(), &subject)
                 .map_err(|hold| no(format!("report {}: {}", open.n, hold.detail)))?;
         }
@@ -372,7 +377,7 @@ impl Ledger {
         bench: &Bench,
         open: &Open,
     ) -> Result<(), StoreError> {
-        let targets: Vec<_> = bench.targets_of(&open.analyzer, open.is_control()).collect();
+        let targets: Vec<_> = bench.targets_of(&open.analyzer, open.role()).collect();
         if targets.is_empty() && open.is_control() {
             return Ok(());
         }
@@ -425,8 +430,8 @@ pub(crate) async fn set_unsent(write: &mut Write, n: i64, unsent: bool) -> Resul
 
 /// True for what holds a patient's report and does not matter on control material.
 fn of_no_control(reason: Reason) -> bool {
-    let of_patients = reason.is_of_controls() || reason == Reason::ClockOff;
-    of_patients || reason.remedy() == Remedy::Identify
+    let of_patients = [Reason::ClockOff, Reason::ControlsNotPassed].contains(&reason);
+    of_patients || reason.is_of_controls() || reason.remedy() == Remedy::Identify
 }
 
 fn remedy(reason: Reason) -> &'static str {

@@ -5,7 +5,7 @@ use std::collections::HashSet;
 
 use sqlx::{AssertSqlSafe, Executor, Row};
 use wickline_normalize::judge::{Judged, Way};
-use wickline_normalize::{Hold, Reason, Report};
+use wickline_normalize::{Hold, Reason, Report, Role};
 
 use crate::acts::compose::{self, Subject};
 use crate::acts::controls::{self, NewRun};
@@ -164,7 +164,7 @@ impl Ledger {
         let first = take(write, "report", heard.len()).await?;
         let mut judging = Judging::begin(write, bench, analyzer, heard, first).await?;
         let targets: Vec<&Target> =
-            bench.targets_of(&analyzer.id, false).map(|t| t.as_ref()).collect();
+            bench.targets_of(&analyzer.id, Role::Patient).map(|t| t.as_ref()).collect();
         let mut rows = Vec::with_capacity(heard.len());
         let mut taken = Taken::default();
         for heard in heard {
@@ -222,7 +222,7 @@ impl Ledger {
         bench: &Bench,
         rows: &[Fresh<'_>],
     ) -> Result<(), StoreError> {
-        let unsent = bench.targets_of(&analyzer.id, false).next().is_none();
+        let unsent = bench.targets_of(&analyzer.id, Role::Patient).next().is_none();
         for group in rows.chunks(ROWS) {
             let sql = format!(
                 "INSERT INTO report (n, tape, analyzer, place_from, place_to, part, number, class, level, \
@@ -282,8 +282,8 @@ impl Ledger {
         let goes = |fresh: &Fresh<'_>| matches!(fresh.decided.judged.way, Way::Ready | Way::Filed);
         let mut pairs: Vec<(&Fresh<'_>, &Target)> = Vec::new();
         for fresh in rows.iter().filter(|f| goes(f)) {
-            let control = fresh.decided.judged.control_sign;
-            pairs.extend(bench.targets_of(&analyzer.id, control).map(|t| (fresh, t.as_ref())));
+            let role = fresh.decided.judged.role();
+            pairs.extend(bench.targets_of(&analyzer.id, role).map(|t| (fresh, t.as_ref())));
         }
         let mut messages = Vec::with_capacity(pairs.len());
         if pairs.is_empty() {

@@ -214,7 +214,7 @@ impl Ledger {
         why: Option<&str>,
     ) -> Result<Vec<Outcome>, StoreError> {
         let mut receivers = told_of(write, open).await?;
-        let takes = bench.targets_of(&open.analyzer, open.is_control());
+        let takes = bench.targets_of(&open.analyzer, open.role());
         let takes: Vec<&str> = takes.map(|t| t.id.as_str()).collect();
         if saying == Saying::Results {
             let new = takes.iter().filter(|id| !receivers.iter().any(|r| r == *id));

@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 
-use crate::class::Class;
+use crate::class::{Class, Role};
 use crate::hold::{Hold, Reason};
 use crate::judge::Way;
 use crate::prints::{codes, judged, mark, reading, reasons, ten, with};
@@ -119,6 +119,53 @@ fn specimen_blank_and_specimen_malformed_are_told_apart() {
     }
     let found = judged(&ten(), &Rules::default(), &[]);
     assert_eq!(found.specimen, Some(Private::new("KP-10023")), "as printed, never cut");
+}
+
+#[test]
+fn an_external_quality_sample_is_filed_whatever_else_its_print_says() {
+    let mut rules = rules();
+    rules.add_external_quality("EQA-[0-9]{4}").expect("a pattern");
+    rules.rubbish.leading.push("]C1".into());
+    for form in ["0xxx=routine", "5xxx=stat", "9xxx=control:2"] {
+        rules.add_leading_digit(form).expect(form);
+    }
+    let of = |number: &str, specimen: &str, signs: Signs| {
+        let specimen = Some(Private::new(specimen));
+        let print = Report { number: Some(number.into()), specimen, signs, ..ten() };
+        judged(&print, &rules, &[])
+    };
+    let plain = Signs::default();
+    let order = Signs { control_order: true, ..plain };
+    let stat = Signs { stat: true, ..plain };
+    // It is run as a patient's specimen is, so that nothing of a patient's number speaks against it.
+    for (number, specimen, signs) in [
+        ("0012", "EQA-0107", plain),
+        ("0012", "]C1EQA-0107", plain),
+        ("5012", "EQA-0107", plain),
+        ("S012", "EQA-0107", stat),
+        ("0012", "EQA-0107", order),
+        ("", "EQA-0107", plain),
+    ] {
+        let found = of(number, specimen, signs);
+        assert_eq!((found.way, &found.holds), (Way::Filed, &vec![]), "{number}");
+        assert_eq!((found.class, found.level.as_deref()), (Class::Control, Some("external")));
+        assert_eq!(found.role(), Role::External);
+        assert!(found.control_sign && found.specimen.is_none());
+        assert!(found.readings.iter().all(|r| r.flag.is_none()));
+    }
+    // What names a level of our own material, or a patient, is looked at.
+    let level = Signs { level: Some('1'), ..order };
+    for (number, signs) in [("9012", plain), ("Q1012", plain), ("0012", level)] {
+        let found = of(number, "EQA-0107", signs);
+        assert_eq!((codes(&found), found.role()), (vec!["class-disagree"], Role::External));
+    }
+    let id = Patient { id: Some(Private::new("PT-7")), ..Patient::default() };
+    let named = Report { specimen: Some(Private::new("EQA-0107")), patient: Some(id), ..ten() };
+    assert_eq!(codes(&judged(&named, &rules, &[])), ["class-disagree"]);
+    assert_eq!(of("0012", "EQA-01070", plain).role(), Role::Patient, "another id");
+    let why = rules.check_specimen("EQA-0107", None).expect_err("no patient's");
+    assert!(why.contains("external"), "{why}");
+    assert_eq!(of("", "QC-L1-2031", plain).role(), Role::Control);
 }
 
 #[test]
