@@ -11,13 +11,18 @@ use crate::words::quote;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Class {
+    /// A patient's, without any sign.
     Routine,
+    /// A patient's, marked as urgent by the print, its number or a configured mark.
     Stat,
+    /// Control material, or an external quality sample; never a patient's.
     Control,
 }
 
 impl Class {
     /// As scripts and the ledger know it.
+    ///
+    /// `routine`, `stat` or `control`: in the ledger's rows, in JSON and in metrics; never changed.
     #[must_use]
     pub fn code(self) -> &'static str {
         match self {
@@ -71,6 +76,9 @@ pub(crate) struct Classed {
 }
 
 /// Reads every sign of class. One sign makes a control; its absence says nothing.
+///
+/// What several signs say apart is held as [`Reason::ClassDisagree`]; the class is then control all the
+/// same, since that is the one that goes to no chart.
 pub(crate) fn class(report: &Report, rules: &Rules) -> Classed {
     let number = report.number.as_deref().unwrap_or("").trim();
     let specimen = report.specimen.as_ref().map_or("", |s| s.expose());

@@ -50,6 +50,15 @@ impl Pattern {
 
 impl Pattern {
     /// A shortest id that fits this pattern and the other one. None: no id does.
+    ///
+    /// For `check`: two patterns that share an id would let one id mean two things.
+    /// ```
+    /// use wickline_normalize::Pattern;
+    ///
+    /// let patients: Pattern = "[A-Za-z0-9-]{4,20}".parse().expect("a pattern");
+    /// let external: Pattern = "EQA-[0-9]{4}".parse().expect("a pattern");
+    /// assert_eq!(patients.shared(&external).as_deref(), Some("EQA-0000"));
+    /// ```
     #[must_use]
     pub fn shared(&self, other: &Pattern) -> Option<String> {
         let (own, others) = (self.steps(), other.steps());
@@ -149,6 +158,7 @@ impl Atom {
     }
 }
 
+/// Patterns of 1 to 120 characters; the error says what is wrong and shows an example.
 impl FromStr for Pattern {
     type Err = String;
 

@@ -1,4 +1,8 @@
 //! The rules of one analyzer: its units, its ids, its signs of control material, the references.
+//!
+//! Each text of a configuration has its own small notation, read by [`FromStr`] and written back the same way;
+//! what is wrong in one is said by its error. What is wrong only in company (an interval on a graded pad, one mark
+//! with two meanings, an id with two owners) is said by [`Rules::faults`] once the strips are known.
 
 use std::collections::BTreeMap;
 use std::str::FromStr;
@@ -78,7 +82,9 @@ impl Default for Rules {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct ControlMark {
+    /// Letters, perhaps with digits; never digits alone, which could be anybody's number.
     pub mark: String,
+    /// The level that it names; None: some other sign does.
     pub level: Option<String>,
 }
 
@@ -86,7 +92,9 @@ pub struct ControlMark {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct ControlSpecimen {
+    /// What the id looks like.
     pub pattern: Pattern,
+    /// The level that it names; None: some other sign does.
     pub level: Option<String>,
 }
 
@@ -95,9 +103,11 @@ pub struct ControlSpecimen {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct LeadingDigit {
+    /// 0 to 9.
     pub digit: char,
     /// Digits of the whole number.
     pub length: usize,
+    /// What a number of this form is.
     pub class: Class,
     /// Of control material.
     pub level: Option<String>,
@@ -114,6 +124,8 @@ pub enum Reference {
 }
 
 /// True for what can name a level of control material.
+///
+/// One to eight letters or digits, and not [`EXTERNAL`].
 #[must_use]
 pub fn is_level(text: &str) -> bool {
     text != EXTERNAL
@@ -237,30 +249,40 @@ impl Reference {
 
 impl Rules {
     /// Sets what a patient's specimen id looks like.
+    ///
+    /// The error says what is no pattern, and nothing is changed then.
     pub fn set_specimen(&mut self, pattern: &str) -> Result<(), String> {
         self.specimen = pattern.parse()?;
         Ok(())
     }
 
     /// Adds a leading mark of control material: `Q1=1`.
+    ///
+    /// The longest mark that fits a number counts.
     pub fn add_control_mark(&mut self, text: &str) -> Result<(), String> {
         self.control_marks.push(text.parse()?);
         Ok(())
     }
 
     /// Adds a pattern of control specimen ids: `QC-L1*=1`.
+    ///
+    /// Compared with the whole id, bare and with what the scanner put around it.
     pub fn add_control_specimen(&mut self, text: &str) -> Result<(), String> {
         self.control_specimens.push(text.parse()?);
         Ok(())
     }
 
     /// Adds a pattern of external quality samples: `EQA-[0-9]{4}`.
+    ///
+    /// Whether it takes ids from others, [`Rules::faults`] says.
     pub fn add_external_quality(&mut self, text: &str) -> Result<(), String> {
         self.external_quality.push(text.parse()?);
         Ok(())
     }
 
     /// Adds a leading mark of urgent work.
+    ///
+    /// Refused are the empty mark and one of digits alone.
     pub fn add_stat_mark(&mut self, mark: &str) -> Result<(), String> {
         if mark.is_empty() || mark.bytes().all(|b| b.is_ascii_digit()) {
             return Err("a mark that is not made of digits alone, such as \"S\"".into());
@@ -270,6 +292,8 @@ impl Rules {
     }
 
     /// Adds a class by leading digit: `9xxx=control`.
+    ///
+    /// With any, a number of no form is held: nobody knows whose it is.
     pub fn add_leading_digit(&mut self, text: &str) -> Result<(), String> {
         self.leading_digits.push(text.parse()?);
         Ok(())
@@ -285,6 +309,8 @@ impl Rules {
     }
 
     /// Adds what is normal for an analyte: `NEG` or `5.0-8.0`.
+    ///
+    /// The error lists the analytes, or says how a reference is written.
     pub fn add_reference(&mut self, analyte: &str, text: &str) -> Result<(), String> {
         if Analyte::find(analyte).is_none() {
             let known: Vec<&str> = ANALYTES.iter().map(|a| a.id).collect();
@@ -325,6 +351,8 @@ impl Rules {
     }
 
     /// The control material that an id names, with or without what the scanner put around it.
+    ///
+    /// The first pattern that fits, in the order of the configuration.
     #[must_use]
     pub fn control_specimen(&self, id: &str) -> Option<&ControlSpecimen> {
         self.control_specimens.iter().find(|c| self.names(&c.pattern, id))
@@ -383,6 +411,9 @@ impl Rules {
     }
 
     /// What cannot be meant, given the strips of this analyzer; one sentence each.
+    ///
+    /// Empty: nothing contradicts anything. Call it before the first report, with every strip of the
+    /// analyzer.
     #[must_use]
     pub fn faults(&self, strips: &[Strip]) -> Vec<String> {
         let mut faults = Vec::new();
