@@ -7,7 +7,7 @@ use wickline_forward::hl7::{
 use wickline_listen::ear::{Cut, Ending, Transmission};
 use wickline_normalize::observe::observe;
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Class, Hold, Moment, Observation, Private, Reason, Remark, Report};
+use wickline_normalize::{Class, Hold, Moment, Observation, Private, Reason, Remark, Report, Role};
 
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench, Target};
@@ -97,7 +97,8 @@ fn observed(
     target: &Target,
     subject: &Subject<'_>,
 ) -> Result<Vec<Observation>, Hold> {
-    door(target, subject.control.is_some())?;
+    let level = subject.control.map(|control| control.level);
+    door(target, Role::of(subject.control.is_some(), level))?;
     let strip = bench
         .analyzer(subject.analyzer)
         .and_then(|a| a.strips.iter().find(|s| s.id == subject.strip))
@@ -149,15 +150,16 @@ fn put<T>(
 }
 
 /// The last look before anything is put into words: control material goes to those alone who ask for
-/// it, patients' results to those who take them.
-fn door(target: &Target, control: bool) -> Result<(), Hold> {
-    let (open, what) = match control {
-        true => (target.controls, "control material"),
-        false => (target.patients, "patients' results"),
-    };
-    if open {
+/// it, patients' results to those who take them, and what is the scheme's to none.
+fn door(target: &Target, role: Role) -> Result<(), Hold> {
+    if target.takes(role) {
         return Ok(());
     }
+    let what = match role {
+        Role::Patient => "patients' results",
+        Role::Control => "control material",
+        Role::External => "external quality samples: no receiver does",
+    };
     let why = format!("receiver {} does not take {what}", target.id);
     Err(Hold::new(Reason::ClassDisagree, why))
 }

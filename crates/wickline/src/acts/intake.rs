@@ -2,7 +2,7 @@
 //! place on the tape.
 
 use wickline_normalize::judge::{Judged, Way};
-use wickline_normalize::{Class, Hold, Reason, Report};
+use wickline_normalize::{Class, Hold, Reason, Report, Role};
 
 use super::compose::{self, Subject};
 use super::door::{self, Asked, Facts, Pass, Then};
@@ -179,7 +179,7 @@ impl Ledger {
         let id = control_id(&self.epoch, i64::MAX >> 30);
         let subject = subject(analyzer, heard, decided, &filler);
         let now = clock::now_us();
-        let mut targets = bench.targets_of(&analyzer.id, false);
+        let mut targets = bench.targets_of(&analyzer.id, Role::Patient);
         targets.find_map(|target| compose::message(bench, target, &id, now, &subject).err())
     }
 
@@ -191,7 +191,7 @@ impl Ledger {
         bench: &Bench,
         rows: &[Fresh<'_>],
     ) -> Result<(), StoreError> {
-        let nobody = bench.targets_of(&analyzer.id, false).next().is_none();
+        let nobody = bench.targets_of(&analyzer.id, Role::Patient).next().is_none();
         let mut entries = Vec::with_capacity(rows.len());
         for fresh in rows {
             let (print, decided) = (&fresh.heard.report, &fresh.decided);
@@ -233,8 +233,8 @@ impl Ledger {
         let mut pairs: Vec<(&Fresh<'_>, &Target)> = Vec::new();
         // What is filed goes to those who ask for control material, and to nobody else.
         for fresh in rows.iter().filter(|f| f.pass.tells_results()) {
-            let control = fresh.pass.then() == Then::Filed;
-            pairs.extend(bench.targets_of(&analyzer.id, control).map(|t| (fresh, t.as_ref())));
+            let role = fresh.decided.judged.role();
+            pairs.extend(bench.targets_of(&analyzer.id, role).map(|t| (fresh, t.as_ref())));
         }
         let mut messages = Vec::with_capacity(pairs.len());
         if pairs.is_empty() {

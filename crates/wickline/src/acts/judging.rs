@@ -11,7 +11,7 @@ use wickline_normalize::judge::{
     Earlier, Facts, Judged, StripLot, Way, expired, judge, strip_of, superseded,
 };
 use wickline_normalize::number::{self, Number};
-use wickline_normalize::{Class, Hold, Moment, Reason, Remark, Report, Standing};
+use wickline_normalize::{Class, Hold, Moment, Reason, Remark, Report, Role, Standing};
 
 use super::intake::Heard;
 use super::strip_lots::{Lots, lots};
@@ -184,7 +184,14 @@ impl<'a> Judging<'a> {
         if let Some(number) = &number {
             let repeat = matches!(decided.judged.way, Way::Repeat { .. });
             let came = Came { day: &decided.day, taken: decided.taken, repeat };
-            let (day, class) = (&decided.day, decided.judged.class);
+            let (day, judged) = (&decided.day, &decided.judged);
+            // An external quality sample runs under a patient's number, and its neighbours are patients'.
+            let class = match judged.role() {
+                Role::External => {
+                    Class::of_number(print.number.as_deref().unwrap_or(""), &self.analyzer.rules)
+                }
+                Role::Patient | Role::Control => judged.class,
+            };
             let told = self.account.next(number, came).into_iter();
             self.told.extend(told.map(|told| numbers::Heard { told, day: day.clone(), class }));
         }

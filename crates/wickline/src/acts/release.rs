@@ -1,6 +1,6 @@
 //! Letting held reports go: a person with a reason, the daemon once controls have passed or a receiver is there.
 
-use wickline_normalize::{Reason, Remark};
+use wickline_normalize::{Reason, Remark, Role};
 
 use super::Became;
 use super::door::{self, Asked, Facts, Pass, Then};
@@ -80,7 +80,7 @@ impl Ledger {
         pass: &Pass,
         why: Option<&str>,
     ) -> Result<(), StoreError> {
-        if bench.targets_of(&row.analyzer, row.is_control()).next().is_none() {
+        if bench.targets_of(&row.analyzer, row.role()).next().is_none() {
             return report::set_unsent(write, row.n, !row.is_control()).await;
         }
         let word = Word::by(pass, row, Saying::Results, why)?;
@@ -112,7 +112,7 @@ impl Ledger {
             last = Some(n);
             // Another bench's reports are its own daemon's to send.
             let ours = bench.analyzer(&analyzer).is_some();
-            if ours && bench.targets_of(&analyzer, false).next().is_some() {
+            if ours && bench.targets_of(&analyzer, Role::Patient).next().is_some() {
                 // One that cannot be built any more must not keep the others, or the lines, waiting.
                 match self.deliver(&mut write, bench, n).await {
                     Ok(()) => built += 1,

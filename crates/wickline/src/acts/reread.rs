@@ -1,6 +1,6 @@
 //! Reading held reports again after a dialect, a strip or a rule was mended.
 
-use wickline_normalize::{Hold, Private, Reason, Report, Way};
+use wickline_normalize::{Hold, Reason, Report, Way};
 
 use super::again::{self, Difference, Seen};
 use super::door::{self, Asked, Facts, Then, Under};
@@ -77,7 +77,7 @@ impl Ledger {
         // Its place is its key: a mended dialect may begin or end it elsewhere.
         let mut print = Report { place, ..print };
         if let Some(given) = &open.given {
-            print.specimen = Some(Private::new(given.clone()));
+            print.identify(given.clone());
         }
         let heard = Heard { report: print, part: 0, heard_at: open.heard_at, unheard: false };
         let mut judging = Judging::begin(write, bench, analyzer, &[&heard], n).await?;

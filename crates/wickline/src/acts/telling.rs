@@ -180,7 +180,7 @@ pub(crate) fn unsayable(ledger: &Ledger, bench: &Bench, open: &ReportRow) -> Opt
     let id = control_id(&ledger.epoch, i64::MAX >> 30);
     let now = clock::now_us();
     let faults = bench
-        .targets_of(&open.analyzer, open.is_control())
+        .targets_of(&open.analyzer, open.role())
         .find_map(|target| compose::message(bench, target, &id, now, &subject).err());
     faults.map(|hold| hold.detail)
 }
@@ -224,7 +224,7 @@ impl Ledger {
         let open = word.open;
         let mut receivers = message::receivers(write, open.root(), &open.filler).await?;
         if word.saying == Saying::Results {
-            let takes = bench.targets_of(&open.analyzer, open.is_control());
+            let takes = bench.targets_of(&open.analyzer, open.role());
             let new = takes.map(|t| t.id.clone()).filter(|id| !receivers.contains(id));
             receivers.extend(new.collect::<Vec<_>>());
         }
@@ -246,7 +246,7 @@ impl Ledger {
         let open = word.open;
         let history = History::read(write, open, &receiver).await?;
         // Where a receiver takes no more of this analyzer's, only what it was told matters.
-        let mut takes = bench.targets_of(&open.analyzer, open.is_control());
+        let mut takes = bench.targets_of(&open.analyzer, open.role());
         let takes = takes.any(|t| t.id == receiver);
         let told = history.told().next().is_some();
         let (said, message) = if told || (takes && word.saying == Saying::Results) {

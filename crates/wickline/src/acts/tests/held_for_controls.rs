@@ -4,7 +4,7 @@
 use std::path::Path;
 
 use wickline_normalize::judge::StripLot;
-use wickline_normalize::{Moment, Reason};
+use wickline_normalize::{Moment, Policy, Reason};
 
 use super::{Lab, material, twice};
 use crate::acts::control_views::ControlStanding;
@@ -129,6 +129,7 @@ on_both!(
     controls_heard_after_the_patients_they_were_run_before_count,
     what_cannot_be_built_any_more_stays_as_it_is,
     a_person_lets_one_go_with_a_reason,
+    no_run_of_ours_lets_go_what_the_analyzer_itself_marked,
     a_memory_read_out_late_is_judged_by_the_controls_of_its_time,
     what_is_set_aside_makes_nothing_look_better,
     a_control_that_a_person_names_passes_only_if_the_analyzer_ran_it,
@@ -256,6 +257,61 @@ async fn what_cannot_be_built_any_more_stays_as_it_is(mut lab: Lab) {
     lab.bench = ready;
     assert_eq!((lab.release().await, lab.state_of(one.id).await.as_str()), (1, "waiting"));
     assert!(lab.message_of(one.id).await.is_some());
+}
+
+/// A dialect that knows the sign needs no lots of ours to hold for it.
+#[test]
+fn a_dialect_with_the_sign_holds_by_itself() {
+    let of = |dialect: &str, keys: &str| {
+        let text = format!(
+            "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\n\
+             [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
+             [[analyzer]]\nid = \"bench-1\"\nline = \"tcp:127.0.0.1:1\"\ndialect = \"{dialect}\"\n\
+             {keys}\n[[receiver]]\nid = \"lis\"\naddress = \"dir:out\"\n"
+        );
+        let loaded = from_text(Path::new("./w.toml"), text).expect("readable");
+        let policy = |bench: Bench| bench.analyzers[0].rules.controls_policy;
+        let built = Bench::build(&loaded).map(policy);
+        built.map(|p| (p.failed, p.due)).map_err(|faults| faults.len())
+    };
+    assert_eq!(of("wide-label", ""), Ok((Policy::Hold, Policy::Off)));
+    assert_eq!(of("wide-label", "controls_failed = \"warn\""), Ok((Policy::Warn, Policy::Off)));
+    assert_eq!(of("wide-label", "controls_due = \"hold\""), Err(1), "no lots: due for ever");
+    assert_eq!(of("two-column", ""), Ok((Policy::Off, Policy::Off)));
+    assert_eq!(of("two-column", "controls_failed = \"hold\""), Err(1));
+}
+
+/// The analyzer's own sign stands above every run that was heard, before it and after it.
+async fn no_run_of_ours_lets_go_what_the_analyzer_itself_marked(mut lab: Lab) {
+    lab.bench = policy("hold", "hold", false);
+    let mut marked = lab.printed("202603140700", "KP-00001", "NEG");
+    marked.report.controls_not_passed = true;
+    let due = lab.took(marked).await;
+    lab.pass("202603140800").await;
+    let mut marked = lab.printed("202603140900", "KP-00002", "NEG");
+    marked.report.controls_not_passed = true;
+    let passed = lab.took(marked).await;
+    assert_eq!(passed.reason, Some(Reason::ControlsNotPassed), "whatever our own standing is");
+    lab.pass("202603141000").await;
+    assert_eq!(lab.release().await, 0);
+    let actor = Actor::person(Some("J. Mast".into()));
+    for id in [due.id, passed.id] {
+        let kept = lab.ledger.report(id, &lab.clock()).await.expect("read").expect("there");
+        let open = kept.item.holds.iter().filter(|hold| !hold.cleared);
+        let open: Vec<&str> = open.map(|hold| hold.reason.as_str()).collect();
+        assert_eq!((kept.item.state.as_str(), open), ("held", vec!["controls-not-passed"]));
+        let became = lab.ledger.report_release(&lab.bench, &actor, id, "run by hand").await;
+        assert_eq!(became.expect("a person says so"), [(id, "waiting".to_owned())]);
+    }
+    // A strip without an id may be control material all the same.
+    let mut blank = lab.printed("202603141100", "", "2+");
+    blank.report.controls_not_passed = true;
+    let blank = lab.took(blank).await;
+    let said = lab
+        .ledger
+        .report_is_control(&lab.bench, &actor, blank.id, &material("2"), "it says so")
+        .await;
+    assert_eq!(said.expect("filed"), [(blank.id, "filed".to_owned())]);
 }
 
 async fn a_person_lets_one_go_with_a_reason(mut lab: Lab) {

@@ -46,6 +46,17 @@ fn pairs(list: &[(String, String)]) -> Vec<(&str, &str)> {
 
 const DAY: &str = "2026-03-14";
 
+/// It runs under a patient's number.
+async fn what_is_missing_before_an_external_quality_sample_is_a_patients(lab: Lab) {
+    let mut lab = lab.with("external_quality = [\"EQA-[0-9]{4}\"]", "");
+    let heard = [lab.numbered("5", false), lab.heard("7", "EQA-0107", "NEG")];
+    let classes = lab.take(&heard, 1).await.reports;
+    assert_eq!(classes.iter().map(|r| r.class).collect::<Vec<_>>(), ["routine", "control"]);
+    let day = lab.ledger.day(DAY, &lab.clock()).await.expect("a day");
+    let absent = day.iter().find(|i| i.state == "missing").expect("number 6");
+    assert_eq!((absent.number.as_deref(), absent.class.as_str()), (Some("6"), "routine"));
+}
+
 async fn what_nobody_listened_to_is_unknown_until_it_comes(mut lab: Lab) {
     let heard = [lab.numbered("5", false), lab.numbered("8", true), lab.numbered("10", false)];
     lab.take(&heard, 1).await;
@@ -182,6 +193,7 @@ async fn comments_go_as_notes_and_change_nothing(lab: Lab) {
 
 on_both!(
     what_nobody_listened_to_is_unknown_until_it_comes,
+    what_is_missing_before_an_external_quality_sample_is_a_patients,
     numbers_of_a_counter_that_wraps,
     an_analyzer_that_was_switched_on_begins_anew,
     a_wrong_clock_may_go_with_our_time,

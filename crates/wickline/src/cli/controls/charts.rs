@@ -317,6 +317,7 @@ mod tests {
             id: "1".into(),
             analyzer: "bench-1".into(),
             number: None,
+            specimen: None,
             class: "control",
             level: Some("1".into()),
             state: "filed".into(),

@@ -35,6 +35,8 @@ pub struct RunView {
     pub id: String,
     pub analyzer: String,
     pub number: Option<String>,
+    /// As printed: of a control, or of an external quality sample.
+    pub specimen: Option<String>,
     pub class: &'static str,
     pub level: Option<String>,
     /// Of the report.
@@ -55,7 +57,7 @@ pub struct RunView {
 }
 
 const COLUMNS: &str = "run.report, run.analyzer, run.level, run.at, run.verdict, run.control_lot, run.strip, \
-     run.strip_lot, run.run, report.number, report.state, report.taken_at, report.heard_at";
+     run.strip_lot, run.run, report.number, report.specimen, report.state, report.taken_at, report.heard_at";
 
 impl Ledger {
     /// Runs in the order of their time.
@@ -171,6 +173,7 @@ fn shown(
         id: report.to_string(),
         analyzer: row.try_get("analyzer")?,
         number: row.try_get("number")?,
+        specimen: row.try_get("specimen")?,
         class: "control",
         level: row.try_get("level")?,
         state: row.try_get("state")?,

@@ -7,7 +7,7 @@ use sqlx::any::{AnyArguments, AnyRow};
 use sqlx::query::Query;
 use sqlx::{Executor, Row};
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Class, Moment, Reason, Remark, Report};
+use wickline_normalize::{Class, Moment, Reason, Remark, Report, Role};
 
 use super::hold::{self, Standing};
 use super::{Place, at, kept};
@@ -102,6 +102,12 @@ impl ReportRow {
     #[must_use]
     pub fn is_control(&self) -> bool {
         self.control_sign || self.class == Class::Control
+    }
+
+    /// Whose it is, and so who may be told of it.
+    #[must_use]
+    pub fn role(&self) -> Role {
+        Role::of(self.is_control(), self.level.as_deref())
     }
 
     /// The first of the reports that go under one OBR-3.
