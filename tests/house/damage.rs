@@ -191,3 +191,65 @@ fn a_tape_shorter_than_what_was_read_from_it_is_refused() {
         assert!(said(&config).contains("shorter than what was read from it"));
     });
 }
+
+/// A clean stop leaves whole files and nothing beside them, so that a copy of a file alone is whole.
+#[test]
+fn a_clean_stop_leaves_no_log_beside_a_store() {
+    let (folder, _) = used("clean", false);
+    for store in ["tape.db", "ledger.db"] {
+        for ending in ["-wal", "-shm"] {
+            let beside = folder.0.join(format!("{store}{ending}"));
+            assert!(!beside.exists(), "{} was left", beside.display());
+        }
+    }
+    let copy = Folder::new("copy");
+    for file in ["wickline.toml", "ledger.db", "tape.db"] {
+        std::fs::copy(folder.0.join(file), copy.0.join(file)).expect("it can be copied");
+    }
+    let day = ask(&copy.0.join("wickline.toml"), &["day"]);
+    assert_eq!(day["totals"]["accepted"], REPORTS);
+}
+
+/// What SQLite itself would pass over: behind a damaged frame of its log it drops every commit without
+/// a word. There are commits behind the damage, so it is no torn end: the start is refused.
+#[test]
+fn a_log_damaged_before_its_end_is_said_and_not_cut_short_in_silence() {
+    let (folder, config) = used("frames", true);
+    type Spoiling = (&'static str, fn(&mut [u8]));
+    let ways: [Spoiling; 4] = [
+        ("a bit of a page", |log| log[log.len() / 2 - 500] ^= 4),
+        ("a bit of the first frame's head", |log| log[32 + 10] ^= 1),
+        ("a bit of the log's own head", |log| log[17] ^= 1),
+        ("a stretch of zeros", |log| {
+            let middle = log.len() / 2;
+            log[middle..middle + PAGE].fill(0);
+        }),
+    ];
+    for store in ["tape.db", "ledger.db"] {
+        let log = folder.0.join(format!("{store}-wal"));
+        let files: Vec<(PathBuf, Vec<u8>)> = ["tape.db", "tape.db-wal", "ledger.db", "ledger.db-wal"]
+            .map(|name| folder.0.join(name))
+            .map(|path| (path.clone(), std::fs::read(&path).expect("a file of the store")))
+            .into();
+        for (what, spoil) in ways {
+            for name in ["said", "tape.db-shm", "ledger.db-shm"] {
+                let _ = std::fs::remove_file(folder.0.join(name));
+            }
+            let mut spoilt = std::fs::read(&log).expect("a log");
+            assert!(spoilt.len() > 20 * PAGE, "{store}: it is short: {}", spoilt.len());
+            spoil(&mut spoilt);
+            std::fs::write(&log, &spoilt).expect("it can be written");
+            let code = start(&config);
+            let said = said(&config);
+            assert_eq!(code, Some(4), "{store}, {what}: {said}");
+            assert!(said.contains(&log.display().to_string()), "{store}, {what}: {said}");
+            assert!(std::fs::read(&log).is_ok_and(|now| now == spoilt), "{store}, {what}: changed");
+            for (path, bytes) in &files {
+                std::fs::write(path, bytes).expect("it can be put back");
+            }
+        }
+    }
+    let _ = std::fs::remove_file(folder.0.join("tape.db-shm"));
+    let _ = std::fs::remove_file(folder.0.join("ledger.db-shm"));
+    assert_eq!(start(&config), None, "whole again: {}", said(&config));
+}
