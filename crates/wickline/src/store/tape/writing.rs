@@ -266,6 +266,8 @@ impl Writer {
         {
             warn!("the disk is full: ballast given up, so that people can work and clear it");
         }
+        // What was let in stays, whatever is lost behind it.
+        let mut settled = if self.lost.is_empty() { 0 } else { self.waiting.len() };
         while let Ok(next) = self.asks.try_recv() {
             self.take(next);
         }
@@ -274,7 +276,8 @@ impl Writer {
             redeem(append.ticket.take(), false);
             // What an entry costs beside its bytes counts too: a line that dribbles is bounded as well.
             kept += ENTRY + append.data.len();
-            let keep = kept <= MEMORY && !lost.contains_key(&append.line);
+            let keep = settled > 0 || (kept <= MEMORY && !lost.contains_key(&append.line));
+            settled = settled.saturating_sub(1);
             if !keep {
                 let (from, at, tick) = (append.start, append.at, append.tick);
                 let new = Lost { from, bytes: 0, at, tick };
