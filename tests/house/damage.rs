@@ -94,35 +94,38 @@ fn start(config: &Path) -> Option<i32> {
     }
 }
 
-/// A spoilt page that a start meets ends it with 4 and is named; one that only the past needs (what was
-/// read and settled long ago) is not looked at. Either way it stays as it is.
+/// A spoilt page ends the start with 4 and its store is named, also where only the past needs the page:
+/// what was read and settled long ago is looked at too. It stays as it is.
 #[test]
 fn a_spoilt_page_is_said_and_never_repaired_in_silence() {
     for store in ["tape.db", "ledger.db"] {
         let (folder, config) = used("page", false);
         let file = folder.0.join(store);
-        // Out of the log and into the pages.
         assert_eq!(runtime().block_on(quick_check(&file)), "ok");
         let whole = std::fs::read(&file).expect("a store");
-        let mut noticed = 0;
+        let half = whole.len() / PAGE / 2 * PAGE;
+        let mut ways = vec![("cut in half".to_owned(), whole[..half].to_vec())];
         for page in 0..whole.len() / PAGE {
             let mut spoilt = whole.clone();
-            spoilt[page * PAGE..(page + 1) * PAGE].fill(0xA5);
+            // Zeros are what a disk gives that never wrote the page.
+            let sign = if page % 3 == 1 { 0 } else { 0xA5 };
+            spoilt[page * PAGE..(page + 1) * PAGE].fill(sign);
+            ways.push((format!("page {page} of {sign:02X}"), spoilt));
+        }
+        for (what, spoilt) in ways {
             for name in [format!("{store}-wal"), format!("{store}-shm"), "said".to_owned()] {
                 let _ = std::fs::remove_file(folder.0.join(name));
             }
             std::fs::write(&file, &spoilt).expect("it can be written");
-            if let Some(code) = start(&config) {
-                let said = said(&config);
-                assert_eq!(code, 4, "page {page} of {store}: {said}");
-                assert!(said.contains(store.trim_end_matches(".db")), "page {page}: {said}");
-                noticed += 1;
-            }
-            let found = std::fs::read(&file).expect("a store");
-            let kept = found.get(page * PAGE..(page + 1) * PAGE).expect("it does not shrink");
-            assert!(kept.iter().all(|b| *b == 0xA5), "page {page} of {store} was written over");
+            let code = start(&config);
+            let said = said(&config);
+            assert_eq!(code, Some(4), "{store}, {what}: {said}");
+            assert!(said.contains(store), "{store}, {what}: {said}");
+            assert!(
+                std::fs::read(&file).is_ok_and(|now| now == spoilt),
+                "{store}, {what}: changed"
+            );
         }
-        assert!(noticed >= 4, "{noticed} of {} pages of {store}", whole.len() / PAGE);
     }
 }
 
@@ -227,10 +230,11 @@ fn a_log_damaged_before_its_end_is_said_and_not_cut_short_in_silence() {
     ];
     for store in ["tape.db", "ledger.db"] {
         let log = folder.0.join(format!("{store}-wal"));
-        let files: Vec<(PathBuf, Vec<u8>)> = ["tape.db", "tape.db-wal", "ledger.db", "ledger.db-wal"]
-            .map(|name| folder.0.join(name))
-            .map(|path| (path.clone(), std::fs::read(&path).expect("a file of the store")))
-            .into();
+        let files: Vec<(PathBuf, Vec<u8>)> =
+            ["tape.db", "tape.db-wal", "ledger.db", "ledger.db-wal"]
+                .map(|name| folder.0.join(name))
+                .map(|path| (path.clone(), std::fs::read(&path).expect("a file of the store")))
+                .into();
         for (what, spoil) in ways {
             for name in ["said", "tape.db-shm", "ledger.db-shm"] {
                 let _ = std::fs::remove_file(folder.0.join(name));

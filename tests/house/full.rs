@@ -100,7 +100,10 @@ fn halves() -> [Vec<u8>; 2] {
     let (colour, rest): (Vec<&str>, Vec<&str>) =
         text.trim_end().split("\r\n").partition(|line| line.starts_with("COL"));
     assert_eq!(colour.len(), 1);
-    [format!("{}\r\n", rest.join("\r\n")).into_bytes(), format!("{}\r\n\r\n", colour[0]).into_bytes()]
+    [
+        format!("{}\r\n", rest.join("\r\n")).into_bytes(),
+        format!("{}\r\n\r\n", colour[0]).into_bytes(),
+    ]
 }
 
 /// Full for seconds (and, where asked for, for minutes) between the halves of a print.
@@ -216,7 +219,10 @@ fn what_a_kill_or_a_stop_loses_never_leaves_half_a_result_behind() {
             until(|| printed.elapsed() > PAUSE);
             let (mut daemon, _port) = bench.start().await;
             let report = daemon.wait_for(|e| e["event"] == "report");
-            assert_eq!((&report["state"], &report["reason"]), (&"held".into(), &"incomplete".into()));
+            assert_eq!(
+                (&report["state"], &report["reason"]),
+                (&"held".into(), &"incomplete".into())
+            );
             assert_eq!(ask(&bench.config, &["queue"])["totals"]["waiting"], 0);
             assert_eq!(daemon.stop(), 0);
         });

@@ -94,7 +94,8 @@ fn a_folder_moved_away_is_noticed_as_well() {
         std::fs::create_dir(&stores).expect("a new folder");
         let mut yes = 0;
         let mut bench = analyzer(port, Style::Lis02);
-        let _ = bench.run(&script(1, 52), |_, sent| yes += usize::from(sent == Sent::Delivered)).await;
+        let _ =
+            bench.run(&script(1, 52), |_, sent| yes += usize::from(sent == Sent::Delivered)).await;
         until(|| daemon.gone() == Some(4));
         assert_eq!(yes, 0);
     });

@@ -101,9 +101,8 @@ impl House {
         }
         for check in std::mem::take(&mut self.checks) {
             let mut stop = self.stop.subscribe();
-            self.tasks.spawn(async move {
-                check.to_the_end(crate::pipeline::stopped(&mut stop)).await
-            });
+            self.tasks
+                .spawn(async move { check.to_the_end(crate::pipeline::stopped(&mut stop)).await });
         }
         let mut bound = Vec::new();
         let mut all_ended = Vec::new();

@@ -137,9 +137,7 @@ impl From<StoreError> for Failure {
             StoreError::Newer { .. }
             | StoreError::Unsafe { .. }
             | StoreError::Damaged { .. }
-            | StoreError::Broken { .. } => {
-                Exit::Unsafe
-            }
+            | StoreError::Broken { .. } => Exit::Unsafe,
             StoreError::Refused { .. } => Exit::Wrong,
             _ => Exit::Unreachable,
         };

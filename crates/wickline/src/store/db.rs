@@ -287,7 +287,9 @@ impl Db {
             conn.execute(PRAGMAS).await.map_err(|e| self.wrong(&e))?;
             check_promises(&mut conn, &what).await?;
             // From here on its log and the log's index are open.
-            conn.fetch_one("SELECT count(*) FROM sqlite_schema").await.map_err(|e| self.wrong(&e))?;
+            conn.fetch_one("SELECT count(*) FROM sqlite_schema")
+                .await
+                .map_err(|e| self.wrong(&e))?;
             return Ok(conn);
         }
         conn.execute(SESSION).await.map_err(|e| self.wrong(&e))?;
@@ -325,12 +327,7 @@ impl Db {
         Ok(self.write_on(slot, seat, false))
     }
 
-    fn write_on(
-        &self,
-        slot: OwnedMutexGuard<Option<Seat>>,
-        seat: Seat,
-        begun: bool,
-    ) -> Write {
+    fn write_on(&self, slot: OwnedMutexGuard<Option<Seat>>, seat: Seat, begun: bool) -> Write {
         let sqlite = self.address.is_sqlite();
         Write { slot, seat: Some(seat), what: self.address.label(), sqlite, begun }
     }

@@ -111,7 +111,9 @@ async fn pages(path: PathBuf, stop: Arc<AtomicBool>) -> Result<(), StoreError> {
         let options = SqliteConnectOptions::new().filename(&path).read_only(true);
         let mut conn = SqliteConnection::connect_with(&options).await?;
         let go_on = stop.clone();
-        conn.lock_handle().await?.set_progress_handler(STEPS, move || !go_on.load(Ordering::Relaxed));
+        conn.lock_handle()
+            .await?
+            .set_progress_handler(STEPS, move || !go_on.load(Ordering::Relaxed));
         let row = sqlx::query("PRAGMA quick_check(1)").fetch_one(&mut conn).await;
         let said: String = row.and_then(|row| row.try_get(0))?;
         conn.close().await?;

@@ -6,6 +6,9 @@
 //! one before it is on the disk. So where a commit and a frame of the next transaction follow behind a bad
 //! frame, that frame was on the disk, and was damaged there.
 
+#[cfg(test)]
+mod tests;
+
 use std::fs::File;
 use std::io::{self, BufReader, Read};
 use std::path::Path;
@@ -32,11 +35,16 @@ pub fn damage(path: &Path) -> io::Result<Option<u64>> {
     if !fill(&mut file, &mut head)? {
         return Ok(None);
     }
-    let order = Order { big: word(&head, 0) == MAGIC | 1 };
+    let mut order = Order { big: word(&head, 0) == MAGIC | 1 };
     let stored = (word(&head, 24), word(&head, 28));
     let good = word(&head, 0) & !1 == MAGIC && order.sum(&head[..24], (0, 0)) == stored;
+    if !good {
+        // It was written in the order of a machine such as this.
+        order.big = cfg!(target_endian = "big");
+    }
     let size = usize::try_from(word(&head, 8)).unwrap_or(0);
-    let page = if good || size.is_power_of_two() && (512..=65_536).contains(&size) { size } else { PAGE };
+    let page =
+        if good || size.is_power_of_two() && (512..=65_536).contains(&size) { size } else { PAGE };
     let mut walk = Walk {
         order,
         salts: good.then(|| head[16..24].to_vec()),

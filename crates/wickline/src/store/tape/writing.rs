@@ -121,7 +121,8 @@ impl LineTape {
     pub async fn begin(&mut self) {
         let (at, tick, start) = (clock::now_us(), 0, self.next);
         let (line, data, flaws) = (self.line.clone(), Vec::new(), Vec::new());
-        let append = Append { line, at, tick, kind: Kind::Closed, start, data, flaws, ticket: None };
+        let append =
+            Append { line, at, tick, kind: Kind::Closed, start, data, flaws, ticket: None };
         // A closed channel means that the process is about to end.
         let _ = self.asks.send(Ask::Keep(append)).await;
     }
