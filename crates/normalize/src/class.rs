@@ -126,7 +126,13 @@ pub(crate) fn class(report: &Report, rules: &Rules) -> Classed {
     let hold = |what: &str| {
         Hold::new(Reason::ClassDisagree, format!("marked as control material, but {what}"))
     };
-    let holds = contradictions.iter().map(|what| hold(what)).collect();
+    let mut holds: Vec<Hold> = contradictions.iter().map(|what| hold(what)).collect();
+    let lot = report.control_lot.as_deref().is_some_and(|lot| !lot.trim().is_empty());
+    if levels.is_empty() && !lot && specimen.trim().is_empty() {
+        // A slip of a key marks a patient's strip as quickly as a control's.
+        let why = "marked as control material, and neither an id, a level nor a lot says of what";
+        holds.push(Hold::new(Reason::SpecimenBlank, why));
+    }
     Classed { class, level: levels.into_iter().next(), control_sign, holds }
 }
 

@@ -4,7 +4,7 @@ use serde::Serialize;
 use wickline_listen::dialect::LinkKind;
 use wickline_listen::ear::Ear;
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Figure, Report};
+use wickline_normalize::{Figure, Reason, Report};
 
 use super::compose;
 use crate::pipeline::reading::TapeClock;
@@ -30,7 +30,9 @@ pub async fn read(
     }
     let (from, to) = (kept.place.from.saturating_sub(MARGIN), kept.place.to + MARGIN);
     let mut ear = Ear::new(analyzer.dialect.as_ref());
-    let mut clock = TapeClock::default();
+    // A silence that was heard out stands on no tape: where it ended the report, it is taken as said.
+    let cut = kept.doubts.iter().any(|doubt| doubt.reason == Reason::Incomplete);
+    let mut clock = if cut { TapeClock::default() } else { TapeClock::over_restarts() };
     for entry in tape.around(&analyzer.id, from, to).await? {
         let now = clock.at(&entry);
         match entry.kind {

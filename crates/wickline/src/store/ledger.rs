@@ -98,6 +98,12 @@ impl Ledger {
         })
     }
 
+    /// Closes it when nobody uses it any more: a ledger in a file is then whole in that file.
+    pub async fn close(&self) -> Result<(), StoreError> {
+        self.beats.close().await?;
+        self.db.close().await
+    }
+
     /// Where it is, for people.
     #[must_use]
     pub fn label(&self) -> String {
