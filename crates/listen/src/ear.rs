@@ -59,6 +59,7 @@ pub struct Ear {
     way: Way,
 }
 
+/// By what the dialect's link is.
 enum Way {
     Framed(Box<Framed>),
     Printed(Box<Assembler>),
@@ -165,6 +166,7 @@ struct Framed {
 }
 
 impl Framed {
+    /// What the machine would answer is dropped; every frame counts as kept, for it came from the tape.
     fn pump(&mut self, now: Tick) {
         let mut unsent = Vec::new();
         while let Some(event) = self.link.poll_event() {
@@ -200,6 +202,7 @@ impl Framed {
         }
     }
 
+    /// Nothing is told where nothing was heard.
     fn end(&mut self, ending: Ending) {
         let lines = std::mem::take(&mut self.lines);
         self.bytes = 0;

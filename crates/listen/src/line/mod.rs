@@ -44,6 +44,7 @@ pub struct Port {
     way: Way,
 }
 
+/// A serial port has marks and settings; a TCP connection has neither.
 enum Way {
     Serial(serial::Serial),
     Tcp {

@@ -55,6 +55,7 @@ const MAX_INBOX: usize = 256 * 1024;
 /// At most one frame is under way, and at most one waits for its confirmation.
 #[derive(Debug)]
 enum Phase {
+    /// No session: only an enquiry means anything.
     Idle,
     /// In a session, between frames.
     Wait {
@@ -420,6 +421,7 @@ impl Receiver {
         self.doubted.as_ref().is_some_and(|(n, text)| *n == number && *text == frame.text)
     }
 
+    /// Only here a frame's text becomes part of a record, and only after its confirmation.
     fn accept(&mut self, frame: Collecting, judged: Tick) {
         let number = frame.number().unwrap_or(self.expected);
         if number != self.expected {

@@ -49,17 +49,12 @@ pub enum SenderEvent {
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Phase {
+    /// Between sessions, perhaps in a pause.
     Idle,
     /// Sent ENQ.
-    Asking {
-        deadline: Tick,
-    },
+    Asking { deadline: Tick },
     /// Sent this frame.
-    Sending {
-        frame: usize,
-        tries: u8,
-        deadline: Tick,
-    },
+    Sending { frame: usize, tries: u8, deadline: Tick },
 }
 
 /// The sending side of one line.
@@ -204,6 +199,7 @@ impl Sender {
         self.pause(pause, None);
     }
 
+    /// The message stays the oldest and begins again from its first frame.
     fn give_up(&mut self, now: Tick, why: &'static str) {
         self.out.push(EOT);
         self.yields = false;
