@@ -27,7 +27,7 @@ pub use write::EncodeFault;
 
 /// The longest message control id: MSH-10 has 20 characters up to 2.5.1.
 ///
-/// 2.3.1 to 2.5.1; what is longer would be cut by a receiver, and its answer would name nobody.
+/// What is longer may be cut by a receiver, and its answer would name nobody.
 pub const CONTROL_ID_MAX: usize = 20;
 
 /// True for a control id that every receiver echoes unchanged and every file system takes as a name:

@@ -55,7 +55,7 @@ impl<'a> Triplet<'a> {
 
 /// One coded name, and another behind it.
 ///
-/// Which comes first is the receiver's choice; an empty one behind it is left out.
+/// Which comes first is the receiver's choice; a name without a code is refused.
 pub(super) fn coded(
     w: &mut Writer,
     fields: &[CodedField; 2],

@@ -15,7 +15,7 @@ pub enum Version {
     V24,
     /// 2.5, of 2003: SPM and TQ1.
     V25,
-    /// 2.5.1, of 2007: the version of most laboratory guides.
+    /// 2.5.1, of 2007.
     V251,
 }
 
