@@ -48,9 +48,20 @@ pub enum StoreError {
     /// A person asked for something that the rules do not allow.
     #[error("{why}")]
     Refused { why: String },
+    /// A row holds what this program never writes: nothing is done with it, and it is read as nothing else.
+    #[error(
+        "row {row} of {table} cannot be read, column {column}: {why}. Nothing was done with it; the store was \
+         damaged or changed by other means: restore a backup, or have it looked at"
+    )]
+    Undecodable { table: &'static str, row: String, column: &'static str, why: String },
     /// A statement or a row is not what this program expects.
     #[error("{what}: {why}")]
     Wrong { what: String, why: String },
+}
+
+/// What a person asked for and the rules do not allow, in words.
+pub(crate) fn refused(why: impl Into<String>) -> StoreError {
+    StoreError::Refused { why: why.into() }
 }
 
 impl StoreError {
@@ -61,6 +72,12 @@ impl StoreError {
             self,
             StoreError::Broken { .. } | StoreError::Unsafe { .. } | StoreError::Damaged { .. }
         )
+    }
+
+    /// True when it is about the one row that was asked for, and says nothing of the others.
+    #[must_use]
+    pub fn is_of_one_row(&self) -> bool {
+        matches!(self, StoreError::Refused { .. } | StoreError::Undecodable { .. })
     }
 
     /// True when the same call may succeed later without anybody's help.
