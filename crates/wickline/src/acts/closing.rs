@@ -7,7 +7,7 @@ use wickline_normalize::Class;
 use wickline_normalize::account::{Account, Told};
 use wickline_normalize::number;
 
-use crate::acts::held::no;
+use crate::acts::facts::no;
 use crate::acts::numbers::{self, Gap};
 use crate::clock::{self, SiteClock};
 use crate::settings::bench::{Analyzer, Bench};

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::acts::held::no;
+use crate::acts::facts::no;
 use crate::clock::SiteClock;
 use crate::store::StoreError;
 use crate::store::db::Write;

@@ -4,7 +4,6 @@ use wickline_normalize::Class;
 use wickline_normalize::account::{Account, Came, Reset, Sequence, Spot, Stretch, Told, named};
 use wickline_normalize::number::split;
 
-use crate::acts::held::Open;
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
@@ -13,6 +12,7 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::absent::{self, Absence, Absent};
 use crate::store::rows::key_text;
 use crate::store::rows::numbering::{self, Numbered};
+use crate::store::rows::report::ReportRow;
 use crate::store::state::NumberState;
 use crate::store::trail::{Act, Actor, record};
 
@@ -70,7 +70,7 @@ pub(crate) async fn keep(
 pub(crate) async fn began_again(
     write: &mut Write,
     bench: &Bench,
-    open: &Open,
+    open: &ReportRow,
 ) -> Result<(), StoreError> {
     let Some(analyzer) = bench.analyzer(&open.analyzer) else { return Ok(()) };
     let Some(number) = open.print.number.as_deref().map(key_text) else { return Ok(()) };

@@ -2,7 +2,7 @@
 //! clock says; a jump is one line.
 
 use super::*;
-use crate::acts::corrections::Decision;
+use crate::acts::decide::Decision;
 
 const BEFORE: &str = "2026-03-13";
 const DAY: &str = "2026-03-14";

@@ -101,9 +101,10 @@ async fn a_jump_is_none_where_a_digit_tells_the_class(mut lab: Lab) {
         lab.lines().await
     );
     // Each goes on for itself, and what was heard of it was heard.
-    let came = lab.hear(0, "00004", "KP-00004").await;
-    assert_eq!(gaps(&came), ["00003"]);
-    assert!(gaps(&lab.hear(0, "20002", "QC-L1").await).is_empty());
+    for (number, specimen) in [("00004", "KP-00004"), ("20002", "QC-L1")] {
+        assert!(gaps(&lab.hear(0, number, specimen).await).is_empty(), "{number}");
+    }
+    assert_eq!(gaps(&lab.hear(0, "00006", "KP-00006").await), ["00005"]);
 }
 
 /// A last number that is mistyped would make many others missing: it is to be given twice.
@@ -137,8 +138,8 @@ async fn a_day_is_closed_by_the_number_that_it_goes_on_with(mut lab: Lab) {
         heard.report.taken =
             wickline_normalize::Moment::from_digits(&format!("202603140900{n:02}"));
         let taken = lab.hear_that(0, heard).await;
-        if taken.reports[0].state == State::Held {
-            let decision = crate::acts::corrections::Decision::NewRun;
+        if taken.reports[0].state == ReportState::Held {
+            let decision = crate::acts::decide::Decision::NewRun;
             let (id, actor) = (taken.reports[0].id, Actor::person(None));
             let done = lab.ledger.report_decide(&lab.bench, &actor, id, decision, "run again");
             done.await.expect("decided");
@@ -178,7 +179,7 @@ async fn head_and_receivers_count_alike(mut lab: Lab) {
     let withdrawn = lab.ledger.report_withdraw(bench, &actor, 1, "wrong tube", None).await;
     withdrawn.expect("withdrawn");
     let renamed =
-        lab.ledger.report_withdraw(bench, &actor, 3, "wrong tube", Some("KP-33333")).await;
+        lab.ledger.report_withdraw(bench, &actor, 3, "wrong tube", Some(&twice("KP-33333"))).await;
     renamed.expect("renamed");
     let sheet = lab.sheet().await;
     alike(&sheet);
@@ -232,6 +233,9 @@ async fn earlier_days_with_something_open_are_told(mut lab: Lab) {
     assert_eq!(told(&lab).await, [format!("{DAY}: 1 held, 2 missing, 2 waiting")]);
     lab.accept_all().await;
     lab.explain(&["2-3"], None).await.expect("explained");
-    lab.ledger.report_set_aside(&Actor::person(None), 2, "run again").await.expect("set aside");
+    lab.ledger
+        .report_set_aside(&lab.bench, &Actor::person(None), 2, "run again")
+        .await
+        .expect("set aside");
     assert_eq!(told(&lab).await, Vec::<String>::new());
 }

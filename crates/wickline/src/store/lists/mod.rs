@@ -4,4 +4,6 @@ pub mod counts;
 pub mod day;
 pub mod queue;
 pub mod reports;
+pub mod runs;
 pub mod sheet;
+pub mod stretch;

@@ -5,8 +5,14 @@
 
 pub mod absent;
 pub mod closing;
+pub mod control_run;
+pub mod hold;
+pub mod message;
 pub mod numbering;
 pub mod queue;
+pub mod report;
+pub mod report_entry;
+pub mod strip_lot;
 
 use std::fmt::Display;
 
