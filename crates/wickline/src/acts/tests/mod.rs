@@ -46,6 +46,7 @@ mod held_for_controls;
 mod laboratory_rules;
 mod one_door;
 mod random_histories;
+mod random_laboratory;
 mod several_daemons;
 mod trail_altered;
 
