@@ -576,7 +576,7 @@ fn a_guard_that_is_taken_out_is_missed() {
         (Some(Guard::NotWithdrawn), 20),
         (Some(Guard::NotOvertaken), 38),
         (Some(Guard::OneSpecimen), 22),
-        (None, 1),
+        (None, 45),
     ] {
         // Without a guard to take out: what arrived after all is not put right.
         let seed = missed_by(guard, guard.is_some(), first);
