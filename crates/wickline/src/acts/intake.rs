@@ -7,6 +7,7 @@ use wickline_normalize::{Class, Hold, Reason, Report, Role};
 use super::compose::{self, Subject};
 use super::door::{self, Asked, Facts, Pass, Then};
 use super::judging::{Decided, Judging, stripped};
+pub use super::numbers::Gap;
 use super::second;
 use crate::clock::{self, moment_rfc3339};
 use crate::settings::bench::{Analyzer, Bench, Second, Target};
@@ -34,7 +35,7 @@ pub struct Heard {
 pub struct Taken {
     pub reports: Vec<TakenReport>,
     pub messages: usize,
-    pub missing: Vec<String>,
+    pub missing: Vec<Gap>,
     /// Control material was among them, or what it may let go.
     pub controls: bool,
 }

@@ -344,7 +344,7 @@ impl Story {
         }
         let last = Some("6".to_owned());
         let confirmed = [Confirmed { analyzer: "bench-1".into(), last }];
-        ledger.day_close(&self.lab.bench, &actor, DAY, &confirmed).await.map(drop)
+        ledger.day_close(&self.lab.bench, &actor, DAY, &confirmed, &confirmed).await.map(drop)
     }
 
     /// The daemon dies and starts again: what may have been on the wire may have been sent.
