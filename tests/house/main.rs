@@ -23,6 +23,7 @@ mod peer;
 mod power;
 mod prove;
 mod put_right;
+mod set_back;
 mod several;
 mod steps;
 mod tidy;

@@ -64,7 +64,7 @@ macro_rules! reasons {
 }
 
 reasons! {
-    AfterRestore "after-restore" SetAside,
+    AfterRestore "after-restore" Release,
     ClassDisagree "class-disagree" SetAside,
     ClockOff "clock-off" Release,
     ControlsDue "controls-due" Release,

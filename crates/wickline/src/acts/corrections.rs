@@ -13,8 +13,8 @@ use crate::acts::telling::{Outcome, Said, Saying};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
+use crate::store::era::Era;
 use crate::store::ledger::Ledger;
-use crate::store::ledger::filler;
 use crate::store::ledger::take;
 use crate::store::state::State;
 use crate::store::tape::Tape;
@@ -248,7 +248,7 @@ impl Ledger {
                 (State::SetAside, Vec::new())
             }
             Some(specimen) => {
-                let new = filler(&self.epoch, take(&mut write, "report", 1).await?);
+                let new = Era::draw()?.filler(take(&mut write, "report", 1).await?);
                 let old = std::mem::replace(&mut open.filler, new);
                 open.specimen = Some(specimen.to_owned());
                 let query = sqlx::query(

@@ -12,8 +12,8 @@ use crate::clock::{self, moment_of};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
+use crate::store::era::Era;
 use crate::store::ledger::Ledger;
-use crate::store::ledger::control_id;
 use crate::store::state::State;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
@@ -358,7 +358,7 @@ impl Ledger {
         let readings = open.readings()?;
         let specimen = open.specimen.clone().unwrap_or_default();
         let subject = open.subject(&specimen, &readings);
-        let id = control_id(&self.epoch, i64::MAX >> 30);
+        let id = Era::draw()?.control_id(i64::MAX);
         for target in bench.targets_of(&open.analyzer, open.is_control()) {
             compose::message(bench, target, &id, clock::now_us(), &subject)
                 .map_err(|hold| no(format!("report {}: {}", open.n, hold.detail)))?;
@@ -425,7 +425,8 @@ pub(crate) async fn set_unsent(write: &mut Write, n: i64, unsent: bool) -> Resul
 
 /// True for what holds a patient's report and does not matter on control material.
 fn of_no_control(reason: Reason) -> bool {
-    let of_patients = reason.is_of_controls() || reason == Reason::ClockOff;
+    let of_patients =
+        reason.is_of_controls() || matches!(reason, Reason::ClockOff | Reason::AfterRestore);
     of_patients || reason.remedy() == Remedy::Identify
 }
 

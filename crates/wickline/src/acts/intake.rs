@@ -14,15 +14,19 @@ use crate::clock::{self, moment_rfc3339};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
+use crate::store::era::Era;
 use crate::store::ledger::Ledger;
-use crate::store::ledger::control_id;
-use crate::store::ledger::filler;
 use crate::store::ledger::take;
+use crate::store::rows::position::{Span, read_on};
 use crate::store::rows::queue::{Made, insert_messages};
 use crate::store::state::State;
 
 /// Rows of one statement at most; Postgres takes 65,535 parameters, SQLite 32,766.
 const ROWS: usize = 1000;
+
+/// What is said of a report that this ledger does not know and the tape says was read.
+pub(crate) const PERHAPS_SENT: &str = "read before in a history that this ledger does not have, and perhaps \
+     sent: look whether the receiver has it, then set it aside, or release it where it never came";
 
 /// A report as the dialect read it, with its place among the reports of its transmission.
 #[derive(Clone, Debug)]
@@ -123,8 +127,12 @@ fn state_of(judged: &Judged) -> State {
 /// One judged report on its way into rows.
 struct Fresh<'a> {
     n: i64,
+    /// OBR-3, made once: it stands in the row and in the messages.
+    filler: String,
     heard: &'a Heard,
     decided: Decided,
+    /// Read before, in a history that this ledger does not have: it was perhaps sent.
+    doubted: bool,
 }
 
 impl Ledger {
@@ -136,18 +144,18 @@ impl Ledger {
         analyzer: &Analyzer,
         tape: &str,
         heard: &[Heard],
-        safe: i64,
+        span: Span,
     ) -> Result<Taken, StoreError> {
         let begun = std::time::Instant::now();
         let mut write = self.db.write().await?;
+        let doubt_to = read_on(&mut write, tape, &analyzer.id, span).await?;
         let known = known_places(&mut write, tape, &analyzer.id, heard).await?;
         let fresh: Vec<&Heard> =
             heard.iter().filter(|h| !known.contains(&(h.report.place.from, h.part))).collect();
         let mut taken = Taken::default();
         if !fresh.is_empty() {
-            taken = self.take_fresh(&mut write, bench, analyzer, tape, &fresh).await?;
+            taken = self.take_fresh(&mut write, bench, analyzer, tape, &fresh, doubt_to).await?;
         }
-        position(&mut write, tape, &analyzer.id, safe).await?;
         write.commit().await?;
         metrics::histogram!("wickline_ledger_commit_seconds").record(begun.elapsed());
         Ok(taken)
@@ -160,7 +168,9 @@ impl Ledger {
         analyzer: &Analyzer,
         tape: &str,
         heard: &[&Heard],
+        doubt_to: u64,
     ) -> Result<Taken, StoreError> {
+        let era = Era::draw()?;
         let first = take(write, "report", heard.len()).await?;
         let mut judging = Judging::begin(write, bench, analyzer, heard, first).await?;
         let targets: Vec<&Target> =
@@ -170,8 +180,12 @@ impl Ledger {
         for heard in heard {
             let n = judging.next;
             let mut decided = judging.judge(heard);
+            let doubted = heard.report.place.to <= doubt_to;
+            if doubted {
+                doubt(&mut decided.judged);
+            }
             if decided.judged.way == Way::Ready
-                && let Some(hold) = self.unsendable(bench, &targets, analyzer, heard, &decided, n)
+                && let Some(hold) = unsendable(bench, &targets, analyzer, heard, &decided, &era)
             {
                 decided.judged.holds.push(hold);
                 decided.judged.way = Way::Held;
@@ -184,10 +198,10 @@ impl Ledger {
                 state: state_of(&decided.judged),
                 reason: decided.judged.holds.first().map(|h| h.reason),
             });
-            rows.push(Fresh { n, heard, decided });
+            rows.push(Fresh { n, filler: era.filler(n), heard, decided, doubted });
         }
         self.insert(write, tape, analyzer, bench, &rows).await?;
-        let messages = self.build(write, bench, analyzer, &rows).await?;
+        let messages = self.build(write, bench, analyzer, &era, &rows).await?;
         taken.messages = messages.len();
         insert_messages(write, &messages).await?;
         for (old, new) in &judging.superseded {
@@ -195,23 +209,6 @@ impl Ledger {
         }
         taken.missing = judging.keep(write).await?;
         Ok(taken)
-    }
-
-    /// Why a report that is ready cannot be put into a message after all.
-    fn unsendable(
-        &self,
-        bench: &Bench,
-        targets: &[&Target],
-        analyzer: &Analyzer,
-        heard: &Heard,
-        decided: &Decided,
-        n: i64,
-    ) -> Option<Hold> {
-        let filler = filler(&self.epoch, n);
-        let id = control_id(&self.epoch, i64::MAX >> 30);
-        let subject = subject(analyzer, heard, decided, &filler);
-        let now = clock::now_us();
-        targets.iter().find_map(|target| compose::message(bench, target, &id, now, &subject).err())
     }
 
     async fn insert(
@@ -256,7 +253,7 @@ impl Ledger {
                     .bind(i64::from(judged.control_sign))
                     .bind(row.print)
                     .bind(row.readings)
-                    .bind(filler(&self.epoch, fresh.n))
+                    .bind(fresh.filler.as_str())
                     .bind(i64::from(unsent && row.state == State::Waiting))
                     .bind(judged.sequence.clone())
                     .bind(row.remarks)
@@ -276,10 +273,16 @@ impl Ledger {
         write: &mut Write,
         bench: &Bench,
         analyzer: &Analyzer,
+        era: &Era,
         rows: &[Fresh<'_>],
     ) -> Result<Vec<Made>, StoreError> {
-        // What is filed goes to those who ask for control material, and to nobody else.
-        let goes = |fresh: &Fresh<'_>| matches!(fresh.decided.judged.way, Way::Ready | Way::Filed);
+        // What is filed goes to those who ask for control material, and to nobody else; what was perhaps
+        // sent there before is filed alone.
+        let goes = |fresh: &Fresh<'_>| match fresh.decided.judged.way {
+            Way::Ready => true,
+            Way::Filed => !fresh.doubted,
+            Way::Held | Way::Repeat { .. } => false,
+        };
         let mut pairs: Vec<(&Fresh<'_>, &Target)> = Vec::new();
         for fresh in rows.iter().filter(|f| goes(f)) {
             let control = fresh.decided.judged.control_sign;
@@ -292,9 +295,8 @@ impl Ledger {
         let first = take(write, "message", pairs.len()).await?;
         let made_at = clock::now_us();
         for (n, (fresh, target)) in (first..).zip(pairs) {
-            let filler = filler(&self.epoch, fresh.n);
-            let subject = subject(analyzer, fresh.heard, &fresh.decided, &filler);
-            let control_id = control_id(&self.epoch, n);
+            let subject = subject(analyzer, fresh.heard, &fresh.decided, &fresh.filler);
+            let control_id = era.control_id(n);
             let body = match compose::message(bench, target, &control_id, made_at, &subject) {
                 Ok(body) => body,
                 // It is filed all the same: nobody waits for it.
@@ -313,6 +315,30 @@ impl Ledger {
         }
         Ok(messages)
     }
+}
+
+/// Why a report that is ready cannot be put into a message after all.
+fn unsendable(
+    bench: &Bench,
+    targets: &[&Target],
+    analyzer: &Analyzer,
+    heard: &Heard,
+    decided: &Decided,
+    era: &Era,
+) -> Option<Hold> {
+    let (filler, id) = (era.filler(i64::MAX), era.control_id(i64::MAX));
+    let subject = subject(analyzer, heard, decided, &filler);
+    let now = clock::now_us();
+    targets.iter().find_map(|target| compose::message(bench, target, &id, now, &subject).err())
+}
+
+/// Holds a patient's report that was perhaps sent before: whether the receiver has it, a person finds out.
+fn doubt(judged: &mut Judged) {
+    if judged.control_sign || !matches!(judged.way, Way::Ready | Way::Held) {
+        return;
+    }
+    judged.holds.push(Hold::new(Reason::AfterRestore, PERHAPS_SENT));
+    judged.way = Way::Held;
 }
 
 fn subject<'a>(
@@ -395,22 +421,6 @@ pub(crate) async fn insert_holds(
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     }
     Ok(())
-}
-
-async fn position(
-    write: &mut Write,
-    tape: &str,
-    analyzer: &str,
-    entry: i64,
-) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "INSERT INTO position (tape, analyzer, entry) VALUES ($1, $2, $3) \
-         ON CONFLICT (tape, analyzer) DO UPDATE SET entry = excluded.entry",
-    )
-    .bind(tape)
-    .bind(analyzer)
-    .bind(entry);
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
 /// An incomplete report whose readings all came again, whole: a repeat of the whole one.

@@ -15,8 +15,10 @@ mod judging;
 mod numbers;
 pub mod rereading;
 pub mod retry;
+pub mod set_back;
 pub mod strip_lots;
 pub mod telling;
+pub mod unread;
 
 #[cfg(test)]
 mod tests;

@@ -106,8 +106,12 @@ impl Ledger {
         // What a control once was stays barred, whatever a mended dialect says now.
         let barred = (open.control_sign || open.class == "control") && !judged.control_sign;
         let sign = open.control_sign || judged.control_sign;
-        let state = if barred { State::Held } else { row.state };
+        // What was perhaps sent before is so whatever its bytes say.
+        let doubted = open.holds.iter().find(|(_, r, _)| *r == Reason::AfterRestore);
+        let stays = barred || doubted.is_some();
+        let state = if stays { State::Held } else { row.state };
         let mut holds = judged.holds.clone();
+        holds.extend(doubted.map(|(_, reason, detail)| Hold::new(*reason, detail.as_str())));
         if barred {
             let why = "it was heard as control material; the mended reading says patient";
             holds.push(Hold::new(Reason::ClassDisagree, why));

@@ -8,8 +8,8 @@ use crate::acts::telling::{Extras, History, Saying, annotate, build, set_aside};
 use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
+use crate::store::era::Era;
 use crate::store::ledger::Ledger;
-use crate::store::ledger::control_id;
 use crate::store::ledger::take;
 use crate::store::rows::queue::{Made, insert_messages};
 use crate::store::state::State;
@@ -154,7 +154,7 @@ impl Ledger {
             return same(write, stuck.n, Some(&extras)).await;
         }
         let n = take(write, "message", 1).await?;
-        let (id, made_at) = (control_id(&self.epoch, n), crate::clock::now_us());
+        let (id, made_at) = (Era::draw()?.control_id(n), crate::clock::now_us());
         let body = build(bench, target, (&id, made_at), &open, saying, &known, why)?;
         let body = body.unwrap_or_default();
         let (receiver, report) = (stuck.receiver.clone(), open.n);

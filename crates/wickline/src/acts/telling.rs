@@ -14,8 +14,8 @@ use crate::clock;
 use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
+use crate::store::era::Era;
 use crate::store::ledger::Ledger;
-use crate::store::ledger::control_id;
 use crate::store::ledger::take;
 use crate::store::rows::queue::{Made, insert_messages};
 use crate::store::state::State;
@@ -266,7 +266,7 @@ impl Ledger {
             }
         }
         let n = take(write, "message", 1).await?;
-        let (id, made_at) = (control_id(&self.epoch, n), clock::now_us());
+        let (id, made_at) = (Era::draw()?.control_id(n), clock::now_us());
         let ids = (id.as_str(), made_at);
         let Some(body) = build(bench, target, ids, open, saying, &known, reason)? else {
             replaced(write, history, saying, None).await?;

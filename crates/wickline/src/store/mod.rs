@@ -1,12 +1,14 @@
 //! What Wickline remembers: the tape (bytes heard) and the ledger (what became of them).
 
 pub mod db;
+pub mod era;
 pub mod lease;
 pub mod ledger;
 pub mod lists;
 pub(crate) mod moving;
 pub mod room;
 pub mod rows;
+pub mod seen;
 pub mod state;
 pub mod tape;
 pub mod trail;

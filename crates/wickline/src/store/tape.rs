@@ -1,23 +1,25 @@
 //! The tape: every byte heard, in order, on a local disk before anything acts on it.
 //!
 //! One task writes. It commits whatever has gathered since its last sync in one statement, and only
-//! then redeems the tickets. It knows nothing of the ledger.
+//! then redeems the tickets. What it remembers of the ledger, `seen` notes.
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 
 use sqlx::{AssertSqlSafe, Executor, Row};
-use tokio::sync::{mpsc, oneshot, watch};
+use tokio::sync::{Mutex, mpsc, oneshot, watch};
 use tracing::{error, info, warn};
 
 use super::StoreError;
 use super::db::{Address, Db};
 use super::room::{Ballast, free_bytes};
+use super::seen::Ahead;
 use crate::clock;
 
 /// Every schema that a tape has had.
-const SCHEMAS: &[&str] = &[SCHEMA];
+const SCHEMAS: &[&str] = &[SCHEMA, super::seen::SCHEMA];
 
 const SCHEMA: &str = "
 CREATE TABLE tape_label (id TEXT NOT NULL);
@@ -106,7 +108,9 @@ struct Append {
 /// The tape, for those who read it and for opening lines on it.
 #[derive(Clone, Debug)]
 pub struct Tape {
-    db: Db,
+    pub(super) db: Db,
+    /// What was noted ahead of reading. None: nobody may note anything.
+    pub(super) ahead: Option<Arc<Mutex<Ahead>>>,
     /// Which tape this is, for keys in a ledger that several tapes share.
     pub id: String,
     appends: mpsc::Sender<Append>,
@@ -165,7 +169,8 @@ impl Tape {
             healthy: health,
             lost: HashMap::new(),
         };
-        Ok((Tape { db, id, appends, commits, healthy }, writer))
+        let ahead = Some(Arc::default());
+        Ok((Tape { db, ahead, id, appends, commits, healthy }, writer))
     }
 
     /// Opens the tape to look at it, also while a daemon writes it.
@@ -179,7 +184,7 @@ impl Tape {
         // Without a writer nothing can be appended.
         let (appends, _) = mpsc::channel(1);
         let ((_, commits), (_, healthy)) = (watch::channel(0), watch::channel(true));
-        Ok(Tape { db, id, appends, commits, healthy })
+        Ok(Tape { db, ahead: None, id, appends, commits, healthy })
     }
 
     /// Where a line's tape ends: its last entry, and the offset behind its last byte.
@@ -286,7 +291,7 @@ impl Tape {
         self.healthy.clone()
     }
 
-    fn wrong(&self, error: &sqlx::Error) -> StoreError {
+    pub(super) fn wrong(&self, error: &sqlx::Error) -> StoreError {
         StoreError::from_sql("the tape", error)
     }
 }

@@ -269,6 +269,24 @@ impl Ledger {
     }
 }
 
+/// Pauses delivery to a receiver for a reason of the daemon's own, which `queue` shows.
+pub(crate) async fn pause_for(
+    write: &mut Write,
+    receiver: &str,
+    why: &str,
+) -> Result<(), StoreError> {
+    let query = sqlx::query(
+        "INSERT INTO receiver (id, paused, stopped, detail) VALUES ($1, 1, 0, $2) \
+         ON CONFLICT (id) DO UPDATE SET paused = 1, detail = excluded.detail",
+    )
+    .bind(receiver.to_owned())
+    .bind(why.to_owned());
+    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    let (object, became) = (format!("receiver {receiver}"), Some("paused true".to_owned()));
+    let act = Act { verb: "pause", object, reason: Some(why.to_owned()), was: None, became };
+    record(write, &Actor::daemon(), act).await
+}
+
 /// The lease of a receiver's deliverer.
 #[must_use]
 pub fn lease_name(receiver: &str) -> String {
