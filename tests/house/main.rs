@@ -28,4 +28,5 @@ mod several;
 mod steps;
 mod tidy;
 mod trail;
+mod unreadable;
 mod way;

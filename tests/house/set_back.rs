@@ -13,6 +13,7 @@ use wickline_forward::receive::{Received, Receiver};
 
 use crate::faults::preload;
 use crate::kit::{Daemon, Folder, ask, configuration, run, said, until};
+use crate::several::{self, Server};
 use crate::way::{analyzer, gather, pads, runtime, specimen};
 
 /// Strips whose numbers go on from `first`.
@@ -293,5 +294,73 @@ fn the_ids_of_a_running_daemon_change_when_the_wall_clock_steps() {
             assert!(eras.insert(id[9..].to_owned()), "{id}: an era that was there before");
         }
         assert_eq!(daemon.stop(), 0);
+    });
+}
+
+/// Statements on a server, beside the database that is the ledger.
+async fn order(server: &Server, statements: &[&'static str]) {
+    use sqlx::{Connection, Executor};
+    sqlx::any::install_default_drivers();
+    let (base, _) = server.url.rsplit_once('/').expect("a URL with a database");
+    let url = format!("{base}/template1");
+    let mut conn = sqlx::AnyConnection::connect(&url).await.expect("the server");
+    for statement in statements {
+        conn.execute(*statement).await.unwrap_or_else(|e| panic!("{statement}: {e}"));
+    }
+    conn.close().await.expect("closed");
+}
+
+const KEEP: &[&str] = &["CREATE DATABASE kept TEMPLATE postgres"];
+const PUT_BACK: &[&str] =
+    &["DROP DATABASE postgres WITH (FORCE)", "CREATE DATABASE postgres TEMPLATE kept"];
+
+/// Two benches on one server. An older copy of the ledger is put back, under one of them while it runs: that
+/// one ends, and each notices for its own lines.
+#[test]
+fn an_older_copy_on_a_server_is_noticed_by_each_bench() {
+    let Some(server) = Server::start("copy") else { return };
+    let folder = Folder::new("copy");
+    runtime().block_on(async {
+        let mut receiver = receiver().await;
+        let line = "listen:127.0.0.1:0";
+        let configs = ["bench-a", "bench-b"]
+            .map(|name| several::bench(&folder, name, line, &server.url, &receiver, ""));
+        let mut got = Vec::new();
+        for (nth, config) in configs.iter().enumerate() {
+            let mut daemon = Daemon::start(config);
+            got.extend(sent(&mut daemon, &mut receiver, &strips(1000 * nth + 1, 3)).await);
+            assert_eq!(daemon.stop(), 0);
+        }
+        order(&server, KEEP).await;
+        let [mut a, mut b] = configs.each_ref().map(|config| Daemon::start(config));
+        // One after the other: both deliver to one receiver, whichever has the lease.
+        run_strips(&mut a, &strips(101, 4)).await;
+        run_strips(&mut b, &strips(1101, 5)).await;
+        gather(&mut receiver, &mut got, || got_all(&configs[0])).await;
+        assert_eq!(got.len(), 15);
+        assert_eq!(a.stop(), 0);
+        order(&server, PUT_BACK).await;
+        assert_eq!(b.ended(), 4, "what it has in hand does not go with this ledger");
+        let [mut a, b] = configs.each_ref().map(|config| Daemon::start(config));
+        let held_of = |of: &str| {
+            let all = held(&configs[0]).into_iter();
+            all.filter(|i| i["analyzer"] == of && i["reason"] == "after-restore").count()
+        };
+        until(|| (held_of("bench-a"), held_of("bench-b")) == (4, 5));
+        assert_eq!(ask(&configs[0], &["queue"])["receivers"][0]["paused"], true);
+        let notices = ask(&configs[0], &["ledger", "notices"]);
+        let kinds: Vec<_> = notices["items"]
+            .as_array()
+            .expect("a list")
+            .iter()
+            .map(|n| n["kind"].clone())
+            .collect();
+        assert_eq!(kinds, ["ledger-set-back", "ledger-set-back"], "one for each bench");
+        run_strips(&mut a, &strips(201, 3)).await;
+        done(&configs[0], &["queue", "resume", "lis"]);
+        gather(&mut receiver, &mut got, || got_all(&configs[0])).await;
+        assert_eq!(got.len(), 18, "only what is new went");
+        unlike(&got);
+        assert_eq!((a.stop(), b.stop()), (0, 0));
     });
 }

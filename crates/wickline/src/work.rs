@@ -89,6 +89,8 @@ impl Work {
             return Ok(());
         }
         self.trail(&ledger, "start").await?;
+        let (tape, stop) = (self.tape.clone(), self.stop.clone());
+        let noting = Noting::begin(tape, ledger.clone(), stop).await?;
         let mut tasks = JoinSet::new();
         let wakes: Vec<Arc<Notify>> = self.bench.targets.iter().map(|_| Arc::default()).collect();
         self.read(&ledger, &wakes, &mut tasks);
@@ -103,8 +105,6 @@ impl Work {
             lookout.run().await;
             Ok(())
         });
-        let noting =
-            Noting { tape: self.tape.clone(), ledger: ledger.clone(), stop: self.stop.clone() };
         tasks.spawn(noting.run());
         let mut ended = Ok(());
         while let Some(done) = tasks.join_next().await {

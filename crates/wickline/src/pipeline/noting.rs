@@ -17,43 +17,63 @@ const LOOK: Duration = Duration::from_secs(5);
 
 /// What it takes to note in the tape how the ledger stands.
 pub struct Noting {
-    pub tape: Tape,
-    pub ledger: Ledger,
-    pub stop: watch::Receiver<bool>,
+    tape: Tape,
+    ledger: Ledger,
+    stop: watch::Receiver<bool>,
+    last: Option<Seen>,
 }
 
 impl Noting {
+    /// Notes once, before anything is read or sent: from here on a ledger without this start was set back.
+    pub async fn begin(
+        tape: Tape,
+        ledger: Ledger,
+        stop: watch::Receiver<bool>,
+    ) -> Result<Self, StoreError> {
+        let last = match tape.ledger_seen().await {
+            Err(error) if error.is_fatal() => return Err(error),
+            seen => seen.ok().flatten(),
+        };
+        let mut noting = Self { tape, ledger, stop, last };
+        noting.look().await?;
+        Ok(noting)
+    }
+
     /// Notes until told to stop. An error means that the process must end.
-    pub async fn run(self) -> Result<(), StoreError> {
+    pub async fn run(mut self) -> Result<(), StoreError> {
         let mut stop = self.stop.clone();
-        let mut last = self.tape.ledger_seen().await?;
         loop {
             tokio::select! {
                 () = tokio::time::sleep(LOOK) => {}
                 () = stopped(&mut stop) => return Ok(()),
             }
-            // A store that is away is told of by those who need it.
-            match self.ledger.within(self.note(&mut last)).await {
-                Err(error) if error.is_fatal() => return Err(error),
-                _ => {}
-            }
+            self.look().await?;
         }
     }
 
-    async fn note(&self, last: &mut Option<Seen>) -> Result<(), StoreError> {
-        let now = self.ledger.stands(&self.tape.id).await?;
-        if last.as_ref() == Some(&now) {
-            return Ok(());
+    /// A store that is away is told of by those who need it.
+    async fn look(&mut self) -> Result<(), StoreError> {
+        match self.ledger.within(self.note()).await {
+            Ok(Some(now)) => self.last = Some(now),
+            Err(error) if error.is_fatal() => return Err(error),
+            _ => {}
         }
-        if let Some(last) = last
+        Ok(())
+    }
+
+    async fn note(&self) -> Result<Option<Seen>, StoreError> {
+        let now = self.ledger.stands(&self.tape.id).await?;
+        if self.last.as_ref() == Some(&now) {
+            return Ok(None);
+        }
+        if let Some(last) = &self.last
             && !self.ledger.goes_on(&now, last).await?
         {
             let why = "it was set back while this ran".into();
             return Err(StoreError::Unsafe { what: self.ledger.label(), why });
         }
         self.tape.note_ledger(&now, false).await?;
-        *last = Some(now);
-        Ok(())
+        Ok(Some(now))
     }
 }
 
