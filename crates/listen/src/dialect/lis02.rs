@@ -10,6 +10,7 @@ mod tests;
 
 use std::borrow::Cow;
 
+use wickline_normalize::words::quote;
 use wickline_normalize::{
     Hold, Mark, MarkMeaning, Moment, Patient, Place, PrintedReading, Private, RawLine, Reason,
     Report, Status,
@@ -161,7 +162,7 @@ impl Message {
         let delimiters = self.delimiters;
         // The delimiters themselves stand where field 2 would be, and may be split by each other.
         let record = Record::read_header(&delimiters, text);
-        let mut doubts = Vec::new();
+        let mut doubts = surplus(&record, 'H');
         if delimiters == Delimiters::default() && Delimiters::read(text).is_none() {
             doubts.push(Hold::new(Reason::Unreadable, "the header names no four delimiters"));
         }
@@ -197,7 +198,7 @@ impl Message {
             sex: private(9),
         };
         self.template.patient = (patient != Patient::default()).then_some(patient);
-        self.attach(line, flawed, None);
+        self.attach(line, flawed, surplus(record, 'P').pop());
     }
 
     /// Begins a report with what stands above it.
@@ -231,7 +232,7 @@ impl Message {
 
     fn order(&mut self, line: RawLine, record: &Record<'_>, flawed: bool) {
         self.begin();
-        let mut doubts = Vec::new();
+        let (specimen, mut doubts) = specimen(record);
         let (collected, doubt) = moment(record, 8, "O-8");
         doubts.extend(doubt);
         match record.field(26) {
@@ -244,7 +245,7 @@ impl Message {
             _ => doubts.push(Hold::new(Reason::NotFinal, "O-26 says that this is not final")),
         }
         if let Some(report) = self.reports.last_mut() {
-            report.specimen = given(&record.component(3, 1)).map(Private::new);
+            report.specimen = specimen;
             report.control_lot = given(&record.component(3, 2)).map(str::to_owned);
             report.number = given(&record.component(4, 1)).map(str::to_owned);
             report.strip = given(&record.test_id(5)).map(str::to_owned);
@@ -265,7 +266,7 @@ impl Message {
     }
 
     fn result(&mut self, line: RawLine, record: &Record<'_>, flawed: bool) {
-        let mut doubts = Vec::new();
+        let mut doubts = surplus(record, 'R');
         if self.level != Level::Report {
             self.begin();
             doubts.push(Hold::new(Reason::Incomplete, "a result came without its order (O)"));
@@ -349,6 +350,25 @@ impl Message {
         }
         self.reports
     }
+}
+
+/// A record with more fields than it has.
+fn surplus(record: &Record<'_>, kind: char) -> Vec<Hold> {
+    record.surplus(kind).map(|why| Hold::new(Reason::Unreadable, why)).into_iter().collect()
+}
+
+/// O-3.1, and what speaks against it. A repeat is a second id: none of them is taken for the right one,
+/// and a person sees all of them. What stands in O-3.2, `judge` looks at, which knows whose it is.
+fn specimen(record: &Record<'_>) -> (Option<Private>, Vec<Hold>) {
+    let malformed = |why: String| Hold::new(Reason::SpecimenMalformed, why);
+    let mut doubts: Vec<Hold> = record.surplus('O').map(malformed).into_iter().collect();
+    let several = record.repeats(3).skip(1).any(|id| !id.trim().is_empty());
+    if several {
+        let why = format!("O-3 names more than one specimen: {}", quote(&record.text(3)));
+        doubts.push(malformed(why));
+    }
+    let id = if several { record.text(3) } else { record.component(3, 1) };
+    (given(&id).map(Private::new), doubts)
 }
 
 /// A strip that was not read says why in a comment.

@@ -37,6 +37,11 @@ pub trait Dialect: Send + Sync {
     /// Whether a print itself can say that it is of control material.
     fn control_sign(&self) -> bool;
 
+    /// Whether a print itself can say that the analyzer's own controls have not passed.
+    fn not_passed_sign(&self) -> bool {
+        false
+    }
+
     /// Reads one transmission. Every line of it stands in some report's `lines`; what was not
     /// understood is among that report's doubts. Empty when the transmission carries no result and
     /// nothing in it was left unread.

@@ -29,7 +29,11 @@ impl Dialect for Shape {
     }
 
     fn control_sign(&self) -> bool {
-        self.has_control_sign()
+        self.has_sign(Sign::Control)
+    }
+
+    fn not_passed_sign(&self) -> bool {
+        self.has_sign(Sign::NotPassed)
     }
 
     fn read(&self, transmission: &Transmission) -> Vec<Report> {
@@ -203,6 +207,7 @@ impl<'s, 't> Page<'s, 't> {
                 Sign::None => "words",
                 Sign::Control => "control",
                 Sign::Urgent => "urgent",
+                Sign::NotPassed => "controls not passed",
             };
             self.apart(index, text, &parts, rest);
         }
@@ -213,6 +218,7 @@ impl<'s, 't> Page<'s, 't> {
             Sign::None => {}
             Sign::Control => self.report.signs.control_order = true,
             Sign::Urgent => self.report.signs.stat = true,
+            Sign::NotPassed => self.report.controls_not_passed = true,
         }
     }
 

@@ -5,7 +5,7 @@ use sqlx::Executor;
 use tracing::{error, warn};
 use wickline_normalize::Reason;
 
-use crate::acts::held::no;
+use crate::acts::facts::no;
 use crate::acts::intake::PERHAPS_SENT;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -158,7 +158,7 @@ async fn doubt_known(write: &mut Write, tape: &str) -> Result<(), StoreError> {
     let query = sqlx::query(
         "INSERT INTO hold (report, ix, reason, detail) \
          SELECT r.n, coalesce((SELECT max(h.ix) FROM hold h WHERE h.report = r.n), -1) + 1, $1, $2 \
-         FROM report r WHERE r.state = 'held' AND r.control_sign = 0 AND r.tape = $3 AND NOT EXISTS \
+         FROM report r WHERE r.state = 'held' AND r.control_sign = 0 AND r.class <> 'control' AND r.tape = $3 AND NOT EXISTS \
          (SELECT 1 FROM hold h WHERE h.report = r.n AND h.reason = $1 AND h.cleared_at IS NULL)",
     )
     .bind(Reason::AfterRestore.code())

@@ -1,16 +1,17 @@
 //! A report that cannot be taken in as what it says: kept as its lines, for a person.
 
-use sqlx::Executor;
-use wickline_normalize::{Hold, Reason, Report};
+use wickline_normalize::{Class, Hold, Reason, Report};
 
-use crate::acts::intake::{Heard, PERHAPS_SENT, Taken, TakenReport, insert_holds};
+use super::intake::{Columns, Heard, PERHAPS_SENT, Taken, TakenReport};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
 use crate::store::rows::position::{Span, read_on};
-use crate::store::state::State;
+use crate::store::rows::report_entry::{self, Entry};
+use crate::store::rows::{hold, kept};
+use crate::store::state::ReportState;
 
 impl Ledger {
     /// Whether it takes writes at all. Where it does, a report that cannot be taken in is itself the reason.
@@ -46,15 +47,18 @@ impl Ledger {
         }
         let day = bench.clock.day(heard.heard_at);
         // Tried again after a commit that landed all the same, it is there.
-        if let Some(n) = insert(&mut write, tape, analyzer, heard, &day).await? {
-            insert_holds(&mut write, &[(n, 0, &holds)]).await?;
+        let place = heard.report.place;
+        let known = report_entry::places(&mut write, tape, &analyzer.id, place.from).await?;
+        if !known.contains(&(place.from, heard.part)) {
+            let n = enter(&mut write, tape, analyzer, heard, &day).await?;
+            hold::insert(&mut write, &[(n, 0, &holds)]).await?;
             let reason = Some(Reason::Unreadable);
-            let class = class(heard);
+            let class = class(heard).code();
             taken.reports.push(TakenReport {
                 id: n,
                 number: None,
                 class,
-                state: State::Held,
+                state: ReportState::Held,
                 reason,
             });
         }
@@ -64,46 +68,50 @@ impl Ledger {
 }
 
 /// What bears a sign of control material keeps it.
-fn class(heard: &Heard) -> &'static str {
+fn class(heard: &Heard) -> Class {
     let signs = &heard.report.signs;
-    if signs.control_order || signs.control_message { "control" } else { "routine" }
+    if signs.control_order || signs.control_message { Class::Control } else { Class::Routine }
 }
 
-async fn insert(
+async fn enter(
     write: &mut Write,
     tape: &str,
     analyzer: &Analyzer,
     heard: &Heard,
     day: &str,
-) -> Result<Option<i64>, StoreError> {
+) -> Result<i64, StoreError> {
     let n = take(write, "report", 1).await?;
     let Report { place, lines, signs, doubts, .. } = heard.report.clone();
     let print = Report { place, lines, signs, doubts, ..Report::default() };
-    let what = format!("report {n}");
-    let print = serde_json::to_string(&print)
-        .map_err(|e| StoreError::Wrong { what, why: e.to_string() })?;
-    let signed = |offset: u64| i64::try_from(offset).unwrap_or(i64::MAX);
-    let query = sqlx::query(
-        "INSERT INTO report (n, tape, analyzer, place_from, place_to, part, class, day, heard_at, state, \
-         identity, strip, control_sign, print, readings, filler) \
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, '', $12, $13, '[]', $14) \
-         ON CONFLICT (tape, analyzer, place_from, part) DO NOTHING",
-    )
-    .bind(n)
-    .bind(tape)
-    .bind(analyzer.id.as_str())
-    .bind(signed(place.from))
-    .bind(signed(place.to))
-    .bind(i64::try_from(heard.part).unwrap_or(i64::MAX))
-    .bind(class(heard))
-    .bind(day)
-    .bind(heard.heard_at)
-    .bind(State::Held.text())
-    // It is like no other.
-    .bind(format!("unread {tape} {} {}", place.from, heard.part))
-    .bind(i64::from(class(heard) == "control"))
-    .bind(print)
-    .bind(Era::draw()?.filler(n));
-    let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    Ok((done.rows_affected() == 1).then_some(n))
+    let columns = Columns {
+        state: ReportState::Held,
+        class: class(heard),
+        level: None,
+        specimen: None,
+        number: None,
+        // It is like no other.
+        identity: format!("unread {tape} {} {}", place.from, heard.part),
+        strip: String::new(),
+        print: kept("print", &print)?,
+        readings: Vec::new(),
+        taken_at: None,
+        repeat_of: None,
+        remarks: Vec::new(),
+        clock: None,
+    };
+    let entry = Entry {
+        n,
+        place_from: place.from,
+        place_to: place.to,
+        part: heard.part,
+        heard_at: heard.heard_at,
+        day,
+        sequence: None,
+        control_sign: class(heard) == Class::Control,
+        filler: Era::draw()?.filler(n),
+        unsent: false,
+        columns,
+    };
+    report_entry::insert(write, tape, &analyzer.id, &[entry]).await?;
+    Ok(n)
 }

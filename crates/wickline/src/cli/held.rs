@@ -5,16 +5,17 @@ use std::path::PathBuf;
 use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::json;
-use wickline_normalize::{Reason, Report};
+use wickline_normalize::Reason;
 
 use super::identify;
 use super::output::{Output, Tone, plain};
 use super::{Answer, As, Desk, Exit, Failure, id};
 use crate::acts::again::Difference;
-use crate::acts::corrections::Decision;
+use crate::acts::decide::Decision;
+use crate::acts::identify::Material;
 use crate::sheet::todo::remedy_words;
 use crate::store::lists::reports::{Item, Kept, totals};
-use crate::store::state::State;
+use crate::store::state::ReportState;
 use crate::store::tape::Tape;
 
 /// `wickline held`, `wickline held identify 17 --specimen KP-20417`
@@ -39,8 +40,20 @@ enum Act {
         #[arg(long, value_name = "SPECIMEN", requires = "specimen")]
         again: Option<String>,
         /// The level of the control material
-        #[arg(long, value_name = "LEVEL", value_parser = NonEmptyStringValueParser::new())]
+        #[arg(long, value_name = "LEVEL", value_parser = NonEmptyStringValueParser::new(), requires_all = ["lot", "reason"])]
         control: Option<String>,
+        /// The level a second time; at a terminal it is asked for
+        #[arg(long, value_name = "LEVEL", requires = "control")]
+        control_again: Option<String>,
+        /// The lot of the control material, as on its vial
+        #[arg(long, value_name = "LOT", requires = "control")]
+        lot: Option<String>,
+        /// The lot a second time; at a terminal it is asked for
+        #[arg(long, value_name = "LOT", requires = "lot")]
+        lot_again: Option<String>,
+        /// Why it is control material, for the trail
+        #[arg(long, requires = "control", value_parser = NonEmptyStringValueParser::new())]
+        reason: Option<String>,
     },
     /// Send it as it is, with a reason
     Release {
@@ -104,12 +117,18 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
         Some(Act::Show { id }) => return show(&desk, &id, out).await,
         Some(Act::Identify { id: text, specimen: Some(specimen), again, .. }) => {
             let n = id(&text)?;
-            let how = identify::confirmed(&desk, n, &specimen, again.as_deref(), out).await?;
-            desk.ledger.report_identify(&desk.bench, &actor, n, &specimen, how).await?
+            let asked = identify::SPECIMEN;
+            let given =
+                identify::confirmed(&desk, n, asked, &specimen, again.as_deref(), out).await?;
+            desk.ledger.report_identify(&desk.bench, &actor, n, &given).await?
         }
-        Some(Act::Identify { id: text, control, .. }) => {
-            let level = control.unwrap_or_default();
-            desk.ledger.report_is_control(&desk.bench, &actor, id(&text)?, &level).await?
+        Some(Act::Identify {
+            id: text, control, control_again, lot, lot_again, reason, ..
+        }) => {
+            let (n, reason) = (id(&text)?, reason.unwrap_or_default());
+            let given = [(control, control_again), (lot, lot_again)];
+            let material = material(&desk, n, given, out).await?;
+            desk.ledger.report_is_control(&desk.bench, &actor, n, &material, &reason).await?
         }
         Some(Act::Release { id: text, reason }) => {
             desk.ledger.report_release(&desk.bench, &actor, id(&text)?, &reason).await?
@@ -119,12 +138,29 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
             desk.ledger.report_decide(&desk.bench, &actor, n, decision, &reason).await?
         }
         Some(Act::SetAside { id: text, reason }) => {
-            desk.ledger.report_set_aside(&actor, id(&text)?, &reason).await?
+            desk.ledger.report_set_aside(&desk.bench, &actor, id(&text)?, &reason).await?
         }
         Some(Act::Reread { ids, reason }) => return reread(&desk, &actor, &ids, reason, out).await,
     };
     tell(out, &became)?;
     Ok(Exit::Done)
+}
+
+/// Level and lot of control material, each entered twice.
+async fn material(
+    desk: &Desk,
+    n: i64,
+    [level, lot]: [(Option<String>, Option<String>); 2],
+    out: &Output,
+) -> Result<Material, Failure> {
+    let twice = async |what, option, (first, again): (Option<String>, Option<String>)| {
+        let (asked, first) = (identify::Asked { what, option }, first.unwrap_or_default());
+        identify::confirmed(desk, n, asked, &first, again.as_deref(), out).await
+    };
+    Ok(Material {
+        level: twice("levels", "--control-again", level).await?,
+        lot: twice("lots", "--lot-again", lot).await?,
+    })
 }
 
 fn tell(out: &Output, became: &[(i64, String)]) -> std::io::Result<()> {
@@ -175,7 +211,7 @@ async fn reread(
     if done.is_empty() {
         out.line("no report is held for that reason");
     }
-    let still = done.iter().any(|r| r.state == State::Held);
+    let still = done.iter().any(|r| r.state == ReportState::Held);
     Ok(if still { Exit::NotClean } else { Exit::Done })
 }
 
@@ -213,8 +249,7 @@ async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
             "there is no report {text}; `wickline held` lists them"
         )));
     };
-    let print: Report = serde_json::from_str(&kept.print).unwrap_or_default();
-    let lines: Vec<&str> = print.lines.iter().map(|l| l.text.expose()).collect();
+    let lines: Vec<&str> = kept.print.lines.iter().map(|l| l.text.expose()).collect();
     let beside = match kept.item.state.as_str() {
         "held" => desk.ledger.side_by_side(id(text)?).await?,
         _ => None,
@@ -222,7 +257,7 @@ async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
     if out.json {
         let mut value = serde_json::to_value(&kept.item).unwrap_or_default();
         value["lines"] = json!(lines);
-        value["readings"] = serde_json::from_str(&kept.readings).unwrap_or_default();
+        value["readings"] = json!(kept.readings);
         if let Some((earlier, rows)) = &beside {
             value["beside"] = json!({"id": earlier.to_string(), "readings": rows});
         }

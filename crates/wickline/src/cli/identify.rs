@@ -5,44 +5,51 @@ use std::io::{BufRead, IsTerminal, Write};
 use super::output::{Output, visible};
 use super::{Desk, Failure};
 use crate::acts::again;
+use crate::acts::identify::Twice;
 use crate::store::lists::reports::Kept;
 
 /// Characters of an answer at most: no id is nearly as long.
 const LONGEST: u64 = 200;
 
-/// How often the id was entered, for the trail.
-pub const TWICE: &str = "specimen id entered twice";
-/// A program gave it, or a person in one command.
-pub const ONCE: &str = "specimen id entered once";
+/// What is entered twice, and under which option a script gives it the second time.
+#[derive(Clone, Copy)]
+pub struct Asked {
+    pub what: &'static str,
+    pub option: &'static str,
+}
 
-/// Shows what the analyzer said and has the id entered a second time: with `--again`, or at the
-/// terminal. Where neither is there, as in a script, it stands as it was given.
+/// A specimen id.
+pub const SPECIMEN: Asked = Asked { what: "specimen ids", option: "--again" };
+
+/// Shows what the analyzer said and has something entered a second time: with its option, or at the
+/// terminal. Where neither is there nothing is done.
 pub async fn confirmed(
     desk: &Desk,
     id: i64,
-    specimen: &str,
+    asked: Asked,
+    first: &str,
     again: Option<&str>,
     out: &Output,
-) -> Result<&'static str, Failure> {
+) -> Result<Twice, Failure> {
+    let Asked { what, option } = asked;
     let second = match again {
-        Some(again) => Some(again.to_owned()),
+        Some(again) => again.to_owned(),
         None if !out.json && std::io::stdin().is_terminal() => {
             let kept = desk.ledger.report(id, desk.clock()).await?;
             let kept = kept.ok_or_else(|| Failure::wrong(format!("there is no report {id}")))?;
             for line in shown(&kept) {
                 eprintln!("{}", visible(&line));
             }
-            Some(asked()?)
+            entered(what)?
         }
-        None => None,
+        None => {
+            return Err(Failure::wrong(format!(
+                "{what} are entered twice: give it a second time with `{option}`, as it was read the second \
+                 time; nothing was changed"
+            )));
+        }
     };
-    match second {
-        Some(second) if second != specimen => Err(Failure::wrong(
-            "the specimen ids that were entered differ; nothing was changed, enter it again",
-        )),
-        Some(_) => Ok(TWICE),
-        None => Ok(ONCE),
-    }
+    Ok(Twice::of(what, first, &second)?)
 }
 
 /// The strip as a person can compare it with the tube: number, time, readings.
@@ -63,8 +70,8 @@ fn shown(kept: &Kept) -> Vec<String> {
     lines
 }
 
-fn asked() -> Result<String, Failure> {
-    eprint!("specimen id again: ");
+fn entered(what: &str) -> Result<String, Failure> {
+    eprint!("{what}, once more: ");
     std::io::stderr().flush()?;
     let mut line = String::new();
     std::io::Read::take(std::io::stdin().lock(), LONGEST).read_line(&mut line)?;

@@ -11,7 +11,7 @@ use clap::{Args, Subcommand};
 use serde_json::json;
 
 use super::output::Output;
-use super::{Answer, As, Desk, Exit, Failure, id};
+use super::{Answer, As, Desk, Exit, Failure, id, identify};
 use crate::acts::retry::{Again, Resent, Went};
 use crate::store::lists::queue::Asked;
 use crate::store::state::State;
@@ -75,6 +75,9 @@ enum Act {
         /// The right specimen id, where the refused one was wrong: its report goes anew under this one
         #[arg(long, value_name = "ID", conflicts_with = "refused")]
         specimen: Option<String>,
+        /// The specimen id a second time; at a terminal it is asked for
+        #[arg(long, value_name = "ID", requires = "specimen")]
+        again: Option<String>,
     },
     /// Decide that messages are not to be sent
     SetAside {
@@ -116,10 +119,11 @@ pub async fn queue(config: Option<PathBuf>, options: Options, out: &Output) -> A
             desk.ledger.message_hold(&actor, &ids, &reason).await?;
             done(out, &format!("{} message(s) kept back; the rest passes", ids.len()))
         }
-        Some(Act::Retry { ids, refused, specimen }) => {
+        Some(Act::Retry { ids, refused, specimen, again }) => {
             let again = match (specimen, refused) {
                 (Some(specimen), _) => {
-                    return renamed(&desk, &actor, &ids, &specimen, out).await;
+                    return renamed(&desk, &actor, &ids, [Some(&specimen), again.as_ref()], out)
+                        .await;
                 }
                 (None, true) => Again::Refused { receiver: asked.receiver },
                 (None, false) => Again::These(ranges(&ids)?),
@@ -181,12 +185,17 @@ async fn renamed(
     desk: &Desk,
     actor: &Actor,
     ids: &[String],
-    specimen: &str,
+    [specimen, again]: [Option<&String>; 2],
     out: &Output,
 ) -> Answer {
-    let [one] = ranges(ids)?[..] else {
+    let ([one], Some(specimen)) = (&ranges(ids)?[..], specimen) else {
         return Err(Failure::wrong("a specimen id is given to one message at a time"));
     };
+    let (one, again) = (*one, again.map(String::as_str));
+    let whole = desk.ledger.message(one, desk.clock()).await?;
+    let report = whole.map_or(Ok(one), |w| id(&w.item.report))?;
+    let asked = identify::SPECIMEN;
+    let specimen = &identify::confirmed(desk, report, asked, specimen, again, out).await?;
     let done = desk.ledger.report_renamed(&desk.bench, actor, one, specimen).await?;
     super::report::tell_withdrawn(&done, out)
 }

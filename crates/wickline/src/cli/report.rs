@@ -7,9 +7,10 @@ use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
 use super::output::Output;
-use super::{Answer, As, Desk, Exit, id};
-use crate::acts::corrections::{Corrected, Withdrawn};
+use super::{Answer, As, Desk, Exit, id, identify};
+use crate::acts::correct::Corrected;
 use crate::acts::telling::{Outcome, Said};
+use crate::acts::withdraw::Withdrawn;
 use crate::store::tape::Tape;
 
 /// `wickline report correct 17 --reason TEXT`, `wickline report withdraw 17 --reason TEXT --specimen KP-20417`
@@ -42,6 +43,9 @@ enum Act {
         /// The right specimen id, where it went under a wrong one
         #[arg(long, value_name = "ID")]
         specimen: Option<String>,
+        /// The specimen id a second time; at a terminal it is asked for
+        #[arg(long, value_name = "ID", requires = "specimen")]
+        again: Option<String>,
     },
 }
 
@@ -56,9 +60,17 @@ pub async fn report(config: Option<PathBuf>, options: Options, out: &Output) -> 
             let done = ledger.report_correct(&desk.bench, &tape, &actor, n, as_in, &reason).await?;
             tell_corrected(&done, out)
         }
-        Act::Withdraw { id: text, reason, specimen } => {
-            let (n, specimen) = (id(&text)?, specimen.as_deref());
-            let done = ledger.report_withdraw(&desk.bench, &actor, n, &reason, specimen).await?;
+        Act::Withdraw { id: text, reason, specimen, again } => {
+            let n = id(&text)?;
+            let given = match &specimen {
+                None => None,
+                Some(first) => {
+                    let (asked, again) = (identify::SPECIMEN, again.as_deref());
+                    Some(identify::confirmed(&desk, n, asked, first, again, out).await?)
+                }
+            };
+            let given = given.as_ref();
+            let done = ledger.report_withdraw(&desk.bench, &actor, n, &reason, given).await?;
             tell_withdrawn(&done, out)
         }
     }

@@ -56,6 +56,12 @@ impl Era {
         Ok(Self(drawn.iter().take(IN_CONTROL_ID).map(|byte| letter((*byte).into())).collect()))
     }
 
+    /// One to measure with whether a message can be built: nothing with it leaves.
+    #[must_use]
+    pub fn measure() -> Self {
+        Self("0".repeat(IN_CONTROL_ID))
+    }
+
     /// The control id of the n-th message, 20 characters. Their order is the order of the numbers.
     #[must_use]
     pub fn control_id(&self, n: i64) -> String {

@@ -5,7 +5,7 @@ use wickline_normalize::words::{nearest, quote};
 use wickline_normalize::{Fault, MarkMeaning};
 
 use super::report::rules;
-use super::{Header, NumberRule, SIGNS, Shape, Sign};
+use super::{CLASSES, Header, NumberRule, SIGNS, Shape, Sign};
 use crate::dialect::calendar::{Calendar, ORDERS};
 use crate::dialect::codepage::{ENCODINGS, Encoding};
 use crate::dialect::entry::{CELLS, Cell, Entries, Layout, Results, Split};
@@ -162,10 +162,11 @@ fn twice(keys: &Keys<'_, '_>, key: &str, words: &[String]) {
 }
 
 fn number(keys: &Keys<'_, '_>) -> NumberRule {
-    let sign = |key: &str, (name, word): (Spot<String>, Spot<String>)| {
-        Some((name, one_of(keys, key, &word, SIGNS)?))
+    let sign = |key: &str, of, (name, word): (Spot<String>, Spot<String>)| {
+        Some((name, one_of(keys, key, &word, of)?))
     };
-    let digits = keys.pairs("class_digits").into_iter().filter_map(|p| sign("class_digits", p));
+    let digits = keys.pairs("class_digits").into_iter();
+    let digits = digits.filter_map(|pair| sign("class_digits", CLASSES, pair));
     let class_digits = digits
         .filter_map(|(name, sign)| {
             let mut letters = name.value.chars();
@@ -179,7 +180,8 @@ fn number(keys: &Keys<'_, '_>) -> NumberRule {
             }
         })
         .collect();
-    let suffixes = keys.pairs("suffixes").into_iter().filter_map(|p| sign("suffixes", p));
+    let suffixes = keys.pairs("suffixes").into_iter();
+    let suffixes = suffixes.filter_map(|pair| sign("suffixes", SIGNS, pair));
     let mut suffixes: Vec<(String, Sign)> = suffixes
         .filter_map(|(name, sign)| {
             let digit = name.value.contains(|c: char| c.is_ascii_digit() || c.is_whitespace());
@@ -196,8 +198,12 @@ fn number(keys: &Keys<'_, '_>) -> NumberRule {
 
 fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Vec<(Form, Sign)> {
     let mut forms: Vec<(Spot<Form>, &str, Sign)> = Vec::new();
-    for (key, sign) in [("control", Sign::Control), ("urgent", Sign::Urgent), ("lines", Sign::None)]
-    {
+    for (key, sign) in [
+        ("control", Sign::Control),
+        ("urgent", Sign::Urgent),
+        ("controls_not_passed", Sign::NotPassed),
+        ("lines", Sign::None),
+    ] {
         for text in keys.texts(key) {
             match Form::parse(&text.value, calendar) {
                 Ok(form) => forms.push((Spot { at: text.at, value: form }, key, sign)),

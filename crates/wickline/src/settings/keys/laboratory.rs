@@ -40,11 +40,36 @@ pub(super) const KEYS: &[Key] = &[
     ),
     key(
         "site",
+        "external_quality",
+        Texts,
+        Some("[]"),
+        "[\"EQA-[0-9]{4}\"]",
+        "Specimen ids of external quality samples (proficiency testing), written as `specimen` is: filed \
+         like control material, level external, and sent to no receiver at all. They win over `specimen`.",
+    ),
+    key(
+        "site",
         "comments",
         Texts,
         Some("[]"),
         "[\"UA-INT-ASC\", \"UA-MICRO\"]",
         "Comments of the program's catalogue that are on, by code; `wickline check` lists them. None by itself.",
+    ),
+    key(
+        "site",
+        "remark_released",
+        Switch,
+        Some("true"),
+        "",
+        "Whether what a person releases against a rule says so in the message (NTE).",
+    ),
+    key(
+        "site",
+        "second",
+        OneOf(&["send", "warn", "hold"]),
+        Some("\"warn\""),
+        "",
+        "What becomes of a second result for one specimen on one day: sent; sent and marked on the sheet; held.",
     ),
     key(
         "analyzer",
@@ -150,8 +175,9 @@ pub(super) const KEYS: &[Key] = &[
         OneOf(&["", "hold", "warn", "off"]),
         Some("\"\""),
         "\"hold\"",
-        "Patients' reports while controls have failed: held, sent with a remark, or sent. Not given: held where \
-         [[control]] names lots for this analyzer.",
+        "Patients' reports while controls have failed, or while the analyzer's own sign says so: held, sent \
+         with a remark, or sent. Not given: held where [[control]] names lots for this analyzer, or the \
+         dialect has such a sign.",
     ),
     key(
         "analyzer",

@@ -4,3 +4,5 @@ pub mod counts;
 pub mod day;
 pub mod queue;
 pub mod reports;
+pub mod runs;
+pub mod stretch;

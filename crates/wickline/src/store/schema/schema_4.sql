@@ -1,10 +1,9 @@
-CREATE TABLE notice (
-    n ROWKEY,
-    kind TEXT NOT NULL,
-    tape TEXT NOT NULL,
-    since BIGINT NOT NULL,
-    detail TEXT NOT NULL,
-    lifted_at BIGINT
-);
-CREATE INDEX notice_open ON notice (since) WHERE lifted_at IS NULL;
-ALTER TABLE position ADD COLUMN doubt_to BIGINT NOT NULL DEFAULT 0
+ALTER TABLE report ADD COLUMN aside TEXT;
+ALTER TABLE report ADD COLUMN named_from TEXT;
+UPDATE report SET aside = CASE WHEN note LIKE 'withdrawn%' THEN 'withdrawn' ELSE 'person' END
+    WHERE state = 'set-aside';
+CREATE INDEX report_of_specimen ON report (specimen, day) WHERE specimen IS NOT NULL;
+ALTER TABLE message ADD COLUMN aside TEXT;
+ALTER TABLE message ADD COLUMN told TEXT;
+ALTER TABLE message ADD COLUMN owes BIGINT NOT NULL DEFAULT 0;
+CREATE INDEX message_owed ON message (n) WHERE owes = 1
