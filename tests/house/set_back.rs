@@ -85,6 +85,24 @@ fn unlike(got: &[Received]) {
     }
 }
 
+/// Waits until the tape remembers that the ledger has so many reports.
+pub async fn noted(folder: &Folder, reports: usize) {
+    use sqlx::{Connection, Row};
+    sqlx::any::install_default_drivers();
+    let url = format!("sqlite://{}?mode=ro", folder.0.join("tape.db").display());
+    let mut conn = sqlx::AnyConnection::connect(&url).await.expect("the tape");
+    let end = std::time::Instant::now() + crate::kit::PATIENCE;
+    loop {
+        let row = sqlx::query("SELECT report FROM ledger_seen").fetch_one(&mut conn).await;
+        if row.expect("a note").get::<i64, _>(0) == reports as i64 {
+            break;
+        }
+        assert!(std::time::Instant::now() < end, "it was not noted in time");
+        tokio::task::yield_now().await;
+    }
+    conn.close().await.expect("it closes");
+}
+
 /// Copies a store with its logs.
 fn copy(folder: &Folder, from: &str, to: &str) {
     for tail in ["", "-wal", "-shm"] {

@@ -12,8 +12,9 @@ use crate::store::ledger::Ledger;
 use crate::store::seen::Seen;
 use crate::store::tape::Tape;
 
-/// How often the ledger is looked at.
-const LOOK: Duration = Duration::from_secs(5);
+/// How often the ledger is looked at. So long may what was read and sent last go unremembered: an older copy
+/// that was made while this ran is only told from the present one by what was noted since.
+const LOOK: Duration = Duration::from_secs(2);
 
 /// What it takes to note in the tape how the ledger stands.
 pub struct Noting {

@@ -45,6 +45,7 @@ mod corrected_and_withdrawn;
 mod day_closed_and_explained;
 mod held_for_controls;
 mod laboratory_rules;
+mod ledger_set_back;
 mod one_door;
 mod random_histories;
 mod several_daemons;
@@ -167,7 +168,16 @@ fn material(level: &str) -> Material {
 }
 
 fn settled(n: i64, state: MessageState) -> Settled {
-    Settled { n, state, reason: None, detail: None, answer: None, attempts: 1, stop: false }
+    Settled {
+        n,
+        control_id: None,
+        state,
+        reason: None,
+        detail: None,
+        answer: None,
+        attempts: 1,
+        stop: false,
+    }
 }
 
 fn states(taken: &Taken) -> Vec<(ReportState, Option<Reason>)> {
