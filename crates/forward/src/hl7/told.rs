@@ -1,4 +1,8 @@
 //! What a receiver was told: the OBX of kept messages as text, to be compared and to be said again.
+//!
+//! Messages that were sent are kept as they went out, and this reads them back as entries of
+//! [`wickline_normalize::correction`]: so a correction rests on what a receiver has, and not on what we
+//! would say today.
 
 use std::fmt;
 
@@ -17,7 +21,9 @@ pub struct Told {
 /// Why a result goes out again under its OBR-3, and what the receiver has or may have of it.
 #[derive(Clone, Copy, Debug)]
 pub struct Correction<'a> {
+    /// Why, in words for those who read the result; never blank.
     pub reason: &'a str,
+    /// What the receiver has or may have under this OBR-3.
     pub known: &'a [Known<Told>],
 }
 

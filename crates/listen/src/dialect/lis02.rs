@@ -2,6 +2,10 @@
 //!
 //! Clause numbers are those of NCCLS LIS2-A2 (2004). Tolerant of what senders leave out; strict
 //! about what would change a result.
+//!
+//! What of a record is read: H-5, H-12, H-14; P-3 to P-6, P-8, P-9; O-3 to O-6, O-8, O-12, O-26,
+//! C-4; L-3. Everything else is kept as a line. One O is one report with what stands above it;
+//! results without an order, orders without results and messages of comments alone become reports that a person sees.
 
 mod fields;
 mod record;
@@ -56,6 +60,8 @@ impl Dialect for Lis02 {
 }
 
 /// What stands above the orders and belongs to each of them.
+///
+/// Cleared by the next record of the same level.
 #[derive(Default)]
 struct Above {
     lines: Vec<RawLine>,
@@ -138,6 +144,8 @@ impl Message {
     }
 
     /// Puts a line where it belongs and gives its doubt the right line number.
+    ///
+    /// Above the orders it goes to every report that follows.
     fn attach(&mut self, line: RawLine, flawed: bool, doubt: Option<Hold>) {
         self.odd |= self.level != Level::Report && (flawed || doubt.is_some());
         let (lines, doubts) = match (self.level, self.reports.last_mut()) {
@@ -202,6 +210,8 @@ impl Message {
     }
 
     /// Begins a report with what stands above it.
+    ///
+    /// The lines above come first, so that a kept report can be read again by itself.
     fn begin(&mut self) {
         let mut report = self.template.clone();
         report.lines.clone_from(&self.header.lines);
@@ -230,6 +240,7 @@ impl Message {
         }
     }
 
+    /// O-26 `F`, `Q` and nothing are final; `C` corrects, `X` was not read, the rest is not final.
     fn order(&mut self, line: RawLine, record: &Record<'_>, flawed: bool) {
         self.begin();
         let (specimen, mut doubts) = specimen(record);
@@ -265,6 +276,7 @@ impl Message {
         }
     }
 
+    /// A result without its order is kept as one that is incomplete.
     fn result(&mut self, line: RawLine, record: &Record<'_>, flawed: bool) {
         let mut doubts = surplus(record, 'R');
         if self.level != Level::Report {
@@ -319,6 +331,7 @@ impl Message {
         self.attach(line, flawed, None);
     }
 
+    /// T and E keep what came before them and hold it.
     fn last(&mut self, line: RawLine, record: &Record<'_>) {
         let doubt = match record.field(3) {
             // Normal, and the answers about a query that a sender may give (12).
@@ -331,6 +344,7 @@ impl Message {
         self.trailer.push((line, doubt.map(|why| Hold::new(Reason::Incomplete, why))));
     }
 
+    /// Each report gets the end of the message, and the latest time of its readings as its own.
     fn finish(mut self, ending: &Ending) -> Vec<Report> {
         self.settle();
         let trailer = std::mem::take(&mut self.trailer);

@@ -2,6 +2,9 @@
 //!
 //! The notation is explained in `config/dialects/README.md`; each key's comment stands in
 //! `config/dialects/two-column.toml` or in the example that uses it.
+//!
+//! A shape is data: what a file says, checked and put in an order that is quick to ask. Reading by it is in
+//! `print`, for header lines with `form` and for result lines with `entry`.
 
 mod load;
 mod report;
@@ -37,6 +40,7 @@ pub(super) struct Header {
 }
 
 impl Header {
+    /// Most lines of a print are results; a table of first bytes sends them past the forms.
     pub fn new(forms: Vec<(Form, Sign)>) -> Self {
         let mut begin = Box::new([false; 256]);
         for (slot, byte) in begin.iter_mut().zip(0..=u8::MAX) {

@@ -437,3 +437,22 @@ impl TapeClock {
         time - self.shift
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::TapeClock;
+    use crate::store::tape::{Entry, Kind};
+
+    #[test]
+    fn the_time_between_two_processes_is_no_silence_unless_it_is_known_to_be() {
+        let entry = |at, tick| {
+            let (kind, data, flaws) = (Kind::Closed, Vec::new(), Vec::new());
+            Entry { n: 0, at, tick, kind, start: 0, data, flaws }
+        };
+        // A short-lived process, a minute in which none ran, and the next, from its first tick on.
+        let entries = [entry(1_000, 200), entry(60_001_000, 0), entry(60_001_500, 500)];
+        let times = |mut clock: TapeClock| entries.each_ref().map(|entry| clock.at(entry));
+        assert_eq!(times(TapeClock::default()), [200, 200, 700]);
+        assert_eq!(times(TapeClock::over_restarts()), [200, 60_000_200, 60_000_700]);
+    }
+}

@@ -1,4 +1,6 @@
 //! One record: fields, repeats, components and escapes (NCCLS LIS2-A2 5.4).
+//!
+//! Cutting comes before unescaping, so that an escaped delimiter never cuts. Nothing is copied until it is asked for.
 
 use std::borrow::Cow;
 
@@ -103,10 +105,12 @@ impl<'t> Record<'t> {
         self.unescape(self.field(number))
     }
 
+    /// A field without a repeat delimiter is one repeat.
     pub fn repeats(&self, number: usize) -> impl Iterator<Item = &'t str> {
         self.field(number).split(self.delimiters.repeat)
     }
 
+    /// Of the whole field, repeats not cut.
     pub fn components(&self, number: usize) -> impl Iterator<Item = &'t str> {
         self.field(number).split(self.delimiters.component)
     }

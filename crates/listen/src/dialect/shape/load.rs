@@ -26,6 +26,9 @@ const MEANINGS: &[(&str, MarkMeaning)] = &[
 ];
 
 /// Every part has a value even where the file's was refused: any fault refuses the whole.
+///
+/// Reading goes on after a fault, so that an analyst sees all of them; a file with one fault is no
+/// dialect.
 pub(super) fn shape(text: &str, file: &str) -> Result<Shape, Vec<Fault>> {
     let source = Source::new(file, text);
     let shape = source.parse().map(|root| {
@@ -152,6 +155,7 @@ fn words(keys: &Keys<'_, '_>, key: &'static str) -> Vec<String> {
     keys.texts(key).into_iter().map(|word| word.value).collect()
 }
 
+/// Names that differ only in case would be told apart by nobody.
 fn twice(keys: &Keys<'_, '_>, key: &str, words: &[String]) {
     for (n, word) in words.iter().enumerate() {
         if words.iter().skip(n + 1).any(|other| other.to_lowercase() == word.to_lowercase()) {
@@ -296,6 +300,7 @@ fn comparators(keys: &Keys<'_, '_>) -> Vec<(String, &'static str)> {
     words
 }
 
+/// Longest first, so that `**` is not read as two of `*`.
 fn marks(root: &Keys<'_, '_>) -> Vec<(String, MarkMeaning)> {
     let mut marks = Vec::new();
     for (mark, meaning) in root.pairs("marks") {
@@ -418,6 +423,7 @@ fn column(keys: &Keys<'_, '_>) -> Option<(usize, Column)> {
     Some((keys.at, (cell, place(from - 1)?..place(to)?)))
 }
 
+/// By where they begin; two that overlap are a fault.
 fn in_order(keys: &Keys<'_, '_>, mut columns: Vec<(usize, Column)>) -> Vec<Column> {
     columns.sort_by_key(|(_, (_, range))| range.start);
     for pair in columns.windows(2) {

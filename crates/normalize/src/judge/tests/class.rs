@@ -28,12 +28,13 @@ fn any_one_sign_makes_a_control_that_is_filed() {
     let order = Signs { control_order: true, ..Signs::default() };
     let message = Signs { control_message: true, ..Signs::default() };
     let nobody = || Report { specimen: None, ..ten() };
+    let lot = || Report { control_lot: Some("KP-101".into()), ..nobody() };
     for (print, level) in [
         (control(), Some("1")),
         (Report { specimen: Some(Private::new("QC-L2")), ..ten() }, Some("2")),
         (Report { number: Some("Q2007".into()), ..nobody() }, Some("2")),
-        (Report { signs: order, ..nobody() }, None),
-        (Report { signs: message, ..nobody() }, None),
+        (Report { signs: order, ..lot() }, None),
+        (Report { signs: message, ..lot() }, None),
         (Report { signs: Signs { level: Some('2'), ..order }, ..nobody() }, Some("2")),
         (
             Report {
@@ -49,6 +50,13 @@ fn any_one_sign_makes_a_control_that_is_filed() {
         assert_eq!((found.class, found.way), (Class::Control, Way::Filed));
         assert_eq!(found.level.as_deref(), level);
         assert!(found.control_sign && found.specimen.is_none());
+    }
+    // A sign of class by itself says too little: neither of what nor of which level.
+    for signs in [order, message] {
+        let found = judged(&Report { signs, ..nobody() }, &rules(), &[]);
+        assert_eq!(codes(&found), ["specimen-blank"]);
+        assert_eq!((found.class, found.way), (Class::Control, Way::Held));
+        assert!(found.control_sign);
     }
 }
 
@@ -215,7 +223,7 @@ fn leading_digits_say_the_class_and_a_number_of_no_form_has_none() {
     let patient = "KP-10023";
     assert_eq!(of("0012", patient), (Class::Routine, None, Way::Ready, vec![]));
     assert_eq!(of("5012", patient), (Class::Stat, None, Way::Ready, vec![]));
-    assert_eq!(of("8012", ""), (Class::Control, None, Way::Filed, vec![]));
+    assert_eq!(of("8012", ""), (Class::Control, None, Way::Held, vec!["specimen-blank"]));
     assert_eq!(of("9012", ""), (Class::Control, Some("2".into()), Way::Filed, vec![]));
     assert_eq!(of("9012", "QC-L2-7"), (Class::Control, Some("2".into()), Way::Filed, vec![]));
     for (number, specimen, class, reason) in [
