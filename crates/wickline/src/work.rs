@@ -90,8 +90,8 @@ impl Work {
             return Ok(());
         }
         self.trail(&ledger, "start").await?;
-        let (tape, stop) = (self.tape.clone(), self.stop.clone());
-        let noting = Noting::begin(tape, ledger.clone(), stop).await?;
+        let (bench, tape, stop) = (self.bench.clone(), self.tape.clone(), self.stop.clone());
+        let noting = Noting::begin(bench, tape, ledger.clone(), stop).await?;
         let mut tasks = JoinSet::new();
         let wakes: Vec<Arc<Notify>> = self.bench.targets.iter().map(|_| Arc::default()).collect();
         self.read(&ledger, &wakes, &mut tasks);

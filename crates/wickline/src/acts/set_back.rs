@@ -36,14 +36,11 @@ impl Ledger {
         let now = self.stands(&tape.id).await?;
         match tape.ledger_seen().await? {
             None => self.tape_is_new(bench, tape, &now).await?,
-            Some(before) if self.goes_on(&now, &before).await? => {
-                if before.trail == now.trail {
-                    return Ok(());
-                }
-            }
+            Some(before) if self.goes_on(&now, &before).await? => {}
             Some(before) => self.set_back(bench, tape, ends, &before, &now).await?,
         }
-        tape.note_ledger(&self.stands(&tape.id).await?, false).await
+        let lines: Vec<&str> = bench.analyzers.iter().map(|a| a.id.as_str()).collect();
+        tape.note_ledger(&self.stands(&tape.id).await?, &lines).await
     }
 
     /// Told only: a tape that was moved aside is how a damaged one is mended.
@@ -158,8 +155,8 @@ async fn doubt_known(write: &mut Write, tape: &str) -> Result<(), StoreError> {
     let query = sqlx::query(
         "INSERT INTO hold (report, ix, reason, detail) \
          SELECT r.n, coalesce((SELECT max(h.ix) FROM hold h WHERE h.report = r.n), -1) + 1, $1, $2 \
-         FROM report r WHERE r.state = 'held' AND r.control_sign = 0 AND r.class <> 'control' AND r.tape = $3 AND NOT EXISTS \
-         (SELECT 1 FROM hold h WHERE h.report = r.n AND h.reason = $1 AND h.cleared_at IS NULL)",
+         FROM report r WHERE r.state = 'held' AND r.control_sign = 0 AND r.class <> 'control' \
+         AND r.tape = $3 AND NOT EXISTS (SELECT 1 FROM hold h WHERE h.report = r.n AND h.reason = $1 AND h.cleared_at IS NULL)",
     )
     .bind(Reason::AfterRestore.code())
     .bind(PERHAPS_SENT)

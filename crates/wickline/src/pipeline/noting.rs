@@ -1,12 +1,14 @@
 //! What the tape is to remember of the ledger, noted every few seconds and at a stop; a ledger that was set
 //! back while this runs ends the process, so that the next start sees to it.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::watch;
 use tracing::warn;
 
 use super::stopped;
+use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::seen::Seen;
@@ -18,6 +20,7 @@ const LOOK: Duration = Duration::from_secs(2);
 
 /// What it takes to note in the tape how the ledger stands.
 pub struct Noting {
+    bench: Arc<Bench>,
     tape: Tape,
     ledger: Ledger,
     stop: watch::Receiver<bool>,
@@ -27,6 +30,7 @@ pub struct Noting {
 impl Noting {
     /// Notes once, before anything is read or sent: from here on a ledger without this start was set back.
     pub async fn begin(
+        bench: Arc<Bench>,
         tape: Tape,
         ledger: Ledger,
         stop: watch::Receiver<bool>,
@@ -35,7 +39,7 @@ impl Noting {
             Err(error) if error.is_fatal() => return Err(error),
             seen => seen.ok().flatten(),
         };
-        let mut noting = Self { tape, ledger, stop, last };
+        let mut noting = Self { bench, tape, ledger, stop, last };
         noting.look().await?;
         Ok(noting)
     }
@@ -73,14 +77,15 @@ impl Noting {
             let why = "it was set back while this ran".into();
             return Err(StoreError::Unsafe { what: self.ledger.label(), why });
         }
-        self.tape.note_ledger(&now, false).await?;
+        let lines: Vec<&str> = self.bench.analyzers.iter().map(|a| a.id.as_str()).collect();
+        self.tape.note_ledger(&now, &lines).await?;
         Ok(Some(now))
     }
 }
 
 /// The last note, when nothing reads and nothing sends any more.
 pub async fn at_rest(tape: &Tape, ledger: &Ledger) -> Result<(), StoreError> {
-    let noted = async { tape.note_ledger(&ledger.stands(&tape.id).await?, true).await };
+    let noted = async { tape.note_at_rest(&ledger.stands(&tape.id).await?).await };
     match ledger.within(noted).await {
         Err(error) if !error.is_fatal() => {
             warn!(%error, "the tape does not remember the ledger's last state");

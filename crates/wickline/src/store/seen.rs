@@ -3,8 +3,8 @@
 //! Noted after the fact, every few seconds and at a stop: which ledger it is, its last act with the seal,
 //! its highest numbers, and how far each line was read into it. Noted ahead, before anything is read into
 //! the ledger and so before anything can leave: up to where each line may have been read. The first tells
-//! that the ledger was set back, the second what was perhaps sent since. One note ahead covers many
-//! reports, so that none costs a sync of its own.
+//! that the ledger was set back, the second what was perhaps sent since. The notes after the fact go ahead as
+//! well, and cover many reports each: none costs a sync of its own, nor waits for a tape that is full.
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -169,27 +169,40 @@ impl Tape {
         Ok(Some(Seen { lines, ..seen }))
     }
 
-    /// Remembers a ledger as it stood. Where nothing reads any more (`at_rest`), what was noted ahead of
-    /// reading gives way to what was really read.
-    pub async fn note_ledger(&self, seen: &Seen, at_rest: bool) -> Result<(), StoreError> {
+    /// Remembers a ledger as it stood, and ahead of reading that what these lines have on the tape, and some
+    /// more, may be read into it: so nothing that stands there waits for a disk that is full.
+    pub async fn note_ledger(&self, seen: &Seen, lines: &[&str]) -> Result<(), StoreError> {
+        let mut covered = Vec::with_capacity(lines.len());
+        for line in lines {
+            covered.push((*line, self.end(line).await?.1.saturating_add(AHEAD)));
+        }
         let mut write = self.db.write().await?;
-        write.run("DELETE FROM ledger_seen").await?;
-        let query = sqlx::query(
-            "INSERT INTO ledger_seen (epoch, made_at, trail, seal, report, message, at) \
-             VALUES ($1, $2, $3, $4, $5, $6, $7)",
-        )
-        .bind(seen.epoch.as_str())
-        .bind(seen.made_at)
-        .bind(seen.trail.n)
-        .bind(seen.trail.hash.as_str())
-        .bind(seen.report)
-        .bind(seen.message)
-        .bind(clock::now_us());
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-        // Another ledger: how far lines were read into the one before says nothing of this one.
-        write.run("UPDATE line_read SET entry = 0").await?;
+        put_ledger(&mut write, seen).await?;
         for (line, read) in &seen.lines {
-            put_line(&mut write, line, *read, at_rest).await?;
+            put_line(&mut write, line, Some(read.entry), read.perhaps_to, false).await?;
+        }
+        for (line, to) in &covered {
+            put_line(&mut write, line, None, *to, false).await?;
+        }
+        write.commit().await?;
+        if let Some(ahead) = &self.ahead {
+            let mut ahead = ahead.lock().await;
+            for (line, to) in covered {
+                let known = ahead.entry(line.to_owned()).or_default();
+                *known = to.max(*known);
+            }
+        }
+        Ok(())
+    }
+
+    /// Remembers a ledger as it was left, when nothing reads and nothing sends any more: what was noted ahead
+    /// gives way to what was really read.
+    pub async fn note_at_rest(&self, seen: &Seen) -> Result<(), StoreError> {
+        let mut write = self.db.write().await?;
+        put_ledger(&mut write, seen).await?;
+        write.run("UPDATE line_read SET perhaps_to = 0").await?;
+        for (line, read) in &seen.lines {
+            put_line(&mut write, line, Some(read.entry), read.perhaps_to, true).await?;
         }
         write.commit().await
     }
@@ -204,13 +217,7 @@ impl Tape {
         }
         let covered = to.saturating_add(AHEAD);
         let mut write = self.db.write_alone().await?;
-        let query = sqlx::query(
-            "INSERT INTO line_read (line, entry, perhaps_to) VALUES ($1, 0, $2) ON CONFLICT (line) \
-             DO UPDATE SET perhaps_to = max(line_read.perhaps_to, excluded.perhaps_to)",
-        )
-        .bind(line)
-        .bind(i64::try_from(covered).unwrap_or(i64::MAX));
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        put_line(&mut write, line, None, covered, false).await?;
         write.commit().await?;
         ahead.insert(line.to_owned(), covered);
         Ok(())
@@ -220,23 +227,41 @@ impl Tape {
 /// Up to where each line is covered by what this process noted ahead.
 pub(super) type Ahead = HashMap<String, u64>;
 
+async fn put_ledger(write: &mut Write, seen: &Seen) -> Result<(), StoreError> {
+    write.run("DELETE FROM ledger_seen").await?;
+    let query = sqlx::query(
+        "INSERT INTO ledger_seen (epoch, made_at, trail, seal, report, message, at) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7)",
+    )
+    .bind(seen.epoch.as_str())
+    .bind(seen.made_at)
+    .bind(seen.trail.n)
+    .bind(seen.trail.hash.as_str())
+    .bind(seen.report)
+    .bind(seen.message)
+    .bind(clock::now_us());
+    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    // Another ledger: how far lines were read into the one before says nothing of this one.
+    write.run("UPDATE line_read SET entry = 0").await.map(drop)
+}
+
+/// How far a line was read, where that is known, and up to where it may have been.
 async fn put_line(
     write: &mut Write,
     line: &str,
-    read: LineSeen,
-    at_rest: bool,
+    entry: Option<i64>,
+    perhaps_to: u64,
+    exact: bool,
 ) -> Result<(), StoreError> {
-    let sql = if at_rest {
-        "INSERT INTO line_read (line, entry, perhaps_to) VALUES ($1, $2, $3) ON CONFLICT (line) \
-         DO UPDATE SET entry = excluded.entry, perhaps_to = excluded.perhaps_to"
-    } else {
-        "INSERT INTO line_read (line, entry, perhaps_to) VALUES ($1, $2, $3) ON CONFLICT (line) \
-         DO UPDATE SET entry = excluded.entry, \
-         perhaps_to = max(line_read.perhaps_to, excluded.perhaps_to)"
-    };
-    let query = sqlx::query(sql)
-        .bind(line)
-        .bind(read.entry)
-        .bind(i64::try_from(read.perhaps_to).unwrap_or(i64::MAX));
+    let query = sqlx::query(
+        "INSERT INTO line_read (line, entry, perhaps_to) VALUES ($1, coalesce($2, 0), $3) \
+         ON CONFLICT (line) DO UPDATE SET entry = coalesce($2, line_read.entry), perhaps_to = CASE \
+         WHEN $4 = 1 THEN excluded.perhaps_to \
+         ELSE max(line_read.perhaps_to, excluded.perhaps_to) END",
+    )
+    .bind(line)
+    .bind(entry)
+    .bind(i64::try_from(perhaps_to).unwrap_or(i64::MAX))
+    .bind(i64::from(exact));
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }

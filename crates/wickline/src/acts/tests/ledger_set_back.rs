@@ -48,10 +48,9 @@ async fn what_a_set_back_ledger_holds_itself_needs_a_person_too(mut lab: Lab) {
     let mut seen = lab.tape.ledger_seen().await.expect("read").expect("noted");
     assert!(lab.ledger.notices().await.expect("a list").is_empty());
     seen.trail.n += 3;
-    lab.tape.note_ledger(&seen, false).await.expect("noted");
     for _ in 0..2 {
         // The second time as after a crash before the tape had noted it.
-        lab.tape.note_ledger(&seen, false).await.expect("noted");
+        lab.tape.note_ledger(&seen, &["bench-1"]).await.expect("noted");
         lab.ledger.compared(&lab.bench, &lab.tape, &ends).await.expect("seen to");
     }
     let notices = lab.ledger.notices().await.expect("a list");
