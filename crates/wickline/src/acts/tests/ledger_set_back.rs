@@ -15,10 +15,11 @@ async fn a_reader_is_refused_by_a_ledger_that_stands_before_it(mut lab: Lab) {
     lab.take(&[first], 7).await;
     let span = Span { noted: 9, safe: 12 };
     let (bench, tape) = (&lab.bench, &lab.tape.id);
-    let refused = lab.ledger.intake(bench, &bench.analyzers[0], tape, &[next.clone()], span).await;
+    let next = [next];
+    let refused = lab.ledger.intake(bench, &bench.analyzers[0], tape, &next, span).await;
     assert!(matches!(refused, Err(StoreError::Unsafe { .. })), "{refused:?}");
     let span = Span { noted: 7, safe: 12 };
-    let taken = lab.ledger.intake(bench, &bench.analyzers[0], tape, &[next], span).await;
+    let taken = lab.ledger.intake(bench, &bench.analyzers[0], tape, &next, span).await;
     assert_eq!(taken.expect("where it was left").reports.len(), 1);
 }
 
