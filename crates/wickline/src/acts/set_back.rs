@@ -156,7 +156,8 @@ async fn doubt_known(write: &mut Write, tape: &str) -> Result<(), StoreError> {
         "INSERT INTO hold (report, ix, reason, detail) \
          SELECT r.n, coalesce((SELECT max(h.ix) FROM hold h WHERE h.report = r.n), -1) + 1, $1, $2 \
          FROM report r WHERE r.state = 'held' AND r.control_sign = 0 AND r.class <> 'control' \
-         AND r.tape = $3 AND NOT EXISTS (SELECT 1 FROM hold h WHERE h.report = r.n AND h.reason = $1 AND h.cleared_at IS NULL)",
+         AND r.tape = $3 AND NOT EXISTS \
+         (SELECT 1 FROM hold h WHERE h.report = r.n AND h.reason = $1 AND h.cleared_at IS NULL)",
     )
     .bind(Reason::AfterRestore.code())
     .bind(PERHAPS_SENT)
