@@ -48,6 +48,7 @@ mod laboratory_rules;
 mod ledger_set_back;
 mod one_door;
 mod random_histories;
+mod random_laboratory;
 mod several_daemons;
 mod trail_altered;
 
