@@ -11,6 +11,7 @@ use wickline::store::tape::{Entry, Kind, Tape};
 use wickline_forward::receive::{Received, Receiver};
 
 use crate::cable::transmission;
+use crate::controls::metrics;
 use crate::faults::preload;
 use crate::kit::{Daemon, Folder, ask, configuration, rounds, said, until};
 use crate::way::{gather, runtime, script, strip};
@@ -237,13 +238,16 @@ fn a_stop_writes_what_is_in_memory_below_the_low_water_mark() {
         let bench = Bench::new("two-column").await;
         let text = std::fs::read_to_string(&bench.config).expect("the configuration");
         let high = text.replace("low_water_mib = 1\n", "low_water_mib = 1000000\n");
+        let high = format!("{high}[console]\nlisten = \"127.0.0.1:0\"\n");
         bench.folder.write("wickline.toml", &high);
         let (mut daemon, mut port) = bench.start().await;
         let print = halves().concat();
         port.write_all(&print).await.expect("the line takes it");
-        daemon.wait_for(|e| e["event"] == "tape-away");
         // What is on its way through the cable is not in memory yet.
-        until(|| daemon.worked_ms() > 0);
+        let ready = daemon.seen.iter().find(|e| e["event"] == "ready").expect("it said so").clone();
+        let heard = format!("wickline_heard_bytes_total{{analyzer=\"bench-1\"}} {}\n", print.len());
+        until(|| metrics(&ready).contains(&heard));
+        daemon.wait_for(|e| e["event"] == "tape-away");
         assert_eq!(daemon.stop(), 0, "{}", said(&bench.config));
         let kept = tape(&bench.folder.0).await;
         assert!(kept.iter().any(|e| e.kind == Kind::Bytes), "{kept:?}");
