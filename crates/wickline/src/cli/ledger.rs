@@ -5,8 +5,8 @@ use serde_json::json;
 
 use super::output::Output;
 use super::{Answer, As, Exit, Failure};
+use crate::address::Address;
 use crate::house::lock;
-use crate::store::db::Address;
 use crate::store::ledger::Ledger;
 
 /// `wickline ledger move sqlite:ledger.db postgres://wickline@db/wickline`

@@ -2,6 +2,7 @@
 //!
 //! One task writes ([`writing`]); here is what is read from it. It knows nothing of the ledger.
 
+pub mod ticks;
 pub mod writing;
 
 use std::collections::HashMap;
@@ -13,8 +14,9 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use self::writing::{Ask, LineTape, Unkept, Writer};
 use super::StoreError;
-use super::db::{Address, Db};
+use super::db::Db;
 use super::room::Ballast;
+use crate::address::Address;
 use crate::clock;
 
 /// Every schema that a tape has had.

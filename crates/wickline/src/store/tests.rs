@@ -3,9 +3,10 @@
 use sqlx::{Connection, Executor, Row};
 
 use super::StoreError;
-use super::db::{Address, Db};
+use super::db::Db;
 use super::sound::Check;
 use super::tape::{Kind, Tape};
+use crate::address::Address;
 use crate::testing::scratch;
 
 const PARENTS: &str = "CREATE TABLE parent (n BIGINT PRIMARY KEY);
