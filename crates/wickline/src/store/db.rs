@@ -1,5 +1,6 @@
 //! The one room that knows SQLite from Postgres: how to open, how a write begins, how schemas grow.
 
+use std::collections::BTreeMap;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 use std::sync::{Arc, Once, OnceLock};
@@ -8,12 +9,14 @@ use std::time::Duration;
 use rustix::fs::Access;
 use rustix::io::Errno;
 use sqlx::AnyConnection;
+use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Connection, Executor, Row};
 use tokio::sync::{Mutex, OwnedMutexGuard};
 
 use super::files::Files;
 use super::{StoreError, sound};
 use crate::address::Address;
+use crate::digest;
 
 /// How long a server may take to let us in.
 const CONNECT: Duration = Duration::from_secs(5);
@@ -272,16 +275,16 @@ impl Db {
         if found > known {
             return Err(StoreError::Newer { what: self.address.label(), found, known });
         }
-        for (index, text) in migrations.iter().enumerate().skip(usize::try_from(found).unwrap_or(0))
-        {
-            let text = self.dialect_of(text);
-            for statement in text.split(';').filter(|s| !s.trim().is_empty()) {
+        let (applied, new) = migrations.split_at(usize::try_from(found).unwrap_or(0));
+        check_applied(&mut write, applied).await?;
+        for (version, text) in (found + 1..).zip(new) {
+            for statement in self.dialect_of(text).split(';').filter(|s| !s.trim().is_empty()) {
                 write.run_built(statement.to_owned()).await?;
             }
-            let version = i64::try_from(index + 1).unwrap_or(i64::MAX);
-            write
-                .run_built(format!("INSERT INTO schema_version (version) VALUES ({version})"))
-                .await?;
+            let query = sqlx::query("INSERT INTO schema_version (version) VALUES ($1)");
+            let done = write.conn().execute(query.bind(version)).await;
+            done.map_err(|e| write.wrong(&e))?;
+            note_digest(&mut write, version, text).await?;
         }
         write.commit().await
     }
@@ -295,6 +298,43 @@ impl Db {
             text.replace("ROWKEY", "BIGINT PRIMARY KEY").replace("BLOB", "BYTEA")
         }
     }
+}
+
+/// A migration that was applied stays as it was: else two stores of one version would not be alike. A
+/// store from before digests were kept has them noted now.
+async fn check_applied(write: &mut Write, applied: &[&str]) -> Result<(), StoreError> {
+    write
+        .run(
+            "CREATE TABLE IF NOT EXISTS schema_digest \
+             (version BIGINT PRIMARY KEY, digest TEXT NOT NULL)",
+        )
+        .await?;
+    let rows = write.conn().fetch_all("SELECT version, digest FROM schema_digest").await;
+    let read = |row: &AnyRow| Ok((row.try_get(0)?, row.try_get(1)?));
+    let noted: Result<BTreeMap<i64, String>, sqlx::Error> =
+        rows.and_then(|rows| rows.iter().map(read).collect());
+    let noted = noted.map_err(|e| write.wrong(&e))?;
+    for (version, text) in (1..).zip(applied) {
+        match noted.get(&version) {
+            Some(digest) if *digest == digest::of(text) => {}
+            None => note_digest(write, version, text).await?,
+            Some(_) => {
+                let why = format!(
+                    "step {version} of its schema was made from another text than the one of this program. \
+                     Nothing was changed: run the program that made it, or restore a backup of this one's"
+                );
+                return Err(StoreError::Unsafe { what: write.what.clone(), why });
+            }
+        }
+    }
+    Ok(())
+}
+
+async fn note_digest(write: &mut Write, version: i64, text: &str) -> Result<(), StoreError> {
+    let query = sqlx::query("INSERT INTO schema_digest (version, digest) VALUES ($1, $2)")
+        .bind(version)
+        .bind(digest::of(text));
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
 pub(super) async fn check_promises(conn: &mut AnyConnection, what: &str) -> Result<(), StoreError> {

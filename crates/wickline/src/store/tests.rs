@@ -9,6 +9,8 @@ use super::tape::{Kind, Tape};
 use crate::address::Address;
 use crate::testing::scratch;
 
+mod schemas;
+
 const PARENTS: &str = "CREATE TABLE parent (n BIGINT PRIMARY KEY);
 CREATE TABLE child (n BIGINT PRIMARY KEY,
     parent BIGINT REFERENCES parent (n) DEFERRABLE INITIALLY DEFERRED)";
