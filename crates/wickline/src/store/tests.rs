@@ -10,6 +10,7 @@ use crate::address::Address;
 use crate::testing::scratch;
 
 mod schemas;
+mod statements;
 
 const PARENTS: &str = "CREATE TABLE parent (n BIGINT PRIMARY KEY);
 CREATE TABLE child (n BIGINT PRIMARY KEY,
