@@ -247,7 +247,7 @@ async fn drain(folder: &Path, count: usize, window: usize, delay: Duration) -> D
     let idle = resident_kib();
     let mut most = idle;
     let mut house = House::open(site.bench.clone(), Events::default()).await.expect("stores");
-    house.start().await.expect("started");
+    house.start(None).await.expect("started");
     let (stop, stopped) = oneshot::channel::<()>();
     let running = tokio::spawn(house.until_stopped(async {
         let _ = stopped.await;
@@ -279,7 +279,7 @@ async fn million(folder: &Path) {
     drop(site.ledger);
     let start = Instant::now();
     let mut house = House::open(site.bench.clone(), Events::default()).await.expect("stores");
-    house.start().await.expect("started");
+    house.start(None).await.expect("started");
     println!("1,000,000 queued: started in       {:>9.1} ms", ms(start));
     let ledger = house.ledger.clone().expect("a file");
     let mut times = Vec::new();

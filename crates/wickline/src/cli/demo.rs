@@ -12,7 +12,6 @@ use wickline_normalize::strip::Strip;
 use super::output::{Output, Tone};
 use super::{Answer, Exit, Failure, faults};
 use crate::clock;
-use crate::house::House;
 use crate::pipeline::event::{Event, Events};
 use crate::settings;
 use crate::settings::bench::Bench;
@@ -67,8 +66,7 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     let events = Events::default();
     let mut watch = events.watch();
     let bench = std::sync::Arc::new(bench);
-    let mut house = House::open(bench.clone(), events).await?;
-    house.start().await?;
+    let house = super::run::started(bench.clone(), &events).await?;
     let Some(ledger) = house.ledger.clone() else {
         return Err(Failure::unreachable("the ledger could not be opened"));
     };

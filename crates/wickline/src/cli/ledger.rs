@@ -8,8 +8,8 @@ use serde_json::json;
 
 use super::output::{Output, Tone};
 use super::{Answer, As, Desk, Exit, Failure, id};
+use crate::address::Address;
 use crate::house::lock;
-use crate::store::db::Address;
 use crate::store::ledger::Ledger;
 use crate::store::rows::notice::Notice;
 

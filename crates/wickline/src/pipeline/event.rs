@@ -108,7 +108,7 @@ impl Default for Events {
 
 impl Events {
     pub fn tell(&self, event: Event) {
-        crate::console::told(&event);
+        super::counted::told(&event);
         let _ = self.0.send(event);
     }
 

@@ -58,16 +58,14 @@ impl Lookout {
     }
 
     fn judge(&self, target: &Target, standing: &Standing, late: &mut HashSet<String>) {
-        let now = clock::now_us();
         let receiver = target.id.clone();
-        if !target.is_late(standing, now) {
+        let (waiting, oldest_s) = (standing.waiting, standing.oldest_s(clock::now_us()));
+        if !target.is_late(waiting, oldest_s) {
             if late.remove(&receiver) {
                 info!(%receiver, "the queue is in time again");
                 self.events.tell(Event::QueueInTime { receiver });
             }
         } else if late.insert(receiver.clone()) {
-            let waiting = standing.waiting;
-            let oldest_s = standing.oldest_s(now);
             warn!(%receiver, waiting, oldest_s, "the queue is late; `wickline queue` tells why");
             self.events.tell(Event::QueueLate { receiver, waiting, oldest_s });
         }

@@ -5,8 +5,9 @@ use std::time::Duration;
 use sqlx::Row;
 
 use super::StoreError;
-use super::db::{Address, Db, Write};
+use super::db::{Db, Write};
 use super::era::Era;
+use crate::address::Address;
 use crate::clock;
 
 pub(crate) const MIGRATIONS: &[&str] = &[

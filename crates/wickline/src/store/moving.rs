@@ -239,7 +239,7 @@ const TABLES: &[Table] = &[
 
 /// Tables whose rows belong to the daemons that run, not to the laboratory.
 #[cfg(test)]
-const LEFT: &[&str] = &["lease", "schema_version"];
+const LEFT: &[&str] = &["lease", "schema_version", "schema_digest"];
 
 impl Ledger {
     /// Copies everything into `to`, which must be new, and bars this one. Done again after a crash it
@@ -422,6 +422,11 @@ pub(crate) mod tests {
     pub fn known() -> Vec<(String, Vec<String>)> {
         let columns = |t: &super::Table| t.columns.iter().map(|(c, _)| (*c).to_owned()).collect();
         TABLES.iter().map(|t| (t.name.to_owned(), columns(t))).collect()
+    }
+
+    /// The column by which a table is copied in steps.
+    pub fn key(table: &str) -> Option<&'static str> {
+        TABLES.iter().find(|t| t.name == table).and_then(|t| t.key)
     }
 
     pub fn left() -> &'static [&'static str] {

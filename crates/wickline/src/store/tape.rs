@@ -3,6 +3,7 @@
 //! One task writes ([`writing`]); here is what is read from it. What the tape
 //! remembers of the ledger is in `seen`.
 
+pub mod ticks;
 pub mod writing;
 
 use std::collections::HashMap;
@@ -14,9 +15,10 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use self::writing::{Ask, LineTape, Unkept, Writer};
 use super::StoreError;
-use super::db::{Address, Db};
+use super::db::Db;
 use super::room::Ballast;
 use super::seen::Ahead;
+use crate::address::Address;
 use crate::clock;
 
 /// Every schema that a tape has had.

@@ -9,6 +9,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Executor, Row as _};
 
 use crate::clock;
+use crate::digest;
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
@@ -131,13 +132,7 @@ fn sum(fields: &[Option<&str>]) -> String {
             }
         }
     }
-    hex(&sum.finalize())
-}
-
-/// Bytes in hexadecimal digits.
-#[must_use]
-pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect()
+    digest::hex(&sum.finalize())
 }
 
 /// The last row and its seal, from which everything before it follows. Row 0: the ledger's label.

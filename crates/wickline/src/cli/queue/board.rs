@@ -73,7 +73,7 @@ async fn boards(desk: &Desk) -> Result<Vec<Board>, Failure> {
             paused: gate.paused,
             paused_for: gate.detail.clone().filter(|_| gate.paused && !gate.stopped),
             stopped: gate.stopped,
-            late: target.is_some_and(|t| t.is_late(&standing, now)),
+            late: target.is_some_and(|t| t.is_late(standing.waiting, standing.oldest_s(now))),
             waiting: standing.waiting,
             kept_back: standing.kept_back,
             refused: standing.refused,

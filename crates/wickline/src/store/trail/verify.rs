@@ -2,11 +2,11 @@
 
 use std::fmt;
 
-use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Executor, Row as _};
 
-use super::{COLUMNS, Head, Row, STEP, hex};
+use super::{COLUMNS, Head, Row, STEP};
+use crate::digest;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 
@@ -328,7 +328,7 @@ impl Ledger {
         let kept = self.configurations_kept().await?;
         let mut faults: Vec<Fault> = kept
             .iter()
-            .filter(|(fingerprint, body)| hex(&Sha256::digest(body.as_bytes())) != *fingerprint)
+            .filter(|(fingerprint, body)| digest::of(body) != *fingerprint)
             .map(|(fingerprint, _)| Fault::Configuration { fingerprint: fingerprint.clone() })
             .collect();
         for (n, fingerprint) in self.configurations_named().await? {
