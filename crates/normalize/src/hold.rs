@@ -108,6 +108,8 @@ reasons! {
     PadsMissing "pads-missing" Release,
     /// A pad of another strip, or one pad twice.
     PadsUnexpected "pads-unexpected" Reread,
+    /// Another result stands for its specimen on the same day, and the laboratory wants a person to look.
+    SecondResult "second-result" Release,
     /// The sender is not the one that is configured (LIS02 H-5).
     SenderUnexpected "sender-unexpected" Reread,
     /// No specimen id was printed.

@@ -217,7 +217,10 @@ impl Work {
         let (me, mut stop) = (self.me(), self.stop.clone());
         let mut told = false;
         loop {
-            let noted = ledger.configuration_used(&me, &self.bench.effective);
+            let noted = async {
+                let changed = ledger.configuration_used(&me, &self.bench.effective).await?;
+                ledger.jumps_looked_at(&self.bench).await.map(|()| changed)
+            };
             match ledger.within(noted).await {
                 Ok(changed) => {
                     if changed {

@@ -3,13 +3,12 @@
 
 use std::collections::BTreeMap;
 
-use sqlx::{Executor, Row};
 use wickline_normalize::Class;
-use wickline_normalize::account::Told;
-use wickline_normalize::number::{self, SKIPPED_MOST};
+use wickline_normalize::account::{Account, Told};
+use wickline_normalize::number;
 
 use crate::acts::facts::no;
-use crate::acts::numbers;
+use crate::acts::numbers::{self, Gap};
 use crate::clock::{self, SiteClock};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
@@ -17,7 +16,10 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::lists::day::{Marks, Placed, Run};
 use crate::store::lists::reports::Item;
-use crate::store::state::State;
+use crate::store::rows::absent::{self, Absence};
+pub use crate::store::rows::closing::Closed;
+use crate::store::rows::{closing, kept};
+use crate::store::state::NumberState;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
 use crate::store::trail::record;
@@ -37,20 +39,23 @@ pub enum Closing {
         again: bool,
     },
     /// These were given out and did not come: they are on the sheet now, and the day is not closed.
-    Entered(Vec<(String, Vec<String>)>),
+    Entered(Vec<(String, Vec<Gap>)>),
+    /// These would make many numbers missing: nothing was changed, they are to be given again.
+    Unsure(Vec<Unsure>),
     /// These need a person first.
     Outstanding(Vec<Item>),
 }
 
-/// A day that a person closed.
+/// More numbers than this become missing by a confirmed number only if it is given a second time. Our own
+/// choice, no source.
+const SURE: i64 = 5;
+
+/// A confirmed number that would make many others missing.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Closed {
-    pub at: i64,
-    pub who: String,
-    /// The confirmed numbers of each analyzer.
-    pub last: BTreeMap<String, Vec<String>>,
-    /// The last report that the ledger had.
-    reports: i64,
+pub struct Unsure {
+    pub analyzer: String,
+    pub last: String,
+    pub gaps: Vec<Gap>,
 }
 
 impl Closed {
@@ -90,49 +95,42 @@ impl Ledger {
         clock: &SiteClock,
     ) -> Result<Option<(Closed, Vec<String>)>, StoreError> {
         let mut conn = self.db.read().await?;
-        let query = sqlx::query("SELECT closed_at, who, last, reports FROM closing WHERE day = $1")
-            .bind(day);
-        let row = query.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        let closed = closing::of_day(&mut conn, day).await?;
         self.db.give_back(conn).await;
-        let Some(row) = row else { return Ok(None) };
-        let read = || -> Result<Closed, sqlx::Error> {
-            let last: String = row.try_get("last")?;
-            Ok(Closed {
-                at: row.try_get("closed_at")?,
-                who: row.try_get("who")?,
-                last: serde_json::from_str(&last).unwrap_or_default(),
-                reports: row.try_get("reports")?,
-            })
-        };
-        let closed = read().map_err(|e| self.wrong(&e))?;
+        let Some(closed) = closed else { return Ok(None) };
         let placed = self.placed(day, clock).await?;
         let after = placed.iter().filter(|p| closed.is_before(p) || p.item.is_open());
         let after = after.map(|p| p.item.id.clone()).collect();
         Ok(Some((closed, after)))
     }
 
-    /// Closes a day, if each analyzer's last number is confirmed and nothing is outstanding.
+    /// Closes a day, if each analyzer's last number is confirmed and nothing is outstanding. `again`: what was
+    /// given a second time.
     pub async fn day_close(
         &self,
         bench: &Bench,
         actor: &Actor,
         day: &str,
         confirmed: &[Confirmed],
+        again: &[Confirmed],
     ) -> Result<Closing, StoreError> {
         let mut write = self.act().await?;
-        // Nothing is taken in meanwhile: what comes after is told by its number.
-        write.run("UPDATE counter SET value = value WHERE name = 'report'").await?;
+        let reports = closing::hold_off(&mut write).await?;
         let placed = self.placed(day, &bench.clock).await?;
         let marks = self.marks(day).await?;
-        let last = last_heard(&placed);
+        let last = last_heard(&placed, &marks, day);
         let checked = checked(bench, &marks, &last, &placed, confirmed)?;
         let entered = enter(&mut write, bench, day, &checked).await?;
+        let unsure = unsure(&checked, &entered, again)?;
+        if !unsure.is_empty() {
+            return Ok(Closing::Unsure(unsure));
+        }
         if !entered.is_empty() {
             for (analyzer, numbers) in &entered {
                 let act = Act {
                     verb: "confirm-last",
                     object: format!("numbers of {analyzer} on {day}"),
-                    became: Some(format!("missing: {}", numbers.join(" "))),
+                    became: Some(format!("missing: {}", words(numbers))),
                     ..Act::default()
                 };
                 record(&mut write, actor, act).await?;
@@ -146,7 +144,7 @@ impl Ledger {
         if !open.is_empty() {
             return Ok(Closing::Outstanding(open));
         }
-        let again = close(&mut write, actor, day, &checked).await?;
+        let again = close(&mut write, actor, day, &checked, reports).await?;
         write.commit().await?;
         Ok(Closing::Closed { again })
     }
@@ -169,11 +167,54 @@ impl Checked<'_> {
     }
 }
 
+/// Gaps in words.
+#[must_use]
+pub fn words(gaps: &[Gap]) -> String {
+    gaps.iter().map(|gap| gap.numbers.as_str()).collect::<Vec<_>>().join(" ")
+}
+
+/// The confirmed numbers that would make many others missing and were not given twice.
+fn unsure(
+    checked: &[Checked<'_>],
+    entered: &[(String, Vec<Gap>)],
+    again: &[Confirmed],
+) -> Result<Vec<Unsure>, StoreError> {
+    let mut unsure = Vec::new();
+    for (analyzer, gaps) in entered {
+        if gaps.iter().map(|gap| gap.count).sum::<i64>() <= SURE {
+            continue;
+        }
+        for one in checked.iter().filter(|c| c.analyzer == analyzer) {
+            let Some(last) = one.number else { continue };
+            let mut second = again.iter().filter(|a| a.analyzer == *analyzer);
+            if second.clone().any(|a| a.last.as_deref() == Some(last)) {
+                continue;
+            }
+            let heard = one.heard.as_ref().is_some_and(|h| h.value == one.value);
+            if !heard && second.next().is_some() {
+                return Err(no(format!(
+                    "the last numbers of {analyzer} that were given differ; nothing was changed, look at it again"
+                )));
+            }
+            if !heard {
+                let (analyzer, last) = (analyzer.clone(), last.to_owned());
+                unsure.push(Unsure { analyzer, last, gaps: gaps.clone() });
+            }
+        }
+    }
+    Ok(unsure)
+}
+
 /// Of each analyzer and mark, the highest number of its last run on this day.
-fn last_heard(placed: &[Placed]) -> Last {
+fn last_heard(placed: &[Placed], marks: &Marks, day: &str) -> Last {
     let mut last = Last::new();
     for one in placed.iter().filter(|p| p.item.heard_at.is_some() && p.counted) {
         let (Some(spot), Some(number)) = (&one.spot, &one.item.number) else { continue };
+        // Not what is of another day's numbers, nor a strip that was run under a number used before.
+        let of_day = spot.run.day.is_empty() || spot.run.day == day;
+        if !of_day || marks.is_aside(&one.item.analyzer, spot) {
+            continue;
+        }
         let heard = Heard { run: spot.run.clone(), value: spot.value, number: number.clone() };
         let key = (one.item.analyzer.clone(), spot.mark.clone());
         let newer = |old: &Heard| (&old.run, old.value) < (&heard.run, heard.value);
@@ -316,8 +357,8 @@ async fn enter(
     bench: &Bench,
     day: &str,
     checked: &[Checked<'_>],
-) -> Result<Vec<(String, Vec<String>)>, StoreError> {
-    let mut entered: BTreeMap<String, Vec<String>> = BTreeMap::new();
+) -> Result<Vec<(String, Vec<Gap>)>, StoreError> {
+    let mut entered: BTreeMap<String, Vec<Gap>> = BTreeMap::new();
     for one in checked {
         let Some(number) = one.number else { continue };
         if one.heard.as_ref().is_some_and(|h| h.value == one.value) {
@@ -330,16 +371,9 @@ async fn enter(
                  bench, with `wickline day close {day} --last {id}={number}` there"
             )));
         };
-        let names = enter_one(write, analyzer, day, one, number).await?;
-        if names.is_empty() && !one.on_sheet {
-            let id = one.analyzer;
-            return Err(no(format!(
-                "number {number} of {id} is not on the sheet of {day}, and the account has it on that of \
-                 another day: confirm the last number of this day"
-            )));
-        }
-        if !names.is_empty() {
-            entered.entry(one.analyzer.to_owned()).or_default().extend(names);
+        let gaps = enter_one(write, analyzer, day, one, number).await?;
+        if !gaps.is_empty() {
+            entered.entry(one.analyzer.to_owned()).or_default().extend(gaps);
         }
     }
     Ok(entered.into_iter().collect())
@@ -351,30 +385,29 @@ async fn enter_one(
     day: &str,
     one: &Checked<'_>,
     text: &str,
-) -> Result<Vec<String>, StoreError> {
-    let before = numbers::account(write, &analyzer.id, analyzer.counting, day).await?;
-    let mut account = before.clone();
+) -> Result<Vec<Gap>, StoreError> {
+    let id = &analyzer.id;
+    let before = numbers::account(write, analyzer, day).await?;
+    let mut account: Account = before.clone();
     let number = number::split(text, &analyzer.rules);
     let generation = one.heard.as_ref().map(|h| h.run.generation);
-    let Some(stretches) = account.confirm(&number, day, generation) else {
-        let id = &analyzer.id;
+    let Some(found) = account.confirm(&number, day, generation) else {
         return Err(no(format!("`{text}` is no number that {id} is configured to give out")));
     };
-    let count: i64 = stretches.iter().map(|s| s.count()).sum();
-    if usize::try_from(count).is_ok_and(|count| count > SKIPPED_MOST) {
-        let id = &analyzer.id;
+    if found.missing.is_empty() && !found.of_this_day && !one.on_sheet {
         return Err(no(format!(
-            "{id}: up to {text} that would be {count} numbers that did not come, and {SKIPPED_MOST} are \
-             allowed at once: is it mistyped?"
+            "number {text} of {id} is not on the sheet of {day}, and the account has it on that of another \
+             day: confirm the last number of this day"
         )));
     }
     let class = Class::of_number(text, &analyzer.rules);
-    let told: Vec<numbers::Heard> = stretches
+    let told: Vec<numbers::Heard> = found
+        .missing
         .into_iter()
         .map(|s| numbers::Heard { told: Told::Missing(s), day: day.to_owned(), class })
         .collect();
-    numbers::keep(write, &analyzer.id, &before, &account).await?;
-    numbers::note(write, &analyzer.id, &told).await
+    numbers::keep(write, id, &before, &account).await?;
+    numbers::note(write, id, &told).await
 }
 
 /// Writes the closing. True where it was closed before.
@@ -383,36 +416,30 @@ async fn close(
     actor: &Actor,
     day: &str,
     checked: &[Checked<'_>],
+    reports: i64,
 ) -> Result<bool, StoreError> {
-    let mut last: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    let mut last: BTreeMap<String, Vec<String>> = BTreeMap::new();
     for one in checked {
-        last.entry(one.analyzer).or_default().extend(one.number);
+        let number = one.number.map(str::to_owned);
+        last.entry(one.analyzer.to_owned()).or_default().extend(number);
         if let (Some(number), Some(heard)) = (one.number, &one.heard) {
             settle(write, actor, one, number, &heard.run).await?;
         }
     }
-    let last = serde_json::to_string(&last).unwrap_or_default();
-    let query = sqlx::query("SELECT last FROM closing WHERE day = $1").bind(day.to_owned());
-    let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
-    let was: Option<String> = row.map(|r| r.try_get(0)).transpose().map_err(|e| write.wrong(&e))?;
-    let reports: i64 =
-        write.one("SELECT value FROM counter WHERE name = 'report'", |r| r.try_get(0)).await?;
-    let query = sqlx::query(
-        "INSERT INTO closing (day, closed_at, who, last, reports) VALUES ($1, $2, $3, $4, $5) \
-         ON CONFLICT (day) DO UPDATE SET closed_at = excluded.closed_at, who = excluded.who, \
-         last = excluded.last, reports = excluded.reports",
-    )
-    .bind(day.to_owned())
-    .bind(clock::now_us())
-    .bind(actor.name.clone())
-    .bind(last.clone())
-    .bind(reports);
-    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    let again = was.is_some();
-    let object = format!("day {day}");
-    let act = Act { verb: "close", object, was, became: Some(last), ..Act::default() };
+    let was = closing::of_day(write.conn(), day).await?;
+    let at = clock::now_us();
+    let closed = Closed { at, who: actor.name.clone(), last, reports };
+    closing::put(write, day, &closed).await?;
+    let text = |closed: &Closed| kept("last", &closed.last);
+    let act = Act {
+        verb: "close",
+        object: format!("day {day}"),
+        was: was.as_ref().map(text).transpose()?,
+        became: Some(text(&closed)?),
+        ..Act::default()
+    };
     record(write, actor, act).await?;
-    Ok(again)
+    Ok(was.is_some())
 }
 
 /// Answers what could not be known after the last number of a run: a person has seen which it was.
@@ -423,15 +450,14 @@ async fn settle(
     number: &str,
     run: &Run,
 ) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "UPDATE absent SET state = $1, why = $2 WHERE analyzer = $3 AND mark = $4 AND sequence = $5 \
-         AND value <= $6 AND reason = 'last-unknown' AND state = 'missing'",
-    )
-    .bind(State::Explained.text())
-    .bind(format!("{number} confirmed as the last by {}", actor.name))
-    .bind(one.analyzer.to_owned())
-    .bind(one.mark.clone())
-    .bind(run.to_string())
-    .bind(one.value);
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+    let sequence = run.to_string();
+    let range = (0, one.value);
+    let rows = absent::within(write, one.analyzer, (&sequence, &one.mark), range).await?;
+    let why = format!("{number} confirmed as the last by {}", actor.name);
+    let unknown = rows.iter().filter(|row| row.reason == Absence::LastUnknown);
+    for row in unknown.filter(|row| row.state == NumberState::Missing) {
+        let arrow = row.state.to(NumberState::Explained)?;
+        absent::moved(write, row, (row.from, row.to), arrow, Some(&why)).await?;
+    }
+    Ok(())
 }

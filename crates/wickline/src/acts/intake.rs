@@ -7,8 +7,10 @@ use wickline_normalize::{Class, Hold, Reason, Report, Role};
 use super::compose::{self, Subject};
 use super::door::{self, Asked, Facts, Pass, Then};
 use super::judging::{Decided, Judging, stripped};
+pub use super::numbers::Gap;
+use super::second;
 use crate::clock::{self, moment_rfc3339};
-use crate::settings::bench::{Analyzer, Bench, Target};
+use crate::settings::bench::{Analyzer, Bench, Second, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::era::Era;
@@ -39,7 +41,7 @@ pub struct Heard {
 pub struct Taken {
     pub reports: Vec<TakenReport>,
     pub messages: usize,
-    pub missing: Vec<String>,
+    pub missing: Vec<Gap>,
     /// Control material was among them, or what it may let go.
     pub controls: bool,
 }
@@ -146,6 +148,8 @@ impl Ledger {
         let first = take(write, "report", heard.len()).await?;
         let mut judging = Judging::begin(write, bench, analyzer, heard, first).await?;
         let mut rows = Vec::with_capacity(heard.len());
+        // Whose results came before in this batch, and when: its rows are not there yet.
+        let mut named = Vec::new();
         let mut taken = Taken::default();
         for heard in heard {
             let n = judging.next;
@@ -159,6 +163,17 @@ impl Ledger {
             {
                 decided.judged.holds.push(hold);
                 decided.judged.way = Way::Held;
+            }
+            if decided.judged.way == Way::Ready
+                && let Some(hold) = second::hold_fresh(write, bench, &decided, n, &named).await?
+            {
+                decided.judged.holds.push(hold);
+                decided.judged.way = Way::Held;
+            }
+            if let Some(id) =
+                decided.judged.specimen.as_ref().filter(|_| bench.second == Second::Hold)
+            {
+                named.push((id.expose().to_owned(), decided.day.clone(), n));
             }
             taken.controls |= decided.run.is_some() || decided.overtaken;
             taken.reports.push(TakenReport {

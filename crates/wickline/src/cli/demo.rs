@@ -83,7 +83,7 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     running.await.map_err(|e| Failure::unreachable(e.to_string()))??;
     let today = bench.clock.day(clock::now_us());
     let sheet = Sheet::read(&ledger, &bench, &today, None).await?;
-    super::day::show(&sheet, out)?;
+    super::day::show(&sheet, false, out)?;
     let faults = verdict(&expected, &got, &sheet);
     for fault in &faults {
         eprintln!("not as scripted: {fault}");
@@ -292,7 +292,9 @@ fn tell(event: &Event, out: &Output) {
             number.as_deref().unwrap_or("-"),
             reason.map_or(String::new(), |r| format!(": {r}"))
         ),
-        Event::Missing { analyzer, number } => format!("{analyzer}  number {number:<6} never came"),
+        Event::Missing { analyzer, number, .. } => {
+            format!("{analyzer}  number {number:<6} never came")
+        }
         Event::Delivery { receiver, control_id, state, attempts } => {
             format!("{receiver:<7}  {control_id} {state} after {attempts} tries")
         }

@@ -40,7 +40,7 @@ enum Act {
         #[arg(long, value_name = "SPECIMEN", requires = "specimen")]
         again: Option<String>,
         /// The level of the control material
-        #[arg(long, value_name = "LEVEL", value_parser = NonEmptyStringValueParser::new(), requires_all = ["lot", "reason"])]
+        #[arg(long, value_name = "LEVEL", requires_all = ["lot", "reason"])]
         control: Option<String>,
         /// The level a second time; at a terminal it is asked for
         #[arg(long, value_name = "LEVEL", requires = "control")]

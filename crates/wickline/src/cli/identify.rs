@@ -40,6 +40,9 @@ pub async fn confirmed(
             for line in shown(&kept) {
                 eprintln!("{}", visible(&line));
             }
+            if asked.what == SPECIMEN.what {
+                tell_beside(desk, id, first).await?;
+            }
             entered(what)?
         }
         None => {
@@ -50,6 +53,16 @@ pub async fn confirmed(
         }
     };
     Ok(Twice::of(what, first, &second)?)
+}
+
+/// Another result of this specimen on the same day is shown before this one becomes a second.
+async fn tell_beside(desk: &Desk, id: i64, specimen: &str) -> Result<(), Failure> {
+    for other in desk.ledger.results_beside(id, specimen).await? {
+        eprintln!(
+            "report {other} is a result of this specimen on the same day: wickline held show {other}"
+        );
+    }
+    Ok(())
 }
 
 /// The strip as a person can compare it with the tube: number, time, readings.

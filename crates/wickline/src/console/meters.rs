@@ -65,8 +65,10 @@ pub fn told(event: &Event) {
             gauge!("wickline_last_report_seconds", "analyzer" => analyzer.clone())
                 .set(seconds as f64);
         }
-        Event::Missing { analyzer, .. } => {
-            counter!("wickline_numbers_missing_total", "analyzer" => analyzer.clone()).increment(1);
+        Event::Missing { analyzer, count, .. } => {
+            let count = u64::try_from(*count).unwrap_or(0);
+            counter!("wickline_numbers_missing_total", "analyzer" => analyzer.clone())
+                .increment(count);
         }
         Event::LineUp { analyzer, .. } => {
             counter!("wickline_line_opens_total", "analyzer" => analyzer.clone()).increment(1);

@@ -33,7 +33,9 @@ pub enum Event {
     },
     Missing {
         analyzer: String,
+        /// One, or a range: `41-44`.
         number: String,
+        count: i64,
     },
     Delivery {
         receiver: String,

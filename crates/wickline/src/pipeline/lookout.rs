@@ -31,6 +31,7 @@ impl Lookout {
         let mut stop = self.stop.clone();
         let mut late = HashSet::new();
         while !*stop.borrow() {
+            self.put_right().await;
             for target in &self.bench.targets {
                 // A ledger that is away is told of by those who need it.
                 if let Ok(standing) = self.ledger.within(self.ledger.waiting(&target.id)).await {
@@ -41,6 +42,18 @@ impl Lookout {
                 () = tokio::time::sleep(LOOK) => {}
                 () = stopped(&mut stop) => {}
             }
+        }
+    }
+
+    /// What a receiver got after it had been taken back or replaced is put right.
+    async fn put_right(&self) {
+        match self.ledger.within(self.ledger.messages_arrived(&self.bench)).await {
+            Ok(0) => {}
+            Ok(messages) => {
+                info!(messages, "receivers are told what is right of what they got after all")
+            }
+            // A ledger that is away is told of by those who need it.
+            Err(error) => tracing::debug!(%error, "not looked at"),
         }
     }
 

@@ -12,7 +12,7 @@ use wickline_listen::ear::Ear;
 
 use super::event::{Event, Events};
 use super::tenure::Tenure;
-use crate::acts::intake::{Heard, Taken};
+use crate::acts::intake::{Gap, Heard, Taken};
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
@@ -371,10 +371,10 @@ impl Reading {
                 reason: report.reason.map(|r| r.code()),
             });
         }
-        for number in taken.missing {
-            info!(analyzer = %self.analyzer.id, number, "number skipped");
+        for Gap { numbers, count } in taken.missing {
+            info!(analyzer = %self.analyzer.id, numbers, count, "numbers skipped");
             let analyzer = self.analyzer.id.clone();
-            self.events.tell(Event::Missing { analyzer, number });
+            self.events.tell(Event::Missing { analyzer, number: numbers, count });
         }
     }
 }

@@ -15,6 +15,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_3.sql"),
     include_str!("schema/schema_4.sql"),
     include_str!("schema/schema_5.sql"),
+    include_str!("schema/schema_6.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.

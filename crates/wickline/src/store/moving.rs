@@ -136,6 +136,7 @@ const TABLES: &[Table] = &[
             ("latest", Text),
             ("unheard", Whole),
             ("restarted", Whole),
+            ("said", Whole),
         ],
     },
     Table {
@@ -153,6 +154,8 @@ const TABLES: &[Table] = &[
             ("reason", Text),
             ("why", Text),
             ("noticed_at", Whole),
+            ("up_to", Whole),
+            ("width", Whole),
         ],
     },
     Table {

@@ -5,4 +5,5 @@ pub mod day;
 pub mod queue;
 pub mod reports;
 pub mod runs;
+pub mod sheet;
 pub mod stretch;

@@ -1,10 +1,5 @@
-CREATE TABLE notice (
-    n ROWKEY,
-    kind TEXT NOT NULL,
-    tape TEXT NOT NULL,
-    since BIGINT NOT NULL,
-    detail TEXT NOT NULL,
-    lifted_at BIGINT
-);
-CREATE INDEX notice_open ON notice (since) WHERE lifted_at IS NULL;
-ALTER TABLE position ADD COLUMN doubt_to BIGINT NOT NULL DEFAULT 0
+ALTER TABLE numbering ADD COLUMN said BIGINT NOT NULL DEFAULT 0;
+ALTER TABLE absent ADD COLUMN up_to BIGINT NOT NULL DEFAULT 0;
+ALTER TABLE absent ADD COLUMN width BIGINT NOT NULL DEFAULT 0;
+UPDATE absent SET up_to = value;
+CREATE INDEX absent_missing ON absent (day) WHERE state = 'missing'
