@@ -17,6 +17,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_4.sql"),
     include_str!("schema/schema_5.sql"),
     include_str!("schema/schema_6.sql"),
+    include_str!("schema/schema_7.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.

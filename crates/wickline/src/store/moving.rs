@@ -84,6 +84,7 @@ const TABLES: &[Table] = &[
             ("detail", Text),
             ("line", Whole),
             ("cleared_at", Whole),
+            ("released", Whole),
         ],
     },
     Table {
