@@ -13,6 +13,7 @@ mod disk;
 mod documents;
 mod explain;
 mod faults;
+mod hints;
 mod hole;
 mod identify;
 mod kit;

@@ -14,6 +14,7 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::ledger::control_id;
+use crate::store::lists::names::Name;
 use crate::store::state::State;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
@@ -127,14 +128,15 @@ impl Ledger {
     ) -> Result<(), StoreError> {
         let mut write = self.act().await?;
         for n in ids {
+            let name = named(&mut write, *n).await?;
             let done = write.conn().execute(sqlx::query(sql).bind(*n)).await;
             if done.map_err(|e| write.wrong(&e))?.rows_affected() != 1 {
                 return Err(no(format!(
-                    "message {n} is not {must_be}; `wickline queue show {n}` tells. Nothing was changed"
+                    "{name} is not {must_be}; `wickline queue show {name}` tells. Nothing was changed"
                 )));
             }
             let reason = Some(reason.to_owned());
-            let act = Act { verb, object: format!("message {n}"), reason, ..Act::default() };
+            let act = Act { verb, object: name.object(), reason, ..Act::default() };
             record(&mut write, actor, act).await?;
         }
         write.commit().await
@@ -408,6 +410,16 @@ pub(crate) async fn let_go_in(
     clear(write, open.n, None).await?;
     moved(write, open.n, State::Held, State::Waiting, None).await?;
     ledger.messages(write, bench, open).await
+}
+
+/// What people call a message.
+async fn named(write: &mut Write, n: i64) -> Result<Name, StoreError> {
+    let query = sqlx::query("SELECT report, receiver, amends FROM message WHERE n = $1").bind(n);
+    let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
+    let Some(row) = row else {
+        return Err(no("there is no such message; `wickline queue` lists them"));
+    };
+    Name::read(&row).map_err(|e| write.wrong(&e))
 }
 
 /// Clears one hold of a report.

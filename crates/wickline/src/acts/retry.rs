@@ -4,13 +4,14 @@ use sqlx::{Executor, Row};
 
 use crate::acts::corrections::{Withdrawn, current};
 use crate::acts::held::{Open, no, one_row, whole};
-use crate::acts::telling::{Extras, History, Saying, annotate, build, set_aside};
+use crate::acts::telling::{BUILT_ANEW, Extras, History, Saying, annotate, build, set_aside};
 use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::ledger::control_id;
 use crate::store::ledger::take;
+use crate::store::lists::names::Name;
 use crate::store::rows::queue::{Made, insert_messages};
 use crate::store::state::State;
 use crate::store::trail::Act;
@@ -30,6 +31,7 @@ pub enum Again {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Resent {
     pub n: i64,
+    pub name: Name,
     pub went: Went,
 }
 
@@ -54,12 +56,12 @@ impl Went {
         }
     }
 
-    fn words(self) -> String {
+    fn words(self) -> &'static str {
         match self {
-            Went::Same => "waiting, same bytes".into(),
-            Went::Anew(new) => format!("message {new}, new control id"),
-            Went::SaidSince(Some(other)) => format!("set-aside, message {other} says it since"),
-            Went::SaidSince(None) => "set-aside, it would say nothing new".into(),
+            Went::Same => "waiting, same bytes",
+            Went::Anew(_) => "waiting, built anew under a new control id",
+            Went::SaidSince(Some(_)) => "set-aside, a newer message says it since",
+            Went::SaidSince(None) => "set-aside, it would say nothing new",
         }
     }
 }
@@ -67,15 +69,13 @@ impl Went {
 /// A message as it must be to be sent again.
 struct Stuck {
     n: i64,
-    receiver: String,
-    report: i64,
+    name: Name,
     control_id: String,
     body: Vec<u8>,
     made_at: i64,
     refused: bool,
     /// OBR-3 and specimen that are not the report's own any more.
     retired: Option<(String, Option<String>)>,
-    withdraws: bool,
     why: Option<String>,
 }
 
@@ -100,13 +100,13 @@ impl Ledger {
             let went = self.again(&mut write, bench, &stuck).await?;
             let act = Act {
                 verb: "retry",
-                object: format!("message {n}"),
+                object: stuck.name.object(),
                 was: Some(if stuck.refused { "refused" } else { "kept back" }.into()),
-                became: Some(went.words()),
+                became: Some(went.words().into()),
                 ..Act::default()
             };
             record(&mut write, actor, act).await?;
-            done.push(Resent { n, went });
+            done.push(Resent { n, name: stuck.name, went });
         }
         write.commit().await?;
         Ok(done)
@@ -119,21 +119,21 @@ impl Ledger {
         stuck: &Stuck,
     ) -> Result<Went, StoreError> {
         let open = sayer(write, bench, stuck).await?;
-        let history = History::read(write, open.root(), &open.filler, &stuck.receiver).await?;
+        let history = History::read(write, open.root(), &open.filler, &stuck.name.receiver).await?;
         let later = history.0.iter().filter(|p| p.n > stuck.n && p.state != State::SetAside);
         if let Some(later) = later.map(|past| past.n).max() {
             // A later one says all that is right, and was made after this: never the old after the new.
-            set_aside(write, stuck.n, &format!("message {later} says it since")).await?;
+            set_aside(write, stuck.n, "a newer message says it since").await?;
             return Ok(Went::SaidSince(Some(later)));
         }
         if !stuck.refused {
             return same(write, stuck.n, None).await;
         }
-        let saying = if stuck.withdraws { Saying::Withdrawal } else { Saying::Results };
-        if stuck.retired.is_some() && !stuck.withdraws {
+        let saying = if stuck.name.withdraws { Saying::Withdrawal } else { Saying::Results };
+        if stuck.retired.is_some() && !stuck.name.withdraws {
             return Err(no(format!(
-                "message {}: its OBR-3 was withdrawn; `queue set-aside {0}` ends it",
-                stuck.n
+                "{}: its OBR-3 was withdrawn; `wickline queue set-aside {}` ends it",
+                stuck.name, stuck.control_id
             )));
         }
         let target = target(bench, stuck)?;
@@ -157,14 +157,14 @@ impl Ledger {
         let (id, made_at) = (control_id(&self.epoch, n), crate::clock::now_us());
         let body = build(bench, target, (&id, made_at), &open, saying, &known, why)?;
         let body = body.unwrap_or_default();
-        let (receiver, report) = (stuck.receiver.clone(), open.n);
+        let (receiver, report) = (stuck.name.receiver.clone(), open.n);
         insert_messages(write, &[Made { n, control_id: id, receiver, report, body, made_at }])
             .await?;
         annotate(write, n, &extras).await?;
         if let Some((filler, specimen)) = &stuck.retired {
             retire(write, n, filler, specimen.as_deref()).await?;
         }
-        set_aside(write, stuck.n, &format!("message {n} was built in its place")).await?;
+        set_aside(write, stuck.n, BUILT_ANEW).await?;
         Ok(Went::Anew(n))
     }
 
@@ -180,20 +180,20 @@ impl Ledger {
         let mut write = self.act().await?;
         let asked = stuck(&mut write, message).await?;
         if asked.retired.is_some() {
-            return Err(no(format!("message {message}: its OBR-3 was withdrawn already")));
+            return Err(no(format!("{}: its OBR-3 was withdrawn already", asked.name)));
         }
         let reason = "sent under the wrong specimen id";
-        self.withdraw(write, bench, actor, asked.report, reason, Some(specimen)).await
+        self.withdraw(write, bench, actor, asked.name.report, reason, Some(specimen)).await
     }
 }
 
 /// The report that speaks under a message's OBR-3 today, with what that OBR-3 stands for.
 async fn sayer(write: &mut Write, bench: &Bench, stuck: &Stuck) -> Result<Open, StoreError> {
-    let mut open = whole(write, stuck.report).await?;
+    let mut open = whole(write, stuck.name.report).await?;
     if stuck.refused && bench.analyzer(&open.analyzer).is_none() {
         return Err(no(format!(
-            "message {}: analyzer {} is not configured here; do this at its own bench",
-            stuck.n, open.analyzer
+            "{}: analyzer {} is not configured here; do this at its own bench",
+            stuck.name, open.analyzer
         )));
     }
     if let Some((filler, specimen)) = &stuck.retired {
@@ -202,17 +202,17 @@ async fn sayer(write: &mut Write, bench: &Bench, stuck: &Stuck) -> Result<Open, 
     }
     match current(write, open.root()).await? {
         Some(n) if n != open.n => whole(write, n).await,
-        _ if !matches!(open.state, State::Waiting | State::Filed) && !stuck.withdraws => {
-            Err(no(format!("message {}: its report {} is {}", stuck.n, open.n, open.state)))
+        _ if !matches!(open.state, State::Waiting | State::Filed) && !stuck.name.withdraws => {
+            Err(no(format!("{}: report {} is {}", stuck.name, open.n, open.state)))
         }
         _ => Ok(open),
     }
 }
 
 fn target<'a>(bench: &'a Bench, stuck: &Stuck) -> Result<&'a Target, StoreError> {
-    let found = bench.targets.iter().find(|t| t.id == stuck.receiver);
+    let found = bench.targets.iter().find(|t| t.id == stuck.name.receiver);
     found.map(|t| t.as_ref()).ok_or_else(|| {
-        no(format!("message {}: receiver {} is not configured here", stuck.n, stuck.receiver))
+        no(format!("{}: receiver {} is not configured here", stuck.name, stuck.name.receiver))
     })
 }
 
@@ -267,28 +267,27 @@ async fn stuck(write: &mut Write, n: i64) -> Result<Stuck, StoreError> {
     .bind(n);
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
     let Some(row) = row else {
-        return Err(no(format!("there is no message {n}; `wickline queue` lists them")));
+        return Err(no("there is no such message; `wickline queue` lists them"));
     };
-    let read = || -> Result<Option<Stuck>, sqlx::Error> {
+    let read = || -> Result<Result<Stuck, Name>, sqlx::Error> {
         let state = State::of(&row.try_get::<String, _>("state")?);
         let kept_back = state == State::Waiting && row.try_get::<i64, _>("put_by")? != 0;
+        let name = Name::read(&row)?;
         if state != State::Refused && !kept_back {
-            return Ok(None);
+            return Ok(Err(name));
         }
         let specimen = row.try_get("specimen")?;
-        Ok(Some(Stuck {
+        Ok(Ok(Stuck {
             n,
-            receiver: row.try_get("receiver")?,
-            report: row.try_get("report")?,
+            name,
             control_id: row.try_get("control_id")?,
             body: row.try_get("body")?,
             made_at: row.try_get("made_at")?,
             refused: state == State::Refused,
             retired: row.try_get::<Option<String>, _>("filler")?.map(|f| (f, specimen)),
-            withdraws: row.try_get::<Option<String>, _>("amends")?.as_deref() == Some("withdraws"),
             why: row.try_get("why")?,
         }))
     };
     let found = read().map_err(|e| write.wrong(&e))?;
-    found.ok_or_else(|| no(format!("message {n} is neither refused nor kept back")))
+    found.map_err(|name| no(format!("{name} is neither refused nor kept back")))
 }

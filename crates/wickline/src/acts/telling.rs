@@ -23,6 +23,9 @@ use crate::store::state::State;
 /// Why a message follows others under its OBR-3 where nobody gave a reason.
 const AGAIN: &str = "sent again after it was put right";
 
+/// Why a message is set aside that another takes the place of.
+pub(crate) const BUILT_ANEW: &str = "a newer message was built in its place";
+
 /// What is to be said under an OBR-3.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Saying {
@@ -150,7 +153,7 @@ impl History {
         for (past, sent) in self.told() {
             let kept = past.body.as_deref().ok_or("its bytes are not kept any more".to_owned());
             let rows = kept.and_then(told).map_err(|why| {
-                no(format!("message {}: what it told cannot be read: {why}", past.n))
+                no(format!("message {}: what it told cannot be read: {why}", past.control_id))
             })?;
             learn(&mut known, rows, sent);
         }
@@ -317,13 +320,13 @@ async fn replaced(
     by: Option<i64>,
 ) -> Result<(), StoreError> {
     let detail = match (by, saying) {
-        (Some(n), Saying::Results) => format!("message {n} was built in its place"),
-        (Some(n), Saying::Withdrawal) => format!("message {n} withdraws it"),
-        (None, Saying::Results) => "it would say nothing new".to_owned(),
-        (None, Saying::Withdrawal) => "withdrawn before it was sent".to_owned(),
+        (Some(_), Saying::Results) => BUILT_ANEW,
+        (Some(_), Saying::Withdrawal) => "a newer message withdraws it",
+        (None, Saying::Results) => "it would say nothing new",
+        (None, Saying::Withdrawal) => "withdrawn before it was sent",
     };
     for past in history.0.iter().filter(|past| past.is_replaced()) {
-        set_aside(write, past.n, &detail).await?;
+        set_aside(write, past.n, detail).await?;
     }
     Ok(())
 }
@@ -380,7 +383,7 @@ impl Ledger {
         }
         let query = sqlx::query(
             "UPDATE message SET state = 'refused', reason = 'overtaken', settled_at = $1, detail = \
-             'another message under its OBR-3 went out while this one was made: `queue retry` builds it anew' \
+             'another message under its OBR-3 went out while this one was made: `wickline queue retry ' || report || '@' || receiver || '` builds it anew' \
              WHERE n = $2 AND state = 'waiting'",
         )
         .bind(clock::now_us())

@@ -5,7 +5,6 @@ mod laboratory;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use clap::builder::NonEmptyStringValueParser;
 use rustix::fs::Access;
 use serde_json::json;
 use wickline_listen::line::LineKind;
@@ -29,7 +28,7 @@ pub struct Options {
     #[arg(long, requires = "reason", conflicts_with = "offline")]
     record: bool,
     /// Why the configuration changes
-    #[arg(long, value_name = "TEXT", requires = "record", value_parser = NonEmptyStringValueParser::new())]
+    #[arg(long, value_name = "TEXT", requires = "record", value_parser = super::person::words)]
     reason: Option<String>,
     #[command(flatten)]
     who: As,
@@ -104,7 +103,7 @@ async fn announce(bench: &Bench, who: &As, reason: &str) -> Result<Finding, Fail
         ))
     })?;
     let ledger = Ledger::open(bench.ledger.clone()).await?;
-    let (actor, name) = (who.actor(), bench_name(&tape.id));
+    let (actor, name) = (who.actor(&bench.people)?, bench_name(&tape.id));
     let told = ledger.configuration_announce(&actor, &name, &bench.effective, reason).await?;
     let print = &bench.effective.fingerprint[..16];
     Ok(match told {

@@ -4,12 +4,11 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::json;
 
 use super::output::{Output, Tone, plain, state};
-use super::{Answer, As, Desk, Exit, Failure};
+use super::{Answer, As, Desk, Exit, Failure, Why};
 use crate::acts::closing::{Closing, Confirmed};
 use crate::acts::explaining::Explanation;
 use crate::clock;
@@ -41,8 +40,8 @@ enum Act {
         /// Numbers as the sheet has them, ranges of them, or ids of the sheet
         #[arg(required = true, value_name = "NUMBER")]
         numbers: Vec<String>,
-        #[arg(long, value_name = "TEXT", value_parser = NonEmptyStringValueParser::new())]
-        reason: String,
+        #[command(flatten)]
+        why: Why,
         /// Needed where two analyzers miss the same number
         #[arg(long, value_name = "ID")]
         analyzer: Option<String>,
@@ -71,10 +70,11 @@ pub async fn day(config: Option<PathBuf>, options: Options, out: &Output) -> Ans
             let date = date_of(&desk, options.date.as_deref())?;
             sheet(&desk, &date, options.analyzer.as_deref(), options.html.as_deref(), out).await
         }
-        Some(Act::Explain { numbers, reason, analyzer, date, who }) => {
+        Some(Act::Explain { numbers, why, analyzer, date, who }) => {
             let day = date_of(&desk, date.as_deref())?;
+            let reason = desk.reason(&why, out)?;
             let what = Explanation { day, analyzer, numbers, reason };
-            let ids = desk.ledger.day_explain(&who.actor(), desk.clock(), &what).await?;
+            let ids = desk.ledger.day_explain(&desk.actor(&who)?, desk.clock(), &what).await?;
             explained(&ids, out)?;
             Ok(Exit::Done)
         }
@@ -302,7 +302,7 @@ async fn close(desk: &Desk, date: &str, last: &[String], who: &As, out: &Output)
         return Err(Failure::wrong(format!("{date} has not begun: close it when it is over")));
     }
     let confirmed = last.iter().map(|t| confirmed(t)).collect::<Result<Vec<_>, _>>()?;
-    let actor = who.actor();
+    let actor = desk.actor(who)?;
     let mut answer = json!({"date": date, "closed": false, "missing": {}, "items": []});
     let closing = desk.ledger.day_close(&desk.bench, &actor, date, &confirmed).await?;
     let exit = match closing {

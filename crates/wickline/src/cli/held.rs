@@ -2,14 +2,13 @@
 
 use std::path::PathBuf;
 
-use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::json;
 use wickline_normalize::{Reason, Report};
 
 use super::identify;
 use super::output::{Output, Tone, plain};
-use super::{Answer, As, Desk, Exit, Failure, id};
+use super::{Answer, As, Desk, Exit, Failure, Why, id};
 use crate::acts::again::Difference;
 use crate::acts::corrections::Decision;
 use crate::sheet::todo::remedy_words;
@@ -39,21 +38,21 @@ enum Act {
         #[arg(long, value_name = "SPECIMEN", requires = "specimen")]
         again: Option<String>,
         /// The level of the control material
-        #[arg(long, value_name = "LEVEL", value_parser = NonEmptyStringValueParser::new())]
+        #[arg(long, value_name = "LEVEL", value_parser = super::person::words)]
         control: Option<String>,
     },
     /// Send it as it is, with a reason
     Release {
         id: String,
-        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
-        reason: String,
+        #[command(flatten)]
+        why: Why,
     },
     /// Decide what a report is whose number was used before, or that the analyzer calls a correction
     Decide {
         id: String,
         what: What,
-        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
-        reason: String,
+        #[command(flatten)]
+        why: Why,
         /// The report that it corrects, where that cannot be told by number or specimen
         #[arg(long, value_name = "ID")]
         of: Option<String>,
@@ -69,8 +68,8 @@ enum Act {
     /// Decide that it is not to be sent, with a reason
     SetAside {
         id: String,
-        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
-        reason: String,
+        #[command(flatten)]
+        why: Why,
     },
 }
 
@@ -98,7 +97,7 @@ impl What {
 
 pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
     let desk = Desk::open(config).await?;
-    let actor = options.who.actor();
+    let actor = desk.actor(&options.who)?;
     let became = match options.act {
         None => return list(&desk, out).await,
         Some(Act::Show { id }) => return show(&desk, &id, out).await,
@@ -111,14 +110,17 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
             let level = control.unwrap_or_default();
             desk.ledger.report_is_control(&desk.bench, &actor, id(&text)?, &level).await?
         }
-        Some(Act::Release { id: text, reason }) => {
+        Some(Act::Release { id: text, why }) => {
+            let reason = desk.reason(&why, out)?;
             desk.ledger.report_release(&desk.bench, &actor, id(&text)?, &reason).await?
         }
-        Some(Act::Decide { id: text, what, reason, of }) => {
+        Some(Act::Decide { id: text, what, why, of }) => {
+            let reason = desk.reason(&why, out)?;
             let (n, decision) = (id(&text)?, what.decision(of.as_deref())?);
             desk.ledger.report_decide(&desk.bench, &actor, n, decision, &reason).await?
         }
-        Some(Act::SetAside { id: text, reason }) => {
+        Some(Act::SetAside { id: text, why }) => {
+            let reason = desk.reason(&why, out)?;
             desk.ledger.report_set_aside(&actor, id(&text)?, &reason).await?
         }
         Some(Act::Reread { ids, reason }) => return reread(&desk, &actor, &ids, reason, out).await,
@@ -257,7 +259,7 @@ fn print_report(kept: &Kept, lines: &[&str], out: &Output) {
         let cleared = if hold.cleared { " [cleared]" } else { "" };
         out.line(&format!("{}{line}{cleared}: {}", hold.reason, hold.detail));
         if let (Ok(reason), false) = (hold.reason.parse::<Reason>(), hold.cleared) {
-            out.line(&format!("      what lets it go: {}", remedy_words(reason)));
+            out.line(&format!("      what lets it go: {}", remedy_words(reason, &item.id)));
         }
     }
     if let Some(earlier) = &item.corrects {

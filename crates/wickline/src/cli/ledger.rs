@@ -6,6 +6,7 @@ use serde_json::json;
 use super::output::Output;
 use super::{Answer, As, Exit, Failure};
 use crate::house::lock;
+use crate::settings::bench::People;
 use crate::store::db::Address;
 use crate::store::ledger::Ledger;
 
@@ -47,7 +48,7 @@ pub async fn ledger(options: Options, out: &Output) -> Answer {
     }
     let _locked = lock(path, "ledger")?;
     let (old, new) = (Ledger::open_moved(from).await?, Ledger::open(to).await?);
-    let counts = old.move_to(&new, &options.who.actor()).await?;
+    let counts = old.move_to(&new, &options.who.actor(&People::default())?).await?;
     if out.json {
         let rows: Vec<_> =
             counts.iter().map(|(table, rows)| json!({"table": table, "rows": rows})).collect();

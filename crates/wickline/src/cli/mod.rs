@@ -11,6 +11,7 @@ mod ledger;
 mod listen;
 mod marks;
 mod output;
+mod person;
 mod prove;
 mod queue;
 mod receive;
@@ -23,9 +24,10 @@ mod trail;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Parser, Subcommand};
 
 use self::output::Output;
+use self::person::{As, Why};
 use crate::clock::SiteClock;
 use crate::settings::bench::Bench;
 use crate::settings::{self, Loaded};
@@ -84,20 +86,6 @@ enum Command {
     Simulate(simulate::Options),
     /// A practice receiver with scripted answers
     Receive(receive::Options),
-}
-
-/// Who acts, for the trail.
-#[derive(Clone, Debug, Args)]
-struct As {
-    /// The name to record in the trail [default: the login name]
-    #[arg(long = "as", value_name = "NAME", global = true)]
-    name: Option<String>,
-}
-
-impl As {
-    fn actor(&self) -> Actor {
-        Actor::person(self.name.clone())
-    }
 }
 
 /// How a command ended, as an exit code.
@@ -241,6 +229,16 @@ impl Desk {
 
     fn clock(&self) -> &SiteClock {
         &self.bench.clock
+    }
+
+    /// Who acts, as the laboratory wants it recorded.
+    fn actor(&self, who: &As) -> Result<Actor, Failure> {
+        who.actor(&self.bench.people)
+    }
+
+    /// Why: as given, or asked at the terminal.
+    fn reason(&self, why: &Why, out: &Output) -> Result<String, Failure> {
+        why.reason(&self.bench.people, out)
     }
 }
 

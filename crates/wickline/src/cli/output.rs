@@ -131,6 +131,22 @@ pub fn plain(text: impl Into<String>) -> (String, Tone) {
     (text.into(), Tone::Plain)
 }
 
+/// A class as people see it: urgent work stands out.
+#[must_use]
+pub fn class(text: &str) -> (String, Tone) {
+    if text == "stat" { ("URGENT".into(), Tone::Bad) } else { plain(text) }
+}
+
+/// A time for a table: `2026-03-14 09:15`. What is no time with its date stays as it is.
+#[must_use]
+pub fn short_time(time: Option<&str>) -> String {
+    let Some(time) = time else { return "-".into() };
+    match (time.get(..10), time.get(10..11), time.get(11..16)) {
+        (Some(day), Some("T"), Some(minute)) => format!("{day} {minute}"),
+        _ => time.to_owned(),
+    }
+}
+
 /// A state, toned by whether it asks for a person.
 #[must_use]
 pub fn state(text: &str) -> (String, Tone) {

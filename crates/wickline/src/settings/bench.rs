@@ -75,6 +75,10 @@ impl Target {
     }
 }
 
+/// What the laboratory asks of those who act.
+#[derive(Clone, Debug, Default)]
+pub struct People {}
+
 /// Everything the daemon and the commands work with.
 pub struct Bench {
     pub site_name: String,
@@ -89,6 +93,7 @@ pub struct Bench {
     pub ballast: u64,
     pub analyzers: Vec<Arc<Analyzer>>,
     pub targets: Vec<Arc<Target>>,
+    pub people: People,
     /// What `check` should say although it is not wrong.
     pub notes: Vec<String>,
     /// All of it as it was read, for the trail.
@@ -137,6 +142,7 @@ impl Bench {
                 ballast: settings.store.ballast_mib << 20,
                 analyzers,
                 targets,
+                people: People::default(),
                 notes,
                 effective: Effective::new(&loaded.text, files),
             }),

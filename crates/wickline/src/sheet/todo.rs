@@ -5,19 +5,25 @@ use wickline_normalize::{Reason, Remedy};
 use crate::store::lists::reports::{Delivery, Item};
 use crate::store::state::State;
 
-/// What a person can do about a hold, in words.
+/// What a person can do about a hold: commands that run as they stand, and ask for what they need.
 #[must_use]
-pub fn remedy_words(reason: Reason) -> &'static str {
+pub fn remedy_words(reason: Reason, id: &str) -> String {
+    let aside = format!("`wickline held set-aside {id}`");
     match reason.remedy() {
-        Remedy::Release => "held release ID --reason TEXT, or set it aside",
-        Remedy::Identify => "held identify ID --specimen S (or --control LEVEL), or set it aside",
-        Remedy::Reread => {
-            "mend the dialect, strip or configuration, then held reread ID; or set it aside"
+        Remedy::Release => {
+            format!("`wickline held release {id}` sends it as it is, {aside} does not")
         }
-        Remedy::Decide => "held decide ID new-run | correction | mistake --reason TEXT",
-        Remedy::SetAside => {
-            "held set-aside ID --reason TEXT; have the analyzer send it again where it can"
+        Remedy::Identify => {
+            format!("`wickline held identify {id}` asks whose it is, or {aside}")
         }
+        Remedy::Reread => format!(
+            "mend the dialect, strip or configuration, then `wickline held reread {id}`; or {aside}"
+        ),
+        Remedy::Decide => format!(
+            "`wickline held decide {id} new-run`, `wickline held decide {id} correction` or \
+             `wickline held decide {id} mistake`"
+        ),
+        Remedy::SetAside => format!("{aside}; have the analyzer send it again where it can"),
     }
 }
 
@@ -33,16 +39,18 @@ pub fn todo(item: &Item, date: &str) -> Option<String> {
     if let Some(refused) = at(State::Refused) {
         let Delivery { message, receiver, .. } = refused;
         return Some(format!(
-            "queue show {message} says what {receiver} answered; then queue retry {message}, or \
-             queue set-aside {message} --reason TEXT"
+            "`wickline queue show {message}` says what {receiver} answered; then `wickline queue retry \
+             {message}`, or `wickline queue set-aside {message}`"
         ));
     }
     if let Some(waiting) = at(State::Waiting) {
         let Delivery { message, receiver, .. } = waiting;
         return Some(if waiting.on_hold {
-            format!("a person keeps it back: queue retry {message} lets it go")
+            format!("a person keeps it back: `wickline queue retry {message}` lets it go")
         } else {
-            format!("nothing but time: it goes to {receiver} by itself; queue shows when")
+            format!(
+                "nothing but time: it goes to {receiver} by itself; `wickline queue` shows when"
+            )
         });
     }
     item.is_open().then(|| "configure a receiver that takes this analyzer's results".to_owned())
@@ -61,18 +69,18 @@ pub fn goes_by_itself(item: &Item) -> bool {
 fn held(item: &Item) -> String {
     let mut open = item.holds.iter().filter(|h| !h.cleared);
     let first = open.next().and_then(|h| h.reason.parse::<Reason>().ok());
-    let Some(reason) = first else { return format!("held show {} tells why", item.id) };
+    let Some(reason) = first else { return format!("`wickline held show {}` tells why", item.id) };
     let barred = item.class == "control" && reason.remedy() == Remedy::Release;
     let words = if barred {
-        "held set-aside ID --reason TEXT: control material is never released"
+        format!("`wickline held set-aside {}`: control material is never released", item.id)
     } else {
-        remedy_words(reason)
+        remedy_words(reason, &item.id)
     };
     let more = match open.count() {
         0 => String::new(),
-        more => format!("; held show {} names {more} more reason(s)", item.id),
+        more => format!("; `wickline held show {}` names {more} more reason(s)", item.id),
     };
-    format!("{}{more}", words.replace("ID", &item.id))
+    format!("{words}{more}")
 }
 
 fn missing(item: &Item, date: &str) -> String {
@@ -94,9 +102,9 @@ fn missing(item: &Item, date: &str) -> String {
 }
 
 /// One word of a command line, whatever an analyzer printed.
-fn word(text: &str) -> String {
+pub fn word(text: &str) -> String {
     let plain =
-        |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '/' | '-' | '=' | '#');
+        |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '/' | '-' | '=' | '#' | '@');
     if !text.is_empty() && text.chars().all(plain) {
         return text.to_owned();
     }
@@ -130,7 +138,7 @@ mod tests {
         Delivery {
             receiver: "lis".into(),
             state: state.into(),
-            message: "9".into(),
+            message: "17@lis".into(),
             control_id: String::new(),
             attempts: 0,
             reason: None,
@@ -147,7 +155,7 @@ mod tests {
     fn every_open_line_says_what_to_do_and_a_finished_one_says_nothing() {
         let said = |item: &Item| todo(item, "2026-03-14").unwrap_or_default();
         for (item, part) in [
-            (item("held", "routine", &["specimen-blank"]), "held identify 17 --specimen"),
+            (item("held", "routine", &["specimen-blank"]), "held identify 17`"),
             (item("held", "routine", &["clock-off", "pad-unread"]), "names 1 more"),
             (item("held", "control", &["clock-off"]), "held set-aside 17"),
             (
@@ -160,9 +168,9 @@ mod tests {
         }
         let sent =
             |delivery| Item { deliveries: vec![delivery], ..item("waiting", "routine", &[]) };
-        assert!(said(&sent(at("refused", false))).starts_with("queue show 9"));
+        assert!(said(&sent(at("refused", false))).starts_with("`wickline queue show 17@lis`"));
         assert!(said(&sent(at("waiting", false))).starts_with("nothing but time"));
-        assert!(said(&sent(at("waiting", true))).contains("queue retry 9"));
+        assert!(said(&sent(at("waiting", true))).contains("wickline queue retry 17@lis`"));
         for (state, on_hold, alone) in [
             ("waiting", false, true),
             ("waiting", true, false),

@@ -101,7 +101,7 @@ pub struct Held {
     pub reason: &'static str,
     pub detail: String,
     pub line: Option<usize>,
-    pub remedy: &'static str,
+    pub remedy: String,
 }
 
 /// A line of which something was not understood.
@@ -353,7 +353,7 @@ fn hold(hold: &Hold) -> Held {
         reason: hold.reason.code(),
         detail: hold.detail.clone(),
         line: hold.line.map(|l| l + 1),
-        remedy: remedy_words(hold.reason),
+        remedy: remedy_words(hold.reason, "ID"),
     }
 }
 

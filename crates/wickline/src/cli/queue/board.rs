@@ -5,7 +5,7 @@ use std::time::Duration;
 use serde::Serialize;
 use serde_json::json;
 
-use super::super::output::{Output, plain, state};
+use super::super::output::{Output, class, plain, short_time, state};
 use super::super::{Answer, Desk, Exit, Failure};
 use crate::clock;
 use crate::store::lists::queue::{Asked, QueueItem};
@@ -210,25 +210,29 @@ fn print_items(items: &[QueueItem], all: i64, asked: &Asked, out: &Output) {
         .iter()
         .map(|i| {
             vec![
-                plain(&i.id),
-                plain(&i.receiver),
+                plain(&i.message),
+                plain(i.specimen.as_deref().unwrap_or("-")),
+                class(&i.class),
                 plain(&i.analyzer),
                 plain(i.number.as_deref().unwrap_or("-")),
+                plain(short_time(i.taken_at.as_deref())),
                 state(if i.on_hold { "kept back" } else { &i.state }),
-                plain(&i.ready_at),
                 plain(i.attempts.to_string()),
-                plain(i.next_attempt_at.as_deref().unwrap_or("-")),
+                plain(short_time(i.next_attempt_at.as_deref())),
                 plain(i.detail.as_deref().or(i.reason.as_deref()).unwrap_or("")),
             ]
         })
         .collect();
     out.table(
-        &["id", "receiver", "analyzer", "number", "state", "ready", "tries", "next try", "why"],
+        &[
+            "id", "specimen", "class", "analyzer", "number", "taken", "state", "tries", "next try",
+            "why",
+        ],
         &rows,
     );
     let shown = i64::try_from(items.len()).unwrap_or(0);
     if shown == asked.limit && all > shown {
-        let last = items.last().map_or("", |i| i.id.as_str());
+        let last = items.last().map_or("", |i| i.control_id.as_str());
         out.line(&format!("{shown} shown; `wickline queue --after {last}` has the next"));
     }
 }

@@ -63,8 +63,8 @@ pub async fn print(desk: &Desk, asked: &Asked, html: Option<&Path>, out: &Output
     let asked = Asked { limit: MOST, ..asked.clone() };
     let mut slips = Vec::new();
     for item in desk.ledger.queue(&asked, desk.clock()).await? {
-        let n = item.id.parse().unwrap_or(0);
-        let body = desk.ledger.message(n, desk.clock()).await?.map(|w| w.body).unwrap_or_default();
+        let body =
+            desk.ledger.message(item.n, desk.clock()).await?.map(|w| w.body).unwrap_or_default();
         slips.push(Slip { readings: readings(&body), item });
     }
     let site = desk.bench.site_name.as_str();

@@ -2,5 +2,6 @@
 
 pub mod counts;
 pub mod day;
+pub mod names;
 pub mod queue;
 pub mod reports;
