@@ -122,3 +122,29 @@ fn a_message_is_named_by_its_report_and_receiver_and_hints_run_as_they_stand() {
         assert_eq!(daemon.stop(), 0);
     });
 }
+
+#[test]
+fn what_lets_held_reports_go_runs_as_it_stands() {
+    let folder = Folder::new("remedies");
+    std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
+    runtime().block_on(async {
+        let (port, wire) = pty();
+        let text = configuration(&wire, "lis02", "ten-pad", "dir:out", "");
+        let config = folder.write("wickline.toml", &text);
+        let daemon = Daemon::start(&config);
+        let mut plan = script(3, 7);
+        plan.run[0].specimen.clear();
+        plan.run[2].specimen = "?".into();
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&plan, |_, _| ()).await.expect("the line holds");
+        until(|| ask(&config, &["held"])["items"].as_array().map(Vec::len) == Some(2));
+        let done =
+            run_all(&config, &[&["held", "show", "1"], &["status"], &["day"], &["held"]]).await;
+        for hint in ["wickline held identify 1", "wickline held show 3", "wickline held identify 3"]
+        {
+            assert!(done.iter().any(|h| h == hint), "{hint}: {done:?}");
+        }
+        assert_eq!(ask(&config, &["find", "KP-20417"])["totals"]["reports"], 2);
+        assert_eq!(daemon.stop(), 0);
+    });
+}

@@ -63,7 +63,10 @@ fn a_number_used_twice_is_a_correction_and_a_wrong_specimen_is_withdrawn() {
     let glucose = glucose.iter().find(|r| r["what"] == "GLU").expect("a pad");
     assert_ne!(glucose["before"], glucose["after"]);
     let paper = words(&config, &["held", "show", &id]);
-    assert!(paper.contains("report 1, sent") && paper.contains("held decide ID"), "{paper}");
+    assert!(
+        paper.contains("report 1, sent") && paper.contains(&format!("held decide {id} ")),
+        "{paper}"
+    );
 
     let why = ["--reason", "strip was misplaced", "--as", "J. Mast"];
     let decide = [&["held", "decide", &id, "correction"], &why[..]].concat();

@@ -69,6 +69,7 @@ impl House {
             Err(error) => return Err(error),
         };
         let (stop, _) = watch::channel(false);
+        events.seen.begin(&bench);
         let console = Console::bind(bench.console).await?;
         Ok(Self {
             bench,
@@ -138,7 +139,8 @@ impl House {
     fn show(&mut self, ledger: watch::Receiver<Option<Ledger>>) {
         if let Some(console) = self.console.take() {
             let (tape, stop) = (self.tape.healthy(), self.stop.subscribe());
-            let sight = Sight { bench: self.bench.clone(), ledger, tape, stop };
+            let (bench, seen) = (self.bench.clone(), self.events.seen.clone());
+            let sight = Sight { bench, ledger, tape, seen, stop };
             self.tasks.spawn(async move {
                 console.run(sight).await;
                 Ok(())

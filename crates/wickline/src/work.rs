@@ -14,6 +14,7 @@ use crate::pipeline::delivery::Delivery;
 use crate::pipeline::event::{Event, Events};
 use crate::pipeline::lookout::Lookout;
 use crate::pipeline::reading::Reading;
+use crate::pipeline::seen::Teller;
 use crate::pipeline::stopped;
 use crate::pipeline::tenure::Tenure;
 use crate::settings::bench::Bench;
@@ -101,6 +102,12 @@ impl Work {
         };
         tasks.spawn(async move {
             lookout.run().await;
+            Ok(())
+        });
+        let (seen, me, stop) = (self.events.seen.clone(), self.me(), self.stop.clone());
+        let teller = Teller { ledger: ledger.clone(), seen, me, stop };
+        tasks.spawn(async move {
+            teller.run().await;
             Ok(())
         });
         let mut ended = Ok(());

@@ -16,6 +16,7 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::ledger::filler;
 use crate::store::ledger::take;
+use crate::store::rows::named::renamed;
 use crate::store::state::State;
 use crate::store::tape::Tape;
 use crate::store::trail::Act;
@@ -251,6 +252,7 @@ impl Ledger {
                 let new = filler(&self.epoch, take(&mut write, "report", 1).await?);
                 let old = std::mem::replace(&mut open.filler, new);
                 open.specimen = Some(specimen.to_owned());
+                renamed(&mut write, n, Some(specimen), "withdraw").await?;
                 let query = sqlx::query(
                     "UPDATE report SET specimen = $1, given = $1, filler = $2 \
                      WHERE n = $3 AND state = 'waiting'",
@@ -399,6 +401,7 @@ async fn goes_under(
     earlier: &Open,
     reason: &str,
 ) -> Result<(), StoreError> {
+    renamed(write, open.n, earlier.specimen.as_deref(), "decide correction").await?;
     open.corrects = Some(earlier.root());
     open.filler.clone_from(&earlier.filler);
     open.specimen.clone_from(&earlier.specimen);

@@ -15,6 +15,7 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::ledger::control_id;
 use crate::store::lists::names::Name;
+use crate::store::rows::named::renamed;
 use crate::store::state::State;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
@@ -188,6 +189,7 @@ impl Ledger {
         }
         bench.check_specimen(&open.analyzer, specimen, open.print.number.as_deref()).map_err(no)?;
         open.specimen = Some(specimen.to_owned());
+        renamed(&mut write, n, Some(specimen), "identify").await?;
         let update = sqlx::query(
             "UPDATE report SET specimen = $1, given = $1 WHERE n = $2 AND state = 'held'",
         )

@@ -10,6 +10,7 @@ pub mod controls;
 pub mod corrections;
 pub mod explaining;
 pub mod held;
+pub mod holdings;
 pub mod intake;
 mod judging;
 mod numbers;

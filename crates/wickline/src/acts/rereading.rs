@@ -12,6 +12,7 @@ use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
+use crate::store::rows::named::renamed;
 use crate::store::state::State;
 use crate::store::tape::Tape;
 use crate::store::trail::Act;
@@ -176,6 +177,7 @@ impl Update<'_> {
         to: State,
     ) -> Result<Columns, StoreError> {
         let row = &self.row;
+        renamed(write, self.n, row.specimen.as_deref(), "reread").await?;
         let update = sqlx::query(
             "UPDATE report SET state = $1, class = $2, level = $3, specimen = $4, number = $5, \
              identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11, \

@@ -4,7 +4,7 @@
 //! never answered. Readings read again with today's strip and layout are not what it was told.
 
 use sqlx::any::AnyRow;
-use sqlx::{Executor, Row};
+use sqlx::{AnyConnection, Executor, Row};
 use wickline_forward::hl7::{Correction, Told, told};
 use wickline_normalize::correction::{Known, Sent, learn};
 
@@ -114,6 +114,17 @@ impl History {
         filler: &str,
         receiver: &str,
     ) -> Result<Self, StoreError> {
+        let history = Self::look(write.conn(), root, filler, receiver).await;
+        history.map_err(|e| write.wrong(&e))
+    }
+
+    /// The same for a question alone.
+    pub(crate) async fn look(
+        conn: &mut AnyConnection,
+        root: i64,
+        filler: &str,
+        receiver: &str,
+    ) -> Result<Self, sqlx::Error> {
         let query = sqlx::query(
             "SELECT m.n, m.control_id, m.made_at, m.state, m.attempts + m.perhaps AS tries, m.put_by, b.body, \
              CASE WHEN m.answer IS NULL THEN 0 ELSE 1 END AS answered \
@@ -125,7 +136,7 @@ impl History {
         .bind(root)
         .bind(receiver.to_owned())
         .bind(filler.to_owned());
-        let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+        let rows = conn.fetch_all(query).await?;
         let read = |row: &AnyRow| -> Result<Past, sqlx::Error> {
             Ok(Past {
                 n: row.try_get("n")?,
@@ -138,8 +149,7 @@ impl History {
                 body: row.try_get("body")?,
             })
         };
-        let past = rows.iter().map(read).collect::<Result<_, _>>();
-        past.map(Self).map_err(|e| write.wrong(&e))
+        rows.iter().map(read).collect::<Result<_, _>>().map(Self)
     }
 
     /// The messages that the receiver has or may have.
@@ -383,7 +393,8 @@ impl Ledger {
         }
         let query = sqlx::query(
             "UPDATE message SET state = 'refused', reason = 'overtaken', settled_at = $1, detail = \
-             'another message under its OBR-3 went out while this one was made: `wickline queue retry ' || report || '@' || receiver || '` builds it anew' \
+             'another message under its OBR-3 went out while this one was made: `wickline queue retry ' \
+             || report || '@' || receiver || '` builds it anew' \
              WHERE n = $2 AND state = 'waiting'",
         )
         .bind(clock::now_us())

@@ -10,6 +10,7 @@ use serde_json::json;
 use wickline_listen::line::LineKind;
 
 use super::output::Output;
+use super::person::chosen;
 use super::{Answer, As, Exit, Failure, loaded};
 use crate::settings::bench::Bench;
 use crate::store::ledger::Ledger;
@@ -77,8 +78,8 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
     }
     let clean = !found.iter().any(|f| f.level == Level::Bad);
     if options.record && clean {
-        let reason = options.reason.as_deref().unwrap_or_default();
-        found.push(announce(&bench, &options.who, reason).await?);
+        let reason = chosen(options.reason.as_deref().unwrap_or_default(), &bench.people)?;
+        found.push(announce(&bench, &options.who, &reason).await?);
     }
     show(&found, out)?;
     let any = |level: Level| found.iter().any(|f| f.level == level);

@@ -8,10 +8,12 @@ use clap::{Args, Subcommand};
 use serde_json::json;
 
 use super::output::{Output, Tone, plain, state};
+use super::status::elsewhere;
 use super::{Answer, As, Desk, Exit, Failure, Why};
 use crate::acts::closing::{Closing, Confirmed};
 use crate::acts::explaining::Explanation;
 use crate::clock;
+use crate::sheet::now::About;
 use crate::sheet::sums::PARTS;
 use crate::sheet::todo::{goes_by_itself, todo};
 use crate::sheet::{Line, Sheet, time_on};
@@ -110,7 +112,11 @@ async fn sheet(
     }
     match html {
         Some(path) => paper(desk, &sheet, path, out).await?,
-        None => show(&sheet, out)?,
+        None => {
+            show(&sheet, out)?;
+            elsewhere(desk, &[About::Held, About::Refused, About::Missing], Some(date), out)
+                .await?;
+        }
     }
     if let Some(fault) = sheet.faults.first() {
         let text = format!(

@@ -5,8 +5,8 @@ mod controls;
 mod day;
 mod demo;
 mod explain;
+mod find;
 mod held;
-mod identify;
 mod ledger;
 mod listen;
 mod marks;
@@ -19,6 +19,7 @@ mod replay;
 mod report;
 mod run;
 mod simulate;
+mod status;
 mod trail;
 
 use std::path::PathBuf;
@@ -66,7 +67,11 @@ enum Command {
     Explain(explain::Options),
     /// The whole matrix of a strip through the real way, as a table to sign
     Prove(prove::Options),
-    /// What is not yet accepted, oldest first, and why
+    /// Is anything wrong now? Lines, controls, receivers, what is open of all days, stores, clocks
+    Status(status::Options),
+    /// Every report of a specimen id, number, control id or OBR-3; or of a strip lot, a failed run, a mapping
+    Find(find::Options),
+    /// What is not yet accepted, in the order of sending, and why
     Queue(queue::Options),
     /// Reports that need a person
     Held(held::Options),
@@ -185,6 +190,8 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Explain(options) => explain::explain(config, options, out).await,
         Command::Listen(options) => listen::listen(options, out).await,
         Command::Prove(options) => prove::prove(config, options, out).await,
+        Command::Status(options) => status::status(config, options, out).await,
+        Command::Find(options) => find::find(config, options, out).await,
         Command::Queue(options) => queue::queue(config, options, out).await,
         Command::Held(options) => held::held(config, options, out).await,
         Command::Report(options) => report::report(config, options, out).await,
@@ -224,6 +231,17 @@ impl Desk {
     async fn open(config: Option<PathBuf>) -> Result<Self, Failure> {
         let bench = bench(config)?;
         let ledger = Ledger::open(bench.ledger.clone()).await?;
+        Ok(Self { bench, ledger })
+    }
+
+    /// For a question: beside a daemon that writes, nobody waits for anybody. A ledger that is not there
+    /// yet, or not of this schema, is opened as ever.
+    async fn look(config: Option<PathBuf>) -> Result<Self, Failure> {
+        let bench = bench(config)?;
+        let ledger = match Ledger::look(bench.ledger.clone()).await {
+            Err(StoreError::Open { .. }) => Ledger::open(bench.ledger.clone()).await?,
+            looked => looked?,
+        };
         Ok(Self { bench, ledger })
     }
 

@@ -106,7 +106,11 @@ enum Act {
 }
 
 pub async fn queue(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let desk = Desk::open(config).await?;
+    let asks = matches!(
+        options.act,
+        None | Some(Act::Show { .. } | Act::Print { .. } | Act::Counts { .. })
+    );
+    let desk = if asks { Desk::look(config).await? } else { Desk::open(config).await? };
     let (who, filter) = (&options.who, &options.filter);
     match options.act {
         None if options.follow => {

@@ -18,6 +18,7 @@ use tracing::info;
 
 pub use meters::told;
 
+use crate::pipeline::seen::Seen;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -30,6 +31,8 @@ pub struct Sight {
     pub ledger: watch::Receiver<Option<Ledger>>,
     /// Whether the tape takes what is heard.
     pub tape: watch::Receiver<bool>,
+    /// How lines and receivers are.
+    pub seen: Seen,
     pub stop: watch::Receiver<bool>,
 }
 
@@ -105,7 +108,7 @@ async fn health() -> impl IntoResponse {
     answer(true, "")
 }
 
-/// The tape takes what is heard, and the ledger can be worked with.
+/// The tape takes what is heard, the ledger can be worked with, and no line or receiver is down for long.
 async fn ready(State(shared): Shared) -> impl IntoResponse {
     let sight = &shared.0;
     if !*sight.tape.borrow() {
@@ -116,10 +119,15 @@ async fn ready(State(shared): Shared) -> impl IntoResponse {
         Some(ledger) => ledger.within(ledger.receivers()).await.is_ok(),
         None => false,
     };
-    answer(there, "the ledger is away: lines go on to the tape")
+    if !there {
+        return answer(false, "the ledger is away: lines go on to the tape");
+    }
+    let longest = sight.bench.down_longest;
+    let down = longest.map(|longest| sight.seen.down_for(longest)).unwrap_or_default();
+    answer(down.is_empty(), &down.join("\n"))
 }
 
-fn answer(good: bool, why: &'static str) -> (StatusCode, String) {
+fn answer(good: bool, why: &str) -> (StatusCode, String) {
     if good {
         (StatusCode::OK, "ok\n".into())
     } else {

@@ -6,6 +6,7 @@ pub mod hearing;
 pub mod lookout;
 pub mod reading;
 pub mod recorder;
+pub mod seen;
 pub mod tenure;
 
 use tokio::sync::watch;

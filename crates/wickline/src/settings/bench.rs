@@ -69,15 +69,26 @@ impl Target {
     /// Whether so many wait, or one so long, that a person should know.
     #[must_use]
     pub fn is_late(&self, standing: &Standing, now: i64) -> bool {
-        let many = self.late_count > 0 && standing.waiting >= self.late_count;
-        let long = self.late_s > 0 && standing.oldest_s(now) >= self.late_s;
+        self.is_late_with(standing.waiting, standing.oldest_s(now))
+    }
+
+    /// The same by how many wait, and how long the oldest does.
+    #[must_use]
+    pub fn is_late_with(&self, waiting: i64, oldest_s: i64) -> bool {
+        let many = self.late_count > 0 && waiting >= self.late_count;
+        let long = self.late_s > 0 && oldest_s >= self.late_s;
         many || long
     }
 }
 
 /// What the laboratory asks of those who act.
-#[derive(Clone, Debug, Default)]
-pub struct People {}
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct People {
+    /// A reason is one of these, or begins with one and a colon. Empty: any words.
+    pub reasons: Vec<String>,
+    /// The login name counts, and nobody gives another one.
+    pub login_counts: bool,
+}
 
 /// Everything the daemon and the commands work with.
 pub struct Bench {
@@ -87,6 +98,8 @@ pub struct Bench {
     pub ledger: Address,
     /// Where health and metrics are served.
     pub console: Option<std::net::SocketAddr>,
+    /// How long a line or a receiver may be down before the house is not ready. None: for ever.
+    pub down_longest: Option<Duration>,
     /// How long another daemon on the same ledger waits before it takes over.
     pub lease: Duration,
     pub low_water: u64,
@@ -110,6 +123,7 @@ impl Bench {
         let ledger = Address::parse(&settings.store.ledger, builder.folder());
         let ledger = builder.good("store", 0, "ledger", &settings.store.ledger, ledger);
         let console = builder.console(settings);
+        let people = builder.people(settings);
         let analyzers: Vec<_> = (0..settings.analyzer.len())
             .filter_map(|index| builder.analyzer(settings, index))
             .map(Arc::new)
@@ -137,12 +151,14 @@ impl Bench {
                 tape: folder.join(&settings.store.tape),
                 ledger,
                 console,
+                down_longest: Some(Duration::from_secs(settings.console.down_seconds))
+                    .filter(|longest| !longest.is_zero()),
                 lease: Duration::from_secs(settings.store.lease),
                 low_water: settings.store.low_water_mib << 20,
                 ballast: settings.store.ballast_mib << 20,
                 analyzers,
                 targets,
-                people: People::default(),
+                people,
                 notes,
                 effective: Effective::new(&loaded.text, files),
             }),
@@ -230,6 +246,16 @@ impl Builder<'_> {
                 None
             }
         }
+    }
+
+    fn people(&mut self, settings: &Settings) -> People {
+        let site = &settings.site;
+        for reason in site.reasons.iter().filter(|r| r.trim().is_empty() || r.trim() != r.as_str())
+        {
+            let allowed = "words, without space around them".to_owned();
+            self.fault("site", 0, "reasons", reason, allowed);
+        }
+        People { reasons: site.reasons.clone(), login_counts: site.who == "login" }
     }
 
     fn console(&mut self, settings: &Settings) -> Option<std::net::SocketAddr> {

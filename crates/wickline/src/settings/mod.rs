@@ -38,6 +38,8 @@ pub struct Site {
     pub scanner_trailing: Vec<String>,
     pub scanner_characters: String,
     pub comments: Vec<String>,
+    pub reasons: Vec<String>,
+    pub who: String,
 }
 
 #[derive(Clone, Debug, Deserialize)]
@@ -52,6 +54,7 @@ pub struct Store {
 #[derive(Clone, Debug, Deserialize)]
 pub struct Console {
     pub listen: String,
+    pub down_seconds: u64,
 }
 
 #[derive(Clone, Debug, Deserialize)]

@@ -1,6 +1,7 @@
 //! The day sheet: every number of a day with its place on the way, what is outstanding and what to do
 //! about it, sums that add up, and the closing.
 
+pub mod now;
 mod page;
 pub mod sums;
 pub mod todo;

@@ -27,6 +27,18 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
     }
 }
 
+/// The same of a report that no ledger has: in words.
+#[must_use]
+pub fn remedy_in_words(reason: Reason) -> &'static str {
+    match reason.remedy() {
+        Remedy::Release => "a person releases it with a reason, or sets it aside",
+        Remedy::Identify => "a person says whose it is, or which control, or sets it aside",
+        Remedy::Reread => "mend the dialect, strip or configuration and have it read again",
+        Remedy::Decide => "a person decides: a new run, a correction or a mistake",
+        Remedy::SetAside => "a person sets it aside; the analyzer sends it again where it can",
+    }
+}
+
 /// What is to be done about a line, in one sentence. None: nothing.
 #[must_use]
 pub fn todo(item: &Item, date: &str) -> Option<String> {

@@ -38,6 +38,7 @@ macro_rules! on_both {
     };
 }
 
+mod asked_now_and_found;
 mod controls_never_reach_patients;
 mod corrected_and_withdrawn;
 mod day_closed_and_explained;

@@ -38,7 +38,7 @@ struct Shown<'a> {
     strip: String,
     lines: Vec<Row<'a>>,
     readings: Vec<Reading>,
-    holds: Vec<(String, String, &'a str)>,
+    holds: Vec<(String, String, &'static str)>,
     segments: Vec<String>,
 }
 
@@ -111,7 +111,7 @@ fn shown(report: &Explained) -> Shown<'_> {
             .iter()
             .map(|hold| {
                 let line = hold.line.map_or(String::new(), |l| format!(" (line {l})"));
-                (format!("{}{line}", hold.reason), named(&hold.detail), hold.remedy.as_str())
+                (format!("{}{line}", hold.reason), named(&hold.detail), hold.remedy)
             })
             .collect(),
         segments: segments(report).collect(),

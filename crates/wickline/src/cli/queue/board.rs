@@ -5,9 +5,11 @@ use std::time::Duration;
 use serde::Serialize;
 use serde_json::json;
 
-use super::super::output::{Output, class, plain, short_time, state};
+use super::super::output::{Output, class, plain, short_time, span, state};
 use super::super::{Answer, Desk, Exit, Failure};
+use crate::cli::status::elsewhere;
 use crate::clock;
+use crate::sheet::now::About;
 use crate::store::lists::queue::{Asked, QueueItem};
 use crate::store::lists::reports::totals;
 use crate::store::rows::queue::lease_name;
@@ -119,6 +121,7 @@ pub async fn list(desk: &Desk, asked: &Asked, out: &Output) -> Answer {
         let all = sum(|b| b.waiting + b.kept_back + b.refused);
         print_items(&items, all, asked, out);
     }
+    elsewhere(desk, &[About::Receiver, About::Refused], None, out).await?;
     Ok(clean(&boards))
 }
 
@@ -188,16 +191,6 @@ fn moving(board: &Board) -> String {
             format!("{rate} answered in the last minute: empty in about {}", span(seconds))
         }
         (None, None) => "nothing was answered in the last minute; is the daemon running?".into(),
-    }
-}
-
-/// A length of time as people say it.
-fn span(seconds: i64) -> String {
-    match seconds {
-        s if s < 120 => format!("{s} s"),
-        s if s < 7200 => format!("{} min", s / 60),
-        s if s < 172_800 => format!("{} h {} min", s / 3600, s % 3600 / 60),
-        s => format!("{} days", s / 86_400),
     }
 }
 
@@ -280,15 +273,4 @@ pub async fn counts(desk: &Desk, day: Option<&str>, out: &Output) -> Answer {
         .collect();
     out.table(&["receiver", "analyzer", "state", "messages"], &rows);
     Ok(Exit::Done)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::span;
-
-    #[test]
-    fn lengths_of_time_read_well() {
-        let all = [5, 119, 120, 7199, 7200, 11_520, 200_000].map(span);
-        assert_eq!(all, ["5 s", "119 s", "2 min", "119 min", "2 h 0 min", "3 h 12 min", "2 days"]);
-    }
 }

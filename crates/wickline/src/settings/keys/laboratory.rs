@@ -47,6 +47,24 @@ pub(super) const KEYS: &[Key] = &[
         "Comments of the program's catalogue that are on, by code; `wickline check` lists them. None by itself.",
     ),
     key(
+        "site",
+        "reasons",
+        Texts,
+        Some("[]"),
+        "[\"told by telephone\", \"strip misplaced\", \"other\"]",
+        "Reasons that people may give: one of them, or one with a colon and words behind it (\"other: spilled\"). \
+         Empty: any words.",
+    ),
+    key(
+        "site",
+        "who",
+        OneOf(&["named", "login"]),
+        Some("\"named\""),
+        "",
+        "Whose name stands in the trail: the one given with --as, beside the login; or the login alone, and --as \
+         is refused.",
+    ),
+    key(
         "analyzer",
         "numbers",
         OneOf(&["daily", "power-up", "never"]),

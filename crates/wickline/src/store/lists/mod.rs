@@ -2,6 +2,11 @@
 
 pub mod counts;
 pub mod day;
+pub mod find;
+pub mod lookback;
 pub mod names;
+pub mod now;
+#[cfg(test)]
+mod plans;
 pub mod queue;
 pub mod reports;

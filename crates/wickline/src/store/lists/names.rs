@@ -75,8 +75,9 @@ impl Typed {
             )
         };
         if text.starts_with(|c: char| c.is_ascii_alphabetic()) {
-            let plain = text.len() <= 20 && text.bytes().all(|b| b.is_ascii_alphanumeric());
-            return if plain { Ok(Typed::Control(text.to_owned())) } else { Err(wrong()) };
+            let plain = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'-' | b'_' | b'.');
+            let fits = text.len() <= 20 && text.bytes().all(plain);
+            return if fits { Ok(Typed::Control(text.to_owned())) } else { Err(wrong()) };
         }
         let (reports, receiver) = match text.split_once('@') {
             None => (text, None),
