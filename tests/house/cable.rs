@@ -23,7 +23,7 @@ fn plugged(port: &SimPort, socket: &Path) {
 }
 
 /// The whole of one report's transmission, as the analyzer says it when all is acknowledged.
-fn transmission(run: &Script) -> Vec<Vec<u8>> {
+pub fn transmission(run: &Script) -> Vec<Vec<u8>> {
     let clock = SiteClock::new("Europe/Lisbon").expect("a zone");
     let now = clock.moment(wickline::clock::now_us());
     let records = wickline::simulate::print::lis02(&strip("ten-pad"), run, &run.run[0], now);

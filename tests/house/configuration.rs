@@ -103,6 +103,16 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
     ("[site]", "[site]\ncomments = [\"UA-INT\"]", &["site.comments", "UA-INT-ASC"]),
     ("[site]", "[site]\nspecimen_check = \"mod-11\"", &["site.specimen_check", "luhn"]),
     (
+        "[site]",
+        "[site]\nexternal_quality = [\"[0-9]{8}\"]",
+        &["site.external_quality", "00000000", "EQA-[0-9]{4}"],
+    ),
+    (
+        "control_marks = [\"Q1=1\", \"Q2=2\"]",
+        "control_marks = [\"Q1=external\"]",
+        &["analyzer.control_marks", "not external"],
+    ),
+    (
         "[[receiver]]",
         "[[control]]\nlevel = \"1\"\n[[receiver]]",
         &["control.lot", "control.expect"],

@@ -110,7 +110,7 @@ fn patients_wait_for_controls_and_go_when_they_pass() {
     });
 }
 
-fn metrics(ready: &Value) -> String {
+pub fn metrics(ready: &Value) -> String {
     use std::io::{Read, Write};
     let address = ready["console"].as_str().expect("it listens");
     let mut stream = std::net::TcpStream::connect(address).expect("it answers");

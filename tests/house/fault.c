@@ -1,6 +1,7 @@
 /* Makes the world misbehave for one process: preloaded, and steered by files in $FAULT_DIR. A store's
  * file is one whose path has ".db" in it.
- *   full   every write to a file of a store fails: no space left
+ *   full   every write to a file of a store fails: no space left; where a name stands in it, to those alone
+ *          whose path has that in it
  *   broken every fsync of a file of a store fails: input/output error
  *   plan   "WHAT NAME FROM COUNT ERRNO", read at the first call: of the calls WHAT (write or sync) on
  *          files whose path ends in NAME, in NAME-wal or in NAME-journal, the FROM-th and COUNT - 1 after
@@ -69,6 +70,17 @@ static void append(const char *what, const void *bytes, size_t count) {
 
 static int is_of_a_store(const char *path) { return path && strstr(path, ".db") != NULL; }
 
+static int is_full(const char *path) {
+    char orders[512], name[64];
+    if (!order("full", orders, sizeof orders)) return 0;
+    int file = open(orders, O_RDONLY);
+    if (file < 0) return 0;
+    ssize_t n = read(file, name, sizeof name - 1);
+    close(file);
+    name[n < 0 ? 0 : n] = 0;
+    return strstr(path, name) != NULL;
+}
+
 static int path_of(int fd, char *path, size_t size) {
     char link[64];
     snprintf(link, sizeof link, "/proc/self/fd/%d", fd);
@@ -126,7 +138,7 @@ static int planned(const char *what, const char *path) {
         char path[512];                                                                   \
         if (!path_of(fd, path, sizeof path) || !is_of_a_store(path))                      \
             return real(fd, bytes, count, at);                                            \
-        int error = ordered("full") ? ENOSPC : planned("write", path);                    \
+        int error = is_full(path) ? ENOSPC : planned("write", path);                    \
         if (error) { errno = error; return -1; }                                          \
         note('w', path, at, bytes, count);                                                \
         return real(fd, bytes, count, at);                                                \

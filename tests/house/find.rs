@@ -45,6 +45,7 @@ fn a_report_is_found_by_everything_that_it_was_ever_called() {
         );
         let withdraw =
             ["report", "withdraw", "1", "--specimen", "KP-00099", "--reason", "wrong tube"];
+        let withdraw = [&withdraw[..], &["--again", "KP-00099"]].concat();
         assert_eq!(
             run(&config, &[&withdraw[..], &["--as", "J. Mast"]].concat()).status.code(),
             Some(0)

@@ -3,6 +3,12 @@
 //! An answer settles the message whose control id it names, nothing else does, and only once that
 //! message was sent whole. Once anything went unanswered the connection must be closed before another
 //! byte is sent: a late answer on it could be taken for the next message's.
+//!
+//! The driver sends [`Exchange::unsent`], says how much went out, feeds what came, and asks for events until there are
+//! none. Time comes with each call, so that every order of sends, answers and deadlines can be played in a test.
+//!
+//! What the rules rest on: MSA-2 names the message (HL7 v2.5.1 2.9.2); release 2 of MLLP answers each block before
+//! anything else; that a receiver may answer late, twice, out of turn or to somebody else is common experience.
 
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -26,6 +32,7 @@ pub struct Bounds {
     pub answer_cap: usize,
     /// A commit (CA) is not the end: the application's answer is waited for.
     pub application: bool,
+    /// Which release of MLLP the receiver speaks.
     pub release: MllpRelease,
 }
 
@@ -33,12 +40,29 @@ pub struct Bounds {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Event {
     /// The receiver answered this message.
-    Settled { key: i64, verdict: Verdict, answer: Vec<u8> },
+    Settled {
+        /// Which message.
+        key: i64,
+        /// What becomes of it.
+        verdict: Verdict,
+        /// The block as it came.
+        answer: Vec<u8>,
+    },
     /// No answer came: close before anything is sent again. If any of it was sent (`begun`), its
     /// state at the receiver is unknown.
-    Unanswered { key: i64, begun: bool, why: String },
+    Unanswered {
+        /// Which message.
+        key: i64,
+        /// A byte of it was sent: the receiver may have it.
+        begun: bool,
+        /// What did not come.
+        why: String,
+    },
     /// Something came that settles nothing. The words quote nothing that was received.
-    Noise { what: &'static str },
+    Noise {
+        /// In words, for the log.
+        what: &'static str,
+    },
 }
 
 #[derive(Debug)]
@@ -98,12 +122,17 @@ impl Exchange {
     }
 
     /// True when another message may be offered.
+    ///
+    /// False for ever once the connection [`is over`](Exchange::is_over).
     #[must_use]
     pub fn can_take(&self) -> bool {
         !self.over && self.flights.len() < self.bounds.window
     }
 
     /// True when nothing more may be sent here: close it.
+    ///
+    /// It becomes so when anything went unanswered, or when answers to others came three times in a
+    /// row.
     #[must_use]
     pub fn is_over(&self) -> bool {
         self.over
@@ -123,6 +152,8 @@ impl Exchange {
     }
 
     /// Sends one message. Only when [`Exchange::can_take`] says so.
+    ///
+    /// Its patience begins now, and not when its last byte has left.
     pub fn offer(&mut self, now: Tick, key: i64, control_id: &Arc<str>, message: &[u8]) {
         debug_assert!(self.can_take());
         let begin = self.queued();
@@ -145,6 +176,8 @@ impl Exchange {
     }
 
     /// So many bytes of it are sent.
+    ///
+    /// More than [`Exchange::unsent`] has counts as all of it.
     pub fn handle_sent(&mut self, bytes: usize) {
         let bytes = bytes.min(self.unsent().len());
         self.taken += bytes;
@@ -156,6 +189,8 @@ impl Exchange {
     }
 
     /// Takes what the receiver sent.
+    ///
+    /// A block that is no acknowledgment, names nobody or comes too early settles nothing.
     pub fn handle_input(&mut self, now: Tick, bytes: &[u8]) {
         self.reader.handle_input(bytes);
         while let Some(event) = self.reader.poll_event() {
@@ -184,11 +219,15 @@ impl Exchange {
     }
 
     /// The connection is gone: whatever is in flight is unknown.
+    ///
+    /// What was committed counts as accepted all the same.
     pub fn handle_closed(&mut self, why: &str) {
         self.give_up(Some(why));
     }
 
     /// When [`Exchange::handle_timeout`] is wanted next.
+    ///
+    /// None: nothing is in flight.
     #[must_use]
     pub fn poll_timeout(&self) -> Option<Tick> {
         // All have the same patience: the first sent is the first whose time is up.
@@ -255,6 +294,7 @@ impl Exchange {
         self.settle(flight, Verdict::Accepted, answer);
     }
 
+    /// A doubled answer is no stranger: many receivers send one after a pause.
     fn stranger(&mut self, ack: &Ack) {
         if self.settled.iter().any(|id| **id == *ack.control_id) {
             return self.noise("an answer that came twice");
@@ -289,6 +329,8 @@ impl Exchange {
     }
 
     /// Without a `why` the time is up.
+    ///
+    /// Those that were committed are accepted: the receiver said that it has them.
     fn give_up(&mut self, why: Option<&str>) {
         self.over = true;
         for flight in std::mem::take(&mut self.flights) {

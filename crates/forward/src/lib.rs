@@ -3,6 +3,21 @@
 //! `hl7` writes result messages and reads answers, `mllp` frames them, `verdict` says what an answer
 //! means, `exchange` knows what is in flight on one connection, `schedule` how long to pause after a
 //! failure: all pure, with time handed in. Only `deliver` and `receive` own sockets.
+//!
+//! The way of a message: [`result_message`] writes it once, from observations that `normalize` built and a [`Layout`]
+//! that says how this receiver wants it; its bytes and its control id never change after that. A [`Courier`] carries it
+//! over one kept connection and says for each message how it ended ([`Outcome`]); after a failure the caller waits as
+//! [`Backoff`] says and offers the same bytes again.
+//!
+//! What holds whatever a receiver does: a message counts as accepted only by a positive answer that names its control
+//! id; an answer that could be another message's is never taken; nothing is cut, replaced or left out to make a
+//! message fit, but refused with the field and what is allowed ([`EncodeFault`]). Everything that comes from a
+//! receiver is bounded and escaped before a person sees it, and never logged.
+//!
+//! Clauses of HL7 v2 are those of 2.5.1 unless a version is named; what 2.3.1, 2.4 and 2.5 do otherwise is said where
+//! it is done.
+
+#![warn(missing_docs)]
 
 pub mod deliver;
 pub mod exchange;

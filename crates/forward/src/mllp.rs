@@ -2,6 +2,10 @@
 //!
 //! Release 2 adds answers of one byte from the peer's transport. They are always recognised, so that a
 //! stray one is not taken for a message.
+//!
+//! A block has no length: it ends where its two end bytes are. A message that holds them would end early, which is why
+//! messages are written without control characters ([`crate::hl7::write`]). Reading takes any cut of the bytes and
+//! keeps at most one unfinished block.
 
 use std::collections::VecDeque;
 use std::str::FromStr;
@@ -56,6 +60,8 @@ pub fn frame(message: &[u8]) -> Vec<u8> {
 }
 
 /// Adds a message in its block.
+///
+/// To the end of `out`; nothing in the message is looked at.
 pub fn frame_into(message: &[u8], out: &mut Vec<u8>) {
     out.push(START);
     out.extend_from_slice(message);
@@ -110,6 +116,8 @@ impl Reader {
     }
 
     /// Takes bytes as they came.
+    ///
+    /// Never fails: what is no block is counted.
     pub fn handle_input(&mut self, bytes: &[u8]) {
         let mut rest = bytes;
         while !rest.is_empty() {
@@ -124,6 +132,8 @@ impl Reader {
     }
 
     /// The next thing found.
+    ///
+    /// In the order of the bytes.
     pub fn poll_event(&mut self) -> Option<Event> {
         self.events.pop_front()
     }
@@ -232,6 +242,7 @@ impl Reader {
         self.begin();
     }
 
+    /// A block of one byte ACK or NAK is the transport's.
     fn finish(&mut self) {
         let block = std::mem::take(&mut self.block);
         self.events.push_back(match block.as_slice() {

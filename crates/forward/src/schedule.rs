@@ -3,6 +3,8 @@
 use std::time::Duration;
 
 /// Growing pauses.
+///
+/// Pure: the same failures and seed give the same pause.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Backoff {
     first: u64,
@@ -19,6 +21,17 @@ impl Backoff {
 
     /// The pause in microseconds before the try after `failures` earlier ones (0: after the first),
     /// with a jitter of up to 20 % either way that `seed` decides.
+    ///
+    /// ```
+    /// use std::time::Duration;
+    ///
+    /// use wickline_forward::Backoff;
+    ///
+    /// let backoff = Backoff::new(Duration::from_secs(1), Duration::from_secs(60));
+    /// let around_a_second = backoff.pause(0, 7);
+    /// assert!((800_000..=1_200_000).contains(&around_a_second));
+    /// assert!(backoff.pause(20, 7) <= 60_000_000);
+    /// ```
     #[must_use]
     pub fn pause(&self, failures: u32, seed: u64) -> u64 {
         let grown = self.first.saturating_mul(1_u64.checked_shl(failures).unwrap_or(u64::MAX));

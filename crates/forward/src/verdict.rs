@@ -1,4 +1,8 @@
 //! What an answer means for the message that it answers, and for those behind it.
+//!
+//! Three questions decide: was it accepted; if not, is the content wrong (a person must look, the next goes on), the
+//! header (every message would be refused, so the queue stops), or neither (the same bytes later)? Which codes mean
+//! which is a ruling of ours, on the ground of table 0357; any AR or CR that says nothing of it counts as busy.
 
 use crate::hl7::{Ack, AckCode, AckError};
 
@@ -12,11 +16,20 @@ pub enum Verdict {
     /// Done.
     Accepted,
     /// This message's content is refused: it needs a person, the next goes on.
-    RefusedError { detail: String },
+    RefusedError {
+        /// The receiver's words, [`DETAIL_MAX`] characters at most.
+        detail: String,
+    },
     /// The header is refused: every later message would be too, so the queue stops.
-    RefusedReject { detail: String },
+    RefusedReject {
+        /// The receiver's words, [`DETAIL_MAX`] characters at most.
+        detail: String,
+    },
     /// Nothing is wrong with the message: the same bytes again, later.
-    Busy { detail: String },
+    Busy {
+        /// The receiver's words, [`DETAIL_MAX`] characters at most.
+        detail: String,
+    },
 }
 
 /// Table 0357, the rejections that speak of the header: message type, event, processing id, version.
@@ -26,6 +39,8 @@ const CONTENT: [&str; 2] = ["204", "205"];
 
 /// Judges an answer by its code and, for a rejection, by what the receiver says is wrong (HL7 v2.5.1
 /// section 2.9.2; IHE ITI TF-2 appendix C for the errors that are not to be sent again).
+///
+/// Warnings and information beside a code decide nothing.
 #[must_use]
 pub fn verdict(ack: &Ack) -> Verdict {
     let detail = || detail(ack);
@@ -64,6 +79,7 @@ fn detail(ack: &Ack) -> String {
     bounded(&format!("{}: {said}", ack.code.text()))
 }
 
+/// Code and text, where it is, and what the receiver wrote for people.
 fn told(error: &AckError) -> String {
     let mut told = [error.code.as_str(), error.text.as_str()].join(" ").trim().to_owned();
     if !error.location.is_empty() {

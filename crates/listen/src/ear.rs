@@ -2,6 +2,10 @@
 //!
 //! It is used for reading, never for answering: what the LIS01 machine would send is thrown away,
 //! and every frame counts as kept, because what is read here comes from the tape.
+//!
+//! Reading the tape twice gives the same transmissions twice: they depend on bytes, marks and times alone, not on
+//! how the bytes were cut into reads. [`Ear::is_idle`] is what makes a restart safe: only such a place is kept as
+//! the position from which reading goes on.
 
 #[cfg(test)]
 mod tests;
@@ -22,15 +26,20 @@ const MAX_BYTES: usize = 2 << 20;
 /// Something with a beginning and an end: one printed report, or one LIS02 message.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Transmission {
+    /// From its first to its last byte on the tape.
     pub place: Place,
+    /// In order; at least one.
     pub lines: Vec<Cut>,
+    /// Whether it is known to be whole.
     pub ending: Ending,
 }
 
 /// One line or record as heard, without its line end.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Cut {
+    /// From its first to its last byte on the tape.
     pub place: Place,
+    /// As heard, padding, flow control and printer commands apart; in the analyzer's own encoding.
     pub bytes: Vec<u8>,
     /// It holds bytes that the port marked, or more than a line may hold.
     pub flawed: bool,
@@ -39,6 +48,7 @@ pub struct Cut {
 /// How a transmission ended.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Ending {
+    /// It ended as the dialect says that it ends.
     Complete,
     /// Broken off: why, as a sentence without its full stop.
     Cut(String),
@@ -49,6 +59,7 @@ pub struct Ear {
     way: Way,
 }
 
+/// By what the dialect's link is.
 enum Way {
     Framed(Box<Framed>),
     Printed(Box<Assembler>),
@@ -100,6 +111,8 @@ impl Ear {
     }
 
     /// Bytes were lost here.
+    ///
+    /// What was under way is cut; what comes next is heard as a beginning.
     pub fn handle_gap(&mut self, now: Tick) {
         match &mut self.way {
             Way::Framed(framed) => {
@@ -141,6 +154,9 @@ impl Ear {
 }
 
 /// Records on their way to become a message from H to L.
+///
+/// An H opens a message and an L ends it; the end of the session ends it as well, cut. A message
+/// without H is kept: its records belong to a person.
 #[derive(Default)]
 struct Framed {
     link: link::Receiver,
@@ -150,6 +166,7 @@ struct Framed {
 }
 
 impl Framed {
+    /// What the machine would answer is dropped; every frame counts as kept, for it came from the tape.
     fn pump(&mut self, now: Tick) {
         let mut unsent = Vec::new();
         while let Some(event) = self.link.poll_event() {
@@ -185,6 +202,7 @@ impl Framed {
         }
     }
 
+    /// Nothing is told where nothing was heard.
     fn end(&mut self, ending: Ending) {
         let lines = std::mem::take(&mut self.lines);
         self.bytes = 0;

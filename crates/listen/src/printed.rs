@@ -5,6 +5,14 @@
 //! goes back to print over the line, it stays in the line, and the dialect looks at what is left on
 //! the paper. Padding, flow control and what only a printer obeys are left out. What begins and ends
 //! a print is the dialect's to say; what exceeds a bound is counted and the print marked.
+//!
+//! Silence is measured between reads, by the ticks that the driver gives: an analyzer that pauses longer than the
+//! dialect's silence inside one report is cut in two, and both halves are told as what they are. A first or last line
+//! that the dialect knows is therefore the better sign, and `must_end` makes it the only one.
+//!
+//! The order of what is looked at, byte by byte: a marked byte is text, whatever it looks like, since it may have been
+//! any; then printer sequences; then padding (NUL and DEL before or behind a line's text), flow control, line ends,
+//! control characters that begin or end a print; the rest is text.
 
 pub(crate) mod command;
 pub(crate) mod control;
@@ -63,10 +71,13 @@ pub struct PrintRules {
     pub flow: bool,
     /// A CR without LF goes back to print over the line.
     pub overprint: bool,
+    /// What stands in the line for a printer alone.
     pub printer: Printer,
 }
 
 impl Default for PrintRules {
+    /// Three seconds of silence, every bit of a byte, and nothing else that begins, ends or is left
+    /// out.
     fn default() -> Self {
         Self {
             blank_lines: 0,
@@ -272,6 +283,7 @@ impl Assembler {
         }
     }
 
+    /// Padding in the middle of a line is kept and marks it: there a byte was lost.
     fn text(&mut self, byte: u8, at: u64, flawed: bool) {
         self.ended_by = None;
         // Text goes on behind padding: a byte was lost or spoiled there, and is not read past.
@@ -356,6 +368,9 @@ impl Assembler {
     }
 
     /// Silence ends a print, but a line that it leaves without an end was broken off.
+    ///
+    /// A line without its line end counts as broken off unless it is blank or a printer has gone back
+    /// over it.
     fn silent(&mut self) {
         self.give_up_sequence();
         let whole = self.line.is_blank() || self.returned.is_some();
@@ -367,6 +382,8 @@ impl Assembler {
         });
     }
 
+    /// Says why it is cut where it is: too much in it, broken off, not begun by a first line, or not
+    /// ended by a last.
     fn end_print(&mut self, by: By) {
         let lines = std::mem::take(&mut self.lines);
         let (bytes, beyond) = std::mem::take(&mut self.excess);

@@ -99,7 +99,11 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("wide-label", NEXT, "next = [\"result\"]"),
     ("wide-label", NEXT, "next = [{ cells = [\"result\"] }]"),
     ("wide-label", NEXT, "next = [{ split = \"blanks\", cells = [\"result\"], maybe = true }]"),
-    ("wide-label", "suffixes = { \"R\" = \"routine\" }", "suffixes = \"R\""),
+    (
+        "wide-label",
+        "suffixes = { \"R\" = \"routine\", \"#\" = \"controls-not-passed\" }",
+        "suffixes = \"R\"",
+    ),
     ("wide-label", "\"R\" = \"routine\"", "\"\" = \"routine\""),
     ("wide-label", "\"R\" = \"routine\"", "\"R\" = 1"),
     // Marks.

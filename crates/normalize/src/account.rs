@@ -3,6 +3,14 @@
 //! Common practice of the bench: an analyzer counts its strips, and a laboratory accounts for every
 //! number. That a number may be ahead or behind where a counter wraps around is decided by the
 //! shorter way, as in RFC 1982 (serial number arithmetic).
+//!
+//! The flow: the ledger hands the kept rows to [`Account::new`], every number that comes goes through
+//! [`Account::next`], and what that says ([`Told`]) becomes rows of missing numbers. Numbers are counted for
+//! each mark apart ([`crate::number::split`]), and within a mark for each day or generation
+//! ([`Sequence`]). Nothing here reads a clock: days and times come with the report ([`Came`]).
+//!
+//! Laws that the tests hold: a number is never both heard and missing; one that comes late fills exactly its
+//! own place; a repeat fills a gap but opens none; the same number again tells only that.
 
 mod sequence;
 
@@ -24,10 +32,13 @@ const NEIGHBOURS: i64 = 86_400;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Reset {
+    /// With each local day of the site: the same number of two days is two numbers.
     #[default]
     Daily,
     /// Whenever it is switched on.
     PowerUp,
+    /// It counts on from day to day; only the end of its counter ([`Counting::top`]) brings a number
+    /// again.
     Never,
 }
 
@@ -47,6 +58,7 @@ impl FromStr for Reset {
 /// How an analyzer counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Counting {
+    /// When the numbers begin again without the counter's end being reached.
     pub reset: Reset,
     /// The number it begins with.
     pub first: i64,
@@ -62,6 +74,9 @@ impl Default for Counting {
 
 impl Counting {
     /// From the words of a configuration.
+    ///
+    /// `first` is from 0 to 999,999 and `top` from `first + 9` to 999,999,999; the error says which
+    /// range is allowed, in words that go on from the key's name.
     pub fn of(reset: &str, first: i64, top: Option<i64>) -> Result<Counting, String> {
         let reset = reset.parse()?;
         if !(0..1_000_000).contains(&first) {
@@ -102,13 +117,22 @@ pub enum Told {
     /// It came before: a repeat if all else is the same, else a number used twice.
     HeardBefore(Spot),
     /// The analyzer began again; this was the last number before.
-    ResetSeen { after: Spot },
+    ResetSeen {
+        /// The last number before the reset.
+        after: Spot,
+    },
     /// The counter reached its end and began again by itself.
-    Wrapped { after: Spot },
+    Wrapped {
+        /// The last number heard of the round before.
+        after: Spot,
+    },
     /// It was given out before this account began.
     Before(Spot),
     /// No number of this analyzer, as it is configured to count.
-    Outside { value: i64 },
+    Outside {
+        /// The number without its mark, as it came.
+        value: i64,
+    },
 }
 
 /// What is known of a report when its number comes.
@@ -130,6 +154,8 @@ pub struct Account {
 }
 
 /// Where a number belongs: to a new generation, or to a sequence that is there.
+///
+/// A new one: nothing of its mark and day is there yet, or the analyzer began again.
 enum Place {
     New(u32),
     On(usize),
@@ -148,6 +174,9 @@ impl Account {
     /// Goes on from the rows of the ledger: of each mark the newest; of daily numbers also those of
     /// the days that the reports at hand belong to, and of each mark the one before each such day; of
     /// others also the generations that may still get a late number.
+    ///
+    /// The rows may come in any order. What is not among them does not exist for the account: a row
+    /// left out makes its numbers look like the first ones.
     #[must_use]
     pub fn new(counting: Counting, mut sequences: Vec<Sequence>) -> Account {
         sequences.sort_by(|a, b| key(a).cmp(&key(b)));
@@ -161,17 +190,24 @@ impl Account {
     }
 
     /// The daemon was stopped: until the next number of each mark nobody knows what went by.
+    ///
+    /// Whatever is skipped then is told as [`Told::Unknown`], since nobody listened.
     pub fn stopped(&mut self) {
         self.on_newest(|sequence| sequence.unheard = true);
     }
 
     /// The analyzer was switched on again, as it said itself or a person says.
+    ///
+    /// The next number of each mark then begins a new generation, unless it goes on from the last one.
     pub fn restarted(&mut self) {
         self.on_newest(|sequence| sequence.restarted = true);
     }
 
     /// A person says that the analyzer had begun again with this number, or before it: the first of a
     /// new generation.
+    ///
+    /// Says the same as [`Account::next`] where a generation had begun before this number already, and
+    /// nothing for a number that this analyzer cannot print.
     pub fn began_again(&mut self, number: &Number, came: Came<'_>) -> Vec<Told> {
         let Some(index) = number.value.and_then(|value| self.index(value)) else {
             return Vec::new();
@@ -210,6 +246,10 @@ impl Account {
     }
 
     /// Enters a number that came. A number that is none tells nothing.
+    ///
+    /// Several things may be told of one number: that the analyzer began again, what is missing before
+    /// it, that it fills a gap. They come in the order in which they happened. Asking twice for one
+    /// number tells [`Told::HeardBefore`] the second time.
     pub fn next(&mut self, number: &Number, came: Came<'_>) -> Vec<Told> {
         let Some(value) = number.value else { return Vec::new() };
         let Some(index) = self.index(value) else { return vec![Told::Outside { value }] };
@@ -223,6 +263,9 @@ impl Account {
     /// A person confirms this number as the last of its mark that the analyzer gave out on a day, in
     /// the generation that was heard last on that day (None: nothing was). What the account did not
     /// know of, up to and with it, has not come: told as stretches. None: no number of this analyzer.
+    ///
+    /// This is how the day's last number is closed: a gap before a number shows by itself, the one
+    /// behind the last number does not. An empty list: the account had it already.
     pub fn confirm(
         &mut self,
         number: &Number,
@@ -293,6 +336,8 @@ impl Account {
 
     /// True while this number is missing, or unknown, and its time is one that its neighbours in the
     /// sequence could have: one that comes late is judged by them and not by now.
+    ///
+    /// A number without a printed time is awaited by its number alone.
     #[must_use]
     pub fn awaits(&self, number: &Number, came: Came<'_>) -> bool {
         let Some(index) = number.value.and_then(|value| self.index(value)) else { return false };
@@ -359,6 +404,8 @@ impl Account {
     }
 
     /// Whether this number begins a new generation.
+    ///
+    /// What is older than the latest of its sequence never does: it is a late one.
     fn resets(&self, place: usize, index: i64, taken: Option<Moment>) -> bool {
         let Some(sequence) = self.sequences.get(place) else { return false };
         let newer = sequence.latest.zip(taken).map(|(l, t)| t.order() > l.order());
@@ -505,6 +552,9 @@ impl Account {
 
     /// The counts from one to another, cut where a round ends: two at most, for no number can be
     /// ahead by more than one round.
+    ///
+    /// The counts go on over the rounds; what is printed does not, so that a stretch never spans two
+    /// rounds.
     fn stretches(&self, sequence: &Sequence, from: i64, to: i64) -> impl Iterator<Item = Stretch> {
         let end = match self.counting.span() {
             Some(span) => from.div_euclid(span) * span + span - 1,

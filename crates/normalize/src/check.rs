@@ -72,6 +72,8 @@ impl CheckCharacter {
 
     /// Whether an id ends with its check character; the error goes on from "specimen id X ..." and
     /// names no more of the id than its last character.
+    ///
+    /// Hyphens do not count. The error never repeats more than one character of the id.
     pub fn check(self, id: &str) -> Result<(), String> {
         let mut letters = id.chars();
         let last = letters.next_back().unwrap_or(' ');
@@ -143,6 +145,8 @@ pub struct Rubbish {
 
 impl Rubbish {
     /// The id without what a rule takes off it.
+    ///
+    /// What remains may be empty; then nothing was scanned.
     #[must_use]
     pub fn strip<'a>(&self, printed: &'a str) -> &'a str {
         let loose = |text: &'a str| text.trim_matches(|l| self.characters.contains(l));

@@ -11,13 +11,18 @@ use crate::words::quote;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Class {
+    /// A patient's, without any sign.
     Routine,
+    /// A patient's, marked as urgent by the print, its number or a configured mark.
     Stat,
+    /// Control material, or an external quality sample; never a patient's.
     Control,
 }
 
 impl Class {
     /// As scripts and the ledger know it.
+    ///
+    /// `routine`, `stat` or `control`: in the ledger's rows, in JSON and in metrics; never changed.
     #[must_use]
     pub fn code(self) -> &'static str {
         match self {
@@ -34,6 +39,33 @@ impl Class {
     }
 }
 
+/// What an external quality sample has in place of a level: no material of ours is called so.
+pub const EXTERNAL: &str = "external";
+
+/// Whose a result is: this alone says who may be told of it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Role {
+    /// A patient's: for receivers of patients' results.
+    Patient,
+    /// The laboratory's own control material: for receivers that ask for it.
+    Control,
+    /// A sample of an external quality assessment scheme (proficiency testing): for no receiver. The
+    /// laboratory reports it to the scheme, and to nobody before (42 CFR 493.801(b)).
+    External,
+}
+
+impl Role {
+    /// By any sign of control material, and the level beside it.
+    #[must_use]
+    pub fn of(control_sign: bool, level: Option<&str>) -> Role {
+        match (control_sign, level) {
+            (false, _) => Role::Patient,
+            (true, Some(EXTERNAL)) => Role::External,
+            (true, _) => Role::Control,
+        }
+    }
+}
+
 /// What the signs on a print amount to.
 pub(crate) struct Classed {
     pub class: Class,
@@ -44,6 +76,9 @@ pub(crate) struct Classed {
 }
 
 /// Reads every sign of class. One sign makes a control; its absence says nothing.
+///
+/// What several signs say apart is held as [`Reason::ClassDisagree`]; the class is then control all the
+/// same, since that is the one that goes to no chart.
 pub(crate) fn class(report: &Report, rules: &Rules) -> Classed {
     let number = report.number.as_deref().unwrap_or("").trim();
     let specimen = report.specimen.as_ref().map_or("", |s| s.expose());
@@ -53,6 +88,7 @@ pub(crate) fn class(report: &Report, rules: &Rules) -> Classed {
         .filter(|m| !m.mark.is_empty() && number.starts_with(&m.mark))
         .max_by_key(|m| m.mark.len());
     let material = rules.control_specimen(specimen);
+    let external = rules.is_external(specimen);
     let signs = report.signs;
     let lead = rules.leading_digit(number);
     let leads_to = |class: Class| lead.is_some_and(|l| l.class == class);
@@ -60,6 +96,7 @@ pub(crate) fn class(report: &Report, rules: &Rules) -> Classed {
         || signs.control_message
         || mark.is_some()
         || material.is_some()
+        || external
         || leads_to(Class::Control);
     let stat = signs.stat
         || leads_to(Class::Stat)
@@ -79,13 +116,23 @@ pub(crate) fn class(report: &Report, rules: &Rules) -> Classed {
     let mut levels: Vec<String> = signs.level.map(String::from).into_iter().collect();
     levels.extend(mark.and_then(|m| m.level.clone()));
     levels.extend(lead.and_then(|l| l.level.clone()));
-    levels.extend(material.and_then(|c| c.level.clone()));
+    levels.extend(material.filter(|_| !external).and_then(|c| c.level.clone()));
     levels.dedup();
-    let contradictions = contradictions(report, rules, stat, &levels);
+    if external {
+        // First of all: whatever else is found wrong, it is nobody's but the scheme's.
+        levels.insert(0, EXTERNAL.to_owned());
+    }
+    let contradictions = contradictions(report, rules, stat, external, &levels);
     let hold = |what: &str| {
         Hold::new(Reason::ClassDisagree, format!("marked as control material, but {what}"))
     };
-    let holds = contradictions.iter().map(|what| hold(what)).collect();
+    let mut holds: Vec<Hold> = contradictions.iter().map(|what| hold(what)).collect();
+    let lot = report.control_lot.as_deref().is_some_and(|lot| !lot.trim().is_empty());
+    if levels.is_empty() && !lot && specimen.trim().is_empty() {
+        // A slip of a key marks a patient's strip as quickly as a control's.
+        let why = "marked as control material, and neither an id, a level nor a lot says of what";
+        holds.push(Hold::new(Reason::SpecimenBlank, why));
+    }
     Classed { class, level: levels.into_iter().next(), control_sign, holds }
 }
 
@@ -104,6 +151,7 @@ fn contradictions(
     report: &Report,
     rules: &Rules,
     stat: bool,
+    external: bool,
     levels: &[String],
 ) -> Vec<&'static str> {
     let filled =
@@ -112,9 +160,10 @@ fn contradictions(
     let number = report.number.as_deref().unwrap_or("");
     let routine = rules.leading_digit(number).is_some_and(|l| l.class == Class::Routine);
     let patients_specimen = specimen(report, rules).is_ok();
+    // An external quality sample is run as a patient's specimen is, under a patient's number.
     let found = [
-        (stat, "also as urgent"),
-        (routine, "its leading digit is a routine number's"),
+        (stat && !external, "also as urgent"),
+        (routine && !external, "its leading digit is a routine number's"),
         (patient, "it names a patient"),
         (patients_specimen, "its specimen id is a patient's and no configured control's"),
         (levels.len() > 1, "its signs name two levels"),
@@ -133,4 +182,18 @@ pub(crate) fn specimen(report: &Report, rules: &Rules) -> Result<Private, Hold> 
         Hold::new(Reason::SpecimenMalformed, format!("specimen id {} {why}", quote(text)))
     })?;
     Ok(Private::new(text))
+}
+
+/// What stands where control material has its lot (LIS02 O-3.2) and looks like a specimen id: on a
+/// patient's print nobody knows which of the two it is.
+pub(crate) fn second_specimen(report: &Report, rules: &Rules) -> Option<Hold> {
+    let beside = rules.rubbish.strip(report.control_lot.as_deref()?).trim();
+    let own = rules.rubbish.strip(report.specimen.as_ref().map_or("", |s| s.expose()));
+    let is_id = rules.check_specimen(beside, None).is_ok();
+    let of_control = rules.control_specimen(beside).is_some();
+    if beside == own.trim() || !(is_id || of_control) {
+        return None;
+    }
+    let detail = format!("{} stands beside the specimen id and looks like one, too", quote(beside));
+    Some(Hold::new(Reason::SpecimenMalformed, detail))
 }

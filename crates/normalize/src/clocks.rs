@@ -1,6 +1,10 @@
 //! The analyzer's clock against ours: fine, or off in which of the ways that clocks are off.
 //!
 //! Everything in here is common practice; the limits are our own choice, no source.
+//!
+//! A printed time is either believed as it stands or not used at all: nothing is mended, since a date that
+//! would fit is a guess. [`clock`] says which of the known ways it is off in, so that a person knows what to
+//! set right at the analyzer, and [`Clock::settle`] what becomes of the report.
 
 use std::str::FromStr;
 
@@ -27,6 +31,7 @@ pub struct ClockLimits {
 }
 
 impl Default for ClockLimits {
+    /// One hour ahead, 72 hours behind, ten minutes of drift.
     fn default() -> Self {
         ClockLimits { ahead: 3_600, behind: 72 * 3_600, drift: 600 }
     }
@@ -36,6 +41,7 @@ impl Default for ClockLimits {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum ClockPolicy {
+    /// It waits for a person, who may release it with our own time.
     #[default]
     Hold,
     /// It goes with the daemon's time and a remark that says so.
@@ -75,6 +81,7 @@ pub struct ClockFacts<'a> {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Swap {
+    /// `03-04` for the fourth of March.
     DayAndMonth,
     /// A year of two digits.
     DayAndYear,
@@ -86,34 +93,46 @@ pub enum Swap {
 pub enum Clock {
     /// Believed, at this offset.
     Fine {
+        /// Minutes east of UTC: the analyzer's own, or the one of the site's that fits.
         offset: i16,
     },
     /// The same distance as the reports before it: the clock runs, and is wrong.
     Drifted {
+        /// Seconds, much like the distance of the reports before it.
         by: i64,
     },
     /// With another year it would fit.
     WrongYear {
+        /// The printed time with that year; shown, never used.
         fits: Moment,
     },
     /// With two parts of its date exchanged it would fit.
     Exchanged {
+        /// Which parts.
         swap: Swap,
+        /// The printed time with them exchanged; shown, never used.
         fits: Moment,
     },
     /// The zone has no such time: the clock did not follow the change in spring.
     InGap,
     /// The zone has this time twice, and both fit.
     AmbiguousHour,
+    /// Later than it was heard by more than the limit, and nothing else explains it.
     Ahead {
+        /// Seconds; positive.
         by: i64,
     },
+    /// Older than it was heard by more than the limit, and nothing else explains it.
     Behind {
+        /// Seconds; negative.
         by: i64,
     },
 }
 
 /// Looks at a printed time.
+///
+/// The order of what is looked for: a time that the zone does not have; one that fits (a steady drift
+/// is told even then); a drift; another year; exchanged parts; else the bare distance.
 #[must_use]
 pub fn clock(facts: &ClockFacts<'_>, limits: &ClockLimits) -> Clock {
     let own = facts.printed.offset.filter(|_| facts.printed.time.is_some());
@@ -198,8 +217,10 @@ fn exchanged(facts: &ClockFacts<'_>, limits: &ClockLimits) -> Option<Clock> {
 pub enum ByClock {
     /// It goes with its printed time, at this offset.
     AsPrinted {
+        /// Minutes east of UTC.
         offset: i16,
     },
+    /// It waits for a person, with the reason in words.
     Held(Hold),
     /// It goes with the time it was heard at, and with this remark.
     DaemonTime(Remark),
@@ -223,6 +244,8 @@ impl Clock {
 
     /// What becomes of the report under a policy. Nothing is mended: a date that would fit is only
     /// named.
+    ///
+    /// The hold's reason is [`Reason::ClockOff`], whose release lets the report go with our own time.
     #[must_use]
     pub fn settle(&self, printed: &Moment, policy: ClockPolicy) -> ByClock {
         let said = printed.shown();

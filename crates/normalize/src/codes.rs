@@ -1,4 +1,8 @@
 //! Codes: the LOINC terms a strip may use, which analyte each belongs to, and check digits.
+//!
+//! The table of terms is `codes/loinc.csv`, cut from LOINC for the pads that strips have; its head carries the
+//! notice that LOINC's licence asks for. A strip file names codes; this module says whether a code may stand
+//! for what the strip says it does, so that a code for one property never carries another's number.
 
 use std::sync::OnceLock;
 
@@ -10,12 +14,19 @@ use crate::units::Property;
 /// One row of the embedded table.
 #[derive(Debug, PartialEq, Eq)]
 pub struct Term {
+    /// `5792-7`: digits, a hyphen, the check digit.
     pub code: &'static str,
+    /// LOINC's long common name.
     pub name: &'static str,
+    /// LOINC's axis of what is measured.
     pub component: &'static str,
+    /// LOINC's axis of the kind of quantity: `MCnc`, `SCnc`, `PrThr` and others ([`Property::loinc`]).
     pub property: &'static str,
+    /// `Qn`, `Ord` or `Nom`.
     pub scale: &'static str,
+    /// `Test strip` or `Test strip.automated`.
     pub method: &'static str,
+    /// `active`, or what else LOINC says of it; a deprecated one is refused.
     pub status: &'static str,
 }
 
@@ -40,6 +51,8 @@ impl Term {
 }
 
 /// The embedded table, LOINC's notice at its head.
+///
+/// Read once; a row that has not all its cells would be left out, and a test counts them.
 pub fn terms() -> &'static [Term] {
     static TERMS: OnceLock<Vec<Term>> = OnceLock::new();
     TERMS.get_or_init(|| {
@@ -66,6 +79,7 @@ fn row(line: &'static str) -> Option<Term> {
 /// molar mass that turns its mass into moles.
 #[derive(Debug)]
 pub struct Analyte {
+    /// In capitals, as strip files, configurations and messages name it: `GLU`.
     pub id: &'static str,
     components: &'static [(Property, &'static str)],
     molar_mass: Option<&'static str>,
@@ -154,12 +168,18 @@ impl Analyte {
     }
 
     /// In g/mol.
+    ///
+    /// None where no strip turns its mass into moles.
     #[must_use]
     pub fn molar_mass(&self) -> Option<Decimal> {
         self.molar_mass.and_then(|mass| Decimal::from_str_exact(mass).ok())
     }
 
     /// The term for a property of this analyte, or why this code must not be used for it.
+    ///
+    /// Refused are a wrong check digit, a code that is not in the table, one that LOINC has deprecated,
+    /// one of another component, property or scale, and one by eye where a device read it (or the other
+    /// way round). The error says what is allowed, in words that go on from "allowed:".
     pub fn term(
         &self,
         code: &str,

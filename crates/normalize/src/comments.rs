@@ -1,5 +1,9 @@
 //! Comments by rule: interference, and the suggestion of microscopy. Off unless a laboratory turns
 //! them on; they read, and never change a value or a flag.
+//!
+//! A rule looks at grades by rank and at numbers only of pads whose number is the same in both unit systems, so
+//! that it means the same whatever an analyzer prints. Rules come from the catalogue ([`CATALOGUE`]) or from
+//! the laboratory's own words ([`CommentRule::new`]), and both name their source.
 
 mod catalogue;
 
@@ -28,10 +32,13 @@ const TEXT_MOST: usize = 400;
 pub struct CommentRule {
     /// Stable, such as `UA-INT-ASC`.
     pub code: String,
+    /// Whether all conditions must be met or any one.
     pub when: When,
+    /// At least one.
     pub conditions: Vec<Condition>,
     /// The analytes that it is about; empty: the whole report.
     pub about: Vec<String>,
+    /// What goes out as a note, 400 characters at most.
     pub text: String,
     /// Where it comes from: a publication, or `common practice`.
     pub source: String,
@@ -41,7 +48,9 @@ pub struct CommentRule {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum When {
+    /// Each of them.
     All,
+    /// One of them.
     Any,
 }
 
@@ -49,14 +58,18 @@ pub enum When {
 /// grades, `COL = RED|BROWN`.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Condition {
+    /// Its id, in capitals.
     pub analyte: String,
+    /// What its reading must say.
     pub test: Test,
 }
 
 /// How a reading is compared.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Test {
+    /// `>=`: this or above it.
     AtLeast(Bound),
+    /// `<=`: this or below it.
     AtMost(Bound),
     /// One of these grades.
     Is(Vec<String>),
@@ -184,6 +197,9 @@ impl Test {
 
 impl CommentRule {
     /// Builds a rule from what a configuration says; the error says what may be written.
+    ///
+    /// The code has 1 to 20 capitals, digits and hyphens; conditions are written as [`Condition`] says.
+    /// Whether a strip can meet them at all, [`CommentRule::faults`] tells.
     pub fn new(
         code: &str,
         when: When,
@@ -221,6 +237,8 @@ impl CommentRule {
     }
 
     /// What cannot be meant, given the strips of an analyzer; one sentence each.
+    ///
+    /// A condition on a pad that a strip has not is no fault: the rule is then silent there.
     #[must_use]
     pub fn faults(&self, strips: &[Strip]) -> Vec<String> {
         let mut faults = Vec::new();
@@ -231,6 +249,8 @@ impl CommentRule {
     }
 
     /// True when the readings call for the comment.
+    ///
+    /// An unread pad meets nothing, and neither does a pad that was not printed.
     #[must_use]
     pub fn is_met(&self, readings: &[Reading]) -> bool {
         let mut met = self.conditions.iter().map(|c| c.is_met(readings));
@@ -242,6 +262,8 @@ impl CommentRule {
 }
 
 /// The comments that the readings call for, in the order of the rules.
+///
+/// Call it for patients' reports only: control material gets no comments.
 #[must_use]
 pub fn comments(readings: &[Reading], rules: &[CommentRule]) -> Vec<Remark> {
     let met = rules.iter().filter(|rule| rule.is_met(readings));

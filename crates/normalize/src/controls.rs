@@ -7,6 +7,10 @@
 //! - within one rung of the target and never across negative, the negative exactly negative, nitrite
 //!   exact, density and pH by step: common practice, no published source;
 //! - an expired lot, an unknown lot and a missing run count as not in control: common practice.
+//!
+//! The parts: a [`ControlPlan`] is built from the configuration and refuses what cannot be meant; [`assess`]
+//! holds one run against it; [`standing()`] says from all runs how an analyzer stands at a time; a [`Lockout`]
+//! says what patients' reports meet meanwhile. Nothing in here sends anything.
 
 mod build;
 mod lockout;
@@ -30,7 +34,9 @@ pub use standing::{Every, Period, Ran, Standing, State, standing};
 )]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
+    /// Every reading is where it must be.
     Passed,
+    /// One reading at least is out.
     Failed,
     /// Nothing says what it must be: it counts as no run.
     #[default]
@@ -53,15 +59,20 @@ impl Verdict {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Range {
+    /// Within its limits, or any result is allowed.
     In,
+    /// Outside of them, not read, or not printed where it must be.
     Out,
+    /// Nothing says what it must be.
     NoTarget,
 }
 
 /// One reading of a run, held against its limits.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Checked {
+    /// Its id; what the print calls it where no pad of the strip is called so.
     pub analyte: String,
+    /// Where it stands.
     pub range: Range,
     /// In words: what was found and what is allowed.
     pub why: String,
@@ -119,6 +130,7 @@ impl Checked {
 /// One run of one level.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Run {
+    /// What counts: one reading out fails the run, one without a target makes it say nothing.
     pub verdict: Verdict,
     /// In the order of the strip.
     pub readings: Vec<Checked>,
@@ -138,6 +150,9 @@ pub struct Lots<'a> {
 }
 
 /// Holds one run against the targets of its level and lots on its local day, `2025-03-14`.
+///
+/// The lot is the one that the print names, else the only one of this level that is valid on that day
+/// for the strips in use: a choice between several is never made. Every pad with limits must be there.
 #[must_use]
 pub fn assess(
     readings: &[Reading],
@@ -196,6 +211,8 @@ impl Run {
 
     /// A run whose report waits for a person, or was made with strips that are too old: that it reads as
     /// it must does not count. A reading that is out does, where it `counts`.
+    ///
+    /// What is out counts even then, for a failure is never explained away by another fault.
     #[must_use]
     pub fn without_pass(self, why: String, counts: impl Fn(&Checked) -> bool) -> Run {
         if self.readings.iter().any(|c| c.range == Range::Out && counts(c)) {

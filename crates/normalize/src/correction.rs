@@ -2,6 +2,10 @@
 //!
 //! The statuses are those of HL7 v2 table 0085, as far as we use it. The law: a value that differs
 //! from one that the receiver has or may have never goes as final.
+//!
+//! Pure bookkeeping over results that know only how to be compared ([`Entry`]): [`learn`] follows what a
+//! receiver was told, message by message, and [`plan`] says with which status each result goes now. HL7's own
+//! words stay in `forward`, which makes entries of kept messages.
 
 use crate::observation::ResultStatus;
 
@@ -20,6 +24,7 @@ pub trait Entry {
 /// What a receiver has, or may have, of one result.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Known<E> {
+    /// As it was last told.
     pub entry: E,
     /// What it was last told with.
     pub status: ResultStatus,
@@ -32,6 +37,7 @@ pub struct Known<E> {
 /// What became of a message that was sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Sent {
+    /// The receiver said yes to it, by its control id.
     Accepted,
     /// Not answered yet; it goes out again until it is.
     OnItsWay,
@@ -52,6 +58,8 @@ pub struct Plan {
 }
 
 /// Adds a message to what a receiver knows.
+///
+/// Call it for each message in the order of sending; a message that was never tried is left out.
 pub fn learn<E: Entry>(
     known: &mut Vec<Known<E>>,
     message: impl IntoIterator<Item = (E, ResultStatus)>,
@@ -84,6 +92,9 @@ fn standing(status: ResultStatus) -> ResultStatus {
 
 /// What to say now to a receiver that was told something before; `now` has what each would go with the
 /// first time.
+///
+/// The plan is for one message: results of now in their order, withdrawals behind them. Where nothing
+/// new would be said, [`Plan::says_anything`] is false and no message need go.
 #[must_use]
 pub fn plan<E: Entry>(known: &[Known<E>], now: &[(E, ResultStatus)]) -> Plan {
     let pairs = pairs(known, now);

@@ -1,4 +1,8 @@
 //! The reading desk: every printed reading brought together with its ladder, or why it cannot be.
+//!
+//! Here a print meets its strip, pad by pad: label to pad, words to grades, numbers to rungs, unit to measure. What
+//! does not meet raises a hold that says what was found and what the strip has; the reading is kept all the same, so
+//! that a person sees it beside the raw line.
 
 use crate::figure::Figure;
 use crate::flags;

@@ -5,6 +5,7 @@ use std::fmt;
 /// One fault, with everything needed to mend it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Fault {
+    /// Its name as the person gave it.
     pub file: String,
     /// From 1.
     pub line: usize,
@@ -12,7 +13,9 @@ pub struct Fault {
     pub column: usize,
     /// The key with the tables it stands in: `pad.GLU.rungs`.
     pub key: String,
+    /// What stands there, quoted where it is the person's own text.
     pub found: String,
+    /// What may stand there, or what to do.
     pub allowed: String,
     /// The line of the file.
     pub text: String,

@@ -11,13 +11,25 @@ const DIGITS: usize = 18;
 /// A number with the comparator and the digits that it was printed with.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Figure {
+    /// As printed or as the ladder has it; None: the number itself.
     pub comparator: Option<Comparator>,
+    /// At most 18 characters, digits with at most one point between them; trailing zeros are kept
+    /// (`1.020`).
     pub digits: String,
 }
 
 impl Figure {
     /// Reads `300`, `1.020`, `>=2000`, `< 30`. None for anything else: no sign, no exponent, no
     /// comma (the dialect knows whether a comma is decimal), no second point.
+    ///
+    /// ```
+    /// use wickline_normalize::{Comparator, Figure};
+    ///
+    /// let end = Figure::read(">= 2000").expect("an end rung");
+    /// assert_eq!(end.comparator, Some(Comparator::AtLeast));
+    /// assert_eq!(end.text(), ">=2000");
+    /// assert!(Figure::read("1,020").is_none(), "whether a comma is decimal, only the dialect knows");
+    /// ```
     #[must_use]
     pub fn read(text: &str) -> Option<Figure> {
         let text = text.trim();

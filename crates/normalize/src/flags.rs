@@ -1,5 +1,8 @@
 //! Our own flag for a reading, from the site's reference, and whether a printed mark contradicts
 //! it.
+//!
+//! Two questions are kept apart: which flag goes out (only by a configured reference), and whether the analyzer's
+//! own mark contradicts what the ladder or the reference says, which holds the report.
 
 use crate::grades::Grade;
 use crate::observation::{Comparator, Flag};

@@ -1,4 +1,7 @@
 //! Grades: the arbitrary steps of a pad, their order, and their names outside this house.
+//!
+//! A grade is an ordinal word and never a number: ranks say only which of two is higher on one ladder. Codes are
+//! our own (HL7 has no table of strip grades); SNOMED CT names stand beside them for receivers that want them.
 
 use crate::observation::{Code, CodeSystem};
 
@@ -7,6 +10,7 @@ use crate::observation::{Code, CodeSystem};
 pub struct Grade {
     /// As sent, in our local table.
     pub code: &'static str,
+    /// For people.
     pub text: &'static str,
     /// Order on a ladder: only smaller, equal and larger mean anything.
     pub rank: u8,

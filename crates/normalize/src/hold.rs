@@ -1,10 +1,15 @@
 //! Why a report waits for a person, and what would let it go.
+//!
+//! The list of reasons is closed and its codes are stable: scripts, the ledger's rows and metrics know them.
+//! Each reason has one remedy, which says by which act a person can let the report go at all. A report keeps
+//! every reason that was found, so that mending one never hides another.
 
 use serde::{Deserialize, Serialize};
 
 /// One reason to stop one report, in words for the person who has to act.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Hold {
+    /// What kind of trouble: says which remedy there is.
     pub reason: Reason,
     /// A sentence: what was found and what was expected. May quote the print, so never logged.
     pub detail: String,
@@ -13,10 +18,12 @@ pub struct Hold {
 }
 
 impl Hold {
+    /// Without a line; [`Hold::at`] adds one.
     pub fn new(reason: Reason, detail: impl Into<String>) -> Self {
         Self { reason, detail: detail.into(), line: None }
     }
 
+    /// With the line of the print that it is about, an index into [`crate::Report::lines`].
     #[must_use]
     pub fn at(mut self, line: usize) -> Self {
         self.line = Some(line);
@@ -41,20 +48,23 @@ pub enum Remedy {
 }
 
 macro_rules! reasons {
-    ($($name:ident $code:literal $remedy:ident),+ $(,)?) => {
+    ($(#[doc = $about:literal] $name:ident $code:literal $remedy:ident),+ $(,)?) => {
         /// The closed list of reasons; the codes are stable.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
         #[serde(rename_all = "kebab-case")]
-        pub enum Reason { $($name),+ }
+        pub enum Reason { $(#[doc = $about] $name),+ }
 
         impl Reason {
+            /// In the order of their codes.
             pub const ALL: &[Reason] = &[$(Reason::$name),+];
 
+            /// As scripts, metrics and the ledger know it; never changed once given.
             #[must_use]
             pub fn code(self) -> &'static str {
                 match self { $(Reason::$name => $code),+ }
             }
 
+            /// By which act a person can let a report go that is held for it.
             #[must_use]
             pub fn remedy(self) -> Remedy {
                 match self { $(Reason::$name => Remedy::$remedy),+ }
@@ -64,34 +74,61 @@ macro_rules! reasons {
 }
 
 reasons! {
+    /// The tape holds it beyond the ledger that was put back: perhaps it was sent before.
     AfterRestore "after-restore" SetAside,
+    /// A sign of control material beside a sign of a patient, or beside another level.
     ClassDisagree "class-disagree" SetAside,
+    /// The printed time cannot be: released, the report goes with the daemon's time.
     ClockOff "clock-off" Release,
+    /// A level of control material has not passed in this period, or not on this strip lot.
     ControlsDue "controls-due" Release,
+    /// A level of control material has failed and not passed since.
     ControlsFailed "controls-failed" Release,
+    /// The analyzer's own sign says that its controls have not passed: only a person lets it go.
+    ControlsNotPassed "controls-not-passed" Release,
+    /// The analyzer corrects what it sent before (LIS02 R-9 or O-26 `C`).
     CorrectionHeard "correction-heard" Decide,
+    /// The printed grade is not that of the printed number's rung.
     GradeValueDisagree "grade-value-disagree" Reread,
+    /// It was cut off, or a result came without its order.
     Incomplete "incomplete" SetAside,
+    /// The port marked a byte of it as bad.
     LineError "line-error" SetAside,
+    /// The analyzer's abnormal mark contradicts our own flag.
     MarkDisagree "mark-disagree" Release,
+    /// The analyzer does not stand behind it yet (LIS02 R-9, O-26).
     NotFinal "not-final" SetAside,
+    /// Its number was heard before in this sequence, with anything else different.
     NumberReused "number-reused" Decide,
+    /// A number or word that the pad does not have, or two rungs and no way to choose.
     OffLadder "off-ladder" Reread,
+    /// The pad has no result: empty, an error text, or unread by the analyzer.
     PadUnread "pad-unread" Release,
+    /// A pad of the strip was not printed.
     PadsMissing "pads-missing" Release,
+    /// A pad of another strip, or one pad twice.
     PadsUnexpected "pads-unexpected" Reread,
+    /// The sender is not the one that is configured (LIS02 H-5).
     SenderUnexpected "sender-unexpected" Reread,
+    /// No specimen id was printed.
     SpecimenBlank "specimen-blank" Identify,
+    /// The specimen id cannot be one, or there are two of them.
     SpecimenMalformed "specimen-malformed" Identify,
+    /// The strips were past their last day.
     StripExpired "strip-expired" SetAside,
+    /// The sender says that it is no production result (LIS02 H-12 `T` or `D`).
     TestMessage "test-message" SetAside,
+    /// Another unit than the one configured, or none where one must be.
     UnitUnexpected "unit-unexpected" Reread,
+    /// A label that no strip has.
     UnknownAnalyte "unknown-analyte" Reread,
+    /// The dialect has no form for a line, or its parts say several things.
     Unreadable "unreadable" Reread,
 }
 
 impl Reason {
-    /// True for what a passing run of control material lifts.
+    /// True for what a passing run of control material lifts. What the analyzer itself says of its
+    /// controls ([`Reason::ControlsNotPassed`]) is none of it: no run of ours takes that back.
     #[must_use]
     pub fn is_of_controls(self) -> bool {
         matches!(self, Reason::ControlsDue | Reason::ControlsFailed)

@@ -1,5 +1,8 @@
 //! What makes two prints one run: class, number, specimen, day, time and readings, and nothing that
 //! only says how they were carried (message times, sequence numbers, the mark of a repeat).
+//!
+//! Two prints with one identity are a repeat: kept, linked, never sent twice. Whatever differs in a way that
+//! could matter to a patient makes another identity, so that a doubt ends before a person and not in a chart.
 
 use crate::class::Class;
 use crate::report::{PrintedReading, Private, Report, Status};

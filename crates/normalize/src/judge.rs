@@ -1,10 +1,16 @@
 //! The judgment: what becomes of a report, given its strip, the rules and what was heard before.
+//!
+//! [`judge`] is the one function through which a print becomes something that may be sent. It asks the parts in
+//! a fixed order: whose it is ([`mod@crate::class`]), what the dialect and the rules doubt, what each pad says
+//! (the desk), how controls stand, whether it was heard before. All reasons are kept; the first that was found
+//! is the first that is shown. It reads no clock and no store: what it must know beside the print comes as
+//! [`Facts`], so that judging again the same way gives the same.
 
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::class::{Class, class, specimen};
+use crate::class::{Class, Role, class, second_specimen, specimen};
 use crate::controls::{Locked, Standing};
 use crate::desk::Desk;
 use crate::hold::{Hold, Reason};
@@ -25,6 +31,7 @@ const SAME_REASON: usize = 20;
 pub struct Facts<'a> {
     /// Earlier reports of this analyzer with the same number or specimen, repeats left out.
     pub earlier: &'a [Earlier],
+    /// When the line brought it, by our own clock with the site's offset.
     pub heard: Moment,
     /// The local date taken, else heard: `2025-03-14`.
     pub day: &'a str,
@@ -41,6 +48,7 @@ pub struct Facts<'a> {
 /// A lot of strips in use.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StripLot {
+    /// As the box names it.
     pub lot: String,
     /// The last day that it may be used on, `2026-03-31`.
     pub last_day: Option<String>,
@@ -58,31 +66,43 @@ impl StripLot {
 /// A report heard before, as far as a later one is compared with it.
 #[derive(Clone)]
 pub struct Earlier {
+    /// The report's id in the ledger.
     pub id: i64,
     /// A class by its code.
     pub class: String,
+    /// As printed.
     pub number: Option<String>,
+    /// As printed, with what the scanner put around it.
     pub specimen: Option<String>,
+    /// The date that it prints, else the day that it was heard on: `2025-03-14`.
     pub day: String,
+    /// [`Judged::sequence`] of then.
     pub sequence: Option<String>,
+    /// [`Judged::identity`] of then.
     pub identity: String,
     /// False while it is known to be cut off.
     pub complete: bool,
+    /// As printed.
     pub readings: Vec<PrintedReading>,
 }
 
 /// What became of a report.
 #[derive(Clone)]
 pub struct Judged {
+    /// Routine, urgent or control; what contradicts it is among the holds.
     pub class: Class,
     /// Of control material, where a sign names it.
     pub level: Option<String>,
     /// The specimen id, accepted: None on controls and while it is blank or malformed.
     pub specimen: Option<Private>,
+    /// In the order of the print; what was not understood is among them, with a hold.
     pub readings: Vec<Reading>,
+    /// Empty on a repeat, and on what is filed or ready. At most 20 of one reason, the last saying how
+    /// many more.
     pub holds: Vec<Hold>,
     /// What goes out with it, should it go: never on controls.
     pub remarks: Vec<Remark>,
+    /// Where it goes from here.
     pub way: Way,
     /// Equal for two prints of the same run, whatever carried them.
     pub identity: String,
@@ -101,11 +121,22 @@ pub enum Way {
     /// Control material, understood: kept, never sent as a patient's.
     Filed,
     /// Heard before: kept, linked, not sent.
-    Repeat { of: i64 },
+    Repeat {
+        /// [`Earlier::id`] of the report that was heard first.
+        of: i64,
+    },
     /// Waits for a person.
     Held,
     /// Can go out.
     Ready,
+}
+
+impl Judged {
+    /// Whose it is, and so who may be told of it.
+    #[must_use]
+    pub fn role(&self) -> Role {
+        Role::of(self.control_sign, self.level.as_deref())
+    }
 }
 
 impl Earlier {
@@ -126,6 +157,8 @@ impl Earlier {
     }
 
     /// True when both prints are of one run as far as number (else specimen) and day tell.
+    ///
+    /// Nothing is the same run by its readings alone.
     fn is_of(&self, report: &Report, day: &str) -> bool {
         let specimen = || report.specimen.as_ref().map(Private::expose).filter(|s| !s.is_empty());
         let same = match (&report.number, &self.number) {
@@ -171,6 +204,9 @@ fn is_complete(report: &Report) -> bool {
 }
 
 /// Judges one report. Pure: the same arguments give the same judgment, and nothing is guessed.
+///
+/// The strips are those of the analyzer; the rules are its own with the laboratory's. A report is ready
+/// only when no part of it raised a hold.
 #[must_use]
 pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>) -> Judged {
     let classed = class(report, rules);
@@ -180,15 +216,7 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
     holds.extend(sender(report, rules));
     // An expired strip makes a control run none; it need not be held for that.
     holds.extend(expired(report, facts.lot, facts.day).filter(|_| !control));
-    let accepted = if control { None } else { Some(specimen(report, rules)) };
-    let accepted = match accepted {
-        Some(Ok(id)) => Some(id),
-        Some(Err(hold)) => {
-            holds.push(hold);
-            None
-        }
-        None => None,
-    };
+    let accepted = if control { None } else { accepted(report, rules, &mut holds) };
     let strip = choose(report, strips);
     let mut readings = Vec::new();
     match strip {
@@ -200,10 +228,14 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
         Err(ref hold) => holds.push(hold.clone()),
     }
     let mut remarks = Vec::new();
-    match rules.controls_policy.of(classed.class, facts.controls) {
-        Locked::Held(hold) => holds.push(hold),
-        Locked::Warned(remark) => remarks.push(remark),
-        Locked::No => {}
+    let policy = &rules.controls_policy;
+    let sign = report.controls_not_passed.then(|| policy.of_own_sign(classed.class));
+    for locked in [Some(policy.of(classed.class, facts.controls)), sign].into_iter().flatten() {
+        match locked {
+            Locked::Held(hold) => holds.push(hold),
+            Locked::Warned(remark) => remarks.push(remark),
+            Locked::No => {}
+        }
     }
     let identity = identity::of(report, classed.class, facts.day);
     let same = |e: &&Earlier| e.is_of(report, facts.day);
@@ -230,6 +262,23 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
         sequence: facts.sequence.map(str::to_owned),
         strip: strip.map(|s| s.id.clone()).unwrap_or_default(),
         control_sign: control,
+    }
+}
+
+/// A patient's specimen id, unless something speaks against it; then a person says whose it is.
+fn accepted(report: &Report, rules: &Rules, holds: &mut Vec<Hold>) -> Option<Private> {
+    // What the dialect doubts of the id is said by its doubt.
+    if report.doubts.iter().any(|d| d.reason == Reason::SpecimenMalformed) {
+        return None;
+    }
+    let beside = second_specimen(report, rules);
+    match (specimen(report, rules), beside) {
+        (Ok(id), None) => Some(id),
+        (found, beside) => {
+            holds.extend(found.err());
+            holds.extend(beside);
+            None
+        }
     }
 }
 

@@ -1,6 +1,20 @@
 //! The laboratory's knowledge: what a strip report means, or why it must wait for a person.
 //!
 //! Pure: text in, values out. No file, socket, clock or database is known here.
+//!
+//! A caller goes three steps. [`judge()`] takes a print ([`Report`]), the strips and [`Rules`] of its analyzer and
+//! the [`Facts`] that a ledger knows, and gives readings, the reasons to hold it ([`Hold`]) and the [`Way`] it goes.
+//! [`observe()`] makes of readings what one receiver wants to be told ([`Observation`]), code, unit and value
+//! agreeing. [`Role::of`] says whose result it is, and so which receivers may be told at all.
+//!
+//! Beside these: [`Account`] (which numbers are missing), [`clocks`] (whether a printed time is believed),
+//! [`controls`] (whether control material passed, and what patients meet meanwhile), [`comments`] (notes by rule)
+//! and [`correction`] (what to say under an order number that went out before).
+//!
+//! Values are decimals or text ([`Figure`]), never binary floats. Everything here is a pure function of its
+//! arguments: the tests hold it to published tables, to properties and to a second reading of the strip files.
+
+#![warn(missing_docs)]
 
 pub mod account;
 pub mod check;
@@ -36,7 +50,7 @@ pub mod words;
 
 pub use account::{Account, Counting, Sequence, Told};
 pub use check::{CheckCharacter, Rubbish};
-pub use class::Class;
+pub use class::{Class, EXTERNAL, Role};
 pub use controls::{ControlPlan, Lockout, Policy, Standing};
 pub use fault::Fault;
 pub use figure::Figure;

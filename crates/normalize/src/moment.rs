@@ -1,15 +1,23 @@
 //! A point in time as printed or sent: as precise as it was said, with or without an offset.
+//!
+//! What a print does not say is not made up: a date without a time has no midnight, a time without a zone has no
+//! offset, and comparing two moments says on which clock ([`Moment::wall`], [`Moment::instant`]). Years from 1900
+//! to 2199 are real here; nothing that a bench prints lies outside.
 
 use serde::{Deserialize, Serialize};
 
 /// Civil time with its precision. Unknown parts are absent, never zero.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Moment {
+    /// Of four digits.
     pub year: i16,
+    /// 1 to 12.
     pub month: u8,
+    /// 1 to 31.
     pub day: u8,
     /// Hour and minute.
     pub time: Option<(u8, u8)>,
+    /// 0 to 59, only where the time is known too: no bench prints a leap second.
     pub second: Option<u8>,
     /// Minutes east of UTC. None: the analyzer's own zone.
     pub offset: Option<i16>,
@@ -17,6 +25,15 @@ pub struct Moment {
 
 impl Moment {
     /// Reads `YYYYMMDD[HHMM[SS]][+HHMM|-HHMM]` (LIS02 5.6.2). None when it is not a real date or time.
+    ///
+    /// ```
+    /// use wickline_normalize::Moment;
+    ///
+    /// let taken = Moment::from_digits("20250314091455").expect("a real time");
+    /// assert_eq!((taken.time, taken.offset), (Some((9, 14)), None));
+    /// assert_eq!(taken.day_text(), "2025-03-14");
+    /// assert!(Moment::from_digits("20250230").is_none(), "the calendar has no such day");
+    /// ```
     #[must_use]
     pub fn from_digits(text: &str) -> Option<Moment> {
         let cut = text.find(['+', '-']).unwrap_or(text.len());
@@ -112,6 +129,8 @@ impl Moment {
     }
 
     /// Reads a local date as the ledger writes it: `2025-03-14`.
+    ///
+    /// None for any other form and for a day that the calendar does not have.
     #[must_use]
     pub fn from_day(text: &str) -> Option<Moment> {
         let shape =

@@ -1,4 +1,7 @@
 //! Test numbers: the mark before the digits, and which numbers were skipped.
+//!
+//! An analyzer may tell control material or urgent work by what it prints before the digits, and counts each of
+//! these by itself. Splitting a number is therefore the first step of both the class and the account.
 
 use crate::rules::Rules;
 
@@ -31,6 +34,8 @@ impl Number {
 
 /// Splits a number as printed: a leading digit that has a class is the mark; else a configured mark,
 /// the longest; else everything before the digits at its end.
+///
+/// Never fails: what has no digits at its end, or more than nine, has no value and is not counted.
 #[must_use]
 pub fn split(text: &str, rules: &Rules) -> Number {
     let text = text.trim();

@@ -7,33 +7,45 @@ use serde::{Deserialize, Serialize};
 /// A coded name.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Code {
+    /// As its system writes it: `5792-7`, `GLU-GRADE`, `260385009`.
     pub code: String,
+    /// Its name for people, sent beside it.
     pub text: String,
+    /// Whose code it is.
     pub system: CodeSystem,
 }
 
+/// Whose table a code stands in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum CodeSystem {
+    /// LOINC: what was measured.
     Loinc,
     /// Our own table, `99WKL` (`L` before 2.4).
     Local,
+    /// SNOMED CT: grades, where a receiver asks for them and the site has the licence.
     SnomedCt,
 }
 
+/// How a printed or sent number stands to the true one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Comparator {
+    /// Below it.
     #[serde(rename = "<")]
     Less,
+    /// It or below: the lowest rung of many ladders.
     #[serde(rename = "<=")]
     AtMost,
+    /// Above it.
     #[serde(rename = ">")]
     More,
+    /// It or above: the highest rung of many ladders.
     #[serde(rename = ">=")]
     AtLeast,
 }
 
 impl Comparator {
+    /// The sign in ASCII, as labels and HL7's SN have it.
     #[must_use]
     pub fn text(self) -> &'static str {
         match self {
@@ -48,31 +60,54 @@ impl Comparator {
 /// A UCUM unit and how people write it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Unit {
+    /// As UCUM writes it, case and brackets included: `mg/dL`, `[pH]`.
     pub ucum: String,
+    /// As people write it, in ASCII.
     pub text: String,
 }
 
+/// What is said of a pad. Grade and number of one pad are two observations, each with its own code.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "kind")]
 pub enum Content {
     /// An arbitrary grade, or a colour or clarity: coded in our own table, no unit.
-    Grade { code: Code, alternate: Option<Code> },
+    Grade {
+        /// In our own table: what is always sent.
+        code: Code,
+        /// SNOMED CT's name of the same grade, where the receiver asks for it and there is one.
+        alternate: Option<Code>,
+    },
     /// A number with the ladder's own comparator and digits, or a measured pad's converted value.
-    Number { comparator: Option<Comparator>, digits: String, unit: Option<Unit> },
+    Number {
+        /// Of an end rung such as `>=2000`; None: the number itself.
+        comparator: Option<Comparator>,
+        /// Decimal digits with at most one point, never rounded where the ladder has a label.
+        digits: String,
+        /// None: a plain ratio such as specific gravity.
+        unit: Option<Unit>,
+    },
     /// The pad was not read: no value, with the reason in words.
-    Unread { reason: String },
+    Unread {
+        /// In words, for the note that goes with it.
+        reason: String,
+    },
 }
 
 /// Table 0078, as far as we use it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Flag {
+    /// Normal.
     N,
+    /// Abnormal, where no direction is meant.
     A,
+    /// Below the reference.
     L,
+    /// Above the reference.
     H,
 }
 
 impl Flag {
+    /// Its letter, as OBX-8 has it.
     #[must_use]
     pub fn text(self) -> &'static str {
         match self {
@@ -89,10 +124,13 @@ impl Flag {
 pub struct Observation {
     /// Which reading of the judged report it came from.
     pub reading: usize,
+    /// What was measured: the published code, else our own.
     pub code: Code,
     /// Our own name for the same thing, sent beside the code.
     pub local: Code,
+    /// What is said of it.
     pub content: Content,
+    /// Only where the site configured a reference.
     pub flag: Option<Flag>,
     /// The reference in words or as an interval, where one is configured.
     pub reference: Option<String>,
@@ -125,6 +163,7 @@ pub enum ResultStatus {
 }
 
 impl ResultStatus {
+    /// Its letter, as OBX-11 has it.
     #[must_use]
     pub fn text(self) -> &'static str {
         match self {

@@ -1,4 +1,8 @@
 //! From readings to observations: code, unit and value chosen together, so that they always agree.
+//!
+//! The law: a code whose property is a mass concentration never carries moles, a number goes only where one was
+//! printed, and what is sent is the ladder's own label and not our rounding. Only measured pads, whose numbers are
+//! free, are converted by a factor and rounded (half up, to the digits that the strip says).
 
 use rust_decimal::{Decimal, RoundingStrategy};
 
@@ -14,8 +18,11 @@ use crate::words::quote;
 /// What one receiver wants.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Choice {
+    /// The unit system that its numbers are sent in.
     pub units: Units,
+    /// Whether grades go beside numbers, alone, or not.
     pub grades: Grades,
+    /// Which set of published codes is preferred.
     pub codes: Codes,
     /// SNOMED CT beside our own grade codes: needs a national licence.
     pub snomed: bool,
@@ -23,6 +30,8 @@ pub struct Choice {
 
 impl Choice {
     /// From the words of a receiver's configuration.
+    ///
+    /// The words are those of the configuration; the error names what is allowed.
     pub fn of(units: &str, grades: &str, codes: &str, snomed: bool) -> Result<Choice, String> {
         Ok(Choice { units: units.parse()?, grades: grades.parse()?, codes: codes.parse()?, snomed })
     }
@@ -43,8 +52,10 @@ pub enum Grades {
 /// Which set of published codes.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Codes {
+    /// For a device that read the strip; a pad without one takes the manual code.
     #[default]
     Automated,
+    /// For a strip read by eye.
     Manual,
 }
 

@@ -4,6 +4,7 @@
 //! `[A-Za-z0-9-]{4,20}`, `QC-L1[0-9]{6}`, `QC-*`. A hyphen first or last in a set is itself; `\`
 //! makes the next character literal; `*` is any printable characters, none included.
 
+use std::collections::{BTreeMap, VecDeque};
 use std::fmt;
 use std::str::FromStr;
 
@@ -47,6 +48,96 @@ impl Pattern {
     }
 }
 
+impl Pattern {
+    /// A shortest id that fits this pattern and the other one. None: no id does.
+    ///
+    /// For `check`: two patterns that share an id would let one id mean two things.
+    /// ```
+    /// use wickline_normalize::Pattern;
+    ///
+    /// let patients: Pattern = "[A-Za-z0-9-]{4,20}".parse().expect("a pattern");
+    /// let external: Pattern = "EQA-[0-9]{4}".parse().expect("a pattern");
+    /// assert_eq!(patients.shared(&external).as_deref(), Some("EQA-0000"));
+    /// ```
+    #[must_use]
+    pub fn shared(&self, other: &Pattern) -> Option<String> {
+        let (own, others) = (self.steps(), other.steps());
+        let end = (own.len(), others.len());
+        // A place is how many steps of each are done; kept with each is where it was reached from.
+        let mut from = BTreeMap::new();
+        let mut ahead = VecDeque::from([((0_usize, 0_usize), None)]);
+        while let Some((place, reached)) = ahead.pop_front() {
+            if from.contains_key(&place) {
+                continue;
+            }
+            from.insert(place, reached);
+            if place == end {
+                return Some(spelled(&from, end)).filter(|id| id.chars().count() <= LONGEST);
+            }
+            let (one, two) = (own.get(place.0), others.get(place.1));
+            // What costs no letter comes first, so that each place is reached with as few as can be.
+            if one.is_some_and(|step| step.may_lack) {
+                ahead.push_front(((place.0 + 1, place.1), Some((place, None))));
+            }
+            if two.is_some_and(|step| step.may_lack) {
+                ahead.push_front(((place.0, place.1 + 1), Some((place, None))));
+            }
+            if let Some(letter) = one.zip(two).and_then(|(one, two)| one.common(two)) {
+                ahead.push_back(((place.0 + 1, place.1 + 1), Some((place, Some(letter)))));
+            }
+        }
+        None
+    }
+
+    /// Characters that stand in every id of this pattern and are no choice of several.
+    #[must_use]
+    pub fn literals(&self) -> usize {
+        let alone = |atom: &&Atom| matches!(atom.set.as_slice(), [(from, to)] if from == to);
+        self.atoms.iter().filter(alone).map(|atom| atom.least).sum()
+    }
+
+    /// One for each character that an id may have.
+    fn steps(&self) -> Vec<Step<'_>> {
+        let mut steps = Vec::new();
+        for atom in &self.atoms {
+            let step = |n| Step { set: &atom.set, may_lack: n >= atom.least };
+            steps.extend((0..atom.most).map(step));
+        }
+        steps
+    }
+}
+
+/// From which place, and with which letter.
+type Reached = ((usize, usize), Option<char>);
+
+/// The letters on the way to a place.
+fn spelled(from: &BTreeMap<(usize, usize), Option<Reached>>, end: (usize, usize)) -> String {
+    let mut letters: Vec<char> = Vec::new();
+    let mut place = end;
+    while let Some(Some((before, letter))) = from.get(&place) {
+        letters.extend(letter);
+        place = *before;
+    }
+    letters.iter().rev().collect()
+}
+
+/// One character of an id: what it may be, and whether it may lack.
+struct Step<'a> {
+    set: &'a [(char, char)],
+    may_lack: bool,
+}
+
+impl Step<'_> {
+    /// A character that both can be.
+    fn common(&self, other: &Step<'_>) -> Option<char> {
+        let both = |a: &(char, char), b: &(char, char)| {
+            let (from, to) = (a.0.max(b.0), a.1.min(b.1));
+            (from <= to).then_some(from)
+        };
+        self.set.iter().find_map(|a| other.set.iter().find_map(|b| both(a, b)))
+    }
+}
+
 impl Atom {
     fn after(&self, before: &[bool], letters: &[char]) -> Vec<bool> {
         let mut after = vec![false; before.len()];
@@ -67,6 +158,7 @@ impl Atom {
     }
 }
 
+/// Patterns of 1 to 120 characters; the error says what is wrong and shows an example.
 impl FromStr for Pattern {
     type Err = String;
 
@@ -196,7 +288,44 @@ mod tests {
         }
     }
 
+    #[test]
+    fn an_id_that_fits_two_patterns_is_found() {
+        let shared = |one: &str, other: &str| {
+            let (one, other) = (one.parse::<Pattern>().expect(one), other.parse().expect(other));
+            let found = one.shared(&other);
+            assert_eq!(found.is_some(), other.shared(&one).is_some());
+            assert!(found.iter().all(|id| one.matches(id) && other.matches(id)), "{found:?}");
+            found
+        };
+        for (one, other, both) in [
+            ("[A-Za-z0-9-]{4,20}", "EQA-[0-9]{4}", Some("EQA-0000")),
+            ("KP-[0-9]{5}", "EQA-[0-9]{4}", None),
+            ("[0-9]{8}", "[0-9]{9,10}", None),
+            ("*-QC", "EQA-*", Some("EQA-QC")),
+            ("*", "B{80}", Some(&*"B".repeat(80))),
+            ("**", "B{80}B", None),
+            ("A{2,3}B", "A{3}[BC]", Some("AAAB")),
+            ("a*", "A*", None),
+        ] {
+            assert_eq!(shared(one, other).as_deref(), both, "{one} {other}");
+        }
+    }
+
     proptest! {
+        #[test]
+        fn what_matches_both_is_shared(
+            one in r"[A-C]{0,2}(\[AB\]|\*)[0-2]{0,2}",
+            other in r"(\[A-C\]\{1,3\}|\*)[0-2]{1,2}",
+            text in "[A-C]{0,3}[0-2]{0,3}",
+        ) {
+            let (one, other) = (one.parse::<Pattern>(), other.parse::<Pattern>());
+            let (one, other) = (one.expect("a pattern"), other.expect("a pattern"));
+            if one.matches(&text) && other.matches(&text) {
+                let found = one.shared(&other).expect("this one at least");
+                prop_assert!(found.len() <= text.len() && one.matches(&found) && other.matches(&found));
+            }
+        }
+
         #[test]
         fn any_text_is_answered(pattern in ".{0,40}", text in ".{0,200}") {
             if let Ok(pattern) = pattern.parse::<Pattern>() {

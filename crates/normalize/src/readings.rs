@@ -15,7 +15,9 @@ const PARTS: usize = 4;
 /// One pad of one report, as printed and as understood.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Reading {
+    /// As the print names the pad.
     pub label: String,
+    /// As printed, part by part.
     pub printed: Printed,
     /// The unit system that the number was printed in.
     pub units: Units,
@@ -27,6 +29,7 @@ pub struct Reading {
     pub grade: Option<String>,
     /// The number, only if one was printed.
     pub number: Option<Figure>,
+    /// Only where the site configured a reference, and never on control material.
     pub flag: Option<Flag>,
     /// The reference in words or as an interval, where one is configured.
     pub reference: Option<String>,
@@ -45,7 +48,9 @@ pub struct Printed {
     pub grade: Option<String>,
     /// The part that was taken for a number.
     pub value: Option<String>,
+    /// As printed, not folded.
     pub unit: Option<String>,
+    /// The analyzer's own abnormal mark, as printed.
     pub mark: Option<String>,
 }
 

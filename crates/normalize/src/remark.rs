@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 pub struct Remark {
     /// Stable, so that a receiver can sort by it: `UA-INT-ASC`, `controls-failed`, `clock-off`.
     pub code: String,
+    /// For people: a sentence or two.
     pub text: String,
     /// The analytes it is about; empty: the whole report.
     pub about: Vec<String>,

@@ -1,10 +1,14 @@
 //! One strip's print, exactly as printed: nothing in here has been interpreted yet.
+//!
+//! A dialect makes a [`Report`] of one transmission and hands over what it could not vouch for as doubts; `judge`
+//! decides. Texts stand as they were printed, decoded but not trimmed of meaning: words, units and marks are the
+//! strip's to understand. Whatever may identify a patient is [`Private`].
 
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::hold::Hold;
+use crate::hold::{Hold, Remedy};
 use crate::moment::Moment;
 
 /// Text that may identify a patient. It can be compared, stored and sent, but `{:?}` shows only its
@@ -14,6 +18,7 @@ use crate::moment::Moment;
 pub struct Private(String);
 
 impl Private {
+    /// Any text; nothing is checked here.
     pub fn new(text: impl Into<String>) -> Self {
         Self(text.into())
     }
@@ -24,6 +29,7 @@ impl Private {
         &self.0
     }
 
+    /// True for no characters at all; blanks count as text.
     #[must_use]
     pub fn is_empty(&self) -> bool {
         self.0.is_empty()
@@ -56,49 +62,80 @@ impl Place {
 /// One printed line (or LIS02 record), decoded to text, with its place.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RawLine {
+    /// Where its bytes stand on the tape.
     pub place: Place,
+    /// Decoded, without its line end.
     pub text: Private,
 }
 
 /// Everything one strip's print says.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Report {
+    /// From its first to its last byte: with the tape and the analyzer this is the report's key.
     pub place: Place,
     /// Every line of the print, understood or not, in order.
     pub lines: Vec<RawLine>,
     /// The analyzer's own test number, as printed. None: it prints none, so gaps cannot be told.
     pub number: Option<String>,
+    /// The id in the specimen's own field. Where that names several, all of it: none is taken for the
+    /// right one.
     pub specimen: Option<Private>,
+    /// The lot of the control material, where the print has a place for it (LIS02 O-3.2).
     pub control_lot: Option<String>,
     /// The strip type that the print names, if it does.
     pub strip: Option<String>,
     /// The lot of the strips and its last day, if the print names them.
     #[serde(default)]
     pub strip_lot: Option<String>,
+    /// The last day that the strips may be used on.
     #[serde(default)]
     pub strip_expiry: Option<Moment>,
     /// Who the sender says it is (LIS02 H-5).
     pub sender: Option<String>,
+    /// Who ran it.
     pub operator: Option<Private>,
+    /// None: the print says nothing of a patient.
     pub patient: Option<Patient>,
+    /// When the urine was collected (LIS02 O-8).
     pub collected: Option<Moment>,
+    /// When the strip was read, by the analyzer's clock; of several readings the latest.
     pub taken: Option<Moment>,
+    /// What it says of its class.
     pub signs: Signs,
     /// The analyzer says that it sent this before (LIS02 R-9 `R`): its age says nothing about its clock.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub again: bool,
+    /// The analyzer's own sign that its controls have not passed (`00041#`, where a dialect says so).
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub controls_not_passed: bool,
+    /// In the order of the print. A pad that is switched off is not among them.
     pub readings: Vec<PrintedReading>,
+    /// What the analyzer or its operator remarked, in words.
     pub comments: Vec<Private>,
     /// What the dialect itself could not vouch for: each one holds the report.
     pub doubts: Vec<Hold>,
 }
 
+impl Report {
+    /// A person said whose specimen it is: what the dialect doubted of the id, and what stood beside
+    /// it, is settled. The lines still have all of it.
+    pub fn identify(&mut self, specimen: impl Into<String>) {
+        self.specimen = Some(Private::new(specimen));
+        self.control_lot = None;
+        self.doubts.retain(|doubt| doubt.reason.remedy() != Remedy::Identify);
+    }
+}
+
 /// What the print says of a patient, as printed.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Patient {
+    /// By the practice, else by the laboratory, else a third one (LIS02 P-3 to P-5).
     pub id: Option<Private>,
+    /// With its components as they were sent.
     pub name: Option<Private>,
+    /// Digits as sent; not read as a date.
     pub born: Option<Private>,
+    /// The letter as sent.
     pub sex: Option<Private>,
 }
 
@@ -119,16 +156,21 @@ pub struct Signs {
 /// One pad's result as printed.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PrintedReading {
+    /// What the print calls the pad.
     pub label: String,
     /// The result as printed, cut where the dialect cuts it (`2+`, `>1000`, `2+` and `250`): each part
     /// is a grade word or a number with or without a comparator. Which is which, the strip decides.
     pub parts: Vec<String>,
+    /// As printed beside the result; None: none was.
     pub unit: Option<String>,
     /// The dialect says that this analyzer never prints units, so that none is missing.
     #[serde(default)]
     pub unit_implied: bool,
+    /// None: none was printed, which says nothing.
     pub mark: Option<Mark>,
+    /// How far the analyzer stands behind it.
     pub status: Status,
+    /// When this pad was read, where each pad says so (LIS02 R-13, else R-12).
     pub taken: Option<Moment>,
     /// Index into [`Report::lines`].
     pub line: usize,
@@ -137,7 +179,9 @@ pub struct PrintedReading {
 /// The analyzer's own abnormal mark.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Mark {
+    /// As printed.
     pub text: String,
+    /// What the dialect says that it claims.
     pub meaning: MarkMeaning,
 }
 
@@ -145,9 +189,13 @@ pub struct Mark {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum MarkMeaning {
+    /// Nothing to remark.
     Normal,
+    /// Not normal, in no said direction.
     Abnormal,
+    /// Below what is normal.
     Low,
+    /// Above what is normal.
     High,
     /// Says something that no flag of ours could contradict (`<`, `>`, trends): not compared.
     Other,
@@ -157,6 +205,7 @@ pub enum MarkMeaning {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Status {
+    /// Final, sent before, or verified by a person: it counts.
     Final,
     /// The pad could not be read: no value, never negative.
     Unread,

@@ -1,4 +1,8 @@
 //! The rules of one analyzer: its units, its ids, its signs of control material, the references.
+//!
+//! Each text of a configuration has its own small notation, read by [`FromStr`] and written back the same way;
+//! what is wrong in one is said by its error. What is wrong only in company (an interval on a graded pad, one mark
+//! with two meanings, an id with two owners) is said by [`Rules::faults`] once the strips are known.
 
 use std::collections::BTreeMap;
 use std::str::FromStr;
@@ -6,7 +10,7 @@ use std::str::FromStr;
 use serde::{Deserialize, Serialize};
 
 use crate::check::{CheckCharacter, Rubbish};
-use crate::class::Class;
+use crate::class::{Class, EXTERNAL};
 use crate::codes::{ANALYTES, Analyte};
 use crate::controls::Lockout;
 use crate::figure::Figure;
@@ -14,6 +18,10 @@ use crate::grades::Grade;
 use crate::pattern::Pattern;
 use crate::strip::{Kind, Pad, Strip};
 use crate::units::Units;
+use crate::words::quote;
+
+/// Letters that a pattern of external quality samples has at least where a patient's id may fit it.
+const LITERALS: usize = 2;
 
 /// What the site says of one analyzer.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -37,6 +45,8 @@ pub struct Rules {
     pub leading_digits: Vec<LeadingDigit>,
     /// Specimen ids that mean control material.
     pub control_specimens: Vec<ControlSpecimen>,
+    /// Specimen ids of external quality samples: they win over what else an id fits.
+    pub external_quality: Vec<Pattern>,
     /// Who the sender must say it is.
     pub sender: Option<String>,
     /// References by analyte id; without one, no flag and no reference is sent.
@@ -59,6 +69,7 @@ impl Default for Rules {
             stat_marks: Vec::new(),
             leading_digits: Vec::new(),
             control_specimens: Vec::new(),
+            external_quality: Vec::new(),
             sender: None,
             references: BTreeMap::new(),
             compare_marks: true,
@@ -71,7 +82,9 @@ impl Default for Rules {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct ControlMark {
+    /// Letters, perhaps with digits; never digits alone, which could be anybody's number.
     pub mark: String,
+    /// The level that it names; None: some other sign does.
     pub level: Option<String>,
 }
 
@@ -79,7 +92,9 @@ pub struct ControlMark {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct ControlSpecimen {
+    /// What the id looks like.
     pub pattern: Pattern,
+    /// The level that it names; None: some other sign does.
     pub level: Option<String>,
 }
 
@@ -88,9 +103,11 @@ pub struct ControlSpecimen {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub struct LeadingDigit {
+    /// 0 to 9.
     pub digit: char,
     /// Digits of the whole number.
     pub length: usize,
+    /// What a number of this form is.
     pub class: Class,
     /// Of control material.
     pub level: Option<String>,
@@ -107,9 +124,13 @@ pub enum Reference {
 }
 
 /// True for what can name a level of control material.
+///
+/// One to eight letters or digits, and not [`EXTERNAL`].
 #[must_use]
-pub(crate) fn is_level(text: &str) -> bool {
-    (1..=8).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_alphanumeric())
+pub fn is_level(text: &str) -> bool {
+    text != EXTERNAL
+        && (1..=8).contains(&text.len())
+        && text.bytes().all(|b| b.is_ascii_alphanumeric())
 }
 
 /// Splits `SIGN=LEVEL`; the level may be absent.
@@ -120,7 +141,8 @@ fn sign_and_level(text: &str) -> Result<(&str, Option<String>), String> {
     };
     if sign.is_empty() || !level.is_none_or(is_level) {
         return Err(format!(
-            "`{text}`: write SIGN=LEVEL, such as Q1=1; a level is 1 to 8 letters or digits"
+            "`{text}`: write SIGN=LEVEL, such as Q1=1; a level is 1 to 8 letters or digits, \
+             and not {EXTERNAL}"
         ));
     }
     Ok((sign, level.map(str::to_owned)))
@@ -227,24 +249,40 @@ impl Reference {
 
 impl Rules {
     /// Sets what a patient's specimen id looks like.
+    ///
+    /// The error says what is no pattern, and nothing is changed then.
     pub fn set_specimen(&mut self, pattern: &str) -> Result<(), String> {
         self.specimen = pattern.parse()?;
         Ok(())
     }
 
     /// Adds a leading mark of control material: `Q1=1`.
+    ///
+    /// The longest mark that fits a number counts.
     pub fn add_control_mark(&mut self, text: &str) -> Result<(), String> {
         self.control_marks.push(text.parse()?);
         Ok(())
     }
 
     /// Adds a pattern of control specimen ids: `QC-L1*=1`.
+    ///
+    /// Compared with the whole id, bare and with what the scanner put around it.
     pub fn add_control_specimen(&mut self, text: &str) -> Result<(), String> {
         self.control_specimens.push(text.parse()?);
         Ok(())
     }
 
+    /// Adds a pattern of external quality samples: `EQA-[0-9]{4}`.
+    ///
+    /// Whether it takes ids from others, [`Rules::faults`] says.
+    pub fn add_external_quality(&mut self, text: &str) -> Result<(), String> {
+        self.external_quality.push(text.parse()?);
+        Ok(())
+    }
+
     /// Adds a leading mark of urgent work.
+    ///
+    /// Refused are the empty mark and one of digits alone.
     pub fn add_stat_mark(&mut self, mark: &str) -> Result<(), String> {
         if mark.is_empty() || mark.bytes().all(|b| b.is_ascii_digit()) {
             return Err("a mark that is not made of digits alone, such as \"S\"".into());
@@ -254,6 +292,8 @@ impl Rules {
     }
 
     /// Adds a class by leading digit: `9xxx=control`.
+    ///
+    /// With any, a number of no form is held: nobody knows whose it is.
     pub fn add_leading_digit(&mut self, text: &str) -> Result<(), String> {
         self.leading_digits.push(text.parse()?);
         Ok(())
@@ -269,6 +309,8 @@ impl Rules {
     }
 
     /// Adds what is normal for an analyte: `NEG` or `5.0-8.0`.
+    ///
+    /// The error lists the analytes, or says how a reference is written.
     pub fn add_reference(&mut self, analyte: &str, text: &str) -> Result<(), String> {
         if Analyte::find(analyte).is_none() {
             let known: Vec<&str> = ANALYTES.iter().map(|a| a.id).collect();
@@ -299,6 +341,9 @@ impl Rules {
         if self.control_specimen(id).is_some() {
             return Err("is one of control material".into());
         }
+        if self.is_external(id) {
+            return Err("is one of an external quality sample".into());
+        }
         if !self.specimen.matches(id) {
             return Err(format!("does not look like {}", self.specimen));
         }
@@ -306,14 +351,69 @@ impl Rules {
     }
 
     /// The control material that an id names, with or without what the scanner put around it.
+    ///
+    /// The first pattern that fits, in the order of the configuration.
     #[must_use]
     pub fn control_specimen(&self, id: &str) -> Option<&ControlSpecimen> {
-        let bare = self.rubbish.strip(id);
-        let names = |c: &&ControlSpecimen| c.pattern.matches(id) || c.pattern.matches(bare);
-        self.control_specimens.iter().find(names)
+        self.control_specimens.iter().find(|c| self.names(&c.pattern, id))
+    }
+
+    /// Whether an id is an external quality sample's, with or without what the scanner put around it.
+    #[must_use]
+    pub fn is_external(&self, id: &str) -> bool {
+        self.external_quality.iter().any(|pattern| self.names(pattern, id))
+    }
+
+    fn names(&self, pattern: &Pattern, id: &str) -> bool {
+        pattern.matches(id) || pattern.matches(self.rubbish.strip(id))
+    }
+
+    /// What the patterns of external quality samples take from others; one sentence each. An id that is
+    /// a patient's as well never reaches a chart: a pattern needs letters of its own.
+    fn external_faults(&self) -> Vec<String> {
+        let mut faults = Vec::new();
+        for pattern in &self.external_quality {
+            let patients = self.specimen.shared(pattern).filter(|_| pattern.literals() < LITERALS);
+            if let Some(id) = patients {
+                faults.push(format!(
+                    "external quality `{pattern}`: {} may be a patient's as well ({}), and would never be \
+                     sent; give the pattern {LITERALS} or more letters that stand as they are, such as \
+                     EQA-[0-9]{{4}}",
+                    quote(&id),
+                    self.specimen
+                ));
+            }
+            for own in &self.control_specimens {
+                if let Some(id) = own.pattern.shared(pattern) {
+                    let (id, own) = (quote(&id), String::from(own.clone()));
+                    faults.push(format!(
+                        "external quality `{pattern}`: {id} is control material as well ({own}); give \
+                         each a pattern that the other has no id of"
+                    ));
+                }
+            }
+        }
+        faults
+    }
+
+    /// Ids that `specimen` has as well; one sentence for each pattern.
+    #[must_use]
+    pub fn notes(&self) -> Vec<String> {
+        let both = self.external_quality.iter().filter_map(|pattern| {
+            let id = quote(&self.specimen.shared(pattern)?);
+            Some(format!(
+                "external quality `{pattern}`: {id} and its like, which could be patients' by {}, are \
+                 filed and never sent",
+                self.specimen
+            ))
+        });
+        both.collect()
     }
 
     /// What cannot be meant, given the strips of this analyzer; one sentence each.
+    ///
+    /// Empty: nothing contradicts anything. Call it before the first report, with every strip of the
+    /// analyzer.
     #[must_use]
     pub fn faults(&self, strips: &[Strip]) -> Vec<String> {
         let mut faults = Vec::new();
@@ -328,6 +428,7 @@ impl Rules {
                 );
             }
         }
+        faults.extend(self.external_faults());
         for (n, form) in self.leading_digits.iter().enumerate() {
             let same = |l: &LeadingDigit| (l.digit, l.length) == (form.digit, form.length);
             if self.leading_digits.iter().take(n).any(same) {

@@ -1,4 +1,8 @@
 //! Reads a TOML file strictly: every value with its place, every fault with what is allowed.
+//!
+//! Strips and dialects are read through this. The way: make a [`Source`], parse it, read each table through
+//! [`Keys`] and [`Keys::close`] it, take the faults. Reading goes on after a fault, so that a person sees all of
+//! them at once; whoever reads must refuse the whole if there is any.
 
 use std::cell::RefCell;
 
@@ -14,7 +18,9 @@ const LONGEST: usize = 256 * 1024;
 /// A value and where it stands in the text.
 #[derive(Clone, Debug)]
 pub struct Spot<T> {
+    /// The byte of the text that it begins at.
     pub at: usize,
+    /// What stands there.
     pub value: T,
 }
 
@@ -26,6 +32,7 @@ pub struct Source<'a> {
 }
 
 impl<'a> Source<'a> {
+    /// `file` is only a name, for the faults; nothing is opened.
     #[must_use]
     pub fn new(file: &'a str, text: &'a str) -> Self {
         Self { file, text, faults: RefCell::default() }
@@ -62,6 +69,7 @@ impl<'a> Source<'a> {
         });
     }
 
+    /// In the order of the text. Empty: nothing is wrong so far.
     pub fn into_faults(self) -> Vec<Fault> {
         let mut faults = self.faults.into_inner();
         faults.sort_by_key(|f| (f.line, f.column));
@@ -71,15 +79,18 @@ impl<'a> Source<'a> {
 
 /// One table being read. [`Keys::close`] refuses the keys that nobody asked for.
 pub struct Keys<'s, 'a> {
+    /// The file that it stands in; takes the faults.
     pub source: &'s Source<'a>,
     /// For faults: `pad.GLU.`, empty at the top.
     pub path: String,
+    /// The byte of the text that it begins at: where a fault about a missing key is told.
     pub at: usize,
     table: &'s DeTable<'a>,
     known: RefCell<Vec<&'static str>>,
 }
 
 impl<'s, 'a> Keys<'s, 'a> {
+    /// For a table found by hand; [`Keys::table`] makes the others. Nothing is asked for yet.
     pub fn new(source: &'s Source<'a>, path: String, at: usize, table: &'s DeTable<'a>) -> Self {
         Self { source, path, at, table, known: RefCell::default() }
     }
@@ -117,6 +128,8 @@ impl<'s, 'a> Keys<'s, 'a> {
     }
 
     /// A text, where the key is given.
+    ///
+    /// One of more than 80 characters, empty, or with control characters is a fault.
     pub fn text(&self, key: &'static str) -> Option<Spot<String>> {
         let value = self.get(key)?;
         let spot = text_of(value);
@@ -188,6 +201,8 @@ impl<'s, 'a> Keys<'s, 'a> {
     }
 
     /// A small whole number that must be given.
+    ///
+    /// From 0 to `most`; anything else is a fault.
     pub fn count(&self, key: &'static str, most: u32) -> Option<u32> {
         let Some(value) = self.get(key) else {
             self.fault(self.at, key, "nothing", format!("a whole number from 0 to {most}"));

@@ -1,4 +1,9 @@
 //! A strip type: its pads, each with its ladder, the words and units it is printed with, its codes.
+//!
+//! A strip file says everything that a print of its pads can mean: which labels name a pad, which words are
+//! which grade, which unit it has in which system, which rungs there are and what each is called in both. It is
+//! read once and checked as a whole ([`Strip::parse`]); what is read is then asked and never changed. Values of
+//! a shipped strip are our own (`config/strips`), not any maker's.
 
 mod builtin;
 mod checks;
@@ -18,7 +23,9 @@ use crate::words::fold;
 /// A strip type, read and checked.
 #[derive(Clone, Debug)]
 pub struct Strip {
+    /// Small letters, digits and hyphens: what configurations and the ledger's rows name.
     pub id: String,
+    /// For people.
     pub name: String,
     /// Names by which a print may call it, beside its id.
     pub accepts: Vec<String>,
@@ -53,11 +60,16 @@ pub enum Kind {
 pub struct Pad {
     /// The analyte's id, in capitals.
     pub id: String,
+    /// What people call it: `Glucose`.
     pub title: String,
+    /// What its results are, and so how they are compared.
     pub kind: Kind,
     /// A report without it is complete.
     pub optional: bool,
+    /// From the lowest to the highest; of a nominal pad in the order of the file. Empty on measured
+    /// pads.
     pub rungs: Vec<Rung>,
+    /// Only on measured pads.
     pub measured: Option<Measured>,
     conventional: Option<Measure>,
     si: Option<Measure>,
@@ -77,15 +89,20 @@ pub struct Rung {
     pub grade: Option<String>,
     /// The grade in words.
     pub text: String,
+    /// The label in conventional units, as printed; None: the rung has none there.
     pub conventional: Option<Figure>,
+    /// The label in SI units, as printed, never as computed.
     pub si: Option<Figure>,
+    /// What the ladder says of it.
     pub sense: Sense,
 }
 
 /// What the ladder itself says of a rung; the site's references decide flags.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Sense {
+    /// In every laboratory.
     Normal,
+    /// In every laboratory.
     Abnormal,
     /// The site decides (trace, most colours).
     Policy,
@@ -112,12 +129,14 @@ pub struct Measured {
     pub factor: Decimal,
     /// Decimal places sent.
     pub conventional_digits: u32,
+    /// The same for SI units.
     pub si_digits: u32,
 }
 
 /// One unit system of a pad.
 #[derive(Clone, Debug)]
 pub struct Measure {
+    /// The unit that goes out.
     pub unit: &'static Known,
     /// Further spellings of this strip's analyzers, folded.
     spellings: Vec<String>,
@@ -141,6 +160,8 @@ impl Rung {
     }
 
     /// The ladder's label in a unit system.
+    ///
+    /// None: the rung has no number in that system.
     #[must_use]
     pub fn label(&self, units: Units) -> Option<&Figure> {
         match units {
@@ -200,6 +221,8 @@ impl Pad {
 
     /// The published code for a property: of the method set, else by eye. None: our local code
     /// goes.
+    ///
+    /// Codes are checked when the strip is read, so that what comes from here agrees with its property.
     #[must_use]
     pub fn code(&self, property: Property, automated: bool) -> Option<&Code> {
         let own = if automated { self.automated.get(&property) } else { None };
@@ -238,11 +261,17 @@ impl Pad {
 
 impl Strip {
     /// Reads and checks a strip file. Every fault it has is in the error.
+    ///
+    /// Refused are an unknown key, a ladder out of order, two rungs alike, a word with two meanings, a
+    /// code of another property, units that do not belong together. `where_from` is the file's name, for the
+    /// faults.
     pub fn parse(text: &str, where_from: &str) -> Result<Strip, Vec<Fault>> {
         load::strip(text, where_from, true)
     }
 
     /// A strip that comes with the program.
+    ///
+    /// None: no strip of this name is shipped; [`Strip::builtin_names`] lists them.
     #[must_use]
     pub fn builtin(name: &str) -> Option<Strip> {
         builtin::read(name).cloned()
@@ -267,6 +296,8 @@ impl Strip {
     }
 
     /// The pad that a printed label names.
+    ///
+    /// An index into [`Strip::pads`]; case, accents and runs of blanks do not count.
     #[must_use]
     pub fn pad_of(&self, label: &str) -> Option<usize> {
         self.labels.get(&fold(label)).copied()

@@ -1,4 +1,8 @@
 //! Units: a closed list of UCUM units, how analyzers spell them, and what turns one into another.
+//!
+//! Two numbers may be compared, and a number may be sent, only where its unit is one of this list and is known to
+//! be of the property that its code names. An unknown spelling holds the report; nothing is guessed from the size
+//! of a number.
 
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -9,8 +13,10 @@ use crate::observation::Unit;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Units {
+    /// As the inserts of strips write first: mg/dL, Ery/uL.
     #[default]
     Conventional,
+    /// SI with litres: mmol/L, 10*6/L.
     Si,
 }
 
@@ -51,17 +57,23 @@ impl std::str::FromStr for Units {
 pub enum Property {
     /// An arbitrary grade, without unit.
     Presence,
+    /// Mass in a volume.
     Mass,
+    /// Amount of substance in a volume.
     Moles,
     /// Cells in a volume.
     Number,
     /// Arbitrary units in a volume (Ehrlich units).
     Units,
+    /// Relative density (specific gravity): a plain ratio.
     Density,
+    /// pH.
     Ph,
     /// A colour or a clarity.
     Nominal,
+    /// Mass by mass of creatinine.
     MassRatio,
+    /// Mass by amount of substance of creatinine.
     Ratio,
 }
 
@@ -100,9 +112,11 @@ impl Property {
 /// A unit of the closed list.
 #[derive(Debug, PartialEq, Eq)]
 pub struct Known {
+    /// As UCUM writes it, and as it is sent.
     pub ucum: &'static str,
     /// As people write it, in ASCII.
     pub text: &'static str,
+    /// The kind of quantity that it measures.
     pub property: Property,
     /// How many g/L, mol/L, 10*6/L, g/g or g/mol one of it is.
     scale: &'static str,
@@ -212,6 +226,8 @@ impl Known {
 
     /// How many of `to` one of this is, for an analyte of this molar mass. None: nothing converts
     /// them.
+    ///
+    /// Exact where the decimals allow it; rounding is the sender's ([`crate::observe()`]).
     #[must_use]
     pub fn factor(&self, to: &Known, molar_mass: Option<Decimal>) -> Option<Decimal> {
         let scale = |k: &Known| Decimal::from_str_exact(k.scale).ok();

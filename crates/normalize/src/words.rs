@@ -1,6 +1,8 @@
 //! Words as printed: what tells them apart, and how they are quoted to a person.
 
 /// Folds case, accents and runs of spaces: none of them tells two words of a print apart.
+///
+/// For comparing, never for showing: what is shown is what was printed.
 #[must_use]
 pub fn fold(text: &str) -> String {
     let mut folded = String::with_capacity(text.len());
@@ -38,6 +40,9 @@ fn plain(letter: char, folded: &mut String) {
 const QUOTED: usize = 40;
 
 /// Quotes printed text for a person: short, and nothing in it can move a cursor.
+///
+/// At most 40 characters; control characters and what could turn the direction of a line are spelled
+/// out.
 #[must_use]
 pub fn quote(text: &str) -> String {
     let mut quoted = String::from("`");
@@ -58,6 +63,8 @@ pub fn quote(text: &str) -> String {
 }
 
 /// The known word with the fewest letters to change.
+///
+/// For "did you mean": it says nothing about how near it is. None: nothing is known.
 #[must_use]
 pub fn nearest<'a>(word: &str, known: &[&'a str]) -> Option<&'a str> {
     known.iter().copied().min_by_key(|k| distance(word, k))

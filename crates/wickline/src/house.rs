@@ -15,14 +15,20 @@ use crate::pipeline::event::{Bound, Event, Events};
 use crate::pipeline::hearing::Hearing;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
-use crate::store::db::Address;
+use crate::store::db::{Address, Db};
 use crate::store::ledger::Ledger;
 use crate::store::room::Ballast;
-use crate::store::tape::{Tape, Writer};
+use crate::store::sound::Check;
+use crate::store::tape::Tape;
+use crate::store::tape::writing::{Unkept, Writer};
 use crate::work::{self, Ends, Work};
 
 /// How long what is in hand may take once we are asked to stop.
 const GRACE: Duration = Duration::from_secs(8);
+
+/// How long a start waits until every page of the stores was looked at; what is longer goes on beside
+/// the work.
+const LOOK: Duration = Duration::from_secs(2);
 
 /// The running house.
 pub struct House {
@@ -37,6 +43,8 @@ pub struct House {
     stop: watch::Sender<bool>,
     /// Tasks that end only when told to, or with an error that ends the process.
     tasks: JoinSet<Result<(), StoreError>>,
+    /// Looks at pages that are not yet at their end.
+    checks: Vec<Check>,
     /// Held for the life of the house: a second daemon on the same stores is refused.
     _locks: Vec<std::fs::File>,
 }
@@ -48,6 +56,7 @@ impl House {
         if let Address::Sqlite(path) = &bench.ledger {
             locks.push(lock(path, "ledger")?);
         }
+        let checks = looked_at(&bench).await?;
         let folder = bench.tape.parent().unwrap_or(Path::new("."));
         let ballast = Ballast::new(folder, bench.ballast);
         if let Err(error) = ballast.take_on() {
@@ -81,6 +90,7 @@ impl House {
             events,
             stop,
             tasks: JoinSet::new(),
+            checks,
             _locks: locks,
         })
     }
@@ -89,6 +99,11 @@ impl House {
     pub async fn start(&mut self) -> Result<(), StoreError> {
         if let Some(writer) = self.writer.take() {
             self.tasks.spawn(writer.run());
+        }
+        for check in std::mem::take(&mut self.checks) {
+            let mut stop = self.stop.subscribe();
+            self.tasks
+                .spawn(async move { check.to_the_end(crate::pipeline::stopped(&mut stop)).await });
         }
         let mut bound = Vec::new();
         let mut all_ended = Vec::new();
@@ -203,7 +218,8 @@ impl House {
         }
         info!("stopping: finishing what is in hand");
         self.stop.send_replace(true);
-        let House { mut tasks, tape, events, _locks, .. } = self;
+        let House { mut tasks, tape, ledger, events, _locks, .. } = self;
+        let (file, unkept) = (tape.db(), tape.unkept());
         drop(tape);
         let finish = async {
             while let Some(done) = tasks.join_next().await {
@@ -213,10 +229,70 @@ impl House {
             }
         };
         if tokio::time::timeout(GRACE, finish).await.is_err() {
-            info!("something in hand took too long; it is safe on the tape or in the ledger");
+            info!("something in hand took too long; what is on the tape or in the ledger is safe");
         }
+        drop(tasks);
+        let lost = lost(&unkept.borrow());
+        let ended = ended.and(lost);
+        let ended = if ended.is_ok() { closed(&file, ledger).await } else { ended };
         events.tell(Event::Stopping);
         ended
+    }
+}
+
+/// Looks whether the stores' files are whole, before anything is read from them or written.
+async fn looked_at(bench: &Bench) -> Result<Vec<Check>, StoreError> {
+    let mut begun = vec![Check::begin(&bench.tape).await?];
+    if let Address::Sqlite(path) = &bench.ledger {
+        begun.push(Check::begin(path).await?);
+    }
+    let end = tokio::time::Instant::now() + LOOK;
+    let mut go_on = Vec::new();
+    for check in begun {
+        go_on.extend(check.until(end).await?);
+    }
+    Ok(go_on)
+}
+
+/// An error: something was heard and never came onto the tape.
+fn lost(unkept: &Unkept) -> Result<(), StoreError> {
+    let lines: Vec<String> = unkept
+        .iter()
+        .filter(|(_, bytes)| **bytes > 0)
+        .map(|(line, bytes)| format!("{bytes} bytes of {line}"))
+        .collect();
+    if lines.is_empty() {
+        return Ok(());
+    }
+    let why = format!(
+        "it could not be written to the end, and what was heard meanwhile is lost: {}. Have what was \
+         printed since then sent again from the analyzer's memory",
+        lines.join(", ")
+    );
+    Err(StoreError::Unsafe { what: "the tape".into(), why })
+}
+
+/// Leaves whole files. What has no room for that stays in the log beside the file, where it is safe.
+async fn closed(tape: &Db, ledger: Option<Ledger>) -> Result<(), StoreError> {
+    let ledger = ledger.filter(|ledger| !ledger.is_shared());
+    let close = async {
+        tape.close().await?;
+        match &ledger {
+            Some(ledger) => ledger.close().await,
+            None => Ok(()),
+        }
+    };
+    match tokio::time::timeout(GRACE, close).await {
+        Ok(Err(error)) if error.is_fatal() => Err(error),
+        Ok(Err(error)) => {
+            warn!(%error, "a log stays beside its store");
+            Ok(())
+        }
+        Ok(Ok(())) => Ok(()),
+        Err(_) => {
+            warn!("a store took too long to close: a log stays beside it");
+            Ok(())
+        }
     }
 }
 

@@ -65,7 +65,8 @@ pub async fn open(bench: &Bench, tape: &str, ends: &Ends) -> Result<Ledger, Stor
         if built > 0 {
             info!(built, "messages built for reports that had no receiver before");
         }
-        for (receiver, count) in ledger.queue_orphans(bench).await? {
+        let known: Vec<&str> = bench.targets.iter().map(|t| t.id.as_str()).collect();
+        for (receiver, count) in ledger.queue_orphans(&known).await? {
             warn!(receiver, count, "messages wait for a receiver that is not configured here");
         }
         Ok(())

@@ -10,13 +10,44 @@ use super::{Limits, Tls, wire};
 /// A receiver's address, ready to be used.
 #[derive(Clone)]
 pub enum Address {
-    Mllp { host: String, port: u16 },
-    Mllps { host: String, port: u16, name: ServerName<'static>, tls: Tls },
+    /// MLLP over plain TCP.
+    Mllp {
+        /// A name, looked up at every connection, or a numeric address without brackets.
+        host: String,
+        /// 1 to 65535.
+        port: u16,
+    },
+    /// MLLP under TLS.
+    Mllps {
+        /// As for plain TCP.
+        host: String,
+        /// 1 to 65535.
+        port: u16,
+        /// What the receiver's certificate must be for.
+        name: ServerName<'static>,
+        /// Whom to trust, and what to show.
+        tls: Tls,
+    },
+    /// A folder that gets each message as a file, without MLLP: written is accepted.
     Folder(PathBuf),
 }
 
 impl Address {
     /// Reads `mllp://HOST:PORT`, `mllps://HOST:PORT` or `dir:PATH` (relative to `base`).
+    ///
+    /// The error says what may be written, or what is wrong with a file of TLS. For `mllps://` the
+    /// files are read once here, so that a fault shows at the start and not at night.
+    ///
+    /// ```
+    /// use std::path::Path;
+    ///
+    /// use wickline_forward::{Address, Tls};
+    ///
+    /// let address = Address::parse("mllp://192.0.2.20:2575", Path::new("."), &Tls::default());
+    /// assert_eq!(address.expect("an address").to_string(), "mllp://192.0.2.20:2575");
+    /// let wrong = Address::parse("http://192.0.2.20", Path::new("."), &Tls::default());
+    /// assert!(wrong.err().expect("refused").contains("mllp://HOST:PORT"));
+    /// ```
     pub fn parse(text: &str, base: &Path, tls: &Tls) -> Result<Address, String> {
         if let Some(path) = text.strip_prefix("dir:") {
             if path.is_empty() {
@@ -39,6 +70,8 @@ impl Address {
     }
 
     /// When our own certificate ends, in Unix seconds, as its file says now. None: there is none.
+    ///
+    /// An error names the file that cannot be read.
     #[must_use]
     pub fn certificate_ends(&self) -> Option<Result<i64, String>> {
         match self {
@@ -48,6 +81,8 @@ impl Address {
     }
 
     /// Whether it can be reached: connects and closes again, or looks at the folder. Sends nothing.
+    ///
+    /// The answer says in words what was found, the error what to look at.
     pub async fn probe(&self, limits: &Limits) -> Result<String, String> {
         match self {
             Address::Folder(path) => match std::fs::metadata(path) {
@@ -76,6 +111,7 @@ impl fmt::Display for Address {
     }
 }
 
+/// Numeric addresses of IPv6 stand in brackets.
 fn host_and_port(text: &str) -> Result<(String, u16), String> {
     let wrong = || "HOST:PORT, such as 192.0.2.20:2575 or [2001:db8::20]:2575".to_owned();
     let (host, port) = text.rsplit_once(':').ok_or_else(wrong)?;

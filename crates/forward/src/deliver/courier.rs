@@ -4,6 +4,10 @@
 //! After anything but an answer the connection is closed, so that a late answer can never meet another
 //! message. Receivers may hang up on a connection that idles, many after each answer. When that crosses
 //! messages on their way, with no byte of an answer to them, the same bytes go once more at once.
+//!
+//! It is a future that may be dropped: all state is in the courier, so that a caller can wait for other things as well
+//! and come back. Order is kept: outcomes may come in any order where a window is open, but messages go out as they
+//! were offered, and after a failure none of them goes before the caller has offered it again.
 
 use std::collections::VecDeque;
 use std::future::{Future, poll_fn};
@@ -65,6 +69,8 @@ pub struct Courier {
 
 impl Courier {
     /// Sends to the first of the addresses that can be connected to.
+    ///
+    /// Nothing is connected before the first message is offered.
     #[must_use]
     pub fn new(addresses: Vec<Address>, limits: Limits) -> Self {
         Self {
@@ -80,12 +86,16 @@ impl Courier {
     }
 
     /// The address that the open connection was made to.
+    ///
+    /// None: no connection is open.
     #[must_use]
     pub fn connected_to(&self) -> Option<String> {
         matches!(self.link, Link::Open(_) | Link::Filing(_)).then(|| self.shown.clone())?
     }
 
     /// When the certificate that the receiver showed on the open connection ends, in Unix seconds.
+    ///
+    /// None: no connection is open, or it is not under TLS.
     #[must_use]
     pub fn peer_certificate_ends(&self) -> Option<i64> {
         match &self.link {
@@ -95,6 +105,8 @@ impl Courier {
     }
 
     /// True when another message may be offered.
+    ///
+    /// As many as the window allows, a folder no less than a connection.
     #[must_use]
     pub fn can_take(&self) -> bool {
         self.parcels.len() < self.limits.most()
@@ -107,6 +119,9 @@ impl Courier {
     }
 
     /// Takes a message; [`Courier::next`] sends it. `key` comes back with its outcome.
+    ///
+    /// Call it only when [`Courier::can_take`] says so. `control_id` is the one in the message's
+    /// MSH-10: answers are known by it.
     pub fn offer(&mut self, key: i64, control_id: &str, message: Vec<u8>) {
         let control_id = control_id.into();
         let parcel =
@@ -124,6 +139,9 @@ impl Courier {
     }
 
     /// Gives everything up and drops the connection.
+    ///
+    /// Each message in flight comes back as unanswered, or as not connected where no byte of it went
+    /// out.
     pub fn close(&mut self) -> Vec<(i64, Outcome)> {
         self.give_up("given up before the answer came");
         std::mem::take(&mut self.outcomes)

@@ -1,4 +1,7 @@
 //! A folder as receiver: each message a file, whole or not there.
+//!
+//! Written to a name of its own first, synced, and then renamed, so that whoever watches the folder never
+//! sees half a message. The same message again is written again; a file with another content is left alone.
 
 use std::fs;
 use std::io::{self, Write};

@@ -1,4 +1,7 @@
 //! Delivery to one receiver: one kept connection, or one folder. The thin driver of `exchange`.
+//!
+//! A receiver may have several addresses: the first that opens is used until its connection ends. Nothing here
+//! decides when to try again or what a refusal means for those behind it; the caller does, by [`Outcome`].
 
 mod address;
 mod certificate;
@@ -22,12 +25,15 @@ use crate::verdict::Verdict;
 /// How one connection is used, how long things may take, and how large an answer may be.
 #[derive(Clone, Debug)]
 pub struct Limits {
+    /// For each address of a name by itself.
     pub connect_timeout: Duration,
+    /// From when a message is offered on an open connection until its last answer.
     pub ack_timeout: Duration,
     /// Bytes of an answer at most.
     pub answer_cap: usize,
     /// Messages in flight at most; release 2 of MLLP takes one.
     pub window: usize,
+    /// Which release of MLLP the receiver speaks.
     pub release: MllpRelease,
     /// A commit (CA) is not the end: the application's answer is waited for.
     pub application: bool,
@@ -37,6 +43,9 @@ pub struct Limits {
 
 impl Limits {
     /// The usual limits with this patience for an acknowledgment.
+    ///
+    /// Ten seconds to connect, answers of 1 MiB at most, one message in flight, release 1, the first
+    /// answer final.
     #[must_use]
     pub fn with_ack_timeout(ack_timeout: Duration) -> Self {
         Self {
@@ -63,9 +72,20 @@ impl Limits {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Outcome {
     /// The receiver answered; `answer` is what it said, for the ledger.
-    Settled { verdict: Verdict, answer: Vec<u8> },
+    Settled {
+        /// What becomes of the message.
+        verdict: Verdict,
+        /// The block as it came; it may quote a patient.
+        answer: Vec<u8>,
+    },
     /// Nothing of this message was sent.
-    NotConnected { why: String },
+    NotConnected {
+        /// Every address that was tried, and why it failed.
+        why: String,
+    },
     /// Sent, perhaps, and not answered: send the same bytes again.
-    Unanswered { why: String },
+    Unanswered {
+        /// What did not come, or what ended the connection.
+        why: String,
+    },
 }

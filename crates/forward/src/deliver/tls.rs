@@ -1,4 +1,7 @@
 //! TLS to a receiver: the files, read anew for each connection, and what went wrong in plain words.
+//!
+//! There is no way to turn the check of a receiver's certificate off: who has no authority of the receiver's gets a
+//! file from those who run it. Versions are 1.2 and 1.3 only (BCP 195).
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -16,7 +19,9 @@ use super::certificate;
 pub struct Tls {
     /// Whom to trust. Required: a receiver is known by its own authority, not by the web's.
     pub ca: Option<PathBuf>,
+    /// Our own certificate with its chain, where the receiver asks for one.
     pub certificate: Option<PathBuf>,
+    /// The private key of it; one without the other is a fault.
     pub key: Option<PathBuf>,
 }
 
@@ -60,6 +65,7 @@ impl Tls {
     }
 }
 
+/// All of a file; a file without any is an error.
 fn certificates(path: &Path) -> Result<Vec<CertificateDer<'static>>, String> {
     let shown = path.display();
     let read = CertificateDer::pem_file_iter(path)
@@ -69,6 +75,8 @@ fn certificates(path: &Path) -> Result<Vec<CertificateDer<'static>>, String> {
 }
 
 /// What an error on a connection means; `name` is what the receiver's certificate must be for.
+///
+/// For a person: what to look at, on which side.
 pub(super) fn in_words(error: &io::Error, name: &str) -> String {
     let Some(cause) = error.get_ref().and_then(|e| e.downcast_ref::<Error>()) else {
         return match error.kind() {

@@ -1,4 +1,7 @@
 //! The bytes between us and a receiver: TCP, plain or under TLS.
+//!
+//! Each name is looked up at each connection and its addresses are tried in turn, eight at most. A peer that vanished
+//! is noticed by the kernel's own questions, so that a dead connection does not look like a slow receiver for hours.
 
 use std::io;
 use std::net::{IpAddr, SocketAddr};
@@ -176,6 +179,7 @@ async fn config(address: &Address) -> Result<Option<Arc<ClientConfig>>, String> 
     read.map_err(|e| e.to_string())?.map(|config| Some(Arc::new(config)))
 }
 
+/// The error is in words: what was tried, and what that usually means.
 async fn open(
     address: &Address,
     host: &str,

@@ -8,11 +8,17 @@ pub(super) const ERRORS_MAX: usize = 32;
 /// MSA-1 (table 0008).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum AckCode {
+    /// The application accepted it.
     Aa,
+    /// The application found an error in it.
     Ae,
+    /// The application rejected it.
     Ar,
+    /// It is committed to safe storage; the application's answer may follow.
     Ca,
+    /// It was not committed: an error in it.
     Ce,
+    /// It was not committed: rejected.
     Cr,
 }
 
@@ -41,6 +47,7 @@ pub struct AckError {
     pub location: String,
     /// Table 0357.
     pub code: String,
+    /// The text of that code, as the receiver wrote it.
     pub text: String,
     /// `E`, `W` or `I` (table 0516); empty in the older form.
     pub severity: String,
@@ -66,16 +73,21 @@ impl AckError {
 /// A receiver's answer. Its texts may quote a patient: they are for the ledger, never for a log.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Ack {
+    /// Whether it was accepted.
     pub code: AckCode,
     /// MSA-2: the message that is answered.
     pub control_id: String,
     /// MSA-3.
     pub text: String,
+    /// What it names as wrong, 32 at most; empty where it says nothing.
     pub errors: Vec<AckError>,
 }
 
 impl Ack {
     /// Reads an answer. The error says what was wrong and quotes nothing.
+    ///
+    /// Without an MSA, or with a code that is none of the six, it is no answer. What a receiver adds
+    /// beyond is read past.
     pub fn read(bytes: &[u8]) -> Result<Ack, String> {
         let message = Message::read(bytes)?;
         if message.count("MSA") == 0 {
@@ -108,6 +120,8 @@ fn errors(message: &Message) -> Vec<AckError> {
 }
 
 /// ERR-2 and on, from 2.5.
+///
+/// Where it is, which code, how severe, and both texts for people.
 fn recent(message: &Message, nth: usize) -> AckError {
     let whole = |field| message.unescape(message.field("ERR", nth, field).unwrap_or(""));
     let words: Vec<_> = [7, 8].map(whole).into_iter().filter(|w| !w.is_empty()).collect();
@@ -121,6 +135,8 @@ fn recent(message: &Message, nth: usize) -> AckError {
 }
 
 /// One repetition of ERR-1: segment, sequence, field, then the code in subcomponents.
+///
+/// Up to 2.4 place and code stand in one field.
 fn older(message: &Message, one: &str) -> AckError {
     let parts: Vec<_> = message.components(one).take(4).collect();
     let place = parts.iter().take(3).copied().collect::<Vec<_>>().join("^");

@@ -2,6 +2,10 @@
 //!
 //! [`Layout::new`] is what most take. Each method that sets something takes the text of a
 //! configuration and says what is wrong with it; [`Layout::check`] sees what only the whole can show.
+//!
+//! A layout says where things go and how they are called, and nothing about what they are: values, units and flags
+//! come decided. Whatever a configuration can say wrong is found before the first message, by the setters where the
+//! word itself is wrong and by the check where two words do not go together or a version has no such field.
 
 mod check;
 mod choices;
@@ -64,7 +68,9 @@ pub(super) struct Manner<'a> {
 /// How one receiver wants its messages.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Layout {
+    /// MSH-12, and everything that differs by it.
     pub version: Version,
+    /// MSH-9.
     pub structure: Structure,
     /// MSH-3.
     pub sending_application: Party,
@@ -76,6 +82,7 @@ pub struct Layout {
     pub receiving_facility: Party,
     /// MSH-11.
     pub processing: Processing,
+    /// Which fields carry the specimen id.
     pub specimen_in: SpecimenIn,
     /// OBR-4.1 to 3.
     pub panel: Name,
@@ -83,11 +90,17 @@ pub struct Layout {
     pub panel_local: Option<Name>,
     /// The coding system of our own codes: `99WKL`, or `L` before 2.4.
     pub local_system: String,
+    /// OBX-3: published and local names.
     pub names: Names,
+    /// OBX-5 of grades: our own codes and SNOMED CT's.
     pub grade_codes: GradeCodes,
+    /// OBX-2 of grades.
     pub grade_as: GradeAs,
+    /// OBX-2 of numbers with a comparator.
     pub end_as: EndAs,
+    /// Those that may be left out.
     pub segments: Segments,
+    /// MSH-18: what goes beyond ASCII.
     pub charset: Charset,
     /// MSH-15 and MSH-16.
     pub acknowledge: Acknowledge,
@@ -102,6 +115,8 @@ pub struct Layout {
 
 impl Layout {
     /// A layout with every default of its version: production, automated panel, CE.
+    ///
+    /// `site` is MSH-4, `application` and `facility` are MSH-5 and MSH-6. Nothing is checked here.
     #[must_use]
     pub fn new(version: Version, site: &str, application: &str, facility: &str) -> Layout {
         Layout {
@@ -131,6 +146,8 @@ impl Layout {
     }
 
     /// Sends or leaves out a segment: `ORC`, `SPM`, `SFT` or `NTE`.
+    ///
+    /// The error lists the four.
     pub fn set_segment(&mut self, name: &str, sent: bool) -> Result<(), String> {
         let own = match name {
             "ORC" => &mut self.segments.orc,
@@ -163,6 +180,8 @@ impl Layout {
 
     /// A receiver's own name for an analyte, `CODE^TEXT^SYSTEM`, in place of our local one. The key is
     /// the analyte's id (`GLU`), or that and what is meant of it (`GLU grade`, `GLU number`).
+    ///
+    /// The name replaces our local one wherever that would stand.
     pub fn set_name(&mut self, key: &str, name: &str) -> Result<(), String> {
         let name = name.parse()?;
         self.special(key)?.name = Some(name);
@@ -202,6 +221,8 @@ impl Layout {
     }
 
     /// The analytes that the layout names, to be compared with those of the strips.
+    ///
+    /// Whether a strip has them, only a caller who knows the strips can say.
     pub fn analytes(&self) -> impl Iterator<Item = &str> {
         let ordered = self.order.iter().map(String::as_str).filter(|id| *id != "*");
         ordered.chain(self.special.iter().map(|s| s.analyte.as_str()))

@@ -1,4 +1,7 @@
 //! Reads any HL7 v2 message, hostile or sloppy: bounded, and with the delimiters that it declares.
+//!
+//! Bounds: 1 MiB a message and 4,096 segments; beyond that it is no message. Segments end with CR, LF or
+//! both. Bytes are UTF-8 where they are valid, unless MSH-18 names a page of ISO 8859, and else Latin-1.
 
 /// The longest message that is read.
 pub const MESSAGE_MAX: usize = 1 << 20;
@@ -24,6 +27,9 @@ pub struct Message {
 
 impl Message {
     /// Reads a message. The error says what was wrong and quotes nothing.
+    ///
+    /// A message begins with MSH and declares its separators there; everything behind that may be
+    /// missing.
     pub fn read(bytes: &[u8]) -> Result<Message, String> {
         if bytes.len() > MESSAGE_MAX {
             return Err(format!(
@@ -46,6 +52,8 @@ impl Message {
     }
 
     /// How many segments have this name.
+    ///
+    /// 0 where there is none.
     #[must_use]
     pub fn count(&self, segment: &str) -> usize {
         self.named(segment).count()
@@ -67,12 +75,16 @@ impl Message {
     }
 
     /// The repetitions of a field, as written.
+    ///
+    /// At least one, which may be empty.
     pub fn repetitions<'a>(&'a self, field: &'a str) -> impl Iterator<Item = &'a str> {
         let sign = self.delimiters.repetition;
         field.split(move |c| Some(c) == sign)
     }
 
     /// The components of a field or repetition, as written.
+    ///
+    /// At least one, which may be empty.
     pub fn components<'a>(&'a self, field: &'a str) -> impl Iterator<Item = &'a str> {
         field.split(self.delimiters.component)
     }
@@ -84,6 +96,9 @@ impl Message {
     }
 
     /// One component's text, of the first repetition; empty where there is none.
+    ///
+    /// `nth` counts segments of this name from 1, fields and components count as the standard does.
+    /// Escapes are resolved.
     #[must_use]
     pub fn component(&self, segment: &str, nth: usize, field: usize, component: usize) -> String {
         let Some(field) = self.field(segment, nth, field) else { return String::new() };

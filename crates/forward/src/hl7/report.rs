@@ -2,6 +2,10 @@
 //!
 //! Fields and their lengths: HL7 v2.5.1 chapters 2, 4, 7 and 13, and what 2.3.1, 2.4 and 2.5 do
 //! otherwise. Which code, unit and value go together was decided before; here they are only written.
+//!
+//! A message is refused, with the field and what is allowed, where it would say less than the report does: an id too
+//! long for its field, a character that the character set does not have, control material for a version that cannot
+//! tell it from a patient's specimen. Control material never gets a PID, whatever the print says.
 
 use wickline_normalize::{Moment, Observation, Patient, Private, Remark};
 
@@ -24,7 +28,9 @@ const PLACER: Field = Field::private("OBR-2", 22);
 /// Control material: never a patient's result.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ControlRole<'a> {
+    /// As its signs name it, or `not named`.
     pub level: &'a str,
+    /// As the print names it.
     pub lot: Option<&'a str>,
 }
 
@@ -37,9 +43,11 @@ pub struct Outgoing<'a> {
     pub made: Moment,
     /// OBR-3.1: at most 13 characters, permanent for a report and specimen.
     pub filler: &'a str,
+    /// Where the layout wants it; empty on control material without an id alone.
     pub specimen: &'a Private,
     /// The analyzer's own test number: OBR-20.
     pub number: Option<&'a str>,
+    /// Urgent: OBR-5 or OBR-27 before 2.5, TQ1-9 from 2.5 on.
     pub stat: bool,
     /// When the specimen was collected, if the analyzer knew.
     pub collected: Option<Moment>,
@@ -47,17 +55,24 @@ pub struct Outgoing<'a> {
     pub taken: Option<Moment>,
     /// When the report was heard, by our clock.
     pub heard: Moment,
+    /// Who ran the strip: OBX-16.
     pub operator: Option<&'a Private>,
+    /// Our name for the bench: OBX-18, before 2.5 where the version has room.
     pub analyzer: &'a str,
     /// Sent in PID when it has both an id and a name.
     pub patient: Option<&'a Patient>,
+    /// Set on control material: what the message says of it.
     pub control: Option<ControlRole<'a>>,
     /// One NTE each: under OBR, or behind the results that they are about.
     pub remarks: &'a [Remark],
+    /// In the strip's order; the layout may choose and order otherwise.
     pub observations: &'a [Observation],
 }
 
 /// Builds the message: segments ended by CR, unframed.
+///
+/// The first message under this OBR-3, each result final or not read. An error is one fault, the first
+/// that was found.
 pub fn result_message(layout: &Layout, out: &Outgoing<'_>) -> Result<Vec<u8>, EncodeFault> {
     let Checked { times, results } = checked(layout, out)?;
     if results.is_empty() {
@@ -69,6 +84,9 @@ pub fn result_message(layout: &Layout, out: &Outgoing<'_>) -> Result<Vec<u8>, En
 
 /// Builds the message under an OBR-3 that the receiver was told something under. Without observations
 /// it takes all of that back. None: it would say nothing new.
+///
+/// Each result gets its status by what the receiver has ([`Correction::known`]); the reason goes with
+/// it in a note.
 pub fn correction_message(
     layout: &Layout,
     out: &Outgoing<'_>,
@@ -143,6 +161,9 @@ fn written(
 }
 
 /// What no field rule can see.
+///
+/// A patient's result without a specimen id is never written, and neither is control material with a
+/// patient.
 fn check(layout: &Layout, out: &Outgoing<'_>) -> Result<(), EncodeFault> {
     if !is_control_id(out.control_id) {
         return Err(EncodeFault::new(
@@ -176,6 +197,8 @@ fn check(layout: &Layout, out: &Outgoing<'_>) -> Result<(), EncodeFault> {
 }
 
 /// The message's times, written once.
+///
+/// As digits, each checked to be real.
 pub(super) struct Times {
     made: String,
     observed: String,

@@ -1,4 +1,7 @@
 //! OBX and NTE: what each pad says, in the words and types that the receiver takes.
+//!
+//! The order of what goes out is the receiver's, else the strip's; a grade stands before its number. Namesakes get a
+//! sub-id (OBX-4), so that a receiver that files by name does not put one over the other.
 
 use wickline_normalize::{Code, CodeSystem, Content, Observation, Remark, ResultStatus, Unit};
 
@@ -51,6 +54,8 @@ impl<'a> Triplet<'a> {
 }
 
 /// One coded name, and another behind it.
+///
+/// Which comes first is the receiver's choice; a name without a code is refused.
 pub(super) fn coded(
     w: &mut Writer,
     fields: &[CodedField; 2],
@@ -98,6 +103,8 @@ impl Notes {
     }
 
     /// A remark goes with its code, so that a receiver can sort by it (NTE-4).
+    ///
+    /// One that is too long for a note is refused, not cut.
     pub(super) fn remark(
         &mut self,
         w: &mut Writer,
@@ -375,6 +382,8 @@ impl Row<'_> {
 }
 
 /// NM: an optional sign, digits, an optional point; at most 15 characters, so that SN takes it too.
+///
+/// What is no number of HL7 is refused: a receiver would read it in its own way.
 fn check_number(digits: &str) -> Result<(), EncodeFault> {
     let bare = digits.strip_prefix(['+', '-']).unwrap_or(digits);
     let (whole, part) = bare.split_once('.').unwrap_or((bare, "0"));

@@ -1,4 +1,8 @@
 //! What a receiver was told: the OBX of kept messages as text, to be compared and to be said again.
+//!
+//! Messages that were sent are kept as they went out, and this reads them back as entries of
+//! [`wickline_normalize::correction`]: so a correction rests on what a receiver has, and not on what we
+//! would say today.
 
 use std::fmt;
 
@@ -17,16 +21,22 @@ pub struct Told {
 /// Why a result goes out again under its OBR-3, and what the receiver has or may have of it.
 #[derive(Clone, Copy, Debug)]
 pub struct Correction<'a> {
+    /// Why, in words for those who read the result; never blank.
     pub reason: &'a str,
+    /// What the receiver has or may have under this OBR-3.
     pub known: &'a [Known<Told>],
 }
 
 /// One result as a person reads it.
 #[derive(Clone, Default, PartialEq, Eq)]
 pub struct Shown {
+    /// What it is of: our own name where there is one, else the code.
     pub name: String,
+    /// Grade, number with its comparator, or that the pad was not read.
     pub value: String,
+    /// The unit of a number; empty beside a grade.
     pub unit: String,
+    /// OBX-8, as it was sent.
     pub flag: String,
 }
 

@@ -1,4 +1,7 @@
 //! What a version of HL7 v2 has: its name, its character sets, the modes it works in.
+//!
+//! Four versions are written. What a later one added is used only where it says something that would else be lost; what
+//! an earlier one calls otherwise is called so there.
 
 use std::fmt;
 use std::str::FromStr;
@@ -6,9 +9,13 @@ use std::str::FromStr;
 /// The HL7 v2 versions that are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Version {
+    /// 2.3.1, of 1999: no SPM, and no room in MSH-9 for the message's structure.
     V231,
+    /// 2.4, of 2000.
     V24,
+    /// 2.5, of 2003: SPM and TQ1.
     V25,
+    /// 2.5.1, of 2007.
     V251,
 }
 
@@ -54,8 +61,11 @@ impl FromStr for Version {
 /// MSH-11 (table 0103).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Processing {
+    /// `P`: results that count.
     Production,
+    /// `T`: for people who practise.
     Training,
+    /// `D`: for programs that are tried.
     Debugging,
 }
 
@@ -141,7 +151,9 @@ impl FromStr for Acknowledge {
 pub enum Charset {
     /// Nothing beyond ASCII is sent.
     Ascii,
+    /// ISO 8859-1: the letters of Western Europe; anything else is refused.
     Latin1,
+    /// Unicode, where the receiver takes it.
     Utf8,
 }
 

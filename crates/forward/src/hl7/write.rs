@@ -1,4 +1,7 @@
 //! Writes segments into one buffer: separators only where something follows, text escaped in one pass.
+//!
+//! Every value passes one of three doors: an id (control characters refuse it), words (they become blanks) or formatted
+//! text (a line break has its own sign). Separators within a value are escaped; what does not fit its field is refused.
 
 use std::fmt;
 
@@ -117,6 +120,8 @@ impl Writer {
     }
 
     /// Goes `n` fields on and writes text known to need no escape.
+    ///
+    /// Only for constants and for what was checked with the layout.
     pub(super) fn fixed(&mut self, n: usize, text: &str) {
         self.fields(n);
         self.plain(text);
@@ -206,6 +211,8 @@ impl Writer {
     }
 
     /// The message, with the character set announced if a byte needed it: `bars` fields on from `at`.
+    ///
+    /// MSH-18 stays empty where every byte is ASCII.
     pub(super) fn finish(mut self, (at, bars): (usize, usize)) -> Vec<u8> {
         self.end();
         if self.wide {

@@ -1,4 +1,7 @@
 //! One connection to the practice receiver: what comes, and when what is answered.
+//!
+//! Answers keep their own times: one that is late does not hold up those behind it, as with a receiver that works on
+//! several messages at once.
 
 use std::collections::VecDeque;
 use std::io;

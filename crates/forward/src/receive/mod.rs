@@ -1,4 +1,7 @@
 //! A practice receiver: real MLLP over real TCP, with answers that are scripted.
+//!
+//! For practice and tests: it accepts connections as a receiver does and answers as it was told to, well or badly. It
+//! keeps no state of the laboratory and decides nothing; nothing in production may depend on it.
 
 mod answer;
 mod conversation;
@@ -28,8 +31,11 @@ const CONNECTIONS: usize = 64;
 /// One message as it came, and what was answered.
 #[derive(Clone, Debug)]
 pub struct Received {
+    /// MSH-10 as it came; empty where the message has none.
     pub control_id: String,
+    /// The message without its block.
     pub body: Vec<u8>,
+    /// What was answered, or not.
     pub answer: Answer,
     /// Who sent it.
     pub peer: SocketAddr,
@@ -44,6 +50,7 @@ pub struct Manner {
     pub delay: Duration,
     /// How much later a late answer is.
     pub late: Duration,
+    /// Which release of MLLP it speaks.
     pub release: MllpRelease,
     /// A folder for the messages.
     pub save: Option<PathBuf>,
@@ -81,6 +88,8 @@ pub struct Receiver {
 impl Receiver {
     /// Listens on `address` and answers each message with the next of `answers`, round and round.
     /// `late` is how late a late answer is; `save` a folder for the messages.
+    ///
+    /// `address` is `HOST:PORT`; port 0 takes a free one, which [`Receiver::address`] tells.
     pub async fn bind(
         address: &str,
         answers: Vec<Answer>,
@@ -91,6 +100,8 @@ impl Receiver {
     }
 
     /// Listens on `address` and behaves like this.
+    ///
+    /// An error is the system's: the address is taken or not ours.
     pub async fn open(address: &str, manner: Manner) -> io::Result<Receiver> {
         if manner.answers.is_empty() {
             return Err(io::Error::new(io::ErrorKind::InvalidInput, "no answer to give"));
@@ -110,6 +121,8 @@ impl Receiver {
     }
 
     /// The next message. Repeats come as they come. May be dropped while waiting.
+    ///
+    /// None: the receiver is gone.
     pub async fn next(&mut self) -> Option<Received> {
         self.told.recv().await
     }

@@ -1,4 +1,7 @@
 //! What each part of a line was taken for, for a person who is writing a dialect.
+//!
+//! Parts are found by where they stand in the line's text and not by searching for them, so that the same word
+//! twice is two parts. What no part covers is named by what the whole line was.
 
 use std::ops::Range;
 

@@ -1,4 +1,7 @@
 //! Dates and times as an analyzer prints them: any order, names of months, twelve hours or 24.
+//!
+//! A date that the calendar does not have, a time of two meanings or a month of no name is none: the report is held,
+//! since nobody knows what was meant. Years of two digits are of this century; a zone is not read.
 
 use wickline_normalize::Moment;
 
@@ -15,10 +18,14 @@ pub(super) struct Calendar {
 /// The order of day, month and year.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) enum Order {
+    /// `2025-03-14`, ISO 8601.
     #[default]
     Ymd,
+    /// `2025-14-03`.
     Ydm,
+    /// `14.03.2025`.
     Dmy,
+    /// `03/14/2025`.
     Mdy,
 }
 
@@ -41,6 +48,7 @@ pub(super) struct Said<'t> {
 }
 
 impl Said<'_> {
+    /// True for half of one as well: then the moment is incomplete, and held.
     pub fn names_a_day(&self) -> bool {
         [self.date, self.day, self.month, self.year].iter().any(Option::is_some)
     }
@@ -118,6 +126,7 @@ impl Calendar {
         Some((a, b, c))
     }
 
+    /// By number, or by its name without regard to case.
     fn month(&self, text: &str) -> Option<u8> {
         if text.starts_with(|c: char| c.is_ascii_digit()) {
             return small(text);
@@ -160,6 +169,7 @@ impl Calendar {
             && text.bytes().any(|b| b.is_ascii_digit())
     }
 
+    /// Cheaper than reading it, and no promise that it is one.
     pub fn admits_time(&self, text: &str) -> bool {
         let digits = text.trim_end_matches(|c: char| !c.is_ascii_digit());
         let behind = text.get(digits.len()..).unwrap_or("").trim();
@@ -168,6 +178,7 @@ impl Calendar {
             && digits.bytes().all(|b| b.is_ascii_digit() || b == b':' || b == b'.')
     }
 
+    /// As printed: these words are told apart by case.
     pub fn admits_half(&self, text: &str) -> bool {
         let halves = self.halves.iter().flat_map(|(am, pm)| am.iter().chain(pm));
         halves.into_iter().any(|word| word == text)
@@ -221,6 +232,7 @@ fn year_of(text: &str) -> Option<i16> {
     }
 }
 
+/// One or two digits.
 fn small(text: &str) -> Option<u8> {
     let fits = (1..=2).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_digit());
     fits.then(|| text.parse().ok()).flatten()

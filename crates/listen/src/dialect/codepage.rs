@@ -8,10 +8,15 @@
 /// What bytes above 7F mean.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Encoding {
+    /// Sequences that are none hold their line.
     Utf8,
+    /// ISO/IEC 8859-1.
     Latin1,
+    /// Latin-1 with signs where that has controls.
     Windows1252,
+    /// The first page of PC printers.
     Cp437,
+    /// Its Western European successor.
     Cp850,
 }
 
@@ -61,6 +66,8 @@ const CP1252: &str = "\
     ðñòóôõö÷øùúûüýþÿ";
 
 /// Reads text of one byte a character.
+///
+/// A byte that the page does not define becomes [`UNDEFINED`], and its line is held.
 pub(super) fn reader(encoding: Encoding) -> impl Fn(&[u8]) -> String {
     let upper: Vec<char> = match encoding {
         Encoding::Utf8 | Encoding::Latin1 => ('\u{80}'..='\u{ff}').collect(),

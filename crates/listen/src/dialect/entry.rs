@@ -1,4 +1,8 @@
 //! One reading of a printout: how its line falls into cells, and what stands in each.
+//!
+//! The analyst says which cells a line has and in which order; here each cell takes what its kind can be and refuses
+//! the rest, so that a line either has the layout as a whole or has it not. A figure keeps its digits as printed,
+//! with a point before the decimals; a grade keeps its words.
 
 use std::ops::Range;
 
@@ -62,15 +66,23 @@ pub(super) enum Entries {
 }
 
 /// What stands in one cell of a result line.
+///
+/// Which of them a line must have between them, the loader checks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Cell {
+    /// What the print calls the pad: it has letters, and at most 28.
     Label,
     /// A grade, a number with its unit, or both.
     Result,
+    /// A grade in words or signs.
     Grade,
+    /// A number, with or without a comparator, and perhaps its unit behind it.
     Value,
+    /// The unit of the number beside it.
     Unit,
+    /// A sign of abnormality that the dialect lists.
     Mark,
+    /// Read past, whatever it holds.
     Ignore,
 }
 
@@ -398,6 +410,8 @@ fn figure<'t>(results: &Results, text: &'t str) -> IResult<&'t str, Figure<'t>> 
 }
 
 /// The comparator before a number, as its sign; empty where there is none.
+///
+/// Words of the dialect come before the signs; a word that runs on into letters is none.
 fn comparator<'t>(results: &Results, text: &'t str) -> IResult<&'t str, &'t str> {
     let first = text.as_bytes().first().copied().unwrap_or(b' ');
     if first.is_ascii_digit() {

@@ -1,4 +1,7 @@
 //! Line forms: `No. {number}`, `{date} {time}`, `Operator {operator?}`. How a header line looks.
+//!
+//! A form is matched from left to right and never goes back: a placeholder reaches to the next literal or blank. That
+//! makes it cheap, and makes what an analyst sees in `explain` the same as what the program does.
 
 use nom::branch::alt;
 use nom::bytes::complete::{take_till, take_till1, take_while1};
@@ -12,6 +15,9 @@ use wickline_normalize::words::{nearest, quote};
 use super::calendar::Calendar;
 
 /// What a placeholder stands for.
+///
+/// Each has its own idea of what can stand in its place, which tells lines of one form from those of
+/// another.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Field {
     Number,
@@ -72,6 +78,8 @@ enum First {
 }
 
 /// One form of a header line.
+///
+/// Compared as a whole line, blanks around it apart.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Form {
     pub text: String,

@@ -2,6 +2,10 @@
 //!
 //! Clause numbers are those of NCCLS LIS2-A2 (2004). Tolerant of what senders leave out; strict
 //! about what would change a result.
+//!
+//! What of a record is read: H-5, H-12, H-14; P-3 to P-6, P-8, P-9; O-3 to O-6, O-8, O-12, O-26,
+//! C-4; L-3. Everything else is kept as a line. One O is one report with what stands above it;
+//! results without an order, orders without results and messages of comments alone become reports that a person sees.
 
 mod fields;
 mod record;
@@ -10,6 +14,7 @@ mod tests;
 
 use std::borrow::Cow;
 
+use wickline_normalize::words::quote;
 use wickline_normalize::{
     Hold, Mark, MarkMeaning, Moment, Patient, Place, PrintedReading, Private, RawLine, Reason,
     Report, Status,
@@ -55,6 +60,8 @@ impl Dialect for Lis02 {
 }
 
 /// What stands above the orders and belongs to each of them.
+///
+/// Cleared by the next record of the same level.
 #[derive(Default)]
 struct Above {
     lines: Vec<RawLine>,
@@ -137,6 +144,8 @@ impl Message {
     }
 
     /// Puts a line where it belongs and gives its doubt the right line number.
+    ///
+    /// Above the orders it goes to every report that follows.
     fn attach(&mut self, line: RawLine, flawed: bool, doubt: Option<Hold>) {
         self.odd |= self.level != Level::Report && (flawed || doubt.is_some());
         let (lines, doubts) = match (self.level, self.reports.last_mut()) {
@@ -161,7 +170,7 @@ impl Message {
         let delimiters = self.delimiters;
         // The delimiters themselves stand where field 2 would be, and may be split by each other.
         let record = Record::read_header(&delimiters, text);
-        let mut doubts = Vec::new();
+        let mut doubts = surplus(&record, 'H');
         if delimiters == Delimiters::default() && Delimiters::read(text).is_none() {
             doubts.push(Hold::new(Reason::Unreadable, "the header names no four delimiters"));
         }
@@ -197,10 +206,12 @@ impl Message {
             sex: private(9),
         };
         self.template.patient = (patient != Patient::default()).then_some(patient);
-        self.attach(line, flawed, None);
+        self.attach(line, flawed, surplus(record, 'P').pop());
     }
 
     /// Begins a report with what stands above it.
+    ///
+    /// The lines above come first, so that a kept report can be read again by itself.
     fn begin(&mut self) {
         let mut report = self.template.clone();
         report.lines.clone_from(&self.header.lines);
@@ -229,9 +240,10 @@ impl Message {
         }
     }
 
+    /// O-26 `F`, `Q` and nothing are final; `C` corrects, `X` was not read, the rest is not final.
     fn order(&mut self, line: RawLine, record: &Record<'_>, flawed: bool) {
         self.begin();
-        let mut doubts = Vec::new();
+        let (specimen, mut doubts) = specimen(record);
         let (collected, doubt) = moment(record, 8, "O-8");
         doubts.extend(doubt);
         match record.field(26) {
@@ -244,7 +256,7 @@ impl Message {
             _ => doubts.push(Hold::new(Reason::NotFinal, "O-26 says that this is not final")),
         }
         if let Some(report) = self.reports.last_mut() {
-            report.specimen = given(&record.component(3, 1)).map(Private::new);
+            report.specimen = specimen;
             report.control_lot = given(&record.component(3, 2)).map(str::to_owned);
             report.number = given(&record.component(4, 1)).map(str::to_owned);
             report.strip = given(&record.test_id(5)).map(str::to_owned);
@@ -264,8 +276,9 @@ impl Message {
         }
     }
 
+    /// A result without its order is kept as one that is incomplete.
     fn result(&mut self, line: RawLine, record: &Record<'_>, flawed: bool) {
-        let mut doubts = Vec::new();
+        let mut doubts = surplus(record, 'R');
         if self.level != Level::Report {
             self.begin();
             doubts.push(Hold::new(Reason::Incomplete, "a result came without its order (O)"));
@@ -318,6 +331,7 @@ impl Message {
         self.attach(line, flawed, None);
     }
 
+    /// T and E keep what came before them and hold it.
     fn last(&mut self, line: RawLine, record: &Record<'_>) {
         let doubt = match record.field(3) {
             // Normal, and the answers about a query that a sender may give (12).
@@ -330,6 +344,7 @@ impl Message {
         self.trailer.push((line, doubt.map(|why| Hold::new(Reason::Incomplete, why))));
     }
 
+    /// Each report gets the end of the message, and the latest time of its readings as its own.
     fn finish(mut self, ending: &Ending) -> Vec<Report> {
         self.settle();
         let trailer = std::mem::take(&mut self.trailer);
@@ -349,6 +364,25 @@ impl Message {
         }
         self.reports
     }
+}
+
+/// A record with more fields than it has.
+fn surplus(record: &Record<'_>, kind: char) -> Vec<Hold> {
+    record.surplus(kind).map(|why| Hold::new(Reason::Unreadable, why)).into_iter().collect()
+}
+
+/// O-3.1, and what speaks against it. A repeat is a second id: none of them is taken for the right one,
+/// and a person sees all of them. What stands in O-3.2, `judge` looks at, which knows whose it is.
+fn specimen(record: &Record<'_>) -> (Option<Private>, Vec<Hold>) {
+    let malformed = |why: String| Hold::new(Reason::SpecimenMalformed, why);
+    let mut doubts: Vec<Hold> = record.surplus('O').map(malformed).into_iter().collect();
+    let several = record.repeats(3).skip(1).any(|id| !id.trim().is_empty());
+    if several {
+        let why = format!("O-3 names more than one specimen: {}", quote(&record.text(3)));
+        doubts.push(malformed(why));
+    }
+    let id = if several { record.text(3) } else { record.component(3, 1) };
+    (given(&id).map(Private::new), doubts)
 }
 
 /// A strip that was not read says why in a comment.

@@ -4,6 +4,11 @@
 //! label, a grade word or a unit means is the strip's to say, in `normalize`. A further dialect in
 //! code implements [`Dialect`], here or in a crate of its own; one that only has another layout is
 //! a file (see `config/dialects/README.md` for the notation).
+//!
+//! Whoever writes a dialect in code keeps four promises, which `judge` relies on: every line of the transmission
+//! stands in some report, in its order; what was not understood is a doubt and never a guess; nothing is translated,
+//! trimmed of meaning or converted; and reading the same transmission again, also one made of a report's own kept
+//! lines, gives the same reports.
 
 mod anatomy;
 mod calendar;
@@ -29,20 +34,40 @@ use crate::printed::PrintRules;
 /// How one kind of analyzer writes its reports.
 pub trait Dialect: Send + Sync {
     /// Its name, as in the configuration.
+    ///
+    /// Small letters, digits and hyphens, so that a configuration can name it.
     fn name(&self) -> &str;
 
     /// How its bytes become transmissions.
+    ///
+    /// Asked once for a line: what it says must not change.
     fn link(&self) -> LinkKind;
 
     /// Whether a print itself can say that it is of control material.
+    ///
+    /// Where it cannot, `check` wants a configured mark or pattern instead, or the word that no
+    /// controls are run.
     fn control_sign(&self) -> bool;
+
+    /// Whether a print itself can say that the analyzer's own controls have not passed.
+    ///
+    /// Where it can, the laboratory's policy for failed controls counts without lots of our own. False
+    /// by itself: most analyzers have no such sign.
+    fn not_passed_sign(&self) -> bool {
+        false
+    }
 
     /// Reads one transmission. Every line of it stands in some report's `lines`; what was not
     /// understood is among that report's doubts. Empty when the transmission carries no result and
     /// nothing in it was left unread.
+    ///
+    /// A transmission that was cut gives reports as well, each held as
+    /// [`wickline_normalize::Reason::Incomplete`].
     fn read(&self, transmission: &Transmission) -> Vec<Report>;
 
     /// What each part of each line was taken for.
+    ///
+    /// For people: one entry for each line, in order. Nothing is decided by it.
     fn anatomy(&self, transmission: &Transmission) -> Vec<LineAnatomy>;
 }
 
@@ -70,6 +95,8 @@ pub fn builtin_names() -> &'static [&'static str] {
 }
 
 /// A built-in dialect by its name.
+///
+/// None: no dialect of this name is shipped; it may be the path of a file.
 #[must_use]
 pub fn builtin(name: &str) -> Option<Arc<dyn Dialect>> {
     if name == "lis02" {
@@ -80,6 +107,14 @@ pub fn builtin(name: &str) -> Option<Arc<dyn Dialect>> {
 }
 
 /// Reads a dialect file. `where_from` is its name, for the faults.
+///
+/// Every fault of the file is in the error, in the order of the text; nothing is half loaded.
+/// ```
+/// use wickline_listen::dialect;
+///
+/// let faults = dialect::parse("name = \"mine\"", "mine.toml").err().expect("nothing says how it prints");
+/// assert!(faults.iter().any(|fault| fault.key == "report"));
+/// ```
 pub fn parse(text: &str, where_from: &str) -> Result<Arc<dyn Dialect>, Vec<Fault>> {
     shape::Shape::parse(text, where_from).map(|shape| Arc::new(shape) as Arc<dyn Dialect>)
 }

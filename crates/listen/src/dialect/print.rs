@@ -1,4 +1,8 @@
 //! Reads an unframed printout by its shape.
+//!
+//! Line by line: a line that has a header form is a header, else it is the next line of a reading under way, else the
+//! first line of one, else it was not understood and holds the report. Nothing is read past in silence, and nothing is
+//! corrected: what is printed twice and not alike holds the report as well.
 
 use std::borrow::Cow;
 
@@ -29,7 +33,11 @@ impl Dialect for Shape {
     }
 
     fn control_sign(&self) -> bool {
-        self.has_control_sign()
+        self.has_sign(Sign::Control)
+    }
+
+    fn not_passed_sign(&self) -> bool {
+        self.has_sign(Sign::NotPassed)
     }
 
     fn read(&self, transmission: &Transmission) -> Vec<Report> {
@@ -76,6 +84,8 @@ fn damaged(line: &Line<'_>) -> Option<String> {
 }
 
 /// One print while it is read.
+///
+/// Lives for one transmission.
 struct Page<'s, 't> {
     shape: &'s Shape,
     report: Report,
@@ -203,6 +213,7 @@ impl<'s, 't> Page<'s, 't> {
                 Sign::None => "words",
                 Sign::Control => "control",
                 Sign::Urgent => "urgent",
+                Sign::NotPassed => "controls not passed",
             };
             self.apart(index, text, &parts, rest);
         }
@@ -213,6 +224,7 @@ impl<'s, 't> Page<'s, 't> {
             Sign::None => {}
             Sign::Control => self.report.signs.control_order = true,
             Sign::Urgent => self.report.signs.stat = true,
+            Sign::NotPassed => self.report.controls_not_passed = true,
         }
     }
 
@@ -294,6 +306,9 @@ impl<'s, 't> Page<'s, 't> {
     }
 
     /// Takes a further line of a reading. False: the line is none.
+    ///
+    /// An optional line that could also begin a reading of its own is told as what it is: nobody knows
+    /// which.
     fn further(&mut self, pending: Pending<'t>, index: usize, text: &'t str) -> bool {
         let results = &self.shape.results;
         for (n, layout) in results.layouts.iter().enumerate().skip(pending.next) {
@@ -324,6 +339,8 @@ impl<'s, 't> Page<'s, 't> {
     }
 
     /// No further line comes for the reading under way.
+    ///
+    /// A reading that lacks a line it must have is told as half a reading.
     fn settle(&mut self) {
         let Some(pending) = self.pending.take() else { return };
         let mut lacking = self.shape.results.layouts.iter().skip(pending.next);
@@ -335,6 +352,8 @@ impl<'s, 't> Page<'s, 't> {
     }
 
     /// Reads several readings in one line: all of them, or none.
+    ///
+    /// One piece that is no reading makes the whole line none.
     fn side_by_side(&mut self, entries: Entries, index: usize, text: &'t str) {
         let results = &self.shape.results;
         let Some(layout) = results.layouts.first() else { return };
@@ -366,6 +385,8 @@ impl<'s, 't> Page<'s, 't> {
         }
     }
 
+    /// A pad that is switched off is no reading; `finish` looks whether it was printed elsewhere after
+    /// all.
     fn push(&mut self, entry: &Entry<'t>, line: usize) {
         if matches!(entry.word, Some(Word::Off(_))) {
             // Whether this pad may be off is the strip's to say: it is missing, or not wanted.
@@ -406,6 +427,7 @@ impl<'s, 't> Page<'s, 't> {
         (says.then_some(self.report), self.anatomy.unwrap_or_default())
     }
 
+    /// Once the whole print is read: a date and its time may stand lines apart.
     fn times(&mut self) {
         let calendar = &self.shape.calendar;
         if let Some((line, text)) = self.expiry {
@@ -445,6 +467,7 @@ fn pieces(entries: Entries, text: &str) -> Vec<&str> {
     }
 }
 
+/// Takes a value, or says whether it is the one that was taken before.
 fn once<T: PartialEq>(slot: &mut Option<T>, value: T) -> bool {
     match slot {
         Some(before) => *before == value,

@@ -2,6 +2,9 @@
 //!
 //! The notation is explained in `config/dialects/README.md`; each key's comment stands in
 //! `config/dialects/two-column.toml` or in the example that uses it.
+//!
+//! A shape is data: what a file says, checked and put in an order that is quick to ask. Reading by it is in
+//! `print`, for header lines with `form` and for result lines with `entry`.
 
 mod load;
 mod report;
@@ -37,6 +40,7 @@ pub(super) struct Header {
 }
 
 impl Header {
+    /// Most lines of a print are results; a table of first bytes sends them past the forms.
     pub fn new(forms: Vec<(Form, Sign)>) -> Self {
         let mut begin = Box::new([false; 256]);
         for (slot, byte) in begin.iter_mut().zip(0..=u8::MAX) {
@@ -53,11 +57,21 @@ pub(super) enum Sign {
     None,
     Control,
     Urgent,
+    /// Nothing of the class: the analyzer's own controls have not passed.
+    NotPassed,
 }
 
-/// Every sign by its name in a dialect file.
-pub(super) const SIGNS: &[(&str, Sign)] =
+/// Every sign of class by its name in a dialect file.
+pub(super) const CLASSES: &[(&str, Sign)] =
     &[("routine", Sign::None), ("control", Sign::Control), ("urgent", Sign::Urgent)];
+
+/// Every sign that may stand behind a number.
+pub(super) const SIGNS: &[(&str, Sign)] = &[
+    ("routine", Sign::None),
+    ("control", Sign::Control),
+    ("urgent", Sign::Urgent),
+    ("controls-not-passed", Sign::NotPassed),
+];
 
 /// What stands around the digits of a test number.
 #[derive(Clone, Debug, Default)]
@@ -110,26 +124,25 @@ impl Shape {
         first.map_or(Heading::None, |(_, sign)| Heading::One(*sign))
     }
 
-    pub fn has_control_sign(&self) -> bool {
+    /// Whether any form or mark of the dialect says this.
+    pub fn has_sign(&self, sign: Sign) -> bool {
         let header = self.header.forms.iter().map(|(_, sign)| sign);
         let digits = self.number.class_digits.iter().map(|(_, sign)| sign);
         let suffixes = self.number.suffixes.iter().map(|(_, sign)| sign);
-        header.chain(digits).chain(suffixes).any(|sign| *sign == Sign::Control)
+        header.chain(digits).chain(suffixes).any(|own| *own == sign)
     }
 }
 
 impl NumberRule {
     /// The number as it is counted, and what stands around its digits says. None: it is none that
     /// this analyzer can print.
-    pub fn read<'t>(&self, text: &'t str) -> Option<(&'t str, [Sign; 2])> {
-        let mut signs = [Sign::None; 2];
+    pub fn read<'t>(&self, text: &'t str) -> Option<(&'t str, [Sign; 3])> {
+        let mut signs = [Sign::None; 3];
         let mut number = text;
         if !self.suffixes.is_empty() {
             let digits = text.trim_end_matches(|c: char| !c.is_ascii_digit());
             let (kept, suffix) = text.split_at_checked(digits.len())?;
-            if !suffix.is_empty() {
-                signs[0] = self.suffixes.iter().find(|(mark, _)| mark == suffix)?.1;
-            }
+            [signs[0], signs[2]] = self.suffix(suffix)?;
             number = kept;
         }
         if !self.class_digits.is_empty() {
@@ -138,6 +151,25 @@ impl NumberRule {
             number.bytes().all(|b| b.is_ascii_digit()).then_some(())?;
         }
         Some((number, signs))
+    }
+
+    /// What stands behind the digits: a mark of class, and before or behind it the sign that controls
+    /// have not passed; either may lack. None: anything else.
+    fn suffix(&self, text: &str) -> Option<[Sign; 2]> {
+        if text.is_empty() {
+            return Some([Sign::None; 2]);
+        }
+        let is = |mark: &str| Some(self.suffixes.iter().find(|(known, _)| known == mark)?.1);
+        if let Some(sign) = is(text) {
+            return Some([sign, Sign::None]);
+        }
+        let not_passed = self.suffixes.iter().filter(|(_, sign)| *sign == Sign::NotPassed);
+        let mut beside = not_passed.filter_map(|(mark, _)| {
+            let rest =
+                text.strip_suffix(mark.as_str()).or_else(|| text.strip_prefix(mark.as_str()));
+            is(rest?).filter(|sign| *sign != Sign::NotPassed)
+        });
+        beside.next().map(|class| [class, Sign::NotPassed])
     }
 }
 

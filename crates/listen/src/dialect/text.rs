@@ -1,4 +1,7 @@
 //! From a transmission's bytes to text, and from its lines to the lines of a report.
+//!
+//! A kept report is read again from its lines, which are UTF-8 whatever the analyzer sent: that is why valid UTF-8 is
+//! taken as such before the dialect's encoding is asked.
 
 use std::borrow::Cow;
 
@@ -95,6 +98,7 @@ pub(super) fn control(text: &str) -> Option<char> {
     text.chars().find(|letter| letter.is_control() && *letter != '\t')
 }
 
+/// As the report keeps it: decoded, with its place.
 pub(super) fn raw_line(cut: &Cut, text: &str) -> RawLine {
     RawLine { place: cut.place, text: Private::new(text) }
 }

@@ -2,6 +2,10 @@
 //!
 //! Nothing is interpreted here. A port that vanished reads as [`Got::Closed`], never as silence,
 //! and is to be dropped at once and opened again by its name.
+//!
+//! A driver opens a line, reads until [`Got::Closed`] or an error, drops it and opens it again after a pause. What
+//! happened to single bytes (parity, framing, breaks) comes with the bytes and is judged by those who know frames
+//! and reports; here a damaged byte is as good as any.
 
 mod parmrk;
 mod serial;
@@ -40,6 +44,7 @@ pub struct Port {
     way: Way,
 }
 
+/// A serial port has marks and settings; a TCP connection has neither.
 enum Way {
     Serial(serial::Serial),
     Tcp {
@@ -52,6 +57,9 @@ enum Way {
 impl Port {
     /// Opens a serial line or connects to a TCP one. For a line on which the analyzer connects to
     /// us see [`Listener`].
+    ///
+    /// Errors name the line, what was tried and what to look at: the adapter, the group of the port,
+    /// who else has it.
     pub async fn open(spec: &LineSpec) -> io::Result<Port> {
         let way = match &spec.kind {
             LineKind::Serial { path } => Way::Serial(serial::Serial::open(spec, path).await?),
@@ -70,6 +78,8 @@ impl Port {
 
     /// Waits for bytes and appends them; `flaws` gets the indexes, in `bytes`, of those that
     /// arrived with an error. May be dropped while waiting without losing a byte.
+    ///
+    /// An error other than the end of the line is the system's; the line is to be dropped then, too.
     pub async fn read(&mut self, bytes: &mut Vec<u8>, flaws: &mut Vec<usize>) -> io::Result<Got> {
         match &mut self.way {
             Way::Serial(serial) => serial.read(bytes, flaws).await,
@@ -87,6 +97,9 @@ impl Port {
 
     /// Sends bytes, within a bounded time. Nothing is flushed: that would wait in the kernel until
     /// the last bit has left, and hold up every other line meanwhile.
+    ///
+    /// The error after 5 s means that the far end takes nothing: a cable, or flow control that never
+    /// lets go.
     pub async fn write_all(&mut self, bytes: &[u8]) -> io::Result<()> {
         let writing = async {
             match &mut self.way {

@@ -1,5 +1,9 @@
 //! Undoes what `PARMRK` does to a serial port's bytes: `FF FF` is FF, `FF 00 x` is x received with
 //! an error, `FF 00 00` a break (or a spoiled NUL: the two cannot be told apart).
+//!
+//! A port set to mark damage (`INPCK` and `PARMRK`, see termios(3)) puts FF 00 before a byte that arrived with a
+//! parity or framing error, and doubles an FF that arrived well. Undoing it needs memory of two bytes, since a read
+//! may end anywhere.
 
 /// Carries what a read left unfinished into the next.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

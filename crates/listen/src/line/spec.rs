@@ -23,6 +23,7 @@ const FLOWS: [(&str, FlowControl); 3] = [
 /// A line and how it is set.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct LineSpec {
+    /// What sort of line, and where.
     pub kind: LineKind,
     /// Bits per second. This and what follows: of serial lines.
     pub speed: u32,
@@ -33,23 +34,41 @@ pub struct LineSpec {
 /// What sort of line it is.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum LineKind {
+    /// A port of this machine.
     Serial {
+        /// Its node; a name by path or id outlives replugging.
         path: PathBuf,
     },
     /// We connect, to `HOST:PORT`.
     Tcp {
+        /// `HOST:PORT`, looked up at every connection.
         addr: String,
     },
     /// The analyzer connects, from one of these addresses; empty, which only a loopback address may
     /// have: from this machine.
     Listen {
+        /// Where we wait.
         addr: SocketAddr,
+        /// Who may connect.
         allow: Vec<IpAddr>,
     },
 }
 
 impl LineSpec {
     /// Reads a line as the configuration names it, or says what is allowed.
+    ///
+    /// Speeds are those that analyzers have, 1200 to 115200; framings 8N1, 7E1, 7O1, 8E1, 8O1; flow
+    /// control none, rts-cts or xon-xoff; `allow` has numeric addresses, for lines on which the
+    /// analyzer connects.
+    ///
+    /// ```
+    /// use wickline_listen::LineSpec;
+    ///
+    /// let line = LineSpec::parse("serial:/dev/ttyUSB0", 9600, "8N1", "none", &[]).expect("a line");
+    /// assert_eq!(line.to_string(), "serial:/dev/ttyUSB0 9600 8N1");
+    /// // Off loopback whoever may connect has to be named.
+    /// assert!(LineSpec::parse("listen:0.0.0.0:4002", 9600, "8N1", "none", &[]).is_err());
+    /// ```
     pub fn parse(
         line: &str,
         speed: u32,

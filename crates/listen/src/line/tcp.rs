@@ -40,6 +40,8 @@ fn keep_alive(stream: &TcpStream) -> io::Result<()> {
 }
 
 /// Waits for an analyzer to connect, one at a time.
+///
+/// Bound once for a line; each analyzer that comes in is a [`Port`] of its own.
 pub struct Listener {
     door: Door,
 }
@@ -56,6 +58,9 @@ pub(super) struct Door {
 
 impl Listener {
     /// Binds the address of a line on which the analyzer connects to us.
+    ///
+    /// The error names the address; one that is not of this machine, or taken, is refused by the
+    /// system.
     pub async fn bind(spec: &LineSpec) -> io::Result<Listener> {
         let LineKind::Listen { addr, allow } = &spec.kind else {
             let text = format!("{spec} is not a line on which the analyzer connects to us");
@@ -74,6 +79,8 @@ impl Listener {
     }
 
     /// Waits until an analyzer that may connect has done so. May be dropped while waiting.
+    ///
+    /// A caller who is not allowed is turned away and told in the log once until somebody may come in.
     pub async fn accept(&mut self) -> io::Result<Port> {
         loop {
             let (stream, peer) = self.door.socket.accept().await?;

@@ -7,12 +7,22 @@ use super::sign::{CR, ETB, ETX, LF, STX};
 use crate::Tick;
 
 /// The sum of all bytes from the frame number through ETB or ETX, modulo 256 (NCCLS LIS1-A 6.3.3).
+///
+/// ```
+/// use wickline_listen::link::checksum;
+///
+/// // The terminator record of the sixth frame, from the number through ETX.
+/// assert_eq!(checksum(b"6L|1|N\r\x03"), 0x09);
+/// ```
 #[must_use]
 pub fn checksum(bytes: &[u8]) -> u8 {
     bytes.iter().fold(0, |sum, byte| sum.wrapping_add(*byte))
 }
 
 /// Writes one frame: STX, number, text, ETX or ETB, checksum, CR, LF.
+///
+/// `number` is taken modulo 8; `last` says ETX, else ETB. The text is not looked at: whoever writes it
+/// keeps the control characters of [`super::sign`] out of it.
 #[must_use]
 pub fn frame(number: u8, text: &[u8], last: bool) -> Vec<u8> {
     let mut bytes = Vec::with_capacity(text.len() + 7);
@@ -27,11 +37,17 @@ pub fn frame(number: u8, text: &[u8], last: bool) -> Vec<u8> {
 }
 
 /// How far a frame has come.
+///
+/// In the order of the frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Stage {
+    /// The STX is in; the number comes next.
     Number,
+    /// Text until ETX or ETB.
     Text,
+    /// The high half of the checksum.
     FirstDigit,
+    /// The low half.
     SecondDigit,
     /// The checksum is in: LF, or half a second without one, completes the frame.
     Tail,
@@ -41,21 +57,32 @@ pub(super) enum Stage {
 #[derive(Debug)]
 pub(super) struct Collecting {
     pub stage: Stage,
+    /// The byte in the number's place, whatever it is.
     pub number: u8,
+    /// Without number and checksum, 63,993 bytes at most.
     pub text: Vec<u8>,
+    /// There was more text than a frame may hold.
     pub too_long: bool,
+    /// The port marked one of its bytes.
     pub flawed: bool,
+    /// Closed by ETX: the record ends with it.
     pub last: bool,
+    /// From STX to the byte heard last.
     pub place: Place,
     /// Where the first byte of text stands on the tape.
     pub text_at: u64,
+    /// What came last: an ENQ before silence was an enquiry.
     pub last_byte: u8,
+    /// When that came: silence is counted from it.
     pub last_heard: Tick,
+    /// The sum of what came, through ETX or ETB.
     sum: u8,
+    /// The sum that the frame says; None: no digits.
     said: Option<u8>,
 }
 
 impl Collecting {
+    /// At its STX; `at` is that byte's place.
     pub fn start(now: Tick, at: u64, flawed: bool) -> Self {
         Self {
             stage: Stage::Number,
@@ -118,6 +145,7 @@ impl Collecting {
         matches!(self.number, b'0'..=b'7').then(|| self.number - b'0')
     }
 
+    /// False as well where the digits were none.
     pub fn sum_is_right(&self) -> bool {
         self.said == Some(self.sum)
     }

@@ -2,6 +2,15 @@
 //!
 //! [`Receiver`] is the computer's side, [`Sender`] the analyzer's, for practice and tests. Rules
 //! are numbered R1 to R19 and S1 to S11; each has a test that carries its number.
+//!
+//! A session runs from ENQ to EOT. Each frame is `STX FN text ETB|ETX C1 C2 CR LF`: FN counts 1 to 7 and then from
+//! 0, ETB says that the record goes on in the next frame, C1 C2 are the sum of everything from FN through ETB or ETX
+//! modulo 256 in two hexadecimal digits (NCCLS LIS1-A 6.3). The receiver answers each frame with ACK or NAK; a sender
+//! sends a frame six times at most, then ends the session and keeps the message.
+//!
+//! Two things follow for a carrier. An ACK is a receipt: it leaves only when the bytes are on the tape. And a lost
+//! answer makes a sender begin the whole message again, which the link cannot see: repeats of that kind are found by
+//! what the reports say.
 
 mod frame;
 mod receiver;
@@ -54,17 +63,39 @@ pub enum Event {
     /// The sender asked for the line and got it.
     SessionOpened,
     /// A good new frame waits for [`Receiver::confirm`]: is every byte of this place on the tape?
-    Keep { place: Place },
+    Keep {
+        /// From its STX to its line end.
+        place: Place,
+    },
     /// One record, acknowledged: its text without the CR.
-    Record { bytes: Vec<u8>, place: Place },
+    Record {
+        /// As sent, of at least one byte.
+        bytes: Vec<u8>,
+        /// From its first to its last byte, frame overhead between them included.
+        place: Place,
+    },
     /// Something was heard and not delivered.
-    Dropped { what: Loss, place: Place },
+    Dropped {
+        /// What kind of thing.
+        what: Loss,
+        /// Where it stands; the bytes stay on the tape.
+        place: Place,
+    },
     /// A negative answer was due: counted, and the sender repeats.
-    Refused { why: Refusal },
+    Refused {
+        /// For the log and the counters.
+        why: Refusal,
+    },
     /// A frame with marked bytes came twice the same under a right checksum and was taken: counted.
-    Flawed { place: Place },
+    Flawed {
+        /// Where the frame stands that was taken.
+        place: Place,
+    },
     /// The session is over.
-    SessionClosed { why: Closing },
+    SessionClosed {
+        /// How it ended.
+        why: Closing,
+    },
 }
 
 /// What was not delivered.

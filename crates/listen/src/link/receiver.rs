@@ -6,6 +6,23 @@
 //! it so: every deadline is fired at its own time before later input is looked at; input that comes
 //! while a frame waits for its confirmation is queued with its own time; and timers run from what
 //! was heard, never from what we answered.
+//!
+//! The rules, as NCCLS LIS1-A has them; (ours) marks what it leaves open:
+//!
+//! - R1 R2: ENQ at rest is answered ACK and opens a session, or NAK where we cannot keep results.
+//! - R3 R5: at rest and between frames other bytes are read past.
+//! - R4 R14: STX begins a frame, or begins it again.
+//! - R6 R7 R15 R17: EOT, or 30 s without a byte, ends the session; what was not whole is dropped and told.
+//! - R8 (ours): ENQ inside a session begins it again; a second one within a second is noise.
+//! - R9: a good frame in its turn is confirmed, taken and acknowledged.
+//! - R10: the frame before it once more is acknowledged and not taken again.
+//! - R11 (ours): a first frame numbered 0 repeats nothing and is refused.
+//! - R12 R13: any other number, a wrong sum, marked bytes or too much text is refused.
+//! - R16 (ours): 2 s of silence inside a frame refuse it; the standard would wait 30 s.
+//! - R18: EOT in place of ACK takes the frame and asks the sender to yield the line.
+//! - R19: a line that closes ends the session; records that were taken stay taken.
+//!
+//! Each has a test that bears its number.
 
 #[cfg(test)]
 mod tests;
@@ -35,8 +52,10 @@ const ANSWER_LIMIT: Tick = 14 * SECOND;
 /// Most bytes queued while a frame waits for its confirmation; beyond it they count as lost.
 const MAX_INBOX: usize = 256 * 1024;
 
+/// At most one frame is under way, and at most one waits for its confirmation.
 #[derive(Debug)]
 enum Phase {
+    /// No session: only an enquiry means anything.
     Idle,
     /// In a session, between frames.
     Wait {
@@ -47,6 +66,7 @@ enum Phase {
     Confirm(Collecting, Tick),
 }
 
+/// In the order in which it was heard; a gap stands for everything that was too much.
 #[derive(Debug)]
 enum Input {
     Bytes { now: Tick, bytes: Vec<u8>, at: u64, flaws: Vec<usize> },
@@ -73,10 +93,13 @@ pub struct Receiver {
     wants_line: bool,
     /// When the enquiry was answered that opened this session.
     opened: Tick,
+    /// The number of the next new frame, 0 to 7.
     expected: u8,
+    /// A frame was accepted in this session: only then can one be a repeat.
     seen: bool,
     /// Bytes were lost: the session and the expected number are no longer certain.
     unsure: bool,
+    /// Text of the frames that ETB closed, until ETX ends the record.
     part: Vec<u8>,
     /// For each frame in `part`: where its text begins, in `part` and on the tape.
     runs: Vec<(usize, u64)>,
@@ -85,8 +108,10 @@ pub struct Receiver {
     accepted: Vec<u8>,
     /// Number and text of a frame refused only for its marked bytes.
     doubted: Option<(u8, Vec<u8>)>,
+    /// What came while a frame waited for its confirmation, and how many bytes that are.
     inbox: VecDeque<Input>,
     queued: usize,
+    /// Answers that are due.
     out: Vec<u8>,
     events: VecDeque<Event>,
     now: Tick,
@@ -100,6 +125,8 @@ impl Default for Receiver {
 
 impl Receiver {
     /// A receiver with no session, ready for one.
+    ///
+    /// Frames are expected from 1; nothing has been heard yet.
     #[must_use]
     pub fn new() -> Self {
         Self {
@@ -124,11 +151,16 @@ impl Receiver {
     }
 
     /// Whether the next enquiry gets a yes (R1) or a "busy" (R2).
+    ///
+    /// Holds for enquiries alone: a session that is open goes on, and frames that cannot be kept are
+    /// refused.
     pub fn set_ready(&mut self, ready: bool) {
         self.ready = ready;
     }
 
     /// Whether to ask the sender, at each frame, to yield the line (R18).
+    ///
+    /// An analyzer may ignore it; nothing depends on it here.
     pub fn ask_for_line(&mut self, wanted: bool) {
         self.wants_line = wanted;
     }
@@ -141,6 +173,9 @@ impl Receiver {
 
     /// Takes what was heard: `at` is the place of the first byte, `flaws` the indexes of bytes that
     /// the port marked as received with an error, in rising order.
+    ///
+    /// While a frame waits for its confirmation, input is queued with its time, 256 KiB at most; what
+    /// is beyond counts as a gap.
     pub fn handle_input(&mut self, now: Tick, bytes: &[u8], at: u64, flaws: &[usize]) {
         let now = self.tick(now);
         let used = self.hear(now, bytes, at, flaws);
@@ -186,6 +221,9 @@ impl Receiver {
 
     /// Answers [`Event::Keep`]: `stored` when every byte of its place is safe on the tape. Only
     /// then is the frame taken and acknowledged; otherwise the sender is asked to repeat it.
+    ///
+    /// Ignored where no frame waits. A confirmation later than 14 s after its frame is acted on but not
+    /// answered: the sender has given up by then and will send again.
     pub fn confirm(&mut self, now: Tick, stored: bool) {
         let now = self.tick(now);
         let phase = std::mem::replace(&mut self.phase, Phase::Idle);
@@ -203,6 +241,8 @@ impl Receiver {
     }
 
     /// Appends what is to be sent to `out`. False: there was nothing.
+    ///
+    /// Send it at once: nothing in here is repeated by itself.
     pub fn poll_transmit(&mut self, out: &mut Vec<u8>) -> bool {
         let any = !self.out.is_empty();
         out.append(&mut self.out);
@@ -316,6 +356,7 @@ impl Receiver {
         }
     }
 
+    /// Where a session was open, it ends as restarted.
     fn enquired(&mut self, now: Tick) {
         if !matches!(self.phase, Phase::Idle) {
             self.end_session(Closing::Restarted);
@@ -332,6 +373,8 @@ impl Receiver {
     }
 
     /// Decides on a complete frame.
+    ///
+    /// A frame is judged once, at the time of its last byte.
     fn judge(&mut self, now: Tick) {
         let phase = std::mem::replace(&mut self.phase, Phase::Wait { deadline: now + PATIENCE });
         let Phase::Frame(frame) = phase else { return };
@@ -378,6 +421,7 @@ impl Receiver {
         self.doubted.as_ref().is_some_and(|(n, text)| *n == number && *text == frame.text)
     }
 
+    /// Only here a frame's text becomes part of a record, and only after its confirmation.
     fn accept(&mut self, frame: Collecting, judged: Tick) {
         let number = frame.number().unwrap_or(self.expected);
         if number != self.expected {

@@ -1,4 +1,16 @@
 //! The analyzer's side of the link, for practice lines and tests: stop and wait, six tries a frame.
+//!
+//! Not for production: a laboratory system never sends to the analyzer here. It plays the analyzer against our own
+//! receiver, so that practice lines and tests speak the link as the standard has it (S1 to S11), timers included.
+//!
+//! - S1: a waiting message makes it ask (ENQ), if no pause forbids.
+//! - S2 S7 S8: ACK lets the next frame go; after the last one EOT ends the session and the message is delivered.
+//! - S3: NAK to the enquiry means busy: it asks again after 10 s.
+//! - S4: ENQ to the enquiry means that both asked: it asks again after 1 s, since the instrument goes first.
+//! - S5 S11: no answer within 15 s ends the session; the message is kept and sent again whole.
+//! - S6: anything else is no answer to an enquiry.
+//! - S9: EOT to a frame takes it and asks for the line; it goes on and then pauses for 15 s.
+//! - S10: anything else makes it send the frame again, six times in all, then it ends and keeps the message.
 
 #[cfg(test)]
 mod tests;
@@ -29,22 +41,20 @@ pub enum SenderEvent {
     /// Every frame was acknowledged.
     Delivered,
     /// Not this time: kept, and sent again from its beginning later.
-    Kept { why: &'static str },
+    Kept {
+        /// In words, for whoever practises.
+        why: &'static str,
+    },
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Phase {
+    /// Between sessions, perhaps in a pause.
     Idle,
     /// Sent ENQ.
-    Asking {
-        deadline: Tick,
-    },
+    Asking { deadline: Tick },
     /// Sent this frame.
-    Sending {
-        frame: usize,
-        tries: u8,
-        deadline: Tick,
-    },
+    Sending { frame: usize, tries: u8, deadline: Tick },
 }
 
 /// The sending side of one line.
@@ -55,6 +65,7 @@ pub struct Sender {
     waiting: VecDeque<Vec<Vec<u8>>>,
     /// No enquiry before this.
     not_before: Tick,
+    /// The receiver asked for the line in this session.
     yields: bool,
     out: Vec<u8>,
     events: VecDeque<SenderEvent>,
@@ -82,6 +93,9 @@ impl Sender {
 
     /// Takes one message, from H to L, each record without its CR. It goes out when
     /// [`Sender::poll_timeout`] is due.
+    ///
+    /// Records longer than one frame's text go on in further frames; an empty list is a session without
+    /// a frame.
     pub fn offer(&mut self, records: &[Vec<u8>]) {
         let mut frames = Vec::new();
         for record in records {
@@ -185,6 +199,7 @@ impl Sender {
         self.pause(pause, None);
     }
 
+    /// The message stays the oldest and begins again from its first frame.
     fn give_up(&mut self, now: Tick, why: &'static str) {
         self.out.push(EOT);
         self.yields = false;

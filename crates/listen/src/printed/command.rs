@@ -21,10 +21,12 @@ pub enum Printer {
     /// None are sent.
     #[default]
     None,
+    /// Sequences by the grammar of ECMA-48: known without a list.
     Ecma48 {
         /// 9B is CSI, as in ISO 8-bit codes; elsewhere it is a letter.
         eight_bits: bool,
     },
+    /// Commands by list; what is not listed holds the report.
     Commands(Commands),
 }
 
@@ -72,6 +74,7 @@ pub(super) enum Heard {
 }
 
 impl Sequence {
+    /// True while a sequence is under way: then nothing is a line end.
     pub fn is_open(&self) -> bool {
         self.state != State::Out
     }
@@ -82,6 +85,7 @@ impl Sequence {
         std::mem::take(&mut self.held)
     }
 
+    /// What a byte is, with its place in case it has to be given back as text.
     pub fn hear(&mut self, printer: &Printer, byte: u8, at: u64) -> Heard {
         let next = match (self.state, printer) {
             (State::Out, Printer::None) => return Heard::Outside,

@@ -17,11 +17,13 @@ impl Controls {
         self.0 |= 1_u32.checked_shl(u32::from(byte)).unwrap_or(0);
     }
 
+    /// False for every byte from 20 on.
     #[must_use]
     pub fn has(self, byte: u8) -> bool {
         1_u32.checked_shl(u32::from(byte)).is_some_and(|bit| self.0 & bit != 0)
     }
 
+    /// True when nothing was taken in.
     #[must_use]
     pub fn is_empty(self) -> bool {
         self.0 == 0

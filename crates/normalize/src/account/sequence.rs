@@ -1,4 +1,7 @@
 //! Rows of the account: runs of numbers without a reset, and how single numbers are named.
+//!
+//! A count is the distance from the first number of the first round and goes on where a counter wraps; a
+//! printed number is a count in one round. All arithmetic is on counts, all names are of numbers.
 
 use std::collections::BTreeMap;
 
@@ -15,9 +18,11 @@ pub struct Sequence {
     pub day: String,
     /// From 1 within its mark and day: one more after each reset.
     pub generation: u32,
+    /// What stands before the digits; each mark counts for itself ([`crate::number::Number::mark`]).
     pub mark: String,
     /// The lowest count that it accounts for, and the highest heard.
     pub from: i64,
+    /// The highest count that came, or that a person confirmed as the last.
     pub last: i64,
     /// Counts that have not come, from and to.
     pub missing: BTreeMap<i64, i64>,
@@ -25,6 +30,7 @@ pub struct Sequence {
     pub width: usize,
     /// When the first and the latest of it were taken.
     pub began: Option<Moment>,
+    /// When the latest of it was taken, as printed; None: no print said so.
     pub latest: Option<Moment>,
     /// The daemon was stopped since the last number.
     pub unheard: bool,
@@ -35,11 +41,15 @@ pub struct Sequence {
 /// One number among all that an analyzer ever gave out.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Spot {
+    /// `2025-03-14` where numbers begin again each day; else empty.
     pub day: String,
+    /// From 1 within its mark and day.
     pub generation: u32,
     /// The round of a counter that wraps.
     pub round: i64,
+    /// What stands before the digits.
     pub mark: String,
+    /// The digits as a number, without their leading zeros.
     pub value: i64,
 }
 
@@ -55,14 +65,18 @@ impl Spot {
 /// Numbers without a gap between them, in one round.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Stretch {
+    /// Its lowest number.
     pub first: Spot,
     /// The value of its last number.
     pub to: i64,
+    /// Digits with zeros in front, for naming them as the analyzer prints them; 0: without zeros.
     pub width: usize,
 }
 
 impl Stretch {
     /// How many numbers it has.
+    ///
+    /// At least 1 for every stretch that an account tells.
     #[must_use]
     pub fn count(&self) -> i64 {
         self.to - self.first.value + 1
@@ -70,6 +84,8 @@ impl Stretch {
 
     /// Its numbers as the analyzer would print them: the lowest, and so many that a wild number does
     /// not flood a sheet.
+    ///
+    /// At most [`SKIPPED_MOST`] names, the lowest first.
     #[must_use]
     pub fn names(&self) -> Vec<String> {
         let (mark, width) = (&self.first.mark, self.width);

@@ -8,16 +8,24 @@ use crate::comments::{CommentRule, When};
 /// One comment of the catalogue, as a configuration would write it.
 #[derive(Debug)]
 pub struct Entry {
+    /// Stable, and what a configuration turns on.
     pub code: &'static str,
+    /// Whether all conditions must be met or any one.
     pub when: When,
+    /// As [`crate::comments::Condition`] is written.
     pub conditions: &'static [&'static str],
+    /// Analyte ids; empty: the whole report.
     pub about: &'static [&'static str],
+    /// What goes out as a note.
     pub text: &'static str,
+    /// The publication that it rests on.
     pub source: &'static str,
 }
 
 impl Entry {
     /// As a rule.
+    ///
+    /// An error would be a mistake of ours in the catalogue; a test builds each.
     pub fn rule(&self) -> Result<CommentRule, String> {
         let Entry { code, when, conditions, about, text, source } = self;
         CommentRule::new(code, *when, conditions, about, text, source)

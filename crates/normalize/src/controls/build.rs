@@ -16,6 +16,9 @@ impl ControlPlan {
     /// Builds a plan from what a configuration says; every fault it has is in the error. Labels are
     /// those of the unit system that the analyzer prints. Rules go by analyte id; what has none
     /// goes by what is usual for its pad.
+    ///
+    /// A plan without a fault answers every run: each lot has a target, or `any`, for each pad that its
+    /// strip must have, and no two entries say different things of one lot on one day.
     pub fn build(
         levels: &[String],
         rules: &BTreeMap<String, String>,
@@ -54,7 +57,8 @@ impl<'a> Builder<'a> {
         let distinct: BTreeSet<&String> = levels.iter().collect();
         if levels.is_empty() || distinct.len() < levels.len() || !levels.iter().all(|l| is_level(l))
         {
-            let allowed = "one level or more, each of 1 to 8 letters or digits, none twice";
+            let allowed = "one level or more, each of 1 to 8 letters or digits, none twice, none \
+                           called external";
             self.fault(None, "levels", &levels.join(", "), allowed);
         }
     }

@@ -1,4 +1,7 @@
 //! What becomes of patients' reports while controls are failed or due.
+//!
+//! Two things are told apart: how our own account of the controls stands ([`Standing`]), and what the analyzer
+//! itself says on a print of its controls. The second needs no account of ours and is not lifted by one.
 
 use std::str::FromStr;
 
@@ -23,6 +26,7 @@ pub enum Policy {
 }
 
 impl Policy {
+    /// In the order in which a configuration lists them.
     pub const ALL: &[Policy] = &[Policy::Hold, Policy::Warn, Policy::Off];
 
     fn told(self) -> &'static str {
@@ -53,7 +57,10 @@ impl FromStr for Policy {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Lockout {
+    /// While a level has failed, and while the analyzer's own sign says that its controls have not
+    /// passed.
     pub failed: Policy,
+    /// While a level is due: it has not passed yet in this period, or not on this strip lot.
     pub due: Policy,
     /// Urgent work goes with a remark where routine work is held.
     pub urgent_goes: bool,
@@ -120,7 +127,17 @@ impl Lockout {
             State::Failed { .. } => (self.failed, Reason::ControlsFailed),
             State::Due { .. } => (self.due, Reason::ControlsDue),
         };
-        let what = told(standing, state);
+        self.by(policy, class, reason, told(standing, state))
+    }
+
+    /// What becomes of a report on which the analyzer itself says that its controls have not passed:
+    /// the policy of failed ones, whatever our own standing is.
+    pub(crate) fn of_own_sign(&self, class: Class) -> Locked {
+        let what = "the analyzer's own sign says that its controls have not passed";
+        self.by(self.failed, class, Reason::ControlsNotPassed, what.to_owned())
+    }
+
+    fn by(&self, policy: Policy, class: Class, reason: Reason, what: String) -> Locked {
         match (class, policy) {
             (Class::Control, _) | (_, Policy::Off) => Locked::No,
             (Class::Routine, Policy::Hold) => Locked::Held(Hold::new(reason, what)),

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::str::FromStr;
 
+use crate::class::EXTERNAL;
 use crate::controls::Lots;
 use crate::figure::Figure;
 use crate::strip::{Kind, Pad, Rung, Strip};
@@ -58,7 +59,9 @@ impl Rule {
 /// One lot of control material with its targets, as a configuration says it.
 #[derive(Clone, Debug, Default)]
 pub struct Entry {
+    /// As the signs of control material name it, such as `1`; one of the levels that must pass.
     pub level: String,
+    /// As its label and the print name it.
     pub control_lot: String,
     /// The id of the strip type; may be empty where there is only one.
     pub strip: String,
@@ -66,6 +69,7 @@ pub struct Entry {
     pub strip_lot: String,
     /// `2025-03-14`, both included.
     pub first_day: String,
+    /// The last day that it may be used on.
     pub last_day: String,
     /// By analyte id.
     pub expected: BTreeMap<String, Expected>,
@@ -89,7 +93,9 @@ pub struct PlanFault {
     pub entry: Option<usize>,
     /// The key: `level`, `first_day`, an analyte id, a rule.
     pub key: String,
+    /// What is written there; empty where something lacks.
     pub found: String,
+    /// What may be written, in words.
     pub allowed: String,
 }
 
@@ -166,10 +172,15 @@ pub(super) struct Lot {
 /// When a lot may be used, `2025-03-14`, both included.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct LotDays<'a> {
+    /// Its level.
     pub level: &'a str,
+    /// As its label names it.
     pub control_lot: &'a str,
+    /// The id of the strip type that its targets are for.
     pub strip: &'a str,
+    /// `2025-03-14`.
     pub first_day: &'a str,
+    /// `2025-03-14`.
     pub last_day: &'a str,
 }
 
@@ -182,6 +193,8 @@ pub struct ControlPlan {
 
 impl ControlPlan {
     /// The levels that must pass before patients go.
+    ///
+    /// In the order of the configuration. Empty: nothing says what control material must read.
     #[must_use]
     pub fn levels(&self) -> &[String] {
         &self.levels
@@ -209,6 +222,9 @@ impl ControlPlan {
         let Some(level) = level else {
             return Err("no sign names the level of this control".into());
         };
+        if level == EXTERNAL {
+            return Err("an external quality sample: the scheme judges it".into());
+        }
         let mut candidates: Vec<&Lot> =
             self.lots.iter().filter(|l| l.level == level && l.strip == strip.id).collect();
         let mut narrow = |keep: &dyn Fn(&Lot) -> bool, why: String| {

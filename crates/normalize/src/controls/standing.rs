@@ -3,6 +3,10 @@
 //! How often: at least once each day of patient testing (42 CFR 493.1256(d)); normal and abnormal
 //! controls again when a new strip lot is opened (laboratory teaching material); each shift, each
 //! week and each month as policies of the house: common practice.
+//!
+//! A level that failed stays failed until it passes again, whatever the day: that a new day began is no
+//! evidence. One that passed is good until its period ends or, where the laboratory wants it, until another
+//! strip lot is in use.
 
 use std::str::FromStr;
 
@@ -18,6 +22,7 @@ const DAY: i64 = 86_400;
 pub enum Every {
     /// Eight hours; three shifts a day.
     Shift,
+    /// From the time of day at which the laboratory's day begins.
     Day,
     /// From Monday.
     Week,
@@ -26,6 +31,7 @@ pub enum Every {
 }
 
 impl Every {
+    /// From the shortest to the longest.
     pub const ALL: &[Every] = &[Every::Shift, Every::Day, Every::Week, Every::Month];
 }
 
@@ -46,6 +52,7 @@ impl FromStr for Every {
 /// For how long a passed level is good.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Period {
+    /// How long a pass is good.
     pub every: Every,
     /// When a day of work, or its first shift, begins: hour and minute on the wall.
     pub start: (u8, u8),
@@ -94,10 +101,13 @@ fn month(day: i64) -> (i64, i64) {
 /// One run of one level, as the ledger remembers it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Ran {
+    /// As its signs name it.
     pub level: String,
     /// With a time of day, by the clock that times the patients' reports too.
     pub at: Moment,
+    /// What it amounted to; one that says nothing lifts nothing.
     pub verdict: Verdict,
+    /// The strip lot that it was run with, printed or entered; None: not known.
     pub strip_lot: Option<String>,
 }
 
@@ -105,15 +115,19 @@ pub struct Ran {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "standing")]
 pub enum State {
+    /// Every run since is good.
     Passed {
+        /// When its period ends.
         until: Moment,
     },
     /// Since the first of the runs that failed without one that passed between.
     Failed {
+        /// When that run was taken.
         since: Moment,
     },
     /// Since the last one that passed was no longer good. None: no run passed that counts.
     Due {
+        /// When it was no longer good.
         since: Option<Moment>,
     },
 }
@@ -150,6 +164,8 @@ impl Standing {
 
 /// How the analyzer stood at a time, from its runs in any order; those after that time do not count.
 /// `lot` is the strip lot in use, if it is known.
+///
+/// A level without any run is due. Runs of levels that are not asked for do not count.
 #[must_use]
 pub fn standing(
     levels: &[String],

@@ -78,3 +78,43 @@ fn a_specimen_id_is_a_persons_only_when_it_can_be() {
         assert!(found.contains(why), "{id:?}: {found}");
     }
 }
+
+#[test]
+fn an_external_sign_that_could_be_anybodys_is_refused() {
+    let faults = |specimen: &str, controls: &[&str], external: &str| {
+        let mut rules = Rules::default();
+        rules.set_specimen(specimen).expect("a pattern");
+        controls.iter().for_each(|c| rules.add_control_specimen(c).expect("a pattern"));
+        rules.add_external_quality(external).expect("a pattern");
+        rules.faults(&[])
+    };
+    let usual = "[A-Za-z0-9-]{4,20}";
+    // Where an id fits both the external sign wins, so that it must bear letters of its own.
+    for (specimen, external) in
+        [(usual, "EQA-[0-9]{4}"), (usual, "EQ[0-9]{6}"), ("KP-[0-9]{5}", "[0-9]{8}")]
+    {
+        assert_eq!(faults(specimen, &["QC-*=1"], external), [""; 0], "{external}");
+    }
+    for (specimen, external) in [
+        (usual, "[0-9]{8}"),
+        (usual, "[A-Z0-9-]{4,20}"),
+        (usual, "*"),
+        (usual, "E*"),
+        ("KP-[0-9]{5}", "K*"),
+        ("[0-9]{8,10}", "9[0-9]{7}"),
+    ] {
+        let found = faults(specimen, &[], external);
+        assert_eq!(found.len(), 1, "{external}: {found:?}");
+        assert!(found[0].contains("external quality"), "{}", found[0]);
+    }
+    let found = faults(usual, &["*-QC=1"], "EQA-[A-Z0-9]{2}");
+    assert!(found[0].contains("EQA-QC") && found[0].contains("*-QC=1"), "{found:?}");
+}
+
+#[test]
+fn no_level_of_our_own_is_called_external() {
+    let mut rules = Rules::default();
+    assert!(rules.add_control_mark("Q1=external").is_err());
+    assert!(rules.add_control_specimen("QC-*=external").is_err());
+    assert!(rules.add_leading_digit("9xxx=control:external").is_err());
+}

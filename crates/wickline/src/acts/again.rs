@@ -1,10 +1,10 @@
 //! Reading again: one print's bytes with today's dialect, and how what is read differs from before.
 
 use serde::Serialize;
-use serde_json::Value;
 use wickline_listen::dialect::LinkKind;
 use wickline_listen::ear::Ear;
-use wickline_normalize::Report;
+use wickline_normalize::readings::Reading;
+use wickline_normalize::{Figure, Reason, Report};
 
 use super::compose;
 use crate::pipeline::reading::TapeClock;
@@ -30,7 +30,9 @@ pub async fn read(
     }
     let (from, to) = (kept.place.from.saturating_sub(MARGIN), kept.place.to + MARGIN);
     let mut ear = Ear::new(analyzer.dialect.as_ref());
-    let mut clock = TapeClock::default();
+    // A silence that was heard out stands on no tape: where it ended the report, it is taken as said.
+    let cut = kept.doubts.iter().any(|doubt| doubt.reason == Reason::Incomplete);
+    let mut clock = if cut { TapeClock::default() } else { TapeClock::over_restarts() };
     for entry in tape.around(&analyzer.id, from, to).await? {
         let now = clock.at(&entry);
         match entry.kind {
@@ -69,24 +71,20 @@ pub struct Difference {
 
 /// The readings of a report's row, as text to compare.
 #[must_use]
-pub fn texts(readings: &str) -> Vec<(String, String)> {
-    let list: Vec<Value> = serde_json::from_str(readings).unwrap_or_default();
-    let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
-    list.iter()
-        .map(|reading| {
-            let name =
-                reading["analyte"].as_str().map_or_else(|| text(&reading["label"]), str::to_owned);
-            let parts = [
-                text(&reading["grade"]),
-                text(&reading["number"]["comparator"]) + &text(&reading["number"]["digits"]),
-                text(&reading["printed"]["unit"]),
-                text(&reading["flag"]),
-                text(&reading["unread"]),
-            ];
-            let parts: Vec<String> = parts.into_iter().filter(|p| !p.is_empty()).collect();
-            (name, parts.join(" "))
-        })
-        .collect()
+pub fn texts(readings: &[Reading]) -> Vec<(String, String)> {
+    let text = |reading: &Reading| {
+        let parts = [
+            reading.grade.clone(),
+            reading.number.as_ref().map(Figure::text),
+            reading.printed.unit.clone(),
+            reading.flag.map(|f| f.text().to_owned()),
+            reading.unread.clone(),
+        ];
+        let parts: Vec<String> = parts.into_iter().flatten().filter(|p| !p.is_empty()).collect();
+        let name = reading.analyte.as_ref().unwrap_or(&reading.label);
+        (name.clone(), parts.join(" "))
+    };
+    readings.iter().map(text).collect()
 }
 
 /// Every analyte of two readings of a report, as it was before and as it is after, equal or not.

@@ -8,7 +8,7 @@ use wickline_normalize::Class;
 use wickline_normalize::account::Told;
 use wickline_normalize::number::{self, SKIPPED_MOST};
 
-use crate::acts::held::no;
+use crate::acts::facts::no;
 use crate::acts::numbers;
 use crate::clock::{self, SiteClock};
 use crate::settings::bench::{Analyzer, Bench};

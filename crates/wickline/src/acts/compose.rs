@@ -7,10 +7,11 @@ use wickline_forward::hl7::{
 use wickline_listen::ear::{Cut, Ending, Transmission};
 use wickline_normalize::observe::observe;
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Hold, Moment, Observation, Private, Reason, Remark, Report};
+use wickline_normalize::{Class, Hold, Moment, Observation, Private, Reason, Remark, Report, Role};
 
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench, Target};
+use crate::store::rows::report::ReportRow;
 
 /// What a message is about.
 pub struct Subject<'a> {
@@ -34,6 +35,25 @@ pub struct Subject<'a> {
 }
 
 impl<'a> Subject<'a> {
+    /// A report as the ledger has it.
+    #[must_use]
+    pub fn of(row: &'a ReportRow) -> Self {
+        Self {
+            analyzer: &row.analyzer,
+            filler: &row.filler,
+            specimen: row.specimen.as_deref().unwrap_or_default(),
+            stat: row.class == Class::Stat,
+            print: &row.print,
+            readings: &row.readings,
+            strip: &row.strip,
+            heard_at: row.heard_at,
+            taken: row.taken,
+            clock_believed: row.clock_believed,
+            remarks: &row.remarks,
+            control: row.is_control().then(|| Subject::material(row.level.as_deref(), &row.print)),
+        }
+    }
+
     /// What a report says of its control material, for whoever asks for that.
     #[must_use]
     pub fn material(level: Option<&'a str>, print: &'a Report) -> ControlRole<'a> {
@@ -77,7 +97,8 @@ fn observed(
     target: &Target,
     subject: &Subject<'_>,
 ) -> Result<Vec<Observation>, Hold> {
-    door(target, subject.control.is_some())?;
+    let level = subject.control.map(|control| control.level);
+    door(target, Role::of(subject.control.is_some(), level))?;
     let strip = bench
         .analyzer(subject.analyzer)
         .and_then(|a| a.strips.iter().find(|s| s.id == subject.strip))
@@ -129,15 +150,16 @@ fn put<T>(
 }
 
 /// The last look before anything is put into words: control material goes to those alone who ask for
-/// it, patients' results to those who take them.
-fn door(target: &Target, control: bool) -> Result<(), Hold> {
-    let (open, what) = match control {
-        true => (target.controls, "control material"),
-        false => (target.patients, "patients' results"),
-    };
-    if open {
+/// it, patients' results to those who take them, and what is the scheme's to none.
+fn door(target: &Target, role: Role) -> Result<(), Hold> {
+    if target.takes(role) {
         return Ok(());
     }
+    let what = match role {
+        Role::Patient => "patients' results",
+        Role::Control => "control material",
+        Role::External => "external quality samples: no receiver does",
+    };
     let why = format!("receiver {} does not take {what}", target.id);
     Err(Hold::new(Reason::ClassDisagree, why))
 }

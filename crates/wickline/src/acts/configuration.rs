@@ -2,7 +2,7 @@
 
 use sqlx::{Executor, Row};
 
-use crate::acts::held::no;
+use crate::acts::facts::no;
 use crate::clock;
 use crate::settings::effective::{Effective, changes};
 use crate::store::StoreError;

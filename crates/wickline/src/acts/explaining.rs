@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use sqlx::{Executor, Row};
 
-use crate::acts::held::no;
+use crate::acts::facts::no;
 use crate::clock::SiteClock;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -197,7 +197,6 @@ async fn explain(
     what: &Explanation,
     line: &Placed,
 ) -> Result<(), StoreError> {
-    debug_assert!(State::Missing.may_become(State::Explained));
     let Some(row) = &line.row else {
         return Err(no(format!("{} is a report, not missing", line.item.id)));
     };

@@ -1,13 +1,13 @@
 //! What each receiver holds now of a report: read from the kept messages, never recomputed.
 
-use sqlx::any::AnyRow;
-use sqlx::{AnyConnection, Row};
-use wickline_forward::hl7::Shown;
+use wickline_forward::hl7::{Shown, Told};
 use wickline_normalize::ResultStatus;
+use wickline_normalize::correction::Known;
 
-use crate::acts::telling::History;
+use super::telling::History;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::store::lists::told::ToldAt;
 
 /// What one receiver holds under one OBR-3.
 #[derive(Clone, Debug, serde::Serialize)]
@@ -73,41 +73,21 @@ pub struct Held {
     pub doubtful: bool,
 }
 
-pub(crate) const PLACES: &str = "SELECT DISTINCT m.receiver, coalesce(m.filler, r.filler) AS filler, \
-     coalesce(m.specimen, r.specimen) AS specimen, coalesce(r.corrects, r.n) AS root \
-     FROM message m JOIN report r ON r.n = m.report \
-     WHERE m.report IN (SELECT n FROM report WHERE n = $1 \
-     UNION SELECT coalesce(corrects, n) FROM report WHERE n = $1 \
-     UNION SELECT n FROM report WHERE corrects = $1) ORDER BY 1, 2";
-
 impl Ledger {
     /// What each receiver holds of a report, under each OBR-3 that it was told of it.
     pub async fn holdings(&self, report: i64) -> Result<Vec<Holding>, StoreError> {
-        let mut conn = self.db.read().await?;
-        let rows = sqlx::query(PLACES).bind(report).fetch_all(&mut conn).await;
-        let mut found: Vec<Holding> = Vec::new();
-        for row in rows.map_err(|e| self.wrong(&e))? {
-            let next = holding(&mut conn, &row).await.map_err(|e| self.wrong(&e))?;
-            let same = |h: &Holding| h.receiver == next.receiver && h.obr3 == next.obr3;
-            if !found.iter().any(same) {
-                found.push(next);
-            }
-        }
-        self.db.give_back(conn).await;
-        Ok(found)
+        Ok(self.told_at(report).await?.into_iter().map(holding).collect())
     }
 }
 
-async fn holding(conn: &mut AnyConnection, row: &AnyRow) -> Result<Holding, sqlx::Error> {
-    let (receiver, obr3): (String, String) = (row.try_get("receiver")?, row.try_get("filler")?);
-    let history = History::look(conn, row.try_get("root")?, &obr3, &receiver).await?;
-    let specimen = row.try_get("specimen")?;
-    let known = match history.known() {
+fn holding(place: ToldAt) -> Holding {
+    let ToldAt { receiver, obr3, specimen, past } = place;
+    let known = match History(past).known() {
         Ok(known) => known,
         Err(error) => {
             let (holds, results) = (Holds::Unknown, Vec::new());
             let why = Some(error.to_string());
-            return Ok(Holding { receiver, obr3, specimen, holds, results, why });
+            return Holding { receiver, obr3, specimen, holds, results, why };
         }
     };
     let held = known.iter().map(|k| Held {
@@ -116,13 +96,11 @@ async fn holding(conn: &mut AnyConnection, row: &AnyRow) -> Result<Holding, sqlx
         doubtful: k.doubtful || !k.sure,
     });
     let results: Vec<Held> = held.collect();
-    let withdrawn = |k: &wickline_normalize::correction::Known<_>| {
-        k.status == ResultStatus::Withdrawn && k.sure && !k.doubtful
-    };
+    let withdrawn = |k: &Known<Told>| k.status == ResultStatus::Withdrawn && k.sure && !k.doubtful;
     let holds = match known.len() {
         0 => Holds::Nothing,
         _ if known.iter().all(withdrawn) => Holds::Withdrawn,
         _ => Holds::Results,
     };
-    Ok(Holding { receiver, obr3, specimen, holds, results, why: None })
+    Holding { receiver, obr3, specimen, holds, results, why: None }
 }

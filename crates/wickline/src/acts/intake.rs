@@ -1,28 +1,22 @@
 //! From reports to rows: what the laboratory's rules make of them, in one transaction with their
 //! place on the tape.
 
-use std::collections::HashSet;
-
-use sqlx::{AssertSqlSafe, Executor, Row};
 use wickline_normalize::judge::{Judged, Way};
-use wickline_normalize::{Hold, Reason, Report};
+use wickline_normalize::{Class, Hold, Reason, Report, Role};
 
-use crate::acts::compose::{self, Subject};
-use crate::acts::controls::{self, NewRun};
-use crate::acts::judging::{Decided, Judging, stripped};
+use super::compose::{self, Subject};
+use super::door::{self, Asked, Facts, Pass, Then};
+use super::judging::{Decided, Judging, stripped};
 use crate::clock::{self, moment_rfc3339};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
-use crate::store::ledger::Ledger;
-use crate::store::ledger::control_id;
-use crate::store::ledger::filler;
-use crate::store::ledger::take;
-use crate::store::rows::queue::{Made, insert_messages};
-use crate::store::state::State;
-
-/// Rows of one statement at most; Postgres takes 65,535 parameters, SQLite 32,766.
-const ROWS: usize = 1000;
+use crate::store::ledger::{Ledger, control_id, filler, take};
+use crate::store::rows::message::{self, Made};
+pub(crate) use crate::store::rows::report_entry::Columns;
+use crate::store::rows::report_entry::{self, Entry};
+use crate::store::rows::{control_run, hold, kept, key_text, report, storable};
+use crate::store::state::ReportState;
 
 /// A report as the dialect read it, with its place among the reports of its transmission.
 #[derive(Clone, Debug)]
@@ -50,81 +44,54 @@ pub struct TakenReport {
     pub id: i64,
     pub number: Option<String>,
     pub class: &'static str,
-    pub state: State,
+    pub state: ReportState,
     pub reason: Option<Reason>,
 }
 
-/// The columns that judging decides.
-pub(crate) struct Columns {
-    pub state: State,
-    pub class: &'static str,
-    pub level: Option<String>,
-    pub specimen: Option<String>,
-    pub number: Option<String>,
-    pub identity: String,
-    pub strip: String,
-    pub print: String,
-    pub readings: String,
-    pub taken_at: Option<String>,
-    pub repeat_of: Option<i64>,
-    pub remarks: String,
-    pub clock: Option<&'static str>,
-}
-
-/// A NUL is text to SQLite and an error to Postgres: shown by its sign, here as in the lists. The
-/// print keeps it as it came.
-pub(crate) fn storable(text: &str) -> String {
-    text.replace('\0', "\u{2400}")
-}
-
-/// What is looked for in an index: a server takes no more than some 2,700 bytes there. The print keeps
-/// the whole.
-const KEY: usize = 200;
-
-/// A number or an id as a key.
-pub(crate) fn key_text(text: &str) -> String {
-    storable(&text.chars().take(KEY).collect::<String>())
-}
-
 /// What a report's judgment makes of its row.
-pub(crate) fn row_of(analyzer: &Analyzer, print: &Report, decided: &Decided) -> Columns {
+pub(crate) fn row_of(
+    analyzer: &Analyzer,
+    print: &Report,
+    decided: &Decided,
+) -> Result<Columns, StoreError> {
     let judged = &decided.judged;
     let repeat_of = match judged.way {
         Way::Repeat { of } => Some(of),
         Way::Filed | Way::Held | Way::Ready => None,
     };
-    Columns {
+    Ok(Columns {
         state: state_of(judged),
-        class: judged.class.code(),
+        class: judged.class,
         level: judged.level.as_deref().map(storable),
         specimen: print.specimen.as_ref().map(|s| stripped(s.expose(), analyzer)),
         number: print.number.as_deref().map(key_text),
         identity: storable(&judged.identity),
         strip: judged.strip.clone(),
-        print: serde_json::to_string(print).unwrap_or_default(),
-        readings: serde_json::to_string(&judged.readings).unwrap_or_default(),
+        print: kept("print", print)?,
+        readings: judged.readings.clone(),
         // A time that is not believed stands as it was printed.
         taken_at: decided.taken.or(print.taken).map(|t| moment_rfc3339(&t)),
         repeat_of,
-        remarks: serde_json::to_string(&judged.remarks).unwrap_or_default(),
+        remarks: judged.remarks.clone(),
         clock: decided.clock,
-    }
+    })
 }
 
-fn state_of(judged: &Judged) -> State {
+fn state_of(judged: &Judged) -> ReportState {
     match judged.way {
-        Way::Filed => State::Filed,
-        Way::Repeat { .. } => State::Repeat,
-        Way::Held => State::Held,
-        Way::Ready => State::Waiting,
+        Way::Filed => ReportState::Filed,
+        Way::Repeat { .. } => ReportState::Repeat,
+        Way::Held => ReportState::Held,
+        Way::Ready => ReportState::Waiting,
     }
 }
 
-/// One judged report on its way into rows.
+/// One judged report on its way into rows, with what the door says of it.
 struct Fresh<'a> {
     n: i64,
     heard: &'a Heard,
     decided: Decided,
+    pass: Pass,
 }
 
 impl Ledger {
@@ -140,14 +107,16 @@ impl Ledger {
     ) -> Result<Taken, StoreError> {
         let begun = std::time::Instant::now();
         let mut write = self.db.write().await?;
-        let known = known_places(&mut write, tape, &analyzer.id, heard).await?;
-        let fresh: Vec<&Heard> =
-            heard.iter().filter(|h| !known.contains(&(h.report.place.from, h.part))).collect();
         let mut taken = Taken::default();
-        if !fresh.is_empty() {
-            taken = self.take_fresh(&mut write, bench, analyzer, tape, &fresh).await?;
+        if let Some(first) = heard.iter().map(|h| h.report.place.from).min() {
+            let known = report_entry::places(&mut write, tape, &analyzer.id, first).await?;
+            let new = |h: &&Heard| !known.contains(&(h.report.place.from, h.part));
+            let fresh: Vec<&Heard> = heard.iter().filter(new).collect();
+            if !fresh.is_empty() {
+                taken = self.take_fresh(&mut write, bench, analyzer, tape, &fresh).await?;
+            }
         }
-        position(&mut write, tape, &analyzer.id, safe).await?;
+        report_entry::position(&mut write, tape, &analyzer.id, safe).await?;
         write.commit().await?;
         metrics::histogram!("wickline_ledger_commit_seconds").record(begun.elapsed());
         Ok(taken)
@@ -163,15 +132,13 @@ impl Ledger {
     ) -> Result<Taken, StoreError> {
         let first = take(write, "report", heard.len()).await?;
         let mut judging = Judging::begin(write, bench, analyzer, heard, first).await?;
-        let targets: Vec<&Target> =
-            bench.targets_of(&analyzer.id, false).map(|t| t.as_ref()).collect();
         let mut rows = Vec::with_capacity(heard.len());
         let mut taken = Taken::default();
         for heard in heard {
             let n = judging.next;
             let mut decided = judging.judge(heard);
             if decided.judged.way == Way::Ready
-                && let Some(hold) = self.unsendable(bench, &targets, analyzer, heard, &decided, n)
+                && let Some(hold) = self.unsendable(bench, analyzer, heard, &decided, n)
             {
                 decided.judged.holds.push(hold);
                 decided.judged.way = Way::Held;
@@ -184,14 +151,16 @@ impl Ledger {
                 state: state_of(&decided.judged),
                 reason: decided.judged.holds.first().map(|h| h.reason),
             });
-            rows.push(Fresh { n, heard, decided });
+            let pass = pass_of(n, analyzer, &decided.judged)?;
+            rows.push(Fresh { n, heard, decided, pass });
         }
-        self.insert(write, tape, analyzer, bench, &rows).await?;
+        self.enter(write, tape, analyzer, bench, &rows).await?;
         let messages = self.build(write, bench, analyzer, &rows).await?;
         taken.messages = messages.len();
-        insert_messages(write, &messages).await?;
+        message::insert(write, &messages).await?;
+        let arrow = ReportState::Held.to(ReportState::Repeat)?;
         for (old, new) in &judging.superseded {
-            supersede(write, *old, *new).await?;
+            report::supersede(write, *old, *new, arrow).await?;
         }
         taken.missing = judging.keep(write).await?;
         Ok(taken)
@@ -201,7 +170,6 @@ impl Ledger {
     fn unsendable(
         &self,
         bench: &Bench,
-        targets: &[&Target],
         analyzer: &Analyzer,
         heard: &Heard,
         decided: &Decided,
@@ -211,10 +179,11 @@ impl Ledger {
         let id = control_id(&self.epoch, i64::MAX >> 30);
         let subject = subject(analyzer, heard, decided, &filler);
         let now = clock::now_us();
-        targets.iter().find_map(|target| compose::message(bench, target, &id, now, &subject).err())
+        let mut targets = bench.targets_of(&analyzer.id, Role::Patient);
+        targets.find_map(|target| compose::message(bench, target, &id, now, &subject).err())
     }
 
-    async fn insert(
+    async fn enter(
         &self,
         write: &mut Write,
         tape: &str,
@@ -222,53 +191,36 @@ impl Ledger {
         bench: &Bench,
         rows: &[Fresh<'_>],
     ) -> Result<(), StoreError> {
-        let unsent = bench.targets_of(&analyzer.id, false).next().is_none();
-        for group in rows.chunks(ROWS) {
-            let sql = format!(
-                "INSERT INTO report (n, tape, analyzer, place_from, place_to, part, number, class, level, \
-                 specimen, day, taken_at, heard_at, state, identity, repeat_of, strip, control_sign, \
-                 print, readings, filler, unsent, sequence, remarks, clock) VALUES {}",
-                write.values(group.len(), 25)
-            );
-            let mut query = sqlx::query(AssertSqlSafe(sql));
-            for fresh in group {
-                let print = &fresh.heard.report;
-                let row = row_of(analyzer, print, &fresh.decided);
-                let judged = &fresh.decided.judged;
-                query = query
-                    .bind(fresh.n)
-                    .bind(tape)
-                    .bind(analyzer.id.as_str())
-                    .bind(signed(print.place.from))
-                    .bind(signed(print.place.to))
-                    .bind(i64::try_from(fresh.heard.part).unwrap_or(i64::MAX))
-                    .bind(row.number)
-                    .bind(row.class)
-                    .bind(row.level)
-                    .bind(row.specimen)
-                    .bind(fresh.decided.day.clone())
-                    .bind(row.taken_at)
-                    .bind(fresh.heard.heard_at)
-                    .bind(row.state.text())
-                    .bind(row.identity)
-                    .bind(row.repeat_of)
-                    .bind(row.strip)
-                    .bind(i64::from(judged.control_sign))
-                    .bind(row.print)
-                    .bind(row.readings)
-                    .bind(filler(&self.epoch, fresh.n))
-                    .bind(i64::from(unsent && row.state == State::Waiting))
-                    .bind(judged.sequence.clone())
-                    .bind(row.remarks)
-                    .bind(row.clock);
-            }
-            write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        let nobody = bench.targets_of(&analyzer.id, Role::Patient).next().is_none();
+        let mut entries = Vec::with_capacity(rows.len());
+        for fresh in rows {
+            let (print, decided) = (&fresh.heard.report, &fresh.decided);
+            let columns = row_of(analyzer, print, decided)?;
+            entries.push(Entry {
+                n: fresh.n,
+                place_from: print.place.from,
+                place_to: print.place.to,
+                part: fresh.heard.part,
+                heard_at: fresh.heard.heard_at,
+                day: &decided.day,
+                sequence: decided.judged.sequence.as_deref(),
+                control_sign: decided.judged.control_sign,
+                filler: filler(&self.epoch, fresh.n),
+                unsent: nobody && columns.state == ReportState::Waiting,
+                columns,
+            });
         }
+        report_entry::insert(write, tape, &analyzer.id, &entries).await?;
         let holds: Vec<(i64, i64, &Vec<Hold>)> =
             rows.iter().map(|f| (f.n, 0, &f.decided.judged.holds)).collect();
-        insert_holds(write, &holds).await?;
-        let runs: Vec<NewRun<'_>> = rows.iter().filter_map(|f| new_run(analyzer, f)).collect();
-        controls::insert(write, &runs).await
+        hold::insert(write, &holds).await?;
+        let mut runs = Vec::new();
+        for fresh in rows {
+            let Decided { day, at, judged, run, .. } = &fresh.decided;
+            let strip = &judged.strip;
+            runs.extend(run.as_ref().map(|r| r.row(fresh.n, &analyzer.id, day, *at, strip)));
+        }
+        control_run::insert(write, &runs).await
     }
 
     async fn build(
@@ -278,12 +230,11 @@ impl Ledger {
         analyzer: &Analyzer,
         rows: &[Fresh<'_>],
     ) -> Result<Vec<Made>, StoreError> {
-        // What is filed goes to those who ask for control material, and to nobody else.
-        let goes = |fresh: &Fresh<'_>| matches!(fresh.decided.judged.way, Way::Ready | Way::Filed);
         let mut pairs: Vec<(&Fresh<'_>, &Target)> = Vec::new();
-        for fresh in rows.iter().filter(|f| goes(f)) {
-            let control = fresh.decided.judged.control_sign;
-            pairs.extend(bench.targets_of(&analyzer.id, control).map(|t| (fresh, t.as_ref())));
+        // What is filed goes to those who ask for control material, and to nobody else.
+        for fresh in rows.iter().filter(|f| f.pass.tells_results()) {
+            let role = fresh.decided.judged.role();
+            pairs.extend(bench.targets_of(&analyzer.id, role).map(|t| (fresh, t.as_ref())));
         }
         let mut messages = Vec::with_capacity(pairs.len());
         if pairs.is_empty() {
@@ -315,6 +266,32 @@ impl Ledger {
     }
 }
 
+/// What the door says of a print that was just judged. It agrees with the judgment, or nothing is taken in.
+fn pass_of(n: i64, analyzer: &Analyzer, judged: &Judged) -> Result<Pass, StoreError> {
+    let reasons: Vec<Reason> = judged.holds.iter().map(|h| h.reason).collect();
+    let specimen = judged.specimen.as_ref().map(|s| s.expose());
+    let facts = Facts {
+        control: judged.control_sign || judged.class == Class::Control,
+        repeats: matches!(judged.way, Way::Repeat { .. }),
+        bears: specimen,
+        specimen,
+        holds: &reasons,
+        ..Facts::of(n, &analyzer.id)
+    };
+    let pass = door::pass(Asked::TakeIn, &facts)?;
+    let agreed = match judged.way {
+        Way::Filed => Then::Filed,
+        Way::Repeat { .. } => Then::Repeat,
+        Way::Held => Then::Held,
+        Way::Ready => Then::Goes,
+    };
+    if pass.then() == agreed {
+        return Ok(pass);
+    }
+    let why = format!("the rules say {agreed:?}, the door says {:?}", pass.then());
+    Err(StoreError::Wrong { what: format!("report {n}"), why })
+}
+
 fn subject<'a>(
     analyzer: &'a Analyzer,
     heard: &'a Heard,
@@ -326,7 +303,7 @@ fn subject<'a>(
         analyzer: &analyzer.id,
         filler,
         specimen: judged.specimen.as_ref().map_or("", |s| s.expose()),
-        stat: judged.class.code() == "stat",
+        stat: judged.class == Class::Stat,
         print: &heard.report,
         readings: &judged.readings,
         strip: &judged.strip,
@@ -338,97 +315,4 @@ fn subject<'a>(
             .control_sign
             .then(|| Subject::material(judged.level.as_deref(), &heard.report)),
     }
-}
-
-fn new_run<'a>(analyzer: &'a Analyzer, fresh: &'a Fresh<'_>) -> Option<NewRun<'a>> {
-    let Decided { day, at, judged, run, .. } = &fresh.decided;
-    let run = run.as_ref()?;
-    let strip = &judged.strip;
-    Some(NewRun { report: fresh.n, analyzer: &analyzer.id, day, at: *at, strip, run })
-}
-
-async fn known_places(
-    write: &mut Write,
-    tape: &str,
-    analyzer: &str,
-    heard: &[Heard],
-) -> Result<HashSet<(u64, usize)>, StoreError> {
-    let Some(first) = heard.iter().map(|h| h.report.place.from).min() else {
-        return Ok(HashSet::new());
-    };
-    let query = sqlx::query(
-        "SELECT place_from, part FROM report WHERE tape = $1 AND analyzer = $2 AND place_from >= $3",
-    )
-    .bind(tape)
-    .bind(analyzer)
-    .bind(signed(first));
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    let read = |row: &sqlx::any::AnyRow| -> Result<(u64, usize), sqlx::Error> {
-        let (from, part): (i64, i64) = (row.try_get("place_from")?, row.try_get("part")?);
-        Ok((u64::try_from(from).unwrap_or(0), usize::try_from(part).unwrap_or(0)))
-    };
-    rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
-}
-
-pub(crate) async fn insert_holds(
-    write: &mut Write,
-    holds: &[(i64, i64, &Vec<Hold>)],
-) -> Result<(), StoreError> {
-    let flat: Vec<(i64, i64, &Hold)> = holds
-        .iter()
-        .flat_map(|(n, first, list)| list.iter().zip(*first..).map(|(hold, ix)| (*n, ix, hold)))
-        .collect();
-    for group in flat.chunks(ROWS) {
-        let sql = format!(
-            "INSERT INTO hold (report, ix, reason, detail, line) VALUES {}",
-            write.values(group.len(), 5)
-        );
-        let mut query = sqlx::query(AssertSqlSafe(sql));
-        for (n, ix, hold) in group {
-            query = query
-                .bind(*n)
-                .bind(*ix)
-                .bind(hold.reason.code())
-                .bind(storable(&hold.detail))
-                .bind(hold.line.and_then(|l| i64::try_from(l).ok()));
-        }
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    }
-    Ok(())
-}
-
-async fn position(
-    write: &mut Write,
-    tape: &str,
-    analyzer: &str,
-    entry: i64,
-) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "INSERT INTO position (tape, analyzer, entry) VALUES ($1, $2, $3) \
-         ON CONFLICT (tape, analyzer) DO UPDATE SET entry = excluded.entry",
-    )
-    .bind(tape)
-    .bind(analyzer)
-    .bind(entry);
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
-}
-
-/// An incomplete report whose readings all came again, whole: a repeat of the whole one.
-async fn supersede(write: &mut Write, old: i64, new: i64) -> Result<(), StoreError> {
-    debug_assert!(State::Held.may_become(State::Repeat));
-    let query = sqlx::query(
-        "UPDATE report SET state = 'repeat', repeat_of = $1 WHERE n = $2 AND state = 'held'",
-    )
-    .bind(new)
-    .bind(old);
-    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    let query =
-        sqlx::query("UPDATE hold SET cleared_at = $1 WHERE report = $2 AND cleared_at IS NULL")
-            .bind(clock::now_us())
-            .bind(old);
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
-}
-
-fn signed(offset: u64) -> i64 {
-    i64::try_from(offset).unwrap_or(i64::MAX)
 }

@@ -3,7 +3,6 @@
 
 use std::collections::HashSet;
 
-use sqlx::{AssertSqlSafe, Executor, Row};
 use wickline_normalize::account::{Account, Came, Spot};
 use wickline_normalize::clocks::{ByClock, ClockFacts, clock};
 use wickline_normalize::comments::comments;
@@ -12,16 +11,18 @@ use wickline_normalize::judge::{
     Earlier, Facts, Judged, StripLot, Way, expired, judge, strip_of, superseded,
 };
 use wickline_normalize::number::{self, Number};
-use wickline_normalize::{Class, Hold, Moment, Reason, Remark, Report, Standing};
+use wickline_normalize::{Class, Hold, Moment, Reason, Remark, Report, Role, Standing};
 
-use crate::acts::controls;
-use crate::acts::intake::{Heard, key_text, storable};
-use crate::acts::numbers;
-use crate::acts::strip_lots::{Lots, lots};
+use super::intake::Heard;
+use super::strip_lots::{Lots, lots};
+use super::{controls, numbers};
 use crate::clock::SiteClock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
-use crate::store::db::{Write, list_of};
+use crate::store::db::Write;
+use crate::store::rows::control_run::NewRun;
+use crate::store::rows::key_text;
+use crate::store::rows::report_entry::{self, Alike, EarlierRow};
 
 /// How far apart two samples of an analyzer's clock are, in microseconds: what is read out of a memory
 /// in one go must not look like a clock that is off by always the same.
@@ -74,6 +75,21 @@ pub(crate) struct ControlRun {
     pub level: Option<String>,
     pub strip_lot: Option<String>,
     pub run: Run,
+}
+
+impl ControlRun {
+    /// As it goes into its row.
+    pub fn row<'a>(
+        &'a self,
+        report: i64,
+        analyzer: &'a str,
+        day: &'a str,
+        at: i64,
+        strip: &'a str,
+    ) -> NewRun<'a> {
+        let (level, strip_lot) = (self.level.as_deref(), self.strip_lot.as_deref());
+        NewRun { report, analyzer, level, day, at, strip, strip_lot, run: &self.run }
+    }
 }
 
 /// How a printed time was taken.
@@ -133,21 +149,21 @@ impl<'a> Judging<'a> {
             told: Vec::new(),
             runs: Vec::new(),
             lots: Lots::default(),
-            samples: samples(write, &analyzer.id).await?,
+            samples: report_entry::clock_samples(write, &analyzer.id).await?,
             samples_before: Vec::new(),
             next,
             superseded: Vec::new(),
         };
         judging.samples_before.clone_from(&judging.samples);
         judging.earlier = earlier(write, analyzer, &days, odd, &keys, next).await?;
-        let lots = lots(write.conn(), &analyzer.id).await;
-        judging.lots = lots.map_err(|e| write.wrong(&e))?;
+        judging.lots = lots(write.conn(), &analyzer.id).await?;
         if analyzer.rules.controls_policy.is_on() {
             // What an analyzer's memory is read out of was run before what came last.
             let at = |h: &&Heard| h.report.taken.and_then(|t| bench.clock.us(t));
             let at = heard.iter().map(|h| at(h).unwrap_or(h.heard_at).min(h.heard_at)).min();
-            let runs = controls::runs(write.conn(), &bench.clock, analyzer, at.unwrap_or(0)).await;
-            judging.runs = runs.map_err(|e| write.wrong(&e))?.into_iter().map(|r| r.1).collect();
+            let runs =
+                controls::runs(write.conn(), &bench.clock, analyzer, at.unwrap_or(0)).await?;
+            judging.runs = runs.into_iter().map(|(_, ran)| ran).collect();
         }
         Ok(judging)
     }
@@ -168,7 +184,14 @@ impl<'a> Judging<'a> {
         if let Some(number) = &number {
             let repeat = matches!(decided.judged.way, Way::Repeat { .. });
             let came = Came { day: &decided.day, taken: decided.taken, repeat };
-            let (day, class) = (&decided.day, decided.judged.class);
+            let (day, judged) = (&decided.day, &decided.judged);
+            // An external quality sample runs under a patient's number, and its neighbours are patients'.
+            let class = match judged.role() {
+                Role::External => {
+                    Class::of_number(print.number.as_deref().unwrap_or(""), &self.analyzer.rules)
+                }
+                Role::Patient | Role::Control => judged.class,
+            };
             let told = self.account.next(number, came).into_iter();
             self.told.extend(told.map(|told| numbers::Heard { told, day: day.clone(), class }));
         }
@@ -342,25 +365,10 @@ impl<'a> Judging<'a> {
         let analyzer = &self.analyzer.id;
         numbers::keep(write, analyzer, &self.account_before, &self.account).await?;
         if self.samples != self.samples_before {
-            let query = sqlx::query(
-                "INSERT INTO analyzer_clock (analyzer, samples) VALUES ($1, $2) \
-                 ON CONFLICT (analyzer) DO UPDATE SET samples = excluded.samples",
-            )
-            .bind(analyzer.clone())
-            .bind(serde_json::to_string(&self.samples).unwrap_or_default());
-            write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+            report_entry::keep_clock_samples(write, analyzer, &self.samples).await?;
         }
         numbers::note(write, analyzer, &self.told).await
     }
-}
-
-async fn samples(write: &mut Write, analyzer: &str) -> Result<Vec<(i64, i64)>, StoreError> {
-    let query = sqlx::query("SELECT samples FROM analyzer_clock WHERE analyzer = $1")
-        .bind(analyzer.to_owned());
-    let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
-    let text: String =
-        row.map_or(Ok(String::new()), |r| r.try_get(0)).map_err(|e| write.wrong(&e))?;
-    Ok(serde_json::from_str(&text).unwrap_or_default())
 }
 
 /// What links reports of one run: the number, else the specimen.
@@ -382,52 +390,22 @@ async fn earlier(
     keys: &HashSet<String>,
     before: i64,
 ) -> Result<Vec<Earlier>, StoreError> {
-    if keys.is_empty() {
-        return Ok(Vec::new());
-    }
-    let (day_list, key_list) = (list_of(days.len(), 2), list_of(keys.len(), 2 + days.len()));
-    let upper = 2 + days.len() + keys.len();
-    // Where numbers do not begin anew each day, the same one of another day may be the same.
     let daily = analyzer.counting.reset == wickline_normalize::account::Reset::Daily;
-    // What was printed with a wrong date stands on the sheet of the day that it came.
-    let printed =
-        if odd { format!(" OR substr(taken_at, 1, 10) IN ({day_list})") } else { String::new() };
-    let of_day = format!("(day IN ({day_list}){printed})");
-    let number = format!("number IN ({key_list})");
-    let which = if daily {
-        format!("{of_day} AND ({number} OR (number IS NULL AND specimen IN ({key_list})))")
-    } else {
-        format!("({number} OR ({of_day} AND number IS NULL AND specimen IN ({key_list})))")
-    };
-    let sql = format!(
-        "SELECT n, class, number, day, sequence, identity, state, print FROM report \
-         WHERE analyzer = $1 AND {which} AND n < ${upper} AND state NOT IN ('repeat', 'set-aside') \
-         ORDER BY n DESC LIMIT 1000"
-    );
-    let mut query = sqlx::query(AssertSqlSafe(sql)).bind(analyzer.id.clone());
-    for text in days.iter().chain(keys) {
-        query = query.bind(text.clone());
-    }
-    let rows = write.conn().fetch_all(query.bind(before)).await.map_err(|e| write.wrong(&e))?;
-    let read = |row: &sqlx::any::AnyRow| -> Result<Earlier, sqlx::Error> {
-        let print: String = row.try_get("print")?;
-        let print: Report = serde_json::from_str(&print).unwrap_or_default();
-        Ok(Earlier {
-            id: row.try_get("n")?,
-            class: row.try_get("class")?,
-            number: row.try_get("number")?,
+    let asked = Alike { analyzer: &analyzer.id, days, odd, keys, daily, before };
+    let rows = report_entry::alike(write, &asked).await?;
+    let one = |row: EarlierRow| {
+        let print = row.print;
+        Earlier {
+            id: row.n,
+            class: row.class.code().to_owned(),
+            number: row.number,
             specimen: print.specimen.as_ref().map(|s| s.expose().to_owned()),
-            day: print.taken.map_or_else(|| row.try_get("day"), |t| Ok(t.day_text()))?,
-            sequence: row.try_get("sequence")?,
-            identity: row.try_get("identity")?,
+            day: print.taken.map_or(row.day, |t| t.day_text()),
+            sequence: row.sequence,
+            identity: row.identity,
             complete: !print.doubts.iter().any(|d| d.reason == Reason::Incomplete),
             readings: print.readings,
-        })
+        }
     };
-    rows.iter().rev().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
-}
-
-/// For a run's row.
-pub(crate) fn level_text(level: Option<&String>) -> Option<String> {
-    level.map(|l| storable(l))
+    Ok(rows.into_iter().map(one).collect())
 }

@@ -1,23 +1,33 @@
-//! What people and the daemon do to reports, messages and numbers: each act one transaction.
+//! What people and the daemon do to reports, messages and numbers: each act one transaction, and whatever
+//! changes what a receiver is told passes the door.
 
 pub mod again;
+pub mod aside;
 pub mod closing;
 pub mod comparing;
 pub mod compose;
 pub mod configuration;
 pub mod control_views;
 pub mod controls;
-pub mod corrections;
+pub mod correct;
+pub mod decide;
+pub mod door;
 pub mod explaining;
-pub mod held;
+mod facts;
 pub mod holdings;
+pub mod identify;
 pub mod intake;
 mod judging;
 mod numbers;
-pub mod rereading;
+pub mod release;
+pub mod reread;
 pub mod retry;
 pub mod strip_lots;
 pub mod telling;
+pub mod withdraw;
 
 #[cfg(test)]
 mod tests;
+
+/// What an act made of reports: ids and new states.
+pub type Became = Vec<(i64, String)>;

@@ -8,12 +8,12 @@ use wickline_normalize::account::{Account, Came, Counting, Reset, Sequence, Spot
 use wickline_normalize::number::split;
 use wickline_normalize::{Class, Moment};
 
-use crate::acts::held::{Open, taken};
-use crate::acts::intake::{key_text, storable};
 use crate::clock;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
+use crate::store::rows::report::{ReportRow, taken};
+use crate::store::rows::{key_text, storable};
 
 /// Sequences of an analyzer that does not begin anew each day: older ones get no late number.
 const GENERATIONS: i64 = 50;
@@ -120,7 +120,7 @@ pub(crate) async fn keep(
 pub(crate) async fn began_again(
     write: &mut Write,
     bench: &Bench,
-    open: &Open,
+    open: &ReportRow,
 ) -> Result<(), StoreError> {
     let Some(analyzer) = bench.analyzer(&open.analyzer) else { return Ok(()) };
     let Some(text) = open.print.number.as_deref().map(key_text) else { return Ok(()) };
@@ -149,7 +149,7 @@ pub(crate) async fn began_again(
 /// number, time. What waits for a decision of its own is not among them.
 async fn used_twice(
     write: &mut Write,
-    open: &Open,
+    open: &ReportRow,
     day: &str,
 ) -> Result<Vec<(i64, String, Option<Moment>)>, StoreError> {
     let query = sqlx::query(

@@ -1,17 +1,16 @@
 //! The strip lots in use, as people enter them: one after the other for each strip type of an analyzer.
 
-use sqlx::{AnyConnection, Executor, Row};
+use sqlx::AnyConnection;
 use wickline_normalize::judge::StripLot;
 
-use crate::acts::held::no;
-use crate::acts::intake::storable;
+use super::facts::no;
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
-use crate::store::trail::Act;
-use crate::store::trail::Actor;
-use crate::store::trail::record;
+use crate::store::rows::strip_lot;
+pub use crate::store::rows::strip_lot::Entered;
+use crate::store::trail::{Act, Actor, record};
 
 /// Characters of a lot at most.
 const LONGEST: usize = 40;
@@ -19,14 +18,6 @@ const LONGEST: usize = 40;
 /// Every lot of one analyzer, in the order in which they were entered.
 #[derive(Clone, Debug, Default)]
 pub struct Lots(Vec<Entered>);
-
-/// One lot: for which strip type, and since when.
-#[derive(Clone, Debug)]
-pub struct Entered {
-    pub strip: String,
-    pub since: i64,
-    pub lot: StripLot,
-}
 
 impl Lots {
     /// The lot of a strip type that was in use at a time.
@@ -42,17 +33,8 @@ impl Lots {
 }
 
 /// The lots of one analyzer.
-pub(crate) async fn lots(conn: &mut AnyConnection, analyzer: &str) -> Result<Lots, sqlx::Error> {
-    let query = sqlx::query(
-        "SELECT strip, since, lot, last_day FROM strip_lot WHERE analyzer = $1 ORDER BY since, strip",
-    )
-    .bind(analyzer.to_owned());
-    let rows = conn.fetch_all(query).await?;
-    let read = |row: &sqlx::any::AnyRow| -> Result<Entered, sqlx::Error> {
-        let lot = StripLot { lot: row.try_get("lot")?, last_day: row.try_get("last_day")? };
-        Ok(Entered { strip: row.try_get("strip")?, since: row.try_get("since")?, lot })
-    };
-    rows.iter().map(read).collect::<Result<_, _>>().map(Lots)
+pub(crate) async fn lots(conn: &mut AnyConnection, analyzer: &str) -> Result<Lots, StoreError> {
+    strip_lot::of(conn, analyzer).await.map(Lots)
 }
 
 /// A lot as it stands in the trail.
@@ -67,7 +49,7 @@ impl Ledger {
     /// Every lot that was entered for an analyzer.
     pub async fn strip_lots(&self, analyzer: &str) -> Result<Lots, StoreError> {
         let mut conn = self.db.read().await?;
-        let lots = lots(&mut conn, analyzer).await.map_err(|e| self.wrong(&e))?;
+        let lots = lots(&mut conn, analyzer).await?;
         self.db.give_back(conn).await;
         Ok(lots)
     }
@@ -98,7 +80,7 @@ impl Ledger {
             )));
         }
         let mut write = self.act().await?;
-        let lots = lots(write.conn(), &analyzer.id).await.map_err(|e| write.wrong(&e))?;
+        let lots = lots(write.conn(), &analyzer.id).await?;
         let was = lots.at(strip, now);
         if was == Some(lot) {
             return Err(no(format!(
@@ -107,15 +89,7 @@ impl Ledger {
                 analyzer.id
             )));
         }
-        let query = sqlx::query(
-            "INSERT INTO strip_lot (analyzer, strip, since, lot, last_day) VALUES ($1, $2, $3, $4, $5)",
-        )
-        .bind(analyzer.id.clone())
-        .bind(strip.to_owned())
-        .bind(now)
-        .bind(storable(&lot.lot))
-        .bind(lot.last_day.clone());
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        strip_lot::enter(&mut write, &analyzer.id, strip, now, lot).await?;
         let act = Act {
             verb: "strip-lot",
             object: format!("analyzer {}, strip {strip}", analyzer.id),

@@ -8,6 +8,7 @@ use clap::Args;
 use rustix::fs::Access;
 use serde_json::json;
 use wickline_listen::line::LineKind;
+use wickline_normalize::Role;
 
 use super::output::Output;
 use super::person::chosen;
@@ -167,7 +168,7 @@ fn lines(bench: &Bench, found: &mut Vec<Finding>) {
                 ),
             });
         }
-        if bench.targets_of(&analyzer.id, false).next().is_none() {
+        if bench.targets_of(&analyzer.id, Role::Patient).next().is_none() {
             found.push(finding(
                 Level::Note,
                 &about,

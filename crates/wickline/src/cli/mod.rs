@@ -127,9 +127,10 @@ impl Failure {
 impl From<StoreError> for Failure {
     fn from(error: StoreError) -> Self {
         let exit = match error {
-            StoreError::Newer { .. } | StoreError::Unsafe { .. } | StoreError::Broken { .. } => {
-                Exit::Unsafe
-            }
+            StoreError::Newer { .. }
+            | StoreError::Unsafe { .. }
+            | StoreError::Damaged { .. }
+            | StoreError::Broken { .. } => Exit::Unsafe,
             StoreError::Refused { .. } => Exit::Wrong,
             _ => Exit::Unreachable,
         };

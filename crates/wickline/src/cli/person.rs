@@ -47,6 +47,10 @@ pub struct Why {
 }
 
 impl Why {
+    pub fn of(reason: Option<String>) -> Self {
+        Self { reason }
+    }
+
     /// The reason as given, or as answered at the terminal.
     pub fn reason(&self, people: &People, out: &Output) -> Result<String, Failure> {
         let known = &people.reasons;

@@ -7,6 +7,7 @@ use clap::Args;
 use serde_json::json;
 use wickline_forward::deliver::{Courier, Outcome};
 use wickline_forward::verdict::Verdict as Answered;
+use wickline_normalize::Role;
 use wickline_normalize::units::Units;
 
 use super::output::{Output, Tone, plain};
@@ -137,7 +138,7 @@ fn parties<'a>(bench: &'a Bench, options: &Options) -> Result<(&'a Analyzer, &'a
         None => bench.analyzers.first(),
     };
     let analyzer = analyzer.ok_or_else(|| Failure::wrong("no such analyzer is configured"))?;
-    let mut targets = bench.targets_of(&analyzer.id, false);
+    let mut targets = bench.targets_of(&analyzer.id, Role::Patient);
     let target = match &options.receiver {
         Some(id) => targets.find(|t| t.id == *id),
         None => targets.next(),

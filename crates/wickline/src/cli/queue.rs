@@ -9,8 +9,9 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 use serde_json::json;
 
+use super::held::identify;
 use super::output::Output;
-use super::{Answer, As, Desk, Exit, Failure, Why};
+use super::{Answer, As, Desk, Exit, Failure, Why, id};
 use crate::acts::retry::{Again, Resent, Went};
 use crate::sheet::todo::word;
 use crate::store::lists::names::{Listed, Typed, Unchosen, chosen};
@@ -77,6 +78,9 @@ enum Act {
         /// The right specimen id, where the refused one was wrong: its report goes anew under this one
         #[arg(long, value_name = "ID", conflicts_with = "refused")]
         specimen: Option<String>,
+        /// The specimen id a second time; at a terminal it is asked for
+        #[arg(long, value_name = "ID", requires = "specimen")]
+        again: Option<String>,
     },
     /// Decide that messages are not to be sent
     SetAside {
@@ -125,7 +129,7 @@ pub async fn queue(config: Option<PathBuf>, options: Options, out: &Output) -> A
             desk.ledger.message_hold(&desk.actor(who)?, &ids, &reason).await?;
             done(out, &format!("{} message(s) kept back; the rest passes", ids.len()))
         }
-        Some(Act::Retry { ids, refused, specimen }) => {
+        Some(Act::Retry { ids, refused, specimen, again: second }) => {
             let actor = desk.actor(who)?;
             let again = if refused {
                 Again::Refused { receiver: filter.receiver.clone() }
@@ -136,7 +140,8 @@ pub async fn queue(config: Option<PathBuf>, options: Options, out: &Output) -> A
                 Again::These(named.messages(&desk, &ids).await?)
             };
             if let (Some(specimen), Again::These(ids)) = (specimen, &again) {
-                return renamed(&desk, &actor, ids, &specimen, out).await;
+                let given = (specimen.as_str(), second.as_deref());
+                return renamed(&desk, &actor, ids, given, out).await;
             }
             tell_resent(&desk.ledger.message_retry(&desk.bench, &actor, &again).await?, out)
         }
@@ -185,7 +190,8 @@ fn may_wait(message: &Listed) -> bool {
 }
 
 fn is_stuck(message: &Listed) -> bool {
-    message.state == State::Refused || (message.state == State::Waiting && message.kept_back)
+    let waits = message.state == State::Waiting && message.kept_back;
+    message.state == State::Refused || waits || message.set_aside
 }
 
 fn is_open(message: &Listed) -> bool {
@@ -230,7 +236,7 @@ impl Named {
     fn none(&self, text: &str, all: &[Listed]) -> Failure {
         let must_be = match self.verb {
             "hold" => "waiting and not kept back already",
-            "retry" => "refused or kept back",
+            "retry" => "refused, kept back or set aside by a person",
             _ => "waiting or refused",
         };
         match all.last() {
@@ -243,10 +249,20 @@ impl Named {
     }
 }
 
-async fn renamed(desk: &Desk, actor: &Actor, ids: &[i64], specimen: &str, out: &Output) -> Answer {
+async fn renamed(
+    desk: &Desk,
+    actor: &Actor,
+    ids: &[i64],
+    (specimen, again): (&str, Option<&str>),
+    out: &Output,
+) -> Answer {
     let [one] = *ids else {
         return Err(Failure::wrong("a specimen id is given to one message at a time"));
     };
+    let whole = desk.ledger.message(one, desk.clock()).await?;
+    let report = whole.map_or(Ok(one), |w| id(&w.item.id))?;
+    let asked = identify::SPECIMEN;
+    let specimen = &identify::confirmed(desk, report, asked, Some(specimen), again, out).await?;
     let done = desk.ledger.report_renamed(&desk.bench, actor, one, specimen).await?;
     super::report::tell_withdrawn(&done, out)
 }

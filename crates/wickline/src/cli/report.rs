@@ -5,10 +5,12 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
+use super::held::identify;
 use super::output::Output;
 use super::{Answer, As, Desk, Exit, Why, id};
-use crate::acts::corrections::{Corrected, Withdrawn};
+use crate::acts::correct::Corrected;
 use crate::acts::telling::{Outcome, Said};
+use crate::acts::withdraw::Withdrawn;
 use crate::store::lists::names::Name;
 use crate::store::tape::Tape;
 
@@ -40,6 +42,9 @@ enum Act {
         /// The right specimen id, where it went under a wrong one
         #[arg(long, value_name = "ID")]
         specimen: Option<String>,
+        /// The specimen id a second time; at a terminal it is asked for
+        #[arg(long, value_name = "ID", requires = "specimen")]
+        again: Option<String>,
     },
 }
 
@@ -55,10 +60,18 @@ pub async fn report(config: Option<PathBuf>, options: Options, out: &Output) -> 
             let done = ledger.report_correct(&desk.bench, &tape, &actor, n, as_in, &reason).await?;
             tell_corrected(&done, out)
         }
-        Act::Withdraw { id: text, why, specimen } => {
+        Act::Withdraw { id: text, why, specimen, again } => {
             let reason = desk.reason(&why, out)?;
-            let (n, specimen) = (id(&text)?, specimen.as_deref());
-            let done = ledger.report_withdraw(&desk.bench, &actor, n, &reason, specimen).await?;
+            let n = id(&text)?;
+            let given = match &specimen {
+                None => None,
+                Some(first) => {
+                    let (asked, again) = (identify::SPECIMEN, again.as_deref());
+                    Some(identify::confirmed(&desk, n, asked, Some(first), again, out).await?)
+                }
+            };
+            let given = given.as_ref();
+            let done = ledger.report_withdraw(&desk.bench, &actor, n, &reason, given).await?;
             tell_withdrawn(&done, out)
         }
     }

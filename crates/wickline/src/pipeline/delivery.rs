@@ -20,7 +20,7 @@ use crate::settings::bench::Target;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::queue::{Due, Settled, Tried};
-use crate::store::state::State;
+use crate::store::state::MessageState;
 
 /// Messages read from the queue at a time.
 const PAGE: i64 = 256;
@@ -320,12 +320,12 @@ impl Flow {
         match verdict {
             Verdict::Accepted => {
                 let said = Said { answer, ..Said::default() };
-                self.settle(due, attempts, State::Accepted, said).await;
+                self.settle(due, attempts, MessageState::Accepted, said).await;
             }
             Verdict::Busy { detail } => {
                 let reason = Some("receiver-reject");
                 let said = Said { reason, detail: Some(detail), answer, stop: false };
-                self.settle(due, attempts, State::Refused, said).await;
+                self.settle(due, attempts, MessageState::Refused, said).await;
             }
             Verdict::RefusedReject { detail } => {
                 error!(%receiver, control_id = %due.control_id,
@@ -355,10 +355,10 @@ impl Flow {
             self.halt = Some(Halt::Look);
         }
         let said = Said { reason: Some(reason), detail: Some(detail), answer, stop };
-        self.settle(due, attempts, State::Refused, said).await;
+        self.settle(due, attempts, MessageState::Refused, said).await;
     }
 
-    async fn settle(&mut self, due: &Due, attempts: i64, state: State, said: Said) {
+    async fn settle(&mut self, due: &Due, attempts: i64, state: MessageState, said: Said) {
         let Said { reason, detail, answer, stop } = said;
         let settled = Settled { n: due.n, state, reason, detail, answer, attempts, stop };
         self.way.events.tell(Event::Delivery {

@@ -14,7 +14,8 @@ use wickline_normalize::Place;
 
 use super::event::{Event, Events};
 use crate::clock;
-use crate::store::tape::{Kind, LineTape, Ticket};
+use crate::store::tape::Kind;
+use crate::store::tape::writing::{LineTape, Ticket};
 
 /// What it takes to hear one analyzer.
 pub struct Hearing {
@@ -36,8 +37,7 @@ impl Hearing {
     pub async fn run(mut self) {
         let mut pause = Duration::from_millis(250);
         let mut told = false;
-        // Whatever an earlier process left open on the tape ends here.
-        self.tape.event(Kind::Closed).await;
+        self.tape.begin().await;
         while !*self.stop.borrow() {
             match self.open().await {
                 Ok(None) => break,
@@ -127,14 +127,13 @@ impl Hearing {
         if bytes.is_empty() {
             return;
         }
-        let (at, tick) = (clock::now_us(), clock::tick_us());
         self.meter(bytes.len(), flaws.len());
-        let (start, ticket) = self.tape.bytes(at, tick, bytes, flaws).await;
+        let handed = self.tape.bytes(bytes, flaws).await;
         if let Some(link) = link {
             link.set_ready(*self.healthy.borrow());
-            link.handle_input(tick, bytes, start, flaws);
-            let place = Place { from: start, to: start + bytes.len() as u64 };
-            kept.add(place, ticket).await;
+            link.handle_input(handed.tick, bytes, handed.start, flaws);
+            let place = Place { from: handed.start, to: handed.start + bytes.len() as u64 };
+            kept.add(place, handed.ticket).await;
         }
     }
 

@@ -31,6 +31,9 @@ const STRIDE: i64 = 512;
 /// How long until it is tried again to let go what was held for controls.
 const AGAIN: Duration = Duration::from_secs(5);
 
+/// How long until it is asked again whether what was heard could be written meanwhile.
+const UNKEPT: Duration = Duration::from_millis(500);
+
 /// Longer than any silence that ends a report, in microseconds.
 const SILENCE: i64 = 3_600_000_000;
 
@@ -78,15 +81,9 @@ impl Reading {
         let mut cursor = self.cursor(start);
         let mut commits = self.tape.commits();
         while !*self.stop.borrow() {
-            self.release().await;
+            self.release().await?;
             commits.borrow_and_update();
-            let entries = match self.tape.after(&self.analyzer.id, cursor.last, PAGE).await {
-                Err(error) if !error.is_fatal() => {
-                    self.ledger_away(&error).await;
-                    continue;
-                }
-                other => other?,
-            };
+            let Some(entries) = self.heard_after(cursor.last, PAGE).await? else { continue };
             for entry in &entries {
                 self.hear(&mut cursor, entry);
             }
@@ -129,7 +126,7 @@ impl Reading {
             }
             if !cursor.found.is_empty() {
                 self.take_in(&mut cursor).await?;
-                self.release().await;
+                self.release().await?;
             }
             if entries.is_empty() {
                 return Ok(());
@@ -175,6 +172,17 @@ impl Reading {
         }
     }
 
+    /// What stands on the tape behind an entry. None: it cannot be read at present, and that was waited for.
+    async fn heard_after(&mut self, n: i64, limit: i64) -> Result<Option<Vec<Entry>>, StoreError> {
+        match self.tape.after(&self.analyzer.id, n, limit).await {
+            Err(error) if !error.is_fatal() => {
+                self.ledger_away(&error).await;
+                Ok(None)
+            }
+            other => other.map(Some),
+        }
+    }
+
     /// Waits for more on the tape, or for the silence that ends a report.
     async fn wait(
         &mut self,
@@ -190,10 +198,17 @@ impl Reading {
                 if deadline.is_some() => {}
             () = tokio::time::sleep(AGAIN), if self.owed => return Ok(()),
         }
-        // Silence is only silence when nothing is on its way to the disk.
-        let tick = clock::tick_us();
-        self.tape.settle().await;
-        if self.tape.after(&self.analyzer.id, cursor.last, 1).await?.is_empty() {
+        // Silence is only silence where everything that was heard before it can be read.
+        let Some(tick) = self.tape.settle(&self.analyzer.id).await else {
+            tokio::select! {
+                Ok(()) = commits.changed() => {}
+                () = super::stopped(&mut stop) => {}
+                () = tokio::time::sleep(UNKEPT) => {}
+            }
+            return Ok(());
+        };
+        let behind = self.heard_after(cursor.last, 1).await?;
+        if behind.is_some_and(|entries| entries.is_empty()) {
             cursor.ear.handle_timeout(cursor.clock.forward(tick));
             self.collect(cursor, clock::now_us());
             if !cursor.found.is_empty() {
@@ -259,9 +274,9 @@ impl Reading {
 
     /// What was held for controls may go, after a start and after each run of control material. Where
     /// the ledger is away for this, it is tried again.
-    async fn release(&mut self) {
+    async fn release(&mut self) -> Result<(), StoreError> {
         if self.tenure.now().is_none() || !std::mem::take(&mut self.owed) {
-            return;
+            return Ok(());
         }
         match self.ledger.release_passed(&self.bench, &self.analyzer).await {
             Ok(0) => {}
@@ -269,11 +284,13 @@ impl Reading {
                 info!(analyzer = %self.analyzer.id, released, "controls have passed");
                 self.wakes.iter().for_each(|wake| wake.notify_waiters());
             }
+            Err(error) if error.is_fatal() => return Err(error),
             Err(error) => {
                 self.owed = true;
                 warn!(analyzer = %self.analyzer.id, %error, "held for controls still");
             }
         }
+        Ok(())
     }
 
     async fn ledger_away(&mut self, error: &StoreError) {
@@ -336,19 +353,27 @@ async fn more(commits: &mut watch::Receiver<u64>, ended: Option<&Notify>) {
     }
 }
 
-/// Ticks start anew with every process; reading across a restart needs one that only grows.
+/// Ticks start anew with every process; reading across a restart needs one that only grows. Between two
+/// processes nobody heard the line: that time is no silence.
 #[derive(Debug, Default)]
 pub(crate) struct TapeClock {
     shift: i64,
     last_tick: i64,
     last_at: i64,
+    /// The time between two processes counts after all.
+    over_restarts: bool,
 }
 
 impl TapeClock {
+    /// For a report that is known to have ended in silence, as it was found when it was heard.
+    pub(crate) fn over_restarts() -> Self {
+        Self { over_restarts: true, ..Self::default() }
+    }
+
     /// The time of an entry; it never goes back.
     pub(crate) fn at(&mut self, entry: &Entry) -> i64 {
         if entry.tick < self.last_tick - self.shift {
-            let apart = (entry.at - self.last_at).max(0);
+            let apart = if self.over_restarts { (entry.at - self.last_at).max(0) } else { 0 };
             self.shift = self.last_tick + apart - entry.tick;
         }
         self.last_at = entry.at;
@@ -367,5 +392,24 @@ impl TapeClock {
 
     fn back(&self, time: i64) -> i64 {
         time - self.shift
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::TapeClock;
+    use crate::store::tape::{Entry, Kind};
+
+    #[test]
+    fn the_time_between_two_processes_is_no_silence_unless_it_is_known_to_be() {
+        let entry = |at, tick| {
+            let (kind, data, flaws) = (Kind::Closed, Vec::new(), Vec::new());
+            Entry { n: 0, at, tick, kind, start: 0, data, flaws }
+        };
+        // A short-lived process, a minute in which none ran, and the next, from its first tick on.
+        let entries = [entry(1_000, 200), entry(60_001_000, 0), entry(60_001_500, 500)];
+        let times = |mut clock: TapeClock| entries.each_ref().map(|entry| clock.at(entry));
+        assert_eq!(times(TapeClock::default()), [200, 200, 700]);
+        assert_eq!(times(TapeClock::over_restarts()), [200, 60_000_200, 60_000_700]);
     }
 }

@@ -14,6 +14,7 @@ use wickline_forward::hl7::{Acknowledge, Layout};
 use wickline_forward::mllp::MllpRelease;
 use wickline_listen::dialect::{self, Dialect};
 use wickline_listen::line::LineSpec;
+use wickline_normalize::Role;
 use wickline_normalize::account::Counting;
 use wickline_normalize::comments::CommentRule;
 use wickline_normalize::observe::Choice;
@@ -66,6 +67,16 @@ pub struct Target {
 }
 
 impl Target {
+    /// Whether it is told of results of this role.
+    #[must_use]
+    pub fn takes(&self, role: Role) -> bool {
+        match role {
+            Role::Patient => self.patients,
+            Role::Control => self.controls,
+            Role::External => false,
+        }
+    }
+
     /// Whether so many wait, or one so long, that a person should know.
     #[must_use]
     pub fn is_late(&self, standing: &Standing, now: i64) -> bool {
@@ -90,9 +101,32 @@ pub struct People {
     pub login_counts: bool,
 }
 
+/// What becomes of a second result for one specimen on one day.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Second {
+    Send,
+    /// It goes, and the sheet says so.
+    Warn,
+    Hold,
+}
+
+impl Second {
+    fn of(text: &str) -> Self {
+        match text {
+            "send" => Second::Send,
+            "hold" => Second::Hold,
+            _ => Second::Warn,
+        }
+    }
+}
+
 /// Everything the daemon and the commands work with.
 pub struct Bench {
     pub site_name: String,
+    /// Whether what a person releases against a rule says so in its message.
+    pub remark_released: bool,
+    /// What becomes of a second result for one specimen on one day.
+    pub second: Second,
     pub clock: SiteClock,
     pub tape: PathBuf,
     pub ledger: Address,
@@ -138,6 +172,7 @@ impl Bench {
         let Builder { faults, files, .. } = builder;
         let mut notes = Vec::new();
         for analyzer in &analyzers {
+            notes.extend(analyzer.rules.notes());
             for strip in &analyzer.strips {
                 notes.extend(strip.notes().iter().map(|n| format!("strip {}: {n}", strip.id)));
             }
@@ -147,6 +182,8 @@ impl Bench {
         match (clock, ledger) {
             (Some(clock), Some(ledger)) if faults.is_empty() => Ok(Self {
                 site_name: settings.site.name.clone(),
+                remark_released: settings.site.remark_released,
+                second: Second::of(&settings.site.second),
                 clock,
                 tape: folder.join(&settings.store.tape),
                 ledger,
@@ -172,15 +209,14 @@ impl Bench {
     }
 
     /// The receivers that get what an analyzer says of patients, or of control material: this is the
-    /// one door between the two.
+    /// one door between the two. What is the scheme's is told to none.
     pub fn targets_of<'a>(
         &'a self,
         analyzer: &'a str,
-        control: bool,
+        role: Role,
     ) -> impl Iterator<Item = &'a Arc<Target>> {
-        let takes = move |t: &Target| if control { t.controls } else { t.patients };
         let hears = move |t: &Target| t.analyzers.iter().any(|a| a == "*" || a == analyzer);
-        self.targets.iter().filter(move |t| takes(t) && hears(t))
+        self.targets.iter().filter(move |t| t.takes(role) && hears(t))
     }
 
     /// Whether a person may give this specimen id to a report of this analyzer: held to the same rules
@@ -195,7 +231,10 @@ impl Bench {
             return Err(format!("analyzer {analyzer} is not configured any more"));
         };
         analyzer.rules.check_specimen(id, number).map_err(|why| {
-            format!("this specimen id {why}; control material is identified with --control LEVEL")
+            format!(
+                "this specimen id {why}; control material is identified with --control LEVEL, an external \
+                 quality sample with --control external"
+            )
         })
     }
 }
@@ -274,7 +313,8 @@ impl Builder<'_> {
         let dialect = self.dialect(index, &raw.dialect);
         let names = std::iter::once(&raw.strip).chain(&raw.strips);
         let strips: Vec<Option<Strip>> = names.map(|name| self.strip(index, name)).collect();
-        let rules = self.rules(settings, index);
+        let own_sign = dialect.as_ref().is_some_and(|dialect| dialect.not_passed_sign());
+        let rules = self.rules(settings, index, own_sign);
         let dialect = dialect?;
         let signless = raw.control_marks.is_empty() && raw.control_specimens.is_empty();
         if raw.controls == "marked" && !dialect.control_sign() && signless {
@@ -299,7 +339,7 @@ impl Builder<'_> {
         let counting = self.counting(settings, index);
         let clock = self.clock(settings, index);
         let comments = self.comments(settings, &strips);
-        let controls = self.controls(settings, index, &strips);
+        let controls = self.controls(settings, index, &strips, own_sign);
         let (id, line) = (raw.id.clone(), line?);
         Some(Analyzer { id, line, dialect, strips, rules, counting, clock, comments, controls })
     }

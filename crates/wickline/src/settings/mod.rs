@@ -37,9 +37,12 @@ pub struct Site {
     pub scanner_leading: Vec<String>,
     pub scanner_trailing: Vec<String>,
     pub scanner_characters: String,
+    pub external_quality: Vec<String>,
     pub comments: Vec<String>,
     pub reasons: Vec<String>,
     pub who: String,
+    pub remark_released: bool,
+    pub second: String,
 }
 
 #[derive(Clone, Debug, Deserialize)]

@@ -2,14 +2,17 @@
 
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Once};
+use std::sync::{Arc, Once, OnceLock};
 use std::time::Duration;
 
+use rustix::fs::Access;
+use rustix::io::Errno;
 use sqlx::AnyConnection;
 use sqlx::{AssertSqlSafe, Connection, Executor, Row};
 use tokio::sync::{Mutex, OwnedMutexGuard};
 
-use super::StoreError;
+use super::files::Files;
+use super::{StoreError, sound};
 
 /// Where a database is.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -125,21 +128,36 @@ const CONNECT: Duration = Duration::from_secs(5);
 #[derive(Clone, Debug)]
 pub struct Db {
     address: Address,
-    writer: Arc<Mutex<Option<AnyConnection>>>,
+    writer: Arc<Mutex<Option<Seat>>>,
     readers: Arc<Mutex<Vec<AnyConnection>>>,
+    /// The file as it was opened first: every later connection is to the same one.
+    file: Arc<OnceLock<Files>>,
     /// For questions alone, beside the process that writes.
     watching: bool,
 }
 
-/// SQLite files are created for their owner only: journals inherit the mode.
+/// The writing connection, and the files that it writes.
+#[derive(Debug)]
+struct Seat {
+    conn: AnyConnection,
+    files: Files,
+}
+
+/// SQLite files are created for their owner only: journals inherit the mode. One that is there is only
+/// looked at: to open and close it would give up the locks that SQLite has on it in this process
+/// (sqlite.org/howtocorrupt.html, section 2.2).
 pub fn create_private(path: &Path) -> Result<(), StoreError> {
-    let made = std::fs::OpenOptions::new()
-        .create(true)
-        .append(true)
-        .mode(0o600)
-        .custom_flags(i32::try_from(rustix::fs::OFlags::NOFOLLOW.bits()).unwrap_or(0))
-        .open(path);
-    made.map(drop).map_err(|e| StoreError::Open {
+    let made = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path);
+    let usable = match made {
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
+            match std::fs::symlink_metadata(path) {
+                Ok(found) if found.is_symlink() => Err(Errno::LOOP.into()),
+                _ => rustix::fs::access(path, Access::WRITE_OK).map_err(Into::into),
+            }
+        }
+        made => made.map(drop),
+    };
+    usable.map_err(|e| StoreError::Open {
         what: path.display().to_string(),
         why: format!(
             "{e} (the folder must exist and the service user must be able to write in it)"
@@ -162,9 +180,9 @@ impl Db {
         DRIVERS.call_once(sqlx::any::install_default_drivers);
         if let Address::Sqlite(path) = &address {
             create_private(path)?;
+            sound::whole_log(path).await?;
         }
-        let readers = Arc::default();
-        let db = Self { address, writer: Arc::default(), readers, watching: false };
+        let db = Self::at(address, false);
         db.migrate(migrations).await?;
         Ok(db)
     }
@@ -173,9 +191,7 @@ impl Db {
     /// tidied up, and what is asked through it cannot write.
     pub async fn watch(path: &Path, migrations: usize) -> Result<Self, StoreError> {
         DRIVERS.call_once(sqlx::any::install_default_drivers);
-        let (writer, readers) = (Arc::default(), Arc::default());
-        let db =
-            Self { address: Address::Sqlite(path.to_owned()), writer, readers, watching: true };
+        let db = Self::at(Address::Sqlite(path.to_owned()), true);
         let mut conn = db.read().await?;
         let row = conn.fetch_one("SELECT max(version) FROM schema_version").await;
         let found: i64 = row.and_then(|row| row.try_get(0)).map_err(|e| db.wrong(&e))?;
@@ -190,8 +206,7 @@ impl Db {
     /// The same for a ledger wherever it is: its schema must be the one that this program knows.
     pub async fn look(address: Address, migrations: usize) -> Result<Self, StoreError> {
         DRIVERS.call_once(sqlx::any::install_default_drivers);
-        let (writer, readers) = (Arc::default(), Arc::default());
-        let db = Self { address, writer, readers, watching: true };
+        let db = Self::at(address, true);
         let mut conn = db.read().await?;
         let row = conn.fetch_one("SELECT max(version) FROM schema_version").await;
         let found: i64 = row.and_then(|row| row.try_get(0)).map_err(|e| db.wrong(&e))?;
@@ -209,6 +224,11 @@ impl Db {
         Ok(db)
     }
 
+    fn at(address: Address, watching: bool) -> Self {
+        let (writer, readers, file) = (Arc::default(), Arc::default(), Arc::default());
+        Self { address, writer, readers, file, watching }
+    }
+
     #[must_use]
     pub fn address(&self) -> &Address {
         &self.address
@@ -221,12 +241,7 @@ impl Db {
     /// The same database over connections of its own.
     #[must_use]
     pub fn apart(&self) -> Self {
-        Self {
-            address: self.address.clone(),
-            writer: Arc::default(),
-            readers: Arc::default(),
-            watching: self.watching,
-        }
+        Self { writer: Arc::default(), readers: Arc::default(), ..self.clone() }
     }
 
     /// True where other processes may write at the same time.
@@ -235,7 +250,27 @@ impl Db {
         self.address.is_shared()
     }
 
+    /// A connection to write through.
+    async fn take_seat(&self) -> Result<Seat, StoreError> {
+        let conn = self.connect().await?;
+        let files = match &self.address {
+            Address::Sqlite(path) => Files::of_a_connection(path)?,
+            Address::Postgres(_) => Files::default(),
+        };
+        Ok(Seat { conn, files })
+    }
+
+    /// A connection, to the same file as ever.
     async fn connect(&self) -> Result<AnyConnection, StoreError> {
+        let Address::Sqlite(path) = &self.address else { return self.connect_anew().await };
+        self.file.get().map_or(Ok(()), Files::still_there)?;
+        let conn = self.connect_anew().await?;
+        let found = Files::of_a_database(path)?;
+        self.file.get_or_init(|| found).still_there()?;
+        Ok(conn)
+    }
+
+    async fn connect_anew(&self) -> Result<AnyConnection, StoreError> {
         let mut last = None;
         for mut url in self.address.urls() {
             if self.watching {
@@ -275,6 +310,10 @@ impl Db {
         if self.address.is_sqlite() {
             conn.execute(PRAGMAS).await.map_err(|e| self.wrong(&e))?;
             check_promises(&mut conn, &what).await?;
+            // From here on its log and the log's index are open.
+            conn.fetch_one("SELECT count(*) FROM sqlite_schema")
+                .await
+                .map_err(|e| self.wrong(&e))?;
             return Ok(conn);
         }
         conn.execute(SESSION).await.map_err(|e| self.wrong(&e))?;
@@ -291,35 +330,30 @@ impl Db {
     /// Begins a write. The transaction is ours alone until it is committed or dropped.
     pub async fn write(&self) -> Result<Write, StoreError> {
         let mut slot = self.writer.clone().lock_owned().await;
-        let mut conn = match slot.take() {
-            Some(conn) => conn,
-            None => self.connect().await?,
+        let mut seat = match slot.take() {
+            Some(seat) => seat,
+            None => self.take_seat().await?,
         };
         // Spelt out, so that a transaction is never a savepoint inside a broken one and never
         // turns from reading to writing half way.
         let begin = if self.address.is_sqlite() { "BEGIN IMMEDIATE" } else { "BEGIN" };
-        conn.execute(begin).await.map_err(|e| self.wrong(&e))?;
-        Ok(self.write_on(slot, conn, true))
+        seat.conn.execute(begin).await.map_err(|e| self.wrong(&e))?;
+        Ok(self.write_on(slot, seat, true))
     }
 
     /// A write of one statement, which is its own transaction: one trip to the database, not three.
     pub async fn write_alone(&self) -> Result<Write, StoreError> {
         let mut slot = self.writer.clone().lock_owned().await;
-        let conn = match slot.take() {
-            Some(conn) => conn,
-            None => self.connect().await?,
+        let seat = match slot.take() {
+            Some(seat) => seat,
+            None => self.take_seat().await?,
         };
-        Ok(self.write_on(slot, conn, false))
+        Ok(self.write_on(slot, seat, false))
     }
 
-    fn write_on(
-        &self,
-        slot: OwnedMutexGuard<Option<AnyConnection>>,
-        conn: AnyConnection,
-        begun: bool,
-    ) -> Write {
+    fn write_on(&self, slot: OwnedMutexGuard<Option<Seat>>, seat: Seat, begun: bool) -> Write {
         let sqlite = self.address.is_sqlite();
-        Write { slot, conn: Some(conn), what: self.address.label(), sqlite, begun }
+        Write { slot, seat: Some(seat), what: self.address.label(), sqlite, begun }
     }
 
     /// A connection for questions; give it back with [`Db::give_back`] when nothing went wrong.
@@ -337,6 +371,20 @@ impl Db {
         if idle.len() < 4 {
             idle.push(conn);
         }
+    }
+
+    /// Closes every connection that is not in use; of a file's, the log is put into the file first, so
+    /// that nothing stands beside it and a copy of it is whole.
+    pub async fn close(&self) -> Result<(), StoreError> {
+        for conn in std::mem::take(&mut *self.readers.lock().await) {
+            conn.close().await.map_err(|e| self.wrong(&e))?;
+        }
+        let Some(mut seat) = self.writer.lock().await.take() else { return Ok(()) };
+        if self.address.is_sqlite() {
+            let done = seat.conn.fetch_one("PRAGMA wal_checkpoint(TRUNCATE)").await;
+            done.map_err(|e| self.wrong(&e))?;
+        }
+        seat.conn.close().await.map_err(|e| self.wrong(&e))
     }
 
     /// The version that `table` says the schema has, 0 when it is new.
@@ -404,8 +452,8 @@ pub(super) async fn check_promises(conn: &mut AnyConnection, what: &str) -> Resu
 
 /// A write transaction. Dropped without [`Write::commit`], the connection is closed and nothing stays.
 pub struct Write {
-    slot: OwnedMutexGuard<Option<AnyConnection>>,
-    conn: Option<AnyConnection>,
+    slot: OwnedMutexGuard<Option<Seat>>,
+    seat: Option<Seat>,
     what: String,
     sqlite: bool,
     /// False: the one statement commits by itself.
@@ -415,7 +463,8 @@ pub struct Write {
 impl Write {
     /// The connection, for statements with parameters.
     pub fn conn(&mut self) -> &mut AnyConnection {
-        self.conn.as_mut().expect("a write holds its connection until it is committed")
+        let seat = self.seat.as_mut().expect("a write holds its connection until it is committed");
+        &mut seat.conn
     }
 
     pub fn wrong(&self, error: &sqlx::Error) -> StoreError {
@@ -450,25 +499,21 @@ impl Write {
         row.and_then(read).map_err(|e| self.wrong(&e))
     }
 
-    /// Commits. After a failure the connection is gone and what was written may or may not be there:
-    /// every insert carries its own key, so that the same work can simply be done again.
+    /// Commits, and looks whether the file that has it is still the one at its path: else it would be
+    /// gone with this process. After a failure the connection is gone and what was written may or may
+    /// not be there: every insert carries its own key, so that the same work can simply be done again.
     pub async fn commit(mut self) -> Result<(), StoreError> {
-        let mut conn = self.conn.take().expect("a write is committed once");
-        if !self.begun {
-            *self.slot = Some(conn);
-            return Ok(());
+        let mut seat = self.seat.take().expect("a write is committed once");
+        if self.begun
+            && let Err(error) = seat.conn.execute("COMMIT").await
+        {
+            let error = self.wrong(&error);
+            let _ = seat.conn.close_hard().await;
+            return Err(error);
         }
-        match conn.execute("COMMIT").await {
-            Ok(_) => {
-                *self.slot = Some(conn);
-                Ok(())
-            }
-            Err(error) => {
-                let error = self.wrong(&error);
-                let _ = conn.close_hard().await;
-                Err(error)
-            }
-        }
+        seat.files.still_there()?;
+        *self.slot = Some(seat);
+        Ok(())
     }
 }
 

@@ -12,6 +12,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema.sql"),
     include_str!("schema/schema_2.sql"),
     include_str!("schema/schema_3.sql"),
+    include_str!("schema/schema_4.sql"),
     include_str!("schema/schema_6.sql"),
 ];
 
@@ -112,6 +113,12 @@ impl Ledger {
             let why = format!("no answer in {} s", DEADLINE.as_secs());
             Err(StoreError::Busy { what: self.label(), why })
         })
+    }
+
+    /// Closes it when nobody uses it any more: a ledger in a file is then whole in that file.
+    pub async fn close(&self) -> Result<(), StoreError> {
+        self.beats.close().await?;
+        self.db.close().await
     }
 
     /// Where it is, for people.

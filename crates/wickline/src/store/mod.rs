@@ -1,12 +1,14 @@
 //! What Wickline remembers: the tape (bytes heard) and the ledger (what became of them).
 
 pub mod db;
+pub mod files;
 pub mod lease;
 pub mod ledger;
 pub mod lists;
 pub(crate) mod moving;
 pub mod room;
 pub mod rows;
+pub mod sound;
 pub mod state;
 pub mod tape;
 pub mod trail;
@@ -40,19 +42,42 @@ pub enum StoreError {
     /// A sync or a write failed: what is on the disk is no longer known, so the process must end.
     #[error("{what} failed to write or sync: {why}; the process must end and check the files")]
     Broken { what: String, why: String },
+    /// What stands in a file is not what was written there.
+    #[error("{what} is damaged: {why}")]
+    Damaged { what: String, why: String },
     /// A person asked for something that the rules do not allow.
     #[error("{why}")]
     Refused { why: String },
+    /// A row holds what this program never writes: nothing is done with it, and it is read as nothing else.
+    #[error(
+        "row {row} of {table} cannot be read, column {column}: {why}. Nothing was done with it; the store was \
+         damaged or changed by other means: restore a backup, or have it looked at"
+    )]
+    Undecodable { table: &'static str, row: String, column: &'static str, why: String },
     /// A statement or a row is not what this program expects.
     #[error("{what}: {why}")]
     Wrong { what: String, why: String },
+}
+
+/// What a person asked for and the rules do not allow, in words.
+pub(crate) fn refused(why: impl Into<String>) -> StoreError {
+    StoreError::Refused { why: why.into() }
 }
 
 impl StoreError {
     /// True when going on with the same files would be a lie.
     #[must_use]
     pub fn is_fatal(&self) -> bool {
-        matches!(self, StoreError::Broken { .. } | StoreError::Unsafe { .. })
+        matches!(
+            self,
+            StoreError::Broken { .. } | StoreError::Unsafe { .. } | StoreError::Damaged { .. }
+        )
+    }
+
+    /// True when it is about the one row that was asked for, and says nothing of the others.
+    #[must_use]
+    pub fn is_of_one_row(&self) -> bool {
+        matches!(self, StoreError::Refused { .. } | StoreError::Undecodable { .. })
     }
 
     /// True when the same call may succeed later without anybody's help.
@@ -90,7 +115,8 @@ impl StoreError {
         match code.parse::<i32>().unwrap_or(0) & 0xff {
             13 => StoreError::Full { what },
             5 | 6 => StoreError::Busy { what, why },
-            8 | 10 | 11 | 26 => StoreError::Broken { what, why },
+            8 | 10 => StoreError::Broken { what, why },
+            11 | 26 => StoreError::Damaged { what, why },
             14 => StoreError::Open { what, why },
             _ => StoreError::Wrong { what, why },
         }

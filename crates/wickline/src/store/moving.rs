@@ -3,10 +3,10 @@
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Executor, Row};
 
-use crate::acts::held::no;
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
+use crate::store::refused as no;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
 use crate::store::trail::record;
@@ -70,6 +70,8 @@ const TABLES: &[Table] = &[
             ("remarks", Text),
             ("clock", Text),
             ("corrects", Whole),
+            ("aside", Text),
+            ("named_from", Text),
         ],
     },
     Table {
@@ -107,6 +109,9 @@ const TABLES: &[Table] = &[
             ("specimen", Text),
             ("heeds", Text),
             ("perhaps", Whole),
+            ("aside", Text),
+            ("told", Text),
+            ("owes", Whole),
         ],
     },
     Table { name: "message_body", key: Some("n"), columns: &[("n", Whole), ("body", Bytes)] },

@@ -1,8 +1,100 @@
 //! The states of reports and messages, and the only arrows along which they move.
+//!
+//! A row changes its state only along an [`Arrow`], and an arrow that the rules do not have cannot be made:
+//! asking for it is an error in every build.
 
 use std::fmt;
 
-/// Where a report or a message is on its way.
+use super::StoreError;
+
+/// An allowed move from one state to another.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Arrow<S> {
+    from: S,
+    to: S,
+}
+
+impl<S: Copy> Arrow<S> {
+    /// The state that the row must be in.
+    pub fn from(self) -> S {
+        self.from
+    }
+
+    /// The state that it gets.
+    pub fn to(self) -> S {
+        self.to
+    }
+
+    /// No move at all: the row stays as it is while something else about it changes.
+    pub fn stays(at: S) -> Self {
+        Self { from: at, to: at }
+    }
+}
+
+macro_rules! states {
+    ($(#[$doc:meta])* $name:ident, $what:literal: $($state:ident $text:literal => [$($next:ident),*]),+ $(,)?) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub enum $name { $($state),+ }
+
+        impl $name {
+            pub const ALL: &[$name] = &[$($name::$state),+];
+
+            /// As the ledger and people have it.
+            #[must_use]
+            pub fn text(self) -> &'static str {
+                match self { $($name::$state => $text),+ }
+            }
+
+            /// The state that a stored text names. None: this program has no such state.
+            #[must_use]
+            pub fn of(text: &str) -> Option<Self> {
+                Self::ALL.iter().copied().find(|s| s.text() == text)
+            }
+
+            /// The arrow from here to `next`, where there is one.
+            pub fn to(self, next: Self) -> Result<Arrow<Self>, StoreError> {
+                let allowed: &[$name] = match self { $($name::$state => &[$($name::$next),*]),+ };
+                if allowed.contains(&next) {
+                    return Ok(Arrow { from: self, to: next });
+                }
+                let why = format!("{self} never becomes {next}");
+                Err(StoreError::Wrong { what: concat!("the state of a ", $what).into(), why })
+            }
+        }
+
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.pad(self.text())
+            }
+        }
+    };
+}
+
+states! {
+    /// Where a report stands.
+    ReportState, "report":
+    Held "held" => [Waiting, Filed, Repeat, SetAside],
+    // Withdrawn; or back to a person who took an identification back before anything was sent.
+    Waiting "waiting" => [SetAside, Held],
+    // A person takes back that it was control material.
+    Filed "filed" => [Held],
+    Repeat "repeat" => [],
+    // A person takes the decision back.
+    SetAside "set-aside" => [Held],
+}
+
+states! {
+    /// Where a message stands.
+    MessageState, "message":
+    Waiting "waiting" => [Accepted, Refused, SetAside],
+    Accepted "accepted" => [],
+    Refused "refused" => [Waiting, SetAside],
+    // On the wire while it was set aside: what the receiver accepted, it has. Or a person takes it back.
+    SetAside "set-aside" => [Accepted, Waiting],
+}
+
+/// Where a report, a message or a number is on its way, in the words that people read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum State {
     Heard,
@@ -63,22 +155,6 @@ impl State {
             State::Heard | State::Held | State::Waiting | State::Refused | State::Missing => false,
         }
     }
-
-    /// The arrows.
-    #[must_use]
-    pub fn may_become(self, next: State) -> bool {
-        match (self, next) {
-            (State::Heard, State::Held | State::Waiting | State::Filed | State::Repeat)
-            | (State::Held, State::Waiting | State::Filed | State::Repeat | State::SetAside)
-            | (State::Waiting, State::Accepted | State::Refused | State::SetAside)
-            | (State::Refused, State::Waiting | State::SetAside)
-            | (State::Missing, State::Explained | State::Heard)
-            // Set aside while it was on the wire: what the receiver accepted, it has.
-            | (State::SetAside, State::Accepted) => true,
-            // Accepted, filed and repeat are ends.
-            _ => false,
-        }
-    }
 }
 
 impl fmt::Display for State {
@@ -87,23 +163,73 @@ impl fmt::Display for State {
     }
 }
 
+impl From<ReportState> for State {
+    fn from(state: ReportState) -> Self {
+        match state {
+            ReportState::Held => State::Held,
+            ReportState::Waiting => State::Waiting,
+            ReportState::Filed => State::Filed,
+            ReportState::Repeat => State::Repeat,
+            ReportState::SetAside => State::SetAside,
+        }
+    }
+}
+
+impl From<MessageState> for State {
+    fn from(state: MessageState) -> Self {
+        match state {
+            MessageState::Waiting => State::Waiting,
+            MessageState::Accepted => State::Accepted,
+            MessageState::Refused => State::Refused,
+            MessageState::SetAside => State::SetAside,
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    use super::State;
+    use super::{MessageState, ReportState, State};
 
     #[test]
-    fn nothing_leaves_an_end_and_nothing_is_accepted_unless_it_waited() {
-        for state in State::ALL {
-            assert_eq!(State::of(state.text()), state);
-            for next in State::ALL {
-                let crossed = state == State::SetAside && next == State::Accepted;
-                assert!(
-                    crossed || !(state.is_done() && state.may_become(next)),
-                    "{state} to {next}"
-                );
-                let sent = state == State::Waiting || crossed;
-                assert!(next != State::Accepted || sent || !state.may_become(next));
+    fn only_the_arrows_that_were_drawn_can_be_made() {
+        use ReportState::{Filed, Held, Repeat, SetAside, Waiting};
+        let drawn = [
+            (Held, Waiting),
+            (Held, Filed),
+            (Held, Repeat),
+            (Held, SetAside),
+            (Waiting, SetAside),
+            (Waiting, Held),
+            (Filed, Held),
+            (SetAside, Held),
+        ];
+        for from in ReportState::ALL {
+            for to in ReportState::ALL {
+                assert_eq!(from.to(*to).is_ok(), drawn.contains(&(*from, *to)), "{from} to {to}");
             }
         }
+    }
+
+    #[test]
+    fn what_a_receiver_accepted_stays_accepted_and_nothing_is_accepted_unless_it_may_have_gone() {
+        for to in MessageState::ALL {
+            assert!(MessageState::Accepted.to(*to).is_err());
+            assert!(to.to(*to).is_err(), "{to} to itself");
+        }
+        assert!(MessageState::Refused.to(MessageState::Accepted).is_err());
+    }
+
+    #[test]
+    fn a_text_that_no_state_has_names_none() {
+        for state in ReportState::ALL {
+            assert_eq!(ReportState::of(state.text()), Some(*state));
+            assert_eq!(State::from(*state).text(), state.text());
+        }
+        for state in MessageState::ALL {
+            assert_eq!(MessageState::of(state.text()), Some(*state));
+            assert_eq!(State::from(*state).text(), state.text());
+        }
+        assert_eq!(ReportState::of("accepted"), None);
+        assert_eq!(MessageState::of("held"), None);
     }
 }

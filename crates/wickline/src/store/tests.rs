@@ -4,6 +4,7 @@ use sqlx::{Connection, Executor, Row};
 
 use super::StoreError;
 use super::db::{Address, Db};
+use super::sound::Check;
 use super::tape::{Kind, Tape};
 use crate::testing::scratch;
 
@@ -108,8 +109,8 @@ async fn a_tape_goes_on_where_it_stopped() {
     let writing = tokio::spawn(writer.run());
     let mut line = tape.line("bench-1").await.expect("a line");
     line.event(Kind::Opened).await.await.expect("kept");
-    let (start, ticket) = line.bytes(1, 1, b"GLU NEG", &[2]).await;
-    assert_eq!((start, ticket.await), (0, Ok(true)));
+    let handed = line.bytes(b"GLU NEG", &[2]).await;
+    assert_eq!((handed.start, handed.ticket.await), (0, Ok(true)));
     let id = tape.id.clone();
     drop((line, tape));
     writing.await.expect("no panic").expect("a clean end");
@@ -117,8 +118,8 @@ async fn a_tape_goes_on_where_it_stopped() {
     let writing = tokio::spawn(writer.run());
     assert_eq!(tape.id, id);
     let mut line = tape.line("bench-1").await.expect("the same line");
-    let (start, ticket) = line.bytes(2, 2, b"\r\n", &[]).await;
-    assert_eq!((start, ticket.await), (7, Ok(true)));
+    let handed = line.bytes(b"\r\n", &[]).await;
+    assert_eq!((handed.start, handed.ticket.await), (7, Ok(true)));
     let entries = tape.after("bench-1", 0, 10).await.expect("entries");
     assert_eq!(entries.len(), 3);
     assert_eq!(entries[1].flaws, [2]);
@@ -129,4 +130,112 @@ async fn a_tape_goes_on_where_it_stopped() {
     assert!(tape.after("bench-2", 0, 10).await.expect("no entries").is_empty());
     drop((line, tape));
     writing.await.expect("no panic").expect("a clean end");
+}
+
+/// A low-water mark that no disk is above: nothing can be written while lines are heard.
+const NO_ROOM: u64 = u64::MAX;
+
+/// While bytes of a line wait in memory it is not known to be silent; a line of which everything stands on
+/// the tape is.
+#[tokio::test]
+async fn a_line_is_known_to_be_silent_only_where_all_that_it_said_can_be_read() {
+    let path = scratch("settle").join("tape.db");
+    let (tape, writer) = Tape::open(&path, NO_ROOM, None).await.expect("a new tape");
+    let writing = tokio::spawn(writer.run());
+    let (mut one, two) =
+        (tape.line("bench-1").await.expect("a line"), tape.line("bench-2").await.expect("a line"));
+    assert!(tape.settle("bench-1").await.is_some(), "nothing was said");
+    let handed = one.bytes(b"GLU NEG", &[]).await;
+    assert_eq!(handed.ticket.await, Ok(false));
+    assert_eq!(tape.settle("bench-1").await, None, "it is in memory alone");
+    let tick = tape.settle("bench-2").await.expect("this one said nothing");
+    assert!(tick >= handed.tick);
+    assert_eq!(tape.unkept().borrow().get("bench-1"), Some(&7));
+    // A stop: whatever the mark says, it is written now.
+    let unkept = tape.unkept();
+    drop((one, two, tape));
+    writing.await.expect("no panic").expect("a clean end");
+    assert!(unkept.borrow().is_empty());
+    let tape = Tape::look(&path).await.expect("the tape");
+    assert_eq!(tape.after("bench-1", 0, 10).await.expect("entries").len(), 1);
+}
+
+/// What memory had no room for is a gap at its own place and of its own time: the time after it is no
+/// silence, and what came later stands behind it.
+#[tokio::test]
+async fn a_gap_stands_where_and_when_the_bytes_were_lost() {
+    let path = scratch("gap").join("tape.db");
+    let (tape, writer) = Tape::open(&path, NO_ROOM, None).await.expect("a new tape");
+    let writing = tokio::spawn(writer.run());
+    let mut line = tape.line("bench-1").await.expect("a line");
+    let much = vec![b'x'; 5 << 20];
+    let kept = line.bytes(&much, &[]).await;
+    assert_eq!(kept.ticket.await, Ok(false));
+    let lost = line.bytes(&much, &[]).await;
+    assert_eq!(lost.ticket.await, Ok(false));
+    let later = line.bytes(b"y", &[]).await;
+    assert_eq!(later.ticket.await, Ok(false));
+    assert_eq!(line.event(Kind::Closed).await.await, Ok(false));
+    drop((line, tape));
+    writing.await.expect("no panic").expect("a clean end");
+    let tape = Tape::look(&path).await.expect("the tape");
+    let entries = tape.after("bench-1", 0, 10).await.expect("entries");
+    let [bytes, gap] = entries.as_slice() else { panic!("{} entries", entries.len()) };
+    assert_eq!((bytes.kind, bytes.tick), (Kind::Bytes, kept.tick));
+    assert_eq!((gap.kind, gap.start, gap.tick), (Kind::Gap, much.len() as u64, lost.tick));
+    assert_eq!(gap.data, (much.len() + 1).to_string().into_bytes());
+}
+
+/// Closed by everybody, a store is one file; and a commit is believed only while that file is there.
+#[tokio::test]
+async fn a_closed_store_is_one_file_and_a_deleted_one_takes_no_commit() {
+    let path = scratch("closed").join("a.db");
+    let db = Db::open(Address::Sqlite(path.clone()), &[PARENTS]).await.expect("a new database");
+    let insert = async |n: i64| {
+        let mut write = db.write_alone().await?;
+        let row = sqlx::query("INSERT INTO child VALUES ($1, NULL)").bind(n);
+        write.conn().execute(row).await.map_err(|e| write.wrong(&e))?;
+        write.commit().await
+    };
+    insert(1).await.expect("a row");
+    assert_eq!(count(&db).await, 1);
+    db.close().await.expect("closed");
+    let log = super::files::beside(&path, "-wal");
+    assert!(!log.exists() && !super::files::beside(&path, "-shm").exists());
+    insert(2).await.expect("opened again");
+    std::fs::remove_file(&log).expect("the log can be deleted");
+    let gone = insert(3).await.expect_err("it would be lost");
+    assert!(gone.is_fatal(), "{gone}");
+    std::fs::remove_file(&path).expect("the file can be deleted");
+    let gone = insert(4).await.expect_err("nor is another file taken for it");
+    assert!(gone.is_fatal(), "{gone}");
+}
+
+/// A check that is longer than a start may take goes on beside the work and ends with what it finds.
+#[tokio::test]
+async fn a_damaged_page_is_found_by_a_check_that_goes_on() {
+    let path = scratch("pages").join("a.db");
+    let db = Db::open(Address::Sqlite(path.clone()), &[PARENTS]).await.expect("a new database");
+    let mut write = db.write().await.expect("a write begins");
+    for n in 0..2000_i64 {
+        let row = sqlx::query("INSERT INTO child VALUES ($1, NULL)").bind(n);
+        write.conn().execute(row).await.expect("a row");
+    }
+    write.commit().await.expect("a commit");
+    db.close().await.expect("closed");
+    let now = tokio::time::Instant::now;
+    let check = Check::begin(&path).await.expect("its log is whole");
+    let later = now() + std::time::Duration::from_secs(60);
+    assert!(check.until(later).await.expect("whole").is_none());
+    let mut bytes = std::fs::read(&path).expect("the file");
+    let last = bytes.len() - 4096;
+    bytes[last..].fill(0xA5);
+    std::fs::write(&path, bytes).expect("spoilt");
+    let check = Check::begin(&path).await.expect("its log is whole");
+    let check = check.until(now()).await.expect("no time to look").expect("it goes on");
+    let found = check.to_the_end(std::future::pending()).await.expect_err("damaged");
+    assert!(matches!(found, StoreError::Damaged { .. }), "{found}");
+    let check = Check::begin(&path).await.expect("its log is whole");
+    let stopped = check.to_the_end(std::future::ready(())).await;
+    assert!(stopped.is_ok() || matches!(stopped, Err(StoreError::Damaged { .. })), "{stopped:?}");
 }

@@ -8,12 +8,12 @@ use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Executor, Row as _};
 
-use crate::acts::intake::storable;
 use crate::clock;
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::ledger::take;
+use crate::store::rows::storable;
 
 /// The columns of a row, in the order in which they are sealed.
 const COLUMNS: &str = "n, at, who, login, verb, object, reason, was, became, hash";

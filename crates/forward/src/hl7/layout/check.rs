@@ -12,7 +12,9 @@ use super::{Layout, Name, Party, Structure};
 pub struct LayoutFault {
     /// The field or segment, as `OBR-4`.
     pub field: &'static str,
+    /// What the layout says there.
     pub found: String,
+    /// What it may say, or what to choose instead.
     pub allowed: String,
 }
 

@@ -17,6 +17,7 @@ pub enum Structure {
 /// How an arbitrary grade travels: OBX-2.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum GradeAs {
+    /// CE: code, text and system, as HL7 had it from the start.
     #[default]
     Ce,
     /// The same bytes as CE; not in table 0125 before 2.7, but asked for.
@@ -43,7 +44,9 @@ pub enum GradeCodes {
     /// Our own, and SNOMED CT behind it.
     #[default]
     LocalFirst,
+    /// SNOMED CT where it has one, and our own behind it.
     SnomedFirst,
+    /// Our own alone.
     Local,
     /// Our own where SNOMED CT has none.
     Snomed,
@@ -55,9 +58,11 @@ pub enum Names {
     /// LOINC, and the local name behind it.
     #[default]
     PublishedFirst,
+    /// The local name, and LOINC behind it.
     LocalFirst,
     /// The local name where LOINC has none.
     Published,
+    /// The local name alone.
     Local,
 }
 
@@ -103,8 +108,11 @@ pub struct SpecimenIn {
 
 impl SpecimenIn {
     const NONE: Self = Self { obr_2: false, obr_3: false, spm_2: false, pid_3: false };
+    /// OBR-2 alone: what versions before 2.5 take.
     pub const OBR_2: Self = Self { obr_2: true, ..Self::NONE };
+    /// SPM-2 alone: what 2.5 and later take.
     pub const SPM_2: Self = Self { spm_2: true, ..Self::NONE };
+    /// Both, the same id in each.
     pub const BOTH: Self = Self { obr_2: true, spm_2: true, ..Self::NONE };
 
     /// SPM-2 where the version has it.
@@ -159,6 +167,7 @@ impl FromStr for SpecimenIn {
 /// Which of the segments that a structure allows to leave out are sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Segments {
+    /// The common order, before each OBR of an ORU.
     pub orc: bool,
     /// From 2.5 on.
     pub spm: bool,

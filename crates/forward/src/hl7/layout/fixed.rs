@@ -1,4 +1,7 @@
 //! Fields that a receiver wants always the same: only such as hold no result, id, time or status.
+//!
+//! Two lists say it all: the fields that may be set, each with its length, its components and its table by version, and
+//! the fields that may not, each with the reason. What is on neither list may not be set either.
 
 use super::super::version::Version;
 
@@ -142,6 +145,7 @@ impl FixedField {
         self.rule.name
     }
 
+    /// As it goes out, separators and all; empty: the field is left empty.
     #[must_use]
     pub fn value(&self) -> &str {
         &self.value

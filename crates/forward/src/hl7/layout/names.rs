@@ -5,7 +5,9 @@ use std::str::FromStr;
 /// A coded name: three components, as in CE and CWE.
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Name {
+    /// Never empty.
     pub code: String,
+    /// For people.
     pub text: String,
     /// The coding system (table 0396): `LN`, `SCT`, `L`, `99` and letters or digits.
     pub system: String,
@@ -32,6 +34,7 @@ impl FromStr for Name {
 /// An application or a facility: HD, of up to three components.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 pub struct Party {
+    /// The namespace: what most receivers look at.
     pub name: String,
     /// A name that is the same everywhere, with its kind or not at all.
     pub universal: String,

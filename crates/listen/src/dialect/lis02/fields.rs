@@ -1,4 +1,6 @@
 //! What each field of a record was taken for (NCCLS LIS2-A2 clauses 6 to 12).
+//!
+//! This names what [`super`] reads and decides nothing: it serves people who look at a capture.
 
 use crate::dialect::anatomy::{self, LineAnatomy};
 use crate::dialect::codepage::Encoding;

@@ -1,4 +1,6 @@
 //! One record: fields, repeats, components and escapes (NCCLS LIS2-A2 5.4).
+//!
+//! Cutting comes before unescaping, so that an escaped delimiter never cuts. Nothing is copied until it is asked for.
 
 use std::borrow::Cow;
 
@@ -11,6 +13,10 @@ use crate::dialect::text::latin1;
 
 /// Fields beyond this are read past (5.4.8); no record of ours needs more.
 const FIELDS: usize = 27;
+
+/// Fields of the records that a result rests on, the type among them (NCCLS LIS2-A2 clauses 6, 7, 8.4
+/// and 9). One more is an unescaped separator, and everything behind that stands in the wrong field.
+const LENGTHS: &[(char, usize)] = &[('H', 14), ('P', 35), ('O', 31), ('R', 14)];
 
 /// The four delimiters that a header names; they hold until the next header.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -49,6 +55,8 @@ impl Delimiters {
 pub(super) struct Record<'t> {
     delimiters: &'t Delimiters,
     fields: [&'t str; FIELDS],
+    /// As many as were sent, the type and empty ones among them.
+    sent: usize,
 }
 
 impl<'t> Record<'t> {
@@ -61,7 +69,7 @@ impl<'t> Record<'t> {
             let Ok((after, _)) = delimiter(delimiters.field, after) else { break };
             rest = after;
         }
-        Self { delimiters, fields }
+        Self { delimiters, fields, sent: text.matches(delimiters.field).count() + 1 }
     }
 
     /// A header's second field holds the delimiters and is left out of the cutting.
@@ -69,7 +77,20 @@ impl<'t> Record<'t> {
         let after = text.char_indices().nth(5).and_then(|(at, _)| text.get(at..)).unwrap_or("");
         let mut record = Self::read(delimiters, after);
         record.fields.rotate_right(1);
+        record.sent += 1;
         record
+    }
+
+    /// What is wrong where more fields were sent than a record of this type has. 5.4.8 lets a receiver
+    /// ignore them; but a separator that was not escaped looks the same.
+    pub fn surplus(&self, kind: char) -> Option<String> {
+        let (_, most) = LENGTHS.iter().find(|(known, _)| *known == kind)?;
+        (self.sent > *most).then(|| {
+            let sent = self.sent;
+            format!(
+                "{sent} fields in a record {kind}, which has {most}: is a separator not escaped?"
+            )
+        })
     }
 
     /// A field by its number in the standard, as sent. A field of `""` says nothing more than empty
@@ -84,10 +105,12 @@ impl<'t> Record<'t> {
         self.unescape(self.field(number))
     }
 
+    /// A field without a repeat delimiter is one repeat.
     pub fn repeats(&self, number: usize) -> impl Iterator<Item = &'t str> {
         self.field(number).split(self.delimiters.repeat)
     }
 
+    /// Of the whole field, repeats not cut.
     pub fn components(&self, number: usize) -> impl Iterator<Item = &'t str> {
         self.field(number).split(self.delimiters.component)
     }

@@ -222,6 +222,47 @@ fn what_holds_a_report() {
 }
 
 #[test]
+fn two_ids_in_the_specimens_field_are_no_id() {
+    let order = |o3: &str| read(&[H, "P|1", &format!("O|1|{o3}|0041"), "R|1|^^^GLU|NEG", "L|1"]);
+    let report = &order(r"KP-1234\KP-9999")[0];
+    assert_eq!(reasons(report), [Reason::SpecimenMalformed]);
+    assert_eq!(report.doubts[0].line, Some(2), "the order");
+    let specimen = report.specimen.as_ref().expect("as sent");
+    assert_eq!(specimen.expose(), r"KP-1234\KP-9999", "nobody takes the first for the only one");
+    assert_eq!(reasons(&order(r"KP-1234\KP-1234")[0]), [Reason::SpecimenMalformed]);
+    assert_eq!(reasons(&order(r"KP-1234^L4471\KP-9999")[0]), [Reason::SpecimenMalformed]);
+    assert_eq!(reasons(&order(r"KP-1234\")[0]), [], "an empty repeat names nothing");
+    assert_eq!(reasons(&order(r"\KP-9999")[0]), [Reason::SpecimenMalformed]);
+    assert_eq!(reasons(&order("KP&R&1234")[0]), [], "the pattern judges what was escaped");
+}
+
+#[test]
+fn a_field_more_than_the_record_has_is_an_unescaped_separator() {
+    let full = |record: &str, fields: usize| {
+        let given = record.matches('|').count() + 1;
+        format!("{record}{}", "|".repeat(fields - given))
+    };
+    let with = |n: usize, fields: usize| {
+        let r = "R|1|^^^GLU|NEG|mg/dL||N||F";
+        let mut records = [H, "P|1", O, r].map(str::to_owned);
+        records[n] = full(&records[n], fields);
+        read(&records).remove(0)
+    };
+    for (n, fields, reason) in [
+        (0, 14, Reason::Unreadable),
+        (1, 35, Reason::Unreadable),
+        (2, 31, Reason::SpecimenMalformed),
+        (3, 14, Reason::Unreadable),
+    ] {
+        assert_eq!(reasons(&with(n, fields)), [], "{fields} fields are all that record {n} has");
+        let report = with(n, fields + 1);
+        assert_eq!((reasons(&report), report.doubts[0].line), (vec![reason], Some(n)));
+    }
+    let escaped = O.replace("U2503140017", "KP&F&12");
+    assert_eq!(reasons(&read(&[H, "P|1", &full(&escaped, 31), "R|1|^^^GLU|NEG"])[0]), []);
+}
+
+#[test]
 fn a_message_that_carries_nothing_gives_nothing() {
     assert_eq!(read(&[H, "L|1|N"]), []);
     assert_eq!(read(&[H, "P|1", "L|1|N"]), []);

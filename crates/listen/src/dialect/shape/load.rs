@@ -5,7 +5,7 @@ use wickline_normalize::words::{nearest, quote};
 use wickline_normalize::{Fault, MarkMeaning};
 
 use super::report::rules;
-use super::{Header, NumberRule, SIGNS, Shape, Sign};
+use super::{CLASSES, Header, NumberRule, SIGNS, Shape, Sign};
 use crate::dialect::calendar::{Calendar, ORDERS};
 use crate::dialect::codepage::{ENCODINGS, Encoding};
 use crate::dialect::entry::{CELLS, Cell, Entries, Layout, Results, Split};
@@ -26,6 +26,9 @@ const MEANINGS: &[(&str, MarkMeaning)] = &[
 ];
 
 /// Every part has a value even where the file's was refused: any fault refuses the whole.
+///
+/// Reading goes on after a fault, so that an analyst sees all of them; a file with one fault is no
+/// dialect.
 pub(super) fn shape(text: &str, file: &str) -> Result<Shape, Vec<Fault>> {
     let source = Source::new(file, text);
     let shape = source.parse().map(|root| {
@@ -152,6 +155,7 @@ fn words(keys: &Keys<'_, '_>, key: &'static str) -> Vec<String> {
     keys.texts(key).into_iter().map(|word| word.value).collect()
 }
 
+/// Names that differ only in case would be told apart by nobody.
 fn twice(keys: &Keys<'_, '_>, key: &str, words: &[String]) {
     for (n, word) in words.iter().enumerate() {
         if words.iter().skip(n + 1).any(|other| other.to_lowercase() == word.to_lowercase()) {
@@ -162,10 +166,11 @@ fn twice(keys: &Keys<'_, '_>, key: &str, words: &[String]) {
 }
 
 fn number(keys: &Keys<'_, '_>) -> NumberRule {
-    let sign = |key: &str, (name, word): (Spot<String>, Spot<String>)| {
-        Some((name, one_of(keys, key, &word, SIGNS)?))
+    let sign = |key: &str, of, (name, word): (Spot<String>, Spot<String>)| {
+        Some((name, one_of(keys, key, &word, of)?))
     };
-    let digits = keys.pairs("class_digits").into_iter().filter_map(|p| sign("class_digits", p));
+    let digits = keys.pairs("class_digits").into_iter();
+    let digits = digits.filter_map(|pair| sign("class_digits", CLASSES, pair));
     let class_digits = digits
         .filter_map(|(name, sign)| {
             let mut letters = name.value.chars();
@@ -179,7 +184,8 @@ fn number(keys: &Keys<'_, '_>) -> NumberRule {
             }
         })
         .collect();
-    let suffixes = keys.pairs("suffixes").into_iter().filter_map(|p| sign("suffixes", p));
+    let suffixes = keys.pairs("suffixes").into_iter();
+    let suffixes = suffixes.filter_map(|pair| sign("suffixes", SIGNS, pair));
     let mut suffixes: Vec<(String, Sign)> = suffixes
         .filter_map(|(name, sign)| {
             let digit = name.value.contains(|c: char| c.is_ascii_digit() || c.is_whitespace());
@@ -196,8 +202,12 @@ fn number(keys: &Keys<'_, '_>) -> NumberRule {
 
 fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Vec<(Form, Sign)> {
     let mut forms: Vec<(Spot<Form>, &str, Sign)> = Vec::new();
-    for (key, sign) in [("control", Sign::Control), ("urgent", Sign::Urgent), ("lines", Sign::None)]
-    {
+    for (key, sign) in [
+        ("control", Sign::Control),
+        ("urgent", Sign::Urgent),
+        ("controls_not_passed", Sign::NotPassed),
+        ("lines", Sign::None),
+    ] {
         for text in keys.texts(key) {
             match Form::parse(&text.value, calendar) {
                 Ok(form) => forms.push((Spot { at: text.at, value: form }, key, sign)),
@@ -290,6 +300,7 @@ fn comparators(keys: &Keys<'_, '_>) -> Vec<(String, &'static str)> {
     words
 }
 
+/// Longest first, so that `**` is not read as two of `*`.
 fn marks(root: &Keys<'_, '_>) -> Vec<(String, MarkMeaning)> {
     let mut marks = Vec::new();
     for (mark, meaning) in root.pairs("marks") {
@@ -412,6 +423,7 @@ fn column(keys: &Keys<'_, '_>) -> Option<(usize, Column)> {
     Some((keys.at, (cell, place(from - 1)?..place(to)?)))
 }
 
+/// By where they begin; two that overlap are a fault.
 fn in_order(keys: &Keys<'_, '_>, mut columns: Vec<(usize, Column)>) -> Vec<Column> {
     columns.sort_by_key(|(_, (_, range))| range.start);
     for pair in columns.windows(2) {

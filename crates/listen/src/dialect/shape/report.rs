@@ -56,6 +56,7 @@ pub(super) fn rules(
     rules
 }
 
+/// In milliseconds, 500 to 60,000: less cuts a slow printer, more keeps results waiting.
 fn silence(report: &Keys<'_, '_>) -> i64 {
     if !report.has("silence_ms") {
         let allowed = "silence_ms = 3000, or other milliseconds from 500 to 60000";
@@ -109,6 +110,7 @@ fn control(keys: &Keys<'_, '_>, key: &str, name: &Spot<String>) -> Option<u8> {
     found
 }
 
+/// A printer's commands and the characters that begin or end a report must not be the same.
 fn of_line(line: &Keys<'_, '_>, encoding: Encoding, rules: &mut PrintRules) {
     match line.count_or("bits", 8, 8) {
         Some(7) => rules.mask = BITS >> 1,

@@ -2,7 +2,8 @@
 
 use proptest::prelude::*;
 
-use crate::class::Class;
+use crate::class::{Class, Role};
+use crate::hold::{Hold, Reason};
 use crate::judge::Way;
 use crate::prints::{codes, judged, mark, reading, reasons, ten, with};
 use crate::report::{MarkMeaning, Patient, Private, Report, Signs};
@@ -27,12 +28,13 @@ fn any_one_sign_makes_a_control_that_is_filed() {
     let order = Signs { control_order: true, ..Signs::default() };
     let message = Signs { control_message: true, ..Signs::default() };
     let nobody = || Report { specimen: None, ..ten() };
+    let lot = || Report { control_lot: Some("KP-101".into()), ..nobody() };
     for (print, level) in [
         (control(), Some("1")),
         (Report { specimen: Some(Private::new("QC-L2")), ..ten() }, Some("2")),
         (Report { number: Some("Q2007".into()), ..nobody() }, Some("2")),
-        (Report { signs: order, ..nobody() }, None),
-        (Report { signs: message, ..nobody() }, None),
+        (Report { signs: order, ..lot() }, None),
+        (Report { signs: message, ..lot() }, None),
         (Report { signs: Signs { level: Some('2'), ..order }, ..nobody() }, Some("2")),
         (
             Report {
@@ -48,6 +50,13 @@ fn any_one_sign_makes_a_control_that_is_filed() {
         assert_eq!((found.class, found.way), (Class::Control, Way::Filed));
         assert_eq!(found.level.as_deref(), level);
         assert!(found.control_sign && found.specimen.is_none());
+    }
+    // A sign of class by itself says too little: neither of what nor of which level.
+    for signs in [order, message] {
+        let found = judged(&Report { signs, ..nobody() }, &rules(), &[]);
+        assert_eq!(codes(&found), ["specimen-blank"]);
+        assert_eq!((found.class, found.way), (Class::Control, Way::Held));
+        assert!(found.control_sign);
     }
 }
 
@@ -121,6 +130,85 @@ fn specimen_blank_and_specimen_malformed_are_told_apart() {
 }
 
 #[test]
+fn an_external_quality_sample_is_filed_whatever_else_its_print_says() {
+    let mut rules = rules();
+    rules.add_external_quality("EQA-[0-9]{4}").expect("a pattern");
+    rules.rubbish.leading.push("]C1".into());
+    for form in ["0xxx=routine", "5xxx=stat", "9xxx=control:2"] {
+        rules.add_leading_digit(form).expect(form);
+    }
+    let of = |number: &str, specimen: &str, signs: Signs| {
+        let specimen = Some(Private::new(specimen));
+        let print = Report { number: Some(number.into()), specimen, signs, ..ten() };
+        judged(&print, &rules, &[])
+    };
+    let plain = Signs::default();
+    let order = Signs { control_order: true, ..plain };
+    let stat = Signs { stat: true, ..plain };
+    // It is run as a patient's specimen is, so that nothing of a patient's number speaks against it.
+    for (number, specimen, signs) in [
+        ("0012", "EQA-0107", plain),
+        ("0012", "]C1EQA-0107", plain),
+        ("5012", "EQA-0107", plain),
+        ("S012", "EQA-0107", stat),
+        ("0012", "EQA-0107", order),
+        ("", "EQA-0107", plain),
+    ] {
+        let found = of(number, specimen, signs);
+        assert_eq!((found.way, &found.holds), (Way::Filed, &vec![]), "{number}");
+        assert_eq!((found.class, found.level.as_deref()), (Class::Control, Some("external")));
+        assert_eq!(found.role(), Role::External);
+        assert!(found.control_sign && found.specimen.is_none());
+        assert!(found.readings.iter().all(|r| r.flag.is_none()));
+    }
+    // What names a level of our own material, or a patient, is looked at.
+    let level = Signs { level: Some('1'), ..order };
+    for (number, signs) in [("9012", plain), ("Q1012", plain), ("0012", level)] {
+        let found = of(number, "EQA-0107", signs);
+        assert_eq!((codes(&found), found.role()), (vec!["class-disagree"], Role::External));
+    }
+    let id = Patient { id: Some(Private::new("PT-7")), ..Patient::default() };
+    let named = Report { specimen: Some(Private::new("EQA-0107")), patient: Some(id), ..ten() };
+    assert_eq!(codes(&judged(&named, &rules, &[])), ["class-disagree"]);
+    assert_eq!(of("0012", "EQA-01070", plain).role(), Role::Patient, "another id");
+    let why = rules.check_specimen("EQA-0107", None).expect_err("no patient's");
+    assert!(why.contains("external"), "{why}");
+    assert_eq!(of("", "QC-L1-2031", plain).role(), Role::Control);
+}
+
+#[test]
+fn a_second_id_beside_a_patients_specimen_is_held() {
+    let beside = |lot: &str| Report { control_lot: Some(lot.into()), ..ten() };
+    for lot in ["KP-9999", "0004", " KP-9999 "] {
+        assert_eq!(reasons(&beside(lot)), ["specimen-malformed"], "{lot}");
+    }
+    // A place on a rack, the same id again, and what no id looks like.
+    for lot in ["7", "A1", "KP-10023", "cup 12"] {
+        assert_eq!(reasons(&beside(lot)), [""; 0], "{lot}");
+    }
+    let found = judged(&beside("QC-L1"), &rules(), &[]);
+    assert_eq!(codes(&found), ["specimen-malformed"], "control material's");
+    let control = Report { control_lot: Some("KP-2026-1".into()), ..control() };
+    assert_eq!(judged(&control, &rules(), &[]).way, Way::Filed, "there it is the lot");
+    let mut named = beside("KP-9999");
+    named.identify("KP-4711");
+    let found = judged(&named, &Rules::default(), &[]);
+    assert_eq!((found.way, found.specimen), (Way::Ready, Some(Private::new("KP-4711"))));
+}
+
+#[test]
+fn who_names_the_specimen_settles_what_the_dialect_doubted_of_it() {
+    let mut print = Report { specimen: Some(Private::new(r"KP-1234\KP-9999")), ..ten() };
+    print.doubts.push(Hold::new(Reason::SpecimenMalformed, "two ids").at(1));
+    print.doubts.push(Hold::new(Reason::LineError, "a bad byte").at(2));
+    let found = judged(&print, &Rules::default(), &[]);
+    assert_eq!(codes(&found), ["specimen-malformed", "line-error"]);
+    assert_eq!(found.holds.len(), 2, "said once");
+    print.identify("KP-1234");
+    assert_eq!(reasons(&print), ["line-error"]);
+}
+
+#[test]
 fn leading_digits_say_the_class_and_a_number_of_no_form_has_none() {
     let mut rules = rules();
     for form in ["0xxx=routine", "5xxx=stat", "8xxx=control", "9xxx=control:2"] {
@@ -135,7 +223,7 @@ fn leading_digits_say_the_class_and_a_number_of_no_form_has_none() {
     let patient = "KP-10023";
     assert_eq!(of("0012", patient), (Class::Routine, None, Way::Ready, vec![]));
     assert_eq!(of("5012", patient), (Class::Stat, None, Way::Ready, vec![]));
-    assert_eq!(of("8012", ""), (Class::Control, None, Way::Filed, vec![]));
+    assert_eq!(of("8012", ""), (Class::Control, None, Way::Held, vec!["specimen-blank"]));
     assert_eq!(of("9012", ""), (Class::Control, Some("2".into()), Way::Filed, vec![]));
     assert_eq!(of("9012", "QC-L2-7"), (Class::Control, Some("2".into()), Way::Filed, vec![]));
     for (number, specimen, class, reason) in [

@@ -4,6 +4,7 @@
 use crate::check::{CheckCharacter, Rubbish};
 use crate::class::Class;
 use crate::controls::{Lockout, Policy, Standing, State};
+use crate::hold::{Reason, Remedy};
 use crate::judge::{Facts, Judged, Way, judge};
 use crate::moment::Moment;
 use crate::prints::{DAY, codes, strip, ten};
@@ -85,6 +86,42 @@ fn a_hold_and_a_remark_say_which_level_and_since_when() {
     assert!(found.remarks[0].text.starts_with("Released while controls have failed: level 2"));
 }
 
+/// Whatever our own runs say, and whether there are any.
+#[test]
+fn what_the_analyzer_says_of_its_controls_is_held_by_the_policy_of_failed_ones() {
+    for policy in policies() {
+        let rules = Rules { controls_policy: policy, ..Rules::default() };
+        for standing in standings() {
+            for (plain, urgent) in [(ten(), false), (stat(), true)] {
+                let mut print = plain.clone();
+                print.controls_not_passed = true;
+                let before = judged(&plain, &rules, standing.as_ref());
+                let found = judged(&print, &rules, standing.as_ref());
+                let of = |code: &str| codes(&found).iter().filter(|c| **c == code).count();
+                let told = |code: &str| found.remarks.iter().filter(|r| r.code == code).count();
+                let held = policy.failed == Policy::Hold && !(urgent && policy.urgent_goes);
+                let marked = !held && policy.failed != Policy::Off;
+                assert_eq!(of("controls-not-passed"), usize::from(held), "{policy:?}");
+                assert_eq!(told("controls-not-passed"), usize::from(marked), "{policy:?}");
+                assert_eq!(found.way == Way::Held, held || before.way == Way::Held);
+                assert_eq!(found.identity, before.identity, "the same run");
+            }
+        }
+    }
+}
+
+#[test]
+fn no_run_of_ours_takes_back_what_the_analyzer_says() {
+    assert!(!Reason::ControlsNotPassed.is_of_controls());
+    assert_eq!(Reason::ControlsNotPassed.remedy(), Remedy::Release);
+    let mut print = Report { specimen: Some(Private::new("QC-L2-7")), ..ten() };
+    print.controls_not_passed = true;
+    let mut rules = Rules::default();
+    rules.controls_policy.failed = Policy::Hold;
+    rules.add_control_specimen("QC-L2*=2").expect("a pattern");
+    assert_eq!(judged(&print, &rules, None).way, Way::Filed, "controls are none of its business");
+}
+
 /// Every combination of policy, signs of class, signs of a patient, rules of ids and standing: a
 /// report with any sign of control material is filed or held, and neither sent nor marked.
 #[test]
@@ -123,6 +160,7 @@ fn no_policy_opens_the_door_for_control_material() {
                         level: None,
                     },
                     patient: on(6).then_some(patient),
+                    controls_not_passed: signs % 5 == 0,
                     ..ten()
                 };
                 let found = judged(&print, &rules, standing.as_ref());
@@ -133,7 +171,7 @@ fn no_policy_opens_the_door_for_control_material() {
                     assert_eq!(found.class, Class::Control);
                     assert!(matches!(found.way, Way::Filed | Way::Held), "{signs:b} {policy:?}");
                     assert!(found.specimen.is_none() && found.remarks.is_empty());
-                    let locked = ["controls-failed", "controls-due"];
+                    let locked = ["controls-failed", "controls-due", "controls-not-passed"];
                     assert!(!codes(&found).iter().any(|c| locked.contains(c)), "no patient's hold");
                 } else {
                     patients += 1;

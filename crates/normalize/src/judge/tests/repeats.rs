@@ -62,7 +62,8 @@ fn number_reused_is_the_same_number_with_anything_else_different() {
 #[test]
 fn controls_may_be_counted_apart_but_no_strip_is_both() {
     let signs = Signs { control_order: true, ..Signs::default() };
-    let same = Report { signs, specimen: None, ..ten() };
+    let lot = Some("KP-101".into());
+    let same = Report { signs, specimen: None, control_lot: lot, ..ten() };
     assert_eq!(codes(&after(&ten(), &same)), ["number-reused"], "the strip of a patient before");
     assert_eq!(codes(&after(&same, &ten())), ["number-reused"], "and the other way");
     let own = Report { taken: Moment::from_digits("20250314070000"), ..same };

@@ -7,7 +7,7 @@ use crate::sheet::now::{About, Finding, Now};
 use crate::store::lists::lookback::InUse;
 use crate::store::lists::names::Typed;
 use crate::store::rows::daemon_state::{Kind, Point, Points};
-use crate::store::state::State;
+use crate::store::state::MessageState;
 use crate::store::trail::Actor;
 
 on_both!(
@@ -83,10 +83,12 @@ async fn an_old_id_leads_to_the_report_and_to_what_receivers_hold(mut lab: Lab) 
     let taken = lab.take(&heard, 2).await;
     let (id, blank) = (taken.reports[0].id, taken.reports[1].id);
     let waiting = lab.waiting().await;
-    let done = [super::settled(waiting[0], State::Accepted)];
+    let done = [super::settled(waiting[0], MessageState::Accepted)];
     lab.ledger.queue_settle("lis", 0, &done).await.expect("accepted");
-    let done =
-        lab.ledger.report_withdraw(&lab.bench, &person(), id, "wrong", Some("KP-00009")).await;
+    let done = lab
+        .ledger
+        .report_withdraw(&lab.bench, &person(), id, "wrong", Some(&super::twice("KP-00009")))
+        .await;
     assert_eq!(done.expect("withdrawn").anew.len(), 1);
     let found = lab.ledger.found(&["KP-00001".into()]).await.expect("found");
     assert_eq!(found.keys().copied().collect::<Vec<_>>(), [id]);
@@ -99,7 +101,7 @@ async fn an_old_id_leads_to_the_report_and_to_what_receivers_hold(mut lab: Lab) 
     assert!(words.contains(&(Some("KP-00001"), "results")), "{words:?}");
     assert!(words.contains(&(Some("KP-00009"), "nothing")), "{words:?}");
     for n in lab.waiting().await {
-        let done = [super::settled(n, State::Accepted)];
+        let done = [super::settled(n, MessageState::Accepted)];
         lab.ledger.queue_settle("lis", 0, &done).await.expect("accepted");
     }
     let holds = lab.ledger.holdings(id).await.expect("read");
@@ -115,7 +117,7 @@ async fn an_old_id_leads_to_the_report_and_to_what_receivers_hold(mut lab: Lab) 
     let held = lab.now(About::Held, "reports").await;
     assert!(held.wrong && held.todo == Some(format!("wickline held show {blank}")), "{held:?}");
     let identified =
-        lab.ledger.report_identify(&lab.bench, &person(), blank, "KP-00002", "x").await;
+        lab.ledger.report_identify(&lab.bench, &person(), blank, &super::twice("KP-00002")).await;
     identified.expect("identified");
     assert!(lab.ledger.named_before(blank).await.expect("read").is_empty(), "it had none before");
 }

@@ -2,6 +2,7 @@
 //! print says and whatever a person tries, no control reaches a receiver that takes patients alone.
 
 use super::*;
+use crate::store::lists::runs::AskedRuns;
 
 /// A print with a sign of control material, or one that a person says is.
 struct Print {
@@ -46,6 +47,18 @@ const PRINTS: &[Print] = &[
     PLAIN,
 ];
 
+/// External quality samples, alone and beside what speaks against them.
+const EXTERNAL: &[Print] = &[
+    Print { number: "0", specimen: "EQA-0107", ..PLAIN },
+    Print { number: "0", specimen: "]C1EQA-0108", priority: "S", ..PLAIN },
+    Print { action: "Q", specimen: "EQA-0109", glucose: "2+", ..SIGN },
+    Print { number: "9", specimen: "EQA-0110", ..PLAIN },
+    Print { number: "0", specimen: "EQA-0111", patient: "P|1||PT-7||Mast^J", ..PLAIN },
+    Print { number: "0", specimen: "EQA-0112", glucose: "???", ..PLAIN },
+    // Its id was not read: a person says what it is.
+    PLAIN,
+];
+
 fn bench(policies: &str) -> Bench {
     let control = |level: &str, glucose: &str| {
         format!(
@@ -56,6 +69,7 @@ fn bench(policies: &str) -> Bench {
     };
     let text = format!(
         "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\nscanner_leading = [\"]C1\"]\n\
+         external_quality = [\"EQA-[0-9]{{4}}\"]\n\
          [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
          [[analyzer]]\nid = \"bench-1\"\nline = \"tcp:127.0.0.1:1\"\ndialect = \"lis02\"\n\
          control_specimens = [\"QC-L1=1\", \"QC-L2=2\"]\ncontrol_marks = [\"Q1=1\"]\n\
@@ -133,13 +147,14 @@ async fn no_policy_opens_the_door() {
             controls.push(id);
             let (ledger, bench) = (&lab.ledger, &lab.bench);
             let state = taken.reports[0].state;
-            assert_ne!(state, State::Waiting, "{policies}: {n}");
+            assert_ne!(state, ReportState::Waiting, "{policies}: {n}");
             // Whatever a person tries: none of it may bring it to a patients' receiver.
             if print.number.is_empty() {
-                let said = ledger.report_is_control(bench, &actor, id, "1").await;
+                let said =
+                    ledger.report_is_control(bench, &actor, id, &material("1"), "it says so").await;
                 said.expect("a person says so");
             }
-            let _ = ledger.report_identify(bench, &actor, id, "KP-30001", "once").await;
+            let _ = ledger.report_identify(bench, &actor, id, &twice("KP-30001")).await;
             let _ = ledger.report_release(bench, &actor, id, "try").await;
             let _ = ledger.report_reread(bench, &lab.tape, &actor, id).await;
             let _ = ledger.report_release(bench, &actor, id, "try").await;
@@ -172,4 +187,65 @@ async fn no_policy_opens_the_door() {
     // Those without contradiction go to those who ask, once each.
     assert_eq!(filed, 36 * 7, "each sign by itself, and what a person said");
     assert_eq!(rows.len(), 2 * filed);
+}
+
+/// No receiver is told of an external quality sample, not even one that asks for control material, and
+/// it counts as a run of no level.
+#[tokio::test]
+async fn external_quality_samples_go_to_no_receiver() {
+    let mut lab = Lab::sqlite().await;
+    let actor = Actor::person(Some("J. Mast".into()));
+    lab.bench = bench("controls_due = \"hold\"\ncontrols_failed = \"hold\"\n");
+    let waits = lab.print(&Print { number: "0", specimen: "KP-20009", ..PLAIN }, 900);
+    let waits = lab.take(&[waits], 0).await.reports.remove(0);
+    assert_eq!(waits.reason, Some(Reason::ControlsDue));
+    for (n, print) in (1..).zip(EXTERNAL) {
+        let heard = lab.print(print, n);
+        let report = lab.take(&[heard], 0).await.reports.remove(0);
+        let (ledger, bench, id) = (&lab.ledger, &lab.bench, report.id);
+        if print.specimen.is_empty() {
+            assert!(
+                ledger
+                    .report_is_control(bench, &actor, id, &material("EXTERNAL"), "it says so")
+                    .await
+                    .is_err()
+            );
+            let said = ledger
+                .report_is_control(bench, &actor, id, &material("external"), "it says so")
+                .await;
+            said.expect("a person says so");
+        }
+        let _ = ledger.report_identify(bench, &actor, id, &twice("KP-30001")).await;
+        let _ = ledger.report_release(bench, &actor, id, "try").await;
+        let _ = ledger.report_reread(bench, &lab.tape, &actor, id).await;
+    }
+    lab.ledger.reports_undelivered(&lab.bench).await.expect("looked at");
+    let released = lab.ledger.release_passed(&lab.bench, &lab.bench.analyzers[0]).await;
+    assert_eq!(released.expect("looked at"), 0, "they lift no lockout");
+    let mut conn = lab.ledger.db.read().await.expect("a connection");
+    let query = "SELECT class, level, state FROM report WHERE n > 1 ORDER BY n";
+    let rows = conn.fetch_all(query).await.expect("reports");
+    let states: Vec<String> = rows
+        .iter()
+        .map(|row| {
+            use sqlx::Row;
+            assert_eq!(row.get::<String, _>(0), "control");
+            assert_eq!(row.get::<String, _>(1), "external");
+            row.get(2)
+        })
+        .collect();
+    assert_eq!(states, ["filed", "filed", "filed", "held", "held", "held", "filed"]);
+    let told = conn.fetch_all("SELECT n FROM message").await.expect("messages");
+    assert_eq!(told.len(), 0, "no receiver is told");
+    // All of them are there for the scheme's form, with what was printed.
+    let level = Some("external".to_owned());
+    let asked = AskedRuns { level, to: i64::MAX, ..AskedRuns::default() };
+    let runs = lab.ledger.control_runs(&asked, &lab.bench.clock).await.expect("runs");
+    let said: Vec<_> =
+        runs.iter().map(|r| (r.specimen.as_deref().unwrap_or(""), r.verdict)).collect();
+    assert_eq!(said.len(), EXTERNAL.len(), "{said:?}");
+    assert!(said.iter().all(|(_, verdict)| *verdict == "no-target"), "{said:?}");
+    let third = runs.iter().find(|r| r.specimen.as_deref() == Some("EQA-0109")).expect("listed");
+    let glucose = third.readings.iter().find(|r| r.analyte == "GLU").expect("its glucose");
+    assert_eq!((glucose.found.as_str(), third.readings.len()), ("2+", 10));
 }

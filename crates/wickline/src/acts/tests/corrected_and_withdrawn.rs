@@ -5,7 +5,7 @@ use std::sync::Arc;
 use wickline_forward::hl7::Message;
 
 use super::*;
-use crate::acts::corrections::Decision;
+use crate::acts::decide::Decision;
 use crate::acts::telling::{Outcome, Said};
 
 const WHY: &str = "strip misplaced";
@@ -41,8 +41,8 @@ impl Lab {
         page.iter().map(|due| due.n).collect()
     }
 
-    async fn settle(&self, receiver: &str, n: i64, state: State) {
-        let answer = (state == State::Refused).then(|| b"MSA|AE".to_vec());
+    async fn settle(&self, receiver: &str, n: i64, state: MessageState) {
+        let answer = (state == MessageState::Refused).then(|| b"MSA|AE".to_vec());
         let one = Settled { answer, ..settled(n, state) };
         self.ledger.queue_settle(receiver, 0, &[one]).await.expect("recorded");
     }
@@ -54,7 +54,7 @@ impl Lab {
         noted.expect("noted");
     }
 
-    async fn decide(&self, n: i64, what: Decision) -> crate::acts::held::Became {
+    async fn decide(&self, n: i64, what: Decision) -> crate::acts::Became {
         let done = self.ledger.report_decide(&self.bench, &person(), n, what, WHY).await;
         done.expect("decided")
     }
@@ -63,16 +63,14 @@ impl Lab {
         self.decide(n, Decision::Correction { of: None }).await.remove(0).1
     }
 
-    async fn withdraw(
-        &self,
-        n: i64,
-        specimen: Option<&str>,
-    ) -> crate::acts::corrections::Withdrawn {
-        let done = self.ledger.report_withdraw(&self.bench, &person(), n, WHY, specimen).await;
+    async fn withdraw(&self, n: i64, specimen: Option<&str>) -> crate::acts::withdraw::Withdrawn {
+        let specimen = specimen.map(twice);
+        let done =
+            self.ledger.report_withdraw(&self.bench, &person(), n, WHY, specimen.as_ref()).await;
         done.expect("withdrawn")
     }
 
-    async fn correct(&self, n: i64) -> crate::acts::corrections::Corrected {
+    async fn correct(&self, n: i64) -> crate::acts::correct::Corrected {
         let (bench, tape) = (&self.bench, &self.tape);
         let done = self.ledger.report_correct(bench, tape, &person(), n, None, WHY).await;
         done.expect("corrected")
@@ -156,7 +154,7 @@ async fn what_was_told_is_corrected(mut lab: Lab) {
         let taken = lab.take(&heard, 1).await;
         let old = *lab.waiting().await.last().expect("a message");
         if answered {
-            lab.settle("lis", old, State::Accepted).await;
+            lab.settle("lis", old, MessageState::Accepted).await;
         } else {
             lab.unanswered("lis", old).await;
         }
@@ -176,9 +174,9 @@ async fn what_was_told_is_corrected(mut lab: Lab) {
         assert!(text.contains("|Corrected: strip misplaced\r"), "{text}");
         assert_eq!(lab.item(id).await.deliveries[0].amends.as_deref(), Some("corrects"));
         if !answered {
-            lab.settle("lis", old, State::Accepted).await;
+            lab.settle("lis", old, MessageState::Accepted).await;
         }
-        lab.settle("lis", new, State::Accepted).await;
+        lab.settle("lis", new, MessageState::Accepted).await;
         assert_eq!(lab.item(id).await.state, "accepted");
     }
     let mut conn = lab.ledger.db.read().await.expect("a connection");
@@ -186,7 +184,10 @@ async fn what_was_told_is_corrected(mut lab: Lab) {
     let row = conn.fetch_one(sql).await.expect("a row");
     let became: String = sqlx::Row::try_get(&row, 0).expect("text");
     assert!(became.ends_with("; GLU: NEG -> 2+"), "{became}");
-    assert!(!became.contains("KP-0000"), "whose it is stands in no trail");
+    assert!(
+        became.contains("; specimen KP-0000"),
+        "whose it is, before and after, stands in the trail"
+    );
 }
 
 async fn a_new_run_goes_out_as_any_other_and_a_mistake_does_not(mut lab: Lab) {
@@ -241,7 +242,7 @@ async fn other_holds_stay(mut lab: Lab) {
     let heard = [lab.heard("7", "KP-00007", "NEG"), lab.heard("7", "", "???")];
     lab.take(&heard, 1).await;
     let old = lab.waiting().await[0];
-    lab.settle("lis", old, State::Accepted).await;
+    lab.settle("lis", old, MessageState::Accepted).await;
     assert_eq!(lab.correction(2).await, "held", "its unread pad is not decided by that");
     let item = lab.item(2).await;
     assert_eq!(item.reason.as_deref(), Some("pad-unread"));
@@ -262,11 +263,11 @@ async fn a_held_correction_follows_what_it_corrects(mut lab: Lab) {
         let taken = lab.take(&heard, 1).await;
         let (first, second) = (taken.reports[0].id, taken.reports[1].id);
         let old = lab.waiting().await[0];
-        lab.settle("lis", old, State::Accepted).await;
+        lab.settle("lis", old, MessageState::Accepted).await;
         assert_eq!(lab.correction(second).await, "held");
         lab.withdraw(first, Some("KP-00044").filter(|_| !withdrawn)).await;
         for n in lab.waiting().await {
-            lab.settle("lis", n, State::Accepted).await;
+            lab.settle("lis", n, MessageState::Accepted).await;
         }
         let release = lab.ledger.report_release(&lab.bench, &person(), second, "seen").await;
         if withdrawn {
@@ -279,7 +280,7 @@ async fn a_held_correction_follows_what_it_corrects(mut lab: Lab) {
         assert_eq!((status.as_str(), told.as_str()), ("C", "GLU-GRADE  X; "));
         assert_ne!(filler, lab.gist(old).await.0);
         assert_eq!(lab.item(second).await.specimen.as_deref(), Some("KP-00044"));
-        lab.settle("lis", new, State::Accepted).await;
+        lab.settle("lis", new, MessageState::Accepted).await;
     }
 }
 
@@ -292,13 +293,13 @@ async fn what_the_analyzer_calls_a_correction(mut lab: Lab) {
         let taken = lab.take(&heard, 1).await;
         let id = taken.reports[1].id;
         assert_eq!(taken.reports[1].reason, Some(Reason::CorrectionHeard));
-        lab.settle("lis", lab.waiting().await[0], State::Accepted).await;
+        lab.settle("lis", lab.waiting().await[0], MessageState::Accepted).await;
         let beside = lab.ledger.side_by_side(id).await.expect("read").expect("both");
         assert_eq!(beside.0, taken.reports[0].id);
         assert_eq!(lab.correction(id).await, "waiting");
         let [new] = lab.waiting().await[..] else { panic!("one message") };
         assert_eq!(lab.gist(new).await.2, "GLU-GRADE 2+ C; ");
-        lab.settle("lis", new, State::Accepted).await;
+        lab.settle("lis", new, MessageState::Accepted).await;
     }
 }
 
@@ -318,20 +319,20 @@ async fn two_receivers_in_different_situations(mut lab: Lab) {
     lab.second_receiver();
     let (_, second) = two(&mut lab, "KP-00007").await;
     let (lis, ward) = (lab.waiting().await[0], lab.queue_of("ward").await[0]);
-    lab.settle("lis", lis, State::Accepted).await;
-    lab.settle("ward", ward, State::Refused).await;
+    lab.settle("lis", lis, MessageState::Accepted).await;
+    lab.settle("ward", ward, MessageState::Refused).await;
     lab.correction(second).await;
     let new = (lab.waiting().await, lab.queue_of("ward").await);
     let ([one], [two]) = (&new.0[..], &new.1[..]) else { panic!("one each: {new:?}") };
     assert_eq!(lab.gist(*one).await.1, "C");
     assert_eq!(lab.gist(*two).await.1, "F", "it said no to the first");
-    lab.settle("lis", *one, State::Accepted).await;
+    lab.settle("lis", *one, MessageState::Accepted).await;
     assert_eq!(lab.item(second).await.state, "waiting", "the ward's is not in yet");
     let refused = Again::These(vec![ward]);
     let retried = lab.ledger.message_retry(&lab.bench, &person(), &refused).await;
     assert!(retried.is_err(), "the refused one was replaced");
     // A receiver that is not configured any more and was told: somebody must tell it.
-    lab.settle("ward", *two, State::Accepted).await;
+    lab.settle("ward", *two, MessageState::Accepted).await;
     lab.bench.targets.retain(|t| t.id == "lis");
     let done = lab.withdraw(second, None).await;
     let said: Vec<(&str, Said)> =
@@ -343,10 +344,10 @@ async fn corrected_twice_and_back(mut lab: Lab) {
     two(&mut lab, "KP-00007").await;
     let more = [lab.heard("7", "KP-00007", "3+"), lab.heard("7", "KP-00007", "3+")];
     let taken = lab.take(&more, 2).await;
-    assert_eq!(taken.reports[1].state, State::Repeat);
-    lab.settle("lis", lab.waiting().await[0], State::Accepted).await;
+    assert_eq!(taken.reports[1].state, ReportState::Repeat);
+    lab.settle("lis", lab.waiting().await[0], MessageState::Accepted).await;
     lab.correction(2).await;
-    lab.settle("lis", lab.waiting().await[0], State::Accepted).await;
+    lab.settle("lis", lab.waiting().await[0], MessageState::Accepted).await;
     lab.correction(3).await;
     let [new] = lab.waiting().await[..] else { panic!("one message") };
     assert_eq!(lab.gist(new).await.2, "GLU-GRADE 3+ C; ");
@@ -374,8 +375,8 @@ async fn a_correction_that_was_refused_is_heeded_when_it_goes_again(mut lab: Lab
     lab.correction(second).await;
     let new = lab.waiting().await[1];
     // The first is refused after all, and so is the correction of what it never took.
-    lab.settle("lis", old, State::Refused).await;
-    lab.settle("lis", new, State::Refused).await;
+    lab.settle("lis", old, MessageState::Refused).await;
+    lab.settle("lis", new, MessageState::Refused).await;
     let all = Again::Refused { receiver: None };
     let resent = lab.ledger.message_retry(&lab.bench, &person(), &all).await.expect("again");
     assert_eq!((resent[0].n, resent[0].went), (old, Went::SaidSince(Some(new))));
@@ -416,9 +417,10 @@ async fn withdrawn_and_sent_anew_under_the_right_specimen(mut lab: Lab) {
     let heard = [lab.heard("7", "KP-00007", "2+")];
     let id = lab.take(&heard, 1).await.reports[0].id;
     let (lis, ward) = (lab.waiting().await[0], lab.queue_of("ward").await[0]);
-    lab.settle("lis", lis, State::Accepted).await;
+    lab.settle("lis", lis, MessageState::Accepted).await;
     for wrong in ["KP-00007", "7777", ""] {
-        let no = lab.ledger.report_withdraw(&lab.bench, &person(), id, WHY, Some(wrong)).await;
+        let no =
+            lab.ledger.report_withdraw(&lab.bench, &person(), id, WHY, Some(&twice(wrong))).await;
         assert!(no.is_err(), "{wrong}");
     }
     let done = lab.withdraw(id, Some("KP-00011")).await;
@@ -439,27 +441,26 @@ async fn withdrawn_and_sent_anew_under_the_right_specimen(mut lab: Lab) {
     assert_eq!(lab.queue_of("ward").await.len(), 1);
     let mut item = lab.item(id).await;
     assert_eq!((item.state.as_str(), item.specimen.as_deref()), ("waiting", Some("KP-00011")));
-    lab.settle("lis", anew, State::Accepted).await;
-    lab.settle("ward", lab.queue_of("ward").await[0], State::Accepted).await;
-    lab.settle("lis", gone, State::Refused).await;
+    lab.settle("lis", anew, MessageState::Accepted).await;
+    lab.settle("ward", lab.queue_of("ward").await[0], MessageState::Accepted).await;
+    lab.settle("lis", gone, MessageState::Refused).await;
     item = lab.item(id).await;
     assert_eq!(item.state, "refused", "the wrong patient still has it");
-    let mut conn = lab.ledger.db.read().await.expect("a connection");
-    let sql = "SELECT count(*) FROM trail WHERE reason LIKE '%KP-0%' OR was LIKE '%KP-0%' OR became LIKE '%KP-0%'";
-    let row = conn.fetch_one(sql).await.expect("a row");
-    assert_eq!(sqlx::Row::try_get::<i64, _>(&row, 0).expect("a number"), 0);
+    let row = lab.trail_of("withdraw").await.pop().expect("a row");
+    assert_eq!(row.was.as_deref(), Some("specimen KP-00007"));
+    assert!(row.became.is_some_and(|b| b.contains("specimen KP-00011")));
 }
 
 async fn a_withdrawal_refused_twice_goes_all_the_same(mut lab: Lab) {
     let heard = [lab.heard("7", "KP-00007", "2+")];
     let id = lab.take(&heard, 1).await.reports[0].id;
-    lab.settle("lis", lab.waiting().await[0], State::Accepted).await;
+    lab.settle("lis", lab.waiting().await[0], MessageState::Accepted).await;
     let done = lab.withdraw(id, None).await;
-    assert_eq!(done.state, State::SetAside);
+    assert_eq!(done.state, ReportState::SetAside);
     assert_eq!(lab.item(id).await.state, "waiting", "until it is taken");
     let mut gone = lab.waiting().await[0];
     for again in 0..2 {
-        lab.settle("lis", gone, State::Refused).await;
+        lab.settle("lis", gone, MessageState::Refused).await;
         assert_eq!(lab.item(id).await.state, "refused");
         if again == 1 {
             lab.layout().processing = "D".parse().expect("a processing id");
@@ -473,7 +474,7 @@ async fn a_withdrawal_refused_twice_goes_all_the_same(mut lab: Lab) {
     let message = Message::read(&lab.body(gone).await).expect("a message");
     let parts = [("MSH", 11), ("SPM", 2)].map(|(s, f)| message.component(s, 1, f, 1));
     assert_eq!(parts, ["D", "KP-00007"]);
-    lab.settle("lis", gone, State::Accepted).await;
+    lab.settle("lis", gone, MessageState::Accepted).await;
     let item = lab.item(id).await;
     assert_eq!(item.state, "set-aside");
     assert_eq!(item.detail.as_deref(), Some("withdrawn: strip misplaced"));
@@ -495,7 +496,7 @@ async fn what_was_on_the_wire_is_not_overtaken(mut lab: Lab) {
         assert!(due.heeds);
         assert!(!lab.ledger.queue_overtaken("lis", new).await.expect("asked"));
         if accepted {
-            lab.settle("lis", old, State::Accepted).await;
+            lab.settle("lis", old, MessageState::Accepted).await;
         } else {
             lab.unanswered("lis", old).await;
         }
@@ -506,7 +507,7 @@ async fn what_was_on_the_wire_is_not_overtaken(mut lab: Lab) {
         let anew = resent[0].went.instead().expect("built anew");
         assert_eq!(lab.gist(anew).await.2, "GLU-GRADE 2+ C; ");
         assert!(!lab.ledger.queue_overtaken("lis", anew).await.expect("asked"));
-        lab.settle("lis", anew, State::Accepted).await;
+        lab.settle("lis", anew, MessageState::Accepted).await;
     }
 }
 
@@ -515,7 +516,7 @@ async fn read_again_and_corrected(mut lab: Lab) {
     lab.take(&heard, 1).await;
     let same = lab.correct(1).await;
     assert!(same.differences.is_empty() && same.outcomes[0].said == Said::Nothing);
-    lab.settle("lis", 1, State::Accepted).await;
+    lab.settle("lis", 1, MessageState::Accepted).await;
     assert_eq!(lab.correct(1).await.outcomes[0].said, Said::Nothing);
     lab.reprint(1, "^^^GLU|NEG|", "^^^GLU|2+|").await;
     let done = lab.correct(1).await;
@@ -534,35 +535,42 @@ async fn read_again_and_corrected(mut lab: Lab) {
     assert!(away.expect_err("no").to_string().contains("its own bench"));
 }
 
-/// Two cups were swapped: each report takes the other's readings, as they were printed.
+/// A strip was read twice for one specimen: the report that went out takes the other print's readings. What
+/// another specimen read is never put on it, as when cups were swapped.
 async fn the_readings_of_another_print(mut lab: Lab) {
     let heard = [
         lab.heard("7", "KP-00007", "NEG"),
-        lab.heard("8", "KP-00008", "3+"),
+        lab.heard("8", "KP-00007", "3+"),
         lab.heard("9", "QC-L1", "NEG"),
+        lab.heard("10", "KP-00010", "2+"),
     ];
     lab.take(&heard, 1).await;
     for n in lab.waiting().await {
-        lab.settle("lis", n, State::Accepted).await;
+        lab.settle("lis", n, MessageState::Accepted).await;
     }
-    let swap = |n, other| {
+    let take_over = |n, other| {
         let (ledger, bench, tape) = (lab.ledger.clone(), &lab.bench, &lab.tape);
         async move { ledger.report_correct(bench, tape, &person(), n, Some(other), WHY).await }
     };
-    assert!(swap(1, 1).await.is_err() && swap(1, 3).await.is_err(), "neither itself nor a control");
-    for (n, other, told) in [(1, 2, "GLU-GRADE 3+ C; "), (2, 1, "GLU-GRADE Negative C; ")] {
-        let done = swap(n, other).await.expect("corrected");
-        let body = lab.body(done.outcomes[0].message.expect("sent")).await;
-        assert_eq!(gist(&body).2, told);
-        let message = Message::read(&body).expect("a message");
-        assert_eq!(message.component("SPM", 1, 2, 1), format!("KP-0000{}", n + 6));
-        assert_eq!(message.component("OBR", 1, 20, 1), (n + 6).to_string());
+    assert!(take_over(1, 1).await.is_err() && take_over(1, 3).await.is_err());
+    for (n, other) in [(1, 4), (4, 1)] {
+        let swapped = take_over(n, other).await.expect_err("another specimen").to_string();
+        assert!(swapped.contains("readings never move between specimens"), "{swapped}");
     }
+    assert!(lab.waiting().await.is_empty(), "nothing was sent");
+    let done = take_over(1, 2).await.expect("corrected");
+    let body = lab.body(done.outcomes[0].message.expect("sent")).await;
+    assert_eq!(gist(&body).2, "GLU-GRADE 3+ C; ");
+    let message = Message::read(&body).expect("a message");
+    assert_eq!(message.component("SPM", 1, 2, 1), "KP-00007");
+    assert_eq!(message.component("OBR", 1, 20, 1), "7");
+    let rows = lab.trail_of("correct").await;
+    assert_eq!(rows[0].became.as_deref(), Some("readings of report 2; GLU: 3+"), "{rows:?}");
 }
 
 async fn layout_strip_and_character_set_may_change_in_between(mut lab: Lab) {
     let (_, second) = two(&mut lab, "KP-00007").await;
-    lab.settle("lis", lab.waiting().await[0], State::Accepted).await;
+    lab.settle("lis", lab.waiting().await[0], MessageState::Accepted).await;
     let layout = lab.layout();
     layout.names = "local-first".parse().expect("names");
     layout.charset = "8859/1".parse().expect("a set");
@@ -575,7 +583,7 @@ async fn layout_strip_and_character_set_may_change_in_between(mut lab: Lab) {
         "GLU-GRADE",
         "under the name it was told by"
     );
-    lab.settle("lis", new, State::Accepted).await;
+    lab.settle("lis", new, MessageState::Accepted).await;
     // The strip is not configured any more: nothing can be read again, all can be taken back.
     let analyzer = Arc::get_mut(&mut lab.bench.analyzers[0]).expect("ours alone");
     analyzer.strips.clear();

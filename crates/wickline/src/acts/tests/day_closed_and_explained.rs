@@ -94,7 +94,7 @@ impl Lab {
     async fn accept_all(&self) {
         for n in self.waiting().await {
             self.ledger
-                .queue_settle("lis", 0, &[settled(n, State::Accepted)])
+                .queue_settle("lis", 0, &[settled(n, MessageState::Accepted)])
                 .await
                 .expect("recorded");
         }
@@ -425,13 +425,13 @@ async fn sums_add_up_over_any_history(mut lab: Lab) {
         // Some of these are refused by the rules: the sums must not care.
         let ledger = &lab.ledger;
         match dice.roll(7) {
-            0 => drop(ledger.report_set_aside(&actor, id, "no").await),
-            1 => drop(ledger.report_identify(&lab.bench, &actor, id, "KP-00444", "once").await),
+            0 => drop(ledger.report_set_aside(&lab.bench, &actor, id, "no").await),
+            1 => drop(ledger.report_identify(&lab.bench, &actor, id, &twice("KP-00444")).await),
             2 => drop(ledger.message_set_aside(&actor, &[id], "told").await),
-            3 => drop(ledger.queue_settle("lis", 0, &[settled(id, State::Accepted)]).await),
+            3 => drop(ledger.queue_settle("lis", 0, &[settled(id, MessageState::Accepted)]).await),
             4 => {
                 let reason = Some("receiver-error");
-                let no = Settled { reason, ..settled(id, State::Refused) };
+                let no = Settled { reason, ..settled(id, MessageState::Refused) };
                 drop(ledger.queue_settle("two", 0, &[no]).await);
             }
             5 => drop(ledger.message_retry(&lab.bench, &actor, &Again::These(vec![id])).await),
@@ -443,7 +443,7 @@ async fn sums_add_up_over_any_history(mut lab: Lab) {
             let counts = &sheet.receivers[receiver];
             let parts: u64 = PARTS.iter().map(|s| counts[s.text()]).sum();
             assert_eq!((counts["heard"], parts), (wanted, wanted), "{receiver}, step {step}");
-            assert_eq!(counts.len(), State::ALL.len(), "every state is named");
+            assert_eq!(counts.len(), crate::store::state::State::ALL.len(), "every state is named");
         }
         let lines = sheet.lines.len() as u64;
         assert_eq!(sheet.totals.values().sum::<u64>(), lines, "step {step}");

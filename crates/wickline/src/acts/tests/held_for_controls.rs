@@ -4,16 +4,17 @@
 use std::path::Path;
 
 use wickline_normalize::judge::StripLot;
-use wickline_normalize::{Moment, Reason};
+use wickline_normalize::{Moment, Policy, Reason};
 
-use super::Lab;
-use crate::acts::control_views::{AskedRuns, ControlStanding, RunView};
+use super::{Lab, material, twice};
+use crate::acts::control_views::ControlStanding;
 use crate::acts::intake::{Heard, TakenReport};
 use crate::clock::now_us;
 use crate::settings::bench::Bench;
 use crate::settings::from_text;
 use crate::store::ledger::Ledger;
-use crate::store::state::State;
+use crate::store::lists::runs::{AskedRuns, RunView};
+use crate::store::state::ReportState;
 use crate::store::trail::Actor;
 
 const EXPECT: &str = "\"BIL=NEG\", \"BLD=NEG\", \"KET=NEG\", \"LEU=NEG\", \"NIT=NEG\", \"PH=6.0\", \
@@ -81,7 +82,7 @@ impl Lab {
     async fn pass(&mut self, time: &str) {
         for (specimen, glucose) in [("QC-L1", "NEG"), ("QC-L2", "2+")] {
             let taken = self.strip(time, specimen, glucose).await;
-            assert_eq!(taken.state, State::Filed);
+            assert_eq!(taken.state, ReportState::Filed);
         }
     }
 
@@ -128,9 +129,10 @@ on_both!(
     controls_heard_after_the_patients_they_were_run_before_count,
     what_cannot_be_built_any_more_stays_as_it_is,
     a_person_lets_one_go_with_a_reason,
+    no_run_of_ours_lets_go_what_the_analyzer_itself_marked,
     a_memory_read_out_late_is_judged_by_the_controls_of_its_time,
     what_is_set_aside_makes_nothing_look_better,
-    a_control_identified_by_a_person_lets_patients_go,
+    a_control_that_a_person_names_passes_only_if_the_analyzer_ran_it,
     two_daemons_let_each_report_go_once,
     strip_lots_are_entered_once_and_told,
     expired_strips_hold_patients_and_make_controls_no_run,
@@ -138,13 +140,18 @@ on_both!(
 );
 
 /// What must become of one patient's report.
-fn expected(policy: &str, state: &str, stat: bool, urgent_goes: bool) -> (State, Option<String>) {
+fn expected(
+    policy: &str,
+    state: &str,
+    stat: bool,
+    urgent_goes: bool,
+) -> (ReportState, Option<String>) {
     let remark = || Some(format!("Released while controls {state}"));
     match (state, policy) {
-        ("", _) | (_, "off") => (State::Waiting, None),
-        (_, "warn") => (State::Waiting, remark()),
-        _ if stat && urgent_goes => (State::Waiting, remark()),
-        _ => (State::Held, None),
+        ("", _) | (_, "off") => (ReportState::Waiting, None),
+        (_, "warn") => (ReportState::Waiting, remark()),
+        _ if stat && urgent_goes => (ReportState::Waiting, remark()),
+        _ => (ReportState::Held, None),
     }
 }
 
@@ -169,13 +176,13 @@ async fn every_policy_in_every_state_for_every_class(mut lab: Lab) {
                     let what = format!("{policy} {state} stat {stat} urgent {urgent_goes}");
                     assert_eq!(taken.state, wanted, "{what}");
                     let reason = match (wanted, state) {
-                        (State::Held, "are due") => Some(Reason::ControlsDue),
-                        (State::Held, _) => Some(Reason::ControlsFailed),
+                        (ReportState::Held, "are due") => Some(Reason::ControlsDue),
+                        (ReportState::Held, _) => Some(Reason::ControlsFailed),
                         _ => None,
                     };
                     assert_eq!(taken.reason, reason, "{what}");
                     let message = lab.message_of(taken.id).await;
-                    assert_eq!(message.is_some(), wanted == State::Waiting, "{what}");
+                    assert_eq!(message.is_some(), wanted == ReportState::Waiting, "{what}");
                     let message = message.unwrap_or_default();
                     let told = message.contains("NTE|") && message.contains("Released while");
                     assert_eq!(told, remark.is_some(), "{what}: {message}");
@@ -185,7 +192,7 @@ async fn every_policy_in_every_state_for_every_class(mut lab: Lab) {
             one(&mut lab, time(day, "0900"), "hold", "").await;
             one(&mut lab, time(day + 1, "0900"), due, "are due").await;
             let out = lab.strip(&time(day + 1, "1000"), "QC-L2", "NEG").await;
-            assert_eq!((out.state, lab.release().await), (State::Filed, 0));
+            assert_eq!((out.state, lab.release().await), (ReportState::Filed, 0));
             one(&mut lab, time(day + 1, "1100"), failed, "have failed").await;
             day += 2;
         }
@@ -212,7 +219,7 @@ async fn all_levels_let_patients_go_and_one_does_not(mut lab: Lab) {
     lab.pass("202603150800").await;
     assert_eq!((lab.release().await, lab.state_of(both.id).await.as_str()), (0, "held"));
     let actor = Actor::person(None);
-    let became = lab.ledger.report_identify(&lab.bench, &actor, both.id, "KP-00003", "once").await;
+    let became = lab.ledger.report_identify(&lab.bench, &actor, both.id, &twice("KP-00003")).await;
     assert_eq!(became.expect("identified"), [(both.id, "waiting".to_owned())]);
     // Taken after the controls that passed, in a time that they are not good for.
     let late = lab.strip("202603160700", "KP-00004", "NEG").await;
@@ -250,6 +257,61 @@ async fn what_cannot_be_built_any_more_stays_as_it_is(mut lab: Lab) {
     lab.bench = ready;
     assert_eq!((lab.release().await, lab.state_of(one.id).await.as_str()), (1, "waiting"));
     assert!(lab.message_of(one.id).await.is_some());
+}
+
+/// A dialect that knows the sign needs no lots of ours to hold for it.
+#[test]
+fn a_dialect_with_the_sign_holds_by_itself() {
+    let of = |dialect: &str, keys: &str| {
+        let text = format!(
+            "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\n\
+             [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
+             [[analyzer]]\nid = \"bench-1\"\nline = \"tcp:127.0.0.1:1\"\ndialect = \"{dialect}\"\n\
+             {keys}\n[[receiver]]\nid = \"lis\"\naddress = \"dir:out\"\n"
+        );
+        let loaded = from_text(Path::new("./w.toml"), text).expect("readable");
+        let policy = |bench: Bench| bench.analyzers[0].rules.controls_policy;
+        let built = Bench::build(&loaded).map(policy);
+        built.map(|p| (p.failed, p.due)).map_err(|faults| faults.len())
+    };
+    assert_eq!(of("wide-label", ""), Ok((Policy::Hold, Policy::Off)));
+    assert_eq!(of("wide-label", "controls_failed = \"warn\""), Ok((Policy::Warn, Policy::Off)));
+    assert_eq!(of("wide-label", "controls_due = \"hold\""), Err(1), "no lots: due for ever");
+    assert_eq!(of("two-column", ""), Ok((Policy::Off, Policy::Off)));
+    assert_eq!(of("two-column", "controls_failed = \"hold\""), Err(1));
+}
+
+/// The analyzer's own sign stands above every run that was heard, before it and after it.
+async fn no_run_of_ours_lets_go_what_the_analyzer_itself_marked(mut lab: Lab) {
+    lab.bench = policy("hold", "hold", false);
+    let mut marked = lab.printed("202603140700", "KP-00001", "NEG");
+    marked.report.controls_not_passed = true;
+    let due = lab.took(marked).await;
+    lab.pass("202603140800").await;
+    let mut marked = lab.printed("202603140900", "KP-00002", "NEG");
+    marked.report.controls_not_passed = true;
+    let passed = lab.took(marked).await;
+    assert_eq!(passed.reason, Some(Reason::ControlsNotPassed), "whatever our own standing is");
+    lab.pass("202603141000").await;
+    assert_eq!(lab.release().await, 0);
+    let actor = Actor::person(Some("J. Mast".into()));
+    for id in [due.id, passed.id] {
+        let kept = lab.ledger.report(id, &lab.clock()).await.expect("read").expect("there");
+        let open = kept.item.holds.iter().filter(|hold| !hold.cleared);
+        let open: Vec<&str> = open.map(|hold| hold.reason.as_str()).collect();
+        assert_eq!((kept.item.state.as_str(), open), ("held", vec!["controls-not-passed"]));
+        let became = lab.ledger.report_release(&lab.bench, &actor, id, "run by hand").await;
+        assert_eq!(became.expect("a person says so"), [(id, "waiting".to_owned())]);
+    }
+    // A strip without an id may be control material all the same.
+    let mut blank = lab.printed("202603141100", "", "2+");
+    blank.report.controls_not_passed = true;
+    let blank = lab.took(blank).await;
+    let said = lab
+        .ledger
+        .report_is_control(&lab.bench, &actor, blank.id, &material("2"), "it says so")
+        .await;
+    assert_eq!(said.expect("filed"), [(blank.id, "filed".to_owned())]);
 }
 
 async fn a_person_lets_one_go_with_a_reason(mut lab: Lab) {
@@ -305,14 +367,14 @@ async fn what_is_set_aside_makes_nothing_look_better(mut lab: Lab) {
     let good = twice(&mut lab, "202603140900", "2+", "NEG").await;
     assert_eq!(lab.stands("202603140910").await.overall.state, "failed", "no pass lifts it");
     let actor = Actor::person(None);
-    lab.ledger.report_set_aside(&actor, good, "typed wrong").await.expect("set aside");
+    lab.ledger.report_set_aside(&lab.bench, &actor, good, "typed wrong").await.expect("set aside");
     assert_eq!(lab.stands("202603140910").await.overall.state, "failed");
     lab.pass("202603141000").await;
     assert_eq!(lab.stands("202603141005").await.overall.state, "passed");
     // One that is out counts although it is held, and stays when it is set aside.
     let out = twice(&mut lab, "202603141100", "NEG", "2+").await;
     assert_eq!(lab.stands("202603141105").await.overall.state, "failed");
-    lab.ledger.report_set_aside(&actor, out, "repeated").await.expect("set aside");
+    lab.ledger.report_set_aside(&lab.bench, &actor, out, "repeated").await.expect("set aside");
     assert_eq!(lab.stands("202603141105").await.overall.state, "failed");
     let row = lab.runs().await.into_iter().find(|r| r.id == out.to_string()).expect("kept");
     assert_eq!((row.verdict, row.state.as_str()), ("failed", "set-aside"));
@@ -322,22 +384,41 @@ async fn what_is_set_aside_makes_nothing_look_better(mut lab: Lab) {
     heard.report.readings.truncate(3);
     heard.report.doubts.push(wickline_normalize::Hold::new(Reason::Incomplete, "cut off"));
     let cut = lab.took(heard).await;
-    assert_eq!(cut.state, State::Held);
+    assert_eq!(cut.state, ReportState::Held);
     let stands = lab.stands("202603141305").await;
     assert_eq!((stands.overall.state, stands.levels[1].state), ("due", "passed"));
     let row = lab.runs().await.into_iter().find(|r| r.id == cut.id.to_string()).expect("a row");
     assert_eq!((row.verdict, row.detail.as_str()), ("no-target", "it is held: incomplete"));
 }
 
-async fn a_control_identified_by_a_person_lets_patients_go(mut lab: Lab) {
+/// Its class is of the analyzer, its id is blank: what it is has to be said, and then it passes. A strip of
+/// patient class that a person names is filed and lets nobody go.
+async fn a_control_that_a_person_names_passes_only_if_the_analyzer_ran_it(mut lab: Lab) {
     lab.bench = policy("hold", "hold", false);
     lab.strip("202603140800", "QC-L1", "NEG").await;
     let patient = lab.strip("202603140805", "KP-00001", "NEG").await;
-    let blank = lab.strip("202603140810", "", "2+").await;
+    let named = lab.strip("202603140810", "", "2+").await;
     let actor = Actor::person(None);
-    assert_eq!(blank.reason, Some(Reason::SpecimenBlank));
+    assert_eq!(named.reason, Some(Reason::SpecimenBlank));
     // It is held for controls as well, as a patient's would be: that falls when it is none.
-    let became = lab.ledger.report_is_control(&lab.bench, &actor, blank.id, "2").await;
+    let became = lab
+        .ledger
+        .report_is_control(&lab.bench, &actor, named.id, &material("2"), "the vial")
+        .await;
+    assert_eq!(became.expect("filed"), [(named.id, "filed".to_owned())]);
+    assert_eq!(lab.state_of(patient.id).await, "held", "a person's word lifts no lockout");
+    let run = lab.runs().await.pop().expect("its run");
+    assert_eq!((run.verdict, run.level.as_deref()), ("no-target", Some("2")));
+    assert!(run.detail.contains("did not run it as a control"), "{}", run.detail);
+    assert_eq!(run.control_lot.as_deref(), Some("KP-201"));
+    let mut ran = lab.printed("202603140815", "", "2+");
+    ran.report.signs.control_order = true;
+    let blank = lab.took(ran).await;
+    assert_eq!(blank.state, ReportState::Held);
+    let became = lab
+        .ledger
+        .report_is_control(&lab.bench, &actor, blank.id, &material("2"), "the vial")
+        .await;
     assert_eq!(became.expect("identified"), [(blank.id, "filed".to_owned())]);
     assert_eq!(lab.state_of(patient.id).await, "waiting");
     let run = lab.runs().await.pop().expect("its run");
@@ -402,8 +483,8 @@ async fn expired_strips_hold_patients_and_make_controls_no_run(mut lab: Lab) {
     let late = now_us() + 2 * DAY;
     let control = lab.printed_at(late, "QC-L1", "NEG");
     let old = lab.printed_at(late + 60_000_000, "KP-00002", "NEG");
-    assert_eq!(lab.took(good).await.state, State::Waiting);
-    assert_eq!(lab.took(control).await.state, State::Filed);
+    assert_eq!(lab.took(good).await.state, ReportState::Waiting);
+    assert_eq!(lab.took(control).await.state, ReportState::Filed);
     assert_eq!(lab.took(old).await.reason, Some(Reason::StripExpired));
     let run = lab.runs().await.remove(0);
     assert_eq!((run.verdict, run.strip_lot.as_deref()), ("no-target", Some("S-1")));
@@ -413,7 +494,7 @@ async fn expired_strips_hold_patients_and_make_controls_no_run(mut lab: Lab) {
     // What the print names stands above what was entered.
     let mut printed = lab.printed_at(late + 120_000_000, "KP-00003", "NEG");
     printed.report.strip_lot = Some("S-9".into());
-    assert_eq!(lab.took(printed).await.state, State::Waiting);
+    assert_eq!(lab.took(printed).await.state, ReportState::Waiting);
 }
 
 async fn each_strip_type_has_its_own_lot(mut lab: Lab) {

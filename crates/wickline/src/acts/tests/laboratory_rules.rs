@@ -46,6 +46,17 @@ fn pairs(list: &[(String, String)]) -> Vec<(&str, &str)> {
 
 const DAY: &str = "2026-03-14";
 
+/// It runs under a patient's number.
+async fn what_is_missing_before_an_external_quality_sample_is_a_patients(lab: Lab) {
+    let mut lab = lab.with("external_quality = [\"EQA-[0-9]{4}\"]", "");
+    let heard = [lab.numbered("5", false), lab.heard("7", "EQA-0107", "NEG")];
+    let classes = lab.take(&heard, 1).await.reports;
+    assert_eq!(classes.iter().map(|r| r.class).collect::<Vec<_>>(), ["routine", "control"]);
+    let day = lab.ledger.day(DAY, &lab.clock()).await.expect("a day");
+    let absent = day.iter().find(|i| i.state == "missing").expect("number 6");
+    assert_eq!((absent.number.as_deref(), absent.class.as_str()), (Some("6"), "routine"));
+}
+
 async fn what_nobody_listened_to_is_unknown_until_it_comes(mut lab: Lab) {
     let heard = [lab.numbered("5", false), lab.numbered("8", true), lab.numbered("10", false)];
     lab.take(&heard, 1).await;
@@ -54,8 +65,9 @@ async fn what_nobody_listened_to_is_unknown_until_it_comes(mut lab: Lab) {
     assert_eq!(pairs(&absent), wanted);
     // In bulk, out of order, from the analyzer's memory.
     let late = [lab.numbered("7", false), lab.numbered("6", false), lab.numbered("9", false)];
-    let states: Vec<State> = lab.take(&late, 2).await.reports.iter().map(|r| r.state).collect();
-    assert_eq!(states, [State::Waiting; 3]);
+    let states: Vec<ReportState> =
+        lab.take(&late, 2).await.reports.iter().map(|r| r.state).collect();
+    assert_eq!(states, [ReportState::Waiting; 3]);
     assert!(lab.absent(DAY).await.is_empty());
 }
 
@@ -72,16 +84,19 @@ async fn numbers_of_a_counter_that_wraps(lab: Lab) {
     assert!(lab.absent(DAY).await.is_empty());
     let rest: Vec<Heard> = (4..=19).map(|n| lab.numbered(&n.to_string(), false)).collect();
     let taken = lab.take(&rest, 4).await;
-    let held: Vec<_> = taken.reports.iter().filter(|r| r.state != State::Waiting).collect();
+    let held: Vec<_> = taken.reports.iter().filter(|r| r.state != ReportState::Waiting).collect();
     assert!(held.is_empty(), "the same numbers of another round are not used twice: {held:?}");
 }
 
 async fn an_analyzer_that_was_switched_on_begins_anew(lab: Lab) {
     let mut lab = lab.with("", "numbers = \"power-up\"");
     let mut minute = 0;
-    for (number, state) in
-        [("1", State::Waiting), ("2", State::Waiting), ("1", State::Waiting), ("2", State::Waiting)]
-    {
+    for (number, state) in [
+        ("1", ReportState::Waiting),
+        ("2", ReportState::Waiting),
+        ("1", ReportState::Waiting),
+        ("2", ReportState::Waiting),
+    ] {
         minute += 1;
         let mut heard = lab.numbered(number, false);
         let taken = format!("202603140910{minute:02}");
@@ -101,7 +116,7 @@ async fn a_wrong_clock_may_go_with_our_time(lab: Lab) {
     let mut heard = lab.heard("1", "KP-00001", "NEG");
     heard.report.taken = wickline_normalize::Moment::from_digits("20190314091455");
     let taken = lab.take(&[heard], 1).await;
-    assert_eq!(states(&taken), [(State::Waiting, None)]);
+    assert_eq!(states(&taken), [(ReportState::Waiting, None)]);
     let message = lab.body_of(taken.reports[0].id).await;
     assert!(message.contains("with the year 2026 it would fit"), "{message}");
     assert!(
@@ -122,7 +137,7 @@ async fn the_hour_that_comes_twice(lab: Lab) {
         heard.heard_at = at.as_microsecond();
         heard.report.taken = wickline_normalize::Moment::from_digits("20261025013000");
         let taken = lab.take(&[heard], 1).await;
-        assert_eq!(taken.reports[0].state == State::Held, held, "{heard_at}");
+        assert_eq!(taken.reports[0].state == ReportState::Held, held, "{heard_at}");
     }
 }
 
@@ -143,9 +158,9 @@ async fn a_scanner_is_stripped_by_rule_and_ids_are_checked(lab: Lab) {
     let message = lab.body_of(taken.reports[0].id).await;
     assert!(message.contains("SPM|1|79927398") && !message.contains("]C1"), "{message}");
     let actor = Actor::person(Some("J. Mast".into()));
-    let wrong = lab.ledger.report_identify(&lab.bench, &actor, 2, "79927390", "twice").await;
+    let wrong = lab.ledger.report_identify(&lab.bench, &actor, 2, &twice("79927390")).await;
     assert!(wrong.is_err(), "a person's choice is held to the same rules");
-    let right = lab.ledger.report_identify(&lab.bench, &actor, 2, "79927398", "twice").await;
+    let right = lab.ledger.report_identify(&lab.bench, &actor, 2, &twice("79927398")).await;
     right.expect("identified");
 }
 
@@ -178,6 +193,7 @@ async fn comments_go_as_notes_and_change_nothing(lab: Lab) {
 
 on_both!(
     what_nobody_listened_to_is_unknown_until_it_comes,
+    what_is_missing_before_an_external_quality_sample_is_a_patients,
     numbers_of_a_counter_that_wraps,
     an_analyzer_that_was_switched_on_begins_anew,
     a_wrong_clock_may_go_with_our_time,

@@ -6,7 +6,7 @@ use std::collections::HashMap;
 use wickline_forward::hl7::Message;
 
 use super::*;
-use crate::acts::corrections::Decision;
+use crate::acts::decide::Decision;
 use crate::simulate::script::Dice;
 use crate::store::rows::queue::Due;
 
@@ -94,8 +94,8 @@ impl Story {
         };
         let ledger = &self.lab.ledger;
         match end {
-            0 => ledger.queue_settle("lis", 0, &settled(State::Accepted)).await,
-            1 => ledger.queue_settle("lis", 0, &settled(State::Refused)).await,
+            0 => ledger.queue_settle("lis", 0, &settled(MessageState::Accepted)).await,
+            1 => ledger.queue_settle("lis", 0, &settled(MessageState::Refused)).await,
             _ => {
                 let tried = [Tried { n: due.n, attempts }];
                 ledger.queue_tried("lis", 0, &tried, 1, "unanswered", "no answer").await
@@ -120,7 +120,7 @@ impl Story {
         let heard = [self.lab.heard("7", "KP-00007", glucose)];
         let taken = self.lab.take(&heard, 1).await;
         let one = &taken.reports[0];
-        if one.state != State::Held {
+        if one.state != ReportState::Held {
             return;
         }
         let (ledger, actor) = (&self.lab.ledger, Actor::person(None));
@@ -183,7 +183,7 @@ impl Story {
             while let Some(due) = self.due().await {
                 self.receiver.takes(due.n, &due.body, &self.told);
                 let answer = Some(b"MSA".to_vec());
-                let done = [Settled { answer, ..settled(due.n, State::Accepted) }];
+                let done = [Settled { answer, ..settled(due.n, MessageState::Accepted) }];
                 self.lab.ledger.queue_settle("lis", 0, &done).await.expect("recorded");
             }
             let (bench, tape, n) = (&self.lab.bench, &self.lab.tape, self.print.0);

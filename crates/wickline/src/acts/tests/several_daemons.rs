@@ -104,7 +104,7 @@ async fn set_aside_while_reread() {
     let gate = hold(&lab, "trail").await;
     // Who waited first need not be let in first: either may win, but one alone.
     let (aside, reread, ()) = tokio::join!(
-        a.report_set_aside(&actor, 1, "wrong patient"),
+        a.report_set_aside(&lab.bench, &actor, 1, "wrong patient"),
         async {
             blocked(&lab, 1).await;
             b.report_reread(&lab.bench, &lab.tape, &actor, 1).await
@@ -129,7 +129,8 @@ async fn two_people_retry() {
     let heard = [lab.heard("1", "KP-00001", "2+")];
     lab.take(&heard, 1).await;
     let all = lab.waiting().await;
-    let refused = Settled { reason: Some("receiver-error"), ..settled(all[0], State::Refused) };
+    let refused =
+        Settled { reason: Some("receiver-error"), ..settled(all[0], MessageState::Refused) };
     lab.ledger.queue_settle("lis", 0, &[refused]).await.expect("recorded");
     let target = std::sync::Arc::get_mut(&mut lab.bench.targets[0]).expect("ours alone");
     target.layout.processing = "D".parse().expect("a processing id");
@@ -159,7 +160,7 @@ async fn never_sent_is_not_guessed(mut lab: Lab) {
     lab.ledger.message_retry(&lab.bench, &actor, &Again::These(vec![n])).await.expect("retried");
     lab.ledger.message_hold(&actor, &[n], "stuck").await.expect("kept");
     // It may have it under the wrong id: that is taken back before it goes out under the right one.
-    let renamed = lab.ledger.report_renamed(&lab.bench, &actor, n, "KP-00099").await;
+    let renamed = lab.ledger.report_renamed(&lab.bench, &actor, n, &twice("KP-00099")).await;
     let renamed = renamed.expect("withdrawn");
     let ids = [renamed.withdrawn[0].message, renamed.anew[0].message].map(|n| n.expect("sent"));
     assert_eq!(lab.waiting().await, ids);

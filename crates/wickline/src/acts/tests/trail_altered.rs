@@ -418,7 +418,7 @@ async fn what_stops_or_pauses_a_receiver_is_an_act(mut lab: Lab) {
         detail: Some("KP-00001 is nobody here".into()),
         reason: Some("receiver-reject"),
         stop: true,
-        ..settled(1, State::Refused)
+        ..settled(1, MessageState::Refused)
     };
     ledger.queue_settle("lis", 0, std::slice::from_ref(&refused)).await.expect("recorded");
     ledger.queue_settle("lis", 0, &[refused]).await.expect("done already");

@@ -7,9 +7,10 @@ use wickline_normalize::Lockout;
 use wickline_normalize::controls::{Checked, Range, Verdict};
 
 use super::Period;
-use crate::acts::control_views::{ControlStanding, RunView, Stands};
+use crate::acts::control_views::{ControlStanding, Stands};
 use crate::cli::Desk;
 use crate::cli::output::{Output, Tone, plain};
+use crate::store::lists::runs::RunView;
 
 /// Runs by verdict, every verdict named.
 pub fn totals(runs: &[RunView]) -> BTreeMap<&'static str, usize> {

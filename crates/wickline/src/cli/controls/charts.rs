@@ -9,10 +9,10 @@ use wickline_normalize::controls::{Checked, Range};
 use wickline_normalize::strip::{Kind, Pad};
 
 use super::{Period, Which};
-use crate::acts::control_views::RunView;
 use crate::chart::{Band, Change, Chart, Place, Point};
 use crate::cli::output::Output;
 use crate::cli::{Answer, Desk, Exit, Failure};
+use crate::store::lists::runs::RunView;
 
 /// Days that are named along a chart at most.
 const NAMED: i64 = 8;
@@ -317,6 +317,7 @@ mod tests {
             id: "1".into(),
             analyzer: "bench-1".into(),
             number: None,
+            specimen: None,
             class: "control",
             level: Some("1".into()),
             state: "filed".into(),

@@ -12,9 +12,10 @@ use serde_json::json;
 
 use super::output::Output;
 use super::{Answer, As, Desk, Exit, Failure, id};
-use crate::acts::control_views::{AskedRuns, ControlStanding, RunView};
+use crate::acts::control_views::ControlStanding;
 use crate::clock;
 use crate::settings::bench::Analyzer;
+use crate::store::lists::runs::{AskedRuns, RunView};
 
 /// Days that are shown where none is named.
 const DAYS: i64 = 7;

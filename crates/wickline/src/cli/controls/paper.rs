@@ -2,16 +2,17 @@
 
 use wickline_normalize::controls::{Checked, Range};
 
-use crate::acts::control_views::RunView;
 use crate::csv::line;
+use crate::store::lists::runs::RunView;
 
 /// The columns. Rungs are counted from 0, the lowest.
-const HEAD: [&str; 21] = [
+const HEAD: [&str; 22] = [
     "run",
     "at",
     "heard_at",
     "analyzer",
     "number",
+    "specimen",
     "level",
     "state",
     "verdict",
@@ -40,7 +41,7 @@ pub fn csv(runs: &[RunView]) -> String {
     text
 }
 
-fn cells(run: &RunView, reading: &Checked) -> [String; 21] {
+fn cells(run: &RunView, reading: &Checked) -> [String; 22] {
     let or_empty = |text: &Option<String>| text.clone().unwrap_or_default();
     let rung = |rung: Option<usize>| rung.map(|r| r.to_string()).unwrap_or_default();
     let (lowest, highest) = reading.allowed.clone().unwrap_or_default();
@@ -55,6 +56,7 @@ fn cells(run: &RunView, reading: &Checked) -> [String; 21] {
         run.heard_at.clone(),
         run.analyzer.clone(),
         or_empty(&run.number),
+        or_empty(&run.specimen),
         or_empty(&run.level),
         run.state.clone(),
         run.verdict.to_owned(),

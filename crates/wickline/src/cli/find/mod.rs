@@ -140,7 +140,7 @@ async fn read(desk: &Desk, n: i64, found_by: Vec<&'static str>) -> Result<Whole,
     let messages = ledger.messages_named(&typed).await?;
     let named: Vec<_> = messages.iter().map(|m| (m.n, m.name.clone())).collect();
     Ok(Whole {
-        readings: readings(&kept)?,
+        readings: readings(&kept),
         found_by,
         before: ledger.named_before(n).await?,
         history: ledger.history(n, &named).await?,
@@ -155,14 +155,8 @@ fn sent(message: Listed) -> Sent {
     Sent { message: name.to_string(), control_id, state: state.text() }
 }
 
-/// The readings of a report in words, or an error: never an empty report for one that cannot be read.
-fn readings(kept: &Kept) -> Result<Vec<Reading>, Failure> {
-    let whole: Result<Vec<wickline_normalize::readings::Reading>, _> =
-        serde_json::from_str(&kept.readings);
-    if let Err(why) = whole {
-        let id = &kept.item.id;
-        return Err(Failure::unreachable(format!("the readings of report {id}: {why}")));
-    }
+/// The readings of a report in words.
+fn readings(kept: &Kept) -> Vec<Reading> {
     let texts = again::texts(&kept.readings).into_iter();
-    Ok(texts.map(|(analyte, text)| Reading { analyte, text }).collect())
+    texts.map(|(analyte, text)| Reading { analyte, text }).collect()
 }

@@ -6,6 +6,7 @@ use std::path::Path;
 
 use super::Done;
 use crate::acts::again;
+use crate::acts::identify::Twice;
 use crate::cli::output::{Output, visible};
 use crate::cli::person::{asked, can_ask};
 use crate::cli::{Answer, Desk, Failure, id};
@@ -15,19 +16,32 @@ use crate::store::trail::Actor;
 /// Bytes of a file at most.
 const LARGEST: u64 = 1 << 20;
 
-/// How often the id was entered, for the trail.
-pub const TWICE: &str = "specimen id entered twice";
-/// A program gave it, or a person in one command.
-pub const ONCE: &str = "specimen id entered once";
+/// What is entered twice, and under which options a script gives it.
+#[derive(Clone, Copy)]
+pub struct Asked {
+    one: &'static str,
+    many: &'static str,
+    first: &'static str,
+    again: &'static str,
+}
 
-/// Shows what the analyzer said and has the id entered a second time: with `--again`, or at the
-/// terminal. Where neither is there, as in a script, it stands as it was given.
+pub const SPECIMEN: Asked =
+    Asked { one: "specimen id", many: "specimen ids", first: "--specimen", again: "--again" };
+pub const LEVEL: Asked =
+    Asked { one: "level", many: "levels", first: "--control", again: "--control-again" };
+pub const LOT: Asked = Asked { one: "lot", many: "lots", first: "--lot", again: "--lot-again" };
+
+/// Shows what the analyzer said and has something entered twice: with its options, or at the terminal. Where
+/// neither is there nothing is done.
 pub async fn confirmed(
     desk: &Desk,
     id: i64,
-    (specimen, again): (Option<&str>, Option<&str>),
+    entry: Asked,
+    first: Option<&str>,
+    again: Option<&str>,
     out: &Output,
-) -> Result<(String, &'static str), Failure> {
+) -> Result<Twice, Failure> {
+    let Asked { one, many, .. } = entry;
     let asks = again.is_none() && can_ask(out);
     if asks {
         let kept = desk.ledger.report(id, desk.clock()).await?;
@@ -36,29 +50,23 @@ pub async fn confirmed(
             eprintln!("{}", visible(&line));
         }
     }
-    let specimen = match specimen {
-        Some(specimen) => specimen.to_owned(),
-        None if asks => asked("specimen id")?,
-        None => {
-            return Err(Failure::wrong(
-                "whose is it? give --specimen S and --again S, --control LEVEL, or --from FILE",
-            ));
-        }
+    let missing = |option: &str, when: &str| {
+        Failure::wrong(format!(
+            "{many} are entered twice: give it {when} with `{option}`; nothing was changed"
+        ))
+    };
+    let first = match first {
+        Some(first) => first.to_owned(),
+        None if asks => asked(one)?,
+        None => return Err(missing(entry.first, "the first time")),
     };
     let second = match again {
-        Some(again) => Some(again.to_owned()),
-        None if asks => Some(asked("specimen id again")?),
-        None => None,
+        Some(again) => again.to_owned(),
+        None if asks => asked(&format!("{one} again"))?,
+        None => return Err(missing(entry.again, "a second time, as it was read the second time,")),
     };
-    match second {
-        Some(second) if second != specimen => Err(Failure::wrong(DIFFER)),
-        Some(_) => Ok((specimen, TWICE)),
-        None => Ok((specimen, ONCE)),
-    }
+    Ok(Twice::of(many, &first, &second)?)
 }
-
-const DIFFER: &str =
-    "the specimen ids that were entered differ; nothing was changed, enter it again";
 
 /// Every line of a file or of standard input: what one line is refused, the others are not.
 pub async fn many(desk: &Desk, actor: &Actor, from: &Path, out: &Output) -> Answer {
@@ -79,9 +87,8 @@ pub async fn many(desk: &Desk, actor: &Actor, from: &Path, out: &Output) -> Answ
         let place = format!("line {}", number + 1);
         match entry(line) {
             Err(why) => done.refused.push((place.clone(), format!("{place}: {why}"))),
-            Ok((n, specimen)) => {
-                let identified =
-                    desk.ledger.report_identify(&desk.bench, actor, n, specimen, TWICE);
+            Ok((n, given)) => {
+                let identified = desk.ledger.report_identify(&desk.bench, actor, n, &given);
                 done.took(n, identified.await)?;
             }
         }
@@ -90,13 +97,14 @@ pub async fn many(desk: &Desk, actor: &Actor, from: &Path, out: &Output) -> Answ
 }
 
 /// `17 KP-20417 KP-20417`: report, specimen id, specimen id again.
-fn entry(line: &str) -> Result<(i64, &str), String> {
+fn entry(line: &str) -> Result<(i64, Twice), String> {
     let words: Vec<&str> = line.split_whitespace().collect();
     let [n, first, second] = words[..] else {
         return Err("write a report, its specimen id, and the specimen id again".into());
     };
     let n = id(n).map_err(|failure| failure.text)?;
-    if first == second { Ok((n, first)) } else { Err(DIFFER.into()) }
+    let given = Twice::of(SPECIMEN.many, first, second).map_err(|e| e.to_string())?;
+    Ok((n, given))
 }
 
 /// The strip as a person can compare it with the tube: number, time, readings.

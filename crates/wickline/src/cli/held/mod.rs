@@ -1,6 +1,6 @@
 //! `held`: reports that need a person, why, and what lets them go.
 
-mod identify;
+pub mod identify;
 mod page;
 
 use std::path::PathBuf;
@@ -12,12 +12,13 @@ use wickline_normalize::Reason;
 use super::output::{Output, visible};
 use super::status::elsewhere;
 use super::{Answer, As, Desk, Exit, Failure, Why, id};
-use crate::acts::corrections::Decision;
-use crate::acts::held::Became;
+use crate::acts::Became;
+use crate::acts::decide::Decision;
+use crate::acts::identify::Material;
 use crate::sheet::now::About;
 use crate::store::StoreError;
 use crate::store::lists::reports::{Item, totals};
-use crate::store::state::State;
+use crate::store::state::ReportState;
 use crate::store::tape::Tape;
 
 /// `wickline held`, `wickline held identify 17 --specimen KP-20417`
@@ -45,6 +46,18 @@ enum Act {
         /// The level of the control material
         #[arg(long, value_name = "LEVEL", value_parser = super::person::words)]
         control: Option<String>,
+        /// The level a second time; at a terminal it is asked for
+        #[arg(long, value_name = "LEVEL", requires = "control")]
+        control_again: Option<String>,
+        /// The lot of the control material, as on its vial; at a terminal it is asked for
+        #[arg(long, value_name = "LOT", requires = "control")]
+        lot: Option<String>,
+        /// The lot a second time; at a terminal it is asked for
+        #[arg(long, value_name = "LOT", requires = "lot")]
+        lot_again: Option<String>,
+        /// Why it is control material, for the trail; at a terminal it is asked for
+        #[arg(long, value_name = "TEXT", requires = "control", value_parser = super::person::words)]
+        reason: Option<String>,
         /// Many at once: a file, or - for standard input, with lines such as `17 KP-20417 KP-20417`: the
         /// report, the specimen id, the specimen id again
         #[arg(long, value_name = "FILE", conflicts_with_all = ["id", "specimen", "control"])]
@@ -117,15 +130,26 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
         Some(Act::Identify { from: Some(from), .. }) => {
             return identify::many(&desk, &actor, &from, out).await;
         }
-        Some(Act::Identify { id: text, control: Some(level), .. }) => {
+        Some(Act::Identify {
+            id: text,
+            control: control @ Some(_),
+            control_again,
+            lot,
+            lot_again,
+            reason,
+            ..
+        }) => {
             let n = id(text.as_deref().unwrap_or_default())?;
-            desk.ledger.report_is_control(&desk.bench, &actor, n, &level).await?
+            let given = [(control, control_again), (lot, lot_again)];
+            let material = material(&desk, n, given, out).await?;
+            let reason = desk.reason(&Why::of(reason), out)?;
+            desk.ledger.report_is_control(&desk.bench, &actor, n, &material, &reason).await?
         }
         Some(Act::Identify { id: text, specimen, again, .. }) => {
             let n = id(text.as_deref().unwrap_or_default())?;
-            let given = (specimen.as_deref(), again.as_deref());
-            let (specimen, how) = identify::confirmed(&desk, n, given, out).await?;
-            desk.ledger.report_identify(&desk.bench, &actor, n, &specimen, how).await?
+            let (asked, first) = (identify::SPECIMEN, specimen.as_deref());
+            let given = identify::confirmed(&desk, n, asked, first, again.as_deref(), out).await?;
+            desk.ledger.report_identify(&desk.bench, &actor, n, &given).await?
         }
         Some(Act::Release { ids, why }) => {
             let (ids, reason) = (ranges(&ids)?, desk.reason(&why, out)?);
@@ -145,7 +169,7 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
             let (ids, reason) = (ranges(&ids)?, desk.reason(&why, out)?);
             let mut done = Done::default();
             for n in ids {
-                done.took(n, desk.ledger.report_set_aside(&actor, n, &reason).await)?;
+                done.took(n, desk.ledger.report_set_aside(&desk.bench, &actor, n, &reason).await)?;
             }
             return done.tell(out);
         }
@@ -153,6 +177,22 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
     };
     tell(out, &became, &[])?;
     Ok(Exit::Done)
+}
+
+/// Level and lot of control material, each entered twice.
+async fn material(
+    desk: &Desk,
+    n: i64,
+    [level, lot]: [(Option<String>, Option<String>); 2],
+    out: &Output,
+) -> Result<Material, Failure> {
+    let twice = async |asked, (first, again): (Option<String>, Option<String>)| {
+        identify::confirmed(desk, n, asked, first.as_deref(), again.as_deref(), out).await
+    };
+    Ok(Material {
+        level: twice(identify::LEVEL, level).await?,
+        lot: twice(identify::LOT, lot).await?,
+    })
 }
 
 /// Ids of reports and ranges of them, each once: `7 12-40`.
@@ -260,7 +300,7 @@ async fn reread(
     if done.is_empty() {
         out.line("no report is held for that reason");
     }
-    let still = done.iter().any(|r| r.state == State::Held);
+    let still = done.iter().any(|r| r.state == ReportState::Held);
     Ok(if still { Exit::NotClean } else { Exit::Done })
 }
 

@@ -1,8 +1,8 @@
 //! Held reports for people: the list, urgent first; one whole, print and readings beside each other.
 
 use serde_json::json;
+use wickline_normalize::Reason;
 use wickline_normalize::readings::Reading;
-use wickline_normalize::{Reason, Report};
 
 use crate::acts::again::{Difference, beside, texts};
 use crate::cli::output::{Output, Tone, class, plain, short_time, span};
@@ -59,18 +59,15 @@ pub async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
             "there is no report {text}; `wickline held` lists them"
         )));
     };
-    let undecodable = |e: serde_json::Error| Failure::unreachable(format!("report {n}: {e}"));
-    let print: Report = serde_json::from_str(&kept.print).map_err(undecodable)?;
-    let readings: Vec<Reading> = serde_json::from_str(&kept.readings).map_err(undecodable)?;
     let (earlier, rows) = compared(desk, n, &kept).await?.unzip();
     let corrected: Vec<Row> = desk.ledger.history(n, &[]).await?;
     let corrected: Vec<Row> = corrected.into_iter().filter(|r| r.verb == "correct").collect();
-    let lines: Vec<&str> = print.lines.iter().map(|l| l.text.expose()).collect();
+    let lines: Vec<&str> = kept.print.lines.iter().map(|l| l.text.expose()).collect();
     let words = texts(&kept.readings);
     if out.json {
         let mut value = serde_json::to_value(&kept.item).unwrap_or_default();
         value["lines"] = json!(lines);
-        value["readings"] = json!(readings);
+        value["readings"] = json!(kept.readings);
         let word = |(name, text): &(String, String)| json!({"analyte": name, "text": text});
         value["in_words"] = words.iter().map(word).collect();
         if let (Some(earlier), Some(rows)) = (&earlier, &rows) {
@@ -80,7 +77,7 @@ pub async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
         out.document(&value)?;
     } else {
         head(&kept.item, out);
-        side_by_side(&lines, &readings, &words, out);
+        side_by_side(&lines, &kept.readings, &words, out);
         foot(&kept.item, out);
         for row in &corrected {
             let [was, became] = [&row.was, &row.became].map(|t| t.as_deref().unwrap_or("-"));

@@ -8,9 +8,9 @@ use wickline_normalize::clocks::{ClockLimits, ClockPolicy};
 use wickline_normalize::comments::{self, CommentRule, When};
 use wickline_normalize::controls::{ControlPlan, Entry, Every, Expected, Lockout, Period, Policy};
 use wickline_normalize::judge::{Facts, Judged, judge};
-use wickline_normalize::rules::Rules;
+use wickline_normalize::rules::{Rules, is_level};
 use wickline_normalize::strip::Strip;
-use wickline_normalize::{Class, Report};
+use wickline_normalize::{Class, EXTERNAL, Report};
 
 use super::super::Settings;
 use super::{Analyzer, Builder, units};
@@ -32,10 +32,12 @@ pub struct ControlRules {
 }
 
 impl Analyzer {
-    /// Judges a print for itself, with its comments: how controls stand is no matter then.
+    /// Judges a print for itself, with its comments: how controls stand is no matter then, but what the
+    /// print itself says of them is.
     #[must_use]
     pub fn read_alone(&self, print: &Report, facts: &Facts<'_>) -> Judged {
-        let rules = Rules { controls_policy: Lockout::default(), ..self.rules.clone() };
+        let policy = Lockout { due: Policy::Off, ..self.rules.controls_policy };
+        let rules = Rules { controls_policy: policy, ..self.rules.clone() };
         let mut judged = judge(print, &self.strips, &rules, facts);
         if judged.class != Class::Control {
             judged.remarks.extend(comments::comments(&judged.readings, &self.comments));
@@ -46,10 +48,14 @@ impl Analyzer {
     /// Whether a person may call a report control material of this level.
     pub fn check_level(&self, level: &str) -> Result<(), String> {
         let levels = self.controls.plan.levels();
+        if level == EXTERNAL {
+            let none = self.rules.external_quality.is_empty();
+            let why = "site.external_quality names no external quality samples";
+            return if none { Err(why.into()) } else { Ok(()) };
+        }
         if levels.is_empty() {
-            let fits =
-                (1..=8).contains(&level.len()) && level.bytes().all(|b| b.is_ascii_alphanumeric());
-            return if fits { Ok(()) } else { Err("a level is 1 to 8 letters or digits".into()) };
+            let why = "a level is 1 to 8 letters or digits";
+            return if is_level(level) { Ok(()) } else { Err(why.into()) };
         }
         if levels.iter().any(|l| l == level) {
             return Ok(());
@@ -59,15 +65,22 @@ impl Analyzer {
 }
 
 impl Builder<'_> {
-    pub(super) fn rules(&mut self, settings: &Settings, index: usize) -> Option<Rules> {
+    /// `own_sign`: the dialect knows the analyzer's sign that its controls have not passed.
+    pub(super) fn rules(
+        &mut self,
+        settings: &Settings,
+        index: usize,
+        own_sign: bool,
+    ) -> Option<Rules> {
         let raw = &settings.analyzer[index];
+        let has_lots = !lots_of(settings, &raw.id).is_empty();
         let mut rules = Rules {
             print_units: units(&raw.units),
             compare_marks: raw.compare_marks,
             sender: Some(raw.sender.clone()).filter(|s| !s.is_empty()),
             controls_policy: Lockout {
-                failed: policy(settings, &raw.id, &raw.controls_failed),
-                due: policy(settings, &raw.id, &raw.controls_due),
+                failed: policy(&raw.controls_failed, has_lots || own_sign),
+                due: policy(&raw.controls_due, has_lots),
                 urgent_goes: raw.urgent_goes,
             },
             ..Rules::default()
@@ -107,6 +120,10 @@ impl Builder<'_> {
         rules.rubbish.leading.clone_from(&site.scanner_leading);
         rules.rubbish.trailing.clone_from(&site.scanner_trailing);
         rules.rubbish.characters.clone_from(&site.scanner_characters);
+        for text in &site.external_quality {
+            let set = rules.add_external_quality(text);
+            self.good("site", 0, "external_quality", text, set);
+        }
         for (key, list) in [
             ("scanner_leading", &site.scanner_leading),
             ("scanner_trailing", &site.scanner_trailing),
@@ -131,6 +148,12 @@ impl Builder<'_> {
                 Some(id) => {
                     let found = settings.reference[id].clone();
                     self.fault("reference", 0, id, &found, why);
+                }
+                None if why.starts_with("external quality") => {
+                    let names = |p: &&String| why.contains(&format!("`{p}`"));
+                    let found = settings.site.external_quality.iter().find(names);
+                    let found = found.cloned().unwrap_or_default();
+                    self.fault("site", 0, "external_quality", &found, why);
                 }
                 None if why.starts_with("leading digit") => {
                     self.fault("analyzer", index, "number_classes", "", why);
@@ -194,6 +217,7 @@ impl Builder<'_> {
         settings: &Settings,
         index: usize,
         strips: &[Strip],
+        own_sign: bool,
     ) -> ControlRules {
         let raw = &settings.analyzer[index];
         let period = self.period(settings, index);
@@ -201,9 +225,9 @@ impl Builder<'_> {
         let are_run = raw.controls != "none";
         if lots.is_empty() {
             let on = |policy: &str| !matches!(policy, "" | "off");
-            for (key, policy) in
-                [("controls_failed", &raw.controls_failed), ("controls_due", &raw.controls_due)]
-            {
+            // What the analyzer itself says of its controls needs no lots of ours.
+            let failed = Some(("controls_failed", &raw.controls_failed)).filter(|_| !own_sign);
+            for (key, policy) in failed.into_iter().chain([("controls_due", &raw.controls_due)]) {
                 if on(policy) {
                     let allowed = "\"off\" while no [[control]] says what control material must \
                                    read: without it every patient would wait for ever";
@@ -314,10 +338,8 @@ fn lots_of(settings: &Settings, analyzer: &str) -> Vec<usize> {
     (0..settings.control.len()).filter(names).collect()
 }
 
-/// Who says what control material must read, means it: patients are held unless it says otherwise.
-fn policy(settings: &Settings, analyzer: &str, word: &str) -> Policy {
-    let usual = || {
-        if lots_of(settings, analyzer).is_empty() { Policy::Off } else { Policy::Hold }
-    };
-    word.parse().unwrap_or_else(|_| usual())
+/// Who says what control material must read, or by which sign an analyzer says that its controls have
+/// not passed, means it: patients are held unless the configuration says otherwise.
+fn policy(word: &str, meant: bool) -> Policy {
+    word.parse().unwrap_or(if meant { Policy::Hold } else { Policy::Off })
 }

@@ -40,6 +40,15 @@ pub(super) const KEYS: &[Key] = &[
     ),
     key(
         "site",
+        "external_quality",
+        Texts,
+        Some("[]"),
+        "[\"EQA-[0-9]{4}\"]",
+        "Specimen ids of external quality samples (proficiency testing), written as `specimen` is: filed \
+         like control material, level external, and sent to no receiver at all. They win over `specimen`.",
+    ),
+    key(
+        "site",
         "comments",
         Texts,
         Some("[]"),
@@ -63,6 +72,22 @@ pub(super) const KEYS: &[Key] = &[
         "",
         "Whose name stands in the trail: the one given with --as, beside the login; or the login alone, and --as \
          is refused.",
+    ),
+    key(
+        "site",
+        "remark_released",
+        Switch,
+        Some("true"),
+        "",
+        "Whether what a person releases against a rule says so in the message (NTE).",
+    ),
+    key(
+        "site",
+        "second",
+        OneOf(&["send", "warn", "hold"]),
+        Some("\"warn\""),
+        "",
+        "What becomes of a second result for one specimen on one day: sent; sent and marked on the sheet; held.",
     ),
     key(
         "analyzer",
@@ -168,8 +193,9 @@ pub(super) const KEYS: &[Key] = &[
         OneOf(&["", "hold", "warn", "off"]),
         Some("\"\""),
         "\"hold\"",
-        "Patients' reports while controls have failed: held, sent with a remark, or sent. Not given: held where \
-         [[control]] names lots for this analyzer.",
+        "Patients' reports while controls have failed, or while the analyzer's own sign says so: held, sent \
+         with a remark, or sent. Not given: held where [[control]] names lots for this analyzer, or the \
+         dialect has such a sign.",
     ),
     key(
         "analyzer",

@@ -88,11 +88,8 @@ impl Ledger {
     ) -> Result<Vec<Placed>, StoreError> {
         let marks = self.marks(day).await?;
         let rows = self.reports_of(day).await?;
-        let mut placed = rows
-            .iter()
-            .map(|row| report(row, clock, &marks))
-            .collect::<Result<Vec<_>, _>>()
-            .map_err(|e| self.wrong(&e))?;
+        let mut placed =
+            rows.iter().map(|row| report(row, clock, &marks)).collect::<Result<Vec<_>, _>>()?;
         let mut items: Vec<Item> = placed.iter().map(|p| p.item.clone()).collect();
         self.attach(&mut items, clock).await?;
         for (one, item) in placed.iter_mut().zip(items) {
@@ -162,8 +159,12 @@ impl Marks {
     }
 }
 
-fn report(row: &AnyRow, clock: &SiteClock, marks: &Marks) -> Result<Placed, sqlx::Error> {
+fn report(row: &AnyRow, clock: &SiteClock, marks: &Marks) -> Result<Placed, StoreError> {
     let item = crate::store::lists::reports::item(row, clock)?;
+    placed(row, item, marks).map_err(|e| StoreError::from_sql("the ledger", &e))
+}
+
+fn placed(row: &AnyRow, item: Item, marks: &Marks) -> Result<Placed, sqlx::Error> {
     let (day, sequence): (String, Option<String>) = (row.try_get("day")?, row.try_get("sequence")?);
     let run = sequence.as_deref().and_then(Run::of);
     let spot = item.number.as_deref().map(|text| {

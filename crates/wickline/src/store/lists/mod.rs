@@ -10,3 +10,6 @@ pub mod now;
 mod plans;
 pub mod queue;
 pub mod reports;
+pub mod runs;
+pub mod stretch;
+pub mod told;

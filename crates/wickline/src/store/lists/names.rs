@@ -53,8 +53,7 @@ impl Name {
     /// What the trail says that an act was done to: `report 17 at lis`.
     #[must_use]
     pub fn object(&self) -> String {
-        let what = if self.withdraws { ", its withdrawal" } else { "" };
-        format!("report {} at {}{what}", self.report, self.receiver)
+        format!("report {} at {}", self.report, self.receiver)
     }
 }
 
@@ -117,6 +116,8 @@ pub struct Listed {
     pub control_id: String,
     pub state: State,
     pub kept_back: bool,
+    /// A person decided that it is not to be sent.
+    pub set_aside: bool,
 }
 
 /// Why what was typed chooses nothing.
@@ -158,7 +159,8 @@ pub fn chosen(
     }
 }
 
-const COLUMNS: &str = "SELECT n, control_id, receiver, report, state, put_by, amends FROM message";
+const COLUMNS: &str =
+    "SELECT n, control_id, receiver, report, state, put_by, amends, aside FROM message";
 
 impl Ledger {
     /// Every message that a typed name may mean, in the order in which they were made.
@@ -187,6 +189,7 @@ impl Ledger {
                 control_id: row.try_get("control_id")?,
                 state: State::of(&row.try_get::<String, _>("state")?),
                 kept_back: row.try_get::<i64, _>("put_by")? != 0,
+                set_aside: row.try_get::<Option<String>, _>("aside")?.as_deref() == Some("person"),
             })
         };
         read().map_err(|e| self.wrong(&e))
@@ -200,7 +203,7 @@ mod tests {
 
     fn listed(n: i64, report: i64, receiver: &str, withdraws: bool, state: State) -> Listed {
         let name = Name { report, receiver: receiver.into(), withdraws };
-        Listed { n, name, control_id: format!("WK{n}"), state, kept_back: false }
+        Listed { n, name, control_id: format!("WK{n}"), state, kept_back: false, set_aside: false }
     }
 
     fn typed(text: &str) -> Typed {

@@ -5,8 +5,8 @@ use std::time::Instant;
 use sqlx::{AssertSqlSafe, Executor, Row};
 
 use super::now::Ages;
+use super::told::PLACES;
 use super::{find, lookback, now};
-use crate::acts::holdings::PLACES;
 use crate::settings::bench::Bench;
 use crate::settings::from_text;
 use crate::sheet::now::Now;
@@ -89,6 +89,7 @@ fn bench() -> Bench {
 
 /// Ten years of a laboratory: reports accepted, some of them held, refused, waiting.
 async fn fill(ledger: &Ledger, count: i64) {
+    let print = serde_json::to_string(&wickline_normalize::Report::default()).expect("a print");
     let day = 86_400_000_000_i64;
     let from = crate::clock::now_us() - 3600 * day;
     let reports = format!(
@@ -98,7 +99,7 @@ async fn fill(ledger: &Ledger, count: i64) {
          SELECT n, 't', 'bench-1', n, n, 0, '' || (n % 200), CASE n % 20 WHEN 0 THEN 'stat' ELSE 'routine' END, \
          'KP-' || n, date(({from} + n * (3600 * {day} / {count})) / 1000000, 'unixepoch'), \
          {from} + n * (3600 * {day} / {count}), CASE WHEN n % 5000 = 7 THEN 'held' ELSE 'waiting' END, \
-         'i' || n, 'ten-pad', 0, hex(zeroblob(600)), '[]', 'K7Q2-' || n FROM c"
+         'i' || n, 'ten-pad', 0, '{print}', '[]', 'K7Q2-' || n FROM c"
     );
     let messages = "INSERT INTO message (n, control_id, receiver, report, state, made_at, attempts, put_by, \
          settled_at) SELECT n, 'WK' || n, 'lis', n, CASE WHEN n % 5000 = 9 THEN 'refused' \

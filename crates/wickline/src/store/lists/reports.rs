@@ -5,12 +5,16 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 use sqlx::Row;
 use sqlx::any::AnyRow;
+use wickline_normalize::Report;
+use wickline_normalize::readings::Reading;
 
 use crate::clock::SiteClock;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Name;
-use crate::store::state::State;
+use crate::store::rows::at;
+use crate::store::rows::report::class_of;
+use crate::store::state::{ReportState, State};
 
 /// One delivery of a report to one receiver.
 #[derive(Clone, Debug, Serialize)]
@@ -89,8 +93,8 @@ pub struct HoldView {
 /// One whole report as kept.
 #[derive(Clone, Debug)]
 pub struct Kept {
-    pub print: String,
-    pub readings: String,
+    pub print: Report,
+    pub readings: Vec<Reading>,
     pub control_sign: bool,
     pub item: Item,
 }
@@ -130,15 +134,15 @@ impl Ledger {
     pub async fn report(&self, id: i64, clock: &SiteClock) -> Result<Option<Kept>, StoreError> {
         let rows = self.reports(WHOLE, "WHERE n = $1", Some(id)).await?;
         let Some(row) = rows.first() else { return Ok(None) };
-        let kept = || -> Result<Kept, sqlx::Error> {
-            Ok(Kept {
-                print: row.try_get("print")?,
-                readings: row.try_get("readings")?,
-                control_sign: row.try_get::<i64, _>("control_sign")? != 0,
-                item: item(row, clock)?,
-            })
+        let place = at("report", id);
+        let text = |column| row.try_get::<String, _>(column).map_err(|e| self.wrong(&e));
+        let sign: i64 = row.try_get("control_sign").map_err(|e| self.wrong(&e))?;
+        let mut kept = Kept {
+            print: place.json("print", &text("print")?)?,
+            readings: place.json("readings", &text("readings")?)?,
+            control_sign: sign != 0,
+            item: item(row, clock)?,
         };
-        let mut kept = kept().map_err(|e| self.wrong(&e))?;
         let mut items = vec![kept.item];
         self.attach(&mut items, clock).await?;
         kept.item = items.remove(0);
@@ -165,11 +169,7 @@ impl Ledger {
     }
 
     async fn items(&self, rows: Vec<AnyRow>, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
-        let mut items = rows
-            .iter()
-            .map(|row| item(row, clock))
-            .collect::<Result<Vec<_>, _>>()
-            .map_err(|e| self.wrong(&e))?;
+        let mut items = rows.iter().map(|row| item(row, clock)).collect::<Result<Vec<_>, _>>()?;
         self.attach(&mut items, clock).await?;
         Ok(items)
     }
@@ -211,7 +211,8 @@ impl Ledger {
                 }
             }
             for row in &messages {
-                if let Some(item) = by_id.get_mut(&row.try_get::<i64, _>("report")?) {
+                let report: i64 = row.try_get("report")?;
+                if let Some(item) = by_id.get_mut(&report) {
                     counts(&mut item.deliveries, delivery(row, clock)?);
                 }
             }
@@ -225,7 +226,17 @@ impl Ledger {
     }
 }
 
-pub(crate) fn item(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
+pub(crate) fn item(row: &AnyRow, clock: &SiteClock) -> Result<Item, StoreError> {
+    let wrong = |e: sqlx::Error| StoreError::from_sql("the ledger", &e);
+    let place = at("report", row.try_get::<i64, _>("n").map_err(wrong)?);
+    let state: String = row.try_get("state").map_err(wrong)?;
+    place.word("state", &state, ReportState::of)?;
+    let class: String = row.try_get("class").map_err(wrong)?;
+    place.word("class", &class, class_of)?;
+    undoubted(row, clock).map_err(wrong)
+}
+
+fn undoubted(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
     let repeat_of: Option<i64> = row.try_get("repeat_of")?;
     let corrects: Option<i64> = row.try_get("corrects")?;
     Ok(Item {

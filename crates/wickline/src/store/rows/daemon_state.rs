@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Executor, Row};
 
-use crate::acts::intake::storable;
+use super::storable;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 

@@ -12,7 +12,7 @@ pub(crate) const RENAMED: &str = "INSERT INTO named (specimen, report, at, what)
 
 /// Notes the specimen id that a report has until now, where an act (`what`) is about to give it another.
 /// To be called in the act's own transaction, before the report is changed.
-pub(crate) async fn renamed(
+pub(crate) async fn keep(
     write: &mut Write,
     report: i64,
     after: Option<&str>,

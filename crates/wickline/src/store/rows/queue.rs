@@ -2,14 +2,13 @@
 
 use sqlx::{AssertSqlSafe, Executor, Row};
 
-use crate::acts::intake::storable;
+use super::storable;
 use crate::clock;
-use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Name;
-use crate::store::state::State;
+use crate::store::state::MessageState;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
 use crate::store::trail::record;
@@ -44,7 +43,7 @@ pub struct Due {
 #[derive(Clone, Debug)]
 pub struct Settled {
     pub n: i64,
-    pub state: State,
+    pub state: MessageState,
     pub reason: Option<&'static str>,
     pub detail: Option<String>,
     pub answer: Option<Vec<u8>>,
@@ -129,7 +128,7 @@ impl Ledger {
         settled: &[Settled],
     ) -> Result<(), StoreError> {
         let (accepted, others): (Vec<_>, Vec<_>) =
-            settled.iter().partition(|s| s.state == State::Accepted);
+            settled.iter().partition(|s| s.state == MessageState::Accepted);
         if others.is_empty() {
             let mut write = self.db.write_alone().await?;
             settle_accepted(&mut write, &accepted).await?;
@@ -174,7 +173,8 @@ impl Ledger {
             if done.rows_affected() == 0 {
                 // Set aside while it was on the wire: the receiver may have it all the same.
                 let query = sqlx::query(
-                    "UPDATE message SET attempts = $1 WHERE n = $2 AND state = 'set-aside'",
+                    "UPDATE message SET attempts = $1, owes = CASE WHEN aside IN ('replaced', 'withdrawn') \
+                     THEN 1 ELSE owes END WHERE n = $2 AND state = 'set-aside'",
                 );
                 let query = query.bind(one.attempts).bind(one.n);
                 write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
@@ -183,8 +183,8 @@ impl Ledger {
         write.commit().await
     }
 
-    /// Receivers that are not configured any more and for which messages wait, with how many.
-    pub async fn queue_orphans(&self, bench: &Bench) -> Result<Vec<(String, i64)>, StoreError> {
+    /// Receivers other than these for which messages wait, with how many.
+    pub async fn queue_orphans(&self, known: &[&str]) -> Result<Vec<(String, i64)>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
             "SELECT receiver, count(*) AS many FROM message \
@@ -199,8 +199,7 @@ impl Ledger {
         };
         let all =
             rows.iter().map(read).collect::<Result<Vec<_>, _>>().map_err(|e| self.wrong(&e))?;
-        let known = |id: &str| bench.targets.iter().any(|t| t.id == id);
-        Ok(all.into_iter().filter(|(id, _)| !known(id)).collect())
+        Ok(all.into_iter().filter(|(id, _)| !known.contains(&id.as_str())).collect())
     }
 
     /// Whether `receiver` may be sent to now.
@@ -295,14 +294,14 @@ async fn settle_refused(
     token: i64,
     one: &Settled,
 ) -> Result<(), StoreError> {
-    debug_assert!(State::Waiting.may_become(one.state));
+    let arrow = MessageState::Waiting.to(one.state)?;
     let sql = concat!(
         "UPDATE message SET state = $1, reason = $2, detail = $3, answer = $4, attempts = $5, \
          settled_at = $6 WHERE n = $7 AND state = 'waiting' ",
         under_lease!("$8", "$9")
     );
     let query = sqlx::query(sql)
-        .bind(one.state.text())
+        .bind(arrow.to().text())
         .bind(one.reason)
         .bind(one.detail.as_deref().map(storable))
         .bind(one.answer.clone())
@@ -336,7 +335,9 @@ fn accepted_statement(values: &str) -> String {
     format!(
         "WITH said (n, attempts, answer, at) AS (VALUES {values}) \
          UPDATE message SET state = 'accepted', reason = NULL, detail = NULL, next_attempt_at = NULL, \
-         settled_at = said.at, attempts = said.attempts, answer = said.answer \
+         settled_at = said.at, attempts = said.attempts, answer = said.answer, owes = CASE \
+         WHEN message.state = 'set-aside' AND message.aside IN ('replaced', 'withdrawn') THEN 1 \
+         ELSE message.owes END \
          FROM said WHERE message.n = said.n AND state IN ('waiting', 'set-aside')"
     )
 }
@@ -363,47 +364,4 @@ async fn set_gate(
         query = query.bind(detail);
     }
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
-}
-
-/// A message that was just made.
-pub(crate) struct Made {
-    pub n: i64,
-    pub control_id: String,
-    pub receiver: String,
-    pub report: i64,
-    pub body: Vec<u8>,
-    /// The time that stands in it.
-    pub made_at: i64,
-}
-
-/// Writes messages that wait, many rows in one statement.
-pub(crate) async fn insert_messages(write: &mut Write, made: &[Made]) -> Result<(), StoreError> {
-    for group in made.chunks(1000) {
-        let sql = format!(
-            "INSERT INTO message (n, control_id, receiver, report, state, made_at, attempts, put_by) \
-             VALUES {}",
-            write.values(group.len(), 8)
-        );
-        let mut query = sqlx::query(AssertSqlSafe(sql));
-        for one in group {
-            query = query
-                .bind(one.n)
-                .bind(one.control_id.as_str())
-                .bind(one.receiver.as_str())
-                .bind(one.report)
-                .bind(State::Waiting.text())
-                .bind(one.made_at)
-                .bind(0_i64)
-                .bind(0_i64);
-        }
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-        let sql =
-            format!("INSERT INTO message_body (n, body) VALUES {}", write.values(group.len(), 2));
-        let mut query = sqlx::query(AssertSqlSafe(sql));
-        for one in group {
-            query = query.bind(one.n).bind(one.body.as_slice());
-        }
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    }
-    Ok(())
 }

@@ -18,7 +18,6 @@ CREATE TABLE named (
 );
 CREATE INDEX named_report ON named (report);
 CREATE INDEX report_heard ON report (analyzer, heard_at);
-CREATE INDEX report_of_specimen ON report (specimen) WHERE specimen IS NOT NULL;
 CREATE INDEX report_of_filler ON report (filler);
 CREATE INDEX message_of_specimen ON message (specimen) WHERE specimen IS NOT NULL;
 CREATE INDEX message_of_filler ON message (filler) WHERE filler IS NOT NULL;

@@ -166,6 +166,32 @@ fn class_digits_and_suffixes_of_the_number() {
 }
 
 #[test]
+fn the_analyzers_own_sign_that_its_controls_have_not_passed() {
+    let dialect = dialect::builtin("wide-label").expect("built in");
+    let said = |number: &str| {
+        let read = report(dialect.as_ref(), &[&format!("RUN {number}"), "NITRITE", "NEG"]);
+        (read.number, read.controls_not_passed, read.signs.control_order, read.doubts.len())
+    };
+    assert_eq!(said("0041"), (Some("0041".into()), false, false, 0));
+    assert_eq!(said("0041#"), (Some("0041".into()), true, false, 0));
+    assert_eq!(said("0041R#"), (Some("0041".into()), true, false, 0));
+    assert_eq!(said("0041#R"), (Some("0041".into()), true, false, 0));
+    assert_eq!(said("9041#"), (Some("9041".into()), true, true, 0));
+    for wrong in ["0041##", "#0041", "0041#X", "0041R#R", "00#41"] {
+        assert_eq!(said(wrong), (None, false, false, 1), "{wrong}");
+    }
+    assert!(dialect.not_passed_sign());
+    let plain = dialect::builtin("two-column").expect("built in");
+    assert!(!plain.not_passed_sign());
+    // A line that says it is as good as a sign.
+    let line = "urgent = [\"URGENT\"]\ncontrols_not_passed = [\"CONTROLS OUT\"]";
+    let dialect = changed("urgent = [\"URGENT\"]", line);
+    assert!(dialect.not_passed_sign());
+    let read = report(dialect.as_ref(), &["CONTROLS OUT", "NIT NEG"]);
+    assert!(read.controls_not_passed && read.doubts.is_empty(), "{:?}", read.doubts);
+}
+
+#[test]
 fn strips_with_their_lot_and_last_day() {
     let dialect = dialect::builtin("three-field").expect("built in");
     let said = |line: &str| {

@@ -1,0 +1,217 @@
+//! Deciding that something is not sent, or not yet, and taking that back: set aside, keep back, state how a
+//! receiver was told, undo.
+
+use super::Became;
+use super::door::{self, Asked, Facts};
+use super::facts::{Known, no, whole};
+use crate::settings::bench::Bench;
+use crate::store::StoreError;
+use crate::store::db::Write;
+use crate::store::ledger::{Ledger, filler, take};
+use crate::store::rows::message::{self, MessageRow};
+use crate::store::rows::report::{self, Aside, ReportRow};
+use crate::store::rows::{control_run, hold};
+use crate::store::state::MessageState;
+use crate::store::trail::{Act, Actor, record};
+
+/// How a receiver was told of a withdrawal when no message could say it.
+#[derive(Clone, Debug)]
+pub struct Statement {
+    /// Who was told, at the receiver.
+    pub who: String,
+    /// When, as the person says it.
+    pub when: String,
+    /// How: by telephone, in their own system.
+    pub how: String,
+}
+
+impl Ledger {
+    /// Decides that a held report is not to be sent.
+    pub async fn report_set_aside(
+        &self,
+        bench: &Bench,
+        actor: &Actor,
+        n: i64,
+        reason: &str,
+    ) -> Result<Became, StoreError> {
+        let mut write = self.act().await?;
+        let row = whole(&mut write, n).await?;
+        let known = Known::of(&mut write, bench, &row).await?;
+        let facts = Facts { reason: Some(reason), ..known.facts(&row) };
+        let pass = door::pass(Asked::SetAside, &facts)?;
+        report::moved(&mut write, n, pass.arrow()?, Some(reason), Some(Aside::Person)).await?;
+        let act = Act {
+            verb: "set-aside",
+            object: format!("report {n}"),
+            reason: Some(reason.to_owned()),
+            was: Some("held".into()),
+            became: Some("set-aside".into()),
+        };
+        record(&mut write, actor, act).await?;
+        write.commit().await?;
+        Ok(vec![(n, "set-aside".into())])
+    }
+
+    /// Keeps waiting messages back; the rest passes. All of them or none.
+    pub async fn message_hold(
+        &self,
+        actor: &Actor,
+        ids: &[i64],
+        reason: &str,
+    ) -> Result<(), StoreError> {
+        let mut write = self.act().await?;
+        for n in ids {
+            let row = message_of(&mut write, *n).await?;
+            if row.state != MessageState::Waiting || row.kept_back {
+                return Err(not_so(&row, "waiting and not kept back already"));
+            }
+            message::keep_back(&mut write, *n).await?;
+            record(&mut write, actor, act_on("hold", &row, reason)).await?;
+        }
+        write.commit().await
+    }
+
+    /// Decides that messages are not to be sent. All of them or none. A withdrawal is not among what can be
+    /// set aside: its receiver still has the wrong result.
+    pub async fn message_set_aside(
+        &self,
+        actor: &Actor,
+        ids: &[i64],
+        reason: &str,
+    ) -> Result<(), StoreError> {
+        let mut write = self.act().await?;
+        for n in ids {
+            let row = message_of(&mut write, *n).await?;
+            if row.withdraws() || row.body.is_empty() {
+                return Err(no(format!(
+                    "{0}: the receiver still has the wrong result. `wickline queue retry {0}` sends the withdrawal \
+                     again; once it was told otherwise: `wickline report told {1} --receiver {2} --who NAME --when \
+                     TIME --how TEXT`. Nothing was changed",
+                    row.name(),
+                    row.report,
+                    row.receiver
+                )));
+            }
+            if !matches!(row.state, MessageState::Waiting | MessageState::Refused) {
+                return Err(not_so(&row, "waiting or refused"));
+            }
+            let arrow = row.state.to(MessageState::SetAside)?;
+            message::set_aside(&mut write, *n, arrow, Aside::Person, None).await?;
+            record(&mut write, actor, act_on("set-aside", &row, reason)).await?;
+        }
+        write.commit().await
+    }
+
+    /// A person states how a receiver was told that what it has is taken back or wrong. Until then, or until
+    /// the receiver accepts a message that says it, that stays outstanding.
+    pub async fn report_told(
+        &self,
+        actor: &Actor,
+        message: i64,
+        statement: &Statement,
+    ) -> Result<(), StoreError> {
+        let mut write = self.act().await?;
+        let row = message_of(&mut write, message).await?;
+        if !row.withdraws() && !row.body.is_empty() {
+            return Err(no(format!("{}: this is no withdrawal", row.name())));
+        }
+        if !matches!(row.state, MessageState::Waiting | MessageState::Refused) {
+            return Err(not_so(&row, "waiting or refused"));
+        }
+        let Statement { who, when, how } = statement;
+        if [who, when, how].iter().any(|t| t.trim().is_empty()) {
+            return Err(no("who was told, when and how: each in words; nothing was changed"));
+        }
+        let told = format!("{who} was told {when}, {how}; stated by {}", actor.name);
+        let arrow = row.state.to(MessageState::SetAside)?;
+        message::told_by_hand(&mut write, message, arrow, &told).await?;
+        let act = Act {
+            verb: "told",
+            object: format!("report {} at {}", row.report, row.receiver),
+            reason: Some(format!("{who}, {when}, {how}")),
+            was: Some(row.state.text().into()),
+            became: Some("set-aside, told by a person".into()),
+        };
+        record(&mut write, actor, act).await?;
+        write.commit().await
+    }
+
+    /// Takes back what a person decided of a report: that it is not to be sent, or whose or what it is.
+    pub async fn report_undo(
+        &self,
+        bench: &Bench,
+        actor: &Actor,
+        n: i64,
+        reason: &str,
+    ) -> Result<Became, StoreError> {
+        let mut write = self.act().await?;
+        let row = whole(&mut write, n).await?;
+        let known = Known::of(&mut write, bench, &row).await?;
+        let facts = Facts { reason: Some(reason), ..known.facts(&row) };
+        let was = if row.aside.is_some() {
+            let pass = door::pass(Asked::UndoSetAside, &facts)?;
+            report::moved(&mut write, n, pass.arrow()?, None, None).await?;
+            "set-aside"
+        } else {
+            let pass = door::pass(Asked::UndoNaming, &facts)?;
+            self.unname(&mut write, &row, &pass).await?;
+            "identified"
+        };
+        let act = Act {
+            verb: "undo",
+            object: format!("report {n}"),
+            reason: Some(reason.to_owned()),
+            was: Some(was.into()),
+            became: Some("held".into()),
+        };
+        record(&mut write, actor, act).await?;
+        write.commit().await?;
+        Ok(vec![(n, "held".into())])
+    }
+
+    /// A report is again what it was before a person said what it is. Its OBR-3 is not used again: should
+    /// one of its messages be on the wire, that can be taken back under it.
+    async fn unname(
+        &self,
+        write: &mut Write,
+        row: &ReportRow,
+        pass: &door::Pass,
+    ) -> Result<(), StoreError> {
+        let Some(from) = &row.named_from else { return Ok(()) };
+        report::moved(write, row.n, pass.arrow()?, row.note.as_deref(), None).await?;
+        report::set_unsent(write, row.n, false).await?;
+        for n in message::open_of(write, row.n).await? {
+            let arrow = MessageState::Waiting.to(MessageState::SetAside)?;
+            let why = "taken back before it was sent";
+            message::set_aside(write, n, arrow, Aside::Withdrawn, Some(why)).await?;
+        }
+        message::retire_all(write, row.root(), &row.filler, row.specimen.as_deref()).await?;
+        let anew = filler(&self.epoch, take(write, "report", 1).await?);
+        report::unname(write, row.n, from, &anew).await?;
+        control_run::remove(write, row.n, from.control_sign).await?;
+        hold::reopen(write, row.n, &from.lifted).await
+    }
+}
+
+/// A message, or that there is none.
+pub(crate) async fn message_of(write: &mut Write, n: i64) -> Result<MessageRow, StoreError> {
+    let found = message::read(write, n).await?;
+    found.ok_or_else(|| no("there is no such message; `wickline queue` lists them"))
+}
+
+fn not_so(row: &MessageRow, must_be: &str) -> StoreError {
+    let (name, state) = (row.name(), row.state);
+    no(format!(
+        "{name} is {state}, not {must_be}; `wickline queue show {name}` tells. Nothing was changed"
+    ))
+}
+
+fn act_on(verb: &'static str, row: &MessageRow, reason: &str) -> Act {
+    Act {
+        verb,
+        object: format!("report {} at {}", row.report, row.receiver),
+        reason: Some(reason.to_owned()),
+        was: Some(row.state.text().into()),
+        ..Act::default()
+    }
+}

@@ -1,0 +1,226 @@
+//! Deciding what a held report is that shares its number with another, or that the analyzer calls a correction:
+//! a run of its own, a correction of an earlier report, or a mistake.
+
+use wickline_normalize::{Reason, Remedy};
+
+use super::Became;
+use super::again::{Difference, beside, texts};
+use super::door::{self, Asked, Facts, Pass, Then};
+use super::facts::{Known, codes, no, other, under, whole};
+use super::identify::named;
+use crate::settings::bench::Bench;
+use crate::store::StoreError;
+use crate::store::db::Write;
+use crate::store::ledger::Ledger;
+use crate::store::rows::report::{self, Aside, ReportRow};
+use crate::store::trail::{Act, Actor, record};
+
+/// What a person says that a report is which is held as `number-reused` or `correction-heard`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Decision {
+    /// A run of its own: it goes out under its own OBR-3.
+    NewRun,
+    /// It corrects an earlier report; which one, where that has to be said.
+    Correction { of: Option<i64> },
+    /// Nothing: it is set aside.
+    Mistake,
+}
+
+impl Ledger {
+    /// Decides what a held report is. Other reasons that hold it stay.
+    pub async fn report_decide(
+        &self,
+        bench: &Bench,
+        actor: &Actor,
+        n: i64,
+        decision: Decision,
+        reason: &str,
+    ) -> Result<Became, StoreError> {
+        let mut write = self.act().await?;
+        let mut row = whole(&mut write, n).await?;
+        let mut act = Act {
+            verb: "decide",
+            object: format!("report {n}"),
+            reason: Some(reason.to_owned()),
+            was: Some(codes(&row)),
+            ..Act::default()
+        };
+        let pass = match decision {
+            Decision::Mistake => {
+                act.became = Some("mistake, set-aside".into());
+                let pass = self.decided(&mut write, bench, Asked::Mistake, &row, reason).await?;
+                let aside = Some(Aside::Person);
+                report::moved(&mut write, n, pass.arrow()?, Some(reason), aside).await?;
+                pass
+            }
+            Decision::NewRun => {
+                if let Some(earlier) = row.corrects {
+                    return Err(no(format!(
+                        "report {n} was decided to correct report {earlier} already: let it go as that, or \
+                         set it aside"
+                    )));
+                }
+                act.became = Some("new run".into());
+                let pass = self.decided(&mut write, bench, Asked::NewRun, &row, reason).await?;
+                if row.reasons().any(|r| r == Reason::NumberReused) {
+                    super::numbers::began_again(&mut write, bench, &row).await?;
+                }
+                self.go_on(&mut write, bench, &row, &pass).await?;
+                pass
+            }
+            Decision::Correction { of } => {
+                let earlier = corrected_by(&mut write, &row, of).await?;
+                act.became = Some(change(&earlier, &row));
+                let pass = self.correction(&mut write, bench, &row, &earlier, reason).await?;
+                report::goes_under(&mut write, n, &earlier, reason).await?;
+                row.corrects = Some(earlier.root());
+                row.filler.clone_from(&earlier.filler);
+                row.specimen.clone_from(&earlier.specimen);
+                row.note = Some(reason.to_owned());
+                self.go_on(&mut write, bench, &row, &pass).await?;
+                pass
+            }
+        };
+        record(&mut write, actor, act).await?;
+        write.commit().await?;
+        Ok(vec![(n, pass.arrow()?.to().text().into())])
+    }
+
+    async fn decided(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        asked: Asked,
+        row: &ReportRow,
+        reason: &str,
+    ) -> Result<Pass, StoreError> {
+        let known = Known::of(write, bench, row).await?;
+        Ok(door::pass(asked, &Facts { reason: Some(reason), ..known.facts(row) })?)
+    }
+
+    /// Whether a held report may go under the OBR-3 and specimen of an earlier one.
+    async fn correction(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        row: &ReportRow,
+        earlier: &ReportRow,
+        reason: &str,
+    ) -> Result<Pass, StoreError> {
+        let known = Known::of(write, bench, row).await?;
+        let facts = Facts {
+            reason: Some(reason),
+            other: Some(other(earlier)),
+            specimen: earlier.specimen.as_deref(),
+            corrects: Some(earlier.root()),
+            under: under(write, earlier).await?,
+            ..known.facts(row)
+        };
+        Ok(door::pass(Asked::Correction, &facts)?)
+    }
+
+    /// A decided report goes on as its pass says; control material becomes the run that it is.
+    async fn go_on(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        row: &ReportRow,
+        pass: &Pass,
+    ) -> Result<(), StoreError> {
+        if pass.then() == Then::Filed
+            && let (Some(analyzer), Some(level)) = (bench.analyzer(&row.analyzer), &row.level)
+        {
+            super::controls::identified(write, bench, analyzer, row, level, true).await?;
+        }
+        self.let_go(write, bench, row, pass).await
+    }
+
+    /// The report that a held one is to be decided against, and both versions side by side: every
+    /// analyte of either, as it was and as it is. None: nothing is to be decided, or nothing fits.
+    pub async fn side_by_side(&self, n: i64) -> Result<Option<(i64, Vec<Difference>)>, StoreError> {
+        // Read like an act, so that both are of one moment; nothing is written.
+        let mut write = self.db.write().await?;
+        let row = whole(&mut write, n).await?;
+        if !row.reasons().any(|r| r.remedy() == Remedy::Decide) {
+            return Ok(None);
+        }
+        let [earlier] = candidates(&mut write, &row).await?[..] else { return Ok(None) };
+        let earlier = whole(&mut write, earlier).await?;
+        Ok(Some((earlier.n, beside(&texts(&earlier.readings), &texts(&row.readings)))))
+    }
+}
+
+/// Earlier patients' reports on their way or out that a held one may correct, the one that speaks for
+/// each OBR-3 today.
+async fn candidates(write: &mut Write, row: &ReportRow) -> Result<Vec<i64>, StoreError> {
+    let mut found = Vec::new();
+    for root in report::correctable(write, row.n).await? {
+        found.extend(report::speaks(write, root).await?);
+    }
+    Ok(found)
+}
+
+/// The earlier report that a held one corrects, or why that cannot be told.
+async fn corrected_by(
+    write: &mut Write,
+    row: &ReportRow,
+    of: Option<i64>,
+) -> Result<ReportRow, StoreError> {
+    let fitting = candidates(write, row).await?;
+    let n = match (of, &fitting[..]) {
+        (Some(of), _) => of,
+        (None, [one]) => *one,
+        (None, []) => {
+            return Err(no(format!(
+                "report {}: no earlier report that went out has its number (or, without one, its specimen): \
+                 `--of ID` says which one it corrects, or decide it is a new run or a mistake",
+                row.n
+            )));
+        }
+        (None, several) => {
+            let ids: Vec<String> = several.iter().map(i64::to_string).collect();
+            return Err(no(format!(
+                "report {} may correct any of {}: say which with `--of ID`",
+                row.n,
+                ids.join(", ")
+            )));
+        }
+    };
+    let earlier = whole(write, n).await?;
+    if let Some(now) = report::speaks(write, earlier.root()).await?.filter(|now| *now != n) {
+        return Err(no(format!(
+            "report {now} goes under its OBR-3 now: name that one in place of {n}"
+        )));
+    }
+    let out = earlier.state == crate::store::state::ReportState::Waiting && !earlier.is_control();
+    if !out {
+        return Err(no(format!(
+            "report {n} is {}: nothing of it is out to be corrected",
+            earlier.state
+        )));
+    }
+    if earlier.analyzer != row.analyzer || earlier.n >= row.n {
+        return Err(no(format!(
+            "report {n} is no earlier report of the same analyzer: report {} cannot correct it",
+            row.n
+        )));
+    }
+    Ok(earlier)
+}
+
+/// A correction for the trail: whose it is, and analytes before and after.
+fn change(earlier: &ReportRow, now: &ReportRow) -> String {
+    let differences = changed(earlier, now);
+    let all = differences.iter().map(|d| format!("{}: {} -> {}", d.what, d.before, d.after));
+    let all: Vec<String> = all.collect();
+    let (own, under) = (named(now.specimen.as_deref()), named(earlier.specimen.as_deref()));
+    let whose = if own == under { under } else { format!("{own}, goes under {under}") };
+    format!("correction of report {}; {whose}; {}", earlier.n, all.join("; "))
+}
+
+/// What two prints say differently.
+pub(crate) fn changed(before: &ReportRow, after: &ReportRow) -> Vec<Difference> {
+    let mut all = beside(&texts(&before.readings), &texts(&after.readings));
+    all.retain(|d| d.before != d.after);
+    all
+}

@@ -1,0 +1,597 @@
+//! The door: whether an act of a person or of the daemon may do what it asks, and what becomes of the report.
+//!
+//! A pure function: an act and the facts about it go in, a [`Pass`] or a refusal comes out. Whatever changes
+//! what a receiver is told passes here, and nothing else can make a pass. The guards of each act stand in one
+//! table; those of everything that tells results stand in [`TELLING`] and cannot be left out by any row.
+
+use wickline_normalize::{Reason, Remedy};
+
+use crate::store::StoreError;
+use crate::store::state::{Arrow, ReportState};
+
+/// What is asked for a report.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Asked {
+    /// The daemon read it from the tape.
+    TakeIn,
+    /// The daemon found a receiver for what had none.
+    Deliver,
+    /// Every level of control material has passed since.
+    ControlsPassed,
+    /// A receiver has, or may have, what had been set aside for something else: it is told what is right.
+    Arrived,
+    /// The same of what was withdrawn meanwhile.
+    ArrivedWithdrawn,
+    Release,
+    Identify,
+    FileAsControl,
+    NewRun,
+    Correction,
+    Mistake,
+    Reread,
+    SetAside,
+    UndoSetAside,
+    UndoNaming,
+    Correct,
+    CorrectAsIn,
+    Withdraw,
+    /// Withdraw it, and send it anew under another specimen id.
+    Rename,
+    /// Send again what was refused, kept back or set aside by a person.
+    Retry,
+    /// The same of a withdrawal.
+    RetryWithdrawal,
+}
+
+/// What an act leads to when it is allowed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Leads {
+    /// Results go to those who take them.
+    Results,
+    /// Results go, or where other holds stand it stays held.
+    ResultsOrHeld,
+    /// What was told is taken back.
+    Withdrawal,
+    /// What was told is taken back, and results go anew.
+    Anew,
+    /// It is kept as control material.
+    File,
+    /// It is not sent.
+    Aside,
+    /// It is held again.
+    Held,
+}
+
+/// What bars an act.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Guard {
+    /// It must be held.
+    IsHeld,
+    /// It must be on its way or out.
+    IsOut,
+    /// It must have been set aside by a person.
+    IsAside,
+    /// A person must have said whose or what it is.
+    IsNamed,
+    /// Its analyzer is read at this bench.
+    Here,
+    /// Something that holds it is what this act answers.
+    Answers,
+    /// No sign of control material or of an external sample: those never reach a patient's chart.
+    Patients,
+    /// A specimen id that it goes under.
+    Identified,
+    /// What a person entered was entered twice, alike.
+    Twice,
+    /// A reason that is not blank, where an act of a person asks for one.
+    Reasoned,
+    /// Nothing that holds it is left.
+    Free,
+    /// What was told under its OBR-3 was not taken back.
+    NotWithdrawn,
+    /// No report heard later speaks under its OBR-3.
+    NotOvertaken,
+    /// Both reports bear one specimen id.
+    OneSpecimen,
+    /// Nothing was sent, or may have been.
+    Unsent,
+    /// A message can be built for every receiver.
+    Sayable,
+}
+
+impl Guard {
+    /// In the table of the documents.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Guard::IsHeld => "held",
+            Guard::IsOut => "out",
+            Guard::IsAside => "set aside by a person",
+            Guard::IsNamed => "named by a person",
+            Guard::Here => "analyzer of this bench",
+            Guard::Answers => "a hold that it answers",
+            Guard::Patients => "no control sign",
+            Guard::Identified => "specimen known",
+            Guard::Twice => "entered twice",
+            Guard::Reasoned => "reason",
+            Guard::Free => "no other hold",
+            Guard::NotWithdrawn => "OBR-3 not withdrawn",
+            Guard::NotOvertaken => "not overtaken",
+            Guard::OneSpecimen => "one specimen",
+            Guard::Unsent => "nothing sent",
+            Guard::Sayable => "can be built",
+        }
+    }
+}
+
+/// The guards of everything that tells results, whatever asks for it.
+pub const TELLING: &[Guard] = &[
+    Guard::Here,
+    Guard::Patients,
+    Guard::Free,
+    Guard::Identified,
+    Guard::NotWithdrawn,
+    Guard::NotOvertaken,
+    Guard::Sayable,
+];
+
+/// One row: the act, where it leads, and its own guards beside those of where it leads.
+pub struct Rule {
+    pub asked: Asked,
+    pub leads: Leads,
+    pub guards: &'static [Guard],
+}
+
+macro_rules! rules {
+    ($($asked:ident -> $leads:ident: $($guard:ident)*;)+) => {
+        /// Every act and its guards.
+        pub const TABLE: &[Rule] = &[$(Rule {
+            asked: Asked::$asked,
+            leads: Leads::$leads,
+            guards: &[$(Guard::$guard),*],
+        }),+];
+    };
+}
+
+rules! {
+    TakeIn         -> ResultsOrHeld: ;
+    Deliver        -> Results:       IsOut;
+    ControlsPassed -> ResultsOrHeld: IsHeld Answers;
+    Arrived        -> Results:       IsOut;
+    ArrivedWithdrawn -> Withdrawal:  ;
+    Release        -> Results:       IsHeld Patients Reasoned;
+    Identify       -> ResultsOrHeld: IsHeld Here Answers Identified Twice;
+    FileAsControl  -> File:          IsHeld Here Answers Twice Reasoned Free;
+    NewRun         -> ResultsOrHeld: IsHeld Here Answers Reasoned;
+    Correction     -> ResultsOrHeld: IsHeld Here Patients Answers Reasoned OneSpecimen;
+    Mistake        -> Aside:         IsHeld Answers Reasoned;
+    Reread         -> ResultsOrHeld: IsHeld Here;
+    SetAside       -> Aside:         IsHeld Reasoned;
+    UndoSetAside   -> Held:          IsAside Reasoned;
+    UndoNaming     -> Held:          IsNamed Here Unsent Reasoned;
+    Correct        -> Results:       IsOut Patients NotOvertaken Here Reasoned;
+    CorrectAsIn    -> Results:       IsOut Patients NotOvertaken Here Reasoned OneSpecimen;
+    Withdraw       -> Withdrawal:    IsOut Patients NotOvertaken Here Reasoned;
+    Rename         -> Anew:          IsOut Patients NotOvertaken Here Reasoned Twice;
+    Retry          -> Results:       IsOut;
+    RetryWithdrawal -> Withdrawal:   ;
+}
+
+impl Asked {
+    /// Its row.
+    #[must_use]
+    pub fn rule(self) -> &'static Rule {
+        // Every act has one: a test holds the table against this list.
+        TABLE.iter().find(|r| r.asked == self).unwrap_or(&TABLE[0])
+    }
+
+    /// Whether this act answers what a report is held for.
+    #[must_use]
+    pub fn answers(self, reason: Reason) -> bool {
+        match self {
+            Asked::Release => reason.remedy() == Remedy::Release,
+            Asked::ControlsPassed => reason.is_of_controls(),
+            Asked::Identify => reason.remedy() == Remedy::Identify,
+            // What holds patients alone does not matter on control material.
+            Asked::FileAsControl => {
+                let of_patients = [Reason::ClockOff, Reason::ControlsNotPassed].contains(&reason);
+                of_patients || reason.is_of_controls() || reason.remedy() == Remedy::Identify
+            }
+            Asked::NewRun | Asked::Mistake => reason.remedy() == Remedy::Decide,
+            // It goes under the earlier report's specimen: its own has not to be told.
+            Asked::Correction => matches!(reason.remedy(), Remedy::Decide | Remedy::Identify),
+            _ => false,
+        }
+    }
+
+    /// What must be among the holds for the act to make sense.
+    fn is_asked_for(self, reason: Reason) -> bool {
+        match self {
+            Asked::FileAsControl => reason.remedy() == Remedy::Identify,
+            Asked::Correction => reason.remedy() == Remedy::Decide,
+            other => other.answers(reason),
+        }
+    }
+}
+
+/// How the OBR-3 stands under which a report goes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Under {
+    /// Nobody speaks under it yet, and nothing of it was taken back.
+    Nobody,
+    /// This report speaks under it today.
+    Report(i64),
+    /// What was told under it was taken back.
+    Withdrawn,
+}
+
+/// Another report that an act names.
+#[derive(Clone, Copy, Debug)]
+pub struct Other<'a> {
+    pub n: i64,
+    pub specimen: Option<&'a str>,
+    /// The id that its print bears, where that is another.
+    pub printed: Option<&'a str>,
+}
+
+/// What the door looks at.
+#[derive(Clone, Debug)]
+pub struct Facts<'a> {
+    pub n: i64,
+    /// None: it is not in the ledger yet.
+    pub state: Option<ReportState>,
+    /// A sign of control material, or of an external sample.
+    pub control: bool,
+    /// Heard before: nothing has to be said of it.
+    pub repeats: bool,
+    /// Its analyzer is configured at this bench.
+    pub here: bool,
+    pub analyzer: &'a str,
+    /// The id that it bears.
+    pub bears: Option<&'a str>,
+    /// The id that it would go under.
+    pub specimen: Option<&'a str>,
+    /// What holds it before the act; where it is read anew, after it.
+    pub holds: &'a [Reason],
+    /// The report whose OBR-3 it goes under, where that is not its own.
+    pub corrects: Option<i64>,
+    pub under: Under,
+    pub other: Option<Other<'a>>,
+    /// What a person entered was entered twice.
+    pub twice: bool,
+    pub reason: Option<&'a str>,
+    /// Set aside by a person, not with a withdrawal.
+    pub aside_by_person: bool,
+    /// A person said whose or what it is.
+    pub named: bool,
+    /// Some message of it went out, or may have.
+    pub sent: bool,
+    /// Why no message can be built. Looked at only where results go.
+    pub unsayable: Option<&'a str>,
+}
+
+impl Facts<'_> {
+    /// Nothing known yet of report `n`: what a test or a fresh print begins with.
+    #[must_use]
+    pub fn of(n: i64, analyzer: &str) -> Facts<'_> {
+        Facts {
+            n,
+            state: None,
+            control: false,
+            repeats: false,
+            here: true,
+            analyzer,
+            bears: None,
+            specimen: None,
+            holds: &[],
+            corrects: None,
+            under: Under::Nobody,
+            other: None,
+            twice: false,
+            reason: None,
+            aside_by_person: false,
+            named: false,
+            sent: false,
+            unsayable: None,
+        }
+    }
+}
+
+/// What becomes of a report.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Then {
+    /// Results go to those who take them.
+    Goes,
+    /// What was told is taken back.
+    TakenBack,
+    /// What was told is taken back, and results go anew.
+    GoesAnew,
+    Filed,
+    Repeat,
+    Held,
+    Aside,
+}
+
+/// Leave to do what was asked, for one report. Only the door makes one.
+#[derive(Clone, Debug)]
+pub struct Pass {
+    n: i64,
+    asked: Asked,
+    then: Then,
+    state: Option<ReportState>,
+}
+
+impl Pass {
+    /// The report that it is for.
+    #[must_use]
+    pub fn report(&self) -> i64 {
+        self.n
+    }
+
+    #[must_use]
+    pub fn then(&self) -> Then {
+        self.then
+    }
+
+    /// Whether the act lifts what a report is held for.
+    #[must_use]
+    pub fn lifts(&self, reason: Reason) -> bool {
+        self.asked.answers(reason)
+    }
+
+    /// Whether receivers may be told results of this report.
+    #[must_use]
+    pub fn tells_results(&self) -> bool {
+        matches!(self.then, Then::Goes | Then::GoesAnew | Then::Filed)
+    }
+
+    /// Whether receivers may be told that what they have of this report is taken back.
+    #[must_use]
+    pub fn tells_withdrawal(&self) -> bool {
+        matches!(self.then, Then::TakenBack | Then::GoesAnew)
+    }
+
+    /// The move of the report's own state.
+    pub fn arrow(&self) -> Result<Arrow<ReportState>, StoreError> {
+        let from = self.state.unwrap_or(ReportState::Held);
+        let to = match self.then {
+            Then::Goes | Then::GoesAnew => ReportState::Waiting,
+            Then::Filed => ReportState::Filed,
+            Then::Repeat => ReportState::Repeat,
+            Then::Held => ReportState::Held,
+            Then::Aside | Then::TakenBack => ReportState::SetAside,
+        };
+        if from == to { Ok(Arrow::stays(from)) } else { from.to(to) }
+    }
+}
+
+/// Why not, in words for the person who asked.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Refusal {
+    pub guard: Guard,
+    pub why: String,
+}
+
+impl From<Refusal> for StoreError {
+    fn from(refusal: Refusal) -> Self {
+        StoreError::Refused { why: refusal.why }
+    }
+}
+
+/// Whether `asked` may be done with the report that `facts` are about.
+pub fn pass(asked: Asked, facts: &Facts<'_>) -> Result<Pass, Refusal> {
+    let rule = asked.rule();
+    for guard in rule.guards {
+        look(*guard, asked, facts)?;
+    }
+    let then = match rule.leads {
+        Leads::Held => Then::Held,
+        Leads::Aside => Then::Aside,
+        Leads::File => Then::Filed,
+        Leads::Withdrawal => Then::TakenBack,
+        // Control material goes to those alone who ask for it.
+        Leads::Results if facts.control && facts.state == Some(ReportState::Filed) => Then::Filed,
+        Leads::Results => Then::Goes,
+        Leads::Anew => Then::GoesAnew,
+        Leads::ResultsOrHeld if facts.repeats => Then::Repeat,
+        Leads::ResultsOrHeld if rest(asked, facts).next().is_some() => Then::Held,
+        // Control material that nothing holds any more is kept, whatever it was held for.
+        Leads::ResultsOrHeld if facts.control => Then::Filed,
+        Leads::ResultsOrHeld => Then::Goes,
+    };
+    if matches!(then, Then::Goes | Then::GoesAnew) {
+        for guard in TELLING {
+            look(*guard, asked, facts)?;
+        }
+    }
+    Ok(Pass { n: facts.n, asked, then, state: facts.state })
+}
+
+/// What holds a report that the act does not answer.
+fn rest<'a>(asked: Asked, facts: &'a Facts<'_>) -> impl Iterator<Item = Reason> + 'a {
+    facts.holds.iter().copied().filter(move |r| !asked.answers(*r))
+}
+
+/// A guard that a test takes out, to see that it is missed.
+#[cfg(test)]
+pub(crate) mod taken_out {
+    use std::cell::Cell;
+
+    use super::Guard;
+
+    thread_local! {
+        pub(crate) static GUARD: Cell<Option<Guard>> = const { Cell::new(None) };
+    }
+}
+
+/// One guard.
+fn look(guard: Guard, asked: Asked, facts: &Facts<'_>) -> Result<(), Refusal> {
+    #[cfg(test)]
+    if taken_out::GUARD.get() == Some(guard) {
+        return Ok(());
+    }
+    let n = facts.n;
+    let why = match guard {
+        Guard::IsHeld | Guard::IsOut | Guard::IsAside => wrong_state(guard, facts),
+        Guard::IsNamed => (!facts.named).then(|| {
+            format!("nobody said whose or what report {n} is: there is nothing to take back")
+        }),
+        Guard::Here => (!facts.here).then(|| {
+            let analyzer = facts.analyzer;
+            format!(
+                "report {n}: analyzer {analyzer} is not configured here; do this at its own bench"
+            )
+        }),
+        Guard::Answers => answers_nothing(asked, facts),
+        Guard::Patients => facts.control.then(|| of_control(asked, n)),
+        Guard::Identified => facts.specimen.is_none_or(|s| s.trim().is_empty()).then(|| {
+            format!("report {n} has no specimen id: `wickline held identify {n} --specimen ID`")
+        }),
+        Guard::Twice => (!facts.twice).then(|| {
+            format!("report {n}: what is entered must be entered twice, alike; nothing was changed")
+        }),
+        Guard::Reasoned => facts
+            .reason
+            .is_none_or(|r| r.trim().is_empty())
+            .then(|| format!("report {n}: a reason is needed, in words; nothing was changed")),
+        Guard::Free => {
+            rest(asked, facts).next().map(|reason| still_held(asked, n, reason))
+        }
+        Guard::NotWithdrawn => (facts.under == Under::Withdrawn).then(|| withdrawn(facts)),
+        Guard::NotOvertaken => overtaken(facts),
+        Guard::OneSpecimen => other_specimen(asked, facts),
+        Guard::Unsent => facts.sent.then(|| {
+            format!(
+                "report {n} went out, or may have: `wickline report withdraw {n} --reason TEXT` takes it back"
+            )
+        }),
+        Guard::Sayable => facts.unsayable.map(|why| format!("report {n}: {why}")),
+    };
+    match why {
+        None => Ok(()),
+        Some(why) => Err(Refusal { guard, why }),
+    }
+}
+
+fn wrong_state(guard: Guard, facts: &Facts<'_>) -> Option<String> {
+    let n = facts.n;
+    let state = facts.state?;
+    let (right, wanted) = match guard {
+        Guard::IsHeld => (state == ReportState::Held, "held"),
+        Guard::IsOut if facts.control => {
+            (matches!(state, ReportState::Waiting | ReportState::Filed), "on its way or out")
+        }
+        Guard::IsOut => (state == ReportState::Waiting, "on its way or out"),
+        _ if state == ReportState::SetAside && !facts.aside_by_person => {
+            return Some(format!("report {n} was withdrawn: that cannot be taken back"));
+        }
+        _ => (state == ReportState::SetAside, "set aside"),
+    };
+    (!right).then(|| format!("report {n} is {state}, not {wanted}"))
+}
+
+fn answers_nothing(asked: Asked, facts: &Facts<'_>) -> Option<String> {
+    if facts.holds.iter().any(|r| asked.is_asked_for(*r)) {
+        return None;
+    }
+    let n = facts.n;
+    Some(match asked {
+        Asked::Identify | Asked::FileAsControl => {
+            format!("report {n} is not held for its specimen id")
+        }
+        _ => format!("report {n} is held for {}: there is nothing to decide", codes(facts.holds)),
+    })
+}
+
+/// The reasons of holds, for people and the trail.
+#[must_use]
+pub fn codes(reasons: &[Reason]) -> String {
+    let codes: Vec<&str> = reasons.iter().map(|r| r.code()).collect();
+    if codes.is_empty() { "no hold".into() } else { codes.join(", ") }
+}
+
+fn of_control(asked: Asked, n: i64) -> String {
+    match asked {
+        Asked::Correct | Asked::CorrectAsIn | Asked::Withdraw | Asked::Rename => {
+            format!("report {n} is control material: it is in nobody's chart")
+        }
+        Asked::Correction => {
+            format!("report {n} bears a sign of control material: it corrects no patient's report")
+        }
+        _ => format!(
+            "report {n} bears a sign of control material: it never goes to a patient receiver"
+        ),
+    }
+}
+
+fn still_held(asked: Asked, n: i64, reason: Reason) -> String {
+    let remedy = match reason.remedy() {
+        Remedy::Release => "release it",
+        Remedy::Identify => "identify the specimen",
+        Remedy::Reread => "mend the dialect, strip or configuration and reread it, or set it aside",
+        Remedy::Decide => "decide what it is",
+        Remedy::SetAside => "set it aside",
+    };
+    let code = reason.code();
+    match asked {
+        Asked::Release => {
+            format!("report {n} is held for `{code}`, which a release does not lift: {remedy}")
+        }
+        _ => format!("report {n} is also held for `{code}`"),
+    }
+}
+
+fn withdrawn(facts: &Facts<'_>) -> String {
+    let n = facts.n;
+    match facts.corrects {
+        Some(root) => {
+            format!("report {root}, which {n} was to correct, was withdrawn since: set it aside")
+        }
+        None => {
+            format!("report {n}: what was told under its OBR-3 was withdrawn, nothing follows that")
+        }
+    }
+}
+
+/// A report speaks under its OBR-3, or follows the one that does.
+fn overtaken(facts: &Facts<'_>) -> Option<String> {
+    let (n, Under::Report(now)) = (facts.n, facts.under) else { return None };
+    if now == n || (facts.state == Some(ReportState::Held) && now < n) {
+        return None;
+    }
+    Some(match facts.state {
+        Some(ReportState::Held) => {
+            format!("report {now}, heard later, has corrected the same report since: set {n} aside")
+        }
+        _ => format!("report {now} goes under its OBR-3 now: name that one in place of {n}"),
+    })
+}
+
+/// Readings never move between specimens. A held correction without an id of its own, or with the one that
+/// the earlier print bore, takes the earlier report's.
+fn other_specimen(asked: Asked, facts: &Facts<'_>) -> Option<String> {
+    let (n, other) = (facts.n, facts.other?);
+    let own = facts.bears.filter(|s| !s.trim().is_empty());
+    let same = own.is_some() && own == other.specimen;
+    let blank = asked == Asked::Correction && own.is_none();
+    let printed = asked == Asked::Correction && own.is_some() && own == other.printed;
+    if same || blank || printed {
+        return None;
+    }
+    let of = other.n;
+    Some(match asked {
+        Asked::Correction => format!(
+            "report {n} bears another specimen id than report {of}, under whose specimen a correction goes: \
+             decide it is a new run, or withdraw report {of} if that one went under the wrong specimen"
+        ),
+        _ => format!(
+            "report {of} bears another specimen id than report {n}: readings never move between specimens. If \
+             cups were swapped, give each report its right id: `wickline report withdraw {n} --specimen ID \
+             --reason TEXT`, and the same of {of}"
+        ),
+    })
+}
+
+#[cfg(test)]
+#[path = "tests/door.rs"]
+mod tests;

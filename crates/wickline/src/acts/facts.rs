@@ -1,0 +1,93 @@
+//! What the door looks at, read inside the write in which it is acted upon.
+
+use wickline_normalize::{Private, Reason};
+
+use super::door::{Facts, Other, Under};
+use crate::settings::bench::{Analyzer, Bench};
+use crate::store::StoreError;
+use crate::store::db::Write;
+pub(crate) use crate::store::refused as no;
+use crate::store::rows::message;
+use crate::store::rows::report::{self, Aside, ReportRow};
+
+/// What is known of a report beside its row.
+pub(crate) struct Known {
+    reasons: Vec<Reason>,
+    under: Under,
+    here: bool,
+    sent: bool,
+}
+
+impl Known {
+    /// Reads it.
+    pub async fn of(write: &mut Write, bench: &Bench, row: &ReportRow) -> Result<Self, StoreError> {
+        let under = under(write, row).await?;
+        Ok(Self {
+            reasons: row.reasons().collect(),
+            under,
+            here: bench.analyzer(&row.analyzer).is_some(),
+            sent: message::sent(write, row.n).await?,
+        })
+    }
+
+    /// The facts of an act that names no other report and enters nothing.
+    pub fn facts<'a>(&'a self, row: &'a ReportRow) -> Facts<'a> {
+        Facts {
+            state: Some(row.state),
+            control: row.is_control(),
+            here: self.here,
+            bears: row.specimen.as_deref(),
+            specimen: row.specimen.as_deref(),
+            holds: &self.reasons,
+            corrects: row.corrects,
+            under: self.under,
+            aside_by_person: row.aside == Some(Aside::Person),
+            named: row.named_from.is_some(),
+            sent: self.sent,
+            ..Facts::of(row.n, &row.analyzer)
+        }
+    }
+}
+
+/// How the OBR-3 stands under which a report goes.
+pub(crate) async fn under(write: &mut Write, row: &ReportRow) -> Result<Under, StoreError> {
+    if message::withdrawn(write, row.root(), &row.filler).await? {
+        return Ok(Under::Withdrawn);
+    }
+    Ok(match report::speaks(write, row.root()).await? {
+        Some(n) => Under::Report(n),
+        None if row.corrects.is_some() => Under::Withdrawn,
+        None => Under::Nobody,
+    })
+}
+
+/// Another report as an act names it.
+pub(crate) fn other(row: &ReportRow) -> Other<'_> {
+    Other {
+        n: row.n,
+        specimen: row.specimen.as_deref(),
+        printed: row.print.specimen.as_ref().map(Private::expose),
+    }
+}
+
+/// A report, or that there is none.
+pub(crate) async fn whole(write: &mut Write, n: i64) -> Result<ReportRow, StoreError> {
+    report::read(write, n).await?.ok_or_else(|| {
+        no(format!("there is no report {n}; `wickline held` lists those that are held"))
+    })
+}
+
+/// The analyzer of a report, where it is this bench's.
+pub(crate) fn analyzer<'a>(bench: &'a Bench, row: &ReportRow) -> Result<&'a Analyzer, StoreError> {
+    bench.analyzer(&row.analyzer).map(AsRef::as_ref).ok_or_else(|| {
+        no(format!(
+            "report {}: analyzer {} is not configured here; do this at its own bench",
+            row.n, row.analyzer
+        ))
+    })
+}
+
+/// The reasons that still hold a report, for the trail.
+pub(crate) fn codes(row: &ReportRow) -> String {
+    super::door::codes(&row.reasons().collect::<Vec<_>>())
+}

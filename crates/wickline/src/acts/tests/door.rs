@@ -1,0 +1,253 @@
+//! The door by itself: every act under every combination of facts, and the table that the documents print.
+
+use wickline_normalize::Reason;
+
+use super::{Asked, Facts, Guard, Leads, Other, Pass, Refusal, TABLE, TELLING, Then, Under, pass};
+use crate::store::state::ReportState;
+
+const STATES: [Option<ReportState>; 6] = [
+    None,
+    Some(ReportState::Held),
+    Some(ReportState::Waiting),
+    Some(ReportState::Filed),
+    Some(ReportState::Repeat),
+    Some(ReportState::SetAside),
+];
+
+const UNDER: [Under; 4] = [Under::Nobody, Under::Report(7), Under::Report(9), Under::Withdrawn];
+
+const SPECIMENS: [Option<&str>; 3] = [None, Some(" "), Some("KP-00007")];
+
+const HOLDS: [&[Reason]; 7] = [
+    &[],
+    &[Reason::ControlsFailed],
+    &[Reason::SpecimenBlank],
+    &[Reason::NumberReused],
+    &[Reason::UnitUnexpected],
+    &[Reason::SpecimenBlank, Reason::ClockOff],
+    &[Reason::ControlsDue, Reason::NotFinal],
+];
+
+const OTHERS: [Option<Other<'static>>; 3] = [
+    None,
+    Some(Other { n: 3, specimen: Some("KP-00007"), printed: None }),
+    Some(Other { n: 3, specimen: Some("KP-00099"), printed: None }),
+];
+
+/// Every combination of what the door looks at.
+fn every(mut look: impl FnMut(&Facts<'_>)) {
+    for state in STATES {
+        for under in UNDER {
+            for specimen in SPECIMENS {
+                for holds in HOLDS {
+                    for other in OTHERS {
+                        for bits in 0..128_u32 {
+                            let bit = |n: u32| bits & (1 << n) != 0;
+                            look(&Facts {
+                                state,
+                                under,
+                                specimen,
+                                bears: specimen,
+                                holds,
+                                other,
+                                control: bit(0),
+                                repeats: bit(1),
+                                here: bit(2),
+                                twice: bit(3),
+                                reason: bit(4).then_some("strip misplaced"),
+                                aside_by_person: bit(5),
+                                named: bit(5),
+                                sent: bit(5),
+                                unsayable: bit(6).then_some("receiver lis: too long"),
+                                ..Facts::of(7, "bench-1")
+                            });
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// What must hold of everything that goes to a patients' receiver, written down once more and by other means.
+fn may_go(asked: Asked, facts: &Facts<'_>) -> bool {
+    let left = facts.holds.iter().all(|r| asked.answers(*r));
+    let newest = match facts.under {
+        Under::Nobody => true,
+        Under::Report(now) => now == 7 || (facts.state == Some(ReportState::Held) && now < 7),
+        Under::Withdrawn => false,
+    };
+    facts.here
+        && !facts.control
+        && left
+        && newest
+        && facts.specimen == Some("KP-00007")
+        && facts.unsayable.is_none()
+}
+
+fn goes(pass: &Pass) -> bool {
+    matches!(pass.then(), Then::Goes | Then::GoesAnew)
+}
+
+#[test]
+fn nothing_barred_goes_whatever_is_asked() {
+    let mut went = std::collections::HashMap::new();
+    every(|facts| {
+        for rule in TABLE {
+            let Ok(pass) = pass(rule.asked, facts) else { continue };
+            if goes(&pass) {
+                assert!(may_go(rule.asked, facts), "{:?}: {facts:?}", rule.asked);
+                *went.entry(rule.asked).or_insert(0) += 1;
+            }
+            if facts.control && pass.tells_withdrawal() {
+                let again = [Asked::RetryWithdrawal, Asked::ArrivedWithdrawn];
+                assert!(again.contains(&rule.asked), "{:?}", rule.asked);
+            }
+            // The arrow is one that was drawn, or the report was in no state for this act.
+            let arrow = pass.arrow();
+            assert!(
+                arrow.is_ok()
+                    || facts.state.is_none_or(|s| s == ReportState::Repeat)
+                    || !owned(rule.asked),
+                "{:?} {facts:?}: {arrow:?}",
+                rule.asked
+            );
+        }
+    });
+    for rule in TABLE {
+        let leads = matches!(rule.leads, Leads::Results | Leads::ResultsOrHeld | Leads::Anew);
+        assert_eq!(went.contains_key(&rule.asked), leads, "{:?}", rule.asked);
+    }
+}
+
+/// Acts that begin at a state of the report; the others speak of one that is out or gone.
+fn owned(asked: Asked) -> bool {
+    let first = asked.rule().guards.first();
+    matches!(first, Some(Guard::IsHeld | Guard::IsOut | Guard::IsAside))
+}
+
+#[test]
+fn every_guard_of_the_table_bars_by_itself() {
+    for rule in TABLE {
+        let tells = matches!(rule.leads, Leads::Results | Leads::ResultsOrHeld | Leads::Anew);
+        let telling = if tells { TELLING } else { &[] };
+        for guard in rule.guards.iter().chain(telling) {
+            let mut barred = false;
+            every_near(rule.asked, |facts| {
+                barred |=
+                    matches!(pass(rule.asked, facts), Err(Refusal { guard: g, .. }) if g == *guard);
+            });
+            // What holds a report leaves it held where the act allows that, and control material is filed.
+            let stays = rule.leads == Leads::ResultsOrHeld
+                && matches!(guard, Guard::Free | Guard::Patients);
+            let by_state = rule.asked == Asked::TakeIn;
+            let by_id = rule.asked == Asked::Correction && *guard == Guard::Identified;
+            assert!(barred || stays || by_state || by_id, "{:?}: {guard:?} never bars", rule.asked);
+        }
+    }
+}
+
+/// Facts under which an act is allowed, and every single change of them.
+fn every_near(asked: Asked, mut look: impl FnMut(&Facts<'_>)) {
+    let state = match asked.rule().guards.first() {
+        Some(Guard::IsOut) => ReportState::Waiting,
+        Some(Guard::IsAside) => ReportState::SetAside,
+        _ => ReportState::Held,
+    };
+    let holds: &[Reason] = match asked {
+        Asked::Release | Asked::ControlsPassed => &[Reason::ControlsFailed],
+        Asked::Identify | Asked::FileAsControl => &[Reason::SpecimenBlank],
+        Asked::NewRun | Asked::Correction | Asked::Mistake => &[Reason::NumberReused],
+        _ => &[],
+    };
+    let good = Facts {
+        state: Some(state),
+        holds,
+        specimen: Some("KP-00007"),
+        bears: Some("KP-00007"),
+        other: Some(Other { n: 3, specimen: Some("KP-00007"), printed: None }),
+        twice: true,
+        reason: Some("strip misplaced"),
+        aside_by_person: true,
+        named: true,
+        ..Facts::of(7, "bench-1")
+    };
+    let allowed = pass(asked, &good);
+    assert!(allowed.is_ok(), "{asked:?}: {allowed:?}");
+    let other = Some(Other { n: 3, specimen: Some("KP-00099"), printed: None });
+    let more: Vec<Reason> = holds.iter().copied().chain([Reason::NotFinal]).collect();
+    let changed = [
+        Facts { control: true, ..good.clone() },
+        Facts { here: false, ..good.clone() },
+        Facts { specimen: None, ..good.clone() },
+        Facts { holds: &[Reason::UnitUnexpected], ..good.clone() },
+        Facts { holds: &more, ..good.clone() },
+        Facts { under: Under::Withdrawn, ..good.clone() },
+        Facts { under: Under::Report(9), ..good.clone() },
+        Facts { other, ..good.clone() },
+        Facts { twice: false, ..good.clone() },
+        Facts { reason: Some(" "), ..good.clone() },
+        Facts { aside_by_person: false, ..good.clone() },
+        Facts { named: false, ..good.clone() },
+        Facts { sent: true, ..good.clone() },
+        Facts { unsayable: Some("too long"), ..good.clone() },
+    ];
+    for facts in &changed {
+        look(facts);
+    }
+    for state in STATES {
+        look(&Facts { state, ..good.clone() });
+    }
+}
+
+/// The table as the documents have it.
+fn printed() -> String {
+    let mut text = String::from("| act | leads to | guards of its own |\n| --- | --- | --- |\n");
+    for rule in TABLE {
+        let guards: Vec<&str> = rule.guards.iter().map(|g| g.words()).collect();
+        let leads = match rule.leads {
+            Leads::Results => "results",
+            Leads::ResultsOrHeld => "results, or stays held",
+            Leads::Withdrawal => "withdrawal",
+            Leads::Anew => "withdrawal and results anew",
+            Leads::File => "the file of controls",
+            Leads::Aside => "nothing is sent",
+            Leads::Held => "held again",
+        };
+        text.push_str(&format!("| {} | {leads} | {} |\n", name(rule.asked), guards.join(", ")));
+    }
+    let telling: Vec<&str> = TELLING.iter().map(|g| g.words()).collect();
+    text.push_str(&format!("\nWhatever tells results, besides: {}.\n", telling.join(", ")));
+    text
+}
+
+/// `FileAsControl` as `file as control`.
+fn name(asked: Asked) -> String {
+    let mut words = String::new();
+    for c in format!("{asked:?}").chars() {
+        if c.is_uppercase() && !words.is_empty() {
+            words.push(' ');
+        }
+        words.extend(c.to_lowercase());
+    }
+    words
+}
+
+#[test]
+fn the_documents_print_this_table() {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../DEVELOPERS.md");
+    let page = std::fs::read_to_string(path).expect("the page is there");
+    let table = printed();
+    assert!(page.contains(&table), "DEVELOPERS.md should have:\n{table}");
+}
+
+#[test]
+fn every_act_has_one_row() {
+    for rule in TABLE {
+        let rows = TABLE.iter().filter(|r| r.asked == rule.asked).count();
+        assert_eq!(rows, 1, "{:?}", rule.asked);
+        assert_eq!(rule.asked.rule().asked, rule.asked);
+    }
+    // The last act of the list: one that is added has a row as well.
+    assert_eq!(TABLE.len(), Asked::RetryWithdrawal as usize + 1);
+}

@@ -1,0 +1,110 @@
+//! Taking back what went out, and sending it anew under the right specimen id.
+
+use super::door::{self, Asked, Facts, Pass};
+use super::facts::{Known, no, whole};
+use super::identify::{Twice, named};
+use super::telling::{Outcome, Saying, Word};
+use crate::settings::bench::Bench;
+use crate::store::StoreError;
+use crate::store::db::Write;
+use crate::store::ledger::{Ledger, filler, take};
+use crate::store::rows::message;
+use crate::store::rows::report::{self, Aside, ReportRow};
+use crate::store::state::ReportState;
+use crate::store::trail::{Act, Actor, record};
+
+/// What became of a report that was withdrawn.
+#[derive(Clone, Debug)]
+pub struct Withdrawn {
+    pub n: i64,
+    pub state: ReportState,
+    pub withdrawn: Vec<Outcome>,
+    /// Under the right specimen, where one was given.
+    pub anew: Vec<Outcome>,
+}
+
+impl Ledger {
+    /// Takes back all that was told under a report's OBR-3; with a specimen id, sends it anew under that
+    /// one and a new OBR-3.
+    pub async fn report_withdraw(
+        &self,
+        bench: &Bench,
+        actor: &Actor,
+        n: i64,
+        reason: &str,
+        specimen: Option<&Twice>,
+    ) -> Result<Withdrawn, StoreError> {
+        let mut write = self.act().await?;
+        let mut open = whole(&mut write, n).await?;
+        let known = Known::of(&mut write, bench, &open).await?;
+        let facts = Facts {
+            reason: Some(reason),
+            twice: specimen.is_some(),
+            specimen: specimen.map(Twice::text).or(open.specimen.as_deref()),
+            ..known.facts(&open)
+        };
+        let asked = if specimen.is_some() { Asked::Rename } else { Asked::Withdraw };
+        let pass = door::pass(asked, &facts)?;
+        if let Some(specimen) = specimen.map(Twice::text) {
+            let number = open.print.number.as_deref();
+            bench.check_specimen(&open.analyzer, specimen, number).map_err(no)?;
+            if open.specimen.as_deref() == Some(specimen) {
+                return Err(no(format!("report {n} goes under this specimen id already")));
+            }
+        }
+        let was = named(open.specimen.as_deref());
+        let word = Word::by(&pass, &open, Saying::Withdrawal, Some(reason))?;
+        let withdrawn = self.tell(&mut write, bench, &word).await?;
+        let (root, old) = (open.root(), open.filler.clone());
+        message::retire_all(&mut write, root, &old, open.specimen.as_deref()).await?;
+        let aside = ReportState::Waiting.to(ReportState::SetAside)?;
+        report::others_aside(&mut write, &open, aside, &format!("withdrawn with report {n}"))
+            .await?;
+        let anew = match specimen.map(Twice::text) {
+            None => {
+                let note = format!("withdrawn: {reason}");
+                let how = Some(Aside::Withdrawn);
+                report::moved(&mut write, n, pass.arrow()?, Some(&note), how).await?;
+                report::set_unsent(&mut write, n, false).await?;
+                Vec::new()
+            }
+            Some(specimen) => self.anew(&mut write, bench, &mut open, &pass, specimen).await?,
+        };
+        let act = Act {
+            verb: "withdraw",
+            object: format!("report {n}"),
+            reason: Some(reason.to_owned()),
+            was: Some(was),
+            became: Some(match specimen {
+                None => "withdrawn, set-aside".into(),
+                Some(id) => format!(
+                    "withdrawn, sent anew under {} and another OBR-3",
+                    named(Some(id.text()))
+                ),
+            }),
+        };
+        record(&mut write, actor, act).await?;
+        write.commit().await?;
+        Ok(Withdrawn { n, state: pass.arrow()?.to(), withdrawn, anew })
+    }
+
+    /// The same results under another specimen id and an OBR-3 that was never used.
+    async fn anew(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        open: &mut ReportRow,
+        pass: &Pass,
+        specimen: &str,
+    ) -> Result<Vec<Outcome>, StoreError> {
+        let new = filler(&self.epoch, take(write, "report", 1).await?);
+        let old = std::mem::replace(&mut open.filler, new);
+        open.specimen = Some(specimen.to_owned());
+        report::renamed(write, open.n, specimen, &open.filler).await?;
+        report::corrections_follow(write, open, &old).await?;
+        let word = Word::by(pass, open, Saying::Results, None)?;
+        let anew = self.tell(write, bench, &word).await?;
+        report::set_unsent(write, open.n, anew.is_empty()).await?;
+        Ok(anew)
+    }
+}

@@ -1,0 +1,191 @@
+//! Runs of control material as people ask for them, and what of an analyzer hangs on them.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row};
+use wickline_normalize::Report;
+use wickline_normalize::controls::{Checked, Run};
+
+use crate::clock::SiteClock;
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+use crate::store::rows::at;
+use crate::store::rows::control_run::verdict_of;
+
+/// Runs in one answer at most.
+const MOST: i64 = 100_000;
+
+/// Among so many of the last reports that of an analyzer is looked for that names its strips.
+const LOOKED_AT: i64 = 10_000;
+
+/// Which runs: times from the first, before the second.
+#[derive(Clone, Debug, Default)]
+pub struct AskedRuns {
+    pub analyzer: Option<String>,
+    pub level: Option<String>,
+    pub from: i64,
+    pub to: i64,
+}
+
+/// One run of one level, for people and scripts.
+#[derive(Clone, Debug, Serialize)]
+pub struct RunView {
+    pub id: String,
+    pub analyzer: String,
+    pub number: Option<String>,
+    /// As printed: of a control, or of an external quality sample.
+    pub specimen: Option<String>,
+    pub class: &'static str,
+    pub level: Option<String>,
+    /// Of the report.
+    pub state: String,
+    pub verdict: &'static str,
+    /// Which readings are out and what is allowed, or why it says nothing; empty when it passed.
+    pub detail: String,
+    /// When it was run, by the clock that is believed.
+    pub at: String,
+    #[serde(skip)]
+    pub at_us: i64,
+    pub taken_at: Option<String>,
+    pub heard_at: String,
+    pub control_lot: Option<String>,
+    pub strip: String,
+    pub strip_lot: Option<String>,
+    pub readings: Vec<Checked>,
+}
+
+const COLUMNS: &str = "run.report, run.analyzer, run.level, run.at, run.verdict, run.control_lot, run.strip, \
+     run.strip_lot, run.run, report.number, report.specimen, report.state, report.taken_at, report.heard_at";
+
+impl Ledger {
+    /// Runs in the order of their time.
+    pub async fn control_runs(
+        &self,
+        asked: &AskedRuns,
+        clock: &SiteClock,
+    ) -> Result<Vec<RunView>, StoreError> {
+        let query = sqlx::query(sqlx::AssertSqlSafe(format!(
+            "SELECT {COLUMNS} FROM control_run run \
+             JOIN report ON report.n = run.report AND report.state <> 'repeat' \
+             WHERE ($1 = '' OR run.analyzer = $1) AND ($2 = '' OR run.level = $2) \
+             AND run.at >= $3 AND run.at < $4 ORDER BY run.at, run.report LIMIT $5"
+        )))
+        .bind(asked.analyzer.clone().unwrap_or_default())
+        .bind(asked.level.clone().unwrap_or_default())
+        .bind(asked.from)
+        .bind(asked.to)
+        .bind(MOST);
+        let mut conn = self.db.read().await?;
+        let rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        rows.iter().map(|row| view(row, clock)).collect()
+    }
+
+    /// One run by the id of its report.
+    pub async fn control_run(
+        &self,
+        id: i64,
+        clock: &SiteClock,
+    ) -> Result<Option<RunView>, StoreError> {
+        let query = sqlx::query(sqlx::AssertSqlSafe(format!(
+            "SELECT {COLUMNS} FROM control_run run \
+             JOIN report ON report.n = run.report WHERE run.report = $1"
+        )))
+        .bind(id);
+        let mut conn = self.db.read().await?;
+        let row = query.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        row.map(|row| view(&row, clock)).transpose()
+    }
+}
+
+/// The strips that the last report names.
+#[derive(Default)]
+pub struct PrintedLot {
+    pub lot: Option<String>,
+    pub last_day: Option<String>,
+}
+
+pub async fn printed(
+    conn: &mut AnyConnection,
+    analyzer: &str,
+    strip: &str,
+) -> Result<PrintedLot, StoreError> {
+    let query = sqlx::query(
+        "SELECT n, print FROM report WHERE n > (SELECT coalesce(max(n), 0) FROM report) - $3 \
+         AND analyzer = $1 AND strip = $2 ORDER BY n DESC LIMIT 1",
+    )
+    .bind(analyzer.to_owned())
+    .bind(strip.to_owned())
+    .bind(LOOKED_AT);
+    let row = query.fetch_optional(conn).await.map_err(|e| wrong(&e))?;
+    let Some(row) = row else { return Ok(PrintedLot::default()) };
+    let n: i64 = row.try_get(0).map_err(|e| wrong(&e))?;
+    let print: String = row.try_get(1).map_err(|e| wrong(&e))?;
+    let print: Report = at("report", n).json("print", &print)?;
+    let lot = print.strip_lot.map(|l| l.trim().to_owned()).filter(|l| !l.is_empty());
+    Ok(PrintedLot { lot, last_day: print.strip_expiry.map(|day| day.day_text()) })
+}
+
+/// Reports of one analyzer that wait for controls, by strip.
+pub async fn held(
+    conn: &mut AnyConnection,
+    analyzer: &str,
+) -> Result<BTreeMap<String, i64>, StoreError> {
+    let query = sqlx::query(
+        "SELECT report.strip, count(DISTINCT report.n) FROM report \
+         JOIN hold ON hold.report = report.n AND hold.cleared_at IS NULL \
+         AND hold.reason IN ('controls-failed', 'controls-due') \
+         WHERE report.state = 'held' AND report.analyzer = $1 GROUP BY report.strip",
+    )
+    .bind(analyzer.to_owned());
+    let rows = query.fetch_all(conn).await.map_err(|e| wrong(&e))?;
+    rows.iter()
+        .map(|row| Ok((row.try_get(0)?, row.try_get(1)?)))
+        .collect::<Result<_, _>>()
+        .map_err(|e: sqlx::Error| wrong(&e))
+}
+
+fn view(row: &AnyRow, clock: &SiteClock) -> Result<RunView, StoreError> {
+    let report: i64 = row.try_get("report").map_err(|e| wrong(&e))?;
+    let place = at("control_run", report);
+    let text = |column| row.try_get::<String, _>(column).map_err(|e| wrong(&e));
+    let verdict = place.word("verdict", &text("verdict")?, verdict_of)?.code();
+    let run: Run = place.json("run", &text("run")?)?;
+    shown(row, report, verdict, run, clock).map_err(|e| wrong(&e))
+}
+
+fn wrong(error: &sqlx::Error) -> StoreError {
+    StoreError::from_sql("the ledger", error)
+}
+
+fn shown(
+    row: &AnyRow,
+    report: i64,
+    verdict: &'static str,
+    run: Run,
+    clock: &SiteClock,
+) -> Result<RunView, sqlx::Error> {
+    let at_us: i64 = row.try_get("at")?;
+    Ok(RunView {
+        id: report.to_string(),
+        analyzer: row.try_get("analyzer")?,
+        number: row.try_get("number")?,
+        specimen: row.try_get("specimen")?,
+        class: "control",
+        level: row.try_get("level")?,
+        state: row.try_get("state")?,
+        verdict,
+        detail: run.why,
+        at: clock.rfc3339(at_us),
+        at_us,
+        taken_at: row.try_get("taken_at")?,
+        heard_at: clock.rfc3339(row.try_get("heard_at")?),
+        control_lot: row.try_get("control_lot")?,
+        strip: row.try_get("strip")?,
+        strip_lot: row.try_get("strip_lot")?,
+        readings: run.readings,
+    })
+}
