@@ -30,6 +30,26 @@ fn code(text: &str) -> String {
     lines.collect::<Vec<_>>().join("\n")
 }
 
+/// A source without what is compiled for tests alone: each item behind `#[cfg(test)]`.
+fn without_tests(text: &str) -> String {
+    let mut kept = String::new();
+    let mut lines = text.lines();
+    while let Some(line) = lines.next() {
+        if line.trim() != "#[cfg(test)]" {
+            kept.push_str(line);
+            kept.push('\n');
+            continue;
+        }
+        let indent = &line[..line.len() - line.trim_start().len()];
+        let close = format!("{indent}}}");
+        let first = lines.by_ref().find(|l| !l.trim_start().starts_with("#["));
+        if first.is_some_and(|l| !l.trim_end().ends_with([';', '}', ','])) {
+            lines.by_ref().find(|l| *l == close);
+        }
+    }
+    kept
+}
+
 fn dependencies(krate: &str) -> Vec<String> {
     let path = root().join("crates").join(krate).join("Cargo.toml");
     let text = fs::read_to_string(path).expect("every crate has a manifest");
@@ -87,6 +107,52 @@ fn layers_go_one_way() {
     no("forward", &["sqlx", "nom", "tokio-serial", "wickline-listen", "wickline"]);
 }
 
+/// The floors of `crates/wickline`, from the ground up: each uses what lies on its own floor or below.
+const FLOORS: [&[&str]; 8] = [
+    &["address", "clock", "csv", "digest"],
+    &["settings"],
+    &["store"],
+    &["acts"],
+    &["pipeline"],
+    &["house", "work"],
+    &["chart", "prove", "sheet", "simulate"],
+    &["cli", "console"],
+];
+
+#[test]
+fn each_floor_stands_on_those_below_it() {
+    let src = root().join("crates/wickline/src");
+    let floor = |room: &str| FLOORS.iter().position(|rooms| rooms.contains(&room));
+    for (path, text) in sources("crates/wickline/src") {
+        let shown = path.display();
+        let inside = path.strip_prefix(&src).expect("below src").with_extension("");
+        let mut rooms: Vec<_> = inside.iter().map(|part| part.to_string_lossy()).collect();
+        let last = rooms.last().expect("a name").clone();
+        if rooms.iter().any(|r| r == "tests" || r.ends_with("_tests"))
+            || ["lib", "main", "testing"].contains(&&*last)
+        {
+            continue;
+        }
+        rooms.retain(|room| room != "mod");
+        let own = floor(&rooms[0]).unwrap_or_else(|| panic!("{shown}: on which floor is it?"));
+        let code = code(&without_tests(&text));
+        for used in code.split("crate::").skip(1) {
+            let name = used.split(|c: char| !c.is_alphanumeric() && c != '_').next().unwrap_or("");
+            let used =
+                floor(name).unwrap_or_else(|| panic!("{shown}: on which floor is `{name}`?"));
+            assert!(used <= own, "{shown}: `crate::{name}` is above it");
+            // What is kept outlives each configuration.
+            assert!(
+                rooms[0] != "store" || name != "settings",
+                "{shown}: the store knows no settings"
+            );
+        }
+        // Else the names of other rooms could be reached past this test.
+        let root = "super::".repeat(rooms.len());
+        assert!(!code.contains(&root), "{shown}: `{root}` is the crate's root: say `crate::`");
+    }
+}
+
 #[test]
 fn pure_rooms_are_pure() {
     let impure = [
@@ -110,7 +176,7 @@ fn pure_rooms_are_pure() {
     };
     for krate in ["crates/normalize", "crates/listen", "crates/forward"] {
         for (path, text) in sources(krate).into_iter().filter(|(p, _)| pure(p)) {
-            let code = code(text.split("#[cfg(test)]").next().unwrap_or(""));
+            let code = code(&without_tests(&text));
             for word in impure {
                 assert!(!code.contains(word), "{}: `{word}` in a pure room", path.display());
             }

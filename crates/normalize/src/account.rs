@@ -12,9 +12,11 @@
 //! Laws that the tests hold: a number is never both heard and missing; one that comes late fills exactly its
 //! own place; a repeat fills a gap but opens none; the same number again tells only that.
 
+mod runs;
 mod sequence;
 
 use std::cmp::Ordering;
+use std::collections::BTreeSet;
 use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
@@ -22,7 +24,7 @@ use serde::{Deserialize, Serialize};
 use crate::moment::Moment;
 use crate::number::Number;
 
-pub use sequence::{Sequence, Spot, Stretch};
+pub use sequence::{Sequence, Spot, Stretch, named};
 
 /// Seconds by which a late number may be older than the first, or newer than the latest, that was heard
 /// of its sequence: the line may have been unheard for a day. Our own choice, no source.
@@ -135,6 +137,15 @@ pub enum Told {
     },
 }
 
+/// What a confirmed last number opened.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Confirmed {
+    /// The account has the number among those of this day.
+    pub of_this_day: bool,
+    /// These were given out and did not come.
+    pub missing: Vec<Stretch>,
+}
+
 /// What is known of a report when its number comes.
 #[derive(Clone, Copy, Debug)]
 pub struct Came<'a> {
@@ -151,6 +162,8 @@ pub struct Came<'a> {
 pub struct Account {
     counting: Counting,
     sequences: Vec<Sequence>,
+    /// Numbers that were heard a second time, of which nobody has said yet what that was: day, mark, count.
+    undecided: BTreeSet<(String, String, i64)>,
 }
 
 /// Where a number belongs: to a new generation, or to a sequence that is there.
@@ -180,7 +193,7 @@ impl Account {
     #[must_use]
     pub fn new(counting: Counting, mut sequences: Vec<Sequence>) -> Account {
         sequences.sort_by(|a, b| key(a).cmp(&key(b)));
-        Account { counting, sequences }
+        Account { counting, sequences, undecided: BTreeSet::new() }
     }
 
     /// The rows, for the ledger to write back.
@@ -193,50 +206,29 @@ impl Account {
     ///
     /// Whatever is skipped then is told as [`Told::Unknown`], since nobody listened.
     pub fn stopped(&mut self) {
-        self.on_newest(|sequence| sequence.unheard = true);
+        let places = self.all_newest().into_iter().flat_map(|newest| self.chain(newest));
+        for place in places.collect::<Vec<_>>() {
+            if let Some(sequence) = self.sequences.get_mut(place) {
+                sequence.unheard = true;
+            }
+        }
     }
 
     /// The analyzer was switched on again, as it said itself or a person says.
     ///
     /// The next number of each mark then begins a new generation, unless it goes on from the last one.
     pub fn restarted(&mut self) {
-        self.on_newest(|sequence| sequence.restarted = true);
-    }
-
-    /// A person says that the analyzer had begun again with this number, or before it: the first of a
-    /// new generation.
-    ///
-    /// Says the same as [`Account::next`] where a generation had begun before this number already, and
-    /// nothing for a number that this analyzer cannot print.
-    pub fn began_again(&mut self, number: &Number, came: Came<'_>) -> Vec<Told> {
-        let Some(index) = number.value.and_then(|value| self.index(value)) else {
-            return Vec::new();
-        };
-        let day = self.day(came);
-        // One that was said to have begun again before this number may hold it already.
-        let Some(newest) = self.newest(&number.mark, Some(day)) else {
-            return self.next(number, came);
-        };
-        let place = self.generation_of(newest, index, came.taken);
-        let (began, generation) = match self.sequences.get(place) {
-            Some(s) => (s.began, self.sequences.get(newest).map_or(1, |s| s.generation)),
-            None => return Vec::new(),
-        };
-        let stands = self.sequences.get(place).map(|s| self.stand(s, index).1);
-        let of_new = began.zip(came.taken).is_some_and(|(b, t)| b.order() <= t.order());
-        if of_new && generation > 1 && matches!(stands, Some(Stand::Ahead | Stand::Missing)) {
-            return self.next(number, came);
-        }
-        self.begin(number, day, generation.saturating_add(1), index, came.taken)
-    }
-
-    fn on_newest(&mut self, note: impl Fn(&mut Sequence)) {
-        let marks: Vec<String> = self.sequences.iter().map(|s| s.mark.clone()).collect();
-        for newest in marks.iter().filter_map(|m| self.newest(m, None)).collect::<Vec<_>>() {
+        for newest in self.all_newest() {
             if let Some(sequence) = self.sequences.get_mut(newest) {
-                note(sequence);
+                sequence.restarted = true;
             }
         }
+    }
+
+    /// The newest sequence of every mark.
+    fn all_newest(&self) -> Vec<usize> {
+        let marks: BTreeSet<&str> = self.sequences.iter().map(|s| s.mark.as_str()).collect();
+        marks.into_iter().filter_map(|mark| self.newest(mark, None)).collect()
     }
 
     /// The newest sequence of a mark, or of a mark and day.
@@ -271,7 +263,7 @@ impl Account {
         number: &Number,
         day: &str,
         generation: Option<u32>,
-    ) -> Option<Vec<Stretch>> {
+    ) -> Option<Confirmed> {
         let index = self.index(number.value?)?;
         let day = if self.counting.reset == Reset::Daily { day } else { "" };
         let of = |s: &Sequence| s.mark == number.mark && s.day == day;
@@ -284,22 +276,28 @@ impl Account {
         let Some(place) = place else { return Some(self.open(number, day, index)) };
         let mut sequence = self.sequences.get(place)?.clone();
         let (count, stand) = self.stand(&sequence, index);
-        if stand != Stand::Ahead {
-            return Some(Vec::new());
+        let known = matches!(stand, Stand::Heard | Stand::Missing) && !day.is_empty();
+        let mut missing = Vec::new();
+        // The counter itself shows that this was a restart: what it gave out before did not come.
+        if sequence.is_aside() && sequence.from > 0 {
+            let below = std::mem::take(&mut sequence.from) - 1;
+            missing = self.lacking(&mut sequence, 0, below);
         }
-        let from = sequence.last + 1;
-        let stretches = self.stretches(&sequence, from, count).collect();
-        sequence.missing.insert(from, count);
-        sequence.last = count;
+        if stand == Stand::Ahead {
+            let from = sequence.last + 1;
+            missing.extend(self.lacking(&mut sequence, from, count));
+            sequence.last = count;
+        }
+        let of_this_day = known || !missing.is_empty();
         if let Some(row) = self.sequences.get_mut(place) {
             *row = sequence;
         }
-        Some(stretches)
+        Some(Confirmed { of_this_day, missing })
     }
 
     /// Begins a sequence of which nothing has come yet. Where numbers go on from day to day and none
     /// was ever heard, nobody knows where this day began: only the number itself is told.
-    fn open(&mut self, number: &Number, day: &str, index: i64) -> Vec<Stretch> {
+    fn open(&mut self, number: &Number, day: &str, index: i64) -> Confirmed {
         let from = if self.counting.reset == Reset::Daily { 0 } else { index };
         let sequence = Sequence {
             day: day.to_owned(),
@@ -311,10 +309,10 @@ impl Account {
             width: number.width(),
             ..Sequence::default()
         };
-        let stretches = self.stretches(&sequence, from, index).collect();
+        let missing = self.stretches(&sequence, from, index).collect();
         let place = self.sequences.partition_point(|s| key(s) < key(&sequence));
         self.sequences.insert(place, sequence);
-        stretches
+        Confirmed { of_this_day: true, missing }
     }
 
     /// Which of all numbers this one is, without entering it: what tells a number used twice from one
@@ -369,7 +367,7 @@ impl Account {
             let generation = self.sequences.get(newest).map_or(1, |s| s.generation);
             return Place::New(generation.saturating_add(1));
         }
-        Place::On(place)
+        Place::On(self.run_of(place, index, came.taken))
     }
 
     /// The generation that a number belongs to: the newest that had begun when it was taken. What was
@@ -463,13 +461,11 @@ impl Account {
             Stand::Before => told.push(Told::Before(spot)),
             Stand::Ahead => {
                 sequence.width = number.width().max(sequence.width);
-                let (from, to) = (sequence.last + 1, count - 1);
                 told.extend(self.wrapped(&sequence, count));
-                let unheard = sequence.unheard;
-                told.extend(self.stretches(&sequence, from, to).map(gap(unheard)));
-                if from <= to {
-                    sequence.missing.insert(from, to);
-                }
+                let (from, unheard) = (sequence.last + 1, sequence.unheard);
+                told.extend(
+                    self.lacking(&mut sequence, from, count - 1).into_iter().map(gap(unheard)),
+                );
                 sequence.last = count;
                 sequence.unheard = false;
                 sequence.restarted = false;
@@ -509,7 +505,8 @@ impl Account {
         };
         let mut told = Vec::new();
         let before = |s: &Sequence| key(s) < key(&sequence);
-        let own = self.sequences.iter().rposition(|s| s.mark == number.mark && before(s));
+        let newest = self.sequences.iter().rposition(|s| s.mark == number.mark && before(s));
+        let own = newest.map(|newest| self.head(newest));
         // Another mark's earlier day tells as well that this one was listened for from its start.
         let any = || self.sequences.iter().rposition(|s| s.day.as_str() < day);
         if let Some(previous) = own.or_else(any).and_then(|place| self.sequences.get(place)) {
@@ -521,15 +518,16 @@ impl Account {
             if own.is_some() && unheard {
                 told.push(Told::UnknownAfter(last));
             }
-            sequence.from = 0;
-            told.extend(self.stretches(&sequence, 0, index - 1).map(gap(unheard)));
-            if index > 0 {
-                sequence.missing.insert(0, index - 1);
+            sequence.from = self.known_otherwise(number, day, index);
+            told.extend(self.stretches(&sequence, sequence.from, index - 1).map(gap(unheard)));
+            if sequence.from < index {
+                sequence.missing.insert(sequence.from, index - 1);
             }
         }
-        if let Some(previous) = own.and_then(|place| self.sequences.get_mut(place)) {
-            previous.unheard = false;
-            previous.restarted = false;
+        for place in newest.map_or_else(Vec::new, |newest| self.chain(newest)) {
+            if let Some(previous) = self.sequences.get_mut(place) {
+                (previous.unheard, previous.restarted) = (false, false);
+            }
         }
         let place = self.sequences.partition_point(|s| key(s) < key(&sequence));
         self.sequences.insert(place, sequence);

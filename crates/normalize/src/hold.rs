@@ -75,7 +75,7 @@ macro_rules! reasons {
 
 reasons! {
     /// The tape holds it beyond the ledger that was put back: perhaps it was sent before.
-    AfterRestore "after-restore" SetAside,
+    AfterRestore "after-restore" Release,
     /// A sign of control material beside a sign of a patient, or beside another level.
     ClassDisagree "class-disagree" SetAside,
     /// The printed time cannot be: released, the report goes with the daemon's time.
@@ -108,6 +108,8 @@ reasons! {
     PadsMissing "pads-missing" Release,
     /// A pad of another strip, or one pad twice.
     PadsUnexpected "pads-unexpected" Reread,
+    /// Another result stands for its specimen on the same day, and the laboratory wants a person to look.
+    SecondResult "second-result" Release,
     /// The sender is not the one that is configured (LIS02 H-5).
     SenderUnexpected "sender-unexpected" Reread,
     /// No specimen id was printed.

@@ -1,12 +1,9 @@
-//! Test numbers: the mark before the digits, and which numbers were skipped.
+//! Test numbers: the mark before the digits, and what can be counted.
 //!
 //! An analyzer may tell control material or urgent work by what it prints before the digits, and counts each of
 //! these by itself. Splitting a number is therefore the first step of both the class and the account.
 
 use crate::rules::Rules;
-
-/// Numbers told as skipped at most, the lowest first: a wild number must not flood the day sheet.
-pub const SKIPPED_MOST: usize = 500;
 
 /// Digits of a number that can be counted on.
 const DIGITS: usize = 9;

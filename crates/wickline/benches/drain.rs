@@ -21,6 +21,7 @@ use wickline::simulate::print::two_column;
 use wickline::simulate::script::Script;
 use wickline::store::ledger::Ledger;
 use wickline::store::lists::queue::Asked;
+use wickline::store::rows::position::Span;
 use wickline_forward::deliver::{Address, Courier, Limits, Outcome, Tls};
 use wickline_forward::verdict::Verdict;
 use wickline_listen::ear::Ear;
@@ -231,7 +232,7 @@ impl Site {
                 }
             }
             taken += script.run.len();
-            let done = self.ledger.intake(&self.bench, analyzer, tape, &heard, 0).await;
+            let done = self.ledger.intake(&self.bench, analyzer, tape, &heard, Span::to(0)).await;
             done.expect("taken in");
         }
     }
@@ -246,7 +247,7 @@ async fn drain(folder: &Path, count: usize, window: usize, delay: Duration) -> D
     let idle = resident_kib();
     let mut most = idle;
     let mut house = House::open(site.bench.clone(), Events::default()).await.expect("stores");
-    house.start().await.expect("started");
+    house.start(None).await.expect("started");
     let (stop, stopped) = oneshot::channel::<()>();
     let running = tokio::spawn(house.until_stopped(async {
         let _ = stopped.await;
@@ -278,7 +279,7 @@ async fn million(folder: &Path) {
     drop(site.ledger);
     let start = Instant::now();
     let mut house = House::open(site.bench.clone(), Events::default()).await.expect("stores");
-    house.start().await.expect("started");
+    house.start(None).await.expect("started");
     println!("1,000,000 queued: started in       {:>9.1} ms", ms(start));
     let ledger = house.ledger.clone().expect("a file");
     let mut times = Vec::new();

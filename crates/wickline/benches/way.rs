@@ -85,7 +85,7 @@ async fn rig(folder: &Path, name: &str, dialect: &str) -> Rig {
     let events = Events::default();
     let mut watch = events.watch();
     let mut house = House::open(std::sync::Arc::new(bench), events).await.expect("stores");
-    house.start().await.expect("started");
+    house.start(None).await.expect("started");
     let line = loop {
         if let Ok(Event::Ready { lines, .. }) = watch.recv().await {
             break lines[0].address.clone();

@@ -10,12 +10,13 @@ use tokio::task::JoinSet;
 use tracing::{error, info, warn};
 use wickline_listen::line::{LineKind, Listener};
 
-use crate::console::{Console, Sight};
+use crate::address::Address;
 use crate::pipeline::event::{Bound, Event, Events};
 use crate::pipeline::hearing::Hearing;
+use crate::pipeline::seen::Seen;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
-use crate::store::db::{Address, Db};
+use crate::store::db::Db;
 use crate::store::ledger::Ledger;
 use crate::store::room::Ballast;
 use crate::store::sound::Check;
@@ -30,6 +31,19 @@ const GRACE: Duration = Duration::from_secs(8);
 /// the work.
 const LOOK: Duration = Duration::from_secs(2);
 
+/// What a house shows of itself while it runs.
+#[derive(Clone)]
+pub struct Sight {
+    pub bench: Arc<Bench>,
+    /// None while it cannot be reached.
+    pub ledger: watch::Receiver<Option<Ledger>>,
+    /// Whether the tape takes what is heard.
+    pub tape: watch::Receiver<bool>,
+    /// How lines and receivers are.
+    pub seen: Seen,
+    pub stop: watch::Receiver<bool>,
+}
+
 /// The running house.
 pub struct House {
     bench: Arc<Bench>,
@@ -37,7 +51,8 @@ pub struct House {
     pub ledger: Option<Ledger>,
     pub tape: Tape,
     ends: Ends,
-    console: Option<Console>,
+    /// The ledger as the work has it.
+    there: watch::Sender<Option<Ledger>>,
     writer: Option<Writer>,
     events: Events,
     stop: watch::Sender<bool>,
@@ -67,7 +82,7 @@ impl House {
         for analyzer in &bench.analyzers {
             ends.insert(analyzer.id.clone(), tape.end(&analyzer.id).await?);
         }
-        let ledger = match work::open(&bench, &tape.id, &ends).await {
+        let ledger = match work::open(&bench, &tape, &ends).await {
             Ok(ledger) => Some(ledger),
             // What analyzers say must not wait for a server.
             Err(error) if bench.ledger.is_shared() && work::is_away(&error) => {
@@ -79,12 +94,12 @@ impl House {
         };
         let (stop, _) = watch::channel(false);
         events.seen.begin(&bench);
-        let console = Console::bind(bench.console).await?;
+        let (there, _) = watch::channel(ledger.clone());
         Ok(Self {
             bench,
             ledger,
-            console,
             ends,
+            there,
             tape,
             writer: Some(writer),
             events,
@@ -95,8 +110,8 @@ impl House {
         })
     }
 
-    /// Starts hearing, reading and delivering, and tells that it is ready.
-    pub async fn start(&mut self) -> Result<(), StoreError> {
+    /// Starts hearing, reading and delivering, and tells that it is ready, and where its console is.
+    pub async fn start(&mut self, console: Option<String>) -> Result<(), StoreError> {
         if let Some(writer) = self.writer.take() {
             self.tasks.spawn(writer.run());
         }
@@ -135,10 +150,8 @@ impl House {
             ends: self.ends.clone(),
             stop: self.stop.subscribe(),
         };
-        let (there, ledger) = watch::channel(self.ledger.clone());
-        self.tasks.spawn(work.run(there));
-        let console = self.console.as_ref().and_then(Console::address);
-        self.show(ledger);
+        self.tasks.spawn(work.run(self.there.clone()));
+        self.watch_tape();
         let receivers = self.bench.targets.iter().map(|t| t.id.clone()).collect();
         let version = env!("CARGO_PKG_VERSION");
         self.events.tell(Event::Ready { version, lines: bound, receivers, console });
@@ -150,17 +163,24 @@ impl House {
         Ok(())
     }
 
-    /// Serves health and metrics, and tells when the tape stops and begins to take what is heard.
-    fn show(&mut self, ledger: watch::Receiver<Option<Ledger>>) {
-        if let Some(console) = self.console.take() {
-            let (tape, stop) = (self.tape.healthy(), self.stop.subscribe());
-            let (bench, seen) = (self.bench.clone(), self.events.seen.clone());
-            let sight = Sight { bench, ledger, tape, seen, stop };
-            self.tasks.spawn(async move {
-                console.run(sight).await;
-                Ok(())
-            });
-        }
+    /// What those may see who show the house.
+    #[must_use]
+    pub fn sight(&self) -> Sight {
+        let (tape, stop) = (self.tape.healthy(), self.stop.subscribe());
+        let (bench, seen) = (self.bench.clone(), self.events.seen.clone());
+        Sight { bench, ledger: self.there.subscribe(), tape, seen, stop }
+    }
+
+    /// Watches over one more task, which ends when the house is told to stop.
+    pub fn beside(&mut self, task: impl Future<Output = ()> + Send + 'static) {
+        self.tasks.spawn(async move {
+            task.await;
+            Ok(())
+        });
+    }
+
+    /// Tells when the tape stops and begins to take what is heard.
+    fn watch_tape(&mut self) {
         let (mut tape, events) = (self.tape.healthy(), self.events.clone());
         let mut stop = self.stop.subscribe();
         self.tasks.spawn(async move {

@@ -1,11 +1,13 @@
 //! Wickline as a library: it remembers, supervises and shows; the rules live in the other crates.
 
 pub mod acts;
+pub mod address;
 pub mod chart;
 pub mod cli;
 pub mod clock;
 pub mod console;
 pub mod csv;
+pub mod digest;
 pub mod house;
 pub mod pipeline;
 pub mod prove;

@@ -64,8 +64,17 @@ impl Laboratory {
         let has = |reason: &str| open.iter().any(|r| r.starts_with(reason));
         if has("specimen-") {
             let specimen = self.whose(item).specimen.clone();
-            let (code, said) =
-                self.command(&["held", "identify", id, "--specimen", &specimen, "--as", "J. Mast"]);
+            let (code, said) = self.command(&[
+                "held",
+                "identify",
+                id,
+                "--specimen",
+                &specimen,
+                "--again",
+                &specimen,
+                "--as",
+                "J. Mast",
+            ]);
             assert_eq!(code, 0, "{item}: {said}");
         }
         if has("number-reused") {
@@ -117,8 +126,11 @@ impl Laboratory {
             let mut words: Vec<String> =
                 ["day", "close", day, "--as", "J. Mast"].map(String::from).into();
             for machine in &self.machines {
-                words.push("--last".into());
-                words.push(format!("{}={}", machine.id, last_text(machine.counts, machine.last)));
+                for option in ["--last", "--again"] {
+                    words.push(option.into());
+                    let last = last_text(machine.counts, machine.last);
+                    words.push(format!("{}={last}", machine.id));
+                }
             }
             let words: Vec<&str> = words.iter().map(String::as_str).collect();
             let (code, said) = self.command(&words);
@@ -156,7 +168,8 @@ impl Laboratory {
                 .iter()
                 .filter(|i| i["analyzer"] == id && i["state"] == "missing")
                 .filter(|i| i["reason"] != "last-unknown")
-                .filter_map(|i| i["number"].as_str()?.parse().ok())
+                .filter_map(|i| range(i["number"].as_str()?))
+                .flatten()
                 .collect();
             // Nobody listened, and then it began again: only its memory knows what it gave out before.
             let unsure: Vec<&str> = items
@@ -221,6 +234,12 @@ impl Laboratory {
             assert_eq!(of("heard"), all, "{day} {receiver}: {sums}");
         }
     }
+}
+
+/// A number, or a range of them.
+fn range(text: &str) -> Option<std::ops::RangeInclusive<i64>> {
+    let (first, last) = text.split_once('-').unwrap_or((text, text));
+    Some(first.parse().ok()?..=last.parse().ok()?)
 }
 
 fn last_text(counts: Counts, last: i64) -> String {

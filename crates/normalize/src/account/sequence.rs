@@ -8,8 +8,6 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::moment::Moment;
-use crate::number::SKIPPED_MOST;
-
 /// One run of numbers without a reset: what the ledger keeps in a row. Counts go on over the rounds
 /// of a counter that wraps; 0 is the first number.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -36,10 +34,12 @@ pub struct Sequence {
     pub unheard: bool,
     /// The analyzer is known to have been switched on since the last number.
     pub restarted: bool,
+    /// A person said that a number that was used before began it.
+    pub said: bool,
 }
 
 /// One number among all that an analyzer ever gave out.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Spot {
     /// `2025-03-14` where numbers begin again each day; else empty.
     pub day: String,
@@ -82,19 +82,55 @@ impl Stretch {
         self.to - self.first.value + 1
     }
 
-    /// Its numbers as the analyzer would print them: the lowest, and so many that a wild number does
-    /// not flood a sheet.
-    ///
-    /// At most [`SKIPPED_MOST`] names, the lowest first.
+    /// What is left of it when one of its numbers has come.
     #[must_use]
-    pub fn names(&self) -> Vec<String> {
-        let (mark, width) = (&self.first.mark, self.width);
-        let values = (self.first.value..=self.to).take(SKIPPED_MOST);
-        values.map(|n| format!("{mark}{n:0width$}")).collect()
+    pub fn without(self, spot: &Spot) -> Vec<Stretch> {
+        let to = self.to;
+        let same = Spot { value: spot.value, ..self.first.clone() } == *spot;
+        if !same || !(self.first.value..=to).contains(&spot.value) {
+            return vec![self];
+        }
+        let after = Spot { value: spot.value + 1, ..spot.clone() };
+        let parts =
+            [Stretch { to: spot.value - 1, ..self.clone() }, Stretch { first: after, ..self }];
+        parts.into_iter().filter(|part| part.count() > 0).collect()
+    }
+
+    /// A number of it as the analyzer would print it.
+    #[must_use]
+    pub fn named(&self, value: i64) -> String {
+        named(&self.first.mark, value, self.width)
+    }
+
+    /// Its first and last number as the analyzer would print them: `41-44`, or `41` alone.
+    #[must_use]
+    pub fn name(&self) -> String {
+        let (first, last) = (self.named(self.first.value), self.named(self.to));
+        if self.first.value == self.to { first } else { format!("{first}-{last}") }
     }
 }
 
+/// A number as an analyzer prints it: its mark, and digits with zeros in front up to a width.
+#[must_use]
+pub fn named(mark: &str, value: i64, width: usize) -> String {
+    format!("{mark}{value:0width$}")
+}
+
 impl Sequence {
+    /// True where what a person said to have begun is no restart: a strip that was run under a number used
+    /// before, or a few of them. An analyzer that begins again begins with its first number and goes on.
+    #[must_use]
+    pub fn is_aside(&self) -> bool {
+        self.said && (self.from > 0 || self.last == self.from)
+    }
+
+    /// The counts that came.
+    pub(super) fn heard(&self) -> impl Iterator<Item = i64> {
+        let ends = self.missing.keys().map(|from| *from - 1).chain([self.last]);
+        let begins = [self.from].into_iter().chain(self.missing.values().map(|to| *to + 1));
+        begins.zip(ends).flat_map(|(begin, end)| begin..=end)
+    }
+
     /// True while this count has not come.
     pub(super) fn lacks(&self, count: i64) -> bool {
         self.missing.range(..=count).next_back().is_some_and(|(_, to)| count <= *to)
@@ -122,21 +158,30 @@ impl Sequence {
 #[cfg(test)]
 mod tests {
     use super::{Spot, Stretch};
-    use crate::number::SKIPPED_MOST;
 
     #[test]
-    fn skipped_numbers_are_named_as_printed_and_bounded() {
+    fn skipped_numbers_are_named_as_printed() {
         let of = |mark: &str, from: i64, to: i64, width: usize| {
             let (day, mark) = (String::new(), mark.to_owned());
             let first = Spot { day, generation: 1, round: 0, mark, value: from };
-            Stretch { first, to, width }.names()
+            Stretch { first, to, width }.name()
         };
-        assert_eq!(of("", 58, 59, 4), ["0058", "0059"]);
-        assert_eq!(of("Q1", 9, 10, 3), ["Q1009", "Q1010"]);
-        assert_eq!(of("", 99, 100, 0), ["99", "100"]);
-        assert_eq!(of("", 1, 2, 0), ["1", "2"]);
-        assert!(of("", 58, 57, 4).is_empty());
-        assert_eq!(of("", 1, 999_999_998, 0).len(), SKIPPED_MOST);
-        assert_eq!(of("", i64::MAX, i64::MAX - 1, 0), Vec::<String>::new());
+        assert_eq!(of("", 58, 59, 4), "0058-0059");
+        assert_eq!(of("Q1", 9, 10, 3), "Q1009-Q1010");
+        assert_eq!(of("", 99, 100, 0), "99-100");
+        assert_eq!(of("", 3, 3, 0), "3");
+        assert_eq!(of("", 11, 20_000, 5), "00011-20000");
+    }
+
+    #[test]
+    fn a_number_that_comes_is_cut_out() {
+        let spot = |value| Spot { value, ..Spot::default() };
+        let left = |value| {
+            let stretch = Stretch { first: spot(3), to: 6, width: 0 };
+            stretch.without(&spot(value)).iter().map(Stretch::name).collect::<Vec<_>>()
+        };
+        assert_eq!(left(5), ["3-4", "6"]);
+        assert_eq!((left(3), left(6)), (vec!["4-6".to_owned()], vec!["3-5".to_owned()]));
+        assert_eq!((left(2), left(7)), (vec!["3-6".to_owned()], vec!["3-6".to_owned()]));
     }
 }

@@ -7,9 +7,9 @@ use wickline_normalize::readings::Reading;
 use wickline_normalize::{Figure, Reason, Report};
 
 use super::compose;
-use crate::pipeline::reading::TapeClock;
 use crate::settings::bench::Analyzer;
 use crate::store::StoreError;
+use crate::store::tape::ticks::TapeClock;
 use crate::store::tape::{Kind, Tape};
 
 /// Bytes before and after a print that may belong to it: what begins and ends a report is none of its

@@ -4,14 +4,16 @@
 use super::Became;
 use super::door::{self, Asked, Facts};
 use super::facts::{Known, no, whole};
+use super::retry::Again;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
-use crate::store::ledger::{Ledger, filler, take};
+use crate::store::era::Era;
+use crate::store::ledger::{Ledger, take};
 use crate::store::rows::message::{self, MessageRow};
 use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::rows::{control_run, hold};
-use crate::store::state::MessageState;
+use crate::store::state::{MessageState, ReportState};
 use crate::store::trail::{Act, Actor, record};
 
 /// How a receiver was told of a withdrawal when no message could say it.
@@ -107,17 +109,18 @@ impl Ledger {
     pub async fn report_told(
         &self,
         actor: &Actor,
-        message: i64,
+        report: i64,
+        receiver: &str,
         statement: &Statement,
     ) -> Result<(), StoreError> {
         let mut write = self.act().await?;
+        let Some(message) = message::outstanding(&mut write, report, receiver).await? else {
+            return Err(no(format!(
+                "report {report}: there is nothing that {receiver} still has to be told of a withdrawal; \
+                 nothing was changed"
+            )));
+        };
         let row = message_of(&mut write, message).await?;
-        if !row.withdraws() && !row.body.is_empty() {
-            return Err(no(format!("{}: this is no withdrawal", row.name())));
-        }
-        if !matches!(row.state, MessageState::Waiting | MessageState::Refused) {
-            return Err(not_so(&row, "waiting or refused"));
-        }
         let Statement { who, when, how } = statement;
         if [who, when, how].iter().any(|t| t.trim().is_empty()) {
             return Err(no("who was told, when and how: each in words; nothing was changed"));
@@ -146,6 +149,13 @@ impl Ledger {
     ) -> Result<Became, StoreError> {
         let mut write = self.act().await?;
         let row = whole(&mut write, n).await?;
+        let put_off = message::put_off(&mut write, n).await?;
+        if !put_off.is_empty() && row.state == ReportState::Waiting {
+            drop(write);
+            // What was kept back or set aside on its way goes again, as it would by a retry.
+            self.message_retry(bench, actor, &Again::These(put_off)).await?;
+            return Ok(vec![(n, "waiting".into())]);
+        }
         let known = Known::of(&mut write, bench, &row).await?;
         let facts = Facts { reason: Some(reason), ..known.facts(&row) };
         let was = if row.aside.is_some() {
@@ -186,7 +196,7 @@ impl Ledger {
             message::set_aside(write, n, arrow, Aside::Withdrawn, Some(why)).await?;
         }
         message::retire_all(write, row.root(), &row.filler, row.specimen.as_deref()).await?;
-        let anew = filler(&self.epoch, take(write, "report", 1).await?);
+        let anew = Era::draw()?.filler(take(write, "report", 1).await?);
         report::unname(write, row.n, from, &anew).await?;
         control_run::remove(write, row.n, from.control_sign).await?;
         hold::reopen(write, row.n, &from.lifted).await

@@ -3,13 +3,12 @@
 
 use std::collections::BTreeMap;
 
-use sqlx::{Executor, Row};
 use wickline_normalize::Class;
-use wickline_normalize::account::Told;
-use wickline_normalize::number::{self, SKIPPED_MOST};
+use wickline_normalize::account::{Account, Told};
+use wickline_normalize::number;
 
 use crate::acts::facts::no;
-use crate::acts::numbers;
+use crate::acts::numbers::{self, Gap};
 use crate::clock::{self, SiteClock};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
@@ -17,7 +16,10 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::lists::day::{Marks, Placed, Run};
 use crate::store::lists::reports::Item;
-use crate::store::state::State;
+use crate::store::rows::absent::{self, Absence};
+pub use crate::store::rows::closing::Closed;
+use crate::store::rows::{closing, kept};
+use crate::store::state::NumberState;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
 use crate::store::trail::record;
@@ -37,20 +39,23 @@ pub enum Closing {
         again: bool,
     },
     /// These were given out and did not come: they are on the sheet now, and the day is not closed.
-    Entered(Vec<(String, Vec<String>)>),
+    Entered(Vec<(String, Vec<Gap>)>),
+    /// These would make many numbers missing: nothing was changed, they are to be given again.
+    Unsure(Vec<Unsure>),
     /// These need a person first.
     Outstanding(Vec<Item>),
 }
 
-/// A day that a person closed.
+/// More numbers than this become missing by a confirmed number only if it is given a second time. Our own
+/// choice, no source.
+const SURE: i64 = 5;
+
+/// A confirmed number that would make many others missing.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Closed {
-    pub at: i64,
-    pub who: String,
-    /// The confirmed numbers of each analyzer.
-    pub last: BTreeMap<String, Vec<String>>,
-    /// The last report that the ledger had.
-    reports: i64,
+pub struct Unsure {
+    pub analyzer: String,
+    pub last: String,
+    pub gaps: Vec<Gap>,
 }
 
 impl Closed {
@@ -69,7 +74,16 @@ struct Heard {
 }
 
 /// What was heard last, by analyzer and mark.
-type Last = BTreeMap<(String, String), Heard>;
+type Ends = BTreeMap<(String, String), Heard>;
+
+/// What was heard last of each mark.
+#[derive(Debug, Default)]
+struct Last {
+    /// Of the numbers that the analyzer goes on with, as far as the account knows.
+    on: Ends,
+    /// Of strips that a person said were runs of their own: it may have begun again with one of them.
+    asides: Vec<((String, String), Heard)>,
+}
 
 /// One confirmation against what was heard.
 struct Checked<'a> {
@@ -78,6 +92,8 @@ struct Checked<'a> {
     number: Option<&'a str>,
     value: i64,
     heard: Option<Heard>,
+    /// The analyzer shows a number of a run that the account did not know to go on.
+    aside: bool,
     /// The number itself is on the sheet of this day.
     on_sheet: bool,
 }
@@ -90,49 +106,42 @@ impl Ledger {
         clock: &SiteClock,
     ) -> Result<Option<(Closed, Vec<String>)>, StoreError> {
         let mut conn = self.db.read().await?;
-        let query = sqlx::query("SELECT closed_at, who, last, reports FROM closing WHERE day = $1")
-            .bind(day);
-        let row = query.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        let closed = closing::of_day(&mut conn, day).await?;
         self.db.give_back(conn).await;
-        let Some(row) = row else { return Ok(None) };
-        let read = || -> Result<Closed, sqlx::Error> {
-            let last: String = row.try_get("last")?;
-            Ok(Closed {
-                at: row.try_get("closed_at")?,
-                who: row.try_get("who")?,
-                last: serde_json::from_str(&last).unwrap_or_default(),
-                reports: row.try_get("reports")?,
-            })
-        };
-        let closed = read().map_err(|e| self.wrong(&e))?;
+        let Some(closed) = closed else { return Ok(None) };
         let placed = self.placed(day, clock).await?;
         let after = placed.iter().filter(|p| closed.is_before(p) || p.item.is_open());
         let after = after.map(|p| p.item.id.clone()).collect();
         Ok(Some((closed, after)))
     }
 
-    /// Closes a day, if each analyzer's last number is confirmed and nothing is outstanding.
+    /// Closes a day, if each analyzer's last number is confirmed and nothing is outstanding. `again`: what was
+    /// given a second time.
     pub async fn day_close(
         &self,
         bench: &Bench,
         actor: &Actor,
         day: &str,
         confirmed: &[Confirmed],
+        again: &[Confirmed],
     ) -> Result<Closing, StoreError> {
         let mut write = self.act().await?;
-        // Nothing is taken in meanwhile: what comes after is told by its number.
-        write.run("UPDATE counter SET value = value WHERE name = 'report'").await?;
+        let reports = closing::hold_off(&mut write).await?;
         let placed = self.placed(day, &bench.clock).await?;
         let marks = self.marks(day).await?;
-        let last = last_heard(&placed);
+        let last = last_heard(&placed, &marks, day);
         let checked = checked(bench, &marks, &last, &placed, confirmed)?;
         let entered = enter(&mut write, bench, day, &checked).await?;
+        let unsure = unsure(&checked, &entered, again)?;
+        if !unsure.is_empty() {
+            return Ok(Closing::Unsure(unsure));
+        }
         if !entered.is_empty() {
             for (analyzer, numbers) in &entered {
                 let act = Act {
                     verb: "confirm-last",
                     object: format!("numbers of {analyzer} on {day}"),
-                    became: Some(format!("missing: {}", numbers.join(" "))),
+                    became: Some(format!("missing: {}", words(numbers))),
                     ..Act::default()
                 };
                 record(&mut write, actor, act).await?;
@@ -146,7 +155,7 @@ impl Ledger {
         if !open.is_empty() {
             return Ok(Closing::Outstanding(open));
         }
-        let again = close(&mut write, actor, day, &checked).await?;
+        let again = close(&mut write, actor, day, &checked, reports).await?;
         write.commit().await?;
         Ok(Closing::Closed { again })
     }
@@ -169,16 +178,61 @@ impl Checked<'_> {
     }
 }
 
+/// Gaps in words.
+#[must_use]
+pub fn words(gaps: &[Gap]) -> String {
+    gaps.iter().map(|gap| gap.numbers.as_str()).collect::<Vec<_>>().join(" ")
+}
+
+/// The confirmed numbers that would make many others missing and were not given twice.
+fn unsure(
+    checked: &[Checked<'_>],
+    entered: &[(String, Vec<Gap>)],
+    again: &[Confirmed],
+) -> Result<Vec<Unsure>, StoreError> {
+    let mut unsure = Vec::new();
+    for (analyzer, gaps) in entered {
+        let few = gaps.iter().map(|gap| gap.count).sum::<i64>() <= SURE;
+        // That an analyzer began again is too much to be taken from one number.
+        for one in checked.iter().filter(|c| c.analyzer == analyzer && (!few || c.aside)) {
+            let Some(last) = one.number else { continue };
+            let mut second = again.iter().filter(|a| a.analyzer == *analyzer);
+            if second.clone().any(|a| a.last.as_deref() == Some(last)) {
+                continue;
+            }
+            let heard = !one.aside && one.heard.as_ref().is_some_and(|h| h.value == one.value);
+            if !heard && second.next().is_some() {
+                return Err(no(format!(
+                    "the last numbers of {analyzer} that were given differ; nothing was changed, look at it again"
+                )));
+            }
+            if !heard {
+                let (analyzer, last) = (analyzer.clone(), last.to_owned());
+                unsure.push(Unsure { analyzer, last, gaps: gaps.clone() });
+            }
+        }
+    }
+    Ok(unsure)
+}
+
 /// Of each analyzer and mark, the highest number of its last run on this day.
-fn last_heard(placed: &[Placed]) -> Last {
-    let mut last = Last::new();
+fn last_heard(placed: &[Placed], marks: &Marks, day: &str) -> Last {
+    let mut last = Last::default();
     for one in placed.iter().filter(|p| p.item.heard_at.is_some() && p.counted) {
         let (Some(spot), Some(number)) = (&one.spot, &one.item.number) else { continue };
+        // What is of another day's numbers is not the last of this one.
+        if !spot.run.day.is_empty() && spot.run.day != day {
+            continue;
+        }
         let heard = Heard { run: spot.run.clone(), value: spot.value, number: number.clone() };
         let key = (one.item.analyzer.clone(), spot.mark.clone());
+        if marks.is_aside(&one.item.analyzer, spot) {
+            last.asides.push((key, heard));
+            continue;
+        }
         let newer = |old: &Heard| (&old.run, old.value) < (&heard.run, heard.value);
-        if last.get(&key).is_none_or(newer) {
-            last.insert(key, heard);
+        if last.on.get(&key).is_none_or(newer) {
+            last.on.insert(key, heard);
         }
     }
     last
@@ -228,13 +282,15 @@ fn check_one<'a>(
     let analyzer = one.analyzer.as_str();
     let Some(number) = one.last.as_deref() else {
         let heard: Vec<&str> = last
+            .on
             .iter()
             .filter(|((a, _), _)| a == analyzer)
             .map(|(_, h)| h.number.as_str())
             .collect();
         if heard.is_empty() {
             let (mark, number, heard) = (String::new(), None, None);
-            return Ok(Checked { analyzer, mark, number, value: -1, heard, on_sheet: false });
+            let (value, aside, on_sheet) = (-1, false, false);
+            return Ok(Checked { analyzer, mark, number, value, heard, aside, on_sheet });
         }
         let heard = heard.join(", ");
         return Err(no(format!("{analyzer} gave out numbers on this day, the last was {heard}")));
@@ -246,7 +302,16 @@ fn check_one<'a>(
              `none` if it gave out none"
         )));
     };
-    let heard = last.get(&(analyzer.to_owned(), mark.clone())).cloned();
+    let key = (analyzer.to_owned(), mark.clone());
+    let mut heard = last.on.get(&key).cloned();
+    let mut aside = None;
+    if heard.as_ref().is_some_and(|heard| is_behind(bench, analyzer, heard, value)) {
+        // The counter is behind where it was: it began again, with a strip that was said to be one of its own.
+        let own = last.asides.iter().filter(|(k, h)| *k == key && h.value <= value).map(|(_, h)| h);
+        aside = own.max_by_key(|h| h.value).cloned();
+    }
+    let is_aside = aside.is_some();
+    heard = aside.or(heard);
     if let Some(heard) = &heard
         && is_behind(bench, analyzer, heard, value)
     {
@@ -255,7 +320,8 @@ fn check_one<'a>(
             "{analyzer} gave out {was} on this day, which is after {number}: look at the analyzer again"
         )));
     }
-    Ok(Checked { analyzer, mark, number: Some(number), value, heard, on_sheet: false })
+    let number = Some(number);
+    Ok(Checked { analyzer, mark, number, value, heard, aside: is_aside, on_sheet: false })
 }
 
 /// A number in mark and value: as the account splits it, else as the configuration does.
@@ -288,6 +354,7 @@ fn lacking(bench: &Bench, last: &Last, placed: &[Placed], checked: &[Checked<'_>
         checked.iter().any(|c| c.analyzer == analyzer && mark.is_none_or(|m| c.mark == m))
     };
     let mut lacking: Vec<String> = last
+        .on
         .iter()
         .filter(|((analyzer, mark), _)| !has(analyzer, Some(mark)))
         .map(|((analyzer, _), h)| {
@@ -301,7 +368,7 @@ fn lacking(bench: &Bench, last: &Last, placed: &[Placed], checked: &[Checked<'_>
     silent.sort_unstable();
     silent.dedup();
     for analyzer in silent {
-        if !last.keys().any(|(a, _)| a == analyzer) && !has(analyzer, None) {
+        if !last.on.keys().any(|(a, _)| a == analyzer) && !has(analyzer, None) {
             lacking.push(format!(
                 "  {analyzer}: no number was heard (--last {analyzer}=none, if it shows none)"
             ));
@@ -316,11 +383,11 @@ async fn enter(
     bench: &Bench,
     day: &str,
     checked: &[Checked<'_>],
-) -> Result<Vec<(String, Vec<String>)>, StoreError> {
-    let mut entered: BTreeMap<String, Vec<String>> = BTreeMap::new();
+) -> Result<Vec<(String, Vec<Gap>)>, StoreError> {
+    let mut entered: BTreeMap<String, Vec<Gap>> = BTreeMap::new();
     for one in checked {
         let Some(number) = one.number else { continue };
-        if one.heard.as_ref().is_some_and(|h| h.value == one.value) {
+        if !one.aside && one.heard.as_ref().is_some_and(|h| h.value == one.value) {
             continue;
         }
         let Some(analyzer) = bench.analyzer(one.analyzer) else {
@@ -330,16 +397,9 @@ async fn enter(
                  bench, with `wickline day close {day} --last {id}={number}` there"
             )));
         };
-        let names = enter_one(write, analyzer, day, one, number).await?;
-        if names.is_empty() && !one.on_sheet {
-            let id = one.analyzer;
-            return Err(no(format!(
-                "number {number} of {id} is not on the sheet of {day}, and the account has it on that of \
-                 another day: confirm the last number of this day"
-            )));
-        }
-        if !names.is_empty() {
-            entered.entry(one.analyzer.to_owned()).or_default().extend(names);
+        let gaps = enter_one(write, analyzer, day, one, number).await?;
+        if !gaps.is_empty() {
+            entered.entry(one.analyzer.to_owned()).or_default().extend(gaps);
         }
     }
     Ok(entered.into_iter().collect())
@@ -351,30 +411,29 @@ async fn enter_one(
     day: &str,
     one: &Checked<'_>,
     text: &str,
-) -> Result<Vec<String>, StoreError> {
-    let before = numbers::account(write, &analyzer.id, analyzer.counting, day).await?;
-    let mut account = before.clone();
+) -> Result<Vec<Gap>, StoreError> {
+    let id = &analyzer.id;
+    let before = numbers::account(write, analyzer, day).await?;
+    let mut account: Account = before.clone();
     let number = number::split(text, &analyzer.rules);
     let generation = one.heard.as_ref().map(|h| h.run.generation);
-    let Some(stretches) = account.confirm(&number, day, generation) else {
-        let id = &analyzer.id;
+    let Some(found) = account.confirm(&number, day, generation) else {
         return Err(no(format!("`{text}` is no number that {id} is configured to give out")));
     };
-    let count: i64 = stretches.iter().map(|s| s.count()).sum();
-    if usize::try_from(count).is_ok_and(|count| count > SKIPPED_MOST) {
-        let id = &analyzer.id;
+    if found.missing.is_empty() && !found.of_this_day && !one.on_sheet {
         return Err(no(format!(
-            "{id}: up to {text} that would be {count} numbers that did not come, and {SKIPPED_MOST} are \
-             allowed at once: is it mistyped?"
+            "number {text} of {id} is not on the sheet of {day}, and the account has it on that of another \
+             day: confirm the last number of this day"
         )));
     }
     let class = Class::of_number(text, &analyzer.rules);
-    let told: Vec<numbers::Heard> = stretches
+    let told: Vec<numbers::Heard> = found
+        .missing
         .into_iter()
         .map(|s| numbers::Heard { told: Told::Missing(s), day: day.to_owned(), class })
         .collect();
-    numbers::keep(write, &analyzer.id, &before, &account).await?;
-    numbers::note(write, &analyzer.id, &told).await
+    numbers::keep(write, id, &before, &account).await?;
+    numbers::note(write, id, &told).await
 }
 
 /// Writes the closing. True where it was closed before.
@@ -383,36 +442,30 @@ async fn close(
     actor: &Actor,
     day: &str,
     checked: &[Checked<'_>],
+    reports: i64,
 ) -> Result<bool, StoreError> {
-    let mut last: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    let mut last: BTreeMap<String, Vec<String>> = BTreeMap::new();
     for one in checked {
-        last.entry(one.analyzer).or_default().extend(one.number);
+        let number = one.number.map(str::to_owned);
+        last.entry(one.analyzer.to_owned()).or_default().extend(number);
         if let (Some(number), Some(heard)) = (one.number, &one.heard) {
             settle(write, actor, one, number, &heard.run).await?;
         }
     }
-    let last = serde_json::to_string(&last).unwrap_or_default();
-    let query = sqlx::query("SELECT last FROM closing WHERE day = $1").bind(day.to_owned());
-    let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
-    let was: Option<String> = row.map(|r| r.try_get(0)).transpose().map_err(|e| write.wrong(&e))?;
-    let reports: i64 =
-        write.one("SELECT value FROM counter WHERE name = 'report'", |r| r.try_get(0)).await?;
-    let query = sqlx::query(
-        "INSERT INTO closing (day, closed_at, who, last, reports) VALUES ($1, $2, $3, $4, $5) \
-         ON CONFLICT (day) DO UPDATE SET closed_at = excluded.closed_at, who = excluded.who, \
-         last = excluded.last, reports = excluded.reports",
-    )
-    .bind(day.to_owned())
-    .bind(clock::now_us())
-    .bind(actor.name.clone())
-    .bind(last.clone())
-    .bind(reports);
-    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    let again = was.is_some();
-    let object = format!("day {day}");
-    let act = Act { verb: "close", object, was, became: Some(last), ..Act::default() };
+    let was = closing::of_day(write.conn(), day).await?;
+    let at = clock::now_us();
+    let closed = Closed { at, who: actor.name.clone(), last, reports };
+    closing::put(write, day, &closed).await?;
+    let text = |closed: &Closed| kept("last", &closed.last);
+    let act = Act {
+        verb: "close",
+        object: format!("day {day}"),
+        was: was.as_ref().map(text).transpose()?,
+        became: Some(text(&closed)?),
+        ..Act::default()
+    };
     record(write, actor, act).await?;
-    Ok(again)
+    Ok(was.is_some())
 }
 
 /// Answers what could not be known after the last number of a run: a person has seen which it was.
@@ -423,15 +476,14 @@ async fn settle(
     number: &str,
     run: &Run,
 ) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "UPDATE absent SET state = $1, why = $2 WHERE analyzer = $3 AND mark = $4 AND sequence = $5 \
-         AND value <= $6 AND reason = 'last-unknown' AND state = 'missing'",
-    )
-    .bind(State::Explained.text())
-    .bind(format!("{number} confirmed as the last by {}", actor.name))
-    .bind(one.analyzer.to_owned())
-    .bind(one.mark.clone())
-    .bind(run.to_string())
-    .bind(one.value);
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+    let sequence = run.to_string();
+    let range = (0, one.value);
+    let rows = absent::within(write, one.analyzer, (&sequence, &one.mark), range).await?;
+    let why = format!("{number} confirmed as the last by {}", actor.name);
+    let unknown = rows.iter().filter(|row| row.reason == Absence::LastUnknown);
+    for row in unknown.filter(|row| row.state == NumberState::Missing) {
+        let arrow = row.state.to(NumberState::Explained)?;
+        absent::moved(write, row, (row.from, row.to), arrow, Some(&why)).await?;
+    }
+    Ok(())
 }

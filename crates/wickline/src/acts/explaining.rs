@@ -1,8 +1,7 @@
-//! Explaining numbers that did not come: a person says why, and they are outstanding no more.
+//! Explaining numbers that did not come: a person says why, and they are outstanding no more; or takes that
+//! back.
 
 use std::collections::BTreeSet;
-
-use sqlx::{Executor, Row};
 
 use crate::acts::facts::no;
 use crate::clock::SiteClock;
@@ -10,15 +9,13 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::lists::day::{Marks, Placed};
-use crate::store::state::State;
+use crate::store::rows::absent::{self, Absent};
+use crate::store::state::NumberState;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
 use crate::store::trail::record;
 
-/// Numbers of one range at most.
-const MOST: i64 = 1000;
-
-/// Which numbers did not come, and why.
+/// Which numbers did not come, and why; or why that does not hold.
 #[derive(Clone, Debug, Default)]
 pub struct Explanation {
     pub day: String,
@@ -36,6 +33,13 @@ struct Meant {
     to: i64,
 }
 
+/// Some numbers of one line of the sheet.
+struct Part<'a> {
+    line: &'a Placed,
+    from: i64,
+    to: i64,
+}
+
 impl Ledger {
     /// Explains numbers that are missing, all or none. Returns their ids.
     pub async fn day_explain(
@@ -44,19 +48,41 @@ impl Ledger {
         clock: &SiteClock,
         what: &Explanation,
     ) -> Result<Vec<String>, StoreError> {
+        self.explain_as(actor, clock, what, NumberState::Missing, NumberState::Explained).await
+    }
+
+    /// Takes explanations back: the numbers are missing again, all or none.
+    pub async fn day_unexplain(
+        &self,
+        actor: &Actor,
+        clock: &SiteClock,
+        what: &Explanation,
+    ) -> Result<Vec<String>, StoreError> {
+        self.explain_as(actor, clock, what, NumberState::Explained, NumberState::Missing).await
+    }
+
+    async fn explain_as(
+        &self,
+        actor: &Actor,
+        clock: &SiteClock,
+        what: &Explanation,
+        from: NumberState,
+        to: NumberState,
+    ) -> Result<Vec<String>, StoreError> {
         let mut write = self.act().await?;
         let placed = self.placed(&what.day, clock).await?;
         let marks = self.marks(&what.day).await?;
         let mut ids: Vec<String> = Vec::new();
         for text in &what.numbers {
-            let found = named(&placed, &marks, what, text)?;
+            let found = named(&placed, &marks, what, text, from)?;
             if found.is_empty() {
                 return Err(self.nowhere(&what.day, text).await?);
             }
-            for one in found {
-                if !ids.contains(&one.item.id) {
-                    explain(&mut write, actor, what, one).await?;
-                    ids.push(one.item.id.clone());
+            for part in found {
+                let id = part.line.id_of(part.from, part.to);
+                if !ids.contains(&id) {
+                    change(&mut write, actor, what, &part, (from, to)).await?;
+                    ids.push(id);
                 }
             }
         }
@@ -66,94 +92,129 @@ impl Ledger {
 
     /// What to say of a number that is not on the sheet: perhaps it is on another.
     async fn nowhere(&self, day: &str, text: &str) -> Result<StoreError, StoreError> {
-        let mut conn = self.db.read().await?;
-        let query = sqlx::query(
-            "SELECT day FROM absent WHERE number = $1 AND state = 'missing' ORDER BY day DESC LIMIT 1",
-        )
-        .bind(text.to_owned());
-        let row = query.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
-        self.db.give_back(conn).await;
-        let other: Option<String> =
-            row.map(|r| r.try_get(0)).transpose().map_err(|e| self.wrong(&e))?;
+        let other = self.missing_elsewhere(text).await?;
         let hint =
             other.map_or(String::new(), |o| format!("; it is missing on that of {o}: --date {o}"));
         Ok(no(format!("number {text} is not on the sheet of {day}{hint}. Nothing was changed")))
     }
 }
 
-/// The lines that a person means: one, or each of a range. None: there is no such number.
+/// The lines that a person means, or parts of them. None: there is no such number.
 fn named<'a>(
     placed: &'a [Placed],
     marks: &Marks,
     what: &Explanation,
     text: &str,
-) -> Result<Vec<&'a Placed>, StoreError> {
+    state: NumberState,
+) -> Result<Vec<Part<'a>>, StoreError> {
     if let Some(line) = placed.iter().find(|p| p.row.is_some() && p.item.id == text) {
-        return one(vec![line], text).map(|one| vec![one]);
+        return one(vec![line], text, state).map(|line| vec![line.whole()]);
     }
     let asked = |p: &&Placed| what.analyzer.as_ref().is_none_or(|a| *a == p.item.analyzer);
     let ours: Vec<&Placed> = placed.iter().filter(asked).collect();
-    let is_it = |p: &&&Placed| {
+    let value = |p: &Placed| {
         let (mark, value) = marks.split(&p.item.analyzer, text);
-        let counted = value.is_some_and(|value| Meant { mark, from: value, to: value }.has(p));
-        counted || p.item.number.as_deref() == Some(text)
+        value.filter(|value| Meant { mark, from: *value, to: *value }.has(p))
     };
+    let is_it = |p: &&&Placed| p.item.number.as_deref() == Some(text) || value(p).is_some();
     let single: Vec<&Placed> = ours.iter().filter(is_it).copied().collect();
     if !single.is_empty() {
-        return one(single, text).map(|one| vec![one]);
+        let line = one(single, text, state)?;
+        let whole = line.item.number.as_deref() == Some(text);
+        let part =
+            value(line).filter(|_| !whole).map(|value| Part { line, from: value, to: value });
+        return Ok(vec![part.unwrap_or_else(|| line.whole())]);
     }
     let mut found: Vec<(&Placed, Meant)> = Vec::new();
     for line in ours {
-        if let Some(range) = range(marks, &line.item.analyzer, text)?
+        if let Some(range) = range(marks, &line.item.analyzer, text)
             && range.has(line)
         {
             found.push((line, range));
         }
     }
     let lines: Vec<&Placed> = found.iter().map(|(line, _)| *line).collect();
-    let Some(analyzer) = analyzer_of(&lines, text)? else { return Ok(Vec::new()) };
+    let Some(analyzer) = analyzer_of(&lines, text, state)? else { return Ok(Vec::new()) };
     found.retain(|(line, _)| line.item.analyzer == analyzer);
-    let Some((_, Meant { mark, from, to })) = found.first() else { return Ok(Vec::new()) };
-    let each = (*from..=*to).map(|value| {
-        let number = Meant { mark: mark.clone(), from: value, to: value };
-        let lines = found.iter().map(|(line, _)| *line).filter(|line| number.has(line));
-        one(lines.collect(), &format!("{mark}{value}"))
-    });
-    each.collect()
+    let lines: Vec<&Placed> = found.iter().map(|(line, _)| *line).collect();
+    match found.first() {
+        Some((_, meant)) => covered(&lines, meant, state),
+        None => Ok(Vec::new()),
+    }
+}
+
+/// The parts of lines that make up a range, each number of it once.
+fn covered<'a>(
+    lines: &[&'a Placed],
+    meant: &Meant,
+    state: NumberState,
+) -> Result<Vec<Part<'a>>, StoreError> {
+    let mut parts = Vec::new();
+    let mut next = meant.from;
+    while next <= meant.to {
+        let number = Meant { mark: meant.mark.clone(), from: next, to: next };
+        let at = lines.iter().copied().filter(|line| number.has(line)).collect();
+        let line = one(at, &format!("{}{next}", meant.mark), state)?;
+        // As far as no other line has one of them too.
+        let apart = |other: &&&Placed| !std::ptr::eq(**other, line) && meant.has(other);
+        let others = lines.iter().filter(apart).filter_map(|other| other.first());
+        let end = others.filter(|first| *first > next).map(|first| first - 1).min();
+        let to = line.last().unwrap_or(next).min(meant.to).min(end.unwrap_or(i64::MAX));
+        parts.push(Part { line, from: next, to });
+        next = to + 1;
+    }
+    Ok(parts)
+}
+
+impl Placed {
+    /// All numbers of a line.
+    fn whole(&self) -> Part<'_> {
+        let (from, to) = self.row.as_ref().map_or((0, 0), |row| (row.from, row.to));
+        Part { line: self, from, to }
+    }
+
+    /// The first of its numbers, as counted.
+    fn first(&self) -> Option<i64> {
+        self.spot.as_ref().map(|spot| spot.value)
+    }
+
+    /// The last of its numbers.
+    fn last(&self) -> Option<i64> {
+        let more = self.row.as_ref().map_or(0, |row| row.to - row.from);
+        self.first().map(|first| first + more)
+    }
 }
 
 impl Meant {
     fn has(&self, line: &Placed) -> bool {
-        let within = |value| (self.from..=self.to).contains(&value);
-        let spot = line.spot.as_ref().filter(|_| !line.last_unknown);
-        spot.is_some_and(|s| s.mark == self.mark && within(s.value))
+        let spot = line.spot.as_ref().filter(|s| !line.last_unknown && s.mark == self.mark);
+        let ends = spot.and_then(|_| line.first().zip(line.last()));
+        ends.is_some_and(|(first, last)| first <= self.to && self.from <= last)
     }
 }
 
 /// A text as a range at an analyzer: both ends are numbers of one mark.
-fn range(marks: &Marks, analyzer: &str, text: &str) -> Result<Option<Meant>, StoreError> {
-    for (dash, _) in text.match_indices('-') {
+fn range(marks: &Marks, analyzer: &str, text: &str) -> Option<Meant> {
+    text.match_indices('-').find_map(|(dash, _)| {
         let (mark, from) = marks.split(analyzer, &text[..dash]);
         let (other, to) = marks.split(analyzer, &text[dash + 1..]);
-        let (Some(from), Some(to)) = (from, to) else { continue };
-        if mark != other || from > to {
-            continue;
-        }
-        if to - from >= MOST {
-            return Err(no(format!("{text} are more than {MOST} numbers: name fewer at once")));
-        }
-        return Ok(Some(Meant { mark, from, to }));
-    }
-    Ok(None)
+        let (from, to) = from.zip(to).filter(|(from, to)| mark == other && from <= to)?;
+        Some(Meant { mark, from, to })
+    })
 }
 
-/// The analyzer that is meant: the only one that misses such a number, else the only one that has it.
-fn analyzer_of(lines: &[&Placed], text: &str) -> Result<Option<String>, StoreError> {
-    let of = |missing: bool| {
-        let fits = lines.iter().filter(|p| !missing || p.item.state == State::Missing.text());
+/// The analyzer that is meant: the only one that has such a number in this state, else the only one that has
+/// it.
+fn analyzer_of(
+    lines: &[&Placed],
+    text: &str,
+    state: NumberState,
+) -> Result<Option<String>, StoreError> {
+    let of = |all: bool| {
+        let fits = lines.iter().filter(|p| all || p.item.state == state.text());
         fits.map(|p| p.item.analyzer.as_str()).collect::<BTreeSet<_>>()
     };
-    let analyzers = if of(true).is_empty() { of(false) } else { of(true) };
+    let analyzers = if of(false).is_empty() { of(true) } else { of(false) };
     if analyzers.len() > 1 {
         let names: Vec<&str> = analyzers.into_iter().collect();
         let names = names.join(", ");
@@ -164,19 +225,23 @@ fn analyzer_of(lines: &[&Placed], text: &str) -> Result<Option<String>, StoreErr
     Ok(analyzers.into_iter().next().map(str::to_owned))
 }
 
-/// The one missing line among those of a number, or what they are instead.
-fn one<'a>(lines: Vec<&'a Placed>, text: &str) -> Result<&'a Placed, StoreError> {
-    analyzer_of(&lines, text)?;
-    let missing: Vec<&Placed> =
-        lines.iter().filter(|p| p.item.state == State::Missing.text()).copied().collect();
-    match missing.as_slice() {
+/// The one line in this state among those of a number, or what they are instead.
+fn one<'a>(
+    lines: Vec<&'a Placed>,
+    text: &str,
+    state: NumberState,
+) -> Result<&'a Placed, StoreError> {
+    analyzer_of(&lines, text, state)?;
+    let fits: Vec<&Placed> =
+        lines.iter().filter(|p| p.item.state == state.text()).copied().collect();
+    match fits.as_slice() {
         [line] => Ok(line),
         [] => Err(no(match lines.first().map(|p| &p.item) {
             Some(item) => {
                 let detail = item.detail.as_ref().map_or(String::new(), |d| format!(" ({d})"));
-                let (analyzer, state) = (&item.analyzer, &item.state);
+                let (analyzer, is) = (&item.analyzer, &item.state);
                 format!(
-                    "number {text} of {analyzer} is {state}{detail}, not missing. Nothing was changed"
+                    "number {text} of {analyzer} is {is}{detail}, not {state}. Nothing was changed"
                 )
             }
             None => format!("number {text} is not on this sheet. Nothing was changed"),
@@ -185,42 +250,46 @@ fn one<'a>(lines: Vec<&'a Placed>, text: &str) -> Result<&'a Placed, StoreError>
             let ids: Vec<&str> = several.iter().map(|p| p.item.id.as_str()).collect();
             let ids = ids.join(", ");
             Err(no(format!(
-                "number {text} is missing more than once: name {ids}. Nothing was changed"
+                "number {text} is {state} more than once: name {ids}. Nothing was changed"
             )))
         }
     }
 }
 
-async fn explain(
+async fn change(
     write: &mut Write,
     actor: &Actor,
     what: &Explanation,
-    line: &Placed,
+    part: &Part<'_>,
+    (from, to): (NumberState, NumberState),
 ) -> Result<(), StoreError> {
-    let Some(row) = &line.row else {
-        return Err(no(format!("{} is a report, not missing", line.item.id)));
+    let id = part.line.id_of(part.from, part.to);
+    let Some(key) = &part.line.row else {
+        return Err(no(format!("{id} is a report, not {from}")));
     };
-    let query = sqlx::query(
-        "UPDATE absent SET state = $1, why = $2 WHERE analyzer = $3 AND sequence = $4 AND mark = $5 \
-         AND value = $6 AND state = 'missing'",
-    )
-    .bind(State::Explained.text())
-    .bind(what.reason.clone())
-    .bind(line.item.analyzer.clone())
-    .bind(row.sequence.clone())
-    .bind(row.mark.clone())
-    .bind(row.value);
-    let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    if done.rows_affected() != 1 {
-        let id = &line.item.id;
-        return Err(no(format!("{id} is not missing any more; nothing was changed, look again")));
+    let arrow = from.to(to)?;
+    let range = if key.is_old { (key.from, key.to) } else { (part.from, part.to) };
+    let run = (key.sequence.as_str(), key.mark.as_str());
+    let rows = absent::within(write, &part.line.item.analyzer, run, range).await?;
+    let rows: Vec<&Absent> = rows.iter().filter(|row| row.state == from).collect();
+    let there: i64 = rows.iter().map(|row| row.to.min(range.1) - row.from.max(range.0) + 1).sum();
+    if there != range.1 - range.0 + 1 {
+        return Err(no(format!("{id} is not {from} any more; nothing was changed, look again")));
+    }
+    let why = (to == NumberState::Explained).then_some(what.reason.as_str());
+    for row in rows {
+        absent::moved(write, row, range, arrow, why).await?;
     }
     let act = Act {
-        verb: "explain",
-        object: format!("number {} on {}", line.item.id, what.day),
+        verb: if to == NumberState::Explained { "explain" } else { "unexplain" },
+        object: format!("number {id} on {}", what.day),
         reason: Some(what.reason.clone()),
-        was: Some(State::Missing.text().into()),
-        became: Some(State::Explained.text().into()),
+        // What was said before stands beside it.
+        was: Some(match part.line.item.detail.as_deref() {
+            Some(said) if from == NumberState::Explained => format!("{from}: {said}"),
+            _ => from.text().into(),
+        }),
+        became: Some(to.text().into()),
     };
     record(write, actor, act).await
 }

@@ -6,10 +6,11 @@ use wickline_normalize::Reason;
 use super::Became;
 use super::door::{self, Asked, Facts, Then};
 use super::facts::{Known, analyzer, no, whole};
+use super::second;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
-use crate::store::rows::report;
+use crate::store::rows::{hold, report};
 use crate::store::trail::{Act, Actor, record};
 
 /// Characters of a control lot at most.
@@ -55,11 +56,18 @@ impl Ledger {
         let mut row = whole(&mut write, n).await?;
         let known = Known::of(&mut write, bench, &row).await?;
         let facts = Facts { specimen: Some(specimen), twice: true, ..known.facts(&row) };
-        let pass = door::pass(Asked::Identify, &facts)?;
+        let second = second::hold(&mut write, bench, specimen, &row.day, row.root()).await?;
+        // What it is held for now as well: that it bears this id, and another result does.
+        let more: Vec<Reason> =
+            facts.holds.iter().copied().chain(second.iter().map(|h| h.reason)).collect();
+        let pass = door::pass(Asked::Identify, &Facts { holds: &more, ..facts })?;
         bench.check_specimen(&row.analyzer, specimen, row.print.number.as_deref()).map_err(no)?;
         let lifted: Vec<Reason> = row.reasons().filter(|r| pass.lifts(*r)).collect();
         report::identify(&mut write, n, specimen, &row.named(lifted)).await?;
         let was = row.specimen.replace(specimen.to_owned());
+        if let Some(hold) = second {
+            hold::add(&mut write, n, hold).await?;
+        }
         self.let_go(&mut write, bench, &row, &pass).await?;
         let became = if pass.then() == Then::Held { "held" } else { "waiting" };
         let act = Act {

@@ -138,7 +138,7 @@ impl<'a> Judging<'a> {
             odd |= one.days_off(&bench.clock) > 1;
         }
         let first = days.iter().min().cloned().unwrap_or_default();
-        let account = numbers::account(write, &analyzer.id, analyzer.counting, &first).await?;
+        let account = numbers::account(write, analyzer, &first).await?;
         let keys: HashSet<String> = heard.iter().filter_map(|h| key(&h.report, analyzer)).collect();
         let mut judging = Self {
             bench,
@@ -177,13 +177,14 @@ impl<'a> Judging<'a> {
         let number =
             print.number.as_deref().map(|t| number::split(&key_text(t), &self.analyzer.rules));
         let timed = self.timed(heard, number.as_ref(), true);
-        let came = Came { day: &timed.day, taken: timed.taken, repeat: false };
+        let counted = self.counts_on(heard, number.as_ref(), &timed);
+        let came = Came { day: &counted, taken: timed.taken, repeat: false };
         let spot = number.as_ref().and_then(|n| self.account.spot_of(n, came));
         let sequence = spot.as_ref().map(Spot::sequence);
         let decided = self.decide(heard, timed, sequence.as_deref());
         if let Some(number) = &number {
             let repeat = matches!(decided.judged.way, Way::Repeat { .. });
-            let came = Came { day: &decided.day, taken: decided.taken, repeat };
+            let came = Came { day: &counted, taken: decided.taken, repeat };
             let (day, judged) = (&decided.day, &decided.judged);
             // An external quality sample runs under a patient's number, and its neighbours are patients'.
             let class = match judged.role() {
@@ -199,10 +200,37 @@ impl<'a> Judging<'a> {
         decided
     }
 
-    /// Judges a report again whose number was entered when it came first.
+    /// Judges a report again whose number was entered when it came first. Where its date is believed only
+    /// now, its number counts on that day, unless that would open a gap: nobody knows that it is one.
     pub fn again(&mut self, heard: &Heard, sequence: Option<&str>) -> Decided {
         let timed = self.timed(heard, None, false);
-        self.decide(heard, timed, sequence)
+        let number = heard.report.number.as_deref();
+        let number = number.map(|t| number::split(&key_text(t), &self.analyzer.rules));
+        let came = Came { day: &timed.day, taken: timed.taken, repeat: false };
+        let counted = sequence.and_then(|s| s.rsplit_once('#')).map_or("", |(day, _)| day);
+        let elsewhere = timed.clock.is_none() && !counted.is_empty() && counted != timed.day;
+        let Some(number) = number.filter(|n| elsewhere && self.account.fits(n, came)) else {
+            return self.decide(heard, timed, sequence);
+        };
+        let spot = self.account.spot_of(&number, came).map(|spot| spot.sequence());
+        let (day, told) = (timed.day.clone(), self.account.next(&number, came));
+        let decided = self.decide(heard, timed, spot.as_deref());
+        let class = decided.judged.class;
+        self.told.extend(told.into_iter().map(|told| numbers::Heard {
+            told,
+            day: day.clone(),
+            class,
+        }));
+        decided
+    }
+
+    /// The day among whose numbers a report counts.
+    fn counts_on(&self, heard: &Heard, number: Option<&Number>, timed: &Timed) -> String {
+        let (Some(number), Some(_)) = (number, timed.clock) else { return timed.day.clone() };
+        let ours = self.bench.clock.moment(heard.heard_at);
+        let next = heard.report.taken.filter(|t| t.days() == ours.days() + 1);
+        let next = next.map(|t| t.day_text());
+        self.account.day_of(number, &timed.day, next.as_deref())
     }
 
     fn decide(&mut self, heard: &Heard, timed: Timed, sequence: Option<&str>) -> Decided {
@@ -360,8 +388,8 @@ impl<'a> Judging<'a> {
         Some(ControlRun { level: judged.level.clone(), strip_lot, run })
     }
 
-    /// Writes back what the batch changed of numbers and clocks. Returns the numbers missing now.
-    pub async fn keep(&self, write: &mut Write) -> Result<Vec<String>, StoreError> {
+    /// Writes back what the batch changed of numbers and clocks. Returns the gaps that are there now.
+    pub async fn keep(&self, write: &mut Write) -> Result<Vec<numbers::Gap>, StoreError> {
         let analyzer = &self.analyzer.id;
         numbers::keep(write, analyzer, &self.account_before, &self.account).await?;
         if self.samples != self.samples_before {

@@ -1,24 +1,30 @@
-//! The account of an analyzer's numbers in rows: its sequences, and the numbers that did not come.
+//! The account of an analyzer's numbers: what it told goes into rows, and what a person says of a number.
 
-use std::collections::{BTreeMap, HashSet};
-
-use sqlx::any::AnyRow;
-use sqlx::{AssertSqlSafe, Executor, Row};
-use wickline_normalize::account::{Account, Came, Counting, Reset, Sequence, Spot, Stretch, Told};
+use wickline_normalize::Class;
+use wickline_normalize::account::{Account, Came, Reset, Sequence, Spot, Stretch, Told, named};
 use wickline_normalize::number::split;
-use wickline_normalize::{Class, Moment};
 
 use crate::clock;
-use crate::settings::bench::Bench;
+use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
-use crate::store::rows::report::{ReportRow, taken};
-use crate::store::rows::{key_text, storable};
+use crate::store::ledger::Ledger;
+use crate::store::rows::absent::{self, Absence, Absent};
+use crate::store::rows::key_text;
+use crate::store::rows::numbering::{self, Numbered};
+use crate::store::rows::report::ReportRow;
+use crate::store::state::NumberState;
+use crate::store::trail::{Act, Actor, record};
 
-/// Sequences of an analyzer that does not begin anew each day: older ones get no late number.
-const GENERATIONS: i64 = 50;
-/// Rows of one statement at most.
-const ROWS: usize = 1000;
+/// A gap of more numbers than this is a jump. Our own choice, no source.
+const JUMP: i64 = 50;
+
+/// Numbers that did not come: `41-44`, four of them.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Gap {
+    pub numbers: String,
+    pub count: i64,
+}
 
 /// What a number told, and whose it was.
 #[derive(Clone, Debug)]
@@ -32,47 +38,19 @@ pub(crate) struct Heard {
 /// The account as it stands, for reports of `first_day` and later.
 pub(crate) async fn account(
     write: &mut Write,
-    analyzer: &str,
-    counting: Counting,
+    analyzer: &Analyzer,
     first_day: &str,
 ) -> Result<Account, StoreError> {
-    const COLUMNS: &str = "SELECT n.day, n.generation, n.mark, n.lowest, n.last, n.missing, n.width, \
-         n.began, n.latest, n.unheard, n.restarted FROM numbering n WHERE n.analyzer = $1";
-    let query = if counting.reset == Reset::Daily {
-        let sql = format!(
-            "{COLUMNS} AND (n.day >= $2 OR n.day = (SELECT max(p.day) FROM numbering p \
-             WHERE p.analyzer = n.analyzer AND p.mark = n.mark AND p.day < $2))"
-        );
-        sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned()).bind(first_day.to_owned())
-    } else {
-        let sql = format!(
-            "{COLUMNS} AND n.day = '' AND n.generation > (SELECT max(p.generation) - {GENERATIONS} \
-             FROM numbering p WHERE p.analyzer = n.analyzer AND p.mark = n.mark AND p.day = '')"
-        );
-        sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned())
-    };
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    let sequences = rows.iter().map(sequence).collect::<Result<_, _>>();
-    sequences.map(|s| Account::new(counting, s)).map_err(|e| write.wrong(&e))
-}
-
-fn sequence(row: &AnyRow) -> Result<Sequence, sqlx::Error> {
-    let moment = |text: Option<String>| text.as_deref().and_then(Moment::from_digits);
-    let missing: String = row.try_get("missing")?;
-    let missing: BTreeMap<i64, i64> = serde_json::from_str(&missing).unwrap_or_default();
-    Ok(Sequence {
-        day: row.try_get("day")?,
-        generation: u32::try_from(row.try_get::<i64, _>("generation")?).unwrap_or(1),
-        mark: row.try_get("mark")?,
-        from: row.try_get("lowest")?,
-        last: row.try_get("last")?,
-        missing,
-        width: usize::try_from(row.try_get::<i64, _>("width")?).unwrap_or(0),
-        began: moment(row.try_get("began")?),
-        latest: moment(row.try_get("latest")?),
-        unheard: row.try_get::<i64, _>("unheard")? != 0,
-        restarted: row.try_get::<i64, _>("restarted")? != 0,
-    })
+    let daily = analyzer.counting.reset == Reset::Daily;
+    let runs = numbering::from_day(write, &analyzer.id, daily, first_day).await?;
+    let said = runs.iter().any(|run| run.said);
+    let mut account = Account::new(analyzer.counting, runs);
+    if said {
+        for (number, day) in numbering::undecided(write, &analyzer.id).await? {
+            account.undecided(&split(&number, &analyzer.rules), &day);
+        }
+    }
+    Ok(account)
 }
 
 /// Writes back what changed.
@@ -84,122 +62,119 @@ pub(crate) async fn keep(
 ) -> Result<(), StoreError> {
     let changed: Vec<&Sequence> =
         now.sequences().iter().filter(|s| !before.sequences().contains(s)).collect();
-    for group in changed.chunks(ROWS) {
-        let sql = format!(
-            "INSERT INTO numbering (analyzer, mark, day, generation, lowest, last, missing, width, \
-             began, latest, unheard, restarted) VALUES {} \
-             ON CONFLICT (analyzer, mark, day, generation) DO UPDATE SET lowest = excluded.lowest, \
-             last = excluded.last, missing = excluded.missing, width = excluded.width, \
-             began = excluded.began, latest = excluded.latest, unheard = excluded.unheard, \
-             restarted = excluded.restarted",
-            write.values(group.len(), 12)
-        );
-        let mut query = sqlx::query(AssertSqlSafe(sql));
-        for one in group {
-            query = query
-                .bind(analyzer.to_owned())
-                .bind(storable(&one.mark))
-                .bind(one.day.clone())
-                .bind(i64::from(one.generation))
-                .bind(one.from)
-                .bind(one.last)
-                .bind(serde_json::to_string(&one.missing).unwrap_or_default())
-                .bind(i64::try_from(one.width).unwrap_or(0))
-                .bind(one.began.map(|m| m.digits()))
-                .bind(one.latest.map(|m| m.digits()))
-                .bind(i64::from(one.unheard))
-                .bind(i64::from(one.restarted));
-        }
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    }
-    Ok(())
+    numbering::keep(write, analyzer, &changed).await
 }
 
-/// A person says that an analyzer had begun its numbers again when it ran this report, or before it:
-/// a patient under the number of a control is no reason to ask, and may have been the first.
+/// A person says of a number that was used before that this was a run of its own: a patient under the number
+/// of a control is no reason to ask, and may have been the first. Nothing becomes missing by it.
 pub(crate) async fn began_again(
     write: &mut Write,
     bench: &Bench,
     open: &ReportRow,
 ) -> Result<(), StoreError> {
     let Some(analyzer) = bench.analyzer(&open.analyzer) else { return Ok(()) };
-    let Some(text) = open.print.number.as_deref().map(key_text) else { return Ok(()) };
+    let Some(number) = open.print.number.as_deref().map(key_text) else { return Ok(()) };
     let day = open.taken.map_or_else(|| bench.clock.day(open.heard_at), |t| t.day_text());
-    let before = account(write, &analyzer.id, analyzer.counting, &day).await?;
+    let before = account(write, analyzer, &day).await?;
     let mut now = before.clone();
-    let mut run = used_twice(write, open, &day).await?;
-    run.push((open.n, text, open.taken));
+    let sequence = open.sequence.clone().unwrap_or_default();
+    let mut run = numbering::used_twice(write, &open.analyzer, &sequence, &day, open.n).await?;
+    run.push(Numbered { report: open.n, number, taken: open.taken });
     let mut heard = Vec::new();
-    for (n, text, taken) in run {
+    for Numbered { report, number: text, taken } in run {
         let number = split(&text, &analyzer.rules);
         let came = Came { day: &day, taken, repeat: false };
         let class = Class::of_number(&text, &analyzer.rules);
         let told = now.began_again(&number, came).into_iter();
         heard.extend(told.map(|told| Heard { told, day: day.clone(), class }));
         let sequence = now.spot_of(&number, came).map(|spot| spot.sequence());
-        let query = sqlx::query("UPDATE report SET sequence = $1 WHERE n = $2");
-        let query = query.bind(sequence).bind(n);
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        numbering::belongs(write, report, sequence).await?;
     }
     keep(write, &analyzer.id, &before, &now).await?;
     note(write, &analyzer.id, &heard).await.map(drop)
 }
 
-/// The reports before this one, in its sequence and on its day, whose number had come before: id,
-/// number, time. What waits for a decision of its own is not among them.
-async fn used_twice(
-    write: &mut Write,
-    open: &ReportRow,
-    day: &str,
-) -> Result<Vec<(i64, String, Option<Moment>)>, StoreError> {
-    let query = sqlx::query(
-        "SELECT r.n, r.number, r.taken_at, r.clock FROM report r \
-         WHERE r.day = $1 AND r.analyzer = $2 AND r.n < $3 AND r.sequence = $4 \
-         AND r.state NOT IN ('repeat', 'set-aside', 'held') AND EXISTS (SELECT 1 FROM report e \
-         WHERE e.analyzer = $2 AND e.number = r.number AND e.sequence = $4 AND e.n < r.n \
-         AND e.state NOT IN ('repeat', 'set-aside')) ORDER BY r.n",
-    )
-    .bind(day.to_owned())
-    .bind(open.analyzer.clone())
-    .bind(open.n)
-    .bind(open.sequence.clone().unwrap_or_default());
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    let read = |row: &AnyRow| -> Result<(i64, String, Option<Moment>), sqlx::Error> {
-        Ok((row.try_get("n")?, row.try_get("number")?, taken(row)?))
-    };
-    rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
-}
-
-/// A number on the day sheet that did not come.
-struct Absent<'a> {
-    spot: &'a Spot,
-    value: i64,
-    day: &'a str,
-    number: String,
-    class: Class,
-    reason: &'static str,
+impl Ledger {
+    /// Looks at the jumps again that numbers seemed to make: where the configuration now tells classes apart
+    /// by a digit, the number after one is of another class, and nothing is missing before it.
+    pub async fn jumps_looked_at(&self, bench: &Bench) -> Result<(), StoreError> {
+        let mut write = self.act().await?;
+        for analyzer in bench.analyzers.iter().filter(|a| !a.rules.leading_digits.is_empty()) {
+            for row in absent::longer(&mut write, &analyzer.id, JUMP).await? {
+                let next = named(&row.mark, row.to + 1, row.width);
+                let rules = &analyzer.rules;
+                if row.is_old()
+                    || rules.leading_digit(&next).is_none()
+                    || split(&next, rules).mark == row.mark
+                {
+                    continue;
+                }
+                let arrow = row.state.to(NumberState::Explained)?;
+                let why = format!(
+                    "the first digit tells its class: {next} is of another, and this was no jump"
+                );
+                absent::moved(&mut write, &row, (row.from, row.to), arrow, Some(&why)).await?;
+                let last = named(&row.mark, row.to, row.width);
+                let act = Act {
+                    verb: "explain",
+                    object: format!("number {}/{}-{last} on {}", row.analyzer, row.number, row.day),
+                    reason: Some(why),
+                    was: Some(row.state.text().into()),
+                    became: Some(NumberState::Explained.text().into()),
+                };
+                record(&mut write, &Actor::daemon(), act).await?;
+            }
+        }
+        write.commit().await
+    }
 }
 
 /// Enters what the numbers told: those that did not come, and those that came after all. Returns the
-/// numbers that are missing now.
+/// gaps that are there now.
 pub(crate) async fn note(
     write: &mut Write,
     analyzer: &str,
     heard: &[Heard],
-) -> Result<Vec<String>, StoreError> {
-    let mut absent: Vec<Absent<'_>> = Vec::new();
-    let mut came: Vec<&Spot> = Vec::new();
+) -> Result<Vec<Gap>, StoreError> {
+    let now = clock::now_us();
+    let (mut open, mut last): (Vec<Stretch>, Vec<Gap>) = (Vec::new(), Vec::new());
+    // In the order in which they were told: what one of them opened, the next may fill.
     for one in heard {
+        let new = |spot: &Spot, to: i64, width: usize, number: String, reason: Absence| Absent {
+            analyzer: analyzer.to_owned(),
+            sequence: spot.sequence(),
+            mark: spot.mark.clone(),
+            from: spot.value,
+            to,
+            width,
+            day: if spot.day.is_empty() { one.day.clone() } else { spot.day.clone() },
+            number,
+            class: one.class.code().to_owned(),
+            state: NumberState::Missing,
+            reason,
+            why: None,
+            noticed_at: now,
+        };
+        let gap = |stretch: &Stretch, reason: Absence| {
+            let first = stretch.named(stretch.first.value);
+            new(&stretch.first, stretch.to, stretch.width, first, reason)
+        };
         match &one.told {
-            Told::Missing(stretch) => absent.extend(rows(stretch, one, "number-skipped")),
-            Told::Unknown(stretch) => absent.extend(rows(stretch, one, "number-unknown")),
+            Told::Missing(stretch) | Told::Unknown(stretch) => {
+                let unknown = matches!(one.told, Told::Unknown(_));
+                let reason = if unknown { Absence::Unknown } else { Absence::Skipped };
+                absent::insert(write, &[gap(stretch, reason)]).await?;
+                open.push(stretch.clone());
+            }
             Told::UnknownAfter(spot) => {
                 let number = format!("after {}{}", spot.mark, spot.value);
-                absent.push(row(spot, spot.value, number, one, "last-unknown"));
+                last.push(Gap { numbers: number.clone(), count: 1 });
+                let row = new(spot, spot.value, 0, number, Absence::LastUnknown);
+                absent::insert(write, &[row]).await?;
             }
             Told::CameLate(spot) | Told::Before(spot) => {
-                absent.retain(|a| a.reason == "last-unknown" || !a.is(spot));
-                came.push(spot);
+                arrived(write, analyzer, spot).await?;
+                open = open.into_iter().flat_map(|stretch| stretch.without(spot)).collect();
             }
             Told::HeardBefore(_)
             | Told::ResetSeen { .. }
@@ -207,88 +182,25 @@ pub(crate) async fn note(
             | Told::Outside { .. } => {}
         }
     }
-    for spot in came {
-        arrived(write, analyzer, spot).await?;
-    }
-    insert(write, analyzer, &absent).await?;
-    Ok(absent.into_iter().map(|a| a.number).collect())
+    let gap = |stretch: &Stretch| Gap { numbers: stretch.name(), count: stretch.count() };
+    Ok(open.iter().map(gap).chain(last).collect())
 }
 
-impl Absent<'_> {
-    fn is(&self, spot: &Spot) -> bool {
-        self.value == spot.value && Spot { value: spot.value, ..self.spot.clone() } == *spot
-    }
-}
-
-fn row<'a>(
-    spot: &'a Spot,
-    value: i64,
-    number: String,
-    heard: &'a Heard,
-    reason: &'static str,
-) -> Absent<'a> {
-    let day = if spot.day.is_empty() { &heard.day } else { &spot.day };
-    Absent { spot, value, day, number, class: heard.class, reason }
-}
-
-fn rows<'a>(
-    stretch: &'a Stretch,
-    heard: &'a Heard,
-    reason: &'static str,
-) -> impl Iterator<Item = Absent<'a>> {
-    let names = stretch.names().into_iter().zip(stretch.first.value..);
-    names.map(move |(number, value)| row(&stretch.first, value, number, heard, reason))
-}
-
+/// A number came after all: it is cut out of what is missing or explained.
 async fn arrived(write: &mut Write, analyzer: &str, spot: &Spot) -> Result<(), StoreError> {
-    // Rows from before the account have the number alone.
-    let query = sqlx::query(
-        "UPDATE absent SET state = 'heard' WHERE analyzer = $1 AND state IN ('missing', 'explained') \
-         AND sequence = $2 AND reason <> 'last-unknown' \
-         AND ((mark = $3 AND value = $4) OR (value = 0 AND number = $5))",
-    )
-    .bind(analyzer.to_owned())
-    .bind(spot.sequence())
-    .bind(storable(&spot.mark))
-    .bind(spot.value)
-    .bind(format!("{}{}", storable(&spot.mark), spot.value));
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
-}
-
-async fn insert(
-    write: &mut Write,
-    analyzer: &str,
-    absent: &[Absent<'_>],
-) -> Result<(), StoreError> {
-    let now = clock::now_us();
-    // One statement must not meet a row twice. A number that came late and was the last one has a row.
-    let mut keys = HashSet::new();
-    let absent: Vec<&Absent<'_>> =
-        absent.iter().filter(|a| keys.insert((a.spot.sequence(), &a.spot.mark, a.value))).collect();
-    for group in absent.chunks(ROWS) {
-        let sql = format!(
-            "INSERT INTO absent (analyzer, sequence, mark, value, day, number, class, state, reason, \
-             noticed_at) VALUES {} ON CONFLICT (analyzer, sequence, mark, value) DO UPDATE SET \
-             number = excluded.number, state = excluded.state, reason = excluded.reason, why = NULL, \
-             noticed_at = excluded.noticed_at \
-             WHERE absent.state = 'heard' AND excluded.reason = 'last-unknown'",
-            write.values(group.len(), 10)
-        );
-        let mut query = sqlx::query(AssertSqlSafe(sql));
-        for one in group {
-            query = query
-                .bind(analyzer.to_owned())
-                .bind(one.spot.sequence())
-                .bind(storable(&one.spot.mark))
-                .bind(one.value)
-                .bind(one.day.to_owned())
-                .bind(storable(&one.number))
-                .bind(one.class.code())
-                .bind("missing")
-                .bind(one.reason)
-                .bind(now);
+    let sequence = spot.sequence();
+    let own = (spot.value, spot.value);
+    let mut rows = absent::within(write, analyzer, (&sequence, &spot.mark), own).await?;
+    // Rows from before the account have the number alone, as their mark.
+    let old = named(&spot.mark, spot.value, 0);
+    let old = absent::within(write, analyzer, (&sequence, &old), (0, 0)).await?;
+    rows.extend(old.into_iter().filter(Absent::is_old));
+    for row in rows {
+        if row.state != NumberState::Heard && row.reason != Absence::LastUnknown {
+            let range = if row.is_old() { (0, 0) } else { own };
+            let arrow = row.state.to(NumberState::Heard)?;
+            absent::moved(write, &row, range, arrow, row.why.as_deref()).await?;
         }
-        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     }
     Ok(())
 }

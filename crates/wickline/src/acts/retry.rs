@@ -10,7 +10,8 @@ use super::withdraw::Withdrawn;
 use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
-use crate::store::ledger::{Ledger, control_id, take};
+use crate::store::era::Era;
+use crate::store::ledger::{Ledger, take};
 use crate::store::lists::names::Name;
 use crate::store::rows::message::{self, Amends, Made, MessageRow};
 use crate::store::rows::report::{self, Aside, ReportRow};
@@ -156,7 +157,7 @@ impl Ledger {
             return Ok(Went::Same);
         }
         let n = take(write, "message", 1).await?;
-        let (id, made_at) = (control_id(&self.epoch, n), crate::clock::now_us());
+        let (id, made_at) = (Era::draw()?.control_id(n), crate::clock::now_us());
         let Some(body) = build(bench, target, (&id, made_at), open, saying, &known, why)? else {
             replaced(write, stuck, "it would say nothing new").await?;
             return Ok(Went::SaidSince(None));
@@ -196,6 +197,9 @@ impl Ledger {
     /// Puts right what receivers know by messages that went out, or may have, after they had been set aside
     /// for something else. How many.
     pub async fn messages_arrived(&self, bench: &Bench) -> Result<usize, StoreError> {
+        if !self.owes().await? {
+            return Ok(0);
+        }
         let mut write = self.act().await?;
         let owed = message::owed(&mut write).await?;
         let mut done = 0;

@@ -1,23 +1,25 @@
 //! `day`: every number of a day with its place on the way, what is outstanding and what to do; its
 //! missing numbers explained, and the day closed, by a person.
 
-use std::collections::BTreeMap;
+mod board;
+
+use std::io::{BufRead, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
 use serde_json::json;
 
-use super::output::{Output, Tone, plain, state};
+pub use self::board::show;
+use super::output::{Output, visible};
 use super::status::elsewhere;
 use super::{Answer, As, Desk, Exit, Failure, Why};
-use crate::acts::closing::{Closing, Confirmed};
+use crate::acts::closing::{Closing, Confirmed, Unsure, words};
 use crate::acts::explaining::Explanation;
 use crate::clock;
 use crate::sheet::now::About;
-use crate::sheet::sums::PARTS;
-use crate::sheet::todo::{goes_by_itself, todo};
-use crate::sheet::{Line, Sheet, time_on};
-use crate::store::lists::reports::Item;
+use crate::sheet::todo::word;
+use crate::sheet::{Line, Sheet, road, waited_for};
+use crate::store::state::NumberState;
 
 /// `wickline day` for today, `wickline day 2026-03-14` for another
 #[derive(Debug, Args)]
@@ -31,6 +33,9 @@ pub struct Options {
     /// Write the sheet to FILE instead, for A4 paper; it holds specimen ids
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
+    /// Every column, however wide
+    #[arg(long)]
+    wide: bool,
     #[command(subcommand)]
     act: Option<Act>,
 }
@@ -53,6 +58,22 @@ enum Act {
         #[command(flatten)]
         who: As,
     },
+    /// Take an explanation back: the numbers are missing again
+    Unexplain {
+        /// Numbers as the sheet has them, ranges of them, or ids of the sheet
+        #[arg(required = true, value_name = "NUMBER")]
+        numbers: Vec<String>,
+        #[command(flatten)]
+        why: Why,
+        /// Needed where two analyzers have the same number
+        #[arg(long, value_name = "ID")]
+        analyzer: Option<String>,
+        /// Local date, YYYY-MM-DD [default: today]
+        #[arg(long)]
+        date: Option<String>,
+        #[command(flatten)]
+        who: As,
+    },
     /// Close a day once nothing is outstanding: `day close 2026-03-14 --last bench-1=57 --last bench-2=none`
     Close {
         /// Local date, YYYY-MM-DD
@@ -60,6 +81,9 @@ enum Act {
         /// The last number that an analyzer itself shows, one for each mark; `none` if it shows none
         #[arg(long, value_name = "ID=NUMBER")]
         last: Vec<String>,
+        /// The same a second time, where it would make many numbers missing [default: asked at a terminal]
+        #[arg(long, value_name = "ID=NUMBER")]
+        again: Vec<String>,
         #[command(flatten)]
         who: As,
     },
@@ -70,19 +94,28 @@ pub async fn day(config: Option<PathBuf>, options: Options, out: &Output) -> Ans
     match options.act {
         None => {
             let date = date_of(&desk, options.date.as_deref())?;
-            sheet(&desk, &date, options.analyzer.as_deref(), options.html.as_deref(), out).await
+            let (analyzer, html) = (options.analyzer.as_deref(), options.html.as_deref());
+            sheet(&desk, &date, analyzer, html, options.wide, out).await
         }
         Some(Act::Explain { numbers, why, analyzer, date, who }) => {
             let day = date_of(&desk, date.as_deref())?;
             let reason = desk.reason(&why, out)?;
             let what = Explanation { day, analyzer, numbers, reason };
             let ids = desk.ledger.day_explain(&desk.actor(&who)?, desk.clock(), &what).await?;
-            explained(&ids, out)?;
+            became(&ids, NumberState::Explained, out)?;
             Ok(Exit::Done)
         }
-        Some(Act::Close { date, last, who }) => {
+        Some(Act::Unexplain { numbers, why, analyzer, date, who }) => {
+            let day = date_of(&desk, date.as_deref())?;
+            let reason = desk.reason(&why, out)?;
+            let what = Explanation { day, analyzer, numbers, reason };
+            let ids = desk.ledger.day_unexplain(&desk.actor(&who)?, desk.clock(), &what).await?;
+            became(&ids, NumberState::Missing, out)?;
+            Ok(Exit::Done)
+        }
+        Some(Act::Close { date, last, again, who }) => {
             let date = date_of(&desk, Some(&date))?;
-            close(&desk, &date, &last, &who, out).await
+            close(&desk, &date, &last, &again, &who, out).await
         }
     }
 }
@@ -100,6 +133,7 @@ async fn sheet(
     date: &str,
     analyzer: Option<&str>,
     html: Option<&Path>,
+    wide: bool,
     out: &Output,
 ) -> Answer {
     let sheet = Sheet::read(&desk.ledger, &desk.bench, date, analyzer).await?;
@@ -113,7 +147,7 @@ async fn sheet(
     match html {
         Some(path) => paper(desk, &sheet, path, out).await?,
         None => {
-            show(&sheet, out)?;
+            show(&sheet, wide, out)?;
             elsewhere(desk, &[About::Held, About::Refused, About::Missing], Some(date), out)
                 .await?;
         }
@@ -147,145 +181,15 @@ async fn paper(desk: &Desk, sheet: &Sheet, path: &Path, out: &Output) -> Result<
     Ok(())
 }
 
-/// Prints a day sheet.
-pub fn show(sheet: &Sheet, out: &Output) -> std::io::Result<()> {
+/// What became of numbers.
+fn became(ids: &[String], state: NumberState, out: &Output) -> std::io::Result<()> {
+    let state = state.text();
     if out.json {
-        return out.document(sheet);
-    }
-    let of = sheet.analyzer.as_ref().map_or(String::new(), |a| format!(", {a} alone"));
-    out.line(&format!("{}   day sheet of {}{of}", sheet.site, sheet.date));
-    if sheet.lines.is_empty() {
-        out.line("nothing was heard on this day");
-    } else {
-        let head = [
-            "id",
-            "analyzer",
-            "number",
-            "class",
-            "specimen",
-            "taken",
-            "heard",
-            "state",
-            "at receivers",
-            "reason",
-        ];
-        let rows: Vec<_> = sheet.lines.iter().map(|line| row(&sheet.date, line)).collect();
-        out.table(&head, &rows);
-        sums(sheet, out);
-    }
-    outstanding(sheet, out);
-    closing(sheet, out);
-    out.line(
-        "A carrier, not a medical device: review results as your laboratory's procedures say.",
-    );
-    Ok(())
-}
-
-fn row(date: &str, line: &Line) -> Vec<(String, Tone)> {
-    let item = &line.item;
-    let reason = match (&item.reason, &item.repeat_of) {
-        (_, Some(_)) => line.detail(),
-        // Why a person decided so stands beside it; what is open is told below.
-        (None, _) if !item.is_open() => line.detail(),
-        (Some(reason), _) if item.state == "explained" => format!("{reason}: {}", line.detail()),
-        (reason, _) => reason.clone().unwrap_or_default(),
-    };
-    vec![
-        plain(if line.is_heard() { item.id.as_str() } else { "-" }),
-        plain(&item.analyzer),
-        plain(item.number.as_deref().unwrap_or("-")),
-        plain(line.class()),
-        plain(item.specimen.as_deref().unwrap_or("-")),
-        plain(time_on(date, item.taken_at.as_deref())),
-        plain(time_on(date, item.heard_at.as_deref())),
-        state(&item.state),
-        plain(line.way()),
-        plain(reason),
-    ]
-}
-
-/// The sums of each receiver, with the check.
-fn sums(sheet: &Sheet, out: &Output) {
-    let named = sheet.totals.iter().filter(|(_, n)| **n > 0);
-    let named: Vec<String> = named.map(|(state, n)| format!("{n} {state}")).collect();
-    out.line(&format!("in all: {}", named.join(", ")));
-    let mut head = vec!["receiver", "heard", "="];
-    head.extend(PARTS.iter().map(|s| s.text()));
-    let rows: Vec<Vec<_>> = sheet
-        .receivers
-        .iter()
-        .map(|(receiver, counts)| {
-            let of = |state: &str| counts.get(state).copied().unwrap_or(0);
-            let heard = of("heard");
-            let adds_up = heard == PARTS.iter().map(|s| of(s.text())).sum::<u64>();
-            let sign = if adds_up { plain("=") } else { ("DIFFERS".into(), Tone::Bad) };
-            let mut cells = vec![plain(receiver), plain(heard.to_string()), sign];
-            cells.extend(PARTS.iter().map(|s| plain(of(s.text()).to_string())));
-            cells
-        })
-        .collect();
-    if !rows.is_empty() {
-        out.table(&head, &rows);
-    }
-    for fault in &sheet.faults {
-        out.pieces(&[(format!("THIS SHEET DOES NOT ADD UP: {fault}"), Tone::Bad)]);
-    }
-}
-
-fn outstanding(sheet: &Sheet, out: &Output) {
-    let open: Vec<&Item> = sheet.open().map(|l| &l.item).collect();
-    if open.is_empty() {
-        out.line("nothing is outstanding");
-        return;
-    }
-    out.line(&format!("{} outstanding, and what to do:", open.len()));
-    tell_all(&open, &sheet.date, out);
-}
-
-/// What each needs; those that go on by themselves are counted.
-fn tell_all(items: &[&Item], date: &str, out: &Output) {
-    let (moving, acts): (Vec<&Item>, Vec<&Item>) =
-        items.iter().partition(|item| goes_by_itself(item));
-    for item in acts {
-        tell(item, todo(item, date).as_deref(), out);
-    }
-    if !moving.is_empty() {
-        let count = moving.len();
-        out.line(&format!(
-            "  {count} waiting: nothing but time, they go by themselves; `wickline queue` shows when"
-        ));
-    }
-}
-
-fn tell(item: &Item, todo: Option<&str>, out: &Output) {
-    let name = item.number.clone().unwrap_or_else(|| format!("report {}", item.id));
-    let detail = item.detail.as_ref().map_or(String::new(), |d| format!(": {d}"));
-    out.line(&format!("  {} {name}   {}{detail}", item.analyzer, item.state));
-    if let Some(todo) = todo {
-        out.line(&format!("      {todo}"));
-    }
-}
-
-fn closing(sheet: &Sheet, out: &Output) {
-    let Some(closed) = &sheet.closed else {
-        out.line("not closed");
-        return;
-    };
-    out.line(&format!("closed by {} at {}; last: {}", closed.who, closed.at, sheet.last()));
-    for line in sheet.after() {
-        let text =
-            format!("after closing: {} {}, {}", line.item.analyzer, line.name(), line.item.state);
-        out.pieces(&[(text, Tone::Bad)]);
-    }
-}
-
-fn explained(ids: &[String], out: &Output) -> std::io::Result<()> {
-    if out.json {
-        let items: Vec<_> = ids.iter().map(|id| json!({"id": id, "state": "explained"})).collect();
+        let items: Vec<_> = ids.iter().map(|id| json!({"id": id, "state": state})).collect();
         return out.document(&json!({ "items": items }));
     }
     for id in ids {
-        out.line(&format!("{id} is now explained"));
+        out.line(&format!("{id} is now {state}"));
     }
     Ok(())
 }
@@ -303,14 +207,26 @@ fn confirmed(text: &str) -> Result<Confirmed, Failure> {
     Ok(Confirmed { analyzer: analyzer.to_owned(), last })
 }
 
-async fn close(desk: &Desk, date: &str, last: &[String], who: &As, out: &Output) -> Answer {
+async fn close(
+    desk: &Desk,
+    date: &str,
+    last: &[String],
+    again: &[String],
+    who: &As,
+    out: &Output,
+) -> Answer {
     if date > desk.clock().day(clock::now_us()).as_str() {
         return Err(Failure::wrong(format!("{date} has not begun: close it when it is over")));
     }
-    let confirmed = last.iter().map(|t| confirmed(t)).collect::<Result<Vec<_>, _>>()?;
+    let read = |texts: &[String]| texts.iter().map(|t| confirmed(t)).collect::<Result<Vec<_>, _>>();
+    let (confirmed, mut again) = (read(last)?, read(again)?);
     let actor = desk.actor(who)?;
+    let mut closing = desk.ledger.day_close(&desk.bench, &actor, date, &confirmed, &again).await?;
+    if let Closing::Unsure(unsure) = &closing {
+        again = asked_again(date, &confirmed, unsure, out)?;
+        closing = desk.ledger.day_close(&desk.bench, &actor, date, &confirmed, &again).await?;
+    }
     let mut answer = json!({"date": date, "closed": false, "missing": {}, "items": []});
-    let closing = desk.ledger.day_close(&desk.bench, &actor, date, &confirmed).await?;
     let exit = match closing {
         Closing::Closed { again } => {
             answer["closed"] = json!(true);
@@ -319,22 +235,28 @@ async fn close(desk: &Desk, date: &str, last: &[String], who: &As, out: &Output)
             Exit::Done
         }
         Closing::Entered(missing) => {
-            for (analyzer, numbers) in &missing {
-                let numbers = numbers.join(" ");
+            for (analyzer, gaps) in &missing {
+                let numbers = words(gaps);
                 out.line(&format!("{analyzer} gave these out and they did not come: {numbers}"));
+                answer["missing"][analyzer] =
+                    gaps.iter().map(|gap| gap.numbers.as_str()).collect::<Vec<_>>().into();
             }
-            answer["missing"] = json!(missing.into_iter().collect::<BTreeMap<_, _>>());
             out.line(&format!(
                 "{date} is not closed: they are on its sheet as missing now; have them sent again or \
                  explain them, then close it"
             ));
             Exit::NotClean
         }
+        Closing::Unsure(unsure) => return Err(unconfirmed(date, &confirmed, &unsure)),
         Closing::Outstanding(items) => {
-            out.line(&format!("{date} is not closed, {} outstanding:", items.len()));
-            tell_all(&items.iter().collect::<Vec<_>>(), date, out);
-            let lines = items.into_iter().map(|item| Line { todo: todo(&item, date), item });
-            answer["items"] = json!(lines.collect::<Vec<_>>());
+            let (ledger, bench) = (&desk.ledger, &desk.bench);
+            let barriers = road::barriers(ledger, bench, waited_for(&items)).await?;
+            let lines: Vec<Line> =
+                items.into_iter().map(|item| Line::of(item, date, &barriers)).collect();
+            let count: u64 = lines.iter().map(Line::count).sum();
+            out.line(&format!("{date} is not closed, {count} outstanding:"));
+            board::tell_all(&lines.iter().collect::<Vec<_>>(), &barriers, out);
+            answer["items"] = json!(lines);
             Exit::NotClean
         }
     };
@@ -342,4 +264,53 @@ async fn close(desk: &Desk, date: &str, last: &[String], who: &As, out: &Output)
         out.document(&answer)?;
     }
     Ok(exit)
+}
+
+/// At a terminal the numbers that would make many others missing are asked for a second time.
+fn asked_again(
+    date: &str,
+    confirmed: &[Confirmed],
+    unsure: &[Unsure],
+    out: &Output,
+) -> Result<Vec<Confirmed>, Failure> {
+    /// Characters of an answer at most: no number is nearly as long.
+    const LONGEST: u64 = 200;
+    if out.json || !std::io::stdin().is_terminal() {
+        return Err(unconfirmed(date, confirmed, unsure));
+    }
+    let mut again = Vec::new();
+    for one in unsure {
+        eprintln!("{}", visible(&would(one)));
+        eprint!("last number of {} again: ", visible(&one.analyzer));
+        std::io::stderr().flush()?;
+        let mut line = String::new();
+        std::io::Read::take(std::io::stdin().lock(), LONGEST).read_line(&mut line)?;
+        let last = Some(line.trim().to_owned());
+        again.push(Confirmed { analyzer: one.analyzer.clone(), last });
+    }
+    Ok(again)
+}
+
+/// What a confirmed number would do.
+fn would(unsure: &Unsure) -> String {
+    let Unsure { analyzer, last, gaps } = unsure;
+    let count: i64 = gaps.iter().map(|gap| gap.count).sum();
+    format!("{analyzer}: with {last} as its last number, {count} would be missing: {}", words(gaps))
+}
+
+/// The command that says it again, as it is run.
+fn unconfirmed(date: &str, confirmed: &[Confirmed], unsure: &[Unsure]) -> Failure {
+    let mut command = format!("wickline day close {date}");
+    for one in confirmed {
+        let last = one.last.as_deref().unwrap_or("none");
+        command.push_str(&format!(" --last {}", word(&format!("{}={last}", one.analyzer))));
+    }
+    for one in unsure {
+        let again = word(&format!("{}={}", one.analyzer, one.last));
+        command.push_str(&format!(" --again {again}"));
+    }
+    let what = unsure.iter().map(would).collect::<Vec<_>>().join("\n");
+    Failure::wrong(format!(
+        "{what}\nnothing was changed; if that is so, give it a second time:\n  {command}"
+    ))
 }

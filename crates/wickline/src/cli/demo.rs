@@ -12,7 +12,6 @@ use wickline_normalize::strip::Strip;
 use super::output::{Output, Tone};
 use super::{Answer, Exit, Failure, faults};
 use crate::clock;
-use crate::house::House;
 use crate::pipeline::event::{Event, Events};
 use crate::settings;
 use crate::settings::bench::Bench;
@@ -67,8 +66,7 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     let events = Events::default();
     let mut watch = events.watch();
     let bench = std::sync::Arc::new(bench);
-    let mut house = House::open(bench.clone(), events).await?;
-    house.start().await?;
+    let house = super::run::started(bench.clone(), &events).await?;
     let Some(ledger) = house.ledger.clone() else {
         return Err(Failure::unreachable("the ledger could not be opened"));
     };
@@ -83,7 +81,7 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     running.await.map_err(|e| Failure::unreachable(e.to_string()))??;
     let today = bench.clock.day(clock::now_us());
     let sheet = Sheet::read(&ledger, &bench, &today, None).await?;
-    super::day::show(&sheet, out)?;
+    super::day::show(&sheet, false, out)?;
     let faults = verdict(&expected, &got, &sheet);
     for fault in &faults {
         eprintln!("not as scripted: {fault}");
@@ -292,7 +290,9 @@ fn tell(event: &Event, out: &Output) {
             number.as_deref().unwrap_or("-"),
             reason.map_or(String::new(), |r| format!(": {r}"))
         ),
-        Event::Missing { analyzer, number } => format!("{analyzer}  number {number:<6} never came"),
+        Event::Missing { analyzer, number, .. } => {
+            format!("{analyzer}  number {number:<6} never came")
+        }
         Event::Delivery { receiver, control_id, state, attempts } => {
             format!("{receiver:<7}  {control_id} {state} after {attempts} tries")
         }

@@ -21,6 +21,7 @@ mod run;
 mod simulate;
 mod status;
 mod trail;
+mod undo;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -77,6 +78,8 @@ enum Command {
     Held(held::Options),
     /// Corrects or withdraws a report that went out
     Report(report::Options),
+    /// Takes back what a person decided: a set-aside, a hold, an identification of which nothing was sent
+    Undo(undo::Options),
     /// The day sheet: every number, its place on the way, what is outstanding
     Day(day::Options),
     /// Control material: how analyzers stand, every run, charts, strip lots
@@ -196,11 +199,12 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Queue(options) => queue::queue(config, options, out).await,
         Command::Held(options) => held::held(config, options, out).await,
         Command::Report(options) => report::report(config, options, out).await,
+        Command::Undo(options) => undo::undo(config, options, out).await,
         Command::Day(options) => day::day(config, options, out).await,
         Command::Controls(options) => controls::controls(config, options, out).await,
         Command::Replay(options) => replay::replay(config, options, out).await,
         Command::Trail(options) => trail::trail(config, options, out).await,
-        Command::Ledger(options) => ledger::ledger(options, out).await,
+        Command::Ledger(options) => ledger::ledger(config, options, out).await,
         Command::Simulate(options) => simulate::simulate(options, out).await,
         Command::Receive(options) => receive::receive(options, out).await,
     }

@@ -12,12 +12,12 @@ use tokio::sync::watch;
 use super::output::{Output, Tone};
 use super::{Answer, Exit, Failure, bench};
 use crate::acts::again::{Difference, differences};
+use crate::address::Address;
 use crate::pipeline::event::Events;
 use crate::pipeline::reading::Reading;
 use crate::pipeline::tenure::Tenure;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
-use crate::store::db::Address;
 use crate::store::ledger::Ledger;
 use crate::store::tape::Tape;
 

@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use super::held::identify;
 use super::output::Output;
 use super::{Answer, As, Desk, Exit, Why, id};
+use crate::acts::aside::Statement;
 use crate::acts::correct::Corrected;
 use crate::acts::telling::{Outcome, Said};
 use crate::acts::withdraw::Withdrawn;
@@ -46,6 +47,21 @@ enum Act {
         #[arg(long, value_name = "ID", requires = "specimen")]
         again: Option<String>,
     },
+    /// State how a receiver was told that what it has is taken back, where no message could say it
+    Told {
+        id: String,
+        #[arg(long, value_name = "ID")]
+        receiver: String,
+        /// Who was told there
+        #[arg(long, value_parser = super::person::words)]
+        who: String,
+        /// When, as it is written down
+        #[arg(long, value_parser = super::person::words)]
+        when: String,
+        /// How: by telephone, in their own system
+        #[arg(long, value_parser = super::person::words)]
+        how: String,
+    },
 }
 
 pub async fn report(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
@@ -73,6 +89,19 @@ pub async fn report(config: Option<PathBuf>, options: Options, out: &Output) -> 
             let given = given.as_ref();
             let done = ledger.report_withdraw(&desk.bench, &actor, n, &reason, given).await?;
             tell_withdrawn(&done, out)
+        }
+        Act::Told { id: text, receiver, who, when, how } => {
+            let (n, statement) = (id(&text)?, Statement { who, when, how });
+            ledger.report_told(&actor, n, &receiver, &statement).await?;
+            if out.json {
+                out.document(
+                    &json!({ "id": n.to_string(), "receiver": receiver, "state": "set-aside" }),
+                )?;
+            }
+            out.line(&format!(
+                "report {n}: it stands in the trail and on the sheet how {receiver} was told"
+            ));
+            Ok(Exit::Done)
         }
     }
 }

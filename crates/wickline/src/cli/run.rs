@@ -9,6 +9,7 @@ use tracing::{error, info};
 
 use super::output::Output;
 use super::{Answer, Exit, Failure, bench};
+use crate::console::Console;
 use crate::house::House;
 use crate::pipeline::event::{Event, Events};
 use crate::settings::bench::Bench;
@@ -53,9 +54,15 @@ pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
     }
 }
 
-async fn started(bench: Arc<Bench>, events: &Events) -> Result<House, StoreError> {
-    let mut house = House::open(bench, events.clone()).await?;
-    house.start().await?;
+/// A house that works, with its console where the configuration has one.
+pub(super) async fn started(bench: Arc<Bench>, events: &Events) -> Result<House, StoreError> {
+    let mut house = House::open(bench.clone(), events.clone()).await?;
+    let console = Console::bind(bench.console).await?;
+    house.start(console.as_ref().and_then(Console::address)).await?;
+    if let Some(console) = console {
+        let sight = house.sight();
+        house.beside(console.run(sight));
+    }
     Ok(house)
 }
 

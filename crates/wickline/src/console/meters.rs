@@ -1,10 +1,9 @@
 //! The metrics: their names, what they mean, and where they come from. Labels are ids and states only.
 
-use metrics::{counter, describe_counter, describe_gauge, describe_histogram, gauge};
+use metrics::{describe_counter, describe_gauge, describe_histogram, gauge};
 use metrics_exporter_prometheus::{Matcher, PrometheusBuilder};
 
 use crate::clock;
-use crate::pipeline::event::Event;
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::store::ledger::Ledger;
 
@@ -50,47 +49,6 @@ pub fn describe() {
     gauge!("wickline_build_info", "version" => env!("CARGO_PKG_VERSION")).set(1);
 }
 
-/// Counts what happened.
-pub fn told(event: &Event) {
-    match event {
-        Event::Report { analyzer, class, state, reason, .. } => {
-            counter!("wickline_reports_total", "analyzer" => analyzer.clone(), "class" => *class,
-                "state" => *state)
-            .increment(1);
-            if let Some(reason) = reason.filter(|_| *state == "held") {
-                counter!("wickline_holds_total", "analyzer" => analyzer.clone(), "reason" => reason)
-                    .increment(1);
-            }
-            let seconds = clock::now_us() / 1_000_000;
-            gauge!("wickline_last_report_seconds", "analyzer" => analyzer.clone())
-                .set(seconds as f64);
-        }
-        Event::Missing { analyzer, .. } => {
-            counter!("wickline_numbers_missing_total", "analyzer" => analyzer.clone()).increment(1);
-        }
-        Event::LineUp { analyzer, .. } => {
-            counter!("wickline_line_opens_total", "analyzer" => analyzer.clone()).increment(1);
-            gauge!("wickline_line_up", "analyzer" => analyzer.clone()).set(1);
-        }
-        Event::LineDown { analyzer, .. } => {
-            gauge!("wickline_line_up", "analyzer" => analyzer.clone()).set(0);
-        }
-        Event::Delivery { receiver, state, .. } => {
-            counter!("wickline_deliveries_total", "receiver" => receiver.clone(), "outcome" => *state)
-                .increment(1);
-        }
-        Event::ReceiverDown { receiver, .. } => {
-            counter!("wickline_receiver_failures_total", "receiver" => receiver.clone())
-                .increment(1);
-            gauge!("wickline_receiver_up", "receiver" => receiver.clone()).set(0);
-        }
-        Event::ReceiverUp { receiver } => {
-            gauge!("wickline_receiver_up", "receiver" => receiver.clone()).set(1);
-        }
-        _ => {}
-    }
-}
-
 /// Reads one receiver's queue.
 pub async fn standing(ledger: &Ledger, target: &Target) {
     let Ok(standing) = ledger.within(ledger.waiting(&target.id)).await else { return };
@@ -107,7 +65,7 @@ pub async fn standing(ledger: &Ledger, target: &Target) {
     gauge!("wickline_queue_oldest_seconds", "receiver" => target.id.clone())
         .set(standing.oldest_s(now) as f64);
     gauge!("wickline_queue_late", "receiver" => target.id.clone())
-        .set(u8::from(target.is_late(&standing, now)));
+        .set(u8::from(target.is_late(standing.waiting, standing.oldest_s(now))));
 }
 
 /// Counts what is held now.

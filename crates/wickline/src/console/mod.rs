@@ -13,28 +13,10 @@ use axum::response::IntoResponse;
 use axum::routing::get;
 use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
 use tokio::net::TcpListener;
-use tokio::sync::watch;
 use tracing::info;
 
-pub use meters::told;
-
-use crate::pipeline::seen::Seen;
-use crate::settings::bench::Bench;
+use crate::house::Sight;
 use crate::store::StoreError;
-use crate::store::ledger::Ledger;
-
-/// What the pages are made from.
-#[derive(Clone)]
-pub struct Sight {
-    pub bench: Arc<Bench>,
-    /// None while it cannot be reached.
-    pub ledger: watch::Receiver<Option<Ledger>>,
-    /// Whether the tape takes what is heard.
-    pub tape: watch::Receiver<bool>,
-    /// How lines and receivers are.
-    pub seen: Seen,
-    pub stop: watch::Receiver<bool>,
-}
 
 /// The console, listening.
 pub struct Console {

@@ -35,7 +35,9 @@ pub enum Event {
     },
     Missing {
         analyzer: String,
+        /// One, or a range: `41-44`.
         number: String,
+        count: i64,
     },
     Delivery {
         receiver: String,
@@ -112,7 +114,7 @@ impl Default for Events {
 
 impl Events {
     pub fn tell(&self, event: Event) {
-        crate::console::told(&event);
+        super::counted::told(&event);
         self.seen.told(&event);
         let _ = self.sender.send(event);
     }

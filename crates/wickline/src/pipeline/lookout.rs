@@ -31,6 +31,7 @@ impl Lookout {
         let mut stop = self.stop.clone();
         let mut late = HashSet::new();
         while !*stop.borrow() {
+            self.put_right().await;
             for target in &self.bench.targets {
                 // A ledger that is away is told of by those who need it.
                 if let Ok(standing) = self.ledger.within(self.ledger.waiting(&target.id)).await {
@@ -44,17 +45,27 @@ impl Lookout {
         }
     }
 
+    /// What a receiver got after it had been taken back or replaced is put right.
+    async fn put_right(&self) {
+        match self.ledger.within(self.ledger.messages_arrived(&self.bench)).await {
+            Ok(0) => {}
+            Ok(messages) => {
+                info!(messages, "receivers are told what is right of what they got after all")
+            }
+            // A ledger that is away is told of by those who need it.
+            Err(error) => tracing::debug!(%error, "not looked at"),
+        }
+    }
+
     fn judge(&self, target: &Target, standing: &Standing, late: &mut HashSet<String>) {
-        let now = clock::now_us();
         let receiver = target.id.clone();
-        if !target.is_late(standing, now) {
+        let (waiting, oldest_s) = (standing.waiting, standing.oldest_s(clock::now_us()));
+        if !target.is_late(waiting, oldest_s) {
             if late.remove(&receiver) {
                 info!(%receiver, "the queue is in time again");
                 self.events.tell(Event::QueueInTime { receiver });
             }
         } else if late.insert(receiver.clone()) {
-            let waiting = standing.waiting;
-            let oldest_s = standing.oldest_s(now);
             warn!(%receiver, waiting, oldest_s, "the queue is late; `wickline queue` tells why");
             self.events.tell(Event::QueueLate { receiver, waiting, oldest_s });
         }

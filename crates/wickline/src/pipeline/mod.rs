@@ -1,9 +1,11 @@
 //! The way of a result through the house: heard, read, judged, delivered.
 
+mod counted;
 pub mod delivery;
 pub mod event;
 pub mod hearing;
 pub mod lookout;
+pub mod noting;
 pub mod reading;
 pub mod recorder;
 pub mod seen;

@@ -7,16 +7,18 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::{Notify, watch};
-use tracing::{info, warn};
+use tracing::{error, info, warn};
 use wickline_listen::ear::Ear;
 
 use super::event::{Event, Events};
 use super::tenure::Tenure;
-use crate::acts::intake::{Heard, Taken};
+use crate::acts::intake::{Gap, Heard, Taken};
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::store::rows::position::Span;
+use crate::store::tape::ticks::TapeClock;
 use crate::store::tape::{Entry, Kind, Tape};
 
 /// Tape entries read at a time.
@@ -25,6 +27,8 @@ const PAGE: i64 = 256;
 const LATE: Duration = Duration::from_millis(50);
 /// Reports in one transaction at most.
 const GROUP: usize = 128;
+/// Failures of a group, on a ledger that takes other writes, before it is parted.
+const TRIES: usize = 3;
 /// Entries without any report after which the position is noted all the same.
 const STRIDE: i64 = 512;
 
@@ -118,7 +122,7 @@ impl Reading {
                 self.hear(&mut cursor, entry);
             }
             if entries.is_empty() {
-                let at = cursor.clock.last_at;
+                let at = cursor.clock.last_at();
                 let silence = cursor.clock.last().saturating_add(SILENCE);
                 cursor.ear.handle_timeout(silence);
                 cursor.ear.handle_closed(silence);
@@ -227,8 +231,9 @@ impl Reading {
         let mut groups = heard.chunks(GROUP).peekable();
         while let Some(group) = groups.next() {
             // Only with the last group is everything before the safe place taken in.
-            let place = if groups.peek().is_none() { cursor.safe } else { cursor.noted };
-            if !self.take_group(group, place).await? {
+            let safe = if groups.peek().is_none() { cursor.safe } else { cursor.noted };
+            let span = Span { noted: cursor.noted, safe };
+            if !self.take_group(group, span).await? {
                 return Ok(());
             }
         }
@@ -250,9 +255,14 @@ impl Reading {
     }
 
     /// One transaction's worth. False: told to stop before it could be done.
-    async fn take_group(&mut self, group: &[Heard], place: i64) -> Result<bool, StoreError> {
+    async fn take_group(&mut self, group: &[Heard], span: Span) -> Result<bool, StoreError> {
+        let mut failed = 0;
         loop {
-            let done = self.ledger.intake(&self.bench, &self.analyzer, &self.tape.id, group, place);
+            let (line, end) = (&self.analyzer.id, group.iter().map(|h| h.report.place.to).max());
+            let done = async {
+                self.tape.may_be_read(line, end.unwrap_or(0)).await?;
+                self.ledger.intake(&self.bench, &self.analyzer, &self.tape.id, group, span).await
+            };
             match self.ledger.within(done).await {
                 Ok(taken) => {
                     self.ledger_back();
@@ -265,10 +275,44 @@ impl Reading {
                     if *self.stop.borrow() {
                         return Ok(false);
                     }
+                    failed += usize::from(!error.is_passing());
+                    if failed >= TRIES && !group.is_empty() && self.ledger.takes_writes().await {
+                        return Box::pin(self.part(group, span, error)).await;
+                    }
                     self.ledger_away(&error).await;
                 }
                 Err(error) => return Err(error),
             }
+        }
+    }
+
+    /// A group that fails on a ledger that takes writes: its halves, down to the one report that it is for.
+    /// That is kept as its lines, and the others go on.
+    async fn part(
+        &mut self,
+        group: &[Heard],
+        span: Span,
+        error: StoreError,
+    ) -> Result<bool, StoreError> {
+        let [one] = group else {
+            let (first, rest) = group.split_at(group.len() / 2);
+            let before = Span { safe: span.noted, ..span };
+            return Ok(self.take_group(first, before).await? && self.take_group(rest, span).await?);
+        };
+        let (bench, tape) = (&self.bench, &self.tape.id);
+        let kept = self.ledger.keep_unread(bench, &self.analyzer, tape, one, span, &error);
+        match self.ledger.within(kept).await {
+            Ok(taken) => {
+                error!(analyzer = %self.analyzer.id, "a report could not be taken in: held as unreadable");
+                self.ledger_back();
+                self.tell(taken);
+                Ok(true)
+            }
+            Err(error) if !error.is_fatal() => {
+                self.ledger_away(&error).await;
+                self.take_group(group, span).await
+            }
+            Err(error) => Err(error),
         }
     }
 
@@ -328,10 +372,10 @@ impl Reading {
                 reason: report.reason.map(|r| r.code()),
             });
         }
-        for number in taken.missing {
-            info!(analyzer = %self.analyzer.id, number, "number skipped");
+        for Gap { numbers, count } in taken.missing {
+            info!(analyzer = %self.analyzer.id, numbers, count, "numbers skipped");
             let analyzer = self.analyzer.id.clone();
-            self.events.tell(Event::Missing { analyzer, number });
+            self.events.tell(Event::Missing { analyzer, number: numbers, count });
         }
     }
 }
@@ -350,66 +394,5 @@ async fn more(commits: &mut watch::Receiver<u64>, ended: Option<&Notify>) {
     tokio::select! {
         () = ended.notified() => {}
         () = late => {}
-    }
-}
-
-/// Ticks start anew with every process; reading across a restart needs one that only grows. Between two
-/// processes nobody heard the line: that time is no silence.
-#[derive(Debug, Default)]
-pub(crate) struct TapeClock {
-    shift: i64,
-    last_tick: i64,
-    last_at: i64,
-    /// The time between two processes counts after all.
-    over_restarts: bool,
-}
-
-impl TapeClock {
-    /// For a report that is known to have ended in silence, as it was found when it was heard.
-    pub(crate) fn over_restarts() -> Self {
-        Self { over_restarts: true, ..Self::default() }
-    }
-
-    /// The time of an entry; it never goes back.
-    pub(crate) fn at(&mut self, entry: &Entry) -> i64 {
-        if entry.tick < self.last_tick - self.shift {
-            let apart = if self.over_restarts { (entry.at - self.last_at).max(0) } else { 0 };
-            self.shift = self.last_tick + apart - entry.tick;
-        }
-        self.last_at = entry.at;
-        self.last_tick = entry.tick + self.shift;
-        self.last_tick
-    }
-
-    /// The time of the last entry.
-    pub(crate) fn last(&self) -> i64 {
-        self.last_tick
-    }
-
-    fn forward(&self, tick: i64) -> i64 {
-        tick + self.shift
-    }
-
-    fn back(&self, time: i64) -> i64 {
-        time - self.shift
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::TapeClock;
-    use crate::store::tape::{Entry, Kind};
-
-    #[test]
-    fn the_time_between_two_processes_is_no_silence_unless_it_is_known_to_be() {
-        let entry = |at, tick| {
-            let (kind, data, flaws) = (Kind::Closed, Vec::new(), Vec::new());
-            Entry { n: 0, at, tick, kind, start: 0, data, flaws }
-        };
-        // A short-lived process, a minute in which none ran, and the next, from its first tick on.
-        let entries = [entry(1_000, 200), entry(60_001_000, 0), entry(60_001_500, 500)];
-        let times = |mut clock: TapeClock| entries.each_ref().map(|entry| clock.at(entry));
-        assert_eq!(times(TapeClock::default()), [200, 200, 700]);
-        assert_eq!(times(TapeClock::over_restarts()), [200, 60_000_200, 60_000_700]);
     }
 }

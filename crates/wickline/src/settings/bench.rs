@@ -26,9 +26,8 @@ pub use self::rules::{ClockRules, ControlRules};
 use super::effective::Effective;
 use super::reader::{Fault, place};
 use super::{Loaded, Settings};
+use crate::address::Address;
 use crate::clock::SiteClock;
-use crate::store::db::Address;
-use crate::store::lists::counts::Standing;
 
 /// One analyzer, ready to be heard and read.
 pub struct Analyzer {
@@ -77,15 +76,9 @@ impl Target {
         }
     }
 
-    /// Whether so many wait, or one so long, that a person should know.
+    /// Whether so many wait, or the oldest for so many seconds, that a person should know.
     #[must_use]
-    pub fn is_late(&self, standing: &Standing, now: i64) -> bool {
-        self.is_late_with(standing.waiting, standing.oldest_s(now))
-    }
-
-    /// The same by how many wait, and how long the oldest does.
-    #[must_use]
-    pub fn is_late_with(&self, waiting: i64, oldest_s: i64) -> bool {
+    pub fn is_late(&self, waiting: i64, oldest_s: i64) -> bool {
         let many = self.late_count > 0 && waiting >= self.late_count;
         let long = self.late_s > 0 && oldest_s >= self.late_s;
         many || long

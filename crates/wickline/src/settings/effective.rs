@@ -4,10 +4,9 @@
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 
-use crate::store::db::{masked, masked_address};
-use crate::store::trail::hex;
+use crate::address::{masked, masked_address};
+use crate::digest;
 
 /// Characters of a list of changes, and of one value in it.
 const LIST: usize = 4000;
@@ -43,7 +42,7 @@ impl Effective {
     fn of(body: &Body) -> Self {
         // A server takes no NUL in a text; JSON escapes it.
         let body = serde_json::to_string(body).unwrap_or_default();
-        Self { fingerprint: hex(&Sha256::digest(body.as_bytes())), body }
+        Self { fingerprint: digest::of(&body), body }
     }
 }
 

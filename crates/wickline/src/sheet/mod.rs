@@ -1,8 +1,10 @@
 //! The day sheet: every number of a day with its place on the way, what is outstanding and what to do
 //! about it, sums that add up, and the closing.
 
+mod notes;
 pub mod now;
 mod page;
+pub mod road;
 pub mod sums;
 pub mod todo;
 
@@ -10,33 +12,52 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use self::road::Barriers;
 use self::sums::Counts;
+use self::todo::Todo;
 use crate::clock;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
-use crate::store::lists::reports::{Item, totals};
+use crate::store::lists::reports::{Delivery, Item};
+use crate::store::lists::sheet::OpenDay;
+use crate::store::state::State;
 
 /// One line of the sheet.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Default, Serialize)]
 pub struct Line {
     #[serde(flatten)]
     pub item: Item,
+    /// What was done to it, and what control material read.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<String>,
     /// What is to be done about it.
-    pub todo: Option<String>,
+    pub todo: Option<Todo>,
 }
 
 impl Line {
+    /// A line of a list that has no notes.
+    #[must_use]
+    pub fn of(item: Item, date: &str, barriers: &Barriers) -> Self {
+        Self { todo: todo::todo(&item, date, barriers), item, notes: Vec::new() }
+    }
+
     /// A report, and not a number that never came.
     #[must_use]
     pub fn is_heard(&self) -> bool {
         self.item.heard_at.is_some()
     }
 
-    /// Open, and not of those that go on by themselves.
+    /// How many reports or numbers it stands for.
+    #[must_use]
+    pub fn count(&self) -> u64 {
+        self.item.numbers.and_then(|n| u64::try_from(n).ok()).unwrap_or(1)
+    }
+
+    /// Open, and not of those that only wait for their receivers.
     #[must_use]
     pub fn needs_person(&self) -> bool {
-        self.item.is_open() && !todo::goes_by_itself(&self.item)
+        self.item.is_open() && !todo::only_waits(&self.item)
     }
 
     /// Number, or the id of a report without one.
@@ -57,8 +78,14 @@ impl Line {
     /// Where it is at each receiver.
     #[must_use]
     pub fn way(&self) -> String {
-        let at = |d: &crate::store::lists::reports::Delivery| format!("{} {}", d.receiver, d.state);
+        let at = |d: &Delivery| format!("{} {}", d.receiver, d.state);
         self.item.deliveries.iter().map(at).collect::<Vec<_>>().join(", ")
+    }
+
+    /// Its notes in one text.
+    #[must_use]
+    pub fn noted(&self) -> String {
+        self.notes.join("; ")
     }
 
     /// What it is about, in a sentence.
@@ -98,6 +125,21 @@ pub struct Sheet {
     /// What does not add up: the store is not safe.
     pub faults: Vec<String>,
     pub closed: Option<Closed>,
+    /// On today's sheet: earlier days with something open.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub earlier: Vec<OpenDay>,
+    /// Why nothing goes to a receiver that something waits for.
+    #[serde(skip)]
+    pub barriers: Barriers,
+}
+
+/// Messages that wait for one receiver.
+#[derive(Clone, Debug)]
+pub struct Waits {
+    pub count: usize,
+    /// Whether they go by themselves, or what stands in the way.
+    pub words: String,
+    pub command: Option<String>,
 }
 
 impl Sheet {
@@ -109,11 +151,12 @@ impl Sheet {
         analyzer: Option<&str>,
     ) -> Result<Self, StoreError> {
         let items = ledger.day(date, &bench.clock).await?;
-        let lines: Vec<Line> = items
-            .into_iter()
-            .filter(|i| analyzer.is_none_or(|a| a == i.analyzer))
-            .map(|item| Line { todo: todo::todo(&item, date), item })
-            .collect();
+        let items: Vec<Item> =
+            items.into_iter().filter(|i| analyzer.is_none_or(|a| a == i.analyzer)).collect();
+        let barriers = road::barriers(ledger, bench, waited_for(&items)).await?;
+        let mut lines: Vec<Line> =
+            items.into_iter().map(|item| Line::of(item, date, &barriers)).collect();
+        notes::write(&mut lines, &ledger.day_beside(date).await?);
         let closed = ledger.day_closed(date, &bench.clock).await?.map(|(closed, after)| Closed {
             at: bench.clock.rfc3339(closed.at),
             who: closed.who,
@@ -121,15 +164,23 @@ impl Sheet {
             after,
         });
         let (receivers, faults) = sums::receivers(&lines, &bench.targets);
+        let shown: Vec<String> = lines.iter().map(|l| sums::shown(l, &bench.targets)).collect();
+        for (line, state) in lines.iter_mut().zip(shown) {
+            line.item.state = state;
+        }
+        let today = date == bench.clock.day(clock::now_us()) && analyzer.is_none();
+        let earlier = if today { ledger.open_before(date).await? } else { Vec::new() };
         Ok(Self {
             site: bench.site_name.clone(),
             date: date.to_owned(),
             analyzer: analyzer.map(str::to_owned),
-            totals: totals(lines.iter().map(|l| l.item.state.as_str())),
+            totals: sums::totals(&lines),
             lines,
             receivers,
             faults,
             closed,
+            earlier,
+            barriers,
         })
     }
 
@@ -138,10 +189,16 @@ impl Sheet {
         self.lines.iter().filter(|l| l.item.is_open())
     }
 
-    /// How many are open and go on by themselves.
+    /// How many reports and numbers are open.
     #[must_use]
-    pub fn moving(&self) -> usize {
-        self.open().filter(|l| !l.needs_person()).count()
+    pub fn outstanding(&self) -> u64 {
+        self.open().map(Line::count).sum()
+    }
+
+    /// What only waits, by receiver.
+    #[must_use]
+    pub fn waits(&self) -> Vec<Waits> {
+        waits(self.lines.iter().map(|l| &l.item), &self.barriers)
     }
 
     /// What came or became open after the closing.
@@ -177,4 +234,32 @@ pub fn time_on(date: &str, time: Option<&str>) -> String {
             None => time.to_owned(),
         },
     }
+}
+
+/// The receivers that something waits for.
+pub fn waited_for(items: &[Item]) -> impl Iterator<Item = &str> {
+    let waits = |d: &&Delivery| d.state == State::Waiting.text();
+    let all = items.iter().flat_map(move |i| i.deliveries.iter().filter(waits));
+    all.map(|d| d.receiver.as_str()).collect::<std::collections::BTreeSet<_>>().into_iter()
+}
+
+/// What only waits for its receivers: their count, and whether time is all that it takes.
+pub fn waits<'a>(items: impl Iterator<Item = &'a Item>, barriers: &Barriers) -> Vec<Waits> {
+    let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
+    for item in items.filter(|i| i.is_open() && todo::only_waits(i)) {
+        for delivery in item.deliveries.iter().filter(|d| d.state == State::Waiting.text()) {
+            *counts.entry(&delivery.receiver).or_default() += 1;
+        }
+    }
+    let of = |(receiver, count): (&str, usize)| match barriers.get(receiver) {
+        Some(barrier) => {
+            let (words, command) = (barrier.words.clone(), barrier.command.clone());
+            Waits { count, words, command }
+        }
+        None => {
+            let words = format!("nothing but time, they go to {receiver} by themselves");
+            Waits { count, words, command: Some("wickline queue".into()) }
+        }
+    };
+    counts.into_iter().map(of).collect()
 }

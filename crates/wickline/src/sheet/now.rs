@@ -100,6 +100,7 @@ impl Now {
         look.open().await?;
         look.days(&today).await?;
         look.stores();
+        look.notices().await?;
         look.certificates();
         look.clocks().await?;
         let findings = look.findings;
@@ -341,7 +342,7 @@ impl Look<'_> {
         }
         text.push_str(&format!("; {rate} answered in the last minute"));
         let oldest_s = open.oldest_at.map_or(0, |at| (self.now - at).max(0) / 1_000_000);
-        if target.is_some_and(|t| t.is_late_with(open.waiting, oldest_s)) {
+        if target.is_some_and(|t| t.is_late(open.waiting, oldest_s)) {
             wrong = true;
             text.push_str("; late");
         }
@@ -443,6 +444,16 @@ impl Look<'_> {
         found.facts.insert("free_bytes".into(), json!(free));
         let label = self.ledger.label();
         self.add(About::Store, "ledger", false, format!("{label}: answers"));
+    }
+
+    /// What the stores have to tell until a person lifts it.
+    async fn notices(&mut self) -> Result<(), StoreError> {
+        for notice in self.ledger.notices().await? {
+            let text = format!("since {}: {}", self.time(notice.since), notice.detail);
+            let found = self.add(About::Store, notice.kind.code(), true, text);
+            found.todo = Some("wickline ledger notices".into());
+        }
+        Ok(())
     }
 
     /// Our own as they lie here, the receivers' as daemons met them.

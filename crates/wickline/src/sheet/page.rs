@@ -3,7 +3,7 @@
 use askama::Template;
 
 use super::sums::{Counts, PARTS};
-use super::{Line, Sheet, time_on};
+use super::{Line, Sheet, Waits, time_on};
 
 /// The lines of one analyzer.
 struct Table<'a> {
@@ -18,8 +18,8 @@ struct Page<'a> {
     printed: String,
     trail: Option<&'a str>,
     tables: Vec<Table<'a>>,
-    open: usize,
-    moving: usize,
+    open: u64,
+    waits: Vec<Waits>,
     acts: Vec<&'a Line>,
     after: Vec<&'a Line>,
     parts: Vec<&'static str>,
@@ -62,8 +62,8 @@ pub(super) fn render(
         printed,
         trail,
         tables,
-        open: sheet.open().count(),
-        moving: sheet.moving(),
+        open: sheet.outstanding(),
+        waits: sheet.waits(),
         acts: sheet.open().filter(|l| l.needs_person()).collect(),
         after: sheet.after().collect(),
         parts: PARTS.iter().map(|s| s.text()).collect(),

@@ -66,13 +66,22 @@ fn at(id: &str, target: Option<&Target>, lines: &[Line]) -> (Counts, Vec<String>
     (counts, lost)
 }
 
-/// What a line is at a receiver: its latest message there, else the report's own state. None: this
-/// receiver does not take it.
+/// What a line is at a receiver: the least finished of its messages there, else the latest; without any, the
+/// report's own state. None: this receiver does not take it.
 fn state_at<'a>(id: &str, target: Option<&Target>, line: &'a Line) -> Option<&'a str> {
     let item = &line.item;
-    let latest = item.deliveries.iter().rev().find(|d| d.receiver == id);
-    if let Some(latest) = latest {
-        return Some(&latest.state);
+    let own: Vec<_> = item.deliveries.iter().filter(|d| d.receiver == id).collect();
+    if let Some(latest) = own.last() {
+        let of = |state: State| own.iter().find(|d| d.state == state.text());
+        let open = of(State::Refused).or_else(|| of(State::Waiting));
+        // A withdrawal that was accepted leaves nothing there.
+        let withdrawn = latest.amends.as_deref() == Some("withdraws");
+        let withdrawn = withdrawn && latest.state == State::Accepted.text();
+        return Some(match open {
+            Some(open) => &open.state,
+            None if withdrawn => State::SetAside.text(),
+            None => &latest.state,
+        });
     }
     let target = target?;
     let control = item.class == "control";
@@ -82,10 +91,45 @@ fn state_at<'a>(id: &str, target: Option<&Target>, line: &'a Line) -> Option<&'a
     (takes && (control || target.patients) && !elsewhere).then_some(item.state.as_str())
 }
 
+fn is_part(state: &str) -> bool {
+    PARTS.iter().any(|part| part.text() == state)
+}
+
+/// What one word says of a line: what it is at every receiver that has it, where that is the same; else the
+/// least finished; else the report's own state. So the head of the sheet counts what the receivers' sums do.
+pub fn shown(line: &Line, targets: &[impl AsRef<Target>]) -> String {
+    let mut ids: Vec<&str> = targets.iter().map(|t| t.as_ref().id.as_str()).collect();
+    ids.extend(line.item.deliveries.iter().map(|d| d.receiver.as_str()));
+    ids.sort_unstable();
+    ids.dedup();
+    let target = |id: &str| targets.iter().map(AsRef::as_ref).find(|t| t.id == id);
+    let states: Vec<&str> =
+        ids.into_iter().filter_map(|id| state_at(id, target(id), line)).collect();
+    let open = [State::Held, State::Refused, State::Waiting].map(State::text);
+    if let Some(open) = open.into_iter().find(|s| states.contains(s)) {
+        return open.to_owned();
+    }
+    match states.as_slice() {
+        [first, rest @ ..] if is_part(first) && rest.iter().all(|s| s == first) => {
+            (*first).to_owned()
+        }
+        _ => line.item.state.clone(),
+    }
+}
+
 /// A report that waits and that nothing will ever carry.
 fn adrift(line: &Line) -> Option<String> {
     let item = &line.item;
     let nothing = item.deliveries.is_empty() && !item.unsent;
     (item.state == State::Waiting.text() && nothing)
         .then(|| format!("report {} waits, and there is no message that would carry it", item.id))
+}
+
+/// Counts by state, every state named: of numbers that never came each one.
+pub fn totals(lines: &[Line]) -> Counts {
+    let mut totals: Counts = State::ALL.into_iter().map(|s| (s.text(), 0)).collect();
+    for line in lines {
+        *totals.entry(State::of(&line.item.state).text()).or_default() += line.count();
+    }
+    totals
 }

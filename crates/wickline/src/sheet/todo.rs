@@ -1,7 +1,11 @@
 //! What a person has to do about a line of the day sheet, in words.
 
+use std::fmt;
+
+use serde::{Serialize, Serializer};
 use wickline_normalize::{Reason, Remedy};
 
+use super::road::{Barrier, Barriers};
 use crate::store::lists::reports::{Delivery, Item};
 use crate::store::state::State;
 
@@ -39,38 +43,80 @@ pub fn remedy_in_words(reason: Reason) -> &'static str {
     }
 }
 
-/// What is to be done about a line, in one sentence. None: nothing.
+/// What is to be done about a line: in words, and where one command does it, that command as it is run.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Todo {
+    pub words: String,
+    pub command: Option<String>,
+}
+
+impl Todo {
+    fn say(words: impl Into<String>) -> Option<Self> {
+        Some(Self { words: words.into(), command: None })
+    }
+
+    fn run(words: impl Into<String>, command: impl Into<String>) -> Option<Self> {
+        Some(Self { words: words.into(), command: Some(command.into()) })
+    }
+}
+
+impl fmt::Display for Todo {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.command {
+            Some(command) => write!(f, "{}: {command}", self.words),
+            None => f.write_str(&self.words),
+        }
+    }
+}
+
+impl Serialize for Todo {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
+    }
+}
+
+/// What is to be done about a line. None: nothing.
 #[must_use]
-pub fn todo(item: &Item, date: &str) -> Option<String> {
+pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
     let at = |state: State| item.deliveries.iter().find(|d| d.state == state.text());
     match State::of(&item.state) {
-        State::Missing => return Some(missing(item, date)),
-        State::Held | State::Heard => return Some(held(item)),
+        State::Missing => return missing(item, date),
+        State::Held | State::Heard => return Todo::say(held(item)),
         _ => {}
     }
     if let Some(refused) = at(State::Refused) {
         let Delivery { message, receiver, .. } = refused;
-        return Some(format!(
-            "`wickline queue show {message}` says what {receiver} answered; then `wickline queue retry \
-             {message}`, or `wickline queue set-aside {message}`"
-        ));
+        return Todo::run(
+            format!(
+                "what {receiver} answered is told below; then `wickline queue retry {message}`, or \
+                 `wickline queue set-aside {message}`"
+            ),
+            format!("wickline queue show {message}"),
+        );
     }
     if let Some(waiting) = at(State::Waiting) {
         let Delivery { message, receiver, .. } = waiting;
-        return Some(if waiting.on_hold {
-            format!("a person keeps it back: `wickline queue retry {message}` lets it go")
-        } else {
-            format!(
+        if waiting.on_hold {
+            let command = format!("wickline queue retry {message}");
+            return Todo::run("a person keeps it back; this lets it go", command);
+        }
+        return match barriers.get(receiver) {
+            Some(Barrier { words, command }) => {
+                Some(Todo { words: words.clone(), command: command.clone() })
+            }
+            None => Todo::say(format!(
                 "nothing but time: it goes to {receiver} by itself; `wickline queue` shows when"
-            )
-        });
+            )),
+        };
     }
-    item.is_open().then(|| "configure a receiver that takes this analyzer's results".to_owned())
+    item.is_open()
+        .then(|| Todo::say("configure a receiver that takes this analyzer's results"))
+        .flatten()
 }
 
-/// Whether it is open and goes on by itself: of many such lines their count says enough.
+/// Whether it is open and only waits for its receivers: of many such lines their count says enough.
 #[must_use]
-pub fn goes_by_itself(item: &Item) -> bool {
+pub fn only_waits(item: &Item) -> bool {
     let mut open = item.deliveries.iter().filter(|d| !State::of(&d.state).is_done()).peekable();
     let held = matches!(State::of(&item.state), State::Held | State::Heard | State::Missing);
     !held
@@ -95,25 +141,32 @@ fn held(item: &Item) -> String {
     format!("{words}{more}")
 }
 
-fn missing(item: &Item, date: &str) -> String {
+fn missing(item: &Item, date: &str) -> Option<Todo> {
     let number = item.number.as_deref().unwrap_or("");
     let (analyzer, id) = (word(&item.analyzer), word(&item.id));
     if item.reason.as_deref() == Some("last-unknown") {
         let last = number.strip_prefix("after ").unwrap_or(number);
         let confirm = word(&format!("{}={last}", item.analyzer));
-        return format!(
-            "look in the analyzer's memory which was its last number: day close {date} --last {confirm} \
-             confirms it, else day explain {id} --date {date} --reason TEXT"
+        let words = format!(
+            "look in the analyzer's memory which was its last number: `wickline day close {date} --last \
+             {confirm}` confirms it; else"
         );
+        return Todo::run(words, format!("wickline day explain {id} --date {date}"));
     }
-    format!(
-        "look for it in the analyzer's memory and have it sent again; if it never comes: day explain {} \
-         --analyzer {analyzer} --date {date} --reason TEXT",
-        word(number)
-    )
+    let many = item.numbers.is_some_and(|n| n > 1);
+    let words = if many {
+        "look for them in the analyzer's memory and have them sent again; if they never come"
+    } else {
+        "look for it in the analyzer's memory and have it sent again; if it never comes"
+    };
+    // A number of the first run of its day is named as it is printed; of another its id tells which.
+    let which = if item.id.contains('#') { id } else { word(number) };
+    let command = format!("wickline day explain {which} --analyzer {analyzer} --date {date}");
+    Todo::run(words, command)
 }
 
 /// One word of a command line, whatever an analyzer printed.
+#[must_use]
 pub fn word(text: &str) -> String {
     let plain =
         |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '/' | '-' | '=' | '#' | '@');
@@ -125,7 +178,8 @@ pub fn word(text: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::{goes_by_itself, todo, word};
+    use super::super::road::{Barrier, Barriers};
+    use super::{only_waits, todo, word};
     use crate::store::lists::reports::{Delivery, HoldView, Item};
 
     fn item(state: &str, class: &str, reasons: &[&str]) -> Item {
@@ -163,38 +217,53 @@ mod tests {
         }
     }
 
+    fn said(item: &Item, barriers: &Barriers) -> String {
+        todo(item, "2026-03-14", barriers).map(|t| t.to_string()).unwrap_or_default()
+    }
+
     #[test]
     fn every_open_line_says_what_to_do_and_a_finished_one_says_nothing() {
-        let said = |item: &Item| todo(item, "2026-03-14").unwrap_or_default();
+        let none = Barriers::new();
         for (item, part) in [
             (item("held", "routine", &["specimen-blank"]), "held identify 17`"),
             (item("held", "routine", &["clock-off", "pad-unread"]), "names 1 more"),
-            (item("held", "control", &["clock-off"]), "held set-aside 17"),
+            (item("held", "control", &["clock-off"]), "wickline held set-aside 17"),
             (
                 item("missing", "routine", &[]),
-                "day explain 41 --analyzer bench-1 --date 2026-03-14",
+                "wickline day explain 41 --analyzer bench-1 --date 2026-03-14",
             ),
             (item("waiting", "routine", &[]), "configure a receiver"),
         ] {
-            assert!(said(&item).contains(part), "{item:?}: {}", said(&item));
+            assert!(said(&item, &none).contains(part), "{item:?}: {}", said(&item, &none));
         }
         let sent =
             |delivery| Item { deliveries: vec![delivery], ..item("waiting", "routine", &[]) };
-        assert!(said(&sent(at("refused", false))).starts_with("`wickline queue show 17@lis`"));
-        assert!(said(&sent(at("waiting", false))).starts_with("nothing but time"));
-        assert!(said(&sent(at("waiting", true))).contains("wickline queue retry 17@lis`"));
+        assert!(said(&sent(at("refused", false)), &none).contains("wickline queue show 17@lis"));
+        assert!(said(&sent(at("waiting", false)), &none).starts_with("nothing but time"));
+        assert!(said(&sent(at("waiting", true)), &none).contains("queue retry 17@lis"));
         for (state, on_hold, alone) in [
             ("waiting", false, true),
             ("waiting", true, false),
             ("refused", false, false),
             ("accepted", false, false),
         ] {
-            assert_eq!(goes_by_itself(&sent(at(state, on_hold))), alone, "{state} {on_hold}");
+            assert_eq!(only_waits(&sent(at(state, on_hold))), alone, "{state} {on_hold}");
         }
-        assert!(!goes_by_itself(&item("waiting", "routine", &[])), "nothing carries it");
+        assert!(!only_waits(&item("waiting", "routine", &[])), "nothing carries it");
         for state in ["accepted", "filed", "repeat", "set-aside", "explained"] {
-            assert_eq!(todo(&item(state, "routine", &[]), "2026-03-14"), None, "{state}");
+            assert_eq!(todo(&item(state, "routine", &[]), "2026-03-14", &none), None, "{state}");
         }
+    }
+
+    #[test]
+    fn what_waits_for_a_receiver_that_takes_nothing_does_not_go_by_itself() {
+        let words = "lis was paused by J. Mast".to_owned();
+        let command = Some("wickline queue resume lis".to_owned());
+        let barriers = Barriers::from([("lis".to_owned(), Barrier { words, command })]);
+        let item =
+            Item { deliveries: vec![at("waiting", false)], ..item("waiting", "routine", &[]) };
+        let said = said(&item, &barriers);
+        assert_eq!(said, "lis was paused by J. Mast: wickline queue resume lis");
     }
 
     #[test]

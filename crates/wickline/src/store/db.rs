@@ -1,125 +1,22 @@
 //! The one room that knows SQLite from Postgres: how to open, how a write begins, how schemas grow.
 
+use std::collections::BTreeMap;
 use std::os::unix::fs::OpenOptionsExt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::{Arc, Once, OnceLock};
 use std::time::Duration;
 
 use rustix::fs::Access;
 use rustix::io::Errno;
 use sqlx::AnyConnection;
+use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Connection, Executor, Row};
 use tokio::sync::{Mutex, OwnedMutexGuard};
 
 use super::files::Files;
 use super::{StoreError, sound};
-
-/// Where a database is.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Address {
-    Sqlite(PathBuf),
-    /// The whole URL. Shown only without its password.
-    Postgres(String),
-}
-
-impl Address {
-    /// Reads `sqlite:PATH` (relative to `base`) or `postgres://...`.
-    pub fn parse(text: &str, base: &Path) -> Result<Self, String> {
-        if let Some(path) = text.strip_prefix("sqlite:") {
-            if path.is_empty() {
-                return Err("`sqlite:` needs a path, as in `sqlite:ledger.db`".into());
-            }
-            return Ok(Address::Sqlite(base.join(path)));
-        }
-        if text.starts_with("postgres://") || text.starts_with("postgresql://") {
-            return Ok(Address::Postgres(text.to_owned()));
-        }
-        Err("allowed: `sqlite:PATH` or `postgres://USER@HOST/DATABASE`".into())
-    }
-
-    /// How to name it to a person: never with a password.
-    #[must_use]
-    pub fn label(&self) -> String {
-        match self {
-            Address::Sqlite(path) => path.display().to_string(),
-            Address::Postgres(url) => masked_address(url).replace(":***@", "@"),
-        }
-    }
-
-    /// Where to try, in order. A Postgres URL may name several servers, as its own tools allow:
-    /// `postgres://USER@HOST1:PORT,HOST2:PORT/DATABASE`.
-    fn urls(&self) -> Vec<String> {
-        match self {
-            // Paths may hold any character: percent-encode what a URL would read otherwise.
-            Address::Sqlite(path) => {
-                let mut url = String::from("sqlite://");
-                for byte in path.as_os_str().as_encoded_bytes() {
-                    match byte {
-                        b'/' | b'.' | b'-' | b'_' | b'0'..=b'9' | b'A'..=b'Z' | b'a'..=b'z' => {
-                            url.push(char::from(*byte));
-                        }
-                        _ => url.push_str(&format!("%{byte:02X}")),
-                    }
-                }
-                url.push_str("?mode=rw");
-                vec![url]
-            }
-            Address::Postgres(url) => {
-                let (scheme, rest) = url.split_once("://").unwrap_or(("postgres", url));
-                let (authority, path) = rest.split_at(rest.find('/').unwrap_or(rest.len()));
-                let (user, hosts) = authority.split_at(authority.rfind('@').map_or(0, |at| at + 1));
-                hosts.split(',').map(|host| format!("{scheme}://{user}{host}{path}")).collect()
-            }
-        }
-    }
-
-    fn is_sqlite(&self) -> bool {
-        matches!(self, Address::Sqlite(_))
-    }
-
-    /// True where other processes may write at the same time.
-    #[must_use]
-    pub fn is_shared(&self) -> bool {
-        !self.is_sqlite()
-    }
-}
-
-const SERVERS: [&str; 2] = ["postgres://", "postgresql://"];
-
-/// A text in which no server's address shows its password: `postgres://wickline:***@db/wickline`.
-#[must_use]
-pub fn masked(text: &str) -> String {
-    let (mut out, mut rest) = (String::new(), text);
-    while let Some(at) = SERVERS.iter().filter_map(|s| rest.find(s)).min() {
-        let end = rest[at..].find(['\n', '"']).map_or(rest.len(), |end| at + end);
-        out.push_str(&rest[..at]);
-        out.push_str(&masked_address(&rest[at..end]));
-        rest = &rest[end..];
-    }
-    out + rest
-}
-
-/// The same for a text that is one address and nothing else.
-#[must_use]
-pub fn masked_address(text: &str) -> String {
-    let Some((scheme, address)) = text.split_once("://") else { return text.to_owned() };
-    let (user, place) = address.split_at(address.rfind('@').unwrap_or(0));
-    let shown = match user.split_once(':') {
-        Some((name, _)) => format!("{scheme}://{name}:***{place}"),
-        None => text.to_owned(),
-    };
-    without_parameter(&shown)
-}
-
-/// The same for a password that stands among the parameters.
-fn without_parameter(address: &str) -> String {
-    let word = "password=";
-    let Some(at) = address.to_ascii_lowercase().find(word).map(|at| at + word.len()) else {
-        return address.to_owned();
-    };
-    let end = address[at..].find('&').map_or(address.len(), |end| at + end);
-    format!("{}***{}", &address[..at], without_parameter(&address[end..]))
-}
+use crate::address::Address;
+use crate::digest;
 
 /// How long a server may take to let us in.
 const CONNECT: Duration = Duration::from_secs(5);
@@ -402,16 +299,16 @@ impl Db {
         if found > known {
             return Err(StoreError::Newer { what: self.address.label(), found, known });
         }
-        for (index, text) in migrations.iter().enumerate().skip(usize::try_from(found).unwrap_or(0))
-        {
-            let text = self.dialect_of(text);
-            for statement in text.split(';').filter(|s| !s.trim().is_empty()) {
+        let (applied, new) = migrations.split_at(usize::try_from(found).unwrap_or(0));
+        check_applied(&mut write, applied).await?;
+        for (version, text) in (found + 1..).zip(new) {
+            for statement in self.dialect_of(text).split(';').filter(|s| !s.trim().is_empty()) {
                 write.run_built(statement.to_owned()).await?;
             }
-            let version = i64::try_from(index + 1).unwrap_or(i64::MAX);
-            write
-                .run_built(format!("INSERT INTO schema_version (version) VALUES ({version})"))
-                .await?;
+            let query = sqlx::query("INSERT INTO schema_version (version) VALUES ($1)");
+            let done = write.conn().execute(query.bind(version)).await;
+            done.map_err(|e| write.wrong(&e))?;
+            note_digest(&mut write, version, text).await?;
         }
         write.commit().await
     }
@@ -425,6 +322,43 @@ impl Db {
             text.replace("ROWKEY", "BIGINT PRIMARY KEY").replace("BLOB", "BYTEA")
         }
     }
+}
+
+/// A migration that was applied stays as it was: else two stores of one version would not be alike. A
+/// store from before digests were kept has them noted now.
+async fn check_applied(write: &mut Write, applied: &[&str]) -> Result<(), StoreError> {
+    write
+        .run(
+            "CREATE TABLE IF NOT EXISTS schema_digest \
+             (version BIGINT PRIMARY KEY, digest TEXT NOT NULL)",
+        )
+        .await?;
+    let rows = write.conn().fetch_all("SELECT version, digest FROM schema_digest").await;
+    let read = |row: &AnyRow| Ok((row.try_get(0)?, row.try_get(1)?));
+    let noted: Result<BTreeMap<i64, String>, sqlx::Error> =
+        rows.and_then(|rows| rows.iter().map(read).collect());
+    let noted = noted.map_err(|e| write.wrong(&e))?;
+    for (version, text) in (1..).zip(applied) {
+        match noted.get(&version) {
+            Some(digest) if *digest == digest::of(text) => {}
+            None => note_digest(write, version, text).await?,
+            Some(_) => {
+                let why = format!(
+                    "step {version} of its schema was made from another text than the one of this program. \
+                     Nothing was changed: run the program that made it, or restore a backup of this one's"
+                );
+                return Err(StoreError::Unsafe { what: write.what.clone(), why });
+            }
+        }
+    }
+    Ok(())
+}
+
+async fn note_digest(write: &mut Write, version: i64, text: &str) -> Result<(), StoreError> {
+    let query = sqlx::query("INSERT INTO schema_digest (version, digest) VALUES ($1, $2)")
+        .bind(version)
+        .bind(digest::of(text));
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
 pub(super) async fn check_promises(conn: &mut AnyConnection, what: &str) -> Result<(), StoreError> {
@@ -548,34 +482,12 @@ pub fn list_of(count: usize, first: usize) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::{Address, list_of, rows_of};
-    use std::path::Path;
+    use super::{list_of, rows_of};
 
     #[test]
     fn a_values_list_counts_on() {
         assert_eq!(rows_of(2, 2, false), "($1, $2), ($3, $4)");
         assert_eq!(rows_of(2, 2, true), "(?, ?), (?, ?)");
         assert_eq!(list_of(3, 2), "$2, $3, $4");
-    }
-
-    #[test]
-    fn a_url_may_name_several_servers() {
-        let urls = |text: &str| Address::Postgres(text.into()).urls();
-        assert_eq!(
-            urls("postgres://w:a@b@db1:5432,db2/wickline?sslmode=require"),
-            [
-                "postgres://w:a@b@db1:5432/wickline?sslmode=require",
-                "postgres://w:a@b@db2/wickline?sslmode=require"
-            ]
-        );
-        assert_eq!(urls("postgres://w@db/wickline"), ["postgres://w@db/wickline"]);
-        assert_eq!(urls("postgres://[::1]:5/w"), ["postgres://[::1]:5/w"]);
-    }
-
-    #[test]
-    fn a_label_never_shows_a_password() {
-        let address = Address::parse("postgres://wickline:s3cret@db/wickline", Path::new("/"));
-        assert_eq!(address.map(|a| a.label()).as_deref(), Ok("postgres://wickline@db/wickline"));
-        assert!(Address::parse("mysql://x", Path::new("/")).is_err());
     }
 }

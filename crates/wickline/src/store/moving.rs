@@ -118,7 +118,7 @@ const TABLES: &[Table] = &[
     Table {
         name: "position",
         key: None,
-        columns: &[("tape", Text), ("analyzer", Text), ("entry", Whole)],
+        columns: &[("tape", Text), ("analyzer", Text), ("entry", Whole), ("doubt_to", Whole)],
     },
     Table {
         name: "numbering",
@@ -136,6 +136,7 @@ const TABLES: &[Table] = &[
             ("latest", Text),
             ("unheard", Whole),
             ("restarted", Whole),
+            ("said", Whole),
         ],
     },
     Table {
@@ -153,6 +154,8 @@ const TABLES: &[Table] = &[
             ("reason", Text),
             ("why", Text),
             ("noticed_at", Whole),
+            ("up_to", Whole),
+            ("width", Whole),
         ],
     },
     Table {
@@ -224,6 +227,18 @@ const TABLES: &[Table] = &[
         columns: &[("id", Text), ("paused", Whole), ("stopped", Whole), ("detail", Text)],
     },
     Table {
+        name: "notice",
+        key: Some("n"),
+        columns: &[
+            ("n", Whole),
+            ("kind", Text),
+            ("tape", Text),
+            ("since", Whole),
+            ("detail", Text),
+            ("lifted_at", Whole),
+        ],
+    },
+    Table {
         name: "trail",
         key: Some("n"),
         columns: &[
@@ -243,7 +258,7 @@ const TABLES: &[Table] = &[
 
 /// Tables whose rows belong to the daemons that run, not to the laboratory.
 #[cfg(test)]
-const LEFT: &[&str] = &["lease", "schema_version"];
+const LEFT: &[&str] = &["lease", "schema_version", "schema_digest"];
 
 impl Ledger {
     /// Copies everything into `to`, which must be new, and bars this one. Done again after a crash it
@@ -426,6 +441,11 @@ pub(crate) mod tests {
     pub fn known() -> Vec<(String, Vec<String>)> {
         let columns = |t: &super::Table| t.columns.iter().map(|(c, _)| (*c).to_owned()).collect();
         TABLES.iter().map(|t| (t.name.to_owned(), columns(t))).collect()
+    }
+
+    /// The column by which a table is copied in steps.
+    pub fn key(table: &str) -> Option<&'static str> {
+        TABLES.iter().find(|t| t.name == table).and_then(|t| t.key)
     }
 
     pub fn left() -> &'static [&'static str] {

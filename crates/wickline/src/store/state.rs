@@ -94,6 +94,15 @@ states! {
     SetAside "set-aside" => [Accepted, Waiting],
 }
 
+states! {
+    /// Where a number stands that an analyzer gave out and nobody heard in its turn.
+    NumberState, "number":
+    Missing "missing" => [Explained, Heard],
+    // A person takes the explanation back; or it came after all.
+    Explained "explained" => [Missing, Heard],
+    Heard "heard" => [],
+}
+
 /// Where a report, a message or a number is on its way, in the words that people read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum State {
@@ -188,7 +197,7 @@ impl From<MessageState> for State {
 
 #[cfg(test)]
 mod tests {
-    use super::{MessageState, ReportState, State};
+    use super::{MessageState, NumberState, ReportState, State};
 
     #[test]
     fn only_the_arrows_that_were_drawn_can_be_made() {
@@ -231,5 +240,19 @@ mod tests {
         }
         assert_eq!(ReportState::of("accepted"), None);
         assert_eq!(MessageState::of("held"), None);
+    }
+
+    #[test]
+    fn a_number_that_came_is_never_missing_again() {
+        use NumberState::{Explained, Heard, Missing};
+        let drawn =
+            [(Missing, Explained), (Missing, Heard), (Explained, Missing), (Explained, Heard)];
+        for from in NumberState::ALL {
+            assert_eq!(NumberState::of(from.text()), Some(*from));
+            for to in NumberState::ALL {
+                assert_eq!(from.to(*to).is_ok(), drawn.contains(&(*from, *to)), "{from} to {to}");
+            }
+        }
+        assert_eq!(NumberState::of("waiting"), None);
     }
 }

@@ -3,10 +3,14 @@
 use sqlx::{Connection, Executor, Row};
 
 use super::StoreError;
-use super::db::{Address, Db};
+use super::db::Db;
 use super::sound::Check;
 use super::tape::{Kind, Tape};
+use crate::address::Address;
 use crate::testing::scratch;
+
+mod schemas;
+mod statements;
 
 const PARENTS: &str = "CREATE TABLE parent (n BIGINT PRIMARY KEY);
 CREATE TABLE child (n BIGINT PRIMARY KEY,

@@ -9,6 +9,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Executor, Row as _};
 
 use crate::clock;
+use crate::digest;
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
@@ -17,11 +18,6 @@ use crate::store::rows::storable;
 
 /// The columns of a row, in the order in which they are sealed.
 const COLUMNS: &str = "n, at, who, login, verb, object, reason, was, became, hash";
-
-/// The columns of a row, for a question.
-pub(crate) const fn columns() -> &'static str {
-    COLUMNS
-}
 
 /// Rows read or sealed in one step.
 const STEP: usize = 500;
@@ -156,13 +152,7 @@ fn sum(fields: &[Option<&str>]) -> String {
             }
         }
     }
-    hex(&sum.finalize())
-}
-
-/// Bytes in hexadecimal digits.
-#[must_use]
-pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect()
+    digest::hex(&sum.finalize())
 }
 
 /// The last row and its seal, from which everything before it follows. Row 0: the ledger's label.
@@ -174,7 +164,7 @@ pub struct Head {
 
 impl Head {
     /// Where the chain of one ledger begins: another ledger's cannot be put in its place.
-    fn start(epoch: &str, made_at: i64) -> Self {
+    pub(crate) fn start(epoch: &str, made_at: i64) -> Self {
         let hash = sum(&[Some("wickline trail"), Some(epoch), Some(&made_at.to_string())]);
         Self { n: 0, hash }
     }

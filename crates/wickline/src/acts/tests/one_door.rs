@@ -6,6 +6,7 @@ use super::*;
 use crate::acts::aside::Statement;
 use crate::acts::decide::Decision;
 use crate::acts::telling::Said;
+use crate::settings::bench::Second;
 use crate::store::state::State;
 
 const WHY: &str = "strip misplaced";
@@ -73,7 +74,46 @@ on_both!(
     what_was_on_the_wire_when_it_was_withdrawn_is_withdrawn_after_all,
     what_was_on_the_wire_when_it_was_replaced_is_corrected_after_all,
     a_row_that_cannot_be_read_is_nothing_else,
+    a_second_result_of_a_specimen_is_held_where_the_laboratory_wants_that,
 );
+
+async fn a_second_result_of_a_specimen_is_held_where_the_laboratory_wants_that(mut lab: Lab) {
+    lab.bench.second = Second::Hold;
+    let heard = [lab.heard("7", "KP-00007", "NEG"), lab.heard("8", "KP-00007", "2+")];
+    let taken = lab.take(&heard, 1).await;
+    let second = Some(Reason::SecondResult);
+    assert_eq!(states(&taken), [(ReportState::Waiting, None), (ReportState::Held, second)]);
+    let held = lab.shown(taken.reports[1].id).await.detail.expect("why");
+    assert!(held.contains("report 1 is a result of this specimen"), "{held}");
+    // Later, by another bench, and by hand.
+    let later = [
+        lab.heard("9", "KP-00007", "3+"),
+        lab.heard("10", "", "3+"),
+        lab.heard("11", "KP-00011", "NEG"),
+    ];
+    let later = lab.take(&later, 2).await;
+    assert_eq!(later.reports[0].reason, second);
+    assert_eq!(later.reports[2].state, ReportState::Waiting);
+    let (blank, given) = (later.reports[1].id, twice("KP-00011"));
+    assert_eq!(
+        lab.ledger.results_beside(blank, "KP-00011").await.expect("read"),
+        [later.reports[2].id]
+    );
+    let named = lab.ledger.report_identify(&lab.bench, &person(), blank, &given).await;
+    assert_eq!(named.expect("identified"), [(blank, "held".to_owned())]);
+    let item = lab.shown(blank).await;
+    assert_eq!(
+        (item.reason.as_deref(), item.specimen.as_deref()),
+        (Some("second-result"), Some("KP-00011"))
+    );
+    lab.ledger
+        .report_release(&lab.bench, &person(), blank, "repeated on purpose")
+        .await
+        .expect("goes");
+    lab.bench.second = Second::Warn;
+    let warned = [lab.heard("12", "KP-00011", "1+")];
+    assert_eq!(lab.take(&warned, 3).await.reports[0].state, ReportState::Waiting);
+}
 
 /// Two prints of one number; the second was decided to correct the first, and waits for its pad. Then the
 /// first is withdrawn: whatever a mended dialect makes of the second, it has nothing to correct.
@@ -105,8 +145,8 @@ async fn a_withdrawal_is_outstanding_until_it_is_accepted_or_told(mut lab: Lab) 
     assert!(words.contains("the receiver still has the wrong result"), "{words}");
     assert!(words.contains(&format!("wickline report told {id} --receiver lis")), "{words}");
     let blank = Statement { who: "  ".into(), ..statement() };
-    assert!(lab.ledger.report_told(&person(), gone, &blank).await.is_err(), "who is needed");
-    lab.ledger.report_told(&person(), gone, &statement()).await.expect("stated");
+    assert!(lab.ledger.report_told(&person(), id, "lis", &blank).await.is_err(), "who is needed");
+    lab.ledger.report_told(&person(), id, "lis", &statement()).await.expect("stated");
     let item = lab.shown(id).await;
     assert_eq!(item.state, "set-aside");
     let said = item.deliveries.last().and_then(|d| d.detail.clone()).expect("it stays marked");
@@ -115,10 +155,9 @@ async fn a_withdrawal_is_outstanding_until_it_is_accepted_or_told(mut lab: Lab) 
     assert_eq!(lab.trail_of("told").await[0].who, "J. Mast");
     // A result is no withdrawal.
     let heard = [lab.heard("8", "KP-00008", "NEG")];
-    lab.take(&heard, 2).await;
-    let result = lab.waiting().await[0];
-    let told = lab.ledger.report_told(&person(), result, &statement()).await;
-    assert!(told.expect_err("no").to_string().contains("no withdrawal"));
+    let result = lab.take(&heard, 2).await.reports[0].id;
+    let told = lab.ledger.report_told(&person(), result, "lis", &statement()).await;
+    assert!(told.expect_err("no").to_string().contains("nothing that lis still has"));
 }
 
 /// It was told, and is taken out of the configuration: that it still has the wrong result stays in the list.
@@ -134,7 +173,7 @@ async fn a_receiver_that_is_gone_is_told_by_hand(mut lab: Lab) {
     let n = one.n;
     let retry = lab.ledger.message_retry(&lab.bench, &person(), &Again::These(vec![n])).await;
     assert!(retry.expect_err("no").to_string().contains("not configured here"));
-    lab.ledger.report_told(&person(), n, &statement()).await.expect("stated");
+    lab.ledger.report_told(&person(), id, "lis", &statement()).await.expect("stated");
     assert_eq!(lab.shown(id).await.state, "set-aside");
     lab.bench.targets = targets;
 }

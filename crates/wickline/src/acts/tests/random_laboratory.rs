@@ -313,7 +313,8 @@ impl Story {
         if items.is_empty() {
             return Ok(());
         }
-        let n = number_of(&items[self.dice.roll(items.len())]);
+        let item = items[self.dice.roll(items.len())].clone();
+        let n = number_of(&item);
         let what = self.dice.roll(5);
         let (ledger, actor) = (self.lab.ledger.clone(), self.actor());
         match what {
@@ -321,7 +322,8 @@ impl Story {
             1 => ledger.message_set_aside(&actor, &[n], "no").await?,
             2 => {
                 let (who, when, how) = ("ward 3".into(), "now".into(), "by telephone".into());
-                ledger.report_told(&actor, n, &Statement { who, when, how }).await?;
+                let report = item.id.parse().expect("a number");
+                ledger.report_told(&actor, report, "lis", &Statement { who, when, how }).await?;
             }
             _ => {
                 let again = Again::These(vec![n]);
@@ -342,7 +344,7 @@ impl Story {
         }
         let last = Some("6".to_owned());
         let confirmed = [Confirmed { analyzer: "bench-1".into(), last }];
-        ledger.day_close(&self.lab.bench, &actor, DAY, &confirmed).await.map(drop)
+        ledger.day_close(&self.lab.bench, &actor, DAY, &confirmed, &confirmed).await.map(drop)
     }
 
     /// The daemon dies and starts again: what may have been on the wire may have been sent.

@@ -15,7 +15,7 @@ use super::screen;
 use crate::cli::output::Output;
 use crate::cli::{Answer, Exit, Failure};
 use crate::clock;
-use crate::pipeline::reading::TapeClock;
+use crate::store::tape::ticks::TapeClock;
 use crate::store::tape::{Entry, Kind, Tape};
 
 /// How often the tape is looked at.

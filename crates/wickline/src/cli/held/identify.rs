@@ -60,12 +60,25 @@ pub async fn confirmed(
         None if asks => asked(one)?,
         None => return Err(missing(entry.first, "the first time")),
     };
+    if asks && many == SPECIMEN.many {
+        tell_beside(desk, id, &first).await?;
+    }
     let second = match again {
         Some(again) => again.to_owned(),
         None if asks => asked(&format!("{one} again"))?,
         None => return Err(missing(entry.again, "a second time, as it was read the second time,")),
     };
     Ok(Twice::of(many, &first, &second)?)
+}
+
+/// Another result of this specimen on the same day is shown before this one becomes a second.
+async fn tell_beside(desk: &Desk, id: i64, specimen: &str) -> Result<(), Failure> {
+    for other in desk.ledger.results_beside(id, specimen).await? {
+        eprintln!(
+            "report {other} is a result of this specimen on the same day: `wickline held show {other}`"
+        );
+    }
+    Ok(())
 }
 
 /// Every line of a file or of standard input: what one line is refused, the others are not.

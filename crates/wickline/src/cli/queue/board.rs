@@ -21,6 +21,8 @@ struct Board {
     id: String,
     configured: bool,
     paused: bool,
+    /// Why the daemon paused it. None: a person did, or the configuration.
+    paused_for: Option<String>,
     stopped: bool,
     late: bool,
     waiting: i64,
@@ -71,8 +73,9 @@ async fn boards(desk: &Desk) -> Result<Vec<Board>, Failure> {
         boards.push(Board {
             configured: target.is_some(),
             paused: gate.paused,
+            paused_for: gate.detail.clone().filter(|_| gate.paused && !gate.stopped),
             stopped: gate.stopped,
-            late: target.is_some_and(|t| t.is_late(&standing, now)),
+            late: target.is_some_and(|t| t.is_late(standing.waiting, standing.oldest_s(now))),
             waiting: standing.waiting,
             kept_back: standing.kept_back,
             refused: standing.refused,
@@ -176,7 +179,8 @@ fn moving(board: &Board) -> String {
         return format!("stopped: {}; `wickline queue resume {}`", why(&board.detail), board.id);
     }
     if board.paused {
-        return format!("paused; `wickline queue resume {}` lets it go on", board.id);
+        let why = board.paused_for.as_ref().map(|why| format!(": {why}")).unwrap_or_default();
+        return format!("paused{why}; `wickline queue resume {}` lets it go on", board.id);
     }
     if board.waiting == 0 {
         return "nothing waits".into();

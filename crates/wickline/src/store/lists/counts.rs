@@ -160,6 +160,17 @@ impl Ledger {
             .map_err(|e: sqlx::Error| self.wrong(&e))
     }
 
+    /// Whether anything went out, or may have, that had been set aside for something else.
+    pub async fn owes(&self) -> Result<bool, StoreError> {
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query("SELECT n FROM message WHERE owes = 1 LIMIT 1")
+            .fetch_optional(&mut conn)
+            .await
+            .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        Ok(row.is_some())
+    }
+
     /// How many reports need a person.
     pub async fn held_count(&self) -> Result<i64, StoreError> {
         let mut conn = self.db.read().await?;

@@ -6,6 +6,7 @@ use std::fmt;
 
 use sqlx::Row;
 use sqlx::any::AnyRow;
+use wickline_normalize::account::{Account, Counting, Sequence, named};
 use wickline_normalize::number;
 use wickline_normalize::rules::Rules;
 
@@ -13,6 +14,8 @@ use crate::clock::SiteClock;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::reports::Item;
+use crate::store::rows::absent::{self, Absence, Absent};
+use crate::store::rows::numbering;
 
 /// Where a number stands among those of its analyzer: without a mark first, then as counted.
 #[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
@@ -66,12 +69,41 @@ pub(crate) struct Placed {
     pub last_unknown: bool,
 }
 
-/// What the row of a number that did not come is found by.
+/// What the rows of numbers that did not come are found by.
 #[derive(Clone, Debug)]
 pub(crate) struct Key {
     pub sequence: String,
     pub mark: String,
-    pub value: i64,
+    pub from: i64,
+    pub to: i64,
+    width: usize,
+    /// From before the account.
+    pub is_old: bool,
+}
+
+impl Placed {
+    /// The id of some of its numbers, or of all of them.
+    pub fn id_of(&self, from: i64, to: i64) -> String {
+        let Some(key) = self.row.as_ref().filter(|k| (k.from, k.to) != (from, to)) else {
+            return self.item.id.clone();
+        };
+        let run = self.spot.as_ref().map(|s| s.run.clone()).unwrap_or_default();
+        absent_id(&self.item.analyzer, &range_name(&key.mark, from, to, key.width), &run)
+    }
+}
+
+/// What stands for a number that did not come, or for several: its name, and in which run it is where that is
+/// not the first of its day.
+fn absent_id(analyzer: &str, numbers: &str, run: &Run) -> String {
+    match (run.generation, run.round) {
+        (1, 0) => format!("{analyzer}/{numbers}"),
+        (generation, round) => format!("{analyzer}/{numbers}#{generation}.{round}"),
+    }
+}
+
+fn range_name(mark: &str, from: i64, to: i64, width: usize) -> String {
+    let (first, last) = (named(mark, from, width), named(mark, to, width));
+    if from == to { first } else { format!("{first}-{last}") }
 }
 
 impl Ledger {
@@ -102,52 +134,64 @@ impl Ledger {
 
     async fn absent(&self, day: &str, clock: &SiteClock) -> Result<Vec<Placed>, StoreError> {
         let mut conn = self.db.read().await?;
-        let rows = sqlx::query(
-            "SELECT analyzer, sequence, mark, value, number, class, state, reason, why, noticed_at \
-             FROM absent WHERE day = $1 AND state <> 'heard'",
-        )
-        .bind(day)
-        .fetch_all(&mut conn)
-        .await
-        .map_err(|e| self.wrong(&e))?;
+        let rows = absent::of_day(&mut conn, day).await?;
         self.db.give_back(conn).await;
-        let read = |row: &AnyRow| absent(row, clock);
-        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
+        Ok(joined(rows).into_iter().map(|row| absent_line(row, clock)).collect())
+    }
+
+    /// The latest day on which a number is missing.
+    pub(crate) async fn missing_elsewhere(&self, text: &str) -> Result<Option<String>, StoreError> {
+        let (mark, value) = Marks::default().split("", text);
+        let mut conn = self.db.read().await?;
+        let day = absent::latest_day_of(&mut conn, text, (&mark, value)).await?;
+        self.db.give_back(conn).await;
+        Ok(day)
     }
 
     /// The marks that the account of each analyzer knows: they say where the digits of a number begin,
     /// here as where it was entered, whatever the configuration says now.
     pub(crate) async fn marks(&self, day: &str) -> Result<Marks, StoreError> {
         let mut conn = self.db.read().await?;
-        let rows =
-            sqlx::query("SELECT DISTINCT analyzer, mark FROM numbering WHERE day = $1 OR day = ''")
-                .bind(day)
-                .fetch_all(&mut conn)
-                .await
-                .map_err(|e| self.wrong(&e))?;
+        let runs = numbering::of_day(&mut conn, day).await?;
         self.db.give_back(conn).await;
+        let mut of: BTreeMap<String, Vec<Sequence>> = BTreeMap::new();
         let mut marks = Marks::default();
-        for row in rows {
-            let read = || Ok((row.try_get("analyzer")?, row.try_get("mark")?));
-            let (analyzer, mark): (String, String) = read().map_err(|e| self.wrong(&e))?;
-            marks.0.entry(analyzer).or_default().insert(mark);
+        for (analyzer, run) in runs {
+            marks.known.entry(analyzer.clone()).or_default().insert(run.mark.clone());
+            of.entry(analyzer).or_default().push(run);
+        }
+        for (analyzer, runs) in of {
+            let account = Account::new(Counting::default(), runs);
+            for (mark, day, generation) in account.asides() {
+                marks.asides.insert((analyzer.clone(), mark.into(), day.into(), generation));
+            }
         }
         Ok(marks)
     }
 }
 
-/// The marks of each analyzer.
+/// The marks of each analyzer, and which runs are none that it goes on with.
 #[derive(Debug, Default)]
-pub(crate) struct Marks(BTreeMap<String, HashSet<String>>);
+pub(crate) struct Marks {
+    known: BTreeMap<String, HashSet<String>>,
+    asides: HashSet<(String, String, String, u32)>,
+}
 
 impl Marks {
+    /// Whether a number was used a second time, by a strip that was run under it.
+    pub fn is_aside(&self, analyzer: &str, spot: &Spot) -> bool {
+        let Spot { mark, run, .. } = spot;
+        let (analyzer, mark, day) = (analyzer.to_owned(), mark.clone(), run.day.clone());
+        self.asides.contains(&(analyzer, mark, day, run.generation))
+    }
+
     /// A number in mark and value: the longest mark that the account knows, else what stands before
     /// the digits.
     pub fn split(&self, analyzer: &str, text: &str) -> (String, Option<i64>) {
         /// Digits that can be counted on.
         const DIGITS: usize = 9;
         let tail = text.bytes().rev().take_while(u8::is_ascii_digit).take(DIGITS).count();
-        let known = self.0.get(analyzer);
+        let known = self.known.get(analyzer);
         for digits in 1..=tail {
             let (mark, value) = text.split_at(text.len() - digits);
             if known.is_some_and(|k| k.contains(mark)) {
@@ -184,57 +228,85 @@ fn placed(row: &AnyRow, item: Item, marks: &Marks) -> Result<Placed, sqlx::Error
     })
 }
 
-fn absent(row: &AnyRow, clock: &SiteClock) -> Result<Placed, sqlx::Error> {
-    let (analyzer, number): (String, String) = (row.try_get("analyzer")?, row.try_get("number")?);
-    let (reason, why): (String, Option<String>) = (row.try_get("reason")?, row.try_get("why")?);
-    let (mark, value): (String, i64) = (row.try_get("mark")?, row.try_get("value")?);
-    let sequence: String = row.try_get("sequence")?;
-    let at: i64 = row.try_get("noticed_at")?;
-    let key = Key { sequence: sequence.clone(), mark: mark.clone(), value };
-    // Rows from before the account have the number as their mark.
-    let (mark, value) = if value == 0 && mark == number {
-        let old = number::split(&number, &Rules::default());
+/// Ranges that follow each other, and of which the same is known, are one.
+fn joined(rows: Vec<Absent>) -> Vec<Absent> {
+    let mut joined: Vec<Absent> = Vec::new();
+    for row in rows {
+        let follows = |before: &&mut Absent| {
+            let of = |r: &Absent| (r.analyzer.clone(), r.sequence.clone(), r.mark.clone());
+            let known = |r: &Absent| (r.state, r.reason, r.why.clone(), r.class.clone());
+            let range = row.reason != Absence::LastUnknown && row.from == before.to + 1;
+            range && of(before) == of(&row) && known(before) == known(&row)
+        };
+        match joined.last_mut().filter(follows) {
+            Some(before) => before.to = row.to,
+            None => joined.push(row),
+        }
+    }
+    joined
+}
+
+fn absent_line(row: Absent, clock: &SiteClock) -> Placed {
+    let run = Run::of(&row.sequence).unwrap_or_default();
+    let is_old = row.is_old();
+    let key = Key {
+        sequence: row.sequence.clone(),
+        mark: row.mark.clone(),
+        from: row.from,
+        to: row.to,
+        width: row.width,
+        is_old,
+    };
+    let (mark, value) = if is_old {
+        let old = number::split(&row.number, &Rules::default());
         (old.mark, old.value.unwrap_or(-1))
     } else {
-        (mark, value)
+        (row.mark, row.from)
     };
-    let run = Run::of(&sequence).unwrap_or_default();
-    let apart = if (run.generation, run.round) == (1, 0) {
-        String::new()
+    let number = if row.from == row.to {
+        row.number
     } else {
-        format!("#{}.{}", run.generation, run.round)
+        // The first stands as it was told.
+        format!("{}-{}", row.number, named(&mark, row.to, row.width))
     };
+    let noticed = clock.time_of_day(row.noticed_at);
+    let count = row.to - row.from + 1;
     let item = Item {
-        id: format!("{analyzer}/{number}{apart}"),
-        detail: Some(why.unwrap_or_else(|| absence(&reason, &number, &clock.time_of_day(at)))),
+        id: absent_id(&row.analyzer, &number, &run),
+        detail: Some(row.why.unwrap_or_else(|| absence(row.reason, &number, count, &noticed))),
         number: Some(number),
-        class: row.try_get("class")?,
-        state: row.try_get("state")?,
-        reason: Some(reason.clone()),
-        analyzer,
+        numbers: Some(count),
+        class: row.class,
+        state: row.state.text().to_owned(),
+        reason: Some(row.reason.code().to_owned()),
+        analyzer: row.analyzer,
         ..Item::default()
     };
-    Ok(Placed {
+    Placed {
         item,
         spot: Some(Spot { mark, run, value }),
         counted: true,
         row: Some(key),
         n: 0,
-        at,
-        last_unknown: reason == "last-unknown",
-    })
+        at: row.noticed_at,
+        last_unknown: row.reason == Absence::LastUnknown,
+    }
 }
 
-/// Why a number stands on the sheet that nobody heard.
-fn absence(reason: &str, number: &str, noticed: &str) -> String {
+/// Why a number stands on the sheet that nobody heard, or several.
+fn absence(reason: Absence, number: &str, count: i64, noticed: &str) -> String {
+    let (which, was) = match count {
+        1 => (format!("number {number}"), "was"),
+        _ => (format!("{count} numbers"), "were"),
+    };
     match reason {
-        "number-unknown" => {
-            format!("number {number} may have gone by while nobody listened; noticed at {noticed}")
+        Absence::Unknown => {
+            format!("{which} may have gone by while nobody listened; noticed at {noticed}")
         }
-        "last-unknown" => {
+        Absence::LastUnknown => {
             format!("nobody listened {number}, so that it may not have been the last one")
         }
-        _ => format!("number {number} was skipped; noticed at {noticed}"),
+        Absence::Skipped => format!("{which} {was} skipped; noticed at {noticed}"),
     }
 }
 
@@ -262,7 +334,7 @@ mod tests {
     fn a_number_is_split_as_the_account_entered_it() {
         let mut marks = Marks::default();
         let known = ["", "Q1", "Q", "9"].map(str::to_owned);
-        marks.0.insert("bench-1".into(), known.into());
+        marks.known.insert("bench-1".into(), known.into());
         for (text, mark, value) in [
             ("0058", "", Some(58)),
             ("Q1003", "Q1", Some(3)),

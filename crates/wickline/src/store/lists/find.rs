@@ -3,14 +3,13 @@
 
 use std::collections::BTreeMap;
 
+use sqlx::Row;
 use sqlx::any::AnyRow;
-use sqlx::{AssertSqlSafe, Row};
 
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Name;
 use crate::store::trail::Row as TrailRow;
-use crate::store::trail::columns;
 
 /// Reports that one question finds at most, the latest of them.
 pub const MOST: i64 = 1000;
@@ -118,17 +117,6 @@ impl Ledger {
         }
         objects.sort();
         objects.dedup();
-        let sql = format!("SELECT {} FROM trail WHERE object = $1 ORDER BY n", columns());
-        let mut conn = self.db.read().await?;
-        let mut found = Vec::new();
-        for object in objects {
-            let query = sqlx::query(AssertSqlSafe(sql.as_str())).bind(object);
-            found.extend(query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?);
-        }
-        self.db.give_back(conn).await;
-        let rows = found.iter().map(TrailRow::read).collect::<Result<Vec<_>, _>>();
-        let mut rows = rows.map_err(|e| self.wrong(&e))?;
-        rows.sort_by_key(|row| row.n);
-        Ok(rows)
+        self.trail_of(&objects).await
     }
 }

@@ -6,10 +6,9 @@ pub mod find;
 pub mod lookback;
 pub mod names;
 pub mod now;
-#[cfg(test)]
-mod plans;
 pub mod queue;
 pub mod reports;
 pub mod runs;
+pub mod sheet;
 pub mod stretch;
 pub mod told;

@@ -49,6 +49,9 @@ pub struct Item {
     pub id: String,
     pub analyzer: String,
     pub number: Option<String>,
+    /// How many numbers it stands for: a line of those that never came.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub numbers: Option<i64>,
     pub class: String,
     pub level: Option<String>,
     pub specimen: Option<String>,
@@ -243,6 +246,7 @@ fn undoubted(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
         id: row.try_get::<i64, _>("n")?.to_string(),
         analyzer: row.try_get("analyzer")?,
         number: row.try_get("number")?,
+        numbers: None,
         class: row.try_get("class")?,
         level: row.try_get("level")?,
         specimen: row.try_get("specimen")?,

@@ -99,6 +99,15 @@ pub async fn replace(write: &mut Write, report: i64, holds: &Vec<Hold>) -> Resul
     let delete =
         sqlx::query("DELETE FROM hold WHERE report = $1 AND cleared_at IS NULL").bind(report);
     write.conn().execute(delete).await.map_err(|e| write.wrong(&e))?;
+    append(write, report, holds).await
+}
+
+/// One more hold of a report.
+pub async fn add(write: &mut Write, report: i64, hold: Hold) -> Result<(), StoreError> {
+    append(write, report, &vec![hold]).await
+}
+
+async fn append(write: &mut Write, report: i64, holds: &Vec<Hold>) -> Result<(), StoreError> {
     let first =
         sqlx::query("SELECT coalesce(max(ix), -1) + 1 FROM hold WHERE report = $1").bind(report);
     let first = write.conn().fetch_one(first).await.map_err(|e| write.wrong(&e))?;

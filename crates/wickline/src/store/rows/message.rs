@@ -492,3 +492,29 @@ pub async fn open_of(write: &mut Write, report: i64) -> Result<Vec<i64>, StoreEr
         sqlx::query("SELECT n FROM message WHERE report = $1 AND state = 'waiting' ORDER BY n");
     ids(write, query.bind(report)).await
 }
+
+/// The last message of a report that takes back what a receiver was told, and that it has not accepted; one
+/// that could not be put into words is among them. None: it has been told.
+pub async fn outstanding(
+    write: &mut Write,
+    report: i64,
+    receiver: &str,
+) -> Result<Option<i64>, StoreError> {
+    let query = sqlx::query(
+        "SELECT message.n FROM message JOIN message_body ON message_body.n = message.n \
+         WHERE report = $1 AND receiver = $2 AND state IN ('waiting', 'refused') \
+         AND (amends = 'withdraws' OR length(body) = 0) ORDER BY message.n DESC LIMIT 1",
+    )
+    .bind(report)
+    .bind(receiver.to_owned());
+    Ok(ids(write, query).await?.pop())
+}
+
+/// The messages of a report that a person keeps back or set aside.
+pub async fn put_off(write: &mut Write, report: i64) -> Result<Vec<i64>, StoreError> {
+    let query = sqlx::query(
+        "SELECT n FROM message WHERE report = $1 AND ((state = 'waiting' AND put_by <> 0) \
+         OR (state = 'set-aside' AND aside = 'person')) ORDER BY n",
+    );
+    ids(write, query.bind(report)).await
+}

@@ -3,11 +3,16 @@
 //! A row that is not what this program writes is an error that names table, row and column. It is never read
 //! as something else: a report whose marks cannot be read must not go out without them.
 
+pub mod absent;
+pub mod closing;
 pub mod control_run;
 pub mod daemon_state;
 pub mod hold;
 pub mod message;
 pub(crate) mod named;
+pub mod notice;
+pub mod numbering;
+pub mod position;
 pub mod queue;
 pub mod report;
 pub mod report_entry;

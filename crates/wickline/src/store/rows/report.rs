@@ -1,6 +1,6 @@
 //! Reports: one row for each print that was read, as acts read and change it.
 
-use std::collections::HashSet;
+use std::collections::BTreeSet;
 
 use serde::{Deserialize, Serialize};
 use sqlx::any::{AnyArguments, AnyRow};
@@ -452,7 +452,7 @@ pub async fn of_specimen(
     write: &mut Write,
     specimen: &str,
     day: &str,
-) -> Result<HashSet<i64>, StoreError> {
+) -> Result<BTreeSet<i64>, StoreError> {
     let query = sqlx::query(
         "SELECT coalesce(corrects, n) FROM report WHERE specimen = $1 AND day = $2 \
          AND state IN ('held', 'waiting') AND control_sign = 0 AND class <> 'control' LIMIT 50",

@@ -5,7 +5,8 @@ use std::path::PathBuf;
 use sqlx::Executor;
 
 use super::{FRAME, HEAD, PAGE, damage};
-use crate::store::db::{Address, Db};
+use crate::address::Address;
+use crate::store::db::Db;
 use crate::store::files::beside;
 
 const SCHEMA: &str = "CREATE TABLE strip (n BIGINT PRIMARY KEY, print TEXT)";

@@ -4,14 +4,14 @@ use std::time::Instant;
 
 use sqlx::{AssertSqlSafe, Executor, Row};
 
-use super::now::Ages;
-use super::told::PLACES;
-use super::{find, lookback, now};
+use crate::address::Address;
 use crate::settings::bench::Bench;
 use crate::settings::from_text;
 use crate::sheet::now::Now;
-use crate::store::db::Address;
 use crate::store::ledger::Ledger;
+use crate::store::lists::now::Ages;
+use crate::store::lists::told::PLACES;
+use crate::store::lists::{find, lookback, now};
 use crate::store::rows::named::RENAMED;
 use crate::testing::scratch;
 

@@ -1,0 +1,49 @@
+//! What happened, counted for the metrics. Their names and meanings are in `console/meters.rs`.
+
+use metrics::{counter, gauge};
+
+use super::event::Event;
+use crate::clock;
+
+/// Counts what happened.
+pub fn told(event: &Event) {
+    match event {
+        Event::Report { analyzer, class, state, reason, .. } => {
+            counter!("wickline_reports_total", "analyzer" => analyzer.clone(), "class" => *class,
+                "state" => *state)
+            .increment(1);
+            if let Some(reason) = reason.filter(|_| *state == "held") {
+                counter!("wickline_holds_total", "analyzer" => analyzer.clone(), "reason" => reason)
+                    .increment(1);
+            }
+            let seconds = clock::now_us() / 1_000_000;
+            gauge!("wickline_last_report_seconds", "analyzer" => analyzer.clone())
+                .set(seconds as f64);
+        }
+        Event::Missing { analyzer, count, .. } => {
+            let count = u64::try_from(*count).unwrap_or(0);
+            counter!("wickline_numbers_missing_total", "analyzer" => analyzer.clone())
+                .increment(count);
+        }
+        Event::LineUp { analyzer, .. } => {
+            counter!("wickline_line_opens_total", "analyzer" => analyzer.clone()).increment(1);
+            gauge!("wickline_line_up", "analyzer" => analyzer.clone()).set(1);
+        }
+        Event::LineDown { analyzer, .. } => {
+            gauge!("wickline_line_up", "analyzer" => analyzer.clone()).set(0);
+        }
+        Event::Delivery { receiver, state, .. } => {
+            counter!("wickline_deliveries_total", "receiver" => receiver.clone(), "outcome" => *state)
+                .increment(1);
+        }
+        Event::ReceiverDown { receiver, .. } => {
+            counter!("wickline_receiver_failures_total", "receiver" => receiver.clone())
+                .increment(1);
+            gauge!("wickline_receiver_up", "receiver" => receiver.clone()).set(0);
+        }
+        Event::ReceiverUp { receiver } => {
+            gauge!("wickline_receiver_up", "receiver" => receiver.clone()).set(1);
+        }
+        _ => {}
+    }
+}

@@ -1,0 +1,63 @@
+//! What stands on a line beside its state: what people did to the report, and what control material read.
+
+use std::collections::BTreeMap;
+
+use wickline_normalize::controls::Verdict;
+
+use super::Line;
+use crate::store::lists::sheet::Beside;
+
+/// Writes the notes of every line.
+pub(super) fn write(lines: &mut [Line], beside: &Beside) {
+    let mut corrected: BTreeMap<String, String> = BTreeMap::new();
+    for line in lines.iter() {
+        if let Some(of) = &line.item.corrects {
+            corrected.insert(of.clone(), line.item.id.clone());
+        }
+    }
+    for line in lines.iter_mut() {
+        line.notes = notes(line, beside, corrected.get(&line.item.id));
+    }
+}
+
+fn notes(line: &Line, beside: &Beside, corrected: Option<&String>) -> Vec<String> {
+    let item = &line.item;
+    let n: i64 = item.id.parse().unwrap_or(0);
+    let mut notes = Vec::new();
+    if let Some(run) = beside.runs.get(&n) {
+        let why = if run.why.is_empty() { String::new() } else { format!(": {}", run.why) };
+        notes.push(match run.verdict {
+            Verdict::Passed => "passed".to_owned(),
+            Verdict::Failed => format!("FAILED{why}"),
+            Verdict::NoTarget => format!("says nothing{why}"),
+        });
+    }
+    let told = |amends: &str| {
+        let mut all = item.deliveries.iter().filter(|d| d.amends.as_deref() == Some(amends));
+        all.next().map(|d| (d.receiver.as_str(), d.state.as_str()))
+    };
+    let withdrawn = told("withdraws");
+    if beside.named.contains(&n) {
+        let anew = withdrawn.is_some() && item.deliveries.iter().any(|d| d.retired.is_none());
+        let how =
+            if anew { "sent anew under another specimen id" } else { "identified by a person" };
+        notes.push(how.to_owned());
+    }
+    if let Some(of) = &item.corrects {
+        notes.push(format!("corrects report {of}"));
+    }
+    match corrected {
+        Some(by) => notes.push(format!("corrected by report {by}")),
+        None if item.corrects.is_none() && told("corrects").is_some() => {
+            notes.push("corrected".to_owned());
+        }
+        None => {}
+    }
+    if let Some((receiver, state)) = withdrawn {
+        notes.push(match state {
+            "accepted" => format!("withdrawn at {receiver}"),
+            _ => format!("withdrawn, and {receiver} has not taken that: {state}"),
+        });
+    }
+    notes
+}

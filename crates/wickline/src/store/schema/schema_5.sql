@@ -1,0 +1,5 @@
+ALTER TABLE numbering ADD COLUMN said BIGINT NOT NULL DEFAULT 0;
+ALTER TABLE absent ADD COLUMN up_to BIGINT NOT NULL DEFAULT 0;
+ALTER TABLE absent ADD COLUMN width BIGINT NOT NULL DEFAULT 0;
+UPDATE absent SET up_to = value;
+CREATE INDEX absent_missing ON absent (day) WHERE state = 'missing'
