@@ -2,6 +2,7 @@
 //! about it, sums that add up, and the closing.
 
 mod notes;
+pub mod now;
 mod page;
 pub mod road;
 pub mod sums;

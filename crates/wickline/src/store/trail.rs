@@ -38,16 +38,36 @@ impl Actor {
         Self { name: "wickline".into(), login: login() }
     }
 
-    /// A person at the command line.
+    /// A person at the command line. One who became another user to do it is recorded beside that user.
     #[must_use]
     pub fn person(name: Option<String>) -> Self {
-        let login = login();
-        Self { name: name.unwrap_or_else(|| login.clone()), login }
+        let (login, real) = (login(), real_person());
+        let name = name.or_else(|| real.clone()).unwrap_or_else(|| login.clone());
+        let login = real.map_or(login.clone(), |real| format!("{login}, for {real}"));
+        Self { name, login }
     }
 }
 
+/// Who logged in, where that is not the user that this process runs as: the kernel's own record of it
+/// (`loginuid` of proc_pid_loginuid(5)), else what sudo says.
+fn real_person() -> Option<String> {
+    let own = rustix::process::getuid().as_raw();
+    let noted = std::fs::read_to_string("/proc/self/loginuid").ok();
+    let noted = noted.and_then(|text| text.trim().parse::<u32>().ok());
+    if let Some(uid) = noted.filter(|uid| *uid != u32::MAX) {
+        return (uid != own).then(|| name_of(uid));
+    }
+    let said = std::env::var("SUDO_USER").ok()?;
+    let plain = |c: char| !c.is_whitespace() && !c.is_control();
+    let fits = (1..=64).contains(&said.len()) && said.chars().all(plain);
+    Some(said).filter(|said| fits && *said != name_of(own))
+}
+
 fn login() -> String {
-    let uid = rustix::process::getuid().as_raw();
+    name_of(rustix::process::getuid().as_raw())
+}
+
+fn name_of(uid: u32) -> String {
     let table = std::fs::read_to_string("/etc/passwd").unwrap_or_default();
     let own = table.lines().find_map(|line| {
         let mut fields = line.split(':');
@@ -85,7 +105,7 @@ pub struct Row {
 }
 
 impl Row {
-    fn read(row: &AnyRow) -> Result<Self, sqlx::Error> {
+    pub(crate) fn read(row: &AnyRow) -> Result<Self, sqlx::Error> {
         Ok(Self {
             n: row.try_get("n")?,
             at: row.try_get("at")?,
