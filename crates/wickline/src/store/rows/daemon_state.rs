@@ -81,7 +81,8 @@ impl Ledger {
         points: &Points,
         now: i64,
     ) -> Result<(), StoreError> {
-        let mut write = self.db.write().await?;
+        // Over a connection of its own: nobody's work waits for what is only told.
+        let mut write = self.db.apart().write().await?;
         let sql = format!(
             "INSERT INTO daemon_state (daemon, kind, id, up, since, why, last_at, noted_at) VALUES {} \
              ON CONFLICT (daemon, kind, id) DO UPDATE SET up = excluded.up, since = excluded.since, \
