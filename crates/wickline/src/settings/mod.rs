@@ -227,15 +227,12 @@ pub fn from_text(file: &Path, text: String) -> Result<Loaded, Vec<Fault>> {
     if !faults.is_empty() {
         return Err(faults);
     }
-    let filled = with_defaults(&text);
     let environment = config::Environment::with_prefix("WICKLINE")
         .prefix_separator("__")
         .separator("__")
         .try_parsing(true);
-    let settings = config::Config::builder()
-        .add_source(config::File::from_str(&filled, config::FileFormat::Toml))
-        .add_source(environment)
-        .build()
+    let settings = config::Config::try_from(&with_defaults(&text))
+        .and_then(|file| config::Config::builder().add_source(file).add_source(environment).build())
         .and_then(config::Config::try_deserialize::<Settings>);
     match settings {
         Ok(settings) => Ok(Loaded { file: file.to_owned(), text, settings }),
@@ -248,8 +245,8 @@ pub fn from_text(file: &Path, text: String) -> Result<Loaded, Vec<Fault>> {
     }
 }
 
-/// The file's tables with every key that was not given, as TOML again.
-fn with_defaults(text: &str) -> String {
+/// The file's tables with every key that was not given.
+fn with_defaults(text: &str) -> toml::Table {
     let mut root: toml::Table = text.parse().unwrap_or_default();
     for (table, list, _) in TABLES {
         let empty =
@@ -272,7 +269,7 @@ fn with_defaults(text: &str) -> String {
             }
         }
     }
-    root.to_string()
+    root
 }
 
 /// Overrides from the environment are keys too: known, of a single table, and of the right kind.

@@ -4,6 +4,9 @@
 pub mod verify;
 pub mod view;
 
+use std::sync::OnceLock;
+
+use nix::unistd::{Uid, User};
 use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Executor, Row as _};
@@ -46,15 +49,16 @@ impl Actor {
     }
 }
 
+/// The name of the process's user, wherever this machine has it from. It is asked for once: a
+/// directory on a server may take its time.
 fn login() -> String {
-    let uid = rustix::process::getuid().as_raw();
-    let table = std::fs::read_to_string("/etc/passwd").unwrap_or_default();
-    let own = table.lines().find_map(|line| {
-        let mut fields = line.split(':');
-        let name = fields.next()?;
-        (fields.nth(1)? == uid.to_string()).then(|| name.to_owned())
-    });
-    own.unwrap_or_else(|| format!("uid {uid}"))
+    static LOGIN: OnceLock<String> = OnceLock::new();
+    let asked = || {
+        let uid = Uid::current();
+        let user = User::from_uid(uid).ok().flatten();
+        user.map_or_else(|| format!("uid {uid}"), |user| user.name)
+    };
+    LOGIN.get_or_init(asked).clone()
 }
 
 /// One line of the trail before it is written.
