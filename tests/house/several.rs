@@ -17,14 +17,14 @@ use crate::kit::{Daemon, Folder, ask, rounds};
 use crate::way::{analyzer, check, gather, pads, pty, runtime, specimen};
 
 /// A server of this test's own, to be taken away and brought back.
-struct Server {
+pub struct Server {
     folder: PathBuf,
-    url: String,
+    pub url: String,
 }
 
 impl Server {
     /// None: there is no Postgres here, and it was said.
-    fn start(name: &str) -> Option<Self> {
+    pub fn start(name: &str) -> Option<Self> {
         if std::env::var("WICKLINE_POSTGRES").is_err() {
             eprintln!("no $WICKLINE_POSTGRES: {name} is left out; tests/run has it");
             return None;
@@ -58,7 +58,7 @@ impl Drop for Server {
 }
 
 /// The configuration of one bench of the laboratory.
-fn bench(
+pub fn bench(
     folder: &Folder,
     name: &str,
     line: &str,

@@ -276,17 +276,23 @@ impl Account {
         let Some(place) = place else { return Some(self.open(number, day, index)) };
         let mut sequence = self.sequences.get(place)?.clone();
         let (count, stand) = self.stand(&sequence, index);
-        if stand != Stand::Ahead {
-            let known = matches!(stand, Stand::Heard | Stand::Missing);
-            return Some(Confirmed { of_this_day: known && !day.is_empty(), missing: Vec::new() });
+        let known = matches!(stand, Stand::Heard | Stand::Missing) && !day.is_empty();
+        let mut missing = Vec::new();
+        // The counter itself shows that this was a restart: what it gave out before did not come.
+        if sequence.is_aside() && sequence.from > 0 {
+            let below = std::mem::take(&mut sequence.from) - 1;
+            missing = self.lacking(&mut sequence, 0, below);
         }
-        let from = sequence.last + 1;
-        let missing = self.lacking(&mut sequence, from, count);
-        sequence.last = count;
+        if stand == Stand::Ahead {
+            let from = sequence.last + 1;
+            missing.extend(self.lacking(&mut sequence, from, count));
+            sequence.last = count;
+        }
+        let of_this_day = known || !missing.is_empty();
         if let Some(row) = self.sequences.get_mut(place) {
             *row = sequence;
         }
-        Some(Confirmed { of_this_day: true, missing })
+        Some(Confirmed { of_this_day, missing })
     }
 
     /// Begins a sequence of which nothing has come yet. Where numbers go on from day to day and none
@@ -361,7 +367,7 @@ impl Account {
             let generation = self.sequences.get(newest).map_or(1, |s| s.generation);
             return Place::New(generation.saturating_add(1));
         }
-        Place::On(self.run_of(place, index, came.taken.is_some()))
+        Place::On(self.run_of(place, index, came.taken))
     }
 
     /// The generation that a number belongs to: the newest that had begun when it was taken. What was

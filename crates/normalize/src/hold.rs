@@ -75,7 +75,7 @@ macro_rules! reasons {
 
 reasons! {
     /// The tape holds it beyond the ledger that was put back: perhaps it was sent before.
-    AfterRestore "after-restore" SetAside,
+    AfterRestore "after-restore" Release,
     /// A sign of control material beside a sign of a patient, or beside another level.
     ClassDisagree "class-disagree" SetAside,
     /// The printed time cannot be: released, the report goes with the daemon's time.

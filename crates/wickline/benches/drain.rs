@@ -21,6 +21,7 @@ use wickline::simulate::print::two_column;
 use wickline::simulate::script::Script;
 use wickline::store::ledger::Ledger;
 use wickline::store::lists::queue::Asked;
+use wickline::store::rows::position::Span;
 use wickline_forward::deliver::{Address, Courier, Limits, Outcome, Tls};
 use wickline_forward::verdict::Verdict;
 use wickline_listen::ear::Ear;
@@ -231,7 +232,7 @@ impl Site {
                 }
             }
             taken += script.run.len();
-            let done = self.ledger.intake(&self.bench, analyzer, tape, &heard, 0).await;
+            let done = self.ledger.intake(&self.bench, analyzer, tape, &heard, Span::to(0)).await;
             done.expect("taken in");
         }
     }

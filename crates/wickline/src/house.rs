@@ -79,7 +79,7 @@ impl House {
         for analyzer in &bench.analyzers {
             ends.insert(analyzer.id.clone(), tape.end(&analyzer.id).await?);
         }
-        let ledger = match work::open(&bench, &tape.id, &ends).await {
+        let ledger = match work::open(&bench, &tape, &ends).await {
             Ok(ledger) => Some(ledger),
             // What analyzers say must not wait for a server.
             Err(error) if bench.ledger.is_shared() && work::is_away(&error) => {

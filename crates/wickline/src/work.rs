@@ -1,7 +1,6 @@
 //! The half of the house that needs the ledger: reading and delivering. Where the ledger is on a server
 //! that cannot be reached, the lines are heard onto the tape and this half begins when it is back.
 
-use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -13,6 +12,7 @@ use wickline_listen::dialect::LinkKind;
 use crate::pipeline::delivery::Delivery;
 use crate::pipeline::event::{Event, Events};
 use crate::pipeline::lookout::Lookout;
+use crate::pipeline::noting::{self, Noting};
 use crate::pipeline::reading::Reading;
 use crate::pipeline::stopped;
 use crate::pipeline::tenure::Tenure;
@@ -38,16 +38,15 @@ pub struct Work {
     pub stop: watch::Receiver<bool>,
 }
 
-/// Where the tape of each analyzer ended before anything was heard: entry and offset.
-pub type Ends = HashMap<String, (i64, u64)>;
+pub use crate::acts::set_back::Ends;
 
 /// Opens the ledger, looks whether it goes with the tape, and brings it up to what the configuration
 /// says now.
-pub async fn open(bench: &Bench, tape: &str, ends: &Ends) -> Result<Ledger, StoreError> {
+pub async fn open(bench: &Bench, tape: &Tape, ends: &Ends) -> Result<Ledger, StoreError> {
     let ledger = Ledger::open(bench.ledger.clone()).await?;
     let ready = async {
         for (analyzer, (entry, offset)) in ends {
-            let (read, place) = ledger.read_to(tape, analyzer).await?;
+            let (read, place) = ledger.read_to(&tape.id, analyzer).await?;
             if read > *entry || u64::try_from(place).is_ok_and(|place| place > *offset) {
                 let why = format!(
                     "it is shorter than what was read from it for {analyzer} (entry {entry} of {read}, \
@@ -57,6 +56,7 @@ pub async fn open(bench: &Bench, tape: &str, ends: &Ends) -> Result<Ledger, Stor
                 return Err(StoreError::Unsafe { what: bench.tape.display().to_string(), why });
             }
         }
+        ledger.compared(bench, tape, ends).await?;
         for target in &bench.targets {
             ledger.receiver_known(&target.id, target.paused).await?;
         }
@@ -90,6 +90,8 @@ impl Work {
             return Ok(());
         }
         self.trail(&ledger, "start").await?;
+        let (bench, tape, stop) = (self.bench.clone(), self.tape.clone(), self.stop.clone());
+        let noting = Noting::begin(bench, tape, ledger.clone(), stop).await?;
         let mut tasks = JoinSet::new();
         let wakes: Vec<Arc<Notify>> = self.bench.targets.iter().map(|_| Arc::default()).collect();
         self.read(&ledger, &wakes, &mut tasks);
@@ -104,6 +106,7 @@ impl Work {
             lookout.run().await;
             Ok(())
         });
+        tasks.spawn(noting.run());
         let mut ended = Ok(());
         while let Some(done) = tasks.join_next().await {
             match done {
@@ -120,7 +123,8 @@ impl Work {
         // What was in hand is safe by now, so a ledger that is full or away is no reason to end badly:
         // a start without a stop before it says the same. A failed sync is.
         let noted = self.trail(&ledger, "stop").await;
-        ended.and(noted)
+        ended.and(noted)?;
+        noting::at_rest(&self.tape, &ledger).await
     }
 
     /// Tries until the ledger can be opened. None: told to stop before.
@@ -131,7 +135,7 @@ impl Work {
                 () = tokio::time::sleep(AGAIN) => {}
                 () = stopped(&mut stop) => return Ok(None),
             }
-            match open(&self.bench, &self.tape.id, &self.ends).await {
+            match open(&self.bench, &self.tape, &self.ends).await {
                 Ok(ledger) => {
                     info!("the ledger is there: reading begins where it ended");
                     self.events.tell(Event::LedgerBack);

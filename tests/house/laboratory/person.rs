@@ -64,8 +64,17 @@ impl Laboratory {
         let has = |reason: &str| open.iter().any(|r| r.starts_with(reason));
         if has("specimen-") {
             let specimen = self.whose(item).specimen.clone();
-            let (code, said) =
-                self.command(&["held", "identify", id, "--specimen", &specimen, "--as", "J. Mast"]);
+            let (code, said) = self.command(&[
+                "held",
+                "identify",
+                id,
+                "--specimen",
+                &specimen,
+                "--again",
+                &specimen,
+                "--as",
+                "J. Mast",
+            ]);
             assert_eq!(code, 0, "{item}: {said}");
         }
         if has("number-reused") {

@@ -4,6 +4,7 @@
 use std::collections::BTreeSet;
 
 use super::{Account, Came, Reset, Sequence, Stand, Stretch, Told, key};
+use crate::moment::Moment;
 use crate::number::Number;
 
 impl Account {
@@ -19,7 +20,7 @@ impl Account {
         };
         let place = self.generation_of(newest, index, came.taken);
         // One that was said to have begun before this number may go on with it.
-        if self.goes_on(self.run_of(place, index, came.taken.is_some()), index) {
+        if self.goes_on(self.run_of(place, index, came.taken), index) {
             return self.next(number, came);
         }
         for place in self.chain(newest) {
@@ -32,9 +33,20 @@ impl Account {
             }
         }
         let generation = self.sequences.get(newest).map_or(1, |s| s.generation);
-        let after = self.head(newest);
-        let told =
-            self.sequences.get(after).map(|s| Told::ResetSeen { after: self.spot(s, s.last) });
+        let mut told = Vec::new();
+        if let Some(before) = self.sequences.get(self.head(newest)) {
+            let after = self.spot(before, before.last);
+            told.push(Told::ResetSeen { after: after.clone() });
+            // Where it began again, nobody can know what it gave out before that unheard.
+            if before.unheard {
+                told.push(Told::UnknownAfter(after));
+            }
+        }
+        for place in self.chain(newest) {
+            if let Some(before) = self.sequences.get_mut(place) {
+                before.unheard = false;
+            }
+        }
         let sequence = Sequence {
             day: day.to_owned(),
             generation: generation.saturating_add(1),
@@ -49,7 +61,7 @@ impl Account {
         };
         let place = self.sequences.partition_point(|s| key(s) < key(&sequence));
         self.sequences.insert(place, sequence);
-        told.into_iter().collect()
+        told
     }
 
     /// A number came a second time on a day, and nobody has said yet what that was: where its analyzer began
@@ -69,7 +81,7 @@ impl Account {
         let newest = self.newest(&number.mark, Some(self.day(came)));
         newest.is_some_and(|newest| {
             let place = self.generation_of(newest, index, came.taken);
-            self.goes_on(self.run_of(place, index, came.taken.is_some()), index)
+            self.goes_on(self.run_of(place, index, came.taken), index)
         })
     }
 
@@ -170,9 +182,9 @@ impl Account {
 
     /// Of a chain the generation that a number belongs to: the one that goes on with it or lacks it, where
     /// numbers were given out before anything was said first; for one used before, a restart that may have
-    /// come that far (`timed`: it was taken after that began); else where it was used; and for one that is
+    /// come that far (where it says when it was taken); else where it was used; and for one that is
     /// ahead of all, the one that has come nearest.
-    pub(super) fn run_of(&self, newest: usize, index: i64, timed: bool) -> usize {
+    pub(super) fn run_of(&self, newest: usize, index: i64, taken: Option<Moment>) -> usize {
         let chain = self.chain(newest);
         let Some((base, said)) = chain.split_last().filter(|(_, said)| !said.is_empty()) else {
             return newest;
@@ -185,10 +197,14 @@ impl Account {
         if ahead(*base) == Some(1) {
             return *base;
         }
-        let lacks = self.stands(*base, index) == Some(Stand::Missing);
+        // What was taken after the latest of a run was not given out in it before that.
+        let latest = self.sequences.get(*base).and_then(|s| s.latest);
+        let after = latest.zip(taken).is_some_and(|(latest, t)| t.order() > latest.order());
+        let lacks = self.stands(*base, index) == Some(Stand::Missing) && !after;
         let fits = |place: usize| {
             let restart = self.is_restart(place, *base);
-            let may_be = restart && timed && ahead(*base).is_none() && ahead(place).is_some();
+            let may_be =
+                restart && taken.is_some() && ahead(*base).is_none() && ahead(place).is_some();
             may_be || (self.goes_on(place, index) && (restart || !lacks))
         };
         if let Some(place) = said.iter().find(|p| fits(**p)) {

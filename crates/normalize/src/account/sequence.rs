@@ -126,7 +126,7 @@ impl Sequence {
 
     /// The counts that came.
     pub(super) fn heard(&self) -> impl Iterator<Item = i64> {
-        let ends = self.missing.iter().map(|(from, _)| *from - 1).chain([self.last]);
+        let ends = self.missing.keys().map(|from| *from - 1).chain([self.last]);
         let begins = [self.from].into_iter().chain(self.missing.values().map(|to| *to + 1));
         begins.zip(ends).flat_map(|(begin, end)| begin..=end)
     }

@@ -8,7 +8,8 @@ use super::retry::Again;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
-use crate::store::ledger::{Ledger, filler, take};
+use crate::store::era::Era;
+use crate::store::ledger::{Ledger, take};
 use crate::store::rows::message::{self, MessageRow};
 use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::rows::{control_run, hold};
@@ -195,7 +196,7 @@ impl Ledger {
             message::set_aside(write, n, arrow, Aside::Withdrawn, Some(why)).await?;
         }
         message::retire_all(write, row.root(), &row.filler, row.specimen.as_deref()).await?;
-        let anew = filler(&self.epoch, take(write, "report", 1).await?);
+        let anew = Era::draw()?.filler(take(write, "report", 1).await?);
         report::unname(write, row.n, from, &anew).await?;
         control_run::remove(write, row.n, from.control_sign).await?;
         hold::reopen(write, row.n, &from.lifted).await

@@ -74,7 +74,16 @@ struct Heard {
 }
 
 /// What was heard last, by analyzer and mark.
-type Last = BTreeMap<(String, String), Heard>;
+type Ends = BTreeMap<(String, String), Heard>;
+
+/// What was heard last of each mark.
+#[derive(Debug, Default)]
+struct Last {
+    /// Of the numbers that the analyzer goes on with, as far as the account knows.
+    on: Ends,
+    /// Of strips that a person said were runs of their own: it may have begun again with one of them.
+    asides: Vec<((String, String), Heard)>,
+}
 
 /// One confirmation against what was heard.
 struct Checked<'a> {
@@ -83,6 +92,8 @@ struct Checked<'a> {
     number: Option<&'a str>,
     value: i64,
     heard: Option<Heard>,
+    /// The analyzer shows a number of a run that the account did not know to go on.
+    aside: bool,
     /// The number itself is on the sheet of this day.
     on_sheet: bool,
 }
@@ -181,16 +192,15 @@ fn unsure(
 ) -> Result<Vec<Unsure>, StoreError> {
     let mut unsure = Vec::new();
     for (analyzer, gaps) in entered {
-        if gaps.iter().map(|gap| gap.count).sum::<i64>() <= SURE {
-            continue;
-        }
-        for one in checked.iter().filter(|c| c.analyzer == analyzer) {
+        let few = gaps.iter().map(|gap| gap.count).sum::<i64>() <= SURE;
+        // That an analyzer began again is too much to be taken from one number.
+        for one in checked.iter().filter(|c| c.analyzer == analyzer && (!few || c.aside)) {
             let Some(last) = one.number else { continue };
             let mut second = again.iter().filter(|a| a.analyzer == *analyzer);
             if second.clone().any(|a| a.last.as_deref() == Some(last)) {
                 continue;
             }
-            let heard = one.heard.as_ref().is_some_and(|h| h.value == one.value);
+            let heard = !one.aside && one.heard.as_ref().is_some_and(|h| h.value == one.value);
             if !heard && second.next().is_some() {
                 return Err(no(format!(
                     "the last numbers of {analyzer} that were given differ; nothing was changed, look at it again"
@@ -207,19 +217,22 @@ fn unsure(
 
 /// Of each analyzer and mark, the highest number of its last run on this day.
 fn last_heard(placed: &[Placed], marks: &Marks, day: &str) -> Last {
-    let mut last = Last::new();
+    let mut last = Last::default();
     for one in placed.iter().filter(|p| p.item.heard_at.is_some() && p.counted) {
         let (Some(spot), Some(number)) = (&one.spot, &one.item.number) else { continue };
-        // Not what is of another day's numbers, nor a strip that was run under a number used before.
-        let of_day = spot.run.day.is_empty() || spot.run.day == day;
-        if !of_day || marks.is_aside(&one.item.analyzer, spot) {
+        // What is of another day's numbers is not the last of this one.
+        if !spot.run.day.is_empty() && spot.run.day != day {
             continue;
         }
         let heard = Heard { run: spot.run.clone(), value: spot.value, number: number.clone() };
         let key = (one.item.analyzer.clone(), spot.mark.clone());
+        if marks.is_aside(&one.item.analyzer, spot) {
+            last.asides.push((key, heard));
+            continue;
+        }
         let newer = |old: &Heard| (&old.run, old.value) < (&heard.run, heard.value);
-        if last.get(&key).is_none_or(newer) {
-            last.insert(key, heard);
+        if last.on.get(&key).is_none_or(newer) {
+            last.on.insert(key, heard);
         }
     }
     last
@@ -269,13 +282,15 @@ fn check_one<'a>(
     let analyzer = one.analyzer.as_str();
     let Some(number) = one.last.as_deref() else {
         let heard: Vec<&str> = last
+            .on
             .iter()
             .filter(|((a, _), _)| a == analyzer)
             .map(|(_, h)| h.number.as_str())
             .collect();
         if heard.is_empty() {
             let (mark, number, heard) = (String::new(), None, None);
-            return Ok(Checked { analyzer, mark, number, value: -1, heard, on_sheet: false });
+            let (value, aside, on_sheet) = (-1, false, false);
+            return Ok(Checked { analyzer, mark, number, value, heard, aside, on_sheet });
         }
         let heard = heard.join(", ");
         return Err(no(format!("{analyzer} gave out numbers on this day, the last was {heard}")));
@@ -287,7 +302,16 @@ fn check_one<'a>(
              `none` if it gave out none"
         )));
     };
-    let heard = last.get(&(analyzer.to_owned(), mark.clone())).cloned();
+    let key = (analyzer.to_owned(), mark.clone());
+    let mut heard = last.on.get(&key).cloned();
+    let mut aside = None;
+    if heard.as_ref().is_some_and(|heard| is_behind(bench, analyzer, heard, value)) {
+        // The counter is behind where it was: it began again, with a strip that was said to be one of its own.
+        let own = last.asides.iter().filter(|(k, h)| *k == key && h.value <= value).map(|(_, h)| h);
+        aside = own.max_by_key(|h| h.value).cloned();
+    }
+    let is_aside = aside.is_some();
+    heard = aside.or(heard);
     if let Some(heard) = &heard
         && is_behind(bench, analyzer, heard, value)
     {
@@ -296,7 +320,8 @@ fn check_one<'a>(
             "{analyzer} gave out {was} on this day, which is after {number}: look at the analyzer again"
         )));
     }
-    Ok(Checked { analyzer, mark, number: Some(number), value, heard, on_sheet: false })
+    let number = Some(number);
+    Ok(Checked { analyzer, mark, number, value, heard, aside: is_aside, on_sheet: false })
 }
 
 /// A number in mark and value: as the account splits it, else as the configuration does.
@@ -329,6 +354,7 @@ fn lacking(bench: &Bench, last: &Last, placed: &[Placed], checked: &[Checked<'_>
         checked.iter().any(|c| c.analyzer == analyzer && mark.is_none_or(|m| c.mark == m))
     };
     let mut lacking: Vec<String> = last
+        .on
         .iter()
         .filter(|((analyzer, mark), _)| !has(analyzer, Some(mark)))
         .map(|((analyzer, _), h)| {
@@ -342,7 +368,7 @@ fn lacking(bench: &Bench, last: &Last, placed: &[Placed], checked: &[Checked<'_>
     silent.sort_unstable();
     silent.dedup();
     for analyzer in silent {
-        if !last.keys().any(|(a, _)| a == analyzer) && !has(analyzer, None) {
+        if !last.on.keys().any(|(a, _)| a == analyzer) && !has(analyzer, None) {
             lacking.push(format!(
                 "  {analyzer}: no number was heard (--last {analyzer}=none, if it shows none)"
             ));
@@ -361,7 +387,7 @@ async fn enter(
     let mut entered: BTreeMap<String, Vec<Gap>> = BTreeMap::new();
     for one in checked {
         let Some(number) = one.number else { continue };
-        if one.heard.as_ref().is_some_and(|h| h.value == one.value) {
+        if !one.aside && one.heard.as_ref().is_some_and(|h| h.value == one.value) {
             continue;
         }
         let Some(analyzer) = bench.analyzer(one.analyzer) else {

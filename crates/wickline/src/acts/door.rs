@@ -194,8 +194,11 @@ impl Asked {
             Asked::Identify => reason.remedy() == Remedy::Identify,
             // What holds patients alone does not matter on control material.
             Asked::FileAsControl => {
-                let of_patients = [Reason::ClockOff, Reason::ControlsNotPassed].contains(&reason);
-                of_patients || reason.is_of_controls() || reason.remedy() == Remedy::Identify
+                let of_patients =
+                    [Reason::AfterRestore, Reason::ClockOff, Reason::ControlsNotPassed];
+                of_patients.contains(&reason)
+                    || reason.is_of_controls()
+                    || reason.remedy() == Remedy::Identify
             }
             Asked::NewRun | Asked::Mistake => reason.remedy() == Remedy::Decide,
             // It goes under the earlier report's specimen: its own has not to be told.

@@ -13,12 +13,18 @@ use crate::clock::{self, moment_rfc3339};
 use crate::settings::bench::{Analyzer, Bench, Second, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
-use crate::store::ledger::{Ledger, control_id, filler, take};
+use crate::store::era::Era;
+use crate::store::ledger::{Ledger, take};
 use crate::store::rows::message::{self, Made};
+use crate::store::rows::position::{Span, read_on};
 pub(crate) use crate::store::rows::report_entry::Columns;
 use crate::store::rows::report_entry::{self, Entry};
 use crate::store::rows::{control_run, hold, kept, key_text, report, storable};
 use crate::store::state::ReportState;
+
+/// What is said of a report that this ledger does not know and the tape says was read.
+pub(crate) const PERHAPS_SENT: &str = "read before in a history that this ledger does not have, and perhaps \
+     sent: look whether the receiver has it, then set it aside, or release it where it never came";
 
 /// A report as the dialect read it, with its place among the reports of its transmission.
 #[derive(Clone, Debug)]
@@ -91,9 +97,13 @@ fn state_of(judged: &Judged) -> ReportState {
 /// One judged report on its way into rows, with what the door says of it.
 struct Fresh<'a> {
     n: i64,
+    /// OBR-3, made once: it stands in the row and in the messages.
+    filler: String,
     heard: &'a Heard,
     decided: Decided,
     pass: Pass,
+    /// Read before, in a history that this ledger does not have: it was perhaps sent.
+    doubted: bool,
 }
 
 impl Ledger {
@@ -105,20 +115,21 @@ impl Ledger {
         analyzer: &Analyzer,
         tape: &str,
         heard: &[Heard],
-        safe: i64,
+        span: Span,
     ) -> Result<Taken, StoreError> {
         let begun = std::time::Instant::now();
         let mut write = self.db.write().await?;
+        let doubt_to = read_on(&mut write, tape, &analyzer.id, span).await?;
         let mut taken = Taken::default();
         if let Some(first) = heard.iter().map(|h| h.report.place.from).min() {
             let known = report_entry::places(&mut write, tape, &analyzer.id, first).await?;
             let new = |h: &&Heard| !known.contains(&(h.report.place.from, h.part));
             let fresh: Vec<&Heard> = heard.iter().filter(new).collect();
             if !fresh.is_empty() {
-                taken = self.take_fresh(&mut write, bench, analyzer, tape, &fresh).await?;
+                taken =
+                    self.take_fresh(&mut write, bench, analyzer, tape, &fresh, doubt_to).await?;
             }
         }
-        report_entry::position(&mut write, tape, &analyzer.id, safe).await?;
         write.commit().await?;
         metrics::histogram!("wickline_ledger_commit_seconds").record(begun.elapsed());
         Ok(taken)
@@ -131,7 +142,9 @@ impl Ledger {
         analyzer: &Analyzer,
         tape: &str,
         heard: &[&Heard],
+        doubt_to: u64,
     ) -> Result<Taken, StoreError> {
+        let era = Era::draw()?;
         let first = take(write, "report", heard.len()).await?;
         let mut judging = Judging::begin(write, bench, analyzer, heard, first).await?;
         let mut rows = Vec::with_capacity(heard.len());
@@ -141,8 +154,12 @@ impl Ledger {
         for heard in heard {
             let n = judging.next;
             let mut decided = judging.judge(heard);
+            let doubted = heard.report.place.to <= doubt_to;
+            if doubted {
+                doubt(&mut decided.judged);
+            }
             if decided.judged.way == Way::Ready
-                && let Some(hold) = self.unsendable(bench, analyzer, heard, &decided, n)
+                && let Some(hold) = unsendable(bench, analyzer, heard, &decided)
             {
                 decided.judged.holds.push(hold);
                 decided.judged.way = Way::Held;
@@ -167,10 +184,10 @@ impl Ledger {
                 reason: decided.judged.holds.first().map(|h| h.reason),
             });
             let pass = pass_of(n, analyzer, &decided.judged)?;
-            rows.push(Fresh { n, heard, decided, pass });
+            rows.push(Fresh { n, filler: era.filler(n), heard, decided, pass, doubted });
         }
         self.enter(write, tape, analyzer, bench, &rows).await?;
-        let messages = self.build(write, bench, analyzer, &rows).await?;
+        let messages = self.build(write, bench, analyzer, &era, &rows).await?;
         taken.messages = messages.len();
         message::insert(write, &messages).await?;
         let arrow = ReportState::Held.to(ReportState::Repeat)?;
@@ -179,23 +196,6 @@ impl Ledger {
         }
         taken.missing = judging.keep(write).await?;
         Ok(taken)
-    }
-
-    /// Why a report that is ready cannot be put into a message after all.
-    fn unsendable(
-        &self,
-        bench: &Bench,
-        analyzer: &Analyzer,
-        heard: &Heard,
-        decided: &Decided,
-        n: i64,
-    ) -> Option<Hold> {
-        let filler = filler(&self.epoch, n);
-        let id = control_id(&self.epoch, i64::MAX >> 30);
-        let subject = subject(analyzer, heard, decided, &filler);
-        let now = clock::now_us();
-        let mut targets = bench.targets_of(&analyzer.id, Role::Patient);
-        targets.find_map(|target| compose::message(bench, target, &id, now, &subject).err())
     }
 
     async fn enter(
@@ -220,7 +220,7 @@ impl Ledger {
                 day: &decided.day,
                 sequence: decided.judged.sequence.as_deref(),
                 control_sign: decided.judged.control_sign,
-                filler: filler(&self.epoch, fresh.n),
+                filler: fresh.filler.clone(),
                 unsent: nobody && columns.state == ReportState::Waiting,
                 columns,
             });
@@ -243,11 +243,13 @@ impl Ledger {
         write: &mut Write,
         bench: &Bench,
         analyzer: &Analyzer,
+        era: &Era,
         rows: &[Fresh<'_>],
     ) -> Result<Vec<Made>, StoreError> {
         let mut pairs: Vec<(&Fresh<'_>, &Target)> = Vec::new();
-        // What is filed goes to those who ask for control material, and to nobody else.
-        for fresh in rows.iter().filter(|f| f.pass.tells_results()) {
+        // What is filed goes to those who ask for control material, and to nobody else; what was perhaps
+        // sent there before is filed alone.
+        for fresh in rows.iter().filter(|f| f.pass.tells_results() && !f.doubted) {
             let role = fresh.decided.judged.role();
             pairs.extend(bench.targets_of(&analyzer.id, role).map(|t| (fresh, t.as_ref())));
         }
@@ -258,9 +260,8 @@ impl Ledger {
         let first = take(write, "message", pairs.len()).await?;
         let made_at = clock::now_us();
         for (n, (fresh, target)) in (first..).zip(pairs) {
-            let filler = filler(&self.epoch, fresh.n);
-            let subject = subject(analyzer, fresh.heard, &fresh.decided, &filler);
-            let control_id = control_id(&self.epoch, n);
+            let subject = subject(analyzer, fresh.heard, &fresh.decided, &fresh.filler);
+            let control_id = era.control_id(n);
             let body = match compose::message(bench, target, &control_id, made_at, &subject) {
                 Ok(body) => body,
                 // It is filed all the same: nobody waits for it.
@@ -279,6 +280,30 @@ impl Ledger {
         }
         Ok(messages)
     }
+}
+
+/// Why a report that is ready cannot be put into a message after all.
+fn unsendable(
+    bench: &Bench,
+    analyzer: &Analyzer,
+    heard: &Heard,
+    decided: &Decided,
+) -> Option<Hold> {
+    let era = Era::measure();
+    let (filler, id) = (era.filler(i64::MAX), era.control_id(i64::MAX));
+    let subject = subject(analyzer, heard, decided, &filler);
+    let now = clock::now_us();
+    let mut targets = bench.targets_of(&analyzer.id, Role::Patient);
+    targets.find_map(|target| compose::message(bench, target, &id, now, &subject).err())
+}
+
+/// Holds a patient's report that was perhaps sent before: whether the receiver has it, a person finds out.
+fn doubt(judged: &mut Judged) {
+    if judged.control_sign || !matches!(judged.way, Way::Ready | Way::Held) {
+        return;
+    }
+    judged.holds.push(Hold::new(Reason::AfterRestore, PERHAPS_SENT));
+    judged.way = Way::Held;
 }
 
 /// What the door says of a print that was just judged. It agrees with the judgment, or nothing is taken in.

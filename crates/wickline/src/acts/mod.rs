@@ -22,8 +22,10 @@ pub mod release;
 pub mod reread;
 pub mod retry;
 pub mod second;
+pub mod set_back;
 pub mod strip_lots;
 pub mod telling;
+pub mod unread;
 pub mod withdraw;
 
 #[cfg(test)]

@@ -130,7 +130,7 @@ impl Ledger {
     async fn deliver(&self, write: &mut Write, bench: &Bench, n: i64) -> Result<(), StoreError> {
         let row = whole(write, n).await?;
         let known = Known::of(write, bench, &row).await?;
-        let why = unsayable(self, bench, &row);
+        let why = unsayable(bench, &row);
         let facts = Facts { unsayable: why.as_deref(), ..known.facts(&row) };
         let pass = door::pass(Asked::Deliver, &facts)?;
         self.send(write, bench, &row, &pass, row.note.as_deref()).await?;
@@ -147,7 +147,7 @@ impl Ledger {
     ) -> Result<bool, StoreError> {
         let row = whole(write, n).await?;
         let known = Known::of(write, bench, &row).await?;
-        let why = unsayable(self, bench, &row);
+        let why = unsayable(bench, &row);
         let facts = Facts { unsayable: why.as_deref(), ..known.facts(&row) };
         let pass = match door::pass(Asked::ControlsPassed, &facts) {
             Ok(pass) => pass,

@@ -110,6 +110,9 @@ impl Ledger {
         let judged = &decided.judged;
         let sign = open.is_control() || judged.control_sign;
         let mut holds = judged.holds.clone();
+        // What was perhaps sent before is so whatever its bytes say.
+        let doubt = open.holds.iter().find(|h| h.reason == Reason::AfterRestore);
+        holds.extend(doubt.map(|h| Hold::new(h.reason, h.detail.as_str())));
         if open.is_control() && !judged.control_sign {
             // What a control once was stays barred, whatever a mended dialect says now.
             let why = "it was heard as control material; the mended reading says patient";

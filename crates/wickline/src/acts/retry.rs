@@ -10,7 +10,8 @@ use super::withdraw::Withdrawn;
 use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
-use crate::store::ledger::{Ledger, control_id, take};
+use crate::store::era::Era;
+use crate::store::ledger::{Ledger, take};
 use crate::store::rows::message::{self, Amends, Made, MessageRow};
 use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::state::{Arrow, MessageState};
@@ -154,7 +155,7 @@ impl Ledger {
             return Ok(Went::Same);
         }
         let n = take(write, "message", 1).await?;
-        let (id, made_at) = (control_id(&self.epoch, n), crate::clock::now_us());
+        let (id, made_at) = (Era::draw()?.control_id(n), crate::clock::now_us());
         let Some(body) = build(bench, target, (&id, made_at), open, saying, &known, why)? else {
             replaced(write, stuck, "it would say nothing new").await?;
             return Ok(Went::SaidSince(None));

@@ -13,7 +13,8 @@ use crate::clock;
 use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
-use crate::store::ledger::{Ledger, control_id, take};
+use crate::store::era::Era;
+use crate::store::ledger::{Ledger, take};
 use crate::store::rows::message::{self, Amends, Made, Past};
 use crate::store::rows::report::{Aside, ReportRow};
 use crate::store::state::MessageState;
@@ -175,9 +176,9 @@ pub(crate) fn build(
 }
 
 /// Why no message could be built for some receiver of a report's results. None: all can.
-pub(crate) fn unsayable(ledger: &Ledger, bench: &Bench, open: &ReportRow) -> Option<String> {
+pub(crate) fn unsayable(bench: &Bench, open: &ReportRow) -> Option<String> {
     let subject = Subject::of(open);
-    let id = control_id(&ledger.epoch, i64::MAX >> 30);
+    let id = Era::measure().control_id(i64::MAX);
     let now = clock::now_us();
     let faults = bench
         .targets_of(&open.analyzer, open.role())
@@ -283,7 +284,7 @@ impl Ledger {
             }
         }
         let n = take(write, "message", 1).await?;
-        let (id, made_at) = (control_id(&self.epoch, n), clock::now_us());
+        let (id, made_at) = (Era::draw()?.control_id(n), clock::now_us());
         let Some(body) = build(bench, target, (&id, made_at), open, saying, &known, reason)? else {
             history.replace(write, saying, None).await?;
             return Ok((Said::Nothing, None));
@@ -315,7 +316,7 @@ impl Ledger {
     ) -> Result<(Said, Option<i64>), StoreError> {
         let n = take(write, "message", 1).await?;
         history.replace(write, word.saying, Some(n)).await?;
-        let (id, report) = (control_id(&self.epoch, n), word.open.n);
+        let (id, report) = (Era::draw()?.control_id(n), word.open.n);
         let (receiver, made_at) = (receiver.to_owned(), clock::now_us());
         // No layout is known any more by which it could be put into words.
         let body = Vec::new();

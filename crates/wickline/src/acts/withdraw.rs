@@ -7,7 +7,8 @@ use super::telling::{Outcome, Saying, Word};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
-use crate::store::ledger::{Ledger, filler, take};
+use crate::store::era::Era;
+use crate::store::ledger::{Ledger, take};
 use crate::store::rows::message;
 use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::state::ReportState;
@@ -97,7 +98,7 @@ impl Ledger {
         pass: &Pass,
         specimen: &str,
     ) -> Result<Vec<Outcome>, StoreError> {
-        let new = filler(&self.epoch, take(write, "report", 1).await?);
+        let new = Era::draw()?.filler(take(write, "report", 1).await?);
         let old = std::mem::replace(&mut open.filler, new);
         open.specimen = Some(specimen.to_owned());
         report::renamed(write, open.n, specimen, &open.filler).await?;

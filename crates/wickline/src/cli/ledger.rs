@@ -1,13 +1,17 @@
-//! `ledger`: what is done to the ledger as a whole.
+//! `ledger`: what is done to the ledger as a whole, and what it has to tell.
 
+use std::path::PathBuf;
+
+use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::json;
 
-use super::output::Output;
-use super::{Answer, As, Exit, Failure};
+use super::output::{Output, Tone};
+use super::{Answer, As, Desk, Exit, Failure, id};
 use crate::address::Address;
 use crate::house::lock;
 use crate::store::ledger::Ledger;
+use crate::store::rows::notice::Notice;
 
 /// `wickline ledger move sqlite:ledger.db postgres://wickline@db/wickline`
 #[derive(Debug, Args)]
@@ -27,10 +31,59 @@ enum Act {
         /// Where to, as in the configuration: postgres://USER@HOST/DATABASE or sqlite:PATH
         to: String,
     },
+    /// What the stores tell until a person lifts it: a ledger that was set back, a new tape
+    Notices,
+    /// Say that what a notice tells was seen to, with a reason
+    Lift {
+        id: String,
+        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
+        reason: String,
+    },
 }
 
-pub async fn ledger(options: Options, out: &Output) -> Answer {
-    let Act::Move { from, to } = &options.act;
+pub async fn ledger(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
+    match &options.act {
+        Act::Move { from, to } => moved(&options.who, from, to, out).await,
+        Act::Notices => notices(&Desk::open(config).await?, out).await,
+        Act::Lift { id: text, reason } => {
+            let (desk, n) = (Desk::open(config).await?, id(text)?);
+            let lifted = desk.ledger.notice_lift(&options.who.actor(), n, reason).await?;
+            if out.json {
+                out.document(&json!({"id": n.to_string(), "kind": lifted.kind.code()}))?;
+            }
+            out.line(&format!("notice {n} ({}) is lifted", lifted.kind.code()));
+            Ok(Exit::Done)
+        }
+    }
+}
+
+async fn notices(desk: &Desk, out: &Output) -> Answer {
+    let notices = desk.ledger.notices().await?;
+    if out.json {
+        let item = |n: &Notice| {
+            json!({
+                "id": n.n.to_string(), "kind": n.kind.code(), "tape": n.tape,
+                "since": desk.clock().rfc3339(n.since), "detail": n.detail,
+            })
+        };
+        out.document(&json!({"items": notices.iter().map(item).collect::<Vec<_>>()}))?;
+    }
+    for notice in &notices {
+        let Notice { n, kind, since, detail, .. } = notice;
+        let since = desk.clock().rfc3339(*since);
+        out.pieces(&[
+            (format!("{n} {} since {since}: ", kind.code()), Tone::Bad),
+            (detail.clone(), Tone::Plain),
+        ]);
+        out.line(&format!("    seen to: wickline ledger lift {n} --reason TEXT"));
+    }
+    if notices.is_empty() {
+        out.line("nothing is to be told of the stores");
+    }
+    Ok(if notices.is_empty() { Exit::Done } else { Exit::NotClean })
+}
+
+async fn moved(who: &As, from: &str, to: &str, out: &Output) -> Answer {
     let here = std::env::current_dir()?;
     let parse = |text: &str| {
         Address::parse(text, &here)
@@ -47,7 +100,7 @@ pub async fn ledger(options: Options, out: &Output) -> Answer {
     }
     let _locked = lock(path, "ledger")?;
     let (old, new) = (Ledger::open_moved(from).await?, Ledger::open(to).await?);
-    let counts = old.move_to(&new, &options.who.actor()).await?;
+    let counts = old.move_to(&new, &who.actor()).await?;
     if out.json {
         let rows: Vec<_> =
             counts.iter().map(|(table, rows)| json!({"table": table, "rows": rows})).collect();

@@ -209,7 +209,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Controls(options) => controls::controls(config, options, out).await,
         Command::Replay(options) => replay::replay(config, options, out).await,
         Command::Trail(options) => trail::trail(config, options, out).await,
-        Command::Ledger(options) => ledger::ledger(options, out).await,
+        Command::Ledger(options) => ledger::ledger(config, options, out).await,
         Command::Simulate(options) => simulate::simulate(options, out).await,
         Command::Receive(options) => receive::receive(options, out).await,
     }

@@ -12,7 +12,9 @@ use crate::clock::SiteClock;
 use crate::csv::line;
 use crate::settings::effective::readable;
 use crate::store::StoreError;
-use crate::store::trail::verify::{NOTED, Verified};
+use crate::store::seen::Seen;
+use crate::store::tape::Tape;
+use crate::store::trail::verify::{Fault, NOTED, Verified};
 use crate::store::trail::view::Asked;
 use crate::store::trail::{Head, Row};
 
@@ -207,15 +209,29 @@ fn shown(row: &Row, clock: &SiteClock) -> Vec<(String, Tone)> {
 }
 
 async fn verify(desk: &Desk, known: &[Head], out: &Output) -> Answer {
-    let verified = match desk.ledger.trail_verify(known).await {
+    let mut verified = match desk.ledger.trail_verify(known).await {
         // A table that does not answer as it was made is itself a finding.
         Err(StoreError::Wrong { what, why }) => {
             return Err(Failure { exit: Exit::Unsafe, text: format!("{what}: {why}") });
         }
         other => other?,
     };
+    if let Some(seen) = forgotten(desk).await? {
+        verified.faults.push(Fault::SetBack { n: seen.trail.n, noted: seen.trail.hash });
+    }
     tell(&verified, known, out)?;
     Ok(if verified.faults.is_empty() { Exit::Done } else { Exit::Unsafe })
+}
+
+/// What the tape of this bench remembers and the ledger does not have.
+async fn forgotten(desk: &Desk) -> Result<Option<Seen>, StoreError> {
+    if !desk.bench.tape.exists() {
+        return Ok(None);
+    }
+    let tape = Tape::look(&desk.bench.tape).await?;
+    let Some(seen) = tape.ledger_seen().await? else { return Ok(None) };
+    let now = desk.ledger.stands(&tape.id).await?;
+    Ok((!desk.ledger.goes_on(&now, &seen).await?).then_some(seen))
 }
 
 fn tell(verified: &Verified, known: &[Head], out: &Output) -> std::io::Result<()> {

@@ -359,7 +359,9 @@ impl Flow {
 
     async fn settle(&mut self, due: &Due, attempts: i64, state: MessageState, said: Said) {
         let Said { reason, detail, answer, stop } = said;
-        let settled = Settled { n: due.n, state, reason, detail, answer, attempts, stop };
+        let control_id = Some(due.control_id.clone());
+        let settled =
+            Settled { n: due.n, control_id, state, reason, detail, answer, attempts, stop };
         self.way.events.tell(Event::Delivery {
             receiver: self.way.target.id.clone(),
             control_id: due.control_id.clone(),

@@ -5,6 +5,7 @@ pub mod delivery;
 pub mod event;
 pub mod hearing;
 pub mod lookout;
+pub mod noting;
 pub mod reading;
 pub mod recorder;
 pub mod tenure;

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::{Notify, watch};
-use tracing::{info, warn};
+use tracing::{error, info, warn};
 use wickline_listen::ear::Ear;
 
 use super::event::{Event, Events};
@@ -17,6 +17,7 @@ use crate::clock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::store::rows::position::Span;
 use crate::store::tape::ticks::TapeClock;
 use crate::store::tape::{Entry, Kind, Tape};
 
@@ -26,6 +27,8 @@ const PAGE: i64 = 256;
 const LATE: Duration = Duration::from_millis(50);
 /// Reports in one transaction at most.
 const GROUP: usize = 128;
+/// Failures of a group, on a ledger that takes other writes, before it is parted.
+const TRIES: usize = 3;
 /// Entries without any report after which the position is noted all the same.
 const STRIDE: i64 = 512;
 
@@ -228,8 +231,9 @@ impl Reading {
         let mut groups = heard.chunks(GROUP).peekable();
         while let Some(group) = groups.next() {
             // Only with the last group is everything before the safe place taken in.
-            let place = if groups.peek().is_none() { cursor.safe } else { cursor.noted };
-            if !self.take_group(group, place).await? {
+            let safe = if groups.peek().is_none() { cursor.safe } else { cursor.noted };
+            let span = Span { noted: cursor.noted, safe };
+            if !self.take_group(group, span).await? {
                 return Ok(());
             }
         }
@@ -251,9 +255,14 @@ impl Reading {
     }
 
     /// One transaction's worth. False: told to stop before it could be done.
-    async fn take_group(&mut self, group: &[Heard], place: i64) -> Result<bool, StoreError> {
+    async fn take_group(&mut self, group: &[Heard], span: Span) -> Result<bool, StoreError> {
+        let mut failed = 0;
         loop {
-            let done = self.ledger.intake(&self.bench, &self.analyzer, &self.tape.id, group, place);
+            let (line, end) = (&self.analyzer.id, group.iter().map(|h| h.report.place.to).max());
+            let done = async {
+                self.tape.may_be_read(line, end.unwrap_or(0)).await?;
+                self.ledger.intake(&self.bench, &self.analyzer, &self.tape.id, group, span).await
+            };
             match self.ledger.within(done).await {
                 Ok(taken) => {
                     self.ledger_back();
@@ -266,10 +275,44 @@ impl Reading {
                     if *self.stop.borrow() {
                         return Ok(false);
                     }
+                    failed += usize::from(!error.is_passing());
+                    if failed >= TRIES && !group.is_empty() && self.ledger.takes_writes().await {
+                        return Box::pin(self.part(group, span, error)).await;
+                    }
                     self.ledger_away(&error).await;
                 }
                 Err(error) => return Err(error),
             }
+        }
+    }
+
+    /// A group that fails on a ledger that takes writes: its halves, down to the one report that it is for.
+    /// That is kept as its lines, and the others go on.
+    async fn part(
+        &mut self,
+        group: &[Heard],
+        span: Span,
+        error: StoreError,
+    ) -> Result<bool, StoreError> {
+        let [one] = group else {
+            let (first, rest) = group.split_at(group.len() / 2);
+            let before = Span { safe: span.noted, ..span };
+            return Ok(self.take_group(first, before).await? && self.take_group(rest, span).await?);
+        };
+        let (bench, tape) = (&self.bench, &self.tape.id);
+        let kept = self.ledger.keep_unread(bench, &self.analyzer, tape, one, span, &error);
+        match self.ledger.within(kept).await {
+            Ok(taken) => {
+                error!(analyzer = %self.analyzer.id, "a report could not be taken in: held as unreadable");
+                self.ledger_back();
+                self.tell(taken);
+                Ok(true)
+            }
+            Err(error) if !error.is_fatal() => {
+                self.ledger_away(&error).await;
+                self.take_group(group, span).await
+            }
+            Err(error) => Err(error),
         }
     }
 

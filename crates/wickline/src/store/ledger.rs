@@ -6,6 +6,7 @@ use sqlx::Row;
 
 use super::StoreError;
 use super::db::{Db, Write};
+use super::era::Era;
 use crate::address::Address;
 use crate::clock;
 
@@ -15,6 +16,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_3.sql"),
     include_str!("schema/schema_4.sql"),
     include_str!("schema/schema_5.sql"),
+    include_str!("schema/schema_6.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.
@@ -26,8 +28,7 @@ pub struct Ledger {
     pub(crate) db: Db,
     /// The same ledger over a connection of its own: a lease must not wait behind other writes.
     pub(super) beats: Db,
-    /// Four characters made with the ledger: part of every id that leaves the house, so that a new
-    /// ledger never gives out an id that an old one gave.
+    /// Characters made with the ledger, by which it is told from another.
     pub epoch: String,
 }
 
@@ -53,7 +54,7 @@ impl Ledger {
     pub async fn open_moved(address: Address) -> Result<Self, StoreError> {
         let db = Db::open(address, MIGRATIONS).await?;
         let mut write = db.write().await?;
-        let made = fresh_epoch();
+        let made = Era::draw()?.name();
         sqlx::query(
             "INSERT INTO ledger_label (epoch, made_at) SELECT $1, $2 \
              WHERE NOT EXISTS (SELECT 1 FROM ledger_label)",
@@ -63,7 +64,7 @@ impl Ledger {
         .execute(write.conn())
         .await
         .map_err(|e| write.wrong(&e))?;
-        for name in ["report", "message", "trail"] {
+        for name in ["report", "message", "trail", "notice"] {
             sqlx::query(
                 "INSERT INTO counter (name, value) VALUES ($1, 0) ON CONFLICT (name) DO NOTHING",
             )
@@ -161,46 +162,4 @@ pub(crate) async fn take(write: &mut Write, name: &str, count: usize) -> Result<
         .map_err(|e| write.wrong(&e))?;
     let last: i64 = row.try_get(0).map_err(|e| write.wrong(&e))?;
     Ok(last - count + 1)
-}
-
-/// Four characters of base 32 from the time of making: about ten days before they could repeat, and
-/// a ledger is not made twice in a life.
-fn fresh_epoch() -> String {
-    const LETTERS: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
-    let mut seed = clock::now_us().unsigned_abs() ^ (u64::from(std::process::id()) << 20);
-    let mut text = String::new();
-    // Stir, so that ledgers made in a row look nothing alike.
-    for _ in 0..4 {
-        seed ^= seed >> 12;
-        seed ^= seed << 25;
-        seed ^= seed >> 27;
-        let index =
-            usize::try_from((seed.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 59) & 31).unwrap_or(0);
-        text.push(char::from(LETTERS[index]));
-    }
-    text
-}
-
-/// The control id of the n-th message: epoch and number, 16 characters.
-#[must_use]
-pub fn control_id(epoch: &str, n: i64) -> String {
-    format!("WK{epoch}{n:010}")
-}
-
-/// OBR-3 of the n-th report: epoch and number, 13 characters.
-#[must_use]
-pub fn filler(epoch: &str, n: i64) -> String {
-    format!("{epoch}-{n:08}")
-}
-
-#[cfg(test)]
-mod tests {
-    use crate::store::ledger::control_id;
-    use crate::store::ledger::filler;
-
-    #[test]
-    fn ids_fit_their_fields() {
-        assert!(control_id("K7Q2", 9_999_999_999).len() <= 20);
-        assert!(filler("K7Q2", 99_999_999).len() <= 13);
-    }
 }

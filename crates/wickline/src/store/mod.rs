@@ -1,6 +1,7 @@
 //! What Wickline remembers: the tape (bytes heard) and the ledger (what became of them).
 
 pub mod db;
+pub mod era;
 pub mod files;
 pub mod lease;
 pub mod ledger;
@@ -8,6 +9,7 @@ pub mod lists;
 pub(crate) mod moving;
 pub mod room;
 pub mod rows;
+pub mod seen;
 pub mod sound;
 pub mod state;
 pub mod tape;

@@ -118,7 +118,7 @@ const TABLES: &[Table] = &[
     Table {
         name: "position",
         key: None,
-        columns: &[("tape", Text), ("analyzer", Text), ("entry", Whole)],
+        columns: &[("tape", Text), ("analyzer", Text), ("entry", Whole), ("doubt_to", Whole)],
     },
     Table {
         name: "numbering",
@@ -206,6 +206,18 @@ const TABLES: &[Table] = &[
         name: "receiver",
         key: None,
         columns: &[("id", Text), ("paused", Whole), ("stopped", Whole), ("detail", Text)],
+    },
+    Table {
+        name: "notice",
+        key: Some("n"),
+        columns: &[
+            ("n", Whole),
+            ("kind", Text),
+            ("tape", Text),
+            ("since", Whole),
+            ("detail", Text),
+            ("lifted_at", Whole),
+        ],
     },
     Table {
         name: "trail",

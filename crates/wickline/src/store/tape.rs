@@ -1,6 +1,7 @@
 //! The tape: every byte heard, in order, on a local disk before anything acts on it.
 //!
-//! One task writes ([`writing`]); here is what is read from it. It knows nothing of the ledger.
+//! One task writes ([`writing`]); here is what is read from it. What the tape
+//! remembers of the ledger is in `seen`.
 
 pub mod ticks;
 pub mod writing;
@@ -16,11 +17,12 @@ use self::writing::{Ask, LineTape, Unkept, Writer};
 use super::StoreError;
 use super::db::Db;
 use super::room::Ballast;
+use super::seen::Ahead;
 use crate::address::Address;
 use crate::clock;
 
 /// Every schema that a tape has had.
-const SCHEMAS: &[&str] = &[SCHEMA];
+const SCHEMAS: &[&str] = &[SCHEMA, super::seen::SCHEMA];
 
 const SCHEMA: &str = "
 CREATE TABLE tape_label (id TEXT NOT NULL);
@@ -86,7 +88,9 @@ pub struct Entry {
 /// The tape, for those who read it and for opening lines on it.
 #[derive(Clone, Debug)]
 pub struct Tape {
-    db: Db,
+    pub(super) db: Db,
+    /// What was noted ahead of reading. None: nobody may note anything.
+    pub(super) ahead: Option<Arc<tokio::sync::Mutex<Ahead>>>,
     /// Which tape this is, for keys in a ledger that several tapes share.
     pub id: String,
     asks: mpsc::Sender<Ask>,
@@ -125,7 +129,8 @@ impl Tape {
             questions: Vec::new(),
             lost: HashMap::new(),
         };
-        Ok((Tape { db, id, asks, order: Arc::default(), commits, healthy, unkept }, writer))
+        let ahead = Some(Arc::default());
+        Ok((Tape { db, ahead, id, asks, order: Arc::default(), commits, healthy, unkept }, writer))
     }
 
     /// Opens the tape to look at it, also while a daemon writes it.
@@ -140,7 +145,7 @@ impl Tape {
         let (asks, _) = mpsc::channel(1);
         let ((_, commits), (_, healthy)) = (watch::channel(0), watch::channel(true));
         let (_, unkept) = watch::channel(Unkept::default());
-        Ok(Tape { db, id, asks, order: Arc::default(), commits, healthy, unkept })
+        Ok(Tape { db, ahead: None, id, asks, order: Arc::default(), commits, healthy, unkept })
     }
 
     /// Where a line's tape ends: its last entry, and the offset behind its last byte.
@@ -257,7 +262,7 @@ impl Tape {
         self.db.clone()
     }
 
-    fn wrong(&self, error: &sqlx::Error) -> StoreError {
+    pub(super) fn wrong(&self, error: &sqlx::Error) -> StoreError {
         StoreError::from_sql("the tape", error)
     }
 }

@@ -148,7 +148,7 @@ pub struct Head {
 
 impl Head {
     /// Where the chain of one ledger begins: another ledger's cannot be put in its place.
-    fn start(epoch: &str, made_at: i64) -> Self {
+    pub(crate) fn start(epoch: &str, made_at: i64) -> Self {
         let hash = sum(&[Some("wickline trail"), Some(epoch), Some(&made_at.to_string())]);
         Self { n: 0, hash }
     }

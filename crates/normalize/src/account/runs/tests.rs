@@ -123,6 +123,29 @@ fn an_analyzer_that_began_again_has_gaps_of_its_own() {
 }
 
 #[test]
+fn what_was_given_out_unheard_before_it_began_again_nobody_knows() {
+    let mut account = Account::new(Counting::default(), Vec::new());
+    let mut say = |again: bool, n: i64, second: i64| {
+        let taken = Moment::at_wall(20_000 * 86_400 + second);
+        let (number, came) =
+            (split(&n.to_string(), &Rules::default()), Came { day: DAY, taken, repeat: false });
+        if again {
+            return account.began_again(&number, came);
+        }
+        let told = account.next(&number, came);
+        account.stopped();
+        told
+    };
+    [1, 2, 3].into_iter().for_each(|n| drop(say(false, n, n)));
+    say(false, 1, 50);
+    let unknown =
+        |told: Vec<Told>| told.iter().any(|t| matches!(t, Told::UnknownAfter(s) if s.value == 3));
+    assert!(unknown(say(true, 1, 50)), "4 may have gone by");
+    say(false, 2, 60);
+    assert!(!unknown(say(true, 2, 61)), "told once");
+}
+
+#[test]
 fn what_waits_for_a_decision_was_heard() {
     let mut bench = Bench::new(true);
     (1..=20).for_each(|n| bench.heard(n));

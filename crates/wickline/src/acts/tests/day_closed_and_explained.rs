@@ -48,7 +48,8 @@ impl Lab {
 
     pub(super) async fn hear_that(&mut self, analyzer: usize, heard: Heard) -> Taken {
         let analyzer = self.bench.analyzers[analyzer].clone();
-        let taken = self.ledger.intake(&self.bench, &analyzer, &self.tape.id, &[heard], 1).await;
+        let taken =
+            self.ledger.intake(&self.bench, &analyzer, &self.tape.id, &[heard], Span::to(1)).await;
         taken.expect("taken in")
     }
 

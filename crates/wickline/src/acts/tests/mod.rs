@@ -19,6 +19,7 @@ use crate::store::StoreError;
 use crate::store::lease::Watch;
 use crate::store::ledger::Ledger;
 use crate::store::lists::queue::Asked;
+use crate::store::rows::position::Span;
 use crate::store::rows::queue::{Settled, Tried};
 use crate::store::state::{MessageState, ReportState};
 use crate::store::tape::Tape;
@@ -44,6 +45,7 @@ mod corrected_and_withdrawn;
 mod day_closed_and_explained;
 mod held_for_controls;
 mod laboratory_rules;
+mod ledger_set_back;
 mod numbers_heard;
 mod one_door;
 mod random_histories;
@@ -136,7 +138,8 @@ impl Lab {
 
     async fn take(&self, heard: &[Heard], safe: i64) -> Taken {
         let analyzer = &self.bench.analyzers[0];
-        let taken = self.ledger.intake(&self.bench, analyzer, &self.tape.id, heard, safe).await;
+        let taken =
+            self.ledger.intake(&self.bench, analyzer, &self.tape.id, heard, Span::to(safe)).await;
         taken.expect("taken in")
     }
 
@@ -168,7 +171,16 @@ fn material(level: &str) -> Material {
 }
 
 fn settled(n: i64, state: MessageState) -> Settled {
-    Settled { n, state, reason: None, detail: None, answer: None, attempts: 1, stop: false }
+    Settled {
+        n,
+        control_id: None,
+        state,
+        reason: None,
+        detail: None,
+        answer: None,
+        attempts: 1,
+        stop: false,
+    }
 }
 
 /// The gaps that were noticed.
@@ -375,11 +387,10 @@ async fn the_queue_keeps_its_order_and_forgets_nothing(mut lab: Lab) {
     assert_eq!(lab.ledger.answered_lately("lis").await.expect("a count"), 2);
     let today = lab.clock().day(crate::clock::now_us());
     let count = lab.ledger.accepted_on("lis", &today, &lab.clock()).await.expect("a count");
-    let id = |n| Some(crate::store::ledger::control_id(&lab.ledger.epoch, n));
-    assert_eq!(
-        (count.accepted, count.first_control_id, count.last_control_id),
-        (2, id(all[0]), id(all[3]))
-    );
+    let (first, last) = (lab.whole(all[0]).await, lab.whole(all[3]).await);
+    let ids = (Some(first.item.control_id), Some(last.item.control_id));
+    assert_eq!(count.accepted, 2);
+    assert_eq!((count.first_control_id, count.last_control_id), ids);
 }
 
 async fn acts_keep_to_the_arrows(mut lab: Lab) {

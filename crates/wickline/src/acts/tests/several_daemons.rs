@@ -44,7 +44,7 @@ async fn nul_in_the_mark_of_a_number() {
     let Some(mut lab) = Lab::postgres().await else { return };
     let heard = [lab.heard("A&X00&7", "KP-00007", "NEG")];
     let analyzer = &lab.bench.analyzers[0];
-    let taken = lab.ledger.intake(&lab.bench, analyzer, &lab.tape.id, &heard, 1).await;
+    let taken = lab.ledger.intake(&lab.bench, analyzer, &lab.tape.id, &heard, Span::to(1)).await;
     assert!(taken.is_ok());
 }
 
@@ -65,7 +65,7 @@ async fn a_long_number() {
         .collect();
     let heard = [lab.heard(&long, "KP-00007", "NEG")];
     let analyzer = &lab.bench.analyzers[0];
-    let taken = lab.ledger.intake(&lab.bench, analyzer, &lab.tape.id, &heard, 1).await;
+    let taken = lab.ledger.intake(&lab.bench, analyzer, &lab.tape.id, &heard, Span::to(1)).await;
     assert!(taken.is_ok());
 }
 

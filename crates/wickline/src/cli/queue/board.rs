@@ -19,6 +19,8 @@ struct Board {
     id: String,
     configured: bool,
     paused: bool,
+    /// Why the daemon paused it. None: a person did, or the configuration.
+    paused_for: Option<String>,
     stopped: bool,
     late: bool,
     waiting: i64,
@@ -69,6 +71,7 @@ async fn boards(desk: &Desk) -> Result<Vec<Board>, Failure> {
         boards.push(Board {
             configured: target.is_some(),
             paused: gate.paused,
+            paused_for: gate.detail.clone().filter(|_| gate.paused && !gate.stopped),
             stopped: gate.stopped,
             late: target.is_some_and(|t| t.is_late(standing.waiting, standing.oldest_s(now))),
             waiting: standing.waiting,
@@ -173,7 +176,8 @@ fn moving(board: &Board) -> String {
         return format!("stopped: {}; `wickline queue resume {}`", why(&board.detail), board.id);
     }
     if board.paused {
-        return format!("paused; `wickline queue resume {}` lets it go on", board.id);
+        let why = board.paused_for.as_ref().map(|why| format!(": {why}")).unwrap_or_default();
+        return format!("paused{why}; `wickline queue resume {}` lets it go on", board.id);
     }
     if board.waiting == 0 {
         return "nothing waits".into();

@@ -42,6 +42,9 @@ pub struct Due {
 #[derive(Clone, Debug)]
 pub struct Settled {
     pub n: i64,
+    /// What was acknowledged: a ledger that was set back under a running daemon gives the number to another
+    /// message, which must not count as accepted. None: not asked.
+    pub control_id: Option<String>,
     pub state: MessageState,
     pub reason: Option<&'static str>,
     pub detail: Option<String>,
@@ -268,6 +271,24 @@ impl Ledger {
     }
 }
 
+/// Pauses delivery to a receiver for a reason of the daemon's own, which `queue` shows.
+pub(crate) async fn pause_for(
+    write: &mut Write,
+    receiver: &str,
+    why: &str,
+) -> Result<(), StoreError> {
+    let query = sqlx::query(
+        "INSERT INTO receiver (id, paused, stopped, detail) VALUES ($1, 1, 0, $2) \
+         ON CONFLICT (id) DO UPDATE SET paused = 1, detail = excluded.detail",
+    )
+    .bind(receiver.to_owned())
+    .bind(why.to_owned());
+    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    let (object, became) = (format!("receiver {receiver}"), Some("paused true".to_owned()));
+    let act = Act { verb: "pause", object, reason: Some(why.to_owned()), was: None, became };
+    record(write, &Actor::daemon(), act).await
+}
+
 /// The lease of a receiver's deliverer.
 #[must_use]
 pub fn lease_name(receiver: &str) -> String {
@@ -278,11 +299,12 @@ async fn settle_accepted(write: &mut Write, accepted: &[&Settled]) -> Result<(),
     if accepted.is_empty() {
         return Ok(());
     }
-    let sql = accepted_statement(&write.values(accepted.len(), 4));
+    let sql = accepted_statement(&write.values(accepted.len(), 5));
     let now = clock::now_us();
     let mut query = sqlx::query(AssertSqlSafe(sql));
     for one in accepted {
         query = query.bind(one.n).bind(one.attempts).bind(one.answer.clone()).bind(now);
+        query = query.bind(one.control_id.clone());
     }
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
@@ -329,12 +351,13 @@ async fn settle_refused(
 /// One UPDATE for many acceptances.
 fn accepted_statement(values: &str) -> String {
     format!(
-        "WITH said (n, attempts, answer, at) AS (VALUES {values}) \
+        "WITH said (n, attempts, answer, at, control_id) AS (VALUES {values}) \
          UPDATE message SET state = 'accepted', reason = NULL, detail = NULL, next_attempt_at = NULL, \
          settled_at = said.at, attempts = said.attempts, answer = said.answer, owes = CASE \
          WHEN message.state = 'set-aside' AND message.aside IN ('replaced', 'withdrawn') THEN 1 \
          ELSE message.owes END \
-         FROM said WHERE message.n = said.n AND state IN ('waiting', 'set-aside')"
+         FROM said WHERE message.n = said.n AND state IN ('waiting', 'set-aside') \
+         AND message.control_id = coalesce(said.control_id, message.control_id)"
     )
 }
 

@@ -190,23 +190,6 @@ pub async fn places(
     rows.iter().map(read).collect()
 }
 
-/// Notes how far a tape was read: the last entry that nothing pending needs.
-pub async fn position(
-    write: &mut Write,
-    tape: &str,
-    analyzer: &str,
-    entry: i64,
-) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "INSERT INTO position (tape, analyzer, entry) VALUES ($1, $2, $3) \
-         ON CONFLICT (tape, analyzer) DO UPDATE SET entry = excluded.entry",
-    )
-    .bind(tape)
-    .bind(analyzer)
-    .bind(entry);
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
-}
-
 /// Which earlier reports may be of the runs that came: by day and by number or specimen.
 pub struct Alike<'a> {
     pub analyzer: &'a str,

@@ -38,6 +38,9 @@ const PARTS: &[(&str, &str, &[&str])] = &[
     ("trail.rs", "", &["(CAST($1 AS BIGINT), CAST($2 AS TEXT))"]),
 ];
 
+/// Tables that the tape has for what it remembers of the ledger.
+const NOTED: [&str; 2] = ["ledger_seen", "line_read"];
+
 /// A text in a source: where it begins and ends there, and what it says.
 struct Literal {
     from: usize,
@@ -201,7 +204,8 @@ fn all() -> (Vec<(String, String)>, Vec<(String, String)>) {
         for literal in literals(source) {
             let line = source[..literal.from].matches('\n').count() + 1;
             for sql in statements(&files, file, &literal) {
-                let list = if file.starts_with("tape") { &mut tape } else { &mut ledger };
+                let of_tape = file.starts_with("tape") || NOTED.iter().any(|t| sql.contains(t));
+                let list = if of_tape { &mut tape } else { &mut ledger };
                 list.push((format!("{file}:{line}"), sql));
             }
         }

@@ -60,6 +60,11 @@ pub enum Fault {
         noted: String,
         found: Option<String>,
     },
+    /// The tape remembers a last row, or a place that it was read to, which this ledger does not have.
+    SetBack {
+        n: i64,
+        noted: String,
+    },
     /// The text of a configuration does not give its fingerprint.
     Configuration {
         fingerprint: String,
@@ -83,6 +88,7 @@ impl Fault {
             | Fault::Unsealed { n }
             | Fault::Foreign { n }
             | Fault::Known { n, .. }
+            | Fault::SetBack { n, .. }
             | Fault::NoConfiguration { n, .. } => Some(*n),
             Fault::CutOff { last, .. } => Some(last + 1),
             Fault::Unreadable { .. }
@@ -106,6 +112,7 @@ impl Fault {
             Fault::CutOff { .. } => "cut-off",
             Fault::CounterBehind { .. } | Fault::NoCounter => "counter",
             Fault::Known { .. } => "not-as-known",
+            Fault::SetBack { .. } => "set-back",
             Fault::Configuration { .. } | Fault::NoConfiguration { .. } => "configuration",
         }
     }
@@ -150,6 +157,11 @@ impl fmt::Display for Fault {
             Fault::Known { n, found: None, .. } => {
                 write!(f, "row {n}, whose seal was noted, is not there; the end was cut off")
             }
+            Fault::SetBack { n, noted } => write!(
+                f,
+                "the ledger was set back, or is another than the tape of this bench was read into: it \
+                 remembers row {n} with the seal {noted} as the last, and this ledger does not go on from there"
+            ),
             Fault::Configuration { fingerprint } => {
                 write!(f, "the text kept for configuration {fingerprint} is altered")
             }
