@@ -231,8 +231,10 @@ pub fn from_text(file: &Path, text: String) -> Result<Loaded, Vec<Fault>> {
         .prefix_separator("__")
         .separator("__")
         .try_parsing(true);
-    let settings = config::Config::try_from(&with_defaults(&text))
-        .and_then(|file| config::Config::builder().add_source(file).add_source(environment).build())
+    let settings = config::Config::builder()
+        .add_source(Filled(with_defaults(&text)))
+        .add_source(environment)
+        .build()
         .and_then(config::Config::try_deserialize::<Settings>);
     match settings {
         Ok(settings) => Ok(Loaded { file: file.to_owned(), text, settings }),
@@ -242,6 +244,20 @@ pub fn from_text(file: &Path, text: String) -> Result<Loaded, Vec<Fault>> {
             error.to_string(),
             "the keys of config/wickline.toml",
         )]),
+    }
+}
+
+/// The file's tables as the lowest layer. (`Config::try_from` leaves out lists that are empty.)
+#[derive(Clone, Debug)]
+struct Filled(toml::Table);
+
+impl config::Source for Filled {
+    fn clone_into_box(&self) -> Box<dyn config::Source + Send + Sync> {
+        Box::new(self.clone())
+    }
+
+    fn collect(&self) -> Result<config::Map<String, config::Value>, config::ConfigError> {
+        self.0.clone().try_into().map_err(|e| config::ConfigError::Foreign(Box::new(e)))
     }
 }
 
