@@ -197,8 +197,11 @@ fn statements(files: &BTreeMap<String, String>, file: &str, literal: &Literal) -
     vec![format!("{text} AND {token} = coalesce((SELECT token FROM lease WHERE name = {name}), 0)")]
 }
 
+/// Where each stands, and its text.
+type Named = Vec<(String, String)>;
+
 /// Every statement with the place where it stands; those of the tape apart.
-fn all() -> (Vec<(String, String)>, Vec<(String, String)>) {
+fn all() -> (Named, Named) {
     let files = sources();
     let (mut ledger, mut tape) = (Vec::new(), Vec::new());
     for (file, source) in &files {
