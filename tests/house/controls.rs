@@ -129,6 +129,9 @@ fn on_paper(folder: &Folder, config: &Path) {
     assert_eq!(all["totals"], serde_json::json!({"passed": 2, "failed": 1, "no-target": 0}));
     let failed = all["items"].as_array().expect("runs").iter().find(|r| r["verdict"] == "failed");
     let id = failed.expect("one failed")["id"].as_str().expect("an id").to_owned();
+    let since = ask(config, &["find", "--since-pass", &id]);
+    assert_eq!(since["items"][0]["number"], "1", "{since}");
+    assert_eq!(since["totals"]["reports"], 1);
     let shown = ask(config, &["controls", "show", &id]);
     let glucose = shown["readings"].as_array().expect("readings").iter();
     let glucose = glucose.clone().find(|r| r["analyte"] == "GLU").expect("glucose");

@@ -63,7 +63,10 @@ fn a_number_used_twice_is_a_correction_and_a_wrong_specimen_is_withdrawn() {
     let glucose = glucose.iter().find(|r| r["what"] == "GLU").expect("a pad");
     assert_ne!(glucose["before"], glucose["after"]);
     let paper = words(&config, &["held", "show", &id]);
-    assert!(paper.contains("report 1, sent") && paper.contains("held decide ID"), "{paper}");
+    assert!(
+        paper.contains("report 1, sent") && paper.contains(&format!("held decide {id} ")),
+        "{paper}"
+    );
 
     let why = ["--reason", "strip was misplaced", "--as", "J. Mast"];
     let decide = [&["held", "decide", &id, "correction"], &why[..]].concat();
@@ -81,7 +84,7 @@ fn a_number_used_twice_is_a_correction_and_a_wrong_specimen_is_withdrawn() {
     let old = run(&config, &[&["report", "withdraw", "1"], &why[..]].concat());
     assert_eq!(old.status.code(), Some(2), "the correction speaks for both");
 
-    let to = ["--specimen", "KP-20418"];
+    let to = ["--specimen", "KP-20418", "--again", "KP-20418"];
     let done = ask(&config, &[&["report", "withdraw", &id], &why[..], &to[..]].concat());
     assert_eq!(done["withdrawn"][0]["said"], "withdrawn", "{done}");
     assert_eq!(done["anew"][0]["said"], "sent");

@@ -29,6 +29,27 @@ pub fn steady_us() -> i64 {
     now.tv_sec.saturating_mul(1_000_000).saturating_add(now.tv_nsec / 1000)
 }
 
+/// Whether this machine's clock follows a time server.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sync {
+    Yes,
+    No,
+    /// Nobody here says so where it can be read without asking the kernel in C.
+    Unknown,
+}
+
+/// As systemd-timesyncd leaves it in its folder (systemd-timesyncd.service(8)); who keeps the time by
+/// another program sees it there.
+#[must_use]
+pub fn synchronised() -> Sync {
+    let folder = std::path::Path::new("/run/systemd/timesync");
+    match (folder.join("synchronized").exists(), folder.exists()) {
+        (true, _) => Sync::Yes,
+        (false, true) => Sync::No,
+        (false, false) => Sync::Unknown,
+    }
+}
+
 /// The instant at which [`tick_us`] reads `tick`, for a timer.
 #[must_use]
 pub fn instant_at(tick: i64) -> tokio::time::Instant {

@@ -13,6 +13,7 @@ use wickline_listen::line::{LineKind, Listener};
 use crate::address::Address;
 use crate::pipeline::event::{Bound, Event, Events};
 use crate::pipeline::hearing::Hearing;
+use crate::pipeline::seen::Seen;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Db;
@@ -38,6 +39,8 @@ pub struct Sight {
     pub ledger: watch::Receiver<Option<Ledger>>,
     /// Whether the tape takes what is heard.
     pub tape: watch::Receiver<bool>,
+    /// How lines and receivers are.
+    pub seen: Seen,
     pub stop: watch::Receiver<bool>,
 }
 
@@ -90,6 +93,7 @@ impl House {
             Err(error) => return Err(error),
         };
         let (stop, _) = watch::channel(false);
+        events.seen.begin(&bench);
         let (there, _) = watch::channel(ledger.clone());
         Ok(Self {
             bench,
@@ -163,7 +167,8 @@ impl House {
     #[must_use]
     pub fn sight(&self) -> Sight {
         let (tape, stop) = (self.tape.healthy(), self.stop.subscribe());
-        Sight { bench: self.bench.clone(), ledger: self.there.subscribe(), tape, stop }
+        let (bench, seen) = (self.bench.clone(), self.events.seen.clone());
+        Sight { bench, ledger: self.there.subscribe(), tape, seen, stop }
     }
 
     /// Watches over one more task, which ends when the house is told to stop.

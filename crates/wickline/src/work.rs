@@ -14,6 +14,7 @@ use crate::pipeline::event::{Event, Events};
 use crate::pipeline::lookout::Lookout;
 use crate::pipeline::noting::{self, Noting};
 use crate::pipeline::reading::Reading;
+use crate::pipeline::seen::Teller;
 use crate::pipeline::stopped;
 use crate::pipeline::tenure::Tenure;
 use crate::settings::bench::Bench;
@@ -104,6 +105,12 @@ impl Work {
         };
         tasks.spawn(async move {
             lookout.run().await;
+            Ok(())
+        });
+        let (seen, me, stop) = (self.events.seen.clone(), self.me(), self.stop.clone());
+        let teller = Teller { ledger: ledger.clone(), seen, me, stop };
+        tasks.spawn(async move {
+            teller.run().await;
             Ok(())
         });
         tasks.spawn(noting.run());

@@ -27,6 +27,44 @@ pub struct Correction<'a> {
     pub known: &'a [Known<Told>],
 }
 
+/// One result as a person reads it.
+#[derive(Clone, Default, PartialEq, Eq)]
+pub struct Shown {
+    /// What it is of: our own name where there is one, else the code.
+    pub name: String,
+    /// Grade, number with its comparator, or that the pad was not read.
+    pub value: String,
+    /// The unit of a number; empty beside a grade.
+    pub unit: String,
+    /// OBX-8, as it was sent.
+    pub flag: String,
+}
+
+impl fmt::Debug for Shown {
+    /// What may be logged: no reading.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Shown").field("name", &self.name).finish_non_exhaustive()
+    }
+}
+
+/// The n-th result of a message, from 1: our own name where there is one, else the code's.
+#[must_use]
+pub fn shown(message: &Message, nth: usize) -> Shown {
+    let part = |field, component| message.component("OBX", nth, field, component);
+    let names = [part(3, 5), part(3, 2), part(3, 1)];
+    let value = match part(2, 1).as_str() {
+        "SN" => (1..=4).map(|c| part(5, c)).collect(),
+        "CE" | "CWE" => part(5, 2),
+        _ => part(5, 1),
+    };
+    Shown {
+        name: names.into_iter().find(|n| !n.is_empty()).unwrap_or_default(),
+        value: if part(11, 1) == "X" { "not read".into() } else { value },
+        unit: part(6, 1),
+        flag: part(8, 1),
+    }
+}
+
 /// What a kept message says of each result.
 pub fn told(message: &[u8]) -> Result<Vec<(Told, ResultStatus)>, String> {
     let message = Message::read(message)?;
@@ -64,6 +102,13 @@ impl Told {
         if let Some(cell) = self.cells.get_mut(n) {
             text.clone_into(cell);
         }
+    }
+
+    /// What of it a person reads.
+    #[must_use]
+    pub fn shown(&self) -> Shown {
+        let text = format!("MSH|^~\\&|\r{}", self.cells.join("|"));
+        Message::read(text.as_bytes()).map(|message| shown(&message, 1)).unwrap_or_default()
     }
 
     /// Code and system of OBX-3, and of the other name beside it.

@@ -342,6 +342,12 @@ impl Pass {
         self.asked.answers(reason)
     }
 
+    /// Whether a person lets it go against a rule.
+    #[must_use]
+    pub fn is_release(&self) -> bool {
+        self.asked == Asked::Release
+    }
+
     /// Whether receivers may be told results of this report.
     #[must_use]
     pub fn tells_results(&self) -> bool {

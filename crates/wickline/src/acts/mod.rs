@@ -14,6 +14,7 @@ pub mod decide;
 pub mod door;
 pub mod explaining;
 mod facts;
+pub mod holdings;
 pub mod identify;
 pub mod intake;
 mod judging;

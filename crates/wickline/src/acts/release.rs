@@ -62,7 +62,7 @@ impl Ledger {
         pass: &Pass,
     ) -> Result<(), StoreError> {
         for one in row.holds.iter().filter(|h| pass.lifts(h.reason)) {
-            hold::clear(write, row.n, one.ix).await?;
+            hold::clear(write, row.n, one.ix, pass.is_release()).await?;
         }
         if pass.then() == Then::Held {
             return Ok(());

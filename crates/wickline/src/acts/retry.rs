@@ -12,6 +12,7 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
+use crate::store::lists::names::Name;
 use crate::store::rows::message::{self, Amends, Made, MessageRow};
 use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::state::{Arrow, MessageState};
@@ -30,6 +31,7 @@ pub enum Again {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Resent {
     pub n: i64,
+    pub name: Name,
     pub went: Went,
 }
 
@@ -94,7 +96,7 @@ impl Ledger {
                 ..Act::default()
             };
             record(&mut write, actor, act).await?;
-            done.push(Resent { n, went });
+            done.push(Resent { n, name: stuck.name(), went });
         }
         write.commit().await?;
         Ok(done)
@@ -260,7 +262,7 @@ async fn leave(
     let open = sayer(write, stuck).await?;
     if stuck.retired.is_some() && !stuck.withdraws() {
         return Err(no(format!(
-            "{0}: its OBR-3 was withdrawn; `wickline queue set-aside {0} --reason TEXT` ends it",
+            "{0}: its OBR-3 was withdrawn; `wickline queue set-aside {0}` ends it",
             stuck.name()
         )));
     }

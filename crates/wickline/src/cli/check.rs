@@ -5,13 +5,13 @@ mod laboratory;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use clap::builder::NonEmptyStringValueParser;
 use rustix::fs::Access;
 use serde_json::json;
 use wickline_listen::line::LineKind;
 use wickline_normalize::Role;
 
 use super::output::Output;
+use super::person::chosen;
 use super::{Answer, As, Exit, Failure, loaded};
 use crate::settings::bench::Bench;
 use crate::store::ledger::Ledger;
@@ -30,7 +30,7 @@ pub struct Options {
     #[arg(long, requires = "reason", conflicts_with = "offline")]
     record: bool,
     /// Why the configuration changes
-    #[arg(long, value_name = "TEXT", requires = "record", value_parser = NonEmptyStringValueParser::new())]
+    #[arg(long, value_name = "TEXT", requires = "record", value_parser = super::person::words)]
     reason: Option<String>,
     #[command(flatten)]
     who: As,
@@ -79,8 +79,8 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
     }
     let clean = !found.iter().any(|f| f.level == Level::Bad);
     if options.record && clean {
-        let reason = options.reason.as_deref().unwrap_or_default();
-        found.push(announce(&bench, &options.who, reason).await?);
+        let reason = chosen(options.reason.as_deref().unwrap_or_default(), &bench.people)?;
+        found.push(announce(&bench, &options.who, &reason).await?);
     }
     show(&found, out)?;
     let any = |level: Level| found.iter().any(|f| f.level == level);
@@ -105,7 +105,7 @@ async fn announce(bench: &Bench, who: &As, reason: &str) -> Result<Finding, Fail
         ))
     })?;
     let ledger = Ledger::open(bench.ledger.clone()).await?;
-    let (actor, name) = (who.actor(), bench_name(&tape.id));
+    let (actor, name) = (who.actor(&bench.people)?, bench_name(&tape.id));
     let told = ledger.configuration_announce(&actor, &name, &bench.effective, reason).await?;
     let print = &bench.effective.fingerprint[..16];
     Ok(match told {

@@ -6,16 +6,17 @@ mod board;
 use std::io::{BufRead, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
-use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::json;
 
 pub use self::board::show;
 use super::output::{Output, visible};
-use super::{Answer, As, Desk, Exit, Failure};
+use super::status::elsewhere;
+use super::{Answer, As, Desk, Exit, Failure, Why};
 use crate::acts::closing::{Closing, Confirmed, Unsure, words};
 use crate::acts::explaining::Explanation;
 use crate::clock;
+use crate::sheet::now::About;
 use crate::sheet::todo::word;
 use crate::sheet::{Line, Sheet, road, waited_for};
 use crate::store::state::NumberState;
@@ -46,8 +47,8 @@ enum Act {
         /// Numbers as the sheet has them, ranges of them, or ids of the sheet
         #[arg(required = true, value_name = "NUMBER")]
         numbers: Vec<String>,
-        #[arg(long, value_name = "TEXT", value_parser = NonEmptyStringValueParser::new())]
-        reason: String,
+        #[command(flatten)]
+        why: Why,
         /// Needed where two analyzers miss the same number
         #[arg(long, value_name = "ID")]
         analyzer: Option<String>,
@@ -62,8 +63,8 @@ enum Act {
         /// Numbers as the sheet has them, ranges of them, or ids of the sheet
         #[arg(required = true, value_name = "NUMBER")]
         numbers: Vec<String>,
-        #[arg(long, value_name = "TEXT", value_parser = NonEmptyStringValueParser::new())]
-        reason: String,
+        #[command(flatten)]
+        why: Why,
         /// Needed where two analyzers have the same number
         #[arg(long, value_name = "ID")]
         analyzer: Option<String>,
@@ -96,17 +97,19 @@ pub async fn day(config: Option<PathBuf>, options: Options, out: &Output) -> Ans
             let (analyzer, html) = (options.analyzer.as_deref(), options.html.as_deref());
             sheet(&desk, &date, analyzer, html, options.wide, out).await
         }
-        Some(Act::Explain { numbers, reason, analyzer, date, who }) => {
+        Some(Act::Explain { numbers, why, analyzer, date, who }) => {
             let day = date_of(&desk, date.as_deref())?;
+            let reason = desk.reason(&why, out)?;
             let what = Explanation { day, analyzer, numbers, reason };
-            let ids = desk.ledger.day_explain(&who.actor(), desk.clock(), &what).await?;
+            let ids = desk.ledger.day_explain(&desk.actor(&who)?, desk.clock(), &what).await?;
             became(&ids, NumberState::Explained, out)?;
             Ok(Exit::Done)
         }
-        Some(Act::Unexplain { numbers, reason, analyzer, date, who }) => {
+        Some(Act::Unexplain { numbers, why, analyzer, date, who }) => {
             let day = date_of(&desk, date.as_deref())?;
+            let reason = desk.reason(&why, out)?;
             let what = Explanation { day, analyzer, numbers, reason };
-            let ids = desk.ledger.day_unexplain(&who.actor(), desk.clock(), &what).await?;
+            let ids = desk.ledger.day_unexplain(&desk.actor(&who)?, desk.clock(), &what).await?;
             became(&ids, NumberState::Missing, out)?;
             Ok(Exit::Done)
         }
@@ -143,7 +146,11 @@ async fn sheet(
     }
     match html {
         Some(path) => paper(desk, &sheet, path, out).await?,
-        None => show(&sheet, wide, out)?,
+        None => {
+            show(&sheet, wide, out)?;
+            elsewhere(desk, &[About::Held, About::Refused, About::Missing], Some(date), out)
+                .await?;
+        }
     }
     if let Some(fault) = sheet.faults.first() {
         let text = format!(
@@ -213,7 +220,7 @@ async fn close(
     }
     let read = |texts: &[String]| texts.iter().map(|t| confirmed(t)).collect::<Result<Vec<_>, _>>();
     let (confirmed, mut again) = (read(last)?, read(again)?);
-    let actor = who.actor();
+    let actor = desk.actor(who)?;
     let mut closing = desk.ledger.day_close(&desk.bench, &actor, date, &confirmed, &again).await?;
     if let Closing::Unsure(unsure) = &closing {
         again = asked_again(date, &confirmed, unsure, out)?;

@@ -2,14 +2,14 @@
 
 use std::path::PathBuf;
 
-use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::json;
 
 use super::output::{Output, Tone};
-use super::{Answer, As, Desk, Exit, Failure, id};
+use super::{Answer, As, Desk, Exit, Failure, Why, id};
 use crate::address::Address;
 use crate::house::lock;
+use crate::settings::bench::People;
 use crate::store::ledger::Ledger;
 use crate::store::rows::notice::Notice;
 
@@ -36,8 +36,8 @@ enum Act {
     /// Say that what a notice tells was seen to, with a reason
     Lift {
         id: String,
-        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
-        reason: String,
+        #[command(flatten)]
+        why: Why,
     },
 }
 
@@ -45,9 +45,10 @@ pub async fn ledger(config: Option<PathBuf>, options: Options, out: &Output) -> 
     match &options.act {
         Act::Move { from, to } => moved(&options.who, from, to, out).await,
         Act::Notices => notices(&Desk::open(config).await?, out).await,
-        Act::Lift { id: text, reason } => {
+        Act::Lift { id: text, why } => {
             let (desk, n) = (Desk::open(config).await?, id(text)?);
-            let lifted = desk.ledger.notice_lift(&options.who.actor(), n, reason).await?;
+            let (actor, reason) = (desk.actor(&options.who)?, desk.reason(why, out)?);
+            let lifted = desk.ledger.notice_lift(&actor, n, &reason).await?;
             if out.json {
                 out.document(&json!({"id": n.to_string(), "kind": lifted.kind.code()}))?;
             }
@@ -100,7 +101,7 @@ async fn moved(who: &As, from: &str, to: &str, out: &Output) -> Answer {
     }
     let _locked = lock(path, "ledger")?;
     let (old, new) = (Ledger::open_moved(from).await?, Ledger::open(to).await?);
-    let counts = old.move_to(&new, &who.actor()).await?;
+    let counts = old.move_to(&new, &who.actor(&People::default())?).await?;
     if out.json {
         let rows: Vec<_> =
             counts.iter().map(|(table, rows)| json!({"table": table, "rows": rows})).collect();

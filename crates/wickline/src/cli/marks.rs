@@ -41,7 +41,7 @@ pub fn heard(bytes: &[u8], flaws: &[usize]) -> String {
 
 /// Controls, marks that reorder text, and characters without ink or width (Unicode's `Cc` and `Cf`,
 /// the line separators, tags and variation selectors).
-fn is_hidden(letter: char) -> bool {
+pub fn is_hidden(letter: char) -> bool {
     letter.is_control()
         || matches!(letter,
             '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'

@@ -5,12 +5,13 @@ mod controls;
 mod day;
 mod demo;
 mod explain;
+mod find;
 mod held;
-mod identify;
 mod ledger;
 mod listen;
 mod marks;
 mod output;
+mod person;
 mod prove;
 mod queue;
 mod receive;
@@ -18,15 +19,17 @@ mod replay;
 mod report;
 mod run;
 mod simulate;
+mod status;
 mod trail;
 mod undo;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Parser, Subcommand};
 
 use self::output::Output;
+use self::person::{As, Why};
 use crate::clock::SiteClock;
 use crate::settings::bench::Bench;
 use crate::settings::{self, Loaded};
@@ -65,7 +68,11 @@ enum Command {
     Explain(explain::Options),
     /// The whole matrix of a strip through the real way, as a table to sign
     Prove(prove::Options),
-    /// What is not yet accepted, oldest first, and why
+    /// Is anything wrong now? Lines, controls, receivers, what is open of all days, stores, clocks
+    Status(status::Options),
+    /// Every report of a specimen id, number, control id or OBR-3; or of a strip lot, a failed run, a mapping
+    Find(find::Options),
+    /// What is not yet accepted, in the order of sending, and why
     Queue(queue::Options),
     /// Reports that need a person
     Held(held::Options),
@@ -87,20 +94,6 @@ enum Command {
     Simulate(simulate::Options),
     /// A practice receiver with scripted answers
     Receive(receive::Options),
-}
-
-/// Who acts, for the trail.
-#[derive(Clone, Debug, Args)]
-struct As {
-    /// The name to record in the trail [default: the login name]
-    #[arg(long = "as", value_name = "NAME", global = true)]
-    name: Option<String>,
-}
-
-impl As {
-    fn actor(&self) -> Actor {
-        Actor::person(self.name.clone())
-    }
 }
 
 /// How a command ended, as an exit code.
@@ -201,6 +194,8 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Explain(options) => explain::explain(config, options, out).await,
         Command::Listen(options) => listen::listen(options, out).await,
         Command::Prove(options) => prove::prove(config, options, out).await,
+        Command::Status(options) => status::status(config, options, out).await,
+        Command::Find(options) => find::find(config, options, out).await,
         Command::Queue(options) => queue::queue(config, options, out).await,
         Command::Held(options) => held::held(config, options, out).await,
         Command::Report(options) => report::report(config, options, out).await,
@@ -244,8 +239,29 @@ impl Desk {
         Ok(Self { bench, ledger })
     }
 
+    /// For a question: beside a daemon that writes, nobody waits for anybody. A ledger that is not there
+    /// yet, or not of this schema, is opened as ever.
+    async fn look(config: Option<PathBuf>) -> Result<Self, Failure> {
+        let bench = bench(config)?;
+        let ledger = match Ledger::look(bench.ledger.clone()).await {
+            Err(StoreError::Open { .. }) => Ledger::open(bench.ledger.clone()).await?,
+            looked => looked?,
+        };
+        Ok(Self { bench, ledger })
+    }
+
     fn clock(&self) -> &SiteClock {
         &self.bench.clock
+    }
+
+    /// Who acts, as the laboratory wants it recorded.
+    fn actor(&self, who: &As) -> Result<Actor, Failure> {
+        who.actor(&self.bench.people)
+    }
+
+    /// Why: as given, or asked at the terminal.
+    fn reason(&self, why: &Why, out: &Output) -> Result<String, Failure> {
+        why.reason(&self.bench.people, out)
     }
 }
 

@@ -131,6 +131,33 @@ pub fn plain(text: impl Into<String>) -> (String, Tone) {
     (text.into(), Tone::Plain)
 }
 
+/// A class as people see it: urgent work stands out.
+#[must_use]
+pub fn class(text: &str) -> (String, Tone) {
+    if text == "stat" { ("URGENT".into(), Tone::Bad) } else { plain(text) }
+}
+
+/// A length of time as people say it.
+#[must_use]
+pub fn span(seconds: i64) -> String {
+    match seconds {
+        s if s < 120 => format!("{s} s"),
+        s if s < 7200 => format!("{} min", s / 60),
+        s if s < 172_800 => format!("{} h {} min", s / 3600, s % 3600 / 60),
+        s => format!("{} days", s / 86_400),
+    }
+}
+
+/// A time for a table: `2026-03-14 09:15`. What is no time with its date stays as it is.
+#[must_use]
+pub fn short_time(time: Option<&str>) -> String {
+    let Some(time) = time else { return "-".into() };
+    match (time.get(..10), time.get(10..11), time.get(11..16)) {
+        (Some(day), Some("T"), Some(minute)) => format!("{day} {minute}"),
+        _ => time.to_owned(),
+    }
+}
+
 /// A state, toned by whether it asks for a person.
 #[must_use]
 pub fn state(text: &str) -> (String, Tone) {
@@ -145,7 +172,15 @@ pub fn state(text: &str) -> (String, Tone) {
 
 #[cfg(test)]
 mod tests {
-    use super::visible;
+    use super::{short_time, span, visible};
+
+    #[test]
+    fn lengths_of_time_read_well() {
+        let all = [5, 119, 120, 7199, 7200, 11_520, 200_000].map(span);
+        assert_eq!(all, ["5 s", "119 s", "2 min", "119 min", "2 h 0 min", "3 h 12 min", "2 days"]);
+        assert_eq!(short_time(Some("2026-03-14T09:15:02+00:00")), "2026-03-14 09:15");
+        assert_eq!([short_time(Some("2026-03-14")), short_time(None)], ["2026-03-14", "-"]);
+    }
 
     #[test]
     fn nothing_from_data_can_steer_a_terminal() {

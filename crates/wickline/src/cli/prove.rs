@@ -106,9 +106,10 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
     if options.send {
         // Noted before anything leaves: what cannot be noted is not sent.
         let ledger = Ledger::open(bench.ledger.clone()).await?;
-        ledger.note(&options.who.actor(), sending(&proof)).await?;
+        let actor = options.who.actor(&bench.people)?;
+        ledger.note(&actor, sending(&proof)).await?;
         reached = send(target, &mut proof.rows).await;
-        ledger.note(&options.who.actor(), answered(&proof)).await?;
+        ledger.note(&actor, answered(&proof)).await?;
     }
     if let Some(path) = &options.html {
         write(path, &page(&bench, &proof, options.send)?)?;

@@ -6,13 +6,15 @@ mod whole;
 
 use std::path::PathBuf;
 
-use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::json;
 
+use super::held::identify;
 use super::output::Output;
-use super::{Answer, As, Desk, Exit, Failure, id, identify};
+use super::{Answer, As, Desk, Exit, Failure, Why, id};
 use crate::acts::retry::{Again, Resent, Went};
+use crate::sheet::todo::word;
+use crate::store::lists::names::{Listed, Typed, Unchosen, chosen};
 use crate::store::lists::queue::Asked;
 use crate::store::state::State;
 use crate::store::trail::Actor;
@@ -43,30 +45,31 @@ struct Filter {
     /// Only in this state: waiting, refused, set-aside or accepted
     #[arg(long, value_parser = ["waiting", "refused", "set-aside", "accepted"])]
     state: Option<String>,
-    /// At most so many, oldest first [default: 40 for people, 1000 with --json]
+    /// At most so many, in the order of sending [default: 40 for people, 1000 with --json]
     #[arg(long, value_parser = clap::value_parser!(i64).range(0..=100_000))]
     limit: Option<i64>,
-    /// Only those after this message: the next page
+    /// Only those after this message (a control id, or 17@lis): the next page
     #[arg(long, value_name = "ID")]
     after: Option<String>,
 }
 
 #[derive(Debug, Subcommand)]
 enum Act {
-    /// One message with its bytes, the receiver's answer and the fields that it points at
+    /// One message with its bytes, the receiver's answer and the fields that it points at; and every other
+    /// message of the same report there
     Show { id: String },
     /// Keep messages back and let the rest pass; `queue retry` puts them into the queue again
     Hold {
-        /// Ids, or ranges such as 12-40
+        /// Reports (17), where it matters at a receiver (17@lis), or ranges (12-40, 12-40@lis)
         #[arg(required = true)]
         ids: Vec<String>,
-        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
-        reason: String,
+        #[command(flatten)]
+        why: Why,
     },
     /// Send again: refused messages, or messages kept back. What a mended configuration changes goes as a
     /// new message; what is the same goes as the same bytes
     Retry {
-        /// Ids, or ranges such as 12-40
+        /// Reports (17), where it matters at a receiver (17@lis), or ranges (12-40, 12-40@lis)
         #[arg(required_unless_present = "refused")]
         ids: Vec<String>,
         /// Every refused message (of --receiver, where given)
@@ -81,11 +84,11 @@ enum Act {
     },
     /// Decide that messages are not to be sent
     SetAside {
-        /// Ids, or ranges such as 12-40
+        /// Reports (17), where it matters at a receiver (17@lis), or ranges (12-40, 12-40@lis)
         #[arg(required = true)]
         ids: Vec<String>,
-        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
-        reason: String,
+        #[command(flatten)]
+        why: Why,
     },
     /// Stop delivery to a receiver
     Pause { receiver: String },
@@ -107,42 +110,59 @@ enum Act {
 }
 
 pub async fn queue(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let desk = Desk::open(config).await?;
-    let actor = options.who.actor();
-    let asked = asked(&options.filter, out)?;
+    let asks = matches!(
+        options.act,
+        None | Some(Act::Show { .. } | Act::Print { .. } | Act::Counts { .. })
+    );
+    let desk = if asks { Desk::look(config).await? } else { Desk::open(config).await? };
+    let (who, filter) = (&options.who, &options.filter);
     match options.act {
-        None if options.follow => board::follow(&desk, &asked, out).await,
-        None => board::list(&desk, &asked, out).await,
+        None if options.follow => {
+            board::follow(&desk, &asked(&desk, filter, out).await?, out).await
+        }
+        None => board::list(&desk, &asked(&desk, filter, out).await?, out).await,
         Some(Act::Show { id: text }) => whole::show(&desk, &text, out).await,
-        Some(Act::Hold { ids, reason }) => {
-            let ids = ranges(&ids)?;
-            desk.ledger.message_hold(&actor, &ids, &reason).await?;
+        Some(Act::Hold { ids, why }) => {
+            let named = Named { verb: "hold", more: why.again() + &who.again(), fits: may_wait };
+            let ids = named.messages(&desk, &ids).await?;
+            let reason = desk.reason(&why, out)?;
+            desk.ledger.message_hold(&desk.actor(who)?, &ids, &reason).await?;
             done(out, &format!("{} message(s) kept back; the rest passes", ids.len()))
         }
-        Some(Act::Retry { ids, refused, specimen, again }) => {
-            let again = match (specimen, refused) {
-                (Some(specimen), _) => {
-                    return renamed(&desk, &actor, &ids, [Some(&specimen), again.as_ref()], out)
-                        .await;
-                }
-                (None, true) => Again::Refused { receiver: asked.receiver },
-                (None, false) => Again::These(ranges(&ids)?),
+        Some(Act::Retry { ids, refused, specimen, again: second }) => {
+            let actor = desk.actor(who)?;
+            let again = if refused {
+                Again::Refused { receiver: filter.receiver.clone() }
+            } else {
+                let renames = specimen.as_deref();
+                let renames = renames.map_or(String::new(), |s| format!(" --specimen {}", word(s)));
+                let named = Named { verb: "retry", more: renames + &who.again(), fits: is_stuck };
+                Again::These(named.messages(&desk, &ids).await?)
             };
+            if let (Some(specimen), Again::These(ids)) = (specimen, &again) {
+                let given = (specimen.as_str(), second.as_deref());
+                return renamed(&desk, &actor, ids, given, out).await;
+            }
             tell_resent(&desk.ledger.message_retry(&desk.bench, &actor, &again).await?, out)
         }
-        Some(Act::SetAside { ids, reason }) => {
-            let ids = ranges(&ids)?;
-            desk.ledger.message_set_aside(&actor, &ids, &reason).await?;
+        Some(Act::SetAside { ids, why }) => {
+            let named =
+                Named { verb: "set-aside", more: why.again() + &who.again(), fits: is_open };
+            let ids = named.messages(&desk, &ids).await?;
+            let reason = desk.reason(&why, out)?;
+            desk.ledger.message_set_aside(&desk.actor(who)?, &ids, &reason).await?;
             done(out, &format!("{} message(s) set aside", ids.len()))
         }
-        Some(Act::Pause { receiver }) => gate(&desk, &actor, &receiver, true, out).await,
-        Some(Act::Resume { receiver }) => gate(&desk, &actor, &receiver, false, out).await,
-        Some(Act::Print { html }) => paper::print(&desk, &asked, html.as_deref(), out).await,
+        Some(Act::Pause { receiver }) => gate(&desk, who, &receiver, true, out).await,
+        Some(Act::Resume { receiver }) => gate(&desk, who, &receiver, false, out).await,
+        Some(Act::Print { html }) => {
+            paper::print(&desk, &asked(&desk, filter, out).await?, html.as_deref(), out).await
+        }
         Some(Act::Counts { day }) => board::counts(&desk, day.as_deref(), out).await,
     }
 }
 
-fn asked(filter: &Filter, out: &Output) -> Result<Asked, Failure> {
+async fn asked(desk: &Desk, filter: &Filter, out: &Output) -> Result<Asked, Failure> {
     let mut asked = Asked {
         receiver: filter.receiver.clone(),
         analyzer: filter.analyzer.clone(),
@@ -153,49 +173,96 @@ fn asked(filter: &Filter, out: &Output) -> Result<Asked, Failure> {
         asked.states = vec![State::of(state)];
     }
     if let Some(after) = &filter.after {
-        asked.after = id(after)?;
+        let typed = Typed::parse(after).map_err(Failure::wrong)?;
+        let all = desk.ledger.messages_named(&typed).await?;
+        let last = all.last().ok_or_else(|| nothing(after))?;
+        asked.after = last.n;
     }
     Ok(asked)
 }
 
-/// Ids and ranges of ids as people type them: `7 12-40`.
-fn ranges(texts: &[String]) -> Result<Vec<i64>, Failure> {
-    const MOST: i64 = 100_000;
-    let mut ids = Vec::new();
-    for text in texts {
-        match text.split_once('-') {
-            None => ids.push(id(text)?),
-            Some((first, last)) => {
-                let (first, last) = (id(first)?, id(last)?);
-                if last < first || last - first >= MOST {
-                    return Err(Failure::wrong(format!(
-                        "`{text}` is no range of at most {MOST} ids, the smaller first"
-                    )));
-                }
-                ids.extend(first..=last);
+fn nothing(text: &str) -> Failure {
+    Failure::wrong(format!("nothing went to a receiver as {text}; `wickline queue` lists what did"))
+}
+
+fn may_wait(message: &Listed) -> bool {
+    message.state == State::Waiting && !message.kept_back
+}
+
+fn is_stuck(message: &Listed) -> bool {
+    let waits = message.state == State::Waiting && message.kept_back;
+    message.state == State::Refused || waits || message.set_aside
+}
+
+fn is_open(message: &Listed) -> bool {
+    matches!(message.state, State::Waiting | State::Refused)
+}
+
+/// An act on messages that people name.
+struct Named {
+    verb: &'static str,
+    /// What else stands on the command line.
+    more: String,
+    fits: fn(&Listed) -> bool,
+}
+
+impl Named {
+    /// The messages that these names mean, each once; where they mean several, each as a command.
+    async fn messages(&self, desk: &Desk, texts: &[String]) -> Result<Vec<i64>, Failure> {
+        let mut ids = Vec::new();
+        for text in texts {
+            let typed = Typed::parse(text).map_err(Failure::wrong)?;
+            let all = desk.ledger.messages_named(&typed).await?;
+            match chosen(&typed, &all, self.fits) {
+                Ok(found) => ids.extend(found),
+                Err(Unchosen::Several(names)) => return Err(self.several(text, &names)),
+                Err(Unchosen::None) => return Err(self.none(text, &all)),
             }
         }
+        ids.sort_unstable();
+        ids.dedup();
+        Ok(ids)
     }
-    ids.sort_unstable();
-    ids.dedup();
-    Ok(ids)
+
+    fn several(&self, text: &str, names: &[String]) -> Failure {
+        let command = |n: &String| format!("`wickline queue {} {n}{}`", self.verb, self.more);
+        let commands: Vec<String> = names.iter().map(command).collect();
+        Failure::wrong(format!(
+            "{text} is at several receivers: {}. Nothing was changed",
+            commands.join(", ")
+        ))
+    }
+
+    fn none(&self, text: &str, all: &[Listed]) -> Failure {
+        let must_be = match self.verb {
+            "hold" => "waiting and not kept back already",
+            "retry" => "refused, kept back or set aside by a person",
+            _ => "waiting or refused",
+        };
+        match all.last() {
+            None => nothing(text),
+            Some(last) => Failure::wrong(format!(
+                "nothing of {text} is {must_be}; `wickline queue show {}` tells. Nothing was changed",
+                last.name
+            )),
+        }
+    }
 }
 
 async fn renamed(
     desk: &Desk,
     actor: &Actor,
-    ids: &[String],
-    [specimen, again]: [Option<&String>; 2],
+    ids: &[i64],
+    (specimen, again): (&str, Option<&str>),
     out: &Output,
 ) -> Answer {
-    let ([one], Some(specimen)) = (&ranges(ids)?[..], specimen) else {
+    let [one] = *ids else {
         return Err(Failure::wrong("a specimen id is given to one message at a time"));
     };
-    let (one, again) = (*one, again.map(String::as_str));
     let whole = desk.ledger.message(one, desk.clock()).await?;
-    let report = whole.map_or(Ok(one), |w| id(&w.item.report))?;
+    let report = whole.map_or(Ok(one), |w| id(&w.item.id))?;
     let asked = identify::SPECIMEN;
-    let specimen = &identify::confirmed(desk, report, asked, specimen, again, out).await?;
+    let specimen = &identify::confirmed(desk, report, asked, Some(specimen), again, out).await?;
     let done = desk.ledger.report_renamed(&desk.bench, actor, one, specimen).await?;
     super::report::tell_withdrawn(&done, out)
 }
@@ -205,9 +272,12 @@ fn tell_resent(resent: &[Resent], out: &Output) -> Answer {
         let items: Vec<_> = resent
             .iter()
             .map(|r| {
-                let instead = r.went.instead().map(|n| n.to_string());
+                let instead = r.went.instead().map(|_| &r.name);
                 let aside = matches!(r.went, Went::SaidSince(_));
-                json!({"id": r.n.to_string(), "instead": instead, "set_aside": aside})
+                json!({
+                    "id": r.name.report.to_string(), "message": r.name,
+                    "instead": instead, "set_aside": aside,
+                })
             })
             .collect();
         out.document(&json!({ "items": items }))?;
@@ -220,14 +290,15 @@ fn tell_resent(resent: &[Resent], out: &Output) -> Answer {
         same + anew
     ));
     for one in resent {
+        let name = &one.name;
         match one.went {
             Went::Same => {}
-            Went::Anew(new) => out.line(&format!("message {new} goes in place of {}", one.n)),
-            Went::SaidSince(Some(other)) => {
-                out.line(&format!("message {} is set aside: message {other} says it since", one.n));
+            Went::Anew(_) => out.line(&format!("{name} goes with what is right now")),
+            Went::SaidSince(Some(_)) => {
+                out.line(&format!("{name}: set aside, a newer message says it since"));
             }
             Went::SaidSince(None) => {
-                out.line(&format!("message {} is set aside: it would say nothing new", one.n));
+                out.line(&format!("{name}: set aside, it would say nothing new"));
             }
         }
     }
@@ -242,7 +313,7 @@ fn done(out: &Output, text: &str) -> Answer {
     Ok(Exit::Done)
 }
 
-async fn gate(desk: &Desk, actor: &Actor, receiver: &str, pause: bool, out: &Output) -> Answer {
+async fn gate(desk: &Desk, who: &As, receiver: &str, pause: bool, out: &Output) -> Answer {
     if !desk.bench.targets.iter().any(|t| t.id == receiver) {
         let known: Vec<&str> = desk.bench.targets.iter().map(|t| t.id.as_str()).collect();
         return Err(Failure::wrong(format!(
@@ -250,22 +321,6 @@ async fn gate(desk: &Desk, actor: &Actor, receiver: &str, pause: bool, out: &Out
             known.join(", ")
         )));
     }
-    desk.ledger.receiver_pause(actor, receiver, pause).await?;
+    desk.ledger.receiver_pause(&desk.actor(who)?, receiver, pause).await?;
     done(out, &format!("delivery to {receiver} {}", if pause { "is paused" } else { "goes on" }))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::ranges;
-
-    #[test]
-    fn ids_and_ranges_are_read_once_each() {
-        let read = |texts: &[&str]| {
-            ranges(&texts.iter().map(|t| (*t).to_owned()).collect::<Vec<_>>()).ok()
-        };
-        assert_eq!(read(&["7", "3-5", "4"]), Some(vec![3, 4, 5, 7]));
-        for wrong in ["", "x", "5-3", "1-200000", "-3", "0"] {
-            assert_eq!(read(&[wrong]), None, "{wrong}");
-        }
-    }
 }

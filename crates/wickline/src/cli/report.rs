@@ -2,16 +2,17 @@
 
 use std::path::PathBuf;
 
-use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
+use super::held::identify;
 use super::output::Output;
-use super::{Answer, As, Desk, Exit, id, identify};
+use super::{Answer, As, Desk, Exit, Why, id};
 use crate::acts::aside::Statement;
 use crate::acts::correct::Corrected;
 use crate::acts::telling::{Outcome, Said};
 use crate::acts::withdraw::Withdrawn;
+use crate::store::lists::names::Name;
 use crate::store::tape::Tape;
 
 /// `wickline report correct 17 --reason TEXT`, `wickline report withdraw 17 --reason TEXT --specimen KP-20417`
@@ -28,9 +29,8 @@ enum Act {
     /// Read it again from the tape with today's dialect, strip and rules, and correct what receivers have
     Correct {
         id: String,
-        /// For those who read the result, and for the trail
-        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
-        reason: String,
+        #[command(flatten)]
+        why: Why,
         /// Take the readings of this other report of the same analyzer instead
         #[arg(long, value_name = "ID")]
         as_in: Option<String>,
@@ -38,9 +38,8 @@ enum Act {
     /// Take back all that was told of it; with a specimen id, send it anew under that one
     Withdraw {
         id: String,
-        /// For those who read the result, and for the trail
-        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
-        reason: String,
+        #[command(flatten)]
+        why: Why,
         /// The right specimen id, where it went under a wrong one
         #[arg(long, value_name = "ID")]
         specimen: Option<String>,
@@ -54,35 +53,37 @@ enum Act {
         #[arg(long, value_name = "ID")]
         receiver: String,
         /// Who was told there
-        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
+        #[arg(long, value_parser = super::person::words)]
         who: String,
         /// When, as it is written down
-        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
+        #[arg(long, value_parser = super::person::words)]
         when: String,
         /// How: by telephone, in their own system
-        #[arg(long, value_parser = NonEmptyStringValueParser::new())]
+        #[arg(long, value_parser = super::person::words)]
         how: String,
     },
 }
 
 pub async fn report(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
     let desk = Desk::open(config).await?;
-    let (ledger, actor) = (&desk.ledger, options.who.actor());
+    let (ledger, actor) = (&desk.ledger, desk.actor(&options.who)?);
     match options.act {
-        Act::Correct { id: text, reason, as_in } => {
+        Act::Correct { id: text, why, as_in } => {
+            let reason = desk.reason(&why, out)?;
             let as_in = as_in.as_deref().map(id).transpose()?;
             let tape = Tape::look(&desk.bench.tape).await?;
             let n = id(&text)?;
             let done = ledger.report_correct(&desk.bench, &tape, &actor, n, as_in, &reason).await?;
             tell_corrected(&done, out)
         }
-        Act::Withdraw { id: text, reason, specimen, again } => {
+        Act::Withdraw { id: text, why, specimen, again } => {
+            let reason = desk.reason(&why, out)?;
             let n = id(&text)?;
             let given = match &specimen {
                 None => None,
                 Some(first) => {
                     let (asked, again) = (identify::SPECIMEN, again.as_deref());
-                    Some(identify::confirmed(&desk, n, asked, first, again, out).await?)
+                    Some(identify::confirmed(&desk, n, asked, Some(first), again, out).await?)
                 }
             };
             let given = given.as_ref();
@@ -109,7 +110,7 @@ fn tell_corrected(done: &Corrected, out: &Output) -> Answer {
     if out.json {
         let differences = &done.differences;
         out.document(&json!({
-            "id": done.n.to_string(), "differences": differences, "deliveries": all(&done.outcomes),
+            "id": done.n.to_string(), "differences": differences, "deliveries": all(done.n, &done.outcomes),
         }))?;
         return Ok(exit(&done.outcomes));
     }
@@ -129,7 +130,7 @@ pub(super) fn tell_withdrawn(done: &Withdrawn, out: &Output) -> Answer {
     if out.json {
         out.document(&json!({
             "id": done.n.to_string(), "state": done.state.text(),
-            "withdrawn": all(&done.withdrawn), "anew": all(&done.anew),
+            "withdrawn": all(done.n, &done.withdrawn), "anew": all(done.n, &done.anew),
         }))?;
     } else {
         out.line(&format!("report {} is now {}", done.n, done.state));
@@ -139,19 +140,20 @@ pub(super) fn tell_withdrawn(done: &Withdrawn, out: &Output) -> Answer {
     Ok(if clean { Exit::Done } else { Exit::NotClean })
 }
 
-fn all(outcomes: &[Outcome]) -> Vec<Value> {
+fn all(report: i64, outcomes: &[Outcome]) -> Vec<Value> {
+    let name = |o: &Outcome| {
+        let withdraws = o.said == Said::Withdrawn;
+        Name { report, receiver: o.receiver.clone(), withdraws }
+    };
     let one = |o: &Outcome| {
-        json!({
-            "receiver": o.receiver, "said": o.said.code(),
-            "message": o.message.map(|n| n.to_string()),
-        })
+        let message = o.message.map(|_| name(o));
+        json!({"receiver": o.receiver, "said": o.said.code(), "message": message})
     };
     outcomes.iter().map(one).collect()
 }
 
 fn lines(outcomes: &[Outcome], out: &Output) {
     for one in outcomes {
-        let message = one.message.map_or(String::new(), |n| format!(", message {n}"));
         let what = match one.said {
             Said::First => "gets the result",
             Said::Corrected => "gets a correction",
@@ -161,7 +163,7 @@ fn lines(outcomes: &[Outcome], out: &Output) {
                 "was told of it and is not configured here any more: tell it by hand"
             }
         };
-        out.line(&format!("{} {what}{message}", one.receiver));
+        out.line(&format!("{} {what}", one.receiver));
     }
 }
 

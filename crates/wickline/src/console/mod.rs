@@ -90,7 +90,7 @@ async fn health() -> impl IntoResponse {
     answer(true, "")
 }
 
-/// The tape takes what is heard, and the ledger can be worked with.
+/// The tape takes what is heard, the ledger can be worked with, and no line or receiver is down for long.
 async fn ready(State(shared): Shared) -> impl IntoResponse {
     let sight = &shared.0;
     if !*sight.tape.borrow() {
@@ -101,10 +101,15 @@ async fn ready(State(shared): Shared) -> impl IntoResponse {
         Some(ledger) => ledger.within(ledger.receivers()).await.is_ok(),
         None => false,
     };
-    answer(there, "the ledger is away: lines go on to the tape")
+    if !there {
+        return answer(false, "the ledger is away: lines go on to the tape");
+    }
+    let longest = sight.bench.down_longest;
+    let down = longest.map(|longest| sight.seen.down_for(longest)).unwrap_or_default();
+    answer(down.is_empty(), &down.join("\n"))
 }
 
-fn answer(good: bool, why: &'static str) -> (StatusCode, String) {
+fn answer(good: bool, why: &str) -> (StatusCode, String) {
     if good {
         (StatusCode::OK, "ok\n".into())
     } else {

@@ -309,7 +309,8 @@ impl Flow {
     fn stuck(&self, due: &Due) {
         let (receiver, control_id) = (self.way.target.id.clone(), due.control_id.clone());
         error!(%receiver, %control_id,
-            "stuck: unanswered 20 times although it connects; `queue hold` lets the rest pass");
+            "stuck: unanswered 20 times although it connects; `wickline queue hold {control_id}` lets the \
+             rest pass");
         self.way.events.tell(Event::Stuck { receiver, control_id });
     }
 

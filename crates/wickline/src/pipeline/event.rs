@@ -3,6 +3,8 @@
 use serde::Serialize;
 use tokio::sync::broadcast;
 
+use super::seen::Seen;
+
 /// One thing that happened. Ids, numbers and states only.
 #[derive(Clone, Debug, Serialize)]
 #[serde(rename_all = "kebab-case", tag = "event")]
@@ -98,22 +100,27 @@ pub struct Bound {
 
 /// A sender of events that nobody has to listen to.
 #[derive(Clone, Debug)]
-pub struct Events(broadcast::Sender<Event>);
+pub struct Events {
+    sender: broadcast::Sender<Event>,
+    /// How everything is by what was told.
+    pub seen: Seen,
+}
 
 impl Default for Events {
     fn default() -> Self {
-        Self(broadcast::channel(4096).0)
+        Self { sender: broadcast::channel(4096).0, seen: Seen::default() }
     }
 }
 
 impl Events {
     pub fn tell(&self, event: Event) {
         super::counted::told(&event);
-        let _ = self.0.send(event);
+        self.seen.told(&event);
+        let _ = self.sender.send(event);
     }
 
     #[must_use]
     pub fn watch(&self) -> broadcast::Receiver<Event> {
-        self.0.subscribe()
+        self.sender.subscribe()
     }
 }

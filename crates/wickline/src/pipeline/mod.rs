@@ -8,6 +8,7 @@ pub mod lookout;
 pub mod noting;
 pub mod reading;
 pub mod recorder;
+pub mod seen;
 pub mod tenure;
 
 use tokio::sync::watch;

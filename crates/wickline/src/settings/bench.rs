@@ -85,6 +85,15 @@ impl Target {
     }
 }
 
+/// What the laboratory asks of those who act.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct People {
+    /// A reason is one of these, or begins with one and a colon. Empty: any words.
+    pub reasons: Vec<String>,
+    /// The login name counts, and nobody gives another one.
+    pub login_counts: bool,
+}
+
 /// What becomes of a second result for one specimen on one day.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Second {
@@ -116,12 +125,15 @@ pub struct Bench {
     pub ledger: Address,
     /// Where health and metrics are served.
     pub console: Option<std::net::SocketAddr>,
+    /// How long a line or a receiver may be down before the house is not ready. None: for ever.
+    pub down_longest: Option<Duration>,
     /// How long another daemon on the same ledger waits before it takes over.
     pub lease: Duration,
     pub low_water: u64,
     pub ballast: u64,
     pub analyzers: Vec<Arc<Analyzer>>,
     pub targets: Vec<Arc<Target>>,
+    pub people: People,
     /// What `check` should say although it is not wrong.
     pub notes: Vec<String>,
     /// All of it as it was read, for the trail.
@@ -138,6 +150,7 @@ impl Bench {
         let ledger = Address::parse(&settings.store.ledger, builder.folder());
         let ledger = builder.good("store", 0, "ledger", &settings.store.ledger, ledger);
         let console = builder.console(settings);
+        let people = builder.people(settings);
         let analyzers: Vec<_> = (0..settings.analyzer.len())
             .filter_map(|index| builder.analyzer(settings, index))
             .map(Arc::new)
@@ -168,11 +181,14 @@ impl Bench {
                 tape: folder.join(&settings.store.tape),
                 ledger,
                 console,
+                down_longest: Some(Duration::from_secs(settings.console.down_seconds))
+                    .filter(|longest| !longest.is_zero()),
                 lease: Duration::from_secs(settings.store.lease),
                 low_water: settings.store.low_water_mib << 20,
                 ballast: settings.store.ballast_mib << 20,
                 analyzers,
                 targets,
+                people,
                 notes,
                 effective: Effective::new(&loaded.text, files),
             }),
@@ -262,6 +278,16 @@ impl Builder<'_> {
                 None
             }
         }
+    }
+
+    fn people(&mut self, settings: &Settings) -> People {
+        let site = &settings.site;
+        for reason in site.reasons.iter().filter(|r| r.trim().is_empty() || r.trim() != r.as_str())
+        {
+            let allowed = "words, without space around them".to_owned();
+            self.fault("site", 0, "reasons", reason, allowed);
+        }
+        People { reasons: site.reasons.clone(), login_counts: site.who == "login" }
     }
 
     fn console(&mut self, settings: &Settings) -> Option<std::net::SocketAddr> {

@@ -163,6 +163,14 @@ const KEYS: &[Key] = &[
         "\"127.0.0.1:8420\"",
         "Address to serve them on; empty turns it off.",
     ),
+    key(
+        "console",
+        "down_seconds",
+        Whole(0, 86_400),
+        Some("120"),
+        "",
+        "Seconds that a line or a receiver may be down before /readyz says not ready; 0: for ever.",
+    ),
     key("analyzer", "id", Text(16), None, "\"bench-1\"", "Its name: letters, digits and hyphens."),
     key(
         "analyzer",

@@ -39,6 +39,8 @@ pub struct Site {
     pub scanner_characters: String,
     pub external_quality: Vec<String>,
     pub comments: Vec<String>,
+    pub reasons: Vec<String>,
+    pub who: String,
     pub remark_released: bool,
     pub second: String,
 }
@@ -55,6 +57,7 @@ pub struct Store {
 #[derive(Clone, Debug, Deserialize)]
 pub struct Console {
     pub listen: String,
+    pub down_seconds: u64,
 }
 
 #[derive(Clone, Debug, Deserialize)]

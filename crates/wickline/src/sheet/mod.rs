@@ -2,6 +2,7 @@
 //! about it, sums that add up, and the closing.
 
 mod notes;
+pub mod now;
 mod page;
 pub mod road;
 pub mod sums;
@@ -15,7 +16,7 @@ use self::road::Barriers;
 use self::sums::Counts;
 use self::todo::Todo;
 use crate::clock;
-use crate::settings::bench::Bench;
+use crate::settings::bench::{Bench, Second};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::reports::{Delivery, Item};
@@ -150,12 +151,14 @@ impl Sheet {
         analyzer: Option<&str>,
     ) -> Result<Self, StoreError> {
         let items = ledger.day(date, &bench.clock).await?;
+        let send = bench.second == Second::Send;
+        let seconds = if send { BTreeMap::new() } else { notes::seconds(&items) };
         let items: Vec<Item> =
             items.into_iter().filter(|i| analyzer.is_none_or(|a| a == i.analyzer)).collect();
         let barriers = road::barriers(ledger, bench, waited_for(&items)).await?;
         let mut lines: Vec<Line> =
             items.into_iter().map(|item| Line::of(item, date, &barriers)).collect();
-        notes::write(&mut lines, &ledger.day_beside(date).await?);
+        notes::write(&mut lines, &ledger.day_beside(date).await?, &seconds);
         let closed = ledger.day_closed(date, &bench.clock).await?.map(|(closed, after)| Closed {
             at: bench.clock.rfc3339(closed.at),
             who: closed.who,

@@ -5,10 +5,31 @@ use std::collections::BTreeMap;
 use wickline_normalize::controls::Verdict;
 
 use super::Line;
+use crate::store::lists::reports::Item;
 use crate::store::lists::sheet::Beside;
 
+/// Of each report whose specimen has another result on this day, that other one, by id. A correction is none.
+pub(super) fn seconds(items: &[Item]) -> BTreeMap<String, String> {
+    let stands =
+        |i: &&Item| i.class != "control" && !["repeat", "set-aside"].contains(&i.state.as_str());
+    let root = |i: &Item| i.corrects.clone().unwrap_or_else(|| i.id.clone());
+    let mut first: BTreeMap<&str, &Item> = BTreeMap::new();
+    let mut found = BTreeMap::new();
+    for item in items.iter().filter(stands) {
+        let Some(specimen) = item.specimen.as_deref().filter(|s| !s.trim().is_empty()) else {
+            continue;
+        };
+        let other = first.entry(specimen).or_insert(item);
+        if root(other) != root(item) {
+            found.entry(other.id.clone()).or_insert_with(|| item.id.clone());
+            found.insert(item.id.clone(), other.id.clone());
+        }
+    }
+    found
+}
+
 /// Writes the notes of every line.
-pub(super) fn write(lines: &mut [Line], beside: &Beside) {
+pub(super) fn write(lines: &mut [Line], beside: &Beside, seconds: &BTreeMap<String, String>) {
     let mut corrected: BTreeMap<String, String> = BTreeMap::new();
     for line in lines.iter() {
         if let Some(of) = &line.item.corrects {
@@ -17,6 +38,9 @@ pub(super) fn write(lines: &mut [Line], beside: &Beside) {
     }
     for line in lines.iter_mut() {
         line.notes = notes(line, beside, corrected.get(&line.item.id));
+        if let Some(other) = seconds.get(&line.item.id) {
+            line.notes.push(format!("this specimen also in report {other}"));
+        }
     }
 }
 
@@ -42,6 +66,9 @@ fn notes(line: &Line, beside: &Beside, corrected: Option<&String>) -> Vec<String
         let how =
             if anew { "sent anew under another specimen id" } else { "identified by a person" };
         notes.push(how.to_owned());
+    }
+    if let Some(reasons) = beside.released.get(&n) {
+        notes.push(format!("released by a person: {}", reasons.join(", ")));
     }
     if let Some(of) = &item.corrects {
         notes.push(format!("corrects report {of}"));

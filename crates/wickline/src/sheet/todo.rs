@@ -9,19 +9,37 @@ use super::road::{Barrier, Barriers};
 use crate::store::lists::reports::{Delivery, Item};
 use crate::store::state::State;
 
-/// What a person can do about a hold, in words.
+/// What a person can do about a hold: commands that run as they stand, and ask for what they need.
 #[must_use]
-pub fn remedy_words(reason: Reason) -> &'static str {
+pub fn remedy_words(reason: Reason, id: &str) -> String {
+    let aside = format!("`wickline held set-aside {id}`");
     match reason.remedy() {
-        Remedy::Release => "held release ID --reason TEXT, or set it aside",
-        Remedy::Identify => "held identify ID --specimen S (or --control LEVEL), or set it aside",
-        Remedy::Reread => {
-            "mend the dialect, strip or configuration, then held reread ID; or set it aside"
+        Remedy::Release => {
+            format!("`wickline held release {id}` sends it as it is, {aside} does not")
         }
-        Remedy::Decide => "held decide ID new-run | correction | mistake --reason TEXT",
-        Remedy::SetAside => {
-            "held set-aside ID --reason TEXT; have the analyzer send it again where it can"
+        Remedy::Identify => {
+            format!("`wickline held identify {id}` asks whose it is, or {aside}")
         }
+        Remedy::Reread => format!(
+            "mend the dialect, strip or configuration, then `wickline held reread {id}`; or {aside}"
+        ),
+        Remedy::Decide => format!(
+            "`wickline held decide {id} new-run`, `wickline held decide {id} correction` or \
+             `wickline held decide {id} mistake`"
+        ),
+        Remedy::SetAside => format!("{aside}; have the analyzer send it again where it can"),
+    }
+}
+
+/// The same of a report that no ledger has: in words.
+#[must_use]
+pub fn remedy_in_words(reason: Reason) -> &'static str {
+    match reason.remedy() {
+        Remedy::Release => "a person releases it with a reason, or sets it aside",
+        Remedy::Identify => "a person says whose it is, or which control, or sets it aside",
+        Remedy::Reread => "mend the dialect, strip or configuration and have it read again",
+        Remedy::Decide => "a person decides: a new run, a correction or a mistake",
+        Remedy::SetAside => "a person sets it aside; the analyzer sends it again where it can",
     }
 }
 
@@ -71,7 +89,7 @@ pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
         return Todo::run(
             format!(
                 "what {receiver} answered is told below; then `wickline queue retry {message}`, or \
-                 `wickline queue set-aside {message} --reason TEXT`"
+                 `wickline queue set-aside {message}`"
             ),
             format!("wickline queue show {message}"),
         );
@@ -109,18 +127,18 @@ pub fn only_waits(item: &Item) -> bool {
 fn held(item: &Item) -> String {
     let mut open = item.holds.iter().filter(|h| !h.cleared);
     let first = open.next().and_then(|h| h.reason.parse::<Reason>().ok());
-    let Some(reason) = first else { return format!("wickline held show {} tells why", item.id) };
+    let Some(reason) = first else { return format!("`wickline held show {}` tells why", item.id) };
     let barred = item.class == "control" && reason.remedy() == Remedy::Release;
     let words = if barred {
-        "held set-aside ID --reason TEXT: control material is never released"
+        format!("`wickline held set-aside {}`: control material is never released", item.id)
     } else {
-        remedy_words(reason)
+        remedy_words(reason, &item.id)
     };
     let more = match open.count() {
         0 => String::new(),
-        more => format!("; wickline held show {} names {more} more reason(s)", item.id),
+        more => format!("; `wickline held show {}` names {more} more reason(s)", item.id),
     };
-    format!("{}{more}", words.replace("held ", "wickline held ").replace("ID", &item.id))
+    format!("{words}{more}")
 }
 
 fn missing(item: &Item, date: &str) -> Option<Todo> {
@@ -133,7 +151,7 @@ fn missing(item: &Item, date: &str) -> Option<Todo> {
             "look in the analyzer's memory which was its last number: `wickline day close {date} --last \
              {confirm}` confirms it; else"
         );
-        return Todo::run(words, format!("wickline day explain {id} --date {date} --reason TEXT"));
+        return Todo::run(words, format!("wickline day explain {id} --date {date}"));
     }
     let many = item.numbers.is_some_and(|n| n > 1);
     let words = if many {
@@ -143,8 +161,7 @@ fn missing(item: &Item, date: &str) -> Option<Todo> {
     };
     // A number of the first run of its day is named as it is printed; of another its id tells which.
     let which = if item.id.contains('#') { id } else { word(number) };
-    let command =
-        format!("wickline day explain {which} --analyzer {analyzer} --date {date} --reason TEXT");
+    let command = format!("wickline day explain {which} --analyzer {analyzer} --date {date}");
     Todo::run(words, command)
 }
 
@@ -152,7 +169,7 @@ fn missing(item: &Item, date: &str) -> Option<Todo> {
 #[must_use]
 pub fn word(text: &str) -> String {
     let plain =
-        |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '/' | '-' | '=' | '#');
+        |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '/' | '-' | '=' | '#' | '@');
     if !text.is_empty() && text.chars().all(plain) {
         return text.to_owned();
     }
@@ -187,7 +204,7 @@ mod tests {
         Delivery {
             receiver: "lis".into(),
             state: state.into(),
-            message: "9".into(),
+            message: "17@lis".into(),
             control_id: String::new(),
             attempts: 0,
             reason: None,
@@ -208,7 +225,7 @@ mod tests {
     fn every_open_line_says_what_to_do_and_a_finished_one_says_nothing() {
         let none = Barriers::new();
         for (item, part) in [
-            (item("held", "routine", &["specimen-blank"]), "wickline held identify 17 --specimen"),
+            (item("held", "routine", &["specimen-blank"]), "held identify 17`"),
             (item("held", "routine", &["clock-off", "pad-unread"]), "names 1 more"),
             (item("held", "control", &["clock-off"]), "wickline held set-aside 17"),
             (
@@ -221,9 +238,9 @@ mod tests {
         }
         let sent =
             |delivery| Item { deliveries: vec![delivery], ..item("waiting", "routine", &[]) };
-        assert!(said(&sent(at("refused", false)), &none).contains("wickline queue show 9"));
+        assert!(said(&sent(at("refused", false)), &none).contains("wickline queue show 17@lis"));
         assert!(said(&sent(at("waiting", false)), &none).starts_with("nothing but time"));
-        assert!(said(&sent(at("waiting", true)), &none).contains("queue retry 9"));
+        assert!(said(&sent(at("waiting", true)), &none).contains("queue retry 17@lis"));
         for (state, on_hold, alone) in [
             ("waiting", false, true),
             ("waiting", true, false),

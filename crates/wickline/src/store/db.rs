@@ -100,6 +100,27 @@ impl Db {
         Ok(db)
     }
 
+    /// The same for a ledger wherever it is: its schema must be the one that this program knows.
+    pub async fn look(address: Address, migrations: usize) -> Result<Self, StoreError> {
+        DRIVERS.call_once(sqlx::any::install_default_drivers);
+        let db = Self::at(address, true);
+        let mut conn = db.read().await?;
+        let row = conn.fetch_one("SELECT max(version) FROM schema_version").await;
+        let found: i64 = row.and_then(|row| row.try_get(0)).map_err(|e| db.wrong(&e))?;
+        let (what, known) = (db.address.label(), i64::try_from(migrations).unwrap_or(i64::MAX));
+        if found > known {
+            return Err(StoreError::Newer { what, found, known });
+        }
+        if found < known {
+            let why = format!(
+                "its schema is {found} and this program's is {known}: `wickline run` brings it up to date"
+            );
+            return Err(StoreError::Open { what, why });
+        }
+        db.give_back(conn).await;
+        Ok(db)
+    }
+
     fn at(address: Address, watching: bool) -> Self {
         let (writer, readers, file) = (Arc::default(), Arc::default(), Arc::default());
         Self { address, writer, readers, file, watching }
@@ -175,9 +196,12 @@ impl Db {
                 }
             })?;
         if self.watching {
-            conn.execute("PRAGMA query_only=ON; PRAGMA busy_timeout=5000;")
-                .await
-                .map_err(|e| self.wrong(&e))?;
+            let only = if self.address.is_sqlite() {
+                "PRAGMA query_only=ON; PRAGMA busy_timeout=5000;"
+            } else {
+                "SET default_transaction_read_only = on"
+            };
+            conn.execute(only).await.map_err(|e| self.wrong(&e))?;
             return Ok(conn);
         }
         if self.address.is_sqlite() {

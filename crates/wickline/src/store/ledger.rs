@@ -17,6 +17,8 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_4.sql"),
     include_str!("schema/schema_5.sql"),
     include_str!("schema/schema_6.sql"),
+    include_str!("schema/schema_7.sql"),
+    include_str!("schema/schema_8.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.
@@ -36,16 +38,32 @@ impl Ledger {
     /// Opens the ledger and makes its label the first time.
     pub async fn open(address: Address) -> Result<Self, StoreError> {
         let ledger = Self::open_moved(address).await?;
-        let mut conn = ledger.db.read().await?;
-        let row = sqlx::query("SELECT moved_to FROM ledger_label").fetch_one(&mut conn).await;
-        let moved: Option<String> =
-            row.and_then(|row| row.try_get(0)).map_err(|e| ledger.wrong(&e))?;
-        ledger.db.give_back(conn).await;
+        ledger.label_read().await?;
+        Ok(ledger)
+    }
+
+    /// Opens it for questions alone: nothing is made or migrated.
+    pub async fn look(address: Address) -> Result<Self, StoreError> {
+        let db = Db::look(address, MIGRATIONS.len()).await?;
+        let beats = db.apart();
+        let mut ledger = Self { db, beats, epoch: String::new() };
+        ledger.epoch = ledger.label_read().await?;
+        Ok(ledger)
+    }
+
+    /// The epoch, where the ledger is not one that was moved away.
+    async fn label_read(&self) -> Result<String, StoreError> {
+        let mut conn = self.db.read().await?;
+        let row =
+            sqlx::query("SELECT epoch, moved_to FROM ledger_label").fetch_one(&mut conn).await;
+        let read = row.and_then(|row| Ok((row.try_get(0)?, row.try_get(1)?)));
+        let (epoch, moved): (String, Option<String>) = read.map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
         match moved {
-            None => Ok(ledger),
+            None => Ok(epoch),
             Some(to) => {
                 let why = format!("it was moved to {to}: name that one in the configuration");
-                Err(StoreError::Unsafe { what: ledger.label(), why })
+                Err(StoreError::Unsafe { what: self.label(), why })
             }
         }
     }

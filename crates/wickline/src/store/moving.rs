@@ -84,6 +84,7 @@ const TABLES: &[Table] = &[
             ("detail", Text),
             ("line", Whole),
             ("cleared_at", Whole),
+            ("released", Whole),
         ],
     },
     Table {
@@ -184,6 +185,25 @@ const TABLES: &[Table] = &[
             ("lot", Text),
             ("last_day", Text),
         ],
+    },
+    Table {
+        name: "daemon_state",
+        key: None,
+        columns: &[
+            ("daemon", Text),
+            ("kind", Text),
+            ("id", Text),
+            ("up", Whole),
+            ("since", Whole),
+            ("why", Text),
+            ("last_at", Whole),
+            ("noted_at", Whole),
+        ],
+    },
+    Table {
+        name: "named",
+        key: None,
+        columns: &[("specimen", Text), ("report", Whole), ("at", Whole), ("what", Text)],
     },
     Table { name: "analyzer_clock", key: None, columns: &[("analyzer", Text), ("samples", Text)] },
     Table {

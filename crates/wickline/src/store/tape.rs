@@ -11,12 +11,14 @@ use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use sqlx::Row;
+use sqlx::any::AnyRow;
 use tokio::sync::{mpsc, oneshot, watch};
 
 use self::writing::{Ask, LineTape, Unkept, Writer};
 use super::StoreError;
 use super::db::Db;
 use super::room::Ballast;
+use super::rows::at;
 use super::seen::Ahead;
 use crate::address::Address;
 use crate::clock;
@@ -61,13 +63,8 @@ impl Kind {
         }
     }
 
-    fn of(text: &str) -> Self {
-        match text {
-            "bytes" => Kind::Bytes,
-            "opened" => Kind::Opened,
-            "closed" => Kind::Closed,
-            _ => Kind::Gap,
-        }
+    fn of(text: &str) -> Option<Self> {
+        [Kind::Bytes, Kind::Opened, Kind::Closed, Kind::Gap].into_iter().find(|k| k.text() == text)
     }
 }
 
@@ -160,9 +157,7 @@ impl Tape {
         .map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
         let Some(row) = last else { return Ok((0, 0)) };
-        let read =
-            || -> Result<(i64, u64), sqlx::Error> { Ok((row.try_get("n")?, entry_end(&row)?)) };
-        read().map_err(|e| self.wrong(&e))
+        Ok((row.try_get("n").map_err(|e| self.wrong(&e))?, entry_end(&row)?))
     }
 
     /// A line's last entry, and the one so many entries before it; 0 where there is none.
@@ -203,7 +198,7 @@ impl Tape {
         .await
         .map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
-        rows.iter().map(entry).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
+        rows.iter().map(entry).collect()
     }
 
     /// What a line said around a stretch of it: every entry that reaches into it.
@@ -220,7 +215,7 @@ impl Tape {
         .await
         .map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
-        rows.iter().map(entry).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
+        rows.iter().map(entry).collect()
     }
 
     /// Waits until everything that a line said before now can be read, and says when that now was. None:
@@ -271,32 +266,48 @@ fn signed(offset: u64) -> i64 {
     i64::try_from(offset).unwrap_or(i64::MAX)
 }
 
-fn entry(row: &sqlx::any::AnyRow) -> Result<Entry, sqlx::Error> {
-    let kind: String = row.try_get("kind")?;
-    let flaws: Option<String> = row.try_get("flaws")?;
+/// An entry with nothing put in place of what cannot be read: bytes without their flaws would be whole bytes.
+fn entry(row: &AnyRow) -> Result<Entry, StoreError> {
+    let wrong = |e: sqlx::Error| StoreError::from_sql("the tape", &e);
+    let n: i64 = row.try_get("n").map_err(wrong)?;
+    let place = at("heard", n);
+    let flaws: Option<String> = row.try_get("flaws").map_err(wrong)?;
+    let index = |text: &str| text.parse().map_err(|_| place.wrong("flaws", "no list of bytes"));
     Ok(Entry {
-        n: row.try_get("n")?,
-        at: row.try_get("at_us")?,
-        tick: row.try_get("tick_us")?,
-        kind: Kind::of(&kind),
-        start: u64::try_from(row.try_get::<i64, _>("start")?).unwrap_or(0),
-        data: row.try_get("data")?,
-        flaws: flaws
-            .unwrap_or_default()
-            .split(',')
-            .filter_map(|index| index.parse().ok())
-            .collect(),
+        n,
+        at: row.try_get("at_us").map_err(wrong)?,
+        tick: row.try_get("tick_us").map_err(wrong)?,
+        kind: kind(row)?,
+        start: start(row)?,
+        data: row.try_get("data").map_err(wrong)?,
+        flaws: flaws.iter().flat_map(|f| f.split(',')).map(index).collect::<Result<_, _>>()?,
     })
 }
 
-fn entry_end(row: &sqlx::any::AnyRow) -> Result<u64, sqlx::Error> {
-    let kind: String = row.try_get("kind")?;
-    let start = u64::try_from(row.try_get::<i64, _>("start")?).unwrap_or(0);
-    let data: Vec<u8> = row.try_get("data")?;
-    Ok(match Kind::of(&kind) {
-        Kind::Bytes => start + data.len() as u64,
-        Kind::Gap => start + String::from_utf8_lossy(&data).parse::<u64>().unwrap_or(0),
-        Kind::Opened | Kind::Closed => start,
+fn kind(row: &AnyRow) -> Result<Kind, StoreError> {
+    let wrong = |e: sqlx::Error| StoreError::from_sql("the tape", &e);
+    let text: String = row.try_get("kind").map_err(wrong)?;
+    at("heard", row.try_get::<i64, _>("n").map_err(wrong)?).word("kind", &text, Kind::of)
+}
+
+fn start(row: &AnyRow) -> Result<u64, StoreError> {
+    let wrong = |e: sqlx::Error| StoreError::from_sql("the tape", &e);
+    let place = at("heard", row.try_get::<i64, _>("n").map_err(wrong)?);
+    let start: i64 = row.try_get("start").map_err(wrong)?;
+    u64::try_from(start).map_err(|_| place.wrong("start", "below 0"))
+}
+
+fn entry_end(row: &AnyRow) -> Result<u64, StoreError> {
+    let wrong = |e: sqlx::Error| StoreError::from_sql("the tape", &e);
+    let n: i64 = row.try_get("n").map_err(wrong)?;
+    let data: Vec<u8> = row.try_get("data").map_err(wrong)?;
+    Ok(match kind(row)? {
+        Kind::Bytes => start(row)? + data.len() as u64,
+        Kind::Gap => {
+            let lost = String::from_utf8_lossy(&data).parse::<u64>();
+            start(row)? + lost.map_err(|_| at("heard", n).wrong("data", "no number of bytes"))?
+        }
+        Kind::Opened | Kind::Closed => start(row)?,
     })
 }
 

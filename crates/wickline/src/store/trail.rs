@@ -41,24 +41,41 @@ impl Actor {
         Self { name: "wickline".into(), login: login() }
     }
 
-    /// A person at the command line.
+    /// A person at the command line. One who became another user to do it is recorded beside that user.
     #[must_use]
     pub fn person(name: Option<String>) -> Self {
-        let login = login();
-        Self { name: name.unwrap_or_else(|| login.clone()), login }
+        let (login, real) = (login(), real_person());
+        let name = name.or_else(|| real.clone()).unwrap_or_else(|| login.clone());
+        let login = real.map_or(login.clone(), |real| format!("{login}, for {real}"));
+        Self { name, login }
     }
 }
 
-/// The name of the process's user, wherever this machine has it from. It is asked for once: a
-/// directory on a server may take its time.
+/// Who logged in, where that is not the user that this process runs as: the kernel's own record of it
+/// (`loginuid` of proc_pid_loginuid(5)), else what sudo says.
+fn real_person() -> Option<String> {
+    let own = rustix::process::getuid().as_raw();
+    let noted = std::fs::read_to_string("/proc/self/loginuid").ok();
+    let noted = noted.and_then(|text| text.trim().parse::<u32>().ok());
+    if let Some(uid) = noted.filter(|uid| *uid != u32::MAX) {
+        return (uid != own).then(|| name_of(uid));
+    }
+    let said = std::env::var("SUDO_USER").ok()?;
+    let plain = |c: char| !c.is_whitespace() && !c.is_control();
+    let fits = (1..=64).contains(&said.len()) && said.chars().all(plain);
+    Some(said).filter(|said| fits && *said != login())
+}
+
+/// The name of the process's user. It is asked for once: a directory on a server may take its time.
 fn login() -> String {
     static LOGIN: OnceLock<String> = OnceLock::new();
-    let asked = || {
-        let uid = Uid::current();
-        let user = User::from_uid(uid).ok().flatten();
-        user.map_or_else(|| format!("uid {uid}"), |user| user.name)
-    };
-    LOGIN.get_or_init(asked).clone()
+    LOGIN.get_or_init(|| name_of(rustix::process::getuid().as_raw())).clone()
+}
+
+/// A user's name, wherever this machine has it from.
+fn name_of(uid: u32) -> String {
+    let user = User::from_uid(Uid::from_raw(uid)).ok().flatten();
+    user.map_or_else(|| format!("uid {uid}"), |user| user.name)
 }
 
 /// One line of the trail before it is written.
@@ -89,7 +106,7 @@ pub struct Row {
 }
 
 impl Row {
-    fn read(row: &AnyRow) -> Result<Self, sqlx::Error> {
+    pub(crate) fn read(row: &AnyRow) -> Result<Self, sqlx::Error> {
         Ok(Self {
             n: row.try_get("n")?,
             at: row.try_get("at")?,

@@ -379,7 +379,7 @@ async fn a_correction_that_was_refused_is_heeded_when_it_goes_again(mut lab: Lab
     lab.settle("lis", new, MessageState::Refused).await;
     let all = Again::Refused { receiver: None };
     let resent = lab.ledger.message_retry(&lab.bench, &person(), &all).await.expect("again");
-    assert_eq!(resent[0], Resent { n: old, went: Went::SaidSince(Some(new)) });
+    assert_eq!((resent[0].n, resent[0].went), (old, Went::SaidSince(Some(new))));
     let Went::Anew(anew) = resent[1].went else { panic!("{resent:?}") };
     assert_eq!(lab.waiting().await, [anew]);
     let (_, status, told) = lab.gist(anew).await;

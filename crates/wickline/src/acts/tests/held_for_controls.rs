@@ -115,7 +115,7 @@ impl Lab {
     async fn message_of(&self, id: i64) -> Option<String> {
         for n in self.waiting().await {
             let whole = self.whole(n).await;
-            if whole.item.report == id.to_string() {
+            if whole.item.id == id.to_string() {
                 return Some(String::from_utf8_lossy(&whole.body).into_owned());
             }
         }

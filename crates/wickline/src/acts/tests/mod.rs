@@ -10,7 +10,7 @@ use wickline_normalize::{Place, Reason};
 
 use crate::acts::identify::{Material, Twice};
 use crate::acts::intake::{Heard, Taken};
-use crate::acts::retry::{Again, Resent, Went};
+use crate::acts::retry::{Again, Went};
 use crate::address::Address;
 use crate::clock::SiteClock;
 use crate::settings::bench::Bench;
@@ -40,6 +40,7 @@ macro_rules! on_both {
     };
 }
 
+mod asked_now_and_found;
 mod controls_never_reach_patients;
 mod corrected_and_withdrawn;
 mod day_closed_and_explained;
@@ -48,6 +49,7 @@ mod laboratory_rules;
 mod ledger_set_back;
 mod numbers_heard;
 mod one_door;
+mod plans_of_questions;
 mod random_histories;
 mod random_laboratory;
 mod several_daemons;
@@ -371,7 +373,8 @@ async fn the_queue_keeps_its_order_and_forgets_nothing(mut lab: Lab) {
     assert_eq!(lab.waiting().await, [all[4]]);
     let refused = Again::Refused { receiver: None };
     let resent = lab.ledger.message_retry(&lab.bench, &actor, &refused).await.expect("again");
-    assert_eq!(resent, [Resent { n: all[2], went: Went::Same }], "nothing changed: same bytes");
+    let resent: Vec<_> = resent.iter().map(|r| (r.n, r.went)).collect();
+    assert_eq!(resent, [(all[2], Went::Same)], "nothing changed: same bytes");
     let back = Again::These(vec![all[1]]);
     lab.ledger.message_retry(&lab.bench, &actor, &back).await.expect("again");
     assert_eq!(lab.waiting().await, [all[1], all[2], all[4]]);
@@ -542,7 +545,7 @@ async fn the_queue_is_shown_in_pages(mut lab: Lab) {
     let refused: Vec<_> = all[..3].iter().map(|n| settled(*n, MessageState::Refused)).collect();
     ledger.queue_settle("lis", 0, &refused).await.expect("recorded");
     let ids = |items: Vec<crate::store::lists::queue::QueueItem>| -> Vec<i64> {
-        items.iter().map(|i| i.id.parse().expect("a number")).collect()
+        items.iter().map(|i| i.n).collect()
     };
     let mut asked = Asked { limit: 8, ..Asked::default() };
     let mut seen = Vec::new();

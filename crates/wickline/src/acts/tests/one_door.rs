@@ -7,6 +7,7 @@ use crate::acts::aside::Statement;
 use crate::acts::decide::Decision;
 use crate::acts::telling::Said;
 use crate::settings::bench::Second;
+use crate::sheet::Sheet;
 use crate::store::state::State;
 
 const WHY: &str = "strip misplaced";
@@ -112,7 +113,17 @@ async fn a_second_result_of_a_specimen_is_held_where_the_laboratory_wants_that(m
         .expect("goes");
     lab.bench.second = Second::Warn;
     let warned = [lab.heard("12", "KP-00011", "1+")];
-    assert_eq!(lab.take(&warned, 3).await.reports[0].state, ReportState::Waiting);
+    let warned = lab.take(&warned, 3).await.reports.remove(0);
+    assert_eq!(warned.state, ReportState::Waiting);
+    let sheet = Sheet::read(&lab.ledger, &lab.bench, "2026-03-14", None).await.expect("a sheet");
+    let notes = |id: i64| {
+        let line = sheet.lines.iter().find(|l| l.item.id == id.to_string()).expect("a line");
+        line.notes.join("; ")
+    };
+    let other = later.reports[2].id;
+    assert!(notes(warned.id).starts_with("this specimen also in report "), "{}", notes(warned.id));
+    assert!(notes(other).starts_with("this specimen also in report "));
+    assert!(notes(blank).contains("released by a person: second-result"), "{}", notes(blank));
 }
 
 /// Two prints of one number; the second was decided to correct the first, and waits for its pad. Then the
@@ -170,7 +181,7 @@ async fn a_receiver_that_is_gone_is_told_by_hand(mut lab: Lab) {
     let asked = Asked { states: vec![State::Refused], ..Asked::default() };
     let open = lab.ledger.queue(&asked, &lab.clock()).await.expect("a list");
     let [one] = &open[..] else { panic!("it is in the list: {open:?}") };
-    let n: i64 = one.id.parse().expect("a number");
+    let n = one.n;
     let retry = lab.ledger.message_retry(&lab.bench, &person(), &Again::These(vec![n])).await;
     assert!(retry.expect_err("no").to_string().contains("not configured here"));
     lab.ledger.report_told(&person(), id, "lis", &statement()).await.expect("stated");

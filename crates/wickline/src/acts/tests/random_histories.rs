@@ -153,7 +153,7 @@ impl Story {
     async fn move_a_message(&mut self, what: usize) {
         let (ledger, actor) = (self.lab.ledger.clone(), Actor::person(None));
         let items = ledger.queue(&Asked::default(), &self.lab.clock()).await.expect("a list");
-        let ids: Vec<i64> = items.iter().filter_map(|i| i.id.parse().ok()).collect();
+        let ids: Vec<i64> = items.iter().map(|i| i.n).collect();
         let Some(n) = self.pick(&ids) else { return };
         self.told.push(format!("of message {n}"));
         let allowed = match what {
@@ -177,7 +177,7 @@ impl Story {
         for _ in 0..3 {
             let items = self.lab.ledger.queue(&Asked::default(), &self.lab.clock()).await;
             for item in items.expect("a list") {
-                let again = Again::These(vec![item.id.parse().expect("a number")]);
+                let again = Again::These(vec![item.n]);
                 let _ = self.lab.ledger.message_retry(&self.lab.bench, &actor, &again).await;
             }
             while let Some(due) = self.due().await {

@@ -322,7 +322,7 @@ impl Story {
             1 => ledger.message_set_aside(&actor, &[n], "no").await?,
             2 => {
                 let (who, when, how) = ("ward 3".into(), "now".into(), "by telephone".into());
-                let report = item.report.parse().expect("a number");
+                let report = item.id.parse().expect("a number");
                 ledger.report_told(&actor, report, "lis", &Statement { who, when, how }).await?;
             }
             _ => {
@@ -525,7 +525,7 @@ fn spelt_by(readings: &[wickline_normalize::readings::Reading]) -> usize {
 }
 
 fn number_of(item: &crate::store::lists::queue::QueueItem) -> i64 {
-    item.id.parse().expect("a number")
+    item.n
 }
 
 /// `$WICKLINE_SEED` tells one story alone.

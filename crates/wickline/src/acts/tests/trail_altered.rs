@@ -428,7 +428,7 @@ async fn what_stops_or_pauses_a_receiver_is_an_act(mut lab: Lab) {
         told,
         [
             ("pause", Some("new, and paused = true in the configuration")),
-            ("stop", Some("message 1 was refused: receiver-reject"))
+            ("stop", Some("1@lis was refused: receiver-reject"))
         ]
     );
 }

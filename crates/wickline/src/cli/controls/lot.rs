@@ -6,6 +6,7 @@ use wickline_normalize::StripLot;
 
 use super::{analyzer, date};
 use crate::cli::output::{Output, Tone, plain};
+use crate::cli::person::chosen;
 use crate::cli::{Answer, As, Desk, Exit};
 use crate::clock;
 use crate::settings::bench::Analyzer;
@@ -22,7 +23,7 @@ pub struct Options {
     /// The last day on which these strips may be used, YYYY-MM-DD
     #[arg(long, value_name = "DAY", requires = "lot")]
     last_day: Option<String>,
-    #[arg(long, value_name = "TEXT", requires = "lot")]
+    #[arg(long, value_name = "TEXT", requires = "lot", value_parser = crate::cli::person::words)]
     reason: Option<String>,
 }
 
@@ -31,7 +32,9 @@ pub async fn lot(desk: &Desk, options: Options, who: &As, out: &Output) -> Answe
     let Some(lot) = options.lot else { return list(desk, analyzer, out).await };
     let last_day = options.last_day.as_deref().map(date).transpose()?;
     let lot = StripLot { lot, last_day };
-    let (actor, strip, reason) = (who.actor(), options.strip.as_deref(), options.reason.as_deref());
+    let (actor, strip) = (desk.actor(who)?, options.strip.as_deref());
+    let reason = options.reason.as_deref().map(|r| chosen(r, &desk.bench.people)).transpose()?;
+    let reason = reason.as_deref();
     let strip =
         desk.ledger.strip_lot_enter(&desk.bench, &actor, analyzer, strip, &lot, reason).await?;
     if out.json {

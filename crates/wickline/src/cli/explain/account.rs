@@ -15,7 +15,7 @@ use crate::acts::compose::{self, Subject};
 use crate::cli::marks;
 use crate::clock::moment_rfc3339;
 use crate::settings::bench::{Analyzer, Bench, Target};
-use crate::sheet::todo::remedy_words;
+use crate::sheet::todo::remedy_in_words;
 
 /// What an anatomy calls a part of which nothing is known.
 pub const NOT_UNDERSTOOD: &str = "not understood";
@@ -353,7 +353,7 @@ fn hold(hold: &Hold) -> Held {
         reason: hold.reason.code(),
         detail: hold.detail.clone(),
         line: hold.line.map(|l| l + 1),
-        remedy: remedy_words(hold.reason),
+        remedy: remedy_in_words(hold.reason),
     }
 }
 

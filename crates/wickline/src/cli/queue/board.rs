@@ -5,9 +5,11 @@ use std::time::Duration;
 use serde::Serialize;
 use serde_json::json;
 
-use super::super::output::{Output, plain, state};
+use super::super::output::{Output, class, plain, short_time, span, state};
 use super::super::{Answer, Desk, Exit, Failure};
+use crate::cli::status::elsewhere;
 use crate::clock;
+use crate::sheet::now::About;
 use crate::store::lists::queue::{Asked, QueueItem};
 use crate::store::lists::reports::totals;
 use crate::store::rows::queue::lease_name;
@@ -122,6 +124,7 @@ pub async fn list(desk: &Desk, asked: &Asked, out: &Output) -> Answer {
         let all = sum(|b| b.waiting + b.kept_back + b.refused);
         print_items(&items, all, asked, out);
     }
+    elsewhere(desk, &[About::Receiver, About::Refused], None, out).await?;
     Ok(clean(&boards))
 }
 
@@ -195,16 +198,6 @@ fn moving(board: &Board) -> String {
     }
 }
 
-/// A length of time as people say it.
-fn span(seconds: i64) -> String {
-    match seconds {
-        s if s < 120 => format!("{s} s"),
-        s if s < 7200 => format!("{} min", s / 60),
-        s if s < 172_800 => format!("{} h {} min", s / 3600, s % 3600 / 60),
-        s => format!("{} days", s / 86_400),
-    }
-}
-
 fn print_items(items: &[QueueItem], all: i64, asked: &Asked, out: &Output) {
     if items.is_empty() {
         out.line("nothing to show: every message was accepted or set aside");
@@ -214,25 +207,29 @@ fn print_items(items: &[QueueItem], all: i64, asked: &Asked, out: &Output) {
         .iter()
         .map(|i| {
             vec![
-                plain(&i.id),
-                plain(&i.receiver),
+                plain(&i.message),
+                plain(i.specimen.as_deref().unwrap_or("-")),
+                class(&i.class),
                 plain(&i.analyzer),
                 plain(i.number.as_deref().unwrap_or("-")),
+                plain(short_time(i.taken_at.as_deref())),
                 state(if i.on_hold { "kept back" } else { &i.state }),
-                plain(&i.ready_at),
                 plain(i.attempts.to_string()),
-                plain(i.next_attempt_at.as_deref().unwrap_or("-")),
+                plain(short_time(i.next_attempt_at.as_deref())),
                 plain(i.detail.as_deref().or(i.reason.as_deref()).unwrap_or("")),
             ]
         })
         .collect();
     out.table(
-        &["id", "receiver", "analyzer", "number", "state", "ready", "tries", "next try", "why"],
+        &[
+            "id", "specimen", "class", "analyzer", "number", "taken", "state", "tries", "next try",
+            "why",
+        ],
         &rows,
     );
     let shown = i64::try_from(items.len()).unwrap_or(0);
     if shown == asked.limit && all > shown {
-        let last = items.last().map_or("", |i| i.id.as_str());
+        let last = items.last().map_or("", |i| i.control_id.as_str());
         out.line(&format!("{shown} shown; `wickline queue --after {last}` has the next"));
     }
 }
@@ -280,15 +277,4 @@ pub async fn counts(desk: &Desk, day: Option<&str>, out: &Output) -> Answer {
         .collect();
     out.table(&["receiver", "analyzer", "state", "messages"], &rows);
     Ok(Exit::Done)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::span;
-
-    #[test]
-    fn lengths_of_time_read_well() {
-        let all = [5, 119, 120, 7199, 7200, 11_520, 200_000].map(span);
-        assert_eq!(all, ["5 s", "119 s", "2 min", "119 min", "2 h 0 min", "3 h 12 min", "2 days"]);
-    }
 }

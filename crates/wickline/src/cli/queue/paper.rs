@@ -5,10 +5,11 @@ use std::path::Path;
 use askama::Template;
 use serde::Serialize;
 use serde_json::json;
-use wickline_forward::hl7::Message;
+use wickline_forward::hl7::{Message, shown};
 
 use super::super::output::Output;
 use super::super::{Answer, Desk, Exit, Failure};
+use crate::acts::holdings::Line;
 use crate::clock;
 use crate::store::lists::queue::{Asked, QueueItem};
 
@@ -20,7 +21,7 @@ const MOST: i64 = 5000;
 struct Slip {
     #[serde(flatten)]
     item: QueueItem,
-    readings: Vec<Shown>,
+    readings: Vec<Line>,
 }
 
 impl Slip {
@@ -41,15 +42,6 @@ impl Slip {
     }
 }
 
-/// One OBX, as the receiver would have it.
-#[derive(Debug, Serialize)]
-struct Shown {
-    name: String,
-    value: String,
-    unit: String,
-    flag: String,
-}
-
 #[derive(Template)]
 #[template(path = "waiting.html")]
 struct Page<'a> {
@@ -63,8 +55,8 @@ pub async fn print(desk: &Desk, asked: &Asked, html: Option<&Path>, out: &Output
     let asked = Asked { limit: MOST, ..asked.clone() };
     let mut slips = Vec::new();
     for item in desk.ledger.queue(&asked, desk.clock()).await? {
-        let n = item.id.parse().unwrap_or(0);
-        let body = desk.ledger.message(n, desk.clock()).await?.map(|w| w.body).unwrap_or_default();
+        let body =
+            desk.ledger.message(item.n, desk.clock()).await?.map(|w| w.body).unwrap_or_default();
         slips.push(Slip { readings: readings(&body), item });
     }
     let site = desk.bench.site_name.as_str();
@@ -96,8 +88,8 @@ pub async fn print(desk: &Desk, asked: &Asked, html: Option<&Path>, out: &Output
             item.receiver,
             item.state
         ));
-        for shown in &slip.readings {
-            let Shown { name, value, unit, flag } = shown;
+        for reading in &slip.readings {
+            let Line { name, value, unit, flag } = reading;
             out.line(format!("    {name:<24} {value} {unit} {flag}").trim_end());
         }
     }
@@ -107,25 +99,7 @@ pub async fn print(desk: &Desk, asked: &Asked, html: Option<&Path>, out: &Output
     Ok(Exit::Done)
 }
 
-fn readings(body: &[u8]) -> Vec<Shown> {
+fn readings(body: &[u8]) -> Vec<Line> {
     let Ok(message) = Message::read(body) else { return Vec::new() };
-    let part = |nth, field, component| message.component("OBX", nth, field, component);
-    (1..=message.count("OBX"))
-        .map(|nth| {
-            // Our own name where there is one, else the code's.
-            let ours = [part(nth, 3, 5), part(nth, 3, 2), part(nth, 3, 1)];
-            let value = match part(nth, 2, 1).as_str() {
-                "SN" => (1..=4).map(|c| part(nth, 5, c)).collect(),
-                "CE" | "CWE" => part(nth, 5, 2),
-                _ => part(nth, 5, 1),
-            };
-            let unread = part(nth, 11, 1) == "X";
-            Shown {
-                name: ours.into_iter().find(|n| !n.is_empty()).unwrap_or_default(),
-                value: if unread { "not read".into() } else { value },
-                unit: part(nth, 6, 1),
-                flag: part(nth, 8, 1),
-            }
-        })
-        .collect()
+    (1..=message.count("OBX")).map(|nth| shown(&message, nth).into()).collect()
 }

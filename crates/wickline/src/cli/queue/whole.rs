@@ -5,8 +5,9 @@ use serde_json::json;
 use wickline_forward::hl7::{Ack, Message};
 
 use super::super::output::Output;
-use super::super::{Answer, Desk, Exit, Failure, id};
+use super::super::{Answer, Desk, Exit, Failure};
 use crate::acts::compose::text as words;
+use crate::store::lists::names::{Listed, Typed, Unchosen, chosen};
 use crate::store::lists::queue::Whole;
 
 /// One fault that the receiver named.
@@ -22,25 +23,39 @@ struct Pointed {
 
 /// `queue show`
 pub async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
-    let Some(whole) = desk.ledger.message(id(text)?, desk.clock()).await? else {
-        return Err(Failure::wrong(format!(
-            "there is no message {text}; `wickline queue` lists them"
-        )));
+    let typed = Typed::parse(text).map_err(Failure::wrong)?;
+    let all = desk.ledger.messages_named(&typed).await?;
+    let n = match chosen(&typed, &all, |_| true) {
+        Ok(ids) if ids.len() == 1 => ids[0],
+        Ok(_) => return Err(Failure::wrong("one report is shown at a time")),
+        Err(Unchosen::None) => return Err(super::nothing(text)),
+        Err(Unchosen::Several(names)) => return Err(several(text, &names)),
     };
+    let Some(whole) = desk.ledger.message(n, desk.clock()).await? else {
+        return Err(super::nothing(text));
+    };
+    let others: Vec<&Listed> =
+        all.iter().filter(|m| m.n != n && m.name.receiver == whole.item.receiver).collect();
     let pointed = pointed(&whole);
     if out.json {
         let mut value = serde_json::to_value(&whole.item).unwrap_or_default();
-        value["message"] = json!(words(&whole.body));
+        value["body"] = json!(words(&whole.body));
         value["answer"] = json!(whole.answer.as_deref().map(words));
         value["pointed_at"] = json!(pointed);
+        let other = |m: &&Listed| json!({"message": m.name, "control_id": m.control_id, "state": m.state.text()});
+        value["others"] = others.iter().map(other).collect();
         out.document(&value)?;
         return Ok(Exit::Done);
     }
     let item = &whole.item;
     out.line(&format!(
-        "message {} to {} ({}), {}, {} tries, ready {}",
-        item.id, item.receiver, item.control_id, item.state, item.attempts, item.ready_at
+        "{}: {}, {} tries, ready {}, control id {}",
+        item.message, item.state, item.attempts, item.ready_at, item.control_id
     ));
+    for other in others {
+        let Listed { name, control_id, state, .. } = other;
+        out.line(&format!("also {name}: {state}; `wickline queue show {control_id}`"));
+    }
     if let Some(detail) = &item.detail {
         out.line(detail);
     }
@@ -58,6 +73,12 @@ pub async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
         }
     }
     Ok(Exit::Done)
+}
+
+fn several(text: &str, names: &[String]) -> Failure {
+    let commands: Vec<String> =
+        names.iter().map(|n| format!("`wickline queue show {n}`")).collect();
+    Failure::wrong(format!("{text} is at several receivers: {}", commands.join(", ")))
 }
 
 fn pointed(whole: &Whole) -> Vec<Pointed> {

@@ -57,6 +57,24 @@ pub(super) const KEYS: &[Key] = &[
     ),
     key(
         "site",
+        "reasons",
+        Texts,
+        Some("[]"),
+        "[\"told by telephone\", \"strip misplaced\", \"other\"]",
+        "Reasons that people may give: one of them, or one with a colon and words behind it (\"other: spilled\"). \
+         Empty: any words.",
+    ),
+    key(
+        "site",
+        "who",
+        OneOf(&["named", "login"]),
+        Some("\"named\""),
+        "",
+        "Whose name stands in the trail: the one given with --as, beside the login; or the login alone, and --as \
+         is refused.",
+    ),
+    key(
+        "site",
         "remark_released",
         Switch,
         Some("true"),

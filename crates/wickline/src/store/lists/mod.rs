@@ -2,8 +2,13 @@
 
 pub mod counts;
 pub mod day;
+pub mod find;
+pub mod lookback;
+pub mod names;
+pub mod now;
 pub mod queue;
 pub mod reports;
 pub mod runs;
 pub mod sheet;
 pub mod stretch;
+pub mod told;

@@ -7,12 +7,19 @@ use sqlx::{AssertSqlSafe, Row};
 use crate::clock::SiteClock;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::store::lists::names::Name;
 use crate::store::state::State;
 
 /// One message, as `queue` shows it.
 #[derive(Clone, Debug, Serialize)]
 pub struct QueueItem {
+    /// Of the report.
     pub id: String,
+    /// As people name it: `17@lis`.
+    pub message: String,
+    /// Its number in the ledger, which nobody is shown.
+    #[serde(skip)]
+    pub n: i64,
     pub analyzer: String,
     pub number: Option<String>,
     pub class: String,
@@ -26,7 +33,6 @@ pub struct QueueItem {
     pub ready_at: String,
     pub receiver: String,
     pub control_id: String,
-    pub report: String,
     pub attempts: i64,
     pub next_attempt_at: Option<String>,
     pub accepted_at: Option<String>,
@@ -73,7 +79,7 @@ const COLUMNS: &str = "m.n AS mid, m.receiver, m.control_id, m.report, m.state A
      FROM message m JOIN report r ON r.n = m.report";
 
 impl Ledger {
-    /// A page of messages, oldest first. Each receiver and state is asked for by itself, along the index
+    /// A page of messages, in the order of sending. Each receiver and state is asked for by itself, along the index
     /// of what is not accepted: the messages of years behind it are never looked at.
     pub async fn queue(
         &self,
@@ -90,15 +96,14 @@ impl Ledger {
                 found.extend(self.queue_of(receiver, *state, asked).await?);
             }
         }
-        let read = |row: &AnyRow| Ok((row.try_get::<i64, _>("mid")?, queue_item(row, clock)?));
         let mut items = found
             .iter()
-            .map(read)
+            .map(|row| queue_item(row, clock))
             .collect::<Result<Vec<_>, sqlx::Error>>()
             .map_err(|e| self.wrong(&e))?;
-        items.sort_by_key(|(n, _)| *n);
+        items.sort_by_key(|item| item.n);
         items.truncate(usize::try_from(asked.limit).unwrap_or(0));
-        Ok(items.into_iter().map(|(_, item)| item).collect())
+        Ok(items)
     }
 
     async fn queue_of(
@@ -159,7 +164,9 @@ fn queue_item(row: &AnyRow, clock: &SiteClock) -> Result<QueueItem, sqlx::Error>
     let settled: Option<i64> = row.try_get("settled_at")?;
     let next: Option<i64> = row.try_get("next_attempt_at")?;
     Ok(QueueItem {
-        id: row.try_get::<i64, _>("mid")?.to_string(),
+        id: row.try_get::<i64, _>("report")?.to_string(),
+        message: Name::read(row)?.to_string(),
+        n: row.try_get("mid")?,
         analyzer: row.try_get("analyzer")?,
         number: row.try_get("number")?,
         class: row.try_get("class")?,
@@ -172,7 +179,6 @@ fn queue_item(row: &AnyRow, clock: &SiteClock) -> Result<QueueItem, sqlx::Error>
         ready_at: clock.rfc3339(row.try_get("made_at")?),
         receiver: row.try_get("receiver")?,
         control_id: row.try_get("control_id")?,
-        report: row.try_get::<i64, _>("report")?.to_string(),
         attempts: row.try_get("attempts")?,
         next_attempt_at: next.filter(|_| state == "waiting").map(|t| clock.rfc3339(t)),
         accepted_at: settled.filter(|_| state == "accepted").map(|t| clock.rfc3339(t)),

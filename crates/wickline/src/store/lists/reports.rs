@@ -11,6 +11,7 @@ use wickline_normalize::readings::Reading;
 use crate::clock::SiteClock;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::store::lists::names::Name;
 use crate::store::rows::at;
 use crate::store::rows::report::class_of;
 use crate::store::state::{ReportState, State};
@@ -20,7 +21,7 @@ use crate::store::state::{ReportState, State};
 pub struct Delivery {
     pub receiver: String,
     pub state: String,
-    /// The id of the message, as `queue` lists it.
+    /// What people call the message: `17@lis`.
     pub message: String,
     pub control_id: String,
     pub attempts: i64,
@@ -278,7 +279,7 @@ fn delivery(row: &AnyRow, clock: &SiteClock) -> Result<Delivery, sqlx::Error> {
     let next: Option<i64> = row.try_get("next_attempt_at")?;
     Ok(Delivery {
         receiver: row.try_get("receiver")?,
-        message: row.try_get::<i64, _>("n")?.to_string(),
+        message: Name::read(row)?.to_string(),
         on_hold: row.try_get::<i64, _>("put_by")? != 0,
         control_id: row.try_get("control_id")?,
         attempts: row.try_get("attempts")?,

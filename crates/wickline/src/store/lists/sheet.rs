@@ -20,6 +20,8 @@ const OLDEST: i64 = 1000;
 pub struct Beside {
     /// Reports of which a person said whose specimen they are.
     pub named: HashSet<i64>,
+    /// Reports that a person let go against a rule, and which.
+    pub released: BTreeMap<i64, Vec<String>>,
     /// What runs of control material read.
     pub runs: BTreeMap<i64, Run>,
 }
@@ -58,8 +60,19 @@ impl Ledger {
              WHERE r.day = $1",
         );
         let runs = conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
+        let query = sqlx::query(
+            "SELECT h.report, h.reason FROM hold h JOIN report r ON r.n = h.report \
+             WHERE r.day = $1 AND h.released = 1 ORDER BY h.report, h.ix",
+        );
+        let against =
+            conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
         let mut beside = Beside::default();
+        for row in against {
+            let n: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
+            let reason = row.try_get("reason").map_err(|e| self.wrong(&e))?;
+            beside.released.entry(n).or_default().push(reason);
+        }
         for row in named {
             beside.named.insert(row.try_get("n").map_err(|e| self.wrong(&e))?);
         }

@@ -74,12 +74,19 @@ pub async fn insert(write: &mut Write, holds: &[(i64, i64, &Vec<Hold>)]) -> Resu
     Ok(())
 }
 
-/// Clears one hold of a report.
-pub async fn clear(write: &mut Write, report: i64, ix: i64) -> Result<(), StoreError> {
+/// Clears one hold of a report; `released`: a person lets it go against the rule.
+pub async fn clear(
+    write: &mut Write,
+    report: i64,
+    ix: i64,
+    released: bool,
+) -> Result<(), StoreError> {
     let query = sqlx::query(
-        "UPDATE hold SET cleared_at = $1 WHERE report = $2 AND ix = $3 AND cleared_at IS NULL",
+        "UPDATE hold SET cleared_at = $1, released = $2 \
+         WHERE report = $3 AND ix = $4 AND cleared_at IS NULL",
     )
     .bind(clock::now_us())
+    .bind(i64::from(released))
     .bind(report)
     .bind(ix);
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))

@@ -1,13 +1,14 @@
 //! Messages: what goes, went or did not go to a receiver, as acts read and change them.
 
 use sqlx::any::AnyRow;
-use sqlx::{AssertSqlSafe, Executor, Row};
+use sqlx::{AnyConnection, AssertSqlSafe, Executor, Row};
 
 use super::at;
 use super::report::{Aside, one_row};
 use crate::clock;
 use crate::store::StoreError;
 use crate::store::db::Write;
+use crate::store::lists::names::Name;
 use crate::store::state::{Arrow, MessageState};
 
 /// What a message does to what its receiver was told before.
@@ -69,8 +70,9 @@ pub struct MessageRow {
 impl MessageRow {
     /// The name that people know it by.
     #[must_use]
-    pub fn name(&self) -> String {
-        format!("{}@{}", self.report, self.receiver)
+    pub fn name(&self) -> Name {
+        let (report, receiver) = (self.report, self.receiver.clone());
+        Name { report, receiver, withdraws: self.withdraws() }
     }
 
     #[must_use]
@@ -156,6 +158,16 @@ pub async fn history(
     filler: &str,
     receiver: &str,
 ) -> Result<Vec<Past>, StoreError> {
+    looked_up(write.conn(), root, filler, receiver).await
+}
+
+/// The same for a question alone.
+pub async fn looked_up(
+    conn: &mut AnyConnection,
+    root: i64,
+    filler: &str,
+    receiver: &str,
+) -> Result<Vec<Past>, StoreError> {
     let query = sqlx::query(
         "SELECT m.n, m.report, m.control_id, m.made_at, m.state, m.attempts + m.perhaps AS tries, m.put_by, \
          m.amends, m.aside, b.body, CASE WHEN m.answer IS NULL THEN 0 ELSE 1 END AS answered \
@@ -167,12 +179,16 @@ pub async fn history(
     .bind(root)
     .bind(receiver.to_owned())
     .bind(filler.to_owned());
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    rows.iter().map(|row| past(write, row)).collect()
+    let rows = conn.fetch_all(query).await.map_err(|e| wrong(&e))?;
+    rows.iter().map(past).collect()
 }
 
-fn past(write: &Write, row: &AnyRow) -> Result<Past, StoreError> {
-    let n: i64 = row.try_get("n").map_err(|e| write.wrong(&e))?;
+fn wrong(error: &sqlx::Error) -> StoreError {
+    StoreError::from_sql("the ledger", error)
+}
+
+fn past(row: &AnyRow) -> Result<Past, StoreError> {
+    let n: i64 = row.try_get("n").map_err(|e| wrong(&e))?;
     let words = words(n, row)?;
     let read = || -> Result<Past, sqlx::Error> {
         Ok(Past {
@@ -189,7 +205,7 @@ fn past(write: &Write, row: &AnyRow) -> Result<Past, StoreError> {
             body: row.try_get("body")?,
         })
     };
-    read().map_err(|e| write.wrong(&e))
+    read().map_err(|e| wrong(&e))
 }
 
 /// The receivers with messages under an OBR-3.
@@ -448,7 +464,8 @@ pub async fn overtaken(
 ) -> Result<(), StoreError> {
     let query = sqlx::query(
         "UPDATE message SET state = $1, reason = 'overtaken', settled_at = $2, detail = \
-         'another message under its OBR-3 went out while this one was made: `queue retry` builds it anew' \
+         'another message under its OBR-3 went out while this one was made: `wickline queue retry ' \
+         || report || '@' || receiver || '` builds it anew' \
          WHERE n = $3 AND state = $4",
     )
     .bind(arrow.to().text())

@@ -6,8 +6,10 @@
 pub mod absent;
 pub mod closing;
 pub mod control_run;
+pub mod daemon_state;
 pub mod hold;
 pub mod message;
+pub(crate) mod named;
 pub mod notice;
 pub mod numbering;
 pub mod position;

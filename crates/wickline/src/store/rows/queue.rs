@@ -7,6 +7,7 @@ use crate::clock;
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
+use crate::store::lists::names::Name;
 use crate::store::state::MessageState;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
@@ -333,13 +334,16 @@ async fn settle_refused(
         .bind(lease_name(receiver));
     let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     if one.stop && done.rows_affected() == 1 {
+        let query = sqlx::query("SELECT report, receiver, amends FROM message WHERE n = $1");
+        let row = write.conn().fetch_one(query.bind(one.n)).await;
+        let name = row.and_then(|row| Name::read(&row)).map_err(|e| write.wrong(&e))?;
         let detail = storable(one.detail.as_deref().unwrap_or_default());
         set_gate(write, receiver, "stopped", true, Some(detail)).await?;
         let act = Act {
             verb: "stop",
             object: format!("receiver {receiver}"),
             // The receiver's own words may name a patient: they stand at the message.
-            reason: Some(format!("message {} was refused: {}", one.n, one.reason.unwrap_or("-"))),
+            reason: Some(format!("{name} was refused: {}", one.reason.unwrap_or("-"))),
             was: Some("stopped false".into()),
             became: Some("stopped true".into()),
         };

@@ -10,7 +10,7 @@ use wickline_normalize::readings::Reading;
 use wickline_normalize::{Class, Moment, Reason, Remark, Report, Role};
 
 use super::hold::{self, Standing};
-use super::{Place, at, kept};
+use super::{Place, at, kept, named};
 use crate::clock::moment_of;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -275,6 +275,7 @@ pub async fn identify(
     specimen: &str,
     from: &Named,
 ) -> Result<(), StoreError> {
+    named::keep(write, n, Some(specimen), "identify").await?;
     let query = sqlx::query(
         "UPDATE report SET specimen = $1, given = $1, named_from = $2 WHERE n = $3 AND state = 'held'",
     )
@@ -308,6 +309,7 @@ pub async fn unname(
     from: &Named,
     filler: &str,
 ) -> Result<(), StoreError> {
+    named::keep(write, n, from.specimen.as_deref(), "undo").await?;
     let query = sqlx::query(
         "UPDATE report SET class = $1, level = $2, control_sign = $3, specimen = $4, filler = $5, \
          given = NULL, named_from = NULL WHERE n = $6",
@@ -328,6 +330,7 @@ pub async fn goes_under(
     earlier: &ReportRow,
     note: &str,
 ) -> Result<(), StoreError> {
+    named::keep(write, n, earlier.specimen.as_deref(), "decide correction").await?;
     let query = sqlx::query(
         "UPDATE report SET corrects = $1, filler = $2, specimen = $3, given = $3, note = $4 \
          WHERE n = $5 AND state = 'held'",
@@ -347,6 +350,7 @@ pub async fn renamed(
     specimen: &str,
     filler: &str,
 ) -> Result<(), StoreError> {
+    named::keep(write, n, Some(specimen), "withdraw").await?;
     let query = sqlx::query(
         "UPDATE report SET specimen = $1, given = $1, filler = $2 WHERE n = $3 AND state = 'waiting'",
     )

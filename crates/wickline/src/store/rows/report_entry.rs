@@ -8,7 +8,7 @@ use wickline_normalize::readings::Reading;
 use wickline_normalize::{Class, Remark, Report};
 
 use super::report::{class_of, one_row};
-use super::{at, kept};
+use super::{at, kept, named};
 use crate::store::StoreError;
 use crate::store::db::{Write, list_of};
 use crate::store::state::{Arrow, ReportState};
@@ -117,6 +117,7 @@ pub async fn rewrite(
     anew: &Anew<'_>,
 ) -> Result<(), StoreError> {
     let row = anew.columns;
+    named::keep(write, n, row.specimen.as_deref(), "reread").await?;
     let update = sqlx::query(
         "UPDATE report SET state = $1, class = $2, level = $3, specimen = $4, number = $5, \
          identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11, \

@@ -33,8 +33,9 @@ const PARTS: &[(&str, &str, &[&str])] = &[
     (
         "rows/queue.rs",
         "values",
-        &["(CAST($1 AS BIGINT), CAST($2 AS BIGINT), CAST($3 AS BLOB), CAST($4 AS BIGINT), \
-          CAST($5 AS TEXT))"],
+        &[
+            "(CAST($1 AS BIGINT), CAST($2 AS BIGINT), CAST($3 AS BLOB), CAST($4 AS BIGINT), CAST($5 AS TEXT))",
+        ],
     ),
     ("trail.rs", "", &["(CAST($1 AS BIGINT), CAST($2 AS TEXT))"]),
 ];

@@ -67,6 +67,22 @@ impl Ledger {
         Ok(rows)
     }
 
+    /// Every row about these, in order.
+    pub(crate) async fn trail_of(&self, objects: &[String]) -> Result<Vec<Row>, StoreError> {
+        let sql = format!("SELECT {COLUMNS} FROM trail WHERE object = $1 ORDER BY n");
+        let mut conn = self.db.read().await?;
+        let mut found = Vec::new();
+        for object in objects {
+            let query = sqlx::query(AssertSqlSafe(sql.as_str())).bind(object.clone());
+            found.extend(conn.fetch_all(query).await.map_err(|e| self.wrong(&e))?);
+        }
+        self.db.give_back(conn).await;
+        let rows = found.iter().map(Row::read).collect::<Result<Vec<_>, _>>();
+        let mut rows = rows.map_err(|e| self.wrong(&e))?;
+        rows.sort_by_key(|row| row.n);
+        Ok(rows)
+    }
+
     /// Epoch and time of making: what the first row is sealed over.
     pub async fn trail_label(&self) -> Result<(String, i64), StoreError> {
         let mut conn = self.db.read().await?;

@@ -1,0 +1,106 @@
+//! What each receiver holds now of a report: read from the kept messages, never recomputed.
+
+use wickline_forward::hl7::{Shown, Told};
+use wickline_normalize::ResultStatus;
+use wickline_normalize::correction::Known;
+
+use super::telling::History;
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+use crate::store::lists::told::ToldAt;
+
+/// What one receiver holds under one OBR-3.
+#[derive(Clone, Debug, serde::Serialize)]
+pub struct Holding {
+    pub receiver: String,
+    pub obr3: String,
+    pub specimen: Option<String>,
+    pub holds: Holds,
+    pub results: Vec<Held>,
+    /// Why that is not known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub why: Option<String>,
+}
+
+/// In one word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Holds {
+    /// It was told nothing, or refused all of it.
+    Nothing,
+    Results,
+    /// Everything that it was told was taken back.
+    Withdrawn,
+    Unknown,
+}
+
+impl Holds {
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            Holds::Nothing => "nothing",
+            Holds::Results => "results",
+            Holds::Withdrawn => "withdrawn",
+            Holds::Unknown => "unknown",
+        }
+    }
+}
+
+/// One result as a receiver shows it.
+#[derive(Clone, Debug, serde::Serialize)]
+pub struct Line {
+    pub name: String,
+    pub value: String,
+    pub unit: String,
+    pub flag: String,
+}
+
+impl From<Shown> for Line {
+    fn from(shown: Shown) -> Self {
+        let Shown { name, value, unit, flag } = shown;
+        Self { name, value, unit, flag }
+    }
+}
+
+/// One result that a receiver was told.
+#[derive(Clone, Debug, serde::Serialize)]
+pub struct Held {
+    #[serde(flatten)]
+    pub line: Line,
+    /// OBX-11.
+    pub status: &'static str,
+    /// It may have this or what it had before: its answer never came.
+    pub doubtful: bool,
+}
+
+impl Ledger {
+    /// What each receiver holds of a report, under each OBR-3 that it was told of it.
+    pub async fn holdings(&self, report: i64) -> Result<Vec<Holding>, StoreError> {
+        Ok(self.told_at(report).await?.into_iter().map(holding).collect())
+    }
+}
+
+fn holding(place: ToldAt) -> Holding {
+    let ToldAt { receiver, obr3, specimen, past } = place;
+    let known = match History(past).known() {
+        Ok(known) => known,
+        Err(error) => {
+            let (holds, results) = (Holds::Unknown, Vec::new());
+            let why = Some(error.to_string());
+            return Holding { receiver, obr3, specimen, holds, results, why };
+        }
+    };
+    let held = known.iter().map(|k| Held {
+        line: k.entry.shown().into(),
+        status: k.status.text(),
+        doubtful: k.doubtful || !k.sure,
+    });
+    let results: Vec<Held> = held.collect();
+    let withdrawn = |k: &Known<Told>| k.status == ResultStatus::Withdrawn && k.sure && !k.doubtful;
+    let holds = match known.len() {
+        0 => Holds::Nothing,
+        _ if known.iter().all(withdrawn) => Holds::Withdrawn,
+        _ => Holds::Results,
+    };
+    Holding { receiver, obr3, specimen, holds, results, why: None }
+}

@@ -1,0 +1,146 @@
+//! What `status` and `find` ask, on both databases: what is open by age, a silence beyond its habit, old
+//! specimen ids, what receivers hold, and looking back.
+
+use super::Lab;
+use crate::clock;
+use crate::sheet::now::{About, Finding, Now};
+use crate::store::lists::lookback::InUse;
+use crate::store::lists::names::Typed;
+use crate::store::rows::daemon_state::{Kind, Point, Points};
+use crate::store::state::MessageState;
+use crate::store::trail::Actor;
+
+on_both!(
+    a_daemon_that_is_heard_no_more_and_its_lines,
+    a_silence_is_told_by_the_weeks_before,
+    an_old_id_leads_to_the_report_and_to_what_receivers_hold,
+    looking_back_by_time_lot_and_configuration,
+);
+
+const HOUR: i64 = 3_600_000_000;
+const WEEK: i64 = 7 * 24 * HOUR;
+
+fn person() -> Actor {
+    Actor { name: "J. Mast".into(), login: "lab".into() }
+}
+
+impl Lab {
+    async fn now(&self, about: About, which: &str) -> Finding {
+        let now = Now::read(&self.ledger, &self.bench).await.expect("looked at");
+        let found = now.findings.iter().find(|f| f.about == about && f.which == which);
+        found.cloned().unwrap_or_else(|| panic!("no {about:?} {which}: {:#?}", now.findings))
+    }
+}
+
+fn points(daemon: &str, up: bool) -> Points {
+    let point =
+        Point { up, since: clock::now_us(), why: (!up).then(|| "pulled".into()), last_at: None };
+    let own = Point { up: true, since: clock::now_us(), why: None, last_at: None };
+    let line = (Kind::Line, "bench-1".to_owned());
+    [(line, point), ((Kind::Daemon, daemon.to_owned()), own)].into()
+}
+
+async fn a_daemon_that_is_heard_no_more_and_its_lines(lab: Lab) {
+    let ledger = &lab.ledger;
+    assert!(lab.now(About::Daemon, "-").await.text.contains("no daemon was ever heard"));
+    let now = clock::now_us();
+    ledger.daemon_told("old/t", &points("old/t", true), now - 60_000_000).await.expect("told");
+    let old = lab.now(About::Daemon, "old/t").await;
+    assert!(old.wrong && old.text.starts_with("the daemon is not heard since"), "{old:?}");
+    assert!(lab.now(About::Line, "bench-1").await.text.starts_with("not known"));
+    // A new daemon has the line: the old one is nobody's loss.
+    ledger.daemon_told("new/t", &points("new/t", false), now).await.expect("told");
+    let daemons = ledger.daemons().await.expect("read");
+    assert_eq!(daemons.iter().map(|d| d.daemon.as_str()).collect::<Vec<_>>(), ["new/t"]);
+    let line = lab.now(About::Line, "bench-1").await;
+    assert!(line.wrong && line.text.contains("(pulled)"), "{line:?}");
+    ledger.daemon_told("new/t", &points("new/t", true), now + 1).await.expect("told again");
+    assert!(!lab.now(About::Line, "bench-1").await.wrong);
+}
+
+async fn a_silence_is_told_by_the_weeks_before(mut lab: Lab) {
+    let now = clock::now_us();
+    let times = [2 * WEEK + HOUR / 2, WEEK + HOUR / 2, 2 * HOUR, 3 * WEEK + HOUR / 2];
+    for (nth, before) in (1..).zip(times) {
+        // Of the third week before nothing is known yet.
+        if nth == 4 {
+            assert_eq!(lab.now(About::Line, "bench-1").await.facts["silent"], false);
+        }
+        let mut heard = lab.heard(&nth.to_string(), &format!("KP-0000{nth}"), "NEG");
+        heard.heard_at = now - before;
+        lab.take(&[heard], 1).await;
+    }
+    let line = lab.now(About::Line, "bench-1").await;
+    assert!(line.wrong && line.facts["silent"] == true, "{line:?}");
+    let mut fresh = lab.heard("5", "KP-00005", "NEG");
+    fresh.heard_at = now - HOUR / 4;
+    lab.take(&[fresh], 1).await;
+    assert_eq!(lab.now(About::Line, "bench-1").await.facts["silent"], false);
+}
+
+async fn an_old_id_leads_to_the_report_and_to_what_receivers_hold(mut lab: Lab) {
+    let heard = [lab.heard("1", "KP-00001", "2+"), lab.heard("2", "", "NEG")];
+    let taken = lab.take(&heard, 2).await;
+    let (id, blank) = (taken.reports[0].id, taken.reports[1].id);
+    let waiting = lab.waiting().await;
+    let done = [super::settled(waiting[0], MessageState::Accepted)];
+    lab.ledger.queue_settle("lis", 0, &done).await.expect("accepted");
+    let done = lab
+        .ledger
+        .report_withdraw(&lab.bench, &person(), id, "wrong", Some(&super::twice("KP-00009")))
+        .await;
+    assert_eq!(done.expect("withdrawn").anew.len(), 1);
+    let found = lab.ledger.found(&["KP-00001".into()]).await.expect("found");
+    assert_eq!(found.keys().copied().collect::<Vec<_>>(), [id]);
+    assert!(found[&id].contains(&"specimen id, before"), "{found:?}");
+    let before = lab.ledger.named_before(id).await.expect("read");
+    assert_eq!((before[0].specimen.as_str(), before[0].what.as_str()), ("KP-00001", "withdraw"));
+    // Its withdrawal waits: the receiver still has the result, and may have either.
+    let holds = lab.ledger.holdings(id).await.expect("read");
+    let words: Vec<_> = holds.iter().map(|h| (h.specimen.as_deref(), h.holds.text())).collect();
+    assert!(words.contains(&(Some("KP-00001"), "results")), "{words:?}");
+    assert!(words.contains(&(Some("KP-00009"), "nothing")), "{words:?}");
+    for n in lab.waiting().await {
+        let done = [super::settled(n, MessageState::Accepted)];
+        lab.ledger.queue_settle("lis", 0, &done).await.expect("accepted");
+    }
+    let holds = lab.ledger.holdings(id).await.expect("read");
+    let words: Vec<_> = holds.iter().map(|h| (h.specimen.as_deref(), h.holds.text())).collect();
+    assert!(words.contains(&(Some("KP-00001"), "withdrawn")), "{words:?}");
+    assert!(words.contains(&(Some("KP-00009"), "results")), "{words:?}");
+    let typed = Typed::parse(&format!("{id}@lis")).expect("a name");
+    let named = lab.ledger.messages_named(&typed).await.expect("read");
+    let messages: Vec<_> = named.iter().map(|m| (m.n, m.name.clone())).collect();
+    assert_eq!(messages.len(), 3);
+    let verbs: Vec<_> = lab.ledger.history(id, &messages).await.expect("read");
+    assert_eq!(verbs.iter().map(|r| r.verb.as_str()).collect::<Vec<_>>(), ["withdraw"]);
+    let held = lab.now(About::Held, "reports").await;
+    assert!(held.wrong && held.todo == Some(format!("wickline held show {blank}")), "{held:?}");
+    let identified =
+        lab.ledger.report_identify(&lab.bench, &person(), blank, &super::twice("KP-00002")).await;
+    identified.expect("identified");
+    assert!(lab.ledger.named_before(blank).await.expect("read").is_empty(), "it had none before");
+}
+
+async fn looking_back_by_time_lot_and_configuration(mut lab: Lab) {
+    let heard = [lab.heard("1", "KP-00001", "2+"), lab.heard("2", "QC-L1", "NEG")];
+    let taken = lab.take(&heard, 2).await;
+    let (patient, run) = (taken.reports[0].id, taken.reports[1].id);
+    let at = heard[0].heard_at;
+    let found = lab.ledger.taken_between("bench-1", at - HOUR, at + HOUR).await.expect("read");
+    assert_eq!(found.iter().map(|c| c.n).collect::<Vec<_>>(), [patient], "no control material");
+    let run = lab.ledger.run_at(run).await.expect("read").expect("a run");
+    assert_eq!((run.level.as_deref(), run.verdict.as_str()), (Some("1"), "no-target"));
+    assert!(lab.ledger.last_pass(&run).await.expect("read").is_none());
+    assert!(lab.ledger.printed_lot("S_2%").await.expect("read").is_empty());
+    assert_eq!(lab.ledger.analyzers_ever().await.expect("read"), ["bench-1"]);
+    let tape = lab.tape.id.clone();
+    let bench = format!("here/{tape}");
+    let used = lab.ledger.configuration_used(&bench, &lab.bench.effective).await;
+    assert!(used.expect("noted"));
+    let spans = lab.ledger.in_use(&lab.bench.effective.fingerprint).await.expect("read");
+    assert_eq!((spans.len(), spans[0].tape.as_str(), spans[0].to), (1, tape.as_str(), i64::MAX));
+    assert!(lab.ledger.sent_in(&spans[0]).await.expect("read").is_empty(), "sent before");
+    let all = InUse { tape, from: 0, to: i64::MAX };
+    assert_eq!(lab.ledger.sent_in(&all).await.expect("read"), [patient]);
+}

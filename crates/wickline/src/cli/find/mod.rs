@@ -1,0 +1,162 @@
+//! `find`: every report of a specimen id, number, control id or OBR-3; and looking back over many.
+
+mod back;
+mod page;
+
+use std::path::PathBuf;
+
+use clap::Args;
+use serde::Serialize;
+
+use super::output::Output;
+use super::{Answer, Desk, Exit, Failure, bench, id};
+use crate::acts::again;
+use crate::acts::holdings::Holding;
+use crate::settings::bench::Bench;
+use crate::store::ledger::Ledger;
+use crate::store::lists::find::Before;
+use crate::store::lists::names::{Listed, Typed};
+use crate::store::lists::reports::{Item, Kept};
+use crate::store::trail::Row;
+
+/// `wickline find KP-20417`, `wickline find --lot S-2207 --csv recalled.csv`
+#[derive(Debug, Args)]
+pub struct Options {
+    /// A specimen id (of now or of before, also as scanned), a number, a control id, an OBR-3 or a
+    /// report's id
+    #[arg(required_unless_present_any = ["lot", "since_pass", "fingerprint"])]
+    text: Option<String>,
+    /// Every patient's report of a strip lot
+    #[arg(long, value_name = "LOT", conflicts_with_all = ["text", "since_pass", "fingerprint"])]
+    lot: Option<String>,
+    /// Every patient's report between the last run that passed and this one that failed, by its report
+    #[arg(long, value_name = "RUN", conflicts_with_all = ["text", "fingerprint"])]
+    since_pass: Option<String>,
+    /// Every patient's report that was sent under a configuration, by the first digits of its fingerprint
+    #[arg(long, value_name = "FINGERPRINT", conflicts_with = "text")]
+    fingerprint: Option<String>,
+    /// Into a table (CSV) instead; it holds specimen ids
+    #[arg(long, value_name = "FILE", conflicts_with = "text")]
+    csv: Option<PathBuf>,
+    /// At most so many reports, the latest
+    #[arg(long, default_value_t = 20, value_parser = clap::value_parser!(u16).range(1..=1000))]
+    limit: u16,
+}
+
+/// One report with everything that is known of it.
+#[derive(Debug, Serialize)]
+struct Whole {
+    #[serde(flatten)]
+    item: Item,
+    found_by: Vec<&'static str>,
+    readings: Vec<Reading>,
+    /// Specimen ids that it had before.
+    before: Vec<Before>,
+    history: Vec<Row>,
+    messages: Vec<Sent>,
+    receivers: Vec<Holding>,
+}
+
+/// One pad in words.
+#[derive(Debug, Serialize)]
+struct Reading {
+    analyte: String,
+    text: String,
+}
+
+/// One message of it.
+#[derive(Debug, Serialize)]
+struct Sent {
+    message: String,
+    control_id: String,
+    state: &'static str,
+}
+
+pub async fn find(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
+    let bench = bench(config)?;
+    let ledger = Ledger::look(bench.ledger.clone()).await?;
+    let desk = Desk { bench, ledger };
+    let asked = match (&options.lot, &options.since_pass, &options.fingerprint) {
+        (Some(lot), ..) => back::Asked::Lot(lot.clone()),
+        (_, Some(run), _) => back::Asked::SincePass(id(run)?),
+        (.., Some(print)) => back::Asked::Fingerprint(print.clone()),
+        _ => return by_text(&desk, &options, out).await,
+    };
+    back::look(&desk, &asked, options.csv.as_deref(), out).await
+}
+
+async fn by_text(desk: &Desk, options: &Options, out: &Output) -> Answer {
+    let text = options.text.as_deref().unwrap_or_default();
+    let found = desk.ledger.found(&meant(&desk.bench, text)).await?;
+    let most = usize::from(options.limit);
+    let mut whole = Vec::new();
+    for (n, by) in found.iter().rev().take(most) {
+        whole.push(read(desk, *n, by.clone()).await?);
+    }
+    // The latest were looked up; people read in the order in which it happened.
+    whole.reverse();
+    if out.json {
+        let totals = serde_json::json!({"reports": found.len()});
+        out.document(&serde_json::json!({"items": whole, "totals": totals}))?;
+    } else {
+        for one in &whole {
+            page::show(one, desk.clock(), out);
+        }
+        match found.len() {
+            0 => {
+                out.line(&format!("no report has or had {text} as an id, a number or a control id"))
+            }
+            many if many > most => out.line(&format!(
+                "{most} of {many}, the latest; `wickline find {} --limit 1000` shows more",
+                crate::sheet::todo::word(text)
+            )),
+            _ => {}
+        }
+    }
+    Ok(if found.is_empty() { Exit::NotClean } else { Exit::Done })
+}
+
+/// What a person may have meant: as typed, and without what scanners put around an id.
+fn meant(bench: &Bench, text: &str) -> Vec<String> {
+    let typed = text.trim();
+    let mut texts = vec![typed.to_owned()];
+    // An OBR-3 as it stands in the message has its origin behind it.
+    texts.extend(typed.split_once('^').map(|(id, _)| id.to_owned()));
+    for analyzer in &bench.analyzers {
+        texts.push(analyzer.rules.rubbish.strip(text).to_owned());
+        texts.push(analyzer.rules.rubbish.strip(typed).to_owned());
+    }
+    texts.retain(|t| !t.is_empty());
+    texts.sort();
+    texts.dedup();
+    texts
+}
+
+async fn read(desk: &Desk, n: i64, found_by: Vec<&'static str>) -> Result<Whole, Failure> {
+    let (ledger, clock) = (&desk.ledger, desk.clock());
+    let kept = ledger.report(n, clock).await?;
+    let kept = kept.ok_or_else(|| Failure::unreachable(format!("report {n} is gone")))?;
+    let typed = Typed::Reports { first: n, last: n, receiver: None, withdraws: false };
+    let messages = ledger.messages_named(&typed).await?;
+    let named: Vec<_> = messages.iter().map(|m| (m.n, m.name.clone())).collect();
+    Ok(Whole {
+        readings: readings(&kept),
+        found_by,
+        before: ledger.named_before(n).await?,
+        history: ledger.history(n, &named).await?,
+        messages: messages.into_iter().map(sent).collect(),
+        receivers: ledger.holdings(n).await?,
+        item: kept.item,
+    })
+}
+
+fn sent(message: Listed) -> Sent {
+    let Listed { name, control_id, state, .. } = message;
+    Sent { message: name.to_string(), control_id, state: state.text() }
+}
+
+/// The readings of a report in words.
+fn readings(kept: &Kept) -> Vec<Reading> {
+    let texts = again::texts(&kept.readings).into_iter();
+    texts.map(|(analyte, text)| Reading { analyte, text }).collect()
+}

@@ -1,0 +1,97 @@
+//! One report whole, for people: what it is, what it read, what was done, what receivers hold of it.
+
+use super::Whole;
+use crate::acts::holdings::{Held, Holding, Holds};
+use crate::cli::output::{Output, Tone, class, short_time, state};
+use crate::clock::SiteClock;
+use crate::store::trail::Row;
+
+pub fn show(whole: &Whole, clock: &SiteClock, out: &Output) {
+    let item = &whole.item;
+    let dash = |text: &Option<String>| text.clone().unwrap_or_else(|| "-".into());
+    let plain = |text: String| (text, Tone::Plain);
+    out.pieces(&[
+        plain(format!("report {}   {} number {}   ", item.id, item.analyzer, dash(&item.number))),
+        class(&item.class),
+        plain(format!("   specimen {}   ", dash(&item.specimen))),
+        state(&item.state),
+        (format!("   found by {}", whole.found_by.join(", ")), Tone::Quiet),
+    ]);
+    let (taken, heard) = (item.taken_at.as_deref(), item.heard_at.as_deref());
+    out.line(&format!("    taken {}   heard {}", short_time(taken), short_time(heard)));
+    for reading in &whole.readings {
+        out.line(&format!("    {:<6} {}", reading.analyte, reading.text));
+    }
+    for hold in &item.holds {
+        let cleared = if hold.cleared { " [cleared]" } else { "" };
+        out.line(&format!("    {}{cleared}: {}", hold.reason, hold.detail));
+    }
+    for before in &whole.before {
+        let until = clock.rfc3339(before.at);
+        let until = short_time(Some(&until));
+        out.line(&format!("    specimen {} until {until}: {}", before.specimen, before.what));
+    }
+    for row in &whole.history {
+        out.line(&format!("    {}", act(row, clock)));
+    }
+    for message in &whole.messages {
+        let super::Sent { message, control_id, state } = message;
+        out.line(&format!("    {message} {control_id} {state}"));
+    }
+    for holding in &whole.receivers {
+        out.line(&format!("    {}", holds(holding)));
+        for held in &holding.results {
+            out.line(&format!("        {}", result(held)));
+        }
+    }
+}
+
+/// One row of the trail in one line.
+fn act(row: &Row, clock: &SiteClock) -> String {
+    let at = clock.rfc3339(row.at);
+    let mut text = format!("{}  {}  {}", short_time(Some(&at)), row.who, row.verb);
+    if let Some(at) = row.object.split_once(" at ").map(|(_, at)| at) {
+        text.push_str(&format!(" at {at}"));
+    }
+    if let (Some(was), Some(became)) = (&row.was, &row.became) {
+        text.push_str(&format!(": {was} -> {became}"));
+    } else if let Some(became) = &row.became {
+        text.push_str(&format!(": {became}"));
+    }
+    if let Some(reason) = &row.reason {
+        text.push_str(&format!(" ({reason})"));
+    }
+    text
+}
+
+/// What one receiver holds, in one line.
+pub fn holds(holding: &Holding) -> String {
+    let Holding { receiver, obr3, .. } = holding;
+    let specimen = holding.specimen.as_deref().unwrap_or("-");
+    match holding.holds {
+        Holds::Nothing => format!("{receiver} holds nothing of it"),
+        Holds::Withdrawn => format!("{receiver} holds nothing under {obr3}, {specimen}: withdrawn"),
+        Holds::Results => format!("{receiver} holds under {obr3}, specimen {specimen}:"),
+        Holds::Unknown => {
+            let why = holding.why.as_deref().unwrap_or_default();
+            format!("what {receiver} holds under {obr3} is not known: {why}")
+        }
+    }
+}
+
+fn result(held: &Held) -> String {
+    let line = &held.line;
+    let mut text = [&line.name, &line.value, &line.unit, &line.flag]
+        .into_iter()
+        .filter(|part| !part.is_empty())
+        .cloned()
+        .collect::<Vec<_>>()
+        .join(" ");
+    if held.status == "W" {
+        text.push_str(" (withdrawn)");
+    }
+    if held.doubtful {
+        text.push_str(" (or what it had before: no answer came)");
+    }
+    text
+}

@@ -1,0 +1,337 @@
+//! `held`: reports that need a person, why, and what lets them go.
+
+pub mod identify;
+mod page;
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+use serde_json::json;
+use wickline_normalize::Reason;
+
+use super::output::{Output, visible};
+use super::status::elsewhere;
+use super::{Answer, As, Desk, Exit, Failure, Why, id};
+use crate::acts::Became;
+use crate::acts::decide::Decision;
+use crate::acts::identify::Material;
+use crate::sheet::now::About;
+use crate::store::StoreError;
+use crate::store::lists::reports::{Item, totals};
+use crate::store::state::ReportState;
+use crate::store::tape::Tape;
+
+/// `wickline held`, `wickline held identify 17 --specimen KP-20417`
+#[derive(Debug, Args)]
+pub struct Options {
+    #[command(subcommand)]
+    act: Option<Act>,
+    #[command(flatten)]
+    who: As,
+}
+
+#[derive(Debug, Subcommand)]
+enum Act {
+    /// One report whole: its print with its readings in words, why it is held and what would release it
+    Show { id: String },
+    /// Say whose specimen it is, or that it is control material. At a terminal it asks
+    Identify {
+        #[arg(required_unless_present = "from")]
+        id: Option<String>,
+        #[arg(long, conflicts_with = "control")]
+        specimen: Option<String>,
+        /// The specimen id a second time; at a terminal it is asked for
+        #[arg(long, value_name = "SPECIMEN", requires = "specimen")]
+        again: Option<String>,
+        /// The level of the control material
+        #[arg(long, value_name = "LEVEL", value_parser = super::person::words)]
+        control: Option<String>,
+        /// The level a second time; at a terminal it is asked for
+        #[arg(long, value_name = "LEVEL", requires = "control")]
+        control_again: Option<String>,
+        /// The lot of the control material, as on its vial; at a terminal it is asked for
+        #[arg(long, value_name = "LOT", requires = "control")]
+        lot: Option<String>,
+        /// The lot a second time; at a terminal it is asked for
+        #[arg(long, value_name = "LOT", requires = "lot")]
+        lot_again: Option<String>,
+        /// Why it is control material, for the trail; at a terminal it is asked for
+        #[arg(long, value_name = "TEXT", requires = "control", value_parser = super::person::words)]
+        reason: Option<String>,
+        /// Many at once: a file, or - for standard input, with lines such as `17 KP-20417 KP-20417`: the
+        /// report, the specimen id, the specimen id again
+        #[arg(long, value_name = "FILE", conflicts_with_all = ["id", "specimen", "control"])]
+        from: Option<PathBuf>,
+    },
+    /// Send them as they are, with a reason
+    Release {
+        /// Reports, or ranges such as 12-40
+        #[arg(required = true)]
+        ids: Vec<String>,
+        #[command(flatten)]
+        why: Why,
+    },
+    /// Decide what a report is whose number was used before, or that the analyzer calls a correction
+    Decide {
+        id: String,
+        what: What,
+        #[command(flatten)]
+        why: Why,
+        /// The report that it corrects, where that cannot be told by number or specimen
+        #[arg(long, value_name = "ID")]
+        of: Option<String>,
+    },
+    /// Read again from the tape, after the dialect, the strip or the configuration was mended
+    Reread {
+        #[arg(required_unless_present = "reason")]
+        ids: Vec<String>,
+        /// Every report held for this reason
+        #[arg(long, value_name = "CODE", conflicts_with = "ids")]
+        reason: Option<Reason>,
+    },
+    /// Decide that they are not to be sent, with a reason
+    SetAside {
+        /// Reports, or ranges such as 12-40
+        #[arg(required = true)]
+        ids: Vec<String>,
+        #[command(flatten)]
+        why: Why,
+    },
+}
+
+/// What a person says that it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+enum What {
+    /// A run of its own: it goes out as any other
+    NewRun,
+    /// It corrects the earlier report, under whose order number and specimen it goes out
+    Correction,
+    /// It is set aside
+    Mistake,
+}
+
+impl What {
+    fn decision(self, of: Option<&str>) -> Result<Decision, Failure> {
+        match (self, of) {
+            (What::Correction, of) => Ok(Decision::Correction { of: of.map(id).transpose()? }),
+            (_, Some(_)) => Err(Failure::wrong("`--of` goes with `correction`")),
+            (What::NewRun, None) => Ok(Decision::NewRun),
+            (What::Mistake, None) => Ok(Decision::Mistake),
+        }
+    }
+}
+
+pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
+    let desk = Desk::open(config).await?;
+    let actor = desk.actor(&options.who)?;
+    let became = match options.act {
+        None => return list(&desk, out).await,
+        Some(Act::Show { id }) => return page::show(&desk, &id, out).await,
+        Some(Act::Identify { from: Some(from), .. }) => {
+            return identify::many(&desk, &actor, &from, out).await;
+        }
+        Some(Act::Identify {
+            id: text,
+            control: control @ Some(_),
+            control_again,
+            lot,
+            lot_again,
+            reason,
+            ..
+        }) => {
+            let n = id(text.as_deref().unwrap_or_default())?;
+            let given = [(control, control_again), (lot, lot_again)];
+            let material = material(&desk, n, given, out).await?;
+            let reason = desk.reason(&Why::of(reason), out)?;
+            desk.ledger.report_is_control(&desk.bench, &actor, n, &material, &reason).await?
+        }
+        Some(Act::Identify { id: text, specimen, again, .. }) => {
+            let n = id(text.as_deref().unwrap_or_default())?;
+            let (asked, first) = (identify::SPECIMEN, specimen.as_deref());
+            let given = identify::confirmed(&desk, n, asked, first, again.as_deref(), out).await?;
+            desk.ledger.report_identify(&desk.bench, &actor, n, &given).await?
+        }
+        Some(Act::Release { ids, why }) => {
+            let (ids, reason) = (ranges(&ids)?, desk.reason(&why, out)?);
+            let mut done = Done::default();
+            for n in ids {
+                let became = desk.ledger.report_release(&desk.bench, &actor, n, &reason).await;
+                done.took(n, became)?;
+            }
+            return done.tell(out);
+        }
+        Some(Act::Decide { id: text, what, why, of }) => {
+            let reason = desk.reason(&why, out)?;
+            let (n, decision) = (id(&text)?, what.decision(of.as_deref())?);
+            desk.ledger.report_decide(&desk.bench, &actor, n, decision, &reason).await?
+        }
+        Some(Act::SetAside { ids, why }) => {
+            let (ids, reason) = (ranges(&ids)?, desk.reason(&why, out)?);
+            let mut done = Done::default();
+            for n in ids {
+                done.took(n, desk.ledger.report_set_aside(&desk.bench, &actor, n, &reason).await)?;
+            }
+            return done.tell(out);
+        }
+        Some(Act::Reread { ids, reason }) => return reread(&desk, &actor, &ids, reason, out).await,
+    };
+    tell(out, &became, &[])?;
+    Ok(Exit::Done)
+}
+
+/// Level and lot of control material, each entered twice.
+async fn material(
+    desk: &Desk,
+    n: i64,
+    [level, lot]: [(Option<String>, Option<String>); 2],
+    out: &Output,
+) -> Result<Material, Failure> {
+    let twice = async |asked, (first, again): (Option<String>, Option<String>)| {
+        identify::confirmed(desk, n, asked, first.as_deref(), again.as_deref(), out).await
+    };
+    Ok(Material {
+        level: twice(identify::LEVEL, level).await?,
+        lot: twice(identify::LOT, lot).await?,
+    })
+}
+
+/// Ids of reports and ranges of them, each once: `7 12-40`.
+fn ranges(texts: &[String]) -> Result<Vec<i64>, Failure> {
+    const MOST: i64 = 10_000;
+    let mut ids = Vec::new();
+    for text in texts {
+        let (first, last) = text.split_once('-').unwrap_or((text, text));
+        let (first, last) = (id(first)?, id(last)?);
+        if last < first || last - first >= MOST {
+            return Err(Failure::wrong(format!(
+                "`{text}` is no range of at most {MOST} ids, the smaller first"
+            )));
+        }
+        ids.extend(first..=last);
+    }
+    ids.sort_unstable();
+    ids.dedup();
+    Ok(ids)
+}
+
+/// What became of several reports: what one is refused, the others are not.
+#[derive(Default)]
+struct Done {
+    became: Became,
+    /// Why not, each with where it was asked for.
+    refused: Vec<(String, String)>,
+}
+
+impl Done {
+    fn took(&mut self, n: i64, became: Result<Became, StoreError>) -> Result<(), StoreError> {
+        match became {
+            Ok(became) => self.became.extend(became),
+            Err(StoreError::Refused { why }) => self.refused.push((n.to_string(), why)),
+            Err(other) => return Err(other),
+        }
+        Ok(())
+    }
+
+    /// All done: 0; some: 1; none: what is wrong with the command.
+    fn tell(&self, out: &Output) -> Answer {
+        let whys = || self.refused.iter().map(|(_, why)| why.as_str()).collect::<Vec<_>>();
+        if self.became.is_empty() && !self.refused.is_empty() {
+            return Err(Failure::wrong(whys().join("\n")));
+        }
+        tell(out, &self.became, &self.refused)?;
+        for why in whys() {
+            eprintln!("wickline: {}", visible(why));
+        }
+        Ok(if self.refused.is_empty() { Exit::Done } else { Exit::NotClean })
+    }
+}
+
+fn tell(
+    out: &Output,
+    became: &[(i64, String)],
+    refused: &[(String, String)],
+) -> std::io::Result<()> {
+    if out.json {
+        let items: Vec<_> =
+            became.iter().map(|(n, state)| json!({"id": n.to_string(), "state": state})).collect();
+        let refused: Vec<_> =
+            refused.iter().map(|(at, why)| json!({"id": at, "detail": why})).collect();
+        return out.document(&json!({ "items": items, "refused": refused }));
+    }
+    for (n, state) in became {
+        out.line(&format!("report {n} is now {state}"));
+    }
+    Ok(())
+}
+
+async fn reread(
+    desk: &Desk,
+    actor: &crate::store::trail::Actor,
+    ids: &[String],
+    reason: Option<Reason>,
+    out: &Output,
+) -> Answer {
+    let mut wanted = ids.iter().map(|t| id(t)).collect::<Result<Vec<_>, _>>()?;
+    if let Some(reason) = reason {
+        let held = desk.ledger.held(desk.clock()).await?;
+        let named = |i: &&Item| i.holds.iter().any(|h| !h.cleared && h.reason == reason.code());
+        wanted.extend(held.iter().filter(named).filter_map(|i| i.id.parse::<i64>().ok()));
+    }
+    let tape = Tape::look(&desk.bench.tape).await?;
+    let mut done = Vec::new();
+    for n in wanted {
+        done.push(desk.ledger.report_reread(&desk.bench, &tape, actor, n).await?);
+    }
+    if out.json {
+        let items: Vec<_> = done
+            .iter()
+            .map(|r| {
+                json!({"id": r.n.to_string(), "state": r.state.text(), "differences": r.differences})
+            })
+            .collect();
+        out.document(&json!({ "items": items }))?;
+    }
+    for reread in &done {
+        out.line(&format!("report {} is now {}", reread.n, reread.state));
+        for one in &reread.differences {
+            out.line(&format!("    {}: {} -> {}", one.what, one.before, one.after));
+        }
+    }
+    if done.is_empty() {
+        out.line("no report is held for that reason");
+    }
+    let still = done.iter().any(|r| r.state == ReportState::Held);
+    Ok(if still { Exit::NotClean } else { Exit::Done })
+}
+
+async fn list(desk: &Desk, out: &Output) -> Answer {
+    let mut items = desk.ledger.held(desk.clock()).await?;
+    // Urgent work first, each as it came.
+    items.sort_by_key(|i| i.class != "stat");
+    if out.json {
+        let sums = totals(items.iter().map(|i| i.state.as_str()));
+        out.document(&json!({"items": items, "totals": sums}))?;
+    } else if items.is_empty() {
+        out.line("nothing is held");
+    } else {
+        page::list(&items, desk.clock(), out);
+    }
+    elsewhere(desk, &[About::Held], None, out).await?;
+    Ok(if items.is_empty() { Exit::Done } else { Exit::NotClean })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::ranges;
+
+    #[test]
+    fn ids_and_ranges_are_read_once_each() {
+        let read = |texts: &[&str]| {
+            ranges(&texts.iter().map(|t| (*t).to_owned()).collect::<Vec<_>>()).ok()
+        };
+        assert_eq!(read(&["7", "3-5", "4"]), Some(vec![3, 4, 5, 7]));
+        for wrong in ["", "x", "5-3", "1-20000", "-3", "0"] {
+            assert_eq!(read(&[wrong]), None, "{wrong}");
+        }
+    }
+}

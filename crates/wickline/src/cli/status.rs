@@ -1,0 +1,162 @@
+//! `status`: is anything wrong now? And the short line with which other commands say that something is.
+
+use std::io::{IsTerminal, Write};
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::Args;
+use serde_json::json;
+
+use super::output::{Output, Tone, plain};
+use super::{Answer, Desk, Exit, Failure, bench};
+use crate::settings::bench::Bench;
+use crate::sheet::now::{About, Finding, Now};
+use crate::store::ledger::Ledger;
+use crate::store::tape::{Kind, Tape};
+
+/// Between two looks of `--watch`.
+const AGAIN: Duration = Duration::from_secs(2);
+
+/// `wickline status`, `wickline status --watch`
+#[derive(Debug, Args)]
+pub struct Options {
+    /// Look again every 2 seconds until interrupted
+    #[arg(long)]
+    watch: bool,
+}
+
+pub async fn status(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
+    let bench = bench(config)?;
+    let again = options.watch && (out.json || std::io::stdout().is_terminal());
+    loop {
+        let answer = once(&bench, again, out).await;
+        if !again {
+            return answer;
+        }
+        if let Err(failure) = answer {
+            eprintln!("wickline: {}", failure.text);
+        }
+        tokio::time::sleep(AGAIN).await;
+    }
+}
+
+async fn once(bench: &Bench, again: bool, out: &Output) -> Answer {
+    let now = async {
+        let ledger = Ledger::look(bench.ledger.clone()).await?;
+        ledger.within(Now::read(&ledger, bench)).await
+    };
+    let now = match now.await {
+        Ok(now) => now,
+        Err(error) => {
+            let failure = Failure::from(error);
+            if failure.exit == Exit::Unreachable {
+                by_the_tape(bench, &failure, out).await?;
+            }
+            return Err(failure);
+        }
+    };
+    if again && !out.json {
+        // The screen from its top, by ECMA-48.
+        let _ = std::io::stdout().lock().write_all(b"\x1b[H\x1b[2J");
+    }
+    show(&now, out)?;
+    Ok(if now.wrong { Exit::NotClean } else { Exit::Done })
+}
+
+fn show(now: &Now, out: &Output) -> std::io::Result<()> {
+    if out.json {
+        return out.document(now);
+    }
+    let verdict = match now.wrong().count() {
+        0 => "nothing is wrong".to_owned(),
+        1 => "1 thing needs a person".to_owned(),
+        many => format!("{many} things need a person"),
+    };
+    let at = now.at.get(..16).unwrap_or(&now.at).replace('T', " ");
+    let tone = if now.wrong { Tone::Bad } else { Tone::Good };
+    out.pieces(&[(format!("{}   {at}   ", now.site), Tone::Plain), (verdict, tone)]);
+    let rows: Vec<_> = now.findings.iter().map(row).collect();
+    out.table(&["", "what", "which", "how it stands"], &rows);
+    for todo in now.wrong().filter_map(|f| f.todo.as_ref()) {
+        out.line(&format!("    `{todo}`"));
+    }
+    Ok(())
+}
+
+fn row(finding: &Finding) -> Vec<(String, Tone)> {
+    let (sign, tone) = if finding.wrong { ("!", Tone::Bad) } else { ("", Tone::Plain) };
+    vec![
+        (sign.to_owned(), tone),
+        plain(finding.about.text()),
+        plain(&finding.which),
+        (finding.text.clone(), tone),
+    ]
+}
+
+/// The ledger cannot be reached: what the tape of this bench knows.
+async fn by_the_tape(bench: &Bench, failure: &Failure, out: &Output) -> Result<(), Failure> {
+    let mut lines = Vec::new();
+    if let Ok(tape) = Tape::look(&bench.tape).await {
+        for analyzer in &bench.analyzers {
+            let (last, _) = tape.tail(&analyzer.id, 0).await?;
+            let entries = tape.after(&analyzer.id, last - 1, 1).await?;
+            let Some(entry) = entries.last() else { continue };
+            let state = match entry.kind {
+                Kind::Closed => "closed",
+                Kind::Opened | Kind::Bytes => "open",
+                Kind::Gap => "open, and not all that was heard could be kept",
+            };
+            lines.push((analyzer.id.clone(), state, bench.clock.rfc3339(entry.at)));
+        }
+    }
+    if out.json {
+        let items: Vec<_> = lines
+            .iter()
+            .map(|(id, state, at)| {
+                json!({"about": "line", "which": id, "text": state, "heard_at": at, "wrong": false})
+            })
+            .collect();
+        out.document(&json!({"wrong": true, "ledger": failure.text, "items": items}))?;
+        return Ok(());
+    }
+    out.line("the ledger cannot be reached; what the tape of this bench knows:");
+    for (id, state, at) in lines {
+        out.line(&format!("  line {id}: {state}, by its last entry at {at}"));
+    }
+    out.line("What is heard meanwhile is safe on the tape, and read once the ledger is back.");
+    Ok(())
+}
+
+/// Whether it is about this day alone, whose sheet says it.
+fn is_of(finding: &Finding, date: Option<&str>) -> bool {
+    let days = finding.facts.get("days").and_then(|days| days.as_array());
+    date.is_some() && days.is_some_and(|d| d.len() == 1 && d[0].as_str() == date)
+}
+
+/// The last line of `day`, `queue` and `held`: what else is wrong, where anything is. `shown`: what the
+/// command has told of itself.
+pub async fn elsewhere(
+    desk: &Desk,
+    shown: &[About],
+    date: Option<&str>,
+    out: &Output,
+) -> Result<(), Failure> {
+    if out.json {
+        return Ok(());
+    }
+    let now = Now::read(&desk.ledger, &desk.bench).await?;
+    let others: Vec<String> = now
+        .wrong()
+        .filter(|f| !shown.contains(&f.about) && !is_of(f, date))
+        .map(|f| format!("{} {}", f.about.text(), f.which))
+        .collect();
+    if others.is_empty() {
+        return Ok(());
+    }
+    let more = match others.len() {
+        0..=3 => others.join(", "),
+        many => format!("{} and {} more", others[..3].join(", "), many - 3),
+    };
+    out.pieces(&[(format!("also wrong: {more}; `wickline status` tells"), Tone::Bad)]);
+    Ok(())
+}

@@ -1,0 +1,164 @@
+//! What the daemon sees of its lines, its receivers and its tape, and since when: told to the ledger
+//! every 15 s, and at once when it changes, for `wickline status`.
+
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+use tokio::sync::{Notify, watch};
+use tracing::warn;
+
+use super::event::Event;
+use super::stopped;
+use crate::clock;
+use crate::settings::bench::Bench;
+use crate::store::ledger::Ledger;
+use crate::store::rows::daemon_state::{Kind, Point, Points};
+
+/// How often it is told.
+const EVERY: Duration = Duration::from_secs(15);
+/// Changes are told together.
+const TOGETHER: Duration = Duration::from_millis(500);
+
+/// How everything is, kept as it happens.
+#[derive(Clone, Debug, Default)]
+pub struct Seen {
+    points: Arc<Mutex<Points>>,
+    changed: Arc<Notify>,
+}
+
+impl Seen {
+    /// Everything that there is to see, before anything was heard of it: lines are not open yet, and of
+    /// receivers nothing bad is known.
+    pub fn begin(&self, bench: &Bench) {
+        let now = clock::now_us();
+        let mut points = self.lock();
+        points.clear();
+        for analyzer in &bench.analyzers {
+            let why = Some("not open yet".to_owned());
+            let point = Point { up: false, since: now, why, last_at: None };
+            points.insert((Kind::Line, analyzer.id.clone()), point);
+        }
+        let up = Point { up: true, since: now, why: None, last_at: None };
+        for target in &bench.targets {
+            points.insert((Kind::Receiver, target.id.clone()), up.clone());
+        }
+        points.insert((Kind::Tape, String::new()), up);
+    }
+
+    fn lock(&self) -> std::sync::MutexGuard<'_, Points> {
+        self.points.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Everything as it is now.
+    #[must_use]
+    pub fn points(&self) -> Points {
+        self.lock().clone()
+    }
+
+    /// Takes note of what happened.
+    pub fn told(&self, event: &Event) {
+        let now = clock::now_us();
+        let set = |kind, id: &str, up: bool, why: Option<&str>| {
+            let mut points = self.lock();
+            let point = points.entry((kind, id.to_owned())).or_default();
+            let changed = point.up != up || point.since == 0;
+            if changed {
+                (point.up, point.since) = (up, now);
+            }
+            point.why = why.map(str::to_owned);
+            if changed {
+                self.changed.notify_one();
+            }
+        };
+        match event {
+            Event::LineUp { analyzer, .. } => set(Kind::Line, analyzer, true, None),
+            Event::LineDown { analyzer, why } => set(Kind::Line, analyzer, false, Some(why)),
+            Event::ReceiverUp { receiver } => set(Kind::Receiver, receiver, true, None),
+            Event::ReceiverDown { receiver, why } => {
+                set(Kind::Receiver, receiver, false, Some(why));
+            }
+            Event::TapeAway => {
+                set(Kind::Tape, "", false, Some("it takes nothing: its disk is full or fails"));
+            }
+            Event::TapeBack => set(Kind::Tape, "", true, None),
+            Event::Report { analyzer, .. } => {
+                let mut points = self.lock();
+                points.entry((Kind::Line, analyzer.clone())).or_default().last_at = Some(now);
+            }
+            Event::CertificateEnds { receiver, whose, days } => {
+                let ends = Some(now.saturating_add(days.saturating_mul(86_400_000_000)));
+                let point = Point { up: *days >= 0, since: now, why: None, last_at: ends };
+                let id = format!("{receiver}, {whose}");
+                self.lock().insert((Kind::Certificate, id), point);
+            }
+            _ => {}
+        }
+    }
+
+    /// What is down for longer than this, in words for who asks whether all is ready.
+    #[must_use]
+    pub fn down_for(&self, longest: Duration) -> Vec<String> {
+        let longest = i64::try_from(longest.as_micros()).unwrap_or(i64::MAX);
+        let now = clock::now_us();
+        let points = self.lock();
+        let down = points.iter().filter(|((kind, _), point)| {
+            let counts = matches!(kind, Kind::Line | Kind::Receiver);
+            counts && !point.up && now.saturating_sub(point.since) >= longest
+        });
+        let words = |((kind, id), point): (&(Kind, String), &Point)| {
+            let seconds = now.saturating_sub(point.since) / 1_000_000;
+            format!("{} {id} is down for {seconds} s", kind.text())
+        };
+        down.map(words).collect()
+    }
+}
+
+/// Tells the ledger how everything is.
+pub struct Teller {
+    pub ledger: Ledger,
+    pub seen: Seen,
+    /// The daemon's name for the others on the same ledger.
+    pub me: String,
+    pub stop: watch::Receiver<bool>,
+}
+
+impl Teller {
+    /// Tells until told to stop, and then that it stopped.
+    pub async fn run(self) {
+        let (mut stop, since) = (self.stop.clone(), clock::now_us());
+        let mut away = false;
+        while !*stop.borrow() {
+            let own = Point { up: true, since, why: None, last_at: None };
+            self.tell(own, &mut away).await;
+            let changed = async {
+                self.seen.changed.notified().await;
+                tokio::time::sleep(TOGETHER).await;
+            };
+            tokio::select! {
+                () = tokio::time::sleep(EVERY) => {}
+                () = changed => {}
+                () = stopped(&mut stop) => {}
+            }
+        }
+        let (since, why) = (clock::now_us(), Some("it was stopped".to_owned()));
+        self.tell(Point { up: false, since, why, last_at: None }, &mut away).await;
+    }
+
+    async fn tell(&self, own: Point, away: &mut bool) {
+        let mut points = self.seen.points();
+        let stopped = !own.up;
+        points.insert((Kind::Daemon, self.me.clone()), own);
+        if stopped {
+            points.retain(|(kind, _), _| matches!(kind, Kind::Daemon | Kind::Line));
+        }
+        let told = self.ledger.daemon_told(&self.me, &points, clock::now_us());
+        match self.ledger.within(told).await {
+            Ok(()) => *away = false,
+            // Who looks sees by the time that it is not heard.
+            Err(error) if !std::mem::replace(away, true) => {
+                warn!(%error, "how lines and receivers are is not noted in the ledger");
+            }
+            Err(_) => {}
+        }
+    }
+}

@@ -1,0 +1,564 @@
+//! Is anything wrong now? One answer over all days, lines, receivers, controls and stores.
+
+use serde::Serialize;
+use serde_json::{Map, Value, json};
+
+use crate::clock::{self, Sync};
+use crate::settings::bench::{Analyzer, Bench};
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+use crate::store::lists::now::{Aged, Ages, MOST, Open, looked_back};
+use crate::store::room::free_bytes;
+use crate::store::rows::daemon_state::{Kind, Point, SILENT_US, Told};
+use crate::store::rows::queue::lease_name;
+
+/// A silence shorter than this is nobody's habit, in microseconds. Our own choice.
+const SILENCE_LEAST: i64 = 3_600_000_000;
+/// An analyzer is silent beyond its habit where it said something in the same hours of each of so many
+/// weeks before. Our own choice.
+const WEEKS: i64 = 3;
+const WEEK_US: i64 = 7 * 86_400_000_000;
+/// Days before its end from which a certificate is told of.
+const CERTIFICATE_DAYS: i64 = 30;
+
+/// What a finding is about. What one command shows itself, its last line leaves out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum About {
+    Daemon,
+    Line,
+    Controls,
+    Receiver,
+    Held,
+    Refused,
+    Missing,
+    Day,
+    Store,
+    Certificate,
+    Clock,
+}
+
+impl About {
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            About::Daemon => "daemon",
+            About::Line => "line",
+            About::Controls => "controls",
+            About::Receiver => "receiver",
+            About::Held => "held",
+            About::Refused => "refused",
+            About::Missing => "missing",
+            About::Day => "days",
+            About::Store => "store",
+            About::Certificate => "certificate",
+            About::Clock => "clock",
+        }
+    }
+}
+
+/// One thing and how it stands.
+#[derive(Clone, Debug, Serialize)]
+pub struct Finding {
+    pub about: About,
+    /// Which line, receiver, analyzer or file.
+    pub which: String,
+    /// A person is needed.
+    pub wrong: bool,
+    /// In a few words, as the last line of other commands has it.
+    pub text: String,
+    /// What to do, as a command.
+    pub todo: Option<String>,
+    #[serde(flatten)]
+    pub facts: Map<String, Value>,
+}
+
+/// Everything, as it is now.
+#[derive(Clone, Debug, Serialize)]
+pub struct Now {
+    #[serde(skip)]
+    pub site: String,
+    pub at: String,
+    pub wrong: bool,
+    #[serde(rename = "items")]
+    pub findings: Vec<Finding>,
+}
+
+impl Now {
+    /// Looks at everything.
+    pub async fn read(ledger: &Ledger, bench: &Bench) -> Result<Self, StoreError> {
+        let now = clock::now_us();
+        let today = bench.clock.day(now);
+        let midnight = bench.clock.day_span(&today).map_or(now, |(from, _)| from);
+        let ages = Ages { today: midnight, week: midnight - 6 * 86_400_000_000 };
+        let told = ledger.daemons().await?;
+        let mut look = Look { ledger, bench, now, ages, told, findings: Vec::new() };
+        look.daemons();
+        look.lines().await?;
+        look.controls().await?;
+        look.receivers().await?;
+        look.open().await?;
+        look.days(&today).await?;
+        look.stores();
+        look.notices().await?;
+        look.certificates();
+        look.clocks().await?;
+        let findings = look.findings;
+        Ok(Self {
+            site: bench.site_name.clone(),
+            at: bench.clock.rfc3339(now),
+            wrong: findings.iter().any(|f| f.wrong),
+            findings,
+        })
+    }
+
+    /// What needs a person.
+    pub fn wrong(&self) -> impl Iterator<Item = &Finding> {
+        self.findings.iter().filter(|f| f.wrong)
+    }
+}
+
+/// One look at everything, as far as it has come.
+struct Look<'a> {
+    ledger: &'a Ledger,
+    bench: &'a Bench,
+    now: i64,
+    ages: Ages,
+    told: Vec<Told>,
+    findings: Vec<Finding>,
+}
+
+impl Look<'_> {
+    fn add(&mut self, about: About, which: &str, wrong: bool, text: String) -> &mut Finding {
+        let which = which.to_owned();
+        let (todo, facts) = (None, Map::new());
+        self.findings.push(Finding { about, which, wrong, text, todo, facts });
+        let last = self.findings.len() - 1;
+        &mut self.findings[last]
+    }
+
+    /// A time for people: of today without its date.
+    fn time(&self, at: i64) -> String {
+        let (clock, text) = (&self.bench.clock, self.bench.clock.rfc3339(at));
+        let short = text.get(11..16).unwrap_or_default();
+        if clock.day(at) == clock.day(self.now) {
+            return short.to_owned();
+        }
+        format!("{} {short}", clock.day(at))
+    }
+
+    fn is_heard(&self, told: &Told) -> bool {
+        self.now.saturating_sub(told.noted_at) <= SILENT_US && told.own().is_some_and(|own| own.up)
+    }
+
+    /// What a living daemon says of one thing.
+    fn point(&self, kind: Kind, id: &str, daemon: Option<&str>) -> Option<&Point> {
+        let speaks =
+            |told: &&Told| self.is_heard(told) && daemon.is_none_or(|daemon| told.daemon == daemon);
+        self.told.iter().filter(speaks).find_map(|told| told.points.get(&(kind, id.to_owned())))
+    }
+
+    fn daemons(&mut self) {
+        let now = self.now;
+        if self.told.is_empty() {
+            let text = "no daemon was ever heard on this ledger".to_owned();
+            self.add(About::Daemon, "-", true, text).todo = run_it();
+        }
+        for told in self.told.clone() {
+            let seconds = now.saturating_sub(told.noted_at) / 1_000_000;
+            let at = self.time(told.noted_at);
+            let own = told.own();
+            let (wrong, text) = match own {
+                Some(own) if !own.up => {
+                    (true, format!("the daemon was stopped at {}", self.time(own.since)))
+                }
+                _ if seconds * 1_000_000 > SILENT_US => {
+                    (true, format!("the daemon is not heard since {at}"))
+                }
+                own => {
+                    let since = own.map_or(now, |own| own.since);
+                    (false, format!("running since {}", self.time(since)))
+                }
+            };
+            let noted = self.bench.clock.rfc3339(told.noted_at);
+            let found = self.add(About::Daemon, &told.daemon, wrong, text);
+            found.facts.insert("heard_at".into(), json!(noted));
+            if wrong {
+                found.todo = run_it();
+            }
+        }
+    }
+
+    /// The lines of this bench, and those that other daemons tell of.
+    async fn lines(&mut self) -> Result<(), StoreError> {
+        let mut ids: Vec<String> = self.bench.analyzers.iter().map(|a| a.id.clone()).collect();
+        for told in &self.told {
+            let lines = told.points.keys().filter(|(kind, _)| *kind == Kind::Line);
+            let new: Vec<_> = lines.filter(|(_, id)| !ids.contains(id)).cloned().collect();
+            ids.extend(new.into_iter().map(|(_, id)| id));
+        }
+        for id in ids {
+            let last = self.ledger.last_report(&id).await?;
+            let silent = self.is_silent(&id, last.map(|(_, at)| at)).await?;
+            let last_text = match last {
+                Some((n, at)) => format!("last report {n}, heard {}", self.time(at)),
+                None => "no report yet".to_owned(),
+            };
+            let point = self.point(Kind::Line, &id, None).cloned();
+            let up = point.as_ref().map(|p| p.up);
+            let mut text = match &point {
+                None => "not known: no daemon tells of it".to_owned(),
+                Some(point) if point.up => format!("open since {}", self.time(point.since)),
+                Some(point) => {
+                    let why = point.why.as_deref().map_or(String::new(), |w| format!(" ({w})"));
+                    format!("down since {}{why}", self.time(point.since))
+                }
+            };
+            text = format!("{text}; {last_text}");
+            if silent {
+                text.push_str("; silent for longer than is its habit at this hour");
+            }
+            let since = point.map(|p| self.bench.clock.rfc3339(p.since));
+            let last_at = last.map(|(_, at)| self.bench.clock.rfc3339(at));
+            let wrong = up == Some(false) || silent;
+            let found = self.add(About::Line, &id, wrong, text);
+            found.facts = facts([
+                ("up", json!(up)),
+                ("since", json!(since)),
+                ("last_report", json!(last.map(|(n, _)| n.to_string()))),
+                ("last_report_at", json!(last_at)),
+                ("silent", json!(silent)),
+            ]);
+        }
+        Ok(())
+    }
+
+    /// Whether an analyzer says nothing for longer than in the same hours of the weeks before.
+    async fn is_silent(&self, analyzer: &str, last: Option<i64>) -> Result<bool, StoreError> {
+        let Some(last) = last.filter(|last| self.now - last >= SILENCE_LEAST) else {
+            return Ok(false);
+        };
+        let before = |week: i64| (last - week * WEEK_US, self.now - week * WEEK_US);
+        let spans: Vec<_> = (1..=WEEKS).map(before).collect();
+        Ok(self.ledger.spans_heard(analyzer, &spans).await? == spans.len())
+    }
+
+    async fn controls(&mut self) -> Result<(), StoreError> {
+        for analyzer in &self.bench.analyzers {
+            let stands = self.ledger.control_standing(self.bench, analyzer, self.now).await?;
+            for stand in stands.iter().filter(|s| s.overall.state != "no-plan") {
+                let levels: Vec<String> = stand.levels.iter().map(level_text).collect();
+                let mut text = levels.join("; ");
+                let mut wrong = stand.levels.iter().any(|l| l.state != "passed");
+                if stand.strip_expired {
+                    wrong = true;
+                    text.push_str("; the strip lot in use is past its last day");
+                }
+                if stand.held > 0 {
+                    text.push_str(&format!("; {} report(s) wait for them", stand.held));
+                }
+                let which = match analyzer.strips.len() {
+                    1 => analyzer.id.clone(),
+                    _ => format!("{}, {}", analyzer.id, stand.strip),
+                };
+                let levels = json!(stand.levels);
+                let found = self.add(About::Controls, &which, wrong, text);
+                found.facts.insert("levels".into(), levels);
+                if wrong {
+                    found.todo = Some(format!("wickline controls --analyzer {}", analyzer.id));
+                }
+            }
+        }
+        Ok(())
+    }
+
+    async fn receivers(&mut self) -> Result<(), StoreError> {
+        let leases = self.ledger.leases().await?;
+        let mut ids: Vec<String> = self.bench.targets.iter().map(|t| t.id.clone()).collect();
+        for id in self.ledger.receivers().await? {
+            if !ids.contains(&id) {
+                ids.push(id);
+            }
+        }
+        for id in ids {
+            let open = self.ledger.open_at(&id, self.ages).await?;
+            let configured = self.bench.targets.iter().any(|t| t.id == id);
+            if !configured && open.waiting + open.kept_back + open.refused.count == 0 {
+                continue;
+            }
+            let lease = leases.iter().find(|(name, _)| *name == lease_name(&id));
+            self.receiver(&id, &open, lease.map(|(_, holder)| holder.as_str())).await?;
+            let Open { refused, .. } = open;
+            if refused.count > 0 {
+                let (text, which) = (aged_text(&refused), id.clone());
+                let todo =
+                    refused.oldest.as_ref().map(|name| format!("wickline queue show {name}"));
+                let found = self.add(About::Refused, &which, true, text);
+                (found.todo, found.facts) = (todo, facts([("by_age", json!(refused))]));
+            }
+        }
+        Ok(())
+    }
+
+    async fn receiver(
+        &mut self,
+        id: &str,
+        open: &Open,
+        deliverer: Option<&str>,
+    ) -> Result<(), StoreError> {
+        let gate = self.ledger.gate(id).await?;
+        let rate = self.ledger.answered_lately(id).await?;
+        let target = self.bench.targets.iter().find(|t| t.id == id);
+        let point = self.point(Kind::Receiver, id, deliverer).cloned();
+        let away = point.as_ref().filter(|p| !p.up);
+        let resume = Some(format!("wickline queue resume {id}"));
+        let (mut wrong, mut todo) = (true, None);
+        let mut text = if target.is_none() {
+            "not configured here, and messages wait for it".to_owned()
+        } else if gate.stopped {
+            todo = resume;
+            let stop = self.ledger.last_act(&format!("receiver {id}"), "stop").await?;
+            let at = stop.as_ref().map_or(String::new(), |s| format!(" at {}", self.time(s.at)));
+            let why = stop.and_then(|s| s.reason).map_or(String::new(), |r| format!(": {r}"));
+            format!("stopped{at}{why}")
+        } else if gate.paused {
+            todo = resume;
+            let pause = self.ledger.last_act(&format!("receiver {id}"), "pause").await?;
+            pause.map_or("paused".to_owned(), |p| {
+                format!("paused by {} since {}", p.who, self.time(p.at))
+            })
+        } else if let Some(away) = away {
+            let why = away.why.as_deref().map_or(String::new(), |w| format!(" ({w})"));
+            format!("away since {}{why}", self.time(away.since))
+        } else {
+            wrong = false;
+            if open.waiting == 0 { "nothing waits".to_owned() } else { "moving".to_owned() }
+        };
+        if open.waiting > 0 {
+            let oldest = open
+                .oldest_at
+                .map_or(String::new(), |at| format!(", the oldest since {}", self.time(at)));
+            text.push_str(&format!("; {} wait{oldest}", count_text(open.waiting)));
+        }
+        text.push_str(&format!("; {rate} answered in the last minute"));
+        let oldest_s = open.oldest_at.map_or(0, |at| (self.now - at).max(0) / 1_000_000);
+        if target.is_some_and(|t| t.is_late(open.waiting, oldest_s)) {
+            wrong = true;
+            text.push_str("; late");
+        }
+        if let (true, Some(kept)) = (open.kept_back > 0, &open.kept) {
+            wrong = true;
+            text.push_str(&format!("; {} kept back by a person", count_text(open.kept_back)));
+            todo = todo.or_else(|| Some(format!("wickline queue retry {kept}")));
+        }
+        let since = point.as_ref().map(|p| self.bench.clock.rfc3339(p.since));
+        let found = self.add(About::Receiver, id, wrong, text);
+        found.todo = todo;
+        found.facts = facts([
+            ("paused", json!(gate.paused)),
+            ("stopped", json!(gate.stopped)),
+            ("up", json!(point.map(|p| p.up))),
+            ("since", json!(since)),
+            ("waiting", json!(open.waiting)),
+            ("kept_back", json!(open.kept_back)),
+            ("oldest_s", json!(oldest_s)),
+            ("answered_last_minute", json!(rate)),
+        ]);
+        Ok(())
+    }
+
+    /// Held, without a receiver, missing.
+    async fn open(&mut self) -> Result<(), StoreError> {
+        let held = self.ledger.held_now(self.ages).await?;
+        let missing = self.ledger.missing_now(self.ages).await?;
+        let unsent = self.ledger.unsent_now().await?;
+        let show = held.oldest.as_ref().map(|n| format!("wickline held show {n}"));
+        let day = missing.oldest.as_ref().map(|day| format!("wickline day {day}"));
+        for (about, aged, todo) in [(About::Held, held, show), (About::Missing, missing, day)] {
+            let (wrong, text) = (aged.count > 0, aged_text(&aged));
+            let found = self.add(about, "reports", wrong, text);
+            if about == About::Missing {
+                "numbers".clone_into(&mut found.which);
+            }
+            (found.todo, found.facts) = (todo, facts([("by_age", json!(aged))]));
+        }
+        if unsent > 0 {
+            let text =
+                format!("{} report(s) are ready and no receiver takes them", count_text(unsent));
+            self.add(About::Receiver, "none", true, text);
+        }
+        Ok(())
+    }
+
+    async fn days(&mut self, today: &str) -> Result<(), StoreError> {
+        let since = self.bench.clock.day(looked_back(self.now));
+        let closes = self.ledger.closes_days().await?;
+        let (open, after) = self.ledger.days_open(today, &since).await?;
+        let listed = |days: &[String]| match days {
+            [] => String::new(),
+            [one] => one.clone(),
+            [first, .., last] => format!("{} days from {first} to {last}", days.len()),
+        };
+        if !open.is_empty() {
+            // Where no day was ever closed that is how the laboratory works.
+            let text = format!("not closed: {}", listed(&open));
+            let (first, all) = (open[0].clone(), json!(open));
+            let found = self.add(About::Day, "closing", closes, text);
+            found.todo = Some(format!("wickline day {first}"));
+            found.facts.insert("days".into(), all);
+        }
+        if !after.is_empty() {
+            let text = format!("something came after the closing: {}", listed(&after));
+            let (first, all) = (after[0].clone(), json!(after));
+            let found = self.add(About::Day, "after closing", true, text);
+            found.todo = Some(format!("wickline day {first}"));
+            found.facts.insert("days".into(), all);
+        }
+        Ok(())
+    }
+
+    /// The room beside the tape, and whether the tape takes what is heard.
+    fn stores(&mut self) {
+        let bench = self.bench;
+        let folder = bench.tape.parent().filter(|f| !f.as_os_str().is_empty());
+        let free = free_bytes(folder.unwrap_or(std::path::Path::new("."))).ok();
+        let tape = self.point(Kind::Tape, "", None).filter(|p| !p.up).cloned();
+        let low = free.is_some_and(|free| free < bench.low_water.saturating_mul(2));
+        let room = match free {
+            Some(free) if low => format!(
+                "{} MiB free, and below {} MiB nothing is taken",
+                free >> 20,
+                bench.low_water >> 20
+            ),
+            Some(free) => format!("{} MiB free", free >> 20),
+            None => "its disk cannot be looked at from here".to_owned(),
+        };
+        let text = match &tape {
+            Some(point) => {
+                let why = point.why.as_deref().unwrap_or_default();
+                format!("since {}: {why}; {room}", self.time(point.since))
+            }
+            None => room,
+        };
+        let found = self.add(About::Store, "tape", low || tape.is_some(), text);
+        found.facts.insert("free_bytes".into(), json!(free));
+        let label = self.ledger.label();
+        self.add(About::Store, "ledger", false, format!("{label}: answers"));
+    }
+
+    /// What the stores have to tell until a person lifts it.
+    async fn notices(&mut self) -> Result<(), StoreError> {
+        for notice in self.ledger.notices().await? {
+            let text = format!("since {}: {}", self.time(notice.since), notice.detail);
+            let found = self.add(About::Store, notice.kind.code(), true, text);
+            found.todo = Some("wickline ledger notices".into());
+        }
+        Ok(())
+    }
+
+    /// Our own as they lie here, the receivers' as daemons met them.
+    fn certificates(&mut self) {
+        let now_s = self.now / 1_000_000;
+        let mut ends: Vec<(String, Result<i64, String>)> = Vec::new();
+        for target in &self.bench.targets {
+            let own = target.addresses.iter().find_map(|a| a.certificate_ends());
+            ends.extend(own.map(|ends| (format!("{}, our own", target.id), ends)));
+        }
+        let told: Vec<(String, i64)> = self
+            .told
+            .iter()
+            .flat_map(|t| &t.points)
+            .filter(|((kind, id), _)| *kind == Kind::Certificate && !id.ends_with("our own"))
+            .filter_map(|((_, id), point)| Some((id.clone(), point.last_at? / 1_000_000)))
+            .collect();
+        ends.extend(told.into_iter().map(|(id, at)| (id, Ok(at))));
+        for (which, ends) in ends {
+            let (wrong, text) = match &ends {
+                Err(why) => (true, format!("cannot be read: {why}")),
+                Ok(ends) => {
+                    let days = (ends - now_s).div_euclid(86_400);
+                    let said = if days < 0 { "ended" } else { "ends" };
+                    let on = self.bench.clock.day(ends.saturating_mul(1_000_000));
+                    (days < CERTIFICATE_DAYS, format!("{said} on {on}"))
+                }
+            };
+            self.add(About::Certificate, &which, wrong, text);
+        }
+    }
+
+    /// Our own clock, and each analyzer's against it.
+    async fn clocks(&mut self) -> Result<(), StoreError> {
+        let (wrong, text) = match clock::synchronised() {
+            Sync::Yes => (false, "synchronised"),
+            Sync::No => (true, "not synchronised with any time server"),
+            Sync::Unknown => (false, "whether it is synchronised cannot be seen here"),
+        };
+        self.add(About::Clock, "ours", wrong, text.to_owned());
+        for analyzer in self.bench.analyzers.clone() {
+            let mut by: Vec<i64> =
+                self.ledger.clock_samples(&analyzer.id).await?.iter().map(|(_, by)| *by).collect();
+            by.sort_unstable();
+            let Some(drift) = by.get(by.len() / 2).copied() else { continue };
+            self.drift(&analyzer, drift);
+        }
+        Ok(())
+    }
+
+    fn drift(&mut self, analyzer: &Analyzer, drift: i64) {
+        let limit = analyzer.clock.limits.drift;
+        let side = if drift < 0 { "behind" } else { "ahead" };
+        let (minutes, seconds) = (drift.abs() / 60, drift.abs() % 60);
+        let text = format!(
+            "{minutes} min {seconds} s {side} of ours; from {} min on its reports are held",
+            limit / 60
+        );
+        let wrong = drift.abs() * 2 >= limit;
+        let found = self.add(About::Clock, &analyzer.id, wrong, text);
+        found.facts.insert("drift_s".into(), json!(drift));
+    }
+}
+
+fn run_it() -> Option<String> {
+    Some("systemctl status wickline".into())
+}
+
+fn facts<const N: usize>(pairs: [(&str, Value); N]) -> Map<String, Value> {
+    pairs.into_iter().map(|(name, value)| (name.to_owned(), value)).collect()
+}
+
+fn count_text(count: i64) -> String {
+    if count > MOST { format!("more than {MOST}") } else { count.to_string() }
+}
+
+fn aged_text(aged: &Aged) -> String {
+    if aged.count == 0 {
+        return "none".into();
+    }
+    let mut text = count_text(aged.count);
+    if aged.urgent > 0 {
+        text.push_str(&format!(", {} URGENT", aged.urgent));
+    }
+    let ages = [
+        (aged.of_today, "of today"),
+        (aged.of_last_week, "of the last week"),
+        (aged.older, "older"),
+    ];
+    let ages: Vec<String> =
+        ages.iter().filter(|(n, _)| *n > 0).map(|(n, when)| format!("{n} {when}")).collect();
+    text.push_str(&format!(": {}", ages.join(", ")));
+    text
+}
+
+fn level_text(level: &crate::acts::control_views::Stands) -> String {
+    let short = |time: &Option<String>| {
+        let time = time.as_deref().unwrap_or_default();
+        format!("{} {}", time.get(..10).unwrap_or_default(), time.get(11..16).unwrap_or_default())
+    };
+    let name = level.level.as_deref().unwrap_or("-");
+    match level.state {
+        "passed" => format!("level {name} passed, due {}", short(&level.until)),
+        "failed" => format!("level {name} FAILED {}", short(&level.since)),
+        _ if level.since.is_none() => format!("level {name} due: no run passed that counts"),
+        _ => format!("level {name} due since {}", short(&level.since)),
+    }
+}

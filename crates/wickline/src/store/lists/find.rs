@@ -1,0 +1,122 @@
+//! Finding reports by what people have in their hand: a specimen id, of now or of before, a number, a
+//! control id, an OBR-3, a report's id. Every question goes along an index of its own.
+
+use std::collections::BTreeMap;
+
+use sqlx::Row;
+use sqlx::any::AnyRow;
+
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+use crate::store::lists::names::Name;
+use crate::store::trail::Row as TrailRow;
+
+/// Reports that one question finds at most, the latest of them.
+pub const MOST: i64 = 1000;
+
+/// What a text may be of a report, and the question for it.
+pub(crate) const QUESTIONS: [(&str, &str); 7] = [
+    (
+        "specimen id",
+        "SELECT n FROM report WHERE specimen = $1 AND specimen IS NOT NULL ORDER BY n DESC LIMIT 1000",
+    ),
+    (
+        "specimen id, before",
+        "SELECT report AS n FROM named WHERE specimen = $1 ORDER BY report DESC LIMIT 1000",
+    ),
+    (
+        "specimen id, before",
+        "SELECT report AS n FROM message WHERE specimen = $1 AND specimen IS NOT NULL \
+         ORDER BY report DESC LIMIT 1000",
+    ),
+    ("number", OF_NUMBER),
+    ("control id", "SELECT report AS n FROM message WHERE control_id = $1"),
+    ("OBR-3", "SELECT n FROM report WHERE filler = $1 ORDER BY n DESC LIMIT 1000"),
+    (
+        "OBR-3, before",
+        "SELECT report AS n FROM message WHERE filler = $1 AND filler IS NOT NULL \
+         ORDER BY report DESC LIMIT 1000",
+    ),
+];
+
+/// Analyzers one after the other, each by one step of the index, and the number at each of them.
+const OF_NUMBER: &str = "WITH RECURSIVE known (analyzer) AS ( \
+     SELECT (SELECT min(analyzer) FROM report) UNION ALL \
+     SELECT (SELECT min(report.analyzer) FROM report WHERE report.analyzer > known.analyzer) \
+     FROM known WHERE known.analyzer IS NOT NULL) \
+     SELECT report.n FROM known JOIN report ON report.analyzer = known.analyzer \
+     AND report.number = $1 ORDER BY report.n DESC LIMIT 1000";
+
+pub(crate) const BEFORE: &str =
+    "SELECT specimen, at, what FROM named WHERE report = $1 ORDER BY at";
+
+/// A specimen id that a report had until an act gave it another.
+#[derive(Clone, Debug, serde::Serialize)]
+pub struct Before {
+    pub specimen: String,
+    #[serde(skip)]
+    pub at: i64,
+    pub what: String,
+}
+
+impl Ledger {
+    /// The reports that a text names, the latest first, each with what it was found by.
+    pub async fn found(
+        &self,
+        texts: &[String],
+    ) -> Result<BTreeMap<i64, Vec<&'static str>>, StoreError> {
+        let mut found: BTreeMap<i64, Vec<&'static str>> = BTreeMap::new();
+        let mut conn = self.db.read().await?;
+        for text in texts {
+            for (what, sql) in QUESTIONS {
+                let rows = sqlx::query(sql).bind(text.clone()).fetch_all(&mut conn).await;
+                for row in rows.map_err(|e| self.wrong(&e))? {
+                    let by =
+                        found.entry(row.try_get("n").map_err(|e| self.wrong(&e))?).or_default();
+                    if !by.contains(&what) {
+                        by.push(what);
+                    }
+                }
+            }
+            let id = text.parse::<i64>().ok().filter(|id| *id > 0);
+            if let Some(id) = id {
+                let query = sqlx::query("SELECT n FROM report WHERE n = $1").bind(id);
+                let row = query.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
+                if row.is_some() {
+                    found.entry(id).or_default().push("report id");
+                }
+            }
+        }
+        self.db.give_back(conn).await;
+        Ok(found)
+    }
+
+    /// The specimen ids that a report had before.
+    pub async fn named_before(&self, report: i64) -> Result<Vec<Before>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let rows = sqlx::query(BEFORE).bind(report).fetch_all(&mut conn).await;
+        let read = |row: &AnyRow| {
+            let specimen = row.try_get("specimen")?;
+            Ok(Before { specimen, at: row.try_get("at")?, what: row.try_get("what")? })
+        };
+        let rows = rows.map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e: sqlx::Error| self.wrong(&e))
+    }
+
+    /// Everything that was done to a report, and to its messages: the rows of the trail.
+    pub async fn history(
+        &self,
+        report: i64,
+        messages: &[(i64, Name)],
+    ) -> Result<Vec<TrailRow>, StoreError> {
+        let mut objects = vec![format!("report {report}")];
+        for (n, name) in messages {
+            // As rows have it from before messages were named by their reports.
+            objects.extend([name.object(), format!("message {n}")]);
+        }
+        objects.sort();
+        objects.dedup();
+        self.trail_of(&objects).await
+    }
+}

@@ -1,0 +1,107 @@
+//! Is anything wrong now? Asked of the real binary while a cable is pulled, a receiver paused, a daemon
+//! killed; and what /readyz says meanwhile.
+
+use std::io::{Read, Write};
+use std::net::TcpStream;
+use std::path::Path;
+
+use serde_json::Value;
+use wickline::simulate::analyzer::Style;
+
+use crate::kit::{Daemon, Folder, ask, configuration, run, until};
+use crate::way::{analyzer, pty, runtime, script};
+
+fn told(config: &Path, words: &[&str]) -> (i32, String) {
+    let output = run(config, words);
+    let text = [output.stdout, output.stderr].concat();
+    (output.status.code().expect("a code"), String::from_utf8_lossy(&text).into_owned())
+}
+
+/// What status says of one thing.
+fn of(config: &Path, about: &str, which: &str) -> Value {
+    let status = ask(config, &["status"]);
+    let items = status["items"].as_array().expect("items");
+    let found = items.iter().find(|i| i["about"] == about && i["which"] == which);
+    found.cloned().unwrap_or_else(|| panic!("no {about} {which} in {status}"))
+}
+
+fn get(address: &str, path: &str) -> String {
+    let mut stream = TcpStream::connect(address).expect("the console");
+    let ask = format!("GET {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n");
+    stream.write_all(ask.as_bytes()).expect("asked");
+    let mut page = String::new();
+    stream.read_to_string(&mut page).expect("answered");
+    page
+}
+
+/// The last word of a daemon, as if it had been so many seconds ago.
+async fn long_ago(ledger: &Path, seconds: i64) {
+    use sqlx::Connection;
+    sqlx::any::install_default_drivers();
+    let url = format!("sqlite://{}", ledger.display());
+    let mut conn = sqlx::AnyConnection::connect(&url).await.expect("the ledger opens");
+    let sql = "UPDATE daemon_state SET noted_at = noted_at - $1";
+    let done = sqlx::query(sql).bind(seconds * 1_000_000).execute(&mut conn).await;
+    assert!(done.expect("changed").rows_affected() > 0);
+    conn.close().await.expect("closed");
+}
+
+#[test]
+fn whatever_is_wrong_is_seen_in_one_look() {
+    let folder = Folder::new("status");
+    std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
+    runtime().block_on(async {
+        let (port, wire) = pty();
+        let console = "[console]\nlisten = \"127.0.0.1:0\"\ndown_seconds = 1\n";
+        let text = configuration(&wire, "lis02", "ten-pad", "dir:out", console);
+        let config = folder.write("wickline.toml", &text);
+        let (code, said) = told(&config, &["status"]);
+        assert!(code == 3 && said.contains("the ledger cannot be reached"), "{code} {said}");
+        assert!(!folder.0.join("ledger.db").exists(), "a question makes nothing");
+
+        let (daemon, ready) = Daemon::start_ready(&config);
+        let console = ready["console"].as_str().expect("an address").to_owned();
+        until(|| told(&config, &["status"]).0 == 0);
+        assert_eq!(of(&config, "line", "bench-1")["up"], true);
+        assert!(get(&console, "/readyz").starts_with("HTTP/1.1 200"));
+
+        run(&config, &["queue", "pause", "lis", "--as", "J. Mast"]);
+        let mut plan = script(3, 5);
+        plan.run[1].specimen.clear();
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&plan, |_, _| ()).await.expect("the line holds");
+        until(|| ask(&config, &["held"])["items"].as_array().map(Vec::len) == Some(1));
+        let (code, said) = told(&config, &["status"]);
+        assert!(code == 1 && said.contains("paused by J. Mast since"), "{said}");
+        assert!(said.contains("2 wait") && said.contains("last report 3"), "{said}");
+        assert!(said.contains("`wickline queue resume lis`"), "{said}");
+        assert_eq!(of(&config, "held", "reports")["by_age"]["of_today"], 1);
+        // Each command tells its own, and the rest in a line.
+        let (_, held) = told(&config, &["held"]);
+        assert!(held.contains("also wrong: receiver lis; `wickline status` tells"), "{held}");
+        let (_, queue) = told(&config, &["queue"]);
+        assert!(queue.contains("also wrong: held reports"), "{queue}");
+        let (_, day) = told(&config, &["day"]);
+        assert!(day.contains("also wrong: receiver lis"), "{day}");
+
+        drop(bench);
+        until(|| of(&config, "line", "bench-1")["up"] == false);
+        assert!(told(&config, &["status"]).1.contains("down since"), "the cable is out");
+        until(|| get(&console, "/readyz").contains("line bench-1 is down for"));
+        assert!(get(&console, "/readyz").starts_with("HTTP/1.1 503"));
+        assert!(get(&console, "/healthz").starts_with("HTTP/1.1 200"), "it lives");
+
+        daemon.kill();
+        long_ago(&folder.0.join("ledger.db"), 60).await;
+        let (code, said) = told(&config, &["status"]);
+        assert!(code == 1 && said.contains("the daemon is not heard since"), "{said}");
+        assert!(said.contains("not known: no daemon tells of it"), "{said}");
+        let daemon = Daemon::start(&config);
+        until(|| !told(&config, &["status"]).1.contains("not heard"));
+        assert_eq!(daemon.stop(), 0);
+        let (_, said) = told(&config, &["status"]);
+        assert!(said.contains("the daemon was stopped at"), "{said}");
+        let (_, said) = told(&config, &["held"]);
+        assert!(said.contains("also wrong: daemon"), "{said}");
+    });
+}
