@@ -10,9 +10,10 @@ use wickline::simulate::port::SimPort;
 use crate::kit::{Daemon, Folder, ask, binary, configuration, run, until};
 use crate::way::{analyzer, pty, runtime, script};
 
-/// Every complete command in a text: what stands between backticks and begins with the program's name.
+/// Every complete command in a text: what stands between backticks, or on a line of its own, and begins with
+/// the program's name.
 pub fn hints(text: &str) -> Vec<String> {
-    let pieces = text.split('`').skip(1).step_by(2);
+    let pieces = text.split('`').skip(1).step_by(2).chain(text.lines().map(str::trim));
     let mut found: Vec<String> =
         pieces.filter(|p| p.starts_with("wickline ")).map(str::to_owned).collect();
     found.dedup();

@@ -75,10 +75,12 @@ pub(crate) const REFUSED: &str = "SELECT count(*) AS many, \
      WHERE m.receiver = $1 AND m.state = 'refused' AND m.state <> 'accepted' LIMIT 10001) h";
 pub(crate) const OLDEST_OPEN: &str = "SELECT report, receiver, amends, made_at FROM message \
      WHERE receiver = $1 AND state = $2 AND state <> 'accepted' AND put_by = $3 ORDER BY n LIMIT 1";
-pub(crate) const MISSING: &str = "SELECT CAST(coalesce(sum(a.many), 0) AS BIGINT) AS many, CAST(0 AS BIGINT) AS urgent, \
+pub(crate) const MISSING: &str = "SELECT CAST(coalesce(sum(a.many), 0) AS BIGINT) AS many, \
+     CAST(0 AS BIGINT) AS urgent, \
      CAST(coalesce(sum(CASE WHEN a.noticed_at >= $1 THEN a.many ELSE 0 END), 0) AS BIGINT) AS today, \
      CAST(coalesce(sum(CASE WHEN a.noticed_at >= $2 THEN a.many ELSE 0 END), 0) AS BIGINT) AS week \
-     FROM (SELECT noticed_at, up_to - value + 1 AS many FROM absent WHERE state = 'missing' LIMIT 10001) a";
+     FROM (SELECT noticed_at, up_to - value + 1 AS many FROM absent WHERE state = 'missing' \
+     LIMIT 10001) a";
 pub(crate) const OLDEST_MISSING: &str =
     "SELECT day, noticed_at FROM absent WHERE state = 'missing' ORDER BY day, analyzer LIMIT 1";
 /// The days before `$1` on which something was heard, the latest first, each by one step of the index.
