@@ -259,11 +259,14 @@ fn put_right(config: &std::path::Path, held: &serde_json::Value) {
         "a blank id is not released"
     );
     assert_eq!(
-        code(&["held", "identify", &id(0), "--specimen", "2"]),
+        code(&["held", "identify", &id(0), "--specimen", "2", "--again", "2"]),
         Some(2),
         "the number is no id"
     );
-    assert_eq!(code(&["held", "identify", &id(0), "--specimen", "KP-30002"]), Some(0));
+    let once = ["held", "identify", &id(0), "--specimen", "KP-30002"];
+    assert_eq!(code(&once), Some(2), "an id is entered twice");
+    assert_eq!(code(&[&once[..], &["--again", "KP-30020"]].concat()), Some(2), "and alike");
+    assert_eq!(code(&[&once[..], &["--again", "KP-30002"]].concat()), Some(0));
     assert_eq!(
         code(&["held", "release", &id(1), "--reason", "no"]),
         Some(2),

@@ -4,7 +4,12 @@
 //! offset, and comparing two moments says on which clock ([`Moment::wall`], [`Moment::instant`]). Years from 1900
 //! to 2199 are real here; nothing that a bench prints lies outside.
 
+use jiff::SignedDuration;
+use jiff::civil::{Date, DateTime};
 use serde::{Deserialize, Serialize};
+
+/// Where days and seconds are counted from, on whichever clock.
+const EPOCH: DateTime = DateTime::constant(1970, 1, 1, 0, 0, 0, 0);
 
 /// Civil time with its precision. Unknown parts are absent, never zero.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -56,30 +61,22 @@ impl Moment {
     /// True when the calendar has this day and the clock this time.
     #[must_use]
     pub fn is_real(&self) -> bool {
-        let leap = self.year % 4 == 0 && (self.year % 100 != 0 || self.year % 400 == 0);
-        let days = match self.month {
-            1 | 3 | 5 | 7 | 8 | 10 | 12 => 31,
-            4 | 6 | 9 | 11 => 30,
-            2 if leap => 29,
-            2 => 28,
-            _ => return false,
-        };
         (1900..=2199).contains(&self.year)
-            && (1..=days).contains(&self.day)
+            && self.date().is_some()
             && self.time.is_none_or(|(h, m)| h < 24 && m < 60)
             && self.second.is_none_or(|s| s < 60)
             && (self.second.is_none() || self.time.is_some())
     }
 
-    /// Days since 1970-01-01 by the calendar. The algorithm is the usual one with years that begin in
-    /// March, so that the leap day is their last.
+    /// None: the calendar has no such day.
+    fn date(&self) -> Option<Date> {
+        Date::new(self.year, i8::try_from(self.month).ok()?, i8::try_from(self.day).ok()?).ok()
+    }
+
+    /// Days since 1970-01-01 by the calendar; those of its first day where it has no such day.
     #[must_use]
     pub fn days(&self) -> i64 {
-        let (month, day) = (i64::from(self.month), i64::from(self.day));
-        let year = i64::from(self.year) - i64::from(month <= 2);
-        let (era, of_era) = (year.div_euclid(400), year.rem_euclid(400));
-        let of_year = (153 * ((month + 9) % 12) + 2) / 5 + day - 1;
-        era * 146_097 + of_era * 365 + of_era / 4 - of_era / 100 + of_year - 719_468
+        self.date().unwrap_or_default().duration_since(EPOCH.date()).as_secs() / 86_400
     }
 
     /// Seconds since 1970 by the clock on the wall; a bare date is its midnight.
@@ -109,20 +106,14 @@ impl Moment {
     /// the years that are real here.
     #[must_use]
     pub fn at_wall(seconds: i64) -> Option<Moment> {
-        let (days, rest) = (seconds.div_euclid(86_400), seconds.rem_euclid(86_400));
-        let shifted = days.checked_add(719_468)?;
-        let (era, of_era) = (shifted.div_euclid(146_097), shifted.rem_euclid(146_097));
-        let years = (of_era - of_era / 1_460 + of_era / 36_524 - of_era / 146_096) / 365;
-        let of_year = of_era - (365 * years + years / 4 - years / 100);
-        let months = (5 * of_year + 2) / 153;
-        let month = if months < 10 { months + 3 } else { months - 9 };
-        let year = years + era * 400 + i64::from(month <= 2);
+        let at = EPOCH.checked_add(SignedDuration::from_secs(seconds)).ok()?;
+        let part = |part: i8| u8::try_from(part).ok();
         let moment = Moment {
-            year: i16::try_from(year).ok()?,
-            month: u8::try_from(month).ok()?,
-            day: u8::try_from(of_year - (153 * months + 2) / 5 + 1).ok()?,
-            time: Some((u8::try_from(rest / 3_600).ok()?, u8::try_from(rest / 60 % 60).ok()?)),
-            second: Some(u8::try_from(rest % 60).ok()?),
+            year: at.year(),
+            month: part(at.month())?,
+            day: part(at.day())?,
+            time: part(at.hour()).zip(part(at.minute())),
+            second: part(at.second()),
             offset: None,
         };
         moment.is_real().then_some(moment)

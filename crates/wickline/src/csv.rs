@@ -1,16 +1,32 @@
 //! CSV (RFC 4180) that a spreadsheet cannot be harmed by.
 
+use csv::{QuoteStyle, ReaderBuilder, Terminator, WriterBuilder};
+
 /// One line, every cell quoted.
 #[must_use]
 pub fn line(cells: &[String]) -> String {
-    let cells: Vec<String> = cells.iter().map(|c| quoted(c)).collect();
-    cells.join(",") + "\r\n"
+    let mut writer = WriterBuilder::new()
+        .quote_style(QuoteStyle::Always)
+        .terminator(Terminator::CRLF)
+        .from_writer(Vec::new());
+    writer.write_record(cells.iter().map(guarded)).expect("memory takes what is written to it");
+    let written = writer.into_inner().expect("memory takes what is written to it");
+    String::from_utf8(written).expect("texts make a text")
+}
+
+/// Lines of cells, the guards taken off again.
+pub fn lines(text: &str) -> Result<Vec<Vec<String>>, String> {
+    let text = text.trim_start_matches('\u{feff}');
+    let mut reader =
+        ReaderBuilder::new().has_headers(false).flexible(true).from_reader(text.as_bytes());
+    let line = |record: csv::StringRecord| record.iter().map(plain).collect();
+    reader.records().map(|record| record.map(line).map_err(|e| e.to_string())).collect()
 }
 
 /// A cell that a spreadsheet would take for a formula begins with an apostrophe.
-fn quoted(cell: &str) -> String {
+fn guarded(cell: &String) -> String {
     let guard = if is_harmful(cell) { "'" } else { "" };
-    format!("\"{guard}{}\"", cell.replace('"', "\"\""))
+    format!("{guard}{cell}")
 }
 
 fn is_harmful(cell: &str) -> bool {
@@ -18,29 +34,26 @@ fn is_harmful(cell: &str) -> bool {
 }
 
 /// A cell as it was before [`line()`] guarded it.
-#[must_use]
-pub fn plain(cell: String) -> String {
-    let guarded = cell.strip_prefix('\'').filter(|rest| is_harmful(rest));
-    guarded.map(str::to_owned).unwrap_or(cell)
+fn plain(cell: &str) -> String {
+    cell.strip_prefix('\'').filter(|rest| is_harmful(rest)).unwrap_or(cell).to_owned()
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{line, plain};
+    use super::{line, lines};
 
     #[test]
     fn no_cell_is_a_formula_and_each_comes_back() {
-        let cells = ["=1+1", "+", "-", "@a", "\tx", "\u{1b}[31m", "1+", "a\"b", "", "'=x"];
+        let cells = ["=1+1", "+", "-", "@a", "\tx", "\u{1b}[31m", "1+", "a\"b", "", "a,\r\nb"];
         let cells: Vec<String> = cells.iter().map(|c| (*c).to_owned()).collect();
         let text = line(&cells);
         assert!(text.starts_with(
             "\"'=1+1\",\"'+\",\"'-\",\"'@a\",\"'\tx\",\"'\u{1b}[31m\",\"1+\",\"a\"\"b\""
         ));
         assert!(text.ends_with("\r\n"));
-        for cell in cells.into_iter().take(9) {
-            let written = line(std::slice::from_ref(&cell));
-            let inner = written.trim_end().trim_matches('"').replace("\"\"", "\"");
-            assert_eq!(plain(inner), cell);
-        }
+        // Also as a spreadsheet writes it again, and without an end to its last line.
+        let again = format!("\u{feff}{text}1,\"'=x\"\n'y,");
+        let wanted = [cells, vec!["1".into(), "=x".into()], vec!["'y".into(), String::new()]];
+        assert_eq!(lines(&again).as_deref(), Ok(&wanted[..]));
     }
 }

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::Row;
-use crate::csv::{line, plain};
+use crate::csv::{line, lines};
 
 /// The columns of the CSV.
 pub const HEAD: [&str; 14] = [
@@ -100,7 +100,7 @@ pub fn compare(old: &str, rows: &[Row]) -> Result<Vec<Change>, String> {
 
 /// Rows of a proof's CSV by their case.
 fn table(text: &str) -> Result<BTreeMap<String, Vec<String>>, String> {
-    let mut rows = records(text.trim_start_matches('\u{feff}')).into_iter();
+    let mut rows = lines(text)?.into_iter();
     if rows.next().is_none_or(|head| !head.iter().map(String::as_str).eq(HEAD)) {
         return Err(format!("it does not begin with the head of a proof: {}", HEAD.join(",")));
     }
@@ -115,32 +115,4 @@ fn table(text: &str) -> Result<BTreeMap<String, Vec<String>>, String> {
         }
     }
     Ok(table)
-}
-
-/// CSV as rows of cells, the guards taken off again.
-fn records(text: &str) -> Vec<Vec<String>> {
-    let (mut rows, mut row, mut cell) = (Vec::new(), Vec::new(), String::new());
-    let mut inside = false;
-    let mut letters = text.chars().peekable();
-    while let Some(letter) = letters.next() {
-        match (letter, inside) {
-            ('"', true) if letters.peek() == Some(&'"') => {
-                letters.next();
-                cell.push('"');
-            }
-            ('"', _) => inside = !inside,
-            (',', false) => row.push(plain(std::mem::take(&mut cell))),
-            ('\r', false) => {}
-            ('\n', false) => {
-                row.push(plain(std::mem::take(&mut cell)));
-                rows.push(std::mem::take(&mut row));
-            }
-            (other, _) => cell.push(other),
-        }
-    }
-    if !row.is_empty() || !cell.is_empty() {
-        row.push(plain(cell));
-        rows.push(row);
-    }
-    rows
 }

@@ -230,13 +230,12 @@ pub fn from_text(file: &Path, text: String) -> Result<Loaded, Vec<Fault>> {
     if !faults.is_empty() {
         return Err(faults);
     }
-    let filled = with_defaults(&text);
     let environment = config::Environment::with_prefix("WICKLINE")
         .prefix_separator("__")
         .separator("__")
         .try_parsing(true);
     let settings = config::Config::builder()
-        .add_source(config::File::from_str(&filled, config::FileFormat::Toml))
+        .add_source(Filled(with_defaults(&text)))
         .add_source(environment)
         .build()
         .and_then(config::Config::try_deserialize::<Settings>);
@@ -251,8 +250,22 @@ pub fn from_text(file: &Path, text: String) -> Result<Loaded, Vec<Fault>> {
     }
 }
 
-/// The file's tables with every key that was not given, as TOML again.
-fn with_defaults(text: &str) -> String {
+/// The file's tables as the lowest layer. (`Config::try_from` leaves out lists that are empty.)
+#[derive(Clone, Debug)]
+struct Filled(toml::Table);
+
+impl config::Source for Filled {
+    fn clone_into_box(&self) -> Box<dyn config::Source + Send + Sync> {
+        Box::new(self.clone())
+    }
+
+    fn collect(&self) -> Result<config::Map<String, config::Value>, config::ConfigError> {
+        self.0.clone().try_into().map_err(|e| config::ConfigError::Foreign(Box::new(e)))
+    }
+}
+
+/// The file's tables with every key that was not given.
+fn with_defaults(text: &str) -> toml::Table {
     let mut root: toml::Table = text.parse().unwrap_or_default();
     for (table, list, _) in TABLES {
         let empty =
@@ -275,7 +288,7 @@ fn with_defaults(text: &str) -> String {
             }
         }
     }
-    root.to_string()
+    root
 }
 
 /// Overrides from the environment are keys too: known, of a single table, and of the right kind.

@@ -4,6 +4,9 @@
 pub mod verify;
 pub mod view;
 
+use std::sync::OnceLock;
+
+use nix::unistd::{Uid, User};
 use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Executor, Row as _};
@@ -51,30 +54,28 @@ impl Actor {
 /// Who logged in, where that is not the user that this process runs as: the kernel's own record of it
 /// (`loginuid` of proc_pid_loginuid(5)), else what sudo says.
 fn real_person() -> Option<String> {
-    let own = rustix::process::getuid().as_raw();
+    let own = Uid::current();
     let noted = std::fs::read_to_string("/proc/self/loginuid").ok();
     let noted = noted.and_then(|text| text.trim().parse::<u32>().ok());
     if let Some(uid) = noted.filter(|uid| *uid != u32::MAX) {
-        return (uid != own).then(|| name_of(uid));
+        return (uid != own.as_raw()).then(|| name_of(Uid::from_raw(uid)));
     }
     let said = std::env::var("SUDO_USER").ok()?;
     let plain = |c: char| !c.is_whitespace() && !c.is_control();
     let fits = (1..=64).contains(&said.len()) && said.chars().all(plain);
-    Some(said).filter(|said| fits && *said != name_of(own))
+    Some(said).filter(|said| fits && *said != login())
 }
 
+/// The name of the process's user, wherever this machine has it from. It is asked for once: a
+/// directory on a server may take its time.
 fn login() -> String {
-    name_of(rustix::process::getuid().as_raw())
+    static LOGIN: OnceLock<String> = OnceLock::new();
+    LOGIN.get_or_init(|| name_of(Uid::current())).clone()
 }
 
-fn name_of(uid: u32) -> String {
-    let table = std::fs::read_to_string("/etc/passwd").unwrap_or_default();
-    let own = table.lines().find_map(|line| {
-        let mut fields = line.split(':');
-        let name = fields.next()?;
-        (fields.nth(1)? == uid.to_string()).then(|| name.to_owned())
-    });
-    own.unwrap_or_else(|| format!("uid {uid}"))
+fn name_of(uid: Uid) -> String {
+    let user = User::from_uid(uid).ok().flatten();
+    user.map_or_else(|| format!("uid {uid}"), |user| user.name)
 }
 
 /// One line of the trail before it is written.

@@ -33,12 +33,14 @@ const PARTS: &[(&str, &str, &[&str])] = &[
     (
         "rows/queue.rs",
         "values",
-        &[
-            "(CAST($1 AS BIGINT), CAST($2 AS BIGINT), CAST($3 AS BLOB), CAST($4 AS BIGINT), CAST($5 AS TEXT))",
-        ],
+        &["(CAST($1 AS BIGINT), CAST($2 AS BIGINT), CAST($3 AS BLOB), CAST($4 AS BIGINT), \
+          CAST($5 AS TEXT))"],
     ),
     ("trail.rs", "", &["(CAST($1 AS BIGINT), CAST($2 AS TEXT))"]),
 ];
+
+/// Tables that the tape has for what it remembers of the ledger.
+const NOTED: [&str; 2] = ["ledger_seen", "line_read"];
 
 /// A text in a source: where it begins and ends there, and what it says.
 struct Literal {
@@ -206,7 +208,8 @@ fn all() -> (Named, Named) {
         for literal in literals(source) {
             let line = source[..literal.from].matches('\n').count() + 1;
             for sql in statements(&files, file, &literal) {
-                let list = if file.starts_with("tape") { &mut tape } else { &mut ledger };
+                let of_tape = file.starts_with("tape") || NOTED.iter().any(|t| sql.contains(t));
+                let list = if of_tape { &mut tape } else { &mut ledger };
                 list.push((format!("{file}:{line}"), sql));
             }
         }
