@@ -285,7 +285,9 @@ fn usual(library: &Path, store: &str) -> (Vec<usize>, Vec<[usize; 2]>) {
 fn sweep(store: &'static str) {
     let folder = Folder::new("sweep");
     let library = preload(&folder);
-    let (syncs, lasts) = usual(&library, store);
+    // What a daemon notes by the clock comes more often in a run that takes longer: the shorter one counts.
+    let (one, other) = (usual(&library, store), usual(&library, store));
+    let (syncs, lasts) = if one.0.len() <= other.0.len() { one } else { other };
     let writes = *syncs.last().expect("it was synced");
     assert!(writes > 20 && syncs.len() > 5, "{writes} writes and {} syncs", syncs.len());
     let ways = [("write", NO_ROOM), ("write", BROKEN), ("sync", NO_ROOM), ("sync", BROKEN)];
