@@ -7,9 +7,10 @@ use std::path::Path;
 
 use serde_json::Value;
 use wickline::simulate::analyzer::Style;
+use wickline::simulate::port::SimPort;
 
 use crate::kit::{Daemon, Folder, ask, configuration, run, until};
-use crate::way::{analyzer, pty, runtime, script};
+use crate::way::{analyzer, runtime, script};
 
 fn told(config: &Path, words: &[&str]) -> (i32, String) {
     let output = run(config, words);
@@ -51,9 +52,8 @@ fn whatever_is_wrong_is_seen_in_one_look() {
     let folder = Folder::new("status");
     std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
     runtime().block_on(async {
-        let (port, wire) = pty();
         let console = "[console]\nlisten = \"127.0.0.1:0\"\ndown_seconds = 1\n";
-        let text = configuration(&wire, "lis02", "ten-pad", "dir:out", console);
+        let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", console);
         let config = folder.write("wickline.toml", &text);
         let (code, said) = told(&config, &["status"]);
         assert!(code == 3 && said.contains("the ledger cannot be reached"), "{code} {said}");
@@ -61,6 +61,10 @@ fn whatever_is_wrong_is_seen_in_one_look() {
 
         let (daemon, ready) = Daemon::start_ready(&config);
         let console = ready["console"].as_str().expect("an address").to_owned();
+        let (code, said) = told(&config, &["status"]);
+        assert!(code == 1 && said.contains("not open yet"), "nobody has connected: {said}");
+        let address = ready["lines"][0]["address"].as_str().expect("it listens");
+        let stream = tokio::net::TcpStream::connect(address).await.expect("a line");
         until(|| told(&config, &["status"]).0 == 0);
         assert_eq!(of(&config, "line", "bench-1")["up"], true);
         assert!(get(&console, "/readyz").starts_with("HTTP/1.1 200"));
@@ -68,7 +72,7 @@ fn whatever_is_wrong_is_seen_in_one_look() {
         run(&config, &["queue", "pause", "lis", "--as", "J. Mast"]);
         let mut plan = script(3, 5);
         plan.run[1].specimen.clear();
-        let mut bench = analyzer(port, Style::Lis02);
+        let mut bench = analyzer(SimPort::Tcp(stream), Style::Lis02);
         bench.run(&plan, |_, _| ()).await.expect("the line holds");
         until(|| ask(&config, &["held"])["items"].as_array().map(Vec::len) == Some(1));
         let (code, said) = told(&config, &["status"]);

@@ -114,8 +114,8 @@ pub async fn printed(
     strip: &str,
 ) -> Result<PrintedLot, StoreError> {
     let query = sqlx::query(
-        "SELECT n, print FROM report WHERE n > (SELECT coalesce(max(n), 0) FROM report) - $3 \
-         AND analyzer = $1 AND strip = $2 ORDER BY n DESC LIMIT 1",
+        "SELECT n, print FROM (SELECT n, strip, print, heard_at FROM report WHERE analyzer = $1 \
+         ORDER BY heard_at DESC LIMIT $3) latest WHERE strip = $2 ORDER BY heard_at DESC, n DESC LIMIT 1",
     )
     .bind(analyzer.to_owned())
     .bind(strip.to_owned())
@@ -129,7 +129,7 @@ pub async fn printed(
     Ok(PrintedLot { lot, last_day: print.strip_expiry.map(|day| day.day_text()) })
 }
 
-/// Reports of one analyzer that wait for controls, by strip.
+/// Reports of one analyzer that wait for controls, by strip: among what is held, not among all of its own.
 pub async fn held(
     conn: &mut AnyConnection,
     analyzer: &str,
@@ -138,7 +138,7 @@ pub async fn held(
         "SELECT report.strip, count(DISTINCT report.n) FROM report \
          JOIN hold ON hold.report = report.n AND hold.cleared_at IS NULL \
          AND hold.reason IN ('controls-failed', 'controls-due') \
-         WHERE report.state = 'held' AND report.analyzer = $1 GROUP BY report.strip",
+         WHERE report.state = 'held' AND coalesce(report.analyzer, '') = $1 GROUP BY report.strip",
     )
     .bind(analyzer.to_owned());
     let rows = query.fetch_all(conn).await.map_err(|e| wrong(&e))?;
