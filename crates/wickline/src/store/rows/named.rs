@@ -8,7 +8,8 @@ use crate::store::db::Write;
 
 pub(crate) const RENAMED: &str = "INSERT INTO named (specimen, report, at, what) \
      SELECT specimen, n, CAST($1 AS BIGINT), CAST($2 AS TEXT) FROM report \
-     WHERE n = $3 AND specimen IS NOT NULL AND specimen <> '' AND specimen <> $4 ON CONFLICT (specimen, report, at) DO NOTHING";
+     WHERE n = $3 AND specimen IS NOT NULL AND specimen <> '' AND specimen <> $4 \
+     ON CONFLICT (specimen, report, at) DO NOTHING";
 
 /// Notes the specimen id that a report has until now, where an act (`what`) is about to give it another.
 /// To be called in the act's own transaction, before the report is changed.
