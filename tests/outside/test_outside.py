@@ -120,7 +120,8 @@ def test_a_correction_and_a_withdrawal_are_good_too(daemon):
     command = [WICKLINE, "--config", str(config)]
     subprocess.run([*command, "held", "decide", report["id"], "correction", *said], check=True)
     one.wait_for(lambda e: e["event"] == "delivery" and e["state"] == "accepted")
-    subprocess.run([*command, "report", "withdraw", report["id"], *said, "--specimen", "KP-00002"], check=True)
+    right = ["--specimen", "KP-00002", "--again", "KP-00002"]
+    subprocess.run([*command, "report", "withdraw", report["id"], *said, *right], check=True)
     for _ in range(2):
         one.wait_for(lambda e: e["event"] == "delivery" and e["state"] == "accepted")
     texts = [p.read_bytes() for p in sorted((config.parent / "out").glob("*.hl7"))]

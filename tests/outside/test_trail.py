@@ -31,7 +31,7 @@ def check(path):
 def test_an_exported_trail_is_checked_without_us(tmp_path):
     config = tmp_path / "wickline.toml"
     config.write_text(configuration())
-    for number, name in enumerate(["J. Mast", "Zo\u00eb \"Z\"", "\\ \t\u2028\U0001f9ea", "", "-", "3:abc"]):
+    for number, name in enumerate(["J. Mast", "Zo\u00eb \"Z\"", "\\ \t\u2028\U0001f9ea", "_", "-", "3:abc"]):
         verb = ["pause", "resume"][number % 2]
         subprocess.run([WICKLINE, "--config", str(config), "queue", verb, "lis", "--as", name], check=True)
     export = tmp_path / "trail.jsonl"
