@@ -510,11 +510,13 @@ pub async fn outstanding(
     Ok(ids(write, query).await?.pop())
 }
 
-/// The messages of a report that a person keeps back or set aside.
+/// The messages of a report that a person keeps back or set aside, and that may go: under an OBR-3 that was
+/// withdrawn only the withdrawal may.
 pub async fn put_off(write: &mut Write, report: i64) -> Result<Vec<i64>, StoreError> {
     let query = sqlx::query(
         "SELECT n FROM message WHERE report = $1 AND ((state = 'waiting' AND put_by <> 0) \
-         OR (state = 'set-aside' AND aside = 'person')) ORDER BY n",
+         OR (state = 'set-aside' AND aside = 'person')) \
+         AND (filler IS NULL OR amends = 'withdraws') ORDER BY n",
     );
     ids(write, query.bind(report)).await
 }
