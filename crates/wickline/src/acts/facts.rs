@@ -70,6 +70,14 @@ pub(crate) fn other(row: &ReportRow) -> Other<'_> {
     }
 }
 
+/// What a person does to no report in particular wants a reason too.
+pub(crate) fn reasoned(reason: &str) -> Result<(), StoreError> {
+    match reason.trim().is_empty() {
+        true => Err(no("a reason is needed, in words; nothing was changed")),
+        false => Ok(()),
+    }
+}
+
 /// A report, or that there is none.
 pub(crate) async fn whole(write: &mut Write, n: i64) -> Result<ReportRow, StoreError> {
     report::read(write, n).await?.ok_or_else(|| {

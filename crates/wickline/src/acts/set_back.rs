@@ -5,7 +5,7 @@ use sqlx::Executor;
 use tracing::{error, warn};
 use wickline_normalize::Reason;
 
-use crate::acts::facts::no;
+use crate::acts::facts::{no, reasoned};
 use crate::acts::intake::PERHAPS_SENT;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -125,6 +125,7 @@ impl Ledger {
         n: i64,
         reason: &str,
     ) -> Result<Notice, StoreError> {
+        reasoned(reason)?;
         let mut write = self.act().await?;
         let Some(lifted) = notice::lift(&mut write, n).await? else {
             return Err(no(format!(

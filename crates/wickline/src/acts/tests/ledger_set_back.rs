@@ -66,6 +66,8 @@ async fn what_a_set_back_ledger_holds_itself_needs_a_person_too(mut lab: Lab) {
     let open: Vec<&str> =
         one.holds.iter().filter(|h| !h.cleared).map(|h| h.reason.as_str()).collect();
     assert_eq!(open, ["specimen-blank", "after-restore"]);
+    let blank = lab.ledger.notice_lift(&actor, notices[0].n, " ").await;
+    assert!(blank.expect_err("no").to_string().contains("a reason is needed"));
     let lifted = lab.ledger.notice_lift(&actor, notices[0].n, "compared").await;
     assert_eq!(lifted.expect("lifted").kind, Kind::LedgerSetBack);
     assert!(lab.ledger.notice_lift(&actor, notices[0].n, "compared").await.is_err(), "once");
