@@ -1,7 +1,6 @@
 //! A ledger that is not the one that the tape remembers: an older copy, or another. What the tape holds
 //! beyond it was perhaps sent: that is held, delivery is paused, and it is told until a person lifts it.
 
-use sqlx::Executor;
 use tracing::{error, warn};
 use wickline_normalize::Reason;
 
@@ -9,8 +8,8 @@ use crate::acts::facts::{no, reasoned};
 use crate::acts::intake::PERHAPS_SENT;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
-use crate::store::db::Write;
 use crate::store::ledger::Ledger;
+use crate::store::rows::doubt;
 use crate::store::rows::notice::{self, Kind, Notice};
 use crate::store::rows::position::doubt_to;
 use crate::store::rows::queue::pause_for;
@@ -96,7 +95,9 @@ impl Ledger {
             doubt_to(&mut write, &tape.id, line, to).await?;
             doubted.push(format!("{line} to byte {to}"));
         }
-        doubt_known(&mut write, &tape.id).await?;
+        doubt::hold_undecided(&mut write, &tape.id, PERHAPS_SENT).await?;
+        doubt::rename_undecided(&mut write, &tape.id).await?;
+        doubt::doubt_messages(&mut write, &tape.id).await?;
         if notice::put(&mut write, kind, &tape.id, &detail).await? {
             let act = Act {
                 verb: "set-back",
@@ -148,26 +149,4 @@ impl Ledger {
 fn stood(seen: &Seen) -> String {
     let Seen { report, message, trail, .. } = seen;
     format!("report {report}, message {message} and row {} of the trail as the last", trail.n)
-}
-
-/// What this ledger itself has of a tape may have gone further in the history that is lost: what is held
-/// may have been let go, what waits may have been sent.
-async fn doubt_known(write: &mut Write, tape: &str) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "INSERT INTO hold (report, ix, reason, detail) \
-         SELECT r.n, coalesce((SELECT max(h.ix) FROM hold h WHERE h.report = r.n), -1) + 1, $1, $2 \
-         FROM report r WHERE r.state = 'held' AND r.control_sign = 0 AND r.class <> 'control' \
-         AND r.tape = $3 AND NOT EXISTS \
-         (SELECT 1 FROM hold h WHERE h.report = r.n AND h.reason = $1 AND h.cleared_at IS NULL)",
-    )
-    .bind(Reason::AfterRestore.code())
-    .bind(PERHAPS_SENT)
-    .bind(tape.to_owned());
-    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    let query = sqlx::query(
-        "UPDATE message SET perhaps = 1 WHERE perhaps = 0 AND state = 'waiting' AND state <> 'accepted' \
-         AND report IN (SELECT n FROM report WHERE tape = $1)",
-    )
-    .bind(tape.to_owned());
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }

@@ -93,6 +93,8 @@ pub struct Past {
     /// It was tried, or may have been by a daemon that died before it could say so.
     pub tried: bool,
     pub kept_back: bool,
+    /// Whatever is known of it here, its receiver may have accepted it in a history that is lost.
+    pub doubted: bool,
     pub amends: Option<Amends>,
     pub aside: Option<Aside>,
     pub body: Option<Vec<u8>>,
@@ -170,7 +172,7 @@ pub async fn looked_up(
 ) -> Result<Vec<Past>, StoreError> {
     let query = sqlx::query(
         "SELECT m.n, m.report, m.control_id, m.made_at, m.state, m.attempts + m.perhaps AS tries, m.put_by, \
-         m.amends, m.aside, b.body, CASE WHEN m.answer IS NULL THEN 0 ELSE 1 END AS answered \
+         m.perhaps, m.amends, m.aside, b.body, CASE WHEN m.answer IS NULL THEN 0 ELSE 1 END AS answered \
          FROM message m JOIN report r ON r.n = m.report \
          LEFT JOIN message_body b ON b.n = m.n \
          WHERE m.report IN (SELECT n FROM report WHERE n = $1 OR corrects = $1) \
@@ -200,6 +202,7 @@ fn past(row: &AnyRow) -> Result<Past, StoreError> {
             tried: row.try_get::<i64, _>("tries")? != 0,
             answered: row.try_get::<i32, _>("answered")? != 0,
             kept_back: row.try_get::<i64, _>("put_by")? != 0,
+            doubted: row.try_get::<i64, _>("perhaps")? > 1,
             amends: words.amends,
             aside: words.aside,
             body: row.try_get("body")?,

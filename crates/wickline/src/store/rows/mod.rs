@@ -7,6 +7,7 @@ pub mod absent;
 pub mod closing;
 pub mod control_run;
 pub mod daemon_state;
+pub mod doubt;
 pub mod hold;
 pub mod message;
 pub(crate) mod named;
