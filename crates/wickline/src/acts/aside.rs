@@ -3,7 +3,7 @@
 
 use super::Became;
 use super::door::{self, Asked, Facts, Post};
-use super::facts::{Known, no, whole};
+use super::facts::{Known, refused, whole};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -100,7 +100,7 @@ impl Ledger {
     ) -> Result<(), StoreError> {
         let mut write = self.act().await?;
         let Some(message) = message::outstanding(&mut write, report, receiver).await? else {
-            return Err(no(format!(
+            return Err(refused(format!(
                 "report {report}: there is nothing that {receiver} still has to be told of a withdrawal; \
                  nothing was changed"
             )));
@@ -108,7 +108,7 @@ impl Ledger {
         let row = message_of(&mut write, message).await?;
         let Statement { who, when, how } = statement;
         if [who, when, how].iter().any(|t| t.trim().is_empty()) {
-            return Err(no("who was told, when and how: each in words; nothing was changed"));
+            return Err(refused("who was told, when and how: each in words; nothing was changed"));
         }
         let reason = format!("{who}, {when}, {how}");
         may(Asked::TellByHand, &row, &reason)?;
@@ -196,7 +196,7 @@ impl Ledger {
 /// A message, or that there is none.
 pub(crate) async fn message_of(write: &mut Write, n: i64) -> Result<MessageRow, StoreError> {
     let found = message::read(write, n).await?;
-    found.ok_or_else(|| no("there is no such message; `wickline queue` lists them"))
+    found.ok_or_else(|| refused("there is no such message; `wickline queue` lists them"))
 }
 
 /// What the door looks at of a message.

@@ -3,7 +3,7 @@
 
 use super::aside::{message_of, post};
 use super::door::{self, Asked, Facts, Pass};
-use super::facts::{Known, no, whole};
+use super::facts::{Known, refused, whole};
 use super::identify::Twice;
 use super::telling::{AGAIN, History, Saying, Word, build};
 use super::withdraw::{Why, Withdrawn};
@@ -20,7 +20,7 @@ use crate::store::trail::{Act, Actor, record};
 
 /// Which messages a person wants sent again.
 #[derive(Clone, Debug)]
-pub enum Again {
+pub enum Which {
     /// Every refused message, of one receiver or of all.
     Refused { receiver: Option<String> },
     /// These: refused, kept back, or set aside by a person.
@@ -74,12 +74,12 @@ impl Ledger {
         &self,
         bench: &Bench,
         actor: &Actor,
-        again: &Again,
+        which: &Which,
     ) -> Result<Vec<Resent>, StoreError> {
         let mut write = self.act().await?;
-        let ids = match again {
-            Again::These(ids) => ids.clone(),
-            Again::Refused { receiver } => {
+        let ids = match which {
+            Which::These(ids) => ids.clone(),
+            Which::Refused { receiver } => {
                 message::refused(&mut write, receiver.as_deref()).await?
             }
         };
@@ -161,12 +161,12 @@ impl Ledger {
             (false, Saying::Results) => Some(Amends::Corrects),
             (false, Saying::Withdrawal) => Some(Amends::Withdraws),
         };
-        let (heeds, reason) = (history.heeds(), amends.map(|_| why));
+        let (built_on, reason) = (history.built_on(), amends.map(|_| why));
         if body == stuck.body {
             let arrow = stuck.state.to(MessageState::Waiting)?;
             message::back_in_queue(write, stuck.n, arrow).await?;
             if amends.is_some() {
-                message::annotate(write, stuck.n, amends, reason, &heeds).await?;
+                message::annotate(write, stuck.n, amends, reason, &built_on).await?;
             }
             return Ok(Went::Same);
         }
@@ -179,7 +179,7 @@ impl Ledger {
         let (receiver, report) = (stuck.receiver.clone(), open.n);
         let made = Made { n, control_id: id, receiver, report, body, made_at };
         message::insert(write, &[made]).await?;
-        message::annotate(write, n, amends, reason, &heeds).await?;
+        message::annotate(write, n, amends, reason, &built_on).await?;
         if let Some((filler, specimen)) = &stuck.retired {
             message::retire(write, n, filler, specimen.as_deref()).await?;
         }
@@ -197,9 +197,9 @@ impl Ledger {
         specimen: &Twice,
     ) -> Result<Withdrawn, StoreError> {
         let mut write = self.act().await?;
-        let refused = message_of(&mut write, message).await?;
-        let why = Why { reason: "sent under the wrong specimen id", post: Some(post(&refused)) };
-        let done = self.withdraw(&mut write, bench, actor, refused.report, why, Some(specimen));
+        let stuck = message_of(&mut write, message).await?;
+        let why = Why { reason: "sent under the wrong specimen id", post: Some(post(&stuck)) };
+        let done = self.withdraw(&mut write, bench, actor, stuck.report, why, Some(specimen));
         let done = done.await?;
         write.commit().await?;
         Ok(done)
@@ -302,7 +302,7 @@ async fn sayer(write: &mut Write, row: &MessageRow) -> Result<ReportRow, StoreEr
 fn target<'a>(bench: &'a Bench, stuck: &MessageRow) -> Result<&'a Target, StoreError> {
     let found = bench.targets.iter().find(|t| t.id == stuck.receiver);
     found.map(|t| t.as_ref()).ok_or_else(|| {
-        no(format!("{}: receiver {} is not configured here", stuck.name(), stuck.receiver))
+        refused(format!("{}: receiver {} is not configured here", stuck.name(), stuck.receiver))
     })
 }
 

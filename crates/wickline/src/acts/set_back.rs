@@ -4,7 +4,7 @@
 use tracing::{error, warn};
 use wickline_normalize::Reason;
 
-use crate::acts::facts::{no, reasoned};
+use crate::acts::facts::{reasoned, refused};
 use crate::acts::intake::PERHAPS_SENT;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -129,7 +129,7 @@ impl Ledger {
         reasoned(reason)?;
         let mut write = self.act().await?;
         let Some(lifted) = notice::lift(&mut write, n).await? else {
-            return Err(no(format!(
+            return Err(refused(format!(
                 "there is no notice {n} to lift; `wickline ledger notices` has them"
             )));
         };

@@ -449,7 +449,7 @@ impl Look<'_> {
     /// What the stores have to tell until a person lifts it.
     async fn notices(&mut self) -> Result<(), StoreError> {
         for notice in self.ledger.notices().await? {
-            let text = format!("since {}: {}", self.time(notice.since), notice.detail);
+            let text = notice.words(&self.bench.clock);
             let found = self.add(About::Store, notice.kind.code(), true, text);
             found.todo = Some("wickline ledger notices".into());
         }
@@ -488,7 +488,7 @@ impl Look<'_> {
 
     /// Our own clock, and each analyzer's against it.
     async fn clocks(&mut self) -> Result<(), StoreError> {
-        let (wrong, text) = match clock::synchronised() {
+        let (wrong, text) = match clock::synchronised().await {
             Sync::Yes => (false, "synchronised"),
             Sync::No => (true, "not synchronised with any time server"),
             Sync::Unknown => (false, "whether it is synchronised cannot be seen here"),

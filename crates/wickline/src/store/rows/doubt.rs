@@ -53,7 +53,7 @@ pub(crate) async fn rename_undecided(write: &mut Write, tape: &str) -> Result<()
 /// Messages that the receiver may have accepted since, whatever it said before: 2.
 pub(crate) async fn doubt_messages(write: &mut Write, tape: &str) -> Result<(), StoreError> {
     let query = sqlx::query(
-        "UPDATE message SET perhaps = 2 WHERE state <> 'accepted' AND (state IN ('waiting', 'refused') \
+        "UPDATE message SET maybe_sent = 2 WHERE state <> 'accepted' AND (state IN ('waiting', 'refused') \
          OR (state = 'set-aside' AND aside = 'person')) \
          AND report IN (SELECT n FROM report WHERE tape = $1)",
     )

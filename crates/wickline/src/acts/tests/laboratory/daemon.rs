@@ -107,7 +107,7 @@ impl Story {
             return None;
         }
         let due = ledger.queue_page("lis", 0, 1).await.expect("a page").into_iter().next()?;
-        let asked = due.heeds && due.attempts == 0;
+        let asked = due.built_on && due.attempts == 0;
         if asked && ledger.queue_overtaken("lis", due.n).await.expect("asked") {
             return None;
         }

@@ -48,7 +48,7 @@ impl Story {
             let asked = Asked { states, ..Asked::default() };
             let items = self.lab.ledger.queue(&asked, &self.lab.clock()).await.expect("a list");
             for item in items {
-                let again = Again::These(vec![item.n]);
+                let again = Which::These(vec![item.n]);
                 let (bench, actor) = (&self.lab.bench, self.actor());
                 let _ = self.lab.ledger.message_retry(bench, &actor, &again).await;
             }

@@ -37,7 +37,7 @@ struct Print {
     was_said: BTreeSet<String>,
     /// It was perhaps sent in one of those, and nobody has let it go since.
     doubted: bool,
-    heard: Heard,
+    heard: HeardReport,
 }
 
 /// What a test takes out, to see that it is missed.

@@ -223,7 +223,7 @@ impl Story {
                 ledger.report_told(&actor, report, "lis", &Statement { who, when, how }).await?;
             }
             _ => {
-                let again = Again::These(vec![n]);
+                let again = Which::These(vec![n]);
                 ledger.message_retry(&self.lab.bench, &actor, &again).await?;
             }
         }
@@ -262,7 +262,7 @@ impl Story {
                 None => self.take_back(&has.filler).await?,
                 // It has what this ledger says that it refused, or that is not to go.
                 Some((n, state)) if state != "accepted" => {
-                    let again = Again::These(vec![n]);
+                    let again = Which::These(vec![n]);
                     let _ =
                         self.lab.ledger.message_retry(&self.lab.bench, &self.actor(), &again).await;
                 }
