@@ -61,8 +61,11 @@ fn whatever_is_wrong_is_seen_in_one_look() {
 
         let (daemon, ready) = Daemon::start_ready(&config);
         let console = ready["console"].as_str().expect("an address").to_owned();
-        let (code, said) = told(&config, &["status"]);
-        assert!(code == 1 && said.contains("not open yet"), "nobody has connected: {said}");
+        until(|| {
+            let (code, said) = told(&config, &["status"]);
+            // Nobody has connected.
+            code == 1 && said.contains("not open yet")
+        });
         let address = ready["lines"][0]["address"].as_str().expect("it listens");
         let stream = tokio::net::TcpStream::connect(address).await.expect("a line");
         until(|| told(&config, &["status"]).0 == 0);

@@ -3,6 +3,7 @@
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
+use super::todo::word;
 use crate::clock::{self, Sync};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
@@ -291,8 +292,10 @@ impl Look<'_> {
             let Open { refused, .. } = open;
             if refused.count > 0 {
                 let (text, which) = (aged_text(&refused), id.clone());
-                let todo =
-                    refused.oldest.as_ref().map(|name| format!("wickline queue show {name}"));
+                let todo = refused.oldest.as_ref().map(|name| match refused.count {
+                    1 => format!("wickline queue show {name}"),
+                    _ => format!("wickline queue --receiver {} --state refused", word(&id)),
+                });
                 let found = self.add(About::Refused, &which, true, text);
                 (found.todo, found.facts) = (todo, facts([("by_age", json!(refused))]));
             }
@@ -372,7 +375,10 @@ impl Look<'_> {
         let held = self.ledger.held_now(self.ages).await?;
         let missing = self.ledger.missing_now(self.ages).await?;
         let unsent = self.ledger.unsent_now().await?;
-        let show = held.oldest.as_ref().map(|n| format!("wickline held show {n}"));
+        let show = held.oldest.as_ref().map(|n| match held.count {
+            1 => format!("wickline held show {n}"),
+            _ => "wickline held".to_owned(),
+        });
         let day = missing.oldest.as_ref().map(|day| format!("wickline day {day}"));
         for (about, aged, todo) in [(About::Held, held, show), (About::Missing, missing, day)] {
             let (wrong, text) = (aged.count > 0, aged_text(&aged));
