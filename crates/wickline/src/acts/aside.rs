@@ -4,6 +4,7 @@
 use super::Became;
 use super::door::{self, Asked, Facts, Post};
 use super::facts::{Known, refused, whole};
+use super::retry::Went;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -36,8 +37,7 @@ impl Ledger {
         reason: &str,
     ) -> Result<Became, StoreError> {
         let mut write = self.act().await?;
-        let row = whole(&mut write, n).await?;
-        let known = Known::of(&mut write, bench, &row).await?;
+        let (row, known) = Known::read(&mut write, bench, n).await?;
         let facts = Facts { reason: Some(reason), ..known.facts(&row) };
         let pass = door::pass(Asked::SetAside, &facts)?;
         report::moved(&mut write, n, pass.arrow()?, Some(reason), Some(Aside::Person)).await?;
@@ -140,11 +140,14 @@ impl Ledger {
         let put_off = message::put_off(&mut write, n).await?;
         let decided = row.state == ReportState::Held || row.aside == Some(Aside::Person);
         if !put_off.is_empty() && !decided {
+            let mut goes = false;
             for message in put_off {
-                self.again(&mut write, bench, actor, message, Some(reason)).await?;
+                let again = self.again(&mut write, bench, actor, message, Some(reason)).await?;
+                goes |= !matches!(again.went, Went::SaidSince(_));
             }
             write.commit().await?;
-            return Ok(vec![(n, "waiting".into())]);
+            let state = if goes { MessageState::Waiting.text() } else { row.state.text() };
+            return Ok(vec![(n, state.into())]);
         }
         let known = Known::of(&mut write, bench, &row).await?;
         let facts = Facts { reason: Some(reason), ..known.facts(&row) };

@@ -19,7 +19,18 @@ pub(crate) struct Known {
 }
 
 impl Known {
-    /// Reads it.
+    /// A report, and what is known of it.
+    pub async fn read(
+        write: &mut Write,
+        bench: &Bench,
+        n: i64,
+    ) -> Result<(ReportRow, Self), StoreError> {
+        let row = whole(write, n).await?;
+        let known = Self::of(write, bench, &row).await?;
+        Ok((row, known))
+    }
+
+    /// What is known of a report that was read.
     pub async fn of(write: &mut Write, bench: &Bench, row: &ReportRow) -> Result<Self, StoreError> {
         let under = under(write, row).await?;
         Ok(Self {

@@ -3,8 +3,8 @@
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Executor, Row};
 
-use super::at;
 use super::report::{Aside, one_row};
+use super::{at, firsts};
 use crate::clock;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -224,11 +224,7 @@ pub async fn receivers(
     )
     .bind(root)
     .bind(filler.to_owned());
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    rows.iter()
-        .map(|row| row.try_get(0))
-        .collect::<Result<_, _>>()
-        .map_err(|e: sqlx::Error| write.wrong(&e))
+    firsts(write, query).await
 }
 
 /// Whether all that was told under an OBR-3 was taken back: a withdrawal of it went out, waits or is to be
@@ -409,30 +405,19 @@ pub async fn refused(write: &mut Write, receiver: Option<&str>) -> Result<Vec<i6
          AND ($1 = '' OR receiver = $1) ORDER BY n",
     )
     .bind(receiver.unwrap_or_default().to_owned());
-    ids(write, query).await
+    firsts(write, query).await
 }
 
 /// Messages that went out, or may have, after they had been set aside for something else: what their
 /// receivers know now has to be put right.
 pub async fn owed(write: &mut Write) -> Result<Vec<i64>, StoreError> {
-    ids(write, sqlx::query("SELECT n FROM message WHERE owes = 1 ORDER BY n LIMIT 100")).await
+    firsts(write, sqlx::query("SELECT n FROM message WHERE owes = 1 ORDER BY n LIMIT 100")).await
 }
 
 /// What was owed for a message is done.
 pub async fn paid(write: &mut Write, n: i64) -> Result<(), StoreError> {
     let query = sqlx::query("UPDATE message SET owes = 0 WHERE n = $1").bind(n);
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
-}
-
-async fn ids(
-    write: &mut Write,
-    query: sqlx::query::Query<'_, sqlx::Any, sqlx::any::AnyArguments>,
-) -> Result<Vec<i64>, StoreError> {
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    rows.iter()
-        .map(|row| row.try_get(0))
-        .collect::<Result<_, _>>()
-        .map_err(|e: sqlx::Error| write.wrong(&e))
 }
 
 /// A message that was built on others under its OBR-3: which, and what that OBR-3 is.
@@ -493,7 +478,7 @@ pub async fn sent(write: &mut Write, report: i64) -> Result<bool, StoreError> {
 pub async fn open_of(write: &mut Write, report: i64) -> Result<Vec<i64>, StoreError> {
     let query =
         sqlx::query("SELECT n FROM message WHERE report = $1 AND state = 'waiting' ORDER BY n");
-    ids(write, query.bind(report)).await
+    firsts(write, query.bind(report)).await
 }
 
 /// The last message of a report that takes back what a receiver was told, and that it has not accepted; one
@@ -510,7 +495,7 @@ pub async fn outstanding(
     )
     .bind(report)
     .bind(receiver.to_owned());
-    Ok(ids(write, query).await?.pop())
+    Ok(firsts::<_, Vec<_>>(write, query).await?.pop())
 }
 
 /// The messages of a report that a person keeps back or set aside, and that may go: under an OBR-3 that was
@@ -521,5 +506,5 @@ pub async fn put_off(write: &mut Write, report: i64) -> Result<Vec<i64>, StoreEr
          OR (state = 'set-aside' AND aside = 'person')) \
          AND (filler IS NULL OR amends = 'withdraws') ORDER BY n",
     );
-    ids(write, query.bind(report)).await
+    firsts(write, query.bind(report)).await
 }

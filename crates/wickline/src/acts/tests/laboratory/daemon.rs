@@ -127,7 +127,7 @@ impl Story {
         };
         self.told.push(format!("message {} of the wire ends {end}", due.n));
         if end != 1 && end != 3 {
-            self.takes(&due);
+            self.takes(&due, history);
         }
         if self.history != history {
             // The daemon that sent it is gone, and so is what it would have recorded.
@@ -152,9 +152,9 @@ impl Story {
         self.lab.ledger.queue_settle("lis", 0, &[one]).await.expect("recorded");
     }
 
-    /// What the receiver makes of a message.
-    pub fn takes(&mut self, due: &Due) {
-        match self.receiver.takes(&due.control_id, &due.body, self.history) {
+    /// What the receiver makes of a message that was sent in one history of the ledger.
+    pub fn takes(&mut self, due: &Due, history: usize) {
+        match self.receiver.takes(&due.control_id, &due.body, history) {
             Ok(has) => {
                 let print = &self.prints[has.print()];
                 assert!(!print.control, "control material in a chart: {:#?}", self.told);

@@ -23,6 +23,9 @@ impl Story {
              AND EXISTS (SELECT 1 FROM hold h WHERE h.report = r.n AND h.cleared_at IS NULL)";
         let open = self.numbers(open).await;
         assert!(open.is_empty(), "on its way while something holds it: {:#?}", self.told);
+        let aside = "SELECT report FROM message WHERE amends = 'withdraws' AND aside = 'person'";
+        let aside = self.numbers(aside).await;
+        assert!(aside.is_empty(), "a withdrawal is not told: {:#?}", self.told);
         let queue = "SELECT report FROM message WHERE state = 'waiting' AND filler IS NULL";
         for n in self.numbers(queue).await {
             let print = self.prints.iter().find(|print| print.report == n);
@@ -53,7 +56,7 @@ impl Story {
                 let _ = self.lab.ledger.message_retry(bench, &actor, &again).await;
             }
             while let Some(due) = self.due().await {
-                self.takes(&due);
+                self.takes(&due, self.history);
                 self.settle(&due, MessageState::Accepted).await;
             }
             self.put_right().await;

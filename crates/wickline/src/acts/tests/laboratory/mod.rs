@@ -195,11 +195,22 @@ fn missed_by(what: TakenOut, first: u64) -> Option<u64> {
 #[test]
 fn what_is_taken_out_is_missed() {
     for (what, first) in [
+        (TakenOut::Guard(Guard::IsHeld), 1),
+        (TakenOut::Guard(Guard::IsOut), 1),
+        (TakenOut::Guard(Guard::IsAside), 19),
+        (TakenOut::Guard(Guard::IsNamed), 4),
+        (TakenOut::Guard(Guard::Answers), 3),
         (TakenOut::Guard(Guard::Patients), 1),
-        (TakenOut::Guard(Guard::NotWithdrawn), 1),
+        (TakenOut::Guard(Guard::Reasoned), 2),
+        (TakenOut::Guard(Guard::Free), 2),
+        (TakenOut::Guard(Guard::NotWithdrawn), 37),
         (TakenOut::Guard(Guard::NotOvertaken), 1),
-        (TakenOut::Guard(Guard::OneSpecimen), 1),
-        (TakenOut::PutRight, 1),
+        (TakenOut::Guard(Guard::OneSpecimen), 12),
+        (TakenOut::Guard(Guard::Unsent), 1),
+        (TakenOut::Guard(Guard::Unsettled), 2),
+        (TakenOut::Guard(Guard::Stuck), 6),
+        (TakenOut::Guard(Guard::NoAmends), 1),
+        (TakenOut::PutRight, 20),
         (TakenOut::Era, 1),
         (TakenOut::Noticing, 1),
     ] {

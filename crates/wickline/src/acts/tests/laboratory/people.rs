@@ -18,6 +18,7 @@ impl Story {
         };
         let n = self.prints[at].report;
         self.blank = false;
+        let was = self.state(n).await;
         let done = match which {
             0..=2 => {
                 self.print().await;
@@ -40,12 +41,20 @@ impl Story {
             _ => self.compare().await,
         };
         match done {
+            Ok(()) if !begins(which).contains(&was) => {
+                panic!("act {which} of report {n}, which was {was}: {:#?}", self.told)
+            }
             Ok(()) if self.blank => panic!("act {which} without a reason: {:#?}", self.told),
             Ok(()) => self.told.push(format!("act {which} of report {n}")),
             // What may not be done is refused: that too is part of the story.
             Err(StoreError::Refused { .. }) => {}
             Err(error) => panic!("{error}: {:#?}", self.told),
         }
+    }
+
+    async fn state(&self, n: i64) -> ReportState {
+        let mut write = self.lab.ledger.db.write().await.expect("a write");
+        report::read(&mut write, n).await.expect("read").expect("there").state
     }
 
     pub fn actor(&self) -> Actor {
@@ -69,8 +78,12 @@ impl Story {
         let (id, n) = (self.id(), self.prints[at].report);
         let (bench, actor) = (&self.lab.bench, self.actor());
         self.lab.ledger.report_identify(bench, &actor, n, &twice(id)).await?;
+        let own = self.prints[at].specimen;
+        assert!(own.is_empty() || self.prints[at].control, "it bears {own}: {:#?}", self.told);
         self.prints[at].may_be.insert(id.to_owned());
         self.told.push(format!("report {n} is of {id}"));
+        // Perhaps it goes out, and then the wrong line was meant.
+        self.next = vec![(15, at), (0, at)];
         Ok(())
     }
 
@@ -106,7 +119,7 @@ impl Story {
         // and somebody still works on the first.
         self.next = match own.state.as_str() {
             "held" => vec![(10, at), (3, at), (12, place)],
-            _ => vec![(11, place), (11, place)],
+            _ => vec![(11, place); 4],
         };
         let (Some(first), Some(id)) = (first, own.specimen) else { return };
         let print = &mut self.prints[at];
@@ -189,14 +202,13 @@ impl Story {
 
     async fn undo(&mut self, at: usize) -> Result<(), StoreError> {
         let n = self.prints[at].report;
-        let was = {
-            let mut write = self.lab.ledger.db.write().await?;
-            report::read(&mut write, n).await?.expect("there").state
-        };
+        let was = self.state(n).await;
         let (why, actor) = (self.why("the wrong line"), self.actor());
         let became = self.lab.ledger.report_undo(&self.lab.bench, &actor, n, why).await?;
         self.told.push(format!("report {n} was {was}, undone it is {}", became[0].1));
-        let unnamed = became[0].1 == "held" && was != ReportState::SetAside;
+        let held = self.state(n).await == ReportState::Held;
+        assert_eq!(became[0].1 == "held", held, "{:#?}", self.told);
+        let unnamed = held && was != ReportState::SetAside;
         if unnamed && self.prints[at].specimen.is_empty() {
             // What a person said is taken back: it may be nobody's now.
             self.prints[at].may_be.clear();
@@ -308,6 +320,15 @@ impl Story {
         let mut conn = self.lab.ledger.db.read().await.expect("a connection");
         let rows = conn.fetch_all(sqlx::query(sql).bind(filler.to_owned())).await.expect("rows");
         rows.iter().map(|row| sqlx::Row::get(row, 0)).collect()
+    }
+}
+
+/// In which states a report may be when an act of it begins.
+fn begins(which: usize) -> &'static [ReportState] {
+    match which {
+        3..=10 | 14 => &[ReportState::Held],
+        11..=13 => &[ReportState::Waiting],
+        _ => ReportState::ALL,
     }
 }
 
