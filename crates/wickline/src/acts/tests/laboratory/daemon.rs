@@ -71,6 +71,8 @@ impl Story {
         self.told.push(format!("the ledger of {} prints is put back", older.prints.len()));
         for (at, print) in self.prints.iter_mut().enumerate() {
             print.was_said.append(&mut print.may_be);
+            // What had still to be taken back there is known to nobody here.
+            print.was_said.append(&mut print.unsaid);
             print.doubted = !print.control;
             if let Some(then) = older.prints.get(at) {
                 (print.report, print.may_be) = (then.report, then.may_be.clone());

@@ -211,7 +211,8 @@ impl Story {
         let unnamed = held && was != ReportState::SetAside;
         if unnamed && self.prints[at].specimen.is_empty() {
             // What a person said is taken back: it may be nobody's now.
-            self.prints[at].may_be.clear();
+            let Print { may_be, unsaid, .. } = &mut self.prints[at];
+            unsaid.append(may_be);
         }
         Ok(())
     }
