@@ -90,15 +90,19 @@ enum Act {
 }
 
 pub async fn day(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let desk = Desk::open(config).await?;
+    let asks = options.act.is_none();
+    Desk::with(config, asks, async |desk| obey(desk, options, out).await).await
+}
+
+async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
     match options.act {
         None => {
-            let date = date_of(&desk, options.date.as_deref())?;
+            let date = date_of(desk, options.date.as_deref())?;
             let (analyzer, html) = (options.analyzer.as_deref(), options.html.as_deref());
-            sheet(&desk, &date, analyzer, html, options.wide, out).await
+            sheet(desk, &date, analyzer, html, options.wide, out).await
         }
         Some(Act::Explain { numbers, why, analyzer, date, who }) => {
-            let day = date_of(&desk, date.as_deref())?;
+            let day = date_of(desk, date.as_deref())?;
             let reason = desk.reason(&why, out)?;
             let what = Explanation { day, analyzer, numbers, reason };
             let ids = desk.ledger.day_explain(&desk.actor(&who)?, desk.clock(), &what).await?;
@@ -106,7 +110,7 @@ pub async fn day(config: Option<PathBuf>, options: Options, out: &Output) -> Ans
             Ok(Exit::Done)
         }
         Some(Act::Unexplain { numbers, why, analyzer, date, who }) => {
-            let day = date_of(&desk, date.as_deref())?;
+            let day = date_of(desk, date.as_deref())?;
             let reason = desk.reason(&why, out)?;
             let what = Explanation { day, analyzer, numbers, reason };
             let ids = desk.ledger.day_unexplain(&desk.actor(&who)?, desk.clock(), &what).await?;
@@ -114,8 +118,8 @@ pub async fn day(config: Option<PathBuf>, options: Options, out: &Output) -> Ans
             Ok(Exit::Done)
         }
         Some(Act::Close { date, last, again, who }) => {
-            let date = date_of(&desk, Some(&date))?;
-            close(&desk, &date, &last, &again, &who, out).await
+            let date = date_of(desk, Some(&date))?;
+            close(desk, &date, &last, &again, &who, out).await
         }
     }
 }

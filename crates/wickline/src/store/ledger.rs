@@ -47,7 +47,13 @@ impl Ledger {
         let db = Db::look(address, MIGRATIONS.len()).await?;
         let beats = db.apart();
         let mut ledger = Self { db, beats, epoch: String::new() };
-        ledger.epoch = ledger.label_read().await?;
+        match ledger.label_read().await {
+            Ok(epoch) => ledger.epoch = epoch,
+            Err(error) => {
+                ledger.close().await?;
+                return Err(error);
+            }
+        }
         Ok(ledger)
     }
 

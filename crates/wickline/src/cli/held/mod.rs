@@ -122,13 +122,17 @@ impl What {
 }
 
 pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let desk = Desk::open(config).await?;
+    let asks = matches!(options.act, None | Some(Act::Show { .. }));
+    Desk::with(config, asks, async |desk| obey(desk, options, out).await).await
+}
+
+async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
     let actor = desk.actor(&options.who)?;
     let became = match options.act {
-        None => return list(&desk, out).await,
-        Some(Act::Show { id }) => return page::show(&desk, &id, out).await,
+        None => return list(desk, out).await,
+        Some(Act::Show { id }) => return page::show(desk, &id, out).await,
         Some(Act::Identify { from: Some(from), .. }) => {
-            return identify::many(&desk, &actor, &from, out).await;
+            return identify::many(desk, &actor, &from, out).await;
         }
         Some(Act::Identify {
             id: text,
@@ -141,14 +145,14 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
         }) => {
             let n = id(text.as_deref().unwrap_or_default())?;
             let given = [(control, control_again), (lot, lot_again)];
-            let material = material(&desk, n, given, out).await?;
+            let material = material(desk, n, given, out).await?;
             let reason = desk.reason(&Why::of(reason), out)?;
             desk.ledger.report_is_control(&desk.bench, &actor, n, &material, &reason).await?
         }
         Some(Act::Identify { id: text, specimen, again, .. }) => {
             let n = id(text.as_deref().unwrap_or_default())?;
             let (asked, first) = (identify::SPECIMEN, specimen.as_deref());
-            let given = identify::confirmed(&desk, n, asked, first, again.as_deref(), out).await?;
+            let given = identify::confirmed(desk, n, asked, first, again.as_deref(), out).await?;
             desk.ledger.report_identify(&desk.bench, &actor, n, &given).await?
         }
         Some(Act::Release { ids, why }) => {
@@ -173,7 +177,7 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
             }
             return done.tell(out);
         }
-        Some(Act::Reread { ids, reason }) => return reread(&desk, &actor, &ids, reason, out).await,
+        Some(Act::Reread { ids, reason }) => return reread(desk, &actor, &ids, reason, out).await,
     };
     tell(out, &became, &[])?;
     Ok(Exit::Done)
