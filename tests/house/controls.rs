@@ -4,7 +4,7 @@ use std::path::Path;
 use std::process::Command;
 
 use serde_json::Value;
-use wickline::simulate::analyzer::{Analyzer, Style};
+use wickline::simulate::analyzer::{SimulatedAnalyzer, Style};
 use wickline::simulate::port::SimPort;
 use wickline::simulate::script::{Class, Run, Script};
 
@@ -47,13 +47,13 @@ fn config(folder: &Folder, more: &str) -> std::path::PathBuf {
 
 const HOLD: &str = "controls_failed = \"hold\"\ncontrols_due = \"hold\"";
 
-async fn connect(daemon: &Daemon) -> Analyzer {
+async fn connect(daemon: &Daemon) -> SimulatedAnalyzer {
     let stream = tokio::net::TcpStream::connect(&daemon.lines[0]).await.expect("it listens");
     analyzer(SimPort::Tcp(stream), Style::Lis02)
 }
 
 /// One strip, sent until it is acknowledged: it is on the tape then.
-async fn send(analyzer: &mut Analyzer, number: &str, specimen: &str, glucose: usize) {
+async fn send(analyzer: &mut SimulatedAnalyzer, number: &str, specimen: &str, glucose: usize) {
     let class = if specimen.starts_with("QC") { Class::Control } else { Class::Routine };
     let (number, specimen) = (number.to_owned(), specimen.to_owned());
     let rungs = [("GLU".to_owned(), glucose)].into();

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use wickline::clock::SiteClock;
-use wickline::simulate::analyzer::{Analyzer, Sent, Style};
+use wickline::simulate::analyzer::{Sent, SimulatedAnalyzer, Style};
 use wickline::simulate::port::SimPort;
 use wickline::simulate::script::{Run, Script};
 use wickline_forward::receive::{Received, Receiver};
@@ -115,7 +115,7 @@ impl Service<'_> {
     async fn carries(
         &mut self,
         run: &Run,
-        bench: &mut Option<Analyzer>,
+        bench: &mut Option<SimulatedAnalyzer>,
         receiver: &mut Receiver,
         got: &mut Vec<Received>,
     ) -> bool {

@@ -40,7 +40,7 @@ async fn house(
 
 struct Bench {
     config: std::path::PathBuf,
-    analyzer: wickline::simulate::analyzer::Analyzer,
+    analyzer: wickline::simulate::analyzer::SimulatedAnalyzer,
 }
 
 impl Bench {

@@ -113,7 +113,7 @@ const FLOORS: [&[&str]; 8] = [
     &["store"],
     &["acts"],
     &["pipeline"],
-    &["house", "work"],
+    &["daemon"],
     &["chart", "prove", "sheet", "simulate"],
     &["cli", "console"],
 ];

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use wickline::clock::SiteClock;
-use wickline::simulate::analyzer::{Analyzer, Sent, Style};
+use wickline::simulate::analyzer::{Sent, SimulatedAnalyzer, Style};
 use wickline::simulate::port::SimPort;
 use wickline::simulate::script::{Class, Dice, Fault, Run, Script};
 use wickline_forward::receive::{Received, Receiver};
@@ -31,9 +31,9 @@ pub fn pads() -> Vec<(String, usize)> {
     strip.pads.iter().filter(|p| !p.optional).map(|p| (p.id.clone(), p.rungs.len())).collect()
 }
 
-pub fn analyzer(port: SimPort, style: Style) -> Analyzer {
+pub fn analyzer(port: SimPort, style: Style) -> SimulatedAnalyzer {
     let clock = SiteClock::new("Europe/Lisbon").expect("a zone of the tz database");
-    Analyzer::new(port, style, strip("ten-pad"), clock)
+    SimulatedAnalyzer::new(port, style, strip("ten-pad"), clock)
 }
 
 /// The port is to be kept until the daemon has ended: its number is given out again, and a daemon that

@@ -23,8 +23,8 @@ use std::collections::VecDeque;
 
 use wickline_normalize::Place;
 
+use self::command::{Belongs, Sequence};
 pub use self::command::{Commands, Printer};
-use self::command::{Heard, Sequence};
 pub use self::control::{Controls, name as control_name};
 use crate::Tick;
 use crate::ear::{Cut, Ending, Transmission};
@@ -236,9 +236,9 @@ impl Assembler {
             return;
         }
         match self.sequence.hear(&self.rules.printer, byte, at) {
-            Heard::Inside => return,
-            Heard::Outside => {}
-            Heard::Broken => {
+            Belongs::Inside => return,
+            Belongs::Outside => {}
+            Belongs::Broken => {
                 self.give_up_sequence();
                 return self.hear(byte, at, false);
             }

@@ -2,7 +2,7 @@
 //!
 //! [`judge`] is the one function through which a print becomes something that may be sent. It asks the parts in
 //! a fixed order: whose it is ([`mod@crate::class`]), what the dialect and the rules doubt, what each pad says
-//! (the desk), how controls stand, whether it was heard before. All reasons are kept; the first that was found
+//! (`strip_reading`), how controls stand, whether it was heard before. All reasons are kept; the first that was found
 //! is the first that is shown. It reads no clock and no store: what it must know beside the print comes as
 //! [`Facts`], so that judging again the same way gives the same.
 
@@ -12,7 +12,6 @@ use serde::{Deserialize, Serialize};
 
 use crate::class::{Class, Role, class, second_specimen, specimen};
 use crate::controls::{Locked, Standing};
-use crate::desk::Desk;
 use crate::hold::{Hold, Reason};
 use crate::identity;
 use crate::moment::Moment;
@@ -21,6 +20,7 @@ use crate::remark::Remark;
 use crate::report::{PrintedReading, Private, Report};
 use crate::rules::Rules;
 use crate::strip::Strip;
+use crate::strip_reading::StripReading;
 use crate::words::quote;
 
 /// Holds of one reason that a report keeps; the last one says how many more there were.
@@ -221,7 +221,7 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
     let mut readings = Vec::new();
     match strip {
         Ok(strip) => {
-            let (read, found) = Desk { strip, strips, rules, control }.read(report);
+            let (read, found) = StripReading { strip, strips, rules, control }.read(report);
             readings = read;
             holds.extend(found);
         }

@@ -24,7 +24,6 @@ pub mod codes;
 pub mod comments;
 pub mod controls;
 pub mod correction;
-mod desk;
 pub mod fault;
 pub mod figure;
 mod flags;
@@ -45,6 +44,7 @@ pub mod report;
 pub mod rules;
 pub mod sheet;
 pub mod strip;
+mod strip_reading;
 pub mod units;
 pub mod words;
 

@@ -12,9 +12,9 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use tokio::sync::oneshot;
-use wickline::acts::intake::Heard;
+use wickline::acts::intake::HeardReport;
 use wickline::clock::SiteClock;
-use wickline::house::House;
+use wickline::daemon::Daemon;
 use wickline::pipeline::event::Events;
 use wickline::settings::{bench::Bench, from_text};
 use wickline::simulate::print::two_column;
@@ -227,7 +227,7 @@ impl Site {
                     for (part, report) in
                         analyzer.dialect.read(&transmission).into_iter().enumerate()
                     {
-                        heard.push(Heard { report, part, heard_at: now, unheard: false });
+                        heard.push(HeardReport { report, part, heard_at: now, unheard: false });
                     }
                 }
             }
@@ -246,10 +246,10 @@ async fn drain(folder: &Path, count: usize, window: usize, delay: Duration) -> D
     site.fill(count, &name).await;
     let idle = resident_kib();
     let mut most = idle;
-    let mut house = House::open(site.bench.clone(), Events::default()).await.expect("stores");
-    house.start(None).await.expect("started");
+    let mut daemon = Daemon::open(site.bench.clone(), Events::default()).await.expect("stores");
+    daemon.start(None).await.expect("started");
     let (stop, stopped) = oneshot::channel::<()>();
-    let running = tokio::spawn(house.until_stopped(async {
+    let running = tokio::spawn(daemon.until_stopped(async {
         let _ = stopped.await;
     }));
     while had.load(Ordering::Relaxed) == 0 {
@@ -278,10 +278,10 @@ async fn million(folder: &Path) {
     let clock = SiteClock::new("UTC").expect("a zone");
     drop(site.ledger);
     let start = Instant::now();
-    let mut house = House::open(site.bench.clone(), Events::default()).await.expect("stores");
-    house.start(None).await.expect("started");
+    let mut daemon = Daemon::open(site.bench.clone(), Events::default()).await.expect("stores");
+    daemon.start(None).await.expect("started");
     println!("1,000,000 queued: started in       {:>9.1} ms", ms(start));
-    let ledger = house.ledger.clone().expect("a file");
+    let ledger = daemon.ledger.clone().expect("a file");
     let mut times = Vec::new();
     for after in (0..1_000_000).step_by(997) {
         let start = Instant::now();
@@ -302,7 +302,7 @@ async fn million(folder: &Path) {
     let start = Instant::now();
     assert_eq!(ledger.waiting("million").await.expect("counts").waiting, 1_000_000);
     println!("counting what waits                {:>9.1} ms", ms(start));
-    house.until_stopped(async {}).await.expect("a clean end");
+    daemon.until_stopped(async {}).await.expect("a clean end");
 }
 
 fn ms(since: Instant) -> f64 {

@@ -10,10 +10,10 @@ use std::time::{Duration, Instant};
 use tokio::io::AsyncWriteExt;
 use tokio::sync::oneshot;
 use wickline::clock::SiteClock;
-use wickline::house::House;
+use wickline::daemon::Daemon;
 use wickline::pipeline::event::{Event, Events};
 use wickline::settings::{bench::Bench, from_text};
-use wickline::simulate::analyzer::{Analyzer, Style};
+use wickline::simulate::analyzer::{SimulatedAnalyzer, Style};
 use wickline::simulate::port::SimPort;
 use wickline::simulate::print::two_column;
 use wickline::simulate::script::Script;
@@ -59,7 +59,7 @@ fn raw_sync(folder: &Path) -> f64 {
     f64::from(count) / start.elapsed().as_secs_f64()
 }
 
-/// A house in this process, with a receiver that says yes at once.
+/// A daemon in this process, with a receiver that says yes at once.
 struct Rig {
     receiver: Receiver,
     ledger: Ledger,
@@ -84,16 +84,16 @@ async fn rig(folder: &Path, name: &str, dialect: &str) -> Rig {
     let bench = Bench::build(&loaded).expect("a good configuration");
     let events = Events::default();
     let mut watch = events.watch();
-    let mut house = House::open(std::sync::Arc::new(bench), events).await.expect("stores");
-    house.start(None).await.expect("started");
+    let mut daemon = Daemon::open(std::sync::Arc::new(bench), events).await.expect("stores");
+    daemon.start(None).await.expect("started");
     let line = loop {
         if let Ok(Event::Ready { lines, .. }) = watch.recv().await {
             break lines[0].address.clone();
         }
     };
-    let ledger = house.ledger.clone().expect("a file");
+    let ledger = daemon.ledger.clone().expect("a file");
     let (stop, stopped) = oneshot::channel();
-    let running = tokio::spawn(house.until_stopped(async {
+    let running = tokio::spawn(daemon.until_stopped(async {
         let _ = stopped.await;
     }));
     Rig { receiver, ledger, line, stop, running }
@@ -156,7 +156,7 @@ async fn printed(folder: &Path, count: usize) -> f64 {
 async fn lis01(folder: &Path, count: usize) -> (f64, f64) {
     let mut rig = rig(folder, "lis01", "lis02").await;
     let port = SimPort::connect(&rig.line).await.expect("the line");
-    let mut analyzer = Analyzer::new(port, Style::Lis02, strip(), clock());
+    let mut analyzer = SimulatedAnalyzer::new(port, Style::Lis02, strip(), clock());
     let script = script(count);
     // H, P, O, ten R, L.
     let frames = count * 14;

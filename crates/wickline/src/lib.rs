@@ -7,8 +7,8 @@ pub mod cli;
 pub mod clock;
 pub mod console;
 pub mod csv;
+pub mod daemon;
 pub mod digest;
-pub mod house;
 pub mod pipeline;
 pub mod prove;
 pub mod settings;
@@ -17,4 +17,3 @@ pub mod simulate;
 pub mod store;
 #[cfg(test)]
 mod testing;
-pub mod work;

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use wickline::simulate::analyzer::{Analyzer, Sent, Style};
+use wickline::simulate::analyzer::{Sent, SimulatedAnalyzer, Style};
 use wickline::simulate::port::SimPort;
 use wickline::simulate::script::{Class, Run, Script};
 
@@ -95,7 +95,7 @@ pub struct Machine {
     pub memory: Vec<Strip>,
     /// Places in its memory that are not delivered: it sends them when it can (LIS01 only).
     pub waiting: Vec<usize>,
-    pub line: Option<Analyzer>,
+    pub line: Option<SimulatedAnalyzer>,
 }
 
 impl Machine {

@@ -64,7 +64,7 @@ enum State {
 
 /// What a byte is to a sequence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Heard {
+pub(super) enum Belongs {
     /// Part of one.
     Inside,
     /// No part of any.
@@ -86,21 +86,21 @@ impl Sequence {
     }
 
     /// What a byte is, with its place in case it has to be given back as text.
-    pub fn hear(&mut self, printer: &Printer, byte: u8, at: u64) -> Heard {
+    pub fn hear(&mut self, printer: &Printer, byte: u8, at: u64) -> Belongs {
         let next = match (self.state, printer) {
-            (State::Out, Printer::None) => return Heard::Outside,
+            (State::Out, Printer::None) => return Belongs::Outside,
             (State::Out, Printer::Ecma48 { eight_bits }) => match byte {
                 ESC => Some(State::Escape),
                 CSI if *eight_bits => Some(State::Control),
-                BEL => return Heard::Inside,
-                _ => return Heard::Outside,
+                BEL => return Belongs::Inside,
+                _ => return Belongs::Outside,
             },
             (State::Out, Printer::Commands(known)) => {
                 if known.alone.has(byte) {
-                    return Heard::Inside;
+                    return Belongs::Inside;
                 }
                 if !known.led.iter().any(|(lead, ..)| *lead == byte) {
-                    return Heard::Outside;
+                    return Belongs::Outside;
                 }
                 Some(State::Led(byte))
             }
@@ -112,14 +112,14 @@ impl Sequence {
             (State::Text(escaped), _) => text(byte, escaped),
             (state, _) => grammar(state, byte),
         };
-        let Some(next) = next.filter(|_| self.held.len() < LONGEST) else { return Heard::Broken };
+        let Some(next) = next.filter(|_| self.held.len() < LONGEST) else { return Belongs::Broken };
         self.state = next;
         if next == State::Out {
             self.held.clear();
         } else {
             self.held.push((byte, at));
         }
-        Heard::Inside
+        Belongs::Inside
     }
 }
 

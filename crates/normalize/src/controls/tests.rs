@@ -50,7 +50,7 @@ fn plan(
     ControlPlan::build(&levels, &rules, entries, strips, Units::Conventional)
 }
 
-/// What the desk makes of a print of control material.
+/// What reading makes of a print of control material.
 fn readings(print: &Report, strip: &Strip) -> Vec<Reading> {
     let signs = Signs { control_order: true, ..Signs::default() };
     let print = Report { signs, specimen: None, ..print.clone() };

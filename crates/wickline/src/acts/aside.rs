@@ -3,8 +3,8 @@
 
 use super::Became;
 use super::door::{self, Asked, Facts};
-use super::facts::{Known, no, whole};
-use super::retry::Again;
+use super::facts::{Known, refused, whole};
+use super::retry::Which;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -85,7 +85,7 @@ impl Ledger {
         for n in ids {
             let row = message_of(&mut write, *n).await?;
             if row.withdraws() || row.body.is_empty() {
-                return Err(no(format!(
+                return Err(refused(format!(
                     "{0}: the receiver still has the wrong result. `wickline queue retry {0}` sends the withdrawal \
                      again; once it was told otherwise: `wickline report told {1} --receiver {2} --who NAME --when \
                      TIME --how TEXT`. Nothing was changed",
@@ -115,7 +115,7 @@ impl Ledger {
     ) -> Result<(), StoreError> {
         let mut write = self.act().await?;
         let Some(message) = message::outstanding(&mut write, report, receiver).await? else {
-            return Err(no(format!(
+            return Err(refused(format!(
                 "report {report}: there is nothing that {receiver} still has to be told of a withdrawal; \
                  nothing was changed"
             )));
@@ -123,7 +123,7 @@ impl Ledger {
         let row = message_of(&mut write, message).await?;
         let Statement { who, when, how } = statement;
         if [who, when, how].iter().any(|t| t.trim().is_empty()) {
-            return Err(no("who was told, when and how: each in words; nothing was changed"));
+            return Err(refused("who was told, when and how: each in words; nothing was changed"));
         }
         let told = format!("{who} was told {when}, {how}; stated by {}", actor.name);
         let arrow = row.state.to(MessageState::SetAside)?;
@@ -153,7 +153,7 @@ impl Ledger {
         if !put_off.is_empty() && row.state == ReportState::Waiting {
             drop(write);
             // What was kept back or set aside on its way goes again, as it would by a retry.
-            self.message_retry(bench, actor, &Again::These(put_off)).await?;
+            self.message_retry(bench, actor, &Which::These(put_off)).await?;
             return Ok(vec![(n, "waiting".into())]);
         }
         let known = Known::of(&mut write, bench, &row).await?;
@@ -206,12 +206,12 @@ impl Ledger {
 /// A message, or that there is none.
 pub(crate) async fn message_of(write: &mut Write, n: i64) -> Result<MessageRow, StoreError> {
     let found = message::read(write, n).await?;
-    found.ok_or_else(|| no("there is no such message; `wickline queue` lists them"))
+    found.ok_or_else(|| refused("there is no such message; `wickline queue` lists them"))
 }
 
 fn not_so(row: &MessageRow, must_be: &str) -> StoreError {
     let (name, state) = (row.name(), row.state);
-    no(format!(
+    refused(format!(
         "{name} is {state}, not {must_be}; `wickline queue show {name}` tells. Nothing was changed"
     ))
 }

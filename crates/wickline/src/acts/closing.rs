@@ -7,7 +7,7 @@ use wickline_normalize::Class;
 use wickline_normalize::account::{Account, Told};
 use wickline_normalize::number;
 
-use crate::acts::facts::no;
+use crate::acts::facts::refused;
 use crate::acts::numbers::{self, Gap};
 use crate::clock::{self, SiteClock};
 use crate::settings::bench::{Analyzer, Bench};
@@ -67,14 +67,14 @@ impl Closed {
 
 /// The last that was heard on a day of one analyzer and mark.
 #[derive(Clone, Debug)]
-struct Heard {
+struct LastHeard {
     run: Run,
     value: i64,
     number: String,
 }
 
 /// What was heard last, by analyzer and mark.
-type Ends = BTreeMap<(String, String), Heard>;
+type Ends = BTreeMap<(String, String), LastHeard>;
 
 /// What was heard last of each mark.
 #[derive(Debug, Default)]
@@ -82,7 +82,7 @@ struct Last {
     /// Of the numbers that the analyzer goes on with, as far as the account knows.
     on: Ends,
     /// Of strips that a person said were runs of their own: it may have begun again with one of them.
-    asides: Vec<((String, String), Heard)>,
+    asides: Vec<((String, String), LastHeard)>,
 }
 
 /// One confirmation against what was heard.
@@ -91,7 +91,7 @@ struct Checked<'a> {
     mark: String,
     number: Option<&'a str>,
     value: i64,
-    heard: Option<Heard>,
+    heard: Option<LastHeard>,
     /// The analyzer shows a number of a run that the account did not know to go on.
     aside: bool,
     /// The number itself is on the sheet of this day.
@@ -202,7 +202,7 @@ fn unsure(
             }
             let heard = !one.aside && one.heard.as_ref().is_some_and(|h| h.value == one.value);
             if !heard && second.next().is_some() {
-                return Err(no(format!(
+                return Err(refused(format!(
                     "the last numbers of {analyzer} that were given differ; nothing was changed, look at it again"
                 )));
             }
@@ -224,13 +224,13 @@ fn last_heard(placed: &[Placed], marks: &Marks, day: &str) -> Last {
         if !spot.run.day.is_empty() && spot.run.day != day {
             continue;
         }
-        let heard = Heard { run: spot.run.clone(), value: spot.value, number: number.clone() };
+        let heard = LastHeard { run: spot.run.clone(), value: spot.value, number: number.clone() };
         let key = (one.item.analyzer.clone(), spot.mark.clone());
         if marks.is_aside(&one.item.analyzer, spot) {
             last.asides.push((key, heard));
             continue;
         }
-        let newer = |old: &Heard| (&old.run, old.value) < (&heard.run, heard.value);
+        let newer = |old: &LastHeard| (&old.run, old.value) < (&heard.run, heard.value);
         if last.on.get(&key).is_none_or(newer) {
             last.on.insert(key, heard);
         }
@@ -253,12 +253,12 @@ fn checked<'a>(
         if bench.analyzer(analyzer).is_none() && !heard_here {
             let known: Vec<&str> = bench.analyzers.iter().map(|a| a.id.as_str()).collect();
             let known = known.join(", ");
-            return Err(no(format!("there is no analyzer {analyzer}; configured: {known}")));
+            return Err(refused(format!("there is no analyzer {analyzer}; configured: {known}")));
         }
         let mut next = check_one(bench, marks, last, one)?;
         next.on_sheet = placed.iter().any(|p| next.is_at(p));
         if checked.iter().any(|c| c.analyzer == analyzer && c.mark == next.mark) {
-            return Err(no(format!("the last number of {analyzer} is given twice")));
+            return Err(refused(format!("the last number of {analyzer} is given twice")));
         }
         checked.push(next);
     }
@@ -266,7 +266,7 @@ fn checked<'a>(
     if lacking.is_empty() {
         return Ok(checked);
     }
-    Err(no(format!(
+    Err(refused(format!(
         "look at each analyzer for the last number of this day, and confirm it with --last; not \
          confirmed yet:\n{}",
         lacking.join("\n")
@@ -293,11 +293,13 @@ fn check_one<'a>(
             return Ok(Checked { analyzer, mark, number, value, heard, aside, on_sheet });
         }
         let heard = heard.join(", ");
-        return Err(no(format!("{analyzer} gave out numbers on this day, the last was {heard}")));
+        return Err(refused(format!(
+            "{analyzer} gave out numbers on this day, the last was {heard}"
+        )));
     };
     let (mark, value) = split(bench, marks, analyzer, number);
     let Some(value) = value else {
-        return Err(no(format!(
+        return Err(refused(format!(
             "`{number}` of {analyzer} is not a test number; write it as the analyzer prints it, or \
              `none` if it gave out none"
         )));
@@ -316,7 +318,7 @@ fn check_one<'a>(
         && is_behind(bench, analyzer, heard, value)
     {
         let was = &heard.number;
-        return Err(no(format!(
+        return Err(refused(format!(
             "{analyzer} gave out {was} on this day, which is after {number}: look at the analyzer again"
         )));
     }
@@ -337,7 +339,7 @@ fn split(bench: &Bench, marks: &Marks, analyzer: &str, text: &str) -> (String, O
 
 /// Whether a number was given out before the last one that was heard, by the shorter way where the
 /// counter wraps around.
-fn is_behind(bench: &Bench, analyzer: &str, heard: &Heard, value: i64) -> bool {
+fn is_behind(bench: &Bench, analyzer: &str, heard: &LastHeard, value: i64) -> bool {
     let counting = bench.analyzer(analyzer).map(|a| a.counting).unwrap_or_default();
     match counting.top {
         Some(top) => {
@@ -392,7 +394,7 @@ async fn enter(
         }
         let Some(analyzer) = bench.analyzer(one.analyzer) else {
             let id = one.analyzer;
-            return Err(no(format!(
+            return Err(refused(format!(
                 "{id} is not configured here: what it gave out before {number} is entered at its own \
                  bench, with `wickline day close {day} --last {id}={number}` there"
             )));
@@ -418,19 +420,19 @@ async fn enter_one(
     let number = number::split(text, &analyzer.rules);
     let generation = one.heard.as_ref().map(|h| h.run.generation);
     let Some(found) = account.confirm(&number, day, generation) else {
-        return Err(no(format!("`{text}` is no number that {id} is configured to give out")));
+        return Err(refused(format!("`{text}` is no number that {id} is configured to give out")));
     };
     if found.missing.is_empty() && !found.of_this_day && !one.on_sheet {
-        return Err(no(format!(
+        return Err(refused(format!(
             "number {text} of {id} is not on the sheet of {day}, and the account has it on that of another \
              day: confirm the last number of this day"
         )));
     }
     let class = Class::of_number(text, &analyzer.rules);
-    let told: Vec<numbers::Heard> = found
+    let told: Vec<numbers::ToldNumber> = found
         .missing
         .into_iter()
-        .map(|s| numbers::Heard { told: Told::Missing(s), day: day.to_owned(), class })
+        .map(|s| numbers::ToldNumber { told: Told::Missing(s), day: day.to_owned(), class })
         .collect();
     numbers::keep(write, id, &before, &account).await?;
     numbers::note(write, id, &told).await

@@ -2,7 +2,7 @@
 
 use sqlx::{Executor, Row};
 
-use crate::acts::facts::no;
+use crate::acts::facts::refused;
 use crate::clock;
 use crate::settings::effective::{Effective, changes};
 use crate::store::StoreError;
@@ -141,12 +141,12 @@ impl Ledger {
         let mut fitting = kept.into_iter().filter(|(print, _)| print.starts_with(begins));
         match (fitting.next(), fitting.next()) {
             (Some(one), None) => Ok(one),
-            (None, _) => Err(no(format!(
+            (None, _) => Err(refused(format!(
                 "no configuration has a fingerprint that begins with `{begins}`; \
                  `wickline trail configuration` lists them"
             ))),
             (Some(_), Some(_)) => {
-                Err(no(format!("several fingerprints begin with `{begins}`: give more of it")))
+                Err(refused(format!("several fingerprints begin with `{begins}`: give more of it")))
             }
         }
     }

@@ -3,10 +3,10 @@
 
 use wickline_normalize::{Judged, Reason, Report, Way};
 
-use super::again::Difference;
+use super::comparing::Difference;
 use super::decide::changed;
 use super::door::{self, Asked, Facts};
-use super::facts::{Known, analyzer, no, other, whole};
+use super::facts::{Known, analyzer, other, refused, whole};
 use super::intake::row_of;
 use super::reread::Update;
 use super::telling::{Outcome, Said, Saying, Word};
@@ -59,7 +59,7 @@ impl Ledger {
         match &source {
             Some(_) => take_over(&mut write, &open, &print, update).await?,
             None if print.specimen != open.print.specimen && open.given.is_none() => {
-                return Err(no(format!(
+                return Err(refused(format!(
                     "report {n}: its specimen id now reads otherwise: that is no correction. `wickline \
                      report withdraw {n} --specimen ID --reason TEXT` sends it under the right one"
                 )));
@@ -102,7 +102,7 @@ fn act(n: i64, as_in: Option<i64>, reason: &str, differences: &[Difference]) -> 
 async fn source(write: &mut Write, open: &ReportRow, other: i64) -> Result<ReportRow, StoreError> {
     let found = whole(write, other).await?;
     if found.analyzer != open.analyzer || other == open.n || found.is_control() {
-        return Err(no(format!(
+        return Err(refused(format!(
             "report {other} is no other patient's report of analyzer {}",
             open.analyzer
         )));
@@ -136,11 +136,13 @@ async fn stands(
 ) -> Result<(), StoreError> {
     let n = open.n;
     if judged.control_sign {
-        return Err(no(format!("report {n} now reads as control material: withdraw it")));
+        return Err(refused(format!("report {n} now reads as control material: withdraw it")));
     }
     let own = !readings_only && open.corrects.is_none();
     if let (Way::Repeat { of }, true) = (judged.way, own) {
-        return Err(no(format!("report {n} now reads as a repeat of report {of}: withdraw it")));
+        return Err(refused(format!(
+            "report {n} now reads as a repeat of report {of}: withdraw it"
+        )));
     }
     let cleared = hold::cleared(write, n).await?;
     let holds: Vec<String> = judged
@@ -156,7 +158,7 @@ async fn stands(
     if holds.is_empty() {
         return Ok(());
     }
-    Err(no(format!(
+    Err(refused(format!(
         "report {n}, read again, would be held; nothing was changed. {}",
         holds.join("; ")
     )))

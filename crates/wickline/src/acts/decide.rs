@@ -4,9 +4,9 @@
 use wickline_normalize::{Reason, Remedy};
 
 use super::Became;
-use super::again::{Difference, beside, texts};
+use super::comparing::{Difference, beside, texts};
 use super::door::{self, Asked, Facts, Pass, Then};
-use super::facts::{Known, codes, no, other, under, whole};
+use super::facts::{Known, codes, other, refused, under, whole};
 use super::identify::named;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -55,7 +55,7 @@ impl Ledger {
             }
             Decision::NewRun => {
                 if let Some(earlier) = row.corrects {
-                    return Err(no(format!(
+                    return Err(refused(format!(
                         "report {n} was decided to correct report {earlier} already: let it go as that, or \
                          set it aside"
                     )));
@@ -181,7 +181,7 @@ async fn corrected_by(
         (Some(of), _) => of,
         (None, [one]) => *one,
         (None, []) => {
-            return Err(no(format!(
+            return Err(refused(format!(
                 "report {}: no earlier report that went out has its number (or, without one, its specimen): \
                  `--of ID` says which one it corrects, or decide it is a new run or a mistake",
                 row.n
@@ -189,7 +189,7 @@ async fn corrected_by(
         }
         (None, several) => {
             let ids: Vec<String> = several.iter().map(i64::to_string).collect();
-            return Err(no(format!(
+            return Err(refused(format!(
                 "report {} may correct any of {}: say which with `--of ID`",
                 row.n,
                 ids.join(", ")
@@ -198,19 +198,19 @@ async fn corrected_by(
     };
     let earlier = whole(write, n).await?;
     if let Some(now) = report::speaks(write, earlier.root()).await?.filter(|now| *now != n) {
-        return Err(no(format!(
+        return Err(refused(format!(
             "report {now} goes under its OBR-3 now: name that one in place of {n}"
         )));
     }
     let out = earlier.state == crate::store::state::ReportState::Waiting && !earlier.is_control();
     if !out {
-        return Err(no(format!(
+        return Err(refused(format!(
             "report {n} is {}: nothing of it is out to be corrected",
             earlier.state
         )));
     }
     if earlier.analyzer != row.analyzer || earlier.n >= row.n {
-        return Err(no(format!(
+        return Err(refused(format!(
             "report {n} is no earlier report of the same analyzer: report {} cannot correct it",
             row.n
         )));

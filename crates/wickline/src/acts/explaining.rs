@@ -3,7 +3,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::acts::facts::no;
+use crate::acts::facts::refused;
 use crate::clock::SiteClock;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -95,7 +95,9 @@ impl Ledger {
         let other = self.missing_elsewhere(text).await?;
         let hint =
             other.map_or(String::new(), |o| format!("; it is missing on that of {o}: --date {o}"));
-        Ok(no(format!("number {text} is not on the sheet of {day}{hint}. Nothing was changed")))
+        Ok(refused(format!(
+            "number {text} is not on the sheet of {day}{hint}. Nothing was changed"
+        )))
     }
 }
 
@@ -218,7 +220,7 @@ fn analyzer_of(
     if analyzers.len() > 1 {
         let names: Vec<&str> = analyzers.into_iter().collect();
         let names = names.join(", ");
-        return Err(no(format!(
+        return Err(refused(format!(
             "number {text} is meant of which analyzer? Give --analyzer, one of {names}. Nothing was changed"
         )));
     }
@@ -236,7 +238,7 @@ fn one<'a>(
         lines.iter().filter(|p| p.item.state == state.text()).copied().collect();
     match fits.as_slice() {
         [line] => Ok(line),
-        [] => Err(no(match lines.first().map(|p| &p.item) {
+        [] => Err(refused(match lines.first().map(|p| &p.item) {
             Some(item) => {
                 let detail = item.detail.as_ref().map_or(String::new(), |d| format!(" ({d})"));
                 let (analyzer, is) = (&item.analyzer, &item.state);
@@ -249,7 +251,7 @@ fn one<'a>(
         several => {
             let ids: Vec<&str> = several.iter().map(|p| p.item.id.as_str()).collect();
             let ids = ids.join(", ");
-            Err(no(format!(
+            Err(refused(format!(
                 "number {text} is {state} more than once: name {ids}. Nothing was changed"
             )))
         }
@@ -265,7 +267,7 @@ async fn change(
 ) -> Result<(), StoreError> {
     let id = part.line.id_of(part.from, part.to);
     let Some(key) = &part.line.row else {
-        return Err(no(format!("{id} is a report, not {from}")));
+        return Err(refused(format!("{id} is a report, not {from}")));
     };
     let arrow = from.to(to)?;
     let range = if key.is_old { (key.from, key.to) } else { (part.from, part.to) };
@@ -274,7 +276,9 @@ async fn change(
     let rows: Vec<&Absent> = rows.iter().filter(|row| row.state == from).collect();
     let there: i64 = rows.iter().map(|row| row.to.min(range.1) - row.from.max(range.0) + 1).sum();
     if there != range.1 - range.0 + 1 {
-        return Err(no(format!("{id} is not {from} any more; nothing was changed, look again")));
+        return Err(refused(format!(
+            "{id} is not {from} any more; nothing was changed, look again"
+        )));
     }
     let why = (to == NumberState::Explained).then_some(what.reason.as_str());
     for row in rows {

@@ -6,7 +6,7 @@ use super::door::{Facts, Other, Under};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
-pub(crate) use crate::store::refused as no;
+pub(crate) use crate::store::refused;
 use crate::store::rows::message;
 use crate::store::rows::report::{self, Aside, ReportRow};
 
@@ -73,14 +73,14 @@ pub(crate) fn other(row: &ReportRow) -> Other<'_> {
 /// A report, or that there is none.
 pub(crate) async fn whole(write: &mut Write, n: i64) -> Result<ReportRow, StoreError> {
     report::read(write, n).await?.ok_or_else(|| {
-        no(format!("there is no report {n}; `wickline held` lists those that are held"))
+        refused(format!("there is no report {n}; `wickline held` lists those that are held"))
     })
 }
 
 /// The analyzer of a report, where it is this bench's.
 pub(crate) fn analyzer<'a>(bench: &'a Bench, row: &ReportRow) -> Result<&'a Analyzer, StoreError> {
     bench.analyzer(&row.analyzer).map(AsRef::as_ref).ok_or_else(|| {
-        no(format!(
+        refused(format!(
             "report {}: analyzer {} is not configured here; do this at its own bench",
             row.n, row.analyzer
         ))

@@ -5,7 +5,7 @@ use wickline_normalize::Reason;
 
 use super::Became;
 use super::door::{self, Asked, Facts, Then};
-use super::facts::{Known, analyzer, no, whole};
+use super::facts::{Known, analyzer, refused, whole};
 use super::second;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -26,7 +26,9 @@ impl Twice {
         if first == second {
             return Ok(Self(first.to_owned()));
         }
-        Err(no(format!("the {what} that were entered differ; nothing was changed, enter it again")))
+        Err(refused(format!(
+            "the {what} that were entered differ; nothing was changed, enter it again"
+        )))
     }
 
     #[must_use]
@@ -61,7 +63,9 @@ impl Ledger {
         let more: Vec<Reason> =
             facts.holds.iter().copied().chain(second.iter().map(|h| h.reason)).collect();
         let pass = door::pass(Asked::Identify, &Facts { holds: &more, ..facts })?;
-        bench.check_specimen(&row.analyzer, specimen, row.print.number.as_deref()).map_err(no)?;
+        bench
+            .check_specimen(&row.analyzer, specimen, row.print.number.as_deref())
+            .map_err(refused)?;
         let lifted: Vec<Reason> = row.reasons().filter(|r| pass.lifts(*r)).collect();
         report::identify(&mut write, n, specimen, &row.named(lifted)).await?;
         let was = row.specimen.replace(specimen.to_owned());
@@ -99,7 +103,7 @@ impl Ledger {
         let facts = Facts { twice: true, reason: Some(reason), ..known.facts(&row) };
         let pass = door::pass(Asked::FileAsControl, &facts)?;
         let analyzer = analyzer(bench, &row)?;
-        analyzer.check_level(level).map_err(no)?;
+        analyzer.check_level(level).map_err(refused)?;
         check_lot(lot)?;
         let by_analyzer = row.is_control();
         let lifted: Vec<Reason> = row.reasons().filter(|r| pass.lifts(*r)).collect();
@@ -135,5 +139,5 @@ fn check_lot(lot: &str) -> Result<(), StoreError> {
     if fits && lot.trim() == lot && !lot.chars().any(char::is_control) {
         return Ok(());
     }
-    Err(no(format!("a control lot is written as on its vial, 1 to {LONGEST} characters")))
+    Err(refused(format!("a control lot is written as on its vial, 1 to {LONGEST} characters")))
 }

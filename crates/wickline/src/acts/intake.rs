@@ -28,7 +28,7 @@ pub(crate) const PERHAPS_SENT: &str = "read before in a history that this ledger
 
 /// A report as the dialect read it, with its place among the reports of its transmission.
 #[derive(Clone, Debug)]
-pub struct Heard {
+pub struct HeardReport {
     pub report: Report,
     pub part: usize,
     pub heard_at: i64,
@@ -99,7 +99,7 @@ struct Fresh<'a> {
     n: i64,
     /// OBR-3, made once: it stands in the row and in the messages.
     filler: String,
-    heard: &'a Heard,
+    heard: &'a HeardReport,
     decided: Decided,
     pass: Pass,
     /// Read before, in a history that this ledger does not have: it was perhaps sent.
@@ -114,7 +114,7 @@ impl Ledger {
         bench: &Bench,
         analyzer: &Analyzer,
         tape: &str,
-        heard: &[Heard],
+        heard: &[HeardReport],
         span: Span,
     ) -> Result<Taken, StoreError> {
         let begun = std::time::Instant::now();
@@ -123,8 +123,8 @@ impl Ledger {
         let mut taken = Taken::default();
         if let Some(first) = heard.iter().map(|h| h.report.place.from).min() {
             let known = report_entry::places(&mut write, tape, &analyzer.id, first).await?;
-            let new = |h: &&Heard| !known.contains(&(h.report.place.from, h.part));
-            let fresh: Vec<&Heard> = heard.iter().filter(new).collect();
+            let new = |h: &&HeardReport| !known.contains(&(h.report.place.from, h.part));
+            let fresh: Vec<&HeardReport> = heard.iter().filter(new).collect();
             if !fresh.is_empty() {
                 taken =
                     self.take_fresh(&mut write, bench, analyzer, tape, &fresh, doubt_to).await?;
@@ -141,7 +141,7 @@ impl Ledger {
         bench: &Bench,
         analyzer: &Analyzer,
         tape: &str,
-        heard: &[&Heard],
+        heard: &[&HeardReport],
         doubt_to: u64,
     ) -> Result<Taken, StoreError> {
         let era = Era::draw()?;
@@ -286,7 +286,7 @@ impl Ledger {
 fn unsendable(
     bench: &Bench,
     analyzer: &Analyzer,
-    heard: &Heard,
+    heard: &HeardReport,
     decided: &Decided,
 ) -> Option<Hold> {
     let era = Era::measure();
@@ -334,7 +334,7 @@ fn pass_of(n: i64, analyzer: &Analyzer, judged: &Judged) -> Result<Pass, StoreEr
 
 fn subject<'a>(
     analyzer: &'a Analyzer,
-    heard: &'a Heard,
+    heard: &'a HeardReport,
     decided: &'a Decided,
     filler: &'a str,
 ) -> Subject<'a> {

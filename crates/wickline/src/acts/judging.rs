@@ -13,7 +13,7 @@ use wickline_normalize::judge::{
 use wickline_normalize::number::{self, Number};
 use wickline_normalize::{Class, Hold, Moment, Reason, Remark, Report, Role, Standing};
 
-use super::intake::Heard;
+use super::intake::HeardReport;
 use super::strip_lots::{Lots, lots};
 use super::{controls, numbers};
 use crate::clock::SiteClock;
@@ -38,7 +38,7 @@ const DOUBTED: &[Reason] =
 /// A memory reaches back no further: days. What is older has a wrong date. Our own choice, no source.
 const MEMORY: i64 = 31;
 
-impl Heard {
+impl HeardReport {
     /// The date that it prints, right or wrong, else the day that it was heard on.
     fn own_day(&self, site: &SiteClock) -> String {
         self.report.taken.map_or_else(|| site.day(self.heard_at), |t| t.day_text())
@@ -111,7 +111,7 @@ pub(crate) struct Judging<'a> {
     earlier: Vec<Earlier>,
     account: Account,
     account_before: Account,
-    told: Vec<numbers::Heard>,
+    told: Vec<numbers::ToldNumber>,
     runs: Vec<Ran>,
     lots: Lots,
     samples: Vec<(i64, i64)>,
@@ -127,7 +127,7 @@ impl<'a> Judging<'a> {
         write: &mut Write,
         bench: &'a Bench,
         analyzer: &'a Analyzer,
-        heard: &[&Heard],
+        heard: &[&HeardReport],
         next: i64,
     ) -> Result<Self, StoreError> {
         let mut days: HashSet<String> = HashSet::new();
@@ -159,7 +159,7 @@ impl<'a> Judging<'a> {
         judging.lots = lots(write.conn(), &analyzer.id).await?;
         if analyzer.rules.controls_policy.is_on() {
             // What an analyzer's memory is read out of was run before what came last.
-            let at = |h: &&Heard| h.report.taken.and_then(|t| bench.clock.us(t));
+            let at = |h: &&HeardReport| h.report.taken.and_then(|t| bench.clock.us(t));
             let at = heard.iter().map(|h| at(h).unwrap_or(h.heard_at).min(h.heard_at)).min();
             let runs =
                 controls::runs(write.conn(), &bench.clock, analyzer, at.unwrap_or(0)).await?;
@@ -169,7 +169,7 @@ impl<'a> Judging<'a> {
     }
 
     /// Judges one report against everything before it.
-    pub fn judge(&mut self, heard: &Heard) -> Decided {
+    pub fn judge(&mut self, heard: &HeardReport) -> Decided {
         if heard.unheard {
             self.account.stopped();
         }
@@ -194,7 +194,11 @@ impl<'a> Judging<'a> {
                 Role::Patient | Role::Control => judged.class,
             };
             let told = self.account.next(number, came).into_iter();
-            self.told.extend(told.map(|told| numbers::Heard { told, day: day.clone(), class }));
+            self.told.extend(told.map(|told| numbers::ToldNumber {
+                told,
+                day: day.clone(),
+                class,
+            }));
         }
         self.remember(print, &decided);
         decided
@@ -202,7 +206,7 @@ impl<'a> Judging<'a> {
 
     /// Judges a report again whose number was entered when it came first. Where its date is believed only
     /// now, its number counts on that day, unless that would open a gap: nobody knows that it is one.
-    pub fn again(&mut self, heard: &Heard, sequence: Option<&str>) -> Decided {
+    pub fn again(&mut self, heard: &HeardReport, sequence: Option<&str>) -> Decided {
         let timed = self.timed(heard, None, false);
         let number = heard.report.number.as_deref();
         let number = number.map(|t| number::split(&key_text(t), &self.analyzer.rules));
@@ -216,7 +220,7 @@ impl<'a> Judging<'a> {
         let (day, told) = (timed.day.clone(), self.account.next(&number, came));
         let decided = self.decide(heard, timed, spot.as_deref());
         let class = decided.judged.class;
-        self.told.extend(told.into_iter().map(|told| numbers::Heard {
+        self.told.extend(told.into_iter().map(|told| numbers::ToldNumber {
             told,
             day: day.clone(),
             class,
@@ -225,7 +229,7 @@ impl<'a> Judging<'a> {
     }
 
     /// The day among whose numbers a report counts.
-    fn counts_on(&self, heard: &Heard, number: Option<&Number>, timed: &Timed) -> String {
+    fn counts_on(&self, heard: &HeardReport, number: Option<&Number>, timed: &Timed) -> String {
         let (Some(number), Some(_)) = (number, timed.clock) else { return timed.day.clone() };
         let ours = self.bench.clock.moment(heard.heard_at);
         let next = heard.report.taken.filter(|t| t.days() == ours.days() + 1);
@@ -233,7 +237,7 @@ impl<'a> Judging<'a> {
         self.account.day_of(number, &timed.day, next.as_deref())
     }
 
-    fn decide(&mut self, heard: &Heard, timed: Timed, sequence: Option<&str>) -> Decided {
+    fn decide(&mut self, heard: &HeardReport, timed: Timed, sequence: Option<&str>) -> Decided {
         let print = &heard.report;
         let strip = strip_of(print, &self.analyzer.strips).map_or("", |s| s.id.as_str());
         let lot = self.lots.at(strip, timed.at).cloned();
@@ -288,7 +292,7 @@ impl<'a> Judging<'a> {
     }
 
     /// Whether the printed time is believed, and on which sheet and when the report stands.
-    fn timed(&mut self, heard: &Heard, number: Option<&Number>, enter: bool) -> Timed {
+    fn timed(&mut self, heard: &HeardReport, number: Option<&Number>, enter: bool) -> Timed {
         let site = &self.bench.clock;
         let ours = Timed {
             own_day: heard.own_day(site),

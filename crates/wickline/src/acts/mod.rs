@@ -1,7 +1,6 @@
 //! What people and the daemon do to reports, messages and numbers: each act one transaction, and whatever
 //! changes what a receiver is told passes the door.
 
-pub mod again;
 pub mod aside;
 pub mod closing;
 pub mod comparing;
@@ -14,6 +13,7 @@ pub mod decide;
 pub mod door;
 pub mod explaining;
 mod facts;
+pub mod from_tape;
 pub mod holdings;
 pub mod identify;
 pub mod intake;

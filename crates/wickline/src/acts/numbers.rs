@@ -28,7 +28,7 @@ pub struct Gap {
 
 /// What a number told, and whose it was.
 #[derive(Clone, Debug)]
-pub(crate) struct Heard {
+pub(crate) struct ToldNumber {
     pub told: Told,
     /// The day of the report that told it.
     pub day: String,
@@ -86,7 +86,7 @@ pub(crate) async fn began_again(
         let came = Came { day: &day, taken, repeat: false };
         let class = Class::of_number(&text, &analyzer.rules);
         let told = now.began_again(&number, came).into_iter();
-        heard.extend(told.map(|told| Heard { told, day: day.clone(), class }));
+        heard.extend(told.map(|told| ToldNumber { told, day: day.clone(), class }));
         let sequence = now.spot_of(&number, came).map(|spot| spot.sequence());
         numbering::belongs(write, report, sequence).await?;
     }
@@ -134,7 +134,7 @@ impl Ledger {
 pub(crate) async fn note(
     write: &mut Write,
     analyzer: &str,
-    heard: &[Heard],
+    heard: &[ToldNumber],
 ) -> Result<Vec<Gap>, StoreError> {
     let now = clock::now_us();
     let (mut open, mut last): (Vec<Stretch>, Vec<Gap>) = (Vec::new(), Vec::new());

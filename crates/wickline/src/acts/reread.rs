@@ -2,10 +2,11 @@
 
 use wickline_normalize::{Hold, Reason, Report, Way};
 
-use super::again::{self, Difference, Seen};
+use super::comparing::{self, Difference, Seen};
 use super::door::{self, Asked, Facts, Then, Under};
-use super::facts::{Known, analyzer, codes, no, under, whole};
-use super::intake::{Columns, Heard, row_of};
+use super::facts::{Known, analyzer, codes, refused, under, whole};
+use super::from_tape;
+use super::intake::{Columns, HeardReport, row_of};
 use super::judging::{Decided, Judging};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
@@ -65,12 +66,12 @@ impl Ledger {
         let n = open.n;
         let analyzer = analyzer(bench, open)?;
         if open.tape != tape.id {
-            return Err(no(format!("report {n} was heard at another bench: reread it there")));
+            return Err(refused(format!("report {n} was heard at another bench: reread it there")));
         }
         let place = open.print.place;
-        let mut reports = again::read(tape, analyzer, &open.print).await?;
+        let mut reports = from_tape::read(tape, analyzer, &open.print).await?;
         let (Some(print), true) = (reports.pop(), reports.is_empty()) else {
-            return Err(no(format!(
+            return Err(refused(format!(
                 "report {n}: the dialect now finds no report, or several, in its lines"
             )));
         };
@@ -79,7 +80,7 @@ impl Ledger {
         if let Some(given) = &open.given {
             print.identify(given.clone());
         }
-        let heard = Heard { report: print, part: 0, heard_at: open.heard_at, unheard: false };
+        let heard = HeardReport { report: print, part: 0, heard_at: open.heard_at, unheard: false };
         let mut judging = Judging::begin(write, bench, analyzer, &[&heard], n).await?;
         // A number that can be read only now was not entered when it came.
         let entered = open.print.number == heard.report.number;
@@ -119,7 +120,7 @@ impl Ledger {
             holds.push(Hold::new(Reason::ClassDisagree, why));
         }
         if let (Some(root), Under::Withdrawn) = (open.corrects, under(&mut write, &open).await?) {
-            return Err(no(format!(
+            return Err(refused(format!(
                 "report {root}, which {n} was to correct, was withdrawn since: set it aside"
             )));
         }
@@ -147,7 +148,7 @@ impl Ledger {
         if decided.run.is_some() {
             self.release_now(bench, analyzer).await;
         }
-        let differences = again::differences(&before, &after);
+        let differences = comparing::differences(&before, &after);
         Ok(Reread { n, state, differences })
     }
 }
@@ -197,7 +198,7 @@ fn seen_before(open: &ReportRow) -> Seen {
         class: open.class.code().to_owned(),
         number: open.print.number.clone(),
         specimen: open.specimen.clone(),
-        readings: again::texts(&open.readings),
+        readings: comparing::texts(&open.readings),
     }
 }
 
@@ -208,6 +209,6 @@ fn seen_after(row: &Columns, state: ReportState, reasons: &[Reason]) -> Seen {
         class: row.class.code().to_owned(),
         number: row.number.clone(),
         specimen: row.specimen.clone(),
-        readings: again::texts(&row.readings),
+        readings: comparing::texts(&row.readings),
     }
 }

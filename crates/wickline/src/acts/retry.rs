@@ -3,7 +3,7 @@
 
 use super::aside::message_of;
 use super::door::{self, Asked, Facts, Pass};
-use super::facts::{Known, no, whole};
+use super::facts::{Known, refused, whole};
 use super::identify::Twice;
 use super::telling::{AGAIN, History, Saying, Word, build};
 use super::withdraw::Withdrawn;
@@ -20,7 +20,7 @@ use crate::store::trail::{Act, Actor, record};
 
 /// Which messages a person wants sent again.
 #[derive(Clone, Debug)]
-pub enum Again {
+pub enum Which {
     /// Every refused message, of one receiver or of all.
     Refused { receiver: Option<String> },
     /// These: refused, kept back, or set aside by a person.
@@ -74,12 +74,12 @@ impl Ledger {
         &self,
         bench: &Bench,
         actor: &Actor,
-        again: &Again,
+        which: &Which,
     ) -> Result<Vec<Resent>, StoreError> {
         let mut write = self.act().await?;
-        let ids = match again {
-            Again::These(ids) => ids.clone(),
-            Again::Refused { receiver } => {
+        let ids = match which {
+            Which::These(ids) => ids.clone(),
+            Which::Refused { receiver } => {
                 message::refused(&mut write, receiver.as_deref()).await?
             }
         };
@@ -147,12 +147,12 @@ impl Ledger {
             (false, Saying::Results) => Some(Amends::Corrects),
             (false, Saying::Withdrawal) => Some(Amends::Withdraws),
         };
-        let (heeds, reason) = (history.heeds(), amends.map(|_| why));
+        let (built_on, reason) = (history.built_on(), amends.map(|_| why));
         if body == stuck.body {
             let arrow = stuck.state.to(MessageState::Waiting)?;
             message::back_in_queue(write, stuck.n, arrow).await?;
             if amends.is_some() {
-                message::annotate(write, stuck.n, amends, reason, &heeds).await?;
+                message::annotate(write, stuck.n, amends, reason, &built_on).await?;
             }
             return Ok(Went::Same);
         }
@@ -165,7 +165,7 @@ impl Ledger {
         let (receiver, report) = (stuck.receiver.clone(), open.n);
         let made = Made { n, control_id: id, receiver, report, body, made_at };
         message::insert(write, &[made]).await?;
-        message::annotate(write, n, amends, reason, &heeds).await?;
+        message::annotate(write, n, amends, reason, &built_on).await?;
         if let Some((filler, specimen)) = &stuck.retired {
             message::retire(write, n, filler, specimen.as_deref()).await?;
         }
@@ -186,7 +186,7 @@ impl Ledger {
             let mut write = self.act().await?;
             let asked = stuck(&mut write, message).await?;
             if asked.retired.is_some() {
-                return Err(no(format!("{}: its OBR-3 was withdrawn already", asked.name())));
+                return Err(refused(format!("{}: its OBR-3 was withdrawn already", asked.name())));
             }
             asked.report
         };
@@ -261,7 +261,7 @@ async fn leave(
 ) -> Result<(ReportRow, Pass), StoreError> {
     let open = sayer(write, stuck).await?;
     if stuck.retired.is_some() && !stuck.withdraws() {
-        return Err(no(format!(
+        return Err(refused(format!(
             "{0}: its OBR-3 was withdrawn; `wickline queue set-aside {0}` ends it",
             stuck.name()
         )));
@@ -290,7 +290,7 @@ async fn sayer(write: &mut Write, row: &MessageRow) -> Result<ReportRow, StoreEr
 fn target<'a>(bench: &'a Bench, stuck: &MessageRow) -> Result<&'a Target, StoreError> {
     let found = bench.targets.iter().find(|t| t.id == stuck.receiver);
     found.map(|t| t.as_ref()).ok_or_else(|| {
-        no(format!("{}: receiver {} is not configured here", stuck.name(), stuck.receiver))
+        refused(format!("{}: receiver {} is not configured here", stuck.name(), stuck.receiver))
     })
 }
 
@@ -315,5 +315,5 @@ async fn stuck(write: &mut Write, n: i64) -> Result<MessageRow, StoreError> {
     if row.state == MessageState::Refused || kept_back || aside {
         return Ok(row);
     }
-    Err(no(format!("{} is neither refused nor kept back", row.name())))
+    Err(refused(format!("{} is neither refused nor kept back", row.name())))
 }

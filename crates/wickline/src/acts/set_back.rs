@@ -5,7 +5,7 @@ use sqlx::Executor;
 use tracing::{error, warn};
 use wickline_normalize::Reason;
 
-use crate::acts::facts::no;
+use crate::acts::facts::refused;
 use crate::acts::intake::PERHAPS_SENT;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -127,7 +127,7 @@ impl Ledger {
     ) -> Result<Notice, StoreError> {
         let mut write = self.act().await?;
         let Some(lifted) = notice::lift(&mut write, n).await? else {
-            return Err(no(format!(
+            return Err(refused(format!(
                 "there is no notice {n} to lift; `wickline ledger notices` has them"
             )));
         };
@@ -164,7 +164,7 @@ async fn doubt_known(write: &mut Write, tape: &str) -> Result<(), StoreError> {
     .bind(tape.to_owned());
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     let query = sqlx::query(
-        "UPDATE message SET perhaps = 1 WHERE perhaps = 0 AND state = 'waiting' AND state <> 'accepted' \
+        "UPDATE message SET maybe_sent = 1 WHERE maybe_sent = 0 AND state = 'waiting' AND state <> 'accepted' \
          AND report IN (SELECT n FROM report WHERE tape = $1)",
     )
     .bind(tape.to_owned());

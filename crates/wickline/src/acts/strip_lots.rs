@@ -3,7 +3,7 @@
 use sqlx::AnyConnection;
 use wickline_normalize::judge::StripLot;
 
-use super::facts::no;
+use super::facts::refused;
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
@@ -69,11 +69,11 @@ impl Ledger {
         let fits = (1..=LONGEST).contains(&lot.lot.chars().count());
         if !fits || lot.lot.trim() != lot.lot || lot.lot.chars().any(char::is_control) {
             let why = format!("a strip lot is written as on its box, 1 to {LONGEST} characters");
-            return Err(no(why));
+            return Err(refused(why));
         }
         let today = bench.clock.day(now);
         if let Some(day) = lot.last_day.as_ref().filter(|day| **day < today) {
-            return Err(no(format!(
+            return Err(refused(format!(
                 "strip lot {} was good until {day}, and today is {today}: such strips give no \
                  results; nothing was changed",
                 lot.lot
@@ -83,7 +83,7 @@ impl Ledger {
         let lots = lots(write.conn(), &analyzer.id).await?;
         let was = lots.at(strip, now);
         if was == Some(lot) {
-            return Err(no(format!(
+            return Err(refused(format!(
                 "strip lot {} is the one in use on {}; nothing was changed",
                 told(lot),
                 analyzer.id
@@ -108,14 +108,14 @@ fn strip_named<'a>(analyzer: &'a Analyzer, named: Option<&str>) -> Result<&'a st
     let known: Vec<&str> = analyzer.strips.iter().map(|s| s.id.as_str()).collect();
     match (named, known.as_slice()) {
         (None, [only]) => Ok(*only),
-        (None, _) => Err(no(format!(
+        (None, _) => Err(refused(format!(
             "analyzer {} has several strips; say which with --strip: {}",
             analyzer.id,
             known.join(", ")
         ))),
         (Some(id), _) => known.iter().find(|k| **k == id).copied().ok_or_else(|| {
             let known = known.join(", ");
-            no(format!("strip {id} is none of analyzer {}: {known}", analyzer.id))
+            refused(format!("strip {id} is none of analyzer {}: {known}", analyzer.id))
         }),
     }
 }

@@ -8,7 +8,7 @@ use wickline_normalize::correction::{Known, Sent, learn};
 
 use super::compose::{self, Subject};
 use super::door::Pass;
-use super::facts::no;
+use super::facts::refused;
 use crate::clock;
 use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
@@ -110,7 +110,7 @@ impl History {
         for (past, sent) in self.told() {
             let kept = past.body.as_deref().ok_or("its bytes are not kept any more".to_owned());
             let rows = kept.and_then(told).map_err(|why| {
-                no(format!(
+                refused(format!(
                     "report {}: what a message of it told cannot be read: {why}",
                     past.report
                 ))
@@ -121,7 +121,7 @@ impl History {
     }
 
     /// Their ids, for whoever sends what was built on them.
-    pub(crate) fn heeds(&self) -> String {
+    pub(crate) fn built_on(&self) -> String {
         let ids: Vec<String> = self.told().map(|(past, _)| past.n.to_string()).collect();
         ids.join(",")
     }
@@ -172,7 +172,7 @@ pub(crate) fn build(
             compose::amendment(bench, target, control_id, made_at, &subject, &correction, withdraws)
         }
     };
-    built.map_err(|hold| no(format!("report {}: {}", open.n, hold.detail)))
+    built.map_err(|hold| refused(format!("report {}: {}", open.n, hold.detail)))
 }
 
 /// Why no message could be built for some receiver of a report's results. None: all can.
@@ -300,7 +300,7 @@ impl Ledger {
         };
         if !history.0.is_empty() {
             let why = amends.map(|_| reason);
-            message::annotate(write, n, amends, why, &history.heeds()).await?;
+            message::annotate(write, n, amends, why, &history.built_on()).await?;
         }
         Ok((said, Some(n)))
     }
@@ -327,7 +327,7 @@ impl Ledger {
             Saying::Withdrawal => Amends::Withdraws,
         };
         let reason = word.why.unwrap_or(AGAIN);
-        message::annotate(write, n, Some(amends), Some(reason), &history.heeds()).await?;
+        message::annotate(write, n, Some(amends), Some(reason), &history.built_on()).await?;
         message::cannot_go(write, n, MessageState::Waiting.to(MessageState::Refused)?).await?;
         Ok((Said::Unreachable, Some(n)))
     }
@@ -340,7 +340,7 @@ impl Ledger {
         let Some(found) = message::heeding(&mut write, n).await? else { return Ok(false) };
         let past = message::history(&mut write, found.root, &found.filler, receiver).await?;
         let history = History(past);
-        let heeded = |past: &Past| found.heeds.split(',').any(|id| id == past.n.to_string());
+        let heeded = |past: &Past| found.built_on.split(',').any(|id| id == past.n.to_string());
         if history.told().all(|(past, _)| past.n >= n || heeded(past)) {
             return Ok(false);
         }

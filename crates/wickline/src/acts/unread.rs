@@ -2,7 +2,7 @@
 
 use wickline_normalize::{Class, Hold, Reason, Report};
 
-use super::intake::{Columns, Heard, PERHAPS_SENT, Taken, TakenReport};
+use super::intake::{Columns, HeardReport, PERHAPS_SENT, Taken, TakenReport};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -31,7 +31,7 @@ impl Ledger {
         bench: &Bench,
         analyzer: &Analyzer,
         tape: &str,
-        heard: &Heard,
+        heard: &HeardReport,
         span: Span,
         error: &StoreError,
     ) -> Result<Taken, StoreError> {
@@ -68,7 +68,7 @@ impl Ledger {
 }
 
 /// What bears a sign of control material keeps it.
-fn class(heard: &Heard) -> Class {
+fn class(heard: &HeardReport) -> Class {
     let signs = &heard.report.signs;
     if signs.control_order || signs.control_message { Class::Control } else { Class::Routine }
 }
@@ -77,7 +77,7 @@ async fn enter(
     write: &mut Write,
     tape: &str,
     analyzer: &Analyzer,
-    heard: &Heard,
+    heard: &HeardReport,
     day: &str,
 ) -> Result<i64, StoreError> {
     let n = take(write, "report", 1).await?;

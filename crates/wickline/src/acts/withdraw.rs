@@ -1,7 +1,7 @@
 //! Taking back what went out, and sending it anew under the right specimen id.
 
 use super::door::{self, Asked, Facts, Pass};
-use super::facts::{Known, no, whole};
+use super::facts::{Known, refused, whole};
 use super::identify::{Twice, named};
 use super::telling::{Outcome, Saying, Word};
 use crate::settings::bench::Bench;
@@ -48,9 +48,9 @@ impl Ledger {
         let pass = door::pass(asked, &facts)?;
         if let Some(specimen) = specimen.map(Twice::text) {
             let number = open.print.number.as_deref();
-            bench.check_specimen(&open.analyzer, specimen, number).map_err(no)?;
+            bench.check_specimen(&open.analyzer, specimen, number).map_err(refused)?;
             if open.specimen.as_deref() == Some(specimen) {
-                return Err(no(format!("report {n} goes under this specimen id already")));
+                return Err(refused(format!("report {n} goes under this specimen id already")));
             }
         }
         let was = named(open.specimen.as_deref());

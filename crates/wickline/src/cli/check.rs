@@ -13,12 +13,12 @@ use wickline_normalize::Role;
 use super::output::Output;
 use super::person::chosen;
 use super::{Answer, As, Exit, Failure, loaded};
+use crate::daemon::ledger_work::bench_name;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::room::free_bytes;
 use crate::store::tape::Tape;
-use crate::work::bench_name;
 
 /// `wickline check`, `wickline check --offline`, `wickline check --record --as "J. Mast" --reason "new lot"`
 #[derive(Debug, Args)]

@@ -16,7 +16,7 @@ use crate::pipeline::event::{Event, Events};
 use crate::settings;
 use crate::settings::bench::Bench;
 use crate::sheet::Sheet;
-use crate::simulate::analyzer::{Analyzer, Style};
+use crate::simulate::analyzer::{SimulatedAnalyzer, Style};
 use crate::simulate::port::SimPort;
 use crate::simulate::script::{Class, Dice, Fault, Run, Script, dice_rungs};
 
@@ -66,12 +66,12 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     let events = Events::default();
     let mut watch = events.watch();
     let bench = std::sync::Arc::new(bench);
-    let house = super::run::started(bench.clone(), &events).await?;
-    let Some(ledger) = house.ledger.clone() else {
+    let daemon = super::run::started(bench.clone(), &events).await?;
+    let Some(ledger) = daemon.ledger.clone() else {
         return Err(Failure::unreachable("the ledger could not be opened"));
     };
     let (stop, stopped) = oneshot::channel::<()>();
-    let running = tokio::spawn(house.until_stopped(async {
+    let running = tokio::spawn(daemon.until_stopped(async {
         let _ = stopped.await;
     }));
     let analyzers = tokio::spawn(run_both(ports, first, second));
@@ -213,8 +213,8 @@ fn expected(first: &Script, second: &Script) -> Expected {
 async fn run_both(ports: (SimPort, SimPort), first: Script, second: Script) -> std::io::Result<()> {
     let zone = || clock::SiteClock::new("Europe/Lisbon").map_err(std::io::Error::other);
     let strip = |name| Strip::builtin(name).ok_or_else(|| std::io::Error::other("no such strip"));
-    let mut one = Analyzer::new(ports.0, Style::Lis02, strip("ten-pad")?, zone()?);
-    let mut two = Analyzer::new(ports.1, Style::TwoColumn, strip("eleven-pad")?, zone()?);
+    let mut one = SimulatedAnalyzer::new(ports.0, Style::Lis02, strip("ten-pad")?, zone()?);
+    let mut two = SimulatedAnalyzer::new(ports.1, Style::TwoColumn, strip("eleven-pad")?, zone()?);
     one.pause = Duration::from_millis(150);
     two.pause = Duration::from_millis(150);
     tokio::try_join!(one.run(&first, |_, _| ()), two.run(&second, |_, _| ()))?;

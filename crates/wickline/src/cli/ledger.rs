@@ -8,7 +8,7 @@ use serde_json::json;
 use super::output::{Output, Tone};
 use super::{Answer, As, Desk, Exit, Failure, Why, id};
 use crate::address::Address;
-use crate::house::lock;
+use crate::daemon::lock;
 use crate::settings::bench::People;
 use crate::store::ledger::Ledger;
 use crate::store::rows::notice::Notice;

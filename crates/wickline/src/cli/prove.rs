@@ -232,7 +232,7 @@ fn canonical(loaded: &Loaded) -> Result<String, Failure> {
     Ok(serde_json::to_string(&table).unwrap_or_default())
 }
 
-fn habits(loaded: &Loaded, raw: &settings::Analyzer) -> Result<(Habits, String), Failure> {
+fn habits(loaded: &Loaded, raw: &settings::AnalyzerKeys) -> Result<(Habits, String), Failure> {
     if raw.dialect == "lis02" {
         return Ok((Habits::lis02(), "lis02".to_owned()));
     }
@@ -259,7 +259,11 @@ fn read_text(path: &Path) -> Result<String, Failure> {
 }
 
 /// The classes that this analyzer's print can show; why not is a note.
-fn signs(raw: &settings::Analyzer, habits: &Habits, notes: &mut Vec<String>) -> Vec<(Class, Sign)> {
+fn signs(
+    raw: &settings::AnalyzerKeys,
+    habits: &Habits,
+    notes: &mut Vec<String>,
+) -> Vec<(Class, Sign)> {
     let control = (raw.control_marks.as_slice(), raw.control_specimens.as_slice());
     let lis02 = raw.dialect == "lis02";
     let mut signs = Vec::new();

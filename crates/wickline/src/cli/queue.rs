@@ -12,7 +12,7 @@ use serde_json::json;
 use super::held::identify;
 use super::output::Output;
 use super::{Answer, As, Desk, Exit, Failure, Why, id};
-use crate::acts::retry::{Again, Resent, Went};
+use crate::acts::retry::{Resent, Went, Which};
 use crate::sheet::todo::word;
 use crate::store::lists::names::{Listed, Typed, Unchosen, chosen};
 use crate::store::lists::queue::Asked;
@@ -133,14 +133,14 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
         Some(Act::Retry { ids, refused, specimen, again: second }) => {
             let actor = desk.actor(who)?;
             let again = if refused {
-                Again::Refused { receiver: filter.receiver.clone() }
+                Which::Refused { receiver: filter.receiver.clone() }
             } else {
                 let renames = specimen.as_deref();
                 let renames = renames.map_or(String::new(), |s| format!(" --specimen {}", word(s)));
                 let named = Named { verb: "retry", more: renames + &who.again(), fits: is_stuck };
-                Again::These(named.messages(desk, &ids).await?)
+                Which::These(named.messages(desk, &ids).await?)
             };
-            if let (Some(specimen), Again::These(ids)) = (specimen, &again) {
+            if let (Some(specimen), Which::These(ids)) = (specimen, &again) {
                 let given = (specimen.as_str(), second.as_deref());
                 return renamed(desk, &actor, ids, given, out).await;
             }

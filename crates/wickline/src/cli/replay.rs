@@ -11,11 +11,11 @@ use tokio::sync::watch;
 
 use super::output::{Output, Tone};
 use super::{Answer, Exit, Failure, bench};
-use crate::acts::again::{Difference, differences};
+use crate::acts::comparing::{Difference, differences};
 use crate::address::Address;
 use crate::pipeline::event::Events;
+use crate::pipeline::kept_lease::KeptLease;
 use crate::pipeline::reading::Reading;
-use crate::pipeline::tenure::Tenure;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -98,7 +98,7 @@ async fn read_all(
         events: Events::default(),
         wakes: Vec::new(),
         ended: None,
-        tenure: Tenure::alone(),
+        lease: KeptLease::alone(),
         away: false,
         owed: true,
         stop: stopping,

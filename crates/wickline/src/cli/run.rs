@@ -10,12 +10,12 @@ use tracing::{error, info};
 use super::output::Output;
 use super::{Answer, Exit, Failure, bench};
 use crate::console::Console;
-use crate::house::House;
+use crate::daemon::Daemon;
 use crate::pipeline::event::{Event, Events};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 
-/// Why the running house has to stop.
+/// Why the running daemon has to stop.
 enum Ask {
     /// SIGTERM or SIGINT.
     Stop,
@@ -32,8 +32,8 @@ pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
     loop {
         let events = Events::default();
         let telling = tokio::spawn(tell(events.watch(), out.json));
-        let house = match started(bench.clone(), &events).await {
-            Ok(house) => house,
+        let daemon = match started(bench.clone(), &events).await {
+            Ok(daemon) => daemon,
             // What parses may still not open: then what worked a moment ago goes on.
             Err(error) if before.is_some() => {
                 error!(%error, "the new configuration cannot be opened: the old one stays");
@@ -44,7 +44,7 @@ pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
             Err(error) => return Err(error.into()),
         };
         let mut asked = None;
-        let ended = house.until_stopped(async { asked = Some(signals.next(&events).await) }).await;
+        let ended = daemon.until_stopped(async { asked = Some(signals.next(&events).await) }).await;
         let _ = tokio::time::timeout(std::time::Duration::from_secs(1), telling).await;
         ended?;
         match asked {
@@ -54,16 +54,16 @@ pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
     }
 }
 
-/// A house that works, with its console where the configuration has one.
-pub(super) async fn started(bench: Arc<Bench>, events: &Events) -> Result<House, StoreError> {
-    let mut house = House::open(bench.clone(), events.clone()).await?;
+/// A daemon that works, with its console where the configuration has one.
+pub(super) async fn started(bench: Arc<Bench>, events: &Events) -> Result<Daemon, StoreError> {
+    let mut daemon = Daemon::open(bench.clone(), events.clone()).await?;
     let console = Console::bind(bench.console).await?;
-    house.start(console.as_ref().and_then(Console::address)).await?;
+    daemon.start(console.as_ref().and_then(Console::address)).await?;
     if let Some(console) = console {
-        let sight = house.sight();
-        house.beside(console.run(sight));
+        let sight = daemon.sight();
+        daemon.beside(console.run(sight));
     }
-    Ok(house)
+    Ok(daemon)
 }
 
 /// Tells systemd, and in JSON everybody, what happens.
@@ -86,7 +86,7 @@ async fn tell(mut events: broadcast::Receiver<Event>, json: bool) {
     }
 }
 
-/// The signals, listened to from the first moment to the last: one that comes while a house is being
+/// The signals, listened to from the first moment to the last: one that comes while a daemon is being
 /// closed or opened is not lost.
 struct Signals {
     path: PathBuf,
@@ -102,7 +102,7 @@ impl Signals {
         Ok(Self { path, term, interrupt, hangup })
     }
 
-    /// Waits for a signal that ends this house. A SIGHUP with a wrong configuration changes nothing.
+    /// Waits for a signal that ends this daemon. A SIGHUP with a wrong configuration changes nothing.
     async fn next(&mut self, events: &Events) -> Ask {
         loop {
             tokio::select! {

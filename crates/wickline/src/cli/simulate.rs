@@ -11,7 +11,7 @@ use wickline_normalize::strip::Strip;
 use super::output::Output;
 use super::{Answer, Exit, Failure};
 use crate::clock::SiteClock;
-use crate::simulate::analyzer::{Analyzer, Sent, Style};
+use crate::simulate::analyzer::{Sent, SimulatedAnalyzer, Style};
 use crate::simulate::port::SimPort;
 use crate::simulate::script::Script;
 
@@ -82,7 +82,7 @@ pub async fn simulate(options: Options, out: &Output) -> Answer {
         out.line(path);
     }
     let clock = SiteClock::new(&options.timezone).map_err(Failure::wrong)?;
-    let mut analyzer = Analyzer::new(port, options.dialect, strip, clock);
+    let mut analyzer = SimulatedAnalyzer::new(port, options.dialect, strip, clock);
     if let Some(faster) = std::num::NonZeroU32::new(options.speed_up) {
         analyzer.speed = options.speed.saturating_mul(faster.get());
         analyzer.pause = Duration::from_secs(options.every) / faster.get();

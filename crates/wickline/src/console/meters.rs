@@ -50,22 +50,19 @@ pub fn describe() {
 }
 
 /// Reads one receiver's queue.
-pub async fn standing(ledger: &Ledger, target: &Target) {
-    let Ok(standing) = ledger.within(ledger.waiting(&target.id)).await else { return };
+pub async fn queue(ledger: &Ledger, target: &Target) {
+    let Ok(counts) = ledger.within(ledger.waiting(&target.id)).await else { return };
     let now = clock::now_us();
-    let states = [
-        ("waiting", standing.waiting),
-        ("kept-back", standing.kept_back),
-        ("refused", standing.refused),
-    ];
+    let states =
+        [("waiting", counts.waiting), ("kept-back", counts.kept_back), ("refused", counts.refused)];
     for (state, count) in states {
         gauge!("wickline_queue_messages", "receiver" => target.id.clone(), "state" => state)
             .set(count as f64);
     }
     gauge!("wickline_queue_oldest_seconds", "receiver" => target.id.clone())
-        .set(standing.oldest_s(now) as f64);
+        .set(counts.oldest_s(now) as f64);
     gauge!("wickline_queue_late", "receiver" => target.id.clone())
-        .set(u8::from(target.is_late(standing.waiting, standing.oldest_s(now))));
+        .set(u8::from(target.is_late(counts.waiting, counts.oldest_s(now))));
 }
 
 /// Counts what is held now.

@@ -15,7 +15,7 @@ use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
 use tokio::net::TcpListener;
 use tracing::info;
 
-use crate::house::Sight;
+use crate::daemon::Sight;
 use crate::store::StoreError;
 
 /// The console, listening.
@@ -124,7 +124,7 @@ async fn numbers(State(shared): Shared) -> impl IntoResponse {
     metrics::gauge!("wickline_tape_up").set(u8::from(*sight.tape.borrow()));
     if let Some(ledger) = ledger {
         for target in &sight.bench.targets {
-            meters::standing(&ledger, target).await;
+            meters::queue(&ledger, target).await;
         }
         for analyzer in &sight.bench.analyzers {
             meters::controls(&ledger, &sight.bench, analyzer).await;

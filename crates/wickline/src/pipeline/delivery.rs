@@ -13,8 +13,8 @@ use wickline_forward::schedule::Backoff;
 use wickline_forward::verdict::Verdict;
 
 use super::event::{Event, Events};
+use super::kept_lease::KeptLease;
 use super::recorder::{Record, Recorder, UNRECORDED};
-use super::tenure::Tenure;
 use crate::clock;
 use crate::settings::bench::Target;
 use crate::store::StoreError;
@@ -37,7 +37,7 @@ pub struct Delivery {
     pub target: Arc<Target>,
     pub events: Events,
     pub wake: Arc<Notify>,
-    pub tenure: Tenure,
+    pub lease: KeptLease,
     pub stop: watch::Receiver<bool>,
 }
 
@@ -127,12 +127,12 @@ impl Flow {
     async fn run(mut self) -> Result<(), StoreError> {
         let mut stop = self.way.stop.clone();
         while !*stop.borrow() {
-            if self.way.tenure.now().is_none() && self.flying.is_empty() {
+            if self.way.lease.now().is_none() && self.flying.is_empty() {
                 // Another daemon's turn: it may want the only connection that the receiver takes.
                 self.courier.close();
                 self.start_over().await;
                 tokio::select! {
-                    () = self.way.tenure.held() => {}
+                    () = self.way.lease.held() => {}
                     () = super::stopped(&mut stop) => break,
                 }
             }
@@ -151,7 +151,7 @@ impl Flow {
             }
             tokio::select! {
                 outcomes = self.courier.next() => self.ended(outcomes).await,
-                () = self.way.tenure.lost() => {
+                () = self.way.lease.lost() => {
                     // Another may deliver now: nothing that is not yet written may go out any more.
                     let given_up = self.courier.close();
                     self.ended(given_up).await;
@@ -176,7 +176,7 @@ impl Flow {
         self.page.clear();
         self.page_read = Instant::now();
         let (ledger, target) = (self.way.ledger.clone(), self.way.target.clone());
-        let token = self.way.tenure.token();
+        let token = self.way.lease.token();
         let begins = self.begun != Some(token);
         let page = ledger
             .within(async {
@@ -205,9 +205,9 @@ impl Flow {
 
     /// Hands messages to the courier, as many as may be in flight, while the lease is ours.
     async fn hand_over(&mut self) -> Result<(), StoreError> {
-        while self.courier.can_take() && self.way.tenure.now().is_some() {
+        while self.courier.can_take() && self.way.lease.now().is_some() {
             let Some(mut due) = self.page.pop_front() else { return Ok(()) };
-            if due.heeds && due.attempts == 0 {
+            if due.built_on && due.attempts == 0 {
                 if !self.flying.is_empty() {
                     // What is in flight may be what it was built in place of: that comes first.
                     self.page.push_front(due);
@@ -369,7 +369,7 @@ impl Flow {
             state: state.text(),
             attempts,
         });
-        let token = self.way.tenure.token();
+        let token = self.way.lease.token();
         if let Ok(permit) = self.room.clone().acquire_owned().await {
             let _ = self.records.send(Record { settled, token, permit }).await;
         }
@@ -402,7 +402,7 @@ impl Flow {
             let first = self.failures == 0;
             self.failures = self.failures.saturating_add(1);
             let next = clock::now_us() + i64::try_from(pause.as_micros()).unwrap_or(i64::MAX);
-            let (ledger, token) = (&self.way.ledger, self.way.tenure.token());
+            let (ledger, token) = (&self.way.ledger, self.way.lease.token());
             let receiver = &self.way.target.id;
             let noted = ledger.queue_tried(receiver, token, &tried, next, reason, &why);
             match ledger.within(noted).await {

@@ -4,12 +4,12 @@ mod counted;
 pub mod delivery;
 pub mod event;
 pub mod hearing;
-pub mod lookout;
+pub mod kept_lease;
 pub mod noting;
+pub mod queue_watch;
 pub mod reading;
 pub mod recorder;
 pub mod seen;
-pub mod tenure;
 
 use tokio::sync::watch;
 

@@ -11,8 +11,8 @@ use tracing::{error, info, warn};
 use wickline_listen::ear::Ear;
 
 use super::event::{Event, Events};
-use super::tenure::Tenure;
-use crate::acts::intake::{Gap, Heard, Taken};
+use super::kept_lease::KeptLease;
+use crate::acts::intake::{Gap, HeardReport, Taken};
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
@@ -53,7 +53,7 @@ pub struct Reading {
     /// Told when a framed message ends. None: what is printed is read as it comes.
     pub ended: Option<Arc<Notify>>,
     /// Two daemons must not read two analyzers of one name into one ledger.
-    pub tenure: Tenure,
+    pub lease: KeptLease,
     /// The ledger could not be reached the last time; false at first.
     pub away: bool,
     /// Controls may have passed, and nobody has looked yet whom that lets go; true at first.
@@ -68,7 +68,7 @@ struct Cursor {
     safe: i64,
     noted: i64,
     clock: TapeClock,
-    found: Vec<Heard>,
+    found: Vec<HeardReport>,
     /// The line was not heard at some time since the last report.
     unheard: bool,
 }
@@ -78,7 +78,7 @@ impl Reading {
     pub async fn run(mut self) -> Result<(), StoreError> {
         let mut stop = self.stop.clone();
         tokio::select! {
-            () = self.tenure.held() => {}
+            () = self.lease.held() => {}
             () = super::stopped(&mut stop) => return Ok(()),
         }
         let Some(start) = self.start().await? else { return Ok(()) };
@@ -168,7 +168,7 @@ impl Reading {
             let reports = self.analyzer.dialect.read(&transmission);
             for (part, report) in reports.into_iter().enumerate() {
                 let unheard = std::mem::take(&mut cursor.unheard);
-                cursor.found.push(Heard { report, part, heard_at: at, unheard });
+                cursor.found.push(HeardReport { report, part, heard_at: at, unheard });
             }
         }
         if cursor.ear.is_idle() {
@@ -244,10 +244,10 @@ impl Reading {
     /// Waits until the analyzer is ours to read. False: told to stop before.
     async fn ours(&mut self) -> bool {
         let mut stop = self.stop.clone();
-        if self.tenure.now().is_none() {
+        if self.lease.now().is_none() {
             warn!(analyzer = %self.analyzer.id, "not ours to read now: what is heard stays on the tape");
             tokio::select! {
-                () = self.tenure.held() => {}
+                () = self.lease.held() => {}
                 () = super::stopped(&mut stop) => return false,
             }
         }
@@ -255,7 +255,7 @@ impl Reading {
     }
 
     /// One transaction's worth. False: told to stop before it could be done.
-    async fn take_group(&mut self, group: &[Heard], span: Span) -> Result<bool, StoreError> {
+    async fn take_group(&mut self, group: &[HeardReport], span: Span) -> Result<bool, StoreError> {
         let mut failed = 0;
         loop {
             let (line, end) = (&self.analyzer.id, group.iter().map(|h| h.report.place.to).max());
@@ -290,7 +290,7 @@ impl Reading {
     /// That is kept as its lines, and the others go on.
     async fn part(
         &mut self,
-        group: &[Heard],
+        group: &[HeardReport],
         span: Span,
         error: StoreError,
     ) -> Result<bool, StoreError> {
@@ -319,7 +319,7 @@ impl Reading {
     /// What was held for controls may go, after a start and after each run of control material. Where
     /// the ledger is away for this, it is tried again.
     async fn release(&mut self) -> Result<(), StoreError> {
-        if self.tenure.now().is_none() || !std::mem::take(&mut self.owed) {
+        if self.lease.now().is_none() || !std::mem::take(&mut self.owed) {
             return Ok(());
         }
         match self.ledger.release_passed(&self.bench, &self.analyzer).await {

@@ -21,7 +21,7 @@ pub struct Settings {
     pub console: Console,
     #[serde(default)]
     pub reference: BTreeMap<String, String>,
-    pub analyzer: Vec<Analyzer>,
+    pub analyzer: Vec<AnalyzerKeys>,
     pub control: Vec<Control>,
     pub comment: Vec<Comment>,
     pub receiver: Vec<Receiver>,
@@ -61,7 +61,7 @@ pub struct Console {
 }
 
 #[derive(Clone, Debug, Deserialize)]
-pub struct Analyzer {
+pub struct AnalyzerKeys {
     pub id: String,
     pub line: String,
     pub speed: u32,

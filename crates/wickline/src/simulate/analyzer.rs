@@ -13,7 +13,7 @@ use super::script::{Fault, Run, Script};
 use crate::clock::{self, SiteClock};
 
 /// How the simulated analyzer talks.
-pub struct Analyzer {
+pub struct SimulatedAnalyzer {
     pub port: SimPort,
     pub dialect: Style,
     pub strip: Strip,
@@ -53,7 +53,7 @@ pub enum Sent {
     Kept,
 }
 
-impl Analyzer {
+impl SimulatedAnalyzer {
     #[must_use]
     pub fn new(port: SimPort, dialect: Style, strip: Strip, clock: SiteClock) -> Self {
         Self { port, dialect, strip, clock, speed: 0, pause: Duration::ZERO, sender: Sender::new() }

@@ -19,6 +19,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_6.sql"),
     include_str!("schema/schema_7.sql"),
     include_str!("schema/schema_8.sql"),
+    include_str!("schema/schema_9.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.

@@ -6,7 +6,7 @@ use sqlx::{AssertSqlSafe, Executor, Row};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
-use crate::store::refused as no;
+use crate::store::refused;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
 use crate::store::trail::record;
@@ -103,13 +103,13 @@ const TABLES: &[Table] = &[
             ("detail", Text),
             ("answer", Bytes),
             ("settled_at", Whole),
-            ("put_by", Whole),
+            ("kept_back", Whole),
             ("filler", Text),
             ("amends", Text),
             ("why", Text),
             ("specimen", Text),
-            ("heeds", Text),
-            ("perhaps", Whole),
+            ("built_on", Text),
+            ("maybe_sent", Whole),
             ("aside", Text),
             ("told", Text),
             ("owes", Whole),
@@ -313,7 +313,7 @@ impl Ledger {
             .one("SELECT count(*) + (SELECT count(*) FROM message) FROM report", |r| r.try_get(0))
             .await?;
         if rows > 0 {
-            return Err(no(format!(
+            return Err(refused(format!(
                 "{} is not empty: a ledger is moved into a new one only",
                 to.label()
             )));

@@ -104,7 +104,7 @@ fn every_policy() -> Vec<String> {
 }
 
 impl Lab {
-    fn print(&mut self, print: &Print, n: usize) -> Heard {
+    fn print(&mut self, print: &Print, n: usize) -> HeardReport {
         let digits = 6 - print.number.len();
         let number = match print.number {
             "" => format!("0{n:05}"),
@@ -161,7 +161,7 @@ async fn no_policy_opens_the_door() {
         }
         lab.ledger.reports_undelivered(&lab.bench).await.expect("looked at");
         lab.ledger.release_passed(&lab.bench, &lab.bench.analyzers[0]).await.expect("looked at");
-        let again = Again::Refused { receiver: None };
+        let again = Which::Refused { receiver: None };
         lab.ledger.message_retry(&lab.bench, &actor, &again).await.expect("nothing to retry");
     }
     assert_eq!(n, 36 * PRINTS.len());

@@ -328,7 +328,7 @@ async fn two_receivers_in_different_situations(mut lab: Lab) {
     assert_eq!(lab.gist(*two).await.1, "F", "it said no to the first");
     lab.settle("lis", *one, MessageState::Accepted).await;
     assert_eq!(lab.item(second).await.state, "waiting", "the ward's is not in yet");
-    let refused = Again::These(vec![ward]);
+    let refused = Which::These(vec![ward]);
     let retried = lab.ledger.message_retry(&lab.bench, &person(), &refused).await;
     assert!(retried.is_err(), "the refused one was replaced");
     // A receiver that is not configured any more and was told: somebody must tell it.
@@ -377,7 +377,7 @@ async fn a_correction_that_was_refused_is_heeded_when_it_goes_again(mut lab: Lab
     // The first is refused after all, and so is the correction of what it never took.
     lab.settle("lis", old, MessageState::Refused).await;
     lab.settle("lis", new, MessageState::Refused).await;
-    let all = Again::Refused { receiver: None };
+    let all = Which::Refused { receiver: None };
     let resent = lab.ledger.message_retry(&lab.bench, &person(), &all).await.expect("again");
     assert_eq!((resent[0].n, resent[0].went), (old, Went::SaidSince(Some(new))));
     let Went::Anew(anew) = resent[1].went else { panic!("{resent:?}") };
@@ -407,7 +407,7 @@ async fn what_was_kept_back_never_goes_behind_its_correction(mut lab: Lab) {
     lab.correction(id).await;
     lab.ledger.message_hold(&person(), &[old], "stuck").await.expect("kept back");
     let later = *lab.waiting().await.last().expect("a correction");
-    let these = Again::These(vec![old]);
+    let these = Which::These(vec![old]);
     let resent = lab.ledger.message_retry(&lab.bench, &person(), &these).await.expect("again");
     assert_eq!(resent[0].went, Went::SaidSince(Some(later)));
 }
@@ -465,7 +465,7 @@ async fn a_withdrawal_refused_twice_goes_all_the_same(mut lab: Lab) {
         if again == 1 {
             lab.layout().processing = "D".parse().expect("a processing id");
         }
-        let all = Again::Refused { receiver: None };
+        let all = Which::Refused { receiver: None };
         let resent = lab.ledger.message_retry(&lab.bench, &person(), &all).await.expect("again");
         gone = resent[0].went.instead().unwrap_or(gone);
         assert_eq!(lab.waiting().await, [gone]);
@@ -493,7 +493,7 @@ async fn what_was_on_the_wire_is_not_overtaken(mut lab: Lab) {
         lab.correction(id).await;
         let new = lab.waiting().await[0];
         let due = lab.ledger.queue_page("lis", 0, 1).await.expect("a page").remove(0);
-        assert!(due.heeds);
+        assert!(due.built_on);
         assert!(!lab.ledger.queue_overtaken("lis", new).await.expect("asked"));
         if accepted {
             lab.settle("lis", old, MessageState::Accepted).await;
@@ -502,7 +502,7 @@ async fn what_was_on_the_wire_is_not_overtaken(mut lab: Lab) {
         }
         assert!(lab.ledger.queue_overtaken("lis", new).await.expect("asked"));
         assert!(lab.waiting().await.is_empty());
-        let all = Again::Refused { receiver: None };
+        let all = Which::Refused { receiver: None };
         let resent = lab.ledger.message_retry(&lab.bench, &person(), &all).await.expect("again");
         let anew = resent[0].went.instead().expect("built anew");
         assert_eq!(lab.gist(anew).await.2, "GLU-GRADE 2+ C; ");

@@ -46,7 +46,7 @@ impl Lab {
         self.hear_that(analyzer, heard).await
     }
 
-    pub(super) async fn hear_that(&mut self, analyzer: usize, heard: Heard) -> Taken {
+    pub(super) async fn hear_that(&mut self, analyzer: usize, heard: HeardReport) -> Taken {
         let analyzer = self.bench.analyzers[analyzer].clone();
         let taken =
             self.ledger.intake(&self.bench, &analyzer, &self.tape.id, &[heard], Span::to(1)).await;
@@ -447,7 +447,7 @@ async fn sums_add_up_over_any_history(mut lab: Lab) {
                 let no = Settled { reason, ..settled(id, MessageState::Refused) };
                 drop(ledger.queue_settle("two", 0, &[no]).await);
             }
-            5 => drop(ledger.message_retry(&lab.bench, &actor, &Again::These(vec![id])).await),
+            5 => drop(ledger.message_retry(&lab.bench, &actor, &Which::These(vec![id])).await),
             _ => drop(lab.explain(&[&number], Some("bench-1")).await),
         }
         let sheet = lab.sheet().await;

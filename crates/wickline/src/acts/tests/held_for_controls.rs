@@ -8,7 +8,7 @@ use wickline_normalize::{Moment, Policy, Reason};
 
 use super::{Lab, material, twice};
 use crate::acts::control_views::ControlStanding;
-use crate::acts::intake::{Heard, TakenReport};
+use crate::acts::intake::{HeardReport, TakenReport};
 use crate::clock::now_us;
 use crate::settings::bench::Bench;
 use crate::settings::from_text;
@@ -58,14 +58,14 @@ impl Lab {
         self.took(heard).await
     }
 
-    fn printed(&mut self, time: &str, specimen: &str, glucose: &str) -> Heard {
+    fn printed(&mut self, time: &str, specimen: &str, glucose: &str) -> HeardReport {
         let taken = Moment::from_digits(time).expect("a time");
         let us = self.bench.clock.us(taken).expect("a time of the zone");
         self.printed_at(us, specimen, glucose)
     }
 
     /// Numbers of their own, so that no two are the same.
-    fn printed_at(&mut self, us: i64, specimen: &str, glucose: &str) -> Heard {
+    fn printed_at(&mut self, us: i64, specimen: &str, glucose: &str) -> HeardReport {
         let number = format!("{}", self.at);
         let mut heard = self.heard(&number, specimen, glucose);
         heard.report.number = None;
@@ -74,7 +74,7 @@ impl Lab {
         heard
     }
 
-    async fn took(&self, heard: Heard) -> TakenReport {
+    async fn took(&self, heard: HeardReport) -> TakenReport {
         self.take(&[heard], 1).await.reports.remove(0)
     }
 

@@ -18,7 +18,7 @@ impl Lab {
     }
 
     /// A plain patient's print with this number, the line unheard before it or not.
-    fn numbered(&mut self, number: &str, unheard: bool) -> Heard {
+    fn numbered(&mut self, number: &str, unheard: bool) -> HeardReport {
         let specimen = format!("KP-{number:0>5}-{}", self.at);
         let mut heard = self.heard(number, &specimen, "NEG");
         heard.unheard = unheard;
@@ -73,16 +73,16 @@ async fn what_nobody_listened_to_is_unknown_until_it_comes(mut lab: Lab) {
 
 async fn numbers_of_a_counter_that_wraps(lab: Lab) {
     let mut lab = lab.with("", "numbers = \"never\"\nnumber_last = 20");
-    let first: Vec<Heard> = ["18", "19"].map(|n| lab.numbered(n, false)).into();
+    let first: Vec<HeardReport> = ["18", "19"].map(|n| lab.numbered(n, false)).into();
     lab.take(&first, 1).await;
     // 20 is skipped on the way over the end, 2 after it; 18 and 19 come again one round later.
-    let second: Vec<Heard> = ["1", "3"].map(|n| lab.numbered(n, false)).into();
+    let second: Vec<HeardReport> = ["1", "3"].map(|n| lab.numbered(n, false)).into();
     let taken = lab.take(&second, 2).await;
     assert_eq!(gaps(&taken), ["20", "2"]);
-    let late: Vec<Heard> = ["20", "2"].map(|n| lab.numbered(n, false)).into();
+    let late: Vec<HeardReport> = ["20", "2"].map(|n| lab.numbered(n, false)).into();
     lab.take(&late, 3).await;
     assert!(lab.absent(DAY).await.is_empty());
-    let rest: Vec<Heard> = (4..=19).map(|n| lab.numbered(&n.to_string(), false)).collect();
+    let rest: Vec<HeardReport> = (4..=19).map(|n| lab.numbered(&n.to_string(), false)).collect();
     let taken = lab.take(&rest, 4).await;
     let held: Vec<_> = taken.reports.iter().filter(|r| r.state != ReportState::Waiting).collect();
     assert!(held.is_empty(), "the same numbers of another round are not used twice: {held:?}");

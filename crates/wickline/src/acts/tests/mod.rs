@@ -9,8 +9,8 @@ use wickline_listen::ear::{Cut, Ending, Transmission};
 use wickline_normalize::{Place, Reason};
 
 use crate::acts::identify::{Material, Twice};
-use crate::acts::intake::{Heard, Taken};
-use crate::acts::retry::{Again, Went};
+use crate::acts::intake::{HeardReport, Taken};
+use crate::acts::retry::{Went, Which};
 use crate::address::Address;
 use crate::clock::SiteClock;
 use crate::settings::bench::Bench;
@@ -105,7 +105,7 @@ impl Lab {
     }
 
     /// A print as the dialect reads it, at the next place of the tape.
-    fn heard(&mut self, number: &str, specimen: &str, glucose: &str) -> Heard {
+    fn heard(&mut self, number: &str, specimen: &str, glucose: &str) -> HeardReport {
         let action = if specimen.starts_with("QC") { "Q" } else { "N" };
         let records = format!(
             "H|\\^&|||SIM|||||LIS||P|LIS2-A2|20260314091502\nP|1\n\
@@ -120,7 +120,7 @@ impl Lab {
     }
 
     /// The one report of these records, at the next place of the tape.
-    fn records(&mut self, records: &str) -> Heard {
+    fn records(&mut self, records: &str) -> HeardReport {
         let mut lines = Vec::new();
         for record in records.lines() {
             let place = Place { from: self.at, to: self.at + record.len() as u64 };
@@ -130,7 +130,7 @@ impl Lab {
         let place = lines[0].place.join(lines[lines.len() - 1].place);
         let transmission = Transmission { place, lines, ending: Ending::Complete };
         let mut reports = self.bench.analyzers[0].dialect.read(&transmission);
-        Heard {
+        HeardReport {
             report: reports.pop().expect("one report"),
             part: 0,
             heard_at: 1_773_480_000_000_000,
@@ -138,7 +138,7 @@ impl Lab {
         }
     }
 
-    async fn take(&self, heard: &[Heard], safe: i64) -> Taken {
+    async fn take(&self, heard: &[HeardReport], safe: i64) -> Taken {
         let analyzer = &self.bench.analyzers[0];
         let taken =
             self.ledger.intake(&self.bench, analyzer, &self.tape.id, heard, Span::to(safe)).await;
@@ -247,7 +247,7 @@ async fn a_repeat_is_linked_and_a_reused_number_is_held(mut lab: Lab) {
 
 async fn a_skipped_number_is_missing_until_it_comes(mut lab: Lab) {
     let numbers = ["1", "2", "5"];
-    let heard: Vec<Heard> =
+    let heard: Vec<HeardReport> =
         numbers.iter().map(|n| lab.heard(n, &format!("KP-0000{n}"), "NEG")).collect();
     let taken = lab.take(&heard, 1).await;
     assert_eq!(gaps(&taken), ["3-4"]);
@@ -353,7 +353,7 @@ async fn a_receiver_that_comes_later_gets_what_waited(mut lab: Lab) {
 }
 
 async fn the_queue_keeps_its_order_and_forgets_nothing(mut lab: Lab) {
-    let heard: Vec<Heard> =
+    let heard: Vec<HeardReport> =
         (1..=5).map(|n| lab.heard(&n.to_string(), &format!("KP-0000{n}"), "NEG")).collect();
     lab.take(&heard, 1).await;
     let all = lab.waiting().await;
@@ -371,21 +371,21 @@ async fn the_queue_keeps_its_order_and_forgets_nothing(mut lab: Lab) {
         .await
         .expect("noted");
     assert_eq!(lab.waiting().await, [all[4]]);
-    let refused = Again::Refused { receiver: None };
+    let refused = Which::Refused { receiver: None };
     let resent = lab.ledger.message_retry(&lab.bench, &actor, &refused).await.expect("again");
     let resent: Vec<_> = resent.iter().map(|r| (r.n, r.went)).collect();
     assert_eq!(resent, [(all[2], Went::Same)], "nothing changed: same bytes");
-    let back = Again::These(vec![all[1]]);
+    let back = Which::These(vec![all[1]]);
     lab.ledger.message_retry(&lab.bench, &actor, &back).await.expect("again");
     assert_eq!(lab.waiting().await, [all[1], all[2], all[4]]);
-    let accepted = Again::These(vec![all[0]]);
+    let accepted = Which::These(vec![all[0]]);
     let accepted = lab.ledger.message_retry(&lab.bench, &actor, &accepted).await;
     assert!(accepted.is_err(), "what was accepted is not sent again");
     lab.ledger.message_set_aside(&actor, &[all[4]], "told by telephone").await.expect("set aside");
     let items = lab.ledger.queue(&Asked::default(), &lab.clock()).await.expect("a list");
     assert_eq!(items.len(), 2);
-    let standing = lab.ledger.waiting("lis").await.expect("counts");
-    assert_eq!((standing.waiting, standing.refused, standing.set_aside), (2, 0, 1));
+    let counts = lab.ledger.waiting("lis").await.expect("counts");
+    assert_eq!((counts.waiting, counts.refused, counts.set_aside), (2, 0, 1));
     assert_eq!(lab.ledger.messages_ever().await.expect("a count"), 5);
     assert_eq!(lab.ledger.answered_lately("lis").await.expect("a count"), 2);
     let today = lab.clock().day(crate::clock::now_us());
@@ -467,7 +467,7 @@ async fn a_refusal_is_built_anew_where_its_content_changed(mut lab: Lab) {
     let target = std::sync::Arc::get_mut(&mut lab.bench.targets[0]).expect("ours alone");
     target.layout.processing = "D".parse().expect("a processing id");
     let actor = Actor::person(None);
-    let one = Again::These(vec![all[0]]);
+    let one = Which::These(vec![all[0]]);
     let resent = lab.ledger.message_retry(&lab.bench, &actor, &one).await.expect("again");
     let new = resent[0].went.instead().expect("a new message");
     assert_eq!(lab.waiting().await, [new]);
@@ -538,7 +538,7 @@ async fn a_lease_has_one_holder_and_a_token(mut lab: Lab) {
 
 /// Pages, filters and ranges over a queue with two states.
 async fn the_queue_is_shown_in_pages(mut lab: Lab) {
-    let heard: Vec<Heard> =
+    let heard: Vec<HeardReport> =
         (1..=30).map(|n| lab.heard(&n.to_string(), &format!("KP-000{n:02}"), "NEG")).collect();
     lab.take(&heard, 1).await;
     let (ledger, clock, all) = (&lab.ledger, lab.clock(), lab.waiting().await);

@@ -15,7 +15,7 @@ on_both!(
 
 impl Lab {
     /// A patient's strip with this number, heard at a time and printed with another (`YYYYMMDDHHMMSS`).
-    fn print_of(&mut self, number: &str, heard: &str, printed: &str) -> Heard {
+    fn print_of(&mut self, number: &str, heard: &str, printed: &str) -> HeardReport {
         let moment = |text| wickline_normalize::Moment::from_digits(text).expect("a time");
         let mut strip = self.heard(number, &format!("KP-{number:0>5}-{}", self.at), "NEG");
         strip.report.taken = Some(moment(printed));

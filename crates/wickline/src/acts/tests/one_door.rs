@@ -182,7 +182,7 @@ async fn a_receiver_that_is_gone_is_told_by_hand(mut lab: Lab) {
     let open = lab.ledger.queue(&asked, &lab.clock()).await.expect("a list");
     let [one] = &open[..] else { panic!("it is in the list: {open:?}") };
     let n = one.n;
-    let retry = lab.ledger.message_retry(&lab.bench, &person(), &Again::These(vec![n])).await;
+    let retry = lab.ledger.message_retry(&lab.bench, &person(), &Which::These(vec![n])).await;
     assert!(retry.expect_err("no").to_string().contains("not configured here"));
     lab.ledger.report_told(&person(), id, "lis", &statement()).await.expect("stated");
     assert_eq!(lab.shown(id).await.state, "set-aside");

@@ -101,7 +101,7 @@ async fn fill(ledger: &Ledger, count: i64) {
          {from} + n * (3600 * {day} / {count}), CASE WHEN n % 5000 = 7 THEN 'held' ELSE 'waiting' END, \
          'i' || n, 'ten-pad', 0, '{print}', '[]', 'K7Q2-' || n FROM c"
     );
-    let messages = "INSERT INTO message (n, control_id, receiver, report, state, made_at, attempts, put_by, \
+    let messages = "INSERT INTO message (n, control_id, receiver, report, state, made_at, attempts, kept_back, \
          settled_at) SELECT n, 'WK' || n, 'lis', n, CASE WHEN n % 5000 = 9 THEN 'refused' \
          WHEN n % 5000 = 11 THEN 'waiting' ELSE 'accepted' END, heard_at, 1, 0, heard_at FROM report \
          WHERE state = 'waiting'";

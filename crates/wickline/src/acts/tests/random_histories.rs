@@ -66,7 +66,7 @@ impl Story {
     async fn due(&self) -> Option<Due> {
         let page = self.lab.ledger.queue_page("lis", 0, 1).await.expect("a page");
         let due = page.into_iter().next()?;
-        let asked = due.heeds && due.attempts == 0;
+        let asked = due.built_on && due.attempts == 0;
         if asked && self.lab.ledger.queue_overtaken("lis", due.n).await.expect("asked") {
             return None;
         }
@@ -160,7 +160,7 @@ impl Story {
             3 => ledger.message_hold(&actor, &[n], "wait").await,
             4 => ledger.message_set_aside(&actor, &[n], "no").await,
             _ => {
-                let again = Again::These(vec![n]);
+                let again = Which::These(vec![n]);
                 ledger.message_retry(&self.lab.bench, &actor, &again).await.map(drop)
             }
         };
@@ -177,7 +177,7 @@ impl Story {
         for _ in 0..3 {
             let items = self.lab.ledger.queue(&Asked::default(), &self.lab.clock()).await;
             for item in items.expect("a list") {
-                let again = Again::These(vec![item.n]);
+                let again = Which::These(vec![item.n]);
                 let _ = self.lab.ledger.message_retry(&self.lab.bench, &actor, &again).await;
             }
             while let Some(due) = self.due().await {

@@ -326,7 +326,7 @@ impl Story {
                 ledger.report_told(&actor, report, "lis", &Statement { who, when, how }).await?;
             }
             _ => {
-                let again = Again::These(vec![n]);
+                let again = Which::These(vec![n]);
                 ledger.message_retry(&self.lab.bench, &actor, &again).await?;
             }
         }
@@ -371,7 +371,7 @@ impl Story {
     async fn due(&self) -> Option<Due> {
         let due =
             self.lab.ledger.queue_page("lis", 0, 1).await.expect("a page").into_iter().next()?;
-        let asked = due.heeds && due.attempts == 0;
+        let asked = due.built_on && due.attempts == 0;
         if asked && self.lab.ledger.queue_overtaken("lis", due.n).await.expect("asked") {
             return None;
         }
@@ -454,7 +454,7 @@ impl Story {
             let asked = Asked { states, ..Asked::default() };
             let items = self.lab.ledger.queue(&asked, &self.lab.clock()).await.expect("a list");
             for item in items {
-                let again = Again::These(vec![number_of(&item)]);
+                let again = Which::These(vec![number_of(&item)]);
                 let (bench, actor) = (&self.lab.bench, self.actor());
                 let _ = self.lab.ledger.message_retry(bench, &actor, &again).await;
             }

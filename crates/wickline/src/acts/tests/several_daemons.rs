@@ -136,7 +136,7 @@ async fn two_people_retry() {
     target.layout.processing = "D".parse().expect("a processing id");
     let (a, b) = (twin(&lab).await, twin(&lab).await);
     let actor = Actor::person(None);
-    let again = Again::Refused { receiver: None };
+    let again = Which::Refused { receiver: None };
     let gate = hold(&lab, "message").await;
     let (_, _, ()) = tokio::join!(
         a.message_retry(&lab.bench, &actor, &again),
@@ -157,7 +157,7 @@ async fn never_sent_is_not_guessed(mut lab: Lab) {
     let tried = [Tried { n, attempts: 20 }];
     lab.ledger.queue_tried("lis", 0, &tried, 1, "unanswered", "no answer").await.expect("n");
     lab.ledger.message_hold(&actor, &[n], "stuck").await.expect("kept");
-    lab.ledger.message_retry(&lab.bench, &actor, &Again::These(vec![n])).await.expect("retried");
+    lab.ledger.message_retry(&lab.bench, &actor, &Which::These(vec![n])).await.expect("retried");
     lab.ledger.message_hold(&actor, &[n], "stuck").await.expect("kept");
     // It may have it under the wrong id: that is taken back before it goes out under the right one.
     let renamed = lab.ledger.report_renamed(&lab.bench, &actor, n, &twice("KP-00099")).await;

@@ -9,7 +9,7 @@ use wickline_normalize::readings::Reading;
 use wickline_normalize::strip::Strip;
 use wickline_normalize::{Facts, Hold, Judged, Reason, Report, Way};
 
-use super::capture::Heard;
+use super::capture::KeptBytes;
 use super::why::{self, Conversion};
 use crate::acts::compose::{self, Subject};
 use crate::cli::marks;
@@ -121,7 +121,7 @@ impl<'a> Account<'a> {
     pub fn transmission(
         &mut self,
         transmission: &Transmission,
-        heard: &Heard,
+        heard: &KeptBytes,
         at: i64,
     ) -> Vec<Explained> {
         let dialect = &self.analyzer.dialect;
@@ -135,7 +135,7 @@ impl<'a> Account<'a> {
         print: &Report,
         transmission: &Transmission,
         anatomy: &[LineAnatomy],
-        heard: &Heard,
+        heard: &KeptBytes,
         at: i64,
     ) -> Explained {
         self.count += 1;
@@ -288,7 +288,7 @@ fn lines(
     print: &Report,
     transmission: &Transmission,
     anatomy: &[LineAnatomy],
-    heard: &Heard,
+    heard: &KeptBytes,
 ) -> Vec<Line> {
     let one = |(index, raw): (usize, &wickline_normalize::RawLine)| {
         let cut = transmission.lines.iter().position(|cut| cut.place == raw.place);

@@ -8,11 +8,11 @@ use wickline_normalize::Place;
 
 /// Bytes by their places on the line, as far as they are still wanted.
 #[derive(Default)]
-pub struct Heard {
+pub struct KeptBytes {
     pieces: VecDeque<(u64, Vec<u8>)>,
 }
 
-impl Heard {
+impl KeptBytes {
     pub fn of(bytes: &[u8]) -> Self {
         Self { pieces: VecDeque::from([(0, bytes.to_vec())]) }
     }
@@ -90,7 +90,7 @@ pub fn outside(bytes: &[u8], found: &[Transmission]) -> Vec<Place> {
     let length = bytes.len() as u64;
     let mut places: Vec<Place> = found.iter().map(|t| t.place).collect();
     places.sort_unstable();
-    let heard = Heard::of(bytes);
+    let heard = KeptBytes::of(bytes);
     let mut from = 0;
     let mut gaps = Vec::new();
     for place in places.into_iter().chain([Place { from: length, to: length }]) {

@@ -9,7 +9,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use wickline_listen::ear::Ear;
 
 use super::account::{Account, Explained};
-use super::capture::Heard;
+use super::capture::KeptBytes;
 use super::screen;
 use crate::cli::output::Output;
 use crate::cli::{Answer, Exit};
@@ -30,7 +30,7 @@ struct Follower<'a> {
     account: Account<'a>,
     ear: Ear,
     clock: TapeClock,
-    heard: Heard,
+    heard: KeptBytes,
     last: i64,
     /// Reports that ended before this entry are passed over.
     from: i64,
@@ -51,7 +51,7 @@ pub async fn follow(account: Account<'_>, all: bool, count: Option<usize>, out: 
         ear: Ear::new(account.analyzer.dialect.as_ref()),
         account,
         clock: TapeClock::default(),
-        heard: Heard::default(),
+        heard: KeptBytes::default(),
         last: before,
         from: end,
         seen: None,

@@ -14,7 +14,7 @@ use serde_json::json;
 use wickline_normalize::Place;
 
 use self::account::{Account, Explained, Missed};
-use self::capture::Heard;
+use self::capture::KeptBytes;
 use super::output::Output;
 use super::{Answer, Exit, Failure, faults, marks};
 use crate::clock;
@@ -109,7 +109,7 @@ impl Whole {
 }
 
 fn explained(mut account: Account<'_>, path: &Path, bytes: &[u8]) -> Whole {
-    let heard = Heard::of(bytes);
+    let heard = KeptBytes::of(bytes);
     let found = capture::transmissions(account.analyzer.dialect.as_ref(), bytes);
     let mut reports = Vec::new();
     for transmission in &found {

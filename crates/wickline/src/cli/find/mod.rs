@@ -10,7 +10,7 @@ use serde::Serialize;
 
 use super::output::Output;
 use super::{Answer, Desk, Exit, Failure, id};
-use crate::acts::again;
+use crate::acts::comparing;
 use crate::acts::holdings::Holding;
 use crate::settings::bench::Bench;
 use crate::store::lists::find::Before;
@@ -157,6 +157,6 @@ fn sent(message: Listed) -> Sent {
 
 /// The readings of a report in words.
 fn readings(kept: &Kept) -> Vec<Reading> {
-    let texts = again::texts(&kept.readings).into_iter();
+    let texts = comparing::texts(&kept.readings).into_iter();
     texts.map(|(analyte, text)| Reading { analyte, text }).collect()
 }

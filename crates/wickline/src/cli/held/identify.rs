@@ -5,7 +5,7 @@ use std::io::Read;
 use std::path::Path;
 
 use super::Done;
-use crate::acts::again;
+use crate::acts::comparing;
 use crate::acts::identify::Twice;
 use crate::cli::output::{Output, visible};
 use crate::cli::person::{asked, can_ask};
@@ -133,7 +133,7 @@ fn shown(kept: &Kept) -> Vec<String> {
         dash(&item.taken_at),
         dash(&item.heard_at)
     )];
-    let readings = again::texts(&kept.readings);
+    let readings = comparing::texts(&kept.readings);
     lines.extend(readings.into_iter().map(|(name, text)| format!("    {name:<6}{text}")));
     lines
 }

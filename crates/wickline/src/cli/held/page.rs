@@ -4,7 +4,7 @@ use serde_json::json;
 use wickline_normalize::Reason;
 use wickline_normalize::readings::Reading;
 
-use crate::acts::again::{Difference, beside, texts};
+use crate::acts::comparing::{Difference, beside, texts};
 use crate::cli::output::{Output, Tone, class, plain, short_time, span};
 use crate::cli::{Answer, Desk, Exit, Failure, id};
 use crate::clock::{self, SiteClock};

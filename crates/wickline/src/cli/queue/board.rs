@@ -51,14 +51,14 @@ async fn boards(desk: &Desk) -> Result<Vec<Board>, Failure> {
     let leases = ledger.leases().await?;
     let mut ids: Vec<String> = desk.bench.targets.iter().map(|t| t.id.clone()).collect();
     for id in ledger.receivers().await? {
-        let standing = ledger.waiting(&id).await?;
-        if !ids.contains(&id) && standing.waiting + standing.kept_back + standing.refused > 0 {
+        let counts = ledger.waiting(&id).await?;
+        if !ids.contains(&id) && counts.waiting + counts.kept_back + counts.refused > 0 {
             ids.push(id);
         }
     }
     let mut boards = Vec::new();
     for id in ids {
-        let standing = ledger.waiting(&id).await?;
+        let counts = ledger.waiting(&id).await?;
         let gate = ledger.gate(&id).await?;
         let rate = ledger.answered_lately(&id).await?;
         let today = ledger.accepted_on(&id, &clock.day(now), clock).await?;
@@ -75,16 +75,16 @@ async fn boards(desk: &Desk) -> Result<Vec<Board>, Failure> {
             paused: gate.paused,
             paused_for: gate.detail.clone().filter(|_| gate.paused && !gate.stopped),
             stopped: gate.stopped,
-            late: target.is_some_and(|t| t.is_late(standing.waiting, standing.oldest_s(now))),
-            waiting: standing.waiting,
-            kept_back: standing.kept_back,
-            refused: standing.refused,
-            set_aside: standing.set_aside,
-            oldest_at: standing.oldest_at.map(|at| clock.rfc3339(at)),
-            oldest_s: standing.oldest_s(now),
+            late: target.is_some_and(|t| t.is_late(counts.waiting, counts.oldest_s(now))),
+            waiting: counts.waiting,
+            kept_back: counts.kept_back,
+            refused: counts.refused,
+            set_aside: counts.set_aside,
+            oldest_at: counts.oldest_at.map(|at| clock.rfc3339(at)),
+            oldest_s: counts.oldest_s(now),
             answered_last_minute: rate,
             empty_in_s: (rate > 0 && !gate.paused && !gate.stopped)
-                .then(|| (standing.waiting * 60 + rate - 1) / rate),
+                .then(|| (counts.waiting * 60 + rate - 1) / rate),
             accepted_today: today.accepted,
             first_control_id: today.first_control_id,
             last_control_id: today.last_control_id,

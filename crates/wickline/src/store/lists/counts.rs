@@ -14,7 +14,7 @@ const RATE_US: i64 = 60_000_000;
 
 /// What is not yet accepted at one receiver.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Standing {
+pub struct QueueCounts {
     /// In the queue, those kept back by a person not among them.
     pub waiting: i64,
     pub kept_back: i64,
@@ -24,7 +24,7 @@ pub struct Standing {
     pub oldest_at: Option<i64>,
 }
 
-impl Standing {
+impl QueueCounts {
     /// Seconds since the oldest became ready; 0 when nothing waits.
     #[must_use]
     pub fn oldest_s(&self, now: i64) -> i64 {
@@ -53,11 +53,11 @@ pub struct OpenCount {
 
 impl Ledger {
     /// What waits for a receiver.
-    pub async fn waiting(&self, receiver: &str) -> Result<Standing, StoreError> {
+    pub async fn waiting(&self, receiver: &str) -> Result<QueueCounts, StoreError> {
         let mut conn = self.db.read().await?;
-        let standing = standing(&mut conn, receiver).await.map_err(|e| self.wrong(&e))?;
+        let counts = queue_counts(&mut conn, receiver).await.map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
-        Ok(standing)
+        Ok(counts)
     }
 
     /// Answers of a receiver in the last minute.
@@ -198,33 +198,36 @@ fn ids(row: &AnyRow) -> Result<(i64, Option<i64>, Option<i64>), sqlx::Error> {
     Ok((row.try_get("many")?, row.try_get("first")?, row.try_get("last")?))
 }
 
-async fn standing(conn: &mut AnyConnection, receiver: &str) -> Result<Standing, sqlx::Error> {
+async fn queue_counts(
+    conn: &mut AnyConnection,
+    receiver: &str,
+) -> Result<QueueCounts, sqlx::Error> {
     let rows = sqlx::query(
-        "SELECT state, put_by, count(*) AS many FROM message \
-         WHERE receiver = $1 AND state <> 'accepted' GROUP BY state, put_by",
+        "SELECT state, kept_back, count(*) AS many FROM message \
+         WHERE receiver = $1 AND state <> 'accepted' GROUP BY state, kept_back",
     )
     .bind(receiver.to_owned())
     .fetch_all(&mut *conn)
     .await?;
-    let mut standing = Standing::default();
+    let mut counts = QueueCounts::default();
     for row in rows {
         let (state, many): (String, i64) = (row.try_get("state")?, row.try_get("many")?);
-        let kept = row.try_get::<i64, _>("put_by")? != 0;
+        let kept = row.try_get::<i64, _>("kept_back")? != 0;
         match State::of(&state) {
-            State::Waiting if kept => standing.kept_back = many,
-            State::Waiting => standing.waiting = many,
-            State::Refused => standing.refused += many,
-            State::SetAside => standing.set_aside += many,
+            State::Waiting if kept => counts.kept_back = many,
+            State::Waiting => counts.waiting = many,
+            State::Refused => counts.refused += many,
+            State::SetAside => counts.set_aside += many,
             _ => {}
         }
     }
     let oldest = sqlx::query(
         "SELECT made_at FROM message WHERE receiver = $1 AND state = 'waiting' \
-         AND state <> 'accepted' AND put_by = 0 ORDER BY n LIMIT 1",
+         AND state <> 'accepted' AND kept_back = 0 ORDER BY n LIMIT 1",
     )
     .bind(receiver.to_owned())
     .fetch_optional(conn)
     .await?;
-    standing.oldest_at = oldest.map(|row| row.try_get(0)).transpose()?;
-    Ok(standing)
+    counts.oldest_at = oldest.map(|row| row.try_get(0)).transpose()?;
+    Ok(counts)
 }

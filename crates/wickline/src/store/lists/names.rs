@@ -160,7 +160,7 @@ pub fn chosen(
 }
 
 const COLUMNS: &str =
-    "SELECT n, control_id, receiver, report, state, put_by, amends, aside FROM message";
+    "SELECT n, control_id, receiver, report, state, kept_back, amends, aside FROM message";
 
 impl Ledger {
     /// Every message that a typed name may mean, in the order in which they were made.
@@ -188,7 +188,7 @@ impl Ledger {
                 name: Name::read(row)?,
                 control_id: row.try_get("control_id")?,
                 state: State::of(&row.try_get::<String, _>("state")?),
-                kept_back: row.try_get::<i64, _>("put_by")? != 0,
+                kept_back: row.try_get::<i64, _>("kept_back")? != 0,
                 set_aside: row.try_get::<Option<String>, _>("aside")?.as_deref() == Some("person"),
             })
         };

@@ -66,7 +66,7 @@ pub(crate) const OLDEST_HELD: &str =
 pub(crate) const UNSENT: &str =
     "SELECT count(*) AS many FROM (SELECT n FROM report WHERE unsent = 1 LIMIT 10001) u";
 pub(crate) const OPEN: &str = "SELECT count(*) AS many FROM (SELECT n FROM message WHERE receiver = $1 \
-     AND state = $2 AND state <> 'accepted' AND put_by = $3 LIMIT 10001) few";
+     AND state = $2 AND state <> 'accepted' AND kept_back = $3 LIMIT 10001) few";
 pub(crate) const REFUSED: &str = "SELECT count(*) AS many, \
      CAST(coalesce(sum(CASE WHEN h.class = 'stat' THEN 1 ELSE 0 END), 0) AS BIGINT) AS urgent, \
      CAST(coalesce(sum(CASE WHEN h.made_at >= $2 THEN 1 ELSE 0 END), 0) AS BIGINT) AS today, \
@@ -74,7 +74,7 @@ pub(crate) const REFUSED: &str = "SELECT count(*) AS many, \
      FROM (SELECT r.class, m.made_at FROM message m JOIN report r ON r.n = m.report \
      WHERE m.receiver = $1 AND m.state = 'refused' AND m.state <> 'accepted' LIMIT 10001) h";
 pub(crate) const OLDEST_OPEN: &str = "SELECT report, receiver, amends, made_at FROM message \
-     WHERE receiver = $1 AND state = $2 AND state <> 'accepted' AND put_by = $3 ORDER BY n LIMIT 1";
+     WHERE receiver = $1 AND state = $2 AND state <> 'accepted' AND kept_back = $3 ORDER BY n LIMIT 1";
 pub(crate) const MISSING: &str = "SELECT CAST(coalesce(sum(a.many), 0) AS BIGINT) AS many, \
      CAST(0 AS BIGINT) AS urgent, \
      CAST(coalesce(sum(CASE WHEN a.noticed_at >= $1 THEN a.many ELSE 0 END), 0) AS BIGINT) AS today, \
@@ -253,15 +253,15 @@ async fn open_at(
     ages: Ages,
 ) -> Result<Open, sqlx::Error> {
     let mut counts = [0_i64; 2];
-    for (put_by, count) in (0_i64..).zip(&mut counts) {
-        let query = sqlx::query(OPEN).bind(receiver.to_owned()).bind("waiting").bind(put_by);
+    for (kept_back, count) in (0_i64..).zip(&mut counts) {
+        let query = sqlx::query(OPEN).bind(receiver.to_owned()).bind("waiting").bind(kept_back);
         *count = query.fetch_one(&mut *conn).await?.try_get("many")?;
     }
     let query = sqlx::query(REFUSED).bind(receiver.to_owned()).bind(ages.today).bind(ages.week);
     let mut refused = aged(&query.fetch_one(&mut *conn).await?)?;
     let mut oldest = Vec::new();
-    for (state, put_by) in [("waiting", 0_i64), ("waiting", 1), ("refused", 0)] {
-        let query = sqlx::query(OLDEST_OPEN).bind(receiver.to_owned()).bind(state).bind(put_by);
+    for (state, kept_back) in [("waiting", 0_i64), ("waiting", 1), ("refused", 0)] {
+        let query = sqlx::query(OLDEST_OPEN).bind(receiver.to_owned()).bind(state).bind(kept_back);
         let row = query.fetch_optional(&mut *conn).await?;
         let read = |row: AnyRow| -> Result<(Name, i64), sqlx::Error> {
             Ok((Name::read(&row)?, row.try_get("made_at")?))

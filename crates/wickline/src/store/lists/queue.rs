@@ -74,7 +74,7 @@ pub struct Whole {
 }
 
 const COLUMNS: &str = "m.n AS mid, m.receiver, m.control_id, m.report, m.state AS mstate, m.attempts, \
-     m.next_attempt_at, m.reason, m.detail, m.settled_at, m.made_at, m.put_by, r.analyzer, r.number, \
+     m.next_attempt_at, m.reason, m.detail, m.settled_at, m.made_at, m.kept_back, r.analyzer, r.number, \
      r.class, r.level, coalesce(m.specimen, r.specimen) AS specimen, m.amends, r.taken_at, r.heard_at \
      FROM message m JOIN report r ON r.n = m.report";
 
@@ -114,16 +114,16 @@ impl Ledger {
     ) -> Result<Vec<AnyRow>, StoreError> {
         let open = if state == State::Accepted { "" } else { "AND m.state <> 'accepted'" };
         let sql = format!(
-            "SELECT {COLUMNS} WHERE m.receiver = $1 AND m.state = $2 {open} AND m.put_by = $3 \
+            "SELECT {COLUMNS} WHERE m.receiver = $1 AND m.state = $2 {open} AND m.kept_back = $3 \
              AND m.n > $4 AND ($5 = '' OR r.analyzer = $5) ORDER BY m.n LIMIT $6"
         );
         let mut conn = self.db.read().await?;
         let mut rows = Vec::new();
-        for put_by in [0_i64, 1] {
+        for kept_back in [0_i64, 1] {
             let page = sqlx::query(AssertSqlSafe(sql.as_str()))
                 .bind(receiver.to_owned())
                 .bind(state.text())
-                .bind(put_by)
+                .bind(kept_back)
                 .bind(asked.after)
                 .bind(asked.analyzer.clone().unwrap_or_default())
                 .bind(asked.limit)
@@ -182,7 +182,7 @@ fn queue_item(row: &AnyRow, clock: &SiteClock) -> Result<QueueItem, sqlx::Error>
         attempts: row.try_get("attempts")?,
         next_attempt_at: next.filter(|_| state == "waiting").map(|t| clock.rfc3339(t)),
         accepted_at: settled.filter(|_| state == "accepted").map(|t| clock.rfc3339(t)),
-        on_hold: row.try_get::<i64, _>("put_by")? != 0,
+        on_hold: row.try_get::<i64, _>("kept_back")? != 0,
         amends: row.try_get("amends")?,
         state,
     })

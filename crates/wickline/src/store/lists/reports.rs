@@ -196,7 +196,7 @@ impl Ledger {
         .await
         .map_err(|e| self.wrong(&e))?;
         let messages = sqlx::query(
-            "SELECT n, report, receiver, state, put_by, control_id, attempts, reason, detail, next_attempt_at, \
+            "SELECT n, report, receiver, state, kept_back, control_id, attempts, reason, detail, next_attempt_at, \
              settled_at, amends, filler FROM message WHERE report >= $1 AND report <= $2 ORDER BY n",
         )
         .bind(*first)
@@ -280,7 +280,7 @@ fn delivery(row: &AnyRow, clock: &SiteClock) -> Result<Delivery, sqlx::Error> {
     Ok(Delivery {
         receiver: row.try_get("receiver")?,
         message: Name::read(row)?.to_string(),
-        on_hold: row.try_get::<i64, _>("put_by")? != 0,
+        on_hold: row.try_get::<i64, _>("kept_back")? != 0,
         control_id: row.try_get("control_id")?,
         attempts: row.try_get("attempts")?,
         reason: row.try_get("reason")?,

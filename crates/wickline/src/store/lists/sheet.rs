@@ -146,15 +146,15 @@ impl Ledger {
     ) -> Result<Vec<(String, i64)>, StoreError> {
         let mut found = Vec::new();
         let mut conn = self.db.read().await?;
-        for put_by in [0_i64, 1] {
+        for kept_back in [0_i64, 1] {
             let query = sqlx::query(
                 "SELECT r.day, count(*) AS many FROM (SELECT report FROM message WHERE receiver = $1 \
-                 AND state = $2 AND state <> 'accepted' AND put_by = $3 ORDER BY n LIMIT $4) m \
+                 AND state = $2 AND state <> 'accepted' AND kept_back = $3 ORDER BY n LIMIT $4) m \
                  JOIN report r ON r.n = m.report WHERE r.day < $5 GROUP BY r.day",
             )
             .bind(receiver.to_owned())
             .bind(state.to_owned())
-            .bind(put_by)
+            .bind(kept_back)
             .bind(OLDEST)
             .bind(day.to_owned());
             let rows = conn.fetch_all(query).await.map_err(|e| self.wrong(&e))?;

@@ -13,7 +13,7 @@ const ROWS: usize = 1000;
 
 /// A hold that stands, with its place among those of its report.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Standing {
+pub struct OpenHold {
     pub ix: i64,
     pub reason: Reason,
     pub detail: String,
@@ -27,7 +27,7 @@ fn read(report: i64, row: &sqlx::any::AnyRow) -> Result<(Reason, String), StoreE
 }
 
 /// What still holds a report.
-pub async fn standing(write: &mut Write, report: i64) -> Result<Vec<Standing>, StoreError> {
+pub async fn open_of(write: &mut Write, report: i64) -> Result<Vec<OpenHold>, StoreError> {
     let query = sqlx::query(
         "SELECT ix, reason, detail FROM hold WHERE report = $1 AND cleared_at IS NULL ORDER BY ix",
     )
@@ -35,7 +35,7 @@ pub async fn standing(write: &mut Write, report: i64) -> Result<Vec<Standing>, S
     let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
     let one = |row: &sqlx::any::AnyRow| {
         let (reason, detail) = read(report, row)?;
-        Ok(Standing { ix: row.try_get("ix").map_err(|e| write.wrong(&e))?, reason, detail })
+        Ok(OpenHold { ix: row.try_get("ix").map_err(|e| write.wrong(&e))?, reason, detail })
     };
     rows.iter().map(one).collect()
 }

@@ -101,8 +101,8 @@ pub struct Past {
 /// A message by its number. None: there is none.
 pub async fn read(write: &mut Write, n: i64) -> Result<Option<MessageRow>, StoreError> {
     let query = sqlx::query(
-        "SELECT receiver, report, control_id, body, made_at, state, attempts + perhaps AS tries, filler, \
-         specimen, amends, why, put_by, aside, told \
+        "SELECT receiver, report, control_id, body, made_at, state, attempts + maybe_sent AS tries, filler, \
+         specimen, amends, why, kept_back, aside, told \
          FROM message JOIN message_body ON message_body.n = message.n WHERE message.n = $1",
     )
     .bind(n);
@@ -119,7 +119,7 @@ pub async fn read(write: &mut Write, n: i64) -> Result<Option<MessageRow>, Store
             body: row.try_get("body")?,
             made_at: row.try_get("made_at")?,
             state: words.state,
-            kept_back: row.try_get::<i64, _>("put_by")? != 0,
+            kept_back: row.try_get::<i64, _>("kept_back")? != 0,
             tried: row.try_get::<i64, _>("tries")? != 0,
             retired: row.try_get::<Option<String>, _>("filler")?.map(|f| (f, specimen)),
             amends: words.amends,
@@ -169,7 +169,7 @@ pub async fn looked_up(
     receiver: &str,
 ) -> Result<Vec<Past>, StoreError> {
     let query = sqlx::query(
-        "SELECT m.n, m.report, m.control_id, m.made_at, m.state, m.attempts + m.perhaps AS tries, m.put_by, \
+        "SELECT m.n, m.report, m.control_id, m.made_at, m.state, m.attempts + m.maybe_sent AS tries, m.kept_back, \
          m.amends, m.aside, b.body, CASE WHEN m.answer IS NULL THEN 0 ELSE 1 END AS answered \
          FROM message m JOIN report r ON r.n = m.report \
          LEFT JOIN message_body b ON b.n = m.n \
@@ -199,7 +199,7 @@ fn past(row: &AnyRow) -> Result<Past, StoreError> {
             state: words.state,
             tried: row.try_get::<i64, _>("tries")? != 0,
             answered: row.try_get::<i32, _>("answered")? != 0,
-            kept_back: row.try_get::<i64, _>("put_by")? != 0,
+            kept_back: row.try_get::<i64, _>("kept_back")? != 0,
             amends: words.amends,
             aside: words.aside,
             body: row.try_get("body")?,
@@ -246,7 +246,7 @@ pub async fn withdrawn(write: &mut Write, root: i64, filler: &str) -> Result<boo
 pub async fn insert(write: &mut Write, made: &[Made]) -> Result<(), StoreError> {
     for group in made.chunks(1000) {
         let sql = format!(
-            "INSERT INTO message (n, control_id, receiver, report, state, made_at, attempts, put_by) \
+            "INSERT INTO message (n, control_id, receiver, report, state, made_at, attempts, kept_back) \
              VALUES {}",
             write.values(group.len(), 8)
         );
@@ -280,12 +280,12 @@ pub async fn annotate(
     n: i64,
     amends: Option<Amends>,
     why: Option<&str>,
-    heeds: &str,
+    built_on: &str,
 ) -> Result<(), StoreError> {
-    let query = sqlx::query("UPDATE message SET amends = $1, why = $2, heeds = $3 WHERE n = $4")
+    let query = sqlx::query("UPDATE message SET amends = $1, why = $2, built_on = $3 WHERE n = $4")
         .bind(amends.map(Amends::text))
         .bind(why.map(str::to_owned))
-        .bind(heeds.to_owned())
+        .bind(built_on.to_owned())
         .bind(n);
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
@@ -299,7 +299,7 @@ pub async fn set_aside(
     detail: Option<&str>,
 ) -> Result<(), StoreError> {
     let query = sqlx::query(
-        "UPDATE message SET state = $1, aside = $2, put_by = 0, reason = NULL, detail = $3 \
+        "UPDATE message SET state = $1, aside = $2, kept_back = 0, reason = NULL, detail = $3 \
          WHERE n = $4 AND state = $5",
     )
     .bind(arrow.to().text())
@@ -344,7 +344,7 @@ pub async fn cannot_go(
 /// Keeps a message back, or not any more, while it waits.
 pub async fn keep_back(write: &mut Write, n: i64) -> Result<(), StoreError> {
     let query = sqlx::query(
-        "UPDATE message SET put_by = 1 WHERE n = $1 AND state = 'waiting' AND put_by = 0",
+        "UPDATE message SET kept_back = 1 WHERE n = $1 AND state = 'waiting' AND kept_back = 0",
     )
     .bind(n);
     one_row(write, "a message", query).await
@@ -358,7 +358,7 @@ pub async fn back_in_queue(
 ) -> Result<(), StoreError> {
     let query = sqlx::query(
         "UPDATE message SET attempts = CASE WHEN state = 'waiting' AND attempts > 0 THEN 1 ELSE 0 END, \
-         state = $1, put_by = 0, aside = NULL, reason = NULL, detail = NULL, next_attempt_at = NULL, \
+         state = $1, kept_back = 0, aside = NULL, reason = NULL, detail = NULL, next_attempt_at = NULL, \
          answer = NULL, settled_at = NULL WHERE n = $2 AND state = $3",
     )
     .bind(arrow.to().text())
@@ -436,22 +436,22 @@ async fn ids(
 pub struct Heeding {
     pub root: i64,
     pub filler: String,
-    pub heeds: String,
+    pub built_on: String,
 }
 
 /// What a waiting message was built on. None: on nothing, or it waits no more.
 pub async fn heeding(write: &mut Write, n: i64) -> Result<Option<Heeding>, StoreError> {
     let query = sqlx::query(
-        "SELECT m.heeds, coalesce(r.corrects, r.n) AS root, coalesce(m.filler, r.filler) AS filler \
+        "SELECT m.built_on, coalesce(r.corrects, r.n) AS root, coalesce(m.filler, r.filler) AS filler \
          FROM message m JOIN report r ON r.n = m.report \
-         WHERE m.n = $1 AND m.state = 'waiting' AND m.heeds IS NOT NULL",
+         WHERE m.n = $1 AND m.state = 'waiting' AND m.built_on IS NOT NULL",
     )
     .bind(n);
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
     let Some(row) = row else { return Ok(None) };
     let read = || -> Result<Heeding, sqlx::Error> {
-        let (heeds, root) = (row.try_get("heeds")?, row.try_get("root")?);
-        Ok(Heeding { root, filler: row.try_get("filler")?, heeds })
+        let (built_on, root) = (row.try_get("built_on")?, row.try_get("root")?);
+        Ok(Heeding { root, filler: row.try_get("filler")?, built_on })
     };
     read().map(Some).map_err(|e| write.wrong(&e))
 }
@@ -479,7 +479,7 @@ pub async fn overtaken(
 pub async fn sent(write: &mut Write, report: i64) -> Result<bool, StoreError> {
     let query = sqlx::query(
         "SELECT count(*) FROM message WHERE report = $1 \
-         AND (state IN ('accepted', 'refused') OR attempts + perhaps > 0)",
+         AND (state IN ('accepted', 'refused') OR attempts + maybe_sent > 0)",
     )
     .bind(report);
     let row = write.conn().fetch_one(query).await.map_err(|e| write.wrong(&e))?;
@@ -513,7 +513,7 @@ pub async fn outstanding(
 /// The messages of a report that a person keeps back or set aside.
 pub async fn put_off(write: &mut Write, report: i64) -> Result<Vec<i64>, StoreError> {
     let query = sqlx::query(
-        "SELECT n FROM message WHERE report = $1 AND ((state = 'waiting' AND put_by <> 0) \
+        "SELECT n FROM message WHERE report = $1 AND ((state = 'waiting' AND kept_back <> 0) \
          OR (state = 'set-aside' AND aside = 'person')) ORDER BY n",
     );
     ids(write, query.bind(report)).await

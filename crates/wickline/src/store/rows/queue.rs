@@ -36,7 +36,7 @@ pub struct Due {
     /// Unanswered or "busy" so far: not before this time.
     pub next_attempt_at: Option<i64>,
     /// It was built on what the receiver was told before: whether that still holds is to be asked.
-    pub heeds: bool,
+    pub built_on: bool,
 }
 
 /// What became of one message that was sent.
@@ -81,9 +81,9 @@ impl Ledger {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
             "SELECT m.n, m.control_id, b.body, m.attempts, m.next_attempt_at, \
-             CASE WHEN m.heeds IS NULL THEN 0 ELSE 1 END AS heeds \
+             CASE WHEN m.built_on IS NULL THEN 0 ELSE 1 END AS built_on \
              FROM message m JOIN message_body b ON b.n = m.n \
-             WHERE m.receiver = $1 AND m.state = 'waiting' AND m.state <> 'accepted' AND m.put_by = 0 \
+             WHERE m.receiver = $1 AND m.state = 'waiting' AND m.state <> 'accepted' AND m.kept_back = 0 \
              AND m.n > $2 ORDER BY m.n LIMIT $3",
         )
         .bind(receiver)
@@ -100,7 +100,7 @@ impl Ledger {
                 body: row.try_get("body")?,
                 attempts: row.try_get("attempts")?,
                 next_attempt_at: row.try_get("next_attempt_at")?,
-                heeds: row.try_get::<i32, _>("heeds")? != 0,
+                built_on: row.try_get::<i32, _>("built_on")? != 0,
             })
         };
         rows.iter().map(read).collect::<Result<_, _>>().map_err(|e: sqlx::Error| self.wrong(&e))
@@ -111,8 +111,8 @@ impl Ledger {
     pub async fn queue_begins(&self, receiver: &str, first: usize) -> Result<(), StoreError> {
         let mut write = self.db.write().await?;
         let query = sqlx::query(
-            "UPDATE message SET perhaps = 1 WHERE perhaps = 0 AND n IN (SELECT n FROM message \
-             WHERE receiver = $1 AND state = 'waiting' AND state <> 'accepted' AND put_by = 0 \
+            "UPDATE message SET maybe_sent = 1 WHERE maybe_sent = 0 AND n IN (SELECT n FROM message \
+             WHERE receiver = $1 AND state = 'waiting' AND state <> 'accepted' AND kept_back = 0 \
              ORDER BY n LIMIT $2)",
         )
         .bind(receiver.to_owned())

@@ -9,7 +9,7 @@ use sqlx::{Executor, Row};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::{Class, Moment, Reason, Remark, Report, Role};
 
-use super::hold::{self, Standing};
+use super::hold::{self, OpenHold};
 use super::{Place, at, kept, named};
 use crate::clock::moment_of;
 use crate::store::StoreError;
@@ -52,7 +52,7 @@ pub struct ReportRow {
     /// What it was before a person said what it is.
     pub named_from: Option<Named>,
     /// What still holds it.
-    pub holds: Vec<Standing>,
+    pub holds: Vec<OpenHold>,
 }
 
 /// By which road a report or a message was set aside.
@@ -159,11 +159,11 @@ pub async fn read(write: &mut Write, n: i64) -> Result<Option<ReportRow>, StoreE
     .bind(n);
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
     let Some(row) = row else { return Ok(None) };
-    let holds = hold::standing(write, n).await?;
+    let holds = hold::open_of(write, n).await?;
     decode(n, &row, holds).map(Some)
 }
 
-fn decode(n: i64, row: &AnyRow, holds: Vec<Standing>) -> Result<ReportRow, StoreError> {
+fn decode(n: i64, row: &AnyRow, holds: Vec<OpenHold>) -> Result<ReportRow, StoreError> {
     let place = at("report", n);
     let text = |column: &'static str| text(place, row, column);
     let maybe = |column: &'static str| maybe(place, row, column);

@@ -1,4 +1,4 @@
-//! The reading desk: every printed reading brought together with its ladder, or why it cannot be.
+//! Reading a print against its strip: every printed reading brought together with its ladder, or why it cannot be.
 //!
 //! Here a print meets its strip, pad by pad: label to pad, words to grades, numbers to rungs, unit to measure. What
 //! does not meet raises a hold that says what was found and what the strip has; the reading is kept all the same, so
@@ -15,7 +15,7 @@ use crate::units::Units;
 use crate::words::quote;
 
 /// What reading a report needs beside the report.
-pub(crate) struct Desk<'a> {
+pub(crate) struct StripReading<'a> {
     pub strip: &'a Strip,
     /// Every strip of the analyzer: a pad of another one is no unknown word.
     pub strips: &'a [Strip],
@@ -24,7 +24,7 @@ pub(crate) struct Desk<'a> {
     pub control: bool,
 }
 
-impl Desk<'_> {
+impl StripReading<'_> {
     /// Reads every printed reading. Holds come in the order of the print, pads missing last.
     pub fn read(&self, report: &Report) -> (Vec<Reading>, Vec<Hold>) {
         let mut holds = status_holds(report);

@@ -10,11 +10,11 @@ use crate::store::ledger::Ledger;
 
 /// What a lease is for, and its present state for those who work under it.
 #[derive(Clone, Debug)]
-pub struct Tenure {
+pub struct KeptLease {
     lease: watch::Receiver<Option<Lease>>,
 }
 
-impl Tenure {
+impl KeptLease {
     /// Begins to want the lease `name` for `me`, and keeps it until `stop`.
     #[must_use]
     pub fn begin(

@@ -1,5 +1,7 @@
 //! The daemon's supervision: what is opened in which order, who watches whom, how it all stops.
 
+pub mod ledger_work;
+
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -10,6 +12,7 @@ use tokio::task::JoinSet;
 use tracing::{error, info, warn};
 use wickline_listen::line::{LineKind, Listener};
 
+use self::ledger_work::{Ends, LedgerWork};
 use crate::address::Address;
 use crate::pipeline::event::{Bound, Event, Events};
 use crate::pipeline::hearing::Hearing;
@@ -22,7 +25,6 @@ use crate::store::room::Ballast;
 use crate::store::sound::Check;
 use crate::store::tape::Tape;
 use crate::store::tape::writing::{Unkept, Writer};
-use crate::work::{self, Ends, Work};
 
 /// How long what is in hand may take once we are asked to stop.
 const GRACE: Duration = Duration::from_secs(8);
@@ -31,7 +33,7 @@ const GRACE: Duration = Duration::from_secs(8);
 /// the work.
 const LOOK: Duration = Duration::from_secs(2);
 
-/// What a house shows of itself while it runs.
+/// What a daemon shows of itself while it runs.
 #[derive(Clone)]
 pub struct Sight {
     pub bench: Arc<Bench>,
@@ -44,8 +46,8 @@ pub struct Sight {
     pub stop: watch::Receiver<bool>,
 }
 
-/// The running house.
-pub struct House {
+/// The running daemon.
+pub struct Daemon {
     bench: Arc<Bench>,
     /// None: on a server that cannot be reached yet.
     pub ledger: Option<Ledger>,
@@ -60,11 +62,11 @@ pub struct House {
     tasks: JoinSet<Result<(), StoreError>>,
     /// Looks at pages that are not yet at their end.
     checks: Vec<Check>,
-    /// Held for the life of the house: a second daemon on the same stores is refused.
+    /// Held for the life of the daemon: a second daemon on the same stores is refused.
     _locks: Vec<std::fs::File>,
 }
 
-impl House {
+impl Daemon {
     /// Opens the stores. Nothing is heard or sent yet.
     pub async fn open(bench: Arc<Bench>, events: Events) -> Result<Self, StoreError> {
         let mut locks = vec![lock(&bench.tape, "tape")?];
@@ -82,10 +84,10 @@ impl House {
         for analyzer in &bench.analyzers {
             ends.insert(analyzer.id.clone(), tape.end(&analyzer.id).await?);
         }
-        let ledger = match work::open(&bench, &tape, &ends).await {
+        let ledger = match ledger_work::open(&bench, &tape, &ends).await {
             Ok(ledger) => Some(ledger),
             // What analyzers say must not wait for a server.
-            Err(error) if bench.ledger.is_shared() && work::is_away(&error) => {
+            Err(error) if bench.ledger.is_shared() && ledger_work::is_away(&error) => {
                 warn!(%error, "the lines are heard onto the tape; reading and sending wait");
                 events.tell(Event::LedgerAway { why: error.to_string() });
                 None
@@ -142,7 +144,7 @@ impl House {
                 Ok(())
             });
         }
-        let work = Work {
+        let work = LedgerWork {
             bench: self.bench.clone(),
             tape: self.tape.clone(),
             events: self.events.clone(),
@@ -163,7 +165,7 @@ impl House {
         Ok(())
     }
 
-    /// What those may see who show the house.
+    /// What those may see who show the daemon.
     #[must_use]
     pub fn sight(&self) -> Sight {
         let (tape, stop) = (self.tape.healthy(), self.stop.subscribe());
@@ -171,7 +173,7 @@ impl House {
         Sight { bench, ledger: self.there.subscribe(), tape, seen, stop }
     }
 
-    /// Watches over one more task, which ends when the house is told to stop.
+    /// Watches over one more task, which ends when the daemon is told to stop.
     pub fn beside(&mut self, task: impl Future<Output = ()> + Send + 'static) {
         self.tasks.spawn(async move {
             task.await;
@@ -238,7 +240,7 @@ impl House {
         }
         info!("stopping: finishing what is in hand");
         self.stop.send_replace(true);
-        let House { mut tasks, tape, ledger, events, _locks, .. } = self;
+        let Daemon { mut tasks, tape, ledger, events, _locks, .. } = self;
         let (file, unkept) = (tape.db(), tape.unkept());
         drop(tape);
         let finish = async {

@@ -1,4 +1,4 @@
-//! The half of the house that needs the ledger: reading and delivering. Where the ledger is on a server
+//! The half of the daemon that needs the ledger: reading and delivering. Where the ledger is on a server
 //! that cannot be reached, the lines are heard onto the tape and this half begins when it is back.
 
 use std::sync::Arc;
@@ -11,12 +11,12 @@ use wickline_listen::dialect::LinkKind;
 
 use crate::pipeline::delivery::Delivery;
 use crate::pipeline::event::{Event, Events};
-use crate::pipeline::lookout::Lookout;
+use crate::pipeline::kept_lease::KeptLease;
 use crate::pipeline::noting::{self, Noting};
+use crate::pipeline::queue_watch::QueueWatch;
 use crate::pipeline::reading::Reading;
 use crate::pipeline::seen::Teller;
 use crate::pipeline::stopped;
-use crate::pipeline::tenure::Tenure;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -29,7 +29,7 @@ use crate::store::trail::Actor;
 const AGAIN: Duration = Duration::from_secs(2);
 
 /// What reading and delivering need.
-pub struct Work {
+pub struct LedgerWork {
     pub bench: Arc<Bench>,
     pub tape: Tape,
     pub events: Events,
@@ -75,7 +75,7 @@ pub async fn open(bench: &Bench, tape: &Tape, ends: &Ends) -> Result<Ledger, Sto
     Ok(ledger)
 }
 
-impl Work {
+impl LedgerWork {
     /// Works until told to stop. An error means that the process must end.
     pub async fn run(self, there: watch::Sender<Option<Ledger>>) -> Result<(), StoreError> {
         let opened = there.borrow().clone();
@@ -97,14 +97,14 @@ impl Work {
         let wakes: Vec<Arc<Notify>> = self.bench.targets.iter().map(|_| Arc::default()).collect();
         self.read(&ledger, &wakes, &mut tasks);
         self.deliver(&ledger, wakes, &mut tasks);
-        let lookout = Lookout {
+        let queue_watch = QueueWatch {
             ledger: ledger.clone(),
             bench: self.bench.clone(),
             events: self.events.clone(),
             stop: self.stop.clone(),
         };
         tasks.spawn(async move {
-            lookout.run().await;
+            queue_watch.run().await;
             Ok(())
         });
         let (seen, me, stop) = (self.events.seen.clone(), self.me(), self.stop.clone());
@@ -170,7 +170,7 @@ impl Work {
                 events: self.events.clone(),
                 wakes: wakes.to_vec(),
                 ended: framed.then(|| ended.clone()),
-                tenure: self.tenure(ledger, format!("analyzer {}", analyzer.id), tasks),
+                lease: self.lease(ledger, format!("analyzer {}", analyzer.id), tasks),
                 away: false,
                 owed: true,
                 stop: self.stop.clone(),
@@ -191,27 +191,27 @@ impl Work {
                 target: target.clone(),
                 events: self.events.clone(),
                 wake,
-                tenure: self.tenure(ledger, lease_name(&target.id), tasks),
+                lease: self.lease(ledger, lease_name(&target.id), tasks),
                 stop: self.stop.clone(),
             };
             tasks.spawn(delivery.run());
         }
     }
 
-    fn tenure(
+    fn lease(
         &self,
         ledger: &Ledger,
         name: String,
         tasks: &mut JoinSet<Result<(), StoreError>>,
-    ) -> Tenure {
+    ) -> KeptLease {
         let me = self.me();
         let stop = self.stop.clone();
-        let (tenure, keeper) = Tenure::begin(ledger.clone(), name, &me, self.bench.lease, stop);
+        let (lease, keeper) = KeptLease::begin(ledger.clone(), name, &me, self.bench.lease, stop);
         tasks.spawn(async move {
             keeper.run().await;
             Ok(())
         });
-        tenure
+        lease
     }
 
     fn me(&self) -> String {

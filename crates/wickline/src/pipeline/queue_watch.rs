@@ -12,20 +12,20 @@ use super::stopped;
 use crate::clock;
 use crate::settings::bench::{Bench, Target};
 use crate::store::ledger::Ledger;
-use crate::store::lists::counts::Standing;
+use crate::store::lists::counts::QueueCounts;
 
 /// How often the queue is looked at.
 const LOOK: Duration = Duration::from_secs(5);
 
 /// What it takes to watch the queue.
-pub struct Lookout {
+pub struct QueueWatch {
     pub ledger: Ledger,
     pub bench: Arc<Bench>,
     pub events: Events,
     pub stop: watch::Receiver<bool>,
 }
 
-impl Lookout {
+impl QueueWatch {
     /// Looks until told to stop.
     pub async fn run(self) {
         let mut stop = self.stop.clone();
@@ -34,8 +34,8 @@ impl Lookout {
             self.put_right().await;
             for target in &self.bench.targets {
                 // A ledger that is away is told of by those who need it.
-                if let Ok(standing) = self.ledger.within(self.ledger.waiting(&target.id)).await {
-                    self.judge(target, &standing, &mut late);
+                if let Ok(counts) = self.ledger.within(self.ledger.waiting(&target.id)).await {
+                    self.judge(target, &counts, &mut late);
                 }
             }
             tokio::select! {
@@ -57,9 +57,9 @@ impl Lookout {
         }
     }
 
-    fn judge(&self, target: &Target, standing: &Standing, late: &mut HashSet<String>) {
+    fn judge(&self, target: &Target, counts: &QueueCounts, late: &mut HashSet<String>) {
         let receiver = target.id.clone();
-        let (waiting, oldest_s) = (standing.waiting, standing.oldest_s(clock::now_us()));
+        let (waiting, oldest_s) = (counts.waiting, counts.oldest_s(clock::now_us()));
         if !target.is_late(waiting, oldest_s) {
             if late.remove(&receiver) {
                 info!(%receiver, "the queue is in time again");

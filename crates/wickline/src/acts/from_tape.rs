@@ -1,0 +1,48 @@
+//! Reading again: one print's bytes on the tape, with today's dialect.
+
+use wickline_listen::dialect::LinkKind;
+use wickline_listen::ear::Ear;
+use wickline_normalize::{Reason, Report};
+
+use super::compose;
+use crate::settings::bench::Analyzer;
+use crate::store::StoreError;
+use crate::store::tape::ticks::TapeClock;
+use crate::store::tape::{Kind, Tape};
+
+/// Bytes before and after a print that may belong to it: what begins and ends a report is none of its
+/// lines.
+const MARGIN: u64 = 4096;
+/// Longer than any silence that ends a report, in microseconds.
+const SILENCE: i64 = 3_600_000_000;
+
+/// The reports that today's dialect finds where one was found before. The records of a framed message
+/// are cut by the standard and not by the dialect: they are read as they were kept.
+pub async fn read(
+    tape: &Tape,
+    analyzer: &Analyzer,
+    kept: &Report,
+) -> Result<Vec<Report>, StoreError> {
+    if analyzer.dialect.link() == LinkKind::Lis01 {
+        return Ok(compose::reread(analyzer, kept).into_iter().collect());
+    }
+    let (from, to) = (kept.place.from.saturating_sub(MARGIN), kept.place.to + MARGIN);
+    let mut ear = Ear::new(analyzer.dialect.as_ref());
+    // A silence that was heard out stands on no tape: where it ended the report, it is taken as said.
+    let cut = kept.doubts.iter().any(|doubt| doubt.reason == Reason::Incomplete);
+    let mut clock = if cut { TapeClock::default() } else { TapeClock::over_restarts() };
+    for entry in tape.around(&analyzer.id, from, to).await? {
+        let now = clock.at(&entry);
+        match entry.kind {
+            Kind::Bytes => ear.handle_input(now, &entry.data, entry.start, &entry.flaws),
+            Kind::Opened | Kind::Closed => ear.handle_closed(now),
+            Kind::Gap => ear.handle_gap(now),
+        }
+    }
+    ear.handle_timeout(clock.last().saturating_add(SILENCE));
+    let reports = std::iter::from_fn(|| ear.poll_transmission())
+        .flat_map(|transmission| analyzer.dialect.read(&transmission));
+    let there =
+        |report: &Report| report.place.from < kept.place.to && kept.place.from < report.place.to;
+    Ok(reports.filter(there).collect())
+}
