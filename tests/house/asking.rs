@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use wickline::simulate::analyzer::{Analyzer, Style};
+use wickline::simulate::analyzer::{SimulatedAnalyzer, Style};
 
 use crate::kit::{Daemon, Folder, ask, binary, configuration, run, until};
 use crate::way::{analyzer, pty, runtime, script};
@@ -129,7 +129,7 @@ fn all(config: &Path, mut each: impl FnMut(&str, i32, &str)) {
 }
 
 /// A laboratory with one patient's report and one run of control material, and its daemon.
-async fn laboratory(folder: &Folder) -> (PathBuf, Daemon, Analyzer) {
+async fn laboratory(folder: &Folder) -> (PathBuf, Daemon, SimulatedAnalyzer) {
     std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
     let (port, wire) = pty();
     let text = configuration(&wire, "lis02", "ten-pad", "dir:out", "");
