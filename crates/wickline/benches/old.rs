@@ -17,6 +17,7 @@ use wickline::settings::{bench::Bench, from_text};
 use wickline::sheet::{Sheet, now::Now};
 use wickline::store::ledger::Ledger;
 use wickline::store::lists::queue::Asked;
+use wickline::store::lists::reports::AskedHeld;
 use wickline::store::lists::runs::AskedRuns;
 use wickline::store::state::State;
 use wickline_normalize::report::RawLine;
@@ -101,8 +102,9 @@ async fn ask(question: &str, ledger: &Ledger, bench: &Bench, n: i64) {
     let today = clock.day(now);
     match question {
         "held" => {
-            let held = ledger.held(clock).await.expect("held");
-            assert!(held.len() == 200 && held[0].id == "1");
+            let page = AskedHeld { after: 0, limit: 40 };
+            assert_eq!(ledger.held(page, clock).await.expect("held").len(), 40);
+            assert_eq!(ledger.held_count().await.expect("counted"), 200);
         }
         "queue" => {
             let waiting = ledger.waiting("lis").await.expect("counted");

@@ -171,7 +171,7 @@ async fn asked(desk: &Desk, filter: &Filter, out: &Output) -> Result<Asked, Fail
         ..Asked::default()
     };
     if let Some(state) = &filter.state {
-        asked.states = vec![State::of(state)];
+        asked.states = State::of(state).into_iter().collect();
     }
     if let Some(after) = &filter.after {
         let typed = Typed::parse(after).map_err(Failure::wrong)?;

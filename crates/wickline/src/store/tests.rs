@@ -9,6 +9,7 @@ use super::tape::{Kind, Tape};
 use crate::address::Address;
 use crate::testing::scratch;
 
+mod pages;
 mod schemas;
 mod statements;
 

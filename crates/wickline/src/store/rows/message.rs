@@ -9,7 +9,7 @@ use crate::clock;
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::lists::names::Name;
-use crate::store::state::{Arrow, MessageState};
+use crate::store::state::{Arrow, MessageState, State};
 
 /// What a message does to what its receiver was told before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -517,4 +517,12 @@ pub async fn put_off(write: &mut Write, report: i64) -> Result<Vec<i64>, StoreEr
          OR (state = 'set-aside' AND aside = 'person')) ORDER BY n",
     );
     ids(write, query.bind(report)).await
+}
+
+/// Where the message of a listed row stands; the names are those of its columns.
+pub fn state_in(row: &AnyRow, n: &str, state: &str) -> Result<State, StoreError> {
+    let wrong = |e: sqlx::Error| StoreError::from_sql("the ledger", &e);
+    let place = at("message", row.try_get::<i64, _>(n).map_err(wrong)?);
+    let text: String = row.try_get(state).map_err(wrong)?;
+    place.word("state", &text, MessageState::of).map(State::from)
 }

@@ -1,0 +1,4 @@
+DROP INDEX report_by_state;
+CREATE INDEX report_held ON report (n, class, heard_at) WHERE state = 'held';
+CREATE INDEX report_of_strip ON report (analyzer, strip, heard_at, n);
+CREATE INDEX control_run_at ON control_run (at, report)
