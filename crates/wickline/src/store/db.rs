@@ -124,7 +124,8 @@ impl Db {
         let made = if self.address.is_sqlite() {
             "SELECT count(*) FROM sqlite_schema WHERE name = 'schema_version'"
         } else {
-            "SELECT count(to_regclass('schema_version'))"
+            "SELECT count(*) FROM pg_tables WHERE tablename = 'schema_version' \
+             AND schemaname = ANY (current_schemas(false))"
         };
         let row = conn.fetch_one(made).await;
         let made: i64 = row.and_then(|row| row.try_get(0)).map_err(|e| self.wrong(&e))?;

@@ -10,6 +10,7 @@ use crate::address::Address;
 use crate::testing::scratch;
 
 mod pages;
+mod plans;
 mod schemas;
 mod statements;
 

@@ -50,11 +50,11 @@ mod laboratory_rules;
 mod ledger_set_back;
 mod numbers_heard;
 mod one_door;
-mod plans_of_questions;
 mod random_histories;
 mod random_laboratory;
 mod several_daemons;
 mod sheet_as_read;
+mod ten_years;
 mod trail_altered;
 
 /// A ledger and the bench around it.
