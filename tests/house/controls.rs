@@ -12,7 +12,7 @@ use crate::kit::{Daemon, Folder, PATIENCE, ask, configuration, run, skipped, unt
 use crate::way::{analyzer, runtime, strip};
 
 /// Two levels: one without glucose, one with.
-fn material() -> String {
+pub fn material() -> String {
     let strip = strip("ten-pad");
     let level = |level: &str, glucose: usize| {
         let pads = strip.pads.iter().filter(|p| !p.optional).map(|pad| {
@@ -45,7 +45,7 @@ fn config(folder: &Folder, more: &str) -> std::path::PathBuf {
     folder.write("wickline.toml", &text)
 }
 
-const HOLD: &str = "controls_failed = \"hold\"\ncontrols_due = \"hold\"";
+pub const HOLD: &str = "controls_failed = \"hold\"\ncontrols_due = \"hold\"";
 
 async fn connect(daemon: &Daemon) -> SimulatedAnalyzer {
     let stream = tokio::net::TcpStream::connect(&daemon.lines[0]).await.expect("it listens");

@@ -8,7 +8,7 @@ use wickline::simulate::analyzer::Style;
 use wickline::simulate::port::SimPort;
 
 use crate::kit::{Daemon, Folder, ask, binary, configuration, run, until};
-use crate::way::{analyzer, pty, runtime, script};
+use crate::way::{analyzer, practice, pty, runtime, script};
 
 /// Every complete command in a text: what stands between backticks, or on a line of its own, and begins with
 /// the program's name.
@@ -146,6 +146,39 @@ fn what_lets_held_reports_go_runs_as_it_stands() {
             assert!(done.iter().any(|h| h == hint), "{hint}: {done:?}");
         }
         assert_eq!(ask(&config, &["find", "KP-20417"])["totals"]["reports"], 2);
+        assert_eq!(daemon.stop(), 0);
+    });
+}
+
+/// The receiver does not take the withdrawal: what a person is told to do asks for what only they know.
+#[test]
+fn a_withdrawal_that_was_refused_is_told_by_hand_as_the_hint_says() {
+    let folder = Folder::new("told");
+    runtime().block_on(async {
+        let (_receiver, port, config) = practice(&folder, &["aa", "ae"]).await;
+        let mut daemon = Daemon::start(&config);
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script(1, 7), |_, _| ()).await.expect("the line holds");
+        daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
+        let withdrawn = run(&config, &["report", "withdraw", "1", "--reason", "wrong strip"]);
+        assert_eq!(withdrawn.status.code(), Some(0));
+        daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "refused");
+        let told = ["queue", "set-aside", "1@lis/withdrawal", "--reason", "not needed"];
+        let refused = run(&config, &told);
+        assert_eq!(refused.status.code(), Some(2));
+        let hints = hints(&String::from_utf8_lossy(&refused.stderr));
+        let hint = hints.iter().find(|h| h.starts_with("wickline report told ")).expect("a hint");
+        // A script is told what is missing; a person is asked.
+        let bare: Vec<&str> = hint.split(' ').skip(1).collect();
+        let said = run(&config, &bare);
+        assert_eq!(said.status.code(), Some(2));
+        assert!(String::from_utf8_lossy(&said.stderr).contains("--who TEXT"), "{said:?}");
+        let (code, said) = at_a_terminal(&config, hint, "ward 3").await;
+        assert_eq!(code, 0, "`{hint}`: {said}");
+        let rows = ask(&config, &["trail", "--object", "report 1 at lis"])["items"].clone();
+        let last = rows.as_array().and_then(|r| r.last()).expect("a row").clone();
+        assert_eq!(last["reason"], "ward 3, ward 3, ward 3");
+        assert_eq!(ask(&config, &["day"])["totals"]["refused"], 0);
         assert_eq!(daemon.stop(), 0);
     });
 }

@@ -31,6 +31,7 @@ mod set_back;
 mod several;
 mod status;
 mod steps;
+mod technologist;
 mod tidy;
 mod trail;
 mod unreadable;

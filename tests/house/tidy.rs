@@ -188,8 +188,8 @@ fn pure_rooms_are_pure() {
     }
     for (path, text) in sources("crates/wickline/src") {
         let code = code(&text);
-        // Acts still name it where their rows are not typed yet.
-        let store = ["/store/", "/acts/"].iter().any(|f| path.to_string_lossy().contains(f));
+        // Its tests may break what the store keeps.
+        let store = ["/store/", "/acts/tests/"].iter().any(|f| path.to_string_lossy().contains(f));
         assert!(store || !code.contains("sqlx::"), "{}: only the store names sqlx", path.display());
         let clock = path.ends_with("clock.rs");
         assert!(

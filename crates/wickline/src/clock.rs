@@ -38,10 +38,24 @@ pub enum Sync {
     Unknown,
 }
 
-/// As systemd-timesyncd leaves it in its folder (systemd-timesyncd.service(8)); who keeps the time by
-/// another program sees it there.
-#[must_use]
-pub fn synchronised() -> Sync {
+/// As the kernel was told by whatever program keeps the time: `timedatectl` shows its flag as
+/// `NTPSynchronized` (org.freedesktop.timedate1(5)). Where that does not answer, as systemd-timesyncd leaves
+/// it in its folder (systemd-timesyncd.service(8)).
+pub async fn synchronised() -> Sync {
+    const PATIENCE: std::time::Duration = std::time::Duration::from_secs(2);
+    let asked = tokio::process::Command::new("timedatectl")
+        .args(["show", "--property=NTPSynchronized", "--value"])
+        .stdin(std::process::Stdio::null())
+        .stderr(std::process::Stdio::null())
+        .kill_on_drop(true)
+        .output();
+    if let Ok(Ok(said)) = tokio::time::timeout(PATIENCE, asked).await {
+        match said.stdout.trim_ascii() {
+            b"yes" => return Sync::Yes,
+            b"no" => return Sync::No,
+            _ => {}
+        }
+    }
     let folder = std::path::Path::new("/run/systemd/timesync");
     match (folder.join("synchronized").exists(), folder.exists()) {
         (true, _) => Sync::Yes,

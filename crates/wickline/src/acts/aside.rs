@@ -87,8 +87,8 @@ impl Ledger {
             if row.withdraws() || row.body.is_empty() {
                 return Err(refused(format!(
                     "{0}: the receiver still has the wrong result. `wickline queue retry {0}` sends the withdrawal \
-                     again; once it was told otherwise: `wickline report told {1} --receiver {2} --who NAME --when \
-                     TIME --how TEXT`. Nothing was changed",
+                     again; once it was told otherwise, `wickline report told {1} --receiver {2}` asks who was \
+                     told, when and how. Nothing was changed",
                     row.name(),
                     row.report,
                     row.receiver

@@ -1,25 +1,12 @@
 //! Which configuration each bench was used with, from when, and who announced the change.
 
-use sqlx::{Executor, Row};
-
 use crate::acts::facts::refused;
-use crate::clock;
 use crate::settings::effective::{Effective, changes};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
-use crate::store::trail::Act;
-use crate::store::trail::Actor;
-use crate::store::trail::record;
-
-/// A change of configuration: found by a daemon, or, with a reason, announced by a person.
-const CHANGED: &str = "configuration";
-
-/// An announced change, found in use by a daemon.
-const IN_USE: &str = "in-use";
-
-/// Hexadecimal digits of a fingerprint.
-const DIGITS: usize = 64;
+use crate::store::rows::configuration::{self, CHANGED, IN_USE, object};
+use crate::store::trail::{Act, Actor, record};
 
 /// A configuration that some bench was used with.
 #[derive(Clone, Debug, serde::Serialize)]
@@ -39,11 +26,6 @@ struct History {
     announced: Option<(String, i64, String)>,
 }
 
-/// A bench as trail rows name it.
-fn object(bench: &str) -> String {
-    format!("configuration of {bench}")
-}
-
 impl Ledger {
     /// Notes with which configuration a bench works from now on. The same as before adds nothing. True:
     /// it changed.
@@ -58,7 +40,7 @@ impl Ledger {
             write.commit().await?;
             return Ok(false);
         }
-        keep(&mut write, now).await?;
+        configuration::keep(&mut write, &now.fingerprint, &now.body).await?;
         let announced = history.announced.filter(|(print, ..)| *print == now.fingerprint);
         let (verb, became) = match announced {
             Some((print, n, who)) => (IN_USE, format!("{print}: announced by {who} in row {n}")),
@@ -100,7 +82,7 @@ impl Ledger {
             write.commit().await?;
             return Ok(Err(why));
         }
-        keep(&mut write, now).await?;
+        configuration::keep(&mut write, &now.fingerprint, &now.body).await?;
         let became = became(&mut write, history.in_use.as_deref(), now).await?;
         let act = Act {
             verb: CHANGED,
@@ -116,23 +98,15 @@ impl Ledger {
 
     /// Every configuration ever used or announced, oldest first.
     pub async fn configurations(&self) -> Result<Vec<Used>, StoreError> {
-        let named = self.named().await?;
-        let mut conn = self.db.read().await?;
-        let sql = "SELECT fingerprint, first_at FROM configuration ORDER BY first_at, fingerprint";
-        let rows = conn.fetch_all(sql).await.map_err(|e| self.wrong(&e))?;
-        self.db.give_back(conn).await;
-        let read = |row: &sqlx::any::AnyRow| -> Result<Used, sqlx::Error> {
-            let fingerprint: String = row.try_get(0)?;
-            let mut benches: Vec<String> = named
-                .iter()
-                .filter(|(_, _, print)| *print == fingerprint)
-                .map(|(_, bench, _)| bench.clone())
-                .collect();
+        let named = self.configurations_named().await?;
+        let used = |(fingerprint, first_at): (String, i64)| {
+            let here = named.iter().filter(|naming| naming.fingerprint == fingerprint);
+            let mut benches: Vec<String> = here.map(|naming| naming.bench.clone()).collect();
             benches.sort();
             benches.dedup();
-            Ok(Used { fingerprint, first_at: row.try_get(1)?, benches })
+            Used { fingerprint, first_at, benches }
         };
-        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
+        Ok(self.configurations_first().await?.into_iter().map(used).collect())
     }
 
     /// The one whose fingerprint begins so: the fingerprint and its text.
@@ -150,84 +124,18 @@ impl Ledger {
             }
         }
     }
-
-    pub(crate) async fn configurations_kept(&self) -> Result<Vec<(String, String)>, StoreError> {
-        let mut conn = self.db.read().await?;
-        let sql = "SELECT fingerprint, body FROM configuration ORDER BY fingerprint";
-        let rows = conn.fetch_all(sql).await.map_err(|e| self.wrong(&e))?;
-        self.db.give_back(conn).await;
-        let read = |row: &sqlx::any::AnyRow| Ok((row.try_get(0)?, row.try_get(1)?));
-        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e: sqlx::Error| self.wrong(&e))
-    }
-
-    /// Trail rows with the fingerprint that each names.
-    pub(crate) async fn configurations_named(&self) -> Result<Vec<(i64, String)>, StoreError> {
-        Ok(self.named().await?.into_iter().map(|(n, _, print)| (n, print)).collect())
-    }
-
-    /// Row, bench, fingerprint.
-    async fn named(&self) -> Result<Vec<(i64, String, String)>, StoreError> {
-        let mut conn = self.db.read().await?;
-        let query = sqlx::query(
-            "SELECT n, object, became FROM trail WHERE verb IN ($1, $2) AND became IS NOT NULL \
-             ORDER BY n",
-        )
-        .bind(CHANGED)
-        .bind(IN_USE);
-        let rows = conn.fetch_all(query).await.map_err(|e| self.wrong(&e))?;
-        self.db.give_back(conn).await;
-        let read = |row: &sqlx::any::AnyRow| -> Result<_, sqlx::Error> {
-            let (object, became): (String, String) = (row.try_get(1)?, row.try_get(2)?);
-            let bench = object.strip_prefix("configuration of ").unwrap_or(&object).to_owned();
-            Ok((row.try_get(0)?, bench, fingerprint(&became)))
-        };
-        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
-    }
-}
-
-fn fingerprint(became: &str) -> String {
-    became.chars().take(DIGITS).collect()
 }
 
 async fn history(write: &mut Write, bench: &str) -> Result<History, StoreError> {
-    let query = sqlx::query(
-        "SELECT n, who, verb, reason, became FROM trail \
-         WHERE object = $1 AND verb IN ($2, $3) ORDER BY n DESC",
-    )
-    .bind(object(bench))
-    .bind(CHANGED)
-    .bind(IN_USE);
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
     let mut history = History::default();
-    let mut look = || -> Result<(), sqlx::Error> {
-        for row in &rows {
-            let became: Option<String> = row.try_get("became")?;
-            let print = fingerprint(&became.unwrap_or_default());
-            // A reason stands only in what a person announced.
-            if row.try_get::<Option<String>, _>("reason")?.is_none() {
-                history.in_use = Some(print);
-                return Ok(());
-            }
-            if history.announced.is_none() {
-                history.announced = Some((print, row.try_get("n")?, row.try_get("who")?));
-            }
+    for naming in configuration::of_bench(write, bench).await? {
+        if !naming.announced {
+            history.in_use = Some(naming.fingerprint);
+            break;
         }
-        Ok(())
-    };
-    look().map_err(|e| write.wrong(&e))?;
+        history.announced.get_or_insert((naming.fingerprint, naming.n, naming.who));
+    }
     Ok(history)
-}
-
-/// Keeps the text, once for each fingerprint.
-async fn keep(write: &mut Write, now: &Effective) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "INSERT INTO configuration (fingerprint, body, first_at) VALUES ($1, $2, $3) \
-         ON CONFLICT (fingerprint) DO NOTHING",
-    )
-    .bind(now.fingerprint.clone())
-    .bind(now.body.clone())
-    .bind(clock::now_us());
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
 /// The new fingerprint and what is new in it.
@@ -237,13 +145,8 @@ async fn became(
     now: &Effective,
 ) -> Result<String, StoreError> {
     let Some(was) = was else { return Ok(format!("{}: the first", now.fingerprint)) };
-    let query = sqlx::query("SELECT body FROM configuration WHERE fingerprint = $1").bind(was);
-    let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
-    let changed = match row {
-        Some(row) => {
-            let body: String = row.try_get(0).map_err(|e| write.wrong(&e))?;
-            changes(&body, &now.body)
-        }
+    let changed = match configuration::body(write, was).await? {
+        Some(body) => changes(&body, &now.body),
         None => "what it was is not kept".to_owned(),
     };
     Ok(format!("{}: {changed}", now.fingerprint))

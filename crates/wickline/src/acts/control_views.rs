@@ -1,7 +1,6 @@
 //! How an analyzer stands with its controls, for each of its strip types.
 
 use serde::Serialize;
-use sqlx::AnyConnection;
 use wickline_normalize::Moment;
 use wickline_normalize::controls::{Ran, State, standing};
 
@@ -9,6 +8,7 @@ use super::strip_lots::lots;
 use crate::clock::{SiteClock, moment_rfc3339};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
+use crate::store::db::Conn;
 use crate::store::ledger::Ledger;
 use crate::store::lists::runs;
 
@@ -74,7 +74,7 @@ impl Ledger {
 }
 
 async fn stand(
-    conn: &mut AnyConnection,
+    conn: &mut Conn,
     bench: &Bench,
     analyzer: &Analyzer,
     at: i64,

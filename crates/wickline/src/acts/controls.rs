@@ -2,7 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use sqlx::AnyConnection;
 use wickline_normalize::controls::{Lots as RunLots, Ran, Run, assess, standing};
 use wickline_normalize::judge::{StripLot, expired};
 use wickline_normalize::readings::Reading;
@@ -14,6 +13,7 @@ use super::strip_lots::{Lots, lots};
 use crate::clock::SiteClock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
+use crate::store::db::Conn;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::rows::control_run;
@@ -42,7 +42,7 @@ pub(crate) fn assessed(
 /// The runs of every level that must pass, by strip, the oldest first: those that say how the analyzer
 /// stood at any time from this one on.
 pub(crate) async fn runs(
-    conn: &mut AnyConnection,
+    conn: &mut Conn,
     clock: &SiteClock,
     analyzer: &Analyzer,
     from: i64,
@@ -170,7 +170,7 @@ struct Passes<'a> {
 
 impl<'a> Passes<'a> {
     async fn read(
-        conn: &mut AnyConnection,
+        conn: &mut Conn,
         bench: &'a Bench,
         analyzer: &'a Analyzer,
         from: i64,

@@ -1,7 +1,6 @@
 //! A ledger that is not the one that the tape remembers: an older copy, or another. What the tape holds
 //! beyond it was perhaps sent: that is held, delivery is paused, and it is told until a person lifts it.
 
-use sqlx::Executor;
 use tracing::{error, warn};
 use wickline_normalize::Reason;
 
@@ -14,6 +13,7 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::notice::{self, Kind, Notice};
 use crate::store::rows::position::doubt_to;
 use crate::store::rows::queue::pause_for;
+use crate::store::rows::{hold, message};
 use crate::store::seen::Seen;
 use crate::store::tape::Tape;
 use crate::store::trail::{Act, Actor, record};
@@ -152,21 +152,6 @@ fn stood(seen: &Seen) -> String {
 /// What this ledger itself has of a tape may have gone further in the history that is lost: what is held
 /// may have been let go, what waits may have been sent.
 async fn doubt_known(write: &mut Write, tape: &str) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "INSERT INTO hold (report, ix, reason, detail) \
-         SELECT r.n, coalesce((SELECT max(h.ix) FROM hold h WHERE h.report = r.n), -1) + 1, $1, $2 \
-         FROM report r WHERE r.state = 'held' AND r.control_sign = 0 AND r.class <> 'control' \
-         AND r.tape = $3 AND NOT EXISTS \
-         (SELECT 1 FROM hold h WHERE h.report = r.n AND h.reason = $1 AND h.cleared_at IS NULL)",
-    )
-    .bind(Reason::AfterRestore.code())
-    .bind(PERHAPS_SENT)
-    .bind(tape.to_owned());
-    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    let query = sqlx::query(
-        "UPDATE message SET maybe_sent = 1 WHERE maybe_sent = 0 AND state = 'waiting' AND state <> 'accepted' \
-         AND report IN (SELECT n FROM report WHERE tape = $1)",
-    )
-    .bind(tape.to_owned());
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+    hold::doubt(write, tape, Reason::AfterRestore, PERHAPS_SENT).await?;
+    message::doubt(write, tape).await
 }

@@ -1,12 +1,12 @@
 //! The strip lots in use, as people enter them: one after the other for each strip type of an analyzer.
 
-use sqlx::AnyConnection;
 use wickline_normalize::judge::StripLot;
 
 use super::facts::refused;
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
+use crate::store::db::Conn;
 use crate::store::ledger::Ledger;
 use crate::store::rows::strip_lot;
 pub use crate::store::rows::strip_lot::Entered;
@@ -33,7 +33,7 @@ impl Lots {
 }
 
 /// The lots of one analyzer.
-pub(crate) async fn lots(conn: &mut AnyConnection, analyzer: &str) -> Result<Lots, StoreError> {
+pub(crate) async fn lots(conn: &mut Conn, analyzer: &str) -> Result<Lots, StoreError> {
     strip_lot::of(conn, analyzer).await.map(Lots)
 }
 

@@ -108,6 +108,20 @@ fn by_number(typed: &str, known: &[String]) -> String {
     }
 }
 
+/// What an option says, or what is answered at the terminal where it was left out.
+pub fn given(
+    what: &str,
+    question: &str,
+    text: Option<String>,
+    out: &Output,
+) -> Result<String, Failure> {
+    match text {
+        Some(text) => Ok(text),
+        None if can_ask(out) => words(&asked(question)?).map_err(Failure::wrong),
+        None => Err(Failure::wrong(format!("{what} is needed: give it with --{what} TEXT"))),
+    }
+}
+
 /// Whether a person sits there who can answer.
 pub fn can_ask(out: &Output) -> bool {
     !out.json && std::io::stdin().is_terminal()

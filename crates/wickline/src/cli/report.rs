@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 
 use super::held::identify;
 use super::output::Output;
+use super::person;
 use super::{Answer, As, Desk, Exit, Why, id};
 use crate::acts::aside::Statement;
 use crate::acts::correct::Corrected;
@@ -52,15 +53,15 @@ enum Act {
         id: String,
         #[arg(long, value_name = "ID")]
         receiver: String,
-        /// Who was told there
+        /// Who was told there; at a terminal it is asked for
         #[arg(long, value_parser = super::person::words)]
-        who: String,
-        /// When, as it is written down
+        who: Option<String>,
+        /// When, as it is written down; at a terminal it is asked for
         #[arg(long, value_parser = super::person::words)]
-        when: String,
-        /// How: by telephone, in their own system
+        when: Option<String>,
+        /// How: by telephone, in their own system; at a terminal it is asked for
         #[arg(long, value_parser = super::person::words)]
-        how: String,
+        how: Option<String>,
     },
 }
 
@@ -91,7 +92,12 @@ pub async fn report(config: Option<PathBuf>, options: Options, out: &Output) -> 
             tell_withdrawn(&done, out)
         }
         Act::Told { id: text, receiver, who, when, how } => {
-            let (n, statement) = (id(&text)?, Statement { who, when, how });
+            let n = id(&text)?;
+            let given = |what, asked, text| person::given(what, asked, text, out);
+            let who = given("who", "who was told there", who)?;
+            let when = given("when", "when", when)?;
+            let how = given("how", "how (by telephone, in their own system)", how)?;
+            let statement = Statement { who, when, how };
             ledger.report_told(&actor, n, &receiver, &statement).await?;
             if out.json {
                 out.document(

@@ -91,6 +91,10 @@ impl LedgerWork {
             return Ok(());
         }
         self.trail(&ledger, "start").await?;
+        for notice in ledger.within(ledger.notices()).await? {
+            let (kind, why) = (notice.kind.code(), notice.words(&self.bench.clock));
+            self.events.tell(Event::Notice { kind, why });
+        }
         let (bench, tape, stop) = (self.bench.clone(), self.tape.clone(), self.stop.clone());
         let noting = Noting::begin(bench, tape, ledger.clone(), stop).await?;
         let mut tasks = JoinSet::new();

@@ -86,6 +86,11 @@ pub enum Event {
         why: String,
     },
     LedgerBack,
+    /// A store was set back, is another or is new: told at every start until a person lifts it.
+    Notice {
+        kind: &'static str,
+        why: String,
+    },
     /// A SIGHUP found a wrong configuration: the old one stays.
     ConfigurationRefused,
     Stopping,

@@ -128,6 +128,9 @@ pub struct Sheet {
     /// On today's sheet: earlier days with something open.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub earlier: Vec<OpenDay>,
+    /// What the stores have to tell of themselves until a person lifts it: any day may lack something.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub notices: Vec<String>,
     /// Why nothing goes to a receiver that something waits for.
     #[serde(skip)]
     pub barriers: Barriers,
@@ -170,6 +173,7 @@ impl Sheet {
         for (line, state) in lines.iter_mut().zip(shown) {
             line.item.state = state;
         }
+        let notices = ledger.notices().await?;
         let today = date == bench.clock.day(clock::now_us()) && analyzer.is_none();
         let earlier = if today { ledger.open_before(date).await? } else { Vec::new() };
         Ok(Self {
@@ -182,6 +186,7 @@ impl Sheet {
             faults,
             closed,
             earlier,
+            notices: notices.iter().map(|notice| notice.words(&bench.clock)).collect(),
             barriers,
         })
     }

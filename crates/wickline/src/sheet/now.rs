@@ -3,6 +3,7 @@
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
+use super::todo::word;
 use crate::clock::{self, Sync};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
@@ -291,8 +292,10 @@ impl Look<'_> {
             let Open { refused, .. } = open;
             if refused.count > 0 {
                 let (text, which) = (aged_text(&refused), id.clone());
-                let todo =
-                    refused.oldest.as_ref().map(|name| format!("wickline queue show {name}"));
+                let todo = refused.oldest.as_ref().map(|name| match refused.count {
+                    1 => format!("wickline queue show {name}"),
+                    _ => format!("wickline queue --receiver {} --state refused", word(&id)),
+                });
                 let found = self.add(About::Refused, &which, true, text);
                 (found.todo, found.facts) = (todo, facts([("by_age", json!(refused))]));
             }
@@ -372,7 +375,10 @@ impl Look<'_> {
         let held = self.ledger.held_now(self.ages).await?;
         let missing = self.ledger.missing_now(self.ages).await?;
         let unsent = self.ledger.unsent_now().await?;
-        let show = held.oldest.as_ref().map(|n| format!("wickline held show {n}"));
+        let show = held.oldest.as_ref().map(|n| match held.count {
+            1 => format!("wickline held show {n}"),
+            _ => "wickline held".to_owned(),
+        });
         let day = missing.oldest.as_ref().map(|day| format!("wickline day {day}"));
         for (about, aged, todo) in [(About::Held, held, show), (About::Missing, missing, day)] {
             let (wrong, text) = (aged.count > 0, aged_text(&aged));
@@ -449,7 +455,7 @@ impl Look<'_> {
     /// What the stores have to tell until a person lifts it.
     async fn notices(&mut self) -> Result<(), StoreError> {
         for notice in self.ledger.notices().await? {
-            let text = format!("since {}: {}", self.time(notice.since), notice.detail);
+            let text = notice.words(&self.bench.clock);
             let found = self.add(About::Store, notice.kind.code(), true, text);
             found.todo = Some("wickline ledger notices".into());
         }
@@ -488,7 +494,7 @@ impl Look<'_> {
 
     /// Our own clock, and each analyzer's against it.
     async fn clocks(&mut self) -> Result<(), StoreError> {
-        let (wrong, text) = match clock::synchronised() {
+        let (wrong, text) = match clock::synchronised().await {
             Sync::Yes => (false, "synchronised"),
             Sync::No => (true, "not synchronised with any time server"),
             Sync::Unknown => (false, "whether it is synchronised cannot be seen here"),

@@ -21,6 +21,9 @@ use crate::digest;
 /// How long a server may take to let us in.
 const CONNECT: Duration = Duration::from_secs(5);
 
+/// A connection to either database.
+pub type Conn = AnyConnection;
+
 /// One database with one writing connection, opened when first needed and again after any failure.
 #[derive(Clone, Debug)]
 pub struct Db {
@@ -281,7 +284,7 @@ impl Db {
     }
 
     /// A connection for questions; give it back with [`Db::give_back`] when nothing went wrong.
-    pub async fn read(&self) -> Result<AnyConnection, StoreError> {
+    pub async fn read(&self) -> Result<Conn, StoreError> {
         let idle = self.readers.lock().await.pop();
         match idle {
             Some(conn) => Ok(conn),

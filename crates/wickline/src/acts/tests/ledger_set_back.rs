@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::acts::set_back::Ends;
+use crate::sheet::Sheet;
 use crate::store::rows::notice::Kind;
 
 on_both!(
@@ -56,6 +57,10 @@ async fn what_a_set_back_ledger_holds_itself_needs_a_person_too(mut lab: Lab) {
     }
     let notices = lab.ledger.notices().await.expect("a list");
     assert_eq!(notices.iter().map(|n| n.kind).collect::<Vec<_>>(), [Kind::LedgerSetBack]);
+    let sheet = Sheet::read(&lab.ledger, &lab.bench, "2025-03-01", None).await.expect("a sheet");
+    assert!(sheet.notices[0].contains("set back"), "on the sheet of any day: {:?}", sheet.notices);
+    let paper = sheet.html(&lab.bench, None).expect("a page");
+    assert!(paper.contains("the ledger was set back"), "{paper}");
     assert!(lab.ledger.gate("lis").await.expect("a gate").paused);
     let actor = Actor::person(Some("J. Mast".into()));
     let next = lab.heard("3", "KP-00003", "NEG");
@@ -69,4 +74,6 @@ async fn what_a_set_back_ledger_holds_itself_needs_a_person_too(mut lab: Lab) {
     let lifted = lab.ledger.notice_lift(&actor, notices[0].n, "compared").await;
     assert_eq!(lifted.expect("lifted").kind, Kind::LedgerSetBack);
     assert!(lab.ledger.notice_lift(&actor, notices[0].n, "compared").await.is_err(), "once");
+    let sheet = Sheet::read(&lab.ledger, &lab.bench, "2025-03-01", None).await.expect("a sheet");
+    assert!(sheet.notices.is_empty(), "lifted");
 }

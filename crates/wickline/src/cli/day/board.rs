@@ -21,6 +21,9 @@ pub fn show(sheet: &Sheet, wide: bool, out: &Output) -> std::io::Result<()> {
     }
     let of = sheet.analyzer.as_ref().map_or(String::new(), |a| format!(", {a} alone"));
     out.line(&format!("{}   day sheet of {}{of}", sheet.site, sheet.date));
+    for notice in &sheet.notices {
+        out.pieces(&[(format!("{notice}. See `wickline ledger notices`"), Tone::Bad)]);
+    }
     if sheet.lines.is_empty() {
         out.line("nothing was heard on this day");
     } else {

@@ -529,3 +529,13 @@ pub fn state_in(row: &AnyRow, n: &str, state: &str) -> Result<State, StoreError>
     let text: String = row.try_get(state).map_err(wrong)?;
     place.word("state", &text, MessageState::of).map(State::from)
 }
+
+/// Whatever waits of a tape's reports may have been sent by another history of this ledger.
+pub(crate) async fn doubt(write: &mut Write, tape: &str) -> Result<(), StoreError> {
+    let query = sqlx::query(
+        "UPDATE message SET maybe_sent = 1 WHERE maybe_sent = 0 AND state = 'waiting' AND state <> 'accepted' \
+         AND report IN (SELECT n FROM report WHERE tape = $1)",
+    )
+    .bind(tape.to_owned());
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}

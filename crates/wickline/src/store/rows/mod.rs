@@ -5,6 +5,7 @@
 
 pub mod absent;
 pub mod closing;
+pub mod configuration;
 pub mod control_run;
 pub mod daemon_state;
 pub mod hold;

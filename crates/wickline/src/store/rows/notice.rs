@@ -3,7 +3,7 @@
 use sqlx::any::AnyRow;
 use sqlx::{Executor, Row};
 
-use crate::clock;
+use crate::clock::{self, SiteClock};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::{Ledger, take};
@@ -46,6 +46,12 @@ pub struct Notice {
 }
 
 impl Notice {
+    /// What it says, with its time.
+    #[must_use]
+    pub fn words(&self, clock: &SiteClock) -> String {
+        format!("since {}: {}", clock.rfc3339(self.since), self.detail)
+    }
+
     fn read(row: &AnyRow) -> Result<Self, sqlx::Error> {
         let code: String = row.try_get("kind")?;
         let unknown = || sqlx::Error::Decode(format!("`{code}` is no kind of notice").into());

@@ -9,6 +9,7 @@ use super::{COLUMNS, Head, Row, STEP};
 use crate::digest;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::store::rows::configuration::Naming;
 
 /// Digits of a noted head that must be given at least: so many are not found by trying.
 pub const NOTED: usize = 16;
@@ -331,7 +332,7 @@ impl Ledger {
             .filter(|(fingerprint, body)| digest::of(body) != *fingerprint)
             .map(|(fingerprint, _)| Fault::Configuration { fingerprint: fingerprint.clone() })
             .collect();
-        for (n, fingerprint) in self.configurations_named().await? {
+        for Naming { n, fingerprint, .. } in self.configurations_named().await? {
             if !kept.iter().any(|(kept, _)| *kept == fingerprint) {
                 faults.push(Fault::NoConfiguration { n, fingerprint });
             }
