@@ -218,10 +218,10 @@ async fn fill(url: &str, count: i64) {
     run(&mut conn, "BEGIN").await;
     let (bench, now, print) = (bench(), now_us(), print());
     let days = DAYS.min(count / 10);
-    let each = (count - TODAY) / days;
+    let earlier = count - TODAY;
     let mut next = 1;
     for back in (0..=days).rev() {
-        let last = if back == 0 { count } else { (next + each - 1).min(count - TODAY) };
+        let last = if back == 0 { count } else { earlier * (days - back + 1) / days };
         let day = bench.clock.day(now - back * DAY_US);
         let begun = bench.clock.day_span(&day).expect("a day").0;
         let heard = if next == 1 { now - DAYS * DAY_US } else { begun };
