@@ -101,6 +101,9 @@ pub fn correction_message(
     let Some(amended) = Amended::new(correction, now) else { return Ok(None) };
     let word = if amended.is_withdrawal() { "Withdrawn" } else { "Corrected" };
     let note = format!("{word}: {}", correction.reason);
+    // What is said of results that are taken back would stay in the record they are taken out of.
+    let silent = Outgoing { remarks: &[], ..*out };
+    let out = if amended.is_withdrawal() { &silent } else { out };
     written(layout, out, &times, &results, Some((&amended, &note))).map(Some)
 }
 
