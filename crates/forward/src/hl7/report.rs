@@ -449,7 +449,7 @@ fn obr(
     w.fields(8);
     if !layout.segments.spm {
         // Table 0070 has no control material; its role (from 2.4) says what it is.
-        let urine = "UR^Urine^HL70070";
+        let urine = "UR&Urine&HL70070";
         w.plain(out.control.map_or(urine, |_| "^^^^^^Q&Control specimen&HL70369"));
     }
     w.fields(5);
