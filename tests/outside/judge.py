@@ -82,7 +82,8 @@ def nesting_faults(segments):
     library = hl7apy.load_library(field(segments[0], 12).split("^")[0])
     for segment in segments:
         name = segment[:3]
-        for number, (_, tree, *_) in enumerate(library.SEGMENTS[name][1], 1):
+        known = library.SEGMENTS.get(name, ("sequence", ()))
+        for number, (_, tree, *_) in enumerate(known[1], 1):
             if name == "MSH" and number < 3:
                 continue
             if name == "OBX" and number == 5:
