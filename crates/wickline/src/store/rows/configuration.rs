@@ -114,12 +114,15 @@ impl Ledger {
         let mut conn = self.db.read().await?;
         let query = sqlx::query(
             "SELECT n, object, who, reason, became FROM trail \
-             WHERE verb IN ($1, $2) AND became IS NOT NULL ORDER BY n",
+             WHERE verb IN ($1, $2) AND became IS NOT NULL",
         )
         .bind(CHANGED)
         .bind(IN_USE);
         let rows = conn.fetch_all(query).await.map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
-        rows.iter().map(naming).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
+        let named: Result<Vec<Naming>, _> = rows.iter().map(naming).collect();
+        let mut named = named.map_err(|e| self.wrong(&e))?;
+        named.sort_unstable_by_key(|naming| naming.n);
+        Ok(named)
     }
 }
