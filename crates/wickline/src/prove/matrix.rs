@@ -318,9 +318,9 @@ impl Trial<'_> {
         match case.what {
             What::Bare(_, rung) if bare_meaning(pad, rung, case.si) != Some(rung) => {
                 match bare_meaning(pad, rung, case.si) {
-                    None => drop(reasons.insert("off-ladder".to_owned())),
+                    None => _ = reasons.insert("off-ladder".to_owned()),
                     Some(other) if other.grade != rung.grade => {
-                        drop(reasons.insert("grade-value-disagree".to_owned()));
+                        reasons.insert("grade-value-disagree".to_owned());
                     }
                     Some(other) => results = self.wishes.results(pad, other, true)?,
                 }
