@@ -22,6 +22,11 @@ pub fn hints(text: &str) -> Vec<String> {
 
 /// Runs a line as a shell does, at a terminal where every question is answered with `answer`.
 pub async fn at_a_terminal(config: &Path, line: &str, answer: &str) -> (i32, String) {
+    answering(config, line, &[answer; 3]).await
+}
+
+/// The same with an answer to each question.
+pub async fn answering(config: &Path, line: &str, answers: &[&str]) -> (i32, String) {
     let mut port = SimPort::pty().expect("a pseudo-terminal");
     let SimPort::Pty { path, .. } = &port else { unreachable!("it is one") };
     let end: OwnedFd =
@@ -42,7 +47,8 @@ pub async fn at_a_terminal(config: &Path, line: &str, answer: &str) -> (i32, Str
         .stderr(Stdio::piped())
         .spawn()
         .expect("a shell");
-    port.write_all(format!("{answer}\r{answer}\r{answer}\r").as_bytes()).await.expect("typed");
+    let typed: String = answers.iter().map(|a| format!("{a}\r")).collect();
+    port.write_all(typed.as_bytes()).await.expect("typed");
     let output = child.wait_with_output().expect("it ends");
     let text = [output.stdout, output.stderr].concat();
     (output.status.code().expect("a code"), String::from_utf8_lossy(&text).into_owned())

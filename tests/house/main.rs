@@ -29,6 +29,7 @@ mod prove;
 mod put_right;
 mod set_back;
 mod several;
+mod shown;
 mod status;
 mod steps;
 mod technologist;

@@ -261,3 +261,31 @@ fn the_commented_configuration_is_the_table_of_keys() {
     let faults = wickline::settings::reader::faults("wickline.toml", &found);
     assert_eq!(faults, [], "the commented file is itself a good configuration");
 }
+
+/// What stands between backticks is copied and run: a reason `TEXT` stands in the trail for ever. Help texts,
+/// which are comments in the sources, explain forms.
+#[test]
+fn no_hint_holds_a_place_for_what_only_the_person_knows() {
+    let loud = |word: &str| word.len() > 1 && word.bytes().all(|b| b.is_ascii_uppercase());
+    let mut hints = 0;
+    for (path, text) in sources("crates/wickline/src") {
+        let code = without_tests(&text);
+        let lines = code.lines().filter(|l| !l.trim_start().starts_with("//"));
+        let mut whole = String::new();
+        for line in lines {
+            match line.trim().strip_suffix('\\') {
+                Some(goes_on) => whole.push_str(&format!("{} ", goes_on.trim_end())),
+                None => whole.push_str(&format!("{}\n", line.trim())),
+            }
+        }
+        for hint in whole.lines().flat_map(|l| l.split('`').skip(1).step_by(2)) {
+            let words: Vec<&str> = hint.split_whitespace().collect();
+            let runs = words.first() == Some(&"wickline");
+            let option = words.windows(2).any(|w| w[0].starts_with("--") && loud(w[1]));
+            hints += usize::from(runs);
+            let held = option || (runs && words.iter().any(|w| loud(w)));
+            assert!(!held, "{}: `{hint}`", path.display());
+        }
+    }
+    assert!(hints > 50, "only {hints} hints were found");
+}

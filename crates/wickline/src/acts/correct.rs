@@ -61,7 +61,7 @@ impl Ledger {
             None if print.specimen != open.print.specimen && open.given.is_none() => {
                 return Err(refused(format!(
                     "report {n}: its specimen id now reads otherwise: that is no correction. `wickline \
-                     report withdraw {n} --specimen ID --reason TEXT` sends it under the right one"
+                     report withdraw {n}` asks for the right one, and sends it under that"
                 )));
             }
             None => {

@@ -181,18 +181,21 @@ async fn corrected_by(
         (Some(of), _) => of,
         (None, [one]) => *one,
         (None, []) => {
+            let n = row.n;
             return Err(refused(format!(
-                "report {}: no earlier report that went out has its number (or, without one, its specimen): \
-                 `--of ID` says which one it corrects, or decide it is a new run or a mistake",
-                row.n
+                "report {n}: no earlier report that went out has its number (or, without one, its specimen): \
+                 name the one that it corrects with --of, or decide `wickline held decide {n} new-run` or \
+                 `wickline held decide {n} mistake`"
             )));
         }
         (None, several) => {
-            let ids: Vec<String> = several.iter().map(i64::to_string).collect();
+            let n = row.n;
+            let one = |of: &i64| format!("`wickline held decide {n} correction --of {of}`");
+            let choices: Vec<String> = several.iter().map(one).collect();
             return Err(refused(format!(
-                "report {} may correct any of {}: say which with `--of ID`",
-                row.n,
-                ids.join(", ")
+                "report {n} may correct any of {}: {}",
+                several.len(),
+                choices.join(", ")
             )));
         }
     };

@@ -10,8 +10,8 @@ use wickline_normalize::{Reason, Remedy};
 
 pub use self::words::codes;
 use self::words::{
-    answers_nothing, of_control, other_specimen, overtaken, still_held, withdrawn, wrong_message,
-    wrong_state,
+    answers_nothing, not_undone, of_control, other_specimen, overtaken, still_held, withdrawn,
+    wrong_message, wrong_state,
 };
 
 use crate::store::StoreError;
@@ -504,9 +504,7 @@ fn look(guard: Guard, asked: Asked, facts: &Facts<'_>) -> Result<(), Refusal> {
     let n = facts.n;
     let why = match guard {
         Guard::IsHeld | Guard::IsOut | Guard::IsAside => wrong_state(guard, facts),
-        Guard::IsNamed => (!facts.named).then(|| {
-            format!("nobody said whose or what report {n} is: there is nothing to take back")
-        }),
+        Guard::IsNamed | Guard::Unsent => not_undone(guard, facts),
         Guard::Here => (!facts.here).then(|| {
             let analyzer = facts.analyzer;
             format!(
@@ -514,9 +512,9 @@ fn look(guard: Guard, asked: Asked, facts: &Facts<'_>) -> Result<(), Refusal> {
             )
         }),
         Guard::Answers => answers_nothing(asked, facts),
-        Guard::Patients => facts.control.then(|| of_control(asked, n)),
+        Guard::Patients => facts.control.then(|| of_control(asked, facts)),
         Guard::Identified => facts.specimen.is_none_or(|s| s.trim().is_empty()).then(|| {
-            format!("report {n} has no specimen id: `wickline held identify {n} --specimen ID`")
+            format!("report {n} has no specimen id: `wickline held identify {n}` asks for it")
         }),
         Guard::Twice => (!facts.twice).then(|| {
             format!("report {n}: what is entered must be entered twice, alike; nothing was changed")
@@ -525,17 +523,10 @@ fn look(guard: Guard, asked: Asked, facts: &Facts<'_>) -> Result<(), Refusal> {
             .reason
             .is_none_or(|r| r.trim().is_empty())
             .then(|| format!("report {n}: a reason is needed, in words; nothing was changed")),
-        Guard::Free => {
-            rest(asked, facts).next().map(|reason| still_held(asked, n, reason))
-        }
+        Guard::Free => rest(asked, facts).next().map(|reason| still_held(asked, n, reason)),
         Guard::NotWithdrawn => withdrawn(facts),
-        Guard::NotOvertaken => overtaken(facts),
+        Guard::NotOvertaken => overtaken(asked, facts),
         Guard::OneSpecimen => other_specimen(asked, facts),
-        Guard::Unsent => facts.sent.then(|| {
-            format!(
-                "report {n} went out, or may have: `wickline report withdraw {n} --reason TEXT` takes it back"
-            )
-        }),
         Guard::Sayable => facts.unsayable.map(|why| format!("report {n}: {why}")),
         Guard::Waits | Guard::Unsettled | Guard::Stuck | Guard::PutOff | Guard::NoAmends => {
             facts.post.as_ref().and_then(|post| wrong_message(guard, post))

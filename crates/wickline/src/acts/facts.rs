@@ -2,10 +2,11 @@
 
 use wickline_normalize::{Private, Reason};
 
-use super::door::{Facts, Other, Under};
+use super::door::{self, Asked, Facts, Other, Under};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
+use crate::store::ledger::Ledger;
 pub(crate) use crate::store::refused;
 use crate::store::rows::message;
 use crate::store::rows::report::{self, Aside, ReportRow};
@@ -57,6 +58,18 @@ impl Known {
             sent: self.sent,
             ..Facts::of(row.n, &row.analyzer)
         }
+    }
+}
+
+impl Ledger {
+    /// Whether an act may be done with a report as it stands, looked at before a person is asked for a reason.
+    pub async fn report_may(&self, bench: &Bench, asked: Asked, n: i64) -> Result<(), StoreError> {
+        let mut moment = self.db.moment().await?;
+        let (row, known) = Known::read(&mut moment, bench, n).await?;
+        moment.commit().await?;
+        let facts = Facts { reason: Some("asked for next"), ..known.facts(&row) };
+        door::pass(asked, &facts)?;
+        Ok(())
     }
 }
 

@@ -5,12 +5,13 @@ use wickline_normalize::Reason;
 
 use super::Became;
 use super::door::{self, Asked, Facts, Then};
-use super::facts::{Known, analyzer, refused};
+use super::facts::{Known, analyzer, refused, whole};
 use super::second;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::{hold, report};
+use crate::store::state::ReportState;
 use crate::store::trail::{Act, Actor, record};
 
 /// Characters of a control lot at most.
@@ -26,9 +27,7 @@ impl Twice {
         if first == second {
             return Ok(Self(first.to_owned()));
         }
-        Err(refused(format!(
-            "the {what} that were entered differ; nothing was changed, enter it again"
-        )))
+        Err(refused(format!("the {what} that were entered differ")))
     }
 
     #[must_use]
@@ -45,6 +44,21 @@ pub struct Material {
 }
 
 impl Ledger {
+    /// Whether a person said the same of a report before, and it is as that left it: how it stands.
+    pub async fn report_identified(
+        &self,
+        n: i64,
+        specimen: &Twice,
+    ) -> Result<Option<ReportState>, StoreError> {
+        let mut moment = self.db.moment().await?;
+        let row = whole(&mut moment, n).await?;
+        moment.commit().await?;
+        let named = row.named_from.is_some() && !row.control_sign;
+        let same = named && row.specimen.as_deref() == Some(specimen.text());
+        let stands = matches!(row.state, ReportState::Held | ReportState::Waiting);
+        Ok((same && stands).then_some(row.state))
+    }
+
     /// Says whose specimen a held report is.
     pub async fn report_identify(
         &self,

@@ -19,6 +19,8 @@ use crate::store::trail::{Act, Actor, record};
 pub struct Withdrawn {
     pub n: i64,
     pub state: ReportState,
+    /// The id that it went under last, or goes under now.
+    pub specimen: Option<String>,
     pub withdrawn: Vec<Outcome>,
     /// Under the right specimen, where one was given.
     pub anew: Vec<Outcome>,
@@ -108,7 +110,8 @@ impl Ledger {
             }),
         };
         record(write, actor, act).await?;
-        Ok(Withdrawn { n, state: pass.arrow()?.to(), withdrawn, anew })
+        let (state, specimen) = (pass.arrow()?.to(), open.specimen);
+        Ok(Withdrawn { n, state, specimen, withdrawn, anew })
     }
 
     /// The same results under another specimen id and an OBR-3 that was never used.

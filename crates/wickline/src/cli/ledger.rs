@@ -76,7 +76,7 @@ async fn notices(desk: &Desk, out: &Output) -> Answer {
             (format!("{n} {} since {since}: ", kind.code()), Tone::Bad),
             (detail.clone(), Tone::Plain),
         ]);
-        out.line(&format!("    seen to: wickline ledger lift {n} --reason TEXT"));
+        out.line(&format!("    `wickline ledger lift {n}` says that it was seen to"));
     }
     if notices.is_empty() {
         out.line("nothing is to be told of the stores");

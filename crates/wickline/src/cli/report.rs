@@ -16,7 +16,7 @@ use crate::acts::withdraw::Withdrawn;
 use crate::store::lists::names::Name;
 use crate::store::tape::Tape;
 
-/// `wickline report correct 17 --reason TEXT`, `wickline report withdraw 17 --reason TEXT --specimen KP-20417`
+/// `wickline report correct 17`, `wickline report withdraw 17 --specimen KP-20417`
 #[derive(Debug, Args)]
 pub struct Options {
     #[command(subcommand)]
@@ -36,7 +36,8 @@ enum Act {
         #[arg(long, value_name = "ID")]
         as_in: Option<String>,
     },
-    /// Take back all that was told of it; with a specimen id, send it anew under that one
+    /// Take back all that was told of it; with a specimen id, send it anew under that one. At a terminal it is
+    /// shown and asked for; without one it is taken back for good
     Withdraw {
         id: String,
         #[command(flatten)]
@@ -78,15 +79,10 @@ pub async fn report(config: Option<PathBuf>, options: Options, out: &Output) -> 
             tell_corrected(&done, out)
         }
         Act::Withdraw { id: text, why, specimen, again } => {
-            let reason = desk.reason(&why, out)?;
             let n = id(&text)?;
-            let given = match &specimen {
-                None => None,
-                Some(first) => {
-                    let (asked, again) = (identify::SPECIMEN, again.as_deref());
-                    Some(identify::confirmed(&desk, n, asked, Some(first), again, out).await?)
-                }
-            };
+            let (first, again) = (specimen.as_deref(), again.as_deref());
+            let given = identify::right_one(&desk, n, first, again, out).await?;
+            let reason = desk.reason(&why, out)?;
             let given = given.as_ref();
             let done = ledger.report_withdraw(&desk.bench, &actor, n, &reason, given).await?;
             tell_withdrawn(&done, out)
@@ -135,11 +131,12 @@ pub(super) fn tell_withdrawn(done: &Withdrawn, out: &Output) -> Answer {
     let clean = [&done.withdrawn, &done.anew].into_iter().all(|o| exit(o) == Exit::Done);
     if out.json {
         out.document(&json!({
-            "id": done.n.to_string(), "state": done.state.text(),
+            "id": done.n.to_string(), "specimen": done.specimen, "state": done.state.text(),
             "withdrawn": all(done.n, &done.withdrawn), "anew": all(done.n, &done.anew),
         }))?;
     } else {
-        out.line(&format!("report {} is now {}", done.n, done.state));
+        let specimen = done.specimen.as_deref().unwrap_or("-");
+        out.line(&format!("report {} ({specimen}) is now {}", done.n, done.state));
         lines(&done.withdrawn, out);
         lines(&done.anew, out);
     }

@@ -317,7 +317,10 @@ async fn configurations(desk: &Desk, out: &Output) -> Answer {
         })
         .collect();
     out.table(&["fingerprint", "first", "benches"], &rows);
-    out.line("`wickline trail configuration FINGERPRINT` shows one whole");
+    if let Some(last) = used.last() {
+        let print = last.fingerprint.get(..NOTED).unwrap_or(&last.fingerprint);
+        out.line(&format!("`wickline trail configuration {print}` shows the last whole"));
+    }
     Ok(Exit::Done)
 }
 

@@ -16,11 +16,58 @@ pub(super) fn wrong_state(guard: Guard, facts: &Facts<'_>) -> Option<String> {
         }
         Guard::IsOut => (state == ReportState::Waiting, "on its way or out"),
         _ if state == ReportState::SetAside && !facts.aside_by_person => {
-            return Some(format!("report {n} was withdrawn: that cannot be taken back"));
+            return Some(format!(
+                "report {n} was withdrawn: that cannot be taken back; `wickline find {n}` tells what \
+                 receivers hold"
+            ));
         }
         _ => (state == ReportState::SetAside, "set aside"),
     };
-    (!right).then(|| format!("report {n} is {state}, not {wanted}"))
+    (!right).then(|| format!("report {n} {}, not {wanted}; {}", stands(facts), where_to(facts)))
+}
+
+/// How a report stands, for a person: `waiting` is a word for messages.
+fn stands(facts: &Facts<'_>) -> &'static str {
+    match facts.state {
+        Some(ReportState::Waiting) => "is on its way or out",
+        Some(ReportState::SetAside) if facts.aside_by_person => "was set aside",
+        Some(ReportState::SetAside) => "was withdrawn",
+        Some(ReportState::Filed) => "is filed as control material",
+        Some(ReportState::Repeat) => "was heard before",
+        Some(ReportState::Held) => "is held",
+        None => "is not in the ledger yet",
+    }
+}
+
+/// The command with which a person goes on.
+fn where_to(facts: &Facts<'_>) -> String {
+    let n = facts.n;
+    match facts.state {
+        Some(ReportState::Held) => format!("`wickline held show {n}` tells what lets it go"),
+        Some(ReportState::SetAside) if facts.aside_by_person => {
+            format!("`wickline undo {n}` takes that back")
+        }
+        Some(ReportState::SetAside) => format!("`wickline find {n}` tells what receivers hold"),
+        _ => format!("`wickline find {n}` tells where"),
+    }
+}
+
+/// What `undo` does not take back: nobody named it, or what was named went out.
+pub(super) fn not_undone(guard: Guard, facts: &Facts<'_>) -> Option<String> {
+    let n = facts.n;
+    let (bars, why) = match guard {
+        Guard::IsNamed => (!facts.named, "nobody said whose or what it is"),
+        _ => (facts.sent, "it went out, or may have"),
+    };
+    let next = if facts.state == Some(ReportState::Waiting) && !facts.control {
+        let withdraw = format!("`wickline report withdraw {n}`");
+        format!("{withdraw} asks for the right specimen id, or takes it back for good")
+    } else {
+        where_to(facts)
+    };
+    bars.then(|| {
+        format!("report {n} {}, and {why}: there is nothing to undo; {next}", stands(facts))
+    })
 }
 
 pub(super) fn answers_nothing(asked: Asked, facts: &Facts<'_>) -> Option<String> {
@@ -30,9 +77,15 @@ pub(super) fn answers_nothing(asked: Asked, facts: &Facts<'_>) -> Option<String>
     let n = facts.n;
     Some(match asked {
         Asked::Identify | Asked::FileAsControl => {
-            format!("report {n} is not held for its specimen id")
+            format!("report {n} is not held for its specimen id; {}", where_to(facts))
         }
-        _ => format!("report {n} is held for {}: there is nothing to decide", codes(facts.holds)),
+        _ => {
+            let held_for = codes(facts.holds);
+            format!(
+                "report {n} is held for {held_for}: there is nothing to decide; {}",
+                where_to(facts)
+            )
+        }
     })
 }
 
@@ -43,34 +96,42 @@ pub fn codes(reasons: &[Reason]) -> String {
     if codes.is_empty() { "no hold".into() } else { codes.join(", ") }
 }
 
-pub(super) fn of_control(asked: Asked, n: i64) -> String {
+pub(super) fn of_control(asked: Asked, facts: &Facts<'_>) -> String {
+    let n = facts.n;
     match asked {
         Asked::Correct | Asked::CorrectAsIn | Asked::Withdraw | Asked::Rename => {
             format!("report {n} is control material: it is in nobody's chart")
         }
         Asked::Correction => {
-            format!("report {n} bears a sign of control material: it corrects no patient's report")
+            format!(
+                "report {n} bears a sign of control material: it corrects no patient's report; {}",
+                where_to(facts)
+            )
         }
         _ => format!(
-            "report {n} bears a sign of control material: it never goes to a patient receiver"
+            "report {n} bears a sign of control material: it never goes to a patient receiver; {}",
+            where_to(facts)
         ),
     }
 }
 
 pub(super) fn still_held(asked: Asked, n: i64, reason: Reason) -> String {
     let remedy = match reason.remedy() {
-        Remedy::Release => "release it",
-        Remedy::Identify => "identify the specimen",
-        Remedy::Reread => "mend the dialect, strip or configuration and reread it, or set it aside",
-        Remedy::Decide => "decide what it is",
-        Remedy::SetAside => "set it aside",
+        Remedy::Release => format!("`wickline held release {n}`"),
+        Remedy::Identify => format!("`wickline held identify {n}` asks whose it is"),
+        Remedy::Reread => format!(
+            "mend the dialect, strip or configuration, then `wickline held reread {n}`; or \
+             `wickline held set-aside {n}`"
+        ),
+        Remedy::Decide => format!("`wickline held show {n}` tells how to decide what it is"),
+        Remedy::SetAside => format!("`wickline held set-aside {n}`"),
     };
     let code = reason.code();
     match asked {
         Asked::Release => {
             format!("report {n} is held for `{code}`, which a release does not lift: {remedy}")
         }
-        _ => format!("report {n} is also held for `{code}`"),
+        _ => format!("report {n} is also held for `{code}`: {remedy}"),
     }
 }
 
@@ -89,10 +150,15 @@ pub(super) fn withdrawn(facts: &Facts<'_>) -> Option<String> {
     let n = facts.n;
     (facts.under == Under::Withdrawn).then(|| match facts.corrects {
         Some(root) => {
-            format!("report {root}, which {n} was to correct, was withdrawn since: set it aside")
+            format!(
+                "report {root}, which {n} was to correct, was withdrawn since: `wickline held set-aside {n}`"
+            )
         }
         None => {
-            format!("report {n}: what was told under its OBR-3 was withdrawn, nothing follows that")
+            format!(
+                "report {n}: what was told under its OBR-3 was withdrawn, nothing follows that; \
+                 `wickline find {n}` tells what receivers hold"
+            )
         }
     })
 }
@@ -131,16 +197,27 @@ pub(super) fn wrong_message(guard: Guard, post: &Post) -> Option<String> {
 }
 
 /// A report speaks under its OBR-3, or follows the one that does.
-pub(super) fn overtaken(facts: &Facts<'_>) -> Option<String> {
+pub(super) fn overtaken(asked: Asked, facts: &Facts<'_>) -> Option<String> {
     let (n, Under::Report(now)) = (facts.n, facts.under) else { return None };
     if now == n || (facts.state == Some(ReportState::Held) && now < n) {
         return None;
     }
     Some(match facts.state {
         Some(ReportState::Held) => {
-            format!("report {now}, heard later, has corrected the same report since: set {n} aside")
+            format!(
+                "report {now}, heard later, has corrected the same report since: `wickline held set-aside {n}`"
+            )
         }
-        _ => format!("report {now} goes under its OBR-3 now: name that one in place of {n}"),
+        _ => {
+            let instead = match asked {
+                Asked::Correct => format!("`wickline report correct {now}`"),
+                Asked::Withdraw => format!("`wickline report withdraw {now}`"),
+                _ => format!("`wickline find {now}` tells of it"),
+            };
+            format!(
+                "report {now} goes under its OBR-3 now: name that one in place of {n}; {instead}"
+            )
+        }
     })
 }
 
@@ -159,12 +236,13 @@ pub(super) fn other_specimen(asked: Asked, facts: &Facts<'_>) -> Option<String> 
     Some(match asked {
         Asked::Correction => format!(
             "report {n} bears another specimen id than report {of}, under whose specimen a correction goes: \
-             decide it is a new run, or withdraw report {of} if that one went under the wrong specimen"
+             `wickline held decide {n} new-run`, or `wickline report withdraw {of}` if that one went under \
+             the wrong specimen"
         ),
         _ => format!(
             "report {of} bears another specimen id than report {n}: readings never move between specimens. If \
-             cups were swapped, give each report its right id: `wickline report withdraw {n} --specimen ID \
-             --reason TEXT`, and the same of {of}"
+             cups were swapped, give each report its right id: `wickline report withdraw {n}` and `wickline \
+             report withdraw {of}` ask for it"
         ),
     })
 }

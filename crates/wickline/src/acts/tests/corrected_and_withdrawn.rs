@@ -529,7 +529,7 @@ async fn read_again_and_corrected(mut lab: Lab) {
     assert!(held.expect_err("held").to_string().contains("unit-unexpected"));
     lab.reprint(2, "|KP-00008|", "|KP-00009|").await;
     let other = lab.ledger.report_correct(&lab.bench, &lab.tape, &person(), 2, None, WHY).await;
-    assert!(other.expect_err("no").to_string().contains("withdraw 2 --specimen"));
+    assert!(other.expect_err("no").to_string().contains("`wickline report withdraw 2` asks"));
     lab.bench.analyzers.clear();
     let away = lab.ledger.report_correct(&lab.bench, &lab.tape, &person(), 1, None, WHY).await;
     assert!(away.expect_err("no").to_string().contains("its own bench"));

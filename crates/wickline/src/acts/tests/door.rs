@@ -169,6 +169,42 @@ fn every_guard_of_the_table_bars_by_itself() {
     }
 }
 
+/// What bars an act by how the report stands says with which command a person goes on, and speaks of a report
+/// in words that fit one: `waiting` is a message's.
+#[test]
+fn a_refusal_names_the_next_command() {
+    let of_the_report = [
+        Guard::IsHeld,
+        Guard::IsOut,
+        Guard::IsAside,
+        Guard::IsNamed,
+        Guard::Unsent,
+        Guard::Answers,
+        Guard::Free,
+        Guard::NotWithdrawn,
+        Guard::NotOvertaken,
+    ];
+    let mut seen = std::collections::HashSet::new();
+    for rule in TABLE {
+        every_near(rule.asked, |facts| {
+            let Err(Refusal { guard, why }) = pass(rule.asked, facts) else { return };
+            assert!(!why.contains("report 7 is waiting"), "{:?}: {why}", rule.asked);
+            let named =
+                why.contains("`wickline ") || facts.post.as_ref().is_some_and(|p| p.retired);
+            if of_the_report.contains(&guard) {
+                seen.insert(guard);
+                assert!(named, "{:?}: {why}", rule.asked);
+            }
+        });
+    }
+    assert_eq!(seen.len(), of_the_report.len(), "{seen:?}");
+    let out = Facts { state: Some(ReportState::Waiting), ..Facts::of(6, "bench-1") };
+    let why = |asked| pass(asked, &out).expect_err("no").why;
+    let found = "report 6 is on its way or out, not held; `wickline find 6` tells where";
+    assert_eq!(why(Asked::Release), found);
+    assert!(why(Asked::UndoNaming).contains("`wickline report withdraw 6` asks"));
+}
+
 /// Facts under which an act is allowed, and every single change of them.
 fn every_near(asked: Asked, mut look: impl FnMut(&Facts<'_>)) {
     let guards = asked.rule().guards;

@@ -239,7 +239,7 @@ async fn an_identification_is_taken_back_until_something_was_sent(mut lab: Lab) 
     let [first, second] = lab.waiting().await[..] else { panic!("two messages") };
     lab.settled(second, MessageState::Accepted).await;
     let words = lab.undo(ids[1]).await.expect_err("it went out").to_string();
-    assert!(words.contains(&format!("wickline report withdraw {} --reason", ids[1])), "{words}");
+    assert!(words.contains(&format!("`wickline report withdraw {}` asks", ids[1])), "{words}");
     let old = lab.message_read(first).await.component("OBR", 1, 3, 1);
     lab.undo(ids[0]).await.expect("taken back");
     assert!(lab.waiting().await.is_empty());

@@ -56,7 +56,10 @@ pub fn show(
     let sums = totals(runs);
     let sums: Vec<String> = sums.iter().map(|(verdict, n)| format!("{n} {verdict}")).collect();
     out.line(&format!("in all: {}", sums.join(", ")));
-    out.line("`wickline controls show ID` shows one reading by reading");
+    if let Some(last) = runs.last() {
+        let id = &last.id;
+        out.line(&format!("`wickline controls show {id}` shows the last reading by reading"));
+    }
 }
 
 fn standing(desk: &Desk, one: &ControlStanding, out: &Output) {

@@ -1,7 +1,9 @@
 //! `held`: reports that need a person, why, and what lets them go.
 
+mod done;
 pub mod identify;
 mod page;
+mod release;
 
 use std::path::PathBuf;
 
@@ -9,14 +11,13 @@ use clap::{Args, Subcommand};
 use serde_json::json;
 use wickline_normalize::Reason;
 
-use super::output::{Output, visible};
+use self::done::Done;
+use super::output::Output;
 use super::status::elsewhere;
 use super::{Answer, As, Desk, Exit, Failure, Why, id};
-use crate::acts::Became;
 use crate::acts::decide::Decision;
 use crate::acts::identify::Material;
 use crate::sheet::now::About;
-use crate::store::StoreError;
 use crate::store::lists::reports::{AskedHeld, totals};
 use crate::store::state::{ReportState, State};
 use crate::store::tape::Tape;
@@ -134,7 +135,8 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
 
 async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
     let actor = desk.actor(&options.who)?;
-    let became = match options.act {
+    let mut done = Done::default();
+    match options.act {
         None => {
             let after = options.after.as_deref().map(id).transpose()?.unwrap_or(0);
             let limit = options.limit.unwrap_or(if out.json { 1000 } else { 40 });
@@ -157,40 +159,33 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
             let given = [(control, control_again), (lot, lot_again)];
             let material = material(desk, n, given, out).await?;
             let reason = desk.reason(&Why::of(reason), out)?;
-            desk.ledger.report_is_control(&desk.bench, &actor, n, &material, &reason).await?
+            let filed = desk.ledger.report_is_control(&desk.bench, &actor, n, &material, &reason);
+            done.took(n, filed.await)?;
         }
         Some(Act::Identify { id: text, specimen, again, .. }) => {
             let n = id(text.as_deref().unwrap_or_default())?;
             let (asked, first) = (identify::SPECIMEN, specimen.as_deref());
             let given = identify::confirmed(desk, n, asked, first, again.as_deref(), out).await?;
-            desk.ledger.report_identify(&desk.bench, &actor, n, &given).await?
+            identify::identify(desk, &actor, n, &given, &mut done).await?;
         }
         Some(Act::Release { ids, why }) => {
-            let (ids, reason) = (ranges(&ids)?, desk.reason(&why, out)?);
-            let mut done = Done::default();
-            for n in ids {
-                let became = desk.ledger.report_release(&desk.bench, &actor, n, &reason).await;
-                done.took(n, became)?;
-            }
-            return done.tell(out);
+            return release::release(desk, &actor, ranges(&ids)?, &why, out).await;
         }
         Some(Act::Decide { id: text, what, why, of }) => {
             let reason = desk.reason(&why, out)?;
             let (n, decision) = (id(&text)?, what.decision(of.as_deref())?);
-            desk.ledger.report_decide(&desk.bench, &actor, n, decision, &reason).await?
+            let decided = desk.ledger.report_decide(&desk.bench, &actor, n, decision, &reason);
+            done.took(n, decided.await)?;
         }
         Some(Act::SetAside { ids, why }) => {
             let (ids, reason) = (ranges(&ids)?, desk.reason(&why, out)?);
-            let mut done = Done::default();
             for n in ids {
                 done.took(n, desk.ledger.report_set_aside(&desk.bench, &actor, n, &reason).await)?;
             }
-            return done.tell(out);
         }
         Some(Act::Reread { ids, reason }) => return reread(desk, &actor, &ids, reason, out).await,
-    };
-    tell(out, &became, &[])?;
-    Ok(Exit::Done)
+    }
+    done.tell(out)
 }
 
 /// Level and lot of control material, each entered twice.
@@ -226,56 +221,6 @@ fn ranges(texts: &[String]) -> Result<Vec<i64>, Failure> {
     ids.sort_unstable();
     ids.dedup();
     Ok(ids)
-}
-
-/// What became of several reports: what one is refused, the others are not.
-#[derive(Default)]
-struct Done {
-    became: Became,
-    /// Why not, each with where it was asked for.
-    refused: Vec<(String, String)>,
-}
-
-impl Done {
-    fn took(&mut self, n: i64, became: Result<Became, StoreError>) -> Result<(), StoreError> {
-        match became {
-            Ok(became) => self.became.extend(became),
-            Err(StoreError::Refused { why }) => self.refused.push((n.to_string(), why)),
-            Err(other) => return Err(other),
-        }
-        Ok(())
-    }
-
-    /// All done: 0; some: 1; none: what is wrong with the command.
-    fn tell(&self, out: &Output) -> Answer {
-        let whys = || self.refused.iter().map(|(_, why)| why.as_str()).collect::<Vec<_>>();
-        if self.became.is_empty() && !self.refused.is_empty() {
-            return Err(Failure::wrong(whys().join("\n")));
-        }
-        tell(out, &self.became, &self.refused)?;
-        for why in whys() {
-            eprintln!("wickline: {}", visible(why));
-        }
-        Ok(if self.refused.is_empty() { Exit::Done } else { Exit::NotClean })
-    }
-}
-
-fn tell(
-    out: &Output,
-    became: &[(i64, String)],
-    refused: &[(String, String)],
-) -> std::io::Result<()> {
-    if out.json {
-        let items: Vec<_> =
-            became.iter().map(|(n, state)| json!({"id": n.to_string(), "state": state})).collect();
-        let refused: Vec<_> =
-            refused.iter().map(|(at, why)| json!({"id": at, "detail": why})).collect();
-        return out.document(&json!({ "items": items, "refused": refused }));
-    }
-    for (n, state) in became {
-        out.line(&format!("report {n} is now {state}"));
-    }
-    Ok(())
 }
 
 async fn reread(
