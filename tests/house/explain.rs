@@ -329,7 +329,8 @@ fn following_where_there_is_no_tape_says_so() {
     let config = folder.write("wickline.toml", &text);
     let output = crate::kit::run(&config, &["explain", "--follow"]);
     assert_eq!(output.status.code(), Some(3));
-    assert!(String::from_utf8_lossy(&output.stderr).contains("there is no tape yet"));
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(said.contains("tape.db") && said.contains("`wickline run` makes it"), "{said}");
     assert!(!folder.0.join("tape.db").exists(), "it makes none");
 }
 

@@ -1,6 +1,7 @@
 //! Whole-house tests: the real binary, real ports, real sockets; and the house about itself.
 
 mod again;
+mod asking;
 mod cable;
 mod changes;
 mod configuration;

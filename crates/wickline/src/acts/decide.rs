@@ -138,16 +138,26 @@ impl Ledger {
     /// The report that a held one is to be decided against, and both versions side by side: every
     /// analyte of either, as it was and as it is. None: nothing is to be decided, or nothing fits.
     pub async fn side_by_side(&self, n: i64) -> Result<Option<(i64, Vec<Difference>)>, StoreError> {
-        // Read like an act, so that both are of one moment; nothing is written.
-        let mut write = self.db.write().await?;
-        let row = whole(&mut write, n).await?;
-        if !row.reasons().any(|r| r.remedy() == Remedy::Decide) {
-            return Ok(None);
-        }
-        let [earlier] = candidates(&mut write, &row).await?[..] else { return Ok(None) };
-        let earlier = whole(&mut write, earlier).await?;
-        Ok(Some((earlier.n, beside(&texts(&earlier.readings), &texts(&row.readings)))))
+        let mut moment = self.db.moment().await?;
+        let found = decided_against(&mut moment, n).await?;
+        moment.commit().await?;
+        Ok(found.map(|(earlier, row)| {
+            (earlier.n, beside(&texts(&earlier.readings), &texts(&row.readings)))
+        }))
     }
+}
+
+/// The earlier report that a held one is to be decided against, and the held one.
+async fn decided_against(
+    write: &mut Write,
+    n: i64,
+) -> Result<Option<(ReportRow, ReportRow)>, StoreError> {
+    let row = whole(write, n).await?;
+    if !row.reasons().any(|r| r.remedy() == Remedy::Decide) {
+        return Ok(None);
+    }
+    let [earlier] = candidates(write, &row).await?[..] else { return Ok(None) };
+    Ok(Some((whole(write, earlier).await?, row)))
 }
 
 /// Earlier patients' reports on their way or out that a held one may correct, the one that speaks for

@@ -10,7 +10,7 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::lists::day::{Marks, Placed};
 use crate::store::rows::absent::{self, Absent};
-use crate::store::state::NumberState;
+use crate::store::state::{NumberState, State};
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
 use crate::store::trail::record;
@@ -214,7 +214,7 @@ fn analyzer_of(
     state: NumberState,
 ) -> Result<Option<String>, StoreError> {
     let of = |all: bool| {
-        let fits = lines.iter().filter(|p| all || p.item.state == state.text());
+        let fits = lines.iter().filter(|p| all || p.item.state == State::from(state));
         fits.map(|p| p.item.analyzer.as_str()).collect::<BTreeSet<_>>()
     };
     let analyzers = if of(false).is_empty() { of(true) } else { of(false) };
@@ -236,7 +236,7 @@ fn one<'a>(
 ) -> Result<&'a Placed, StoreError> {
     analyzer_of(&lines, text, state)?;
     let fits: Vec<&Placed> =
-        lines.iter().filter(|p| p.item.state == state.text()).copied().collect();
+        lines.iter().filter(|p| p.item.state == State::from(state)).copied().collect();
     match fits.as_slice() {
         [line] => Ok(line),
         [] => Err(refused(match lines.first().map(|p| &p.item) {

@@ -15,6 +15,7 @@ use super::person::chosen;
 use super::{Answer, As, Exit, Failure, loaded};
 use crate::daemon::ledger_work::bench_name;
 use crate::settings::bench::Bench;
+use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::room::free_bytes;
 use crate::store::tape::Tape;
@@ -43,13 +44,15 @@ struct Finding {
     text: String,
 }
 
-#[derive(Clone, Copy, PartialEq, Eq)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Level {
     Good,
     Note,
     /// Out of date: a person must see to it.
     Stale,
     Bad,
+    /// Bad, and the store is not safe.
+    Unsafe,
 }
 
 impl Level {
@@ -57,7 +60,7 @@ impl Level {
         match self {
             Level::Good => "good",
             Level::Note => "note",
-            Level::Stale | Level::Bad => "bad",
+            Level::Stale | Level::Bad | Level::Unsafe => "bad",
         }
     }
 }
@@ -77,22 +80,22 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
     if !options.offline {
         reach(&bench, &mut found).await;
     }
-    let clean = !found.iter().any(|f| f.level == Level::Bad);
+    let clean = found.iter().all(|f| f.level < Level::Bad);
     if options.record && clean {
         let reason = chosen(options.reason.as_deref().unwrap_or_default(), &bench.people)?;
         found.push(announce(&bench, &options.who, &reason).await?);
     }
     show(&found, out)?;
-    let any = |level: Level| found.iter().any(|f| f.level == level);
     if options.record && !clean {
         return Err(Failure::unreachable(
             "nothing was recorded: mend what is bad, then check again",
         ));
     }
-    Ok(match (any(Level::Bad), any(Level::Stale)) {
-        (true, _) => Exit::Unreachable,
-        (false, true) => Exit::NotClean,
-        (false, false) => Exit::Done,
+    Ok(match found.iter().map(|f| f.level).max() {
+        Some(Level::Unsafe) => Exit::Unsafe,
+        Some(Level::Bad) => Exit::Unreachable,
+        Some(Level::Stale) => Exit::NotClean,
+        _ => Exit::Done,
     })
 }
 
@@ -178,15 +181,22 @@ fn lines(bench: &Bench, found: &mut Vec<Finding>) {
     }
 }
 
+async fn ledger(bench: &Bench, found: &mut Vec<Finding>) -> Result<(), StoreError> {
+    let ledger = Ledger::look(bench.ledger.clone()).await?;
+    found.push(finding(Level::Good, "store.ledger", format!("{}: opened", ledger.label())));
+    laboratory::strips(bench, &ledger, found).await?;
+    ledger.close().await
+}
+
 async fn reach(bench: &Bench, found: &mut Vec<Finding>) {
-    match Ledger::open(bench.ledger.clone()).await {
-        Ok(ledger) => {
-            found.push(finding(Level::Good, "store.ledger", format!("{}: opened", ledger.label())));
-            if let Err(error) = laboratory::strips(bench, &ledger, found).await {
-                found.push(finding(Level::Bad, "store.ledger", error.to_string()));
-            }
-        }
-        Err(error) => found.push(finding(Level::Bad, "store.ledger", error.to_string())),
+    if let Err(error) = ledger(bench, found).await {
+        let level = match error {
+            // `check` comes before the first start.
+            StoreError::Absent { .. } => Level::Note,
+            ref other if Failure::exit_of(other) == Exit::Unsafe => Level::Unsafe,
+            _ => Level::Bad,
+        };
+        found.push(finding(level, "store.ledger", error.to_string()));
     }
     for target in &bench.targets {
         let about = format!("receiver {}", target.id);

@@ -90,28 +90,32 @@ enum Act {
 }
 
 pub async fn day(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let desk = Desk::open(config).await?;
+    let asks = options.act.is_none();
+    Desk::with(config, asks, async |desk| obey(desk, options, out).await).await
+}
+
+async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
     match options.act {
         None => {
-            let date = date_of(&desk, options.date.as_deref())?;
+            let date = date_of(desk, options.date.as_deref())?;
             let (analyzer, html) = (options.analyzer.as_deref(), options.html.as_deref());
-            sheet(&desk, &date, analyzer, html, options.wide, out).await
+            sheet(desk, &date, analyzer, html, options.wide, out).await
         }
         Some(Act::Explain(numbers)) => {
-            let (what, actor) = numbers.explanation(&desk, out)?;
+            let (what, actor) = numbers.explanation(desk, out)?;
             let ids = desk.ledger.day_explain(&actor, desk.clock(), &what).await?;
             became(&ids, NumberState::Explained, out)?;
             Ok(Exit::Done)
         }
         Some(Act::Unexplain(numbers)) => {
-            let (what, actor) = numbers.explanation(&desk, out)?;
+            let (what, actor) = numbers.explanation(desk, out)?;
             let ids = desk.ledger.day_unexplain(&actor, desk.clock(), &what).await?;
             became(&ids, NumberState::Missing, out)?;
             Ok(Exit::Done)
         }
         Some(Act::Close { date, last, again, who }) => {
-            let date = date_of(&desk, Some(&date))?;
-            close(&desk, &date, &last, &again, &who, out).await
+            let date = date_of(desk, Some(&date))?;
+            close(desk, &date, &last, &again, &who, out).await
         }
     }
 }

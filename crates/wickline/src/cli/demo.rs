@@ -19,6 +19,7 @@ use crate::sheet::Sheet;
 use crate::simulate::analyzer::{SimulatedAnalyzer, Style};
 use crate::simulate::port::SimPort;
 use crate::simulate::script::{Class, Dice, Fault, Run, Script, dice_rungs};
+use crate::store::state::State;
 
 /// `wickline demo`, `wickline demo --reports 60 --keep demo-run`
 #[derive(Debug, Args)]
@@ -312,15 +313,15 @@ fn verdict(expected: &Expected, got: &Got, sheet: &Sheet) -> Vec<String> {
         }
     };
     let items = || sheet.lines.iter().map(|l| &l.item);
-    let count = |state: &str| items().filter(|i| i.state == state).count();
-    check("accepted", count("accepted"), expected.accepted);
-    check("filed controls", count("filed"), expected.filed);
-    check("repeats", count("repeat"), expected.repeats);
-    check("missing numbers", count("missing"), expected.missing);
+    let count = |state: State| items().filter(|i| i.state == state).count();
+    check("accepted", count(State::Accepted), expected.accepted);
+    check("filed controls", count(State::Filed), expected.filed);
+    check("repeats", count(State::Repeat), expected.repeats);
+    check("missing numbers", count(State::Missing), expected.missing);
     let once: BTreeSet<&String> = got.ids.iter().collect();
     check("control ids at the receiver", once.len(), expected.accepted);
     let held: BTreeSet<(&str, &str)> = items()
-        .filter(|i| i.state == "held")
+        .filter(|i| i.state == State::Held)
         .map(|i| (i.analyzer.as_str(), i.reason.as_deref().unwrap_or("")))
         .collect();
     if held != expected.held {

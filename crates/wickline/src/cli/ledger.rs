@@ -44,7 +44,7 @@ enum Act {
 pub async fn ledger(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
     match &options.act {
         Act::Move { from, to } => moved(&options.who, from, to, out).await,
-        Act::Notices => notices(&Desk::open(config).await?, out).await,
+        Act::Notices => Desk::with(config, true, async |desk| notices(desk, out).await).await,
         Act::Lift { id: text, why } => {
             let (desk, n) = (Desk::open(config).await?, id(text)?);
             let (actor, reason) = (desk.actor(&options.who)?, desk.reason(why, out)?);

@@ -125,19 +125,29 @@ impl Failure {
     fn unreachable(text: impl Into<String>) -> Self {
         Self { exit: Exit::Unreachable, text: text.into() }
     }
+
+    /// How a command ends that a store failed.
+    fn exit_of(error: &StoreError) -> Exit {
+        match error {
+            StoreError::Refused { .. } => Exit::Wrong,
+            StoreError::Absent { .. }
+            | StoreError::Open { .. }
+            | StoreError::Full { .. }
+            | StoreError::Busy { .. } => Exit::Unreachable,
+            StoreError::Newer { .. }
+            | StoreError::Older { .. }
+            | StoreError::Unsafe { .. }
+            | StoreError::Damaged { .. }
+            | StoreError::Broken { .. }
+            | StoreError::Undecodable { .. }
+            | StoreError::Wrong { .. } => Exit::Unsafe,
+        }
+    }
 }
 
 impl From<StoreError> for Failure {
     fn from(error: StoreError) -> Self {
-        let exit = match error {
-            StoreError::Newer { .. }
-            | StoreError::Unsafe { .. }
-            | StoreError::Damaged { .. }
-            | StoreError::Broken { .. } => Exit::Unsafe,
-            StoreError::Refused { .. } => Exit::Wrong,
-            _ => Exit::Unreachable,
-        };
-        Self { exit, text: error.to_string() }
+        Self { exit: Self::exit_of(&error), text: error.to_string() }
     }
 }
 
@@ -226,28 +236,36 @@ fn bench(config: Option<PathBuf>) -> Result<Bench, Failure> {
     Bench::build(&loaded(config)?).map_err(faults)
 }
 
-/// What a question to the ledger needs.
+/// What a command works at: the configuration and the ledger.
 struct Desk {
     bench: Bench,
     ledger: Ledger,
 }
 
 impl Desk {
+    /// For an act. A ledger that is not there yet is made, an older one is brought up to date.
     async fn open(config: Option<PathBuf>) -> Result<Self, Failure> {
         let bench = bench(config)?;
         let ledger = Ledger::open(bench.ledger.clone()).await?;
         Ok(Self { bench, ledger })
     }
 
-    /// For a question: beside a daemon that writes, nobody waits for anybody. A ledger that is not there
-    /// yet, or not of this schema, is opened as ever.
-    async fn look(config: Option<PathBuf>) -> Result<Self, Failure> {
+    /// For a command that asks or acts. To ask makes and changes nothing, and waits for no daemon that
+    /// writes; what reading put beside a file is gone when it is closed.
+    async fn with(
+        config: Option<PathBuf>,
+        asks: bool,
+        work: impl AsyncFnOnce(&Desk) -> Answer,
+    ) -> Answer {
+        if !asks {
+            return work(&Self::open(config).await?).await;
+        }
         let bench = bench(config)?;
-        let ledger = match Ledger::look(bench.ledger.clone()).await {
-            Err(StoreError::Open { .. }) => Ledger::open(bench.ledger.clone()).await?,
-            looked => looked?,
-        };
-        Ok(Self { bench, ledger })
+        let ledger = Ledger::look(bench.ledger.clone()).await?;
+        let desk = Self { bench, ledger };
+        let answer = work(&desk).await;
+        desk.ledger.close().await?;
+        answer
     }
 
     fn clock(&self) -> &SiteClock {

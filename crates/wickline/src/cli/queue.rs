@@ -114,17 +114,18 @@ pub async fn queue(config: Option<PathBuf>, options: Options, out: &Output) -> A
         options.act,
         None | Some(Act::Show { .. } | Act::Print { .. } | Act::Counts { .. })
     );
-    let desk = if asks { Desk::look(config).await? } else { Desk::open(config).await? };
+    Desk::with(config, asks, async |desk| obey(desk, options, out).await).await
+}
+
+async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
     let (who, filter) = (&options.who, &options.filter);
     match options.act {
-        None if options.follow => {
-            board::follow(&desk, &asked(&desk, filter, out).await?, out).await
-        }
-        None => board::list(&desk, &asked(&desk, filter, out).await?, out).await,
-        Some(Act::Show { id: text }) => whole::show(&desk, &text, out).await,
+        None if options.follow => board::follow(desk, &asked(desk, filter, out).await?, out).await,
+        None => board::list(desk, &asked(desk, filter, out).await?, out).await,
+        Some(Act::Show { id: text }) => whole::show(desk, &text, out).await,
         Some(Act::Hold { ids, why }) => {
             let named = Named { verb: "hold", more: why.again() + &who.again(), fits: may_wait };
-            let ids = named.messages(&desk, &ids).await?;
+            let ids = named.messages(desk, &ids).await?;
             let reason = desk.reason(&why, out)?;
             desk.ledger.message_hold(&desk.actor(who)?, &ids, &reason).await?;
             done(out, &format!("{} message(s) kept back; the rest passes", ids.len()))
@@ -137,28 +138,28 @@ pub async fn queue(config: Option<PathBuf>, options: Options, out: &Output) -> A
                 let renames = specimen.as_deref();
                 let renames = renames.map_or(String::new(), |s| format!(" --specimen {}", word(s)));
                 let named = Named { verb: "retry", more: renames + &who.again(), fits: is_stuck };
-                Which::These(named.messages(&desk, &ids).await?)
+                Which::These(named.messages(desk, &ids).await?)
             };
             if let (Some(specimen), Which::These(ids)) = (specimen, &again) {
                 let given = (specimen.as_str(), second.as_deref());
-                return renamed(&desk, &actor, ids, given, out).await;
+                return renamed(desk, &actor, ids, given, out).await;
             }
             tell_resent(&desk.ledger.message_retry(&desk.bench, &actor, &again).await?, out)
         }
         Some(Act::SetAside { ids, why }) => {
             let named =
                 Named { verb: "set-aside", more: why.again() + &who.again(), fits: is_open };
-            let ids = named.messages(&desk, &ids).await?;
+            let ids = named.messages(desk, &ids).await?;
             let reason = desk.reason(&why, out)?;
             desk.ledger.message_set_aside(&desk.actor(who)?, &ids, &reason).await?;
             done(out, &format!("{} message(s) set aside", ids.len()))
         }
-        Some(Act::Pause { receiver }) => gate(&desk, who, &receiver, true, out).await,
-        Some(Act::Resume { receiver }) => gate(&desk, who, &receiver, false, out).await,
+        Some(Act::Pause { receiver }) => gate(desk, who, &receiver, true, out).await,
+        Some(Act::Resume { receiver }) => gate(desk, who, &receiver, false, out).await,
         Some(Act::Print { html }) => {
-            paper::print(&desk, &asked(&desk, filter, out).await?, html.as_deref(), out).await
+            paper::print(desk, &asked(desk, filter, out).await?, html.as_deref(), out).await
         }
-        Some(Act::Counts { day }) => board::counts(&desk, day.as_deref(), out).await,
+        Some(Act::Counts { day }) => board::counts(desk, day.as_deref(), out).await,
     }
 }
 
@@ -170,7 +171,7 @@ async fn asked(desk: &Desk, filter: &Filter, out: &Output) -> Result<Asked, Fail
         ..Asked::default()
     };
     if let Some(state) = &filter.state {
-        asked.states = vec![State::of(state)];
+        asked.states = State::of(state).into_iter().collect();
     }
     if let Some(after) = &filter.after {
         let typed = Typed::parse(after).map_err(Failure::wrong)?;

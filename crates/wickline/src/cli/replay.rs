@@ -62,7 +62,7 @@ pub async fn replay(config: Option<PathBuf>, options: Options, out: &Output) -> 
     if options.analyzer.as_ref().is_some_and(|id| bench.analyzer(id).is_none()) {
         return Err(Failure::wrong("no such analyzer is configured"));
     }
-    let before = Ledger::open(bench.ledger.clone()).await?;
+    let before = Ledger::look(bench.ledger.clone()).await?;
     let tape = Tape::look(&bench.tape).await?;
     let now = Ledger::open(Address::Sqlite(std::path::absolute(&options.into)?)).await?;
     for target in &bench.targets {
@@ -75,6 +75,9 @@ pub async fn replay(config: Option<PathBuf>, options: Options, out: &Output) -> 
         read_all(&bench, &tape, &now, &analyzer.id).await?;
         comparison.add(&tape.id, &analyzer.id, &before, &now).await?;
     }
+    before.close().await?;
+    now.close().await?;
+    tape.db().close().await?;
     comparison.show(out)
 }
 

@@ -43,7 +43,9 @@ pub async fn status(config: Option<PathBuf>, options: Options, out: &Output) -> 
 async fn once(bench: &Bench, again: bool, out: &Output) -> Answer {
     let now = async {
         let ledger = Ledger::look(bench.ledger.clone()).await?;
-        ledger.within(Now::read(&ledger, bench)).await
+        let now = ledger.within(Now::read(&ledger, bench)).await;
+        ledger.close().await?;
+        now
     };
     let now = match now.await {
         Ok(now) => now,
@@ -108,6 +110,7 @@ async fn by_the_tape(bench: &Bench, failure: &Failure, out: &Output) -> Result<(
             };
             lines.push((analyzer.id.clone(), state, bench.clock.rfc3339(entry.at)));
         }
+        tape.db().close().await?;
     }
     if out.json {
         let items: Vec<_> = lines

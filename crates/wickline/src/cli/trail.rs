@@ -90,16 +90,16 @@ fn noted(text: &str) -> Result<Head, String> {
 }
 
 pub async fn trail(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let desk = Desk::open(config).await?;
-    match options.act {
-        None => list(&desk, &options.filter, options.csv.as_deref(), out).await,
-        Some(Act::Verify { known }) => verify(&desk, &known, out).await,
-        Some(Act::Export { file }) => export(&desk, &file, out).await,
-        Some(Act::Configuration { fingerprint: None }) => configurations(&desk, out).await,
+    let work = async |desk: &Desk| match options.act {
+        None => list(desk, &options.filter, options.csv.as_deref(), out).await,
+        Some(Act::Verify { known }) => verify(desk, &known, out).await,
+        Some(Act::Export { file }) => export(desk, &file, out).await,
+        Some(Act::Configuration { fingerprint: None }) => configurations(desk, out).await,
         Some(Act::Configuration { fingerprint: Some(begins) }) => {
-            configuration(&desk, &begins, out).await
+            configuration(desk, &begins, out).await
         }
-    }
+    };
+    Desk::with(config, true, work).await
 }
 
 fn asked(filter: &Filter, clock: &SiteClock, whole: bool) -> Result<Asked, Failure> {
@@ -209,13 +209,7 @@ fn shown(row: &Row, clock: &SiteClock) -> Vec<(String, Tone)> {
 }
 
 async fn verify(desk: &Desk, known: &[Head], out: &Output) -> Answer {
-    let mut verified = match desk.ledger.trail_verify(known).await {
-        // A table that does not answer as it was made is itself a finding.
-        Err(StoreError::Wrong { what, why }) => {
-            return Err(Failure { exit: Exit::Unsafe, text: format!("{what}: {why}") });
-        }
-        other => other?,
-    };
+    let mut verified = desk.ledger.trail_verify(known).await?;
     if let Some(seen) = forgotten(desk).await? {
         verified.faults.push(Fault::SetBack { n: seen.trail.n, noted: seen.trail.hash });
     }
@@ -229,8 +223,10 @@ async fn forgotten(desk: &Desk) -> Result<Option<Seen>, StoreError> {
         return Ok(None);
     }
     let tape = Tape::look(&desk.bench.tape).await?;
-    let Some(seen) = tape.ledger_seen().await? else { return Ok(None) };
+    let seen = tape.ledger_seen().await?;
     let now = desk.ledger.stands(&tape.id).await?;
+    tape.db().close().await?;
+    let Some(seen) = seen else { return Ok(None) };
     Ok((!desk.ledger.goes_on(&now, &seen).await?).then_some(seen))
 }
 

@@ -169,7 +169,7 @@ impl Sheet {
             after,
         });
         let (receivers, faults) = sums::receivers(&lines, &bench.targets);
-        let shown: Vec<String> = lines.iter().map(|l| sums::shown(l, &bench.targets)).collect();
+        let shown: Vec<State> = lines.iter().map(|l| sums::shown(l, &bench.targets)).collect();
         for (line, state) in lines.iter_mut().zip(shown) {
             line.item.state = state;
         }
@@ -245,7 +245,7 @@ pub fn time_on(date: &str, time: Option<&str>) -> String {
 
 /// The receivers that something waits for.
 pub fn waited_for(items: &[Item]) -> impl Iterator<Item = &str> {
-    let waits = |d: &&Delivery| d.state == State::Waiting.text();
+    let waits = |d: &&Delivery| d.state == State::Waiting;
     let all = items.iter().flat_map(move |i| i.deliveries.iter().filter(waits));
     all.map(|d| d.receiver.as_str()).collect::<std::collections::BTreeSet<_>>().into_iter()
 }
@@ -254,7 +254,7 @@ pub fn waited_for(items: &[Item]) -> impl Iterator<Item = &str> {
 pub fn waits<'a>(items: impl Iterator<Item = &'a Item>, barriers: &Barriers) -> Vec<Waits> {
     let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
     for item in items.filter(|i| i.is_open() && todo::only_waits(i)) {
-        for delivery in item.deliveries.iter().filter(|d| d.state == State::Waiting.text()) {
+        for delivery in item.deliveries.iter().filter(|d| d.state == State::Waiting) {
             *counts.entry(&delivery.receiver).or_default() += 1;
         }
     }

@@ -7,11 +7,12 @@ use wickline_normalize::controls::Verdict;
 use super::Line;
 use crate::store::lists::reports::Item;
 use crate::store::lists::sheet::Beside;
+use crate::store::state::State;
 
 /// Of each report whose specimen has another result on this day, that other one, by id. A correction is none.
 pub(super) fn seconds(items: &[Item]) -> BTreeMap<String, String> {
     let stands =
-        |i: &&Item| i.class != "control" && !["repeat", "set-aside"].contains(&i.state.as_str());
+        |i: &&Item| i.class != "control" && !matches!(i.state, State::Repeat | State::SetAside);
     let root = |i: &Item| i.corrects.clone().unwrap_or_else(|| i.id.clone());
     let mut first: BTreeMap<&str, &Item> = BTreeMap::new();
     let mut found = BTreeMap::new();
@@ -58,7 +59,7 @@ fn notes(line: &Line, beside: &Beside, corrected: Option<&String>) -> Vec<String
     }
     let told = |amends: &str| {
         let mut all = item.deliveries.iter().filter(|d| d.amends.as_deref() == Some(amends));
-        all.next().map(|d| (d.receiver.as_str(), d.state.as_str()))
+        all.next().map(|d| (d.receiver.as_str(), d.state))
     };
     let withdrawn = told("withdraws");
     if beside.named.contains(&n) {
@@ -82,7 +83,7 @@ fn notes(line: &Line, beside: &Beside, corrected: Option<&String>) -> Vec<String
     }
     if let Some((receiver, state)) = withdrawn {
         notes.push(match state {
-            "accepted" => format!("withdrawn at {receiver}"),
+            State::Accepted => format!("withdrawn at {receiver}"),
             _ => format!("withdrawn, and {receiver} has not taken that: {state}"),
         });
     }

@@ -52,15 +52,15 @@ fn at(id: &str, target: Option<&Target>, lines: &[Line]) -> (Counts, Vec<String>
     let mut counts: Counts = State::ALL.into_iter().map(|s| (s.text(), 0)).collect();
     let mut lost = Vec::new();
     for line in lines {
-        let Some(text) = state_at(id, target, line) else { continue };
-        let state = State::ALL.into_iter().find(|s| s.text() == text);
+        let Some(state) = state_at(id, target, line) else { continue };
         let heard = line.is_heard();
         if heard {
             *counts.entry("heard").or_default() += 1;
         }
-        match state.filter(|s| PARTS.contains(s) == heard && *s != State::Heard) {
-            Some(state) => *counts.entry(state.text()).or_default() += 1,
-            None => lost.push(format!("report {}, which is `{text}`", line.item.id)),
+        if PARTS.contains(&state) == heard && state != State::Heard {
+            *counts.entry(state.text()).or_default() += 1;
+        } else {
+            lost.push(format!("report {}, which is `{state}`", line.item.id));
         }
     }
     (counts, lost)
@@ -68,19 +68,19 @@ fn at(id: &str, target: Option<&Target>, lines: &[Line]) -> (Counts, Vec<String>
 
 /// What a line is at a receiver: the least finished of its messages there, else the latest; without any, the
 /// report's own state. None: this receiver does not take it.
-fn state_at<'a>(id: &str, target: Option<&Target>, line: &'a Line) -> Option<&'a str> {
+fn state_at(id: &str, target: Option<&Target>, line: &Line) -> Option<State> {
     let item = &line.item;
     let own: Vec<_> = item.deliveries.iter().filter(|d| d.receiver == id).collect();
     if let Some(latest) = own.last() {
-        let of = |state: State| own.iter().find(|d| d.state == state.text());
+        let of = |state: State| own.iter().find(|d| d.state == state);
         let open = of(State::Refused).or_else(|| of(State::Waiting));
         // A withdrawal that was accepted leaves nothing there.
         let withdrawn = latest.amends.as_deref() == Some("withdraws");
-        let withdrawn = withdrawn && latest.state == State::Accepted.text();
+        let withdrawn = withdrawn && latest.state == State::Accepted;
         return Some(match open {
-            Some(open) => &open.state,
-            None if withdrawn => State::SetAside.text(),
-            None => &latest.state,
+            Some(open) => open.state,
+            None if withdrawn => State::SetAside,
+            None => latest.state,
         });
     }
     let target = target?;
@@ -88,32 +88,26 @@ fn state_at<'a>(id: &str, target: Option<&Target>, line: &'a Line) -> Option<&'a
     let takes = target.analyzers.iter().any(|a| a == "*" || *a == item.analyzer);
     // A patient's report that went to others when it was ready was not meant for this one.
     let elsewhere = !control && !item.deliveries.is_empty();
-    (takes && (control || target.patients) && !elsewhere).then_some(item.state.as_str())
-}
-
-fn is_part(state: &str) -> bool {
-    PARTS.iter().any(|part| part.text() == state)
+    (takes && (control || target.patients) && !elsewhere).then_some(item.state)
 }
 
 /// What one word says of a line: what it is at every receiver that has it, where that is the same; else the
 /// least finished; else the report's own state. So the head of the sheet counts what the receivers' sums do.
-pub fn shown(line: &Line, targets: &[impl AsRef<Target>]) -> String {
+pub fn shown(line: &Line, targets: &[impl AsRef<Target>]) -> State {
     let mut ids: Vec<&str> = targets.iter().map(|t| t.as_ref().id.as_str()).collect();
     ids.extend(line.item.deliveries.iter().map(|d| d.receiver.as_str()));
     ids.sort_unstable();
     ids.dedup();
     let target = |id: &str| targets.iter().map(AsRef::as_ref).find(|t| t.id == id);
-    let states: Vec<&str> =
+    let states: Vec<State> =
         ids.into_iter().filter_map(|id| state_at(id, target(id), line)).collect();
-    let open = [State::Held, State::Refused, State::Waiting].map(State::text);
+    let open = [State::Held, State::Refused, State::Waiting];
     if let Some(open) = open.into_iter().find(|s| states.contains(s)) {
-        return open.to_owned();
+        return open;
     }
     match states.as_slice() {
-        [first, rest @ ..] if is_part(first) && rest.iter().all(|s| s == first) => {
-            (*first).to_owned()
-        }
-        _ => line.item.state.clone(),
+        [first, rest @ ..] if PARTS.contains(first) && rest.iter().all(|s| s == first) => *first,
+        _ => line.item.state,
     }
 }
 
@@ -121,7 +115,7 @@ pub fn shown(line: &Line, targets: &[impl AsRef<Target>]) -> String {
 fn adrift(line: &Line) -> Option<String> {
     let item = &line.item;
     let nothing = item.deliveries.is_empty() && !item.unsent;
-    (item.state == State::Waiting.text() && nothing)
+    (item.state == State::Waiting && nothing)
         .then(|| format!("report {} waits, and there is no message that would carry it", item.id))
 }
 
@@ -129,7 +123,7 @@ fn adrift(line: &Line) -> Option<String> {
 pub fn totals(lines: &[Line]) -> Counts {
     let mut totals: Counts = State::ALL.into_iter().map(|s| (s.text(), 0)).collect();
     for line in lines {
-        *totals.entry(State::of(&line.item.state).text()).or_default() += line.count();
+        *totals.entry(line.item.state.text()).or_default() += line.count();
     }
     totals
 }

@@ -78,8 +78,8 @@ impl Serialize for Todo {
 /// What is to be done about a line. None: nothing.
 #[must_use]
 pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
-    let at = |state: State| item.deliveries.iter().find(|d| d.state == state.text());
-    match State::of(&item.state) {
+    let at = |state: State| item.deliveries.iter().find(|d| d.state == state);
+    match item.state {
         State::Missing => return missing(item, date),
         State::Held | State::Heard => return Todo::say(held(item)),
         _ => {}
@@ -117,11 +117,9 @@ pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
 /// Whether it is open and only waits for its receivers: of many such lines their count says enough.
 #[must_use]
 pub fn only_waits(item: &Item) -> bool {
-    let mut open = item.deliveries.iter().filter(|d| !State::of(&d.state).is_done()).peekable();
-    let held = matches!(State::of(&item.state), State::Held | State::Heard | State::Missing);
-    !held
-        && open.peek().is_some()
-        && open.all(|d| State::of(&d.state) == State::Waiting && !d.on_hold)
+    let mut open = item.deliveries.iter().filter(|d| !d.state.is_done()).peekable();
+    let held = matches!(item.state, State::Held | State::Heard | State::Missing);
+    !held && open.peek().is_some() && open.all(|d| d.state == State::Waiting && !d.on_hold)
 }
 
 fn held(item: &Item) -> String {
@@ -181,6 +179,7 @@ mod tests {
     use super::super::road::{Barrier, Barriers};
     use super::{only_waits, todo, word};
     use crate::store::lists::reports::{Delivery, HoldView, Item};
+    use crate::store::state::State;
 
     fn item(state: &str, class: &str, reasons: &[&str]) -> Item {
         let hold = |reason: &&str| HoldView {
@@ -194,7 +193,7 @@ mod tests {
             analyzer: "bench-1".into(),
             number: Some("41".into()),
             class: class.into(),
-            state: state.into(),
+            state: State::of(state).expect("a state"),
             holds: reasons.iter().map(hold).collect(),
             ..Item::default()
         }
@@ -203,7 +202,7 @@ mod tests {
     fn at(state: &str, on_hold: bool) -> Delivery {
         Delivery {
             receiver: "lis".into(),
-            state: state.into(),
+            state: State::of(state).expect("a state"),
             message: "17@lis".into(),
             control_id: String::new(),
             attempts: 0,

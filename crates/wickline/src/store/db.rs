@@ -13,7 +13,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Connection, Executor, Row};
 use tokio::sync::{Mutex, OwnedMutexGuard};
 
-use super::files::Files;
+use super::files::{Files, beside};
 use super::{StoreError, sound};
 use crate::address::Address;
 use crate::digest;
@@ -32,8 +32,19 @@ pub struct Db {
     readers: Arc<Mutex<Vec<AnyConnection>>>,
     /// The file as it was opened first: every later connection is to the same one.
     file: Arc<OnceLock<Files>>,
-    /// For questions alone, beside the process that writes.
-    watching: bool,
+    way: Way,
+}
+
+/// What a database was opened for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Way {
+    Write,
+    /// For questions alone, beside a process that writes, or wrote and was killed: what stands beside the
+    /// file is left as it is.
+    Beside,
+    /// For questions about a file without a log. To read it SQLite makes one, and takes it away again only
+    /// over a connection that could write (sqlite.org/walformat.html, section 1.1).
+    Alone,
 }
 
 /// The writing connection, and the files that it writes.
@@ -82,51 +93,58 @@ impl Db {
             create_private(path)?;
             sound::whole_log(path).await?;
         }
-        let db = Self::at(address, false);
+        let db = Self::at(address, Way::Write);
         db.migrate(migrations).await?;
         Ok(db)
     }
 
-    /// A SQLite file that another process writes, for questions alone: nothing is made, migrated or
-    /// tidied up, and what is asked through it cannot write.
-    pub async fn watch(path: &Path, migrations: usize) -> Result<Self, StoreError> {
-        DRIVERS.call_once(sqlx::any::install_default_drivers);
-        let db = Self::at(Address::Sqlite(path.to_owned()), true);
-        let mut conn = db.read().await?;
-        let row = conn.fetch_one("SELECT max(version) FROM schema_version").await;
-        let found: i64 = row.and_then(|row| row.try_get(0)).map_err(|e| db.wrong(&e))?;
-        let known = i64::try_from(migrations).unwrap_or(i64::MAX);
-        if found > known {
-            return Err(StoreError::Newer { what: db.address.label(), found, known });
-        }
-        db.give_back(conn).await;
-        Ok(db)
-    }
-
-    /// The same for a ledger wherever it is: its schema must be the one that this program knows.
+    /// Opens it for questions alone: nothing is made or migrated, and what is asked through it cannot
+    /// write. Its schema must be the one that this program knows.
     pub async fn look(address: Address, migrations: usize) -> Result<Self, StoreError> {
         DRIVERS.call_once(sqlx::any::install_default_drivers);
-        let db = Self::at(address, true);
-        let mut conn = db.read().await?;
-        let row = conn.fetch_one("SELECT max(version) FROM schema_version").await;
-        let found: i64 = row.and_then(|row| row.try_get(0)).map_err(|e| db.wrong(&e))?;
-        let (what, known) = (db.address.label(), i64::try_from(migrations).unwrap_or(i64::MAX));
-        if found > known {
-            return Err(StoreError::Newer { what, found, known });
-        }
-        if found < known {
-            let why = format!(
-                "its schema is {found} and this program's is {known}: `wickline run` brings it up to date"
-            );
-            return Err(StoreError::Open { what, why });
-        }
-        db.give_back(conn).await;
-        Ok(db)
+        let (what, known) = (address.label(), i64::try_from(migrations).unwrap_or(i64::MAX));
+        let way = match &address {
+            Address::Sqlite(path) if !path.try_exists().unwrap_or(true) => {
+                return Err(StoreError::Absent { what });
+            }
+            Address::Sqlite(path) if !beside(path, "-wal").exists() => Way::Alone,
+            _ => Way::Beside,
+        };
+        let db = Self::at(address, way);
+        let error = match db.schema().await? {
+            Some(found) if found == known => return Ok(db),
+            Some(found) if found > known => StoreError::Newer { what, found, known },
+            Some(found) => StoreError::Older { what, found, known },
+            None => StoreError::Absent { what },
+        };
+        db.close().await?;
+        Err(error)
     }
 
-    fn at(address: Address, watching: bool) -> Self {
+    /// The version of its schema. None: it has none yet.
+    async fn schema(&self) -> Result<Option<i64>, StoreError> {
+        let mut conn = self.read().await?;
+        let made = if self.address.is_sqlite() {
+            "SELECT count(*) FROM sqlite_schema WHERE name = 'schema_version'"
+        } else {
+            "SELECT count(*) FROM pg_tables WHERE tablename = 'schema_version' \
+             AND schemaname = ANY (current_schemas(false))"
+        };
+        let row = conn.fetch_one(made).await;
+        let made: i64 = row.and_then(|row| row.try_get(0)).map_err(|e| self.wrong(&e))?;
+        let found = if made == 0 {
+            None
+        } else {
+            let row = conn.fetch_one("SELECT max(version) FROM schema_version").await;
+            row.and_then(|row| row.try_get(0)).map_err(|e| self.wrong(&e))?
+        };
+        self.give_back(conn).await;
+        Ok(found)
+    }
+
+    fn at(address: Address, way: Way) -> Self {
         let (writer, readers, file) = (Arc::default(), Arc::default(), Arc::default());
-        Self { address, writer, readers, file, watching }
+        Self { address, writer, readers, file, way }
     }
 
     #[must_use]
@@ -154,8 +172,8 @@ impl Db {
     async fn take_seat(&self) -> Result<Seat, StoreError> {
         let conn = self.connect().await?;
         let files = match &self.address {
-            Address::Sqlite(path) => Files::of_a_connection(path)?,
-            Address::Postgres(_) => Files::default(),
+            Address::Sqlite(path) if self.way == Way::Write => Files::of_a_connection(path)?,
+            _ => Files::default(),
         };
         Ok(Seat { conn, files })
     }
@@ -173,7 +191,7 @@ impl Db {
     async fn connect_anew(&self) -> Result<AnyConnection, StoreError> {
         let mut last = None;
         for mut url in self.address.urls() {
-            if self.watching {
+            if self.way == Way::Beside {
                 url = url.replace("?mode=rw", "?mode=ro");
             }
             match tokio::time::timeout(CONNECT, self.connect_to(&url)).await {
@@ -198,7 +216,7 @@ impl Db {
                     other => other,
                 }
             })?;
-        if self.watching {
+        if self.way != Way::Write {
             let only = if self.address.is_sqlite() {
                 "PRAGMA query_only=ON; PRAGMA busy_timeout=5000;"
             } else {
@@ -229,6 +247,15 @@ impl Db {
 
     /// Begins a write. The transaction is ours alone until it is committed or dropped.
     pub async fn write(&self) -> Result<Write, StoreError> {
+        self.begin("BEGIN IMMEDIATE").await
+    }
+
+    /// Begins to read several things of one moment. Nothing is written, and nobody waits for it.
+    pub async fn moment(&self) -> Result<Write, StoreError> {
+        self.begin("BEGIN").await
+    }
+
+    async fn begin(&self, sqlite: &'static str) -> Result<Write, StoreError> {
         let mut slot = self.writer.clone().lock_owned().await;
         let mut seat = match slot.take() {
             Some(seat) => seat,
@@ -236,7 +263,7 @@ impl Db {
         };
         // Spelt out, so that a transaction is never a savepoint inside a broken one and never
         // turns from reading to writing half way.
-        let begin = if self.address.is_sqlite() { "BEGIN IMMEDIATE" } else { "BEGIN" };
+        let begin = if self.address.is_sqlite() { sqlite } else { "BEGIN" };
         seat.conn.execute(begin).await.map_err(|e| self.wrong(&e))?;
         Ok(self.write_on(slot, seat, true))
     }
@@ -280,7 +307,7 @@ impl Db {
             conn.close().await.map_err(|e| self.wrong(&e))?;
         }
         let Some(mut seat) = self.writer.lock().await.take() else { return Ok(()) };
-        if self.address.is_sqlite() {
+        if self.address.is_sqlite() && self.way == Way::Write {
             let done = seat.conn.fetch_one("PRAGMA wal_checkpoint(TRUNCATE)").await;
             done.map_err(|e| self.wrong(&e))?;
         }

@@ -20,6 +20,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_7.sql"),
     include_str!("schema/schema_8.sql"),
     include_str!("schema/schema_9.sql"),
+    include_str!("schema/schema_10.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.
@@ -48,7 +49,13 @@ impl Ledger {
         let db = Db::look(address, MIGRATIONS.len()).await?;
         let beats = db.apart();
         let mut ledger = Self { db, beats, epoch: String::new() };
-        ledger.epoch = ledger.label_read().await?;
+        match ledger.label_read().await {
+            Ok(epoch) => ledger.epoch = epoch,
+            Err(error) => {
+                ledger.close().await?;
+                return Err(error);
+            }
+        }
         Ok(ledger)
     }
 

@@ -32,6 +32,18 @@ pub enum StoreError {
          wrote it, or restore a backup that this one wrote"
     )]
     Newer { what: String, found: i64, known: i64 },
+    /// Nobody made it yet, and who only asks does not.
+    #[error(
+        "there is nothing at {what}. Before anything was heard that is right, and `wickline run` makes it; \
+         later, put back what was there, or what a backup has"
+    )]
+    Absent { what: String },
+    /// It was written by an older program, and who only asks does not change it.
+    #[error(
+        "{what} has schema {found} and this program's is {known}: `wickline run` brings it up to date, a \
+         question does not"
+    )]
+    Older { what: String, found: i64, known: i64 },
     /// The durability settings did not take.
     #[error("{what} does not keep its promises: {why}")]
     Unsafe { what: String, why: String },

@@ -104,8 +104,9 @@ states! {
 }
 
 /// Where a report, a message or a number is on its way, in the words that people read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum State {
+    #[default]
     Heard,
     Held,
     Waiting,
@@ -148,10 +149,10 @@ impl State {
         }
     }
 
-    /// The state that a stored text names. An unknown text is shown as held: a person must look.
+    /// The state of this name. None: there is no such state.
     #[must_use]
-    pub fn of(text: &str) -> State {
-        State::ALL.into_iter().find(|s| s.text() == text).unwrap_or(State::Held)
+    pub fn of(text: &str) -> Option<State> {
+        State::ALL.into_iter().find(|s| s.text() == text)
     }
 
     /// True where nobody has to do anything any more.
@@ -163,6 +164,20 @@ impl State {
             }
             State::Heard | State::Held | State::Waiting | State::Refused | State::Missing => false,
         }
+    }
+}
+
+/// Tests read what people read.
+#[cfg(test)]
+impl PartialEq<&str> for State {
+    fn eq(&self, text: &&str) -> bool {
+        self.text() == *text
+    }
+}
+
+impl serde::Serialize for State {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.text())
     }
 }
 
@@ -180,6 +195,16 @@ impl From<ReportState> for State {
             ReportState::Filed => State::Filed,
             ReportState::Repeat => State::Repeat,
             ReportState::SetAside => State::SetAside,
+        }
+    }
+}
+
+impl From<NumberState> for State {
+    fn from(state: NumberState) -> Self {
+        match state {
+            NumberState::Missing => State::Missing,
+            NumberState::Explained => State::Explained,
+            NumberState::Heard => State::Heard,
         }
     }
 }

@@ -132,7 +132,7 @@ impl Tape {
 
     /// Opens the tape to look at it, also while a daemon writes it.
     pub async fn look(path: &Path) -> Result<Tape, StoreError> {
-        let db = Db::watch(path, SCHEMAS.len()).await?;
+        let db = Db::look(Address::Sqlite(path.to_owned()), SCHEMAS.len()).await?;
         let mut conn = db.read().await?;
         let row = sqlx::query("SELECT id FROM tape_label").fetch_one(&mut conn).await;
         let id =

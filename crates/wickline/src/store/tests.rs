@@ -9,6 +9,8 @@ use super::tape::{Kind, Tape};
 use crate::address::Address;
 use crate::testing::scratch;
 
+mod pages;
+mod plans;
 mod schemas;
 mod statements;
 

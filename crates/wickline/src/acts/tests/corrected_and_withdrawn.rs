@@ -440,7 +440,7 @@ async fn withdrawn_and_sent_anew_under_the_right_specimen(mut lab: Lab) {
     assert_eq!(lab.whole(ward).await.item.state, "set-aside", "it was never told of it");
     assert_eq!(lab.queue_of("ward").await.len(), 1);
     let mut item = lab.item(id).await;
-    assert_eq!((item.state.as_str(), item.specimen.as_deref()), ("waiting", Some("KP-00011")));
+    assert_eq!((item.state.text(), item.specimen.as_deref()), ("waiting", Some("KP-00011")));
     lab.settle("lis", anew, MessageState::Accepted).await;
     lab.settle("ward", lab.queue_of("ward").await[0], MessageState::Accepted).await;
     lab.settle("lis", gone, MessageState::Refused).await;

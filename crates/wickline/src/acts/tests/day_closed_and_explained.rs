@@ -294,7 +294,7 @@ async fn a_day_is_closed_only_when_all_is_confirmed_and_done(mut lab: Lab) {
     }
     let open = lab.close(&all).await.expect("an answer");
     let Closing::Outstanding(items) = open else { panic!("{open:?}") };
-    let states: Vec<&str> = items.iter().map(|i| i.state.as_str()).collect();
+    let states: Vec<&str> = items.iter().map(|i| i.state.text()).collect();
     assert_eq!(states, ["waiting", "missing", "waiting"]);
     lab.accept_all().await;
     lab.explain(&["2"], None).await.expect("explained");

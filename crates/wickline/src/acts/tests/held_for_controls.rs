@@ -93,7 +93,7 @@ impl Lab {
 
     async fn state_of(&self, id: i64) -> String {
         let kept = self.ledger.report(id, &self.clock()).await.expect("read").expect("there");
-        kept.item.state
+        kept.item.state.to_string()
     }
 
     async fn stands(&self, time: &str) -> ControlStanding {
@@ -299,7 +299,7 @@ async fn no_run_of_ours_lets_go_what_the_analyzer_itself_marked(mut lab: Lab) {
         let kept = lab.ledger.report(id, &lab.clock()).await.expect("read").expect("there");
         let open = kept.item.holds.iter().filter(|hold| !hold.cleared);
         let open: Vec<&str> = open.map(|hold| hold.reason.as_str()).collect();
-        assert_eq!((kept.item.state.as_str(), open), ("held", vec!["controls-not-passed"]));
+        assert_eq!((kept.item.state.text(), open), ("held", vec!["controls-not-passed"]));
         let became = lab.ledger.report_release(&lab.bench, &actor, id, "run by hand").await;
         assert_eq!(became.expect("a person says so"), [(id, "waiting".to_owned())]);
     }
@@ -377,7 +377,7 @@ async fn what_is_set_aside_makes_nothing_look_better(mut lab: Lab) {
     lab.ledger.report_set_aside(&lab.bench, &actor, out, "repeated").await.expect("set aside");
     assert_eq!(lab.stands("202603141105").await.overall.state, "failed");
     let row = lab.runs().await.into_iter().find(|r| r.id == out.to_string()).expect("kept");
-    assert_eq!((row.verdict, row.state.as_str()), ("failed", "set-aside"));
+    assert_eq!((row.verdict, row.state.text()), ("failed", "set-aside"));
     // Cut off after it passed: nothing says that it still passes.
     lab.pass("202603141200").await;
     let mut heard = lab.printed("202603141300", "QC-L1", "NEG");

@@ -126,7 +126,7 @@ async fn what_a_set_back_ledger_holds_itself_needs_a_person_too(mut lab: Lab) {
     let next = lab.heard("3", "KP-00003", "NEG");
     let taken = lab.take(&[next], 2).await;
     assert_eq!(taken.reports[0].reason, None, "behind what the tape remembers");
-    let all = lab.ledger.held(&lab.clock()).await.expect("a list");
+    let all = lab.ledger.held(AskedHeld::ALL, &lab.clock()).await.expect("a list");
     let one = all.iter().find(|i| i.id == n.to_string()).expect("held");
     let open: Vec<&str> =
         one.holds.iter().filter(|h| !h.cleared).map(|h| h.reason.as_str()).collect();

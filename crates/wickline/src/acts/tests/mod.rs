@@ -19,6 +19,7 @@ use crate::store::StoreError;
 use crate::store::lease::Watch;
 use crate::store::ledger::Ledger;
 use crate::store::lists::queue::Asked;
+use crate::store::lists::reports::AskedHeld;
 use crate::store::rows::position::Span;
 use crate::store::rows::queue::{Settled, Tried};
 use crate::store::state::{MessageState, ReportState};
@@ -50,10 +51,10 @@ mod laboratory_rules;
 mod ledger_set_back;
 mod numbers_heard;
 mod one_door;
-mod plans_of_questions;
 mod random_histories;
 mod several_daemons;
 mod sheet_as_read;
+mod ten_years;
 mod trail_altered;
 
 /// A ledger and the bench around it.
@@ -280,7 +281,7 @@ async fn hostile_text_is_stored_and_stops_nothing(mut lab: Lab) {
     let taken = lab.take(&heard, 1).await;
     let states: Vec<ReportState> = taken.reports.iter().map(|r| r.state).collect();
     assert_eq!(states, [ReportState::Held, ReportState::Repeat, ReportState::Waiting]);
-    let held = lab.ledger.held(&lab.clock()).await.expect("a list");
+    let held = lab.ledger.held(AskedHeld::ALL, &lab.clock()).await.expect("a list");
     assert_eq!(held.len(), 1);
     lab.ledger.report(1, &lab.clock()).await.expect("read").expect("there");
 }
@@ -421,7 +422,7 @@ async fn acts_keep_to_the_arrows(mut lab: Lab) {
     let again = ledger.report_reread(&lab.bench, &lab.tape, &actor, id(2)).await;
     assert!(again.is_err(), "only what is held is read again");
     assert_eq!(lab.waiting().await.len(), 2);
-    assert!(lab.ledger.held(&lab.clock()).await.expect("a list").is_empty());
+    assert!(lab.ledger.held(AskedHeld::ALL, &lab.clock()).await.expect("a list").is_empty());
 }
 
 async fn a_receiver_that_is_paused_or_stopped_says_so(mut lab: Lab) {
@@ -472,7 +473,7 @@ async fn a_refusal_is_built_anew_where_its_content_changed(mut lab: Lab) {
     let new = resent[0].went.instead().expect("a new message");
     assert_eq!(lab.waiting().await, [new]);
     let (old, fresh) = (lab.whole(all[0]).await, lab.whole(new).await);
-    assert_eq!((old.item.state.as_str(), old.body), ("set-aside", before.body));
+    assert_eq!((old.item.state.text(), old.body), ("set-aside", before.body));
     assert_ne!(old.item.control_id, fresh.item.control_id);
     let part = |w: &crate::store::lists::queue::Whole, segment, field| {
         let message = wickline_forward::hl7::Message::read(&w.body).expect("a message");

@@ -180,7 +180,7 @@ async fn a_receiver_that_is_gone_is_told_by_hand(mut lab: Lab) {
     let targets = std::mem::take(&mut lab.bench.targets);
     assert_eq!(lab.withdraw_it(id, None).await, [Said::Unreachable]);
     let item = lab.shown(id).await;
-    assert_eq!((item.state.as_str(), item.reason.as_deref()), ("refused", Some("receiver-gone")));
+    assert_eq!((item.state.text(), item.reason.as_deref()), ("refused", Some("receiver-gone")));
     let asked = Asked { states: vec![State::Refused], ..Asked::default() };
     let open = lab.ledger.queue(&asked, &lab.clock()).await.expect("a list");
     let [one] = &open[..] else { panic!("it is in the list: {open:?}") };
@@ -219,7 +219,7 @@ async fn what_a_person_set_aside_is_taken_back_and_a_withdrawal_is_not(mut lab: 
     lab.ledger.report_set_aside(&lab.bench, &person(), id, "no tube").await.expect("set aside");
     assert_eq!(lab.undo(id).await.expect("taken back"), [(id, "held".to_owned())]);
     let item = lab.shown(id).await;
-    assert_eq!((item.state.as_str(), item.reason.as_deref()), ("held", Some("specimen-blank")));
+    assert_eq!((item.state.text(), item.reason.as_deref()), ("held", Some("specimen-blank")));
     assert_eq!(lab.trail_of("undo").await[0].was.as_deref(), Some("set-aside"));
     let out = lab.accepted("8", "KP-00008", "NEG").await;
     assert!(lab.undo(out).await.is_err(), "nobody decided anything of it");
@@ -244,7 +244,7 @@ async fn an_identification_is_taken_back_until_something_was_sent(mut lab: Lab) 
     lab.undo(ids[0]).await.expect("taken back");
     assert!(lab.waiting().await.is_empty());
     let item = lab.shown(ids[0]).await;
-    assert_eq!((item.state.as_str(), item.specimen), ("held", None));
+    assert_eq!((item.state.text(), item.specimen), ("held", None));
     assert_eq!(item.reason.as_deref(), Some("specimen-blank"));
     let given = twice("KP-00017");
     lab.ledger.report_identify(&lab.bench, &person(), ids[0], &given).await.expect("again");

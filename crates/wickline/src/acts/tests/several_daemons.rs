@@ -118,8 +118,8 @@ async fn set_aside_while_reread() {
     let state = lab.ledger.report(1, &lab.clock()).await.expect("r").expect("t").item.state;
     let sent = messages(&lab).await.len();
     match (aside.is_ok(), reread.is_ok()) {
-        (true, false) => assert_eq!((state.as_str(), sent), ("set-aside", 0)),
-        (false, true) => assert_eq!((state.as_str(), sent), ("waiting", 1)),
+        (true, false) => assert_eq!((state.text(), sent), ("set-aside", 0)),
+        (false, true) => assert_eq!((state.text(), sent), ("waiting", 1)),
         both => panic!("one of them wins: {both:?}"),
     }
 }

@@ -194,7 +194,7 @@ async fn head_and_receivers_count_alike(mut lab: Lab) {
     alike(&sheet);
     assert_eq!(sheet.lines[0].noted(), "withdrawn at lis");
     assert_eq!(
-        (sheet.lines[0].item.state.as_str(), sheet.lines[2].item.state.as_str()),
+        (sheet.lines[0].item.state.text(), sheet.lines[2].item.state.text()),
         ("set-aside", "accepted")
     );
 }

@@ -11,6 +11,7 @@ use crate::acts::control_views::{ControlStanding, Stands};
 use crate::cli::Desk;
 use crate::cli::output::{Output, Tone, plain};
 use crate::store::lists::runs::RunView;
+use crate::store::state::State;
 
 /// Runs by verdict, every verdict named.
 pub fn totals(runs: &[RunView]) -> BTreeMap<&'static str, usize> {
@@ -104,7 +105,7 @@ fn verdict(run: &RunView) -> (String, Tone) {
         "failed" => Tone::Bad,
         _ => Tone::Quiet,
     };
-    let aside = if run.state == "set-aside" { " (set aside)" } else { "" };
+    let aside = if run.state == State::SetAside { " (set aside)" } else { "" };
     (format!("{}{aside}", run.verdict), tone)
 }
 

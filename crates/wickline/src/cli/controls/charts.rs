@@ -311,6 +311,7 @@ mod tests {
     use wickline_normalize::controls::{Checked, Range};
 
     use super::{Place, RunView, bands, changes, point, scaled, unscaled};
+    use crate::store::state::State;
 
     fn run(at: i64, verdict: &'static str, lot: &str, strip_lot: Option<&str>) -> RunView {
         RunView {
@@ -320,7 +321,7 @@ mod tests {
             specimen: None,
             class: "control",
             level: Some("1".into()),
-            state: "filed".into(),
+            state: State::Filed,
             verdict,
             detail: String::new(),
             at: String::new(),

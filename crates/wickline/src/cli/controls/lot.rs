@@ -27,6 +27,13 @@ pub struct Options {
     reason: Option<String>,
 }
 
+impl Options {
+    /// Whether a lot is entered, and not only asked for.
+    pub fn enters(&self) -> bool {
+        self.lot.is_some()
+    }
+}
+
 pub async fn lot(desk: &Desk, options: Options, who: &As, out: &Output) -> Answer {
     let analyzer = analyzer(desk, &options.analyzer)?;
     let Some(lot) = options.lot else { return list(desk, analyzer, out).await };

@@ -121,14 +121,14 @@ fn analyzer<'a>(desk: &'a Desk, id: &str) -> Result<&'a Analyzer, Failure> {
 }
 
 pub async fn controls(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let desk = Desk::open(config).await?;
-    let who = options.who.clone();
-    match options.act {
-        Some(Act::Show { id }) => show(&desk, &id, out).await,
-        Some(Act::Chart(options)) => charts::charts(&desk, options, out).await,
-        Some(Act::Lot(options)) => lot::lot(&desk, options, &who, out).await,
-        None => list(&desk, &options.which, options.csv.as_deref(), out).await,
-    }
+    let asks = !matches!(&options.act, Some(Act::Lot(lot)) if lot.enters());
+    let work = async |desk: &Desk| match options.act {
+        Some(Act::Show { id }) => show(desk, &id, out).await,
+        Some(Act::Chart(options)) => charts::charts(desk, options, out).await,
+        Some(Act::Lot(lot)) => lot::lot(desk, lot, &options.who, out).await,
+        None => list(desk, &options.which, options.csv.as_deref(), out).await,
+    };
+    Desk::with(config, asks, work).await
 }
 
 async fn list(desk: &Desk, which: &Which, csv: Option<&Path>, out: &Output) -> Answer {

@@ -58,7 +58,7 @@ fn cells(run: &RunView, reading: &Checked) -> [String; 22] {
         or_empty(&run.number),
         or_empty(&run.specimen),
         or_empty(&run.level),
-        run.state.clone(),
+        run.state.to_string(),
         run.verdict.to_owned(),
         or_empty(&run.control_lot),
         run.strip.clone(),

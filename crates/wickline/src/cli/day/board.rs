@@ -5,6 +5,7 @@ use crate::sheet::road::Barriers;
 use crate::sheet::sums::PARTS;
 use crate::sheet::todo::{Todo, only_waits};
 use crate::sheet::{Line, Sheet, time_on, waits};
+use crate::store::state::State;
 
 /// Characters of a line.
 const WIDTH: usize = 100;
@@ -82,7 +83,7 @@ fn row(date: &str, line: &Line) -> Vec<(String, Tone)> {
         plain(line.class()),
         short(item.specimen.as_deref()),
         plain(time_on(date, item.taken_at.as_deref().map(minutes))),
-        state(&item.state),
+        state(item.state.text()),
         plain(about(line)),
     ]
 }
@@ -118,7 +119,9 @@ fn reason(line: &Line) -> String {
     let item = &line.item;
     match (&item.reason, &item.repeat_of) {
         (_, Some(_)) => line.detail(),
-        (Some(reason), _) if item.state == "explained" => format!("{reason}: {}", line.detail()),
+        (Some(reason), _) if item.state == State::Explained => {
+            format!("{reason}: {}", line.detail())
+        }
         // Why a person decided so stands beside it; what is open is told below.
         (None, _) if !item.is_open() => line.detail(),
         (reason, _) => reason.clone().unwrap_or_default(),
@@ -149,7 +152,7 @@ fn all_columns(sheet: &Sheet, out: &Output) {
             plain(item.specimen.as_deref().unwrap_or("-")),
             plain(time_on(&sheet.date, item.taken_at.as_deref())),
             plain(time_on(&sheet.date, item.heard_at.as_deref())),
-            state(&item.state),
+            state(item.state.text()),
             plain(line.way()),
             plain(line.noted()),
             plain(reason(line)),

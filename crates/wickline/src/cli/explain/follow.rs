@@ -2,7 +2,6 @@
 //!
 //! It reads beside the daemon and writes nothing, neither to the tape nor to the ledger.
 
-use std::path::Path;
 use std::time::Duration;
 
 use serde_json::json;
@@ -13,7 +12,7 @@ use super::account::{Account, Explained};
 use super::capture::KeptBytes;
 use super::screen;
 use crate::cli::output::Output;
-use crate::cli::{Answer, Exit, Failure};
+use crate::cli::{Answer, Exit};
 use crate::clock;
 use crate::store::tape::ticks::TapeClock;
 use crate::store::tape::{Entry, Kind, Tape};
@@ -45,7 +44,7 @@ struct Follower<'a> {
 pub async fn follow(account: Account<'_>, all: bool, count: Option<usize>, out: &Output) -> Answer {
     let mut interrupt = signal(SignalKind::interrupt())?;
     let tape = &account.bench.tape;
-    let watch = open(tape).await?;
+    let watch = Tape::look(tape).await?;
     let analyzer = account.analyzer.id.clone();
     let (end, before) = if all { (0, 0) } else { watch.tail(&analyzer, BEFORE).await? };
     let mut follower = Follower {
@@ -79,16 +78,8 @@ pub async fn follow(account: Account<'_>, all: bool, count: Option<usize>, out: 
             }
         }
     }
+    watch.db().close().await?;
     Ok(if follower.clean { Exit::Done } else { Exit::NotClean })
-}
-
-async fn open(tape: &Path) -> Result<Tape, Failure> {
-    if !tape.exists() {
-        let shown = tape.display();
-        let why = "there is no tape yet; the daemon makes it: `wickline run`";
-        return Err(Failure::unreachable(format!("following {shown}: {why}")));
-    }
-    Ok(Tape::look(tape).await?)
 }
 
 impl Follower<'_> {

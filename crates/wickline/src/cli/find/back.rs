@@ -79,7 +79,7 @@ fn show(about: &str, rows: &[(Item, Vec<Holding>)], csv: Option<&Path>, out: &Ou
                 class(&item.class),
                 plain(item.specimen.as_deref().unwrap_or("-")),
                 plain(short_time(item.taken_at.as_deref().or(item.heard_at.as_deref()))),
-                state(&item.state),
+                state(item.state.text()),
                 plain(held.join(", ")),
             ]
         })
@@ -110,6 +110,7 @@ fn table(rows: &[(Item, Vec<Holding>)]) -> String {
     ];
     let mut text = line(&head.map(str::to_owned));
     for (item, holdings) in rows {
+        let state = item.state.to_string();
         let own = [
             Some(&item.id),
             Some(&item.analyzer),
@@ -118,7 +119,7 @@ fn table(rows: &[(Item, Vec<Holding>)]) -> String {
             item.specimen.as_ref(),
             item.taken_at.as_ref(),
             item.heard_at.as_ref(),
-            Some(&item.state),
+            Some(&state),
         ];
         let own: Vec<String> = own.iter().map(|c| c.cloned().unwrap_or_default()).collect();
         if holdings.is_empty() {

@@ -9,11 +9,10 @@ use clap::Args;
 use serde::Serialize;
 
 use super::output::Output;
-use super::{Answer, Desk, Exit, Failure, bench, id};
+use super::{Answer, Desk, Exit, Failure, id};
 use crate::acts::comparing;
 use crate::acts::holdings::Holding;
 use crate::settings::bench::Bench;
-use crate::store::ledger::Ledger;
 use crate::store::lists::find::Before;
 use crate::store::lists::names::{Listed, Typed};
 use crate::store::lists::reports::{Item, Kept};
@@ -73,16 +72,17 @@ struct Sent {
 }
 
 pub async fn find(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let bench = bench(config)?;
-    let ledger = Ledger::look(bench.ledger.clone()).await?;
-    let desk = Desk { bench, ledger };
+    Desk::with(config, true, async |desk| asked(desk, &options, out).await).await
+}
+
+async fn asked(desk: &Desk, options: &Options, out: &Output) -> Answer {
     let asked = match (&options.lot, &options.since_pass, &options.fingerprint) {
         (Some(lot), ..) => back::Asked::Lot(lot.clone()),
         (_, Some(run), _) => back::Asked::SincePass(id(run)?),
         (.., Some(print)) => back::Asked::Fingerprint(print.clone()),
-        _ => return by_text(&desk, &options, out).await,
+        _ => return by_text(desk, options, out).await,
     };
-    back::look(&desk, &asked, options.csv.as_deref(), out).await
+    back::look(desk, &asked, options.csv.as_deref(), out).await
 }
 
 async fn by_text(desk: &Desk, options: &Options, out: &Output) -> Answer {

@@ -14,7 +14,7 @@ pub fn show(whole: &Whole, clock: &SiteClock, out: &Output) {
         plain(format!("report {}   {} number {}   ", item.id, item.analyzer, dash(&item.number))),
         class(&item.class),
         plain(format!("   specimen {}   ", dash(&item.specimen))),
-        state(&item.state),
+        state(item.state.text()),
         (format!("   found by {}", whole.found_by.join(", ")), Tone::Quiet),
     ]);
     let (taken, heard) = (item.taken_at.as_deref(), item.heard_at.as_deref());

@@ -17,8 +17,8 @@ use crate::acts::decide::Decision;
 use crate::acts::identify::Material;
 use crate::sheet::now::About;
 use crate::store::StoreError;
-use crate::store::lists::reports::{Item, totals};
-use crate::store::state::ReportState;
+use crate::store::lists::reports::{AskedHeld, totals};
+use crate::store::state::{ReportState, State};
 use crate::store::tape::Tape;
 
 /// `wickline held`, `wickline held identify 17 --specimen KP-20417`
@@ -26,6 +26,12 @@ use crate::store::tape::Tape;
 pub struct Options {
     #[command(subcommand)]
     act: Option<Act>,
+    /// At most so many, urgent ones first [default: 40 for people, 1000 with --json]
+    #[arg(long, value_parser = clap::value_parser!(i64).range(0..=100_000))]
+    limit: Option<i64>,
+    /// Only those after this report: the next page
+    #[arg(long, value_name = "ID")]
+    after: Option<String>,
     #[command(flatten)]
     who: As,
 }
@@ -122,13 +128,21 @@ impl What {
 }
 
 pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let desk = Desk::open(config).await?;
+    let asks = matches!(options.act, None | Some(Act::Show { .. }));
+    Desk::with(config, asks, async |desk| obey(desk, options, out).await).await
+}
+
+async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
     let actor = desk.actor(&options.who)?;
     let became = match options.act {
-        None => return list(&desk, out).await,
-        Some(Act::Show { id }) => return page::show(&desk, &id, out).await,
+        None => {
+            let after = options.after.as_deref().map(id).transpose()?.unwrap_or(0);
+            let limit = options.limit.unwrap_or(if out.json { 1000 } else { 40 });
+            return list(desk, AskedHeld { after, limit }, out).await;
+        }
+        Some(Act::Show { id }) => return page::show(desk, &id, out).await,
         Some(Act::Identify { from: Some(from), .. }) => {
-            return identify::many(&desk, &actor, &from, out).await;
+            return identify::many(desk, &actor, &from, out).await;
         }
         Some(Act::Identify {
             id: text,
@@ -141,14 +155,14 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
         }) => {
             let n = id(text.as_deref().unwrap_or_default())?;
             let given = [(control, control_again), (lot, lot_again)];
-            let material = material(&desk, n, given, out).await?;
+            let material = material(desk, n, given, out).await?;
             let reason = desk.reason(&Why::of(reason), out)?;
             desk.ledger.report_is_control(&desk.bench, &actor, n, &material, &reason).await?
         }
         Some(Act::Identify { id: text, specimen, again, .. }) => {
             let n = id(text.as_deref().unwrap_or_default())?;
             let (asked, first) = (identify::SPECIMEN, specimen.as_deref());
-            let given = identify::confirmed(&desk, n, asked, first, again.as_deref(), out).await?;
+            let given = identify::confirmed(desk, n, asked, first, again.as_deref(), out).await?;
             desk.ledger.report_identify(&desk.bench, &actor, n, &given).await?
         }
         Some(Act::Release { ids, why }) => {
@@ -173,7 +187,7 @@ pub async fn held(config: Option<PathBuf>, options: Options, out: &Output) -> An
             }
             return done.tell(out);
         }
-        Some(Act::Reread { ids, reason }) => return reread(&desk, &actor, &ids, reason, out).await,
+        Some(Act::Reread { ids, reason }) => return reread(desk, &actor, &ids, reason, out).await,
     };
     tell(out, &became, &[])?;
     Ok(Exit::Done)
@@ -273,9 +287,7 @@ async fn reread(
 ) -> Answer {
     let mut wanted = ids.iter().map(|t| id(t)).collect::<Result<Vec<_>, _>>()?;
     if let Some(reason) = reason {
-        let held = desk.ledger.held(desk.clock()).await?;
-        let named = |i: &&Item| i.holds.iter().any(|h| !h.cleared && h.reason == reason.code());
-        wanted.extend(held.iter().filter(named).filter_map(|i| i.id.parse::<i64>().ok()));
+        wanted.extend(desk.ledger.held_for(reason).await?);
     }
     let tape = Tape::look(&desk.bench.tape).await?;
     let mut done = Vec::new();
@@ -304,20 +316,20 @@ async fn reread(
     Ok(if still { Exit::NotClean } else { Exit::Done })
 }
 
-async fn list(desk: &Desk, out: &Output) -> Answer {
-    let mut items = desk.ledger.held(desk.clock()).await?;
-    // Urgent work first, each as it came.
-    items.sort_by_key(|i| i.class != "stat");
+async fn list(desk: &Desk, asked: AskedHeld, out: &Output) -> Answer {
+    let items = desk.ledger.held(asked, desk.clock()).await?;
+    let all = desk.ledger.held_count().await?;
     if out.json {
-        let sums = totals(items.iter().map(|i| i.state.as_str()));
+        let mut sums = totals(std::iter::empty());
+        sums.insert(State::Held.text(), u64::try_from(all).unwrap_or(0));
         out.document(&json!({"items": items, "totals": sums}))?;
-    } else if items.is_empty() {
+    } else if all == 0 {
         out.line("nothing is held");
     } else {
-        page::list(&items, desk.clock(), out);
+        page::list(&items, all, asked, desk.clock(), out);
     }
     elsewhere(desk, &[About::Held], None, out).await?;
-    Ok(if items.is_empty() { Exit::Done } else { Exit::NotClean })
+    Ok(if all == 0 { Exit::Done } else { Exit::NotClean })
 }
 
 #[cfg(test)]

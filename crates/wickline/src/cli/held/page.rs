@@ -9,14 +9,15 @@ use crate::cli::output::{Output, Tone, class, plain, short_time, span};
 use crate::cli::{Answer, Desk, Exit, Failure, id};
 use crate::clock::{self, SiteClock};
 use crate::sheet::todo::remedy_words;
-use crate::store::lists::reports::{Item, Kept};
+use crate::store::lists::reports::{AskedHeld, Item, Kept};
+use crate::store::state::State;
 use crate::store::trail::Row;
 
 /// Characters of a printed line beside which its reading stands.
 const WIDEST: usize = 44;
 
-/// The list, with what to do first at its end.
-pub fn list(items: &[Item], clock: &SiteClock, out: &Output) {
+/// A page of the list, with what to do first at its end.
+pub fn list(items: &[Item], all: i64, asked: AskedHeld, clock: &SiteClock, out: &Output) {
     let now = clock::now_us();
     let rows: Vec<_> = items
         .iter()
@@ -37,6 +38,15 @@ pub fn list(items: &[Item], clock: &SiteClock, out: &Output) {
         .collect();
     let head = ["id", "date", "age", "class", "specimen", "analyzer", "number", "reason", "detail"];
     out.table(&head, &rows);
+    let shown = i64::try_from(items.len()).unwrap_or(0);
+    match items.last().filter(|_| shown == asked.limit && shown < all) {
+        Some(last) => out.line(&format!(
+            "{shown} of {all} shown; `wickline held --after {}` has the next",
+            last.id
+        )),
+        None if shown < all => out.line(&format!("{shown} of {all} shown, to the last")),
+        None => {}
+    }
     if let Some(first) = items.first() {
         out.line(&format!(
             "`wickline held show {}` shows the first whole, and what lets it go",
@@ -87,7 +97,7 @@ pub async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
             before_and_after(earlier, &kept.item, &rows, out);
         }
     }
-    Ok(if kept.item.state == "held" { Exit::NotClean } else { Exit::Done })
+    Ok(if kept.item.state == State::Held { Exit::NotClean } else { Exit::Done })
 }
 
 /// What a held report is to be decided against, or what one corrected: both versions of every analyte.
@@ -100,8 +110,8 @@ async fn compared(
         let before = desk.ledger.report(earlier, desk.clock()).await?;
         return Ok(before.map(|b| (earlier, beside(&texts(&b.readings), &texts(&kept.readings)))));
     }
-    match kept.item.state.as_str() {
-        "held" => Ok(desk.ledger.side_by_side(n).await?),
+    match kept.item.state {
+        State::Held => Ok(desk.ledger.side_by_side(n).await?),
         _ => Ok(None),
     }
 }
@@ -163,7 +173,8 @@ fn before_and_after(earlier: i64, own: &Item, rows: &[Difference], out: &Output)
             vec![(row.what.clone(), tone), (row.before.clone(), tone), (row.after.clone(), tone)]
         })
         .collect();
-    let (was, after) = if own.state == "held" { ("sent", "held") } else { ("before", "after") };
+    let (was, after) =
+        if own.state == State::Held { ("sent", "held") } else { ("before", "after") };
     let before = format!("report {earlier}, {was}");
     out.table(&["analyte", &before, &format!("report {}, {after}", own.id)], &table);
 }

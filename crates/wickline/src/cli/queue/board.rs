@@ -107,7 +107,7 @@ pub async fn list(desk: &Desk, asked: &Asked, out: &Output) -> Answer {
     let items = desk.ledger.queue(asked, desk.clock()).await?;
     let sum = |of: fn(&Board) -> i64| boards.iter().map(of).sum::<i64>();
     if out.json {
-        let mut sums = totals(std::iter::empty::<&str>());
+        let mut sums = totals(std::iter::empty());
         let open = [
             ("waiting", sum(|b| b.waiting + b.kept_back)),
             ("refused", sum(|b| b.refused)),
@@ -213,7 +213,7 @@ fn print_items(items: &[QueueItem], all: i64, asked: &Asked, out: &Output) {
                 plain(&i.analyzer),
                 plain(i.number.as_deref().unwrap_or("-")),
                 plain(short_time(i.taken_at.as_deref())),
-                state(if i.on_hold { "kept back" } else { &i.state }),
+                state(if i.on_hold { "kept back" } else { i.state.text() }),
                 plain(i.attempts.to_string()),
                 plain(short_time(i.next_attempt_at.as_deref())),
                 plain(i.detail.as_deref().or(i.reason.as_deref()).unwrap_or("")),

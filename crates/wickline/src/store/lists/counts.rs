@@ -7,7 +7,8 @@ use sqlx::{AnyConnection, Row};
 use crate::clock::{self, SiteClock};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
-use crate::store::state::State;
+use crate::store::rows::at;
+use crate::store::state::MessageState;
 
 /// Over how long the rate is taken.
 const RATE_US: i64 = 60_000_000;
@@ -47,6 +48,7 @@ pub struct DayCount {
 pub struct OpenCount {
     pub receiver: String,
     pub analyzer: String,
+    /// `waiting` or `refused`: no other is counted.
     pub state: String,
     pub messages: i64,
 }
@@ -55,7 +57,7 @@ impl Ledger {
     /// What waits for a receiver.
     pub async fn waiting(&self, receiver: &str) -> Result<QueueCounts, StoreError> {
         let mut conn = self.db.read().await?;
-        let counts = queue_counts(&mut conn, receiver).await.map_err(|e| self.wrong(&e))?;
+        let counts = queue_counts(&mut conn, receiver).await?;
         self.db.give_back(conn).await;
         Ok(counts)
     }
@@ -143,12 +145,15 @@ impl Ledger {
         rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
     }
 
-    /// Every receiver that the ledger knows of, configured or not.
+    /// Every receiver that the ledger knows of, configured or not: of those that something waits for, each by
+    /// one step of the index.
     pub async fn receivers(&self) -> Result<Vec<String>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
-            "SELECT id FROM receiver UNION SELECT DISTINCT receiver FROM message \
-             WHERE state <> 'accepted' ORDER BY 1",
+            "WITH RECURSIVE open (id) AS (SELECT (SELECT min(receiver) FROM message \
+             WHERE state <> 'accepted') UNION ALL SELECT (SELECT min(m.receiver) FROM message m \
+             WHERE m.state <> 'accepted' AND m.receiver > open.id) FROM open WHERE open.id IS NOT NULL) \
+             SELECT id FROM receiver UNION SELECT id FROM open WHERE id IS NOT NULL ORDER BY 1",
         )
         .fetch_all(&mut conn)
         .await
@@ -182,10 +187,10 @@ impl Ledger {
         row.try_get(0).map_err(|e| self.wrong(&e))
     }
 
-    /// How many messages the ledger has in all.
+    /// How many messages the ledger has in all: each has the next number.
     pub async fn messages_ever(&self) -> Result<i64, StoreError> {
         let mut conn = self.db.read().await?;
-        let row = sqlx::query("SELECT count(*) FROM message")
+        let row = sqlx::query("SELECT value FROM counter WHERE name = 'message'")
             .fetch_one(&mut conn)
             .await
             .map_err(|e| self.wrong(&e))?;
@@ -198,36 +203,31 @@ fn ids(row: &AnyRow) -> Result<(i64, Option<i64>, Option<i64>), sqlx::Error> {
     Ok((row.try_get("many")?, row.try_get("first")?, row.try_get("last")?))
 }
 
-async fn queue_counts(
-    conn: &mut AnyConnection,
-    receiver: &str,
-) -> Result<QueueCounts, sqlx::Error> {
-    let rows = sqlx::query(
+async fn queue_counts(conn: &mut AnyConnection, receiver: &str) -> Result<QueueCounts, StoreError> {
+    let wrong = |e: sqlx::Error| StoreError::from_sql("the ledger", &e);
+    let counted = sqlx::query(
         "SELECT state, kept_back, count(*) AS many FROM message \
          WHERE receiver = $1 AND state <> 'accepted' GROUP BY state, kept_back",
-    )
-    .bind(receiver.to_owned())
-    .fetch_all(&mut *conn)
-    .await?;
+    );
+    let rows = counted.bind(receiver.to_owned()).fetch_all(&mut *conn).await.map_err(wrong)?;
     let mut counts = QueueCounts::default();
     for row in rows {
-        let (state, many): (String, i64) = (row.try_get("state")?, row.try_get("many")?);
-        let kept = row.try_get::<i64, _>("kept_back")? != 0;
-        match State::of(&state) {
-            State::Waiting if kept => counts.kept_back = many,
-            State::Waiting => counts.waiting = many,
-            State::Refused => counts.refused += many,
-            State::SetAside => counts.set_aside += many,
-            _ => {}
+        let read = || Ok((row.try_get("state")?, row.try_get("kept_back")?, row.try_get("many")?));
+        let (state, kept_back, many): (String, i64, i64) = read().map_err(wrong)?;
+        let place = at("message", format!("to {receiver}"));
+        match (place.word("state", &state, MessageState::of)?, kept_back) {
+            (MessageState::Waiting, 0) => counts.waiting = many,
+            (MessageState::Waiting, _) => counts.kept_back += many,
+            (MessageState::Refused, _) => counts.refused += many,
+            (MessageState::SetAside, _) => counts.set_aside += many,
+            (MessageState::Accepted, _) => {}
         }
     }
     let oldest = sqlx::query(
         "SELECT made_at FROM message WHERE receiver = $1 AND state = 'waiting' \
          AND state <> 'accepted' AND kept_back = 0 ORDER BY n LIMIT 1",
-    )
-    .bind(receiver.to_owned())
-    .fetch_optional(conn)
-    .await?;
-    counts.oldest_at = oldest.map(|row| row.try_get(0)).transpose()?;
+    );
+    let oldest = oldest.bind(receiver.to_owned()).fetch_optional(conn).await.map_err(wrong)?;
+    counts.oldest_at = oldest.map(|row| row.try_get(0)).transpose().map_err(wrong)?;
     Ok(counts)
 }

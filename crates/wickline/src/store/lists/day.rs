@@ -277,7 +277,7 @@ fn absent_line(row: Absent, clock: &SiteClock) -> Placed {
         number: Some(number),
         numbers: Some(count),
         class: row.class,
-        state: row.state.text().to_owned(),
+        state: row.state.into(),
         reason: Some(row.reason.code().to_owned()),
         analyzer: row.analyzer,
         ..Item::default()

@@ -9,6 +9,7 @@ use sqlx::{AssertSqlSafe, Row};
 
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::store::rows::message;
 use crate::store::state::State;
 
 /// Behind the name of a message that takes back what was told before.
@@ -182,12 +183,13 @@ impl Ledger {
     }
 
     fn listed(&self, row: &AnyRow) -> Result<Listed, StoreError> {
+        let state = message::state_in(row, "n", "state")?;
         let read = || -> Result<Listed, sqlx::Error> {
             Ok(Listed {
                 n: row.try_get("n")?,
                 name: Name::read(row)?,
                 control_id: row.try_get("control_id")?,
-                state: State::of(&row.try_get::<String, _>("state")?),
+                state,
                 kept_back: row.try_get::<i64, _>("kept_back")? != 0,
                 set_aside: row.try_get::<Option<String>, _>("aside")?.as_deref() == Some("person"),
             })

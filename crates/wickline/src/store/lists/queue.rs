@@ -8,6 +8,7 @@ use crate::clock::SiteClock;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Name;
+use crate::store::rows::message;
 use crate::store::state::State;
 
 /// One message, as `queue` shows it.
@@ -25,7 +26,7 @@ pub struct QueueItem {
     pub class: String,
     pub level: Option<String>,
     pub specimen: Option<String>,
-    pub state: String,
+    pub state: State,
     pub reason: Option<String>,
     pub detail: Option<String>,
     pub taken_at: Option<String>,
@@ -96,11 +97,8 @@ impl Ledger {
                 found.extend(self.queue_of(receiver, *state, asked).await?);
             }
         }
-        let mut items = found
-            .iter()
-            .map(|row| queue_item(row, clock))
-            .collect::<Result<Vec<_>, sqlx::Error>>()
-            .map_err(|e| self.wrong(&e))?;
+        let mut items =
+            found.iter().map(|row| queue_item(row, clock)).collect::<Result<Vec<_>, _>>()?;
         items.sort_by_key(|item| item.n);
         items.truncate(usize::try_from(asked.limit).unwrap_or(0));
         Ok(items)
@@ -148,19 +146,20 @@ impl Ledger {
             .await
             .map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
-        let read = |row: &AnyRow| -> Result<Whole, sqlx::Error> {
-            Ok(Whole {
-                item: queue_item(row, clock)?,
-                body: row.try_get("body")?,
-                answer: row.try_get("answer")?,
-            })
-        };
-        row.as_ref().map(read).transpose().map_err(|e| self.wrong(&e))
+        let Some(row) = row else { return Ok(None) };
+        let item = queue_item(&row, clock)?;
+        let read = || Ok((row.try_get("body")?, row.try_get("answer")?));
+        let (body, answer) = read().map_err(|e: sqlx::Error| self.wrong(&e))?;
+        Ok(Some(Whole { item, body, answer }))
     }
 }
 
-fn queue_item(row: &AnyRow, clock: &SiteClock) -> Result<QueueItem, sqlx::Error> {
-    let state: String = row.try_get("mstate")?;
+fn queue_item(row: &AnyRow, clock: &SiteClock) -> Result<QueueItem, StoreError> {
+    let state = message::state_in(row, "mid", "mstate")?;
+    listed(row, state, clock).map_err(|e| StoreError::from_sql("the ledger", &e))
+}
+
+fn listed(row: &AnyRow, state: State, clock: &SiteClock) -> Result<QueueItem, sqlx::Error> {
     let settled: Option<i64> = row.try_get("settled_at")?;
     let next: Option<i64> = row.try_get("next_attempt_at")?;
     Ok(QueueItem {
@@ -180,8 +179,8 @@ fn queue_item(row: &AnyRow, clock: &SiteClock) -> Result<QueueItem, sqlx::Error>
         receiver: row.try_get("receiver")?,
         control_id: row.try_get("control_id")?,
         attempts: row.try_get("attempts")?,
-        next_attempt_at: next.filter(|_| state == "waiting").map(|t| clock.rfc3339(t)),
-        accepted_at: settled.filter(|_| state == "accepted").map(|t| clock.rfc3339(t)),
+        next_attempt_at: next.filter(|_| state == State::Waiting).map(|t| clock.rfc3339(t)),
+        accepted_at: settled.filter(|_| state == State::Accepted).map(|t| clock.rfc3339(t)),
         on_hold: row.try_get::<i64, _>("kept_back")? != 0,
         amends: row.try_get("amends")?,
         state,

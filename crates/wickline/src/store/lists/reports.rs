@@ -3,24 +3,25 @@
 use std::collections::BTreeMap;
 
 use serde::Serialize;
-use sqlx::Row;
 use sqlx::any::AnyRow;
-use wickline_normalize::Report;
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
 use wickline_normalize::readings::Reading;
+use wickline_normalize::{Class, Reason, Report};
 
 use crate::clock::SiteClock;
 use crate::store::StoreError;
+use crate::store::db::list_of;
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Name;
-use crate::store::rows::at;
 use crate::store::rows::report::class_of;
+use crate::store::rows::{at, message};
 use crate::store::state::{ReportState, State};
 
 /// One delivery of a report to one receiver.
 #[derive(Clone, Debug, Serialize)]
 pub struct Delivery {
     pub receiver: String,
-    pub state: String,
+    pub state: State,
     /// What people call the message: `17@lis`.
     pub message: String,
     pub control_id: String,
@@ -55,7 +56,7 @@ pub struct Item {
     pub class: String,
     pub level: Option<String>,
     pub specimen: Option<String>,
-    pub state: String,
+    pub state: State,
     pub reason: Option<String>,
     pub detail: Option<String>,
     pub taken_at: Option<String>,
@@ -79,8 +80,8 @@ impl Item {
     /// Whether a person, or time, has something to do yet: also at one receiver of several.
     #[must_use]
     pub fn is_open(&self) -> bool {
-        let open = |d: &Delivery| !State::of(&d.state).is_done();
-        !State::of(&self.state).is_done() || self.deliveries.iter().any(open)
+        let open = |d: &Delivery| !d.state.is_done();
+        !self.state.is_done() || self.deliveries.iter().any(open)
     }
 }
 
@@ -104,14 +105,17 @@ pub struct Kept {
 
 /// Counts by state, every state named.
 #[must_use]
-pub fn totals<'a>(states: impl Iterator<Item = &'a str>) -> BTreeMap<&'static str, u64> {
+pub fn totals(states: impl Iterator<Item = State>) -> BTreeMap<&'static str, u64> {
     let mut totals: BTreeMap<&'static str, u64> =
         State::ALL.into_iter().map(|s| (s.text(), 0)).collect();
     for state in states {
-        *totals.entry(State::of(state).text()).or_default() += 1;
+        *totals.entry(state.text()).or_default() += 1;
     }
     totals
 }
+
+/// Reports whose holds and messages are asked for at once.
+const TOGETHER: usize = 500;
 
 /// What a list shows of a report: not its print, which is most of the row.
 const LISTED: &str = "SELECT n, analyzer, number, class, level, specimen, taken_at, heard_at, state, \
@@ -119,23 +123,70 @@ const LISTED: &str = "SELECT n, analyzer, number, class, level, specimen, taken_
 const WHOLE: &str = "SELECT n, analyzer, number, class, level, specimen, taken_at, heard_at, state, \
      repeat_of, corrects, note, unsent, print, readings, control_sign FROM report";
 
+/// Which held reports: so many after this one, in the order of the list.
+#[derive(Clone, Copy, Debug)]
+pub struct AskedHeld {
+    pub after: i64,
+    pub limit: i64,
+}
+
+impl AskedHeld {
+    /// All of them.
+    pub const ALL: AskedHeld = AskedHeld { after: 0, limit: i64::MAX };
+}
+
 impl Ledger {
-    /// Reports that need a person, oldest first.
-    pub async fn held(&self, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
-        let rows = self
-            .reports(LISTED, "WHERE state = 'held' ORDER BY n LIMIT 10000", None::<i64>)
-            .await?;
-        self.items(rows, clock).await
+    /// A page of the reports that need a person: urgent ones first, each as they were heard.
+    pub async fn held(&self, asked: AskedHeld, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let class = sqlx::query("SELECT class FROM report WHERE n = $1").bind(asked.after);
+        let class = class.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        let class: Option<String> =
+            class.map(|row| row.try_get(0)).transpose().map_err(|e| self.wrong(&e))?;
+        let behind_urgent = class.is_some_and(|class| class != Class::Stat.code());
+        let mut rows = Vec::new();
+        if !behind_urgent {
+            let sql = format!(
+                "{LISTED} WHERE state = 'held' AND class = 'stat' AND n > $1 ORDER BY n LIMIT $2"
+            );
+            let query = sqlx::query(AssertSqlSafe(sql)).bind(asked.after).bind(asked.limit);
+            rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        }
+        let room = asked.limit - i64::try_from(rows.len()).unwrap_or(i64::MAX);
+        let sql = format!(
+            "{LISTED} WHERE state = 'held' AND class <> 'stat' AND n > $1 ORDER BY n LIMIT $2"
+        );
+        let after = if behind_urgent { asked.after } else { 0 };
+        let query = sqlx::query(AssertSqlSafe(sql)).bind(after).bind(room);
+        rows.extend(query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?);
+        self.db.give_back(conn).await;
+        let mut items = rows.iter().map(|row| item(row, clock)).collect::<Result<Vec<_>, _>>()?;
+        self.attach(&mut items, clock).await?;
+        Ok(items)
+    }
+
+    /// Every report that a reason holds.
+    pub async fn held_for(&self, reason: Reason) -> Result<Vec<i64>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let query = sqlx::query(
+            "SELECT n FROM report WHERE state = 'held' AND EXISTS (SELECT 1 FROM hold \
+             WHERE hold.report = report.n AND hold.reason = $1 AND hold.cleared_at IS NULL) ORDER BY n",
+        );
+        let rows = query.bind(reason.code()).fetch_all(&mut conn).await;
+        let rows = rows.map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let read = rows.iter().map(|row| row.try_get(0)).collect::<Result<_, sqlx::Error>>();
+        read.map_err(|e| self.wrong(&e))
     }
 
     /// The rows of every report of a local day.
     pub(crate) async fn reports_of(&self, day: &str) -> Result<Vec<AnyRow>, StoreError> {
-        self.reports(LISTED, "WHERE day = $1 ORDER BY analyzer, n", Some(day.to_owned())).await
+        self.reports(LISTED, "WHERE day = $1 ORDER BY analyzer, n", day.to_owned()).await
     }
 
     /// One report by its id.
     pub async fn report(&self, id: i64, clock: &SiteClock) -> Result<Option<Kept>, StoreError> {
-        let rows = self.reports(WHOLE, "WHERE n = $1", Some(id)).await?;
+        let rows = self.reports(WHOLE, "WHERE n = $1", id).await?;
         let Some(row) = rows.first() else { return Ok(None) };
         let place = at("report", id);
         let text = |column| row.try_get::<String, _>(column).map_err(|e| self.wrong(&e));
@@ -156,25 +207,16 @@ impl Ledger {
         &self,
         columns: &'static str,
         which: &'static str,
-        bound: Option<T>,
+        bound: T,
     ) -> Result<Vec<AnyRow>, StoreError>
     where
         T: 'static + Send + for<'q> sqlx::Encode<'q, sqlx::Any> + sqlx::Type<sqlx::Any>,
     {
         let mut conn = self.db.read().await?;
-        let mut query = sqlx::query(sqlx::AssertSqlSafe(format!("{columns} {which}")));
-        if let Some(bound) = bound {
-            query = query.bind(bound);
-        }
+        let query = sqlx::query(AssertSqlSafe(format!("{columns} {which}"))).bind(bound);
         let rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
         Ok(rows)
-    }
-
-    async fn items(&self, rows: Vec<AnyRow>, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
-        let mut items = rows.iter().map(|row| item(row, clock)).collect::<Result<Vec<_>, _>>()?;
-        self.attach(&mut items, clock).await?;
-        Ok(items)
     }
 
     /// Adds holds and deliveries, and the state that they make of a report on its way.
@@ -184,44 +226,33 @@ impl Ledger {
         clock: &SiteClock,
     ) -> Result<(), StoreError> {
         let ids: Vec<i64> = items.iter().filter_map(|i| i.id.parse().ok()).collect();
-        let (Some(first), Some(last)) = (ids.iter().min(), ids.iter().max()) else { return Ok(()) };
-        let mut conn = self.db.read().await?;
-        let holds = sqlx::query(
-            "SELECT report, reason, detail, line, cleared_at FROM hold \
-             WHERE report >= $1 AND report <= $2 ORDER BY report, ix",
-        )
-        .bind(*first)
-        .bind(*last)
-        .fetch_all(&mut conn)
-        .await
-        .map_err(|e| self.wrong(&e))?;
-        let messages = sqlx::query(
-            "SELECT n, report, receiver, state, kept_back, control_id, attempts, reason, detail, next_attempt_at, \
-             settled_at, amends, filler FROM message WHERE report >= $1 AND report <= $2 ORDER BY n",
-        )
-        .bind(*first)
-        .bind(*last)
-        .fetch_all(&mut conn)
-        .await
-        .map_err(|e| self.wrong(&e))?;
-        self.db.give_back(conn).await;
         let mut by_id: BTreeMap<i64, &mut Item> =
             items.iter_mut().filter_map(|i| Some((i.id.parse().ok()?, i))).collect();
-        let mut join = || -> Result<(), sqlx::Error> {
-            for row in &holds {
-                if let Some(item) = by_id.get_mut(&row.try_get::<i64, _>("report")?) {
-                    item.holds.push(hold_view(row)?);
-                }
-            }
-            for row in &messages {
-                let report: i64 = row.try_get("report")?;
+        let mut conn = self.db.read().await?;
+        for some in ids.chunks(TOGETHER) {
+            let these = list_of(some.len(), 1);
+            let sql = format!(
+                "SELECT report, reason, detail, line, cleared_at FROM hold WHERE report IN ({these}) \
+                 ORDER BY report, ix"
+            );
+            for row in of_these(&mut conn, sql, some).await? {
+                let report: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
                 if let Some(item) = by_id.get_mut(&report) {
-                    counts(&mut item.deliveries, delivery(row, clock)?);
+                    item.holds.push(hold_view(&row).map_err(|e| self.wrong(&e))?);
                 }
             }
-            Ok(())
-        };
-        join().map_err(|e| self.wrong(&e))?;
+            let sql = format!(
+                "SELECT n, report, receiver, state, kept_back, control_id, attempts, reason, detail, \
+                 next_attempt_at, settled_at, amends, filler FROM message WHERE report IN ({these}) ORDER BY n"
+            );
+            for row in of_these(&mut conn, sql, some).await? {
+                let report: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
+                if let Some(item) = by_id.get_mut(&report) {
+                    counts(&mut item.deliveries, delivery(&row, clock)?);
+                }
+            }
+        }
+        self.db.give_back(conn).await;
         for item in items {
             summarize(item);
         }
@@ -229,17 +260,27 @@ impl Ledger {
     }
 }
 
+/// Rows of some reports.
+async fn of_these(
+    conn: &mut AnyConnection,
+    sql: String,
+    ids: &[i64],
+) -> Result<Vec<AnyRow>, StoreError> {
+    let query = ids.iter().fold(sqlx::query(AssertSqlSafe(sql)), |query, id| query.bind(*id));
+    query.fetch_all(conn).await.map_err(|e| StoreError::from_sql("the ledger", &e))
+}
+
 pub(crate) fn item(row: &AnyRow, clock: &SiteClock) -> Result<Item, StoreError> {
     let wrong = |e: sqlx::Error| StoreError::from_sql("the ledger", &e);
     let place = at("report", row.try_get::<i64, _>("n").map_err(wrong)?);
     let state: String = row.try_get("state").map_err(wrong)?;
-    place.word("state", &state, ReportState::of)?;
+    let state = place.word("state", &state, ReportState::of)?;
     let class: String = row.try_get("class").map_err(wrong)?;
     place.word("class", &class, class_of)?;
-    undoubted(row, clock).map_err(wrong)
+    undoubted(row, state, clock).map_err(wrong)
 }
 
-fn undoubted(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
+fn undoubted(row: &AnyRow, state: ReportState, clock: &SiteClock) -> Result<Item, sqlx::Error> {
     let repeat_of: Option<i64> = row.try_get("repeat_of")?;
     let corrects: Option<i64> = row.try_get("corrects")?;
     Ok(Item {
@@ -250,7 +291,7 @@ fn undoubted(row: &AnyRow, clock: &SiteClock) -> Result<Item, sqlx::Error> {
         class: row.try_get("class")?,
         level: row.try_get("level")?,
         specimen: row.try_get("specimen")?,
-        state: row.try_get("state")?,
+        state: state.into(),
         reason: None,
         detail: row.try_get("note")?,
         taken_at: row.try_get("taken_at")?,
@@ -273,8 +314,12 @@ fn hold_view(row: &AnyRow) -> Result<HoldView, sqlx::Error> {
     })
 }
 
-fn delivery(row: &AnyRow, clock: &SiteClock) -> Result<Delivery, sqlx::Error> {
-    let state: String = row.try_get("state")?;
+fn delivery(row: &AnyRow, clock: &SiteClock) -> Result<Delivery, StoreError> {
+    let state = message::state_in(row, "n", "state")?;
+    sent(row, state, clock).map_err(|e| StoreError::from_sql("the ledger", &e))
+}
+
+fn sent(row: &AnyRow, state: State, clock: &SiteClock) -> Result<Delivery, sqlx::Error> {
     let settled: Option<i64> = row.try_get("settled_at")?;
     let next: Option<i64> = row.try_get("next_attempt_at")?;
     Ok(Delivery {
@@ -287,8 +332,8 @@ fn delivery(row: &AnyRow, clock: &SiteClock) -> Result<Delivery, sqlx::Error> {
         detail: row.try_get("detail")?,
         amends: row.try_get("amends")?,
         retired: row.try_get("filler")?,
-        next_attempt_at: next.filter(|_| state == "waiting").map(|t| clock.rfc3339(t)),
-        accepted_at: settled.filter(|_| state == "accepted").map(|t| clock.rfc3339(t)),
+        next_attempt_at: next.filter(|_| state == State::Waiting).map(|t| clock.rfc3339(t)),
+        accepted_at: settled.filter(|_| state == State::Accepted).map(|t| clock.rfc3339(t)),
         state,
     })
 }
@@ -304,16 +349,17 @@ fn counts(deliveries: &mut Vec<Delivery>, next: Delivery) {
 
 /// What one word says of a report with its holds and deliveries: the least finished of them.
 fn summarize(item: &mut Item) {
-    if let Some(open) = item.holds.iter().find(|h| !h.cleared).filter(|_| item.state == "held") {
+    if let Some(open) = item.holds.iter().find(|h| !h.cleared).filter(|_| item.state == State::Held)
+    {
         item.reason = Some(open.reason.clone());
         item.detail = Some(open.detail.clone());
     }
-    let of = |state: State| item.deliveries.iter().find(|d| d.state == state.text());
+    let of = |state: State| item.deliveries.iter().find(|d| d.state == state);
     let undone = of(State::Refused).or_else(|| of(State::Waiting));
-    let shown = match item.state.as_str() {
-        "waiting" => undone.or_else(|| of(State::Accepted)).or_else(|| of(State::SetAside)),
+    let shown = match item.state {
+        State::Waiting => undone.or_else(|| of(State::Accepted)).or_else(|| of(State::SetAside)),
         // Withdrawn, and not every receiver has taken that yet.
-        "set-aside" if undone.is_some() => undone,
+        State::SetAside if undone.is_some() => undone,
         _ => return,
     };
     match shown {
@@ -324,7 +370,7 @@ fn summarize(item: &mut Item) {
         Some(delivery) => {
             item.reason.clone_from(&delivery.reason);
             item.detail.clone_from(&delivery.detail);
-            item.state.clone_from(&delivery.state);
+            item.state = delivery.state;
         }
     }
     let own: Vec<&Delivery> = item.deliveries.iter().filter(|d| d.retired.is_none()).collect();

@@ -13,12 +13,10 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::at;
 use crate::store::rows::control_run::verdict_of;
+use crate::store::state::{ReportState, State};
 
 /// Runs in one answer at most.
 const MOST: i64 = 100_000;
-
-/// Among so many of the last reports that of an analyzer is looked for that names its strips.
-const LOOKED_AT: i64 = 10_000;
 
 /// Which runs: times from the first, before the second.
 #[derive(Clone, Debug, Default)]
@@ -40,7 +38,7 @@ pub struct RunView {
     pub class: &'static str,
     pub level: Option<String>,
     /// Of the report.
-    pub state: String,
+    pub state: State,
     pub verdict: &'static str,
     /// Which readings are out and what is allowed, or why it says nothing; empty when it passed.
     pub detail: String,
@@ -101,7 +99,7 @@ impl Ledger {
     }
 }
 
-/// The strips that the last report names.
+/// The strips that the last report on them names.
 #[derive(Default)]
 pub struct PrintedLot {
     pub lot: Option<String>,
@@ -114,12 +112,11 @@ pub async fn printed(
     strip: &str,
 ) -> Result<PrintedLot, StoreError> {
     let query = sqlx::query(
-        "SELECT n, print FROM (SELECT n, strip, print, heard_at FROM report WHERE analyzer = $1 \
-         ORDER BY heard_at DESC LIMIT $3) latest WHERE strip = $2 ORDER BY heard_at DESC, n DESC LIMIT 1",
+        "SELECT n, print FROM report WHERE analyzer = $1 AND strip = $2 \
+         ORDER BY heard_at DESC, n DESC LIMIT 1",
     )
     .bind(analyzer.to_owned())
-    .bind(strip.to_owned())
-    .bind(LOOKED_AT);
+    .bind(strip.to_owned());
     let row = query.fetch_optional(conn).await.map_err(|e| wrong(&e))?;
     let Some(row) = row else { return Ok(PrintedLot::default()) };
     let n: i64 = row.try_get(0).map_err(|e| wrong(&e))?;
@@ -154,7 +151,8 @@ fn view(row: &AnyRow, clock: &SiteClock) -> Result<RunView, StoreError> {
     let text = |column| row.try_get::<String, _>(column).map_err(|e| wrong(&e));
     let verdict = place.word("verdict", &text("verdict")?, verdict_of)?.code();
     let run: Run = place.json("run", &text("run")?)?;
-    shown(row, report, verdict, run, clock).map_err(|e| wrong(&e))
+    let state = at("report", report).word("state", &text("state")?, ReportState::of)?;
+    shown(row, report, (state.into(), verdict), run, clock).map_err(|e| wrong(&e))
 }
 
 fn wrong(error: &sqlx::Error) -> StoreError {
@@ -164,7 +162,7 @@ fn wrong(error: &sqlx::Error) -> StoreError {
 fn shown(
     row: &AnyRow,
     report: i64,
-    verdict: &'static str,
+    (state, verdict): (State, &'static str),
     run: Run,
     clock: &SiteClock,
 ) -> Result<RunView, sqlx::Error> {
@@ -176,7 +174,7 @@ fn shown(
         specimen: row.try_get("specimen")?,
         class: "control",
         level: row.try_get("level")?,
-        state: row.try_get("state")?,
+        state,
         verdict,
         detail: run.why,
         at: clock.rfc3339(at_us),

@@ -101,7 +101,8 @@ fn read(row: &AnyRow) -> Result<RunRow, StoreError> {
     read().map_err(|e| wrong(&e))
 }
 
-/// The next held reports after `after` of an analyzer that wait for controls: their ids.
+/// The next held reports after `after` of an analyzer that wait for controls: their ids. Among what is held,
+/// not among all of its own.
 pub async fn waiting(
     write: &mut Write,
     analyzer: &str,
@@ -111,7 +112,7 @@ pub async fn waiting(
     let query = sqlx::query(
         "SELECT DISTINCT report.n FROM report JOIN hold ON hold.report = report.n \
          AND hold.cleared_at IS NULL AND hold.reason IN ('controls-failed', 'controls-due') \
-         WHERE report.state = 'held' AND report.corrects IS NULL AND report.analyzer = $1 \
+         WHERE report.state = 'held' AND report.corrects IS NULL AND coalesce(report.analyzer, '') = $1 \
          AND report.n > $2 ORDER BY report.n LIMIT $3",
     )
     .bind(analyzer.to_owned())

@@ -9,7 +9,7 @@ use crate::clock;
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::lists::names::Name;
-use crate::store::state::{Arrow, MessageState};
+use crate::store::state::{Arrow, MessageState, State};
 
 /// What a message does to what its receiver was told before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -402,10 +402,13 @@ pub async fn retire(
 pub async fn refused(write: &mut Write, receiver: Option<&str>) -> Result<Vec<i64>, StoreError> {
     let query = sqlx::query(
         "SELECT n FROM message WHERE state = 'refused' AND state <> 'accepted' \
-         AND ($1 = '' OR receiver = $1) ORDER BY n",
+         AND ($1 = '' OR receiver = $1)",
     )
     .bind(receiver.unwrap_or_default().to_owned());
-    firsts(write, query).await
+    let mut ids: Vec<i64> = firsts(write, query).await?;
+    // Asked for in their order SQLite would look at every message there ever was.
+    ids.sort_unstable();
+    Ok(ids)
 }
 
 /// Messages that went out, or may have, after they had been set aside for something else: what their
@@ -507,4 +510,12 @@ pub async fn put_off(write: &mut Write, report: i64) -> Result<Vec<i64>, StoreEr
          AND (filler IS NULL OR amends = 'withdraws') ORDER BY n",
     );
     firsts(write, query.bind(report)).await
+}
+
+/// Where the message of a listed row stands; the names are those of its columns.
+pub fn state_in(row: &AnyRow, n: &str, state: &str) -> Result<State, StoreError> {
+    let wrong = |e: sqlx::Error| StoreError::from_sql("the ledger", &e);
+    let place = at("message", row.try_get::<i64, _>(n).map_err(wrong)?);
+    let text: String = row.try_get(state).map_err(wrong)?;
+    place.word("state", &text, MessageState::of).map(State::from)
 }

@@ -430,14 +430,16 @@ pub async fn speaks(write: &mut Write, root: i64) -> Result<Option<i64>, StoreEr
 /// that day.
 pub async fn correctable(write: &mut Write, n: i64) -> Result<Vec<i64>, StoreError> {
     let query = sqlx::query(
-        "SELECT DISTINCT coalesce(e.corrects, e.n) AS root FROM report e JOIN report own ON own.n = $1 \
-         WHERE e.analyzer = own.analyzer AND e.n < own.n AND e.state = 'waiting' \
-         AND e.control_sign = 0 AND e.class <> 'control' \
-         AND ((own.number IS NOT NULL AND e.number = own.number AND CASE \
-         WHEN e.sequence IS NULL OR own.sequence IS NULL THEN e.day = own.day \
-         ELSE e.sequence = own.sequence END) \
-         OR (own.number IS NULL AND e.number IS NULL AND e.day = own.day \
-         AND e.specimen = own.specimen)) ORDER BY root LIMIT 20",
+        "SELECT coalesce(e.corrects, e.n) AS root FROM report own CROSS JOIN report e \
+         WHERE own.n = $1 AND e.analyzer = own.analyzer AND e.number = own.number AND e.n < own.n \
+         AND e.state = 'waiting' AND e.control_sign = 0 AND e.class <> 'control' \
+         AND CASE WHEN e.sequence IS NULL OR own.sequence IS NULL THEN e.day = own.day \
+         ELSE e.sequence = own.sequence END \
+         UNION SELECT coalesce(e.corrects, e.n) AS root FROM report own CROSS JOIN report e \
+         WHERE own.n = $1 AND e.day = own.day AND e.analyzer = own.analyzer AND e.n < own.n \
+         AND own.number IS NULL AND e.number IS NULL AND e.specimen = own.specimen \
+         AND e.state = 'waiting' AND e.control_sign = 0 AND e.class <> 'control' \
+         ORDER BY root LIMIT 20",
     )
     .bind(n);
     firsts(write, query).await

@@ -18,6 +18,7 @@ use crate::testing::scratch;
 /// `^...` is the text of the same file that begins so.
 const PARTS: &[(&str, &str, &[&str])] = &[
     ("lists/queue.rs", "open", &["", "AND m.state <> 'accepted'"]),
+    ("lists/reports.rs", "these", &["$1, $2"]),
     ("rows/absent.rs", "again", &["", "^ON CONFLICT"]),
     (
         "rows/report_entry.rs",
@@ -176,7 +177,15 @@ fn for_each_table(sql: &str) -> Vec<String> {
 /// The statements that one text of a file is or is part of; none where it is no SQL.
 fn statements(files: &BTreeMap<String, String>, file: &str, literal: &Literal) -> Vec<String> {
     let text = literal.text.trim();
-    let verbs = ["SELECT ", "INSERT INTO ", "UPDATE ", "DELETE FROM", "WITH ", "{COLUMNS} WHERE "];
+    let verbs = [
+        "SELECT ",
+        "INSERT INTO ",
+        "UPDATE ",
+        "DELETE FROM",
+        "WITH ",
+        "{COLUMNS} WHERE ",
+        "{LISTED} WHERE ",
+    ];
     if text.starts_with("WHERE ") {
         assert_eq!(file, "lists/reports.rs", "what comes before `{text}`?");
         let head = |name| constant(files, file, name).expect("a constant");
@@ -198,10 +207,10 @@ fn statements(files: &BTreeMap<String, String>, file: &str, literal: &Literal) -
 }
 
 /// Where each stands, and its text.
-type Named = Vec<(String, String)>;
+pub(super) type Named = Vec<(String, String)>;
 
 /// Every statement with the place where it stands; those of the tape apart.
-fn all() -> (Named, Named) {
+pub(super) fn all() -> (Named, Named) {
     let files = sources();
     let (mut ledger, mut tape) = (Vec::new(), Vec::new());
     for (file, source) in &files {

@@ -117,7 +117,7 @@ impl Story {
         let place = self.prints.iter().position(|p| Some(p.report) == root).unwrap_or(at);
         // Something else holds it still: the one that it corrects may be withdrawn before it goes. Or it went,
         // and somebody still works on the first.
-        self.next = match own.state.as_str() {
+        self.next = match own.state.text() {
             "held" => vec![(10, at), (3, at), (12, place)],
             _ => vec![(11, place); 4],
         };

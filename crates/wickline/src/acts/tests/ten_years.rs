@@ -1,8 +1,8 @@
-//! Every question of `status` and `find` goes along an index: no look at all reports, messages or acts.
+//! What `status` and `find` say of ten years of reports.
 
 use std::time::Instant;
 
-use sqlx::{AssertSqlSafe, Executor, Row};
+use sqlx::{AssertSqlSafe, Executor};
 
 use crate::address::Address;
 use crate::settings::bench::Bench;
@@ -10,72 +10,11 @@ use crate::settings::from_text;
 use crate::sheet::now::Now;
 use crate::store::ledger::Ledger;
 use crate::store::lists::now::Ages;
-use crate::store::lists::told::PLACES;
-use crate::store::lists::{find, lookback, now};
-use crate::store::rows::named::RENAMED;
 use crate::testing::scratch;
-
-/// Indexes that hold only what is open: to go through one of them is to look at what is open.
-const OPEN: [&str; 3] = ["report_by_state", "report_unsent", "absent_missing"];
 
 async fn ledger(name: &str) -> Ledger {
     let path = scratch(name).join("ledger.db");
     Ledger::open(Address::Sqlite(path)).await.expect("a new ledger")
-}
-
-async fn plan(ledger: &Ledger, sql: &str) -> Vec<String> {
-    let mut conn = ledger.db.read().await.expect("a reader");
-    let sql = format!("EXPLAIN QUERY PLAN {sql}");
-    let rows = conn.fetch_all(sqlx::query(AssertSqlSafe(sql.clone()))).await;
-    let rows = rows.unwrap_or_else(|e| panic!("{sql}: {e}"));
-    rows.iter().map(|row| row.get("detail")).collect()
-}
-
-#[tokio::test]
-async fn no_question_looks_at_everything() {
-    let ledger = ledger("plans").await;
-    let mut asked = vec![
-        now::HELD,
-        now::OLDEST_HELD,
-        now::UNSENT,
-        now::OPEN,
-        now::REFUSED,
-        now::OLDEST_OPEN,
-        now::MISSING,
-        now::OLDEST_MISSING,
-        now::OPEN_DAYS,
-        now::AFTER_CLOSING,
-        now::LAST_REPORT,
-        now::WAS_HEARD,
-        now::LAST_ACT,
-        find::BEFORE,
-        lookback::RUN,
-        lookback::LAST_PASS,
-        lookback::HEARD,
-        lookback::PRINTED,
-        lookback::ANALYZERS,
-        lookback::CONFIGURED,
-        lookback::FROM_N,
-        lookback::SENT,
-        PLACES,
-        RENAMED,
-        "SELECT n FROM trail WHERE object = $1 ORDER BY n",
-        "SELECT n FROM message WHERE report >= $1 AND report <= $2 ORDER BY n",
-    ];
-    asked.extend(find::QUESTIONS.iter().map(|(_, sql)| *sql));
-    let tables = ["report", "message", "trail", "r", "m", "hold", "absent", "named", "control_run"];
-    for sql in asked {
-        let plan = plan(&ledger, sql).await;
-        for step in &plan {
-            let scanned = step.strip_prefix("SCAN ").and_then(|rest| rest.split(' ').next());
-            let open = OPEN.iter().any(|index| step.contains(index));
-            let whole = scanned.is_some_and(|table| tables.contains(&table)) && !open;
-            assert!(!whole, "{sql}\n{plan:#?}");
-        }
-    }
-    // What is asserted can be seen.
-    let scan = plan(&ledger, "SELECT count(*) FROM report WHERE print = 'x'").await;
-    assert!(scan.iter().any(|step| step.starts_with("SCAN report")), "{scan:?}");
 }
 
 fn bench() -> Bench {
