@@ -1,5 +1,7 @@
 DROP INDEX report_by_state;
 CREATE INDEX report_held ON report (n, class, heard_at) WHERE state = 'held';
+CREATE INDEX report_held_of_day ON report (day) WHERE state = 'held';
+CREATE INDEX report_unsent_of_day ON report (day, state) WHERE unsent = 1;
 CREATE INDEX report_of_strip ON report (analyzer, strip, heard_at, n);
 CREATE INDEX control_run_at ON control_run (at, report);
 DROP INDEX report_heard;
