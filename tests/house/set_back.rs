@@ -64,6 +64,15 @@ async fn sent(daemon: &mut Daemon, receiver: &mut Receiver, script: &Script) -> 
     got
 }
 
+/// A bench whose first four strips were accepted, and that was stopped then.
+async fn four_sent(name: &str) -> (Folder, Receiver, PathBuf, Vec<Received>) {
+    let (folder, mut receiver, config) = bench(name).await;
+    let mut daemon = Daemon::start(&config);
+    let got = sent(&mut daemon, &mut receiver, &strips(1, 4)).await;
+    assert_eq!(daemon.stop(), 0);
+    (folder, receiver, config, got)
+}
+
 /// OBR-3 of a message, read without our own encoder.
 fn filler(message: &Received) -> String {
     let text = String::from_utf8_lossy(&message.body);
@@ -172,10 +181,7 @@ fn got_all(config: &Path) -> bool {
 #[test]
 fn an_older_ledger_alone_is_noticed_and_gives_no_id_twice() {
     runtime().block_on(async {
-        let (folder, mut receiver, config) = bench("back").await;
-        let mut daemon = Daemon::start(&config);
-        let mut got = sent(&mut daemon, &mut receiver, &strips(1, 4)).await;
-        assert_eq!(daemon.stop(), 0);
+        let (folder, mut receiver, config, mut got) = four_sent("back").await;
         copy(&folder, "ledger.db", "copy.db");
         let mut daemon = Daemon::start(&config);
         got.extend(sent(&mut daemon, &mut receiver, &strips(101, 5)).await);
@@ -209,10 +215,7 @@ fn an_older_ledger_alone_is_noticed_and_gives_no_id_twice() {
 #[test]
 fn an_older_ledger_after_a_kill_is_noticed() {
     runtime().block_on(async {
-        let (folder, mut receiver, config) = bench("killed").await;
-        let mut daemon = Daemon::start(&config);
-        let mut got = sent(&mut daemon, &mut receiver, &strips(1, 4)).await;
-        assert_eq!(daemon.stop(), 0);
+        let (folder, mut receiver, config, mut got) = four_sent("killed").await;
         copy(&folder, "ledger.db", "copy.db");
         let mut daemon = Daemon::start(&config);
         got.extend(sent(&mut daemon, &mut receiver, &strips(101, 5)).await);
@@ -229,10 +232,7 @@ fn an_older_ledger_after_a_kill_is_noticed() {
 #[test]
 fn ledger_and_tape_set_back_together_give_no_id_twice() {
     runtime().block_on(async {
-        let (folder, mut receiver, config) = bench("both").await;
-        let mut daemon = Daemon::start(&config);
-        let mut got = sent(&mut daemon, &mut receiver, &strips(1, 4)).await;
-        assert_eq!(daemon.stop(), 0);
+        let (folder, mut receiver, config, mut got) = four_sent("both").await;
         for store in ["ledger.db", "tape.db"] {
             copy(&folder, store, &format!("copy-{store}"));
         }

@@ -9,12 +9,15 @@ import re
 import tempfile
 
 import hl7
+import hl7apy
 from hl7apy.consts import VALIDATION_LEVEL
 from hl7apy.parser import parse_message
 
 NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")  # 2A, NM
 ESCAPES = re.compile(r"\\(F|S|T|R|E|\.br)\\")  # 2.7, those that we use
 COMPARATORS = {"", ">", "<", ">=", "<=", "=", "<>"}  # 2A, SN.1
+# Table 0396 in the shapes that we use: tables of HL7, LOINC, UCUM, SNOMED CT, local ones. `L` is also a flag.
+SYSTEM = re.compile(r"HL7\d{4}|LN|UCUM|SCT|99[A-Z0-9]{1,8}|L")
 STATUS = {"F", "C", "W", "X"}  # table 0085, those that we send
 FLAGS = {"", "N", "A", "L", "H"}  # table 0078, those that we send
 # Coding systems that the library's table 0396 does not list, CWE in its table 0125, and UTF-8 before
@@ -53,6 +56,7 @@ def faults(raw, charset="utf-8"):
     for segment in segments:
         found += segment_faults(segment)
     found += role_faults(segments)
+    found += nesting_faults(segments)
     return found + list(structure_faults(text, segments))
 
 
@@ -70,6 +74,41 @@ def role_faults(segments):
         yield "SPM-4 and SPM-11 differ"
     if any(field(s, 11) in ("C", "W") for s in segments if s[:3] == "OBX") and field(obr, 25) != "C":
         yield "a corrected result in a report that is none"
+
+
+def nesting_faults(segments):
+    """Every part of every field against hl7apy's trees of the version: as deep as its type goes, and names of
+    coding systems where the type has room for one and nowhere else."""
+    library = hl7apy.load_library(field(segments[0], 12).split("^")[0])
+    for segment in segments:
+        name = segment[:3]
+        known = library.SEGMENTS.get(name, ("sequence", ()))
+        for number, (_, tree, *_) in enumerate(known[1], 1):
+            if name == "MSH" and number < 3:
+                continue
+            if name == "OBX" and number == 5:
+                kind = library.DATATYPES_STRUCTS.get(field(segment, 2))
+                tree = ("sequence", kind) if kind else ("leaf", None, "ST", "OBSERVATION_VALUE")
+            for repeat in field(segment, number).split("~"):
+                yield from part_faults(f"{name}-{number}", repeat, tree, "^&")
+
+
+def part_faults(where, text, tree, separators):
+    if tree[0] != "sequence":
+        if any(s in text for s in "^&"):
+            yield f"{where}: parts in a type that has none: {text!r}"
+        of_system = "CODING_SYSTEM" in tree[3] and "VERSION" not in tree[3]
+        if text and of_system != bool(SYSTEM.fullmatch(text)) and (of_system or text != "L"):
+            yield f"{where}: {text!r} as {tree[3]}"
+        return
+    if not separators:
+        yield from part_faults(where, text, tree[1][0][1], separators)
+        return
+    parts = text.split(separators[0])
+    if len(parts) > len(tree[1]):
+        yield f"{where}: more parts than its type has: {text!r}"
+    for number, (part, (_, child, *_)) in enumerate(zip(parts, tree[1]), 1):
+        yield from part_faults(f"{where}.{number}", part, child, separators[1:])
 
 
 def segment_faults(segment):

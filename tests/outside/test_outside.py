@@ -138,6 +138,11 @@ def test_the_judge_can_say_no():
     raw += b"OBR|1||F-1^X|50556-0^p^LN|||20260314091502+0000|||||||||||||||20260314091502+0000|||F\r"
     good = b"OBX|1|NM|50560-2^pH^LN||6.5||||||F\r"
     assert judge.faults(raw + good) == []
+    # Parts one level too high, as they once went out: OBR-15.1 is a coded element in every version.
+    for source, fault in [(b"UR^Urine^HL70070", ["OBR-15.3: 'HL70070' as SPECIMEN_COLLECTION_METHOD"]),
+                          (b"UR&Urine&HL70070", [])]:
+        filled = raw.replace(b"+0000|||||||||||||||2026", b"+0000||||||||" + source + b"|||||||2026")
+        assert judge.faults(filled + good) == fault
     for bad in [b"OBX|1|NM|50560-2^pH^LN||>6.5||||||F\r", b"OBX|1|SN|50560-2^pH^LN||=>^6||||||F\r",
                 b"OBX|1||50560-2^pH^LN||6.5||||||F\r", b"OBX|1|NM|50560-2^pH^LN||6.5||||||Q\r",
                 b"OBX|1|CE|50555-2^g^LN||1+^1+^99WKL|mg/dL|||||F\r", b"ZZZ|1\r",

@@ -62,12 +62,23 @@ impl Figure {
         format!("{}{}", self.comparator.map_or("", Comparator::text), self.digits)
     }
 
-    /// True when a print may mean this label by `printed`: the same number, and a comparator that
-    /// is absent or this one.
-    #[must_use]
-    pub fn is_meant_by(&self, printed: &Figure) -> bool {
-        self.value() == printed.value()
-            && (printed.comparator.is_none() || printed.comparator == self.comparator)
+    /// Which of these labels a print means by `printed`, by their places: those that say the same, comparator
+    /// and number. Where none does, a bare number may stand for an end that includes it, `<=` or `>=`; never
+    /// for `<` or `>`, which say that it is another (30 is not `<30`).
+    pub(crate) fn means<'a>(
+        &self,
+        labels: impl Iterator<Item = (usize, &'a Figure)>,
+    ) -> Vec<usize> {
+        let (mut exact, mut ends) = (Vec::new(), Vec::new());
+        for (place, label) in labels.filter(|(_, label)| label.value() == self.value()) {
+            let end = matches!(label.comparator, Some(Comparator::AtMost | Comparator::AtLeast));
+            if label.comparator == self.comparator {
+                exact.push(place);
+            } else if self.comparator.is_none() && end {
+                ends.push(place);
+            }
+        }
+        if exact.is_empty() { ends } else { exact }
     }
 
     /// Where it stands on a ladder: by number, then `<` before the number and `>` after it.
@@ -106,17 +117,29 @@ mod tests {
         );
     }
 
+    /// KDIGO 2024 (Kidney Int. 105(4S), table of albuminuria categories): A1 is below 30 mg/g, A2 from 30 to
+    /// 300, A3 above 300. So 30 is not `<30`, and 300 is not `>300`.
     #[test]
-    fn a_comparator_is_absent_or_the_labels_own() {
-        let label = Figure::read(">=2000").expect("label");
-        for (print, meant) in [
-            ("2000", true),
-            (">=2000.0", true),
-            (">2000", false),
-            ("<2000", false),
-            ("1000", false),
+    fn a_bare_number_stands_for_an_end_that_includes_it_and_for_no_other() {
+        let figures = |labels: &[&str]| -> Vec<Figure> {
+            labels.iter().map(|l| Figure::read(l).expect(l)).collect()
+        };
+        for (labels, print, meant) in [
+            (&[">=2000"][..], "2000", &[0][..]),
+            (&[">=2000"], ">=2000.0", &[0]),
+            (&[">=2000"], ">2000", &[]),
+            (&[">=2000"], "<2000", &[]),
+            (&[">=2000"], "1000", &[]),
+            (&["<30", ">=30", ">=300"], "30", &[1]),
+            (&["<30", ">300"], "30", &[]),
+            (&["<30", ">300"], "300", &[]),
+            (&["<30", ">300"], "<30", &[0]),
+            (&["<3", "3", ">3"], "3", &[1]),
+            (&["<=3", "3", ">=3"], "3.0", &[1]),
+            (&["<=3", ">=3"], "3", &[0, 1]),
         ] {
-            assert_eq!(label.is_meant_by(&Figure::read(print).expect(print)), meant, "{print}");
+            let (labels, print) = (figures(labels), Figure::read(print).expect(print));
+            assert_eq!(print.means(labels.iter().enumerate()), meant, "{print:?} on {labels:?}");
         }
     }
 }

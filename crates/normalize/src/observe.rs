@@ -194,11 +194,9 @@ impl Teller<'_> {
         let figure = if pad.kind == Kind::Measured {
             self.converted(printed)?
         } else {
-            let rung = reading.rung.and_then(|r| pad.rungs.get(r));
-            let rung = rung.filter(|r| {
-                r.grade == reading.grade
-                    && r.label(reading.units).is_some_and(|l| l.is_meant_by(printed))
-            });
+            let meant = pad.rungs_meant(printed, reading.units);
+            let rung = reading.rung.filter(|r| meant.contains(r)).and_then(|r| pad.rungs.get(r));
+            let rung = rung.filter(|r| r.grade == reading.grade);
             let changed =
                 || format!("{} is on no rung of its ladder any more", quote(&printed.text()));
             rung.and_then(|r| r.label(choice.units)).cloned().ok_or_else(changed)?

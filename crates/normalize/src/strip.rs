@@ -205,6 +205,13 @@ impl Pad {
         self.unread.contains(&fold(printed))
     }
 
+    /// The rungs that a printed number means: one, several where the ladder has it twice, or none.
+    #[must_use]
+    pub fn rungs_meant(&self, printed: &Figure, units: Units) -> Vec<usize> {
+        let labels = self.rungs.iter().enumerate();
+        printed.means(labels.filter_map(|(place, rung)| Some((place, rung.label(units)?))))
+    }
+
     /// The grades of the ladder, each once, in order.
     #[must_use]
     pub fn grades(&self) -> Vec<&str> {

@@ -148,11 +148,7 @@ impl StripReading<'_> {
             return Ok(if fitting.next().is_none() { first } else { None });
         };
         let units = self.rules.print_units;
-        let labelled = |r: &usize| {
-            let label = pad.rungs.get(*r).and_then(|r| r.label(units));
-            label.is_some_and(|l| l.is_meant_by(figure))
-        };
-        let fitting: Vec<usize> = (0..pad.rungs.len()).filter(labelled).collect();
+        let fitting = pad.rungs_meant(figure, units);
         let shown = quote(&figure.text());
         if fitting.is_empty() {
             return Err((Reason::OffLadder, format!("{shown} is {}", labels(pad, units))));

@@ -101,6 +101,9 @@ pub fn correction_message(
     let Some(amended) = Amended::new(correction, now) else { return Ok(None) };
     let word = if amended.is_withdrawal() { "Withdrawn" } else { "Corrected" };
     let note = format!("{word}: {}", correction.reason);
+    // What is said of results that are taken back would stay in the record they are taken out of.
+    let silent = Outgoing { remarks: &[], ..*out };
+    let out = if amended.is_withdrawal() { &silent } else { out };
     written(layout, out, &times, &results, Some((&amended, &note))).map(Some)
 }
 
@@ -446,7 +449,7 @@ fn obr(
     w.fields(8);
     if !layout.segments.spm {
         // Table 0070 has no control material; its role (from 2.4) says what it is.
-        let urine = "UR^Urine^HL70070";
+        let urine = "UR&Urine&HL70070";
         w.plain(out.control.map_or(urine, |_| "^^^^^^Q&Control specimen&HL70369"));
     }
     w.fields(5);

@@ -57,6 +57,21 @@ fn what_changed_is_corrected_and_what_is_no_more_is_withdrawn() {
     }
 }
 
+/// What was said of results that are another's must not stay behind in the record they are taken out of.
+#[test]
+fn a_withdrawal_says_why_and_nothing_about_the_results() {
+    for version in ALL {
+        let layout = layout(version);
+        let before = first(&layout, vec![glucose_grade(), unread()]);
+        let remarks = vec![remark("Microscopy is suggested"), Remark::new("GLU", "second strip")];
+        let gone = Sample { remarks, ..Sample::new(Vec::new()) };
+        let bytes = follows(&layout, &[&before], &gone.outgoing(), "another's specimen");
+        let message = parsed(bytes.expect("a message"));
+        assert_eq!(statuses(&message), "WW");
+        assert_eq!(notes(&message), ["Withdrawn: another's specimen"]);
+    }
+}
+
 #[test]
 fn a_whole_result_is_taken_back_once() {
     let layout = layout(Version::V251);

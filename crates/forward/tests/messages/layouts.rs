@@ -258,7 +258,7 @@ fn segments_are_left_out_where_the_structure_allows_it() {
     };
     let full = ("MSH ORC OBR TQ1 OBX NTE SPM".to_owned(), String::new());
     assert_eq!(names(Version::V251, &[]), full);
-    let bare = ("MSH OBR TQ1 OBX".to_owned(), "UR^Urine^HL70070".to_owned());
+    let bare = ("MSH OBR TQ1 OBX".to_owned(), "UR&Urine&HL70070".to_owned());
     assert_eq!(names(Version::V251, &["ORC", "NTE", "SPM"]), bare, "the specimen is still named");
     assert_eq!(names(Version::V231, &["ORC", "NTE"]).0, "MSH OBR OBX");
     let mut one = layout(Version::V251);

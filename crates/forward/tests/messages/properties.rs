@@ -331,7 +331,7 @@ proptest! {
             prop_assert_eq!([message.count("PID"), message.count("PV1")], [0, 0]);
             prop_assert!(role != "P" && !source.starts_with("UR"));
         } else {
-            prop_assert!(role == "P" || source.starts_with("UR^Urine"));
+            prop_assert!(role == "P" || source.starts_with("UR&Urine"));
             prop_assert!(!String::from_utf8_lossy(&bytes).contains("QC3"));
         }
     }

@@ -149,7 +149,7 @@ fn urine_is_named_by_the_table_of_the_version() {
     );
     for version in [Version::V231, Version::V24] {
         let message = read(version, &sample.outgoing());
-        assert_eq!(message.field("OBR", 1, 15), Some("UR^Urine^HL70070"));
+        assert_eq!(message.field("OBR", 1, 15), Some("UR&Urine&HL70070"));
         assert_eq!(message.count("SPM"), 0);
     }
 }

@@ -215,11 +215,11 @@ impl<'a> Builder<'a> {
     fn rungs(&self, pad: &Pad, text: &str) -> Result<(usize, usize), String> {
         let text = text.trim();
         let figure = Figure::read(text);
+        let meant = figure.map_or(Vec::new(), |figure| pad.rungs_meant(&figure, self.units));
         let named = |r: &usize| {
             let Some(rung) = pad.rungs.get(*r) else { return false };
             let graded = rung.grade.is_some() && rung.grade.as_deref() == pad.grade_of(text);
-            let label = rung.label(self.units);
-            graded || figure.as_ref().zip(label).is_some_and(|(f, label)| label.is_meant_by(f))
+            graded || meant.contains(r)
         };
         let mut found = (0..pad.rungs.len()).filter(named);
         let first = found.next();

@@ -2,9 +2,9 @@
 //! receiver was told, undo.
 
 use super::Became;
-use super::door::{self, Asked, Facts};
+use super::door::{self, Asked, Facts, Post};
 use super::facts::{Known, refused, whole};
-use super::retry::Which;
+use super::retry::Went;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -37,8 +37,7 @@ impl Ledger {
         reason: &str,
     ) -> Result<Became, StoreError> {
         let mut write = self.act().await?;
-        let row = whole(&mut write, n).await?;
-        let known = Known::of(&mut write, bench, &row).await?;
+        let (row, known) = Known::read(&mut write, bench, n).await?;
         let facts = Facts { reason: Some(reason), ..known.facts(&row) };
         let pass = door::pass(Asked::SetAside, &facts)?;
         report::moved(&mut write, n, pass.arrow()?, Some(reason), Some(Aside::Person)).await?;
@@ -64,9 +63,7 @@ impl Ledger {
         let mut write = self.act().await?;
         for n in ids {
             let row = message_of(&mut write, *n).await?;
-            if row.state != MessageState::Waiting || row.kept_back {
-                return Err(not_so(&row, "waiting and not kept back already"));
-            }
+            may(Asked::KeepBack, &row, reason)?;
             message::keep_back(&mut write, *n).await?;
             record(&mut write, actor, act_on("hold", &row, reason)).await?;
         }
@@ -84,19 +81,7 @@ impl Ledger {
         let mut write = self.act().await?;
         for n in ids {
             let row = message_of(&mut write, *n).await?;
-            if row.withdraws() || row.body.is_empty() {
-                return Err(refused(format!(
-                    "{0}: the receiver still has the wrong result. `wickline queue retry {0}` sends the withdrawal \
-                     again; once it was told otherwise, `wickline report told {1} --receiver {2}` asks who was \
-                     told, when and how. Nothing was changed",
-                    row.name(),
-                    row.report,
-                    row.receiver
-                )));
-            }
-            if !matches!(row.state, MessageState::Waiting | MessageState::Refused) {
-                return Err(not_so(&row, "waiting or refused"));
-            }
+            may(Asked::SetMessageAside, &row, reason)?;
             let arrow = row.state.to(MessageState::SetAside)?;
             message::set_aside(&mut write, *n, arrow, Aside::Person, None).await?;
             record(&mut write, actor, act_on("set-aside", &row, reason)).await?;
@@ -125,13 +110,15 @@ impl Ledger {
         if [who, when, how].iter().any(|t| t.trim().is_empty()) {
             return Err(refused("who was told, when and how: each in words; nothing was changed"));
         }
+        let reason = format!("{who}, {when}, {how}");
+        may(Asked::TellByHand, &row, &reason)?;
         let told = format!("{who} was told {when}, {how}; stated by {}", actor.name);
         let arrow = row.state.to(MessageState::SetAside)?;
         message::told_by_hand(&mut write, message, arrow, &told).await?;
         let act = Act {
             verb: "told",
-            object: format!("report {} at {}", row.report, row.receiver),
-            reason: Some(format!("{who}, {when}, {how}")),
+            object: row.name().object(),
+            reason: Some(reason),
             was: Some(row.state.text().into()),
             became: Some("set-aside, told by a person".into()),
         };
@@ -149,12 +136,18 @@ impl Ledger {
     ) -> Result<Became, StoreError> {
         let mut write = self.act().await?;
         let row = whole(&mut write, n).await?;
+        // What of a report on its way was kept back or set aside goes again, each message by itself.
         let put_off = message::put_off(&mut write, n).await?;
-        if !put_off.is_empty() && row.state == ReportState::Waiting {
-            drop(write);
-            // What was kept back or set aside on its way goes again, as it would by a retry.
-            self.message_retry(bench, actor, &Which::These(put_off)).await?;
-            return Ok(vec![(n, "waiting".into())]);
+        let decided = row.state == ReportState::Held || row.aside == Some(Aside::Person);
+        if !put_off.is_empty() && !decided {
+            let mut goes = false;
+            for message in put_off {
+                let again = self.again(&mut write, bench, actor, message, Some(reason)).await?;
+                goes |= !matches!(again.went, Went::SaidSince(_));
+            }
+            write.commit().await?;
+            let state = if goes { MessageState::Waiting.text() } else { row.state.text() };
+            return Ok(vec![(n, state.into())]);
         }
         let known = Known::of(&mut write, bench, &row).await?;
         let facts = Facts { reason: Some(reason), ..known.facts(&row) };
@@ -209,17 +202,30 @@ pub(crate) async fn message_of(write: &mut Write, n: i64) -> Result<MessageRow, 
     found.ok_or_else(|| refused("there is no such message; `wickline queue` lists them"))
 }
 
-fn not_so(row: &MessageRow, must_be: &str) -> StoreError {
-    let (name, state) = (row.name(), row.state);
-    refused(format!(
-        "{name} is {state}, not {must_be}; `wickline queue show {name}` tells. Nothing was changed"
-    ))
+/// What the door looks at of a message.
+pub(crate) fn post(row: &MessageRow) -> Post {
+    Post {
+        name: row.name(),
+        state: row.state,
+        kept_back: row.kept_back,
+        aside_by_person: row.aside == Some(Aside::Person),
+        amends: row.withdraws() || row.body.is_empty(),
+        retired: row.retired.is_some(),
+    }
+}
+
+/// Whether a person may keep one message from going.
+fn may(asked: Asked, row: &MessageRow, reason: &str) -> Result<(), StoreError> {
+    let of = Facts::of(row.report, "");
+    let facts = Facts { post: Some(post(row)), reason: Some(reason), ..of };
+    door::pass(asked, &facts)?;
+    Ok(())
 }
 
 fn act_on(verb: &'static str, row: &MessageRow, reason: &str) -> Act {
     Act {
         verb,
-        object: format!("report {} at {}", row.report, row.receiver),
+        object: row.name().object(),
         reason: Some(reason.to_owned()),
         was: Some(row.state.text().into()),
         ..Act::default()

@@ -10,11 +10,13 @@ use wickline_normalize::{Reason, Remedy};
 
 pub use self::words::codes;
 use self::words::{
-    answers_nothing, of_control, other_specimen, overtaken, still_held, withdrawn, wrong_state,
+    answers_nothing, of_control, other_specimen, overtaken, still_held, withdrawn, wrong_message,
+    wrong_state,
 };
 
 use crate::store::StoreError;
-use crate::store::state::{Arrow, ReportState};
+use crate::store::lists::names::Name;
+use crate::store::state::{Arrow, MessageState, ReportState};
 
 /// What is asked for a report.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -48,6 +50,16 @@ pub enum Asked {
     Retry,
     /// The same of a withdrawal.
     RetryWithdrawal,
+    /// Keep a message back while the rest passes.
+    KeepBack,
+    /// Decide that a message is not to be sent.
+    SetMessageAside,
+    /// State how a receiver was told by hand what no message told it.
+    TellByHand,
+    /// Take back that a message was kept back or set aside.
+    UndoPutOff,
+    /// The same of a withdrawal.
+    UndoPutOffWithdrawal,
 }
 
 /// What an act leads to when it is allowed.
@@ -67,6 +79,8 @@ pub enum Leads {
     Aside,
     /// It is held again.
     Held,
+    /// One message is not sent; the report stays as it is.
+    Unsaid,
 }
 
 /// What bars an act.
@@ -104,6 +118,17 @@ pub enum Guard {
     Unsent,
     /// A message can be built for every receiver.
     Sayable,
+    /// The message waits, and nobody keeps it back already.
+    Waits,
+    /// The message waits or was refused.
+    Unsettled,
+    /// The message was refused, kept back or set aside by a person.
+    Stuck,
+    /// The message was kept back or set aside by a person.
+    PutOff,
+    /// The message does not tell that something is taken back or wrong: until that is told, its receiver has
+    /// the wrong result.
+    NoAmends,
 }
 
 impl Guard {
@@ -127,6 +152,11 @@ impl Guard {
             Guard::OneSpecimen => "one specimen",
             Guard::Unsent => "nothing sent",
             Guard::Sayable => "can be built",
+            Guard::Waits => "message waits",
+            Guard::Unsettled => "message waits or refused",
+            Guard::Stuck => "message refused or put off by a person",
+            Guard::PutOff => "message put off by a person",
+            Guard::NoAmends => "receiver has nothing wrong",
         }
     }
 }
@@ -179,9 +209,14 @@ rules! {
     Correct        -> Results:       IsOut Patients NotOvertaken Here Reasoned;
     CorrectAsIn    -> Results:       IsOut Patients NotOvertaken Here Reasoned OneSpecimen;
     Withdraw       -> Withdrawal:    IsOut Patients NotOvertaken Here Reasoned;
-    Rename         -> Anew:          IsOut Patients NotOvertaken Here Reasoned Twice;
-    Retry          -> Results:       IsOut;
-    RetryWithdrawal -> Withdrawal:   ;
+    Rename         -> Anew:          Stuck IsOut Patients NotOvertaken Here Reasoned Twice;
+    Retry          -> Results:       Stuck NotWithdrawn IsOut;
+    RetryWithdrawal -> Withdrawal:   Stuck;
+    KeepBack       -> Unsaid:        Waits Reasoned;
+    SetMessageAside -> Unsaid:       NoAmends Unsettled Reasoned;
+    TellByHand     -> Unsaid:        Unsettled Reasoned;
+    UndoPutOff     -> Results:       PutOff Reasoned NotWithdrawn IsOut;
+    UndoPutOffWithdrawal -> Withdrawal: PutOff Reasoned;
 }
 
 impl Asked {
@@ -244,6 +279,20 @@ pub struct Other<'a> {
     pub printed: Option<&'a str>,
 }
 
+/// The message that an act is about.
+#[derive(Clone, Debug)]
+pub struct Post {
+    pub name: Name,
+    pub state: MessageState,
+    pub kept_back: bool,
+    /// Set aside by a person, not for another message.
+    pub aside_by_person: bool,
+    /// Its receiver has the wrong result until it is told.
+    pub amends: bool,
+    /// Its OBR-3 is not its report's own any more: what was told under it was taken back.
+    pub retired: bool,
+}
+
 /// What the door looks at.
 #[derive(Clone, Debug)]
 pub struct Facts<'a> {
@@ -267,6 +316,7 @@ pub struct Facts<'a> {
     pub corrects: Option<i64>,
     pub under: Under,
     pub other: Option<Other<'a>>,
+    pub post: Option<Post>,
     /// What a person entered was entered twice.
     pub twice: bool,
     pub reason: Option<&'a str>,
@@ -297,6 +347,7 @@ impl Facts<'_> {
             corrects: None,
             under: Under::Nobody,
             other: None,
+            post: None,
             twice: false,
             reason: None,
             aside_by_person: false,
@@ -320,6 +371,8 @@ pub enum Then {
     Repeat,
     Held,
     Aside,
+    /// It stays as it is; one message is not sent.
+    Stays,
 }
 
 /// Leave to do what was asked, for one report. Only the door makes one.
@@ -376,6 +429,7 @@ impl Pass {
             Then::Repeat => ReportState::Repeat,
             Then::Held => ReportState::Held,
             Then::Aside | Then::TakenBack => ReportState::SetAside,
+            Then::Stays => from,
         };
         if from == to { Ok(Arrow::stays(from)) } else { from.to(to) }
     }
@@ -405,6 +459,7 @@ pub fn pass(asked: Asked, facts: &Facts<'_>) -> Result<Pass, Refusal> {
         Leads::Aside => Then::Aside,
         Leads::File => Then::Filed,
         Leads::Withdrawal => Then::TakenBack,
+        Leads::Unsaid => Then::Stays,
         // Control material goes to those alone who ask for it.
         Leads::Results if facts.control && facts.state == Some(ReportState::Filed) => Then::Filed,
         Leads::Results => Then::Goes,
@@ -473,7 +528,7 @@ fn look(guard: Guard, asked: Asked, facts: &Facts<'_>) -> Result<(), Refusal> {
         Guard::Free => {
             rest(asked, facts).next().map(|reason| still_held(asked, n, reason))
         }
-        Guard::NotWithdrawn => (facts.under == Under::Withdrawn).then(|| withdrawn(facts)),
+        Guard::NotWithdrawn => withdrawn(facts),
         Guard::NotOvertaken => overtaken(facts),
         Guard::OneSpecimen => other_specimen(asked, facts),
         Guard::Unsent => facts.sent.then(|| {
@@ -482,6 +537,9 @@ fn look(guard: Guard, asked: Asked, facts: &Facts<'_>) -> Result<(), Refusal> {
             )
         }),
         Guard::Sayable => facts.unsayable.map(|why| format!("report {n}: {why}")),
+        Guard::Waits | Guard::Unsettled | Guard::Stuck | Guard::PutOff | Guard::NoAmends => {
+            facts.post.as_ref().and_then(|post| wrong_message(guard, post))
+        }
     };
     match why {
         None => Ok(()),

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::acts::facts::refused;
+use crate::acts::facts::{reasoned, refused};
 use crate::clock::SiteClock;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -69,6 +69,7 @@ impl Ledger {
         from: NumberState,
         to: NumberState,
     ) -> Result<Vec<String>, StoreError> {
+        reasoned(&what.reason)?;
         let mut write = self.act().await?;
         let placed = self.placed(&what.day, clock).await?;
         let marks = self.marks(&what.day).await?;

@@ -19,7 +19,18 @@ pub(crate) struct Known {
 }
 
 impl Known {
-    /// Reads it.
+    /// A report, and what is known of it.
+    pub async fn read(
+        write: &mut Write,
+        bench: &Bench,
+        n: i64,
+    ) -> Result<(ReportRow, Self), StoreError> {
+        let row = whole(write, n).await?;
+        let known = Self::of(write, bench, &row).await?;
+        Ok((row, known))
+    }
+
+    /// What is known of a report that was read.
     pub async fn of(write: &mut Write, bench: &Bench, row: &ReportRow) -> Result<Self, StoreError> {
         let under = under(write, row).await?;
         Ok(Self {
@@ -67,6 +78,14 @@ pub(crate) fn other(row: &ReportRow) -> Other<'_> {
         n: row.n,
         specimen: row.specimen.as_deref(),
         printed: row.print.specimen.as_ref().map(Private::expose),
+    }
+}
+
+/// What a person does to no report in particular wants a reason too.
+pub(crate) fn reasoned(reason: &str) -> Result<(), StoreError> {
+    match reason.trim().is_empty() {
+        true => Err(refused("a reason is needed, in words; nothing was changed")),
+        false => Ok(()),
     }
 }
 

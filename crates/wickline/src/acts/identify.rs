@@ -5,7 +5,7 @@ use wickline_normalize::Reason;
 
 use super::Became;
 use super::door::{self, Asked, Facts, Then};
-use super::facts::{Known, analyzer, refused, whole};
+use super::facts::{Known, analyzer, refused};
 use super::second;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -55,8 +55,7 @@ impl Ledger {
     ) -> Result<Became, StoreError> {
         let specimen = specimen.text();
         let mut write = self.act().await?;
-        let mut row = whole(&mut write, n).await?;
-        let known = Known::of(&mut write, bench, &row).await?;
+        let (mut row, known) = Known::read(&mut write, bench, n).await?;
         let facts = Facts { specimen: Some(specimen), twice: true, ..known.facts(&row) };
         let second = second::hold(&mut write, bench, specimen, &row.day, row.root()).await?;
         // What it is held for now as well: that it bears this id, and another result does.
@@ -98,8 +97,7 @@ impl Ledger {
     ) -> Result<Became, StoreError> {
         let (level, lot) = (material.level.text(), material.lot.text());
         let mut write = self.act().await?;
-        let mut row = whole(&mut write, n).await?;
-        let known = Known::of(&mut write, bench, &row).await?;
+        let (mut row, known) = Known::read(&mut write, bench, n).await?;
         let facts = Facts { twice: true, reason: Some(reason), ..known.facts(&row) };
         let pass = door::pass(Asked::FileAsControl, &facts)?;
         let analyzer = analyzer(bench, &row)?;

@@ -25,8 +25,7 @@ impl Ledger {
         reason: &str,
     ) -> Result<Became, StoreError> {
         let mut write = self.act().await?;
-        let mut row = whole(&mut write, n).await?;
-        let known = Known::of(&mut write, bench, &row).await?;
+        let (mut row, known) = Known::read(&mut write, bench, n).await?;
         let facts = Facts { reason: Some(reason), ..known.facts(&row) };
         let pass = door::pass(Asked::Release, &facts)?;
         if row.reasons().any(|r| r == Reason::ClockOff) {

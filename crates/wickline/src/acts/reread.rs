@@ -38,8 +38,7 @@ impl Ledger {
         n: i64,
     ) -> Result<Reread, StoreError> {
         let mut write = self.act().await?;
-        let open = whole(&mut write, n).await?;
-        let known = Known::of(&mut write, bench, &open).await?;
+        let (open, known) = Known::read(&mut write, bench, n).await?;
         // Whether it may be read again at all, before the tape is looked at.
         door::pass(Asked::Reread, &Facts { holds: &[Reason::Unreadable], ..known.facts(&open) })?;
         let (print, decided) = self.read_again(&mut write, bench, tape, &open).await?;

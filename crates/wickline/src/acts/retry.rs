@@ -1,12 +1,12 @@
 //! Sending again: what was refused, kept back or set aside by a person, as it was, or built anew where the
 //! content changed; and putting right what a receiver got after all.
 
-use super::aside::message_of;
+use super::aside::{message_of, post};
 use super::door::{self, Asked, Facts, Pass};
 use super::facts::{Known, refused, whole};
 use super::identify::Twice;
 use super::telling::{AGAIN, History, Saying, Word, build};
-use super::withdraw::Withdrawn;
+use super::withdraw::{Why, Withdrawn};
 use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -85,30 +85,44 @@ impl Ledger {
         };
         let mut done = Vec::new();
         for n in ids {
-            let stuck = stuck(&mut write, n).await?;
-            let went = self.again(&mut write, bench, &stuck).await?;
-            let was = if stuck.kept_back { "kept back" } else { stuck.state.text() };
-            let act = Act {
-                verb: "retry",
-                object: format!("report {} at {}", stuck.report, stuck.receiver),
-                was: Some(was.into()),
-                became: Some(went.words().into()),
-                ..Act::default()
-            };
-            record(&mut write, actor, act).await?;
-            done.push(Resent { n, name: stuck.name(), went });
+            done.push(self.again(&mut write, bench, actor, n, None).await?);
         }
         write.commit().await?;
         Ok(done)
     }
 
-    async fn again(
+    /// Puts one message into the queue again, and says so in the trail: a retry, or with a person's reason
+    /// the undoing of what that person had decided.
+    pub(crate) async fn again(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        actor: &Actor,
+        n: i64,
+        undoes: Option<&str>,
+    ) -> Result<Resent, StoreError> {
+        let stuck = message_of(write, n).await?;
+        let went = self.goes_again(write, bench, &stuck, undoes).await?;
+        let was = if stuck.kept_back { "kept back" } else { stuck.state.text() };
+        let act = Act {
+            verb: if undoes.is_some() { "undo" } else { "retry" },
+            object: stuck.name().object(),
+            reason: undoes.map(str::to_owned),
+            was: Some(was.into()),
+            became: Some(went.words().into()),
+        };
+        record(write, actor, act).await?;
+        Ok(Resent { n, name: stuck.name(), went })
+    }
+
+    async fn goes_again(
         &self,
         write: &mut Write,
         bench: &Bench,
         stuck: &MessageRow,
+        undoes: Option<&str>,
     ) -> Result<Went, StoreError> {
-        let (open, pass) = leave(write, bench, stuck).await?;
+        let (open, pass) = leave(write, bench, stuck, undoes).await?;
         let saying = if stuck.withdraws() { Saying::Withdrawal } else { Saying::Results };
         let word = Word::by(&pass, &open, saying, stuck.why.as_deref())?;
         let history = History::read(write, &open, &stuck.receiver).await?;
@@ -182,16 +196,13 @@ impl Ledger {
         message: i64,
         specimen: &Twice,
     ) -> Result<Withdrawn, StoreError> {
-        let report = {
-            let mut write = self.act().await?;
-            let asked = stuck(&mut write, message).await?;
-            if asked.retired.is_some() {
-                return Err(refused(format!("{}: its OBR-3 was withdrawn already", asked.name())));
-            }
-            asked.report
-        };
-        let reason = "sent under the wrong specimen id";
-        self.report_withdraw(bench, actor, report, reason, Some(specimen)).await
+        let mut write = self.act().await?;
+        let stuck = message_of(&mut write, message).await?;
+        let why = Why { reason: "sent under the wrong specimen id", post: Some(post(&stuck)) };
+        let done = self.withdraw(&mut write, bench, actor, stuck.report, why, Some(specimen));
+        let done = done.await?;
+        write.commit().await?;
+        Ok(done)
     }
 
     /// Puts right what receivers know by messages that went out, or may have, after they had been set aside
@@ -258,19 +269,20 @@ async fn leave(
     write: &mut Write,
     bench: &Bench,
     stuck: &MessageRow,
+    undoes: Option<&str>,
 ) -> Result<(ReportRow, Pass), StoreError> {
     let open = sayer(write, stuck).await?;
-    if stuck.retired.is_some() && !stuck.withdraws() {
-        return Err(refused(format!(
-            "{0}: its OBR-3 was withdrawn; `wickline queue set-aside {0}` ends it",
-            stuck.name()
-        )));
-    }
     let known = Known::of(write, bench, &open).await?;
-    let asked = if stuck.withdraws() { Asked::RetryWithdrawal } else { Asked::Retry };
+    let asked = match (undoes, stuck.withdraws()) {
+        (None, false) => Asked::Retry,
+        (None, true) => Asked::RetryWithdrawal,
+        (Some(_), false) => Asked::UndoPutOff,
+        (Some(_), true) => Asked::UndoPutOffWithdrawal,
+    };
     // What is only kept back goes as it is, whatever is configured here now.
     let here = stuck.kept_back || bench.analyzer(&open.analyzer).is_some();
-    let pass = door::pass(asked, &Facts { here, ..known.facts(&open) })?;
+    let facts = Facts { here, post: Some(post(stuck)), reason: undoes, ..known.facts(&open) };
+    let pass = door::pass(asked, &facts)?;
     Ok((open, pass))
 }
 
@@ -305,15 +317,4 @@ async fn replaced(
     let arrow = stuck.state.to(MessageState::SetAside)?;
     let aside = if stuck.withdraws() { Aside::Withdrawn } else { Aside::Replaced };
     message::set_aside(write, stuck.n, arrow, aside, Some(detail)).await
-}
-
-/// A message that is refused, kept back or set aside by a person, or why it cannot be sent again.
-async fn stuck(write: &mut Write, n: i64) -> Result<MessageRow, StoreError> {
-    let row = message_of(write, n).await?;
-    let aside = row.state == MessageState::SetAside && row.aside == Some(Aside::Person);
-    let kept_back = row.state == MessageState::Waiting && row.kept_back;
-    if row.state == MessageState::Refused || kept_back || aside {
-        return Ok(row);
-    }
-    Err(refused(format!("{} is neither refused nor kept back", row.name())))
 }

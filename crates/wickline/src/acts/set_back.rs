@@ -4,16 +4,15 @@
 use tracing::{error, warn};
 use wickline_normalize::Reason;
 
-use crate::acts::facts::refused;
+use crate::acts::facts::{reasoned, refused};
 use crate::acts::intake::PERHAPS_SENT;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
-use crate::store::db::Write;
 use crate::store::ledger::Ledger;
+use crate::store::rows::doubt;
 use crate::store::rows::notice::{self, Kind, Notice};
 use crate::store::rows::position::doubt_to;
 use crate::store::rows::queue::pause_for;
-use crate::store::rows::{hold, message};
 use crate::store::seen::Seen;
 use crate::store::tape::Tape;
 use crate::store::trail::{Act, Actor, record};
@@ -96,7 +95,9 @@ impl Ledger {
             doubt_to(&mut write, &tape.id, line, to).await?;
             doubted.push(format!("{line} to byte {to}"));
         }
-        doubt_known(&mut write, &tape.id).await?;
+        doubt::hold_undecided(&mut write, &tape.id, PERHAPS_SENT).await?;
+        doubt::rename_undecided(&mut write, &tape.id).await?;
+        doubt::doubt_messages(&mut write, &tape.id).await?;
         if notice::put(&mut write, kind, &tape.id, &detail).await? {
             let act = Act {
                 verb: "set-back",
@@ -125,6 +126,7 @@ impl Ledger {
         n: i64,
         reason: &str,
     ) -> Result<Notice, StoreError> {
+        reasoned(reason)?;
         let mut write = self.act().await?;
         let Some(lifted) = notice::lift(&mut write, n).await? else {
             return Err(refused(format!(
@@ -147,11 +149,4 @@ impl Ledger {
 fn stood(seen: &Seen) -> String {
     let Seen { report, message, trail, .. } = seen;
     format!("report {report}, message {message} and row {} of the trail as the last", trail.n)
-}
-
-/// What this ledger itself has of a tape may have gone further in the history that is lost: what is held
-/// may have been let go, what waits may have been sent.
-async fn doubt_known(write: &mut Write, tape: &str) -> Result<(), StoreError> {
-    hold::doubt(write, tape, Reason::AfterRestore, PERHAPS_SENT).await?;
-    message::doubt(write, tape).await
 }

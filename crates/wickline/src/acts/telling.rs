@@ -70,6 +70,9 @@ impl Past {
     fn may_be_known(&self) -> Option<Sent> {
         match self.state {
             MessageState::Accepted => Some(Sent::Accepted),
+            MessageState::Refused | MessageState::SetAside if self.doubted => {
+                Some(Sent::Unanswered)
+            }
             MessageState::Refused => None,
             _ if self.answered || !self.tried => None,
             MessageState::Waiting if !self.kept_back => Some(Sent::OnItsWay),

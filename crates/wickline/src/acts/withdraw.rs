@@ -1,6 +1,6 @@
 //! Taking back what went out, and sending it anew under the right specimen id.
 
-use super::door::{self, Asked, Facts, Pass};
+use super::door::{self, Asked, Facts, Pass, Post};
 use super::facts::{Known, refused, whole};
 use super::identify::{Twice, named};
 use super::telling::{Outcome, Saying, Word};
@@ -24,6 +24,12 @@ pub struct Withdrawn {
     pub anew: Vec<Outcome>,
 }
 
+/// Why a report is withdrawn, and the message whose refusal said so, where one did.
+pub(crate) struct Why<'a> {
+    pub reason: &'a str,
+    pub post: Option<Post>,
+}
+
 impl Ledger {
     /// Takes back all that was told under a report's OBR-3; with a specimen id, sends it anew under that
     /// one and a new OBR-3.
@@ -36,9 +42,27 @@ impl Ledger {
         specimen: Option<&Twice>,
     ) -> Result<Withdrawn, StoreError> {
         let mut write = self.act().await?;
-        let mut open = whole(&mut write, n).await?;
-        let known = Known::of(&mut write, bench, &open).await?;
+        let why = Why { reason, post: None };
+        let done = self.withdraw(&mut write, bench, actor, n, why, specimen).await?;
+        write.commit().await?;
+        Ok(done)
+    }
+
+    /// The same inside a write.
+    pub(crate) async fn withdraw(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        actor: &Actor,
+        n: i64,
+        why: Why<'_>,
+        specimen: Option<&Twice>,
+    ) -> Result<Withdrawn, StoreError> {
+        let Why { reason, post } = why;
+        let mut open = whole(write, n).await?;
+        let known = Known::of(write, bench, &open).await?;
         let facts = Facts {
+            post,
             reason: Some(reason),
             twice: specimen.is_some(),
             specimen: specimen.map(Twice::text).or(open.specimen.as_deref()),
@@ -55,21 +79,20 @@ impl Ledger {
         }
         let was = named(open.specimen.as_deref());
         let word = Word::by(&pass, &open, Saying::Withdrawal, Some(reason))?;
-        let withdrawn = self.tell(&mut write, bench, &word).await?;
+        let withdrawn = self.tell(write, bench, &word).await?;
         let (root, old) = (open.root(), open.filler.clone());
-        message::retire_all(&mut write, root, &old, open.specimen.as_deref()).await?;
+        message::retire_all(write, root, &old, open.specimen.as_deref()).await?;
         let aside = ReportState::Waiting.to(ReportState::SetAside)?;
-        report::others_aside(&mut write, &open, aside, &format!("withdrawn with report {n}"))
-            .await?;
+        report::others_aside(write, &open, aside, &format!("withdrawn with report {n}")).await?;
         let anew = match specimen.map(Twice::text) {
             None => {
                 let note = format!("withdrawn: {reason}");
                 let how = Some(Aside::Withdrawn);
-                report::moved(&mut write, n, pass.arrow()?, Some(&note), how).await?;
-                report::set_unsent(&mut write, n, false).await?;
+                report::moved(write, n, pass.arrow()?, Some(&note), how).await?;
+                report::set_unsent(write, n, false).await?;
                 Vec::new()
             }
-            Some(specimen) => self.anew(&mut write, bench, &mut open, &pass, specimen).await?,
+            Some(specimen) => self.anew(write, bench, &mut open, &pass, specimen).await?,
         };
         let act = Act {
             verb: "withdraw",
@@ -84,8 +107,7 @@ impl Ledger {
                 ),
             }),
         };
-        record(&mut write, actor, act).await?;
-        write.commit().await?;
+        record(write, actor, act).await?;
         Ok(Withdrawn { n, state: pass.arrow()?.to(), withdrawn, anew })
     }
 

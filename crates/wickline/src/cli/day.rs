@@ -20,6 +20,7 @@ use crate::sheet::now::About;
 use crate::sheet::todo::word;
 use crate::sheet::{Line, Sheet, road, waited_for};
 use crate::store::state::NumberState;
+use crate::store::trail::Actor;
 
 /// `wickline day` for today, `wickline day 2026-03-14` for another
 #[derive(Debug, Args)]
@@ -40,40 +41,39 @@ pub struct Options {
     act: Option<Act>,
 }
 
+/// Which numbers, and why.
+#[derive(Debug, Args)]
+struct Numbers {
+    /// Numbers as the sheet has them, ranges of them, or ids of the sheet
+    #[arg(required = true, value_name = "NUMBER")]
+    numbers: Vec<String>,
+    #[command(flatten)]
+    why: Why,
+    /// Needed where two analyzers have the same number
+    #[arg(long, value_name = "ID")]
+    analyzer: Option<String>,
+    /// Local date, YYYY-MM-DD [default: today]
+    #[arg(long)]
+    date: Option<String>,
+    #[command(flatten)]
+    who: As,
+}
+
+impl Numbers {
+    fn explanation(self, desk: &Desk, out: &Output) -> Result<(Explanation, Actor), Failure> {
+        let day = date_of(desk, self.date.as_deref())?;
+        let reason = desk.reason(&self.why, out)?;
+        let (analyzer, numbers) = (self.analyzer, self.numbers);
+        Ok((Explanation { day, analyzer, numbers, reason }, desk.actor(&self.who)?))
+    }
+}
+
 #[derive(Debug, Subcommand)]
 enum Act {
     /// Say why a number never came: `day explain 41-44 --reason "paper jam, strips run again"`
-    Explain {
-        /// Numbers as the sheet has them, ranges of them, or ids of the sheet
-        #[arg(required = true, value_name = "NUMBER")]
-        numbers: Vec<String>,
-        #[command(flatten)]
-        why: Why,
-        /// Needed where two analyzers miss the same number
-        #[arg(long, value_name = "ID")]
-        analyzer: Option<String>,
-        /// Local date, YYYY-MM-DD [default: today]
-        #[arg(long)]
-        date: Option<String>,
-        #[command(flatten)]
-        who: As,
-    },
+    Explain(Numbers),
     /// Take an explanation back: the numbers are missing again
-    Unexplain {
-        /// Numbers as the sheet has them, ranges of them, or ids of the sheet
-        #[arg(required = true, value_name = "NUMBER")]
-        numbers: Vec<String>,
-        #[command(flatten)]
-        why: Why,
-        /// Needed where two analyzers have the same number
-        #[arg(long, value_name = "ID")]
-        analyzer: Option<String>,
-        /// Local date, YYYY-MM-DD [default: today]
-        #[arg(long)]
-        date: Option<String>,
-        #[command(flatten)]
-        who: As,
-    },
+    Unexplain(Numbers),
     /// Close a day once nothing is outstanding: `day close 2026-03-14 --last bench-1=57 --last bench-2=none`
     Close {
         /// Local date, YYYY-MM-DD
@@ -101,19 +101,15 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
             let (analyzer, html) = (options.analyzer.as_deref(), options.html.as_deref());
             sheet(desk, &date, analyzer, html, options.wide, out).await
         }
-        Some(Act::Explain { numbers, why, analyzer, date, who }) => {
-            let day = date_of(desk, date.as_deref())?;
-            let reason = desk.reason(&why, out)?;
-            let what = Explanation { day, analyzer, numbers, reason };
-            let ids = desk.ledger.day_explain(&desk.actor(&who)?, desk.clock(), &what).await?;
+        Some(Act::Explain(numbers)) => {
+            let (what, actor) = numbers.explanation(desk, out)?;
+            let ids = desk.ledger.day_explain(&actor, desk.clock(), &what).await?;
             became(&ids, NumberState::Explained, out)?;
             Ok(Exit::Done)
         }
-        Some(Act::Unexplain { numbers, why, analyzer, date, who }) => {
-            let day = date_of(desk, date.as_deref())?;
-            let reason = desk.reason(&why, out)?;
-            let what = Explanation { day, analyzer, numbers, reason };
-            let ids = desk.ledger.day_unexplain(&desk.actor(&who)?, desk.clock(), &what).await?;
+        Some(Act::Unexplain(numbers)) => {
+            let (what, actor) = numbers.explanation(desk, out)?;
+            let ids = desk.ledger.day_unexplain(&actor, desk.clock(), &what).await?;
             became(&ids, NumberState::Missing, out)?;
             Ok(Exit::Done)
         }

@@ -165,7 +165,9 @@ impl Trial<'_> {
         let mut forms = vec![digits.to_owned()];
         if !sign.is_empty() && !bare {
             let word = self.habits.comparators.get(sign).map(|w| format!("{w} {digits}"));
-            forms = [Some(label.to_owned()), word, Some(digits.to_owned())]
+            // Without its sign an end that leaves its number out would be another result.
+            let digits = sign.ends_with('=').then(|| digits.to_owned());
+            forms = [Some(label.to_owned()), word, digits]
                 .into_iter()
                 .flatten()
                 .collect();
@@ -314,6 +316,15 @@ impl Trial<'_> {
         let mut reasons = BTreeSet::new();
         let mut results = Vec::new();
         match case.what {
+            What::Bare(_, rung) if bare_meaning(pad, rung, case.si) != Some(rung) => {
+                match bare_meaning(pad, rung, case.si) {
+                    None => drop(reasons.insert("off-ladder".to_owned())),
+                    Some(other) if other.grade != rung.grade => {
+                        drop(reasons.insert("grade-value-disagree".to_owned()));
+                    }
+                    Some(other) => results = self.wishes.results(pad, other, true)?,
+                }
+            }
             What::Rung(_, rung) | What::Bare(_, rung) => {
                 let number = rung.labels[usize::from(case.si)].is_some();
                 if number && case.si != self.prints_si {
@@ -355,6 +366,16 @@ fn sorted<'a>(list: impl IntoIterator<Item = &'a Obx>) -> Vec<Obx> {
     let mut list: Vec<Obx> = list.into_iter().cloned().collect();
     list.sort();
     list
+}
+
+/// The rung that the bare number of an end means: one with that number alone, else an end that includes it.
+fn bare_meaning<'a>(pad: &'a Pad, rung: &Rung, si: bool) -> Option<&'a Rung> {
+    let of = |rung: &'a Rung| rung.labels[usize::from(si)].as_deref().map(cut);
+    let (_, digits) = rung.labels[usize::from(si)].as_deref().map(cut)?;
+    let with = |signs: &[&str]| {
+        pad.rungs.iter().find(|r| of(r).is_some_and(|(s, d)| d == digits && signs.contains(&s)))
+    };
+    with(&[""]).or_else(|| with(&["<=", ">="]))
 }
 
 /// A label with the comparator of the other end.

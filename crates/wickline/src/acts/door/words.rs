@@ -2,8 +2,9 @@
 
 use wickline_normalize::{Reason, Remedy};
 
-use super::{Asked, Facts, Guard, Under};
-use crate::store::state::ReportState;
+use super::{Asked, Facts, Guard, Post, Under};
+use crate::store::lists::names::Name;
+use crate::store::state::{MessageState, ReportState};
 
 pub(super) fn wrong_state(guard: Guard, facts: &Facts<'_>) -> Option<String> {
     let n = facts.n;
@@ -73,16 +74,60 @@ pub(super) fn still_held(asked: Asked, n: i64, reason: Reason) -> String {
     }
 }
 
-pub(super) fn withdrawn(facts: &Facts<'_>) -> String {
+/// What was told under the OBR-3 was taken back.
+pub(super) fn withdrawn(facts: &Facts<'_>) -> Option<String> {
+    if let Some(Post { name, retired: true, .. }) = &facts.post {
+        return Some(match name.withdraws {
+            true => format!("{name}: its OBR-3 was withdrawn already"),
+            false => {
+                format!(
+                    "{name}: its OBR-3 was withdrawn; `wickline queue set-aside {name}` ends it"
+                )
+            }
+        });
+    }
     let n = facts.n;
-    match facts.corrects {
+    (facts.under == Under::Withdrawn).then(|| match facts.corrects {
         Some(root) => {
             format!("report {root}, which {n} was to correct, was withdrawn since: set it aside")
         }
         None => {
             format!("report {n}: what was told under its OBR-3 was withdrawn, nothing follows that")
         }
-    }
+    })
+}
+
+/// A message that is not where the act begins.
+pub(super) fn wrong_message(guard: Guard, post: &Post) -> Option<String> {
+    let Post { name, state, kept_back, aside_by_person, amends, .. } = post;
+    let put_off = (*kept_back && *state == MessageState::Waiting)
+        || (*aside_by_person && *state == MessageState::SetAside);
+    let (right, must_be) = match guard {
+        Guard::NoAmends => {
+            let Name { report, receiver, .. } = name;
+            return amends.then(|| {
+                format!(
+                    "{name}: the receiver still has the wrong result. `wickline queue retry {name}` sends the \
+                     withdrawal again; once it was told otherwise, `wickline report told {report} --receiver {receiver}` asks who was \
+                     told, when and how. Nothing was changed"
+                )
+            });
+        }
+        Guard::Waits => {
+            (*state == MessageState::Waiting && !kept_back, "waiting and not kept back already")
+        }
+        Guard::Unsettled => {
+            (matches!(state, MessageState::Waiting | MessageState::Refused), "waiting or refused")
+        }
+        Guard::Stuck => (
+            put_off || *state == MessageState::Refused,
+            "refused, kept back or set aside by a person",
+        ),
+        _ => (put_off, "kept back or set aside by a person"),
+    };
+    (!right).then(|| {
+        format!("{name} is {state}, not {must_be}; `wickline queue show {name}` tells. Nothing was changed")
+    })
 }
 
 /// A report speaks under its OBR-3, or follows the one that does.

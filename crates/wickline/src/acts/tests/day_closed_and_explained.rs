@@ -9,6 +9,7 @@ use crate::sheet::sums::PARTS;
 pub(super) const DAY: &str = "2026-03-14";
 
 on_both!(
+    explaining_and_taking_that_back_need_a_reason,
     every_line_stands_where_its_number_belongs,
     generations_and_rounds_keep_their_order,
     a_missing_number_is_explained_and_nothing_else,
@@ -22,6 +23,23 @@ on_both!(
     sums_add_up_over_any_history,
     a_broken_row_is_told,
 );
+
+async fn explaining_and_taking_that_back_need_a_reason(mut lab: Lab) {
+    let heard = [lab.heard("1", "KP-00001", "NEG"), lab.heard("3", "KP-00003", "NEG")];
+    lab.take(&heard, 1).await;
+    let what = |reason: &str| Explanation {
+        day: DAY.into(),
+        analyzer: None,
+        numbers: vec!["2".into()],
+        reason: reason.into(),
+    };
+    let (ledger, actor, clock) = (&lab.ledger, Actor::person(None), lab.clock());
+    let blank = ledger.day_explain(&actor, &clock, &what(" ")).await;
+    assert!(blank.expect_err("no").to_string().contains("a reason is needed"));
+    ledger.day_explain(&actor, &clock, &what("strip jammed")).await.expect("explained");
+    let blank = ledger.day_unexplain(&actor, &clock, &what("")).await;
+    assert!(blank.expect_err("no").to_string().contains("a reason is needed"));
+}
 
 /// A bench with other analyzers than the usual one.
 pub(super) fn bench(analyzers: &[(&str, &str)], more: &str) -> Bench {

@@ -2,8 +2,11 @@
 
 use wickline_normalize::Reason;
 
-use super::{Asked, Facts, Guard, Leads, Other, Pass, Refusal, TABLE, TELLING, Then, Under, pass};
-use crate::store::state::ReportState;
+use super::{
+    Asked, Facts, Guard, Leads, Other, Pass, Post, Refusal, TABLE, TELLING, Then, Under, pass,
+};
+use crate::store::lists::names::Name;
+use crate::store::state::{MessageState, ReportState};
 
 const STATES: [Option<ReportState>; 6] = [
     None,
@@ -28,6 +31,11 @@ const HOLDS: [&[Reason]; 7] = [
     &[Reason::ControlsDue, Reason::NotFinal],
 ];
 
+fn post(state: MessageState, kept_back: bool) -> Post {
+    let name = Name { report: 7, receiver: "lis".into(), withdraws: false };
+    Post { name, state, kept_back, aside_by_person: false, amends: false, retired: false }
+}
+
 const OTHERS: [Option<Other<'static>>; 3] = [
     None,
     Some(Other { n: 3, specimen: Some("KP-00007"), printed: None }),
@@ -36,6 +44,12 @@ const OTHERS: [Option<Other<'static>>; 3] = [
 
 /// Every combination of what the door looks at.
 fn every(mut look: impl FnMut(&Facts<'_>)) {
+    // Of the message each kind in its turn, and none: 17 of them go with every other combination in time.
+    let kinds = MessageState::ALL.iter().flat_map(|state| (0..4).map(|i| (*state, i)));
+    let kinds = kinds.map(|(state, i)| {
+        Some(Post { aside_by_person: i == 2, retired: i == 3, ..post(state, i == 1) })
+    });
+    let mut posts = kinds.chain([None]).cycle();
     for state in STATES {
         for under in UNDER {
             for specimen in SPECIMENS {
@@ -50,6 +64,7 @@ fn every(mut look: impl FnMut(&Facts<'_>)) {
                                 bears: specimen,
                                 holds,
                                 other,
+                                post: posts.next().flatten(),
                                 control: bit(0),
                                 repeats: bit(1),
                                 here: bit(2),
@@ -83,6 +98,12 @@ fn may_go(asked: Asked, facts: &Facts<'_>) -> bool {
         && newest
         && facts.specimen == Some("KP-00007")
         && facts.unsayable.is_none()
+        && facts.post.as_ref().is_none_or(|post| !post.retired && is_open(asked, post.state))
+}
+
+/// A message that was accepted is not sent again.
+fn is_open(asked: Asked, state: MessageState) -> bool {
+    !matches!(asked, Asked::Retry | Asked::UndoPutOff) || state != MessageState::Accepted
 }
 
 fn goes(pass: &Pass) -> bool {
@@ -100,7 +121,8 @@ fn nothing_barred_goes_whatever_is_asked() {
                 *went.entry(rule.asked).or_insert(0) += 1;
             }
             if facts.control && pass.tells_withdrawal() {
-                let again = [Asked::RetryWithdrawal, Asked::ArrivedWithdrawn];
+                let again =
+                    [Asked::RetryWithdrawal, Asked::UndoPutOffWithdrawal, Asked::ArrivedWithdrawn];
                 assert!(again.contains(&rule.asked), "{:?}", rule.asked);
             }
             // The arrow is one that was drawn, or the report was in no state for this act.
@@ -122,8 +144,8 @@ fn nothing_barred_goes_whatever_is_asked() {
 
 /// Acts that begin at a state of the report; the others speak of one that is out or gone.
 fn owned(asked: Asked) -> bool {
-    let first = asked.rule().guards.first();
-    matches!(first, Some(Guard::IsHeld | Guard::IsOut | Guard::IsAside))
+    let begins = |guard: &Guard| matches!(guard, Guard::IsHeld | Guard::IsOut | Guard::IsAside);
+    asked.rule().guards.iter().any(begins)
 }
 
 #[test]
@@ -149,11 +171,14 @@ fn every_guard_of_the_table_bars_by_itself() {
 
 /// Facts under which an act is allowed, and every single change of them.
 fn every_near(asked: Asked, mut look: impl FnMut(&Facts<'_>)) {
-    let state = match asked.rule().guards.first() {
-        Some(Guard::IsOut) => ReportState::Waiting,
-        Some(Guard::IsAside) => ReportState::SetAside,
+    let guards = asked.rule().guards;
+    let state = match guards {
+        guards if guards.contains(&Guard::IsOut) => ReportState::Waiting,
+        guards if guards.contains(&Guard::IsAside) => ReportState::SetAside,
         _ => ReportState::Held,
     };
+    let put_off = guards.contains(&Guard::Stuck) || guards.contains(&Guard::PutOff);
+    let post = post(MessageState::Waiting, put_off);
     let holds: &[Reason] = match asked {
         Asked::Release | Asked::ControlsPassed => &[Reason::ControlsFailed],
         Asked::Identify | Asked::FileAsControl => &[Reason::SpecimenBlank],
@@ -170,6 +195,7 @@ fn every_near(asked: Asked, mut look: impl FnMut(&Facts<'_>)) {
         reason: Some("strip misplaced"),
         aside_by_person: true,
         named: true,
+        post: Some(post.clone()),
         ..Facts::of(7, "bench-1")
     };
     let allowed = pass(asked, &good);
@@ -195,6 +221,12 @@ fn every_near(asked: Asked, mut look: impl FnMut(&Facts<'_>)) {
     for facts in &changed {
         look(facts);
     }
+    for state in MessageState::ALL {
+        let post = Some(Post { state: *state, ..post.clone() });
+        look(&Facts { post, ..good.clone() });
+    }
+    look(&Facts { post: Some(Post { amends: true, ..post.clone() }), ..good.clone() });
+    look(&Facts { post: Some(Post { retired: true, ..post }), ..good.clone() });
     for state in STATES {
         look(&Facts { state, ..good.clone() });
     }
@@ -213,6 +245,7 @@ fn printed() -> String {
             Leads::File => "the file of controls",
             Leads::Aside => "nothing is sent",
             Leads::Held => "held again",
+            Leads::Unsaid => "the message is not sent",
         };
         text.push_str(&format!("| {} | {leads} | {} |\n", name(rule.asked), guards.join(", ")));
     }
@@ -249,5 +282,5 @@ fn every_act_has_one_row() {
         assert_eq!(rule.asked.rule().asked, rule.asked);
     }
     // The last act of the list: one that is added has a row as well.
-    assert_eq!(TABLE.len(), Asked::RetryWithdrawal as usize + 1);
+    assert_eq!(TABLE.len(), Asked::UndoPutOffWithdrawal as usize + 1);
 }

@@ -72,6 +72,9 @@ on_both!(
     what_is_released_against_a_rule_says_so,
     what_a_person_set_aside_is_taken_back_and_a_withdrawal_is_not,
     an_identification_is_taken_back_until_something_was_sent,
+    keeping_back_and_setting_aside_need_a_reason,
+    what_was_put_off_under_an_old_name_hinders_no_undo,
+    what_was_put_off_on_its_way_is_taken_back_as_an_act_of_its_own,
     what_was_on_the_wire_when_it_was_withdrawn_is_withdrawn_after_all,
     what_was_on_the_wire_when_it_was_replaced_is_corrected_after_all,
     a_row_that_cannot_be_read_is_nothing_else,
@@ -248,6 +251,63 @@ async fn an_identification_is_taken_back_until_something_was_sent(mut lab: Lab) 
     let anew = lab.message_read(lab.waiting().await[0]).await;
     assert_eq!(anew.component("SPM", 1, 2, 1), "KP-00017");
     assert_ne!(anew.component("OBR", 1, 3, 1), old, "the other id's may be on the wire");
+}
+
+async fn keeping_back_and_setting_aside_need_a_reason(mut lab: Lab) {
+    let heard = [lab.heard("7", "KP-00007", "2+")];
+    lab.take(&heard, 1).await;
+    let wire = lab.waiting().await;
+    let kept = lab.ledger.message_hold(&person(), &wire, " ").await;
+    let aside = lab.ledger.message_set_aside(&person(), &wire, "").await;
+    for words in [kept.expect_err("no").to_string(), aside.expect_err("no").to_string()] {
+        assert!(words.contains("a reason is needed"), "{words}");
+    }
+    assert_eq!(lab.waiting().await, wire, "nothing was changed");
+}
+
+/// Kept back, and set aside by a person: undo needs a reason and stands in the trail with it, once.
+async fn what_was_put_off_on_its_way_is_taken_back_as_an_act_of_its_own(mut lab: Lab) {
+    let heard = [lab.heard("7", "KP-00007", "2+")];
+    let id = lab.take(&heard, 1).await.reports[0].id;
+    let wire = lab.waiting().await;
+    for round in 1..=2 {
+        match round {
+            1 => lab.ledger.message_hold(&person(), &wire, "stuck").await.expect("kept back"),
+            _ => lab.ledger.message_set_aside(&person(), &wire, "no").await.expect("set aside"),
+        }
+        let blank = lab.ledger.report_undo(&lab.bench, &person(), id, " ").await;
+        let words = blank.expect_err("no").to_string();
+        assert!(words.contains("a reason is needed"), "{words}");
+        assert!(lab.waiting().await.is_empty(), "nothing was changed");
+        let undone = lab.undo(id).await.expect("taken back");
+        assert_eq!(undone, [(id, "waiting".to_owned())]);
+        assert_eq!(lab.waiting().await, wire);
+        let rows = lab.trail_of("undo").await;
+        assert_eq!(rows.len(), round, "one row each");
+        let last = rows.iter().max_by_key(|row| row.n).expect("a row");
+        assert_eq!(last.object, format!("report {id} at lis"));
+        assert_eq!(last.reason.as_deref(), Some("the wrong line"));
+        assert!(lab.trail_of("retry").await.is_empty());
+    }
+}
+
+/// A message under an OBR-3 that is not used any more is no hindrance to those that go now.
+async fn what_was_put_off_under_an_old_name_hinders_no_undo(mut lab: Lab) {
+    let heard = [lab.heard("7", "KP-00007", "2+")];
+    let id = lab.take(&heard, 1).await.reports[0].id;
+    lab.ledger.message_set_aside(&person(), &lab.waiting().await, "no").await.expect("set aside");
+    lab.withdraw_it(id, Some("KP-00070")).await;
+    let anew = lab.waiting().await;
+    lab.ledger.message_hold(&person(), &anew, "stuck").await.expect("kept back");
+    assert_eq!(lab.undo(id).await.expect("taken back"), [(id, "waiting".to_owned())]);
+    assert_eq!(lab.waiting().await, anew);
+    // The withdrawal of what was told is taken back from its hold as well.
+    lab.settled(anew[0], MessageState::Accepted).await;
+    lab.withdraw_it(id, None).await;
+    let gone = lab.waiting().await;
+    lab.ledger.message_hold(&person(), &gone, "not yet").await.expect("kept back");
+    lab.undo(id).await.expect("taken back");
+    assert_eq!(lab.waiting().await, gone);
 }
 
 /// Nobody knew that it was on the wire: nothing was told, so nothing was taken back. Then the receiver says

@@ -4,7 +4,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Executor, Row};
 use wickline_normalize::controls::{Run, Verdict};
 
-use super::{at, kept, storable};
+use super::{at, firsts, kept, storable};
 use crate::store::StoreError;
 use crate::store::db::Write;
 
@@ -118,11 +118,7 @@ pub async fn waiting(
     .bind(analyzer.to_owned())
     .bind(after)
     .bind(limit);
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    rows.iter()
-        .map(|row| row.try_get(0))
-        .collect::<Result<_, _>>()
-        .map_err(|e: sqlx::Error| write.wrong(&e))
+    firsts(write, query).await
 }
 
 fn wrong(error: &sqlx::Error) -> StoreError {

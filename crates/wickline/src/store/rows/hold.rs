@@ -133,23 +133,3 @@ pub async fn reopen(write: &mut Write, report: i64, reasons: &[Reason]) -> Resul
     }
     Ok(())
 }
-
-/// Holds every patient's report of a tape that is held already for one reason more.
-pub(crate) async fn doubt(
-    write: &mut Write,
-    tape: &str,
-    reason: Reason,
-    detail: &str,
-) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "INSERT INTO hold (report, ix, reason, detail) \
-         SELECT r.n, coalesce((SELECT max(h.ix) FROM hold h WHERE h.report = r.n), -1) + 1, $1, $2 \
-         FROM report r WHERE r.state = 'held' AND r.control_sign = 0 AND r.class <> 'control' \
-         AND r.tape = $3 AND NOT EXISTS \
-         (SELECT 1 FROM hold h WHERE h.report = r.n AND h.reason = $1 AND h.cleared_at IS NULL)",
-    )
-    .bind(reason.code())
-    .bind(detail.to_owned())
-    .bind(tape.to_owned());
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
-}

@@ -3,8 +3,8 @@
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Executor, Row};
 
-use super::at;
 use super::report::{Aside, one_row};
+use super::{at, firsts};
 use crate::clock;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -93,6 +93,8 @@ pub struct Past {
     /// It was tried, or may have been by a daemon that died before it could say so.
     pub tried: bool,
     pub kept_back: bool,
+    /// Whatever is known of it here, its receiver may have accepted it in a history that is lost.
+    pub doubted: bool,
     pub amends: Option<Amends>,
     pub aside: Option<Aside>,
     pub body: Option<Vec<u8>>,
@@ -170,7 +172,7 @@ pub async fn looked_up(
 ) -> Result<Vec<Past>, StoreError> {
     let query = sqlx::query(
         "SELECT m.n, m.report, m.control_id, m.made_at, m.state, m.attempts + m.maybe_sent AS tries, m.kept_back, \
-         m.amends, m.aside, b.body, CASE WHEN m.answer IS NULL THEN 0 ELSE 1 END AS answered \
+         m.maybe_sent, m.amends, m.aside, b.body, CASE WHEN m.answer IS NULL THEN 0 ELSE 1 END AS answered \
          FROM message m JOIN report r ON r.n = m.report \
          LEFT JOIN message_body b ON b.n = m.n \
          WHERE m.report IN (SELECT n FROM report WHERE n = $1 OR corrects = $1) \
@@ -200,6 +202,7 @@ fn past(row: &AnyRow) -> Result<Past, StoreError> {
             tried: row.try_get::<i64, _>("tries")? != 0,
             answered: row.try_get::<i32, _>("answered")? != 0,
             kept_back: row.try_get::<i64, _>("kept_back")? != 0,
+            doubted: row.try_get::<i64, _>("maybe_sent")? > 1,
             amends: words.amends,
             aside: words.aside,
             body: row.try_get("body")?,
@@ -221,11 +224,7 @@ pub async fn receivers(
     )
     .bind(root)
     .bind(filler.to_owned());
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    rows.iter()
-        .map(|row| row.try_get(0))
-        .collect::<Result<_, _>>()
-        .map_err(|e: sqlx::Error| write.wrong(&e))
+    firsts(write, query).await
 }
 
 /// Whether all that was told under an OBR-3 was taken back: a withdrawal of it went out, waits or is to be
@@ -406,7 +405,7 @@ pub async fn refused(write: &mut Write, receiver: Option<&str>) -> Result<Vec<i6
          AND ($1 = '' OR receiver = $1)",
     )
     .bind(receiver.unwrap_or_default().to_owned());
-    let mut ids = ids(write, query).await?;
+    let mut ids: Vec<i64> = firsts(write, query).await?;
     // Asked for in their order SQLite would look at every message there ever was.
     ids.sort_unstable();
     Ok(ids)
@@ -415,24 +414,13 @@ pub async fn refused(write: &mut Write, receiver: Option<&str>) -> Result<Vec<i6
 /// Messages that went out, or may have, after they had been set aside for something else: what their
 /// receivers know now has to be put right.
 pub async fn owed(write: &mut Write) -> Result<Vec<i64>, StoreError> {
-    ids(write, sqlx::query("SELECT n FROM message WHERE owes = 1 ORDER BY n LIMIT 100")).await
+    firsts(write, sqlx::query("SELECT n FROM message WHERE owes = 1 ORDER BY n LIMIT 100")).await
 }
 
 /// What was owed for a message is done.
 pub async fn paid(write: &mut Write, n: i64) -> Result<(), StoreError> {
     let query = sqlx::query("UPDATE message SET owes = 0 WHERE n = $1").bind(n);
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
-}
-
-async fn ids(
-    write: &mut Write,
-    query: sqlx::query::Query<'_, sqlx::Any, sqlx::any::AnyArguments>,
-) -> Result<Vec<i64>, StoreError> {
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    rows.iter()
-        .map(|row| row.try_get(0))
-        .collect::<Result<_, _>>()
-        .map_err(|e: sqlx::Error| write.wrong(&e))
 }
 
 /// A message that was built on others under its OBR-3: which, and what that OBR-3 is.
@@ -493,7 +481,7 @@ pub async fn sent(write: &mut Write, report: i64) -> Result<bool, StoreError> {
 pub async fn open_of(write: &mut Write, report: i64) -> Result<Vec<i64>, StoreError> {
     let query =
         sqlx::query("SELECT n FROM message WHERE report = $1 AND state = 'waiting' ORDER BY n");
-    ids(write, query.bind(report)).await
+    firsts(write, query.bind(report)).await
 }
 
 /// The last message of a report that takes back what a receiver was told, and that it has not accepted; one
@@ -510,16 +498,18 @@ pub async fn outstanding(
     )
     .bind(report)
     .bind(receiver.to_owned());
-    Ok(ids(write, query).await?.pop())
+    Ok(firsts::<_, Vec<_>>(write, query).await?.pop())
 }
 
-/// The messages of a report that a person keeps back or set aside.
+/// The messages of a report that a person keeps back or set aside, and that may go: under an OBR-3 that was
+/// withdrawn only the withdrawal may.
 pub async fn put_off(write: &mut Write, report: i64) -> Result<Vec<i64>, StoreError> {
     let query = sqlx::query(
         "SELECT n FROM message WHERE report = $1 AND ((state = 'waiting' AND kept_back <> 0) \
-         OR (state = 'set-aside' AND aside = 'person')) ORDER BY n",
+         OR (state = 'set-aside' AND aside = 'person')) \
+         AND (filler IS NULL OR amends = 'withdraws') ORDER BY n",
     );
-    ids(write, query.bind(report)).await
+    firsts(write, query.bind(report)).await
 }
 
 /// Where the message of a listed row stands; the names are those of its columns.
@@ -528,14 +518,4 @@ pub fn state_in(row: &AnyRow, n: &str, state: &str) -> Result<State, StoreError>
     let place = at("message", row.try_get::<i64, _>(n).map_err(wrong)?);
     let text: String = row.try_get(state).map_err(wrong)?;
     place.word("state", &text, MessageState::of).map(State::from)
-}
-
-/// Whatever waits of a tape's reports may have been sent by another history of this ledger.
-pub(crate) async fn doubt(write: &mut Write, tape: &str) -> Result<(), StoreError> {
-    let query = sqlx::query(
-        "UPDATE message SET maybe_sent = 1 WHERE maybe_sent = 0 AND state = 'waiting' AND state <> 'accepted' \
-         AND report IN (SELECT n FROM report WHERE tape = $1)",
-    )
-    .bind(tape.to_owned());
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }

@@ -8,6 +8,7 @@ pub mod closing;
 pub mod configuration;
 pub mod control_run;
 pub mod daemon_state;
+pub mod doubt;
 pub mod hold;
 pub mod message;
 pub(crate) mod named;
@@ -23,8 +24,12 @@ use std::fmt::Display;
 
 use serde::Serialize;
 use serde::de::DeserializeOwned;
+use sqlx::any::{AnyArguments, AnyRow};
+use sqlx::query::Query;
+use sqlx::{Any, Decode, Executor, Row, Type};
 
 use super::StoreError;
+use super::db::Write;
 
 /// One row of one table, for what is said when it cannot be decoded.
 #[derive(Clone, Copy, Debug)]
@@ -91,6 +96,19 @@ const KEY: usize = 200;
 /// A number or an id as a key.
 pub fn key_text(text: &str) -> String {
     storable(&text.chars().take(KEY).collect::<String>())
+}
+
+/// The first column of every row that a query finds.
+pub(crate) async fn firsts<T, C: FromIterator<T>>(
+    write: &mut Write,
+    query: Query<'_, Any, AnyArguments>,
+) -> Result<C, StoreError>
+where
+    for<'r> T: Decode<'r, Any> + Type<Any>,
+{
+    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+    let read = |row: &AnyRow| row.try_get(0);
+    rows.iter().map(read).collect::<Result<C, sqlx::Error>>().map_err(|e| write.wrong(&e))
 }
 
 #[cfg(test)]

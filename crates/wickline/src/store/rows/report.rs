@@ -10,7 +10,7 @@ use wickline_normalize::readings::Reading;
 use wickline_normalize::{Class, Moment, Reason, Remark, Report, Role};
 
 use super::hold::{self, OpenHold};
-use super::{Place, at, kept, named};
+use super::{Place, at, firsts, kept, named};
 use crate::clock::moment_of;
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -442,11 +442,7 @@ pub async fn correctable(write: &mut Write, n: i64) -> Result<Vec<i64>, StoreErr
          ORDER BY root LIMIT 20",
     )
     .bind(n);
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    rows.iter()
-        .map(|row| row.try_get(0))
-        .collect::<Result<_, _>>()
-        .map_err(|e: sqlx::Error| write.wrong(&e))
+    firsts(write, query).await
 }
 
 /// Other patients' results that stand for a specimen on a day, whatever analyzer they are of: by id.
@@ -461,11 +457,7 @@ pub async fn of_specimen(
     )
     .bind(specimen.to_owned())
     .bind(day.to_owned());
-    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    rows.iter()
-        .map(|row| row.try_get(0))
-        .collect::<Result<_, _>>()
-        .map_err(|e: sqlx::Error| write.wrong(&e))
+    firsts(write, query).await
 }
 
 /// The next few reports after `after` that were ready when no receiver took them: id and analyzer.
