@@ -6,4 +6,6 @@ CREATE INDEX report_of_strip ON report (analyzer, strip, heard_at, n);
 CREATE INDEX control_run_at ON control_run (at, report);
 DROP INDEX report_heard;
 CREATE INDEX report_heard ON report (analyzer, heard_at, n);
-CREATE INDEX numbering_of_day ON numbering (day)
+CREATE INDEX numbering_of_day ON numbering (day);
+DROP INDEX absent_missing;
+CREATE INDEX absent_missing ON absent (day, analyzer, noticed_at, up_to, value) WHERE state = 'missing'
