@@ -238,8 +238,9 @@ fn of_one_second_what_lies_between_two_runs_is_found_and_nothing_else() {
     runtime().block_on(async {
         let mut daemon = Daemon::start(&config);
         let mut bench = connect(&daemon).await;
-        let now = jiff::Zoned::now().in_tz("Europe/Lisbon").expect("a zone");
-        let taken = now.strftime("%Y%m%d%H%M%S").to_string();
+        let clock = wickline::clock::SiteClock::new("Europe/Lisbon").expect("a zone");
+        let mut taken = clock.moment(wickline::clock::now_us()).digits();
+        taken.truncate(14);
         let strips = [("1", "KP-20001", 0), ("2", "QC-L2", 3), ("3", "KP-20003", 0)];
         let strips = [&strips[..], &[("4", "QC-L2", 0), ("5", "KP-20005", 0)]].concat();
         let run = strips.iter().map(|(number, specimen, glucose)| Run {
