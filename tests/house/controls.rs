@@ -229,3 +229,42 @@ fn the_example_of_the_guide_is_a_configuration() {
     assert!(words.contains("urgent ones go with a remark instead of waiting"), "{words}");
     assert!(!words.contains("configuration is wrong"), "{words}");
 }
+
+/// Analyzers print whole seconds, or minutes: a pass, a patient, a failure and the next patient of one time.
+#[test]
+fn of_one_second_what_lies_between_two_runs_is_found_and_nothing_else() {
+    let folder = Folder::new("second");
+    let config = config(&folder, "");
+    runtime().block_on(async {
+        let mut daemon = Daemon::start(&config);
+        let mut bench = connect(&daemon).await;
+        let clock = wickline::clock::SiteClock::new("Europe/Lisbon").expect("a zone");
+        let mut taken = clock.moment(wickline::clock::now_us()).digits();
+        taken.truncate(14);
+        let strips = [("1", "KP-20001", 0), ("2", "QC-L2", 3), ("3", "KP-20003", 0)];
+        let strips = [&strips[..], &[("4", "QC-L2", 0), ("5", "KP-20005", 0)]].concat();
+        let run = strips.iter().map(|(number, specimen, glucose)| Run {
+            number: (*number).to_owned(),
+            specimen: (*specimen).to_owned(),
+            class: if specimen.starts_with("QC") { Class::Control } else { Class::Routine },
+            rungs: [("GLU".to_owned(), *glucose)].into(),
+            taken: taken.clone(),
+            ..Run::default()
+        });
+        let script = Script { sender: "SIM".into(), run: run.collect() };
+        bench.run(&script, |_, _| ()).await.expect("the line holds");
+        (0..5).for_each(|_| drop(daemon.wait_for(|e| e["event"] == "report")));
+        let runs = ask(&config, &["controls"])["items"].clone();
+        let failed = runs.as_array().expect("runs").iter().find(|r| r["verdict"] == "failed");
+        let id = failed.expect("one failed")["id"].as_str().expect("an id").to_owned();
+        let found = ask(&config, &["find", "--since-pass", &id]);
+        let numbers: Vec<&str> = found["items"]
+            .as_array()
+            .expect("items")
+            .iter()
+            .filter_map(|i| i["number"].as_str())
+            .collect();
+        assert_eq!(numbers, ["3"], "{found}");
+        assert_eq!(daemon.stop(), 0);
+    });
+}

@@ -169,6 +169,12 @@ fn a_withdrawal_that_was_refused_is_told_by_hand_as_the_hint_says() {
         let withdrawn = run(&config, &["report", "withdraw", "1", "--reason", "wrong strip"]);
         assert_eq!(withdrawn.status.code(), Some(0));
         daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "refused");
+        let text =
+            |words: &[&str]| String::from_utf8_lossy(&run(&config, words).stdout).into_owned();
+        assert!(text(&["status"]).contains("still has the wrong result"), "{}", text(&["status"]));
+        let day = text(&["day"]);
+        assert!(day.contains("still has the wrong result"), "{day}");
+        assert!(day.contains("wickline report told 1 --receiver lis"), "{day}");
         let told = ["queue", "set-aside", "1@lis/withdrawal", "--reason", "not needed"];
         let refused = run(&config, &told);
         assert_eq!(refused.status.code(), Some(2));

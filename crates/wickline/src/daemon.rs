@@ -318,6 +318,21 @@ async fn closed(tape: &Db, ledger: Option<Ledger>) -> Result<(), StoreError> {
     }
 }
 
+/// Whether a daemon holds the lock of a store, by the kernel's list of locks (proc_locks(5)): to try the lock
+/// would be to take it for a moment, and a daemon that starts just then would give up. None: not to be seen.
+#[must_use]
+pub fn is_locked(path: &Path) -> Option<bool> {
+    use std::os::unix::fs::MetadataExt;
+    let file = std::fs::metadata(path.with_extension("lock")).ok()?;
+    let (major, minor) = (rustix::fs::major(file.dev()), rustix::fs::minor(file.dev()));
+    let at = format!("{major:02x}:{minor:02x}:{}", file.ino());
+    let locks = std::fs::read_to_string("/proc/locks").ok()?;
+    Some(locks.lines().any(|line| {
+        let mut words = line.split_ascii_whitespace();
+        line.contains(" FLOCK ") && words.any(|word| word == at)
+    }))
+}
+
 /// One daemon for one tape, and for one ledger that is a file: the second is told so. Several benches
 /// share a ledger on Postgres.
 pub(crate) fn lock(path: &Path, what: &str) -> Result<std::fs::File, StoreError> {

@@ -64,7 +64,8 @@ impl Ledger {
         for n in ids {
             let row = message_of(&mut write, *n).await?;
             may(Asked::KeepBack, &row, reason)?;
-            message::keep_back(&mut write, *n).await?;
+            let why = format!("kept back by {}: {reason}", actor.name);
+            message::keep_back(&mut write, *n, &why).await?;
             record(&mut write, actor, act_on("hold", &row, reason)).await?;
         }
         write.commit().await

@@ -167,10 +167,7 @@ impl Trial<'_> {
             let word = self.habits.comparators.get(sign).map(|w| format!("{w} {digits}"));
             // Without its sign an end that leaves its number out would be another result.
             let digits = sign.ends_with('=').then(|| digits.to_owned());
-            forms = [Some(label.to_owned()), word, digits]
-                .into_iter()
-                .flatten()
-                .collect();
+            forms = [Some(label.to_owned()), word, digits].into_iter().flatten().collect();
         }
         forms.iter().flat_map(|f| [f.clone(), f.replace('.', ",")]).collect()
     }

@@ -78,7 +78,7 @@ impl Line {
     /// Where it is at each receiver.
     #[must_use]
     pub fn way(&self) -> String {
-        let at = |d: &Delivery| format!("{} {}", d.receiver, d.state);
+        let at = |d: &Delivery| format!("{} {}", d.receiver, d.standing());
         self.item.deliveries.iter().map(at).collect::<Vec<_>>().join(", ")
     }
 

@@ -4,7 +4,9 @@ use serde::Serialize;
 use serde_json::{Map, Value, json};
 
 use super::todo::word;
+use crate::address::Address;
 use crate::clock::{self, Sync};
+use crate::daemon;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -93,7 +95,12 @@ impl Now {
         let midnight = bench.clock.day_span(&today).map_or(now, |(from, _)| from);
         let ages = Ages { today: midnight, week: midnight - 6 * 86_400_000_000 };
         let told = ledger.daemons().await?;
-        let mut look = Look { ledger, bench, now, ages, told, findings: Vec::new() };
+        let lock = match &bench.ledger {
+            Address::Sqlite(path) => daemon::is_locked(path),
+            Address::Postgres(_) => None,
+        };
+        let mut look = Look { ledger, bench, now, ages, told, lock, findings: Vec::new() };
+        look.notices().await?;
         look.daemons();
         look.lines().await?;
         look.controls().await?;
@@ -101,7 +108,6 @@ impl Now {
         look.open().await?;
         look.days(&today).await?;
         look.stores();
-        look.notices().await?;
         look.certificates();
         look.clocks().await?;
         let findings = look.findings;
@@ -126,6 +132,8 @@ struct Look<'a> {
     now: i64,
     ages: Ages,
     told: Vec<Told>,
+    /// Whether a daemon holds the lock of a ledger in a file. None: that cannot be seen.
+    lock: Option<bool>,
     findings: Vec<Finding>,
 }
 
@@ -175,6 +183,10 @@ impl Look<'_> {
                 }
                 _ if seconds * 1_000_000 > SILENT_US => {
                     (true, format!("the daemon is not heard since {at}"))
+                }
+                // Its lock goes with the process, and says so before anybody misses it.
+                _ if self.lock == Some(false) => {
+                    (true, format!("the daemon does not run: last heard at {at}"))
                 }
                 own => {
                     let since = own.map_or(now, |own| own.since);
@@ -289,9 +301,15 @@ impl Look<'_> {
             }
             let lease = leases.iter().find(|(name, _)| *name == lease_name(&id));
             self.receiver(&id, &open, lease.map(|(_, holder)| holder.as_str())).await?;
-            let Open { refused, .. } = open;
+            let refused = &open.refused;
             if refused.count > 0 {
-                let (text, which) = (aged_text(&refused), id.clone());
+                let (mut text, which) = (aged_text(&refused), id.clone());
+                if open.untold > 0 {
+                    let many = count_text(open.untold);
+                    text.push_str(&format!(
+                        "; {many} a withdrawal: the receiver still has the wrong result"
+                    ));
+                }
                 let todo = refused.oldest.as_ref().map(|name| match refused.count {
                     1 => format!("wickline queue show {name}"),
                     _ => format!("wickline queue --receiver {} --state refused", word(&id)),
@@ -352,7 +370,7 @@ impl Look<'_> {
         if let (true, Some(kept)) = (open.kept_back > 0, &open.kept) {
             wrong = true;
             text.push_str(&format!("; {} kept back by a person", count_text(open.kept_back)));
-            todo = todo.or_else(|| Some(format!("wickline queue retry {kept}")));
+            todo = todo.or_else(|| Some(format!("wickline queue show {kept}")));
         }
         let since = point.as_ref().map(|p| self.bench.clock.rfc3339(p.since));
         let found = self.add(About::Receiver, id, wrong, text);

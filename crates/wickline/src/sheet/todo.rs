@@ -13,6 +13,12 @@ use crate::store::state::State;
 #[must_use]
 pub fn remedy_words(reason: Reason, id: &str) -> String {
     let aside = format!("`wickline held set-aside {id}`");
+    if reason.is_of_controls() {
+        return format!(
+            "run the controls that are due or failed: it goes by itself once they pass. `wickline held release {id}` \
+             sends it in spite of them, {aside} does not"
+        );
+    }
     match reason.remedy() {
         Remedy::Release => {
             format!("`wickline held release {id}` sends it as it is, {aside} does not")
@@ -86,6 +92,17 @@ pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
     }
     if let Some(refused) = at(State::Refused) {
         let Delivery { message, receiver, .. } = refused;
+        if refused.amends.as_deref() == Some("withdraws") {
+            return Todo::run(
+                format!(
+                    "{receiver} still has the wrong result: it did not take the withdrawal. `wickline queue retry \
+                     {message}` sends it again; once it was told otherwise: `wickline report told {} --receiver \
+                     {receiver}`",
+                    item.id
+                ),
+                format!("wickline queue show {message}"),
+            );
+        }
         return Todo::run(
             format!(
                 "what {receiver} answered is told below; then `wickline queue retry {message}`, or \
@@ -97,8 +114,8 @@ pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
     if let Some(waiting) = at(State::Waiting) {
         let Delivery { message, receiver, .. } = waiting;
         if waiting.on_hold {
-            let command = format!("wickline queue retry {message}");
-            return Todo::run("a person keeps it back; this lets it go", command);
+            let why = waiting.detail.as_deref().unwrap_or("kept back by a person");
+            return Todo::say(format!("{why}; `wickline queue retry {message}` lets it go"));
         }
         return match barriers.get(receiver) {
             Some(Barrier { words, command }) => {

@@ -174,8 +174,8 @@ pub(super) fn wrong_message(guard: Guard, post: &Post) -> Option<String> {
             return amends.then(|| {
                 format!(
                     "{name}: the receiver still has the wrong result. `wickline queue retry {name}` sends the \
-                     withdrawal again; once it was told otherwise, `wickline report told {report} --receiver {receiver}` asks who was \
-                     told, when and how. Nothing was changed"
+                     withdrawal again; once it was told otherwise, `wickline report told {report} \
+                     --receiver {receiver}` asks who was told, when and how. Nothing was changed"
                 )
             });
         }

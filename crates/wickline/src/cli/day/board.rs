@@ -220,10 +220,15 @@ pub(super) fn tell_all(lines: &[&Line], barriers: &Barriers, out: &Output) {
     }
 }
 
-/// A text in lines that fit, set in by so much.
+/// A text in lines that fit, set in by so much. A command between backticks stays whole.
 fn tell(out: &Output, text: &str, indent: usize) {
     let mut line = String::new();
-    for word in text.split(' ') {
+    let mut inside = false;
+    let ends = |c: char| {
+        inside ^= c == '`';
+        c == ' ' && !inside
+    };
+    for word in text.split(ends) {
         let long = line.chars().count() + 1 + word.chars().count() + indent > WIDTH;
         if long && !line.trim().is_empty() {
             out.line(&format!("{:indent$}{}", "", line.trim_end()));

@@ -167,11 +167,14 @@ async fn since_pass(desk: &Desk, run: i64) -> Result<Found, Failure> {
         return Err(Failure::wrong(format!("run {run} passed: name the one that failed")));
     }
     let pass = ledger.last_pass(&failed).await?;
-    let from = pass.as_ref().map_or(i64::MIN / 2, |p| p.at);
-    let found = ledger.taken_between(&failed.analyzer, from, failed.at).await?;
+    // Of the very second of a run, which many clocks print no parts of, what was heard on its other side is
+    // left out and nothing else: rather looked at than missed.
+    let from = pass.as_ref().map_or((i64::MIN / 2, 0), |p| (p.at, p.report));
+    let to = (failed.at, failed.report);
+    let found = ledger.taken_between(&failed.analyzer, from.0, failed.at).await?;
     let fits = |c: &&Candidate| {
-        let at = at(desk, c);
-        c.strip == failed.strip && at > from && at <= failed.at
+        let at = (at(desk, c), c.n);
+        c.strip == failed.strip && at > from && at < to
     };
     let ids = found.iter().filter(fits).map(|c| c.n).collect();
     let level = failed.level.as_deref().unwrap_or("-");

@@ -37,6 +37,14 @@ impl Slip {
         Self::text(&self.item.number)
     }
 
+    /// What stands behind its state: that it replaces what was told, or why it is kept back.
+    fn beside(&self) -> String {
+        let corrects = self.item.amends.as_deref() == Some("corrects");
+        let why = self.item.detail.as_deref().filter(|_| self.item.on_hold);
+        let corrects = if corrects { ", corrects what was told before" } else { "" };
+        format!("{corrects}{}", why.map_or(String::new(), |why| format!(", {why}")))
+    }
+
     fn taken(&self) -> &str {
         self.item.taken_at.as_deref().unwrap_or(&self.item.heard_at)
     }
@@ -48,50 +56,63 @@ struct Page<'a> {
     site: &'a str,
     printed: String,
     slips: &'a [Slip],
+    /// Results that a receiver has and that are taken back.
+    withdrawals: &'a [Slip],
 }
 
 /// `queue print`
 pub async fn print(desk: &Desk, asked: &Asked, html: Option<&Path>, out: &Output) -> Answer {
     let asked = Asked { limit: MOST, ..asked.clone() };
-    let mut slips = Vec::new();
+    let (mut slips, mut withdrawals) = (Vec::new(), Vec::new());
     for item in desk.ledger.queue(&asked, desk.clock()).await? {
         let body =
             desk.ledger.message(item.n, desk.clock()).await?.map(|w| w.body).unwrap_or_default();
-        slips.push(Slip { readings: readings(&body), item });
+        // What is taken back is nothing to report, whatever its message repeats.
+        let list = if item.withdraws() { &mut withdrawals } else { &mut slips };
+        list.push(Slip { readings: readings(&body), item });
     }
     let site = desk.bench.site_name.as_str();
     let printed = desk.clock().rfc3339(clock::now_us());
     if let Some(path) = html {
-        let page = Page { site, printed, slips: &slips };
+        let page = Page { site, printed, slips: &slips, withdrawals: &withdrawals };
         let text = page.render().map_err(|e| Failure::unreachable(e.to_string()))?;
         std::fs::write(path, text)
             .map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))?;
-        let (count, path) = (slips.len(), path.display());
+        let (count, path) = (slips.len() + withdrawals.len(), path.display());
         out.line(&format!(
             "{count} message(s) on {path}; it holds specimen ids: keep it as you keep reports"
         ));
         return Ok(Exit::Done);
     }
     if out.json {
-        out.document(&json!({ "printed": printed, "items": slips }))?;
+        out.document(&json!({"printed": printed, "items": slips, "withdrawals": withdrawals}))?;
         return Ok(Exit::Done);
     }
     out.line(&format!("{site}   not yet accepted, {printed}"));
     for slip in &slips {
         let item = &slip.item;
         out.line(&format!(
-            "specimen {}   {} number {}   taken {}   for {}: {}",
+            "specimen {}   {} number {}   taken {}   for {}: {}{}",
             slip.specimen(),
             item.analyzer,
             slip.number(),
             slip.taken(),
             item.receiver,
-            item.state
+            item.standing(),
+            slip.beside()
         ));
         for reading in &slip.readings {
             let Line { name, value, unit, flag } = reading;
             out.line(format!("    {name:<24} {value} {unit} {flag}").trim_end());
         }
+    }
+    for slip in &withdrawals {
+        let (specimen, receiver) = (slip.specimen(), &slip.item.receiver);
+        out.line(&format!(
+            "specimen {specimen}   DO NOT REPORT: withdrawn, and {receiver} is not told yet; tell it, then \
+             `wickline report told {} --receiver {receiver}`",
+            slip.item.id
+        ));
     }
     out.line(
         "What is reported by hand still goes out by itself: set aside what must not come twice.",

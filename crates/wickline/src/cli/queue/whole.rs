@@ -50,7 +50,11 @@ pub async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
     let item = &whole.item;
     out.line(&format!(
         "{}: {}, {} tries, ready {}, control id {}",
-        item.message, item.state, item.attempts, item.ready_at, item.control_id
+        item.message,
+        item.standing(),
+        item.attempts,
+        item.ready_at,
+        item.control_id
     ));
     for other in others {
         let Listed { name, control_id, state, .. } = other;

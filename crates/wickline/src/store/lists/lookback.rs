@@ -52,8 +52,8 @@ pub struct InUse {
 pub(crate) const RUN: &str = "SELECT report, analyzer, level, strip, at, verdict FROM control_run \
      WHERE report = $1";
 pub(crate) const LAST_PASS: &str = "SELECT report, analyzer, level, strip, at, verdict FROM control_run \
-     WHERE analyzer = $1 AND level = $2 AND at < $3 AND verdict = 'passed' AND strip = $4 \
-     ORDER BY at DESC LIMIT 1";
+     WHERE analyzer = $1 AND level = $2 AND at <= $3 AND verdict = 'passed' AND strip = $4 \
+     AND (at < $3 OR report < $5) ORDER BY at DESC, report DESC LIMIT 1";
 /// Patients' reports of an analyzer heard from one time to another, some at a time.
 pub(crate) const HEARD: &str = "SELECT n, heard_at, taken_at, clock, strip, print FROM report \
      WHERE analyzer = $1 AND heard_at >= $2 AND heard_at <= $3 AND class <> 'control' \
@@ -92,7 +92,8 @@ impl Ledger {
             .bind(run.analyzer.clone())
             .bind(run.level.clone())
             .bind(run.at)
-            .bind(run.strip.clone());
+            .bind(run.strip.clone())
+            .bind(run.report);
         let row = query.fetch_optional(&mut conn).await;
         let pass = row.and_then(|row| row.as_ref().map(run_at).transpose());
         let pass = pass.map_err(|e| self.wrong(&e))?;

@@ -42,6 +42,8 @@ pub struct Open {
     pub waiting: i64,
     pub kept_back: i64,
     pub refused: Aged,
+    /// Of those refused, what takes a result back: its receiver still has that.
+    pub untold: i64,
     /// When the oldest that waits became ready.
     pub oldest_at: Option<i64>,
     /// A message that waits, for each of them.
@@ -67,6 +69,8 @@ pub(crate) const UNSENT: &str =
     "SELECT count(*) AS many FROM (SELECT n FROM report WHERE unsent = 1 LIMIT 10001) u";
 pub(crate) const OPEN: &str = "SELECT count(*) AS many FROM (SELECT n FROM message WHERE receiver = $1 \
      AND state = $2 AND state <> 'accepted' AND kept_back = $3 LIMIT 10001) few";
+pub(crate) const UNTOLD: &str = "SELECT count(*) AS many FROM (SELECT n FROM message WHERE receiver = $1 \
+     AND state = 'refused' AND state <> 'accepted' AND amends = 'withdraws' LIMIT 10001) few";
 pub(crate) const REFUSED: &str = "SELECT count(*) AS many, \
      CAST(coalesce(sum(CASE WHEN h.class = 'stat' THEN 1 ELSE 0 END), 0) AS BIGINT) AS urgent, \
      CAST(coalesce(sum(CASE WHEN h.made_at >= $2 THEN 1 ELSE 0 END), 0) AS BIGINT) AS today, \
@@ -258,6 +262,8 @@ async fn open_at(
         *count = query.fetch_one(&mut *conn).await?.try_get("many")?;
     }
     let query = sqlx::query(REFUSED).bind(receiver.to_owned()).bind(ages.today).bind(ages.week);
+    let untold = sqlx::query(UNTOLD).bind(receiver.to_owned()).fetch_one(&mut *conn).await?;
+    let untold = untold.try_get("many")?;
     let mut refused = aged(&query.fetch_one(&mut *conn).await?)?;
     let mut oldest = Vec::new();
     for (state, kept_back) in [("waiting", 0_i64), ("waiting", 1), ("refused", 0)] {
@@ -273,7 +279,7 @@ async fn open_at(
     }
     let kept = oldest.pop().flatten().map(|(name, _)| name.to_string());
     let oldest_at = oldest.pop().flatten().map(|(_, at)| at);
-    Ok(Open { waiting: counts[0], kept_back: counts[1], refused, oldest_at, kept })
+    Ok(Open { waiting: counts[0], kept_back: counts[1], refused, untold, oldest_at, kept })
 }
 
 fn days_of(rows: &[AnyRow]) -> Result<Vec<String>, sqlx::Error> {

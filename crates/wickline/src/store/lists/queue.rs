@@ -8,6 +8,7 @@ use crate::clock::SiteClock;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Name;
+use crate::store::lists::reports::KEPT_BACK;
 use crate::store::rows::message;
 use crate::store::state::State;
 
@@ -41,6 +42,20 @@ pub struct QueueItem {
     /// `corrects` or `withdraws`: what it does to what the receiver was told before.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub amends: Option<String>,
+}
+
+impl QueueItem {
+    /// Its state in one word, and whether a person keeps it back.
+    #[must_use]
+    pub fn standing(&self) -> &'static str {
+        if self.on_hold { KEPT_BACK } else { self.state.text() }
+    }
+
+    /// True where it says that what was told before is taken back.
+    #[must_use]
+    pub fn withdraws(&self) -> bool {
+        self.amends.as_deref() == Some("withdraws")
+    }
 }
 
 /// Which messages are asked for.

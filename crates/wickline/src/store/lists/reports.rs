@@ -44,6 +44,17 @@ pub struct Delivery {
     pub on_hold: bool,
 }
 
+impl Delivery {
+    /// Its state in one word, and whether a person keeps it back.
+    #[must_use]
+    pub fn standing(&self) -> &'static str {
+        if self.on_hold { KEPT_BACK } else { self.state.text() }
+    }
+}
+
+/// What people read of a message that one of them keeps back.
+pub const KEPT_BACK: &str = "kept back";
+
 /// One report, or one number that never came, as `held` and `day` show it.
 #[derive(Clone, Debug, Default, Serialize)]
 pub struct Item {

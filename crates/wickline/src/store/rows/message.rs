@@ -340,11 +340,12 @@ pub async fn cannot_go(
     one_row(write, "a message", query).await
 }
 
-/// Keeps a message back, or not any more, while it waits.
-pub async fn keep_back(write: &mut Write, n: i64) -> Result<(), StoreError> {
+/// Keeps a message back while it waits, and says beside it who and why.
+pub async fn keep_back(write: &mut Write, n: i64, why: &str) -> Result<(), StoreError> {
     let query = sqlx::query(
-        "UPDATE message SET kept_back = 1 WHERE n = $1 AND state = 'waiting' AND kept_back = 0",
+        "UPDATE message SET kept_back = 1, detail = $1 WHERE n = $2 AND state = 'waiting' AND kept_back = 0",
     )
+    .bind(why.to_owned())
     .bind(n);
     one_row(write, "a message", query).await
 }

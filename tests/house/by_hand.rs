@@ -1,0 +1,65 @@
+//! What people see of messages that wait for a person or are reported by hand meanwhile: what was withdrawn is
+//! nothing to report, and what a colleague keeps back says who and why.
+
+use wickline::simulate::analyzer::Style;
+
+use crate::kit::{Daemon, Folder, ask, configuration, run, until};
+use crate::way::{analyzer, pty, runtime, script};
+
+#[test]
+fn what_waits_on_paper_says_what_is_withdrawn_and_what_is_kept_back() {
+    let folder = Folder::new("by-hand");
+    std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
+    runtime().block_on(async {
+        let (port, wire) = pty();
+        let text = configuration(&wire, "lis02", "ten-pad", "dir:out", "");
+        let config = folder.write("wickline.toml", &text);
+        let mut daemon = Daemon::start(&config);
+        let mut bench = analyzer(port, Style::Lis02);
+        let mut plan = script(3, 7);
+        let later = plan.run.split_off(1);
+        bench.run(&plan, |_, _| ()).await.expect("the line holds");
+        daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
+        let first = plan.run[0].specimen.clone();
+        assert_eq!(run(&config, &["queue", "pause", "lis"]).status.code(), Some(0));
+        plan.run = later;
+        bench.run(&plan, |_, _| ()).await.expect("the line holds");
+        until(|| ask(&config, &["queue"])["totals"]["waiting"] == 2);
+        let withdraw = ["report", "withdraw", "1", "--reason", "wrong strip"];
+        assert_eq!(run(&config, &withdraw).status.code(), Some(0));
+        let hold = ["queue", "hold", "3@lis", "--reason", "ward asks", "--as", "J. Mast"];
+        assert_eq!(run(&config, &hold).status.code(), Some(0));
+        let said = |words: &[&str]| {
+            let output = run(&config, words);
+            String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned()
+        };
+
+        let page = folder.0.join("waiting.html").display().to_string();
+        said(&["queue", "print", "--html", &page]);
+        let page = std::fs::read_to_string(page).expect("a page");
+        for paper in [said(&["queue", "print"]), page] {
+            let (report, not) = paper.split_once(&first).expect("it is named");
+            assert!(report.matches("Glucose").count() >= 2, "{paper}");
+            assert!(not.to_lowercase().contains("do not report"), "{paper}");
+            assert!(!not.contains("Glucose"), "what is taken back is read out: {paper}");
+            assert!(report.contains("kept back, kept back by J. Mast: ward asks"), "{paper}");
+        }
+        // A withdrawal is not kept back: its receiver would keep the wrong result.
+        let hold = said(&["queue", "hold", "1@lis/withdrawal", "--reason", "later"]);
+        assert!(hold.contains("still has the wrong result"), "{hold}");
+        for words in [&["queue"][..], &["queue", "show", "3@lis"], &["day"], &["find", "3"]] {
+            let text = said(words);
+            assert!(text.contains("kept back"), "{words:?}: {text}");
+        }
+        for words in [&["queue"][..], &["queue", "show", "3@lis"], &["day"]] {
+            assert!(said(words).contains("J. Mast: ward asks"), "{words:?}");
+        }
+        let status = said(&["status"]);
+        assert!(status.contains("1 kept back") && !status.contains("queue retry"), "{status}");
+
+        // It is killed: the first question knows, whatever it said of itself a moment ago.
+        daemon.kill();
+        let status = said(&["status"]);
+        assert!(status.contains("the daemon does not run: last heard at"), "{status}");
+    });
+}
