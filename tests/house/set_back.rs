@@ -12,6 +12,7 @@ use wickline::simulate::script::Script;
 use wickline_forward::receive::{Received, Receiver};
 
 use crate::faults::preload;
+use crate::hints::{at_a_terminal, hints};
 use crate::kit::{Daemon, Folder, ask, configuration, run, said, until};
 use crate::several::{self, Server};
 use crate::way::{analyzer, gather, pads, runtime, specimen};
@@ -282,6 +283,14 @@ fn a_tape_moved_aside_is_told_and_pauses_nothing() {
         got.extend(sent(&mut daemon, &mut receiver, &strips(101, 4)).await);
         assert_eq!(got.len(), 8);
         unlike(&got);
+        // What lifts it is a command that asks for the reason.
+        let listed = run(&config, &["ledger", "notices"]);
+        let [hint] = &hints(&String::from_utf8_lossy(&listed.stdout))[..] else {
+            panic!("one hint: {listed:?}")
+        };
+        let (code, said) = at_a_terminal(&config, hint, "the old tape is kept").await;
+        assert_eq!(code, 0, "`{hint}`: {said}");
+        assert_eq!(ask(&config, &["ledger", "notices"])["items"], serde_json::json!([]));
         assert_eq!(daemon.stop(), 0);
     });
 }
