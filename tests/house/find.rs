@@ -66,7 +66,8 @@ fn a_report_is_found_by_everything_that_it_was_ever_called() {
         assert!(acts.iter().any(|a| a["verb"] == "withdraw" && a["who"] == "J. Mast"), "{acts:?}");
         let control = old[0]["messages"][0]["control_id"].as_str().expect("a control id");
         let obr3 = holding["obr3"].as_str().expect("an OBR-3");
-        for text in ["]C1KP-00099", "0041", control, obr3, &format!("{obr3}^WICKLINE")] {
+        let any = ["]C1KP-00099", "kp-00099", "0041", "1@lis", control, obr3];
+        for text in any.into_iter().chain([format!("{obr3}^WICKLINE").as_str()]) {
             assert_eq!(ids(&find(&config, text)), ["1"], "{text}");
         }
         let shown = run(&config, &["find", &first]);

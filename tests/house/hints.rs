@@ -171,7 +171,7 @@ fn a_withdrawal_that_was_refused_is_told_by_hand_as_the_hint_says() {
         daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "refused");
         let text =
             |words: &[&str]| String::from_utf8_lossy(&run(&config, words).stdout).into_owned();
-        assert!(text(&["status"]).contains("still has the wrong result"), "{}", text(&["status"]));
+        assert!(text(&["status"]).contains("still has 1 wrong result"), "{}", text(&["status"]));
         let day = text(&["day"]);
         assert!(day.contains("still has the wrong result"), "{day}");
         assert!(day.contains("wickline report told 1 --receiver lis"), "{day}");

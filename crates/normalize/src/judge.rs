@@ -212,6 +212,8 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
     let classed = class(report, rules);
     let control = classed.control_sign;
     let mut holds = report.doubts.clone();
+    // Half a line is no fault of the dialect: that the print was cut off says it first.
+    holds.sort_by_key(|hold| hold.reason != Reason::Incomplete);
     holds.extend(classed.holds);
     holds.extend(sender(report, rules));
     // An expired strip makes a control run none; it need not be held for that.

@@ -212,7 +212,7 @@ rules! {
     Rename         -> Anew:          Stuck IsOut Patients NotOvertaken Here Reasoned Twice;
     Retry          -> Results:       Stuck NotWithdrawn IsOut;
     RetryWithdrawal -> Withdrawal:   Stuck;
-    KeepBack       -> Unsaid:        NoAmends Waits Reasoned;
+    KeepBack       -> Unsaid:        Waits Reasoned;
     SetMessageAside -> Unsaid:       NoAmends Unsettled Reasoned;
     TellByHand     -> Unsaid:        Unsettled Reasoned;
     UndoPutOff     -> Results:       PutOff Reasoned NotWithdrawn IsOut;

@@ -303,13 +303,7 @@ impl Look<'_> {
             self.receiver(&id, &open, lease.map(|(_, holder)| holder.as_str())).await?;
             let refused = &open.refused;
             if refused.count > 0 {
-                let (mut text, which) = (aged_text(&refused), id.clone());
-                if open.untold > 0 {
-                    let many = count_text(open.untold);
-                    text.push_str(&format!(
-                        "; {many} a withdrawal: the receiver still has the wrong result"
-                    ));
-                }
+                let (text, which) = (aged_text(refused), id.clone());
                 let todo = refused.oldest.as_ref().map(|name| match refused.count {
                     1 => format!("wickline queue show {name}"),
                     _ => format!("wickline queue --receiver {} --state refused", word(&id)),
@@ -371,6 +365,14 @@ impl Look<'_> {
             wrong = true;
             text.push_str(&format!("; {} kept back by a person", count_text(open.kept_back)));
             todo = todo.or_else(|| Some(format!("wickline queue show {kept}")));
+        }
+        if open.untold > 0 {
+            wrong = true;
+            text.push_str(&format!(
+                "; it still has {} wrong result(s): withdrawals that it did not take, or that a person keeps back",
+                count_text(open.untold)
+            ));
+            todo = todo.or_else(|| Some(format!("wickline queue --receiver {}", word(id))));
         }
         let since = point.as_ref().map(|p| self.bench.clock.rfc3339(p.since));
         let found = self.add(About::Receiver, id, wrong, text);

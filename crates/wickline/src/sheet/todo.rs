@@ -115,7 +115,13 @@ pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
         let Delivery { message, receiver, .. } = waiting;
         if waiting.on_hold {
             let why = waiting.detail.as_deref().unwrap_or("kept back by a person");
-            return Todo::say(format!("{why}; `wickline queue retry {message}` lets it go"));
+            let meanwhile = match waiting.amends.as_deref() {
+                Some("withdraws") => format!(". {receiver} still has the wrong result"),
+                _ => String::new(),
+            };
+            return Todo::say(format!(
+                "{why}{meanwhile}; `wickline queue retry {message}` lets it go"
+            ));
         }
         return match barriers.get(receiver) {
             Some(Barrier { words, command }) => {

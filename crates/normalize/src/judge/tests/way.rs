@@ -28,6 +28,16 @@ fn doubts_of_the_dialect_hold_the_report() {
     }
 }
 
+/// Half a line is no fault of the dialect: what a person reads first is that the print was cut off.
+#[test]
+fn that_a_print_was_cut_off_stands_before_what_its_last_line_looks_like() {
+    let mut print = ten();
+    print.doubts.push(Hold::new(Reason::Unreadable, "`GL` is no line of this dialect").at(9));
+    print.doubts.push(Hold::new(Reason::Incomplete, "the line was closed before the print ended"));
+    let found = judged(&print, &Rules::default(), &[]);
+    assert_eq!(codes(&found), ["incomplete", "unreadable"]);
+}
+
 #[test]
 fn sender_unexpected_is_another_name_or_none() {
     let mut rules = Rules { sender: Some("STRIP1".into()), ..Rules::default() };

@@ -122,6 +122,9 @@ fn meant(bench: &Bench, text: &str) -> Vec<String> {
     let mut texts = vec![typed.to_owned()];
     // An OBR-3 as it stands in the message has its origin behind it.
     texts.extend(typed.split_once('^').map(|(id, _)| id.to_owned()));
+    // A message as people name it, and what was typed without regard to its letters' case.
+    texts.extend(typed.split_once('@').map(|(id, _)| id.to_owned()));
+    texts.extend([typed.to_uppercase(), typed.to_lowercase()]);
     for analyzer in &bench.analyzers {
         texts.push(analyzer.rules.rubbish.strip(text).to_owned());
         texts.push(analyzer.rules.rubbish.strip(typed).to_owned());

@@ -31,7 +31,7 @@ pub fn list(items: &[Item], all: i64, asked: AskedHeld, clock: &SiteClock, out: 
                 plain(i.specimen.as_deref().filter(|s| !s.is_empty()).unwrap_or("-")),
                 plain(&i.analyzer),
                 plain(i.number.as_deref().unwrap_or("-")),
-                (i.reason.clone().unwrap_or_default(), Tone::Bad),
+                (i.reasons().join(", "), Tone::Bad),
                 plain(i.detail.as_deref().unwrap_or("")),
             ]
         })

@@ -42,7 +42,7 @@ pub struct Open {
     pub waiting: i64,
     pub kept_back: i64,
     pub refused: Aged,
-    /// Of those refused, what takes a result back: its receiver still has that.
+    /// Of those refused or kept back, what takes a result back: its receiver still has that.
     pub untold: i64,
     /// When the oldest that waits became ready.
     pub oldest_at: Option<i64>,
@@ -70,7 +70,8 @@ pub(crate) const UNSENT: &str =
 pub(crate) const OPEN: &str = "SELECT count(*) AS many FROM (SELECT n FROM message WHERE receiver = $1 \
      AND state = $2 AND state <> 'accepted' AND kept_back = $3 LIMIT 10001) few";
 pub(crate) const UNTOLD: &str = "SELECT count(*) AS many FROM (SELECT n FROM message WHERE receiver = $1 \
-     AND state = 'refused' AND state <> 'accepted' AND amends = 'withdraws' LIMIT 10001) few";
+     AND state IN ('waiting', 'refused') AND state <> 'accepted' AND (state = 'refused' OR kept_back <> 0) \
+     AND amends = 'withdraws' LIMIT 10001) few";
 pub(crate) const REFUSED: &str = "SELECT count(*) AS many, \
      CAST(coalesce(sum(CASE WHEN h.class = 'stat' THEN 1 ELSE 0 END), 0) AS BIGINT) AS urgent, \
      CAST(coalesce(sum(CASE WHEN h.made_at >= $2 THEN 1 ELSE 0 END), 0) AS BIGINT) AS today, \

@@ -44,6 +44,20 @@ pub struct Delivery {
     pub on_hold: bool,
 }
 
+impl Item {
+    /// Every reason that still holds it, each once: to see one alone would be to forget the others.
+    #[must_use]
+    pub fn reasons(&self) -> Vec<&str> {
+        let mut open: Vec<&str> = Vec::new();
+        for hold in self.holds.iter().filter(|hold| !hold.cleared) {
+            if !open.contains(&hold.reason.as_str()) {
+                open.push(&hold.reason);
+            }
+        }
+        open
+    }
+}
+
 impl Delivery {
     /// Its state in one word, and whether a person keeps it back.
     #[must_use]

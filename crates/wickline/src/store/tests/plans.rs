@@ -68,11 +68,6 @@ const EXCUSED: &[(&str, &str, &str)] = &[
         "SELECT n, heard_at, taken_at, clock, strip, print FROM report WHERE analyzer = $1 AND class",
         "what a print says is in no index; a person asks for it rarely",
     ),
-    (
-        "rows/configuration.rs",
-        "SELECT n, object, who, reason, became FROM trail",
-        "it sorts changes of configuration",
-    ),
 ];
 
 /// Texts that are no statement, but the beginning of some.
