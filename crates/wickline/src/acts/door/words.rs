@@ -117,13 +117,14 @@ pub(super) fn of_control(asked: Asked, facts: &Facts<'_>) -> String {
 
 pub(super) fn still_held(asked: Asked, n: i64, reason: Reason) -> String {
     let remedy = match reason.remedy() {
-        Remedy::Release => format!("`wickline held release {n}`"),
         Remedy::Identify => format!("`wickline held identify {n}` asks whose it is"),
         Remedy::Reread => format!(
             "mend the dialect, strip or configuration, then `wickline held reread {n}`; or \
              `wickline held set-aside {n}`"
         ),
-        Remedy::Decide => format!("`wickline held show {n}` tells how to decide what it is"),
+        Remedy::Release | Remedy::Decide => {
+            format!("`wickline held show {n}` tells what lets it go")
+        }
         Remedy::SetAside => format!("`wickline held set-aside {n}`"),
     };
     let code = reason.code();
