@@ -6,7 +6,7 @@ use wickline_normalize::Reason;
 use super::Became;
 use super::door::{self, Asked, Facts, Then};
 use super::facts::{Known, analyzer, refused, whole};
-use super::second;
+use super::second_result;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -71,7 +71,7 @@ impl Ledger {
         let mut write = self.act().await?;
         let (mut row, known) = Known::read(&mut write, bench, n).await?;
         let facts = Facts { specimen: Some(specimen), twice: true, ..known.facts(&row) };
-        let second = second::hold(&mut write, bench, specimen, &row.day, row.root()).await?;
+        let second = second_result::hold(&mut write, bench, specimen, &row.day, row.root()).await?;
         // What it is held for now as well: that it bears this id, and another result does.
         let more: Vec<Reason> =
             facts.holds.iter().copied().chain(second.iter().map(|h| h.reason)).collect();

@@ -8,7 +8,7 @@ use super::compose::{self, Subject};
 use super::door::{self, Asked, Facts, Pass, Then};
 use super::judging::{Decided, Judging, stripped};
 pub use super::numbers::Gap;
-use super::second;
+use super::second_result;
 use crate::clock::{self, moment_rfc3339};
 use crate::settings::bench::{Analyzer, Bench, Second, Target};
 use crate::store::StoreError;
@@ -165,7 +165,8 @@ impl Ledger {
                 decided.judged.way = Way::Held;
             }
             if decided.judged.way == Way::Ready
-                && let Some(hold) = second::hold_fresh(write, bench, &decided, n, &named).await?
+                && let Some(hold) =
+                    second_result::hold_fresh(write, bench, &decided, n, &named).await?
             {
                 decided.judged.holds.push(hold);
                 decided.judged.way = Way::Held;

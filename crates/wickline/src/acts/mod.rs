@@ -22,7 +22,7 @@ mod numbers;
 pub mod release;
 pub mod reread;
 pub mod retry;
-pub mod second;
+pub mod second_result;
 pub mod set_back;
 pub mod strip_lots;
 pub mod telling;

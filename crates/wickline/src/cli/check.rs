@@ -16,8 +16,8 @@ use super::{Answer, As, Exit, Failure, loaded};
 use crate::daemon::ledger_work::bench_name;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
+use crate::store::disk_room::free_bytes;
 use crate::store::ledger::Ledger;
-use crate::store::room::free_bytes;
 use crate::store::tape::Tape;
 
 /// `wickline check`, `wickline check --offline`, `wickline check --record --as "J. Mast" --reason "new lot"`

@@ -18,7 +18,7 @@ use crate::acts::explaining::Explanation;
 use crate::clock;
 use crate::sheet::now::About;
 use crate::sheet::todo::word;
-use crate::sheet::{Line, Sheet, road, waited_for};
+use crate::sheet::{Line, Sheet, barriers, waited_for};
 use crate::store::state::NumberState;
 use crate::store::trail::Actor;
 
@@ -250,7 +250,7 @@ async fn close(
         Closing::Unsure(unsure) => return Err(unconfirmed(date, &confirmed, &unsure)),
         Closing::Outstanding(items) => {
             let (ledger, bench) = (&desk.ledger, &desk.bench);
-            let barriers = road::barriers(ledger, bench, waited_for(&items)).await?;
+            let barriers = barriers::barriers(ledger, bench, waited_for(&items)).await?;
             let lines: Vec<Line> =
                 items.into_iter().map(|item| Line::of(item, date, &barriers)).collect();
             let count: u64 = lines.iter().map(Line::count).sum();

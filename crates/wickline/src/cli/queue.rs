@@ -1,8 +1,8 @@
 //! `queue`: what is not yet accepted, and what a person may do about it.
 
 mod board;
-mod paper;
-mod whole;
+mod by_hand;
+mod one_message;
 
 use std::path::PathBuf;
 
@@ -122,7 +122,7 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
     match options.act {
         None if options.follow => board::follow(desk, &asked(desk, filter, out).await?, out).await,
         None => board::list(desk, &asked(desk, filter, out).await?, out).await,
-        Some(Act::Show { id: text }) => whole::show(desk, &text, out).await,
+        Some(Act::Show { id: text }) => one_message::show(desk, &text, out).await,
         Some(Act::Hold { ids, why }) => {
             let named = Named { verb: "hold", more: why.again() + &who.again(), fits: may_wait };
             let ids = named.messages(desk, &ids).await?;
@@ -157,7 +157,7 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
         Some(Act::Pause { receiver }) => gate(desk, who, &receiver, true, out).await,
         Some(Act::Resume { receiver }) => gate(desk, who, &receiver, false, out).await,
         Some(Act::Print { html }) => {
-            paper::print(desk, &asked(desk, filter, out).await?, html.as_deref(), out).await
+            by_hand::print(desk, &asked(desk, filter, out).await?, html.as_deref(), out).await
         }
         Some(Act::Counts { day }) => board::counts(desk, day.as_deref(), out).await,
     }

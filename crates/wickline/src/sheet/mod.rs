@@ -1,10 +1,10 @@
 //! The day sheet: every number of a day with its place on the way, what is outstanding and what to do
 //! about it, sums that add up, and the closing.
 
+pub mod barriers;
 mod notes;
 pub mod now;
 mod page;
-pub mod road;
 pub mod sums;
 pub mod todo;
 
@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use self::road::Barriers;
+use self::barriers::Barriers;
 use self::sums::Counts;
 use self::todo::Todo;
 use crate::clock;
@@ -158,7 +158,7 @@ impl Sheet {
         let seconds = if send { BTreeMap::new() } else { notes::seconds(&items) };
         let items: Vec<Item> =
             items.into_iter().filter(|i| analyzer.is_none_or(|a| a == i.analyzer)).collect();
-        let barriers = road::barriers(ledger, bench, waited_for(&items)).await?;
+        let barriers = barriers::barriers(ledger, bench, waited_for(&items)).await?;
         let mut lines: Vec<Line> =
             items.into_iter().map(|item| Line::of(item, date, &barriers)).collect();
         notes::write(&mut lines, &ledger.day_beside(date).await?, &seconds);

@@ -9,9 +9,9 @@ use crate::clock::{self, Sync};
 use crate::daemon;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
+use crate::store::disk_room::free_bytes;
 use crate::store::ledger::Ledger;
 use crate::store::lists::now::{Aged, Ages, MOST, Open, looked_back};
-use crate::store::room::free_bytes;
 use crate::store::rows::daemon_state::{Kind, Point, SILENT_US, Told};
 use crate::store::rows::queue::lease_name;
 

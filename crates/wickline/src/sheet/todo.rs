@@ -5,7 +5,7 @@ use std::fmt;
 use serde::{Serialize, Serializer};
 use wickline_normalize::{Reason, Remedy};
 
-use super::road::{Barrier, Barriers};
+use super::barriers::{Barrier, Barriers};
 use crate::store::lists::reports::{Delivery, Item};
 use crate::store::state::State;
 
@@ -199,7 +199,7 @@ pub fn word(text: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::super::road::{Barrier, Barriers};
+    use super::super::barriers::{Barrier, Barriers};
     use super::{only_waits, todo, word};
     use crate::store::lists::reports::{Delivery, HoldView, Item};
     use crate::store::state::State;

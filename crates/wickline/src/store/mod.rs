@@ -1,13 +1,13 @@
 //! What Wickline remembers: the tape (bytes heard) and the ledger (what became of them).
 
 pub mod db;
+pub mod disk_room;
 pub mod era;
 pub mod files;
 pub mod lease;
 pub mod ledger;
 pub mod lists;
 pub(crate) mod moving;
-pub mod room;
 pub mod rows;
 pub mod seen;
 pub mod sound;

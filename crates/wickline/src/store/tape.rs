@@ -17,7 +17,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use self::writing::{Ask, LineTape, Unkept, Writer};
 use super::StoreError;
 use super::db::Db;
-use super::room::Ballast;
+use super::disk_room::Ballast;
 use super::rows::at;
 use super::seen::Ahead;
 use crate::address::Address;

@@ -1,7 +1,7 @@
 //! The day sheet at a terminal: as many columns as fit a hundred characters, or all of them.
 
 use super::super::output::{Output, Tone, plain, state};
-use crate::sheet::road::Barriers;
+use crate::sheet::barriers::Barriers;
 use crate::sheet::sums::PARTS;
 use crate::sheet::todo::{Todo, only_waits};
 use crate::sheet::{Line, Sheet, time_on, waits};

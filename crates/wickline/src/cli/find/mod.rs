@@ -1,6 +1,6 @@
 //! `find`: every report of a specimen id, number, control id or OBR-3; and looking back over many.
 
-mod back;
+mod look_back;
 mod page;
 
 use std::path::PathBuf;
@@ -77,12 +77,12 @@ pub async fn find(config: Option<PathBuf>, options: Options, out: &Output) -> An
 
 async fn asked(desk: &Desk, options: &Options, out: &Output) -> Answer {
     let asked = match (&options.lot, &options.since_pass, &options.fingerprint) {
-        (Some(lot), ..) => back::Asked::Lot(lot.clone()),
-        (_, Some(run), _) => back::Asked::SincePass(id(run)?),
-        (.., Some(print)) => back::Asked::Fingerprint(print.clone()),
+        (Some(lot), ..) => look_back::Asked::Lot(lot.clone()),
+        (_, Some(run), _) => look_back::Asked::SincePass(id(run)?),
+        (.., Some(print)) => look_back::Asked::Fingerprint(print.clone()),
         _ => return by_text(desk, options, out).await,
     };
-    back::look(desk, &asked, options.csv.as_deref(), out).await
+    look_back::look(desk, &asked, options.csv.as_deref(), out).await
 }
 
 async fn by_text(desk: &Desk, options: &Options, out: &Output) -> Answer {

@@ -14,7 +14,7 @@ use super::{Kind, signed};
 use crate::clock;
 use crate::store::StoreError;
 use crate::store::db::{Db, Write};
-use crate::store::room::{Ballast, free_bytes};
+use crate::store::disk_room::{Ballast, free_bytes};
 
 /// Entries in one commit at most.
 const GROUP: usize = 256;
