@@ -4,7 +4,7 @@
 use wickline::simulate::analyzer::Style;
 
 use crate::kit::{Daemon, Folder, ask, configuration, run, until};
-use crate::way::{analyzer, pty, runtime, script};
+use crate::way::{analyzer, practice, pty, runtime, script};
 
 #[test]
 fn what_waits_on_paper_says_what_is_withdrawn_and_what_is_kept_back() {
@@ -68,7 +68,49 @@ fn what_waits_on_paper_says_what_is_withdrawn_and_what_is_kept_back() {
 
         // It is killed: the first question knows, whatever it said of itself a moment ago.
         daemon.kill();
+        assert_eq!(run(&config, &["queue", "resume", "lis"]).status.code(), Some(0));
+        assert!(said(&["queue"]).contains("nothing goes: no daemon runs"), "{}", said(&["queue"]));
         let status = said(&["status"]);
+        assert!(status.contains("nothing goes: no daemon runs"), "{status}");
         assert!(status.contains("the daemon does not run: last heard at"), "{status}");
+
+        // A ledger that is lost is no empty one: no act makes it anew, or today would look clean.
+        let ledger = folder.0.join("ledger.db");
+        std::fs::rename(&ledger, folder.0.join("lost.db")).expect("moved");
+        for words in [&["queue", "pause", "lis"][..], &["undo", "1", "--reason", "x"]] {
+            assert_eq!(run(&config, words).status.code(), Some(3), "{words:?}");
+        }
+        assert!(!ledger.exists(), "an act made it");
+    });
+}
+
+/// What a person set aside goes out by nobody's mistake: where something else of the report needs them, that is
+/// what its bare id means.
+#[test]
+fn a_bare_id_never_sends_what_was_set_aside_while_its_withdrawal_stands() {
+    let folder = Folder::new("bare-id");
+    runtime().block_on(async {
+        let (_receiver, port, config) = practice(&folder, &["aa", "ae", "ae", "aa"]).await;
+        let mut daemon = Daemon::start(&config);
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script(1, 7), |_, _| ()).await.expect("the line holds");
+        daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
+        let right = ["--specimen", "KP-20444", "--again", "KP-20444"];
+        let words = [&["report", "withdraw", "1", "--reason", "another tube"][..], &right].concat();
+        assert_eq!(run(&config, &words).status.code(), Some(0));
+        until(|| ask(&config, &["queue"])["totals"]["refused"] == 2);
+        let aside = ["queue", "set-aside", "1@lis", "--reason", "neither is right"];
+        assert_eq!(run(&config, &aside).status.code(), Some(0));
+        assert_eq!(run(&config, &["queue", "retry", "1"]).status.code(), Some(0));
+        daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
+        let found = ask(&config, &["find", "KP-20444"])["items"][0].clone();
+        let state = |name: &str| {
+            let all = found["messages"].as_array().expect("messages").iter();
+            let one = all.clone().find(|m| m["message"] == name && m["state"] != "accepted");
+            one.map(|m| m["state"].clone())
+        };
+        assert_eq!(state("1@lis"), Some("set-aside".into()), "{found}");
+        assert_eq!(state("1@lis/withdrawal"), None, "{found}");
+        assert_eq!(daemon.stop(), 0);
     });
 }

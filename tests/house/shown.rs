@@ -193,6 +193,12 @@ fn a_file_of_ids_with_a_wrong_line_is_run_again_with_that_line_mended() {
         let (code, said) = says(&config, &["held", "identify", "--from", &other]);
         assert_eq!(code, Some(2), "{said}");
         assert!(said.contains("nothing was changed"), "{said}");
+        // A file that says two things of one report is believed in neither.
+        let both = file("3 KP-00031 KP-00031\n3 KP-00032 KP-00032\n");
+        let (code, said) = says(&config, &["held", "identify", "--from", &both]);
+        assert_eq!(code, Some(2), "{said}");
+        assert_eq!(said.matches("different specimen ids").count(), 2, "{said}");
+        assert_eq!(ask(&config, &["held"])["totals"]["held"], 1, "{said}");
         // A strip that was taken back is not on its way any more.
         is_out(&config, "1");
         let words = ["report", "withdraw", "1", "--reason", "water"];

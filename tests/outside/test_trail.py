@@ -28,9 +28,10 @@ def check(path):
     return number, last
 
 
-def test_an_exported_trail_is_checked_without_us(tmp_path):
-    config = tmp_path / "wickline.toml"
-    config.write_text(configuration())
+def test_an_exported_trail_is_checked_without_us(tmp_path, daemon):
+    one, config = daemon(configuration())
+    one.stop()
+    first = ask(config, "trail", "verify")["head"]["n"]
     for number, name in enumerate(["J. Mast", "Zo\u00eb \"Z\"", "\\ \t\u2028\U0001f9ea", "_", "-", "3:abc"]):
         verb = ["pause", "resume"][number % 2]
         subprocess.run([WICKLINE, "--config", str(config), "queue", verb, "lis", "--as", name], check=True)
@@ -38,7 +39,7 @@ def test_an_exported_trail_is_checked_without_us(tmp_path):
     subprocess.run([WICKLINE, "--config", str(config), "trail", "export", str(export)], check=True)
     head = ask(config, "trail", "verify")["head"]
     assert check(export) == (head["n"], head["hash"])
-    assert head["n"] == 6
+    assert head["n"] == first + 6
     text = export.read_text(encoding="utf-8")
     lines = text.split("\n")
     for spoilt in [text.replace("J. Mast", "J. Most"), "\n".join(lines[:3] + lines[4:])]:

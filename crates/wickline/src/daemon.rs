@@ -333,6 +333,15 @@ pub fn is_locked(path: &Path) -> Option<bool> {
     }))
 }
 
+/// The same of a ledger. None: it is on a server, where leases tell.
+#[must_use]
+pub fn is_locked_for(ledger: &Address) -> Option<bool> {
+    match ledger {
+        Address::Sqlite(path) => is_locked(path),
+        Address::Postgres(_) => None,
+    }
+}
+
 /// One daemon for one tape, and for one ledger that is a file: the second is told so. Several benches
 /// share a ledger on Postgres.
 pub(crate) fn lock(path: &Path, what: &str) -> Result<std::fs::File, StoreError> {

@@ -30,6 +30,7 @@ use clap::{Parser, Subcommand};
 
 use self::output::Output;
 use self::person::{As, Why};
+use crate::address::Address;
 use crate::clock::SiteClock;
 use crate::settings::bench::Bench;
 use crate::settings::{self, Loaded};
@@ -243,9 +244,15 @@ struct Desk {
 }
 
 impl Desk {
-    /// For an act. A ledger that is not there yet is made, an older one is brought up to date.
+    /// For an act. An older ledger is brought up to date; one that is not there is made by the daemon alone,
+    /// which compares it with the tape: a file that was lost is no empty one.
     async fn open(config: Option<PathBuf>) -> Result<Self, Failure> {
         let bench = bench(config)?;
+        if let Address::Sqlite(path) = &bench.ledger
+            && !path.exists()
+        {
+            return Err(StoreError::Absent { what: path.display().to_string() }.into());
+        }
         let ledger = Ledger::open(bench.ledger.clone()).await?;
         Ok(Self { bench, ledger })
     }

@@ -214,6 +214,9 @@ impl Named {
         for text in texts {
             let typed = Typed::parse(text).map_err(Failure::wrong)?;
             let all = desk.ledger.messages_named(&typed).await?;
+            // What a person decided not to send goes only where nothing else of the report needs them.
+            let open: Vec<Listed> = all.iter().filter(|m| !m.set_aside).cloned().collect();
+            let all = if open.iter().any(self.fits) { open } else { all };
             match chosen(&typed, &all, self.fits) {
                 Ok(found) => ids.extend(found),
                 Err(Unchosen::Several(names)) => return Err(self.several(text, &names)),

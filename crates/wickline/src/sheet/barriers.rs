@@ -6,7 +6,6 @@ use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::queue::Asked;
-use crate::store::state::State;
 
 /// Why nothing goes to a receiver now.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -61,13 +60,7 @@ async fn barrier(
         );
         return Ok(Some(Barrier { words, command: resume }));
     }
-    let head = Asked {
-        receiver: Some(receiver.to_owned()),
-        states: vec![State::Waiting],
-        limit: 1,
-        ..Asked::default()
-    };
-    let head = ledger.queue(&head, &bench.clock).await?.pop();
+    let head = ledger.queue(&Asked::head(receiver), &bench.clock).await?.pop();
     let Some((head, reason)) = head.and_then(|h| h.reason.clone().map(|r| (h, r))) else {
         return Ok(None);
     };

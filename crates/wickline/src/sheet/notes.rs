@@ -33,7 +33,9 @@ pub(super) fn seconds(items: &[Item]) -> BTreeMap<String, String> {
 pub(super) fn write(lines: &mut [Line], beside: &Beside, seconds: &BTreeMap<String, String>) {
     let mut corrected: BTreeMap<String, String> = BTreeMap::new();
     for line in lines.iter() {
-        if let Some(of) = &line.item.corrects {
+        // One that is held or set aside has corrected nothing.
+        let goes = !matches!(line.item.state, State::Held | State::SetAside);
+        if let (true, Some(of)) = (goes, &line.item.corrects) {
             corrected.insert(of.clone(), line.item.id.clone());
         }
     }

@@ -4,7 +4,6 @@ use serde::Serialize;
 use serde_json::{Map, Value, json};
 
 use super::todo::word;
-use crate::address::Address;
 use crate::clock::{self, Sync};
 use crate::daemon;
 use crate::settings::bench::{Analyzer, Bench};
@@ -95,10 +94,7 @@ impl Now {
         let midnight = bench.clock.day_span(&today).map_or(now, |(from, _)| from);
         let ages = Ages { today: midnight, week: midnight - 6 * 86_400_000_000 };
         let told = ledger.daemons().await?;
-        let lock = match &bench.ledger {
-            Address::Sqlite(path) => daemon::is_locked(path),
-            Address::Postgres(_) => None,
-        };
+        let lock = daemon::is_locked_for(&bench.ledger);
         let mut look = Look { ledger, bench, now, ages, told, lock, findings: Vec::new() };
         look.notices().await?;
         look.daemons();
@@ -346,8 +342,12 @@ impl Look<'_> {
             let why = away.why.as_deref().map_or(String::new(), |w| format!(" ({w})"));
             format!("away since {}{why}", self.time(away.since))
         } else {
-            wrong = false;
-            if open.waiting == 0 { "nothing waits".to_owned() } else { "moving".to_owned() }
+            wrong = open.waiting > 0 && self.lock == Some(false);
+            match open.waiting {
+                0 => "nothing waits".to_owned(),
+                _ if wrong => "nothing goes: no daemon runs".to_owned(),
+                _ => "moving".to_owned(),
+            }
         };
         if open.waiting > 0 {
             let oldest = open

@@ -1,6 +1,7 @@
 //! Saying whose specimen a report is: the print is shown, and the id is entered twice. Many at once from a
 //! file.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read;
 use std::path::Path;
 
@@ -177,9 +178,18 @@ pub async fn many(desk: &Desk, actor: &Actor, from: &Path, out: &Output) -> Answ
     }
     let (mut done, mut places) = (Done::default(), Vec::new());
     let lines = text.lines().map(str::trim).enumerate();
-    for (number, line) in lines.filter(|(_, l)| !l.is_empty() && !l.starts_with('#')) {
+    let lines: Vec<_> = lines
+        .filter(|(_, l)| !l.is_empty() && !l.starts_with('#'))
+        .map(|(n, l)| (n, entry(l)))
+        .collect();
+    let contradicted = contradicted(&lines);
+    for (number, line) in lines {
         let place = format!("line {}", number + 1);
-        match entry(line) {
+        match line {
+            Ok((n, _)) if contradicted.contains(&n) => {
+                let why = format!("report {n} stands in this file with different specimen ids");
+                done.refused.push((place.clone(), why));
+            }
             Err(why) => done.refused.push((place.clone(), why)),
             Ok((n, given)) => one_of_many(desk, actor, n, &given, &mut done).await?,
         }
@@ -198,6 +208,15 @@ pub async fn many(desk: &Desk, actor: &Actor, from: &Path, out: &Output) -> Answ
         *why = format!("{place}: {why}; {ending}");
     }
     done.tell(out)
+}
+
+/// Reports that stand in a file with more than one specimen id: none of them is believed.
+fn contradicted(lines: &[(usize, Result<(i64, Twice), String>)]) -> BTreeSet<i64> {
+    let mut ids: BTreeMap<i64, BTreeSet<&str>> = BTreeMap::new();
+    for (n, given) in lines.iter().filter_map(|(_, line)| line.as_ref().ok()) {
+        ids.entry(*n).or_default().insert(given.text());
+    }
+    ids.into_iter().filter(|(_, ids)| ids.len() > 1).map(|(n, _)| n).collect()
 }
 
 /// What a person said before is no error in a second run.

@@ -9,11 +9,11 @@ use super::super::output::{Output, class, plain, short_time, span, state};
 use super::super::{Answer, Desk, Exit, Failure};
 use crate::cli::status::elsewhere;
 use crate::clock;
+use crate::daemon;
 use crate::sheet::now::About;
 use crate::store::lists::queue::{Asked, QueueItem};
 use crate::store::lists::reports::totals;
 use crate::store::rows::queue::lease_name;
-use crate::store::state::State;
 
 /// One receiver's queue, as people and programs see it.
 #[derive(Debug, Serialize)]
@@ -39,6 +39,8 @@ struct Board {
     last_control_id: Option<String>,
     /// Which daemon delivers, where several share the ledger.
     deliverer: Option<String>,
+    /// No daemon works on this ledger, as far as that can be seen from here.
+    no_daemon: bool,
     /// Why nothing moves, in the words of the queue's head.
     reason: Option<String>,
     detail: Option<String>,
@@ -49,6 +51,7 @@ async fn boards(desk: &Desk) -> Result<Vec<Board>, Failure> {
     let (ledger, clock) = (&desk.ledger, desk.clock());
     let now = clock::now_us();
     let leases = ledger.leases().await?;
+    let no_daemon = daemon::is_locked_for(&desk.bench.ledger) == Some(false);
     let mut ids: Vec<String> = desk.bench.targets.iter().map(|t| t.id.clone()).collect();
     for id in ledger.receivers().await? {
         let counts = ledger.waiting(&id).await?;
@@ -62,13 +65,7 @@ async fn boards(desk: &Desk) -> Result<Vec<Board>, Failure> {
         let gate = ledger.gate(&id).await?;
         let rate = ledger.answered_lately(&id).await?;
         let today = ledger.accepted_on(&id, &clock.day(now), clock).await?;
-        let head = Asked {
-            receiver: Some(id.clone()),
-            states: vec![State::Waiting],
-            limit: 1,
-            ..Asked::default()
-        };
-        let head = ledger.queue(&head, clock).await?.pop();
+        let head = ledger.queue(&Asked::head(&id), clock).await?.pop();
         let target = desk.bench.targets.iter().find(|t| t.id == id);
         boards.push(Board {
             configured: target.is_some(),
@@ -83,7 +80,8 @@ async fn boards(desk: &Desk) -> Result<Vec<Board>, Failure> {
             oldest_at: counts.oldest_at.map(|at| clock.rfc3339(at)),
             oldest_s: counts.oldest_s(now),
             answered_last_minute: rate,
-            empty_in_s: (rate > 0 && !gate.paused && !gate.stopped)
+            no_daemon,
+            empty_in_s: (rate > 0 && !gate.paused && !gate.stopped && !no_daemon)
                 .then(|| (counts.waiting * 60 + rate - 1) / rate),
             accepted_today: today.accepted,
             first_control_id: today.first_control_id,
@@ -184,6 +182,9 @@ fn moving(board: &Board) -> String {
     }
     if board.waiting == 0 {
         return "nothing waits".into();
+    }
+    if board.no_daemon {
+        return "nothing goes: no daemon runs; `systemctl status wickline`".into();
     }
     let rate = board.answered_last_minute;
     match (&board.reason, board.empty_in_s) {

@@ -109,9 +109,9 @@ pub async fn print(desk: &Desk, asked: &Asked, html: Option<&Path>, out: &Output
     for slip in &withdrawals {
         let (specimen, receiver) = (slip.specimen(), &slip.item.receiver);
         out.line(&format!(
-            "specimen {specimen}   DO NOT REPORT: withdrawn, and {receiver} is not told yet; tell it, then \
-             `wickline report told {} --receiver {receiver}`",
-            slip.item.id
+            "specimen {specimen}   DO NOT REPORT: {} is withdrawn, and {receiver} still has it; the withdrawal \
+             goes out by itself",
+            slip.number()
         ));
     }
     out.line(

@@ -64,9 +64,25 @@ pub struct Asked {
     pub receiver: Option<String>,
     pub analyzer: Option<String>,
     pub states: Vec<State>,
+    /// Without what a person keeps back.
+    pub passing: bool,
     /// Only after this message.
     pub after: i64,
     pub limit: i64,
+}
+
+impl Asked {
+    /// The message of a receiver that goes next.
+    #[must_use]
+    pub fn head(receiver: &str) -> Self {
+        Self {
+            receiver: Some(receiver.to_owned()),
+            states: vec![State::Waiting],
+            passing: true,
+            limit: 1,
+            ..Self::default()
+        }
+    }
 }
 
 impl Default for Asked {
@@ -75,6 +91,7 @@ impl Default for Asked {
             receiver: None,
             analyzer: None,
             states: vec![State::Waiting, State::Refused],
+            passing: false,
             after: 0,
             limit: 1000,
         }
@@ -132,11 +149,12 @@ impl Ledger {
         );
         let mut conn = self.db.read().await?;
         let mut rows = Vec::new();
-        for kept_back in [0_i64, 1] {
+        let both: &[i64] = if asked.passing { &[0] } else { &[0, 1] };
+        for kept_back in both {
             let page = sqlx::query(AssertSqlSafe(sql.as_str()))
                 .bind(receiver.to_owned())
                 .bind(state.text())
-                .bind(kept_back)
+                .bind(*kept_back)
                 .bind(asked.after)
                 .bind(asked.analyzer.clone().unwrap_or_default())
                 .bind(asked.limit)
