@@ -244,12 +244,13 @@ struct Desk {
 }
 
 impl Desk {
-    /// For an act. An older ledger is brought up to date; one that is not there is made by the daemon alone,
-    /// which compares it with the tape: a file that was lost is no empty one.
+    /// For an act. An older ledger is brought up to date, and before anything was heard one is made. Where there
+    /// is a tape already, only the daemon makes one, which compares them: a file that was lost is no empty one.
     async fn open(config: Option<PathBuf>) -> Result<Self, Failure> {
         let bench = bench(config)?;
         if let Address::Sqlite(path) = &bench.ledger
             && !path.exists()
+            && bench.tape.exists()
         {
             return Err(StoreError::Absent { what: path.display().to_string() }.into());
         }
