@@ -182,7 +182,7 @@ pub async fn many(desk: &Desk, actor: &Actor, from: &Path, out: &Output) -> Answ
         .filter(|(_, l)| !l.is_empty() && !l.starts_with('#'))
         .map(|(n, l)| (n, entry(l)))
         .collect();
-    let contradicted = contradicted(&lines);
+    let contradicted = contradicted(lines.iter().filter_map(|(_, line)| line.as_ref().ok()));
     for (number, line) in lines {
         let place = format!("line {}", number + 1);
         match line {
@@ -211,9 +211,9 @@ pub async fn many(desk: &Desk, actor: &Actor, from: &Path, out: &Output) -> Answ
 }
 
 /// Reports that stand in a file with more than one specimen id: none of them is believed.
-fn contradicted(lines: &[(usize, Result<(i64, Twice), String>)]) -> BTreeSet<i64> {
+fn contradicted<'a>(all: impl Iterator<Item = &'a (i64, Twice)>) -> BTreeSet<i64> {
     let mut ids: BTreeMap<i64, BTreeSet<&str>> = BTreeMap::new();
-    for (n, given) in lines.iter().filter_map(|(_, line)| line.as_ref().ok()) {
+    for (n, given) in all {
         ids.entry(*n).or_default().insert(given.text());
     }
     ids.into_iter().filter(|(_, ids)| ids.len() > 1).map(|(n, _)| n).collect()
