@@ -38,11 +38,15 @@ pub enum Sync {
     Unknown,
 }
 
-/// As the kernel was told by whatever program keeps the time: `timedatectl` shows its flag as
-/// `NTPSynchronized` (org.freedesktop.timedate1(5)). Where that does not answer, as systemd-timesyncd leaves
-/// it in its folder (systemd-timesyncd.service(8)).
+/// As systemd-timesyncd leaves it in its folder (systemd-timesyncd.service(8)), for many commands ask this in
+/// passing; else as the kernel was told by whatever program keeps the time: `timedatectl` shows its flag as
+/// `NTPSynchronized` (org.freedesktop.timedate1(5)).
 pub async fn synchronised() -> Sync {
     const PATIENCE: std::time::Duration = std::time::Duration::from_secs(2);
+    let folder = std::path::Path::new("/run/systemd/timesync");
+    if folder.join("synchronized").exists() {
+        return Sync::Yes;
+    }
     let asked = tokio::process::Command::new("timedatectl")
         .args(["show", "--property=NTPSynchronized", "--value"])
         .stdin(std::process::Stdio::null())
@@ -56,12 +60,7 @@ pub async fn synchronised() -> Sync {
             _ => {}
         }
     }
-    let folder = std::path::Path::new("/run/systemd/timesync");
-    match (folder.join("synchronized").exists(), folder.exists()) {
-        (true, _) => Sync::Yes,
-        (false, true) => Sync::No,
-        (false, false) => Sync::Unknown,
-    }
+    if folder.exists() { Sync::No } else { Sync::Unknown }
 }
 
 /// The instant at which [`tick_us`] reads `tick`, for a timer.

@@ -78,7 +78,7 @@ impl Line {
     /// Where it is at each receiver.
     #[must_use]
     pub fn way(&self) -> String {
-        let at = |d: &Delivery| format!("{} {}", d.receiver, d.standing());
+        let at = |d: &Delivery| format!("{} {}", d.receiver, d.state.shown(d.on_hold));
         self.item.deliveries.iter().map(at).collect::<Vec<_>>().join(", ")
     }
 

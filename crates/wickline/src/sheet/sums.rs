@@ -75,7 +75,7 @@ fn state_at(id: &str, target: Option<&Target>, line: &Line) -> Option<State> {
         let of = |state: State| own.iter().find(|d| d.state == state);
         let open = of(State::Refused).or_else(|| of(State::Waiting));
         // A withdrawal that was accepted leaves nothing there.
-        let withdrawn = latest.amends.as_deref() == Some("withdraws");
+        let withdrawn = latest.withdraws();
         let withdrawn = withdrawn && latest.state == State::Accepted;
         return Some(match open {
             Some(open) => open.state,

@@ -92,7 +92,7 @@ pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
     }
     if let Some(refused) = at(State::Refused) {
         let Delivery { message, receiver, .. } = refused;
-        if refused.amends.as_deref() == Some("withdraws") {
+        if refused.withdraws() {
             return Todo::run(
                 format!(
                     "{receiver} still has the wrong result: it did not take the withdrawal. `wickline queue retry \
@@ -115,9 +115,9 @@ pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
         let Delivery { message, receiver, .. } = waiting;
         if waiting.on_hold {
             let why = waiting.detail.as_deref().unwrap_or("kept back by a person");
-            let meanwhile = match waiting.amends.as_deref() {
-                Some("withdraws") => format!(". {receiver} still has the wrong result"),
-                _ => String::new(),
+            let meanwhile = match waiting.withdraws() {
+                true => format!(". {receiver} still has the wrong result"),
+                false => String::new(),
             };
             return Todo::say(format!(
                 "{why}{meanwhile}; `wickline queue retry {message}` lets it go"

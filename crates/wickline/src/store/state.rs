@@ -149,6 +149,12 @@ impl State {
         }
     }
 
+    /// What people read of a message in this state; one that a person keeps back says that.
+    #[must_use]
+    pub fn shown(self, kept_back: bool) -> &'static str {
+        if kept_back { "kept back" } else { self.text() }
+    }
+
     /// The state of this name. None: there is no such state.
     #[must_use]
     pub fn of(text: &str) -> Option<State> {

@@ -15,7 +15,7 @@ use crate::acts::holdings::Holding;
 use crate::settings::bench::Bench;
 use crate::store::lists::find::Before;
 use crate::store::lists::names::{Listed, Typed};
-use crate::store::lists::reports::{Item, KEPT_BACK, Kept};
+use crate::store::lists::reports::{Item, Kept};
 use crate::store::trail::Row;
 
 /// `wickline find KP-20417`, `wickline find --lot S-2207 --csv recalled.csv`
@@ -155,11 +155,7 @@ async fn read(desk: &Desk, n: i64, found_by: Vec<&'static str>) -> Result<Whole,
 
 fn sent(message: Listed) -> Sent {
     let Listed { name, control_id, state, kept_back, .. } = message;
-    Sent {
-        message: name.to_string(),
-        control_id,
-        state: if kept_back { KEPT_BACK } else { state.text() },
-    }
+    Sent { message: name.to_string(), control_id, state: state.shown(kept_back) }
 }
 
 /// The readings of a report in words.

@@ -214,7 +214,7 @@ fn print_items(items: &[QueueItem], all: i64, asked: &Asked, out: &Output) {
                 plain(&i.analyzer),
                 plain(i.number.as_deref().unwrap_or("-")),
                 plain(short_time(i.taken_at.as_deref())),
-                state(i.standing()),
+                state(i.state.shown(i.on_hold)),
                 plain(i.attempts.to_string()),
                 plain(short_time(i.next_attempt_at.as_deref())),
                 plain(i.detail.as_deref().or(i.reason.as_deref()).unwrap_or("")),

@@ -98,7 +98,7 @@ pub async fn print(desk: &Desk, asked: &Asked, html: Option<&Path>, out: &Output
             slip.number(),
             slip.taken(),
             item.receiver,
-            item.standing(),
+            item.state.shown(item.on_hold),
             slip.beside()
         ));
         for reading in &slip.readings {

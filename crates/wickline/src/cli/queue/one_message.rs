@@ -51,7 +51,7 @@ pub async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
     out.line(&format!(
         "{}: {}, {} tries, ready {}, control id {}",
         item.message,
-        item.standing(),
+        item.state.shown(item.on_hold),
         item.attempts,
         item.ready_at,
         item.control_id

@@ -8,7 +8,6 @@ use crate::clock::SiteClock;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Name;
-use crate::store::lists::reports::KEPT_BACK;
 use crate::store::rows::message;
 use crate::store::state::State;
 
@@ -45,12 +44,6 @@ pub struct QueueItem {
 }
 
 impl QueueItem {
-    /// Its state in one word, and whether a person keeps it back.
-    #[must_use]
-    pub fn standing(&self) -> &'static str {
-        if self.on_hold { KEPT_BACK } else { self.state.text() }
-    }
-
     /// True where it says that what was told before is taken back.
     #[must_use]
     pub fn withdraws(&self) -> bool {

@@ -59,15 +59,12 @@ impl Item {
 }
 
 impl Delivery {
-    /// Its state in one word, and whether a person keeps it back.
+    /// True where it says that what was told before is taken back.
     #[must_use]
-    pub fn standing(&self) -> &'static str {
-        if self.on_hold { KEPT_BACK } else { self.state.text() }
+    pub fn withdraws(&self) -> bool {
+        self.amends.as_deref() == Some("withdraws")
     }
 }
-
-/// What people read of a message that one of them keeps back.
-pub const KEPT_BACK: &str = "kept back";
 
 /// One report, or one number that never came, as `held` and `day` show it.
 #[derive(Clone, Debug, Default, Serialize)]
@@ -367,7 +364,7 @@ fn sent(row: &AnyRow, state: State, clock: &SiteClock) -> Result<Delivery, sqlx:
 /// any more only its withdrawal does.
 fn counts(deliveries: &mut Vec<Delivery>, next: Delivery) {
     deliveries.retain(|d| d.receiver != next.receiver || d.retired != next.retired);
-    if next.retired.is_none() || next.amends.as_deref() == Some("withdraws") {
+    if next.retired.is_none() || next.withdraws() {
         deliveries.push(next);
     }
 }

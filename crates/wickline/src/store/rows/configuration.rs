@@ -91,22 +91,25 @@ pub(crate) async fn body(
 impl Ledger {
     /// Fingerprints and when each was first noted, oldest first.
     pub(crate) async fn configurations_first(&self) -> Result<Vec<(String, i64)>, StoreError> {
-        let mut conn = self.db.read().await?;
         let sql = "SELECT fingerprint, first_at FROM configuration ORDER BY first_at, fingerprint";
-        let rows = conn.fetch_all(sql).await.map_err(|e| self.wrong(&e))?;
-        self.db.give_back(conn).await;
-        let read = |row: &AnyRow| Ok((row.try_get(0)?, row.try_get(1)?));
-        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e: sqlx::Error| self.wrong(&e))
+        self.configurations_read(sql, |row| Ok((row.try_get(0)?, row.try_get(1)?))).await
     }
 
     /// Fingerprints and their texts.
     pub(crate) async fn configurations_kept(&self) -> Result<Vec<(String, String)>, StoreError> {
-        let mut conn = self.db.read().await?;
         let sql = "SELECT fingerprint, body FROM configuration ORDER BY fingerprint";
+        self.configurations_read(sql, |row| Ok((row.try_get(0)?, row.try_get(1)?))).await
+    }
+
+    async fn configurations_read<T>(
+        &self,
+        sql: &'static str,
+        read: impl Fn(&AnyRow) -> Result<T, sqlx::Error>,
+    ) -> Result<Vec<T>, StoreError> {
+        let mut conn = self.db.read().await?;
         let rows = conn.fetch_all(sql).await.map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
-        let read = |row: &AnyRow| Ok((row.try_get(0)?, row.try_get(1)?));
-        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e: sqlx::Error| self.wrong(&e))
+        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
     }
 
     /// Every row of the trail that names a configuration, in order.
