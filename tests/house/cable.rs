@@ -11,7 +11,7 @@ use wickline::simulate::script::{Dice, Run, Script};
 use wickline_forward::receive::Receiver;
 
 use crate::kit::{Daemon, Folder, ask, configuration, rounds};
-use crate::way::{analyzer, check, gather, practice, pty, runtime, script, strip};
+use crate::way::{analyzer, check, gather, hang_up, practice, pty, runtime, script, strip};
 
 /// Bytes of a long printout of nothing, in one write.
 const PIECE: usize = 1024;
@@ -60,7 +60,8 @@ fn pulled_in_the_middle_of_a_frame_and_back_under_the_same_name() {
             let one = Script { sender: "SIM".into(), run: vec![run] };
             let mut pulled = port.take().expect("one is plugged in");
             pull(&mut pulled, &transmission(&one), &mut dice).await;
-            drop(pulled);
+            std::fs::remove_file(&socket).expect("its name goes with it");
+            hang_up(pulled);
             daemon.wait_for(|e| e["event"] == "line-down");
             let (now, from) = (daemon.worked_ms(), Instant::now());
             let _ = daemon.tells(Duration::from_millis(500), |_| false);

@@ -153,7 +153,12 @@ fn two_benches_killed_at_random_instants() {
             }
         }
         gather(&mut receiver, &mut got, || {
-            nothing_waits(&configs[0]) && accepted(&configs[0]) == 240
+            let settled = nothing_waits(&configs[0]) && accepted(&configs[0]) == 240;
+            if !settled {
+                let of = |words: &[&str]| ask(&configs[0], words)["totals"].clone();
+                eprintln!("queue {}, day {}", of(&["queue"]), of(&["day"]));
+            }
+            settled
         })
         .await;
         check(&of(&got, "KPA"), &specimens(&script_a));

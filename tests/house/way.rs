@@ -1,7 +1,9 @@
 //! From an analyzer's line to an accepted message: nothing lost, nothing doubled, in order.
 
 use std::collections::BTreeMap;
+use std::os::fd::OwnedFd;
 use std::path::PathBuf;
+use std::sync::Mutex;
 use std::time::Duration;
 
 use wickline::clock::SiteClock;
@@ -36,13 +38,23 @@ pub fn analyzer(port: SimPort, style: Style) -> SimulatedAnalyzer {
     SimulatedAnalyzer::new(port, style, strip("ten-pad"), clock)
 }
 
-/// The port is to be kept until the daemon has ended: its number is given out again, and a daemon that
-/// waits for its line to come back would hear, and answer, what is another test's.
+/// Each keeps its number until these tests end: given out again, a daemon that still waits for its line
+/// would hear, and answer, what is another test's.
 pub fn pty() -> (SimPort, String) {
     let port = SimPort::pty().expect("a pseudo-terminal");
-    let SimPort::Pty { path, .. } = &port else { unreachable!("it is one") };
+    let SimPort::Pty { path, master } = &port else { unreachable!("it is one") };
+    let kept = master.get_ref().try_clone().expect("a second descriptor");
+    PLUGGED.lock().expect("no test holds it").insert(path.clone(), kept);
     let line = format!("serial:{path}");
     (port, line)
+}
+
+static PLUGGED: Mutex<BTreeMap<String, OwnedFd>> = Mutex::new(BTreeMap::new());
+
+/// Hangs up. Its number is free: no daemon may know the line by it.
+pub fn hang_up(port: SimPort) {
+    let SimPort::Pty { path, .. } = &port else { unreachable!("a test's line is one") };
+    PLUGGED.lock().expect("no test holds it").remove(path);
 }
 
 /// A practice receiver with these answers, an analyzer's end of a line, and the configuration of a
@@ -100,6 +112,11 @@ pub fn check(got: &[Received], wanted: &[String]) {
     assert_eq!(order.len(), wanted.len(), "nothing else may arrive");
 }
 
+/// How many of the messages are not a repeat of another.
+fn distinct(got: &[Received]) -> usize {
+    got.iter().map(|m| &m.control_id).collect::<std::collections::BTreeSet<_>>().len()
+}
+
 /// Takes what arrives until `done` says that all is settled, and then what is still on its way.
 pub async fn gather(
     receiver: &mut Receiver,
@@ -114,11 +131,10 @@ pub async fn gather(
             _ if settled => return,
             _ => settled = done(),
         }
-        assert!(
-            std::time::Instant::now() < end,
-            "not settled in time; {} messages came",
-            got.len()
-        );
+        if std::time::Instant::now() >= end {
+            let repeats = got.len() - distinct(got);
+            panic!("not settled in time; {} messages came, {repeats} of them again", got.len());
+        }
     }
 }
 
