@@ -58,7 +58,7 @@ fn grade_flag(pad: &Pad, reading: &Reading, highest: &str) -> Option<Flag> {
     Some(if normal { Flag::N } else { Flag::A })
 }
 
-/// By the interval. An end rung such as `>=1.030` may be in or out: then there is no flag.
+/// By the interval. An end rung such as `>=1.028` may be in or out: then there is no flag.
 fn number_flag(pad: &Pad, reading: &Reading, reference: &Reference) -> Option<Flag> {
     let Reference::Between(low, high) = reference else { return None };
     let rung = reading.rung.and_then(|r| pad.rungs.get(r));
