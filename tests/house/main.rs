@@ -23,6 +23,7 @@ mod hole;
 mod identify;
 mod kit;
 mod laboratory;
+mod ladders;
 mod network;
 mod outage;
 mod peer;

@@ -151,7 +151,7 @@ impl Told {
         [name(), name()]
     }
 
-    /// A number with or without a comparator, whatever its type: `6.0`, `>=^1000`, `>1000`; not `2+`.
+    /// A number with or without a comparator, whatever its type: `6.0`, `>=^2400`, `>2400`; not `2+`.
     fn is_number(&self) -> bool {
         let bare = self.cell(5).trim_start_matches(['<', '>', '=', '^', '+', '-']);
         !bare.is_empty() && bare.bytes().all(|b| b.is_ascii_digit() || b == b'.')

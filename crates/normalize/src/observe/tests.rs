@@ -97,6 +97,8 @@ fn agrees(pad: &Pad, rung: Option<&Rung>, choice: &Choice, observation: &Observa
                 Some("mmol/L" | "umol/L") => &["SCnc"],
                 Some("{Ery}/uL" | "{Leu}/uL" | "10*6/L") => &["NCnc"],
                 Some("[pH]") => &["LsCnc"],
+                Some("mg/g") => &["MRto"],
+                Some("mg/mmol") => &["Ratio"],
                 None => &["RDen"],
                 Some(other) => panic!("{other}: {told}"),
             };
@@ -143,8 +145,8 @@ fn code_unit_and_value_agree_for_every_strip_rung_and_choice() {
 }
 
 #[test]
-fn the_table_of_published_values_goes_out_as_it_stands() {
-    let strip = strip("twelve-pad");
+fn the_table_of_the_invented_ladders_goes_out_as_it_stands() {
+    let strip = strip("fourteen-pad");
     for row in table(include_str!("../../../../fixtures/normalize/ladder.csv")) {
         let [id, rung, _, cc, cv, cu, sc, sv, su, _, _, ord, conv, si] = row[..] else {
             panic!("{row:?}")
@@ -196,12 +198,12 @@ fn a_number_goes_out_only_if_one_was_printed() {
 fn what_goes_out_is_the_ladders_label_in_the_chosen_units() {
     let si = Choice { units: Units::Si, ..Choice::default() };
     let of = |parts: &[&str], choice: &Choice| short(&sent(reading("GLU", parts, "mg/dL"), choice));
-    assert_eq!(of(&["4+", "2000"], &si), ["50555-2 4+", "59156-0 >=111 mmol/L"]);
-    assert_eq!(of(&["300.0"], &Choice::default()), ["50555-2 2+", "53328-1 300 mg/dL"]);
+    assert_eq!(of(&["4+", "2400"], &si), ["50555-2 4+", "59156-0 >=133 mmol/L"]);
+    assert_eq!(of(&["400.0"], &Choice::default()), ["50555-2 2+", "53328-1 400 mg/dL"]);
     let only = Choice { grades: Grades::Only, ..si };
-    assert_eq!(of(&["300"], &only), ["50555-2 2+"], "the grade that the ladder has for the number");
+    assert_eq!(of(&["400"], &only), ["50555-2 2+"], "the grade that the ladder has for the number");
     let steps = |label, part| short(&sent(reading(label, &[part], ""), &si));
-    assert_eq!(steps("SG", "1.030"), ["53326-5 >=1.030 -"]);
+    assert_eq!(steps("SG", "1.028"), ["53326-5 >=1.028 -"]);
     assert_eq!(steps("PH", "6"), ["50560-2 6.0 [pH]"]);
 }
 
@@ -218,7 +220,7 @@ fn an_unread_pad_says_so_under_the_code_that_would_have_carried_it() {
 #[test]
 fn observations_stand_in_strip_order_with_grades_first() {
     let strip = strip("ten-pad");
-    let mut print = with(ten(), reading("GLU", &["2+", "300"], "mg/dL"));
+    let mut print = with(ten(), reading("GLU", &["2+", "400"], "mg/dL"));
     print.readings.reverse();
     print.readings.push(reading("COL", &["dark yellow"], ""));
     let found = judged(&print, &Rules::default(), &[]);
@@ -267,7 +269,7 @@ fn grade_codes_have_the_texts_of_our_table() {
 #[test]
 fn a_strip_that_changed_since_holds_what_it_no_longer_says() {
     let found =
-        judged(&with(ten(), reading("GLU", &["2+", "300"], "mg/dL")), &Rules::default(), &[]);
+        judged(&with(ten(), reading("GLU", &["2+", "400"], "mg/dL")), &Rules::default(), &[]);
     let own = r#"
         id = "own"
         name = "Own"
@@ -282,7 +284,7 @@ fn a_strip_that_changed_since_holds_what_it_no_longer_says() {
             { grade = "NEG", flag = "N" },
             { grade = "1+", conventional = "100", si = "5.6", flag = "A" },
             { grade = "2+", conventional = "250", si = "14", flag = "A" },
-            { grade = "3+", conventional = "300", si = "17", flag = "A" },
+            { grade = "3+", conventional = "400", si = "22", flag = "A" },
         ]
     "#;
     let changed = Strip::parse(own, "own.toml").expect("whole");
@@ -343,7 +345,7 @@ fn references_stand_beside_what_they_speak_of() {
     let mut rules = Rules::default();
     rules.add_reference("GLU", "NEG").expect("a grade");
     rules.add_reference("PH", "5.0-8.0").expect("an interval");
-    let found = judged(&with(ten(), reading("GLU", &["2+", "300"], "mg/dL")), &rules, &[]);
+    let found = judged(&with(ten(), reading("GLU", &["2+", "400"], "mg/dL")), &rules, &[]);
     let all = observe(&found.readings, &strip("ten-pad"), &Choice::default()).expect("sent");
     let of = |local: &str| {
         let own = all.iter().find(|o| o.local.code == local).expect(local);
@@ -359,7 +361,7 @@ fn references_stand_beside_what_they_speak_of() {
 fn readings_survive_being_stored() {
     let mut rules = Rules::default();
     rules.add_reference("GLU", "NEG").expect("a grade");
-    let found = judged(&with(ten(), reading("GLU", &["4+", ">=2000"], "mg/dL")), &rules, &[]);
+    let found = judged(&with(ten(), reading("GLU", &["4+", ">=2400"], "mg/dL")), &rules, &[]);
     for reading in &found.readings {
         let text = toml::to_string(reading).expect("a reading is text");
         assert_eq!(&toml::from_str::<crate::Reading>(&text).expect("as written"), reading);

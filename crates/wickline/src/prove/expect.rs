@@ -50,7 +50,7 @@ const RANKS: &[(&str, u8)] =
 pub struct Obx {
     pub code: String,
     pub grade: String,
-    /// With its comparator: `>=2000`.
+    /// With its comparator: `>=2400`.
     pub value: String,
     pub unit: String,
     pub flag: String,

@@ -219,7 +219,7 @@ const KEYS: &[Key] = &[
         Text(400),
         Some("\"ten-pad\""),
         "",
-        "Which strip it reads: a built-in (ten-pad, eleven-pad, twelve-pad) or the path of a strip file.",
+        "Which strip it reads: a built-in (ten-pad, eleven-pad, twelve-pad, fourteen-pad) or the path of a strip file.",
     ),
     key(
         "analyzer",
@@ -331,7 +331,7 @@ pub fn commented_file() -> String {
             }
         }
         if *table == "reference" {
-            text.push_str("# PH = \"5.0-8.0\"\n# SG = \"1.005-1.030\"\n# GLU = \"NEG\"\n# ALB = \"0-2.5 mg/dL, 0-25 mg/L\"\n");
+            text.push_str("# PH = \"5.0-8.0\"\n# SG = \"1.003-1.030\"\n# GLU = \"NEG\"\n# ALB = \"0-2.5 mg/dL, 0-25 mg/L\"\n");
         }
     }
     text
