@@ -331,13 +331,9 @@ fn flags_come_from_the_sites_references_alone() {
         (read.flag, shown)
     };
     assert_eq!(of(&rules, "GLU", "3+"), (None, None), "no reference, no flag");
-    for (id, text) in [
-        ("GLU", "NEG"),
-        ("PRO", "TR"),
-        ("PH", "5.0-8.0"),
-        ("SG", "1.003-1.030"),
-        ("COL", "YELLOW"),
-    ] {
+    for (id, text) in
+        [("GLU", "NEG"), ("PRO", "TR"), ("PH", "5.0-8.0"), ("SG", "1.003-1.030"), ("COL", "YELLOW")]
+    {
         rules.add_reference(id, text).expect(text);
     }
     for (label, part, flag, reference) in [
