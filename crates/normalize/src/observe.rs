@@ -9,7 +9,7 @@ use rust_decimal::{Decimal, RoundingStrategy};
 use crate::figure::Figure;
 use crate::grades::snomed;
 use crate::hold::{Hold, Reason};
-use crate::observation::{Code, CodeSystem, Content, Observation};
+use crate::observation::{Code, CodeSystem, Content, Flag, Observation};
 use crate::readings::Reading;
 use crate::strip::{Kind, Pad, Strip};
 use crate::units::{Property, Units};
@@ -26,6 +26,8 @@ pub struct Choice {
     pub codes: Codes,
     /// SNOMED CT beside our own grade codes: needs a national licence.
     pub snomed: bool,
+    /// Where the flag of a graded pad stands.
+    pub flags: Flags,
 }
 
 impl Choice {
@@ -33,7 +35,8 @@ impl Choice {
     ///
     /// The words are those of the configuration; the error names what is allowed.
     pub fn of(units: &str, grades: &str, codes: &str, snomed: bool) -> Result<Choice, String> {
-        Ok(Choice { units: units.parse()?, grades: grades.parse()?, codes: codes.parse()?, snomed })
+        let (units, grades, codes) = (units.parse()?, grades.parse()?, codes.parse()?);
+        Ok(Choice { units, grades, codes, snomed, flags: Flags::default() })
     }
 }
 
@@ -59,6 +62,19 @@ pub enum Codes {
     Manual,
 }
 
+/// Where the flag of a pad stands that says a grade and a number.
+///
+/// A flag of table 0078 has its letter by what it stands on: `N` or `A` on a grade, `N`, `L` or `H` on a number.
+/// A number that goes without its grade has the flag in either case, for it would be lost.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Flags {
+    /// On what the reference is of: its grade. The number beside it has none.
+    #[default]
+    Judged,
+    /// On the number as well.
+    Both,
+}
+
 macro_rules! named {
     ($name:ident: $($variant:ident $text:literal),+) => {
         impl std::str::FromStr for $name {
@@ -79,6 +95,7 @@ macro_rules! named {
 
 named!(Grades: Beside "beside", Only "only", Never "never");
 named!(Codes: Automated "automated", Manual "manual");
+named!(Flags: Judged "judged", Both "both");
 
 /// Builds the observations of a judged report: in the strip's order, a grade before its number, at
 /// least one for every reading. The hold says why a reading cannot be sent after all.
@@ -135,7 +152,8 @@ impl Teller<'_> {
             let property = if graded { Some(pad.grade_property()) } else { number_property };
             let property =
                 property.ok_or("neither grade nor number can say that it was not read")?;
-            into.push(self.observation(property, Content::Unread { reason: reason.clone() }, None));
+            let content = Content::Unread { reason: reason.clone(), number: !graded };
+            into.push(self.observation(property, content, None, None));
             return Ok(());
         }
         let grade = self.grade()?;
@@ -145,33 +163,49 @@ impl Teller<'_> {
         if grade.is_none() && number.is_none() {
             return Err("it has neither a grade nor a number".into());
         }
-        if let Some(content) = grade.filter(|_| keep_grade) {
-            into.push(self.observation(pad.grade_property(), content, reading.reference.clone()));
+        let grade = grade.filter(|_| keep_grade);
+        let beside = grade.is_some();
+        if let Some(content) = grade {
+            let (property, reference) = (pad.grade_property(), reading.reference.clone());
+            into.push(self.observation(property, content, reading.flag, reference));
         }
         if let (Some(content), Some(property), true) = (number, number_property, keep_number) {
             // On a graded pad the reference is a grade: no interval for its number.
             let reference = reading.reference.clone().filter(|_| !pad.has_grades());
-            into.push(self.observation(property, content, reference));
+            into.push(self.observation(property, content, self.number_flag(beside), reference));
         }
         Ok(())
+    }
+
+    /// The flag of a number. What a grade calls abnormal lies above the highest normal rung: on a number
+    /// that is `H`, since `A` is for what is not numeric (table 0078).
+    fn number_flag(&self, beside: bool) -> Option<Flag> {
+        let Teller { pad, reading, choice, .. } = self;
+        if beside && pad.has_grades() && choice.flags == Flags::Judged {
+            return None;
+        }
+        match reading.flag {
+            Some(Flag::A) if pad.has_grades() => Some(Flag::H),
+            flag => flag,
+        }
     }
 
     fn observation(
         &self,
         property: Property,
         content: Content,
+        flag: Option<Flag>,
         reference: Option<String>,
     ) -> Observation {
-        let Teller { pad, reading, index, choice } = self;
+        let Teller { pad, index, choice, .. } = self;
         let local = pad.local(property);
         let published = pad.code(property, choice.codes == Codes::Automated).cloned();
-        let unread = matches!(content, Content::Unread { .. });
         Observation {
             reading: *index,
             code: published.unwrap_or_else(|| local.clone()),
             local,
             content,
-            flag: if unread { None } else { reading.flag },
+            flag,
             reference,
         }
     }

@@ -286,7 +286,7 @@ fn control_material_is_marked_with_and_without_spm() {
         });
         let message = read_with(&layout, &out);
         assert_eq!(field(&message, "OBR", 1, 15), "^^^^^^Q&Control specimen&HL70369");
-        assert_eq!(field(&message, "NTE", 1, 3), "Control level 1, lot KELP0226");
+        assert_eq!(field(&message, "NTE", 1, 3), "Control level 1, lot KELP0226, expires 20261231");
     }
 }
 

@@ -5,7 +5,7 @@ use crate::grades::Grade;
 use crate::hold::Reason;
 use crate::judge::{Facts, Judged, judge};
 use crate::observation::{CodeSystem, Comparator, Content, Flag, Observation};
-use crate::observe::{Choice, Codes, Grades, observe};
+use crate::observe::{Choice, Codes, Flags, Grades, observe};
 use crate::prints::{DAY, judged, printed, reading, report, strip, table, ten, with};
 use crate::report::PrintedReading;
 use crate::rules::Rules;
@@ -20,7 +20,13 @@ fn choices() -> impl Iterator<Item = Choice> {
     BOTH.into_iter().flat_map(move |units| {
         grades.into_iter().flat_map(move |grades| {
             codes.into_iter().flat_map(move |codes| {
-                [false, true].map(|snomed| Choice { units, grades, codes, snomed })
+                [false, true].map(|snomed| Choice {
+                    units,
+                    grades,
+                    codes,
+                    snomed,
+                    ..Choice::default()
+                })
             })
         })
     })
@@ -369,8 +375,13 @@ fn readings_survive_being_stored() {
 #[test]
 fn choices_are_the_words_of_the_configuration() {
     let choice = Choice::of("si", "never", "manual", true).expect("known words");
-    let expected =
-        Choice { units: Units::Si, grades: Grades::Never, codes: Codes::Manual, snomed: true };
+    let expected = Choice {
+        units: Units::Si,
+        grades: Grades::Never,
+        codes: Codes::Manual,
+        snomed: true,
+        flags: Flags::Judged,
+    };
     assert_eq!(choice, expected);
     for (units, grades, codes) in
         [("SI", "only", "manual"), ("si", "none", "manual"), ("si", "only", "auto")]
@@ -378,4 +389,43 @@ fn choices_are_the_words_of_the_configuration() {
         let error = Choice::of(units, grades, codes, false).expect_err("unknown");
         assert!(error.contains("allowed:"), "{error}");
     }
+}
+
+/// Table 0078: `A` is for what is not numeric, `L` and `H` are for numbers.
+#[test]
+fn a_flag_stands_on_what_its_reference_is_of() {
+    let flags = |print: PrintedReading, grades, flags| -> Vec<&'static str> {
+        let reference = |text: &str| text.parse().expect("a reference");
+        let references = [("GLU", "NEG"), ("PH", "5.0-8.0")];
+        let references = references.map(|(id, text)| (id.to_owned(), reference(text)));
+        let rules = Rules { references: references.into(), ..Rules::default() };
+        let found = judged(&with(ten(), print), &rules, &[]);
+        let choice = Choice { grades, flags, ..Choice::default() };
+        let sent = observe(&found.readings, &strip("ten-pad"), &choice).expect("it can be sent");
+        let flag = |o: &Observation| o.flag.map_or("", Flag::text);
+        let own = |o: &&Observation| ["GLU", "PH"].contains(&o.pad()) && !flag(o).is_empty();
+        let number = |o: &Observation| matches!(o.content, Content::Number { .. });
+        for o in &sent {
+            let fits = if number(o) { ["", "N", "L", "H"] } else { ["", "N", "A", "A"] };
+            assert!(fits.contains(&flag(o)), "{o:?}");
+        }
+        let told = |o: &Observation| match (o.pad(), number(o), flag(o)) {
+            ("PH", true, flag) => flag,
+            ("GLU", true, "H") => "GLU number H",
+            ("GLU", true, "N") => "GLU number N",
+            ("GLU", false, "A") => "GLU grade A",
+            ("GLU", false, "N") => "GLU grade N",
+            other => panic!("{other:?}"),
+        };
+        sent.iter().filter(own).map(told).collect()
+    };
+    let high = || reading("GLU", &["2+", "300"], "mg/dL");
+    let of = |grades, both| flags(high(), grades, both);
+    assert_eq!(of(Grades::Beside, Flags::Judged), ["GLU grade A", "N"]);
+    assert_eq!(of(Grades::Beside, Flags::Both), ["GLU grade A", "GLU number H", "N"]);
+    assert_eq!(of(Grades::Only, Flags::Judged), ["GLU grade A", "N"]);
+    assert_eq!(of(Grades::Never, Flags::Judged), ["GLU number H", "N"], "it is not lost");
+    let acid = || reading("PH", &["8.5"], "");
+    assert_eq!(flags(acid(), Grades::Beside, Flags::Judged), ["GLU grade N", "H"]);
+    assert_eq!(flags(acid(), Grades::Never, Flags::Both), ["GLU grade N", "H"]);
 }

@@ -99,6 +99,8 @@ pub struct Wishes {
     /// beside, only or never.
     pub grades: String,
     pub automated: bool,
+    /// The flag of a grade stands on the number beside it as well.
+    pub flags_both: bool,
     pub references: BTreeMap<String, String>,
     pub compare_marks: bool,
 }
@@ -113,6 +115,13 @@ impl Wishes {
     ) -> Result<Vec<Obx>, String> {
         let system = usize::from(self.si);
         let flag = self.flag(pad, rung, usize::from(self.si)).unwrap_or("").to_owned();
+        // On a number, what a grade calls abnormal is above; beside its grade it has no flag of its own.
+        let number_flag = match (&rung.grade, flag.as_str()) {
+            (Some(_), _) if self.grades == "beside" && !self.flags_both => "",
+            (Some(_), "A") => "H",
+            (_, flag) => flag,
+        };
+        let number_flag = number_flag.to_owned();
         let number = rung.labels[system].as_ref().filter(|_| printed_number);
         let mut list = Vec::new();
         if let Some(grade) = &rung.grade
@@ -121,7 +130,7 @@ impl Wishes {
             let key = if pad.kind == "nominal" { "nominal" } else { "presence" };
             let code = self.code(pad, key, if key == "nominal" { "Type" } else { "PrThr" })?;
             let (value, unit) = (String::new(), String::new());
-            list.push(Obx { code, grade: grade.clone(), value, unit, flag: flag.clone() });
+            list.push(Obx { code, grade: grade.clone(), value, unit, flag });
         }
         if let (Some(number), Some(scale)) = (number, &pad.scales[system])
             && (self.grades != "only" || rung.grade.is_none())
@@ -133,7 +142,7 @@ impl Wishes {
                 grade: String::new(),
                 value: number.clone(),
                 unit: unit.to_owned(),
-                flag,
+                flag: number_flag,
             });
         }
         Ok(list)

@@ -54,6 +54,7 @@ mod random_histories;
 mod several_daemons;
 mod sheet_as_read;
 mod ten_years;
+mod told_as_configured;
 mod trail_altered;
 
 /// A ledger and the bench around it.
