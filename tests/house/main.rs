@@ -22,6 +22,7 @@ mod hole;
 mod identify;
 mod kit;
 mod laboratory;
+mod material;
 mod network;
 mod outage;
 mod peer;

@@ -1,5 +1,7 @@
 //! From a judged report to one receiver's message, and from a kept print to a report again.
 
+use std::sync::Arc;
+
 use wickline_forward::EncodeFault;
 use wickline_forward::hl7::{
     ControlRole, Correction, Equipment, Outgoing, correction_message, result_message,
@@ -120,10 +122,10 @@ fn put<T>(
     observations: &[Observation],
     build: impl FnOnce(&Outgoing<'_>) -> Result<T, EncodeFault>,
 ) -> Result<T, Hold> {
-    let specimen = Private::new(subject.specimen);
     let site = &bench.clock;
     let print = subject.print;
     let analyzer = bench.analyzer(subject.analyzer);
+    let specimen = Private::new(material_id(analyzer, subject).unwrap_or(subject.specimen));
     let equipment = analyzer.and_then(|a| a.equipment.as_ref());
     let day = subject.taken.unwrap_or_else(|| site.moment(subject.heard_at)).day_text();
     let known =
@@ -155,6 +157,14 @@ fn put<T>(
         let reason = if specimen { Reason::SpecimenMalformed } else { Reason::Unreadable };
         Hold::new(reason, format!("receiver {}: {fault}", target.id))
     })
+}
+
+/// The id of control material, where the configuration knows it as such: another id that a print of control
+/// material bears may be a patient's, and is not told.
+fn material_id<'a>(analyzer: Option<&Arc<Analyzer>>, subject: &Subject<'a>) -> Option<&'a str> {
+    subject.control?;
+    let id = subject.print.specimen.as_ref()?.expose();
+    analyzer?.rules.control_specimen(id).map(|_| id)
 }
 
 /// The last look before anything is put into words: control material goes to those alone who ask for

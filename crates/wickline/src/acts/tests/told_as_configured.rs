@@ -132,6 +132,7 @@ async fn control_material_is_named_in_coded_fields(mut lab: Lab) {
         if by_specimen {
             assert_eq!((told.len(), inv.as_str()), (0, inventory), "{receiver}");
             assert_eq!(message.field("SAC", 1, 3), Some("QC-L1"));
+            assert_eq!(message.field("SPM", 1, 2), Some("QC-L1"));
         } else {
             assert_eq!(
                 (told, message.count("INV")),
@@ -211,7 +212,8 @@ async fn ids_have_their_namespaces_and_urine_its_kind(mut lab: Lab) {
 fn told_of(words: &str) -> crate::settings::bench::Urines {
     let text = format!(
         "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\n{words}\n\
-         [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n"
+         [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n[[analyzer]]\nid = \"a\"\nline = \"tcp:127.0.0.1:1\"\n\
+         dialect = \"lis02\"\ncontrols = \"none\"\n[[receiver]]\nid = \"l\"\naddress = \"dir:out\"\n"
     );
     let loaded = from_text(std::path::Path::new("./w.toml"), text).expect("a good configuration");
     Bench::build(&loaded).expect("a good configuration").urines
