@@ -27,8 +27,10 @@ type Ready = (Option<String>, Vec<(String, String)>);
 /// What would go out of these bytes to a patient's record.
 fn ready(dialect: &str, bytes: &[u8], flaws: &[usize]) -> Vec<Ready> {
     let dialect = dialect::builtin(dialect).expect("built in");
-    let strips: Vec<Strip> =
-        ["ten-pad", "eleven-pad", "twelve-pad"].iter().filter_map(|s| Strip::builtin(s)).collect();
+    let strips: Vec<Strip> = ["ten-pad", "eleven-pad", "twelve-pad", "fourteen-pad"]
+        .iter()
+        .filter_map(|s| Strip::builtin(s))
+        .collect();
     let mut rules = Rules::default();
     rules.add_control_specimen("QC-L*=1").expect("a rule");
     let mut ear = Ear::new(dialect.as_ref());

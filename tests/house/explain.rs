@@ -105,7 +105,7 @@ fn the_flag_names_what_decided_it() {
         configuration("listen:127.0.0.1:0", "ticket", "ten-pad", "dir:out", "units = \"si\"");
     let text = text.replace(
         "[[analyzer]]",
-        "[reference]\nGLU = \"NEG\"\nPH = \"5.0-8.0\"\nSG = \"1.005-1.030\"\n[[analyzer]]",
+        "[reference]\nGLU = \"NEG\"\nPH = \"5.0-8.0\"\nSG = \"1.003-1.030\"\n[[analyzer]]",
     );
     let text = text.replace("control_marks", "controls = \"none\"\ncontrol_marks");
     let config = folder.write("wickline.toml", &text);
@@ -120,16 +120,16 @@ fn the_flag_names_what_decided_it() {
     assert_eq!(of("PH", "flag_why"), "N: 6.0 lies in reference PH = 5.0-8.0");
     assert_eq!(
         of("SG", "flag_why"),
-        "none: >=1.030 has no end and may lie in or out of reference SG = 1.005-1.030"
+        "none: >=1.028 has no end and may lie in or out of reference SG = 1.003-1.030"
     );
     assert_eq!(of("NIT", "flag_why"), "none: no reference is configured for NIT");
     let glucose = of("GLU", "conversion");
     assert_eq!(glucose["how"], "by the ladder");
-    assert_eq!(glucose["from"], "300 mg/dL");
-    assert_eq!(glucose["to"], "17 mmol/L");
+    assert_eq!(glucose["from"], "400 mg/dL");
+    assert_eq!(glucose["to"], "22 mmol/L");
     // 10 / 180.156 g/mol, in five digits.
     assert_eq!(glucose["factor"], "0.055507");
-    assert_eq!(of("GLU", "obx")[1]["value"], "17");
+    assert_eq!(of("GLU", "obx")[1]["value"], "22");
 }
 
 /// Markup, escape sequences and marks that reorder text.
@@ -144,7 +144,7 @@ fn hostile(dialect: &str) -> Vec<u8> {
          R|1|{h}|{h}|{h}|{h}|{h}||F||{h}\rR|2|^^^GLU|2+^{h}|mg/dL\rC|1|I|{h}\r{h}|{h}\rL|1|N\r"
     );
     let print = format!(
-        "{h}\r\nNo. {h}\r\nID {h}\r\nGLU {h}\r\n{h} 2+ 300 mg/dL\r\nPRO TR 15 {h}\r\n{h}: {h}\r\n\r\n\r\n\u{c}"
+        "{h}\r\nNo. {h}\r\nID {h}\r\nGLU {h}\r\n{h} 2+ 400 mg/dL\r\nPRO TR 12 {h}\r\n{h}: {h}\r\n\r\n\r\n\u{c}"
     );
     if dialect == "lis02" { lis02.into_bytes() } else { print.into_bytes() }
 }
@@ -200,7 +200,7 @@ fn the_page_stands_alone() {
         "@page { size: A4",
         "<rt>grade</rt>",
         "4 of 6",
-        "17 mmol/L",
+        "22 mmol/L",
         "OBX|5|NM|59156-0",
         "&#60;CR&#62;",
     ] {

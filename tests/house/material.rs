@@ -58,14 +58,14 @@ fn control_material_that_was_run_is_named_in_what_goes_out() {
     });
 }
 
-fn only(folder: &Path) -> Option<PathBuf> {
+pub fn only(folder: &Path) -> Option<PathBuf> {
     let files = std::fs::read_dir(folder).ok()?.flatten().map(|f| f.path());
     let mut done = files.filter(|p| p.extension().is_some_and(|e| e == "hl7"));
     done.next().filter(|_| done.next().is_none())
 }
 
 /// One segment a line, with the times and the drawn ids of one day that never changes.
-fn always_the_same(message: &str) -> String {
+pub fn always_the_same(message: &str) -> String {
     let id = message.split('|').nth(9).expect("a control id").to_owned();
     let obr = message.split('\r').find(|s| s.starts_with("OBR")).expect("an OBR");
     let filler = obr.split('|').nth(3).expect("an OBR-3").to_owned();

@@ -20,7 +20,7 @@ from conftest import ROOT, WICKLINE, ask, configuration
 
 VERSIONS = ["2.3.1", "2.4", "2.5", "2.5.1"]
 BASE = {"BIL": "NEG", "BLD": "NEG", "GLU": "NEG", "KET": "NEG", "LEU": "NEG", "NIT": "NEG", "PH": "6.0^",
-        "PRO": "NEG", "SG": "1.015^", "URO": "NORM^0.2^mg/dL"}
+        "PRO": "NEG", "SG": "1.012^", "URO": "NORM^0.3^mg/dL"}
 
 
 def explained(folder, records, strip="ten-pad", **more):
@@ -47,8 +47,8 @@ def lis02(specimen, number, values, priority="R", patient="P|1", operator="op7")
 
 def variants():
     """One of each thing that a message can carry."""
-    high = {**BASE, "GLU": "4+^>=2000^mg/dL", "PRO": "2+^100^mg/dL", "BLD": "3+^200^/uL", "NIT": "POS",
-            "SG": "^>=1.030", "PH": "8.5^", "KET": "1+"}
+    high = {**BASE, "GLU": "4+^>=2400^mg/dL", "PRO": "2+^120^mg/dL", "BLD": "3+^180^/uL", "NIT": "POS",
+            "SG": "^>=1.028", "PH": "8.5^", "KET": "1+"}
     looks = {**BASE, "COL": "dark yellow", "CLA": "clear"}
     person = "P|1|H00&S&4417|||Lan&F&tern^Marnie||19710206|F"
     return (lis02("KP-00001", 1, BASE) + lis02("KP-00002", 2, high) + lis02("KP-00003", 3, BASE, "S")
@@ -169,7 +169,7 @@ def ladder():
 
 @pytest.mark.parametrize("system,column", [("conventional", "conv"), ("si", "si")])
 def test_each_rung_arrives_as_the_ladder_says(tmp_path, system, column):
-    """Every graded rung of the published ladder, read from our message by python-hl7."""
+    """Every graded rung of the invented ladder, read from our message by python-hl7."""
     rows = [r for r in ladder() if r["analyte_id"] in
             ("GLU", "BIL", "KET", "BLD", "PRO", "LEU", "SG", "PH", "URO") and r["conv_value"]]
     assert len(rows) > 35
@@ -241,7 +241,7 @@ def test_an_independent_lis02_client_delivers_its_sessions(daemon):
     """The client of the `astm` library sends sessions to a line that listens."""
     one, config = daemon(configuration())
     host, port = one.ready["lines"][0]["address"].rsplit(":", 1)
-    values = {**BASE, "GLU": "2+^300^mg/dL"}
+    values = {**BASE, "GLU": "2+^400^mg/dL"}
     now = datetime.datetime.now(zoneinfo.ZoneInfo("Europe/Lisbon")).strftime("%Y%m%d%H%M%S")
 
     def emitter():
@@ -261,7 +261,7 @@ def test_an_independent_lis02_client_delivers_its_sessions(daemon):
     assert len(texts) == 5
     for text in texts:
         glucose = [s for s in hl7.parse(text).segments("OBX") if str(s[3]).startswith("53328-1")]
-        assert [str(s[5]) for s in glucose] == ["300"]
+        assert [str(s[5]) for s in glucose] == ["400"]
 
 
 class Name(bytes):
@@ -323,7 +323,7 @@ def told(message):
 def test_each_proved_case_is_what_python_hl7_reads(tmp_path, dialect, system):
     """Every message that `prove` lists, read by python-hl7, against what the strip file is said to want;
     and for every row of the invented ladder, against the ladder itself."""
-    strip = (ROOT / "fixtures" / "prove" / "fourteen-pad.toml").read_text()
+    strip = (ROOT / "config" / "strips" / "fourteen-pad.toml").read_text()
     (tmp_path / "strip.toml").write_text(strip)
     config = tmp_path / "wickline.toml"
     text = configuration(dialect=dialect, strip="strip.toml", more=f'units = "{system}"\ncodes = "manual"\n')

@@ -65,7 +65,7 @@ fn observation(n: usize) -> Observation {
         Content::Grade { code: code("GLU-2P", "2+", CodeSystem::Local), alternate: None }
     } else {
         let unit = Some(Unit { ucum: "mg/dL".into(), text: "mg/dL".into() });
-        Content::Number { comparator: None, digits: "250".into(), unit }
+        Content::Number { comparator: None, digits: "400".into(), unit }
     };
     let text = "Glucose [Presence] in Urine by Automated test strip";
     Observation {

@@ -179,7 +179,8 @@ impl Analyte {
     ///
     /// Refused are a wrong check digit, a code that is not in the table, one that LOINC has deprecated,
     /// one of another component, property or scale, and one by eye where a device read it (or the other
-    /// way round). The error says what is allowed, in words that go on from "allowed:".
+    /// way round); a code without a method is true of both. The error says what is allowed, in words
+    /// that go on from "allowed:".
     pub fn term(
         &self,
         code: &str,
@@ -216,7 +217,8 @@ impl Analyte {
                 term.name
             ));
         }
-        if automated != term.is_automated() {
+        let without_method = term.method.is_empty();
+        if automated != term.is_automated() && !(automated && without_method) {
             let method = if automated { "an automated method" } else { "a method by eye" };
             return Err(format!("a code with {method}; this one is \"{}\"", term.name));
         }

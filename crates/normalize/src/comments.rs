@@ -180,7 +180,7 @@ impl Test {
     fn is_met(&self, reading: &Reading) -> bool {
         let rank = || reading.grade.as_deref().and_then(Grade::find).map(|g| g.rank);
         let of = |code: &str| Grade::find(code).map(|g| g.rank);
-        // An end rung lies on its own side of its number: `>=1.030` is at least 1.025, never at most.
+        // An end rung lies on its own side of its number: `>=1.028` is at least 1.025, never at most.
         let comparator = reading.number.as_ref().and_then(|n| n.comparator);
         let below = matches!(comparator, Some(Comparator::Less | Comparator::AtMost));
         let above = matches!(comparator, Some(Comparator::More | Comparator::AtLeast));

@@ -19,15 +19,15 @@ pub struct Figure {
 }
 
 impl Figure {
-    /// Reads `300`, `1.020`, `>=2000`, `< 30`. None for anything else: no sign, no exponent, no
+    /// Reads `400`, `1.020`, `>=2400`, `< 30`. None for anything else: no sign, no exponent, no
     /// comma (the dialect knows whether a comma is decimal), no second point.
     ///
     /// ```
     /// use wickline_normalize::{Comparator, Figure};
     ///
-    /// let end = Figure::read(">= 2000").expect("an end rung");
+    /// let end = Figure::read(">= 2400").expect("an end rung");
     /// assert_eq!(end.comparator, Some(Comparator::AtLeast));
-    /// assert_eq!(end.text(), ">=2000");
+    /// assert_eq!(end.text(), ">=2400");
     /// assert!(Figure::read("1,020").is_none(), "whether a comma is decimal, only the dialect knows");
     /// ```
     #[must_use]
@@ -56,7 +56,7 @@ impl Figure {
         Decimal::from_str_exact(&self.digits).unwrap_or_default()
     }
 
-    /// As a ladder's label is written: `>=2000`.
+    /// As a ladder's label is written: `>=2400`.
     #[must_use]
     pub fn text(&self) -> String {
         format!("{}{}", self.comparator.map_or("", Comparator::text), self.digits)
@@ -99,8 +99,8 @@ mod tests {
 
     #[test]
     fn figures_are_read_exactly_or_not_at_all() {
-        let end = Figure::read(">= 2000").expect("an end rung");
-        assert_eq!((end.comparator, end.digits.as_str()), (Some(Comparator::AtLeast), "2000"));
+        let end = Figure::read(">= 2400").expect("an end rung");
+        assert_eq!((end.comparator, end.digits.as_str()), (Some(Comparator::AtLeast), "2400"));
         assert_eq!(
             Figure::read("1.020").expect("a step").value(),
             "1.02".parse().expect("decimal")
@@ -125,11 +125,11 @@ mod tests {
             labels.iter().map(|l| Figure::read(l).expect(l)).collect()
         };
         for (labels, print, meant) in [
-            (&[">=2000"][..], "2000", &[0][..]),
-            (&[">=2000"], ">=2000.0", &[0]),
-            (&[">=2000"], ">2000", &[]),
-            (&[">=2000"], "<2000", &[]),
-            (&[">=2000"], "1000", &[]),
+            (&[">=2400"][..], "2400", &[0][..]),
+            (&[">=2400"], ">=2400.0", &[0]),
+            (&[">=2400"], ">2400", &[]),
+            (&[">=2400"], "<2400", &[]),
+            (&[">=2400"], "1200", &[]),
             (&["<30", ">=30", ">=300"], "30", &[1]),
             (&["<30", ">300"], "30", &[]),
             (&["<30", ">300"], "300", &[]),

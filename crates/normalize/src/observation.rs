@@ -79,7 +79,7 @@ pub enum Content {
     },
     /// A number with the ladder's own comparator and digits, or a measured pad's converted value.
     Number {
-        /// Of an end rung such as `>=2000`; None: the number itself.
+        /// Of an end rung such as `>=2400`; None: the number itself.
         comparator: Option<Comparator>,
         /// Decimal digits with at most one point, never rounded where the ladder has a label.
         digits: String,

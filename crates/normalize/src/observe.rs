@@ -11,6 +11,7 @@ use crate::grades::snomed;
 use crate::hold::{Hold, Reason};
 use crate::observation::{Code, CodeSystem, Content, Flag, Observation};
 use crate::readings::Reading;
+use crate::references::Reference;
 use crate::strip::{Kind, Pad, Strip};
 use crate::units::{Property, Units};
 use crate::words::quote;
@@ -163,31 +164,43 @@ impl Teller<'_> {
         if grade.is_none() && number.is_none() {
             return Err("it has neither a grade nor a number".into());
         }
-        let grade = grade.filter(|_| keep_grade);
-        let beside = grade.is_some();
-        if let Some(content) = grade {
-            let (property, reference) = (pad.grade_property(), reading.reference.clone());
-            into.push(self.observation(property, content, reading.flag, reference));
+        let (graded, numbered) = (grade.is_some() && keep_grade, number.is_some() && keep_number);
+        if let Some(content) = grade.filter(|_| keep_grade) {
+            let grade = reading.reference.as_ref().filter(|r| matches!(r, Reference::AtMost(_)));
+            let shown = grade.and_then(|r| r.shown(pad, choice.units));
+            let flag = self.flag_on(false, !numbered);
+            into.push(self.observation(pad.grade_property(), content, flag, shown));
         }
         if let (Some(content), Some(property), true) = (number, number_property, keep_number) {
-            // On a graded pad the reference is a grade: no interval for its number.
-            let reference = reading.reference.clone().filter(|_| !pad.has_grades());
-            into.push(self.observation(property, content, self.number_flag(beside), reference));
+            let interval =
+                reading.reference.as_ref().filter(|r| matches!(r, Reference::Between(_)));
+            let shown = interval.and_then(|r| r.shown(pad, choice.units));
+            let flag = self.flag_on(true, !graded);
+            into.push(self.observation(property, content, flag, shown));
         }
         Ok(())
     }
 
-    /// The flag of a number. What a grade calls abnormal lies above the highest normal rung: on a number
-    /// that is `H`, since `A` is for what is not numeric (table 0078).
-    fn number_flag(&self, beside: bool) -> Option<Flag> {
+    /// The flag of a grade or of a number. It stands on what it is of; beside that, only where the receiver asks for
+    /// it on both; alone, always. Its letter is by what it stands on (table 0078): what a reference of grades calls
+    /// abnormal lies above, and what lies outside an interval is abnormal. A mark of the analyzer's own keeps its own.
+    fn flag_on(&self, number: bool, alone: bool) -> Option<Flag> {
         let Teller { pad, reading, choice, .. } = self;
-        if beside && pad.has_grades() && choice.flags == Flags::Judged {
+        let flag = reading.flag?;
+        let directed = matches!(flag, Flag::L | Flag::H);
+        let of_number = match &reading.reference {
+            Some(reference) => matches!(reference, Reference::Between(_)),
+            None => directed || !pad.has_grades(),
+        };
+        if number != of_number && !alone && choice.flags == Flags::Judged {
             return None;
         }
-        match reading.flag {
-            Some(Flag::A) if pad.has_grades() => Some(Flag::H),
-            flag => flag,
-        }
+        Some(match (number, flag) {
+            _ if reading.reference.is_none() => flag,
+            (true, Flag::A) => Flag::H,
+            (false, Flag::L | Flag::H) => Flag::A,
+            _ => flag,
+        })
     }
 
     fn observation(

@@ -1,4 +1,4 @@
-//! Prints for tests: whole reports as a dialect would hand them over, and tables of published
+//! Prints for tests: whole reports as a dialect would hand them over, and tables of
 //! values.
 
 use crate::figure::Figure;

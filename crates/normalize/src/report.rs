@@ -161,7 +161,7 @@ pub struct Signs {
 pub struct PrintedReading {
     /// What the print calls the pad.
     pub label: String,
-    /// The result as printed, cut where the dialect cuts it (`2+`, `>1000`, `2+` and `250`): each part
+    /// The result as printed, cut where the dialect cuts it (`2+`, `>1200`, `2+` and `400`): each part
     /// is a grade word or a number with or without a comparator. Which is which, the strip decides.
     pub parts: Vec<String>,
     /// As printed beside the result; None: none was.

@@ -293,7 +293,7 @@ impl Strip {
     /// The shipped strip with the most pads, for telling a pad of another strip from an unknown
     /// word.
     pub(crate) fn largest_builtin() -> Option<&'static Strip> {
-        builtin::read("twelve-pad")
+        builtin::read("fourteen-pad")
     }
 
     /// What a person should know who checks a configuration: where a code set has gaps.

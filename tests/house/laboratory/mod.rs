@@ -70,7 +70,7 @@ fn configuration(lis: &str, qc: &str) -> String {
     let lot = |level: &str, expect: String, nit: &str, uro: &str| {
         format!(
             "[[control]]\nlevel = \"{level}\"\nlot = \"KP-10{level}\"\nfirst_day = \"2026-01-01\"\n\
-             last_day = \"2027-12-31\"\nexpect = [{expect}, \"NIT={nit}\", \"URO={uro}\", \"PH=6.0\", \"SG=1.015\"]\n"
+             last_day = \"2027-12-31\"\nexpect = [{expect}, \"NIT={nit}\", \"URO={uro}\", \"PH=6.0\", \"SG=1.012\"]\n"
         )
     };
     [

@@ -37,10 +37,10 @@ fn parsed(message: Option<Vec<u8>>) -> Message {
 fn what_changed_is_corrected_and_what_is_no_more_is_withdrawn() {
     for version in ALL {
         let layout = layout(version);
-        let old = || vec![glucose_grade(), glucose(None, "250"), acidity(), unread()];
+        let old = || vec![glucose_grade(), glucose(None, "400"), acidity(), unread()];
         let before = first(&layout, old());
         assert_eq!(next(&layout, &[&before], old()), None, "nothing new is said");
-        let now = vec![glucose_grade(), glucose(None, "500"), unread(), gravity(None, "1.020")];
+        let now = vec![glucose_grade(), glucose(None, "1200"), unread(), gravity(None, "1.020")];
         let second = next(&layout, &[&before], now.clone()).expect("a correction");
         let message = Message::read(&second).expect("a message");
         assert_eq!(statuses(&message), "FCXFW");
@@ -91,12 +91,12 @@ fn results_of_one_name_keep_the_numbers_they_were_sent_by() {
         let seen = |n| [11, 2, 4].map(|f| message.component("OBX", n, f, 1)).join(" ");
         (1..=message.count("OBX")).map(seen).collect()
     };
-    let before = first(&local, vec![glucose_grade(), glucose(None, "250")]);
+    let before = first(&local, vec![glucose_grade(), glucose(None, "400")]);
     assert_eq!(numbers(&parsed(Some(before.clone()))), ["F CE 1", "F NM 2"]);
-    let second = parsed(next(&local, &[&before], vec![glucose(None, "500")]));
+    let second = parsed(next(&local, &[&before], vec![glucose(None, "1200")]));
     assert_eq!(numbers(&second), ["C NM 2", "W CE 1"]);
     let alone = first(&local, vec![glucose_grade()]);
-    let both = parsed(next(&local, &[&alone], vec![glucose_grade(), glucose(None, "250")]));
+    let both = parsed(next(&local, &[&alone], vec![glucose_grade(), glucose(None, "400")]));
     assert_eq!(numbers(&both), ["F CE ", "C NM 2"]);
 }
 
@@ -121,8 +121,8 @@ fn what_was_told_in_another_character_set_is_put_into_todays_or_refused() {
     let with = |charset| changed(Version::V251, |l| l.charset = charset);
     let (utf8, latin1, ascii) = (with(Charset::Utf8), with(Charset::Latin1), with(Charset::Ascii));
     let accented = || Observation { reference: Some("n\u{e9}gatif & plus".into()), ..acidity() };
-    let before = first(&utf8, vec![accented(), glucose(None, "250")]);
-    let now = || vec![glucose(None, "250")];
+    let before = first(&utf8, vec![accented(), glucose(None, "400")]);
+    let now = || vec![glucose(None, "400")];
     let second = next(&latin1, &[&before], now()).expect("a correction");
     let message = Message::read(&second).expect("a message");
     assert_eq!((message.field("MSH", 1, 18), statuses(&message)), (Some("8859/1"), "FW".into()));
@@ -212,7 +212,7 @@ fn remarks_stand_under_the_report_or_behind_the_last_result_they_are_about() {
         about("UA-MIC", "of what is not here", &["BLD"]),
         remark("without a code"),
     ];
-    let all = vec![glucose_grade(), glucose(None, "250"), acidity(), unread()];
+    let all = vec![glucose_grade(), glucose(None, "400"), acidity(), unread()];
     let sample = Sample { remarks, ..Sample::new(all) };
     for version in ALL {
         let message = read(version, &sample.outgoing());

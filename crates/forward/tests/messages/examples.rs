@@ -17,7 +17,7 @@ pub fn routine() -> Sample {
     Sample::new(vec![
         ascorbate(),
         glucose_grade(),
-        glucose(None, "250"),
+        glucose(None, "400"),
         acidity(),
         gravity(None, "1.020"),
     ])
@@ -37,8 +37,8 @@ pub fn named(operator: &str) -> Sample {
 
 fn ends() -> Sample {
     Sample::new(vec![
-        glucose(Some(Comparator::AtLeast), "1000"),
-        gravity(Some(Comparator::AtMost), "1.005"),
+        glucose(Some(Comparator::AtLeast), "2400"),
+        gravity(Some(Comparator::AtMost), "1.004"),
     ])
 }
 

@@ -15,7 +15,7 @@ const ALL: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V
 const NEW: [Version; 2] = [Version::V25, Version::V251];
 
 fn routine() -> Sample {
-    let end = glucose(Some(Comparator::AtLeast), "1000");
+    let end = glucose(Some(Comparator::AtLeast), "2400");
     Sample::new(vec![ascorbate(), glucose_grade(), end, acidity(), gravity(None, "1.020")])
 }
 
@@ -203,13 +203,13 @@ fn grades_carry_the_codes_and_the_type_that_are_asked_for() {
     });
     let message = read_with(&special, &routine().outgoing());
     assert_eq!(column(&message, 2), ["CE", "ST", "ST", "NM", "NM"]);
-    assert_eq!(column(&message, 5)[2], ">=1000");
+    assert_eq!(column(&message, 5)[2], ">=2400");
     assert_eq!(column(&message, 6)[2], "mg/dL^mg/dL^UCUM", "the unit stays beside it");
 }
 
 #[test]
 fn ends_of_ladders_go_as_structured_numbers_or_as_text() {
-    for (end_as, expected) in [(EndAs::Sn, ["SN", ">=^1000"]), (EndAs::St, ["ST", ">=1000"])] {
+    for (end_as, expected) in [(EndAs::Sn, ["SN", ">=^2400"]), (EndAs::St, ["ST", ">=2400"])] {
         for version in ALL {
             let layout = changed(version, |l| l.end_as = end_as);
             let message = read_with(&layout, &routine().outgoing());

@@ -154,7 +154,7 @@ fn observations() -> impl Strategy<Value = Vec<Observation>> {
                 0 => vec![graded, measured, acidity()],
                 1 => vec![ascorbate(), graded, unread()],
                 2 => vec![measured, gravity(None, &digits)],
-                _ => vec![ascorbate(), graded, measured, acidity(), gravity(None, "1.010")],
+                _ => vec![ascorbate(), graded, measured, acidity(), gravity(None, "1.008")],
             }
         },
     )

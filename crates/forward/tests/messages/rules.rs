@@ -12,7 +12,7 @@ use crate::sample::{
 const ALL: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
 
 fn two() -> Sample {
-    Sample::new(vec![glucose_grade(), glucose(None, "250")])
+    Sample::new(vec![glucose_grade(), glucose(None, "400")])
 }
 
 #[test]
@@ -233,9 +233,9 @@ fn origin_stands_where_the_version_has_room_for_it() {
 fn each_kind_of_value_has_its_type() {
     let ends = vec![
         glucose_grade(),
-        glucose(None, "250"),
-        glucose(Some(Comparator::AtLeast), "1000"),
-        gravity(Some(Comparator::AtMost), "1.005"),
+        glucose(None, "400"),
+        glucose(Some(Comparator::AtLeast), "2400"),
+        gravity(Some(Comparator::AtMost), "1.004"),
         acidity(),
         unread(),
     ];
@@ -243,9 +243,9 @@ fn each_kind_of_value_has_its_type() {
     let message = read(Version::V251, &sample.outgoing());
     let row = |n| [2, 5, 6, 11].map(|f| message.field("OBX", n, f).unwrap_or("").to_owned());
     assert_eq!(row(1), ["CE", "GLU-2P^2+^99WKL", "", "F"]);
-    assert_eq!(row(2), ["NM", "250", "mg/dL^mg/dL^UCUM", "F"]);
-    assert_eq!(row(3), ["SN", ">=^1000", "mg/dL^mg/dL^UCUM", "F"]);
-    assert_eq!(row(4), ["SN", "<=^1.005", "", "F"]);
+    assert_eq!(row(2), ["NM", "400", "mg/dL^mg/dL^UCUM", "F"]);
+    assert_eq!(row(3), ["SN", ">=^2400", "mg/dL^mg/dL^UCUM", "F"]);
+    assert_eq!(row(4), ["SN", "<=^1.004", "", "F"]);
     assert_eq!(row(5), ["NM", "6.5", "[pH]^pH^UCUM", "F"]);
     assert_eq!(row(6), ["CE", "", "", "X"]);
     assert_eq!([7, 8].map(|f| message.field("OBX", 1, f).unwrap_or("")), ["Negative", "A"]);
@@ -281,7 +281,7 @@ fn names_and_grades_are_coded_with_their_systems() {
 
 #[test]
 fn results_that_share_a_code_are_told_apart() {
-    let sample = Sample::new(vec![glucose(None, "250"), acidity(), glucose(None, "500")]);
+    let sample = Sample::new(vec![glucose(None, "400"), acidity(), glucose(None, "1200")]);
     let sub = |version| {
         let message = read(version, &sample.outgoing());
         [1, 2, 3].map(|n| message.field("OBX", n, 4).unwrap_or("").to_owned())

@@ -53,7 +53,7 @@ pub fn glucose(comparator: Option<Comparator>, digits: &str) -> Observation {
     let content = number(comparator, digits, Some(("mg/dL", "mg/dL")));
     Observation {
         flag: Some(Flag::H),
-        reference: Some("<50".into()),
+        reference: Some("<40".into()),
         ..observation(loinc, ("GLU", "Glucose"), content)
     }
 }

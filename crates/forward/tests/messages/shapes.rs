@@ -19,7 +19,7 @@ fn mixed() -> Sample {
     let mut grade = glucose_grade();
     let snomed = Code { code: "260348001".into(), text: "++".into(), system: CodeSystem::SnomedCt };
     grade.content = Content::Grade { code: local("GLU-2P", "2+"), alternate: Some(snomed) };
-    let end = glucose(Some(Comparator::AtLeast), "1000");
+    let end = glucose(Some(Comparator::AtLeast), "2400");
     Sample::new(vec![ascorbate(), grade, end, acidity(), gravity(None, "1.020"), unread()])
 }
 
@@ -180,8 +180,8 @@ fn ids_with_their_namespaces() {
 
 #[test]
 fn corrections_and_withdrawals() {
-    let before = Sample::new(vec![glucose_grade(), glucose(None, "250"), acidity(), unread()]);
-    let now = vec![glucose_grade(), glucose(None, "500"), gravity(None, "1.020"), unread()];
+    let before = Sample::new(vec![glucose_grade(), glucose(None, "400"), acidity(), unread()]);
+    let now = vec![glucose_grade(), glucose(None, "1200"), gravity(None, "1.020"), unread()];
     let revised = Sample { remarks: remarks(), ..Sample::new(now) };
     let withdrawn = Sample::new(Vec::new());
     for version in VERSIONS {

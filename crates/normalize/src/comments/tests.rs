@@ -38,7 +38,7 @@ fn of(readings: &[PrintedReading]) -> Vec<String> {
 #[test]
 fn every_entry_of_the_catalogue_is_a_rule_with_a_source_that_fits_the_strips() {
     let strips: Vec<Strip> =
-        ["ten-pad", "eleven-pad", "twelve-pad"].iter().map(|n| strip(n)).collect();
+        ["ten-pad", "eleven-pad", "twelve-pad", "fourteen-pad"].iter().map(|n| strip(n)).collect();
     for rule in catalogue() {
         assert_eq!(rule.faults(&strips), [""; 0], "{}", rule.code);
         assert!(rule.source.len() > 10);
@@ -57,19 +57,19 @@ fn a_comment_is_made_where_its_readings_call_for_it() {
     let micro = ["UA-MICRO", "UA-MICRO-WIDE"];
     assert_eq!(of(&[]), [""; 0], "nothing on a normal strip");
     assert_eq!(of(&[reading("NIT", &["POS"], "")]), micro);
-    assert_eq!(of(&[reading("BLD", &["TR", "10"], "{Ery}/uL")]), micro);
+    assert_eq!(of(&[reading("BLD", &["TR", "6"], "{Ery}/uL")]), micro);
     assert_eq!(
-        of(&[reading("LEU", &["1+", "30"], "{Leu}/uL")]),
+        of(&[reading("LEU", &["1+", "35"], "{Leu}/uL")]),
         ["UA-NIT-NEG", "UA-MICRO", "UA-MICRO-WIDE"]
     );
     assert_eq!(
-        of(&[reading("PRO", &["3+", "300"], "mg/dL")]),
+        of(&[reading("PRO", &["3+", "400"], "mg/dL")]),
         ["UA-INT-LEU", "UA-MICRO", "UA-MICRO-WIDE", "UA-MICRO-SEDIMENT"]
     );
-    assert_eq!(of(&[reading("SG", &["1.025"], "")]), ["UA-INT-SG-HIGH"]);
-    assert_eq!(of(&[reading("SG", &[">=1.030"], "")]), ["UA-INT-SG-HIGH"]);
+    assert_eq!(of(&[reading("SG", &["1.024"], "")]), [""; 0]);
+    assert_eq!(of(&[reading("SG", &[">=1.028"], "")]), ["UA-INT-SG-HIGH"]);
     assert_eq!(of(&[reading("SG", &["1.020"], "")]), [""; 0]);
-    assert_eq!(of(&[reading("SG", &["<=1.005"], "")]), ["UA-INT-SG-LOW"]);
+    assert_eq!(of(&[reading("SG", &["<=1.004"], "")]), ["UA-INT-SG-LOW"]);
     assert_eq!(of(&[reading("PH", &["8.0"], "")]), ["UA-INT-PH-HIGH"]);
     assert_eq!(of(&[reading("PH", &["5.0"], "")]), ["UA-INT-PH-LOW"]);
     assert_eq!(of(&[reading("COL", &["RED"], "")]), ["UA-INT-COLOUR"]);
@@ -81,11 +81,11 @@ fn a_comment_is_made_where_its_readings_call_for_it() {
 #[test]
 fn an_end_rung_lies_on_its_own_side() {
     for (print, text, met) in [
-        (">=1.030", "SG >= 1.030", true),
-        (">=1.030", "SG <= 1.030", false),
-        ("1.025", "SG <= 1.025", true),
-        ("<=1.005", "SG <= 1.005", true),
-        ("<=1.005", "SG >= 1.005", false),
+        (">=1.028", "SG >= 1.028", true),
+        (">=1.028", "SG <= 1.028", false),
+        ("1.024", "SG <= 1.024", true),
+        ("<=1.004", "SG <= 1.004", true),
+        ("<=1.004", "SG >= 1.004", false),
     ] {
         let rule = CommentRule::new("X", When::All, &[text], &[], "t", "s").expect(text);
         let print = with(ten(), reading("SG", &[print], ""));
@@ -97,7 +97,7 @@ fn an_end_rung_lies_on_its_own_side() {
 #[test]
 fn ascorbate_is_said_of_the_pads_it_disturbs() {
     let eleven = strip("eleven-pad");
-    let print = with(report(&eleven, Units::Si), reading("ASC", &["1+", "1.1"], "mmol/L"));
+    let print = with(report(&eleven, Units::Si), reading("ASC", &["1+", "0.85"], "mmol/L"));
     let rules = Rules { print_units: Units::Si, ..Rules::default() };
     let heard = print.taken.expect("a time");
     let facts = crate::judge::Facts {
@@ -122,7 +122,7 @@ fn a_rule_that_cannot_be_meant_says_why() {
         ("ASCO >= 1+", "perhaps ASC"),
         ("ASC > 1+", "only >="),
         ("ASC >= 5+", "neither a grade"),
-        ("SG >= >1.030", "neither a grade"),
+        ("SG >= >1.028", "neither a grade"),
         ("COL >= RED", "neither a grade"),
         ("COL = RED|", "missing"),
         ("NIT =", "missing"),
@@ -171,7 +171,7 @@ proptest! {
         }
         let mut rules = Rules::default();
         rules.add_reference("PRO", "NEG").expect("a grade");
-        rules.add_reference("SG", "1.005-1.030").expect("an interval");
+        rules.add_reference("SG", "1.003-1.030").expect("an interval");
         let heard = print.taken.expect("a time");
         let facts = crate::judge::Facts {
             earlier: &[],

@@ -124,10 +124,10 @@ fn a_grade_alone_that_stands_on_two_rungs_must_fit_with_both() {
     let strip = strip("ten-pad");
     for (expected, rules, range) in [
         ("NORM", &[][..], Range::In),
-        ("0.2", &[][..], Range::In),
-        ("0.2", &[("URO", "exact")][..], Range::Out),
-        ("1..2", &[("URO", "limits")][..], Range::Out),
-        ("2", &[][..], Range::Out),
+        ("0.3", &[][..], Range::In),
+        ("0.3", &[("URO", "exact")][..], Range::Out),
+        ("0.9..2.5", &[("URO", "limits")][..], Range::Out),
+        ("2.5", &[][..], Range::Out),
     ] {
         let mut entry = entry(&strip);
         entry.expected.insert("URO".into(), expected.into());
@@ -147,7 +147,7 @@ fn rules_and_limits_of_the_laboratory_go_before_what_is_usual() {
         ("TR", "within-2", &["TR", "1+", "2+"]),
         ("1+..2+", "within-1", &["1+", "2+"]),
         ("NEG..TR", "limits", &["NEG", "TR"]),
-        ("100..300", "within-1", &["1+", "2+"]),
+        ("100..400", "within-1", &["1+", "2+"]),
         ("any", "exact", &["NEG", "TR", "1+", "2+", "3+", "4+"]),
     ] {
         let mut entry = entry(&strip);
@@ -262,8 +262,8 @@ fn a_plan_that_cannot_be_meant_says_what_is_wrong() {
         (none, with("ASC", "NEG"), "analyte", "a pad of strip ten-pad"),
         (none, with("GLU", "NORM"), "GLU", "NEG, TR, 1+"),
         (none, with("GLU", "5+"), "GLU", "a rung of its ladder"),
-        (none, with("GLU", "250"), "GLU", "1000"),
-        (none, with("SG", "1.012"), "SG", "1.010"),
+        (none, with("GLU", "250"), "GLU", "1200"),
+        (none, with("SG", "1.010"), "SG", "1.008"),
         (none, with("GLU", "3+..1+"), "GLU", "not above the upper"),
         (none, with("GLU", "NEG..1+"), "GLU", "one side of negative"),
         (none, with("COL", "YELLOW..RED"), "COL", "no order"),

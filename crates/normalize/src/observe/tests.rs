@@ -103,6 +103,8 @@ fn agrees(pad: &Pad, rung: Option<&Rung>, choice: &Choice, observation: &Observa
                 Some("mmol/L" | "umol/L") => &["SCnc"],
                 Some("{Ery}/uL" | "{Leu}/uL" | "10*6/L") => &["NCnc"],
                 Some("[pH]") => &["LsCnc"],
+                Some("mg/g") => &["MRto"],
+                Some("mg/mmol") => &["Ratio"],
                 None => &["RDen"],
                 Some(other) => panic!("{other}: {told}"),
             };
@@ -149,8 +151,8 @@ fn code_unit_and_value_agree_for_every_strip_rung_and_choice() {
 }
 
 #[test]
-fn the_table_of_published_values_goes_out_as_it_stands() {
-    let strip = strip("twelve-pad");
+fn the_table_of_the_invented_ladders_goes_out_as_it_stands() {
+    let strip = strip("fourteen-pad");
     for row in table(include_str!("../../../../fixtures/normalize/ladder.csv")) {
         let [id, rung, _, cc, cv, cu, sc, sv, su, _, _, ord, conv, si] = row[..] else {
             panic!("{row:?}")
@@ -202,12 +204,12 @@ fn a_number_goes_out_only_if_one_was_printed() {
 fn what_goes_out_is_the_ladders_label_in_the_chosen_units() {
     let si = Choice { units: Units::Si, ..Choice::default() };
     let of = |parts: &[&str], choice: &Choice| short(&sent(reading("GLU", parts, "mg/dL"), choice));
-    assert_eq!(of(&["4+", "2000"], &si), ["50555-2 4+", "59156-0 >=111 mmol/L"]);
-    assert_eq!(of(&["300.0"], &Choice::default()), ["50555-2 2+", "53328-1 300 mg/dL"]);
+    assert_eq!(of(&["4+", "2400"], &si), ["50555-2 4+", "59156-0 >=133 mmol/L"]);
+    assert_eq!(of(&["400.0"], &Choice::default()), ["50555-2 2+", "53328-1 400 mg/dL"]);
     let only = Choice { grades: Grades::Only, ..si };
-    assert_eq!(of(&["300"], &only), ["50555-2 2+"], "the grade that the ladder has for the number");
+    assert_eq!(of(&["400"], &only), ["50555-2 2+"], "the grade that the ladder has for the number");
     let steps = |label, part| short(&sent(reading(label, &[part], ""), &si));
-    assert_eq!(steps("SG", "1.030"), ["53326-5 >=1.030 -"]);
+    assert_eq!(steps("SG", "1.028"), ["53326-5 >=1.028 -"]);
     assert_eq!(steps("PH", "6"), ["50560-2 6.0 [pH]"]);
 }
 
@@ -224,7 +226,7 @@ fn an_unread_pad_says_so_under_the_code_that_would_have_carried_it() {
 #[test]
 fn observations_stand_in_strip_order_with_grades_first() {
     let strip = strip("ten-pad");
-    let mut print = with(ten(), reading("GLU", &["2+", "300"], "mg/dL"));
+    let mut print = with(ten(), reading("GLU", &["2+", "400"], "mg/dL"));
     print.readings.reverse();
     print.readings.push(reading("COL", &["dark yellow"], ""));
     let found = judged(&print, &Rules::default(), &[]);
@@ -273,7 +275,7 @@ fn grade_codes_have_the_texts_of_our_table() {
 #[test]
 fn a_strip_that_changed_since_holds_what_it_no_longer_says() {
     let found =
-        judged(&with(ten(), reading("GLU", &["2+", "300"], "mg/dL")), &Rules::default(), &[]);
+        judged(&with(ten(), reading("GLU", &["2+", "400"], "mg/dL")), &Rules::default(), &[]);
     let own = r#"
         id = "own"
         name = "Own"
@@ -288,7 +290,7 @@ fn a_strip_that_changed_since_holds_what_it_no_longer_says() {
             { grade = "NEG", flag = "N" },
             { grade = "1+", conventional = "100", si = "5.6", flag = "A" },
             { grade = "2+", conventional = "250", si = "14", flag = "A" },
-            { grade = "3+", conventional = "300", si = "17", flag = "A" },
+            { grade = "3+", conventional = "400", si = "22", flag = "A" },
         ]
     "#;
     let changed = Strip::parse(own, "own.toml").expect("whole");
@@ -349,14 +351,14 @@ fn references_stand_beside_what_they_speak_of() {
     let mut rules = Rules::default();
     rules.add_reference("GLU", "NEG").expect("a grade");
     rules.add_reference("PH", "5.0-8.0").expect("an interval");
-    let found = judged(&with(ten(), reading("GLU", &["2+", "300"], "mg/dL")), &rules, &[]);
+    let found = judged(&with(ten(), reading("GLU", &["2+", "400"], "mg/dL")), &rules, &[]);
     let all = observe(&found.readings, &strip("ten-pad"), &Choice::default()).expect("sent");
     let of = |local: &str| {
         let own = all.iter().find(|o| o.local.code == local).expect(local);
         (own.flag, own.reference.as_deref())
     };
     assert_eq!(of("GLU-GRADE"), (Some(Flag::A), Some("Negative")));
-    assert_eq!(of("GLU-MASS"), (Some(Flag::A), None), "a grade is no interval");
+    assert_eq!(of("GLU-MASS"), (None, None), "a grade is no interval");
     assert_eq!(of("PH"), (Some(Flag::N), Some("5.0-8.0")));
     assert_eq!(of("KET-GRADE"), (None, None));
 }
@@ -365,7 +367,7 @@ fn references_stand_beside_what_they_speak_of() {
 fn readings_survive_being_stored() {
     let mut rules = Rules::default();
     rules.add_reference("GLU", "NEG").expect("a grade");
-    let found = judged(&with(ten(), reading("GLU", &["4+", ">=2000"], "mg/dL")), &rules, &[]);
+    let found = judged(&with(ten(), reading("GLU", &["4+", ">=2400"], "mg/dL")), &rules, &[]);
     for reading in &found.readings {
         let text = toml::to_string(reading).expect("a reading is text");
         assert_eq!(&toml::from_str::<crate::Reading>(&text).expect("as written"), reading);
@@ -393,39 +395,40 @@ fn choices_are_the_words_of_the_configuration() {
 
 /// Table 0078: `A` is for what is not numeric, `L` and `H` are for numbers.
 #[test]
-fn a_flag_stands_on_what_its_reference_is_of() {
-    let flags = |print: PrintedReading, grades, flags| -> Vec<&'static str> {
+fn a_flag_stands_on_what_it_is_of() {
+    let flags = |glucose: &str, part: &str, grades, flags| -> String {
         let reference = |text: &str| text.parse().expect("a reference");
-        let references = [("GLU", "NEG"), ("PH", "5.0-8.0")];
+        let references = [("GLU", glucose), ("PH", "5.0-8.0")];
         let references = references.map(|(id, text)| (id.to_owned(), reference(text)));
         let rules = Rules { references: references.into(), ..Rules::default() };
-        let found = judged(&with(ten(), print), &rules, &[]);
+        let print =
+            with(with(ten(), reading("GLU", &["2+", "400"], "mg/dL")), reading("PH", &[part], ""));
+        let found = judged(&print, &rules, &[]);
         let choice = Choice { grades, flags, ..Choice::default() };
         let sent = observe(&found.readings, &strip("ten-pad"), &choice).expect("it can be sent");
-        let flag = |o: &Observation| o.flag.map_or("", Flag::text);
-        let own = |o: &&Observation| ["GLU", "PH"].contains(&o.pad()) && !flag(o).is_empty();
-        let number = |o: &Observation| matches!(o.content, Content::Number { .. });
-        for o in &sent {
-            let fits = if number(o) { ["", "N", "L", "H"] } else { ["", "N", "A", "A"] };
-            assert!(fits.contains(&flag(o)), "{o:?}");
-        }
-        let told = |o: &Observation| match (o.pad(), number(o), flag(o)) {
-            ("PH", true, flag) => flag,
-            ("GLU", true, "H") => "GLU number H",
-            ("GLU", true, "N") => "GLU number N",
-            ("GLU", false, "A") => "GLU grade A",
-            ("GLU", false, "N") => "GLU grade N",
-            other => panic!("{other:?}"),
-        };
-        sent.iter().filter(own).map(told).collect()
+        let own = sent.iter().filter(|o| ["GLU", "PH"].contains(&o.pad()));
+        let told = own.map(|o| {
+            let number = matches!(o.content, Content::Number { .. });
+            format!("{}{}", if number { '#' } else { '+' }, o.flag.map_or("", Flag::text))
+        });
+        told.collect::<Vec<_>>().join(" ")
     };
-    let high = || reading("GLU", &["2+", "300"], "mg/dL");
-    let of = |grades, both| flags(high(), grades, both);
-    assert_eq!(of(Grades::Beside, Flags::Judged), ["GLU grade A", "N"]);
-    assert_eq!(of(Grades::Beside, Flags::Both), ["GLU grade A", "GLU number H", "N"]);
-    assert_eq!(of(Grades::Only, Flags::Judged), ["GLU grade A", "N"]);
-    assert_eq!(of(Grades::Never, Flags::Judged), ["GLU number H", "N"], "it is not lost");
-    let acid = || reading("PH", &["8.5"], "");
-    assert_eq!(flags(acid(), Grades::Beside, Flags::Judged), ["GLU grade N", "H"]);
-    assert_eq!(flags(acid(), Grades::Never, Flags::Both), ["GLU grade N", "H"]);
+    let (grade, interval) = ("NEG", "0-50 mg/dL, 0-2.8 mmol/L");
+    for (reference, grades, both, expected) in [
+        (grade, Grades::Beside, Flags::Judged, "+A # #N"),
+        (grade, Grades::Beside, Flags::Both, "+A #H #N"),
+        (grade, Grades::Only, Flags::Judged, "+A #N"),
+        (grade, Grades::Never, Flags::Judged, "#H #N"),
+        (interval, Grades::Beside, Flags::Judged, "+ #H #N"),
+        (interval, Grades::Beside, Flags::Both, "+A #H #N"),
+        (interval, Grades::Only, Flags::Judged, "+A #N"),
+        (interval, Grades::Never, Flags::Judged, "#H #N"),
+    ] {
+        assert_eq!(
+            flags(reference, "7.0", grades, both),
+            expected,
+            "{reference} {grades:?} {both:?}"
+        );
+    }
+    assert_eq!(flags(grade, "8.5", Grades::Beside, Flags::Judged), "+A # #H");
 }

@@ -243,7 +243,7 @@ fn label(keys: &Keys<'_, '_>, system: &'static str) -> Option<Figure> {
     let text = keys.text(system)?;
     let figure = Figure::read(&text.value);
     if figure.is_none() {
-        keys.fault(text.at, system, quote(&text.value), "a number such as \"300\" or \">=2000\"");
+        keys.fault(text.at, system, quote(&text.value), "a number such as \"400\" or \">=2400\"");
     }
     figure
 }

@@ -1,8 +1,10 @@
-//! Strips: the shipped ones hold the published values, and a bad one is refused with its place.
+//! Strips: the shipped ones hold the invented ladders, and a bad one is refused with its place.
+
+use std::collections::BTreeMap;
 
 use proptest::prelude::*;
 
-use super::{Kind, Sense, Strip};
+use super::{Kind, Pad, Rung, Sense, Strip};
 use crate::fault::Fault;
 use crate::figure::Figure;
 use crate::prints::{strip, table};
@@ -25,7 +27,7 @@ manual = { presence = "25428-4", mass = "5792-7", moles = "22705-8" }
 rungs = [
     { grade = "NEG", flag = "N" },
     { grade = "1+", conventional = "100", si = "5.6", flag = "A" },
-    { grade = "2+", conventional = ">=300", si = ">=17", flag = "A" },
+    { grade = "2+", conventional = ">=400", si = ">=22", flag = "A" },
 ]
 words = { "1+" = ["+"] }
 "#;
@@ -56,6 +58,7 @@ fn every_shipped_strip_is_read_by_anyone() {
         ("ten-pad", include_str!("../../../../config/strips/ten-pad.toml")),
         ("eleven-pad", include_str!("../../../../config/strips/eleven-pad.toml")),
         ("twelve-pad", include_str!("../../../../config/strips/twelve-pad.toml")),
+        ("fourteen-pad", include_str!("../../../../config/strips/fourteen-pad.toml")),
     ] {
         assert!(text.contains("INVENTED for demonstration"), "{name}");
         let own = text.replace(&format!("id = \"{name}\""), "id = \"own\"");
@@ -66,7 +69,8 @@ fn every_shipped_strip_is_read_by_anyone() {
     }
     assert_eq!(strip("ten-pad").pads.iter().filter(|p| !p.optional).count(), 10);
     assert_eq!(strip("eleven-pad").pads.iter().filter(|p| !p.optional).count(), 11);
-    assert_eq!(strip("twelve-pad").pads.iter().filter(|p| !p.optional).count(), 13);
+    assert_eq!(strip("twelve-pad").pads.iter().filter(|p| !p.optional).count(), 12);
+    assert_eq!(strip("fourteen-pad").pads.iter().filter(|p| !p.optional).count(), 14);
     assert!(Strip::builtin("own").is_none());
 }
 
@@ -75,8 +79,8 @@ fn fault_keys(text: &str) -> Vec<String> {
 }
 
 #[test]
-fn every_rung_has_the_published_values() {
-    let strip = strip("twelve-pad");
+fn every_rung_has_the_values_of_the_invented_ladders() {
+    let strip = strip("fourteen-pad");
     let mut rows = 0;
     for row in table(LADDER) {
         let [id, rung, grade, cc, cv, cu, sc, sv, su, exact, flag, ord, conv, si] = row[..] else {
@@ -101,10 +105,10 @@ fn every_rung_has_the_published_values() {
             _ => Sense::Range,
         };
         assert_eq!(rung.sense, sense, "{id} {code}");
-        for (published, units) in [(conv, Units::Conventional), (si, Units::Si)] {
+        for (from_table, units) in [(conv, Units::Conventional), (si, Units::Si)] {
             let property = pad.measure(units).map(|m| m.unit.property);
             let own = property.and_then(|p| pad.code(p, false)).map_or("", |c| c.code.as_str());
-            assert_eq!(own, published, "{id} {units:?}");
+            assert_eq!(own, from_table, "{id} {units:?}");
         }
         let own = pad.code(pad.grade_property(), false).map_or("", |c| c.code.as_str());
         assert_eq!(own, ord, "{id}");
@@ -117,9 +121,62 @@ fn every_rung_has_the_published_values() {
     assert_eq!(rows, all, "every rung is in the table");
 }
 
+/// Our own steps, second edition, written down by hand: no other number may stand in a strip of the program.
+#[test]
+fn the_shipped_strips_have_exactly_our_own_steps() {
+    let ten = [
+        ("BIL", "NEG|1+ 1.5 26|2+ 3 51|3+ >=6 >=103"),
+        ("BLD", "NEG|TR 6 6|1+ 20 20|2+ 60 60|3+ >=180 >=180"),
+        ("GLU", "NEG|TR 40 2.2|1+ 100 5.6|2+ 400 22|3+ 1200 67|4+ >=2400 >=133"),
+        ("KET", "NEG|TR 8 0.8|1+ 20 2.0|2+ 50 4.9|3+ 100 9.8|4+ >=200 >=20"),
+        ("LEU", "NEG|TR 12 12|1+ 35 35|2+ 120 120|3+ >=420 >=420"),
+        ("NIT", "NEG|POS"),
+        ("PH", "5.0|5.5|6.0|6.5|7.0|7.5|8.0|8.5|9.0"),
+        ("PRO", "NEG|TR 12 0.12|1+ 30 0.30|2+ 120 1.2|3+ 400 4.0|4+ >=1200 >=12"),
+        ("SG", "<=1.004|1.008|1.012|1.016|1.020|1.024|>=1.028"),
+        ("URO", "NORM 0.3 5.1|NORM 0.9 15|1+ 2.5 42|2+ 5 85|3+ >=10 >=169"),
+    ];
+    let ascorbate = [("ASC", "NEG|1+ 15 0.85|2+ >=45 >=2.6")];
+    let numbers = [
+        ("ALB", "<=1.2 <=12|2.5 25|6 60|>=12 >=120"),
+        ("CRE", "<=15 <=1.3|40 3.5|90 8.0|160 14.1|>=240 >=21.2"),
+    ];
+    let more = [
+        ("CA", "<=3 <=0.75|9 2.2|18 4.5|>=36 >=9.0"),
+        ("ACR", "NORM <30 <3.4|1+ >=30 >=3.4|2+ >=300 >=34"),
+        ("PCR", "NORM <150 <17|1+ >=150 >=17|2+ >=500 >=57"),
+    ];
+    for (name, parts) in [
+        ("ten-pad", &[&ten[..]][..]),
+        ("eleven-pad", &[&ten, &ascorbate]),
+        ("twelve-pad", &[&ten, &numbers]),
+        ("fourteen-pad", &[&ten, &ascorbate, &numbers, &more]),
+    ] {
+        let strip = strip(name);
+        let own = strip.pads.iter().filter(|p| p.kind != Kind::Nominal);
+        let found: BTreeMap<&str, String> = own.map(|p| (p.id.as_str(), steps(p))).collect();
+        let wanted = parts.iter().flat_map(|part| part.iter());
+        let wanted: BTreeMap<&str, String> =
+            wanted.map(|(id, steps)| (*id, (*steps).to_owned())).collect();
+        assert_eq!(found, wanted, "{name}");
+    }
+}
+
+/// A ladder as the hand writes it: grade, label, and the SI label where there is a system to tell apart.
+fn steps(pad: &Pad) -> String {
+    let step = |rung: &Rung| {
+        let figure = |units| rung.label(units).map(Figure::text);
+        let (conventional, si) = (figure(Units::Conventional), figure(Units::Si));
+        let si = si.filter(|_| !["PH", "SG"].contains(&pad.id.as_str()));
+        let parts = [rung.grade.clone(), conventional, si];
+        parts.into_iter().flatten().collect::<Vec<String>>().join(" ")
+    };
+    pad.rungs.iter().map(step).collect::<Vec<String>>().join("|")
+}
+
 #[test]
 fn codes_that_are_missing_are_told_and_filled_from_the_other_set() {
-    let strip = strip("twelve-pad");
+    let strip = strip("fourteen-pad");
     let notes = strip.notes().join("\n");
     for note in [
         "ASC: no published code for its presence; our local code ASC-GRADE",
@@ -195,7 +252,7 @@ fn every_kind_of_mistake_is_refused() {
         ("si = { ucum = \"mmol/L\" }", "", "pad.GLU.conventional", "si = "),
         ("\"5.6\"", "\"6.6\"", "pad.GLU.rungs", "5.5507 mmol/L"),
         ("\"5.6\"", "\"<5.6\"", "pad.GLU.rungs", "same comparator"),
-        ("\"100\"", "\"1e2\"", "pad.GLU.rungs.2.conventional", "300"),
+        ("\"100\"", "\"1e2\"", "pad.GLU.rungs.2.conventional", "400"),
         ("\"5792-7\"", "\"5792-8\"", "pad.GLU.manual.mass", "check digit"),
         ("\"5792-7\"", "\"20406-5\"", "pad.GLU.manual.mass", "deprecated"),
         ("\"5792-7\"", "\"22705-8\"", "pad.GLU.manual.mass", "property MCnc"),
@@ -276,7 +333,7 @@ fn ladders_ascend_and_labels_name_one_pad() {
     let descending = OWN.replace("\"100\", si = \"5.6\"", "\"400\", si = \"22.2\"");
     let found = faults(&descending);
     assert_eq!(found.len(), 1, "{found:#?}");
-    assert!(found[0].found.contains("2+ >=300"), "{}", found[0]);
+    assert!(found[0].found.contains("2+ >=400"), "{}", found[0]);
     assert_eq!(faults(&OWN.replace("\"2+\"", "\"1+\"")).len(), 0, "one grade on two rungs may be");
     assert!(!faults(&OWN.replace("\"NEG\"", "\"3+\"")).is_empty());
     let twice = format!(

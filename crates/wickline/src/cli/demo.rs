@@ -133,7 +133,7 @@ fn bench(folder: &Path, ports: &(SimPort, SimPort), receiver: &str) -> Result<Be
     let text = format!(
         "[site]\nname = \"Kestrel Point Clinic\"\nshort = \"KESTRELPOINT\"\ntimezone = \"Europe/Lisbon\"\n\n\
          [store]\ntape = \"tape.db\"\nledger = \"sqlite:ledger.db\"\nlow_water_mib = 8\nballast_mib = 0\n\n\
-         [reference]\nGLU = \"NEG\"\nPRO = \"TR\"\nPH = \"5.0-8.0\"\nSG = \"1.005-1.030\"\n\n\
+         [reference]\nGLU = \"NEG\"\nPRO = \"TR\"\nPH = \"5.0-8.0\"\nSG = \"1.003-1.030\"\n\n\
          [[analyzer]]\nid = \"bench-1\"\nline = \"serial:{}\"\ndialect = \"lis02\"\nstrip = \"ten-pad\"\n\
          control_specimens = [\"QC-L1=1\", \"QC-L2=2\"]\n\n\
          [[analyzer]]\nid = \"bench-2\"\nline = \"serial:{}\"\ndialect = \"two-column\"\nstrip = \"eleven-pad\"\n\

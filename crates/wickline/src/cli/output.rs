@@ -188,6 +188,6 @@ mod tests {
             visible("a\x1b[31mb\r\n\u{202e}c\u{9b}"),
             "a\\u{1b}[31mb\\u{d}\\u{a}\\u{202e}c\\u{9b}"
         );
-        assert_eq!(visible("250 µL ≥ é"), "250 µL ≥ é");
+        assert_eq!(visible("400 µL ≥ é"), "400 µL ≥ é");
     }
 }

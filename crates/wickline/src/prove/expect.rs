@@ -50,7 +50,7 @@ const RANKS: &[(&str, u8)] =
 pub struct Obx {
     pub code: String,
     pub grade: String,
-    /// With its comparator: `>=2000`.
+    /// With its comparator: `>=2400`.
     pub value: String,
     pub unit: String,
     pub flag: String,
@@ -106,22 +106,21 @@ pub struct Wishes {
 }
 
 impl Wishes {
-    /// The results of a rung that was printed whole, or what is wrong with the pad's codes.
+    /// The results of a rung that was printed whole, beside a mark of this meaning, or what is wrong with
+    /// the pad's codes.
     pub fn results(
         &self,
         pad: &Pad,
         rung: &Rung,
         printed_number: bool,
+        mark: &str,
     ) -> Result<Vec<Obx>, String> {
         let system = usize::from(self.si);
-        let flag = self.flag(pad, rung, usize::from(self.si)).unwrap_or("").to_owned();
-        // On a number, what a grade calls abnormal is above; beside its grade it has no flag of its own.
-        let number_flag = match (&rung.grade, flag.as_str()) {
-            (Some(_), _) if self.grades == "beside" && !self.flags_both => "",
-            (Some(_), "A") => "H",
-            (_, flag) => flag,
-        };
-        let number_flag = number_flag.to_owned();
+        let found = self.sent_flag(pad, rung, mark).unwrap_or("");
+        let both = rung.grade.is_some() && printed_number && rung.labels[system].is_some();
+        let beside = both && self.grades == "beside";
+        let flag = self.letter(pad, found, mark, false, beside).to_owned();
+        let number_flag = self.letter(pad, found, mark, true, beside).to_owned();
         let number = rung.labels[system].as_ref().filter(|_| printed_number);
         let mut list = Vec::new();
         if let Some(grade) = &rung.grade
@@ -162,12 +161,51 @@ impl Wishes {
         }
     }
 
-    /// The flag to send: only by the site's reference. `system`: the label compared with an interval.
+    /// Ours by the site's reference, else what the analyzer marked.
+    fn sent_flag(&self, pad: &Pad, rung: &Rung, mark: &str) -> Option<&'static str> {
+        if self.references.contains_key(&pad.id) {
+            return self.flag(pad, rung, usize::from(self.si));
+        }
+        let marks = [("normal", "N"), ("abnormal", "A"), ("low", "L"), ("high", "H")];
+        marks.iter().find(|(meaning, _)| *meaning == mark).map(|(_, flag)| *flag)
+    }
+
+    /// What stands of a flag on a grade, or on a number, that is `beside` the other. A reference that begins with a
+    /// digit is an interval, and speaks of the number.
+    fn letter<'a>(
+        &self,
+        pad: &Pad,
+        flag: &'a str,
+        mark: &str,
+        number: bool,
+        beside: bool,
+    ) -> &'a str {
+        let reference = self.references.get(&pad.id);
+        let graded = pad.rungs.iter().any(|rung| rung.grade.is_some());
+        let numeric = match reference {
+            Some(text) => text.starts_with(|c: char| c.is_ascii_digit()),
+            None => !graded || mark == "low" || mark == "high",
+        };
+        match (flag, number, reference.is_some()) {
+            _ if beside && number != numeric && !self.flags_both => "",
+            ("A", true, true) => "H",
+            ("L" | "H", false, true) => "A",
+            _ => flag,
+        }
+    }
+
+    /// By the site's reference. `system`: the label compared with an interval.
     fn flag(&self, pad: &Pad, rung: &Rung, system: usize) -> Option<&'static str> {
         let reference = self.references.get(&pad.id)?;
-        let figures =
-            reference.split_once('-').map(|(low, high)| (thousandths(low), thousandths(high)));
-        if let Some((Some(low), Some(high))) = figures {
+        if reference.starts_with(|c: char| c.is_ascii_digit()) {
+            let unit = &pad.scales[system].as_ref()?.ucum;
+            let mut intervals = reference.split(',').filter_map(|text| {
+                let (low, rest) = text.split_once('-')?;
+                let (high, of) = rest.trim().split_once(' ').unwrap_or((rest.trim(), ""));
+                let mine = of.is_empty() || of.trim().eq_ignore_ascii_case(unit);
+                Some((thousandths(low)?, thousandths(high)?)).filter(|_| mine)
+            });
+            let (low, high) = intervals.next()?;
             return interval(rung.labels[system].as_ref()?, low, high);
         }
         let grade = rung.grade.as_ref()?;

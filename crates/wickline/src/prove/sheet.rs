@@ -9,6 +9,7 @@ const STRIPS: &[(&str, &str)] = &[
     ("ten-pad", include_str!("../../../../config/strips/ten-pad.toml")),
     ("eleven-pad", include_str!("../../../../config/strips/eleven-pad.toml")),
     ("twelve-pad", include_str!("../../../../config/strips/twelve-pad.toml")),
+    ("fourteen-pad", include_str!("../../../../config/strips/fourteen-pad.toml")),
 ];
 
 const DIALECTS: &[(&str, &str)] = &[
@@ -37,7 +38,7 @@ pub struct Scale {
     pub spellings: Vec<String>,
 }
 
-/// One rung as the file has it. Labels are `300`, `>=2000`.
+/// One rung as the file has it. Labels are `400`, `>=2400`.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Rung {
     pub grade: Option<String>,

@@ -68,7 +68,7 @@ fn differing(rows: &[Row]) -> BTreeSet<&str> {
 fn a_wrong_si_label_shows_in_its_own_cases_and_in_no_other() {
     let good = strip("", "");
     assert!(differing(&tried(&good, &good)).is_empty());
-    let wrong = strip("\"300\", si = \"17\"", "\"300\", si = \"16.9\"");
+    let wrong = strip("\"400\", si = \"22\"", "\"400\", si = \"21.9\"");
     let rows = tried(&wrong, &good);
     let differ = differing(&rows);
     // No mark of this dialect denies an abnormal rung: each of its prints goes out.
@@ -81,16 +81,16 @@ fn a_wrong_si_label_shows_in_its_own_cases_and_in_no_other() {
     assert!(!meant.is_empty());
     assert_eq!(differ, meant);
     let one = rows.iter().find(|r| differ.contains(r.case.as_str())).expect("one");
-    assert!(one.expected.to_string().contains(" 17 mmol/L"), "{}", one.expected);
-    assert!(one.sent_text().contains(" 16.9 mmol/L"), "{}", one.sent_text());
+    assert!(one.expected.to_string().contains(" 22 mmol/L"), "{}", one.expected);
+    assert!(one.sent_text().contains(" 21.9 mmol/L"), "{}", one.sent_text());
 }
 
 #[test]
 fn a_wrong_word_shows() {
     let good = strip("", "");
     let wrong = strip(
-        "{ grade = \"3+\", conventional = \"1000\"",
-        "{ grade = \"3+\", conventional = \"1001\"",
+        "{ grade = \"3+\", conventional = \"1200\"",
+        "{ grade = \"3+\", conventional = \"1201\"",
     );
     let differ = tried(&wrong, &good);
     let differ = differing(&differ);

@@ -31,7 +31,7 @@ pub enum GradeAs {
 /// How a number with a comparator travels.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum EndAs {
-    /// `>=^1000`.
+    /// `>=^2400`.
     #[default]
     Sn,
     /// `>=1000`, for receivers that know no SN.

@@ -48,9 +48,9 @@ fn r4_is_cut_into_its_parts_and_a_comparator_joins_its_number() {
     assert_eq!(parts("NEG"), ["NEG"]);
     assert_eq!(parts("2+^100"), ["2+", "100"]);
     assert_eq!(parts("100^2+"), ["100", "2+"]);
-    assert_eq!(parts(">^1000"), [">1000"]);
-    assert_eq!(parts("4+^>=^2000"), ["4+", ">=2000"]);
-    assert_eq!(parts(">=2000^"), [">=2000"]);
+    assert_eq!(parts(">^1200"), [">1200"]);
+    assert_eq!(parts("4+^>=^2400"), ["4+", ">=2400"]);
+    assert_eq!(parts(">=2400^"), [">=2400"]);
     assert_eq!(parts(""), [""; 0]);
     assert_eq!(parts("^"), [""; 0]);
     assert_eq!(parts("\"\""), [""; 0]);
@@ -157,7 +157,7 @@ fn a_kept_report_reads_the_same_again() {
         b"P|1",
         b"C|1|L|fast\xe9",
         O.as_bytes(),
-        b"R|1|^^^LEU|25|/\xb5L",
+        b"R|1|^^^LEU|35|/\xb5L",
         b"O|2|S2",
         b"R|1|^^^GLU|NEG",
         b"L|1|T",

@@ -39,17 +39,17 @@ fn results_of_words() {
     let said =
         |line: &str| result(line).map(|(parts, unit, mark)| format!("{parts}|{unit}|{mark}"));
     for (line, wanted) in [
-        ("GLU   2+     300 mg/dL *", "2+ 300|mg/dL|*"),
-        ("GLU   300 mg/dL 2+ *", "300 2+|mg/dL|*"),
-        ("GLU 300mg/dL", "300|mg/dL|"),
-        ("GLU >= 2000 mg/dL H", ">=2000|mg/dL|H"),
-        ("GLU ≥2000 mg/dL", "≥2000|mg/dL|"),
+        ("GLU   2+     400 mg/dL *", "2+ 400|mg/dL|*"),
+        ("GLU   400 mg/dL 2+ *", "400 2+|mg/dL|*"),
+        ("GLU 400mg/dL", "400|mg/dL|"),
+        ("GLU >= 2400 mg/dL H", ">=2400|mg/dL|H"),
+        ("GLU ≥2400 mg/dL", "≥2400|mg/dL|"),
         ("* GLU 1+", "1+||*"),
         ("*GLU 1+", "1+||*"),
         ("L PH 4.0", "4.0||L"),
         ("LEU NEG", "NEG||"),
         ("COL DARK YELLOW BROWN", "DARK YELLOW BROWN||"),
-        ("LEU 25/uL", "25|/uL|"),
+        ("LEU 35/uL", "35|/uL|"),
         ("PRO 30 %", "30|%|"),
         ("SG 1.0.0", "1.0.0||"),
         ("BLD ++", "++||"),
@@ -175,16 +175,16 @@ fn fixed_columns_and_separated_cells() {
         (Some("µg/µL"), MarkMeaning::Abnormal)
     );
     let semicolons = changed("split = \"blanks\"", "split = \";\"");
-    let reading = one(semicolons.as_ref(), "GLU; 2+ 300 mg/dL ;").expect("a reading");
-    assert_eq!(reading.parts, ["2+", "300"]);
+    let reading = one(semicolons.as_ref(), "GLU; 2+ 400 mg/dL ;").expect("a reading");
+    assert_eq!(reading.parts, ["2+", "400"]);
     assert_eq!(one(semicolons.as_ref(), "GLU;2+;extra"), None);
 }
 
 #[test]
 fn decimal_comma_and_implied_units() {
     let dialect = changed("decimal = \"point\"", "decimal = \"comma\"");
-    let reading = one(dialect.as_ref(), "SG   >=1,030").expect("a reading");
-    assert_eq!(reading.parts, [">=1.030"]);
+    let reading = one(dialect.as_ref(), "SG   >=1,028").expect("a reading");
+    assert_eq!(reading.parts, [">=1.028"]);
     assert!(!reading.unit_implied);
     assert!(
         one(changed("unit_implied = false", "unit_implied = true").as_ref(), "PH 6")
@@ -199,14 +199,14 @@ fn latin_1_where_the_file_says_so() {
     let unit = |dialect: &dyn Dialect, bytes: &[u8]| {
         read(dialect, &[bytes])[0].readings.first().and_then(|reading| reading.unit.clone())
     };
-    assert_eq!(unit(latin.as_ref(), b"LEU 25 /\xb5L").as_deref(), Some("/µL"));
+    assert_eq!(unit(latin.as_ref(), b"LEU 35 /\xb5L").as_deref(), Some("/µL"));
     assert_eq!(
-        unit(latin.as_ref(), "LEU 25 /µL".as_bytes()).as_deref(),
+        unit(latin.as_ref(), "LEU 35 /µL".as_bytes()).as_deref(),
         Some("/µL"),
         "kept, read again"
     );
     let utf8 = dialect::builtin("two-column").expect("built in");
-    let report = read(utf8.as_ref(), &[&b"LEU 25 /\xb5L"[..]]).remove(0);
+    let report = read(utf8.as_ref(), &[&b"LEU 35 /\xb5L"[..]]).remove(0);
     assert_eq!((report.readings.len(), report.doubts.len()), (0, 1));
 }
 

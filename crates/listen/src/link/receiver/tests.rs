@@ -481,7 +481,7 @@ fn the_practice_run_of_the_normal_message() {
         "O|1|U2503140017",
         "R|1|^^^GLU|NEG",
         "R|2|^^^PH|6.0",
-        "R|3|^^^SG|1.015",
+        "R|3|^^^SG|1.012",
         "L|1|N",
     ];
     let whole = |n: usize| {

@@ -8,7 +8,7 @@ use crate::prints::{
     DAY, codes, judged, mark, printed, reading, reasons, report, strip, ten, with,
 };
 use crate::readings::Reading;
-use crate::report::{MarkMeaning, Status};
+use crate::report::{Mark, MarkMeaning, Status};
 use crate::rules::Rules;
 use crate::strip::Strip;
 use crate::units::Units;
@@ -100,46 +100,46 @@ fn off_ladder_is_a_number_that_no_rung_has() {
     assert_eq!(held("GLU", &["NORM"], ""), ["off-ladder"], "normal is not negative");
     assert_eq!(held("URO", &["NEG"], ""), ["off-ladder"], "nor the other way");
     assert_eq!(held("SG", &["NEG"], ""), ["off-ladder"]);
-    assert_eq!(held("KET", &["1,5"], "mg/dL"), ["off-ladder"], "a comma is the dialect's to read");
+    assert_eq!(held("KET", &["2,0"], "mg/dL"), ["off-ladder"], "a comma is the dialect's to read");
 }
 
 #[test]
 fn off_ladder_is_a_comparator_that_is_not_the_ladders() {
     for (parts, unit) in [
-        (["4+", ">2000"], "mg/dL"),
-        (["4+", "<=2000"], "mg/dL"),
-        (["3+", ">=1000"], "mg/dL"),
-        (["3+", ">1000"], "mg/dL"),
+        (["4+", ">2400"], "mg/dL"),
+        (["4+", "<=2400"], "mg/dL"),
+        (["3+", ">=1200"], "mg/dL"),
+        (["3+", ">1200"], "mg/dL"),
     ] {
         assert_eq!(held("GLU", &parts, unit), ["off-ladder"], "{parts:?}");
     }
-    assert_eq!(held("GLU", &["4+", "2000"], "mg/dL"), Vec::<&str>::new(), "absent is allowed");
-    assert_eq!(held("SG", &["1.030"], ""), Vec::<&str>::new());
-    assert_eq!(held("SG", &["<1.005"], ""), ["off-ladder"]);
+    assert_eq!(held("GLU", &["4+", "2400"], "mg/dL"), Vec::<&str>::new(), "absent is allowed");
+    assert_eq!(held("SG", &["1.028"], ""), Vec::<&str>::new());
+    assert_eq!(held("SG", &["<1.004"], ""), ["off-ladder"]);
 }
 
 #[test]
 fn grade_value_disagree_is_a_grade_beside_another_rungs_number() {
     assert_eq!(held("GLU", &["2+", "100"], "mg/dL"), ["grade-value-disagree"]);
     assert_eq!(held("GLU", &["NEG", "100"], "mg/dL"), ["grade-value-disagree"]);
-    assert_eq!(held("URO", &["NORM", "2"], "mg/dL"), ["grade-value-disagree"]);
-    assert_eq!(held("URO", &["NORM", "1"], "mg/dL"), Vec::<&str>::new());
+    assert_eq!(held("URO", &["NORM", "2.5"], "mg/dL"), ["grade-value-disagree"]);
+    assert_eq!(held("URO", &["NORM", "0.9"], "mg/dL"), Vec::<&str>::new());
 }
 
 #[test]
 fn unit_unexpected_is_a_unit_of_another_system_kind_or_none() {
-    assert_eq!(held("GLU", &["2+", "300"], "mmol/L"), ["unit-unexpected"]);
-    assert_eq!(held("GLU", &["2+", "17"], "mmol/L"), ["unit-unexpected"]);
-    assert_eq!(held("GLU", &["2+", "300"], ""), ["unit-unexpected"], "no unit beside a number");
+    assert_eq!(held("GLU", &["2+", "400"], "mmol/L"), ["unit-unexpected"]);
+    assert_eq!(held("GLU", &["2+", "22"], "mmol/L"), ["unit-unexpected"]);
+    assert_eq!(held("GLU", &["2+", "400"], ""), ["unit-unexpected"], "no unit beside a number");
     assert_eq!(
         held("GLU", &["2+"], "mmol/L"),
         ["unit-unexpected"],
         "a foreign unit beside a grade"
     );
     assert_eq!(held("GLU", &["2+"], "mg/dL"), Vec::<&str>::new(), "the own unit beside a grade");
-    assert_eq!(held("GLU", &["2+", "300"], "Mg/dL"), ["unit-unexpected"], "mega is not milli");
+    assert_eq!(held("GLU", &["2+", "400"], "Mg/dL"), ["unit-unexpected"], "mega is not milli");
     assert_eq!(held("NIT", &["POS"], "mg/dL"), ["unit-unexpected"]);
-    assert_eq!(held("SG", &["1.010"], "kg/L"), ["unit-unexpected"]);
+    assert_eq!(held("SG", &["1.008"], "kg/L"), ["unit-unexpected"]);
     assert_eq!(held("BLD", &["1+", "20"], "Leu/uL"), ["unit-unexpected"]);
     assert_eq!(held("BLD", &["1+", "20"], "10^6/L"), ["unit-unexpected"], "the SI unit");
     for unit in ["RBC/uL", "/uL", "ery/µl"] {
@@ -148,14 +148,14 @@ fn unit_unexpected_is_a_unit_of_another_system_kind_or_none() {
     for unit in ["", "pH", "[pH]"] {
         assert_eq!(held("PH", &["6.5"], unit), Vec::<&str>::new(), "{unit}");
     }
-    let mut implied = reading("GLU", &["2+", "300"], "");
+    let mut implied = reading("GLU", &["2+", "400"], "");
     implied.unit_implied = true;
     assert_eq!(reasons(&with(ten(), implied)), Vec::<&str>::new());
-    let swapped = judged(&with(ten(), reading("GLU", &["17"], "mmol/L")), &Rules::default(), &[]);
-    let strange = judged(&with(ten(), reading("GLU", &["17"], "g/L")), &Rules::default(), &[]);
+    let swapped = judged(&with(ten(), reading("GLU", &["22"], "mmol/L")), &Rules::default(), &[]);
+    let strange = judged(&with(ten(), reading("GLU", &["22"], "g/L")), &Rules::default(), &[]);
     assert!(swapped.holds[0].detail.contains("configured to print"), "{:?}", swapped.holds);
     assert!(strange.holds[0].detail.contains("expected mg/dL"), "{:?}", strange.holds);
-    let (_, read) = read("GLU", &["2+", "17"], "mmol/L");
+    let (_, read) = read("GLU", &["2+", "22"], "mmol/L");
     assert_eq!(read.rung, Some(3), "the grade stands, the number is compared with nothing");
 }
 
@@ -178,7 +178,7 @@ fn pads_unexpected_is_a_pad_of_another_strip_or_a_pad_twice() {
     for second in [
         reading("GLU", &["NEG"], ""),
         reading("GLUC", &["2+"], ""),
-        reading("GLU", &["2+", "300"], "mg/dL"),
+        reading("GLU", &["2+", "400"], "mg/dL"),
         reading("GLU", &[""], ""),
     ] {
         let mut print = ten();
@@ -192,27 +192,27 @@ fn a_graded_and_a_measured_line_of_one_pad_are_one_reading() {
     let mut print = with(ten(), reading("GLU", &["2+"], ""));
     print
         .readings
-        .push(crate::report::PrintedReading { line: 30, ..reading("Glucose", &["300"], "mg/dL") });
+        .push(crate::report::PrintedReading { line: 30, ..reading("Glucose", &["400"], "mg/dL") });
     let found = judged(&print, &Rules::default(), &[]);
     assert_eq!(found.holds, []);
     assert_eq!(found.readings.len(), 10);
     let glucose = found.readings.iter().find(|r| r.label == "GLU").expect("GLU");
     assert_eq!((glucose.rung, glucose.lines.len()), (Some(3), 2));
-    assert_eq!(glucose.printed.parts, ["2+", "300"]);
-    assert_eq!(glucose.printed.value.as_deref(), Some("300"));
-    print.readings.push(reading("GLU", &["300"], "mg/dL"));
+    assert_eq!(glucose.printed.parts, ["2+", "400"]);
+    assert_eq!(glucose.printed.value.as_deref(), Some("400"));
+    print.readings.push(reading("GLU", &["400"], "mg/dL"));
     assert_eq!(reasons(&print), ["pads-unexpected"], "a third one is one too many");
     let mut apart = with(ten(), reading("GLU", &["1+"], ""));
-    apart.readings.push(reading("GLU", &["300"], "mg/dL"));
+    apart.readings.push(reading("GLU", &["400"], "mg/dL"));
     assert_eq!(reasons(&apart), ["grade-value-disagree"]);
 }
 
 #[test]
 fn unreadable_is_two_results_in_one() {
     assert_eq!(held("GLU", &["2+", "3+"], ""), ["unreadable"]);
-    assert_eq!(held("GLU", &["100", "300"], "mg/dL"), ["unreadable"]);
-    assert_eq!(held("GLU", &["2+", "++", "300"], "mg/dL"), ["unreadable"]);
-    assert_eq!(held("GLU", &["300", "2+"], "mg/dL"), Vec::<&str>::new(), "in any order");
+    assert_eq!(held("GLU", &["100", "400"], "mg/dL"), ["unreadable"]);
+    assert_eq!(held("GLU", &["2+", "++", "400"], "mg/dL"), ["unreadable"]);
+    assert_eq!(held("GLU", &["400", "2+"], "mg/dL"), Vec::<&str>::new(), "in any order");
 }
 
 #[test]
@@ -288,23 +288,23 @@ fn mark_disagree_compares_what_can_be_compared() {
         codes(&judged(&with(ten(), reading), rules, &[]))
     };
     let mut rules = Rules::default();
-    rules.add_reference("SG", "1.010-1.025").expect("an interval");
+    rules.add_reference("SG", "1.008-1.024").expect("an interval");
     rules.add_reference("PRO", "TR").expect("a grade");
     for (label, parts, meaning, agrees) in [
-        ("GLU", ["2+", "300"], Normal, false),
-        ("GLU", ["2+", "300"], Abnormal, true),
-        ("GLU", ["2+", "300"], High, true),
-        ("GLU", ["2+", "300"], Other, true),
-        ("GLU", ["TR", "50"], Normal, true), // policy
-        ("GLU", ["TR", "50"], Abnormal, true),
-        ("PRO", ["TR", "15"], Abnormal, true), // policy, whatever the site's reference says
+        ("GLU", ["2+", "400"], Normal, false),
+        ("GLU", ["2+", "400"], Abnormal, true),
+        ("GLU", ["2+", "400"], High, true),
+        ("GLU", ["2+", "400"], Other, true),
+        ("GLU", ["TR", "40"], Normal, true), // policy
+        ("GLU", ["TR", "40"], Abnormal, true),
+        ("PRO", ["TR", "12"], Abnormal, true), // policy, whatever the site's reference says
         ("PRO", ["1+", "30"], Normal, false),
         ("GLU", ["NEG", ""], Abnormal, false),
         ("GLU", ["NEG", ""], Normal, true),
         ("URO", ["NORM", ""], Abnormal, false),
-        ("SG", ["1.030", ""], High, true),
-        ("SG", ["1.030", ""], Low, false),
-        ("SG", ["<=1.005", ""], High, false),
+        ("SG", ["1.028", ""], High, true),
+        ("SG", ["1.028", ""], Low, false),
+        ("SG", ["<=1.004", ""], High, false),
         ("SG", ["1.020", ""], Normal, true),
         ("SG", ["1.020", ""], Abnormal, false),
         ("PH", ["9.0", ""], Normal, true), // no reference
@@ -324,10 +324,11 @@ fn flags_come_from_the_sites_references_alone() {
     let of = |rules: &Rules, label: &str, part: &str| {
         let found = judged(&with(ten(), reading(label, &[part], "")), rules, &[]);
         let read = found.readings.into_iter().find(|r| r.label == label).expect(label);
-        (read.flag, read.reference)
+        let shown = read.reference.and_then(|r| r.shown(strip("ten-pad").pad(label)?, read.units));
+        (read.flag, shown)
     };
     assert_eq!(of(&rules, "GLU", "3+"), (None, None), "no reference, no flag");
-    for (id, text) in [("GLU", "NEG"), ("PRO", "TR"), ("PH", "5.0-8.0"), ("SG", "1.005-1.030")] {
+    for (id, text) in [("GLU", "NEG"), ("PRO", "TR"), ("PH", "5.0-8.0"), ("SG", "1.003-1.030")] {
         rules.add_reference(id, text).expect(text);
     }
     for (label, part, flag, reference) in [
@@ -337,12 +338,46 @@ fn flags_come_from_the_sites_references_alone() {
         ("PRO", "1+", Some(Flag::A), "Negative to Trace"),
         ("PH", "8.0", Some(Flag::N), "5.0-8.0"),
         ("PH", "8.5", Some(Flag::H), "5.0-8.0"),
-        ("SG", "1.010", Some(Flag::N), "1.005-1.030"),
-        ("SG", "1.030", None, "1.005-1.030"), // the end rung may be beyond
-        ("SG", "1.005", None, "1.005-1.030"),
+        ("SG", "1.008", Some(Flag::N), "1.003-1.030"),
+        ("SG", "1.028", None, "1.003-1.030"), // the end rung may be beyond
+        ("SG", "1.004", None, "1.003-1.030"),
     ] {
         assert_eq!(of(&rules, label, part), (flag, Some(reference.into())), "{label} {part}");
     }
+}
+
+/// Without a reference the analyzer's own mark goes out as what it means; with one, ours does.
+#[test]
+fn an_analyzers_mark_is_the_flag_where_the_site_has_no_reference() {
+    let flag = |rules: &Rules, marks: &[MarkMeaning]| {
+        let own = strip("ten-pad");
+        let pad = own.pad("PH").expect("a pad");
+        let found = judged(&with(ten(), reading("PH", &["8.5"], "")), rules, &[]);
+        let read = found.readings.into_iter().find(|r| r.label == "PH").expect("it was printed");
+        let mark = |m: &MarkMeaning| Mark { text: "x".into(), meaning: *m };
+        let marks: Vec<Mark> = marks.iter().map(mark).collect();
+        crate::flags::own(pad, &read, rules.references.get("PH"), &marks).sent
+    };
+    let none = Rules::default();
+    for (marks, sent) in [
+        (&[][..], None),
+        (&[MarkMeaning::Abnormal][..], Some(Flag::A)),
+        (&[MarkMeaning::High], Some(Flag::H)),
+        (&[MarkMeaning::Low], Some(Flag::L)),
+        (&[MarkMeaning::Normal], Some(Flag::N)),
+        (&[MarkMeaning::Other], None),
+        (&[MarkMeaning::High, MarkMeaning::Abnormal], None),
+        (&[MarkMeaning::High, MarkMeaning::High], Some(Flag::H)),
+    ] {
+        assert_eq!(flag(&none, marks), sent, "{marks:?}");
+    }
+    let mut ours = Rules::default();
+    ours.add_reference("PH", "5.0-9.0").expect("an interval");
+    assert_eq!(
+        flag(&ours, &[MarkMeaning::High]),
+        Some(Flag::N),
+        "ours is sent, the mark is compared"
+    );
 }
 
 #[test]
@@ -354,19 +389,19 @@ fn a_grade_that_stands_on_two_rungs_stays_a_grade_without_number() {
 
 #[test]
 fn a_number_without_grade_has_the_ladders_grade() {
-    let (codes, read) = read("GLU", &["1000"], "mg/dL");
+    let (codes, read) = read("GLU", &["1200"], "mg/dL");
     assert!(codes.is_empty());
     assert_eq!((read.rung, read.grade.as_deref()), (Some(4), Some("3+")));
-    assert_eq!(read.number.as_ref().map(Figure::text).as_deref(), Some("1000"));
+    assert_eq!(read.number.as_ref().map(Figure::text).as_deref(), Some("1200"));
     assert_eq!(read.printed.grade, None, "what was printed stays what was printed");
 }
 
 #[test]
 fn numbers_are_compared_exactly() {
-    for same in ["300", "300.0", "0300", "300.000"] {
+    for same in ["400", "400.0", "0400", "400.000"] {
         assert!(held("GLU", &[same], "mg/dL").is_empty(), "{same}");
     }
-    for other in ["300.0000000001", "299.999999999", "3e2", "300."] {
+    for other in ["400.0000000001", "399.999999999", "4e2", "400."] {
         assert_eq!(held("GLU", &[other], "mg/dL"), ["off-ladder"], "{other}");
     }
 }

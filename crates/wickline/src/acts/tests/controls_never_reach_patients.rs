@@ -63,7 +63,7 @@ fn bench(policies: &str) -> Bench {
     let control = |level: &str, glucose: &str| {
         format!(
             "[[control]]\nlevel = \"{level}\"\nlot = \"KP-{level}\"\nfirst_day = \"2026-01-01\"\n\
-             last_day = \"2026-12-31\"\nexpect = [\"GLU={glucose}\", \"BIL=NEG\", \"KET=NEG\", \"SG=1.015\", \
+             last_day = \"2026-12-31\"\nexpect = [\"GLU={glucose}\", \"BIL=NEG\", \"KET=NEG\", \"SG=1.012\", \
              \"BLD=NEG\", \"PH=6.0\", \"PRO=NEG\", \"URO=NORM\", \"NIT=NEG\", \"LEU=NEG\"]\n"
         )
     };
@@ -113,7 +113,7 @@ impl Lab {
         let Print { message, specimen, action, priority, patient, glucose, .. } = print;
         let patient = if patient.is_empty() { "P|1" } else { patient };
         let plain = |pad: &str| match pad {
-            "SG" => "1.015",
+            "SG" => "1.012",
             "PH" => "6.0",
             "URO" => "NORM",
             _ => "NEG",

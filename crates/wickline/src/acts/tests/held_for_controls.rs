@@ -18,7 +18,7 @@ use crate::store::state::ReportState;
 use crate::store::trail::Actor;
 
 const EXPECT: &str = "\"BIL=NEG\", \"BLD=NEG\", \"KET=NEG\", \"LEU=NEG\", \"NIT=NEG\", \"PH=6.0\", \
-     \"PRO=NEG\", \"SG=1.015\", \"URO=NORM\"";
+     \"PRO=NEG\", \"SG=1.012\", \"URO=NORM\"";
 const DAY: i64 = 86_400_000_000;
 
 fn bench(keys: &str, controls: &str) -> Bench {

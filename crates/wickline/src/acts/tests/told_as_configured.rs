@@ -80,7 +80,7 @@ async fn a_flag_stands_on_what_its_reference_is_of(mut lab: Lab) {
     for (n, (receiver, glucose, acidity)) in (1..).zip(cases) {
         lab.bench = bench("[reference]\nGLU = \"NEG\"\nPH = \"5.0-8.0\"", "", receiver);
         let mut heard = lab.heard(&format!("{n}"), &format!("KP-{n:05}"), "2+");
-        heard.report.readings[0].parts.push("300".into());
+        heard.report.readings[0].parts.push("400".into());
         heard.report.readings[0].unit = Some("mg/dL".into());
         heard.report.readings[5].parts = vec!["8.5".into()];
         lab.take(&[heard], 1).await;
@@ -93,7 +93,7 @@ async fn a_flag_stands_on_what_its_reference_is_of(mut lab: Lab) {
 
 /// Level, lot and expiry, each in a field of its own, by version and structure.
 async fn control_material_is_named_in_coded_fields(mut lab: Lab) {
-    let expect = "\"GLU=NEG\", \"BIL=NEG\", \"KET=NEG\", \"SG=1.015\", \"BLD=NEG\", \"PH=6.0\", \
+    let expect = "\"GLU=NEG\", \"BIL=NEG\", \"KET=NEG\", \"SG=1.016\", \"BLD=NEG\", \"PH=6.0\", \
                   \"PRO=NEG\", \"URO=NORM\", \"NIT=NEG\", \"LEU=NEG\"";
     let lot = format!(
         "[[control]]\nlevel = \"1\"\nlot = \"KP-101\"\nfirst_day = \"2026-01-01\"\n\

@@ -158,7 +158,7 @@ fn row(told: &Told) -> Vec<(String, Tone)> {
     ]
 }
 
-/// `2+ 300 mg/dL *`: what was printed as a result.
+/// `2+ 400 mg/dL *`: what was printed as a result.
 pub fn printed(told: &Told) -> String {
     let printed = &told.reading.printed;
     let mut words: Vec<&str> = printed.parts.iter().map(String::as_str).collect();

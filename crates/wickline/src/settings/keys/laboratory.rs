@@ -289,7 +289,7 @@ pub(super) const KEYS: &[Key] = &[
         Texts,
         None,
         "[\"BIL=NEG\", \"BLD=NEG\", \"GLU=NEG\", \"KET=NEG\", \"LEU=NEG\", \"NIT=NEG\", \"PH=6.0\", \
-         \"PRO=NEG\", \"SG=1.015\", \"URO=NORM\"]",
+         \"PRO=NEG\", \"SG=1.012\", \"URO=NORM\"]",
         "What each pad must read: ANALYTE=GRADE or a label of the ladder, ANALYTE=LOW..HIGH, or ANALYTE=any.",
     ),
     key("comment", "code", Text(20), None, "\"KP-DILUTE\"", "Its code: capitals, digits, hyphens."),
@@ -306,7 +306,7 @@ pub(super) const KEYS: &[Key] = &[
         "conditions",
         Texts,
         None,
-        "[\"SG <= 1.005\"]",
+        "[\"SG <= 1.004\"]",
         "What readings must say: ASC >= 1+, SG <= 1.010, NIT = NEG, COL = RED|BROWN.",
     ),
     key(

@@ -151,7 +151,7 @@ pub(super) const KEYS: &[Key] = &[
         OneOf(&["SN", "ST"]),
         Some("\"SN\""),
         "",
-        "OBX-2 of numbers with a comparator: >=^1000, or >=1000 as text.",
+        "OBX-2 of numbers with a comparator: >=^2400, or >=2400 as text.",
     ),
     key("receiver", "ends_of", Texts, Some("[]"), "[\"SG=ST\"]", "The same for single analytes."),
     key(

@@ -55,14 +55,14 @@ fn further_lines_of_a_reading() {
         "[results]\nsplit = \"blanks\"\ncells = [\"label\", \"grade\"]\n\
          next = [{ split = \"blanks\", cells = [\"value\"], optional = true }]\n",
     );
-    let two = report(dialect.as_ref(), &["GLU 2+", "300 mg/dL", "NIT NEG", "KET 1+", "15 mg/dL"]);
-    assert_eq!(results(&two), ["GLU 2+ 300 mg/dL", "NIT NEG -", "KET 1+ 15 mg/dL"]);
+    let two = report(dialect.as_ref(), &["GLU 2+", "400 mg/dL", "NIT NEG", "KET 1+", "20 mg/dL"]);
+    assert_eq!(results(&two), ["GLU 2+ 400 mg/dL", "NIT NEG -", "KET 1+ 20 mg/dL"]);
     assert_eq!(two.readings.iter().map(|r| r.line).collect::<Vec<_>>(), [0, 2, 3]);
     assert!(two.doubts.is_empty());
-    let header = report(dialect.as_ref(), &["GLU 2+", "No. 1", "300 mg/dL"]);
+    let header = report(dialect.as_ref(), &["GLU 2+", "No. 1", "400 mg/dL"]);
     assert_eq!(results(&header), ["GLU 2+ -"]);
     assert_eq!(header.doubts.len(), 1, "a value behind a header line belongs to nothing");
-    let third = report(dialect.as_ref(), &["GLU 2+", "300 mg/dL", "300 mg/dL"]);
+    let third = report(dialect.as_ref(), &["GLU 2+", "400 mg/dL", "400 mg/dL"]);
     assert_eq!(third.doubts[0].line, Some(2));
 }
 
@@ -72,18 +72,18 @@ fn a_line_that_may_be_either_is_held() {
         "[results]\nsplit = \"blanks\"\ncells = [\"label\", \"result\"]\n\
          next = [{ split = \"blanks\", cells = [\"grade\"], optional = true }]\n",
     );
-    let either = report(dialect.as_ref(), &["GLU 300 mg/dL", "LIGHT YELLOW"]);
-    assert_eq!(results(&either), ["GLU 300 mg/dL"]);
+    let either = report(dialect.as_ref(), &["GLU 400 mg/dL", "LIGHT YELLOW"]);
+    assert_eq!(results(&either), ["GLU 400 mg/dL"]);
     assert!(doubts(&either)[0].1.contains("may end the reading above"));
-    let one = report(dialect.as_ref(), &["GLU 300 mg/dL", "2+"]);
-    assert_eq!((results(&one), one.doubts.len()), (vec!["GLU 300 2+ mg/dL".to_owned()], 0));
+    let one = report(dialect.as_ref(), &["GLU 400 mg/dL", "2+"]);
+    assert_eq!((results(&one), one.doubts.len()), (vec!["GLU 400 2+ mg/dL".to_owned()], 0));
 }
 
 #[test]
 fn lines_that_must_follow_and_do_not() {
     let dialect = dialect::builtin("wide-label").expect("built in");
-    let good = report(dialect.as_ref(), &["GLUCOSE", "  2+ 300 mg/dL", "NITRITE", "NEG"]);
-    assert_eq!(results(&good), ["GLUCOSE 2+ 300 mg/dL", "NITRITE NEG -"]);
+    let good = report(dialect.as_ref(), &["GLUCOSE", "  2+ 400 mg/dL", "NITRITE", "NEG"]);
+    assert_eq!(results(&good), ["GLUCOSE 2+ 400 mg/dL", "NITRITE NEG -"]);
     for lines in [&["GLUCOSE", "END OF RUN"][..], &["GLUCOSE"], &["GLUCOSE", "SAMPLE X", "NEG"]] {
         let cut = report(dialect.as_ref(), lines);
         assert!(cut.readings.is_empty(), "{lines:?}");
@@ -96,8 +96,8 @@ fn several_readings_in_a_line_or_none_of_them() {
     let dialect = with(
         "[results]\nsplit = \"blanks\"\ncells = [\"label\", \"result\"]\nentry_sign = \"|\"\n",
     );
-    let two = report(dialect.as_ref(), &["GLU 2+ 300 mg/dL * | NIT NEG |"]);
-    assert_eq!(results(&two), ["GLU 2+ 300 mg/dL", "NIT NEG -"]);
+    let two = report(dialect.as_ref(), &["GLU 2+ 400 mg/dL * | NIT NEG |"]);
+    assert_eq!(results(&two), ["GLU 2+ 400 mg/dL", "NIT NEG -"]);
     assert!(two.readings[0].mark.is_some() && two.doubts.is_empty());
     let spoiled = report(dialect.as_ref(), &["GLU 2+ | NIT", "KET NEG"]);
     assert_eq!((results(&spoiled), spoiled.doubts[0].line), (vec!["KET NEG -".into()], Some(0)));
@@ -106,13 +106,13 @@ fn several_readings_in_a_line_or_none_of_them() {
 #[test]
 fn nothing_outside_of_the_columns_is_read_past() {
     let dialect = dialect::builtin("ticket").expect("built in");
-    let line = "GLU  2+     300 mg/dL  *  NIT  NEG";
-    assert_eq!(results(&report(dialect.as_ref(), &[line])), ["GLU 2+ 300 mg/dL", "NIT NEG -"]);
+    let line = "GLU  2+     400 mg/dL  *  NIT  NEG";
+    assert_eq!(results(&report(dialect.as_ref(), &[line])), ["GLU 2+ 400 mg/dL", "NIT NEG -"]);
     for line in [
-        "GLU x2+     300 mg/dL  *",
-        "GLU  2+     300 mg/dL x*",
-        "GLU  2+     300 mg/dL  *x",
-        "GLU  2+     300 mg/dL  *  NIT  NEGATIVE",
+        "GLU x2+     400 mg/dL  *",
+        "GLU  2+     400 mg/dL x*",
+        "GLU  2+     400 mg/dL  *x",
+        "GLU  2+     400 mg/dL  *  NIT  NEGATIVE",
     ] {
         let held = report(dialect.as_ref(), &[line]);
         assert!(held.readings.is_empty() && held.doubts.len() == 1, "{line}: {held:?}");
@@ -126,22 +126,22 @@ fn comparators_in_words_and_ranges() {
     let words = changed("off =", text);
     let parts = |line: &str| one(words.as_ref(), line).map(|reading| shown(&reading));
     for (line, wanted) in [
-        ("GLU OVER 1000 mg/dL", Some("GLU >1000 mg/dL")),
-        ("GLU LESS THAN 50mg/dL", Some("GLU <50 mg/dL")),
-        ("SG AT LEAST 1.030", Some("SG >=1.030 -")),
-        ("GLU 2+ OVER 1000 mg/dL", Some("GLU 2+ >1000 mg/dL")),
+        ("GLU OVER 1200 mg/dL", Some("GLU >1200 mg/dL")),
+        ("GLU LESS THAN 40mg/dL", Some("GLU <40 mg/dL")),
+        ("SG AT LEAST 1.028", Some("SG >=1.028 -")),
+        ("GLU 2+ OVER 1200 mg/dL", Some("GLU 2+ >1200 mg/dL")),
         ("GLU OVERDUE", Some("GLU OVERDUE -")),
-        ("LEU 10-25 /uL", Some("LEU 10-25 /uL")),
-        ("LEU 1+ 10-25 /uL", Some("LEU 1+ 10-25 /uL")),
+        ("LEU 10-35 /uL", Some("LEU 10-35 /uL")),
+        ("LEU 1+ 10-35 /uL", Some("LEU 1+ 10-35 /uL")),
         ("LEU 10-", Some("LEU 10- -")),
-        ("LEU <10-25 /uL", Some("LEU <10-25 /uL -")),
+        ("LEU <10-35 /uL", Some("LEU <10-35 /uL -")),
     ] {
         assert_eq!(parts(line).as_deref(), wanted, "{line}");
     }
     let comma = changed("decimal = \"point\"", "decimal = \"comma\"");
     let range = one(comma.as_ref(), "URO 3,2-16,5 umol/L").expect("a reading");
     assert_eq!(range.parts, ["3,2-16,5"], "a range is handed on as printed");
-    for (dialect, line) in [(&comma, "SG 1.015"), (&words, "SG 1,015"), (&comma, "GLU 2+ 1.000")] {
+    for (dialect, line) in [(&comma, "SG 1.012"), (&words, "SG 1,012"), (&comma, "GLU 2+ 1.000")] {
         assert!(one(dialect.as_ref(), line).is_none(), "{line}: the other decimal sign");
     }
 }
@@ -208,12 +208,12 @@ fn strips_with_their_lot_and_last_day() {
 #[test]
 fn code_pages_and_what_they_do_not_have() {
     for (page, bytes, unit) in [
-        ("latin-1", &b"LEU 25 /\xb5L"[..], Some("/µL")),
-        ("windows-1252", b"LEU 25 /\xb5L", Some("/µL")),
-        ("windows-1252", b"LEU 25 /\x81L", None),
-        ("cp437", b"LEU 25 /\xe6L", Some("/µL")),
-        ("cp850", b"LEU 25 /\xe6L", Some("/µL")),
-        ("latin-1", b"LEU 25 /\x85L", None),
+        ("latin-1", &b"LEU 35 /\xb5L"[..], Some("/µL")),
+        ("windows-1252", b"LEU 35 /\xb5L", Some("/µL")),
+        ("windows-1252", b"LEU 35 /\x81L", None),
+        ("cp437", b"LEU 35 /\xe6L", Some("/µL")),
+        ("cp850", b"LEU 35 /\xe6L", Some("/µL")),
+        ("latin-1", b"LEU 35 /\x85L", None),
     ] {
         let encoding = format!("encoding = \"{page}\"");
         let dialect = changed("encoding = \"utf-8\"", &encoding);
@@ -280,7 +280,7 @@ fn anatomy_of_lines() {
                 b"No. 0042",
                 b"2025-03-14 09:14:55",
                 b"CONTROL LEVEL 2 LOT L4471",
-                b"  *GLU   2+ >=300 mg/dL",
+                b"  *GLU   2+ >=400 mg/dL",
                 b"NIT   OFF",
                 b"LEU   ----",
                 b"what is this line about then",
@@ -291,7 +291,7 @@ fn anatomy_of_lines() {
             "words=No. number=0042",
             "date=2025-03-14 time=09:14:55",
             "control=CONTROL LEVEL level=2 control=LOT lot=L4471",
-            "mark=* label=GLU grade=2+ value=>=300 unit=mg/dL",
+            "mark=* label=GLU grade=2+ value=>=400 unit=mg/dL",
             "label=NIT off=OFF",
             "label=LEU unread=----",
             "not understood=what is this line about then",
@@ -302,8 +302,8 @@ fn anatomy_of_lines() {
         ["label=BLD grade=1+ value=20 unit=/µL mark=* label=PH value=6.0"]
     );
     assert_eq!(
-        said("wide-label", &[b"* GLUCOSE", b"  2+ 300 mg/dL", b"END OF RUN"]),
-        ["mark=* label=GLUCOSE", "grade=2+ value=300 unit=mg/dL", "words=END OF RUN"]
+        said("wide-label", &[b"* GLUCOSE", b"  2+ 400 mg/dL", b"END OF RUN"]),
+        ["mark=* label=GLUCOSE", "grade=2+ value=400 unit=mg/dL", "words=END OF RUN"]
     );
     assert_eq!(
         said(
@@ -311,14 +311,14 @@ fn anatomy_of_lines() {
             &[
                 br"H|\^&|||STRIP1|||||||P||20250314",
                 b"O|1|U25|0041|^^^TEN|R",
-                b"R|1|^^^GLU|2+^300|mg/dL||A",
+                b"R|1|^^^GLU|2+^400|mg/dL||A",
                 b"?|1",
             ]
         ),
         [
             r"ignored=H|\^&||| sender=STRIP1 ignored=||||||| processing=P ignored=|| date=20250314",
             "ignored=O|1| specimen=U25 ignored=| number=0041 ignored=| strip=^^^TEN ignored=| priority=R",
-            "ignored=R|1| label=^^^GLU ignored=| value=2+^300 ignored=| unit=mg/dL ignored=|| mark=A",
+            "ignored=R|1| label=^^^GLU ignored=| value=2+^400 ignored=| unit=mg/dL ignored=|| mark=A",
             "not understood=?|1",
         ]
     );

@@ -103,7 +103,7 @@ impl Story {
         let spelt = spelt(n);
         let unread = self.dice.roll(2) == 0;
         for (pad, plain) in
-            [("BIL", "NEG"), ("SG", "1.015"), ("PH", "6.0"), ("PRO", "NEG"), ("URO", "NORM")]
+            [("BIL", "NEG"), ("SG", "1.012"), ("PH", "6.0"), ("PRO", "NEG"), ("URO", "NORM")]
                 .into_iter()
                 .chain([("NIT", if unread { "???" } else { "NEG" })])
                 .chain(PADS.into_iter().zip(spelt))
