@@ -80,19 +80,29 @@ fn says(segment: &str, line: &str) -> bool {
 }
 
 #[test]
+fn a_line_of_the_guide_can_say_no() {
+    let segment = "OBX|4|NM|a^b|1|400|||H|||F|x";
+    for good in [segment, "OBX|...|F|...", "...", "OBX|4|...|400|||H|||F|x"] {
+        assert!(says(segment, good), "{good}");
+    }
+    for bad in ["OBX|4", "OBX|4|NM|a^b|1|400|||A|||F|x", "OBX|...|401|...", "OBX|...|F", "|..."] {
+        assert!(!says(segment, bad), "{bad}");
+    }
+}
+
+#[test]
 fn each_recipe_of_the_guide_sends_what_stands_beside_it() {
     let (folder, guide) = (Folder::new("recipes"), guide());
     let recipes = recipes(&guide);
     assert!(recipes.len() >= 9, "{} recipes", recipes.len());
     let tables: String = recipes.iter().map(into_a_folder).collect();
     let shared = fences(&guide, "toml").remove(0).1;
-    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", &tables);
-    let text = text
-        .replace("[[receiver]]\nid = \"lis\"", &format!("{shared}[[receiver]]\nid = \"lis-0\""));
-    let config = folder.write(
-        "wickline.toml",
-        &text.replace("control_marks", "serial = \"A-20417\"\nmodel = \"STRIP-2\"\ncontrol_marks"),
-    );
+    let keys = "serial = \"A-20417\"\nmodel = \"STRIP-2\"\ncontrol_levels = [\"1\"]\n\
+                controls_due = \"off\"\ncontrols_failed = \"off\"\ncontrol_marks";
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", &tables)
+        .replace("[[analyzer]]", &format!("{shared}[[analyzer]]"))
+        .replace("control_marks", keys);
+    let config = folder.write("wickline.toml", &text);
     runtime().block_on(async {
         let (daemon, ready) = Daemon::start_ready(&config);
         let address = ready["lines"][0]["address"].as_str().expect("an address").to_owned();

@@ -12,6 +12,7 @@ import astm.client
 import astm.records
 import hl7
 import hl7.mllp
+import hl7apy
 import molmass
 import pytest
 
@@ -160,6 +161,23 @@ def test_the_judge_can_say_no():
                 good + b"SPM|1|S||QC3^Quality Control^HL70487|||||||Q^Control specimen^HL70369|||Level 1, lot 2\r",
                 good + b"SPM|1|S||UR^Urine^HL70487\r"]:
         assert judge.faults(raw + bad) != [], bad
+
+
+@pytest.mark.parametrize("version", ["2.4", "2.5", "2.5.1"])
+def test_coding_systems_are_those_of_the_version(tmp_path, version):
+    """Table 0396 as hl7apy has it: each system is taken for a receiver's own name, those of other versions and
+    invented ones are refused. Our lists leave out nothing of it and add SCT alone."""
+    tables = {v: set(hl7apy.load_library(v).TABLES["HL70396"][1]) for v in ("2.4", "2.5", "2.5.1")}
+    true = {"LN": "50556-0", "C4": "81003", "SCT": "260348001"}
+    every = set().union(*tables.values()) | {"SCT", "JC11", "CPT", "KPC", "ln"}
+    for system in sorted(every):
+        name = system.replace("nnnn", "0487")
+        panel = f"{true.get(system, 'K1')}^Dipstick^{name}"
+        config = tmp_path / "wickline.toml"
+        config.write_text(configuration(more=f'version = "{version}"\npanel = "{panel}"\n'))
+        done = subprocess.run([WICKLINE, "--config", str(config), "check", "--offline"], capture_output=True, text=True)
+        known = system in tables[version] or system == "SCT"
+        assert (done.returncode != 2) == known, (system, done.stdout, done.stderr)
 
 
 def ladder():
