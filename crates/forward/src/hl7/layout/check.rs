@@ -148,7 +148,7 @@ impl Layout {
         check_party(faults, "PID-3.4", &self.patient_authority, most);
         let kind = self.patient_id_type.as_str();
         let plain = |b: u8| b.is_ascii_uppercase() || b.is_ascii_digit();
-        if !kind.is_empty() && !((2..=5).contains(&kind.len()) && kind.bytes().all(plain)) {
+        if !(kind.is_empty() || (2..=5).contains(&kind.len()) && kind.bytes().all(plain)) {
             let found = format!("`{}`", kind.escape_debug());
             faults.add("PID-3.5", found, "a code of table 0203, such as MR, PI or AN");
         }
