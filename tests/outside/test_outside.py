@@ -341,7 +341,9 @@ def told(message):
 def test_each_proved_case_is_what_python_hl7_reads(tmp_path, dialect, system):
     """Every message that `prove` lists, read by python-hl7, against what the strip file is said to want;
     and for every row of the invented ladder, against the ladder itself."""
+    # A file of one's own may not bear the name of a strip of the program.
     strip = (ROOT / "config" / "strips" / "fourteen-pad.toml").read_text()
+    strip = strip.replace('id = "fourteen-pad"', 'id = "fourteen-own"', 1)
     (tmp_path / "strip.toml").write_text(strip)
     config = tmp_path / "wickline.toml"
     text = configuration(dialect=dialect, strip="strip.toml", more=f'units = "{system}"\ncodes = "manual"\n')
@@ -372,4 +374,4 @@ def test_each_proved_case_is_what_python_hl7_reads(tmp_path, dialect, system):
             assert [o["unit"] for o in found] == ["" if unit == "1" else unit], (row, read)
         if grade != "VAL":
             assert any(o["grade"] == grade and o["code"] == (row["loinc_ord_or_nom"] or o["code"]) for o in read), row
-    assert len(rows) == 91
+    assert len(rows) == 92
