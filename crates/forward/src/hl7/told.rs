@@ -66,6 +66,13 @@ pub fn shown(message: &Message, nth: usize) -> Shown {
     }
 }
 
+/// Which OBX of a message are results, from 1: what is said of control material is none.
+#[must_use]
+pub fn results(message: &Message) -> Vec<usize> {
+    let of_material = |nth: &usize| is_of_material(&message.component("OBX", *nth, 3, 1));
+    (1..=message.count("OBX")).filter(|nth| !of_material(nth)).collect()
+}
+
 /// The forms of the n-th result's value, from 1: a structured number as people write it, a grade's codes and
 /// texts, else the text.
 #[must_use]

@@ -5,7 +5,7 @@ use std::path::Path;
 use askama::Template;
 use serde::Serialize;
 use serde_json::json;
-use wickline_forward::hl7::{Message, shown};
+use wickline_forward::hl7::{Message, results, shown};
 
 use super::super::output::Output;
 use super::super::{Answer, Desk, Exit, Failure};
@@ -122,5 +122,5 @@ pub async fn print(desk: &Desk, asked: &Asked, html: Option<&Path>, out: &Output
 
 fn readings(body: &[u8]) -> Vec<Line> {
     let Ok(message) = Message::read(body) else { return Vec::new() };
-    (1..=message.count("OBX")).map(|nth| shown(&message, nth).into()).collect()
+    results(&message).into_iter().map(|nth| shown(&message, nth).into()).collect()
 }

@@ -4,7 +4,7 @@ use std::io::Read;
 use std::path::Path;
 
 use csv::ReaderBuilder;
-use wickline_forward::hl7::{Message, codes, forms};
+use wickline_forward::hl7::{Message, codes, forms, results};
 
 use super::super::super::Failure;
 
@@ -83,20 +83,23 @@ fn of_messages(bytes: &[u8]) -> Result<Vec<Filed>, String> {
         let text = |segment, nth, field, component| {
             Some(message.component(segment, nth, field, component)).filter(|t| !t.is_empty())
         };
-        let (mut order, mut results) = (0, 0);
+        let (of_results, mut order, mut nth) = (results(&message), 0, 0);
         for segment in message.names() {
             match segment {
                 "OBR" => order += 1,
                 "OBX" => {
-                    results += 1;
-                    let part = |field, component| text("OBX", results, field, component);
+                    nth += 1;
+                    if !of_results.contains(&nth) {
+                        continue;
+                    }
+                    let part = |field, component| text("OBX", nth, field, component);
                     let specimen = text("SPM", 1, 2, 1).or_else(|| text("OBR", order.max(1), 2, 1));
                     filed.push(Filed {
-                        place: format!("message {}, OBX {results}", n + 1),
+                        place: format!("message {}, OBX {nth}", n + 1),
                         order: text("OBR", order.max(1), 3, 1),
                         specimen,
-                        codes: codes(&message, results),
-                        values: forms(&message, results),
+                        codes: codes(&message, nth),
+                        values: forms(&message, nth),
                         unit: part(6, 1).or(Some(String::new())),
                         flag: part(8, 1).or(Some(String::new())),
                         status: part(11, 1),
