@@ -30,6 +30,7 @@ fn what_can_be_meant_is_taken() {
         ("CRE", "40-240 mg/dl,3.5-21.2 mmol/l"),
         ("BLD", "0-20 {Ery}/uL, 0-20 10*6/L"),
         ("BLD", "0-5 {Ery}/uL"),
+        ("PH", "7.0-7.0"),
     ] {
         assert_eq!(rules(id, text).faults(&strips()), [""; 0], "{id} {text}");
         let read: Reference = text.parse().expect(text);
@@ -77,6 +78,9 @@ fn what_no_result_could_meet_is_refused() {
     ] {
         assert!(text.parse::<Reference>().is_err(), "{text}");
     }
+    // Sixty characters and no more, of a grade as of intervals.
+    let long = |length: usize| format!("A{}", "B".repeat(length - 1)).parse::<Reference>();
+    assert!(long(60).is_ok() && long(61).is_err());
 }
 
 #[test]

@@ -29,6 +29,20 @@ fn doubts_of_the_dialect_hold_the_report() {
     }
 }
 
+/// What is judged may be logged by its reasons alone; and the strip of a report is the one that it names.
+#[test]
+fn a_judgment_shows_no_id_and_no_reading() {
+    let found = judged(&with(ten(), reading("GLU", &["17"], "mg/dL")), &Rules::default(), &[]);
+    let shown = format!("{found:?}");
+    assert!(shown.contains("OffLadder"), "{shown}");
+    assert!(!shown.contains("KP-10023") && !shown.contains("17"), "{shown}");
+    let strips = [strip("ten-pad"), strip("eleven-pad")];
+    let named = |name: Option<&str>| Report { strip: name.map(str::to_owned), ..ten() };
+    let of = |name| crate::judge::strip_of(&named(name), &strips).map(|s| s.id.clone());
+    assert_eq!(of(Some("11-pad")).as_deref(), Some("eleven-pad"));
+    assert_eq!((of(None), of(Some("12-pad"))), (None, None));
+}
+
 /// The last day of a lot is a good one; what a person entered is for the lot entered with it, and the print wins.
 #[test]
 fn expired_strips_hold_patients_and_no_control() {
