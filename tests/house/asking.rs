@@ -46,6 +46,7 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("listen", Else),
     ("prove", Else),
     ("queue", Asks(&[])),
+    ("queue compare", Asks(&["DIR/export.csv"])),
     ("queue counts", Asks(&[])),
     ("queue hold", Else),
     ("queue pause", Else),
@@ -117,6 +118,7 @@ fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
 /// Runs every command that asks; what it ended with and what it said.
 fn all(config: &Path, mut each: impl FnMut(&str, i32, &str)) {
     let paper = Folder::new("paper");
+    paper.write("export.csv", "order,code,value\nNONE,5792-7,40\n");
     let shown = paper.0.display().to_string();
     for (name, kind) in COMMANDS {
         let Asks(more) = kind else { continue };

@@ -1,41 +1,59 @@
-//! Our own flag for a reading, from the site's reference, and whether a printed mark contradicts
-//! it.
+//! The flag of a reading, from the site's reference, else from the analyzer's own mark; and whether a printed mark
+//! contradicts it.
 //!
-//! Two questions are kept apart: which flag goes out (only by a configured reference), and whether the analyzer's
-//! own mark contradicts what the ladder or the reference says, which holds the report.
+//! Two questions are kept apart: which flag goes out, and whether the analyzer's own mark contradicts what the ladder
+//! or the reference says, which holds the report. A mark goes out as a flag only where the site has no reference: a
+//! receiver then finds OBX-8 without OBX-7.
 
 use crate::grades::Grade;
-use crate::observation::{Comparator, Flag};
+use crate::observation::Flag;
 use crate::readings::Reading;
-use crate::report::MarkMeaning;
-use crate::rules::Reference;
+use crate::references::Reference;
+use crate::report::{Mark, MarkMeaning};
 use crate::strip::{Kind, Pad, Sense};
 
-/// What we say of a reading.
+/// What is said of a reading.
 #[derive(Default)]
 pub(crate) struct Own {
-    /// The flag to send: only with a reference.
+    /// The flag to send: ours where there is a reference, else what the analyzer marked.
     pub sent: Option<Flag>,
-    pub text: Option<String>,
     /// The flag that a printed mark is compared with: ours, else the ladder's.
     pub compared: Option<Flag>,
 }
 
-pub(crate) fn own(pad: &Pad, reading: &Reading, reference: Option<&Reference>) -> Own {
+pub(crate) fn own(
+    pad: &Pad,
+    reading: &Reading,
+    reference: Option<&Reference>,
+    marks: &[Mark],
+) -> Own {
     if reading.grade.is_none() && reading.number.is_none() {
         return Own::default();
     }
     let ladder = ladder(pad, reading);
     let Some(reference) = reference else {
-        return Own { compared: ladder.and_then(Sense::flag), ..Own::default() };
+        return Own { sent: marked(marks), compared: ladder.and_then(Sense::flag) };
     };
     let sent = match reference {
         Reference::AtMost(highest) => grade_flag(pad, reading, highest),
-        Reference::Between(..) => number_flag(pad, reading, reference),
+        Reference::Between(_) => number_flag(pad, reading, reference),
     };
     // What a trace means is policy: the analyzer's and the site's may differ.
     let compared = if ladder == Some(Sense::Policy) { None } else { sent };
-    Own { sent, text: Some(text(pad, reference)), compared }
+    Own { sent, compared }
+}
+
+/// What the analyzer marked, in the letters of table 0078; None where its marks differ or have none.
+fn marked(marks: &[Mark]) -> Option<Flag> {
+    let mut flags = marks.iter().map(|mark| match mark.meaning {
+        MarkMeaning::Normal => Some(Flag::N),
+        MarkMeaning::Abnormal => Some(Flag::A),
+        MarkMeaning::Low => Some(Flag::L),
+        MarkMeaning::High => Some(Flag::H),
+        MarkMeaning::Other => None,
+    });
+    let first = flags.next()?;
+    if flags.all(|flag| flag == first) { first } else { None }
 }
 
 /// What the ladder says of every rung that the reading can be; None when they differ.
@@ -58,40 +76,10 @@ fn grade_flag(pad: &Pad, reading: &Reading, highest: &str) -> Option<Flag> {
     Some(if normal { Flag::N } else { Flag::A })
 }
 
-/// By the interval. An end rung such as `>=1.028` may be in or out: then there is no flag.
 fn number_flag(pad: &Pad, reading: &Reading, reference: &Reference) -> Option<Flag> {
-    let Reference::Between(low, high) = reference else { return None };
-    let rung = reading.rung.and_then(|r| pad.rungs.get(r));
-    let figure = rung.and_then(|r| r.label(reading.units)).or(reading.number.as_ref())?;
-    let (value, low, high) = (figure.value(), low.value(), high.value());
-    match figure.comparator {
-        None if value < low => Some(Flag::L),
-        None if value > high => Some(Flag::H),
-        None => Some(Flag::N),
-        Some(Comparator::Less) => (value <= low).then_some(Flag::L),
-        Some(Comparator::AtMost) => (value < low).then_some(Flag::L),
-        Some(Comparator::More) => (value >= high).then_some(Flag::H),
-        Some(Comparator::AtLeast) => (value > high).then_some(Flag::H),
-    }
-}
-
-/// The reference as a receiver shows it.
-fn text(pad: &Pad, reference: &Reference) -> String {
-    match reference {
-        Reference::Between(low, high) => format!("{}-{}", low.digits, high.digits),
-        Reference::AtMost(highest) => {
-            let text = |grade: &str| {
-                let rung = pad.rungs.iter().find(|r| r.grade.as_deref() == Some(grade));
-                rung.map_or_else(|| grade.to_owned(), |r| r.text.clone())
-            };
-            match pad.grades().first() {
-                Some(lowest) if pad.kind != Kind::Nominal && lowest != highest => {
-                    format!("{} to {}", text(lowest), text(highest))
-                }
-                _ => text(highest),
-            }
-        }
-    }
+    let interval = reference.interval(pad, reading.units)?;
+    let rung = reading.number.as_ref().and(reading.rung).and_then(|r| pad.rungs.get(r));
+    interval.flag(rung.and_then(|r| r.label(reading.units)).or(reading.number.as_ref())?)
 }
 
 /// True when a printed mark claims what our flag denies.

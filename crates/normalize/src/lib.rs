@@ -39,6 +39,7 @@ pub mod pattern;
 #[cfg(test)]
 mod prints;
 pub mod readings;
+pub mod references;
 pub mod remark;
 pub mod report;
 pub mod rules;
@@ -63,10 +64,11 @@ pub use observation::{
 pub use observe::{Choice, Codes, Grades, observe};
 pub use pattern::Pattern;
 pub use readings::{Printed, Reading};
+pub use references::{Interval, Reference};
 pub use remark::Remark;
 pub use report::{
     Mark, MarkMeaning, Patient, Place, PrintedReading, Private, RawLine, Report, Signs, Status,
 };
-pub use rules::{ControlMark, ControlSpecimen, LeadingDigit, Reference, Rules};
+pub use rules::{ControlMark, ControlSpecimen, LeadingDigit, Rules};
 pub use strip::Strip;
 pub use units::Units;

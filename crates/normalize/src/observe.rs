@@ -11,6 +11,7 @@ use crate::grades::snomed;
 use crate::hold::{Hold, Reason};
 use crate::observation::{Code, CodeSystem, Content, Observation};
 use crate::readings::Reading;
+use crate::references::Reference;
 use crate::strip::{Kind, Pad, Strip};
 use crate::units::{Property, Units};
 use crate::words::quote;
@@ -146,12 +147,15 @@ impl Teller<'_> {
             return Err("it has neither a grade nor a number".into());
         }
         if let Some(content) = grade.filter(|_| keep_grade) {
-            into.push(self.observation(pad.grade_property(), content, reading.reference.clone()));
+            let grade = reading.reference.as_ref().filter(|r| matches!(r, Reference::AtMost(_)));
+            let shown = grade.and_then(|r| r.shown(pad, choice.units));
+            into.push(self.observation(pad.grade_property(), content, shown));
         }
         if let (Some(content), Some(property), true) = (number, number_property, keep_number) {
-            // On a graded pad the reference is a grade: no interval for its number.
-            let reference = reading.reference.clone().filter(|_| !pad.has_grades());
-            into.push(self.observation(property, content, reference));
+            let interval =
+                reading.reference.as_ref().filter(|r| matches!(r, Reference::Between(_)));
+            let shown = interval.and_then(|r| r.shown(pad, choice.units));
+            into.push(self.observation(property, content, shown));
         }
         Ok(())
     }

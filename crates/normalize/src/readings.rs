@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::figure::Figure;
 use crate::observation::Flag;
+use crate::references::Reference;
 use crate::report::{Mark, PrintedReading, Status};
 use crate::strip::Pad;
 use crate::units::Units;
@@ -29,10 +30,10 @@ pub struct Reading {
     pub grade: Option<String>,
     /// The number, only if one was printed.
     pub number: Option<Figure>,
-    /// Only where the site configured a reference, and never on control material.
+    /// By the site's reference, without one the analyzer's own mark; never on control material.
     pub flag: Option<Flag>,
-    /// The reference in words or as an interval, where one is configured.
-    pub reference: Option<String>,
+    /// Where one is configured.
+    pub reference: Option<Reference>,
     /// Why the pad has no result.
     pub unread: Option<String>,
     /// The lines of the print it came from: indexes into [`crate::Report::lines`].

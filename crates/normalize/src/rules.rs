@@ -13,10 +13,9 @@ use crate::check::{CheckCharacter, Rubbish};
 use crate::class::{Class, EXTERNAL};
 use crate::codes::{ANALYTES, Analyte};
 use crate::controls::Lockout;
-use crate::figure::Figure;
-use crate::grades::Grade;
 use crate::pattern::Pattern;
-use crate::strip::{Kind, Pad, Strip};
+use crate::references::Reference;
+use crate::strip::Strip;
 use crate::units::Units;
 use crate::words::quote;
 
@@ -49,7 +48,7 @@ pub struct Rules {
     pub external_quality: Vec<Pattern>,
     /// Who the sender must say it is.
     pub sender: Option<String>,
-    /// References by analyte id; without one, no flag and no reference is sent.
+    /// References by analyte id; without one no reference is sent, and the flag is the analyzer's own mark.
     pub references: BTreeMap<String, Reference>,
     /// Hold a report whose own abnormal marks disagree with our flags.
     pub compare_marks: bool,
@@ -111,16 +110,6 @@ pub struct LeadingDigit {
     pub class: Class,
     /// Of control material.
     pub level: Option<String>,
-}
-
-/// What is normal for one analyte.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(try_from = "String", into = "String")]
-pub enum Reference {
-    /// This grade and everything below it; on colours and clarity this one alone.
-    AtMost(String),
-    /// From and to, both included, for pads whose number is the same in both unit systems.
-    Between(Figure, Figure),
 }
 
 /// True for what can name a level of control material.
@@ -200,53 +189,6 @@ impl FromStr for LeadingDigit {
     }
 }
 
-impl FromStr for Reference {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        let wrong = || {
-            "an interval such as 5.0-8.0, or the highest normal grade in capitals, such as NEG"
-                .to_owned()
-        };
-        if text.is_empty() || text.len() > 40 {
-            return Err(wrong());
-        }
-        let plain = |t: &str| Figure::read(t).filter(|f| f.comparator.is_none());
-        let interval = text.split_once('-').map(|(low, high)| (plain(low), plain(high)));
-        if let Some((Some(low), Some(high))) = interval {
-            let ascends = low.value() <= high.value();
-            return if ascends { Ok(Reference::Between(low, high)) } else { Err(wrong()) };
-        }
-        let capitals = |b: u8| b.is_ascii_uppercase() || b == b'-';
-        let word = text.starts_with(|c: char| c.is_ascii_uppercase()) && text.bytes().all(capitals);
-        if Grade::find(text).is_some() || word {
-            return Ok(Reference::AtMost(text.to_owned()));
-        }
-        Err(wrong())
-    }
-}
-
-impl Reference {
-    /// Why it says nothing about this pad. None: it does.
-    fn misfit(&self, pad: &Pad) -> Option<String> {
-        match self {
-            Reference::AtMost(grade) => (!pad.grades().contains(&grade.as_str())).then(|| {
-                let grades = pad.grades();
-                let allowed =
-                    if grades.is_empty() { "an interval".into() } else { grades.join(", ") };
-                format!("`{grade}` is no grade of this pad; allowed: {allowed}")
-            }),
-            Reference::Between(..) => {
-                let one = |units| pad.measure(units).map(|m| m.unit.ucum);
-                let same = one(Units::Conventional) == one(Units::Si);
-                (pad.kind != Kind::Stepped || !same).then(|| {
-                    "an interval needs a pad whose number is the same in both unit systems".into()
-                })
-            }
-        }
-    }
-}
-
 impl Rules {
     /// Sets what a patient's specimen id looks like.
     ///
@@ -308,7 +250,7 @@ impl Rules {
         if digits { self.leading_digits.iter().find(fits) } else { None }
     }
 
-    /// Adds what is normal for an analyte: `NEG` or `5.0-8.0`.
+    /// Adds what is normal for an analyte: `NEG`, `5.0-8.0` or `0-2.5 mg/dL, 0-25 mg/L`.
     ///
     /// The error lists the analytes, or says how a reference is written.
     pub fn add_reference(&mut self, analyte: &str, text: &str) -> Result<(), String> {
@@ -396,9 +338,35 @@ impl Rules {
         faults
     }
 
-    /// Ids that `specimen` has as well; one sentence for each pattern.
+    /// What may surprise, given the strips of this analyzer; one sentence each.
     #[must_use]
-    pub fn notes(&self) -> Vec<String> {
+    pub fn notes(&self, strips: &[Strip]) -> Vec<String> {
+        let mut notes = self.both_ids();
+        for strip in strips {
+            let bare = strip.pads.iter().filter(|p| !self.references.contains_key(&p.id));
+            let bare: Vec<&str> = bare.map(|p| p.id.as_str()).collect();
+            if !bare.is_empty() {
+                notes.push(format!(
+                    "strip {}: no reference for {}: nothing of theirs is flagged by us; OBX-8 carries the \
+                     analyzer's own mark where it prints one",
+                    strip.id,
+                    bare.join(", ")
+                ));
+            }
+            for (id, reference) in &self.references {
+                let of_pad = strip.pad(id).map(|pad| reference.notes(pad)).unwrap_or_default();
+                notes.extend(
+                    of_pad
+                        .iter()
+                        .map(|why| format!("reference `{id}` with strip {}: {why}", strip.id)),
+                );
+            }
+        }
+        notes
+    }
+
+    /// Ids that `specimen` has as well; one sentence for each pattern.
+    fn both_ids(&self) -> Vec<String> {
         let both = self.external_quality.iter().filter_map(|pattern| {
             let id = quote(&self.specimen.shared(pattern)?);
             Some(format!(
@@ -463,15 +431,13 @@ macro_rules! as_text {
     };
 }
 
+pub(crate) use as_text;
+
 as_text!(ControlMark, sign => with_level(sign.mark, sign.level));
 as_text!(ControlSpecimen, sign => with_level(sign.pattern.into(), sign.level));
 as_text!(LeadingDigit, form => {
     let level = form.level.map(|l| format!(":{l}")).unwrap_or_default();
     format!("{}{}={}{level}", form.digit, "x".repeat(form.length - 1), form.class.code())
-});
-as_text!(Reference, reference => match reference {
-    Reference::AtMost(grade) => grade,
-    Reference::Between(low, high) => format!("{}-{}", low.digits, high.digits),
 });
 
 fn with_level(sign: String, level: Option<String>) -> String {

@@ -208,9 +208,9 @@ impl StripReading<'_> {
         hold: &mut impl FnMut(Reason, String),
     ) {
         let reference = self.rules.references.get(&pad.id);
-        let own = flags::own(pad, reading, reference);
+        let own = flags::own(pad, reading, reference, &said.marks);
         reading.flag = own.sent;
-        reading.reference = own.text;
+        reading.reference = reference.cloned();
         if !self.rules.compare_marks {
             return;
         }

@@ -21,7 +21,7 @@ pub use layout::{
 };
 pub use read::Message;
 pub use report::{ControlRole, Outgoing, correction_message, result_message};
-pub use told::{Correction, Shown, Told, shown, told};
+pub use told::{Correction, Shown, Told, codes, forms, shown, told};
 pub use version::{Acknowledge, Charset, Processing, Version};
 pub use write::EncodeFault;
 

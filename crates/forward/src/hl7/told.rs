@@ -65,6 +65,26 @@ pub fn shown(message: &Message, nth: usize) -> Shown {
     }
 }
 
+/// The forms of the n-th result's value, from 1: a structured number as people write it, a grade's codes and
+/// texts, else the text.
+#[must_use]
+pub fn forms(message: &Message, nth: usize) -> Vec<String> {
+    let part = |component| message.component("OBX", nth, 5, component);
+    let forms: Vec<String> = match message.component("OBX", nth, 2, 1).as_str() {
+        "SN" => vec![(1..=4).map(part).collect()],
+        "CE" | "CWE" | "CNE" => [1, 2, 4, 5].into_iter().map(part).collect(),
+        _ => vec![part(1)],
+    };
+    forms.into_iter().filter(|form| !form.is_empty()).collect()
+}
+
+/// The codes of the n-th result, from 1: the one that it goes by, and the other one beside it.
+#[must_use]
+pub fn codes(message: &Message, nth: usize) -> Vec<String> {
+    let codes = [1, 4].map(|component| message.component("OBX", nth, 3, component));
+    codes.into_iter().filter(|code| !code.is_empty()).collect()
+}
+
 /// What a kept message says of each result.
 pub fn told(message: &[u8]) -> Result<Vec<(Told, ResultStatus)>, String> {
     let message = Message::read(message)?;
@@ -107,8 +127,18 @@ impl Told {
     /// What of it a person reads.
     #[must_use]
     pub fn shown(&self) -> Shown {
+        self.alone().map(|message| shown(&message, 1)).unwrap_or_default()
+    }
+
+    /// Its codes and the forms of its value.
+    #[must_use]
+    pub fn codes_and_forms(&self) -> (Vec<String>, Vec<String>) {
+        self.alone().map(|message| (codes(&message, 1), forms(&message, 1))).unwrap_or_default()
+    }
+
+    fn alone(&self) -> Option<Message> {
         let text = format!("MSH|^~\\&|\r{}", self.cells.join("|"));
-        Message::read(text.as_bytes()).map(|message| shown(&message, 1)).unwrap_or_default()
+        Message::read(text.as_bytes()).ok()
     }
 
     /// Code and system of OBX-3, and of the other name beside it.

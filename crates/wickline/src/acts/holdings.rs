@@ -71,6 +71,12 @@ pub struct Held {
     pub status: &'static str,
     /// It may have this or what it had before: its answer never came.
     pub doubtful: bool,
+    /// OBX-3: the code, and the other one beside it.
+    #[serde(skip)]
+    pub codes: Vec<String>,
+    /// The forms of OBX-5.
+    #[serde(skip)]
+    pub forms: Vec<String>,
 }
 
 impl Ledger {
@@ -90,10 +96,10 @@ fn holding(place: ToldAt) -> Holding {
             return Holding { receiver, obr3, specimen, holds, results, why };
         }
     };
-    let held = known.iter().map(|k| Held {
-        line: k.entry.shown().into(),
-        status: k.status.text(),
-        doubtful: k.doubtful || !k.sure,
+    let held = known.iter().map(|k| {
+        let (codes, forms) = k.entry.codes_and_forms();
+        let doubtful = k.doubtful || !k.sure;
+        Held { line: k.entry.shown().into(), status: k.status.text(), doubtful, codes, forms }
     });
     let results: Vec<Held> = held.collect();
     let withdrawn = |k: &Known<Told>| k.status == ResultStatus::Withdrawn && k.sure && !k.doubtful;

@@ -2,6 +2,7 @@
 
 mod board;
 mod by_hand;
+mod compare;
 mod one_message;
 
 use std::path::PathBuf;
@@ -100,6 +101,9 @@ enum Act {
         #[arg(long, value_name = "FILE")]
         html: Option<PathBuf>,
     },
+    /// What a receiver filed, by its own export, against what it was told: value, unit, flag and status of each
+    /// result. For go-live, and whenever there is doubt
+    Compare(compare::Options),
     /// What each receiver accepted on a day, with first and last control id, to compare with its count;
     /// and what is not accepted, by receiver and analyzer
     Counts {
@@ -112,7 +116,7 @@ enum Act {
 pub async fn queue(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
     let asks = matches!(
         options.act,
-        None | Some(Act::Show { .. } | Act::Print { .. } | Act::Counts { .. })
+        None | Some(Act::Show { .. } | Act::Print { .. } | Act::Counts { .. } | Act::Compare(_))
     );
     Desk::with(config, asks, async |desk| obey(desk, options, out).await).await
 }
@@ -122,6 +126,9 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
     match options.act {
         None if options.follow => board::follow(desk, &asked(desk, filter, out).await?, out).await,
         None => board::list(desk, &asked(desk, filter, out).await?, out).await,
+        Some(Act::Compare(options)) => {
+            compare::compare(desk, &options, filter.receiver.as_deref(), out).await
+        }
         Some(Act::Show { id: text }) => one_message::show(desk, &text, out).await,
         Some(Act::Hold { ids, why }) => {
             let named = Named { verb: "hold", more: why.again() + &who.again(), fits: may_wait };

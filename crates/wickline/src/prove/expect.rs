@@ -104,15 +104,17 @@ pub struct Wishes {
 }
 
 impl Wishes {
-    /// The results of a rung that was printed whole, or what is wrong with the pad's codes.
+    /// The results of a rung that was printed whole, beside a mark of this meaning, or what is wrong with
+    /// the pad's codes.
     pub fn results(
         &self,
         pad: &Pad,
         rung: &Rung,
         printed_number: bool,
+        mark: &str,
     ) -> Result<Vec<Obx>, String> {
         let system = usize::from(self.si);
-        let flag = self.flag(pad, rung, usize::from(self.si)).unwrap_or("").to_owned();
+        let flag = self.sent_flag(pad, rung, mark).unwrap_or("").to_owned();
         let number = rung.labels[system].as_ref().filter(|_| printed_number);
         let mut list = Vec::new();
         if let Some(grade) = &rung.grade
@@ -153,12 +155,27 @@ impl Wishes {
         }
     }
 
-    /// The flag to send: only by the site's reference. `system`: the label compared with an interval.
+    /// Ours by the site's reference, else what the analyzer marked.
+    fn sent_flag(&self, pad: &Pad, rung: &Rung, mark: &str) -> Option<&'static str> {
+        if self.references.contains_key(&pad.id) {
+            return self.flag(pad, rung, usize::from(self.si));
+        }
+        let marks = [("normal", "N"), ("abnormal", "A"), ("low", "L"), ("high", "H")];
+        marks.iter().find(|(meaning, _)| *meaning == mark).map(|(_, flag)| *flag)
+    }
+
+    /// By the site's reference. `system`: the label compared with an interval.
     fn flag(&self, pad: &Pad, rung: &Rung, system: usize) -> Option<&'static str> {
         let reference = self.references.get(&pad.id)?;
-        let figures =
-            reference.split_once('-').map(|(low, high)| (thousandths(low), thousandths(high)));
-        if let Some((Some(low), Some(high))) = figures {
+        if reference.starts_with(|c: char| c.is_ascii_digit()) {
+            let unit = &pad.scales[system].as_ref()?.ucum;
+            let mut intervals = reference.split(',').filter_map(|text| {
+                let (low, rest) = text.split_once('-')?;
+                let (high, of) = rest.trim().split_once(' ').unwrap_or((rest.trim(), ""));
+                let mine = of.is_empty() || of.trim().eq_ignore_ascii_case(unit);
+                Some((thousandths(low)?, thousandths(high)?)).filter(|_| mine)
+            });
+            let (low, high) = intervals.next()?;
             return interval(rung.labels[system].as_ref()?, low, high);
         }
         let grade = rung.grade.as_ref()?;

@@ -67,7 +67,7 @@ impl Trial<'_> {
             let texts = self.texts(pad, rung, self.prints_si, false);
             if let Some((_, lines)) = self.fit(label, &texts, "") {
                 let number = rung.labels[self.system()].is_some();
-                let results = self.wishes.results(pad, rung, number)?;
+                let results = self.wishes.results(pad, rung, number, "")?;
                 return Ok(Usual { pad, label: (*label).clone(), lines, results });
             }
         }
@@ -319,7 +319,7 @@ impl Trial<'_> {
                     Some(other) if other.grade != rung.grade => {
                         reasons.insert("grade-value-disagree".to_owned());
                     }
-                    Some(other) => results = self.wishes.results(pad, other, true)?,
+                    Some(other) => results = self.wishes.results(pad, other, true, case.mark.1)?,
                 }
             }
             What::Rung(_, rung) | What::Bare(_, rung) => {
@@ -331,7 +331,7 @@ impl Trial<'_> {
                 if marked && self.wishes.contradicts(pad, rung, case.mark.1) {
                     reasons.insert("mark-disagree".to_owned());
                 }
-                results = self.wishes.results(pad, rung, number)?;
+                results = self.wishes.results(pad, rung, number, case.mark.1)?;
             }
             What::Turned(..) => drop(reasons.insert("off-ladder".to_owned())),
             What::Unread => drop(reasons.insert("pad-unread".to_owned())),

@@ -165,7 +165,7 @@ impl Bench {
         let Builder { faults, files, .. } = builder;
         let mut notes = Vec::new();
         for analyzer in &analyzers {
-            notes.extend(analyzer.rules.notes());
+            notes.extend(analyzer.rules.notes(&analyzer.strips));
             for strip in &analyzer.strips {
                 notes.extend(strip.notes().iter().map(|n| format!("strip {}: {n}", strip.id)));
             }

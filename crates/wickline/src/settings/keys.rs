@@ -60,8 +60,9 @@ pub const TABLES: &[(&str, bool, &str)] = &[
     (
         "reference",
         false,
-        "References for flags, by analyte id. An interval \"5.0-8.0\" for numbers, the highest normal \
-         grade \"NEG\" for grades. Without one, OBX-7 and OBX-8 stay empty.",
+        "References for flags, by analyte id: the highest normal grade \"NEG\"; an interval \"5.0-8.0\"\n\
+         # for numbers; two of them with their units where the unit systems have different numbers.\n\
+         # Without one OBX-7 stays empty, and OBX-8 carries the analyzer's own mark where it prints one.",
     ),
     ("analyzer", true, "One for each analyzer."),
     (
@@ -330,7 +331,7 @@ pub fn commented_file() -> String {
             }
         }
         if *table == "reference" {
-            text.push_str("# PH = \"5.0-8.0\"\n# SG = \"1.003-1.030\"\n# GLU = \"NEG\"\n");
+            text.push_str("# PH = \"5.0-8.0\"\n# SG = \"1.003-1.030\"\n# GLU = \"NEG\"\n# ALB = \"0-2.5 mg/dL, 0-25 mg/L\"\n");
         }
     }
     text

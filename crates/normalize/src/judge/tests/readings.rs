@@ -8,7 +8,7 @@ use crate::prints::{
     DAY, codes, judged, mark, printed, reading, reasons, report, strip, ten, with,
 };
 use crate::readings::Reading;
-use crate::report::{MarkMeaning, Status};
+use crate::report::{Mark, MarkMeaning, Status};
 use crate::rules::Rules;
 use crate::strip::Strip;
 use crate::units::Units;
@@ -324,7 +324,8 @@ fn flags_come_from_the_sites_references_alone() {
     let of = |rules: &Rules, label: &str, part: &str| {
         let found = judged(&with(ten(), reading(label, &[part], "")), rules, &[]);
         let read = found.readings.into_iter().find(|r| r.label == label).expect(label);
-        (read.flag, read.reference)
+        let shown = read.reference.and_then(|r| r.shown(strip("ten-pad").pad(label)?, read.units));
+        (read.flag, shown)
     };
     assert_eq!(of(&rules, "GLU", "3+"), (None, None), "no reference, no flag");
     for (id, text) in [("GLU", "NEG"), ("PRO", "TR"), ("PH", "5.0-8.0"), ("SG", "1.003-1.030")] {
@@ -343,6 +344,40 @@ fn flags_come_from_the_sites_references_alone() {
     ] {
         assert_eq!(of(&rules, label, part), (flag, Some(reference.into())), "{label} {part}");
     }
+}
+
+/// Without a reference the analyzer's own mark goes out as what it means; with one, ours does.
+#[test]
+fn an_analyzers_mark_is_the_flag_where_the_site_has_no_reference() {
+    let flag = |rules: &Rules, marks: &[MarkMeaning]| {
+        let own = strip("ten-pad");
+        let pad = own.pad("PH").expect("a pad");
+        let found = judged(&with(ten(), reading("PH", &["8.5"], "")), rules, &[]);
+        let read = found.readings.into_iter().find(|r| r.label == "PH").expect("it was printed");
+        let mark = |m: &MarkMeaning| Mark { text: "x".into(), meaning: *m };
+        let marks: Vec<Mark> = marks.iter().map(mark).collect();
+        crate::flags::own(pad, &read, rules.references.get("PH"), &marks).sent
+    };
+    let none = Rules::default();
+    for (marks, sent) in [
+        (&[][..], None),
+        (&[MarkMeaning::Abnormal][..], Some(Flag::A)),
+        (&[MarkMeaning::High], Some(Flag::H)),
+        (&[MarkMeaning::Low], Some(Flag::L)),
+        (&[MarkMeaning::Normal], Some(Flag::N)),
+        (&[MarkMeaning::Other], None),
+        (&[MarkMeaning::High, MarkMeaning::Abnormal], None),
+        (&[MarkMeaning::High, MarkMeaning::High], Some(Flag::H)),
+    ] {
+        assert_eq!(flag(&none, marks), sent, "{marks:?}");
+    }
+    let mut ours = Rules::default();
+    ours.add_reference("PH", "5.0-9.0").expect("an interval");
+    assert_eq!(
+        flag(&ours, &[MarkMeaning::High]),
+        Some(Flag::N),
+        "ours is sent, the mark is compared"
+    );
 }
 
 #[test]

@@ -3,8 +3,9 @@
 use serde::Serialize;
 use wickline_normalize::codes::Analyte;
 use wickline_normalize::readings::Reading;
-use wickline_normalize::rules::Reference;
+use wickline_normalize::references::{Interval, Reference};
 use wickline_normalize::strip::{Kind, Measure, Pad};
+use wickline_normalize::words::quote;
 use wickline_normalize::{Choice, Figure, Flag, Grades, Units};
 
 const LADDER: &str = "by the ladder";
@@ -112,12 +113,21 @@ pub fn flag(pad: Option<&Pad>, reading: &Reading, reference: Option<&Reference>)
         return "none: the result was not understood".into();
     }
     let Some(reference) = reference else {
-        return format!("none: no reference is configured for {}", pad.id);
+        let bare = format!("no reference is configured for {}", pad.id);
+        return match (reading.flag, &reading.printed.mark) {
+            (Some(flag), Some(mark)) => {
+                format!("{}: the analyzer's own mark {}; {bare}", flag.text(), quote(mark))
+            }
+            _ => format!("none: {bare}"),
+        };
     };
     let said = format!("reference {} = {}", pad.id, String::from(reference.clone()));
     match reference {
         Reference::AtMost(highest) => by_grade(pad, reading, highest, &said),
-        Reference::Between(low, high) => by_interval(pad, reading, (low, high), &said),
+        Reference::Between(_) => match reference.interval(pad, reading.units) {
+            Some(interval) => by_interval(pad, reading, interval, &said),
+            None => format!("none: {said} has no interval for {} units", reading.units.text()),
+        },
     }
 }
 
@@ -136,7 +146,7 @@ fn by_grade(pad: &Pad, reading: &Reading, highest: &str, said: &str) -> String {
     }
 }
 
-fn by_interval(pad: &Pad, reading: &Reading, ends: (&Figure, &Figure), said: &str) -> String {
+fn by_interval(pad: &Pad, reading: &Reading, interval: &Interval, said: &str) -> String {
     let rung = reading.rung.and_then(|r| pad.rungs.get(r));
     let label = rung.and_then(|r| r.label(reading.units)).or(reading.number.as_ref());
     let Some(label) = label else {
@@ -145,8 +155,8 @@ fn by_interval(pad: &Pad, reading: &Reading, ends: (&Figure, &Figure), said: &st
     let text = label.text();
     match reading.flag {
         Some(Flag::N) => format!("N: {text} lies in {said}"),
-        Some(Flag::L) => format!("L: {text} lies below {} ({said})", ends.0.digits),
-        Some(Flag::H) => format!("H: {text} lies above {} ({said})", ends.1.digits),
+        Some(Flag::L) => format!("L: {text} lies below {} ({said})", interval.low.digits),
+        Some(Flag::H) => format!("H: {text} lies above {} ({said})", interval.high.digits),
         Some(Flag::A) => format!("A: {text} ({said})"),
         None if label.comparator.is_some() => {
             format!("none: {text} has no end and may lie in or out of {said}")
