@@ -178,7 +178,7 @@ impl StripReading<'_> {
             let Some(measure) = pad.measure(units) else {
                 return Some(format!("unit {} beside a pad that has none", quote(unit)));
             };
-            if measure.is_spelled(unit) {
+            if pad.is_spelled(units, unit) {
                 continue;
             }
             let (own, other) = (units.text(), units.other());

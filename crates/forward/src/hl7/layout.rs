@@ -258,7 +258,7 @@ impl Layout {
         let mut manner =
             Manner { name: None, names: self.names, grade_as: self.grade_as, end_as: self.end_as };
         let part = match observation.content {
-            Content::Number { .. } => Part::Number,
+            Content::Number { .. } | Content::Range { .. } => Part::Number,
             Content::Grade { .. } | Content::Unread { .. } => Part::Grade,
         };
         for own in &self.special {

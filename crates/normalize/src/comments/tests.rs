@@ -121,7 +121,7 @@ fn a_rule_that_cannot_be_meant_says_why() {
         ("ASC", "nothing is compared"),
         ("ASCO >= 1+", "perhaps ASC"),
         ("ASC > 1+", "only >="),
-        ("ASC >= 5+", "neither a grade"),
+        ("ASC >= 6+", "neither a grade"),
         ("SG >= >1.028", "neither a grade"),
         ("COL >= RED", "neither a grade"),
         ("COL = RED|", "missing"),

@@ -58,6 +58,9 @@ fn short(observations: &[Observation]) -> Vec<String> {
     let one = |o: &Observation| {
         let value = match &o.content {
             Content::Grade { code, .. } => code.code.clone(),
+            Content::Range { from, to, unit } => {
+                format!("{from}-{to} {}", unit.as_ref().map_or("-", |u| u.ucum.as_str()))
+            }
             Content::Number { comparator, digits, unit } => {
                 let unit = unit.as_ref().map_or("-", |u| u.ucum.as_str());
                 format!("{}{digits} {unit}", comparator.map_or("", Comparator::text))
@@ -105,6 +108,7 @@ fn agrees(pad: &Pad, rung: Option<&Rung>, choice: &Choice, observation: &Observa
             assert!(property.is_none_or(|p| allowed.contains(&p)), "{told}");
             assert!(term.is_none_or(|t| t.scale == "Qn"), "{told}");
         }
+        Content::Range { .. } => panic!("no shipped strip has ranges: {told}"),
         Content::Unread { .. } => assert!(observation.flag.is_none(), "{told}"),
     }
 }
