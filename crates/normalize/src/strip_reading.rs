@@ -7,6 +7,7 @@
 use crate::figure::Figure;
 use crate::flags;
 use crate::hold::{Hold, Reason};
+use crate::ratios;
 use crate::readings::{Reading, Said, blank, join, understand};
 use crate::report::{PrintedReading, Report, Status};
 use crate::rules::Rules;
@@ -59,7 +60,9 @@ impl StripReading<'_> {
             }
         }
         holds.extend(self.missing(report, &readings));
-        (readings.into_iter().map(|(reading, _)| reading).collect(), holds)
+        let readings: Vec<Reading> = readings.into_iter().map(|(reading, _)| reading).collect();
+        holds.extend(ratios::misfits(self.strip, &readings));
+        (readings, holds)
     }
 
     /// A label that this strip does not have.

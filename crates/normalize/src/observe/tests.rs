@@ -1,8 +1,8 @@
 //! Observations: code, unit and value agree, whatever is chosen and whatever was printed.
 
-use crate::codes::Term;
+use crate::codes::{Analyte, Term};
 use crate::grades::Grade;
-use crate::hold::Reason;
+use crate::hold::{Hold, Reason};
 use crate::judge::{Facts, Judged, judge};
 use crate::observation::{CodeSystem, Comparator, Content, Flag, Observation};
 use crate::observe::{Choice, Codes, Grades, observe};
@@ -122,7 +122,11 @@ fn code_unit_and_value_agree_for_every_strip_rung_and_choice() {
             for pad in &strip.pads {
                 for rung in &pad.rungs {
                     let found = with_pad(&strip, units, printed(pad, rung, units));
-                    assert_eq!(found.holds, [], "{} {rung:?}", pad.id);
+                    // The pads beside it are always the same, whatever ratio is printed.
+                    let fits = |h: &Hold| h.reason != Reason::GradeValueDisagree;
+                    let calculated = Analyte::find(&pad.id).is_some_and(|a| a.ratio().is_some());
+                    let holds = found.holds.iter().filter(|h| !calculated || fits(h));
+                    assert_eq!(holds.count(), 0, "{} {rung:?}: {:?}", pad.id, found.holds);
                     for choice in choices() {
                         let all =
                             observe(&found.readings, &strip, &choice).expect("it can be sent");
