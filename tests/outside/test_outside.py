@@ -305,7 +305,7 @@ def told(message):
             return parts[component] if component < len(parts) else ""
         kind = str(obx[2])
         yield {"code": part(3, 0), "grade": part(5, 0) if kind in ("CE", "CWE") else "",
-               "value": {"NM": part(5, 0), "SN": part(5, 0) + part(5, 1)}.get(kind, ""),
+               "value": {"NM": part(5, 0), "SN": "".join(part(5, n) for n in range(4))}.get(kind, ""),
                "unit": part(6, 0), "flag": str(obx[8])}
 
 
