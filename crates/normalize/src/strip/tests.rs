@@ -280,21 +280,6 @@ fn every_kind_of_mistake_is_refused() {
     }
 }
 
-/// The guide's strip is one, and reads what the guide says.
-#[test]
-fn the_guide_and_the_loader_agree() {
-    let guide = include_str!("../../../../config/strips/README.md");
-    let blocks: Vec<&str> =
-        guide.split("```toml\n").skip(1).filter_map(|rest| rest.split("```").next()).collect();
-    assert_eq!(blocks.len(), 1);
-    let strip = Strip::parse(blocks[0], "harbour-strip.toml").expect("the guide's strip");
-    let pad = |id: &str| strip.pad(id).unwrap_or_else(|| panic!("no {id}"));
-    assert_eq!(pad("GLU").grade_of("(2+)"), Some("2+"));
-    assert_eq!(strip.pad_of("spec. gravity"), strip.pad_of("SG"));
-    assert_eq!(pad("KET").grade_of("(1+)"), Some("1+"), "the file's words reach inherited pads");
-    assert!(pad("KET").code(Property::Presence, true).is_some(), "and its codes");
-}
-
 /// Codes met under a wrong name in public mappings: each is refused where it does not belong, with the
 /// code and what stands there instead. (Found in published code; LOINC's own table says what each is.)
 #[test]

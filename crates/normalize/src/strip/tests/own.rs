@@ -152,7 +152,7 @@ fn told(strip: &Strip, print: (&str, &[&str], &str), units: Units) -> String {
         Content::Number { comparator, digits, .. } => {
             format!("{}{digits}", comparator.map_or("", crate::Comparator::text))
         }
-        Content::Range { from, to, .. } => format!("{from}..{to}"),
+        Content::Range { from, to, .. } => format!("{from}-{to}"),
         Content::Unread { .. } => "unread".into(),
     });
     said.collect::<Vec<String>>().join(" ")
@@ -163,26 +163,26 @@ fn ranges_and_own_grades_are_read_and_sent_as_they_stand() {
     let own = ten(RANGES);
     let leukocytes = "LEU";
     for (label, parts, unit, wanted) in [
-        (leukocytes, &["HIGH", "10-25"][..], "/uL", "HIGH=High 10..25"),
+        (leukocytes, &["HIGH", "10-25"][..], "/uL", "HIGH=High 10-25"),
         (leukocytes, &["erhöht"], "", "HIGH=High"),
-        (leukocytes, &["10 - 25"], "Leu/µL", "HIGH=High 10..25"),
-        (leukocytes, &["10-25"], "10*6/L", "HIGH=High 10..25"),
+        (leukocytes, &["10 - 25"], "Leu/µL", "HIGH=High 10-25"),
+        (leukocytes, &["10-25"], "10*6/L", "HIGH=High 10-25"),
         (leukocytes, &["17"], "/uL", "off-ladder"),
         (leukocytes, &["10"], "/uL", "off-ladder"),
         (leukocytes, &["25"], "/uL", "off-ladder"),
         (leukocytes, &["10-30"], "/uL", "off-ladder"),
         (leukocytes, &["NORMAL", "10-25"], "/uL", "grade-value-disagree"),
-        (leukocytes, &["5+", "30-300"], "/uL", "5+=5+ 30..300"),
+        (leukocytes, &["5+", "30-300"], "/uL", "5+=5+ 30-300"),
         (leukocytes, &["o.B.", "<10"], "/uL", "NORMAL=Normal <10"),
         ("BLD", &["TR-LYSED", "0.03"], "mg/dL", "TR-LYSED=Trace, haemolysed 0.3"),
         ("BLD", &["TR-INTACT", "0.03"], "mg/dL", "TR-INTACT=Trace, intact cells 0.3"),
         ("BLD", &["0.03"], "mg/dL", "off-ladder"),
-        ("BLD", &["0.06-0.15"], "mg/dL", "0.5+=0.5+ 0.6..1.5"),
+        ("BLD", &["0.06-0.15"], "mg/dL", "0.5+=0.5+ 0.6-1.5"),
         ("BLD", &["1+", ">0.15"], "mg/dL", "1+=1+ >1.5"),
     ] {
         assert_eq!(told(&own, (label, parts, unit), Units::Conventional), wanted, "{parts:?}");
     }
-    assert_eq!(told(&own, ("BLD", &["0.6-1.5"], "mg/L"), Units::Si), "0.5+=0.5+ 0.6..1.5");
+    assert_eq!(told(&own, ("BLD", &["0.6-1.5"], "mg/L"), Units::Si), "0.5+=0.5+ 0.6-1.5");
     let blood = own.pad("BLD").expect("BLD");
     assert_eq!(blood.code(Property::Mass, true).map(|c| c.code.as_str()), Some("50559-4"));
     assert!(blood.code(Property::Number, true).is_none(), "cells are no mass");
@@ -213,4 +213,78 @@ fn shared_words_reach_grades_of_ones_own() {
     assert_eq!(own.pad("LEU").and_then(|p| p.grade_of("Hoch")), Some("HIGH"));
     refused("[words]\nHIGH = [\"hoch\"]\n", "words", "a grade of one of its pads");
     assert_eq!(Figure::read("10-25").map(|f| f.text()).as_deref(), Some("10-25"));
+}
+
+const GUIDE: &str = include_str!("../../../../../config/strips/README.md");
+
+/// The guide's strips, in its order.
+fn of_the_guide() -> Vec<Strip> {
+    let blocks = GUIDE.split("```toml\n").skip(1).filter_map(|rest| rest.split("```").next());
+    let read = |text| Strip::parse(text, "guide.toml").unwrap_or_else(|f| panic!("{f:#?}"));
+    blocks.map(read).collect()
+}
+
+#[test]
+fn the_guides_first_strip_reads_what_it_says() {
+    let strips = of_the_guide();
+    assert_eq!(strips.len(), 2);
+    let pad = |id: &str| strips[0].pad(id).unwrap_or_else(|| panic!("no {id}"));
+    assert_eq!(pad("GLU").grade_of("(2+)"), Some("2+"));
+    assert_eq!(strips[0].pad_of("spec. gravity"), strips[0].pad_of("SG"));
+    assert_eq!(pad("KET").grade_of("(1+)"), Some("1+"), "the file's words reach inherited pads");
+    for id in ["KET", "GLU"] {
+        assert!(pad(id).code(Property::Presence, true).is_some(), "and {id} its codes");
+    }
+    assert!(strips[0].pad("COL").is_none());
+}
+
+/// Each row of the guide's table, printed and sent.
+#[test]
+fn the_guides_table_is_true() {
+    let strip = &of_the_guide()[1];
+    let rows = GUIDE.lines().filter_map(|line| line.strip_prefix("| `")?.split_once("` | "));
+    let pads = ["BLD ", "LEU ", "GLU ", "URO "];
+    let rows: Vec<_> =
+        rows.filter(|(print, _)| pads.iter().any(|p| print.starts_with(p))).collect();
+    assert_eq!(rows.len(), 10);
+    for (print, wanted) in rows {
+        let (label, rest) = print.split_once(' ').expect("a label");
+        let number = rest.find(|c: char| c.is_ascii_digit() && !rest.starts_with("0.5+"));
+        let number = if rest.starts_with("0.5+") { Some(5) } else { number };
+        let (grade, rest) = rest.split_at(number.unwrap_or(rest.len()));
+        let (value, unit) = rest.split_once(' ').unwrap_or((rest, ""));
+        let parts: Vec<&str> =
+            [grade.trim(), value].into_iter().filter(|part| !part.is_empty()).collect();
+        let found = told(strip, (label, &parts, unit), Units::Conventional);
+        assert_eq!(found, wanted.trim_end_matches(" |"), "{print}");
+    }
+    let notes = strip.notes().join("\n");
+    assert!(
+        notes
+            .contains("GLU: 100 mg/dL is 6 mmol/L as the insert prints it; converted it is 5.5507")
+    );
+}
+
+/// Every key of a strip file stands in the heading of the first shipped one and in the guide.
+#[test]
+fn every_key_is_documented() {
+    let heading = include_str!("../../../../../config/strips/ten-pad.toml");
+    for key in [
+        "extends",
+        "drop",
+        "words",
+        "unread",
+        "kind",
+        "optional",
+        "names",
+        "conventional",
+        "automated",
+        "manual",
+        "rungs",
+        "as-printed",
+        "text",
+    ] {
+        assert!(heading.split("id = ").next().is_some_and(|h| h.contains(key)), "{key}");
+        assert!(GUIDE.contains(key), "{key}");
+    }
 }
