@@ -95,108 +95,123 @@ fn faults(value: &Value) -> Vec<String> {
     items.iter().map(told).filter(|t| t != "agrees").collect()
 }
 
+/// Four strips accepted by a receiver that files what it gets.
+struct Bench {
+    folder: Folder,
+    config: PathBuf,
+    daemon: Daemon,
+    filed: Vec<Row>,
+    day: String,
+}
+
+async fn bench(name: &str) -> Bench {
+    let folder = Folder::new(name);
+    std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
+    let (port, line) = pty();
+    let config =
+        folder.write("wickline.toml", &configuration(&line, "lis02", "ten-pad", "dir:out", ""));
+    let daemon = Daemon::start(&config);
+    let mut bench = analyzer(port, Style::Lis02);
+    bench.run(&script(4, 11), |_, _| ()).await.expect("the line holds");
+    until(|| ask(&config, &["queue"])["totals"]["accepted"] == 4);
+    let filed = file_away(&folder.0.join("out"));
+    let day = ask(&config, &["day"])["date"].as_str().expect("a date").to_owned();
+    Bench { folder, config, daemon, filed, day }
+}
+
+impl Bench {
+    fn table(&self, rows: &[Row]) -> (i32, Value) {
+        let file = self.folder.write("export.csv", &table(rows));
+        compared(&self.config, &file, &format!("{COLUMNS} --day {}", self.day))
+    }
+
+    /// Results of one report.
+    fn of_one(&self) -> usize {
+        self.filed.len() / 4
+    }
+}
+
 #[test]
 fn what_a_receiver_filed_is_laid_beside_what_it_was_told() {
-    let folder = Folder::new("compare");
-    std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
     runtime().block_on(async {
-        let (port, line) = pty();
-        let text = configuration(&line, "lis02", "ten-pad", "dir:out", "");
-        let config = folder.write("wickline.toml", &text);
-        let daemon = Daemon::start(&config);
-        let mut bench = analyzer(port, Style::Lis02);
-        bench.run(&script(4, 11), |_, _| ()).await.expect("the line holds");
-        until(|| ask(&config, &["queue"])["totals"]["accepted"] == 4);
-        let filed = file_away(&folder.0.join("out"));
-        let day = ask(&config, &["day"])["day"].as_str().map(str::to_owned);
-        let day = day.unwrap_or_else(|| panic!("{}", ask(&config, &["day"])));
-        let of_day = format!("{COLUMNS} --day {day}");
-        let write = |rows: &[Row]| folder.write("export.csv", &table(rows));
-
-        let (code, all) = compared(&config, &write(&filed), &of_day);
+        let bench = bench("compare").await;
+        let filed = &bench.filed;
+        let (code, all) = bench.table(filed);
         assert_eq!((code, faults(&all)), (0, vec![]), "{all}");
         assert_eq!(all["totals"]["agrees"], filed.len());
-        // The columns that the export lacks are not compared; without an order, the specimen says whose it is.
-        let few = "ACCESSION,CODE,VALUE\n".to_owned()
-            + &format!("{},{},{}\n", filed[0].accession, filed[0].test, filed[0].result);
-        let (code, one) =
-            compared(&config, &folder.write("few.csv", &few), "--column order=ACCESSION");
-        assert_eq!(
-            (code, &one["totals"]["agrees"], &one["totals"]["not-filed"]),
-            (1, &1.into(), &(filed.len() / 4 - 1).into())
-        );
+        // Columns that the export lacks are not compared; what it has of an order, is missed of that order.
+        let Row { accession, test, result, .. } = &filed[0];
+        let few = format!("ACCESSION,CODE,VALUE\n{accession},{test},{result}\n");
+        let few = bench.folder.write("few.csv", &few);
+        let (code, one) = compared(&bench.config, &few, "--column order=ACCESSION");
+        assert_eq!((code, &one["totals"]["agrees"]), (1, &1.into()));
+        assert_eq!(one["totals"]["not-filed"], bench.of_one() - 1);
+        let (code, _) = compared(&bench.config, &few, "--column order=ACCESSION --day 2020-02-02");
+        assert_eq!(code, 1, "a day of which nothing is known adds nothing");
+        // The messages themselves, joined in one file as a receiver may export them.
+        let mut joined = Vec::new();
+        for entry in std::fs::read_dir(bench.folder.0.join("out")).expect("a folder").flatten() {
+            joined.extend(std::fs::read(entry.path()).expect("a message"));
+        }
+        let export = bench.folder.0.join("export.hl7");
+        std::fs::write(&export, &joined).expect("written");
+        let of_day = format!("--day {}", bench.day);
+        let (code, all) = compared(&bench.config, &export, &of_day);
+        assert_eq!((code, faults(&all)), (0, vec![]), "{all}");
+        // Withdrawn here, and the export is of before.
+        let id = ask(&bench.config, &["day"])["items"][0]["id"].as_str().expect("an id").to_owned();
+        let words = ["report", "withdraw", &id, "--reason", "wrong patient", "--as", "J. Mast"];
+        let withdrawn = run(&bench.config, &words);
+        assert!(withdrawn.status.success(), "{}", String::from_utf8_lossy(&withdrawn.stderr));
+        until(|| ask(&bench.config, &["queue"])["totals"]["accepted"] == 5);
+        let (code, still) = compared(&bench.config, &export, &of_day);
+        assert_eq!((code, &still["totals"]["still-filed"]), (1, &bench.of_one().into()), "{still}");
+        let said = run(&bench.config, &["queue", "compare", &export.display().to_string()]).stdout;
+        let said = String::from_utf8_lossy(&said).into_owned();
+        assert!(said.contains("withdrawn and still filed"), "{said}");
+        assert_eq!(bench.daemon.stop(), 0);
+    });
+}
 
-        // Each spoilt in one way by the receiver, and each told.
-        let number = filed
-            .iter()
-            .position(|r| r.unit == "mg/dL" && r.result.parse::<f64>().is_ok())
-            .expect("a number");
-        let grade = filed.iter().position(|r| r.result == "Negative").expect("a grade");
-        let end = filed
-            .iter()
-            .position(|r| r.result.starts_with(">=") || r.result.starts_with("<="))
-            .expect("an end");
+/// Each spoilt in one way by the receiver, and each told.
+#[test]
+fn each_thing_that_a_receiver_filed_wrongly_is_told() {
+    runtime().block_on(async {
+        let bench = bench("compare-spoilt").await;
+        let filed = &bench.filed;
+        let at = |fits: &dyn Fn(&Row) -> bool| filed.iter().position(fits).expect("one of them");
+        let number = at(&|r| r.unit == "mg/dL" && r.result.bytes().all(|b| b.is_ascii_digit()));
+        let grade = at(&|r| r.result == "Negative");
+        let end = at(&|r| r.result.starts_with(">=") || r.result.starts_with("<="));
         let spoil = |at: usize, change: &dyn Fn(&mut Row)| {
             let mut rows = filed.clone();
             change(&mut rows[at]);
-            faults(&compared(&config, &write(&rows), &of_day).1)
+            faults(&bench.table(&rows).1)
         };
         assert_eq!(spoil(number, &|r| r.unit = "mmol/L".into()), ["differs unit"]);
+        assert_eq!(spoil(number, &|r| r.unit.clear()), ["differs unit"]);
         assert_eq!(spoil(number, &|r| r.result += "0"), ["differs value"]);
         assert_eq!(spoil(number, &|r| r.result += ".0"), [""; 0], "the same number");
         assert_eq!(spoil(number, &|r| r.flag = "HH".into()), ["differs flag"]);
         assert_eq!(spoil(grade, &|r| r.result = "Trace".into()), ["differs value"]);
+        let less: &[char] = &['<', '>', '='];
         assert_eq!(spoil(end, &|r| r.result.retain(|c| c != '=')), ["differs value"]);
-        assert_eq!(
-            spoil(end, &|r| r.result = r.result.replace(['<', '>', '='], "")),
-            ["differs value"]
-        );
+        assert_eq!(spoil(end, &|r| r.result = r.result.replace(less, "")), ["differs value"]);
         assert_eq!(spoil(grade, &|r| r.test = "99999-9".into()), ["not-filed", "not-sent"]);
-        assert_eq!(
-            spoil(grade, &|r| (r.accession, r.sample) = ("NONE".into(), "NONE".into())),
-            ["not-filed", "not-ours"]
-        );
+        let strange: &dyn Fn(&mut Row) =
+            &|r| (r.accession, r.sample) = ("NONE".into(), "NONE".into());
+        assert_eq!(spoil(grade, strange), ["not-filed", "not-ours"]);
+
         let mut rows = filed.clone();
-        let of_first = rows[0].accession.clone();
-        rows.retain(|r| r.accession != of_first);
-        let (code, missing) = compared(&config, &write(&rows), &of_day);
-        assert_eq!((code, &missing["totals"]["not-filed"]), (1, &(filed.len() / 4).into()));
-        let (code, asked) = compared(&config, &write(&rows), COLUMNS);
-        assert_eq!(
-            (code, &asked["totals"]["not-filed"]),
-            (0, &0.into()),
-            "not of a day: only what the file names"
-        );
+        rows.retain(|r| r.accession != filed[0].accession);
+        let (code, missing) = bench.table(&rows);
+        assert_eq!((code, &missing["totals"]["not-filed"]), (1, &bench.of_one().into()));
+        let file = bench.folder.write("export.csv", &table(&rows));
+        let (code, asked) = compared(&bench.config, &file, COLUMNS);
+        assert_eq!((code, &asked["totals"]["not-filed"]), (0, &0.into()), "only what it names");
         let mut rows = filed.clone();
         rows.push(Row { result: "Trace".into(), ..filed[grade].clone() });
-        assert_eq!(faults(&compared(&config, &write(&rows), &of_day).1), ["twice"]);
-
-        // The messages themselves, joined in one file as a receiver may export them.
-        let mut joined = Vec::new();
-        for entry in std::fs::read_dir(folder.0.join("out")).expect("a folder").flatten() {
-            joined.extend(std::fs::read(entry.path()).expect("a message"));
-        }
-        let export = folder.0.join("export.hl7");
-        std::fs::write(&export, &joined).expect("written");
-        let (code, all) = compared(&config, &export, &format!("--day {day}"));
-        assert_eq!((code, faults(&all)), (0, vec![]), "{all}");
-        // Withdrawn here, and the export is of before.
-        let id = ask(&config, &["day"])["items"][0]["id"].as_str().expect("an id").to_owned();
-        let withdrawn = run(
-            &config,
-            &["report", "withdraw", &id, "--reason", "wrong patient", "--as", "J. Mast"],
-        );
-        assert!(withdrawn.status.success(), "{}", String::from_utf8_lossy(&withdrawn.stderr));
-        until(|| ask(&config, &["queue"])["totals"]["accepted"] == 5);
-        let (code, still) = compared(&config, &export, &format!("--day {day}"));
-        assert_eq!(
-            (code, &still["totals"]["still-filed"]),
-            (1, &(filed.len() / 4).into()),
-            "{still}"
-        );
-        let lists = run(&config, &["queue", "compare", &export.display().to_string()]);
-        let said = String::from_utf8_lossy(&lists.stdout).into_owned();
-        assert!(said.contains("withdrawn and still filed"), "{said}");
-        assert_eq!(daemon.stop(), 0);
+        assert_eq!(faults(&bench.table(&rows).1), ["twice value"]);
+        assert_eq!(bench.daemon.stop(), 0);
     });
 }

@@ -39,11 +39,14 @@ impl Ledger {
         let sql = format!("SELECT {COLUMNS} FROM trail WHERE {FILTER} ORDER BY n DESC LIMIT $6");
         let mut rows = self.filtered(&sql, asked, Some(asked.last)).await?;
         rows.reverse();
-        let rows = rows.iter().map(Row::read).collect::<Result<_, _>>();
+        let rows = rows.iter().map(Row::read).collect::<Result<Vec<_>, _>>();
+        let rows = rows.map_err(|e| self.wrong(&e))?;
+        // What was written since is in neither: the two agree while others write.
+        let before = rows.last().map_or(i64::MIN, |last| last.n + 1);
         let sql = format!("SELECT count(*) FROM trail WHERE {FILTER}");
-        let count = self.filtered(&sql, asked, None).await?;
+        let count = self.filtered(&sql, &Asked { before, ..asked.clone() }, None).await?;
         let count = count.first().map_or(Ok(0), |row| row.try_get(0));
-        Ok((rows.map_err(|e| self.wrong(&e))?, count.map_err(|e| self.wrong(&e))?))
+        Ok((rows, count.map_err(|e| self.wrong(&e))?))
     }
 
     async fn filtered(

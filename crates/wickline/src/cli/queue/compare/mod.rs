@@ -13,6 +13,7 @@ use serde_json::json;
 use super::super::output::{Output, plain};
 use super::super::{Answer, Desk, Exit, Failure};
 use crate::acts::holdings::{Holding, Holds};
+use crate::sheet::todo::word;
 use filed::Filed;
 use verdict::{Verdict, differences};
 
@@ -51,7 +52,7 @@ pub async fn compare(
     receiver: Option<&str>,
     out: &Output,
 ) -> Answer {
-    let receiver = whose(desk, receiver)?;
+    let receiver = whose(desk, receiver, &options.file)?;
     let filed = filed::read(&options.file, &options.columns)?;
     let mut rows = Vec::new();
     let mut holdings = Vec::new();
@@ -78,15 +79,17 @@ pub async fn compare(
     show(&rows, &options.file, &receiver, out)
 }
 
-fn whose(desk: &Desk, receiver: Option<&str>) -> Result<String, Failure> {
+fn whose(desk: &Desk, receiver: Option<&str>, file: &Path) -> Result<String, Failure> {
     let ids: Vec<&str> = desk.bench.targets.iter().map(|t| t.id.as_str()).collect();
     match (receiver, ids.as_slice()) {
         (Some(id), _) if ids.contains(&id) => Ok(id.to_owned()),
         (None, [only]) => Ok((*only).to_owned()),
-        _ => Err(Failure::wrong(format!(
-            "whose export is it? `wickline queue --receiver ID compare`; configured: {}",
-            ids.join(", ")
-        ))),
+        _ => {
+            let file = word(&file.display().to_string());
+            let command = |id: &&str| format!("`wickline queue --receiver {id} compare {file}`");
+            let commands: Vec<String> = ids.iter().map(command).collect();
+            Err(Failure::wrong(format!("whose export is it? {}", commands.join(" or "))))
+        }
     }
 }
 
