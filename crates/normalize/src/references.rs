@@ -210,7 +210,7 @@ impl Reference {
     fn outside(&self, pad: &Pad, units: Units) -> Option<String> {
         let interval = self.interval(pad, units)?;
         let labels = || pad.rungs.iter().filter_map(|r| r.label(units));
-        let (first, last) = (labels().next()?, labels().last()?);
+        let (first, last) = (labels().next()?, labels().next_back()?);
         let below = pad.rungs.iter().any(|r| r.label(units).is_none())
             && interval.high.value() < first.value();
         let inside = below || labels().any(|label| interval.flag(label) == Some(Flag::N));
