@@ -16,7 +16,8 @@ pub struct Grade {
     pub rank: u8,
 }
 
-/// Every grade that has its place on any ladder; a strip may name more, each in the order of its ladder. NEG and NORM both stand lowest and are never each other.
+/// Every grade that has its place on any ladder; a strip may name more, each in the order of its ladder.
+/// NEG and NORM both stand lowest and are never each other.
 pub const GRADES: &[Grade] = &[
     Grade { code: "NEG", text: "Negative", rank: 0 },
     Grade { code: "NORM", text: "Normal", rank: 0 },

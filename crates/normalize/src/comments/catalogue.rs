@@ -56,7 +56,8 @@ pub const CATALOGUE: &[Entry] = &[
         about: &["GLU", "BLD", "LEU", "BIL", "NIT"],
         text: "Ascorbic acid present: glucose and blood, also leukocytes, bilirubin and nitrite, may \
                read falsely low or negative.",
-        source: "The influence of vitamin C on the urine dipstick tests in the clinical specimens, J Clin Lab Anal 2017;31(5), \
+        source: "The influence of vitamin C on the urine dipstick tests in the clinical specimens, \
+                 J Clin Lab Anal 2017;31(5), \
                  doi 10.1002/jcla.22080; High incidence of significant urinary ascorbic acid concentrations in a west \
                  coast population, Clin Chem 1992;38:426, PMID 1547565",
     },
@@ -124,7 +125,8 @@ pub const CATALOGUE: &[Entry] = &[
         conditions: &["NIT = NEG", "LEU >= 1+"],
         about: &["NIT"],
         text: "Leukocytes with a negative nitrite: bacteriuria is not excluded.",
-        source: "Performance of the dipstick screening test as a predictor of negative urine culture, Einstein (Sao Paulo) \
+        source: "Performance of the dipstick screening test as a predictor of negative urine culture, \
+                 Einstein (Sao Paulo) \
                  2017;15:34, doi 10.1590/S1679-45082017AO3936: sensitivity of nitrite 28 %",
     },
     Entry {
@@ -149,7 +151,8 @@ pub const CATALOGUE: &[Entry] = &[
         about: &[],
         text: "Microscopy is suggested: blood, protein, leukocytes or nitrite positive, glucose high, \
                or the urine cloudy.",
-        source: "Usefulness of macroscopic urinalysis as a screening procedure, Am J Clin Pathol 1979;71:452: microscopy where the \
+        source: "Usefulness of macroscopic urinalysis as a screening procedure, Am J Clin Pathol 1979;71:452: \
+                 microscopy where the \
                  macroscopic examination is positive; glucose is common practice",
     },
     Entry {
