@@ -135,7 +135,8 @@ pub const CATALOGUE: &[Entry] = &[
         conditions: &["BLD >= TR", "PRO >= TR", "LEU >= TR", "NIT = POS"],
         about: &[],
         text: "Microscopy is suggested: blood, protein, leukocytes or nitrite positive.",
-        source: "'Routine urinalysis': is the dipstick enough? JAMA 1985;253:1596, doi 10.1001/jama.1985.03350350090028",
+        source: "'Routine urinalysis': is the dipstick enough? JAMA 1985;253:1596, \
+                 doi 10.1001/jama.1985.03350350090028",
     },
     Entry {
         code: "UA-MICRO-WIDE",
