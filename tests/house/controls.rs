@@ -151,7 +151,7 @@ fn on_paper(folder: &Folder, config: &Path) {
     let parse = "import sys, xml.dom.minidom\n[xml.dom.minidom.parse(f) for f in sys.argv[1:]]";
     match Command::new("python3").arg("-c").arg(parse).args(paths).status() {
         Ok(status) => assert!(status.success(), "a chart is XML"),
-        Err(error) => skipped(&format!("no python3 to parse charts with: {error}")),
+        Err(error) => skipped("python3", &format!("no python3 to parse charts with: {error}")),
     }
 }
 

@@ -65,12 +65,14 @@ impl Drop for Mounted {
 fn a_file_system_cut_off_at_random_instants_loses_nothing_acknowledged() {
     let outside = Folder::new("cut");
     if !rustix::process::geteuid().is_root() {
-        return skipped("needs root, to mount a file system");
+        return skipped("mount", "needs root, to mount a file system");
     }
     // Tried out before anything depends on it.
     let disk = match Mounted::new(&outside.0).and_then(|disk| disk.cut().map(|()| disk)) {
         Ok(disk) => disk,
-        Err(why) => return skipped(&format!("needs ext4 on a loop device and python3: {why}")),
+        Err(why) => {
+            return skipped("mount", &format!("needs ext4 on a loop device and python3: {why}"));
+        }
     };
     runtime().block_on(async {
         let folder = Folder(disk.folder.join("stores"));

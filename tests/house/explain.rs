@@ -76,8 +76,14 @@ fn what_is_explained_of_each_dialect() {
 /// The parts of every line stand where they say, and every OBX agrees with its reading.
 #[test]
 fn anatomy_and_obx_fit_their_lines() {
-    for dialect in ["lis02", "two-column", "three-field", "wide-label", "ticket"] {
-        let capture = format!("fixtures/listen/{dialect}/normal.cap");
+    for (dialect, name) in [
+        ("lis02", "complete"),
+        ("two-column", "complete"),
+        ("three-field", "normal"),
+        ("wide-label", "abnormal"),
+        ("ticket", "abnormal"),
+    ] {
+        let capture = format!("fixtures/listen/{dialect}/{name}.cap");
         let found = answer(&["--json", "explain", &capture, "--dialect", dialect]);
         let report = &found["reports"][0];
         for line in report["anatomy"].as_array().expect("anatomy") {
@@ -88,13 +94,48 @@ fn anatomy_and_obx_fit_their_lines() {
                 assert_eq!(text.get(at("from")..at("to")), part["text"].as_str(), "{dialect}");
             }
         }
+        let mut told = 0;
         for reading in report["readings"].as_array().expect("readings") {
             assert!(reading["flag_why"].as_str().is_some_and(|why| !why.is_empty()));
-            if reading["number"].is_object() && reading["rung"].is_u64() {
-                assert!(reading["conversion"]["to"].is_string(), "{dialect}: {reading}");
+            // What is held has no message.
+            if let Some(message) = report["message"].as_str() {
+                told += agrees(dialect, message, reading);
             }
         }
+        let sent = report["message"].as_str().map_or(0, |m| m.matches("\rOBX|").count());
+        assert_eq!((told, sent > 0), (sent, dialect != "three-field"), "each OBX is a reading's");
     }
+}
+
+/// Every OBX of a reading against the message by splitting it, and against what was printed; how many they are.
+fn agrees(dialect: &str, message: &str, reading: &Value) -> usize {
+    let list = reading["obx"].as_array().expect("OBX");
+    assert!(!list.is_empty(), "{dialect}: {reading}");
+    for obx in list {
+        let text = |key: &str| obx[key].as_str().unwrap_or_else(|| panic!("{key}: {obx}"));
+        let head = format!("OBX|{}|", text("set_id"));
+        let line = message.split('\r').find(|l| l.starts_with(&head)).expect("it was sent");
+        let cells: Vec<&str> = line.split('|').collect();
+        let first = |n: usize| cells[n].split('^').next().unwrap_or("");
+        assert_eq!((cells[2], first(3)), (text("type"), text("code")), "{dialect}: {line}");
+        assert_eq!((first(6), cells[8]), (text("unit"), text("flag")), "{dialect}: {line}");
+        let printed = |key: &str| reading["printed"][key].as_str().unwrap_or_default();
+        match text("type") {
+            "CE" => assert_eq!(first(5), reading["grade"], "{dialect}: {line}"),
+            // In the units of the print the digits are those that were printed, or its ladder's.
+            "NM" | "SN" => {
+                let value: String = cells[5].replace('^', "");
+                let digits = printed("value").replace(',', ".");
+                let same = value.trim_start_matches(['<', '>', '=']).parse::<f64>().ok()
+                    == digits.trim_start_matches(['<', '>', '=', ' ']).parse::<f64>().ok();
+                let turned = reading["conversion"]["from"] != reading["conversion"]["to"];
+                assert!(same || turned, "{dialect}: {line} of {digits}");
+                assert!(!digits.is_empty(), "{dialect}: a number that nobody printed: {line}");
+            }
+            other => panic!("{dialect}: {other} in {line}"),
+        }
+    }
+    list.len()
 }
 
 /// References decide flags, and the account says which.

@@ -37,7 +37,7 @@ fn a_black_hole_before_connecting_and_while_connected() {
         return swallowed();
     }
     if !works(&mut inside("true".as_ref())) || !works(Command::new("nft").arg("--version")) {
-        return skipped("needs root (or user namespaces), unshare and nft");
+        return skipped("packets", "needs root (or user namespaces), unshare and nft");
     }
     let me = std::env::current_exe().expect("this test is a program");
     let done = inside(&me).args(["--exact", NAME, "--nocapture"]).env(INSIDE, "1").output();
@@ -46,7 +46,7 @@ fn a_black_hole_before_connecting_and_while_connected() {
     assert!(done.status.success(), "{said}{}", String::from_utf8_lossy(&done.stderr));
     assert!(said.contains("1 passed"), "{said}");
     if said.contains("skipped:") {
-        skipped("the kernel gives no filter of packets");
+        skipped("packets", "the kernel gives no filter of packets");
     }
 }
 

@@ -268,11 +268,20 @@ pub fn said(config: &Path) -> String {
     std::fs::read_to_string(config.with_file_name("said")).unwrap_or_default()
 }
 
-/// Says why a test did not do its work, past what the test runner keeps back.
-pub fn skipped(why: &str) {
+/// Says why a test did not do its work, past what the test runner keeps back, and for `tests/run` to count.
+/// Where `tests/run` found what it needs, it may not be left out.
+pub fn skipped(ability: &str, why: &str) {
     use std::io::Write;
     let name = std::thread::current().name().unwrap_or("a test").to_owned();
-    let _ = writeln!(std::io::stderr(), "\n{name} skipped: {why}");
+    let able = std::env::var("WICKLINE_ABLE").unwrap_or_default();
+    let found = able.split(' ').any(|a| a == ability);
+    assert!(!found, "{ability} was found here, and yet: {why}");
+    let line = format!("{name} skipped: {why}\n");
+    let _ = std::io::stderr().write_all(format!("\n{line}").as_bytes());
+    if let Some(list) = std::env::var_os("WICKLINE_SKIPPED") {
+        let file = std::fs::OpenOptions::new().append(true).create(true).open(list);
+        file.and_then(|mut file| file.write_all(line.as_bytes())).expect("the list can be written");
+    }
 }
 
 /// What SQLite says of a database's pages: `ok`, or what is wrong with them.

@@ -13,7 +13,7 @@ use wickline::simulate::analyzer::{Sent, Style};
 use wickline::simulate::script::{Dice, Script};
 use wickline_forward::receive::{Received, Receiver};
 
-use crate::kit::{Daemon, Folder, ask, rounds};
+use crate::kit::{Daemon, Folder, ask, rounds, skipped};
 use crate::way::{analyzer, check, gather, pads, pty, runtime, specimen};
 
 /// A server of this test's own, to be taken away and brought back.
@@ -26,7 +26,7 @@ impl Server {
     /// None: there is no Postgres here, and it was said.
     pub fn start(name: &str) -> Option<Self> {
         if std::env::var("WICKLINE_POSTGRES").is_err() {
-            eprintln!("no $WICKLINE_POSTGRES: {name} is left out; tests/run has it");
+            skipped("postgres", "no $WICKLINE_POSTGRES; tests/run has it");
             return None;
         }
         let folder =

@@ -2,6 +2,8 @@
 
 use super::{ANALYTES, Analyte, Property, Term, luhn, terms, verhoeff};
 use crate::prints::table;
+use crate::strip::Strip;
+use crate::units::Known;
 
 #[test]
 fn every_loinc_code_has_its_check_digit() {
@@ -75,4 +77,42 @@ fn analytes_stand_in_order_and_every_component_exists() {
             assert!(terms().iter().any(|t| exists(&t)), "{} {component}", analyte.id);
         }
     }
+}
+
+/// Each code of the shipped strips was seen elsewhere, with a scale and a unit that fit where it stands.
+#[test]
+fn every_code_of_the_shipped_strips_has_a_second_source() {
+    let rows = table(include_str!("../../../../fixtures/normalize/loinc-second.csv"));
+    let mut units = 0;
+    for strip in ["ten-pad", "eleven-pad", "twelve-pad", "fourteen-pad"] {
+        let strip = Strip::builtin(strip).expect("built in");
+        for pad in &strip.pads {
+            let both = |(p, ..): &(Property, &str, &str)| {
+                [true, false].map(|automated| (*p, pad.code(*p, automated)))
+            };
+            for (property, code) in Property::ALL.iter().flat_map(both) {
+                let Some(code) = code else { continue };
+                let row = rows.iter().find(|row| row[0] == code.code);
+                let row = row.unwrap_or_else(|| panic!("{} {}", pad.id, code.code));
+                assert!(!row[3].is_empty(), "{}: seen nowhere else", code.code);
+                let scale = match property {
+                    Property::Presence => "Ord",
+                    Property::Nominal => "Nom",
+                    _ => "Qn",
+                };
+                assert!(["", scale].contains(&row[1]), "{} {row:?}", pad.id);
+                let measured = match row[2] {
+                    "" => continue,
+                    "/uL" => Property::Number,
+                    // By what is excreted with it.
+                    "ug/mg{creat}" | "mg/g{creat}" => Property::MassRatio,
+                    "g/mmol{creat}" | "mg/mmol{creat}" => Property::Ratio,
+                    unit => Known::find(unit).expect(unit).property,
+                };
+                assert_eq!(measured, property, "{} {row:?}", pad.id);
+                units += 1;
+            }
+        }
+    }
+    assert!(units > 40, "{units} units were compared");
 }

@@ -322,16 +322,24 @@ fn mark_disagree_compares_what_can_be_compared() {
 fn flags_come_from_the_sites_references_alone() {
     let mut rules = Rules::default();
     let of = |rules: &Rules, label: &str, part: &str| {
-        let found = judged(&with(ten(), reading(label, &[part], "")), rules, &[]);
+        let mut report = ten();
+        report.readings.retain(|r| r.label != label);
+        report.readings.push(reading(label, &[part], ""));
+        let found = judged(&report, rules, &[]);
         let read = found.readings.into_iter().find(|r| r.label == label).expect(label);
         let shown = read.reference.and_then(|r| r.shown(strip("ten-pad").pad(label)?, read.units));
         (read.flag, shown)
     };
     assert_eq!(of(&rules, "GLU", "3+"), (None, None), "no reference, no flag");
-    for (id, text) in [("GLU", "NEG"), ("PRO", "TR"), ("PH", "5.0-8.0"), ("SG", "1.003-1.030")] {
+    for (id, text) in
+        [("GLU", "NEG"), ("PRO", "TR"), ("PH", "5.0-8.0"), ("SG", "1.003-1.030"), ("COL", "YELLOW")]
+    {
         rules.add_reference(id, text).expect(text);
     }
     for (label, part, flag, reference) in [
+        ("COL", "yellow", Some(Flag::N), "yellow"),
+        ("COL", "red", Some(Flag::A), "yellow"),
+        ("COL", "straw", Some(Flag::A), "yellow"),
         ("GLU", "NEG", Some(Flag::N), "Negative"),
         ("GLU", "TR", Some(Flag::A), "Negative"),
         ("PRO", "TR", Some(Flag::N), "Negative to Trace"),

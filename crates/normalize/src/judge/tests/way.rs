@@ -4,7 +4,8 @@ use proptest::prelude::*;
 
 use crate::class::Class;
 use crate::hold::{Hold, Reason};
-use crate::judge::{Facts, Way, judge};
+use crate::judge::{Facts, StripLot, Way, judge};
+use crate::moment::Moment;
 use crate::observe::{Choice, observe};
 use crate::prints::{DAY, codes, judged, reading, strip, ten, with};
 use crate::report::{PrintedReading, Private, Report, Signs, Status};
@@ -25,6 +26,40 @@ fn doubts_of_the_dialect_hold_the_report() {
         let found = judged(&print, &Rules::default(), &[]);
         assert_eq!((codes(&found), found.way), (vec![reason.code()], Way::Held));
         assert_eq!(found.holds[0].line, Some(2));
+    }
+}
+
+/// The last day of a lot is a good one; what a person entered is for the lot entered with it, and the print wins.
+#[test]
+fn expired_strips_hold_patients_and_no_control() {
+    let lot =
+        |last: Option<&str>| StripLot { lot: "K27".into(), last_day: last.map(str::to_owned) };
+    let day = |text: &str| Moment::from_digits(text).expect("a day");
+    let (before, on) = ("2025-03-13", "2025-03-14");
+    assert_eq!(DAY, on);
+    for (printed_lot, printed, entered, expired) in [
+        (None, None, None, false),
+        (None, None, Some(lot(Some(on))), false),
+        (None, None, Some(lot(Some(before))), true),
+        (None, None, Some(lot(None)), false),
+        (Some("K27"), None, Some(lot(Some(before))), true),
+        (Some("K28"), None, Some(lot(Some(before))), false),
+        (Some(" "), None, Some(lot(Some(before))), true),
+        (None, Some(day("20250313")), Some(lot(Some(on))), true),
+        (None, Some(day("20250314")), Some(lot(Some(before))), false),
+    ] {
+        let mut print = ten();
+        print.strip_lot = printed_lot.map(str::to_owned);
+        print.strip_expiry = printed;
+        let heard = Moment::from_digits("20250314091530").expect("a time");
+        let (lot, day) = (entered.as_ref(), DAY);
+        let facts = Facts { earlier: &[], heard, day, sequence: None, controls: None, lot };
+        let found = judge(&print, &[strip("ten-pad")], &Rules::default(), &facts);
+        let wanted: &[&str] = if expired { &["strip-expired"] } else { &[] };
+        assert_eq!(codes(&found), wanted, "{printed_lot:?} {printed:?} {entered:?}");
+        print.signs.control_order = true;
+        let found = judge(&print, &[strip("ten-pad")], &Rules::default(), &facts);
+        assert!(!codes(&found).contains(&"strip-expired"), "{printed_lot:?}");
     }
 }
 
