@@ -7,6 +7,7 @@ check here. Sources: HL7 v2.5.1 chapters 2, 2A and 7 as those checks name them.
 import os
 import re
 import tempfile
+from decimal import Decimal
 
 import hl7
 import hl7apy
@@ -146,6 +147,8 @@ def obx_faults(segment):
     if kind == "SN" and value:
         comparator, number, separator, second = (value.split("^") + ["", "", ""])[:4]
         pair = separator in ("", "+") and not second
+        if separator == "-" and not comparator and NUMBER.fullmatch(second):
+            pair = Decimal(number) < Decimal(second)
         if comparator not in COMPARATORS or not NUMBER.fullmatch(number) or not pair:
             yield f"{where}: {value!r} is no structured number"
 
