@@ -4,6 +4,7 @@ hl7apy does not look at OBX-5 against OBX-2, at field lengths, at stray escape c
 segments that its structure does not know (it drops them), or at their order; each has its own
 check here. Sources: HL7 v2.5.1 chapters 2, 2A and 7 as those checks name them.
 """
+import csv
 import os
 import re
 import tempfile
@@ -19,15 +20,22 @@ ESCAPES = re.compile(r"\\(F|S|T|R|E|\.br)\\")  # 2.7, those that we use
 COMPARATORS = {"", ">", "<", ">=", "<=", "=", "<>"}  # 2A, SN.1
 # Table 0396 in the shapes that we use: tables of HL7, LOINC, UCUM, SNOMED CT, local ones. `L` is also a flag.
 SYSTEM = re.compile(r"HL7\d{4}|LN|UCUM|SCT|99[A-Z0-9]{1,8}|L")
-STATUS = {"F", "C", "W", "X"}  # table 0085, those that we send
-FLAGS = {"", "N", "A", "L", "H"}  # table 0078, those that we send
+STATUS = {"F", "C", "W", "X", "P", "R"}  # table 0085, those that we send
+# Table 0078, those that we send: A is for what is not numeric, L and H are for numbers.
+FLAGS = {"CE": {"", "N", "A"}, "CWE": {"", "N", "A"}, "ST": {"", "N", "A", "L", "H"}, "DT": {""}, "": {""}}
+NUMERIC = {"", "N", "L", "H"}
+# Table 0396 of a version as the library has it, and what is used with every version although it came later.
+LATER = {"UCUM", "SCT"}
 # Coding systems that the library's table 0396 does not list, CWE in its table 0125, and UTF-8 before
 # 2.5, which is by agreement with the receiver.
 KNOWN_WARNING = re.compile(
     r"Value (HL7\d{4}|UCUM|SCT|99\w+|L) not in table HL70396|Value CWE not in table HL70125"
     r"|Value UNICODE UTF-8 not in table HL70211"
 )
-LENGTHS = {("MSH", 10): 20, ("OBR", 3): 22, ("OBX", 18): 22}
+LENGTHS = {("MSH", 10): 20, ("OBR", 2): 22, ("OBR", 3): 22, ("OBX", 18): 22}
+# What names control material: LOINC has no code for it, these are our own.
+SCALES = {}
+MATERIAL = {"CONTROL-LEVEL": "CE", "CONTROL-LOT": "ST", "CONTROL-EXPIRY": "DT"}
 
 
 def fields(segment):
@@ -73,8 +81,38 @@ def role_faults(segments):
         yield f"SPM-11: {role!r}"
     if spm and (field(spm, 4).startswith("QC3") != control):
         yield "SPM-4 and SPM-11 differ"
-    if any(field(s, 11) in ("C", "W") for s in segments if s[:3] == "OBX") and field(obr, 25) != "C":
+    yield from status_faults([field(s, 11) for s in segments if s[:3] == "OBX"], field(obr, 25))
+    yield from material_faults(segments, control)
+
+
+def status_faults(told, report):
+    """Table 0123 against table 0085: a report is corrected, or as final as the least of its results."""
+    if report not in ("F", "C", "P", "R"):
+        yield f"OBR-25: {report!r}"
+    if "C" in told and report != "C":
         yield "a corrected result in a report that is none"
+    if "W" in told and report == "F":
+        yield "a withdrawn result in a final report"
+    for early in ("P", "R"):
+        if early in told and report not in (early, "C"):
+            yield f"a result that is {early} in a report that is {report}"
+
+
+def material_faults(segments, control):
+    """Level and lot of control material stand in coded fields: INV by specimen, OBX by order."""
+    told = [s for s in segments if s[:3] == "OBX" and field(s, 3).split("^")[0] in MATERIAL]
+    named = [s for s in segments if s[:3] == "INV"]
+    if not control:
+        if told or named:
+            yield "control material named in a patient's message"
+        return
+    if field(segments[0], 9).startswith("OUL"):
+        if len(named) != 1 or told or not field(named[0], 16) or field(named[0], 3) != "CO^Control^HL70384":
+            yield f"INV of control material: {named}"
+        return
+    kinds = {field(s, 3).split("^")[0]: field(s, 2) for s in told}
+    if not {"CONTROL-LEVEL", "CONTROL-LOT"} <= set(kinds) or any(MATERIAL[c] != k for c, k in kinds.items()):
+        yield f"control material is not named: {kinds}"
 
 
 def nesting_faults(segments):
@@ -91,25 +129,32 @@ def nesting_faults(segments):
                 kind = library.DATATYPES_STRUCTS.get(field(segment, 2))
                 tree = ("sequence", kind) if kind else ("leaf", None, "ST", "OBSERVATION_VALUE")
             for repeat in field(segment, number).split("~"):
-                yield from part_faults(f"{name}-{number}", repeat, tree, "^&")
+                yield from part_faults(f"{name}-{number}", repeat, tree, "^&", systems(library))
 
 
-def part_faults(where, text, tree, separators):
+def systems(library):
+    """The coding systems of a version. 2.3.1 has no table of that number: what is wrong there, SYSTEM says."""
+    table = library.TABLES.get("HL70396")
+    return {s for s in table[1] if not s.endswith("nnnn")} | LATER if table else set()
+
+
+def part_faults(where, text, tree, separators, known):
     if tree[0] != "sequence":
         if any(s in text for s in "^&"):
             yield f"{where}: parts in a type that has none: {text!r}"
         of_system = "CODING_SYSTEM" in tree[3] and "VERSION" not in tree[3]
-        if text and of_system != bool(SYSTEM.fullmatch(text)) and (of_system or text != "L"):
+        fits = bool(SYSTEM.fullmatch(text)) or (of_system and text in known)
+        if text and of_system != fits and (of_system or text != "L"):
             yield f"{where}: {text!r} as {tree[3]}"
         return
     if not separators:
-        yield from part_faults(where, text, tree[1][0][1], separators)
+        yield from part_faults(where, text, tree[1][0][1], separators, known)
         return
     parts = text.split(separators[0])
     if len(parts) > len(tree[1]):
         yield f"{where}: more parts than its type has: {text!r}"
     for number, (part, (_, child, *_)) in enumerate(zip(parts, tree[1]), 1):
-        yield from part_faults(f"{where}.{number}", part, child, separators[1:])
+        yield from part_faults(f"{where}.{number}", part, child, separators[1:], known)
 
 
 def segment_faults(segment):
@@ -119,7 +164,7 @@ def segment_faults(segment):
     if any(part.endswith("^") for part in fields(segment)[3:]):
         yield f"{name}: a trailing component separator"
     for (of, number), most in LENGTHS.items():
-        if of == name and len(field(segment, number)) > most:
+        if of == name and any(len(repeat) > most for repeat in field(segment, number).split("~")):
             yield f"{name}-{number}: longer than {most}"
     if name == "OBR":
         yield from (f"OBR-{n} is empty" for n in (3, 4, 7, 22, 25) if not field(segment, n))
@@ -132,9 +177,13 @@ def obx_faults(segment):
     where = f"OBX {field(segment, 1)}"
     if field(segment, 11) not in STATUS:
         yield f"{where}: status {field(segment, 11)!r}"
-    if not set(field(segment, 8).split("~")) <= FLAGS:
-        yield f"{where}: flag {field(segment, 8)!r}"
-    if (field(segment, 11) == "X" and value) or (field(segment, 11) in ("F", "C") and not value):
+    # `^2^+` is a grade that travels as SN.
+    allowed = FLAGS["CE"] if kind == "SN" and value.endswith("^+") else FLAGS.get(kind, NUMERIC)
+    if not set(field(segment, 8).split("~")) <= allowed:
+        yield f"{where}: flag {field(segment, 8)!r} on {kind}"
+    if kind in ("CE", "CWE") and not value and scale(field(segment, 3)) == "Qn":
+        yield f"{where}: a number that was not read as {kind}"
+    if (field(segment, 11) == "X" and value) or (field(segment, 11) in ("F", "C", "P", "R") and not value):
         yield f"{where}: a value and X, or neither"
     if value and not kind:
         yield f"{where}: OBX-5 without OBX-2"
@@ -151,6 +200,16 @@ def obx_faults(segment):
             pair = Decimal(number) < Decimal(second)
         if comparator not in COMPARATORS or not NUMBER.fullmatch(number) or not pair:
             yield f"{where}: {value!r} is no structured number"
+
+
+def scale(name):
+    """The scale of a LOINC code, as the table of codes has it: Qn are numbers."""
+    if not SCALES:
+        with open(os.path.join(os.path.dirname(__file__), "../../crates/normalize/src/codes/loinc.csv"),
+                  encoding="utf-8") as file:
+            for row in csv.DictReader(line for line in file if not line.startswith("#")):
+                SCALES[row["code"]] = row["scale"]
+    return SCALES.get(name.split("^")[0])
 
 
 def structure_faults(text, segments):

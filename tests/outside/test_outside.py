@@ -12,6 +12,7 @@ import astm.client
 import astm.records
 import hl7
 import hl7.mllp
+import hl7apy
 import molmass
 import pytest
 
@@ -84,7 +85,9 @@ def test_every_kept_message_is_good(path):
 def test_no_shape_is_missing():
     shapes = {p.stem.rsplit("-", 1)[0] for p in KEPT}
     assert {"routine", "control", "oul-patient", "oul-control", "oul-bare", "own-names", "grades-st", "grades-sn",
-            "grades-snomed", "places", "bare", "header", "remarks", "revised", "withdrawn"} <= shapes
+            "grades-snomed", "places", "bare", "header", "remarks", "revised", "withdrawn", "preliminary",
+            "preliminary-again", "unverified", "unverified-again", "namespaces", "run-control", "run-oul-control",
+            "run-control-bare"} <= shapes
 
 
 def test_a_released_unread_pad_is_good_too(daemon):
@@ -138,6 +141,9 @@ def test_the_judge_can_say_no():
     raw += b"OBR|1||F-1^X|50556-0^p^LN|||20260314091502+0000|||||||||||||||20260314091502+0000|||F\r"
     good = b"OBX|1|NM|50560-2^pH^LN||6.5||||||F\r"
     assert judge.faults(raw + good) == []
+    unread = b"OBX|1|NM|50560-2^pH^LN||||||||X\r"
+    assert judge.faults(raw + unread) == [] == judge.faults(raw + good.replace(b"^LN", b"^LN^81003^UA^C4"))
+    assert judge.faults(raw.replace(b"|||F\r", b"|||P\r") + good.replace(b"|F\r", b"|P\r")) == []
     # Parts one level too high, as they once went out: OBR-15.1 is a coded element in every version.
     for source, fault in [(b"UR^Urine^HL70070", ["OBR-15.3: 'HL70070' as SPECIMEN_COLLECTION_METHOD"]),
                           (b"UR&Urine&HL70070", [])]:
@@ -146,11 +152,32 @@ def test_the_judge_can_say_no():
     for bad in [b"OBX|1|NM|50560-2^pH^LN||>6.5||||||F\r", b"OBX|1|SN|50560-2^pH^LN||=>^6||||||F\r",
                 b"OBX|1||50560-2^pH^LN||6.5||||||F\r", b"OBX|1|NM|50560-2^pH^LN||6.5||||||Q\r",
                 b"OBX|1|CE|50555-2^g^LN||1+^1+^99WKL|mg/dL|||||F\r", b"ZZZ|1\r",
+                b"OBX|1|CE|50560-2^pH^LN||||||||X\r", b"OBX|1|NM|50560-2^pH^LN||6.5|||A|||F\r",
+                b"OBX|1|CE|50555-2^g^LN||1+^1+^99WKL|||H|||F\r", b"OBX|1|NM|50560-2^pH^LN||6.5||||||P\r",
+                b"OBX|1|NM|50560-2^pH^LN2||6.5||||||F\r",
                 b"OBX|1|NM|50560-2^p\\H^LN||6.5||||||F\r", b"OBX|1|NM|50560-2^pH^LN||6.5||||||C\r",
                 b"OBX|1|SN|50560-2^pH^LN||^2^+^3||||||F\r", b"OBX|1|NM|50560-2^pH^LN||||||||F\r",
                 good + b"SPM|1|S||QC3^Quality Control^HL70487|||||||P^Patient^HL70369\r",
+                good + b"SPM|1|S||QC3^Quality Control^HL70487|||||||Q^Control specimen^HL70369|||Level 1, lot 2\r",
                 good + b"SPM|1|S||UR^Urine^HL70487\r"]:
         assert judge.faults(raw + bad) != [], bad
+
+
+@pytest.mark.parametrize("version", ["2.4", "2.5", "2.5.1"])
+def test_coding_systems_are_those_of_the_version(tmp_path, version):
+    """Table 0396 as hl7apy has it: each system is taken for a receiver's own name, those of other versions and
+    invented ones are refused. Our lists leave out nothing of it and add SCT alone."""
+    tables = {v: set(hl7apy.load_library(v).TABLES["HL70396"][1]) for v in ("2.4", "2.5", "2.5.1")}
+    true = {"LN": "50556-0", "C4": "81003", "SCT": "260348001"}
+    every = set().union(*tables.values()) | {"SCT", "JC11", "CPT", "KPC", "ln"}
+    for system in sorted(every):
+        name = system.replace("nnnn", "0487")
+        panel = f"{true.get(system, 'K1')}^Dipstick^{name}"
+        config = tmp_path / "wickline.toml"
+        config.write_text(configuration(more=f'version = "{version}"\npanel = "{panel}"\n'))
+        done = subprocess.run([WICKLINE, "--config", str(config), "check", "--offline"], capture_output=True, text=True)
+        known = system in tables[version] or system == "SCT"
+        assert (done.returncode != 2) == known, (system, done.stdout, done.stderr)
 
 
 def ladder():

@@ -7,7 +7,7 @@ use std::fmt::Write;
 use std::hint::black_box;
 use std::time::{Duration, Instant};
 
-use wickline_forward::{Layout, Outgoing, Version, result_message};
+use wickline_forward::{Layout, Outgoing, Urine, Version, result_message};
 use wickline_normalize::{Code, CodeSystem, Content, Flag, Moment, Observation, Private, Unit};
 
 /// OBX in a message: ten pads, four of them with a grade and a number.
@@ -96,6 +96,8 @@ fn outgoing<'a>(
         heard: moment("20260314091425+0100"),
         operator: Some(operator),
         analyzer: "bench-1",
+        equipment: None,
+        urine: Urine::default(),
         patient: None,
         control: None,
         remarks: &[],

@@ -30,8 +30,8 @@ pub mod verdict;
 pub use deliver::{Address, Courier, Limits, Outcome, Tls};
 pub use exchange::Exchange;
 pub use hl7::{
-    Acknowledge, Charset, ControlRole, EncodeFault, Layout, LayoutFault, Outgoing, Processing,
-    SpecimenIn, Version, result_message,
+    Acknowledge, Charset, ControlRole, EncodeFault, Equipment, Layout, LayoutFault, Outgoing,
+    Processing, SpecimenIn, Urine, Version, result_message,
 };
 pub use mllp::MllpRelease;
 pub use schedule::Backoff;

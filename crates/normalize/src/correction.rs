@@ -1,7 +1,8 @@
 //! Corrections: what to say under an OBR-3 that has gone out already.
 //!
-//! The statuses are those of HL7 v2 table 0085, as far as we use it. The law: a value that differs
-//! from one that the receiver has or may have never goes as final.
+//! The statuses are those of HL7 v2 table 0085, as far as we use it. The law: a value that differs from one that
+//! the receiver has or may have as final goes as corrected, never as final again. What was told as preliminary or
+//! unverified alone is no correction when it changes: it goes as what the receiver takes results for today.
 //!
 //! Pure bookkeeping over results that know only how to be compared ([`Entry`]): [`learn`] follows what a
 //! receiver was told, message by message, and [`plan`] says with which status each result goes now. HL7's own
@@ -32,6 +33,29 @@ pub struct Known<E> {
     pub doubtful: bool,
     /// It has this, or will have it without anybody's help.
     pub sure: bool,
+    /// The furthest that it was ever told as.
+    pub stage: Stage,
+}
+
+/// How far a result was told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Stage {
+    /// No value of it: not read, or withdrawn.
+    Bare,
+    /// As preliminary or unverified.
+    Early,
+    /// As final.
+    Final,
+}
+
+impl Stage {
+    fn of(status: ResultStatus) -> Stage {
+        match status {
+            ResultStatus::Final | ResultStatus::Corrected => Stage::Final,
+            ResultStatus::Preliminary | ResultStatus::Unverified => Stage::Early,
+            ResultStatus::Withdrawn | ResultStatus::Unread => Stage::Bare,
+        }
+    }
 }
 
 /// What became of a message that was sent.
@@ -72,21 +96,33 @@ pub fn learn<E: Entry>(
             // Beside another of its name it is either there or that other one stands alone.
             let named = known.iter().take(before).any(|k| k.entry.same_name(&entry));
             let doubtful = sent != Sent::Accepted && named;
-            known.push(Known { entry, status, doubtful, sure: sent != Sent::Unanswered });
+            let (sure, stage) = (sent != Sent::Unanswered, Stage::of(status));
+            known.push(Known { entry, status, doubtful, sure, stage });
             continue;
         };
         let same = standing(old.status) == standing(status) && old.entry.says_the_same(&entry);
         let doubtful = sent != Sent::Accepted && (old.doubtful || !same);
-        let sure = sent != Sent::Unanswered || (old.sure && !doubtful);
-        *old = Known { entry, status, doubtful, sure };
+        let covered = covers(old.status, status);
+        let sure = sent != Sent::Unanswered || (old.sure && !doubtful && covered);
+        let stage = old.stage.max(Stage::of(status));
+        *old = Known { entry, status, doubtful, sure, stage };
     }
 }
 
-/// A status without whether it corrected anything.
+/// A status without how far its value is to be trusted.
 fn standing(status: ResultStatus) -> ResultStatus {
-    match status {
-        ResultStatus::Final | ResultStatus::Corrected => ResultStatus::Final,
-        other => other,
+    match Stage::of(status) {
+        Stage::Bare => status,
+        Stage::Early | Stage::Final => ResultStatus::Final,
+    }
+}
+
+/// A receiver that has a value with the one status need not be told it with the other: what is final is not
+/// made preliminary again.
+fn covers(has: ResultStatus, says: ResultStatus) -> bool {
+    match (Stage::of(has), Stage::of(says)) {
+        (Stage::Final, Stage::Early | Stage::Final) => true,
+        _ => has == says,
     }
 }
 
@@ -97,20 +133,28 @@ fn standing(status: ResultStatus) -> ResultStatus {
 /// new would be said, [`Plan::says_anything`] is false and no message need go.
 #[must_use]
 pub fn plan<E: Entry>(known: &[Known<E>], now: &[(E, ResultStatus)]) -> Plan {
-    let pairs = pairs(known, now);
+    let (pairs, open) = (pairs(known, now), is_open(known));
     let mut plan =
         Plan { now: Vec::with_capacity(now.len()), gone: Vec::new(), says_anything: false };
     for ((entry, first), pair) in now.iter().zip(&pairs) {
         let before = pair.and_then(|at| known.get(at));
-        let named = known.iter().any(|k| k.entry.same_name(entry));
-        let same = |k: &Known<E>| standing(k.status) == *first && k.entry.says_the_same(entry);
+        let named = known.iter().filter(|k| k.entry.same_name(entry));
+        let same =
+            |k: &Known<E>| standing(k.status) == standing(*first) && k.entry.says_the_same(entry);
         let status = match (first, before) {
             (ResultStatus::Unread, _) => ResultStatus::Unread,
-            (_, Some(before)) if same(before) && !before.doubtful => ResultStatus::Final,
-            (_, None) if !named => ResultStatus::Final,
-            _ => ResultStatus::Corrected,
+            (_, Some(before)) if same(before) && !before.doubtful => {
+                // What it has as final stays final.
+                if before.stage == Stage::Final { ResultStatus::Final } else { *first }
+            }
+            _ => match (named.map(|k| k.stage).max(), Stage::of(*first)) {
+                (Some(Stage::Final), _) => ResultStatus::Corrected,
+                (Some(Stage::Bare), Stage::Final) if !open => ResultStatus::Corrected,
+                _ => *first,
+            },
         };
-        plan.says_anything |= !before.is_some_and(|k| k.sure && same(k));
+        plan.says_anything |=
+            !before.is_some_and(|k| k.sure && same(k) && covers(k.status, *first));
         plan.now.push((status, *pair));
     }
     for (at, left) in known.iter().enumerate().filter(|(at, _)| !pairs.contains(&Some(*at))) {
@@ -121,6 +165,12 @@ pub fn plan<E: Entry>(known: &[Known<E>], now: &[(E, ResultStatus)]) -> Plan {
         }
     }
     plan
+}
+
+/// Something was told as preliminary or unverified, and nothing as final: what follows corrects nothing.
+#[must_use]
+pub fn is_open<E>(known: &[Known<E>]) -> bool {
+    known.iter().map(|k| k.stage).max() == Some(Stage::Early)
 }
 
 /// Which known one each result of now stands for: the one of its name, among several the most alike.

@@ -60,7 +60,7 @@ pub use hold::{Hold, Reason, Remedy};
 pub use judge::{Earlier, Facts, Judged, StripLot, Way, judge, superseded};
 pub use moment::Moment;
 pub use observation::{
-    Code, CodeSystem, Comparator, Content, Flag, Observation, ResultStatus, Unit,
+    Code, CodeSystem, Comparator, Content, Finality, Flag, Observation, ResultStatus, Unit,
 };
 pub use observe::{Choice, Codes, Grades, observe};
 pub use pattern::Pattern;

@@ -99,6 +99,8 @@ pub enum Content {
     Unread {
         /// In words, for the note that goes with it.
         reason: String,
+        /// What it would have said is a number.
+        number: bool,
     },
 }
 
@@ -169,6 +171,12 @@ pub enum ResultStatus {
     /// There is no result: the pad was not read.
     #[serde(rename = "X")]
     Unread,
+    /// Preliminary: somebody verifies it at the receiver, and may change it.
+    #[serde(rename = "P")]
+    Preliminary,
+    /// Entered, and not verified.
+    #[serde(rename = "R")]
+    Unverified,
 }
 
 impl ResultStatus {
@@ -180,17 +188,59 @@ impl ResultStatus {
             ResultStatus::Corrected => "C",
             ResultStatus::Withdrawn => "W",
             ResultStatus::Unread => "X",
+            ResultStatus::Preliminary => "P",
+            ResultStatus::Unverified => "R",
         }
     }
 
-    /// What an observation goes with the first time.
+    /// What an observation goes with the first time, to a receiver that takes results `as_what`.
     #[must_use]
-    pub fn first(observation: &Observation) -> ResultStatus {
+    pub fn first(observation: &Observation, as_what: Finality) -> ResultStatus {
         match observation.content {
             Content::Unread { .. } => ResultStatus::Unread,
             Content::Grade { .. } | Content::Number { .. } | Content::Range { .. } => {
-                ResultStatus::Final
+                as_what.status()
             }
+        }
+    }
+}
+
+/// How far a receiver is to trust what it gets: some verify at their own end.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Finality {
+    /// It may be reported as it is.
+    #[default]
+    Final,
+    /// It is shown, and verified there.
+    Preliminary,
+    /// It is stored, and verified there.
+    Unverified,
+}
+
+impl Finality {
+    /// The status of results, and of the report (table 0123 has the same letters).
+    #[must_use]
+    pub fn status(self) -> ResultStatus {
+        match self {
+            Finality::Final => ResultStatus::Final,
+            Finality::Preliminary => ResultStatus::Preliminary,
+            Finality::Unverified => ResultStatus::Unverified,
+        }
+    }
+}
+
+impl std::str::FromStr for Finality {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        match text {
+            "final" => Ok(Finality::Final),
+            "preliminary" => Ok(Finality::Preliminary),
+            "unverified" => Ok(Finality::Unverified),
+            _ => Err(format!(
+                "`{}` is no status of results; allowed: final, preliminary, unverified",
+                text.escape_debug()
+            )),
         }
     }
 }

@@ -9,7 +9,7 @@ use rust_decimal::{Decimal, RoundingStrategy};
 use crate::figure::Figure;
 use crate::grades::snomed;
 use crate::hold::{Hold, Reason};
-use crate::observation::{Code, CodeSystem, Content, Observation};
+use crate::observation::{Code, CodeSystem, Content, Flag, Observation};
 use crate::readings::Reading;
 use crate::references::Reference;
 use crate::strip::{Kind, Pad, Strip};
@@ -27,6 +27,8 @@ pub struct Choice {
     pub codes: Codes,
     /// SNOMED CT beside our own grade codes: needs a national licence.
     pub snomed: bool,
+    /// Where the flag of a graded pad stands.
+    pub flags: Flags,
 }
 
 impl Choice {
@@ -34,7 +36,8 @@ impl Choice {
     ///
     /// The words are those of the configuration; the error names what is allowed.
     pub fn of(units: &str, grades: &str, codes: &str, snomed: bool) -> Result<Choice, String> {
-        Ok(Choice { units: units.parse()?, grades: grades.parse()?, codes: codes.parse()?, snomed })
+        let (units, grades, codes) = (units.parse()?, grades.parse()?, codes.parse()?);
+        Ok(Choice { units, grades, codes, snomed, flags: Flags::default() })
     }
 }
 
@@ -60,6 +63,19 @@ pub enum Codes {
     Manual,
 }
 
+/// Where the flag of a pad stands that says a grade and a number.
+///
+/// A flag of table 0078 has its letter by what it stands on: `N` or `A` on a grade, `N`, `L` or `H` on a number.
+/// A number that goes without its grade has the flag in either case, for it would be lost.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Flags {
+    /// On what the reference is of: its grade. The number beside it has none.
+    #[default]
+    Judged,
+    /// On the number as well.
+    Both,
+}
+
 macro_rules! named {
     ($name:ident: $($variant:ident $text:literal),+) => {
         impl std::str::FromStr for $name {
@@ -80,6 +96,7 @@ macro_rules! named {
 
 named!(Grades: Beside "beside", Only "only", Never "never");
 named!(Codes: Automated "automated", Manual "manual");
+named!(Flags: Judged "judged", Both "both");
 
 /// Builds the observations of a judged report: in the strip's order, a grade before its number, at
 /// least one for every reading. The hold says why a reading cannot be sent after all.
@@ -136,7 +153,8 @@ impl Teller<'_> {
             let property = if graded { Some(pad.grade_property()) } else { number_property };
             let property =
                 property.ok_or("neither grade nor number can say that it was not read")?;
-            into.push(self.observation(property, Content::Unread { reason: reason.clone() }, None));
+            let content = Content::Unread { reason: reason.clone(), number: !graded };
+            into.push(self.observation(property, content, None, None));
             return Ok(());
         }
         let grade = self.grade()?;
@@ -146,36 +164,61 @@ impl Teller<'_> {
         if grade.is_none() && number.is_none() {
             return Err("it has neither a grade nor a number".into());
         }
+        let (graded, numbered) = (grade.is_some() && keep_grade, number.is_some() && keep_number);
         if let Some(content) = grade.filter(|_| keep_grade) {
             let grade = reading.reference.as_ref().filter(|r| matches!(r, Reference::AtMost(_)));
             let shown = grade.and_then(|r| r.shown(pad, choice.units));
-            into.push(self.observation(pad.grade_property(), content, shown));
+            let flag = self.flag_on(false, !numbered);
+            into.push(self.observation(pad.grade_property(), content, flag, shown));
         }
         if let (Some(content), Some(property), true) = (number, number_property, keep_number) {
             let interval =
                 reading.reference.as_ref().filter(|r| matches!(r, Reference::Between(_)));
             let shown = interval.and_then(|r| r.shown(pad, choice.units));
-            into.push(self.observation(property, content, shown));
+            let flag = self.flag_on(true, !graded);
+            into.push(self.observation(property, content, flag, shown));
         }
         Ok(())
+    }
+
+    /// The flag of a grade or of a number. It stands on what it is of; beside that, only where the receiver asks for
+    /// it on both; alone, always. Its letter is by what it stands on (table 0078): what a reference of grades calls
+    /// abnormal lies above, and what lies outside an interval is abnormal. A mark of the analyzer's own keeps its own.
+    fn flag_on(&self, number: bool, alone: bool) -> Option<Flag> {
+        let Teller { pad, reading, choice, .. } = self;
+        let flag = reading.flag?;
+        let directed = matches!(flag, Flag::L | Flag::H);
+        let of_number = match &reading.reference {
+            Some(reference) => matches!(reference, Reference::Between(_)),
+            None => directed || !pad.has_grades(),
+        };
+        if number != of_number && !alone && choice.flags == Flags::Judged {
+            return None;
+        }
+        Some(match (number, flag) {
+            _ if reading.reference.is_none() => flag,
+            (true, Flag::A) => Flag::H,
+            (false, Flag::L | Flag::H) => Flag::A,
+            _ => flag,
+        })
     }
 
     fn observation(
         &self,
         property: Property,
         content: Content,
+        flag: Option<Flag>,
         reference: Option<String>,
     ) -> Observation {
-        let Teller { pad, reading, index, choice } = self;
+        let Teller { pad, index, choice, .. } = self;
         let local = pad.local(property);
         let published = pad.code(property, choice.codes == Codes::Automated).cloned();
-        let unread = matches!(content, Content::Unread { .. });
         Observation {
             reading: *index,
             code: published.unwrap_or_else(|| local.clone()),
             local,
             content,
-            flag: if unread { None } else { reading.flag },
+            flag,
             reference,
         }
     }

@@ -255,7 +255,7 @@ impl fmt::Display for Pattern {
 mod tests {
     use proptest::prelude::*;
 
-    use super::Pattern;
+    use super::{LONGEST, Pattern};
 
     fn matches(pattern: &str, text: &str) -> bool {
         pattern.parse::<Pattern>().expect(pattern).matches(text)
@@ -331,6 +331,26 @@ mod tests {
             if let Ok(pattern) = pattern.parse::<Pattern>() {
                 let again: Pattern = pattern.to_string().parse().expect("what was read once");
                 prop_assert_eq!(pattern.matches(&text), again.matches(&text));
+                prop_assert!(!pattern.matches(&"A".repeat(LONGEST + 1)));
+            }
+        }
+
+        /// The notation's parts are a regular expression's; what that one makes, is matched, and no more.
+        #[test]
+        fn a_pattern_means_what_its_regular_expression_means(
+            (pattern, made) in r"([A-C0-2-]|\[[A-C]-?\]|\[0-2\]\{1,3\}|[AB]\{2\}){1,5}"
+                .prop_flat_map(|p| (Just(p.clone()), proptest::string::string_regex(&p).expect(&p))),
+            other in "[A-C0-2-]{0,8}",
+        ) {
+            let read: Pattern = pattern.parse().expect("a pattern");
+            prop_assert!(read.matches(&made), "{pattern} {made}");
+            let longer = format!("{made}x");
+            prop_assert!(!read.matches(&longer), "{pattern} {longer}");
+            // Another text is matched only where it has as many letters as the pattern allows.
+            if read.matches(&other) {
+                let most: usize = read.atoms.iter().map(|a| a.most).sum();
+                let least: usize = read.atoms.iter().map(|a| a.least).sum();
+                prop_assert!((least..=most).contains(&other.chars().count()));
             }
         }
     }

@@ -96,6 +96,9 @@ pub struct Report {
     pub operator: Option<Private>,
     /// None: the print says nothing of a patient.
     pub patient: Option<Patient>,
+    /// What the print says of the specimen itself, such as how it was collected (LIS02 O-16).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub descriptor: Option<String>,
     /// When the urine was collected (LIS02 O-8).
     pub collected: Option<Moment>,
     /// When the strip was read, by the analyzer's clock; of several readings the latest.

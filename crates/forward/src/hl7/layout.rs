@@ -11,8 +11,9 @@ mod check;
 mod choices;
 mod fixed;
 mod names;
+mod systems;
 
-use wickline_normalize::{Content, Observation};
+use wickline_normalize::{Content, Finality, Observation};
 
 pub use check::LayoutFault;
 pub use choices::{EndAs, GradeAs, GradeCodes, Names, Segments, SpecimenIn, Structure};
@@ -102,6 +103,18 @@ pub struct Layout {
     pub segments: Segments,
     /// MSH-18: what goes beyond ASCII.
     pub charset: Charset,
+    /// OBX-11 and OBR-25 of what was not told before.
+    pub status: Finality,
+    /// Who gave the specimen ids: behind the id in SPM-2.1 and OBR-2.
+    pub specimen_namespace: Party,
+    /// Who gave the patients' ids (PID-3.4), and of which kind they are (PID-3.5, table 0203).
+    pub patient_authority: Party,
+    /// Table 0203; empty: it is not said.
+    pub patient_id_type: String,
+    /// Who named the analyzers: OBX-18.2.
+    pub equipment_namespace: String,
+    /// OBR-7 stays empty: outside the standard, where a report must have it.
+    pub observed_left_out: bool,
     /// MSH-15 and MSH-16.
     pub acknowledge: Acknowledge,
     /// MSH-21: `ID^NAMESPACE^UNIVERSAL^KIND`, several with `~` between them; before 2.5 only `ID`.
@@ -137,6 +150,12 @@ impl Layout {
             end_as: EndAs::default(),
             segments: Segments::by_version(version),
             charset: Charset::by_version(version),
+            status: Finality::default(),
+            specimen_namespace: Party::default(),
+            patient_authority: Party::default(),
+            patient_id_type: String::new(),
+            equipment_namespace: String::new(),
+            observed_left_out: false,
             acknowledge: Acknowledge::Original,
             profile: String::new(),
             order: Vec::new(),
@@ -258,8 +277,10 @@ impl Layout {
         let mut manner =
             Manner { name: None, names: self.names, grade_as: self.grade_as, end_as: self.end_as };
         let part = match observation.content {
-            Content::Number { .. } | Content::Range { .. } => Part::Number,
-            Content::Grade { .. } | Content::Unread { .. } => Part::Grade,
+            Content::Number { .. }
+            | Content::Range { .. }
+            | Content::Unread { number: true, .. } => Part::Number,
+            Content::Grade { .. } | Content::Unread { number: false, .. } => Part::Grade,
         };
         for own in &self.special {
             if own.analyte == observation.pad()

@@ -7,9 +7,11 @@
 
 pub mod ack;
 pub mod layout;
+mod material;
 pub mod read;
 pub mod report;
 mod results;
+pub mod specimen;
 pub mod told;
 pub mod version;
 pub mod write;
@@ -20,7 +22,8 @@ pub use layout::{
     SpecimenIn, Structure, panel_automated, panel_manual,
 };
 pub use read::Message;
-pub use report::{ControlRole, Outgoing, correction_message, result_message};
+pub use report::{ControlRole, Equipment, Outgoing, correction_message, result_message};
+pub use specimen::Urine;
 pub use told::{Correction, Shown, Told, codes, forms, shown, told};
 pub use version::{Acknowledge, Charset, Processing, Version};
 pub use write::EncodeFault;

@@ -7,11 +7,13 @@
 //! long for its field, a character that the character set does not have, control material for a version that cannot
 //! tell it from a patient's specimen. Control material never gets a PID, whatever the print says.
 
-use wickline_normalize::{Moment, Observation, Patient, Private, Remark};
+use wickline_normalize::{Moment, Observation, Patient, Private, Remark, ResultStatus};
 
 use super::is_control_id;
 use super::layout::{Layout, Party, Structure};
+use super::material;
 use super::results::{Notes, OBR_4, Results, Triplet, coded};
+use super::specimen::Urine;
 use super::told::{Amended, Correction};
 use super::version::Version;
 use super::write::{EncodeFault, Field, Writer};
@@ -30,8 +32,19 @@ const PLACER: Field = Field::private("OBR-2", 22);
 pub struct ControlRole<'a> {
     /// As its signs name it, or `not named`.
     pub level: &'a str,
-    /// As the print names it.
+    /// As the print names it, else the only one that is in use.
     pub lot: Option<&'a str>,
+    /// The day after which it is not used any more.
+    pub expires: Option<Moment>,
+}
+
+/// What the maker of an analyzer calls it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Equipment<'a> {
+    /// Its serial number.
+    pub serial: &'a str,
+    /// Its model; may be empty.
+    pub model: &'a str,
 }
 
 /// All that one message says.
@@ -59,6 +72,10 @@ pub struct Outgoing<'a> {
     pub operator: Option<&'a Private>,
     /// Our name for the bench: OBX-18, before 2.5 where the version has room.
     pub analyzer: &'a str,
+    /// Sent behind that name where both are known.
+    pub equipment: Option<Equipment<'a>>,
+    /// What kind of urine it is: SPM-4, OBR-15 before 2.5.
+    pub urine: Urine,
     /// Sent in PID when it has both an id and a name.
     pub patient: Option<&'a Patient>,
     /// Set on control material: what the message says of it.
@@ -98,8 +115,12 @@ pub fn correction_message(
         return Err(EncodeFault::new("NTE-3", "a correction without a reason", allowed));
     }
     let now = results.as_told(&Writer::new(layout.charset, 0), out, &times)?;
-    let Some(amended) = Amended::new(correction, now) else { return Ok(None) };
-    let word = if amended.is_withdrawal() { "Withdrawn" } else { "Corrected" };
+    let Some(amended) = Amended::new(correction, now, layout.status) else { return Ok(None) };
+    let word = match amended.status {
+        _ if amended.is_withdrawal() => "Withdrawn",
+        ResultStatus::Corrected => "Corrected",
+        _ => "Changed",
+    };
     let note = format!("{word}: {}", correction.reason);
     // What is said of results that are taken back would stay in the record they are taken out of.
     let silent = Outgoing { remarks: &[], ..*out };
@@ -133,8 +154,7 @@ fn written(
     }
     pid(&mut w, layout, out)?;
     let ids = Ids::new(layout, out);
-    // A report that replaces a final one is a correction, whatever became of each result.
-    let status = if amended.is_some() { "C" } else { "F" };
+    let status = amended.map_or(layout.status.status(), |(amended, _)| amended.status).text();
     match layout.structure {
         Structure::Oru => {
             if layout.segments.orc {
@@ -144,6 +164,9 @@ fn written(
         }
         Structure::Oul => {
             spm(&mut w, layout, out, times)?;
+            if let Some(control) = out.control {
+                material::inventory(&mut w, layout, control, called(out), out.taken)?;
+            }
             obr(&mut w, layout, out, times, &ids, status)?;
             if layout.segments.orc {
                 orc(&mut w, &ids)?;
@@ -156,11 +179,24 @@ fn written(
         w.fixed(1, "1");
         w.fixed(8, if out.stat { "S^Stat^HL70485" } else { "R^Routine^HL70485" });
     }
-    results.write(&mut w, out, times, amended.map(|(amended, _)| amended))?;
-    if layout.structure == Structure::Oru && layout.segments.spm {
-        spm(&mut w, layout, out, times)?;
+    let count = results.write(&mut w, out, times, amended.map(|(amended, _)| amended))?;
+    if layout.structure == Structure::Oru {
+        let before = if layout.segments.spm { 0 } else { count };
+        if layout.segments.spm {
+            spm(&mut w, layout, out, times)?;
+        }
+        if let Some(control) = out.control {
+            material::observations(&mut w, layout, control, before)?;
+        }
     }
     Ok(layout.with_fixed(w.finish(charset_at)))
+}
+
+/// What a specimen is called: control material without an id goes by its lot, where that fits every place.
+fn called<'a>(out: &Outgoing<'a>) -> &'a str {
+    let specimen = out.specimen.expose();
+    let lot = || out.control.and_then(|control| control.lot).filter(|lot| lot.len() <= PLACER.most);
+    if specimen.is_empty() { lot().unwrap_or("") } else { specimen }
 }
 
 /// What no field rule can see.
@@ -322,16 +358,40 @@ fn pid(w: &mut Writer, layout: &Layout, out: &Outgoing<'_>) -> Result<(), Encode
     if filed {
         w.plain("~");
     }
-    person(w, patient, id, name)
+    person(w, layout, patient, id, name)
+}
+
+/// A party as one component: its parts are subcomponents.
+fn subparts(w: &mut Writer, field: Field, party: &Party) -> Result<(), EncodeFault> {
+    w.words(field, &party.name)?;
+    if !party.universal.is_empty() {
+        w.plain("&");
+        w.id(field, &party.universal)?;
+        w.plain("&");
+        w.plain(&party.kind);
+    }
+    Ok(())
 }
 
 fn person(
     w: &mut Writer,
+    layout: &Layout,
     patient: &Patient,
     id: &Private,
     name: &Private,
 ) -> Result<(), EncodeFault> {
+    let before = w.position();
     w.id(Field::private("PID-3.1", 15), id.expose())?;
+    (0..3).for_each(|_| w.component());
+    subparts(w, Field::new("PID-3.4", 199), &layout.patient_authority)?;
+    w.component();
+    w.plain(&layout.patient_id_type);
+    // The whole field is that long in 2.3.1, the separators before it with it.
+    let most = if layout.version == Version::V231 { 22 } else { 250 };
+    if w.position() - before > most {
+        let found = "an id too long for its field with its authority and type";
+        return Err(EncodeFault::new("PID-3", found, "20 characters in 2.3.1, 250 after"));
+    }
     w.fields(2);
     // LIS02 writes a name in the order of XPN: family, given, middle, suffix, prefix.
     for (n, part) in name.expose().split('^').enumerate() {
@@ -363,24 +423,45 @@ struct Ids<'a> {
     /// The specimen id, where the receiver wants it in OBR-3.
     before: Option<&'a str>,
     filler: &'a str,
+    /// Behind the placer's.
+    namespace: &'a Party,
 }
 
 impl<'a> Ids<'a> {
-    fn new(layout: &Layout, out: &Outgoing<'a>) -> Self {
+    fn new(layout: &'a Layout, out: &Outgoing<'a>) -> Self {
         let places = layout.specimen_in;
-        let specimen = out.specimen.expose();
+        let specimen = called(out);
         // Control material may have no specimen id; then our own number stands alone.
         let before = (places.obr_3 && !specimen.is_empty()).then_some(specimen);
         // Control material has no PID for its id to be in.
         let lost = out.control.is_some() && !(places.obr_2 || places.obr_3 || places.spm_2);
         let placer = if places.obr_2 || lost { specimen } else { "" };
-        Self { placer, before, filler: out.filler }
+        Self { placer, before, filler: out.filler, namespace: &layout.specimen_namespace }
+    }
+
+    fn placer(&self, w: &mut Writer) -> Result<(), EncodeFault> {
+        w.id(PLACER, self.placer)?;
+        let Party { name, universal, kind } = self.namespace;
+        if self.placer.is_empty() || name.is_empty() {
+            return Ok(());
+        }
+        let behind = self.namespace.text();
+        let whole = self.placer.chars().count() + 1 + behind.chars().count();
+        if whole > PLACER.most {
+            let found = format!("{whole} characters with the namespace {behind}");
+            return Err(EncodeFault::new(PLACER.name, found, "22 characters; nothing is cut"));
+        }
+        for part in [name, universal, kind].into_iter().take_while(|part| !part.is_empty()) {
+            w.component();
+            w.words(PLACER, part)?;
+        }
+        Ok(())
     }
 
     /// Fields 2 and 3.
     fn write(&self, w: &mut Writer) -> Result<(), EncodeFault> {
         w.fields(1);
-        w.id(PLACER, self.placer)?;
+        self.placer(w)?;
         w.fields(1);
         let Some(specimen) = self.before else {
             w.id(FILLER, self.filler)?;
@@ -423,7 +504,7 @@ fn notes(
         notes.remark(w, layout, remark)?;
     }
     if let (Some(control), false) = (out.control, layout.segments.spm) {
-        notes.write(w, layout, &about_control(control))?;
+        notes.write(w, layout, &material::in_words(control))?;
     }
     Ok(())
 }
@@ -445,12 +526,12 @@ fn obr(
     let local = layout.panel_local.as_ref().map(Triplet::named);
     coded(w, &OBR_4, Triplet::named(&layout.panel), local)?;
     w.fixed(1, if old && out.control.is_none() { priority } else { "" });
-    w.fixed(2, &times.observed);
+    w.fixed(2, if layout.observed_left_out { "" } else { &times.observed });
     w.fields(8);
     if !layout.segments.spm {
         // Table 0070 has no control material; its role (from 2.4) says what it is.
-        let urine = "UR&Urine&HL70070";
-        w.plain(out.control.map_or(urine, |_| "^^^^^^Q&Control specimen&HL70369"));
+        let urine = out.urine.source();
+        w.plain(out.control.map_or(&urine, |_| "^^^^^^Q&Control specimen&HL70369"));
     }
     w.fields(5);
     w.id(Field::new("OBR-20", 60), out.number.unwrap_or(""))?;
@@ -477,25 +558,24 @@ fn spm(
     w.fixed(1, "1");
     w.fields(1);
     if layout.specimen_in.spm_2 {
-        w.id(Field::private("SPM-2", 80), out.specimen.expose())?;
+        let id = called(out);
+        w.id(Field::private("SPM-2", 80), id)?;
+        if !(id.is_empty() || layout.specimen_namespace.name.is_empty()) {
+            w.plain("&");
+            subparts(w, Field::new("SPM-2.1", 80), &layout.specimen_namespace)?;
+        }
     }
+    let urine = out.urine.coded();
     let (kind, role) = match out.control {
-        None => ("UR^Urine^HL70487", "P^Patient^HL70369"),
+        None => (urine.as_str(), "P^Patient^HL70369"),
         Some(_) => ("QC3^Quality Control^HL70487", "Q^Control specimen^HL70369"),
     };
     w.fixed(2, kind);
     w.fixed(7, role);
     w.fields(3);
     if let Some(control) = out.control {
-        w.words(Field::new("SPM-14", 250), &about_control(control))?;
+        w.words(Field::new("SPM-14", 250), &material::in_words(control))?;
     }
     w.fixed(3, &times.collected);
     Ok(())
-}
-
-fn about_control(control: ControlRole<'_>) -> String {
-    match control.lot {
-        Some(lot) => format!("Control level {}, lot {lot}", control.level),
-        None => format!("Control level {}", control.level),
-    }
 }

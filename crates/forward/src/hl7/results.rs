@@ -21,11 +21,11 @@ pub(super) const OBR_4: [CodedField; 2] = [
     CodedField { code: Field::new("OBR-4.1", 20), text: Field::new("OBR-4.2", 199) },
     CodedField { code: Field::new("OBR-4.4", 20), text: Field::new("OBR-4.5", 199) },
 ];
-const OBX_3: [CodedField; 2] = [
+pub(super) const OBX_3: [CodedField; 2] = [
     CodedField { code: Field::new("OBX-3.1", 20), text: Field::new("OBX-3.2", 199) },
     CodedField { code: Field::new("OBX-3.4", 20), text: Field::new("OBX-3.5", 199) },
 ];
-const OBX_5: [CodedField; 2] = [
+pub(super) const OBX_5: [CodedField; 2] = [
     CodedField { code: Field::new("OBX-5.1", 20), text: Field::new("OBX-5.2", 199) },
     CodedField { code: Field::new("OBX-5.4", 20), text: Field::new("OBX-5.5", 199) },
 ];
@@ -41,6 +41,11 @@ pub(super) struct Triplet<'a> {
 impl<'a> Triplet<'a> {
     pub(super) fn named(name: &'a Name) -> Self {
         Self { code: &name.code, text: &name.text, system: &name.system }
+    }
+
+    /// A code of our own.
+    pub(super) fn local(code: &'a str, text: &'a str, layout: &'a Layout) -> Self {
+        Self { code, text, system: &layout.local_system }
     }
 
     fn of(code: &'a Code, layout: &'a Layout) -> Self {
@@ -188,13 +193,14 @@ impl<'a> Results<'a> {
         self.rows.iter().enumerate().map(one).collect()
     }
 
+    /// All of them; says how many OBX that were.
     pub(super) fn write(
         &self,
         w: &mut Writer,
         out: &Outgoing<'_>,
         times: &Times,
         amended: Option<&Amended>,
-    ) -> Result<(), EncodeFault> {
+    ) -> Result<usize, EncodeFault> {
         let origin = origin(w, self.layout, out, times)?;
         for (n, row) in self.rows.iter().enumerate() {
             match amended {
@@ -203,7 +209,8 @@ impl<'a> Results<'a> {
             }
             self.notes(w, out.remarks, n)?;
         }
-        amended.map_or(Ok(()), |amended| amended.write_gone(w))
+        let gone = amended.map_or(Ok(0), |amended| amended.write_gone(w))?;
+        Ok(self.rows.len() + gone)
     }
 
     fn obx(
@@ -232,7 +239,7 @@ impl<'a> Results<'a> {
     /// Why a pad was not read, and the remarks about its analyte, once behind its last result.
     fn notes(&self, w: &mut Writer, remarks: &[Remark], n: usize) -> Result<(), EncodeFault> {
         let (mut notes, Some(row)) = (Notes::default(), self.rows.get(n)) else { return Ok(()) };
-        if let Content::Unread { reason } = &row.observation.content {
+        if let Content::Unread { reason, .. } = &row.observation.content {
             notes.write(w, self.layout, reason)?;
         }
         let analyte = row.observation.pad();
@@ -285,9 +292,10 @@ impl Row<'_> {
         self.begins == other.begins && one.code == two.code && one.system == two.system
     }
 
-    /// OBX-2.
+    /// OBX-2. What was not read has the type that its result would have had.
     fn kind(&self) -> &'static str {
         match &self.observation.content {
+            Content::Unread { number: true, .. } => "NM",
             Content::Grade { .. } | Content::Unread { .. } => match self.manner.grade_as {
                 GradeAs::Ce => "CE",
                 GradeAs::Cwe => "CWE",
@@ -346,7 +354,7 @@ impl Row<'_> {
         }
         w.fields(1);
         w.words(Field::new("OBX-7", 60), observation.reference.as_deref().unwrap_or(""))?;
-        let status = ResultStatus::first(observation);
+        let status = ResultStatus::first(observation, layout.status);
         let read = status != ResultStatus::Unread;
         w.fixed(1, observation.flag.filter(|_| read).map_or("", |flag| flag.text()));
         w.fixed(3, status.text());
@@ -440,8 +448,30 @@ fn origin(
     }
     if !old {
         origin.fields(2);
-        origin.id(Field::new("OBX-18.1", 22), out.analyzer)?;
+        equipment(&mut origin, layout, out)?;
         origin.fixed(1, &times.taken);
     }
     Ok(origin)
+}
+
+/// OBX-18: our name for the bench, and behind it what its maker calls it.
+fn equipment(w: &mut Writer, layout: &Layout, out: &Outgoing<'_>) -> Result<(), EncodeFault> {
+    let own = (out.analyzer, layout.equipment_namespace.as_str());
+    let made = out.equipment.map(|made| (made.serial, made.model));
+    for (n, (id, namespace)) in [Some(own), made].into_iter().flatten().enumerate() {
+        let whole = id.chars().count() + 1 + namespace.chars().count();
+        if whole > 22 && !namespace.is_empty() {
+            let allowed = "22 characters with the ^ between them; nothing is cut";
+            return Err(EncodeFault::new("OBX-18", format!("{whole} characters"), allowed));
+        }
+        if n > 0 {
+            w.plain("~");
+        }
+        w.id(Field::new("OBX-18.1", 22), id)?;
+        if !namespace.is_empty() {
+            w.component();
+            w.id(Field::new("OBX-18.2", 20), namespace)?;
+        }
+    }
+    Ok(())
 }

@@ -6,9 +6,10 @@
 
 use std::fmt;
 
-use wickline_normalize::ResultStatus;
-use wickline_normalize::correction::{Entry, Known, plan};
+use wickline_normalize::correction::{Entry, Known, Stage, is_open, plan};
+use wickline_normalize::{Finality, ResultStatus};
 
+use super::material::is_of_material;
 use super::read::Message;
 use super::write::{EncodeFault, Field, Writer};
 
@@ -85,7 +86,7 @@ pub fn codes(message: &Message, nth: usize) -> Vec<String> {
     codes.into_iter().filter(|code| !code.is_empty()).collect()
 }
 
-/// What a kept message says of each result.
+/// What a kept message says of each result; what it says of control material is none.
 pub fn told(message: &[u8]) -> Result<Vec<(Told, ResultStatus)>, String> {
     let message = Message::read(message)?;
     if message.field("MSH", 1, 2) != Some("^~\\&") {
@@ -96,13 +97,13 @@ pub fn told(message: &[u8]) -> Result<Vec<(Told, ResultStatus)>, String> {
         "C" => Ok(ResultStatus::Corrected),
         "W" => Ok(ResultStatus::Withdrawn),
         "X" => Ok(ResultStatus::Unread),
-        _ => Err("an OBX-11 that is none of F, C, W and X".to_owned()),
+        "P" => Ok(ResultStatus::Preliminary),
+        "R" => Ok(ResultStatus::Unverified),
+        _ => Err("an OBX-11 that is none of F, C, W, X, P and R".to_owned()),
     };
-    let read = |line| {
-        let told = Told::read(line);
-        status(&told).map(|status| (told, status))
-    };
-    message.named("OBX").map(read).collect()
+    let all = message.named("OBX").map(Told::read);
+    let results = all.filter(|told| !is_of_material(told.names()[0].0));
+    results.map(|told| status(&told).map(|status| (told, status))).collect()
 }
 
 impl Told {
@@ -206,15 +207,17 @@ pub(super) struct Amended {
     pub now: Vec<Told>,
     /// What was told and is no more: withdrawn as it was told.
     gone: Vec<Told>,
+    /// OBR-25.
+    pub status: ResultStatus,
 }
 
 impl Amended {
     /// None: the receiver was told all of it.
-    pub(super) fn new(correction: &Correction<'_>, now: Vec<Told>) -> Option<Self> {
+    pub(super) fn new(correction: &Correction<'_>, now: Vec<Told>, goes: Finality) -> Option<Self> {
         let known = correction.known;
         let first = |told: &Told| match told.cell(11) {
             "X" => ResultStatus::Unread,
-            _ => ResultStatus::Final,
+            _ => goes.status(),
         };
         let now: Vec<_> =
             now.into_iter().map(|told| (first(&told), told)).map(|(s, t)| (t, s)).collect();
@@ -229,6 +232,7 @@ impl Amended {
         };
         let gone: Vec<Told> = plan.gone.iter().filter_map(withdrawn).collect();
         let mut amended = Vec::with_capacity(now.len());
+        let status = of_report(known, goes, now.is_empty());
         for ((mut told, _), (status, pair)) in now.into_iter().zip(plan.now) {
             told.set(11, status.text());
             match pair.and_then(|at| known.get(at)) {
@@ -239,7 +243,7 @@ impl Amended {
             }
             amended.push(told);
         }
-        Some(Self { now: amended, gone })
+        Some(Self { now: amended, gone, status })
     }
 
     pub(super) fn is_withdrawal(&self) -> bool {
@@ -251,9 +255,19 @@ impl Amended {
         self.now.get(n).map_or(Ok(()), |told| told.write(w, n + 1))
     }
 
-    pub(super) fn write_gone(&self, w: &mut Writer) -> Result<(), EncodeFault> {
-        (self.now.len() + 1..).zip(&self.gone).try_for_each(|(n, told)| told.write(w, n))
+    /// Says how many.
+    pub(super) fn write_gone(&self, w: &mut Writer) -> Result<usize, EncodeFault> {
+        (self.now.len() + 1..).zip(&self.gone).try_for_each(|(n, told)| told.write(w, n))?;
+        Ok(self.gone.len())
     }
+}
+
+/// OBR-25 of a report that follows another under its OBR-3. What replaces a final one is a correction, whatever
+/// became of each result; so is a withdrawal. What was never final goes as far as results go today.
+fn of_report(known: &[Known<Told>], goes: Finality, withdraws: bool) -> ResultStatus {
+    let bare = known.iter().all(|k| k.stage == Stage::Bare);
+    let open = is_open(known) || (bare && goes != Finality::Final);
+    if withdraws || !open { ResultStatus::Corrected } else { goes.status() }
 }
 
 /// A new result under a name that others have gets a place (OBX-4) that none of them has.

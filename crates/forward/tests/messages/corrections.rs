@@ -1,12 +1,12 @@
 //! What goes out under an OBR-3 that was told before, and the remarks about it.
 
 use wickline_forward::hl7::{EndAs, Message, Names, Structure};
-use wickline_forward::{Charset, Layout, Version, result_message};
+use wickline_forward::{Charset, Layout, Outgoing, Version, result_message};
 use wickline_normalize::{Observation, Remark};
 
 use crate::sample::{
     Sample, acidity, changed, fault, follows, glucose, glucose_grade, gravity, layout, leukocytes,
-    read, read_with, remark, unread,
+    level_one, read, read_with, remark, unread, unread_number,
 };
 
 const ALL: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
@@ -143,6 +143,62 @@ fn what_was_told_in_another_character_set_is_put_into_todays_or_refused() {
     let refused = follows(&ascii, &[&before], &sample.outgoing(), "read again");
     let refused = refused.expect_err("no such byte");
     assert!(refused.field == "OBX" && !refused.to_string().contains('\u{e9}'), "{refused}");
+}
+
+/// What was never final is no correction when it changes; a withdrawal is one all the same.
+#[test]
+fn what_changes_after_p_or_r_goes_again_as_p_or_r() {
+    for (status, letter) in [("preliminary", "P"), ("unverified", "R")] {
+        for version in ALL {
+            let early = changed(version, |l| l.status = status.parse().expect("a status"));
+            let ended = layout(version);
+            let obr = |message: &Message| message.component("OBR", 1, 25, 1);
+            let old = || vec![glucose_grade(), glucose(None, "250"), unread_number()];
+            let new = || vec![glucose_grade(), glucose(None, "500"), unread_number()];
+            let before = first(&early, old());
+            let message = parsed(Some(before.clone()));
+            assert_eq!(
+                (statuses(&message), obr(&message)),
+                (format!("{letter}{letter}X"), letter.into())
+            );
+            assert_eq!(next(&early, &[&before], old()), None);
+            let message = parsed(next(&early, &[&before], new()));
+            assert_eq!(
+                (statuses(&message), obr(&message)),
+                (format!("{letter}{letter}X"), letter.into())
+            );
+            assert_eq!(notes(&message)[0], "Changed: read again");
+            let final_now = next(&ended, &[&before], new()).expect("it becomes final");
+            let message = parsed(Some(final_now.clone()));
+            assert_eq!((statuses(&message), obr(&message)), ("FFX".into(), "F".into()));
+            let message = parsed(next(&early, &[&before, &final_now], old()));
+            assert_eq!((statuses(&message), obr(&message)), ("FCX".into(), "C".into()));
+            let message = parsed(next(&early, &[&before], Vec::new()));
+            assert_eq!((statuses(&message), obr(&message)), ("WWW".into(), "C".into()));
+        }
+    }
+}
+
+/// The material is no result: it is neither corrected nor withdrawn.
+#[test]
+fn control_material_is_named_in_what_follows_too() {
+    let sample = Sample::new(vec![glucose_grade()]);
+    let control = Some(level_one());
+    for version in [Version::V24, Version::V25, Version::V251] {
+        let layout = layout(version);
+        let out = Outgoing { control, ..sample.outgoing() };
+        let before = result_message(&layout, &out).expect("a message");
+        let none = Sample::new(Vec::new());
+        let gone = Outgoing { control, ..none.outgoing() };
+        let gone = parsed(follows(&layout, &[&before], &gone, "not ours").expect("a message"));
+        assert_eq!(statuses(&gone), "WFFF");
+        let codes = [2, 3, 4].map(|n| gone.component("OBX", n, 3, 1));
+        assert_eq!(codes, ["CONTROL-LEVEL", "CONTROL-LOT", "CONTROL-EXPIRY"]);
+        let values = [2, 3, 4].map(|n| gone.component("OBX", n, 5, 1));
+        assert_eq!(values, ["1", "KELP0226", "20261231"]);
+        let follows = next(&layout, &[&before], vec![glucose_grade()]);
+        assert_eq!(follows, None, "nothing new");
+    }
 }
 
 #[test]

@@ -8,7 +8,7 @@ use wickline_normalize::{Comparator, Patient, Private};
 
 use crate::sample::{
     Sample, acidity, ascorbate, changed, glucose, glucose_grade, gravity, layout, level_one,
-    moment, remark, unread,
+    moment, remark, unread, unread_number,
 };
 
 pub const VERSIONS: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
@@ -82,7 +82,7 @@ fn routine_urgent_and_collected() {
 
 #[test]
 fn unread_pads_and_the_ends_of_ladders() {
-    let with_unread = Sample::new(vec![glucose_grade(), unread()]);
+    let with_unread = Sample::new(vec![glucose_grade(), unread(), unread_number()]);
     for version in VERSIONS {
         kept("unread", version, &with_unread.outgoing());
         kept("ends", version, &ends().outgoing());

@@ -132,6 +132,35 @@ fn the_panel_has_the_receivers_words_before_or_behind_ours() {
     assert_eq!(faults(&wide), ["OBR-4"], "250 characters in all");
 }
 
+/// In the receiver's own names a system must be of the version, and a code of its system; our own codes are never
+/// called by a published one.
+#[test]
+fn a_coding_system_is_one_of_its_version_and_true() {
+    let panel = |version, text: &str| {
+        let name = text.parse().expect("a name");
+        changed(version, |l| l.panel = name).check().is_ok()
+    };
+    for (text, from) in [
+        ("81003^Urinalysis^C4", Version::V231),
+        ("122575003^Urine^SCT", Version::V231),
+        ("UADIP^Dipstick^L", Version::V231),
+        ("UADIP^Dipstick^99KPC", Version::V24),
+        ("1A010000000190111^Urinalysis^JC10", Version::V25),
+    ] {
+        for version in ALL {
+            assert_eq!(panel(version, text), version >= from, "{text} in {version}");
+        }
+    }
+    for bad in ["8100^Urinalysis^C4", "122575004^Urine^SCT", "50556-1^p^LN", "1^x^JC11", "1^x^CPT"]
+    {
+        assert!(!panel(Version::V251, bad), "{bad}");
+    }
+    for published in ["LN", "SCT", "C4", "JC10", "99kpc", ""] {
+        let own = changed(Version::V251, |l| l.local_system = published.into());
+        assert_eq!(faults(&own), ["OBX-3.6"], "{published}");
+    }
+}
+
 #[test]
 fn analytes_go_by_the_names_that_are_asked_for() {
     let names = |change: &dyn Fn(&mut Layout)| {
@@ -307,7 +336,7 @@ fn control_material_is_marked_with_and_without_spm() {
         });
         let message = read_with(&layout, &out);
         assert_eq!(field(&message, "OBR", 1, 15), "^^^^^^Q&Control specimen&HL70369");
-        assert_eq!(field(&message, "NTE", 1, 3), "Control level 1, lot KELP0226");
+        assert_eq!(field(&message, "NTE", 1, 3), "Control level 1, lot KELP0226, expires 20261231");
     }
 }
 

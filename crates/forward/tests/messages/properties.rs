@@ -4,7 +4,8 @@ use proptest::prelude::*;
 use wickline_forward::hl7::{Layout, Message, Structure};
 use wickline_forward::{Outgoing, Version, result_message};
 use wickline_normalize::{
-    Code, CodeSystem, Comparator, Content, Observation, Patient, Private, Remark, ResultStatus,
+    Code, CodeSystem, Comparator, Content, Finality, Observation, Patient, Private, Remark,
+    ResultStatus,
 };
 
 use crate::sample::{
@@ -37,6 +38,13 @@ struct Words {
     acknowledge: &'static str,
     fixed: Vec<(&'static str, &'static str)>,
     more: [bool; 3],
+    status: &'static str,
+}
+
+impl Words {
+    fn finality(&self) -> Finality {
+        self.status.parse().expect("a status")
+    }
 }
 
 fn words() -> impl Strategy<Value = Words> {
@@ -50,6 +58,7 @@ fn words() -> impl Strategy<Value = Words> {
         prop::sample::subsequence(places, 1..=4),
         any::<[bool; 4]>(),
         prop::sample::subsequence(&FIXED[..], 0..=3),
+        one(&["final", "preliminary", "unverified"]),
     );
     let content = (
         [names(), names()],
@@ -60,7 +69,7 @@ fn words() -> impl Strategy<Value = Words> {
         any::<[bool; 3]>(),
     );
     (shape, content).prop_map(|(shape, content)| {
-        let (version, structure, places, sent, fixed) = shape;
+        let (version, structure, places, sent, fixed, status) = shape;
         let (names, codes, (grade, end), order, acknowledge, more) = content;
         let kinds = [grade, end];
         let (a, b) = ((version, structure, places), (sent, fixed));
@@ -77,6 +86,7 @@ fn words() -> impl Strategy<Value = Words> {
             acknowledge,
             fixed,
             more,
+            status,
         }
     })
 }
@@ -94,6 +104,7 @@ fn built(words: &Words) -> Layout {
         l.set_segment(name, sent).expect("a segment");
     }
     words.order.iter().for_each(|id| l.add_to_order(id).expect("an id"));
+    l.status = words.finality();
     l.acknowledge = words.acknowledge.parse().expect("a way");
     words.fixed.iter().for_each(|(field, value)| l.set_fixed(field, value).expect("a value"));
     let [own, panel, profile] = words.more;
@@ -155,7 +166,9 @@ fn in_order(message: &Message, layout: &Layout) -> bool {
     let new = matches!(layout.version, Version::V25 | Version::V251);
     let before: &[&str] = match layout.structure {
         Structure::Oru => &["MSH", "SFT?", "PID?", "ORC?", "OBR", "NTE*", "TQ1?"],
-        Structure::Oul => &["MSH", "SFT?", "PID?", "SPM", "OBR", "ORC?", "NTE*", "TQ1?"],
+        Structure::Oul => {
+            &["MSH", "SFT?", "PID?", "SPM", "SAC?", "INV?", "OBR", "ORC?", "NTE*", "TQ1?"]
+        }
     };
     let mut rest = &names[..];
     let mut take = |pattern: &str| {
@@ -173,7 +186,7 @@ fn in_order(message: &Message, layout: &Layout) -> bool {
         results += 1;
         take("NTE*");
     }
-    let ends = layout.structure == Structure::Oul || take("SPM?");
+    let ends = layout.structure == Structure::Oul || (take("SPM?") && take("OBX*"));
     let known = new || !names.iter().any(|n| ["SFT", "SPM", "TQ1"].contains(n));
     begins && results > 0 && ends && rest.is_empty() && known
 }
@@ -201,7 +214,13 @@ fn meant(observation: &Observation, words: &Words) -> (String, String) {
         Content::Range { from, to, .. } => format!("{from}-{to}"),
         Content::Unread { .. } => String::new(),
     };
-    (value, ResultStatus::first(observation).text().to_owned())
+    (value, ResultStatus::first(observation, words.finality()).text().to_owned())
+}
+
+/// How many OBX say which control material it is: the last ones.
+fn material(message: &Message) -> usize {
+    let of = |n: &usize| message.component("OBX", *n, 3, 1).starts_with("CONTROL-");
+    (1..=message.count("OBX")).rev().take_while(of).count()
 }
 
 fn goes_out(observation: &Observation, words: &Words) -> bool {
@@ -253,21 +272,25 @@ proptest! {
         let message = Message::read(&bytes).map_err(TestCaseError::fail)?;
         prop_assert!(in_order(&message, &layout), "{:?}", message.names().collect::<Vec<_>>());
 
-        let mut seen: Vec<_> = (1..=message.count("OBX")).map(|n| understood(&message, n)).collect();
+        let results = message.count("OBX") - material(&message);
+        let mut seen: Vec<_> = (1..=results).map(|n| understood(&message, n)).collect();
         let mut expected: Vec<_> = sent.iter().map(|s| meant(s, &words)).collect();
         if !words.order.is_empty() {
             seen.sort();
             expected.sort();
         }
         prop_assert_eq!(seen, expected);
-        prop_assert_eq!(message.component("OBR", 1, 25, 1), "F");
+        prop_assert_eq!(message.component("OBR", 1, 25, 1), words.finality().status().text());
 
-        let mut keys: Vec<_> = (1..=message.count("OBX"))
+        let mut keys: Vec<_> = (1..=results)
             .map(|n| [(3, 1), (3, 3), (4, 1)].map(|(f, p)| message.component("OBX", n, f, p)))
             .collect();
         keys.sort();
         keys.dedup();
-        prop_assert_eq!(keys.len(), message.count("OBX"), "each result has a name of its own");
+        prop_assert_eq!(keys.len(), results, "each result has a name of its own");
+        let inventory = message.count("INV") == 1 && message.count("SAC") == 1;
+        let named = if words.structure == "OUL^R22" { inventory } else { material(&message) == 3 };
+        prop_assert_eq!(named, control.is_some(), "its material, in coded fields");
 
         let remarks = (1..=message.count("NTE"))
             .filter(|n| message.component("NTE", *n, 3, 1) == "of & one\nremark").count();
@@ -282,6 +305,8 @@ proptest! {
         let mut sent: Vec<Vec<u8>> = Vec::new();
         // By OBX-3 and OBX-4: what was last said.
         let mut has: std::collections::HashMap<[String; 3], [String; 2]> = std::collections::HashMap::new();
+        // By OBX-3: whether it was ever told as final, or as less.
+        let mut ever: std::collections::HashSet<([String; 2], bool)> = Default::default();
         for (words, observations, gone) in history {
             let now = if gone == 0 && !sent.is_empty() { Vec::new() } else { observations };
             let (layout, sample) = (built(&words), Sample::new(now));
@@ -299,14 +324,31 @@ proptest! {
                 let key = [(3, 1), (3, 3), (4, 1)].map(|(f, p)| message.component("OBX", n, f, p));
                 let field = |f| message.field("OBX", n, f).unwrap_or("").to_owned();
                 let says = [2, 5, 6, 7, 8].map(field).join("|");
-                if field(11) == "F" {
-                    let known = has.iter().filter(|(k, _)| k[..2] == key[..2]);
-                    let known: Vec<_> = known.map(|(_, said)| said).collect();
-                    let kept = known.iter().any(|[said, status]| *said == says && status != "W");
-                    prop_assert!(known.is_empty() || kept);
+                let known = has.iter().filter(|(k, _)| k[..2] == key[..2]);
+                let known: Vec<_> = known.map(|(_, said)| said).collect();
+                let ended = ever.contains(&([key[0].clone(), key[1].clone()], true));
+                let early = ever.contains(&([key[0].clone(), key[1].clone()], false));
+                let kept = known.iter().any(|[said, status]| *said == says && status != "W");
+                match field(11).as_str() {
+                    "F" => prop_assert!(known.is_empty() || kept || (early && !ended)),
+                    "P" | "R" => prop_assert!(!ended && field(11) == words.finality().status().text()),
+                    // Under another name perhaps, where the layout changed.
+                    "C" => prop_assert!(
+                        ever.iter().any(|(_, ended)| *ended)
+                            || (ever.is_empty() && words.status == "final")
+                    ),
+                    _ => {}
                 }
                 let twice = told.insert(key, [says, field(11)]);
                 prop_assert!(twice.is_none(), "each result has a name of its own");
+            }
+            for (key, [_, status]) in &told {
+                let of = |stage| ([key[0].clone(), key[1].clone()], stage);
+                match status.as_str() {
+                    "F" | "C" => _ = ever.insert(of(true)),
+                    "P" | "R" => _ = ever.insert(of(false)),
+                    _ => {}
+                }
             }
             has.extend(told);
             sent.push(bytes);

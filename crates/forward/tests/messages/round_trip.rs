@@ -125,7 +125,7 @@ proptest! {
         graded.reference = Some(reference.clone());
         graded.local.text = name.clone();
         let mut pad = unread();
-        pad.content = Content::Unread { reason: reason.clone() };
+        pad.content = Content::Unread { reason: reason.clone(), number: false };
         let sample = Sample { remarks: vec![said(&remark)], ..Sample::new(vec![graded, pad]) };
         let layout = of_version(new);
         let message = read_with(&layout, &sample.outgoing());

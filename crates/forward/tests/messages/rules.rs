@@ -298,11 +298,14 @@ fn control_material_is_marked_and_has_no_patient() {
     let message = read(Version::V251, &out);
     assert_eq!(message.field("SPM", 1, 4), Some("QC3^Quality Control^HL70487"));
     assert_eq!(message.field("SPM", 1, 11), Some("Q^Control specimen^HL70369"));
-    assert_eq!(message.field("SPM", 1, 14), Some("Control level 1, lot KELP0226"));
+    assert_eq!(
+        message.field("SPM", 1, 14),
+        Some("Control level 1, lot KELP0226, expires 20261231")
+    );
     assert_eq!([message.count("PID"), message.count("TQ1")], [0, 0]);
     let old = read(Version::V24, &out);
     assert_eq!(old.field("OBR", 1, 15), Some("^^^^^^Q&Control specimen&HL70369"));
-    assert_eq!(old.field("NTE", 1, 3), Some("Control level 1, lot KELP0226"));
+    assert_eq!(old.field("NTE", 1, 3), Some("Control level 1, lot KELP0226, expires 20261231"));
     assert_eq!(fault(&layout(Version::V231), &out).field, "OBR-15");
     let both = Sample { patient: Some(Patient::default()), ..two() };
     let out = wickline_forward::Outgoing { control: Some(level_one()), ..both.outgoing() };

@@ -1,7 +1,7 @@
 //! Invented reports of Kestrel Point Clinic, to be written as messages.
 
 use wickline_forward::hl7::{
-    ControlRole, Correction, Message, Outgoing, Told, correction_message, told,
+    ControlRole, Correction, Message, Outgoing, Told, Urine, correction_message, told,
 };
 use wickline_forward::{EncodeFault, Layout, Version, result_message};
 use wickline_normalize::correction::{Known, Sent, learn};
@@ -86,9 +86,16 @@ pub fn ascorbate() -> Observation {
 }
 
 pub fn unread() -> Observation {
-    let content = Content::Unread { reason: "pad not read: error text on the print".into() };
+    let content =
+        Content::Unread { reason: "pad not read: error text on the print".into(), number: false };
     let loinc = ("57735-3", "Protein [Presence] in Urine by Automated test strip");
     observation(loinc, ("PRO", "Protein"), content)
+}
+
+/// Known by its number alone.
+pub fn unread_number() -> Observation {
+    let content = Content::Unread { reason: "pad not read: ERR".into(), number: true };
+    Observation { content, ..gravity(None, "") }
 }
 
 pub fn remark(text: &str) -> Remark {
@@ -128,6 +135,8 @@ impl Sample {
             heard: moment("20260314091425+0100"),
             operator: self.operator.as_ref(),
             analyzer: "bench-1",
+            equipment: None,
+            urine: Urine::default(),
             patient: self.patient.as_ref(),
             control: None,
             remarks: &self.remarks,
@@ -148,7 +157,7 @@ pub fn changed(version: Version, change: impl FnOnce(&mut Layout)) -> Layout {
 }
 
 pub fn level_one() -> ControlRole<'static> {
-    ControlRole { level: "1", lot: Some("KELP0226") }
+    ControlRole { level: "1", lot: Some("KELP0226"), expires: Some(moment("20261231")) }
 }
 
 pub fn read(version: Version, out: &Outgoing<'_>) -> Message {

@@ -1,13 +1,15 @@
 //! Kept examples of what layouts make of a report, byte for byte: `WICKLINE_BLESS=1` as in `examples`.
 
-use wickline_forward::hl7::{EndAs, GradeAs, GradeCodes, Layout, Names, Party, Structure};
+use wickline_forward::hl7::{
+    EndAs, Equipment, GradeAs, GradeCodes, Layout, Names, Party, Structure,
+};
 use wickline_forward::{Outgoing, Version, result_message};
 use wickline_normalize::{Code, CodeSystem, Comparator, Content, Remark};
 
 use crate::examples::{VERSIONS, kept_as, kept_bytes, named, routine};
 use crate::sample::{
     Sample, acidity, ascorbate, changed, follows, glucose, glucose_grade, gravity, level_one,
-    local, unread,
+    local, moment, unread, unread_number,
 };
 
 const NEW: [Version; 2] = [Version::V25, Version::V251];
@@ -128,6 +130,51 @@ fn headers_and_fixed_values() {
 fn remarks_about_the_report_and_about_its_results() {
     for version in VERSIONS {
         with(version, &Sample { remarks: remarks(), ..mixed() }, "remarks", |_| ());
+    }
+}
+
+/// Verified at the receiver: as it goes first, and as what changed goes.
+#[test]
+fn results_that_are_verified_elsewhere() {
+    let before = Sample::new(vec![glucose_grade(), glucose(None, "250"), unread_number()]);
+    let now = Sample::new(vec![glucose_grade(), glucose(None, "500"), gravity(None, "1.020")]);
+    for version in VERSIONS {
+        for (name, status) in [("preliminary", "preliminary"), ("unverified", "unverified")] {
+            let layout = changed(version, |l| l.status = status.parse().expect("a status"));
+            let first = result_message(&layout, &before.outgoing()).expect("a message");
+            kept_bytes(name, &layout, &first);
+            let next = follows(&layout, &[&first], &now.outgoing(), "strip read again");
+            let next = next.expect("a message").expect("it says something");
+            kept_bytes(&format!("{name}-again"), &layout, &next);
+        }
+    }
+}
+
+/// Who gave which id, what the specimen is, and what the maker calls the analyzer.
+#[test]
+fn ids_with_their_namespaces() {
+    let sample = named("op7");
+    for version in VERSIONS {
+        let layout = changed(version, |l| {
+            l.specimen_in =
+                if version.has_spm() { "both" } else { "obr-2" }.parse().expect("places");
+            l.specimen_namespace = Party::of("KESTREL");
+            l.patient_authority = Party::of("KPC");
+            l.patient_id_type = "MR".into();
+            if version > Version::V231 {
+                l.patient_authority = Party::of("KESTREL^2.16.840.1.113883.19.77^ISO");
+                l.equipment_namespace = "KESTREL".into();
+            }
+        });
+        let equipment =
+            (version > Version::V231).then_some(Equipment { serial: "A-20417", model: "STRIP-2" });
+        let out = Outgoing {
+            equipment,
+            urine: "URINM".parse().expect("a kind"),
+            collected: Some(moment("202603140855+0100")),
+            ..sample.outgoing()
+        };
+        kept_as("namespaces", &layout, &out);
     }
 }
 

@@ -262,6 +262,7 @@ impl Message {
             report.strip = given(&record.test_id(5)).map(str::to_owned);
             report.signs.stat = record.repeats(6).any(|priority| priority == "S");
             report.collected = collected;
+            report.descriptor = given(&record.component(16, 1)).map(str::to_owned);
             report.signs.control_order = record.field(12) == "Q";
         }
         self.attach(line, flawed, None);

@@ -5,7 +5,9 @@ use proptest::prelude::*;
 use super::Sent::{Accepted, OnItsWay, Unanswered};
 use super::{Entry, Known, Plan, learn, plan};
 use crate::observation::ResultStatus;
-use crate::observation::ResultStatus::{Corrected, Final, Unread, Withdrawn};
+use crate::observation::ResultStatus::{
+    Corrected, Final, Preliminary, Unread, Unverified, Withdrawn,
+};
 
 /// A name, a place of that name, a number or not, and what it says; 0 says nothing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -38,12 +40,20 @@ fn toy(name: char, says: u8) -> Toy {
 type Message = Vec<(Toy, ResultStatus)>;
 
 fn first(now: &[Toy]) -> Message {
-    now.iter().map(|t| (*t, if t.says == 0 { Unread } else { Final })).collect()
+    first_as(now, Final)
+}
+
+fn first_as(now: &[Toy], goes: ResultStatus) -> Message {
+    now.iter().map(|t| (*t, if t.says == 0 { Unread } else { goes })).collect()
 }
 
 fn knows(now: &[Toy]) -> Vec<Known<Toy>> {
+    knows_as(now, Final)
+}
+
+fn knows_as(now: &[Toy], goes: ResultStatus) -> Vec<Known<Toy>> {
     let mut known = Vec::new();
-    learn(&mut known, first(now), Accepted);
+    learn(&mut known, first_as(now, goes), Accepted);
     known
 }
 
@@ -129,6 +139,45 @@ fn results_of_one_name_keep_their_places() {
     assert_eq!(told(&alone, &[grade, number]), [('g', "C")], "another value under a known name");
 }
 
+/// Statuses of a plan for one result, and whether anything is said.
+fn planned(known: &[Known<Toy>], now: Toy, goes: ResultStatus) -> (ResultStatus, bool) {
+    let plan = plan(known, &first_as(&[now], goes));
+    (plan.now[0].0, plan.says_anything)
+}
+
+#[test]
+fn what_was_never_final_is_no_correction_when_it_changes() {
+    for early in [Preliminary, Unverified] {
+        let known = knows_as(&[toy('g', 1)], early);
+        assert_eq!(planned(&known, toy('g', 1), early), (early, false));
+        assert_eq!(planned(&known, toy('g', 2), early), (early, true));
+        assert_eq!(planned(&known, toy('g', 1), Final), (Final, true), "it becomes final");
+        assert_eq!(planned(&known, toy('g', 2), Final), (Final, true), "none was final before");
+        let bare = knows_as(&[toy('g', 0)], early);
+        assert_eq!(planned(&bare, toy('g', 2), early), (early, true), "it was not read before");
+        let mut both = knows_as(&[toy('g', 1)], early);
+        learn(&mut both, first(&[toy('g', 1)]), Unanswered);
+        assert_eq!(
+            planned(&both, toy('g', 1), Final),
+            (Final, true),
+            "it may have the first alone"
+        );
+        assert_eq!(planned(&both, toy('g', 2), early), (Corrected, true), "it may be final there");
+    }
+    let other = knows_as(&[toy('g', 1)], Preliminary);
+    assert_eq!(planned(&other, toy('g', 1), Unverified), (Unverified, true));
+}
+
+#[test]
+fn what_is_final_is_not_made_preliminary_again() {
+    let known = knows(&[toy('g', 1)]);
+    assert_eq!(planned(&known, toy('g', 1), Preliminary), (Final, false));
+    assert_eq!(planned(&known, toy('g', 2), Preliminary), (Corrected, true));
+    let mut gone = known;
+    learn(&mut gone, vec![(toy('g', 1), Withdrawn)], Accepted);
+    assert_eq!(planned(&gone, toy('g', 2), Preliminary), (Corrected, true), "it was final once");
+}
+
 #[derive(Clone, Copy, Debug)]
 enum Fate {
     Accepted,
@@ -156,30 +205,47 @@ fn any_fate() -> impl Strategy<Value = Fate> {
     ]
 }
 
+fn any_first() -> impl Strategy<Value = ResultStatus> {
+    prop::sample::select(vec![Final, Preliminary, Unverified])
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(2000))]
     /// Over a history of corrections and answers: whatever a receiver really has under a name, no other
     /// value of it ever comes as final, and what it has at the end is what is so.
     #[test]
     fn no_changed_value_ever_goes_as_final(
-        history in prop::collection::vec((any_toys(), any_fate()), 1..8),
+        history in prop::collection::vec((any_toys(), any_fate(), any_first()), 1..8),
     ) {
         let mut known: Vec<Known<Toy>> = Vec::new();
         let mut has: Vec<(Toy, ResultStatus)> = Vec::new();
-        for (now, fate) in history {
-            let plan = plan(&known, &first(&now));
+        // Every name that was perhaps heard with a status.
+        let mut heard: Vec<(char, ResultStatus)> = Vec::new();
+        for (now, fate, goes) in history {
+            let plan = plan(&known, &first_as(&now, goes));
             let message = said(&known, &now, &plan);
             for (toy, status) in &message {
                 let mut there = has.iter().filter(|(t, _)| t.name == toy.name);
                 let same = |(t, s): &(Toy, ResultStatus)| {
-                    t.place == toy.place && t.says_the_same(toy) && matches!(s, Final | Corrected)
+                    t.place == toy.place && t.says_the_same(toy) && !matches!(s, Withdrawn | Unread)
                 };
+                let was = |any: &[ResultStatus]| {
+                    heard.iter().any(|(name, s)| *name == toy.name && any.contains(s))
+                };
+                let (ended, early) = (was(&[Final, Corrected]), was(&[Preliminary, Unverified]));
+                let any = |any: &[ResultStatus]| heard.iter().any(|(_, s)| any.contains(s));
+                let open = any(&[Preliminary, Unverified]) && !any(&[Final, Corrected]);
                 match status {
                     Final => {
                         let named: Vec<_> = there.copied().collect();
-                        prop_assert!(toy.says != 0 && (named.is_empty() || named.iter().any(same)));
+                        let free = named.is_empty() || open || (early && !ended);
+                        prop_assert!(toy.says != 0 && (free || named.iter().any(same)));
                     }
-                    Corrected => prop_assert!(toy.says != 0 && known.iter().any(|k| k.entry.name == toy.name)),
+                    Preliminary | Unverified => prop_assert!(toy.says != 0 && *status == goes && !ended),
+                    Corrected => {
+                        prop_assert!(toy.says != 0 && known.iter().any(|k| k.entry.name == toy.name));
+                        prop_assert!(ended || (goes == Final && !early && !open));
+                    }
                     Unread => prop_assert!(toy.says == 0),
                     Withdrawn => prop_assert!(there.next().is_some() || known.iter().any(|k| k.entry == *toy)),
                 }
@@ -187,11 +253,16 @@ proptest! {
             if !plan.says_anything {
                 let stands: Vec<_> = has.iter().filter(|(_, s)| *s != Withdrawn).collect();
                 prop_assert_eq!(stands.len(), now.len(), "nothing new, so it has all of it");
+                let early = |s: &ResultStatus| matches!(s, Preliminary | Unverified) && *s != goes;
+                prop_assert!(!stands.iter().any(|(_, s)| early(s)), "as far as it goes today");
             }
             let received = matches!(fate, Fate::Accepted | Fate::Lost(true));
             for (toy, status) in message.iter().filter(|_| received) {
                 has.retain(|(t, _)| (t.name, t.place) != (toy.name, toy.place));
                 has.push((*toy, *status));
+            }
+            if !matches!(fate, Fate::Refused) {
+                heard.extend(message.iter().map(|(toy, status)| (toy.name, *status)));
             }
             match fate {
                 Fate::Accepted => learn(&mut known, message, Accepted),

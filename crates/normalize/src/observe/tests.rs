@@ -5,7 +5,7 @@ use crate::grades::Grade;
 use crate::hold::{Hold, Reason};
 use crate::judge::{Facts, Judged, judge};
 use crate::observation::{CodeSystem, Comparator, Content, Flag, Observation};
-use crate::observe::{Choice, Codes, Grades, observe};
+use crate::observe::{Choice, Codes, Flags, Grades, observe};
 use crate::prints::{DAY, judged, printed, reading, report, strip, table, ten, with};
 use crate::report::PrintedReading;
 use crate::rules::Rules;
@@ -20,7 +20,13 @@ fn choices() -> impl Iterator<Item = Choice> {
     BOTH.into_iter().flat_map(move |units| {
         grades.into_iter().flat_map(move |grades| {
             codes.into_iter().flat_map(move |codes| {
-                [false, true].map(|snomed| Choice { units, grades, codes, snomed })
+                [false, true].map(|snomed| Choice {
+                    units,
+                    grades,
+                    codes,
+                    snomed,
+                    ..Choice::default()
+                })
             })
         })
     })
@@ -360,7 +366,7 @@ fn references_stand_beside_what_they_speak_of() {
         (own.flag, own.reference.as_deref())
     };
     assert_eq!(of("GLU-GRADE"), (Some(Flag::A), Some("Negative")));
-    assert_eq!(of("GLU-MASS"), (Some(Flag::A), None), "a grade is no interval");
+    assert_eq!(of("GLU-MASS"), (None, None), "a grade is no interval");
     assert_eq!(of("PH"), (Some(Flag::N), Some("5.0-8.0")));
     assert_eq!(of("KET-GRADE"), (None, None));
 }
@@ -379,8 +385,13 @@ fn readings_survive_being_stored() {
 #[test]
 fn choices_are_the_words_of_the_configuration() {
     let choice = Choice::of("si", "never", "manual", true).expect("known words");
-    let expected =
-        Choice { units: Units::Si, grades: Grades::Never, codes: Codes::Manual, snomed: true };
+    let expected = Choice {
+        units: Units::Si,
+        grades: Grades::Never,
+        codes: Codes::Manual,
+        snomed: true,
+        flags: Flags::Judged,
+    };
     assert_eq!(choice, expected);
     for (units, grades, codes) in
         [("SI", "only", "manual"), ("si", "none", "manual"), ("si", "only", "auto")]
@@ -388,4 +399,44 @@ fn choices_are_the_words_of_the_configuration() {
         let error = Choice::of(units, grades, codes, false).expect_err("unknown");
         assert!(error.contains("allowed:"), "{error}");
     }
+}
+
+/// Table 0078: `A` is for what is not numeric, `L` and `H` are for numbers.
+#[test]
+fn a_flag_stands_on_what_it_is_of() {
+    let flags = |glucose: &str, part: &str, grades, flags| -> String {
+        let reference = |text: &str| text.parse().expect("a reference");
+        let references = [("GLU", glucose), ("PH", "5.0-8.0")];
+        let references = references.map(|(id, text)| (id.to_owned(), reference(text)));
+        let rules = Rules { references: references.into(), ..Rules::default() };
+        let print =
+            with(with(ten(), reading("GLU", &["2+", "400"], "mg/dL")), reading("PH", &[part], ""));
+        let found = judged(&print, &rules, &[]);
+        let choice = Choice { grades, flags, ..Choice::default() };
+        let sent = observe(&found.readings, &strip("ten-pad"), &choice).expect("it can be sent");
+        let own = sent.iter().filter(|o| ["GLU", "PH"].contains(&o.pad()));
+        let told = own.map(|o| {
+            let number = matches!(o.content, Content::Number { .. });
+            format!("{}{}", if number { '#' } else { '+' }, o.flag.map_or("", Flag::text))
+        });
+        told.collect::<Vec<_>>().join(" ")
+    };
+    let (grade, interval) = ("NEG", "0-50 mg/dL, 0-2.8 mmol/L");
+    for (reference, grades, both, expected) in [
+        (grade, Grades::Beside, Flags::Judged, "+A # #N"),
+        (grade, Grades::Beside, Flags::Both, "+A #H #N"),
+        (grade, Grades::Only, Flags::Judged, "+A #N"),
+        (grade, Grades::Never, Flags::Judged, "#H #N"),
+        (interval, Grades::Beside, Flags::Judged, "+ #H #N"),
+        (interval, Grades::Beside, Flags::Both, "+A #H #N"),
+        (interval, Grades::Only, Flags::Judged, "+A #N"),
+        (interval, Grades::Never, Flags::Judged, "#H #N"),
+    ] {
+        assert_eq!(
+            flags(reference, "7.0", grades, both),
+            expected,
+            "{reference} {grades:?} {both:?}"
+        );
+    }
+    assert_eq!(flags(grade, "8.5", Grades::Beside, Flags::Judged), "+A # #H");
 }

@@ -1,8 +1,10 @@
 //! From a judged report to one receiver's message, and from a kept print to a report again.
 
+use std::sync::Arc;
+
 use wickline_forward::EncodeFault;
 use wickline_forward::hl7::{
-    ControlRole, Correction, Outgoing, correction_message, result_message,
+    ControlRole, Correction, Equipment, Outgoing, correction_message, result_message,
 };
 use wickline_listen::ear::{Cut, Ending, Transmission};
 use wickline_normalize::observe::observe;
@@ -57,7 +59,8 @@ impl<'a> Subject<'a> {
     /// What a report says of its control material, for whoever asks for that.
     #[must_use]
     pub fn material(level: Option<&'a str>, print: &'a Report) -> ControlRole<'a> {
-        ControlRole { level: level.unwrap_or("not named"), lot: print.control_lot.as_deref() }
+        let lot = print.control_lot.as_deref();
+        ControlRole { level: level.unwrap_or("not named"), lot, expires: None }
     }
 }
 
@@ -119,9 +122,14 @@ fn put<T>(
     observations: &[Observation],
     build: impl FnOnce(&Outgoing<'_>) -> Result<T, EncodeFault>,
 ) -> Result<T, Hold> {
-    let specimen = Private::new(subject.specimen);
     let site = &bench.clock;
     let print = subject.print;
+    let analyzer = bench.analyzer(subject.analyzer);
+    let specimen = Private::new(material_id(analyzer, subject).unwrap_or(subject.specimen));
+    let equipment = analyzer.and_then(|a| a.equipment.as_ref());
+    let day = subject.taken.unwrap_or_else(|| site.moment(subject.heard_at)).day_text();
+    let known =
+        |control| analyzer.map_or(control, |a| a.controls.named(control, subject.strip, &day));
     let outgoing = Outgoing {
         control_id,
         made: site.moment(made_at),
@@ -134,11 +142,13 @@ fn put<T>(
         heard: site.moment(subject.heard_at),
         operator: print.operator.as_ref(),
         analyzer: subject.analyzer,
+        equipment: equipment.map(|(serial, model)| Equipment { serial, model }),
+        urine: bench.urines.of(print),
         patient: print
             .patient
             .as_ref()
             .filter(|_| target.with_patient && subject.control.is_none()),
-        control: subject.control,
+        control: subject.control.map(known),
         remarks: subject.remarks,
         observations,
     };
@@ -147,6 +157,14 @@ fn put<T>(
         let reason = if specimen { Reason::SpecimenMalformed } else { Reason::Unreadable };
         Hold::new(reason, format!("receiver {}: {fault}", target.id))
     })
+}
+
+/// The id of control material, where the configuration knows it as such: another id that a print of control
+/// material bears may be a patient's, and is not told.
+fn material_id<'a>(analyzer: Option<&Arc<Analyzer>>, subject: &Subject<'a>) -> Option<&'a str> {
+    subject.control?;
+    let id = subject.print.specimen.as_ref()?.expose();
+    analyzer?.rules.control_specimen(id).map(|_| id)
 }
 
 /// The last look before anything is put into words: control material goes to those alone who ask for

@@ -179,6 +179,7 @@ fn proof(
     let wishes = Wishes {
         si: receiver.units == "si",
         grades: receiver.grades.clone(),
+        flags_both: receiver.flags == "both",
         automated: receiver.codes == "automated",
         references: loaded.settings.reference.clone(),
         compare_marks: raw.compare_marks,

@@ -95,6 +95,8 @@ pub struct Wishes {
     /// beside, only or never.
     pub grades: String,
     pub automated: bool,
+    /// The flag of a grade stands on the number beside it as well.
+    pub flags_both: bool,
     pub references: BTreeMap<String, String>,
     pub compare_marks: bool,
 }
@@ -110,7 +112,11 @@ impl Wishes {
         mark: &str,
     ) -> Result<Vec<Obx>, String> {
         let system = usize::from(self.si);
-        let flag = self.sent_flag(pad, rung, mark).unwrap_or("").to_owned();
+        let found = self.sent_flag(pad, rung, mark).unwrap_or("");
+        let both = rung.grade.is_some() && printed_number && rung.labels[system].is_some();
+        let beside = both && self.grades == "beside";
+        let flag = self.letter(pad, found, mark, false, beside).to_owned();
+        let number_flag = self.letter(pad, found, mark, true, beside).to_owned();
         let number = rung.labels[system].as_ref().filter(|_| printed_number);
         let mut list = Vec::new();
         if let Some(grade) = &rung.grade
@@ -119,7 +125,7 @@ impl Wishes {
             let key = if pad.kind == "nominal" { "nominal" } else { "presence" };
             let code = self.code(pad, key, if key == "nominal" { "Type" } else { "PrThr" })?;
             let (value, unit) = (String::new(), String::new());
-            list.push(Obx { code, grade: grade.clone(), value, unit, flag: flag.clone() });
+            list.push(Obx { code, grade: grade.clone(), value, unit, flag });
         }
         if let (Some(number), Some(scale)) = (number, &pad.scales[system])
             && (self.grades != "only" || rung.grade.is_none())
@@ -131,7 +137,7 @@ impl Wishes {
                 grade: String::new(),
                 value: number.clone(),
                 unit: unit.to_owned(),
-                flag,
+                flag: number_flag,
             });
         }
         Ok(list)
@@ -158,6 +164,30 @@ impl Wishes {
         }
         let marks = [("normal", "N"), ("abnormal", "A"), ("low", "L"), ("high", "H")];
         marks.iter().find(|(meaning, _)| *meaning == mark).map(|(_, flag)| *flag)
+    }
+
+    /// What stands of a flag on a grade, or on a number, that is `beside` the other. A reference that begins with a
+    /// digit is an interval, and speaks of the number.
+    fn letter<'a>(
+        &self,
+        pad: &Pad,
+        flag: &'a str,
+        mark: &str,
+        number: bool,
+        beside: bool,
+    ) -> &'a str {
+        let reference = self.references.get(&pad.id);
+        let graded = pad.rungs.iter().any(|rung| rung.grade.is_some());
+        let numeric = match reference {
+            Some(text) => text.starts_with(|c: char| c.is_ascii_digit()),
+            None => !graded || mark == "low" || mark == "high",
+        };
+        match (flag, number, reference.is_some()) {
+            _ if beside && number != numeric && !self.flags_both => "",
+            ("A", true, true) => "H",
+            ("L" | "H", false, true) => "A",
+            _ => flag,
+        }
     }
 
     /// By the site's reference. `system`: the label compared with an interval.

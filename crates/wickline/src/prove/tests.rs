@@ -42,6 +42,7 @@ fn tried(loaded_strip: &str, sheet: &str) -> Vec<Row> {
         si: true,
         grades: "beside".into(),
         automated: true,
+        flags_both: false,
         references: Default::default(),
         compare_marks: true,
     };

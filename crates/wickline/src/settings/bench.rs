@@ -22,7 +22,7 @@ use wickline_normalize::rules::Rules;
 use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
-pub use self::rules::{ClockRules, ControlRules};
+pub use self::rules::{ClockRules, ControlRules, Urines};
 use super::effective::Effective;
 use super::reader::{Fault, place};
 use super::{Loaded, Settings};
@@ -40,6 +40,8 @@ pub struct Analyzer {
     pub clock: ClockRules,
     pub comments: Vec<CommentRule>,
     pub controls: ControlRules,
+    /// What its maker calls it, where the configuration says so: serial number and model.
+    pub equipment: Option<(String, String)>,
 }
 
 /// One receiver, ready to be sent to.
@@ -134,6 +136,8 @@ pub struct Bench {
     pub analyzers: Vec<Arc<Analyzer>>,
     pub targets: Vec<Arc<Target>>,
     pub people: People,
+    /// What kind of urine a specimen is.
+    pub urines: Urines,
     /// What `check` should say although it is not wrong.
     pub notes: Vec<String>,
     /// All of it as it was read, for the trail.
@@ -159,6 +163,7 @@ impl Bench {
             .filter_map(|index| builder.target(settings, index))
             .map(Arc::new)
             .collect();
+        let urines = builder.urines(settings);
         builder.ids(settings);
         builder.layouts_fit(&analyzers, &targets);
         let folder = builder.folder().to_owned();
@@ -170,6 +175,7 @@ impl Bench {
                 notes.extend(strip.notes().iter().map(|n| format!("strip {}: {n}", strip.id)));
             }
         }
+        notes.extend(targets.iter().flat_map(|target| layout::notes(target)));
         notes.sort();
         notes.dedup();
         match (clock, ledger) {
@@ -189,6 +195,7 @@ impl Bench {
                 analyzers,
                 targets,
                 people,
+                urines,
                 notes,
                 effective: Effective::new(&loaded.text, files),
             }),
@@ -333,8 +340,20 @@ impl Builder<'_> {
         let clock = self.clock(settings, index);
         let comments = self.comments(settings, &strips);
         let controls = self.controls(settings, index, &strips, own_sign);
+        let equipment = self.equipment(settings, index);
         let (id, line) = (raw.id.clone(), line?);
-        Some(Analyzer { id, line, dialect, strips, rules, counting, clock, comments, controls })
+        Some(Analyzer {
+            id,
+            line,
+            dialect,
+            strips,
+            rules,
+            counting,
+            clock,
+            comments,
+            controls,
+            equipment,
+        })
     }
 
     /// A built-in by name, or a file beside the configuration.
@@ -437,6 +456,7 @@ impl Builder<'_> {
                 grades: raw.grades.parse().unwrap_or_default(),
                 codes: raw.codes.parse().unwrap_or_default(),
                 snomed: raw.snomed,
+                flags: raw.flags.parse().unwrap_or_default(),
             },
             analyzers: raw.analyzers.clone(),
             controls: raw.controls,

@@ -255,6 +255,22 @@ const KEYS: &[Key] = &[
     ),
     key(
         "analyzer",
+        "serial",
+        Text(20),
+        Some("\"\""),
+        "\"A-20417\"",
+        "Its serial number: stands behind our name for it in OBX-18, from version 2.4 on.",
+    ),
+    key(
+        "analyzer",
+        "model",
+        Text(20),
+        Some("\"\""),
+        "\"STRIP-2\"",
+        "Its model: the namespace of its serial number, with that at most 22 characters.",
+    ),
+    key(
+        "analyzer",
         "control_marks",
         Texts,
         Some("[]"),

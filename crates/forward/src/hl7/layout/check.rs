@@ -3,7 +3,7 @@
 use std::fmt;
 
 use super::super::version::Version;
-use super::names::{is_loinc, is_system};
+use super::systems::{is_known, is_own, untrue};
 use super::{Layout, Name, Party, Structure};
 
 /// One thing that a layout may not say.
@@ -58,6 +58,7 @@ impl Layout {
             check_party(&mut faults, field, party, most);
         }
         self.check_names(&mut faults);
+        self.check_ids(&mut faults);
         if !self.profile.is_empty() {
             self.check_profile(&mut faults);
         }
@@ -119,11 +120,11 @@ impl Layout {
     }
 
     fn check_names(&self, faults: &mut Faults) {
-        let local_99 = self.version > Version::V231;
-        let panel = if local_99 { 250 } else { 200 };
-        check_name(faults, "OBR-4", &self.panel, local_99);
+        let version = self.version;
+        let panel = if version > Version::V231 { 250 } else { 200 };
+        check_name(faults, "OBR-4", &self.panel, version);
         if let Some(local) = &self.panel_local {
-            check_name(faults, "OBR-4", local, local_99);
+            check_name(faults, "OBR-4", local, version);
         }
         let local = self.panel_local.as_ref();
         let whole = length(&self.panel) + local.map_or(0, |local| 1 + length(local));
@@ -131,9 +132,29 @@ impl Layout {
             let found = format!("{whole} characters in all");
             faults.add("OBR-4", found, format!("at most {panel} in {}", self.version));
         }
-        check_system(faults, "OBX-3.6", &self.local_system, local_99);
+        if !is_own(&self.local_system, version) || self.local_system.len() > CODE {
+            let found = format!("the coding system `{}`", self.local_system.escape_debug());
+            faults.add("OBX-3.6", found, own_systems(version));
+        }
         for name in self.special.iter().filter_map(|s| s.name.as_ref()) {
-            check_name(faults, "OBX-3", name, local_99);
+            check_name(faults, "OBX-3", name, version);
+        }
+    }
+
+    /// Who gave ids out: of specimens, patients and analyzers.
+    fn check_ids(&self, faults: &mut Faults) {
+        let most = if self.version.has_spm() { 227 } else { 180 };
+        check_party(faults, "SPM-2.1", &self.specimen_namespace, most);
+        check_party(faults, "PID-3.4", &self.patient_authority, most);
+        let kind = self.patient_id_type.as_str();
+        let plain = |b: u8| b.is_ascii_uppercase() || b.is_ascii_digit();
+        if !(kind.is_empty() || (2..=5).contains(&kind.len()) && kind.bytes().all(plain)) {
+            let found = format!("`{}`", kind.escape_debug());
+            faults.add("PID-3.5", found, "a code of table 0203, such as MR, PI or AN");
+        }
+        faults.longest("OBX-18.2", &self.equipment_namespace, CODE);
+        if !self.equipment_namespace.is_empty() && self.version == Version::V231 {
+            faults.add("OBX-18.2", "a namespace in 2.3.1", "none: OBX-18 came with 2.4");
         }
     }
 
@@ -196,27 +217,24 @@ fn length(name: &Name) -> usize {
     2 + parts.iter().map(count).sum::<usize>()
 }
 
-fn check_name(faults: &mut Faults, field: &'static str, name: &Name, local_99: bool) {
+fn check_name(faults: &mut Faults, field: &'static str, name: &Name, version: Version) {
     if name.code.is_empty() {
         faults.add(field, "no code", "a code with its system");
     }
     faults.longest(field, &name.code, CODE);
     faults.longest(field, &name.text, TEXT);
-    check_system(faults, field, &name.system, local_99);
-    if name.system == "LN" && !is_loinc(&name.code) {
-        let found = format!("`{}`", name.code.escape_debug());
-        faults.add(field, found, "a LOINC code whose check digit fits, or another system");
+    if !is_known(&name.system, version) || name.system.len() > CODE {
+        let own = own_systems(version);
+        let allowed = format!("a coding system of table 0396 in {version} (LN, SCT, C4), {own}");
+        faults.add(field, format_args!("`{}`", name.system.escape_debug()), allowed);
+    } else if let Some(allowed) = untrue(&name.code, &name.system) {
+        faults.add(field, format_args!("`{}`", name.code.escape_debug()), allowed);
     }
 }
 
-fn check_system(faults: &mut Faults, field: &'static str, system: &str, local_99: bool) {
-    if is_system(system, local_99) && system.len() <= CODE {
-        return;
+fn own_systems(version: Version) -> &'static str {
+    match version {
+        Version::V231 => "L; 99KPC and the like came with 2.4",
+        _ => "L, or 99 with capital letters and digits behind it, such as 99KPC",
     }
-    let allowed = if local_99 {
-        "LN, SCT, L, or 99 with capital letters and digits behind it, such as 99KPC"
-    } else {
-        "LN, SCT or L; 99KPC and the like came with 2.4"
-    };
-    faults.add(field, format_args!("the coding system `{}`", system.escape_debug()), allowed);
 }

@@ -9,7 +9,7 @@ pub struct Name {
     pub code: String,
     /// For people.
     pub text: String,
-    /// The coding system (table 0396): `LN`, `SCT`, `L`, `99` and letters or digits.
+    /// The coding system (table 0396): `LN`, `SCT`, `C4`, `L`, `99` and letters or digits.
     pub system: String,
 }
 
@@ -76,17 +76,6 @@ pub(super) fn is_loinc(code: &str) -> bool {
         })
         .sum();
     check.bytes().all(|b| u32::from(b - b'0') == (10 - sum % 10) % 10)
-}
-
-/// True for a coding system that table 0396 has, or leaves to us: `99zzz` came with 2.4.
-pub(super) fn is_system(system: &str, local_99: bool) -> bool {
-    let own = |rest: &str| {
-        !rest.is_empty() && rest.bytes().all(|b| b.is_ascii_uppercase() || b.is_ascii_digit())
-    };
-    match system {
-        "LN" | "SCT" | "L" => true,
-        _ => local_99 && system.strip_prefix("99").is_some_and(own),
-    }
 }
 
 #[cfg(test)]

@@ -1,5 +1,4 @@
-//! One suite over both databases. The Postgres half needs $WICKLINE_POSTGRES, which `tests/run` sets
-//! to a private server; without it, it says so and only SQLite is tested.
+//! One suite over both databases; the Postgres half needs $WICKLINE_POSTGRES, which `tests/run` sets: else it says so.
 
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
@@ -54,6 +53,7 @@ mod random_histories;
 mod several_daemons;
 mod sheet_as_read;
 mod ten_years;
+mod told_as_configured;
 mod trail_altered;
 
 /// A ledger and the bench around it.

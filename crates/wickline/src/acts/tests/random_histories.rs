@@ -1,9 +1,10 @@
 //! Random histories of one OBR-3: prints, corrections, refusals, silence and people's acts in any order.
 //! Whatever a receiver has, no other value of it ever comes as final.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use wickline_forward::hl7::Message;
+use wickline_normalize::Finality;
 
 use super::*;
 use crate::acts::decide::Decision;
@@ -16,6 +17,8 @@ const GRADES: [&str; 4] = ["NEG", "1+", "2+", "3+"];
 #[derive(Default)]
 struct Receiver {
     has: HashMap<[String; 2], (String, String)>,
+    /// What it once had as final.
+    ended: HashSet<[String; 2]>,
     /// Messages that it took. It never says no to one of these when it comes again.
     took: Vec<i64>,
 }
@@ -29,10 +32,17 @@ impl Receiver {
             let of = |field, part| message.component("OBX", n, field, part);
             let key = [filler.clone(), of(3, 4)];
             let (value, status) = (of(5, 2), of(11, 1));
+            let ended = self.ended.contains(&key);
             if let Some((had, stood)) = self.has.get(&key)
                 && status == "F"
             {
-                assert!(*had == value && stood != "W", "{had} {stood}, then {value} F: {story:#?}");
+                let same = *had == value && stood != "W";
+                assert!(same || !ended, "{had} {stood}, then {value} F: {story:#?}");
+            }
+            let early = matches!(status.as_str(), "P" | "R");
+            assert!(!(early && ended), "{value} {status} of what was final: {story:#?}");
+            if matches!(status.as_str(), "F" | "C") {
+                self.ended.insert(key.clone());
             }
             self.has.insert(key, (value, status));
         }
@@ -105,13 +115,23 @@ impl Story {
     }
 
     async fn act(&mut self) {
-        let what = self.dice.roll(6);
+        let what = self.dice.roll(7);
         self.told.push(format!("act {what}"));
         match what {
             0 => self.print_again().await,
             1 | 2 => self.correct().await,
+            6 => self.verify_elsewhere(),
             _ => self.move_a_message(what).await,
         }
+    }
+
+    /// The receiver verifies by itself from now on, or no longer.
+    fn verify_elsewhere(&mut self) {
+        let all = [Finality::Final, Finality::Preliminary, Finality::Unverified];
+        let Some(status) = self.pick(&all) else { return };
+        let target = std::sync::Arc::get_mut(&mut self.lab.bench.targets[0]).expect("ours alone");
+        target.layout.status = status;
+        self.told.push(format!("results go as {}", status.status().text()));
     }
 
     /// The number comes again with other readings, and a person says that it is a correction.
@@ -198,6 +218,9 @@ impl Story {
         let [(_, (value, status))] = all[..] else { panic!("one OBR-3: {story:#?}") };
         let right = if self.print.1 == "NEG" { "Negative" } else { self.print.1 };
         assert!(*value == right && status != "W", "{value} {status}: {story:#?}");
+        let goes = self.lab.bench.targets[0].layout.status.status().text();
+        let told = matches!(status.as_str(), "F" | "C") || status == goes;
+        assert!(told, "{status} where results go as {goes}: {story:#?}");
     }
 }
 

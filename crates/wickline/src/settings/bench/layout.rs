@@ -4,7 +4,7 @@ use wickline_forward::hl7::{Charset, Layout, Party, panel_manual};
 use wickline_normalize::strip::Strip;
 
 use super::super::Settings;
-use super::Builder;
+use super::{Builder, Target};
 
 impl Builder<'_> {
     pub(super) fn layout(&mut self, settings: &Settings, index: usize) -> Option<Layout> {
@@ -35,6 +35,12 @@ impl Builder<'_> {
         if !raw.local_system.is_empty() {
             layout.local_system.clone_from(&raw.local_system);
         }
+        layout.status = raw.status.parse().unwrap_or_default();
+        layout.specimen_namespace = Party::of(&raw.specimen_namespace);
+        layout.patient_authority = Party::of(&raw.patient_authority);
+        layout.patient_id_type.clone_from(&raw.patient_id_type);
+        layout.equipment_namespace.clone_from(&raw.equipment_namespace);
+        layout.observed_left_out = raw.observed == "left-out";
         self.words(settings, index, &mut layout);
         self.lists(settings, index, &mut layout);
         if self.faults.len() > before {
@@ -130,6 +136,17 @@ impl Builder<'_> {
     }
 }
 
+/// What a receiver asks for outside the standard: `check` says so.
+pub(super) fn notes(target: &Target) -> Option<String> {
+    target.layout.observed_left_out.then(|| {
+        format!(
+            "receiver {}: OBR-7 stays empty, which is outside the standard: a report must have it (HL7 v2 \
+             chapter 7, OBR-7)",
+            target.id
+        )
+    })
+}
+
 /// What a choice says is allowed. The words before it say again what was found, or why it is not.
 fn allowed(why: String) -> String {
     match why.split_once("; allowed: ") {
@@ -150,6 +167,10 @@ fn key_of(field: &str) -> &'static str {
         "OBR-4" => "panel",
         "OBX-3.6" => "local_system",
         "OBX-3" => "name_of",
+        "SPM-2.1" => "specimen_namespace",
+        "PID-3.4" => "patient_authority",
+        "PID-3.5" => "patient_id_type",
+        "OBX-18.2" => "equipment_namespace",
         "OBX-5" => "coded",
         "SPM-2" | "OBR-2" | "OBR-3" | "PID-3" => "specimen_in",
         "ORC" | "SPM" | "SFT" | "NTE" => "without",

@@ -3,14 +3,17 @@
 
 use std::collections::BTreeMap;
 
+use wickline_forward::hl7::{ControlRole, Urine};
 use wickline_normalize::account::Counting;
 use wickline_normalize::clocks::{ClockLimits, ClockPolicy};
 use wickline_normalize::comments::{self, CommentRule, When};
-use wickline_normalize::controls::{ControlPlan, Entry, Every, Expected, Lockout, Period, Policy};
+use wickline_normalize::controls::{
+    ControlPlan, Entry, Every, Expected, Lockout, LotDays, Period, Policy,
+};
 use wickline_normalize::judge::{Facts, Judged, judge};
 use wickline_normalize::rules::{Rules, is_level};
 use wickline_normalize::strip::Strip;
-use wickline_normalize::{Class, EXTERNAL, Report};
+use wickline_normalize::{Class, EXTERNAL, Moment, Report};
 
 use super::super::Settings;
 use super::{Analyzer, Builder, units};
@@ -29,6 +32,45 @@ pub struct ControlRules {
     pub period: Period,
     /// False: the configuration says that none is ever run on this analyzer.
     pub are_run: bool,
+    /// By level and lot, the last day that the material is used, where the configuration has it.
+    pub expiries: BTreeMap<(String, String), Moment>,
+}
+
+impl ControlRules {
+    /// Control material with what the configuration knows of it: the lot where the print names none and only one
+    /// of its level is valid on that day, as runs are judged too; and when that expires.
+    #[must_use]
+    pub fn named<'a>(&'a self, found: ControlRole<'a>, strip: &str, day: &str) -> ControlRole<'a> {
+        let fits = |lot: &LotDays<'_>| {
+            let days = lot.first_day..=lot.last_day;
+            lot.level == found.level && lot.strip == strip && days.contains(&day)
+        };
+        let mut lots: Vec<&str> =
+            self.plan.lots().filter(fits).map(|lot| lot.control_lot).collect();
+        lots.sort_unstable();
+        lots.dedup();
+        let only = if let [one] = lots[..] { Some(one) } else { None };
+        let lot = found.lot.or(only);
+        let key = lot.map(|lot| (found.level.to_owned(), lot.to_owned()));
+        let expires = key.and_then(|key| self.expiries.get(&key)).copied();
+        ControlRole { lot, expires, ..found }
+    }
+}
+
+/// What kind of urine a specimen is, by what its print says of it.
+#[derive(Clone, Debug, Default)]
+pub struct Urines {
+    /// Where the print says nothing that is known.
+    any: Urine,
+    words: BTreeMap<String, Urine>,
+}
+
+impl Urines {
+    #[must_use]
+    pub fn of(&self, print: &Report) -> Urine {
+        let word = print.descriptor.as_deref().unwrap_or_default();
+        self.words.get(word).copied().unwrap_or(self.any)
+    }
 }
 
 impl Analyzer {
@@ -234,7 +276,7 @@ impl Builder<'_> {
                     self.fault("analyzer", index, key, policy, allowed.into());
                 }
             }
-            return ControlRules { plan: ControlPlan::default(), period, are_run };
+            return ControlRules { period, are_run, ..ControlRules::default() };
         }
         let rules = self.pairs("analyzer", index, "control_rules", &raw.control_rules);
         let entries: Vec<Entry> = lots.iter().map(|n| self.entry(settings, *n)).collect();
@@ -246,7 +288,52 @@ impl Builder<'_> {
             }
             ControlPlan::default()
         });
-        ControlRules { plan, period, are_run }
+        let expiries = lots.iter().filter_map(|n| self.expiry(settings, *n)).collect();
+        ControlRules { plan, period, are_run, expiries }
+    }
+
+    fn expiry(&mut self, settings: &Settings, n: usize) -> Option<((String, String), Moment)> {
+        let raw = &settings.control[n];
+        if raw.expires.is_empty() {
+            return None;
+        }
+        let day =
+            Moment::from_day(&raw.expires).ok_or_else(|| "a day such as 2026-12-31".to_owned());
+        let day = self.good("control", n, "expires", &raw.expires, day)?;
+        Some(((raw.level.clone(), raw.lot.clone()), day))
+    }
+
+    pub(super) fn urines(&mut self, settings: &Settings) -> Urines {
+        let site = &settings.site;
+        let any = site.specimen_type.parse().unwrap_or_default();
+        let pairs = self.pairs("site", 0, "specimen_words", &site.specimen_words);
+        let mut words = BTreeMap::new();
+        for (word, code) in pairs {
+            let kind = code.parse().map_err(|why: String| why);
+            if let Some(kind) = self.good("site", 0, "specimen_words", &code, kind) {
+                words.insert(word, kind);
+            }
+        }
+        Urines { any, words }
+    }
+
+    /// What OBX-18 says of an analyzer behind our name for it: serial number and model.
+    pub(super) fn equipment(
+        &mut self,
+        settings: &Settings,
+        index: usize,
+    ) -> Option<(String, String)> {
+        let raw = &settings.analyzer[index];
+        let (serial, model) = (raw.serial.trim(), raw.model.trim());
+        let whole = serial.chars().count() + 1 + model.chars().count();
+        let allowed = match (serial.is_empty(), model.is_empty()) {
+            (true, true) => return None,
+            (true, false) => "the model with the serial key: alone it is no instance",
+            (false, false) if whole > 22 => "with the serial, at most 21 characters (OBX-18)",
+            (false, _) => return Some((serial.to_owned(), model.to_owned())),
+        };
+        self.fault("analyzer", index, "model", model, allowed.to_owned());
+        None
     }
 
     fn entry(&mut self, settings: &Settings, n: usize) -> Entry {

@@ -16,6 +16,24 @@ pub(super) const KEYS: &[Key] = &[
     ),
     key(
         "site",
+        "specimen_type",
+        OneOf(&["UR", "URC", "URT", "URINM", "URINC", "RANDU", "URINP", "URINN", "USCOP"]),
+        Some("\"UR\""),
+        "",
+        "What kind of urine a specimen is where its print does not say (SPM-4, table 0487): UR any, URC clean catch, \
+         URT or URINC by catheter, URINM midstream, RANDU random, URINP pedibag, URINN nephrostomy, USCOP \
+         cystoscopy. Before 2.5, OBR-15 has the nearest that table 0070 has: UR, URC or URT.",
+    ),
+    key(
+        "site",
+        "specimen_words",
+        Texts,
+        Some("[]"),
+        "[\"MSU=URINM\", \"CATH=URINC\"]",
+        "Words that prints say of a specimen (LIS02 O-16), each with its kind of urine; other words say nothing.",
+    ),
+    key(
+        "site",
         "scanner_leading",
         Texts,
         Some("[]"),
@@ -255,6 +273,15 @@ pub(super) const KEYS: &[Key] = &[
         None,
         "\"2026-12-31\"",
         "The last day that the targets are valid.",
+    ),
+    key(
+        "control",
+        "expires",
+        Text(10),
+        Some("\"\""),
+        "\"2026-12-31\"",
+        "The last day that the material itself may be used, as its label has it: told to receivers that take control \
+         material. Empty: not told.",
     ),
     key(
         "control",

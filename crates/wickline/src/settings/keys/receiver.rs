@@ -104,6 +104,25 @@ pub(super) const KEYS: &[Key] = &[
     ),
     key(
         "receiver",
+        "flags",
+        OneOf(&["judged", "both"]),
+        Some("\"judged\""),
+        "",
+        "Where the flag of a pad with a grade and a number stands (OBX-8). judged: on what the [reference] is of, its \
+         grade; the number beside it has none. both: on the number too. A grade has N or A, a number N, L or H: what \
+         is A as a grade is H as a number. A number that goes without its grade has its flag in either case.",
+    ),
+    key(
+        "receiver",
+        "status",
+        OneOf(&["final", "preliminary", "unverified"]),
+        Some("\"final\""),
+        "",
+        "OBX-11 and OBR-25 of results: F, or P or R where they are verified at the receiver. What changes after P or R \
+         goes again as P or R; C follows F alone.",
+    ),
+    key(
+        "receiver",
         "snomed",
         Switch,
         Some("false"),
@@ -266,6 +285,31 @@ pub(super) const KEYS: &[Key] = &[
     ),
     key(
         "receiver",
+        "specimen_namespace",
+        Text(240),
+        Some("\"\""),
+        "\"KESTREL\"",
+        "Who gave the specimen ids: behind the id in SPM-2 and OBR-2. NAME or NAME^UNIVERSAL^KIND.",
+    ),
+    key(
+        "receiver",
+        "equipment_namespace",
+        Text(20),
+        Some("\"\""),
+        "\"KESTREL\"",
+        "Who named the analyzers: behind our name for one in OBX-18, from version 2.4 on.",
+    ),
+    key(
+        "receiver",
+        "observed",
+        OneOf(&["known", "left-out"]),
+        Some("\"known\""),
+        "",
+        "OBR-7: when the urine was collected, else when the strip was read. left-out: empty, which is outside the \
+         standard; `wickline check` says so.",
+    ),
+    key(
+        "receiver",
         "charset",
         OneOf(&["ascii", "8859/1", "utf-8", "by-version"]),
         Some("\"by-version\""),
@@ -279,6 +323,22 @@ pub(super) const KEYS: &[Key] = &[
         Some("\"never\""),
         "",
         "Whether a patient id and name that the analyzer sent go out in PID.",
+    ),
+    key(
+        "receiver",
+        "patient_authority",
+        Text(240),
+        Some("\"\""),
+        "\"KESTREL\"",
+        "Who gave the patients' ids: PID-3.4. NAME or NAME^UNIVERSAL^KIND.",
+    ),
+    key(
+        "receiver",
+        "patient_id_type",
+        Text(5),
+        Some("\"\""),
+        "\"MR\"",
+        "Of which kind the patients' ids are: PID-3.5, a code of table 0203.",
     ),
     key(
         "receiver",
