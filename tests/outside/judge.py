@@ -8,6 +8,7 @@ import csv
 import os
 import re
 import tempfile
+from decimal import Decimal
 
 import hl7
 import hl7apy
@@ -195,6 +196,8 @@ def obx_faults(segment):
     if kind == "SN" and value:
         comparator, number, separator, second = (value.split("^") + ["", "", ""])[:4]
         pair = separator in ("", "+") and not second
+        if separator == "-" and not comparator and NUMBER.fullmatch(second):
+            pair = Decimal(number) < Decimal(second)
         if comparator not in COMPARATORS or not NUMBER.fullmatch(number) or not pair:
             yield f"{where}: {value!r} is no structured number"
 

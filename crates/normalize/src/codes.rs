@@ -167,6 +167,16 @@ impl Analyte {
         ANALYTES.iter().find(|a| a.id == id)
     }
 
+    /// The pads that a ratio is calculated from: above the line and below it.
+    #[must_use]
+    pub fn ratio(&self) -> Option<(&'static str, &'static str)> {
+        match self.id {
+            "ACR" => Some(("ALB", "CRE")),
+            "PCR" => Some(("PRO", "CRE")),
+            _ => None,
+        }
+    }
+
     /// In g/mol.
     ///
     /// None where no strip turns its mass into moles.

@@ -105,7 +105,7 @@ impl FromStr for Condition {
         let bound = |text: &str| {
             let text = text.trim();
             let grade = Grade::find(text).map(|g| Bound::Grade(g.code.to_owned()));
-            let number = || Figure::read(text).filter(|f| f.comparator.is_none());
+            let number = || Figure::read(text).filter(Figure::is_bare);
             let bound = grade.or_else(|| number().map(Bound::Number));
             bound.ok_or_else(|| wrong("neither a grade with a rank nor a number follows"))
         };
@@ -185,12 +185,13 @@ impl Test {
         let below = matches!(comparator, Some(Comparator::Less | Comparator::AtMost));
         let above = matches!(comparator, Some(Comparator::More | Comparator::AtLeast));
         let number = reading.number.as_ref().map(Figure::value);
+        let upper = reading.number.as_ref().map(Figure::upper);
         match self {
             Test::Is(grades) => reading.grade.as_ref().is_some_and(|g| grades.contains(g)),
             Test::AtLeast(Bound::Grade(g)) => rank().zip(of(g)).is_some_and(|(r, g)| r >= g),
             Test::AtMost(Bound::Grade(g)) => rank().zip(of(g)).is_some_and(|(r, g)| r <= g),
             Test::AtLeast(Bound::Number(b)) => number.is_some_and(|n| n >= b.value() && !below),
-            Test::AtMost(Bound::Number(b)) => number.is_some_and(|n| n <= b.value() && !above),
+            Test::AtMost(Bound::Number(b)) => upper.is_some_and(|n| n <= b.value() && !above),
         }
     }
 }

@@ -255,7 +255,7 @@ fn within(pad: &Pad, reading: &Reading, limits: &Limits) -> (Range, String) {
         }
         // A comparator leaves open how far the number is from the limit.
         Limits::Numbers { low, high, units } => reading.number.as_ref().is_some_and(|n| {
-            n.comparator.is_none()
+            n.is_bare()
                 && reading.units == *units
                 && (low.value()..=high.value()).contains(&n.value())
         }),

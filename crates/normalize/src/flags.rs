@@ -5,7 +5,6 @@
 //! or the reference says, which holds the report. A mark goes out as a flag only where the site has no reference: a
 //! receiver then finds OBX-8 without OBX-7.
 
-use crate::grades::Grade;
 use crate::observation::Flag;
 use crate::readings::Reading;
 use crate::references::Reference;
@@ -71,9 +70,14 @@ fn grade_flag(pad: &Pad, reading: &Reading, highest: &str) -> Option<Flag> {
     let normal = if pad.kind == Kind::Nominal {
         grade == highest
     } else {
-        Grade::find(grade)?.rank <= Grade::find(highest)?.rank
+        place(pad, grade)? <= place(pad, highest)?
     };
     Some(if normal { Flag::N } else { Flag::A })
+}
+
+/// Where a grade stands on its own ladder.
+fn place(pad: &Pad, grade: &str) -> Option<usize> {
+    pad.grades().iter().position(|known| *known == grade)
 }
 
 fn number_flag(pad: &Pad, reading: &Reading, reference: &Reference) -> Option<Flag> {

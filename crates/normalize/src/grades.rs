@@ -16,16 +16,19 @@ pub struct Grade {
     pub rank: u8,
 }
 
-/// Every grade a ladder can have. NEG and NORM both stand lowest and are never each other.
+/// Every grade that has its place on any ladder; a strip may name more, each in the order of its ladder.
+/// NEG and NORM both stand lowest and are never each other.
 pub const GRADES: &[Grade] = &[
     Grade { code: "NEG", text: "Negative", rank: 0 },
     Grade { code: "NORM", text: "Normal", rank: 0 },
     Grade { code: "TR", text: "Trace", rank: 1 },
-    Grade { code: "1+", text: "1+", rank: 2 },
-    Grade { code: "POS", text: "Positive", rank: 2 },
-    Grade { code: "2+", text: "2+", rank: 3 },
-    Grade { code: "3+", text: "3+", rank: 4 },
-    Grade { code: "4+", text: "4+", rank: 5 },
+    Grade { code: "0.5+", text: "0.5+", rank: 2 },
+    Grade { code: "1+", text: "1+", rank: 3 },
+    Grade { code: "POS", text: "Positive", rank: 3 },
+    Grade { code: "2+", text: "2+", rank: 4 },
+    Grade { code: "3+", text: "3+", rank: 5 },
+    Grade { code: "4+", text: "4+", rank: 6 },
+    Grade { code: "5+", text: "5+", rank: 7 },
 ];
 
 impl Grade {

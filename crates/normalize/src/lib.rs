@@ -38,6 +38,7 @@ pub mod observe;
 pub mod pattern;
 #[cfg(test)]
 mod prints;
+mod ratios;
 pub mod readings;
 pub mod references;
 pub mod remark;

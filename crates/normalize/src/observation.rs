@@ -86,6 +86,15 @@ pub enum Content {
         /// None: a plain ratio such as specific gravity.
         unit: Option<Unit>,
     },
+    /// A rung that is a range, `10-25`: both ends as the ladder has them.
+    Range {
+        /// The lower end: digits with at most one point.
+        from: String,
+        /// The upper end.
+        to: String,
+        /// As of a number.
+        unit: Option<Unit>,
+    },
     /// The pad was not read: no value, with the reason in words.
     Unread {
         /// In words, for the note that goes with it.
@@ -189,7 +198,9 @@ impl ResultStatus {
     pub fn first(observation: &Observation, as_what: Finality) -> ResultStatus {
         match observation.content {
             Content::Unread { .. } => ResultStatus::Unread,
-            Content::Grade { .. } | Content::Number { .. } => as_what.status(),
+            Content::Grade { .. } | Content::Number { .. } | Content::Range { .. } => {
+                as_what.status()
+            }
         }
     }
 }

@@ -249,7 +249,10 @@ impl Teller<'_> {
             rung.and_then(|r| r.label(choice.units)).cloned().ok_or_else(changed)?
         };
         let unit = measure.unit.sent();
-        Ok(Some(Content::Number { comparator: figure.comparator, digits: figure.digits, unit }))
+        Ok(Some(match figure {
+            Figure { digits: from, to: Some(to), .. } => Content::Range { from, to, unit },
+            Figure { comparator, digits, to: None } => Content::Number { comparator, digits, unit },
+        }))
     }
 
     /// A measurement in the chosen units: exact decimals, rounded half up to the stated digits. As
@@ -258,6 +261,9 @@ impl Teller<'_> {
         let measured =
             self.pad.measured.as_ref().ok_or("it is not measured on this strip any more")?;
         let value = printed.value();
+        if printed.to.is_some() {
+            return Err(format!("{} is a range, and this pad is measured", quote(&printed.text())));
+        }
         let (value, digits) = match (self.reading.units, self.choice.units) {
             (from, to) if from == to => return Ok(printed.clone()),
             (_, Units::Si) => (value.checked_mul(measured.factor), measured.si_digits),
@@ -270,7 +276,7 @@ impl Teller<'_> {
         let mut value: Decimal =
             value.round_dp_with_strategy(digits, RoundingStrategy::MidpointAwayFromZero);
         value.rescale(digits);
-        Ok(Figure { comparator: printed.comparator, digits: value.to_string() })
+        Ok(Figure { comparator: printed.comparator, digits: value.to_string(), to: None })
     }
 }
 

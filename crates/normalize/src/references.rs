@@ -46,7 +46,7 @@ impl FromStr for Interval {
             Some((high, unit)) => (high, Some(unit.trim().to_owned())),
             None => (rest, None),
         };
-        let plain = |t: &str| Figure::read(t).filter(|f| f.comparator.is_none()).ok_or(());
+        let plain = |t: &str| Figure::read(t).filter(Figure::is_bare).ok_or(());
         let (low, high) = (plain(low)?, plain(high)?);
         if low.value() > high.value() {
             return Err(());
@@ -56,13 +56,14 @@ impl FromStr for Interval {
 }
 
 impl Interval {
-    /// Where a label of the ladder lies. An end such as `>=1.030` may be in or out: then there is no flag.
+    /// Where a label of the ladder lies. An end such as `>=1.028` may be in or out: then there is no flag.
     pub(crate) fn flag(&self, figure: &Figure) -> Option<Flag> {
         let (value, low, high) = (figure.value(), self.low.value(), self.high.value());
         match figure.comparator {
-            None if value < low => Some(Flag::L),
+            // A range may lie across an end of the interval.
+            None if figure.upper() < low => Some(Flag::L),
             None if value > high => Some(Flag::H),
-            None => Some(Flag::N),
+            None => (low <= value && figure.upper() <= high).then_some(Flag::N),
             Some(Comparator::Less) => (value <= low).then_some(Flag::L),
             Some(Comparator::AtMost) => (value < low).then_some(Flag::L),
             Some(Comparator::More) => (value >= high).then_some(Flag::H),

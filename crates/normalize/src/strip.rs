@@ -78,6 +78,9 @@ pub struct Pad {
     /// Printed word to grade, folded.
     words: HashMap<String, String>,
     unread: BTreeSet<String>,
+    /// What its table says of its own words, for a pad that goes on from it.
+    own_words: BTreeMap<String, Vec<String>>,
+    own_unread: Vec<String>,
     automated: BTreeMap<Property, Code>,
     manual: BTreeMap<Property, Code>,
 }
@@ -95,6 +98,8 @@ pub struct Rung {
     pub si: Option<Figure>,
     /// What the ladder says of it.
     pub sense: Sense,
+    /// The SI label is the insert's, however far from the converted one.
+    pub as_printed: bool,
 }
 
 /// What the ladder itself says of a rung; the site's references decide flags.
@@ -172,6 +177,38 @@ impl Rung {
 }
 
 impl Pad {
+    /// A pad of which nothing is said yet.
+    fn blank(id: &str) -> Pad {
+        Pad {
+            id: id.to_owned(),
+            title: String::new(),
+            kind: Kind::Graded,
+            optional: false,
+            rungs: Vec::new(),
+            measured: None,
+            conventional: None,
+            si: None,
+            names: BTreeSet::new(),
+            words: HashMap::new(),
+            unread: BTreeSet::new(),
+            own_words: BTreeMap::new(),
+            own_unread: Vec::new(),
+            automated: BTreeMap::new(),
+            manual: BTreeMap::new(),
+        }
+    }
+
+    /// True when the print spells the pad's unit of this system so. Cells are counted alike by the
+    /// microlitre and by the litre (`Ery/uL`, `10*6/L`): there either spelling is the one unit.
+    #[must_use]
+    pub fn is_spelled(&self, units: Units, printed: &str) -> bool {
+        let of = |units| self.measure(units).filter(|m: &&Measure| m.is_spelled(printed));
+        let cells = |m: &&Measure| m.unit.property == Property::Number;
+        of(units).is_some()
+            || (self.measure(units).is_some_and(|m| cells(&m))
+                && of(units.other()).is_some_and(|m| cells(&m)))
+    }
+
     /// The pad's unit in a system. None: it has no numbers.
     #[must_use]
     pub fn measure(&self, units: Units) -> Option<&Measure> {
@@ -220,10 +257,14 @@ impl Pad {
         grades
     }
 
-    /// How many plus steps the ladder has.
+    /// How many plus steps the ladder has; 0 where they are not 1+, 2+ and so on, each once (a ladder with
+    /// `0.5+` is of no family that SNOMED CT has names for).
     #[must_use]
     pub fn plus_steps(&self) -> usize {
-        self.grades().iter().filter(|g| g.ends_with('+')).count()
+        let steps = self.grades().into_iter().filter(|g| g.ends_with('+'));
+        let whole = |(n, grade): (usize, &str)| grade == format!("{n}+");
+        let count = steps.clone().count();
+        if (1..).zip(steps).all(whole) { count } else { 0 }
     }
 
     /// The published code for a property: of the method set, else by eye. None: our local code

@@ -7,6 +7,7 @@
 use crate::figure::Figure;
 use crate::flags;
 use crate::hold::{Hold, Reason};
+use crate::ratios;
 use crate::readings::{Reading, Said, blank, join, understand};
 use crate::report::{PrintedReading, Report, Status};
 use crate::rules::Rules;
@@ -59,7 +60,9 @@ impl StripReading<'_> {
             }
         }
         holds.extend(self.missing(report, &readings));
-        (readings.into_iter().map(|(reading, _)| reading).collect(), holds)
+        let readings: Vec<Reading> = readings.into_iter().map(|(reading, _)| reading).collect();
+        holds.extend(ratios::misfits(self.strip, &readings));
+        (readings, holds)
     }
 
     /// A label that this strip does not have.
@@ -178,7 +181,7 @@ impl StripReading<'_> {
             let Some(measure) = pad.measure(units) else {
                 return Some(format!("unit {} beside a pad that has none", quote(unit)));
             };
-            if measure.is_spelled(unit) {
+            if pad.is_spelled(units, unit) {
                 continue;
             }
             let (own, other) = (units.text(), units.other());

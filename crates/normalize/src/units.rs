@@ -224,6 +224,18 @@ impl Known {
         self.spellings.contains(&folded) || (cells && CELLS.contains(&folded))
     }
 
+    /// One of this over one of another, in units of a ratio. None: they make no ratio of that kind.
+    pub(crate) fn over(&self, below: &Known, ratio: &Known) -> Option<Decimal> {
+        let scale = |k: &Known| Decimal::from_str_exact(k.scale).ok();
+        let fits = matches!(
+            (self.property, below.property, ratio.property),
+            (Property::Mass, Property::Mass, Property::MassRatio)
+                | (Property::Mass, Property::Moles, Property::Ratio)
+        );
+        let parts = fits.then(|| scale(self)?.checked_div(scale(below)?))??;
+        parts.checked_div(scale(ratio)?)
+    }
+
     /// How many of `to` one of this is, for an analyte of this molar mass. None: nothing converts
     /// them.
     ///

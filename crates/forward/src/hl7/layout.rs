@@ -277,7 +277,9 @@ impl Layout {
         let mut manner =
             Manner { name: None, names: self.names, grade_as: self.grade_as, end_as: self.end_as };
         let part = match observation.content {
-            Content::Number { .. } | Content::Unread { number: true, .. } => Part::Number,
+            Content::Number { .. }
+            | Content::Range { .. }
+            | Content::Unread { number: true, .. } => Part::Number,
             Content::Grade { .. } | Content::Unread { number: false, .. } => Part::Grade,
         };
         for own in &self.special {

@@ -303,17 +303,19 @@ impl Row<'_> {
                 GradeAs::St | GradeAs::Sn => "ST",
             },
             Content::Number { comparator: None, .. } => "NM",
-            Content::Number { .. } if self.manner.end_as == EndAs::St => "ST",
-            Content::Number { .. } => "SN",
+            Content::Number { .. } | Content::Range { .. } if self.manner.end_as == EndAs::St => {
+                "ST"
+            }
+            Content::Number { .. } | Content::Range { .. } => "SN",
         }
     }
 
-    /// The number of a grade such as `2+`.
+    /// The number of a grade such as `2+` or `0.5+`.
     fn plus(&self) -> Option<&str> {
         let Content::Grade { code, .. } = &self.observation.content else { return None };
         let number = code.text.strip_suffix('+')?;
-        let short = (1..=2).contains(&number.len());
-        (short && number.bytes().all(|b| b.is_ascii_digit())).then_some(number)
+        let short = (1..=3).contains(&number.len());
+        (short && check_number(number).is_ok()).then_some(number)
     }
 
     /// OBX-5 to OBX-11.
@@ -336,6 +338,10 @@ impl Row<'_> {
                 w.plain(digits);
                 units = unit.as_ref();
             }
+            Content::Range { from, to, unit } => {
+                self.range(w, from, to)?;
+                units = unit.as_ref();
+            }
             Content::Unread { .. } => {}
         }
         w.fields(1);
@@ -352,6 +358,25 @@ impl Row<'_> {
         let read = status != ResultStatus::Unread;
         w.fixed(1, observation.flag.filter(|_| read).map_or("", |flag| flag.text()));
         w.fixed(3, status.text());
+        Ok(())
+    }
+
+    /// `^10^-^25` in SN, whose parts are comparator, number, separator or suffix, number (HL7 v2, chapter 2,
+    /// from 2.3 on); as text `10-25`.
+    fn range(&self, w: &mut Writer, from: &str, to: &str) -> Result<(), EncodeFault> {
+        check_number(from)?;
+        check_number(to)?;
+        let apart = |w: &mut Writer| {
+            if self.manner.end_as == EndAs::Sn {
+                w.component();
+            }
+        };
+        apart(w);
+        w.plain(from);
+        apart(w);
+        w.plain("-");
+        apart(w);
+        w.plain(to);
         Ok(())
     }
 

@@ -159,10 +159,14 @@ impl Told {
         [name(), name()]
     }
 
-    /// A number with or without a comparator, whatever its type: `6.0`, `>=^2400`, `>2400`; not `2+`.
+    /// A number with or without a comparator or a range, whatever its type: `6.0`, `>=^2400`, `>2400`,
+    /// `^10^-^25`, `10-25`; not `2+`.
     fn is_number(&self) -> bool {
         let bare = self.cell(5).trim_start_matches(['<', '>', '=', '^', '+', '-']);
-        !bare.is_empty() && bare.bytes().all(|b| b.is_ascii_digit() || b == b'.')
+        let number =
+            |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit() || b == b'.');
+        let range = bare.split_once("^-^").or_else(|| bare.split_once('-'));
+        number(bare) || range.is_some_and(|(from, to)| number(from) && number(to))
     }
 
     /// Writes it again as the n-th result of a message.

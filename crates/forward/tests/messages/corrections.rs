@@ -1,12 +1,12 @@
 //! What goes out under an OBR-3 that was told before, and the remarks about it.
 
-use wickline_forward::hl7::{Message, Names, Structure};
+use wickline_forward::hl7::{EndAs, Message, Names, Structure};
 use wickline_forward::{Charset, Layout, Outgoing, Version, result_message};
 use wickline_normalize::{Observation, Remark};
 
 use crate::sample::{
-    Sample, acidity, changed, fault, follows, glucose, glucose_grade, gravity, layout, level_one,
-    read, read_with, remark, unread, unread_number,
+    Sample, acidity, changed, fault, follows, glucose, glucose_grade, gravity, layout, leukocytes,
+    level_one, read, read_with, remark, unread, unread_number,
 };
 
 const ALL: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
@@ -98,6 +98,16 @@ fn results_of_one_name_keep_the_numbers_they_were_sent_by() {
     let alone = first(&local, vec![glucose_grade()]);
     let both = parsed(next(&local, &[&alone], vec![glucose_grade(), glucose(None, "400")]));
     assert_eq!(numbers(&both), ["F CE ", "C NM 2"]);
+    for end_as in [EndAs::Sn, EndAs::St] {
+        let local = changed(Version::V251, |l| (l.names, l.end_as) = (Names::Local, end_as));
+        let range = || leukocytes("10", "25");
+        let grade = || Observation { local: range().local, code: range().local, ..glucose_grade() };
+        let before = first(&local, vec![grade(), range()]);
+        assert_eq!(next(&local, &[&before], vec![grade(), range()]), None);
+        let now = parsed(next(&local, &[&before], vec![leukocytes("25", "80")]));
+        assert_eq!(statuses(&now), "CW", "a range replaces the range, never the grade");
+        assert_eq!(now.component("OBX", 1, 4, 1), "2");
+    }
 }
 
 #[test]

@@ -3,12 +3,12 @@
 use wickline_forward::hl7::{
     EndAs, GradeAs, GradeCodes, Layout, Message, Name, Names, Party, SpecimenIn, Structure,
 };
-use wickline_forward::{Outgoing, Version};
+use wickline_forward::{Outgoing, Version, result_message};
 use wickline_normalize::{Code, CodeSystem, Comparator, Content, Observation, Patient, Private};
 
 use crate::sample::{
-    Sample, acidity, ascorbate, changed, fault, glucose, glucose_grade, gravity, layout, level_one,
-    local, read_with, unread,
+    Sample, acidity, ascorbate, changed, fault, glucose, glucose_grade, gravity, layout,
+    leukocytes, level_one, local, read_with, unread,
 };
 
 const ALL: [Version; 4] = [Version::V231, Version::V24, Version::V25, Version::V251];
@@ -245,6 +245,27 @@ fn ends_of_ladders_go_as_structured_numbers_or_as_text() {
             assert_eq!([2, 5].map(|f| field(&message, "OBX", 3, f)), expected, "{version}");
         }
     }
+}
+
+/// SN is comparator, number, separator or suffix, number (HL7 v2.3.1 to 2.5.1, chapter 2, data type SN): the
+/// standard gives a range as number, hyphen, number.
+#[test]
+fn ranges_go_as_structured_numbers_or_as_text() {
+    for (end_as, expected) in [(EndAs::Sn, ["SN", "^10^-^25"]), (EndAs::St, ["ST", "10-25"])] {
+        for version in ALL {
+            let layout = changed(version, |l| l.end_as = end_as);
+            let message = read_with(&layout, &Sample::new(vec![leukocytes("10", "25")]).outgoing());
+            assert_eq!([2, 5].map(|f| field(&message, "OBX", 1, f)), expected, "{version}");
+            assert_eq!(field(&message, "OBX", 1, 6), "{Leu}/uL^Leu/uL^UCUM", "{version}");
+            assert_eq!(
+                wickline_forward::hl7::shown(&message, 1).value,
+                "10-25",
+                "as people read it"
+            );
+        }
+    }
+    let wrong = Sample::new(vec![leukocytes("10", "2^5")]);
+    assert!(result_message(&layout(Version::V251), &wrong.outgoing()).is_err());
 }
 
 #[test]

@@ -211,6 +211,7 @@ fn meant(observation: &Observation, words: &Words) -> (String, String) {
         Content::Number { comparator, digits, .. } => {
             format!("{}{digits}", comparator.map_or("", Comparator::text))
         }
+        Content::Range { from, to, .. } => format!("{from}-{to}"),
         Content::Unread { .. } => String::new(),
     };
     (value, ResultStatus::first(observation, words.finality()).text().to_owned())

@@ -58,6 +58,14 @@ pub fn glucose(comparator: Option<Comparator>, digits: &str) -> Observation {
     }
 }
 
+/// A rung that is a range.
+pub fn leukocytes(from: &str, to: &str) -> Observation {
+    let loinc = ("58805-3", "Leukocytes [#/volume] in Urine by Automated test strip");
+    let unit = Some(Unit { ucum: "{Leu}/uL".into(), text: "Leu/uL".into() });
+    let content = Content::Range { from: from.into(), to: to.into(), unit };
+    observation(loinc, ("LEU", "Leukocytes"), content)
+}
+
 pub fn gravity(comparator: Option<Comparator>, digits: &str) -> Observation {
     let loinc = ("53326-5", "Specific gravity of Urine by Automated test strip");
     observation(loinc, ("SG", "Specific gravity"), number(comparator, digits, None))

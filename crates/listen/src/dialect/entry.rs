@@ -109,7 +109,7 @@ pub(super) enum Part<'t> {
 pub(super) struct Figure<'t> {
     whole: &'t str,
     sign: &'t str,
-    /// With a point or a comma. None: a range, which is handed on as printed.
+    /// With a point or a comma. None: a range, of which the whole is handed on.
     digits: Option<&'t str>,
 }
 
@@ -349,9 +349,9 @@ impl Part<'_> {
 }
 
 impl Figure<'_> {
-    /// With a point before its decimals and the comparator as a sign; a range as printed.
+    /// With a point before its decimals and the comparator as a sign, the ends of a range likewise.
     fn owned(&self, decimal: char) -> String {
-        let Some(digits) = self.digits else { return self.whole.to_owned() };
+        let Some(digits) = self.digits else { return self.whole.replace(decimal, ".") };
         if self.sign.is_empty() && decimal == '.' {
             return digits.to_owned();
         }

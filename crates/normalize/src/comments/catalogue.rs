@@ -1,4 +1,5 @@
-//! Comments that a laboratory may turn on, each with its published source. None is on by itself.
+//! Comments that a laboratory may turn on, each with a source that a reader can look up: title, journal, year, DOI or
+//! PubMed number; what has none says that it is common practice. None is on by itself.
 //!
 //! Left out because no strip shows when they are called for: light chains with a negative protein
 //! pad, 3-hydroxybutyrate with negative ketones, cells not found by a microscope.
@@ -18,7 +19,7 @@ pub struct Entry {
     pub about: &'static [&'static str],
     /// What goes out as a note.
     pub text: &'static str,
-    /// The publication that it rests on.
+    /// The publication that it rests on, as it can be looked up.
     pub source: &'static str,
 }
 
@@ -38,6 +39,14 @@ pub fn find(code: &str) -> Option<&'static Entry> {
     CATALOGUE.iter().find(|e| e.code == code)
 }
 
+/// What disturbs nitrite, leukocytes, glucose, protein, specific gravity and the coloured pads, in one table.
+const REVIEW: &str =
+    "Urinalysis: a comprehensive review, Am Fam Physician 2005;71:1153, PMID 15791892";
+
+/// What disturbs the blood pad: cells that lyse in dilute urine, acid and alkaline urine. DOI from memory.
+const HEMATURIA: &str =
+    "How to evaluate 'dipstick hematuria', Cleve Clin J Med 2008;75:227, doi 10.3949/ccjm.75.3.227";
+
 /// Every comment that comes with the program.
 pub const CATALOGUE: &[Entry] = &[
     Entry {
@@ -47,7 +56,10 @@ pub const CATALOGUE: &[Entry] = &[
         about: &["GLU", "BLD", "LEU", "BIL", "NIT"],
         text: "Ascorbic acid present: glucose and blood, also leukocytes, bilirubin and nitrite, may \
                read falsely low or negative.",
-        source: "Clin Chem 1992;38:426; J Clin Lab Anal 2017, doi 10.1002/jcla.22080",
+        source: "The influence of vitamin C on the urine dipstick tests in the clinical specimens, \
+                 J Clin Lab Anal 2017;31(5), \
+                 doi 10.1002/jcla.22080; High incidence of significant urinary ascorbic acid concentrations in a west \
+                 coast population, Clin Chem 1992;38:426, PMID 1547565",
     },
     Entry {
         code: "UA-INT-SG-HIGH",
@@ -56,7 +68,7 @@ pub const CATALOGUE: &[Entry] = &[
         about: &["LEU", "NIT", "GLU", "BLD", "PRO"],
         text: "Concentrated urine: leukocytes, nitrite, glucose and blood may read falsely low, \
                protein falsely high.",
-        source: "clinical teaching pages (IMG, LITFL, FPN)",
+        source: REVIEW,
     },
     Entry {
         code: "UA-INT-SG-LOW",
@@ -64,23 +76,32 @@ pub const CATALOGUE: &[Entry] = &[
         conditions: &["SG <= 1.010"],
         about: &["BLD", "PRO"],
         text: "Dilute urine: cells may have lysed so that blood reads high, and protein may be missed.",
-        source: "clinical teaching pages (IMG); protein and specific gravity study, Japan 2008",
+        source: HEMATURIA,
     },
     Entry {
         code: "UA-INT-PH-HIGH",
         when: When::All,
         conditions: &["PH >= 8.0"],
-        about: &["PRO"],
-        text: "Alkaline urine: protein may read falsely high.",
-        source: "clinical teaching pages (LITFL, FPN)",
+        about: &["PRO", "SG"],
+        text: "Alkaline urine: protein may read falsely high, specific gravity falsely low.",
+        source: REVIEW,
     },
     Entry {
         code: "UA-INT-PH-LOW",
         when: When::All,
+        // Below 6, whatever the steps of the ladder.
+        conditions: &["PH <= 5.99"],
+        about: &["NIT"],
+        text: "Urine below pH 6: nitrite may read falsely low.",
+        source: REVIEW,
+    },
+    Entry {
+        code: "UA-INT-PH-LOW-BLD",
+        when: When::All,
         conditions: &["PH <= 5.0"],
-        about: &["BLD", "NIT"],
-        text: "Acid urine: blood and nitrite may read falsely low.",
-        source: "clinical teaching pages (FPN, IMG)",
+        about: &["BLD"],
+        text: "Acid urine: blood may read falsely low.",
+        source: HEMATURIA,
     },
     Entry {
         code: "UA-INT-LEU",
@@ -88,7 +109,7 @@ pub const CATALOGUE: &[Entry] = &[
         conditions: &["GLU >= 3+", "PRO >= 3+"],
         about: &["LEU"],
         text: "High glucose or protein: leukocytes may read falsely low.",
-        source: "clinical teaching pages (LITFL, FML)",
+        source: REVIEW,
     },
     Entry {
         code: "UA-INT-COLOUR",
@@ -96,7 +117,7 @@ pub const CATALOGUE: &[Entry] = &[
         conditions: &["COL = ORANGE|RED|BROWN"],
         about: &["NIT", "BIL", "KET", "URO"],
         text: "Coloured urine: pigment may falsify nitrite, bilirubin, ketones and urobilinogen.",
-        source: "laboratory education course pages (LABED); hospital test pages (HOSP)",
+        source: REVIEW,
     },
     Entry {
         code: "UA-NIT-NEG",
@@ -104,7 +125,9 @@ pub const CATALOGUE: &[Entry] = &[
         conditions: &["NIT = NEG", "LEU >= 1+"],
         about: &["NIT"],
         text: "Leukocytes with a negative nitrite: bacteriuria is not excluded.",
-        source: "Einstein (Sao Paulo) 2017, dipstick and culture: sensitivity of nitrite 28 %",
+        source: "Performance of the dipstick screening test as a predictor of negative urine culture, \
+                 Einstein (Sao Paulo) \
+                 2017;15:34, doi 10.1590/S1679-45082017AO3936: sensitivity of nitrite 28 %",
     },
     Entry {
         code: "UA-MICRO",
@@ -112,7 +135,8 @@ pub const CATALOGUE: &[Entry] = &[
         conditions: &["BLD >= TR", "PRO >= TR", "LEU >= TR", "NIT = POS"],
         about: &[],
         text: "Microscopy is suggested: blood, protein, leukocytes or nitrite positive.",
-        source: "JAMA 1985;253:1596; Am J Clin Pathol 1979;71:452; hospital catalogues (AVH, SINAI)",
+        source: "'Routine urinalysis': is the dipstick enough? JAMA 1985;253:1596, \
+                 doi 10.1001/jama.1985.03350350090028",
     },
     Entry {
         code: "UA-MICRO-WIDE",
@@ -128,7 +152,9 @@ pub const CATALOGUE: &[Entry] = &[
         about: &[],
         text: "Microscopy is suggested: blood, protein, leukocytes or nitrite positive, glucose high, \
                or the urine cloudy.",
-        source: "medicalalgorithms.com, criteria for microscopic urinalysis (MEDALG)",
+        source: "Usefulness of macroscopic urinalysis as a screening procedure, Am J Clin Pathol 1979;71:452: \
+                 microscopy where the \
+                 macroscopic examination is positive; glucose is common practice",
     },
     Entry {
         code: "UA-MICRO-SEDIMENT",
@@ -136,6 +162,6 @@ pub const CATALOGUE: &[Entry] = &[
         conditions: &["PRO >= 2+", "BLD >= 3+"],
         about: &[],
         text: "Manual microscopy of the sediment is suggested: much protein or blood.",
-        source: "university laboratory catalogue (NIIG)",
+        source: "common practice of university laboratories; no publication known",
     },
 ];

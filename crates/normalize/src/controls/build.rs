@@ -8,7 +8,7 @@ use crate::figure::Figure;
 use crate::grades::Grade;
 use crate::moment::Moment;
 use crate::rules::is_level;
-use crate::strip::{Kind, Pad, Strip};
+use crate::strip::{Kind, Pad, Sense, Strip};
 use crate::units::Units;
 use crate::words::nearest;
 
@@ -202,7 +202,7 @@ impl<'a> Builder<'a> {
     }
 
     fn numbers(&self, low: &str, high: &str) -> Result<Limits, String> {
-        let plain = |text: &str| Figure::read(text).filter(|f| f.comparator.is_none());
+        let plain = |text: &str| Figure::read(text).filter(Figure::is_bare);
         match (plain(low), plain(high)) {
             (Some(low), Some(high)) if low.value() <= high.value() => {
                 Ok(Limits::Numbers { low, high, units: self.units })
@@ -261,11 +261,13 @@ impl<'a> Builder<'a> {
 
 /// How many rungs at the bottom of a ladder are negative or normal.
 fn negatives(pad: &Pad) -> usize {
-    let lowest = |grade: &Option<String>| {
-        grade.as_deref().and_then(Grade::find).is_some_and(|g| g.rank == 0)
+    let lowest = |rung: &&crate::strip::Rung| {
+        let Some(grade) = rung.grade.as_deref() else { return false };
+        // Of a grade of the strip's own, only the ladder knows whether it is normal.
+        Grade::find(grade).map_or(rung.sense == Sense::Normal, |g| g.rank == 0)
     };
     if pad.kind == Kind::Nominal {
         return 0;
     }
-    pad.rungs.iter().take_while(|r| lowest(&r.grade)).count()
+    pad.rungs.iter().take_while(lowest).count()
 }

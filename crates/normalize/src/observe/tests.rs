@@ -1,8 +1,8 @@
 //! Observations: code, unit and value agree, whatever is chosen and whatever was printed.
 
-use crate::codes::Term;
+use crate::codes::{Analyte, Term};
 use crate::grades::Grade;
-use crate::hold::Reason;
+use crate::hold::{Hold, Reason};
 use crate::judge::{Facts, Judged, judge};
 use crate::observation::{CodeSystem, Comparator, Content, Flag, Observation};
 use crate::observe::{Choice, Codes, Flags, Grades, observe};
@@ -64,6 +64,9 @@ fn short(observations: &[Observation]) -> Vec<String> {
     let one = |o: &Observation| {
         let value = match &o.content {
             Content::Grade { code, .. } => code.code.clone(),
+            Content::Range { from, to, unit } => {
+                format!("{from}-{to} {}", unit.as_ref().map_or("-", |u| u.ucum.as_str()))
+            }
             Content::Number { comparator, digits, unit } => {
                 let unit = unit.as_ref().map_or("-", |u| u.ucum.as_str());
                 format!("{}{digits} {unit}", comparator.map_or("", Comparator::text))
@@ -111,6 +114,7 @@ fn agrees(pad: &Pad, rung: Option<&Rung>, choice: &Choice, observation: &Observa
             assert!(property.is_none_or(|p| allowed.contains(&p)), "{told}");
             assert!(term.is_none_or(|t| t.scale == "Qn"), "{told}");
         }
+        Content::Range { .. } => panic!("no shipped strip has ranges: {told}"),
         Content::Unread { .. } => assert!(observation.flag.is_none(), "{told}"),
     }
 }
@@ -124,7 +128,11 @@ fn code_unit_and_value_agree_for_every_strip_rung_and_choice() {
             for pad in &strip.pads {
                 for rung in &pad.rungs {
                     let found = with_pad(&strip, units, printed(pad, rung, units));
-                    assert_eq!(found.holds, [], "{} {rung:?}", pad.id);
+                    // The pads beside it are always the same, whatever ratio is printed.
+                    let fits = |h: &Hold| h.reason != Reason::GradeValueDisagree;
+                    let calculated = Analyte::find(&pad.id).is_some_and(|a| a.ratio().is_some());
+                    let holds = found.holds.iter().filter(|h| !calculated || fits(h));
+                    assert_eq!(holds.count(), 0, "{} {rung:?}: {:?}", pad.id, found.holds);
                     for choice in choices() {
                         let all =
                             observe(&found.readings, &strip, &choice).expect("it can be sent");

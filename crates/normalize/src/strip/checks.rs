@@ -6,6 +6,7 @@ use super::{Kind, Pad, Rung};
 use crate::codes::Analyte;
 use crate::figure::Figure;
 use crate::grades::Grade;
+use crate::observation::Comparator;
 use crate::sheet::Keys;
 use crate::units::Units;
 use crate::words::quote;
@@ -57,6 +58,9 @@ pub(super) fn ladder(keys: &Keys<'_, '_>, pad: &Pad, analyte: &Analyte, rungs: &
             keys.fault(*at, "rungs", found, "rungs in ascending order, each once");
         }
     }
+    if let Some(at) = in_order(rungs).filter(|_| pad.kind == Kind::Graded) {
+        keys.fault(at, "rungs", "a grade out of its order", "each grade once, from the lowest up");
+    }
     if pad.kind == Kind::TwoStep {
         let grades: Vec<_> = rungs.iter().filter_map(|(_, r)| r.grade.as_deref()).collect();
         if grades != ["NEG", "POS"] {
@@ -86,16 +90,20 @@ fn misfit(kind: Kind, rung: &Rung) -> Option<(String, &'static str)> {
         (Kind::Nominal | Kind::TwoStep, Some(_)) if numbers => {
             Some(("a number".into(), "no numbers on a pad of this kind"))
         }
-        (Kind::Nominal, Some(grade)) => {
-            let plain = |b: u8| b.is_ascii_uppercase() || b.is_ascii_digit() || b == b'-';
-            let fits = (1..=20).contains(&grade.len()) && grade.bytes().all(plain);
-            let named = fits && !rung.text.is_empty();
-            (!named).then(|| (quote(grade), "a code in capitals and text = \"...\""))
-        }
-        (_, Some(grade)) => Grade::find(grade)
-            .is_none()
-            .then(|| (quote(grade), "NEG, NORM, TR, 1+, 2+, 3+, 4+, POS")),
+        (Kind::Nominal, Some(grade)) => (!is_own(grade, &rung.text) || grade.contains(['+', '.']))
+            .then(|| (quote(grade), "a code in capitals and text = \"...\"")),
+        (_, Some(grade)) => (Grade::find(grade).is_none() && !is_own(grade, &rung.text)).then(|| {
+            let allowed = "NEG, NORM, TR, 0.5+, 1+, 2+, 3+, 4+, 5+, POS, or a code of its own in capitals with \
+                           text = \"...\"";
+            (quote(grade), allowed)
+        }),
     }
+}
+
+/// A grade that the strip names itself: its code is sent in our local table, its text beside it.
+fn is_own(grade: &str, text: &str) -> bool {
+    let plain = |b: u8| b.is_ascii_uppercase() || b.is_ascii_digit() || b"-+.".contains(&b);
+    (1..=20).contains(&grade.len()) && grade.bytes().all(plain) && !text.is_empty()
 }
 
 /// Both labels are there with the same comparator, and the SI one is the converted conventional
@@ -106,36 +114,94 @@ fn systems(pad: &Pad, analyte: &Analyte, rung: &Rung) -> Option<(String, String)
         (Some(conventional), Some(si)) => (conventional, si),
         _ => return Some((name(rung), "a number in both unit systems, or in neither".into())),
     };
-    let measures = (pad.measure(Units::Conventional)?, pad.measure(Units::Si)?);
-    if conventional.comparator != si.comparator {
+    if conventional.comparator != si.comparator || conventional.to.is_some() != si.to.is_some() {
         let found = format!("{} and {}", conventional.text(), si.text());
-        return Some((found, "the same comparator in both unit systems".into()));
+        let allowed = "the same comparator in both unit systems, or a range in both";
+        return Some((found, allowed.into()));
     }
-    let factor = measures.0.unit.factor(measures.1.unit, analyte.molar_mass())?;
-    let exact = conventional.value().checked_mul(factor)?;
-    let apart = (si.value() - exact).abs();
-    (apart > exact * TOLERANCE).then(|| {
-        let unit = measures.1.unit.ucum;
+    let (low, high) = converted(pad, analyte, conventional)?;
+    let apart = |label: Decimal, exact: Decimal| (label - exact).abs() > exact * TOLERANCE;
+    let far = apart(si.value(), low) || apart(si.upper(), high);
+    (far && !rung.as_printed).then(|| {
+        let unit = pad.measure(Units::Si).map_or("", |m| m.unit.ucum);
         let found = format!("{} {unit} for {}", si.text(), conventional.text());
-        (found, format!("within 5 % of the converted {} {unit}", exact.round_dp(4).normalize()))
+        let exact = exact_text(conventional, low, high);
+        let allowed = format!(
+            "within 5 % of the converted {exact} {unit}, or as-printed = true where the insert prints it so"
+        );
+        (found, allowed)
     })
+}
+
+/// A conventional label in the SI unit, both ends of a range.
+fn converted(pad: &Pad, analyte: &Analyte, label: &Figure) -> Option<(Decimal, Decimal)> {
+    let measures = (pad.measure(Units::Conventional)?, pad.measure(Units::Si)?);
+    let factor = measures.0.unit.factor(measures.1.unit, analyte.molar_mass())?;
+    Some((label.value().checked_mul(factor)?, label.upper().checked_mul(factor)?))
+}
+
+fn exact_text(label: &Figure, low: Decimal, high: Decimal) -> String {
+    let sign = label.comparator.map_or("", Comparator::text);
+    let to = label.to.as_ref().map(|_| format!("-{}", high.round_dp(4).normalize()));
+    format!("{sign}{}{}", low.round_dp(4).normalize(), to.unwrap_or_default())
+}
+
+/// What `check` tells of SI labels that are the insert's own.
+fn as_printed(pad: &Pad) -> Vec<String> {
+    let Some(analyte) = Analyte::find(&pad.id) else { return Vec::new() };
+    let unit = |units| pad.measure(units).map_or("", |m| m.unit.ucum);
+    let note = |rung: &Rung| {
+        let (conventional, si) = (rung.conventional.as_ref()?, rung.si.as_ref()?);
+        let (low, high) = converted(pad, analyte, conventional)?;
+        Some(format!(
+            "{}: {} {} is {} {} as the insert prints it; converted it is {}",
+            pad.id,
+            conventional.text(),
+            unit(Units::Conventional),
+            si.text(),
+            unit(Units::Si),
+            exact_text(conventional, low, high),
+        ))
+    };
+    pad.rungs.iter().filter(|rung| rung.as_printed).filter_map(note).collect()
 }
 
 fn ascends(kind: Kind, lower: &Rung, upper: &Rung) -> bool {
     if kind == Kind::Nominal {
         return lower.grade != upper.grade;
     }
-    let number = |rung: &Rung| rung.conventional.as_ref().map(Figure::order);
-    let si = |rung: &Rung| rung.si.as_ref().map(Figure::order);
-    // A rung without number can only be lowest: None is before Some.
-    let numbers = number(lower) < number(upper) && si(lower) < si(upper);
-    match (lower.rank(), upper.rank()) {
-        (Some(a), Some(b)) if a == b => lower.grade == upper.grade && numbers,
-        (Some(a), Some(b)) => {
-            a < b && (numbers || (number(lower).is_none() && number(upper).is_none()))
-        }
+    // A rung without number can only be lowest.
+    let rises = |units| match (lower.label(units), upper.label(units)) {
+        (Some(a), Some(b)) => a.is_below(b),
+        (below, above) => below.is_none() && above.is_some(),
+    };
+    let numbers = rises(Units::Conventional) && rises(Units::Si);
+    let same = lower.conventional == upper.conventional && lower.si == upper.si;
+    let none = lower.conventional.is_none() && upper.conventional.is_none();
+    match (&lower.grade, &upper.grade, lower.rank(), upper.rank()) {
+        (a, b, Some(one), Some(other)) if one == other => a == b && numbers,
+        (.., Some(one), Some(other)) => one < other && (numbers || none),
+        // Grades of its own stand in the order of the file, and two may stand beside one number: trace of
+        // intact cells, trace of haemolysed ones.
+        (Some(a), Some(b), ..) => numbers || (a != b && (none || same)),
         _ => numbers,
     }
+}
+
+/// No grade comes back after another, and those of our table stand in its order also across its own.
+fn in_order(rungs: &[(usize, Rung)]) -> Option<usize> {
+    let mut seen: Vec<&str> = Vec::new();
+    let mut rank = 0;
+    for (at, rung) in rungs {
+        let Some(grade) = rung.grade.as_deref() else { continue };
+        let again = seen.contains(&grade) && seen.last() != Some(&grade);
+        if again || rung.rank().is_some_and(|r| r < rank) {
+            return Some(*at);
+        }
+        rank = rung.rank().unwrap_or(rank);
+        seen.push(grade);
+    }
+    None
 }
 
 /// A measured pad's factor is the exact one, within the ladder's tolerance.
@@ -150,7 +216,7 @@ pub(super) fn factor(keys: &Keys<'_, '_>, at: usize, value: Decimal, pad: &Pad, 
     }
 }
 
-/// What `check` tells of a pad's codes.
+/// What `check` tells of a pad's codes and of its labels.
 pub(super) fn notes(pad: &Pad) -> Vec<String> {
     let note = |property| {
         let what = super::Property::key(property);
@@ -171,5 +237,5 @@ pub(super) fn notes(pad: &Pad) -> Vec<String> {
             )),
         }
     };
-    pad.properties().into_iter().filter_map(note).collect()
+    pad.properties().into_iter().filter_map(note).chain(as_printed(pad)).collect()
 }

@@ -1,6 +1,6 @@
 //! From a strip file's text to a strip: the notation, read strictly.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, HashMap};
 
 use rust_decimal::Decimal;
 
@@ -52,32 +52,71 @@ fn whole(keys: &Keys<'_, '_>, foreign: bool) -> Option<Strip> {
     let extends = base.is_some();
     let (mut words, mut unread, inherited) =
         base.map(|b| (b.words, b.unread, b.pads)).unwrap_or_default();
-    // Each pad with its place in this file, for faults between pads.
-    let mut pads: Vec<(usize, Pad)> = inherited.into_iter().map(|pad| (0, pad)).collect();
     let accepts = keys.texts("accepts").into_iter().map(|s| s.value).collect();
-    shared_words(keys, &mut words);
+    let mut pads = kept(keys, inherited);
+    given(keys, &mut pads);
+    if extends {
+        pads.sort_by(|a, b| a.pad.id.cmp(&b.pad.id));
+    }
+    if pads.is_empty() {
+        keys.fault(0, "pad", "nothing", "at least one [[pad]]");
+    }
+    shared_words(keys, &mut words, &pads);
     for word in keys.texts("unread") {
         if may_share(keys, "unread", &word) {
             unread.push(fold(&word.value));
         }
     }
-    for table in few(keys, "pad") {
-        let at = table.at;
-        if let Some(pad) = pad(table, &words, &unread) {
-            pads.retain(|(_, known)| known.id != pad.id);
-            pads.push((at, pad));
-        }
-    }
-    if extends {
-        pads.sort_by(|(_, a), (_, b)| a.id.cmp(&b.id));
-    }
-    if pads.is_empty() {
-        keys.fault(0, "pad", "nothing", "at least one [[pad]]");
-    }
+    pads.iter_mut().for_each(|given| given.learn(keys, &words, &unread));
     let labels = labels(keys, &pads);
-    let pads: Vec<Pad> = pads.into_iter().map(|(_, pad)| pad).collect();
+    let pads: Vec<Pad> = pads.into_iter().map(|given| given.pad).collect();
     let notes = pads.iter().flat_map(checks::notes).collect();
     Some(Strip { id: id?.value, name: name?.value, accepts, pads, words, unread, labels, notes })
+}
+
+/// A pad of the strip to be.
+struct Given {
+    /// Where this file gives it; 0: it is inherited as it is.
+    at: usize,
+    pad: Pad,
+    /// Its own words with their place, and the grade that each means.
+    words: Vec<(usize, String, String)>,
+}
+
+/// The inherited pads that this file does not drop.
+fn kept(keys: &Keys<'_, '_>, inherited: Vec<Pad>) -> Vec<Given> {
+    let dropped = keys.texts("drop");
+    for id in &dropped {
+        if !inherited.iter().any(|pad| pad.id == id.value) {
+            let known: Vec<&str> = inherited.iter().map(|pad| pad.id.as_str()).collect();
+            let allowed = format!("pads of the strip that this one extends: {}", known.join(", "));
+            keys.fault(id.at, "drop", quote(&id.value), allowed);
+        }
+    }
+    let stays = |pad: &Pad| !dropped.iter().any(|id| id.value == pad.id);
+    let given = |pad: Pad| {
+        let own = pad.own_words.iter();
+        let words =
+            own.flat_map(|(grade, list)| list.iter().map(move |w| (0, w.clone(), grade.clone())));
+        Given { at: 0, words: words.collect(), pad }
+    };
+    inherited.into_iter().filter(stays).map(given).collect()
+}
+
+/// The pads of this file, each in the place of the inherited one that it goes on from.
+fn given(keys: &Keys<'_, '_>, pads: &mut Vec<Given>) {
+    for table in few(keys, "pad") {
+        let at = table.at;
+        let Some(new) = pad(table, pads) else { continue };
+        match pads.iter_mut().find(|known| known.pad.id == new.pad.id) {
+            Some(known) if known.at > 0 => {
+                let id = quote(&new.pad.id);
+                keys.fault(at, "pad", format!("{id} twice"), "each pad once");
+            }
+            Some(known) => *known = new,
+            None => pads.push(new),
+        }
+    }
 }
 
 /// The tables of a list; more than a strip can have are a fault.
@@ -110,11 +149,14 @@ fn may_share(keys: &Keys<'_, '_>, key: &str, word: &Spot<String>) -> bool {
     !bare
 }
 
-fn shared_words(keys: &Keys<'_, '_>, words: &mut BTreeMap<String, Vec<String>>) {
+fn shared_words(keys: &Keys<'_, '_>, words: &mut BTreeMap<String, Vec<String>>, pads: &[Given]) {
     for (grade, list) in keys.lists("words") {
-        if Grade::find(&grade.value).is_none() {
+        let of_a_pad =
+            || pads.iter().any(|given| given.pad.grades().contains(&grade.value.as_str()));
+        if Grade::find(&grade.value).is_none() && !of_a_pad() {
             let known: Vec<&str> = crate::grades::GRADES.iter().map(|g| g.code).collect();
-            keys.fault(grade.at, "words", quote(&grade.value), known.join(", "));
+            let allowed = format!("{}, or a grade of one of its pads", known.join(", "));
+            keys.fault(grade.at, "words", quote(&grade.value), allowed);
             continue;
         }
         let fit = list.into_iter().filter(|word| may_share(keys, "words", word));
@@ -123,14 +165,14 @@ fn shared_words(keys: &Keys<'_, '_>, words: &mut BTreeMap<String, Vec<String>>) 
 }
 
 /// Labels of all pads, folded: none may name two pads.
-fn labels(keys: &Keys<'_, '_>, pads: &[(usize, Pad)]) -> HashMap<String, usize> {
+fn labels(keys: &Keys<'_, '_>, pads: &[Given]) -> HashMap<String, usize> {
     let mut labels = HashMap::new();
-    for (index, (at, pad)) in pads.iter().enumerate() {
+    for (index, Given { at, pad, .. }) in pads.iter().enumerate() {
         for label in &pad.names {
             if let Some(other) = labels.insert(label.clone(), index)
                 && other != index
             {
-                let (before, other) = pads.get(other).map_or((0, ""), |(at, p)| (*at, &p.id));
+                let (before, other) = pads.get(other).map_or((0, ""), |g| (g.at, &g.pad.id));
                 let found = format!("label {} for {} and {other}", quote(label), pad.id);
                 keys.fault(before.max(*at), "pad.names", found, "a label for one pad only");
             }
@@ -139,11 +181,9 @@ fn labels(keys: &Keys<'_, '_>, pads: &[(usize, Pad)]) -> HashMap<String, usize> 
     labels
 }
 
-fn pad(
-    mut keys: Keys<'_, '_>,
-    shared: &BTreeMap<String, Vec<String>>,
-    unread: &[String],
-) -> Option<Pad> {
+/// A pad as this file gives it. What it does not give, it has from the inherited pad of the same id: every key stands
+/// or falls as a whole.
+fn pad(mut keys: Keys<'_, '_>, inherited: &[Given]) -> Option<Given> {
     let id = keys.needed("id", "GLU")?;
     let Some(analyte) = Analyte::find(&id.value) else {
         let known: Vec<&str> = ANALYTES.iter().map(|a| a.id).collect();
@@ -151,34 +191,60 @@ fn pad(
         return None;
     };
     keys.path = format!("pad.{}.", analyte.id);
-    let title = keys.needed("title", "Glucose");
-    let kind = kind(&keys);
-    let names = keys.texts("names").into_iter().map(|n| fold(&n.value));
-    let mut pad = Pad {
-        id: analyte.id.into(),
-        title: title?.value,
-        kind: kind?,
-        optional: keys.switch("optional"),
-        rungs: Vec::new(),
-        measured: None,
-        conventional: measure(&keys, "conventional"),
-        si: measure(&keys, "si"),
-        names: names.chain([fold(analyte.id)]).collect(),
-        words: HashMap::new(),
-        unread: unread.iter().cloned().collect(),
-        automated: BTreeMap::new(),
-        manual: BTreeMap::new(),
-    };
+    let from = inherited.iter().find(|given| given.pad.id == analyte.id);
+    let mut pad = from.map_or_else(|| Pad::blank(analyte.id), |given| given.pad.clone());
+    let says = |key: &str| from.is_none() || keys.has(key);
+    let title = if says("title") { Some(keys.needed("title", "Glucose")?.value) } else { None };
+    let kind = if says("kind") { Some(kind(&keys)?) } else { None };
+    pad.title = title.unwrap_or(pad.title);
+    pad.kind = kind.unwrap_or(pad.kind);
+    if says("optional") {
+        // No analyzer owes a number that it only calculates.
+        pad.optional = keys.switch("optional") || analyte.ratio().is_some();
+    }
+    if says("names") {
+        let names = keys.texts("names").into_iter().map(|n| fold(&n.value));
+        pad.names = names.chain([fold(analyte.id)]).collect();
+    }
+    if says("conventional") {
+        pad.conventional = measure(&keys, "conventional");
+    }
+    if says("si") {
+        pad.si = measure(&keys, "si");
+    }
     checks::units(&keys, &pad, analyte);
-    let rungs: Vec<(usize, Rung)> = few(&keys, "rungs").iter().map(|k| rung(k, &pad)).collect();
-    checks::ladder(&keys, &pad, analyte, &rungs);
-    pad.rungs = rungs.into_iter().map(|(_, rung)| rung).collect();
-    pad.measured = measured(&keys, &pad, analyte);
-    words(&keys, &mut pad, shared);
-    pad.automated = codes(&keys, "automated", &pad, analyte);
-    pad.manual = codes(&keys, "manual", &pad, analyte);
+    rungs(&keys, &mut pad, says("rungs"), analyte);
+    if says("measured") || (pad.kind == Kind::Measured) != pad.measured.is_some() {
+        pad.measured = measured(&keys, &pad, analyte);
+    }
+    for set in ["automated", "manual"] {
+        if says(set) {
+            let codes = codes(&keys, set, &pad, analyte);
+            *(if set == "manual" { &mut pad.manual } else { &mut pad.automated }) = codes;
+        }
+    }
+    let own = pad.properties();
+    pad.automated.retain(|property, _| own.contains(property));
+    pad.manual.retain(|property, _| own.contains(property));
+    let words = words(&keys, &mut pad, from);
+    if says("unread") {
+        pad.own_unread = keys.texts("unread").into_iter().map(|w| fold(&w.value)).collect();
+    }
     keys.close();
-    Some(pad)
+    Some(Given { at: keys.at.max(1), pad, words })
+}
+
+/// The ladder: new as a whole, or the inherited one, and it must fit the pad as it is now.
+fn rungs(keys: &Keys<'_, '_>, pad: &mut Pad, new: bool, analyte: &Analyte) {
+    let as_printed = keys.switch("as-printed");
+    let mut rungs: Vec<(usize, Rung)> = if new {
+        few(keys, "rungs").iter().map(|k| rung(k, pad)).collect()
+    } else {
+        pad.rungs.drain(..).map(|rung| (keys.at, rung)).collect()
+    };
+    rungs.iter_mut().for_each(|(_, rung)| rung.as_printed |= as_printed);
+    checks::ladder(keys, pad, analyte, &rungs);
+    pad.rungs = rungs.into_iter().map(|(_, rung)| rung).collect();
 }
 
 fn kind(keys: &Keys<'_, '_>) -> Option<Kind> {
@@ -217,6 +283,7 @@ fn rung(keys: &Keys<'_, '_>, pad: &Pad) -> (usize, Rung) {
     let conventional = label(keys, "conventional");
     let mut si = label(keys, "si");
     let sense = keys.needed("flag", "A");
+    let as_printed = keys.switch("as-printed");
     keys.close();
     let one = |units| pad.measure(units).map(|m| m.unit.ucum);
     if si.is_none() && one(Units::Conventional) == one(Units::Si) {
@@ -236,14 +303,19 @@ fn rung(keys: &Keys<'_, '_>, pad: &Pad) -> (usize, Rung) {
     let known = grade.as_ref().and_then(|g| Grade::find(&g.value)).map(|g| g.text.to_owned());
     let text = text.map(|t| t.value).or(known).unwrap_or_default();
     let grade = grade.map(|g| g.value);
-    (keys.at, Rung { grade, text, conventional, si, sense })
+    (keys.at, Rung { grade, text, conventional, si, sense, as_printed })
 }
 
 fn label(keys: &Keys<'_, '_>, system: &'static str) -> Option<Figure> {
     let text = keys.text(system)?;
     let figure = Figure::read(&text.value);
     if figure.is_none() {
-        keys.fault(text.at, system, quote(&text.value), "a number such as \"400\" or \">=2400\"");
+        keys.fault(
+            text.at,
+            system,
+            quote(&text.value),
+            "a number such as \"400\", an end such as \">=2400\" or a range such as \"10-25\"",
+        );
     }
     figure
 }
@@ -265,7 +337,7 @@ fn measured(keys: &Keys<'_, '_>, pad: &Pad, analyte: &Analyte) -> Option<Measure
     let (digits, si_digits) = (table.count("digits", 6), table.count("si_digits", 6));
     table.close();
     let factor = factor?;
-    let value = Figure::read(&factor.value).filter(|f| f.comparator.is_none()).map(|f| f.value());
+    let value = Figure::read(&factor.value).filter(Figure::is_bare).map(|f| f.value());
     let value = value.filter(|v| *v > Decimal::ZERO);
     match value {
         None => table.fault(factor.at, "factor", quote(&factor.value), "a number above 0"),
@@ -274,39 +346,60 @@ fn measured(keys: &Keys<'_, '_>, pad: &Pad, analyte: &Analyte) -> Option<Measure
     Some(Measured { factor: value?, conventional_digits: digits?, si_digits: si_digits? })
 }
 
-/// What each printed word means on this pad: its own words, the shared ones, the codes themselves.
-fn words(keys: &Keys<'_, '_>, pad: &mut Pad, shared: &BTreeMap<String, Vec<String>>) {
-    let grades: Vec<String> = pad.grades().into_iter().map(str::to_owned).collect();
-    let texts: Vec<(String, String)> =
-        pad.rungs.iter().filter_map(|r| Some((r.grade.clone()?, r.text.clone()))).collect();
-    let mut meanings: Vec<(usize, String, String)> = Vec::new();
-    for grade in &grades {
-        let common = shared.get(grade).into_iter().flatten().cloned();
-        meanings.extend(common.chain([grade.clone()]).map(|w| (keys.at, w, grade.clone())));
+/// The words that the pad itself has for its grades, with their places.
+fn words(keys: &Keys<'_, '_>, pad: &mut Pad, from: Option<&Given>) -> Vec<(usize, String, String)> {
+    if let Some(from) = from.filter(|_| !keys.has("words")) {
+        let grades = pad.grades();
+        return from.words.iter().filter(|w| grades.contains(&w.2.as_str())).cloned().collect();
     }
-    meanings.extend(texts.into_iter().map(|(grade, text)| (keys.at, text, grade)));
+    let grades: Vec<String> = pad.grades().into_iter().map(str::to_owned).collect();
+    pad.own_words.clear();
+    let mut said = Vec::new();
     for (grade, list) in keys.lists("words") {
         if !grades.contains(&grade.value) {
             let allowed = format!("a grade of this ladder: {}", grades.join(", "));
             keys.fault(grade.at, "words", quote(&grade.value), allowed);
         }
-        meanings.extend(list.into_iter().map(|w| (w.at, w.value, grade.value.clone())));
+        let texts = list.iter().map(|w| w.value.clone()).collect();
+        said.extend(list.into_iter().map(|w| (w.at, w.value, grade.value.clone())));
+        pad.own_words.insert(grade.value, texts);
     }
-    let own: BTreeSet<String> = keys.texts("unread").into_iter().map(|w| fold(&w.value)).collect();
-    pad.unread.extend(own);
-    for (at, word, grade) in meanings {
-        let folded = fold(&word);
-        let taken = pad.words.get(&folded).filter(|g| **g != grade);
-        if let Some(other) = taken {
-            let found = format!("{} for {grade} and {other}", quote(&word));
-            keys.fault(at, "words", found, "a word for one grade only");
-        } else if pad.unread.contains(&folded) {
-            let found = format!("{} for {grade} and for an unread pad", quote(&word));
-            keys.fault(at, "words", found, "a word with one meaning");
-        } else if Figure::read(&word).is_some() {
-            keys.fault(at, "words", quote(&word), "a word that is no number");
+    said
+}
+
+impl Given {
+    /// What each printed word means on this pad: the shared words, the codes themselves and their texts, its own.
+    fn learn(
+        &mut self,
+        keys: &Keys<'_, '_>,
+        shared: &BTreeMap<String, Vec<String>>,
+        unread: &[String],
+    ) {
+        let Given { at, pad, words } = self;
+        pad.unread = unread.iter().chain(&pad.own_unread).cloned().collect();
+        let mut meanings: Vec<(usize, String, String)> = Vec::new();
+        for rung in &pad.rungs {
+            let Some(grade) = &rung.grade else { continue };
+            let common = shared.get(grade).into_iter().flatten().chain([grade, &rung.text]);
+            meanings.extend(common.map(|w| (*at, w.clone(), grade.clone())));
         }
-        pad.words.insert(folded, grade);
+        meanings.append(words);
+        pad.words.clear();
+        let key = format!("pad.{}.words", pad.id);
+        for (at, word, grade) in meanings {
+            let folded = fold(&word);
+            let taken = pad.words.get(&folded).filter(|g| **g != grade);
+            if let Some(other) = taken {
+                let found = format!("{} for {grade} and {other}", quote(&word));
+                keys.fault(at, &key, found, "a word for one grade only");
+            } else if pad.unread.contains(&folded) {
+                let found = format!("{} for {grade} and for an unread pad", quote(&word));
+                keys.fault(at, &key, found, "a word with one meaning");
+            } else if Figure::read(&word).is_some() {
+                keys.fault(at, &key, quote(&word), "a word that is no number");
+            }
+            pad.words.insert(folded, grade);
+        }
     }
 }
 

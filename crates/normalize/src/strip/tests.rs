@@ -1,5 +1,7 @@
 //! Strips: the shipped ones hold the invented ladders, and a bad one is refused with its place.
 
+mod own;
+
 use std::collections::BTreeMap;
 
 use proptest::prelude::*;
@@ -263,7 +265,7 @@ fn every_kind_of_mistake_is_refused() {
         ("[\"+\"]", "[\"neg\"]", "pad.GLU.words", "one grade"),
         ("[\"+\"]", "[\"100\"]", "pad.GLU.words", "no number"),
         ("flag = \"N\"", "flag = \"n\"", "pad.GLU.rungs.1.flag", "policy"),
-        ("grade = \"2+\"", "grade = \"5+\"", "pad.GLU.rungs", "4+"),
+        ("grade = \"2+\"", "grade = \"6+\"", "pad.GLU.rungs", "a code of its own"),
         ("id = \"own\"", "id = \"Own strip\"", "id", "small letters"),
         ("name = \"Own\"", "name = 7", "name", "text in quotes"),
         ("id = \"own\"", "id = \"own\"\nextends = \"mine\"", "extends", "ten-pad"),
@@ -276,21 +278,6 @@ fn every_kind_of_mistake_is_refused() {
         let told = |f: &&Fault| f.key == key && f.allowed.contains(word) && f.file == "own.toml";
         assert!(faults.iter().any(|f| told(&f)), "{key}, {word}: {faults:#?}");
     }
-}
-
-/// The guide's strip is one, and reads what the guide says.
-#[test]
-fn the_guide_and_the_loader_agree() {
-    let guide = include_str!("../../../../config/strips/README.md");
-    let blocks: Vec<&str> =
-        guide.split("```toml\n").skip(1).filter_map(|rest| rest.split("```").next()).collect();
-    assert_eq!(blocks.len(), 1);
-    let strip = Strip::parse(blocks[0], "harbour-strip.toml").expect("the guide's strip");
-    let pad = |id: &str| strip.pad(id).unwrap_or_else(|| panic!("no {id}"));
-    assert_eq!(pad("GLU").grade_of("(2+)"), Some("2+"));
-    assert_eq!(strip.pad_of("spec. gravity"), strip.pad_of("SG"));
-    assert_eq!(pad("KET").grade_of("(1+)"), None, "an inherited pad keeps its own words");
-    assert!(pad("KET").code(Property::Presence, true).is_some(), "and its codes");
 }
 
 /// Codes met under a wrong name in public mappings: each is refused where it does not belong, with the

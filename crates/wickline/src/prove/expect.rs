@@ -41,10 +41,6 @@ const ENDINGS: &[(&str, &str)] = &[
     ("ratio", "-RATIO"),
 ];
 
-/// Grades in their order.
-const RANKS: &[(&str, u8)] =
-    &[("NEG", 0), ("NORM", 0), ("TR", 1), ("1+", 2), ("POS", 2), ("2+", 3), ("3+", 4), ("4+", 5)];
-
 /// One result as it stands in a message.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 pub struct Obx {
@@ -212,7 +208,7 @@ impl Wishes {
         let normal = if pad.kind == "nominal" {
             grade == reference
         } else {
-            rank(grade)? <= rank(reference)?
+            place(pad, grade)? <= place(pad, reference)?
         };
         Some(if normal { "N" } else { "A" })
     }
@@ -258,8 +254,9 @@ fn local(pad: &Pad, key: &str) -> Result<String, String> {
     Ok(if kinds.len() < 2 { pad.id.clone() } else { format!("{}{ending}", pad.id) })
 }
 
-fn rank(grade: &str) -> Option<u8> {
-    RANKS.iter().find(|(g, _)| *g == grade).map(|(_, r)| *r)
+/// Where a grade stands on the pad's own ladder.
+fn place(pad: &Pad, grade: &str) -> Option<usize> {
+    pad.rungs.iter().position(|rung| rung.grade.as_deref() == Some(grade))
 }
 
 /// A label without its comparator, and the comparator.
@@ -270,7 +267,7 @@ pub fn cut(label: &str) -> (&str, &str) {
 }
 
 /// Exact for every label with up to six decimals.
-fn thousandths(text: &str) -> Option<i64> {
+pub(super) fn thousandths(text: &str) -> Option<i64> {
     let (whole, part) = text.trim().split_once('.').unwrap_or((text.trim(), ""));
     if part.len() > 6 || whole.is_empty() {
         return None;
@@ -280,6 +277,14 @@ fn thousandths(text: &str) -> Option<i64> {
 
 fn interval(label: &str, low: i64, high: i64) -> Option<&'static str> {
     let (sign, digits) = cut(label);
+    if let Some((from, to)) = digits.split_once('-') {
+        let (from, to) = (thousandths(from)?, thousandths(to)?);
+        return match () {
+            () if to < low => Some("L"),
+            () if from > high => Some("H"),
+            () => (from >= low && to <= high).then_some("N"),
+        };
+    }
     let value = thousandths(digits)?;
     match (sign, value.cmp(&low), value.cmp(&high)) {
         ("", Ordering::Less, _) => Some("L"),

@@ -5,9 +5,10 @@ use std::collections::BTreeSet;
 use super::expect::{End, Obx, cut};
 use super::press::{Class, Sign, Words};
 use super::sheet::{Pad, Rung};
-use super::{Row, Trial, Verdict};
+use super::{Row, Trial, Verdict, ratio};
 
 /// A pad as it stands in every report where another is on trial.
+#[derive(Clone)]
 struct Usual<'a> {
     pad: &'a Pad,
     label: String,
@@ -57,6 +58,23 @@ impl Trial<'_> {
     /// for.
     fn usual<'a>(&self, pad: &'a Pad) -> Result<Usual<'a>, String> {
         let nth = if pad.kind == "stepped" { pad.rungs.len() / 2 } else { 0 };
+        self.usual_at(pad, nth)
+    }
+
+    /// The pads that a ratio comes from, on rungs that its own rung fits; the others as usual.
+    fn beside<'a>(&self, case: &Case<'_>, usual: &[Usual<'a>]) -> Result<Vec<Usual<'a>>, String> {
+        let (What::Rung(nth, _) | What::Bare(nth, _)) = case.what else {
+            return Ok(usual.to_vec());
+        };
+        let rungs = ratio::beside(self.sheet, case.pad.pad, nth);
+        let other = |pad: &Usual<'a>| match rungs.iter().find(|(id, _)| *id == pad.pad.id) {
+            Some((_, rung)) => self.usual_at(pad.pad, *rung),
+            None => Ok(pad.clone()),
+        };
+        usual.iter().map(other).collect()
+    }
+
+    fn usual_at<'a>(&self, pad: &'a Pad, nth: usize) -> Result<Usual<'a>, String> {
         let rung = pad.rungs.get(nth).ok_or_else(|| {
             format!("pad {} has no ladder: measured pads are not proved by this command", pad.id)
         })?;
@@ -103,8 +121,7 @@ impl Trial<'_> {
             let system = usize::from(si);
             let own = si == self.prints_si;
             for (n, rung) in pad.pad.rungs.iter().enumerate() {
-                let same = pad.pad.scales[0].as_ref().map(|s| &s.ucum)
-                    == pad.pad.scales[1].as_ref().map(|s| &s.ucum);
+                let same = one_unit(pad.pad);
                 if !own && (rung.labels[system].is_none() || same) {
                     continue;
                 }
@@ -208,6 +225,7 @@ impl Trial<'_> {
             return Ok(row);
         };
         row.printed = printed;
+        let usual = &self.beside(case, usual)?;
         let mut lines = Vec::new();
         for pad in usual {
             if pad.pad.id == case.pad.pad.id {
@@ -363,6 +381,14 @@ fn sorted<'a>(list: impl IntoIterator<Item = &'a Obx>) -> Vec<Obx> {
     let mut list: Vec<Obx> = list.into_iter().cloned().collect();
     list.sort();
     list
+}
+
+/// True where a print in the other unit system says the same: one unit, or cells, counted alike by the microlitre
+/// and by the litre.
+fn one_unit(pad: &Pad) -> bool {
+    let [one, other] = pad.scales.each_ref().map(|s| s.as_ref().map_or("", |s| s.ucum.as_str()));
+    let cells = |ucum: &str| ["{Ery}/uL", "{Leu}/uL", "/uL", "10*6/L"].contains(&ucum);
+    one == other || (cells(one) && cells(other))
 }
 
 /// The rung that the bare number of an end means: one with that number alone, else an end that includes it.

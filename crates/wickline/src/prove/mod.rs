@@ -5,6 +5,7 @@ pub mod expect;
 pub mod matrix;
 pub mod paper;
 pub mod press;
+mod ratio;
 pub mod sheet;
 mod spot;
 
@@ -161,7 +162,7 @@ fn read_again(body: Vec<u8>) -> Outcome {
         .map(|nth| {
             let own = Some(part(nth, 3, 4)).filter(|c| !c.is_empty());
             let (grade, value) = match part(nth, 2, 1).as_str() {
-                "SN" => (String::new(), part(nth, 5, 1) + &part(nth, 5, 2)),
+                "SN" => (String::new(), (1..=4).map(|p| part(nth, 5, p)).collect()),
                 "NM" => (String::new(), part(nth, 5, 1)),
                 _ => (part(nth, 5, 1), String::new()),
             };

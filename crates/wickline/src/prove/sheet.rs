@@ -99,9 +99,14 @@ impl Sheet {
             {
                 words.entry(grade.clone()).or_default().extend(strings(Some(list)));
             }
+            let dropped = strings(layer.get("drop"));
+            pads.retain(|known| !dropped.contains(&string(known, "id")));
             for pad in tables(layer.get("pad")) {
-                pads.retain(|known| known.get("id") != pad.get("id"));
-                pads.push(pad.clone());
+                match pads.iter_mut().find(|known| known.get("id") == pad.get("id")) {
+                    // Each key that is given stands in the place of the inherited one.
+                    Some(known) => known.extend(pad.clone()),
+                    None => pads.push(pad.clone()),
+                }
             }
         }
         let pads = pads.iter().map(|table| pad(table, &words, &unread)).collect();

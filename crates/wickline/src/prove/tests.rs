@@ -85,6 +85,66 @@ fn a_wrong_si_label_shows_in_its_own_cases_and_in_no_other() {
     assert!(one.sent_text().contains(" 21.9 mmol/L"), "{}", one.sent_text());
 }
 
+/// Pads that go on from inherited ones, a dropped pad, ranges, grades of their own, labels as printed, and a ratio
+/// whose ladder has neither end.
+const OWN: &str = r#"
+id = "site-pad"
+name = "Site"
+extends = "fourteen-pad"
+drop = ["CLA", "CA"]
+[words]
+HIGH = ["hoch"]
+[[pad]]
+id = "LEU"
+rungs = [
+    { grade = "NORMAL", text = "Normal", conventional = "<10", si = "<10", flag = "N" },
+    { grade = "HIGH", text = "High", conventional = "10-25", si = "10-25", flag = "A" },
+    { grade = "5+", conventional = "30-300", si = "30-300", flag = "A" },
+]
+[[pad]]
+id = "URO"
+as-printed = true
+rungs = [
+    { grade = "NORM", conventional = "0.2", si = "3.2", flag = "N" },
+    { grade = "0.5+", conventional = "2", si = "32", flag = "A" },
+]
+[[pad]]
+id = "CRE"
+rungs = [
+    { conventional = "20", si = "1.8", flag = "range" },
+    { conventional = "60", si = "5.3", flag = "range" },
+    { conventional = ">=180", si = ">=15.9", flag = "range" },
+]
+[[pad]]
+id = "ACR"
+rungs = [
+    { grade = "NORMAL", text = "Normal", conventional = "<30", si = "<3.4", flag = "N" },
+    { grade = "ABNORMAL", text = "Abnormal", conventional = "30-300", si = "3.4-34", flag = "A" },
+    { grade = "HIGH", text = "High", conventional = ">300", si = ">34", flag = "A" },
+]
+"#;
+
+#[test]
+fn what_a_laboratorys_own_strip_says_is_proved() {
+    let rows = tried(OWN, OWN);
+    let odd: Vec<_> = rows.iter().filter(|r| r.verdict != Verdict::AsExpected).collect();
+    assert!(odd.is_empty(), "{}: {} not {}", odd[0].case, odd[0].sent_text(), odd[0].expected);
+    let sent = |part: &str| {
+        let row =
+            rows.iter().find(|r| r.case.contains(part)).unwrap_or_else(|| panic!("no {part}"));
+        row.sent_text()
+    };
+    assert!(sent("/LEU/01-HIGH/conventional/").contains("HIGH | 58805-3 10-25 10*6/L"));
+    assert!(sent("/URO/01-0.5+/conventional/").contains(" 32 umol/L"));
+    assert!(sent("/ACR/02-HIGH/conventional/").contains(">34 mg/mmol"));
+    assert!(rows.iter().all(|r| r.pad != "CLA"));
+    // Another label of the range shows in its own cases.
+    let wrong = OWN.replace("si = \"10-25\"", "si = \"10-26\"");
+    let rows = tried(&wrong, OWN);
+    let differ = differing(&rows);
+    assert!(!differ.is_empty() && differ.iter().all(|c| c.contains("/LEU/01-HIGH/")), "{differ:?}");
+}
+
 #[test]
 fn a_wrong_word_shows() {
     let good = strip("", "");

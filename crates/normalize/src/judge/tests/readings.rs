@@ -141,8 +141,8 @@ fn unit_unexpected_is_a_unit_of_another_system_kind_or_none() {
     assert_eq!(held("NIT", &["POS"], "mg/dL"), ["unit-unexpected"]);
     assert_eq!(held("SG", &["1.008"], "kg/L"), ["unit-unexpected"]);
     assert_eq!(held("BLD", &["1+", "20"], "Leu/uL"), ["unit-unexpected"]);
-    assert_eq!(held("BLD", &["1+", "20"], "10^6/L"), ["unit-unexpected"], "the SI unit");
-    for unit in ["RBC/uL", "/uL", "ery/µl"] {
+    assert_eq!(held("PRO", &["1+", "30"], "g/L"), ["unit-unexpected"], "the SI unit");
+    for unit in ["RBC/uL", "/uL", "ery/µl", "10^6/L"] {
         assert_eq!(held("BLD", &["1+", "20"], unit), Vec::<&str>::new(), "{unit}");
     }
     for unit in ["", "pH", "[pH]"] {

@@ -161,6 +161,7 @@ fn by_interval(pad: &Pad, reading: &Reading, interval: &Interval, said: &str) ->
         None if label.comparator.is_some() => {
             format!("none: {text} has no end and may lie in or out of {said}")
         }
+        None if label.to.is_some() => format!("none: {text} lies across an end of {said}"),
         None => format!("none: {text} cannot be compared with {said}"),
     }
 }

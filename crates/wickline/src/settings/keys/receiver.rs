@@ -151,7 +151,7 @@ pub(super) const KEYS: &[Key] = &[
         OneOf(&["SN", "ST"]),
         Some("\"SN\""),
         "",
-        "OBX-2 of numbers with a comparator: >=^2400, or >=2400 as text.",
+        "OBX-2 of ends and ranges: >=^2400 and ^10^-^25, or >=2400 and 10-25 as text.",
     ),
     key("receiver", "ends_of", Texts, Some("[]"), "[\"SG=ST\"]", "The same for single analytes."),
     key(
