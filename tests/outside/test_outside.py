@@ -71,6 +71,30 @@ def test_every_kind_of_message_is_good(tmp_path, version, units, grades):
             assert judge.faults(report["message"].encode(charset), charset) == [], more
 
 
+REFERENCES = 'GLU = "NEG"\nBIL = "NEG"\nPRO = "TR"\nSG = "1.003-1.030"'
+
+
+@pytest.mark.parametrize("units", ["conventional", "si"])
+@pytest.mark.parametrize("version", VERSIONS)
+def test_what_a_person_expects(tmp_path, version, units):
+    """Type, code, value, unit, flag and status of each result against a table that a person wrote."""
+    high = {**BASE, "GLU": "4+^>=2400^mg/dL", "PRO": "2+^120^mg/dL", "BLD": "3+^180^/uL", "NIT": "POS",
+            "SG": "^>=1.028", "PH": "8.5^", "KET": "1+"}
+    config = tmp_path / "wickline.toml"
+    text = configuration(more=f'version = "{version}"\nunits = "{units}"')
+    config.write_text(text.replace('GLU = "NEG"', REFERENCES))
+    capture = tmp_path / "capture.txt"
+    capture.write_bytes("\r".join(lis02("KP-00002", 2, high)).encode() + b"\r")
+    message = hl7.parse(ask(config, "explain", str(capture))["reports"][0]["message"])
+    read = [[str(o[2]), str(o[3]).split("^")[0], str(o[5]) if str(o[2]) == "SN" else str(o[5]).split("^")[0],
+             str(o[6]).split("^")[0], str(o[8]), str(o[11])] for o in message.segments("OBX")]
+    lines = (ROOT / "fixtures" / "forward" / "by-hand.csv").read_text().splitlines()
+    table = csv.DictReader(line for line in lines if not line.startswith("#"))
+    own = {"conventional": ("type", "code", "value_conventional", "unit_conventional"),
+           "si": ("type_si", "code_si", "value_si", "unit_si")}[units]
+    assert read == [[row[key] for key in (*own, "flag", "status")] for row in table]
+
+
 KEPT = sorted((ROOT / "fixtures" / "forward").glob("*.hl7"))
 
 
