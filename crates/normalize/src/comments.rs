@@ -1,12 +1,13 @@
 //! Comments by rule: interference, and the suggestion of microscopy. Off unless a laboratory turns
 //! them on; they read, and never change a value or a flag.
 //!
-//! A rule looks at grades by rank and at numbers only of pads whose number is the same in both unit systems, so
+//! A rule looks at grades by their place on the ladder and at numbers only of pads whose number is the same in both unit systems, so
 //! that it means the same whatever an analyzer prints. Rules come from the catalogue ([`CATALOGUE`]) or from
 //! the laboratory's own words ([`CommentRule::new`]), and both name their source.
 
 mod catalogue;
 
+use std::cmp::Ordering;
 use std::fmt;
 use std::str::FromStr;
 
@@ -14,7 +15,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::codes::{ANALYTES, Analyte};
 use crate::figure::Figure;
-use crate::grades::Grade;
+use crate::grades::{Grade, is_grade};
 use crate::observation::Comparator;
 use crate::readings::Reading;
 use crate::remark::Remark;
@@ -78,7 +79,7 @@ pub enum Test {
 /// What it is compared with.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Bound {
-    /// By rank, never by concentration.
+    /// By its place on the ladder, never by concentration.
     Grade(String),
     /// Of pads whose number is the same in both unit systems.
     Number(Figure),
@@ -104,10 +105,11 @@ impl FromStr for Condition {
         }
         let bound = |text: &str| {
             let text = text.trim();
-            let grade = Grade::find(text).map(|g| Bound::Grade(g.code.to_owned()));
-            let number = || Figure::read(text).filter(Figure::is_bare);
-            let bound = grade.or_else(|| number().map(Bound::Number));
-            bound.ok_or_else(|| wrong("neither a grade with a rank nor a number follows"))
+            match Figure::read(text) {
+                Some(figure) if figure.is_bare() => Ok(Bound::Number(figure)),
+                None if is_grade(text) => Ok(Bound::Grade(text.to_owned())),
+                _ => Err(wrong("neither a grade nor a number follows")),
+            }
         };
         let test = if let Some(rest) = rest.strip_prefix(">=") {
             Test::AtLeast(bound(rest)?)
@@ -143,9 +145,29 @@ impl fmt::Display for Condition {
 
 impl Condition {
     /// True when a reading says so. What was not read says nothing.
-    fn is_met(&self, readings: &[Reading]) -> bool {
+    fn is_met(&self, readings: &[Reading], strip: &Strip) -> bool {
+        let Some(pad) = strip.pad(&self.analyte) else { return false };
         let own = readings.iter().filter(|r| r.analyte.as_deref() == Some(self.analyte.as_str()));
-        own.filter(|r| r.unread.is_none()).any(|reading| self.test.is_met(reading))
+        own.filter(|r| r.unread.is_none()).any(|reading| self.test.is_met(reading, pad))
+    }
+
+    /// That it compares with a grade whose place on this strip's ladder nobody can tell. None: it can be told.
+    fn note(&self, strip: &Strip) -> Option<String> {
+        let pad = strip.pad(&self.analyte)?;
+        let (Test::AtLeast(Bound::Grade(bound)) | Test::AtMost(Bound::Grade(bound))) = &self.test
+        else {
+            return None;
+        };
+        let strange: Vec<&str> =
+            pad.grades().into_iter().filter(|g| pad.compared(g, bound).is_none()).collect();
+        (!strange.is_empty()).then(|| {
+            format!(
+                "`{self}` with strip {}: its ladder has no {bound}, so that this is never met by {}; write a \
+                 comment of the laboratory's own for it, by a grade of the ladder",
+                strip.id,
+                strange.join(", ")
+            )
+        })
     }
 
     /// Why no reading of this strip can meet it. None: one can, or the strip has no such pad.
@@ -156,9 +178,16 @@ impl Condition {
                 let strange = grades.iter().find(|g| !pad.grades().contains(&g.as_str()))?;
                 format!("`{strange}` is no grade of this pad: {}", pad.grades().join(", "))
             }
-            Test::AtLeast(Bound::Grade(_)) | Test::AtMost(Bound::Grade(_)) => {
+            Test::AtLeast(Bound::Grade(bound)) | Test::AtMost(Bound::Grade(bound)) => {
                 let ordered = pad.has_grades() && pad.kind != Kind::Nominal;
-                (!ordered).then(|| "this pad has no grades in an order".to_owned())?
+                let known = pad.grades().contains(&bound.as_str()) || Grade::find(bound).is_some();
+                match (ordered, known) {
+                    (false, _) => "this pad has no grades in an order".to_owned(),
+                    (true, false) => {
+                        format!("`{bound}` is no grade of this pad: {}", pad.grades().join(", "))
+                    }
+                    (true, true) => return None,
+                }
             }
             Test::AtLeast(Bound::Number(_)) | Test::AtMost(Bound::Number(_)) => {
                 let same = number_is_the_same(pad);
@@ -177,9 +206,8 @@ fn number_is_the_same(pad: &Pad) -> bool {
 }
 
 impl Test {
-    fn is_met(&self, reading: &Reading) -> bool {
-        let rank = || reading.grade.as_deref().and_then(Grade::find).map(|g| g.rank);
-        let of = |code: &str| Grade::find(code).map(|g| g.rank);
+    fn is_met(&self, reading: &Reading, pad: &Pad) -> bool {
+        let to = |bound: &str| pad.compared(reading.grade.as_deref()?, bound);
         // An end rung lies on its own side of its number: `>=1.028` is at least 1.025, never at most.
         let comparator = reading.number.as_ref().and_then(|n| n.comparator);
         let below = matches!(comparator, Some(Comparator::Less | Comparator::AtMost));
@@ -188,8 +216,8 @@ impl Test {
         let upper = reading.number.as_ref().map(Figure::upper);
         match self {
             Test::Is(grades) => reading.grade.as_ref().is_some_and(|g| grades.contains(g)),
-            Test::AtLeast(Bound::Grade(g)) => rank().zip(of(g)).is_some_and(|(r, g)| r >= g),
-            Test::AtMost(Bound::Grade(g)) => rank().zip(of(g)).is_some_and(|(r, g)| r <= g),
+            Test::AtLeast(Bound::Grade(g)) => to(g).is_some_and(Ordering::is_ge),
+            Test::AtMost(Bound::Grade(g)) => to(g).is_some_and(Ordering::is_le),
             Test::AtLeast(Bound::Number(b)) => number.is_some_and(|n| n >= b.value() && !below),
             Test::AtMost(Bound::Number(b)) => upper.is_some_and(|n| n <= b.value() && !above),
         }
@@ -249,12 +277,19 @@ impl CommentRule {
         faults.into_iter().map(|why| format!("comment {}: {why}", self.code)).collect()
     }
 
-    /// True when the readings call for the comment.
+    /// What of it is never met on the strips of an analyzer, where that may surprise; one sentence each.
+    #[must_use]
+    pub fn notes(&self, strips: &[Strip]) -> Vec<String> {
+        let all = self.conditions.iter().flat_map(|c| strips.iter().filter_map(|s| c.note(s)));
+        all.map(|why| format!("comment {}: {why}", self.code)).collect()
+    }
+
+    /// True when the readings of a strip call for the comment.
     ///
     /// An unread pad meets nothing, and neither does a pad that was not printed.
     #[must_use]
-    pub fn is_met(&self, readings: &[Reading]) -> bool {
-        let mut met = self.conditions.iter().map(|c| c.is_met(readings));
+    pub fn is_met(&self, readings: &[Reading], strip: &Strip) -> bool {
+        let mut met = self.conditions.iter().map(|c| c.is_met(readings, strip));
         match self.when {
             When::All => !self.conditions.is_empty() && met.all(|yes| yes),
             When::Any => met.any(|yes| yes),
@@ -266,8 +301,8 @@ impl CommentRule {
 ///
 /// Call it for patients' reports only: control material gets no comments.
 #[must_use]
-pub fn comments(readings: &[Reading], rules: &[CommentRule]) -> Vec<Remark> {
-    let met = rules.iter().filter(|rule| rule.is_met(readings));
+pub fn comments(readings: &[Reading], strip: &Strip, rules: &[CommentRule]) -> Vec<Remark> {
+    let met = rules.iter().filter(|rule| rule.is_met(readings, strip));
     met.map(|rule| Remark {
         code: rule.code.clone(),
         text: rule.text.clone(),

@@ -70,14 +70,9 @@ fn grade_flag(pad: &Pad, reading: &Reading, highest: &str) -> Option<Flag> {
     let normal = if pad.kind == Kind::Nominal {
         grade == highest
     } else {
-        place(pad, grade)? <= place(pad, highest)?
+        pad.compared(grade, highest)?.is_le()
     };
     Some(if normal { Flag::N } else { Flag::A })
-}
-
-/// Where a grade stands on its own ladder.
-fn place(pad: &Pad, grade: &str) -> Option<usize> {
-    pad.grades().iter().position(|known| *known == grade)
 }
 
 fn number_flag(pad: &Pad, reading: &Reading, reference: &Reference) -> Option<Flag> {

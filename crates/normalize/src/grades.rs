@@ -39,6 +39,15 @@ impl Grade {
     }
 }
 
+/// True for what can be a grade's code: one of the table, or one that a strip names itself.
+#[must_use]
+pub fn is_grade(code: &str) -> bool {
+    let plain = |b: u8| b.is_ascii_uppercase() || b.is_ascii_digit() || b"-+.".contains(&b);
+    // Without either it would be a number.
+    let named = code.bytes().any(|b| b.is_ascii_uppercase() || b == b'+');
+    (1..=20).contains(&code.len()) && code.bytes().all(plain) && named
+}
+
 /// SNOMED CT ids by grade and by the number of plus steps of the ladder (0: any). Check digits are
 /// tested; sources: US Core urinalysis examples; German, Swiss, Italian and Belgian laboratory
 /// guides.

@@ -9,7 +9,7 @@ use std::str::FromStr;
 use serde::{Deserialize, Serialize};
 
 use crate::figure::Figure;
-use crate::grades::Grade;
+use crate::grades::is_grade;
 use crate::observation::{Comparator, Flag};
 use crate::rules::as_text;
 use crate::strip::{Kind, Pad};
@@ -64,6 +64,10 @@ impl Interval {
             None if figure.upper() < low => Some(Flag::L),
             None if value > high => Some(Flag::H),
             None => (low <= value && figure.upper() <= high).then_some(Flag::N),
+            // Nothing is below nothing: from 0 on, an end that is low enough lies in it.
+            Some(Comparator::Less | Comparator::AtMost) if low.is_zero() && value <= high => {
+                Some(Flag::N)
+            }
             Some(Comparator::Less) => (value <= low).then_some(Flag::L),
             Some(Comparator::AtMost) => (value < low).then_some(Flag::L),
             Some(Comparator::More) => (value >= high).then_some(Flag::H),
@@ -106,9 +110,7 @@ impl FromStr for Reference {
                 _ => Err(wrong()),
             };
         }
-        let capitals = |b: u8| b.is_ascii_uppercase() || b == b'-';
-        let word = text.starts_with(|c: char| c.is_ascii_uppercase()) && text.bytes().all(capitals);
-        if Grade::find(text).is_some() || word {
+        if is_grade(text) && Figure::read(text).is_none() {
             return Ok(Reference::AtMost(text.to_owned()));
         }
         Err(wrong())

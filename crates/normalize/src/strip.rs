@@ -9,6 +9,7 @@ mod builtin;
 mod checks;
 mod load;
 
+use std::cmp::Ordering;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use rust_decimal::Decimal;
@@ -255,6 +256,17 @@ impl Pad {
         let mut grades: Vec<&str> = self.rungs.iter().filter_map(|r| r.grade.as_deref()).collect();
         grades.dedup();
         grades
+    }
+
+    /// How a grade of the ladder stands to another grade: by their places where the ladder has both, else by
+    /// their ranks on any ladder. None: nobody can tell.
+    #[must_use]
+    pub fn compared(&self, grade: &str, to: &str) -> Option<Ordering> {
+        let grades = self.grades();
+        let place = |code: &str| grades.iter().position(|known| *known == code);
+        let rank = |code: &str| Grade::find(code).map(|g| g.rank);
+        let places = place(grade).zip(place(to)).map(|(one, other)| one.cmp(&other));
+        places.or_else(|| Some(rank(grade)?.cmp(&rank(to)?)))
     }
 
     /// How many plus steps the ladder has; 0 where they are not 1+, 2+ and so on, each once (a ladder with

@@ -88,7 +88,7 @@ fn configuration(lis: &str, qc: &str) -> String {
             ),
             3,
         ),
-        lot("1", expect(false), "NEG", "0.2"),
+        lot("1", expect(false), "NEG", "0.3"),
         lot("2", expect(true), "POS", "2+"),
         format!("[[receiver]]\nid = \"lis\"\naddress = \"mllp://{lis}\"\nack_timeout = 2\nretry_first = 1\nretry_max = 1\n"),
         format!(

@@ -31,6 +31,7 @@ fn what_can_be_meant_is_taken() {
         ("BLD", "0-20 {Ery}/uL, 0-20 10*6/L"),
         ("BLD", "0-5 {Ery}/uL"),
         ("PH", "7.0-7.0"),
+        ("GLU", "1+"),
     ] {
         assert_eq!(rules(id, text).faults(&strips()), [""; 0], "{id} {text}");
         let read: Reference = text.parse().expect(text);
@@ -78,9 +79,11 @@ fn what_no_result_could_meet_is_refused() {
     ] {
         assert!(text.parse::<Reference>().is_err(), "{text}");
     }
-    // Sixty characters and no more, of a grade as of intervals.
-    let long = |length: usize| format!("A{}", "B".repeat(length - 1)).parse::<Reference>();
-    assert!(long(60).is_ok() && long(61).is_err());
+    // As many characters as a grade may have, and as two intervals with their units need.
+    let grade = |length: usize| "B".repeat(length).parse::<Reference>();
+    assert!(grade(20).is_ok() && grade(21).is_err());
+    let interval = |length: usize| format!("0-1 {}", "u".repeat(length - 4)).parse::<Reference>();
+    assert!(interval(60).is_ok() && interval(61).is_err());
 }
 
 #[test]
@@ -120,6 +123,30 @@ fn an_interval_judges_ends_by_what_they_can_mean() {
         let figure = crate::Figure::read(label).expect(label);
         assert_eq!(intervals[0].flag(&figure), flag, "{label}");
     }
+}
+
+/// A concentration is never below nothing: then a lowest end that is low enough is normal.
+#[test]
+fn from_nothing_on_a_low_end_is_inside() {
+    let reference: Reference = "0-5".parse().expect("an interval");
+    let Reference::Between(intervals) = &reference else { panic!("it is one") };
+    for (label, flag) in [
+        ("<=5", Some(Flag::N)),
+        ("<5", Some(Flag::N)),
+        ("<=1.2", Some(Flag::N)),
+        ("<=6", None),
+        ("<5.1", None),
+        (">=5", None),
+        (">5", Some(Flag::H)),
+    ] {
+        let figure = crate::Figure::read(label).expect(label);
+        assert_eq!(intervals[0].flag(&figure), flag, "{label}");
+    }
+    assert_eq!(
+        rules("ALB", "0-1.2 mg/dL").faults(&strips()),
+        [""; 0],
+        "only the lowest step is normal"
+    );
 }
 
 #[test]

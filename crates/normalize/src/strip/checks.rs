@@ -5,7 +5,7 @@ use rust_decimal::Decimal;
 use super::{Kind, Pad, Rung};
 use crate::codes::Analyte;
 use crate::figure::Figure;
-use crate::grades::Grade;
+use crate::grades::{Grade, is_grade};
 use crate::observation::Comparator;
 use crate::sheet::Keys;
 use crate::units::Units;
@@ -102,8 +102,7 @@ fn misfit(kind: Kind, rung: &Rung) -> Option<(String, &'static str)> {
 
 /// A grade that the strip names itself: its code is sent in our local table, its text beside it.
 fn is_own(grade: &str, text: &str) -> bool {
-    let plain = |b: u8| b.is_ascii_uppercase() || b.is_ascii_digit() || b"-+.".contains(&b);
-    (1..=20).contains(&grade.len()) && grade.bytes().all(plain) && !text.is_empty()
+    is_grade(grade) && !text.is_empty()
 }
 
 /// Both labels are there with the same comparator, and the SI one is the converted conventional
@@ -153,17 +152,26 @@ fn as_printed(pad: &Pad) -> Vec<String> {
     let note = |rung: &Rung| {
         let (conventional, si) = (rung.conventional.as_ref()?, rung.si.as_ref()?);
         let (low, high) = converted(pad, analyte, conventional)?;
-        Some(format!(
-            "{}: {} {} is {} {} as the insert prints it; converted it is {}",
+        let off =
+            |label: Decimal, exact: Decimal| (label - exact).checked_div(exact).unwrap_or_default();
+        let (first, last) = (off(si.value(), low), off(si.upper(), high));
+        let off = if last.abs() > first.abs() { last } else { first } * Decimal::ONE_HUNDRED;
+        let text = format!(
+            "{}: {} {} is {} {} as the insert prints it; converted it is {}, {:+} %",
             pad.id,
             conventional.text(),
             unit(Units::Conventional),
             si.text(),
             unit(Units::Si),
             exact_text(conventional, low, high),
-        ))
+            off.round_dp(1).normalize(),
+        );
+        Some((off.abs(), text))
     };
-    pad.rungs.iter().filter(|rung| rung.as_printed).filter_map(note).collect()
+    let mut notes: Vec<_> = pad.rungs.iter().filter(|r| r.as_printed).filter_map(note).collect();
+    // The one that is most likely a typing error first.
+    notes.sort_by_key(|note| std::cmp::Reverse(note.0));
+    notes.into_iter().map(|(_, text)| text).collect()
 }
 
 fn ascends(kind: Kind, lower: &Rung, upper: &Rung) -> bool {

@@ -258,7 +258,10 @@ impl<'a> Judging<'a> {
                 judged.way = Way::Held;
             }
             judged.remarks.extend(timed.remark.clone());
-            judged.remarks.extend(comments(&judged.readings, &self.analyzer.comments));
+            let strip = strip_of(print, &self.analyzer.strips);
+            judged.remarks.extend(strip.map_or_else(Vec::new, |strip| {
+                comments(&judged.readings, strip, &self.analyzer.comments)
+            }));
         }
         let expired = expired(print, lot.as_ref(), &timed.day);
         let run = self.run(print, &judged, strip_lot, &timed.day, expired);

@@ -215,12 +215,14 @@ impl Wishes {
 
     /// True when this mark beside this rung should hold the report.
     #[must_use]
-    pub fn contradicts(&self, pad: &Pad, rung: &Rung, meaning: &str) -> bool {
+    pub fn contradicts(&self, pad: &Pad, rung: &Rung, meaning: &str, strange: bool) -> bool {
         if !self.compare_marks {
             return false;
         }
-        let ours = if self.references.contains_key(&pad.id) {
-            if rung.flag == "policy" { None } else { self.flag(pad, rung, 0) }
+        let ours = if let Some(reference) = self.references.get(&pad.id) {
+            // A number in a unit that is not expected is of no interval.
+            let none = strange && reference.starts_with(|c: char| c.is_ascii_digit());
+            if rung.flag == "policy" || none { None } else { self.flag(pad, rung, 0) }
         } else {
             Some(rung.flag.as_str()).filter(|f| matches!(*f, "N" | "A"))
         };
@@ -287,6 +289,8 @@ fn interval(label: &str, low: i64, high: i64) -> Option<&'static str> {
     }
     let value = thousandths(digits)?;
     match (sign, value.cmp(&low), value.cmp(&high)) {
+        // No concentration is below nothing.
+        ("<" | "<=", _, Ordering::Less | Ordering::Equal) if low == 0 => Some("N"),
         ("", Ordering::Less, _) => Some("L"),
         ("", _, Ordering::Greater) => Some("H"),
         ("", ..) => Some("N"),

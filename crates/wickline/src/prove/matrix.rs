@@ -342,11 +342,12 @@ impl Trial<'_> {
             }
             What::Rung(_, rung) | What::Bare(_, rung) => {
                 let number = rung.labels[usize::from(case.si)].is_some();
-                if number && case.si != self.prints_si {
+                let strange = number && case.si != self.prints_si;
+                if strange {
                     reasons.insert("unit-unexpected".to_owned());
                 }
                 let marked = !case.mark.0.is_empty() && case.class != Class::Control;
-                if marked && self.wishes.contradicts(pad, rung, case.mark.1) {
+                if marked && self.wishes.contradicts(pad, rung, case.mark.1, strange) {
                     reasons.insert("mark-disagree".to_owned());
                 }
                 results = self.wishes.results(pad, rung, number, case.mark.1)?;

@@ -171,6 +171,7 @@ impl Bench {
         let mut notes = Vec::new();
         for analyzer in &analyzers {
             notes.extend(analyzer.rules.notes(&analyzer.strips));
+            notes.extend(analyzer.comments.iter().flat_map(|c| c.notes(&analyzer.strips)));
             for strip in &analyzer.strips {
                 notes.extend(strip.notes().iter().map(|n| format!("strip {}: {n}", strip.id)));
             }

@@ -10,7 +10,7 @@ use wickline_normalize::comments::{self, CommentRule, When};
 use wickline_normalize::controls::{
     ControlPlan, Entry, Every, Expected, Lockout, LotDays, Period, Policy,
 };
-use wickline_normalize::judge::{Facts, Judged, judge};
+use wickline_normalize::judge::{Facts, Judged, judge, strip_of};
 use wickline_normalize::rules::{Rules, is_level};
 use wickline_normalize::strip::Strip;
 use wickline_normalize::{Class, EXTERNAL, Moment, Report};
@@ -81,8 +81,9 @@ impl Analyzer {
         let policy = Lockout { due: Policy::Off, ..self.rules.controls_policy };
         let rules = Rules { controls_policy: policy, ..self.rules.clone() };
         let mut judged = judge(print, &self.strips, &rules, facts);
-        if judged.class != Class::Control {
-            judged.remarks.extend(comments::comments(&judged.readings, &self.comments));
+        let strip = strip_of(print, &self.strips).filter(|_| judged.class != Class::Control);
+        if let Some(strip) = strip {
+            judged.remarks.extend(comments::comments(&judged.readings, strip, &self.comments));
         }
         judged
     }
