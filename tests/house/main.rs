@@ -21,6 +21,7 @@ mod full;
 mod hints;
 mod hole;
 mod identify;
+mod inserts;
 mod kit;
 mod laboratory;
 mod ladders;
