@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use serde_json::Value;
-use wickline::simulate::analyzer::Style;
+use wickline::simulate::analyzer::{SimulatedAnalyzer, Style};
 use wickline::simulate::port::SimPort;
 use wickline::simulate::script::Script;
 use wickline_forward::receive::{Received, Receiver};
@@ -50,6 +50,13 @@ pub async fn run_strips(daemon: &mut Daemon, script: &Script) {
     for _ in &script.run {
         daemon.wait_for(|e| e["event"] == "report");
     }
+    hung_up(daemon, bench);
+}
+
+/// One calls at a time: the next is turned away until it is seen that this one has gone.
+fn hung_up(daemon: &mut Daemon, bench: SimulatedAnalyzer) {
+    drop(bench);
+    daemon.wait_for(|e| e["event"] == "line-down");
 }
 
 /// The same, and each is accepted.
@@ -60,6 +67,7 @@ async fn sent(daemon: &mut Daemon, receiver: &mut Receiver, script: &Script) -> 
     for _ in &script.run {
         daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
     }
+    hung_up(daemon, bench);
     let mut got = Vec::new();
     gather(receiver, &mut got, || true).await;
     got

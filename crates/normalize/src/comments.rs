@@ -1,9 +1,9 @@
 //! Comments by rule: interference, and the suggestion of microscopy. Off unless a laboratory turns
 //! them on; they read, and never change a value or a flag.
 //!
-//! A rule looks at grades by their place on the ladder and at numbers only of pads whose number is the same in both unit systems, so
-//! that it means the same whatever an analyzer prints. Rules come from the catalogue ([`CATALOGUE`]) or from
-//! the laboratory's own words ([`CommentRule::new`]), and both name their source.
+//! A rule looks at grades by their place on the ladder and at numbers only of pads whose number is the same in both
+//! unit systems, so that it means the same whatever an analyzer prints. Rules come from the catalogue
+//! ([`CATALOGUE`]) or from the laboratory's own words ([`CommentRule::new`]), and both name their source.
 
 mod catalogue;
 
