@@ -76,8 +76,8 @@ REFERENCES = 'GLU = "NEG"\nBIL = "NEG"\nPRO = "TR"\nSG = "1.003-1.030"'
 
 @pytest.mark.parametrize("units", ["conventional", "si"])
 @pytest.mark.parametrize("version", VERSIONS)
-def test_what_a_person_expects(tmp_path, version, units):
-    """Type, code, value, unit, flag and status of each result against a table that a person wrote."""
+def test_what_is_expected_by_hand(tmp_path, version, units):
+    """Type, code, value, unit, flag and status of each result against a table written by hand."""
     high = {**BASE, "GLU": "4+^>=2400^mg/dL", "PRO": "2+^120^mg/dL", "BLD": "3+^180^/uL", "NIT": "POS",
             "SG": "^>=1.028", "PH": "8.5^", "KET": "1+"}
     config = tmp_path / "wickline.toml"
