@@ -40,10 +40,9 @@ fn control_material_that_was_run_is_named_in_what_goes_out() {
         .replace("id = \"run-oul-control-25\"", "id = \"oul-25\"");
     let config = folder.write("wickline.toml", &text);
     runtime().block_on(async {
-        let (daemon, ready) = Daemon::start_ready(&config);
-        let address = ready["lines"][0]["address"].as_str().expect("an address").to_owned();
-        let stream = tokio::net::TcpStream::connect(&address).await.expect("it listens");
-        let mut bench = analyzer(SimPort::Tcp(stream), Style::Lis02);
+        let daemon = Daemon::start(&config);
+        let port = SimPort::connect(&daemon.lines[0]).await.expect("it listens");
+        let mut bench = analyzer(port, Style::Lis02);
         let (number, specimen) = ("1".to_owned(), "QC-L1".to_owned());
         let run = vec![Run { number, specimen, class: Class::Control, ..Run::default() }];
         let script = Script { sender: "SIM".into(), run };

@@ -104,10 +104,9 @@ fn each_recipe_of_the_guide_sends_what_stands_beside_it() {
         .replace("control_marks", keys);
     let config = folder.write("wickline.toml", &text);
     runtime().block_on(async {
-        let (daemon, ready) = Daemon::start_ready(&config);
-        let address = ready["lines"][0]["address"].as_str().expect("an address").to_owned();
-        let stream = tokio::net::TcpStream::connect(&address).await.expect("it listens");
-        let mut bench = analyzer(SimPort::Tcp(stream), Style::Lis02);
+        let daemon = Daemon::start(&config);
+        let port = SimPort::connect(&daemon.lines[0]).await.expect("it listens");
+        let mut bench = analyzer(port, Style::Lis02);
         let strip = Run {
             number: "57".into(),
             specimen: "KP-20417".into(),

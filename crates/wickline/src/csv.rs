@@ -1,6 +1,6 @@
 //! CSV (RFC 4180) that a spreadsheet cannot be harmed by.
 
-use csv::{QuoteStyle, ReaderBuilder, Terminator, WriterBuilder};
+use csv::{QuoteStyle, ReaderBuilder, StringRecord, Terminator, WriterBuilder};
 
 /// One line, every cell quoted.
 #[must_use]
@@ -16,11 +16,19 @@ pub fn line(cells: &[String]) -> String {
 
 /// Lines of cells, the guards taken off again.
 pub fn lines(text: &str) -> Result<Vec<Vec<String>>, String> {
+    let line = |record: StringRecord| record.iter().map(plain).collect();
+    Ok(records(text, b',')?.into_iter().map(line).collect())
+}
+
+/// The lines of a table that others wrote, with their separator; the first is its heading, if it has one.
+pub fn records(text: &str, separator: u8) -> Result<Vec<StringRecord>, String> {
     let text = text.trim_start_matches('\u{feff}');
-    let mut reader =
-        ReaderBuilder::new().has_headers(false).flexible(true).from_reader(text.as_bytes());
-    let line = |record: csv::StringRecord| record.iter().map(plain).collect();
-    reader.records().map(|record| record.map(line).map_err(|e| e.to_string())).collect()
+    let mut reader = ReaderBuilder::new()
+        .has_headers(false)
+        .flexible(true)
+        .delimiter(separator)
+        .from_reader(text.as_bytes());
+    reader.records().map(|record| record.map_err(|e| e.to_string())).collect()
 }
 
 /// A cell that a spreadsheet would take for a formula begins with an apostrophe.

@@ -3,10 +3,10 @@
 use std::io::Read;
 use std::path::Path;
 
-use csv::ReaderBuilder;
 use wickline_forward::hl7::{Message, codes, forms, results};
 
 use super::super::super::Failure;
+use crate::csv::records;
 
 /// The largest export that is read.
 const BYTES_MAX: u64 = 64 << 20;
@@ -115,24 +115,15 @@ fn of_messages(bytes: &[u8]) -> Result<Vec<Filed>, String> {
 fn table(bytes: &[u8], named: &[String]) -> Result<Vec<Filed>, String> {
     let text = std::str::from_utf8(bytes)
         .map_or_else(|_| bytes.iter().copied().map(char::from).collect(), str::to_owned);
-    let text = text.trim_start_matches('\u{feff}');
     let head = text.lines().next().unwrap_or_default();
-    let most = [b',', b';', b'\t']
-        .into_iter()
-        .max_by_key(|sign| head.bytes().filter(|b| b == sign).count());
-    let mut reader = ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .delimiter(most.unwrap_or(b','))
-        .from_reader(text.as_bytes());
-    let mut rows = reader.records();
-    let head =
-        rows.next().and_then(Result::ok).ok_or("it holds neither HL7 messages nor a table")?;
+    let often = |sign: &u8| head.bytes().filter(|b| b == sign).count();
+    let separator = [b',', b';', b'\t'].into_iter().max_by_key(often).unwrap_or(b',');
+    let mut rows = records(&text, separator)?.into_iter();
+    let head = rows.next().ok_or("it holds neither HL7 messages nor a table")?;
     let head: Vec<String> = head.iter().map(|cell| cell.trim().to_owned()).collect();
     let places = places(&head, named)?;
     let mut filed = Vec::new();
     for (n, row) in rows.enumerate() {
-        let row = row.map_err(|e| format!("row {}: {e}", n + 2))?;
         let cell = |name: &str| {
             let at = places.iter().find(|(known, _)| *known == name)?.1;
             Some(row.get(at).unwrap_or_default().trim().to_owned())

@@ -55,7 +55,7 @@ pub async fn compare(
     let receiver = whose(desk, receiver, &options.file)?;
     let filed = filed::read(&options.file, &options.columns)?;
     let mut rows = Vec::new();
-    let mut holdings = Vec::new();
+    let (mut holdings, mut seen) = (Vec::new(), BTreeSet::new());
     for id in asked_about(desk, &filed, options.day.as_deref()).await? {
         let told = desk.ledger.holdings(id).await?;
         for holding in told.into_iter().filter(|h| h.receiver == receiver) {
@@ -64,17 +64,21 @@ pub async fn compare(
                 return Err(Failure::unreachable(format!("OBR-3 {}: {why}", holding.obr3)));
             }
             // One that is corrected and its correction are told under one OBR-3.
-            if !holdings.iter().any(|h: &Holding| h.obr3 == holding.obr3) {
+            if seen.insert(holding.obr3.clone()) {
                 holdings.push(holding);
             }
         }
     }
     let mut used = BTreeSet::new();
+    let named = by_name(&filed);
     for holding in &holdings {
-        of_order(holding, &filed, options.day.is_some(), &mut used, &mut rows);
+        let mine = of_holding(holding, &filed, &named);
+        of_order(holding, &mine, options.day.is_some(), &mut used, &mut rows);
     }
+    let told = holdings.iter().flat_map(|h| [Some(&h.obr3), h.specimen.as_ref()]);
+    let told: BTreeSet<&String> = told.flatten().collect();
     for (at, theirs) in filed.iter().enumerate().filter(|(at, _)| !used.contains(at)) {
-        rows.push(stranger(theirs, &holdings, at));
+        rows.push(stranger(theirs, &told, at));
     }
     show(&rows, &options.file, &receiver, out)
 }
@@ -109,25 +113,47 @@ async fn asked_about(
     }
     let named = filed.iter().filter_map(|f| f.order.clone().or_else(|| f.specimen.clone()));
     let named: BTreeSet<String> = named.collect();
-    for text in named {
-        ids.extend(desk.ledger.found(std::slice::from_ref(&text)).await?.into_keys());
-    }
+    let named: Vec<String> = named.into_iter().collect();
+    ids.extend(desk.ledger.found(&named).await?.into_keys());
     Ok(ids)
+}
+
+/// The places of the file's lines by their order, those without one by their specimen.
+fn by_name(filed: &[Filed]) -> BTreeMap<(bool, &str), Vec<usize>> {
+    let mut named: BTreeMap<(bool, &str), Vec<usize>> = BTreeMap::new();
+    for (at, line) in filed.iter().enumerate() {
+        let name = match (&line.order, &line.specimen) {
+            (Some(order), _) => (true, order.as_str()),
+            (None, Some(specimen)) => (false, specimen.as_str()),
+            (None, None) => continue,
+        };
+        named.entry(name).or_default().push(at);
+    }
+    named
+}
+
+/// The lines of the file that are of one order, in its order.
+fn of_holding<'f>(
+    holding: &Holding,
+    filed: &'f [Filed],
+    named: &BTreeMap<(bool, &str), Vec<usize>>,
+) -> Vec<(usize, &'f Filed)> {
+    let specimen = holding.specimen.as_deref().map(|specimen| (false, specimen));
+    let names = [Some((true, holding.obr3.as_str())), specimen].into_iter().flatten();
+    let mut places: Vec<usize> =
+        names.filter_map(|name| named.get(&name)).flatten().copied().collect();
+    places.sort_unstable();
+    places.into_iter().filter_map(|at| Some((at, filed.get(at)?))).collect()
 }
 
 /// What stands in the file of one order, by result.
 fn of_order(
     holding: &Holding,
-    filed: &[Filed],
+    theirs: &[(usize, &Filed)],
     all: bool,
     used: &mut BTreeSet<usize>,
     rows: &mut Vec<Row>,
 ) {
-    let mine = |f: &Filed| match (&f.order, &f.specimen) {
-        (Some(order), _) => *order == holding.obr3,
-        (None, specimen) => specimen.is_some() && *specimen == holding.specimen,
-    };
-    let theirs: Vec<(usize, &Filed)> = filed.iter().enumerate().filter(|(_, f)| mine(f)).collect();
     if theirs.is_empty() && !all {
         return;
     }
@@ -169,11 +195,10 @@ fn of_order(
 }
 
 /// A line of the file that no result of ours stands beside.
-fn stranger(theirs: &Filed, holdings: &[Holding], at: usize) -> Row {
-    let order = theirs.order.as_ref().or(theirs.specimen.as_ref());
-    let known = |h: &&Holding| Some(&h.obr3) == order || h.specimen.as_ref() == order;
-    let verdict =
-        if holdings.iter().any(|h| known(&h)) { Verdict::NotSent } else { Verdict::NotOurs };
+fn stranger(theirs: &Filed, told: &BTreeSet<&String>, at: usize) -> Row {
+    let name = theirs.order.as_ref().or(theirs.specimen.as_ref());
+    let known = name.is_some_and(|name| told.contains(name));
+    let verdict = if known { Verdict::NotSent } else { Verdict::NotOurs };
     Row {
         verdict,
         order: theirs.order.clone().unwrap_or_default(),
