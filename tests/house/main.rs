@@ -15,6 +15,7 @@ mod day;
 mod disk;
 mod documents;
 mod explain;
+mod exports;
 mod faults;
 mod find;
 mod full;

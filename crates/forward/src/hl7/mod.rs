@@ -24,7 +24,7 @@ pub use layout::{
 pub use read::Message;
 pub use report::{ControlRole, Equipment, Outgoing, correction_message, result_message};
 pub use specimen::Urine;
-pub use told::{Correction, Shown, Told, codes, forms, results, shown, told};
+pub use told::{Correction, Shown, Told, codes, forms, is_result, results, shown, told};
 pub use version::{Acknowledge, Charset, Processing, Version};
 pub use write::EncodeFault;
 

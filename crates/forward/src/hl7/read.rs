@@ -59,6 +59,12 @@ impl Message {
         self.named(segment).count()
     }
 
+    /// Every segment in order, cut into its fields as written: its name first, so that of all but MSH the n-th is
+    /// field n.
+    pub fn segments(&self) -> impl Iterator<Item = Vec<&str>> {
+        self.lines().map(|line| line.split(self.delimiters.field).collect())
+    }
+
     /// A whole field as written, repetitions and escapes and all: `field("OBX", 2, 5)` is OBX-5 of
     /// the second OBX. None where there is none; empty fields are `Some("")`.
     #[must_use]

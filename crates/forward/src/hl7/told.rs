@@ -73,6 +73,12 @@ pub fn results(message: &Message) -> Vec<usize> {
     (1..=message.count("OBX")).filter(|nth| !of_material(nth)).collect()
 }
 
+/// False for the OBX-3.1 of what is said of control material.
+#[must_use]
+pub fn is_result(code: &str) -> bool {
+    !is_of_material(code)
+}
+
 /// The forms of the n-th result's value, from 1: a structured number as people write it, a grade's codes and
 /// texts, else the text.
 #[must_use]
@@ -136,6 +142,12 @@ impl Told {
     #[must_use]
     pub fn shown(&self) -> Shown {
         self.alone().map(|message| shown(&message, 1)).unwrap_or_default()
+    }
+
+    /// OBX-4: what tells it from others of its name.
+    #[must_use]
+    pub fn sub_id(&self) -> &str {
+        self.cell(4)
     }
 
     /// Its codes and the forms of its value.

@@ -17,6 +17,9 @@ pub struct Holding {
     pub specimen: Option<String>,
     pub holds: Holds,
     pub results: Vec<Held>,
+    /// The control ids of the messages that it has or may have, in the order of sending.
+    #[serde(skip)]
+    pub sent: Vec<String>,
     /// Why that is not known.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub why: Option<String>,
@@ -71,6 +74,9 @@ pub struct Held {
     pub status: &'static str,
     /// It may have this or what it had before: its answer never came.
     pub doubtful: bool,
+    /// OBX-4: what tells it from others of its code.
+    #[serde(skip)]
+    pub sub_id: String,
     /// OBX-3: the code, and the other one beside it.
     #[serde(skip)]
     pub codes: Vec<String>,
@@ -88,18 +94,22 @@ impl Ledger {
 
 fn holding(place: ToldAt) -> Holding {
     let ToldAt { receiver, obr3, specimen, past } = place;
-    let known = match History(past).known() {
+    let past = History(past);
+    let sent = past.told().map(|(message, _)| message.control_id.clone()).collect();
+    let known = match past.known() {
         Ok(known) => known,
         Err(error) => {
             let (holds, results) = (Holds::Unknown, Vec::new());
             let why = Some(error.to_string());
-            return Holding { receiver, obr3, specimen, holds, results, why };
+            return Holding { receiver, obr3, specimen, holds, results, sent, why };
         }
     };
     let held = known.iter().map(|k| {
         let (codes, forms) = k.entry.codes_and_forms();
         let doubtful = k.doubtful || !k.sure;
-        Held { line: k.entry.shown().into(), status: k.status.text(), doubtful, codes, forms }
+        let (line, status) = (k.entry.shown().into(), k.status.text());
+        let sub_id = k.entry.sub_id().to_owned();
+        Held { line, status, doubtful, sub_id, codes, forms }
     });
     let results: Vec<Held> = held.collect();
     let withdrawn = |k: &Known<Told>| k.status == ResultStatus::Withdrawn && k.sure && !k.doubtful;
@@ -108,5 +118,5 @@ fn holding(place: ToldAt) -> Holding {
         _ if known.iter().all(withdrawn) => Holds::Withdrawn,
         _ => Holds::Results,
     };
-    Holding { receiver, obr3, specimen, holds, results, why: None }
+    Holding { receiver, obr3, specimen, holds, results, sent, why: None }
 }

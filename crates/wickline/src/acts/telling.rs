@@ -103,7 +103,7 @@ impl History {
     }
 
     /// The messages that the receiver has or may have.
-    fn told(&self) -> impl Iterator<Item = (&Past, Sent)> {
+    pub(crate) fn told(&self) -> impl Iterator<Item = (&Past, Sent)> {
         self.0.iter().filter_map(|past| Some((past, past.may_be_known()?)))
     }
 

@@ -54,6 +54,25 @@ struct Filter {
     after: Option<String>,
 }
 
+impl Filter {
+    /// `queue compare` looks at all that one receiver was told.
+    fn is_of_receiver_alone(&self, follow: bool) -> Result<(), Failure> {
+        let given = [
+            ("--analyzer", self.analyzer.is_some()),
+            ("--state", self.state.is_some()),
+            ("--limit", self.limit.is_some()),
+            ("--after", self.after.is_some()),
+            ("--follow", follow),
+        ];
+        match given.into_iter().find(|(_, given)| *given) {
+            Some((name, _)) => Err(Failure::wrong(format!(
+                "`queue compare` takes no {name}: all that the receiver was told is compared"
+            ))),
+            None => Ok(()),
+        }
+    }
+}
+
 #[derive(Debug, Subcommand)]
 enum Act {
     /// One message with its bytes, the receiver's answer and the fields that it points at; and every other
@@ -126,8 +145,9 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
     match options.act {
         None if options.follow => board::follow(desk, &asked(desk, filter, out).await?, out).await,
         None => board::list(desk, &asked(desk, filter, out).await?, out).await,
-        Some(Act::Compare(options)) => {
-            compare::compare(desk, &options, filter.receiver.as_deref(), out).await
+        Some(Act::Compare(compared)) => {
+            filter.is_of_receiver_alone(options.follow)?;
+            compare::compare(desk, &compared, filter.receiver.as_deref(), out).await
         }
         Some(Act::Show { id: text }) => one_message::show(desk, &text, out).await,
         Some(Act::Hold { ids, why }) => {

@@ -1,10 +1,10 @@
 //! Finding reports by what people have in their hand: a specimen id, of now or of before, a number, a
 //! control id, an OBR-3, a report's id. Every question goes along an index of its own.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use sqlx::Row;
 use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
 
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -50,6 +50,14 @@ const OF_NUMBER: &str = "WITH RECURSIVE known (analyzer) AS ( \
 pub(crate) const BEFORE: &str =
     "SELECT specimen, at, what FROM named WHERE report = $1 ORDER BY at";
 
+/// Names that one statement asks for.
+const AT_ONCE: usize = 100;
+
+/// `$1, $2` and so on.
+fn places(count: usize) -> String {
+    (1..=count).map(|n| format!("${n}")).collect::<Vec<_>>().join(", ")
+}
+
 /// A specimen id that a report had until an act gave it another.
 #[derive(Clone, Debug, serde::Serialize)]
 pub struct Before {
@@ -85,6 +93,51 @@ impl Ledger {
                 if row.is_some() {
                     found.entry(id).or_default().push("report id");
                 }
+            }
+        }
+        self.db.give_back(conn).await;
+        Ok(found)
+    }
+
+    /// The reports whose OBR-3 or specimen id, of now or as a receiver was told it, is among these.
+    pub async fn called(&self, names: &[String]) -> Result<BTreeSet<i64>, StoreError> {
+        let mut found = BTreeSet::new();
+        let mut conn = self.db.read().await?;
+        for some in names.chunks(AT_ONCE) {
+            let these = places(some.len());
+            let sql = format!(
+                "SELECT n FROM report WHERE filler IN ({these}) \
+                 UNION SELECT n FROM report WHERE specimen IN ({these}) AND specimen IS NOT NULL \
+                 UNION SELECT report FROM message WHERE filler IN ({these}) AND filler IS NOT NULL \
+                 UNION SELECT report FROM message WHERE specimen IN ({these}) AND specimen IS NOT NULL"
+            );
+            let mut query = sqlx::query(AssertSqlSafe(sql));
+            for name in some {
+                query = query.bind(name.clone());
+            }
+            for row in query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))? {
+                found.insert(row.try_get("n").map_err(|e| self.wrong(&e))?);
+            }
+        }
+        self.db.give_back(conn).await;
+        Ok(found)
+    }
+
+    /// Those of these specimen ids that some report has.
+    pub async fn specimens_among(&self, ids: &[String]) -> Result<BTreeSet<String>, StoreError> {
+        let mut found = BTreeSet::new();
+        let mut conn = self.db.read().await?;
+        for some in ids.chunks(AT_ONCE) {
+            let these = places(some.len());
+            let sql = format!(
+                "SELECT DISTINCT specimen FROM report WHERE specimen IN ({these}) AND specimen IS NOT NULL"
+            );
+            let mut query = sqlx::query(AssertSqlSafe(sql));
+            for id in some {
+                query = query.bind(id.clone());
+            }
+            for row in query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))? {
+                found.insert(row.try_get("specimen").map_err(|e| self.wrong(&e))?);
             }
         }
         self.db.give_back(conn).await;

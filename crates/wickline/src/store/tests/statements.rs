@@ -17,6 +17,7 @@ use crate::testing::scratch;
 /// What the program puts into a statement: the file, the name of the part, each text that it can be.
 /// `^...` is the text of the same file that begins so.
 const PARTS: &[(&str, &str, &[&str])] = &[
+    ("lists/find.rs", "these", &["$1, $2"]),
     ("lists/queue.rs", "open", &["", "AND m.state <> 'accepted'"]),
     ("lists/reports.rs", "these", &["$1, $2"]),
     ("rows/absent.rs", "again", &["", "^ON CONFLICT"]),

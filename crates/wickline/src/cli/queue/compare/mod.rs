@@ -1,49 +1,50 @@
 //! `queue compare`: what a receiver filed against what it was told, result by result.
+//!
+//! The file is read into records ([`filed`]), what was told comes from the ledger ([`told`]), records are laid beside
+//! results ([`matching`]), each result is judged ([`verdict`]) and all of it is told ([`telling`]).
 
 mod filed;
+mod matching;
+mod messages;
+mod same;
+mod table;
+mod telling;
+mod told;
 mod verdict;
+mod wording;
 
-use std::collections::{BTreeMap, BTreeSet};
-use std::path::{Path, PathBuf};
+use std::collections::BTreeSet;
+use std::path::PathBuf;
 
 use clap::Args;
-use serde::Serialize;
-use serde_json::json;
 
-use super::super::output::{Output, plain};
-use super::super::{Answer, Desk, Exit, Failure};
-use crate::acts::holdings::{Holding, Holds};
+use super::super::output::Output;
+use super::super::{Answer, Desk, Failure};
+use crate::settings::bench::Target;
 use crate::sheet::todo::word;
-use filed::Filed;
-use verdict::{Verdict, differences};
+use matching::Ground;
+use verdict::{Judge, Row, Verdict};
 
 /// `wickline queue compare export.csv --day 2026-03-02`
 #[derive(Debug, Args)]
 pub struct Options {
     /// The receiver's export: HL7 messages, or a table (CSV) with a heading
     file: PathBuf,
-    /// Every report of this local date must stand in the file; without it, what is not in the file is not missed
+    /// Every report of this local date must stand in the file: those that were taken on it, or heard where they have
+    /// no time, as on the day sheet. Without it, only of orders that the file names is anything missed
     #[arg(long, value_name = "YYYY-MM-DD")]
     day: Option<String>,
-    /// Which column is which, where its heading says something else: order, specimen, code, value, unit, flag, status
+    /// Whose export it is, where there are several receivers
+    #[arg(long, value_name = "ID")]
+    receiver: Option<String>,
+    /// Which column of a table is which, where its heading says something else: order, specimen, code, value, unit,
+    /// flag, status, time (when it was filed)
     #[arg(long = "column", value_name = "OURS=THEIRS")]
     columns: Vec<String>,
-}
-
-/// One result: ours, theirs, and how they stand to each other.
-#[derive(Debug, Serialize)]
-struct Row {
-    verdict: Verdict,
-    order: String,
-    specimen: Option<String>,
-    name: String,
-    ours: Option<String>,
-    theirs: Option<String>,
-    /// In which of value, unit, flag and status they differ.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    differs: Vec<&'static str>,
-    /// Where it stands in the file.
-    place: Option<String>,
+    /// A word of theirs that stands for one of ours, of a code, value, unit, flag or status: `flag:*=A`, `flag:N=`
+    /// (N where we tell none), `status:verified=F`
+    #[arg(long, value_name = "COLUMN:THEIRS=OURS")]
+    same: Vec<String>,
 }
 
 pub async fn compare(
@@ -52,206 +53,101 @@ pub async fn compare(
     receiver: Option<&str>,
     out: &Output,
 ) -> Answer {
-    let receiver = whose(desk, receiver, &options.file)?;
-    let filed = filed::read(&options.file, &options.columns)?;
-    let mut rows = Vec::new();
-    let (mut holdings, mut seen) = (Vec::new(), BTreeSet::new());
-    for id in asked_about(desk, &filed, options.day.as_deref()).await? {
-        let told = desk.ledger.holdings(id).await?;
-        for holding in told.into_iter().filter(|h| h.receiver == receiver) {
-            if holding.holds == Holds::Unknown {
-                let why = holding.why.unwrap_or_default();
-                return Err(Failure::unreachable(format!("OBR-3 {}: {why}", holding.obr3)));
-            }
-            // One that is corrected and its correction are told under one OBR-3.
-            if seen.insert(holding.obr3.clone()) {
-                holdings.push(holding);
-            }
-        }
-    }
-    let mut used = BTreeSet::new();
-    let named = by_name(&filed);
-    for holding in &holdings {
-        let mine = of_holding(holding, &filed, &named);
-        of_order(holding, &mine, options.day.is_some(), &mut used, &mut rows);
-    }
-    let told = holdings.iter().flat_map(|h| [Some(&h.obr3), h.specimen.as_ref()]);
-    let told: BTreeSet<&String> = told.flatten().collect();
-    for (at, theirs) in filed.iter().enumerate().filter(|(at, _)| !used.contains(at)) {
-        rows.push(stranger(theirs, &told, at));
-    }
-    show(&rows, &options.file, &receiver, out)
+    let target = whose(desk, options, receiver)?;
+    let wording = wording::Wording::parse(&options.same).map_err(Failure::wrong)?;
+    let layout = &target.layout;
+    let (columns, clock) = (options.columns.as_slice(), desk.clock());
+    let form = filed::Form { columns, specimen_in: layout.specimen_in, clock };
+    let filed = filed::read(&options.file, &form)?;
+    let known = told::Known::read(desk, &target.id, &filed, options.day.as_deref()).await?;
+    let pads = told::pads(desk);
+    let results = known.results(&pads);
+    let manner = same::Manner { wording: &wording, own_system: &layout.local_system };
+    let ground = Ground {
+        known: &known,
+        told: &results,
+        filed: &filed,
+        manner: &manner,
+        specimen_in_obr_2: layout.specimen_in.obr_2,
+    };
+    let laid = ground.lay();
+    let codes = results.iter().flat_map(|told| &told.held.codes).map(|code| told::key(code));
+    let codes: BTreeSet<String> = codes.chain(pads.keys().cloned()).collect();
+    let judge = Judge { ground: &ground, laid: &laid, all: options.day.is_some(), codes };
+    let mut rows = judge.rows();
+    mangled(desk, &mut rows).await?;
+    let notes = telling::notes(&filed, &laid, &results);
+    telling::show(&rows, &notes, &options.file, &target.id, out)
 }
 
-fn whose(desk: &Desk, receiver: Option<&str>, file: &Path) -> Result<String, Failure> {
-    let ids: Vec<&str> = desk.bench.targets.iter().map(|t| t.id.as_str()).collect();
-    match (receiver, ids.as_slice()) {
-        (Some(id), _) if ids.contains(&id) => Ok(id.to_owned()),
-        (None, [only]) => Ok((*only).to_owned()),
-        _ => {
-            let file = word(&file.display().to_string());
-            let command = |id: &&str| format!("`wickline queue --receiver {id} compare {file}`");
+fn whose<'d>(
+    desk: &'d Desk,
+    options: &Options,
+    before: Option<&str>,
+) -> Result<&'d Target, Failure> {
+    let targets = &desk.bench.targets;
+    let receiver = options.receiver.as_deref().or(before);
+    let ids: Vec<&str> = targets.iter().map(|t| t.id.as_str()).collect();
+    if before.is_some_and(|before| receiver != Some(before)) {
+        return Err(Failure::wrong("--receiver is said twice, and not the same"));
+    }
+    match (receiver, targets.as_slice()) {
+        (None, [only]) => Ok(only),
+        (Some(id), _) => targets.iter().find(|t| t.id == id).map(AsRef::as_ref).ok_or_else(|| {
+            let known = ids.join(", ");
+            Failure::wrong(format!("no receiver `{id}` is configured; known: {known}"))
+        }),
+        (None, _) => {
+            let file = word(&options.file.display().to_string());
+            let command = |id: &&str| format!("`wickline queue compare {file} --receiver {id}`");
             let commands: Vec<String> = ids.iter().map(command).collect();
             Err(Failure::wrong(format!("whose export is it? {}", commands.join(" or "))))
         }
     }
 }
 
-/// The reports that the file names, and those of the day.
-async fn asked_about(
-    desk: &Desk,
-    filed: &[Filed],
-    day: Option<&str>,
-) -> Result<BTreeSet<i64>, Failure> {
-    let mut ids = BTreeSet::new();
-    if let Some(day) = day {
-        if desk.clock().day_span(day).is_none() {
-            return Err(Failure::wrong(format!("`{day}` is not a date; write YYYY-MM-DD")));
-        }
-        let items = desk.ledger.day(day, desk.clock()).await?;
-        ids.extend(items.iter().filter_map(|item| item.id.parse::<i64>().ok()));
+/// Marks lines whose specimen id is one of ours as a spreadsheet writes it: without the zeros in front of it, or as
+/// a power of ten, of which nobody can tell what it was.
+async fn mangled(desk: &Desk, rows: &mut [Row]) -> Result<(), Failure> {
+    /// The longest id that zeros are put before.
+    const LONGEST: usize = 20;
+    let of = |row: &Row| row.specimen.clone().filter(|_| row.verdict == Verdict::NotOurs);
+    let strange: BTreeSet<String> = rows.iter().filter_map(of).collect();
+    let digits = |id: &&String| !id.is_empty() && id.bytes().all(|b| b.is_ascii_digit());
+    let strange: Vec<&String> = strange.iter().filter(digits).collect();
+    let mut without = BTreeSet::new();
+    for some in strange.chunks(1000) {
+        let wider = |id: &&String| (id.len() + 1..=LONGEST).map(|n| format!("{id:0>n$}")).collect();
+        let before: Vec<Vec<String>> = some.iter().map(wider).collect();
+        let before = desk.ledger.specimens_among(&before.concat()).await?;
+        without.extend(before.iter().map(|id| id.trim_start_matches('0').to_owned()));
     }
-    let named = filed.iter().filter_map(|f| f.order.clone().or_else(|| f.specimen.clone()));
-    let named: BTreeSet<String> = named.collect();
-    let named: Vec<String> = named.into_iter().collect();
-    ids.extend(desk.ledger.found(&named).await?.into_keys());
-    Ok(ids)
-}
-
-/// The places of the file's lines by their order, those without one by their specimen.
-fn by_name(filed: &[Filed]) -> BTreeMap<(bool, &str), Vec<usize>> {
-    let mut named: BTreeMap<(bool, &str), Vec<usize>> = BTreeMap::new();
-    for (at, line) in filed.iter().enumerate() {
-        let name = match (&line.order, &line.specimen) {
-            (Some(order), _) => (true, order.as_str()),
-            (None, Some(specimen)) => (false, specimen.as_str()),
-            (None, None) => continue,
-        };
-        named.entry(name).or_default().push(at);
-    }
-    named
-}
-
-/// The lines of the file that are of one order, in its order.
-fn of_holding<'f>(
-    holding: &Holding,
-    filed: &'f [Filed],
-    named: &BTreeMap<(bool, &str), Vec<usize>>,
-) -> Vec<(usize, &'f Filed)> {
-    let specimen = holding.specimen.as_deref().map(|specimen| (false, specimen));
-    let names = [Some((true, holding.obr3.as_str())), specimen].into_iter().flatten();
-    let mut places: Vec<usize> =
-        names.filter_map(|name| named.get(&name)).flatten().copied().collect();
-    places.sort_unstable();
-    places.into_iter().filter_map(|at| Some((at, filed.get(at)?))).collect()
-}
-
-/// What stands in the file of one order, by result.
-fn of_order(
-    holding: &Holding,
-    theirs: &[(usize, &Filed)],
-    all: bool,
-    used: &mut BTreeSet<usize>,
-    rows: &mut Vec<Row>,
-) {
-    if theirs.is_empty() && !all {
-        return;
-    }
-    for held in &holding.results {
-        let named: Vec<_> = theirs
-            .iter()
-            .filter(|(_, f)| f.codes.iter().any(|code| held.codes.contains(code)))
-            .collect();
-        used.extend(named.iter().map(|(at, _)| *at));
-        let row = |verdict, theirs: Option<&Filed>, differs| Row {
-            verdict,
-            order: holding.obr3.clone(),
-            specimen: holding.specimen.clone(),
-            name: held.line.name.clone(),
-            ours: Some(verdict::ours(held)),
-            theirs: theirs.map(verdict::theirs),
-            differs,
-            place: theirs.map(|f| f.place.clone()),
-        };
-        let gone = held.status == "W";
-        match named.as_slice() {
-            [] if gone => rows.push(row(Verdict::Agrees, None, Vec::new())),
-            [] => rows.push(row(Verdict::NotFiled, None, Vec::new())),
-            [.., (_, last)] => {
-                let other = |f: &Filed| f.values != last.values || f.unit != last.unit;
-                // An export of messages has what was corrected before its correction; a table has one line each.
-                let twice = last.place.starts_with("row") && named.iter().any(|(_, f)| other(f));
-                let differs = differences(held, last);
-                let verdict = match differs.is_empty() {
-                    _ if twice => Verdict::Twice,
-                    _ if gone && !verdict::taken_back(last) => Verdict::StillFiled,
-                    true => Verdict::Agrees,
-                    false => Verdict::Differs,
-                };
-                rows.push(row(verdict, Some(last), if gone { Vec::new() } else { differs }));
-            }
+    for row in rows.iter_mut().filter(|row| row.verdict == Verdict::NotOurs) {
+        let Some(id) = &row.specimen else { continue };
+        if is_power(id) || (!id.starts_with('0') && without.contains(id)) {
+            row.verdict = Verdict::Mangled;
         }
     }
+    Ok(())
 }
 
-/// A line of the file that no result of ours stands beside.
-fn stranger(theirs: &Filed, told: &BTreeSet<&String>, at: usize) -> Row {
-    let name = theirs.order.as_ref().or(theirs.specimen.as_ref());
-    let known = name.is_some_and(|name| told.contains(name));
-    let verdict = if known { Verdict::NotSent } else { Verdict::NotOurs };
-    Row {
-        verdict,
-        order: theirs.order.clone().unwrap_or_default(),
-        specimen: theirs.specimen.clone(),
-        name: theirs.codes.first().cloned().unwrap_or_else(|| format!("line {}", at + 1)),
-        ours: None,
-        theirs: Some(verdict::theirs(theirs)),
-        differs: Vec::new(),
-        place: Some(theirs.place.clone()),
-    }
+/// `1.2E+11`
+fn is_power(id: &str) -> bool {
+    let digits = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
+    let upper = id.to_ascii_uppercase();
+    upper
+        .split_once("E+")
+        .is_some_and(|(number, power)| digits(power) && digits(&number.replacen(['.', ','], "", 1)))
 }
 
-fn show(rows: &[Row], file: &Path, receiver: &str, out: &Output) -> Answer {
-    let mut totals: BTreeMap<Verdict, usize> = Verdict::ALL.into_iter().map(|v| (v, 0)).collect();
-    for row in rows {
-        *totals.entry(row.verdict).or_default() += 1;
+/// The longest text of a file that is shown.
+const CELL: usize = 60;
+
+/// A text of the file as it is shown: bounded, for it may be as long as the file.
+fn clipped(text: &str) -> String {
+    let mut shown: String = text.chars().take(CELL).collect();
+    if shown.len() < text.len() {
+        shown.push_str("...");
     }
-    let agree = totals.get(&Verdict::Agrees).copied().unwrap_or(0);
-    // What others filed there is none of ours, and no fault.
-    let strange = totals.get(&Verdict::NotOurs).copied().unwrap_or(0);
-    let clean = agree > 0 && agree + strange == rows.len();
-    if out.json {
-        out.document(&json!({"receiver": receiver, "items": rows, "totals": totals}))?;
-        return Ok(if clean { Exit::Done } else { Exit::NotClean });
-    }
-    let shown = rows.iter().filter(|r| !matches!(r.verdict, Verdict::Agrees | Verdict::NotOurs));
-    let dash = |text: Option<&String>| plain(text.map_or("-", String::as_str));
-    let table: Vec<_> = shown
-        .map(|r| {
-            let verdict = match r.differs.as_slice() {
-                [] => r.verdict.text().to_owned(),
-                differs => format!("{}: {}", r.verdict.text(), differs.join(", ")),
-            };
-            vec![
-                plain(&r.order),
-                dash(r.specimen.as_ref()),
-                plain(&r.name),
-                dash(r.ours.as_ref()),
-                dash(r.theirs.as_ref()),
-                plain(verdict),
-                dash(r.place.as_ref()),
-            ]
-        })
-        .collect();
-    if !table.is_empty() {
-        let head = ["OBR-3", "specimen", "result", "told", "filed", "how it stands", "where"];
-        out.table(&head, &table);
-    }
-    let counted = totals.iter().filter(|(_, n)| **n > 0);
-    let counted: Vec<String> = counted.map(|(v, n)| format!("{n} {}", v.text())).collect();
-    out.line(&format!("{} against {receiver}: {}", file.display(), counted.join(", ")));
-    if agree == 0 {
-        out.line("nothing of the file could be laid beside what was told: look at its order and code columns");
-    }
-    Ok(if clean { Exit::Done } else { Exit::NotClean })
+    shown
 }
