@@ -30,17 +30,38 @@ pub fn read(bytes: &[u8], form: &Form<'_>) -> Result<Vec<Filed>, String> {
     let (first, rest) = text.split_once('\n').unwrap_or((text, ""));
     let said = first.trim_end().strip_prefix("sep=").and_then(|sign| sign.bytes().next());
     let text = if said.is_some() { rest } else { text };
-    let before = u64::from(said.is_some());
+    let mut lines = Lines { text: text.as_bytes(), at: 0, line: 1 + usize::from(said.is_some()) };
     let head = heading(text, said, form.columns)?;
     let mut filed = Vec::new();
     for row in records(text, head.separator)?.into_iter().skip(head.above + 1) {
+        let line = lines.number(&row);
         // Files that were joined have the heading twice.
         if row.iter().any(|cell| !cell.trim().is_empty()) && row != head.cells {
-            let line = row.position().map_or(0, |p| p.line()) + before;
             filed.push(result(&row, &head, format!("row {line}"), form));
         }
     }
     Ok(filed)
+}
+
+/// Counts the lines of a text up to its rows: empty ones, which are no rows, count too.
+struct Lines<'t> {
+    text: &'t [u8],
+    at: usize,
+    line: usize,
+}
+
+impl Lines<'_> {
+    fn number(&mut self, row: &StringRecord) -> usize {
+        let from = row.position().and_then(|p| usize::try_from(p.byte()).ok()).unwrap_or(self.at);
+        // It may begin in the end of the line before it.
+        while let Some(byte) = self.text.get(self.at)
+            && (self.at < from || matches!(byte, b'\r' | b'\n'))
+        {
+            self.line += usize::from(*byte == b'\n');
+            self.at += 1;
+        }
+        self.line
+    }
 }
 
 fn result(row: &StringRecord, head: &Heading, place: String, form: &Form<'_>) -> Filed {
@@ -167,6 +188,7 @@ mod tests {
                 "Results, of, one, long, day\n\norder|code|value|unit\n7F0001|59156-0|5.6|mmol/L\n",
                 4,
             ),
+            ("order,code,value,unit\r\n\r\n7F0001,59156-0,5.6,mmol/L\r\n", 3),
             ("order,code,value,unit\norder,code,value,unit\n7F0001,59156-0,5.6,mmol/L\n", 3),
         ] {
             let named: &[&str] =
