@@ -445,6 +445,23 @@ fn what_is_asked_wrongly_or_cannot_be_read_is_said() {
         let last = lines.len() + 2;
         assert!(twice.contains(&format!("row 2; row {last}")), "{twice}");
         assert!(twice.contains("row 2: wrong") && twice.contains(&lines[0][VALUE]), "{twice}");
+        let bare = |text: &str| {
+            let kept = text.split('\r').filter(|line| !line.starts_with("SPM|"));
+            kept.collect::<Vec<_>>().join("\r")
+        };
+        for (text, lacks) in [
+            (house.log(|_, text| bare(text)), "specimen"),
+            (
+                csv(",", &[ORDER, CODE, VALUE], &lines[..lines.len() - house.of(4)]),
+                "specimen, unit, flag, status",
+            ),
+        ] {
+            let file = house.folder.write("lacks", &text);
+            let said = run(&house.config, &["queue", "compare", &file.display().to_string()]);
+            let text = String::from_utf8_lossy(&said.stdout).into_owned();
+            let told = text.contains(&format!("the file does not have it: {lacks}\n"));
+            assert!(said.status.code() == Some(0) && told, "{text}");
+        }
         let mut long = lines.clone();
         long[0][VALUE] = "9".repeat(5 << 20);
         let long = house.folder.write("long", &csv(",", &ALL, &long));
