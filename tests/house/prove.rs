@@ -18,10 +18,16 @@ fn root(path: &str) -> std::path::PathBuf {
 /// A configuration with references and marks of every class.
 fn config(dialect: &str, strip: &str, prints: &str, address: &str, more: &str) -> String {
     let text = configuration("listen:127.0.0.1:0", dialect, strip, address, more);
-    text.replace(
-        "control_marks",
-        &format!("units = \"{prints}\"\nstat_marks = [\"S\"]\ncontrol_marks"),
-    ) + "[reference]\nGLU = \"NEG\"\nPH = \"5.0-8.0\"\n"
+    // Where the number's first digit is the class, no mark stands before it.
+    let signs = if dialect == "wide-label" {
+        "control_specimens = [\"QC-*=1\"]"
+    } else {
+        "stat_marks = [\"S\"]\ncontrol_marks = [\"Q1=1\", \"R\"]\ncontrol_specimens = [\"QC-L[0-9]\"]"
+    };
+    let usual = "control_marks = [\"Q1=1\", \"Q2=2\"]\ncontrol_specimens = [\"QC-L1=1\"]";
+    assert!(text.contains(usual), "{text}");
+    text.replace(usual, &format!("units = \"{prints}\"\n{signs}"))
+        + "[reference]\nGLU = \"NEG\"\nPH = \"5.0-8.0\"\n"
 }
 
 fn cases(proof: &Value) -> &Vec<Value> {
@@ -47,7 +53,14 @@ fn every_built_in_strip_is_proved_in_every_built_in_dialect() {
             let classes: BTreeSet<_> = cases(&proof).iter().map(|c| text(&c["class"])).collect();
             assert_eq!(classes.len(), 3, "{dialect}");
             // Only the ticket has columns too narrow for the words of colours and clarity and for mg/mmol.
-            for case in cases(&proof).iter().filter(|c| c["verdict"] == "not-printable") {
+            let unprintable = cases(&proof).iter().filter(|c| c["verdict"] == "not-printable");
+            // A name or a word of several words has no room between columns that end with a blank.
+            let way = |c: &&Value| {
+                [" said ", " in ", " named ", "/unread "]
+                    .iter()
+                    .any(|w| text(&c["case"]).contains(w))
+            };
+            for case in unprintable.filter(|c| !way(c)) {
                 assert_eq!(*dialect, "ticket", "{case}");
                 let narrow = ["COL", "CLA"].contains(&text(&case["pad"]))
                     || (["ACR", "PCR"].contains(&text(&case["pad"])) && case["units"] == "si");
@@ -55,6 +68,35 @@ fn every_built_in_strip_is_proved_in_every_built_in_dialect() {
             }
             assert!(!folder.0.join("out").exists(), "nothing is sent unasked");
         }
+    }
+}
+
+/// Whatever a receiver asks for, a reader that knows only the standard finds what its keys say.
+#[test]
+fn every_layout_of_a_receiver_is_proved() {
+    for (n, more) in [
+        "names = \"local\"",
+        "names = \"local-first\"\nnames_of = [\"GLU grade=loinc\"]\nunits = \"si\"",
+        "names = \"loinc\"\nname_of = [\"GLU number=UGLU^Glucose^99KPC\", \"COL=UCOL^Colour^99KPC\"]",
+        "names = \"local\"\nname_of = [\"GLU number=UGLU^Glucose^99KPC\", \"PRO=UPRO^Protein^99KPC\"]",
+        "version = \"2.3.1\"\ngrades = \"never\"\nflags = \"both\"",
+        "version = \"2.4\"\ngrades = \"only\"\ncoded = \"ST\"\nstatus = \"preliminary\"",
+        "version = \"2.5\"\ncoded = \"SN\"\nends = \"ST\"\nends_of = [\"SG=SN\"]\nflags = \"both\"",
+        "structure = \"OUL^R22\"\ncoded = \"CWE\"\ncoded_of = [\"GLU=SN\", \"LEU=ST\"]\nstatus = \"unverified\"",
+        "order = [\"PRO\", \"*\", \"GLU\"]\ncodes = \"manual\"",
+        "order = [\"SG\", \"GLU\", \"BLD\"]",
+        "snomed = true\ngrade_codes = \"snomed-first\"",
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let folder = Folder::new("prove-layout");
+        let dialect = ["two-column", "lis02"][n % 2];
+        let file = folder.write("w.toml", &config(dialect, "ten-pad", "conventional", "dir:out", more));
+        let proof = ask(&file, &["prove"]);
+        let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
+        assert!(odd.is_empty(), "{more}: {} of {}: {:?}", odd.len(), cases(&proof).len(), odd.first());
+        assert!(cases(&proof).len() > 500);
     }
 }
 
@@ -83,7 +125,8 @@ fn all_of_the_invented_ladder_arrives() {
                 assert_eq!(case["verdict"], "as-expected", "{case}");
                 let sent = case["sent"]["sent"].as_array().expect("what was sent");
                 if !wanted.is_empty() {
-                    let found = sent.iter().find(|o| o["grade"] == wanted.as_str());
+                    let found =
+                        sent.iter().find(|o| o["kind"] == "CE" && o["value"] == wanted.as_str());
                     let found = found.unwrap_or_else(|| panic!("{row:?}: {case}"));
                     assert!(row[9].is_empty() || found["code"] == row[9], "{row:?}: {found}");
                 }
@@ -133,7 +176,7 @@ fn a_change_of_a_strip_is_shown_case_by_case() {
     // Patients' cases that send the label; and where the other units are printed, the print itself.
     let meant: BTreeSet<&str> = cases(&now)
         .iter()
-        .filter(|c| c["pad"] == "GLU" && text(&c["case"]).contains("/03-2+/"))
+        .filter(|c| c["pad"] == "GLU" && text(&c["case"]).contains("/03-2+"))
         .filter(|c| c["units"] == "si" || c["sent"]["sent"].is_array())
         .map(|c| text(&c["case"]))
         .collect();

@@ -29,6 +29,16 @@ struct Atom {
 }
 
 impl Pattern {
+    /// The shortest id that matches, of the first character of each set.
+    #[must_use]
+    pub fn example(&self) -> String {
+        let of = |atom: &Atom| {
+            let first = atom.set.first().map(|(first, _)| *first);
+            first.into_iter().collect::<String>().repeat(atom.least)
+        };
+        self.atoms.iter().map(of).collect()
+    }
+
     /// True when the whole text matches.
     #[must_use]
     pub fn matches(&self, text: &str) -> bool {

@@ -84,9 +84,37 @@ pub(super) fn reader(encoding: Encoding) -> impl Fn(&[u8]) -> String {
     }
 }
 
+/// The bytes of a text; None where the encoding lacks one of its letters.
+pub(super) fn encode(encoding: Encoding, text: &str) -> Option<Vec<u8>> {
+    if encoding == Encoding::Utf8 {
+        return Some(text.as_bytes().to_vec());
+    }
+    let all: Vec<u8> = (0..=u8::MAX).collect();
+    let page: Vec<char> = reader(encoding)(&all).chars().collect();
+    let byte = |letter: char| {
+        let at = page.iter().position(|known| *known == letter && letter != UNDEFINED)?;
+        u8::try_from(at).ok()
+    };
+    text.chars().map(byte).collect()
+}
+
 #[cfg(test)]
 mod tests {
-    use super::{CP437, CP850, CP1252, Encoding, UNDEFINED, reader};
+    use super::{CP437, CP850, CP1252, ENCODINGS, Encoding, UNDEFINED, encode, reader};
+
+    #[test]
+    fn what_is_read_can_be_written() {
+        for (name, encoding) in ENCODINGS.iter().filter(|(_, e)| *e != Encoding::Utf8) {
+            let read = reader(*encoding);
+            for byte in 0..=u8::MAX {
+                let text = read(&[byte]);
+                let expected = (text != UNDEFINED.to_string()).then(|| vec![byte]);
+                assert_eq!(encode(*encoding, &text), expected, "{name} {byte:02X}");
+            }
+            assert_eq!(encode(*encoding, "\u{4e2d}"), None);
+        }
+        assert_eq!(encode(Encoding::Utf8, "µ"), Some("µ".as_bytes().to_vec()));
+    }
 
     #[test]
     fn each_table_has_128_characters_and_none_twice() {

@@ -69,6 +69,13 @@ pub trait Dialect: Send + Sync {
     ///
     /// For people: one entry for each line, in order. Nothing is decided by it.
     fn anatomy(&self, transmission: &Transmission) -> Vec<LineAnatomy>;
+
+    /// The bytes in which this dialect's analyzers print a text. None: its encoding lacks a letter of it.
+    ///
+    /// For prints of our own making, in proofs and drills; nothing is ever sent to an analyzer by it.
+    fn encode(&self, text: &str) -> Option<Vec<u8>> {
+        Some(text.as_bytes().to_vec())
+    }
 }
 
 /// How bytes on a line become transmissions.

@@ -10,6 +10,7 @@ use wickline_normalize::{Hold, Mark, PrintedReading, Private, Reason, Report, St
 
 use super::anatomy::{self, LineAnatomy};
 use super::calendar::Said;
+use super::codepage;
 use super::entry::{Entries, Entry, Part, Word};
 use super::form::{Field, Form};
 use super::shape::{Heading, Shape, Sign};
@@ -52,6 +53,10 @@ impl Dialect for Shape {
         let mut page = Page::new(self, transmission, true);
         page.lines(transmission, &texts);
         page.finish(transmission).1
+    }
+
+    fn encode(&self, text: &str) -> Option<Vec<u8>> {
+        codepage::encode(self.encoding, text)
     }
 }
 

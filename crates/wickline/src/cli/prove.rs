@@ -13,10 +13,11 @@ use wickline_normalize::units::Units;
 use super::output::{Output, Tone, plain};
 use super::{Answer, As, Exit, Failure, faults, loaded};
 use crate::clock;
-use crate::prove::expect::Wishes;
 use crate::prove::paper::{Change, compare, csv};
-use crate::prove::press::{Class, Press, Sign, shipped, sign};
+use crate::prove::press::{Press, shipped};
 use crate::prove::sheet::{Habits, Sheet, builtin_dialect, builtin_strip};
+use crate::prove::signs::{Class, Sign, signs};
+use crate::prove::wishes::Wishes;
 use crate::prove::{Row, Trial, Verdict, fingerprint};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::settings::{self, Loaded};
@@ -176,16 +177,9 @@ fn proof(
     };
     let press = Press::new(analyzer.dialect.as_ref(), &bytes)
         .map_err(|why| Failure::wrong(format!("the capture cannot be printed from: {why}")))?;
-    let wishes = Wishes {
-        si: receiver.units == "si",
-        grades: receiver.grades.clone(),
-        flags_both: receiver.flags == "both",
-        automated: receiver.codes == "automated",
-        references: loaded.settings.reference.clone(),
-        compare_marks: raw.compare_marks,
-    };
+    let wishes = Wishes::new(receiver, &loaded.settings.reference, raw.compare_marks);
     let mut notes = Vec::new();
-    let signs = signs(raw, &habits, &mut notes);
+    let signs = class_signs(raw, &habits, &mut notes);
     let series = series();
     let mut rows = Vec::new();
     let mut texts = vec![canonical(loaded)?, dialect_text];
@@ -259,15 +253,13 @@ fn read_text(path: &Path) -> Result<String, Failure> {
     std::fs::read_to_string(path).map_err(|e| Failure::wrong(format!("{}: {e}", path.display())))
 }
 
-/// The classes that this analyzer's print can show; why not is a note.
-fn signs(
+/// The signs of each class that this analyzer's print can show; a class without one is a note.
+fn class_signs(
     raw: &settings::AnalyzerKeys,
     habits: &Habits,
     notes: &mut Vec<String>,
 ) -> Vec<(Class, Sign)> {
-    let control = (raw.control_marks.as_slice(), raw.control_specimens.as_slice());
-    let lis02 = raw.dialect == "lis02";
-    let mut signs = Vec::new();
+    let mut all = Vec::new();
     for class in Class::ALL {
         if class == Class::Control && raw.controls == "none" {
             notes.push(
@@ -275,12 +267,15 @@ fn signs(
             );
             continue;
         }
-        match sign(class, habits, lis02, &raw.stat_marks, control) {
-            Ok(sign) => signs.push((class, sign)),
-            Err(why) => notes.push(format!("Class {} is not proved: {why}.", class.word())),
+        let signs = signs(class, habits, raw);
+        if signs.is_empty() {
+            let word = class.word();
+            notes
+                .push(format!("Class {word} is not proved: no sign of it is configured or known."));
         }
+        all.extend(signs.into_iter().map(|sign| (class, sign)));
     }
-    signs
+    all
 }
 
 /// Six letters that no other run has: seconds since 1970 in base 36.

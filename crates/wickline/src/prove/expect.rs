@@ -1,60 +1,37 @@
 //! What each case should come to, by the strip file, the receiver's choice and the published codes.
 
 use std::cmp::Ordering;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::fmt;
 
 use serde::Serialize;
 
 use super::sheet::{Pad, Rung};
+use super::wishes::Wishes;
 
-/// LOINC terms as data: code, name, component, property, scale, method, status.
-const LOINC: &str = include_str!("../../../normalize/src/codes/loinc.csv");
-
-/// UCUM units with the property that LOINC gives a code for them, and that property's key in a strip.
-const UNITS: &[(&str, &str, &str)] = &[
-    ("mg/dL", "mass", "MCnc"),
-    ("g/dL", "mass", "MCnc"),
-    ("g/L", "mass", "MCnc"),
-    ("mg/L", "mass", "MCnc"),
-    ("mmol/L", "moles", "SCnc"),
-    ("umol/L", "moles", "SCnc"),
-    ("{Ery}/uL", "number", "NCnc"),
-    ("{Leu}/uL", "number", "NCnc"),
-    ("/uL", "number", "NCnc"),
-    ("10*6/L", "number", "NCnc"),
-    ("[EU]/dL", "units", "ACnc"),
-    ("1", "density", "RDen"),
-    ("[pH]", "ph", "LsCnc"),
-    ("mg/g", "mass-ratio", "MRto"),
-    ("mg/mmol", "ratio", "Ratio"),
-];
-
-/// The end of our own name for a property, where a pad has several.
-const ENDINGS: &[(&str, &str)] = &[
-    ("presence", "-GRADE"),
-    ("mass", "-MASS"),
-    ("moles", "-MOLES"),
-    ("number", "-CELLS"),
-    ("units", "-UNITS"),
-    ("mass-ratio", "-MASSRATIO"),
-    ("ratio", "-RATIO"),
-];
-
-/// One result as it stands in a message.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+/// One result as a receiver reads it.
+#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 pub struct Obx {
+    /// OBX-3.1.
     pub code: String,
-    pub grade: String,
-    /// With its comparator: `>=2400`.
+    /// OBX-3.2.
+    pub name: String,
+    /// OBX-3.4: the other name that stands beside it.
+    pub second: String,
+    /// OBX-2.
+    pub kind: String,
+    /// A grade by its code or in words; a number with its comparator: `>=2400`.
     pub value: String,
     pub unit: String,
     pub flag: String,
+    /// OBX-11.
+    pub status: String,
 }
 
 impl fmt::Display for Obx {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let parts = [&self.code, &self.grade, &self.value, &self.unit, &self.flag];
+        let Obx { code, second, kind, value, unit, flag, status, .. } = self;
+        let parts = [code, second, kind, value, unit, flag, status];
         let parts: Vec<&str> =
             parts.into_iter().map(String::as_str).filter(|p| !p.is_empty()).collect();
         f.write_str(&parts.join(" "))
@@ -88,19 +65,6 @@ impl fmt::Display for End {
     }
 }
 
-/// What one receiver and the site want, in the words of the configuration.
-#[derive(Clone, Debug)]
-pub struct Wishes {
-    pub si: bool,
-    /// beside, only or never.
-    pub grades: String,
-    pub automated: bool,
-    /// The flag of a grade stands on the number beside it as well.
-    pub flags_both: bool,
-    pub references: BTreeMap<String, String>,
-    pub compare_marks: bool,
-}
-
 impl Wishes {
     /// The results of a rung that was printed whole, beside a mark of this meaning, or what is wrong with
     /// the pad's codes.
@@ -125,39 +89,17 @@ impl Wishes {
         if let Some(grade) = &rung.grade
             && (self.grades != "never" || number.is_none())
         {
-            let key = if pad.kind == "nominal" { "nominal" } else { "presence" };
-            let code = self.code(pad, key, if key == "nominal" { "Type" } else { "PrThr" })?;
-            let (value, unit) = (String::new(), String::new());
-            list.push(Obx { code, grade: grade.clone(), value, unit, flag });
+            list.push(Obx { flag, ..self.grade(pad, rung, grade)? });
         }
-        if let (Some(number), Some(scale)) = (number, &pad.scales[system])
+        if let (Some(label), Some(scale)) = (number, &pad.scales[system])
             && (self.grades != "only" || rung.grade.is_none())
         {
-            let (key, property) = unit_property(&scale.ucum)?;
-            let unit = if scale.ucum == "1" { "" } else { &scale.ucum };
-            list.push(Obx {
-                code: self.code(pad, key, property)?,
-                grade: String::new(),
-                value: number.clone(),
-                unit: unit.to_owned(),
-                flag: number_flag,
-            });
+            list.push(Obx { flag: number_flag, ..self.number(pad, label, &scale.ucum)? });
+        }
+        if self.place(&pad.id).is_none() {
+            list.clear();
         }
         Ok(list)
-    }
-
-    /// The published code of the method set, else by eye, else our own. A published one must be of the
-    /// property.
-    fn code(&self, pad: &Pad, key: &str, property: &str) -> Result<String, String> {
-        let own = if self.automated { pad.automated.get(key) } else { None };
-        let Some(code) = own.or_else(|| pad.manual.get(key)) else { return local(pad, key) };
-        let row = LOINC.lines().find(|l| l.split(',').next() == Some(code));
-        let row = row.ok_or_else(|| format!("{}: {code} is in no table of ours", pad.id))?;
-        // Names hold no comma; the property is the fourth field.
-        match row.split(',').nth(3) {
-            Some(found) if found == property => Ok(code.clone()),
-            found => Err(format!("{}: {code} is of property {found:?}, not {property}", pad.id)),
-        }
     }
 
     /// What stands of a flag on a grade, or on a number, that is `beside` the other. A reference that begins with a
@@ -235,26 +177,6 @@ impl Wishes {
                 | ("high", Some("N" | "L"))
         )
     }
-}
-
-fn unit_property(ucum: &str) -> Result<(&'static str, &'static str), String> {
-    let known = UNITS.iter().find(|(unit, ..)| *unit == ucum);
-    known
-        .map(|(_, key, loinc)| (*key, *loinc))
-        .ok_or_else(|| format!("unit {ucum} is in no table of ours"))
-}
-
-/// Our own name for what a pad says: the bare id where it says one thing only.
-fn local(pad: &Pad, key: &str) -> Result<String, String> {
-    let mut kinds = BTreeSet::new();
-    for scale in pad.scales.iter().flatten() {
-        kinds.insert(unit_property(&scale.ucum)?.0);
-    }
-    if pad.rungs.iter().any(|r| r.grade.is_some()) {
-        kinds.insert(if pad.kind == "nominal" { "nominal" } else { "presence" });
-    }
-    let ending = ENDINGS.iter().find(|(k, _)| *k == key).map_or("", |(_, e)| e);
-    Ok(if kinds.len() < 2 { pad.id.clone() } else { format!("{}{ending}", pad.id) })
 }
 
 /// A label without its comparator, and the comparator.

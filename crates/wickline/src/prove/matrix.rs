@@ -3,14 +3,15 @@
 use std::collections::BTreeSet;
 
 use super::expect::{End, Obx, cut};
-use super::press::{Class, Sign, Words};
 use super::sheet::{Pad, Rung};
+use super::signs::{Class, Sign};
+use super::wording::{one_unit, turned};
 use super::{Row, Trial, Verdict, ratio};
 
 /// A pad as it stands in every report where another is on trial.
 #[derive(Clone)]
-struct Usual<'a> {
-    pad: &'a Pad,
+pub(super) struct Usual<'a> {
+    pub pad: &'a Pad,
     label: String,
     lines: Vec<String>,
     results: Vec<Obx>,
@@ -18,23 +19,31 @@ struct Usual<'a> {
 
 /// What is printed for the pad on trial.
 #[derive(Clone, Copy)]
-enum What<'a> {
+pub(super) enum What<'a> {
     Rung(usize, &'a Rung),
     /// The end of a ladder without its comparator.
     Bare(usize, &'a Rung),
     /// With the comparator turned: on no rung.
     Turned(usize, &'a Rung),
-    Unread,
+    /// With this word for its grade.
+    Said(usize, &'a Rung, &'a str),
+    /// With its unit spelled so.
+    Spelled(usize, &'a Rung, &'a str),
+    /// Under this name of the pad.
+    Named(usize, &'a Rung, &'a str),
+    Unread(&'a str),
     Missing,
 }
 
 /// One case before it is printed.
-struct Case<'a> {
-    pad: &'a Usual<'a>,
-    what: What<'a>,
-    si: bool,
+pub(super) struct Case<'a> {
+    pub pad: &'a Usual<'a>,
+    pub what: What<'a>,
+    pub si: bool,
     mark: (&'a str, &'a str),
     class: Class,
+    /// Marked as control material, and nothing says of which.
+    unnamed: bool,
 }
 
 impl Trial<'_> {
@@ -43,12 +52,20 @@ impl Trial<'_> {
     pub fn matrix(&self, signs: &[(Class, Sign)], before: usize) -> Result<Vec<Row>, String> {
         let usual: Vec<Usual<'_>> =
             self.sheet.pads.iter().map(|pad| self.usual(pad)).collect::<Result<_, _>>()?;
-        let mut rows = Vec::new();
+        let mut rows: Vec<Row> = Vec::new();
+        let mut seen: Vec<Class> = Vec::new();
         for (class, sign) in signs {
-            for pad in &usual {
-                for case in self.cases(pad, *class) {
-                    rows.push(self.try_case(&case, sign, &usual, before + rows.len() + 1)?);
+            // The first sign of a class goes through everything, any other through one case.
+            let most = if seen.contains(class) { 1 } else { usize::MAX };
+            seen.push(*class);
+            let cases = usual.iter().flat_map(|pad| self.cases(pad, *class)).take(most);
+            for case in cases.map(|case| Case { unnamed: sign.unnamed, ..case }).collect::<Vec<_>>()
+            {
+                let mut row = self.try_case(&case, sign, &usual, before + rows.len() + 1)?;
+                if most == 1 {
+                    row.case = format!("{} by {}", row.case, sign.what);
                 }
+                rows.push(row);
             }
         }
         Ok(rows)
@@ -63,7 +80,12 @@ impl Trial<'_> {
 
     /// The pads that a ratio comes from, on rungs that its own rung fits; the others as usual.
     fn beside<'a>(&self, case: &Case<'_>, usual: &[Usual<'a>]) -> Result<Vec<Usual<'a>>, String> {
-        let (What::Rung(nth, _) | What::Bare(nth, _)) = case.what else {
+        let (What::Rung(nth, _)
+        | What::Bare(nth, _)
+        | What::Said(nth, ..)
+        | What::Spelled(nth, ..)
+        | What::Named(nth, ..)) = case.what
+        else {
             return Ok(usual.to_vec());
         };
         let rungs = ratio::beside(self.sheet, case.pad.pad, nth);
@@ -137,73 +159,57 @@ impl Trial<'_> {
                 for what in whats {
                     let all = if matches!(what, What::Rung(..)) { marks.len() } else { 1 };
                     let mark = marks.iter().take(all);
-                    cases.extend(mark.map(|mark| Case { pad, what, si, mark: *mark, class }));
+                    cases.extend(mark.map(|mark| Case {
+                        pad,
+                        what,
+                        si,
+                        mark: *mark,
+                        class,
+                        unnamed: false,
+                    }));
                 }
             }
         }
-        for what in [What::Unread, What::Missing] {
-            cases.push(Case { pad, what, si: self.prints_si, mark: ("", ""), class });
+        if class == Class::Routine {
+            cases.extend(self.ways(pad.pad).into_iter().map(|what| self.plain(pad, what, class)));
         }
+        let mut unread = self.habits.unread.iter().chain(&pad.pad.unread);
+        let first = unread.next().map(|word| What::Unread(word));
+        let others = unread.map(|word| What::Unread(word)).filter(|_| class == Class::Routine);
+        let ends = first.into_iter().chain(others).chain([What::Missing]);
+        cases.extend(ends.map(|what| self.plain(pad, what, class)));
         cases
     }
 
-    /// The ways to write a rung: grade, value, unit; the most exact first.
-    fn texts(&self, pad: &Pad, rung: &Rung, si: bool, bare: bool) -> Vec<[String; 3]> {
-        let system = usize::from(si);
-        let grades: Vec<String> = match &rung.grade {
-            None => vec![String::new()],
-            Some(grade) => {
-                let words = pad.words.get(grade).into_iter().flatten();
-                [grade].into_iter().chain(&rung.text).chain(words).cloned().collect()
-            }
-        };
-        let mut values = vec![String::new()];
-        let mut units = vec![String::new()];
-        if let (Some(label), Some(scale)) = (&rung.labels[system], &pad.scales[system]) {
-            values = self.values(label, bare);
-            if !self.habits.unit_implied {
-                units = spellings(&scale.ucum, &scale.spellings);
-            }
-        }
+    fn plain<'a>(&self, pad: &'a Usual<'a>, what: What<'a>, class: Class) -> Case<'a> {
+        Case { pad, what, si: self.prints_si, mark: ("", ""), class, unnamed: false }
+    }
+
+    /// Every word, spelling and name that the strip has for a pad, each on a rung of its own.
+    fn ways<'a>(&self, pad: &'a Pad) -> Vec<What<'a>> {
         let mut all = Vec::new();
-        for value in &values {
-            for unit in &units {
-                for grade in &grades {
-                    all.push([grade.clone(), value.clone(), unit.clone()]);
-                }
-            }
+        let mut graded: Vec<&str> = Vec::new();
+        for (n, rung) in pad.rungs.iter().enumerate() {
+            let Some(grade) = rung.grade.as_deref().filter(|g| !graded.contains(g)) else {
+                continue;
+            };
+            graded.push(grade);
+            let words = pad.words.get(grade).into_iter().flatten();
+            let words =
+                [grade].into_iter().chain(rung.text.as_deref()).chain(words.map(String::as_str));
+            all.extend(words.map(|word| What::Said(n, rung, word)));
+        }
+        let system = self.system();
+        let numbered = pad.rungs.iter().enumerate().find(|(_, r)| r.labels[system].is_some());
+        if let (Some((n, rung)), Some(scale)) = (numbered, &pad.scales[system]) {
+            let own = scale.spellings.iter().map(String::as_str);
+            all.extend(own.map(|spelling| What::Spelled(n, rung, spelling)));
+        }
+        if let Some(rung) = pad.rungs.first() {
+            let names = [&pad.id].into_iter().chain(&pad.names);
+            all.extend(names.map(|name| What::Named(0, rung, name)));
         }
         all
-    }
-
-    /// A label with its sign, with the dialect's word for it, and without; point or comma.
-    fn values(&self, label: &str, bare: bool) -> Vec<String> {
-        let (sign, digits) = cut(label);
-        let mut forms = vec![digits.to_owned()];
-        if !sign.is_empty() && !bare {
-            let word = self.habits.comparators.get(sign).map(|w| format!("{w} {digits}"));
-            // Without its sign an end that leaves its number out would be another result.
-            let digits = sign.ends_with('=').then(|| digits.to_owned());
-            forms = [Some(label.to_owned()), word, digits].into_iter().flatten().collect();
-        }
-        forms.iter().flat_map(|f| [f.clone(), f.replace('.', ",")]).collect()
-    }
-
-    /// The first of these texts that the print has room for, as printed and as lines.
-    fn fit(&self, label: &str, texts: &[[String; 3]], mark: &str) -> Option<(String, Vec<String>)> {
-        texts.iter().find_map(|[grade, value, unit]| {
-            let words = Words {
-                label: label.to_owned(),
-                grade: grade.clone(),
-                value: value.clone(),
-                unit: unit.clone(),
-                mark: mark.to_owned(),
-            };
-            let lines = self.press.lines(&words)?;
-            let printed = [grade.as_str(), value, unit, mark];
-            let printed: Vec<&str> = printed.into_iter().filter(|t| !t.is_empty()).collect();
-            Some((printed.join(" "), lines))
-        })
     }
 
     fn try_case(
@@ -217,6 +223,7 @@ impl Trial<'_> {
         row.control_id = format!("PRV{}{number:04}", self.series);
         let found = match case.what {
             What::Missing => Some(("nothing".to_owned(), Vec::new())),
+            What::Named(_, _, name) => self.fit(name, &self.case_texts(case), ""),
             _ => self.fit(&case.pad.label, &self.case_texts(case), case.mark.0),
         };
         let Some((printed, own)) = found else {
@@ -237,55 +244,42 @@ impl Trial<'_> {
         let bytes = self.press.print(sign, &lines);
         let filler = format!("PRV{}{number:04}", self.series);
         let outcome = self.walk(&bytes, &row.control_id, &filler);
-        let expected = match &row.expected {
-            End::Sent(own) => End::Sent(sorted(own.iter().chain(others(case, usual)))),
+        let others = others(case, usual);
+        let whole = self.in_order(usual, case, &row.expected);
+        let alike = match (&row.expected, &outcome.end) {
+            (End::Sent(_), End::Sent(got)) => *got == whole,
+            (expected, got) => expected == got,
+        };
+        row.verdict = if alike { Verdict::AsExpected } else { Verdict::Differs };
+        let own = match &outcome.end {
+            End::Sent(all) => End::Sent(without(all, &others)),
             other => other.clone(),
         };
-        let got = match &outcome.end {
-            End::Sent(all) => End::Sent(sorted(all)),
-            other => other.clone(),
-        };
-        row.verdict = if expected == got { Verdict::AsExpected } else { Verdict::Differs };
-        let own = |name: &str| {
-            let id = &case.pad.pad.id;
-            name.strip_prefix(id.as_str()).is_some_and(|r| r.is_empty() || r.starts_with('-'))
-        };
-        let shown = outcome.results.iter().filter(|(name, _)| own(name)).map(|(_, obx)| obx);
-        row.sent = Some(match outcome.end {
-            End::Sent(_) => End::Sent(shown.cloned().collect()),
-            other => other,
-        });
         let wanted_stat = row.expected_stat();
-        if matches!(row.sent, Some(End::Sent(_))) && outcome.stat != wanted_stat {
+        if matches!(own, End::Sent(_)) && outcome.heard.stat != wanted_stat {
             row.verdict = Verdict::Differs;
             row.remark = format!("sent as {} work", if wanted_stat { "routine" } else { "urgent" });
-        } else if row.verdict == Verdict::Differs && row.sent.as_ref() == Some(&row.expected) {
-            row.remark = format!("other pads differ: {got} instead of {expected}");
+        } else if !alike && own.to_string() == row.expected.to_string() {
+            row.remark = format!("beside it: {} instead of {}", outcome.end, End::Sent(whole));
         }
+        row.sent = Some(own);
         row.message = outcome.body.as_deref().map(crate::acts::compose::text);
         row.body = outcome.body;
         Ok(row)
     }
 
-    fn case_texts(&self, case: &Case<'_>) -> Vec<[String; 3]> {
-        let pad = case.pad.pad;
-        match case.what {
-            What::Rung(_, rung) => self.texts(pad, rung, case.si, false),
-            What::Bare(_, rung) => self.texts(pad, rung, case.si, true),
-            What::Turned(_, rung) => {
-                let mut turned = rung.clone();
-                let label = &mut turned.labels[usize::from(case.si)];
-                *label = label.as_deref().map(self::turned);
-                let mut texts = self.texts(pad, &turned, case.si, false);
-                texts.retain(|[_, value, _]| !value.starts_with(|c: char| c.is_ascii_digit()));
-                texts
-            }
-            What::Unread => {
-                let words = self.habits.unread.iter().chain(&pad.unread);
-                words.map(|w| [w.clone(), String::new(), String::new()]).collect()
-            }
-            What::Missing => Vec::new(),
+    /// The results of a whole report, the case's own among them, in the receiver's order.
+    fn in_order(&self, usual: &[Usual<'_>], case: &Case<'_>, own: &End) -> Vec<Obx> {
+        let End::Sent(own) = own else { return Vec::new() };
+        let mut pads: Vec<(usize, &[Obx])> = Vec::new();
+        for pad in usual {
+            let results = if pad.pad.id == case.pad.pad.id { own } else { &pad.results };
+            let goes = pad.pad.id == case.pad.pad.id || !pad.pad.optional;
+            let place = self.wishes.place(&pad.pad.id).filter(|_| goes);
+            pads.extend(place.map(|place| (place, results.as_slice())));
         }
+        pads.sort_by_key(|(place, _)| *place);
+        pads.into_iter().flat_map(|(_, results)| results.iter().cloned()).collect()
     }
 
     /// A case as a row, with what it should come to.
@@ -301,7 +295,19 @@ impl Trial<'_> {
             What::Turned(n, rung) => {
                 (format!("{}-turned", rung_name(n, rung)), label_of(rung, case.si) + ", turned")
             }
-            What::Unread => ("unread".to_owned(), "not read".to_owned()),
+            What::Said(n, rung, word) => (
+                format!("{} said {word}", rung_name(n, rung)),
+                format!("{} as \u{201c}{word}\u{201d}", label_of(rung, case.si)),
+            ),
+            What::Spelled(n, rung, unit) => (
+                format!("{} in {unit}", rung_name(n, rung)),
+                format!("{} in \u{201c}{unit}\u{201d}", label_of(rung, case.si)),
+            ),
+            What::Named(n, rung, name) => (
+                format!("{} named {name}", rung_name(n, rung)),
+                format!("{} under \u{201c}{name}\u{201d}", label_of(rung, case.si)),
+            ),
+            What::Unread(word) => (format!("unread {word}"), format!("not read: {word}")),
             What::Missing => ("missing".to_owned(), "missing".to_owned()),
         };
         let mark = if case.mark.0.is_empty() { "-" } else { case.mark.0 };
@@ -340,7 +346,11 @@ impl Trial<'_> {
                     Some(other) => results = self.wishes.results(pad, other, true, case.mark.1)?,
                 }
             }
-            What::Rung(_, rung) | What::Bare(_, rung) => {
+            What::Rung(_, rung)
+            | What::Bare(_, rung)
+            | What::Said(_, rung, _)
+            | What::Spelled(_, rung, _)
+            | What::Named(_, rung, _) => {
                 let number = rung.labels[usize::from(case.si)].is_some();
                 let strange = number && case.si != self.prints_si;
                 if strange {
@@ -353,9 +363,12 @@ impl Trial<'_> {
                 results = self.wishes.results(pad, rung, number, case.mark.1)?;
             }
             What::Turned(..) => drop(reasons.insert("off-ladder".to_owned())),
-            What::Unread => drop(reasons.insert("pad-unread".to_owned())),
+            What::Unread(_) => drop(reasons.insert("pad-unread".to_owned())),
             What::Missing if pad.optional => {}
             What::Missing => drop(reasons.insert("pads-missing".to_owned())),
+        }
+        if case.unnamed {
+            reasons.insert("specimen-blank".to_owned());
         }
         Ok(match case.class {
             _ if !reasons.is_empty() => End::Held(reasons),
@@ -372,24 +385,20 @@ impl Row {
 }
 
 /// What the other pads of the report should say.
-fn others<'a>(case: &Case<'_>, usual: &'a [Usual<'_>]) -> impl Iterator<Item = &'a Obx> {
-    let id = case.pad.pad.id.clone();
-    let other = move |u: &&Usual<'_>| u.pad.id != id && !u.pad.optional;
-    usual.iter().filter(other).flat_map(|u| &u.results)
+fn others(case: &Case<'_>, usual: &[Usual<'_>]) -> Vec<Obx> {
+    let other = |u: &&Usual<'_>| u.pad.id != case.pad.pad.id && !u.pad.optional;
+    usual.iter().filter(other).flat_map(|u| u.results.iter().cloned()).collect()
 }
 
-fn sorted<'a>(list: impl IntoIterator<Item = &'a Obx>) -> Vec<Obx> {
-    let mut list: Vec<Obx> = list.into_iter().cloned().collect();
-    list.sort();
-    list
-}
-
-/// True where a print in the other unit system says the same: one unit, or cells, counted alike by the microlitre
-/// and by the litre.
-fn one_unit(pad: &Pad) -> bool {
-    let [one, other] = pad.scales.each_ref().map(|s| s.as_ref().map_or("", |s| s.ucum.as_str()));
-    let cells = |ucum: &str| ["{Ery}/uL", "{Leu}/uL", "/uL", "10*6/L"].contains(&ucum);
-    one == other || (cells(one) && cells(other))
+/// What is left of a list without these, each once.
+fn without(all: &[Obx], others: &[Obx]) -> Vec<Obx> {
+    let mut left = all.to_vec();
+    for other in others {
+        if let Some(at) = left.iter().position(|one| one == other) {
+            left.remove(at);
+        }
+    }
+    left
 }
 
 /// The rung that the bare number of an end means: one with that number alone, else an end that includes it.
@@ -402,12 +411,6 @@ fn bare_meaning<'a>(pad: &'a Pad, rung: &Rung, si: bool) -> Option<&'a Rung> {
     with(&[""]).or_else(|| with(&["<=", ">="]))
 }
 
-/// A label with the comparator of the other end.
-fn turned(label: &str) -> String {
-    let (sign, digits) = cut(label);
-    format!("{}{digits}", if sign.starts_with('>') { "<=" } else { ">=" })
-}
-
 fn rung_name(n: usize, rung: &Rung) -> String {
     format!("{n:02}-{}", rung.grade.as_deref().unwrap_or("VAL"))
 }
@@ -415,15 +418,4 @@ fn rung_name(n: usize, rung: &Rung) -> String {
 fn label_of(rung: &Rung, si: bool) -> String {
     let parts = [rung.grade.as_deref(), rung.labels[usize::from(si)].as_deref()];
     parts.into_iter().flatten().collect::<Vec<_>>().join(" ")
-}
-
-/// How an analyzer writes a unit: as the strip says, else as is usual. pH and density need none.
-fn spellings(ucum: &str, own: &[String]) -> Vec<String> {
-    let usual: &[&str] = match ucum {
-        "1" | "[pH]" => &[""],
-        "{Ery}/uL" | "{Leu}/uL" => &["/uL"],
-        "[EU]/dL" => &["EU/dL"],
-        other => &[other],
-    };
-    own.iter().cloned().chain(usual.iter().map(|u| (*u).to_owned())).collect()
 }

@@ -6,20 +6,25 @@ pub mod matrix;
 pub mod paper;
 pub mod press;
 mod ratio;
+mod reader;
 pub mod sheet;
+pub mod signs;
 mod spot;
+pub mod wishes;
+mod wording;
 
 use std::collections::BTreeSet;
 
 use serde::Serialize;
 use sha2::{Digest, Sha256};
-use wickline_forward::hl7::Message;
 use wickline_normalize::Report;
 use wickline_normalize::judge::{Facts, Way};
 
-use self::expect::{End, Obx, Wishes};
+use self::expect::End;
 use self::press::{Press, hear};
+use self::reader::Heard;
 use self::sheet::{Habits, Sheet};
+use self::wishes::Wishes;
 use crate::acts::compose::{self, Subject};
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench, Target};
@@ -86,10 +91,8 @@ pub struct Row {
 /// What came of a print.
 pub struct Outcome {
     pub end: End,
-    /// Each result with our own name for its pad.
-    pub results: Vec<(String, Obx)>,
-    /// The message asks for urgent work (TQ1-9, before 2.5 OBR-5).
-    pub stat: bool,
+    /// What a receiver reads of the message.
+    pub heard: Heard,
     pub body: Option<Vec<u8>>,
 }
 
@@ -119,7 +122,7 @@ impl Trial<'_> {
         let judged = self.analyzer.read_alone(print, &facts);
         match judged.way {
             Way::Filed => {
-                return Outcome { stat: false, end: End::Filed, results: Vec::new(), body: None };
+                return Outcome { end: End::Filed, heard: Heard::default(), body: None };
             }
             Way::Held | Way::Repeat { .. } => {
                 return held(judged.holds.iter().map(|h| h.reason.code().to_owned()));
@@ -149,31 +152,15 @@ impl Trial<'_> {
 
 fn held(reasons: impl IntoIterator<Item = String>) -> Outcome {
     let reasons: BTreeSet<String> = reasons.into_iter().collect();
-    Outcome { stat: false, end: End::Held(reasons), results: Vec::new(), body: None }
+    Outcome { end: End::Held(reasons), heard: Heard::default(), body: None }
 }
 
 /// What a message says, from its bytes alone.
 fn read_again(body: Vec<u8>) -> Outcome {
-    let Ok(message) = Message::read(&body) else {
-        return held(["a message that cannot be read".to_owned()]);
-    };
-    let part = |nth, field, component| message.component("OBX", nth, field, component);
-    let results: Vec<(String, Obx)> = (1..=message.count("OBX"))
-        .map(|nth| {
-            let own = Some(part(nth, 3, 4)).filter(|c| !c.is_empty());
-            let (grade, value) = match part(nth, 2, 1).as_str() {
-                "SN" => (String::new(), (1..=4).map(|p| part(nth, 5, p)).collect()),
-                "NM" => (String::new(), part(nth, 5, 1)),
-                _ => (part(nth, 5, 1), String::new()),
-            };
-            let code = part(nth, 3, 1);
-            let (unit, flag) = (part(nth, 6, 1), part(nth, 8, 1));
-            (own.unwrap_or_else(|| code.clone()), Obx { code, grade, value, unit, flag })
-        })
-        .collect();
-    let end = End::Sent(results.iter().map(|(_, obx)| obx.clone()).collect());
-    let urgent = [message.component("TQ1", 1, 9, 1), message.component("OBR", 1, 5, 1)];
-    Outcome { end, results, stat: urgent.iter().any(|code| code == "S"), body: Some(body) }
+    match reader::read(&body) {
+        Err(why) => held([format!("a message that cannot be read: {why}")]),
+        Ok(heard) => Outcome { end: End::Sent(heard.results.clone()), heard, body: Some(body) },
+    }
 }
 
 /// The first 16 hexadecimal digits of SHA-256 over the texts, each with its length before it.

@@ -6,7 +6,7 @@ use std::ops::Range;
 use wickline_listen::dialect::{Dialect, LinkKind};
 use wickline_listen::ear::{Ear, Transmission};
 
-use super::sheet::Habits;
+use super::signs::Sign;
 use super::spot::{Slot, slots};
 
 /// What one pad's line should say. Empty: not printed.
@@ -32,40 +32,6 @@ impl Words {
             _ => "",
         }
     }
-}
-
-/// The class of a case.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Class {
-    Routine,
-    Stat,
-    Control,
-}
-
-impl Class {
-    pub const ALL: [Class; 3] = [Class::Routine, Class::Stat, Class::Control];
-
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Class::Routine => "routine",
-            Class::Stat => "stat",
-            Class::Control => "control",
-        }
-    }
-}
-
-/// How a class is put on the print.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Sign {
-    /// In front of the number.
-    pub mark: String,
-    /// Instead of the number's first digit.
-    pub digit: String,
-    /// A line of its own.
-    pub line: String,
-    /// Instead of the specimen; None: the template's stays.
-    pub specimen: Option<String>,
 }
 
 /// The template, ready to print with.
@@ -141,7 +107,9 @@ impl<'a> Press<'a> {
             ["grade", "value", "unit", "mark"].into_iter().filter(|k| !has(k)).count()
         };
         donors.sort_by_key(|slot| (lacks(slot), slot.surplus(words)));
-        donors.into_iter().filter_map(|d| d.render(words)).find(|lines| self.says(lines, words))
+        let can = |lines: &Vec<String>| lines.iter().all(|l| self.dialect.encode(l).is_some());
+        let all = donors.into_iter().filter_map(|d| d.render(words)).filter(can);
+        all.into_iter().find(|lines| self.says(lines, words))
     }
 
     /// Whether these lines, printed alone, are taken apart as meant.
@@ -203,12 +171,9 @@ impl<'a> Press<'a> {
                 edits.extend(new.map(|new| (base + range.start..base + range.end, new)));
             }
         }
-        let mut block = String::new();
         let sign_line = Some(&sign.line).filter(|l| !l.is_empty());
-        for line in sign_line.into_iter().chain(lines) {
-            block.push_str(line);
-            block.push_str(self.ending);
-        }
+        let lines = sign_line.into_iter().chain(lines).map(String::as_str);
+        let mut block: String = lines.flat_map(|line| [line, self.ending]).collect();
         let ended = self
             .raw
             .get(..self.region.end)
@@ -220,7 +185,8 @@ impl<'a> Press<'a> {
         edits.sort_by_key(|(range, _)| std::cmp::Reverse(range.start));
         let mut bytes = self.raw.clone();
         for (range, new) in edits {
-            bytes.splice(range, new.into_bytes());
+            // What cannot be printed leaves its place empty, and the case differs.
+            bytes.splice(range, self.dialect.encode(&new).unwrap_or_default());
         }
         bytes
     }
@@ -336,59 +302,4 @@ pub fn shipped(dialect: &str) -> Option<&'static [u8]> {
         "ticket" => include_bytes!("../../../../fixtures/listen/ticket/abnormal.cap"),
         _ => return None,
     })
-}
-
-/// How this analyzer's print shows a class: by the configured marks first, else by the dialect's own
-/// signs. The error says why it cannot.
-pub fn sign(
-    class: Class,
-    habits: &Habits,
-    lis02: bool,
-    stat_marks: &[String],
-    control: (&[String], &[String]),
-) -> Result<Sign, String> {
-    let digit = |word: &str| habits.digits.get(word).cloned();
-    let mut sign = Sign::default();
-    match class {
-        Class::Routine => {}
-        Class::Stat => {
-            if let Some(digit) = digit("urgent") {
-                sign.digit = digit;
-            } else if let Some(mark) = stat_marks.first().filter(|_| habits.digits.is_empty()) {
-                sign.mark.clone_from(mark);
-            } else if lis02 {
-                sign.line = "S".into();
-            } else {
-                let none = "neither a stat mark nor a sign of the dialect says so";
-                sign.line = habits.urgent.clone().ok_or(none)?;
-            }
-        }
-        Class::Control => {
-            let (marks, specimens) = control;
-            let split = |text: &String| match text.rsplit_once('=') {
-                Some((sign, level)) => (sign.to_owned(), level.to_owned()),
-                None => (text.clone(), String::new()),
-            };
-            let mark = marks.first().map(split).filter(|_| habits.digits.is_empty());
-            let level = mark.as_ref().map_or("1", |(_, level)| level.as_str()).to_owned();
-            let plain = |text: &String| !text.contains(['[', ']', '?']);
-            let mut own = specimens.iter().filter(|s| plain(s)).map(split);
-            let specimen = own.find(|(_, l)| l.is_empty() || level.is_empty() || *l == level);
-            let specimen = specimen.map(|(pattern, _)| pattern.replace('*', ""));
-            let is_named = specimen.is_some();
-            sign.specimen = Some(specimen.unwrap_or_default());
-            if let Some(digit) = digit("control") {
-                sign.digit = digit;
-            } else if let Some((mark, _)) = mark {
-                sign.mark = mark;
-            } else if lis02 {
-                sign.line = "Q".into();
-            } else if let Some(line) = &habits.control {
-                sign.line.clone_from(line);
-            } else if !is_named {
-                return Err("no mark, no specimen id and no sign of the dialect says so".into());
-            }
-        }
-    }
-    Ok(sign)
 }

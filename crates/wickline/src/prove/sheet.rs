@@ -52,6 +52,7 @@ pub struct Rung {
 #[derive(Clone, Debug)]
 pub struct Pad {
     pub id: String,
+    pub title: String,
     pub names: Vec<String>,
     pub kind: String,
     pub optional: bool,
@@ -109,7 +110,11 @@ impl Sheet {
                 }
             }
         }
-        let pads = pads.iter().map(|table| pad(table, &words, &unread)).collect();
+        let mut pads: Vec<Pad> = pads.iter().map(|table| pad(table, &words, &unread)).collect();
+        // The order in which results go out: that of the file, with others before it by their ids.
+        if layers.len() > 1 {
+            pads.sort_by(|a, b| a.id.cmp(&b.id));
+        }
         Ok(Sheet { id, pads, text: texts.join("\n") })
     }
 
@@ -144,6 +149,7 @@ fn pad(table: &Table, shared: &BTreeMap<String, Vec<String>>, unread: &[String])
     let own = strings(table.get("unread"));
     Pad {
         id: string(table, "id"),
+        title: string(table, "title"),
         names: strings(table.get("names")),
         kind: string(table, "kind"),
         optional: table.get("optional").and_then(Value::as_bool).unwrap_or(false),
@@ -186,12 +192,13 @@ fn tables(value: Option<&Value>) -> impl Iterator<Item = &Table> {
 pub struct Habits {
     /// Each sign of abnormality with what it means.
     pub marks: Vec<(String, String)>,
-    /// A line that means control material, and one that means urgent work.
-    pub control: Option<String>,
-    pub urgent: Option<String>,
+    /// Forms of lines that mean control material, and of those that mean urgent work.
+    pub control: Vec<String>,
+    pub urgent: Vec<String>,
     /// The first digit of a number by class.
     pub digits: BTreeMap<String, String>,
-    pub unread: Option<String>,
+    /// Words in place of a result.
+    pub unread: Vec<String>,
     pub unit_implied: bool,
     /// Words printed for comparators, by the sign they stand for.
     pub comparators: BTreeMap<String, String>,
@@ -214,10 +221,7 @@ impl Habits {
             let pairs = table.into_iter().flatten();
             pairs.filter_map(|(k, v)| Some((k.clone(), v.as_str()?.to_owned()))).collect()
         };
-        let line = |key| {
-            let forms = strings(part("header").and_then(|h| h.get(key)));
-            forms.iter().find_map(|form| filled(form))
-        };
+        let line = |key| strings(part("header").and_then(|h| h.get(key)));
         let results = part("results");
         let digits = part("number").and_then(|n| n.get("class_digits")).and_then(Value::as_table);
         let words = results.and_then(|r| r.get("comparators")).and_then(Value::as_table);
@@ -226,7 +230,7 @@ impl Habits {
             control: line("control"),
             urgent: line("urgent"),
             digits: map(digits).into_iter().map(|(digit, class)| (class, digit)).collect(),
-            unread: strings(results.and_then(|r| r.get("unread"))).into_iter().next(),
+            unread: strings(results.and_then(|r| r.get("unread"))),
             unit_implied: results
                 .and_then(|r| r.get("unit_implied"))
                 .and_then(Value::as_bool)
@@ -234,10 +238,4 @@ impl Habits {
             comparators: map(words).into_iter().map(|(word, sign)| (sign, word)).collect(),
         })
     }
-}
-
-/// A form with level 1 and lot L1 in it. None: it wants something else.
-fn filled(form: &str) -> Option<String> {
-    let text = form.replace("{level}", "1").replace("{lot}", "L1").replace("{any?}", "");
-    (!text.contains('{')).then_some(text)
 }

@@ -99,7 +99,7 @@ impl Slot {
         kinds.into_iter().filter(|k| self.has(k) && words.part(k).is_empty()).count()
     }
 
-    /// Its lines with these words. None: it has no place for them, or letters beyond ASCII.
+    /// Its lines with these words. None: it has no place for them.
     #[must_use]
     pub fn render(&self, words: &Words) -> Option<Vec<String>> {
         let placed = |kind: &str| words.part(kind).is_empty() || self.has(kind);
@@ -113,7 +113,7 @@ impl Slot {
         {
             *last = format!("{} {}", last.trim_end(), words.mark);
         }
-        lines.iter().all(|l| l.is_ascii()).then_some(lines)
+        Some(lines)
     }
 }
 
