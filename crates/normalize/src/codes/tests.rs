@@ -84,7 +84,7 @@ fn analytes_stand_in_order_and_every_component_exists() {
 fn no_code_is_of_two_analytes() {
     for term in terms() {
         let takes = |analyte: &&Analyte| {
-            let all = Property::ALL.iter().flat_map(|p| [(*p, true), (*p, false)]);
+            let all = Property::ALL.iter().flat_map(|p| [(p.0, true), (p.0, false)]);
             all.into_iter().any(|(property, way)| analyte.term(term.code, property, way).is_ok())
         };
         let owners: Vec<&str> = ANALYTES.iter().filter(takes).map(|a| a.id).collect();

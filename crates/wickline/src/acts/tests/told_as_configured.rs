@@ -224,26 +224,28 @@ async fn a_patients_id_that_is_too_long_is_called_so(mut lab: Lab) {
             ..Default::default()
         });
         let report = lab.take(&[heard], 1).await.reports[0].id;
-        let holds = lab.ledger.holdings(report).await.expect("read");
-        let said: Vec<String> = holds.iter().map(|h| h.holds.text()).collect();
-        assert!(
-            said[0].contains("unreadable") && said[0].contains("the patient's id, "),
-            "{said:?}"
-        );
-        assert!(!said[0].contains("specimen") && !said[0].contains(id), "{said:?}");
+        let item = lab.item(report).await;
+        assert_eq!(item.reason.as_deref(), Some("unreadable"));
+        let said = item.detail.unwrap_or_default();
+        assert!(said.contains("the patient's id, ") && !said.contains(id), "{said}");
     }
 }
 
 /// A negative has no number beside it: its OBX-4 is the one that it has beside one.
 async fn a_result_has_its_place_whatever_stands_beside_it(mut lab: Lab) {
-    for (n, (grade, places)) in (1..).zip([("NEG", vec!["1"]), ("2+^400", vec!["1", "2"])]) {
+    for (n, (parts, places)) in
+        (1..).zip([(vec!["NEG"], vec!["1"]), (vec!["2+", "400"], vec!["1", "2"])])
+    {
         lab.bench =
             bench("", "", "names = \"local\"\nname_of = [\"GLU=UGLU^Urine glucose^99KPC\"]");
-        let heard = lab.heard(&format!("{n}"), &format!("KP-{n:05}"), grade);
+        let mut heard = lab.heard(&format!("{n}"), &format!("KP-{n:05}"), parts[0]);
+        let glucose = heard.report.readings.iter_mut().find(|r| r.label == "GLU").expect("GLU");
+        glucose.parts = parts.iter().map(|part| (*part).to_owned()).collect();
+        glucose.unit = parts.get(1).map(|_| "mg/dL".to_owned());
         lab.take(&[heard], 1).await;
         let last = *lab.waiting().await.last().expect("a message");
         let message = lab.read_by_it(last).await;
-        assert_eq!(of(&message, "UGLU", &[4]), places, "{grade}");
+        assert_eq!(of(&message, "UGLU", &[4]), places, "{parts:?}");
     }
 }
 
