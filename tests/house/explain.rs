@@ -161,7 +161,7 @@ fn the_flag_names_what_decided_it() {
     assert_eq!(of("PH", "flag_why"), "N: 6.0 lies in reference PH = 5.0-8.0");
     assert_eq!(
         of("SG", "flag_why"),
-        "none: >=1.028 has no end and may lie in or out of reference SG = 1.003-1.030"
+        "H: the analyzer's own mark `H`; reference SG = 1.003-1.030 cannot tell"
     );
     assert_eq!(of("NIT", "flag_why"), "none: no reference is configured for NIT");
     let glucose = of("GLU", "conversion");

@@ -11,6 +11,7 @@ use std::cmp::Ordering;
 use std::fmt;
 use std::str::FromStr;
 
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 
 use crate::codes::{ANALYTES, Analyte};
@@ -19,7 +20,7 @@ use crate::grades::{Grade, is_grade};
 use crate::observation::Comparator;
 use crate::readings::Reading;
 use crate::remark::Remark;
-use crate::strip::{Kind, Pad, Strip};
+use crate::strip::{Kind, Pad, Rung, Strip};
 use crate::units::Units;
 use crate::words::{nearest, quote};
 
@@ -158,8 +159,12 @@ impl Condition {
         else {
             return None;
         };
-        let strange: Vec<&str> =
-            pad.grades().into_iter().filter(|g| pad.compared(g, bound).is_none()).collect();
+        let untold = |(place, rung): &(usize, &Rung)| {
+            pad.stands(rung.grade.as_deref(), Some(*place), bound).is_none()
+        };
+        let mut strange: Vec<String> =
+            pad.rungs.iter().enumerate().filter(untold).map(|(_, rung)| rung.name()).collect();
+        strange.dedup();
         (!strange.is_empty()).then(|| {
             format!(
                 "`{self}` with strip {}: its ladder has no {bound}, so that this is never met by {}; write a \
@@ -200,28 +205,48 @@ impl Condition {
 }
 
 fn number_is_the_same(pad: &Pad) -> bool {
-    let unit = |units| pad.measure(units).map(|m| m.unit.ucum);
-    let own = unit(Units::Conventional);
-    own.is_some() && own == unit(Units::Si) && !pad.has_grades()
+    let measures = pad.measure(Units::Conventional).zip(pad.measure(Units::Si));
+    measures.and_then(|(c, s)| c.unit.factor(s.unit, None)) == Some(Decimal::ONE)
 }
 
 impl Test {
     fn is_met(&self, reading: &Reading, pad: &Pad) -> bool {
-        let to = |bound: &str| pad.compared(reading.grade.as_deref()?, bound);
-        // An end rung lies on its own side of its number: `>=1.028` is at least 1.025, never at most.
-        let comparator = reading.number.as_ref().and_then(|n| n.comparator);
-        let below = matches!(comparator, Some(Comparator::Less | Comparator::AtMost));
-        let above = matches!(comparator, Some(Comparator::More | Comparator::AtLeast));
-        let number = reading.number.as_ref().map(Figure::value);
-        let upper = reading.number.as_ref().map(Figure::upper);
+        let to = |bound: &str| pad.stands(reading.grade.as_deref(), reading.rung, bound);
         match self {
             Test::Is(grades) => reading.grade.as_ref().is_some_and(|g| grades.contains(g)),
             Test::AtLeast(Bound::Grade(g)) => to(g).is_some_and(Ordering::is_ge),
             Test::AtMost(Bound::Grade(g)) => to(g).is_some_and(Ordering::is_le),
-            Test::AtLeast(Bound::Number(b)) => number.is_some_and(|n| n >= b.value() && !below),
-            Test::AtMost(Bound::Number(b)) => upper.is_some_and(|n| n <= b.value() && !above),
+            Test::AtLeast(Bound::Number(b)) => {
+                every_number(reading, pad, |figure| figure.value() >= b.value() && !below(figure))
+            }
+            Test::AtMost(Bound::Number(b)) => {
+                every_number(reading, pad, |figure| figure.upper() <= b.value() && !above(figure))
+            }
         }
     }
+}
+
+/// An end rung lies on its own side of its number: `>=1.028` is at least 1.025, never at most.
+fn above(figure: &Figure) -> bool {
+    matches!(figure.comparator, Some(Comparator::More | Comparator::AtLeast))
+}
+
+fn below(figure: &Figure) -> bool {
+    matches!(figure.comparator, Some(Comparator::Less | Comparator::AtMost))
+}
+
+/// True when every rung that the reading can be meets it, by the ladder's label also where the print had the grade
+/// alone. A grade without a number lies below the first number of its ladder.
+fn every_number(reading: &Reading, pad: &Pad, meets: impl Fn(&Figure) -> bool) -> bool {
+    if pad.kind == Kind::Measured {
+        return reading.number.as_ref().is_some_and(meets);
+    }
+    let first = pad.rungs.iter().find_map(|r| r.label(reading.units));
+    let lowest =
+        first.map(|f| Figure { comparator: Some(Comparator::Less), to: None, ..f.clone() });
+    let rungs = pad.rungs_of(reading);
+    let label = |rung: &usize| pad.rungs.get(*rung)?.label(reading.units).or(lowest.as_ref());
+    !rungs.is_empty() && rungs.iter().all(|rung| label(rung).is_some_and(&meets))
 }
 
 impl CommentRule {

@@ -109,7 +109,7 @@ impl Checked {
 
     /// What was printed, and where it stands.
     fn with(self, reading: &Reading, pad: Option<&Pad>) -> Checked {
-        let rungs = pad.map(|pad| rungs(pad, reading)).unwrap_or_default();
+        let rungs = pad.map(|pad| pad.rungs_of(reading)).unwrap_or_default();
         let measured = pad.is_some_and(|pad| pad.kind == Kind::Measured);
         Checked {
             found: reading.printed.parts.join(" "),
@@ -250,7 +250,7 @@ fn within(pad: &Pad, reading: &Reading, limits: &Limits) -> (Range, String) {
     let fits = match limits {
         Limits::Any => true,
         Limits::Rungs { .. } => {
-            let rungs = rungs(pad, reading);
+            let rungs = pad.rungs_of(reading);
             !rungs.is_empty() && rungs.iter().all(|r| limits.hold(*r))
         }
         // A comparator leaves open how far the number is from the limit.
@@ -262,19 +262,6 @@ fn within(pad: &Pad, reading: &Reading, limits: &Limits) -> (Range, String) {
     };
     let why = format!("{}; allowed: {allowed}", quote(&printed));
     (if fits { Range::In } else { Range::Out }, why)
-}
-
-/// Every rung that the reading can be: several where a grade alone stands on several.
-fn rungs(pad: &Pad, reading: &Reading) -> Vec<usize> {
-    if pad.kind == Kind::Measured {
-        return Vec::new();
-    }
-    if let Some(rung) = reading.rung {
-        return vec![rung];
-    }
-    let Some(grade) = &reading.grade else { return Vec::new() };
-    let has = |r: &usize| pad.rungs.get(*r).is_some_and(|r| r.grade.as_ref() == Some(grade));
-    (0..pad.rungs.len()).filter(has).collect()
 }
 
 #[cfg(test)]

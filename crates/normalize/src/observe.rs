@@ -188,7 +188,8 @@ impl Teller<'_> {
         let Teller { pad, reading, choice, .. } = self;
         let flag = reading.flag?;
         let directed = matches!(flag, Flag::L | Flag::H);
-        let of_number = match &reading.reference {
+        let reference = reading.reference.as_ref().filter(|_| !reading.by_mark);
+        let of_number = match reference {
             Some(reference) => matches!(reference, Reference::Between(_)),
             None => directed || !pad.has_grades(),
         };
@@ -196,7 +197,7 @@ impl Teller<'_> {
             return None;
         }
         Some(match (number, flag) {
-            _ if reading.reference.is_none() => flag,
+            _ if reference.is_none() => flag,
             (true, Flag::A) => Flag::H,
             (false, Flag::L | Flag::H) => Flag::A,
             _ => flag,

@@ -110,6 +110,8 @@ struct Calculated<'a> {
     ratio: (&'a Pad, usize),
     above: (&'a Pad, usize),
     below: (&'a Pad, usize),
+    /// In which the ratio was printed.
+    units: Units,
 }
 
 impl Calculated<'_> {
@@ -129,7 +131,7 @@ impl Calculated<'_> {
             let category = Span::category(pad, place, units)?;
             Some((permitted, category.meets(&permitted)))
         };
-        let systems = [Units::Conventional, Units::Si];
+        let systems = [self.units, self.units.other()];
         let known: Vec<_> = systems.iter().filter_map(|u| Some((*u, judged(*u)?))).collect();
         let (units, (permitted, _)) = *known.first()?;
         if known.iter().any(|(_, (_, fits))| *fits) {
@@ -163,7 +165,8 @@ pub(crate) fn misfits(strip: &Strip, readings: &[Reading]) -> Vec<Hold> {
     let misfit = |pad: &Pad| {
         let (above, below) = Analyte::find(&pad.id)?.ratio()?;
         let (ratio, reading) = rung(&pad.id)?;
-        let calculated = Calculated { ratio, above: rung(above)?.0, below: rung(below)?.0 };
+        let (above, below) = (rung(above)?.0, rung(below)?.0);
+        let calculated = Calculated { ratio, above, below, units: reading.units };
         let line = reading.lines.first().copied().unwrap_or(0);
         Some(Hold::new(Reason::GradeValueDisagree, calculated.misfit()?).at(line))
     };

@@ -30,8 +30,11 @@ pub struct Reading {
     pub grade: Option<String>,
     /// The number, only if one was printed.
     pub number: Option<Figure>,
-    /// By the site's reference, without one the analyzer's own mark; never on control material.
+    /// By the site's reference, where that cannot tell the analyzer's own mark; never on control material.
     pub flag: Option<Flag>,
+    /// The flag is the analyzer's own mark. Also true wherever there is a flag and no reference.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub by_mark: bool,
     /// Where one is configured.
     pub reference: Option<Reference>,
     /// Why the pad has no result.
@@ -118,6 +121,7 @@ pub(crate) fn blank(printed: &PrintedReading, units: Units) -> Reading {
         grade: None,
         number: None,
         flag: None,
+        by_mark: false,
         reference: None,
         unread: None,
         lines: vec![printed.line],

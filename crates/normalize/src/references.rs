@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 use crate::figure::Figure;
 use crate::grades::is_grade;
 use crate::observation::{Comparator, Flag};
+use crate::readings::Reading;
 use crate::rules::as_text;
 use crate::strip::{Kind, Pad};
 use crate::units::Units;
@@ -22,7 +23,8 @@ use crate::words::quote;
 pub enum Reference {
     /// This grade and everything below it; on colours and clarity this one alone.
     AtMost(String),
-    /// One interval, or one for each unit system. They judge the pad's number and no grade.
+    /// One interval, or one for each unit system. They judge the pad's number, or the one that the ladder has for
+    /// a grade printed alone.
     Between(Vec<Interval>),
 }
 
@@ -73,6 +75,20 @@ impl Interval {
             Some(Comparator::More) => (value >= high).then_some(Flag::H),
             Some(Comparator::AtLeast) => (value > high).then_some(Flag::H),
         }
+    }
+
+    /// Where a step of the ladder lies. A grade without number is below the first number; where the interval begins
+    /// with nothing it lies in it.
+    fn step(&self, pad: &Pad, rung: usize, units: Units) -> Option<Flag> {
+        let rung = pad.rungs.get(rung)?;
+        if let Some(label) = rung.label(units) {
+            return self.flag(label);
+        }
+        if self.low.value().is_zero() {
+            return Some(Flag::N);
+        }
+        let first = pad.rungs.iter().find_map(|r| r.label(units))?;
+        self.flag(&Figure { comparator: Some(Comparator::Less), to: None, ..first.clone() })
     }
 
     /// Whether it is of this system's numbers on this pad.
@@ -134,6 +150,26 @@ impl Reference {
     pub fn interval(&self, pad: &Pad, units: Units) -> Option<&Interval> {
         let Reference::Between(intervals) = self else { return None };
         intervals.iter().find(|interval| interval.is_of(pad, units))
+    }
+
+    /// The interval that judges a print in these units: their own, else that of the other system, in which the
+    /// ladder has a label for the step too.
+    #[must_use]
+    pub fn judging(&self, pad: &Pad, units: Units) -> Option<(Units, &Interval)> {
+        [units, units.other()].into_iter().find_map(|u| Some((u, self.interval(pad, u)?)))
+    }
+
+    /// Where the interval has every step that the reading can be. None: nobody can tell, or the steps differ.
+    pub(crate) fn by_interval(&self, pad: &Pad, reading: &Reading) -> Option<Flag> {
+        let (units, interval) = self.judging(pad, reading.units)?;
+        if pad.kind == Kind::Measured {
+            // No ladder has its number in the other system.
+            return interval.flag(reading.number.as_ref().filter(|_| units == reading.units)?);
+        }
+        let rungs = pad.rungs_of(reading);
+        let mut flags = rungs.iter().map(|rung| interval.step(pad, *rung, units));
+        let first = flags.next()?;
+        if flags.all(|flag| flag == first) { first } else { None }
     }
 
     /// As it stands beside the pad's grade, or beside its number in these units. None: it does not speak of it.
@@ -259,7 +295,14 @@ impl Reference {
             }
             let ucum = pad.measure(units).map_or("", |m| m.unit.ucum);
             match self.interval(pad, units) {
-                None => notes.push(format!("numbers in {ucum} have no interval and get no flag")),
+                None => {
+                    let judged = "are judged by their step on the ladder";
+                    let told =
+                        if pad.kind == Kind::Measured { "get no flag of ours" } else { judged };
+                    notes.push(format!(
+                        "numbers in {ucum} have no interval: they {told}, and OBX-7 stays empty"
+                    ));
+                }
                 Some(interval) => {
                     let never = |l| matches!(interval.flag(l), Some(Flag::N) | None);
                     if labels().all(never) {

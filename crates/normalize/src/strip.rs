@@ -18,6 +18,7 @@ use crate::fault::Fault;
 use crate::figure::Figure;
 use crate::grades::Grade;
 use crate::observation::{Code, CodeSystem, Flag};
+use crate::readings::Reading;
 use crate::units::{Known, Property, Units};
 use crate::words::fold;
 
@@ -250,6 +251,20 @@ impl Pad {
         printed.means(labels.filter_map(|(place, rung)| Some((place, rung.label(units)?))))
     }
 
+    /// Every rung that a reading of this pad can be: several where a grade alone stands on several.
+    #[must_use]
+    pub fn rungs_of(&self, reading: &Reading) -> Vec<usize> {
+        if self.kind == Kind::Measured {
+            return Vec::new();
+        }
+        if let Some(rung) = reading.rung {
+            return vec![rung];
+        }
+        let Some(grade) = &reading.grade else { return Vec::new() };
+        let has = |r: &usize| self.rungs.get(*r).is_some_and(|r| r.grade.as_ref() == Some(grade));
+        (0..self.rungs.len()).filter(has).collect()
+    }
+
     /// The grades of the ladder, each once, in order.
     #[must_use]
     pub fn grades(&self) -> Vec<&str> {
@@ -267,6 +282,22 @@ impl Pad {
         let rank = |code: &str| Grade::find(code).map(|g| g.rank);
         let places = place(grade).zip(place(to)).map(|(one, other)| one.cmp(&other));
         places.or_else(|| Some(rank(grade)?.cmp(&rank(to)?)))
+    }
+
+    /// How a reading with this grade or on this rung stands to a grade: as [`Pad::compared`] says, and a rung
+    /// that has a number alone by its place among those that have the grade.
+    #[must_use]
+    pub fn stands(&self, grade: Option<&str>, rung: Option<usize>, to: &str) -> Option<Ordering> {
+        if let Some(grade) = grade {
+            return self.compared(grade, to);
+        }
+        let of = |r: &Rung| r.grade.as_deref() == Some(to);
+        let (first, last) = (self.rungs.iter().position(of)?, self.rungs.iter().rposition(of)?);
+        Some(match rung? {
+            rung if rung < first => Ordering::Less,
+            rung if rung > last => Ordering::Greater,
+            _ => Ordering::Equal,
+        })
     }
 
     /// How many plus steps the ladder has; 0 where they are not 1+, 2+ and so on, each once (a ladder with

@@ -9,7 +9,7 @@ use crate::flags;
 use crate::hold::{Hold, Reason};
 use crate::ratios;
 use crate::readings::{Reading, Said, blank, join, understand};
-use crate::report::{PrintedReading, Report, Status};
+use crate::report::{MarkMeaning, PrintedReading, Report, Status};
 use crate::rules::Rules;
 use crate::strip::{Kind, Pad, Strip};
 use crate::units::Units;
@@ -213,19 +213,19 @@ impl StripReading<'_> {
         let reference = self.rules.references.get(&pad.id);
         let own = flags::own(pad, reading, reference, &said.marks);
         reading.flag = own.sent;
+        reading.by_mark = own.by_mark && own.sent.is_some();
         reading.reference = reference.cloned();
         if !self.rules.compare_marks {
             return;
         }
         for mark in &said.marks {
-            if let Some(flag) = own.compared
-                && flags::disagree(mark.meaning, flag)
-            {
-                let detail = format!(
-                    "mark {} disagrees with our own flag {}",
-                    quote(&mark.text),
-                    flag.text()
-                );
+            let text = quote(&mark.text);
+            if let Some(flag) = own.compared.filter(|flag| flags::disagree(mark.meaning, *flag)) {
+                let detail = format!("mark {text} disagrees with our own flag {}", flag.text());
+                hold(Reason::MarkDisagree, detail);
+            } else if flags::misplaced(mark.meaning, pad, reading) {
+                let side = if mark.meaning == MarkMeaning::Low { "above" } else { "below" };
+                let detail = format!("mark {text} where no step {side} it could be normal");
                 hold(Reason::MarkDisagree, detail);
             }
         }

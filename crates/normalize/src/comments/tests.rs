@@ -172,6 +172,34 @@ fn grades_of_a_strips_own_are_compared_by_their_place() {
     assert!(strange.contains("strip ten-pad: `TR-INTACT` is no grade of this pad"), "{strange}");
 }
 
+/// Cells are counted alike in both systems, so a rule may name the number; by the ladder also where the print had the
+/// grade alone.
+#[test]
+fn cells_are_compared_by_their_number() {
+    let rule = |text: &str| CommentRule::new("X", When::All, &[text], &[], "t", "s").expect(text);
+    let strips = [strip("ten-pad")];
+    for (parts, text, met) in [
+        (&["1+", "35"][..], "LEU >= 35", true),
+        (&["1+"], "LEU >= 35", true),
+        (&["1+"], "LEU >= 36", false),
+        (&["3+"], "LEU >= 420", true),
+        (&["3+"], "LEU <= 420", false),
+        (&["NEG"], "LEU >= 12", false),
+        (&["NEG"], "LEU <= 12", true),
+        (&["NEG"], "LEU <= 5", false),
+    ] {
+        for units in [Units::Conventional, Units::Si] {
+            let unit = if parts.len() < 2 { "" } else { "Leu/uL" };
+            let print = with(report(&strips[0], units), reading("LEU", parts, unit));
+            let rules = Rules { print_units: units, ..Rules::default() };
+            let readings = judged(&print, &rules, &[]).readings;
+            assert_eq!(rule(text).is_met(&readings, &strips[0]), met, "{parts:?}: {text}");
+        }
+        assert_eq!(rule(text).faults(&strips), [""; 0]);
+    }
+    assert_eq!(rule("GLU >= 100").faults(&strips).len(), 1, "which unit?");
+}
+
 #[test]
 fn a_rule_that_cannot_be_meant_says_why() {
     for (text, why) in [

@@ -2,6 +2,7 @@
 //! nothing is guessed.
 
 mod class;
+mod flags;
 mod lockout;
 mod readings;
 mod repeats;

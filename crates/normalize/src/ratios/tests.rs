@@ -64,7 +64,7 @@ fn a_category_fits_what_its_two_rungs_permit() {
 fn the_hold_says_what_was_printed_and_what_it_makes() {
     let strip = strip("fourteen-pad");
     let found = held(&strip, Units::Si, &[("ALB", 1), ("CRE", 2), ("ACR", 2)]);
-    assert_eq!(found, "ACR 2+ >=300 was printed, and ALB 2.5 over CRE 90 is 27.8 mg/g");
+    assert_eq!(found, "ACR 2+ >=34 was printed, and ALB 25 over CRE 8.0 is 3.1 mg/mmol");
     let found = held(&strip, Units::Conventional, &[("PRO", 0), ("CRE", 2), ("PCR", 2)]);
     assert_eq!(found, "PCR 2+ >=500 was printed, and PRO NEG over CRE 90 is 0 to 133.3 mg/g");
     assert_eq!(held(&strip, Units::Si, &[("PRO", 4), ("CRE", 2), ("PCR", 2)]), "");

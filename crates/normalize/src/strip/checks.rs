@@ -61,6 +61,9 @@ pub(super) fn ladder(keys: &Keys<'_, '_>, pad: &Pad, analyte: &Analyte, rungs: &
     if let Some(at) = in_order(rungs).filter(|_| pad.kind == Kind::Graded) {
         keys.fault(at, "rungs", "a grade out of its order", "each grade once, from the lowest up");
     }
+    if pad.kind == Kind::Graded && rungs.iter().all(|(_, rung)| rung.grade.is_none()) {
+        keys.fault(keys.at, "rungs", "no grade", "a grade on a rung, or kind = \"stepped\"");
+    }
     if pad.kind == Kind::TwoStep {
         let grades: Vec<_> = rungs.iter().filter_map(|(_, r)| r.grade.as_deref()).collect();
         if grades != ["NEG", "POS"] {
@@ -85,6 +88,10 @@ fn misfit(kind: Kind, rung: &Rung) -> Option<(String, &'static str)> {
         (Kind::Stepped, None) => {
             let whole = rung.conventional.is_some() && rung.si.is_some();
             (!whole).then(|| ("a rung without number".into(), "a number in both unit systems"))
+        }
+        // Many inserts list NEG and then numbers.
+        (Kind::Graded, None) => {
+            (!numbers).then(|| ("neither grade nor number".into(), "a grade or a number, or both"))
         }
         (_, None) => Some(("a rung without grade".into(), "grade = \"1+\"")),
         (Kind::Nominal | Kind::TwoStep, Some(_)) if numbers => {

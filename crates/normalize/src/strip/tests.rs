@@ -1,5 +1,6 @@
 //! Strips: the shipped ones hold the invented ladders, and a bad one is refused with its place.
 
+mod numbers;
 mod own;
 
 use std::collections::BTreeMap;

@@ -112,11 +112,14 @@ impl Wishes {
         mark: &str,
     ) -> Result<Vec<Obx>, String> {
         let system = usize::from(self.si);
-        let found = self.sent_flag(pad, rung, mark).unwrap_or("");
+        let ours = self.flag(pad, rung);
+        // Ours by the site's reference, else what the analyzer marked.
+        let found = ours.or_else(|| letter_of(mark)).unwrap_or("");
+        let by_mark = ours.is_none();
         let both = rung.grade.is_some() && printed_number && rung.labels[system].is_some();
         let beside = both && self.grades == "beside";
-        let flag = self.letter(pad, found, mark, false, beside).to_owned();
-        let number_flag = self.letter(pad, found, mark, true, beside).to_owned();
+        let flag = self.letter(pad, found, by_mark.then_some(mark), false, beside).to_owned();
+        let number_flag = self.letter(pad, found, by_mark.then_some(mark), true, beside).to_owned();
         let number = rung.labels[system].as_ref().filter(|_| printed_number);
         let mut list = Vec::new();
         if let Some(grade) = &rung.grade
@@ -157,32 +160,23 @@ impl Wishes {
         }
     }
 
-    /// Ours by the site's reference, else what the analyzer marked.
-    fn sent_flag(&self, pad: &Pad, rung: &Rung, mark: &str) -> Option<&'static str> {
-        if self.references.contains_key(&pad.id) {
-            return self.flag(pad, rung, usize::from(self.si));
-        }
-        let marks = [("normal", "N"), ("abnormal", "A"), ("low", "L"), ("high", "H")];
-        marks.iter().find(|(meaning, _)| *meaning == mark).map(|(_, flag)| *flag)
-    }
-
     /// What stands of a flag on a grade, or on a number, that is `beside` the other. A reference that begins with a
-    /// digit is an interval, and speaks of the number.
+    /// digit is an interval, and speaks of the number; the analyzer's own mark keeps its letter.
     fn letter<'a>(
         &self,
         pad: &Pad,
         flag: &'a str,
-        mark: &str,
+        mark: Option<&str>,
         number: bool,
         beside: bool,
     ) -> &'a str {
         let reference = self.references.get(&pad.id);
         let graded = pad.rungs.iter().any(|rung| rung.grade.is_some());
-        let numeric = match reference {
-            Some(text) => text.starts_with(|c: char| c.is_ascii_digit()),
-            None => !graded || mark == "low" || mark == "high",
+        let numeric = match (mark, reference) {
+            (Some(mark), _) => !graded || mark == "low" || mark == "high",
+            (None, text) => text.is_some_and(|t| t.starts_with(|c: char| c.is_ascii_digit())),
         };
-        match (flag, number, reference.is_some()) {
+        match (flag, number, mark.is_none()) {
             _ if beside && number != numeric && !self.flags_both => "",
             ("A", true, true) => "H",
             ("L" | "H", false, true) => "A",
@@ -190,25 +184,18 @@ impl Wishes {
         }
     }
 
-    /// By the site's reference. `system`: the label compared with an interval.
-    fn flag(&self, pad: &Pad, rung: &Rung, system: usize) -> Option<&'static str> {
+    /// By the site's reference; an interval by the label of its unit, whichever was printed.
+    fn flag(&self, pad: &Pad, rung: &Rung) -> Option<&'static str> {
         let reference = self.references.get(&pad.id)?;
         if reference.starts_with(|c: char| c.is_ascii_digit()) {
-            let unit = &pad.scales[system].as_ref()?.ucum;
-            let mut intervals = reference.split(',').filter_map(|text| {
-                let (low, rest) = text.split_once('-')?;
-                let (high, of) = rest.trim().split_once(' ').unwrap_or((rest.trim(), ""));
-                let mine = of.is_empty() || of.trim().eq_ignore_ascii_case(unit);
-                Some((thousandths(low)?, thousandths(high)?)).filter(|_| mine)
-            });
-            let (low, high) = intervals.next()?;
-            return interval(rung.labels[system].as_ref()?, low, high);
+            return (0..2).find_map(|system| by_interval(pad, rung, reference, system))?;
         }
-        let grade = rung.grade.as_ref()?;
         let normal = if pad.kind == "nominal" {
-            grade == reference
+            rung.grade.as_ref()? == reference
         } else {
-            place(pad, grade)? <= place(pad, reference)?
+            // Also of a rung that has a number alone.
+            let own = pad.rungs.iter().position(|known| known == rung)?;
+            own <= pad.rungs.iter().rposition(|known| known.grade.as_ref() == Some(reference))?
         };
         Some(if normal { "N" } else { "A" })
     }
@@ -219,10 +206,24 @@ impl Wishes {
         if !self.compare_marks {
             return false;
         }
-        let ours = if let Some(reference) = self.references.get(&pad.id) {
-            // A number in a unit that is not expected is of no interval.
-            let none = strange && reference.starts_with(|c: char| c.is_ascii_digit());
-            if rung.flag == "policy" || none { None } else { self.flag(pad, rung, 0) }
+        // A number in a unit that is not expected is on no rung.
+        let placed = pad.kind != "nominal" && !(strange && rung.grade.is_none());
+        let own = pad.rungs.iter().position(|known| known == rung).filter(|_| placed);
+        let beyond = own.and_then(|own| match meaning {
+            "low" => pad.rungs.get(own + 1..),
+            "high" => pad.rungs.get(..own),
+            _ => None,
+        });
+        if beyond.is_some_and(|rungs| rungs.iter().all(|rung| rung.flag == "A")) {
+            return true;
+        }
+        let ours = if self.references.contains_key(&pad.id) {
+            // A number in a unit that is not expected is on no rung; the grade beside it is.
+            if rung.flag == "policy" || (strange && rung.grade.is_none()) {
+                None
+            } else {
+                self.flag(pad, rung)
+            }
         } else {
             Some(rung.flag.as_str()).filter(|f| matches!(*f, "N" | "A"))
         };
@@ -256,11 +257,6 @@ fn local(pad: &Pad, key: &str) -> Result<String, String> {
     Ok(if kinds.len() < 2 { pad.id.clone() } else { format!("{}{ending}", pad.id) })
 }
 
-/// Where a grade stands on the pad's own ladder.
-fn place(pad: &Pad, grade: &str) -> Option<usize> {
-    pad.rungs.iter().position(|rung| rung.grade.as_deref() == Some(grade))
-}
-
 /// A label without its comparator, and the comparator.
 #[must_use]
 pub fn cut(label: &str) -> (&str, &str) {
@@ -275,6 +271,36 @@ pub(super) fn thousandths(text: &str) -> Option<i64> {
         return None;
     }
     format!("{whole}{part:0<6}").parse().ok()
+}
+
+/// Of the interval that a reference has for this system, if it has one.
+fn by_interval(
+    pad: &Pad,
+    rung: &Rung,
+    reference: &str,
+    system: usize,
+) -> Option<Option<&'static str>> {
+    let unit = &pad.scales[system].as_ref()?.ucum;
+    let (low, high) = reference.split(',').find_map(|text| {
+        let (low, rest) = text.split_once('-')?;
+        let (high, of) = rest.trim().split_once(' ').unwrap_or((rest.trim(), ""));
+        let mine = of.is_empty() || of.trim().eq_ignore_ascii_case(unit);
+        Some((thousandths(low)?, thousandths(high)?)).filter(|_| mine)
+    })?;
+    Some(match &rung.labels[system] {
+        Some(label) => interval(label, low, high),
+        None if low == 0 => Some("N"),
+        None => {
+            let first = pad.rungs.iter().find_map(|rung| rung.labels[system].as_ref())?;
+            interval(&format!("<{}", cut(first).1), low, high)
+        }
+    })
+}
+
+/// The letter of table 0078 for what a mark means.
+fn letter_of(mark: &str) -> Option<&'static str> {
+    let marks = [("normal", "N"), ("abnormal", "A"), ("low", "L"), ("high", "H")];
+    marks.iter().find(|(meaning, _)| *meaning == mark).map(|(_, flag)| *flag)
 }
 
 fn interval(label: &str, low: i64, high: i64) -> Option<&'static str> {

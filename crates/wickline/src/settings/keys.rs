@@ -62,7 +62,7 @@ pub const TABLES: &[(&str, bool, &str)] = &[
         false,
         "References for flags, by analyte id: the highest normal grade \"NEG\"; an interval \"5.0-8.0\"\n\
          # for numbers; two of them with their units where the unit systems have different numbers.\n\
-         # Without one OBX-7 stays empty, and OBX-8 carries the analyzer's own mark where it prints one.",
+         # Where it cannot tell, or there is none, OBX-8 carries the analyzer's own mark where it prints one.",
     ),
     ("analyzer", true, "One for each analyzer."),
     (

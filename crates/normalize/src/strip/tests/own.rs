@@ -9,7 +9,7 @@ use crate::units::{Property, Units};
 use crate::{Choice, Content, Grades, Moment, Rules};
 
 /// A strip that goes on from the ten pads.
-fn ten(more: &str) -> Strip {
+pub(super) fn ten(more: &str) -> Strip {
     Strip::parse(&text(more), "own.toml").unwrap_or_else(|faults| panic!("{faults:#?}"))
 }
 
@@ -17,7 +17,7 @@ fn text(more: &str) -> String {
     format!("id = \"own\"\nname = \"Own\"\nextends = \"ten-pad\"\n{more}")
 }
 
-fn refused(more: &str, key: &str, word: &str) {
+pub(super) fn refused(more: &str, key: &str, word: &str) {
     let found = faults(&text(more));
     let told = found.iter().any(|f| f.key == key && f.allowed.contains(word));
     assert!(told, "{key}, {word}: {found:#?}");
@@ -127,10 +127,8 @@ rungs = [
 ]
 "#;
 
-/// What is held of one print, or what goes out of it.
-fn told(strip: &Strip, print: (&str, &[&str], &str), units: Units) -> String {
-    let (label, parts, unit) = print;
-    let rules = Rules { print_units: units, ..Rules::default() };
+/// A print judged against one strip.
+pub(super) fn judged(print: &crate::Report, strip: &Strip, rules: &Rules) -> crate::Judged {
     let heard = Moment::from_digits("20250314091530").expect("a time");
     let facts = crate::Facts {
         earlier: &[],
@@ -140,8 +138,15 @@ fn told(strip: &Strip, print: (&str, &[&str], &str), units: Units) -> String {
         controls: None,
         lot: None,
     };
+    crate::judge(print, std::slice::from_ref(strip), rules, &facts)
+}
+
+/// What is held of one print, or what goes out of it.
+fn told(strip: &Strip, print: (&str, &[&str], &str), units: Units) -> String {
+    let (label, parts, unit) = print;
+    let rules = Rules { print_units: units, ..Rules::default() };
     let print = with(report(strip, units), reading(label, parts, unit));
-    let found = crate::judge(&print, std::slice::from_ref(strip), &rules, &facts);
+    let found = judged(&print, strip, &rules);
     if !found.holds.is_empty() {
         return codes(&found).join(" ");
     }

@@ -4,7 +4,7 @@ use serde::Serialize;
 use wickline_normalize::codes::Analyte;
 use wickline_normalize::readings::Reading;
 use wickline_normalize::references::{Interval, Reference};
-use wickline_normalize::strip::{Kind, Measure, Pad};
+use wickline_normalize::strip::{Kind, Measure, Pad, Rung};
 use wickline_normalize::words::quote;
 use wickline_normalize::{Choice, Figure, Flag, Grades, Units};
 
@@ -28,6 +28,12 @@ pub struct Conversion {
 pub fn conversion(pad: &Pad, reading: &Reading, choice: &Choice) -> Option<Conversion> {
     let printed = reading.number.as_ref()?;
     let from = pad.measure(reading.units);
+    if let Some(unit) =
+        reading.printed.unit.as_deref().filter(|u| !pad.is_spelled(reading.units, u))
+    {
+        let words = format!("not converted: {} is not the unit that is expected", quote(unit));
+        return Some(not_sent(format!("{} {unit}", printed.text()), words));
+    }
     let shown = with_unit(printed, from);
     if choice.grades == Grades::Only && reading.grade.is_some() {
         return Some(not_sent(shown, "not sent: this receiver takes the grade alone".into()));
@@ -37,14 +43,23 @@ pub fn conversion(pad: &Pad, reading: &Reading, choice: &Choice) -> Option<Conve
     if pad.kind == Kind::Measured {
         return Some(measured(pad, reading, choice, shown, factor));
     }
-    let label = reading.rung.and_then(|r| pad.rungs.get(r)).and_then(|r| r.label(choice.units));
-    let Some(label) = label else {
-        let words = format!("{shown} is on no rung");
+    let rung = reading.rung.and_then(|r| pad.rungs.get(r));
+    let Some((rung, label)) = rung.and_then(|r| Some((r, r.label(choice.units)?))) else {
+        // With its unit lacking, or with another grade beside it, it was found and not taken.
+        let found = !pad.rungs_meant(printed, reading.units).is_empty();
+        let why = if found { "taken for no rung: see why it is held" } else { "on no rung" };
+        // Without a unit of its own it is shown with none.
+        let shown = if reading.printed.unit.is_some() { shown } else { printed.text() };
+        let words = format!("{shown} is {why}");
         return Some(not_sent(shown, words));
     };
     let sent = with_unit(label, to);
     let (how, words) = match &factor {
         _ if sent == shown => ("as printed", "as printed: the ladder has this label".to_owned()),
+        _ if rung.as_printed => {
+            let words = format!("by the ladder: {shown} is {sent} as the strip's insert prints it");
+            return Some(Conversion { from: shown, to: sent, how: LADDER, factor: None, words });
+        }
         Some(factor) => {
             let exact = format!("calculated, 1 {} is {factor} {}", unit(from), unit(to));
             (LADDER, format!("by the ladder, with its own rounding: {shown} is {sent} ({exact})"))
@@ -122,17 +137,22 @@ pub fn flag(pad: Option<&Pad>, reading: &Reading, reference: Option<&Reference>)
         };
     };
     let said = format!("reference {} = {}", pad.id, String::from(reference.clone()));
+    if let (true, Some(flag), Some(mark)) = (reading.by_mark, reading.flag, &reading.printed.mark) {
+        let text = flag.text();
+        return format!("{text}: the analyzer's own mark {}; {said} cannot tell", quote(mark));
+    }
     match reference {
         Reference::AtMost(highest) => by_grade(pad, reading, highest, &said),
-        Reference::Between(_) => match reference.interval(pad, reading.units) {
-            Some(interval) => by_interval(pad, reading, interval, &said),
-            None => format!("none: {said} has no interval for {} units", reading.units.text()),
+        Reference::Between(_) => match reference.judging(pad, reading.units) {
+            Some((units, interval)) => by_interval(pad, reading, units, interval, &said),
+            None => format!("none: {said} has no interval for this pad"),
         },
     }
 }
 
 fn by_grade(pad: &Pad, reading: &Reading, highest: &str, said: &str) -> String {
-    let Some(grade) = &reading.grade else {
+    let rung = reading.rung.and_then(|r| pad.rungs.get(r)).map(Rung::name);
+    let Some(grade) = reading.grade.as_ref().or(rung.as_ref()) else {
         return format!("none: {said} is a grade, and this reading has none");
     };
     match reading.flag {
@@ -146,11 +166,23 @@ fn by_grade(pad: &Pad, reading: &Reading, highest: &str, said: &str) -> String {
     }
 }
 
-fn by_interval(pad: &Pad, reading: &Reading, interval: &Interval, said: &str) -> String {
-    let rung = reading.rung.and_then(|r| pad.rungs.get(r));
-    let label = rung.and_then(|r| r.label(reading.units)).or(reading.number.as_ref());
-    let Some(label) = label else {
-        return format!("none: {said} is an interval, and this reading has no number");
+fn by_interval(
+    pad: &Pad,
+    reading: &Reading,
+    units: Units,
+    interval: &Interval,
+    said: &str,
+) -> String {
+    let rungs = pad.rungs_of(reading);
+    let rung = rungs.first().and_then(|r| pad.rungs.get(*r)).filter(|_| rungs.len() == 1);
+    let printed = reading.number.as_ref().filter(|_| units == reading.units);
+    let Some(label) = rung.and_then(|r| r.label(units)).or(printed) else {
+        let name = reading.grade.as_deref().unwrap_or("this reading");
+        return match reading.flag {
+            Some(Flag::N) => format!("N: {name} lies below every number, and {said} begins with 0"),
+            Some(flag) => format!("{}: {name} lies below every number ({said})", flag.text()),
+            None => format!("none: {name} has no number that {said} could judge"),
+        };
     };
     let text = label.text();
     match reading.flag {
