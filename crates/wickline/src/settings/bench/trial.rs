@@ -49,6 +49,7 @@ fn reading(pad: &Pad, nth: Option<usize>) -> Reading {
         grade: rung.and_then(|rung| rung.grade.clone()),
         number: rung.and_then(|rung| rung.conventional.clone()).or_else(measured),
         flag: None,
+        by_mark: false,
         reference: None,
         unread: nth.is_none().then(|| "not read".to_owned()),
         lines: Vec::new(),
