@@ -293,6 +293,27 @@ fn a_receiver_without_notes_gets_no_results_under_a_warning() {
     }
 }
 
+/// A step without a grade goes as its number, also to a receiver of grades: a code for that number is held to it.
+#[test]
+fn a_code_for_a_step_without_a_grade_is_held_to_its_number() {
+    let folder = Folder::new("step");
+    let strip = "id = \"numbers\"\nname = \"Numbers\"\nextends = \"ten-pad\"\n[[pad]]\nid = \"GLU\"\n\
+                 rungs = [{ grade = \"NEG\", flag = \"N\" }, { conventional = \"100\", si = \"5.6\", flag = \"A\" }]\n";
+    folder.write("numbers.toml", strip);
+    for (strip, code, taken) in [
+        ("numbers.toml", "59156-0", false),
+        ("numbers.toml", "53328-1", true),
+        ("ten-pad", "59156-0", true),
+    ] {
+        let keys = format!("grades = \"only\"\nname_of = [\"GLU number={code}^x^LN\"]");
+        let text = configuration("listen:127.0.0.1:0", "lis02", strip, "mllp://127.0.0.1:1", &keys);
+        let output = run(&folder.write("wickline.toml", &text), &["check", "--offline"]);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code() == Some(0), taken, "{strip} {code}: {said}");
+        assert_eq!(said.contains("GLU number = 59156-0"), !taken, "{strip} {code}: {said}");
+    }
+}
+
 /// A version that has no OUL^R22 has no SPM either: one fault, not two.
 #[test]
 fn one_mistake_is_told_once() {

@@ -35,7 +35,9 @@ pub(super) fn strips_of<'a>(
 /// What a pad may say to a receiver: whether it is a number, and of which property.
 fn said(pad: &Pad, choice: &Choice) -> Vec<(bool, Property)> {
     let grade = pad.has_grades().then(|| (false, pad.grade_property()));
-    let numbers = !(choice.grades == Grades::Only && pad.has_grades());
+    // A rung without a grade goes as its number, whatever is asked for.
+    let all_graded = pad.has_grades() && pad.rungs.iter().all(|rung| rung.grade.is_some());
+    let numbers = !(choice.grades == Grades::Only && all_graded);
     let number = pad.measure(choice.units).filter(|_| numbers).map(|m| (true, m.unit.property));
     grade.into_iter().chain(number).collect()
 }

@@ -285,8 +285,8 @@ pub(super) const KEYS: &[Key] = &[
         Some("\"by-version\""),
         "",
         "Where the specimen id goes: one or more of spm-2, obr-2, obr-3, pid-3 with a comma or a blank between them, \
-         or both (spm-2 and obr-2); by-version: SPM-2 from 2.5 on, OBR-2 before. obr-3: with our report number behind it, \
-         which is outside the standard; pid-3: not with patient = \"as-heard\".",
+         or both (spm-2 and obr-2); by-version: SPM-2 from 2.5 on, OBR-2 before. obr-3: with our report number behind \
+         it, which is outside the standard; pid-3: not with patient = \"as-heard\".",
     ),
     key(
         "receiver",
