@@ -92,6 +92,104 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
     (R, "id = \"lis\"\nlocal_system = \"mine\"", &["99"]),
     (R, "id = \"lis\"\ngrade_codes = \"icd\"", &["receiver.grade_codes", "snomed-first"]),
     (R, "id = \"lis\"\npatients = false", &["receiver.patients", "get nothing"]),
+    // Two pads under one code; one thing named twice; a code of our own that tells control material.
+    (
+        R,
+        "id = \"lis\"\nnames = \"local\"\nname_of = [\"GLU=UX^X^99KPC\", \"KET=UX^X^99KPC\"]",
+        &[":20:11:", "receiver.name_of", "UX of 99KPC", "GLU", "KET", "OBX-4"],
+    ),
+    (R, "id = \"lis\"\nname_of = [\"GLU=KET-GRADE^X^99WKL\"]", &["receiver.name_of", "KET-GRADE"]),
+    (
+        "[[receiver]]",
+        "strips = [\"eleven-pad\"]\n[[receiver]]\nname_of = [\"GLU=UX^X^99KPC\", \"ASC=UX^X^99KPC\"]",
+        &["receiver.name_of", "UX of 99KPC", "ASC", "GLU"],
+    ),
+    (
+        R,
+        "id = \"lis\"\nname_of = [\"GLU=A^x^L\", \"GLU=B^x^L\"]",
+        &["receiver.name_of", "GLU=B", "each once"],
+    ),
+    (R, "id = \"lis\"\ncoded_of = [\"LEU=ST\", \"LEU=SN\"]", &["receiver.coded_of", "each once"]),
+    (
+        R,
+        "id = \"lis\"\nname_of = [\"PH=CONTROL-LOT^x^99KPC\"]",
+        &["receiver.name_of", "control material"],
+    ),
+    // A LOINC code of another property or analyte, a deprecated one, one whose check digit is wrong.
+    (
+        R,
+        "id = \"lis\"\nunits = \"si\"\nname_of = [\"GLU number=53328-1^x^LN\"]",
+        &[":20:11:", "receiver.name_of", "property SCnc", "Glucose [Mass/volume]"],
+    ),
+    (
+        R,
+        "id = \"lis\"\nname_of = [\"KET number=50561-0^x^LN\"]",
+        &["receiver.name_of", "component Ketones"],
+    ),
+    (
+        R,
+        "id = \"lis\"\nname_of = [\"PRO=50555-2^x^LN\"]",
+        &["receiver.name_of", "component Protein"],
+    ),
+    (
+        R,
+        "id = \"lis\"\nname_of = [\"GLU number=20406-5^x^LN\"]",
+        &["receiver.name_of", "deprecated"],
+    ),
+    (
+        R,
+        "id = \"lis\"\nname_of = [\"GLU number=53328-2^x^LN\"]",
+        &["receiver.name_of", "check digit"],
+    ),
+    (R, "id = \"lis\"\npanel = \"50555-2^x^LN\"", &["receiver.panel`", "a panel"]),
+    (R, "id = \"lis\"\npanel_local = \"50555-2^x^LN\"", &["receiver.panel_local", "a panel"]),
+    (
+        R,
+        "id = \"lis\"\nspecimen_in = \"pid-3\"\npatient = \"as-heard\"",
+        &[":19:15:", "receiver.specimen_in", "as-heard"],
+    ),
+    // What no message could be built with, seen by building them.
+    (
+        R,
+        "id = \"lis\"\ncharset = \"ascii\"\nname_of = [\"GLU=UG^Gl\u{fc}cose^99KPC\"]",
+        &[":20:11:", "receiver.name_of", "receiver lis", "ASCII does not have", "charset"],
+    ),
+    (
+        R,
+        "id = \"lis\"\nversion = \"2.3.1\"\nname_of = [\"GLU=UG^\u{3a9}^L\"]",
+        &["receiver.name_of", "8859/1 does not have"],
+    ),
+    (
+        R,
+        "id = \"lis\"\nversion = \"2.3.1\"\npatient = \"as-heard\"\n\
+         patient_authority = \"KPC^2.16.840.1.113883.19.77^ISO\"",
+        &[":21:21:", "receiver.patient_authority", "the patient", "20 characters in 2.3.1"],
+    ),
+    (
+        R,
+        "id = \"lis\"\nspecimen_in = \"both\"\nspecimen_namespace = \"KESTRELPOINT^1.2.3^ISO\"",
+        &["receiver.specimen_namespace", "OBR-2", "22 characters"],
+    ),
+    (
+        "[[receiver]]",
+        "[[comment]]\ncode = \"KP-DILUTE\"\nconditions = [\"SG <= 1.005\"]\ntext = \"\u{3a9}\"\n\
+         source = \"common practice\"\n[[receiver]]\ncharset = \"8859/1\"",
+        &[":23:11:", "receiver.charset", "NTE-3", "receiver lis"],
+    ),
+    (R, "id = \"lis\"\norder = [\"CLA\", \"COL\"]", &["receiver.order", "nothing to send"]),
+    (
+        R,
+        "id = \"lis\"\npatient_id_type = \"XYZ\"",
+        &["receiver.patient_id_type", "XYZ", "table 0203"],
+    ),
+    (R, "id = \"lis\"\nversion = \"2.4\"\npatient_id_type = \"TAX\"", &["patient_id_type", "2.4"]),
+    // The key that is wrong, at its place.
+    (
+        R,
+        "id = \"lis\"\ncoded_of = [\"GLUX=ST\"]",
+        &[":19:12:", "receiver.coded_of", "GLUX=ST", "GLU"],
+    ),
+    (R, "id = \"lis\"\nversion = \"2.4\"\nwith = [\"SFT\"]", &[":20:8:", "receiver.with`", "2.5"]),
     (A, "id = \"bench-1\"\ncontrols_due = \"hold\"", &["analyzer.controls_due", "[[control]]"]),
     (A, "id = \"bench-1\"\ncontrols_from = \"25:00\"", &["analyzer.controls_from", "07:00"]),
     (A, "id = \"bench-1\"\nnumber_last = 5", &["analyzer.number_last", "from 10"]),
@@ -168,6 +266,115 @@ fn snapshot(all: &str) {
     }
     let wanted = std::fs::read_to_string(&path).expect("the snapshot");
     assert_eq!(all, wanted, "WICKLINE_BLESS=1 writes it anew; read the difference first");
+}
+
+/// Results that go with a remark because controls failed or are due would go without a word where no notes go out.
+#[test]
+fn a_receiver_without_notes_gets_no_results_under_a_warning() {
+    let folder = Folder::new("silent");
+    let lot = "without = [\"NTE\"]\n[[control]]\nlevel = \"1\"\nlot = \"KP-101\"\nfirst_day = \"2026-01-01\"\n\
+               last_day = \"2099-06-30\"\nexpect = [\"BIL=NEG\", \"BLD=NEG\", \"GLU=NEG\", \"KET=NEG\", \"LEU=NEG\", \
+               \"NIT=NEG\", \"PH=any\", \"PRO=NEG\", \"SG=any\", \"URO=NORM\"]\n";
+    let good = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "mllp://127.0.0.1:1", lot);
+    for (keys, silent) in [
+        ("controls_failed = \"warn\"", true),
+        ("controls_due = \"warn\"\ncontrols_failed = \"off\"", true),
+        ("urgent_goes = true", true),
+        ("controls_failed = \"hold\"", false),
+        ("controls_failed = \"off\"\ncontrols_due = \"off\"\nurgent_goes = true", false),
+    ] {
+        let keys = format!("control_levels = [\"1\"]\n{keys}\ncontrol_marks");
+        let text = good.replace("control_marks", &keys);
+        let output = run(&folder.write("wickline.toml", &text), &["check", "--offline"]);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code() == Some(2), silent, "{keys}: {said}");
+        let told = said.contains("`receiver.without`: found \"NTE\"") && said.contains("bench-1");
+        assert_eq!(told, silent, "{keys}: {said}");
+    }
+}
+
+/// A step without a grade goes as its number, also to a receiver of grades: a code for that number is held to it.
+#[test]
+fn a_code_for_a_step_without_a_grade_is_held_to_its_number() {
+    let folder = Folder::new("step");
+    let strip = "id = \"numbers\"\nname = \"Numbers\"\nextends = \"ten-pad\"\n[[pad]]\nid = \"GLU\"\n\
+                 rungs = [{ grade = \"NEG\", flag = \"N\" }, { conventional = \"100\", si = \"5.6\", flag = \"A\" }]\n";
+    folder.write("numbers.toml", strip);
+    for (strip, code, taken) in [
+        ("numbers.toml", "59156-0", false),
+        ("numbers.toml", "53328-1", true),
+        ("ten-pad", "59156-0", true),
+    ] {
+        let keys = format!("grades = \"only\"\nname_of = [\"GLU number={code}^x^LN\"]");
+        let text = configuration("listen:127.0.0.1:0", "lis02", strip, "mllp://127.0.0.1:1", &keys);
+        let output = run(&folder.write("wickline.toml", &text), &["check", "--offline"]);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code() == Some(0), taken, "{strip} {code}: {said}");
+        assert_eq!(said.contains("GLU number = 59156-0"), !taken, "{strip} {code}: {said}");
+    }
+}
+
+/// A version that has no OUL^R22 has no SPM either: one fault, not two.
+#[test]
+fn one_mistake_is_told_once() {
+    let folder = Folder::new("once");
+    let keys = "version = \"2.4\"\nstructure = \"OUL^R22\"";
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "mllp://127.0.0.1:1", keys);
+    let output = run(&folder.write("wickline.toml", &text), &["check", "--offline"]);
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(said.matches("receiver.").count(), 1, "{said}");
+}
+
+/// What is not wrong and yet not what its writer may think: in what `check` says, word for word, and nothing of it
+/// where the keys are not there.
+#[test]
+fn what_has_no_effect_or_says_less_is_named_by_check() {
+    let folder = Folder::new("idle");
+    let notes = |keys: &str| {
+        let text =
+            configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "mllp://127.0.0.1:1", keys);
+        let output = run(&folder.write("wickline.toml", &text), &["check", "--offline"]);
+        assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+        let said = String::from_utf8_lossy(&output.stdout).into_owned();
+        let own = |line: &&str| line.contains("receiver lis");
+        said.lines().filter(own).map(str::to_owned).collect::<Vec<String>>()
+    };
+    for (keys, said) in [
+        ("grade_codes = \"snomed\"", "grade_codes = \"snomed\" has no effect"),
+        (
+            "names = \"loinc\"\nname_of = [\"GLU=UGLU^x^99KPC\"]",
+            "name_of \"GLU=UGLU^x^99KPC\" has no effect",
+        ),
+        ("coded_of = [\"PH=CE\"]", "coded_of \"PH=CE\" has no effect"),
+        ("name_of = [\"PH grade=UPH^x^99KPC\"]", "name_of \"PH grade=UPH^x^99KPC\" has no effect"),
+        ("patient_authority = \"KPC\"", "patient_authority = \"KPC\" has no effect"),
+        ("patient_id_type = \"MR\"", "patient_id_type = \"MR\" has no effect"),
+        ("specimen_in = \"obr-3\"", "OBR-3 is the specimen id with our report number behind it"),
+        ("without = [\"NTE\"]", "no notes go out"),
+        (
+            "order = [\"GLU\"]",
+            "order leaves out BIL, BLD, CLA, COL, KET, LEU, NIT, PH, PRO, SG, URO of strip ten-pad",
+        ),
+        (
+            "name_of = [\"GLU number=2350-7^x^LN\"]",
+            "the LOINC code 2350-7 of GLU is not known here",
+        ),
+        ("panel = \"2350-7^x^LN\"", "the LOINC code 2350-7 of the panel is not known here"),
+    ] {
+        let told = notes(keys);
+        assert_eq!(told.len(), 1, "{keys}: {told:?}");
+        assert!(told[0].contains(said), "{keys}: {told:?}");
+    }
+    for keys in [
+        "",
+        "snomed = true\ngrade_codes = \"snomed\"",
+        "name_of = [\"GLU=UGLU^x^99KPC\", \"GLU number=5792-7^x^LN\", \"PH=UPH^x^99KPC\"]\ncoded_of = [\"LEU=ST\"]",
+        "patient = \"as-heard\"\npatient_authority = \"KPC\"\npatient_id_type = \"MR\"",
+        "fixed = [\"OBR-24=LAB\", \"NTE-2=P\"]\nwith = [\"SFT\"]\nwithout = [\"ORC\"]\norder = [\"GLU\", \"*\"]",
+        "ends = \"ST\"\ncoded = \"SN\"\nnames = \"local-first\"\nspecimen_namespace = \"KESTREL\"",
+    ] {
+        assert_eq!(notes(keys), Vec::<String>::new(), "{keys}");
+    }
 }
 
 #[test]

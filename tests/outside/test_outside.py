@@ -204,6 +204,19 @@ def test_coding_systems_are_those_of_the_version(tmp_path, version):
         assert (done.returncode != 2) == known, (system, done.stdout, done.stderr)
 
 
+@pytest.mark.parametrize("version", VERSIONS)
+def test_kinds_of_identifiers_are_those_of_the_version(tmp_path, version):
+    """Table 0203 as hl7apy has it: each kind is taken for that of a patient's id, those of other versions and invented
+    ones are refused. NNxxx stands for a country."""
+    tables = {v: set(hl7apy.load_library(v).TABLES["HL70203"][1]) for v in VERSIONS}
+    for kind in sorted(set().union(*tables.values()) | {"XYZ", "mr", "NNPRT", "NNpt", "99KPC"}):
+        config = tmp_path / "wickline.toml"
+        config.write_text(configuration(more=f'version = "{version}"\npatient_id_type = "{kind}"\n'))
+        done = subprocess.run([WICKLINE, "--config", str(config), "check", "--offline"], capture_output=True, text=True)
+        known = (kind in tables[version] and kind != "NNxxx") or kind == "NNPRT"
+        assert (done.returncode != 2) == known, (kind, done.stdout, done.stderr)
+
+
 def ladder():
     with open(ROOT / "fixtures" / "normalize" / "ladder.csv", encoding="utf-8") as file:
         return list(csv.DictReader(line for line in file if not line.startswith("#")))

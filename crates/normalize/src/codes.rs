@@ -43,6 +43,12 @@ impl Term {
         self.method.to_ascii_lowercase().contains("automated")
     }
 
+    /// True for the name of several results together: it has neither a property nor a scale.
+    #[must_use]
+    pub fn is_panel(&self) -> bool {
+        self.property.is_empty() && self.component.ends_with("panel")
+    }
+
     /// As it goes into an observation.
     #[must_use]
     pub fn code(&self) -> Code {

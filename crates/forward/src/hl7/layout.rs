@@ -10,6 +10,7 @@
 mod check;
 mod choices;
 mod fixed;
+mod identifiers;
 mod names;
 mod systems;
 
@@ -115,6 +116,9 @@ pub struct Layout {
     pub equipment_namespace: String,
     /// OBR-7 stays empty: outside the standard, where a report must have it.
     pub observed_left_out: bool,
+    /// OBX-4 stands in every OBX, so that a result has the same place whatever stands beside it. False: only where
+    /// two results of one message share a name, and always in 2.3.1.
+    pub sub_ids: bool,
     /// MSH-15 and MSH-16.
     pub acknowledge: Acknowledge,
     /// MSH-21: `ID^NAMESPACE^UNIVERSAL^KIND`, several with `~` between them; before 2.5 only `ID`.
@@ -156,6 +160,7 @@ impl Layout {
             patient_id_type: String::new(),
             equipment_namespace: String::new(),
             observed_left_out: false,
+            sub_ids: false,
             acknowledge: Acknowledge::Original,
             profile: String::new(),
             order: Vec::new(),
@@ -202,30 +207,22 @@ impl Layout {
     ///
     /// The name replaces our local one wherever that would stand.
     pub fn set_name(&mut self, key: &str, name: &str) -> Result<(), String> {
-        let name = name.parse()?;
-        self.special(key)?.name = Some(name);
-        Ok(())
+        once(key, &mut self.special(key)?.name, name.parse()?)
     }
 
     /// Which names of one analyte are sent, in a [`Names`] word; keys as for [`Layout::set_name`].
     pub fn set_names(&mut self, key: &str, names: &str) -> Result<(), String> {
-        let names = names.parse()?;
-        self.special(key)?.names = Some(names);
-        Ok(())
+        once(key, &mut self.special(key)?.names, names.parse()?)
     }
 
     /// How one analyte's grade is sent, in a [`GradeAs`] word.
     pub fn set_grade_as(&mut self, analyte: &str, kind: &str) -> Result<(), String> {
-        let kind = kind.parse()?;
-        self.special(analyte)?.grade_as = Some(kind);
-        Ok(())
+        once(analyte, &mut self.special(analyte)?.grade_as, kind.parse()?)
     }
 
     /// How one analyte's value with a comparator is sent, in an [`EndAs`] word.
     pub fn set_end_as(&mut self, analyte: &str, kind: &str) -> Result<(), String> {
-        let kind = kind.parse()?;
-        self.special(analyte)?.end_as = Some(kind);
-        Ok(())
+        once(analyte, &mut self.special(analyte)?.end_as, kind.parse()?)
     }
 
     /// Writes one field always the same: `set_fixed("OBR-24", "LAB")`, or empty. Only fields that hold
@@ -239,12 +236,16 @@ impl Layout {
         Ok(())
     }
 
-    /// The analytes that the layout names, to be compared with those of the strips.
-    ///
-    /// Whether a strip has them, only a caller who knows the strips can say.
-    pub fn analytes(&self) -> impl Iterator<Item = &str> {
-        let ordered = self.order.iter().map(String::as_str).filter(|id| *id != "*");
-        ordered.chain(self.special.iter().map(|s| s.analyte.as_str()))
+    /// The receiver's own name for what an analyte says, as a number or as a grade.
+    #[must_use]
+    pub fn own_name(&self, analyte: &str, number: bool) -> Option<&Name> {
+        self.manner_of(analyte, if number { Part::Number } else { Part::Grade }).name
+    }
+
+    /// True for an analyte that the order does not let out.
+    #[must_use]
+    pub fn leaves_out(&self, analyte: &str) -> bool {
+        self.place(analyte).is_none()
     }
 
     fn special(&mut self, key: &str) -> Result<&mut Special, String> {
@@ -274,18 +275,20 @@ impl Layout {
 
     /// How one observation is told.
     pub(super) fn manner(&self, observation: &Observation) -> Manner<'_> {
-        let mut manner =
-            Manner { name: None, names: self.names, grade_as: self.grade_as, end_as: self.end_as };
         let part = match observation.content {
             Content::Number { .. }
             | Content::Range { .. }
             | Content::Unread { number: true, .. } => Part::Number,
             Content::Grade { .. } | Content::Unread { number: false, .. } => Part::Grade,
         };
+        self.manner_of(observation.pad(), part)
+    }
+
+    fn manner_of(&self, analyte: &str, part: Part) -> Manner<'_> {
+        let mut manner =
+            Manner { name: None, names: self.names, grade_as: self.grade_as, end_as: self.end_as };
         for own in &self.special {
-            if own.analyte == observation.pad()
-                && matches!(own.part, p if p == Part::Any || p == part)
-            {
+            if own.analyte == analyte && matches!(own.part, p if p == Part::Any || p == part) {
                 manner.name = own.name.as_ref().or(manner.name);
                 manner.names = own.names.unwrap_or(manner.names);
                 manner.grade_as = own.grade_as.unwrap_or(manner.grade_as);
@@ -310,6 +313,15 @@ impl Layout {
     pub(super) fn with_fixed(&self, message: Vec<u8>) -> Vec<u8> {
         if self.fixed.is_empty() { message } else { fixed::apply(&message, &self.fixed) }
     }
+}
+
+/// What is said of one thing twice would be one word silently over the other.
+fn once<T>(key: &str, place: &mut Option<T>, value: T) -> Result<(), String> {
+    if place.is_some() {
+        return Err(format!("`{key}` stands there already; allowed: each once"));
+    }
+    *place = Some(value);
+    Ok(())
 }
 
 fn is_id(analyte: &str) -> Result<(), String> {

@@ -8,6 +8,7 @@
 pub mod ack;
 pub mod layout;
 mod material;
+mod namesakes;
 pub mod read;
 pub mod report;
 mod results;

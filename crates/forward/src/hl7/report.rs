@@ -225,6 +225,13 @@ fn check(layout: &Layout, out: &Outgoing<'_>) -> Result<(), EncodeFault> {
             "either; a report that shows signs of both is held, not sent",
         ));
     }
+    if out.patient.is_some() && layout.specimen_in.pid_3 {
+        return Err(EncodeFault::new(
+            "PID-3",
+            "a patient's id beside the specimen's, which says neither who gave it nor of which kind it is",
+            "either; the specimen id stands in another field where patients are told",
+        ));
+    }
     if out.control.is_some() && layout.version == Version::V231 {
         return Err(EncodeFault::new(
             "OBR-15",
@@ -355,9 +362,6 @@ fn pid(w: &mut Writer, layout: &Layout, out: &Outgoing<'_>) -> Result<(), Encode
         w.fixed(2, "^^^^^^U");
         return Ok(());
     };
-    if filed {
-        w.plain("~");
-    }
     person(w, layout, patient, id, name)
 }
 
@@ -381,16 +385,22 @@ fn person(
     name: &Private,
 ) -> Result<(), EncodeFault> {
     let before = w.position();
-    w.id(Field::private("PID-3.1", 15), id.expose())?;
+    let of = |what: &'static str| {
+        move |fault: EncodeFault| EncodeFault { found: format!("{what}, {}", fault.found), ..fault }
+    };
+    w.id(Field::private("PID-3.1", 15), id.expose()).map_err(of("the patient's id"))?;
     (0..3).for_each(|_| w.component());
     subparts(w, Field::new("PID-3.4", 199), &layout.patient_authority)?;
     w.component();
     w.plain(&layout.patient_id_type);
     // The whole field is that long in 2.3.1, the separators before it with it.
     let most = if layout.version == Version::V231 { 22 } else { 250 };
-    if w.position() - before > most {
-        let found = "an id too long for its field with its authority and type";
-        return Err(EncodeFault::new("PID-3", found, "20 characters in 2.3.1, 250 after"));
+    let whole = w.position() - before;
+    if whole > most {
+        let found =
+            format!("the patient's id, {} characters with its authority and type", whole - 2);
+        let allowed = "20 characters in 2.3.1, 250 after; nothing is cut";
+        return Err(EncodeFault::new("PID-3.4", found, allowed));
     }
     w.fields(2);
     // LIS02 writes a name in the order of XPN: family, given, middle, suffix, prefix.
@@ -398,7 +408,7 @@ fn person(
         if n > 0 {
             w.component();
         }
-        w.words(Field::private("PID-5", 194), part)?;
+        w.words(Field::private("PID-5", 194), part).map_err(of("the patient's name"))?;
     }
     w.fields(2);
     if let Some(born) = patient.born.as_ref().filter(|b| !b.is_empty()) {

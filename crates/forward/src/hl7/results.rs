@@ -163,8 +163,24 @@ impl<'a> Results<'a> {
         if !all {
             rows.sort_by_key(|row| layout.place(row.observation.pad()));
         }
-        let numbered = layout.version == Version::V231 || any_name_twice(&rows);
+        let always = layout.sub_ids || layout.version == Version::V231;
+        let numbered = always || any_name_twice(&rows);
         Self { layout, rows, numbered }
+    }
+
+    /// Two of them share a name, so that OBX-4 must tell them apart.
+    pub(super) fn has_namesakes(&self) -> bool {
+        any_name_twice(&self.rows)
+    }
+
+    /// Code and system of every name in OBX-3, each with the pad that it stands for.
+    pub(super) fn names(&self) -> Vec<((&'a str, &'a str), &'a str)> {
+        let of = |row: &Row<'a>| {
+            let pad = row.observation.pad();
+            let names = [Some(row.names.0), row.names.1].into_iter().flatten();
+            names.map(move |name| ((name.code, name.system), pad))
+        };
+        self.rows.iter().flat_map(of).collect()
     }
 
     /// True where this receiver takes none of it.

@@ -80,7 +80,7 @@ fn a_specimen_id_in_obr_3_leaves_room_for_our_number_or_is_refused() {
 }
 
 #[test]
-fn a_specimen_id_in_pid_3_stands_before_the_patient_and_needs_no_name() {
+fn a_specimen_id_in_pid_3_needs_no_name_and_stands_beside_no_patient() {
     let filed = |version| changed(version, |l| l.specimen_in = "pid-3".parse().expect("places"));
     let person = Patient {
         id: Some(Private::new("H004417")),
@@ -91,9 +91,8 @@ fn a_specimen_id_in_pid_3_stands_before_the_patient_and_needs_no_name() {
     for version in ALL {
         let message = read_with(&filed(version), &routine().outgoing());
         assert_eq!([3, 5].map(|n| field(&message, "PID", 1, n)), ["KP-004417", "^^^^^^U"]);
-        let message = read_with(&filed(version), &known.outgoing());
-        let expected = ["KP-004417~H004417", "Lantern^Marnie"];
-        assert_eq!([3, 5].map(|n| field(&message, "PID", 1, n)), expected);
+        let found = fault(&filed(version), &known.outgoing());
+        assert!(found.field == "PID-3" && found.found.contains("beside the specimen's"), "{found}");
     }
     let specimen = Private::new("K".repeat(16));
     let sample = routine();
@@ -292,7 +291,73 @@ fn analytes_go_in_the_order_that_is_asked_for_or_not_at_all() {
     assert_eq!(fault(&layout, &routine().outgoing()).field, "OBX", "a message of nothing is none");
     assert!(layout.add_to_order("BIL").is_err() && layout.add_to_order("B L").is_err());
     layout.set_end_as("GLU", "ST").expect("a type");
-    assert_eq!(layout.analytes().collect::<Vec<_>>(), ["BIL", "GLU"]);
+    assert!(layout.leaves_out("GLU") && !layout.leaves_out("BIL"));
+    layout.add_to_order("*").expect("all others");
+    assert!(!layout.leaves_out("GLU"));
+}
+
+/// What a table says of one thing twice would be one word silently over the other.
+#[test]
+fn each_thing_is_said_once_of_an_analyte_or_its_part() {
+    let mut layout = layout(Version::V251);
+    type Set = fn(&mut Layout, &str, &str) -> Result<(), String>;
+    let all: [(Set, [&str; 2]); 4] = [
+        (Layout::set_name, ["A^x^L", "B^x^L"]),
+        (Layout::set_names, ["local", "loinc"]),
+        (Layout::set_grade_as, ["ST", "SN"]),
+        (Layout::set_end_as, ["ST", "SN"]),
+    ];
+    for (set, [one, other]) in all {
+        for key in ["GLU", "GLU grade", "GLU number"] {
+            set(&mut layout, key, one).expect("the first time");
+            assert!(
+                set(&mut layout, key, other).expect_err("again").contains("each once"),
+                "{key}"
+            );
+        }
+    }
+    let code = |number| layout.own_name("GLU", number).map(|name| name.code.as_str());
+    assert_eq!([code(false), code(true)], [Some("A"), Some("A")]);
+    assert_eq!(layout.own_name("PH", true), None);
+}
+
+/// A name of two pads is found as the first or as the other one; grade and number of one pad share theirs.
+#[test]
+fn two_pads_of_one_name_are_found() {
+    let sample = routine();
+    let found = |set: fn(&mut Layout)| {
+        let layout = changed(Version::V251, set);
+        let twice = layout.has_namesakes(sample.outgoing().observations);
+        (twice, layout.pads_of_one_name(sample.outgoing().observations))
+    };
+    assert_eq!(found(|_| ()), (false, None));
+    let both = Some(("UX of 99KPC".to_owned(), ["GLU".to_owned(), "PH".to_owned()]));
+    let other = |layout: &mut Layout| {
+        ["GLU grade", "PH"].iter().for_each(|key| {
+            layout.set_name(key, "UX^X^99KPC").expect("a name");
+        })
+    };
+    assert_eq!(found(other), (false, both.clone()), "behind the published names");
+    let first = |layout: &mut Layout| {
+        layout.names = Names::Local;
+        ["GLU", "PH"].iter().for_each(|key| layout.set_name(key, "UX^X^99KPC").expect("a name"));
+    };
+    assert_eq!(found(first), (true, both));
+    let one = |layout: &mut Layout| {
+        layout.names = Names::Local;
+        layout.set_name("GLU", "UX^X^99KPC").expect("a name");
+    };
+    assert_eq!(found(one), (true, None), "grade and number of one pad");
+}
+
+/// A result's place does not hang on what stands beside it, where the layout says that names are shared.
+#[test]
+fn a_result_keeps_its_sub_id_whatever_stands_beside_it() {
+    for (sub_ids, expected) in [(false, ""), (true, "1")] {
+        let layout = changed(Version::V251, |l| l.sub_ids = sub_ids);
+        let message = read_with(&layout, &Sample::new(vec![unread()]).outgoing());
+        assert_eq!(field(&message, "OBX", 1, 4), expected);
+    }
 }
 
 #[test]
@@ -505,7 +570,7 @@ fn every_fault_of_a_layout_is_told_at_once() {
         l.local_system = "99KPC".into();
         l.set_fixed("OBX-24", "Quay 1").expect("well formed");
     });
-    let expected = ["MSH-9", "SFT", "SPM", "SPM-2", "MSH-3", "OBX-3.6", "MSH-21", "OBX-24"];
+    let expected = ["MSH-9", "SFT", "SPM-2", "MSH-3", "OBX-3.6", "MSH-21", "OBX-24"];
     assert_eq!(faults(&layout), expected);
     for found in layout.check().expect_err("many") {
         assert!(!found.found.is_empty() && !found.allowed.is_empty(), "{found}");

@@ -259,7 +259,8 @@ proptest! {
         let control = control.then(level_one);
         let out = Outgoing { control, ..sample.outgoing() };
         let sent: Vec<_> = sample.observations.iter().filter(|o| goes_out(o, &words)).collect();
-        let mute = control.is_some() && words.version == Version::V231;
+        let two = sample.patient.is_some() && words.places.contains(&"pid-3");
+        let mute = two || (control.is_some() && words.version == Version::V231);
         let bytes = match result_message(&layout, &out) {
             Ok(bytes) => bytes,
             Err(fault) => {

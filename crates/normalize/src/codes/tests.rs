@@ -79,6 +79,21 @@ fn analytes_stand_in_order_and_every_component_exists() {
     }
 }
 
+/// A strip's codes are each held to their analyte: so no two pads of a strip, however it is written, share one.
+#[test]
+fn no_code_is_of_two_analytes() {
+    for term in terms() {
+        let takes = |analyte: &&Analyte| {
+            let all = Property::ALL.iter().flat_map(|p| [(p.0, true), (p.0, false)]);
+            all.into_iter().any(|(property, way)| analyte.term(term.code, property, way).is_ok())
+        };
+        let owners: Vec<&str> = ANALYTES.iter().filter(takes).map(|a| a.id).collect();
+        assert!(owners.len() < 2, "{} is of {owners:?}", term.code);
+        assert!(owners.is_empty() || !term.is_panel(), "{} is a panel", term.code);
+    }
+    assert_eq!(terms().iter().filter(|term| term.is_panel()).count(), 10);
+}
+
 /// Each code of the shipped strips was seen elsewhere, with a scale and a unit that fit where it stands.
 #[test]
 fn every_code_of_the_shipped_strips_has_a_second_source() {

@@ -71,7 +71,7 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
     let bench = Bench::build(&loaded).map_err(super::faults)?;
     let mut found =
         vec![finding(Level::Good, "configuration", format!("{file}: read, every key known"))];
-    for note in &bench.notes {
+    for note in bench.notes.iter().chain(&bench.idle(&loaded)) {
         found.push(finding(Level::Note, "strips", note.clone()));
     }
     stores(&bench, &mut found);

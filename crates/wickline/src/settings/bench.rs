@@ -1,8 +1,11 @@
 //! The configuration as what it describes: analyzers with their dialects, strips and rules;
 //! receivers with their layouts and choices. Everything that can be wrong is found here.
 
+mod fit;
+mod idle;
 mod layout;
 mod rules;
+mod trial;
 
 use std::collections::{BTreeMap, HashSet};
 use std::path::{Path, PathBuf};
@@ -159,13 +162,13 @@ impl Bench {
             .filter_map(|index| builder.analyzer(settings, index))
             .map(Arc::new)
             .collect();
-        let targets: Vec<_> = (0..settings.receiver.len())
+        let mut targets: Vec<_> = (0..settings.receiver.len())
             .filter_map(|index| builder.target(settings, index))
-            .map(Arc::new)
             .collect();
         let urines = builder.urines(settings);
         builder.ids(settings);
-        builder.layouts_fit(&analyzers, &targets);
+        builder.layouts_fit(settings, &analyzers, &mut targets);
+        let targets: Vec<_> = targets.into_iter().map(Arc::new).collect();
         let folder = builder.folder().to_owned();
         let Builder { faults, files, .. } = builder;
         let mut notes = Vec::new();
@@ -176,7 +179,7 @@ impl Bench {
                 notes.extend(strip.notes().iter().map(|n| format!("strip {}: {n}", strip.id)));
             }
         }
-        notes.extend(targets.iter().flat_map(|target| layout::notes(target)));
+        notes.extend(targets.iter().flat_map(|target| fit::notes(target, &analyzers)));
         notes.sort();
         notes.dedup();
         match (clock, ledger) {
@@ -424,6 +427,12 @@ impl Builder<'_> {
             let allowed = "true, or controls = true: it would get nothing".to_owned();
             self.fault("receiver", index, "patients", "false", allowed);
         }
+        if raw.patient == "as-heard" && raw.specimen_in.contains("pid-3") {
+            let allowed = "obr-2, obr-3 or spm-2 with patient = \"as-heard\": in PID-3 the specimen id would stand \
+                           before the patient's, with nothing that says who gave it or of which kind it is"
+                .to_owned();
+            self.fault("receiver", index, "specimen_in", &raw.specimen_in, allowed);
+        }
         for (n, lot) in settings.control.iter().enumerate().filter(|_| index == 0) {
             for id in lot.analyzers.iter().filter(|a| *a != "*") {
                 if !settings.analyzer.iter().any(|a| a.id == *id) {
@@ -518,21 +527,6 @@ impl Builder<'_> {
 
     fn beside(&self, path: &str) -> Option<PathBuf> {
         (!path.is_empty()).then(|| self.folder().join(path))
-    }
-
-    /// A layout's analytes against the strips of those whose results it lays out.
-    fn layouts_fit(&mut self, analyzers: &[Arc<Analyzer>], targets: &[Arc<Target>]) {
-        if !self.faults.is_empty() {
-            // Strips may be missing that could not be read.
-            return;
-        }
-        for (index, target) in targets.iter().enumerate() {
-            let takes =
-                |a: &&Arc<Analyzer>| target.analyzers.iter().any(|t| t == "*" || *t == a.id);
-            let strips: Vec<&Strip> =
-                analyzers.iter().filter(takes).flat_map(|a| &a.strips).collect();
-            self.analytes_known(index, &target.layout, &strips);
-        }
     }
 
     /// Ids name rows for years and stand in messages: short, plain and used once.

@@ -213,16 +213,25 @@ fn describe(value: &DeValue<'_>) -> String {
 #[must_use]
 pub fn place(file: &str, text: &str, table: &str, index: usize, key: &str) -> (usize, usize) {
     let source = Source { file, text };
-    let spot = DeTable::parse(text).ok().and_then(|root| {
-        let root = root.into_inner();
-        let value = root.get(table)?;
-        let inner = match value.get_ref() {
-            DeValue::Array(items) => items.get(index)?,
-            _ => value,
-        };
-        let DeValue::Table(keys) = inner.get_ref() else { return None };
-        Some(keys.get(key).map_or(inner.span().start, |v| v.span().start))
-    });
-    let fault = source.fault(spot.unwrap_or(0), key, "", "");
+    let spot = found(text, table, index, key).map_or(0, |(table, key)| key.unwrap_or(table));
+    let fault = source.fault(spot, key, "", "");
     (fault.line, fault.column)
+}
+
+/// Whether the n-th table of a list has a key.
+#[must_use]
+pub fn has_key(text: &str, table: &str, index: usize, key: &str) -> bool {
+    found(text, table, index, key).is_some_and(|(_, key)| key.is_some())
+}
+
+/// Where a table begins, and where the value of a key in it does.
+fn found(text: &str, table: &str, index: usize, key: &str) -> Option<(usize, Option<usize>)> {
+    let root = DeTable::parse(text).ok()?.into_inner();
+    let value = root.get(table)?;
+    let inner = match value.get_ref() {
+        DeValue::Array(items) => items.get(index)?,
+        _ => value,
+    };
+    let DeValue::Table(keys) = inner.get_ref() else { return None };
+    Some((inner.span().start, keys.get(key).map(|value| value.span().start)))
 }

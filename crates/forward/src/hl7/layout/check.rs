@@ -2,7 +2,11 @@
 
 use std::fmt;
 
+use wickline_normalize::codes::Term;
+
+use super::super::material::is_of_material;
 use super::super::version::Version;
+use super::identifiers::is_kind;
 use super::systems::{is_known, is_own, untrue};
 use super::{Layout, Name, Party, Structure};
 
@@ -102,7 +106,7 @@ impl Layout {
                 );
             }
         }
-        if oul && !self.segments.spm {
+        if oul && new && !self.segments.spm {
             faults.add("SPM", "OUL^R22 without SPM", "SPM, which OUL^R22 begins with; or ORU^R01");
         }
         let places = self.specimen_in;
@@ -122,9 +126,9 @@ impl Layout {
     fn check_names(&self, faults: &mut Faults) {
         let version = self.version;
         let panel = if version > Version::V231 { 250 } else { 200 };
-        check_name(faults, "OBR-4", &self.panel, version);
+        check_panel(faults, "OBR-4", &self.panel, version);
         if let Some(local) = &self.panel_local {
-            check_name(faults, "OBR-4", local, version);
+            check_panel(faults, "OBR-4.4", local, version);
         }
         let local = self.panel_local.as_ref();
         let whole = length(&self.panel) + local.map_or(0, |local| 1 + length(local));
@@ -138,6 +142,10 @@ impl Layout {
         }
         for name in self.special.iter().filter_map(|s| s.name.as_ref()) {
             check_name(faults, "OBX-3", name, version);
+            if is_of_material(&name.code) {
+                let allowed = "another code: this one says what control material is";
+                faults.add("OBX-3", format_args!("`{}`", name.code.escape_debug()), allowed);
+            }
         }
     }
 
@@ -147,10 +155,10 @@ impl Layout {
         check_party(faults, "SPM-2.1", &self.specimen_namespace, most);
         check_party(faults, "PID-3.4", &self.patient_authority, most);
         let kind = self.patient_id_type.as_str();
-        let plain = |b: u8| b.is_ascii_uppercase() || b.is_ascii_digit();
-        if !(kind.is_empty() || (2..=5).contains(&kind.len()) && kind.bytes().all(plain)) {
+        if !(kind.is_empty() || is_kind(kind, self.version)) {
             let found = format!("`{}`", kind.escape_debug());
-            faults.add("PID-3.5", found, "a code of table 0203, such as MR, PI or AN");
+            let allowed = format!("a code of table 0203 in {}, such as MR, PI or AN", self.version);
+            faults.add("PID-3.5", found, allowed);
         }
         faults.longest("OBX-18.2", &self.equipment_namespace, CODE);
         if !self.equipment_namespace.is_empty() && self.version == Version::V231 {
@@ -229,6 +237,16 @@ fn check_name(faults: &mut Faults, field: &'static str, name: &Name, version: Ve
         faults.add(field, format_args!("`{}`", name.system.escape_debug()), allowed);
     } else if let Some(allowed) = untrue(&name.code, &name.system) {
         faults.add(field, format_args!("`{}`", name.code.escape_debug()), allowed);
+    }
+}
+
+/// A panel is no single result: of the LOINC codes that are known here, one of another kind is refused.
+fn check_panel(faults: &mut Faults, field: &'static str, name: &Name, version: Version) {
+    check_name(faults, field, name, version);
+    let known = Some(&name.code).filter(|_| name.system == "LN").and_then(|code| Term::find(code));
+    if let Some(term) = known.filter(|term| !term.is_panel()) {
+        let allowed = format!("the code of a panel; this one is \"{}\"", term.name);
+        faults.add(field, format_args!("`{}`", term.code), allowed);
     }
 }
 

@@ -85,7 +85,7 @@ impl Lab {
         write.commit().await.expect("committed");
     }
 
-    async fn item(&self, n: i64) -> crate::store::lists::reports::Item {
+    pub(super) async fn item(&self, n: i64) -> crate::store::lists::reports::Item {
         self.ledger.report(n, &self.clock()).await.expect("read").expect("there").item
     }
 

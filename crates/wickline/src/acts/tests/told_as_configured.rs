@@ -44,6 +44,8 @@ on_both!(
     control_material_is_named_in_coded_fields,
     what_is_verified_elsewhere_goes_so,
     ids_have_their_namespaces_and_urine_its_kind,
+    a_patients_id_that_is_too_long_is_called_so,
+    a_result_has_its_place_whatever_stands_beside_it,
 );
 
 /// OBX-2 of a pad that was not read: what its result would have had.
@@ -205,6 +207,45 @@ async fn ids_have_their_namespaces_and_urine_its_kind(mut lab: Lab) {
         let separator = if version == "2.4" { '^' } else { '&' };
         assert_eq!(field(id.0, id.1), format!("KP-{n:05}{separator}KESTREL"));
         assert_eq!(field(id.0, source), kind);
+    }
+}
+
+/// The specimen id is right, and nobody need identify anything: what is too long is the patient's.
+async fn a_patients_id_that_is_too_long_is_called_so(mut lab: Lab) {
+    for (n, (version, id)) in
+        (1..).zip([("2.5.1", "H004417H004417H0"), ("2.3.1", "H004417H004417")])
+    {
+        let keys = "patient = \"as-heard\"\npatient_authority = \"KPC\"\npatient_id_type = \"MR\"";
+        lab.bench = bench("", "", &format!("version = \"{version}\"\n{keys}"));
+        let mut heard = lab.heard(&format!("{n}"), &format!("KP-{n:05}"), "NEG");
+        heard.report.patient = Some(wickline_normalize::Patient {
+            id: Some(wickline_normalize::Private::new(id)),
+            name: Some(wickline_normalize::Private::new("Lantern^Marnie")),
+            ..Default::default()
+        });
+        let report = lab.take(&[heard], 1).await.reports[0].id;
+        let item = lab.item(report).await;
+        assert_eq!(item.reason.as_deref(), Some("unreadable"));
+        let said = item.detail.unwrap_or_default();
+        assert!(said.contains("the patient's id, ") && !said.contains(id), "{said}");
+    }
+}
+
+/// A negative has no number beside it: its OBX-4 is the one that it has beside one.
+async fn a_result_has_its_place_whatever_stands_beside_it(mut lab: Lab) {
+    for (n, (parts, places)) in
+        (1..).zip([(vec!["NEG"], vec!["1"]), (vec!["2+", "400"], vec!["1", "2"])])
+    {
+        lab.bench =
+            bench("", "", "names = \"local\"\nname_of = [\"GLU=UGLU^Urine glucose^99KPC\"]");
+        let mut heard = lab.heard(&format!("{n}"), &format!("KP-{n:05}"), parts[0]);
+        let glucose = heard.report.readings.iter_mut().find(|r| r.label == "GLU").expect("GLU");
+        glucose.parts = parts.iter().map(|part| (*part).to_owned()).collect();
+        glucose.unit = parts.get(1).map(|_| "mg/dL".to_owned());
+        lab.take(&[heard], 1).await;
+        let last = *lab.waiting().await.last().expect("a message");
+        let message = lab.read_by_it(last).await;
+        assert_eq!(of(&message, "UGLU", &[4]), places, "{parts:?}");
     }
 }
 

@@ -1,10 +1,10 @@
 //! One receiver's message layout, from the words of its table.
 
 use wickline_forward::hl7::{Charset, Layout, Party, panel_manual};
-use wickline_normalize::strip::Strip;
 
-use super::super::Settings;
-use super::{Builder, Target};
+use super::super::reader::has_key;
+use super::super::{Receiver, Settings};
+use super::Builder;
 
 impl Builder<'_> {
     pub(super) fn layout(&mut self, settings: &Settings, index: usize) -> Option<Layout> {
@@ -47,7 +47,7 @@ impl Builder<'_> {
             return None;
         }
         for fault in layout.check().err().unwrap_or_default() {
-            let key = key_of(fault.field);
+            let key = keys_of(fault.field, Some(raw)).first().copied().unwrap_or("id");
             self.fault(
                 "receiver",
                 index,
@@ -122,29 +122,22 @@ impl Builder<'_> {
         }
     }
 
-    /// An analyte that a layout names must be on some strip: a misspelt one would silently not go out.
-    pub(super) fn analytes_known(&mut self, index: usize, layout: &Layout, strips: &[&Strip]) {
-        for analyte in layout.analytes() {
-            if !strips.iter().any(|strip| strip.pad(analyte).is_some()) {
-                let mut ids: Vec<&str> =
-                    strips.iter().flat_map(|s| s.pads.iter().map(|p| p.id.as_str())).collect();
-                ids.sort_unstable();
-                ids.dedup();
-                self.fault("receiver", index, "order", analyte, ids.join(", "));
-            }
-        }
+    /// Whether a receiver's table has this key.
+    pub(super) fn is_written(&self, index: usize, key: &str) -> bool {
+        has_key(&self.loaded.text, "receiver", index, key)
     }
 }
 
-/// What a receiver asks for outside the standard: `check` says so.
-pub(super) fn notes(target: &Target) -> Option<String> {
-    target.layout.observed_left_out.then(|| {
-        format!(
-            "receiver {}: OBR-7 stays empty, which is outside the standard: a report must have it (HL7 v2 \
-             chapter 7, OBR-7)",
-            target.id
-        )
-    })
+/// The lists of a receiver whose entries begin with an analyte or a field.
+pub(super) fn lists(raw: &Receiver) -> [(&'static str, &[String]); 6] {
+    [
+        ("name_of", &raw.name_of),
+        ("names_of", &raw.names_of),
+        ("coded_of", &raw.coded_of),
+        ("ends_of", &raw.ends_of),
+        ("order", &raw.order),
+        ("fixed", &raw.fixed),
+    ]
 }
 
 /// What a choice says is allowed. The words before it say again what was found, or why it is not.
@@ -156,25 +149,33 @@ fn allowed(why: String) -> String {
     }
 }
 
-/// The key that a fault of the layout is about.
-fn key_of(field: &str) -> &'static str {
+/// The keys that a fault of a field may be about, the likeliest first.
+pub(super) fn keys_of(field: &str, raw: Option<&Receiver>) -> &'static [&'static str] {
+    let asked = raw.is_some_and(|raw| raw.with.iter().any(|name| name == field));
     match field {
-        "MSH-3" => "sending_application",
-        "MSH-4" => "sending_facility",
-        "MSH-5" => "application",
-        "MSH-6" => "facility",
-        "MSH-21" => "profile",
-        "OBR-4" => "panel",
-        "OBX-3.6" => "local_system",
-        "OBX-3" => "name_of",
-        "SPM-2.1" => "specimen_namespace",
-        "PID-3.4" => "patient_authority",
-        "PID-3.5" => "patient_id_type",
-        "OBX-18.2" => "equipment_namespace",
-        "OBX-5" => "coded",
-        "SPM-2" | "OBR-2" | "OBR-3" | "PID-3" => "specimen_in",
-        "ORC" | "SPM" | "SFT" | "NTE" => "without",
-        "MSH-9" => "structure",
-        _ => "fixed",
+        "ORC" | "SPM" | "SFT" | "NTE" if asked => return &["with"],
+        "ORC" | "SPM" | "SFT" | "NTE" => return &["without"],
+        "SPM-2.1" => return &["specimen_namespace"],
+        "OBR-4.4" | "OBR-4.5" => return &["panel_local"],
+        "PID-3.4" => return &["patient_authority"],
+        "PID-3.5" => return &["patient_id_type"],
+        "OBX-3.6" => return &["local_system"],
+        "OBX" => return &["order"],
+        "MSH-9" => return &["structure"],
+        _ => {}
+    }
+    match field.split('.').next().unwrap_or(field) {
+        "MSH-3" => &["sending_application"],
+        "MSH-4" => &["sending_facility"],
+        "MSH-5" => &["application"],
+        "MSH-6" => &["facility"],
+        "MSH-21" => &["profile"],
+        "OBR-4" => &["panel"],
+        "SPM-2" | "OBR-2" | "OBR-3" | "PID-3" => &["specimen_in"],
+        "OBX-3" => &["name_of", "charset"],
+        "OBX-5" => &["coded_of", "coded", "charset"],
+        "OBX-18" => &["equipment_namespace"],
+        "NTE-3" => &["charset"],
+        _ => &["fixed"],
     }
 }

@@ -135,7 +135,8 @@ pub(super) const KEYS: &[Key] = &[
         OneOf(&["CE", "CWE", "ST", "SN"]),
         Some("\"CE\""),
         "",
-        "OBX-2 of grades: coded, as text, or ^2^+ for 2+.",
+        "OBX-2 of grades: coded (CE, CWE), as text (ST), or SN: ^2^+ for 2+, and text for a grade that is no number of \
+         plus signs (NEG, TR, POS).",
     ),
     key(
         "receiver",
@@ -176,7 +177,8 @@ pub(super) const KEYS: &[Key] = &[
         Texts,
         Some("[]"),
         "[\"GLU number=UGLU^Glucose^99KPC\"]",
-        "The receiver's own name of an analyte in place of our local one: ANALYTE=CODE^TEXT^SYSTEM.",
+        "The receiver's own name of an analyte in place of our local one: ANALYTE=CODE^TEXT^SYSTEM. No two analytes go \
+         under one code; a LOINC code must be of the analyte and of the property that is sent.",
     ),
     key(
         "receiver",
@@ -200,7 +202,8 @@ pub(super) const KEYS: &[Key] = &[
         Texts,
         Some("[]"),
         "[\"GLU\", \"PRO\", \"*\"]",
-        "Analytes in the order of their OBX; * stands for all others, without it they do not go out.",
+        "Analytes in the order of their OBX; * stands for all others, without it they do not go out: `wickline check` \
+         names them.",
     ),
     key(
         "receiver",
@@ -240,7 +243,8 @@ pub(super) const KEYS: &[Key] = &[
         Texts,
         Some("[]"),
         "[\"ORC\"]",
-        "Segments left out, where the structure allows it: ORC, SPM, NTE.",
+        "Segments left out, where the structure allows it: ORC, SPM, NTE. Without NTE no remark arrives; that is \
+         refused where results go with one although controls failed or are due.",
     ),
     key(
         "receiver",
@@ -280,8 +284,9 @@ pub(super) const KEYS: &[Key] = &[
         Text(40),
         Some("\"by-version\""),
         "",
-        "Where the specimen id goes: one or more of spm-2, obr-2, obr-3, pid-3, or both (spm-2 and obr-2); \
-         by-version: SPM-2 from 2.5 on, OBR-2 before.",
+        "Where the specimen id goes: one or more of spm-2, obr-2, obr-3, pid-3 with a comma or a blank between them, \
+         or both (spm-2 and obr-2); by-version: SPM-2 from 2.5 on, OBR-2 before. obr-3: with our report number behind \
+         it, which is outside the standard; pid-3: not with patient = \"as-heard\".",
     ),
     key(
         "receiver",
@@ -305,8 +310,9 @@ pub(super) const KEYS: &[Key] = &[
         OneOf(&["known", "left-out"]),
         Some("\"known\""),
         "",
-        "OBR-7: when the urine was collected, else when the strip was read. left-out: empty, which is outside the \
-         standard; `wickline check` says so.",
+        "OBR-7: when the urine was collected, else when the strip was read. left-out: empty, also where a collection \
+         time is known, which from 2.5 on stands in SPM-17 in either case; outside the standard, `wickline check` \
+         says so.",
     ),
     key(
         "receiver",
@@ -338,7 +344,7 @@ pub(super) const KEYS: &[Key] = &[
         Text(5),
         Some("\"\""),
         "\"MR\"",
-        "Of which kind the patients' ids are: PID-3.5, a code of table 0203.",
+        "Of which kind the patients' ids are: PID-3.5, a code that table 0203 has in the version.",
     ),
     key(
         "receiver",
