@@ -362,15 +362,15 @@ def test_conversion_factors_against_molar_masses():
 
 
 def told(message):
-    """Each result of a message as python-hl7 reads it: code, grade, value, unit, flag."""
+    """Each result of a message as python-hl7 reads it: code, name, second code, type, value, unit, flag, status."""
     for obx in hl7.parse(message).segments("OBX"):
         def part(field, component, obx=obx):
             parts = str(obx[field]).split("^")
             return parts[component] if component < len(parts) else ""
         kind = str(obx[2])
-        yield {"code": part(3, 0), "grade": part(5, 0) if kind in ("CE", "CWE") else "",
-               "value": {"NM": part(5, 0), "SN": "".join(part(5, n) for n in range(4))}.get(kind, ""),
-               "unit": part(6, 0), "flag": str(obx[8])}
+        value = "".join(part(5, n) for n in range(4)) if kind == "SN" else part(5, 0)
+        yield {"code": part(3, 0), "name": part(3, 1), "second": part(3, 3), "kind": kind, "value": value,
+               "unit": part(6, 0), "flag": str(obx[8]), "status": str(obx[11])}
 
 
 @pytest.mark.parametrize("system", ["conventional", "si"])
@@ -406,5 +406,5 @@ def test_each_proved_case_is_what_python_hl7_reads(tmp_path, dialect, system):
                      and o["value"] == row[f"{column}_cmp"] + row[f"{column}_value"]]
             assert [o["unit"] for o in found] == ["" if unit == "1" else unit], (row, read)
         if grade != "VAL":
-            assert any(o["grade"] == grade and o["code"] == (row["loinc_ord_or_nom"] or o["code"]) for o in read), row
+            assert any(o["kind"] == "CE" and o["value"] == grade and o["code"] == (row["loinc_ord_or_nom"] or o["code"]) for o in read), row
     assert len(rows) == 92

@@ -164,6 +164,26 @@ mod tests {
         );
     }
 
+    /// On a ladder nothing is below itself, whatever the comparator beside the same number.
+    #[test]
+    fn a_label_is_below_another_only_where_all_of_it_is() {
+        for (lower, upper, below) in [
+            ("30", "30", false),
+            ("<=30", "30", false),
+            ("30", ">=30", false),
+            ("<30", "30", true),
+            ("30", ">30", true),
+            ("10-25", "25-80", true),
+            ("10-25", "24-80", false),
+            ("10-25", "10-80", false),
+            ("29", "30", true),
+            ("31", "30", false),
+        ] {
+            let figure = |text: &str| Figure::read(text).expect(text);
+            assert_eq!(figure(lower).is_below(&figure(upper)), below, "{lower} {upper}");
+        }
+    }
+
     /// KDIGO 2024 (Kidney Int. 105(4S), table of albuminuria categories): A1 is below 30 mg/g, A2 from 30 to
     /// 300, A3 above 300. So 30 is not `<30`, and 300 is not `>300`.
     #[test]

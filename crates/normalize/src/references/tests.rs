@@ -119,6 +119,13 @@ fn an_interval_judges_ends_by_what_they_can_mean() {
         (">=8", None),
         (">=8.1", Some(Flag::H)),
         (">7", None),
+        // A range across an end may be on either side of it.
+        ("4-6", None),
+        ("7-9", None),
+        ("4-9", None),
+        ("5-8", Some(Flag::N)),
+        ("1-4", Some(Flag::L)),
+        ("9-12", Some(Flag::H)),
     ] {
         let figure = crate::Figure::read(label).expect(label);
         assert_eq!(intervals[0].flag(&figure), flag, "{label}");

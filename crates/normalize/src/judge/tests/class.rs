@@ -206,6 +206,8 @@ fn who_names_the_specimen_settles_what_the_dialect_doubted_of_it() {
     assert_eq!(found.holds.len(), 2, "said once");
     print.identify("KP-1234");
     assert_eq!(reasons(&print), ["line-error"]);
+    let found = judged(&print, &Rules::default(), &[]);
+    assert_eq!(found.specimen, Some(Private::new("KP-1234")), "another doubt is none of the id");
 }
 
 #[test]
