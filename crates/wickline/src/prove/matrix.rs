@@ -51,7 +51,8 @@ impl Trial<'_> {
     /// nothing can be printed.
     pub fn matrix(&self, signs: &[(Class, Sign)], before: usize) -> Result<Vec<Row>, String> {
         let usual: Vec<Usual<'_>> =
-            self.sheet.pads.iter().map(|pad| self.usual(pad)).collect::<Result<_, _>>()?;
+            // What measures has no ladder to print from; where it must be there, that is an error.
+            self.sheet.pads.iter().filter(|pad| !(pad.optional && pad.rungs.is_empty())).map(|pad| self.usual(pad)).collect::<Result<_, _>>()?;
         let mut rows: Vec<Row> = Vec::new();
         let mut seen: Vec<Class> = Vec::new();
         for (class, sign) in signs {
