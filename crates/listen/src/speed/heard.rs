@@ -163,11 +163,10 @@ impl Judgement {
         judged
     }
 
-    /// Enough was heard, and it is text in lines: no wrong setting gives that.
+    /// Enough was heard, and it is undamaged text in lines, but for noise: no wrong setting gives that.
     #[must_use]
     pub fn fits(&self) -> bool {
         self.bytes >= ENOUGH
-            && self.flawed * 25 <= self.bytes
             && self.text * 20 >= self.bytes * 19
             && self.different >= DIFFERENT
             && self.lines > 0

@@ -41,6 +41,8 @@ pub struct Trouble {
     pub noise: u64,
     /// A low stop bit is taken for the next start bit.
     pub hasty: bool,
+    /// The port listens from this time on; the first character begins after one second.
+    pub from: u64,
 }
 
 pub fn shape(framing: Framing) -> (u32, Option<bool>) {
@@ -108,7 +110,7 @@ impl Wire {
             let wrong = trouble.noise > 0 && dice.below(trouble.noise) == 0;
             self.is_high(time) != wrong
         };
-        let (mut heard, mut time) = (Heard::default(), 0);
+        let (mut heard, mut time) = (Heard::default(), trouble.from);
         while let Some(fall) = self.when(true, time).and_then(|high| self.when(false, high)) {
             let mut middle = fall + bit / 2;
             time = middle;

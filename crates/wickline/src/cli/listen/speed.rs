@@ -103,9 +103,13 @@ pub fn conclude(line: &str, verdict: &Verdict, out: &Output) -> Result<Exit, Fai
         out.line(&format!("  next best {next}: {against}"));
     }
     let advice = match best {
-        Some(best) if *sure => format!("  speed = {}\n  framing = \"{}\"", best.speed, best.framing.name()),
+        Some(best) if *sure => {
+            format!("  speed = {}\n  framing = \"{}\"", best.speed, best.framing.name())
+        }
         Some(_) => "  a longer report with other characters, heard again, tells more".into(),
-        None => "  is it the right port, did the analyzer print at every try, is the cable crossed as it must be?".into(),
+        None => "  is it the right port, did the analyzer print at every try, \
+                 is the cable crossed as it must be?"
+            .into(),
     };
     advice.lines().for_each(|line| out.line(line));
     Ok(exit)
