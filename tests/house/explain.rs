@@ -253,14 +253,14 @@ fn the_page_stands_alone() {
 }
 
 /// A command that goes on until it is told to stop.
-struct Running {
+pub struct Running {
     child: Child,
     out: BufReader<std::process::ChildStdout>,
     err: BufReader<std::process::ChildStderr>,
 }
 
 impl Running {
-    fn start(words: &[&str]) -> Self {
+    pub fn start(words: &[&str]) -> Self {
         let mut child = Command::new(binary())
             .args(words)
             .stdout(Stdio::piped())
@@ -272,14 +272,14 @@ impl Running {
         Self { child, out, err }
     }
 
-    fn line(&mut self) -> String {
+    pub fn line(&mut self) -> String {
         let mut line = String::new();
         self.out.read_line(&mut line).expect("a line");
         line
     }
 
     /// Waits until it has said this.
-    fn says(&mut self, wanted: &str) {
+    pub fn says(&mut self, wanted: &str) {
         let mut line = String::new();
         while !line.contains(wanted) {
             line.clear();
@@ -294,7 +294,7 @@ impl Running {
         rustix::process::kill_process(pid, rustix::process::Signal::INT).expect("it is there");
     }
 
-    fn ends(&mut self) -> (Option<i32>, String) {
+    pub fn ends(&mut self) -> (Option<i32>, String) {
         let mut rest = String::new();
         self.out.read_to_string(&mut rest).expect("text");
         (self.child.wait().expect("it ends").code(), rest)
@@ -430,10 +430,12 @@ fn listen_leaves_a_daemons_line_alone() {
         let mut bench = analyzer(port, Style::Lis02);
         bench.run(&script(1, 3), |_, _| ()).await.expect("the line holds");
         daemon.wait_for(|e| e["event"] == "report");
-        let output = explain(&["listen", &line, "--seconds", "30"]);
-        let said = String::from_utf8_lossy(&output.stderr).into_owned();
-        assert_eq!(output.status.code(), Some(3), "{said}");
-        assert!(said.contains("holds this line"), "{said}");
+        for more in [&[][..], &["--find-speed"]] {
+            let output = explain(&[&["listen", &line, "--seconds", "30"], more].concat());
+            let said = String::from_utf8_lossy(&output.stderr).into_owned();
+            assert_eq!(output.status.code(), Some(3), "{said}");
+            assert!(said.contains("holds this line"), "{said}");
+        }
         let mut later = script(2, 4);
         later.run.remove(0);
         bench.run(&later, |_, _| ()).await.expect("the line still works");

@@ -24,6 +24,7 @@ pub mod ear;
 pub mod line;
 pub mod link;
 pub mod printed;
+pub mod speed;
 
 pub use dialect::{Dialect, LinkKind};
 pub use ear::{Cut, Ear, Ending, Transmission};

@@ -20,7 +20,7 @@ use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
-pub use spec::{LineKind, LineSpec};
+pub use spec::{LineKind, LineSpec, SPEEDS};
 pub use tcp::Listener;
 
 /// Longest that a write may take: what we send is an answer of one byte.
@@ -91,6 +91,18 @@ impl Port {
                 };
                 bytes.extend_from_slice(chunk.get(..count).unwrap_or_default());
                 Ok(if count == 0 { Got::Closed } else { Got::Bytes })
+            }
+        }
+    }
+
+    /// Sets an open serial port to another speed and framing, and drops what waits to be read: it was heard in the
+    /// old ones. The port stays ours, and its modem lines as they are; nothing is sent.
+    pub fn reset(&mut self, spec: &LineSpec) -> io::Result<()> {
+        match &mut self.way {
+            Way::Serial(serial) => serial.reset(spec),
+            Way::Tcp { .. } => {
+                let text = "setting a speed: a TCP line has none";
+                Err(io::Error::new(io::ErrorKind::InvalidInput, text))
             }
         }
     }

@@ -1,6 +1,7 @@
 //! Serial ports: opened for us alone, raw, with every damaged byte marked rather than dropped.
 
 use std::io;
+use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
 
 use rustix::fs::{Mode, OFlags};
@@ -15,6 +16,8 @@ use super::{CHUNK, Got};
 /// An open serial port.
 pub(super) struct Serial {
     stream: SerialStream,
+    /// Another descriptor of the port, which can be borrowed safely.
+    control: OwnedFd,
     decoder: Decoder,
 }
 
@@ -22,8 +25,8 @@ impl Serial {
     /// Opening waits in the kernel, so it is done where waiting hurts nobody.
     pub async fn open(spec: &LineSpec, path: &Path) -> io::Result<Serial> {
         let (spec, path) = (spec.clone(), path.to_owned());
-        let stream = tokio::task::spawn_blocking(move || open(&spec, &path)).await??;
-        Ok(Serial { stream, decoder: Decoder::default() })
+        let (stream, control) = tokio::task::spawn_blocking(move || open(&spec, &path)).await??;
+        Ok(Serial { stream, control, decoder: Decoder::default() })
     }
 
     pub async fn read(&mut self, bytes: &mut Vec<u8>, flaws: &mut Vec<usize>) -> io::Result<Got> {
@@ -48,6 +51,18 @@ impl Serial {
         }
     }
 
+    /// Sets the open port anew; what was heard before goes.
+    pub fn reset(&mut self, spec: &LineSpec) -> io::Result<()> {
+        let (data_bits, parity) = spec.bits();
+        self.stream.set_baud_rate(spec.speed)?;
+        self.stream.set_data_bits(data_bits)?;
+        self.stream.set_parity(parity)?;
+        mark_damage(&self.control)?;
+        self.stream.clear(ClearBuffer::Input)?;
+        self.decoder = Decoder::default();
+        Ok(())
+    }
+
     pub async fn write_all(&mut self, bytes: &[u8]) -> io::Result<()> {
         AsyncWriteExt::write_all(&mut self.stream, bytes).await
     }
@@ -60,7 +75,7 @@ impl Drop for Serial {
     }
 }
 
-fn open(spec: &LineSpec, path: &Path) -> io::Result<SerialStream> {
+fn open(spec: &LineSpec, path: &Path) -> io::Result<(SerialStream, OwnedFd)> {
     // Resolved at every opening: the stable name may point at another node after replugging.
     let node = path.canonicalize().map_err(|error| about("opening", path, &error))?;
     let control = rustix::fs::open(
@@ -80,7 +95,7 @@ fn open(spec: &LineSpec, path: &Path) -> io::Result<SerialStream> {
     // Last, because each of the settings above rewrites these flags. They belong to the port, not
     // to the descriptor, so the second one, which can be borrowed safely, serves.
     mark_damage(&control).map_err(|error| about("asking for marks on", path, &error))?;
-    Ok(stream)
+    Ok((stream, control))
 }
 
 /// Every damaged byte and every break is to be marked; none is to be dropped or changed.

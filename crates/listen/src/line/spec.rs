@@ -6,7 +6,8 @@ use std::path::PathBuf;
 
 use tokio_serial::{DataBits, FlowControl, Parity};
 
-const SPEEDS: [u32; 8] = [1200, 2400, 4800, 9600, 19_200, 38_400, 57_600, 115_200];
+/// Bits per second that a line may have.
+pub const SPEEDS: [u32; 9] = [300, 1200, 2400, 4800, 9600, 19_200, 38_400, 57_600, 115_200];
 const FRAMINGS: [(&str, DataBits, Parity); 5] = [
     ("8N1", DataBits::Eight, Parity::None),
     ("7E1", DataBits::Seven, Parity::Even),
@@ -57,7 +58,7 @@ pub enum LineKind {
 impl LineSpec {
     /// Reads a line as the configuration names it, or says what is allowed.
     ///
-    /// Speeds are those that analyzers have, 1200 to 115200; framings 8N1, 7E1, 7O1, 8E1, 8O1; flow
+    /// Speeds are those that analyzers have, 300 to 115200; framings 8N1, 7E1, 7O1, 8E1, 8O1; flow
     /// control none, rts-cts or xon-xoff; `allow` has numeric addresses, for lines on which the
     /// analyzer connects.
     ///

@@ -1,5 +1,7 @@
 //! `listen`: what arrives on a line, as it arrives. It answers nothing.
 
+mod speed;
+
 use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -9,6 +11,7 @@ use clap::Args;
 use serde_json::json;
 use tokio::signal::unix::{SignalKind, signal};
 use wickline_listen::line::{Got, LineKind, LineSpec, Listener, Port};
+use wickline_listen::speed::Search;
 
 use super::output::Output;
 use super::{Answer, Exit, Failure, marks};
@@ -46,6 +49,15 @@ pub struct Options {
     /// End after so long [default: with ctrl-c]
     #[arg(long, value_name = "N")]
     seconds: Option<u64>,
+    /// Find speed and framing of a serial line: listens at one setting after the other, without sending a byte,
+    /// and says what fits, how sure that is and what speaks against the next best. The analyzer has to print a
+    /// report for every try. Ends with 0 when it is sure, else with 1
+    #[arg(long, conflicts_with_all = ["speed", "framing", "flow", "save", "allow"])]
+    find_speed: bool,
+    /// With --find-speed: how long each try waits
+    #[arg(long, value_name = "SECONDS", default_value_t = 30, requires = "find_speed",
+        value_parser = clap::value_parser!(u64).range(1..=3600))]
+    wait: u64,
 }
 
 pub async fn listen(options: Options, out: &Output) -> Answer {
@@ -56,14 +68,31 @@ pub async fn listen(options: Options, out: &Output) -> Answer {
     let Options { speed, framing, flow, allow, .. } = &options;
     let spec = LineSpec::parse(&line, *speed, framing, flow, allow)
         .map_err(|allowed| Failure::wrong(format!("listening on {line}: allowed is {allowed}")))?;
+    if options.find_speed && !matches!(spec.kind, LineKind::Serial { .. }) {
+        let text = format!(
+            "finding the speed of {spec}: only a serial line has one; allowed is serial:PATH"
+        );
+        return Err(Failure::wrong(text));
+    }
     // Time begins when the question is asked: a port may never let us in.
     let end = options.seconds.map(|s| tokio::time::Instant::now() + Duration::from_secs(s));
     let mut interrupt = signal(SignalKind::interrupt())?;
-    let port = tokio::select! {
+    let mut port = tokio::select! {
         port = open(&spec) => Some(port?),
         _ = interrupt.recv() => None,
         () = at(end) => None,
     };
+    if options.find_speed {
+        let mut search = Search::default();
+        let found = tokio::select! {
+            found = speed::find(port.as_mut(), &line, options.wait, &mut search, out) => found,
+            _ = interrupt.recv() => Ok(()),
+            () = at(end) => Ok(()),
+        };
+        // Whatever ended it: what is known by now is told.
+        let exit = speed::conclude(&line, &search.verdict(), out)?;
+        return found.map(|()| exit);
+    }
     let mut keep = options.save.as_deref().map(Keep::new).transpose()?;
     let mut shown = Shown::new(out)?;
     let ended = match port {

@@ -16,7 +16,7 @@ use wickline_forward::deliver::{Address as ReceiverAddress, Limits, Tls};
 use wickline_forward::hl7::{Acknowledge, Layout};
 use wickline_forward::mllp::MllpRelease;
 use wickline_listen::dialect::{self, Dialect};
-use wickline_listen::line::LineSpec;
+use wickline_listen::line::{LineSpec, SPEEDS};
 use wickline_normalize::Role;
 use wickline_normalize::account::Counting;
 use wickline_normalize::comments::CommentRule;
@@ -558,11 +558,8 @@ impl Builder<'_> {
                 let allowed = "a line that no other analyzer is on".to_owned();
                 self.fault("analyzer", index, "line", &analyzer.line, allowed);
             }
-            if !matches!(
-                analyzer.speed,
-                1200 | 2400 | 4800 | 9600 | 19200 | 38400 | 57600 | 115_200
-            ) {
-                let allowed = "1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200".to_owned();
+            if !SPEEDS.contains(&analyzer.speed) {
+                let allowed = SPEEDS.map(|speed| speed.to_string()).join(", ");
                 self.fault("analyzer", index, "speed", &analyzer.speed.to_string(), allowed);
             }
         }

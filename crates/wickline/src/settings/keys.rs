@@ -184,10 +184,10 @@ const KEYS: &[Key] = &[
     key(
         "analyzer",
         "speed",
-        Whole(1200, 115_200),
+        Whole(300, 115_200),
         Some("9600"),
         "",
-        "Bits per second of a serial line: 1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200.",
+        "Bits per second of a serial line: 300, 1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200.",
     ),
     key(
         "analyzer",
