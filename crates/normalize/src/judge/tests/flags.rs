@@ -56,6 +56,8 @@ fn no_abnormal_mark_is_lost_where_a_reference_cannot_tell() {
         ("0-20 {Leu}/uL, 0-20 10*6/L", Conventional, ("LEU", &["1+"], "", NONE), a, None),
         ("0-20 {Leu}/uL, 0-20 10*6/L", Conventional, ("LEU", &["NEG"], "", NONE), n, None),
         ("0-15 mg/dL, 0-0.8 mmol/L", Conventional, ("GLU", &["NEG"], "", NONE), n, None),
+        // Negative is below the first number, which itself would lie in it.
+        ("40-500 mg/dL", Conventional, ("GLU", &["NEG"], "", NONE), a, None),
         // An open end may lie in or out: then the analyzer's word stands.
         ("1.003-1.030", Conventional, ("SG", &[">=1.028"], "", NONE), None, None),
         ("1.003-1.030", Conventional, ("SG", &[">=1.028"], "", Some(High)), None, h),
