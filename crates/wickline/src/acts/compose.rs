@@ -197,7 +197,8 @@ fn zoned(bench: &Bench, printed: Option<Moment>) -> Result<Option<Moment>, Hold>
 /// Reads a kept print again with today's dialect. None: it does not give exactly one report.
 #[must_use]
 pub fn reread(analyzer: &Analyzer, kept: &Report) -> Option<Report> {
-    let cut = kept.doubts.iter().find(|d| d.reason == Reason::Incomplete);
+    // One with a line is the dialect's own finding, such as a count that differs.
+    let cut = kept.doubts.iter().find(|d| d.reason == Reason::Incomplete && d.line.is_none());
     let flawed = |line: usize| {
         kept.doubts.iter().any(|d| d.reason == Reason::LineError && d.line == Some(line))
     };
