@@ -200,6 +200,13 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
     ),
     ("[site]", "[site]\ncomments = [\"UA-INT\"]", &["site.comments", "UA-INT-ASC"]),
     ("[site]", "[site]\nspecimen_check = \"mod-11\"", &["site.specimen_check", "luhn"]),
+    ("[site]", "[site]\nprove_specimen = \"KP-1\"", &["site.prove_specimen", "begins with TEST"]),
+    ("[site]", "[site]\nprove_specimen = \"TEST 1\"", &["site.prove_specimen", "letters, digits"]),
+    (
+        "[site]",
+        "[site]\nspecimen = \"[A-Z]{4}-[0-9]{3}\"\nprove_specimen = \"TEST-001\"",
+        &["site.prove_specimen", "a patient could have this one"],
+    ),
     (
         "[site]",
         "[site]\nexternal_quality = [\"[0-9]{8}\"]",

@@ -192,27 +192,40 @@ fn a_change_of_a_strip_is_shown_case_by_case() {
     assert_eq!(wrong.status.code(), Some(2), "a page is no CSV");
 }
 
+/// A receiver of test messages that answers so and keeps them; its address.
+fn listening(answers: &str, saved: &Path) -> (std::process::Child, String) {
+    let mut receiver = Command::new(binary())
+        .args(["--json", "receive", "--listen", "127.0.0.1:0", "--answer", answers, "--save"])
+        .arg(saved)
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("a receiver");
+    let output = receiver.stdout.take().expect("its output is ours");
+    let mut lines = std::io::BufRead::lines(std::io::BufReader::new(output));
+    let first = lines.next().expect("it listens").expect("a line");
+    std::thread::spawn(move || lines.map_while(Result::ok).for_each(drop));
+    let first: Value = serde_json::from_str(&first).expect("JSON");
+    (receiver, format!("mllp://{}", text(&first["address"])))
+}
+
+/// Every message that was kept, as its segments.
+fn kept(saved: &Path) -> Vec<Vec<String>> {
+    let folder = std::fs::read_dir(saved).into_iter().flatten().flatten();
+    let read = |entry: std::fs::DirEntry| std::fs::read_to_string(entry.path()).expect("a message");
+    folder.map(|e| read(e).split(['\r', '\n']).map(str::to_owned).collect()).collect()
+}
+
+/// Nobody can take one for a patient's result: MSH-11, the specimen, the status and a note say so.
 #[test]
 fn test_messages_are_sent_and_their_answers_recorded() {
     let folder = Folder::new("prove");
     let saved = folder.0.join("saved");
     for (answers, exit, word) in [("aa", 0, "accepted"), ("ae", 1, "refused")] {
-        let mut receiver = Command::new(binary())
-            .args(["--json", "receive", "--listen", "127.0.0.1:0", "--answer", answers, "--save"])
-            .arg(&saved)
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect("a receiver");
-        let mut lines = std::io::BufRead::lines(std::io::BufReader::new(
-            receiver.stdout.take().expect("its output is ours"),
-        ));
-        let first = lines.next().expect("it listens").expect("a line");
-        std::thread::spawn(move || lines.map_while(Result::ok).for_each(drop));
-        let first: Value = serde_json::from_str(&first).expect("JSON");
-        let address = format!("mllp://{}", text(&first["address"]));
+        let (mut receiver, address) = listening(answers, &saved);
         let text_of = config("two-column", "ten-pad", "conventional", &address, "");
+        let text_of = text_of.replace("[site]", "[site]\nprove_specimen = \"TEST-0001\"");
         let file = folder.write("w.toml", &text_of);
-        let done = run(&file, &["--json", "prove", "--send"]);
+        let done = run(&file, &["--json", "prove", "--send", "--not-a-test-system"]);
         receiver.kill().expect("it ends");
         receiver.wait().expect("it has ended");
         assert_eq!(done.status.code(), Some(exit));
@@ -223,20 +236,25 @@ fn test_messages_are_sent_and_their_answers_recorded() {
             assert_eq!(answered, wanted, "{case}");
         }
         // Nobody is there any more.
-        assert_eq!(run(&file, &["prove", "--send"]).status.code(), Some(3));
+        let again = run(&file, &["prove", "--send", "--not-a-test-system"]);
+        assert_eq!(again.status.code(), Some(3));
     }
-    let mut count = 0;
-    for entry in std::fs::read_dir(&saved).expect("messages").flatten() {
-        let message = std::fs::read_to_string(entry.path()).expect("a message");
-        let fields: Vec<&str> = message.lines().next().unwrap_or("").split('|').collect();
+    let messages = kept(&saved);
+    assert!(messages.len() > 100, "{} messages", messages.len());
+    for message in &messages {
+        let field = |name: &str, n: usize| {
+            let line = message.iter().find(|line| line.starts_with(name));
+            line.and_then(|line| line.split('|').nth(n)).unwrap_or("").to_owned()
+        };
+        assert!(field("MSH", 9).starts_with("PRV") && field("MSH", 10).starts_with('T'));
+        assert!(field("SPM", 2).contains("TEST-0001"), "{message:?}");
+        assert_eq!(field("OBR", 25), "P", "{message:?}");
         assert!(
-            fields[9].starts_with("PRV") && fields[10].starts_with('T'),
-            "{}",
-            entry.path().display()
+            message.iter().any(|line| line.starts_with("NTE") && line.contains("Test message"))
         );
-        count += 1;
+        // The time of the proof, not that of the capture.
+        assert!(field("OBR", 7).starts_with(&field("MSH", 6)[..8]), "{message:?}");
     }
-    assert!(count > 100, "{count} messages");
     let file = folder.0.join("w.toml");
     assert_eq!(ask(&file, &["queue"])["items"], Value::Array(Vec::new()), "past the queue");
     // What is sent and what came of it are acts, for each of the four times.
@@ -244,6 +262,35 @@ fn test_messages_are_sent_and_their_answers_recorded() {
     let rows = trail["items"].as_array().expect("rows");
     assert_eq!(rows.len(), 8);
     assert!(text(&rows[1]["became"]).contains(" accepted, 0 refused"), "{}", rows[1]);
+}
+
+/// A system in use gets test messages only when somebody says so, and none without an id for them.
+#[test]
+fn a_system_in_use_is_asked_about_first() {
+    let folder = Folder::new("prove");
+    let saved = folder.0.join("saved");
+    let (mut receiver, address) = listening("aa", &saved);
+    let bare = config("two-column", "ten-pad", "conventional", &address, "");
+    let named = bare.replace("[site]", "[site]\nprove_specimen = \"TEST-0001\"");
+    for (text_of, options, said) in [
+        (&bare, &["prove", "--send", "--not-a-test-system"][..], "site.prove_specimen is not set"),
+        (&named, &["prove", "--send"], "wickline prove --send --not-a-test-system --receiver lis"),
+    ] {
+        let done = run(&folder.write("w.toml", text_of), options);
+        let told = String::from_utf8_lossy(&done.stderr).into_owned();
+        assert_eq!(done.status.code(), Some(2), "{told}");
+        assert!(told.contains(said) && told.contains("nothing was sent"), "{told}");
+    }
+    assert_eq!(kept(&saved).len(), 0);
+    let test = named.replace("[[receiver]]", "[[receiver]]\ntest_system = true");
+    let done = run(&folder.write("w.toml", &test), &["prove", "--send"]);
+    receiver.kill().expect("it ends");
+    receiver.wait().expect("it has ended");
+    assert_eq!(done.status.code(), Some(0), "{}", String::from_utf8_lossy(&done.stderr));
+    let messages = kept(&saved);
+    let last = |line: &&String| line.starts_with("OBR|");
+    let status = |m: &Vec<String>| m.iter().find(last)?.split('|').nth(25).map(str::to_owned);
+    assert!(messages.len() > 100 && messages.iter().all(|m| status(m).as_deref() == Some("F")));
 }
 
 #[test]

@@ -385,7 +385,7 @@ def test_each_proved_case_is_what_python_hl7_reads(tmp_path, dialect, system):
     checked, labels = 0, {}
     for case in proof["cases"]:
         if case["message"] is None:
-            assert "sent" not in case["expected"], case
+            assert case["verdict"] == "not-printable" or "sent" not in case["expected"], case
             continue
         read = list(told(case["message"]))
         for wanted in case["expected"]["sent"]:

@@ -8,6 +8,7 @@
 mod builtin;
 mod checks;
 mod load;
+mod strange;
 
 use std::cmp::Ordering;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -40,6 +41,7 @@ pub struct Strip {
     /// Folded label to pad.
     labels: HashMap<String, usize>,
     notes: Vec<String>,
+    questions: Vec<String>,
 }
 
 /// What kind of result a pad gives.
@@ -384,6 +386,12 @@ impl Strip {
     #[must_use]
     pub fn notes(&self) -> &[String] {
         &self.notes
+    }
+
+    /// Labels and words that the program's own strips know for something else; one sentence each.
+    #[must_use]
+    pub fn questions(&self) -> &[String] {
+        &self.questions
     }
 
     /// The pad that a printed label names.

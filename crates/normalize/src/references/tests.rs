@@ -93,6 +93,7 @@ fn what_never_flags_is_told() {
         notes.into_iter().filter(|n| n.starts_with("reference")).collect::<Vec<_>>().join("; ")
     };
     assert_eq!(told("PH", "5.0-8.0"), "");
+    assert_eq!(told("PRO", "TR"), "", "a grade needs no interval");
     assert!(told("PH", "5.0-9.0").contains("no step is surely outside 5.0-9.0"));
     let half = told("ALB", "0-3 mg/dL");
     assert!(half.contains("numbers in mg/L have no interval: they are judged by"), "{half}");

@@ -34,7 +34,9 @@ fn a_specimen_id_is_a_persons_only_when_it_can_be() {
     let mut rules = Rules::default();
     rules.add_control_specimen("QC-*").expect("a pattern");
     rules.specimen_length_max = 12;
-    assert_eq!(rules.check_specimen("KP-10023", Some("0012")), Ok(()));
+    for id in ["KP-10023", "KP-100231002"] {
+        assert_eq!(rules.check_specimen(id, Some("0012")), Ok(()), "{id}: twelve at most");
+    }
     for (id, why) in [
         ("", "blank"),
         ("   ", "blank"),
@@ -81,6 +83,15 @@ fn an_external_sign_that_could_be_anybodys_is_refused() {
         assert_eq!(found.len(), 1, "{external}: {found:?}");
         assert!(found[0].contains("external quality"), "{}", found[0]);
     }
+    let mut rules = Rules::default();
+    rules.add_external_quality("EQA-[0-9]{4}").expect("a pattern");
+    let told = |rules: &Rules| {
+        let notes = rules.notes(&[]);
+        notes.into_iter().filter(|n| n.starts_with("external quality")).collect::<Vec<_>>()
+    };
+    assert!(told(&rules)[0].contains("`EQA-0000` and its like"), "{:?}", told(&rules));
+    rules.set_specimen("KP-[0-9]{5}").expect("a pattern");
+    assert_eq!(told(&rules), [""; 0]);
     let found = faults(usual, &["*-QC=1"], "EQA-[A-Z0-9]{2}");
     assert!(found[0].contains("EQA-QC") && found[0].contains("*-QC=1"), "{found:?}");
 }

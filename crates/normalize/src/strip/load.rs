@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use rust_decimal::Decimal;
 
-use super::{Kind, Measure, Measured, Pad, Rung, Sense, Strip, builtin, checks};
+use super::{Kind, Measure, Measured, Pad, Rung, Sense, Strip, builtin, checks, strange};
 use crate::codes::{ANALYTES, Analyte};
 use crate::fault::Fault;
 use crate::figure::Figure;
@@ -71,7 +71,9 @@ fn whole(keys: &Keys<'_, '_>, foreign: bool) -> Option<Strip> {
     let labels = labels(keys, &pads);
     let pads: Vec<Pad> = pads.into_iter().map(|given| given.pad).collect();
     let notes = pads.iter().flat_map(checks::notes).collect();
-    Some(Strip { id: id?.value, name: name?.value, accepts, pads, words, unread, labels, notes })
+    let questions = if foreign { strange::questions(&pads) } else { Vec::new() };
+    let (id, name) = (id?.value, name?.value);
+    Some(Strip { id, name, accepts, pads, words, unread, labels, notes, questions })
 }
 
 /// A pad of the strip to be.

@@ -1,5 +1,6 @@
 //! `prove`: the whole matrix of a strip through the real way, as a table to sign.
 
+use std::io::{BufRead, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use askama::Template;
@@ -10,7 +11,7 @@ use wickline_forward::verdict::Verdict as Answered;
 use wickline_normalize::Role;
 use wickline_normalize::units::Units;
 
-use super::output::{Output, Tone, plain};
+use super::output::{Output, Tone, plain, visible};
 use super::{Answer, As, Exit, Failure, faults, loaded};
 use crate::clock;
 use crate::prove::paper::{Change, compare, csv};
@@ -45,6 +46,9 @@ pub struct Options {
     /// Send each message to the receiver as a test message (MSH-11 T), past the queue; the trail says so
     #[arg(long)]
     send: bool,
+    /// With --send: the receiver is a system in use, and the laboratory there knows of the test messages
+    #[arg(long, requires = "send")]
+    not_a_test_system: bool,
     /// Show every case that is not as it was in an older CSV
     #[arg(long, value_name = "OLD.csv")]
     compare: Option<PathBuf>,
@@ -94,8 +98,13 @@ struct Page<'a> {
 
 pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
     let mut loaded = loaded(config)?;
-    // Whatever leaves this command is a test.
-    loaded.settings.receiver.iter_mut().for_each(|r| r.processing = "T".into());
+    // Whatever leaves this command is a test, and no final result where somebody could act on it.
+    for receiver in &mut loaded.settings.receiver {
+        receiver.processing = "T".into();
+        if !receiver.test_system && receiver.status == "final" {
+            receiver.status = "preliminary".into();
+        }
+    }
     let bench = Bench::build(&loaded).map_err(faults)?;
     let (analyzer, target) = parties(&bench, &options)?;
     let old = match &options.compare {
@@ -105,6 +114,7 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
     let mut proof = proof(&loaded, &bench, analyzer, target, options.capture.as_deref())?;
     let mut reached = Ok(());
     if options.send {
+        agreed(&loaded, &bench, &proof, &options, out)?;
         // Noted before anything leaves: what cannot be noted is not sent.
         let ledger = Ledger::open(bench.ledger.clone()).await?;
         let actor = options.who.actor(&bench.people)?;
@@ -178,7 +188,8 @@ fn proof(
     let press = Press::new(analyzer.dialect.as_ref(), &bytes)
         .map_err(|why| Failure::wrong(format!("the capture cannot be printed from: {why}")))?;
     let wishes = Wishes::new(receiver, &loaded.settings.reference, raw.compare_marks);
-    let mut notes = Vec::new();
+    let questions = analyzer.strips.iter().flat_map(|s| s.questions().iter().cloned());
+    let mut notes: Vec<String> = questions.collect();
     let signs = class_signs(raw, &habits, &mut notes);
     let series = series();
     let mut rows = Vec::new();
@@ -320,6 +331,45 @@ async fn send(target: &Target, rows: &mut [Row]) -> Result<(), Failure> {
         };
     }
     Ok(())
+}
+
+/// Test messages go unasked to a test system alone; elsewhere somebody says so each time.
+fn agreed(
+    loaded: &Loaded,
+    bench: &Bench,
+    proof: &Proof,
+    options: &Options,
+    out: &Output,
+) -> Result<(), Failure> {
+    if bench.prove_specimen.is_empty() {
+        return Err(Failure::wrong(
+            "site.prove_specimen is not set: test messages need a specimen id that no patient can have, such as \
+             prove_specimen = \"TEST-PROVE\"; nothing was sent",
+        ));
+    }
+    let receiver = loaded.settings.receiver.iter().find(|r| r.id == proof.receiver);
+    if receiver.is_some_and(|r| r.test_system) || options.not_a_test_system {
+        return Ok(());
+    }
+    let (id, count) = (&proof.receiver, proof.rows.iter().filter(|r| r.body.is_some()).count());
+    let what = format!(
+        "receiver {id} has no test_system = true. {count} messages of a proof would go to it: MSH-11 T, specimen {}, \
+         as preliminary results",
+        bench.prove_specimen
+    );
+    if out.json || !std::io::stdin().is_terminal() {
+        let line = format!("wickline prove --send --not-a-test-system --receiver {id}");
+        return Err(Failure::wrong(format!(
+            "{what}; nothing was sent. If they know of it there:\n  {line}"
+        )));
+    }
+    eprintln!("{}", visible(&what));
+    eprint!("The name of the receiver, if they know of it there: ");
+    std::io::stderr().flush()?;
+    let mut line = String::new();
+    // No name is nearly as long.
+    std::io::Read::take(std::io::stdin().lock(), 200).read_line(&mut line)?;
+    if line.trim() == id { Ok(()) } else { Err(Failure::wrong("nothing was sent")) }
 }
 
 fn sending(proof: &Proof) -> Act {

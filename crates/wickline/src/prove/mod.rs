@@ -19,6 +19,7 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 use wickline_normalize::Report;
 use wickline_normalize::judge::{Facts, Way};
+use wickline_normalize::remark::Remark;
 
 use self::expect::End;
 use self::press::{Press, hear};
@@ -28,6 +29,9 @@ use self::wishes::Wishes;
 use crate::acts::compose::{self, Subject};
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench, Target};
+
+/// What stands as a note in every message of a proof.
+const TEST_MESSAGE: &str = "Test message of a proof: printed by no analyzer, of no patient.";
 
 /// What is on trial, and what is expected of it.
 pub struct Trial<'a> {
@@ -129,18 +133,23 @@ impl Trial<'_> {
             }
             Way::Ready => {}
         }
+        // Whoever gets it by mistake finds neither a patient's specimen nor the capture's time.
+        let printed = judged.specimen.as_ref().map_or("", |s| s.expose());
+        let test = Some(self.bench.prove_specimen.as_str()).filter(|id| !id.is_empty());
+        let mut remarks = judged.remarks.clone();
+        remarks.push(Remark::new("test-message", TEST_MESSAGE));
         let subject = Subject {
             analyzer: &self.analyzer.id,
             filler,
-            specimen: judged.specimen.as_ref().map_or("", |s| s.expose()),
+            specimen: test.unwrap_or(printed),
             stat: judged.class.code() == "stat",
             print,
             readings: &judged.readings,
             strip: &judged.strip,
             heard_at: now,
-            taken: print.taken,
+            taken: Some(self.bench.clock.moment(now)),
             clock_believed: true,
-            remarks: &judged.remarks,
+            remarks: &remarks,
             control: None,
         };
         match compose::message(self.bench, self.target, control_id, now, &subject) {

@@ -121,6 +121,8 @@ impl Second {
 /// Everything the daemon and the commands work with.
 pub struct Bench {
     pub site_name: String,
+    /// The specimen id of test messages; empty: none is configured.
+    pub prove_specimen: String,
     /// Whether what a person releases against a rule says so in its message.
     pub remark_released: bool,
     /// What becomes of a second result for one specimen on one day.
@@ -176,7 +178,8 @@ impl Bench {
             notes.extend(analyzer.rules.notes(&analyzer.strips));
             notes.extend(analyzer.comments.iter().flat_map(|c| c.notes(&analyzer.strips)));
             for strip in &analyzer.strips {
-                notes.extend(strip.notes().iter().map(|n| format!("strip {}: {n}", strip.id)));
+                let all = strip.notes().iter().chain(strip.questions());
+                notes.extend(all.map(|n| format!("strip {}: {n}", strip.id)));
             }
         }
         notes.extend(targets.iter().flat_map(|target| fit::notes(target, &analyzers)));
@@ -185,6 +188,7 @@ impl Bench {
         match (clock, ledger) {
             (Some(clock), Some(ledger)) if faults.is_empty() => Ok(Self {
                 site_name: settings.site.name.clone(),
+                prove_specimen: settings.site.prove_specimen.clone(),
                 remark_released: settings.site.remark_released,
                 second: Second::of(&settings.site.second),
                 clock,

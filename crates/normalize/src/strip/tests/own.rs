@@ -293,3 +293,21 @@ fn every_key_is_documented() {
         assert!(GUIDE.contains(key), "{key}");
     }
 }
+
+#[test]
+fn a_label_or_word_that_means_something_else_elsewhere_is_asked_about() {
+    let swapped = "[[pad]]\nid = \"GLU\"\nnames = [\"GLUC\", \"PROT\"]\n[[pad]]\nid = \"PRO\"\n\
+         names = [\"GLIC\"]\nwords = { TR = [\"dim\"] }\n[words]\n\"1+\" = [\"traco\"]\n";
+    let own = Strip::parse(&text(swapped), "own.toml");
+    let own = own.map_err(|faults| faults.iter().map(|f| f.allowed.clone()).collect::<String>());
+    let notes = match own {
+        Ok(own) => own.questions().join("; "),
+        // A word with two meanings is refused before anybody has to ask.
+        Err(why) => panic!("{why}"),
+    };
+    for told in ["GLU: label `prot` is Protein (PRO)", "PRO: label `glic` is Glucose (GLU)"] {
+        assert!(notes.contains(told), "{told}: {notes}");
+    }
+    let quiet = ten("[words]\nTR = [\"dim\"]\n[[pad]]\nid = \"GLU\"\nnames = [\"Zucker\"]\n");
+    assert_eq!(quiet.questions(), [""; 0]);
+}

@@ -15,8 +15,11 @@ use wickline_normalize::rules::{Rules, is_level};
 use wickline_normalize::strip::Strip;
 use wickline_normalize::{Class, EXTERNAL, Moment, Report};
 
-use super::super::Settings;
+use super::super::{self as settings, Settings};
 use super::{Analyzer, Builder, units};
+
+/// What `site.specimen` is where nobody gives it: it fits almost any id.
+const USUAL_SPECIMEN: &str = "[A-Za-z0-9-]{4,20}";
 
 /// How the analyzer's clock is held against ours.
 #[derive(Clone, Copy, Debug, Default)]
@@ -152,6 +155,29 @@ impl Builder<'_> {
         (self.faults.len() == before).then_some(rules)
     }
 
+    /// A test message must never be taken for somebody's: its specimen id is none that a patient can have.
+    fn prove_specimen(&mut self, site: &settings::Site, rules: &Rules) {
+        let id = site.prove_specimen.as_str();
+        let plain = id.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-');
+        let usual = site.specimen == USUAL_SPECIMEN;
+        let allowed = match (id, usual) {
+            ("", _) => return,
+            _ if !plain => "letters, digits and hyphens".to_owned(),
+            (_, true) if !id.starts_with("TEST") => {
+                "an id that begins with TEST, as long as site.specimen is the usual pattern"
+                    .to_owned()
+            }
+            (_, false) if rules.check_specimen(id, None).is_ok() => {
+                format!(
+                    "an id that site.specimen, {}, does not fit: a patient could have this one",
+                    site.specimen
+                )
+            }
+            _ => return,
+        };
+        self.fault("site", 0, "prove_specimen", id, allowed);
+    }
+
     /// Specimen ids are the laboratory's, not an analyzer's.
     fn specimens(&mut self, settings: &Settings, rules: &mut Rules) {
         let site = &settings.site;
@@ -160,6 +186,7 @@ impl Builder<'_> {
             "" => None,
             system => self.good("site", 0, "specimen_check", system, system.parse()),
         };
+        self.prove_specimen(site, rules);
         rules.rubbish.leading.clone_from(&site.scanner_leading);
         rules.rubbish.trailing.clone_from(&site.scanner_trailing);
         rules.rubbish.characters.clone_from(&site.scanner_characters);

@@ -16,6 +16,15 @@ pub(super) const KEYS: &[Key] = &[
     ),
     key(
         "site",
+        "prove_specimen",
+        Text(20),
+        Some("\"\""),
+        "\"TEST-PROVE\"",
+        "The specimen id of test messages, which no patient's may be: with the usual pattern of ids one that begins \
+         with TEST. `prove --send` needs it.",
+    ),
+    key(
+        "site",
         "specimen_type",
         OneOf(&["UR", "URC", "URT", "URINM", "URINC", "RANDU", "URINP", "URINN", "USCOP"]),
         Some("\"UR\""),

@@ -123,6 +123,14 @@ pub(super) const KEYS: &[Key] = &[
     ),
     key(
         "receiver",
+        "test_system",
+        Switch,
+        Some("false"),
+        "",
+        "It is no system in use: test messages go to it unasked and as final results.",
+    ),
+    key(
+        "receiver",
         "snomed",
         Switch,
         Some("false"),
