@@ -308,3 +308,57 @@ fn a_dialect_of_ones_own_needs_a_capture() {
     let said = String::from_utf8_lossy(&done.stdout);
     assert_eq!(done.status.code(), Some(0), "{said}{}", String::from_utf8_lossy(&done.stderr));
 }
+
+/// What a proof does not show is said first, and is no proof until somebody says why it is enough.
+#[test]
+fn what_is_not_proved_is_said_and_accepted_by_name() {
+    let folder = Folder::new("prove-gaps");
+    let dialect = std::fs::read_to_string(root("fixtures/listen/guide/harbour.toml"));
+    folder.write("harbour.toml", &dialect.expect("the guide's dialect"));
+    folder.write(
+        "own.toml",
+        "id = \"own\"\nname = \"Own\"\nextends = \"ten-pad\"\n[[pad]]\nid = \"GLU\"\n\
+         names = [\"GLU\", \"PROT\"]\n[[pad]]\nid = \"PRO\"\nnames = [\"PRO\"]\n",
+    );
+    // Printed in conventional units, and configured for SI: the capture itself is held.
+    let text_of = config("harbour.toml", "own.toml", "si", "dir:out", "");
+    let text_of = text_of.replace("stat_marks = [\"S\"]\n", "");
+    let file = folder.write("w.toml", &text_of);
+    let capture = root("fixtures/listen/guide/harbour.cap").to_string_lossy().into_owned();
+    let asked = |options: &[&str]| {
+        let all = [&["--json", "prove", "--capture", &capture][..], options].concat();
+        let done = run(&file, &all);
+        let proof: Value = serde_json::from_slice(&done.stdout).unwrap_or_default();
+        (done.status.code(), proof, String::from_utf8_lossy(&done.stderr).into_owned())
+    };
+    let (code, proof, _) = asked(&[]);
+    assert_eq!(code, Some(1));
+    let gaps = |proof: &Value| -> Vec<(String, String)> {
+        let list = proof["not_proved"].as_array().expect("a list");
+        list.iter().map(|g| (text(&g["id"]).to_owned(), text(&g["text"]).to_owned())).collect()
+    };
+    let found = gaps(&proof);
+    let ids: Vec<&str> = found.iter().map(|(id, _)| id.as_str()).collect();
+    assert_eq!(ids, ["question-1", "class-stat", "capture-1"]);
+    assert!(found[0].1.contains("`prot` is Protein (PRO)"), "{found:?}");
+    assert!(found[2].1.contains("0017") && found[2].1.contains("unit-unexpected"), "{found:?}");
+    for (wrong, said) in
+        [("class-stat", "write ID=REASON"), ("class-x=why", "class-stat, capture-1")]
+    {
+        let (code, _, told) = asked(&["--accept", wrong]);
+        assert!(code == Some(2) && told.contains(said), "{told}");
+    }
+    let html = folder.0.join("proof.html").to_string_lossy().into_owned();
+    let accepted = [
+        "question-1=our maker's label",
+        "class-stat=none is done here",
+        "capture-1=set to SI since",
+    ];
+    let options: Vec<&str> =
+        accepted.iter().flat_map(|a| ["--accept", a]).chain(["--html", &html]).collect();
+    let (code, proof, told) = asked(&options);
+    let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
+    assert_eq!((code, odd.len()), (Some(0), 0), "{told} {:?}", odd.first());
+    let page = std::fs::read_to_string(&html).expect("a page");
+    assert!(page.contains("Not proved") && page.contains("Accepted: none is done here"));
+}

@@ -71,6 +71,7 @@ fn short(observations: &[Observation]) -> Vec<String> {
                 let unit = unit.as_ref().map_or("-", |u| u.ucum.as_str());
                 format!("{}{digits} {unit}", comparator.map_or("", Comparator::text))
             }
+            Content::Unread { number: true, .. } => "number unread".into(),
             Content::Unread { .. } => "unread".into(),
         };
         format!("{} {value}", o.code.code)
@@ -226,9 +227,9 @@ fn an_unread_pad_says_so_under_the_code_that_would_have_carried_it() {
     let unread = || reading("GLU", &["ERR"], "");
     assert_eq!(short(&sent(unread(), &Choice::default())), ["50555-2 unread"]);
     let never = Choice { grades: Grades::Never, units: Units::Si, ..Choice::default() };
-    assert_eq!(short(&sent(unread(), &never)), ["59156-0 unread"]);
+    assert_eq!(short(&sent(unread(), &never)), ["59156-0 number unread"]);
     assert_eq!(short(&sent(reading("NIT", &[""], ""), &never)), ["50558-6 unread"]);
-    assert_eq!(short(&sent(reading("SG", &["---"], ""), &never)), ["53326-5 unread"]);
+    assert_eq!(short(&sent(reading("SG", &["---"], ""), &never)), ["53326-5 number unread"]);
 }
 
 #[test]

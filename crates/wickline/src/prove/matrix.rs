@@ -50,8 +50,10 @@ impl Trial<'_> {
     /// Tries every case of the sheet; so many cases of this run came `before`. The error says why
     /// nothing can be printed.
     pub fn matrix(&self, signs: &[(Class, Sign)], before: usize) -> Result<Vec<Row>, String> {
-        let usual: Vec<Usual<'_>> =
-            self.sheet.pads.iter().map(|pad| self.usual(pad)).collect::<Result<_, _>>()?;
+        // What measures has no ladder to print from; where it must be there, that is an error.
+        let printed = |pad: &&Pad| !(pad.optional && pad.rungs.is_empty());
+        let pads = self.sheet.pads.iter().filter(printed).map(|pad| self.usual(pad));
+        let usual: Vec<Usual<'_>> = pads.collect::<Result<_, _>>()?;
         let mut rows: Vec<Row> = Vec::new();
         let mut seen: Vec<Class> = Vec::new();
         for (class, sign) in signs {

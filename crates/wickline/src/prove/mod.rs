@@ -110,6 +110,25 @@ impl Trial<'_> {
         let [print] = reports.as_slice() else {
             return held([format!("{} reports of one print", reports.len())]);
         };
+        self.tell(print, control_id, filler)
+    }
+
+    /// The reports of a capture that are held, each with its place from 1 and why: what was given as good.
+    #[must_use]
+    pub fn held_of(&self, capture: &[u8]) -> Vec<(usize, String)> {
+        let heard = hear(self.analyzer.dialect.as_ref(), capture);
+        let reports = heard.iter().flat_map(|t| self.analyzer.dialect.read(t));
+        let held = reports.enumerate().filter_map(|(n, print)| {
+            let outcome = self.tell(&print, &format!("PRV{}C{n}", self.series), "PRVCAPTURE");
+            let End::Held(_) = outcome.end else { return None };
+            let number = print.number.as_deref().unwrap_or("without a number").to_owned();
+            Some((n + 1, format!("Report {number} of the capture is {}.", outcome.end)))
+        });
+        held.collect()
+    }
+
+    /// A report on its way to a message.
+    fn tell(&self, print: &Report, control_id: &str, filler: &str) -> Outcome {
         let now = clock::now_us();
         let day = print.taken.map_or_else(
             || self.bench.clock.day(now),

@@ -413,3 +413,22 @@ fn numbers_are_compared_exactly() {
         assert_eq!(held("GLU", &[other], "mg/dL"), ["off-ladder"], "{other}");
     }
 }
+
+/// A hold says what the pad has, so that a person need not look for it.
+#[test]
+fn what_is_off_the_ladder_is_told_beside_what_is_on_it() {
+    let details = |reading| {
+        let found = judged(&with(ten(), reading), &Rules::default(), &[]);
+        found.holds.iter().map(|h| h.detail.clone()).collect::<Vec<_>>().join("; ")
+    };
+    assert_eq!(
+        details(reading("GLU", &["6+"], "")),
+        "GLU: `6+` is no result of this pad; known: NEG, TR, 1+, 2+, 3+, 4+"
+    );
+    assert_eq!(
+        details(reading("LEU", &["18"], "Leu/uL")),
+        "LEU: `18` is on no rung; the ladder has 12, 35, 120, >=420 Leu/uL"
+    );
+    assert_eq!(details(reading("PH", &["acid"], "")), "PH: `acid` is no number");
+    assert_eq!(details(reading("NIT", &["5"], "")), "NIT: `5` is a number on a pad that has none");
+}

@@ -1,14 +1,15 @@
 //! `prove`: the whole matrix of a strip through the real way, as a table to sign.
 
-use std::io::{BufRead, IsTerminal, Write};
+mod send;
+
 use std::path::{Path, PathBuf};
 
 use askama::Template;
 use clap::Args;
+use serde::Serialize;
 use serde_json::json;
-use wickline_forward::deliver::{Courier, Outcome};
-use wickline_forward::verdict::Verdict as Answered;
 use wickline_normalize::Role;
+use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
 use super::output::{Output, Tone, plain, visible};
@@ -23,7 +24,6 @@ use crate::prove::{Row, Trial, Verdict, fingerprint};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::settings::{self, Loaded};
 use crate::store::ledger::Ledger;
-use crate::store::trail::Act;
 
 /// `wickline prove --html proof.html --csv proof.csv`
 #[derive(Debug, Args)]
@@ -49,6 +49,9 @@ pub struct Options {
     /// With --send: the receiver is a system in use, and the laboratory there knows of the test messages
     #[arg(long, requires = "send")]
     not_a_test_system: bool,
+    /// Accept something that is not proved, with the reason, which stands on the page: class-stat="none is done"
+    #[arg(long, value_name = "ID=REASON")]
+    accept: Vec<String>,
     /// Show every case that is not as it was in an older CSV
     #[arg(long, value_name = "OLD.csv")]
     compare: Option<PathBuf>,
@@ -66,10 +69,53 @@ struct Proof {
     sends: &'static str,
     fingerprint: String,
     notes: Vec<String>,
+    gaps: Vec<Gap>,
     rows: Vec<Row>,
 }
 
+/// Something that this proof does not show. It is no whole proof until somebody says why that is enough.
+#[derive(Clone, Debug, Serialize)]
+struct Gap {
+    /// What `--accept` calls it: `class-stat`, `capture-2`.
+    id: String,
+    text: String,
+    /// Why it is accepted; None: it is not.
+    accepted: Option<String>,
+}
+
+impl Gap {
+    fn new(id: impl Into<String>, text: impl Into<String>) -> Gap {
+        Gap { id: id.into(), text: text.into(), accepted: None }
+    }
+
+    /// In one line, for screen and page.
+    fn line(&self) -> String {
+        match &self.accepted {
+            Some(why) => format!("not proved, {}: {} Accepted: {why}", self.id, self.text),
+            None => format!("NOT PROVED, {}: {}", self.id, self.text),
+        }
+    }
+}
+
 impl Proof {
+    /// Takes what a person accepts, `ID=REASON` each. The error names what there is.
+    fn accept(&mut self, texts: &[String]) -> Result<(), Failure> {
+        for text in texts {
+            let (id, why) = text.split_once('=').unwrap_or((text, ""));
+            let known: Vec<String> = self.gaps.iter().map(|gap| gap.id.clone()).collect();
+            let gap = self.gaps.iter_mut().find(|gap| gap.id == id.trim());
+            let (Some(gap), false) = (gap, why.trim().is_empty()) else {
+                let known = if known.is_empty() { "nothing".into() } else { known.join(", ") };
+                return Err(Failure::wrong(format!(
+                    "--accept {}: write ID=REASON; not proved here: {known}",
+                    visible(text)
+                )));
+            };
+            gap.accepted = Some(why.trim().to_owned());
+        }
+        Ok(())
+    }
+
     fn count(&self, verdict: Verdict) -> usize {
         self.rows.iter().filter(|r| r.verdict == verdict).count()
     }
@@ -93,6 +139,7 @@ struct Page<'a> {
     unprintable: usize,
     tested: bool,
     notes: &'a [String],
+    gaps: &'a [Gap],
     rows: &'a [Row],
 }
 
@@ -112,15 +159,16 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
         None => None,
     };
     let mut proof = proof(&loaded, &bench, analyzer, target, options.capture.as_deref())?;
+    proof.accept(&options.accept)?;
     let mut reached = Ok(());
     if options.send {
-        agreed(&loaded, &bench, &proof, &options, out)?;
+        send::agreed(&loaded, &bench, &proof, &options, out)?;
         // Noted before anything leaves: what cannot be noted is not sent.
         let ledger = Ledger::open(bench.ledger.clone()).await?;
         let actor = options.who.actor(&bench.people)?;
-        ledger.note(&actor, sending(&proof)).await?;
-        reached = send(target, &mut proof.rows).await;
-        ledger.note(&actor, answered(&proof)).await?;
+        ledger.note(&actor, send::sending(&proof)).await?;
+        reached = send::send(target, &mut proof.rows).await;
+        ledger.note(&actor, send::answered(&proof)).await?;
     }
     if let Some(path) = &options.html {
         write(path, &page(&bench, &proof, options.send)?)?;
@@ -139,7 +187,8 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
     reached?;
     let refused = proof.rows.iter().any(|r| r.answered.starts_with("refused"));
     let changed = changes.is_some_and(|c| !c.is_empty());
-    let clean = proof.count(Verdict::Differs) == 0 && !changed && !refused;
+    let whole = proof.gaps.iter().all(|gap| gap.accepted.is_some());
+    let clean = proof.count(Verdict::Differs) == 0 && !changed && !refused && whole;
     Ok(if clean { Exit::Done } else { Exit::NotClean })
 }
 
@@ -188,9 +237,11 @@ fn proof(
     let press = Press::new(analyzer.dialect.as_ref(), &bytes)
         .map_err(|why| Failure::wrong(format!("the capture cannot be printed from: {why}")))?;
     let wishes = Wishes::new(receiver, &loaded.settings.reference, raw.compare_marks);
-    let questions = analyzer.strips.iter().flat_map(|s| s.questions().iter().cloned());
-    let mut notes: Vec<String> = questions.collect();
-    let signs = class_signs(raw, &habits, &mut notes);
+    let (mut notes, mut gaps) = (Vec::new(), Vec::new());
+    for (n, asked) in analyzer.strips.iter().flat_map(Strip::questions).enumerate() {
+        gaps.push(Gap::new(format!("question-{}", n + 1), asked.clone()));
+    }
+    let signs = class_signs(raw, &habits, &mut notes, &mut gaps);
     let series = series();
     let mut rows = Vec::new();
     let mut texts = vec![canonical(loaded)?, dialect_text];
@@ -208,6 +259,14 @@ fn proof(
             prints_si: raw.units == "si",
             series: &series,
         };
+        if capture.is_some() && texts.len() == 2 {
+            let held = trial.held_of(&bytes);
+            gaps.extend(held.into_iter().map(|(n, why)| Gap::new(format!("capture-{n}"), why)));
+        }
+        for pad in sheet.pads.iter().filter(|pad| pad.optional && pad.rungs.is_empty()) {
+            let text = format!("{} has no ladder: a pad that measures is not proved.", pad.id);
+            gaps.push(Gap::new(format!("pad-{}", pad.id), text));
+        }
         rows.extend(trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?);
         texts.push(sheet.text);
     }
@@ -222,6 +281,7 @@ fn proof(
         sends: if target.choice.units == Units::Si { "si" } else { "conventional" },
         fingerprint: fingerprint(&texts),
         notes,
+        gaps,
         rows,
     })
 }
@@ -264,11 +324,12 @@ fn read_text(path: &Path) -> Result<String, Failure> {
     std::fs::read_to_string(path).map_err(|e| Failure::wrong(format!("{}: {e}", path.display())))
 }
 
-/// The signs of each class that this analyzer's print can show; a class without one is a note.
+/// The signs of each class that this analyzer's print can show; a class without one is not proved.
 fn class_signs(
     raw: &settings::AnalyzerKeys,
     habits: &Habits,
     notes: &mut Vec<String>,
+    gaps: &mut Vec<Gap>,
 ) -> Vec<(Class, Sign)> {
     let mut all = Vec::new();
     for class in Class::ALL {
@@ -280,9 +341,9 @@ fn class_signs(
         }
         let signs = signs(class, habits, raw);
         if signs.is_empty() {
-            let word = class.word();
-            notes
-                .push(format!("Class {word} is not proved: no sign of it is configured or known."));
+            let what = if class == Class::Control { "control material" } else { "urgent work" };
+            let text = format!("No sign of {what} is configured, and the dialect has none.");
+            gaps.push(Gap::new(format!("class-{}", class.word()), text));
         }
         all.extend(signs.into_iter().map(|sign| (class, sign)));
     }
@@ -299,106 +360,6 @@ fn series() -> String {
         seconds /= 36;
     }
     letters.iter().rev().collect()
-}
-
-/// Sends each message, one after the other, and notes what was answered. Nothing is tried again: the
-/// first message without a connection or an answer ends it.
-async fn send(target: &Target, rows: &mut [Row]) -> Result<(), Failure> {
-    let mut courier = Courier::new(target.addresses.clone(), target.limits.clone());
-    for row in rows.iter_mut() {
-        let Some(body) = &row.body else { continue };
-        courier.offer(1, &row.control_id, body.clone());
-        let outcome = courier.next().await.pop().map(|(_, outcome)| outcome);
-        row.answered = match outcome {
-            Some(Outcome::Settled { verdict, .. }) => match verdict {
-                Answered::Accepted => "accepted".to_owned(),
-                Answered::RefusedError { detail } | Answered::RefusedReject { detail } => {
-                    format!("refused: {detail}")
-                }
-                Answered::Busy { detail } => format!("refused, busy: {detail}"),
-            },
-            Some(Outcome::NotConnected { why }) => {
-                return Err(Failure::unreachable(format!("receiver {}: {why}", target.id)));
-            }
-            Some(Outcome::Unanswered { why }) => {
-                row.answered = format!("no answer: {why}");
-                return Err(Failure::unreachable(format!(
-                    "receiver {} gave no answer to {}: {why}",
-                    target.id, row.control_id
-                )));
-            }
-            None => String::new(),
-        };
-    }
-    Ok(())
-}
-
-/// Test messages go unasked to a test system alone; elsewhere somebody says so each time.
-fn agreed(
-    loaded: &Loaded,
-    bench: &Bench,
-    proof: &Proof,
-    options: &Options,
-    out: &Output,
-) -> Result<(), Failure> {
-    if bench.prove_specimen.is_empty() {
-        return Err(Failure::wrong(
-            "site.prove_specimen is not set: test messages need a specimen id that no patient can have, such as \
-             prove_specimen = \"TEST-PROVE\"; nothing was sent",
-        ));
-    }
-    let receiver = loaded.settings.receiver.iter().find(|r| r.id == proof.receiver);
-    if receiver.is_some_and(|r| r.test_system) || options.not_a_test_system {
-        return Ok(());
-    }
-    let (id, count) = (&proof.receiver, proof.rows.iter().filter(|r| r.body.is_some()).count());
-    let what = format!(
-        "receiver {id} has no test_system = true. {count} messages of a proof would go to it: MSH-11 T, specimen {}, \
-         as preliminary results",
-        bench.prove_specimen
-    );
-    if out.json || !std::io::stdin().is_terminal() {
-        let line = format!("wickline prove --send --not-a-test-system --receiver {id}");
-        return Err(Failure::wrong(format!(
-            "{what}; nothing was sent. If they know of it there:\n  {line}"
-        )));
-    }
-    eprintln!("{}", visible(&what));
-    eprint!("The name of the receiver, if they know of it there: ");
-    std::io::stderr().flush()?;
-    let mut line = String::new();
-    // No name is nearly as long.
-    std::io::Read::take(std::io::stdin().lock(), 200).read_line(&mut line)?;
-    if line.trim() == id { Ok(()) } else { Err(Failure::wrong("nothing was sent")) }
-}
-
-fn sending(proof: &Proof) -> Act {
-    let messages = proof.rows.iter().filter(|r| r.body.is_some()).count();
-    Act {
-        verb: "prove",
-        object: format!("receiver {}", proof.receiver),
-        became: Some(format!(
-            "{messages} test messages of {} are sent; proof {}",
-            proof.analyzer, proof.fingerprint
-        )),
-        ..Act::default()
-    }
-}
-
-fn answered(proof: &Proof) -> Act {
-    let count = |begins: &str| proof.rows.iter().filter(|r| r.answered.starts_with(begins)).count();
-    Act {
-        verb: "prove",
-        object: format!("receiver {}", proof.receiver),
-        became: Some(format!(
-            "{} accepted, {} refused, {} without an answer; proof {}",
-            count("accepted"),
-            count("refused"),
-            count("no answer"),
-            proof.fingerprint
-        )),
-        ..Act::default()
-    }
 }
 
 fn page(bench: &Bench, proof: &Proof, tested: bool) -> Result<String, Failure> {
@@ -418,6 +379,7 @@ fn page(bench: &Bench, proof: &Proof, tested: bool) -> Result<String, Failure> {
         unprintable: proof.count(Verdict::NotPrintable),
         tested,
         notes: &proof.notes,
+        gaps: &proof.gaps,
         rows: &proof.rows,
     };
     page.render().map_err(|e| Failure::unreachable(e.to_string()))
@@ -440,9 +402,13 @@ fn show(proof: &Proof, changes: Option<&[Change]>, out: &Output) -> std::io::Res
             "differs": count(Verdict::Differs),
             "not_printable": count(Verdict::NotPrintable),
             "notes": proof.notes,
+            "not_proved": proof.gaps,
             "changes": changes,
             "cases": proof.rows,
         }));
+    }
+    for gap in &proof.gaps {
+        out.line(&gap.line());
     }
     let rows: Vec<_> = proof.rows.iter().filter(|r| r.verdict != Verdict::AsExpected).collect();
     if !rows.is_empty() {
