@@ -58,14 +58,17 @@ fn text(file: &BTreeMap<String, String>) -> String {
 }
 
 fn read(file: &str, capture: &str) -> Vec<Report> {
+    let path = root().join("fixtures/listen/guide").join(capture);
+    heard(file, &std::fs::read(path).expect("a capture"))
+}
+
+fn heard(file: &str, bytes: &[u8]) -> Vec<Report> {
     let dialect = dialect::parse(file, "harbour.toml").unwrap_or_else(|faults| {
         let told: Vec<String> = faults.iter().map(ToString::to_string).collect();
         panic!("{}\n{file}", told.join("\n"))
     });
-    let bytes =
-        std::fs::read(root().join("fixtures/listen/guide").join(capture)).expect("a capture");
     let mut ear = Ear::new(dialect.as_ref());
-    ear.handle_input(0, &bytes, 0, &[]);
+    ear.handle_input(0, bytes, 0, &[]);
     while let Some(deadline) = ear.poll_timeout() {
         ear.handle_timeout(deadline);
     }
@@ -124,6 +127,53 @@ fn every_step_gives_what_the_page_says() {
     assert_eq!(reports[2].control_lot.as_deref(), Some("L4471"));
 }
 
+/// What is read of lines, as the page writes it.
+fn shown(reports: &[Report]) -> String {
+    let mut told = Vec::new();
+    for report in reports {
+        told.extend(report.number.iter().map(|number| format!("number {number}")));
+        told.extend(report.specimen.iter().map(|id| format!("specimen {}", id.expose())));
+        told.extend(report.taken.iter().map(|taken| format!("taken {}", taken.digits())));
+        for reading in &report.readings {
+            let mut parts = vec![reading.label.clone()];
+            parts.extend(reading.parts.iter().cloned());
+            parts.extend(reading.unit.clone());
+            let meaning = |mark: &wickline_normalize::Mark| format!("{:?}", mark.meaning);
+            parts.extend(reading.mark.as_ref().map(|mark| meaning(mark).to_lowercase()));
+            told.push(parts.join(" | "));
+        }
+        let held = held(std::slice::from_ref(report));
+        told.extend(
+            held.lines().filter(|line| *line != "nothing").map(|line| format!("held {line}")),
+        );
+    }
+    told.join("\n") + "\n"
+}
+
+#[test]
+fn every_print_of_the_page_is_read_as_it_says() {
+    let page = std::fs::read_to_string(root().join("config/dialects/README.md")).expect("the page");
+    let shipped = root().join("config/dialects/two-column.toml");
+    let base = std::fs::read_to_string(shipped).expect("a shipped dialect");
+    let (mut part, mut print, mut prints) = (String::new(), String::new(), 0);
+    for block in blocks(&page) {
+        match block.kind.as_str() {
+            "toml" if block.of == "part" => part = block.text,
+            "print" => print = block.text.replace('\n', "\r\n"),
+            "read" => {
+                let mut file = tables(&base);
+                put(&mut file, &part);
+                // Only lines of the middle are shown.
+                put(&mut file, "[report]\nsilence_ms = 3000\n");
+                assert_eq!(shown(&heard(&text(&file), print.as_bytes())), block.text, "{part}");
+                prints += 1;
+            }
+            _ => {}
+        }
+    }
+    assert!(prints >= 11, "{prints} prints");
+}
+
 #[test]
 fn every_fragment_of_the_page_can_be_loaded_and_every_key_is_in_it() {
     let page = std::fs::read_to_string(root().join("config/dialects/README.md")).expect("the page");
@@ -152,7 +202,7 @@ fn every_fragment_of_the_page_can_be_loaded_and_every_key_is_in_it() {
         let list = fault.allowed.split("Known here: ").nth(1).expect("a list").to_owned();
         list.split(", ").map(str::to_owned).collect::<Vec<String>>()
     };
-    for table in ["dates", "line", "report", "number", "header", "results"] {
+    for table in ["dates", "line", "report", "number", "record", "header", "results"] {
         for key in known(table) {
             let named = page.contains(&format!("`{table}.{key}`")) || key == "cells";
             assert!(named, "the page says nothing of {table}.{key}");

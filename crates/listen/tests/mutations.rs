@@ -196,6 +196,57 @@ fn ticket() {
     fuzz("ticket", 0x7C04);
 }
 
+/// Notations that no shipped dialect uses, each with a print of it.
+const NOTATIONS: &[(&str, &str)] = &[
+    (
+        "[header]\nlines = [\"No. {number} of {any} desk\", \"{any} {date} {time}\", \"~{count}\"]\n\
+         [results]\nsplit = \"blanks\"\ncells = [\"label\", \"result\"]\nbetween = [\"/\", \":\"]\n\
+         both_units = true\nmarks_glued = [\"*\", \"H\"]\nunread = [\"---\"]\noff = [\"OFF\"]\n\
+         [marks]\n\"*\" = \"abnormal\"\nH = \"high\"\n",
+        "No. 0042 of the west desk\r\nKestrel Point 26-W48-3 09:14\r\nGLU 2+/400 mg/dL (22 mmol/L)*\r\n\
+         KET TR* 8 mg/dL 0.8 mmol/L\r\nPRO 1+H\r\nPH 6.0*\r\nNIT OFF\r\n~5\r\n",
+    ),
+    (
+        "[header]\nlines = [\"Day {date}\", \"At {time}\"]\n[results]\nsplit = \"blanks\"\n\
+         headed = \"PADS\"\nrows = { GRADE = \"grade\", VALUE = \"value\" }\nblank = [\"-\"]\n",
+        "Day 26-W48-3\r\nAt 09:12\r\nPADS GLU KET PH\r\nGRADE 2+ NEG -\r\nVALUE 400 - 6.0\r\nAt 09:14\r\n",
+    ),
+    (
+        "[record]\nsplit = \";\"\n[header]\nlines = [\"NO={number}\", \"ID={specimen?}\", \"N={count?}\"]\n\
+         [results]\nsplit = \"=:\"\ncells = [\"label\", \"result\"]\n",
+        "NO=0042;ID=KP-1;GLU=2+ 400 mg/dL;NIT:NEG;\r\nPH=6.0;N=3\r\n",
+    ),
+    (
+        "[record]\nsplit = \",\"\nquoted = true\nfields = [\"{number}\", \"{specimen?}\", \"{date} {time}\"]\n\
+         heading = [\"No\", \"Id\", \"When\", \"GLU\", \"KET\"]\n[header]\nlines = []\n\
+         [results]\nsplit = \"blanks\"\ncells = [\"result\"]\norder = [\"GLU\", \"KET\"]\n",
+        "No,Id,When,GLU,KET\r\n0042,\"KP, 1\",2026W483 09:14,\"2+ 400 mg/dL\",NEG\r\n",
+    ),
+];
+
+#[test]
+fn notations() {
+    let mut dice = Dice(0x4071);
+    for (part, print) in NOTATIONS {
+        let base = "name = \"own\"\n[dates]\norder = \"week\"\nyears_from = 1980\ntimes = \"last\"\n\
+                    [report]\nsilence_ms = 3000\n";
+        let header = if part.contains("[header]") { "" } else { "[header]\nlines = []\n" };
+        let dialect = dialect::parse(&format!("{base}{header}{part}"), "own.toml").expect("good");
+        let mut whole = Ear::new(dialect.as_ref());
+        whole.handle_input(0, print.as_bytes(), 0, &[]);
+        whole.handle_timeout(whole.poll_timeout().expect("a silence ends it"));
+        let sound = dialect.read(&whole.poll_transmission().expect("one"));
+        assert!(sound.len() == 1 && sound[0].doubts.is_empty(), "{sound:?}");
+        for _ in 0..inputs() / NOTATIONS.len() {
+            let bytes = mutate(print.as_bytes(), &mut dice);
+            for transmission in heard(dialect.as_ref(), &bytes, &mut dice) {
+                examine(dialect.as_ref(), &transmission);
+                dialect.read(&transmission).iter().for_each(|kept| reread(dialect.as_ref(), kept));
+            }
+        }
+    }
+}
+
 /// Its frames are guarded by sums that mutations do not meet: records are mutated behind the link.
 #[test]
 fn lis02() {

@@ -30,6 +30,9 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("wide-label", "\"DEC\"", "\"Jan\""),
     ("wide-label", "pm = [\"PM\"]", ""),
     ("wide-label", "pm = [\"PM\"]", "pm = [\"AM\"]"),
+    ("two-column", "order = \"ymd\"", "order = \"ymd\"\nyears_from = 80"),
+    ("two-column", "order = \"ymd\"", "order = \"ymd\"\ntimes = \"latest\""),
+    ("two-column", "order = \"ymd\"", "order = \"ymd\"\ntime_alone = true"),
     // The line.
     ("two-column", "flow = \"xon-xoff\"", "flow = true"),
     ("two-column", "flow = \"xon-xoff\"", "flow = \"rts-cts\""),
@@ -78,6 +81,7 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("two-column", "[\"URGENT\"]", "\"URGENT\""),
     // Results.
     ("two-column", "split = \"blanks\"", "split = \"commas\""),
+    ("two-column", "split = \"blanks\"", "split = \"::\""),
     ("two-column", "split = \"blanks\"", ""),
     ("two-column", "split = \"blanks\"", "columns = [{ cell = \"label\", from = 1, to = 4 }]"),
     ("two-column", "[\"label\", \"result\"]", "[\"result\"]"),
@@ -106,6 +110,24 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ),
     ("wide-label", "\"R\" = \"routine\"", "\"\" = \"routine\""),
     ("wide-label", "\"R\" = \"routine\"", "\"R\" = 1"),
+    ("two-column", "off = [", "between = [\".\"]\noff = ["),
+    ("two-column", "off = [", "between = [\"//\"]\noff = ["),
+    ("two-column", "off = [", "marks_glued = [\"!\"]\noff = ["),
+    ("two-column", "off = [", "both_units = \"si\"\noff = ["),
+    ("two-column", "off = [", "order = [\"GLU\", \"KET\"]\noff = ["),
+    ("two-column", "[\"label\", \"result\"]", "[\"result\"]\norder = [\"GLU\", \"GLU\"]"),
+    ("two-column", "off = [", "headed = \"PADS\"\nrows = { GRADE = \"grade\" }\noff = ["),
+    (
+        "two-column",
+        "cells = [\"label\", \"result\"]",
+        "headed = \"PADS\"\nrows = { UNIT = \"unit\" }",
+    ),
+    ("two-column", "cells = [\"label\", \"result\"]", "headed = \"P\"\nrows = { PA = \"grade\" }"),
+    ("two-column", "off = [", "rows = { GRADE = \"grade\" }\noff = ["),
+    // Records.
+    ("two-column", "[results]", "[record]\n[results]"),
+    ("two-column", "[results]", "[record]\nsplit = \"blanks\"\n[results]"),
+    ("two-column", "[results]", "[record]\nsplit = \",\"\nfields = [\"{nummer}\"]\n[results]"),
     // Marks.
     ("two-column", "\"*\" = \"abnormal\"", "\"* *\" = \"abnormal\""),
     ("two-column", "\"*\" = \"abnormal\"", "\"*\" = \"bad\""),

@@ -20,6 +20,18 @@ pub struct LineAnatomy {
     pub parts: Vec<(Range<usize>, &'static str)>,
 }
 
+impl LineAnatomy {
+    /// Takes in the parts of a further piece of the same line.
+    pub(super) fn join(&mut self, other: LineAnatomy, whole: &str, piece: &str) {
+        let Some(at) = (piece.as_ptr() as usize).checked_sub(whole.as_ptr() as usize) else {
+            return;
+        };
+        let moved = |(range, what): (Range<usize>, _)| (range.start + at..range.end + at, what);
+        self.parts.extend(other.parts.into_iter().map(moved));
+        self.parts.sort_by_key(|(range, _)| range.start);
+    }
+}
+
 /// Takes one line apart: `found` are pieces of `text`, the rest is `rest`.
 pub(super) fn line(
     line: usize,

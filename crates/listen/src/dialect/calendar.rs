@@ -1,9 +1,16 @@
 //! Dates and times as an analyzer prints them: any order, names of months, twelve hours or 24.
 //!
 //! A date that the calendar does not have, a time of two meanings or a month of no name is none: the report is held,
-//! since nobody knows what was meant. Years of two digits are of this century; a zone is not read.
+//! since nobody knows what was meant. Years of two digits are of this century unless the file says otherwise; a zone
+//! is not read.
 
+use nom::bytes::complete::{take_while_m_n, take_while1};
+use nom::character::complete::char;
+use nom::combinator::all_consuming;
+use nom::{IResult, Parser};
 use wickline_normalize::Moment;
+
+const DAY: i64 = 86_400;
 
 /// How dates and times are written.
 #[derive(Clone, Debug, Default)]
@@ -13,7 +20,26 @@ pub(super) struct Calendar {
     pub months: Vec<String>,
     /// Words of the first and the second half of the day. None: the clock has 24 hours.
     pub halves: Option<(Vec<String>, Vec<String>)>,
+    /// The first of the hundred years that two digits stand for. None: 2000.
+    pub years_from: Option<i16>,
+    pub times: Times,
+    /// A time without any date is no moment and no fault.
+    pub time_alone: bool,
 }
+
+/// Which of several times counts, each with the date printed last before it or in its line.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) enum Times {
+    /// There is one: another one holds the report.
+    #[default]
+    Same,
+    First,
+    Last,
+}
+
+/// Every rule for several times by its name in a dialect file.
+pub(super) const TIMES: &[(&str, Times)] =
+    &[("same", Times::Same), ("first", Times::First), ("last", Times::Last)];
 
 /// The order of day, month and year.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -27,11 +53,21 @@ pub(super) enum Order {
     Dmy,
     /// `03/14/2025`.
     Mdy,
+    /// `2025-073`, year and day of the year, ISO 8601.
+    Ordinal,
+    /// `2025-W11-5`, year, week and day of the week from Monday, ISO 8601.
+    Week,
 }
 
 /// Every order by its name in a dialect file.
-pub(super) const ORDERS: &[(&str, Order)] =
-    &[("ymd", Order::Ymd), ("ydm", Order::Ydm), ("dmy", Order::Dmy), ("mdy", Order::Mdy)];
+pub(super) const ORDERS: &[(&str, Order)] = &[
+    ("ymd", Order::Ymd),
+    ("ydm", Order::Ydm),
+    ("dmy", Order::Dmy),
+    ("mdy", Order::Mdy),
+    ("ordinal", Order::Ordinal),
+    ("week", Order::Week),
+];
 
 /// A time of day: hour and minute, and the second where it is printed.
 type Time = ((u8, u8), Option<u8>);
@@ -61,9 +97,13 @@ impl Said<'_> {
 impl Calendar {
     /// A moment of the calendar. None: what is printed is none, or not one alone.
     pub fn moment(&self, said: &Said<'_>) -> Option<Moment> {
-        let (year, month, day) = match (said.date, said.day, said.month, said.year) {
-            (Some(date), None, None, None) => self.date(date)?,
-            (None, Some(day), Some(month), Some(year)) => (year, month, day),
+        let day = match (said.date, said.day, said.month, said.year) {
+            (Some(date), None, None, None) => match self.order {
+                Order::Ordinal => self.ordinal(date)?,
+                Order::Week => self.week(date)?,
+                _ => self.day(self.date(date)?)?,
+            },
+            (None, Some(day), Some(month), Some(year)) => self.day((year, month, day))?,
             _ => return None,
         };
         let time = match (said.time, said.half) {
@@ -71,14 +111,57 @@ impl Calendar {
             (time, half) => Some(self.time(time?, half)?),
         };
         let moment = Moment {
-            year: year_of(year)?,
-            month: self.month(month)?,
-            day: small(day)?,
             time: time.map(|(hour, _)| hour),
             second: time.and_then(|(_, second)| second),
-            offset: None,
+            ..day
         };
         moment.is_real().then_some(moment)
+    }
+
+    fn day(&self, (year, month, day): (&str, &str, &str)) -> Option<Moment> {
+        Some(midnightless(self.year(year)?, self.month(month)?, small(day)?))
+    }
+
+    /// By the year and three digits of the day in it.
+    fn ordinal(&self, text: &str) -> Option<Moment> {
+        let (year, day) = match words(text)? {
+            [Some(year), Some(day), None] => (year, day),
+            [Some(all), None, None] => all.split_at_checked(all.len().checked_sub(3)?)?,
+            _ => return None,
+        };
+        let fits = day.len() == 3 && day.bytes().all(|b| b.is_ascii_digit());
+        let (year, day) = (self.year(year)?, day.parse::<i64>().ok().filter(|_| fits)?);
+        let first = midnightless(year, 1, 1);
+        let found = day_after(&first, day.checked_sub(1)?)?;
+        (day > 0 && found.year == year).then_some(found)
+    }
+
+    /// By year, week and day of the week: the first week has the fourth of January in it.
+    fn week(&self, text: &str) -> Option<Moment> {
+        let (_, (year, week, day)) = week_date(text).ok()?;
+        let year = self.year(year)?;
+        let (week, day) = (week.parse::<i64>().ok()?, day.parse::<i64>().ok()?);
+        // The first of January 1970 was a Thursday.
+        let monday = |year| {
+            let fourth = midnightless(year, 1, 4).days();
+            fourth - (fourth + 3).rem_euclid(7)
+        };
+        let days = monday(year) + (week - 1) * 7 + day - 1;
+        let fits = week > 0 && (1..=7).contains(&day) && days < monday(year + 1);
+        fits.then(|| day_after(&midnightless(1970, 1, 1), days)).flatten()
+    }
+
+    /// Four digits, or two by the rule of the file.
+    fn year(&self, text: &str) -> Option<i16> {
+        let digits = text.bytes().all(|b| b.is_ascii_digit());
+        match text.len() {
+            4 if digits => text.parse().ok(),
+            2 if digits => {
+                let from = self.years_from.unwrap_or(2000);
+                Some(from + (text.parse::<i16>().ok()? - from).rem_euclid(100))
+            }
+            _ => None,
+        }
     }
 
     /// A date of expiry. A month alone means its last day, as is common practice on strip bottles.
@@ -89,11 +172,11 @@ impl Calendar {
         let mut words = words(text)?.into_iter().flatten();
         let (first, second) = (words.next()?, words.next()?);
         let (year, month) = match self.order {
-            Order::Ymd | Order::Ydm => (first, second),
             Order::Dmy | Order::Mdy => (second, first),
+            _ => (first, second),
         };
-        let (year, month) = (year_of(year)?, self.month(month)?);
-        let of_day = |day| Moment { year, month, day, time: None, second: None, offset: None };
+        let (year, month) = (self.year(year)?, self.month(month)?);
+        let of_day = |day| midnightless(year, month, day);
         let last = (28..=31).rev().map(of_day).find(Moment::is_real);
         if words.next().is_some() { None } else { last }
     }
@@ -106,7 +189,7 @@ impl Calendar {
             _ => return None,
         };
         Some(match self.order {
-            Order::Ymd => (a, b, c),
+            Order::Ymd | Order::Ordinal | Order::Week => (a, b, c),
             Order::Ydm => (a, c, b),
             Order::Dmy => (c, b, a),
             Order::Mdy => (c, a, b),
@@ -120,7 +203,7 @@ impl Calendar {
             8 => 4,
             _ => return None,
         };
-        let first = if matches!(self.order, Order::Ymd | Order::Ydm) { year } else { 2 };
+        let first = if matches!(self.order, Order::Dmy | Order::Mdy) { 2 } else { year };
         let (a, rest) = all.split_at_checked(first)?;
         let (b, c) = rest.split_at_checked(2)?;
         Some((a, b, c))
@@ -164,7 +247,8 @@ impl Calendar {
 
     /// What can be no date tells other lines from lines with one.
     pub fn admits_date(&self, text: &str) -> bool {
-        let sign = |b: u8| b.is_ascii_digit() || b"-./,".contains(&b);
+        let week = self.order == Order::Week;
+        let sign = |b: u8| b.is_ascii_digit() || b"-./,".contains(&b) || week && b == b'W';
         text.bytes().all(|b| sign(b) || !self.months.is_empty() && !b.is_ascii_whitespace())
             && text.bytes().any(|b| b.is_ascii_digit())
     }
@@ -222,14 +306,27 @@ fn clock(text: &str) -> Option<Time> {
     parts.next().is_none().then_some(((small(hour)?, small(minute)?), second))
 }
 
-/// Two digits of a year are of this century.
-fn year_of(text: &str) -> Option<i16> {
-    let digits = text.bytes().all(|b| b.is_ascii_digit());
-    match text.len() {
-        4 if digits => text.parse().ok(),
-        2 if digits => text.parse::<i16>().ok().map(|year| 2000 + year),
-        _ => None,
-    }
+/// A day without a time.
+fn midnightless(year: i16, month: u8, day: u8) -> Moment {
+    Moment { year, month, day, time: None, second: None, offset: None }
+}
+
+/// The day so many days after another.
+fn day_after(day: &Moment, days: i64) -> Option<Moment> {
+    let found = Moment::at_wall((day.days() + days) * DAY)?;
+    Some(Moment { time: None, second: None, ..found })
+}
+
+/// `2025-W11-5` or `2025W115`: with both hyphens or with neither.
+fn week_date(text: &str) -> IResult<&str, (&str, &str, &str)> {
+    let digit = |c: char| c.is_ascii_digit();
+    let (rest, year) = take_while1(digit).parse(text)?;
+    let hyphens = usize::from(rest.starts_with('-'));
+    let hyphen = || take_while_m_n(hyphens, hyphens, |c| c == '-');
+    let week = || take_while_m_n(2, 2, digit);
+    let (rest, (_, _, week, _)) = (hyphen(), char('W'), week(), hyphen()).parse(rest)?;
+    let (rest, day) = all_consuming(take_while_m_n(1, 1, digit)).parse(rest)?;
+    Ok((rest, (year, week, day)))
 }
 
 /// One or two digits.
@@ -245,7 +342,55 @@ mod tests {
     fn calendar(order: &str, months: &[&str], halves: bool) -> Calendar {
         let order = ORDERS.iter().find(|(name, _)| *name == order).expect("an order").1;
         let halves = halves.then(|| (vec!["AM".to_owned()], vec!["PM".to_owned()]));
-        Calendar { order, months: months.iter().map(|m| (*m).to_owned()).collect(), halves }
+        let months = months.iter().map(|m| (*m).to_owned()).collect();
+        Calendar { order, months, halves, ..Calendar::default() }
+    }
+
+    /// ISO 8601-1:2019 from memory; the days of week 53 and of the turn of a year by the calendar.
+    #[test]
+    fn days_of_the_year_and_of_the_week() {
+        for (order, text, wanted) in [
+            ("ordinal", "2026.329", "20261125"),
+            ("ordinal", "2026-001", "20260101"),
+            ("ordinal", "26365", "20261231"),
+            ("ordinal", "2028366", "20281231"),
+            ("ordinal", "2026366", ""),
+            ("ordinal", "2026.000", ""),
+            ("ordinal", "2026.32", ""),
+            ("ordinal", "2026.11.25", ""),
+            ("ordinal", "329", ""),
+            ("week", "2026-W48-3", "20261125"),
+            ("week", "2026W483", "20261125"),
+            ("week", "2026-W01-1", "20251229"),
+            ("week", "2020-W53-7", "20210103"),
+            ("week", "2021-W53-1", ""),
+            ("week", "2026-W00-1", ""),
+            ("week", "2026-W48-8", ""),
+            ("week", "2026-W483", ""),
+            ("week", "2026-48-3", ""),
+            ("week", "2026-11-25", ""),
+        ] {
+            let said = Said { date: Some(text), ..Said::default() };
+            let moment = calendar(order, &[], false).moment(&said);
+            assert_eq!(moment.map_or(String::new(), |m| m.digits()), wanted, "{order} {text}");
+        }
+    }
+
+    #[test]
+    fn two_digits_of_a_year_by_a_stated_rule() {
+        for (from, text, wanted) in [
+            (None, "99-12-31", "20991231"),
+            (Some(1980), "80-01-01", "19800101"),
+            (Some(1980), "79-01-01", "20790101"),
+            (Some(2020), "26-03-14", "20260314"),
+            (Some(2020), "19-03-14", "21190314"),
+            (Some(2020), "1999-03-14", "19990314"),
+        ] {
+            let calendar = Calendar { years_from: from, ..calendar("ymd", &[], false) };
+            let said = Said { date: Some(text), ..Said::default() };
+            let moment = calendar.moment(&said).expect("a day");
+            assert_eq!(moment.digits(), wanted, "{from:?} {text}");
+        }
     }
 
     const MONTHS: &[&str] =

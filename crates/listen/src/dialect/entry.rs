@@ -14,10 +14,15 @@ use nom::sequence::preceded;
 use nom::{IResult, Parser};
 use wickline_normalize::MarkMeaning;
 
+use super::record::Table;
+use super::steps;
+
 /// Words of a grade at most; a longer one is no grade but a line that was not understood.
 const MAX_GRADE_WORDS: usize = 4;
 /// Letters of a label at most.
 const MAX_LABEL: usize = 28;
+/// Letters of a unit at most, where a sign is looked for that may stand in it.
+const MAX_UNIT: usize = 60;
 /// Grades and numbers of one reading at most.
 const MAX_PARTS: usize = 4;
 
@@ -36,6 +41,15 @@ pub(super) struct Results {
     pub comparators: Vec<(String, &'static str)>,
     /// Signs of abnormality, the longest first.
     pub marks: Vec<(String, MarkMeaning)>,
+    /// Those of the marks that may stand without a blank at a grade, a number or a unit.
+    pub glued: Vec<(String, MarkMeaning)>,
+    /// Signs that may stand between a grade and its number.
+    pub between: Vec<char>,
+    /// A number may be printed again in the other unit system; that is read past.
+    pub both_units: bool,
+    /// Labels by place. Empty: every reading has its own.
+    pub order: Vec<String>,
+    pub table: Option<Table>,
     pub decimal: char,
 }
 
@@ -55,6 +69,8 @@ pub(super) enum Split {
     Blanks(Vec<Cell>),
     /// By one character.
     Sign(char, Vec<Cell>),
+    /// By any of several characters.
+    Signs(Vec<char>, Vec<Cell>),
 }
 
 /// What stands between several readings in one line.
@@ -140,6 +156,11 @@ impl<'t> Entry<'t> {
         Some(entry)
     }
 
+    /// A reading of which only the label is known.
+    pub fn named(label: &'t str) -> Self {
+        Self { label, ..Self::default() }
+    }
+
     /// Takes one line. None: it has not this layout, or says nothing; the entry is then spoiled.
     pub fn add(&mut self, results: &Results, layout: &Layout, text: &'t str) -> Option<()> {
         let before = self.taken;
@@ -156,19 +177,29 @@ impl<'t> Entry<'t> {
                     rest = after.trim_ascii_start();
                 }
             }
-            Split::Sign(sign, cells) => {
-                let mut words = text.split(*sign);
-                for cell in cells {
-                    self.cell(results, *cell, words.next().unwrap_or(""))?;
-                }
-                words.all(|word| word.trim().is_empty()).then_some(())?;
+            Split::Sign(sign, cells) => self.apart(results, cells, text.split(*sign))?,
+            Split::Signs(signs, cells) => {
+                self.apart(results, cells, text.split(signs.as_slice()))?;
             }
         }
         (self.taken > before && self.is_begun()).then_some(())
     }
 
+    /// Takes the words between signs, of which only blank ones may be left over.
+    fn apart(
+        &mut self,
+        results: &Results,
+        cells: &[Cell],
+        mut words: impl Iterator<Item = &'t str>,
+    ) -> Option<()> {
+        for cell in cells {
+            self.cell(results, *cell, words.next().unwrap_or(""))?;
+        }
+        words.all(|word| word.trim().is_empty()).then_some(())
+    }
+
     /// Nothing in it can be wrong whatever the next line says.
-    fn is_begun(&self) -> bool {
+    pub fn is_begun(&self) -> bool {
         self.label.len() <= MAX_LABEL
             && (self.label.is_empty() || self.label.chars().any(char::is_alphabetic))
             && (self.word.is_none() || self.parts.iter().all(Option::is_none))
@@ -254,8 +285,9 @@ impl<'t> Entry<'t> {
     }
 
     /// Takes one cell. None: it holds what its kind cannot be.
-    fn cell(&mut self, results: &Results, cell: Cell, text: &'t str) -> Option<()> {
+    pub fn cell(&mut self, results: &Results, cell: Cell, text: &'t str) -> Option<()> {
         let text = text.trim_ascii();
+        steps::take(text.len());
         if text.is_empty() {
             return Some(());
         }
@@ -266,24 +298,76 @@ impl<'t> Entry<'t> {
                 (self.label.is_empty() || self.label == text).then_some(())?;
                 self.label = text;
             }
-            Cell::Unit => self.unit.replace(text).is_none().then_some(())?,
+            Cell::Unit => {
+                let unit = self.unglued(results, text)?;
+                self.unit.replace(unit).is_none().then_some(())?;
+            }
             Cell::Mark => {
                 let known = results.marks.iter().find(|(mark, _)| mark == text);
                 self.set_mark(text, known?.1)?;
             }
-            _ if results.unread.iter().any(|word| word == text) => {
-                self.set_word(Word::Unread(text))?;
-            }
-            _ if results.off.iter().any(|word| word == text) => self.set_word(Word::Off(text))?,
-            Cell::Grade => self.grade(results, text)?,
+            _ => match results.word(text) {
+                Some(word) => self.set_word(word)?,
+                None => {
+                    let bare = self.unglued(results, text)?;
+                    match results.word(bare).filter(|_| bare.len() < text.len()) {
+                        Some(word) => self.set_word(word)?,
+                        None => self.said(results, cell, bare)?,
+                    }
+                }
+            },
+        }
+        Some(())
+    }
+
+    /// A grade, a number or both, by what the cell may hold.
+    fn said(&mut self, results: &Results, cell: Cell, text: &'t str) -> Option<()> {
+        match cell {
+            Cell::Grade => self.grade(results, text),
             Cell::Value => {
                 let (rest, figure) = figure(results, text).ok()?;
                 self.part(Part::Figure(figure))?;
-                self.unit_after(rest)?;
+                self.tail(results, rest, false)
             }
-            Cell::Result => self.words(results, text)?,
+            _ => match divided(results, text)? {
+                Some((grade, figure, unit)) => {
+                    self.grade(results, grade)?;
+                    self.part(Part::Figure(figure))?;
+                    self.tail(results, unit, false)
+                }
+                None => self.words(results, text),
+            },
         }
-        Some(())
+    }
+
+    /// Takes a mark that stands without a blank at either end of a cell.
+    ///
+    /// One of letters is a mark only behind the sign of a grade (`2+H`): elsewhere it may be a unit's.
+    fn unglued(&mut self, results: &Results, text: &'t str) -> Option<&'t str> {
+        for (mark, meaning) in &results.glued {
+            let letters = mark.starts_with(char::is_alphabetic);
+            let fits = |bare: &&str| match bare.as_bytes().last() {
+                Some(last) => {
+                    if letters {
+                        b"+-)".contains(last)
+                    } else {
+                        !last.is_ascii_whitespace()
+                    }
+                }
+                None => false,
+            };
+            if let Some(bare) = text.strip_suffix(mark.as_str()).filter(fits) {
+                self.set_mark(text.get(bare.len()..)?, *meaning)?;
+                return Some(bare);
+            }
+            let inked =
+                |bare: &&str| !letters && !bare.is_empty() && !bare.starts_with([' ', '\t']);
+            if let Some(bare) = text.strip_prefix(mark.as_str()).filter(inked) {
+                self.set_mark(text.get(..mark.len())?, *meaning)?;
+                return Some(bare);
+            }
+        }
+        Some(text)
     }
 
     fn part(&mut self, part: Part<'t>) -> Option<()> {
@@ -303,13 +387,25 @@ impl<'t> Entry<'t> {
         (!signs.any(|(at, _)| inside(at))).then_some(())?;
         let words = || text.split([' ', '\t']).filter(|word| !word.is_empty()).count();
         (blank(text).is_none() || words() <= MAX_GRADE_WORDS).then_some(())?;
+        let text = self.unglued(results, text)?;
         self.part(Part::Grade(text))
     }
 
-    fn unit_after(&mut self, rest: &'t str) -> Option<()> {
-        match given(rest) {
+    /// What stands behind a number: its unit, the same value in the other unit system if there may be
+    /// one, and a grade if it `may` stand there.
+    fn tail(&mut self, results: &Results, rest: &'t str, may: bool) -> Option<()> {
+        let rest = rest.trim_ascii();
+        let (unit, mut more) = rest.split_at(blank(rest).unwrap_or(rest.len()));
+        if !unit.is_empty() {
+            let unit = self.unglued(results, unit)?;
+            self.unit.replace(unit).is_none().then_some(())?;
+        }
+        if results.both_units {
+            more = again(results, self.unit, more)?;
+        }
+        match given(more) {
             None => Some(()),
-            Some(unit) if blank(unit).is_none() => self.unit.replace(unit).is_none().then_some(()),
+            Some(grade) if may => self.grade(results, grade),
             Some(_) => None,
         }
     }
@@ -323,18 +419,26 @@ impl<'t> Entry<'t> {
                 if let Some(grade) = given(before) {
                     self.grade(results, grade)?;
                     self.part(Part::Figure(figure))?;
-                    return self.unit_after(rest);
+                    return self.tail(results, rest, false);
                 }
                 self.part(Part::Figure(figure))?;
-                let rest = rest.trim_ascii();
-                let (unit, grade) = rest.split_at(blank(rest).unwrap_or(rest.len()));
-                self.unit_after(unit)?;
-                return given(grade).map_or(Some(()), |grade| self.grade(results, grade));
+                return self.tail(results, rest, true);
             }
             let Some(end) = blank(from) else { return self.grade(results, text) };
             let after = from.get(end..)?.trim_ascii_start();
             start = text.len() - after.len();
         }
+    }
+}
+
+impl Results {
+    /// The word of the dialect that stands in place of a result.
+    fn word<'t>(&self, text: &'t str) -> Option<Word<'t>> {
+        let among = |words: &[String]| words.iter().any(|word| word == text);
+        if among(&self.unread) {
+            return Some(Word::Unread(text));
+        }
+        among(&self.off).then_some(Word::Off(text))
     }
 }
 
@@ -387,6 +491,53 @@ fn columns_of(text: &str, from: usize, to: usize) -> &str {
     let start = places.nth(from).unwrap_or(text.len());
     let end = places.nth(to - from - 1).unwrap_or(text.len());
     text.get(start..end).unwrap_or("")
+}
+
+/// A grade and its number with a sign between them (`2+/400 mg/dL`). None: in two ways, so in none.
+///
+/// The number stands behind the sign, so that the sign may be in its unit as well.
+#[expect(clippy::option_option, reason = "no such sign is no fault, two are")]
+fn divided<'t>(results: &Results, text: &'t str) -> Option<Option<(&'t str, Figure<'t>, &'t str)>> {
+    if results.between.is_empty() || figure(results, text).is_ok() {
+        return Some(None);
+    }
+    let mut found = None;
+    for (at, sign) in text.match_indices(results.between.as_slice()) {
+        steps::take(1);
+        let (before, after) = (text.get(..at)?, text.get(at + sign.len()..)?);
+        let Ok((unit, figure)) = figure(results, after.trim_ascii_start()) else { continue };
+        // A unit that runs on holds a further sign or is none: either way it is not looked through.
+        let Some(grade) = given(before).filter(|_| unit.len() <= MAX_UNIT) else { continue };
+        if !results.both_units && blank(unit.trim_ascii()).is_some() {
+            continue;
+        }
+        found.replace((grade, figure, unit)).is_none().then_some(())?;
+    }
+    Some(found)
+}
+
+/// Reads past the same value in the other unit system, in brackets or behind a sign or as it is, and
+/// gives what stands behind it. None: it lacks its unit, or the first number does.
+fn again<'t>(results: &Results, unit: Option<&str>, more: &'t str) -> Option<&'t str> {
+    let text = more.trim_ascii();
+    let text = text.strip_prefix(['/', '=']).unwrap_or(text).trim_ascii_start();
+    let closing = match text.chars().next() {
+        Some('(') => Some(')'),
+        Some('[') => Some(']'),
+        _ => None,
+    };
+    let (inside, behind) = match closing {
+        Some(closing) => text.get(1..)?.split_once(closing).unwrap_or((text, "")),
+        None => (text, ""),
+    };
+    let Ok((rest, _)) = figure(results, inside.trim_ascii()) else { return Some(more) };
+    let rest = rest.trim_ascii();
+    let (other, after) = rest.split_at(blank(rest).unwrap_or(rest.len()));
+    (!other.is_empty() && unit.is_some_and(|unit| unit != other)).then_some(())?;
+    match closing {
+        Some(_) => given(after).is_none().then_some(behind),
+        None => Some(after),
+    }
 }
 
 /// A number as printed, with its comparator, or a range. What follows it is a blank, the end, or a

@@ -13,6 +13,7 @@ use nom::{IResult, Parser};
 use wickline_normalize::words::{nearest, quote};
 
 use super::calendar::Calendar;
+use super::steps;
 
 /// What a placeholder stands for.
 ///
@@ -34,6 +35,8 @@ pub(super) enum Field {
     Year,
     Time,
     Half,
+    /// How many readings the print says that it has.
+    Count,
     /// Anything, read past.
     Any,
 }
@@ -54,6 +57,7 @@ const FIELDS: &[(&str, Field, &str)] = &[
     ("year", Field::Year, "date"),
     ("time", Field::Time, "time"),
     ("half", Field::Half, "time"),
+    ("count", Field::Count, "count"),
     ("any", Field::Any, "ignored"),
 ];
 
@@ -88,8 +92,24 @@ pub(super) struct Form {
 }
 
 impl Form {
-    /// Reads a form, or says what is allowed instead.
+    /// Reads the form of a line, or says what is allowed instead.
     pub fn parse(text: &str, calendar: &Calendar) -> Result<Form, String> {
+        let form = Self::of(text, calendar)?;
+        let own = |field: &Field| {
+            use Field::{Any, Count, Lot, Operator, Specimen, Strip, StripLot};
+            !matches!(field, Any | Count | Lot | Operator | Specimen | Strip | StripLot)
+        };
+        let words = form.pieces.iter().any(|piece| matches!(piece, Piece::Literal(_)));
+        if !words && !fields(&form.pieces).any(|(field, _)| own(&field)) {
+            return Err("words or signs beside the placeholders, or a number, date or time among \
+                        them: any line would have this form"
+                .into());
+        }
+        Ok(form)
+    }
+
+    /// Reads a form that has a place of its own, or says what is allowed instead.
+    pub fn of(text: &str, calendar: &Calendar) -> Result<Form, String> {
         let placeholders = || {
             let names: Vec<_> = FIELDS.iter().map(|(name, ..)| format!("{{{name}}}")).collect();
             format!(
@@ -111,16 +131,6 @@ impl Form {
         if fields.iter().enumerate().any(twice) {
             return Err("each placeholder once in a line, only {any} oftener".into());
         }
-        let own = |field: &Field| {
-            use Field::{Any, Lot, Operator, Specimen, Strip, StripLot};
-            !matches!(field, Any | Lot | Operator | Specimen | Strip | StripLot)
-        };
-        let words = pieces.iter().any(|piece| matches!(piece, Piece::Literal(_)));
-        if !words && !fields.iter().any(own) {
-            return Err("words or signs beside the placeholders, or a number, date or time among \
-                        them: any line would have this form"
-                .into());
-        }
         let first = match pieces.first() {
             Some(Piece::Literal(text)) => text.bytes().next().map_or(First::Whatever, First::Byte),
             Some(Piece::Field { field: Field::Date | Field::Day, optional: false })
@@ -134,6 +144,17 @@ impl Form {
         Ok(Form { text: text.trim().to_owned(), pieces, first })
     }
 
+    /// Whether a field of a record, which may be empty, has this form.
+    pub fn fits_field<'l>(
+        &self,
+        text: &'l str,
+        calendar: &Calendar,
+        found: &mut Vec<(Field, &'l str)>,
+    ) -> bool {
+        let lacks = |piece: &Piece| matches!(piece, Piece::Field { optional: true, .. });
+        self.fits(text, calendar, found) || text.is_empty() && self.pieces.iter().all(lacks)
+    }
+
     /// Whether the line, already trimmed, has this form; `found` gets what each placeholder holds.
     pub fn fits<'l>(
         &self,
@@ -143,8 +164,38 @@ impl Form {
     ) -> bool {
         line.as_bytes().first().is_some_and(|byte| self.begins_with(*byte)) && {
             found.clear();
-            self.read(line, calendar, found)
+            self.read(line, calendar, found).is_ok()
         }
+    }
+
+    /// Whether a line of this form must hold this.
+    pub fn needs(&self, wanted: Field) -> bool {
+        fields(&self.pieces).any(|(field, optional)| field == wanted && !optional)
+    }
+
+    /// For a line that has not this form and begins with its first words: how many bytes of it fit, and
+    /// what is wanted behind them.
+    pub fn nearly(&self, line: &str, calendar: &Calendar) -> Option<(usize, String)> {
+        let begun = self.pieces.first()?.literal()?;
+        let words = begun.chars().filter(|c| c.is_alphabetic()).count() > 1;
+        (words && line.starts_with(begun)).then_some(())?;
+        let (at, piece) = self.read(line, calendar, &mut Vec::new()).err()?;
+        // At the end of a line the blank does not lack, but what stands behind it.
+        let lacks = line.len() == at && self.pieces.get(piece) == Some(&Piece::Blank);
+        let wanted = match self.pieces.get(piece + usize::from(lacks)) {
+            None => "the end of the line".to_owned(),
+            Some(Piece::Literal(text)) => quote(text),
+            Some(Piece::Blank) => "a blank".to_owned(),
+            Some(Piece::Field { field, .. }) => {
+                let name = FIELDS.iter().find(|(_, known, _)| known == field)?.0;
+                if line.len() == at {
+                    format!("{{{name}}}, or {{{name}?}} in its place if it may be empty")
+                } else {
+                    format!("what {{{name}}} can be")
+                }
+            }
+        };
+        Some((at, wanted))
     }
 
     /// Whether a line of this form can begin with this byte.
@@ -156,52 +207,81 @@ impl Form {
         }
     }
 
+    /// Err: the bytes of the line that fit, and the piece that does not.
     fn read<'l>(
         &self,
         line: &'l str,
         calendar: &Calendar,
         found: &mut Vec<(Field, &'l str)>,
-    ) -> bool {
+    ) -> Result<(), (usize, usize)> {
         let mut rest = line;
-        let mut pieces = self.pieces.iter().peekable();
-        while let Some(piece) = pieces.next() {
+        for (n, piece) in self.pieces.iter().enumerate() {
+            let stop = (line.len() - rest.len(), n);
             match piece {
-                Piece::Literal(text) => match rest.strip_prefix(text.as_str()) {
-                    Some(after) => rest = after,
-                    None => return false,
-                },
+                Piece::Literal(text) => rest = rest.strip_prefix(text.as_str()).ok_or(stop)?,
                 Piece::Blank => {
                     let after = rest.trim_ascii_start();
-                    let may_lack =
-                        matches!(pieces.peek(), Some(Piece::Field { optional: true, .. }));
+                    let next = self.pieces.get(n + 1);
+                    let may_lack = matches!(next, Some(Piece::Field { optional: true, .. }));
                     if after.len() == rest.len() && !(rest.is_empty() && may_lack) {
-                        return false;
+                        return Err(stop);
                     }
                     rest = after;
                 }
                 Piece::Field { field, optional } => {
-                    let end = match pieces.peek() {
-                        None => Some(rest.len()),
-                        Some(Piece::Literal(text)) => find(rest, text),
-                        Some(Piece::Blank) => {
-                            let blank = |byte| matches!(byte, b' ' | b'\t');
-                            Some(rest.bytes().position(blank).unwrap_or(rest.len()))
-                        }
-                        Some(Piece::Field { .. }) => None,
-                    };
-                    let Some((text, after)) = end.and_then(|end| rest.split_at_checked(end)) else {
-                        return false;
-                    };
+                    let end = self.end(n, *field, rest, calendar);
+                    let (text, after) =
+                        end.and_then(|end| rest.split_at_checked(end)).ok_or(stop)?;
                     let text = text.trim_ascii();
                     if text.is_empty() && !optional || !field.admits(text, calendar) {
-                        return false;
+                        return Err(stop);
                     }
                     found.push((*field, text));
                     rest = after;
                 }
             }
         }
-        rest.is_empty()
+        if rest.is_empty() { Ok(()) } else { Err((line.len() - rest.len(), self.pieces.len())) }
+    }
+
+    /// How far the placeholder at place `n` reaches: to what follows it in the form. None: that is not
+    /// there.
+    fn end(&self, n: usize, field: Field, rest: &str, calendar: &Calendar) -> Option<usize> {
+        steps::take(rest.len());
+        match self.pieces.get(n + 1) {
+            None => Some(rest.len()),
+            Some(Piece::Literal(text)) => find(rest, text),
+            Some(Piece::Blank) => {
+                let words = if field == Field::Any { self.words(n, rest, calendar) } else { None };
+                Some(words.or_else(|| rest.bytes().position(is_blank)).unwrap_or(rest.len()))
+            }
+            Some(Piece::Field { .. }) => None,
+        }
+    }
+
+    /// How many words stand in place of an `{any}`: up to the first that the form has behind it, or that
+    /// can be the date or time there. None: that tells nothing, so it is one word.
+    fn words(&self, n: usize, rest: &str, calendar: &Calendar) -> Option<usize> {
+        let whole = !matches!(self.pieces.get(n + 3), Some(Piece::Field { .. }));
+        let begins = |text: &str| match self.pieces.get(n + 2) {
+            Some(Piece::Literal(word)) => text
+                .strip_prefix(word.as_str())
+                .is_some_and(|after| !whole || after.bytes().next().is_none_or(is_blank)),
+            Some(Piece::Field { field: field @ (Field::Date | Field::Time), .. }) => {
+                let end = text.bytes().position(is_blank).unwrap_or(text.len());
+                text.get(..end).is_some_and(|word| field.admits(word, calendar))
+            }
+            _ => false,
+        };
+        let mut at = 0;
+        loop {
+            let end = at + rest.get(at..)?.bytes().position(is_blank)?;
+            let blanks = rest.get(end..)?.bytes().position(|byte| !is_blank(byte))?;
+            at = end + blanks;
+            if begins(rest.get(at..)?) {
+                return Some(end);
+            }
+        }
     }
 
     /// Lines of this form: with every placeholder filled, with the optional ones empty, and with each
@@ -244,6 +324,10 @@ impl Piece {
             _ => None,
         }
     }
+}
+
+fn is_blank(byte: u8) -> bool {
+    matches!(byte, b' ' | b'\t')
 }
 
 /// Where a literal stands; most are short signs, for which a search of its own is too much.
@@ -310,6 +394,7 @@ impl Field {
             Field::Year => digits(2, 4),
             Field::Time => calendar.admits_time(text),
             Field::Half => calendar.admits_half(text),
+            Field::Count => digits(1, 4),
             Field::Specimen | Field::Operator => text.len() <= 120,
             Field::Any => true,
         }
@@ -333,6 +418,7 @@ impl Field {
             Field::Year => "2025",
             Field::Time => return format!("09:14{}", half.map_or("", String::as_str)),
             Field::Half => return half.cloned().unwrap_or_default(),
+            Field::Count => "10",
             Field::Any => "x",
         };
         sample.to_owned()

@@ -17,7 +17,9 @@ mod entry;
 mod form;
 mod lis02;
 mod print;
+mod record;
 mod shape;
+mod steps;
 mod text;
 
 use std::sync::Arc;

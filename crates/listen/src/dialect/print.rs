@@ -4,19 +4,22 @@
 //! first line of one, else it was not understood and holds the report. Nothing is read past in silence, and nothing is
 //! corrected: what is printed twice and not alike holds the report as well.
 
+mod rows;
+
 use std::borrow::Cow;
 
-use wickline_normalize::{Hold, Mark, PrintedReading, Private, Reason, Report, Status};
+use wickline_normalize::{Hold, Mark, Moment, PrintedReading, Private, Reason, Report, Status};
 
+use self::rows::Headed;
 use super::anatomy::{self, LineAnatomy};
-use super::calendar::Said;
+use super::calendar::{Said, Times};
 use super::codepage;
 use super::entry::{Entries, Entry, Part, Word};
 use super::form::{Field, Form};
 use super::shape::{Heading, Shape, Sign};
 use super::text::{Line, control, cut, decode, flaw, given, is_overprinted, overprint, raw_line};
 use super::{Dialect, LinkKind};
-use crate::ear::Transmission;
+use crate::ear::{Ending, Transmission};
 use crate::printed::control;
 
 const NO_FORM: &str = "the line has no form that this dialect knows";
@@ -97,10 +100,19 @@ struct Page<'s, 't> {
     said: Said<'t>,
     /// The first line with a part of the date or time.
     said_at: Option<usize>,
+    /// Every time with the date that it belongs to, where a print may have several.
+    moments: Vec<(usize, Said<'t>)>,
+    /// How many readings the print says that it has.
+    count: Option<(usize, &'t str)>,
     expiry: Option<(usize, &'t str)>,
     /// A reading whose further lines may come.
     pending: Option<Pending<'t>>,
     off: Vec<(usize, &'t str)>,
+    /// How many readings are told by their place so far.
+    place: usize,
+    headed: Option<Headed<'t>>,
+    /// The line that is being read, of which a record reads parts.
+    whole: &'t str,
     /// Some header line said something.
     told: bool,
     anatomy: Option<Vec<LineAnatomy>>,
@@ -115,7 +127,7 @@ struct Pending<'t> {
     next: usize,
 }
 
-impl<'s, 't> Page<'s, 't> {
+impl<'s: 't, 't> Page<'s, 't> {
     fn new(shape: &'s Shape, transmission: &Transmission, apart: bool) -> Self {
         let lines = transmission.lines.len();
         let report = Report {
@@ -129,9 +141,14 @@ impl<'s, 't> Page<'s, 't> {
             report,
             said: Said::default(),
             said_at: None,
+            moments: Vec::new(),
+            count: None,
             expiry: None,
             pending: None,
             off: Vec::new(),
+            place: 0,
+            headed: None,
+            whole: "",
             told: false,
             anatomy: apart.then(Vec::new),
             found: Default::default(),
@@ -145,17 +162,25 @@ impl<'s, 't> Page<'s, 't> {
             if line.flawed {
                 self.report.doubts.push(flaw(index));
             }
+            self.whole = text;
             if let Some(why) = damaged(read) {
                 self.settle();
                 self.unreadable(index, &why);
                 self.apart(index, text, &[], "not understood");
+            } else if let Some(record) = &self.shape.record {
+                self.record(record, index, text);
             } else if !self.header(index, text) {
                 self.results(index, text);
             }
         }
     }
 
+    /// Of a line that holds many things the first that nobody understood is told.
     fn unreadable(&mut self, line: usize, detail: &str) {
+        let told = |last: &Hold| last.reason == Reason::Unreadable && last.line == Some(line);
+        if self.shape.record.is_some() && self.report.doubts.last().is_some_and(told) {
+            return;
+        }
         self.report.doubts.push(Hold::new(Reason::Unreadable, detail).at(line));
     }
 
@@ -168,7 +193,11 @@ impl<'s, 't> Page<'s, 't> {
         rest: &'static str,
     ) {
         if let Some(lines) = &mut self.anatomy {
-            lines.push(anatomy::line(line, text, found, rest));
+            let part = anatomy::line(line, text, found, rest);
+            match lines.last_mut().filter(|last| last.line == line) {
+                Some(last) => last.join(part, self.whole, text),
+                None => lines.push(LineAnatomy { text: Private::new(self.whole), ..part }),
+            }
         }
     }
 
@@ -212,6 +241,11 @@ impl<'s, 't> Page<'s, 't> {
                 self.unreadable(index, why);
             }
         }
+        if self.shape.calendar.times != Times::Same && self.said.names_a_time() {
+            // The date stays for the times that come; each time counts once.
+            self.moments.push((index, self.said));
+            (self.said.time, self.said.half) = (None, None);
+        }
         if self.anatomy.is_some() {
             let parts: Vec<_> = found.iter().map(|(field, text)| (*text, field.what())).collect();
             let rest = match sign {
@@ -248,16 +282,23 @@ impl<'s, 't> Page<'s, 't> {
                 None => true,
             },
             Field::Expiry => self.expiry.get_or_insert((index, text)).1 == text,
+            Field::Count => self.count.get_or_insert((index, text)).1 == text,
             Field::Any => true,
             of_time => {
                 self.said_at.get_or_insert(index);
-                match of_time {
-                    Field::Date => once(&mut said.date, text),
-                    Field::Day => once(&mut said.day, text),
-                    Field::Month => once(&mut said.month, text),
-                    Field::Year => once(&mut said.year, text),
-                    Field::Half => once(&mut said.half, text),
-                    _ => once(&mut said.time, text),
+                let slot = match of_time {
+                    Field::Date => &mut said.date,
+                    Field::Day => &mut said.day,
+                    Field::Month => &mut said.month,
+                    Field::Year => &mut said.year,
+                    Field::Half => &mut said.half,
+                    _ => &mut said.time,
+                };
+                if self.shape.calendar.times == Times::Same {
+                    once(slot, text)
+                } else {
+                    *slot = Some(text);
+                    true
                 }
             }
         };
@@ -280,6 +321,13 @@ impl<'s, 't> Page<'s, 't> {
     /// Reads a result line, or the next line of one.
     fn results(&mut self, index: usize, text: &'t str) {
         let shape = self.shape;
+        if let Some(table) = &shape.results.table {
+            if !self.table(table, index, text) {
+                self.settle_table();
+                self.not_understood(index, text, NO_FORM);
+            }
+            return;
+        }
         let Some(first) = shape.results.layouts.first() else { return };
         if let Some(pending) = self.pending.take()
             && self.further(pending, index, text)
@@ -287,7 +335,7 @@ impl<'s, 't> Page<'s, 't> {
             return;
         }
         match shape.results.entries {
-            None => match Entry::read(&shape.results, first, text) {
+            None => match self.begin(first, text) {
                 Some(entry) if shape.results.layouts.len() == 1 => {
                     if entry.is_whole() {
                         self.result(entry, index, text);
@@ -306,7 +354,10 @@ impl<'s, 't> Page<'s, 't> {
     }
 
     fn not_understood(&mut self, index: usize, text: &str, why: &str) {
-        self.unreadable(index, why);
+        match self.shape.nearest_form(self.whole, text).filter(|_| why == NO_FORM) {
+            Some(form) => self.unreadable(index, &format!("{why}; {form}")),
+            None => self.unreadable(index, why),
+        }
         self.apart(index, text, &[], "not understood");
     }
 
@@ -365,9 +416,10 @@ impl<'s, 't> Page<'s, 't> {
         let mut found = Vec::new();
         for piece in pieces(entries, text) {
             if piece.trim().is_empty() {
+                self.place += usize::from(self.place < results.order.len());
                 continue;
             }
-            match Entry::read(results, layout, piece).filter(Entry::is_whole) {
+            match self.begin(layout, piece).filter(Entry::is_whole) {
                 Some(entry) => found.push(entry),
                 None => return self.not_understood(index, text, NO_FORM),
             }
@@ -417,8 +469,11 @@ impl<'s, 't> Page<'s, 't> {
     /// The report, unless the print said nothing and nothing in it was left unread.
     fn finish(mut self, transmission: &Transmission) -> (Option<Report>, Vec<LineAnatomy>) {
         self.settle();
+        self.settle_table();
+        self.placed();
         self.report.doubts.extend(cut(&transmission.ending));
         self.times();
+        self.counted(transmission.ending == Ending::Complete);
         let off = std::mem::take(&mut self.off);
         for (line, label) in &off {
             if self.report.readings.iter().any(|reading| reading.label == *label) {
@@ -442,15 +497,54 @@ impl<'s, 't> Page<'s, 't> {
             }
         }
         let Some(line) = self.said_at else { return };
-        self.report.taken = calendar.moment(&self.said);
-        if self.report.taken.is_some() {
+        let all = std::mem::take(&mut self.moments);
+        if all.is_empty() {
+            self.report.taken = self.moment(line, &self.said.clone());
             return;
         }
-        if self.said.names_a_time() && !self.said.names_a_day() {
-            self.unreadable(line, "a time is printed without its date");
-        } else {
-            self.unreadable(line, "the date or time is not one that the calendar has");
+        let (mut taken, mut clash): (Option<Moment>, bool) = (None, false);
+        for (line, said) in &all {
+            let Some(moment) = self.moment(*line, said) else { continue };
+            if taken.is_some_and(|before| moment.wall() < before.wall()) {
+                self.unreadable(*line, "a time is earlier than one above it, under the same date");
+                clash = true;
+            }
+            if taken.is_none() || calendar.times == Times::Last {
+                taken = Some(moment);
+            }
         }
+        self.report.taken = taken.filter(|_| !clash);
+    }
+
+    /// What is said of one moment; what is none holds the report.
+    fn moment(&mut self, line: usize, said: &Said<'_>) -> Option<Moment> {
+        let calendar = &self.shape.calendar;
+        let moment = calendar.moment(said);
+        if moment.is_none() {
+            if !said.names_a_time() || said.names_a_day() {
+                self.unreadable(line, "the date or time is not one that the calendar has");
+            } else if !calendar.time_alone {
+                self.unreadable(line, "a time is printed without its date");
+            }
+        }
+        moment
+    }
+
+    /// A print that counts its readings, and has others, is not whole.
+    fn counted(&mut self, ended: bool) {
+        let found = self.report.readings.len() + self.off.len();
+        let (line, why) = match self.count {
+            Some((_, text)) if text.parse() == Ok(found) => return,
+            Some((line, text)) => {
+                (line, format!("the print says that it has {text} readings, and {found} were read"))
+            }
+            None if self.shape.counts() && found > 0 && ended => {
+                let last = self.report.lines.len().saturating_sub(1);
+                (last, "the line that says how many readings there are did not come".to_owned())
+            }
+            None => return,
+        };
+        self.report.doubts.push(Hold::new(Reason::Incomplete, why).at(line));
     }
 }
 

@@ -8,6 +8,7 @@
 
 mod load;
 mod report;
+mod rows;
 #[cfg(test)]
 mod tests;
 
@@ -17,6 +18,7 @@ use super::calendar::Calendar;
 use super::codepage::Encoding;
 use super::entry::Results;
 use super::form::{Field, Form};
+use super::record::Record;
 use crate::printed::PrintRules;
 
 /// How a printout is to be read.
@@ -28,6 +30,8 @@ pub(super) struct Shape {
     pub rules: PrintRules,
     pub header: Header,
     pub number: NumberRule,
+    /// None: a line is one thing.
+    pub record: Option<Record>,
     pub results: Results,
 }
 
@@ -122,6 +126,33 @@ impl Shape {
             }
         }
         first.map_or(Heading::None, |(_, sign)| Heading::One(*sign))
+    }
+
+    /// The form of which most of a text is there, as words for a person: of one that has none. It is
+    /// the whole line or a part of it.
+    pub fn nearest_form(&self, whole: &str, text: &str) -> Option<String> {
+        let line = text.trim_ascii();
+        let near = |(form, _): &(Form, Sign)| {
+            form.nearly(line, &self.calendar).map(|(at, wanted)| (at, form.text.clone(), wanted))
+        };
+        // The first of those that fit as far, so that the answer is always the same.
+        let mut best: Option<(usize, String, String)> = None;
+        for found in self.header.forms.iter().filter_map(near) {
+            if best.as_ref().is_none_or(|(at, ..)| found.0 > *at) {
+                best = Some(found);
+            }
+        }
+        let (at, form, wanted) = best?;
+        let begins = (line.as_ptr() as usize).checked_sub(whole.as_ptr() as usize)?;
+        let column = whole.get(..begins + at)?.chars().count() + 1;
+        Some(format!("the nearest is {form}, which wants {wanted} in column {column}"))
+    }
+
+    /// Whether a whole print says how many readings it has.
+    pub fn counts(&self) -> bool {
+        let forms = self.header.forms.iter().map(|(form, _)| form);
+        let fields = self.record.iter().flat_map(|record| &record.fields);
+        forms.chain(fields).any(|form| form.needs(Field::Count))
     }
 
     /// Whether any form or mark of the dialect says this.

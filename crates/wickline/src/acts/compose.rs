@@ -197,7 +197,8 @@ fn zoned(bench: &Bench, printed: Option<Moment>) -> Result<Option<Moment>, Hold>
 /// Reads a kept print again with today's dialect. None: it does not give exactly one report.
 #[must_use]
 pub fn reread(analyzer: &Analyzer, kept: &Report) -> Option<Report> {
-    let cut = kept.doubts.iter().find(|d| d.reason == Reason::Incomplete);
+    // One with a line is the dialect's own finding, such as a count that differs.
+    let cut = kept.doubts.iter().find(|d| d.reason == Reason::Incomplete && d.line.is_none());
     let flawed = |line: usize| {
         kept.doubts.iter().any(|d| d.reason == Reason::LineError && d.line == Some(line))
     };
@@ -226,5 +227,36 @@ pub fn text(message: &[u8]) -> String {
     match std::str::from_utf8(message) {
         Ok(text) => text.to_owned(),
         Err(_) => message.iter().copied().map(char::from).collect(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use wickline_normalize::{Hold, Place, Private, RawLine, Reason, Report};
+
+    use super::reread;
+    use crate::settings::{bench::Bench, from_text};
+
+    /// What the dialect of that day missed in a line, today's may find: it was never cut off.
+    #[test]
+    fn a_report_that_a_dialect_found_incomplete_can_be_read_as_whole() {
+        let text = "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\n\
+             [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
+             [[analyzer]]\nid = \"bench-1\"\nline = \"tcp:127.0.0.1:1\"\ndialect = \"two-column\"\n\
+             [[receiver]]\nid = \"lis\"\naddress = \"dir:out\"\n";
+        let loaded = from_text(Path::new("./w.toml"), text.to_owned()).expect("readable");
+        let bench = Bench::build(&loaded).expect("a bench");
+        let place = Place { from: 0, to: 1 };
+        let lines = ["No. 1", "NIT NEG"].map(|line| RawLine { place, text: Private::new(line) });
+        let doubts = |doubt: Hold| {
+            let kept =
+                Report { place, lines: lines.to_vec(), doubts: vec![doubt], ..Report::default() };
+            reread(&bench.analyzers[0], &kept).expect("one").doubts.len()
+        };
+        let hold = || Hold::new(Reason::Incomplete, "the print says that it has 2 readings");
+        assert_eq!(doubts(hold().at(1)), 0, "one of a line is looked for again");
+        assert_eq!(doubts(hold()), 1, "one of the whole print stays");
     }
 }

@@ -29,7 +29,8 @@ pub async fn read(
     let (from, to) = (kept.place.from.saturating_sub(MARGIN), kept.place.to + MARGIN);
     let mut ear = Ear::new(analyzer.dialect.as_ref());
     // A silence that was heard out stands on no tape: where it ended the report, it is taken as said.
-    let cut = kept.doubts.iter().any(|doubt| doubt.reason == Reason::Incomplete);
+    let cut =
+        kept.doubts.iter().any(|doubt| doubt.reason == Reason::Incomplete && doubt.line.is_none());
     let mut clock = if cut { TapeClock::default() } else { TapeClock::over_restarts() };
     for entry in tape.around(&analyzer.id, from, to).await? {
         let now = clock.at(&entry);

@@ -5,8 +5,9 @@ use wickline_normalize::words::{nearest, quote};
 use wickline_normalize::{Fault, MarkMeaning};
 
 use super::report::rules;
+use super::rows;
 use super::{CLASSES, Header, NumberRule, SIGNS, Shape, Sign};
-use crate::dialect::calendar::{Calendar, ORDERS};
+use crate::dialect::calendar::{Calendar, ORDERS, TIMES};
 use crate::dialect::codepage::{ENCODINGS, Encoding};
 use crate::dialect::entry::{CELLS, Cell, Entries, Layout, Results, Split};
 use crate::dialect::form::Form;
@@ -70,6 +71,7 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
     });
     let read = |keys: &Keys<'_, '_>| header(keys, &calendar);
     let header = table(keys, "header", "with lines = [\"No. {number}\"] and the others", read);
+    let record = rows::record(keys, &calendar);
     let marks = marks(keys);
     let read = |keys: &Keys<'_, '_>| results(keys, marks, decimal);
     let example = "with split = \"blanks\" and cells = [\"label\", \"result\"], or columns";
@@ -81,6 +83,7 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
         rules: rules.unwrap_or_default(),
         header: Header::new(header.unwrap_or_default()),
         number: number.unwrap_or_default(),
+        record,
         results: results.unwrap_or_default(),
     }
 }
@@ -130,7 +133,8 @@ pub(super) fn one_of<T: Copy>(
 
 fn calendar(keys: &Keys<'_, '_>) -> Calendar {
     if !keys.has("order") {
-        keys.fault(keys.at, "order", "nothing", "order = \"dmy\", or \"ymd\", \"ydm\", \"mdy\"");
+        let allowed = "order = \"dmy\", or \"ymd\", \"ydm\", \"mdy\", \"ordinal\", \"week\"";
+        keys.fault(keys.at, "order", "nothing", allowed);
     }
     let order = choice(keys, "order", ORDERS).unwrap_or_default();
     let months = words(keys, "months");
@@ -148,7 +152,26 @@ fn calendar(keys: &Keys<'_, '_>) -> Calendar {
         let found = format!("{}, which am has too", quote(word));
         keys.fault(keys.place("pm"), "pm", found, "words that tell the halves of the day apart");
     }
-    Calendar { order, months, halves: (!am.is_empty()).then_some((am, pm)) }
+    Calendar {
+        order,
+        months,
+        halves: (!am.is_empty()).then_some((am, pm)),
+        years_from: years_from(keys),
+        times: choice(keys, "times", TIMES).unwrap_or_default(),
+        time_alone: choice(keys, "time_alone", &[("held", false), ("ignored", true)])
+            .unwrap_or(false),
+    }
+}
+
+/// The first of the hundred years that two digits of a year stand for.
+fn years_from(keys: &Keys<'_, '_>) -> Option<i16> {
+    let year = keys.count_or("years_from", 2100, 2000)?;
+    if year < 1900 {
+        let allowed =
+            "the first of a hundred years, from 1900 to 2100, such as 1980 for 1980 to 2079";
+        keys.fault(keys.place("years_from"), "years_from", year.to_string(), allowed);
+    }
+    i16::try_from(year).ok()
 }
 
 fn words(keys: &Keys<'_, '_>, key: &'static str) -> Vec<String> {
@@ -256,7 +279,9 @@ fn both_fit(
 }
 
 fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char) -> Results {
-    let mut layouts: Vec<Option<Layout>> = vec![layout(keys)];
+    let (order, table) = (rows::order(keys), rows::table(keys));
+    let mut layouts: Vec<Option<Layout>> =
+        if table.is_some() { Vec::new() } else { vec![layout(keys)] };
     for next in keys.tables("next") {
         let (optional, found) = (next.switch("optional"), layout(&next));
         layouts.push(found.map(|layout| Layout { optional, ..layout }));
@@ -268,8 +293,8 @@ fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char
     }
     let entries = entries(keys, layouts.len());
     let layouts: Option<Vec<Layout>> = layouts.into_iter().collect();
-    if let Some(layouts) = &layouts {
-        makes_a_result(keys, layouts);
+    if let Some(layouts) = layouts.as_ref().filter(|_| table.is_none()) {
+        makes_a_result(keys, layouts, !order.is_empty());
     }
     let (unread, off) = (words(keys, "unread"), words(keys, "off"));
     if let Some(word) = unread.iter().find(|word| off.contains(word)) {
@@ -277,6 +302,7 @@ fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char
         let found = format!("{}, which unread has too", quote(word));
         keys.fault(keys.place("off"), "off", found, allowed);
     }
+    let glued = glued(keys, &marks);
     Results {
         layouts: layouts.unwrap_or_default(),
         entries,
@@ -285,8 +311,51 @@ fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char
         off,
         comparators: comparators(keys),
         marks,
+        glued,
+        between: between(keys, decimal),
+        order,
+        table,
+        both_units: keys.switch("both_units"),
         decimal,
     }
+}
+
+/// Signs between a grade and its number.
+fn between(keys: &Keys<'_, '_>, decimal: char) -> Vec<char> {
+    let mut signs = Vec::new();
+    for text in keys.texts("between") {
+        match sign_of(&text.value) {
+            Some(sign) if sign != decimal && !"+-<>\t".contains(sign) => signs.push(sign),
+            _ => {
+                let allowed = "one sign, such as \"/\", that no grade, comparator or number needs";
+                keys.fault(text.at, "between", quote(&text.value), allowed);
+            }
+        }
+    }
+    signs
+}
+
+/// Those of the marks that may stand without a blank: none that a grade, a number or a unit ends with.
+fn glued(keys: &Keys<'_, '_>, marks: &[(String, MarkMeaning)]) -> Vec<(String, MarkMeaning)> {
+    let mut glued = Vec::new();
+    for text in keys.texts("marks_glued") {
+        let mark = text.value.as_str();
+        let letters = mark.chars().all(char::is_alphabetic);
+        let own = |c: char| c.is_ascii_punctuation() && !"+-/%^.,()]}".contains(c);
+        let signs = mark.starts_with(own) && mark.ends_with(own);
+        let compares = ["<", ">", "<=", ">="].contains(&mark);
+        let known = marks.iter().find(|(known, _)| known == mark);
+        match known.filter(|_| letters || signs && !compares) {
+            Some(mark) => glued.push(mark.clone()),
+            None => {
+                let allowed = "a mark of [marks] that can be told from a grade, a number and a unit: \
+                               a sign such as \"*\" or \"!\", or letters (read behind +, - and ) alone)";
+                keys.fault(text.at, "marks_glued", quote(mark), allowed);
+            }
+        }
+    }
+    glued.sort_by_key(|(mark, _)| std::cmp::Reverse(mark.len()));
+    glued
 }
 
 fn comparators(keys: &Keys<'_, '_>) -> Vec<(String, &'static str)> {
@@ -314,14 +383,20 @@ fn marks(root: &Keys<'_, '_>) -> Vec<(String, MarkMeaning)> {
     marks
 }
 
-fn makes_a_result(keys: &Keys<'_, '_>, layouts: &[Layout]) {
+fn makes_a_result(keys: &Keys<'_, '_>, layouts: &[Layout], in_order: bool) {
     let cells = |layout: &Layout| match &layout.split {
         Split::Columns(columns) => columns.iter().map(|(cell, _)| *cell).collect(),
-        Split::Blanks(cells) | Split::Sign(_, cells) => cells.clone(),
+        Split::Blanks(cells) | Split::Sign(_, cells) | Split::Signs(_, cells) => cells.clone(),
     };
     let needed: Vec<Cell> = layouts.iter().filter(|l| !l.optional).flat_map(cells).collect();
     let says = |cell| needed.contains(&cell);
-    if !says(Cell::Label) || !(says(Cell::Result) || says(Cell::Grade) || says(Cell::Value)) {
+    if in_order && layouts.iter().flat_map(cells).any(|cell| cell == Cell::Label) {
+        let allowed = "no label among the cells: order names the readings by their place";
+        keys.fault(keys.place("order"), "order", "a label beside it", allowed);
+    }
+    if !(in_order || says(Cell::Label))
+        || !(says(Cell::Result) || says(Cell::Grade) || says(Cell::Value))
+    {
         let allowed = "a label, and a result, a grade or a value, in lines that are not optional";
         let key = if keys.has("columns") { "columns" } else { "cells" };
         keys.fault(keys.place(key), key, "cells that make no result", allowed);
@@ -356,7 +431,7 @@ fn entries(keys: &Keys<'_, '_>, layouts: usize) -> Option<Entries> {
     Some(entries)
 }
 
-fn sign_of(text: &str) -> Option<char> {
+pub(super) fn sign_of(text: &str) -> Option<char> {
     let mut letters = text.chars();
     match (text, letters.next(), letters.next()) {
         ("tab", ..) => Some('\t'),
@@ -395,13 +470,20 @@ fn layout(keys: &Keys<'_, '_>) -> Option<Layout> {
     let split = match (split.value.as_str(), sign_of(&split.value)) {
         ("blanks", _) => Split::Blanks(cells),
         (_, Some(sign)) => Split::Sign(sign, cells),
+        (signs, None) if each_once(signs) => Split::Signs(signs.chars().collect(), cells),
         (_, None) => {
-            let allowed = "\"blanks\", \"tab\" or one sign such as \";\"";
+            let allowed = "\"blanks\", \"tab\", one sign such as \";\" or several such as \":=\"";
             keys.fault(split.at, "split", quote(&split.value), allowed);
             return None;
         }
     };
     Some(Layout { split, optional: false })
+}
+
+/// Several signs, of which each divides: one that stands twice was meant as something else.
+fn each_once(signs: &str) -> bool {
+    let once = |(at, sign): (usize, char)| !signs.chars().take(at).any(|other| other == sign);
+    signs.chars().all(|sign| sign.is_ascii_punctuation()) && signs.chars().enumerate().all(once)
 }
 
 type Column = (Cell, std::ops::Range<usize>);

@@ -1,6 +1,8 @@
 //! What a dialect file may say, and what is read by it.
 
 mod notation;
+mod prints;
+mod rows;
 
 use proptest::prelude::*;
 use wickline_normalize::{MarkMeaning, Place, PrintedReading, Reason, Report, Status};

@@ -5,7 +5,7 @@ use crate::dialect::{self, Dialect};
 use wickline_normalize::{PrintedReading, Report, Status};
 
 /// The built-in with other tables at its end, each in place of its own.
-fn with(tables: &str) -> std::sync::Arc<dyn Dialect> {
+pub(super) fn with(tables: &str) -> std::sync::Arc<dyn Dialect> {
     let names: Vec<&str> = tables.lines().filter(|line| line.starts_with('[')).collect();
     let mut keep = true;
     let kept: Vec<&str> = TWO_COLUMN
@@ -21,11 +21,11 @@ fn with(tables: &str) -> std::sync::Arc<dyn Dialect> {
     dialect::parse(&text, "test.toml").unwrap_or_else(|faults| panic!("{faults:#?}\n{text}"))
 }
 
-fn report(dialect: &dyn Dialect, lines: &[&str]) -> Report {
+pub(super) fn report(dialect: &dyn Dialect, lines: &[&str]) -> Report {
     read(dialect, lines).pop().expect("a report")
 }
 
-fn doubts(report: &Report) -> Vec<(Option<usize>, String)> {
+pub(super) fn doubts(report: &Report) -> Vec<(Option<usize>, String)> {
     report.doubts.iter().map(|doubt| (doubt.line, doubt.detail.clone())).collect()
 }
 
@@ -34,7 +34,7 @@ fn shown(reading: &PrintedReading) -> String {
     format!("{} {} {unit}", reading.label, reading.parts.join(" "))
 }
 
-fn results(report: &Report) -> Vec<String> {
+pub(super) fn results(report: &Report) -> Vec<String> {
     report.readings.iter().map(shown).collect()
 }
 

@@ -1,0 +1,204 @@
+//! Cells, forms, dates and counts that prints of other kinds need.
+
+use wickline_normalize::{Reason, Report};
+
+use super::notation::{doubts, report, results, with};
+use super::{changed, one};
+use crate::dialect::Dialect;
+
+const RESULTS: &str = "[results]\nsplit = \"blanks\"\ncells = [\"label\", \"result\"]\n";
+
+/// The built-in with further keys of results.
+fn results_with(keys: &str) -> std::sync::Arc<dyn Dialect> {
+    with(&format!("{RESULTS}{keys}\n"))
+}
+
+fn said(dialect: &dyn Dialect, line: &str) -> Option<String> {
+    let reading = one(dialect, line)?;
+    let mark = reading.mark.map_or(String::new(), |mark| mark.text);
+    Some(format!("{}|{}|{mark}", reading.parts.join(" "), reading.unit.unwrap_or_default()))
+}
+
+#[test]
+fn a_sign_between_grade_and_number_may_be_in_the_unit_too() {
+    let dialect = results_with("between = [\"/\", \":\"]");
+    for (line, wanted) in [
+        ("GLU 2+/400 mg/dL", Some("2+ 400|mg/dL|")),
+        ("GLU 2+ / 400 mg/dL *", Some("2+ 400|mg/dL|*")),
+        ("LEU 1+:35 /uL", Some("1+ 35|/uL|")),
+        ("GLU 400 mg/dL", Some("400|mg/dL|")),
+        ("GLU TR/>=1.5 mg/dL", Some("TR >=1.5|mg/dL|")),
+        ("NIT NEG", Some("NEG||")),
+        ("NIT +/-", Some("+/-||")),
+        ("GLU TR/10/40", None),
+        ("GLU TR/10 mg/dL x", Some("TR/10 mg/dL x||")),
+    ] {
+        assert_eq!(said(dialect.as_ref(), line).as_deref(), wanted, "{line}");
+    }
+}
+
+#[test]
+fn a_line_that_several_signs_divide() {
+    let dialect = with("[results]\nsplit = \":=\"\ncells = [\"label\", \"grade\", \"value\"]\n");
+    for line in ["GLU:2+=400 mg/dL", "GLU=2+:400 mg/dL"] {
+        assert_eq!(said(dialect.as_ref(), line).as_deref(), Some("2+ 400|mg/dL|"), "{line}");
+    }
+    assert_eq!(said(dialect.as_ref(), "GLU:2+=400 mg/dL:x"), None);
+}
+
+#[test]
+fn marks_without_a_blank() {
+    let tables = format!(
+        "{RESULTS}marks_glued = [\"*\", \"!!\", \"H\"]\nunread = [\"***\"]\n\
+         [marks]\n\"*\" = \"abnormal\"\n\"!!\" = \"high\"\nH = \"high\"\nL = \"low\"\n"
+    );
+    let dialect = with(&tables);
+    for (line, wanted) in [
+        ("GLU 2+ 400 mg/dL*", Some("2+ 400|mg/dL|*")),
+        ("GLU 2+* 400 mg/dL", Some("2+ 400|mg/dL|*")),
+        ("GLU 400 mg/dL!! 2+", Some("400 2+|mg/dL|!!")),
+        ("PH 9.0*", Some("9.0||*")),
+        ("PH *9.0", Some("9.0||*")),
+        ("GLU 2+H", Some("2+||H")),
+        ("GLU 2+ H", Some("2+||H")),
+        // The unit of a number may end with a letter, which is then no mark.
+        ("KET 400 mgH", Some("400|mgH|")),
+        ("LEU 35/L", Some("35|/L|")),
+        ("GLU 2+L", Some("2+L||")),
+        ("GLU ***", Some("||")),
+        // A number with a mark before its unit is no number: nobody says that it is one.
+        ("GLU 400* mg/dL", Some("400* mg/dL||")),
+        ("GLU 2+* 400 mg/dL*", None),
+        ("GLU 2+* *", None),
+    ] {
+        assert_eq!(said(dialect.as_ref(), line).as_deref(), wanted, "{line}");
+    }
+    assert_eq!(said(with("").as_ref(), "PH 9.0*").as_deref(), Some("9.0*||"), "not by itself");
+}
+
+#[test]
+fn a_value_in_both_unit_systems() {
+    let dialect = results_with("both_units = true");
+    for (line, wanted) in [
+        ("GLU 2+ 400 mg/dL 22 mmol/L", Some("2+ 400|mg/dL|")),
+        ("GLU 2+ 400 mg/dL (22 mmol/L) *", Some("2+ 400|mg/dL|*")),
+        ("GLU 400 mg/dL / 22 mmol/L", Some("400|mg/dL|")),
+        ("GLU 400 mg/dL [22 mmol/L] 2+", Some("400 2+|mg/dL|")),
+        ("GLU 400 mg/dL 22 mmol/L 2+", Some("400 2+|mg/dL|")),
+        ("GLU 400 mg/dL 2+", Some("400 2+|mg/dL|")),
+        // Without its unit nobody knows what the second number is.
+        ("GLU 400 mg/dL 22", None),
+        ("GLU 400 mg/dL 200 mg/dL", None),
+        ("GLU 400 mg/dL (22 mmol/L x)", None),
+        ("GLU 2+ 400 mg/dL 22 mmol/L 3+", None),
+    ] {
+        assert_eq!(said(dialect.as_ref(), line).as_deref(), wanted, "{line}");
+    }
+    assert_eq!(said(with("").as_ref(), "GLU 2+ 400 mg/dL 22 mmol/L"), None, "not by itself");
+}
+
+#[test]
+fn several_words_are_read_past() {
+    let header =
+        "[header]\nlines = [\"Unit {any} LOT {lot}\", \"{any} {date} {time}\", \"No. {number}\"]\n";
+    let dialect = with(header);
+    let said = |line: &str| {
+        let report = report(dialect.as_ref(), &[line, "NIT NEG"]);
+        let taken = report.taken.map(|taken| taken.digits()).unwrap_or_default();
+        (report.control_lot.unwrap_or_default(), taken, report.doubts.len())
+    };
+    let none = String::new;
+    assert_eq!(said("Unit of the west wing LOT L4"), ("L4".into(), none(), 0));
+    assert_eq!(said("Unit west LOT L4"), ("L4".into(), none(), 0));
+    assert_eq!(said("Unit LOTUS LOT L4"), ("L4".into(), none(), 0));
+    assert_eq!(said("Unit A LOT B LOT L4"), (none(), none(), 1), "which of the two, nobody knows");
+    assert_eq!(said("Kestrel Point Clinic 2026-03-14 09:14"), (none(), "202603140914".into(), 0));
+}
+
+#[test]
+fn a_line_of_no_form_names_the_nearest() {
+    let dialect = with(
+        "[header]\nlines = [\"Specimen: {specimen}\", \"No. {number} of {date}\"]\n\
+         [results]\nsplit = \";\"\ncells = [\"label\", \"result\"]\n",
+    );
+    let why = |line: &str| doubts(&report(dialect.as_ref(), &["NIT;NEG", line])).remove(0);
+    for (line, wanted) in [
+        ("Specimen:", "{specimen}, or {specimen?} in its place if it may be empty in column 10"),
+        ("  No. 42 on 2026", "`of` in column 10"),
+        ("No. 42 of x", "what {date} can be in column 11"),
+    ] {
+        let (at, told) = why(line);
+        assert_eq!(at, Some(1));
+        assert!(told.ends_with(&format!(", which wants {wanted}")), "{line}: {told}");
+    }
+    assert!(!why("what is this").1.contains("nearest"));
+}
+
+/// With other dates, and a header of one date form and one time form.
+fn dated(dates: &str) -> std::sync::Arc<dyn Dialect> {
+    with(&format!(
+        "[dates]\n{dates}\n[header]\nlines = [\"Day {{date}}\", \"At {{time}}\", \"{{date}} {{time}}\"]\n"
+    ))
+}
+
+fn taken(dialect: &dyn Dialect, lines: &[&str]) -> (String, Vec<Option<usize>>) {
+    let report = report(dialect, lines);
+    let at = report.doubts.iter().map(|doubt| doubt.line).collect();
+    (report.taken.map(|taken| taken.digits()).unwrap_or_default(), at)
+}
+
+#[test]
+fn several_times_and_the_date_above_them() {
+    let last = dated("order = \"ymd\"\ntimes = \"last\"");
+    let first = dated("order = \"ymd\"\ntimes = \"first\"");
+    let lines = ["Day 2026-03-14", "At 09:12", "NIT NEG", "At 09:14"];
+    assert_eq!(taken(last.as_ref(), &lines), ("202603140914".into(), vec![]));
+    assert_eq!(taken(first.as_ref(), &lines), ("202603140912".into(), vec![]));
+    assert_eq!(taken(dated("order = \"ymd\"").as_ref(), &lines).1, [Some(3)], "not by itself");
+    let night = ["Day 2026-03-14", "At 23:59", "At 00:01"];
+    assert_eq!(taken(last.as_ref(), &night).1, [Some(2)], "the second has another date");
+    let two = ["2026-03-14 23:59", "2026-03-15 00:01"];
+    assert_eq!(taken(last.as_ref(), &two), ("202603150001".into(), vec![]));
+    assert_eq!(taken(last.as_ref(), &["At 09:12", "Day 2026-03-14"]).1, [Some(0)]);
+}
+
+#[test]
+fn a_time_that_never_has_a_date() {
+    let held = taken(dated("order = \"ymd\"").as_ref(), &["At 09:12", "NIT NEG"]);
+    assert_eq!(held, (String::new(), vec![Some(0)]));
+    let ignored = dated("order = \"ymd\"\ntime_alone = \"ignored\"");
+    assert_eq!(taken(ignored.as_ref(), &["At 09:12", "NIT NEG"]), (String::new(), vec![]));
+    assert_eq!(taken(ignored.as_ref(), &["Day 2026-02-30", "At 09:12"]).1.len(), 1);
+    let week = dated("order = \"week\"");
+    assert_eq!(taken(week.as_ref(), &["2026-W48-3 09:14"]), ("202611250914".into(), vec![]));
+    let ordinal = dated("order = \"ordinal\"\nyears_from = 1980");
+    assert_eq!(taken(ordinal.as_ref(), &["Day 26.329"]), ("20261125".into(), vec![]));
+}
+
+fn incomplete(report: &Report) -> Vec<Option<usize>> {
+    let doubts = report.doubts.iter().filter(|doubt| doubt.reason == Reason::Incomplete);
+    doubts.map(|doubt| doubt.line).collect()
+}
+
+#[test]
+fn a_count_that_differs_holds_the_report() {
+    let dialect = with("[header]\nlines = [\"No. {number}\", \"~{count}\"]\n");
+    let at = |lines: &[&str]| incomplete(&report(dialect.as_ref(), lines));
+    assert_eq!(at(&["NIT NEG", "GLU NEG", "~2"]), []);
+    assert_eq!(at(&["NIT NEG", "GLU OFF", "~02"]), [], "one that is off is printed as well");
+    assert_eq!(at(&["NIT NEG", "~2"]), [Some(1)]);
+    assert_eq!(at(&["NIT NEG", "GLU NEG", "~1"]), [Some(2)]);
+    assert_eq!(at(&["NIT NEG"]), [Some(0)], "the count did not come");
+    assert_eq!(at(&["No. 1"]), [], "no reading, nothing to count");
+    let twice = report(dialect.as_ref(), &["NIT NEG", "~1", "~2"]);
+    assert_eq!(doubts(&twice).len(), 1, "{twice:?}");
+    let may = with("[header]\nlines = [\"~{count?}\"]\n");
+    assert!(incomplete(&report(may.as_ref(), &["NIT NEG"])).is_empty());
+    assert_eq!(results(&twice), ["NIT NEG -"]);
+}
+
+#[test]
+fn what_was_read_before_is_read_alike() {
+    let dialect = changed("off =", "between = [\"/\"]\nboth_units = true\noff =");
+    assert_eq!(said(dialect.as_ref(), "GLU 2+ 400 mg/dL *").as_deref(), Some("2+ 400|mg/dL|*"));
+}
