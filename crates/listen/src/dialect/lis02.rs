@@ -415,15 +415,16 @@ fn parts(record: &Record<'_>) -> Vec<String> {
     parts
 }
 
-/// R-7 (9.7).
+/// R-7 (9.7). Off the upper end of the scale is high; off the lower end may be as it should be. `AA` is of HL7's table
+/// 0078, not of this one, and means the same in both trades.
 fn mark(record: &Record<'_>) -> Option<Mark> {
     let text = record.text(7);
     let text = given(&text)?;
     let meaning = match text {
         "N" => MarkMeaning::Normal,
-        "A" => MarkMeaning::Abnormal,
+        "A" | "AA" => MarkMeaning::Abnormal,
         "L" | "LL" => MarkMeaning::Low,
-        "H" | "HH" => MarkMeaning::High,
+        "H" | "HH" | ">" => MarkMeaning::High,
         _ => MarkMeaning::Other,
     };
     Some(Mark { text: text.to_owned(), meaning })

@@ -78,7 +78,8 @@ fn marks_and_their_meaning() {
         ("H", MarkMeaning::High),
         ("HH", MarkMeaning::High),
         ("<", MarkMeaning::Other),
-        (">", MarkMeaning::Other),
+        (">", MarkMeaning::High),
+        ("AA", MarkMeaning::Abnormal),
         ("U", MarkMeaning::Other),
         ("n", MarkMeaning::Other),
     ] {

@@ -133,6 +133,9 @@ pub fn flag(pad: Option<&Pad>, reading: &Reading, reference: Option<&Reference>)
             (Some(flag), Some(mark)) => {
                 format!("{}: the analyzer's own mark {}; {bare}", flag.text(), quote(mark))
             }
+            (None, Some(mark)) => {
+                format!("none: the analyzer's own mark {} has no flag, and {bare}", quote(mark))
+            }
             _ => format!("none: {bare}"),
         };
     };
