@@ -148,8 +148,9 @@ impl Wishes {
         if !self.compare_marks {
             return false;
         }
-        // A number in a unit that is not expected is on no rung.
-        let placed = pad.kind != "nominal" && !(strange && rung.grade.is_none());
+        // A number in a unit that is not expected is on no rung; the grade beside it is.
+        let lost = strange && rung.grade.is_none();
+        let placed = pad.kind != "nominal" && !lost;
         let own = pad.rungs.iter().position(|known| known == rung).filter(|_| placed);
         let beyond = own.and_then(|own| match meaning {
             "low" => pad.rungs.get(own + 1..),
@@ -160,12 +161,7 @@ impl Wishes {
             return true;
         }
         let ours = if self.references.contains_key(&pad.id) {
-            // A number in a unit that is not expected is on no rung; the grade beside it is.
-            if rung.flag == "policy" || (strange && rung.grade.is_none()) {
-                None
-            } else {
-                self.flag(pad, rung)
-            }
+            if rung.flag == "policy" || lost { None } else { self.flag(pad, rung) }
         } else {
             Some(rung.flag.as_str()).filter(|f| matches!(*f, "N" | "A"))
         };

@@ -18,7 +18,7 @@ use std::collections::BTreeSet;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use wickline_normalize::Report;
-use wickline_normalize::judge::{Facts, Way};
+use wickline_normalize::judge::Way;
 use wickline_normalize::remark::Remark;
 
 use self::expect::End;
@@ -130,19 +130,7 @@ impl Trial<'_> {
     /// A report on its way to a message.
     fn tell(&self, print: &Report, control_id: &str, filler: &str) -> Outcome {
         let now = clock::now_us();
-        let day = print.taken.map_or_else(
-            || self.bench.clock.day(now),
-            |t| format!("{:04}-{:02}-{:02}", t.year, t.month, t.day),
-        );
-        let facts = Facts {
-            earlier: &[],
-            heard: self.bench.clock.moment(now),
-            day: &day,
-            sequence: None,
-            controls: None,
-            lot: None,
-        };
-        let judged = self.analyzer.read_alone(print, &facts);
+        let judged = self.analyzer.read_alone(print, &self.bench.clock, now);
         match judged.way {
             Way::Filed => {
                 return Outcome { end: End::Filed, heard: Heard::default(), body: None };

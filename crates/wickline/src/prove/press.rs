@@ -108,8 +108,8 @@ impl<'a> Press<'a> {
         };
         donors.sort_by_key(|slot| (lacks(slot), slot.surplus(words)));
         let can = |lines: &Vec<String>| lines.iter().all(|l| self.dialect.encode(l).is_some());
-        let all = donors.into_iter().filter_map(|d| d.render(words)).filter(can);
-        all.into_iter().find(|lines| self.says(lines, words))
+        let mut all = donors.into_iter().filter_map(|d| d.render(words)).filter(can);
+        all.find(|lines| self.says(lines, words))
     }
 
     /// Whether these lines, printed alone, are taken apart as meant.

@@ -7,7 +7,7 @@ use wickline_listen::ear::Transmission;
 use wickline_normalize::observe::observe;
 use wickline_normalize::readings::Reading;
 use wickline_normalize::strip::Strip;
-use wickline_normalize::{Facts, Hold, Judged, Reason, Report, Way};
+use wickline_normalize::{Hold, Judged, Reason, Report, Way};
 
 use super::capture::KeptBytes;
 use super::why::{self, Conversion};
@@ -140,19 +140,7 @@ impl<'a> Account<'a> {
     ) -> Explained {
         self.count += 1;
         let clock = &self.bench.clock;
-        let day = print.taken.map_or_else(
-            || clock.day(at),
-            |t| format!("{:04}-{:02}-{:02}", t.year, t.month, t.day),
-        );
-        let facts = Facts {
-            earlier: &[],
-            heard: clock.moment(at),
-            day: &day,
-            sequence: None,
-            controls: None,
-            lot: None,
-        };
-        let mut judged = self.analyzer.read_alone(print, &facts);
+        let mut judged = self.analyzer.read_alone(print, clock, at);
         let message = self.message(print, &mut judged, at);
         let taken = |t| moment_rfc3339(&clock.with_offset(t).unwrap_or(t));
         Explained {

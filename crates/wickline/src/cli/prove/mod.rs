@@ -245,7 +245,7 @@ fn proof(
     let series = series();
     let mut rows = Vec::new();
     let mut texts = vec![canonical(loaded)?, dialect_text];
-    for name in std::iter::once(&raw.strip).chain(&raw.strips) {
+    for (n, name) in std::iter::once(&raw.strip).chain(&raw.strips).enumerate() {
         let sheet = Sheet::read(&strip_text(loaded, name)?).map_err(Failure::wrong)?;
         let press = press.with_strip(&sheet.id);
         let trial = Trial {
@@ -259,7 +259,8 @@ fn proof(
             prints_si: raw.units == "si",
             series: &series,
         };
-        if capture.is_some() && texts.len() == 2 {
+        // The capture is what it is, whichever strip is on trial.
+        if capture.is_some() && n == 0 {
             let held = trial.held_of(&bytes);
             gaps.extend(held.into_iter().map(|(n, why)| Gap::new(format!("capture-{n}"), why)));
         }

@@ -17,6 +17,7 @@ use wickline_normalize::{Class, EXTERNAL, Moment, Report};
 
 use super::super::{self as settings, Settings};
 use super::{Analyzer, Builder, units};
+use crate::clock::SiteClock;
 
 /// What `site.specimen` is where nobody gives it: it fits almost any id.
 const USUAL_SPECIMEN: &str = "[A-Za-z0-9-]{4,20}";
@@ -77,13 +78,22 @@ impl Urines {
 }
 
 impl Analyzer {
-    /// Judges a print for itself, with its comments: how controls stand is no matter then, but what the
-    /// print itself says of them is.
+    /// Judges a print for itself, heard at this time, with its comments: what was heard before and how controls stand
+    /// is no matter then, but what the print itself says of them is.
     #[must_use]
-    pub fn read_alone(&self, print: &Report, facts: &Facts<'_>) -> Judged {
+    pub fn read_alone(&self, print: &Report, clock: &SiteClock, at: i64) -> Judged {
+        let day = print.taken.map_or_else(|| clock.day(at), |taken| taken.day_text());
+        let facts = Facts {
+            earlier: &[],
+            heard: clock.moment(at),
+            day: &day,
+            sequence: None,
+            controls: None,
+            lot: None,
+        };
         let policy = Lockout { due: Policy::Off, ..self.rules.controls_policy };
         let rules = Rules { controls_policy: policy, ..self.rules.clone() };
-        let mut judged = judge(print, &self.strips, &rules, facts);
+        let mut judged = judge(print, &self.strips, &rules, &facts);
         let strip = strip_of(print, &self.strips).filter(|_| judged.class != Class::Control);
         if let Some(strip) = strip {
             judged.remarks.extend(comments::comments(&judged.readings, strip, &self.comments));

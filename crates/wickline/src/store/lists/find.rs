@@ -101,44 +101,43 @@ impl Ledger {
 
     /// The reports whose OBR-3 or specimen id, of now or as a receiver was told it, is among these.
     pub async fn called(&self, names: &[String]) -> Result<BTreeSet<i64>, StoreError> {
-        let mut found = BTreeSet::new();
-        let mut conn = self.db.read().await?;
-        for some in names.chunks(AT_ONCE) {
-            let these = places(some.len());
-            let sql = format!(
+        let sql = |these: &str| {
+            format!(
                 "SELECT n FROM report WHERE filler IN ({these}) \
                  UNION SELECT n FROM report WHERE specimen IN ({these}) AND specimen IS NOT NULL \
                  UNION SELECT report FROM message WHERE filler IN ({these}) AND filler IS NOT NULL \
                  UNION SELECT report FROM message WHERE specimen IN ({these}) AND specimen IS NOT NULL"
-            );
-            let mut query = sqlx::query(AssertSqlSafe(sql));
-            for name in some {
-                query = query.bind(name.clone());
-            }
-            for row in query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))? {
-                found.insert(row.try_get("n").map_err(|e| self.wrong(&e))?);
-            }
-        }
-        self.db.give_back(conn).await;
-        Ok(found)
+            )
+        };
+        let rows = self.asked(names, sql).await?;
+        rows.iter().map(|row| row.try_get("n").map_err(|e| self.wrong(&e))).collect()
     }
 
     /// Those of these specimen ids that some report has.
     pub async fn specimens_among(&self, ids: &[String]) -> Result<BTreeSet<String>, StoreError> {
-        let mut found = BTreeSet::new();
-        let mut conn = self.db.read().await?;
-        for some in ids.chunks(AT_ONCE) {
-            let these = places(some.len());
-            let sql = format!(
+        let sql = |these: &str| {
+            format!(
                 "SELECT DISTINCT specimen FROM report WHERE specimen IN ({these}) AND specimen IS NOT NULL"
-            );
-            let mut query = sqlx::query(AssertSqlSafe(sql));
-            for id in some {
-                query = query.bind(id.clone());
+            )
+        };
+        let rows = self.asked(ids, sql).await?;
+        rows.iter().map(|row| row.try_get("specimen").map_err(|e| self.wrong(&e))).collect()
+    }
+
+    /// What a statement finds for many names, asked for a hundred at once; it is written with their places.
+    async fn asked(
+        &self,
+        names: &[String],
+        sql: impl Fn(&str) -> String,
+    ) -> Result<Vec<AnyRow>, StoreError> {
+        let mut found = Vec::new();
+        let mut conn = self.db.read().await?;
+        for some in names.chunks(AT_ONCE) {
+            let mut query = sqlx::query(AssertSqlSafe(sql(&places(some.len()))));
+            for name in some {
+                query = query.bind(name.clone());
             }
-            for row in query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))? {
-                found.insert(row.try_get("specimen").map_err(|e| self.wrong(&e))?);
-            }
+            found.extend(query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?);
         }
         self.db.give_back(conn).await;
         Ok(found)
