@@ -2,6 +2,7 @@
 //! analyzer's own dialect go the real way to a message, and the message is read again.
 
 pub mod expect;
+pub mod map;
 pub mod matrix;
 pub mod paper;
 pub mod press;
