@@ -5,7 +5,13 @@ use sha2::{Digest, Sha256};
 /// The digest of a text.
 #[must_use]
 pub fn of(text: &str) -> String {
-    hex(&Sha256::digest(text.as_bytes()))
+    of_bytes(text.as_bytes())
+}
+
+/// The digest of bytes.
+#[must_use]
+pub fn of_bytes(bytes: &[u8]) -> String {
+    hex(&Sha256::digest(bytes))
 }
 
 /// Bytes in hexadecimal digits.

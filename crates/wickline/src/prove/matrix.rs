@@ -413,7 +413,8 @@ fn bare_meaning<'a>(pad: &'a Pad, rung: &Rung, si: bool) -> Option<&'a Rung> {
     with(&[""]).or_else(|| with(&["<=", ">="]))
 }
 
-fn rung_name(n: usize, rung: &Rung) -> String {
+/// `03-2+`: how a case names a rung.
+pub(super) fn rung_name(n: usize, rung: &Rung) -> String {
     format!("{n:02}-{}", rung.grade.as_deref().unwrap_or("VAL"))
 }
 

@@ -3,6 +3,7 @@
 
 pub mod against;
 pub mod expect;
+pub mod map;
 pub mod matrix;
 pub mod paper;
 pub mod press;

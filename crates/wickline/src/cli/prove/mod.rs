@@ -1,10 +1,11 @@
 //! `prove`: the whole matrix of a strip through the real way, as a table to sign.
 
+mod page;
 mod send;
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use askama::Template;
 use clap::Args;
 use serde::Serialize;
 use serde_json::json;
@@ -12,11 +13,13 @@ use wickline_normalize::Role;
 use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
+use self::page::{Captured, Typed};
 use super::output::{Output, Tone, plain, visible};
 use super::{Answer, As, Exit, Failure, faults, loaded};
 use crate::clock;
+use crate::prove::map::Map;
 use crate::prove::paper::{Change, compare, csv};
-use crate::prove::press::{Press, shipped};
+use crate::prove::press::{Press, hear, shipped};
 use crate::prove::sheet::{Habits, Sheet, builtin_dialect, builtin_strip};
 use crate::prove::signs::{Class, Sign, signs};
 use crate::prove::wishes::Wishes;
@@ -71,6 +74,13 @@ struct Proof {
     notes: Vec<String>,
     gaps: Vec<Gap>,
     rows: Vec<Row>,
+    maps: Vec<Map>,
+    /// How each class shows on the print.
+    classes: Vec<(&'static str, String)>,
+    captures: Vec<Captured>,
+    /// Strip lots that the capture names.
+    lots: Vec<String>,
+    typed: Vec<Typed>,
 }
 
 /// Something that this proof does not show. It is no whole proof until somebody says why that is enough.
@@ -88,7 +98,7 @@ impl Gap {
         Gap { id: id.into(), text: text.into(), accepted: None }
     }
 
-    /// In one line, for screen and page.
+    /// In one line, for the screen.
     fn line(&self) -> String {
         match &self.accepted {
             Some(why) => format!("not proved, {}: {} Accepted: {why}", self.id, self.text),
@@ -121,28 +131,6 @@ impl Proof {
     }
 }
 
-#[derive(Template)]
-#[template(path = "prove.html")]
-struct Page<'a> {
-    site: &'a str,
-    analyzer: &'a str,
-    receiver: &'a str,
-    dialect: &'a str,
-    strips: String,
-    prints: &'a str,
-    sends: &'a str,
-    fingerprint: &'a str,
-    printed: String,
-    version: &'a str,
-    good: usize,
-    differs: usize,
-    unprintable: usize,
-    tested: bool,
-    notes: &'a [String],
-    gaps: &'a [Gap],
-    rows: &'a [Row],
-}
-
 pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
     let mut loaded = loaded(config)?;
     // Whatever leaves this command is a test, and no final result where somebody could act on it.
@@ -171,7 +159,7 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
         ledger.note(&actor, send::answered(&proof)).await?;
     }
     if let Some(path) = &options.html {
-        write(path, &page(&bench, &proof, options.send)?)?;
+        write(path, &page::page(&bench, &proof, options.send)?)?;
     }
     if let Some(path) = &options.csv {
         write(path, &csv(&proof.rows, &proof.fingerprint))?;
@@ -243,7 +231,9 @@ fn proof(
     }
     let signs = class_signs(raw, &habits, &mut notes, &mut gaps);
     let series = series();
-    let mut rows = Vec::new();
+    let prints = if raw.units == "si" { "si" } else { "conventional" };
+    let (lots, labels) = printed(analyzer, &bytes);
+    let (mut rows, mut maps) = (Vec::new(), Vec::new());
     let mut texts = vec![canonical(loaded)?, dialect_text];
     for (n, name) in std::iter::once(&raw.strip).chain(&raw.strips).enumerate() {
         let sheet = Sheet::read(&strip_text(loaded, name)?).map_err(Failure::wrong)?;
@@ -269,6 +259,8 @@ fn proof(
             gaps.push(Gap::new(format!("pad-{}", pad.id), text));
         }
         rows.extend(trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?);
+        let reference = |id: &str| loaded.settings.reference.get(id).cloned();
+        maps.push(Map::new(&sheet, &rows, prints, &labels, reference));
         texts.push(sheet.text);
     }
     texts.push(env!("CARGO_PKG_VERSION").to_owned());
@@ -278,13 +270,50 @@ fn proof(
         receiver: target.id.clone(),
         dialect: raw.dialect.clone(),
         strips: analyzer.strips.iter().map(|s| s.id.clone()).collect(),
-        prints: if raw.units == "si" { "si" } else { "conventional" },
+        prints,
         sends: if target.choice.units == Units::Si { "si" } else { "conventional" },
         fingerprint: fingerprint(&texts),
         notes,
         gaps,
         rows,
+        maps,
+        classes: classes(&signs, &habits),
+        captures: vec![Captured::new(&captured_as(raw, capture), &bytes)],
+        lots,
+        typed: Vec::new(),
     })
+}
+
+fn captured_as(raw: &settings::AnalyzerKeys, capture: Option<&Path>) -> String {
+    capture.map_or_else(
+        || format!("a capture of {} that comes with the program", raw.dialect),
+        |path| path.display().to_string(),
+    )
+}
+
+/// Strip lots and labels that a capture's reports have, each once.
+fn printed(analyzer: &Analyzer, capture: &[u8]) -> (Vec<String>, Vec<String>) {
+    let dialect = analyzer.dialect.as_ref();
+    let reports = hear(dialect, capture).into_iter().flat_map(|t| dialect.read(&t));
+    let (mut lots, mut labels) = (BTreeSet::new(), BTreeSet::new());
+    for report in reports {
+        lots.extend(report.strip_lot);
+        labels.extend(report.readings.into_iter().map(|reading| reading.label));
+    }
+    (lots.into_iter().collect(), labels.into_iter().collect())
+}
+
+/// Each class with the signs that were printed for it, and the marks beside a result.
+fn classes(signs: &[(Class, Sign)], habits: &Habits) -> Vec<(&'static str, String)> {
+    let of = |class: Class| {
+        let own =
+            signs.iter().filter(|(known, _)| *known == class).map(|(_, sign)| sign.what.as_str());
+        (class.word(), own.filter(|what| !what.is_empty()).collect::<Vec<_>>().join(", "))
+    };
+    let marks = habits.marks.iter().map(|(mark, meaning)| format!("{mark} {meaning}"));
+    let marks = ("marks", marks.collect::<Vec<_>>().join(", "));
+    let all = [of(Class::Stat), of(Class::Control), marks];
+    all.into_iter().filter(|(_, what)| !what.is_empty()).collect()
 }
 
 /// The configuration as its values, in order, whatever the file looks like: comments change nothing.
@@ -361,29 +390,6 @@ fn series() -> String {
         seconds /= 36;
     }
     letters.iter().rev().collect()
-}
-
-fn page(bench: &Bench, proof: &Proof, tested: bool) -> Result<String, Failure> {
-    let page = Page {
-        site: &bench.site_name,
-        analyzer: &proof.analyzer,
-        receiver: &proof.receiver,
-        dialect: &proof.dialect,
-        strips: proof.strips.join(", "),
-        prints: proof.prints,
-        sends: proof.sends,
-        fingerprint: &proof.fingerprint,
-        printed: bench.clock.rfc3339(clock::now_us()),
-        version: env!("CARGO_PKG_VERSION"),
-        good: proof.count(Verdict::AsExpected),
-        differs: proof.count(Verdict::Differs),
-        unprintable: proof.count(Verdict::NotPrintable),
-        tested,
-        notes: &proof.notes,
-        gaps: &proof.gaps,
-        rows: &proof.rows,
-    };
-    page.render().map_err(|e| Failure::unreachable(e.to_string()))
 }
 
 fn write(path: &Path, text: &str) -> Result<(), Failure> {
