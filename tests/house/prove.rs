@@ -159,6 +159,7 @@ fn a_change_of_a_strip_is_shown_case_by_case() {
     assert_eq!(first.status.code(), Some(0), "{}", String::from_utf8_lossy(&first.stdout));
     let same = ask(&file, &["prove", "--compare", &csv]);
     assert_eq!(same["changes"], serde_json::json!([]));
+    assert_eq!(same["changed_facts"], serde_json::json!([]));
     let page = std::fs::read_to_string(&html).expect("a page");
     let fingerprint = text(&same["fingerprint"]);
     assert!(page.matches(fingerprint).count() >= 3, "the fingerprint stands on every page");
@@ -171,6 +172,8 @@ fn a_change_of_a_strip_is_shown_case_by_case() {
     assert_eq!(now.status.code(), Some(1));
     let now: Value = serde_json::from_slice(&now.stdout).expect("a document");
     assert_ne!(text(&now["fingerprint"]), fingerprint);
+    let said = serde_json::json!(["si of site-pad GLU rung 4: was 22, is 21.9"]);
+    assert_eq!(now["changed_facts"], said);
     let changed: BTreeSet<&str> =
         now["changes"].as_array().expect("changes").iter().map(|c| text(&c["case"])).collect();
     // Patients' cases that send the label; and where the other units are printed, the print itself.
@@ -188,8 +191,46 @@ fn a_change_of_a_strip_is_shown_case_by_case() {
     let said = String::from_utf8_lossy(&other.stdout);
     assert_eq!(other.status.code(), Some(1));
     assert!(said.contains("appeared ten-pad/") && said.contains("vanished site-pad/"), "{said}");
+    assert!(said.contains("every strip of the proof: was site-pad, is ten-pad"), "{said}");
+    assert!(said.contains("strip of analyzer bench-1: was site.toml, is ten-pad"), "{said}");
     let wrong = run(&file, &["prove", "--compare", &html]);
     assert_eq!(wrong.status.code(), Some(2), "a page is no CSV");
+}
+
+/// What changes no case is told all the same, a comment is not, and a table of an older program is still compared.
+#[test]
+fn a_comparison_and_the_fingerprint_tell_the_same() {
+    let folder = Folder::new("prove-facts");
+    let text_of = config("two-column", "ten-pad", "conventional", "dir:out", "units = \"si\"");
+    let file = folder.write("w.toml", &text_of);
+    let csv = folder.0.join("old.csv").to_string_lossy().into_owned();
+    let first = run(&file, &["prove", "--csv", &csv]);
+    assert_eq!(first.status.code(), Some(0), "{}", String::from_utf8_lossy(&first.stdout));
+    let asked = |configuration: &str| -> (Value, Value, Option<i32>) {
+        let file = folder.write("w.toml", configuration);
+        let done = run(&file, &["--json", "prove", "--compare", &csv]);
+        let proof: Value = serde_json::from_slice(&done.stdout).expect("a document");
+        assert_eq!(proof["changes"], serde_json::json!([]), "{configuration}");
+        (proof["fingerprint"].clone(), proof["changed_facts"].clone(), done.status.code())
+    };
+    let (print, said, code) = asked(&format!("# a comment\n\n{text_of}"));
+    assert_eq!((said, code), (serde_json::json!([]), Some(0)));
+    let facility = text_of.replace("units = \"si\"", "units = \"si\"\nfacility = \"KPC-LAB\"");
+    let (other, said, code) = asked(&facility);
+    assert_ne!(print, other);
+    let change = "facility of receiver lis: was empty, is KPC-LAB";
+    assert_eq!((said, code), (serde_json::json!([change]), Some(1)));
+    // As an older program wrote it: cases alone.
+    let text = std::fs::read_to_string(&csv).expect("the table");
+    let cases: String =
+        text.split_inclusive("\r\n").filter(|l| !l.starts_with("\"fact/")).collect();
+    assert!(cases.len() < text.len());
+    std::fs::write(&csv, cases).expect("the folder is ours");
+    let file = folder.write("w.toml", &facility);
+    let done = run(&file, &["prove", "--compare", &csv]);
+    let said = String::from_utf8_lossy(&done.stdout);
+    assert_eq!(done.status.code(), Some(0), "{said}");
+    assert!(said.contains("carries no facts: its cases alone are compared"), "{said}");
 }
 
 /// A receiver of test messages that answers so and keeps them; its address.

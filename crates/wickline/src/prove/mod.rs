@@ -2,6 +2,7 @@
 //! analyzer's own dialect go the real way to a message, and the message is read again.
 
 pub mod expect;
+pub mod facts;
 pub mod map;
 pub mod matrix;
 pub mod paper;
@@ -191,5 +192,7 @@ pub fn fingerprint(texts: &[&str]) -> String {
     sum.finalize().iter().take(8).map(|b| format!("{b:02x}")).collect()
 }
 
+#[cfg(test)]
+mod facts_tests;
 #[cfg(test)]
 mod tests;
