@@ -16,8 +16,13 @@ pub fn line(cells: &[String]) -> String {
 
 /// Lines of cells, the guards taken off again.
 pub fn lines(text: &str) -> Result<Vec<Vec<String>>, String> {
+    lines_by(text, b',')
+}
+
+/// The same of a table with another separator.
+pub fn lines_by(text: &str, separator: u8) -> Result<Vec<Vec<String>>, String> {
     let line = |record: StringRecord| record.iter().map(plain).collect();
-    Ok(records(text, b',')?.into_iter().map(line).collect())
+    Ok(records(text, separator)?.into_iter().map(line).collect())
 }
 
 /// The lines of a table that others wrote, with their separator; the first is its heading, if it has one.

@@ -1,6 +1,7 @@
 //! Proves that every pad, rung, unit and mark of a strip arrives as it should: cases printed in the
 //! analyzer's own dialect go the real way to a message, and the message is read again.
 
+pub mod against;
 pub mod expect;
 pub mod facts;
 pub mod map;
@@ -12,6 +13,7 @@ mod reader;
 pub mod sheet;
 pub mod signs;
 mod spot;
+pub mod truth;
 pub mod wishes;
 mod wording;
 
@@ -20,7 +22,7 @@ use std::collections::BTreeSet;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use wickline_normalize::Report;
-use wickline_normalize::judge::Way;
+use wickline_normalize::judge::{Judged, Way};
 use wickline_normalize::remark::Remark;
 
 use self::expect::End;
@@ -106,21 +108,24 @@ impl Trial<'_> {
     /// The real way: bytes, ear, dialect, judgment, message; and the message read again.
     #[must_use]
     pub fn walk(&self, bytes: &[u8], control_id: &str, filler: &str) -> Outcome {
-        let heard = hear(self.analyzer.dialect.as_ref(), bytes);
-        let reports: Vec<Report> =
-            heard.iter().flat_map(|t| self.analyzer.dialect.read(t)).collect();
+        let reports = self.reports(bytes);
         let [print] = reports.as_slice() else {
             return held([format!("{} reports of one print", reports.len())]);
         };
         self.tell(print, control_id, filler)
     }
 
+    /// The reports of a capture, as the dialect reads them.
+    #[must_use]
+    pub fn reports(&self, capture: &[u8]) -> Vec<Report> {
+        let heard = hear(self.analyzer.dialect.as_ref(), capture);
+        heard.iter().flat_map(|t| self.analyzer.dialect.read(t)).collect()
+    }
+
     /// The reports of a capture that are held, each with its place from 1 and why: what was given as good.
     #[must_use]
     pub fn held_of(&self, capture: &[u8]) -> Vec<(usize, String)> {
-        let heard = hear(self.analyzer.dialect.as_ref(), capture);
-        let reports = heard.iter().flat_map(|t| self.analyzer.dialect.read(t));
-        let held = reports.enumerate().filter_map(|(n, print)| {
+        let held = self.reports(capture).into_iter().enumerate().filter_map(|(n, print)| {
             let outcome = self.tell(&print, &format!("PRV{}C{n}", self.series), "PRVCAPTURE");
             let End::Held(_) = outcome.end else { return None };
             let number = print.number.as_deref().unwrap_or("without a number").to_owned();
@@ -129,42 +134,57 @@ impl Trial<'_> {
         held.collect()
     }
 
-    /// A report on its way to a message.
+    /// A report on its way to a message that may leave as a test.
     fn tell(&self, print: &Report, control_id: &str, filler: &str) -> Outcome {
+        // Whoever gets it by mistake finds neither a patient's specimen nor the capture's time.
+        let test = Some(self.bench.prove_specimen.as_str()).filter(|id| !id.is_empty());
+        self.composed(print, control_id, filler, test).1
+    }
+
+    /// A report with its own specimen, on its way to a message that is looked at and goes nowhere.
+    fn tell_own(&self, print: &Report, control_id: &str) -> (Judged, Outcome) {
+        self.composed(print, control_id, "PRVTRUTH", None)
+    }
+
+    fn composed(
+        &self,
+        print: &Report,
+        control_id: &str,
+        filler: &str,
+        test: Option<&str>,
+    ) -> (Judged, Outcome) {
         let now = clock::now_us();
         let judged = self.analyzer.read_alone(print, &self.bench.clock, now);
-        match judged.way {
-            Way::Filed => {
-                return Outcome { end: End::Filed, heard: Heard::default(), body: None };
-            }
+        let outcome = match judged.way {
+            Way::Filed => Outcome { end: End::Filed, heard: Heard::default(), body: None },
             Way::Held | Way::Repeat { .. } => {
-                return held(judged.holds.iter().map(|h| h.reason.code().to_owned()));
+                held(judged.holds.iter().map(|h| h.reason.code().to_owned()))
             }
-            Way::Ready => {}
-        }
-        // Whoever gets it by mistake finds neither a patient's specimen nor the capture's time.
-        let printed = judged.specimen.as_ref().map_or("", |s| s.expose());
-        let test = Some(self.bench.prove_specimen.as_str()).filter(|id| !id.is_empty());
-        let mut remarks = judged.remarks.clone();
-        remarks.push(Remark::new("test-message", TEST_MESSAGE));
-        let subject = Subject {
-            analyzer: &self.analyzer.id,
-            filler,
-            specimen: test.unwrap_or(printed),
-            stat: judged.class.code() == "stat",
-            print,
-            readings: &judged.readings,
-            strip: &judged.strip,
-            heard_at: now,
-            taken: Some(self.bench.clock.moment(now)),
-            clock_believed: true,
-            remarks: &remarks,
-            control: None,
+            Way::Ready => {
+                let mut remarks = judged.remarks.clone();
+                remarks.push(Remark::new("test-message", TEST_MESSAGE));
+                let printed = judged.specimen.as_ref().map_or("", |s| s.expose());
+                let subject = Subject {
+                    analyzer: &self.analyzer.id,
+                    filler,
+                    specimen: test.unwrap_or(printed),
+                    stat: judged.class.code() == "stat",
+                    print,
+                    readings: &judged.readings,
+                    strip: &judged.strip,
+                    heard_at: now,
+                    taken: Some(self.bench.clock.moment(now)),
+                    clock_believed: true,
+                    remarks: &remarks,
+                    control: None,
+                };
+                match compose::message(self.bench, self.target, control_id, now, &subject) {
+                    Err(hold) => held([hold.reason.code().to_owned()]),
+                    Ok(body) => read_again(body),
+                }
+            }
         };
-        match compose::message(self.bench, self.target, control_id, now, &subject) {
-            Err(hold) => held([hold.reason.code().to_owned()]),
-            Ok(body) => read_again(body),
-        }
+        (judged, outcome)
     }
 }
 

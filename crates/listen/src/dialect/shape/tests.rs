@@ -2,6 +2,7 @@
 
 mod notation;
 mod prints;
+mod random;
 mod rows;
 
 use proptest::prelude::*;

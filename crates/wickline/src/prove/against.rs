@@ -1,0 +1,243 @@
+//! What a person read on the paper, held against what the dialect reads and what a receiver would find.
+
+use std::collections::BTreeSet;
+
+use serde::Serialize;
+use wickline_normalize::judge::Judged;
+use wickline_normalize::{Moment, PrintedReading, Report};
+
+use super::expect::{End, Obx, cut};
+use super::sheet::{Pad, Rung};
+use super::truth::{Typed, TypedReading};
+use super::{Outcome, Trial};
+
+/// One thing that a person typed, and what became of it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Held {
+    /// Whose capture, and the report's place in it from 1.
+    pub capture: String,
+    pub report: usize,
+    /// `number`, `GLU`, `message`.
+    pub what: String,
+    pub typed: String,
+    pub found: String,
+    pub alike: bool,
+}
+
+/// A report of a capture and its truth, of this class: held against each other.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Proved {
+    pub class: String,
+    pub lines: Vec<Held>,
+    /// It went the way that a result of its class goes: not one that was meant to be held.
+    pub counts: bool,
+}
+
+impl Trial<'_> {
+    /// Holds one report against its truth.
+    pub fn against(&self, capture: &str, nth: usize, typed: &Typed, print: &Report) -> Proved {
+        let (judged, outcome) = self.tell_own(print, &format!("PRV{}T{nth}", self.series));
+        let mut lines = Vec::new();
+        let mut put = |what: &str, typed: String, found: String, alike: bool| {
+            let what = what.to_owned();
+            lines.push(Held {
+                capture: capture.to_owned(),
+                report: nth,
+                what,
+                typed,
+                found,
+                alike,
+            });
+        };
+        for (what, found) in facts(print, &judged, &outcome) {
+            let typed = typed.of(what).to_owned();
+            let alike =
+                typed == found || (what == "end" && found.starts_with(&format!("{typed}: ")));
+            put(what, typed, found, alike);
+        }
+        let count = (typed.readings.len(), print.readings.len());
+        if count.0 != count.1 {
+            put("readings", count.0.to_string(), count.1.to_string(), false);
+        }
+        for (n, one) in typed.readings.iter().enumerate() {
+            let found = print.readings.get(n);
+            let read = found.map_or_else(String::new, |found| shown(found));
+            let same = found.is_some_and(|found| self.same(one, found));
+            put(&one.label, one.text(), read, same);
+            // What the label stands for, by the strip's file, and by what the program took it for.
+            let sheet = self.sheet.named(&one.label).map_or("no pad", |pad| &pad.id);
+            let taken = judged.readings.get(n).and_then(|r| r.analyte.as_ref());
+            let taken = taken.map_or_else(|| "no pad".to_owned(), ToString::to_string);
+            if sheet != one.pad || taken != one.pad {
+                let found = if sheet == one.pad { &taken } else { sheet };
+                put(&one.label, format!("is {}", one.pad), format!("is {found}"), false);
+            }
+        }
+        if let End::Sent(sent) = &outcome.end
+            && typed.end == "sent"
+        {
+            let expected = self.of_truth(typed);
+            let words = |list: &[Obx]| End::Sent(list.to_vec()).to_string();
+            match &expected {
+                Ok(expected) => put("message", words(expected), words(sent), expected == sent),
+                Err(why) => put("message", why.clone(), words(sent), false),
+            }
+            let urgent = typed.class == "stat";
+            let word = |stat: bool| if stat { "urgent" } else { "routine" }.to_owned();
+            put("priority", word(urgent), word(outcome.heard.stat), urgent == outcome.heard.stat);
+            let ids = outcome.heard.ids.join(", ");
+            put(
+                "message's ids",
+                typed.specimen.clone(),
+                ids,
+                outcome.heard.ids.contains(&typed.specimen),
+            );
+            for one in typed.readings.iter().filter(|one| !one.code.is_empty()) {
+                let codes = self.codes_of(&one.pad, one, sent);
+                put(&one.label, one.code.clone(), codes.join(", "), codes.contains(&one.code));
+            }
+        }
+        Proved { class: typed.class.clone(), lines, counts: typed.end != "held" }
+    }
+
+    /// The same text, but for blanks, the sign of decimals and the way to write a comparator and a micro sign.
+    fn same(&self, typed: &TypedReading, found: &PrintedReading) -> bool {
+        let plain = |text: &str| self.as_typed(text);
+        let parts = |list: Vec<String>| -> Vec<String> {
+            let mut list: Vec<String> = list.into_iter().filter(|t| !t.is_empty()).collect();
+            list.sort();
+            list
+        };
+        let own = parts(vec![plain(&typed.grade), plain(&typed.value)]);
+        let theirs = parts(found.parts.iter().map(|part| plain(part)).collect());
+        let mark = found.mark.as_ref().map_or("", |mark| mark.text.trim());
+        plain(&typed.label) == plain(&found.label)
+            && own == theirs
+            && plain(&typed.unit) == plain(found.unit.as_deref().unwrap_or(""))
+            && typed.mark == mark
+    }
+
+    fn as_typed(&self, text: &str) -> String {
+        let mut text: String = text.split_whitespace().collect();
+        for (sign, word) in &self.habits.comparators {
+            let word: String = word.split_whitespace().collect();
+            if let Some(rest) = text.strip_prefix(&word) {
+                text = format!("{sign}{rest}");
+            }
+        }
+        text.replace('\u{2265}', ">=")
+            .replace('\u{2264}', "<=")
+            .replace(['\u{b5}', '\u{3bc}'], "u")
+            .replace(',', ".")
+    }
+
+    /// What a receiver should find, by what was typed, the strip's file and the receiver's keys.
+    fn of_truth(&self, typed: &Typed) -> Result<Vec<Obx>, String> {
+        let mut pads: Vec<(usize, usize, Vec<Obx>)> = Vec::new();
+        for one in &typed.readings {
+            let at = self.sheet.pads.iter().position(|pad| pad.id == one.pad);
+            let Some((at, pad)) = at.zip(self.sheet.pad(&one.pad)) else {
+                return Err(format!("the strip has no pad {}", one.pad));
+            };
+            let rung = self.rung(pad, one)?;
+            let mark = self.habits.marks.iter().find(|(sign, _)| *sign == one.mark);
+            let mark = mark.map_or("", |(_, meaning)| meaning.as_str());
+            let results = self.wishes.results(pad, &rung, !one.value.is_empty(), mark)?;
+            pads.extend(self.wishes.place(&one.pad).map(|place| (place, at, results)));
+        }
+        pads.sort_by_key(|(place, at, _)| (*place, *at));
+        Ok(pads.into_iter().flat_map(|(_, _, results)| results).collect())
+    }
+
+    /// The rung that a grade and a value stand on, by the strip's file.
+    fn rung(&self, pad: &Pad, one: &TypedReading) -> Result<Rung, String> {
+        let system = usize::from(self.prints_si);
+        let value = self.as_typed(&one.value);
+        if pad.rungs.is_empty() {
+            let mut labels = [None, None];
+            labels[system] = Some(value);
+            return Ok(Rung { grade: None, text: None, labels, flag: "policy".into() });
+        }
+        let word = one.grade.trim();
+        let graded = |rung: &Rung| match &rung.grade {
+            None => word.is_empty(),
+            Some(grade) => {
+                let words = pad.words.get(grade).into_iter().flatten();
+                let mut words = [grade].into_iter().chain(&rung.text).chain(words);
+                word.is_empty() || words.any(|known| known.trim().eq_ignore_ascii_case(word))
+            }
+        };
+        let numbered = |rung: &Rung| match &rung.labels[system] {
+            None => value.is_empty(),
+            Some(label) => value.is_empty() || *label == value,
+        };
+        let bare = |rung: &Rung| {
+            rung.labels[system]
+                .as_deref()
+                .map(cut)
+                .is_some_and(|(sign, digits)| digits == value && matches!(sign, "" | "<=" | ">="))
+        };
+        let mut found = pad.rungs.iter().filter(|rung| graded(rung) && numbered(rung));
+        let found = found.next().or_else(|| pad.rungs.iter().find(|r| graded(r) && bare(r)));
+        let text = one.text();
+        found.cloned().ok_or_else(|| format!("{} has no rung for {text}", pad.id))
+    }
+
+    /// Codes of the sent results that are this pad's, by the value that was typed: a number's, or a grade's.
+    fn codes_of(&self, pad: &str, one: &TypedReading, sent: &[Obx]) -> Vec<String> {
+        let Some(pad) = self.sheet.pad(pad) else { return Vec::new() };
+        let Ok(rung) = self.rung(pad, one) else { return Vec::new() };
+        let own = self.wishes.results(pad, &rung, !one.value.is_empty(), "").unwrap_or_default();
+        let own: BTreeSet<&str> = own.iter().map(|obx| obx.code.as_str()).collect();
+        let mine = sent.iter().filter(|obx| own.contains(obx.code.as_str()));
+        mine.flat_map(|obx| [obx.code.clone(), obx.second.clone()])
+            .filter(|c| !c.is_empty())
+            .collect()
+    }
+}
+
+impl TypedReading {
+    fn text(&self) -> String {
+        let parts = [&self.grade, &self.value, &self.unit, &self.mark];
+        let parts: Vec<&str> =
+            parts.into_iter().map(String::as_str).filter(|t| !t.is_empty()).collect();
+        parts.join(" ")
+    }
+}
+
+/// What the program made of all that is typed of a report.
+fn facts(print: &Report, judged: &Judged, outcome: &Outcome) -> Vec<(&'static str, String)> {
+    let private = |text: &Option<wickline_normalize::Private>| {
+        text.as_ref().map_or_else(String::new, |t| t.expose().trim().to_owned())
+    };
+    let end = match &outcome.end {
+        End::Sent(_) => "sent".to_owned(),
+        End::Filed => "filed".to_owned(),
+        held @ End::Held(_) => held.to_string(),
+    };
+    let mut facts = vec![
+        ("number", print.number.clone().unwrap_or_default()),
+        ("specimen", private(&print.specimen)),
+        ("class", judged.class.code().to_owned()),
+        ("taken", print.taken.as_ref().map_or_else(String::new, time)),
+        ("operator", private(&print.operator)),
+        ("end", end),
+    ];
+    if judged.class.code() == "control" {
+        facts.push(("level", judged.level.clone().unwrap_or_default()));
+    }
+    facts
+}
+
+fn time(moment: &Moment) -> String {
+    let clock = moment.time.map(|(hour, minute)| format!(" {hour:02}:{minute:02}"));
+    let second = moment.second.map(|second| format!(":{second:02}"));
+    format!("{}{}{}", moment.day_text(), clock.unwrap_or_default(), second.unwrap_or_default())
+}
+
+fn shown(found: &PrintedReading) -> String {
+    let mark = found.mark.as_ref().map(|mark| mark.text.as_str());
+    let parts = found.parts.iter().map(String::as_str).chain(found.unit.as_deref()).chain(mark);
+    let parts: Vec<&str> = parts.filter(|part| !part.trim().is_empty()).collect();
+    format!("{}: {}", found.label, parts.join(" "))
+}

@@ -1,0 +1,317 @@
+//! A truth: what a person read on the paper of a capture, as a CSV beside it that a spreadsheet opens too.
+//!
+//! Nothing in here comes from a dialect, a strip or a receiver: what is typed is kept as it was typed, and
+//! [`super::against`] holds it against what the program makes of the same bytes.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+use sha2::{Digest, Sha256};
+
+use crate::csv::{line, lines_by};
+
+/// The columns. `label` to `code` belong to readings; everything else stands in `value`.
+pub const HEAD: [&str; 9] =
+    ["report", "what", "label", "pad", "grade", "value", "unit", "mark", "code"];
+
+/// What a row can be about, beside `reading`: those of the file, then those of a report.
+const OF_FILE: [&str; 2] = ["capture", "read-by"];
+
+/// What of a report is typed, with the question that is asked for it.
+pub const OF_REPORT: [(&str, &str); 8] = [
+    ("number", "number, as printed"),
+    ("specimen", "specimen id, as printed"),
+    ("class", "class: routine, stat or control"),
+    ("level", "level of the control material"),
+    ("strip", "strip, where the analyzer has several"),
+    ("taken", "date and time, as 2026-03-14 09:14 or 2026-03-14 09:14:55"),
+    ("operator", "operator, as printed"),
+    ("end", "what becomes of it: sent, filed or held"),
+];
+
+/// Rows at most: some hundred reports.
+const MOST: usize = 10_000;
+
+/// What a person read of one capture.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Truth {
+    /// The first 16 digits of the capture's SHA-256; empty: not said, as in a table typed elsewhere.
+    pub capture: String,
+    /// Who read the paper.
+    pub read_by: String,
+    pub reports: Vec<Typed>,
+}
+
+/// One report as a person read it. Empty: it is not on the paper.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Typed {
+    pub number: String,
+    pub specimen: String,
+    /// `routine`, `stat` or `control`.
+    pub class: String,
+    pub level: String,
+    /// The strip's id; empty: the analyzer's first.
+    pub strip: String,
+    /// `2026-03-14`, with ` 09:14` or ` 09:14:55` behind it.
+    pub taken: String,
+    pub operator: String,
+    /// `sent`, `filed` or `held`.
+    pub end: String,
+    pub readings: Vec<TypedReading>,
+}
+
+/// One reading as a person read it.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct TypedReading {
+    pub label: String,
+    /// What the label stands for, by the id of a pad: `GLU`.
+    pub pad: String,
+    pub grade: String,
+    pub value: String,
+    pub unit: String,
+    pub mark: String,
+    /// What the receiver's list calls this result; empty: nobody looked.
+    pub code: String,
+}
+
+impl Typed {
+    /// What was typed about one of [`OF_REPORT`].
+    #[must_use]
+    pub fn of(&self, what: &str) -> &str {
+        match what {
+            "number" => &self.number,
+            "specimen" => &self.specimen,
+            "class" => &self.class,
+            "level" => &self.level,
+            "strip" => &self.strip,
+            "taken" => &self.taken,
+            "operator" => &self.operator,
+            _ => &self.end,
+        }
+    }
+
+    /// Takes an answer. The error says what is allowed.
+    pub fn take(&mut self, what: &str, text: &str) -> Result<(), String> {
+        let text = text.trim();
+        let one_of = |allowed: &[&str]| match text.is_empty() || allowed.contains(&text) {
+            true => Ok(()),
+            false => Err(format!("{what} is {}", allowed.join(" or "))),
+        };
+        match what {
+            "class" => one_of(&["routine", "stat", "control"])?,
+            "end" => one_of(&["sent", "filed", "held"])?,
+            "taken" if !is_time(text) => {
+                return Err("taken is 2026-03-14, 2026-03-14 09:14 or 2026-03-14 09:14:55".into());
+            }
+            _ => {}
+        }
+        let place = match what {
+            "number" => &mut self.number,
+            "specimen" => &mut self.specimen,
+            "class" => &mut self.class,
+            "level" => &mut self.level,
+            "strip" => &mut self.strip,
+            "taken" => &mut self.taken,
+            "operator" => &mut self.operator,
+            "end" => &mut self.end,
+            _ => return Err(format!("what is `{what}`? it is {}", known())),
+        };
+        text.clone_into(place);
+        Ok(())
+    }
+
+    /// What was left open is what is usual: routine, and controls are filed while patients' results are sent.
+    fn settle(&mut self) {
+        if self.class.is_empty() {
+            self.class = "routine".into();
+        }
+        if self.end.is_empty() {
+            self.end = if self.class == "control" { "filed" } else { "sent" }.into();
+        }
+    }
+}
+
+impl Truth {
+    /// Reads a truth, separated by commas, semicolons or tabs. The error names the line and what it may be.
+    pub fn parse(text: &str) -> Result<Truth, String> {
+        let head = text.trim_start_matches('\u{feff}').lines().next().unwrap_or("");
+        let by = [b';', b'\t'].into_iter().find(|sign| head.contains(char::from(*sign)));
+        let rows = lines_by(text, by.unwrap_or(b','))?;
+        let mut rows = rows.into_iter();
+        let names: Vec<String> =
+            rows.next().unwrap_or_default().iter().map(|n| n.trim().to_lowercase()).collect();
+        let place = |name: &str| names.iter().position(|known| known == name);
+        if HEAD.iter().take(8).any(|name| place(name).is_none()) {
+            return Err(format!("line 1: the columns are {}", HEAD.join(",")));
+        }
+        if rows.len() > MOST {
+            return Err(format!("{} rows; {MOST} are allowed", rows.len()));
+        }
+        let mut truth = Truth::default();
+        for (n, row) in rows.enumerate() {
+            let cell = |name: &str| {
+                let cell = place(name).and_then(|at| row.get(at));
+                cell.map(|c| c.trim().to_owned()).unwrap_or_default()
+            };
+            if row.iter().all(|c| c.trim().is_empty()) {
+                continue;
+            }
+            truth.row(&cell).map_err(|why| format!("line {}: {why}", n + 2))?;
+        }
+        truth.reports.iter_mut().for_each(Typed::settle);
+        Ok(truth)
+    }
+
+    fn row(&mut self, cell: &impl Fn(&str) -> String) -> Result<(), String> {
+        let what = cell("what");
+        match what.as_str() {
+            "capture" => self.capture = cell("value"),
+            "read-by" => self.read_by = cell("value"),
+            _ => {
+                let count = self.reports.len();
+                let nth: usize = cell("report").parse().unwrap_or(0);
+                if nth == 0 || nth > count + 1 || nth < count {
+                    return Err(format!(
+                        "report is `{}`; the reports are numbered 1, 2, 3 in the order of the paper",
+                        cell("report")
+                    ));
+                }
+                if nth > count {
+                    self.reports.push(Typed::default());
+                }
+                let Some(report) = self.reports.last_mut() else { return Ok(()) };
+                if what != "reading" {
+                    return report.take(&what, &cell("value"));
+                }
+                let reading = TypedReading {
+                    label: cell("label"),
+                    pad: cell("pad").to_uppercase(),
+                    grade: cell("grade"),
+                    value: cell("value"),
+                    unit: cell("unit"),
+                    mark: cell("mark"),
+                    code: cell("code"),
+                };
+                // A line of a form that the paper does not have.
+                if reading.label.is_empty() && reading.grade.is_empty() && reading.value.is_empty()
+                {
+                    return Ok(());
+                }
+                if reading.label.is_empty() || reading.pad.is_empty() {
+                    return Err("a reading has a label as printed, and the pad that it is".into());
+                }
+                report.readings.push(reading);
+            }
+        }
+        Ok(())
+    }
+
+    /// The file. With `pads`, a form to fill in: every report with an empty line for each of them.
+    #[must_use]
+    pub fn csv(&self, pads: &[String]) -> String {
+        let mut text = line(&HEAD.map(str::to_owned));
+        let mut put = |report: &str, what: &str, cells: [&str; 7]| {
+            let row: Vec<String> =
+                [report, what].into_iter().chain(cells).map(str::to_owned).collect();
+            text.push_str(&line(&row));
+        };
+        let value = |text| ["", "", "", text, "", "", ""];
+        for (what, text) in OF_FILE.into_iter().zip([&self.capture, &self.read_by]) {
+            put("", what, value(text));
+        }
+        for (n, report) in self.reports.iter().enumerate() {
+            let n = (n + 1).to_string();
+            for (what, _) in OF_REPORT {
+                put(&n, what, value(report.of(what)));
+            }
+            for r in &report.readings {
+                let cells = [&r.label, &r.pad, &r.grade, &r.value, &r.unit, &r.mark, &r.code];
+                put(&n, "reading", cells.map(String::as_str));
+            }
+            for pad in pads {
+                put(&n, "reading", ["", pad, "", "", "", "", ""]);
+            }
+        }
+        text
+    }
+}
+
+/// Where the truth of a capture is kept.
+#[must_use]
+pub fn beside(capture: &Path) -> PathBuf {
+    capture.with_extension("truth.csv")
+}
+
+/// What a truth names a capture by.
+#[must_use]
+pub fn digest(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().take(8).fold(String::new(), |mut text, byte| {
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}
+
+/// `2026-03-14`, with ` 09:14` or ` 09:14:55`; or nothing.
+fn is_time(text: &str) -> bool {
+    let shape: String = text.chars().map(|c| if c.is_ascii_digit() { '0' } else { c }).collect();
+    ["", "0000-00-00", "0000-00-00 00:00", "0000-00-00 00:00:00"].contains(&shape.as_str())
+}
+
+fn known() -> String {
+    let of_report = OF_REPORT.iter().map(|(what, _)| *what);
+    OF_FILE.into_iter().chain(of_report).chain(["reading"]).collect::<Vec<_>>().join(", ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Truth, Typed, TypedReading};
+
+    #[test]
+    fn a_truth_comes_back_as_it_was_typed() {
+        let reading = |label: &str, grade: &str, value: &str| TypedReading {
+            label: label.into(),
+            pad: "GLU".into(),
+            grade: grade.into(),
+            value: value.into(),
+            unit: "mg/dL".into(),
+            mark: "=*".into(),
+            code: String::new(),
+        };
+        let report = Typed {
+            number: "0042".into(),
+            class: "stat".into(),
+            taken: "2026-03-14 09:14".into(),
+            end: "sent".into(),
+            readings: vec![reading("GLU", "+", "4,5"), reading("G;\"L", "-", "")],
+            ..Typed::default()
+        };
+        let truth =
+            Truth { capture: "00ff".into(), read_by: "A. Vidal".into(), reports: vec![report] };
+        assert_eq!(Truth::parse(&truth.csv(&[])), Ok(truth.clone()));
+        // A form's empty lines say nothing.
+        assert_eq!(Truth::parse(&truth.csv(&["BIL".into()])), Ok(truth));
+    }
+
+    #[test]
+    fn a_spreadsheet_with_semicolons_and_no_code_is_read_and_its_mistakes_are_named() {
+        let head = "report;what;label;pad;grade;value;unit;mark\n";
+        let truth =
+            Truth::parse(&format!("\u{feff}{head}1;number;;;;17;;\n1;reading;Leu;leu;2+;;;\n"));
+        let truth = truth.expect("a truth");
+        let report = &truth.reports[0];
+        assert_eq!((report.class.as_str(), report.end.as_str()), ("routine", "sent"));
+        assert_eq!((report.number.as_str(), report.readings[0].pad.as_str()), ("17", "LEU"));
+        for (row, why) in [
+            ("2;number;;;;17;;", "line 2: report is `2`"),
+            ("1;colour;;;;17;;", "line 2: what is `colour`?"),
+            ("1;class;;;;urgent;;", "line 2: class is routine or stat or control"),
+            ("1;taken;;;;14.03.2026;;", "line 2: taken is 2026-03-14"),
+            ("1;reading;;GLU;2+;;;", "line 2: a reading has a label"),
+        ] {
+            let text = format!("{head}{row}\n");
+            let told = Truth::parse(&text).expect_err(row);
+            assert!(told.starts_with(why), "{told}");
+        }
+        assert!(Truth::parse("a,b\n").expect_err("no truth").starts_with("line 1: the columns"));
+    }
+}
