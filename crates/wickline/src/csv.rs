@@ -43,7 +43,9 @@ fn guarded(cell: &String) -> String {
 }
 
 fn is_harmful(cell: &str) -> bool {
-    cell.starts_with(|c: char| matches!(c, '=' | '+' | '-' | '@') || c.is_control())
+    // What begins with an apostrophe of its own is guarded as well, or it would come back without it.
+    cell.trim_start_matches('\'')
+        .starts_with(|c: char| matches!(c, '=' | '+' | '-' | '@') || c.is_control())
 }
 
 /// A cell as it was before [`line()`] guarded it.
@@ -64,6 +66,8 @@ mod tests {
             "\"'=1+1\",\"'+\",\"'-\",\"'@a\",\"'\tx\",\"'\u{1b}[31m\",\"1+\",\"a\"\"b\""
         ));
         assert!(text.ends_with("\r\n"));
+        let own = ["'=1".to_owned(), "''-".to_owned(), "'a".to_owned()];
+        assert_eq!(lines(&line(&own)).as_deref(), Ok(&[own.to_vec()][..]));
         // Also as a spreadsheet writes it again, and without an end to its last line.
         let again = format!("\u{feff}{text}1,\"'=x\"\n'y,");
         let wanted = [cells, vec!["1".into(), "=x".into()], vec!["'y".into(), String::new()]];

@@ -3,6 +3,7 @@
 
 pub mod against;
 pub mod expect;
+pub mod facts;
 pub mod map;
 pub mod matrix;
 pub mod paper;
@@ -211,5 +212,7 @@ pub fn fingerprint(texts: &[&str]) -> String {
     sum.finalize().iter().take(8).map(|b| format!("{b:02x}")).collect()
 }
 
+#[cfg(test)]
+mod facts_tests;
 #[cfg(test)]
 mod tests;

@@ -71,14 +71,14 @@ pub struct Pad {
 pub struct Sheet {
     pub id: String,
     pub pads: Vec<Pad>,
-    /// The file, and those it goes on from: what the fingerprint is of.
-    pub text: String,
+    /// The file, and those it goes on from, each with its id.
+    pub texts: Vec<(String, String)>,
 }
 
 impl Sheet {
     /// Reads a strip file that the loader has passed.
     pub fn read(text: &str) -> Result<Sheet, String> {
-        let mut texts = vec![text.to_owned()];
+        let mut texts = Vec::new();
         let mut pads: Vec<Table> = Vec::new();
         let mut words: BTreeMap<String, Vec<String>> = BTreeMap::new();
         let mut unread: Vec<String> = Vec::new();
@@ -87,10 +87,8 @@ impl Sheet {
         while let Some(text) = next.take().filter(|_| layers.len() < 8) {
             let table: Table = text.parse().map_err(|e| format!("a strip file: {e}"))?;
             let base = table.get("extends").and_then(Value::as_str).and_then(builtin_strip);
-            if let Some(base) = base {
-                texts.push(base.to_owned());
-                next = Some(base.to_owned());
-            }
+            texts.push((string(&table, "id"), text));
+            next = base.map(str::to_owned);
             layers.push(table);
         }
         let id = layers.first().map(|l| string(l, "id")).unwrap_or_default();
@@ -115,7 +113,7 @@ impl Sheet {
         if layers.len() > 1 {
             pads.sort_by(|a, b| a.id.cmp(&b.id));
         }
-        Ok(Sheet { id, pads, text: texts.join("\n") })
+        Ok(Sheet { id, pads, texts })
     }
 
     /// The pad of an analyte.

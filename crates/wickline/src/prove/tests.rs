@@ -3,7 +3,8 @@
 use std::collections::BTreeSet;
 
 use super::expect::{End, Obx};
-use super::paper::{compare, csv};
+use super::facts::Facts;
+use super::paper::{Comparison, compare, csv};
 use super::press::{Press, shipped};
 use super::sheet::{Habits, Sheet, builtin_strip};
 use super::signs::{Class, Sign};
@@ -189,25 +190,30 @@ fn row(case: &str, printed: &str, sent: &str) -> Row {
 
 #[test]
 fn a_spreadsheet_takes_no_cell_for_a_formula() {
-    let text = csv(&[row("a", "=1+1", "\t2")], "f");
+    let text = csv(&[row("a", "=1+1", "\t2")], &Facts::default(), "f");
     for guarded in ["\"'=1+1\"", "\"'\t2\"", "\"'+1\"", "\"'@\"", "\"'-1\""] {
         assert!(text.contains(guarded), "{guarded}: {text}");
     }
     assert!(text.contains("\"a \"\"quote\"\", and a comma\""), "{text}");
     assert_eq!(text.lines().count(), 2);
-    assert_eq!(compare(&text, &[row("a", "=1+1", "\t2")]), Ok(vec![]), "read back as written");
+    let again = compare(&text, &[row("a", "=1+1", "\t2")], &Facts::default());
+    assert_eq!(again, Ok(Comparison::default()), "read back as written");
 }
 
 #[test]
 fn what_changed_appeared_and_vanished_is_told() {
-    let old = csv(&[row("a", "1", "x"), row("b", "1", "x"), row("c", "1", "x")], "f");
+    let old =
+        csv(&[row("a", "1", "x"), row("b", "1", "x"), row("c", "1", "x")], &Facts::default(), "f");
     let now = [row("a", "1", "x"), row("b", "-1", "y"), row("d", "1", "x")];
-    let changes = compare(&old, &now).expect("a proof");
+    let none = Facts::default();
+    let changes = compare(&old, &now, &none).expect("a proof");
+    assert_eq!(changes.facts, None, "this one carries no facts");
+    let changes = changes.cases;
     let told: Vec<_> = changes.iter().map(|c| (c.case.as_str(), c.how, c.columns.len())).collect();
     assert_eq!(told, [("b", "changed", 2), ("d", "appeared", 0), ("c", "vanished", 0)]);
     assert_eq!(changes[0].columns[0], ("printed", "1".into(), "-1".into()));
-    assert!(compare("case,strip\r\n", &now).is_err());
-    assert!(compare(&(old.clone() + "\"x\",\"y\"\r\n"), &now).is_err());
+    assert!(compare("case,strip\r\n", &now, &none).is_err());
+    assert!(compare(&(old.clone() + "\"x\",\"y\"\r\n"), &now, &none).is_err());
 }
 
 #[test]

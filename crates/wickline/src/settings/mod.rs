@@ -8,7 +8,7 @@ pub mod reader;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 use self::keys::{Allowed, TABLES, of_table};
 use self::reader::Fault;
@@ -27,7 +27,7 @@ pub struct Settings {
     pub receiver: Vec<Receiver>,
 }
 
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, Serialize)]
 pub struct Site {
     pub name: String,
     pub short: String,
@@ -279,7 +279,8 @@ impl config::Source for Filled {
 }
 
 /// The file's tables with every key that was not given.
-fn with_defaults(text: &str) -> toml::Table {
+#[must_use]
+pub fn with_defaults(text: &str) -> toml::Table {
     let mut root: toml::Table = text.parse().unwrap_or_default();
     for (table, list, _) in TABLES {
         let empty =

@@ -19,13 +19,14 @@ use self::truth::Kept;
 use super::output::{Output, Tone, plain, visible};
 use super::{Answer, As, Exit, Failure, faults, loaded};
 use crate::clock;
+use crate::prove::facts::{Fact, Facts};
 use crate::prove::map::Map;
-use crate::prove::paper::{Change, compare, csv};
+use crate::prove::paper::{Comparison, compare, csv};
 use crate::prove::press::{Press, hear, shipped};
 use crate::prove::sheet::{Habits, Sheet, builtin_dialect, builtin_strip};
 use crate::prove::signs::{Class, Sign, signs};
 use crate::prove::wishes::Wishes;
-use crate::prove::{Row, Trial, Verdict, fingerprint};
+use crate::prove::{Row, Trial, Verdict};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::settings::{self, Loaded};
 use crate::store::ledger::Ledger;
@@ -84,6 +85,8 @@ struct Proof {
     prints: &'static str,
     sends: &'static str,
     fingerprint: String,
+    /// What the fingerprint is of.
+    facts: Facts,
     notes: Vec<String>,
     gaps: Vec<Gap>,
     rows: Vec<Row>,
@@ -180,16 +183,16 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
         write(path, &page::page(&bench, &proof, options.send)?)?;
     }
     if let Some(path) = &options.csv {
-        write(path, &csv(&proof.rows, &proof.fingerprint))?;
+        write(path, &csv(&proof.rows, &proof.facts, &proof.fingerprint))?;
     }
     let changes = match &old {
         None => None,
-        Some(text) => Some(compare(text, &proof.rows).map_err(|why| {
+        Some(text) => Some(compare(text, &proof.rows, &proof.facts).map_err(|why| {
             let path = options.compare.as_deref().unwrap_or(Path::new("")).display();
             Failure::wrong(format!("{path} is no CSV of `wickline prove`: {why}"))
         })?),
     };
-    show(&proof, changes.as_deref(), out)?;
+    show(&proof, changes.as_ref(), out)?;
     reached?;
     let refused = proof.rows.iter().any(|r| r.answered.starts_with("refused"));
     let changed = changes.is_some_and(|c| !c.is_empty());
@@ -252,7 +255,11 @@ fn proof(
     let prints = if raw.units == "si" { "si" } else { "conventional" };
     let (lots, labels) = printed(analyzer, &bytes);
     let (mut rows, mut maps, mut proved) = (Vec::new(), Vec::new(), Vec::new());
-    let mut texts = vec![canonical(loaded)?, dialect_text];
+    let mut facts = configured(loaded);
+    if let Some(text) = &dialect_text {
+        facts.add_file("dialect", &raw.dialect, text).map_err(Failure::wrong)?;
+    }
+    let mut named = BTreeSet::new();
     for (n, name) in std::iter::once(&raw.strip).chain(&raw.strips).enumerate() {
         let sheet = Sheet::read(&strip_text(loaded, name)?).map_err(Failure::wrong)?;
         let press = press.with_strip(&sheet.id);
@@ -279,11 +286,12 @@ fn proof(
         rows.extend(trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?);
         let reference = |id: &str| loaded.settings.reference.get(id).cloned();
         maps.push(Map::new(&sheet, &rows, prints, &labels, reference));
-        texts.push(sheet.text);
+        // A strip that several go on from is told once.
+        for (id, text) in sheet.texts.into_iter().filter(|one| named.insert(one.clone())) {
+            facts.add_file("strip", &id, &text).map_err(Failure::wrong)?;
+        }
     }
     gaps.extend(truth::gaps(&proved, &signs, prints));
-    texts.push(env!("CARGO_PKG_VERSION").to_owned());
-    let texts: Vec<&str> = texts.iter().map(String::as_str).collect();
     Ok(Proof {
         analyzer: analyzer.id.clone(),
         receiver: target.id.clone(),
@@ -291,7 +299,8 @@ fn proof(
         strips: analyzer.strips.iter().map(|s| s.id.clone()).collect(),
         prints,
         sends: if target.choice.units == Units::Si { "si" } else { "conventional" },
-        fingerprint: fingerprint(&texts),
+        fingerprint: facts.fingerprint(),
+        facts,
         notes,
         gaps,
         rows,
@@ -353,27 +362,36 @@ fn classes(signs: &[(Class, Sign)], habits: &Habits) -> Vec<(&'static str, Strin
     all.into_iter().filter(|(_, what)| !what.is_empty()).collect()
 }
 
-/// The configuration as its values, in order, whatever the file looks like: comments change nothing.
-fn canonical(loaded: &Loaded) -> Result<String, Failure> {
-    let mut table: toml::Table = loaded
-        .text
-        .parse()
-        .map_err(|e| Failure::wrong(format!("{}: {e}", loaded.file.display())))?;
+/// The program, and the configuration as its values take effect: comments and defaults written out change nothing.
+fn configured(loaded: &Loaded) -> Facts {
+    let mut facts = Facts::default();
+    let version = env!("CARGO_PKG_VERSION").to_owned();
+    facts.add(Fact { what: "version".into(), place: "wickline".into(), value: version });
+    let mut table = settings::with_defaults(&loaded.text);
     for name in ["store", "console"] {
         table.remove(name);
     }
-    Ok(serde_json::to_string(&table).unwrap_or_default())
+    // What the environment lays over it.
+    if let Ok(site) = toml::Table::try_from(&loaded.settings.site) {
+        table.insert("site".into(), site.into());
+    }
+    facts.add_configuration(&table);
+    facts
 }
 
-fn habits(loaded: &Loaded, raw: &settings::AnalyzerKeys) -> Result<(Habits, String), Failure> {
+/// What the dialect can print, and its file's text where it has one.
+fn habits(
+    loaded: &Loaded,
+    raw: &settings::AnalyzerKeys,
+) -> Result<(Habits, Option<String>), Failure> {
     if raw.dialect == "lis02" {
-        return Ok((Habits::lis02(), "lis02".to_owned()));
+        return Ok((Habits::lis02(), None));
     }
     let text = match builtin_dialect(&raw.dialect) {
         Some(text) => text.to_owned(),
         None => read_text(&beside(loaded, &raw.dialect))?,
     };
-    Ok((Habits::read(&text).map_err(Failure::wrong)?, text))
+    Ok((Habits::read(&text).map_err(Failure::wrong)?, Some(text)))
 }
 
 fn strip_text(loaded: &Loaded, name: &str) -> Result<String, Failure> {
@@ -433,7 +451,7 @@ fn write(path: &Path, text: &str) -> Result<(), Failure> {
     std::fs::write(path, text).map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))
 }
 
-fn show(proof: &Proof, changes: Option<&[Change]>, out: &Output) -> std::io::Result<()> {
+fn show(proof: &Proof, changes: Option<&Comparison>, out: &Output) -> std::io::Result<()> {
     let count = |verdict| proof.count(verdict);
     if out.json {
         return out.document(&json!({
@@ -448,7 +466,8 @@ fn show(proof: &Proof, changes: Option<&[Change]>, out: &Output) -> std::io::Res
             "notes": proof.notes,
             "not_proved": proof.gaps,
             "typed": proof.typed,
-            "changes": changes,
+            "changes": changes.map(|c| &c.cases),
+            "changed_facts": changes.map(|c| &c.facts),
             "cases": proof.rows,
         }));
     }
@@ -477,7 +496,11 @@ fn show(proof: &Proof, changes: Option<&[Change]>, out: &Output) -> std::io::Res
         let rows: Vec<_> = rows.iter().map(cells).collect();
         out.table(&["case", "printed", "expected", "sent", "answered", "verdict"], &rows);
     }
-    for change in changes.into_iter().flatten() {
+    if let Some(changes) = changes {
+        let none = ["the old proof carries no facts: its cases alone are compared".to_owned()];
+        changes.facts.as_deref().unwrap_or(&none).iter().for_each(|line| out.line(line));
+    }
+    for change in changes.into_iter().flat_map(|c| &c.cases) {
         out.line(&format!("{} {}", change.how, change.case));
         for (column, before, now) in &change.columns {
             out.line(&format!("    {column}: {before} -> {now}"));
