@@ -45,6 +45,7 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("ledger notices", Asks(&[])),
     ("listen", Else),
     ("prove", Else),
+    ("prove truth", Else),
     ("queue", Asks(&[])),
     ("queue compare", Asks(&["DIR/export.csv"])),
     ("queue counts", Asks(&[])),

@@ -232,17 +232,7 @@ fn proof(
     let receiver = loaded.settings.receiver.iter().find(|r| r.id == target.id);
     let receiver = receiver.ok_or_else(|| Failure::wrong("no such receiver is configured"))?;
     let (habits, dialect_text) = habits(loaded, raw)?;
-    let bytes = match (captures.first(), shipped(&raw.dialect)) {
-        (Some(kept), _) => kept.bytes.clone(),
-        (None, Some(bytes)) => bytes.to_vec(),
-        (None, None) => {
-            let why = format!(
-                "dialect `{}` is a file: give --capture FILE with a good report of this analyzer to print from",
-                raw.dialect
-            );
-            return Err(Failure::wrong(why));
-        }
-    };
+    let bytes = template(raw, captures)?;
     let press = Press::new(analyzer.dialect.as_ref(), &bytes)
         .map_err(|why| Failure::wrong(format!("the capture cannot be printed from: {why}")))?;
     let wishes = Wishes::new(receiver, &loaded.settings.reference, raw.compare_marks);
@@ -279,10 +269,7 @@ fn proof(
             gaps.extend(held_captures(&trial, captures));
         }
         proved.extend(truth::held(&trial, captures, n == 0));
-        for pad in sheet.pads.iter().filter(|pad| pad.optional && pad.rungs.is_empty()) {
-            let text = format!("{} has no ladder: a pad that measures is not proved.", pad.id);
-            gaps.push(Gap::new(format!("pad-{}", pad.id), text));
-        }
+        gaps.extend(measured(&sheet));
         rows.extend(trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?);
         let reference = |id: &str| loaded.settings.reference.get(id).cloned();
         maps.push(Map::new(&sheet, &rows, prints, &labels, reference));
@@ -309,6 +296,30 @@ fn proof(
         captures: captured(raw, captures, &bytes),
         lots,
         typed: truth::shown(&proved),
+    })
+}
+
+/// The bytes that cases are printed from.
+fn template(raw: &settings::AnalyzerKeys, captures: &[Kept]) -> Result<Vec<u8>, Failure> {
+    match (captures.first(), shipped(&raw.dialect)) {
+        (Some(kept), _) => Ok(kept.bytes.clone()),
+        (None, Some(bytes)) => Ok(bytes.to_vec()),
+        (None, None) => {
+            let why = format!(
+                "dialect `{}` is a file: give --capture FILE with a good report of this analyzer to print from",
+                raw.dialect
+            );
+            Err(Failure::wrong(why))
+        }
+    }
+}
+
+/// Pads without a ladder, which have no rungs to print.
+fn measured(sheet: &Sheet) -> impl Iterator<Item = Gap> {
+    let pads = sheet.pads.iter().filter(|pad| pad.optional && pad.rungs.is_empty());
+    pads.map(|pad| {
+        let text = format!("{} has no ladder: a pad that measures is not proved.", pad.id);
+        Gap::new(format!("pad-{}", pad.id), text)
     })
 }
 
