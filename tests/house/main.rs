@@ -43,6 +43,7 @@ mod steps;
 mod technologist;
 mod tidy;
 mod trail;
+mod truth;
 mod unreadable;
 mod vanished;
 mod way;

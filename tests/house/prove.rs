@@ -11,12 +11,12 @@ use crate::kit::{Folder, ask, binary, configuration, run};
 const DIALECTS: [&str; 5] = ["lis02", "two-column", "three-field", "wide-label", "ticket"];
 const STRIPS: [&str; 4] = ["ten-pad", "eleven-pad", "twelve-pad", "fourteen-pad"];
 
-fn root(path: &str) -> std::path::PathBuf {
+pub fn root(path: &str) -> std::path::PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../..").join(path)
 }
 
 /// A configuration with references and marks of every class.
-fn config(dialect: &str, strip: &str, prints: &str, address: &str, more: &str) -> String {
+pub fn config(dialect: &str, strip: &str, prints: &str, address: &str, more: &str) -> String {
     let text = configuration("listen:127.0.0.1:0", dialect, strip, address, more);
     // Where the number's first digit is the class, no mark stands before it.
     let signs = if dialect == "wide-label" {
@@ -31,7 +31,7 @@ fn config(dialect: &str, strip: &str, prints: &str, address: &str, more: &str) -
 }
 
 /// What stands in for somebody's reading of the paper where that is not what a test is about.
-const UNREAD: [&str; 6] = [
+pub const UNREAD: [&str; 6] = [
     "--accept",
     "truth-routine=read elsewhere",
     "--accept",
@@ -49,7 +49,7 @@ fn cases(proof: &Value) -> &Vec<Value> {
     proof["cases"].as_array().expect("a list of cases")
 }
 
-fn text(value: &Value) -> &str {
+pub fn text(value: &Value) -> &str {
     value.as_str().expect("text")
 }
 
@@ -423,109 +423,4 @@ fn what_is_not_proved_is_said_and_accepted_by_name() {
     let page = std::fs::read_to_string(&html).expect("a page");
     let reason = "Accepted: <span class=\"hand\">none is done here</span>";
     assert!(page.contains("Not proved") && page.contains(reason), "{page}");
-}
-
-/// What a person read on the paper is held against what is read and sent: labels or codes that are swapped, which no
-/// file of ours can know of, differ there.
-#[test]
-fn a_truth_typed_from_the_paper_finds_what_no_file_can_know() {
-    let folder = Folder::new("prove-truth");
-    let copy = |name: &str, to: &str| {
-        let from = root("fixtures/listen/two-column").join(name);
-        std::fs::copy(from, folder.0.join(to)).expect("a fixture");
-    };
-    copy("complete.cap", "paper.cap");
-    let own = "id = \"own\"\nname = \"Own\"\nextends = \"ten-pad\"\n";
-    folder.write("own.toml", own);
-    let file =
-        folder.write("w.toml", &config("two-column", "own.toml", "conventional", "dir:out", ""));
-    let capture = folder.0.join("paper.cap").to_string_lossy().into_owned();
-    let asked = || {
-        let mut options = vec!["--json", "prove", "--capture", &capture];
-        options.extend(&UNREAD[2..]);
-        let done = run(&file, &options);
-        let proof: Value = serde_json::from_slice(&done.stdout).unwrap_or_default();
-        (done.status.code(), proof, String::from_utf8_lossy(&done.stderr).into_owned())
-    };
-    let ids = |proof: &Value| -> Vec<String> {
-        let list = proof["not_proved"].as_array().expect("a list");
-        list.iter().filter(|g| g["accepted"].is_null()).map(|g| text(&g["id"]).to_owned()).collect()
-    };
-    let differing = |proof: &Value| -> Vec<(String, String, String)> {
-        let cell = |one: &Value, name: &str| text(&one[name]).to_owned();
-        let typed = proof["typed"].as_array().expect("what was typed");
-        let differ = typed.iter().filter(|one| one["differs"] == true);
-        differ.map(|o| (cell(o, "label"), cell(o, "typed"), cell(o, "read"))).collect()
-    };
-    let (code, proof, _) = asked();
-    assert_eq!(
-        (code, ids(&proof)),
-        (Some(1), vec!["truth-routine".to_owned()]),
-        "nobody has read it"
-    );
-
-    let typed = std::fs::read_to_string(root("fixtures/listen/two-column/complete.truth.csv"));
-    let typed = typed.expect("a truth");
-    let truth = folder.write("paper.truth.csv", &typed);
-    let (code, proof, told) = asked();
-    assert_eq!((code, differing(&proof)), (Some(0), Vec::new()), "{told} {proof}");
-    assert_eq!(proof["typed"].as_array().map(Vec::len), Some(6 + 10 + 3), "each thing once");
-
-    // Two labels swapped, in the one file that says what they mean.
-    let swapped = format!(
-        "{own}[[pad]]\nid = \"BIL\"\nnames = [\"NIT\"]\n[[pad]]\nid = \"NIT\"\nnames = [\"BIL\"]\n"
-    );
-    folder.write("own.toml", &swapped);
-    let (code, proof, told) = asked();
-    assert!(code == Some(1) || code == Some(2), "{told}");
-    if code == Some(1) {
-        assert!(differing(&proof).iter().any(|(what, ..)| what == "BIL"), "{proof}");
-    }
-    folder.write("own.toml", own);
-
-    // What was mistyped, or belongs to another paper, is told with both texts.
-    let wrong = typed.replace("KET,KET,TR,8", "KET,KET,TR,3").replace(",0042,", ",0043,");
-    std::fs::write(&truth, wrong).expect("the folder is ours");
-    let (code, proof, _) = asked();
-    let found = differing(&proof);
-    assert_eq!(code, Some(1));
-    assert!(found.contains(&("number".into(), "0043".into(), "0042".into())), "{found:?}");
-    assert!(
-        found.contains(&("KET".into(), "TR 3 mg/dL".into(), "KET: TR 8 mg/dL".into())),
-        "{found:?}"
-    );
-    let other = typed
-        .replace(",read-by,,,,a person with the paper in hand", ",capture,,,,0011223344556677");
-    std::fs::write(&truth, other).expect("the folder is ours");
-    let (code, _, told) = asked();
-    assert!(code == Some(2) && told.contains("typed from another capture"), "{told}");
-    // The receiver's own list of codes: a code that is another's there.
-    let coded = typed.replace("NIT,NIT,NEG,,,,", "NIT,NIT,NEG,,,,NOT-THIS");
-    std::fs::write(&truth, coded).expect("the folder is ours");
-    let (code, proof, _) = asked();
-    assert!(
-        code == Some(1)
-            && differing(&proof)
-                .iter()
-                .any(|(what, typed, _)| what == "NIT" && typed == "NOT-THIS")
-    );
-    std::fs::remove_file(&truth).expect("it is there");
-
-    // A form for a spreadsheet; what is there is never written over; without a terminal nobody is asked.
-    let form = run(&file, &["prove", "truth", &capture, "--form", "2"]);
-    assert_eq!(form.status.code(), Some(0), "{}", String::from_utf8_lossy(&form.stderr));
-    let written = std::fs::read_to_string(&truth).expect("a form");
-    assert!(
-        written.contains("\"2\",\"reading\",\"\",\"GLU\"") && !written.contains("0042"),
-        "{written}"
-    );
-    let again = run(&file, &["prove", "truth", &capture, "--form", "1"]);
-    assert_eq!(again.status.code(), Some(2));
-    std::fs::remove_file(&truth).expect("it is there");
-    let nobody = run(&file, &["prove", "truth", &capture]);
-    let told = String::from_utf8_lossy(&nobody.stderr).into_owned();
-    assert!(
-        nobody.status.code() == Some(2) && told.contains("a person must read the paper"),
-        "{told}"
-    );
 }

@@ -16,12 +16,40 @@ use super::{Outcome, Trial};
 pub struct Held {
     /// Whose capture, and the report's place in it from 1.
     pub capture: String,
-    pub report: usize,
+    pub report: String,
     /// `number`, `GLU`, `message`.
-    pub what: String,
+    pub label: String,
     pub typed: String,
-    pub found: String,
-    pub alike: bool,
+    /// What was found, in what was read or in the message.
+    pub read: String,
+    pub sent: String,
+    pub verdict: &'static str,
+    pub differs: bool,
+}
+
+impl Held {
+    #[must_use]
+    pub fn new(
+        capture: &str,
+        nth: usize,
+        what: &str,
+        typed: String,
+        found: String,
+        alike: bool,
+    ) -> Held {
+        let none = String::new();
+        let (read, sent) = if what.starts_with("message") { (none, found) } else { (found, none) };
+        Held {
+            capture: capture.to_owned(),
+            report: nth.to_string(),
+            label: what.to_owned(),
+            typed,
+            read,
+            sent,
+            verdict: if alike { "as typed" } else { "differs" },
+            differs: !alike,
+        }
+    }
 }
 
 /// A report of a capture and its truth, of this class: held against each other.
@@ -39,15 +67,7 @@ impl Trial<'_> {
         let (judged, outcome) = self.tell_own(print, &format!("PRV{}T{nth}", self.series));
         let mut lines = Vec::new();
         let mut put = |what: &str, typed: String, found: String, alike: bool| {
-            let what = what.to_owned();
-            lines.push(Held {
-                capture: capture.to_owned(),
-                report: nth,
-                what,
-                typed,
-                found,
-                alike,
-            });
+            lines.push(Held::new(capture, nth, what, typed, found, alike));
         };
         for (what, found) in facts(print, &judged, &outcome) {
             let typed = typed.of(what).to_owned();
@@ -97,7 +117,7 @@ impl Trial<'_> {
                 put(&one.label, one.code.clone(), codes.join(", "), codes.contains(&one.code));
             }
         }
-        let counts = typed.end != "held" && lines.iter().all(|line| line.alike);
+        let counts = typed.end != "held" && lines.iter().all(|line| !line.differs);
         Proved { class: typed.class.clone(), lines, counts }
     }
 

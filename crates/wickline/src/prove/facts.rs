@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 use toml::{Table, Value};
 
-use super::fingerprint;
+use super::{fingerprint, without};
 
 /// What values are called, by the key that they stand under; any other by the key itself.
 const WORDS: &[(&str, &str)] = &[
@@ -213,14 +213,4 @@ fn different(before: &[String], now: &[String]) -> Vec<String> {
     let gone_only = gone.iter().skip(come.len()).map(|was| format!("{} is gone", shown(was)));
     let come_only = come.iter().skip(gone.len()).map(|is| format!("{} is new", shown(is)));
     pairs.chain(gone_only).chain(come_only).collect()
-}
-
-/// What one list has and another has not, each as often.
-fn without(list: &[String], other: &[String]) -> Vec<String> {
-    let mut rest = other.to_vec();
-    let missing = list.iter().filter(|value| {
-        let found = rest.iter().position(|known| known == *value);
-        found.map(|at| rest.remove(at)).is_none()
-    });
-    missing.cloned().collect()
 }

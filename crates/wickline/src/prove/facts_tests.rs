@@ -2,20 +2,9 @@
 
 use super::facts::Facts;
 use super::paper::{compare, csv};
+use super::sheet::{DIALECTS, STRIPS};
 use crate::settings;
 
-const DIALECTS: [(&str, &str); 4] = [
-    ("two-column", include_str!("../../../../config/dialects/two-column.toml")),
-    ("three-field", include_str!("../../../../config/dialects/three-field.toml")),
-    ("wide-label", include_str!("../../../../config/dialects/wide-label.toml")),
-    ("ticket", include_str!("../../../../config/dialects/ticket.toml")),
-];
-const STRIPS: [(&str, &str); 4] = [
-    ("ten-pad", include_str!("../../../../config/strips/ten-pad.toml")),
-    ("eleven-pad", include_str!("../../../../config/strips/eleven-pad.toml")),
-    ("twelve-pad", include_str!("../../../../config/strips/twelve-pad.toml")),
-    ("fourteen-pad", include_str!("../../../../config/strips/fourteen-pad.toml")),
-];
 const CONFIGURATION: &str = r#"
 [site]
 name = "Kestrel Point Clinic"
@@ -108,10 +97,10 @@ fn each_line_changed_alone_shows_in_the_fingerprint_and_in_words() {
         }
     };
     each(CONFIGURATION, &|text| facts(text, DIALECTS[0], STRIPS[0]));
-    for (name, text) in DIALECTS {
+    for &(name, text) in DIALECTS {
         each(text, &|text| facts(CONFIGURATION, (name, text), STRIPS[0]));
     }
-    for (name, text) in STRIPS {
+    for &(name, text) in STRIPS {
         each(text, &|text| facts(CONFIGURATION, DIALECTS[0], (name, text)));
     }
     assert!(tried > 300, "{tried}");

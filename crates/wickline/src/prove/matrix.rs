@@ -6,7 +6,7 @@ use super::expect::{End, Obx, cut};
 use super::sheet::{Pad, Rung};
 use super::signs::{Class, Sign};
 use super::wording::{one_unit, turned};
-use super::{Row, Trial, Verdict, ratio};
+use super::{Row, Trial, Verdict, ratio, without};
 
 /// A pad as it stands in every report where another is on trial.
 #[derive(Clone)]
@@ -390,17 +390,6 @@ impl Row {
 fn others(case: &Case<'_>, usual: &[Usual<'_>]) -> Vec<Obx> {
     let other = |u: &&Usual<'_>| u.pad.id != case.pad.pad.id && !u.pad.optional;
     usual.iter().filter(other).flat_map(|u| u.results.iter().cloned()).collect()
-}
-
-/// What is left of a list without these, each once.
-fn without(all: &[Obx], others: &[Obx]) -> Vec<Obx> {
-    let mut left = all.to_vec();
-    for other in others {
-        if let Some(at) = left.iter().position(|one| one == other) {
-            left.remove(at);
-        }
-    }
-    left
 }
 
 /// The rung that the bare number of an end means: one with that number alone, else an end that includes it.

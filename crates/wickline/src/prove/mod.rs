@@ -21,6 +21,7 @@ use std::collections::BTreeSet;
 
 use serde::Serialize;
 use sha2::{Digest, Sha256};
+use wickline_listen::dialect::Dialect;
 use wickline_normalize::Report;
 use wickline_normalize::judge::{Judged, Way};
 use wickline_normalize::remark::Remark;
@@ -32,6 +33,7 @@ use self::sheet::{Habits, Sheet};
 use self::wishes::Wishes;
 use crate::acts::compose::{self, Subject};
 use crate::clock;
+use crate::digest;
 use crate::settings::bench::{Analyzer, Bench, Target};
 
 /// What stands as a note in every message of a proof.
@@ -118,8 +120,7 @@ impl Trial<'_> {
     /// The reports of a capture, as the dialect reads them.
     #[must_use]
     pub fn reports(&self, capture: &[u8]) -> Vec<Report> {
-        let heard = hear(self.analyzer.dialect.as_ref(), capture);
-        heard.iter().flat_map(|t| self.analyzer.dialect.read(t)).collect()
+        reports(self.analyzer.dialect.as_ref(), capture)
     }
 
     /// The reports of a capture that are held, each with its place from 1 and why: what was given as good.
@@ -188,6 +189,23 @@ impl Trial<'_> {
     }
 }
 
+/// The reports of a capture, as a dialect reads them.
+#[must_use]
+pub fn reports(dialect: &dyn Dialect, capture: &[u8]) -> Vec<Report> {
+    hear(dialect, capture).iter().flat_map(|heard| dialect.read(heard)).collect()
+}
+
+/// What is left of a list without these, each once.
+fn without<T: Clone + PartialEq>(all: &[T], others: &[T]) -> Vec<T> {
+    let mut left = all.to_vec();
+    for other in others {
+        if let Some(at) = left.iter().position(|one| one == other) {
+            left.remove(at);
+        }
+    }
+    left
+}
+
 fn held(reasons: impl IntoIterator<Item = String>) -> Outcome {
     let reasons: BTreeSet<String> = reasons.into_iter().collect();
     Outcome { end: End::Held(reasons), heard: Heard::default(), body: None }
@@ -209,7 +227,7 @@ pub fn fingerprint(texts: &[&str]) -> String {
         sum.update((text.len() as u64).to_be_bytes());
         sum.update(text.as_bytes());
     }
-    sum.finalize().iter().take(8).map(|b| format!("{b:02x}")).collect()
+    digest::hex(&sum.finalize()).chars().take(16).collect()
 }
 
 #[cfg(test)]

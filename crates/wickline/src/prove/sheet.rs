@@ -5,14 +5,14 @@ use std::collections::BTreeMap;
 
 use toml::{Table, Value};
 
-const STRIPS: &[(&str, &str)] = &[
+pub(super) const STRIPS: &[(&str, &str)] = &[
     ("ten-pad", include_str!("../../../../config/strips/ten-pad.toml")),
     ("eleven-pad", include_str!("../../../../config/strips/eleven-pad.toml")),
     ("twelve-pad", include_str!("../../../../config/strips/twelve-pad.toml")),
     ("fourteen-pad", include_str!("../../../../config/strips/fourteen-pad.toml")),
 ];
 
-const DIALECTS: &[(&str, &str)] = &[
+pub(super) const DIALECTS: &[(&str, &str)] = &[
     ("two-column", include_str!("../../../../config/dialects/two-column.toml")),
     ("three-field", include_str!("../../../../config/dialects/three-field.toml")),
     ("wide-label", include_str!("../../../../config/dialects/wide-label.toml")),

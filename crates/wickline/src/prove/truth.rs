@@ -3,12 +3,10 @@
 //! Nothing in here comes from a dialect, a strip or a receiver: what is typed is kept as it was typed, and
 //! [`super::against`] holds it against what the program makes of the same bytes.
 
-use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use sha2::{Digest, Sha256};
-
 use crate::csv::{line, lines_by};
+use crate::digest;
 
 /// The columns. `label` to `code` belong to readings; everything else stands in `value`.
 pub const HEAD: [&str; 9] =
@@ -167,43 +165,28 @@ impl Truth {
         match what.as_str() {
             "capture" => self.capture = cell("value"),
             "read-by" => self.read_by = cell("value"),
-            _ => {
-                let count = self.reports.len();
-                let nth: usize = cell("report").parse().unwrap_or(0);
-                if nth == 0 || nth > count + 1 || nth < count {
-                    return Err(format!(
-                        "report is `{}`; the reports are numbered 1, 2, 3 in the order of the paper",
-                        cell("report")
-                    ));
-                }
-                if nth > count {
-                    self.reports.push(Typed::default());
-                }
-                let Some(report) = self.reports.last_mut() else { return Ok(()) };
-                if what != "reading" {
-                    return report.take(&what, &cell("value"));
-                }
-                let reading = TypedReading {
-                    label: cell("label"),
-                    pad: cell("pad").to_uppercase(),
-                    grade: cell("grade"),
-                    value: cell("value"),
-                    unit: cell("unit"),
-                    mark: cell("mark"),
-                    code: cell("code"),
-                };
-                // A line of a form that the paper does not have.
-                if reading.label.is_empty() && reading.grade.is_empty() && reading.value.is_empty()
-                {
-                    return Ok(());
-                }
-                if reading.label.is_empty() || reading.pad.is_empty() {
-                    return Err("a reading has a label as printed, and the pad that it is".into());
-                }
-                report.readings.push(reading);
+            "reading" => {
+                let report = self.report(&cell("report"))?;
+                report.readings.extend(reading(cell)?);
             }
+            _ => return self.report(&cell("report"))?.take(&what, &cell("value")),
         }
         Ok(())
+    }
+
+    /// The report of this number: the last one, or the next.
+    fn report(&mut self, number: &str) -> Result<&mut Typed, String> {
+        let count = self.reports.len();
+        let nth: usize = number.parse().unwrap_or(0);
+        if nth == count + 1 {
+            self.reports.push(Typed::default());
+        }
+        let known = self.reports.last_mut().filter(|_| nth >= count.max(1) && nth <= count + 1);
+        known.ok_or_else(|| {
+            format!(
+                "report is `{number}`; the reports are numbered 1, 2, 3 in the order of the paper"
+            )
+        })
     }
 
     /// The file. With `pads`, a form to fill in: every report with an empty line for each of them.
@@ -236,6 +219,26 @@ impl Truth {
     }
 }
 
+/// A reading as typed. None: a line of a form that the paper does not have.
+fn reading(cell: &impl Fn(&str) -> String) -> Result<Option<TypedReading>, String> {
+    let reading = TypedReading {
+        label: cell("label"),
+        pad: cell("pad").to_uppercase(),
+        grade: cell("grade"),
+        value: cell("value"),
+        unit: cell("unit"),
+        mark: cell("mark"),
+        code: cell("code"),
+    };
+    if reading.label.is_empty() && reading.grade.is_empty() && reading.value.is_empty() {
+        return Ok(None);
+    }
+    if reading.label.is_empty() || reading.pad.is_empty() {
+        return Err("a reading has a label as printed, and the pad that it is".into());
+    }
+    Ok(Some(reading))
+}
+
 /// Where the truth of a capture is kept.
 #[must_use]
 pub fn beside(capture: &Path) -> PathBuf {
@@ -245,10 +248,7 @@ pub fn beside(capture: &Path) -> PathBuf {
 /// What a truth names a capture by.
 #[must_use]
 pub fn digest(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().take(8).fold(String::new(), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
+    digest::of_bytes(bytes).chars().take(16).collect()
 }
 
 /// `2026-03-14`, with ` 09:14` or ` 09:14:55`; or nothing.

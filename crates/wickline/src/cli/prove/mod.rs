@@ -14,19 +14,20 @@ use wickline_normalize::Role;
 use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
-use self::page::{Captured, Typed};
+use self::page::Captured;
 use self::truth::Kept;
 use super::output::{Output, Tone, plain, visible};
 use super::{Answer, As, Exit, Failure, faults, loaded};
 use crate::clock;
+use crate::prove::against::Held;
 use crate::prove::facts::{Fact, Facts};
 use crate::prove::map::Map;
 use crate::prove::paper::{Comparison, compare, csv};
-use crate::prove::press::{Press, hear, shipped};
+use crate::prove::press::{Press, shipped};
 use crate::prove::sheet::{Habits, Sheet, builtin_dialect, builtin_strip};
 use crate::prove::signs::{Class, Sign, signs};
 use crate::prove::wishes::Wishes;
-use crate::prove::{Row, Trial, Verdict};
+use crate::prove::{Row, Trial, Verdict, reports};
 use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::settings::{self, Loaded};
 use crate::store::ledger::Ledger;
@@ -96,7 +97,8 @@ struct Proof {
     captures: Vec<Captured>,
     /// Strip lots that the capture names.
     lots: Vec<String>,
-    typed: Vec<Typed>,
+    /// What a person typed from the paper, held against what was read and sent.
+    typed: Vec<Held>,
 }
 
 /// Something that this proof does not show. It is no whole proof until somebody says why that is enough.
@@ -114,12 +116,16 @@ impl Gap {
         Gap { id: id.into(), text: text.into(), accepted: None }
     }
 
+    /// Without the reason that somebody gave for accepting it.
+    fn told(&self) -> String {
+        let word = if self.accepted.is_some() { "not proved" } else { "NOT PROVED" };
+        format!("{word}, {}: {}", self.id, self.text)
+    }
+
     /// In one line, for the screen.
     fn line(&self) -> String {
-        match &self.accepted {
-            Some(why) => format!("not proved, {}: {} Accepted: {why}", self.id, self.text),
-            None => format!("NOT PROVED, {}: {}", self.id, self.text),
-        }
+        let accepted = self.accepted.as_ref().map(|why| format!(" Accepted: {why}"));
+        self.told() + &accepted.unwrap_or_default()
     }
 }
 
@@ -202,6 +208,16 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
     Ok(if clean { Exit::Done } else { Exit::NotClean })
 }
 
+/// The keys of an analyzer, or of the first.
+fn keys_of<'a>(
+    loaded: &'a Loaded,
+    id: Option<&str>,
+) -> Result<&'a settings::AnalyzerKeys, Failure> {
+    let mut all = loaded.settings.analyzer.iter();
+    let found = all.find(|analyzer| id.is_none_or(|id| analyzer.id == id));
+    found.ok_or_else(|| Failure::wrong("no such analyzer is configured"))
+}
+
 fn parties<'a>(bench: &'a Bench, options: &Options) -> Result<(&'a Analyzer, &'a Target), Failure> {
     let analyzer = match &options.analyzer {
         Some(id) => bench.analyzers.iter().find(|a| a.id == *id),
@@ -227,8 +243,7 @@ fn proof(
     target: &Target,
     captures: &[Kept],
 ) -> Result<Proof, Failure> {
-    let raw = loaded.settings.analyzer.iter().find(|a| a.id == analyzer.id);
-    let raw = raw.ok_or_else(|| Failure::wrong("no such analyzer is configured"))?;
+    let raw = keys_of(loaded, Some(&analyzer.id))?;
     let receiver = loaded.settings.receiver.iter().find(|r| r.id == target.id);
     let receiver = receiver.ok_or_else(|| Failure::wrong("no such receiver is configured"))?;
     let (habits, dialect_text) = habits(loaded, raw)?;
@@ -295,7 +310,7 @@ fn proof(
         classes: classes(&signs, &habits),
         captures: captured(raw, captures, &bytes),
         lots,
-        typed: truth::shown(&proved),
+        typed: proved.into_iter().flat_map(|one| one.lines).collect(),
     })
 }
 
@@ -350,8 +365,7 @@ fn held_captures(trial: &Trial<'_>, captures: &[Kept]) -> Vec<Gap> {
 
 /// Strip lots and labels that a capture's reports have, each once.
 fn printed(analyzer: &Analyzer, capture: &[u8]) -> (Vec<String>, Vec<String>) {
-    let dialect = analyzer.dialect.as_ref();
-    let reports = hear(dialect, capture).into_iter().flat_map(|t| dialect.read(&t));
+    let reports = reports(analyzer.dialect.as_ref(), capture);
     let (mut lots, mut labels) = (BTreeSet::new(), BTreeSet::new());
     for report in reports {
         lots.extend(report.strip_lot);
@@ -485,7 +499,7 @@ fn show(proof: &Proof, changes: Option<&Comparison>, out: &Output) -> std::io::R
     for gap in &proof.gaps {
         out.line(&gap.line());
     }
-    let untrue: Vec<_> = proof.typed.iter().filter(|one| one.differs).map(Typed::cells).collect();
+    let untrue: Vec<_> = proof.typed.iter().filter(|one| one.differs).map(page::cells).collect();
     if !untrue.is_empty() {
         out.table(&["capture", "report", "what", "on the paper", "read or sent"], &untrue);
     }

@@ -1,7 +1,6 @@
 //! The proof as a page to sign: two pages that say what is mapped to what, then every case behind them.
 
 use askama::Template;
-use serde::Serialize;
 
 use super::{Gap, Proof};
 use crate::cli::Failure;
@@ -9,6 +8,7 @@ use crate::cli::marks;
 use crate::cli::output::{Tone, plain};
 use crate::clock;
 use crate::digest;
+use crate::prove::against::Held;
 use crate::prove::map::Step;
 use crate::prove::{Row, Verdict};
 use crate::settings::bench::Bench;
@@ -67,26 +67,11 @@ fn lines_of(bytes: &[u8]) -> Vec<&[u8]> {
     bytes.split_inclusive(|byte| *byte == end).collect()
 }
 
-/// What a person typed from the paper, held against what was read and sent.
-#[derive(Debug, Clone, Default, Serialize)]
-pub(super) struct Typed {
-    pub capture: String,
-    pub report: String,
-    pub label: String,
-    pub typed: String,
-    pub read: String,
-    pub sent: String,
-    pub verdict: String,
-    pub differs: bool,
-}
-
-impl Typed {
-    /// What differs, as a row on the screen.
-    pub fn cells(&self) -> Vec<(String, Tone)> {
-        let found = format!("{}{}", self.read, self.sent);
-        let cells = [&self.capture, &self.report, &self.label, &self.typed];
-        cells.into_iter().cloned().map(plain).chain([(found, Tone::Bad)]).collect()
-    }
+/// What was typed and differs, as a row on the screen.
+pub(super) fn cells(held: &Held) -> Vec<(String, Tone)> {
+    let found = format!("{}{}", held.read, held.sent);
+    let cells = [&held.capture, &held.report, &held.label, &held.typed];
+    cells.into_iter().cloned().map(plain).chain([(found, Tone::Bad)]).collect()
 }
 
 #[derive(Template)]
@@ -126,12 +111,6 @@ impl Page<'_> {
 
     fn mistyped(&self) -> usize {
         self.proof.typed.iter().filter(|one| one.differs).count()
-    }
-
-    /// A gap without the reason that somebody gave for accepting it.
-    fn gap(&self, gap: &Gap) -> String {
-        let word = if gap.accepted.is_some() { "not proved" } else { "NOT PROVED" };
-        format!("{word}, {}: {}", gap.id, gap.text)
     }
 
     fn note(&self, row: &Row) -> String {

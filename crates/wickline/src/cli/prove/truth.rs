@@ -5,8 +5,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::page::Typed as Shown;
-use super::{Gap, write};
+use super::{Gap, keys_of, write};
 use crate::cli::output::{Output, visible};
 use crate::cli::person::{asked, can_ask};
 use crate::cli::{Answer, Exit, Failure, loaded};
@@ -75,9 +74,7 @@ pub(super) fn held(trial: &Trial<'_>, captures: &[Kept], first: bool) -> Vec<Pro
         let reports = trial.reports(&kept.bytes);
         if first && truth.reports.len() != reports.len() {
             let (typed, found) = (truth.reports.len().to_string(), reports.len().to_string());
-            let what = "reports".to_owned();
-            let line =
-                Held { capture: kept.name.clone(), report: 0, what, typed, found, alike: false };
+            let line = Held::new(&kept.name, 0, "reports", typed, found, false);
             all.push(Proved { class: String::new(), lines: vec![line], counts: false });
         }
         for (n, (typed, print)) in truth.reports.iter().zip(&reports).enumerate() {
@@ -106,34 +103,10 @@ pub(super) fn gaps(proved: &[Proved], signs: &[(Class, Sign)], prints: &str) -> 
     Class::ALL.iter().filter(lacks).map(gap).collect()
 }
 
-/// For the page: what was typed beside what was found.
-pub(super) fn shown(proved: &[Proved]) -> Vec<Shown> {
-    let of = |held: &Held| {
-        let message = held.what.starts_with("message");
-        let (read, sent) = if message { ("", &*held.found) } else { (&*held.found, "") };
-        Shown {
-            capture: held.capture.clone(),
-            report: held.report.to_string(),
-            label: held.what.clone(),
-            typed: held.typed.clone(),
-            read: read.to_owned(),
-            sent: sent.to_owned(),
-            verdict: if held.alike { "as typed" } else { "differs" }.to_owned(),
-            differs: !held.alike,
-        }
-    };
-    proved.iter().flat_map(|p| &p.lines).map(of).collect()
-}
-
 /// Asks for a truth, or writes a form, beside the capture. What stands there already is never written over.
 pub fn truth(config: Option<PathBuf>, options: &Options, out: &Output) -> Answer {
     let loaded = loaded(config)?;
-    let mut known = loaded.settings.analyzer.iter();
-    let raw = match &options.analyzer {
-        Some(id) => known.find(|a| a.id == *id),
-        None => known.next(),
-    };
-    let raw = raw.ok_or_else(|| Failure::wrong("no such analyzer is configured"))?;
+    let raw = keys_of(&loaded, options.analyzer.as_deref())?;
     let mut pads: BTreeMap<String, String> = BTreeMap::new();
     for name in std::iter::once(&raw.strip).chain(&raw.strips) {
         let sheet = Sheet::read(&super::strip_text(&loaded, name)?).map_err(Failure::wrong)?;

@@ -1,0 +1,161 @@
+//! `prove truth`: what a person read on the paper is held against what is read and sent.
+
+use std::path::PathBuf;
+
+use serde_json::Value;
+
+use crate::hints::answering;
+use crate::kit::{Folder, run};
+use crate::prove::{UNREAD, config, root, text};
+use crate::way::runtime;
+
+const OWN: &str = "id = \"own\"\nname = \"Own\"\nextends = \"ten-pad\"\n";
+
+/// A capture of the two-column dialect with its truth, which is not yet beside it, and a strip of one's own.
+struct Paper {
+    folder: Folder,
+    config: PathBuf,
+    capture: String,
+    truth: PathBuf,
+    typed: String,
+}
+
+impl Paper {
+    fn new() -> Paper {
+        let folder = Folder::new("prove-truth");
+        let of = |name: &str| root("fixtures/listen/two-column").join(name);
+        let capture = folder.0.join("paper.cap");
+        std::fs::copy(of("complete.cap"), &capture).expect("a capture");
+        folder.write("own.toml", OWN);
+        let text = config("two-column", "own.toml", "conventional", "dir:out", "");
+        Paper {
+            config: folder.write("w.toml", &text),
+            capture: capture.to_string_lossy().into_owned(),
+            truth: folder.0.join("paper.truth.csv"),
+            typed: std::fs::read_to_string(of("complete.truth.csv")).expect("a truth"),
+            folder,
+        }
+    }
+
+    /// The exit of a proof with this truth beside the capture, the proof, and what it said.
+    fn proved(&self, typed: &str) -> (Option<i32>, Value, String) {
+        std::fs::write(&self.truth, typed).expect("the folder is ours");
+        self.prove()
+    }
+
+    fn prove(&self) -> (Option<i32>, Value, String) {
+        let mut options = vec!["--json", "prove", "--capture", &self.capture];
+        options.extend(&UNREAD[2..]);
+        let done = run(&self.config, &options);
+        let proof: Value = serde_json::from_slice(&done.stdout).unwrap_or_default();
+        (done.status.code(), proof, String::from_utf8_lossy(&done.stderr).into_owned())
+    }
+}
+
+/// Label or fact, what was typed, what was read, of all that differs.
+fn differing(proof: &Value) -> Vec<(&str, &str, &str)> {
+    let typed = proof["typed"].as_array().expect("what was typed");
+    let differ = typed.iter().filter(|one| one["differs"] == true);
+    differ.map(|one| (text(&one["label"]), text(&one["typed"]), text(&one["read"]))).collect()
+}
+
+#[test]
+fn a_truth_typed_from_the_paper_is_held_against_what_is_read_and_sent() {
+    let paper = Paper::new();
+    let (code, proof, _) = paper.prove();
+    let list = proof["not_proved"].as_array().expect("a list");
+    let open: Vec<&str> =
+        list.iter().filter(|g| g["accepted"].is_null()).map(|g| text(&g["id"])).collect();
+    assert_eq!((code, open), (Some(1), vec!["truth-routine"]), "nobody has read it");
+
+    let (code, proof, told) = paper.proved(&paper.typed);
+    assert_eq!((code, differing(&proof)), (Some(0), Vec::new()), "{told} {proof}");
+    assert_eq!(proof["typed"].as_array().map(Vec::len), Some(6 + 10 + 3), "each thing once");
+
+    // What was mistyped, or belongs to another paper, is told with both texts.
+    let wrong = paper.typed.replace("KET,KET,TR,8", "KET,KET,TR,3").replace(",0042,", ",0043,");
+    let (code, proof, _) = paper.proved(&wrong);
+    let found = differing(&proof);
+    assert_eq!(code, Some(1));
+    assert!(found.contains(&("number", "0043", "0042")), "{found:?}");
+    assert!(found.contains(&("KET", "TR 3 mg/dL", "KET: TR 8 mg/dL")), "{found:?}");
+    let reader = ",read-by,,,,a person with the paper in hand";
+    let other = paper.typed.replace(reader, ",capture,,,,0011223344556677");
+    let (code, _, told) = paper.proved(&other);
+    assert!(code == Some(2) && told.contains("typed from another capture"), "{told}");
+    // The receiver's own list of codes: a code that is another's there.
+    let coded = paper.typed.replace("NIT,NIT,NEG,,,,", "NIT,NIT,NEG,,,,NOT-THIS");
+    let (code, proof, _) = paper.proved(&coded);
+    let found = differing(&proof);
+    assert_eq!(code, Some(1));
+    assert!(
+        found.iter().any(|(what, typed, _)| (*what, *typed) == ("NIT", "NOT-THIS")),
+        "{found:?}"
+    );
+}
+
+/// Labels that no shipped strip knows, swapped in the one file that says what they mean: only the paper knows.
+#[test]
+fn labels_that_are_swapped_in_the_strip_differ_from_the_paper() {
+    let paper = Paper::new();
+    let print = std::fs::read_to_string(&paper.capture).expect("a capture");
+    let print = print.replace("GLU  ", "XA   ").replace("PRO  ", "XB   ");
+    std::fs::write(&paper.capture, print).expect("the folder is ours");
+    let typed = paper.typed.replace("GLU,GLU", "XA,GLU").replace("PRO,PRO", "XB,PRO");
+    let named = |glucose: &str, protein: &str| {
+        let pad = |id: &str, name: &str| format!("[[pad]]\nid = \"{id}\"\nnames = [\"{name}\"]\n");
+        format!("{OWN}{}{}", pad("GLU", glucose), pad("PRO", protein))
+    };
+    paper.folder.write("own.toml", &named("XA", "XB"));
+    let (code, proof, told) = paper.proved(&typed);
+    assert_eq!((code, differing(&proof)), (Some(0), Vec::new()), "{told} {proof}");
+
+    paper.folder.write("own.toml", &named("XB", "XA"));
+    let (code, proof, _) = paper.proved(&typed);
+    let found = differing(&proof);
+    assert_eq!(code, Some(1));
+    for told in [("XA", "is GLU", "is PRO"), ("XB", "is PRO", "is GLU")] {
+        assert!(found.contains(&told), "{found:?}");
+    }
+}
+
+/// A form for a spreadsheet; what is there is never written over; without a terminal nobody is asked.
+#[test]
+fn a_form_is_written_once_and_without_a_terminal_nobody_is_asked() {
+    let Paper { config, capture, truth, folder: _folder, .. } = &Paper::new();
+    let form = run(config, &["prove", "truth", capture, "--form", "2"]);
+    assert_eq!(form.status.code(), Some(0), "{}", String::from_utf8_lossy(&form.stderr));
+    let written = std::fs::read_to_string(truth).expect("a form");
+    assert!(written.contains("\"2\",\"reading\",\"\",\"GLU\""), "{written}");
+    assert!(!written.contains("0042"), "{written}");
+    let again = run(config, &["prove", "truth", capture, "--form", "1"]);
+    assert_eq!(again.status.code(), Some(2));
+    assert_eq!(std::fs::read_to_string(truth).expect("as it was"), written);
+    std::fs::remove_file(truth).expect("it is there");
+    let nobody = run(config, &["prove", "truth", capture]);
+    let told = String::from_utf8_lossy(&nobody.stderr).into_owned();
+    assert_eq!(nobody.status.code(), Some(2));
+    assert!(told.contains("a person must read the paper"), "{told}");
+}
+
+/// Typed at a terminal; nothing of the capture is shown, or the person would only agree with the program.
+#[test]
+fn a_truth_is_typed_at_a_terminal_without_a_word_of_the_capture() {
+    let paper = Paper::new();
+    let line = format!("wickline prove truth {}", paper.capture);
+    let mut answers = vec!["A. Vidal", "0042", "KP-31742", "urgent", "routine", "", ""];
+    answers.extend(["14.3.2026", "2026-03-14 09:14:55", "op7", ""]);
+    answers.extend(["GLU", "sugar", "glu", "2+", "400", "mg/dL", "*", "", "n"]);
+    let (code, told) =
+        runtime().block_on(async { answering(&paper.config, &line, &answers).await });
+    assert_eq!(code, 0, "{told}");
+    for said in ["class is routine", "taken is 2026-03-14", "no pad is called so", "written: "] {
+        assert!(told.contains(said), "{said}: {told}");
+    }
+    assert!(!told.contains("0042") && !told.contains("KP-31742"), "{told}");
+    let (code, proof, _) = paper.prove();
+    // One reading of ten: what was typed is as read, and that nine were left out is told.
+    let found = differing(&proof);
+    assert!(code == Some(1) && found.contains(&("readings", "1", "10")), "{found:?}");
+    assert!(!found.iter().any(|(what, ..)| ["GLU", "number", "taken"].contains(what)), "{found:?}");
+}
