@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use serde_json::json;
+use wickline_listen::ear::hear;
 use wickline_normalize::Place;
 
 use self::account::{Account, Explained, Missed};
@@ -110,7 +111,7 @@ impl Whole {
 
 fn explained(mut account: Account<'_>, path: &Path, bytes: &[u8]) -> Whole {
     let heard = KeptBytes::of(bytes);
-    let found = capture::transmissions(account.analyzer.dialect.as_ref(), bytes);
+    let found = hear(account.analyzer.dialect.as_ref(), bytes);
     let mut reports = Vec::new();
     for transmission in &found {
         reports.extend(account.transmission(transmission, &heard, clock::now_us()));
