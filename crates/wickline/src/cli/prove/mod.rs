@@ -2,11 +2,12 @@
 
 mod page;
 mod send;
+mod truth;
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use clap::Args;
+use clap::{Args, Subcommand};
 use serde::Serialize;
 use serde_json::json;
 use wickline_listen::ear::hear;
@@ -15,6 +16,7 @@ use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
 use self::page::{Captured, Typed};
+use self::truth::Kept;
 use super::output::{Output, Tone, plain, visible};
 use super::{Answer, As, Exit, Failure, faults, loaded};
 use crate::clock;
@@ -32,16 +34,20 @@ use crate::store::ledger::Ledger;
 
 /// `wickline prove --html proof.html --csv proof.csv`
 #[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
 pub struct Options {
+    #[command(subcommand)]
+    part: Option<Part>,
     /// Whose dialect and strips [default: the first analyzer]
     #[arg(long, value_name = "ID")]
     analyzer: Option<String>,
     /// For which receiver [default: the first that takes the analyzer's results]
     #[arg(long, value_name = "ID")]
     receiver: Option<String>,
-    /// A good capture to print from; needed where the dialect is a file of your own
+    /// A good capture, the first one to print from; a truth beside it is held against what is read. Needed where the
+    /// dialect is a file of your own
     #[arg(long, value_name = "FILE")]
-    capture: Option<PathBuf>,
+    capture: Vec<PathBuf>,
     /// Write the table to sign as a page
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
@@ -62,6 +68,13 @@ pub struct Options {
     compare: Option<PathBuf>,
     #[command(flatten)]
     who: As,
+}
+
+/// What else there is to do for a proof.
+#[derive(Debug, Subcommand)]
+enum Part {
+    /// Type what stands on the paper of a capture: the proof holds it against what is read and sent
+    Truth(truth::Options),
 }
 
 /// What a proof is about, and what came of it.
@@ -136,6 +149,9 @@ impl Proof {
 }
 
 pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
+    if let Some(Part::Truth(options)) = &options.part {
+        return truth::truth(config, options, out);
+    }
     let mut loaded = loaded(config)?;
     // Whatever leaves this command is a test, and no final result where somebody could act on it.
     for receiver in &mut loaded.settings.receiver {
@@ -150,7 +166,9 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
         Some(path) => Some(read_text(path)?),
         None => None,
     };
-    let mut proof = proof(&loaded, &bench, analyzer, target, options.capture.as_deref())?;
+    let captures =
+        options.capture.iter().map(|path| Kept::read(path)).collect::<Result<Vec<_>, _>>()?;
+    let mut proof = proof(&loaded, &bench, analyzer, target, &captures)?;
     proof.accept(&options.accept)?;
     let mut reached = Ok(());
     if options.send {
@@ -180,7 +198,8 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
     let refused = proof.rows.iter().any(|r| r.answered.starts_with("refused"));
     let changed = changes.is_some_and(|c| !c.is_empty());
     let whole = proof.gaps.iter().all(|gap| gap.accepted.is_some());
-    let clean = proof.count(Verdict::Differs) == 0 && !changed && !refused && whole;
+    let untrue = proof.typed.iter().any(|one| one.differs);
+    let clean = proof.count(Verdict::Differs) == 0 && !untrue && !changed && !refused && whole;
     Ok(if clean { Exit::Done } else { Exit::NotClean })
 }
 
@@ -207,16 +226,15 @@ fn proof(
     bench: &Bench,
     analyzer: &Analyzer,
     target: &Target,
-    capture: Option<&Path>,
+    captures: &[Kept],
 ) -> Result<Proof, Failure> {
     let raw = loaded.settings.analyzer.iter().find(|a| a.id == analyzer.id);
     let raw = raw.ok_or_else(|| Failure::wrong("no such analyzer is configured"))?;
     let receiver = loaded.settings.receiver.iter().find(|r| r.id == target.id);
     let receiver = receiver.ok_or_else(|| Failure::wrong("no such receiver is configured"))?;
     let (habits, dialect_text) = habits(loaded, raw)?;
-    let bytes = match (capture, shipped(&raw.dialect)) {
-        (Some(path), _) => std::fs::read(path)
-            .map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))?,
+    let bytes = match (captures.first(), shipped(&raw.dialect)) {
+        (Some(kept), _) => kept.bytes.clone(),
         (None, Some(bytes)) => bytes.to_vec(),
         (None, None) => {
             let why = format!(
@@ -237,7 +255,7 @@ fn proof(
     let series = series();
     let prints = if raw.units == "si" { "si" } else { "conventional" };
     let (lots, labels) = printed(analyzer, &bytes);
-    let (mut rows, mut maps) = (Vec::new(), Vec::new());
+    let (mut rows, mut maps, mut proved) = (Vec::new(), Vec::new(), Vec::new());
     let mut facts = configured(loaded);
     if let Some(text) = &dialect_text {
         facts.add_file("dialect", &raw.dialect, text).map_err(Failure::wrong)?;
@@ -257,11 +275,11 @@ fn proof(
             prints_si: raw.units == "si",
             series: &series,
         };
-        // The capture is what it is, whichever strip is on trial.
-        if capture.is_some() && n == 0 {
-            let held = trial.held_of(&bytes);
-            gaps.extend(held.into_iter().map(|(n, why)| Gap::new(format!("capture-{n}"), why)));
+        // A capture is what it is, whichever strip is on trial.
+        if n == 0 {
+            gaps.extend(held_captures(&trial, captures));
         }
+        proved.extend(truth::held(&trial, captures, n == 0));
         for pad in sheet.pads.iter().filter(|pad| pad.optional && pad.rungs.is_empty()) {
             let text = format!("{} has no ladder: a pad that measures is not proved.", pad.id);
             gaps.push(Gap::new(format!("pad-{}", pad.id), text));
@@ -274,6 +292,7 @@ fn proof(
             facts.add_file("strip", &id, &text).map_err(Failure::wrong)?;
         }
     }
+    gaps.extend(truth::gaps(&proved, &signs, prints));
     Ok(Proof {
         analyzer: analyzer.id.clone(),
         receiver: target.id.clone(),
@@ -288,17 +307,35 @@ fn proof(
         rows,
         maps,
         classes: classes(&signs, &habits),
-        captures: vec![Captured::new(&captured_as(raw, capture), &bytes)],
+        captures: captured(raw, captures, &bytes),
         lots,
-        typed: Vec::new(),
+        typed: truth::shown(&proved),
     })
 }
 
-fn captured_as(raw: &settings::AnalyzerKeys, capture: Option<&Path>) -> String {
-    capture.map_or_else(
-        || format!("a capture of {} that comes with the program", raw.dialect),
-        |path| path.display().to_string(),
-    )
+/// The captures as the page has them.
+fn captured(raw: &settings::AnalyzerKeys, captures: &[Kept], printed: &[u8]) -> Vec<Captured> {
+    if captures.is_empty() {
+        let name = format!("a capture of {} that comes with the program", raw.dialect);
+        return vec![Captured::new(&name, printed)];
+    }
+    captures.iter().map(|kept| Captured::new(&kept.name, &kept.bytes)).collect()
+}
+
+/// Reports of what was given as good that are held, but those that a person said would be.
+fn held_captures(trial: &Trial<'_>, captures: &[Kept]) -> Vec<Gap> {
+    let mut gaps = Vec::new();
+    for (k, kept) in captures.iter().enumerate() {
+        let typed = |n: usize| kept.truth.as_ref().and_then(|truth| truth.reports.get(n - 1));
+        for (n, why) in trial.held_of(&kept.bytes) {
+            if typed(n).is_some_and(|report| report.end == "held") {
+                continue;
+            }
+            let id = if k == 0 { format!("capture-{n}") } else { format!("capture-{}-{n}", k + 1) };
+            gaps.push(Gap::new(id, why));
+        }
+    }
+    gaps
 }
 
 /// Strip lots and labels that a capture's reports have, each once.
@@ -429,6 +466,7 @@ fn show(proof: &Proof, changes: Option<&Comparison>, out: &Output) -> std::io::R
             "not_printable": count(Verdict::NotPrintable),
             "notes": proof.notes,
             "not_proved": proof.gaps,
+            "typed": proof.typed,
             "changes": changes.map(|c| &c.cases),
             "changed_facts": changes.map(|c| &c.facts),
             "cases": proof.rows,
@@ -436,6 +474,10 @@ fn show(proof: &Proof, changes: Option<&Comparison>, out: &Output) -> std::io::R
     }
     for gap in &proof.gaps {
         out.line(&gap.line());
+    }
+    let untrue: Vec<_> = proof.typed.iter().filter(|one| one.differs).map(Typed::cells).collect();
+    if !untrue.is_empty() {
+        out.table(&["capture", "report", "what", "on the paper", "read or sent"], &untrue);
     }
     let rows: Vec<_> = proof.rows.iter().filter(|r| r.verdict != Verdict::AsExpected).collect();
     if !rows.is_empty() {

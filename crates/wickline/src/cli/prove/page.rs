@@ -1,10 +1,12 @@
 //! The proof as a page to sign: two pages that say what is mapped to what, then every case behind them.
 
 use askama::Template;
+use serde::Serialize;
 
 use super::{Gap, Proof};
 use crate::cli::Failure;
 use crate::cli::marks;
+use crate::cli::output::{Tone, plain};
 use crate::clock;
 use crate::digest;
 use crate::prove::map::Step;
@@ -66,7 +68,7 @@ fn lines_of(bytes: &[u8]) -> Vec<&[u8]> {
 }
 
 /// What a person typed from the paper, held against what was read and sent.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize)]
 pub(super) struct Typed {
     pub capture: String,
     pub report: String,
@@ -76,6 +78,15 @@ pub(super) struct Typed {
     pub sent: String,
     pub verdict: String,
     pub differs: bool,
+}
+
+impl Typed {
+    /// What differs, as a row on the screen.
+    pub fn cells(&self) -> Vec<(String, Tone)> {
+        let found = format!("{}{}", self.read, self.sent);
+        let cells = [&self.capture, &self.report, &self.label, &self.typed];
+        cells.into_iter().cloned().map(plain).chain([(found, Tone::Bad)]).collect()
+    }
 }
 
 #[derive(Template)]

@@ -1,0 +1,225 @@
+//! `prove truth CAPTURE`: a person types what stands on the paper, and the proof holds it against what is read.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::page::Typed as Shown;
+use super::{Gap, write};
+use crate::cli::output::{Output, visible};
+use crate::cli::person::{asked, can_ask};
+use crate::cli::{Answer, Exit, Failure, loaded};
+use crate::prove::Trial;
+use crate::prove::against::{Held, Proved};
+use crate::prove::sheet::Sheet;
+use crate::prove::signs::{Class, Sign};
+use crate::prove::truth::{OF_REPORT, Truth, Typed, TypedReading, beside, digest};
+
+/// `wickline prove truth morning.cap`
+#[derive(Debug, Args)]
+pub struct Options {
+    /// The capture whose paper is in your hands
+    #[arg(value_name = "CAPTURE")]
+    capture: PathBuf,
+    /// Whose strip [default: the first analyzer]
+    #[arg(long, value_name = "ID")]
+    analyzer: Option<String>,
+    /// Write a form for so many reports, to be filled in with a spreadsheet, instead of asking
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=200))]
+    form: Option<u16>,
+}
+
+/// A capture with what a person read on its paper, where somebody did.
+pub(super) struct Kept {
+    pub name: String,
+    pub bytes: Vec<u8>,
+    pub truth: Option<Truth>,
+}
+
+impl Kept {
+    /// A capture and the truth beside it, which must be of these bytes.
+    pub fn read(path: &Path) -> Result<Kept, Failure> {
+        let bytes = read(path)?;
+        let file = beside(path);
+        let truth = match std::fs::read_to_string(&file) {
+            Ok(text) => Some(parsed(&file, &text)?),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => None,
+            Err(e) => return Err(Failure::wrong(format!("{}: {e}", file.display()))),
+        };
+        let other = |truth: &&Truth| !truth.capture.is_empty() && truth.capture != digest(&bytes);
+        if truth.as_ref().filter(other).is_some() {
+            return Err(Failure::wrong(format!(
+                "{} was typed from another capture than {}: compare the paper again, and type it anew",
+                file.display(),
+                path.display()
+            )));
+        }
+        Ok(Kept { name: path.display().to_string(), bytes, truth })
+    }
+}
+
+fn read(path: &Path) -> Result<Vec<u8>, Failure> {
+    std::fs::read(path).map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))
+}
+
+fn parsed(file: &Path, text: &str) -> Result<Truth, Failure> {
+    Truth::parse(text).map_err(|why| Failure::wrong(format!("{}: {why}", file.display())))
+}
+
+/// Holds the truths of these captures against one strip of an analyzer; the first strip takes what names none.
+pub(super) fn held(trial: &Trial<'_>, captures: &[Kept], first: bool) -> Vec<Proved> {
+    let mut all = Vec::new();
+    for kept in captures {
+        let Some(truth) = &kept.truth else { continue };
+        let reports = trial.reports(&kept.bytes);
+        if first && truth.reports.len() != reports.len() {
+            let (typed, found) = (truth.reports.len().to_string(), reports.len().to_string());
+            let what = "reports".to_owned();
+            let line =
+                Held { capture: kept.name.clone(), report: 0, what, typed, found, alike: false };
+            all.push(Proved { class: String::new(), lines: vec![line], counts: false });
+        }
+        for (n, (typed, print)) in truth.reports.iter().zip(&reports).enumerate() {
+            if typed.strip == trial.sheet.id || (first && typed.strip.is_empty()) {
+                all.push(trial.against(&kept.name, n + 1, typed, print));
+            }
+        }
+    }
+    all
+}
+
+/// What no person's reading stands behind: each class that this proof speaks of needs a report that somebody read.
+pub(super) fn gaps(proved: &[Proved], signs: &[(Class, Sign)], prints: &str) -> Vec<Gap> {
+    let lacks = |class: &&Class| {
+        let known = signs.iter().any(|(of, _)| of == *class);
+        known && !proved.iter().any(|p| p.counts && p.class == class.word())
+    };
+    let gap = |class: &Class| {
+        let text = format!(
+            "No capture of {} work in {prints} units has a truth beside it: nobody has read one on the paper \
+             (prove truth).",
+            class.word()
+        );
+        Gap::new(format!("truth-{}", class.word()), text)
+    };
+    Class::ALL.iter().filter(lacks).map(gap).collect()
+}
+
+/// For the page: what was typed beside what was found.
+pub(super) fn shown(proved: &[Proved]) -> Vec<Shown> {
+    let of = |held: &Held| {
+        let message = held.what.starts_with("message");
+        let (read, sent) = if message { ("", &*held.found) } else { (&*held.found, "") };
+        Shown {
+            capture: held.capture.clone(),
+            report: held.report.to_string(),
+            label: held.what.clone(),
+            typed: held.typed.clone(),
+            read: read.to_owned(),
+            sent: sent.to_owned(),
+            verdict: if held.alike { "as typed" } else { "differs" }.to_owned(),
+            differs: !held.alike,
+        }
+    };
+    proved.iter().flat_map(|p| &p.lines).map(of).collect()
+}
+
+/// Asks for a truth, or writes a form, beside the capture. What stands there already is never written over.
+pub fn truth(config: Option<PathBuf>, options: &Options, out: &Output) -> Answer {
+    let loaded = loaded(config)?;
+    let mut known = loaded.settings.analyzer.iter();
+    let raw = match &options.analyzer {
+        Some(id) => known.find(|a| a.id == *id),
+        None => known.next(),
+    };
+    let raw = raw.ok_or_else(|| Failure::wrong("no such analyzer is configured"))?;
+    let mut pads: BTreeMap<String, String> = BTreeMap::new();
+    for name in std::iter::once(&raw.strip).chain(&raw.strips) {
+        let sheet = Sheet::read(&super::strip_text(&loaded, name)?).map_err(Failure::wrong)?;
+        pads.extend(sheet.pads.into_iter().map(|pad| (pad.id, pad.title)));
+    }
+    let bytes = read(&options.capture)?;
+    let file = beside(&options.capture);
+    if file.exists() {
+        return Err(Failure::wrong(format!(
+            "{} is there already: change it with a spreadsheet, or move it away",
+            file.display()
+        )));
+    }
+    let mut truth = Truth { capture: digest(&bytes), ..Truth::default() };
+    let text = match options.form {
+        Some(count) => {
+            truth.reports.resize(count.into(), Typed::default());
+            truth.csv(&pads.keys().cloned().collect::<Vec<_>>())
+        }
+        None if can_ask(out) => {
+            type_in(&mut truth, &pads)?;
+            truth.csv(&[])
+        }
+        None => {
+            let why = "a person must read the paper: run it at a terminal, or with --form N for a spreadsheet";
+            return Err(Failure::wrong(why));
+        }
+    };
+    write(&file, &text)?;
+    out.line(&format!("written: {}", visible(&file.display().to_string())));
+    Ok(Exit::Done)
+}
+
+/// Asks for report after report. What a scanner or a keyboard sends ends with Enter; nothing is offered as an answer,
+/// for it would be the program's own reading.
+fn type_in(truth: &mut Truth, pads: &BTreeMap<String, String>) -> Result<(), Failure> {
+    for (id, title) in pads {
+        eprintln!("{id:>5}  {title}");
+    }
+    eprintln!("Take the paper. Enter alone: it is not there.");
+    truth.read_by = asked("who reads it")?.trim().to_owned();
+    let mut is: BTreeMap<String, String> = BTreeMap::new();
+    loop {
+        eprintln!("report {}", truth.reports.len() + 1);
+        let mut report = Typed::default();
+        for (what, question) in OF_REPORT {
+            while let Err(why) = report.take(what, &asked(question)?) {
+                eprintln!("{why}");
+            }
+        }
+        loop {
+            let label = asked("label, as printed; Enter alone ends the report")?.trim().to_owned();
+            if label.is_empty() {
+                break;
+            }
+            let pad = match is.get(&label) {
+                Some(pad) => pad.clone(),
+                None => which(&label, pads)?,
+            };
+            is.insert(label.clone(), pad.clone());
+            let mut cells = [const { String::new() }; 4];
+            for (cell, what) in cells.iter_mut().zip(["grade or word", "number", "unit", "mark"]) {
+                asked(&format!("{label}: {what}"))?.trim().clone_into(cell);
+            }
+            let [grade, value, unit, mark] = cells;
+            let code = String::new();
+            report.readings.push(TypedReading { label, pad, grade, value, unit, mark, code });
+        }
+        truth.reports.push(report);
+        if !asked("another report on this paper? y")?.trim().eq_ignore_ascii_case("y") {
+            return Ok(());
+        }
+    }
+}
+
+fn which(label: &str, pads: &BTreeMap<String, String>) -> Result<String, Failure> {
+    loop {
+        let pad = asked(&format!("{label}: which of the pads above is it"))?.trim().to_uppercase();
+        if pads.contains_key(&pad) {
+            return Ok(pad);
+        }
+        if pad.is_empty() {
+            return Err(Failure::wrong(
+                "a label that nobody knows cannot be proved; nothing was written",
+            ));
+        }
+        eprintln!("no pad is called so");
+    }
+}
