@@ -4,6 +4,8 @@
 //! the rest, so that a line either has the layout as a whole or has it not. A figure keeps its digits as printed,
 //! with a point before the decimals; a grade keeps its words.
 
+mod refusal;
+
 use std::ops::Range;
 
 use nom::branch::alt;
@@ -13,7 +15,6 @@ use nom::combinator::{opt, recognize};
 use nom::sequence::preceded;
 use nom::{IResult, Parser};
 use wickline_normalize::MarkMeaning;
-use wickline_normalize::words::quote;
 
 use super::record::Table;
 use super::steps;
@@ -72,35 +73,6 @@ pub(super) enum Split {
     Sign(char, Vec<Cell>),
     /// By any of several characters.
     Signs(Vec<char>, Vec<Cell>),
-}
-
-impl Split {
-    /// What of a line stands in which cell, for people.
-    fn words<'t>(&self, text: &'t str) -> Vec<(Cell, &'t str)> {
-        let apart =
-            |cells: &[Cell], words: Vec<&'t str>| cells.iter().copied().zip(words).collect();
-        match self {
-            Split::Columns(columns) => {
-                let cut = |(cell, range): &(Cell, Range<usize>)| {
-                    (*cell, columns_of(text, range.start, range.end))
-                };
-                columns.iter().map(cut).collect()
-            }
-            Split::Blanks(cells) => {
-                let mut rest = text.trim_ascii();
-                let mut words = Vec::new();
-                for _ in 1..cells.len() {
-                    let (word, after) = rest.split_at(blank(rest).unwrap_or(rest.len()));
-                    words.push(word);
-                    rest = after.trim_ascii_start();
-                }
-                words.push(rest);
-                apart(cells, words)
-            }
-            Split::Sign(sign, cells) => apart(cells, text.split(*sign).collect()),
-            Split::Signs(signs, cells) => apart(cells, text.split(signs.as_slice()).collect()),
-        }
-    }
 }
 
 /// What stands between several readings in one line.
@@ -184,28 +156,6 @@ impl<'t> Entry<'t> {
         let mut entry = Self::default();
         entry.add(results, layout, text)?;
         Some(entry)
-    }
-
-    /// Why a line is no reading: the first cell that refuses what stands in it. None: it names no pad, or no cell by
-    /// itself is to blame.
-    pub fn refusal(results: &Results, layout: &Layout, text: &'t str) -> Option<String> {
-        let mut entry = Self::default();
-        let text = entry.take_marks(results, layout, text)?;
-        for (n, (cell, word)) in (1..).zip(layout.split.words(text)) {
-            if entry.cell(results, cell, word).is_none() {
-                let wanted = match cell {
-                    Cell::Grade => "no grade",
-                    Cell::Value => "no number with a unit",
-                    Cell::Unit => "no unit",
-                    Cell::Mark => "no mark of [marks]",
-                    Cell::Label => "another label than the first",
-                    Cell::Result | Cell::Ignore => "neither a grade nor a number with a unit",
-                };
-                return (!entry.label.is_empty() && entry.is_begun())
-                    .then(|| format!("cell {n} {} is {wanted}", quote(word.trim())));
-            }
-        }
-        None
     }
 
     /// A reading of which only the label is known.
