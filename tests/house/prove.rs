@@ -30,6 +30,21 @@ fn config(dialect: &str, strip: &str, prints: &str, address: &str, more: &str) -
         + "[reference]\nGLU = \"NEG\"\nPH = \"5.0-8.0\"\n"
 }
 
+/// What stands in for somebody's reading of the paper where that is not what a test is about.
+const UNREAD: [&str; 6] = [
+    "--accept",
+    "truth-routine=read elsewhere",
+    "--accept",
+    "truth-stat=read elsewhere",
+    "--accept",
+    "truth-control=read elsewhere",
+];
+
+/// `prove` where nobody has read a paper.
+fn unread(file: &Path, options: &[&str]) -> std::process::Output {
+    run(file, &[options, &UNREAD].concat())
+}
+
 fn cases(proof: &Value) -> &Vec<Value> {
     proof["cases"].as_array().expect("a list of cases")
 }
@@ -155,7 +170,7 @@ fn a_change_of_a_strip_is_shown_case_by_case() {
     let file = folder.write("w.toml", &text_of);
     let path = |name: &str| folder.0.join(name).to_string_lossy().into_owned();
     let (csv, html) = (path("old.csv"), path("proof.html"));
-    let first = run(&file, &["prove", "--csv", &csv, "--html", &html]);
+    let first = unread(&file, &["prove", "--csv", &csv, "--html", &html]);
     assert_eq!(first.status.code(), Some(0), "{}", String::from_utf8_lossy(&first.stdout));
     let same = ask(&file, &["prove", "--compare", &csv]);
     assert_eq!(same["changes"], serde_json::json!([]));
@@ -168,7 +183,7 @@ fn a_change_of_a_strip_is_shown_case_by_case() {
     );
 
     folder.write("site.toml", &strip.replace("\"400\", si = \"22\"", "\"400\", si = \"21.9\""));
-    let now = run(&file, &["--json", "prove", "--compare", &csv]);
+    let now = unread(&file, &["--json", "prove", "--compare", &csv]);
     assert_eq!(now.status.code(), Some(1));
     let now: Value = serde_json::from_slice(&now.stdout).expect("a document");
     assert_ne!(text(&now["fingerprint"]), fingerprint);
@@ -204,11 +219,11 @@ fn a_comparison_and_the_fingerprint_tell_the_same() {
     let text_of = config("two-column", "ten-pad", "conventional", "dir:out", "units = \"si\"");
     let file = folder.write("w.toml", &text_of);
     let csv = folder.0.join("old.csv").to_string_lossy().into_owned();
-    let first = run(&file, &["prove", "--csv", &csv]);
+    let first = unread(&file, &["prove", "--csv", &csv]);
     assert_eq!(first.status.code(), Some(0), "{}", String::from_utf8_lossy(&first.stdout));
     let asked = |configuration: &str| -> (Value, Value, Option<i32>) {
         let file = folder.write("w.toml", configuration);
-        let done = run(&file, &["--json", "prove", "--compare", &csv]);
+        let done = unread(&file, &["--json", "prove", "--compare", &csv]);
         let proof: Value = serde_json::from_slice(&done.stdout).expect("a document");
         assert_eq!(proof["changes"], serde_json::json!([]), "{configuration}");
         (proof["fingerprint"].clone(), proof["changed_facts"].clone(), done.status.code())
@@ -227,7 +242,7 @@ fn a_comparison_and_the_fingerprint_tell_the_same() {
     assert!(cases.len() < text.len());
     std::fs::write(&csv, cases).expect("the folder is ours");
     let file = folder.write("w.toml", &facility);
-    let done = run(&file, &["prove", "--compare", &csv]);
+    let done = unread(&file, &["prove", "--compare", &csv]);
     let said = String::from_utf8_lossy(&done.stdout);
     assert_eq!(done.status.code(), Some(0), "{said}");
     assert!(said.contains("carries no facts: its cases alone are compared"), "{said}");
@@ -266,7 +281,7 @@ fn test_messages_are_sent_and_their_answers_recorded() {
         let text_of = config("two-column", "ten-pad", "conventional", &address, "");
         let text_of = text_of.replace("[site]", "[site]\nprove_specimen = \"TEST-0001\"");
         let file = folder.write("w.toml", &text_of);
-        let done = run(&file, &["--json", "prove", "--send", "--not-a-test-system"]);
+        let done = unread(&file, &["--json", "prove", "--send", "--not-a-test-system"]);
         receiver.kill().expect("it ends");
         receiver.wait().expect("it has ended");
         assert_eq!(done.status.code(), Some(exit));
@@ -324,7 +339,7 @@ fn a_system_in_use_is_asked_about_first() {
     }
     assert_eq!(kept(&saved).len(), 0);
     let test = named.replace("[[receiver]]", "[[receiver]]\ntest_system = true");
-    let done = run(&folder.write("w.toml", &test), &["prove", "--send"]);
+    let done = unread(&folder.write("w.toml", &test), &["prove", "--send"]);
     receiver.kill().expect("it ends");
     receiver.wait().expect("it has ended");
     assert_eq!(done.status.code(), Some(0), "{}", String::from_utf8_lossy(&done.stderr));
@@ -345,7 +360,7 @@ fn a_dialect_of_ones_own_needs_a_capture() {
     assert_eq!(without.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&without.stderr).contains("--capture"));
     let capture = root("fixtures/listen/guide/harbour.cap").to_string_lossy().into_owned();
-    let done = run(&file, &["prove", "--capture", &capture]);
+    let done = unread(&file, &["prove", "--capture", &capture]);
     let said = String::from_utf8_lossy(&done.stdout);
     assert_eq!(done.status.code(), Some(0), "{said}{}", String::from_utf8_lossy(&done.stderr));
 }
@@ -380,7 +395,7 @@ fn what_is_not_proved_is_said_and_accepted_by_name() {
     };
     let found = gaps(&proof);
     let ids: Vec<&str> = found.iter().map(|(id, _)| id.as_str()).collect();
-    assert_eq!(ids, ["question-1", "class-stat", "capture-1"]);
+    assert_eq!(ids, ["question-1", "class-stat", "capture-1", "truth-routine", "truth-control"]);
     assert!(found[0].1.contains("`prot` is Protein (PRO)"), "{found:?}");
     assert!(found[2].1.contains("0017") && found[2].1.contains("unit-unexpected"), "{found:?}");
     for (wrong, said) in
@@ -394,6 +409,8 @@ fn what_is_not_proved_is_said_and_accepted_by_name() {
         "question-1=our maker's label",
         "class-stat=none is done here",
         "capture-1=set to SI since",
+        UNREAD[1],
+        UNREAD[5],
     ];
     let options: Vec<&str> =
         accepted.iter().flat_map(|a| ["--accept", a]).chain(["--html", &html]).collect();
@@ -403,4 +420,109 @@ fn what_is_not_proved_is_said_and_accepted_by_name() {
     let page = std::fs::read_to_string(&html).expect("a page");
     let reason = "Accepted: <span class=\"hand\">none is done here</span>";
     assert!(page.contains("Not proved") && page.contains(reason), "{page}");
+}
+
+/// What a person read on the paper is held against what is read and sent: labels or codes that are swapped, which no
+/// file of ours can know of, differ there.
+#[test]
+fn a_truth_typed_from_the_paper_finds_what_no_file_can_know() {
+    let folder = Folder::new("prove-truth");
+    let copy = |name: &str, to: &str| {
+        let from = root("fixtures/listen/two-column").join(name);
+        std::fs::copy(from, folder.0.join(to)).expect("a fixture");
+    };
+    copy("complete.cap", "paper.cap");
+    let own = "id = \"own\"\nname = \"Own\"\nextends = \"ten-pad\"\n";
+    folder.write("own.toml", own);
+    let file =
+        folder.write("w.toml", &config("two-column", "own.toml", "conventional", "dir:out", ""));
+    let capture = folder.0.join("paper.cap").to_string_lossy().into_owned();
+    let asked = || {
+        let mut options = vec!["--json", "prove", "--capture", &capture];
+        options.extend(&UNREAD[2..]);
+        let done = run(&file, &options);
+        let proof: Value = serde_json::from_slice(&done.stdout).unwrap_or_default();
+        (done.status.code(), proof, String::from_utf8_lossy(&done.stderr).into_owned())
+    };
+    let ids = |proof: &Value| -> Vec<String> {
+        let list = proof["not_proved"].as_array().expect("a list");
+        list.iter().filter(|g| g["accepted"].is_null()).map(|g| text(&g["id"]).to_owned()).collect()
+    };
+    let differing = |proof: &Value| -> Vec<(String, String, String)> {
+        let cell = |one: &Value, name: &str| text(&one[name]).to_owned();
+        let typed = proof["typed"].as_array().expect("what was typed");
+        let differ = typed.iter().filter(|one| one["differs"] == true);
+        differ.map(|o| (cell(o, "label"), cell(o, "typed"), cell(o, "read"))).collect()
+    };
+    let (code, proof, _) = asked();
+    assert_eq!(
+        (code, ids(&proof)),
+        (Some(1), vec!["truth-routine".to_owned()]),
+        "nobody has read it"
+    );
+
+    let typed = std::fs::read_to_string(root("fixtures/listen/two-column/complete.truth.csv"));
+    let typed = typed.expect("a truth");
+    let truth = folder.write("paper.truth.csv", &typed);
+    let (code, proof, told) = asked();
+    assert_eq!((code, differing(&proof)), (Some(0), Vec::new()), "{told} {proof}");
+    assert_eq!(proof["typed"].as_array().map(Vec::len), Some(6 + 10 + 3), "each thing once");
+
+    // Two labels swapped, in the one file that says what they mean.
+    let swapped = format!(
+        "{own}[[pad]]\nid = \"BIL\"\nnames = [\"NIT\"]\n[[pad]]\nid = \"NIT\"\nnames = [\"BIL\"]\n"
+    );
+    folder.write("own.toml", &swapped);
+    let (code, proof, told) = asked();
+    assert!(code == Some(1) || code == Some(2), "{told}");
+    if code == Some(1) {
+        assert!(differing(&proof).iter().any(|(what, ..)| what == "BIL"), "{proof}");
+    }
+    folder.write("own.toml", own);
+
+    // What was mistyped, or belongs to another paper, is told with both texts.
+    let wrong = typed.replace("KET,KET,TR,8", "KET,KET,TR,3").replace(",0042,", ",0043,");
+    std::fs::write(&truth, wrong).expect("the folder is ours");
+    let (code, proof, _) = asked();
+    let found = differing(&proof);
+    assert_eq!(code, Some(1));
+    assert!(found.contains(&("number".into(), "0043".into(), "0042".into())), "{found:?}");
+    assert!(
+        found.contains(&("KET".into(), "TR 3 mg/dL".into(), "KET: TR 8 mg/dL".into())),
+        "{found:?}"
+    );
+    let other = typed
+        .replace(",read-by,,,,a person with the paper in hand", ",capture,,,,0011223344556677");
+    std::fs::write(&truth, other).expect("the folder is ours");
+    let (code, _, told) = asked();
+    assert!(code == Some(2) && told.contains("typed from another capture"), "{told}");
+    // The receiver's own list of codes: a code that is another's there.
+    let coded = typed.replace("NIT,NIT,NEG,,,,", "NIT,NIT,NEG,,,,NOT-THIS");
+    std::fs::write(&truth, coded).expect("the folder is ours");
+    let (code, proof, _) = asked();
+    assert!(
+        code == Some(1)
+            && differing(&proof)
+                .iter()
+                .any(|(what, typed, _)| what == "NIT" && typed == "NOT-THIS")
+    );
+    std::fs::remove_file(&truth).expect("it is there");
+
+    // A form for a spreadsheet; what is there is never written over; without a terminal nobody is asked.
+    let form = run(&file, &["prove", "truth", &capture, "--form", "2"]);
+    assert_eq!(form.status.code(), Some(0), "{}", String::from_utf8_lossy(&form.stderr));
+    let written = std::fs::read_to_string(&truth).expect("a form");
+    assert!(
+        written.contains("\"2\",\"reading\",\"\",\"GLU\"") && !written.contains("0042"),
+        "{written}"
+    );
+    let again = run(&file, &["prove", "truth", &capture, "--form", "1"]);
+    assert_eq!(again.status.code(), Some(2));
+    std::fs::remove_file(&truth).expect("it is there");
+    let nobody = run(&file, &["prove", "truth", &capture]);
+    let told = String::from_utf8_lossy(&nobody.stderr).into_owned();
+    assert!(
+        nobody.status.code() == Some(2) && told.contains("a person must read the paper"),
+        "{told}"
+    );
 }

@@ -114,7 +114,7 @@ impl Trial<'_> {
         plain(&typed.label) == plain(&found.label)
             && own == theirs
             && plain(&typed.unit) == plain(found.unit.as_deref().unwrap_or(""))
-            && typed.mark == mark
+            && bracketless(&typed.mark) == bracketless(mark)
     }
 
     fn as_typed(&self, text: &str) -> String {
@@ -140,7 +140,8 @@ impl Trial<'_> {
                 return Err(format!("the strip has no pad {}", one.pad));
             };
             let rung = self.rung(pad, one)?;
-            let mark = self.habits.marks.iter().find(|(sign, _)| *sign == one.mark);
+            let own = bracketless(&one.mark);
+            let mark = self.habits.marks.iter().find(|(sign, _)| bracketless(sign) == own);
             let mark = mark.map_or("", |(_, meaning)| meaning.as_str());
             let results = self.wishes.results(pad, &rung, !one.value.is_empty(), mark)?;
             pads.extend(self.wishes.place(&one.pad).map(|place| (place, at, results)));
@@ -233,6 +234,13 @@ fn time(moment: &Moment) -> String {
     let clock = moment.time.map(|(hour, minute)| format!(" {hour:02}:{minute:02}"));
     let second = moment.second.map(|second| format!(":{second:02}"));
     format!("{}{}{}", moment.day_text(), clock.unwrap_or_default(), second.unwrap_or_default())
+}
+
+/// A mark without what stands around it on some papers: `<A>`, `(A)`, `[A]`.
+fn bracketless(mark: &str) -> &str {
+    let pairs = [('<', '>'), ('(', ')'), ('[', ']')];
+    let inner = |(open, close)| mark.strip_prefix(open)?.strip_suffix(close);
+    pairs.into_iter().find_map(inner).filter(|inner| !inner.is_empty()).unwrap_or(mark)
 }
 
 fn shown(found: &PrintedReading) -> String {
