@@ -29,7 +29,7 @@ pub struct Held {
 pub struct Proved {
     pub class: String,
     pub lines: Vec<Held>,
-    /// It went the way that a result of its class goes: not one that was meant to be held.
+    /// It went the way that a result of its class goes, all of it as typed: not one that was meant to be held.
     pub counts: bool,
 }
 
@@ -61,7 +61,7 @@ impl Trial<'_> {
         }
         for (n, one) in typed.readings.iter().enumerate() {
             let found = print.readings.get(n);
-            let read = found.map_or_else(String::new, |found| shown(found));
+            let read = found.map_or_else(String::new, shown);
             let same = found.is_some_and(|found| self.same(one, found));
             put(&one.label, one.text(), read, same);
             // What the label stands for, by the strip's file, and by what the program took it for.
@@ -97,7 +97,8 @@ impl Trial<'_> {
                 put(&one.label, one.code.clone(), codes.join(", "), codes.contains(&one.code));
             }
         }
-        Proved { class: typed.class.clone(), lines, counts: typed.end != "held" }
+        let counts = typed.end != "held" && lines.iter().all(|line| line.alike);
+        Proved { class: typed.class.clone(), lines, counts }
     }
 
     /// The same text, but for blanks, the sign of decimals and the way to write a comparator and a micro sign.

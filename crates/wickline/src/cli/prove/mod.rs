@@ -266,10 +266,7 @@ fn proof(
             gaps.extend(held_captures(&trial, captures));
         }
         proved.extend(truth::held(&trial, captures, n == 0));
-        for pad in sheet.pads.iter().filter(|pad| pad.optional && pad.rungs.is_empty()) {
-            let text = format!("{} has no ladder: a pad that measures is not proved.", pad.id);
-            gaps.push(Gap::new(format!("pad-{}", pad.id), text));
-        }
+        gaps.extend(measured(&sheet));
         rows.extend(trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?);
         let reference = |id: &str| loaded.settings.reference.get(id).cloned();
         maps.push(Map::new(&sheet, &rows, prints, &labels, reference));
@@ -295,16 +292,27 @@ fn proof(
     })
 }
 
-/// What is printed from.
+/// The bytes that cases are printed from.
 fn template(raw: &settings::AnalyzerKeys, captures: &[Kept]) -> Result<Vec<u8>, Failure> {
-    if let Some(kept) = captures.first() {
-        return Ok(kept.bytes.clone());
+    match (captures.first(), shipped(&raw.dialect)) {
+        (Some(kept), _) => Ok(kept.bytes.clone()),
+        (None, Some(bytes)) => Ok(bytes.to_vec()),
+        (None, None) => {
+            let why = format!(
+                "dialect `{}` is a file: give --capture FILE with a good report of this analyzer to print from",
+                raw.dialect
+            );
+            Err(Failure::wrong(why))
+        }
     }
-    shipped(&raw.dialect).map(<[u8]>::to_vec).ok_or_else(|| {
-        Failure::wrong(format!(
-            "dialect `{}` is a file: give --capture FILE with a good report of this analyzer to print from",
-            raw.dialect
-        ))
+}
+
+/// Pads without a ladder, which have no rungs to print.
+fn measured(sheet: &Sheet) -> impl Iterator<Item = Gap> {
+    let pads = sheet.pads.iter().filter(|pad| pad.optional && pad.rungs.is_empty());
+    pads.map(|pad| {
+        let text = format!("{} has no ladder: a pad that measures is not proved.", pad.id);
+        Gap::new(format!("pad-{}", pad.id), text)
     })
 }
 
