@@ -288,7 +288,7 @@ impl Running {
         }
     }
 
-    fn interrupt(&self) {
+    pub fn interrupt(&self) {
         let raw = i32::try_from(self.child.id()).expect("a process id");
         let pid = rustix::process::Pid::from_raw(raw).expect("not 0");
         rustix::process::kill_process(pid, rustix::process::Signal::INT).expect("it is there");

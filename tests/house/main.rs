@@ -40,6 +40,7 @@ mod shown;
 mod speed;
 mod status;
 mod steps;
+mod suppose;
 mod technologist;
 mod tidy;
 mod trail;

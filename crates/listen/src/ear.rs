@@ -9,6 +9,7 @@
 
 #[cfg(test)]
 mod tests;
+mod whole;
 
 use std::collections::VecDeque;
 
@@ -18,6 +19,11 @@ use crate::Tick;
 use crate::dialect::{Dialect, LinkKind};
 use crate::link;
 use crate::printed::Assembler;
+
+pub use self::whole::hear;
+
+/// Longer than any silence that ends a report.
+const SILENCE: Tick = 3_600_000_000;
 
 /// Most records of one message, and most bytes; a longer one is cut there and goes on as another.
 const MAX_RECORDS: usize = 4_096;
@@ -121,6 +127,16 @@ impl Ear {
             }
             Way::Printed(assembler) => assembler.handle_gap(now),
         }
+    }
+
+    /// Nothing more comes: the silence that ends what is under way, each deadline at its own time. The time after it.
+    pub fn fall_silent(&mut self, now: Tick) -> Tick {
+        let (mut time, most) = (now, now.saturating_add(SILENCE));
+        while let Some(deadline) = self.poll_timeout().filter(|deadline| *deadline < most) {
+            time = deadline.max(time + 1);
+            self.handle_timeout(time);
+        }
+        time
     }
 
     /// When [`Ear::handle_timeout`] is wanted next.

@@ -4,6 +4,8 @@
 //! the rest, so that a line either has the layout as a whole or has it not. A figure keeps its digits as printed,
 //! with a point before the decimals; a grade keeps its words.
 
+mod refusal;
+
 use std::ops::Range;
 
 use nom::branch::alt;

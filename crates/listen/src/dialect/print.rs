@@ -354,8 +354,11 @@ impl<'s: 't, 't> Page<'s, 't> {
     }
 
     fn not_understood(&mut self, index: usize, text: &str, why: &str) {
-        match self.shape.nearest_form(self.whole, text).filter(|_| why == NO_FORM) {
-            Some(form) => self.unreadable(index, &format!("{why}; {form}")),
+        let results = &self.shape.results;
+        let refusal = || Entry::refusal(results, results.layouts.first()?, text);
+        let near = self.shape.nearest_form(self.whole, text).or_else(refusal);
+        match near.filter(|_| why == NO_FORM) {
+            Some(near) => self.unreadable(index, &format!("{why}; {near}")),
             None => self.unreadable(index, why),
         }
         self.apart(index, text, &[], "not understood");

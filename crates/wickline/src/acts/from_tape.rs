@@ -13,8 +13,6 @@ use crate::store::tape::{Kind, Tape};
 /// Bytes before and after a print that may belong to it: what begins and ends a report is none of its
 /// lines.
 const MARGIN: u64 = 4096;
-/// Longer than any silence that ends a report, in microseconds.
-const SILENCE: i64 = 3_600_000_000;
 
 /// The reports that today's dialect finds where one was found before. The records of a framed message
 /// are cut by the standard and not by the dialect: they are read as they were kept.
@@ -40,7 +38,7 @@ pub async fn read(
             Kind::Gap => ear.handle_gap(now),
         }
     }
-    ear.handle_timeout(clock.last().saturating_add(SILENCE));
+    ear.fall_silent(clock.last());
     let reports = std::iter::from_fn(|| ear.poll_transmission())
         .flat_map(|transmission| analyzer.dialect.read(&transmission));
     let there =

@@ -4,7 +4,7 @@
 use std::collections::HashSet;
 
 use wickline_normalize::account::{Account, Came, Spot};
-use wickline_normalize::clocks::{ByClock, ClockFacts, clock};
+use wickline_normalize::clocks::ByClock;
 use wickline_normalize::comments::comments;
 use wickline_normalize::controls::{Checked, Ran, Run, standing};
 use wickline_normalize::judge::{
@@ -311,19 +311,12 @@ impl<'a> Judging<'a> {
         let came = Came { day: &day, taken: Some(printed), repeat: false };
         let again = heard.report.again && heard.days_off(site) <= MEMORY;
         let late = again || number.is_some_and(|n| self.account.awaits(n, came));
-        let offsets = site.offsets(printed);
-        let facts = ClockFacts {
-            printed,
-            heard: site.moment(heard.heard_at),
-            offsets: &offsets,
-            drift: self.drift(),
-            late,
-        };
-        let found = clock(&facts, &self.analyzer.clock.limits);
+        let by_clock = self.analyzer.by_clock(site, printed, heard.heard_at, self.drift(), late);
         if enter && !late {
             self.sample(printed, heard.heard_at);
         }
-        let (hold, remark) = match found.settle(&printed, self.analyzer.clock.policy) {
+        let (found, settled) = by_clock;
+        let (hold, remark) = match settled {
             ByClock::AsPrinted { offset } => {
                 let offset = printed.time.and(Some(printed.offset.unwrap_or(offset)));
                 let taken = Moment { offset, ..printed };

@@ -22,12 +22,13 @@ use std::collections::BTreeSet;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use wickline_listen::dialect::Dialect;
+use wickline_listen::ear::hear;
 use wickline_normalize::Report;
 use wickline_normalize::judge::{Judged, Way};
 use wickline_normalize::remark::Remark;
 
 use self::expect::End;
-use self::press::{Press, hear};
+use self::press::Press;
 use self::reader::Heard;
 use self::sheet::{Habits, Sheet};
 use self::wishes::Wishes;

@@ -4,7 +4,7 @@
 use std::ops::Range;
 
 use wickline_listen::dialect::{Dialect, LinkKind};
-use wickline_listen::ear::{Ear, Transmission};
+use wickline_listen::ear::{Transmission, hear};
 
 use super::signs::Sign;
 use super::spot::{Slot, slots};
@@ -275,20 +275,6 @@ fn frames(records: &[String]) -> Vec<u8> {
 
 fn place(offset: u64) -> usize {
     usize::try_from(offset).unwrap_or(usize::MAX)
-}
-
-/// What the line's own ear makes of bytes that end in silence.
-#[must_use]
-pub fn hear(dialect: &dyn Dialect, bytes: &[u8]) -> Vec<Transmission> {
-    let mut ear = Ear::new(dialect);
-    ear.handle_input(0, bytes, 0, &[]);
-    let mut time = 0;
-    while let Some(deadline) = ear.poll_timeout().filter(|t| *t < 3_600_000_000) {
-        time = deadline.max(time + 1);
-        ear.handle_timeout(time);
-    }
-    ear.handle_closed(time + 1);
-    std::iter::from_fn(|| ear.poll_transmission()).collect()
 }
 
 /// The captures that the built-in dialects print from.

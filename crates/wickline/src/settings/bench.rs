@@ -25,7 +25,7 @@ use wickline_normalize::rules::Rules;
 use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
-pub use self::rules::{ClockRules, ControlRules, Urines};
+pub use self::rules::{ClockRules, ControlRules, Supposed, Urines};
 use super::effective::Effective;
 use super::reader::{Fault, place};
 use super::{Loaded, Settings};

@@ -14,7 +14,7 @@ use super::why::{self, Conversion};
 use crate::acts::compose::{self, Subject};
 use crate::cli::marks;
 use crate::clock::moment_rfc3339;
-use crate::settings::bench::{Analyzer, Bench, Target};
+use crate::settings::bench::{Analyzer, Bench, Supposed, Target};
 use crate::sheet::todo::remedy_in_words;
 
 /// What an anatomy calls a part of which nothing is known.
@@ -26,6 +26,7 @@ pub struct Account<'a> {
     pub bench: &'a Bench,
     pub analyzer: &'a Analyzer,
     pub target: &'a Target,
+    pub supposed: Supposed,
     count: usize,
 }
 
@@ -113,8 +114,13 @@ pub struct Missed {
 }
 
 impl<'a> Account<'a> {
-    pub fn new(bench: &'a Bench, analyzer: &'a Analyzer, target: &'a Target) -> Self {
-        Self { bench, analyzer, target, count: 0 }
+    pub fn new(
+        bench: &'a Bench,
+        analyzer: &'a Analyzer,
+        target: &'a Target,
+        supposed: Supposed,
+    ) -> Self {
+        Self { bench, analyzer, target, supposed, count: 0 }
     }
 
     /// Every report of one transmission.
@@ -140,8 +146,8 @@ impl<'a> Account<'a> {
     ) -> Explained {
         self.count += 1;
         let clock = &self.bench.clock;
-        let mut judged = self.analyzer.read_alone(print, clock, at);
-        let message = self.message(print, &mut judged, at);
+        let (mut judged, believed) = self.analyzer.read_supposing(print, clock, at, self.supposed);
+        let message = self.message(print, &mut judged, at, believed);
         let taken = |t| moment_rfc3339(&clock.with_offset(t).unwrap_or(t));
         Explained {
             report: self.count,
@@ -160,7 +166,13 @@ impl<'a> Account<'a> {
         }
     }
 
-    fn message(&self, print: &Report, judged: &mut Judged, at: i64) -> Option<String> {
+    fn message(
+        &self,
+        print: &Report,
+        judged: &mut Judged,
+        at: i64,
+        believed: bool,
+    ) -> Option<String> {
         if !matches!(judged.way, Way::Ready) {
             return None;
         }
@@ -173,8 +185,8 @@ impl<'a> Account<'a> {
             readings: &judged.readings,
             strip: &judged.strip,
             heard_at: at,
-            taken: print.taken,
-            clock_believed: true,
+            taken: print.taken.filter(|_| believed),
+            clock_believed: believed,
             remarks: &judged.remarks,
             control: None,
         };

@@ -1,9 +1,8 @@
-//! The bytes of a capture or a tape, and what the line's own ear cuts them into.
+//! The bytes of a capture or a tape by their places, and what of a capture belongs to no transmission.
 
 use std::collections::VecDeque;
 
-use wickline_listen::dialect::{Dialect, LinkKind};
-use wickline_listen::ear::{Cut, Ear, Ending, Transmission};
+use wickline_listen::ear::Transmission;
 use wickline_normalize::Place;
 
 /// Bytes by their places on the line, as far as they are still wanted.
@@ -37,48 +36,6 @@ impl KeptBytes {
         }
         found
     }
-}
-
-/// What the line's own ear makes of a capture; a file of bare records is read as one message each.
-pub fn transmissions(dialect: &dyn Dialect, bytes: &[u8]) -> Vec<Transmission> {
-    if dialect.link() == LinkKind::Lis01 && !bytes.contains(&0x02) {
-        return bare_records(bytes);
-    }
-    let mut ear = Ear::new(dialect);
-    ear.handle_input(0, bytes, 0, &[]);
-    // A capture ends in silence.
-    let mut time = 0;
-    while let Some(deadline) = ear.poll_timeout().filter(|t| *t < 3_600_000_000) {
-        time = deadline.max(time + 1);
-        ear.handle_timeout(time);
-    }
-    ear.handle_closed(time + 1);
-    std::iter::from_fn(|| ear.poll_transmission()).collect()
-}
-
-fn bare_records(bytes: &[u8]) -> Vec<Transmission> {
-    let mut found: Vec<Transmission> = Vec::new();
-    let mut from = 0;
-    for line in bytes.split(|b| matches!(b, b'\r' | b'\n')) {
-        let place = Place { from, to: from + line.len() as u64 };
-        from = place.to + 1;
-        if line.is_empty() {
-            continue;
-        }
-        let starts = matches!(line.first(), Some(b'H' | b'h'));
-        if starts || found.is_empty() {
-            let ending = Ending::Cut("no terminator record follows".into());
-            found.push(Transmission { place, lines: Vec::new(), ending });
-        }
-        if let Some(last) = found.last_mut() {
-            last.place = last.place.join(place);
-            last.lines.push(Cut { place, bytes: line.to_vec(), flawed: false });
-            if matches!(line.first(), Some(b'L' | b'l')) {
-                last.ending = Ending::Complete;
-            }
-        }
-    }
-    found
 }
 
 /// So many printable bytes in a row are text: the link's own bytes and what only a printer obeys are

@@ -5,21 +5,24 @@ mod capture;
 mod follow;
 mod page;
 mod screen;
+mod watch;
 mod why;
 
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 use serde_json::json;
+use wickline_listen::ear::hear;
 use wickline_normalize::Place;
+use wickline_normalize::controls::State;
 
 use self::account::{Account, Explained, Missed};
 use self::capture::KeptBytes;
-use super::output::Output;
+use super::output::{self, Output};
 use super::{Answer, Exit, Failure, faults, marks};
 use crate::clock;
-use crate::settings;
-use crate::settings::bench::{Analyzer, Bench, Target};
+use crate::settings::bench::{Analyzer, Bench, Supposed, Target};
+use crate::settings::{self, Loaded};
 
 /// `wickline explain capture.bin --analyzer bench-1`, or without a configuration
 /// `wickline explain capture.bin --dialect lis02 --strip ten-pad`, or live
@@ -44,6 +47,18 @@ pub struct Options {
     /// Without a configuration: the units that the receiver wants
     #[arg(long, requires = "dialect", default_value = "conventional", value_parser = ["conventional", "si"])]
     units: String,
+    /// As if the analyzer were set to print these units
+    #[arg(long, value_name = "UNITS", value_parser = ["conventional", "si"])]
+    printed: Option<String>,
+    /// As if it were heard at this time, 2026-03-14T09:20 by the site's clock: says what is held for the analyzer's
+    #[arg(long, value_name = "TIME", conflicts_with = "follow")]
+    at: Option<String>,
+    /// As if the controls stood so: says what is held for them
+    #[arg(long, value_name = "STANDING", value_parser = ["passed", "failed", "due"])]
+    controls: Option<String>,
+    /// Again whenever the dialect, a strip, the configuration or the capture is saved, until ctrl-c
+    #[arg(long, conflicts_with = "follow")]
+    watch: bool,
     /// Write a page that stands alone, for a browser or A4
     #[arg(long, value_name = "FILE", conflicts_with = "follow")]
     html: Option<PathBuf>,
@@ -59,18 +74,64 @@ pub struct Options {
 }
 
 pub async fn explain(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let bench = match &options.dialect {
-        None => super::bench(config)?,
-        Some(dialect) => without_configuration(dialect, &options.strip, &options.units)?,
-    };
-    let (analyzer, target) = chosen(&bench, &options)?;
-    let account = Account::new(&bench, analyzer, target);
     let Some(path) = &options.capture else {
+        let bench = Bench::build(&loaded(config, &options)?).map_err(faults)?;
+        let account = account(&bench, &options)?.0;
         return follow::follow(account, options.all, options.count, out).await;
     };
+    if options.watch {
+        return watch::watch(config, path, &options, out).await;
+    }
+    once(&loaded(config, &options)?, path, &options, out)
+}
+
+/// The configuration, as if the analyzer printed what `--printed` says.
+fn loaded(config: Option<PathBuf>, options: &Options) -> Result<Loaded, Failure> {
+    let mut loaded = match &options.dialect {
+        None => super::loaded(config)?,
+        Some(dialect) => without_configuration(dialect, &options.strip, &options.units)?,
+    };
+    if let Some(units) = &options.printed {
+        let asked = |id: &String| options.analyzer.as_ref().is_none_or(|asked| asked == id);
+        for analyzer in loaded.settings.analyzer.iter_mut().filter(|a| asked(&a.id)) {
+            analyzer.units.clone_from(units);
+        }
+    }
+    Ok(loaded)
+}
+
+/// What is explained by, and the time at which the capture counts as heard.
+fn account<'a>(bench: &'a Bench, options: &Options) -> Result<(Account<'a>, i64), Failure> {
+    let (analyzer, target) = chosen(bench, options)?;
+    let at = match &options.at {
+        None => clock::now_us(),
+        Some(text) => {
+            let moment = clock::moment_of(text.trim_end_matches('Z'));
+            moment.and_then(|moment| bench.clock.us(moment)).ok_or_else(|| {
+                let text = output::visible(text);
+                Failure::wrong(format!(
+                    "--at {text}: write a time of the site's clock as 2026-03-14T09:20, or with its offset as \
+                     2026-03-14T09:20:00+01:00"
+                ))
+            })?
+        }
+    };
+    let state = options.controls.as_deref().map(|standing| match standing {
+        "passed" => State::Passed { until: bench.clock.moment(at) },
+        "failed" => State::Failed { since: bench.clock.moment(at) },
+        _ => State::Due { since: None },
+    });
+    let supposed = Supposed { clock: options.at.is_some(), controls: state };
+    Ok((Account::new(bench, analyzer, target, supposed), at))
+}
+
+fn once(loaded: &Loaded, path: &Path, options: &Options, out: &Output) -> Answer {
+    let bench = Bench::build(loaded).map_err(faults)?;
+    let (account, at) = account(&bench, options)?;
+    let (analyzer, target, supposed) = (account.analyzer, account.target, account.supposed);
     let bytes = std::fs::read(path)
         .map_err(|e| Failure::unreachable(format!("reading {}: {e}", path.display())))?;
-    let whole = explained(account, path, &bytes);
+    let whole = explained(account, path, &bytes, at);
     if let Some(file) = &options.html {
         page::write(file, &whole, &bench, analyzer, target)?;
     }
@@ -88,6 +149,10 @@ pub async fn explain(config: Option<PathBuf>, options: Options, out: &Output) ->
         ));
     } else {
         screen::whole(&whole, out);
+        if let Some(state) = &supposed.controls {
+            let told = analyzer.rules.controls_policy.told_now(state);
+            out.line(&format!("with controls {}: {told}", state.code()));
+        }
     }
     Ok(if whole.is_clean() { Exit::Done } else { Exit::NotClean })
 }
@@ -108,12 +173,12 @@ impl Whole {
     }
 }
 
-fn explained(mut account: Account<'_>, path: &Path, bytes: &[u8]) -> Whole {
+fn explained(mut account: Account<'_>, path: &Path, bytes: &[u8], at: i64) -> Whole {
     let heard = KeptBytes::of(bytes);
-    let found = capture::transmissions(account.analyzer.dialect.as_ref(), bytes);
+    let found = hear(account.analyzer.dialect.as_ref(), bytes);
     let mut reports = Vec::new();
     for transmission in &found {
-        reports.extend(account.transmission(transmission, &heard, clock::now_us()));
+        reports.extend(account.transmission(transmission, &heard, at));
     }
     let missed = reports.iter().flat_map(Explained::missed).collect();
     let outside = capture::outside(bytes, &found)
@@ -144,8 +209,8 @@ fn chosen<'a>(bench: &'a Bench, options: &Options) -> Result<(&'a Analyzer, &'a 
     Ok((analyzer, target))
 }
 
-/// A bench with one analyzer and one receiver, for a capture without a configuration.
-fn without_configuration(dialect: &str, strip: &str, units: &str) -> Result<Bench, Failure> {
+/// One analyzer and one receiver, for a capture without a configuration.
+fn without_configuration(dialect: &str, strip: &str, units: &str) -> Result<Loaded, Failure> {
     let quoted = |text: &str| toml::Value::from(text).to_string();
     let text = format!(
         "[site]\nname = \"-\"\nshort = \"EXPLAIN\"\ntimezone = \"UTC\"\n[store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
@@ -155,6 +220,5 @@ fn without_configuration(dialect: &str, strip: &str, units: &str) -> Result<Benc
         quoted(strip),
         quoted(units)
     );
-    let loaded = settings::from_text(Path::new("./(none)"), text).map_err(faults)?;
-    Bench::build(&loaded).map_err(faults)
+    settings::from_text(Path::new("./(none)"), text).map_err(faults)
 }

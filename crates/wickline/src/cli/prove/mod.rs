@@ -260,11 +260,7 @@ fn proof(
     let prints = if raw.units == "si" { "si" } else { "conventional" };
     let (lots, labels) = printed(analyzer, &bytes);
     let (mut rows, mut maps, mut proved) = (Vec::new(), Vec::new(), Vec::new());
-    let mut facts = configured(loaded);
-    if let Some(text) = &dialect_text {
-        facts.add_file("dialect", &raw.dialect, text).map_err(Failure::wrong)?;
-    }
-    let mut named = BTreeSet::new();
+    let facts = facts(loaded, raw, dialect_text.as_deref())?;
     for (n, name) in std::iter::once(&raw.strip).chain(&raw.strips).enumerate() {
         let sheet = Sheet::read(&strip_text(loaded, name)?).map_err(Failure::wrong)?;
         let press = press.with_strip(&sheet.id);
@@ -288,10 +284,6 @@ fn proof(
         rows.extend(trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?);
         let reference = |id: &str| loaded.settings.reference.get(id).cloned();
         maps.push(Map::new(&sheet, &rows, prints, &labels, reference));
-        // A strip that several go on from is told once.
-        for (id, text) in sheet.texts.into_iter().filter(|one| named.insert(one.clone())) {
-            facts.add_file("strip", &id, &text).map_err(Failure::wrong)?;
-        }
     }
     gaps.extend(truth::gaps(&proved, &signs, prints));
     Ok(Proof {
@@ -338,13 +330,34 @@ fn measured(sheet: &Sheet) -> impl Iterator<Item = Gap> {
     })
 }
 
+/// What a proof speaks of: the configuration, the dialect's file and those of the strips.
+fn facts(
+    loaded: &Loaded,
+    raw: &settings::AnalyzerKeys,
+    dialect: Option<&str>,
+) -> Result<Facts, Failure> {
+    let mut facts = configured(loaded);
+    if let Some(text) = dialect {
+        facts.add_file("dialect", &raw.dialect, text).map_err(Failure::wrong)?;
+    }
+    // A strip that several go on from is told once.
+    let mut told = BTreeSet::new();
+    for name in std::iter::once(&raw.strip).chain(&raw.strips) {
+        let sheet = Sheet::read(&strip_text(loaded, name)?).map_err(Failure::wrong)?;
+        for (id, text) in sheet.texts.into_iter().filter(|one| told.insert(one.clone())) {
+            facts.add_file("strip", &id, &text).map_err(Failure::wrong)?;
+        }
+    }
+    Ok(facts)
+}
+
 /// The captures as the page has them.
 fn captured(raw: &settings::AnalyzerKeys, captures: &[Kept], printed: &[u8]) -> Vec<Captured> {
     if captures.is_empty() {
         let name = format!("a capture of {} that comes with the program", raw.dialect);
-        return vec![Captured::new(&name, printed)];
+        return vec![Captured::new(&name, printed, 1)];
     }
-    captures.iter().map(|kept| Captured::new(&kept.name, &kept.bytes)).collect()
+    captures.iter().map(|kept| Captured::new(&kept.name, &kept.bytes, captures.len())).collect()
 }
 
 /// Reports of what was given as good that are held, but those that a person said would be.

@@ -16,6 +16,8 @@ use crate::settings::bench::Bench;
 /// So many lines of a capture and so many letters of a line stand on the pages to sign.
 const LINES: usize = 75;
 const LETTERS: usize = 300;
+/// So many lines of each capture at least, however many there are.
+const LEAST: usize = 12;
 /// A word longer than this may be broken, and only behind a sign or at this length.
 const WORD: usize = 28;
 
@@ -30,7 +32,9 @@ pub(super) struct Captured {
 }
 
 impl Captured {
-    pub fn new(name: &str, bytes: &[u8]) -> Captured {
+    /// One of so many on the page, which share its room.
+    pub fn new(name: &str, bytes: &[u8], of: usize) -> Captured {
+        let most = (LINES / of.max(1)).max(LEAST);
         let all = lines_of(bytes);
         let (count, mut short) = (all.len(), 0);
         let mut show = |line: &[u8]| {
@@ -41,16 +45,16 @@ impl Captured {
             }
             text
         };
-        let lines: Vec<String> = all.into_iter().take(LINES).map(&mut show).collect();
+        let lines: Vec<String> = all.into_iter().take(most).map(&mut show).collect();
         let longest = lines.iter().map(|line| line.chars().count()).max().unwrap_or(0);
         // In groups, as a person compares it.
         let digest: Vec<char> = digest::of_bytes(bytes).chars().collect();
         let digest: Vec<String> = digest.chunks(8).map(|group| group.iter().collect()).collect();
         let mut told = format!("{} bytes, SHA-256 {}.", bytes.len(), digest.join(" "));
-        if count > LINES {
+        if count > most {
             told.push_str(&format!(
                 " Of its {count} lines, {} to {count} are not printed here.",
-                LINES + 1
+                most + 1
             ));
         }
         if short > 0 {

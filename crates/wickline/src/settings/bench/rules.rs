@@ -5,15 +5,15 @@ use std::collections::BTreeMap;
 
 use wickline_forward::hl7::{ControlRole, Urine};
 use wickline_normalize::account::Counting;
-use wickline_normalize::clocks::{ClockLimits, ClockPolicy};
+use wickline_normalize::clocks::{ByClock, Clock, ClockFacts, ClockLimits, ClockPolicy, clock};
 use wickline_normalize::comments::{self, CommentRule, When};
 use wickline_normalize::controls::{
-    ControlPlan, Entry, Every, Expected, Lockout, LotDays, Period, Policy,
+    ControlPlan, Entry, Every, Expected, Lockout, LotDays, Period, Policy, Standing, State,
 };
 use wickline_normalize::judge::{Facts, Judged, judge, strip_of};
 use wickline_normalize::rules::{Rules, is_level};
 use wickline_normalize::strip::Strip;
-use wickline_normalize::{Class, EXTERNAL, Moment, Report};
+use wickline_normalize::{Class, EXTERNAL, Moment, Report, Way};
 
 use super::super::{self as settings, Settings};
 use super::{Analyzer, Builder, units};
@@ -77,28 +77,90 @@ impl Urines {
     }
 }
 
+/// What a question supposes of a print that it judges by itself.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Supposed {
+    /// The time at which it was heard is meant: the analyzer's clock is held against it.
+    pub clock: bool,
+    /// How every level of control material stands.
+    pub controls: Option<State>,
+}
+
 impl Analyzer {
     /// Judges a print for itself, heard at this time, with its comments: what was heard before and how controls stand
     /// is no matter then, but what the print itself says of them is.
     #[must_use]
     pub fn read_alone(&self, print: &Report, clock: &SiteClock, at: i64) -> Judged {
-        let day = print.taken.map_or_else(|| clock.day(at), |taken| taken.day_text());
+        self.read_supposing(print, clock, at, Supposed::default()).0
+    }
+
+    /// The same, as if more were known; and whether the print's times are believed.
+    #[must_use]
+    pub fn read_supposing(
+        &self,
+        print: &Report,
+        site: &SiteClock,
+        at: i64,
+        supposed: Supposed,
+    ) -> (Judged, bool) {
+        let day = print.taken.map_or_else(|| site.day(at), |taken| taken.day_text());
+        let levels = self.controls.plan.levels().iter().cloned();
+        let standing = supposed
+            .controls
+            .map(|state| Standing { levels: levels.map(|l| (l, state)).collect(), overall: state });
         let facts = Facts {
             earlier: &[],
-            heard: clock.moment(at),
+            heard: site.moment(at),
             day: &day,
             sequence: None,
-            controls: None,
+            controls: standing.as_ref(),
             lot: None,
         };
-        let policy = Lockout { due: Policy::Off, ..self.rules.controls_policy };
-        let rules = Rules { controls_policy: policy, ..self.rules.clone() };
+        let mut rules = self.rules.clone();
+        if supposed.controls.is_none() {
+            rules.controls_policy = Lockout { due: Policy::Off, ..rules.controls_policy };
+        }
         let mut judged = judge(print, &self.strips, &rules, &facts);
+        let mut believed = true;
+        if let Some(printed) =
+            print.taken.filter(|_| supposed.clock && judged.class != Class::Control)
+        {
+            match self.by_clock(site, printed, at, None, false).1 {
+                ByClock::AsPrinted { .. } => {}
+                ByClock::Held(hold) => {
+                    (judged.way, believed) = (Way::Held, false);
+                    judged.holds.push(hold);
+                }
+                ByClock::DaemonTime(remark) => {
+                    believed = false;
+                    judged.remarks.push(remark);
+                }
+            }
+        }
         let strip = strip_of(print, &self.strips).filter(|_| judged.class != Class::Control);
         if let Some(strip) = strip {
             judged.remarks.extend(comments::comments(&judged.readings, strip, &self.comments));
         }
-        judged
+        (judged, believed)
+    }
+
+    /// How a printed time stands to the one that it was heard at, and what becomes of the report. `drift` is how far
+    /// the last reports were off; what comes `late` may be old.
+    #[must_use]
+    pub fn by_clock(
+        &self,
+        site: &SiteClock,
+        printed: Moment,
+        heard_at: i64,
+        drift: Option<i64>,
+        late: bool,
+    ) -> (Clock, ByClock) {
+        let offsets = site.offsets(printed);
+        let heard = site.moment(heard_at);
+        let facts = ClockFacts { printed, heard, offsets: &offsets, drift, late };
+        let found = clock(&facts, &self.clock.limits);
+        let settled = found.settle(&printed, self.clock.policy);
+        (found, settled)
     }
 
     /// Whether a person may call a report control material of this level.
