@@ -138,6 +138,8 @@ fn shown(reports: &[Report]) -> String {
             let mut parts = vec![reading.label.clone()];
             parts.extend(reading.parts.iter().cloned());
             parts.extend(reading.unit.clone());
+            let again = reading.second.iter();
+            parts.extend(again.map(|second| format!("= {} {}", second.value, second.unit)));
             let meaning = |mark: &wickline_normalize::Mark| format!("{:?}", mark.meaning);
             parts.extend(reading.mark.as_ref().map(|mark| meaning(mark).to_lowercase()));
             told.push(parts.join(" | "));

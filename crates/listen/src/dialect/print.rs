@@ -462,6 +462,7 @@ impl<'s: 't, 't> Page<'s, 't> {
             parts,
             unit: entry.unit.map(str::to_owned),
             unit_implied: results.unit_implied,
+            second: entry.second(results.decimal),
             mark: entry.mark.map(|(text, meaning)| Mark { text: text.to_owned(), meaning }),
             status: if entry.word.is_some() { Status::Unread } else { Status::Final },
             taken: None,
