@@ -161,6 +161,7 @@ fn every_print_of_the_page_is_read_as_it_says() {
     for block in blocks(&page) {
         match block.kind.as_str() {
             "toml" if block.of == "part" => part = block.text,
+            "print" if block.of == "joined" => print = block.text.replace('\n', ""),
             "print" => print = block.text.replace('\n', "\r\n"),
             "read" => {
                 let mut file = tables(&base);

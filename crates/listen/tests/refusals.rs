@@ -128,6 +128,18 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("two-column", "[results]", "[record]\n[results]"),
     ("two-column", "[results]", "[record]\nsplit = \"blanks\"\n[results]"),
     ("two-column", "[results]", "[record]\nsplit = \",\"\nfields = [\"{nummer}\"]\n[results]"),
+    ("two-column", "[results]", "[record]\nwidths = [4, 0]\n[results]"),
+    ("two-column", "[results]", "[record]\nwidths = []\n[results]"),
+    ("two-column", "[results]", "[record]\nwidths = [4, 2000]\n[results]"),
+    ("two-column", "[results]", "[record]\nwidths = \"4, 12\"\n[results]"),
+    ("two-column", "[results]", "[record]\nwidths = [4]\nsplit = \",\"\n[results]"),
+    // Lines of a fixed length.
+    ("ticket", "lone_cr = \"overprint\"", "length = 0"),
+    ("ticket", "lone_cr = \"overprint\"", "length = 5000"),
+    ("ticket", "lone_cr = \"overprint\"", "length = \"40\""),
+    ("ticket", "lone_cr = \"overprint\"", "lone_cr = \"overprint\"\nlength = 40"),
+    ("two-column", "flow = \"xon-xoff\"", "flow = \"xon-xoff\"\nlength = 40"),
+    ("three-field", "[line]\n", "[record]\nwidths = [4, 12]\n[line]\nlength = 40\n"),
     // Marks.
     ("two-column", "\"*\" = \"abnormal\"", "\"* *\" = \"abnormal\""),
     ("two-column", "\"*\" = \"abnormal\"", "\"*\" = \"bad\""),

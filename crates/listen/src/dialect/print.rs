@@ -66,7 +66,9 @@ impl Dialect for Shape {
 /// Every line as it stands on the paper, and whether its bytes were valid.
 fn texts<'t>(shape: &Shape, transmission: &'t Transmission) -> Vec<Line<'t>> {
     let mut lines = decode(transmission, shape.encoding);
-    for line in lines.iter_mut().filter(|line| !line.plain && is_overprinted(&line.text)) {
+    // A line without an end of its own has no place for a carriage return.
+    let over = shape.rules.length == 0;
+    for line in lines.iter_mut().filter(|line| over && !line.plain && is_overprinted(&line.text)) {
         if let Some(paper) = overprint(&line.text) {
             line.text = Cow::Owned(paper);
         }
@@ -75,7 +77,7 @@ fn texts<'t>(shape: &Shape, transmission: &'t Transmission) -> Vec<Line<'t>> {
 }
 
 /// Why a line cannot be read at all.
-fn damaged(line: &Line<'_>) -> Option<String> {
+fn damaged(shape: &Shape, line: &Line<'_>) -> Option<String> {
     if line.plain {
         return None;
     }
@@ -83,7 +85,7 @@ fn damaged(line: &Line<'_>) -> Option<String> {
         return Some("the line holds bytes that are no letters of the dialect's encoding".into());
     }
     let letter = control(&line.text)?;
-    Some(if matches!(letter, '\r' | '\u{8}') {
+    Some(if shape.rules.length == 0 && matches!(letter, '\r' | '\u{8}') {
         "different letters are printed over one another".to_owned()
     } else {
         let name = control::name(letter);
@@ -163,7 +165,7 @@ impl<'s: 't, 't> Page<'s, 't> {
                 self.report.doubts.push(flaw(index));
             }
             self.whole = text;
-            if let Some(why) = damaged(read) {
+            if let Some(why) = damaged(self.shape, read) {
                 self.settle();
                 self.unreadable(index, &why);
                 self.apart(index, text, &[], "not understood");

@@ -13,7 +13,7 @@ use crate::dialect::entry::{CELLS, Cell, Entries, Layout, Results, Split};
 use crate::dialect::form::Form;
 
 /// Columns of a line at most, and lines of one reading.
-const MAX_COLUMN: u32 = 1_000;
+pub(super) const MAX_COLUMN: u32 = 1_000;
 const MAX_LAYOUTS: usize = 6;
 /// Forms of a header at most: each is tried against each.
 const MAX_FORMS: usize = 60;
@@ -71,7 +71,8 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
     });
     let read = |keys: &Keys<'_, '_>| header(keys, &calendar);
     let header = table(keys, "header", "with lines = [\"No. {number}\"] and the others", read);
-    let record = rows::record(keys, &calendar);
+    let length = rules.as_ref().map_or(0, |rules| rules.length);
+    let record = rows::record(keys, &calendar, length);
     let marks = marks(keys);
     let read = |keys: &Keys<'_, '_>| results(keys, marks, decimal);
     let example = "with split = \"blanks\" and cells = [\"label\", \"result\"], or columns";

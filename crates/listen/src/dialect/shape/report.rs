@@ -7,7 +7,7 @@ use super::load::choice;
 use crate::dialect::codepage::Encoding;
 use crate::printed::command::{Commands, Printer};
 use crate::printed::control::{Controls, NAMES, code};
-use crate::printed::{BITS, PrintRules};
+use crate::printed::{BITS, MAX_LINE, PrintRules};
 
 const MILLISECOND: i64 = 1_000;
 /// Blank lines in a row at most.
@@ -46,6 +46,12 @@ pub(super) fn rules(
     }
     if let Some(line) = line {
         of_line(line, encoding, &mut rules);
+    }
+    if rules.length > 0 && report.has("blank_lines") {
+        let allowed =
+            "silence, a last_line or end_bytes: with line.length no line is blank or has an end";
+        let found = "blank_lines, and line.length";
+        report.fault(report.place("blank_lines"), "blank_lines", found, allowed);
     }
     let clash = |byte| rules.flow && (rules.begins.has(byte) || rules.ends.has(byte));
     if clash(0x11) || clash(0x13) {
@@ -119,6 +125,7 @@ fn of_line(line: &Keys<'_, '_>, encoding: Encoding, rules: &mut PrintRules) {
     }
     let flows = &[("none", false), ("xon-xoff", true)];
     rules.flow = choice(line, "flow", flows).unwrap_or(false);
+    rules.length = length(line);
     let returns = &[("new-line", false), ("overprint", true)];
     rules.overprint = choice(line, "lone_cr", returns).unwrap_or(false);
     let families =
@@ -155,6 +162,21 @@ fn of_line(line: &Keys<'_, '_>, encoding: Encoding, rules: &mut PrintRules) {
             line.fault(line.place("commands"), "commands", found, allowed);
         }
     }
+}
+
+/// How many bytes a line has, where it has no end of its own. 0: it has one.
+fn length(line: &Keys<'_, '_>) -> usize {
+    let most = u32::try_from(MAX_LINE).unwrap_or(u32::MAX);
+    let length = line.count_or("length", most, 0).unwrap_or(1);
+    if length == 0 && line.has("length") {
+        let allowed = format!("how many bytes each line has, 1 to {most}");
+        line.fault(line.place("length"), "length", length.to_string(), allowed);
+    }
+    if length > 0 && line.has("lone_cr") {
+        let allowed = "line ends, or lines of a fixed length, not both";
+        line.fault(line.place("lone_cr"), "lone_cr", "length beside it", allowed);
+    }
+    usize::try_from(length).unwrap_or(0)
 }
 
 fn commands(keys: &Keys<'_, '_>) -> Commands {
