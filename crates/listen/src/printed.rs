@@ -425,7 +425,7 @@ impl Assembler {
 }
 
 /// Whether a line begins with one of these, blanks aside.
-fn begins(line: &[u8], with: &[Vec<u8>]) -> bool {
+pub(crate) fn begins(line: &[u8], with: &[Vec<u8>]) -> bool {
     let start = line.iter().position(|byte| *byte != b' ').unwrap_or(0);
     let text = line.get(start..).unwrap_or(line);
     with.iter().any(|beginning| text.starts_with(beginning))

@@ -140,6 +140,16 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("ticket", "lone_cr = \"overprint\"", "lone_cr = \"overprint\"\nlength = 40"),
     ("two-column", "flow = \"xon-xoff\"", "flow = \"xon-xoff\"\nlength = 40"),
     ("three-field", "[line]\n", "[record]\nwidths = [4, 12]\n[line]\nlength = 40\n"),
+    // Check characters.
+    ("two-column", "[results]", "[check]\n[results]"),
+    ("two-column", "[results]", "[check]\nkind = \"crc\"\n[results]"),
+    (
+        "two-column",
+        "[results]",
+        "[check]\nkind = \"add\"\nbehind = \"*\"\nown_line = \"CHK\"\n[results]",
+    ),
+    ("two-column", "[results]", "[check]\nkind = \"add\"\nbehind_counted = true\n[results]"),
+    ("two-column", "[results]", "[check]\nkind = \"add\"\nwith = [\"CRLF\"]\n[results]"),
     // Marks.
     ("two-column", "\"*\" = \"abnormal\"", "\"* *\" = \"abnormal\""),
     ("two-column", "\"*\" = \"abnormal\"", "\"*\" = \"bad\""),

@@ -4,12 +4,14 @@
 //! first line of one, else it was not understood and holds the report. Nothing is read past in silence, and nothing is
 //! corrected: what is printed twice and not alike holds the report as well.
 
+mod checked;
 mod rows;
 
 use std::borrow::Cow;
 
 use wickline_normalize::{Hold, Mark, Moment, PrintedReading, Private, Reason, Report, Status};
 
+use self::checked::Sum;
 use self::rows::Headed;
 use super::anatomy::{self, LineAnatomy};
 use super::calendar::{Said, Times};
@@ -113,6 +115,9 @@ struct Page<'s, 't> {
     /// How many readings are told by their place so far.
     place: usize,
     headed: Option<Headed<'t>>,
+    sum: Sum,
+    /// The check characters of the line that is being read.
+    digits: &'t str,
     /// The line that is being read, of which a record reads parts.
     whole: &'t str,
     /// Some header line said something.
@@ -150,6 +155,8 @@ impl<'s: 't, 't> Page<'s, 't> {
             off: Vec::new(),
             place: 0,
             headed: None,
+            sum: Sum::default(),
+            digits: "",
             whole: "",
             told: false,
             anatomy: apart.then(Vec::new),
@@ -169,11 +176,27 @@ impl<'s: 't, 't> Page<'s, 't> {
                 self.settle();
                 self.unreadable(index, &why);
                 self.apart(index, text, &[], "not understood");
-            } else if let Some(record) = &self.shape.record {
-                self.record(record, index, text);
-            } else if !self.header(index, text) {
-                self.results(index, text);
+                if let Some(check) = &self.shape.check {
+                    self.count_in(check, text);
+                }
+                continue;
             }
+            let left = match &self.shape.check {
+                Some(check) => self.checked(check, index, text),
+                None => Some(text),
+            };
+            if let Some(text) = left {
+                self.line(index, text);
+                self.digits_apart(index);
+            }
+        }
+    }
+
+    fn line(&mut self, index: usize, text: &'t str) {
+        if let Some(record) = &self.shape.record {
+            self.record(record, index, text);
+        } else if !self.header(index, text) {
+            self.results(index, text);
         }
     }
 
@@ -480,6 +503,7 @@ impl<'s: 't, 't> Page<'s, 't> {
         self.report.doubts.extend(cut(&transmission.ending));
         self.times();
         self.counted(transmission.ending == Ending::Complete);
+        self.vouched(transmission.ending == Ending::Complete);
         let off = std::mem::take(&mut self.off);
         for (line, label) in &off {
             if self.report.readings.iter().any(|reading| reading.label == *label) {

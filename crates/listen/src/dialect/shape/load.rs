@@ -4,7 +4,7 @@ use wickline_normalize::sheet::{Keys, Source, Spot};
 use wickline_normalize::words::{nearest, quote};
 use wickline_normalize::{Fault, MarkMeaning};
 
-use super::report::rules;
+use super::report::{self, rules};
 use super::rows;
 use super::{CLASSES, Header, NumberRule, SIGNS, Shape, Sign};
 use crate::dialect::calendar::{Calendar, ORDERS, TIMES};
@@ -73,6 +73,7 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
     let header = table(keys, "header", "with lines = [\"No. {number}\"] and the others", read);
     let length = rules.as_ref().map_or(0, |rules| rules.length);
     let record = rows::record(keys, &calendar, length);
+    let check = report::check(keys);
     let marks = marks(keys);
     let read = |keys: &Keys<'_, '_>| results(keys, marks, decimal);
     let example = "with split = \"blanks\" and cells = [\"label\", \"result\"], or columns";
@@ -86,6 +87,7 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
         number: number.unwrap_or_default(),
         record,
         results: results.unwrap_or_default(),
+        check,
     }
 }
 

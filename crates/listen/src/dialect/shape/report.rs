@@ -4,6 +4,7 @@ use wickline_normalize::sheet::{Keys, Spot};
 use wickline_normalize::words::{nearest, quote};
 
 use super::load::choice;
+use crate::dialect::check::{Check, KINDS, Place};
 use crate::dialect::codepage::Encoding;
 use crate::printed::command::{Commands, Printer};
 use crate::printed::control::{Controls, NAMES, code};
@@ -12,6 +13,9 @@ use crate::printed::{BITS, MAX_LINE, PrintRules};
 const MILLISECOND: i64 = 1_000;
 /// Blank lines in a row at most.
 const MAX_BLANKS: u32 = 50;
+
+/// Control characters that are counted with a line at most.
+const MAX_WITH: usize = 8;
 
 /// Control characters that cannot begin or end a report: lines, text and sequences need them.
 const NEEDED: &[&str] = &["NUL", "BS", "HT", "LF", "CR", "ESC"];
@@ -162,6 +166,38 @@ fn of_line(line: &Keys<'_, '_>, encoding: Encoding, rules: &mut PrintRules) {
             line.fault(line.place("commands"), "commands", found, allowed);
         }
     }
+}
+
+/// The table `check`, where it is given.
+pub(super) fn check(root: &Keys<'_, '_>) -> Option<Check> {
+    let keys = root.table("check")?;
+    if !keys.has("kind") {
+        keys.fault(keys.at, "kind", "nothing", "kind = \"add\" or kind = \"xor\"");
+    }
+    let kind = choice(&keys, "kind", KINDS);
+    let (behind, own) = (keys.text("behind"), keys.text("own_line"));
+    let counted = keys.switch("behind_counted");
+    if let (Some(own), true) = (&own, behind.is_some() || counted) {
+        let allowed = "check characters at the end of each line, behind a sign or not, or a line of their own";
+        keys.fault(own.at, "own_line", "behind beside it", allowed);
+    } else if counted && behind.is_none() {
+        let allowed = "behind = \"*\" beside it: the sign that is counted";
+        keys.fault(keys.place("behind_counted"), "behind_counted", "no behind", allowed);
+    }
+    let names = keys.texts("with");
+    let with: Vec<u8> = names.iter().filter_map(|name| control(&keys, "with", name)).collect();
+    if with.len() > MAX_WITH {
+        let found = format!("{} control characters", with.len());
+        keys.fault(keys.place("with"), "with", found, format!("at most {MAX_WITH}"));
+    }
+    keys.close();
+    let place = match own {
+        Some(own) => Place::OwnLine(own.value.trim().to_owned()),
+        None => {
+            Place::EachLine { behind: behind.map(|sign| sign.value).unwrap_or_default(), counted }
+        }
+    };
+    Some(Check { kind: kind?, place, with })
 }
 
 /// How many bytes a line has, where it has no end of its own. 0: it has one.

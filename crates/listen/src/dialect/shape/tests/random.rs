@@ -68,10 +68,16 @@ const RECORDS: &[&str] = &[
     "[record]\nwidths = [1, 2, 3, 40, 1, 200, 900]\n",
 ];
 
-fn file(forms: &[Vec<&str>], results: &str, record: &str) -> String {
+const CHECKS: &[&str] = &[
+    "",
+    "[check]\nkind = \"add\"\nbehind = \"*\"\n",
+    "[check]\nkind = \"xor\"\nown_line = \"A\"\nwith = [\"CR\", \"LF\"]\n",
+];
+
+fn file(forms: &[Vec<&str>], results: &str, more: &str) -> String {
     let forms: Vec<String> = forms.iter().map(|form| format!("{:?}", form.concat())).collect();
     format!(
-        "name = \"random\"\n[dates]\norder = \"ymd\"\n[report]\nsilence_ms = 3000\n{record}\
+        "name = \"random\"\n[dates]\norder = \"ymd\"\n[report]\nsilence_ms = 3000\n{more}\
          [header]\nlines = [{}]\n[results]\n{results}[marks]\n\"*\" = \"abnormal\"\n",
         forms.join(", ")
     )
@@ -97,13 +103,15 @@ proptest! {
         parts in prop::collection::vec(prop::sample::select(SEEDS), 1..5),
         results in prop::sample::select(RESULTS),
         record in prop::sample::select(RECORDS),
+        check in prop::sample::select(CHECKS),
     ) {
+        let more = format!("{record}{check}");
         // Most at random are refused when they are loaded; each that is not must be read quickly.
         let good: Vec<Vec<&str>> = forms
             .into_iter()
-            .filter(|form| dialect::parse(&file(std::slice::from_ref(form), results, record), "r.toml").is_ok())
+            .filter(|form| dialect::parse(&file(std::slice::from_ref(form), results, &more), "r.toml").is_ok())
             .collect();
-        let dialect = dialect::parse(&file(&good, results, record), "r.toml");
+        let dialect = dialect::parse(&file(&good, results, &more), "r.toml");
         prop_assume!(dialect.is_ok());
         let dialect = dialect.expect("a good dialect");
         for bytes in [50, 800] {
