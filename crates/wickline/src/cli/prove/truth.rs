@@ -11,7 +11,6 @@ use crate::cli::person::{asked, can_ask};
 use crate::cli::{Answer, Exit, Failure, loaded};
 use crate::prove::Trial;
 use crate::prove::against::{Held, Proved};
-use crate::prove::sheet::Sheet;
 use crate::prove::signs::{Class, Sign};
 use crate::prove::truth::{OF_REPORT, Truth, Typed, TypedReading, beside, digest};
 
@@ -109,7 +108,7 @@ pub fn truth(config: Option<PathBuf>, options: &Options, out: &Output) -> Answer
     let raw = keys_of(&loaded, options.analyzer.as_deref())?;
     let mut pads: BTreeMap<String, String> = BTreeMap::new();
     for name in std::iter::once(&raw.strip).chain(&raw.strips) {
-        let sheet = Sheet::read(&super::strip_text(&loaded, name)?).map_err(Failure::wrong)?;
+        let sheet = super::sheet(&loaded, name)?;
         pads.extend(sheet.pads.into_iter().map(|pad| (pad.id, pad.title)));
     }
     let bytes = read(&options.capture)?;
