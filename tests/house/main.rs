@@ -38,6 +38,7 @@ mod receivers;
 mod set_back;
 mod several;
 mod shown;
+mod sketch;
 mod speed;
 mod status;
 mod steps;

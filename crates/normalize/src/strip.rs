@@ -15,6 +15,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use rust_decimal::Decimal;
 
+use crate::codes::Analyte;
 use crate::fault::Fault;
 use crate::figure::Figure;
 use crate::grades::Grade;
@@ -211,6 +212,24 @@ impl Pad {
         of(units).is_some()
             || (self.measure(units).is_some_and(|m| cells(&m))
                 && of(units.other()).is_some_and(|m| cells(&m)))
+    }
+
+    /// A label in the other unit system as chemistry has it, to three digits: inserts round in their own way.
+    ///
+    /// None: both systems have one unit, or nothing converts them.
+    #[must_use]
+    pub fn calculated(&self, label: &Figure, from: Units) -> Option<Figure> {
+        let (own, other) = (self.measure(from)?.unit, self.measure(from.other())?.unit);
+        let mass = Analyte::find(&self.id)?.molar_mass();
+        let there = |value: Decimal| match own.factor(other, mass) {
+            Some(factor) => value.checked_mul(factor),
+            None => value.checked_div(other.factor(own, mass)?),
+        };
+        let digits = |value| Some(there(value)?.round_sf(3)?.normalize().to_string());
+        let to = label.to.as_ref().map(|_| digits(label.upper()));
+        let to = if label.to.is_some() { Some(to??) } else { None };
+        let made = Figure { comparator: label.comparator, digits: digits(label.value())?, to };
+        (own.ucum != other.ucum).then_some(made)
     }
 
     /// The pad's unit in a system. None: it has no numbers.

@@ -14,6 +14,7 @@ pub mod prove;
 pub mod settings;
 pub mod sheet;
 pub mod simulate;
+pub mod sketch;
 pub mod store;
 #[cfg(test)]
 mod testing;

@@ -179,9 +179,9 @@ impl<'t> Entry<'t> {
                     rest = after.trim_ascii_start();
                 }
             }
-            Split::Sign(sign, cells) => self.apart(results, cells, text.split(*sign))?,
+            Split::Sign(sign, cells) => self.apart(results, cells, cut(text, &[*sign]))?,
             Split::Signs(signs, cells) => {
-                self.apart(results, cells, text.split(signs.as_slice()))?;
+                self.apart(results, cells, cut(text, signs))?;
             }
         }
         (self.taken > before && self.is_begun()).then_some(())
@@ -469,6 +469,20 @@ impl Figure<'_> {
         }
         text
     }
+}
+
+/// What stands between the signs. The second letter of `<=` and `>=` is none of them.
+fn cut<'t>(text: &'t str, signs: &[char]) -> impl Iterator<Item = &'t str> {
+    let own = |(at, sign): &(usize, &str)| {
+        *sign != "=" || !text.get(..*at).is_some_and(|before| before.ends_with(['<', '>']))
+    };
+    let ends = text.match_indices(signs).filter(own).map(|(at, sign)| (at, at + sign.len()));
+    let mut from = 0;
+    ends.chain([(text.len(), text.len())]).map(move |(end, next)| {
+        let piece = text.get(from..end).unwrap_or("");
+        from = next;
+        piece
+    })
 }
 
 /// What is there beside blanks.

@@ -19,6 +19,7 @@ mod replay;
 mod report;
 mod run;
 mod simulate;
+mod sketch;
 mod status;
 mod trail;
 mod undo;
@@ -67,6 +68,8 @@ enum Command {
     Listen(listen::Options),
     /// Shows each report of a capture: print, reading, OBX; sends and stores nothing
     Explain(explain::Options),
+    /// Drafts a dialect and a strip from captures, a question at every guess; sends and stores nothing
+    Sketch(sketch::Options),
     /// The whole matrix of a strip through the real way, as a table to sign
     Prove(prove::Options),
     /// Is anything wrong now? Lines, controls, receivers, what is open of all days, stores, clocks
@@ -204,6 +207,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Check(options) => check::check(config, options, out).await,
         Command::Explain(options) => explain::explain(config, options, out).await,
         Command::Listen(options) => listen::listen(options, out).await,
+        Command::Sketch(options) => sketch::run(options, out).await,
         Command::Prove(options) => prove::prove(config, options, out).await,
         Command::Status(options) => status::status(config, options, out).await,
         Command::Find(options) => find::find(config, options, out).await,

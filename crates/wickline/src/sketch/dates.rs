@@ -1,0 +1,153 @@
+//! Dates and times of a print: which words are some, and in which order their parts stand.
+
+use super::wire::Line;
+use super::words;
+use super::write::{Page, few, list, text};
+
+/// How the print writes its dates, as far as it can be told.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Dates {
+    order: &'static str,
+    /// Dates that another order would read as well.
+    unsure: bool,
+    seen: Vec<String>,
+    months: Vec<(&'static str, Vec<&'static str>)>,
+    halves: Option<(String, String)>,
+}
+
+/// The parts of a date that is one word. None: it is none.
+fn parts(word: &str) -> Option<Vec<&str>> {
+    let parts: Vec<&str> = word.split(['-', '.', '/']).collect();
+    let digits = |text: &str, most: usize| {
+        !text.is_empty() && text.len() <= most && text.bytes().all(|b| b.is_ascii_digit())
+    };
+    let fits = match parts.as_slice() {
+        [year, day] => digits(year, 4) && year.len() == 4 && digits(day, 3) && day.len() == 3,
+        [year, week, day] if week.starts_with('W') => {
+            digits(year, 4) && week.len() == 3 && digits(day, 1)
+        }
+        [one, two, three] => {
+            let named = words::is_month(one) || words::is_month(two);
+            let long =
+                [one, two, three].iter().filter(|part| part.len() == 4 && digits(part, 4)).count();
+            let figures = [one, two, three].iter().filter(|part| digits(part, 2)).count();
+            figures + long + usize::from(named) == 3 && long <= 1 && two.len() < 4
+        }
+        _ => false,
+    };
+    fits.then_some(parts)
+}
+
+pub(super) fn is_date(word: &str) -> bool {
+    parts(word).is_some()
+}
+
+/// Whether a word is a time of day. With points it is one behind a date alone: else it is a number.
+pub(super) fn is_time(word: &str, after_date: bool) -> bool {
+    let bare = word.trim_end_matches(|c: char| c.is_ascii_alphabetic());
+    if bare.len() < word.len() && word.get(bare.len()..).and_then(words::half).is_none() {
+        return false;
+    }
+    let sign = if bare.contains(':') { ':' } else { '.' };
+    let parts: Vec<&str> = bare.split(sign).collect();
+    let two = |part: &&str| part.len() == 2 && part.bytes().all(|b| b.is_ascii_digit());
+    let hour = |part: &&str| matches!(part.parse::<u8>(), Ok(0..=23)) && part.len() <= 2;
+    matches!(parts.len(), 2 | 3)
+        && parts.first().is_some_and(hour)
+        && parts.iter().skip(1).all(two)
+        && (sign == ':' || after_date)
+}
+
+impl Dates {
+    pub fn of(lines: &[Line]) -> Dates {
+        let words =
+            || lines.iter().flat_map(|line| line.text.split([' ', '\t', ';', '|', '=', ',']));
+        let seen: Vec<String> = words().filter(|word| is_date(word)).map(str::to_owned).collect();
+        let found: Vec<Vec<&str>> = seen.iter().filter_map(|date| parts(date)).collect();
+        let alone = lines.iter().flat_map(|line| named(&line.text));
+        let names: Vec<String> = found
+            .iter()
+            .flatten()
+            .map(|part| (*part).to_owned())
+            .chain(alone)
+            .filter(|part| words::is_month(part))
+            .collect();
+        let months = if names.is_empty() { Vec::new() } else { words::months(&names) };
+        let (order, unsure) = order(&found);
+        let half = words().find(|word| words::half(word).is_some());
+        let halves = half.map(|word| {
+            let (am, pm) = if word.contains('.') { ("a.m.", "p.m.") } else { ("am", "pm") };
+            let capital = word.starts_with(|c: char| c.is_uppercase());
+            let spell = |text: &str| if capital { text.to_uppercase() } else { text.to_owned() };
+            (spell(am), spell(pm))
+        });
+        Dates { order, unsure, seen, months, halves }
+    }
+
+    pub fn write(&self, page: &mut Page) {
+        page.line("\n[dates]");
+        let mut some = self.seen.clone();
+        some.dedup();
+        match some.as_slice() {
+            [] if self.months.is_empty() => page.ask("no date was found: in which order does the print write one?"),
+            _ if self.unsure => page.ask(format!(
+                "is this the order of day and month? {} can be read in more than one: look at the day of the capture",
+                few(&some)
+            )),
+            _ => page.ask(format!("is this the order in {}?", few(&some))),
+        }
+        page.line(format!("order = {}", text(self.order)));
+        if let Some((language, names)) = self.months.first() {
+            page.ask(format!(
+                "are these its twelve months? Only some were seen; the others are {language} words"
+            ));
+            page.line(format!("months = {}", list(names)));
+        }
+        if let Some((am, pm)) = &self.halves {
+            page.ask("is this how the print spells the halves of the day?");
+            page.line(format!("am = {}\npm = {}", list([am]), list([pm])));
+        }
+    }
+}
+
+/// A month between a day and a year, each a word of its own.
+fn named(line: &str) -> Vec<String> {
+    let words: Vec<&str> = line.split_whitespace().collect();
+    words
+        .windows(3)
+        .filter(|three| is_named_day(three))
+        .filter_map(|t| t.get(1))
+        .map(|w| (*w).to_owned())
+        .collect()
+}
+
+/// `14 Mar 2026`, as three words.
+pub(super) fn is_named_day(three: &[&str]) -> bool {
+    let figures = |word: &str, most: usize| word.len() <= most && word.parse::<u16>().is_ok();
+    matches!(three, [day, month, year] if figures(day, 2) && words::is_month(month) && figures(year, 4))
+}
+
+/// The order that fits all dates, and whether another one does as well.
+fn order(dates: &[Vec<&str>]) -> (&'static str, bool) {
+    let number =
+        |date: &Vec<&str>, at: usize| date.get(at).and_then(|part| part.parse::<u16>().ok());
+    let any = |at: usize, least: u16| {
+        dates.iter().any(|date| number(date, at).is_some_and(|n| n >= least))
+    };
+    let named =
+        |at: usize| dates.iter().any(|date| date.get(at).is_some_and(|part| words::is_month(part)));
+    if dates.iter().any(|date| date.len() == 2) {
+        return ("ordinal", false);
+    }
+    if dates.iter().any(|date| date.get(1).is_some_and(|part| part.starts_with('W'))) {
+        return ("week", false);
+    }
+    if any(0, 32) {
+        return if any(1, 13) { ("ydm", false) } else { ("ymd", false) };
+    }
+    match (named(0) || any(1, 13), named(1) || any(0, 13)) {
+        (true, _) => ("mdy", false),
+        (_, true) => ("dmy", false),
+        _ => ("dmy", !dates.is_empty()),
+    }
+}

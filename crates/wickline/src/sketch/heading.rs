@@ -1,0 +1,301 @@
+//! Forms of the lines that are no results: what changes in them from report to report, and what it most likely is.
+
+use super::dates;
+use super::words::{self, Key};
+use super::write::{Page, text};
+
+/// A form with the list of the dialect that it belongs to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Guess {
+    pub list: &'static str,
+    pub form: String,
+    ask: &'static str,
+}
+
+/// A word, and the blanks or the sign before it.
+#[derive(Clone, Debug, Default)]
+struct Word<'t> {
+    before: String,
+    text: &'t str,
+}
+
+const ANY: &str = "may what stands at {any} be read past, and may these words change?";
+
+/// The forms of all lines, in the order of the print; `sign` stands between fields.
+pub(super) fn forms(lines: &[&str], sign: Option<char>) -> Vec<Guess> {
+    let mut groups: Vec<(String, Vec<Vec<Word<'_>>>)> = Vec::new();
+    for line in lines {
+        let words = split(line.trim(), sign);
+        let begun = words.first().map_or("", |word| word.text);
+        let begun = if begun.contains(|c: char| c.is_ascii_digit()) { "" } else { begun };
+        let key = format!("{begun} {}", words.len());
+        match groups.iter_mut().find(|(known, _)| *known == key) {
+            Some((_, rows)) => rows.push(words),
+            None => groups.push((key, vec![words])),
+        }
+    }
+    let mut found: Vec<Guess> = Vec::new();
+    let mut numbered = false;
+    for (_, rows) in &groups {
+        let guess = Reader { rows, numbered, ..Reader::default() }.form();
+        numbered |= guess.form.contains("{number}");
+        if !found.iter().any(|known| known.form == guess.form) {
+            found.push(guess);
+        }
+    }
+    found
+}
+
+/// The words of a line. Behind the colon of a key a word begins as well.
+fn split(line: &str, sign: Option<char>) -> Vec<Word<'_>> {
+    let mut words: Vec<Word<'_>> = Vec::new();
+    let mut before = String::new();
+    let mut from = 0;
+    let mut push = |before: &mut String, mut word| {
+        let mut lead = std::mem::take(before);
+        while let Some(at) = cut(word) {
+            let (key, value) = word.split_at(at);
+            words.push(Word { before: std::mem::take(&mut lead), text: key });
+            word = value;
+        }
+        words.push(Word { before: lead, text: word });
+    };
+    for (at, letter) in line.char_indices() {
+        let own = Some(letter) == sign;
+        if !own && !matches!(letter, ' ' | '\t') {
+            continue;
+        }
+        let word = line.get(from..at).unwrap_or("");
+        from = at + letter.len_utf8();
+        if !word.is_empty() || own {
+            push(&mut before, word);
+        }
+        if own || !before.ends_with(' ') {
+            before.push(if own { letter } else { ' ' });
+        }
+    }
+    push(&mut before, line.get(from..).unwrap_or(""));
+    words
+}
+
+/// Where a word ends that announces what stands behind it without a blank.
+fn cut(word: &str) -> Option<usize> {
+    let at = word.find([':', '='])? + 1;
+    let (key, value) = word.split_at(at);
+    (key.contains(char::is_alphabetic)
+        && !key.contains(|c: char| c.is_ascii_digit())
+        && !value.is_empty())
+    .then_some(at)
+}
+
+/// Lines of one form while it is read, word by word.
+#[derive(Default)]
+struct Reader<'r, 't> {
+    rows: &'r [Vec<Word<'t>>],
+    /// Some form has the number already.
+    numbered: bool,
+    form: String,
+    pending: Option<Key>,
+    control: bool,
+    urgent: bool,
+    /// The line is about the strips, or about a lot.
+    lots: bool,
+    dated: bool,
+    /// An unknown word with a colon announces what stands here.
+    announced: bool,
+    guessed: bool,
+}
+
+impl<'t> Reader<'_, 't> {
+    fn form(mut self) -> Guess {
+        let count = self.rows.first().map_or(0, Vec::len);
+        let mut at = 0;
+        while at < count {
+            let before =
+                self.rows.first().and_then(|row| row.get(at)).map(|word| word.before.clone());
+            let before = before.unwrap_or_default();
+            let length = self.form.len();
+            self.form.push_str(&before);
+            let words = self.column(at);
+            let taken = if words.iter().all(|word| word.is_empty()) {
+                1
+            } else {
+                self.word(at, &words, count)
+            };
+            // What is read past reaches to the next word of its own.
+            if taken == 0 {
+                self.form.truncate(length);
+            }
+            at += taken.max(1);
+        }
+        match self.pending {
+            Some(Key::Specimen) => self.form.push_str(" {specimen?}"),
+            Some(Key::Operator) => self.form.push_str(" {operator?}"),
+            _ => {}
+        }
+        let list = if self.control {
+            "control"
+        } else if self.urgent {
+            "urgent"
+        } else {
+            "lines"
+        };
+        let ask = match list {
+            "control" => "does this line mean control material?",
+            "urgent" => "does this line mean urgent work?",
+            _ if self.form.contains("{any") => ANY,
+            _ if self.guessed => "is this what stands there?",
+            _ => "",
+        };
+        Guess { list, form: self.form, ask }
+    }
+
+    fn column(&self, at: usize) -> Vec<&'t str> {
+        self.rows.iter().filter_map(|row| row.get(at)).map(|word| word.text).collect()
+    }
+
+    /// Writes what stands at one word, and says how many words it took; 0: nothing was written.
+    fn word(&mut self, at: usize, words: &[&str], count: usize) -> usize {
+        let some: Vec<&str> = words.iter().copied().filter(|word| !word.is_empty()).collect();
+        let all = |is: &dyn Fn(&str) -> bool| some.iter().all(|word| is(word));
+        let same = some.windows(2).all(|pair| matches!(pair, [a, b] if a == b))
+            && some.len() == words.len();
+        let digits = some.iter().any(|word| word.contains(|c: char| c.is_ascii_digit()));
+        let time = self.dated || self.pending == Some(Key::Time);
+        let first = self.rows.first().map(Vec::as_slice).unwrap_or_default();
+        let three: Vec<&str> = first.iter().skip(at).take(3).map(|word| word.text).collect();
+        let key = some.first().and_then(|word| words::key(word)).filter(|_| same);
+        if all(&dates::is_date) {
+            self.dated = true;
+            return self.field("date");
+        } else if all(&|word| dates::is_time(word, time)) {
+            return self.field("time");
+        } else if all(&|word| words::half(word).is_some()) {
+            return self.field("half");
+        } else if dates::is_named_day(&three) {
+            self.dated = true;
+            self.form.push_str("{day} {month} {year}");
+            self.pending = None;
+            return 3;
+        } else if self.lots && all(&is_expiry) {
+            return self.field("expiry");
+        } else if let Some(key) = key {
+            self.announce(key);
+            return self.literal(some.first().copied().unwrap_or(""));
+        }
+        match self.pending.take() {
+            Some(Key::Number) if digits => self.field("number"),
+            Some(Key::Specimen) if digits || some.len() < words.len() => self.field("specimen?"),
+            Some(Key::Operator) => {
+                self.field("operator?");
+                1 + self.more(at + 1, count)
+            }
+            Some(Key::Strip) => self.field("strip"),
+            Some(Key::Lot) => self.field(if self.control { "lot" } else { "strip_lot" }),
+            Some(Key::Level | Key::Control) if all(&|word| word.len() == 1) => self.field("level"),
+            Some(Key::Specimen | Key::Name) => {
+                self.any("any?");
+                count - at
+            }
+            _ if same && !digits && !self.announced => {
+                let word = some.first().copied().unwrap_or("");
+                self.announced = word.ends_with([':', '=']);
+                self.literal(word)
+            }
+            _ if self.control && digits => self.field("lot"),
+            _ if !self.numbered && counts_up(words) => self.field("number"),
+            _ => self.any(if some.len() < words.len() { "any?" } else { "any" }),
+        }
+    }
+
+    fn announce(&mut self, key: Key) {
+        match key {
+            Key::Control => self.control = true,
+            Key::Urgent => self.urgent = true,
+            Key::Strip | Key::Lot | Key::Expiry => self.lots = true,
+            _ => {}
+        }
+        self.pending = Some(key);
+        self.announced = false;
+    }
+
+    fn literal(&mut self, word: &str) -> usize {
+        if word.contains(['{', '}']) {
+            return self.any("any");
+        }
+        self.form.push_str(word);
+        1
+    }
+
+    /// A placeholder, once in a line.
+    fn field(&mut self, name: &str) -> usize {
+        self.pending = None;
+        self.announced = false;
+        self.guessed = true;
+        let placeholder = format!("{{{name}}}");
+        if self.form.contains(&placeholder) {
+            return self.any("any");
+        }
+        self.form.push_str(&placeholder);
+        1
+    }
+
+    fn any(&mut self, name: &str) -> usize {
+        if self.form.trim_end().ends_with("{any}") {
+            return 0;
+        }
+        self.form.push_str(&format!("{{{name}}}"));
+        1
+    }
+
+    /// How many further words a name has.
+    fn more(&self, from: usize, count: usize) -> usize {
+        let ends = |at: &usize| {
+            self.column(*at).iter().all(|word| {
+                dates::is_date(word) || dates::is_time(word, true) || words::key(word).is_some()
+            })
+        };
+        (from..count).find(ends).unwrap_or(count) - from
+    }
+}
+
+/// A month and its year.
+fn is_expiry(word: &str) -> bool {
+    let figures = |text: &str, most: usize| {
+        matches!(text.len(), 1..=4) && text.len() <= most && text.parse::<u16>().is_ok()
+    };
+    word.split_once(['/', '-', '.'])
+        .is_some_and(|(month, year)| figures(month, 2) && figures(year, 4) && year.len() > 1)
+}
+
+/// Whether these are numbers of several reports, each one more than the one before or a little more.
+fn counts_up(words: &[&str]) -> bool {
+    let numbers: Vec<u32> = words.iter().filter_map(|word| word.parse().ok()).collect();
+    let near = |pair: &[u32]| matches!(pair, [a, b] if b > a && b - a < 20);
+    numbers.len() == words.len() && numbers.len() > 1 && numbers.windows(2).all(near)
+}
+
+/// `[header]` of the dialect, each form with its question.
+pub(super) fn write(forms: &[Guess], page: &mut Page) {
+    page.line("\n[header]");
+    for list in ["lines", "control", "urgent"] {
+        let own: Vec<&Guess> = forms.iter().filter(|guess| guess.list == list).collect();
+        if own.is_empty() && list != "lines" {
+            page.ask(match list {
+                "control" => {
+                    "no line was seen that means control material: how does the print say so?"
+                }
+                _ => "no line was seen that means urgent work: does the print say so?",
+            });
+            continue;
+        }
+        page.line(format!("{list} = ["));
+        for guess in own {
+            if !guess.ask.is_empty() {
+                page.line(format!("    # ? {}", guess.ask));
+            }
+            page.line(format!("    {},", text(&guess.form)));
+        }
+        page.line("]");
+    }
+}

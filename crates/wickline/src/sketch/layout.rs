@@ -1,0 +1,382 @@
+//! How result lines may fall into cells: every layout that could be, as a dialect file says it.
+
+use std::collections::BTreeSet;
+
+use super::wire::Line;
+use super::words;
+use super::write::{Page, list, text};
+
+/// One layout to try.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Layout {
+    /// A line is a record of fields with this sign between them.
+    pub record: Option<char>,
+    /// The result stands in the line below its label: which line is whose, only the header's forms can tell.
+    pub below: bool,
+    /// The lines of `[results]`.
+    pub lines: Vec<String>,
+    /// What it says, for the question beside it.
+    pub says: String,
+}
+
+/// Words and signs that stand in results, whatever their layout is.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Said {
+    unread: Vec<String>,
+    off: Vec<String>,
+    comparators: Vec<(String, &'static str)>,
+    marks: Vec<(String, &'static str)>,
+    glued: Vec<String>,
+    between: bool,
+    twice: bool,
+}
+
+const SIGNS: &[char] = &[':', '=', ';', ',', '|', '\t'];
+/// Columns at which a label may end.
+const LABEL_ENDS: std::ops::Range<usize> = 4..29;
+
+fn sign_name(sign: char) -> String {
+    if sign == '\t' { text("tab") } else { text(&sign.to_string()) }
+}
+
+impl Layout {
+    fn new(says: impl Into<String>, lines: Vec<String>) -> Layout {
+        Layout { record: None, below: false, lines, says: says.into() }
+    }
+
+    /// A line that is split by a sign, or by `blanks`, into these cells.
+    fn split(by: &str, cells: &[&str]) -> Layout {
+        let says = format!("{by} between {}", cells.join(", "));
+        Layout::new(says, vec![format!("split = {}", text(by)), format!("cells = {}", list(cells))])
+    }
+
+    fn by_sign(sign: char, cells: &[&str]) -> Layout {
+        let name = sign_name(sign);
+        let says = format!("{name} between {}", cells.join(", "));
+        Layout::new(says, vec![format!("split = {name}"), format!("cells = {}", list(cells))])
+    }
+
+    fn below(cells: &[&str], next: &[(&str, bool)]) -> Layout {
+        let optional = |yes: bool| if yes { ", optional = true" } else { "" };
+        let rows = next.iter().map(|(cell, may)| {
+            format!("{{ split = \"blanks\", cells = [{}]{} }}", text(cell), optional(*may))
+        });
+        let rows: Vec<String> = rows.collect();
+        let below: Vec<&str> = next.iter().map(|(cell, _)| *cell).collect();
+        let mut layout = Layout::split("blanks", cells);
+        layout.lines.push(format!("next = [{}]", rows.join(", ")));
+        layout.below = true;
+        layout.says = format!("{} in a line, {} below", cells.join(" and "), below.join(" and "));
+        layout
+    }
+
+    pub fn write(&self, said: &Said, page: &mut Page) {
+        if let Some(sign) = self.record {
+            page.line(format!("\n[record]\nsplit = {}", sign_name(sign)));
+        }
+        page.line("\n[results]");
+        page.ask(format!("is this how each result stands: {}?", self.says));
+        for line in &self.lines {
+            page.line(line);
+        }
+        said.write(page);
+    }
+}
+
+/// Every layout that these lines give reason to try, the plainest first.
+pub(super) fn candidates(lines: &[Line]) -> Vec<Layout> {
+    let telling: Vec<&str> = lines
+        .iter()
+        .map(|line| line.text.as_str())
+        .filter(|text| !words::labels(text).is_empty())
+        .collect();
+    let mut found = vec![Layout::split("blanks", &["label", "result"])];
+    let used = |sign: &&char| telling.iter().any(|line| line.contains(**sign));
+    for sign in SIGNS.iter().filter(used) {
+        found.push(Layout::by_sign(*sign, &["label", "result"]));
+        found.extend(fields(&telling, *sign));
+    }
+    for outer in [';', ',', '|', '\t'].iter().filter(used) {
+        for inner in [':', '='].iter().filter(used) {
+            let mut layout = Layout::by_sign(*inner, &["label", "result"]);
+            layout.record = Some(*outer);
+            layout.says =
+                format!("fields with {} between them, {}", sign_name(*outer), layout.says);
+            found.push(layout);
+        }
+        let mut layout = Layout::split("blanks", &["label", "result"]);
+        layout.lines.push(format!("entry_sign = {}", sign_name(*outer)));
+        layout.says =
+            format!("several in a line with {} between them, {}", sign_name(*outer), layout.says);
+        found.push(layout);
+    }
+    found.push(Layout::below(&["label"], &[("result", false)]));
+    found.push(Layout::below(&["label", "grade"], &[("value", true)]));
+    found.push(Layout::below(&["label"], &[("grade", false), ("value", true)]));
+    found.extend(widths(&telling));
+    found.extend(columns(&telling, None));
+    found.extend(table(lines));
+    found
+}
+
+/// Fields with one sign between them, by what stands in each place.
+fn fields(telling: &[&str], sign: char) -> Option<Layout> {
+    let rows: Vec<Vec<&str>> =
+        telling.iter().map(|line| line.split(sign).map(str::trim).collect()).collect();
+    let most = rows.iter().map(Vec::len).max().filter(|most| (3..=8).contains(most))?;
+    let labels = |at: &usize| {
+        rows.iter().filter(|row| row.get(*at).is_some_and(|w| words::pad(w).is_some())).count()
+    };
+    let label = (0..most).rev().max_by_key(labels)?;
+    let own = |row: &&Vec<&str>| row.get(label).is_some_and(|word| words::pad(word).is_some());
+    let mut cells: Vec<&str> = (0..most)
+        .map(|at| {
+            let held: Vec<&str> =
+                rows.iter().filter(own).filter_map(|row| row.get(at).copied()).collect();
+            if at < label { "ignore" } else { cell(&held) }
+        })
+        .collect();
+    *cells.get_mut(label)? = "label";
+    while cells.last() == Some(&"ignore") && cells.len() > label + 2 {
+        cells.pop();
+    }
+    Some(Layout::by_sign(sign, &cells))
+}
+
+/// What a cell is that held these texts.
+fn cell(held: &[&str]) -> &'static str {
+    let some: Vec<&str> = held.iter().copied().filter(|text| !text.is_empty()).collect();
+    let all = |is: &dyn Fn(&str) -> bool| !some.is_empty() && some.iter().all(|text| is(text));
+    let number = |text: &str| {
+        let bare = words::comparator(text)
+            .map_or(text, |(word, _)| text.get(word.len()..).unwrap_or("").trim_start());
+        bare.trim_start_matches(['<', '>', '=', '≤', '≥', ' '])
+            .starts_with(|c: char| c.is_ascii_digit())
+            && !bare.ends_with('+')
+    };
+    let word = |text: &str| words::is_unread(text) || words::is_off(text);
+    if all(&|text| words::mark(text).is_some()) {
+        "mark"
+    } else if all(&words::is_unit) {
+        "unit"
+    } else if all(&|text| number(text) || word(text)) {
+        "value"
+    } else if all(&|text| !number(text)) {
+        "grade"
+    } else if some.is_empty() {
+        "ignore"
+    } else {
+        "result"
+    }
+}
+
+/// Several readings in a line, each equally wide.
+fn widths(telling: &[&str]) -> Vec<Layout> {
+    let second = |line: &&str| -> Option<usize> {
+        let indented = line.len() - line.trim_start().len();
+        let mut blank = line.char_indices().filter(|(at, c)| *c == ' ' && *at > indented);
+        blank.find_map(|(at, _)| {
+            let rest = line.get(at + 1..)?;
+            let here = !rest.starts_with(' ') && words::begins(rest).is_some();
+            here.then(|| line.get(..=at).map(|before| before.chars().count()))?
+        })
+    };
+    let wide: BTreeSet<usize> =
+        telling.iter().filter_map(second).filter(|width| *width > 7).collect();
+    let mut found = Vec::new();
+    for width in wide.into_iter().take(4) {
+        let mut layout = Layout::split("blanks", &["label", "result"]);
+        layout.lines.push(format!("entry_width = {width}"));
+        layout.says = format!("several in a line, each {width} characters wide, {}", layout.says);
+        found.push(layout);
+        found.extend(columns(telling, Some(width)));
+    }
+    found
+}
+
+/// Labels that may hold blanks, in columns of their own.
+fn columns(telling: &[&str], width: Option<usize>) -> Vec<Layout> {
+    let at = |line: &&str, column: usize| line.chars().nth(column).unwrap_or(' ');
+    let begun: Vec<&str> =
+        telling.iter().copied().filter(|line| words::begins(line).is_some()).collect();
+    let free = |end: &usize| {
+        begun.iter().all(|line| at(line, end - 1) == ' ')
+            && begun.iter().any(|line| at(line, *end) != ' ')
+    };
+    let last = width.unwrap_or(200);
+    let layout = |end: usize| {
+        let columns = [("label", 1, end), ("result", end + 1, last)].map(|(cell, from, to)| {
+            format!("    {{ cell = \"{cell}\", from = {from}, to = {to} }},")
+        });
+        let mut lines = vec!["columns = [".to_owned()];
+        lines.extend(columns);
+        lines.push("]".to_owned());
+        lines.extend(width.map(|width| format!("entry_width = {width}")));
+        Layout::new(format!("label in columns 1 to {end}, result behind it"), lines)
+    };
+    LABEL_ENDS.filter(|end| *end < last).filter(free).take(8).map(layout).collect()
+}
+
+/// Readings in columns that one line heads.
+fn table(lines: &[Line]) -> Option<Layout> {
+    let heads = |line: &&Line| {
+        let mut all = line.text.split_whitespace();
+        all.next().is_some_and(|word| words::pad(word).is_none())
+            && all.filter_map(words::pad).count() > 2
+    };
+    let head = lines.iter().find(heads)?;
+    let headed = head.text.split_whitespace().next()?;
+    let mut rows: Vec<(&str, Vec<&str>)> = Vec::new();
+    let mut blank: BTreeSet<&str> = BTreeSet::new();
+    let mut count = None;
+    for line in lines {
+        let mut places = line.text.split_whitespace();
+        let Some(begun) = places.next() else { continue };
+        let places: Vec<&str> = places.collect();
+        if begun == headed {
+            count = Some(places.len());
+        } else if count == Some(places.len()) {
+            blank.extend(
+                places
+                    .iter()
+                    .filter(|word| {
+                        !word.contains(char::is_alphanumeric)
+                            && word.len() < 4
+                            && words::mark(word).is_none()
+                            && !words::is_grade(word)
+                    })
+                    .copied(),
+            );
+            let said = places
+                .into_iter()
+                .filter(|word| word.contains(char::is_alphanumeric) || words::mark(word).is_some());
+            match rows.iter_mut().find(|(row, _)| *row == begun) {
+                Some((_, held)) => held.extend(said),
+                None => rows.push((begun, said.collect())),
+            }
+        } else {
+            count = None;
+        }
+    }
+    let rows: Vec<String> =
+        rows.iter().map(|(row, held)| format!("{} = \"{}\"", text(row), cell(held))).collect();
+    let lines = vec![
+        "split = \"blanks\"".to_owned(),
+        format!("headed = {}", text(headed)),
+        format!("rows = {{ {} }}", rows.join(", ")),
+        format!("blank = {}", list(blank)),
+    ];
+    Some(Layout::new(format!("a table that the line {} heads", text(headed)), lines))
+}
+
+impl Said {
+    pub fn of(lines: &[Line]) -> Said {
+        let mut said = Said::default();
+        for line in lines {
+            let tokens: Vec<&str> =
+                line.text.split([' ', '\t', ';', '|', '=']).filter(|t| !t.is_empty()).collect();
+            for (at, token) in tokens.iter().enumerate() {
+                let behind = at.checked_sub(1).and_then(|at| tokens.get(at));
+                said.token(token, behind.copied(), at + 1 == tokens.len());
+            }
+            said.compared(&line.text);
+            said.twice |= line.text.split_once('(').is_some_and(|(before, rest)| {
+                rest.starts_with(|c: char| c.is_ascii_digit())
+                    && before.split_whitespace().last().is_some_and(words::is_unit)
+            });
+        }
+        said
+    }
+
+    fn token(&mut self, token: &str, behind: Option<&str>, last: bool) {
+        let own = |list: &[String]| list.iter().any(|known| known == token);
+        let label = |word: &str| words::pad(word.trim_end_matches(':')).is_some();
+        if words::is_unread(token) && words::mark(token).is_none() && !own(&self.unread) {
+            self.unread.push(token.to_owned());
+        }
+        if words::is_off(token) && !own(&self.off) {
+            self.off.push(token.to_owned());
+        }
+        let result = |word: &str| {
+            words::is_grade(word)
+                || words::is_unit(word)
+                || word.ends_with(|c: char| c.is_ascii_digit())
+        };
+        let letters = token.chars().all(char::is_alphanumeric);
+        let there = !letters || last && behind.is_some_and(|word| result(word) && !label(word));
+        if let Some(meaning) = words::mark(token).filter(|_| there)
+            && !self.marks.iter().any(|(mark, _)| mark == token)
+        {
+            self.marks.push((token.to_owned(), meaning));
+        }
+        let bare = token.trim_end_matches(['*', '!', '#']);
+        let mark = token.get(bare.len()..).unwrap_or("");
+        if !bare.is_empty() && !mark.is_empty() && (words::is_grade(bare) || words::is_unit(bare)) {
+            if !self.glued.iter().any(|known| known == mark) {
+                self.glued.push(mark.to_owned());
+            }
+            if let Some(meaning) =
+                words::mark(mark).filter(|_| !self.marks.iter().any(|(known, _)| known == mark))
+            {
+                self.marks.push((mark.to_owned(), meaning));
+            }
+        }
+        self.between |= token.split_once('/').is_some_and(|(grade, number)| {
+            words::is_grade(grade.rsplit(':').next().unwrap_or(grade))
+                && number.starts_with(|c: char| c.is_ascii_digit() || matches!(c, '<' | '>'))
+        });
+    }
+
+    /// A word for a comparator before a number.
+    fn compared(&mut self, line: &str) {
+        let starts = line
+            .char_indices()
+            .filter(|(at, _)| line.get(..*at).is_some_and(|b| b.ends_with([' ', ':', '=', ';'])));
+        for (at, _) in starts {
+            let Some((word, sign)) = line.get(at..).and_then(words::comparator) else { continue };
+            let behind = line.get(at + word.len()..).unwrap_or("").trim_start();
+            let known = self.comparators.iter().any(|(known, _)| known == word);
+            if behind.starts_with(|c: char| c.is_ascii_digit()) && !known {
+                self.comparators.push((word.to_owned(), sign));
+            }
+        }
+    }
+
+    fn write(&self, page: &mut Page) {
+        if self.between {
+            page.ask("does this sign stand between a grade and its number?");
+            page.line("between = [\"/\"]");
+        }
+        if self.twice {
+            page.ask("is each number printed again in its other unit?");
+            page.line("both_units = true");
+        }
+        if !self.unread.is_empty() {
+            page.ask("do these words say that a pad could not be read?");
+            page.line(format!("unread = {}", list(&self.unread)));
+        }
+        if !self.off.is_empty() {
+            page.ask("do these words say that a pad is switched off?");
+            page.line(format!("off = {}", list(&self.off)));
+        }
+        if !self.comparators.is_empty() {
+            let pairs = self
+                .comparators
+                .iter()
+                .map(|(word, sign)| format!("{} = {}", text(word), text(sign)));
+            page.ask("which ends of a ladder do these words mean?");
+            page.line(format!("comparators = {{ {} }}", pairs.collect::<Vec<_>>().join(", ")));
+        }
+        if !self.glued.is_empty() {
+            page.ask("may these marks stand without a blank?");
+            page.line(format!("marks_glued = {}", list(&self.glued)));
+        }
+        if !self.marks.is_empty() {
+            page.line("\n[marks]");
+            page.ask("are these marks of abnormality, and is this what each means?");
+            for (mark, meaning) in &self.marks {
+                page.line(format!("{} = \"{meaning}\"", text(mark)));
+            }
+        }
+    }
+}

@@ -1,0 +1,376 @@
+//! The strip of a draft: the pads that were seen, with the grades and numbers that were seen on each.
+//!
+//! Codes and conversions are the program's own; no rung is, but where a ladder would have fewer than two: that one is
+//! asked about. A label in the other unit system is calculated, which is a question as well: inserts round in their
+//! own way.
+
+use std::cmp::Ordering;
+use std::collections::BTreeSet;
+
+use wickline_normalize::strip::{Kind, Pad};
+use wickline_normalize::units::Property;
+use wickline_normalize::{Figure, Flag, PrintedReading, Strip, Units};
+
+use super::trial::Trial;
+use super::words;
+use super::write::{Page, few, list, text};
+
+/// Grades in the order of every ladder.
+const ORDER: &[&str] = &["NEG", "NORM", "TR", "0.5+", "1+", "2+", "3+", "4+", "5+", "POS"];
+const PROPERTIES: &[Property] = &[
+    Property::Presence,
+    Property::Mass,
+    Property::Moles,
+    Property::Number,
+    Property::Units,
+    Property::Density,
+    Property::Ph,
+    Property::Nominal,
+    Property::MassRatio,
+    Property::Ratio,
+];
+
+/// What was seen of one pad.
+struct Seen {
+    pad: &'static Pad,
+    labels: BTreeSet<String>,
+    units: BTreeSet<String>,
+    /// Grade and number of each reading.
+    steps: Vec<(Option<String>, Option<(Figure, Units)>)>,
+    unknown: BTreeSet<String>,
+    words: BTreeSet<(String, String)>,
+}
+
+/// The file of a strip that knows what these reports say.
+pub(super) fn strip(name: &str, trial: &Trial) -> String {
+    let mut seen: Vec<Seen> = Vec::new();
+    let mut strange: BTreeSet<String> = BTreeSet::new();
+    let readings = || trial.reports.iter().flat_map(|(_, report)| &report.readings);
+    for reading in readings() {
+        let Some(pad) = words::pad(&reading.label) else {
+            strange.insert(reading.label.clone());
+            continue;
+        };
+        let at = seen.iter().position(|one| one.pad.id == pad.id).unwrap_or(seen.len());
+        if at == seen.len() {
+            seen.push(Seen::new(pad));
+        }
+        if let Some(one) = seen.get_mut(at) {
+            one.add(reading);
+        }
+    }
+    let called: BTreeSet<String> =
+        trial.reports.iter().filter_map(|(_, report)| report.strip.clone()).collect();
+    write(name, &seen, &strange, &called)
+}
+
+fn write(
+    name: &str,
+    seen: &[Seen],
+    strange: &BTreeSet<String>,
+    called: &BTreeSet<String>,
+) -> String {
+    let mut page = Page::default();
+    page.note("A draft, made from captures by `wickline sketch`: it knows what was seen there and nothing else. Each line that");
+    page.note("begins with `# ?` is a question: answer it from the insert of the strips in use, and delete it. Verify every");
+    page.note("rung before use.");
+    page.line(format!(
+        "\nid = {}\nname = {}",
+        text(&format!("{name}-strip")),
+        text(&format!("{name} (draft)"))
+    ));
+    if !called.is_empty() {
+        page.ask("is this how the print calls the strip?");
+        page.line(format!("accepts = {}", list(called)));
+    }
+    for label in strange {
+        page.ask(format!(
+            "which pad is {}, if it is one? A [[pad]] with this name lacks",
+            few(&[label])
+        ));
+    }
+    shared(seen, &mut page);
+    for one in seen {
+        let full = one.table(true);
+        // A ladder that the numbers seen do not make is given by its grades alone.
+        let loads = Strip::parse(
+            &format!("id = \"x\"\nname = \"x\"\n{}{full}", words_of(&[one])),
+            "the draft",
+        )
+        .is_ok();
+        page.line(if loads { full } else { one.table(false) });
+    }
+    page.finish()
+}
+
+/// Words that mean one grade on whatever pad they were seen.
+fn shared(seen: &[Seen], page: &mut Page) {
+    let words = words_of(&seen.iter().collect::<Vec<_>>());
+    if !words.is_empty() {
+        page.line("");
+        page.ask("does each of these words mean this grade?");
+        page.line(words.trim_end());
+    }
+}
+
+fn words_of(seen: &[&Seen]) -> String {
+    let all: BTreeSet<&(String, String)> = seen
+        .iter()
+        .filter(|one| one.pad.kind != Kind::Nominal)
+        .flat_map(|one| &one.words)
+        .collect();
+    let grades: BTreeSet<&String> = all.iter().map(|(grade, _)| grade).collect();
+    if grades.is_empty() {
+        return String::new();
+    }
+    let mut out = String::from("[words]\n");
+    for grade in grades {
+        let own = all.iter().filter(|(known, _)| known == grade).map(|(_, word)| word);
+        out += &format!("{} = {}\n", text(grade), list(own));
+    }
+    out
+}
+
+impl Seen {
+    fn new(pad: &'static Pad) -> Seen {
+        Seen {
+            pad,
+            labels: BTreeSet::new(),
+            units: BTreeSet::new(),
+            steps: Vec::new(),
+            unknown: BTreeSet::new(),
+            words: BTreeSet::new(),
+        }
+    }
+
+    fn add(&mut self, reading: &PrintedReading) {
+        self.labels.insert(reading.label.clone());
+        self.units.extend(reading.unit.clone());
+        let mut step = (None, None);
+        for part in &reading.parts {
+            if let Some(figure) = Figure::read(part) {
+                let system = self.system(reading.unit.as_deref());
+                step.1 = Some((figure, system));
+            } else if let Some(grade) = words::grade_on(self.pad, part) {
+                if grade != part.to_uppercase() {
+                    self.words.insert((grade.clone(), part.clone()));
+                }
+                step.0 = Some(grade);
+            } else if !words::is_unread(part) && !words::is_off(part) {
+                self.unknown.insert(part.clone());
+            }
+        }
+        if step != (None, None) && !self.steps.contains(&step) {
+            self.steps.push(step);
+        }
+    }
+
+    /// In which unit system a number is printed, by its unit.
+    fn system(&self, unit: Option<&str>) -> Units {
+        let is = |units: Units| {
+            let measure = self.pad.measure(units);
+            unit.is_some_and(|unit| measure.is_some_and(|measure| measure.is_spelled(unit)))
+        };
+        if !is(Units::Conventional) && is(Units::Si) { Units::Si } else { Units::Conventional }
+    }
+
+    fn table(&self, numbers: bool) -> String {
+        let mut page = Page::default();
+        let pad = self.pad;
+        page.line("\n[[pad]]");
+        page.ask(format!("is {} {}?", few(&self.labels.iter().collect::<Vec<_>>()), pad.title));
+        page.line(format!(
+            "id = {}\ntitle = {}\nkind = \"{}\"",
+            text(&pad.id),
+            text(&pad.title),
+            kind(pad.kind)
+        ));
+        page.line(format!("names = {}", list(&self.labels)));
+        for (key, units) in [("conventional", Units::Conventional), ("si", Units::Si)] {
+            self.measure(key, units, &mut page);
+        }
+        for (key, automated) in [("automated", true), ("manual", false)] {
+            let codes = PROPERTIES.iter().filter(|p| pad.properties().contains(*p)).filter_map(
+                |property| {
+                    Some(format!(
+                        "{} = {}",
+                        property.key(),
+                        text(&pad.code(*property, automated)?.code)
+                    ))
+                },
+            );
+            let codes: Vec<String> = codes.collect();
+            if !codes.is_empty() {
+                page.line(format!("{key} = {{ {} }}", codes.join(", ")));
+            }
+        }
+        for word in &self.unknown {
+            page.ask(format!(
+                "which grade is {} here, or does it say that the pad could not be read?",
+                few(&[word])
+            ));
+        }
+        self.ladder(numbers, &mut page);
+        page.finish().trim_end().to_owned()
+    }
+
+    fn measure(&self, key: &str, units: Units, page: &mut Page) {
+        let Some(measure) = self.pad.measure(units) else { return };
+        let known = |unit: &&String| {
+            let is = |units: Units| {
+                self.pad.measure(units).is_some_and(|measure| measure.is_spelled(unit))
+            };
+            is(Units::Conventional) || is(Units::Si)
+        };
+        let strange: Vec<&String> = self.units.iter().filter(|unit| !known(unit)).collect();
+        let spellings = if strange.is_empty() || units == Units::Si {
+            String::new()
+        } else {
+            page.ask(format!("is {} this unit?", few(&strange)));
+            format!(", spellings = {}", list(strange))
+        };
+        page.line(format!("{key} = {{ ucum = {}{spellings} }}", text(measure.unit.ucum)));
+    }
+
+    /// The rungs that were seen, lowest first.
+    fn ladder(&self, numbers: bool, page: &mut Page) {
+        if self.pad.kind == Kind::Nominal {
+            return self.names(page);
+        }
+        let mut rungs: Vec<(Option<String>, Option<(Figure, Units)>)> = Vec::new();
+        for (grade, figure) in &self.steps {
+            let step = (grade.clone(), figure.clone().filter(|_| numbers));
+            // A grade that was seen with its number needs no rung without one.
+            let fuller = self.steps.iter().any(|(g, f)| g == grade && f.is_some()) && numbers;
+            if !rungs.contains(&step) && !(figure.is_none() && fuller) {
+                rungs.push(step);
+            }
+        }
+        let given = rungs.len();
+        self.fill(&mut rungs);
+        rungs.sort_by(compared);
+        page.ask(format!("{given} of its steps were seen: what are all of them, by the insert? The flags are a guess"));
+        if given < rungs.len() {
+            page.ask("a ladder has two steps at least: one of these was not seen and is made up");
+        }
+        let other =
+            |(figure, units): &(Figure, Units)| self.pad.calculated(figure, *units).is_some();
+        if numbers && rungs.iter().filter_map(|(_, figure)| figure.as_ref()).any(other) {
+            page.ask("the labels of one unit system were not printed but calculated: what does the insert say?");
+        } else if !numbers && self.steps.iter().any(|(_, figure)| figure.is_some()) {
+            let all: Vec<String> =
+                self.steps.iter().filter_map(|(_, f)| Some(f.as_ref()?.0.text())).collect();
+            page.ask(format!("which numbers belong to which grade? {} were seen", few(&all)));
+        }
+        page.line("rungs = [");
+        for rung in &rungs {
+            page.line(format!("    {{ {} }},", self.rung(rung)));
+        }
+        page.line("]");
+    }
+
+    fn rung(&self, (grade, figure): &(Option<String>, Option<(Figure, Units)>)) -> String {
+        let mut parts: Vec<String> =
+            grade.iter().map(|grade| format!("grade = {}", text(grade))).collect();
+        if let Some((figure, units)) = figure {
+            let printed = (*units, figure.text());
+            let other =
+                self.pad.calculated(figure, *units).map(|made| (units.other(), made.text()));
+            for units in [Units::Conventional, Units::Si] {
+                let label = std::iter::once(&printed).chain(&other).find(|(own, _)| *own == units);
+                parts.extend(label.map(|(_, label)| format!("{} = {}", units.text(), text(label))));
+            }
+        }
+        let flag = match grade.as_deref() {
+            None => "range",
+            Some("NEG" | "NORM") => "N",
+            Some("TR") => "policy",
+            Some(_) => "A",
+        };
+        parts.push(format!("flag = \"{flag}\""));
+        parts.join(", ")
+    }
+
+    /// A second step for a ladder that shows one.
+    fn fill(&self, rungs: &mut Vec<(Option<String>, Option<(Figure, Units)>)>) {
+        if self.pad.kind == Kind::Stepped {
+            let Some((_, Some((figure, units)))) = rungs.first().cloned() else { return };
+            let made: &[&str] = match self.pad.id.as_str() {
+                "SG" => &["1.000", "1.060"],
+                "PH" => &["4.0", "10.0"],
+                _ => &["0", "9999"],
+            };
+            let made = made.iter().filter_map(|text| Figure::read(text));
+            let mut made = made.filter(|made| {
+                made.value() != figure.value()
+                    && figure.comparator.is_none_or(|sign| {
+                        sign.text().starts_with('<') == (made.value() > figure.value())
+                    })
+            });
+            if rungs.len() == 1 {
+                rungs.extend(made.next().map(|made| (None, Some((made, units)))));
+            }
+            return;
+        }
+        let has = |rungs: &[(Option<String>, _)], code: &str| {
+            rungs.iter().any(|(grade, _)| grade.as_deref() == Some(code))
+        };
+        let normal = if self.pad.id == "URO" { "NORM" } else { "NEG" };
+        let further = if self.pad.kind == Kind::TwoStep { "POS" } else { "1+" };
+        for code in [normal, further] {
+            let two_step = self.pad.kind == Kind::TwoStep;
+            if !has(rungs, code)
+                && (rungs.len() < 2 || two_step)
+                && !(code == "NEG" && has(rungs, "NORM"))
+            {
+                rungs.push((Some(code.to_owned()), None));
+            }
+        }
+    }
+
+    /// Names without order, with the words that were seen.
+    fn names(&self, page: &mut Page) {
+        page.ask("which names does the insert have?");
+        page.line("rungs = [");
+        for rung in &self.pad.rungs {
+            let grade = rung.grade.as_deref().unwrap_or("");
+            let flag = match rung.sense.flag() {
+                Some(Flag::N) => "N",
+                Some(_) => "A",
+                None => "policy",
+            };
+            page.line(format!(
+                "    {{ grade = {}, text = {}, flag = \"{flag}\" }},",
+                text(grade),
+                text(&rung.text)
+            ));
+        }
+        page.line("]");
+        for (grade, word) in &self.words {
+            page.line(format!("[pad.words]\n{} = {}", text(grade), list([word])));
+        }
+    }
+}
+
+fn kind(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Graded => "graded",
+        Kind::Stepped => "stepped",
+        Kind::TwoStep => "two-step",
+        Kind::Nominal => "nominal",
+        Kind::Measured => "measured",
+    }
+}
+
+type Step = (Option<String>, Option<(Figure, Units)>);
+
+/// By grade, then by number; what has no number stands before what has.
+fn compared(one: &Step, other: &Step) -> Ordering {
+    let rank = |step: &Step| {
+        step.0.as_deref().and_then(|grade| ORDER.iter().position(|known| *known == grade))
+    };
+    let value = |step: &Step| {
+        step.1.as_ref().map(|(figure, _)| (figure.value(), figure.text().starts_with('>')))
+    };
+    rank(one).cmp(&rank(other)).then_with(|| value(one).cmp(&value(other)))
+}

@@ -1,0 +1,324 @@
+//! Words of prints in English, German, French, Spanish, Italian and Portuguese: what they most likely mean.
+//!
+//! Common practice, from memory; no published source. Every use of them is a guess and is asked about, but for words
+//! that the strips of the program know anyway. Labels are those of the shipped strips, and a few whole words more.
+
+use std::sync::OnceLock;
+
+use wickline_normalize::Strip;
+use wickline_normalize::strip::Pad;
+use wickline_normalize::units;
+use wickline_normalize::words::fold;
+
+/// What a word of a header line announces.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Key {
+    Number,
+    Specimen,
+    Operator,
+    Strip,
+    Lot,
+    Expiry,
+    Level,
+    Time,
+    Date,
+    Control,
+    Urgent,
+    /// A person: never written into a draft.
+    Name,
+}
+
+const KEYS: &[(Key, &[&str])] = &[
+    (
+        Key::Number,
+        &[
+            "no", "n", "nr", "num", "number", "test", "run", "ticket", "seq", "sequence",
+            "messung", "essai", "prueba", "esame", "exame", "prova", "teste", "numero", "lfd",
+        ],
+    ),
+    (
+        Key::Specimen,
+        &[
+            "id",
+            "specimen",
+            "sample",
+            "patient",
+            "probe",
+            "proben-id",
+            "echantillon",
+            "prelevement",
+            "muestra",
+            "campione",
+            "amostra",
+            "for",
+        ],
+    ),
+    (
+        Key::Operator,
+        &[
+            "operator",
+            "user",
+            "by",
+            "bediener",
+            "benutzer",
+            "operateur",
+            "operador",
+            "operatore",
+            "utente",
+        ],
+    ),
+    (Key::Strip, &["strip", "streifen", "bandelette", "tira", "striscia"]),
+    (Key::Lot, &["lot", "charge", "lote", "lotto"]),
+    (
+        Key::Expiry,
+        &["exp", "expiry", "expires", "verfall", "peremption", "caducidad", "scadenza", "validade"],
+    ),
+    (Key::Level, &["level", "stufe", "niveau", "nivel", "livello"]),
+    (Key::Time, &["time", "zeit", "uhrzeit", "heure", "hora", "ora", "ore", "at", "um", "a"]),
+    (Key::Date, &["date", "datum", "fecha", "data", "del", "le"]),
+    (
+        Key::Control,
+        &[
+            "control",
+            "qc",
+            "kontrolle",
+            "controle",
+            "controllo",
+            "ctl",
+            "check",
+            "kontrollmaterial",
+        ],
+    ),
+    (
+        Key::Name,
+        &["name", "surname", "nom", "nombre", "nome", "cognome", "vorname", "paciente", "paziente"],
+    ),
+    (
+        Key::Urgent,
+        &[
+            "urgent", "stat", "rush", "eilig", "notfall", "urgente", "urg", "cito", "dringend",
+            "urgencia",
+        ],
+    ),
+];
+
+const GRADES: &[(&str, &[&str])] = &[
+    (
+        "NEG",
+        &[
+            "neg", "neg.", "negative", "negativ", "negativo", "negatif", "negativa", "assente",
+            "absent", "ausente",
+        ],
+    ),
+    ("NORM", &["norm", "norm.", "normal", "normale"]),
+    (
+        "TR",
+        &[
+            "tr", "trace", "traces", "spur", "spuren", "traza", "trazas", "traccia", "tracce",
+            "traco", "tracos",
+        ],
+    ),
+    ("0.5+", &["0.5+"]),
+    ("1+", &["1+", "+1"]),
+    ("2+", &["2+", "+2", "++"]),
+    ("3+", &["3+", "+3", "+++"]),
+    ("4+", &["4+", "+4", "++++"]),
+    ("5+", &["5+", "+5"]),
+    ("POS", &["pos", "pos.", "positive", "positiv", "positivo", "positif", "positiva"]),
+];
+
+/// Whole words that no shipped strip has as a label.
+const LABELS: &[(&str, &str)] = &[
+    ("PH", "ph-wert"),
+    ("PH", "ph value"),
+    ("SG", "rel. dichte"),
+    ("LEU", "leucocytes esterase"),
+    ("BLD", "blood (hb)"),
+];
+
+const UNREAD: &[&str] =
+    &["----", "--", "????", "?", "##", "####", "err", "fehler", "erro", "error", "erreur"];
+const OFF: &[&str] = &[
+    "off",
+    "aus",
+    "arret",
+    "apagado",
+    "spento",
+    "desligado",
+    "disabled",
+    "abgeschaltet",
+    "inactivo",
+    "inattivo",
+];
+const COMPARATORS: &[(&str, &str)] = &[
+    ("at least", ">="),
+    ("mindestens", ">="),
+    ("au moins", ">="),
+    ("al menos", ">="),
+    ("almeno", ">="),
+    ("pelo menos", ">="),
+    ("above", ">"),
+    ("over", ">"),
+    ("uber", ">"),
+    ("ueber", ">"),
+    ("plus de", ">"),
+    ("mas de", ">"),
+    ("oltre", ">"),
+    ("mais de", ">"),
+    ("under", "<"),
+    ("below", "<"),
+    ("unter", "<"),
+    ("moins de", "<"),
+    ("menos de", "<"),
+    ("sotto", "<"),
+];
+const MARKS: &[(&str, &[&str])] = &[
+    (
+        "abnormal",
+        &["*", "**", "!", "!!", "#", "A", "<A>", "[A]", "(A)", "(*)", "(!)", "<!>", "[!]", "ABN"],
+    ),
+    ("high", &["H", "HH", "<H>", "[H]", "(H)", "HI", "↑"]),
+    ("low", &["L", "LL", "<L>", "[L]", "(L)", "LO", "↓"]),
+];
+const AM: &[&str] = &["am", "a.m."];
+const PM: &[&str] = &["pm", "p.m."];
+const MONTHS: &[(&str, &str)] = &[
+    ("English", "jan feb mar apr may jun jul aug sep oct nov dec"),
+    ("German", "jan feb mär apr mai jun jul aug sep okt nov dez"),
+    ("French", "jan fév mar avr mai jun jul aoû sep oct nov déc"),
+    ("Spanish", "ene feb mar abr may jun jul ago sep oct nov dic"),
+    ("Italian", "gen feb mar apr mag giu lug ago set ott nov dic"),
+    ("Portuguese", "jan fev mar abr mai jun jul ago set out nov dez"),
+];
+
+/// Every pad of the program with its labels: the longest shipped strip.
+pub fn known() -> Option<&'static Strip> {
+    static KNOWN: OnceLock<Option<Strip>> = OnceLock::new();
+    KNOWN.get_or_init(|| Strip::builtin("fourteen-pad")).as_ref()
+}
+
+/// The pad that a label most likely names.
+pub fn pad(label: &str) -> Option<&'static Pad> {
+    let strip = known()?;
+    let folded = fold(label);
+    let more = || LABELS.iter().find(|(_, name)| *name == folded).map(|(id, _)| *id);
+    strip.pad_of(label).and_then(|at| strip.pads.get(at)).or_else(|| strip.pad(more()?))
+}
+
+/// The pad whose label a text begins with, and what stands behind the label; a mark may stand before it.
+pub fn begins(text: &str) -> Option<(&'static Pad, &str)> {
+    let text = text.trim_start();
+    let text = match text.split_once([' ', '\t']) {
+        Some((word, rest)) if mark(word).is_some() => rest.trim_start(),
+        _ => text,
+    };
+    let ends = text.match_indices([' ', '\t', ':', '=']).map(|(at, _)| at).chain([text.len()]);
+    let mut ends: Vec<usize> = ends.take(6).collect();
+    ends.reverse();
+    ends.into_iter().find_map(|end| {
+        let label = text.get(..end)?.trim_end_matches([' ', '\t', ':', '=']);
+        Some((pad(label)?, text.get(end..)?.trim_start_matches([' ', '\t', ':', '='])))
+    })
+}
+
+/// The pads that a line names: at its beginning, at the beginning of its fields, or one behind the other.
+pub fn labels(line: &str) -> Vec<&'static str> {
+    let apart =
+        line.split([';', '|', '\t', ',']).filter_map(begins).map(|(pad, _)| pad.id.as_str());
+    let apart: Vec<&'static str> = apart.collect();
+    let words: Vec<&'static str> =
+        line.split_whitespace().filter_map(pad).map(|pad| pad.id.as_str()).collect();
+    let several = words.len() > 2 || words.len() > 1 && !apart.is_empty();
+    if several && words.len() > apart.len() { words } else { apart }
+}
+
+/// What a word of a header line announces.
+pub fn key(word: &str) -> Option<Key> {
+    let folded = fold(word.trim_matches(|c: char| !c.is_alphanumeric()));
+    if folded.contains(|c: char| c.is_ascii_digit()) {
+        return None;
+    }
+    let bare: String = folded.chars().filter(|c| c.is_ascii_alphabetic() || *c == '-').collect();
+    KEYS.iter().find(|(_, words)| words.contains(&bare.as_str())).map(|(key, _)| *key)
+}
+
+/// The grade that a word means on any pad.
+pub fn grade(word: &str) -> Option<&'static str> {
+    let folded = fold(word);
+    GRADES.iter().find(|(_, words)| words.contains(&folded.as_str())).map(|(code, _)| *code)
+}
+
+/// The grade that a word means on this pad: colours and clarities have words of their own.
+pub fn grade_on(pad: &Pad, word: &str) -> Option<String> {
+    grade(word).map(str::to_owned).or_else(|| pad.grade_of(word).map(str::to_owned))
+}
+
+/// Whether a word is a grade somewhere.
+pub fn is_grade(word: &str) -> bool {
+    let nominal = |pad: &Pad| pad.grade_of(word).is_some();
+    grade(word).is_some() || known().is_some_and(|strip| strip.pads.iter().any(nominal))
+}
+
+pub fn is_unread(word: &str) -> bool {
+    let folded = fold(word);
+    let says = |pad: &Pad| pad.says_unread(word);
+    UNREAD.contains(&folded.as_str()) || known().is_some_and(|strip| strip.pads.iter().any(says))
+}
+
+pub fn is_off(word: &str) -> bool {
+    OFF.contains(&fold(word).as_str())
+}
+
+/// A word for a comparator at the beginning of a text, as printed, and its sign.
+pub fn comparator(text: &str) -> Option<(&str, &'static str)> {
+    COMPARATORS.iter().find_map(|(word, sign)| {
+        let count = word.split(' ').count();
+        let end = text.match_indices(' ').nth(count - 1).map(|(at, _)| at)?;
+        let printed = text.get(..end)?;
+        (fold(printed) == *word).then_some((printed, *sign))
+    })
+}
+
+/// What a sign of abnormality most likely claims.
+pub fn mark(word: &str) -> Option<&'static str> {
+    MARKS.iter().find(|(_, signs)| signs.contains(&word)).map(|(meaning, _)| *meaning)
+}
+
+/// A unit of the program's list, in any spelling.
+pub fn is_unit(word: &str) -> bool {
+    let folded = units::fold(word);
+    units::KNOWN.iter().any(|known| known.is_spelled(&folded)) || looks_like_a_unit(word)
+}
+
+/// A spelling that no list has, and that is most likely a unit all the same.
+pub fn looks_like_a_unit(word: &str) -> bool {
+    let letters = word.chars().filter(|c| c.is_alphabetic()).count();
+    let litre = |end: &str| word.to_lowercase().ends_with(end);
+    letters > 0
+        && !word.starts_with(|c: char| c.is_ascii_digit())
+        && ["/l", "/dl", "/ul", "/µl", "/ml"].iter().any(|e| litre(e))
+}
+
+/// Which half of the day a word is: true for the second.
+pub fn half(word: &str) -> Option<bool> {
+    let lower = word.to_lowercase();
+    if PM.contains(&lower.as_str()) {
+        Some(true)
+    } else {
+        AM.contains(&lower.as_str()).then_some(false)
+    }
+}
+
+/// The languages that have these names of months, each with all twelve.
+pub fn months(seen: &[String]) -> Vec<(&'static str, Vec<&'static str>)> {
+    let has =
+        |names: &[&str]| seen.iter().all(|word| names.iter().any(|name| fold(name) == fold(word)));
+    let rows =
+        MONTHS.iter().map(|(language, names)| (*language, names.split(' ').collect::<Vec<_>>()));
+    rows.filter(|(_, names)| has(names)).collect()
+}
+
+/// Whether a word is a month in some language.
+pub fn is_month(word: &str) -> bool {
+    !months(&[word.to_owned()]).is_empty()
+}
