@@ -244,6 +244,7 @@ fn proof(
     target: &Target,
     captures: &[Kept],
 ) -> Result<Proof, Failure> {
+    truth::strips_known(captures, &analyzer.strips)?;
     let raw = keys_of(loaded, Some(&analyzer.id))?;
     let receiver = loaded.settings.receiver.iter().find(|r| r.id == target.id);
     let receiver = receiver.ok_or_else(|| Failure::wrong("no such receiver is configured"))?;
