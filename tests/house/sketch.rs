@@ -56,12 +56,15 @@ fn drafted(draft: &Draft, captures: &[Vec<u8>]) -> Readings {
 /// What a person typed.
 fn typed(path: &str) -> Readings {
     let text = String::from_utf8(bytes(path)).expect("UTF-8");
-    text.lines()
-        .skip(1)
-        .map(|line| {
-            let cells: Vec<&str> = line.split(',').collect();
-            let said = [cells[2], cells[3], cells[4], cells[5]].map(str::to_owned);
-            ((cells[0].parse().expect("a report"), cells[1].to_owned()), said)
+    let rows = text.lines().map(|line| line.split(',').collect::<Vec<_>>());
+    let readings = rows.filter(|cells| cells[1] == "reading");
+    let not_read = ["????", "ERRO", "Fehler"];
+    readings
+        .filter(|cells| cells[4] != "SPENTO")
+        .map(|cells| {
+            let grade = if not_read.contains(&cells[4]) { "not read" } else { cells[4] };
+            let said = [grade, cells[5], cells[6], cells[7]].map(str::to_owned);
+            ((cells[0].parse().expect("a report"), cells[3].to_owned()), said)
         })
         .collect()
 }
@@ -98,9 +101,13 @@ fn demand(name: &str, found: &Readings, wanted: &Readings) {
 #[test]
 fn five_unknown_prints_in_five_languages() {
     for name in ["ardoise", "hoja", "pares", "scheda", "tafel"] {
-        let captures = [bytes(&format!("fixtures/sketch/{name}.cap"))];
+        let captures = [bytes(&format!("fixtures/prints/{name}.cap"))];
         let draft = draft(&captures);
-        demand(name, &drafted(&draft, &captures), &typed(&format!("fixtures/sketch/{name}.csv")));
+        demand(
+            name,
+            &drafted(&draft, &captures),
+            &typed(&format!("fixtures/prints/{name}.truth.csv")),
+        );
     }
 }
 
@@ -322,7 +329,7 @@ fn random_prints_of_seven_layouts() {
 fn spoiled_captures_make_drafts_that_load() {
     let many = rounds(40, 400);
     let prints: Vec<Vec<u8>> = ["ardoise", "hoja", "pares", "scheda", "tafel"]
-        .map(|name| bytes(&format!("fixtures/sketch/{name}.cap")))
+        .map(|name| bytes(&format!("fixtures/prints/{name}.cap")))
         .to_vec();
     for seed in 1..=many as u64 {
         let mut dice = Dice(seed * 7_919);
@@ -351,7 +358,7 @@ fn spoiled_captures_make_drafts_that_load() {
 fn a_draft_takes_the_place_of_no_file() {
     let folder = Folder::new("sketch");
     let into = folder.0.to_string_lossy().into_owned();
-    let capture = root("fixtures/sketch/hoja.cap").to_string_lossy().into_owned();
+    let capture = root("fixtures/prints/hoja.cap").to_string_lossy().into_owned();
     let sketched = |more: &[&str]| {
         let done = Command::new(binary())
             .arg("sketch")
@@ -399,7 +406,7 @@ fn a_draft_takes_the_place_of_no_file() {
 fn a_draft_is_explained_at_once() {
     let folder = Folder::new("sketch-explained");
     let into = folder.0.to_string_lossy().into_owned();
-    let capture = root("fixtures/sketch/hoja.cap").to_string_lossy().into_owned();
+    let capture = root("fixtures/prints/hoja.cap").to_string_lossy().into_owned();
     let done = Command::new(binary())
         .args(["sketch", &capture, "--into", &into])
         .output()
