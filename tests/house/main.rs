@@ -5,6 +5,7 @@ mod asking;
 mod by_hand;
 mod cable;
 mod changes;
+mod checked;
 mod compare;
 mod configuration;
 mod controls;

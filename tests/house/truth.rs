@@ -138,6 +138,33 @@ fn a_form_is_written_once_and_without_a_terminal_nobody_is_asked() {
     assert!(told.contains("a person must read the paper"), "{told}");
 }
 
+/// What is there is not written over even where it cannot be seen: a link whose file is gone leads elsewhere.
+#[test]
+fn a_truth_is_written_through_no_link() {
+    let Paper { config, capture, truth, folder, .. } = &Paper::new();
+    let elsewhere = folder.0.join("elsewhere");
+    std::os::unix::fs::symlink(&elsewhere, truth).expect("the folder is ours");
+    let form = run(config, &["prove", "truth", capture, "--form", "2"]);
+    let told = String::from_utf8_lossy(&form.stderr).into_owned();
+    assert_eq!(form.status.code(), Some(2), "{told}");
+    assert!(told.contains("is there already") && !elsewhere.exists(), "{told}");
+}
+
+/// A report of a strip that the analyzer does not have would be compared with nothing.
+#[test]
+fn a_truth_of_a_strip_that_the_analyzer_lacks_is_refused() {
+    let paper = Paper::new();
+    let typed = paper.typed.replace("1,class,", "1,strip,,,,tenpad,,,\n1,class,");
+    assert_ne!(typed, paper.typed);
+    let (code, _, told) = paper.proved(&typed);
+    assert_eq!(code, Some(2), "{told}");
+    for said in ["paper.truth.csv", "report 1", "`tenpad`", "own"] {
+        assert!(told.contains(said), "{said}: {told}");
+    }
+    let (code, proof, told) = paper.proved(&typed.replace("tenpad", "own"));
+    assert_eq!((code, differing(&proof)), (Some(0), Vec::new()), "{told}");
+}
+
 /// Typed at a terminal; nothing of the capture is shown, or the person would only agree with the program.
 #[test]
 fn a_truth_is_typed_at_a_terminal_without_a_word_of_the_capture() {

@@ -229,7 +229,7 @@ pub fn judge(report: &Report, strips: &[Strip], rules: &Rules, facts: &Facts<'_>
         }
         Err(ref hold) => holds.push(hold.clone()),
     }
-    let mut remarks = Vec::new();
+    let mut remarks: Vec<Remark> = undated(report).filter(|_| !control).into_iter().collect();
     let policy = &rules.controls_policy;
     let sign = report.controls_not_passed.then(|| policy.of_own_sign(classed.class));
     for locked in [Some(policy.of(classed.class, facts.controls)), sign].into_iter().flatten() {
@@ -282,6 +282,16 @@ fn accepted(report: &Report, rules: &Rules, holds: &mut Vec<Hold>) -> Option<Pri
             None
         }
     }
+}
+
+/// Where the print has no date, ours goes out in its place, and the receiver is told.
+fn undated(report: &Report) -> Option<Remark> {
+    report.taken.is_none().then(|| {
+        Remark::new(
+            "time-heard",
+            "Time of reception: the analyzer printed no date with this result",
+        )
+    })
 }
 
 fn sender(report: &Report, rules: &Rules) -> Option<Hold> {

@@ -231,8 +231,15 @@ pub(super) fn factor(keys: &Keys<'_, '_>, at: usize, value: Decimal, pad: &Pad, 
     }
 }
 
-/// What `check` tells of a pad's codes and of its labels.
-pub(super) fn notes(pad: &Pad) -> Vec<String> {
+/// What `check` tells of a pad's codes and of its labels, and of one that is not `required` any more.
+pub(super) fn notes(pad: &Pad, required: bool) -> Vec<String> {
+    let lax = (required && pad.optional).then(|| {
+        format!(
+            "{}: optional here and required on the strip that this one extends: a report without it is complete, and \
+             nobody asks where it is",
+            pad.id
+        )
+    });
     let note = |property| {
         let what = super::Property::key(property);
         let local = pad.local(property).code;
@@ -252,5 +259,6 @@ pub(super) fn notes(pad: &Pad) -> Vec<String> {
             )),
         }
     };
-    pad.properties().into_iter().filter_map(note).chain(as_printed(pad)).collect()
+    let codes = pad.properties().into_iter().filter_map(note);
+    codes.chain(as_printed(pad)).chain(lax).collect()
 }

@@ -52,6 +52,8 @@ fn whole(keys: &Keys<'_, '_>, foreign: bool) -> Option<Strip> {
     let extends = base.is_some();
     let (mut words, mut unread, inherited) =
         base.map(|b| (b.words, b.unread, b.pads)).unwrap_or_default();
+    let required: Vec<String> =
+        inherited.iter().filter(|pad| !pad.optional).map(|pad| pad.id.clone()).collect();
     let accepts = keys.texts("accepts").into_iter().map(|s| s.value).collect();
     let mut pads = kept(keys, inherited);
     given(keys, &mut pads);
@@ -70,7 +72,8 @@ fn whole(keys: &Keys<'_, '_>, foreign: bool) -> Option<Strip> {
     pads.iter_mut().for_each(|given| given.learn(keys, &words, &unread));
     let labels = labels(keys, &pads);
     let pads: Vec<Pad> = pads.into_iter().map(|given| given.pad).collect();
-    let notes = pads.iter().flat_map(checks::notes).collect();
+    let notes =
+        pads.iter().flat_map(|pad| checks::notes(pad, required.contains(&pad.id))).collect();
     let questions = if foreign { strange::questions(&pads) } else { Vec::new() };
     let (id, name) = (id?.value, name?.value);
     Some(Strip { id, name, accepts, pads, words, unread, labels, notes, questions })

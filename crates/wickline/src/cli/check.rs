@@ -1,6 +1,7 @@
 //! `check`: everything that can be wrong before the first result, one line a finding.
 
 mod laboratory;
+mod print;
 
 use std::path::{Path, PathBuf};
 
@@ -74,6 +75,7 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
     for note in bench.notes.iter().chain(&bench.idle(&loaded)) {
         found.push(finding(Level::Note, "strips", note.clone()));
     }
+    print::fits(&loaded, &bench, &mut found);
     stores(&bench, &mut found);
     lines(&bench, &mut found);
     laboratory::rules(&bench, &mut found);

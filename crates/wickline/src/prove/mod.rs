@@ -4,6 +4,7 @@
 pub mod against;
 pub mod expect;
 pub mod facts;
+pub mod files;
 pub mod map;
 pub mod matrix;
 pub mod paper;

@@ -195,6 +195,8 @@ pub struct Habits {
     pub urgent: Vec<String>,
     /// The first digit of a number by class.
     pub digits: BTreeMap<String, String>,
+    /// What stands behind a number, with its class.
+    pub suffixes: Vec<(String, String)>,
     /// Words in place of a result.
     pub unread: Vec<String>,
     pub unit_implied: bool,
@@ -221,13 +223,14 @@ impl Habits {
         };
         let line = |key| strings(part("header").and_then(|h| h.get(key)));
         let results = part("results");
-        let digits = part("number").and_then(|n| n.get("class_digits")).and_then(Value::as_table);
+        let number = |key| part("number").and_then(|n| n.get(key)).and_then(Value::as_table);
         let words = results.and_then(|r| r.get("comparators")).and_then(Value::as_table);
         Ok(Habits {
             marks: map(part("marks")),
             control: line("control"),
             urgent: line("urgent"),
-            digits: map(digits).into_iter().map(|(digit, class)| (class, digit)).collect(),
+            digits: map(number("class_digits")).into_iter().map(|(d, class)| (class, d)).collect(),
+            suffixes: map(number("suffixes")),
             unread: strings(results.and_then(|r| r.get("unread"))),
             unit_implied: results
                 .and_then(|r| r.get("unit_implied"))

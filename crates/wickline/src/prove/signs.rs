@@ -95,6 +95,25 @@ pub fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys) -> Vec<Sign> {
     all
 }
 
+/// Signs of class that no case of a proof shows, one sentence each: forms that want more than a level and a lot, and
+/// what stands behind a number.
+#[must_use]
+pub fn unshown(habits: &Habits, raw: &AnalyzerKeys) -> Vec<String> {
+    let classes = [
+        ("control", "control material", &habits.control),
+        ("urgent", "urgent work", &habits.urgent),
+    ];
+    let none_run = raw.controls == "none";
+    let wanted = classes.into_iter().filter(|(class, ..)| !(*class == "control" && none_run));
+    let signs = wanted.flat_map(|(class, what, forms)| {
+        let forms = forms.iter().filter(|form| filled(form, "1").is_none());
+        let forms = forms.map(move |form| format!("{what} by {form}"));
+        let behind = habits.suffixes.iter().filter(move |(_, of)| of == class);
+        forms.chain(behind.map(move |(sign, _)| format!("{what} by {sign} behind the number")))
+    });
+    signs.map(|sign| format!("{sign}: no case of `prove` shows it")).collect()
+}
+
 /// A sign and the level behind it.
 fn level_of(text: &str) -> (&str, &str) {
     text.rsplit_once('=').unwrap_or((text, ""))

@@ -77,6 +77,24 @@ fn expired_strips_hold_patients_and_no_control() {
     }
 }
 
+/// The receiver is told that the time is ours; control material goes nowhere and needs no such word.
+#[test]
+fn a_print_without_a_date_goes_with_our_time_and_a_remark() {
+    let undated = |print: Report| Report { taken: None, ..print };
+    let told = |print: &Report| {
+        let found = judged(print, &Rules::default(), &[]);
+        found.remarks.iter().map(|r| (r.code.clone(), r.text.clone())).collect::<Vec<_>>()
+    };
+    assert_eq!(told(&ten()), []);
+    let remarks = told(&undated(ten()));
+    let [(code, text)] = remarks.as_slice() else { panic!("{remarks:?}") };
+    assert_eq!(code, "time-heard");
+    assert!(text.contains("Time of reception") && text.contains("no date"), "{text}");
+    assert_eq!(judged(&undated(ten()), &Rules::default(), &[]).way, Way::Ready);
+    let signs = Signs { control_order: true, level: Some('1'), ..Signs::default() };
+    assert_eq!(told(&Report { signs, ..undated(ten()) }), []);
+}
+
 /// Half a line is no fault of the dialect: what a person reads first is that the print was cut off.
 #[test]
 fn that_a_print_was_cut_off_stands_before_what_its_last_line_looks_like() {

@@ -21,11 +21,12 @@ use super::{Answer, As, Exit, Failure, faults, loaded};
 use crate::clock;
 use crate::prove::against::Held;
 use crate::prove::facts::{Fact, Facts};
+use crate::prove::files;
 use crate::prove::map::Map;
 use crate::prove::paper::{Comparison, compare, csv};
 use crate::prove::press::{Press, shipped};
-use crate::prove::sheet::{Habits, Sheet, builtin_dialect, builtin_strip};
-use crate::prove::signs::{Class, Sign, signs};
+use crate::prove::sheet::{Habits, Sheet};
+use crate::prove::signs::{Class, Sign, signs, unshown};
 use crate::prove::wishes::Wishes;
 use crate::prove::{Row, Trial, Verdict, reports};
 use crate::settings::bench::{Analyzer, Bench, Target};
@@ -243,6 +244,7 @@ fn proof(
     target: &Target,
     captures: &[Kept],
 ) -> Result<Proof, Failure> {
+    truth::strips_known(captures, &analyzer.strips)?;
     let raw = keys_of(loaded, Some(&analyzer.id))?;
     let receiver = loaded.settings.receiver.iter().find(|r| r.id == target.id);
     let receiver = receiver.ok_or_else(|| Failure::wrong("no such receiver is configured"))?;
@@ -262,7 +264,7 @@ fn proof(
     let (mut rows, mut maps, mut proved) = (Vec::new(), Vec::new(), Vec::new());
     let facts = facts(loaded, raw, dialect_text.as_deref())?;
     for (n, name) in std::iter::once(&raw.strip).chain(&raw.strips).enumerate() {
-        let sheet = Sheet::read(&strip_text(loaded, name)?).map_err(Failure::wrong)?;
+        let sheet = sheet(loaded, name)?;
         let press = press.with_strip(&sheet.id);
         let trial = Trial {
             bench,
@@ -343,7 +345,7 @@ fn facts(
     // A strip that several go on from is told once.
     let mut told = BTreeSet::new();
     for name in std::iter::once(&raw.strip).chain(&raw.strips) {
-        let sheet = Sheet::read(&strip_text(loaded, name)?).map_err(Failure::wrong)?;
+        let sheet = sheet(loaded, name)?;
         for (id, text) in sheet.texts.into_iter().filter(|one| told.insert(one.clone())) {
             facts.add_file("strip", &id, &text).map_err(Failure::wrong)?;
         }
@@ -422,25 +424,14 @@ fn habits(
     loaded: &Loaded,
     raw: &settings::AnalyzerKeys,
 ) -> Result<(Habits, Option<String>), Failure> {
-    if raw.dialect == "lis02" {
-        return Ok((Habits::lis02(), None));
-    }
-    let text = match builtin_dialect(&raw.dialect) {
-        Some(text) => text.to_owned(),
-        None => read_text(&beside(loaded, &raw.dialect))?,
-    };
-    Ok((Habits::read(&text).map_err(Failure::wrong)?, Some(text)))
+    let text = files::dialect(loaded, &raw.dialect).map_err(Failure::wrong)?;
+    let habits = text.as_deref().map_or_else(|| Ok(Habits::lis02()), Habits::read);
+    Ok((habits.map_err(Failure::wrong)?, text))
 }
 
-fn strip_text(loaded: &Loaded, name: &str) -> Result<String, Failure> {
-    match builtin_strip(name) {
-        Some(text) => Ok(text.to_owned()),
-        None => read_text(&beside(loaded, name)),
-    }
-}
-
-fn beside(loaded: &Loaded, name: &str) -> PathBuf {
-    loaded.file.parent().unwrap_or(Path::new(".")).join(name)
+fn sheet(loaded: &Loaded, name: &str) -> Result<Sheet, Failure> {
+    let text = files::strip(loaded, name).map_err(Failure::wrong)?;
+    Sheet::read(&text).map_err(Failure::wrong)
 }
 
 fn read_text(path: &Path) -> Result<String, Failure> {
@@ -469,6 +460,9 @@ fn class_signs(
             gaps.push(Gap::new(format!("class-{}", class.word()), text));
         }
         all.extend(signs.into_iter().map(|sign| (class, sign)));
+    }
+    for (n, text) in unshown(habits, raw).into_iter().enumerate() {
+        gaps.push(Gap::new(format!("sign-{}", n + 1), text + "."));
     }
     all
 }

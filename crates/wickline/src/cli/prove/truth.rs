@@ -1,17 +1,19 @@
 //! `prove truth CAPTURE`: a person types what stands on the paper, and the proof holds it against what is read.
 
 use std::collections::BTreeMap;
+use std::fs::OpenOptions;
+use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use wickline_normalize::strip::Strip;
 
-use super::{Gap, keys_of, write};
+use super::{Gap, keys_of};
 use crate::cli::output::{Output, visible};
 use crate::cli::person::{asked, can_ask};
 use crate::cli::{Answer, Exit, Failure, loaded};
 use crate::prove::Trial;
 use crate::prove::against::{Held, Proved};
-use crate::prove::sheet::Sheet;
 use crate::prove::signs::{Class, Sign};
 use crate::prove::truth::{OF_REPORT, Truth, Typed, TypedReading, beside, digest};
 
@@ -43,7 +45,7 @@ impl Kept {
         let file = beside(path);
         let truth = match std::fs::read_to_string(&file) {
             Ok(text) => Some(parsed(&file, &text)?),
-            Err(e) if e.kind() == std::io::ErrorKind::NotFound => None,
+            Err(e) if e.kind() == ErrorKind::NotFound => None,
             Err(e) => return Err(Failure::wrong(format!("{}: {e}", file.display()))),
         };
         let other = |truth: &&Truth| !truth.capture.is_empty() && truth.capture != digest(&bytes);
@@ -64,6 +66,25 @@ fn read(path: &Path) -> Result<Vec<u8>, Failure> {
 
 fn parsed(file: &Path, text: &str) -> Result<Truth, Failure> {
     Truth::parse(text).map_err(|why| Failure::wrong(format!("{}: {why}", file.display())))
+}
+
+/// Each report that a person typed is of a strip of this analyzer: of another one it would be compared with nothing.
+pub(super) fn strips_known(captures: &[Kept], strips: &[Strip]) -> Result<(), Failure> {
+    let known = |name: &str| name.is_empty() || strips.iter().any(|strip| strip.id == name);
+    for kept in captures {
+        let reports = kept.truth.iter().flat_map(|truth| &truth.reports).enumerate();
+        for (n, report) in reports.filter(|(_, report)| !known(&report.strip)) {
+            let ids: Vec<&str> = strips.iter().map(|strip| strip.id.as_str()).collect();
+            return Err(Failure::wrong(format!(
+                "{}: report {}: strip `{}` is none of this analyzer: write {}, or nothing for the first",
+                beside(Path::new(&kept.name)).display(),
+                n + 1,
+                visible(&report.strip),
+                ids.join(" or ")
+            )));
+        }
+    }
+    Ok(())
 }
 
 /// Holds the truths of these captures against one strip of an analyzer; the first strip takes what names none.
@@ -109,16 +130,14 @@ pub fn truth(config: Option<PathBuf>, options: &Options, out: &Output) -> Answer
     let raw = keys_of(&loaded, options.analyzer.as_deref())?;
     let mut pads: BTreeMap<String, String> = BTreeMap::new();
     for name in std::iter::once(&raw.strip).chain(&raw.strips) {
-        let sheet = Sheet::read(&super::strip_text(&loaded, name)?).map_err(Failure::wrong)?;
+        let sheet = super::sheet(&loaded, name)?;
         pads.extend(sheet.pads.into_iter().map(|pad| (pad.id, pad.title)));
     }
     let bytes = read(&options.capture)?;
     let file = beside(&options.capture);
-    if file.exists() {
-        return Err(Failure::wrong(format!(
-            "{} is there already: change it with a spreadsheet, or move it away",
-            file.display()
-        )));
+    // Before anybody types; whether it is still so when it is written is asked again.
+    if file.symlink_metadata().is_ok() {
+        return Err(is_there(&file));
     }
     let mut truth = Truth { capture: digest(&bytes), ..Truth::default() };
     let text = match options.form {
@@ -135,9 +154,28 @@ pub fn truth(config: Option<PathBuf>, options: &Options, out: &Output) -> Answer
             return Err(Failure::wrong(why));
         }
     };
-    write(&file, &text)?;
+    match OpenOptions::new().write(true).create_new(true).open(&file) {
+        Ok(mut new) => new.write_all(text.as_bytes()).map_err(|e| unwritten(&file, &e))?,
+        Err(e) if e.kind() == ErrorKind::AlreadyExists => {
+            // Somebody else was quicker: what was typed is not lost.
+            out.line(&text);
+            return Err(is_there(&file));
+        }
+        Err(e) => return Err(unwritten(&file, &e)),
+    }
     out.line(&format!("written: {}", visible(&file.display().to_string())));
     Ok(Exit::Done)
+}
+
+fn is_there(file: &Path) -> Failure {
+    let file = file.display();
+    Failure::wrong(format!(
+        "{file} is there already, and a truth is never written over: change it with a spreadsheet, or move it away"
+    ))
+}
+
+fn unwritten(file: &Path, error: &std::io::Error) -> Failure {
+    Failure::unreachable(format!("{}: {error}", file.display()))
 }
 
 /// Asks for report after report. What a scanner or a keyboard sends ends with Enter; nothing is offered as an answer,

@@ -1,0 +1,169 @@
+//! What `check` says of an analyzer's print: its dialect, its strips and its rules, held against each other.
+//!
+//! Each of them was read and is right by itself. Nothing of what is told here can be refused, for there are analyzers
+//! that print so; but nobody else would say it before the first result.
+
+use toml::{Table, Value};
+use wickline_normalize::rules::Rules;
+
+use super::{Finding, Level, finding};
+use crate::prove::files;
+use crate::prove::sheet::{Habits, Sheet};
+use crate::prove::signs::unshown;
+use crate::settings::bench::Bench;
+use crate::settings::{AnalyzerKeys, Loaded};
+
+/// Ids as operators have them, tried on the laboratory's pattern of specimen ids.
+const OPERATORS: [&str; 4] = ["op7", "OPER01", "J-MAST", "4711"];
+
+/// One analyzer's print, by the texts of its files.
+struct Print<'a> {
+    raw: &'a AnalyzerKeys,
+    rules: &'a Rules,
+    dialect: Table,
+    sheets: Vec<Sheet>,
+}
+
+/// What does not fit together, analyzer by analyzer.
+pub fn fits(loaded: &Loaded, bench: &Bench, found: &mut Vec<Finding>) {
+    for analyzer in &bench.analyzers {
+        let raw = loaded.settings.analyzer.iter().find(|raw| raw.id == analyzer.id);
+        let Some(raw) = raw else { continue };
+        let about = format!("analyzer {}", analyzer.id);
+        match notes(loaded, raw, &analyzer.rules) {
+            Ok(notes) => {
+                found.extend(notes.into_iter().map(|note| finding(Level::Note, &about, note)));
+            }
+            Err(why) => found.push(finding(Level::Bad, &about, why)),
+        }
+    }
+}
+
+fn notes(loaded: &Loaded, raw: &AnalyzerKeys, rules: &Rules) -> Result<Vec<String>, String> {
+    let text = files::dialect(loaded, &raw.dialect)?;
+    let habits = text.as_deref().map_or_else(|| Ok(Habits::lis02()), Habits::read)?;
+    let mut notes = unshown(&habits, raw);
+    let Some(text) = text else { return Ok(notes) };
+    let dialect: Table = text.parse().map_err(|e| format!("{}: {e}", raw.dialect))?;
+    let sheet = |name: &String| Sheet::read(&files::strip(loaded, name)?);
+    let sheets = std::iter::once(&raw.strip).chain(&raw.strips).map(sheet);
+    let print = Print { raw, rules, dialect, sheets: sheets.collect::<Result<_, _>>()? };
+    notes.extend([print.date(), print.marks(&habits), print.decimals()].into_iter().flatten());
+    notes.extend(print.side_by_side());
+    Ok(notes)
+}
+
+impl Print<'_> {
+    fn name(&self) -> &str {
+        self.dialect.get("name").and_then(Value::as_str).unwrap_or_default()
+    }
+
+    fn part(&self, table: &str, key: &str) -> Option<&Value> {
+        self.dialect.get(table)?.get(key)
+    }
+
+    fn texts(&self, table: &str, key: &str) -> Vec<&str> {
+        let list = self.part(table, key).and_then(Value::as_array).into_iter().flatten();
+        list.filter_map(Value::as_str).collect()
+    }
+
+    /// Every form of a line; the fields of a record, which stand by their place, as one.
+    fn forms(&self) -> Vec<String> {
+        let keys = ["lines", "control", "urgent", "controls_not_passed"];
+        let forms = keys.into_iter().flat_map(|key| self.texts("header", key)).map(str::to_owned);
+        let sign = self.part("record", "split").and_then(Value::as_str).unwrap_or_default();
+        let fields = self.texts("record", "fields").join(sign);
+        forms.chain(Some(fields).filter(|fields| !fields.is_empty())).collect()
+    }
+
+    /// Without a date ours goes out, with a remark.
+    fn date(&self) -> Option<String> {
+        let forms = self.forms();
+        let has = |field: &str| {
+            let (must, may) = (format!("{{{field}}}"), format!("{{{field}?}}"));
+            forms.iter().any(|form| form.contains(&must) || form.contains(&may))
+        };
+        let alone = self.part("dates", "time_alone").and_then(Value::as_str) == Some("ignored");
+        match (has("date") || has("day"), has("time")) {
+            (true, _) => None,
+            (false, true) if !alone => Some(format!(
+                "dialect {} has a time and no date: every report with one is held, unless time_alone of [dates] is \
+                 \"ignored\"",
+                self.name()
+            )),
+            (false, _) => Some(format!(
+                "no form of dialect {} has a date: each result goes out with the time at which it was heard, and a \
+                 remark that says so",
+                self.name()
+            )),
+        }
+    }
+
+    /// A table has marks only in a row of their own or glued to a result; any other line may end with one.
+    fn marks(&self, habits: &Habits) -> Option<String> {
+        let is_mark = |value: &Value| value.as_str() == Some("mark");
+        let cells = |layout: &Value| {
+            let cells = layout.get("cells").and_then(Value::as_array).into_iter().flatten();
+            let columns = layout.get("columns").and_then(Value::as_array).into_iter().flatten();
+            cells.chain(columns.filter_map(|column| column.get("cell"))).any(is_mark)
+        };
+        let next = self.part("results", "next").and_then(Value::as_array).into_iter().flatten();
+        let rows = self.part("results", "rows").and_then(Value::as_table);
+        let row = rows.is_some_and(|rows| rows.values().any(is_mark));
+        let cell = row || self.dialect.get("results").into_iter().chain(next).any(cells);
+        let headed = self.part("results", "headed").is_some();
+        let glued = !self.texts("results", "marks_glued").is_empty();
+        let signs: Vec<&str> = habits.marks.iter().map(|(sign, _)| sign.as_str()).collect();
+        match signs.as_slice() {
+            [] if cell => Some(format!(
+                "dialect {} has a cell for marks and names none in [marks]: a print with one is held",
+                self.name()
+            )),
+            [_, ..] if headed && !row && !glued => Some(format!(
+                "marks {} of dialect {} have no place in its results: rows has no \"mark\", and marks_glued is empty",
+                signs.join(", "),
+                self.name()
+            )),
+            _ => None,
+        }
+    }
+
+    /// A sign of decimals that nothing printed can show to be the right one.
+    fn decimals(&self) -> Option<String> {
+        let sign = self.dialect.get("decimal").and_then(Value::as_str)?;
+        let system = usize::from(self.raw.units == "si");
+        let mut rungs = self.sheets.iter().flat_map(|sheet| &sheet.pads).flat_map(|pad| &pad.rungs);
+        let used = rungs.any(|r| r.labels[system].as_ref().is_some_and(|l| l.contains('.')));
+        let strips: Vec<&str> = self.sheets.iter().map(|sheet| sheet.id.as_str()).collect();
+        (!used).then(|| {
+            format!(
+                "decimal = \"{sign}\" of dialect {}: no step of strip {} has decimals in {} units: no proof shows \
+                 whether it is right",
+                self.name(),
+                strips.join(", "),
+                self.raw.units
+            )
+        })
+    }
+
+    /// Specimen and operator in one line, where the laboratory's pattern would take either for a specimen.
+    fn side_by_side(&self) -> Vec<String> {
+        let taken = OPERATORS.into_iter().find(|id| self.rules.specimen.matches(id));
+        let Some(taken) = taken else { return Vec::new() };
+        let forms = self.forms().into_iter();
+        let both = forms.filter(|form| form.contains("{specimen") && form.contains("{operator"));
+        let note = |form: String| {
+            let pattern = &self.rules.specimen;
+            let like = format!("site.specimen, {pattern}, takes `{taken}` and its like");
+            match form.contains("{specimen?} {operator") {
+                true => format!(
+                    "where no specimen is printed, {form} takes the operator's id for one: {like}"
+                ),
+                false => format!(
+                    "nothing tells specimen and operator apart in {form} but their places: {like}"
+                ),
+            }
+        };
+        both.map(note).collect()
+    }
+}
