@@ -50,3 +50,4 @@ mod truth;
 mod unreadable;
 mod vanished;
 mod way;
+mod wrong;
