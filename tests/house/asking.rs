@@ -77,6 +77,7 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("report withdraw", Else),
     ("run", Else),
     ("simulate", Else),
+    ("sketch", Else),
     ("status", Asks(&[])),
     ("trail", Asks(&["--csv", "DIR/trail.csv"])),
     ("trail configuration", Asks(&[])),

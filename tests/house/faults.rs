@@ -9,7 +9,7 @@ use tokio::io::AsyncWriteExt;
 
 use wickline_forward::receive::Receiver;
 
-use crate::kit::{Daemon, Folder, ask, configuration};
+use crate::kit::{Daemon, Folder, ask, configuration, until_it_is};
 use crate::way::{analyzer, check, gather, practice, runtime, script};
 use wickline::simulate::analyzer::{Sent, Style};
 
@@ -116,17 +116,18 @@ fn every_file_is_for_its_owner_only() {
     assert_eq!(daemon.stop(), 0);
 }
 
-/// Counts, not clocks: in a burst many reports share a sync of the tape and one of the ledger.
+/// Counts, not clocks: what comes at once shares a sync of the tape and one of the ledger. The daemon stands still
+/// while it comes, so that it is at once on a busy machine as well, and its receiver is paused: answers come one by one.
 #[test]
 fn a_burst_shares_its_syncs() {
     let folder = Folder::new("burst");
     let library = preload(&folder);
     runtime().block_on(async {
         let aa = vec!["aa".parse().expect("an answer")];
-        let mut receiver =
-            Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await.expect("a port");
-        let address = format!("mllp://{}", receiver.address());
-        let text = configuration("listen:127.0.0.1:0", "two-column", "ten-pad", &address, "");
+        let receiver = Receiver::bind("127.0.0.1:0", aa, Duration::ZERO, None).await;
+        let address = format!("mllp://{}", receiver.expect("a port").address());
+        let paused = "paused = true\n";
+        let text = configuration("listen:127.0.0.1:0", "two-column", "ten-pad", &address, paused);
         let config = folder.write("wickline.toml", &text);
         let daemon = Daemon::start_with(&config, &library, &folder.0);
         let syncs = folder.0.join("syncs");
@@ -141,10 +142,11 @@ fn a_burst_shares_its_syncs() {
             .flat_map(|run| wickline::simulate::print::two_column(&strip, run, now))
             .collect();
         let mut line = tokio::net::TcpStream::connect(&daemon.lines[0]).await.expect("the line");
-        line.write_all(&text).await.expect("written at once");
-        let mut got = Vec::new();
-        let done = || ask(&config, &["queue"])["totals"]["accepted"] == count as u64;
-        gather(&mut receiver, &mut got, done).await;
+        daemon.signal(rustix::process::Signal::STOP);
+        line.write_all(&text).await.expect("the socket holds all of it");
+        daemon.signal(rustix::process::Signal::CONT);
+        let waiting = || ask(&config, &["queue"])["totals"]["waiting"].as_u64().expect("a count");
+        until_it_is(count as u64, waiting);
         let syncs = std::fs::metadata(&syncs).expect("counted").len();
         assert!(syncs < count as u64 / 4, "{syncs} syncs for {count} reports that came at once");
         assert_eq!(daemon.stop(), 0);

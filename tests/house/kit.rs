@@ -240,6 +240,19 @@ pub fn until(mut so: impl FnMut() -> bool) {
     }
 }
 
+/// Waits for a number to become this. A slow machine has all the time it wants while the number moves.
+pub fn until_it_is(wanted: u64, mut number: impl FnMut() -> u64) {
+    let (mut last, mut end) = (number(), Instant::now() + PATIENCE);
+    while last != wanted {
+        std::thread::yield_now();
+        let now = number();
+        if now != last {
+            (last, end) = (now, Instant::now() + PATIENCE);
+        }
+        assert!(Instant::now() < end, "it stays {last} and does not become {wanted}");
+    }
+}
+
 fn rustix_pid(child: &Child) -> rustix::process::Pid {
     let raw = i32::try_from(child.id()).expect("a process id");
     rustix::process::Pid::from_raw(raw).expect("a process id is not 0")

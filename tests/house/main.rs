@@ -29,6 +29,7 @@ mod laboratory;
 mod ladders;
 mod material;
 mod network;
+mod notation;
 mod outage;
 mod peer;
 mod power;

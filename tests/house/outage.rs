@@ -15,7 +15,7 @@ use wickline_forward::mllp::MllpRelease;
 use wickline_forward::receive::{Manner, Received, Receiver};
 use wickline_normalize::strip::Strip;
 
-use crate::kit::{Daemon, Folder, ask, configuration, rounds, run, until};
+use crate::kit::{Daemon, Folder, ask, configuration, rounds, run, until, until_it_is};
 use crate::way::{analyzer, check, gather, pads, practice, pty, runtime, script, specimen};
 
 fn specimens(script: &Script) -> Vec<String> {
@@ -40,7 +40,8 @@ fn twenty_thousand_messages_after_a_weekend() {
         let mut daemon = Daemon::start(&config);
         let count = rounds(20_000, 288_000);
         let plan = weekend(&daemon.lines[0], count);
-        until(|| ask(&config, &["queue"])["totals"]["waiting"] == count);
+        let total = |of: &str| ask(&config, &["queue"])["totals"][of].as_u64().expect("a count");
+        until_it_is(count as u64, || total("waiting"));
         let late = daemon.wait_for(|e| e["event"] == "queue-late");
         assert!(late["waiting"].as_u64().expect("a count") >= 1000);
         let idle = daemon.resident_kib();
@@ -57,7 +58,7 @@ fn twenty_thousand_messages_after_a_weekend() {
                 kills -= 1;
             }
         }
-        until(|| ask(&config, &["queue"])["totals"]["accepted"] == count);
+        until_it_is(count as u64, || total("accepted"));
         let grown = daemon.resident_kib().saturating_sub(idle);
         assert!(grown < 16 * 1024, "{grown} KiB more than when it stood idle");
         assert!(order == plan, "each once, in the order in which they were printed");

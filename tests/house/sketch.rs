@@ -1,12 +1,14 @@
 //! `sketch`: dialect and strip drafted from captures alone, held against what a person reads on each print.
 
 use std::collections::BTreeMap;
+use std::process::Command;
 
 use wickline::sketch::{Capture, Draft, sketch};
 use wickline_listen::dialect;
 use wickline_listen::ear::hear;
 use wickline_normalize::{Figure, Report, Status, Strip};
 
+use crate::kit::{Folder, binary, rounds};
 use crate::prove::root;
 
 /// Report and analyte; grade, number, unit, mark as printed, a pad that was not read as `not read`.
@@ -119,4 +121,300 @@ fn the_shipped_prints_without_their_files() {
         let wanted = readings(&reports, &Strip::builtin("fourteen-pad").expect("shipped"));
         demand(name, &drafted(&draft(&captures), &captures), &wanted);
     }
+}
+
+/// Dice of a seed, so that a failing print can be made again.
+struct Dice(u64);
+
+impl Dice {
+    fn of(&mut self, sides: usize) -> usize {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        usize::try_from(self.0 % sides as u64).expect("few sides")
+    }
+
+    fn one<'a, T>(&mut self, of: &'a [T]) -> &'a T {
+        &of[self.of(of.len())]
+    }
+}
+
+const PADS: [&str; 10] = ["GLU", "BIL", "KET", "SG", "BLD", "PH", "PRO", "URO", "NIT", "LEU"];
+/// Labels as clinics of six languages write them, typed here from memory; then words for negative, trace, positive.
+const TONGUES: [([&str; 10], [&str; 3]); 7] = [
+    (PADS, ["NEG", "TR", "POS"]),
+    (
+        [
+            "Glucose",
+            "Bilirubin",
+            "Ketones",
+            "Specific gravity",
+            "Blood",
+            "pH",
+            "Protein",
+            "Urobilinogen",
+            "Nitrite",
+            "Leukocytes",
+        ],
+        ["negative", "trace", "positive"],
+    ),
+    (
+        [
+            "Glukose",
+            "Bilirubin",
+            "Ketone",
+            "Spez. Gewicht",
+            "Blut",
+            "pH",
+            "Eiweiss",
+            "Urobilinogen",
+            "Nitrit",
+            "Leukozyten",
+        ],
+        ["negativ", "Spur", "positiv"],
+    ),
+    (
+        [
+            "Glucose",
+            "Bilirubine",
+            "Corps cetoniques",
+            "Densite",
+            "Sang",
+            "pH",
+            "Proteines",
+            "Urobilinogene",
+            "Nitrites",
+            "Leucocytes",
+        ],
+        ["negatif", "traces", "positif"],
+    ),
+    (
+        [
+            "Glucosa",
+            "Bilirrubina",
+            "Cetonas",
+            "Densidad",
+            "Sangre",
+            "pH",
+            "Proteinas",
+            "Urobilinogeno",
+            "Nitritos",
+            "Leucocitos",
+        ],
+        ["negativo", "trazas", "positivo"],
+    ),
+    (
+        [
+            "Glucosio",
+            "Bilirubina",
+            "Corpi chetonici",
+            "Peso specifico",
+            "Emoglobina",
+            "pH",
+            "Proteine",
+            "Urobilinogeno",
+            "Nitriti",
+            "Leucociti",
+        ],
+        ["negativo", "tracce", "positivo"],
+    ),
+    (
+        [
+            "Glicose",
+            "Bilirrubina",
+            "Cetonas",
+            "Densidade",
+            "Sangue",
+            "pH",
+            "Proteinas",
+            "Urobilinogenio",
+            "Nitrito",
+            "Leucocitos",
+        ],
+        ["negativo", "tracos", "positivo"],
+    ),
+];
+const UNITS: [&str; 10] =
+    ["mg/dL", "mg/dL", "mg/dL", "", "Ery/uL", "", "mg/dL", "mg/dL", "", "Leu/uL"];
+
+/// A random print, and what it says.
+fn print(seed: u64) -> (String, Readings) {
+    let mut dice = Dice(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1);
+    (0..8).for_each(|_| assert!(dice.of(2) < 2));
+    let (labels, [negative, trace, positive]) = *dice.one(&TONGUES);
+    let (layout, comma, marked) = (dice.of(7), dice.of(2) == 0, dice.of(2) == 0);
+    let mut wanted = Readings::new();
+    let mut page = String::new();
+    for report in 1..=2 + dice.of(2) {
+        page += &format!(
+            "KESTREL POINT CLINIC\nNo. {:04}\nID KP-3174{report}\n14.03.2026 09:1{report}\n",
+            40 + report
+        );
+        let mut entries = Vec::new();
+        for at in 0..PADS.len() {
+            let (grade, number) = match PADS[at] {
+                "SG" => ("", format!("1.0{:02}", 4 + 4 * dice.of(6))),
+                "PH" => ("", format!("{}.{}", 5 + dice.of(4), 5 * dice.of(2))),
+                "NIT" => (*dice.one(&[negative, positive]), String::new()),
+                _ => match dice.of(4) {
+                    0 => (trace, "5".to_owned()),
+                    1 => ("1+", "15.5".to_owned()),
+                    2 => ("2+", "150".to_owned()),
+                    _ => (negative, String::new()),
+                },
+            };
+            let unit = if number.is_empty() { "" } else { UNITS[at] };
+            let mark = if marked && grade.ends_with('+') { "*" } else { "" };
+            let said = [grade, &number, unit, mark].map(str::to_owned);
+            wanted.insert((report, PADS[at].to_owned()), said);
+            let shown = if comma { number.replace('.', ",") } else { number };
+            entries.push((labels[at], grade, shown, unit, mark));
+        }
+        for entry @ (label, grade, number, unit, mark) in &entries {
+            let words = |parts: &[&str]| {
+                parts.iter().filter(|p| !p.is_empty()).copied().collect::<Vec<_>>().join(" ")
+            };
+            let result = words(&[grade, number, unit, mark]);
+            page += &match layout {
+                0 => format!("{label:<18}{grade:<10}{}\n", words(&[number, unit, mark])),
+                1 => format!("{label}: {result}\n"),
+                2 => format!("{label}={result}\n"),
+                3 => format!("{label};{grade};{number};{unit};{mark}\n"),
+                4 => format!("{label}\n     {result}\n"),
+                5 => format!("{label}\t{result}\n"),
+                _ => {
+                    let last = std::ptr::eq(entry, &entries[9])
+                        || entries.iter().position(|e| e == entry) == Some(4);
+                    format!("{label:<17}{result:<24}{}", if last { "\n" } else { "| " })
+                }
+            };
+        }
+        page += "-- end --\n";
+    }
+    (page, wanted)
+}
+
+/// What is printed is found, and nothing else; what is not found is said.
+#[test]
+fn random_prints_of_seven_layouts() {
+    let many = rounds(60, 600);
+    let mut whole = 0;
+    for seed in 1..=many as u64 {
+        let (page, wanted) = print(seed);
+        let captures = [page.clone().into_bytes()];
+        let draft = draft(&captures);
+        let found = drafted(&draft, &captures);
+        let (right, wrong) = held_against(&found, &wanted);
+        let other: Vec<&String> = wrong.iter().filter(|one| !one.ends_with("read None")).collect();
+        assert!(other.is_empty(), "print {seed}: {other:#?}\n{page}\n{}", draft.dialect);
+        assert!(
+            right == wanted.len() || !draft.unplaced.is_empty(),
+            "print {seed}: {wrong:#?}\n{page}\n{}",
+            draft.dialect
+        );
+        whole += usize::from(right * 10 >= wanted.len() * 9);
+    }
+    assert!(whole * 100 >= many * 95, "{whole} of {many} prints nine tenths");
+}
+
+/// Whatever came from the line: the draft loads, or there is none and it is said why.
+#[test]
+fn spoiled_captures_make_drafts_that_load() {
+    let many = rounds(40, 400);
+    let prints: Vec<Vec<u8>> = ["ardoise", "hoja", "pares", "scheda", "tafel"]
+        .map(|name| bytes(&format!("fixtures/sketch/{name}.cap")))
+        .to_vec();
+    for seed in 1..=many as u64 {
+        let mut dice = Dice(seed * 7_919);
+        let mut print = dice.one(&prints).clone();
+        for _ in 0..1 + dice.of(30) {
+            let at = dice.of(print.len());
+            match dice.of(4) {
+                0 => print[at] = u8::try_from(dice.of(256)).expect("a byte"),
+                1 => drop(print.drain(at..(at + dice.of(40)).min(print.len()))),
+                2 => drop(print.splice(at..at, *b"\"]\n[x]\na = {number}\\")),
+                _ => print.swap(at, at.saturating_sub(1)),
+            }
+            if print.is_empty() {
+                break;
+            }
+        }
+        let capture = [Capture { name: "x.cap", bytes: &print }];
+        if let Ok(draft) = sketch("draft", &capture) {
+            drafted(&draft, &[print.clone()]);
+        }
+    }
+}
+
+/// The command writes two files, never over another, and says what it could not place.
+#[test]
+fn a_draft_takes_the_place_of_no_file() {
+    let folder = Folder::new("sketch");
+    let into = folder.0.to_string_lossy().into_owned();
+    let capture = root("fixtures/sketch/hoja.cap").to_string_lossy().into_owned();
+    let sketched = |more: &[&str]| {
+        let done = Command::new(binary())
+            .arg("sketch")
+            .args(more)
+            .args(["--into", &into])
+            .output()
+            .expect("it runs");
+        let text = [done.stdout, done.stderr].concat();
+        (done.status.code(), String::from_utf8(text).expect("UTF-8"))
+    };
+    let (exit, told) = sketched(&[&capture]);
+    assert_eq!(exit, Some(0), "{told}");
+    assert!(told.contains("20 readings of 2 reports"), "{told}");
+    let (dialect, strip) = (folder.0.join("hoja.toml"), folder.0.join("hoja-strip.toml"));
+    let kept = std::fs::read_to_string(&dialect).expect("a dialect");
+    let questions =
+        |text: &str| text.lines().filter(|line| line.trim_start().starts_with("# ?")).count();
+    let all = questions(&kept) + questions(&std::fs::read_to_string(&strip).expect("a strip"));
+    assert!(told.contains(&format!("{all} lines")) && all > 20, "{all}: {told}");
+
+    // What a person answered stays.
+    std::fs::remove_file(&strip).expect("the folder is ours");
+    std::fs::write(&dialect, "answered").expect("the folder is ours");
+    let (exit, told) = sketched(&[&capture]);
+    assert_eq!(exit, Some(2), "{told}");
+    assert!(told.contains("hoja.toml is there already"), "{told}");
+    assert_eq!(std::fs::read_to_string(&dialect).expect("kept"), "answered");
+    assert!(!strip.exists(), "half a draft");
+
+    let (exit, told) = sketched(&[&capture, "--name", "Mine"]);
+    assert_eq!(exit, Some(2));
+    assert!(told.contains("small letters, digits and hyphens"), "{told}");
+    let empty = folder.write("empty.cap", "no result at all\r\n");
+    let (exit, told) = sketched(&[&empty.to_string_lossy()]);
+    assert_eq!(exit, Some(2));
+    assert!(told.contains("no result was recognised"), "{told}");
+    let records = folder.write("records.cap", "H|\\^&|||Bench\rP|1\rL|1\r");
+    let (exit, told) = sketched(&[&records.to_string_lossy()]);
+    assert_eq!(exit, Some(2));
+    assert!(told.contains("lis02"), "{told}");
+}
+
+/// What the draft reads goes the whole way: only what a person has to decide is held.
+#[test]
+fn a_draft_is_explained_at_once() {
+    let folder = Folder::new("sketch-explained");
+    let into = folder.0.to_string_lossy().into_owned();
+    let capture = root("fixtures/sketch/hoja.cap").to_string_lossy().into_owned();
+    let done = Command::new(binary())
+        .args(["sketch", &capture, "--into", &into])
+        .output()
+        .expect("it runs");
+    assert_eq!(done.status.code(), Some(0));
+    let files = ["hoja.toml", "hoja-strip.toml"]
+        .map(|name| folder.0.join(name).to_string_lossy().into_owned());
+    let line = ["explain", &capture, "--dialect", &files[0], "--strip", &files[1]];
+    let done = Command::new(binary()).args(line).output().expect("it runs");
+    let text = String::from_utf8(done.stdout).expect("UTF-8");
+    let held: Vec<&str> = text.lines().filter(|line| line.starts_with("HELD")).collect();
+    assert_eq!(held.len(), 1, "{text}");
+    assert!(held[0].contains("pad-unread"), "{text}");
+    assert!(
+        text.contains("number 0402, routine, specimen KP-31743, taken 2026-03-04T21:40"),
+        "{text}"
+    );
 }

@@ -3,7 +3,7 @@
 //! A pure machine. Line ends are CR, LF or the pair in either order; a line repeated after a lone CR
 //! is overprint (bold by double strike) and counts once. Where the dialect says that a lone CR only
 //! goes back to print over the line, it stays in the line, and the dialect looks at what is left on
-//! the paper. Padding, flow control and what only a printer obeys are left out. What begins and ends
+//! the paper. Records of a fixed length have no line ends: there each so many bytes are a line. Padding, flow control and what only a printer obeys are left out. What begins and ends
 //! a print is the dialect's to say; what exceeds a bound is counted and the print marked.
 //!
 //! Silence is measured between reads, by the ticks that the driver gives: an analyzer that pauses longer than the
@@ -46,6 +46,8 @@ pub const MAX_PRINT: usize = 64 * 1024;
 /// Most lines of one print.
 pub const MAX_LINES: usize = 512;
 
+const BROKEN_LINE: &str = "the print stopped in the middle of a line";
+
 /// What begins and ends a print, and what its bytes are. More than one rule may hold; the first to
 /// come true ends it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -65,6 +67,8 @@ pub struct PrintRules {
     pub ends: Controls,
     /// Only a last line or a control character ends a whole print; what ends otherwise was cut.
     pub must_end: bool,
+    /// Every so many bytes are a line, which then has no end of its own; 0: line ends end lines.
+    pub length: usize,
     /// The bits of each byte that are text.
     pub mask: u8,
     /// XON and XOFF are flow control, not text.
@@ -87,6 +91,7 @@ impl Default for PrintRules {
             begins: Controls::default(),
             ends: Controls::default(),
             must_end: false,
+            length: 0,
             mask: BITS,
             flow: false,
             overprint: false,
@@ -251,6 +256,7 @@ impl Assembler {
                 }
             }
             DC1 | DC3 if self.rules.flow => {}
+            CR | LF if self.rules.length > 0 => self.text(byte, at, false),
             CR if self.rules.overprint => self.carriage_return(at),
             CR | LF => self.line_end(byte),
             _ if self.rules.begins.has(byte) => {
@@ -259,8 +265,9 @@ impl Assembler {
                 self.begun = true;
             }
             _ if self.rules.ends.has(byte) => {
+                let by = self.last_line_lacks_its_end();
                 self.end_line(None);
-                self.end_print(By::Mark);
+                self.end_print(by.map_or(By::Mark, By::Break));
             }
             _ => self.text(byte, at, false),
         }
@@ -319,6 +326,15 @@ impl Assembler {
             self.line.flawed = true;
             self.excess.0 += 1;
         }
+        if self.rules.length > 0 && self.line.bytes.len() >= self.rules.length {
+            self.end_line(Some(LF));
+        }
+    }
+
+    /// Why the line under way is no whole line, whatever ends the print: where lines have a fixed length, blanks are
+    /// part of it.
+    fn last_line_lacks_its_end(&self) -> Option<&'static str> {
+        (self.rules.length > 0 && !self.line.bytes.is_empty()).then_some(BROKEN_LINE)
     }
 
     /// Ends the line under way. `by`: its line end, if it has one.
@@ -373,13 +389,10 @@ impl Assembler {
     /// over it.
     fn silent(&mut self) {
         self.give_up_sequence();
-        let whole = self.line.is_blank() || self.returned.is_some();
+        let whole = (self.line.is_blank() || self.returned.is_some())
+            && self.last_line_lacks_its_end().is_none();
         self.end_line(None);
-        self.end_print(if whole {
-            By::Pause
-        } else {
-            By::Break("the print stopped in the middle of a line")
-        });
+        self.end_print(if whole { By::Pause } else { By::Break(BROKEN_LINE) });
     }
 
     /// Says why it is cut where it is: too much in it, broken off, not begun by a first line, or not
@@ -412,7 +425,7 @@ impl Assembler {
 }
 
 /// Whether a line begins with one of these, blanks aside.
-fn begins(line: &[u8], with: &[Vec<u8>]) -> bool {
+pub(crate) fn begins(line: &[u8], with: &[Vec<u8>]) -> bool {
     let start = line.iter().position(|byte| *byte != b' ').unwrap_or(0);
     let text = line.get(start..).unwrap_or(line);
     with.iter().any(|beginning| text.starts_with(beginning))

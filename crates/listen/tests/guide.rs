@@ -138,6 +138,8 @@ fn shown(reports: &[Report]) -> String {
             let mut parts = vec![reading.label.clone()];
             parts.extend(reading.parts.iter().cloned());
             parts.extend(reading.unit.clone());
+            let again = reading.second.iter();
+            parts.extend(again.map(|second| format!("= {} {}", second.value, second.unit)));
             let meaning = |mark: &wickline_normalize::Mark| format!("{:?}", mark.meaning);
             parts.extend(reading.mark.as_ref().map(|mark| meaning(mark).to_lowercase()));
             told.push(parts.join(" | "));
@@ -159,6 +161,7 @@ fn every_print_of_the_page_is_read_as_it_says() {
     for block in blocks(&page) {
         match block.kind.as_str() {
             "toml" if block.of == "part" => part = block.text,
+            "print" if block.of == "joined" => print = block.text.replace('\n', ""),
             "print" => print = block.text.replace('\n', "\r\n"),
             "read" => {
                 let mut file = tables(&base);
@@ -202,7 +205,7 @@ fn every_fragment_of_the_page_can_be_loaded_and_every_key_is_in_it() {
         let list = fault.allowed.split("Known here: ").nth(1).expect("a list").to_owned();
         list.split(", ").map(str::to_owned).collect::<Vec<String>>()
     };
-    for table in ["dates", "line", "report", "number", "record", "header", "results"] {
+    for table in ["dates", "line", "report", "number", "record", "check", "header", "results"] {
         for key in known(table) {
             let named = page.contains(&format!("`{table}.{key}`")) || key == "cells";
             assert!(named, "the page says nothing of {table}.{key}");

@@ -128,6 +128,28 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("two-column", "[results]", "[record]\n[results]"),
     ("two-column", "[results]", "[record]\nsplit = \"blanks\"\n[results]"),
     ("two-column", "[results]", "[record]\nsplit = \",\"\nfields = [\"{nummer}\"]\n[results]"),
+    ("two-column", "[results]", "[record]\nwidths = [4, 0]\n[results]"),
+    ("two-column", "[results]", "[record]\nwidths = []\n[results]"),
+    ("two-column", "[results]", "[record]\nwidths = [4, 2000]\n[results]"),
+    ("two-column", "[results]", "[record]\nwidths = \"4, 12\"\n[results]"),
+    ("two-column", "[results]", "[record]\nwidths = [4]\nsplit = \",\"\n[results]"),
+    // Lines of a fixed length.
+    ("ticket", "lone_cr = \"overprint\"", "length = 0"),
+    ("ticket", "lone_cr = \"overprint\"", "length = 5000"),
+    ("ticket", "lone_cr = \"overprint\"", "length = \"40\""),
+    ("ticket", "lone_cr = \"overprint\"", "lone_cr = \"overprint\"\nlength = 40"),
+    ("two-column", "flow = \"xon-xoff\"", "flow = \"xon-xoff\"\nlength = 40"),
+    ("three-field", "[line]\n", "[record]\nwidths = [4, 12]\n[line]\nlength = 40\n"),
+    // Check characters.
+    ("two-column", "[results]", "[check]\n[results]"),
+    ("two-column", "[results]", "[check]\nkind = \"crc\"\n[results]"),
+    (
+        "two-column",
+        "[results]",
+        "[check]\nkind = \"add\"\nbehind = \"*\"\nown_line = \"CHK\"\n[results]",
+    ),
+    ("two-column", "[results]", "[check]\nkind = \"add\"\nbehind_counted = true\n[results]"),
+    ("two-column", "[results]", "[check]\nkind = \"add\"\nwith = [\"CRLF\"]\n[results]"),
     // Marks.
     ("two-column", "\"*\" = \"abnormal\"", "\"* *\" = \"abnormal\""),
     ("two-column", "\"*\" = \"abnormal\"", "\"*\" = \"bad\""),

@@ -22,6 +22,11 @@ pub(crate) fn of(report: &Report, class: Class, day: &str) -> String {
             field(&mut text, '=', part);
         }
         field(&mut text, ' ', reading.unit.as_deref().unwrap_or(""));
+        // Nothing where a value is printed once, so that what was kept before stays what it was.
+        if let Some(second) = &reading.second {
+            field(&mut text, '=', &second.value);
+            field(&mut text, ' ', &second.unit);
+        }
         field(&mut text, '!', reading.mark.as_ref().map_or("", |m| m.text.as_str()));
         match reading.status {
             Status::Final => {}
@@ -69,6 +74,7 @@ pub(crate) fn same_reading(a: &PrintedReading, b: &PrintedReading) -> bool {
     a.label == b.label
         && a.parts == b.parts
         && a.unit == b.unit
+        && a.second == b.second
         && a.status == b.status
         && a.taken == b.taken
         && mark(a) == mark(b)

@@ -44,6 +44,7 @@ pub mod references;
 pub mod remark;
 pub mod report;
 pub mod rules;
+mod second;
 pub mod sheet;
 pub mod strip;
 mod strip_reading;
@@ -68,7 +69,8 @@ pub use readings::{Printed, Reading};
 pub use references::{Interval, Reference};
 pub use remark::Remark;
 pub use report::{
-    Mark, MarkMeaning, Patient, Place, PrintedReading, Private, RawLine, Report, Signs, Status,
+    Mark, MarkMeaning, Patient, Place, PrintedReading, Private, RawLine, Report, SecondValue,
+    Signs, Status,
 };
 pub use rules::{ControlMark, ControlSpecimen, LeadingDigit, Rules};
 pub use strip::Strip;

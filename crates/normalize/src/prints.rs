@@ -19,6 +19,7 @@ pub(crate) fn reading(label: &str, parts: &[&str], unit: &str) -> PrintedReading
         parts: parts.iter().map(|p| (*p).to_owned()).collect(),
         unit: Some(unit.to_owned()).filter(|u| !u.is_empty()),
         unit_implied: false,
+        second: None,
         mark: None,
         status: Status::Final,
         taken: None,

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::figure::Figure;
 use crate::observation::Flag;
 use crate::references::Reference;
-use crate::report::{Mark, PrintedReading, Status};
+use crate::report::{Mark, PrintedReading, SecondValue, Status};
 use crate::strip::Pad;
 use crate::units::Units;
 use crate::words::quote;
@@ -70,6 +70,8 @@ pub(crate) struct Said {
     pub grade_units: Vec<String>,
     pub unit: Option<String>,
     pub unit_implied: bool,
+    /// The same value in the other unit system.
+    pub second: Option<SecondValue>,
     pub marks: Vec<Mark>,
 }
 
@@ -89,6 +91,7 @@ impl Said {
         self.grade_units.extend(other.grade_units);
         self.unit = self.unit.take().or(other.unit);
         self.unit_implied |= other.unit_implied;
+        self.second = self.second.take().or(other.second);
         self.marks.extend(other.marks);
     }
 }
@@ -132,6 +135,7 @@ pub(crate) fn blank(printed: &PrintedReading, units: Units) -> Reading {
 pub(crate) fn understand(pad: &Pad, printed: &PrintedReading, shown: &mut Printed) -> Said {
     let mut said = Said { unit_implied: printed.unit_implied, ..Said::default() };
     said.marks.extend(printed.mark.clone());
+    said.second.clone_from(&printed.second);
     let mut parts = printed.parts.iter().map(|p| p.trim()).filter(|p| !p.is_empty()).peekable();
     if parts.peek().is_none() {
         said.unread = Some("nothing was printed as its result".into());

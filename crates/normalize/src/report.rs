@@ -169,6 +169,9 @@ pub struct PrintedReading {
     /// The dialect says that this analyzer never prints units, so that none is missing.
     #[serde(default)]
     pub unit_implied: bool,
+    /// The same value once more, in the other unit system. None: it was printed once.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub second: Option<SecondValue>,
     /// None: none was printed, which says nothing.
     pub mark: Option<Mark>,
     /// How far the analyzer stands behind it.
@@ -177,6 +180,15 @@ pub struct PrintedReading {
     pub taken: Option<Moment>,
     /// Index into [`Report::lines`].
     pub line: usize,
+}
+
+/// A value that is printed a second time, in another unit.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SecondValue {
+    /// With its comparator, and a point before its decimals.
+    pub value: String,
+    /// As printed beside it.
+    pub unit: String,
 }
 
 /// The analyzer's own abnormal mark.

@@ -224,6 +224,24 @@ impl<'s, 'a> Keys<'s, 'a> {
         Some(usual)
     }
 
+    /// A list of small whole numbers; empty when the key is not given.
+    pub fn numbers(&self, key: &'static str, most: u32) -> Vec<Spot<u32>> {
+        let allowed = format!("a list of whole numbers from 0 to {most}, such as [4, 12]");
+        let Some(value) = self.get(key) else { return Vec::new() };
+        let DeValue::Array(items) = value.get_ref() else {
+            self.wrong(key, value, &allowed);
+            return Vec::new();
+        };
+        let read = |item: &Spanned<DeValue<'a>>| {
+            let number = number_of(item).filter(|number| *number <= most);
+            if number.is_none() {
+                self.wrong(key, item, &allowed);
+            }
+            Some(Spot { at: item.span().start, value: number? })
+        };
+        items.iter().filter_map(read).collect()
+    }
+
     /// A table whose keys are names of the author's choosing, each with a text.
     pub fn pairs(&self, key: &'static str) -> Vec<(Spot<String>, Spot<String>)> {
         let read = |name: Spot<String>, value: &Spanned<DeValue<'a>>| {

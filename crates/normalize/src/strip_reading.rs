@@ -11,6 +11,7 @@ use crate::ratios;
 use crate::readings::{Reading, Said, blank, join, understand};
 use crate::report::{MarkMeaning, PrintedReading, Report, Status};
 use crate::rules::Rules;
+use crate::second;
 use crate::strip::{Kind, Pad, Strip};
 use crate::units::Units;
 use crate::words::quote;
@@ -122,6 +123,13 @@ impl StripReading<'_> {
                 hold(reason, detail);
                 return;
             }
+        }
+        if let (Some(figure), Some(second)) = (&figure, &said.second)
+            && let Err((reason, detail)) =
+                second::agrees(pad, self.rules.print_units, figure, second)
+        {
+            hold(reason, detail);
+            return;
         }
         if let (None, Some(_), Some(rung)) =
             (&reading.grade, &figure, reading.rung.and_then(|r| pad.rungs.get(r)))

@@ -14,7 +14,7 @@ use nom::character::complete::{char, digit1, space0};
 use nom::combinator::{opt, recognize};
 use nom::sequence::preceded;
 use nom::{IResult, Parser};
-use wickline_normalize::MarkMeaning;
+use wickline_normalize::{MarkMeaning, SecondValue};
 
 use super::record::Table;
 use super::steps;
@@ -47,7 +47,7 @@ pub(super) struct Results {
     pub glued: Vec<(String, MarkMeaning)>,
     /// Signs that may stand between a grade and its number.
     pub between: Vec<char>,
-    /// A number may be printed again in the other unit system; that is read past.
+    /// A number may be printed again in the other unit system.
     pub both_units: bool,
     /// Labels by place. Empty: every reading has its own.
     pub order: Vec<String>,
@@ -144,6 +144,8 @@ pub(super) struct Entry<'t> {
     pub label: &'t str,
     pub parts: [Option<Part<'t>>; MAX_PARTS],
     pub unit: Option<&'t str>,
+    /// The number once more, in another unit.
+    second: Option<(Figure<'t>, &'t str)>,
     pub mark: Option<(&'t str, MarkMeaning)>,
     pub word: Option<Word<'t>>,
     /// Cells that held something.
@@ -212,6 +214,12 @@ impl<'t> Entry<'t> {
         !self.label.is_empty() && (self.word.is_some() || self.parts.iter().any(Option::is_some))
     }
 
+    /// The number in its other unit, as the report carries it.
+    pub fn second(&self, decimal: char) -> Option<SecondValue> {
+        let (figure, unit) = self.second?;
+        Some(SecondValue { value: figure.owned(decimal), unit: unit.to_owned() })
+    }
+
     /// What it was read from, piece by piece.
     pub fn pieces(&self) -> Vec<(&'t str, &'static str)> {
         let mut found = vec![(self.label, "label")];
@@ -220,6 +228,9 @@ impl<'t> Entry<'t> {
             Part::Figure(figure) => (figure.whole, "value"),
         }));
         found.extend(self.unit.map(|unit| (unit, "unit")));
+        if let Some((figure, unit)) = self.second {
+            found.extend([(figure.whole, "second value"), (unit, "second unit")]);
+        }
         found.extend(self.mark.map(|(mark, _)| (mark, "mark")));
         found.extend(self.word.map(|word| match word {
             Word::Unread(text) => (text, "unread"),
@@ -403,12 +414,37 @@ impl<'t> Entry<'t> {
             self.unit.replace(unit).is_none().then_some(())?;
         }
         if results.both_units {
-            more = again(results, self.unit, more)?;
+            more = self.again(results, more)?;
         }
         match given(more) {
             None => Some(()),
             Some(grade) if may => self.grade(results, grade),
             Some(_) => None,
+        }
+    }
+
+    /// Takes the same value in the other unit system, in brackets or behind a sign or as it is, and gives
+    /// what stands behind it. None: it lacks its unit, or the first number does.
+    fn again(&mut self, results: &Results, more: &'t str) -> Option<&'t str> {
+        let text = more.trim_ascii();
+        let text = text.strip_prefix(['/', '=']).unwrap_or(text).trim_ascii_start();
+        let closing = match text.chars().next() {
+            Some('(') => Some(')'),
+            Some('[') => Some(']'),
+            _ => None,
+        };
+        let (inside, behind) = match closing {
+            Some(closing) => text.get(1..)?.split_once(closing).unwrap_or((text, "")),
+            None => (text, ""),
+        };
+        let Ok((rest, figure)) = figure(results, inside.trim_ascii()) else { return Some(more) };
+        let rest = rest.trim_ascii();
+        let (other, after) = rest.split_at(blank(rest).unwrap_or(rest.len()));
+        (!other.is_empty() && self.unit.is_some_and(|unit| unit != other)).then_some(())?;
+        self.second.replace((figure, other)).is_none().then_some(())?;
+        match closing {
+            Some(_) => given(after).is_none().then_some(behind),
+            None => Some(after),
         }
     }
 
@@ -530,30 +566,6 @@ fn divided<'t>(results: &Results, text: &'t str) -> Option<Option<(&'t str, Figu
         found.replace((grade, figure, unit)).is_none().then_some(())?;
     }
     Some(found)
-}
-
-/// Reads past the same value in the other unit system, in brackets or behind a sign or as it is, and
-/// gives what stands behind it. None: it lacks its unit, or the first number does.
-fn again<'t>(results: &Results, unit: Option<&str>, more: &'t str) -> Option<&'t str> {
-    let text = more.trim_ascii();
-    let text = text.strip_prefix(['/', '=']).unwrap_or(text).trim_ascii_start();
-    let closing = match text.chars().next() {
-        Some('(') => Some(')'),
-        Some('[') => Some(']'),
-        _ => None,
-    };
-    let (inside, behind) = match closing {
-        Some(closing) => text.get(1..)?.split_once(closing).unwrap_or((text, "")),
-        None => (text, ""),
-    };
-    let Ok((rest, _)) = figure(results, inside.trim_ascii()) else { return Some(more) };
-    let rest = rest.trim_ascii();
-    let (other, after) = rest.split_at(blank(rest).unwrap_or(rest.len()));
-    (!other.is_empty() && unit.is_some_and(|unit| unit != other)).then_some(())?;
-    match closing {
-        Some(_) => given(after).is_none().then_some(behind),
-        None => Some(after),
-    }
 }
 
 /// A number as printed, with its comparator, or a range. What follows it is a blank, the end, or a

@@ -304,6 +304,7 @@ impl Message {
                 parts,
                 unit: given(&record.text(5)).map(str::to_owned),
                 unit_implied: false,
+                second: None,
                 mark: mark(record),
                 status: status(record.field(9)),
                 taken: ended.or(started),

@@ -12,6 +12,7 @@
 
 mod anatomy;
 mod calendar;
+mod check;
 mod codepage;
 mod entry;
 mod form;

@@ -4,12 +4,14 @@
 //! first line of one, else it was not understood and holds the report. Nothing is read past in silence, and nothing is
 //! corrected: what is printed twice and not alike holds the report as well.
 
+mod checked;
 mod rows;
 
 use std::borrow::Cow;
 
 use wickline_normalize::{Hold, Mark, Moment, PrintedReading, Private, Reason, Report, Status};
 
+use self::checked::Sum;
 use self::rows::Headed;
 use super::anatomy::{self, LineAnatomy};
 use super::calendar::{Said, Times};
@@ -66,7 +68,9 @@ impl Dialect for Shape {
 /// Every line as it stands on the paper, and whether its bytes were valid.
 fn texts<'t>(shape: &Shape, transmission: &'t Transmission) -> Vec<Line<'t>> {
     let mut lines = decode(transmission, shape.encoding);
-    for line in lines.iter_mut().filter(|line| !line.plain && is_overprinted(&line.text)) {
+    // A line without an end of its own has no place for a carriage return.
+    let over = shape.rules.length == 0;
+    for line in lines.iter_mut().filter(|line| over && !line.plain && is_overprinted(&line.text)) {
         if let Some(paper) = overprint(&line.text) {
             line.text = Cow::Owned(paper);
         }
@@ -75,7 +79,7 @@ fn texts<'t>(shape: &Shape, transmission: &'t Transmission) -> Vec<Line<'t>> {
 }
 
 /// Why a line cannot be read at all.
-fn damaged(line: &Line<'_>) -> Option<String> {
+fn damaged(shape: &Shape, line: &Line<'_>) -> Option<String> {
     if line.plain {
         return None;
     }
@@ -83,7 +87,7 @@ fn damaged(line: &Line<'_>) -> Option<String> {
         return Some("the line holds bytes that are no letters of the dialect's encoding".into());
     }
     let letter = control(&line.text)?;
-    Some(if matches!(letter, '\r' | '\u{8}') {
+    Some(if shape.rules.length == 0 && matches!(letter, '\r' | '\u{8}') {
         "different letters are printed over one another".to_owned()
     } else {
         let name = control::name(letter);
@@ -111,6 +115,9 @@ struct Page<'s, 't> {
     /// How many readings are told by their place so far.
     place: usize,
     headed: Option<Headed<'t>>,
+    sum: Sum,
+    /// The check characters of the line that is being read.
+    digits: &'t str,
     /// The line that is being read, of which a record reads parts.
     whole: &'t str,
     /// Some header line said something.
@@ -148,6 +155,8 @@ impl<'s: 't, 't> Page<'s, 't> {
             off: Vec::new(),
             place: 0,
             headed: None,
+            sum: Sum::default(),
+            digits: "",
             whole: "",
             told: false,
             anatomy: apart.then(Vec::new),
@@ -163,15 +172,31 @@ impl<'s: 't, 't> Page<'s, 't> {
                 self.report.doubts.push(flaw(index));
             }
             self.whole = text;
-            if let Some(why) = damaged(read) {
+            if let Some(why) = damaged(self.shape, read) {
                 self.settle();
                 self.unreadable(index, &why);
                 self.apart(index, text, &[], "not understood");
-            } else if let Some(record) = &self.shape.record {
-                self.record(record, index, text);
-            } else if !self.header(index, text) {
-                self.results(index, text);
+                if let Some(check) = &self.shape.check {
+                    self.count_in(check, text);
+                }
+                continue;
             }
+            let left = match &self.shape.check {
+                Some(check) => self.checked(check, index, text),
+                None => Some(text),
+            };
+            if let Some(text) = left {
+                self.line(index, text);
+                self.digits_apart(index);
+            }
+        }
+    }
+
+    fn line(&mut self, index: usize, text: &'t str) {
+        if let Some(record) = &self.shape.record {
+            self.record(record, index, text);
+        } else if !self.header(index, text) {
+            self.results(index, text);
         }
     }
 
@@ -462,6 +487,7 @@ impl<'s: 't, 't> Page<'s, 't> {
             parts,
             unit: entry.unit.map(str::to_owned),
             unit_implied: results.unit_implied,
+            second: entry.second(results.decimal),
             mark: entry.mark.map(|(text, meaning)| Mark { text: text.to_owned(), meaning }),
             status: if entry.word.is_some() { Status::Unread } else { Status::Final },
             taken: None,
@@ -477,6 +503,7 @@ impl<'s: 't, 't> Page<'s, 't> {
         self.report.doubts.extend(cut(&transmission.ending));
         self.times();
         self.counted(transmission.ending == Ending::Complete);
+        self.vouched(transmission.ending == Ending::Complete);
         let off = std::mem::take(&mut self.off);
         for (line, label) in &off {
             if self.report.readings.iter().any(|reading| reading.label == *label) {

@@ -15,14 +15,32 @@ use super::steps;
 /// How a line falls into fields, each of which is read as a line of its own.
 #[derive(Clone, Debug)]
 pub(super) struct Record {
-    pub sign: char,
-    /// A field may stand in double quotes, and then hold the sign.
-    pub quoted: bool,
+    pub apart: Apart,
     /// What the first fields hold, each in its place.
     pub fields: Vec<Form>,
     /// The names of all fields, where a line gives them.
     pub heading: Vec<String>,
 }
+
+/// What tells one field from the next.
+#[derive(Clone, Debug)]
+pub(super) enum Apart {
+    Sign {
+        sign: char,
+        /// A field may stand in double quotes, and then hold the sign.
+        quoted: bool,
+    },
+    /// How many characters each field has.
+    Widths {
+        widths: Vec<usize>,
+        /// A line must have all of them; else blanks at its end may lack.
+        exact: bool,
+    },
+}
+
+/// Why a line falls into no fields.
+const QUOTES: &str = "a field in quotes has no end, or goes on behind it";
+const WIDTHS: &str = "the line is not as long as record.widths says";
 
 /// Readings in columns: one line names the pads, each of those below it says one thing of all of them.
 #[derive(Clone, Debug)]
@@ -38,35 +56,60 @@ pub(super) struct Table {
 }
 
 impl Record {
-    /// The fields of a line. None: a field in quotes has no end, or goes on behind it.
-    pub fn pieces<'t>(&self, line: &'t str) -> Option<Vec<&'t str>> {
+    /// The fields of a line, or why it has none.
+    pub fn pieces<'t>(&self, line: &'t str) -> Result<Vec<&'t str>, &'static str> {
         steps::take(line.len());
-        let mut pieces = Vec::new();
-        let mut rest = line;
-        loop {
-            let (after, piece) = self.piece(rest).ok()?;
-            pieces.push(piece);
-            let Ok((next, _)) = char::<_, nom::error::Error<&str>>(self.sign).parse(after) else {
-                return after.is_empty().then_some(pieces);
-            };
-            rest = next;
+        match &self.apart {
+            Apart::Sign { sign, quoted } => signed(line, *sign, *quoted).ok_or(QUOTES),
+            Apart::Widths { widths, exact } => cut(line, widths, *exact).ok_or(WIDTHS),
         }
-    }
-
-    fn piece<'t>(&self, text: &'t str) -> IResult<&'t str, &'t str> {
-        let sign = self.sign;
-        let bare = |text| take_till(move |c| c == sign).parse(text);
-        if !self.quoted || !text.starts_with('"') {
-            return bare(text);
-        }
-        let end = alt((recognize(char(sign)), all_consuming(tag(""))));
-        terminated(delimited(char('"'), take_till(|c| c == '"'), char('"')), peek(end)).parse(text)
     }
 
     /// Whether these are the names of the fields, all and in order.
     pub fn is_heading(&self, pieces: &[&str]) -> bool {
         !self.heading.is_empty() && pieces.iter().map(|piece| piece.trim()).eq(self.heading.iter())
     }
+}
+
+/// The fields between signs. None: one in quotes has no end, or goes on behind it.
+fn signed(line: &str, sign: char, quoted: bool) -> Option<Vec<&str>> {
+    let mut pieces = Vec::new();
+    let mut rest = line;
+    loop {
+        let (after, piece) = piece(rest, sign, quoted).ok()?;
+        pieces.push(piece);
+        let Ok((next, _)) = char::<_, nom::error::Error<&str>>(sign).parse(after) else {
+            return after.is_empty().then_some(pieces);
+        };
+        rest = next;
+    }
+}
+
+fn piece(text: &str, sign: char, quoted: bool) -> IResult<&str, &str> {
+    if !quoted || !text.starts_with('"') {
+        return take_till(move |c| c == sign).parse(text);
+    }
+    let end = alt((recognize(char(sign)), all_consuming(tag(""))));
+    terminated(delimited(char('"'), take_till(|c| c == '"'), char('"')), peek(end)).parse(text)
+}
+
+/// The fields by their widths. None: the line has not their length. Where it may be shorter, only blanks lack.
+fn cut<'t>(line: &'t str, widths: &[usize], exact: bool) -> Option<Vec<&'t str>> {
+    let mut pieces = Vec::with_capacity(widths.len());
+    let mut rest = line;
+    for width in widths {
+        let mut places = rest.char_indices().map(|(at, _)| at).chain([rest.len()]);
+        let end = match places.nth(*width) {
+            Some(end) => end,
+            None if exact => return None,
+            None => rest.len(),
+        };
+        let (piece, after) = rest.split_at_checked(end)?;
+        pieces.push(piece);
+        rest = after;
+    }
+    let longer = if exact { !rest.is_empty() } else { !rest.trim_ascii().is_empty() };
+    (!longer).then_some(pieces)
 }
 
 impl Table {

@@ -15,6 +15,7 @@ mod tests;
 use wickline_normalize::Fault;
 
 use super::calendar::Calendar;
+use super::check::Check;
 use super::codepage::Encoding;
 use super::entry::Results;
 use super::form::{Field, Form};
@@ -33,6 +34,8 @@ pub(super) struct Shape {
     /// None: a line is one thing.
     pub record: Option<Record>,
     pub results: Results,
+    /// None: the print has no check characters.
+    pub check: Option<Check>,
 }
 
 /// The forms of header lines.

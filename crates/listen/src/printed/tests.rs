@@ -169,6 +169,39 @@ fn a_lone_cr_goes_back_over_the_line_where_the_dialect_says_so() {
     assert_eq!(heard(b"\r\rA\r\n\r\nB\r\n"), [complete("A"), complete("B")].concat());
 }
 
+/// Records that nothing ends: only how many bytes came tells where one is over.
+#[test]
+fn lines_of_a_fixed_length_need_no_end() {
+    let four = PrintRules { length: 4, ..PrintRules::default() };
+    let heard = |bytes: &[u8]| heard_by(four.clone(), bytes);
+    assert_eq!(heard(b"GLU1NIT0"), complete("GLU1/NIT0"));
+    let cut = |text: &str| vec![(text.to_owned(), false)];
+    assert_eq!(heard(b"GLU1NIT"), cut("GLU1/NIT"), "the rest is no whole line");
+    assert_eq!(heard(b"GLU1  "), cut("GLU1"), "blanks may have been the beginning of one");
+    assert_eq!(heard(b"GLU1    NIT0"), complete("GLU1/NIT0"), "a record of blanks says nothing");
+    // A line end is a byte like the others, and the dialect holds what has one.
+    assert_eq!(heard(b"GLU\rNIT\n"), complete("GLU\r/NIT\n"));
+    assert_eq!(heard(b"GLU1\r\n"), cut("GLU1/\r\n"));
+    let framed = PrintRules {
+        begins: controls(&[0x02]),
+        ends: controls(&[0x03]),
+        must_end: true,
+        ..four.clone()
+    };
+    assert_eq!(heard_by(framed.clone(), b"\x02GLU1NIT0\x03"), complete("GLU1/NIT0"));
+    assert_eq!(heard_by(framed, b"\x02GLU1NIT\x03"), cut("GLU1/NIT"));
+    // A byte that was lost moves all that follow: the last line lacks one.
+    assert_eq!(heard(b"GL1NIT0"), cut("GL1N/IT0"));
+    let mut assembler = Assembler::new(four);
+    assembler.handle_input(0, b"GLU", 0, &[]);
+    assert!(!assembler.is_idle());
+    assembler.handle_input(1, b"\xff", 3, &[0]);
+    assembler.handle_timeout(4 * SECOND);
+    let print = &prints(&mut assembler)[0];
+    assert!(print.lines[0].flawed && print.ending == Ending::Complete);
+    assert_eq!((print.place.from, print.place.to), (0, 4));
+}
+
 /// Reading the tape begins where nothing is pending: not behind a report's first byte, nor inside a
 /// sequence.
 #[test]
@@ -259,12 +292,16 @@ fn all_rules() -> impl Strategy<Value = PrintRules> {
     let commands = Printer::Commands(Commands { led, alone: controls(&[0x0E]) });
     let printers = vec![Printer::None, Printer::Ecma48 { eight_bits: false }, commands];
     let flags = (any::<bool>(), any::<bool>(), any::<bool>(), any::<bool>());
-    (flags, prop::sample::select(printers)).prop_map(|((a, b, c, d), printer)| PrintRules {
-        overprint: a,
-        begins: if b { controls(&[0x02]) } else { Controls::default() },
-        must_end: c,
-        printer,
-        ..if d { clinic() } else { rules() }
+    let lengths = prop::sample::select(vec![0, 0, 1, 5]);
+    (flags, prop::sample::select(printers), lengths).prop_map(|((a, b, c, d), printer, length)| {
+        PrintRules {
+            length,
+            overprint: a,
+            begins: if b { controls(&[0x02]) } else { Controls::default() },
+            must_end: c,
+            printer,
+            ..if d { clinic() } else { rules() }
+        }
     })
 }
 

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use serde_json::json;
+use wickline_normalize::Units;
 
 use super::output::{self, Output};
 use super::{Answer, Exit, Failure};
@@ -58,18 +59,24 @@ pub async fn run(options: Options, out: &Output) -> Answer {
         let written = [&dialect, &strip].map(|path| path.display().to_string());
         out.document(&json!({
             "written": written, "readings": readings, "reports": reports, "questions": draft.questions(),
+            "units": draft.units.text(),
             "unplaced": unplaced,
         }))?;
         return Ok(clean);
     }
     told(&draft, out);
     let (dialect, strip) = (dialect.display(), strip.display());
-    out.line(&format!(
-        "{dialect} and {strip} are written, with {} questions: lines that begin with # ?",
-        draft.questions()
-    ));
+    out.line(&format!("{dialect} and {strip} are written"));
+    let si = if draft.units == Units::Si { " --printed si" } else { "" };
+    if draft.units == Units::Si {
+        out.line("numbers are printed in SI units, it seems: the analyzer's table then says units = \"si\"");
+    }
+    let questions = draft.questions();
+    out.line(&format!("{questions} lines of them begin with # ? and ask about a guess; to see what an answer does:"));
     let first = options.captures.first().map(|path| path.display().to_string()).unwrap_or_default();
-    out.line(&format!("look at them while you answer: wickline explain {first} --dialect {dialect} --strip {strip} --watch"));
+    out.line(&format!(
+        "  wickline explain {first} --dialect {dialect} --strip {strip}{si} --watch"
+    ));
     Ok(clean)
 }
 

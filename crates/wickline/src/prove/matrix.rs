@@ -40,7 +40,7 @@ pub(super) struct Case<'a> {
     pub pad: &'a Usual<'a>,
     pub what: What<'a>,
     pub si: bool,
-    mark: (&'a str, &'a str),
+    pub mark: (&'a str, &'a str),
     class: Class,
     /// Marked as control material, and nothing says of which.
     unnamed: bool,
@@ -106,8 +106,7 @@ impl Trial<'_> {
         let own = printed.iter().filter(|l| self.sheet.named(l).is_some_and(|p| p.id == pad.id));
         let labels: Vec<&String> = own.chain([&pad.id]).chain(&pad.names).collect();
         for label in &labels {
-            let texts = self.texts(pad, rung, self.prints_si, false);
-            if let Some((_, lines)) = self.fit(label, &texts, "") {
+            if let Some(lines) = self.fit_rung(pad, rung, label) {
                 let number = rung.labels[self.system()].is_some();
                 let results = self.wishes.results(pad, rung, number, "")?;
                 return Ok(Usual { pad, label: (*label).clone(), lines, results });
@@ -116,9 +115,7 @@ impl Trial<'_> {
         if pad.optional {
             // It stands in no report but its own: some of its rungs may have room.
             let any = |label: &&&String| {
-                let fits =
-                    |rung| self.fit(label, &self.texts(pad, rung, self.prints_si, false), "");
-                pad.rungs.iter().any(|rung| fits(rung).is_some())
+                pad.rungs.iter().any(|rung| self.fit_rung(pad, rung, label).is_some())
             };
             let label = labels.iter().find(any).map_or_else(|| pad.id.clone(), |l| (*l).clone());
             return Ok(Usual { pad, label, lines: Vec::new(), results: Vec::new() });
@@ -127,6 +124,13 @@ impl Trial<'_> {
             "pad {} finds no place on this print: give a capture with a grade and a number with its unit",
             pad.id
         ))
+    }
+
+    /// A rung in the units of the print, without a mark.
+    fn fit_rung(&self, pad: &Pad, rung: &Rung, label: &str) -> Option<Vec<String>> {
+        let texts = self.texts(pad, rung, self.prints_si, false);
+        let seconds = self.seconds(pad, Some(rung), self.prints_si);
+        self.fit(label, &texts, &seconds, "").map(|(_, lines)| lines)
     }
 
     fn system(&self) -> usize {
@@ -225,8 +229,8 @@ impl Trial<'_> {
         row.control_id = format!("PRV{}{number:04}", self.series);
         let found = match case.what {
             What::Missing => Some(("nothing".to_owned(), Vec::new())),
-            What::Named(_, _, name) => self.fit(name, &self.case_texts(case), ""),
-            _ => self.fit(&case.pad.label, &self.case_texts(case), case.mark.0),
+            What::Named(_, _, name) => self.fit_case(case, name),
+            _ => self.fit_case(case, &case.pad.label),
         };
         let Some((printed, own)) = found else {
             row.verdict = Verdict::NotPrintable;

@@ -7,7 +7,7 @@ use wickline_listen::dialect::{Dialect, LinkKind};
 use wickline_listen::ear::{Transmission, hear};
 
 use super::signs::Sign;
-use super::spot::{Slot, slots};
+use super::spot::{SECOND, Slot, slots};
 
 /// What one pad's line should say. Empty: not printed.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -16,6 +16,8 @@ pub struct Words {
     pub grade: String,
     pub value: String,
     pub unit: String,
+    /// The same value and unit in the other system, for a print that has a place for them.
+    pub second: [String; 2],
     pub mark: String,
 }
 
@@ -28,6 +30,8 @@ impl Words {
             "grade" | "unread" | "off" => &self.grade,
             "value" => &self.value,
             "unit" => &self.unit,
+            "second value" => &self.second[0],
+            "second unit" => &self.second[1],
             "mark" => &self.mark,
             _ => "",
         }
@@ -94,6 +98,12 @@ impl<'a> Press<'a> {
         self.slots.iter().map(Slot::label).collect()
     }
 
+    /// A value stands in both unit systems in some of its lines.
+    #[must_use]
+    pub fn prints_twice(&self) -> bool {
+        self.slots.iter().any(|slot| slot.has(SECOND[0]))
+    }
+
     /// The lines that say these words, first way that the dialect's anatomy takes apart as meant.
     /// None: they do not fit.
     #[must_use]
@@ -121,6 +131,7 @@ impl<'a> Press<'a> {
         let [slot] = found.as_slice() else { return false };
         ["label", "value", "unit", "mark"].into_iter().all(|k| slot.text(k) == words.part(k))
             && ["grade", "unread"].iter().any(|k| slot.text(k) == words.grade)
+            && SECOND.iter().all(|k| !slot.has(k) || slot.text(k) == words.part(k))
     }
 
     /// An R record (NCCLS LIS2-A2 clause 9) on the template's first one.

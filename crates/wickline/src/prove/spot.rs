@@ -6,7 +6,11 @@ use wickline_listen::dialect::LineAnatomy;
 
 use super::press::Words;
 
-const PARTS: [&str; 7] = ["label", "grade", "value", "unit", "mark", "unread", "off"];
+const PARTS: [&str; 9] =
+    ["label", "grade", "value", "unit", "second value", "second unit", "mark", "unread", "off"];
+
+/// The same value in the other unit system, which a print may have a place for.
+pub const SECOND: [&str; 2] = ["second value", "second unit"];
 
 /// One reading of a print.
 #[derive(Clone, Debug, Default)]
@@ -95,7 +99,7 @@ impl Slot {
     /// Parts that it has and these words do not.
     #[must_use]
     pub fn surplus(&self, words: &Words) -> usize {
-        let kinds = ["grade", "value", "unit", "mark", "unread"];
+        let kinds = ["grade", "value", "unit", "mark", "unread", SECOND[0], SECOND[1]];
         kinds.into_iter().filter(|k| self.has(k) && words.part(k).is_empty()).count()
     }
 

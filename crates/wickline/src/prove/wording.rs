@@ -36,6 +36,21 @@ impl Trial<'_> {
         all
     }
 
+    /// What stands beside it where a value is printed in both unit systems: a rung's other label and its unit.
+    pub(super) fn seconds(&self, pad: &Pad, rung: Option<&Rung>, si: bool) -> Vec<[String; 2]> {
+        let other = usize::from(!si);
+        let label = rung.and_then(|rung| rung.labels[other].clone());
+        match (label, &pad.scales[other]) {
+            (Some(label), Some(scale)) if self.press.prints_twice() => {
+                let unit = spellings(&scale.ucum, &scale.spellings).remove(0);
+                let mut all = vec![[label.replace('.', ","), unit.clone()], [label, unit]];
+                all.dedup();
+                all
+            }
+            _ => vec![Default::default()],
+        }
+    }
+
     /// A label with its sign, with the dialect's word for it, and without; point or comma.
     fn values(&self, label: &str, bare: bool) -> Vec<String> {
         let (sign, digits) = cut(label);
@@ -54,14 +69,17 @@ impl Trial<'_> {
         &self,
         label: &str,
         texts: &[[String; 3]],
+        seconds: &[[String; 2]],
         mark: &str,
     ) -> Option<(String, Vec<String>)> {
-        texts.iter().find_map(|[grade, value, unit]| {
+        let all = texts.iter().flat_map(|text| seconds.iter().map(move |second| (text, second)));
+        all.into_iter().find_map(|([grade, value, unit], second)| {
             let words = Words {
                 label: label.to_owned(),
                 grade: grade.clone(),
                 value: value.clone(),
                 unit: unit.clone(),
+                second: second.clone(),
                 mark: mark.to_owned(),
             };
             let lines = self.press.lines(&words)?;
@@ -84,8 +102,23 @@ impl Trial<'_> {
         texts
     }
 
+    /// The first way to write what a case is about that the print has room for, under this label.
+    pub(super) fn fit_case(&self, case: &Case<'_>, label: &str) -> Option<(String, Vec<String>)> {
+        let rung = match case.what {
+            What::Rung(_, rung)
+            | What::Bare(_, rung)
+            | What::Turned(_, rung)
+            | What::Said(_, rung, _)
+            | What::Spelled(_, rung, _)
+            | What::Named(_, rung, _) => Some(rung),
+            What::Unread(_) | What::Missing => None,
+        };
+        let seconds = self.seconds(case.pad.pad, rung, case.si);
+        self.fit(label, &self.case_texts(case), &seconds, case.mark.0)
+    }
+
     /// The ways to write what a case is about.
-    pub(super) fn case_texts(&self, case: &Case<'_>) -> Vec<[String; 3]> {
+    fn case_texts(&self, case: &Case<'_>) -> Vec<[String; 3]> {
         let pad = case.pad.pad;
         match case.what {
             What::Rung(_, rung) => self.texts(pad, rung, case.si, false),

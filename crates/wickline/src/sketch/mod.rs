@@ -17,6 +17,8 @@ mod write;
 
 pub use self::plan::sketch;
 
+use wickline_normalize::Units;
+
 /// A capture and the name that a person knows it by.
 #[derive(Clone, Copy, Debug)]
 pub struct Capture<'a> {
@@ -29,6 +31,8 @@ pub struct Capture<'a> {
 pub struct Draft {
     pub dialect: String,
     pub strip: String,
+    /// In which most of the numbers are printed.
+    pub units: Units,
     /// Readings that the draft understands, and how many reports they stand in.
     pub readings: usize,
     pub reports: usize,
@@ -53,7 +57,7 @@ impl Draft {
         self.dialect
             .lines()
             .chain(self.strip.lines())
-            .filter(|line| line.starts_with("# ?"))
+            .filter(|line| line.trim_start().starts_with("# ?"))
             .count()
     }
 }

@@ -56,7 +56,8 @@ pub fn sketch(name: &str, captures: &[Capture<'_>]) -> Result<Draft, String> {
     let unplaced = unplaced(&trial, &captures, &strip);
     let known = trial.known();
     let reports = trial.reports.iter().filter(|(_, report)| !report.readings.is_empty()).count();
-    Ok(Draft { dialect: plan.text(&lines), strip, readings: known, reports, unplaced })
+    let units = rungs::units(&trial);
+    Ok(Draft { dialect: plan.text(&lines), strip, units, readings: known, reports, unplaced })
 }
 
 /// A long capture is looked at up to the end of a line.
@@ -74,7 +75,9 @@ fn has_comma(lines: &[Line]) -> bool {
         .filter(|line| !words::labels(&line.text).is_empty() || line.text.starts_with(' '));
     let own: Vec<&str> = own.map(|line| line.text.as_str()).collect();
     let count = |sign: u8| {
-        let inside = |three: &[u8]| matches!(three, [a, b, c] if a.is_ascii_digit() && *b == sign && c.is_ascii_digit());
+        let digit = u8::is_ascii_digit;
+        let inside =
+            |three: &[u8]| matches!(three, [a, b, c] if digit(a) && *b == sign && digit(c));
         own.iter()
             .map(|line| line.as_bytes().windows(3).filter(|three| inside(three)).count())
             .sum::<usize>()
@@ -86,9 +89,9 @@ impl Plan {
     /// The file; with the lines, the letters of which are asked about.
     fn text(&self, lines: &[Line]) -> String {
         let mut page = Page::default();
-        page.note("A draft, made from captures by `wickline sketch`. Each line that begins with `# ?` asks about what was");
-        page.note("guessed below it: answer it from the analyzer's manual or from the paper, mend the guess, and delete the");
-        page.note("question. `wickline explain` shows what the dialect makes of a capture. Verify it before use.");
+        page.note("A draft, made from captures by `wickline sketch`. Each line that begins with `# ?` asks");
+        page.note("about what was guessed below it: answer it from the analyzer's manual or from the paper, mend");
+        page.note("the guess, and delete the question. `wickline explain` shows what becomes of a capture.");
         page.line(format!("\nname = {}", text(&self.name)));
         self.wire.ask_encoding(&mut page, lines);
         page.line(format!("encoding = {}", text(self.wire.encoding)));
@@ -97,7 +100,7 @@ impl Plan {
         self.dates.write(&mut page);
         self.wire.write(&mut page);
         self.edges.write(&self.wire, &mut page);
-        page.ask("does the first digit of the number, or a sign behind it, tell control material or urgent work? [number]");
+        page.ask("does the number's first digit, or a sign behind it, tell control material or urgent work? [number]");
         heading::write(&self.forms, &mut page);
         self.layout.write(&self.said, &mut page);
         page.finish()

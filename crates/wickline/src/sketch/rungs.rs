@@ -30,14 +30,19 @@ const PROPERTIES: &[Property] = &[
     Property::Ratio,
 ];
 
+/// A grade, and a number in the unit system in which it was printed.
+type Step = (Option<String>, Option<(Figure, Units)>);
+
 /// What was seen of one pad.
 struct Seen {
     pad: &'static Pad,
     labels: BTreeSet<String>,
     units: BTreeSet<String>,
     /// Grade and number of each reading.
-    steps: Vec<(Option<String>, Option<(Figure, Units)>)>,
+    steps: Vec<Step>,
     unknown: BTreeSet<String>,
+    /// The reports in which it stands.
+    reports: BTreeSet<usize>,
     words: BTreeSet<(String, String)>,
 }
 
@@ -45,8 +50,12 @@ struct Seen {
 pub(super) fn strip(name: &str, trial: &Trial) -> String {
     let mut seen: Vec<Seen> = Vec::new();
     let mut strange: BTreeSet<String> = BTreeSet::new();
-    let readings = || trial.reports.iter().flat_map(|(_, report)| &report.readings);
-    for reading in readings() {
+    let all = || {
+        trial.reports.iter().map(|(_, report)| report).filter(|report| !report.readings.is_empty())
+    };
+    for (report, reading) in
+        all().enumerate().flat_map(|(n, report)| report.readings.iter().map(move |r| (n, r)))
+    {
         let Some(pad) = words::pad(&reading.label) else {
             strange.insert(reading.label.clone());
             continue;
@@ -57,11 +66,26 @@ pub(super) fn strip(name: &str, trial: &Trial) -> String {
         }
         if let Some(one) = seen.get_mut(at) {
             one.add(reading);
+            one.reports.insert(report);
         }
     }
     let called: BTreeSet<String> =
         trial.reports.iter().filter_map(|(_, report)| report.strip.clone()).collect();
-    write(name, &seen, &strange, &called)
+    write(name, &seen, &strange, &called, all().count())
+}
+
+/// The unit system in which most numbers of these reports are printed.
+pub(super) fn units(trial: &Trial) -> Units {
+    let all = trial.reports.iter().flat_map(|(_, report)| &report.readings);
+    let known =
+        all.filter_map(|reading| Some((words::pad(&reading.label)?, reading.unit.as_deref()?)));
+    let is = |units: Units| {
+        let own = |(pad, unit): &(&Pad, &str)| {
+            pad.measure(units).is_some_and(|measure| measure.is_spelled(unit))
+        };
+        known.clone().filter(own).count()
+    };
+    if is(Units::Si) > is(Units::Conventional) { Units::Si } else { Units::Conventional }
 }
 
 fn write(
@@ -69,11 +93,12 @@ fn write(
     seen: &[Seen],
     strange: &BTreeSet<String>,
     called: &BTreeSet<String>,
+    reports: usize,
 ) -> String {
     let mut page = Page::default();
-    page.note("A draft, made from captures by `wickline sketch`: it knows what was seen there and nothing else. Each line that");
-    page.note("begins with `# ?` is a question: answer it from the insert of the strips in use, and delete it. Verify every");
-    page.note("rung before use.");
+    page.note("A draft, made from captures by `wickline sketch`: it knows what was seen there and nothing");
+    page.note("else. Each line that begins with `# ?` is a question: answer it from the insert of the strips in");
+    page.note("use, and delete it. Verify every rung before use.");
     page.line(format!(
         "\nid = {}\nname = {}",
         text(&format!("{name}-strip")),
@@ -91,14 +116,18 @@ fn write(
     }
     shared(seen, &mut page);
     for one in seen {
-        let full = one.table(true);
         // A ladder that the numbers seen do not make is given by its grades alone.
-        let loads = Strip::parse(
-            &format!("id = \"x\"\nname = \"x\"\n{}{full}", words_of(&[one])),
-            "the draft",
-        )
-        .is_ok();
-        page.line(if loads { full } else { one.table(false) });
+        let loads = |table: &String| {
+            let strip = format!("id = \"x\"\nname = \"x\"\n{}{table}", words_of(&[one]));
+            Strip::parse(&strip, "the draft").is_ok()
+        };
+        match [true, false].map(|numbers| one.table(numbers, reports)).into_iter().find(loads) {
+            Some(table) => page.line(table),
+            None => page.ask(format!(
+                "{} was seen, but makes no ladder: write its [[pad]] by the insert",
+                one.pad.title
+            )),
+        }
     }
     page.finish()
 }
@@ -139,6 +168,7 @@ impl Seen {
             units: BTreeSet::new(),
             steps: Vec::new(),
             unknown: BTreeSet::new(),
+            reports: BTreeSet::new(),
             words: BTreeSet::new(),
         }
     }
@@ -174,7 +204,7 @@ impl Seen {
         if !is(Units::Conventional) && is(Units::Si) { Units::Si } else { Units::Conventional }
     }
 
-    fn table(&self, numbers: bool) -> String {
+    fn table(&self, numbers: bool, reports: usize) -> String {
         let mut page = Page::default();
         let pad = self.pad;
         page.line("\n[[pad]]");
@@ -186,6 +216,12 @@ impl Seen {
             kind(pad.kind)
         ));
         page.line(format!("names = {}", list(&self.labels)));
+        if self.reports.len() < reports {
+            page.ask(format!(
+                "{} of {reports} reports have it: is one without it complete (optional = true)?",
+                self.reports.len()
+            ));
+        }
         for (key, units) in [("conventional", Units::Conventional), ("si", Units::Si)] {
             self.measure(key, units, &mut page);
         }
@@ -237,12 +273,13 @@ impl Seen {
         if self.pad.kind == Kind::Nominal {
             return self.names(page);
         }
-        let mut rungs: Vec<(Option<String>, Option<(Figure, Units)>)> = Vec::new();
+        let mut rungs: Vec<Step> = Vec::new();
         for (grade, figure) in &self.steps {
             let step = (grade.clone(), figure.clone().filter(|_| numbers));
             // A grade that was seen with its number needs no rung without one.
             let fuller = self.steps.iter().any(|(g, f)| g == grade && f.is_some()) && numbers;
-            if !rungs.contains(&step) && !(figure.is_none() && fuller) {
+            let known = rungs.contains(&step) || figure.is_none() && fuller;
+            if !known {
                 rungs.push(step);
             }
         }
@@ -269,7 +306,7 @@ impl Seen {
         page.line("]");
     }
 
-    fn rung(&self, (grade, figure): &(Option<String>, Option<(Figure, Units)>)) -> String {
+    fn rung(&self, (grade, figure): &Step) -> String {
         let mut parts: Vec<String> =
             grade.iter().map(|grade| format!("grade = {}", text(grade))).collect();
         if let Some((figure, units)) = figure {
@@ -291,40 +328,44 @@ impl Seen {
         parts.join(", ")
     }
 
-    /// A second step for a ladder that shows one.
-    fn fill(&self, rungs: &mut Vec<(Option<String>, Option<(Figure, Units)>)>) {
+    /// Made-up steps for a ladder that shows fewer than two; those of numbers are far off what a print says.
+    fn fill(&self, rungs: &mut Vec<Step>) {
         if self.pad.kind == Kind::Stepped {
-            let Some((_, Some((figure, units)))) = rungs.first().cloned() else { return };
-            let made: &[&str] = match self.pad.id.as_str() {
-                "SG" => &["1.000", "1.060"],
-                "PH" => &["4.0", "10.0"],
-                _ => &["0", "9999"],
-            };
-            let made = made.iter().filter_map(|text| Figure::read(text));
-            let mut made = made.filter(|made| {
-                made.value() != figure.value()
-                    && figure.comparator.is_none_or(|sign| {
-                        sign.text().starts_with('<') == (made.value() > figure.value())
-                    })
-            });
-            if rungs.len() == 1 {
-                rungs.extend(made.next().map(|made| (None, Some((made, units)))));
-            }
-            return;
+            return self.fill_numbers(rungs);
         }
-        let has = |rungs: &[(Option<String>, _)], code: &str| {
-            rungs.iter().any(|(grade, _)| grade.as_deref() == Some(code))
+        let two_step = self.pad.kind == Kind::TwoStep;
+        let has = |rungs: &[Step], codes: &[&str]| {
+            rungs.iter().any(|(grade, _)| grade.as_deref().is_some_and(|own| codes.contains(&own)))
         };
-        let normal = if self.pad.id == "URO" { "NORM" } else { "NEG" };
-        let further = if self.pad.kind == Kind::TwoStep { "POS" } else { "1+" };
-        for code in [normal, further] {
-            let two_step = self.pad.kind == Kind::TwoStep;
-            if !has(rungs, code)
-                && (rungs.len() < 2 || two_step)
-                && !(code == "NEG" && has(rungs, "NORM"))
-            {
-                rungs.push((Some(code.to_owned()), None));
-            }
+        if (rungs.len() < 2 || two_step) && !has(rungs, &["NEG", "NORM"]) {
+            let normal = if self.pad.id == "URO" { "NORM" } else { "NEG" };
+            rungs.push((Some(normal.to_owned()), None));
+        }
+        let further = if two_step { "POS" } else { "1+" };
+        if (rungs.len() < 2 || two_step) && !has(rungs, &[further]) {
+            // A rung without a number can only be the lowest.
+            let units = rungs.iter().find_map(|(_, figure)| Some(figure.as_ref()?.1));
+            let made = units.and_then(|units| Some((Figure::read("9999")?, units)));
+            rungs.push((Some(further.to_owned()), made));
+        }
+    }
+
+    fn fill_numbers(&self, rungs: &mut Vec<Step>) {
+        let (low, high) = match self.pad.id.as_str() {
+            "SG" => ("1.000", "1.060"),
+            "PH" => ("4.0", "10.0"),
+            _ => ("0", "9999"),
+        };
+        let only = rungs.first().and_then(|(_, figure)| figure.clone());
+        let units = only.as_ref().map_or(Units::Conventional, |(_, units)| *units);
+        let made: &[&str] = match &only {
+            None => &[low, high],
+            Some((own, _)) if own.text().starts_with('>') || own.digits == high => &[low],
+            Some(_) => &[high],
+        };
+        if rungs.len() < 2 {
+            let made = made.iter().filter_map(|text| Figure::read(text));
+            rungs.extend(made.map(|made| (None, Some((made, units)))));
         }
     }
 
@@ -361,8 +402,6 @@ fn kind(kind: Kind) -> &'static str {
         Kind::Measured => "measured",
     }
 }
-
-type Step = (Option<String>, Option<(Figure, Units)>);
 
 /// By grade, then by number; what has no number stands before what has.
 fn compared(one: &Step, other: &Step) -> Ordering {

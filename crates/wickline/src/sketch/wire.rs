@@ -35,8 +35,11 @@ pub struct Wire {
     pub rivals: Vec<&'static str>,
 }
 
+/// The byte that begins a command, its name, and its letters by how many bytes follow them.
+type Lead = (u8, &'static str, &'static [(u8, &'static str)]);
+
 /// How many bytes follow a printer's command, by its lead. Common practice of ticket printers, from memory.
-const OPERANDS: &[(u8, &str, &[(u8, &str)])] = &[
+const OPERANDS: &[Lead] = &[
     (0x1b, "ESC", &[(0, "@i2m<="), (1, "!EGJdaM3-tRV{r")]),
     (0x1d, "GS", &[(1, "!BVhwHfx")]),
     (0x1c, "FS", &[(0, ".&"), (1, "!-")]),
@@ -120,11 +123,11 @@ impl Wire {
             page.line("bits = 7");
         }
         if self.flow {
-            page.ask("XON or XOFF (DC1, DC3) came between the text: are they flow control? \"none\" holds such a report");
+            page.ask("XON or XOFF (DC1, DC3) came within the text: are they flow control?");
         }
         page.line(format!("flow = {}", if self.flow { "\"xon-xoff\"" } else { "\"none\"" }));
         if self.overprint {
-            page.ask("CR without LF came within lines: does the printer go back and print over the line, or begin a new one?");
+            page.ask("CR came without LF: does the printer go back and print over the line, or begin a new one?");
             page.line("lone_cr = \"overprint\"");
         }
         if self.ecma {
@@ -198,6 +201,9 @@ impl Wire {
     }
 }
 
+/// Letters and signs above 7F that prints of six languages have.
+const USUAL: &str = "àáâãäçèéêëìíîïñòóôõöùúûüßÀÁÂÃÄÇÈÉÊÍÑÓÔÕÖÚÜµμ°º±≥≤";
+
 /// How far the letters above 7F make words.
 fn score(lines: &[Line]) -> i64 {
     let words =
@@ -211,7 +217,6 @@ fn worth(word: &str) -> i64 {
         || words::is_grade(word)
         || words::key(word).is_some()
         || spelled();
-    let usual = |c: &char| "àáâãäçèéêëìíîïñòóôõöùúûüßµμ°º±≥≤ÀÁÂÃÄÇÈÉÊÍÑÓÔÕÖÚÜ".contains(*c);
-    let strange = word.chars().filter(|c| !c.is_ascii() && !usual(c)).count();
+    let strange = word.chars().filter(|c| !c.is_ascii() && !USUAL.contains(*c)).count();
     i64::from(known) * 10 + i64::from(strange == 0) - 5 * i64::try_from(strange).unwrap_or(1)
 }

@@ -10,7 +10,6 @@ use crate::dialect::entry::{Entry, Layout};
 use crate::dialect::record::{Record, Table};
 use crate::dialect::shape::Sign;
 
-const QUOTES: &str = "a field in quotes has no end, or goes on behind it";
 const UNHEADED: &str = "no line above this one names the pads of its columns";
 const COLUMNS: &str = "the line has not as many columns as the line above it names pads";
 const AGAIN: &str = "the same line of the table comes twice";
@@ -25,8 +24,9 @@ pub(super) struct Headed<'t> {
 impl<'s: 't, 't> Page<'s, 't> {
     /// Reads a line field by field.
     pub(super) fn record(&mut self, record: &Record, index: usize, text: &'t str) {
-        let Some(pieces) = record.pieces(text) else {
-            return self.not_understood(index, text, QUOTES);
+        let pieces = match record.pieces(text) {
+            Ok(pieces) => pieces,
+            Err(why) => return self.not_understood(index, text, why),
         };
         if record.is_heading(&pieces) {
             return self.apart(index, text, &[], "words");

@@ -4,7 +4,7 @@ use wickline_normalize::sheet::{Keys, Source, Spot};
 use wickline_normalize::words::{nearest, quote};
 use wickline_normalize::{Fault, MarkMeaning};
 
-use super::report::rules;
+use super::report::{self, rules};
 use super::rows;
 use super::{CLASSES, Header, NumberRule, SIGNS, Shape, Sign};
 use crate::dialect::calendar::{Calendar, ORDERS, TIMES};
@@ -13,7 +13,7 @@ use crate::dialect::entry::{CELLS, Cell, Entries, Layout, Results, Split};
 use crate::dialect::form::Form;
 
 /// Columns of a line at most, and lines of one reading.
-const MAX_COLUMN: u32 = 1_000;
+pub(super) const MAX_COLUMN: u32 = 1_000;
 const MAX_LAYOUTS: usize = 6;
 /// Forms of a header at most: each is tried against each.
 const MAX_FORMS: usize = 60;
@@ -71,7 +71,9 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
     });
     let read = |keys: &Keys<'_, '_>| header(keys, &calendar);
     let header = table(keys, "header", "with lines = [\"No. {number}\"] and the others", read);
-    let record = rows::record(keys, &calendar);
+    let length = rules.as_ref().map_or(0, |rules| rules.length);
+    let record = rows::record(keys, &calendar, length);
+    let check = report::check(keys);
     let marks = marks(keys);
     let read = |keys: &Keys<'_, '_>| results(keys, marks, decimal);
     let example = "with split = \"blanks\" and cells = [\"label\", \"result\"], or columns";
@@ -85,6 +87,7 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
         number: number.unwrap_or_default(),
         record,
         results: results.unwrap_or_default(),
+        check,
     }
 }
 

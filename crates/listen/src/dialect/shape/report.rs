@@ -4,14 +4,18 @@ use wickline_normalize::sheet::{Keys, Spot};
 use wickline_normalize::words::{nearest, quote};
 
 use super::load::choice;
+use crate::dialect::check::{Check, KINDS, Place};
 use crate::dialect::codepage::Encoding;
 use crate::printed::command::{Commands, Printer};
 use crate::printed::control::{Controls, NAMES, code};
-use crate::printed::{BITS, PrintRules};
+use crate::printed::{BITS, MAX_LINE, PrintRules};
 
 const MILLISECOND: i64 = 1_000;
 /// Blank lines in a row at most.
 const MAX_BLANKS: u32 = 50;
+
+/// Control characters that are counted with a line at most.
+const MAX_WITH: usize = 8;
 
 /// Control characters that cannot begin or end a report: lines, text and sequences need them.
 const NEEDED: &[&str] = &["NUL", "BS", "HT", "LF", "CR", "ESC"];
@@ -46,6 +50,12 @@ pub(super) fn rules(
     }
     if let Some(line) = line {
         of_line(line, encoding, &mut rules);
+    }
+    if rules.length > 0 && report.has("blank_lines") {
+        let allowed =
+            "silence, a last_line or end_bytes: with line.length no line is blank or has an end";
+        let found = "blank_lines, and line.length";
+        report.fault(report.place("blank_lines"), "blank_lines", found, allowed);
     }
     let clash = |byte| rules.flow && (rules.begins.has(byte) || rules.ends.has(byte));
     if clash(0x11) || clash(0x13) {
@@ -119,6 +129,7 @@ fn of_line(line: &Keys<'_, '_>, encoding: Encoding, rules: &mut PrintRules) {
     }
     let flows = &[("none", false), ("xon-xoff", true)];
     rules.flow = choice(line, "flow", flows).unwrap_or(false);
+    rules.length = length(line);
     let returns = &[("new-line", false), ("overprint", true)];
     rules.overprint = choice(line, "lone_cr", returns).unwrap_or(false);
     let families =
@@ -155,6 +166,53 @@ fn of_line(line: &Keys<'_, '_>, encoding: Encoding, rules: &mut PrintRules) {
             line.fault(line.place("commands"), "commands", found, allowed);
         }
     }
+}
+
+/// The table `check`, where it is given.
+pub(super) fn check(root: &Keys<'_, '_>) -> Option<Check> {
+    let keys = root.table("check")?;
+    if !keys.has("kind") {
+        keys.fault(keys.at, "kind", "nothing", "kind = \"add\" or kind = \"xor\"");
+    }
+    let kind = choice(&keys, "kind", KINDS);
+    let (behind, own) = (keys.text("behind"), keys.text("own_line"));
+    let counted = keys.switch("behind_counted");
+    if let (Some(own), true) = (&own, behind.is_some() || counted) {
+        let allowed = "check characters at the end of each line, behind a sign or not, or a line of their own";
+        keys.fault(own.at, "own_line", "behind beside it", allowed);
+    } else if counted && behind.is_none() {
+        let allowed = "behind = \"*\" beside it: the sign that is counted";
+        keys.fault(keys.place("behind_counted"), "behind_counted", "no behind", allowed);
+    }
+    let names = keys.texts("with");
+    let with: Vec<u8> = names.iter().filter_map(|name| control(&keys, "with", name)).collect();
+    if with.len() > MAX_WITH {
+        let found = format!("{} control characters", with.len());
+        keys.fault(keys.place("with"), "with", found, format!("at most {MAX_WITH}"));
+    }
+    keys.close();
+    let place = match own {
+        Some(own) => Place::OwnLine(own.value.trim().to_owned()),
+        None => {
+            Place::EachLine { behind: behind.map(|sign| sign.value).unwrap_or_default(), counted }
+        }
+    };
+    Some(Check { kind: kind?, place, with })
+}
+
+/// How many bytes a line has, where it has no end of its own. 0: it has one.
+fn length(line: &Keys<'_, '_>) -> usize {
+    let most = u32::try_from(MAX_LINE).unwrap_or(u32::MAX);
+    let length = line.count_or("length", most, 0).unwrap_or(1);
+    if length == 0 && line.has("length") {
+        let allowed = format!("how many bytes each line has, 1 to {most}");
+        line.fault(line.place("length"), "length", length.to_string(), allowed);
+    }
+    if length > 0 && line.has("lone_cr") {
+        let allowed = "line ends, or lines of a fixed length, not both";
+        line.fault(line.place("lone_cr"), "lone_cr", "length beside it", allowed);
+    }
+    usize::try_from(length).unwrap_or(0)
 }
 
 fn commands(keys: &Keys<'_, '_>) -> Commands {

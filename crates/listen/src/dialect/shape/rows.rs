@@ -3,24 +3,20 @@
 use wickline_normalize::sheet::{Keys, Spot};
 use wickline_normalize::words::quote;
 
-use super::load::{one_of, sign_of};
+use super::load::{MAX_COLUMN, one_of, sign_of};
 use crate::dialect::calendar::Calendar;
 use crate::dialect::entry::{CELLS, Cell};
 use crate::dialect::form::Form;
-use crate::dialect::record::{Record, Table};
+use crate::dialect::record::{Apart, Record, Table};
 
-/// Fields of a record with a form of their own at most.
+/// Fields of a record with a form of their own at most, and fields by their widths.
 const MAX_FIELDS: usize = 40;
+const MAX_WIDTHS: usize = 200;
 
-/// The table `record`, where it is given.
-pub(super) fn record(root: &Keys<'_, '_>, calendar: &Calendar) -> Option<Record> {
+/// The table `record`, where it is given. `length` is that of a line without an end.
+pub(super) fn record(root: &Keys<'_, '_>, calendar: &Calendar, length: usize) -> Option<Record> {
     let keys = root.table("record")?;
-    let split = keys.needed("split", ",");
-    let sign = split.as_ref().and_then(|split| sign_of(&split.value));
-    if let (Some(split), None) = (&split, sign) {
-        let allowed = "\"tab\" or one sign such as \",\" or \";\"";
-        keys.fault(split.at, "split", quote(&split.value), allowed);
-    }
+    let apart = if keys.has("widths") { widths(&keys, length) } else { sign(&keys) };
     let mut fields = Vec::new();
     for text in keys.texts("fields") {
         match Form::of(&text.value, calendar) {
@@ -33,9 +29,49 @@ pub(super) fn record(root: &Keys<'_, '_>, calendar: &Calendar) -> Option<Record>
         keys.fault(keys.place("fields"), "fields", found, format!("at most {MAX_FIELDS}"));
     }
     let heading = keys.texts("heading").into_iter().map(|name| name.value).collect();
-    let quoted = keys.switch("quoted");
     keys.close();
-    Some(Record { sign: sign?, quoted, fields, heading })
+    Some(Record { apart: apart?, fields, heading })
+}
+
+/// The sign between fields.
+fn sign(keys: &Keys<'_, '_>) -> Option<Apart> {
+    let (quoted, _) = (keys.switch("quoted"), keys.numbers("widths", 0));
+    let split = keys.needed("split", ",")?;
+    let sign = sign_of(&split.value);
+    if sign.is_none() {
+        let allowed = "\"tab\" or one sign such as \",\" or \";\"";
+        keys.fault(split.at, "split", quote(&split.value), allowed);
+    }
+    Some(Apart::Sign { sign: sign?, quoted })
+}
+
+/// How many characters each field has.
+fn widths(keys: &Keys<'_, '_>, length: usize) -> Option<Apart> {
+    let fault = |found: String, allowed: &str| {
+        keys.fault(keys.place("widths"), "widths", found, allowed);
+    };
+    let (_, _) = (keys.text("split"), keys.switch("quoted"));
+    if let Some(other) = ["split", "quoted"].into_iter().find(|key| keys.has(key)) {
+        fault(format!("{other} beside it"), "a sign between the fields, or their widths, not both");
+    }
+    let widths = keys.numbers("widths", MAX_COLUMN);
+    let widths: Vec<usize> =
+        widths.iter().filter_map(|width| usize::try_from(width.value).ok()).collect();
+    if widths.is_empty() || widths.len() > MAX_WIDTHS || widths.contains(&0) {
+        let allowed =
+            format!("1 to {MAX_WIDTHS} widths in characters, each from 1 to {MAX_COLUMN}");
+        let found = if widths.contains(&0) {
+            "a width of 0".to_owned()
+        } else {
+            format!("{} widths", widths.len())
+        };
+        fault(found, &allowed);
+    }
+    let sum: usize = widths.iter().sum();
+    if length > 0 && sum != length {
+        fault(format!("{sum} characters"), &format!("widths that add up to line.length, {length}"));
+    }
+    Some(Apart::Widths { widths, exact: length > 0 })
 }
 
 /// The labels of readings that have none, in the order in which they come.

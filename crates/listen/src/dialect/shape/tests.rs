@@ -1,5 +1,6 @@
 //! What a dialect file may say, and what is read by it.
 
+mod checks;
 mod notation;
 mod prints;
 mod random;

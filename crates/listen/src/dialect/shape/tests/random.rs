@@ -61,11 +61,23 @@ const RESULTS: &[&str] = &[
     "split = \"blanks\"\ncells = [\"result\"]\norder = [\"A\", \"B\"]\nentry_sign = \"|\"\n",
 ];
 
-fn file(forms: &[Vec<&str>], results: &str, record: bool) -> String {
+/// A line that is one thing, and records of every kind.
+const RECORDS: &[&str] = &[
+    "",
+    "[record]\nsplit = \",\"\nquoted = true\n",
+    "[record]\nwidths = [1, 2, 3, 40, 1, 200, 900]\n",
+];
+
+const CHECKS: &[&str] = &[
+    "",
+    "[check]\nkind = \"add\"\nbehind = \"*\"\n",
+    "[check]\nkind = \"xor\"\nown_line = \"A\"\nwith = [\"CR\", \"LF\"]\n",
+];
+
+fn file(forms: &[Vec<&str>], results: &str, more: &str) -> String {
     let forms: Vec<String> = forms.iter().map(|form| format!("{:?}", form.concat())).collect();
-    let record = if record { "[record]\nsplit = \",\"\nquoted = true\n" } else { "" };
     format!(
-        "name = \"random\"\n[dates]\norder = \"ymd\"\n[report]\nsilence_ms = 3000\n{record}\
+        "name = \"random\"\n[dates]\norder = \"ymd\"\n[report]\nsilence_ms = 3000\n{more}\
          [header]\nlines = [{}]\n[results]\n{results}[marks]\n\"*\" = \"abnormal\"\n",
         forms.join(", ")
     )
@@ -90,14 +102,16 @@ proptest! {
         forms in prop::collection::vec(form(), 1..5),
         parts in prop::collection::vec(prop::sample::select(SEEDS), 1..5),
         results in prop::sample::select(RESULTS),
-        record in any::<bool>(),
+        record in prop::sample::select(RECORDS),
+        check in prop::sample::select(CHECKS),
     ) {
+        let more = format!("{record}{check}");
         // Most at random are refused when they are loaded; each that is not must be read quickly.
         let good: Vec<Vec<&str>> = forms
             .into_iter()
-            .filter(|form| dialect::parse(&file(std::slice::from_ref(form), results, record), "r.toml").is_ok())
+            .filter(|form| dialect::parse(&file(std::slice::from_ref(form), results, &more), "r.toml").is_ok())
             .collect();
-        let dialect = dialect::parse(&file(&good, results, record), "r.toml");
+        let dialect = dialect::parse(&file(&good, results, &more), "r.toml");
         prop_assume!(dialect.is_ok());
         let dialect = dialect.expect("a good dialect");
         for bytes in [50, 800] {

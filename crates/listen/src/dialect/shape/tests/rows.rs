@@ -110,6 +110,36 @@ fn fields_by_their_place_and_in_quotes() {
     assert_ne!(held(&two), GOOD);
 }
 
+#[test]
+fn fields_by_their_widths() {
+    let record = "[record]\nwidths = [4, 6, 16, 10, 10]\nfields = [\"{number}\", \"{specimen?}\", \"{date} {time}\"]\n\
+                  [results]\nsplit = \"blanks\"\ncells = [\"label\", \"result\"]\n";
+    let by_ends = with(record);
+    let fixed = with(&format!("[line]\nlength = 46\n[report]\nsilence_ms = 3000\n{record}"));
+    let line = "0042KP-1  2026-03-14 09:14GLU 2+    NIT NEG   ";
+    for dialect in [&by_ends, &fixed] {
+        let whole = report(dialect.as_ref(), &[line]);
+        assert_eq!(results(&whole), ["GLU 2+ -", "NIT NEG -"]);
+        assert_eq!((whole.number.as_deref(), held(&whole)), (Some("0042"), GOOD));
+        assert_eq!(whole.specimen.as_ref().map(|id| id.expose()), Some("KP-1"));
+        let bare = report(dialect.as_ref(), &["0042      2026-03-14 09:14          NIT NEG   "]);
+        assert_eq!((results(&bare), held(&bare)), (vec!["NIT NEG -".into()], GOOD));
+        assert!(bare.specimen.is_none());
+        let longer = report(dialect.as_ref(), &[&format!("{line}x")]);
+        assert!(doubts(&longer)[0].1.contains("not as long as record.widths"), "{longer:?}");
+    }
+    // Blanks at the end may lack where lines have ends; where they have none, nothing may.
+    let trimmed = report(by_ends.as_ref(), &[line.trim_end()]);
+    assert_eq!((results(&trimmed).len(), held(&trimmed)), (2, GOOD));
+    let short = report(fixed.as_ref(), &[line.trim_end()]);
+    assert!(short.readings.is_empty() && held(&short) != GOOD);
+    // A letter of two bytes would move every column behind it.
+    let moved = report(fixed.as_ref(), &["0042KP-1  2026-03-14 09:14GLU 2+ \u{b5}  NIT NEG  "]);
+    assert!(moved.readings.is_empty() && held(&moved) != GOOD);
+    let returned = report(fixed.as_ref(), &["0042KP-1  2026-03-14 09:14GLU 2+   \rNIT NEG   "]);
+    assert!(doubts(&returned)[0].1.contains("control character CR"), "{returned:?}");
+}
+
 /// Every notation at once, with lines made to bring out the worst of each.
 #[test]
 fn no_notation_takes_more_steps_than_a_print_is_long() {
@@ -121,6 +151,8 @@ fn no_notation_takes_more_steps_than_a_print_is_long() {
         "[record]\nsplit = \",\"\nquoted = true\n[results]\nsplit = \"=:\"\ncells = [\"label\", \"result\"]\n\
          between = [\"/\"]\n",
         TABLE,
+        "[record]\nwidths = [3, 1000, 1, 200, 17, 900]\n[results]\nsplit = \"blanks\"\n\
+         cells = [\"label\", \"result\"]\nbetween = [\"/\"]\n",
         "[results]\nsplit = \"blanks\"\ncells = [\"result\"]\norder = [\"A\", \"B\"]\nentry_sign = \"|\"\n",
     ];
     let seeds = [
