@@ -52,3 +52,4 @@ mod truth;
 mod unreadable;
 mod vanished;
 mod way;
+mod wrong;

@@ -16,7 +16,7 @@ const PRINTS: [(&str, &str, &str, &str); 9] = [
     ("prints/hoja", "prints/hoja.toml", "ten-pad", "conventional"),
     ("prints/pares", "prints/pares.toml", "ten-pad", "si"),
     ("prints/scheda", "prints/scheda.toml", "prints/scheda-strip.toml", "conventional"),
-    ("prints/tafel", "prints/tafel.toml", "ten-pad", "si"),
+    ("prints/tafel", "prints/tafel.toml", "prints/tafel-strip.toml", "si"),
 ];
 
 /// Whatever a person typed from the paper is what is read, judged and sent.

@@ -1,6 +1,7 @@
 //! What a person read on the paper, held against what the dialect reads and what a receiver would find.
 
 use std::collections::BTreeSet;
+use std::fmt;
 
 use serde::Serialize;
 use wickline_normalize::judge::Judged;
@@ -61,6 +62,27 @@ pub struct Proved {
     pub counts: bool,
 }
 
+/// A code under which a result was sent, with its unit.
+struct Coded {
+    code: String,
+    unit: String,
+}
+
+impl Coded {
+    /// Whether the receiver's list means it: `UGLU`, or with the unit that the list has, `UGLU mg/dL`.
+    fn is(&self, listed: &str) -> bool {
+        let (code, unit) = listed.split_once(' ').unwrap_or((listed, ""));
+        self.code == listed || self.code == code && self.unit == unit.trim()
+    }
+}
+
+impl fmt::Display for Coded {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let gap = if self.unit.is_empty() { "" } else { " " };
+        write!(f, "{}{gap}{}", self.code, self.unit)
+    }
+}
+
 impl Trial<'_> {
     /// Holds one report against its truth.
     pub fn against(&self, capture: &str, nth: usize, typed: &Typed, print: &Report) -> Proved {
@@ -88,6 +110,11 @@ impl Trial<'_> {
                 .find(|found| self.as_typed(&found.label) == self.as_typed(&one.label));
             let read = found.map_or_else(|| "no result".to_owned(), shown);
             put(&one.label, one.text(), read, found.is_none());
+        }
+        let with_unit = typed.readings.iter().find(|one| !one.unit.is_empty());
+        if let Some(one) = with_unit.filter(|_| self.habits.unit_implied) {
+            let found = "no unit at any number, by unit_implied of the dialect".to_owned();
+            put(&one.label, format!("unit {}", one.unit), found, false);
         }
         for (n, one) in there.into_iter().enumerate() {
             let found = print.readings.get(n);
@@ -122,9 +149,13 @@ impl Trial<'_> {
                 ids,
                 outcome.heard.ids.contains(&typed.specimen),
             );
-            for one in typed.readings.iter().filter(|one| !one.code.is_empty()) {
+            for one in &typed.readings {
                 let codes = self.codes_of(&one.pad, one, sent);
-                put(&one.label, one.code.clone(), codes.join(", "), codes.contains(&one.code));
+                for listed in one.code.split(';').map(str::trim).filter(|code| !code.is_empty()) {
+                    let alike = codes.iter().any(|own| own.is(listed));
+                    let found: Vec<String> = codes.iter().map(ToString::to_string).collect();
+                    put(&one.label, listed.to_owned(), found.join(", "), alike);
+                }
             }
         }
         let counts = typed.end != "held" && lines.iter().all(|line| !line.differs);
@@ -228,15 +259,17 @@ impl Trial<'_> {
     }
 
     /// Codes of the sent results that are this pad's, by the value that was typed: a number's, or a grade's.
-    fn codes_of(&self, pad: &str, one: &TypedReading, sent: &[Obx]) -> Vec<String> {
+    fn codes_of(&self, pad: &str, one: &TypedReading, sent: &[Obx]) -> Vec<Coded> {
         let Some(pad) = self.sheet.pad(pad) else { return Vec::new() };
         let Ok(rung) = self.rung(pad, one) else { return Vec::new() };
         let own = self.wishes.results(pad, &rung, !one.value.is_empty(), "").unwrap_or_default();
         let own: BTreeSet<&str> = own.iter().map(|obx| obx.code.as_str()).collect();
         let mine = sent.iter().filter(|obx| own.contains(obx.code.as_str()));
-        mine.flat_map(|obx| [obx.code.clone(), obx.second.clone()])
-            .filter(|c| !c.is_empty())
-            .collect()
+        let coded = |obx: &Obx| {
+            let unit = obx.unit.clone();
+            [&obx.code, &obx.second].map(|code| Coded { code: code.clone(), unit: unit.clone() })
+        };
+        mine.flat_map(coded).filter(|own| !own.code.is_empty()).collect()
     }
 }
 
