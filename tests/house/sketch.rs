@@ -8,8 +8,8 @@ use wickline_listen::dialect;
 use wickline_listen::ear::hear;
 use wickline_normalize::{Figure, Report, Status, Strip};
 
-use crate::kit::{Folder, binary, rounds};
-use crate::prove::root;
+use crate::kit::{Folder, binary, rounds, run};
+use crate::prove::{config, root};
 
 /// Report and analyte; grade, number, unit, mark as printed, a pad that was not read as `not read`.
 type Readings = BTreeMap<(usize, String), [String; 4]>;
@@ -424,4 +424,36 @@ fn a_draft_is_explained_at_once() {
         text.contains("number 0402, routine, specimen KP-31743, taken 2026-03-04T21:40"),
         "{text}"
     );
+}
+
+/// A draft with open questions is no dialect to go live with: `check` says so, and no proof is whole.
+#[test]
+fn open_questions_are_told_until_each_is_answered() {
+    let folder = Folder::new("sketch-open");
+    let into = folder.0.to_string_lossy().into_owned();
+    let capture = root("fixtures/prints/hoja.cap").to_string_lossy().into_owned();
+    let done = Command::new(binary())
+        .args(["sketch", &capture, "--into", &into])
+        .output()
+        .expect("it runs");
+    assert_eq!(done.status.code(), Some(0));
+    let text = config("hoja.toml", "hoja-strip.toml", "conventional", "dir:out", "");
+    let file = folder.write("w.toml", &text);
+    let told = |words: &[&str]| String::from_utf8(run(&file, words).stdout).expect("UTF-8");
+    let check = told(&["check", "--offline"]);
+    for name in ["hoja.toml is a draft with", "hoja-strip.toml is a draft with"] {
+        assert!(check.contains(name), "{check}");
+    }
+    let proof = told(&["prove", "--capture", &capture]);
+    assert!(proof.contains("NOT PROVED, draft-1: hoja.toml is a draft with"), "{proof}");
+
+    for name in ["hoja.toml", "hoja-strip.toml"] {
+        let draft = std::fs::read_to_string(folder.0.join(name)).expect("a draft");
+        let answered: Vec<&str> =
+            draft.lines().filter(|line| !line.trim_start().starts_with("# ?")).collect();
+        folder.write(name, &answered.join("\n"));
+    }
+    let check = told(&["check", "--offline"]);
+    assert!(!check.contains("is a draft with"), "{check}");
+    assert!(!told(&["prove", "--capture", &capture]).contains("draft-1"));
 }
