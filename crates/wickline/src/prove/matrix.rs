@@ -12,8 +12,8 @@ use super::{Row, Trial, Verdict, ratio, without};
 #[derive(Clone)]
 pub(super) struct Usual<'a> {
     pub pad: &'a Pad,
-    label: String,
-    lines: Vec<String>,
+    pub label: String,
+    pub lines: Vec<String>,
     results: Vec<Obx>,
 }
 
@@ -50,10 +50,7 @@ impl Trial<'_> {
     /// Tries every case of the sheet; so many cases of this run came `before`. The error says why
     /// nothing can be printed.
     pub fn matrix(&self, signs: &[(Class, Sign)], before: usize) -> Result<Vec<Row>, String> {
-        // What measures has no ladder to print from; where it must be there, that is an error.
-        let printed = |pad: &&Pad| !(pad.optional && pad.rungs.is_empty());
-        let pads = self.sheet.pads.iter().filter(printed).map(|pad| self.usual(pad));
-        let usual: Vec<Usual<'_>> = pads.collect::<Result<_, _>>()?;
+        let usual = self.usual_pads()?;
         let mut rows: Vec<Row> = Vec::new();
         let mut seen: Vec<Class> = Vec::new();
         for (class, sign) in signs {
@@ -71,6 +68,13 @@ impl Trial<'_> {
             }
         }
         Ok(rows)
+    }
+
+    /// Every pad as it usually stands. What measures has no ladder to print from; where it must be there, that is an
+    /// error.
+    pub(super) fn usual_pads(&self) -> Result<Vec<Usual<'_>>, String> {
+        let printed = |pad: &&Pad| !(pad.optional && pad.rungs.is_empty());
+        self.sheet.pads.iter().filter(printed).map(|pad| self.usual(pad)).collect()
     }
 
     /// A pad on its lowest rung, a scale in its middle, under the first label that the print has room
@@ -127,7 +131,7 @@ impl Trial<'_> {
     }
 
     /// A rung in the units of the print, without a mark.
-    fn fit_rung(&self, pad: &Pad, rung: &Rung, label: &str) -> Option<Vec<String>> {
+    pub(super) fn fit_rung(&self, pad: &Pad, rung: &Rung, label: &str) -> Option<Vec<String>> {
         let texts = self.texts(pad, rung, self.prints_si, false);
         let seconds = self.seconds(pad, Some(rung), self.prints_si);
         self.fit(label, &texts, &seconds, "").map(|(_, lines)| lines)
@@ -144,6 +148,10 @@ impl Trial<'_> {
         let signs =
             self.habits.marks.iter().map(|(sign, meaning)| (sign.as_str(), meaning.as_str()));
         let marks: Vec<(&str, &str)> = [("", "")].into_iter().chain(signs).collect();
+        // A second sign of one meaning is tried on the lowest rung alone.
+        let mut meanings = BTreeSet::new();
+        let firsts: Vec<(&str, &str)> =
+            marks.iter().copied().filter(|(_, meaning)| meanings.insert(*meaning)).collect();
         let mut cases = Vec::new();
         for si in [false, true] {
             let system = usize::from(si);
@@ -163,8 +171,9 @@ impl Trial<'_> {
                     }
                 }
                 for what in whats {
-                    let all = if matches!(what, What::Rung(..)) { marks.len() } else { 1 };
-                    let mark = marks.iter().take(all);
+                    let own = if n == 0 { &marks } else { &firsts };
+                    let all = if matches!(what, What::Rung(..)) { own.len() } else { 1 };
+                    let mark = own.iter().take(all);
                     cases.extend(mark.map(|mark| Case {
                         pad,
                         what,

@@ -207,6 +207,8 @@ pub struct Habits {
     /// Forms of lines that mean control material, and of those that mean urgent work.
     pub control: Vec<String>,
     pub urgent: Vec<String>,
+    /// Forms of lines by which the analyzer says that its controls have not passed.
+    pub not_passed: Vec<String>,
     /// The first digit of a number by class.
     pub digits: BTreeMap<String, String>,
     /// What stands behind a number, with its class.
@@ -220,10 +222,21 @@ pub struct Habits {
 }
 
 impl Habits {
-    /// R-7 of LIS02 as we compare it (NCCLS LIS2-A2 9.7).
+    /// R-7 of LIS02 as we compare it (NCCLS LIS2-A2 9.7), and what HL7's table 0078 has besides (`AA`). Below the
+    /// scale a result may be as it should.
     #[must_use]
     pub fn lis02() -> Habits {
-        let marks = [("N", "normal"), ("A", "abnormal"), ("L", "low"), ("H", "high")];
+        let marks = [
+            ("N", "normal"),
+            ("A", "abnormal"),
+            ("L", "low"),
+            ("H", "high"),
+            ("AA", "abnormal"),
+            ("LL", "low"),
+            ("HH", "high"),
+            (">", "high"),
+            ("<", "other"),
+        ];
         let owned = |(sign, meaning): (&str, &str)| (sign.to_owned(), meaning.to_owned());
         Habits { marks: marks.map(owned).to_vec(), ..Habits::default() }
     }
@@ -244,6 +257,7 @@ impl Habits {
             marks: map(part("marks")),
             control: line("control"),
             urgent: line("urgent"),
+            not_passed: line("controls_not_passed"),
             digits: map(number("class_digits")).into_iter().map(|(d, class)| (class, d)).collect(),
             suffixes: map(number("suffixes")),
             unread: strings(results.and_then(|r| r.get("unread"))),

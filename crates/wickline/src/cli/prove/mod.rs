@@ -287,7 +287,9 @@ fn proof(
         }
         proved.extend(truth::held(&trial, captures, n == 0));
         gaps.extend(measured(&sheet));
-        rows.extend(trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?);
+        let own = trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?;
+        let holds = trial.holds(&signs, &own, rows.len() + own.len()).map_err(Failure::wrong)?;
+        rows.extend(own.into_iter().chain(holds));
         let reference = |id: &str| loaded.settings.reference.get(id).cloned();
         maps.push(Map::new(&sheet, &rows, prints, &labels, reference));
     }
