@@ -114,6 +114,29 @@ fn every_reason_for_a_hold_is_provoked() {
     }
 }
 
+/// An analyzer that prints no units is proved as well: numbers of the other system are what the ladder makes of them.
+/// But where a person read a unit on the paper, the dialect is wrong.
+#[test]
+fn a_print_without_units_is_proved() {
+    let folder = Folder::new("prove-bare");
+    let dialect = std::fs::read_to_string(root("config/dialects/two-column.toml")).expect("a file");
+    folder.write("bare.toml", &dialect.replace("unit_implied = false", "unit_implied = true"));
+    let print = std::fs::read_to_string(root("fixtures/listen/two-column/complete.cap"));
+    let mut bare = print.expect("a capture");
+    for unit in [" mg/dL", " /\u{b5}L"] {
+        assert!(bare.contains(unit), "{unit}");
+        bare = bare.replace(unit, "");
+    }
+    let capture = folder.write("bare.cap", &bare).to_string_lossy().into_owned();
+    for prints in ["conventional", "si"] {
+        let text_of = config("bare.toml", "fourteen-pad", prints, "dir:out", "");
+        let file = folder.write("w.toml", &text_of);
+        let proof = ask(&file, &["prove", "--capture", &capture]);
+        let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
+        assert!(odd.is_empty(), "{prints}: {} {:?}", odd.len(), odd.first());
+    }
+}
+
 /// R-7 as table 0078 has it: each letter is printed, and means what that table says.
 #[test]
 fn every_mark_of_a_record_is_proved() {

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::expect::{End, Obx, cut};
+use super::expect::{End, Obx, cut, thousandths};
 use super::sheet::{Pad, Rung};
 use super::signs::{Class, Sign};
 use super::wording::{one_unit, turned};
@@ -368,14 +368,27 @@ impl Trial<'_> {
             | What::Named(_, rung, _) => {
                 let number = rung.labels[usize::from(case.si)].is_some();
                 let strange = number && case.si != self.prints_si;
+                // Where no unit is printed, a number of the other system is what the ladder makes of it.
+                let meant = match strange && self.habits.unit_implied {
+                    true => implied(pad, rung, case.si),
+                    false => Ok(rung),
+                };
+                let strange = strange && !self.habits.unit_implied;
                 if strange {
                     reasons.insert("unit-unexpected".to_owned());
                 }
                 let marked = !case.mark.0.is_empty() && case.class != Class::Control;
-                if marked && self.wishes.contradicts(pad, rung, case.mark.1, strange) {
-                    reasons.insert("mark-disagree".to_owned());
+                let contradicted =
+                    |rung| marked && self.wishes.contradicts(pad, rung, case.mark.1, strange);
+                match meant {
+                    Err(reason) => drop(reasons.insert(reason.to_owned())),
+                    Ok(rung) => {
+                        if contradicted(rung) {
+                            reasons.insert("mark-disagree".to_owned());
+                        }
+                        results = self.wishes.results(pad, rung, number, case.mark.1)?;
+                    }
                 }
-                results = self.wishes.results(pad, rung, number, case.mark.1)?;
             }
             What::Turned(..) => drop(reasons.insert("off-ladder".to_owned())),
             What::Unread(_) => drop(reasons.insert("pad-unread".to_owned())),
@@ -413,6 +426,31 @@ fn bare_meaning<'a>(pad: &'a Pad, rung: &Rung, si: bool) -> Option<&'a Rung> {
         pad.rungs.iter().find(|r| of(r).is_some_and(|(s, d)| d == digits && signs.contains(&s)))
     };
     with(&[""]).or_else(|| with(&["<=", ">="]))
+}
+
+/// The rung that a number of the other system stands on where no unit tells that it is of the other, or why none.
+fn implied<'a>(pad: &'a Pad, rung: &Rung, si: bool) -> Result<&'a Rung, &'static str> {
+    let of = |rung: &Rung, si: bool| {
+        let (sign, digits) = rung.labels[usize::from(si)].as_deref().map(cut)?;
+        Some((
+            sign.to_owned(),
+            thousandths(digits).map_or_else(|| digits.to_owned(), |n| n.to_string()),
+        ))
+    };
+    let Some((sign, digits)) = of(rung, si) else { return Err("off-ladder") };
+    let with = |signs: &[&str]| -> Vec<&'a Rung> {
+        let fits = |own: &(String, String)| own.1 == digits && signs.contains(&own.0.as_str());
+        pad.rungs.iter().filter(|own| of(own, !si).as_ref().is_some_and(fits)).collect()
+    };
+    let exact = with(&[sign.as_str()]);
+    let all = if exact.is_empty() && sign.is_empty() { with(&["<=", ">="]) } else { exact };
+    let agreeing: Vec<_> =
+        all.iter().filter(|own| rung.grade.is_none() || own.grade == rung.grade).collect();
+    match (agreeing.as_slice(), all.is_empty()) {
+        ([one], _) => Ok(one),
+        ([], false) if rung.grade.is_some() => Err("grade-value-disagree"),
+        _ => Err("off-ladder"),
+    }
 }
 
 /// `03-2+`: how a case names a rung.
