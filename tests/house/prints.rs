@@ -1,4 +1,4 @@
-//! Ten prints that differ in kind, each with its capture, its dialect and what a person read on the paper.
+//! Twelve prints that differ in kind, each with its capture, its dialect and what a person read on the paper.
 
 use serde_json::Value;
 
@@ -6,13 +6,15 @@ use crate::kit::{Folder, run};
 use crate::prove::{config, root, text};
 
 /// Folder and name of the capture, its dialect, strip, and the units that it is printed in.
-const PRINTS: [(&str, &str, &str, &str); 9] = [
+const PRINTS: [(&str, &str, &str, &str); 11] = [
     ("listen/two-column/complete", "two-column", "ten-pad", "conventional"),
     ("listen/three-field/abnormal", "three-field", "ten-pad", "si"),
     ("listen/ticket/abnormal", "ticket", "ten-pad", "conventional"),
     ("listen/wide-label/abnormal", "wide-label", "ten-pad", "conventional"),
     ("listen/guide/harbour", "listen/guide/harbour.toml", "ten-pad", "conventional"),
     // ("prints/ardoise", "prints/ardoise.toml", "ten-pad", "conventional"),
+    ("prints/banco", "prints/banco.toml", "prints/banco-strip.toml", "si"),
+    ("prints/desk", "prints/desk.toml", "prints/desk-strip.toml", "conventional"),
     ("prints/hoja", "prints/hoja.toml", "ten-pad", "conventional"),
     ("prints/pares", "prints/pares.toml", "ten-pad", "si"),
     ("prints/scheda", "prints/scheda.toml", "prints/scheda-strip.toml", "conventional"),

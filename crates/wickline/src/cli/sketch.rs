@@ -59,7 +59,7 @@ pub async fn run(options: Options, out: &Output) -> Answer {
         let written = [&dialect, &strip].map(|path| path.display().to_string());
         out.document(&json!({
             "written": written, "readings": readings, "reports": reports, "questions": draft.questions(),
-            "units": draft.units.text(),
+            "units": draft.units.text(), "control_ids": draft.control_ids,
             "unplaced": unplaced,
         }))?;
         return Ok(clean);
@@ -70,6 +70,10 @@ pub async fn run(options: Options, out: &Output) -> Answer {
     let si = if draft.units == Units::Si { " --printed si" } else { "" };
     if draft.units == Units::Si {
         out.line("numbers are printed in SI units, it seems: the analyzer's table then says units = \"si\"");
+    }
+    for id in &draft.control_ids {
+        let id = output::visible(id);
+        out.line(&format!("{id} is on control material, it seems: name it in control_specimens of the analyzer's table"));
     }
     let questions = draft.questions();
     out.line(&format!("{questions} lines of them begin with # ? and ask about a guess; to see what an answer does:"));

@@ -20,6 +20,9 @@ pub(super) struct Edges {
 /// How a line begins, up to what changes from report to report: a digit, or a sign and what stands behind it.
 pub(super) fn opening(line: &str) -> &str {
     let line = line.trim();
+    if !line.contains(char::is_alphanumeric) {
+        return line;
+    }
     let sign = line.find([':', '=', ';', '|', '\t']).map(|at| at + 1);
     let digit = line.find(|c: char| c.is_ascii_digit());
     let end = [sign, digit].into_iter().flatten().min().unwrap_or(line.len());

@@ -68,9 +68,12 @@ fn split(line: &str, sign: Option<char>) -> Vec<Word<'_>> {
         }
         let word = line.get(from..at).unwrap_or("");
         from = at + letter.len_utf8();
+        // A comma belongs to what stands behind it.
+        let bare = word.trim_end_matches([',', ';']);
         if !word.is_empty() || own {
-            push(&mut before, word);
+            push(&mut before, bare);
         }
+        before.push_str(word.get(bare.len()..).unwrap_or(""));
         if own || !before.ends_with(' ') {
             before.push(if own { letter } else { ' ' });
         }
@@ -167,6 +170,8 @@ impl<'t> Reader<'_, 't> {
         let first = self.rows.first().map(Vec::as_slice).unwrap_or_default();
         let three: Vec<&str> = first.iter().skip(at).take(3).map(|word| word.text).collect();
         let key = some.first().and_then(|word| words::key(word)).filter(|_| same);
+        let by = self.dated && same && some.first().is_some_and(|word| words::is_by(word));
+        let key = if by { Some(Key::Operator) } else { key };
         if all(&dates::is_date) {
             self.dated = true;
             return self.field("date");
@@ -192,7 +197,10 @@ impl<'t> Reader<'_, 't> {
                 self.field("operator?");
                 1 + self.more(at + 1, count)
             }
-            Some(Key::Strip) => self.field("strip"),
+            Some(Key::Strip) if all(&is_a_name) => self.field("strip"),
+            Some(Key::Count) if all(&|word| word.len() < 3 && word.parse::<u8>().is_ok()) => {
+                self.field("count")
+            }
             Some(Key::Lot) => self.field(if self.control { "lot" } else { "strip_lot" }),
             Some(Key::Level | Key::Control) if all(&|word| word.len() == 1) => self.field("level"),
             Some(Key::Specimen | Key::Name) => {
@@ -201,7 +209,7 @@ impl<'t> Reader<'_, 't> {
             }
             _ if same && !digits && !self.announced => {
                 let word = some.first().copied().unwrap_or("");
-                self.announced = word.ends_with([':', '=']);
+                self.announced = word.ends_with([':', '=']) && word.len() > 1;
                 self.literal(word)
             }
             _ if self.control && digits => self.field("lot"),
@@ -259,6 +267,11 @@ impl<'t> Reader<'_, 't> {
         };
         (from..count).find(ends).unwrap_or(count) - from
     }
+}
+
+/// What a strip is called: not a word of the sentence.
+fn is_a_name(word: &str) -> bool {
+    word.contains(|c: char| c.is_ascii_digit()) || word.to_uppercase() == word
 }
 
 /// A month and its year.

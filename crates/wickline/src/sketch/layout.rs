@@ -1,6 +1,6 @@
 //! How result lines may fall into cells: every layout that could be, as a dialect file says it.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::wire::Line;
 use super::words;
@@ -29,6 +29,7 @@ pub(super) struct Said {
     glued: Vec<String>,
     between: bool,
     twice: bool,
+    leader: Option<char>,
 }
 
 const SIGNS: &[char] = &[':', '=', ';', ',', '|', '\t'];
@@ -155,7 +156,17 @@ fn cell(held: &[&str]) -> &'static str {
             && !bare.ends_with('+')
     };
     let word = |text: &str| words::is_unread(text) || words::is_off(text);
-    if all(&|text| words::mark(text).is_some()) {
+    let again = |text: &str| {
+        let inside = text.strip_prefix('(').and_then(|text| text.strip_suffix(')'));
+        inside.is_some_and(|inside| {
+            inside
+                .split_once(' ')
+                .is_some_and(|(_, unit)| words::is_unit(unit.rsplit(' ').next().unwrap_or(unit)))
+        })
+    };
+    if all(&again) {
+        "again"
+    } else if all(&|text| words::mark(text).is_some()) {
         "mark"
     } else if all(&words::is_unit) {
         "unit"
@@ -172,19 +183,23 @@ fn cell(held: &[&str]) -> &'static str {
 
 /// Several readings in a line, each equally wide.
 fn widths(telling: &[&str]) -> Vec<Layout> {
-    let second = |line: &&str| -> Option<usize> {
+    let mut wide: BTreeMap<usize, usize> = BTreeMap::new();
+    for line in telling {
         let indented = line.len() - line.trim_start().len();
-        let mut blank = line.char_indices().filter(|(at, c)| *c == ' ' && *at > indented);
-        blank.find_map(|(at, _)| {
-            let rest = line.get(at + 1..)?;
-            let here = !rest.starts_with(' ') && words::begins(rest).is_some();
-            here.then(|| line.get(..=at).map(|before| before.chars().count()))?
-        })
-    };
-    let wide: BTreeSet<usize> =
-        telling.iter().filter_map(second).filter(|width| *width > 7).collect();
+        let blank = line.char_indices().filter(|(at, c)| *c == ' ' && *at > indented);
+        for (at, _) in blank {
+            let rest = line.get(at + 1..).unwrap_or("");
+            if !rest.starts_with(' ') && words::begins(rest).is_some() {
+                let width = line.get(..=at).map_or(0, |before| before.chars().count());
+                *wide.entry(width).or_default() += 1;
+            }
+        }
+    }
+    // Where most lines have a label is where a reading begins.
+    let mut wide: Vec<(usize, usize)> = wide.into_iter().filter(|(width, _)| *width > 7).collect();
+    wide.sort_by_key(|(_, lines)| std::cmp::Reverse(*lines));
     let mut found = Vec::new();
-    for width in wide.into_iter().take(4) {
+    for (width, _) in wide.into_iter().take(6) {
         let mut layout = Layout::split("blanks", &["label", "result"]);
         layout.lines.push(format!("entry_width = {width}"));
         layout.says = format!("several in a line, each {width} characters wide, {}", layout.says);
@@ -269,15 +284,31 @@ fn table(lines: &[Line]) -> Option<Layout> {
     Some(Layout::new(format!("a table that the line {} heads", text(headed)), lines))
 }
 
+/// Whether a line says one thing of many pads.
+fn in_a_row(line: &str) -> bool {
+    let words: Vec<&str> = line.split_whitespace().skip(1).collect();
+    let told = words.iter().filter(|word| words::is_grade(word) || words::is_unread(word)).count();
+    words.len() > 2 && told * 2 > words.len()
+}
+
 impl Said {
     pub fn of(lines: &[Line]) -> Said {
         let mut said = Said::default();
+        let mut below = false;
         for line in lines {
+            let named = words::begins(&line.text);
+            let plain = !words::labels(&line.text).is_empty() || below || in_a_row(&line.text);
+            below = named.is_some_and(|(_, rest)| rest.is_empty());
             let tokens: Vec<&str> =
                 line.text.split([' ', '\t', ';', '|', '=']).filter(|t| !t.is_empty()).collect();
             for (at, token) in tokens.iter().enumerate() {
                 let behind = at.checked_sub(1).and_then(|at| tokens.get(at));
                 said.token(token, behind.copied(), at + 1 == tokens.len());
+                let two = tokens.get(at + 1).map(|next| format!("{token} {next}"));
+                for word in [Some((*token).to_owned()), two].into_iter().flatten().filter(|_| plain)
+                {
+                    said.instead(&word);
+                }
             }
             said.compared(&line.text);
             said.twice |= line.text.split_once('(').is_some_and(|(before, rest)| {
@@ -288,14 +319,22 @@ impl Said {
         said
     }
 
-    fn token(&mut self, token: &str, behind: Option<&str>, last: bool) {
-        let own = |list: &[String]| list.iter().any(|known| known == token);
-        let label = |word: &str| words::pad(word.trim_end_matches(':')).is_some();
-        if words::is_unread(token) && words::mark(token).is_none() && !own(&self.unread) {
-            self.unread.push(token.to_owned());
+    /// A word that stands where a result should be.
+    fn instead(&mut self, word: &str) {
+        let own = |list: &[String]| list.iter().any(|known| known == word);
+        if words::is_unread(word) && words::mark(word).is_none() && !own(&self.unread) {
+            self.unread.push(word.to_owned());
         }
-        if words::is_off(token) && !own(&self.off) {
-            self.off.push(token.to_owned());
+        if words::is_off(word) && !own(&self.off) {
+            self.off.push(word.to_owned());
+        }
+    }
+
+    fn token(&mut self, token: &str, behind: Option<&str>, last: bool) {
+        let label = |word: &str| words::pad(word.trim_end_matches(':')).is_some();
+        let led = token.trim_end_matches(['.', '_']);
+        if token.len() > led.len() + 2 && label(led) {
+            self.leader = token.chars().last();
         }
         let result = |word: &str| {
             words::is_grade(word)
@@ -343,6 +382,10 @@ impl Said {
     }
 
     fn write(&self, page: &mut Page) {
+        if let Some(leader) = self.leader {
+            page.ask("does this sign lead from a label to its result, and is it part of no label?");
+            page.line(format!("leader = {}", text(&leader.to_string())));
+        }
         if self.between {
             page.ask("does this sign stand between a grade and its number?");
             page.line("between = [\"/\"]");

@@ -17,6 +17,8 @@ mod write;
 
 pub use self::plan::sketch;
 
+use std::collections::BTreeSet;
+
 use wickline_normalize::Units;
 
 use crate::prove::files::asks;
@@ -38,6 +40,8 @@ pub struct Draft {
     /// Readings that the draft understands, and how many reports they stand in.
     pub readings: usize,
     pub reports: usize,
+    /// Ids of control material, which the analyzer's table has to name.
+    pub control_ids: BTreeSet<String>,
     /// Lines of the captures that it does not understand.
     pub unplaced: Vec<Unplaced>,
 }

@@ -1,5 +1,7 @@
 //! The dialect as it is guessed so far, and the order in which it is guessed.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use wickline_listen::dialect;
 use wickline_normalize::{Report, Strip};
 
@@ -9,7 +11,7 @@ use super::heading::{self, Guess};
 use super::layout::{self, Layout, Said};
 use super::trial::{Trial, is_result};
 use super::wire::{Line, Wire};
-use super::write::{Page, text};
+use super::write::{Page, few, text};
 use super::{Capture, Draft, Unplaced, rungs, words};
 
 /// Bytes of a capture that are looked at: some two hundred reports.
@@ -26,6 +28,8 @@ struct Plan {
     dates: Dates,
     edges: Edges,
     forms: Vec<Guess>,
+    /// Signs behind the number's digits, and what each most likely means.
+    suffixes: BTreeMap<String, &'static str>,
     layout: Layout,
     said: Said,
 }
@@ -51,13 +55,23 @@ pub fn sketch(name: &str, captures: &[Capture<'_>]) -> Result<Draft, String> {
         ..Plan::default()
     };
     plan.lay_out(&lines, &captures);
-    let trial = plan.head(&captures)?;
+    let trial = plan.head(&lines, &captures)?;
+    let trial = plan.number(trial, &captures);
     let strip = rungs::strip(&plan.name, &trial);
     let unplaced = unplaced(&trial, &captures, &strip);
     let known = trial.known();
     let reports = trial.reports.iter().filter(|(_, report)| !report.readings.is_empty()).count();
     let units = rungs::units(&trial);
-    Ok(Draft { dialect: plan.text(&lines), strip, units, readings: known, reports, unplaced })
+    let control_ids = control_ids(&trial);
+    Ok(Draft {
+        dialect: plan.text(&lines),
+        strip,
+        units,
+        readings: known,
+        reports,
+        control_ids,
+        unplaced,
+    })
 }
 
 /// A long capture is looked at up to the end of a line.
@@ -100,10 +114,49 @@ impl Plan {
         self.dates.write(&mut page);
         self.wire.write(&mut page);
         self.edges.write(&self.wire, &mut page);
-        page.ask("does the number's first digit, or a sign behind it, tell control material or urgent work? [number]");
+        self.write_number(&mut page);
         heading::write(&self.forms, &mut page);
         self.layout.write(&self.said, &mut page);
         page.finish()
+    }
+
+    fn write_number(&self, page: &mut Page) {
+        if self.suffixes.is_empty() {
+            page.ask("does the number's first digit, or a sign behind it, tell a class? [number] says so");
+            return;
+        }
+        page.line("\n[number]");
+        page.ask("what does the sign behind some numbers mean: routine, urgent, control or controls-not-passed?");
+        let pairs =
+            self.suffixes.iter().map(|(sign, class)| format!("{} = \"{class}\"", text(sign)));
+        page.line(format!("suffixes = {{ {} }}", pairs.collect::<Vec<_>>().join(", ")));
+    }
+
+    /// Takes what stands behind the digits of some numbers, and not of all, for a sign.
+    fn number(&mut self, trial: Trial, captures: &[Capture<'_>]) -> Trial {
+        let ends = |report: &Report| -> Option<String> {
+            let number = report.number.as_deref()?;
+            let digits = number.trim_end_matches(|c: char| !c.is_ascii_digit());
+            (!digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit()))
+                .then(|| number.get(digits.len()..).unwrap_or("").to_owned())
+        };
+        let all: Vec<(String, bool)> = trial
+            .reports
+            .iter()
+            .filter_map(|(_, report)| Some((ends(report)?, report.signs.control_order)))
+            .collect();
+        for (sign, _) in all.iter().filter(|(sign, _)| !sign.is_empty()) {
+            let control = all.iter().all(|(own, control)| (own == sign) == *control);
+            self.suffixes.insert(sign.clone(), if control { "control" } else { "routine" });
+        }
+        let known = trial.known();
+        match Trial::of(&self.text(&[]), captures).filter(|trial| trial.known() == known) {
+            Some(better) => better,
+            None => {
+                self.suffixes.clear();
+                trial
+            }
+        }
     }
 
     /// Keeps the layout by which most readings make sense; of equals the plainest.
@@ -146,10 +199,9 @@ impl Plan {
     }
 
     /// Gives the other lines their forms: each that loads beside the others and takes no reading away.
-    fn head(&mut self, captures: &[Capture<'_>]) -> Result<Trial, String> {
-        let none = "no result was recognised in it: no label that is known, with a grade or a number beside it";
-        let mut trial =
-            Trial::of(&self.text(&[]), captures).filter(|trial| trial.known() > 0).ok_or(none)?;
+    fn head(&mut self, lines: &[Line], captures: &[Capture<'_>]) -> Result<Trial, String> {
+        let trial = Trial::of(&self.text(&[]), captures).filter(|trial| trial.known() > 0);
+        let mut trial = trial.ok_or_else(|| unrecognised(lines))?;
         if self.layout.below {
             return Ok(trial);
         }
@@ -171,6 +223,29 @@ impl Plan {
         }
         Ok(trial)
     }
+}
+
+/// What stands in place of a specimen's id where a report is of control material.
+fn control_ids(trial: &Trial) -> BTreeSet<String> {
+    let control =
+        trial.reports.iter().map(|(_, report)| report).filter(|report| report.signs.control_order);
+    control.filter_map(|report| Some(report.specimen.as_ref()?.expose().to_owned())).collect()
+}
+
+/// Why there is no draft, with the lines that look most like results.
+fn unrecognised(lines: &[Line]) -> String {
+    let says = |line: &&Line| {
+        line.text.split_whitespace().any(|word| words::is_grade(word) || words::is_unit(word))
+    };
+    let some: Vec<&str> = lines.iter().filter(says).map(|line| line.text.trim()).take(3).collect();
+    let looked = if some.is_empty() {
+        "no line has a grade or a unit that is known".to_owned()
+    } else {
+        format!("lines with a grade or a unit are {}", few(&some))
+    };
+    format!(
+        "no result was recognised in it, for no label in it is known; {looked}. Begin by hand, as the guide does"
+    )
 }
 
 /// The lines of a report, or the fields of its lines, that are no results.

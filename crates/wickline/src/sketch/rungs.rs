@@ -288,7 +288,7 @@ impl Seen {
         rungs.sort_by(compared);
         page.ask(format!("{given} of its steps were seen: what are all of them, by the insert? The flags are a guess"));
         if given < rungs.len() {
-            page.ask("a ladder has two steps at least: one of these was not seen and is made up");
+            page.ask("a ladder has a normal step, and two at least: what lacked of them was not seen and is made up");
         }
         let other =
             |(figure, units): &(Figure, Units)| self.pad.calculated(figure, *units).is_some();
@@ -337,7 +337,7 @@ impl Seen {
         let has = |rungs: &[Step], codes: &[&str]| {
             rungs.iter().any(|(grade, _)| grade.as_deref().is_some_and(|own| codes.contains(&own)))
         };
-        if (rungs.len() < 2 || two_step) && !has(rungs, &["NEG", "NORM"]) {
+        if !has(rungs, &["NEG", "NORM"]) {
             let normal = if self.pad.id == "URO" { "NORM" } else { "NEG" };
             rungs.push((Some(normal.to_owned()), None));
         }

@@ -89,8 +89,7 @@ pub(super) fn is_result(reading: &PrintedReading) -> bool {
     let mut sure = false;
     for part in &reading.parts {
         match Figure::read(part) {
-            Some(_) if reading.unit.as_deref().is_some_and(words::is_unit) => sure = true,
-            Some(_) => {}
+            Some(_) => sure = true,
             None if words::grade(part).is_some() || words::is_unread(part) => sure = true,
             None => return false,
         }

@@ -24,107 +24,56 @@ pub enum Key {
     Date,
     Control,
     Urgent,
+    /// How many readings there are.
+    Count,
     /// A person: never written into a draft.
     Name,
 }
 
-const KEYS: &[(Key, &[&str])] = &[
+const KEYS: &[(Key, &str)] = &[
     (
         Key::Number,
-        &[
-            "no", "n", "nr", "num", "number", "test", "run", "ticket", "seq", "sequence",
-            "messung", "essai", "prueba", "esame", "exame", "prova", "teste", "numero", "lfd",
-        ],
+        "no n nr num number test run ticket seq sequence messung essai prueba esame exame prova teste numero lfd",
     ),
     (
         Key::Specimen,
-        &[
-            "id",
-            "specimen",
-            "sample",
-            "patient",
-            "probe",
-            "proben-id",
-            "echantillon",
-            "prelevement",
-            "muestra",
-            "campione",
-            "amostra",
-            "for",
-        ],
+        "id specimen sample patient probe proben-id echantillon prelevement muestra campione amostra for",
     ),
-    (
-        Key::Operator,
-        &[
-            "operator",
-            "user",
-            "by",
-            "bediener",
-            "benutzer",
-            "operateur",
-            "operador",
-            "operatore",
-            "utente",
-        ],
-    ),
-    (Key::Strip, &["strip", "streifen", "bandelette", "tira", "striscia"]),
-    (Key::Lot, &["lot", "charge", "lote", "lotto"]),
-    (
-        Key::Expiry,
-        &["exp", "expiry", "expires", "verfall", "peremption", "caducidad", "scadenza", "validade"],
-    ),
-    (Key::Level, &["level", "stufe", "niveau", "nivel", "livello"]),
-    (Key::Time, &["time", "zeit", "uhrzeit", "heure", "hora", "ora", "ore", "at", "um", "a"]),
-    (Key::Date, &["date", "datum", "fecha", "data", "del", "le"]),
-    (
-        Key::Control,
-        &[
-            "control",
-            "qc",
-            "kontrolle",
-            "controle",
-            "controllo",
-            "ctl",
-            "check",
-            "kontrollmaterial",
-        ],
-    ),
-    (
-        Key::Name,
-        &["name", "surname", "nom", "nombre", "nome", "cognome", "vorname", "paciente", "paziente"],
-    ),
-    (
-        Key::Urgent,
-        &[
-            "urgent", "stat", "rush", "eilig", "notfall", "urgente", "urg", "cito", "dringend",
-            "urgencia",
-        ],
-    ),
+    (Key::Operator, "operator user by bediener benutzer operateur operador operatore utente"),
+    (Key::Strip, "strip streifen bandelette tira striscia"),
+    (Key::Lot, "lot charge lote lotto"),
+    (Key::Expiry, "exp expiry expires verfall peremption caducidad scadenza validade"),
+    (Key::Level, "level stufe niveau nivel livello"),
+    (Key::Time, "time zeit uhrzeit heure hora ora ore at um a"),
+    (Key::Date, "date datum fecha data del le"),
+    (Key::Control, "control qc kontrolle controle controllo ctl check kontrollmaterial"),
+    (Key::Urgent, "urgent stat rush eilig notfall urgente urg cito dringend urgencia"),
+    (Key::Name, "name surname nom nombre nome cognome vorname paciente paziente"),
+    (Key::Count, "count total anzahl nombre totale conteggio"),
 ];
 
-const GRADES: &[(&str, &[&str])] = &[
+/// Little words before whoever ran it, where a date or time stands before them.
+const BY: &str = "by von par por da";
+
+const GRADES: &[(&str, &str)] = &[
     (
         "NEG",
-        &[
-            "neg", "neg.", "negative", "negativ", "negativo", "negatif", "negativa", "assente",
-            "absent", "ausente",
-        ],
+        "neg neg. negative negativ negativo negatif negativa negativi negativos negatifs assente assenti absent \
+         absente absents ausente ausentes",
     ),
-    ("NORM", &["norm", "norm.", "normal", "normale"]),
+    ("NORM", "norm norm. normal normale normali"),
+    ("TR", "tr trace traces spur spuren traza trazas traccia tracce traco tracos"),
+    ("0.5+", "0.5+"),
+    ("1+", "1+ +1"),
+    ("2+", "2+ +2 ++"),
+    ("3+", "3+ +3 +++"),
+    ("4+", "4+ +4 ++++"),
+    ("5+", "5+ +5"),
     (
-        "TR",
-        &[
-            "tr", "trace", "traces", "spur", "spuren", "traza", "trazas", "traccia", "tracce",
-            "traco", "tracos",
-        ],
+        "POS",
+        "pos pos. positive positiv positivo positif positiva positivi positivos positifs presente presenti present \
+         presents presentes vorhanden",
     ),
-    ("0.5+", &["0.5+"]),
-    ("1+", &["1+", "+1"]),
-    ("2+", &["2+", "+2", "++"]),
-    ("3+", &["3+", "+3", "+++"]),
-    ("4+", &["4+", "+4", "++++"]),
-    ("5+", &["5+", "+5"]),
-    ("POS", &["pos", "pos.", "positive", "positiv", "positivo", "positif", "positiva"]),
 ];
 
 /// Whole words that no shipped strip has as a label.
@@ -132,12 +81,44 @@ const LABELS: &[(&str, &str)] = &[
     ("PH", "ph-wert"),
     ("PH", "ph value"),
     ("SG", "rel. dichte"),
+    ("SG", "densita"),
     ("LEU", "leucocytes esterase"),
     ("BLD", "blood (hb)"),
+    ("BLD", "erythrocytes"),
+    ("BLD", "haemoglobin"),
+    ("BLD", "hemoglobin"),
+    ("URO", "urobilin"),
 ];
 
-const UNREAD: &[&str] =
-    &["----", "--", "????", "?", "##", "####", "err", "fehler", "erro", "error", "erreur"];
+const UNREAD: &[&str] = &[
+    "----",
+    "--",
+    "---",
+    "????",
+    "???",
+    "?",
+    "##",
+    "####",
+    "err",
+    "err.",
+    "fehler",
+    "erro",
+    "error",
+    "erreur",
+    "errore",
+    "not read",
+    "no reading",
+    "unread",
+    "nicht gelesen",
+    "nicht lesbar",
+    "non lu",
+    "non lus",
+    "no leido",
+    "nao lido",
+    "non letto",
+    "non letti",
+    "illegibile",
+];
 const OFF: &[&str] = &[
     "off",
     "aus",
@@ -152,6 +133,12 @@ const OFF: &[&str] = &[
 ];
 const COMPARATORS: &[(&str, &str)] = &[
     ("at least", ">="),
+    ("from", ">="),
+    ("ab", ">="),
+    ("up to", "<="),
+    ("bis", "<="),
+    ("hasta", "<="),
+    ("fino a", "<="),
     ("mindestens", ">="),
     ("au moins", ">="),
     ("al menos", ">="),
@@ -200,6 +187,8 @@ pub fn known() -> Option<&'static Strip> {
 /// The pad that a label most likely names.
 pub fn pad(label: &str) -> Option<&'static Pad> {
     let strip = known()?;
+    let led = label.trim_end_matches(['.', '_']);
+    let label = if label.len() > led.len() + 1 { led } else { label };
     let folded = fold(label);
     let more = || LABELS.iter().find(|(_, name)| *name == folded).map(|(id, _)| *id);
     strip.pad_of(label).and_then(|at| strip.pads.get(at)).or_else(|| strip.pad(more()?))
@@ -239,13 +228,20 @@ pub fn key(word: &str) -> Option<Key> {
         return None;
     }
     let bare: String = folded.chars().filter(|c| c.is_ascii_alphabetic() || *c == '-').collect();
-    KEYS.iter().find(|(_, words)| words.contains(&bare.as_str())).map(|(key, _)| *key)
+    KEYS.iter().find(|(_, words)| words.split(' ').any(|word| word == bare)).map(|(key, _)| *key)
+}
+
+/// Whether whoever ran it most likely stands behind this word.
+pub fn is_by(word: &str) -> bool {
+    let folded = fold(word);
+    BY.split(' ').any(|by| by == folded)
 }
 
 /// The grade that a word means on any pad.
 pub fn grade(word: &str) -> Option<&'static str> {
     let folded = fold(word);
-    GRADES.iter().find(|(_, words)| words.contains(&folded.as_str())).map(|(code, _)| *code)
+    let means = |words: &str| words.split_whitespace().any(|known| known == folded);
+    GRADES.iter().find(|(_, words)| means(words)).map(|(code, _)| *code)
 }
 
 /// The grade that a word means on this pad: colours and clarities have words of their own.
