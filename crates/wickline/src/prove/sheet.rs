@@ -202,6 +202,10 @@ pub struct Habits {
     pub unit_implied: bool,
     /// Words printed for comparators, by the sign they stand for.
     pub comparators: BTreeMap<String, String>,
+    /// The labels of readings that have none, in their order.
+    pub order: Vec<String>,
+    /// A line may hold readings among other things.
+    pub records: bool,
 }
 
 impl Habits {
@@ -237,6 +241,8 @@ impl Habits {
                 .and_then(Value::as_bool)
                 .unwrap_or(false),
             comparators: map(words).into_iter().map(|(word, sign)| (sign, word)).collect(),
+            order: strings(results.and_then(|r| r.get("order"))),
+            records: part("record").is_some(),
         })
     }
 }
