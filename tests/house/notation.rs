@@ -224,6 +224,23 @@ fn readings_in_a_fixed_order_are_proved() {
 }
 
 #[test]
+fn a_table_that_is_headed_once_is_proved() {
+    let headed = tables(
+        "[results]\nsplit = \";\"\nheaded = \"PADS\"\nblank = [\"-\"]\nunread = [\"----\"]\n\
+         rows = { GRADE = \"grade\", VALUE = \"value\", UNIT = \"unit\", MARK = \"mark\" }\n",
+    );
+    let (head, _) = halves();
+    let print = format!(
+        "{head}PADS;{}\r\nGRADE;2+;NEG;TR;-;1+;-;TR;NORM;NEG;NEG\r\n\
+         VALUE;400;-;8;>=1.028;20;6.0;12;0.3;-;-\r\n\
+         UNIT;mg/dL;-;mg/dL;-;/µL;-;mg/dL;mg/dL;-;-\r\nMARK;*;-;-;-;-;-;-;-;-;-\r\n\r\n",
+        LABELS.join(";")
+    );
+    let (as_expected, unprintable) = proved(&headed, print.as_bytes(), &["routine", "control"]);
+    assert!(as_expected > 200 && unprintable.len() < 80, "{as_expected} {unprintable:?}");
+}
+
+#[test]
 fn names_and_values_in_a_record_are_proved() {
     let pairs = tables(
         "[record]\nsplit = \";\"\n[header]\nlines = [\"NO={number}\", \"ID={specimen?}\", \"AT={date} {time}\", \

@@ -8,6 +8,7 @@ use wickline_listen::dialect::{Dialect, LineAnatomy, LinkKind};
 use wickline_listen::ear::{Ending, Transmission, hear};
 use wickline_normalize::{Place, Private, Report};
 
+use super::grid::Grid;
 use super::sheet::Habits;
 use super::signs::Sign;
 use super::spot::{Row, SECOND, Slot, rows, slots, unnamed};
@@ -67,6 +68,8 @@ pub struct Press<'a> {
     rows: Vec<Row>,
     /// The labels of readings that have none.
     order: Vec<String>,
+    /// None: each reading has lines of its own.
+    grid: Option<Grid>,
     /// What the print calls the strip, where it names one.
     strip: String,
 }
@@ -115,6 +118,12 @@ impl<'a> Press<'a> {
         }
         let lines = press.slots.iter().flat_map(|s| s.pieces.iter().map(|p| p.line));
         press.lines = lines.collect();
+        press.grid.clone_from(&habits.grid);
+        if let Some(grid) = &press.grid {
+            // Also a line of it that says nothing of any pad.
+            let own = anatomy.iter().filter(|line| grid.has(line.text.expose()));
+            press.lines = own.map(|line| line.line).collect();
+        }
         if press.lines.is_empty() {
             return Err("the template has no reading that could be printed over".into());
         }
@@ -143,6 +152,7 @@ impl<'a> Press<'a> {
             counts: false,
             rows: Vec::new(),
             order: Vec::new(),
+            grid: None,
             strip: String::new(),
         }
     }
@@ -196,6 +206,10 @@ impl<'a> Press<'a> {
         let line = |text| Line { words: words.clone(), text };
         if self.dialect.link() == LinkKind::Lis01 {
             return self.record(words).map(|text| vec![line(text)]);
+        }
+        if self.grid.is_some() {
+            let one = vec![line(String::new())];
+            return Some(one).filter(|lines| self.says(lines, words));
         }
         if self.is_in_order() && !self.order.contains(&words.label) {
             return None;
@@ -311,6 +325,9 @@ impl<'a> Press<'a> {
         readings: Option<usize>,
         lines: &[Line],
     ) -> Vec<String> {
+        if let Some(grid) = &self.grid {
+            return grid.lines(&lines.iter().map(|line| &line.words).collect::<Vec<_>>());
+        }
         let mut lines: Vec<&Line> = lines.iter().collect();
         if self.is_in_order() {
             lines.sort_by_key(|line| self.order.iter().position(|own| *own == line.words.label));

@@ -5,6 +5,8 @@ use std::collections::BTreeMap;
 
 use toml::{Table, Value};
 
+use super::grid::Grid;
+
 pub(super) const STRIPS: &[(&str, &str)] = &[
     ("ten-pad", include_str!("../../../../config/strips/ten-pad.toml")),
     ("eleven-pad", include_str!("../../../../config/strips/eleven-pad.toml")),
@@ -204,6 +206,8 @@ pub struct Habits {
     pub comparators: BTreeMap<String, String>,
     /// The labels of readings that have none, in their order.
     pub order: Vec<String>,
+    /// Its readings stand in a table that is headed once.
+    pub grid: Option<Grid>,
     /// A line may hold readings among other things.
     pub records: bool,
 }
@@ -242,6 +246,7 @@ impl Habits {
                 .unwrap_or(false),
             comparators: map(words).into_iter().map(|(word, sign)| (sign, word)).collect(),
             order: strings(results.and_then(|r| r.get("order"))),
+            grid: results.and_then(Grid::read),
             records: part("record").is_some(),
         })
     }
