@@ -6,6 +6,7 @@ use std::process::{Command, Stdio};
 
 use serde_json::Value;
 
+use crate::controls::material;
 use crate::kit::{Folder, ask, binary, configuration, run};
 
 const DIALECTS: [&str; 5] = ["lis02", "two-column", "three-field", "wide-label", "ticket"];
@@ -83,6 +84,83 @@ fn every_built_in_strip_is_proved_in_every_built_in_dialect() {
             }
             assert!(!folder.0.join("out").exists(), "nothing is sent unasked");
         }
+    }
+}
+
+/// Every reason that this analyzer can bring about holds a case, and no other is expected. What stands for a result on
+/// the same day, and what comes back with a restored ledger, hangs on the ledger and on no print.
+#[test]
+fn every_reason_for_a_hold_is_provoked() {
+    use wickline_normalize::Reason;
+    let of_records = ["correction-heard", "not-final", "sender-unexpected", "test-message"];
+    for dialect in DIALECTS {
+        let folder = Folder::new("prove-holds");
+        let sender = if dialect == "lis02" { "sender = \"STRIP1\"\n" } else { "" };
+        let text_of = config(dialect, "ten-pad", "conventional", "dir:out", &material());
+        let text_of = text_of.replace("units = \"conv", &format!("{sender}units = \"conv"));
+        let proof = ask(&folder.write("w.toml", &text_of), &["prove"]);
+        let held = cases(&proof).iter().filter(|case| case["verdict"] == "as-expected");
+        let reasons = held.filter_map(|case| case["expected"]["held"].as_array());
+        let found: BTreeSet<&str> = reasons.flatten().map(text).collect();
+        let own = |code: &&str| match *code {
+            "after-restore" | "second-result" => false,
+            "controls-not-passed" => dialect == "wide-label",
+            code => dialect == "lis02" || !of_records.contains(&code),
+        };
+        let wanted: BTreeSet<&str> = Reason::ALL.iter().map(|r| r.code()).filter(own).collect();
+        assert_eq!(found, wanted, "{dialect}");
+        let odd = cases(&proof).iter().find(|case| case["verdict"] == "differs");
+        assert_eq!(odd, None, "{dialect}");
+    }
+}
+
+/// An analyzer that prints no units is proved as well: numbers of the other system are what the ladder makes of them.
+/// But where a person read a unit on the paper, the dialect is wrong.
+#[test]
+fn a_print_without_units_is_proved() {
+    let folder = Folder::new("prove-bare");
+    let dialect = std::fs::read_to_string(root("config/dialects/two-column.toml")).expect("a file");
+    folder.write("bare.toml", &dialect.replace("unit_implied = false", "unit_implied = true"));
+    let print = std::fs::read_to_string(root("fixtures/listen/two-column/complete.cap"));
+    let mut bare = print.expect("a capture");
+    for unit in [" mg/dL", " /\u{b5}L"] {
+        assert!(bare.contains(unit), "{unit}");
+        bare = bare.replace(unit, "");
+    }
+    let capture = folder.write("bare.cap", &bare).to_string_lossy().into_owned();
+    for prints in ["conventional", "si"] {
+        let text_of = config("bare.toml", "fourteen-pad", prints, "dir:out", "");
+        let file = folder.write("w.toml", &text_of);
+        let proof = ask(&file, &["prove", "--capture", &capture]);
+        let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
+        assert!(odd.is_empty(), "{prints}: {} {:?}", odd.len(), odd.first());
+    }
+}
+
+/// R-7 as table 0078 has it: each letter is printed, and means what that table says.
+#[test]
+fn every_mark_of_a_record_is_proved() {
+    let folder = Folder::new("prove-marks");
+    let others =
+        "drop = [\"BIL\", \"CLA\", \"COL\", \"KET\", \"LEU\", \"NIT\", \"PRO\", \"SG\", \"URO\"]";
+    folder.write(
+        "few.toml",
+        &format!("id = \"few\"\nname = \"Few\"\nextends = \"ten-pad\"\n{others}\n"),
+    );
+    let file = folder.write("w.toml", &config("lis02", "few.toml", "conventional", "dir:out", ""));
+    let proof = ask(&file, &["prove"]);
+    let marks: BTreeSet<&str> = cases(&proof).iter().map(|case| text(&case["mark"])).collect();
+    let wanted = BTreeSet::from(["-", "<", ">", "A", "AA", "H", "HH", "L", "LL", "N"]);
+    assert_eq!(marks, wanted);
+    let case = |mark: &str| {
+        let name = format!("few/BLD/00-NEG/conventional/{mark}/routine");
+        cases(&proof).iter().find(|case| case["case"] == name.as_str()).expect("a case")
+    };
+    for (mark, end) in
+        [("AA", "held"), ("HH", "held"), (">", "held"), ("LL", "held"), ("<", "sent")]
+    {
+        assert!(case(mark)["sent"][end].is_array(), "{}", case(mark));
+        assert_eq!(case(mark)["verdict"], "as-expected", "{mark}");
     }
 }
 

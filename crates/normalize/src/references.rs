@@ -13,7 +13,7 @@ use crate::grades::is_grade;
 use crate::observation::{Comparator, Flag};
 use crate::readings::Reading;
 use crate::rules::as_text;
-use crate::strip::{Kind, Pad};
+use crate::strip::{Kind, Pad, Rung};
 use crate::units::Units;
 use crate::words::quote;
 
@@ -285,9 +285,34 @@ impl Reference {
         })
     }
 
+    /// Steps that it calls normal and the strip's file abnormal, or the other way round.
+    fn against_the_strip(&self, pad: &Pad) -> Option<String> {
+        let own = |n: usize, rung: &Rung| match self {
+            Reference::AtMost(grade) if pad.kind == Kind::Nominal => {
+                Some(rung.grade.as_ref() == Some(grade))
+            }
+            Reference::AtMost(grade) => {
+                pad.rungs.iter().rposition(|r| r.grade.as_ref() == Some(grade)).map(|top| n <= top)
+            }
+            Reference::Between(_) => {
+                let (units, interval) = self.judging(pad, Units::Conventional)?;
+                interval.step(pad, n, units).map(|flag| flag == Flag::N)
+            }
+        };
+        let word = |normal: bool| if normal { "normal" } else { "abnormal" };
+        let steps = pad.rungs.iter().enumerate().filter_map(|(n, rung)| {
+            let theirs = rung.sense.flag()? == Flag::N;
+            let ours = own(n, rung).filter(|ours| *ours != theirs)?;
+            let label = rung.grade.clone().or_else(|| Some(rung.conventional.as_ref()?.text()))?;
+            Some(format!("{label} is {} by it and {} in the strip", word(ours), word(theirs)))
+        });
+        let steps: Vec<String> = steps.collect();
+        (!steps.is_empty()).then(|| format!("{}: is it meant?", steps.join(", ")))
+    }
+
     /// What it leaves unsaid on this pad; one sentence each.
     pub(crate) fn notes(&self, pad: &Pad) -> Vec<String> {
-        let mut notes = Vec::new();
+        let mut notes: Vec<String> = self.against_the_strip(pad).into_iter().collect();
         for units in [Units::Conventional, Units::Si] {
             let labels = || pad.rungs.iter().filter_map(|r| r.label(units));
             if matches!(self, Reference::AtMost(_)) || labels().next().is_none() {

@@ -15,6 +15,7 @@ use super::output::Output;
 use super::person::chosen;
 use super::{Answer, As, Exit, Failure, loaded};
 use crate::daemon::ledger_work::bench_name;
+use crate::settings::Loaded;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::disk_room::free_bytes;
@@ -78,6 +79,7 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
     print::fits(&loaded, &bench, &mut found);
     stores(&bench, &mut found);
     lines(&bench, &mut found);
+    trials(&loaded, &mut found);
     laboratory::rules(&bench, &mut found);
     if !options.offline {
         reach(&bench, &mut found).await;
@@ -179,6 +181,25 @@ fn lines(bench: &Bench, found: &mut Vec<Finding>) {
                 &about,
                 "no receiver takes its results: they will wait for ever",
             ));
+        }
+    }
+}
+
+/// What was right while a receiver was tried, and is forgotten easily.
+fn trials(loaded: &Loaded, found: &mut Vec<Finding>) {
+    for receiver in &loaded.settings.receiver {
+        let about = format!("receiver {}", receiver.id);
+        if receiver.processing != "P" {
+            let text = format!(
+                "processing = \"{}\": each result says that it is none in production, and may be filed nowhere",
+                receiver.processing
+            );
+            found.push(finding(Level::Note, &about, text));
+        }
+        if receiver.test_system {
+            let text =
+                "test_system = true: nobody is asked before `prove` sends final results to it";
+            found.push(finding(Level::Note, &about, text));
         }
     }
 }

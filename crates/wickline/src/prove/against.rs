@@ -1,13 +1,14 @@
 //! What a person read on the paper, held against what the dialect reads and what a receiver would find.
 
 use std::collections::BTreeSet;
+use std::fmt;
 
 use serde::Serialize;
 use wickline_normalize::judge::Judged;
-use wickline_normalize::{Moment, PrintedReading, Report};
+use wickline_normalize::{Moment, PrintedReading, Report, Status};
 
 use super::expect::{End, Obx, cut};
-use super::sheet::{Pad, Rung};
+use super::sheet::{Pad, Rung, alike};
 use super::truth::{Typed, TypedReading};
 use super::{Outcome, Trial};
 
@@ -61,6 +62,27 @@ pub struct Proved {
     pub counts: bool,
 }
 
+/// A code under which a result was sent, with its unit.
+struct Coded {
+    code: String,
+    unit: String,
+}
+
+impl Coded {
+    /// Whether the receiver's list means it: `UGLU`, or with the unit that the list has, `UGLU mg/dL`.
+    fn is(&self, listed: &str) -> bool {
+        let (code, unit) = listed.split_once(' ').unwrap_or((listed, ""));
+        self.code == listed || self.code == code && self.unit == unit.trim()
+    }
+}
+
+impl fmt::Display for Coded {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let gap = if self.unit.is_empty() { "" } else { " " };
+        write!(f, "{}{gap}{}", self.code, self.unit)
+    }
+}
+
 impl Trial<'_> {
     /// Holds one report against its truth.
     pub fn against(&self, capture: &str, nth: usize, typed: &Typed, print: &Report) -> Proved {
@@ -75,11 +97,26 @@ impl Trial<'_> {
                 typed == found || (what == "end" && found.starts_with(&format!("{typed}: ")));
             put(what, typed, found, alike);
         }
-        let count = (typed.readings.len(), print.readings.len());
+        let (off, there): (Vec<_>, Vec<_>) =
+            typed.readings.iter().partition(|one| self.is_off(one));
+        let count = (there.len(), print.readings.len());
         if count.0 != count.1 {
             put("readings", count.0.to_string(), count.1.to_string(), false);
         }
-        for (n, one) in typed.readings.iter().enumerate() {
+        for one in off {
+            let found = print
+                .readings
+                .iter()
+                .find(|found| self.as_typed(&found.label) == self.as_typed(&one.label));
+            let read = found.map_or_else(|| "no result".to_owned(), shown);
+            put(&one.label, one.text(), read, found.is_none());
+        }
+        let with_unit = typed.readings.iter().find(|one| !one.unit.is_empty());
+        if let Some(one) = with_unit.filter(|_| self.habits.unit_implied) {
+            let found = "no unit at any number, by unit_implied of the dialect".to_owned();
+            put(&one.label, format!("unit {}", one.unit), found, false);
+        }
+        for (n, one) in there.into_iter().enumerate() {
             let found = print.readings.get(n);
             let read = found.map_or_else(String::new, shown);
             let same = found.is_some_and(|found| self.same(one, found));
@@ -112,13 +149,22 @@ impl Trial<'_> {
                 ids,
                 outcome.heard.ids.contains(&typed.specimen),
             );
-            for one in typed.readings.iter().filter(|one| !one.code.is_empty()) {
+            for one in &typed.readings {
                 let codes = self.codes_of(&one.pad, one, sent);
-                put(&one.label, one.code.clone(), codes.join(", "), codes.contains(&one.code));
+                for listed in one.code.split(';').map(str::trim).filter(|code| !code.is_empty()) {
+                    let alike = codes.iter().any(|own| own.is(listed));
+                    let found: Vec<String> = codes.iter().map(ToString::to_string).collect();
+                    put(&one.label, listed.to_owned(), found.join(", "), alike);
+                }
             }
         }
         let counts = typed.end != "held" && lines.iter().all(|line| !line.differs);
         Proved { class: typed.class.clone(), lines, counts }
+    }
+
+    /// A pad that the paper calls switched off is no reading.
+    fn is_off(&self, typed: &TypedReading) -> bool {
+        self.habits.off.contains(&typed.grade)
     }
 
     /// The same text, but for blanks, the sign of decimals and the way to write a comparator and a micro sign.
@@ -129,6 +175,13 @@ impl Trial<'_> {
             list.sort();
             list
         };
+        if found.status == Status::Unread {
+            let pad = self.sheet.named(&typed.label);
+            let words = pad.into_iter().flat_map(|pad| &pad.unread).chain(&self.habits.unread);
+            return plain(&typed.label) == plain(&found.label)
+                && typed.value.is_empty()
+                && words.into_iter().any(|word| plain(word) == plain(&typed.grade));
+        }
         let own = parts(vec![plain(&typed.grade), plain(&typed.value)]);
         let theirs = parts(found.parts.iter().map(|part| plain(part)).collect());
         let mark = found.mark.as_ref().map_or("", |mark| mark.text.trim());
@@ -155,7 +208,7 @@ impl Trial<'_> {
     /// What a receiver should find, by what was typed, the strip's file and the receiver's keys.
     fn of_truth(&self, typed: &Typed) -> Result<Vec<Obx>, String> {
         let mut pads: Vec<(usize, usize, Vec<Obx>)> = Vec::new();
-        for one in &typed.readings {
+        for one in typed.readings.iter().filter(|one| !self.is_off(one)) {
             let at = self.sheet.pads.iter().position(|pad| pad.id == one.pad);
             let Some((at, pad)) = at.zip(self.sheet.pad(&one.pad)) else {
                 return Err(format!("the strip has no pad {}", one.pad));
@@ -186,7 +239,7 @@ impl Trial<'_> {
             Some(grade) => {
                 let words = pad.words.get(grade).into_iter().flatten();
                 let mut words = [grade].into_iter().chain(&rung.text).chain(words);
-                word.is_empty() || words.any(|known| known.trim().eq_ignore_ascii_case(word))
+                word.is_empty() || words.any(|known| alike(known, word))
             }
         };
         let numbered = |rung: &Rung| match &rung.labels[system] {
@@ -206,15 +259,17 @@ impl Trial<'_> {
     }
 
     /// Codes of the sent results that are this pad's, by the value that was typed: a number's, or a grade's.
-    fn codes_of(&self, pad: &str, one: &TypedReading, sent: &[Obx]) -> Vec<String> {
+    fn codes_of(&self, pad: &str, one: &TypedReading, sent: &[Obx]) -> Vec<Coded> {
         let Some(pad) = self.sheet.pad(pad) else { return Vec::new() };
         let Ok(rung) = self.rung(pad, one) else { return Vec::new() };
         let own = self.wishes.results(pad, &rung, !one.value.is_empty(), "").unwrap_or_default();
         let own: BTreeSet<&str> = own.iter().map(|obx| obx.code.as_str()).collect();
         let mine = sent.iter().filter(|obx| own.contains(obx.code.as_str()));
-        mine.flat_map(|obx| [obx.code.clone(), obx.second.clone()])
-            .filter(|c| !c.is_empty())
-            .collect()
+        let coded = |obx: &Obx| {
+            let unit = obx.unit.clone();
+            [&obx.code, &obx.second].map(|code| Coded { code: code.clone(), unit: unit.clone() })
+        };
+        mine.flat_map(coded).filter(|own| !own.code.is_empty()).collect()
     }
 }
 
@@ -267,6 +322,8 @@ fn bracketless(mark: &str) -> &str {
 fn shown(found: &PrintedReading) -> String {
     let mark = found.mark.as_ref().map(|mark| mark.text.as_str());
     let parts = found.parts.iter().map(String::as_str).chain(found.unit.as_deref()).chain(mark);
-    let parts: Vec<&str> = parts.filter(|part| !part.trim().is_empty()).collect();
+    let parts = parts.filter(|part| !part.trim().is_empty());
+    let unread = (found.status == Status::Unread).then_some("not read");
+    let parts: Vec<&str> = parts.chain(unread).collect();
     format!("{}: {}", found.label, parts.join(" "))
 }

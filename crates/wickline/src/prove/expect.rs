@@ -102,8 +102,8 @@ impl Wishes {
         Ok(list)
     }
 
-    /// What stands of a flag on a grade, or on a number, that is `beside` the other. A reference that begins with a
-    /// digit is an interval, and speaks of the number; the analyzer's own mark keeps its letter.
+    /// What stands of a flag on a grade, or on a number, that is `beside` the other. An interval speaks of
+    /// the number; the analyzer's own mark keeps its letter.
     fn letter<'a>(
         &self,
         pad: &Pad,
@@ -116,7 +116,7 @@ impl Wishes {
         let graded = pad.rungs.iter().any(|rung| rung.grade.is_some());
         let numeric = match (mark, reference) {
             (Some(mark), _) => !graded || mark == "low" || mark == "high",
-            (None, text) => text.is_some_and(|t| t.starts_with(|c: char| c.is_ascii_digit())),
+            (None, text) => text.is_some_and(|text| is_interval(pad, text)),
         };
         match (flag, number, mark.is_none()) {
             _ if beside && number != numeric && !self.flags_both => "",
@@ -129,7 +129,7 @@ impl Wishes {
     /// By the site's reference; an interval by the label of its unit, whichever was printed.
     fn flag(&self, pad: &Pad, rung: &Rung) -> Option<&'static str> {
         let reference = self.references.get(&pad.id)?;
-        if reference.starts_with(|c: char| c.is_ascii_digit()) {
+        if is_interval(pad, reference) {
             return (0..2).find_map(|system| by_interval(pad, rung, reference, system))?;
         }
         let normal = if pad.kind == "nominal" {
@@ -173,6 +173,12 @@ impl Wishes {
                 | ("high", Some("N" | "L"))
         )
     }
+}
+
+/// Whether a reference is an interval: a grade may begin with a digit as well.
+fn is_interval(pad: &Pad, reference: &str) -> bool {
+    let grade = pad.rungs.iter().any(|rung| rung.grade.as_deref() == Some(reference));
+    !grade && reference.starts_with(|c: char| c.is_ascii_digit())
 }
 
 /// A label without its comparator, and the comparator.

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::expect::{End, Obx, cut};
+use super::expect::{End, Obx, cut, thousandths};
 use super::press::Line;
 use super::sheet::{Pad, Rung};
 use super::signs::{Class, Sign};
@@ -13,8 +13,8 @@ use super::{Row, Trial, Verdict, ratio, without};
 #[derive(Clone)]
 pub(super) struct Usual<'a> {
     pub pad: &'a Pad,
-    label: String,
-    lines: Vec<Line>,
+    pub label: String,
+    pub lines: Vec<Line>,
     results: Vec<Obx>,
 }
 
@@ -51,10 +51,7 @@ impl Trial<'_> {
     /// Tries every case of the sheet; so many cases of this run came `before`. The error says why
     /// nothing can be printed.
     pub fn matrix(&self, signs: &[(Class, Sign)], before: usize) -> Result<Vec<Row>, String> {
-        // What measures has no ladder to print from; where it must be there, that is an error.
-        let printed = |pad: &&Pad| !(pad.optional && pad.rungs.is_empty());
-        let pads = self.sheet.pads.iter().filter(printed).map(|pad| self.usual(pad));
-        let usual: Vec<Usual<'_>> = pads.collect::<Result<_, _>>()?;
+        let usual = self.usual_pads()?;
         let mut rows: Vec<Row> = Vec::new();
         let mut seen: Vec<Class> = Vec::new();
         for (class, sign) in signs {
@@ -72,6 +69,13 @@ impl Trial<'_> {
             }
         }
         Ok(rows)
+    }
+
+    /// Every pad as it usually stands. What measures has no ladder to print from; where it must be there, that is an
+    /// error.
+    pub(super) fn usual_pads(&self) -> Result<Vec<Usual<'_>>, String> {
+        let printed = |pad: &&Pad| !(pad.optional && pad.rungs.is_empty());
+        self.sheet.pads.iter().filter(printed).map(|pad| self.usual(pad)).collect()
     }
 
     /// A pad on its lowest rung, a scale in its middle, under the first label that the print has room
@@ -128,7 +132,7 @@ impl Trial<'_> {
     }
 
     /// A rung in the units of the print, without a mark.
-    fn fit_rung(&self, pad: &Pad, rung: &Rung, label: &str) -> Option<Vec<Line>> {
+    pub(super) fn fit_rung(&self, pad: &Pad, rung: &Rung, label: &str) -> Option<Vec<Line>> {
         let texts = self.texts(pad, rung, self.prints_si, false);
         let seconds = self.seconds(pad, Some(rung), self.prints_si);
         self.fit(label, &texts, &seconds, "").map(|(_, lines)| lines)
@@ -145,6 +149,10 @@ impl Trial<'_> {
         let signs =
             self.habits.marks.iter().map(|(sign, meaning)| (sign.as_str(), meaning.as_str()));
         let marks: Vec<(&str, &str)> = [("", "")].into_iter().chain(signs).collect();
+        // A second sign of one meaning is tried on the lowest rung alone.
+        let mut meanings = BTreeSet::new();
+        let firsts: Vec<(&str, &str)> =
+            marks.iter().copied().filter(|(_, meaning)| meanings.insert(*meaning)).collect();
         let mut cases = Vec::new();
         for si in [false, true] {
             let system = usize::from(si);
@@ -164,8 +172,9 @@ impl Trial<'_> {
                     }
                 }
                 for what in whats {
-                    let all = if matches!(what, What::Rung(..)) { marks.len() } else { 1 };
-                    let mark = marks.iter().take(all);
+                    let own = if n == 0 { &marks } else { &firsts };
+                    let all = if matches!(what, What::Rung(..)) { own.len() } else { 1 };
+                    let mark = own.iter().take(all);
                     cases.extend(mark.map(|mark| Case {
                         pad,
                         what,
@@ -362,14 +371,27 @@ impl Trial<'_> {
             | What::Named(_, rung, _) => {
                 let number = rung.labels[usize::from(case.si)].is_some();
                 let strange = number && case.si != self.prints_si;
+                // Where no unit is printed, a number of the other system is what the ladder makes of it.
+                let meant = match strange && self.habits.unit_implied {
+                    true => implied(pad, rung, case.si),
+                    false => Ok(rung),
+                };
+                let strange = strange && !self.habits.unit_implied;
                 if strange {
                     reasons.insert("unit-unexpected".to_owned());
                 }
                 let marked = !case.mark.0.is_empty() && case.class != Class::Control;
-                if marked && self.wishes.contradicts(pad, rung, case.mark.1, strange) {
-                    reasons.insert("mark-disagree".to_owned());
+                let contradicted =
+                    |rung| marked && self.wishes.contradicts(pad, rung, case.mark.1, strange);
+                match meant {
+                    Err(reason) => drop(reasons.insert(reason.to_owned())),
+                    Ok(rung) => {
+                        if contradicted(rung) {
+                            reasons.insert("mark-disagree".to_owned());
+                        }
+                        results = self.wishes.results(pad, rung, number, case.mark.1)?;
+                    }
                 }
-                results = self.wishes.results(pad, rung, number, case.mark.1)?;
             }
             What::Turned(..) => drop(reasons.insert("off-ladder".to_owned())),
             What::Unread(_) => drop(reasons.insert("pad-unread".to_owned())),
@@ -407,6 +429,31 @@ fn bare_meaning<'a>(pad: &'a Pad, rung: &Rung, si: bool) -> Option<&'a Rung> {
         pad.rungs.iter().find(|r| of(r).is_some_and(|(s, d)| d == digits && signs.contains(&s)))
     };
     with(&[""]).or_else(|| with(&["<=", ">="]))
+}
+
+/// The rung that a number of the other system stands on where no unit tells that it is of the other, or why none.
+fn implied<'a>(pad: &'a Pad, rung: &Rung, si: bool) -> Result<&'a Rung, &'static str> {
+    let of = |rung: &Rung, si: bool| {
+        let (sign, digits) = rung.labels[usize::from(si)].as_deref().map(cut)?;
+        Some((
+            sign.to_owned(),
+            thousandths(digits).map_or_else(|| digits.to_owned(), |n| n.to_string()),
+        ))
+    };
+    let Some((sign, digits)) = of(rung, si) else { return Err("off-ladder") };
+    let with = |signs: &[&str]| -> Vec<&'a Rung> {
+        let fits = |own: &(String, String)| own.1 == digits && signs.contains(&own.0.as_str());
+        pad.rungs.iter().filter(|own| of(own, !si).as_ref().is_some_and(fits)).collect()
+    };
+    let exact = with(&[sign.as_str()]);
+    let all = if exact.is_empty() && sign.is_empty() { with(&["<=", ">="]) } else { exact };
+    let agreeing: Vec<_> =
+        all.iter().filter(|own| rung.grade.is_none() || own.grade == rung.grade).collect();
+    match (agreeing.as_slice(), all.is_empty()) {
+        ([one], _) => Ok(one),
+        ([], false) if rung.grade.is_some() => Err("grade-value-disagree"),
+        _ => Err("off-ladder"),
+    }
 }
 
 /// `03-2+`: how a case names a rung.

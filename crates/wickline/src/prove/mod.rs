@@ -6,6 +6,7 @@ pub mod expect;
 pub mod facts;
 pub mod files;
 mod grid;
+mod holds;
 pub mod map;
 pub mod matrix;
 pub mod paper;

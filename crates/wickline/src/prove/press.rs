@@ -43,7 +43,7 @@ impl Words {
 }
 
 /// A line of a reading, as the analyzer prints it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Line {
     /// What the reading says.
     pub words: Words,

@@ -125,7 +125,7 @@ fn example(pattern: &str) -> String {
 }
 
 /// A form with a level and a lot in it. None: it wants something else.
-fn filled(form: &str, level: &str) -> Option<String> {
+pub(super) fn filled(form: &str, level: &str) -> Option<String> {
     let text = form.replace("{level}", level).replace("{lot}", "L1").replace("{any?}", "");
     (!text.contains('{')).then_some(text)
 }

@@ -68,7 +68,8 @@ pub struct TypedReading {
     pub value: String,
     pub unit: String,
     pub mark: String,
-    /// What the receiver's list calls this result; empty: nobody looked.
+    /// What the receiver's list calls this result, with its unit there if it has one, and `;` between several:
+    /// `UGLU mg/dL; UGLUQ`. Empty: nobody looked.
     pub code: String,
 }
 

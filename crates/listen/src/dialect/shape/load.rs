@@ -333,8 +333,20 @@ fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char
         order,
         table,
         both_units: keys.switch("both_units"),
+        leader: leader(keys),
         decimal,
     }
+}
+
+/// What leads from a label to its result: none that a number or a grade may begin with.
+fn leader(keys: &Keys<'_, '_>) -> Option<char> {
+    let text = keys.text("leader")?;
+    let sign = sign_of(&text.value).filter(|sign| !"+<>\t".contains(*sign));
+    if sign.is_none() {
+        let allowed = "one sign, such as \".\" or \"_\", that stands several times behind a label";
+        keys.fault(text.at, "leader", quote(&text.value), allowed);
+    }
+    sign
 }
 
 /// Signs between a grade and its number.

@@ -43,6 +43,23 @@ fn notes(loaded: &Loaded, raw: &AnalyzerKeys, rules: &Rules) -> Result<Vec<Strin
     let text = files::dialect(loaded, &raw.dialect)?;
     let habits = text.as_deref().map_or_else(|| Ok(Habits::lis02()), Habits::read)?;
     let mut notes = unshown(&habits, raw);
+    notes.extend(files::open_questions(loaded, raw)?);
+    if !raw.compare_marks {
+        notes.push(
+            "compare_marks = false: no mark of the analyzer holds a result that it contradicts"
+                .into(),
+        );
+    }
+    if raw.controls == "none" && !(raw.control_marks.is_empty() && raw.control_specimens.is_empty())
+    {
+        let signs = [raw.control_marks.join(", "), raw.control_specimens.join(", ")];
+        let signs: Vec<String> = signs.into_iter().filter(|list| !list.is_empty()).collect();
+        notes.push(format!(
+            "controls = \"none\", and signs of control material are named ({}): what bears one is filed, and no proof \
+             shows it",
+            signs.join(", ")
+        ));
+    }
     let Some(text) = text else { return Ok(notes) };
     let dialect: Table = text.parse().map_err(|e| format!("{}: {e}", raw.dialect))?;
     let sheet = |name: &String| Sheet::read(&files::strip(loaded, name)?);

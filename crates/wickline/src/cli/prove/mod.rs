@@ -257,6 +257,10 @@ fn proof(
     for (n, asked) in analyzer.strips.iter().flat_map(Strip::questions).enumerate() {
         gaps.push(Gap::new(format!("question-{}", n + 1), asked.clone()));
     }
+    let drafts = files::open_questions(loaded, raw).map_err(Failure::wrong)?;
+    gaps.extend(
+        drafts.into_iter().enumerate().map(|(n, told)| Gap::new(format!("draft-{}", n + 1), told)),
+    );
     let signs = class_signs(raw, &habits, &mut notes, &mut gaps);
     let series = series();
     let prints = if raw.units == "si" { "si" } else { "conventional" };
@@ -283,7 +287,9 @@ fn proof(
         }
         proved.extend(truth::held(&trial, captures, n == 0));
         gaps.extend(measured(&sheet));
-        rows.extend(trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?);
+        let own = trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?;
+        let holds = trial.holds(&signs, &own, rows.len() + own.len()).map_err(Failure::wrong)?;
+        rows.extend(own.into_iter().chain(holds));
         let reference = |id: &str| loaded.settings.reference.get(id).cloned();
         maps.push(Map::new(&sheet, &rows, prints, &labels, reference));
     }

@@ -71,20 +71,19 @@ fn parsed(file: &Path, text: &str) -> Result<Truth, Failure> {
 /// Each report that a person typed is of a strip of this analyzer: of another one it would be compared with nothing.
 pub(super) fn strips_known(captures: &[Kept], strips: &[Strip]) -> Result<(), Failure> {
     let known = |name: &str| name.is_empty() || strips.iter().any(|strip| strip.id == name);
-    for kept in captures {
-        let reports = kept.truth.iter().flat_map(|truth| &truth.reports).enumerate();
-        for (n, report) in reports.filter(|(_, report)| !known(&report.strip)) {
-            let ids: Vec<&str> = strips.iter().map(|strip| strip.id.as_str()).collect();
-            return Err(Failure::wrong(format!(
-                "{}: report {}: strip `{}` is none of this analyzer: write {}, or nothing for the first",
-                beside(Path::new(&kept.name)).display(),
-                n + 1,
-                visible(&report.strip),
-                ids.join(" or ")
-            )));
-        }
-    }
-    Ok(())
+    let strange = captures.iter().find_map(|kept| {
+        let mut reports = kept.truth.as_ref()?.reports.iter().enumerate();
+        reports.find(|(_, report)| !known(&report.strip)).map(|found| (kept, found))
+    });
+    let Some((kept, (n, report))) = strange else { return Ok(()) };
+    let ids: Vec<&str> = strips.iter().map(|strip| strip.id.as_str()).collect();
+    Err(Failure::wrong(format!(
+        "{}: report {}: strip `{}` is none of this analyzer: write {}, or nothing for the first",
+        beside(Path::new(&kept.name)).display(),
+        n + 1,
+        visible(&report.strip),
+        ids.join(" or ")
+    )))
 }
 
 /// Holds the truths of these captures against one strip of an analyzer; the first strip takes what names none.

@@ -189,6 +189,31 @@ fn own_codes<'a>(
     pads.flat_map(own).collect()
 }
 
+/// Names of the receiver's for a pad that have a word for another pad in them: most likely exchanged.
+fn misnamed(target: &Target, strips: &[(&Analyzer, &Strip)]) -> BTreeSet<String> {
+    let shipped = Strip::builtin("fourteen-pad");
+    let mut told = BTreeSet::new();
+    for (strip, pad) in
+        strips.iter().flat_map(|(_, strip)| strip.pads.iter().map(move |pad| (strip, pad)))
+    {
+        let parts = [false, true].into_iter();
+        for name in parts.filter_map(|number| target.layout.own_name(&pad.id, number)) {
+            let words = name.text.split(|c: char| !c.is_alphabetic());
+            for word in words.filter(|word| word.chars().count() > 3) {
+                let known = [Some(*strip), shipped.as_ref()].into_iter().flatten();
+                let mut others = known.filter_map(|strip| strip.pads.get(strip.pad_of(word)?));
+                if let Some(other) = others.next().filter(|other| other.id != pad.id) {
+                    told.insert(format!(
+                        "the name `{}` of {} has a word for {} ({}): is it meant?",
+                        name.text, pad.id, other.title, other.id
+                    ));
+                }
+            }
+        }
+    }
+    told
+}
+
 /// What `check` should say of a receiver although it is not wrong.
 pub(super) fn notes(target: &Target, analyzers: &[Arc<Analyzer>]) -> Vec<String> {
     let (layout, strips) = (&target.layout, strips_of(target, analyzers));
@@ -219,6 +244,7 @@ pub(super) fn notes(target: &Target, analyzers: &[Arc<Analyzer>]) -> Vec<String>
             ));
         }
     }
+    misnamed(target, &strips).into_iter().for_each(&mut say);
     let panels = [Some(&layout.panel), layout.panel_local.as_ref()].into_iter().flatten();
     let panels =
         panels.filter(|name| name.system == "LN").map(|name| ("the panel", name.code.as_str()));
