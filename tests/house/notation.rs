@@ -7,7 +7,7 @@ use std::path::PathBuf;
 
 use serde_json::Value;
 
-use crate::kit::{Daemon, Folder, ask, configuration, until};
+use crate::kit::{Daemon, Folder, ask, configuration, run, until};
 
 /// The shipped dialect of two columns with these pieces of its text in place of others.
 fn dialect(changes: &[(&str, &str)]) -> String {
@@ -17,6 +17,22 @@ fn dialect(changes: &[(&str, &str)]) -> String {
         text = text.replacen(from, to, 1);
     }
     text
+}
+
+/// The shipped dialect of two columns with these tables in place of its own.
+fn tables(tables: &str) -> String {
+    let names: Vec<&str> = tables.lines().filter(|line| line.starts_with('[')).collect();
+    let mut keep = true;
+    let kept: Vec<&str> = include_str!("../../config/dialects/two-column.toml")
+        .lines()
+        .filter(|line| {
+            if line.starts_with('[') {
+                keep = !names.contains(line);
+            }
+            keep
+        })
+        .collect();
+    format!("{}\n{tables}", kept.join("\n"))
 }
 
 /// A configuration by which an analyzer of this dialect is read, and a capture of these bytes.
@@ -76,7 +92,9 @@ fn a_value_in_two_unit_systems_is_held_where_the_two_differ() {
 /// held against what they should be, and the first that could not be printed of each pad.
 fn proved(dialect: &str, capture: &[u8], classes: &[&str]) -> (usize, Vec<String>) {
     let (_folder, config, path) = laboratory(dialect, capture);
-    let proof = ask(&config, &["prove", "--capture", &path]);
+    let done = run(&config, &["--json", "prove", "--capture", &path]);
+    let told = String::from_utf8_lossy(&done.stderr);
+    let proof: Value = serde_json::from_slice(&done.stdout).unwrap_or_else(|_| panic!("{told}"));
     let cases = proof["cases"].as_array().unwrap_or_else(|| panic!("no cases: {proof}"));
     let with = |verdict: &str| -> Vec<&Value> {
         cases.iter().filter(|case| case["verdict"] == verdict).collect()
@@ -140,4 +158,166 @@ fn several_reports_on_a_page_are_kept_and_read_again_each_by_itself() {
         .collect();
     assert_eq!(specimens.len(), 40, "{specimens:?}");
     assert_eq!(daemon.stop(), 0);
+}
+
+/// The head of a print by which two columns are read, and the lines of its readings.
+fn halves() -> (String, Vec<String>) {
+    let print = capture("two-column/complete");
+    let (head, pads) = print.split_once("Operator op7").expect("an operator");
+    let pads = pads.trim().lines().map(|line| line.trim_end().to_owned()).collect();
+    (format!("{head}Operator op7\r\n"), pads)
+}
+
+#[test]
+fn a_print_that_counts_its_readings_is_proved() {
+    let counts = dialect(&[("\"No. {number}\"", "\"~{count}\", \"No. {number}\"")]);
+    let (head, pads) = halves();
+    let print = format!("{head}{}\r\n~10\r\n\r\n", pads.join("\r\n"));
+    let (as_expected, unprintable) = proved(&counts, print.as_bytes(), &["routine", "control"]);
+    assert!(as_expected > 300 && unprintable.len() < 40, "{as_expected} {unprintable:?}");
+}
+
+#[test]
+fn a_print_whose_header_has_other_letters_is_proved() {
+    let (head, pads) = halves();
+    let head = head.replace("No. ", "Prüfung Nr. ").replace("ID ", "Für Kürzel ");
+    let print = format!("{head}{}\r\n\r\n", pads.join("\r\n"));
+    let forms = [
+        ("\"No. {number}\"", "\"Prüfung Nr. {number}\""),
+        ("\"ID {specimen?}\"", "\"Für Kürzel {specimen?}\""),
+    ];
+    for (encoding, bytes) in [
+        ("utf-8", print.as_bytes().to_vec()),
+        (
+            "latin-1",
+            print.chars().map(|c| u8::try_from(u32::from(c)).expect("a letter of it")).collect(),
+        ),
+    ] {
+        let encoded = format!("encoding = \"{encoding}\"");
+        let german = dialect(&[&[("encoding = \"utf-8\"", encoded.as_str())], &forms[..]].concat());
+        let (as_expected, unprintable) = proved(&german, &bytes, &["routine", "control"]);
+        assert!(
+            as_expected > 300 && unprintable.len() < 40,
+            "{encoding}: {as_expected} {unprintable:?}"
+        );
+    }
+}
+
+const LABELS: [&str; 10] = ["GLU", "BIL", "KET", "SG", "BLD", "PH", "PRO", "URO", "NIT", "LEU"];
+
+#[test]
+fn readings_in_a_fixed_order_are_proved() {
+    let ordered = tables(&format!(
+        "[results]\nsplit = \"blanks\"\ncells = [\"result\"]\norder = {LABELS:?}\nunread = [\"----\"]\n"
+    ));
+    let (head, pads) = halves();
+    let bare: Vec<&str> = pads.iter().map(|line| line[4..].trim()).collect();
+    let print = format!("{head}{}\r\n\r\n", bare.join("\r\n"));
+    let (as_expected, unprintable) = proved(&ordered, print.as_bytes(), &["routine", "control"]);
+    // It prints no names, has no place for other pads, and without one nobody knows which the others are.
+    let other = |case: &&String| {
+        let own = LABELS.iter().any(|label| case.contains(&format!("/{label}/")));
+        own && !case.contains(" named ") && !case.contains("/missing/")
+    };
+    let unprintable: Vec<&String> = unprintable.iter().filter(other).collect();
+    assert!(as_expected > 200 && unprintable.len() < 80, "{as_expected} {unprintable:?}");
+}
+
+#[test]
+fn a_table_that_is_headed_once_is_proved() {
+    let headed = tables(
+        "[results]\nsplit = \";\"\nheaded = \"PADS\"\nblank = [\"-\"]\nunread = [\"----\"]\n\
+         rows = { GRADE = \"grade\", VALUE = \"value\", UNIT = \"unit\", MARK = \"mark\" }\n",
+    );
+    let (head, _) = halves();
+    let print = format!(
+        "{head}PADS;{}\r\nGRADE;2+;NEG;TR;-;1+;-;TR;NORM;NEG;NEG\r\n\
+         VALUE;400;-;8;>=1.028;20;6.0;12;0.3;-;-\r\n\
+         UNIT;mg/dL;-;mg/dL;-;/µL;-;mg/dL;mg/dL;-;-\r\nMARK;*;-;-;-;-;-;-;-;-;-\r\n\r\n",
+        LABELS.join(";")
+    );
+    let (as_expected, unprintable) = proved(&headed, print.as_bytes(), &["routine", "control"]);
+    assert!(as_expected > 200 && unprintable.len() < 80, "{as_expected} {unprintable:?}");
+}
+
+#[test]
+fn names_and_values_in_a_record_are_proved() {
+    let pairs = tables(
+        "[record]\nsplit = \";\"\n[header]\nlines = [\"NO={number}\", \"ID={specimen?}\", \"AT={date} {time}\", \
+         \"KESTREL{any}\"]\ncontrol = [\"CONTROL LEVEL {level} LOT {lot}\"]\n\
+         [results]\nsplit = \"=\"\ncells = [\"label\", \"result\"]\nunread = [\"----\"]\n",
+    );
+    let (_, pads) = halves();
+    let pads: Vec<String> = pads
+        .iter()
+        .map(|line| {
+            let words: Vec<&str> = line.split_whitespace().collect();
+            format!("{}={}", words[0], words[1..].join(" "))
+        })
+        .collect();
+    let print = format!(
+        "KESTREL POINT CLINIC\r\nNO=0042;ID=KP-31742;AT=2026-03-14 09:14;{}\r\n\r\n",
+        pads.join(";")
+    );
+    let (as_expected, unprintable) = proved(&pairs, print.as_bytes(), &["routine", "control"]);
+    assert!(as_expected > 200 && unprintable.len() < 80, "{as_expected} {unprintable:?}");
+}
+
+#[test]
+fn a_print_with_check_characters_is_proved() {
+    let (head, pads) = halves();
+    let sum = |bytes: &str| bytes.bytes().fold(0_u8, u8::wrapping_add);
+    let lines: Vec<String> = head.lines().map(str::to_owned).chain(pads).collect();
+    let each: String = lines.iter().map(|line| format!("{line}*{:02X}\r\n", sum(line))).collect();
+    let own = format!("{}\r\nCHK {:02X}\r\n", lines.join("\r\n"), sum(&lines.concat()));
+    for (check, print) in [("behind = \"*\"", each), ("own_line = \"CHK\"", own)] {
+        let checked = tables(&format!("[check]\nkind = \"add\"\n{check}\n"));
+        let print = format!("{print}\r\n");
+        let (as_expected, unprintable) =
+            proved(&checked, print.as_bytes(), &["routine", "control"]);
+        assert!(
+            as_expected > 300 && unprintable.len() < 40,
+            "{check}: {as_expected} {unprintable:?}"
+        );
+    }
+}
+
+#[test]
+fn lines_of_a_fixed_length_are_proved() {
+    let fixed =
+        tables("[line]\nlength = 40\n[report]\nfirst_line = [\"KESTREL\"]\nsilence_ms = 3000\n");
+    let (head, pads) = halves();
+    let ascii = |line: &str| line.replace('µ', "u");
+    let lines = head.lines().map(ascii).chain(pads.iter().map(|line| ascii(line)));
+    let print: String = lines.map(|line| format!("{line:40}")).collect();
+    let (as_expected, unprintable) = proved(&fixed, print.as_bytes(), &["routine", "control"]);
+    assert!(as_expected > 300 && unprintable.len() < 40, "{as_expected} {unprintable:?}");
+}
+
+#[test]
+fn a_report_over_several_pages_is_proved() {
+    let paged = tables(
+        "[report]\nlast_line = [\"END\"]\nmust_end = true\nsilence_ms = 3000\npage_bytes = [\"FF\"]\n",
+    );
+    let paged =
+        paged.replace("\"No. {number}\"", "\"Page {page} of {pages}\", \"END\", \"No. {number}\"");
+    let (head, pads) = halves();
+    let page =
+        |n: usize, pads: &[String]| format!("{head}Page {n} of 2\r\n{}\r\n\x0c", pads.join("\r\n"));
+    let print = format!("{}{}END\r\n", page(1, &pads[..5]), page(2, &pads[5..]));
+    let (as_expected, unprintable) = proved(&paged, print.as_bytes(), &["routine", "control"]);
+    assert!(as_expected > 300 && unprintable.len() < 40, "{as_expected} {unprintable:?}");
+}
+
+#[test]
+fn one_report_of_several_on_a_page_is_proved() {
+    let each =
+        dialect(&[("first_line =", "each = [\"No.\"]\nfirst_line ="), ("blank_lines = 1\n", "")]);
+    let (head, pads) = halves();
+    let pads = pads.join("\r\n");
+    let head = head.replace("No. 0042\r\nID KP-31742\r\n", "");
+    let one = |n: usize| format!("No. {n:04}\r\nID KP-317{n}\r\n{pads}\r\n");
+    let print = format!("{head}{}{}\x0c", one(42), one(43));
+    let (as_expected, unprintable) = proved(&each, print.as_bytes(), &["routine", "control"]);
+    assert!(as_expected > 300 && unprintable.len() < 40, "{as_expected} {unprintable:?}");
 }

@@ -67,6 +67,27 @@ impl Check {
     }
 }
 
+impl Check {
+    /// Lines with their check characters, as the analyzer prints them; `sent` gives a text's bytes.
+    pub fn printed(&self, lines: Vec<String>, sent: impl Fn(&str) -> Vec<u8>) -> Vec<String> {
+        let mut sum = 0;
+        let print = |line: String| match &self.place {
+            Place::EachLine { behind, counted } => {
+                let body = if *counted { format!("{line}{behind}") } else { line.clone() };
+                format!("{line}{behind}{:02X}", self.of(&sent(&body)))
+            }
+            Place::OwnLine(begins) => match self.own(&line) {
+                Some(_) => format!("{begins} {:02X}", std::mem::take(&mut sum)),
+                None => {
+                    sum = self.kind.join(sum, self.of(&sent(&line)));
+                    line
+                }
+            },
+        };
+        lines.into_iter().map(print).collect()
+    }
+}
+
 impl Kind {
     fn over(self, bytes: &[u8]) -> u8 {
         match self {

@@ -87,6 +87,16 @@ pub trait Dialect: Send + Sync {
     fn encode(&self, text: &str) -> Option<Vec<u8>> {
         Some(text.as_bytes().to_vec())
     }
+
+    /// A line without the check characters that this dialect's analyzers print at its end.
+    fn unchecked<'l>(&self, line: &'l str) -> &'l str {
+        line
+    }
+
+    /// The lines of a print, which have none, with their check characters; a line of its own gets its right ones.
+    fn checked(&self, lines: Vec<String>) -> Vec<String> {
+        lines
+    }
 }
 
 /// How bytes on a line become transmissions.

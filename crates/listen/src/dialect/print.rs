@@ -80,6 +80,16 @@ impl Dialect for Shape {
     fn encode(&self, text: &str) -> Option<Vec<u8>> {
         codepage::encode(self.encoding, text)
     }
+
+    fn unchecked<'l>(&self, line: &'l str) -> &'l str {
+        let found = self.check.as_ref().and_then(|check| Some((check, check.split(line)?.0)));
+        found.map_or(line, |(check, counted)| check.rest(counted))
+    }
+
+    fn checked(&self, lines: Vec<String>) -> Vec<String> {
+        let Some(check) = &self.check else { return lines };
+        check.printed(lines, |text| self.encode(text).unwrap_or_default())
+    }
 }
 
 /// Reads one report; one of `several` on a page is told even if it says nothing.

@@ -13,6 +13,7 @@ use wickline_normalize::{Earlier, Facts, Hold, Lockout, Moment, Reason, Report, 
 
 use super::expect::End;
 use super::matrix::Usual;
+use super::press::{Line, Words};
 use super::sheet::{Pad, Rung};
 use super::signs::{Class, Sign, filled};
 use super::wording::one_unit;
@@ -98,11 +99,11 @@ struct Whole<'a> {
 }
 
 impl Whole<'_> {
-    fn lines(&self) -> Vec<String> {
+    fn lines(&self) -> Vec<Line> {
         self.usual.iter().filter(|u| !u.pad.optional).flat_map(|u| u.lines.clone()).collect()
     }
 
-    fn report(&self, sign: &Sign, lines: &[String]) -> Option<Report> {
+    fn report(&self, sign: &Sign, lines: &[Line]) -> Option<Report> {
         let bytes = self.trial.press.print(sign, lines);
         self.trial.reports(&bytes).into_iter().next()
     }
@@ -122,12 +123,12 @@ impl Whole<'_> {
         codes(&judged.holds)
     }
 
-    fn print(&self, sign: &Sign, lines: &[String]) -> Option<BTreeSet<Reason>> {
+    fn print(&self, sign: &Sign, lines: &[Line]) -> Option<BTreeSet<Reason>> {
         Some(self.heard(&self.trial.press.print(sign, lines)))
     }
 
     /// With these lines in the place of one pad's.
-    fn instead(&self, of: &Usual<'_>, own: &[String]) -> Option<BTreeSet<Reason>> {
+    fn instead(&self, of: &Usual<'_>, own: &[Line]) -> Option<BTreeSet<Reason>> {
         let required = self.usual.iter().filter(|u| !u.pad.optional);
         let lines = required
             .flat_map(|u| if u.pad.id == of.pad.id { own.to_vec() } else { u.lines.clone() });
@@ -137,13 +138,14 @@ impl Whole<'_> {
     /// What a print can show by itself.
     fn of_prints(&self) -> Vec<Provoked> {
         let lines = self.lines();
-        let more =
-            |more: Vec<String>| self.print(&Sign::default(), &[lines.clone(), more].concat());
+        let more = |more: Vec<Line>| self.print(&Sign::default(), &[lines.clone(), more].concat());
         let named = |specimen: &str| {
             let sign = Sign { specimen: Some(specimen.to_owned()), ..Sign::default() };
             self.print(&sign, &lines)
         };
         let first = self.usual.iter().find(|u| !u.pad.optional && !u.pad.rungs.is_empty());
+        // One too many in an order of places is a line that nobody understands.
+        let twice = first.filter(|_| !self.trial.press.is_in_order());
         let strange = first.and_then(|u| self.trial.fit_rung(u.pad, u.pad.rungs.first()?, STRANGE));
         let unread = match self.trial.analyzer.dialect.link() {
             LinkKind::Lis01 => "R|1||NEG".to_owned(),
@@ -161,8 +163,12 @@ impl Whole<'_> {
             (Reason::SpecimenBlank, "no specimen id", blank),
             (Reason::SpecimenMalformed, "one digit for a specimen id", named("0000")),
             (Reason::UnknownAnalyte, "a label that nobody knows", strange.and_then(&more)),
-            (Reason::PadsUnexpected, "a pad twice", first.and_then(|u| more(u.lines.clone()))),
-            (Reason::Unreadable, "a line that says nothing", more(vec![unread])),
+            (Reason::PadsUnexpected, "a pad twice", twice.and_then(|u| more(u.lines.clone()))),
+            (
+                Reason::Unreadable,
+                "a line that says nothing",
+                more(vec![Line { words: Words::default(), text: unread }]),
+            ),
             (
                 Reason::Incomplete,
                 "cut off",
@@ -310,7 +316,7 @@ impl Whole<'_> {
             });
             own.unwrap_or_else(|| u.lines.clone())
         });
-        let lines: Vec<String> = lines.collect();
+        let lines: Vec<Line> = lines.collect();
         if lines == self.lines() { None } else { self.print(&Sign::default(), &lines) }
     }
 

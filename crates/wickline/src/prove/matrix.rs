@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::expect::{End, Obx, cut, thousandths};
+use super::press::Line;
 use super::sheet::{Pad, Rung};
 use super::signs::{Class, Sign};
 use super::wording::{one_unit, turned};
@@ -13,7 +14,7 @@ use super::{Row, Trial, Verdict, ratio, without};
 pub(super) struct Usual<'a> {
     pub pad: &'a Pad,
     pub label: String,
-    pub lines: Vec<String>,
+    pub lines: Vec<Line>,
     results: Vec<Obx>,
 }
 
@@ -131,7 +132,7 @@ impl Trial<'_> {
     }
 
     /// A rung in the units of the print, without a mark.
-    pub(super) fn fit_rung(&self, pad: &Pad, rung: &Rung, label: &str) -> Option<Vec<String>> {
+    pub(super) fn fit_rung(&self, pad: &Pad, rung: &Rung, label: &str) -> Option<Vec<Line>> {
         let texts = self.texts(pad, rung, self.prints_si, false);
         let seconds = self.seconds(pad, Some(rung), self.prints_si);
         self.fit(label, &texts, &seconds, "").map(|(_, lines)| lines)
@@ -237,6 +238,8 @@ impl Trial<'_> {
         let mut row = self.row(case)?;
         row.control_id = format!("PRV{}{number:04}", self.series);
         let found = match case.what {
+            // Without one of them nobody knows which the others are.
+            What::Missing if self.press.is_in_order() => None,
             What::Missing => Some(("nothing".to_owned(), Vec::new())),
             What::Named(_, _, name) => self.fit_case(case, name),
             _ => self.fit_case(case, &case.pad.label),

@@ -5,6 +5,7 @@ pub mod against;
 pub mod expect;
 pub mod facts;
 pub mod files;
+mod grid;
 mod holds;
 pub mod map;
 pub mod matrix;

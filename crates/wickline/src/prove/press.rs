@@ -1,13 +1,17 @@
 //! Prints cases as the analyzer would: one good capture is the template, and each pad's texts go where
 //! the dialect's own anatomy says that grade, value, unit and mark stand.
 
+use std::collections::BTreeSet;
 use std::ops::Range;
 
-use wickline_listen::dialect::{Dialect, LinkKind};
-use wickline_listen::ear::{Transmission, hear};
+use wickline_listen::dialect::{Dialect, LineAnatomy, LinkKind};
+use wickline_listen::ear::{Ending, Transmission, hear};
+use wickline_normalize::{Place, Private, Report};
 
+use super::grid::Grid;
+use super::sheet::Habits;
 use super::signs::Sign;
-use super::spot::{SECOND, Slot, slots};
+use super::spot::{Row, SECOND, Slot, rows, slots, unnamed};
 
 /// What one pad's line should say. Empty: not printed.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -38,6 +42,14 @@ impl Words {
     }
 }
 
+/// A line of a reading, as the analyzer prints it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Line {
+    /// What the reading says.
+    pub words: Words,
+    pub text: String,
+}
+
 /// The template, ready to print with.
 #[derive(Clone)]
 pub struct Press<'a> {
@@ -45,45 +57,115 @@ pub struct Press<'a> {
     raw: Vec<u8>,
     template: Transmission,
     slots: Vec<Slot>,
-    /// The bytes that the readings stand in.
-    region: Range<usize>,
+    /// The lines that readings stand in.
+    lines: BTreeSet<usize>,
     ending: &'static str,
+    /// Every line has so many bytes; 0: it has an end.
+    length: usize,
+    /// The print says how many readings it has.
+    counts: bool,
+    /// Lines that hold readings among other things.
+    rows: Vec<Row>,
+    /// The labels of readings that have none.
+    order: Vec<String>,
+    /// None: each reading has lines of its own.
+    grid: Option<Grid>,
     /// What the print calls the strip, where it names one.
     strip: String,
 }
 
 impl<'a> Press<'a> {
     /// Takes the first report of a capture as the template.
-    pub fn new(dialect: &'a dyn Dialect, capture: &[u8]) -> Result<Press<'a>, String> {
+    pub fn new(
+        dialect: &'a dyn Dialect,
+        habits: &Habits,
+        capture: &[u8],
+    ) -> Result<Press<'a>, String> {
+        let framed = dialect.link() == LinkKind::Lis01;
         let heard = hear(dialect, capture);
-        let wanted = |t: &&Transmission| dialect.read(t).len() == 1;
+        let wanted = |t: &&Transmission| match dialect.read(t).len() {
+            0 => false,
+            reports => reports == 1 || !framed,
+        };
         let template = heard.iter().find(wanted).ok_or("the capture holds no report by itself")?;
         let until = heard.iter().map(|t| t.place.from).find(|from| *from > template.place.from);
         let until = until.and_then(|n| usize::try_from(n).ok()).unwrap_or(capture.len());
         let from = if heard.first() == Some(template) { 0 } else { place(template.place.from) };
-        let raw = capture.get(from..until).unwrap_or(capture).to_vec();
+        let mut raw = capture.get(from..until).unwrap_or(capture).to_vec();
         let mut heard = hear(dialect, &raw);
+        if let [page] = heard.as_slice()
+            && let [report, _, ..] = dialect.read(page).as_slice()
+        {
+            raw = alone(&raw, page, report);
+            heard = hear(dialect, &raw);
+        }
         if heard.len() != 1 {
             return Err("its first report cannot be heard by itself".into());
         }
         let template = heard.remove(0);
-        let framed = dialect.link() == LinkKind::Lis01;
-        if framed && template.lines.iter().any(|l| l.bytes.first() == Some(&b'R')) {
-            let (slots, region, strip) = (Vec::new(), 0..0, String::new());
-            return Ok(Press { dialect, raw, template, slots, region, ending: "", strip });
+        let mut press = Press { dialect, raw, template, ..Press::blank(dialect) };
+        if framed && press.template.lines.iter().any(|l| l.bytes.first() == Some(&b'R')) {
+            return Ok(press);
         }
-        let slots = slots(&dialect.anatomy(&template));
-        let lines = slots.iter().flat_map(|s| s.pieces.iter().map(|p| p.line));
-        let (Some(first), Some(last)) = (lines.clone().min(), lines.max()) else {
+        let anatomy = press.apart(&press.template);
+        press.counts = anatomy.iter().any(|line| line.parts.iter().any(|(_, k)| *k == "count"));
+        press.order.clone_from(&habits.order);
+        press.slots = press.slots_of(&anatomy);
+        let mixed = habits.records || press.is_in_order();
+        press.rows = if mixed { rows(&anatomy, !press.is_in_order()) } else { Vec::new() };
+        if press.is_in_order() && press.slots.len() != press.order.len() {
+            return Err("the template has not all the readings of results.order".into());
+        }
+        let lines = press.slots.iter().flat_map(|s| s.pieces.iter().map(|p| p.line));
+        press.lines = lines.collect();
+        press.grid.clone_from(&habits.grid);
+        if let Some(grid) = &press.grid {
+            // Also a line of it that says nothing of any pad.
+            let own = anatomy.iter().filter(|line| grid.has(line.text.expose()));
+            press.lines = own.map(|line| line.line).collect();
+        }
+        if press.lines.is_empty() {
             return Err("the template has no reading that could be printed over".into());
+        }
+        if let LinkKind::Printed(rules) = dialect.link() {
+            press.length = rules.length;
+        }
+        let both = press.raw.windows(2).any(|w| w == b"\r\n");
+        press.ending = match (press.length, both) {
+            (0, true) => "\r\n",
+            (0, false) => "\n",
+            _ => "",
         };
-        let cut = |n: usize| template.lines.get(n).map(|l| l.place);
-        let (Some(first), Some(last)) = (cut(first), cut(last)) else {
-            return Err("the template's lines cannot be found".into());
+        Ok(press)
+    }
+
+    fn blank(dialect: &'a dyn Dialect) -> Press<'a> {
+        let place = Place::default();
+        Press {
+            dialect,
+            raw: Vec::new(),
+            template: Transmission { place, lines: Vec::new(), ending: Ending::Complete },
+            slots: Vec::new(),
+            lines: BTreeSet::new(),
+            ending: "",
+            length: 0,
+            counts: false,
+            rows: Vec::new(),
+            order: Vec::new(),
+            grid: None,
+            strip: String::new(),
+        }
+    }
+
+    /// What each part of the lines was taken for, their check characters apart.
+    fn apart(&self, print: &Transmission) -> Vec<LineAnatomy> {
+        let bare = |line: LineAnatomy| {
+            let text = self.dialect.unchecked(line.text.expose());
+            let within = |(range, _): &(Range<usize>, _)| range.end <= text.len();
+            let parts = line.parts.iter().filter(|part| within(part)).cloned().collect();
+            LineAnatomy { text: Private::new(text), parts, ..line }
         };
-        let region = place(first.from)..place(last.to);
-        let ending = if raw.windows(2).any(|w| w == b"\r\n") { "\r\n" } else { "\n" };
-        Ok(Press { dialect, raw, template, slots, region, ending, strip: String::new() })
+        self.dialect.anatomy(print).into_iter().map(bare).collect()
     }
 
     /// The same, for prints of this strip.
@@ -92,9 +174,22 @@ impl<'a> Press<'a> {
         Press { strip: strip.to_owned(), ..self.clone() }
     }
 
-    /// Labels as the template prints them.
+    /// The print tells its readings by their places alone.
+    #[must_use]
+    pub fn is_in_order(&self) -> bool {
+        !self.order.is_empty()
+    }
+
+    fn slots_of(&self, anatomy: &[LineAnatomy]) -> Vec<Slot> {
+        if self.is_in_order() { unnamed(anatomy) } else { slots(anatomy) }
+    }
+
+    /// Labels as the template prints them, or as its dialect names their places.
     #[must_use]
     pub fn labels(&self) -> Vec<String> {
+        if self.is_in_order() {
+            return self.order.clone();
+        }
         self.slots.iter().map(Slot::label).collect()
     }
 
@@ -107,9 +202,17 @@ impl<'a> Press<'a> {
     /// The lines that say these words, first way that the dialect's anatomy takes apart as meant.
     /// None: they do not fit.
     #[must_use]
-    pub fn lines(&self, words: &Words) -> Option<Vec<String>> {
+    pub fn lines(&self, words: &Words) -> Option<Vec<Line>> {
+        let line = |text| Line { words: words.clone(), text };
         if self.dialect.link() == LinkKind::Lis01 {
-            return self.record(words).map(|r| vec![r]);
+            return self.record(words).map(|text| vec![line(text)]);
+        }
+        if self.grid.is_some() {
+            let one = vec![line(String::new())];
+            return Some(one).filter(|lines| self.says(lines, words));
+        }
+        if self.is_in_order() && !self.order.contains(&words.label) {
+            return None;
         }
         let mut donors: Vec<&Slot> = self.slots.iter().filter(|s| s.is_donor()).collect();
         let lacks = |slot: &&Slot| {
@@ -117,19 +220,21 @@ impl<'a> Press<'a> {
             ["grade", "value", "unit", "mark"].into_iter().filter(|k| !has(k)).count()
         };
         donors.sort_by_key(|slot| (lacks(slot), slot.surplus(words)));
-        let can = |lines: &Vec<String>| lines.iter().all(|l| self.dialect.encode(l).is_some());
-        let mut all = donors.into_iter().filter_map(|d| d.render(words)).filter(can);
+        let can = |lines: &Vec<Line>| lines.iter().all(|l| self.dialect.encode(&l.text).is_some());
+        let render = |slot: &Slot| Some(slot.render(words)?.into_iter().map(line).collect());
+        let mut all = donors.into_iter().filter_map(render).filter(can);
         all.find(|lines| self.says(lines, words))
     }
 
     /// Whether these lines, printed alone, are taken apart as meant.
-    fn says(&self, lines: &[String], words: &Words) -> bool {
+    fn says(&self, lines: &[Line], words: &Words) -> bool {
         let bytes = self.print(&Sign::default(), lines);
         let heard = hear(self.dialect, &bytes);
         let [one] = heard.as_slice() else { return false };
-        let found = slots(&self.dialect.anatomy(one));
+        let found = self.slots_of(&self.apart(one));
         let [slot] = found.as_slice() else { return false };
-        ["label", "value", "unit", "mark"].into_iter().all(|k| slot.text(k) == words.part(k))
+        (self.is_in_order() || slot.label() == words.label)
+            && ["value", "unit", "mark"].into_iter().all(|k| slot.text(k) == words.part(k))
             && ["grade", "unread"].iter().any(|k| slot.text(k) == words.grade)
             && SECOND.iter().all(|k| !slot.has(k) || slot.text(k) == words.part(k))
     }
@@ -159,60 +264,123 @@ impl<'a> Press<'a> {
 
     /// The bytes of a whole report with these lines of readings.
     #[must_use]
-    pub fn print(&self, sign: &Sign, lines: &[String]) -> Vec<u8> {
+    pub fn print(&self, sign: &Sign, lines: &[Line]) -> Vec<u8> {
         if self.dialect.link() == LinkKind::Lis01 {
             return frames(&self.records(sign, lines));
         }
-        let mut edits: Vec<(Range<usize>, String)> = Vec::new();
-        for line in self.dialect.anatomy(&self.template) {
-            let Some(cut) = self.template.lines.get(line.line) else { continue };
-            let text = line.text.expose();
-            let Some(base) = self.found(&cut.bytes, place(cut.place.from), place(cut.place.to))
-            else {
-                continue;
-            };
-            for (range, kind) in &line.parts {
-                let old = text.get(range.clone()).unwrap_or("");
-                let new = match *kind {
-                    "number" => numbered(sign, old),
-                    "specimen" => sign.specimen.clone(),
-                    "strip" => Some(&self.strip).filter(|s| !s.is_empty()).cloned(),
-                    _ => None,
-                };
-                edits.extend(new.map(|new| (base + range.start..base + range.end, new)));
+        let bytes = self.set(sign, lines, None);
+        if !self.counts {
+            return bytes;
+        }
+        // How many readings these lines are, the dialect's own anatomy says.
+        let heard = hear(self.dialect, &bytes);
+        let readings = heard.iter().map(|one| self.slots_of(&self.apart(one)).len()).sum();
+        self.set(sign, lines, Some(readings))
+    }
+
+    fn set(&self, sign: &Sign, lines: &[Line], readings: Option<usize>) -> Vec<u8> {
+        let anatomy = self.dialect.anatomy(&self.template);
+        let first = self.lines.first();
+        let mut set: Vec<(usize, String)> = Vec::new();
+        for line in self.apart(&self.template) {
+            if !self.lines.contains(&line.line) {
+                set.push((line.line, self.edited(&line, sign, readings, None)));
+            } else if first == Some(&line.line) {
+                let own = Some(&sign.line).filter(|l| !l.is_empty()).cloned();
+                let texts = own.into_iter().chain(self.texts(&line, sign, readings, lines));
+                set.extend(texts.map(|text| (line.line, text)));
             }
         }
-        let sign_line = Some(&sign.line).filter(|l| !l.is_empty());
-        let lines = sign_line.into_iter().chain(lines).map(String::as_str);
-        let mut block: String = lines.flat_map(|line| [line, self.ending]).collect();
-        let ended = self
-            .raw
-            .get(..self.region.end)
-            .is_some_and(|r| r.ends_with(b"\n") || r.ends_with(b"\r"));
-        if !ended {
-            block.truncate(block.len() - self.ending.len());
-        }
-        edits.push((self.region.clone(), block));
-        edits.sort_by_key(|(range, _)| std::cmp::Reverse(range.start));
-        let mut bytes = self.raw.clone();
-        for (range, new) in edits {
-            // What cannot be printed leaves its place empty, and the case differs.
-            bytes.splice(range, self.dialect.encode(&new).unwrap_or_default());
+        let (places, texts): (Vec<usize>, Vec<String>) = set.into_iter().unzip();
+        let texts = self.dialect.checked(texts);
+        let cuts = &self.template.lines;
+        let begins = cuts.first().map_or(0, |cut| place(cut.place.from));
+        let mut bytes = self.raw.get(..begins).unwrap_or_default().to_vec();
+        for (n, cut) in cuts.iter().enumerate() {
+            let own = places.iter().zip(&texts).filter(|(at, _)| **at == n).map(|(_, text)| text);
+            let own: Vec<&String> = own.collect();
+            let (from, to) = (place(cut.place.from), place(cut.place.to));
+            let next = cuts.get(n + 1).map_or(self.raw.len(), |next| place(next.place.from));
+            let as_it_was = anatomy.get(n).map(|line| line.text.expose());
+            match own.as_slice() {
+                [text] if Some(text.as_str()) == as_it_was => {
+                    bytes.extend_from_slice(self.raw.get(from..to).unwrap_or_default());
+                }
+                texts => {
+                    let texts: Vec<Vec<u8>> = texts.iter().map(|text| self.line(text)).collect();
+                    bytes.extend(texts.join(self.ending.as_bytes()));
+                }
+            }
+            let gap = self.raw.get(to..next).unwrap_or_default();
+            bytes.extend_from_slice(if own.is_empty() { behind_its_end(gap) } else { gap });
         }
         bytes
     }
 
-    /// Where a line's letters stand among the bytes that it was heard from.
-    fn found(&self, letters: &[u8], from: usize, to: usize) -> Option<usize> {
-        let bytes = self.raw.get(from..to)?;
-        if letters.is_empty() || !letters.is_ascii() {
-            return None;
+    /// The lines of all readings; those of a row as one, with what else stands in it.
+    fn texts(
+        &self,
+        line: &LineAnatomy,
+        sign: &Sign,
+        readings: Option<usize>,
+        lines: &[Line],
+    ) -> Vec<String> {
+        if let Some(grid) = &self.grid {
+            return grid.lines(&lines.iter().map(|line| &line.words).collect::<Vec<_>>());
         }
-        bytes.windows(letters.len()).position(|w| w == letters).map(|at| from + at)
+        let mut lines: Vec<&Line> = lines.iter().collect();
+        if self.is_in_order() {
+            lines.sort_by_key(|line| self.order.iter().position(|own| *own == line.words.label));
+        }
+        let texts: Vec<&str> = lines.iter().map(|line| line.text.as_str()).collect();
+        match self.rows.iter().find(|row| row.line == line.line && self.rows.len() == 1) {
+            Some(row) => {
+                let put = (row.place.clone(), texts.join(&row.between));
+                vec![self.edited(line, sign, readings, Some(put))]
+            }
+            None => texts.into_iter().map(str::to_owned).collect(),
+        }
+    }
+
+    /// A line as bytes. What cannot be printed leaves its place empty, and the case differs.
+    fn line(&self, text: &str) -> Vec<u8> {
+        let mut bytes = self.dialect.encode(text).unwrap_or_default();
+        if bytes.len() < self.length {
+            bytes.resize(self.length, b' ');
+        }
+        bytes
+    }
+
+    /// A line of the template under a sign.
+    fn edited(
+        &self,
+        line: &LineAnatomy,
+        sign: &Sign,
+        readings: Option<usize>,
+        put: Option<(Range<usize>, String)>,
+    ) -> String {
+        let mut text = line.text.expose().to_owned();
+        let mut edits: Vec<(Range<usize>, String)> = put.into_iter().collect();
+        for (range, kind) in &line.parts {
+            let old = text.get(range.clone()).unwrap_or("");
+            let new = match *kind {
+                "number" => numbered(sign, old),
+                "specimen" => sign.specimen.clone(),
+                "strip" => Some(&self.strip).filter(|s| !s.is_empty()).cloned(),
+                "count" => readings.map(|count| count.to_string()),
+                _ => None,
+            };
+            edits.extend(new.map(|new| (range.clone(), new)));
+        }
+        edits.sort_by_key(|(range, _)| std::cmp::Reverse(range.start));
+        for (range, new) in edits {
+            text.replace_range(range, &new);
+        }
+        if self.length > 0 { text.trim_end().to_owned() } else { text }
     }
 
     /// The template's records with these results.
-    fn records(&self, sign: &Sign, lines: &[String]) -> Vec<String> {
+    fn records(&self, sign: &Sign, lines: &[Line]) -> Vec<String> {
         let mut records: Vec<String> = Vec::new();
         let mut results = 0;
         for cut in &self.template.lines {
@@ -221,7 +389,7 @@ impl<'a> Press<'a> {
                 Some('R') => {
                     if results == 0 {
                         for (n, line) in lines.iter().enumerate() {
-                            let mut fields: Vec<&str> = line.split('|').collect();
+                            let mut fields: Vec<&str> = line.text.split('|').collect();
                             let number = (n + 1).to_string();
                             if let Some(second) = fields.get_mut(1) {
                                 *second = &number;
@@ -237,6 +405,30 @@ impl<'a> Press<'a> {
         }
         records
     }
+}
+
+/// The bytes of a page without the lines of other reports than this one.
+fn alone(raw: &[u8], page: &Transmission, report: &Report) -> Vec<u8> {
+    let begins = page.lines.first().map_or(0, |cut| place(cut.place.from));
+    let mut bytes = raw.get(..begins).unwrap_or_default().to_vec();
+    for (n, cut) in page.lines.iter().enumerate() {
+        let next = page.lines.get(n + 1).map_or(raw.len(), |next| place(next.place.from));
+        let (from, to) = (place(cut.place.from), place(cut.place.to));
+        let gap = raw.get(to..next).unwrap_or_default();
+        if report.lines.iter().any(|line| line.place == cut.place) {
+            bytes.extend_from_slice(raw.get(from..next).unwrap_or_default());
+        } else {
+            bytes.extend_from_slice(behind_its_end(gap));
+        }
+    }
+    bytes
+}
+
+/// What follows a line that is left out, without its end: it leaves no blank one. Only the end is taken, for a printer
+/// command behind it may have any byte.
+fn behind_its_end(gap: &[u8]) -> &[u8] {
+    let end = gap.iter().take(2).take_while(|byte| matches!(byte, b'\r' | b'\n')).count();
+    gap.get(end..).unwrap_or_default()
 }
 
 /// The number under a sign.

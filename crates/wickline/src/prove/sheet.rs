@@ -7,6 +7,8 @@ use toml::{Table, Value};
 use unicode_normalization::UnicodeNormalization;
 use unicode_normalization::char::is_combining_mark;
 
+use super::grid::Grid;
+
 pub(super) const STRIPS: &[(&str, &str)] = &[
     ("ten-pad", include_str!("../../../../config/strips/ten-pad.toml")),
     ("eleven-pad", include_str!("../../../../config/strips/eleven-pad.toml")),
@@ -219,6 +221,12 @@ pub struct Habits {
     pub unit_implied: bool,
     /// Words printed for comparators, by the sign they stand for.
     pub comparators: BTreeMap<String, String>,
+    /// The labels of readings that have none, in their order.
+    pub order: Vec<String>,
+    /// Its readings stand in a table that is headed once.
+    pub grid: Option<Grid>,
+    /// A line may hold readings among other things.
+    pub records: bool,
 }
 
 impl Habits {
@@ -267,6 +275,9 @@ impl Habits {
                 .and_then(Value::as_bool)
                 .unwrap_or(false),
             comparators: map(words).into_iter().map(|(word, sign)| (sign, word)).collect(),
+            order: strings(results.and_then(|r| r.get("order"))),
+            grid: results.and_then(Grid::read),
+            records: part("record").is_some(),
         })
     }
 }

@@ -29,6 +29,16 @@ pub struct Piece {
     behind: bool,
 }
 
+/// Readings that stand in a line with other things, or without labels of their own.
+#[derive(Clone, Debug)]
+pub struct Row {
+    pub line: usize,
+    /// The bytes of the line that they stand in.
+    pub place: Range<usize>,
+    /// What stands between two of them.
+    pub between: String,
+}
+
 /// The readings of a print, by its anatomy: each begins at a label (or the mark in front of it).
 #[must_use]
 pub fn slots(anatomy: &[LineAnatomy]) -> Vec<Slot> {
@@ -37,7 +47,11 @@ pub fn slots(anatomy: &[LineAnatomy]) -> Vec<Slot> {
         // What is ignored in a line of readings are the signs between its fields.
         let mut parts = line.parts.clone();
         parts.retain(|(_, kind)| *kind != "ignored");
-        if parts.is_empty() || !parts.iter().all(|(_, kind)| PARTS.contains(kind)) {
+        if !parts.iter().all(|(_, kind)| PARTS.contains(kind)) {
+            slots.extend(among_others(line, true).0);
+            continue;
+        }
+        if parts.is_empty() {
             continue;
         }
         let text = line.text.expose();
@@ -66,6 +80,52 @@ pub fn slots(anatomy: &[LineAnatomy]) -> Vec<Slot> {
         }
     }
     slots
+}
+
+/// The readings of a print whose lines give no labels, in their order.
+#[must_use]
+pub fn unnamed(anatomy: &[LineAnatomy]) -> Vec<Slot> {
+    anatomy.iter().flat_map(|line| among_others(line, false).0).collect()
+}
+
+/// Where the readings of such lines stand.
+#[must_use]
+pub fn rows(anatomy: &[LineAnatomy], named: bool) -> Vec<Row> {
+    anatomy.iter().filter_map(|line| among_others(line, named).1).collect()
+}
+
+/// The readings in a line of other things: each begins at its label, or where something stands between its parts and
+/// those before it.
+fn among_others(line: &LineAnatomy, named: bool) -> (Vec<Slot>, Option<Row>) {
+    let text = line.text.expose();
+    let mut groups: Vec<Vec<(Range<usize>, &'static str)>> = Vec::new();
+    for part in line.parts.iter().filter(|(_, kind)| PARTS.contains(kind)) {
+        let end = groups.last().and_then(|group| group.last()).map(|(range, _)| range.end);
+        let gap = end.and_then(|end| text.get(end..part.0.start)).unwrap_or("");
+        let begins = if named { part.1 == "label" } else { !gap.trim().is_empty() };
+        match groups.last_mut().filter(|_| !begins) {
+            Some(group) => group.push(part.clone()),
+            None => groups.push(vec![part.clone()]),
+        }
+    }
+    let whole = |group: &Vec<(Range<usize>, &'static str)>| {
+        Some(group.first()?.0.start..group.last()?.0.end)
+    };
+    let places: Vec<Range<usize>> = groups.iter().filter_map(whole).collect();
+    let slot = |(group, place): (&Vec<(Range<usize>, &'static str)>, &Range<usize>)| {
+        let own = text.get(place.clone()).unwrap_or("");
+        let at = |byte: usize| own.get(..byte - place.start).map_or(0, |t| t.chars().count());
+        let spans = group.iter().map(|(r, kind)| (at(r.start)..at(r.end), *kind)).collect();
+        let text = own.chars().collect();
+        Slot { pieces: vec![Piece { line: line.line, text, spans, behind: false }] }
+    };
+    let slots = groups.iter().zip(&places).map(slot).collect();
+    let row = places.first().zip(places.last()).map(|(first, last)| {
+        let next = places.get(1).and_then(|next| text.get(first.end..next.start));
+        let between = next.unwrap_or("").to_owned();
+        Row { line: line.line, place: first.start..last.end, between }
+    });
+    (slots, row)
 }
 
 impl Slot {

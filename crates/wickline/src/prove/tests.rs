@@ -40,7 +40,8 @@ fn tried(loaded_strip: &str, sheet: &str) -> Vec<Row> {
     let habits = Habits::read(super::sheet::builtin_dialect("two-column").expect("known"));
     let analyzer = bench.analyzers.first().expect("one");
     let capture = shipped("two-column").expect("one");
-    let press = Press::new(analyzer.dialect.as_ref(), capture).expect("a template");
+    let habits = habits.expect("a dialect");
+    let press = Press::new(analyzer.dialect.as_ref(), &habits, capture).expect("a template");
     let receiver = loaded.settings.receiver.first().expect("one");
     let wishes = Wishes::new(receiver, &loaded.settings.reference, true);
     let trial = Trial {
@@ -48,7 +49,7 @@ fn tried(loaded_strip: &str, sheet: &str) -> Vec<Row> {
         analyzer,
         target: bench.targets.first().expect("one"),
         sheet: &Sheet::read(sheet).expect("a strip"),
-        habits: &habits.expect("a dialect"),
+        habits: &habits,
         wishes: &wishes,
         press: &press,
         prints_si: false,

@@ -3,7 +3,7 @@
 use super::Trial;
 use super::expect::cut;
 use super::matrix::{Case, What};
-use super::press::Words;
+use super::press::{Line, Words};
 use super::sheet::{Pad, Rung};
 
 impl Trial<'_> {
@@ -71,7 +71,7 @@ impl Trial<'_> {
         texts: &[[String; 3]],
         seconds: &[[String; 2]],
         mark: &str,
-    ) -> Option<(String, Vec<String>)> {
+    ) -> Option<(String, Vec<Line>)> {
         let all = texts.iter().flat_map(|text| seconds.iter().map(move |second| (text, second)));
         all.into_iter().find_map(|([grade, value, unit], second)| {
             let words = Words {
@@ -103,7 +103,7 @@ impl Trial<'_> {
     }
 
     /// The first way to write what a case is about that the print has room for, under this label.
-    pub(super) fn fit_case(&self, case: &Case<'_>, label: &str) -> Option<(String, Vec<String>)> {
+    pub(super) fn fit_case(&self, case: &Case<'_>, label: &str) -> Option<(String, Vec<Line>)> {
         let rung = match case.what {
             What::Rung(_, rung)
             | What::Bare(_, rung)

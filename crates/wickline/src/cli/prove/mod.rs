@@ -250,7 +250,7 @@ fn proof(
     let receiver = receiver.ok_or_else(|| Failure::wrong("no such receiver is configured"))?;
     let (habits, dialect_text) = habits(loaded, raw)?;
     let bytes = template(raw, captures)?;
-    let press = Press::new(analyzer.dialect.as_ref(), &bytes)
+    let press = Press::new(analyzer.dialect.as_ref(), &habits, &bytes)
         .map_err(|why| Failure::wrong(format!("the capture cannot be printed from: {why}")))?;
     let wishes = Wishes::new(receiver, &loaded.settings.reference, raw.compare_marks);
     let (mut notes, mut gaps) = (Vec::new(), Vec::new());
