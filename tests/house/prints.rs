@@ -6,13 +6,13 @@ use crate::kit::{Folder, run};
 use crate::prove::{config, root, text};
 
 /// Folder and name of the capture, its dialect, strip, and the units that it is printed in.
-const PRINTS: [(&str, &str, &str, &str); 11] = [
+const PRINTS: [(&str, &str, &str, &str); 12] = [
     ("listen/two-column/complete", "two-column", "ten-pad", "conventional"),
     ("listen/three-field/abnormal", "three-field", "ten-pad", "si"),
     ("listen/ticket/abnormal", "ticket", "ten-pad", "conventional"),
     ("listen/wide-label/abnormal", "wide-label", "ten-pad", "conventional"),
     ("listen/guide/harbour", "listen/guide/harbour.toml", "ten-pad", "conventional"),
-    // ("prints/ardoise", "prints/ardoise.toml", "ten-pad", "conventional"),
+    ("prints/ardoise", "prints/ardoise.toml", "ten-pad", "conventional"),
     ("prints/banco", "prints/banco.toml", "prints/banco-strip.toml", "si"),
     ("prints/desk", "prints/desk.toml", "prints/desk-strip.toml", "conventional"),
     ("prints/hoja", "prints/hoja.toml", "ten-pad", "conventional"),
