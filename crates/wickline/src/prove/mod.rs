@@ -8,6 +8,7 @@ pub mod files;
 mod holds;
 pub mod map;
 pub mod matrix;
+pub mod measured;
 pub mod paper;
 pub mod press;
 mod ratio;
