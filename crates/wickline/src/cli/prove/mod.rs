@@ -328,9 +328,17 @@ fn template(raw: &settings::AnalyzerKeys, captures: &[Kept]) -> Result<Vec<u8>, 
 /// Pads without a ladder: a few of their numbers are proved.
 fn measured(sheet: &Sheet) -> impl Iterator<Item = String> {
     sheet.pads.iter().filter(|pad| pad.measured.is_some()).map(|pad| {
-        let numbers: Vec<&str> =
-            pad.rungs.iter().flat_map(|rung| rung.labels.iter().flatten()).map(String::as_str).collect();
-        format!("{} measures and has no ladder: proved with a few numbers, {}.", pad.id, numbers.join(", "))
+        let numbers: Vec<&str> = pad
+            .rungs
+            .iter()
+            .flat_map(|rung| rung.labels.iter().flatten())
+            .map(String::as_str)
+            .collect();
+        format!(
+            "{} measures and has no ladder: proved with a few numbers, {}.",
+            pad.id,
+            numbers.join(", ")
+        )
     })
 }
 
