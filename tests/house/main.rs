@@ -33,6 +33,7 @@ mod notation;
 mod outage;
 mod peer;
 mod power;
+mod prints;
 mod prove;
 mod put_right;
 mod receivers;

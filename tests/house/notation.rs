@@ -1,10 +1,13 @@
 //! The rarer notations of a dialect, by the program itself: what they hold is never read as right.
 
+use std::collections::BTreeSet;
+use std::io::Write;
+use std::net::TcpStream;
 use std::path::PathBuf;
 
 use serde_json::Value;
 
-use crate::kit::{Folder, ask, configuration};
+use crate::kit::{Daemon, Folder, ask, configuration, until};
 
 /// The shipped dialect of two columns with these pieces of its text in place of others.
 fn dialect(changes: &[(&str, &str)]) -> String {
@@ -95,4 +98,46 @@ fn a_print_in_two_unit_systems_is_proved_with_both_values() {
         .replace("URO   NORM   0.3 mg/dL", "URO   NORM   0.3 mg/dL (5.1 umol/L)");
     let (as_expected, unprintable) = proved(&both, print.as_bytes(), &["routine", "control"]);
     assert!(as_expected > 300 && unprintable.len() < 40, "{as_expected} {unprintable:?}");
+}
+
+/// Forty strips on one page, whose header no dialect knows at first: each is a report of its own in the ledger, and
+/// each is found and read again by itself, also where its header stands far above it.
+#[test]
+fn several_reports_on_a_page_are_kept_and_read_again_each_by_itself() {
+    let page =
+        dialect(&[("first_line =", "each = [\"No.\"]\nfirst_line ="), ("blank_lines = 1\n", "")]);
+    let forgotten = "    \"Operator {operator?}\",\n";
+    assert!(page.contains(forgotten));
+    let folder = Folder::new("notation-page");
+    folder.write("own.toml", &page.replace(forgotten, ""));
+    let text = configuration("listen:127.0.0.1:0", "own.toml", "ten-pad", "dir:out", "");
+    let config = folder.write("w.toml", &text);
+    let daemon = Daemon::start(&config);
+    let clock = wickline::clock::SiteClock::new("Europe/Lisbon").expect("a zone");
+    let today = clock.rfc3339(wickline::clock::now_us())[..19].replace('T', " ");
+    let strip = capture("two-column/complete");
+    let (_, pads) = strip.split_once("Operator op7").expect("an operator");
+    let one = |n: usize| format!("No. {n:04}\r\nID KP-317{n:02}\r\n{}\r\n", pads.trim());
+    let all: String = (1..=40).map(one).collect();
+    let print = format!("KESTREL POINT CLINIC\r\n{today}\r\nOperator op7\r\n{all}\x0c");
+    assert!(print.len() > 4_096 + 300, "the last stands far below the header");
+    let mut stream = TcpStream::connect(&daemon.lines[0]).expect("the line");
+    stream.write_all(print.as_bytes()).expect("written");
+    until(|| ask(&config, &["held"])["totals"]["held"] == 40);
+    folder.write("own.toml", &page);
+    let reread = ask(&config, &["held", "reread", "--reason", "unknown-analyte"]);
+    let states: Vec<&Value> =
+        reread["items"].as_array().expect("items").iter().map(|i| &i["state"]).collect();
+    assert_eq!(states, vec!["waiting"; 40], "{reread}");
+    until(|| ask(&config, &["queue"])["totals"]["accepted"] == 40);
+    let out = std::fs::read_dir(folder.0.join("out")).expect("messages");
+    let specimens: BTreeSet<String> = out
+        .map(|file| std::fs::read_to_string(file.expect("a file").path()).expect("a message"))
+        .map(|message| {
+            let at = message.find("KP-317").expect("its specimen");
+            message[at..at + 8].to_owned()
+        })
+        .collect();
+    assert_eq!(specimens.len(), 40, "{specimens:?}");
+    assert_eq!(daemon.stop(), 0);
 }

@@ -8,8 +8,8 @@ use wickline_listen::dialect;
 use wickline_listen::ear::hear;
 use wickline_normalize::{Figure, Report, Status, Strip};
 
-use crate::kit::{Folder, binary, rounds};
-use crate::prove::root;
+use crate::kit::{Folder, binary, rounds, run};
+use crate::prove::{config, root};
 
 /// Report and analyte; grade, number, unit, mark as printed, a pad that was not read as `not read`.
 type Readings = BTreeMap<(usize, String), [String; 4]>;
@@ -56,12 +56,15 @@ fn drafted(draft: &Draft, captures: &[Vec<u8>]) -> Readings {
 /// What a person typed.
 fn typed(path: &str) -> Readings {
     let text = String::from_utf8(bytes(path)).expect("UTF-8");
-    text.lines()
-        .skip(1)
-        .map(|line| {
-            let cells: Vec<&str> = line.split(',').collect();
-            let said = [cells[2], cells[3], cells[4], cells[5]].map(str::to_owned);
-            ((cells[0].parse().expect("a report"), cells[1].to_owned()), said)
+    let rows = text.lines().map(|line| line.split(',').collect::<Vec<_>>());
+    let readings = rows.filter(|cells| cells[1] == "reading");
+    let not_read = ["????", "ERRO", "Fehler"];
+    readings
+        .filter(|cells| cells[4] != "SPENTO")
+        .map(|cells| {
+            let grade = if not_read.contains(&cells[4]) { "not read" } else { cells[4] };
+            let said = [grade, cells[5], cells[6], cells[7]].map(str::to_owned);
+            ((cells[0].parse().expect("a report"), cells[3].to_owned()), said)
         })
         .collect()
 }
@@ -98,9 +101,13 @@ fn demand(name: &str, found: &Readings, wanted: &Readings) {
 #[test]
 fn five_unknown_prints_in_five_languages() {
     for name in ["ardoise", "hoja", "pares", "scheda", "tafel"] {
-        let captures = [bytes(&format!("fixtures/sketch/{name}.cap"))];
+        let captures = [bytes(&format!("fixtures/prints/{name}.cap"))];
         let draft = draft(&captures);
-        demand(name, &drafted(&draft, &captures), &typed(&format!("fixtures/sketch/{name}.csv")));
+        demand(
+            name,
+            &drafted(&draft, &captures),
+            &typed(&format!("fixtures/prints/{name}.truth.csv")),
+        );
     }
 }
 
@@ -322,7 +329,7 @@ fn random_prints_of_seven_layouts() {
 fn spoiled_captures_make_drafts_that_load() {
     let many = rounds(40, 400);
     let prints: Vec<Vec<u8>> = ["ardoise", "hoja", "pares", "scheda", "tafel"]
-        .map(|name| bytes(&format!("fixtures/sketch/{name}.cap")))
+        .map(|name| bytes(&format!("fixtures/prints/{name}.cap")))
         .to_vec();
     for seed in 1..=many as u64 {
         let mut dice = Dice(seed * 7_919);
@@ -351,7 +358,7 @@ fn spoiled_captures_make_drafts_that_load() {
 fn a_draft_takes_the_place_of_no_file() {
     let folder = Folder::new("sketch");
     let into = folder.0.to_string_lossy().into_owned();
-    let capture = root("fixtures/sketch/hoja.cap").to_string_lossy().into_owned();
+    let capture = root("fixtures/prints/hoja.cap").to_string_lossy().into_owned();
     let sketched = |more: &[&str]| {
         let done = Command::new(binary())
             .arg("sketch")
@@ -399,7 +406,7 @@ fn a_draft_takes_the_place_of_no_file() {
 fn a_draft_is_explained_at_once() {
     let folder = Folder::new("sketch-explained");
     let into = folder.0.to_string_lossy().into_owned();
-    let capture = root("fixtures/sketch/hoja.cap").to_string_lossy().into_owned();
+    let capture = root("fixtures/prints/hoja.cap").to_string_lossy().into_owned();
     let done = Command::new(binary())
         .args(["sketch", &capture, "--into", &into])
         .output()
@@ -417,4 +424,36 @@ fn a_draft_is_explained_at_once() {
         text.contains("number 0402, routine, specimen KP-31743, taken 2026-03-04T21:40"),
         "{text}"
     );
+}
+
+/// A draft with open questions is no dialect to go live with: `check` says so, and no proof is whole.
+#[test]
+fn open_questions_are_told_until_each_is_answered() {
+    let folder = Folder::new("sketch-open");
+    let into = folder.0.to_string_lossy().into_owned();
+    let capture = root("fixtures/prints/hoja.cap").to_string_lossy().into_owned();
+    let done = Command::new(binary())
+        .args(["sketch", &capture, "--into", &into])
+        .output()
+        .expect("it runs");
+    assert_eq!(done.status.code(), Some(0));
+    let text = config("hoja.toml", "hoja-strip.toml", "conventional", "dir:out", "");
+    let file = folder.write("w.toml", &text);
+    let told = |words: &[&str]| String::from_utf8(run(&file, words).stdout).expect("UTF-8");
+    let check = told(&["check", "--offline"]);
+    for name in ["hoja.toml is a draft with", "hoja-strip.toml is a draft with"] {
+        assert!(check.contains(name), "{check}");
+    }
+    let proof = told(&["prove", "--capture", &capture]);
+    assert!(proof.contains("NOT PROVED, draft-1: hoja.toml is a draft with"), "{proof}");
+
+    for name in ["hoja.toml", "hoja-strip.toml"] {
+        let draft = std::fs::read_to_string(folder.0.join(name)).expect("a draft");
+        let answered: Vec<&str> =
+            draft.lines().filter(|line| !line.trim_start().starts_with("# ?")).collect();
+        folder.write(name, &answered.join("\n"));
+    }
+    let check = told(&["check", "--offline"]);
+    assert!(!check.contains("is a draft with"), "{check}");
+    assert!(!told(&["prove", "--capture", &capture]).contains("draft-1"));
 }

@@ -110,5 +110,11 @@ def test_what_is_hostile_stays_text_and_inside_its_cell(tmp_path):
     assert (found["wide"], found["over"], found["broken"], found["scroll"]) == ([], [], [], 0)
     printed, _ = pages(tmp_path, page)
     text = " ".join(" ".join(printed[:3]).split())
-    assert "<ESC><NUL>line<CR><LF>" in text and "are not printed here" in text and "cut after 300 letters" in text
+    assert "<ESC><NUL>line<CR><LF>" in text and "stand behind the cases" in text and "cut after 300 letters" in text
     assert "bench <b> one.cap" in text and "<script>window" in text
+    # All of it is on paper: what has no room on the pages to sign stands behind the cases, line by line.
+    behind = [text for text in printed if "heard, continued" in text]
+    assert behind and behind == printed[-len(behind):]
+    numbers = [int(n) for text in behind for n in re.findall(r"^ *(\d+) +<ESC><NUL>line", text, re.MULTILINE)]
+    lines = len(capture.read_bytes().split(b"\n")) - 1
+    assert numbers == list(range(76, lines + 1)), (numbers[:3], numbers[-3:], lines)

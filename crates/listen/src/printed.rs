@@ -65,6 +65,8 @@ pub struct PrintRules {
     pub begins: Controls,
     /// A control character that ends a print.
     pub ends: Controls,
+    /// A control character between the pages of a print: it ends a line and nothing else.
+    pub pages: Controls,
     /// Only a last line or a control character ends a whole print; what ends otherwise was cut.
     pub must_end: bool,
     /// Every so many bytes are a line, which then has no end of its own; 0: line ends end lines.
@@ -90,6 +92,7 @@ impl Default for PrintRules {
             closers: Vec::new(),
             begins: Controls::default(),
             ends: Controls::default(),
+            pages: Controls::default(),
             must_end: false,
             length: 0,
             mask: BITS,
@@ -268,6 +271,14 @@ impl Assembler {
                 let by = self.last_line_lacks_its_end();
                 self.end_line(None);
                 self.end_print(by.map_or(By::Mark, By::Break));
+            }
+            _ if self.rules.pages.has(byte) => {
+                if !self.line.is_blank() {
+                    self.line.flawed |= self.last_line_lacks_its_end().is_some();
+                    self.end_line(Some(byte));
+                }
+                self.line = Line::default();
+                (self.padding, self.returned) = (None, None);
             }
             _ => self.text(byte, at, false),
         }

@@ -150,6 +150,11 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ),
     ("two-column", "[results]", "[check]\nkind = \"add\"\nbehind_counted = true\n[results]"),
     ("two-column", "[results]", "[check]\nkind = \"add\"\nwith = [\"CRLF\"]\n[results]"),
+    // Pages and reports.
+    ("two-column", "\"No. {number}\"", "\"No. {number}\", \"Page {page}\""),
+    ("two-column", "blank_lines = 1", "page_bytes = [\"FF\"]"),
+    ("two-column", "blank_lines = 1", "each = [\"No.\"]\neach_line = true"),
+    ("two-column", "blank_lines = 1", "foot = [\"Operator\"]"),
     // Marks.
     ("two-column", "\"*\" = \"abnormal\"", "\"* *\" = \"abnormal\""),
     ("two-column", "\"*\" = \"abnormal\"", "\"*\" = \"bad\""),

@@ -4,18 +4,15 @@
 //! the rest, so that a line either has the layout as a whole or has it not. A figure keeps its digits as printed,
 //! with a point before the decimals; a grade keeps its words.
 
+mod figure;
 mod refusal;
 
 use std::ops::Range;
 
-use nom::branch::alt;
-use nom::bytes::complete::tag;
-use nom::character::complete::{char, digit1, space0};
-use nom::combinator::{opt, recognize};
-use nom::sequence::preceded;
-use nom::{IResult, Parser};
 use wickline_normalize::{MarkMeaning, SecondValue};
 
+pub(super) use self::figure::Figure;
+use self::figure::figure;
 use super::record::Table;
 use super::steps;
 
@@ -49,6 +46,8 @@ pub(super) struct Results {
     pub between: Vec<char>,
     /// A number may be printed again in the other unit system.
     pub both_units: bool,
+    /// The sign that leads from a label to its result, several times over.
+    pub leader: Option<char>,
     /// Labels by place. Empty: every reading has its own.
     pub order: Vec<String>,
     pub table: Option<Table>,
@@ -100,6 +99,8 @@ pub(super) enum Cell {
     Unit,
     /// A sign of abnormality that the dialect lists.
     Mark,
+    /// The same number in the other unit system, with its unit.
+    Again,
     /// Read past, whatever it holds.
     Ignore,
 }
@@ -112,6 +113,7 @@ pub(super) const CELLS: &[(&str, Cell)] = &[
     ("value", Cell::Value),
     ("unit", Cell::Unit),
     ("mark", Cell::Mark),
+    ("again", Cell::Again),
     ("ignore", Cell::Ignore),
 ];
 
@@ -120,15 +122,6 @@ pub(super) const CELLS: &[(&str, Cell)] = &[
 pub(super) enum Part<'t> {
     Grade(&'t str),
     Figure(Figure<'t>),
-}
-
-/// A number as printed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Figure<'t> {
-    whole: &'t str,
-    sign: &'t str,
-    /// With a point or a comma. None: a range, of which the whole is handed on.
-    digits: Option<&'t str>,
 }
 
 /// What stands in place of a result.
@@ -299,7 +292,7 @@ impl<'t> Entry<'t> {
 
     /// Takes one cell. None: it holds what its kind cannot be.
     pub fn cell(&mut self, results: &Results, cell: Cell, text: &'t str) -> Option<()> {
-        let text = text.trim_ascii();
+        let text = results.led(cell, text.trim_ascii());
         steps::take(text.len());
         if text.is_empty() {
             return Some(());
@@ -307,6 +300,10 @@ impl<'t> Entry<'t> {
         self.taken = self.taken.saturating_add(u8::from(cell != Cell::Ignore));
         match cell {
             Cell::Ignore => {}
+            Cell::Again => {
+                let more = self.again(results, text)?;
+                (self.second.is_some() && given(more).is_none()).then_some(())?;
+            }
             Cell::Label => {
                 (self.label.is_empty() || self.label == text).then_some(())?;
                 self.label = text;
@@ -470,6 +467,20 @@ impl<'t> Entry<'t> {
 }
 
 impl Results {
+    /// A cell without the leader between a label and its result: behind the one, or before the other.
+    fn led<'t>(&self, cell: Cell, text: &'t str) -> &'t str {
+        let Some(sign) = self.leader else { return text };
+        let bare = match cell {
+            Cell::Label => text.trim_end_matches(sign).trim_ascii_end(),
+            Cell::Result | Cell::Grade | Cell::Value => {
+                text.trim_start_matches(sign).trim_ascii_start()
+            }
+            _ => text,
+        };
+        // One alone is part of the word: an abbreviation, or a grade.
+        if text.len() > bare.len() + sign.len_utf8() { bare } else { text }
+    }
+
     /// The word of the dialect that stands in place of a result.
     fn word<'t>(&self, text: &'t str) -> Option<Word<'t>> {
         let among = |words: &[String]| words.iter().any(|word| word == text);
@@ -487,23 +498,6 @@ impl Part<'_> {
             Part::Grade(text) => (*text).to_owned(),
             Part::Figure(figure) => figure.owned(decimal),
         }
-    }
-}
-
-impl Figure<'_> {
-    /// With a point before its decimals and the comparator as a sign, the ends of a range likewise.
-    fn owned(&self, decimal: char) -> String {
-        let Some(digits) = self.digits else { return self.whole.replace(decimal, ".") };
-        if self.sign.is_empty() && decimal == '.' {
-            return digits.to_owned();
-        }
-        let mut text = String::with_capacity(self.sign.len() + digits.len());
-        text.push_str(self.sign);
-        match digits.split_once(decimal) {
-            Some((whole, decimals)) => text.extend([whole, ".", decimals]),
-            None => text.push_str(digits),
-        }
-        text
     }
 }
 
@@ -566,47 +560,4 @@ fn divided<'t>(results: &Results, text: &'t str) -> Option<Option<(&'t str, Figu
         found.replace((grade, figure, unit)).is_none().then_some(())?;
     }
     Some(found)
-}
-
-/// A number as printed, with its comparator, or a range. What follows it is a blank, the end, or a
-/// unit; anything else (`2+`, `1.0.0`) makes it no number.
-fn figure<'t>(results: &Results, text: &'t str) -> IResult<&'t str, Figure<'t>> {
-    let (begun, sign) = comparator(results, text)?;
-    let number = || recognize((digit1, opt(preceded(char(results.decimal), digit1))));
-    let (mut rest, digits) = number().parse(begun)?;
-    let mut range = false;
-    if sign.is_empty()
-        && let Ok((after, _)) = preceded(char('-'), number()).parse(rest)
-    {
-        (rest, range) = (after, true);
-    }
-    let unit = |c: char| c.is_alphabetic() || matches!(c, ' ' | '\t' | '/' | '%' | '[' | '{');
-    if !rest.is_empty() && !rest.starts_with(unit) {
-        return Err(nom::Err::Error(nom::error::Error::new(text, nom::error::ErrorKind::Verify)));
-    }
-    let whole = text.get(..text.len() - rest.len()).unwrap_or(text);
-    Ok((rest, Figure { whole, sign, digits: (!range).then_some(digits) }))
-}
-
-/// The comparator before a number, as its sign; empty where there is none.
-///
-/// Words of the dialect come before the signs; a word that runs on into letters is none.
-fn comparator<'t>(results: &Results, text: &'t str) -> IResult<&'t str, &'t str> {
-    let first = text.as_bytes().first().copied().unwrap_or(b' ');
-    if first.is_ascii_digit() {
-        return Ok((text, ""));
-    }
-    for (word, sign) in &results.comparators {
-        let after = text.strip_prefix(word.as_str());
-        if let Some(after) = after.filter(|rest| !rest.starts_with(char::is_alphabetic)) {
-            return space0.map(|_| *sign).parse(after);
-        }
-    }
-    // Most words are grades: no sign that is a letter or a plus is worth a try.
-    if first.is_ascii() && !matches!(first, b'<' | b'>') {
-        return Err(nom::Err::Error(nom::error::Error::new(text, nom::error::ErrorKind::Tag)));
-    }
-    let signs = alt((tag("<="), tag(">="), tag("<"), tag(">"), tag("≤"), tag("≥")));
-    let (rest, (sign, _)) = (signs, space0).parse(text)?;
-    Ok((rest, sign))
 }

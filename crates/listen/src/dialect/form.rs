@@ -37,6 +37,9 @@ pub(super) enum Field {
     Half,
     /// How many readings the print says that it has.
     Count,
+    /// Which page of the report this is, and how many it has.
+    Page,
+    Pages,
     /// Anything, read past.
     Any,
 }
@@ -58,6 +61,8 @@ const FIELDS: &[(&str, Field, &str)] = &[
     ("time", Field::Time, "time"),
     ("half", Field::Half, "time"),
     ("count", Field::Count, "count"),
+    ("page", Field::Page, "page"),
+    ("pages", Field::Pages, "page"),
     ("any", Field::Any, "ignored"),
 ];
 
@@ -96,8 +101,9 @@ impl Form {
     pub fn parse(text: &str, calendar: &Calendar) -> Result<Form, String> {
         let form = Self::of(text, calendar)?;
         let own = |field: &Field| {
-            use Field::{Any, Count, Lot, Operator, Specimen, Strip, StripLot};
-            !matches!(field, Any | Count | Lot | Operator | Specimen | Strip | StripLot)
+            use Field::{Any, Count, Lot, Operator, Page, Pages, Specimen, Strip, StripLot};
+            let bare = matches!(field, Any | Count | Page | Pages);
+            !bare && !matches!(field, Lot | Operator | Specimen | Strip | StripLot)
         };
         let words = form.pieces.iter().any(|piece| matches!(piece, Piece::Literal(_)));
         if !words && !fields(&form.pieces).any(|(field, _)| own(&field)) {
@@ -130,6 +136,14 @@ impl Form {
         };
         if fields.iter().enumerate().any(twice) {
             return Err("each placeholder once in a line, only {any} oftener".into());
+        }
+        let has = |wanted: Field| fields.contains(&wanted);
+        if has(Field::Page) != has(Field::Pages) {
+            return Err(
+                "{page} and {pages} in one form: without the second a lost last page is not \
+                        noticed"
+                    .into(),
+            );
         }
         let first = match pieces.first() {
             Some(Piece::Literal(text)) => text.bytes().next().map_or(First::Whatever, First::Byte),
@@ -166,6 +180,11 @@ impl Form {
             found.clear();
             self.read(line, calendar, found).is_ok()
         }
+    }
+
+    /// Whether a line of this form may hold this.
+    pub fn names(&self, wanted: Field) -> bool {
+        fields(&self.pieces).any(|(field, _)| field == wanted)
     }
 
     /// Whether a line of this form must hold this.
@@ -394,7 +413,7 @@ impl Field {
             Field::Year => digits(2, 4),
             Field::Time => calendar.admits_time(text),
             Field::Half => calendar.admits_half(text),
-            Field::Count => digits(1, 4),
+            Field::Count | Field::Page | Field::Pages => digits(1, 4),
             Field::Specimen | Field::Operator => text.len() <= 120,
             Field::Any => true,
         }
@@ -419,6 +438,8 @@ impl Field {
             Field::Time => return format!("09:14{}", half.map_or("", String::as_str)),
             Field::Half => return half.cloned().unwrap_or_default(),
             Field::Count => "10",
+            Field::Page => "1",
+            Field::Pages => "2",
             Field::Any => "x",
         };
         sample.to_owned()

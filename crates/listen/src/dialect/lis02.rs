@@ -45,6 +45,10 @@ impl Dialect for Lis02 {
         true
     }
 
+    fn several(&self) -> bool {
+        true
+    }
+
     fn read(&self, transmission: &Transmission) -> Vec<Report> {
         let mut message = Message::new(transmission.place);
         let texts = decode(transmission, Encoding::Latin1);

@@ -17,6 +17,7 @@ mod codepage;
 mod entry;
 mod form;
 mod lis02;
+mod parts;
 mod print;
 mod record;
 mod shape;
@@ -57,6 +58,13 @@ pub trait Dialect: Send + Sync {
     /// Where it can, the laboratory's policy for failed controls counts without lots of our own. False
     /// by itself: most analyzers have no such sign.
     fn not_passed_sign(&self) -> bool {
+        false
+    }
+
+    /// Whether one transmission may hold several reports.
+    ///
+    /// Each is then found again by its own lines alone, and read with all of its transmission.
+    fn several(&self) -> bool {
         false
     }
 

@@ -5,11 +5,13 @@
 //! corrected: what is printed twice and not alike holds the report as well.
 
 mod checked;
+mod finish;
 mod rows;
 
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 
-use wickline_normalize::{Hold, Mark, Moment, PrintedReading, Private, Reason, Report, Status};
+use wickline_normalize::{Hold, Mark, PrintedReading, Private, Reason, Report, Status};
 
 use self::checked::Sum;
 use self::rows::Headed;
@@ -18,10 +20,11 @@ use super::calendar::{Said, Times};
 use super::codepage;
 use super::entry::{Entries, Entry, Part, Word};
 use super::form::{Field, Form};
+use super::parts::Single;
 use super::shape::{Heading, Shape, Sign};
-use super::text::{Line, control, cut, decode, flaw, given, is_overprinted, overprint, raw_line};
+use super::text::{Line, control, decode, flaw, given, is_overprinted, overprint, raw_line};
 use super::{Dialect, LinkKind};
-use crate::ear::{Ending, Transmission};
+use crate::ear::Transmission;
 use crate::printed::control;
 
 const NO_FORM: &str = "the line has no form that this dialect knows";
@@ -46,23 +49,51 @@ impl Dialect for Shape {
         self.has_sign(Sign::NotPassed)
     }
 
+    fn several(&self) -> bool {
+        self.parts.is_some()
+    }
+
     fn read(&self, transmission: &Transmission) -> Vec<Report> {
-        let texts = texts(self, transmission);
-        let mut page = Page::new(self, transmission, false);
-        page.lines(transmission, &texts);
-        page.finish(transmission).0.into_iter().collect()
+        match &self.parts {
+            None => read(self, transmission, false, false).0.into_iter().collect(),
+            Some(parts) => {
+                let parts = parts.of(self.record.as_ref(), transmission);
+                let several = parts.len() > 1;
+                let report = |part: &Single| read(self, &part.transmission, false, several).0;
+                parts.iter().filter_map(report).collect()
+            }
+        }
     }
 
     fn anatomy(&self, transmission: &Transmission) -> Vec<LineAnatomy> {
-        let texts = texts(self, transmission);
-        let mut page = Page::new(self, transmission, true);
-        page.lines(transmission, &texts);
-        page.finish(transmission).1
+        let Some(parts) = &self.parts else { return read(self, transmission, true, false).1 };
+        let mut lines = BTreeMap::new();
+        for part in parts.of(self.record.as_ref(), transmission) {
+            for own in read(self, &part.transmission, true, true).1 {
+                let line = part.lines.get(own.line).copied().unwrap_or(own.line);
+                lines.entry(line).or_insert(LineAnatomy { line, ..own });
+            }
+        }
+        lines.into_values().collect()
     }
 
     fn encode(&self, text: &str) -> Option<Vec<u8>> {
         codepage::encode(self.encoding, text)
     }
+}
+
+/// Reads one report; one of `several` on a page is told even if it says nothing.
+fn read(
+    shape: &Shape,
+    transmission: &Transmission,
+    apart: bool,
+    several: bool,
+) -> (Option<Report>, Vec<LineAnatomy>) {
+    let texts = texts(shape, transmission);
+    let mut page = Page::new(shape, transmission, apart);
+    page.told = several;
+    page.lines(transmission, &texts);
+    page.finish(transmission)
 }
 
 /// Every line as it stands on the paper, and whether its bytes were valid.
@@ -108,6 +139,8 @@ struct Page<'s, 't> {
     moments: Vec<(usize, Said<'t>)>,
     /// How many readings the print says that it has.
     count: Option<(usize, &'t str)>,
+    /// Each page that the print names: its line, which it is, and of how many.
+    pages: Vec<(usize, &'t str, &'t str)>,
     expiry: Option<(usize, &'t str)>,
     /// A reading whose further lines may come.
     pending: Option<Pending<'t>>,
@@ -150,6 +183,7 @@ impl<'s: 't, 't> Page<'s, 't> {
             said_at: None,
             moments: Vec::new(),
             count: None,
+            pages: Vec::new(),
             expiry: None,
             pending: None,
             off: Vec::new(),
@@ -266,6 +300,10 @@ impl<'s: 't, 't> Page<'s, 't> {
                 self.unreadable(index, why);
             }
         }
+        let of = |wanted| found.iter().find(|(field, _)| *field == wanted).map(|(_, text)| *text);
+        if let (Some(page), Some(pages)) = (of(Field::Page), of(Field::Pages)) {
+            self.pages.push((index, page, pages));
+        }
         if self.shape.calendar.times != Times::Same && self.said.names_a_time() {
             // The date stays for the times that come; each time counts once.
             self.moments.push((index, self.said));
@@ -308,7 +346,7 @@ impl<'s: 't, 't> Page<'s, 't> {
             },
             Field::Expiry => self.expiry.get_or_insert((index, text)).1 == text,
             Field::Count => self.count.get_or_insert((index, text)).1 == text,
-            Field::Any => true,
+            Field::Any | Field::Page | Field::Pages => true,
             of_time => {
                 self.said_at.get_or_insert(index);
                 let slot = match of_time {
@@ -493,88 +531,6 @@ impl<'s: 't, 't> Page<'s, 't> {
             taken: None,
             line,
         });
-    }
-
-    /// The report, unless the print said nothing and nothing in it was left unread.
-    fn finish(mut self, transmission: &Transmission) -> (Option<Report>, Vec<LineAnatomy>) {
-        self.settle();
-        self.settle_table();
-        self.placed();
-        self.report.doubts.extend(cut(&transmission.ending));
-        self.times();
-        self.counted(transmission.ending == Ending::Complete);
-        self.vouched(transmission.ending == Ending::Complete);
-        let off = std::mem::take(&mut self.off);
-        for (line, label) in &off {
-            if self.report.readings.iter().any(|reading| reading.label == *label) {
-                self.unreadable(*line, "a pad is off in this line and has a result in another");
-            }
-        }
-        let says = self.told
-            || !off.is_empty()
-            || !self.report.readings.is_empty()
-            || !self.report.doubts.is_empty();
-        (says.then_some(self.report), self.anatomy.unwrap_or_default())
-    }
-
-    /// Once the whole print is read: a date and its time may stand lines apart.
-    fn times(&mut self) {
-        let calendar = &self.shape.calendar;
-        if let Some((line, text)) = self.expiry {
-            self.report.strip_expiry = calendar.expiry(text);
-            if self.report.strip_expiry.is_none() {
-                self.unreadable(line, "the expiry is no date that the calendar has");
-            }
-        }
-        let Some(line) = self.said_at else { return };
-        let all = std::mem::take(&mut self.moments);
-        if all.is_empty() {
-            self.report.taken = self.moment(line, &self.said.clone());
-            return;
-        }
-        let (mut taken, mut clash): (Option<Moment>, bool) = (None, false);
-        for (line, said) in &all {
-            let Some(moment) = self.moment(*line, said) else { continue };
-            if taken.is_some_and(|before| moment.wall() < before.wall()) {
-                self.unreadable(*line, "a time is earlier than one above it, under the same date");
-                clash = true;
-            }
-            if taken.is_none() || calendar.times == Times::Last {
-                taken = Some(moment);
-            }
-        }
-        self.report.taken = taken.filter(|_| !clash);
-    }
-
-    /// What is said of one moment; what is none holds the report.
-    fn moment(&mut self, line: usize, said: &Said<'_>) -> Option<Moment> {
-        let calendar = &self.shape.calendar;
-        let moment = calendar.moment(said);
-        if moment.is_none() {
-            if !said.names_a_time() || said.names_a_day() {
-                self.unreadable(line, "the date or time is not one that the calendar has");
-            } else if !calendar.time_alone {
-                self.unreadable(line, "a time is printed without its date");
-            }
-        }
-        moment
-    }
-
-    /// A print that counts its readings, and has others, is not whole.
-    fn counted(&mut self, ended: bool) {
-        let found = self.report.readings.len() + self.off.len();
-        let (line, why) = match self.count {
-            Some((_, text)) if text.parse() == Ok(found) => return,
-            Some((line, text)) => {
-                (line, format!("the print says that it has {text} readings, and {found} were read"))
-            }
-            None if self.shape.counts() && found > 0 && ended => {
-                let last = self.report.lines.len().saturating_sub(1);
-                (last, "the line that says how many readings there are did not come".to_owned())
-            }
-            None => return,
-        };
-        self.report.doubts.push(Hold::new(Reason::Incomplete, why).at(line));
     }
 }
 

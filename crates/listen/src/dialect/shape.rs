@@ -19,6 +19,7 @@ use super::check::Check;
 use super::codepage::Encoding;
 use super::entry::Results;
 use super::form::{Field, Form};
+use super::parts::Parts;
 use super::record::Record;
 use crate::printed::PrintRules;
 
@@ -29,6 +30,8 @@ pub(super) struct Shape {
     pub encoding: Encoding,
     pub calendar: Calendar,
     pub rules: PrintRules,
+    /// None: a print is one report.
+    pub parts: Option<Parts>,
     pub header: Header,
     pub number: NumberRule,
     /// None: a line is one thing.
@@ -151,11 +154,11 @@ impl Shape {
         Some(format!("the nearest is {form}, which wants {wanted} in column {column}"))
     }
 
-    /// Whether a whole print says how many readings it has.
-    pub fn counts(&self) -> bool {
+    /// Whether some form of the dialect must hold this.
+    pub fn needs(&self, wanted: Field) -> bool {
         let forms = self.header.forms.iter().map(|(form, _)| form);
         let fields = self.record.iter().flat_map(|record| &record.fields);
-        forms.chain(fields).any(|form| form.needs(Field::Count))
+        forms.chain(fields).any(|form| form.needs(wanted))
     }
 
     /// Whether any form or mark of the dialect says this.

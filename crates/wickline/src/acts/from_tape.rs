@@ -2,6 +2,7 @@
 
 use wickline_listen::dialect::LinkKind;
 use wickline_listen::ear::Ear;
+use wickline_listen::printed::MAX_PRINT;
 use wickline_normalize::{Reason, Report};
 
 use super::compose;
@@ -13,6 +14,8 @@ use crate::store::tape::{Kind, Tape};
 /// Bytes before and after a print that may belong to it: what begins and ends a report is none of its
 /// lines.
 const MARGIN: u64 = 4096;
+/// The same where it may stand on a page with others: all of the page, its line ends among it.
+const PAGE: u64 = 2 * MAX_PRINT as u64;
 
 /// The reports that today's dialect finds where one was found before. The records of a framed message
 /// are cut by the standard and not by the dialect: they are read as they were kept.
@@ -24,7 +27,8 @@ pub async fn read(
     if analyzer.dialect.link() == LinkKind::Lis01 {
         return Ok(compose::reread(analyzer, kept).into_iter().collect());
     }
-    let (from, to) = (kept.place.from.saturating_sub(MARGIN), kept.place.to + MARGIN);
+    let margin = if analyzer.dialect.several() { PAGE } else { MARGIN };
+    let (from, to) = (kept.place.from.saturating_sub(margin), kept.place.to + margin);
     let mut ear = Ear::new(analyzer.dialect.as_ref());
     // A silence that was heard out stands on no tape: where it ended the report, it is taken as said.
     let cut =

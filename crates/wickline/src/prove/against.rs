@@ -5,10 +5,10 @@ use std::fmt;
 
 use serde::Serialize;
 use wickline_normalize::judge::Judged;
-use wickline_normalize::{Moment, PrintedReading, Report};
+use wickline_normalize::{Moment, PrintedReading, Report, Status};
 
 use super::expect::{End, Obx, cut};
-use super::sheet::{Pad, Rung};
+use super::sheet::{Pad, Rung, alike};
 use super::truth::{Typed, TypedReading};
 use super::{Outcome, Trial};
 
@@ -97,16 +97,26 @@ impl Trial<'_> {
                 typed == found || (what == "end" && found.starts_with(&format!("{typed}: ")));
             put(what, typed, found, alike);
         }
-        let count = (typed.readings.len(), print.readings.len());
+        let (off, there): (Vec<_>, Vec<_>) =
+            typed.readings.iter().partition(|one| self.is_off(one));
+        let count = (there.len(), print.readings.len());
         if count.0 != count.1 {
             put("readings", count.0.to_string(), count.1.to_string(), false);
+        }
+        for one in off {
+            let found = print
+                .readings
+                .iter()
+                .find(|found| self.as_typed(&found.label) == self.as_typed(&one.label));
+            let read = found.map_or_else(|| "no result".to_owned(), shown);
+            put(&one.label, one.text(), read, found.is_none());
         }
         let with_unit = typed.readings.iter().find(|one| !one.unit.is_empty());
         if let Some(one) = with_unit.filter(|_| self.habits.unit_implied) {
             let found = "no unit at any number, by unit_implied of the dialect".to_owned();
             put(&one.label, format!("unit {}", one.unit), found, false);
         }
-        for (n, one) in typed.readings.iter().enumerate() {
+        for (n, one) in there.into_iter().enumerate() {
             let found = print.readings.get(n);
             let read = found.map_or_else(String::new, shown);
             let same = found.is_some_and(|found| self.same(one, found));
@@ -152,6 +162,11 @@ impl Trial<'_> {
         Proved { class: typed.class.clone(), lines, counts }
     }
 
+    /// A pad that the paper calls switched off is no reading.
+    fn is_off(&self, typed: &TypedReading) -> bool {
+        self.habits.off.contains(&typed.grade)
+    }
+
     /// The same text, but for blanks, the sign of decimals and the way to write a comparator and a micro sign.
     fn same(&self, typed: &TypedReading, found: &PrintedReading) -> bool {
         let plain = |text: &str| self.as_typed(text);
@@ -160,6 +175,13 @@ impl Trial<'_> {
             list.sort();
             list
         };
+        if found.status == Status::Unread {
+            let pad = self.sheet.named(&typed.label);
+            let words = pad.into_iter().flat_map(|pad| &pad.unread).chain(&self.habits.unread);
+            return plain(&typed.label) == plain(&found.label)
+                && typed.value.is_empty()
+                && words.into_iter().any(|word| plain(word) == plain(&typed.grade));
+        }
         let own = parts(vec![plain(&typed.grade), plain(&typed.value)]);
         let theirs = parts(found.parts.iter().map(|part| plain(part)).collect());
         let mark = found.mark.as_ref().map_or("", |mark| mark.text.trim());
@@ -186,7 +208,7 @@ impl Trial<'_> {
     /// What a receiver should find, by what was typed, the strip's file and the receiver's keys.
     fn of_truth(&self, typed: &Typed) -> Result<Vec<Obx>, String> {
         let mut pads: Vec<(usize, usize, Vec<Obx>)> = Vec::new();
-        for one in &typed.readings {
+        for one in typed.readings.iter().filter(|one| !self.is_off(one)) {
             let at = self.sheet.pads.iter().position(|pad| pad.id == one.pad);
             let Some((at, pad)) = at.zip(self.sheet.pad(&one.pad)) else {
                 return Err(format!("the strip has no pad {}", one.pad));
@@ -216,7 +238,7 @@ impl Trial<'_> {
             Some(grade) => {
                 let words = pad.words.get(grade).into_iter().flatten();
                 let mut words = [grade].into_iter().chain(&rung.text).chain(words);
-                word.is_empty() || words.any(|known| known.trim().eq_ignore_ascii_case(word))
+                word.is_empty() || words.any(|known| alike(known, word))
             }
         };
         let numbered = |rung: &Rung| match &rung.labels[system] {
@@ -299,6 +321,8 @@ fn bracketless(mark: &str) -> &str {
 fn shown(found: &PrintedReading) -> String {
     let mark = found.mark.as_ref().map(|mark| mark.text.as_str());
     let parts = found.parts.iter().map(String::as_str).chain(found.unit.as_deref()).chain(mark);
-    let parts: Vec<&str> = parts.filter(|part| !part.trim().is_empty()).collect();
+    let parts = parts.filter(|part| !part.trim().is_empty());
+    let unread = (found.status == Status::Unread).then_some("not read");
+    let parts: Vec<&str> = parts.chain(unread).collect();
     format!("{}: {}", found.label, parts.join(" "))
 }

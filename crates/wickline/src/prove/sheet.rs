@@ -4,6 +4,8 @@
 use std::collections::BTreeMap;
 
 use toml::{Table, Value};
+use unicode_normalization::UnicodeNormalization;
+use unicode_normalization::char::is_combining_mark;
 
 use super::measured::Measured;
 
@@ -141,9 +143,21 @@ impl Sheet {
     /// The pad that a printed label names.
     #[must_use]
     pub fn named(&self, label: &str) -> Option<&Pad> {
-        let same = |name: &String| name.trim().eq_ignore_ascii_case(label.trim());
+        let same = |name: &String| alike(name, label);
         self.pads.iter().find(|p| same(&p.id) || p.names.iter().any(same))
     }
+}
+
+/// One word in two spellings: neither case nor accents nor how many blanks tell words of a print apart. By Unicode's own
+/// tables (UAX 15 and the simple mapping of case), of which the reader of prints knows nothing.
+#[must_use]
+pub fn alike(one: &str, other: &str) -> bool {
+    let plain = |text: &str| {
+        let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        let letters = words.nfd().filter(|letter| !is_combining_mark(*letter));
+        letters.flat_map(char::to_lowercase).collect::<String>().replace('ß', "ss")
+    };
+    plain(one) == plain(other)
 }
 
 fn pad(table: &Table, shared: &BTreeMap<String, Vec<String>>, unread: &[String]) -> Pad {
@@ -216,8 +230,9 @@ pub struct Habits {
     pub digits: BTreeMap<String, String>,
     /// What stands behind a number, with its class.
     pub suffixes: Vec<(String, String)>,
-    /// Words in place of a result.
+    /// Words in place of a result, of a pad that could not be read and of one that is switched off.
     pub unread: Vec<String>,
+    pub off: Vec<String>,
     pub unit_implied: bool,
     /// Words printed for comparators, by the sign they stand for.
     pub comparators: BTreeMap<String, String>,
@@ -263,6 +278,7 @@ impl Habits {
             digits: map(number("class_digits")).into_iter().map(|(d, class)| (class, d)).collect(),
             suffixes: map(number("suffixes")),
             unread: strings(results.and_then(|r| r.get("unread"))),
+            off: strings(results.and_then(|r| r.get("off"))),
             unit_implied: results
                 .and_then(|r| r.get("unit_implied"))
                 .and_then(Value::as_bool)

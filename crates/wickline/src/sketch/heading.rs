@@ -19,6 +19,7 @@ struct Word<'t> {
     text: &'t str,
 }
 
+const LOT: &str = "is this the lot of the strips? That of control material is {lot}";
 const ANY: &str = "may what stands at {any} be read past, and may these words change?";
 
 /// The forms of all lines, in the order of the print; `sign` stands between fields.
@@ -143,6 +144,7 @@ impl<'t> Reader<'_, 't> {
         let ask = match list {
             "control" => "does this line mean control material?",
             "urgent" => "does this line mean urgent work?",
+            _ if self.form.contains("{strip_lot}") => LOT,
             _ if self.form.contains("{any") => ANY,
             _ if self.guessed => "is this what stands there?",
             _ => "",

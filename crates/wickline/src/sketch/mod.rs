@@ -19,6 +19,8 @@ pub use self::plan::sketch;
 
 use wickline_normalize::Units;
 
+use crate::prove::files::asks;
+
 /// A capture and the name that a person knows it by.
 #[derive(Clone, Copy, Debug)]
 pub struct Capture<'a> {
@@ -54,10 +56,6 @@ impl Draft {
     /// How many questions the two files ask.
     #[must_use]
     pub fn questions(&self) -> usize {
-        self.dialect
-            .lines()
-            .chain(self.strip.lines())
-            .filter(|line| line.trim_start().starts_with("# ?"))
-            .count()
+        self.dialect.lines().chain(self.strip.lines()).filter(|line| asks(line)).count()
     }
 }

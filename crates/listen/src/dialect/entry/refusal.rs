@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use wickline_normalize::words::quote;
 
-use super::{Cell, Entry, Layout, Results, Split, blank, columns_of};
+use super::{Cell, Entry, Layout, Results, Split, blank, columns_of, cut};
 
 impl<'t> Entry<'t> {
     /// Why a line is no reading: the first cell that refuses what stands in it. None: it names no pad, or no cell by
@@ -19,6 +19,7 @@ impl<'t> Entry<'t> {
                     Cell::Value => "no number with a unit",
                     Cell::Unit => "no unit",
                     Cell::Mark => "no mark of [marks]",
+                    Cell::Again => "not the number once more with its other unit",
                     Cell::Label => "another label than the first",
                     Cell::Result | Cell::Ignore => "neither a grade nor a number with a unit",
                 };
@@ -53,8 +54,8 @@ impl Split {
                 words.push(rest);
                 apart(cells, words)
             }
-            Split::Sign(sign, cells) => apart(cells, text.split(*sign).collect()),
-            Split::Signs(signs, cells) => apart(cells, text.split(signs.as_slice()).collect()),
+            Split::Sign(sign, cells) => apart(cells, cut(text, &[*sign]).collect()),
+            Split::Signs(signs, cells) => apart(cells, cut(text, signs).collect()),
         }
     }
 }

@@ -8,9 +8,10 @@ use super::report::{self, rules};
 use super::rows;
 use super::{CLASSES, Header, NumberRule, SIGNS, Shape, Sign};
 use crate::dialect::calendar::{Calendar, ORDERS, TIMES};
+use crate::dialect::check::Place;
 use crate::dialect::codepage::{ENCODINGS, Encoding};
 use crate::dialect::entry::{CELLS, Cell, Entries, Layout, Results, Split};
-use crate::dialect::form::Form;
+use crate::dialect::form::{Field, Form};
 
 /// Columns of a line at most, and lines of one reading.
 pub(super) const MAX_COLUMN: u32 = 1_000;
@@ -59,8 +60,11 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
     let calendar = table(keys, "dates", "with order = \"ymd\", or another order", calendar);
     let calendar = calendar.unwrap_or_default();
     let line = keys.table("line");
-    let read = |report: &Keys<'_, '_>| rules(report, line.as_ref(), encoding);
-    let rules = table(keys, "report", "with silence_ms = 3000 and what else ends one", read);
+    let read = |report: &Keys<'_, '_>| {
+        (rules(report, line.as_ref(), encoding), report::parts(report, encoding))
+    };
+    let report = table(keys, "report", "with silence_ms = 3000 and what else ends one", read);
+    let (rules, parts) = report.unwrap_or_default();
     if let Some(line) = &line {
         line.close();
     }
@@ -71,9 +75,18 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
     });
     let read = |keys: &Keys<'_, '_>| header(keys, &calendar);
     let header = table(keys, "header", "with lines = [\"No. {number}\"] and the others", read);
-    let length = rules.as_ref().map_or(0, |rules| rules.length);
-    let record = rows::record(keys, &calendar, length);
+    let record = rows::record(keys, &calendar, rules.length);
+    let mut forms = header.iter().flatten().map(|(form, _)| form);
+    if parts.is_some() && forms.any(|form| form.names(Field::Page)) {
+        let allowed = "several reports on a page, or several pages of a report, not both";
+        keys.fault(keys.place("report"), "report", "each beside a form with {page}", allowed);
+    }
     let check = report::check(keys);
+    let own_line = check.as_ref().is_some_and(|check| matches!(check.place, Place::OwnLine(_)));
+    if parts.is_some() && own_line {
+        let allowed = "check characters at the end of each line: those of a page vouch for no report of it alone";
+        keys.fault(keys.place("check"), "check.own_line", "each or each_line beside it", allowed);
+    }
     let marks = marks(keys);
     let read = |keys: &Keys<'_, '_>| results(keys, marks, decimal);
     let example = "with split = \"blanks\" and cells = [\"label\", \"result\"], or columns";
@@ -82,7 +95,8 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
         name: name.map(|name| name.value).unwrap_or_default(),
         encoding,
         calendar,
-        rules: rules.unwrap_or_default(),
+        rules,
+        parts,
         header: Header::new(header.unwrap_or_default()),
         number: number.unwrap_or_default(),
         record,
@@ -319,8 +333,20 @@ fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char
         order,
         table,
         both_units: keys.switch("both_units"),
+        leader: leader(keys),
         decimal,
     }
+}
+
+/// What leads from a label to its result: none that a number or a grade may begin with.
+fn leader(keys: &Keys<'_, '_>) -> Option<char> {
+    let text = keys.text("leader")?;
+    let sign = sign_of(&text.value).filter(|sign| !"+<>\t".contains(*sign));
+    if sign.is_none() {
+        let allowed = "one sign, such as \".\" or \"_\", that stands several times behind a label";
+        keys.fault(text.at, "leader", quote(&text.value), allowed);
+    }
+    sign
 }
 
 /// Signs between a grade and its number.

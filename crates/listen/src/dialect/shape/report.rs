@@ -6,6 +6,7 @@ use wickline_normalize::words::{nearest, quote};
 use super::load::choice;
 use crate::dialect::check::{Check, KINDS, Place};
 use crate::dialect::codepage::Encoding;
+use crate::dialect::parts::Parts;
 use crate::printed::command::{Commands, Printer};
 use crate::printed::control::{Controls, NAMES, code};
 use crate::printed::{BITS, MAX_LINE, PrintRules};
@@ -40,6 +41,7 @@ pub(super) fn rules(
         closers: beginnings(report, "last_line", encoding),
         begins: controls(report, "begin_bytes"),
         ends: controls(report, "end_bytes"),
+        pages: controls(report, "page_bytes"),
         must_end: report.switch("must_end"),
         ..PrintRules::default()
     };
@@ -57,13 +59,40 @@ pub(super) fn rules(
         let found = "blank_lines, and line.length";
         report.fault(report.place("blank_lines"), "blank_lines", found, allowed);
     }
-    let clash = |byte| rules.flow && (rules.begins.has(byte) || rules.ends.has(byte));
+    let twice = |byte| rules.pages.has(byte) && (rules.begins.has(byte) || rules.ends.has(byte));
+    if (0..32).any(twice) {
+        let allowed = "what stands between the pages of one report, and begins or ends none";
+        let found = "what begin_bytes or end_bytes has too";
+        report.fault(report.place("page_bytes"), "page_bytes", found, allowed);
+    }
+    let clash = |byte| {
+        rules.flow && (rules.begins.has(byte) || rules.ends.has(byte) || rules.pages.has(byte))
+    };
     if clash(0x11) || clash(0x13) {
         let allowed = "a control character that is not read past as XON or XOFF";
         let found = "DC1 or DC3, and line.flow is \"xon-xoff\"";
         report.fault(report.place("end_bytes"), "end_bytes", found, allowed);
     }
     rules
+}
+
+/// How a page falls into reports. None: it is one.
+pub(super) fn parts(report: &Keys<'_, '_>, encoding: Encoding) -> Option<Parts> {
+    let parts = Parts {
+        each: beginnings(report, "each", encoding),
+        each_line: report.switch("each_line"),
+        foot: beginnings(report, "foot", encoding),
+    };
+    let several = parts.each_line || !parts.each.is_empty();
+    if parts.each_line && !parts.each.is_empty() {
+        let allowed = "how the first line of each report begins, or each_line = true, not both";
+        report.fault(report.place("each"), "each", "each_line beside it", allowed);
+    }
+    if !several && !parts.foot.is_empty() {
+        let allowed = "each or each_line beside it, which say where each report begins";
+        report.fault(report.place("foot"), "foot", "neither each nor each_line", allowed);
+    }
+    several.then_some(parts)
 }
 
 /// In milliseconds, 500 to 60,000: less cuts a slow printer, more keeps results waiting.
@@ -155,7 +184,8 @@ fn of_line(line: &Keys<'_, '_>, encoding: Encoding, rules: &mut PrintRules) {
         Family::Commands => Printer::Commands(commands.unwrap_or_default()),
     };
     if let Printer::Commands(commands) = &rules.printer {
-        let bounds = (0..32_u8).filter(|b| rules.begins.has(*b) || rules.ends.has(*b));
+        let bound = |b: &u8| rules.begins.has(*b) || rules.ends.has(*b) || rules.pages.has(*b);
+        let bounds = (0..32_u8).filter(bound);
         let taken = |byte: &u8| {
             commands.alone.has(*byte) || commands.led.iter().any(|(lead, ..)| lead == byte)
         };

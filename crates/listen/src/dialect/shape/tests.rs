@@ -2,6 +2,7 @@
 
 mod checks;
 mod notation;
+mod pages;
 mod prints;
 mod random;
 mod rows;

@@ -43,6 +43,7 @@ fn notes(loaded: &Loaded, raw: &AnalyzerKeys, rules: &Rules) -> Result<Vec<Strin
     let text = files::dialect(loaded, &raw.dialect)?;
     let habits = text.as_deref().map_or_else(|| Ok(Habits::lis02()), Habits::read)?;
     let mut notes = unshown(&habits, raw);
+    notes.extend(files::open_questions(loaded, raw)?);
     if !raw.compare_marks {
         notes.push(
             "compare_marks = false: no mark of the analyzer holds a result that it contradicts"

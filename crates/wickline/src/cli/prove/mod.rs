@@ -257,6 +257,10 @@ fn proof(
     for (n, asked) in analyzer.strips.iter().flat_map(Strip::questions).enumerate() {
         gaps.push(Gap::new(format!("question-{}", n + 1), asked.clone()));
     }
+    let drafts = files::open_questions(loaded, raw).map_err(Failure::wrong)?;
+    gaps.extend(
+        drafts.into_iter().enumerate().map(|(n, told)| Gap::new(format!("draft-{}", n + 1), told)),
+    );
     let signs = class_signs(raw, &habits, &mut notes, &mut gaps);
     let series = series();
     let prints = if raw.units == "si" { "si" } else { "conventional" };

@@ -18,6 +18,8 @@ const LINES: usize = 75;
 const LETTERS: usize = 300;
 /// So many lines of each capture at least, however many there are.
 const LEAST: usize = 12;
+/// So many further ones of each stand behind the cases.
+const FURTHER: usize = 2_000;
 /// A word longer than this may be broken, and only behind a sign or at this length.
 const WORD: usize = 28;
 
@@ -25,6 +27,8 @@ const WORD: usize = 28;
 pub(super) struct Captured {
     pub name: String,
     pub lines: Vec<String>,
+    /// Those for which the pages to sign have no room, each with its place in the capture.
+    pub rest: Vec<(usize, String)>,
     /// What does not stand here, and what the whole is.
     pub told: String,
     /// How many columns its lines leave room for.
@@ -45,23 +49,35 @@ impl Captured {
             }
             text
         };
-        let lines: Vec<String> = all.into_iter().take(most).map(&mut show).collect();
+        let mut shown = all.into_iter().map(&mut show);
+        let lines: Vec<String> = shown.by_ref().take(most).collect();
+        let rest: Vec<(usize, String)> = (most + 1..).zip(shown.take(FURTHER)).collect();
         let longest = lines.iter().map(|line| line.chars().count()).max().unwrap_or(0);
         // In groups, as a person compares it.
         let digest: Vec<char> = digest::of_bytes(bytes).chars().collect();
         let digest: Vec<String> = digest.chunks(8).map(|group| group.iter().collect()).collect();
         let mut told = format!("{} bytes, SHA-256 {}.", bytes.len(), digest.join(" "));
         if count > most {
+            let last = most + rest.len();
             told.push_str(&format!(
-                " Of its {count} lines, {} to {count} are not printed here.",
+                " Of its {count} lines, {} to {last} stand behind the cases.",
                 most + 1
             ));
+            if count > last {
+                told.push_str(&format!(" {} to {count} are not printed.", last + 1));
+            }
         }
         if short > 0 {
             told.push_str(&format!(" {short} lines are cut after {LETTERS} letters."));
         }
         let columns = [(44, 4), (60, 3), (95, 2)].into_iter().find(|(room, _)| longest <= *room);
-        Captured { name: marks::named(name), lines, told, columns: columns.map_or(1, |(_, n)| n) }
+        Captured {
+            name: marks::named(name),
+            lines,
+            rest,
+            told,
+            columns: columns.map_or(1, |(_, n)| n),
+        }
     }
 }
 

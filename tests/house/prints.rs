@@ -1,0 +1,56 @@
+//! Ten prints that differ in kind, each with its capture, its dialect and what a person read on the paper.
+
+use serde_json::Value;
+
+use crate::kit::{Folder, run};
+use crate::prove::{config, root, text};
+
+/// Folder and name of the capture, its dialect, strip, and the units that it is printed in.
+const PRINTS: [(&str, &str, &str, &str); 9] = [
+    ("listen/two-column/complete", "two-column", "ten-pad", "conventional"),
+    ("listen/three-field/abnormal", "three-field", "ten-pad", "si"),
+    ("listen/ticket/abnormal", "ticket", "ten-pad", "conventional"),
+    ("listen/wide-label/abnormal", "wide-label", "ten-pad", "conventional"),
+    ("listen/guide/harbour", "listen/guide/harbour.toml", "ten-pad", "conventional"),
+    // ("prints/ardoise", "prints/ardoise.toml", "ten-pad", "conventional"),
+    ("prints/hoja", "prints/hoja.toml", "ten-pad", "conventional"),
+    ("prints/pares", "prints/pares.toml", "ten-pad", "si"),
+    ("prints/scheda", "prints/scheda.toml", "prints/scheda-strip.toml", "conventional"),
+    ("prints/tafel", "prints/tafel.toml", "prints/tafel-strip.toml", "si"),
+];
+
+/// Whatever a person typed from the paper is what is read, judged and sent.
+#[test]
+fn each_print_is_read_as_a_person_read_it() {
+    for (capture, dialect, strip, units) in PRINTS {
+        let folder = Folder::new("prints");
+        let fixture = |name: &str| root("fixtures").join(name).to_string_lossy().into_owned();
+        let file = |name: &str| if name.contains('/') { fixture(name) } else { name.to_owned() };
+        let text_of = config(&file(dialect), &file(strip), units, "dir:out", "");
+        let path = folder.write("w.toml", &text_of);
+        let done =
+            run(&path, &["--json", "prove", "--capture", &fixture(&format!("{capture}.cap"))]);
+        let told = String::from_utf8_lossy(&done.stderr).into_owned();
+        let proof: Value = serde_json::from_slice(&done.stdout)
+            .unwrap_or_else(|e| panic!("{capture}: {e}: {told}"));
+        let typed = proof["typed"].as_array().expect("what was typed");
+        let differ: Vec<String> = typed
+            .iter()
+            .filter(|one| one["differs"] == true)
+            .map(|one| {
+                format!(
+                    "{}: {} | {} | {}",
+                    text(&one["label"]),
+                    text(&one["typed"]),
+                    text(&one["read"]),
+                    text(&one["sent"])
+                )
+            })
+            .collect();
+        assert!(differ.is_empty(), "{capture}: {differ:#?}");
+        let truth = std::fs::read_to_string(root("fixtures").join(format!("{capture}.truth.csv")))
+            .expect("a truth");
+        let readings = truth.lines().filter(|line| line.contains(",reading,")).count();
+        assert!(typed.len() > readings, "{capture}: {} of {readings}", typed.len());
+    }
+}
