@@ -117,7 +117,7 @@ fn every_file_is_for_its_owner_only() {
 }
 
 /// Counts, not clocks: what comes at once shares a sync of the tape and one of the ledger. The daemon stands still
-/// while it comes, so that it is at once on a busy machine as well, and its receiver is paused: answers come one by one.
+/// while it comes, so that it is at once on a busy machine as well, and its receiver is paused: no answer counts.
 #[test]
 fn a_burst_shares_its_syncs() {
     let folder = Folder::new("burst");

@@ -137,6 +137,36 @@ fn a_print_without_units_is_proved() {
     }
 }
 
+/// A pad that measures has no ladder: numbers of ours go through, converted by hand here.
+#[test]
+fn a_pad_that_measures_is_proved() {
+    let folder = Folder::new("prove-measured");
+    let others = "drop = [\"BIL\", \"BLD\", \"CLA\", \"COL\", \"KET\", \"LEU\", \"NIT\", \"PRO\", \"SG\", \"URO\"]";
+    let own = "[[pad]]\nid = \"CRE\"\ntitle = \"Creatinine\"\nkind = \"measured\"\n\
+               conventional = { ucum = \"mg/dL\" }\nsi = { ucum = \"mmol/L\" }\n\
+               manual = { mass = \"30004-6\", moles = \"30002-0\" }\n\
+               measured = { factor = \"0.0884\", digits = 0, si_digits = 1 }\n";
+    let strip = format!("id = \"own\"\nname = \"Own\"\nextends = \"ten-pad\"\n{others}\n{own}");
+    folder.write("own.toml", &strip);
+    for (prints, sends, number, code, unit) in [
+        ("conventional", "si", "1.1", "30002-0", "mmol/L"),
+        ("si", "conventional", "141", "30004-6", "mg/dL"),
+        ("conventional", "conventional", "12.5", "30004-6", "mg/dL"),
+    ] {
+        let more = format!("units = \"{sends}\"");
+        let text_of = config("two-column", "own.toml", prints, "dir:out", &more);
+        let text_of = text_of + "CRE = \"0-20 mg/dL, 0-2 mmol/L\"\n";
+        let proof = ask(&folder.write("w.toml", &text_of), &["prove"]);
+        let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
+        assert!(odd.is_empty(), "{prints} {sends}: {} {:?}", odd.len(), odd.first());
+        let name = format!("own/CRE/01-VAL/{prints}/-/routine");
+        let case = cases(&proof).iter().find(|case| case["case"] == name.as_str()).expect("a case");
+        let sent = &case["sent"]["sent"][0];
+        assert_eq!((&sent["value"], &sent["code"]), (&number.into(), &code.into()), "{case}");
+        assert_eq!(sent["unit"], unit, "{case}");
+    }
+}
+
 /// R-7 as table 0078 has it: each letter is printed, and means what that table says.
 #[test]
 fn every_mark_of_a_record_is_proved() {

@@ -3,8 +3,9 @@
 //! A pure machine. Line ends are CR, LF or the pair in either order; a line repeated after a lone CR
 //! is overprint (bold by double strike) and counts once. Where the dialect says that a lone CR only
 //! goes back to print over the line, it stays in the line, and the dialect looks at what is left on
-//! the paper. Records of a fixed length have no line ends: there each so many bytes are a line. Padding, flow control and what only a printer obeys are left out. What begins and ends
-//! a print is the dialect's to say; what exceeds a bound is counted and the print marked.
+//! the paper. Records of a fixed length have no line ends: there each so many bytes are a line. Padding,
+//! flow control and what only a printer obeys are left out. What begins and ends a print is the
+//! dialect's to say; what exceeds a bound is counted and the print marked.
 //!
 //! Silence is measured between reads, by the ticks that the driver gives: an analyzer that pauses longer than the
 //! dialect's silence inside one report is cut in two, and both halves are told as what they are. A first or last line

@@ -73,7 +73,9 @@ pub async fn run(options: Options, out: &Output) -> Answer {
     }
     for id in &draft.control_ids {
         let id = output::visible(id);
-        out.line(&format!("{id} is on control material, it seems: name it in control_specimens of the analyzer's table"));
+        out.line(&format!(
+            "{id} is on control material, it seems: name it in control_specimens of the analyzer"
+        ));
     }
     let questions = draft.questions();
     out.line(&format!("{questions} lines of them begin with # ? and ask about a guess; to see what an answer does:"));

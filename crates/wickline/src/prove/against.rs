@@ -228,10 +228,9 @@ impl Trial<'_> {
     fn rung(&self, pad: &Pad, one: &TypedReading) -> Result<Rung, String> {
         let system = usize::from(self.prints_si);
         let value = self.as_typed(&one.value);
-        if pad.rungs.is_empty() {
-            let mut labels = [None, None];
-            labels[system] = Some(value);
-            return Ok(Rung { grade: None, text: None, labels, flag: "policy".into() });
+        if let Some(measured) = &pad.measured {
+            let labels = measured.labels(&value);
+            return Ok(Rung { grade: None, text: None, labels, flag: "range".into() });
         }
         let word = one.grade.trim();
         let graded = |rung: &Rung| match &rung.grade {

@@ -129,6 +129,10 @@ impl Wishes {
     /// By the site's reference; an interval by the label of its unit, whichever was printed.
     fn flag(&self, pad: &Pad, rung: &Rung) -> Option<&'static str> {
         let reference = self.references.get(&pad.id)?;
+        if let Some(measured) = &pad.measured {
+            // No ladder has its number in the other system.
+            return by_interval(pad, rung, reference, measured.system)?;
+        }
         if is_interval(pad, reference) {
             return (0..2).find_map(|system| by_interval(pad, rung, reference, system))?;
         }
@@ -150,7 +154,7 @@ impl Wishes {
         }
         // A number in a unit that is not expected is on no rung; the grade beside it is.
         let lost = strange && rung.grade.is_none();
-        let placed = pad.kind != "nominal" && !lost;
+        let placed = pad.kind != "nominal" && pad.measured.is_none() && !lost;
         let own = pad.rungs.iter().position(|known| known == rung).filter(|_| placed);
         let beyond = own.and_then(|own| match meaning {
             "low" => pad.rungs.get(own + 1..),

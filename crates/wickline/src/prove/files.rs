@@ -26,8 +26,8 @@ pub fn open_questions(loaded: &Loaded, raw: &AnalyzerKeys) -> Result<Vec<String>
             text.lines().enumerate().filter(|(_, line)| asks(line)).map(|(n, _)| n + 1).collect();
         if let Some(first) = asking.first() {
             told.push(format!(
-                "{name} is a draft with {} open questions, the first in line {first}: answer each `# ?` from the paper or \
-                 the insert, mend what it guessed, and delete it",
+                "{name} is a draft with {} open questions, the first in line {first}: answer each `# ?` from \
+                 the paper or the insert, mend what it guessed, and delete it",
                 asking.len()
             ));
         }

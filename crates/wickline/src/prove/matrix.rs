@@ -71,11 +71,9 @@ impl Trial<'_> {
         Ok(rows)
     }
 
-    /// Every pad as it usually stands. What measures has no ladder to print from; where it must be there, that is an
-    /// error.
+    /// Every pad as it usually stands.
     pub(super) fn usual_pads(&self) -> Result<Vec<Usual<'_>>, String> {
-        let printed = |pad: &&Pad| !(pad.optional && pad.rungs.is_empty());
-        self.sheet.pads.iter().filter(printed).map(|pad| self.usual(pad)).collect()
+        self.sheet.pads.iter().map(|pad| self.usual(pad)).collect()
     }
 
     /// A pad on its lowest rung, a scale in its middle, under the first label that the print has room
@@ -105,7 +103,7 @@ impl Trial<'_> {
 
     fn usual_at<'a>(&self, pad: &'a Pad, nth: usize) -> Result<Usual<'a>, String> {
         let rung = pad.rungs.get(nth).ok_or_else(|| {
-            format!("pad {} has no ladder: measured pads are not proved by this command", pad.id)
+            format!("pad {} has neither a ladder nor numbers: nothing of it can be printed", pad.id)
         })?;
         let printed = self.press.labels();
         let own = printed.iter().filter(|l| self.sheet.named(l).is_some_and(|p| p.id == pad.id));
@@ -172,9 +170,12 @@ impl Trial<'_> {
                     }
                 }
                 for what in whats {
-                    let own = if n == 0 { &marks } else { &firsts };
-                    let all = if matches!(what, What::Rung(..)) { own.len() } else { 1 };
-                    let mark = own.iter().take(all);
+                    let tried = if n == 0 { &marks } else { &firsts };
+                    // What a mark means beside a number that nobody can judge is no matter.
+                    let judged = own || pad.pad.measured.is_none();
+                    let all =
+                        if matches!(what, What::Rung(..)) && judged { tried.len() } else { 1 };
+                    let mark = tried.iter().take(all);
                     cases.extend(mark.map(|mark| Case {
                         pad,
                         what,

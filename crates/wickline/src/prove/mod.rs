@@ -9,6 +9,7 @@ mod grid;
 mod holds;
 pub mod map;
 pub mod matrix;
+pub mod measured;
 pub mod paper;
 pub mod press;
 mod ratio;

@@ -8,6 +8,7 @@ use unicode_normalization::UnicodeNormalization;
 use unicode_normalization::char::is_combining_mark;
 
 use super::grid::Grid;
+use super::measured::Measured;
 
 pub(super) const STRIPS: &[(&str, &str)] = &[
     ("ten-pad", include_str!("../../../../config/strips/ten-pad.toml")),
@@ -65,6 +66,8 @@ pub struct Pad {
     pub automated: BTreeMap<String, String>,
     pub manual: BTreeMap<String, String>,
     pub rungs: Vec<Rung>,
+    /// How the free numbers of a pad without a ladder are converted.
+    pub measured: Option<Measured>,
     /// Printed words of a grade, its own and the shared ones.
     pub words: BTreeMap<String, Vec<String>>,
     pub unread: Vec<String>,
@@ -120,6 +123,18 @@ impl Sheet {
         Ok(Sheet { id, pads, texts })
     }
 
+    /// For prints in these units: what measures gets numbers in the place of its ladder.
+    #[must_use]
+    pub fn printed(mut self, si: bool) -> Sheet {
+        for pad in &mut self.pads {
+            if let Some(measured) = &mut pad.measured {
+                measured.system = usize::from(si);
+                pad.rungs = measured.steps();
+            }
+        }
+        self
+    }
+
     /// The pad of an analyte.
     #[must_use]
     pub fn pad(&self, id: &str) -> Option<&Pad> {
@@ -134,8 +149,9 @@ impl Sheet {
     }
 }
 
-/// One word in two spellings: neither case nor accents nor how many blanks tell words of a print apart. By Unicode's own
-/// tables (UAX 15 and the simple mapping of case), of which the reader of prints knows nothing.
+/// One word in two spellings: neither case nor accents nor how many blanks tell words of a print apart.
+///
+/// By Unicode's own tables (UAX 15 and the simple mapping of case), of which the reader of prints knows nothing.
 #[must_use]
 pub fn alike(one: &str, other: &str) -> bool {
     let plain = |text: &str| {
@@ -171,6 +187,7 @@ fn pad(table: &Table, shared: &BTreeMap<String, Vec<String>>, unread: &[String])
         automated: codes("automated"),
         manual: codes("manual"),
         rungs: tables(table.get("rungs")).map(|rung| read_rung(rung, same)).collect(),
+        measured: Measured::read(table),
         words,
         unread: own.into_iter().chain(unread.iter().cloned()).collect(),
     }

@@ -150,7 +150,9 @@ impl Print<'_> {
         let sign = self.dialect.get("decimal").and_then(Value::as_str)?;
         let system = usize::from(self.raw.units == "si");
         let mut rungs = self.sheets.iter().flat_map(|sheet| &sheet.pads).flat_map(|pad| &pad.rungs);
-        let used = rungs.any(|r| r.labels[system].as_ref().is_some_and(|l| l.contains('.')));
+        let measures = |sheet: &Sheet| sheet.pads.iter().any(|pad| pad.measured.is_some());
+        let used = self.sheets.iter().any(measures)
+            || rungs.any(|r| r.labels[system].as_ref().is_some_and(|l| l.contains('.')));
         let strips: Vec<&str> = self.sheets.iter().map(|sheet| sheet.id.as_str()).collect();
         (!used).then(|| {
             format!(

@@ -268,7 +268,7 @@ fn proof(
     let (mut rows, mut maps, mut proved) = (Vec::new(), Vec::new(), Vec::new());
     let facts = facts(loaded, raw, dialect_text.as_deref())?;
     for (n, name) in std::iter::once(&raw.strip).chain(&raw.strips).enumerate() {
-        let sheet = sheet(loaded, name)?;
+        let sheet = sheet(loaded, name)?.printed(raw.units == "si");
         let press = press.with_strip(&sheet.id);
         let trial = Trial {
             bench,
@@ -286,7 +286,7 @@ fn proof(
             gaps.extend(held_captures(&trial, captures));
         }
         proved.extend(truth::held(&trial, captures, n == 0));
-        gaps.extend(measured(&sheet));
+        notes.extend(measured(&sheet));
         let own = trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?;
         let holds = trial.holds(&signs, &own, rows.len() + own.len()).map_err(Failure::wrong)?;
         rows.extend(own.into_iter().chain(holds));
@@ -329,12 +329,20 @@ fn template(raw: &settings::AnalyzerKeys, captures: &[Kept]) -> Result<Vec<u8>, 
     }
 }
 
-/// Pads without a ladder, which have no rungs to print.
-fn measured(sheet: &Sheet) -> impl Iterator<Item = Gap> {
-    let pads = sheet.pads.iter().filter(|pad| pad.optional && pad.rungs.is_empty());
-    pads.map(|pad| {
-        let text = format!("{} has no ladder: a pad that measures is not proved.", pad.id);
-        Gap::new(format!("pad-{}", pad.id), text)
+/// Pads without a ladder: a few of their numbers are proved.
+fn measured(sheet: &Sheet) -> impl Iterator<Item = String> {
+    sheet.pads.iter().filter(|pad| pad.measured.is_some()).map(|pad| {
+        let numbers: Vec<&str> = pad
+            .rungs
+            .iter()
+            .flat_map(|rung| rung.labels.iter().flatten())
+            .map(String::as_str)
+            .collect();
+        format!(
+            "{} measures and has no ladder: proved with a few numbers, {}.",
+            pad.id,
+            numbers.join(", ")
+        )
     })
 }
 

@@ -68,7 +68,8 @@ const EACH: &str = "[report]\neach = [\"No.\"]\nfoot = [\"Operator\"]\nlast_line
                     silence_ms = 3000\n\
                     [header]\nlines = [\"CLINIC\", \"{date} {time}\", \"No. {number}\", \"ID {specimen?}\", \
                     \"Operator {operator}\", \"END\"]\n";
-const PAGE: &str = "CLINIC\n2026-03-14 09:14\nNo. 0042\nID KP-1\nGLU NEG\nNo. 0043\nID KP-2\nGLU 2+\nOperator op7\nEND\n";
+const PAGE: &str = "CLINIC\n2026-03-14 09:14\n\
+                    No. 0042\nID KP-1\nGLU NEG\nNo. 0043\nID KP-2\nGLU 2+\nOperator op7\nEND\n";
 
 #[test]
 fn several_reports_on_a_page_share_what_stands_above_and_below_them() {
