@@ -443,3 +443,22 @@ fn listen_leaves_a_daemons_line_alone() {
         assert_eq!(daemon.stop(), 0);
     });
 }
+
+/// Control material has no reference; what names it beside a sign of one is said with the key.
+#[test]
+fn of_control_material_it_is_said_why_there_is_no_flag_and_which_key_names_it() {
+    let folder = Folder::new("control-explained");
+    let text = configuration("listen:127.0.0.1:0", "two-column", "ten-pad", "dir:out", "");
+    let file = folder.write("w.toml", &format!("{text}[reference]\nGLU = \"NEG\"\n"));
+    let config = file.to_string_lossy().into_owned();
+    let capture = "fixtures/listen/two-column/control.cap";
+    let found =
+        answer(&["--json", "--config", &config, "explain", capture, "--analyzer", "bench-1"]);
+    let report = &found["reports"][0];
+    let readings = report["readings"].as_array().expect("readings");
+    let glucose = readings.iter().find(|r| r["printed"]["label"] == "GLU" || r["label"] == "GLU");
+    let why = glucose.expect("glucose")["flag_why"].as_str().expect("why").to_owned();
+    assert_eq!(why, "none: control material gets no flag");
+    let holds = report["holds"].to_string();
+    assert!(holds.contains("class-disagree") && holds.contains("control_specimens"), "{holds}");
+}

@@ -165,7 +165,10 @@ fn contradictions(
         (stat && !external, "also as urgent"),
         (routine && !external, "its leading digit is a routine number's"),
         (patient, "it names a patient"),
-        (patients_specimen, "its specimen id is a patient's and no configured control's"),
+        (
+            patients_specimen,
+            "its specimen id is a patient's, and control_specimens names it for no control",
+        ),
         (levels.len() > 1, "its signs name two levels"),
     ];
     found.into_iter().filter_map(|(yes, what)| yes.then_some(what)).collect()

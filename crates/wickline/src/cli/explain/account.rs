@@ -213,7 +213,7 @@ impl<'a> Account<'a> {
                 Told {
                     rungs: pad.map(|p| p.rungs.len()).filter(|count| *count > 0),
                     conversion: pad.and_then(|p| why::conversion(p, reading, &self.target.choice)),
-                    flag_why: why::flag(pad, reading, reference),
+                    flag_why: why::flag(pad, reading, reference, judged.class),
                     reading: reading.clone(),
                     obx: Vec::new(),
                 }

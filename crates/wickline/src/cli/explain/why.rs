@@ -6,7 +6,7 @@ use wickline_normalize::readings::Reading;
 use wickline_normalize::references::{Interval, Reference};
 use wickline_normalize::strip::{Kind, Measure, Pad, Rung};
 use wickline_normalize::words::quote;
-use wickline_normalize::{Choice, Figure, Flag, Grades, Units};
+use wickline_normalize::{Choice, Class, Figure, Flag, Grades, Units};
 
 const LADDER: &str = "by the ladder";
 
@@ -119,13 +119,21 @@ fn with_unit(figure: &Figure, measure: Option<&Measure>) -> String {
 }
 
 /// What decided the flag, or why there is none.
-pub fn flag(pad: Option<&Pad>, reading: &Reading, reference: Option<&Reference>) -> String {
+pub fn flag(
+    pad: Option<&Pad>,
+    reading: &Reading,
+    reference: Option<&Reference>,
+    class: Class,
+) -> String {
     let Some(pad) = pad else { return "none: the label is no pad of this strip".into() };
     if reading.unread.is_some() {
         return "none: the pad was not read".into();
     }
     if reading.grade.is_none() && reading.number.is_none() {
         return "none: the result was not understood".into();
+    }
+    if class == Class::Control && reading.flag.is_none() {
+        return "none: control material gets no flag".into();
     }
     let Some(reference) = reference else {
         let bare = format!("no reference is configured for {}", pad.id);
