@@ -130,6 +130,10 @@ const TOLD: &[(Changed<'static>, &str)] = &[
         },
         "decimal = \"comma\" of dialect two-column: no step of strip own has decimals",
     ),
+    (
+        Changed { dialect: &[("\"*\" = \"abnormal\"", "\"*\" = \"other\"")], ..RIGHT },
+        "mark * of dialect two-column is \"other\": it is compared with nothing",
+    ),
 ];
 
 /// Each thing is told once, in these words, and not where nothing is changed.
@@ -183,4 +187,25 @@ fn a_class_sign_without_a_case_is_a_gap_of_the_proof() {
     let own: Vec<_> = gaps.iter().filter(|gap| gap["id"] == "sign-1").collect();
     let [gap] = own.as_slice() else { panic!("{gaps:?}") };
     assert!(gap["text"].as_str().is_some_and(|t| t.contains("CHECK OF {day}.{month}")), "{gap}");
+}
+
+/// Where a configuration is written, the adapter is plugged in nowhere; where it is used, it must be there.
+#[test]
+fn offline_a_port_that_is_not_there_is_noted_and_no_fault() {
+    let folder = Folder::new("unplugged");
+    let port = folder.0.join("ttyNONE");
+    let line = format!("serial:{}", port.to_string_lossy());
+    let text = configuration(&line, "two-column", "ten-pad", "dir:out", "");
+    let file = folder.write("w.toml", &text);
+    for (options, exit, said) in [
+        (&["check", "--offline"][..], 0, "note  analyzer bench-1: "),
+        (&["check"][..], 3, "bad   analyzer bench-1: "),
+    ] {
+        let done = run(&file, options);
+        let told = String::from_utf8_lossy(&done.stdout).into_owned();
+        assert_eq!(done.status.code(), Some(exit), "{told}");
+        let own = told.lines().find(|line| line.contains("ttyNONE")).unwrap_or_default();
+        assert!(own.starts_with(said), "{told}");
+        assert_eq!(own.contains("not plugged in here"), exit == 0, "{told}");
+    }
 }

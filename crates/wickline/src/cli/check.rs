@@ -25,7 +25,7 @@ use crate::store::tape::Tape;
 /// `wickline check`, `wickline check --offline`, `wickline check --record --as "J. Mast" --reason "new lot"`
 #[derive(Debug, Args)]
 pub struct Options {
-    /// Leave out what needs the ledger or a receiver to be there
+    /// Leave out what needs the ledger or a receiver to be there; a serial port may lack
     #[arg(long)]
     offline: bool,
     /// Note in the trail, if nothing is bad, that this configuration is going to be used and why; then
@@ -78,7 +78,7 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
     }
     print::fits(&loaded, &bench, &mut found);
     stores(&bench, &mut found);
-    lines(&bench, &mut found);
+    lines(&bench, options.offline, &mut found);
     trials(&loaded, &mut found);
     laboratory::rules(&bench, &mut found);
     if !options.offline {
@@ -156,7 +156,7 @@ fn stores(bench: &Bench, found: &mut Vec<Finding>) {
     }
 }
 
-fn lines(bench: &Bench, found: &mut Vec<Finding>) {
+fn lines(bench: &Bench, offline: bool, found: &mut Vec<Finding>) {
     for analyzer in &bench.analyzers {
         let about = format!("analyzer {}", analyzer.id);
         if let LineKind::Serial { path } = &analyzer.line.kind {
@@ -165,6 +165,9 @@ fn lines(bench: &Bench, found: &mut Vec<Finding>) {
             let shown = path.display();
             found.push(match may {
                 Ok(()) => finding(Level::Good, &about, format!("{shown}: there, and ours to open")),
+                Err(rustix::io::Errno::NOENT) if offline => {
+                    finding(Level::Note, &about, format!("{shown}: not plugged in here"))
+                }
                 Err(error) => finding(
                     Level::Bad,
                     &about,

@@ -66,6 +66,7 @@ fn notes(loaded: &Loaded, raw: &AnalyzerKeys, rules: &Rules) -> Result<Vec<Strin
     let sheets = std::iter::once(&raw.strip).chain(&raw.strips).map(sheet);
     let print = Print { raw, rules, dialect, sheets: sheets.collect::<Result<_, _>>()? };
     notes.extend([print.date(), print.marks(&habits), print.decimals()].into_iter().flatten());
+    notes.extend(print.marks_for_nothing(&habits));
     notes.extend(print.side_by_side());
     Ok(notes)
 }
@@ -143,6 +144,19 @@ impl Print<'_> {
             )),
             _ => None,
         }
+    }
+
+    /// Marks that mean nothing which could be compared: nobody is told where one contradicts a result.
+    fn marks_for_nothing(&self, habits: &Habits) -> Vec<String> {
+        let other = habits.marks.iter().filter(|(_, meaning)| meaning == "other");
+        let note = |(sign, _): &(String, String)| {
+            format!(
+                "mark {sign} of dialect {} is \"other\": it is compared with nothing, and holds no result that it \
+                 contradicts; normal, abnormal, low or high if it means that",
+                self.name()
+            )
+        };
+        other.map(note).collect()
     }
 
     /// A sign of decimals that nothing printed can show to be the right one.
