@@ -15,7 +15,7 @@ const PRINTS: [(&str, &str, &str, &str); 12] = [
     ("prints/ardoise", "prints/ardoise.toml", "ten-pad", "conventional"),
     ("prints/banco", "prints/banco.toml", "prints/banco-strip.toml", "si"),
     ("prints/desk", "prints/desk.toml", "prints/desk-strip.toml", "conventional"),
-    ("prints/hoja", "prints/hoja.toml", "ten-pad", "conventional"),
+    ("prints/hoja", "prints/hoja.toml", "prints/hoja-strip.toml", "conventional"),
     ("prints/pares", "prints/pares.toml", "ten-pad", "si"),
     ("prints/scheda", "prints/scheda.toml", "prints/scheda-strip.toml", "conventional"),
     ("prints/tafel", "prints/tafel.toml", "prints/tafel-strip.toml", "si"),

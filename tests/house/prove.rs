@@ -72,7 +72,7 @@ fn every_built_in_strip_is_proved_in_every_built_in_dialect() {
             let unprintable = cases(&proof).iter().filter(|c| c["verdict"] == "not-printable");
             // A name or a word of several words has no room between columns that end with a blank.
             let way = |c: &&Value| {
-                [" said ", " in ", " named ", "/unread "]
+                [" said ", " in ", " named ", " with ", "/unread "]
                     .iter()
                     .any(|w| text(&c["case"]).contains(w))
             };
@@ -510,10 +510,12 @@ fn what_is_not_proved_is_said_and_accepted_by_name() {
     assert!(found[0].1.contains("`prot` is Protein (PRO)"), "{found:?}");
     assert!(found[2].1.contains("0017") && found[2].1.contains("unit-unexpected"), "{found:?}");
     for (wrong, said) in
-        [("class-stat", "write ID=REASON"), ("class-x=why", "class-stat, capture-1")]
+        [("class-stat", "write ID=REASON"), ("class-x=why", "class-x is not open here; open are")]
     {
         let (code, _, told) = asked(&["--accept", wrong]);
         assert!(code == Some(2) && told.contains(said), "{told}");
+        assert!(told.contains("class-stat, capture-1"), "{told}");
+        assert_eq!(told.contains("ID=REASON"), wrong == "class-stat", "{told}");
     }
     let html = folder.0.join("proof.html").to_string_lossy().into_owned();
     let accepted = [
@@ -531,4 +533,81 @@ fn what_is_not_proved_is_said_and_accepted_by_name() {
     let page = std::fs::read_to_string(&html).expect("a page");
     let reason = "Accepted: <span class=\"hand\">none is done here</span>";
     assert!(page.contains("Not proved") && page.contains(reason), "{page}");
+}
+
+/// Each word for an end of a ladder is printed with each end; what it means, only a paper shows.
+#[test]
+fn words_for_ends_are_printed_and_open_until_a_paper_shows_them() {
+    let folder = Folder::new("prove-ends");
+    let dialect = std::fs::read_to_string(root("config/dialects/two-column.toml"));
+    let cells = "cells = [\"label\", \"result\"]";
+    let words = "comparators = { \"at least\" = \">=\", \"from\" = \">=\", \"up to\" = \"<=\" }";
+    let dialect = dialect.expect("a dialect").replace(cells, &format!("{cells}\n{words}"));
+    folder.write("own.toml", &dialect);
+    let file =
+        folder.write("w.toml", &config("own.toml", "ten-pad", "conventional", "dir:out", ""));
+    let capture = folder.0.join("own.cap").to_string_lossy().into_owned();
+    let shipped = root("fixtures/listen/two-column/complete.cap");
+    let print = std::fs::read_to_string(shipped).expect("a capture");
+    std::fs::write(&capture, print.replace(">=1.028", "at least 1.028")).expect("ours");
+    let truth = root("fixtures/listen/two-column/complete.truth.csv");
+    std::fs::copy(truth, folder.0.join("own.truth.csv")).expect("a truth");
+    let proved = || {
+        let options = [&["--json", "prove", "--capture", &capture][..], &UNREAD[2..]].concat();
+        let done = run(&file, &options);
+        let proof: Value = serde_json::from_slice(&done.stdout).expect("a document");
+        let gaps = proof["not_proved"].as_array().expect("a list").iter();
+        let gaps = gaps.filter(|gap| gap["accepted"].is_null());
+        let told = |gap: &Value| format!("{}: {}", text(&gap["id"]), text(&gap["text"]));
+        (done.status.code(), gaps.map(told).collect::<Vec<_>>(), proof)
+    };
+    let (code, gaps, proof) = proved();
+    let printed = |words: &str| {
+        let all = cases(&proof).iter().filter(|case| text(&case["printed"]).contains(words));
+        all.map(|case| text(&case["verdict"])).collect::<Vec<_>>()
+    };
+    // The ends of glucose, density and the others, with each word of their sign; the lowest with the other word.
+    for (words, count) in [("at least 1.028", 1), ("from 1.028", 1), ("from 2400", 1)] {
+        assert!(printed(words).len() >= count, "{words}: {:?}", printed(words));
+    }
+    assert!(!printed("up to 1.004").is_empty());
+    assert!(printed("from ").iter().all(|verdict| *verdict == "as-expected"));
+    assert_eq!(code, Some(1));
+    assert_eq!(gaps.len(), 2, "{gaps:?}");
+    for (gap, word) in gaps.iter().zip(["word-2: `from`", "word-3: `up to`"]) {
+        assert!(gap.starts_with(word) && gap.contains("no capture with a truth shows"), "{gap}");
+    }
+    // Shown by a paper on which somebody read them.
+    let both = print.replace(">=1.028", "from 1.028").replace("PH           6.0", "PH   up to 6.0");
+    std::fs::write(&capture, both).expect("ours");
+    let (_, gaps, _) = proved();
+    let found: Vec<&str> = gaps.iter().filter_map(|gap| gap.split(':').next()).collect();
+    // What was read as another value than the one that was typed shows nothing.
+    assert!(found.contains(&"word-1") && found.contains(&"word-3"), "{gaps:?}");
+    assert!(!found.contains(&"word-2"), "{gaps:?}");
+    assert!(gaps.iter().any(|gap| gap.starts_with("word-1: `at least`")), "{gaps:?}");
+}
+
+/// What stands behind a number and is not listed may be a class; nobody can know it from here.
+#[test]
+fn a_sign_behind_a_number_that_is_not_listed_is_a_gap() {
+    let folder = Folder::new("prove-number");
+    let text_of = config("two-column", "ten-pad", "conventional", "dir:out", "");
+    let file = folder.write("w.toml", &text_of);
+    let capture = folder.0.join("own.cap");
+    let shipped = root("fixtures/listen/two-column/complete.cap");
+    let print = std::fs::read_to_string(shipped).expect("a capture");
+    std::fs::write(&capture, print.replace("No. 0042", "No. 0083Q")).expect("ours");
+    let path = capture.to_string_lossy().into_owned();
+    let proof = ask_unread(&file, &["--json", "prove", "--capture", &path]);
+    let gaps = proof["not_proved"].as_array().expect("a list").iter();
+    let own: Vec<&str> =
+        gaps.filter(|gap| gap["id"] == "number-1").map(|gap| text(&gap["text"])).collect();
+    assert!(own.len() == 1 && own[0].contains("`0083Q`"), "{own:?}");
+    assert!(own[0].contains("[number] suffixes"), "{own:?}");
+}
+
+/// The document of a proof, whatever it comes to.
+fn ask_unread(file: &Path, options: &[&str]) -> Value {
+    serde_json::from_slice(&unread(file, options).stdout).expect("a document")
 }

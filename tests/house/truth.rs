@@ -172,11 +172,18 @@ fn a_truth_is_typed_at_a_terminal_without_a_word_of_the_capture() {
     let line = format!("wickline prove truth {}", paper.capture);
     let mut answers = vec!["A. Vidal", "0042", "KP-31742", "urgent", "routine", "", ""];
     answers.extend(["14.3.2026", "2026-03-14 09:14:55", "op7", ""]);
-    answers.extend(["GLU", "sugar", "glu", "2+", "400", "mg/dL", "*", "", "n"]);
+    answers.extend(["GLU", "sugar", "glu", "2+", "about 400", "400", "mg/dL", "*", "", "n"]);
     let (code, told) =
         runtime().block_on(async { answering(&paper.config, &line, &answers).await });
     assert_eq!(code, 0, "{told}");
-    for said in ["class is routine", "taken is 2026-03-14", "no pad is called so", "written: "] {
+    let asked = [
+        "stat (urgent) or control; Enter alone: routine",
+        "held: and the reasons, as held: pad-unread",
+        "without a sign behind it that [number] suffixes lists",
+        "write the sign",
+    ];
+    let told_of = ["class is routine", "taken is 2026-03-14", "no pad is called so", "written: "];
+    for said in asked.into_iter().chain(told_of) {
         assert!(told.contains(said), "{said}: {told}");
     }
     assert!(!told.contains("0042") && !told.contains("KP-31742"), "{told}");
@@ -185,4 +192,110 @@ fn a_truth_is_typed_at_a_terminal_without_a_word_of_the_capture() {
     let found = differing(&proof);
     assert!(code == Some(1) && found.contains(&("readings", "1", "10")), "{found:?}");
     assert!(!found.iter().any(|(what, ..)| ["GLU", "number", "taken"].contains(what)), "{found:?}");
+}
+
+/// A truth that says why a report is held cannot hide a mistake behind another hold; `held` alone is no answer.
+#[test]
+fn a_held_report_is_typed_with_its_reasons() {
+    let paper = Paper::new();
+    let print = std::fs::read_to_string(&paper.capture).expect("a capture");
+    let print = print.replace("NIT   NEG", "NIT   ----");
+    std::fs::write(&paper.capture, &print).expect("the folder is ours");
+    let unread = paper.typed.replace("NIT,NIT,NEG", "NIT,NIT,----");
+    let held =
+        |why: &str| unread.replace("1,reading,GLU", &format!("1,end,,,,{why},,,\n1,reading,GLU"));
+    let ends = |proof: &Value| -> Vec<(String, String)> {
+        let found = differing(proof).into_iter().filter(|(what, ..)| *what == "end");
+        found.map(|(_, typed, read)| (typed.to_owned(), read.to_owned())).collect()
+    };
+    let right = held("held: pad-unread");
+    let (_, proof, told) = paper.proved(&right);
+    assert_eq!(differing(&proof), Vec::new(), "{told}");
+    // Somebody who means something else, or nothing, is told what to write if it is right by the paper.
+    let (code, proof, _) = paper.proved(&held("held"));
+    let [(typed, read)] = &ends(&proof)[..] else { panic!("{proof}") };
+    assert_eq!((code, typed.as_str()), (Some(1), "held"));
+    assert!(read.contains("if that is right by the paper, write `held: pad-unread`"), "{read}");
+    for why in ["held: pads-missing", "held: off-ladder, pad-unread"] {
+        let quoted = held(why).replace(why, &format!("\"{why}\""));
+        let (code, proof, told) = paper.proved(&quoted);
+        assert_eq!((code, ends(&proof).len()), (Some(1), 1), "{told} {proof}");
+    }
+    // A second reason stands behind the first, and is told.
+    std::fs::write(&paper.capture, print.replace("400 mg/dL", "300 mg/dL")).expect("ours");
+    let (code, proof, _) = paper.proved(&right.replace("GLU,2+,400", "GLU,2+,300"));
+    let told = "held: grade-value-disagree, pad-unread";
+    let others: Vec<String> = ends(&proof).into_iter().map(|(_, read)| read).collect();
+    assert!(code == Some(1) && others.len() == 1, "{others:?}");
+    assert!(others[0].contains("pad-unread") && others[0].contains(", "), "{told}: {others:?}");
+    let (code, _, told) = paper.proved(&held("held: pad-unred"));
+    assert!(code == Some(2) && told.contains("`pad-unred` is no reason"), "{told}");
+    assert!(told.contains("pad-unread"), "{told}");
+}
+
+/// The words for an end of a ladder are the dialect's to translate, and the truth says what they mean.
+#[test]
+fn a_value_is_typed_with_a_sign_and_not_with_a_word() {
+    let paper = Paper::new();
+    let shipped = std::fs::read_to_string(root("config/dialects/two-column.toml"));
+    let words = "cells = [\"label\", \"result\"]\ncomparators = { \"up to\" = \">=\" }";
+    let dialect = shipped.expect("a dialect").replace("cells = [\"label\", \"result\"]", words);
+    paper.folder.write("own-dialect.toml", &dialect);
+    let config = std::fs::read_to_string(&paper.config).expect("a configuration");
+    let config = config.replace("dialect = \"two-column\"", "dialect = \"own-dialect.toml\"");
+    std::fs::write(&paper.config, config).expect("the folder is ours");
+    let print = std::fs::read_to_string(&paper.capture).expect("a capture");
+    std::fs::write(&paper.capture, print.replace(">=1.028", "up to 1.028")).expect("ours");
+    let (code, _, told) = paper.proved(&paper.typed.replace(">=1.028", "up to 1.028"));
+    assert_eq!(code, Some(2), "{told}");
+    for said in ["paper.truth.csv: line 11: value `up to 1.028`", "the sign", "`>1.028`"] {
+        assert!(told.contains(said), "{said}: {told}");
+    }
+    let (code, proof, _) = paper.proved(&paper.typed.replace(">=1.028", "<=1.028"));
+    let found = differing(&proof);
+    assert_eq!(code, Some(1));
+    assert!(found.contains(&("SG", "<=1.028", "SG: >=1.028")), "{found:?}");
+}
+
+/// A form has its own order of pads; what is typed is held against what bears the same label.
+#[test]
+fn readings_are_compared_by_their_labels_in_whatever_order() {
+    let paper = Paper::new();
+    let (head, readings): (Vec<&str>, Vec<&str>) =
+        paper.typed.lines().partition(|line| !line.contains(",reading,"));
+    let turned: Vec<&str> = head.into_iter().chain(readings.into_iter().rev()).collect();
+    let turned = turned.join("\n") + "\n";
+    assert_ne!(turned, paper.typed);
+    let (code, proof, told) = paper.proved(&turned);
+    assert_eq!((code, differing(&proof)), (Some(0), Vec::new()), "{told}");
+    // A label that was mistyped is one difference, at the place that is left.
+    let (_, proof, _) = paper.proved(&turned.replace("KET,KET", "KTE,KET"));
+    let found = differing(&proof);
+    assert!(found.contains(&("KTE", "TR 8 mg/dL", "KET: TR 8 mg/dL")), "{found:?}");
+    assert!(found.iter().all(|(label, ..)| *label == "KTE" || *label == "message"), "{found:?}");
+}
+
+/// Somebody has typed one, and it still does not count: the gap says so, and not that nobody did.
+#[test]
+fn a_gap_says_why_what_was_typed_does_not_count() {
+    let paper = Paper::new();
+    let gap = |proof: &Value| {
+        let list = proof["not_proved"].as_array().expect("a list").iter();
+        let own: Vec<&str> =
+            list.filter(|g| g["id"] == "truth-routine").map(|g| text(&g["text"])).collect();
+        own.join("\n")
+    };
+    let (_, proof, _) = paper.proved(&paper.typed.replace(",0042,", ",0043,"));
+    let told = gap(&proof);
+    assert!(told.contains("differs from what is read or sent"), "{told}");
+    assert!(!told.contains("nobody has read"), "{told}");
+    let print = std::fs::read_to_string(&paper.capture).expect("a capture");
+    std::fs::write(&paper.capture, print.replace("NIT   NEG", "NIT   ----")).expect("ours");
+    let typed = paper.typed.replace("NIT,NIT,NEG", "NIT,NIT,----");
+    let held = "1,end,,,,held: pad-unread,,,\n1,reading,GLU";
+    let (code, proof, _) = paper.proved(&typed.replace("1,reading,GLU", held));
+    let told = gap(&proof);
+    assert_eq!((code, differing(&proof)), (Some(1), Vec::new()));
+    assert!(told.contains("does not count: it is held, and shows nothing that is sent"), "{told}");
+    assert!(!told.contains("nobody has read"), "{told}");
 }

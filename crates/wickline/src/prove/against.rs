@@ -60,6 +60,15 @@ pub struct Proved {
     pub lines: Vec<Held>,
     /// It went the way that a result of its class goes, all of it as typed: not one that was meant to be held.
     pub counts: bool,
+    /// The dialect's words for ends that its readings show, each read as it was typed.
+    pub words: BTreeSet<String>,
+}
+
+impl Proved {
+    #[must_use]
+    pub fn differs(&self) -> bool {
+        self.lines.iter().any(|line| line.differs)
+    }
 }
 
 /// A code under which a result was sent, with its unit.
@@ -93,10 +102,31 @@ impl Trial<'_> {
         };
         for (what, found) in facts(print, &judged, &outcome) {
             let typed = typed.of(what).to_owned();
-            let alike =
-                typed == found || (what == "end" && found.starts_with(&format!("{typed}: ")));
-            put(what, typed, found, alike);
+            let alike = typed == found;
+            // Who gives no reason has not said that no other one is hidden behind it.
+            let hint = format!("{found} (if that is right by the paper, write `{found}`)");
+            let bare = typed == "held" && found.starts_with("held: ");
+            put(what, typed, if bare { hint } else { found }, alike);
         }
+        let words = self.readings_against(typed, print, &judged, &mut put);
+        if let End::Sent(sent) = &outcome.end
+            && typed.end == "sent"
+        {
+            self.sent_against(typed, &outcome, sent, &mut put);
+        }
+        let goes = typed.end == "sent" || typed.end == "filed";
+        let counts = goes && lines.iter().all(|line| !line.differs);
+        Proved { class: typed.class.clone(), lines, counts, words }
+    }
+
+    /// Each reading that was typed, and the dialect's words for ends that those show which are as they were typed.
+    fn readings_against(
+        &self,
+        typed: &Typed,
+        print: &Report,
+        judged: &Judged,
+        put: &mut impl FnMut(&str, String, String, bool),
+    ) -> BTreeSet<String> {
         let (off, there): (Vec<_>, Vec<_>) =
             typed.readings.iter().partition(|one| self.is_off(one));
         let count = (there.len(), print.readings.len());
@@ -104,10 +134,8 @@ impl Trial<'_> {
             put("readings", count.0.to_string(), count.1.to_string(), false);
         }
         for one in off {
-            let found = print
-                .readings
-                .iter()
-                .find(|found| self.as_typed(&found.label) == self.as_typed(&one.label));
+            let found =
+                print.readings.iter().find(|found| plain(&found.label) == plain(&one.label));
             let read = found.map_or_else(|| "no result".to_owned(), shown);
             put(&one.label, one.text(), read, found.is_none());
         }
@@ -116,50 +144,70 @@ impl Trial<'_> {
             let found = "no unit at any number, by unit_implied of the dialect".to_owned();
             put(&one.label, format!("unit {}", one.unit), found, false);
         }
-        for (n, one) in there.into_iter().enumerate() {
-            let found = print.readings.get(n);
+        let mut words = BTreeSet::new();
+        for (one, at) in there.iter().zip(pairs(&there, &print.readings)) {
+            let found = at.and_then(|n| print.readings.get(n));
             let read = found.map_or_else(String::new, shown);
             let same = found.is_some_and(|found| self.same(one, found));
             put(&one.label, one.text(), read, same);
+            words.extend(self.word_of(one, print).filter(|_| same));
             // What the label stands for, by the strip's file, and by what the program took it for.
             let sheet = self.sheet.named(&one.label).map_or("no pad", |pad| &pad.id);
-            let taken = judged.readings.get(n).and_then(|r| r.analyte.as_ref());
+            let taken = at.and_then(|n| judged.readings.get(n)).and_then(|r| r.analyte.as_ref());
             let taken = taken.map_or_else(|| "no pad".to_owned(), ToString::to_string);
             if sheet != one.pad || taken != one.pad {
                 let found = if sheet == one.pad { &taken } else { sheet };
                 put(&one.label, format!("is {}", one.pad), format!("is {found}"), false);
             }
         }
-        if let End::Sent(sent) = &outcome.end
-            && typed.end == "sent"
-        {
-            let expected = self.of_truth(typed);
-            let words = |list: &[Obx]| End::Sent(list.to_vec()).to_string();
-            match &expected {
-                Ok(expected) => put("message", words(expected), words(sent), expected == sent),
-                Err(why) => put("message", why.clone(), words(sent), false),
-            }
-            let urgent = typed.class == "stat";
-            let word = |stat: bool| if stat { "urgent" } else { "routine" }.to_owned();
-            put("priority", word(urgent), word(outcome.heard.stat), urgent == outcome.heard.stat);
-            let ids = outcome.heard.ids.join(", ");
-            put(
-                "message's ids",
-                typed.specimen.clone(),
-                ids,
-                outcome.heard.ids.contains(&typed.specimen),
-            );
-            for one in &typed.readings {
-                let codes = self.codes_of(&one.pad, one, sent);
-                for listed in one.code.split(';').map(str::trim).filter(|code| !code.is_empty()) {
-                    let alike = codes.iter().any(|own| own.is(listed));
-                    let found: Vec<String> = codes.iter().map(ToString::to_string).collect();
-                    put(&one.label, listed.to_owned(), found.join(", "), alike);
-                }
+        words
+    }
+
+    /// The dialect's word that stands on the paper before a number which was typed with a sign.
+    fn word_of(&self, typed: &TypedReading, print: &Report) -> Option<String> {
+        let value = plain(&typed.value);
+        let (sign, digits) = cut(&value);
+        let before = |text: &str, word: &str| {
+            text.match_indices(word).any(|(at, _)| {
+                let rest = text.get(at + word.len()..).unwrap_or("").trim_start().replace(',', ".");
+                let own = rest.trim_end_matches(|c: char| !c.is_ascii_digit() && c != '.');
+                let end = own.find(|c: char| !c.is_ascii_digit() && c != '.' && c != '-');
+                own.get(..end.unwrap_or(own.len())) == Some(digits)
+            })
+        };
+        let shows = |word: &str| print.lines.iter().any(|l| before(l.text.expose(), word));
+        let words = self.habits.comparators.iter().map(|(word, _)| word);
+        words.filter(|word| !sign.is_empty() && shows(word)).max_by_key(|word| word.len()).cloned()
+    }
+
+    /// What was sent, held against what was typed.
+    fn sent_against(
+        &self,
+        typed: &Typed,
+        outcome: &Outcome,
+        sent: &[Obx],
+        put: &mut impl FnMut(&str, String, String, bool),
+    ) {
+        let expected = self.of_truth(typed);
+        let words = |list: &[Obx]| End::Sent(list.to_vec()).to_string();
+        match &expected {
+            Ok(expected) => put("message", words(expected), words(sent), expected == sent),
+            Err(why) => put("message", why.clone(), words(sent), false),
+        }
+        let urgent = typed.class == "stat";
+        let word = |stat: bool| if stat { "urgent" } else { "routine" }.to_owned();
+        put("priority", word(urgent), word(outcome.heard.stat), urgent == outcome.heard.stat);
+        let ids = outcome.heard.ids.join(", ");
+        let own = outcome.heard.ids.contains(&typed.specimen);
+        put("message's ids", typed.specimen.clone(), ids, own);
+        for one in &typed.readings {
+            let codes = self.codes_of(&one.pad, one, sent);
+            for listed in one.code.split(';').map(str::trim).filter(|code| !code.is_empty()) {
+                let alike = codes.iter().any(|own| own.is(listed));
+                let found: Vec<String> = codes.iter().map(ToString::to_string).collect();
+                put(&one.label, listed.to_owned(), found.join(", "), alike);
             }
         }
-        let counts = typed.end != "held" && lines.iter().all(|line| !line.differs);
-        Proved { class: typed.class.clone(), lines, counts }
     }
 
     /// A pad that the paper calls switched off is no reading.
@@ -169,7 +217,6 @@ impl Trial<'_> {
 
     /// The same text, but for blanks, the sign of decimals and the way to write a comparator and a micro sign.
     fn same(&self, typed: &TypedReading, found: &PrintedReading) -> bool {
-        let plain = |text: &str| self.as_typed(text);
         let parts = |list: Vec<String>| -> Vec<String> {
             let mut list: Vec<String> = list.into_iter().filter(|t| !t.is_empty()).collect();
             list.sort();
@@ -189,20 +236,6 @@ impl Trial<'_> {
             && own == theirs
             && plain(&typed.unit) == plain(found.unit.as_deref().unwrap_or(""))
             && bracketless(&typed.mark) == bracketless(mark)
-    }
-
-    fn as_typed(&self, text: &str) -> String {
-        let mut text: String = text.split_whitespace().collect();
-        for (sign, word) in &self.habits.comparators {
-            let word: String = word.split_whitespace().collect();
-            if let Some(rest) = text.strip_prefix(&word) {
-                text = format!("{sign}{rest}");
-            }
-        }
-        text.replace('\u{2265}', ">=")
-            .replace('\u{2264}', "<=")
-            .replace(['\u{b5}', '\u{3bc}'], "u")
-            .replace(',', ".")
     }
 
     /// What a receiver should find, by what was typed, the strip's file and the receiver's keys.
@@ -227,7 +260,7 @@ impl Trial<'_> {
     /// The rung that a grade and a value stand on, by the strip's file.
     fn rung(&self, pad: &Pad, one: &TypedReading) -> Result<Rung, String> {
         let system = usize::from(self.prints_si);
-        let value = self.as_typed(&one.value);
+        let value = plain(&one.value);
         if let Some(measured) = &pad.measured {
             let labels = measured.labels(&value);
             return Ok(Rung { grade: None, text: None, labels, flag: "range".into() });
@@ -270,6 +303,30 @@ impl Trial<'_> {
         };
         mine.flat_map(coded).filter(|own| !own.code.is_empty()).collect()
     }
+}
+
+/// Which reading each typed one is: by its label, each once; where no label fits, those that are left, in their order.
+fn pairs(typed: &[&TypedReading], found: &[PrintedReading]) -> Vec<Option<usize>> {
+    let mut left: Vec<(usize, String)> =
+        found.iter().map(|reading| plain(&reading.label)).enumerate().collect();
+    let mut labelled = |one: &&TypedReading| {
+        let at = left.iter().position(|(_, label)| *label == plain(&one.label))?;
+        Some(left.remove(at).0)
+    };
+    let mut own: Vec<Option<usize>> = typed.iter().map(&mut labelled).collect();
+    let mut left = left.into_iter();
+    for one in own.iter_mut().filter(|one| one.is_none()) {
+        *one = left.next().map(|(at, _)| at);
+    }
+    own
+}
+
+/// A text without what a person may type otherwise: blanks, the sign of decimals, how a comparator and a micro sign are
+/// written. Nothing of the dialect, or its own translation would be compared with itself.
+fn plain(text: &str) -> String {
+    let text: String = text.split_whitespace().collect();
+    let text = text.replace('\u{2265}', ">=").replace('\u{2264}', "<=");
+    text.replace(['\u{b5}', '\u{3bc}'], "u").replace(',', ".")
 }
 
 impl TypedReading {

@@ -26,6 +26,8 @@ pub(super) enum What<'a> {
     Bare(usize, &'a Rung),
     /// With the comparator turned: on no rung.
     Turned(usize, &'a Rung),
+    /// The end of a ladder with this word of the dialect before its number.
+    Worded(usize, &'a Rung, &'a str),
     /// With this word for its grade.
     Said(usize, &'a Rung, &'a str),
     /// With its unit spelled so.
@@ -87,6 +89,7 @@ impl Trial<'_> {
     fn beside<'a>(&self, case: &Case<'_>, usual: &[Usual<'a>]) -> Result<Vec<Usual<'a>>, String> {
         let (What::Rung(nth, _)
         | What::Bare(nth, _)
+        | What::Worded(nth, ..)
         | What::Said(nth, ..)
         | What::Spelled(nth, ..)
         | What::Named(nth, ..)) = case.what
@@ -203,8 +206,11 @@ impl Trial<'_> {
     }
 
     /// Every word, spelling and name that the strip has for a pad, each on a rung of its own.
-    fn ways<'a>(&self, pad: &'a Pad) -> Vec<What<'a>> {
-        let mut all = Vec::new();
+    fn ways<'a>(&self, pad: &'a Pad) -> Vec<What<'a>>
+    where
+        Self: 'a,
+    {
+        let mut all = self.worded(pad);
         let mut graded: Vec<&str> = Vec::new();
         for (n, rung) in pad.rungs.iter().enumerate() {
             let Some(grade) = rung.grade.as_deref().filter(|g| !graded.contains(g)) else {
@@ -225,6 +231,31 @@ impl Trial<'_> {
         if let Some(rung) = pad.rungs.first() {
             let names = [&pad.id].into_iter().chain(&pad.names);
             all.extend(names.map(|name| What::Named(0, rung, name)));
+        }
+        all
+    }
+
+    /// Each end of a ladder with each word of the dialect for its sign; a word for which this strip has no end, with the
+    /// first one.
+    fn worded<'a>(&self, pad: &'a Pad) -> Vec<What<'a>>
+    where
+        Self: 'a,
+    {
+        let system = self.system();
+        let ends = pad.rungs.iter().enumerate().filter_map(|(n, rung)| {
+            let (sign, _) = cut(rung.labels[system].as_deref()?);
+            (!sign.is_empty()).then_some((n, rung, sign))
+        });
+        let words = &self.habits.comparators;
+        let mut all: Vec<What<'a>> = Vec::new();
+        let first = ends.clone().next();
+        for (n, rung, sign) in ends {
+            let own = words.iter().filter(|(_, of)| of == sign);
+            all.extend(own.map(|(word, _)| What::Worded(n, rung, word)));
+        }
+        if let Some((n, rung, _)) = first {
+            let strange = words.iter().filter(|(_, sign)| !self.sheet.has_end(sign, system));
+            all.extend(strange.map(|(word, _)| What::Worded(n, rung, word)));
         }
         all
     }
@@ -314,6 +345,10 @@ impl Trial<'_> {
             What::Turned(n, rung) => {
                 (format!("{}-turned", rung_name(n, rung)), label_of(rung, case.si) + ", turned")
             }
+            What::Worded(n, rung, word) => (
+                format!("{} with {word}", rung_name(n, rung)),
+                format!("{} with \u{201c}{word}\u{201d}", label_of(rung, case.si)),
+            ),
             What::Said(n, rung, word) => (
                 format!("{} said {word}", rung_name(n, rung)),
                 format!("{} as \u{201c}{word}\u{201d}", label_of(rung, case.si)),
@@ -351,6 +386,12 @@ impl Trial<'_> {
         })
     }
 
+    /// Whether a step of this strip has the sign that a word of the dialect stands for.
+    fn at_an_end(&self, word: &str) -> bool {
+        let mut words = self.habits.comparators.iter().filter(|(own, _)| own == word);
+        words.any(|(_, sign)| self.sheet.has_end(sign, self.system()))
+    }
+
     fn expected(&self, case: &Case<'_>) -> Result<End, String> {
         let pad = case.pad.pad;
         let mut reasons = BTreeSet::new();
@@ -365,8 +406,13 @@ impl Trial<'_> {
                     Some(other) => results = self.wishes.results(pad, other, true, case.mark.1)?,
                 }
             }
+            // No step of the strip has this sign.
+            What::Worded(_, _, word) if !self.at_an_end(word) => {
+                reasons.insert("off-ladder".to_owned());
+            }
             What::Rung(_, rung)
             | What::Bare(_, rung)
+            | What::Worded(_, rung, _)
             | What::Said(_, rung, _)
             | What::Spelled(_, rung, _)
             | What::Named(_, rung, _) => {

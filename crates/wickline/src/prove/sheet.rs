@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use super::expect::cut;
 use toml::{Table, Value};
 use unicode_normalization::UnicodeNormalization;
 use unicode_normalization::char::is_combining_mark;
@@ -141,6 +142,14 @@ impl Sheet {
         self.pads.iter().find(|p| p.id == id)
     }
 
+    /// Whether a step has a label with this comparator in this unit system.
+    #[must_use]
+    pub fn has_end(&self, sign: &str, system: usize) -> bool {
+        let mut labels =
+            self.pads.iter().flat_map(|pad| &pad.rungs).filter_map(|r| r.labels[system].as_deref());
+        labels.any(|label| cut(label).0 == sign)
+    }
+
     /// The pad that a printed label names.
     #[must_use]
     pub fn named(&self, label: &str) -> Option<&Pad> {
@@ -236,8 +245,8 @@ pub struct Habits {
     pub unread: Vec<String>,
     pub off: Vec<String>,
     pub unit_implied: bool,
-    /// Words printed for comparators, by the sign they stand for.
-    pub comparators: BTreeMap<String, String>,
+    /// Words printed for comparators, each with the sign that it stands for.
+    pub comparators: Vec<(String, String)>,
     /// The labels of readings that have none, in their order.
     pub order: Vec<String>,
     /// Its readings stand in a table that is headed once.
@@ -291,7 +300,7 @@ impl Habits {
                 .and_then(|r| r.get("unit_implied"))
                 .and_then(Value::as_bool)
                 .unwrap_or(false),
-            comparators: map(words).into_iter().map(|(word, sign)| (sign, word)).collect(),
+            comparators: map(words),
             order: strings(results.and_then(|r| r.get("order"))),
             grid: results.and_then(Grid::read),
             records: part("record").is_some(),

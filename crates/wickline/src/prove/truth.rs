@@ -3,7 +3,10 @@
 //! Nothing in here comes from a dialect, a strip or a receiver: what is typed is kept as it was typed, and
 //! [`super::against`] holds it against what the program makes of the same bytes.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
+
+use wickline_normalize::Reason;
 
 use crate::csv::{line, lines_by};
 use crate::digest;
@@ -17,14 +20,18 @@ const OF_FILE: [&str; 2] = ["capture", "read-by"];
 
 /// What of a report is typed, with the question that is asked for it.
 pub const OF_REPORT: [(&str, &str); 8] = [
-    ("number", "number, as printed"),
+    ("number", "number, as printed, without a sign behind it that [number] suffixes lists"),
     ("specimen", "specimen id, as printed"),
-    ("class", "class: routine, stat or control"),
+    ("class", "class: routine, stat (urgent) or control; Enter alone: routine"),
     ("level", "level of the control material"),
     ("strip", "strip, where the analyzer has several"),
     ("taken", "date and time, as 2026-03-14 09:14 or 2026-03-14 09:14:55"),
     ("operator", "operator, as printed"),
-    ("end", "what becomes of it: sent, filed or held"),
+    (
+        "end",
+        "what becomes of it: sent, filed (control material) or held: and the reasons, as held: pad-unread; \
+         Enter alone: sent, or filed of control material",
+    ),
 ];
 
 /// Rows at most: some hundred reports.
@@ -53,7 +60,7 @@ pub struct Typed {
     /// `2026-03-14`, with ` 09:14` or ` 09:14:55` behind it.
     pub taken: String,
     pub operator: String,
-    /// `sent`, `filed` or `held`.
+    /// `sent`, `filed`, or `held: pad-unread, off-ladder` with the reasons that the paper gives.
     pub end: String,
     pub readings: Vec<TypedReading>,
 }
@@ -98,7 +105,6 @@ impl Typed {
         };
         match what {
             "class" => one_of(&["routine", "stat", "control"])?,
-            "end" => one_of(&["sent", "filed", "held"])?,
             "taken" if !is_time(text) => {
                 return Err("taken is 2026-03-14, 2026-03-14 09:14 or 2026-03-14 09:14:55".into());
             }
@@ -115,7 +121,7 @@ impl Typed {
             "end" => &mut self.end,
             _ => return Err(format!("what is `{what}`? it is {}", known())),
         };
-        text.clone_into(place);
+        *place = if what == "end" { end(text)? } else { text.to_owned() };
         Ok(())
     }
 
@@ -128,6 +134,26 @@ impl Typed {
             self.end = if self.class == "control" { "filed" } else { "sent" }.into();
         }
     }
+}
+
+/// What becomes of a report, as it is compared: reasons in the order of their codes.
+///
+/// `held` alone is taken, since nobody who types need know the codes; what is read then says which it would be.
+fn end(text: &str) -> Result<String, String> {
+    let (word, reasons) = text.split_once(':').unwrap_or((text, ""));
+    let signs = |c: char| c.is_whitespace() || c == ',' || c == ';';
+    let reasons: BTreeSet<&str> = reasons.split(signs).filter(|code| !code.is_empty()).collect();
+    let word = word.trim();
+    if !["", "sent", "filed", "held"].contains(&word) || (word != "held" && text != word) {
+        return Err("end is sent or filed or held: and the reasons, as held: pad-unread".into());
+    }
+    let known = || Reason::ALL.iter().map(|reason| reason.code());
+    if let Some(strange) = reasons.iter().find(|code| !known().any(|own| own == **code)) {
+        let known: Vec<&str> = known().collect();
+        return Err(format!("`{strange}` is no reason; the reasons are {}", known.join(", ")));
+    }
+    let reasons: Vec<&str> = reasons.into_iter().collect();
+    Ok(if reasons.is_empty() { word.to_owned() } else { format!("held: {}", reasons.join(", ")) })
 }
 
 impl Truth {
@@ -237,7 +263,20 @@ fn reading(cell: &impl Fn(&str) -> String) -> Result<Option<TypedReading>, Strin
     if reading.label.is_empty() || reading.pad.is_empty() {
         return Err("a reading has a label as printed, and the pad that it is".into());
     }
+    signed(&reading.value)?;
     Ok(Some(reading))
+}
+
+/// An end of a ladder is typed with its sign. Its words are the dialect's to translate: a truth with the same word would
+/// be compared with itself.
+pub fn signed(value: &str) -> Result<(), String> {
+    if !value.starts_with(char::is_alphabetic) {
+        return Ok(());
+    }
+    Err(format!(
+        "value `{value}` begins with a letter: write the sign that the insert has there, as `>1.028` or `<=5`; a word \
+         by itself stands under grade"
+    ))
 }
 
 /// Where the truth of a capture is kept.
@@ -299,6 +338,10 @@ mod tests {
         let truth =
             Truth::parse(&format!("\u{feff}{head}1;number;;;;17;;\n1;reading;Leu;leu;2+;;;\n"));
         let truth = truth.expect("a truth");
+        let held = Truth::parse(&format!("{head}1;end;;;;held: pad-unread off-ladder;;\n"));
+        let ends: Vec<String> =
+            held.iter().flat_map(|t| &t.reports).map(|r| r.end.clone()).collect();
+        assert_eq!(ends, ["held: off-ladder, pad-unread"]);
         let report = &truth.reports[0];
         assert_eq!((report.class.as_str(), report.end.as_str()), ("routine", "sent"));
         assert_eq!((report.number.as_str(), report.readings[0].pad.as_str()), ("17", "LEU"));
@@ -306,6 +349,8 @@ mod tests {
             ("2;number;;;;17;;", "line 2: report is `2`"),
             ("1;colour;;;;17;;", "line 2: what is `colour`?"),
             ("1;class;;;;urgent;;", "line 2: class is routine or stat or control"),
+            ("1;end;;;;sent: off-ladder;;", "line 2: end is sent or filed or held"),
+            ("1;reading;SG;SG;;oltre 1,028;;", "line 2: value `oltre 1,028` begins with a letter"),
             ("1;taken;;;;14.03.2026;;", "line 2: taken is 2026-03-14"),
             ("1;reading;;GLU;2+;;;", "line 2: a reading has a label"),
         ] {

@@ -56,7 +56,8 @@ impl Trial<'_> {
         let (sign, digits) = cut(label);
         let mut forms = vec![digits.to_owned()];
         if !sign.is_empty() && !bare {
-            let word = self.habits.comparators.get(sign).map(|w| format!("{w} {digits}"));
+            let word = self.habits.comparators.iter().find(|(_, own)| own == sign);
+            let word = word.map(|(word, _)| format!("{word} {digits}"));
             // Without its sign an end that leaves its number out would be another result.
             let digits = sign.ends_with('=').then(|| digits.to_owned());
             forms = [Some(label.to_owned()), word, digits].into_iter().flatten().collect();
@@ -108,6 +109,7 @@ impl Trial<'_> {
             What::Rung(_, rung)
             | What::Bare(_, rung)
             | What::Turned(_, rung)
+            | What::Worded(_, rung, _)
             | What::Said(_, rung, _)
             | What::Spelled(_, rung, _)
             | What::Named(_, rung, _) => Some(rung),
@@ -129,6 +131,13 @@ impl Trial<'_> {
                 *label = label.as_deref().map(super::wording::turned);
                 let mut texts = self.texts(pad, &turned, case.si, false);
                 texts.retain(|[_, value, _]| !value.starts_with(|c: char| c.is_ascii_digit()));
+                texts
+            }
+            What::Worded(_, rung, word) => {
+                let mut texts = self.texts(pad, rung, case.si, true);
+                for [_, value, _] in &mut texts {
+                    *value = format!("{word} {value}");
+                }
                 texts
             }
             What::Said(_, rung, word) => self.with(pad, rung, 0, word),

@@ -1,5 +1,6 @@
 //! `prove`: the whole matrix of a strip through the real way, as a table to sign.
 
+mod open;
 mod page;
 mod send;
 mod truth;
@@ -136,13 +137,15 @@ impl Proof {
         for text in texts {
             let (id, why) = text.split_once('=').unwrap_or((text, ""));
             let known: Vec<String> = self.gaps.iter().map(|gap| gap.id.clone()).collect();
-            let gap = self.gaps.iter_mut().find(|gap| gap.id == id.trim());
-            let (Some(gap), false) = (gap, why.trim().is_empty()) else {
-                let known = if known.is_empty() { "nothing".into() } else { known.join(", ") };
-                return Err(Failure::wrong(format!(
-                    "--accept {}: write ID=REASON; not proved here: {known}",
-                    visible(text)
-                )));
+            let listed = if known.is_empty() { "nothing".into() } else { known.join(", ") };
+            let wrong = |what: String| {
+                Err(Failure::wrong(format!("--accept {}: {what}: {listed}", visible(text))))
+            };
+            if why.trim().is_empty() {
+                return wrong("write ID=REASON; open are".into());
+            }
+            let Some(gap) = self.gaps.iter_mut().find(|gap| gap.id == id.trim()) else {
+                return wrong(format!("{} is not open here; open are", visible(id.trim())));
             };
             gap.accepted = Some(why.trim().to_owned());
         }
@@ -294,6 +297,12 @@ fn proof(
         maps.push(Map::new(&sheet, &rows, prints, &labels, reference));
     }
     gaps.extend(truth::gaps(&proved, &signs, prints));
+    let sheets = std::iter::once(&raw.strip).chain(&raw.strips).map(|name| sheet(loaded, name));
+    let sheets = sheets.collect::<Result<Vec<_>, _>>()?;
+    gaps.extend(open::words(&habits, &sheets, usize::from(raw.units == "si"), &proved));
+    if dialect_text.is_some() {
+        gaps.extend(open::numbers(analyzer, &habits, captures));
+    }
     Ok(Proof {
         analyzer: analyzer.id.clone(),
         receiver: target.id.clone(),
@@ -382,7 +391,7 @@ fn held_captures(trial: &Trial<'_>, captures: &[Kept]) -> Vec<Gap> {
     for (k, kept) in captures.iter().enumerate() {
         let typed = |n: usize| kept.truth.as_ref().and_then(|truth| truth.reports.get(n - 1));
         for (n, why) in trial.held_of(&kept.bytes) {
-            if typed(n).is_some_and(|report| report.end == "held") {
+            if typed(n).is_some_and(|report| report.end.starts_with("held")) {
                 continue;
             }
             let id = if k == 0 { format!("capture-{n}") } else { format!("capture-{}-{n}", k + 1) };

@@ -1,6 +1,6 @@
 //! `prove truth CAPTURE`: a person types what stands on the paper, and the proof holds it against what is read.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::OpenOptions;
 use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
@@ -15,7 +15,7 @@ use crate::cli::{Answer, Exit, Failure, loaded};
 use crate::prove::Trial;
 use crate::prove::against::{Held, Proved};
 use crate::prove::signs::{Class, Sign};
-use crate::prove::truth::{OF_REPORT, Truth, Typed, TypedReading, beside, digest};
+use crate::prove::truth::{OF_REPORT, Truth, Typed, TypedReading, beside, digest, signed};
 
 /// `wickline prove truth morning.cap`
 #[derive(Debug, Args)]
@@ -95,7 +95,8 @@ pub(super) fn held(trial: &Trial<'_>, captures: &[Kept], first: bool) -> Vec<Pro
         if first && truth.reports.len() != reports.len() {
             let (typed, found) = (truth.reports.len().to_string(), reports.len().to_string());
             let line = Held::new(&kept.name, 0, "reports", typed, found, false);
-            all.push(Proved { class: String::new(), lines: vec![line], counts: false });
+            let (class, words) = (String::new(), BTreeSet::new());
+            all.push(Proved { class, lines: vec![line], counts: false, words });
         }
         for (n, (typed, print)) in truth.reports.iter().zip(&reports).enumerate() {
             if typed.strip == trial.sheet.id || (first && typed.strip.is_empty()) {
@@ -113,12 +114,27 @@ pub(super) fn gaps(proved: &[Proved], signs: &[(Class, Sign)], prints: &str) -> 
         known && !proved.iter().any(|p| p.counts && p.class == class.word())
     };
     let gap = |class: &Class| {
-        let text = format!(
-            "No capture of {} work in {prints} units has a truth beside it: nobody has read one on the paper \
-             (prove truth).",
-            class.word()
-        );
-        Gap::new(format!("truth-{}", class.word()), text)
+        let word = class.word();
+        let mut typed = proved.iter().filter(|p| p.class == word);
+        let text = match typed.next() {
+            None => format!(
+                "No capture of {word} work in {prints} units has a truth beside it: nobody has read one on the paper \
+                 (prove truth)."
+            ),
+            Some(first) => {
+                let differs = first.differs() || typed.any(Proved::differs);
+                let why = if differs {
+                    "it differs from what is read or sent"
+                } else {
+                    "it is held, and shows nothing that is sent or filed"
+                };
+                format!(
+                    "What was typed of {word} work in {prints} units does not count: {why}. Take a paper of a report \
+                     that goes its way (prove truth)."
+                )
+            }
+        };
+        Gap::new(format!("truth-{word}"), text)
     };
     Class::ALL.iter().filter(lacks).map(gap).collect()
 }
@@ -207,6 +223,10 @@ fn type_in(truth: &mut Truth, pads: &BTreeMap<String, String>) -> Result<(), Fai
             let mut cells = [const { String::new() }; 4];
             for (cell, what) in cells.iter_mut().zip(["grade or word", "number", "unit", "mark"]) {
                 asked(&format!("{label}: {what}"))?.trim().clone_into(cell);
+                while let Err(why) = if what == "number" { signed(cell) } else { Ok(()) } {
+                    eprintln!("{why}");
+                    asked(&format!("{label}: {what}"))?.trim().clone_into(cell);
+                }
             }
             let [grade, value, unit, mark] = cells;
             let code = String::new();

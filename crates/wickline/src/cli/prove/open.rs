@@ -1,0 +1,57 @@
+//! What a print leaves open that no file can close: words whose meaning nobody has read, signs that nobody has listed.
+
+use std::collections::BTreeSet;
+
+use super::Gap;
+use super::truth::Kept;
+use crate::cli::output::visible;
+use crate::prove::against::Proved;
+use crate::prove::reports;
+use crate::prove::sheet::{Habits, Sheet};
+use crate::settings::bench::Analyzer;
+
+/// Words for ends of a ladder that no reading shows which a person typed with its sign: what the dialect says of them
+/// stands in no other file. A word whose sign no step has brings nothing out, for it is held.
+pub(super) fn words(
+    habits: &Habits,
+    sheets: &[Sheet],
+    system: usize,
+    proved: &[Proved],
+) -> Vec<Gap> {
+    let measures = sheets.iter().flat_map(|sheet| &sheet.pads).any(|pad| pad.rungs.is_empty());
+    let shown: BTreeSet<&String> = proved.iter().flat_map(|one| &one.words).collect();
+    let open = |(word, sign): &(String, String)| {
+        let goes = measures || sheets.iter().any(|sheet| sheet.has_end(sign, system));
+        goes && !shown.contains(word)
+    };
+    let all = habits.comparators.iter().enumerate().filter(|(_, own)| open(own));
+    let gap = |(n, (word, sign)): (usize, &(String, String))| {
+        let text = format!(
+            "`{}` of [results] comparators is read as {sign}, and no capture with a truth shows it: type one that \
+             bears it, with the sign that the insert has (prove truth).",
+            visible(word)
+        );
+        Gap::new(format!("word-{}", n + 1), text)
+    };
+    all.map(gap).collect()
+}
+
+/// Numbers of captures that end in something else than a digit, where the dialect lists nothing that may stand there.
+pub(super) fn numbers(analyzer: &Analyzer, habits: &Habits, captures: &[Kept]) -> Vec<Gap> {
+    if !habits.suffixes.is_empty() {
+        return Vec::new();
+    }
+    let dialect = analyzer.dialect.as_ref();
+    let all = captures.iter().flat_map(|kept| reports(dialect, &kept.bytes));
+    let numbers: BTreeSet<String> = all.filter_map(|report| report.number).collect();
+    let odd = numbers.iter().filter(|n| n.ends_with(|c: char| !c.is_ascii_digit()));
+    let gap = |(n, number): (usize, &String)| {
+        let text = format!(
+            "Number `{}` ends in a letter or sign, and the dialect lists none that may stand there: if it says whose \
+             the report is, or that controls have not passed, list it under [number] suffixes.",
+            visible(number)
+        );
+        Gap::new(format!("number-{}", n + 1), text)
+    };
+    odd.enumerate().map(gap).collect()
+}
