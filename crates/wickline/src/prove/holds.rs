@@ -390,9 +390,9 @@ fn codes(holds: &[Hold]) -> BTreeSet<Reason> {
     holds.iter().map(|hold| hold.reason).collect()
 }
 
-/// Broken off within a line, behind its middle.
+/// Broken off within a word behind the middle: lines of a fixed length end between words.
 fn cut_off(bytes: &[u8]) -> Vec<u8> {
-    let ends = |byte: Option<&u8>| byte.is_none_or(|byte| matches!(byte, b'\r' | b'\n'));
+    let ends = |byte: Option<&u8>| byte.is_none_or(u8::is_ascii_whitespace);
     let mut at = bytes.len() * 3 / 5;
     while at < bytes.len() && (ends(bytes.get(at)) || ends(bytes.get(at - 1))) {
         at += 1;
