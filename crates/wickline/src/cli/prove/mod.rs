@@ -12,7 +12,6 @@ use clap::{Args, Subcommand};
 use serde::Serialize;
 use serde_json::json;
 use wickline_normalize::Role;
-use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
 use self::page::Captured;
@@ -256,14 +255,8 @@ fn proof(
     let press = Press::new(analyzer.dialect.as_ref(), &habits, &bytes)
         .map_err(|why| Failure::wrong(format!("the capture cannot be printed from: {why}")))?;
     let wishes = Wishes::new(receiver, &loaded.settings.reference, raw.compare_marks);
-    let (mut notes, mut gaps) = (Vec::new(), Vec::new());
-    for (n, asked) in analyzer.strips.iter().flat_map(Strip::questions).enumerate() {
-        gaps.push(Gap::new(format!("question-{}", n + 1), asked.clone()));
-    }
-    let drafts = files::open_questions(loaded, raw).map_err(Failure::wrong)?;
-    gaps.extend(
-        drafts.into_iter().enumerate().map(|(n, told)| Gap::new(format!("draft-{}", n + 1), told)),
-    );
+    let mut notes = Vec::new();
+    let mut gaps = open::asked(loaded, raw, analyzer)?;
     let signs = class_signs(raw, &habits, &mut notes, &mut gaps);
     let series = series();
     let prints = if raw.units == "si" { "si" } else { "conventional" };

@@ -2,13 +2,33 @@
 
 use std::collections::BTreeSet;
 
+use wickline_normalize::Strip;
+
 use super::Gap;
 use super::truth::Kept;
+use crate::cli::Failure;
 use crate::cli::output::visible;
 use crate::prove::against::Proved;
-use crate::prove::reports;
 use crate::prove::sheet::{Habits, Sheet};
+use crate::prove::{files, reports};
 use crate::settings::bench::Analyzer;
+use crate::settings::{AnalyzerKeys, Loaded};
+
+/// What the files of an analyzer ask themselves: labels and words that a shipped strip knows for something else, and
+/// drafts that nobody has gone through.
+pub(super) fn asked(
+    loaded: &Loaded,
+    raw: &AnalyzerKeys,
+    analyzer: &Analyzer,
+) -> Result<Vec<Gap>, Failure> {
+    let numbered = |of: &'static str| {
+        move |(n, told): (usize, String)| Gap::new(format!("{of}-{}", n + 1), told)
+    };
+    let questions = analyzer.strips.iter().flat_map(Strip::questions).cloned().enumerate();
+    let drafts = files::open_questions(loaded, raw).map_err(Failure::wrong)?;
+    let drafts = drafts.into_iter().enumerate();
+    Ok(questions.map(numbered("question")).chain(drafts.map(numbered("draft"))).collect())
+}
 
 /// Words for ends of a ladder that no reading shows which a person typed with its sign: what the dialect says of them
 /// stands in no other file. A word whose sign no step has brings nothing out, for it is held.
