@@ -267,8 +267,9 @@ fn reading(cell: &impl Fn(&str) -> String) -> Result<Option<TypedReading>, Strin
     Ok(Some(reading))
 }
 
-/// An end of a ladder is typed with its sign. Its words are the dialect's to translate: a truth with the same word would
-/// be compared with itself.
+/// An end of a ladder is typed with its sign.
+///
+/// Its words are the dialect's to translate: a truth with the same word would be compared with itself.
 pub fn signed(value: &str) -> Result<(), String> {
     if !value.starts_with(char::is_alphabetic) {
         return Ok(());
