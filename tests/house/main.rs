@@ -35,6 +35,7 @@ mod peer;
 mod power;
 mod prints;
 mod prove;
+mod proved;
 mod put_right;
 mod receivers;
 mod set_back;

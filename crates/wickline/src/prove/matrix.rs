@@ -235,8 +235,8 @@ impl Trial<'_> {
         all
     }
 
-    /// Each end of a ladder with each word of the dialect for its sign; a word for which this strip has no end, with the
-    /// first one.
+    /// Each end of a ladder with each word of the dialect for its sign; a word for which this strip has no
+    /// end, with the first one.
     fn worded<'a>(&self, pad: &'a Pad) -> Vec<What<'a>>
     where
         Self: 'a,
