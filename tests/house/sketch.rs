@@ -457,3 +457,22 @@ fn open_questions_are_told_until_each_is_answered() {
     assert!(!check.contains("is a draft with"), "{check}");
     assert!(!told(&["prove", "--capture", &capture]).contains("draft-1"));
 }
+
+/// A result that no guess understands is left to the analyst: no form reads past it.
+#[test]
+fn a_result_that_is_not_understood_is_not_read_past() {
+    let strip = |number: u8, blood: &str| {
+        format!(
+            "Ward printer\r\nNo. {number:04}\r\n1/3\tGlucose\t100 mg/dL\t1+\r\n2/3\tBlood\t{blood}\t3+\r\n\
+             3/3\tNitrite\t\tneg\r\nDone\r\n"
+        )
+    };
+    let print = strip(7, "20 /uL") + &strip(8, "beyond 180 /uL") + &strip(9, "60 /uL");
+    let draft = draft(&[print.into_bytes()]);
+    assert!(!draft.dialect.contains("Blood"), "{}", draft.dialect);
+    assert!(
+        draft.unplaced.iter().any(|one| one.text.contains("beyond 180")),
+        "{:?}",
+        draft.unplaced
+    );
+}

@@ -112,19 +112,27 @@ impl Dates {
 
 /// A month between a day and a year, each a word of its own.
 fn named(line: &str) -> Vec<String> {
-    let words: Vec<&str> = line.split_whitespace().collect();
-    words
-        .windows(3)
-        .filter(|three| is_named_day(three))
-        .filter_map(|t| t.get(1))
-        .map(|w| (*w).to_owned())
-        .collect()
+    let words: Vec<&str> = line.split_whitespace().map(|word| word.trim_end_matches(',')).collect();
+    let days = words.windows(3).filter(|three| named_day(three).is_some());
+    days.flatten().filter(|word| words::is_month(word)).map(|word| (*word).to_owned()).collect()
 }
 
-/// `14 Mar 2026`, as three words.
-pub(super) fn is_named_day(three: &[&str]) -> bool {
+/// The form of a day in three words: `14 Mar 2026`, `14. März 2026`, `Mar 14, 2026`. None: they are none.
+pub(super) fn named_day(three: &[&str]) -> Option<&'static str> {
+    let [one, two, year] = three else { return None };
     let figures = |word: &str, most: usize| word.len() <= most && word.parse::<u16>().is_ok();
-    matches!(three, [day, month, year] if figures(day, 2) && words::is_month(month) && figures(year, 4))
+    figures(year, 4).then_some(())?;
+    let day = one.trim_end_matches('.');
+    if figures(day, 2) && words::is_month(two) {
+        return Some(if day.len() < one.len() {
+            "{day}. {month} {year}"
+        } else {
+            "{day} {month} {year}"
+        });
+    }
+    let day = two.trim_end_matches(',');
+    // The comma was cut from its word, and stands before the year.
+    (figures(day, 2) && words::is_month(one)).then_some("{month} {day}, {year}")
 }
 
 /// The order that fits all dates, and whether another one does as well.

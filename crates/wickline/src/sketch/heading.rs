@@ -179,9 +179,9 @@ impl<'t> Reader<'_, 't> {
             return self.field("time");
         } else if all(&|word| words::half(word).is_some()) {
             return self.field("half");
-        } else if dates::is_named_day(&three) {
+        } else if let Some(form) = dates::named_day(&three) {
             self.dated = true;
-            self.form.push_str("{day} {month} {year}");
+            self.form.push_str(form);
             self.pending = None;
             return 3;
         } else if self.lots && all(&is_expiry) {
@@ -196,6 +196,10 @@ impl<'t> Reader<'_, 't> {
             Some(Key::Operator) => {
                 self.field("operator?");
                 1 + self.more(at + 1, count)
+            }
+            Some(Key::Strip) if all(&|word| word.starts_with('#')) => {
+                self.form.push('#');
+                self.field("number")
             }
             Some(Key::Strip) if all(&is_a_name) => self.field("strip"),
             Some(Key::Count) if all(&|word| word.len() < 3 && word.parse::<u8>().is_ok()) => {

@@ -27,7 +27,7 @@ pub(super) struct Said {
     comparators: Vec<(String, &'static str)>,
     marks: Vec<(String, &'static str)>,
     glued: Vec<String>,
-    between: bool,
+    between: BTreeSet<char>,
     twice: bool,
     leader: Option<char>,
 }
@@ -284,6 +284,10 @@ fn table(lines: &[Line]) -> Option<Layout> {
     Some(Layout::new(format!("a table that the line {} heads", text(headed)), lines))
 }
 
+fn is_figure(text: &str) -> bool {
+    text.starts_with(|c: char| c.is_ascii_digit() || matches!(c, '<' | '>'))
+}
+
 /// Whether a line says one thing of many pads.
 fn in_a_row(line: &str) -> bool {
     let words: Vec<&str> = line.split_whitespace().skip(1).collect();
@@ -303,7 +307,9 @@ impl Said {
                 line.text.split([' ', '\t', ';', '|', '=']).filter(|t| !t.is_empty()).collect();
             for (at, token) in tokens.iter().enumerate() {
                 let behind = at.checked_sub(1).and_then(|at| tokens.get(at));
-                said.token(token, behind.copied(), at + 1 == tokens.len());
+                if plain {
+                    said.token(token, behind.copied(), at + 1 == tokens.len());
+                }
                 let two = tokens.get(at + 1).map(|next| format!("{token} {next}"));
                 for word in [Some((*token).to_owned()), two].into_iter().flatten().filter(|_| plain)
                 {
@@ -311,6 +317,14 @@ impl Said {
                 }
             }
             said.compared(&line.text);
+            let words: Vec<&str> = line.text.split_whitespace().collect();
+            let apart = words.windows(3).filter_map(|three| match three {
+                [grade, sign, number] if words::is_grade(grade) && is_figure(number) => {
+                    sign.parse::<char>().ok()
+                }
+                _ => None,
+            });
+            said.between.extend(apart.filter(|sign| "/=~:".contains(*sign)));
             said.twice |= line.text.split_once('(').is_some_and(|(before, rest)| {
                 rest.starts_with(|c: char| c.is_ascii_digit())
                     && before.split_whitespace().last().is_some_and(words::is_unit)
@@ -360,17 +374,19 @@ impl Said {
                 self.marks.push((mark.to_owned(), meaning));
             }
         }
-        self.between |= token.split_once('/').is_some_and(|(grade, number)| {
-            words::is_grade(grade.rsplit(':').next().unwrap_or(grade))
-                && number.starts_with(|c: char| c.is_ascii_digit() || matches!(c, '<' | '>'))
-        });
+        for sign in ['/', '=', '~'] {
+            let divided = token.split_once(sign).filter(|(grade, number)| {
+                words::is_grade(grade.rsplit(':').next().unwrap_or(grade)) && is_figure(number)
+            });
+            self.between.extend(divided.map(|_| sign));
+        }
     }
 
     /// A word for a comparator before a number.
     fn compared(&mut self, line: &str) {
-        let starts = line
-            .char_indices()
-            .filter(|(at, _)| line.get(..*at).is_some_and(|b| b.ends_with([' ', ':', '=', ';'])));
+        let starts = line.char_indices().filter(|(at, _)| {
+            line.get(..*at).is_some_and(|b| b.ends_with(SIGNS) || b.ends_with(' '))
+        });
         for (at, _) in starts {
             let Some((word, sign)) = line.get(at..).and_then(words::comparator) else { continue };
             let behind = line.get(at + word.len()..).unwrap_or("").trim_start();
@@ -386,9 +402,10 @@ impl Said {
             page.ask("does this sign lead from a label to its result, and is it part of no label?");
             page.line(format!("leader = {}", text(&leader.to_string())));
         }
-        if self.between {
+        if !self.between.is_empty() {
+            let signs = self.between.iter().map(char::to_string);
             page.ask("does this sign stand between a grade and its number?");
-            page.line("between = [\"/\"]");
+            page.line(format!("between = {}", list(signs)));
         }
         if self.twice {
             page.ask("is each number printed again in its other unit?");

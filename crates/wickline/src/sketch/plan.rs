@@ -270,9 +270,11 @@ fn open(report: &Report, record: Option<char>) -> Vec<String> {
             report.readings.iter().any(|r| r.line == at && is_result(r) && first < at && at < last);
         let read = report.readings.iter().any(|reading| reading.line == at);
         let doubted = report.doubts.iter().any(|doubt| doubt.line == Some(at));
-        // A line with a known label that is no reading is left to the analyst: a form would read past a result.
-        let labelled = words::begins(text).is_some_and(|(_, rest)| !rest.is_empty());
-        if !text.trim().is_empty() && !known(at) && !of_strip && !labelled && (read || doubted) {
+        // What may be a result is left to the analyst, by its label or by its place: a form would read past it.
+        let labelled = !words::labels(text).is_empty();
+        let amid = known(at + 1) && at.checked_sub(1).is_some_and(known);
+        let left = known(at) || of_strip || labelled || amid;
+        if !text.trim().is_empty() && !left && (read || doubted) {
             found.push(text.to_owned());
         }
     }

@@ -85,9 +85,12 @@ const LABELS: &[(&str, &str)] = &[
     ("LEU", "leucocytes esterase"),
     ("BLD", "blood (hb)"),
     ("BLD", "erythrocytes"),
-    ("BLD", "haemoglobin"),
     ("BLD", "hemoglobin"),
     ("URO", "urobilin"),
+    ("SG", "spec. gravity"),
+    ("SG", "relative dichte"),
+    ("KET", "ketonkoerper"),
+    ("BLD", "haemoglobin"),
 ];
 
 const UNREAD: &[&str] = &[
@@ -176,6 +179,34 @@ const MONTHS: &[(&str, &str)] = &[
     ("Spanish", "ene feb mar abr may jun jul ago sep oct nov dic"),
     ("Italian", "gen feb mar apr mag giu lug ago set ott nov dic"),
     ("Portuguese", "jan fev mar abr mai jun jul ago set out nov dez"),
+    (
+        "English",
+        "January February March April May June July August September October November December",
+    ),
+    (
+        "German",
+        "Januar Februar März April Mai Juni Juli August September Oktober November Dezember",
+    ),
+    (
+        "German",
+        "Januar Februar Maerz April Mai Juni Juli August September Oktober November Dezember",
+    ),
+    (
+        "French",
+        "janvier février mars avril mai juin juillet août septembre octobre novembre décembre",
+    ),
+    (
+        "Spanish",
+        "enero febrero marzo abril mayo junio julio agosto septiembre octubre noviembre diciembre",
+    ),
+    (
+        "Italian",
+        "gennaio febbraio marzo aprile maggio giugno luglio agosto settembre ottobre novembre dicembre",
+    ),
+    (
+        "Portuguese",
+        "janeiro fevereiro março abril maio junho julho agosto setembro outubro novembro dezembro",
+    ),
 ];
 
 /// Every pad of the program with its labels: the longest shipped strip.
@@ -184,11 +215,20 @@ pub fn known() -> Option<&'static Strip> {
     KNOWN.get_or_init(|| Strip::builtin("fourteen-pad")).as_ref()
 }
 
-/// The pad that a label most likely names.
+/// The pad that a label most likely names; brackets, and what stands in brackets behind it, may be part of it.
 pub fn pad(label: &str) -> Option<&'static Pad> {
-    let strip = known()?;
     let led = label.trim_end_matches(['.', '_']);
     let label = if label.len() > led.len() + 1 { led } else { label };
+    let bare = label.trim_matches(['[', ']', '(', ')', '<', '>']).trim();
+    let (before, inside) = bare.split_once('(').unwrap_or((bare, ""));
+    [label, bare, before.trim(), inside.trim()]
+        .into_iter()
+        .filter(|text| !text.is_empty())
+        .find_map(named)
+}
+
+fn named(label: &str) -> Option<&'static Pad> {
+    let strip = known()?;
     let folded = fold(label);
     let more = || LABELS.iter().find(|(_, name)| *name == folded).map(|(id, _)| *id);
     strip.pad_of(label).and_then(|at| strip.pads.get(at)).or_else(|| strip.pad(more()?))
