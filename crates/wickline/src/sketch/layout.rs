@@ -291,7 +291,10 @@ fn is_figure(text: &str) -> bool {
 /// Whether a line says one thing of many pads.
 fn in_a_row(line: &str) -> bool {
     let words: Vec<&str> = line.split_whitespace().skip(1).collect();
-    let told = words.iter().filter(|word| words::is_grade(word) || words::is_unread(word)).count();
+    let says = |word: &&&str| {
+        words::is_grade(word) || words::is_unread(word) || !word.contains(char::is_alphanumeric)
+    };
+    let told = words.iter().filter(says).count();
     words.len() > 2 && told * 2 > words.len()
 }
 
