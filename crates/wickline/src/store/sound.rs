@@ -103,8 +103,10 @@ fn broken(panicked: &tokio::task::JoinError) -> StoreError {
 /// SQLite's own check, of everything but whether each index has each row.
 async fn pages(path: PathBuf, stop: Arc<AtomicBool>) -> Result<(), StoreError> {
     let what = path.display().to_string();
-    // A new store has no pages yet.
-    if std::fs::metadata(&path).map_or(0, |found| found.len()) == 0 {
+    // A new store has no pages yet. Neither has one whose first moments were cut short: their journal is played back by
+    // whoever opens it to write, and this connection may not.
+    let empty = std::fs::metadata(&path).map_or(0, |found| found.len()) == 0;
+    if empty || beside(&path, "-journal").exists() {
         return Ok(());
     }
     let asked = async {

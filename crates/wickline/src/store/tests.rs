@@ -245,3 +245,36 @@ async fn a_damaged_page_is_found_by_a_check_that_goes_on() {
     let stopped = check.to_the_end(std::future::ready(())).await;
     assert!(stopped.is_ok() || matches!(stopped, Err(StoreError::Damaged { .. })), "{stopped:?}");
 }
+
+/// A power cut in the first moments leaves a journal that only a writer can play back: the check of the pages, which
+/// changes nothing, must not end the start for it.
+#[tokio::test]
+async fn a_journal_of_the_first_moments_does_not_end_a_start() {
+    let folder = scratch("journal");
+    let (path, cut) = (folder.join("a.db"), folder.join("cut.db"));
+    let address = format!("sqlite:{}?mode=rwc", path.display());
+    let mut conn = sqlx::SqliteConnection::connect(&address).await.expect("a file");
+    for one in [
+        "PRAGMA journal_mode=DELETE",
+        "CREATE TABLE parent (n BIGINT PRIMARY KEY, text TEXT)",
+        "INSERT INTO parent VALUES (1, 'whole')",
+        // So little memory that changed pages go to the file before the end, and the journal before them.
+        "PRAGMA cache_size=2",
+        "BEGIN",
+        "WITH RECURSIVE c(n) AS (VALUES (2) UNION ALL SELECT n + 1 FROM c WHERE n < 2000)
+         INSERT INTO parent SELECT n, hex(randomblob(200)) FROM c",
+    ] {
+        conn.execute(one).await.expect(one);
+    }
+    for end in ["", "-journal"] {
+        let (from, to) = (format!("{}{end}", path.display()), format!("{}{end}", cut.display()));
+        std::fs::copy(from, to).expect("as the power cut left it");
+    }
+    let check = Check::begin(&cut).await.expect("it has no log yet");
+    let later = tokio::time::Instant::now() + std::time::Duration::from_secs(60);
+    assert!(check.until(later).await.expect("nothing is wrong with it").is_none());
+    let address = format!("sqlite:{}", cut.display());
+    let mut conn = sqlx::SqliteConnection::connect(&address).await.expect("it opens");
+    let row = conn.fetch_one("SELECT count(*) FROM parent").await.expect("played back");
+    assert_eq!(row.try_get::<i64, _>(0).expect("a count"), 1);
+}
