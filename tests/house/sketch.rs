@@ -401,17 +401,21 @@ fn a_draft_takes_the_place_of_no_file() {
     assert!(told.contains("lis02"), "{told}");
 }
 
+/// A folder with the draft that the command makes of a print, and the capture of it.
+fn hoja_drafted(name: &str) -> (Folder, String) {
+    let folder = Folder::new(name);
+    let into = folder.0.to_string_lossy().into_owned();
+    let capture = root("fixtures/prints/hoja.cap").to_string_lossy().into_owned();
+    let line = ["sketch", &capture, "--into", &into];
+    let done = Command::new(binary()).args(line).output().expect("it runs");
+    assert_eq!(done.status.code(), Some(0));
+    (folder, capture)
+}
+
 /// What the draft reads goes the whole way: only what a person has to decide is held.
 #[test]
 fn a_draft_is_explained_at_once() {
-    let folder = Folder::new("sketch-explained");
-    let into = folder.0.to_string_lossy().into_owned();
-    let capture = root("fixtures/prints/hoja.cap").to_string_lossy().into_owned();
-    let done = Command::new(binary())
-        .args(["sketch", &capture, "--into", &into])
-        .output()
-        .expect("it runs");
-    assert_eq!(done.status.code(), Some(0));
+    let (folder, capture) = hoja_drafted("sketch-explained");
     let files = ["hoja.toml", "hoja-strip.toml"]
         .map(|name| folder.0.join(name).to_string_lossy().into_owned());
     let line = ["explain", &capture, "--dialect", &files[0], "--strip", &files[1]];
@@ -429,14 +433,7 @@ fn a_draft_is_explained_at_once() {
 /// A draft with open questions is no dialect to go live with: `check` says so, and no proof is whole.
 #[test]
 fn open_questions_are_told_until_each_is_answered() {
-    let folder = Folder::new("sketch-open");
-    let into = folder.0.to_string_lossy().into_owned();
-    let capture = root("fixtures/prints/hoja.cap").to_string_lossy().into_owned();
-    let done = Command::new(binary())
-        .args(["sketch", &capture, "--into", &into])
-        .output()
-        .expect("it runs");
-    assert_eq!(done.status.code(), Some(0));
+    let (folder, capture) = hoja_drafted("sketch-open");
     let text = config("hoja.toml", "hoja-strip.toml", "conventional", "dir:out", "");
     let file = folder.write("w.toml", &text);
     let told = |words: &[&str]| String::from_utf8(run(&file, words).stdout).expect("UTF-8");

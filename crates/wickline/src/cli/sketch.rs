@@ -1,6 +1,6 @@
 //! `sketch`: a first dialect and strip for a print that nobody has described yet; sends and stores nothing.
 
-use std::fs::OpenOptions;
+use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -149,7 +149,7 @@ fn name(options: &Options) -> Result<String, Failure> {
 }
 
 fn write(path: &Path, text: &str) -> Result<(), Failure> {
-    let mut file = match OpenOptions::new().write(true).create_new(true).open(path) {
+    let mut file = match File::create_new(path) {
         Ok(file) => file,
         Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => return Err(there_already(path)),
         Err(e) => return Err(Failure::unreachable(format!("writing {}: {e}", path.display()))),

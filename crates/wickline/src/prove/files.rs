@@ -35,7 +35,7 @@ pub fn open_questions(loaded: &Loaded, raw: &AnalyzerKeys) -> Result<Vec<String>
     if let Some(text) = dialect(loaded, &raw.dialect)? {
         ask(&raw.dialect, &text);
     }
-    for name in std::iter::once(&raw.strip).chain(&raw.strips) {
+    for name in raw.all_strips() {
         ask(name, &strip(loaded, name)?);
     }
     Ok(told)

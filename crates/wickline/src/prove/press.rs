@@ -159,13 +159,14 @@ impl<'a> Press<'a> {
 
     /// What each part of the lines was taken for, their check characters apart.
     fn apart(&self, print: &Transmission) -> Vec<LineAnatomy> {
-        let bare = |line: LineAnatomy| {
-            let text = self.dialect.unchecked(line.text.expose());
-            let within = |(range, _): &(Range<usize>, _)| range.end <= text.len();
-            let parts = line.parts.iter().filter(|part| within(part)).cloned().collect();
-            LineAnatomy { text: Private::new(text), parts, ..line }
-        };
-        self.dialect.anatomy(print).into_iter().map(bare).collect()
+        self.dialect.anatomy(print).iter().map(|line| self.bare(line)).collect()
+    }
+
+    fn bare(&self, line: &LineAnatomy) -> LineAnatomy {
+        let text = self.dialect.unchecked(line.text.expose());
+        let within = |(range, _): &&(Range<usize>, _)| range.end <= text.len();
+        let parts = line.parts.iter().filter(within).cloned().collect();
+        LineAnatomy { line: line.line, text: Private::new(text), parts }
     }
 
     /// The same, for prints of this strip.
@@ -282,7 +283,7 @@ impl<'a> Press<'a> {
         let anatomy = self.dialect.anatomy(&self.template);
         let first = self.lines.first();
         let mut set: Vec<(usize, String)> = Vec::new();
-        for line in self.apart(&self.template) {
+        for line in anatomy.iter().map(|line| self.bare(line)) {
             if !self.lines.contains(&line.line) {
                 set.push((line.line, self.edited(&line, sign, readings, None)));
             } else if first == Some(&line.line) {

@@ -319,7 +319,7 @@ impl Builder<'_> {
         let line = LineSpec::parse(&raw.line, raw.speed, &raw.framing, &raw.flow, &raw.allow);
         let line = self.good("analyzer", index, "line", &raw.line, line);
         let dialect = self.dialect(index, &raw.dialect);
-        let names = std::iter::once(&raw.strip).chain(&raw.strips);
+        let names = raw.all_strips();
         let strips: Vec<Option<Strip>> = names.map(|name| self.strip(index, name)).collect();
         let own_sign = dialect.as_ref().is_some_and(|dialect| dialect.not_passed_sign());
         let rules = self.rules(settings, index, own_sign);

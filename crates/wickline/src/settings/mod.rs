@@ -268,6 +268,13 @@ pub fn from_text(file: &Path, text: String) -> Result<Loaded, Vec<Fault>> {
 #[derive(Clone, Debug)]
 struct Filled(toml::Table);
 
+impl AnalyzerKeys {
+    /// Its strips by their names or paths, the usual one first.
+    pub fn all_strips(&self) -> impl Iterator<Item = &String> {
+        std::iter::once(&self.strip).chain(&self.strips)
+    }
+}
+
 impl config::Source for Filled {
     fn clone_into_box(&self) -> Box<dyn config::Source + Send + Sync> {
         Box::new(self.clone())

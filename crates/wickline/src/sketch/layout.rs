@@ -13,6 +13,8 @@ pub(super) struct Layout {
     pub record: Option<char>,
     /// The result stands in the line below its label: which line is whose, only the header's forms can tell.
     pub below: bool,
+    /// What divides a line into cells, where that is one sign.
+    pub sign: Option<char>,
     /// The lines of `[results]`.
     pub lines: Vec<String>,
     /// What it says, for the question beside it.
@@ -42,19 +44,22 @@ fn sign_name(sign: char) -> String {
 
 impl Layout {
     fn new(says: impl Into<String>, lines: Vec<String>) -> Layout {
-        Layout { record: None, below: false, lines, says: says.into() }
+        Layout { says: says.into(), lines, ..Layout::default() }
     }
 
-    /// A line that is split by a sign, or by `blanks`, into these cells.
-    fn split(by: &str, cells: &[&str]) -> Layout {
-        let says = format!("{by} between {}", cells.join(", "));
-        Layout::new(says, vec![format!("split = {}", text(by)), format!("cells = {}", list(cells))])
+    /// A line that is split by blanks into these cells.
+    fn by_blanks(cells: &[&str]) -> Layout {
+        Layout::split(&text("blanks"), "blanks", cells)
     }
 
     fn by_sign(sign: char, cells: &[&str]) -> Layout {
         let name = sign_name(sign);
-        let says = format!("{name} between {}", cells.join(", "));
-        Layout::new(says, vec![format!("split = {name}"), format!("cells = {}", list(cells))])
+        Layout { sign: Some(sign), ..Layout::split(&name, &name, cells) }
+    }
+
+    fn split(by: &str, called: &str, cells: &[&str]) -> Layout {
+        let says = format!("{called} between {}", cells.join(", "));
+        Layout::new(says, vec![format!("split = {by}"), format!("cells = {}", list(cells))])
     }
 
     fn below(cells: &[&str], next: &[(&str, bool)]) -> Layout {
@@ -64,7 +69,7 @@ impl Layout {
         });
         let rows: Vec<String> = rows.collect();
         let below: Vec<&str> = next.iter().map(|(cell, _)| *cell).collect();
-        let mut layout = Layout::split("blanks", cells);
+        let mut layout = Layout::by_blanks(cells);
         layout.lines.push(format!("next = [{}]", rows.join(", ")));
         layout.below = true;
         layout.says = format!("{} in a line, {} below", cells.join(" and "), below.join(" and "));
@@ -91,7 +96,7 @@ pub(super) fn candidates(lines: &[Line]) -> Vec<Layout> {
         .map(|line| line.text.as_str())
         .filter(|text| !words::labels(text).is_empty())
         .collect();
-    let mut found = vec![Layout::split("blanks", &["label", "result"])];
+    let mut found = vec![Layout::by_blanks(&["label", "result"])];
     let used = |sign: &&char| telling.iter().any(|line| line.contains(**sign));
     for sign in SIGNS.iter().filter(used) {
         found.push(Layout::by_sign(*sign, &["label", "result"]));
@@ -105,7 +110,7 @@ pub(super) fn candidates(lines: &[Line]) -> Vec<Layout> {
                 format!("fields with {} between them, {}", sign_name(*outer), layout.says);
             found.push(layout);
         }
-        let mut layout = Layout::split("blanks", &["label", "result"]);
+        let mut layout = Layout::by_blanks(&["label", "result"]);
         layout.lines.push(format!("entry_sign = {}", sign_name(*outer)));
         layout.says =
             format!("several in a line with {} between them, {}", sign_name(*outer), layout.says);
@@ -200,7 +205,7 @@ fn widths(telling: &[&str]) -> Vec<Layout> {
     wide.sort_by_key(|(_, lines)| std::cmp::Reverse(*lines));
     let mut found = Vec::new();
     for (width, _) in wide.into_iter().take(6) {
-        let mut layout = Layout::split("blanks", &["label", "result"]);
+        let mut layout = Layout::by_blanks(&["label", "result"]);
         layout.lines.push(format!("entry_width = {width}"));
         layout.says = format!("several in a line, each {width} characters wide, {}", layout.says);
         found.push(layout);
@@ -308,15 +313,12 @@ impl Said {
             below = named.is_some_and(|(_, rest)| rest.is_empty());
             let tokens: Vec<&str> =
                 line.text.split([' ', '\t', ';', '|', '=']).filter(|t| !t.is_empty()).collect();
-            for (at, token) in tokens.iter().enumerate() {
+            for (at, token) in tokens.iter().enumerate().filter(|_| plain) {
                 let behind = at.checked_sub(1).and_then(|at| tokens.get(at));
-                if plain {
-                    said.token(token, behind.copied(), at + 1 == tokens.len());
-                }
-                let two = tokens.get(at + 1).map(|next| format!("{token} {next}"));
-                for word in [Some((*token).to_owned()), two].into_iter().flatten().filter(|_| plain)
-                {
-                    said.instead(&word);
+                said.token(token, behind.copied(), at + 1 == tokens.len());
+                said.instead(token);
+                if let Some(next) = tokens.get(at + 1) {
+                    said.instead(&format!("{token} {next}"));
                 }
             }
             said.compared(&line.text);

@@ -54,8 +54,8 @@ pub fn sketch(name: &str, captures: &[Capture<'_>]) -> Result<Draft, String> {
         wire,
         ..Plan::default()
     };
-    plan.lay_out(&lines, &captures);
-    let trial = plan.head(&lines, &captures)?;
+    let trial = plan.lay_out(&lines, &captures).filter(|trial| trial.known() > 0);
+    let trial = plan.head(trial.ok_or_else(|| unrecognised(&lines))?, &captures);
     let trial = plan.number(trial, &captures);
     let strip = rungs::strip(&plan.name, &trial);
     let unplaced = unplaced(&trial, &captures, &strip);
@@ -160,21 +160,21 @@ impl Plan {
     }
 
     /// Keeps the layout by which most readings make sense; of equals the plainest.
-    fn lay_out(&mut self, lines: &[Line], captures: &[Capture<'_>]) {
-        let mut best = None;
+    fn lay_out(&mut self, lines: &[Line], captures: &[Capture<'_>]) -> Option<Trial> {
+        let mut best: Option<(Trial, Plan)> = None;
         for layout in layout::candidates(lines) {
             let mut plan = Plan { layout, ..self.clone() };
             if plan.layout.below {
                 plan.head_above(lines);
             }
             let Some(trial) = Trial::of(&plan.text(&[]), captures) else { continue };
-            if best.as_ref().is_none_or(|(score, _)| trial.score > *score) {
-                best = Some((trial.score, plan));
+            if best.as_ref().is_none_or(|(other, _)| trial.score > other.score) {
+                best = Some((trial, plan));
             }
         }
-        if let Some((_, plan)) = best {
-            *self = plan;
-        }
+        let (trial, plan) = best?;
+        *self = plan;
+        Some(trial)
     }
 
     /// Where results stand below their labels: gives a form to each line that is neither.
@@ -199,16 +199,12 @@ impl Plan {
     }
 
     /// Gives the other lines their forms: each that loads beside the others and takes no reading away.
-    fn head(&mut self, lines: &[Line], captures: &[Capture<'_>]) -> Result<Trial, String> {
-        let trial = Trial::of(&self.text(&[]), captures).filter(|trial| trial.known() > 0);
-        let mut trial = trial.ok_or_else(|| unrecognised(lines))?;
+    fn head(&mut self, mut trial: Trial, captures: &[Capture<'_>]) -> Trial {
         if self.layout.below {
-            return Ok(trial);
+            return trial;
         }
         let known = trial.known();
-        let sign = self.layout.lines.first().filter(|_| self.layout.record.is_none());
-        let sign = sign
-            .and_then(|line| line.strip_prefix("split = \"")?.strip_suffix('"')?.chars().next());
+        let sign = self.layout.sign.filter(|_| self.layout.record.is_none());
         let sign = sign.filter(|sign| matches!(sign, ';' | '|'));
         let reports = trial.reports.iter();
         let open: Vec<String> =
@@ -221,7 +217,7 @@ impl Plan {
                 None => drop(self.forms.pop()),
             }
         }
-        Ok(trial)
+        trial
     }
 }
 

@@ -63,7 +63,7 @@ fn notes(loaded: &Loaded, raw: &AnalyzerKeys, rules: &Rules) -> Result<Vec<Strin
     let Some(text) = text else { return Ok(notes) };
     let dialect: Table = text.parse().map_err(|e| format!("{}: {e}", raw.dialect))?;
     let sheet = |name: &String| Sheet::read(&files::strip(loaded, name)?);
-    let sheets = std::iter::once(&raw.strip).chain(&raw.strips).map(sheet);
+    let sheets = raw.all_strips().map(sheet);
     let print = Print { raw, rules, dialect, sheets: sheets.collect::<Result<_, _>>()? };
     notes.extend([print.date(), print.marks(&habits), print.decimals()].into_iter().flatten());
     notes.extend(print.marks_for_nothing(&habits));

@@ -262,9 +262,10 @@ fn proof(
     let prints = if raw.units == "si" { "si" } else { "conventional" };
     let (lots, labels) = printed(analyzer, &bytes);
     let (mut rows, mut maps, mut proved) = (Vec::new(), Vec::new(), Vec::new());
-    let facts = facts(loaded, raw, dialect_text.as_deref())?;
-    for (n, name) in std::iter::once(&raw.strip).chain(&raw.strips).enumerate() {
-        let sheet = sheet(loaded, name)?.printed(raw.units == "si");
+    let sheets = raw.all_strips().map(|name| sheet(loaded, name)).collect::<Result<Vec<_>, _>>()?;
+    let facts = facts(loaded, raw, dialect_text.as_deref(), &sheets)?;
+    for (n, sheet) in sheets.iter().enumerate() {
+        let sheet = sheet.clone().printed(raw.units == "si");
         let press = press.with_strip(&sheet.id);
         let trial = Trial {
             bench,
@@ -290,8 +291,6 @@ fn proof(
         maps.push(Map::new(&sheet, &rows, prints, &labels, reference));
     }
     gaps.extend(truth::gaps(&proved, &signs, prints));
-    let sheets = std::iter::once(&raw.strip).chain(&raw.strips).map(|name| sheet(loaded, name));
-    let sheets = sheets.collect::<Result<Vec<_>, _>>()?;
     gaps.extend(open::words(&habits, &sheets, usize::from(raw.units == "si"), &proved));
     if dialect_text.is_some() {
         gaps.extend(open::numbers(analyzer, &habits, captures));
@@ -353,6 +352,7 @@ fn facts(
     loaded: &Loaded,
     raw: &settings::AnalyzerKeys,
     dialect: Option<&str>,
+    sheets: &[Sheet],
 ) -> Result<Facts, Failure> {
     let mut facts = configured(loaded);
     if let Some(text) = dialect {
@@ -360,10 +360,9 @@ fn facts(
     }
     // A strip that several go on from is told once.
     let mut told = BTreeSet::new();
-    for name in std::iter::once(&raw.strip).chain(&raw.strips) {
-        let sheet = sheet(loaded, name)?;
-        for (id, text) in sheet.texts.into_iter().filter(|one| told.insert(one.clone())) {
-            facts.add_file("strip", &id, &text).map_err(Failure::wrong)?;
+    for sheet in sheets {
+        for (id, text) in sheet.texts.iter().filter(|one| told.insert(*one)) {
+            facts.add_file("strip", id, text).map_err(Failure::wrong)?;
         }
     }
     Ok(facts)

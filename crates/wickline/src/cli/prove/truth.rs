@@ -1,7 +1,7 @@
 //! `prove truth CAPTURE`: a person types what stands on the paper, and the proof holds it against what is read.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs::OpenOptions;
+use std::fs::File;
 use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
@@ -144,7 +144,7 @@ pub fn truth(config: Option<PathBuf>, options: &Options, out: &Output) -> Answer
     let loaded = loaded(config)?;
     let raw = keys_of(&loaded, options.analyzer.as_deref())?;
     let mut pads: BTreeMap<String, String> = BTreeMap::new();
-    for name in std::iter::once(&raw.strip).chain(&raw.strips) {
+    for name in raw.all_strips() {
         let sheet = super::sheet(&loaded, name)?;
         pads.extend(sheet.pads.into_iter().map(|pad| (pad.id, pad.title)));
     }
@@ -169,7 +169,7 @@ pub fn truth(config: Option<PathBuf>, options: &Options, out: &Output) -> Answer
             return Err(Failure::wrong(why));
         }
     };
-    match OpenOptions::new().write(true).create_new(true).open(&file) {
+    match File::create_new(&file) {
         Ok(mut new) => new.write_all(text.as_bytes()).map_err(|e| unwritten(&file, &e))?,
         Err(e) if e.kind() == ErrorKind::AlreadyExists => {
             // Somebody else was quicker: what was typed is not lost.
