@@ -98,8 +98,15 @@ impl Dates {
         }
         page.line(format!("order = {}", text(self.order)));
         if let Some((language, names)) = self.months.first() {
+            let mut others: Vec<&str> = self.months.iter().map(|(name, _)| *name).collect();
+            others.retain(|name| name != language);
+            others.dedup();
+            let fit = match others.as_slice() {
+                [] => String::new(),
+                others => format!("; {} would fit as well", others.join(", ")),
+            };
             page.ask(format!(
-                "are these its twelve months? Only some were seen; the others are {language} words"
+                "are these its twelve months? Only some were seen; the others are {language} words{fit}"
             ));
             page.line(format!("months = {}", list(names)));
         }
@@ -157,5 +164,24 @@ fn order(dates: &[Vec<&str>]) -> (&'static str, bool) {
         (true, _) => ("mdy", false),
         (_, true) => ("dmy", false),
         _ => ("dmy", !dates.is_empty()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Dates, Line, Page};
+
+    #[test]
+    fn the_question_about_months_names_every_language_that_has_those_seen() {
+        let asked = |month: &str| {
+            let line = Line { capture: 0, group: 0, text: format!("14 {month} 2026") };
+            let mut page = Page::default();
+            Dates::of(&[line]).write(&mut page);
+            page.finish()
+        };
+        let many = asked("Sep");
+        assert!(many.contains("would fit as well"), "{many}");
+        let one = asked("M\u{e4}rz");
+        assert!(!one.contains("would fit as well"), "{one}");
     }
 }
