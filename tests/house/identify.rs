@@ -1,13 +1,10 @@
 //! A blank id is identified by a person who enters it twice: with `--again`, or at a terminal that asks.
 
-use std::os::fd::OwnedFd;
-use std::process::{Command, Stdio};
-
 use wickline::simulate::analyzer::Style;
 
-use crate::kit::{Daemon, Folder, ask, binary, run};
+use crate::hints::answering;
+use crate::kit::{Daemon, Folder, ask, run};
 use crate::way::{analyzer, pads, practice, runtime};
-use wickline::simulate::port::SimPort;
 use wickline::simulate::script::Script;
 
 #[test]
@@ -41,9 +38,10 @@ fn an_id_that_is_entered_twice_must_be_the_same() {
         assert_eq!(ask(&config, &["held"])["items"].as_array().map(Vec::len), Some(3));
         assert_eq!(again(ids[0], "KP-00001").status.code(), Some(0));
         // At a terminal it shows the strip and asks.
-        for (id, typed, code) in [(ids[1], "KP-00020\r", 2), (ids[1], "KP-00002\r", 0)] {
-            let (said, ended) = at_a_terminal(&config, id, "KP-00002", typed).await;
-            assert_eq!(ended, Some(code), "{said}");
+        let line = format!("wickline held identify {} --specimen KP-00002", ids[1]);
+        for (typed, code) in [("KP-00020", 2), ("KP-00002", 0)] {
+            let (ended, said) = answering(&config, &line, &[typed]).await;
+            assert_eq!(ended, code, "{said}");
             assert!(said.contains("number 2") && said.contains("GLU"), "{said}");
         }
         for _ in 0..2 {
@@ -51,39 +49,4 @@ fn an_id_that_is_entered_twice_must_be_the_same() {
         }
         assert_eq!(daemon.stop(), 0);
     });
-}
-
-async fn at_a_terminal(
-    config: &std::path::Path,
-    id: &str,
-    specimen: &str,
-    typed: &str,
-) -> (String, Option<i32>) {
-    let mut port = SimPort::pty().expect("a pseudo-terminal");
-    let SimPort::Pty { path, .. } = &port else { unreachable!("it is one") };
-    let end: OwnedFd =
-        std::fs::OpenOptions::new().read(true).write(true).open(path).expect("its end").into();
-    let mut attributes = rustix::termios::tcgetattr(&end).expect("a terminal");
-    attributes.local_modes |= rustix::termios::LocalModes::ICANON;
-    attributes.input_modes |= rustix::termios::InputModes::ICRNL;
-    rustix::termios::tcsetattr(&end, rustix::termios::OptionalActions::Now, &attributes)
-        .expect("set");
-    let child = Command::new(binary())
-        .args([
-            "--config",
-            &config.to_string_lossy(),
-            "held",
-            "identify",
-            id,
-            "--specimen",
-            specimen,
-        ])
-        .stdin(Stdio::from(end))
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("the binary can be run");
-    port.write_all(typed.as_bytes()).await.expect("typed");
-    let output = child.wait_with_output().expect("it ends");
-    (String::from_utf8_lossy(&output.stderr).into_owned(), output.status.code())
 }

@@ -7,7 +7,9 @@ use std::process::{Command, Stdio};
 use serde_json::Value;
 
 use crate::controls::material;
+use crate::hints::at_a_terminal;
 use crate::kit::{Folder, ask, binary, configuration, run};
+use crate::way::runtime;
 
 const DIALECTS: [&str; 5] = ["lis02", "two-column", "three-field", "wide-label", "ticket"];
 const STRIPS: [&str; 4] = ["ten-pad", "eleven-pad", "twelve-pad", "fourteen-pad"];
@@ -392,7 +394,17 @@ fn a_system_in_use_is_asked_about_first() {
         assert_eq!(done.status.code(), Some(2), "{told}");
         assert!(told.contains(said) && told.contains("nothing was sent"), "{told}");
     }
-    assert_eq!(kept(&saved).len(), 0);
+    // At a terminal it asks, and takes nothing but the receiver's own name for a yes.
+    let file = folder.write("w.toml", &named);
+    for (typed, exit) in [("", 2), ("y", 2), ("LIS", 2), ("lis", 0)] {
+        assert_eq!(kept(&saved).len(), 0);
+        let line = format!("wickline prove --send '{}'", UNREAD.join("' '"));
+        let (code, told) = runtime().block_on(at_a_terminal(&file, &line, typed));
+        assert_eq!(code, exit, "{typed:?}: {told}");
+        assert!(told.contains("receiver lis has no test_system = true"), "{told}");
+        assert_eq!(told.contains("nothing was sent"), exit > 0, "{told}");
+    }
+    std::fs::remove_dir_all(&saved).and_then(|()| std::fs::create_dir(&saved)).expect("emptied");
     let test = named.replace("[[receiver]]", "[[receiver]]\ntest_system = true");
     let done = unread(&folder.write("w.toml", &test), &["prove", "--send"]);
     receiver.kill().expect("it ends");
