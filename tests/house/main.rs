@@ -28,6 +28,7 @@ mod kit;
 mod laboratory;
 mod ladders;
 mod material;
+mod neighbours;
 mod network;
 mod notation;
 mod outage;

@@ -2,7 +2,7 @@
 //! a person sees meanwhile.
 
 use std::collections::HashMap;
-use std::io::{Read, Write};
+use std::io::Write;
 use std::net::TcpStream;
 use std::time::Duration;
 
@@ -16,6 +16,7 @@ use wickline_forward::receive::{Manner, Received, Receiver};
 use wickline_normalize::strip::Strip;
 
 use crate::kit::{Daemon, Folder, ask, configuration, rounds, run, until, until_it_is};
+use crate::status::get;
 use crate::way::{analyzer, check, gather, pads, practice, pty, runtime, script, specimen};
 
 fn specimens(script: &Script) -> Vec<String> {
@@ -292,15 +293,6 @@ fn metrics_tell_and_keep_quiet() {
         assert!(!got.iter().any(|m| page.contains(&specimen(&m.body))), "no patient in a metric");
         assert_eq!(daemon.stop(), 0);
     });
-}
-
-fn get(address: &str, path: &str) -> String {
-    let mut stream = TcpStream::connect(address).expect("the console");
-    let ask = format!("GET {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n");
-    stream.write_all(ask.as_bytes()).expect("asked");
-    let mut page = String::new();
-    stream.read_to_string(&mut page).expect("answered");
-    page
 }
 
 /// A daemon that keeps a pause from before its restart has the message in its hand: what a person decides

@@ -26,7 +26,7 @@ fn of(config: &Path, about: &str, which: &str) -> Value {
     found.cloned().unwrap_or_else(|| panic!("no {about} {which} in {status}"))
 }
 
-fn get(address: &str, path: &str) -> String {
+pub fn get(address: &str, path: &str) -> String {
     let mut stream = TcpStream::connect(address).expect("the console");
     let ask = format!("GET {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n");
     stream.write_all(ask.as_bytes()).expect("asked");

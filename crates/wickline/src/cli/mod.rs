@@ -56,6 +56,12 @@ struct Line {
     command: Command,
 }
 
+/// The command line as it is, for manual pages and completions.
+#[must_use]
+pub fn command() -> clap::Command {
+    <Line as clap::CommandFactory>::command()
+}
+
 #[derive(Debug, Subcommand)]
 enum Command {
     /// The daemon, in the foreground: hears, reads, delivers until SIGTERM or SIGINT

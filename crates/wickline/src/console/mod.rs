@@ -1,5 +1,6 @@
 //! What the daemon says of itself over HTTP: health, readiness, metrics. No patient data, ever.
 
+mod door;
 mod meters;
 
 use std::net::SocketAddr;
@@ -65,11 +66,10 @@ impl Console {
             .with_state(Arc::new((sight, self.handle.clone())));
         info!(address = self.listener.local_addr().ok().map(|a| a.to_string()), "console");
         let handle = self.handle.clone();
-        let serving = axum::serve(self.listener, app)
-            .with_graceful_shutdown(async move { crate::pipeline::stopped(&mut stop).await });
         tokio::select! {
-            _ = serving => {}
+            () = door::serve(self.listener, app) => {}
             () = upkeep(handle) => {}
+            () = crate::pipeline::stopped(&mut stop) => {}
         }
     }
 }
