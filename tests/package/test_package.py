@@ -1,0 +1,233 @@
+"""The package as a person in a hospital's IT has it: installed, started, reloaded, upgraded, removed, purged.
+
+Each test has a small Debian of its own, booted with systemd. What is expected stands in deploy/README.md, in the
+manual pages of systemd and in the rules of Debian's packages, not in the program.
+"""
+
+import re
+import subprocess
+
+import pytest
+
+from machine import MADE, Machine, until
+
+LINE = "127.0.0.1:9100"
+RECEIVER = "127.0.0.1:2575"
+
+CONFIGURATION = f"""
+[site]
+name = "Kestrel Point Clinic"
+short = "KESTRELPOINT"
+timezone = "Europe/Lisbon"
+
+[store]
+tape = "/var/lib/wickline/tape.db"
+ledger = "sqlite:/var/lib/wickline/ledger.db"
+
+[[analyzer]]
+id = "bench-1"
+line = "listen:{LINE}"
+dialect = "two-column"
+strips = ["ten-pad"]
+units = "conventional"
+
+[[receiver]]
+id = "lis"
+address = "mllp://{RECEIVER}"
+"""
+
+
+def package(version="0.1.0-1"):
+    found = sorted(MADE.glob(f"wickline_{version}_*.deb"))
+    assert len(found) == 1, f"deploy/build made {found} for {version}"
+    return found[0]
+
+
+@pytest.fixture
+def machine(tmp_path):
+    one = Machine(tmp_path / "root")
+    one.boot()
+    yield one
+    one.gone()
+
+
+def at_work(machine):
+    """Installed, configured, started."""
+    machine.install(package())
+    machine.write("/etc/wickline/wickline.toml", CONFIGURATION, owner="root:wickline")
+    machine.run("systemctl", "start", "wickline")
+
+
+def analyzer(machine, reports, seed=1):
+    """An analyzer that prints some reports on the line."""
+    return machine.run("wickline", "simulate", "--connect", LINE, "--reports", str(reports), "--seed", str(seed),
+                       "--speed-up", "0", "--settle", "0")
+
+
+def accepted(machine, reports, begun=lambda: None):
+    """Prints, and waits until a practice receiver took all of it."""
+    receiver = machine.start("wickline", "receive", "--listen", RECEIVER, "--count", str(reports))
+    begun()
+    analyzer(machine, reports)
+    out, _ = receiver.communicate(timeout=90)
+    assert receiver.returncode == 0, out
+    return out
+
+
+def test_a_package_installs_what_it_says_and_starts_nothing(machine):
+    said = machine.install(package())
+    assert "wickline.toml" in said and "check" in said, said
+    assert "dialout" in machine.run("id", "-nG", "wickline").split()
+    for path, wanted in [("/etc/wickline", "750 root wickline"), ("/etc/wickline/wickline.toml", "640 root wickline"),
+                         ("/var/lib/wickline", "700 wickline wickline"), ("/usr/bin/wickline", "755 root root")]:
+        assert machine.run("stat", "-c", "%a %U %G", path).strip() == wanted, path
+    assert machine.try_run("systemctl", "is-enabled", "wickline").stdout.strip() == "disabled"
+    assert machine.try_run("systemctl", "is-active", "wickline").stdout.strip() == "inactive"
+    held = machine.run("dpkg", "-L", "wickline").split()
+    for path in ["/usr/share/man/man1/wickline.1.gz", "/usr/share/man/man1/wickline-held-identify.1.gz",
+                 "/usr/share/bash-completion/completions/wickline", "/usr/lib/udev/rules.d/70-wickline.rules",
+                 "/usr/share/doc/wickline/NOTICES", "/usr/share/doc/wickline/wickline.cdx.json",
+                 "/usr/share/doc/wickline/copyright", "/usr/share/doc/wickline/deploy/SECURITY.md"]:
+        assert path in held, path
+    assert machine.run("wickline", "--version").strip() == "wickline 0.1.0"
+    # Nothing beyond what a small Debian has: each library that the program needs is there.
+    assert "not found" not in machine.run("ldd", "/usr/bin/wickline")
+
+
+def test_the_package_keeps_debians_rules():
+    done = subprocess.run(["lintian", "--fail-on", "error,warning", str(package())], capture_output=True, text=True,
+                          check=False)
+    assert done.returncode == 0, done.stdout
+
+
+def test_the_unit_leaves_little_open(machine):
+    machine.install(package())
+    said = machine.run("systemd-analyze", "security", "--no-pager", "wickline")
+    exposure = float(re.search(r"exposure level for wickline.service: ([0-9.]+)", said)[1])
+    assert exposure < 2.0, said
+    warned = machine.try_run("systemd-analyze", "verify", "wickline.service")
+    assert warned.stderr.strip() == "", warned.stderr
+
+
+def test_from_a_bare_system_to_the_first_accepted_result(machine):
+    """Five commands of a person; the practice receiver and the analyzer stand for the hospital."""
+    commands = 0
+
+    def person(*words):
+        nonlocal commands
+        commands += 1
+        return machine.run(*words)
+
+    machine.install(package())
+    commands += 1  # dpkg -i
+    machine.write("/etc/wickline/wickline.toml", CONFIGURATION, owner="root:wickline")
+    commands += 1  # an editor
+    receiver = machine.start("wickline", "receive", "--listen", RECEIVER, "--count", "3")
+    until(lambda: machine.try_run("wickline", "--config", "/etc/wickline/wickline.toml", "check").returncode <= 1,
+          what="a configuration that is good")
+    person("systemctl", "enable", "--now", "wickline")
+    analyzer(machine, 3)
+    out, _ = receiver.communicate(timeout=90)
+    assert receiver.returncode == 0, out
+    day = person("runuser", "-u", "wickline", "--", "wickline", "--config", "/etc/wickline/wickline.toml", "queue")
+    assert "0" in day or "empty" in day.lower(), day
+    assert commands <= 5
+    assert machine.property("NRestarts") == "0"
+    # A look as root beforehand changed the owner of nothing.
+    owners = machine.run("find", "/var/lib/wickline", "-not", "-user", "wickline")
+    assert owners == "", owners
+
+
+def test_a_look_as_root_does_not_hinder_the_first_start(machine):
+    machine.install(package())
+    machine.write("/etc/wickline/wickline.toml", CONFIGURATION, owner="root:wickline")
+    before = machine.run("find", "/var/lib/wickline", "-printf", "%p %u %s\n")
+    for words in [["check"], ["status"], ["queue"], ["held"], ["day"], ["trail"]]:
+        machine.try_run("wickline", "--config", "/etc/wickline/wickline.toml", *words)
+    assert machine.run("find", "/var/lib/wickline", "-printf", "%p %u %s\n") == before
+    machine.run("systemctl", "start", "wickline")
+    accepted(machine, 2)
+
+
+def test_a_reload_keeps_the_process(machine):
+    at_work(machine)
+    pid = machine.property("MainPID")
+    for _ in range(3):
+        machine.run("systemctl", "reload", "wickline")
+        assert machine.property("ActiveState") == "active"
+    machine.run("systemctl", "kill", "-s", "HUP", "wickline")
+    # TimeoutStopSec is 15 s: whoever said that it stops would be killed by then.
+    until(lambda: uptime(machine) > 20, what="a later moment")
+    assert machine.property("MainPID") == pid
+    assert machine.property("NRestarts") == "0"
+    accepted(machine, 2)
+
+
+def uptime(machine, since={}):
+    """Seconds since this was first asked of a machine."""
+    now = float(machine.run("cat", "/proc/uptime").split()[0])
+    return now - since.setdefault(id(machine), now)
+
+
+def test_a_process_that_stands_still_is_restarted(machine):
+    at_work(machine)
+    accepted(machine, 2)
+    pid = machine.property("MainPID")
+    machine.run("kill", "-STOP", pid)
+    until(lambda: machine.property("NRestarts") == "1" and machine.property("ActiveState") == "active", within=90,
+          what="a restart")
+    assert machine.property("MainPID") != pid
+    accepted(machine, 2)
+
+
+def test_a_wrong_configuration_is_not_tried_again_and_a_mended_one_starts(machine):
+    machine.install(package())
+    machine.write("/etc/wickline/wickline.toml", CONFIGURATION.replace("dialect", "dialekt"), owner="root:wickline")
+    assert machine.try_run("systemctl", "start", "wickline").returncode != 0
+    assert machine.property("ExecMainStatus") == "2"
+    assert machine.property("NRestarts") == "0"
+    assert "dialekt" in machine.journal("-p", "err")
+    machine.write("/etc/wickline/wickline.toml", CONFIGURATION, owner="root:wickline")
+    machine.run("systemctl", "reset-failed", "wickline")
+    machine.run("systemctl", "start", "wickline")
+    accepted(machine, 2)
+
+
+def test_the_journal_knows_what_is_urgent(machine):
+    at_work(machine)
+    accepted(machine, 2)
+    usual = machine.journal("-p", "notice")
+    assert "ready" in machine.journal()
+    assert "ready" not in usual, usual
+    # One time stamp, which is the journal's.
+    assert not re.search(r"^\d{4}-\d\d-\d\dT", machine.journal(), re.M)
+
+
+def test_an_upgrade_keeps_configuration_and_results(machine):
+    machine.install(package("0.0.9-1"))
+    machine.write("/etc/wickline/wickline.toml", CONFIGURATION, owner="root:wickline")
+    machine.run("systemctl", "start", "wickline")
+    accepted(machine, 2)
+    pid = machine.property("MainPID")
+    machine.install(package())
+    until(lambda: machine.property("ActiveState") == "active" and machine.property("MainPID") not in (pid, "0"),
+          what="the new one")
+    assert (machine.root / "etc/wickline/wickline.toml").read_text() == CONFIGURATION
+    counted = machine.run("runuser", "-u", "wickline", "--", "wickline", "--config", "/etc/wickline/wickline.toml",
+                          "--json", "find", "1")
+    assert "accepted" in counted, counted
+    accepted(machine, 1)
+
+
+def test_removed_it_leaves_results_and_purged_it_leaves_nothing(machine):
+    at_work(machine)
+    accepted(machine, 2)
+    machine.run("dpkg", "-r", "wickline")
+    assert machine.try_run("pgrep", "wickline").returncode == 1
+    assert (machine.root / "var/lib/wickline/ledger.db").exists()
+    assert (machine.root / "etc/wickline/wickline.toml").exists()
+    machine.run("dpkg", "-P", "wickline")
+    left = machine.run("find", "/", "-xdev", "-name", "*wickline*", "-not", "-path", "/proc/*", "-not", "-path",
+                       "/root/*", "-not", "-path", "/sys/*")
+    assert left == "", left
+    assert machine.try_run("getent", "passwd", "wickline").returncode == 2
