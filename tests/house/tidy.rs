@@ -200,6 +200,19 @@ fn pure_rooms_are_pure() {
     }
 }
 
+/// What people ask for is written in one place, which looks at links, owners and signs that a terminal obeys. Drafts
+/// that take the place of no file are made new, and the demonstration has a folder of its own.
+#[test]
+fn one_room_writes_the_files_that_people_ask_for() {
+    for (path, text) in sources("crates/wickline/src/cli") {
+        let code = code(without_tests(&text).as_str());
+        let own = path.ends_with("cli/file.rs") || path.ends_with("cli/demo.rs");
+        for way in ["fs::write(", "File::create(", "to_writer("] {
+            assert!(own || !code.contains(way), "{}: {way}..) is for cli/file.rs", path.display());
+        }
+    }
+}
+
 #[test]
 fn every_file_says_what_it_is_for_and_can_be_read() {
     for folder in ["crates", "tests"] {

@@ -92,6 +92,8 @@ pub struct Exchange {
     answered: bool,
     /// Bytes came after the last answer that meant something.
     loose: bool,
+    /// How many bytes came since that answer.
+    idle_talk: usize,
     /// Nothing more may be sent on this connection.
     over: bool,
     out: Vec<u8>,
@@ -113,6 +115,7 @@ impl Exchange {
             strangers: 0,
             answered: false,
             loose: false,
+            idle_talk: 0,
             over: false,
             out: Vec::new(),
             taken: 0,
@@ -192,6 +195,7 @@ impl Exchange {
     ///
     /// A block that is no acknowledgment, names nobody or comes too early settles nothing.
     pub fn handle_input(&mut self, now: Tick, bytes: &[u8]) {
+        self.idle_talk = self.idle_talk.saturating_add(bytes.len());
         self.reader.handle_input(bytes);
         while let Some(event) = self.reader.poll_event() {
             match event {
@@ -202,6 +206,9 @@ impl Exchange {
             }
         }
         self.loose |= self.reader.junk() > 0;
+        if self.idle_talk > self.bounds.answer_cap.saturating_mul(2) && !self.over {
+            self.give_up(Some("more came than an answer may be long, and none of it was one"));
+        }
         self.handle_timeout(now);
     }
 
@@ -277,7 +284,7 @@ impl Exchange {
 
     /// The receiver speaks of what we sent.
     fn heard(&mut self) {
-        (self.strangers, self.answered, self.loose) = (0, true, false);
+        (self.strangers, self.answered, self.loose, self.idle_talk) = (0, true, false, 0);
     }
 
     fn settle(&mut self, flight: Flight, verdict: Verdict, answer: Vec<u8>) {

@@ -47,6 +47,33 @@ fn verdicts(exchange: &mut Exchange) -> Vec<(i64, Verdict)> {
     events(exchange).into_iter().filter_map(of).collect()
 }
 
+/// Who talks on without an answer is not listened to until the time is up: the next connection comes after a pause
+/// that grows.
+#[test]
+fn endless_talk_without_an_answer_ends_the_connection() {
+    let junk = vec![b'x'; 100];
+    let (strange, endless) = (frame(&[b'Q'; 90]), [&[0x0B_u8][..], &[b'x'; 99]].concat());
+    for talk in [junk, strange, endless] {
+        let mut exchange = in_flight(1, &["A"]);
+        let mut heard = 0;
+        while !exchange.is_over() {
+            exchange.handle_input(1, &talk);
+            heard += talk.len();
+            assert!(heard <= 2 * BOUNDS.answer_cap + talk.len(), "{heard} bytes");
+        }
+        assert!(heard > BOUNDS.answer_cap, "as long as an answer may be");
+        let last = events(&mut exchange).pop();
+        assert!(matches!(last, Some(Event::Unanswered { key: 1, begun: true, .. })), "{last:?}");
+    }
+    // An answer of the greatest length allowed, and talk between answers, are none.
+    let mut exchange = in_flight(1, &["A"]);
+    let long = ack("AA", "A", &format!("NTE|1||{}\r", "x".repeat(BOUNDS.answer_cap - 200)));
+    exchange.handle_input(1, &[b'x'; 3000]);
+    exchange.handle_input(1, &long);
+    assert_eq!(verdicts(&mut exchange), [(1, Verdict::Accepted)]);
+    assert!(!exchange.is_over());
+}
+
 #[test]
 fn each_code_is_judged() {
     let header = "ERR||MSH^1^12|203^Unsupported version id^HL70357|E\r";

@@ -168,8 +168,7 @@ async fn paper(desk: &Desk, sheet: &Sheet, path: &Path, out: &Output) -> Result<
     let seal = format!("{}:{}", head.n, head.hash.get(..16).unwrap_or(&head.hash));
     let text =
         sheet.html(&desk.bench, Some(&seal)).map_err(|e| Failure::unreachable(e.to_string()))?;
-    std::fs::write(path, text)
-        .map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))?;
+    super::file::write(path, &text)?;
     if out.json {
         out.document(sheet)?;
     }

@@ -5,6 +5,7 @@ mod controls;
 mod day;
 mod demo;
 mod explain;
+mod file;
 mod find;
 mod held;
 mod ledger;
@@ -183,8 +184,14 @@ pub fn main() -> ExitCode {
             return ExitCode::from(if error.use_stderr() { Exit::Wrong as u8 } else { 0 });
         }
     };
-    // Files that a command makes are for their owner only.
+    // Files that a command makes are for their owner only, and what it has in memory is nobody's file at all: a core
+    // dump would hold ids of patients.
     rustix::process::umask(rustix::fs::Mode::from_raw_mode(0o077));
+    if std::env::var_os("WICKLINE_CORE_DUMPS").is_none_or(|asked| asked != "1") {
+        let none = rustix::process::DumpableBehavior::NotDumpable;
+        // Where the kernel has no such thing, the unit's LimitCORE=0 is left.
+        let _ = rustix::process::set_dumpable_behavior(none);
+    }
     let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
         Ok(runtime) => runtime,
         Err(error) => {

@@ -32,7 +32,7 @@ impl Output {
     /// One JSON document on one line.
     pub fn document(&self, value: &impl Serialize) -> io::Result<()> {
         let mut out = io::stdout().lock();
-        serde_json::to_writer(&mut out, value)?;
+        out.write_all(json_of(value)?.as_bytes())?;
         out.write_all(b"\n")?;
         out.flush()
     }
@@ -103,18 +103,30 @@ impl Output {
     }
 }
 
+/// A sign that a terminal obeys, or that hides or turns around the text beside it.
+fn is_hidden(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
+}
+
+/// A JSON document in which each such sign is written as its number, which a reader turns back.
+pub fn json_of(value: &impl Serialize) -> serde_json::Result<String> {
+    let plain = serde_json::to_string(value)?;
+    // Outside of strings JSON has none, and in them those below a blank are numbers already. All are of 16 bits.
+    let shown = |c: char| format!("\\u{:04x}", u32::from(c));
+    Ok(replaced(&plain, shown))
+}
+
 /// Text with every control character and every mark that reorders text made visible.
 #[must_use]
 pub fn visible(text: &str) -> String {
+    replaced(text, |c| format!("\\u{{{:x}}}", u32::from(c)))
+}
+
+fn replaced(text: &str, shown: impl Fn(char) -> String) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
-        let hidden = c.is_control()
-            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}');
-        if hidden {
-            out.push_str(&format!("\\u{{{:x}}}", u32::from(c)));
-        } else {
-            out.push(c);
-        }
+        if is_hidden(c) { out.push_str(&shown(c)) } else { out.push(c) }
     }
     out
 }
@@ -189,5 +201,22 @@ mod tests {
             "a\\u{1b}[31mb\\u{d}\\u{a}\\u{202e}c\\u{9b}"
         );
         assert_eq!(visible("400 µL ≥ é"), "400 µL ≥ é");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{json_of, visible};
+
+    #[test]
+    fn a_document_has_no_sign_that_a_terminal_obeys_and_says_the_same() {
+        let text = "a\u{1b}[2J\u{9b}31m\u{85}\u{202e}b\u{feff}\u{2028}\u{e9}\u{1f9ea}";
+        let json = json_of(&[text]).expect("a document");
+        assert_eq!(json, "[\"a\\u001b[2J\\u009b31m\\u0085\\u202eb\\ufeff\\u2028\u{e9}\u{1f9ea}\"]");
+        assert_eq!(serde_json::from_str::<Vec<String>>(&json).expect("JSON"), [text]);
+        assert_eq!(
+            visible(text),
+            "a\\u{1b}[2J\\u{9b}31m\\u{85}\\u{202e}b\\u{feff}\\u{2028}\u{e9}\u{1f9ea}"
+        );
     }
 }

@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
-use super::output::{Output, Tone, plain, visible_lines};
-use super::{Answer, Desk, Exit, Failure};
+use super::output::{Output, Tone, json_of, plain, visible_lines};
+use super::{Answer, Desk, Exit, Failure, file};
 use crate::clock::SiteClock;
 use crate::csv::line;
 use crate::settings::effective::readable;
@@ -130,7 +130,7 @@ async fn list(desk: &Desk, filter: &Filter, csv: Option<&Path>, out: &Output) ->
     if let Some(path) = csv {
         let mut text = line(&HEAD.map(str::to_owned));
         rows.iter().for_each(|row| text.push_str(&line(&cells(row, clock))));
-        std::fs::write(path, text).map_err(|e| cannot_write(path, &e))?;
+        file::write(path, &text)?;
     }
     let head = desk.ledger.trail_head().await?;
     if out.json {
@@ -269,15 +269,15 @@ fn tell(verified: &Verified, known: &[Head], out: &Output) -> std::io::Result<()
 }
 
 async fn export(desk: &Desk, path: &Path, out: &Output) -> Answer {
-    let failed = |e: std::io::Error| cannot_write(path, &e);
-    let mut file = std::io::BufWriter::new(std::fs::File::create(path).map_err(failed)?);
+    let failed = |e: std::io::Error| file::cannot(path, &e);
+    let mut file = std::io::BufWriter::new(file::create(path)?);
     let (epoch, made_at) = desk.ledger.trail_label().await?;
     writeln!(file, "{}", json!({"ledger": epoch, "made_at": made_at})).map_err(failed)?;
     let (mut rows, mut last) = (0, None);
     let written = desk.ledger.trail_all(|row| {
         rows += 1;
         last = Some(json!({"n": row.n, "hash": row.hash}));
-        serde_json::to_writer(&mut file, row)?;
+        file.write_all(json_of(row)?.as_bytes())?;
         file.write_all(b"\n")
     });
     written.await?.map_err(failed)?;
@@ -287,10 +287,6 @@ async fn export(desk: &Desk, path: &Path, out: &Output) -> Answer {
     }
     out.line(&format!("{rows} rows written to {}", path.display()));
     Ok(Exit::Done)
-}
-
-fn cannot_write(path: &Path, error: &std::io::Error) -> Failure {
-    Failure::unreachable(format!("{}: {error}", path.display()))
 }
 
 async fn configurations(desk: &Desk, out: &Output) -> Answer {

@@ -113,7 +113,7 @@ pub async fn charts(desk: &Desk, options: Options, out: &Output) -> Answer {
 
 fn write(path: &Path, chart: &Chart) -> Result<(), Failure> {
     let text = chart.svg().map_err(Failure::wrong)?;
-    std::fs::write(path, text).map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))
+    crate::cli::file::write(path, &text)
 }
 
 /// Readings by what their chart is about. A run whose level is not known is on none.

@@ -140,8 +140,7 @@ async fn list(desk: &Desk, which: &Which, csv: Option<&Path>, out: &Output) -> A
         stands.extend(desk.ledger.control_standing(&desk.bench, analyzer, now).await?);
     }
     if let Some(path) = csv {
-        let write = std::fs::write(path, paper::csv(&runs));
-        write.map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))?;
+        super::file::write(path, &paper::csv(&runs))?;
     }
     if out.json {
         let stands: Vec<_> = stands.iter().map(|s| board::document(desk, s)).collect();

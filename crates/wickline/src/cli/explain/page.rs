@@ -90,8 +90,7 @@ pub fn write(
     let text = page
         .render()
         .map_err(|e| Failure::unreachable(format!("writing {}: {e}", file.display())))?;
-    std::fs::write(file, text)
-        .map_err(|e| Failure::unreachable(format!("writing {}: {e}", file.display())))
+    crate::cli::file::write(file, &text)
 }
 
 fn shown(report: &Explained) -> Shown<'_> {

@@ -41,8 +41,7 @@ pub async fn look(desk: &Desk, asked: &Asked, csv: Option<&Path>, out: &Output) 
         rows.push((kept.item, desk.ledger.holdings(*n).await?));
     }
     if let Some(path) = csv {
-        std::fs::write(path, table(&rows))
-            .map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))?;
+        crate::cli::file::write(path, &table(&rows))?;
     }
     if out.json {
         let items: Vec<Value> = rows.iter().map(item).collect();

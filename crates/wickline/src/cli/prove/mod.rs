@@ -17,7 +17,7 @@ use wickline_normalize::units::Units;
 use self::page::Captured;
 use self::truth::Kept;
 use super::output::{Output, Tone, plain, visible};
-use super::{Answer, As, Exit, Failure, faults, loaded};
+use super::{Answer, As, Exit, Failure, faults, file, loaded};
 use crate::clock;
 use crate::prove::against::Held;
 use crate::prove::facts::{Fact, Facts};
@@ -189,10 +189,10 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
         ledger.note(&actor, send::answered(&proof)).await?;
     }
     if let Some(path) = &options.html {
-        write(path, &page::page(&bench, &proof, options.send)?)?;
+        file::write(path, &page::page(&bench, &proof, options.send)?)?;
     }
     if let Some(path) = &options.csv {
-        write(path, &csv(&proof.rows, &proof.facts, &proof.fingerprint))?;
+        file::write(path, &csv(&proof.rows, &proof.facts, &proof.fingerprint))?;
     }
     let changes = match &old {
         None => None,
@@ -492,10 +492,6 @@ fn series() -> String {
         seconds /= 36;
     }
     letters.iter().rev().collect()
-}
-
-fn write(path: &Path, text: &str) -> Result<(), Failure> {
-    std::fs::write(path, text).map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))
 }
 
 fn show(proof: &Proof, changes: Option<&Comparison>, out: &Output) -> std::io::Result<()> {

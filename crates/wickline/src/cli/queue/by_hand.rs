@@ -76,8 +76,7 @@ pub async fn print(desk: &Desk, asked: &Asked, html: Option<&Path>, out: &Output
     if let Some(path) = html {
         let page = Page { site, printed, slips: &slips, withdrawals: &withdrawals };
         let text = page.render().map_err(|e| Failure::unreachable(e.to_string()))?;
-        std::fs::write(path, text)
-            .map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))?;
+        crate::cli::file::write(path, &text)?;
         let (count, path) = (slips.len() + withdrawals.len(), path.display());
         out.line(&format!(
             "{count} message(s) on {path}; it holds specimen ids: keep it as you keep reports"
