@@ -39,6 +39,8 @@ mod prove;
 mod proved;
 mod put_right;
 mod receivers;
+mod reload;
+mod service;
 mod set_back;
 mod several;
 mod shown;

@@ -1,21 +1,22 @@
 //! The daemon's supervision: what is opened in which order, who watches whom, how it all stops.
 
 pub mod ledger_work;
+mod lines;
+mod reload;
 
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
 use rustix::fs::FlockOperation;
-use tokio::sync::{Notify, watch};
-use tokio::task::JoinSet;
+use tokio::sync::watch;
+use tokio::task::{AbortHandle, JoinError, JoinSet};
 use tracing::{error, info, warn};
-use wickline_listen::line::{LineKind, Listener};
 
-use self::ledger_work::{Ends, LedgerWork};
+use self::ledger_work::{LedgerWork, Life};
+use self::lines::Lines;
 use crate::address::Address;
-use crate::pipeline::event::{Bound, Event, Events};
-use crate::pipeline::hearing::Hearing;
+use crate::pipeline::event::{Event, Events};
 use crate::pipeline::seen::Seen;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -36,7 +37,8 @@ const LOOK: Duration = Duration::from_secs(2);
 /// What a daemon shows of itself while it runs.
 #[derive(Clone)]
 pub struct Sight {
-    pub bench: Arc<Bench>,
+    /// The one that is used now.
+    pub bench: watch::Receiver<Arc<Bench>>,
     /// None while it cannot be reached.
     pub ledger: watch::Receiver<Option<Ledger>>,
     /// Whether the tape takes what is heard.
@@ -48,15 +50,22 @@ pub struct Sight {
 
 /// The running daemon.
 pub struct Daemon {
-    bench: Arc<Bench>,
+    bench: watch::Sender<Arc<Bench>>,
     /// None: on a server that cannot be reached yet.
     pub ledger: Option<Ledger>,
     pub tape: Tape,
-    ends: Ends,
     /// The ledger as the work has it.
     there: watch::Sender<Option<Ledger>>,
     writer: Option<Writer>,
     events: Events,
+    lines: Lines,
+    /// Reading and sending: their stop switch and their task.
+    work: Option<(watch::Sender<bool>, AbortHandle)>,
+    life: Arc<Life>,
+    /// Where it is shown, and the stop switch of that.
+    pub console: Option<String>,
+    shown: watch::Sender<bool>,
+    /// The stop switch of what lives as long as the daemon.
     stop: watch::Sender<bool>,
     /// Tasks that end only when told to, or with an error that ends the process.
     tasks: JoinSet<Result<(), StoreError>>,
@@ -80,10 +89,7 @@ impl Daemon {
             info!(%error, "no ballast could be put in place");
         }
         let (tape, writer) = Tape::open(&bench.tape, bench.low_water, Some(ballast)).await?;
-        let mut ends = Ends::default();
-        for analyzer in &bench.analyzers {
-            ends.insert(analyzer.id.clone(), tape.end(&analyzer.id).await?);
-        }
+        let ends = ledger_work::ends(&tape, &bench).await?;
         let ledger = match ledger_work::open(&bench, &tape, &ends).await {
             Ok(ledger) => Some(ledger),
             // What analyzers say must not wait for a server.
@@ -94,17 +100,19 @@ impl Daemon {
             }
             Err(error) => return Err(error),
         };
-        let (stop, _) = watch::channel(false);
-        events.seen.begin(&bench);
-        let (there, _) = watch::channel(ledger.clone());
+        let (stop, ends) = watch::channel(false);
         Ok(Self {
-            bench,
+            bench: watch::channel(bench).0,
+            there: watch::channel(ledger.clone()).0,
             ledger,
-            ends,
-            there,
             tape,
             writer: Some(writer),
             events,
+            lines: Lines::default(),
+            work: None,
+            life: Arc::new(Life::new(ends)),
+            console: None,
+            shown: watch::channel(false).0,
             stop,
             tasks: JoinSet::new(),
             checks,
@@ -122,58 +130,57 @@ impl Daemon {
             self.tasks
                 .spawn(async move { check.to_the_end(crate::pipeline::stopped(&mut stop)).await });
         }
-        let mut bound = Vec::new();
-        let mut all_ended = Vec::new();
-        for analyzer in self.bench.analyzers.clone() {
-            let listener = self.listener(&analyzer, &mut bound).await?;
-            let ended = Arc::new(Notify::new());
-            let hearing = Hearing {
-                analyzer: analyzer.id.clone(),
-                spec: analyzer.line.clone(),
-                link: analyzer.dialect.link(),
-                tape: self.tape.line(&analyzer.id).await?,
-                healthy: self.tape.healthy(),
-                events: self.events.clone(),
-                ended: ended.clone(),
-                stop: self.stop.subscribe(),
-                listener,
-            };
-            all_ended.push(ended);
-            self.tasks.spawn(async move {
-                hearing.run().await;
-                Ok(())
-            });
-        }
-        let work = LedgerWork {
-            bench: self.bench.clone(),
-            tape: self.tape.clone(),
-            events: self.events.clone(),
-            ended: all_ended,
-            ends: self.ends.clone(),
-            stop: self.stop.subscribe(),
-        };
-        self.tasks.spawn(work.run(self.there.clone()));
+        let bench = self.bench();
+        self.lines.set(&bench, &self.tape, &self.events, &mut self.tasks).await?;
+        self.begin_work().await?;
         self.watch_tape();
-        let receivers = self.bench.targets.iter().map(|t| t.id.clone()).collect();
-        let version = env!("CARGO_PKG_VERSION");
-        self.events.tell(Event::Ready { version, lines: bound, receivers, console });
-        info!(
-            analyzers = self.bench.analyzers.len(),
-            receivers = self.bench.targets.len(),
-            "ready"
-        );
+        self.ready(console);
         Ok(())
     }
 
-    /// What those may see who show the daemon.
+    /// The configuration that is used now.
     #[must_use]
-    pub fn sight(&self) -> Sight {
-        let (tape, stop) = (self.tape.healthy(), self.stop.subscribe());
-        let (bench, seen) = (self.bench.clone(), self.events.seen.clone());
-        Sight { bench, ledger: self.there.subscribe(), tape, seen, stop }
+    pub fn bench(&self) -> Arc<Bench> {
+        self.bench.borrow().clone()
     }
 
-    /// Watches over one more task, which ends when the daemon is told to stop.
+    /// Begins to read and to send by the present configuration.
+    async fn begin_work(&mut self) -> Result<(), StoreError> {
+        let (bench, (stop, stopped)) = (self.bench(), watch::channel(false));
+        let work = LedgerWork {
+            ended: self.lines.ended(&bench),
+            ends: ledger_work::ends(&self.tape, &bench).await?,
+            bench,
+            tape: self.tape.clone(),
+            events: self.events.clone(),
+            life: self.life.clone(),
+            stop: stopped,
+        };
+        let task = self.tasks.spawn(work.run(self.there.clone()));
+        self.work = Some((stop, task));
+        Ok(())
+    }
+
+    fn ready(&mut self, console: Option<String>) {
+        let bench = self.bench();
+        self.console.clone_from(&console);
+        let receivers = bench.targets.iter().map(|t| t.id.clone()).collect();
+        let (version, lines) = (env!("CARGO_PKG_VERSION"), self.lines.bound(&bench));
+        self.events.tell(Event::Ready { version, lines, receivers, console });
+        info!(analyzers = bench.analyzers.len(), receivers = bench.targets.len(), "ready");
+    }
+
+    /// What those may see who show the daemon, from now on in place of who showed it before.
+    #[must_use]
+    pub fn sight(&mut self) -> Sight {
+        self.shown.send_replace(true);
+        let (shown, stop) = watch::channel(false);
+        self.shown = shown;
+        let (bench, ledger) = (self.bench.subscribe(), self.there.subscribe());
+        Sight { bench, ledger, tape: self.tape.healthy(), seen: self.events.seen.clone(), stop }
+    }
+
+    /// Watches over one more task, which ends when its [`Sight`] says so.
     pub fn beside(&mut self, task: impl Future<Output = ()> + Send + 'static) {
         self.tasks.spawn(async move {
             task.await;
@@ -197,49 +204,36 @@ impl Daemon {
         });
     }
 
-    async fn listener(
-        &self,
-        analyzer: &crate::settings::bench::Analyzer,
-        bound: &mut Vec<Bound>,
-    ) -> Result<Option<Listener>, StoreError> {
-        if !matches!(analyzer.line.kind, LineKind::Listen { .. }) {
-            return Ok(None);
-        }
-        let open = |e: std::io::Error| StoreError::Open {
-            what: format!("the line of {}", analyzer.id),
-            why: e.to_string(),
-        };
-        let listener = Listener::bind(&analyzer.line).await.map_err(open)?;
-        let address = listener.local_addr().map_err(open)?.to_string();
-        bound.push(Bound { analyzer: analyzer.id.clone(), address });
-        Ok(Some(listener))
-    }
-
     /// Runs until `stop` resolves, then finishes what is in hand. An error: the store is not safe.
     pub async fn until_stopped(mut self, stop: impl Future<Output = ()>) -> Result<(), StoreError> {
-        tokio::pin!(stop);
-        let mut ended = Ok(());
+        let ended = self.until(stop).await;
+        self.stop(ended).await
+    }
+
+    /// Watches over everything until something else is to be done. An error: the store is not safe, and the
+    /// daemon has to stop.
+    pub async fn until<T>(&mut self, something: impl Future<Output = T>) -> Result<T, StoreError> {
+        tokio::pin!(something);
         loop {
             tokio::select! {
-                () = &mut stop => break,
-                done = self.tasks.join_next() => match done {
-                    Some(Ok(Ok(()))) => {}
-                    Some(Ok(Err(error))) => {
-                        error!(%error, "the store is not safe: ending");
-                        ended = Err(error);
-                        break;
-                    }
-                    Some(Err(panicked)) => {
-                        let why = panicked.to_string();
-                        ended = Err(StoreError::Broken { what: "a task of this program".into(), why });
-                        break;
-                    }
-                    None => break,
-                },
+                asked = &mut something => return Ok(asked),
+                Some(done) = self.tasks.join_next() => judged(done)?,
             }
+        }
+    }
+
+    /// Finishes what is in hand, unless it ended badly already.
+    pub async fn stop(self, mut ended: Result<(), StoreError>) -> Result<(), StoreError> {
+        if let Err(error) = &ended {
+            error!(%error, "the store is not safe: ending");
         }
         info!("stopping: finishing what is in hand");
         self.stop.send_replace(true);
+        self.shown.send_replace(true);
+        self.lines.stop();
+        if let Some((stop, _)) = &self.work {
+            stop.send_replace(true);
+        }
         let Daemon { mut tasks, tape, ledger, events, _locks, .. } = self;
         let (file, unkept) = (tape.db(), tape.unkept());
         drop(tape);
@@ -274,6 +268,18 @@ async fn looked_at(bench: &Bench) -> Result<Vec<Check>, StoreError> {
         go_on.extend(check.until(end).await?);
     }
     Ok(go_on)
+}
+
+/// What became of a task. One that was given up left everything as a crash would have.
+fn judged(done: Result<Result<(), StoreError>, JoinError>) -> Result<(), StoreError> {
+    match done {
+        Ok(ended) => ended,
+        Err(given_up) if given_up.is_cancelled() => Ok(()),
+        Err(panicked) => {
+            let why = panicked.to_string();
+            Err(StoreError::Broken { what: "a task of this program".into(), why })
+        }
+    }
 }
 
 /// An error: something was heard and never came onto the tape.

@@ -1,5 +1,7 @@
 //! `run`: the daemon.
 
+mod systemd;
+
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -15,55 +17,105 @@ use crate::pipeline::event::{Event, Events};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 
-/// Why the running daemon has to stop.
+/// What a signal asks for.
 enum Ask {
     /// SIGTERM or SIGINT.
     Stop,
-    /// SIGHUP, and the configuration is good: go on with it.
-    Reload(Box<Bench>),
+    /// SIGHUP: the configuration is to be read again.
+    Reload,
 }
 
 pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
     log_to_stderr();
     let path = crate::settings::find(config.as_deref()).map_err(Failure::wrong)?;
-    let mut signals = Signals::new(path.clone())?;
-    let mut bench = Arc::new(bench(Some(path))?);
-    let mut before: Option<Arc<Bench>> = None;
-    loop {
-        let events = Events::default();
-        let telling = tokio::spawn(tell(events.watch(), out.json));
-        let daemon = match started(bench.clone(), &events).await {
-            Ok(daemon) => daemon,
-            // What parses may still not open: then what worked a moment ago goes on.
-            Err(error) if before.is_some() => {
-                error!(%error, "the new configuration cannot be opened: the old one stays");
-                events.tell(Event::ConfigurationRefused);
-                bench = before.take().unwrap_or(bench);
-                continue;
-            }
-            Err(error) => return Err(error.into()),
-        };
-        let mut asked = None;
-        let ended = daemon.until_stopped(async { asked = Some(signals.next(&events).await) }).await;
-        let _ = tokio::time::timeout(std::time::Duration::from_secs(1), telling).await;
-        ended?;
-        match asked {
-            Some(Ask::Reload(new)) => before = Some(std::mem::replace(&mut bench, Arc::new(*new))),
-            Some(Ask::Stop) | None => return Ok(Exit::Done),
-        }
-    }
+    let mut signals = Signals::new()?;
+    let bench = Arc::new(bench(Some(path.clone()))?);
+    let events = Events::default();
+    let telling = tokio::spawn(tell(events.watch(), out.json));
+    let mut daemon = started(bench, &events).await?;
+    let ended = obeys(&mut daemon, &path, &mut signals, &events).await;
+    systemd::stopping();
+    let ended = daemon.stop(ended).await;
+    let _ = tokio::time::timeout(std::time::Duration::from_secs(1), telling).await;
+    ended?;
+    Ok(Exit::Done)
 }
 
 /// A daemon that works, with its console where the configuration has one.
 pub(super) async fn started(bench: Arc<Bench>, events: &Events) -> Result<Daemon, StoreError> {
-    let mut daemon = Daemon::open(bench.clone(), events.clone()).await?;
-    let console = Console::bind(bench.console).await?;
+    let console = bench.console;
+    let mut daemon = Daemon::open(bench, events.clone()).await?;
+    let console = Console::bind(console).await?;
     daemon.start(console.as_ref().and_then(Console::address)).await?;
+    show(&mut daemon, console);
+    Ok(daemon)
+}
+
+/// Shows the daemon on a console, or on none.
+fn show(daemon: &mut Daemon, console: Option<Console>) {
+    let sight = daemon.sight();
     if let Some(console) = console {
-        let sight = daemon.sight();
         daemon.beside(console.run(sight));
     }
-    Ok(daemon)
+}
+
+/// Does what signals ask for until one of them ends it. An error: the store is not safe.
+async fn obeys(
+    daemon: &mut Daemon,
+    path: &std::path::Path,
+    signals: &mut Signals,
+    events: &Events,
+) -> Result<(), StoreError> {
+    loop {
+        match daemon.until(signals.next()).await? {
+            Ask::Stop => return Ok(()),
+            Ask::Reload => {
+                events.tell(Event::Reloading);
+                let renewed = tokio::select! {
+                    biased;
+                    // What is half renewed can be stopped as well.
+                    () = signals.stop() => return Ok(()),
+                    renewed = renewed(daemon, path) => renewed?,
+                };
+                if let Err(why) = renewed {
+                    events.tell(Event::ConfigurationRefused { why });
+                }
+            }
+        }
+    }
+}
+
+/// Reads the configuration again and goes on with it, or says why not.
+async fn renewed(
+    daemon: &mut Daemon,
+    path: &std::path::Path,
+) -> Result<Result<(), String>, StoreError> {
+    let new = match bench(Some(path.to_owned())) {
+        Ok(new) => new,
+        Err(failure) => {
+            error!("the new configuration is not used: {}", failure.text);
+            return Ok(Err("the configuration is wrong; the log says where".into()));
+        }
+    };
+    let moves = new.console != daemon.bench().console;
+    let opened = if moves { Console::bind(new.console).await } else { Ok(None) };
+    let renewed = match opened {
+        Ok(console) => {
+            let kept = daemon.console.clone().filter(|_| !moves);
+            let address = console.as_ref().and_then(Console::address).or(kept);
+            let renewed = daemon.renew(Arc::new(new), address).await?;
+            if renewed.is_ok() && moves {
+                show(daemon, console);
+            }
+            renewed
+        }
+        Err(error) => Err(error.to_string()),
+    };
+    match &renewed {
+        Ok(()) => info!("going on with the configuration as it is now"),
+        Err(why) => error!(why, "the new configuration cannot be used: the old one stays"),
+    }
+    Ok(renewed)
 }
 
 /// Tells systemd, and in JSON everybody, what happens.
@@ -72,7 +124,7 @@ async fn tell(mut events: broadcast::Receiver<Event>, json: bool) {
     loop {
         match events.recv().await {
             Ok(event) => {
-                notify(&event);
+                systemd::told(&event);
                 if json {
                     let _ = out.document(&event);
                 }
@@ -87,56 +139,35 @@ async fn tell(mut events: broadcast::Receiver<Event>, json: bool) {
 }
 
 /// The signals, listened to from the first moment to the last: one that comes while a daemon is being
-/// closed or opened is not lost.
+/// opened or renewed is not lost.
 struct Signals {
-    path: PathBuf,
     term: Signal,
     interrupt: Signal,
     hangup: Signal,
 }
 
 impl Signals {
-    fn new(path: PathBuf) -> std::io::Result<Self> {
+    fn new() -> std::io::Result<Self> {
         let term = signal(SignalKind::terminate())?;
         let (interrupt, hangup) = (signal(SignalKind::interrupt())?, signal(SignalKind::hangup())?);
-        Ok(Self { path, term, interrupt, hangup })
+        Ok(Self { term, interrupt, hangup })
     }
 
-    /// Waits for a signal that ends this daemon. A SIGHUP with a wrong configuration changes nothing.
-    async fn next(&mut self, events: &Events) -> Ask {
-        loop {
-            tokio::select! {
-                biased;
-                _ = self.term.recv() => return Ask::Stop,
-                _ = self.interrupt.recv() => return Ask::Stop,
-                _ = self.hangup.recv() => match bench(Some(self.path.clone())) {
-                    Ok(new) => {
-                        info!("the configuration is good: going on with it");
-                        return Ask::Reload(Box::new(new));
-                    }
-                    Err(failure) => {
-                        error!("the new configuration is not used: {}", failure.text);
-                        events.tell(Event::ConfigurationRefused);
-                    }
-                }
-            }
+    async fn next(&mut self) -> Ask {
+        tokio::select! {
+            biased;
+            _ = self.term.recv() => Ask::Stop,
+            _ = self.interrupt.recv() => Ask::Stop,
+            _ = self.hangup.recv() => Ask::Reload,
         }
     }
-}
 
-/// Tells systemd, where there is one.
-fn notify(event: &Event) {
-    let states = match event {
-        Event::Ready { .. } => {
-            vec![
-                sd_notify::NotifyState::Ready,
-                sd_notify::NotifyState::Status("hearing and delivering"),
-            ]
+    async fn stop(&mut self) {
+        tokio::select! {
+            _ = self.term.recv() => {}
+            _ = self.interrupt.recv() => {}
         }
-        Event::Stopping => vec![sd_notify::NotifyState::Stopping],
-        _ => return,
-    };
-    let _ = sd_notify::notify(&states);
+    }
 }
 
 fn log_to_stderr() {

@@ -49,6 +49,22 @@ pub fn describe() {
     gauge!("wickline_build_info", "version" => env!("CARGO_PKG_VERSION")).set(1);
 }
 
+/// The figures without those of analyzers and receivers that are not configured any more: nobody keeps them
+/// true. An id has nothing in it that would be escaped.
+#[must_use]
+pub fn of_bench(page: &str, bench: &Bench) -> String {
+    let named = |line: &str, label: &str| -> Option<String> {
+        let (_, rest) = line.split_once(label)?;
+        rest.split_once('"').map(|(id, _)| id.to_owned())
+    };
+    let known = |line: &&str| {
+        let analyzer = named(line, "analyzer=\"").is_none_or(|id| bench.analyzer(&id).is_some());
+        let receiver = named(line, "receiver=\"");
+        analyzer && receiver.is_none_or(|id| bench.targets.iter().any(|t| t.id == id))
+    };
+    page.lines().filter(known).flat_map(|line| [line, "\n"]).collect()
+}
+
 /// Reads one receiver's queue.
 pub async fn queue(ledger: &Ledger, target: &Target) {
     let Ok(counts) = ledger.within(ledger.waiting(&target.id)).await else { return };

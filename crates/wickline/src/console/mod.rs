@@ -104,7 +104,7 @@ async fn ready(State(shared): Shared) -> impl IntoResponse {
     if !there {
         return answer(false, "the ledger is away: lines go on to the tape");
     }
-    let longest = sight.bench.down_longest;
+    let longest = sight.bench.borrow().down_longest;
     let down = longest.map(|longest| sight.seen.down_for(longest)).unwrap_or_default();
     answer(down.is_empty(), &down.join("\n"))
 }
@@ -119,18 +119,19 @@ fn answer(good: bool, why: &str) -> (StatusCode, String) {
 
 async fn numbers(State(shared): Shared) -> impl IntoResponse {
     let (sight, handle) = shared.as_ref();
-    let ledger = sight.ledger.borrow().clone();
+    let (bench, ledger) = (sight.bench.borrow().clone(), sight.ledger.borrow().clone());
     metrics::gauge!("wickline_ledger_up").set(u8::from(ledger.is_some()));
     metrics::gauge!("wickline_tape_up").set(u8::from(*sight.tape.borrow()));
     if let Some(ledger) = ledger {
-        for target in &sight.bench.targets {
+        for target in &bench.targets {
             meters::queue(&ledger, target).await;
         }
-        for analyzer in &sight.bench.analyzers {
-            meters::controls(&ledger, &sight.bench, analyzer).await;
+        for analyzer in &bench.analyzers {
+            meters::controls(&ledger, &bench, analyzer).await;
         }
         meters::held(&ledger).await;
     }
     handle.run_upkeep();
-    ([(header::CONTENT_TYPE, "text/plain; version=0.0.4")], handle.render())
+    let page = meters::of_bench(&handle.render(), &bench);
+    ([(header::CONTENT_TYPE, "text/plain; version=0.0.4")], page)
 }

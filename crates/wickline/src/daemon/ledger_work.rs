@@ -2,6 +2,7 @@
 //! that cannot be reached, the lines are heard onto the tape and this half begins when it is back.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use tokio::sync::{Notify, watch};
@@ -9,6 +10,7 @@ use tokio::task::JoinSet;
 use tracing::{info, warn};
 use wickline_listen::dialect::LinkKind;
 
+use crate::clock;
 use crate::pipeline::delivery::Delivery;
 use crate::pipeline::event::{Event, Events};
 use crate::pipeline::kept_lease::KeptLease;
@@ -36,43 +38,86 @@ pub struct LedgerWork {
     /// Told when a framed message of an analyzer ends, in the order of the bench's analyzers.
     pub ended: Vec<Arc<Notify>>,
     pub ends: Ends,
+    pub life: Arc<Life>,
     pub stop: watch::Receiver<bool>,
 }
 
 pub use crate::acts::set_back::Ends;
+
+/// What outlives each configuration.
+pub struct Life {
+    /// When the daemon began to work.
+    since: i64,
+    /// Its start is in the trail.
+    noted: AtomicBool,
+    /// The daemon stops, and not only this work.
+    ends: watch::Receiver<bool>,
+}
+
+impl Life {
+    #[must_use]
+    pub fn new(ends: watch::Receiver<bool>) -> Self {
+        Self { since: clock::now_us(), noted: AtomicBool::new(false), ends }
+    }
+}
+
+/// Where the tape of each analyzer ends now.
+pub async fn ends(tape: &Tape, bench: &Bench) -> Result<Ends, StoreError> {
+    let mut ends = Ends::default();
+    for analyzer in &bench.analyzers {
+        ends.insert(analyzer.id.clone(), tape.end(&analyzer.id).await?);
+    }
+    Ok(ends)
+}
 
 /// Opens the ledger, looks whether it goes with the tape, and brings it up to what the configuration
 /// says now.
 pub async fn open(bench: &Bench, tape: &Tape, ends: &Ends) -> Result<Ledger, StoreError> {
     let ledger = Ledger::open(bench.ledger.clone()).await?;
     let ready = async {
-        for (analyzer, (entry, offset)) in ends {
-            let (read, place) = ledger.read_to(&tape.id, analyzer).await?;
-            if read > *entry || u64::try_from(place).is_ok_and(|place| place > *offset) {
-                let why = format!(
-                    "it is shorter than what was read from it for {analyzer} (entry {entry} of {read}, \
-                     byte {offset} of {place}): an old copy, or a disk that lost what it had said was \
-                     written. Move it aside and start: a new tape begins, the old one can be replayed"
-                );
-                return Err(StoreError::Unsafe { what: bench.tape.display().to_string(), why });
-            }
-        }
+        not_short(&ledger, bench, tape, ends).await?;
         ledger.compared(bench, tape, ends).await?;
-        for target in &bench.targets {
-            ledger.receiver_known(&target.id, target.paused).await?;
-        }
-        let built = ledger.reports_undelivered(bench).await?;
-        if built > 0 {
-            info!(built, "messages built for reports that had no receiver before");
-        }
-        let known: Vec<&str> = bench.targets.iter().map(|t| t.id.as_str()).collect();
-        for (receiver, count) in ledger.queue_orphans(&known).await? {
-            warn!(receiver, count, "messages wait for a receiver that is not configured here");
-        }
-        Ok(())
+        prepare(&ledger, bench).await
     };
     ledger.within(ready).await?;
     Ok(ledger)
+}
+
+/// Brings a ledger that goes with the tape up to what the configuration says now.
+pub async fn prepare(ledger: &Ledger, bench: &Bench) -> Result<(), StoreError> {
+    for target in &bench.targets {
+        ledger.receiver_known(&target.id, target.paused).await?;
+    }
+    let built = ledger.reports_undelivered(bench).await?;
+    if built > 0 {
+        info!(built, "messages built for reports that had no receiver before");
+    }
+    let known: Vec<&str> = bench.targets.iter().map(|t| t.id.as_str()).collect();
+    for (receiver, count) in ledger.queue_orphans(&known).await? {
+        warn!(receiver, count, "messages wait for a receiver that is not configured here");
+    }
+    Ok(())
+}
+
+/// A tape that lost what was read from it would give its places out again.
+pub async fn not_short(
+    ledger: &Ledger,
+    bench: &Bench,
+    tape: &Tape,
+    ends: &Ends,
+) -> Result<(), StoreError> {
+    for (analyzer, (entry, offset)) in ends {
+        let (read, place) = ledger.read_to(&tape.id, analyzer).await?;
+        if read > *entry || u64::try_from(place).is_ok_and(|place| place > *offset) {
+            let why = format!(
+                "it is shorter than what was read from it for {analyzer} (entry {entry} of {read}, \
+                 byte {offset} of {place}): an old copy, or a disk that lost what it had said was \
+                 written. Move it aside and start: a new tape begins, the old one can be replayed"
+            );
+            return Err(StoreError::Unsafe { what: bench.tape.display().to_string(), why });
+        }
+    }
+    Ok(())
 }
 
 impl LedgerWork {
@@ -90,7 +135,9 @@ impl LedgerWork {
         if !self.configured(&ledger).await? {
             return Ok(());
         }
-        self.trail(&ledger, "start").await?;
+        if !self.life.noted.swap(true, Ordering::Relaxed) {
+            self.trail(&ledger, "start").await?;
+        }
         for notice in ledger.within(ledger.notices()).await? {
             let (kind, why) = (notice.kind.code(), notice.words(&self.bench.clock));
             self.events.tell(Event::Notice { kind, why });
@@ -112,7 +159,8 @@ impl LedgerWork {
             Ok(())
         });
         let (seen, me, stop) = (self.events.seen.clone(), self.me(), self.stop.clone());
-        let teller = Teller { ledger: ledger.clone(), seen, me, stop };
+        let (since, ends) = (self.life.since, self.life.ends.clone());
+        let teller = Teller { ledger: ledger.clone(), seen, me, since, stop, ends };
         tasks.spawn(async move {
             teller.run().await;
             Ok(())
@@ -133,8 +181,10 @@ impl LedgerWork {
         }
         // What was in hand is safe by now, so a ledger that is full or away is no reason to end badly:
         // a start without a stop before it says the same. A failed sync is.
-        let noted = self.trail(&ledger, "stop").await;
-        ended.and(noted)?;
+        if *self.life.ends.borrow() {
+            ended = ended.and(self.trail(&ledger, "stop").await);
+        }
+        ended?;
         noting::at_rest(&self.tape, &ledger).await
     }
 

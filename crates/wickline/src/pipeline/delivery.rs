@@ -109,7 +109,8 @@ impl Flow {
         Self {
             courier: Courier::new(target.addresses.clone(), target.limits.clone()),
             backoff: Backoff::new(target.retry_first, target.retry_max),
-            failures: 0,
+            // What is known of the receiver outlives a change of configuration.
+            failures: u32::from(way.events.seen.is_down(&target.id)),
             room: Arc::new(Semaphore::new(UNRECORDED)),
             records,
             page: VecDeque::new(),

@@ -91,8 +91,12 @@ pub enum Event {
         kind: &'static str,
         why: String,
     },
-    /// A SIGHUP found a wrong configuration: the old one stays.
-    ConfigurationRefused,
+    /// A SIGHUP came: the configuration is read again. `Ready` or `ConfigurationRefused` follows.
+    Reloading,
+    /// It cannot be used: the old one stays.
+    ConfigurationRefused {
+        why: String,
+    },
     Stopping,
 }
 

@@ -27,22 +27,36 @@ pub struct Seen {
 }
 
 impl Seen {
-    /// Everything that there is to see, before anything was heard of it: lines are not open yet, and of
-    /// receivers nothing bad is known.
+    /// Everything that there is to see, as long as nothing was heard of it: lines are not open yet, and of
+    /// receivers nothing bad is known. What is known already stays; what is not configured any more goes.
     pub fn begin(&self, bench: &Bench) {
         let now = clock::now_us();
-        let mut points = self.lock();
-        points.clear();
-        for analyzer in &bench.analyzers {
-            let why = Some("not open yet".to_owned());
-            let point = Point { up: false, since: now, why, last_at: None };
-            points.insert((Kind::Line, analyzer.id.clone()), point);
-        }
         let up = Point { up: true, since: now, why: None, last_at: None };
-        for target in &bench.targets {
-            points.insert((Kind::Receiver, target.id.clone()), up.clone());
+        let why = Some("not open yet".to_owned());
+        let closed = Point { up: false, since: now, why, last_at: None };
+        let mut points = self.lock();
+        points.retain(|(kind, id), _| match kind {
+            Kind::Line => bench.analyzer(id).is_some(),
+            Kind::Receiver => bench.targets.iter().any(|t| t.id == *id),
+            Kind::Certificate => {
+                bench.targets.iter().any(|t| id.split_once(',').is_some_and(|(of, _)| of == t.id))
+            }
+            Kind::Daemon | Kind::Tape => true,
+        });
+        for analyzer in &bench.analyzers {
+            points.entry((Kind::Line, analyzer.id.clone())).or_insert_with(|| closed.clone());
         }
-        points.insert((Kind::Tape, String::new()), up);
+        for target in &bench.targets {
+            points.entry((Kind::Receiver, target.id.clone())).or_insert_with(|| up.clone());
+        }
+        points.entry((Kind::Tape, String::new())).or_insert(up);
+    }
+
+    /// Whether the last that was heard of a receiver is that it takes nothing.
+    #[must_use]
+    pub fn is_down(&self, receiver: &str) -> bool {
+        let key = (Kind::Receiver, receiver.to_owned());
+        self.lock().get(&key).is_some_and(|point| !point.up)
     }
 
     fn lock(&self) -> std::sync::MutexGuard<'_, Points> {
@@ -117,15 +131,18 @@ impl Seen {
 pub struct Teller {
     pub ledger: Ledger,
     pub seen: Seen,
-    /// The daemon's name for the others on the same ledger.
+    /// The daemon's name for the others on the same ledger, and since when it works.
     pub me: String,
+    pub since: i64,
     pub stop: watch::Receiver<bool>,
+    /// The daemon stops, and does not only go on with another configuration.
+    pub ends: watch::Receiver<bool>,
 }
 
 impl Teller {
-    /// Tells until told to stop, and then that it stopped.
+    /// Tells until told to stop, and then that the daemon stopped, if it does.
     pub async fn run(self) {
-        let (mut stop, since) = (self.stop.clone(), clock::now_us());
+        let (mut stop, since) = (self.stop.clone(), self.since);
         let mut away = false;
         while !*stop.borrow() {
             let own = Point { up: true, since, why: None, last_at: None };
@@ -139,6 +156,9 @@ impl Teller {
                 () = changed => {}
                 () = stopped(&mut stop) => {}
             }
+        }
+        if !*self.ends.borrow() {
+            return;
         }
         let (since, why) = (clock::now_us(), Some("it was stopped".to_owned()));
         self.tell(Point { up: false, since, why, last_at: None }, &mut away).await;

@@ -1,0 +1,133 @@
+//! The lines that are heard, each with a stop switch of its own: what does not change with the
+//! configuration is not touched.
+
+use std::sync::Arc;
+
+use tokio::sync::{Notify, watch};
+use tokio::task::JoinSet;
+use wickline_listen::dialect::LinkKind;
+use wickline_listen::line::{LineKind, LineSpec, Listener};
+
+use crate::pipeline::event::{Bound, Event, Events};
+use crate::pipeline::hearing::Hearing;
+use crate::settings::bench::{Analyzer, Bench};
+use crate::store::StoreError;
+use crate::store::tape::Tape;
+
+/// All lines of a daemon.
+#[derive(Default)]
+pub struct Lines {
+    open: Vec<Line>,
+}
+
+/// One line that is heard.
+struct Line {
+    analyzer: String,
+    spec: LineSpec,
+    link: LinkKind,
+    /// Where it listens, if it does.
+    bound: Option<Bound>,
+    /// Told when a framed message ends.
+    ended: Arc<Notify>,
+    stop: watch::Sender<bool>,
+}
+
+impl Line {
+    /// Whether it is heard as this analyzer is to be heard.
+    fn serves(&self, analyzer: &Analyzer) -> bool {
+        self.analyzer == analyzer.id
+            && self.spec == analyzer.line
+            && self.link == analyzer.dialect.link()
+    }
+}
+
+impl Lines {
+    /// Hears the analyzers of this bench and no others. What goes or changes is closed before anything is
+    /// opened, for the new may want its place. An error: what changed or is new is not heard.
+    pub async fn set(
+        &mut self,
+        bench: &Bench,
+        tape: &Tape,
+        events: &Events,
+        tasks: &mut JoinSet<Result<(), StoreError>>,
+    ) -> Result<(), StoreError> {
+        let serves = |line: &Line| bench.analyzers.iter().any(|a| line.serves(a));
+        let (kept, gone): (Vec<Line>, Vec<Line>) =
+            std::mem::take(&mut self.open).into_iter().partition(serves);
+        self.open = kept;
+        for line in &gone {
+            line.stop.send_replace(true);
+        }
+        for Line { stop, analyzer, .. } in gone {
+            stop.closed().await;
+            let why = "closed, as another configuration has it".to_owned();
+            events.tell(Event::LineDown { analyzer, why });
+        }
+        events.seen.begin(bench);
+        let mut new = Vec::new();
+        for analyzer in &bench.analyzers {
+            if !self.open.iter().any(|line| line.serves(analyzer)) {
+                let listener = listener(analyzer).await?;
+                new.push((analyzer, listener, tape.line(&analyzer.id).await?));
+            }
+        }
+        for (analyzer, listener, tape_line) in new {
+            let (listener, bound) = listener.unzip();
+            let (analyzer, spec, link) =
+                (analyzer.id.clone(), analyzer.line.clone(), analyzer.dialect.link());
+            let (ended, (stop, stopped)) = (Arc::default(), watch::channel(false));
+            let hearing = Hearing {
+                analyzer: analyzer.clone(),
+                spec: spec.clone(),
+                link: link.clone(),
+                tape: tape_line,
+                healthy: tape.healthy(),
+                events: events.clone(),
+                ended: Arc::clone(&ended),
+                stop: stopped,
+                listener,
+            };
+            self.open.push(Line { analyzer, spec, link, bound, ended, stop });
+            tasks.spawn(async move {
+                hearing.run().await;
+                Ok(())
+            });
+        }
+        Ok(())
+    }
+
+    /// Tells every line to stop.
+    pub fn stop(&self) {
+        for line in &self.open {
+            line.stop.send_replace(true);
+        }
+    }
+
+    /// Where they listen, in the order of the bench's analyzers.
+    pub fn bound(&self, bench: &Bench) -> Vec<Bound> {
+        self.of(bench).filter_map(|line| line.bound.clone()).collect()
+    }
+
+    /// Who is told when a framed message ends, in the order of the bench's analyzers.
+    pub fn ended(&self, bench: &Bench) -> Vec<Arc<Notify>> {
+        self.of(bench).map(|line| line.ended.clone()).collect()
+    }
+
+    fn of(&self, bench: &Bench) -> impl Iterator<Item = &Line> {
+        bench.analyzers.iter().filter_map(|a| self.open.iter().find(|line| line.analyzer == a.id))
+    }
+}
+
+/// Binds the address of a line on which the analyzer connects to us.
+async fn listener(analyzer: &Analyzer) -> Result<Option<(Listener, Bound)>, StoreError> {
+    if !matches!(analyzer.line.kind, LineKind::Listen { .. }) {
+        return Ok(None);
+    }
+    let open = |e: std::io::Error| StoreError::Open {
+        what: format!("the line of {}", analyzer.id),
+        why: e.to_string(),
+    };
+    let listener = Listener::bind(&analyzer.line).await.map_err(open)?;
+    let address = listener.local_addr().map_err(open)?.to_string();
+    Ok(Some((listener, Bound { analyzer: analyzer.id.clone(), address })))
+}
