@@ -21,7 +21,7 @@ use crate::pipeline::seen::Seen;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Db;
-use crate::store::disk_room::Ballast;
+use crate::store::disk_room::{Ballast, folder_of};
 use crate::store::ledger::Ledger;
 use crate::store::sound::Check;
 use crate::store::tape::Tape;
@@ -83,8 +83,7 @@ impl Daemon {
             locks.push(lock(path, "ledger")?);
         }
         let checks = looked_at(&bench).await?;
-        let folder = bench.tape.parent().unwrap_or(Path::new("."));
-        let ballast = Ballast::new(folder, bench.ballast);
+        let ballast = Ballast::new(folder_of(&bench.tape), bench.ballast);
         if let Err(error) = ballast.take_on() {
             info!(%error, "no ballast could be put in place");
         }

@@ -3,7 +3,7 @@
 mod laboratory;
 mod print;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use rustix::fs::Access;
@@ -18,7 +18,7 @@ use crate::daemon::ledger_work::bench_name;
 use crate::settings::Loaded;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
-use crate::store::disk_room::free_bytes;
+use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
 use crate::store::tape::Tape;
 
@@ -130,8 +130,7 @@ fn finding(level: Level, about: impl Into<String>, text: impl Into<String>) -> F
 }
 
 fn stores(bench: &Bench, found: &mut Vec<Finding>) {
-    let folder =
-        bench.tape.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let folder = folder_of(&bench.tape);
     let shown = folder.display();
     match free_bytes(folder) {
         Err(error) => {

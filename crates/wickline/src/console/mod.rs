@@ -2,6 +2,7 @@
 
 mod door;
 mod meters;
+mod process;
 
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -34,6 +35,7 @@ fn recorder() -> PrometheusHandle {
         // Somebody else's recorder, in a program that has this library in it, stays.
         let _ = metrics::set_global_recorder(recorder);
         meters::describe();
+        process::describe();
         handle
     });
     made.clone()
@@ -131,6 +133,7 @@ async fn numbers(State(shared): Shared) -> impl IntoResponse {
         }
         meters::held(&ledger).await;
     }
+    process::read(&bench);
     handle.run_upkeep();
     let page = meters::of_bench(&handle.render(), &bench);
     ([(header::CONTENT_TYPE, "text/plain; version=0.0.4")], page)

@@ -8,7 +8,7 @@ use crate::clock::{self, Sync};
 use crate::daemon;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
-use crate::store::disk_room::free_bytes;
+use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
 use crate::store::lists::now::{Aged, Ages, MOST, Open, looked_back};
 use crate::store::rows::daemon_state::{Kind, Point, SILENT_US, Told};
@@ -446,8 +446,7 @@ impl Look<'_> {
     /// The room beside the tape, and whether the tape takes what is heard.
     fn stores(&mut self) {
         let bench = self.bench;
-        let folder = bench.tape.parent().filter(|f| !f.as_os_str().is_empty());
-        let free = free_bytes(folder.unwrap_or(std::path::Path::new("."))).ok();
+        let free = free_bytes(folder_of(&bench.tape)).ok();
         let tape = self.point(Kind::Tape, "", None).filter(|p| !p.up).cloned();
         let low = free.is_some_and(|free| free < bench.low_water.saturating_mul(2));
         let room = match free {

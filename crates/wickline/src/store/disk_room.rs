@@ -5,10 +5,30 @@ use std::io::{self, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
+/// The folder of a store: of a bare name, the one that this runs in.
+#[must_use]
+pub fn folder_of(store: &Path) -> &Path {
+    store.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
+/// The room of a file system, in bytes.
+#[derive(Clone, Copy, Debug)]
+pub struct Room {
+    /// What it still gives to us.
+    pub free: u64,
+    pub size: u64,
+}
+
+/// The room of the file system that a folder is on.
+pub fn room(folder: &Path) -> io::Result<Room> {
+    let stat = rustix::fs::statvfs(folder)?;
+    let bytes = |blocks: u64| blocks.saturating_mul(stat.f_frsize);
+    Ok(Room { free: bytes(stat.f_bavail), size: bytes(stat.f_blocks) })
+}
+
 /// Bytes that a file system still gives to us.
 pub fn free_bytes(folder: &Path) -> io::Result<u64> {
-    let stat = rustix::fs::statvfs(folder)?;
-    Ok(stat.f_bavail.saturating_mul(stat.f_frsize))
+    room(folder).map(|room| room.free)
 }
 
 /// A file of real bytes that can be deleted when the disk is full, since a full SQLite database
@@ -28,7 +48,7 @@ impl Ballast {
 
     /// Puts the ballast in place if there is room for it and for as much again.
     pub fn take_on(&self) -> io::Result<bool> {
-        let folder = self.path.parent().unwrap_or(Path::new("."));
+        let folder = folder_of(&self.path);
         let have = std::fs::metadata(&self.path).map_or(0, |m| m.len());
         if have >= self.bytes || free_bytes(folder)? < 2 * self.bytes {
             return Ok(have >= self.bytes);

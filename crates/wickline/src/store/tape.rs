@@ -17,7 +17,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use self::writing::{Ask, LineTape, Unkept, Writer};
 use super::StoreError;
 use super::db::Db;
-use super::disk_room::Ballast;
+use super::disk_room::{Ballast, folder_of};
 use super::rows::at;
 use super::seen::Ahead;
 use crate::address::Address;
@@ -112,7 +112,7 @@ impl Tape {
         let (committed, commits) = watch::channel(0);
         let (health, healthy) = watch::channel(true);
         let (memory, unkept) = watch::channel(Unkept::default());
-        let folder = path.parent().unwrap_or(Path::new(".")).to_owned();
+        let folder = folder_of(path).to_owned();
         let writer = Writer {
             db: db.clone(),
             folder,
