@@ -8,6 +8,7 @@ mod explain;
 mod file;
 mod find;
 mod held;
+mod journal;
 mod ledger;
 mod listen;
 mod marks;
@@ -206,7 +207,7 @@ pub fn main() -> ExitCode {
     match answer {
         Ok(exit) => ExitCode::from(exit as u8),
         Err(failure) => {
-            eprintln!("wickline: {}", output::visible_lines(&failure.text));
+            journal::complain(&format!("wickline: {}", output::visible_lines(&failure.text)));
             ExitCode::from(failure.exit as u8)
         }
     }

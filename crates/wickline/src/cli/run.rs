@@ -2,7 +2,7 @@
 
 mod systemd;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -10,10 +10,11 @@ use tokio::sync::broadcast;
 use tracing::{error, info};
 
 use super::output::Output;
-use super::{Answer, Exit, Failure, bench};
+use super::{Answer, Exit, Failure, faults};
 use crate::console::Console;
 use crate::daemon::Daemon;
 use crate::pipeline::event::{Event, Events};
+use crate::settings;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 
@@ -26,10 +27,10 @@ enum Ask {
 }
 
 pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
-    log_to_stderr();
-    let path = crate::settings::find(config.as_deref()).map_err(Failure::wrong)?;
+    super::journal::begin();
+    let path = settings::find(config.as_deref()).map_err(Failure::wrong)?;
     let mut signals = Signals::new()?;
-    let bench = Arc::new(bench(Some(path.clone()))?);
+    let bench = Arc::new(configured(&path)?);
     let events = Events::default();
     let telling = tokio::spawn(tell(events.watch(), out.json));
     let mut daemon = started(bench, &events).await?;
@@ -39,6 +40,15 @@ pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
     let _ = tokio::time::timeout(std::time::Duration::from_secs(1), telling).await;
     ended?;
     Ok(Exit::Done)
+}
+
+/// The configuration as it is now. A file that cannot be read at one moment is no wrong one: who starts this
+/// again later may find it.
+fn configured(path: &Path) -> Result<Bench, Failure> {
+    let unread = |fault| Failure { exit: Exit::Unreachable, ..faults(vec![fault]) };
+    let bytes = settings::read(path).map_err(unread)?;
+    let loaded = settings::from_bytes(path, bytes).map_err(faults)?;
+    Bench::build(&loaded).map_err(faults)
 }
 
 /// A daemon that works, with its console where the configuration has one.
@@ -62,7 +72,7 @@ fn show(daemon: &mut Daemon, console: Option<Console>) {
 /// Does what signals ask for until one of them ends it. An error: the store is not safe.
 async fn obeys(
     daemon: &mut Daemon,
-    path: &std::path::Path,
+    path: &Path,
     signals: &mut Signals,
     events: &Events,
 ) -> Result<(), StoreError> {
@@ -88,9 +98,9 @@ async fn obeys(
 /// Reads the configuration again and goes on with it, or says why not.
 async fn renewed(
     daemon: &mut Daemon,
-    path: &std::path::Path,
+    path: &Path,
 ) -> Result<Result<(), String>, StoreError> {
-    let new = match bench(Some(path.to_owned())) {
+    let new = match configured(path) {
         Ok(new) => new,
         Err(failure) => {
             error!("the new configuration is not used: {}", failure.text);
@@ -168,16 +178,4 @@ impl Signals {
             _ = self.interrupt.recv() => {}
         }
     }
-}
-
-fn log_to_stderr() {
-    use tracing_subscriber::EnvFilter;
-    let filter = EnvFilter::try_from_env("WICKLINE_LOG")
-        .unwrap_or_else(|_| EnvFilter::new("info,sqlx=error"));
-    let _ = tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(false)
-        .with_target(false)
-        .try_init();
 }

@@ -217,23 +217,34 @@ pub fn find(given: Option<&Path>) -> Result<PathBuf, String> {
 
 /// Reads a configuration file; every fault it has is in the error.
 pub fn load(file: &Path) -> Result<Loaded, Vec<Fault>> {
-    let name = file.display().to_string();
-    let whole = |found: String, allowed: &str| {
-        vec![Fault {
-            file: name.clone(),
-            line: 1,
-            column: 1,
-            key: "(file)".into(),
-            found,
-            allowed: allowed.into(),
-            text: String::new(),
-        }]
-    };
-    let bytes = std::fs::read(file)
-        .map_err(|e| whole(e.to_string(), "a file that the service user can read"))?;
-    let text = String::from_utf8(bytes)
-        .map_err(|e| whole(format!("a byte that is not UTF-8 ({e})"), "a text file in UTF-8"))?;
+    from_bytes(file, read(file).map_err(|fault| vec![fault])?)
+}
+
+/// The file as it is. An error says nothing of what stands in it: it may be readable a moment later.
+pub fn read(file: &Path) -> Result<Vec<u8>, Fault> {
+    let allowed = "a file that the service user can read";
+    std::fs::read(file).map_err(|e| whole(file, e.to_string(), allowed))
+}
+
+/// Reads a configuration from what stands in its file.
+pub fn from_bytes(file: &Path, bytes: Vec<u8>) -> Result<Loaded, Vec<Fault>> {
+    let text = String::from_utf8(bytes).map_err(|e| {
+        vec![whole(file, format!("a byte that is not UTF-8 ({e})"), "a text file in UTF-8")]
+    })?;
     from_text(file, text)
+}
+
+/// What is wrong with a file as a whole.
+fn whole(file: &Path, found: String, allowed: &str) -> Fault {
+    Fault {
+        file: file.display().to_string(),
+        line: 1,
+        column: 1,
+        key: "(file)".into(),
+        found,
+        allowed: allowed.into(),
+        text: String::new(),
+    }
 }
 
 /// Reads a configuration from text, with the environment on top.
