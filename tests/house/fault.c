@@ -2,6 +2,7 @@
  * file is one whose path has ".db" in it.
  *   full   every write to a file of a store fails: no space left; where a name stands in it, to those alone
  *          whose path has that in it
+ *   hang   every fsync of a file of a store waits as long as it is there; a name in it as with full
  *   broken every fsync of a file of a store fails: input/output error
  *   plan   "WHAT NAME FROM COUNT ERRNO", read at the first call: of the calls WHAT (write or sync) on
  *          files whose path ends in NAME, in NAME-wal or in NAME-journal, the FROM-th and COUNT - 1 after
@@ -70,9 +71,10 @@ static void append(const char *what, const void *bytes, size_t count) {
 
 static int is_of_a_store(const char *path) { return path && strstr(path, ".db") != NULL; }
 
-static int is_full(const char *path) {
+/* Whether an order concerns a file: each one, or those alone whose path has in it what stands there. */
+static int concerns(const char *what, const char *path) {
     char orders[512], name[64];
-    if (!order("full", orders, sizeof orders)) return 0;
+    if (!order(what, orders, sizeof orders)) return 0;
     int file = open(orders, O_RDONLY);
     if (file < 0) return 0;
     ssize_t n = read(file, name, sizeof name - 1);
@@ -138,7 +140,7 @@ static int planned(const char *what, const char *path) {
         char path[512];                                                                   \
         if (!path_of(fd, path, sizeof path) || !is_of_a_store(path))                      \
             return real(fd, bytes, count, at);                                            \
-        int error = is_full(path) ? ENOSPC : planned("write", path);                    \
+        int error = concerns("full", path) ? ENOSPC : planned("write", path);                    \
         if (error) { errno = error; return -1; }                                          \
         note('w', path, at, bytes, count);                                                \
         return real(fd, bytes, count, at);                                                \
@@ -188,6 +190,7 @@ int fsync(int fd) {
     append("syncs", "1", 1);
     int error = ordered("broken") ? EIO : planned("sync", path);
     if (error) { errno = error; return -1; }
+    while (concerns("hang", path)) usleep(20 * 1000);
     long slow = figure("slow");
     if (slow) usleep(slow * 1000);
     note('S', path, 0, NULL, 0);

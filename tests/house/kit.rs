@@ -120,9 +120,11 @@ impl Daemon {
     pub fn spawn(mut command: Command, config: &Path) -> Self {
         let said = config.with_file_name("said");
         let said = std::fs::OpenOptions::new().create(true).append(true).mode(0o600).open(said);
+        if !command.get_envs().any(|(name, _)| name == "WICKLINE_LOG") {
+            command.env("WICKLINE_LOG", "warn");
+        }
         let mut child = command
             .args(["--config", &config.to_string_lossy(), "--json", "run"])
-            .env("WICKLINE_LOG", "warn")
             .stdout(Stdio::piped())
             .stderr(said.expect("a file beside the configuration"))
             .spawn()
@@ -201,6 +203,10 @@ impl Daemon {
     /// Waits until it ends by itself and returns its exit code.
     pub fn ended(mut self) -> i32 {
         self.child.wait().expect("it ends").code().expect("it ends by itself")
+    }
+
+    pub fn id(&self) -> u32 {
+        self.child.id()
     }
 
     pub fn resident_kib(&self) -> u64 {

@@ -183,7 +183,7 @@ fn a_line_that_did_not_change_keeps_its_connection_and_its_link() {
 }
 
 /// Addresses that were free a moment ago.
-fn free(count: usize) -> Vec<String> {
+pub fn free(count: usize) -> Vec<String> {
     let places: Vec<_> =
         (0..count).map(|_| std::net::TcpListener::bind("127.0.0.1:0").expect("a port")).collect();
     places.iter().map(|p| p.local_addr().expect("bound").to_string()).collect()

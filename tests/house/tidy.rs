@@ -108,7 +108,7 @@ fn layers_go_one_way() {
 
 /// The floors of `crates/wickline`, from the ground up: each uses what lies on its own floor or below.
 const FLOORS: [&[&str]; 8] = [
-    &["address", "clock", "csv", "digest"],
+    &["address", "clock", "csv", "digest", "pulse"],
     &["settings"],
     &["store"],
     &["acts"],

@@ -11,7 +11,7 @@ use std::time::Duration;
 use rustix::fs::FlockOperation;
 use tokio::sync::watch;
 use tokio::task::{AbortHandle, JoinError, JoinSet};
-use tracing::{error, info, warn};
+use tracing::{Instrument, debug_span, error, info, warn};
 
 use self::ledger_work::{LedgerWork, Life};
 use self::lines::Lines;
@@ -95,6 +95,7 @@ impl Daemon {
             Err(error) if bench.ledger.is_shared() && ledger_work::is_away(&error) => {
                 warn!(%error, "the lines are heard onto the tape; reading and sending wait");
                 events.tell(Event::LedgerAway { why: error.to_string() });
+                events.seen.ledger("the daemon", false);
                 None
             }
             Err(error) => return Err(error),
@@ -122,7 +123,7 @@ impl Daemon {
     /// Starts hearing, reading and delivering, and tells that it is ready, and where its console is.
     pub async fn start(&mut self, console: Option<String>) -> Result<(), StoreError> {
         if let Some(writer) = self.writer.take() {
-            self.tasks.spawn(writer.run());
+            self.tasks.spawn(writer.run().instrument(debug_span!("tape")));
         }
         for check in std::mem::take(&mut self.checks) {
             let mut stop = self.stop.subscribe();

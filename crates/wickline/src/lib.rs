@@ -11,6 +11,7 @@ pub mod daemon;
 pub mod digest;
 pub mod pipeline;
 pub mod prove;
+pub mod pulse;
 pub mod settings;
 pub mod sheet;
 pub mod simulate;

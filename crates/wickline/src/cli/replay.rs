@@ -16,6 +16,7 @@ use crate::address::Address;
 use crate::pipeline::event::Events;
 use crate::pipeline::kept_lease::KeptLease;
 use crate::pipeline::reading::Reading;
+use crate::pulse::Beat;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -101,6 +102,7 @@ async fn read_all(
         lease: KeptLease::alone(),
         away: false,
         owed: true,
+        beat: Beat::of("a replay"),
         stop: stopping,
     };
     reading.to_the_end().await

@@ -14,6 +14,7 @@ use super::{Answer, Exit, Failure, faults};
 use crate::console::Console;
 use crate::daemon::Daemon;
 use crate::pipeline::event::{Event, Events};
+use crate::pipeline::seen::Seen;
 use crate::settings;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -32,7 +33,8 @@ pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
     let mut signals = Signals::new()?;
     let bench = Arc::new(configured(&path)?);
     let events = Events::default();
-    let telling = tokio::spawn(tell(events.watch(), out.json));
+    let telling = tokio::spawn(tell(events.seen.clone(), events.watch(), out.json));
+    tokio::spawn(systemd::watchdog());
     let mut daemon = started(bench, &events).await?;
     let ended = obeys(&mut daemon, &path, &mut signals, &events).await;
     systemd::stopping();
@@ -96,10 +98,7 @@ async fn obeys(
 }
 
 /// Reads the configuration again and goes on with it, or says why not.
-async fn renewed(
-    daemon: &mut Daemon,
-    path: &Path,
-) -> Result<Result<(), String>, StoreError> {
+async fn renewed(daemon: &mut Daemon, path: &Path) -> Result<Result<(), String>, StoreError> {
     let new = match configured(path) {
         Ok(new) => new,
         Err(failure) => {
@@ -128,13 +127,22 @@ async fn renewed(
     Ok(renewed)
 }
 
-/// Tells systemd, and in JSON everybody, what happens.
-async fn tell(mut events: broadcast::Receiver<Event>, json: bool) {
-    let out = Output::new(json);
+/// Tells systemd, and in JSON everybody, what happens and how everything is.
+async fn tell(seen: Seen, mut happens: broadcast::Receiver<Event>, json: bool) {
+    let (out, mut status) = (Output::new(json), systemd::Status::default());
+    let mut changes = seen.changes();
     loop {
-        match events.recv().await {
+        let event = tokio::select! {
+            biased;
+            event = happens.recv() => event,
+            () = changes.next() => {
+                status.is(seen.line());
+                continue;
+            }
+        };
+        match event {
             Ok(event) => {
-                systemd::told(&event);
+                status.told(&event, seen.line());
                 if json {
                     let _ = out.document(&event);
                 }

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
-use tracing::{info, warn};
+use tracing::{Instrument, debug_span, info, warn};
 use wickline_listen::dialect::LinkKind;
 
 use crate::clock;
@@ -19,6 +19,7 @@ use crate::pipeline::queue_watch::QueueWatch;
 use crate::pipeline::reading::Reading;
 use crate::pipeline::seen::Teller;
 use crate::pipeline::stopped;
+use crate::pulse::Beat;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -135,6 +136,7 @@ impl LedgerWork {
         if !self.configured(&ledger).await? {
             return Ok(());
         }
+        self.events.seen.ledger_is_there();
         if !self.life.noted.swap(true, Ordering::Relaxed) {
             self.trail(&ledger, "start").await?;
         }
@@ -227,9 +229,11 @@ impl LedgerWork {
                 lease: self.lease(ledger, format!("analyzer {}", analyzer.id), tasks),
                 away: false,
                 owed: true,
+                beat: Beat::of(format!("reading what {} said", analyzer.id)),
                 stop: self.stop.clone(),
             };
-            tasks.spawn(reading.run());
+            let step = debug_span!("reading", analyzer = %analyzer.id);
+            tasks.spawn(reading.run().instrument(step));
         }
     }
 
@@ -248,7 +252,8 @@ impl LedgerWork {
                 lease: self.lease(ledger, lease_name(&target.id), tasks),
                 stop: self.stop.clone(),
             };
-            tasks.spawn(delivery.run());
+            let step = debug_span!("delivering", receiver = %target.id);
+            tasks.spawn(delivery.run().instrument(step));
         }
     }
 
@@ -292,6 +297,7 @@ impl LedgerWork {
                 Err(error) if is_away(&error) => {
                     if !std::mem::replace(&mut told, true) {
                         warn!(%error, "reading and sending wait until the configuration is noted");
+                        self.events.seen.ledger("the trail", false);
                     }
                 }
                 Err(error) if error.is_fatal() => return Err(error),

@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
+use tracing::{Instrument, debug_span};
 use wickline_listen::dialect::LinkKind;
 use wickline_listen::line::{LineKind, LineSpec, Listener};
 
@@ -88,10 +89,8 @@ impl Lines {
                 listener,
             };
             self.open.push(Line { analyzer, spec, link, bound, ended, stop });
-            tasks.spawn(async move {
-                hearing.run().await;
-                Ok(())
-            });
+            let step = debug_span!("hearing", analyzer = %hearing.analyzer);
+            tasks.spawn(async move { Ok(hearing.run().instrument(step).await) });
         }
         Ok(())
     }

@@ -56,6 +56,7 @@ impl Daemon {
             // It is opened again, and told of the configuration, when it is back.
             Err(error) if ledger.is_shared() && ledger_work::is_away(&error) => {
                 self.there.send_replace(None);
+                self.events.seen.ledger("the daemon", false);
                 Ok(())
             }
             done => done,

@@ -16,6 +16,7 @@ use super::event::{Event, Events};
 use super::kept_lease::KeptLease;
 use super::recorder::{Record, Recorder, UNRECORDED};
 use crate::clock;
+use crate::pulse::Beat;
 use crate::settings::bench::Target;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -101,6 +102,8 @@ struct Flow {
     rested: Option<i64>,
     halt: Option<Halt>,
     certificates: Certificates,
+    /// Says that it turns.
+    beat: Beat,
 }
 
 impl Flow {
@@ -121,6 +124,7 @@ impl Flow {
             rested: None,
             halt: None,
             certificates: Certificates::default(),
+            beat: Beat::of(format!("delivering to {}", target.id)),
             way,
         }
     }
@@ -128,12 +132,14 @@ impl Flow {
     async fn run(mut self) -> Result<(), StoreError> {
         let mut stop = self.way.stop.clone();
         while !*stop.borrow() {
+            self.beat.beat();
             if self.way.lease.now().is_none() && self.flying.is_empty() {
                 // Another daemon's turn: it may want the only connection that the receiver takes.
                 self.courier.close();
                 self.start_over().await;
+                self.way.events.seen.gate(&self.way.target.id, None);
                 tokio::select! {
-                    () = self.way.lease.held() => {}
+                    () = self.beat.during(self.way.lease.held()) => {}
                     () = super::stopped(&mut stop) => break,
                 }
             }
@@ -151,7 +157,7 @@ impl Flow {
                 continue;
             }
             tokio::select! {
-                outcomes = self.courier.next() => self.ended(outcomes).await,
+                outcomes = self.beat.during(self.courier.next()) => self.ended(outcomes).await,
                 () = self.way.lease.lost() => {
                     // Another may deliver now: nothing that is not yet written may go out any more.
                     let given_up = self.courier.close();
@@ -162,10 +168,10 @@ impl Flow {
         }
         // What is on the wire is waited for: the house says how long.
         while !self.flying.is_empty() {
-            let outcomes = self.courier.next().await;
+            let outcomes = self.beat.during(self.courier.next()).await;
             self.ended(outcomes).await;
         }
-        drained(self.room.clone()).await;
+        self.beat.during(drained(self.room.clone())).await;
         Ok(())
     }
 
@@ -179,12 +185,15 @@ impl Flow {
         let (ledger, target) = (self.way.ledger.clone(), self.way.target.clone());
         let token = self.way.lease.token();
         let begins = self.begun != Some(token);
+        let seen = self.way.events.seen.clone();
         let page = ledger
             .within(async {
                 if begins {
                     ledger.queue_begins(&target.id, UNRECORDED + target.limits.window).await?;
                 }
                 let gate = ledger.gate(&target.id).await?;
+                let stands = gate.stopped.then_some("stopped");
+                seen.gate(&target.id, stands.or(gate.paused.then_some("paused")));
                 if gate.paused || gate.stopped {
                     return Ok(Vec::new());
                 }
@@ -195,10 +204,12 @@ impl Flow {
             Ok(page) => {
                 self.begun = Some(token);
                 self.page = page.into();
+                seen.ledger(&target.id, true);
             }
             Err(error) if error.is_fatal() => return Err(error),
             Err(error) => {
                 warn!(receiver = %target.id, %error, "the ledger is away: sending waits");
+                seen.ledger(&target.id, false);
             }
         }
         Ok(())
@@ -207,6 +218,7 @@ impl Flow {
     /// Hands messages to the courier, as many as may be in flight, while the lease is ours.
     async fn hand_over(&mut self) -> Result<(), StoreError> {
         while self.courier.can_take() && self.way.lease.now().is_some() {
+            self.beat.beat();
             let Some(mut due) = self.page.pop_front() else { return Ok(()) };
             if due.built_on && due.attempts == 0 {
                 if !self.flying.is_empty() {
@@ -242,7 +254,7 @@ impl Flow {
     /// Whether a message must not go out as it is, or cannot be asked about now. Asked when nothing is in
     /// flight and all is recorded.
     async fn overtaken(&mut self, due: &Due) -> Result<bool, StoreError> {
-        drained(self.room.clone()).await;
+        self.beat.during(drained(self.room.clone())).await;
         let (ledger, receiver) = (&self.way.ledger, &self.way.target.id);
         match ledger.within(ledger.queue_overtaken(receiver, due.n)).await {
             Err(error) if error.is_fatal() => Err(error),
@@ -264,7 +276,7 @@ impl Flow {
             // meanwhile need not wait for that.
             tokio::select! {
                 () = woken => {}
-                () = drained(self.room.clone()) => self.after = 0,
+                () = self.beat.during(drained(self.room.clone())) => self.after = 0,
             }
             return;
         }
@@ -371,7 +383,7 @@ impl Flow {
             attempts,
         });
         let token = self.way.lease.token();
-        if let Ok(permit) = self.room.clone().acquire_owned().await {
+        if let Ok(permit) = self.beat.during(self.room.clone().acquire_owned()).await {
             let _ = self.records.send(Record { settled, token, permit }).await;
         }
     }
@@ -421,7 +433,7 @@ impl Flow {
     }
 
     async fn start_over(&mut self) {
-        drained(self.room.clone()).await;
+        self.beat.during(drained(self.room.clone())).await;
         self.page.clear();
         self.after = 0;
     }
@@ -437,7 +449,7 @@ impl Flow {
     async fn rest(&mut self, pause: Duration) {
         let mut stop = self.way.stop.clone();
         tokio::select! {
-            () = tokio::time::sleep(pause) => {}
+            () = self.beat.during(tokio::time::sleep(pause)) => {}
             () = super::stopped(&mut stop) => {}
         }
     }

@@ -7,13 +7,14 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::{Notify, watch};
-use tracing::{error, info, warn};
+use tracing::{Instrument, debug_span, error, info, warn};
 use wickline_listen::ear::Ear;
 
 use super::event::{Event, Events};
 use super::kept_lease::KeptLease;
 use crate::acts::intake::{Gap, HeardReport, Taken};
 use crate::clock;
+use crate::pulse::Beat;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -58,6 +59,8 @@ pub struct Reading {
     pub away: bool,
     /// Controls may have passed, and nobody has looked yet whom that lets go; true at first.
     pub owed: bool,
+    /// Says that it turns.
+    pub beat: Beat,
     pub stop: watch::Receiver<bool>,
 }
 
@@ -78,13 +81,14 @@ impl Reading {
     pub async fn run(mut self) -> Result<(), StoreError> {
         let mut stop = self.stop.clone();
         tokio::select! {
-            () = self.lease.held() => {}
+            () = self.beat.during(self.lease.held()) => {}
             () = super::stopped(&mut stop) => return Ok(()),
         }
         let Some(start) = self.start().await? else { return Ok(()) };
         let mut cursor = self.cursor(start);
         let mut commits = self.tape.commits();
         while !*self.stop.borrow() {
+            self.beat.beat();
             self.release().await?;
             commits.borrow_and_update();
             let Some(entries) = self.heard_after(cursor.last, PAGE).await? else { continue };
@@ -141,10 +145,14 @@ impl Reading {
     /// Where reading begins. None: told to stop before the ledger could say.
     async fn start(&mut self) -> Result<Option<i64>, StoreError> {
         while !*self.stop.borrow() {
+            self.beat.beat();
             let position = self.ledger.position(&self.tape.id, &self.analyzer.id);
             match self.ledger.within(position).await {
                 Err(error) if !error.is_fatal() => self.ledger_away(&error).await,
-                other => return other.map(Some),
+                other => {
+                    self.ledger_back();
+                    return other.map(Some);
+                }
             }
         }
         Ok(None)
@@ -183,7 +191,10 @@ impl Reading {
                 self.ledger_away(&error).await;
                 Ok(None)
             }
-            other => other.map(Some),
+            other => {
+                self.ledger_back();
+                other.map(Some)
+            }
         }
     }
 
@@ -196,7 +207,7 @@ impl Reading {
         let mut stop = self.stop.clone();
         let deadline = cursor.ear.poll_timeout().map(|t| cursor.clock.back(t));
         tokio::select! {
-            () = more(commits, self.ended.as_deref()) => return Ok(()),
+            () = self.beat.during(more(commits, self.ended.as_deref())) => return Ok(()),
             () = super::stopped(&mut stop) => return Ok(()),
             () = tokio::time::sleep_until(clock::instant_at(deadline.unwrap_or(0))),
                 if deadline.is_some() => {}
@@ -247,7 +258,7 @@ impl Reading {
         if self.lease.now().is_none() {
             warn!(analyzer = %self.analyzer.id, "not ours to read now: what is heard stays on the tape");
             tokio::select! {
-                () = self.lease.held() => {}
+                () = self.beat.during(self.lease.held()) => {}
                 () = super::stopped(&mut stop) => return false,
             }
         }
@@ -258,12 +269,14 @@ impl Reading {
     async fn take_group(&mut self, group: &[HeardReport], span: Span) -> Result<bool, StoreError> {
         let mut failed = 0;
         loop {
+            self.beat.beat();
             let (line, end) = (&self.analyzer.id, group.iter().map(|h| h.report.place.to).max());
             let done = async {
                 self.tape.may_be_read(line, end.unwrap_or(0)).await?;
                 self.ledger.intake(&self.bench, &self.analyzer, &self.tape.id, group, span).await
             };
-            match self.ledger.within(done).await {
+            let step = debug_span!("intake", reports = group.len());
+            match self.ledger.within(done).instrument(step).await {
                 Ok(taken) => {
                     self.ledger_back();
                     self.owed |= taken.controls;
@@ -322,7 +335,8 @@ impl Reading {
         if self.lease.now().is_none() || !std::mem::take(&mut self.owed) {
             return Ok(());
         }
-        match self.ledger.release_passed(&self.bench, &self.analyzer).await {
+        let passed = self.ledger.release_passed(&self.bench, &self.analyzer);
+        match self.ledger.within(passed).await {
             Ok(0) => {}
             Ok(released) => {
                 info!(analyzer = %self.analyzer.id, released, "controls have passed");
@@ -341,6 +355,7 @@ impl Reading {
         if !std::mem::replace(&mut self.away, true) {
             warn!(analyzer = %self.analyzer.id, %error, "reading waits; the tape goes on");
             self.events.tell(Event::LedgerAway { why: error.to_string() });
+            self.events.seen.ledger(&self.analyzer.id, false);
         }
         let mut stop = self.stop.clone();
         tokio::select! {
@@ -353,6 +368,7 @@ impl Reading {
         if std::mem::take(&mut self.away) {
             info!(analyzer = %self.analyzer.id, "the ledger is back: reading goes on");
             self.events.tell(Event::LedgerBack);
+            self.events.seen.ledger(&self.analyzer.id, true);
         }
     }
 

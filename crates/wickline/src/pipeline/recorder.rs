@@ -3,8 +3,9 @@
 use std::time::Duration;
 
 use tokio::sync::{OwnedSemaphorePermit, mpsc, watch};
-use tracing::warn;
+use tracing::{Instrument, debug_span, warn};
 
+use crate::pulse::Beat;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::queue::Settled;
@@ -33,7 +34,8 @@ pub struct Recorder {
 impl Recorder {
     /// Records until nobody can send any more.
     pub async fn run(self, mut queue: mpsc::Receiver<Record>) -> Result<(), StoreError> {
-        while let Some(first) = queue.recv().await {
+        let beat = Beat::of(format!("recording what {} says", self.receiver));
+        while let Some(first) = beat.during(queue.recv()).await {
             let token = first.token;
             let (mut settled, mut permits) = (vec![first.settled], vec![first.permit]);
             let end = tokio::time::Instant::now() + GATHER;
@@ -43,15 +45,17 @@ impl Recorder {
                 settled.push(next.settled);
                 permits.push(next.permit);
             }
-            self.write(token, &settled).await?;
+            let step = debug_span!("record", answers = settled.len());
+            self.write(token, &settled, &beat).instrument(step).await?;
         }
         Ok(())
     }
 
     /// Tries until the ledger has them. Told to stop while it is away, they are sent again next time.
-    async fn write(&self, token: i64, settled: &[Settled]) -> Result<(), StoreError> {
+    async fn write(&self, token: i64, settled: &[Settled], beat: &Beat) -> Result<(), StoreError> {
         let mut stop = self.stop.clone();
         loop {
+            beat.beat();
             let done = self.ledger.queue_settle(&self.receiver, token, settled);
             match self.ledger.within(done).await {
                 Ok(()) => return Ok(()),

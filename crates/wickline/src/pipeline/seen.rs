@@ -1,6 +1,7 @@
 //! What the daemon sees of its lines, its receivers and its tape, and since when: told to the ledger
 //! every 15 s, and at once when it changes, for `wickline status`.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -19,11 +20,28 @@ const EVERY: Duration = Duration::from_secs(15);
 /// Changes are told together.
 const TOGETHER: Duration = Duration::from_millis(500);
 
+/// Why a line is not open that nobody tried to open.
+const NOT_YET: &str = "not open yet";
+
 /// How everything is, kept as it happens.
 #[derive(Clone, Debug, Default)]
 pub struct Seen {
     points: Arc<Mutex<Points>>,
     changed: Arc<Notify>,
+    aside: Arc<watch::Sender<Aside>>,
+}
+
+/// What this process knows beside, for its own state line.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+struct Aside {
+    /// Who needs the ledger and cannot reach it.
+    waits: BTreeSet<String>,
+    /// Receivers whose queue is `paused` or `stopped`.
+    gates: BTreeMap<String, &'static str>,
+    /// Why the configuration as it is now is not used.
+    refused: Option<String>,
+    /// Grows when anything else changes.
+    turn: u64,
 }
 
 impl Seen {
@@ -32,7 +50,7 @@ impl Seen {
     pub fn begin(&self, bench: &Bench) {
         let now = clock::now_us();
         let up = Point { up: true, since: now, why: None, last_at: None };
-        let why = Some("not open yet".to_owned());
+        let why = Some(NOT_YET.to_owned());
         let closed = Point { up: false, since: now, why, last_at: None };
         let mut points = self.lock();
         points.retain(|(kind, id), _| match kind {
@@ -50,6 +68,69 @@ impl Seen {
             points.entry((Kind::Receiver, target.id.clone())).or_insert_with(|| up.clone());
         }
         points.entry((Kind::Tape, String::new())).or_insert(up);
+        drop(points);
+        self.beside(|aside| {
+            aside.gates.retain(|id, _| bench.targets.iter().any(|t| t.id == *id));
+            aside.turn += 1;
+        });
+    }
+
+    /// Whether somebody who needs the ledger can reach it.
+    pub fn ledger(&self, who: &str, there: bool) {
+        self.beside(|aside| match there {
+            true => drop(aside.waits.remove(who)),
+            false => drop(aside.waits.insert(who.to_owned())),
+        });
+    }
+
+    /// Everybody begins anew with a ledger that is there.
+    pub fn ledger_is_there(&self) {
+        self.beside(|aside| aside.waits.clear());
+    }
+
+    /// How the queue of a receiver stands: `paused`, `stopped`, or open.
+    pub fn gate(&self, receiver: &str, stands: Option<&'static str>) {
+        self.beside(|aside| match stands {
+            Some(stands) => drop(aside.gates.insert(receiver.to_owned(), stands)),
+            None => drop(aside.gates.remove(receiver)),
+        });
+    }
+
+    fn beside(&self, change: impl FnOnce(&mut Aside)) {
+        self.aside.send_if_modified(|aside| {
+            let was = aside.clone();
+            change(aside);
+            *aside != was
+        });
+    }
+
+    /// Tells when the line that [`Seen::line`] gives may be another.
+    #[must_use]
+    pub fn changes(&self) -> Changes {
+        Changes(self.aside.subscribe())
+    }
+
+    /// How everything is now, in one line.
+    #[must_use]
+    pub fn line(&self) -> String {
+        let aside = self.aside.borrow().clone();
+        let mut wrong = Vec::new();
+        wrong.extend(aside.refused.map(|why| format!("the old configuration stays: {why}")));
+        for ((kind, id), point) in self.points().iter().filter(|(_, point)| !point.up) {
+            match kind {
+                Kind::Line if point.why.as_deref() == Some(NOT_YET) => {
+                    wrong.push(format!("line {id} {NOT_YET}"));
+                }
+                Kind::Line | Kind::Receiver => wrong.push(format!("{} {id} down", kind.text())),
+                Kind::Tape => wrong.push("the tape takes nothing".into()),
+                Kind::Daemon | Kind::Certificate => {}
+            }
+        }
+        if !aside.waits.is_empty() {
+            wrong.push("the ledger is away".into());
+        }
+        wrong.extend(aside.gates.iter().map(|(id, stands)| format!("receiver {id} {stands}")));
+        if wrong.is_empty() { "hearing and delivering".into() } else { wrong.join("; ") }
     }
 
     /// Whether the last that was heard of a receiver is that it takes nothing.
@@ -80,11 +161,17 @@ impl Seen {
                 (point.up, point.since) = (up, now);
             }
             point.why = why.map(str::to_owned);
+            drop(points);
             if changed {
                 self.changed.notify_one();
+                self.beside(|aside| aside.turn += 1);
             }
         };
         match event {
+            Event::Ready { .. } => self.beside(|aside| aside.refused = None),
+            Event::ConfigurationRefused { why } => {
+                self.beside(|aside| aside.refused = Some(why.clone()));
+            }
             Event::LineUp { analyzer, .. } => set(Kind::Line, analyzer, true, None),
             Event::LineDown { analyzer, why } => set(Kind::Line, analyzer, false, Some(why)),
             Event::ReceiverUp { receiver } => set(Kind::Receiver, receiver, true, None),
@@ -124,6 +211,18 @@ impl Seen {
             format!("{} {id} is down for {seconds} s", kind.text())
         };
         down.map(words).collect()
+    }
+}
+
+/// Waits for what changes how everything is.
+pub struct Changes(watch::Receiver<Aside>);
+
+impl Changes {
+    /// Resolves at the next change, or at one that came since the last.
+    pub async fn next(&mut self) {
+        if self.0.changed().await.is_err() {
+            std::future::pending().await
+        }
     }
 }
 

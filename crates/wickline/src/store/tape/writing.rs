@@ -8,10 +8,11 @@ use std::time::Duration;
 
 use sqlx::{AssertSqlSafe, Executor};
 use tokio::sync::{mpsc, oneshot, watch};
-use tracing::{error, info, warn};
+use tracing::{Instrument, debug_span, error, info, warn};
 
 use super::{Kind, signed};
 use crate::clock;
+use crate::pulse::Beat;
 use crate::store::StoreError;
 use crate::store::db::{Db, Write};
 use crate::store::disk_room::{Ballast, free_bytes};
@@ -152,9 +153,11 @@ impl Writer {
     /// Writes until every line's end is gone and nothing is left to write. An error means that the
     /// process must end.
     pub async fn run(mut self) -> Result<(), StoreError> {
+        let beat = Beat::of("the tape's writer");
         loop {
+            beat.beat();
             if self.waiting.is_empty() && self.questions.is_empty() && self.lost.is_empty() {
-                match self.asks.recv().await {
+                match beat.during(self.asks.recv()).await {
                     Some(first) => self.take(first),
                     None => return Ok(()),
                 }
@@ -240,7 +243,7 @@ impl Writer {
         if rows.len() <= ROWS {
             let mut write = self.db.write_alone().await?;
             insert(&mut write, &rows).await?;
-            write.commit().await?;
+            write.commit().instrument(debug_span!("commit", entries = rows.len())).await?;
         } else {
             // After an outage: all of it or nothing, in statements that the database can take.
             let mut write = self.db.write().await?;
