@@ -16,7 +16,8 @@ use wickline_forward::receive::Receiver;
 use crate::cable::transmission;
 use crate::kit::{Daemon, Folder, PATIENCE, ask, configuration, rounds, said, until};
 use crate::outage::get;
-use crate::way::{analyzer, gather, pty, runtime, script, specimen};
+use crate::several::{Server, bench};
+use crate::way::{analyzer, check, gather, pty, runtime, script, specimen};
 
 const CONSOLE: &str = "[console]\nlisten = \"127.0.0.1:0\"\n";
 
@@ -260,5 +261,51 @@ fn what_is_known_of_a_receiver_outlives_a_reload() {
         let _receiver = Receiver::bind(&place, aa, Duration::ZERO, None).await.expect("the port");
         daemon.wait_for(|e| e["event"] == "receiver-up");
         assert_eq!(daemon.stop(), 0);
+    });
+}
+
+/// On a server, the ledger may be away before, during and after a reload: lines are heard on, and everything is
+/// read and sent by the newest configuration once it is back.
+#[test]
+fn a_reload_while_the_ledger_is_away_waits_for_it_and_for_nothing_else() {
+    let Some(server) = Server::start("reload") else { return };
+    let folder = Folder::new("ledger-away");
+    runtime().block_on(async {
+        let (mut receiver, _) = practice().await;
+        let (port, line) = pty();
+        let config = bench(&folder, "bench-a", &line, &server.url, &receiver, CONSOLE);
+        let text = std::fs::read_to_string(&config).expect("the configuration");
+        let renamed = |nth: usize| text.replace("\"lis\"", &format!("\"lis-{nth}\""));
+        server.halt();
+        let mut daemon = Daemon::start_any(&config, |e| e["event"] == "ready");
+        let reload = |daemon: &mut Daemon, nth: usize| {
+            std::fs::write(&config, renamed(nth)).expect("written");
+            daemon.hang_up();
+            daemon.wait_for(|e| e["event"] == "ready")
+        };
+        let plan = script(9, 4);
+        let part = |n: usize| Script { run: plan.run[n..n + 3].to_vec(), ..plan.clone() };
+        let mut speaks = analyzer(port, Style::Lis02);
+        reload(&mut daemon, 1);
+        speaks.run(&part(0), |_, _| ()).await.expect("the line holds");
+        server.resume();
+        daemon.wait_for(|e| e["event"] == "ledger-back");
+        let mut got = Vec::new();
+        let accepted = |count: usize| ask(&config, &["queue"])["totals"]["accepted"] == count;
+        gather(&mut receiver, &mut got, || accepted(3)).await;
+        server.halt();
+        speaks.run(&part(3), |_, _| ()).await.expect("the line holds");
+        let ready = reload(&mut daemon, 1);
+        speaks.run(&part(6), |_, _| ()).await.expect("the line holds");
+        server.resume();
+        gather(&mut receiver, &mut got, || accepted(9)).await;
+        let wanted: Vec<String> = plan.run.iter().map(|r| r.specimen.clone()).collect();
+        check(&got, &wanted);
+        let page = get(ready["console"].as_str().expect("an address"), "/metrics");
+        assert!(page.contains("wickline_line_opens_total{analyzer=\"bench-a\"} 1\n"), "{page}");
+        let trail = ask(&config, &["trail"]);
+        let rows = trail["items"].as_array().expect("rows");
+        assert_eq!(rows.iter().filter(|row| row["verb"] == "start").count(), 1, "{trail}");
+        assert_eq!(daemon.stop(), 0, "{}", said(&config));
     });
 }

@@ -42,11 +42,11 @@ impl Server {
         String::from_utf8_lossy(&done.stdout).trim().to_owned()
     }
 
-    fn halt(&self) {
+    pub fn halt(&self) {
         Self::order(&self.folder, "halt");
     }
 
-    fn resume(&self) {
+    pub fn resume(&self) {
         Self::order(&self.folder, "resume");
     }
 }
