@@ -77,6 +77,12 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("two-column", "\"No. {number}\"", "\"{number} {specimen}\""),
     ("two-column", "\"No. {number}\"", "\"Operator {specimen}\""),
     ("two-column", "\"No. {number}\"", "\"{any} TEN\""),
+    ("two-column", "[\"URGENT\"]", "[\"{any} / URGENT\"]"),
+    (
+        "two-column",
+        "\"No. {number}\"",
+        "\"Operator {operator} of {specimen}\", \"Operator night {specimen}\"",
+    ),
     ("two-column", "[\"URGENT\"]", "[\"CONTROL\"]"),
     ("two-column", "[\"URGENT\"]", "\"URGENT\""),
     // Results.

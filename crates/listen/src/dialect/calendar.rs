@@ -257,9 +257,7 @@ impl Calendar {
     pub fn admits_time(&self, text: &str) -> bool {
         let digits = text.trim_end_matches(|c: char| !c.is_ascii_digit());
         let behind = text.get(digits.len()..).unwrap_or("").trim();
-        (behind.is_empty() || self.admits_half(behind))
-            && !digits.is_empty()
-            && digits.bytes().all(|b| b.is_ascii_digit() || b == b':' || b == b'.')
+        (behind.is_empty() || self.admits_half(behind)) && clock(digits).is_some()
     }
 
     /// As printed: these words are told apart by case.

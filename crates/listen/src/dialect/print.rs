@@ -277,6 +277,11 @@ impl<'s: 't, 't> Page<'s, 't> {
         let shape = self.shape;
         let is_one = match shape.heading(line, &mut found, &mut other) {
             Heading::None => false,
+            Heading::Begun => {
+                self.settle();
+                self.not_understood(index, text, NO_FORM);
+                true
+            }
             Heading::Two(one, two) => {
                 self.settle();
                 self.two_forms(index, text, one, two);

@@ -76,8 +76,8 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
     let read = |keys: &Keys<'_, '_>| header(keys, &calendar);
     let header = table(keys, "header", "with lines = [\"No. {number}\"] and the others", read);
     let record = rows::record(keys, &calendar, rules.length);
-    let mut forms = header.iter().flatten().map(|(form, _)| form);
-    if parts.is_some() && forms.any(|form| form.names(Field::Page)) {
+    let pages = header.as_ref().is_some_and(|header| header.names(Field::Page));
+    if parts.is_some() && pages {
         let allowed = "several reports on a page, or several pages of a report, not both";
         keys.fault(keys.place("report"), "report", "each beside a form with {page}", allowed);
     }
@@ -97,7 +97,7 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
         calendar,
         rules,
         parts,
-        header: Header::new(header.unwrap_or_default()),
+        header: header.unwrap_or_else(|| Header::new(Vec::new(), &[])),
         number: number.unwrap_or_default(),
         record,
         results: results.unwrap_or_default(),
@@ -240,7 +240,7 @@ fn number(keys: &Keys<'_, '_>) -> NumberRule {
     NumberRule { class_digits, suffixes }
 }
 
-fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Vec<(Form, Sign)> {
+fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Header {
     let mut forms: Vec<(Spot<Form>, &str, Sign)> = Vec::new();
     for (key, sign) in [
         ("control", Sign::Control),
@@ -258,24 +258,42 @@ fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Vec<(Form, Sign)> {
     if forms.len() > MAX_FORMS {
         let found = format!("{} forms", forms.len());
         keys.fault(keys.at, "lines", found, format!("at most {MAX_FORMS} of all kinds"));
-        return Vec::new();
+        return Header::new(Vec::new(), &[]);
     }
+    let mut over = vec![0_u64; forms.len()];
     for (n, (form, key, sign)) in forms.iter().enumerate() {
-        for (other, other_key, other_sign) in forms.iter().skip(n + 1) {
-            if let Some(line) = both_fit(&form.value, *sign, &other.value, *other_sign, calendar) {
-                let found = format!(
-                    "{}; but {} of header.{other_key} fits the same line {}, and says something else",
-                    quote(&form.value.text),
-                    quote(&other.value.text),
-                    quote(&line)
-                );
-                let allowed =
-                    "forms that no line has both of: give one of them more words of its own";
-                keys.fault(form.at, key, found, allowed);
+        for (m, (other, other_key, other_sign)) in forms.iter().enumerate().skip(n + 1) {
+            let Some(line) = both_fit(&form.value, *sign, &other.value, *other_sign, calendar)
+            else {
+                continue;
+            };
+            if gives_way((&other.value, *other_sign), (&form.value, *sign), calendar) {
+                over[n] |= 1 << m;
+                continue;
             }
+            if gives_way((&form.value, *sign), (&other.value, *other_sign), calendar) {
+                over[m] |= 1 << n;
+                continue;
+            }
+            let found = format!(
+                "{}; but {} of header.{other_key} fits the same line {}, and says something else",
+                quote(&form.value.text),
+                quote(&other.value.text),
+                quote(&line)
+            );
+            let allowed = "forms that no line has both of, or one that is the other with more words: \
+                           give one of them words of its own";
+            keys.fault(form.at, key, found, allowed);
         }
     }
-    forms.into_iter().map(|(form, _, sign)| (form.value, sign)).collect()
+    let forms = forms.into_iter().map(|(form, _, sign)| (form.value, sign)).collect();
+    Header::new(forms, &over)
+}
+
+/// Whether one form is not tried where another fits, of which every line has it too. What a line says of
+/// its class is never lost so.
+fn gives_way(one: (&Form, Sign), to: (&Form, Sign), calendar: &Calendar) -> bool {
+    (one.1 == Sign::None || one.1 == to.1) && to.0.narrower(one.0, calendar)
 }
 
 /// A line that both forms fit and read differently.
