@@ -102,6 +102,7 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("wide-label", "unread = [", "entry_sign = \"|\"\nunread = ["),
     ("wide-label", "\"AT LEAST\" = \">=\"", "\"AT LEAST\" = \"=>\""),
     ("two-column", "off = [\"OFF\"]", "off = [\"ERR\"]"),
+    ("two-column", "off = [", "comparators = { \"or H\" = \">=\" }\noff = ["),
     ("two-column", "cells = [\"label\", \"result\"]\n", "\n"),
     ("two-column", "unit_implied = false", "unit_implied = \"no\""),
     ("ticket", "to = 24 }", "to = 2400 }"),

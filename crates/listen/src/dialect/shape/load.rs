@@ -338,13 +338,14 @@ fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char
         keys.fault(keys.place("off"), "off", found, allowed);
     }
     let glued = glued(keys, &marks);
+    let comparators = comparators(keys, &marks);
     Results {
         layouts: layouts.unwrap_or_default(),
         entries,
         unit_implied: keys.switch("unit_implied"),
         unread,
         off,
-        comparators: comparators(keys),
+        comparators,
         marks,
         glued,
         between: between(keys, decimal),
@@ -405,13 +406,29 @@ fn glued(keys: &Keys<'_, '_>, marks: &[(String, MarkMeaning)]) -> Vec<(String, M
     glued
 }
 
-fn comparators(keys: &Keys<'_, '_>) -> Vec<(String, &'static str)> {
+/// A mark is taken from a line before anything else: it must not be a comparator's first or last word.
+fn comparators(
+    keys: &Keys<'_, '_>,
+    marks: &[(String, MarkMeaning)],
+) -> Vec<(String, &'static str)> {
     let read = |(word, sign): (Spot<String>, Spot<String>)| {
         let of = &[("<", "<"), (">", ">"), ("<=", "<="), (">=", ">=")];
         let sign = one_of(keys, "comparators", &sign, of)?;
         Some((word.value.trim().to_owned(), sign)).filter(|(word, _)| !word.is_empty())
     };
     let mut words: Vec<_> = keys.pairs("comparators").into_iter().filter_map(read).collect();
+    for (mark, _) in marks {
+        let takes = |word: &str| {
+            let mut parts = word.split_whitespace();
+            parts.next().is_some_and(|part| part == mark)
+                || parts.next_back().is_some_and(|part| part == mark)
+        };
+        if let Some((word, _)) = words.iter().find(|(word, _)| takes(word)) {
+            let found = format!("{}, and {} is one of [marks]", quote(word), quote(mark));
+            let allowed = "words of which none is a mark: a mark is taken from the line first";
+            keys.fault(keys.place("comparators"), "comparators", found, allowed);
+        }
+    }
     words.sort_by_key(|(word, _)| std::cmp::Reverse(word.len()));
     words
 }

@@ -38,6 +38,73 @@ fn a_sign_between_grade_and_number_may_be_in_the_unit_too() {
 }
 
 #[test]
+fn a_bracket_between_grade_and_number_is_closed_behind_the_unit() {
+    let dialect = results_with(
+        "between = [\"(\", \"[\"]\nmarks_glued = [\"*\"]\ncomparators = { \"or more\" = \">=\" }",
+    );
+    for (line, wanted) in [
+        ("GLU 2+ (22 mmol/l)", Some("2+ 22|mmol/l|")),
+        ("GLU 2+ (22 mmol/l)*", Some("2+ 22|mmol/l|*")),
+        ("GLU 2+ (22 mmol/l) *", Some("2+ 22|mmol/l|*")),
+        ("GLU 2+(22 mmol/l)", Some("2+ 22|mmol/l|")),
+        ("GLU 2+ [>=22 mmol/l]", Some("2+ >=22|mmol/l|")),
+        ("GLU 4+ (133 mmol/l or more)*", Some("4+ >=133|mmol/l|*")),
+        ("GLU 4+ (133 or more)", Some("4+ >=133||")),
+        ("NIT NEG", Some("NEG||")),
+        ("GLU 2+ (22) mmol/l", Some("2+ (22) mmol/l||")),
+        // What is not closed, or not where it ends, is not read.
+        ("GLU 2+ (22 mmol/l", None),
+        ("GLU 2+ (22 mmol/l]", None),
+        ("GLU 2+ (22 mmol/l) x", None),
+        ("GLU 2+ (22 mmol/l) (1 x)", None),
+    ] {
+        assert_eq!(said(dialect.as_ref(), line).as_deref(), wanted, "{line}");
+    }
+    let both = results_with("between = [\"(\"]\nboth_units = true");
+    let twice = "GLU 2+ (400 mg/dL / 22 mmol/L)";
+    assert_eq!(said(both.as_ref(), twice).as_deref(), Some("2+ 400|mg/dL|"));
+}
+
+#[test]
+fn a_comparator_in_words_stands_before_its_number_or_behind_it() {
+    let words = "comparators = { \"& up\" = \">=\", \"ou plus\" = \">=\", \"ou moins\" = \"<=\", OVER = \">\" }";
+    let dialect = results_with(words);
+    for (line, wanted) in [
+        ("SG 1.028 & up", Some(">=1.028||")),
+        ("BLD 3+ 180 & up /uL *", Some("3+ >=180|/uL|*")),
+        ("GLU 133 mmol/l ou plus", Some(">=133|mmol/l|")),
+        ("SG 1.004 ou moins", Some("<=1.004||")),
+        ("GLU 400 mg/dL ou plus 2+", Some(">=400 2+|mg/dL|")),
+        ("GLU OVER 400 mg/dL", Some(">400|mg/dL|")),
+        ("GLU 400 OVERT", Some("400|OVERT|")),
+        // Before and behind it, twice behind it, or behind a range: nobody knows what it says.
+        ("SG >= 1.028 ou plus", None),
+        ("SG OVER 1.028 ou plus", None),
+        ("GLU 133 ou plus mmol/l ou plus", None),
+        ("LEU 10-25 /uL ou plus", None),
+        ("LEU 10-25 ou plus", None),
+    ] {
+        assert_eq!(said(dialect.as_ref(), line).as_deref(), wanted, "{line}");
+    }
+    let both = results_with(&format!("both_units = true\n{words}"));
+    for line in [
+        "GLU 4+ 2400 mg/dL ou plus (133 mmol/l ou plus)",
+        "GLU 4+ 2400 & up mg/dL / 133 & up mmol/l",
+    ] {
+        let second = one(both.as_ref(), line).and_then(|reading| reading.second);
+        let second = second.map(|second| format!("{} {}", second.value, second.unit));
+        assert_eq!(second.as_deref(), Some(">=133 mmol/l"), "{line}");
+    }
+    let cells = with(&format!(
+        "[results]\nsplit = \"|\"\ncells = [\"label\", \"value\", \"unit\"]\n{words}\n"
+    ));
+    for line in ["GLU | 133 & up | mmol/l", "GLU | 133 | mmol/l ou plus", "GLU | 133 mmol/l & up"] {
+        assert_eq!(said(cells.as_ref(), line).as_deref(), Some(">=133|mmol/l|"), "{line}");
+    }
+    assert_eq!(said(cells.as_ref(), "GLU | >133 | mmol/l ou plus"), None);
+}
+
+#[test]
 fn a_line_that_several_signs_divide() {
     let dialect = with("[results]\nsplit = \":=\"\ncells = [\"label\", \"grade\", \"value\"]\n");
     for line in ["GLU:2+=400 mg/dL", "GLU=2+:400 mg/dL"] {
