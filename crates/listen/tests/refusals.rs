@@ -88,6 +88,7 @@ const CHANGES: &[(&str, &str, &str)] = &[
     // Results.
     ("two-column", "split = \"blanks\"", "split = \"commas\""),
     ("two-column", "split = \"blanks\"", "split = \"::\""),
+    ("two-column", "split = \"blanks\"", "split = \"leader\""),
     ("two-column", "split = \"blanks\"", ""),
     ("two-column", "split = \"blanks\"", "columns = [{ cell = \"label\", from = 1, to = 4 }]"),
     ("two-column", "[\"label\", \"result\"]", "[\"result\"]"),

@@ -74,6 +74,8 @@ pub(super) enum Split {
     Sign(char, Vec<Cell>),
     /// By any of several characters.
     Signs(Vec<char>, Vec<Cell>),
+    /// By a character that stands several times over.
+    Leader(char, Vec<Cell>),
 }
 
 /// What stands between several readings in one line.
@@ -179,6 +181,9 @@ impl<'t> Entry<'t> {
             Split::Sign(sign, cells) => self.apart(results, cells, cut(text, &[*sign]))?,
             Split::Signs(signs, cells) => {
                 self.apart(results, cells, cut(text, signs))?;
+            }
+            Split::Leader(sign, cells) => {
+                self.apart(results, cells, runs(text, *sign).into_iter())?;
             }
         }
         (self.taken > before && self.is_begun()).then_some(())
@@ -531,6 +536,18 @@ fn cut<'t>(text: &'t str, signs: &[char]) -> impl Iterator<Item = &'t str> {
         from = next;
         piece
     })
+}
+
+/// What stands between runs of a sign: one of it alone is a decimal point, or part of a word.
+fn runs(text: &str, sign: char) -> Vec<&str> {
+    let two = String::from_iter([sign; 2]);
+    let (mut rest, mut pieces) = (text, Vec::new());
+    while let Some((before, after)) = rest.split_once(two.as_str()) {
+        pieces.push(before);
+        rest = after.trim_start_matches(sign);
+    }
+    pieces.push(rest);
+    pieces
 }
 
 /// What is there beside blanks.

@@ -1,6 +1,6 @@
 //! Placeholders: what each is called, what can stand in its place, and what may for a try.
 
-use crate::dialect::calendar::Calendar;
+use crate::dialect::calendar::{Calendar, Order};
 
 /// What a placeholder stands for.
 ///
@@ -21,6 +21,10 @@ pub(in crate::dialect) enum Field {
     Month,
     Year,
     Time,
+    /// Parts of a time, with words of the form between them.
+    Hour,
+    Minute,
+    Second,
     Half,
     /// How many readings the print says that it has.
     Count,
@@ -46,6 +50,9 @@ pub(super) const FIELDS: &[(&str, Field, &str)] = &[
     ("month", Field::Month, "date"),
     ("year", Field::Year, "date"),
     ("time", Field::Time, "time"),
+    ("hour", Field::Hour, "time"),
+    ("minute", Field::Minute, "time"),
+    ("second", Field::Second, "time"),
     ("half", Field::Half, "time"),
     ("count", Field::Count, "count"),
     ("page", Field::Page, "page"),
@@ -73,7 +80,8 @@ impl Field {
             Field::Strip | Field::Lot | Field::StripLot => one_word(),
             Field::Level => text.chars().count() == 1,
             Field::Date | Field::Expiry => calendar.admits_date(text),
-            Field::Day => digits(1, 2),
+            Field::Day if calendar.order == Order::Ordinal => digits(1, 3),
+            Field::Day | Field::Hour | Field::Minute | Field::Second => digits(1, 2),
             Field::Month => digits(1, 2) || !calendar.months.is_empty() && one_word(),
             Field::Year => digits(2, 4),
             Field::Time => calendar.admits_time(text),
@@ -99,7 +107,11 @@ impl Field {
             Field::Lot => ["L4471", "QZ6"],
             Field::Level => ["2", "1"],
             Field::Date => ["20250314", "20261125"],
+            Field::Day if calendar.order == Order::Ordinal => ["073", "329"],
             Field::Day => ["14", "25"],
+            Field::Hour => ["09", "10"],
+            Field::Minute => ["14", "27"],
+            Field::Second => ["55", "31"],
             Field::Month => [month(0, "3"), month(10, "11")],
             Field::Year => ["2025", "2026"],
             Field::Time => return ["09:14", "10:27"].map(|time| format!("{time}{half}")),

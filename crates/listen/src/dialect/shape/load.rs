@@ -314,11 +314,11 @@ fn both_fit(
 }
 
 fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char) -> Results {
-    let (order, table) = (rows::order(keys), rows::table(keys));
+    let (order, table, leader) = (rows::order(keys), rows::table(keys), leader(keys));
     let mut layouts: Vec<Option<Layout>> =
-        if table.is_some() { Vec::new() } else { vec![layout(keys)] };
+        if table.is_some() { Vec::new() } else { vec![layout(keys, leader)] };
     for next in keys.tables("next") {
-        let (optional, found) = (next.switch("optional"), layout(&next));
+        let (optional, found) = (next.switch("optional"), layout(&next, leader));
         layouts.push(found.map(|layout| Layout { optional, ..layout }));
         next.close();
     }
@@ -352,7 +352,7 @@ fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char
         order,
         table,
         both_units: keys.switch("both_units"),
-        leader: leader(keys),
+        leader,
         decimal,
     }
 }
@@ -450,7 +450,10 @@ fn marks(root: &Keys<'_, '_>) -> Vec<(String, MarkMeaning)> {
 fn makes_a_result(keys: &Keys<'_, '_>, layouts: &[Layout], in_order: bool) {
     let cells = |layout: &Layout| match &layout.split {
         Split::Columns(columns) => columns.iter().map(|(cell, _)| *cell).collect(),
-        Split::Blanks(cells) | Split::Sign(_, cells) | Split::Signs(_, cells) => cells.clone(),
+        Split::Blanks(cells)
+        | Split::Sign(_, cells)
+        | Split::Signs(_, cells)
+        | Split::Leader(_, cells) => cells.clone(),
     };
     let needed: Vec<Cell> = layouts.iter().filter(|l| !l.optional).flat_map(cells).collect();
     let says = |cell| needed.contains(&cell);
@@ -505,7 +508,7 @@ pub(super) fn sign_of(text: &str) -> Option<char> {
 }
 
 /// How one line falls into cells. None: something in it was refused.
-fn layout(keys: &Keys<'_, '_>) -> Option<Layout> {
+fn layout(keys: &Keys<'_, '_>, leader: Option<char>) -> Option<Layout> {
     let split = keys.text("split");
     let names = keys.texts("cells");
     let cells: Vec<Cell> =
@@ -533,10 +536,19 @@ fn layout(keys: &Keys<'_, '_>) -> Option<Layout> {
     let split = split?;
     let split = match (split.value.as_str(), sign_of(&split.value)) {
         ("blanks", _) => Split::Blanks(cells),
+        ("leader", _) => match leader {
+            Some(sign) => Split::Leader(sign, cells),
+            None => {
+                let allowed = "leader = \".\" of [results] beside it, or another sign that leads";
+                keys.fault(split.at, "split", "\"leader\" and no leader", allowed);
+                return None;
+            }
+        },
         (_, Some(sign)) => Split::Sign(sign, cells),
         (signs, None) if each_once(signs) => Split::Signs(signs.chars().collect(), cells),
         (_, None) => {
-            let allowed = "\"blanks\", \"tab\", one sign such as \";\" or several such as \":=\"";
+            let allowed =
+                "\"blanks\", \"tab\", \"leader\", one sign such as \";\" or several such as \":=\"";
             keys.fault(split.at, "split", quote(&split.value), allowed);
             return None;
         }
