@@ -325,6 +325,50 @@ fn random_prints_of_seven_layouts() {
 }
 
 /// Whatever came from the line: the draft loads, or there is none and it is said why.
+/// Words behind a number say an end of the ladder: neither a unit nor an exact step.
+#[test]
+fn words_behind_a_number_are_comparators_and_asked_about() {
+    for (more, less) in [
+        ("or more", "or less"),
+        ("& up", "or less"),
+        ("oder mehr", "oder weniger"),
+        ("ou plus", "ou moins"),
+        ("o más", "o menos"),
+        ("o più", "o meno"),
+        ("ou mais", "ou menos"),
+        ("of meer", "of minder"),
+    ] {
+        let report = |number: u32, density: &str, glucose: &str| {
+            format!(
+                "DESK\r\nNo. {number:04}\r\n2026-03-14 09:14\r\nGLU {glucose}\r\nSG {density}\r\nPH 6.0\r\nNIT neg\r\n\
+                 LEU neg\r\nPRO neg\r\nEND\r\n"
+            )
+        };
+        let capture = [
+            report(1, "1.016", "neg"),
+            report(2, &format!("1.028 {more}"), &format!("4+ (2400 mg/dL {more})")),
+            report(3, &format!("1.004 {less}"), "1+ (100 mg/dL)"),
+        ];
+        let capture = vec![capture.concat().into_bytes()];
+        let draft = draft(&capture);
+        let read = drafted(&draft, &capture);
+        let number = |report: usize, pad: &str| {
+            let [grade, number, unit, _] = &read[&(report, pad.to_owned())];
+            format!("{grade} {number} {unit}")
+        };
+        assert_eq!(number(1, "SG"), " 1.016 ", "{}", draft.dialect);
+        assert_eq!(number(2, "SG"), " >=1.028 ", "{}", draft.dialect);
+        assert_eq!(number(3, "SG"), " <=1.004 ", "{}", draft.dialect);
+        assert_eq!(number(2, "GLU"), "4+ >=2400 mg/dL", "{}", draft.dialect);
+        assert!(
+            draft.strip.contains("\">=1.028\"") && draft.strip.contains("\"<=1.004\""),
+            "{}",
+            draft.strip
+        );
+        assert!(draft.dialect.contains("# ? which ends of a ladder do these words mean?"));
+    }
+}
+
 #[test]
 fn spoiled_captures_make_drafts_that_load() {
     let many = rounds(40, 400);
