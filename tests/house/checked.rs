@@ -61,6 +61,31 @@ const TOLD: &[(Changed<'static>, &str)] = &[
         "has a time and no date: every report with one is held",
     ),
     (
+        Changed { dialect: &[("\"{date} {time}\",", "\"{date}\",")], ..RIGHT },
+        "no form of dialect two-column has a time: each result goes out with its day alone",
+    ),
+    (
+        Changed {
+            dialect: &[(
+                "\"*\" = \"abnormal\"\n\"H\" = \"high\"",
+                "\"*\" = \"other\"\n\"H\" = \"other\"",
+            )],
+            ..RIGHT
+        },
+        "marks *, H of dialect two-column are \"other\": they are compared with nothing",
+    ),
+    (
+        Changed {
+            strip: "[[pad]]\nid = \"SG\"\nconventional = { ucum = \"1\", spellings = [\"ou\"] }\n",
+            ..RIGHT
+        },
+        "`ou`, a unit of SG on strip own, is a word of `ou plus`",
+    ),
+    (
+        Changed { dialect: &[("\"H\" = \"high\"", "\"moins\" = \"other\"")], ..RIGHT },
+        "`moins`, a mark of dialect two-column, is a word of `ou moins`",
+    ),
+    (
         Changed {
             dialect: &[(
                 "cells = [\"label\", \"result\"]",

@@ -12,14 +12,14 @@ use crate::kit::{Folder, binary, rounds, run};
 use crate::prove::{config, root};
 
 /// Report and analyte; grade, number, unit, mark as printed, a pad that was not read as `not read`.
-type Readings = BTreeMap<(usize, String), [String; 4]>;
+pub type Readings = BTreeMap<(usize, String), [String; 4]>;
 
 fn bytes(path: &str) -> Vec<u8> {
     std::fs::read(root(path)).expect(path)
 }
 
 /// What these reports say, by the labels of a strip.
-fn readings(reports: &[Report], strip: &Strip) -> Readings {
+pub fn readings(reports: &[Report], strip: &Strip) -> Readings {
     let mut found = Readings::new();
     let with = reports.iter().filter(|report| !report.readings.is_empty());
     for (n, report) in with.enumerate() {
@@ -54,11 +54,11 @@ fn drafted(draft: &Draft, captures: &[Vec<u8>]) -> Readings {
 }
 
 /// What a person typed.
-fn typed(path: &str) -> Readings {
+pub fn typed(path: &str) -> Readings {
     let text = String::from_utf8(bytes(path)).expect("UTF-8");
     let rows = text.lines().map(|line| line.split(',').collect::<Vec<_>>());
     let readings = rows.filter(|cells| cells[1] == "reading");
-    let not_read = ["????", "ERRO", "Fehler", "NO READING", "non letto"];
+    let not_read = ["????", "ERRO", "Fehler", "NO READING", "non letto", "not read", "illisible"];
     readings
         .filter(|cells| cells[4] != "SPENTO")
         .map(|cells| {
@@ -325,6 +325,50 @@ fn random_prints_of_seven_layouts() {
 }
 
 /// Whatever came from the line: the draft loads, or there is none and it is said why.
+/// Words behind a number say an end of the ladder: neither a unit nor an exact step.
+#[test]
+fn words_behind_a_number_are_comparators_and_asked_about() {
+    for (more, less) in [
+        ("or more", "or less"),
+        ("& up", "or less"),
+        ("oder mehr", "oder weniger"),
+        ("ou plus", "ou moins"),
+        ("o más", "o menos"),
+        ("o più", "o meno"),
+        ("ou mais", "ou menos"),
+        ("of meer", "of minder"),
+    ] {
+        let report = |number: u32, density: &str, glucose: &str| {
+            format!(
+                "DESK\r\nNo. {number:04}\r\n2026-03-14 09:14\r\nGLU {glucose}\r\nSG {density}\r\nPH 6.0\r\nNIT neg\r\n\
+                 LEU neg\r\nPRO neg\r\nEND\r\n"
+            )
+        };
+        let capture = [
+            report(1, "1.016", "neg"),
+            report(2, &format!("1.028 {more}"), &format!("4+ (2400 mg/dL {more})")),
+            report(3, &format!("1.004 {less}"), "1+ (100 mg/dL)"),
+        ];
+        let capture = vec![capture.concat().into_bytes()];
+        let draft = draft(&capture);
+        let read = drafted(&draft, &capture);
+        let number = |report: usize, pad: &str| {
+            let [grade, number, unit, _] = &read[&(report, pad.to_owned())];
+            format!("{grade} {number} {unit}")
+        };
+        assert_eq!(number(1, "SG"), " 1.016 ", "{}", draft.dialect);
+        assert_eq!(number(2, "SG"), " >=1.028 ", "{}", draft.dialect);
+        assert_eq!(number(3, "SG"), " <=1.004 ", "{}", draft.dialect);
+        assert_eq!(number(2, "GLU"), "4+ >=2400 mg/dL", "{}", draft.dialect);
+        assert!(
+            draft.strip.contains("\">=1.028\"") && draft.strip.contains("\"<=1.004\""),
+            "{}",
+            draft.strip
+        );
+        assert!(draft.dialect.contains("# ? which ends of a ladder do these words mean?"));
+    }
+}
+
 #[test]
 fn spoiled_captures_make_drafts_that_load() {
     let many = rounds(40, 400);

@@ -80,6 +80,10 @@ pub(super) struct Said<'t> {
     pub month: Option<&'t str>,
     pub year: Option<&'t str>,
     pub time: Option<&'t str>,
+    /// The time in parts of its own.
+    pub hour: Option<&'t str>,
+    pub minute: Option<&'t str>,
+    pub second: Option<&'t str>,
     pub half: Option<&'t str>,
 }
 
@@ -90,7 +94,18 @@ impl Said<'_> {
     }
 
     pub fn names_a_time(&self) -> bool {
-        self.time.is_some() || self.half.is_some()
+        [self.time, self.hour, self.minute, self.second, self.half].iter().any(Option::is_some)
+    }
+
+    /// The date alone, for a time that comes.
+    pub fn without_time(self) -> Self {
+        Self {
+            date: self.date,
+            day: self.day,
+            month: self.month,
+            year: self.year,
+            ..Self::default()
+        }
     }
 }
 
@@ -99,16 +114,24 @@ impl Calendar {
     pub fn moment(&self, said: &Said<'_>) -> Option<Moment> {
         let day = match (said.date, said.day, said.month, said.year) {
             (Some(date), None, None, None) => match self.order {
-                Order::Ordinal => self.ordinal(date)?,
+                Order::Ordinal => self.ordinal(year_and_day(date)?)?,
                 Order::Week => self.week(date)?,
                 _ => self.day(self.date(date)?)?,
             },
             (None, Some(day), Some(month), Some(year)) => self.day((year, month, day))?,
+            (None, Some(day), None, Some(year)) if self.order == Order::Ordinal => {
+                self.ordinal((year, day))?
+            }
             _ => return None,
         };
-        let time = match (said.time, said.half) {
-            (None, None) => None,
-            (time, half) => Some(self.time(time?, half)?),
+        let time = match (said.time, said.hour, said.minute, said.second) {
+            (None, None, None, None) if said.half.is_none() => None,
+            (Some(time), None, None, None) => Some(self.time(time, said.half)?),
+            (None, Some(hour), Some(minute), second) => {
+                let second = second.map_or(Some(None), |second| small(second).map(Some))?;
+                Some(self.of_day(((small(hour)?, small(minute)?), second), said.half)?)
+            }
+            _ => return None,
         };
         let moment = Moment {
             time: time.map(|(hour, _)| hour),
@@ -123,12 +146,7 @@ impl Calendar {
     }
 
     /// By the year and three digits of the day in it.
-    fn ordinal(&self, text: &str) -> Option<Moment> {
-        let (year, day) = match words(text)? {
-            [Some(year), Some(day), None] => (year, day),
-            [Some(all), None, None] => all.split_at_checked(all.len().checked_sub(3)?)?,
-            _ => return None,
-        };
+    fn ordinal(&self, (year, day): (&str, &str)) -> Option<Moment> {
         let fits = day.len() == 3 && day.bytes().all(|b| b.is_ascii_digit());
         let (year, day) = (self.year(year)?, day.parse::<i64>().ok().filter(|_| fits)?);
         let first = midnightless(year, 1, 1);
@@ -227,6 +245,11 @@ impl Calendar {
             (Some(_), Some(_)) => return None,
             (behind, half) => behind.or(half),
         };
+        self.of_day(clock(digits)?, half)
+    }
+
+    /// What a clock shows as the time of a day of 24 hours.
+    fn of_day(&self, ((hour, minute), second): Time, half: Option<&str>) -> Option<Time> {
         let late = match (&self.halves, half) {
             (None, None) => None,
             (Some((am, pm)), Some(word)) => {
@@ -235,7 +258,6 @@ impl Calendar {
             }
             _ => return None,
         };
-        let ((hour, minute), second) = clock(digits)?;
         let hour = match late {
             None => hour,
             Some(late) => {
@@ -257,9 +279,7 @@ impl Calendar {
     pub fn admits_time(&self, text: &str) -> bool {
         let digits = text.trim_end_matches(|c: char| !c.is_ascii_digit());
         let behind = text.get(digits.len()..).unwrap_or("").trim();
-        (behind.is_empty() || self.admits_half(behind))
-            && !digits.is_empty()
-            && digits.bytes().all(|b| b.is_ascii_digit() || b == b':' || b == b'.')
+        (behind.is_empty() || self.admits_half(behind)) && clock(digits).is_some()
     }
 
     /// As printed: these words are told apart by case.
@@ -290,6 +310,15 @@ fn words(text: &str) -> Option<[Option<&str>; 3]> {
         rest = after;
     }
     Some(found)
+}
+
+/// Year and day of the year, apart or in one piece.
+fn year_and_day(text: &str) -> Option<(&str, &str)> {
+    match words(text)? {
+        [Some(year), Some(day), None] => Some((year, day)),
+        [Some(all), None, None] => all.split_at_checked(all.len().checked_sub(3)?),
+        _ => None,
+    }
 }
 
 /// Hour, minute and second, apart by `:` or `.`, or four or six digits in one piece.

@@ -4,6 +4,7 @@
 //! the rest, so that a line either has the layout as a whole or has it not. A figure keeps its digits as printed,
 //! with a point before the decimals; a grade keeps its words.
 
+mod divided;
 mod figure;
 mod refusal;
 
@@ -11,6 +12,7 @@ use std::ops::Range;
 
 use wickline_normalize::{MarkMeaning, SecondValue};
 
+use self::divided::divided;
 pub(super) use self::figure::Figure;
 use self::figure::figure;
 use super::record::Table;
@@ -72,6 +74,8 @@ pub(super) enum Split {
     Sign(char, Vec<Cell>),
     /// By any of several characters.
     Signs(Vec<char>, Vec<Cell>),
+    /// By a character that stands several times over.
+    Leader(char, Vec<Cell>),
 }
 
 /// What stands between several readings in one line.
@@ -178,6 +182,9 @@ impl<'t> Entry<'t> {
             Split::Signs(signs, cells) => {
                 self.apart(results, cells, cut(text, signs))?;
             }
+            Split::Leader(sign, cells) => {
+                self.apart(results, cells, runs(text, *sign).into_iter())?;
+            }
         }
         (self.taken > before && self.is_begun()).then_some(())
     }
@@ -220,9 +227,11 @@ impl<'t> Entry<'t> {
             Part::Grade(text) => (*text, "grade"),
             Part::Figure(figure) => (figure.whole, "value"),
         }));
+        found.extend(self.figure().map(|figure| (figure.behind, "value")));
         found.extend(self.unit.map(|unit| (unit, "unit")));
         if let Some((figure, unit)) = self.second {
             found.extend([(figure.whole, "second value"), (unit, "second unit")]);
+            found.push((figure.behind, "second value"));
         }
         found.extend(self.mark.map(|(mark, _)| (mark, "mark")));
         found.extend(self.word.map(|word| match word {
@@ -309,8 +318,12 @@ impl<'t> Entry<'t> {
                 self.label = text;
             }
             Cell::Unit => {
-                let unit = self.unglued(results, text)?;
-                self.unit.replace(unit).is_none().then_some(())?;
+                let mut unit = self.unglued(results, text)?;
+                if let Some(Part::Figure(figure)) = self.parts.iter_mut().rev().flatten().next() {
+                    unit = figure.apart(results, unit)?;
+                }
+                let unit = Some(unit).filter(|unit| !unit.is_empty());
+                unit.is_none_or(|unit| self.unit.replace(unit).is_none()).then_some(())?;
             }
             Cell::Mark => {
                 let known = results.marks.iter().find(|(mark, _)| mark == text);
@@ -336,14 +349,12 @@ impl<'t> Entry<'t> {
             Cell::Grade => self.grade(results, text),
             Cell::Value => {
                 let (rest, figure) = figure(results, text).ok()?;
-                self.part(Part::Figure(figure))?;
-                self.tail(results, rest, false)
+                self.tail(results, figure, rest, false)
             }
             _ => match divided(results, text)? {
                 Some((grade, figure, unit)) => {
                     self.grade(results, grade)?;
-                    self.part(Part::Figure(figure))?;
-                    self.tail(results, unit, false)
+                    self.tail(results, figure, unit, false)
                 }
                 None => self.words(results, text),
             },
@@ -380,6 +391,13 @@ impl<'t> Entry<'t> {
         Some(text)
     }
 
+    fn figure(&self) -> Option<&Figure<'t>> {
+        self.parts.iter().flatten().find_map(|part| match part {
+            Part::Figure(figure) => Some(figure),
+            Part::Grade(_) => None,
+        })
+    }
+
     fn part(&mut self, part: Part<'t>) -> Option<()> {
         let slot = self.parts.iter_mut().find(|slot| slot.is_none())?;
         *slot = Some(part);
@@ -401,11 +419,17 @@ impl<'t> Entry<'t> {
         self.part(Part::Grade(text))
     }
 
-    /// What stands behind a number: its unit, the same value in the other unit system if there may be
+    /// Takes a number and what stands behind it: its unit, the same value in the other unit system if there may be
     /// one, and a grade if it `may` stand there.
-    fn tail(&mut self, results: &Results, rest: &'t str, may: bool) -> Option<()> {
-        let rest = rest.trim_ascii();
-        let (unit, mut more) = rest.split_at(blank(rest).unwrap_or(rest.len()));
+    fn tail(
+        &mut self,
+        results: &Results,
+        mut figure: Figure<'t>,
+        rest: &'t str,
+        may: bool,
+    ) -> Option<()> {
+        let (unit, mut more) = figure.unit(results, rest)?;
+        self.part(Part::Figure(figure))?;
         if !unit.is_empty() {
             let unit = self.unglued(results, unit)?;
             self.unit.replace(unit).is_none().then_some(())?;
@@ -434,9 +458,10 @@ impl<'t> Entry<'t> {
             Some(closing) => text.get(1..)?.split_once(closing).unwrap_or((text, "")),
             None => (text, ""),
         };
-        let Ok((rest, figure)) = figure(results, inside.trim_ascii()) else { return Some(more) };
-        let rest = rest.trim_ascii();
-        let (other, after) = rest.split_at(blank(rest).unwrap_or(rest.len()));
+        let Ok((rest, mut figure)) = figure(results, inside.trim_ascii()) else {
+            return Some(more);
+        };
+        let (other, after) = figure.unit(results, rest)?;
         (!other.is_empty() && self.unit.is_some_and(|unit| unit != other)).then_some(())?;
         self.second.replace((figure, other)).is_none().then_some(())?;
         match closing {
@@ -451,13 +476,11 @@ impl<'t> Entry<'t> {
         loop {
             let (before, from) = text.split_at_checked(start)?;
             if let Ok((rest, figure)) = figure(results, from) {
-                if let Some(grade) = given(before) {
+                let grade = given(before);
+                if let Some(grade) = grade {
                     self.grade(results, grade)?;
-                    self.part(Part::Figure(figure))?;
-                    return self.tail(results, rest, false);
                 }
-                self.part(Part::Figure(figure))?;
-                return self.tail(results, rest, true);
+                return self.tail(results, figure, rest, grade.is_none());
             }
             let Some(end) = blank(from) else { return self.grade(results, text) };
             let after = from.get(end..)?.trim_ascii_start();
@@ -515,6 +538,18 @@ fn cut<'t>(text: &'t str, signs: &[char]) -> impl Iterator<Item = &'t str> {
     })
 }
 
+/// What stands between runs of a sign: one of it alone is a decimal point, or part of a word.
+fn runs(text: &str, sign: char) -> Vec<&str> {
+    let two = String::from_iter([sign; 2]);
+    let (mut rest, mut pieces) = (text, Vec::new());
+    while let Some((before, after)) = rest.split_once(two.as_str()) {
+        pieces.push(before);
+        rest = after.trim_start_matches(sign);
+    }
+    pieces.push(rest);
+    pieces
+}
+
 /// What is there beside blanks.
 fn given(text: &str) -> Option<&str> {
     Some(text.trim_ascii()).filter(|text| !text.is_empty())
@@ -537,27 +572,4 @@ fn columns_of(text: &str, from: usize, to: usize) -> &str {
     let start = places.nth(from).unwrap_or(text.len());
     let end = places.nth(to - from - 1).unwrap_or(text.len());
     text.get(start..end).unwrap_or("")
-}
-
-/// A grade and its number with a sign between them (`2+/400 mg/dL`). None: in two ways, so in none.
-///
-/// The number stands behind the sign, so that the sign may be in its unit as well.
-#[expect(clippy::option_option, reason = "no such sign is no fault, two are")]
-fn divided<'t>(results: &Results, text: &'t str) -> Option<Option<(&'t str, Figure<'t>, &'t str)>> {
-    if results.between.is_empty() || figure(results, text).is_ok() {
-        return Some(None);
-    }
-    let mut found = None;
-    for (at, sign) in text.match_indices(results.between.as_slice()) {
-        steps::take(1);
-        let (before, after) = (text.get(..at)?, text.get(at + sign.len()..)?);
-        let Ok((unit, figure)) = figure(results, after.trim_ascii_start()) else { continue };
-        // A unit that runs on holds a further sign or is none: either way it is not looked through.
-        let Some(grade) = given(before).filter(|_| unit.len() <= MAX_UNIT) else { continue };
-        if !results.both_units && blank(unit.trim_ascii()).is_some() {
-            continue;
-        }
-        found.replace((grade, figure, unit)).is_none().then_some(())?;
-    }
-    Some(found)
 }

@@ -3,6 +3,8 @@
 //! A form is matched from left to right and never goes back: a placeholder reaches to the next literal or blank. That
 //! makes it cheap, and makes what an analyst sees in `explain` the same as what the program does.
 
+mod field;
+
 use nom::branch::alt;
 use nom::bytes::complete::{take_till, take_till1, take_while1};
 use nom::character::complete::char;
@@ -12,59 +14,10 @@ use nom::sequence::delimited;
 use nom::{IResult, Parser};
 use wickline_normalize::words::{nearest, quote};
 
+use self::field::FIELDS;
+pub(super) use self::field::Field;
 use super::calendar::Calendar;
 use super::steps;
-
-/// What a placeholder stands for.
-///
-/// Each has its own idea of what can stand in its place, which tells lines of one form from those of
-/// another.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Field {
-    Number,
-    Specimen,
-    Operator,
-    Strip,
-    StripLot,
-    Expiry,
-    Lot,
-    Level,
-    Date,
-    Day,
-    Month,
-    Year,
-    Time,
-    Half,
-    /// How many readings the print says that it has.
-    Count,
-    /// Which page of the report this is, and how many it has.
-    Page,
-    Pages,
-    /// Anything, read past.
-    Any,
-}
-
-/// Every placeholder: its name in a form, what it is, and what it is called in an anatomy.
-const FIELDS: &[(&str, Field, &str)] = &[
-    ("number", Field::Number, "number"),
-    ("specimen", Field::Specimen, "specimen"),
-    ("operator", Field::Operator, "operator"),
-    ("strip", Field::Strip, "strip"),
-    ("strip_lot", Field::StripLot, "strip lot"),
-    ("expiry", Field::Expiry, "expiry"),
-    ("lot", Field::Lot, "lot"),
-    ("level", Field::Level, "level"),
-    ("date", Field::Date, "date"),
-    ("day", Field::Day, "date"),
-    ("month", Field::Month, "date"),
-    ("year", Field::Year, "date"),
-    ("time", Field::Time, "time"),
-    ("half", Field::Half, "time"),
-    ("count", Field::Count, "count"),
-    ("page", Field::Page, "page"),
-    ("pages", Field::Pages, "page"),
-    ("any", Field::Any, "ignored"),
-];
 
 #[derive(Clone, Debug, PartialEq, Eq)]
 enum Piece {
@@ -94,6 +47,18 @@ pub(super) struct Form {
     pub text: String,
     pieces: Vec<Piece>,
     first: First,
+    /// The piece behind which a line is of this form or of none: its first words stood there. None: it
+    /// begins with no word.
+    begun: Option<usize>,
+}
+
+/// How far a line has a form.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Fit {
+    No,
+    /// It begins as the form does, down to the first placeholder.
+    Begun,
+    Whole,
 }
 
 impl Form {
@@ -155,7 +120,10 @@ impl Form {
             Some(Piece::Field { field: Field::Time, optional: false }) => First::Digit,
             _ => First::Whatever,
         };
-        Ok(Form { text: text.trim().to_owned(), pieces, first })
+        let placeholder = pieces.iter().position(|piece| matches!(piece, Piece::Field { .. }));
+        let word = pieces.first().and_then(Piece::literal).is_some_and(is_word);
+        let begun = placeholder.filter(|_| word);
+        Ok(Form { text: text.trim().to_owned(), pieces, first, begun })
     }
 
     /// Whether a field of a record, which may be empty, has this form.
@@ -176,10 +144,44 @@ impl Form {
         calendar: &Calendar,
         found: &mut Vec<(Field, &'l str)>,
     ) -> bool {
-        line.as_bytes().first().is_some_and(|byte| self.begins_with(*byte)) && {
-            found.clear();
-            self.read(line, calendar, found).is_ok()
+        self.fit(line, calendar, found) == Fit::Whole
+    }
+
+    /// How far the line, already trimmed, has this form.
+    pub fn fit<'l>(
+        &self,
+        line: &'l str,
+        calendar: &Calendar,
+        found: &mut Vec<(Field, &'l str)>,
+    ) -> Fit {
+        if !line.as_bytes().first().is_some_and(|byte| self.begins_with(*byte)) {
+            return Fit::No;
         }
+        found.clear();
+        match self.read(line, calendar, found) {
+            Ok(()) => Fit::Whole,
+            Err((_, piece)) if self.begun.is_some_and(|begun| piece >= begun) => Fit::Begun,
+            Err(_) => Fit::No,
+        }
+    }
+
+    /// Whether this form is meant wherever both fit: it has words of its own, every line of it is one of
+    /// the other as well, and not the other way round.
+    pub fn narrower(&self, other: &Form, calendar: &Calendar) -> bool {
+        let words = |form: &Form| form.pieces.iter().filter_map(Piece::literal).map(str::len).sum();
+        let (own, others): (usize, usize) = (words(self), words(other));
+        let fits = |form: &Form, line: &str| form.fits(line, calendar, &mut Vec::new());
+        let lines = self.samples(calendar, other);
+        let usual = other.sample(|_, field, _| field.sample(calendar));
+        // A sample may have a word of the other form by chance; two of them do not.
+        let second = self.sample(|_, field, _| {
+            let [_, second] = field.samples(calendar);
+            second
+        });
+        own > others
+            && !fits(self, &usual)
+            && fits(other, &second)
+            && lines.iter().all(|line| !fits(self, line) || fits(other, line))
     }
 
     /// Whether a line of this form may hold this.
@@ -196,9 +198,11 @@ impl Form {
     /// what is wanted behind them.
     pub fn nearly(&self, line: &str, calendar: &Calendar) -> Option<(usize, String)> {
         let begun = self.pieces.first()?.literal()?;
-        let words = begun.chars().filter(|c| c.is_alphabetic()).count() > 1;
-        (words && line.starts_with(begun)).then_some(())?;
+        line.starts_with(begun).then_some(())?;
         let (at, piece) = self.read(line, calendar, &mut Vec::new()).err()?;
+        // A sign begins many lines: only what a placeholder tells behind it is of this form.
+        let mut told = self.pieces.get(..piece)?.iter().map(Piece::tells);
+        (is_word(begun) || told.any(|tells| tells)).then_some(())?;
         // At the end of a line the blank does not lack, but what stands behind it.
         let lacks = line.len() == at && self.pieces.get(piece) == Some(&Piece::Blank);
         let wanted = match self.pieces.get(piece + usize::from(lacks)) {
@@ -209,6 +213,8 @@ impl Form {
                 let name = FIELDS.iter().find(|(_, known, _)| known == field)?.0;
                 if line.len() == at {
                     format!("{{{name}}}, or {{{name}?}} in its place if it may be empty")
+                } else if *field == Field::Time {
+                    "a time as 7:42, 7.42 or 0742, or {hour} and {minute} in its place,".to_owned()
                 } else {
                     format!("what {{{name}}} can be")
                 }
@@ -234,6 +240,8 @@ impl Form {
         found: &mut Vec<(Field, &'l str)>,
     ) -> Result<(), (usize, usize)> {
         let mut rest = line;
+        // The blank before a placeholder that is empty is also the one behind it.
+        let mut empty = false;
         for (n, piece) in self.pieces.iter().enumerate() {
             let stop = (line.len() - rest.len(), n);
             match piece {
@@ -242,10 +250,17 @@ impl Form {
                     let after = rest.trim_ascii_start();
                     let next = self.pieces.get(n + 1);
                     let may_lack = matches!(next, Some(Piece::Field { optional: true, .. }));
-                    if after.len() == rest.len() && !(rest.is_empty() && may_lack) {
+                    let lacks = after.len() == rest.len();
+                    if lacks && !std::mem::take(&mut empty) && !(rest.is_empty() && may_lack) {
                         return Err(stop);
                     }
                     rest = after;
+                }
+                Piece::Field { field, optional: true }
+                    if self.is_empty(n, *field, rest, calendar) =>
+                {
+                    found.push((*field, ""));
+                    empty = true;
                 }
                 Piece::Field { field, optional } => {
                     let end = self.end(n, *field, rest, calendar);
@@ -278,29 +293,62 @@ impl Form {
         }
     }
 
-    /// How many words stand in place of an `{any}`: up to the first that the form has behind it, or that
-    /// can be the date or time there. None: that tells nothing, so it is one word.
+    /// How many words stand in place of an `{any}`: up to the first place where what the form has behind it
+    /// follows. None: that tells nothing, so it is one word.
     fn words(&self, n: usize, rest: &str, calendar: &Calendar) -> Option<usize> {
-        let whole = !matches!(self.pieces.get(n + 3), Some(Piece::Field { .. }));
-        let begins = |text: &str| match self.pieces.get(n + 2) {
-            Some(Piece::Literal(word)) => text
-                .strip_prefix(word.as_str())
-                .is_some_and(|after| !whole || after.bytes().next().is_none_or(is_blank)),
-            Some(Piece::Field { field: field @ (Field::Date | Field::Time), .. }) => {
-                let end = text.bytes().position(is_blank).unwrap_or(text.len());
-                text.get(..end).is_some_and(|word| field.admits(word, calendar))
-            }
-            _ => false,
-        };
         let mut at = 0;
         loop {
             let end = at + rest.get(at..)?.bytes().position(is_blank)?;
             let blanks = rest.get(end..)?.bytes().position(|byte| !is_blank(byte))?;
             at = end + blanks;
-            if begins(rest.get(at..)?) {
+            if self.follows(n, Field::Any, rest.get(at..)?, calendar) {
                 return Some(end);
             }
         }
+    }
+
+    /// Whether the placeholder at place `n`, which may be empty, is: what the form has behind it stands at
+    /// its place.
+    fn is_empty(&self, n: usize, field: Field, rest: &str, calendar: &Calendar) -> bool {
+        self.pieces.get(n + 1) == Some(&Piece::Blank) && self.follows(n, field, rest, calendar)
+    }
+
+    /// Whether the words begin here that the form has behind the placeholder at place `n` and a blank: all
+    /// of them, to the next placeholder or the end of the line. Behind an `{any}`, or the date or time there.
+    fn follows(&self, n: usize, field: Field, text: &str, calendar: &Calendar) -> bool {
+        match self.pieces.get(n + 2) {
+            Some(Piece::Literal(_)) => self.stands(n + 2, text),
+            Some(Piece::Field { field: next @ (Field::Date | Field::Time), .. })
+                if field == Field::Any =>
+            {
+                let end = text.bytes().position(is_blank).unwrap_or(text.len());
+                text.get(..end).is_some_and(|word| next.admits(word, calendar))
+            }
+            _ => false,
+        }
+    }
+
+    /// Whether a text begins with the words and blanks of the form from this place on.
+    fn stands(&self, from: usize, text: &str) -> bool {
+        let mut rest = text;
+        for piece in self.pieces.iter().skip(from) {
+            steps::take(1);
+            match piece {
+                Piece::Literal(word) => match rest.strip_prefix(word.as_str()) {
+                    Some(after) => rest = after,
+                    None => return false,
+                },
+                Piece::Blank => {
+                    let after = rest.trim_ascii_start();
+                    if after.len() == rest.len() && !rest.is_empty() {
+                        return false;
+                    }
+                    rest = after;
+                }
+                Piece::Field { .. } => return true,
+            }
+        }
+        rest.is_empty()
     }
 
     /// Lines of this form: with every placeholder filled, with the optional ones empty, and with each
@@ -313,16 +361,29 @@ impl Form {
                 if optional { String::new() } else { usual(field) }
             },
         ));
-        let words: Vec<&str> = other.pieces.iter().filter_map(Piece::literal).collect();
+        let words = other.pieces.iter().filter_map(Piece::literal).map(str::to_owned);
+        // What may hold several words may hold all that the other form has between two placeholders.
+        let runs = other.runs().into_iter().map(|run| format!("op7 {run}"));
+        let words: Vec<String> = words.chain(runs).collect();
         for (place, piece) in self.pieces.iter().enumerate() {
             let Piece::Field { field, .. } = piece else { continue };
             for word in words.iter().filter(|word| field.admits(word, calendar)) {
-                samples.push(self.sample(|n, field, _| {
-                    if n == place { (*word).to_owned() } else { usual(field) }
-                }));
+                samples.push(self.sample(
+                    |n, field, _| {
+                        if n == place { word.clone() } else { usual(field) }
+                    },
+                ));
             }
         }
         samples
+    }
+
+    /// The words between two placeholders, all of them together.
+    fn runs(&self) -> Vec<String> {
+        let is_field = |piece: &Piece| matches!(piece, Piece::Field { .. });
+        let word = |piece: &Piece| piece.literal().unwrap_or(" ").to_owned();
+        let runs = self.pieces.split(is_field).map(|run| run.iter().map(word).collect::<String>());
+        runs.map(|run| run.trim().to_owned()).filter(|run| !run.is_empty()).collect()
     }
 
     fn sample(&self, fill: impl Fn(usize, Field, bool) -> String) -> String {
@@ -343,6 +404,17 @@ impl Piece {
             _ => None,
         }
     }
+
+    /// A placeholder that is not of any text whatever.
+    fn tells(&self) -> bool {
+        let Piece::Field { field, .. } = self else { return false };
+        !matches!(field, Field::Any | Field::Specimen | Field::Operator)
+    }
+}
+
+/// Whether a line that begins so does not do so by chance.
+fn is_word(text: &str) -> bool {
+    text.chars().filter(|c| c.is_alphabetic()).count() > 1
 }
 
 fn is_blank(byte: u8) -> bool {
@@ -386,62 +458,4 @@ fn piece(text: &str) -> IResult<&str, Result<Piece, String>> {
         }),
     ))
     .parse(text)
-}
-
-impl Field {
-    /// What an anatomy calls it.
-    pub fn what(self) -> &'static str {
-        FIELDS.iter().find(|(_, field, _)| *field == self).map_or("ignored", |(.., what)| what)
-    }
-
-    /// What keeps `{date} {time}` from fitting a line of words.
-    fn admits(self, text: &str, calendar: &Calendar) -> bool {
-        let one_word = || !text.contains([' ', '\t']) && text.len() <= 40;
-        let digits = |least: usize, most: usize| {
-            (least..=most).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_digit())
-        };
-        if text.is_empty() {
-            return true;
-        }
-        match self {
-            Field::Number => one_word() && text.bytes().any(|b| b.is_ascii_digit()),
-            Field::Strip | Field::Lot | Field::StripLot => one_word(),
-            Field::Level => text.chars().count() == 1,
-            Field::Date | Field::Expiry => calendar.admits_date(text),
-            Field::Day => digits(1, 2),
-            Field::Month => digits(1, 2) || !calendar.months.is_empty() && one_word(),
-            Field::Year => digits(2, 4),
-            Field::Time => calendar.admits_time(text),
-            Field::Half => calendar.admits_half(text),
-            Field::Count | Field::Page | Field::Pages => digits(1, 4),
-            Field::Specimen | Field::Operator => text.len() <= 120,
-            Field::Any => true,
-        }
-    }
-
-    /// Something that may stand in its place.
-    fn sample(self, calendar: &Calendar) -> String {
-        let half = calendar.halves.as_ref().and_then(|(am, _)| am.first());
-        let sample = match self {
-            Field::Number => "0042",
-            Field::Specimen => "KP-10023",
-            Field::Operator => "op7",
-            Field::Strip => "TEN",
-            Field::StripLot => "S7731",
-            Field::Expiry => "11-2027",
-            Field::Lot => "L4471",
-            Field::Level => "2",
-            Field::Date => "20250314",
-            Field::Day => "14",
-            Field::Month => calendar.months.first().map_or("3", String::as_str),
-            Field::Year => "2025",
-            Field::Time => return format!("09:14{}", half.map_or("", String::as_str)),
-            Field::Half => return half.cloned().unwrap_or_default(),
-            Field::Count => "10",
-            Field::Page => "1",
-            Field::Pages => "2",
-            Field::Any => "x",
-        };
-        sample.to_owned()
-    }
 }

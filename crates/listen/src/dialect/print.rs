@@ -11,6 +11,7 @@ mod rows;
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
+use wickline_normalize::words::quote;
 use wickline_normalize::{Hold, Mark, PrintedReading, Private, Reason, Report, Status};
 
 use self::checked::Sum;
@@ -277,6 +278,11 @@ impl<'s: 't, 't> Page<'s, 't> {
         let shape = self.shape;
         let is_one = match shape.heading(line, &mut found, &mut other) {
             Heading::None => false,
+            Heading::Begun => {
+                self.settle();
+                self.not_understood(index, text, NO_FORM);
+                true
+            }
             Heading::Two(one, two) => {
                 self.settle();
                 self.two_forms(index, text, one, two);
@@ -317,7 +323,7 @@ impl<'s: 't, 't> Page<'s, 't> {
         if self.shape.calendar.times != Times::Same && self.said.names_a_time() {
             // The date stays for the times that come; each time counts once.
             self.moments.push((index, self.said));
-            (self.said.time, self.said.half) = (None, None);
+            self.said = self.said.without_time();
         }
         if self.anatomy.is_some() {
             let parts: Vec<_> = found.iter().map(|(field, text)| (*text, field.what())).collect();
@@ -364,6 +370,9 @@ impl<'s: 't, 't> Page<'s, 't> {
                     Field::Day => &mut said.day,
                     Field::Month => &mut said.month,
                     Field::Year => &mut said.year,
+                    Field::Hour => &mut said.hour,
+                    Field::Minute => &mut said.minute,
+                    Field::Second => &mut said.second,
                     Field::Half => &mut said.half,
                     _ => &mut said.time,
                 };
@@ -437,6 +446,28 @@ impl<'s: 't, 't> Page<'s, 't> {
         self.apart(index, text, &[], "not understood");
     }
 
+    /// Of a line that holds several readings one is none, and so is the line.
+    fn no_reading(&mut self, index: usize, text: &'t str, pieces: &[&'t str], n: usize) {
+        let results = &self.shape.results;
+        let (Some(piece), Some(layout)) = (pieces.get(n), results.layouts.first()) else { return };
+        let count =
+            |pieces: &[&str]| pieces.iter().filter(|piece| !piece.trim().is_empty()).count();
+        let (nth, all) = (count(pieces.get(..=n).unwrap_or(pieces)), count(pieces));
+        let why = match (self.shape.nearest_form(self.whole, text), all) {
+            (None, 2..) => {
+                let refusal = Entry::refusal(results, layout, piece);
+                let refusal = refusal.map_or(", is none".to_owned(), |why| format!(": {why}"));
+                let piece = quote(piece.trim());
+                format!(
+                    "{NO_FORM}; reading {nth} of {all} in it, {piece}{refusal}; none of them was taken"
+                )
+            }
+            _ => return self.not_understood(index, text, NO_FORM),
+        };
+        self.unreadable(index, &why);
+        self.apart(index, text, &[], "not understood");
+    }
+
     /// Takes a further line of a reading. False: the line is none.
     ///
     /// An optional line that could also begin a reading of its own is told as what it is: nobody knows
@@ -490,14 +521,15 @@ impl<'s: 't, 't> Page<'s, 't> {
         let results = &self.shape.results;
         let Some(layout) = results.layouts.first() else { return };
         let mut found = Vec::new();
-        for piece in pieces(entries, text) {
+        let pieces = pieces(entries, text);
+        for (n, piece) in pieces.iter().copied().enumerate() {
             if piece.trim().is_empty() {
                 self.place += usize::from(self.place < results.order.len());
                 continue;
             }
             match self.begin(layout, piece).filter(Entry::is_whole) {
                 Some(entry) => found.push(entry),
-                None => return self.not_understood(index, text, NO_FORM),
+                None => return self.no_reading(index, text, &pieces, n),
             }
         }
         for entry in &found {

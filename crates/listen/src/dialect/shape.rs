@@ -18,7 +18,7 @@ use super::calendar::Calendar;
 use super::check::Check;
 use super::codepage::Encoding;
 use super::entry::Results;
-use super::form::{Field, Form};
+use super::form::{Field, Fit, Form};
 use super::parts::Parts;
 use super::record::Record;
 use crate::printed::PrintRules;
@@ -45,18 +45,39 @@ pub(super) struct Shape {
 #[derive(Clone, Debug)]
 pub(super) struct Header {
     forms: Vec<(Form, Sign)>,
+    /// For each form, a bit for each that gives way to it where both fit.
+    over: Vec<u64>,
     /// Whether any of them can begin with this byte: most lines are results and need no more.
     begin: Box<[bool; 256]>,
 }
 
 impl Header {
     /// Most lines of a print are results; a table of first bytes sends them past the forms.
-    pub fn new(forms: Vec<(Form, Sign)>) -> Self {
+    ///
+    /// `over` has for each form a bit for each that gives way to it: it is tried before those.
+    pub fn new(forms: Vec<(Form, Sign)>, over: &[u64]) -> Self {
         let mut begin = Box::new([false; 256]);
         for (slot, byte) in begin.iter_mut().zip(0..=u8::MAX) {
             *slot = forms.iter().any(|(form, _)| form.begins_with(byte));
         }
-        Self { forms, begin }
+        let gives_way = |n: usize, m: usize| over.get(m).is_some_and(|bits| bits & (1 << n) != 0);
+        let mut left: Vec<usize> = (0..forms.len()).collect();
+        let mut order = Vec::with_capacity(forms.len());
+        while let Some(at) = left.iter().position(|n| !left.iter().any(|m| gives_way(*n, *m))) {
+            order.push(left.remove(at));
+        }
+        let bits = |n: &usize| {
+            let places = (0_u64..).zip(&order).filter(|(_, m)| gives_way(**m, *n));
+            places.fold(0, |bits, (place, _)| bits | 1 << place)
+        };
+        let over = order.iter().map(bits).collect();
+        let forms = order.iter().filter_map(|n| forms.get(*n).cloned()).collect();
+        Self { forms, over, begin }
+    }
+
+    /// Whether a line of any form may hold this.
+    pub fn names(&self, wanted: Field) -> bool {
+        self.forms.iter().any(|(form, _)| form.names(wanted))
     }
 }
 
@@ -96,6 +117,8 @@ pub(super) struct NumberRule {
 /// What a line says by its header forms.
 pub(super) enum Heading<'s> {
     None,
+    /// It begins as one of them does, and is none.
+    Begun,
     One(Sign),
     /// Two forms fit and say different things.
     Two(&'s Form, &'s Form),
@@ -118,12 +141,20 @@ impl Shape {
         if !byte.and_then(|byte| self.header.begin.get(byte)).copied().unwrap_or(false) {
             return Heading::None;
         }
-        let mut first: Option<&(Form, Sign)> = None;
-        for entry in &self.header.forms {
+        let mut first: Option<(&(Form, Sign), u64)> = None;
+        let mut begun = false;
+        for (n, entry) in self.header.forms.iter().enumerate() {
             match first {
-                None if entry.0.fits(text, &self.calendar, found) => first = Some(entry),
-                Some((form, sign))
-                    if entry.0.fits(text, &self.calendar, other)
+                None => match entry.0.fit(text, &self.calendar, found) {
+                    Fit::No => {}
+                    Fit::Begun => begun = true,
+                    Fit::Whole => {
+                        first = Some((entry, self.header.over.get(n).copied().unwrap_or(0)))
+                    }
+                },
+                Some(((form, sign), over))
+                    if over & (1 << n) == 0
+                        && entry.0.fits(text, &self.calendar, other)
                         && (*sign != entry.1 || !agree(found, other)) =>
                 {
                     return Heading::Two(form, &entry.0);
@@ -131,7 +162,11 @@ impl Shape {
                 _ => {}
             }
         }
-        first.map_or(Heading::None, |(_, sign)| Heading::One(*sign))
+        match first {
+            Some(((_, sign), _)) => Heading::One(*sign),
+            None if begun => Heading::Begun,
+            None => Heading::None,
+        }
     }
 
     /// The form of which most of a text is there, as words for a person: of one that has none. It is
@@ -141,10 +176,13 @@ impl Shape {
         let near = |(form, _): &(Form, Sign)| {
             form.nearly(line, &self.calendar).map(|(at, wanted)| (at, form.text.clone(), wanted))
         };
-        // The first of those that fit as far, so that the answer is always the same.
+        // The shortest of those that fit as far: the first of them, so that the answer is always the same.
         let mut best: Option<(usize, String, String)> = None;
         for found in self.header.forms.iter().filter_map(near) {
-            if best.as_ref().is_none_or(|(at, ..)| found.0 > *at) {
+            let further = |(at, form, _): &(usize, String, String)| {
+                found.0 > *at || found.0 == *at && found.1.len() < form.len()
+            };
+            if best.as_ref().is_none_or(further) {
                 best = Some(found);
             }
         }

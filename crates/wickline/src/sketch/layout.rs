@@ -330,6 +330,13 @@ impl Said {
                 _ => None,
             });
             said.between.extend(apart.filter(|sign| "/=~:".contains(*sign)));
+            let bracket = words.windows(2).any(|two| match two {
+                [grade, number] => {
+                    words::is_grade(grade) && number.strip_prefix('(').is_some_and(is_figure)
+                }
+                _ => false,
+            });
+            said.between.extend(bracket.then_some('('));
             said.twice |= line.text.split_once('(').is_some_and(|(before, rest)| {
                 rest.starts_with(|c: char| c.is_ascii_digit())
                     && before.split_whitespace().last().is_some_and(words::is_unit)
@@ -387,8 +394,26 @@ impl Said {
         }
     }
 
+    /// Words for a comparator behind a number or its unit.
+    fn compared_behind(&mut self, line: &str) {
+        let figure = |word: &str| is_figure(word.trim_start_matches(['(', '[']));
+        for (at, _) in line.match_indices([' ', '\t']) {
+            let (before, behind) = line.split_at(at);
+            let Some((word, sign)) = words::comparator_behind(behind.trim_start()) else {
+                continue;
+            };
+            let mut before = before.split_whitespace().rev();
+            let (last, further) = (before.next().unwrap_or(""), before.next().unwrap_or(""));
+            let known = self.comparators.iter().any(|(known, _)| known == word);
+            if !known && (figure(last) || figure(further) && words::is_unit(last)) {
+                self.comparators.push((word.to_owned(), sign));
+            }
+        }
+    }
+
     /// A word for a comparator before a number.
     fn compared(&mut self, line: &str) {
+        self.compared_behind(line);
         let starts = line.char_indices().filter(|(at, _)| {
             line.get(..*at).is_some_and(|b| b.ends_with(SIGNS) || b.ends_with(' '))
         });

@@ -12,7 +12,7 @@ mod plan;
 mod rungs;
 mod trial;
 mod wire;
-mod words;
+pub(crate) mod words;
 mod write;
 
 pub use self::plan::sketch;

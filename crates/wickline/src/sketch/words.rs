@@ -162,6 +162,46 @@ const COMPARATORS: &[(&str, &str)] = &[
     ("menos de", "<"),
     ("sotto", "<"),
 ];
+/// Words that stand behind a number or its unit.
+const BEHIND: &[(&str, &str)] = &[
+    ("or more", ">="),
+    ("or less", "<="),
+    ("or above", ">="),
+    ("or below", "<="),
+    ("or over", ">="),
+    ("or under", "<="),
+    ("and up", ">="),
+    ("& up", ">="),
+    ("and more", ">="),
+    ("and less", "<="),
+    ("and over", ">="),
+    ("and above", ">="),
+    ("and below", "<="),
+    ("oder mehr", ">="),
+    ("oder weniger", "<="),
+    ("und mehr", ">="),
+    ("und weniger", "<="),
+    ("ou plus", ">="),
+    ("ou moins", "<="),
+    ("et plus", ">="),
+    ("et moins", "<="),
+    ("o mas", ">="),
+    ("o menos", "<="),
+    ("y mas", ">="),
+    ("y menos", "<="),
+    ("o piu", ">="),
+    ("o meno", "<="),
+    ("e piu", ">="),
+    ("e meno", "<="),
+    ("ou mais", ">="),
+    ("ou menos", "<="),
+    ("e mais", ">="),
+    ("e menos", "<="),
+    ("of meer", ">="),
+    ("of minder", "<="),
+    ("en meer", ">="),
+    ("en minder", "<="),
+];
 const MARKS: &[(&str, &[&str])] = &[
     (
         "abnormal",
@@ -313,6 +353,24 @@ pub fn comparator(text: &str) -> Option<(&str, &'static str)> {
         let printed = text.get(..end)?;
         (fold(printed) == *word).then_some((printed, *sign))
     })
+}
+
+/// The words for a comparator behind a number at the beginning of a text, as printed, and their sign.
+pub fn comparator_behind(text: &str) -> Option<(&str, &'static str)> {
+    let end = text.match_indices([' ', '\t']).map(|(at, _)| at).nth(1).unwrap_or(text.len());
+    let printed = text.get(..end)?.trim_end_matches(|c: char| !c.is_alphanumeric());
+    let folded = fold(printed);
+    let (_, sign) = BEHIND.iter().find(|(words, _)| *words == folded)?;
+    Some((printed, sign))
+}
+
+/// The words for a comparator behind a number of which this is one: as a unit or a mark it would hide them. No sign,
+/// which many a mark is.
+pub fn of_comparator(word: &str) -> Option<&'static str> {
+    let folded = fold(word);
+    let own = |words: &str| words.split(' ').any(|one| one == folded);
+    let letters = folded.len() > 1 && folded.chars().all(char::is_alphabetic);
+    BEHIND.iter().find(|(words, _)| letters && own(words)).map(|(words, _)| *words)
 }
 
 /// What a sign of abnormality most likely claims.

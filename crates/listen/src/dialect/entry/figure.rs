@@ -7,18 +7,58 @@ use nom::combinator::{opt, recognize};
 use nom::sequence::preceded;
 use nom::{IResult, Parser};
 
-use super::Results;
+use super::{Results, blank};
 
 /// A number as printed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(in crate::dialect) struct Figure<'t> {
     pub whole: &'t str,
     sign: &'t str,
+    /// The comparator in words, where it stands behind the number's unit.
+    pub behind: &'t str,
     /// With a point or a comma. None: a range, of which the whole is handed on.
     digits: Option<&'t str>,
 }
 
-impl Figure<'_> {
+impl<'t> Figure<'t> {
+    /// Its unit, and what stands behind that; a comparator in words may stand before the unit or behind it. None: the
+    /// number has two of them, or is a range: nobody knows what it says.
+    pub(super) fn unit(&mut self, results: &Results, rest: &'t str) -> Option<(&'t str, &'t str)> {
+        let rest = self.compared(results, rest)?.trim_ascii();
+        let (unit, more) = rest.split_at(blank(rest).unwrap_or(rest.len()));
+        Some((unit, self.compared(results, more)?))
+    }
+
+    /// A unit that has a cell of its own, without the comparator behind it.
+    pub(super) fn apart(&mut self, results: &Results, text: &'t str) -> Option<&'t str> {
+        let ends = |word: &str| {
+            let before = text.strip_suffix(word)?;
+            (before.is_empty() || before.ends_with([' ', '\t'])).then_some(before.len())
+        };
+        match results.comparators.iter().find_map(|(word, _)| ends(word)) {
+            Some(at) => {
+                self.compared(results, text.get(at..)?)?;
+                Some(text.get(..at)?.trim_ascii_end())
+            }
+            None => Some(text),
+        }
+    }
+
+    /// Takes a comparator in words that stands here, and gives what stands behind it.
+    fn compared(&mut self, results: &Results, text: &'t str) -> Option<&'t str> {
+        let text = text.trim_ascii_start();
+        let begins = |(word, sign): &(String, &'static str)| {
+            let after = text.strip_prefix(word.as_str())?;
+            (after.is_empty() || after.starts_with([' ', '\t'])).then_some((after, *sign))
+        };
+        let Some((after, sign)) = results.comparators.iter().find_map(begins) else {
+            return Some(text);
+        };
+        (self.sign.is_empty() && self.digits.is_some()).then_some(())?;
+        (self.sign, self.behind) = (sign, text.get(..text.len() - after.len())?);
+        Some(after)
+    }
+
     /// With a point before its decimals and the comparator as a sign, the ends of a range likewise.
     pub fn owned(&self, decimal: char) -> String {
         let Some(digits) = self.digits else { return self.whole.replace(decimal, ".") };
@@ -52,7 +92,7 @@ pub(super) fn figure<'t>(results: &Results, text: &'t str) -> IResult<&'t str, F
         return Err(nom::Err::Error(nom::error::Error::new(text, nom::error::ErrorKind::Verify)));
     }
     let whole = text.get(..text.len() - rest.len()).unwrap_or(text);
-    Ok((rest, Figure { whole, sign, digits: (!range).then_some(digits) }))
+    Ok((rest, Figure { whole, sign, behind: "", digits: (!range).then_some(digits) }))
 }
 
 /// The comparator before a number, as its sign; empty where there is none.

@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use wickline_normalize::words::quote;
 
-use super::{Cell, Entry, Layout, Results, Split, blank, columns_of, cut};
+use super::{Cell, Entry, Layout, Results, Split, blank, columns_of, cut, runs};
 
 impl<'t> Entry<'t> {
     /// Why a line is no reading: the first cell that refuses what stands in it. None: it names no pad, or no cell by
@@ -56,6 +56,7 @@ impl Split {
             }
             Split::Sign(sign, cells) => apart(cells, cut(text, &[*sign]).collect()),
             Split::Signs(signs, cells) => apart(cells, cut(text, signs).collect()),
+            Split::Leader(sign, cells) => apart(cells, runs(text, *sign)),
         }
     }
 }

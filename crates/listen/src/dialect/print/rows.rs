@@ -58,9 +58,23 @@ impl<'s: 't, 't> Page<'s, 't> {
         for piece in rest {
             if piece.trim_ascii().is_empty() {
                 self.place += usize::from(self.place < self.shape.results.order.len());
+                self.lacks();
             } else if in_order && !placed.is_empty() || !self.header(index, piece) {
                 self.results(index, piece);
             }
+        }
+        // The next printed line is another pad's: it completes nothing that this one began.
+        self.settle();
+    }
+
+    /// An empty field stands for a further line of the reading under way that does not come.
+    fn lacks(&mut self) {
+        let Some(pending) = &mut self.pending else { return };
+        let layout = self.shape.results.layouts.get(pending.next);
+        if layout.is_some_and(|layout| layout.optional) {
+            pending.next += 1;
+        } else {
+            self.settle();
         }
     }
 

@@ -76,8 +76,8 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
     let read = |keys: &Keys<'_, '_>| header(keys, &calendar);
     let header = table(keys, "header", "with lines = [\"No. {number}\"] and the others", read);
     let record = rows::record(keys, &calendar, rules.length);
-    let mut forms = header.iter().flatten().map(|(form, _)| form);
-    if parts.is_some() && forms.any(|form| form.names(Field::Page)) {
+    let pages = header.as_ref().is_some_and(|header| header.names(Field::Page));
+    if parts.is_some() && pages {
         let allowed = "several reports on a page, or several pages of a report, not both";
         keys.fault(keys.place("report"), "report", "each beside a form with {page}", allowed);
     }
@@ -97,7 +97,7 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
         calendar,
         rules,
         parts,
-        header: Header::new(header.unwrap_or_default()),
+        header: header.unwrap_or_else(|| Header::new(Vec::new(), &[])),
         number: number.unwrap_or_default(),
         record,
         results: results.unwrap_or_default(),
@@ -240,7 +240,7 @@ fn number(keys: &Keys<'_, '_>) -> NumberRule {
     NumberRule { class_digits, suffixes }
 }
 
-fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Vec<(Form, Sign)> {
+fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Header {
     let mut forms: Vec<(Spot<Form>, &str, Sign)> = Vec::new();
     for (key, sign) in [
         ("control", Sign::Control),
@@ -258,24 +258,42 @@ fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Vec<(Form, Sign)> {
     if forms.len() > MAX_FORMS {
         let found = format!("{} forms", forms.len());
         keys.fault(keys.at, "lines", found, format!("at most {MAX_FORMS} of all kinds"));
-        return Vec::new();
+        return Header::new(Vec::new(), &[]);
     }
+    let mut over = vec![0_u64; forms.len()];
     for (n, (form, key, sign)) in forms.iter().enumerate() {
-        for (other, other_key, other_sign) in forms.iter().skip(n + 1) {
-            if let Some(line) = both_fit(&form.value, *sign, &other.value, *other_sign, calendar) {
-                let found = format!(
-                    "{}; but {} of header.{other_key} fits the same line {}, and says something else",
-                    quote(&form.value.text),
-                    quote(&other.value.text),
-                    quote(&line)
-                );
-                let allowed =
-                    "forms that no line has both of: give one of them more words of its own";
-                keys.fault(form.at, key, found, allowed);
+        for (m, (other, other_key, other_sign)) in forms.iter().enumerate().skip(n + 1) {
+            let Some(line) = both_fit(&form.value, *sign, &other.value, *other_sign, calendar)
+            else {
+                continue;
+            };
+            if gives_way((&other.value, *other_sign), (&form.value, *sign), calendar) {
+                over[n] |= 1 << m;
+                continue;
             }
+            if gives_way((&form.value, *sign), (&other.value, *other_sign), calendar) {
+                over[m] |= 1 << n;
+                continue;
+            }
+            let found = format!(
+                "{}; but {} of header.{other_key} fits the same line {}, and says something else",
+                quote(&form.value.text),
+                quote(&other.value.text),
+                quote(&line)
+            );
+            let allowed = "forms that no line has both of, or one that is the other with more words: \
+                           give one of them words of its own";
+            keys.fault(form.at, key, found, allowed);
         }
     }
-    forms.into_iter().map(|(form, _, sign)| (form.value, sign)).collect()
+    let forms = forms.into_iter().map(|(form, _, sign)| (form.value, sign)).collect();
+    Header::new(forms, &over)
+}
+
+/// Whether one form is not tried where another fits, of which every line has it too. What a line says of
+/// its class is never lost so.
+fn gives_way(one: (&Form, Sign), to: (&Form, Sign), calendar: &Calendar) -> bool {
+    (one.1 == Sign::None || one.1 == to.1) && to.0.narrower(one.0, calendar)
 }
 
 /// A line that both forms fit and read differently.
@@ -296,11 +314,11 @@ fn both_fit(
 }
 
 fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char) -> Results {
-    let (order, table) = (rows::order(keys), rows::table(keys));
+    let (order, table, leader) = (rows::order(keys), rows::table(keys), leader(keys));
     let mut layouts: Vec<Option<Layout>> =
-        if table.is_some() { Vec::new() } else { vec![layout(keys)] };
+        if table.is_some() { Vec::new() } else { vec![layout(keys, leader)] };
     for next in keys.tables("next") {
-        let (optional, found) = (next.switch("optional"), layout(&next));
+        let (optional, found) = (next.switch("optional"), layout(&next, leader));
         layouts.push(found.map(|layout| Layout { optional, ..layout }));
         next.close();
     }
@@ -320,20 +338,21 @@ fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char
         keys.fault(keys.place("off"), "off", found, allowed);
     }
     let glued = glued(keys, &marks);
+    let comparators = comparators(keys, &marks);
     Results {
         layouts: layouts.unwrap_or_default(),
         entries,
         unit_implied: keys.switch("unit_implied"),
         unread,
         off,
-        comparators: comparators(keys),
+        comparators,
         marks,
         glued,
         between: between(keys, decimal),
         order,
         table,
         both_units: keys.switch("both_units"),
-        leader: leader(keys),
+        leader,
         decimal,
     }
 }
@@ -387,13 +406,29 @@ fn glued(keys: &Keys<'_, '_>, marks: &[(String, MarkMeaning)]) -> Vec<(String, M
     glued
 }
 
-fn comparators(keys: &Keys<'_, '_>) -> Vec<(String, &'static str)> {
+/// A mark is taken from a line before anything else: it must not be a comparator's first or last word.
+fn comparators(
+    keys: &Keys<'_, '_>,
+    marks: &[(String, MarkMeaning)],
+) -> Vec<(String, &'static str)> {
     let read = |(word, sign): (Spot<String>, Spot<String>)| {
         let of = &[("<", "<"), (">", ">"), ("<=", "<="), (">=", ">=")];
         let sign = one_of(keys, "comparators", &sign, of)?;
         Some((word.value.trim().to_owned(), sign)).filter(|(word, _)| !word.is_empty())
     };
     let mut words: Vec<_> = keys.pairs("comparators").into_iter().filter_map(read).collect();
+    for (mark, _) in marks {
+        let takes = |word: &str| {
+            let mut parts = word.split_whitespace();
+            parts.next().is_some_and(|part| part == mark)
+                || parts.next_back().is_some_and(|part| part == mark)
+        };
+        if let Some((word, _)) = words.iter().find(|(word, _)| takes(word)) {
+            let found = format!("{}, and {} is one of [marks]", quote(word), quote(mark));
+            let allowed = "words of which none is a mark: a mark is taken from the line first";
+            keys.fault(keys.place("comparators"), "comparators", found, allowed);
+        }
+    }
     words.sort_by_key(|(word, _)| std::cmp::Reverse(word.len()));
     words
 }
@@ -415,7 +450,10 @@ fn marks(root: &Keys<'_, '_>) -> Vec<(String, MarkMeaning)> {
 fn makes_a_result(keys: &Keys<'_, '_>, layouts: &[Layout], in_order: bool) {
     let cells = |layout: &Layout| match &layout.split {
         Split::Columns(columns) => columns.iter().map(|(cell, _)| *cell).collect(),
-        Split::Blanks(cells) | Split::Sign(_, cells) | Split::Signs(_, cells) => cells.clone(),
+        Split::Blanks(cells)
+        | Split::Sign(_, cells)
+        | Split::Signs(_, cells)
+        | Split::Leader(_, cells) => cells.clone(),
     };
     let needed: Vec<Cell> = layouts.iter().filter(|l| !l.optional).flat_map(cells).collect();
     let says = |cell| needed.contains(&cell);
@@ -470,7 +508,7 @@ pub(super) fn sign_of(text: &str) -> Option<char> {
 }
 
 /// How one line falls into cells. None: something in it was refused.
-fn layout(keys: &Keys<'_, '_>) -> Option<Layout> {
+fn layout(keys: &Keys<'_, '_>, leader: Option<char>) -> Option<Layout> {
     let split = keys.text("split");
     let names = keys.texts("cells");
     let cells: Vec<Cell> =
@@ -498,10 +536,19 @@ fn layout(keys: &Keys<'_, '_>) -> Option<Layout> {
     let split = split?;
     let split = match (split.value.as_str(), sign_of(&split.value)) {
         ("blanks", _) => Split::Blanks(cells),
+        ("leader", _) => match leader {
+            Some(sign) => Split::Leader(sign, cells),
+            None => {
+                let allowed = "leader = \".\" of [results] beside it, or another sign that leads";
+                keys.fault(split.at, "split", "\"leader\" and no leader", allowed);
+                return None;
+            }
+        },
         (_, Some(sign)) => Split::Sign(sign, cells),
         (signs, None) if each_once(signs) => Split::Signs(signs.chars().collect(), cells),
         (_, None) => {
-            let allowed = "\"blanks\", \"tab\", one sign such as \";\" or several such as \":=\"";
+            let allowed =
+                "\"blanks\", \"tab\", \"leader\", one sign such as \";\" or several such as \":=\"";
             keys.fault(split.at, "split", quote(&split.value), allowed);
             return None;
         }

@@ -1,6 +1,7 @@
 //! What a dialect file may say, and what is read by it.
 
 mod checks;
+mod forms;
 mod notation;
 mod pages;
 mod prints;

@@ -12,6 +12,7 @@ use crate::prove::sheet::{Habits, Sheet};
 use crate::prove::signs::unshown;
 use crate::settings::bench::Bench;
 use crate::settings::{AnalyzerKeys, Loaded};
+use crate::sketch::words::of_comparator;
 
 /// Ids as operators have them, tried on the laboratory's pattern of specimen ids.
 const OPERATORS: [&str; 4] = ["op7", "OPER01", "J-MAST", "4711"];
@@ -67,6 +68,7 @@ fn notes(loaded: &Loaded, raw: &AnalyzerKeys, rules: &Rules) -> Result<Vec<Strin
     let print = Print { raw, rules, dialect, sheets: sheets.collect::<Result<_, _>>()? };
     notes.extend([print.date(), print.marks(&habits), print.decimals()].into_iter().flatten());
     notes.extend(print.marks_for_nothing(&habits));
+    notes.extend(print.hidden_comparators(&habits));
     notes.extend(print.side_by_side());
     Ok(notes)
 }
@@ -94,7 +96,7 @@ impl Print<'_> {
         forms.chain(Some(fields).filter(|fields| !fields.is_empty())).collect()
     }
 
-    /// Without a date ours goes out, with a remark.
+    /// Without a date ours goes out, with a remark; without a time the day alone.
     fn date(&self) -> Option<String> {
         let forms = self.forms();
         let has = |field: &str| {
@@ -102,8 +104,13 @@ impl Print<'_> {
             forms.iter().any(|form| form.contains(&must) || form.contains(&may))
         };
         let alone = self.part("dates", "time_alone").and_then(Value::as_str) == Some("ignored");
-        match (has("date") || has("day"), has("time")) {
-            (true, _) => None,
+        match (has("date") || has("day"), has("time") || has("hour")) {
+            (true, true) => None,
+            (true, false) => Some(format!(
+                "no form of dialect {} has a time: each result goes out with its day alone, and a clock of the analyzer \
+                 that is wrong by hours is not noticed",
+                self.name()
+            )),
             (false, true) if !alone => Some(format!(
                 "dialect {} has a time and no date: every report with one is held, unless time_alone of [dates] is \
                  \"ignored\"",
@@ -147,16 +154,46 @@ impl Print<'_> {
     }
 
     /// Marks that mean nothing which could be compared: nobody is told where one contradicts a result.
-    fn marks_for_nothing(&self, habits: &Habits) -> Vec<String> {
+    fn marks_for_nothing(&self, habits: &Habits) -> Option<String> {
         let other = habits.marks.iter().filter(|(_, meaning)| meaning == "other");
-        let note = |(sign, _): &(String, String)| {
-            format!(
-                "mark {sign} of dialect {} is \"other\": it is compared with nothing, and holds no result that it \
-                 contradicts; normal, abnormal, low or high if it means that",
-                self.name()
-            )
+        let signs: Vec<&str> = other.map(|(sign, _)| sign.as_str()).collect();
+        let (marks, are, it, hold, mean) = match signs.as_slice() {
+            [] => return None,
+            [_] => ("mark", "is", "it is", "holds", "it means"),
+            _ => ("marks", "are", "they are", "hold", "they mean"),
         };
-        other.map(note).collect()
+        Some(format!(
+            "{marks} {} of dialect {} {are} \"other\": {it} compared with nothing, and {hold} no result that is \
+             contradicted; normal, abnormal, low or high if {mean} that",
+            signs.join(", "),
+            self.name()
+        ))
+    }
+
+    /// A unit or a mark that is a word of an end of a ladder: a number with these words would go out without them.
+    fn hidden_comparators(&self, habits: &Habits) -> Vec<String> {
+        let known = |word: &str| habits.comparators.iter().any(|(words, _)| words == word);
+        let note = |word: &str, what: String| {
+            let words = of_comparator(word).filter(|words| !known(words))?;
+            Some(format!(
+                "`{word}`, {what}, is a word of `{words}`: a number with these words behind it would go out as if it were \
+                 exact; name them in comparators of [results]"
+            ))
+        };
+        let marks = habits
+            .marks
+            .iter()
+            .filter_map(|(sign, _)| note(sign, format!("a mark of dialect {}", self.name())));
+        let units = self.sheets.iter().flat_map(|sheet| {
+            let pads = sheet.pads.iter().flat_map(|pad| {
+                let words = pad.scales.iter().flatten().flat_map(|scale| &scale.spellings);
+                words.map(move |word| (word, pad))
+            });
+            pads.filter_map(move |(word, pad)| {
+                note(word, format!("a unit of {} on strip {}", pad.id, sheet.id))
+            })
+        });
+        marks.chain(units).collect()
     }
 
     /// A sign of decimals that nothing printed can show to be the right one.

@@ -38,6 +38,163 @@ fn a_sign_between_grade_and_number_may_be_in_the_unit_too() {
 }
 
 #[test]
+fn a_bracket_between_grade_and_number_is_closed_behind_the_unit() {
+    let dialect = results_with(
+        "between = [\"(\", \"[\"]\nmarks_glued = [\"*\"]\ncomparators = { \"or more\" = \">=\" }",
+    );
+    for (line, wanted) in [
+        ("GLU 2+ (22 mmol/l)", Some("2+ 22|mmol/l|")),
+        ("GLU 2+ (22 mmol/l)*", Some("2+ 22|mmol/l|*")),
+        ("GLU 2+ (22 mmol/l) *", Some("2+ 22|mmol/l|*")),
+        ("GLU 2+(22 mmol/l)", Some("2+ 22|mmol/l|")),
+        ("GLU 2+ [>=22 mmol/l]", Some("2+ >=22|mmol/l|")),
+        ("GLU 4+ (133 mmol/l or more)*", Some("4+ >=133|mmol/l|*")),
+        ("GLU 4+ (133 or more)", Some("4+ >=133||")),
+        ("NIT NEG", Some("NEG||")),
+        ("GLU 2+ (22) mmol/l", Some("2+ (22) mmol/l||")),
+        // What is not closed, or not where it ends, is not read.
+        ("GLU 2+ (22 mmol/l", None),
+        ("GLU 2+ (22 mmol/l]", None),
+        ("GLU 2+ (22 mmol/l) x", None),
+        ("GLU 2+ (22 mmol/l) (1 x)", None),
+    ] {
+        assert_eq!(said(dialect.as_ref(), line).as_deref(), wanted, "{line}");
+    }
+    let both = results_with("between = [\"(\"]\nboth_units = true");
+    let twice = "GLU 2+ (400 mg/dL / 22 mmol/L)";
+    assert_eq!(said(both.as_ref(), twice).as_deref(), Some("2+ 400|mg/dL|"));
+}
+
+#[test]
+fn a_comparator_in_words_stands_before_its_number_or_behind_it() {
+    let words = "comparators = { \"& up\" = \">=\", \"ou plus\" = \">=\", \"ou moins\" = \"<=\", OVER = \">\" }";
+    let dialect = results_with(words);
+    for (line, wanted) in [
+        ("SG 1.028 & up", Some(">=1.028||")),
+        ("BLD 3+ 180 & up /uL *", Some("3+ >=180|/uL|*")),
+        ("GLU 133 mmol/l ou plus", Some(">=133|mmol/l|")),
+        ("SG 1.004 ou moins", Some("<=1.004||")),
+        ("GLU 400 mg/dL ou plus 2+", Some(">=400 2+|mg/dL|")),
+        ("GLU OVER 400 mg/dL", Some(">400|mg/dL|")),
+        ("GLU 400 OVERT", Some("400|OVERT|")),
+        // Before and behind it, twice behind it, or behind a range: nobody knows what it says.
+        ("SG >= 1.028 ou plus", None),
+        ("SG OVER 1.028 ou plus", None),
+        ("GLU 133 ou plus mmol/l ou plus", None),
+        ("LEU 10-25 /uL ou plus", None),
+        ("LEU 10-25 ou plus", None),
+    ] {
+        assert_eq!(said(dialect.as_ref(), line).as_deref(), wanted, "{line}");
+    }
+    let both = results_with(&format!("both_units = true\n{words}"));
+    for line in [
+        "GLU 4+ 2400 mg/dL ou plus (133 mmol/l ou plus)",
+        "GLU 4+ 2400 & up mg/dL / 133 & up mmol/l",
+    ] {
+        let second = one(both.as_ref(), line).and_then(|reading| reading.second);
+        let second = second.map(|second| format!("{} {}", second.value, second.unit));
+        assert_eq!(second.as_deref(), Some(">=133 mmol/l"), "{line}");
+    }
+    let cells = with(&format!(
+        "[results]\nsplit = \"|\"\ncells = [\"label\", \"value\", \"unit\"]\n{words}\n"
+    ));
+    for line in ["GLU | 133 & up | mmol/l", "GLU | 133 | mmol/l ou plus", "GLU | 133 mmol/l & up"] {
+        assert_eq!(said(cells.as_ref(), line).as_deref(), Some(">=133|mmol/l|"), "{line}");
+    }
+    assert_eq!(said(cells.as_ref(), "GLU | >133 | mmol/l ou plus"), None);
+}
+
+#[test]
+fn a_leader_divides_a_line_whichever_cell_comes_first() {
+    let dialect = with(
+        "[results]\nsplit = \"leader\"\ncells = [\"result\", \"label\"]\nleader = \".\"\n\
+         unread = [\"not read\"]\n[marks]\n\"<<\" = \"abnormal\"\n",
+    );
+    let shown = |line: &str| results(&report(dialect.as_ref(), &[line])).pop();
+    for (line, wanted) in [
+        ("2+ 400 mg/dL ........... GLU <<", Some("GLU 2+ 400 mg/dL")),
+        ("1.016 .................. SG", Some("SG 1.016 -")),
+        ("1.016....SP GR", Some("SP GR 1.016 -")),
+        ("not read ............... LEUK", Some("LEUK  -")),
+        // One point divides nothing, and a line falls into as many cells as it should have.
+        ("6.0 . PH", None),
+        ("6.0 .. PH .. x", None),
+        ("6.0 ..........", None),
+    ] {
+        assert_eq!(shown(line).as_deref(), wanted, "{line}");
+    }
+    let before = with(
+        "[results]\nsplit = \"leader\"\ncells = [\"label\", \"grade\", \"value\"]\nleader = \"_\"\n",
+    );
+    let three = results(&report(before.as_ref(), &["SP GR __ NORM ____ 1.016"]));
+    assert_eq!(three, ["SP GR NORM 1.016 -"]);
+}
+
+#[test]
+fn days_of_the_year_and_times_in_words_of_their_own() {
+    let ordinal = with(
+        "[dates]\norder = \"ordinal\"\n[header]\nlines = [\"No. {number} day {day} of {year} {time}\"]\n",
+    );
+    let at = |line: &str| taken(ordinal.as_ref(), &[line, "NIT NEG"]);
+    assert_eq!(at("No. 1 day 073 of 2026 14:05"), ("202603141405".into(), vec![]));
+    assert_eq!(at("No. 1 day 366 of 2028 14:05"), ("202812311405".into(), vec![]));
+    for line in
+        ["No. 1 day 366 of 2026 14:05", "No. 1 day 73 of 2026 14:05", "No. 1 day 000 of 2026 14:05"]
+    {
+        assert_eq!(at(line), (String::new(), vec![Some(0)]), "{line}");
+    }
+    let other = with("[header]\nlines = [\"No. {number} day {day} of {year} {time}\"]\n");
+    assert_eq!(
+        taken(other.as_ref(), &["No. 1 day 14 of 2026 14:05"]).1,
+        [Some(0)],
+        "a month lacks"
+    );
+    let hours = with(
+        "[dates]\norder = \"dmy\"\npm = [\"soir\"]\nam = [\"matin\"]\n\
+         [header]\nlines = [\"Le {date} at {hour} h {minute} N. {number}\", \"Le {date} at {hour}h{minute}m{second}\", \
+         \"{hour} h {minute}\", \"{half} {date}\"]\n",
+    );
+    let at = |lines: &[&str]| taken(hours.as_ref(), lines);
+    assert_eq!(at(&["Le 18/03/2026 at 7 h 42 N. 0188", "NIT NEG"]).1.len(), 1, "matin or soir?");
+    let with_half = ["Le 18/03/2026 at 7 h 42  N. 0188", "soir 18/03/2026"];
+    assert_eq!(at(&with_half), ("202603181942".into(), vec![]));
+    let plain = with(
+        "[dates]\norder = \"dmy\"\n[header]\nlines = [\"Le {date} at {hour} h {minute} N. {number}\", \
+         \"Le {date} at {hour}h{minute}m{second}\", \"At {time}\"]\n",
+    );
+    let at = |lines: &[&str]| taken(plain.as_ref(), lines);
+    assert_eq!(at(&["Le 18/03/2026 at 7 h 42   N. 0188"]), ("202603180742".into(), vec![]));
+    assert_eq!(at(&["Le 18/03/2026 at 7h42m09"]), ("20260318074209".into(), vec![]));
+    for lines in [
+        &["Le 18/03/2026 at 24 h 42 N. 0188"][..],
+        &["Le 18/03/2026 at 7 h 60 N. 0188"],
+        &["Le 18/03/2026 at 7 h 42 N. 0188", "At 7:43"],
+        &["Le 18/03/2026 at 7 h 42 N. 0188", "At 7:42"],
+    ] {
+        assert_eq!(at(lines).0, "", "{lines:?}");
+    }
+}
+
+#[test]
+fn a_line_of_several_readings_names_the_one_that_is_none() {
+    let dialect = results_with("entry_sign = \"|\"");
+    let held = report(dialect.as_ref(), &["GLU 2+ 400 mg/dL x y | BIL NEG"]);
+    assert!(held.readings.is_empty(), "{held:?}");
+    assert_eq!(
+        doubts(&held),
+        [(Some(0), "the line has no form that this dialect knows; reading 1 of 2 in it, `GLU 2+ 400 mg/dL x y`: cell 2 \
+           `2+ 400 mg/dL x y` is neither a grade nor a number with a unit; none of them was taken".to_owned())]
+    );
+    let bare = report(dialect.as_ref(), &["GLU 2+ | NIT"]);
+    assert!(
+        doubts(&bare)[0]
+            .1
+            .ends_with("; reading 2 of 2 in it, `NIT`, is none; none of them was taken"),
+        "{bare:?}"
+    );
+}
+
+#[test]
 fn a_line_that_several_signs_divide() {
     let dialect = with("[results]\nsplit = \":=\"\ncells = [\"label\", \"grade\", \"value\"]\n");
     for line in ["GLU:2+=400 mg/dL", "GLU=2+:400 mg/dL"] {

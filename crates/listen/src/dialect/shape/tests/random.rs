@@ -21,6 +21,8 @@ const PIECES: &[&str] = &[
     "{specimen?}",
     "{date}",
     "{time}",
+    "{hour}",
+    "{minute}",
     "{lot}",
     "{level}",
     "{count}",
@@ -52,6 +54,8 @@ const SEEDS: &[&str] = &[
     ",",
     "2+ ",
     "(1 a",
+    "--",
+    ")",
     "=",
     "|",
     "\u{b5}",
@@ -61,6 +65,8 @@ const RESULTS: &[&str] = &[
     "split = \"blanks\"\ncells = [\"label\", \"result\"]\nbetween = [\"/\", \":\"]\nboth_units = true\n",
     "split = \":=\"\ncells = [\"label\", \"result\"]\nmarks_glued = [\"*\"]\n",
     "split = \"blanks\"\ncells = [\"result\"]\norder = [\"A\", \"B\"]\nentry_sign = \"|\"\n",
+    "split = \"leader\"\nleader = \"-\"\ncells = [\"result\", \"label\"]\nbetween = [\"(\", \":\"]\n\
+     comparators = { \"A 1\" = \">=\", \"B\" = \"<\" }\nboth_units = true\n",
 ];
 
 /// A line that is one thing, and records of every kind.

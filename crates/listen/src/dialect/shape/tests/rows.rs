@@ -110,6 +110,31 @@ fn fields_by_their_place_and_in_quotes() {
     assert_ne!(held(&two), GOOD);
 }
 
+/// What a printed line begins ends with it: the next line is another reading, and may be any pad's.
+#[test]
+fn a_field_of_one_line_is_never_completed_by_the_next_line() {
+    let base = "[record]\nsplit = \";\"\n[header]\nlines = [\"No. {number}\"]\n[results]\nsplit = \"blanks\"\n";
+    let two = format!(
+        "{base}cells = [\"result\"]\nnext = [{{ split = \"blanks\", cells = [\"label\"] }}]\n"
+    );
+    let lines = ["No. 7", "neg;GLU", "2+;", ";LEU", "neg;NIT"];
+    let lost = report(with(&two).as_ref(), &lines);
+    assert_eq!(results(&lost), ["GLU neg -", "NIT neg -"]);
+    let places: Vec<_> = doubts(&lost).into_iter().map(|(line, _)| line).collect();
+    assert_eq!(places, [Some(2), Some(3)], "{:?}", lost.doubts);
+    // In one line an empty field stands for what lacks there, and for nothing else.
+    let beside = report(with(&two).as_ref(), &["No. 7", "2+;;neg;LEU"]);
+    assert_eq!((results(&beside), held(&beside)), (vec!["LEU neg -".to_owned()], 1));
+    let three = format!(
+        "{base}cells = [\"label\"]\nnext = [{{ split = \"blanks\", cells = [\"grade\"], optional = true }}, \
+         {{ split = \"blanks\", cells = [\"value\"] }}]\n"
+    );
+    let lacks =
+        report(with(&three).as_ref(), &["No. 7", "GLU;2+;400 mg/dL;PH;;6.0", "SG;", "1.012"]);
+    assert_eq!(results(&lacks), ["GLU 2+ 400 mg/dL", "PH 6.0 -"]);
+    assert_eq!(doubts(&lacks)[0].0, Some(2), "{:?}", lacks.doubts);
+}
+
 #[test]
 fn fields_by_their_widths() {
     let record = "[record]\nwidths = [4, 6, 16, 10, 10]\nfields = [\"{number}\", \"{specimen?}\", \"{date} {time}\"]\n\
