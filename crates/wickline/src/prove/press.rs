@@ -10,7 +10,7 @@ use wickline_normalize::{Place, Private, Report};
 
 use super::grid::Grid;
 use super::sheet::Habits;
-use super::signs::Sign;
+use super::signs::{self, Sign};
 use super::spot::{Row, SECOND, Slot, rows, slots, unnamed};
 
 /// What one pad's line should say. Empty: not printed.
@@ -234,6 +234,39 @@ impl<'a> Press<'a> {
         let [one] = heard.as_slice() else { return false };
         let found = self.slots_of(&self.apart(one));
         let [slot] = found.as_slice() else { return false };
+    /// A line of this form: what it wants beside level and lot is as the template says it. It stands instead of the
+    /// line of the template that says most of that; None: of none, and it is one more. Nothing at all: it wants what
+    /// the template does not say.
+    #[must_use]
+    pub fn put_in(
+        &self,
+        form: &str,
+        level: &str,
+        specimen: Option<&str>,
+    ) -> Option<(Option<usize>, String)> {
+        let anatomy = match self.dialect.link() {
+            LinkKind::Lis01 => Vec::new(),
+            LinkKind::Printed(_) => self.apart(&self.template),
+        };
+        let mut wanted = BTreeSet::new();
+        let text = signs::put_in(form, |name| {
+            let kind = name.replace('_', " ");
+            let said: BTreeSet<&str> = anatomy.iter().flat_map(|line| said(line, &kind)).collect();
+            wanted.insert(kind);
+            match (name, specimen) {
+                ("level", _) => Some(level.to_owned()),
+                ("specimen", Some(own)) => Some(own.to_owned()),
+                // Said in two ways, it may be in two pieces.
+                _ if said.len() > 1 => None,
+                _ => said.first().map(|own| (*own).to_owned()),
+            }
+        })?;
+        let says = |line: &LineAnatomy| wanted.iter().filter(|k| !said(line, k).is_empty()).count();
+        let others = anatomy.iter().filter(|line| !self.lines.contains(&line.line));
+        let most = others.map(|line| (says(line), line.line)).filter(|(count, _)| *count > 0);
+        Some((most.max_by_key(|(count, _)| *count).map(|(_, line)| line), text))
+    }
+
         (self.is_in_order() || slot.label() == words.label)
             && ["value", "unit", "mark"].into_iter().all(|k| slot.text(k) == words.part(k))
             && ["grade", "unread"].iter().any(|k| slot.text(k) == words.grade)
@@ -284,10 +317,13 @@ impl<'a> Press<'a> {
         let first = self.lines.first();
         let mut set: Vec<(usize, String)> = Vec::new();
         for line in anatomy.iter().map(|line| self.bare(line)) {
-            if !self.lines.contains(&line.line) {
+            if sign.instead == Some(line.line) {
+                set.push((line.line, sign.line.clone()));
+            } else if !self.lines.contains(&line.line) {
                 set.push((line.line, self.edited(&line, sign, readings, None)));
             } else if first == Some(&line.line) {
-                let own = Some(&sign.line).filter(|l| !l.is_empty()).cloned();
+                let more = sign.instead.is_none() && !sign.line.is_empty();
+                let own = more.then(|| sign.line.clone());
                 let texts = own.into_iter().chain(self.texts(&line, sign, readings, lines));
                 set.extend(texts.map(|text| (line.line, text)));
             }
@@ -447,6 +483,12 @@ fn order(sign: &Sign, strip: &str, text: &str) -> String {
         fields.resize(12, String::new());
     }
     if let Some(specimen) = &sign.specimen {
+/// What a line says of a kind, by its anatomy.
+fn said<'l>(line: &'l LineAnatomy, kind: &str) -> Vec<&'l str> {
+    let own = line.parts.iter().filter(|(_, own)| *own == kind && *own != "ignored");
+    own.filter_map(|(range, _)| line.text.expose().get(range.clone())).collect()
+}
+
         fields[2].clone_from(specimen);
     }
     if let Some(number) = numbered(sign, &fields[3]) {

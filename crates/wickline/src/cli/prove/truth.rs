@@ -14,7 +14,7 @@ use crate::cli::person::{asked, can_ask};
 use crate::cli::{Answer, Exit, Failure, loaded};
 use crate::prove::Trial;
 use crate::prove::against::{Held, Proved};
-use crate::prove::signs::{Class, Sign};
+use crate::prove::signs::{Class, Signs};
 use crate::prove::truth::{OF_REPORT, Truth, Typed, TypedReading, beside, digest, signed};
 
 /// `wickline prove truth morning.cap`
@@ -108,10 +108,9 @@ pub(super) fn held(trial: &Trial<'_>, captures: &[Kept], first: bool) -> Vec<Pro
 }
 
 /// What no person's reading stands behind: each class that this proof speaks of needs a report that somebody read.
-pub(super) fn gaps(proved: &[Proved], signs: &[(Class, Sign)], prints: &str) -> Vec<Gap> {
+pub(super) fn gaps(proved: &[Proved], signs: &Signs, prints: &str) -> Vec<Gap> {
     let lacks = |class: &&Class| {
-        let known = signs.iter().any(|(of, _)| of == *class);
-        known && !proved.iter().any(|p| p.counts && p.class == class.word())
+        signs.has(**class) && !proved.iter().any(|p| p.counts && p.class == class.word())
     };
     let gap = |class: &Class| {
         let word = class.word();
