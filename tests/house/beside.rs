@@ -119,6 +119,43 @@ fn open(proof: &Value) -> Vec<(&str, &str)> {
     list.map(|gap| (text(&gap["id"]), text(&gap["text"]))).collect()
 }
 
+/// PH and its number stand only right of the bar, and every number left of it is in brackets.
+#[test]
+fn a_reading_behind_another_lends_its_place() {
+    let (folder, config) = bench(DIALECT);
+    let (proof, told) = proved(&folder, &config, &[CAPTURE]);
+    assert!(proof.is_object(), "{told}");
+    let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] != "as-expected").collect();
+    let fits = |case: &&&Value| !text(&case["case"]).contains(" named ");
+    assert_eq!(odd.iter().filter(fits).count(), 0, "{:?}", odd.iter().find(fits));
+    let numbers =
+        cases(&proof).iter().filter(|c| c["pad"] == "PH" && c["verdict"] == "as-expected");
+    assert!(numbers.count() > 9);
+}
+
+/// A pad that the template has no room for is printed as another report of a capture has it; where none has it so, what
+/// was looked for is told, and what there is.
+#[test]
+fn a_place_is_looked_for_in_every_report_and_what_is_missing_is_told() {
+    let (folder, config) = bench(DIALECT);
+    let bare = CAPTURE.replace("| PH    6,5", "| PH    illisible");
+    let (proof, told) = proved(&folder, &config, &[&bare]);
+    assert!(proof.is_null(), "{proof}");
+    for said in [
+        "pad PH finds no place",
+        "a label with number,",
+        "the captures have it only as label and unread",
+    ] {
+        assert!(told.contains(said), "{said}: {told}");
+    }
+    for captures in [&[&bare[..], CONTROL][..], &[&(bare.clone() + CONTROL)]] {
+        let (proof, told) = proved(&folder, &config, captures);
+        assert!(proof.is_object(), "{told}");
+        let found = cases(&proof).iter().find(|case| case["pad"] == "PH").expect("a case");
+        assert_eq!(found["verdict"], "as-expected", "{found}");
+    }
+}
+
 /// A sign that stands in a line with the operator is shown by cases, and one that no case can show is still a sign.
 #[test]
 fn a_sign_within_a_line_is_no_missing_sign() {

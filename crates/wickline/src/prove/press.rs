@@ -1,7 +1,7 @@
 //! Prints cases as the analyzer would: one good capture is the template, and each pad's texts go where
 //! the dialect's own anatomy says that grade, value, unit and mark stand.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
 use wickline_listen::dialect::{Dialect, LineAnatomy, LinkKind};
@@ -12,6 +12,9 @@ use super::grid::Grid;
 use super::sheet::Habits;
 use super::signs::{self, Sign};
 use super::spot::{Row, SECOND, Slot, rows, slots, unnamed};
+
+/// Ways of other reports to write a reading, at most: each is tried for every text that the template has no room for.
+const MOST_LEARNED: usize = 40;
 
 /// What one pad's line should say. Empty: not printed.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -57,6 +60,10 @@ pub struct Press<'a> {
     raw: Vec<u8>,
     template: Transmission,
     slots: Vec<Slot>,
+    /// Readings of other reports that stand as none of the template does.
+    learned: Vec<Slot>,
+    /// How readings of each label stand in what was heard, in words.
+    kinds: BTreeMap<String, BTreeSet<String>>,
     /// The lines that readings stand in.
     lines: BTreeSet<usize>,
     ending: &'static str,
@@ -146,6 +153,8 @@ impl<'a> Press<'a> {
             raw: Vec::new(),
             template: Transmission { place, lines: Vec::new(), ending: Ending::Complete },
             slots: Vec::new(),
+            learned: Vec::new(),
+            kinds: BTreeMap::new(),
             lines: BTreeSet::new(),
             ending: "",
             length: 0,
@@ -167,6 +176,31 @@ impl<'a> Press<'a> {
         let within = |(range, _): &&(Range<usize>, _)| range.end <= text.len();
         let parts = line.parts.iter().filter(within).cloned().collect();
         LineAnatomy { line: line.line, text: Private::new(text), parts }
+    }
+
+    /// Takes in how readings stand in the other reports of a capture, where the template has none that stands so.
+    pub fn learn(&mut self, capture: &[u8]) {
+        if self.dialect.link() == LinkKind::Lis01 || self.grid.is_some() || self.is_in_order() {
+            return;
+        }
+        let mut known: BTreeSet<String> =
+            self.slots.iter().chain(&self.learned).map(Slot::shape).collect();
+        for print in hear(self.dialect, capture) {
+            let mut found = self.slots_of(&self.apart(&print));
+            for slot in &found {
+                self.kinds.entry(slot.label()).or_default().insert(slot.kinds());
+            }
+            found.retain(|slot| slot.is_donor() && known.insert(slot.shape()));
+            self.learned.extend(found);
+        }
+        self.learned.truncate(MOST_LEARNED);
+    }
+
+    /// How readings under these labels stand in what was heard, each way once.
+    #[must_use]
+    pub fn kinds(&self, labels: &[&String]) -> Vec<&str> {
+        let own = labels.iter().filter_map(|label| self.kinds.get(*label));
+        own.flatten().map(String::as_str).collect::<BTreeSet<_>>().into_iter().collect()
     }
 
     /// The same, for prints of this strip.
@@ -200,40 +234,6 @@ impl<'a> Press<'a> {
         self.slots.iter().any(|slot| slot.has(SECOND[0]))
     }
 
-    /// The lines that say these words, first way that the dialect's anatomy takes apart as meant.
-    /// None: they do not fit.
-    #[must_use]
-    pub fn lines(&self, words: &Words) -> Option<Vec<Line>> {
-        let line = |text| Line { words: words.clone(), text };
-        if self.dialect.link() == LinkKind::Lis01 {
-            return self.record(words).map(|text| vec![line(text)]);
-        }
-        if self.grid.is_some() {
-            let one = vec![line(String::new())];
-            return Some(one).filter(|lines| self.says(lines, words));
-        }
-        if self.is_in_order() && !self.order.contains(&words.label) {
-            return None;
-        }
-        let mut donors: Vec<&Slot> = self.slots.iter().filter(|s| s.is_donor()).collect();
-        let lacks = |slot: &&Slot| {
-            let has = |kind| words.part(kind).is_empty() || slot.has(kind);
-            ["grade", "value", "unit", "mark"].into_iter().filter(|k| !has(k)).count()
-        };
-        donors.sort_by_key(|slot| (lacks(slot), slot.surplus(words)));
-        let can = |lines: &Vec<Line>| lines.iter().all(|l| self.dialect.encode(&l.text).is_some());
-        let render = |slot: &Slot| Some(slot.render(words)?.into_iter().map(line).collect());
-        let mut all = donors.into_iter().filter_map(render).filter(can);
-        all.find(|lines| self.says(lines, words))
-    }
-
-    /// Whether these lines, printed alone, are taken apart as meant.
-    fn says(&self, lines: &[Line], words: &Words) -> bool {
-        let bytes = self.print(&Sign::default(), lines);
-        let heard = hear(self.dialect, &bytes);
-        let [one] = heard.as_slice() else { return false };
-        let found = self.slots_of(&self.apart(one));
-        let [slot] = found.as_slice() else { return false };
     /// A line of this form: what it wants beside level and lot is as the template says it. It stands instead of the
     /// line of the template that says most of that; None: of none, and it is one more. Nothing at all: it wants what
     /// the template does not say.
@@ -267,6 +267,45 @@ impl<'a> Press<'a> {
         Some((most.max_by_key(|(count, _)| *count).map(|(_, line)| line), text))
     }
 
+    /// The lines that say these words, first way that the dialect's anatomy takes apart as meant.
+    /// None: they do not fit.
+    #[must_use]
+    pub fn lines(&self, words: &Words) -> Option<Vec<Line>> {
+        let line = |text| Line { words: words.clone(), text };
+        if self.dialect.link() == LinkKind::Lis01 {
+            return self.record(words).map(|text| vec![line(text)]);
+        }
+        if self.grid.is_some() {
+            let one = vec![line(String::new())];
+            return Some(one).filter(|lines| self.says(lines, words));
+        }
+        if self.is_in_order() && !self.order.contains(&words.label) {
+            return None;
+        }
+        let own = self.slots.iter().filter(|slot| slot.is_donor()).map(|slot| (false, slot));
+        let mut donors: Vec<(bool, &Slot)> =
+            own.chain(self.learned.iter().map(|slot| (true, slot))).collect();
+        let lacks = |slot: &Slot| {
+            let has = |kind| words.part(kind).is_empty() || slot.has(kind);
+            ["grade", "value", "unit", "mark"].into_iter().filter(|k| !has(k)).count()
+        };
+        // The template's own lines first, and of them those that begin with the reading.
+        donors.sort_by_key(|(learned, slot)| {
+            (*learned, slot.is_behind(), lacks(slot), slot.surplus(words))
+        });
+        let can = |lines: &Vec<Line>| lines.iter().all(|l| self.dialect.encode(&l.text).is_some());
+        let render = |slot: &Slot| Some(slot.render(words)?.into_iter().map(line).collect());
+        let mut all = donors.into_iter().filter_map(|(_, slot)| render(slot)).filter(can);
+        all.find(|lines| self.says(lines, words))
+    }
+
+    /// Whether these lines, printed alone, are taken apart as meant.
+    fn says(&self, lines: &[Line], words: &Words) -> bool {
+        let bytes = self.print(&Sign::default(), lines);
+        let heard = hear(self.dialect, &bytes);
+        let [one] = heard.as_slice() else { return false };
+        let found = self.slots_of(&self.apart(one));
+        let [slot] = found.as_slice() else { return false };
         (self.is_in_order() || slot.label() == words.label)
             && ["value", "unit", "mark"].into_iter().all(|k| slot.text(k) == words.part(k))
             && ["grade", "unread"].iter().any(|k| slot.text(k) == words.grade)
@@ -444,6 +483,12 @@ impl<'a> Press<'a> {
     }
 }
 
+/// What a line says of a kind, by its anatomy.
+fn said<'l>(line: &'l LineAnatomy, kind: &str) -> Vec<&'l str> {
+    let own = line.parts.iter().filter(|(_, own)| *own == kind && *own != "ignored");
+    own.filter_map(|(range, _)| line.text.expose().get(range.clone())).collect()
+}
+
 /// The bytes of a page without the lines of other reports than this one.
 fn alone(raw: &[u8], page: &Transmission, report: &Report) -> Vec<u8> {
     let begins = page.lines.first().map_or(0, |cut| place(cut.place.from));
@@ -483,12 +528,6 @@ fn order(sign: &Sign, strip: &str, text: &str) -> String {
         fields.resize(12, String::new());
     }
     if let Some(specimen) = &sign.specimen {
-/// What a line says of a kind, by its anatomy.
-fn said<'l>(line: &'l LineAnatomy, kind: &str) -> Vec<&'l str> {
-    let own = line.parts.iter().filter(|(_, own)| *own == kind && *own != "ignored");
-    own.filter_map(|(range, _)| line.text.expose().get(range.clone())).collect()
-}
-
         fields[2].clone_from(specimen);
     }
     if let Some(number) = numbered(sign, &fields[3]) {

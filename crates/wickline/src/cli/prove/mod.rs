@@ -252,8 +252,10 @@ fn proof(
     let receiver = receiver.ok_or_else(|| Failure::wrong("no such receiver is configured"))?;
     let (habits, dialect_text) = habits(loaded, raw)?;
     let bytes = template(raw, captures)?;
-    let press = Press::new(analyzer.dialect.as_ref(), &habits, &bytes)
+    let mut press = Press::new(analyzer.dialect.as_ref(), &habits, &bytes)
         .map_err(|why| Failure::wrong(format!("the capture cannot be printed from: {why}")))?;
+    press.learn(&bytes);
+    captures.iter().skip(1).for_each(|kept| press.learn(&kept.bytes));
     let wishes = Wishes::new(receiver, &loaded.settings.reference, raw.compare_marks);
     let mut notes = Vec::new();
     let mut gaps = open::asked(loaded, raw, analyzer)?;
