@@ -156,6 +156,31 @@ fn a_place_is_looked_for_in_every_report_and_what_is_missing_is_told() {
     }
 }
 
+/// The lot of control material chooses its targets: a dialect that reads past it differs from the paper.
+#[test]
+fn a_lot_that_is_read_past_differs_from_the_paper() {
+    let typed = "report,what,label,pad,grade,value,unit,mark,code\n1,number,,,,0190,,,\n1,class,,,,control,,,\n\
+        1,level,,,,1,,,\n1,lot,,,,K120,,,\n1,taken,,,,2026-03-18 08:01,,,\n1,operator,,,,CD,,,\n\
+        1,reading,GLUC,GLU,neg,,,,\n1,reading,LEUC,LEU,neg,,,,\n1,reading,CETO,KET,neg,,,,\n\
+        1,reading,PH,PH,,\"6,0\",,,\n1,reading,SANG,BLD,neg,,,,\n1,reading,NITR,NIT,neg,,,,\n";
+    for (dialect, differs) in
+        [(DIALECT.to_owned(), 0), (DIALECT.replace("lot {lot}", "lot {any}"), 1)]
+    {
+        let (folder, config) = bench(&dialect);
+        folder.write("1.truth.csv", typed);
+        let (proof, told) = proved(&folder, &config, &[&ph_first(), CONTROL]);
+        let all = proof["typed"].as_array().unwrap_or_else(|| panic!("{told}"));
+        let odd: Vec<&Value> = all.iter().filter(|one| one["differs"] == true).collect();
+        assert_eq!(odd.len(), differs, "{odd:?}");
+        for one in odd {
+            assert_eq!(
+                (text(&one["label"]), text(&one["typed"]), text(&one["read"])),
+                ("lot", "K120", "")
+            );
+        }
+    }
+}
+
 /// A sign that stands in a line with the operator is shown by cases, and one that no case can show is still a sign.
 #[test]
 fn a_sign_within_a_line_is_no_missing_sign() {

@@ -170,7 +170,7 @@ fn a_truth_of_a_strip_that_the_analyzer_lacks_is_refused() {
 fn a_truth_is_typed_at_a_terminal_without_a_word_of_the_capture() {
     let paper = Paper::new();
     let line = format!("wickline prove truth {}", paper.capture);
-    let mut answers = vec!["A. Vidal", "0042", "KP-31742", "urgent", "routine", "", ""];
+    let mut answers = vec!["A. Vidal", "0042", "KP-31742", "urgent", "routine", "", "", ""];
     answers.extend(["14.3.2026", "2026-03-14 09:14:55", "op7", ""]);
     answers.extend(["GLU", "sugar", "glu", "2+", "about 400", "400", "mg/dL", "*", "", "n"]);
     let (code, told) =

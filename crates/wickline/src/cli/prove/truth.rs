@@ -212,6 +212,9 @@ fn type_in(truth: &mut Truth, pads: &BTreeMap<String, String>) -> Result<(), Fai
         loop {
             let label = asked("label, as printed; Enter alone ends the report")?.trim().to_owned();
             if label.is_empty() {
+            if !report.has(what) {
+                continue;
+            }
                 break;
             }
             let pad = match is.get(&label) {
