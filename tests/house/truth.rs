@@ -138,6 +138,21 @@ fn a_form_is_written_once_and_without_a_terminal_nobody_is_asked() {
     assert!(told.contains("a person must read the paper"), "{told}");
 }
 
+/// Who types with a spreadsheet alone reads there how a time and a pad that was not read are written.
+#[test]
+fn the_help_says_how_what_is_special_is_typed() {
+    let paper = Paper::new();
+    let help = run(&paper.config, &["prove", "truth", "--help"]);
+    let help =
+        String::from_utf8_lossy(&help.stdout).split_whitespace().collect::<Vec<_>>().join(" ");
+    let readme = std::fs::read_to_string(root("README.md")).expect("the guide");
+    let readme = readme.split_whitespace().collect::<Vec<_>>().join(" ");
+    for said in ["2026-03-14 09:14", "A pad that was not read, or is switched off,", "under"] {
+        assert!(help.contains(said), "{said}: {help}");
+        assert!(readme.contains(said), "{said}");
+    }
+}
+
 /// What is there is not written over even where it cannot be seen: a link whose file is gone leads elsewhere.
 #[test]
 fn a_truth_is_written_through_no_link() {
