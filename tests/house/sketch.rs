@@ -130,6 +130,76 @@ fn the_shipped_prints_without_their_files() {
     }
 }
 
+/// A line of pairs with numbers in brackets, classes within a line of other words, and labels cut short.
+const PAIRS: &str = "Bandelette, poste 2\n\
+Le 18/03/2026 07:42 N. 0188\n\
+Flacon: KP-20417 / Agent: CD\n\
+GLUC  neg                 | LEUC  2+ (120 /uL)!\n\
+C\u{c9}TO  traces (8 mg/dL)    | PH    6,5\n\
+Fin 0188\n\
+Bandelette, poste 2\n\
+Le 18/03/2026 07:55 N. 0189\n\
+Flacon: KP-20418 / Agent: CD / URGENT\n\
+GLUC  4+ (133 mmol/l ou plus)! | LEUC  neg\n\
+C\u{c9}TO  neg                 | PH    5,5\n\
+Fin 0189\n\
+Bandelette, poste 2\n\
+Le 18/03/2026 08:01 N. 0190\n\
+Flacon: TEMOIN niveau 1, lot K120 / Agent: CD\n\
+GLUC  neg                 | LEUC  neg\n\
+C\u{c9}TO  neg                 | PH    6,0\n\
+Fin 0190\n";
+
+/// Signs of class that stand among other words become forms with a question, never words that are read past.
+#[test]
+fn classes_within_a_line_and_shortened_labels_are_seen() {
+    let draft = draft(&[PAIRS.as_bytes().to_vec()]);
+    let text = &draft.dialect;
+    assert!(
+        text.contains("\"Flacon: TEMOIN niveau {level}, lot {lot} / Agent: {operator?}\""),
+        "{text}"
+    );
+    assert!(text.contains("does this line mean control material?"), "{text}");
+    assert!(text.contains("Flacon: {specimen?} / Agent: {operator?} / URGENT"), "{text}");
+    assert!(!text.contains("no line was seen"), "{text}");
+    for asked in ["is `C\u{c9}TO` Ketones?", "is `LEUC` Leukocytes?"] {
+        assert!(draft.strip.contains(asked), "{asked}: {}", draft.strip);
+    }
+}
+
+/// What is counted is what was printed: a reading in a line that was not placed is no report without it.
+#[test]
+fn counts_of_a_draft_are_true() {
+    let draft = draft(&[PAIRS.as_bytes().to_vec()]);
+    let strip = &draft.strip;
+    assert!(!strip.contains("of 3 reports have it"), "{strip}");
+    assert!(
+        strip.contains("read in 2 of 3 reports, and stands in lines that were not placed"),
+        "{strip}"
+    );
+    assert!(!strip.contains("of its steps were seen"), "{strip}");
+    assert!(
+        strip.contains("recognised, and 1 more were printed that nobody here understands"),
+        "{strip}"
+    );
+}
+
+/// A label behind its result is read, or the cause is told: that it is not known would be untrue.
+#[test]
+fn labels_behind_results_are_found_or_told() {
+    let print = "KESTREL POINT / DESK 4\n#0412 14.03.2026 14:05\nTUBE KP-20417 BY mw\n\
+        2+ 400 mg/dL ........... GLU <<\nneg .................... BIL\n1.016 .................. SG\n\
+        not read ............... LEUK\n-- 4 pads, end of #0412 --\n";
+    let capture = [Capture { name: "x.cap", bytes: print.as_bytes() }];
+    match sketch("draft", &capture) {
+        Ok(draft) => assert!(draft.readings > 2, "{}", draft.dialect),
+        Err(why) => {
+            assert!(why.contains("the label stands behind its result, as `GLU` in"), "{why}");
+            assert!(!why.contains("no label in it is known"), "{why}");
+        }
+    }
+}
+
 /// Dice of a seed, so that a failing print can be made again.
 struct Dice(u64);
 

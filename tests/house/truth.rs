@@ -138,6 +138,21 @@ fn a_form_is_written_once_and_without_a_terminal_nobody_is_asked() {
     assert!(told.contains("a person must read the paper"), "{told}");
 }
 
+/// Who types with a spreadsheet alone reads there how a time and a pad that was not read are written.
+#[test]
+fn the_help_says_how_what_is_special_is_typed() {
+    let paper = Paper::new();
+    let help = run(&paper.config, &["prove", "truth", "--help"]);
+    let help =
+        String::from_utf8_lossy(&help.stdout).split_whitespace().collect::<Vec<_>>().join(" ");
+    let readme = std::fs::read_to_string(root("README.md")).expect("the guide");
+    let readme = readme.split_whitespace().collect::<Vec<_>>().join(" ");
+    for said in ["2026-03-14 09:14", "A pad that was not read, or is switched off,", "under"] {
+        assert!(help.contains(said), "{said}: {help}");
+        assert!(readme.contains(said), "{said}");
+    }
+}
+
 /// What is there is not written over even where it cannot be seen: a link whose file is gone leads elsewhere.
 #[test]
 fn a_truth_is_written_through_no_link() {
@@ -170,7 +185,7 @@ fn a_truth_of_a_strip_that_the_analyzer_lacks_is_refused() {
 fn a_truth_is_typed_at_a_terminal_without_a_word_of_the_capture() {
     let paper = Paper::new();
     let line = format!("wickline prove truth {}", paper.capture);
-    let mut answers = vec!["A. Vidal", "0042", "KP-31742", "urgent", "routine", "", ""];
+    let mut answers = vec!["A. Vidal", "0042", "KP-31742", "urgent", "routine", "", "", ""];
     answers.extend(["14.3.2026", "2026-03-14 09:14:55", "op7", ""]);
     answers.extend(["GLU", "sugar", "glu", "2+", "about 400", "400", "mg/dL", "*", "", "n"]);
     let (code, told) =

@@ -421,6 +421,15 @@ impl Strip {
         self.labels.get(&fold(label)).copied()
     }
 
+    /// The only pad that has a label which begins so: what a shortened label most likely names.
+    #[must_use]
+    pub fn begun_by(&self, beginning: &str) -> Option<usize> {
+        let folded = fold(beginning);
+        let mut own = self.labels.iter().filter(|(label, _)| label.starts_with(&folded));
+        let (_, first) = own.next()?;
+        own.all(|(_, at)| at == first).then_some(*first)
+    }
+
     /// The pad of an analyte.
     #[must_use]
     pub fn pad(&self, id: &str) -> Option<&Pad> {

@@ -102,11 +102,19 @@ impl Trial<'_> {
         };
         for (what, found) in facts(print, &judged, &outcome) {
             let typed = typed.of(what).to_owned();
+            // What few papers have stands in the table where one of them has it.
+            if what.starts_with("strip-") && typed.is_empty() && found.is_empty() {
+                continue;
+            }
             let alike = typed == found;
             // Who gives no reason has not said that no other one is hidden behind it.
             let hint = format!("{found} (if that is right by the paper, write `{found}`)");
             let bare = typed == "held" && found.starts_with("held: ");
             put(what, typed, if bare { hint } else { found }, alike);
+        }
+        // A strip that nobody names is the analyzer's first; where none was chosen, the report is held for that.
+        if judged.strip != self.sheet.id && !(judged.strip.is_empty() && typed.strip.is_empty()) {
+            put("strip", self.sheet.id.clone(), judged.strip.clone(), false);
         }
         let words = self.readings_against(typed, print, &judged, &mut put);
         if let End::Sent(sent) = &outcome.end
@@ -355,9 +363,12 @@ fn facts(print: &Report, judged: &Judged, outcome: &Outcome) -> Vec<(&'static st
         ("taken", print.taken.as_ref().map_or_else(String::new, time)),
         ("operator", private(&print.operator)),
         ("end", end),
+        ("strip-lot", print.strip_lot.as_deref().unwrap_or("").trim().to_owned()),
+        ("strip-expiry", print.strip_expiry.map_or_else(String::new, |last| last.day_text())),
     ];
     if judged.class.code() == "control" {
         facts.push(("level", judged.level.clone().unwrap_or_default()));
+        facts.push(("lot", print.control_lot.as_deref().unwrap_or("").trim().to_owned()));
     }
     facts
 }

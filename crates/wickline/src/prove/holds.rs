@@ -322,8 +322,11 @@ impl Whole<'_> {
 
     /// A sign of control material beside a patient's specimen, else beside one of urgent work.
     fn both_classes(&self) -> Option<BTreeSet<Reason>> {
+        // A sign that stands instead of a line leaves nothing there that it could contradict.
         let of = |class: Class| {
-            self.signs.iter().filter(move |(own, _)| *own == class).map(|(_, sign)| sign)
+            let beside = |sign: &&Sign| sign.instead.is_none();
+            let own = self.signs.iter().filter(move |(own, _)| *own == class);
+            own.map(|(_, sign)| sign).filter(beside)
         };
         let shown = |sign: &&Sign| {
             ![&sign.mark, &sign.digit, &sign.line].iter().all(|part| part.is_empty())

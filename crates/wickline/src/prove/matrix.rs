@@ -126,10 +126,32 @@ impl Trial<'_> {
             let label = labels.iter().find(any).map_or_else(|| pad.id.clone(), |l| (*l).clone());
             return Ok(Usual { pad, label, lines: Vec::new(), results: Vec::new() });
         }
-        Err(format!(
-            "pad {} finds no place on this print: give a capture with a grade and a number with its unit",
-            pad.id
-        ))
+        Err(self.no_place(pad, rung, &labels))
+    }
+
+    /// Why a pad cannot be printed: what was looked for, and how the captures have it.
+    fn no_place(&self, pad: &Pad, rung: &Rung, labels: &[&String]) -> String {
+        let texts = self.texts(pad, rung, self.prints_si, false);
+        let text = texts.first().map_or_else(String::new, |parts| {
+            let parts = parts.iter().map(String::as_str).filter(|part| !part.is_empty());
+            parts.collect::<Vec<_>>().join(" ")
+        });
+        let label = labels.first().map_or(pad.id.as_str(), |label| label.as_str());
+        let parts =
+            ["grade", "number", "unit"].into_iter().zip(texts.first().into_iter().flatten());
+        let parts: Vec<&str> =
+            parts.filter(|(_, text)| !text.is_empty()).map(|(part, _)| part).collect();
+        let kinds = self.press.kinds(labels);
+        let found = match kinds.is_empty() {
+            true => "the captures have no reading of it".to_owned(),
+            false => format!("the captures have it only as {}", kinds.join(", or as ")),
+        };
+        format!(
+            "pad {} finds no place on this print: looked for a place for `{label} {text}`, a label with {}, and none \
+             that the captures show is read back as that; {found}. Give a capture that has a reading which stands so",
+            pad.id,
+            parts.join(" and ")
+        )
     }
 
     /// A rung in the units of the print, without a mark.

@@ -1,7 +1,7 @@
 //! Prints cases as the analyzer would: one good capture is the template, and each pad's texts go where
 //! the dialect's own anatomy says that grade, value, unit and mark stand.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
 use wickline_listen::dialect::{Dialect, LineAnatomy, LinkKind};
@@ -10,8 +10,11 @@ use wickline_normalize::{Place, Private, Report};
 
 use super::grid::Grid;
 use super::sheet::Habits;
-use super::signs::Sign;
+use super::signs::{self, Sign};
 use super::spot::{Row, SECOND, Slot, rows, slots, unnamed};
+
+/// Ways of other reports to write a reading, at most: each is tried for every text that the template has no room for.
+const MOST_LEARNED: usize = 40;
 
 /// What one pad's line should say. Empty: not printed.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -57,6 +60,10 @@ pub struct Press<'a> {
     raw: Vec<u8>,
     template: Transmission,
     slots: Vec<Slot>,
+    /// Readings of other reports that stand as none of the template does.
+    learned: Vec<Slot>,
+    /// How readings of each label stand in what was heard, in words.
+    kinds: BTreeMap<String, BTreeSet<String>>,
     /// The lines that readings stand in.
     lines: BTreeSet<usize>,
     ending: &'static str,
@@ -146,6 +153,8 @@ impl<'a> Press<'a> {
             raw: Vec::new(),
             template: Transmission { place, lines: Vec::new(), ending: Ending::Complete },
             slots: Vec::new(),
+            learned: Vec::new(),
+            kinds: BTreeMap::new(),
             lines: BTreeSet::new(),
             ending: "",
             length: 0,
@@ -167,6 +176,31 @@ impl<'a> Press<'a> {
         let within = |(range, _): &&(Range<usize>, _)| range.end <= text.len();
         let parts = line.parts.iter().filter(within).cloned().collect();
         LineAnatomy { line: line.line, text: Private::new(text), parts }
+    }
+
+    /// Takes in how readings stand in the other reports of a capture, where the template has none that stands so.
+    pub fn learn(&mut self, capture: &[u8]) {
+        if self.dialect.link() == LinkKind::Lis01 || self.grid.is_some() || self.is_in_order() {
+            return;
+        }
+        let mut known: BTreeSet<String> =
+            self.slots.iter().chain(&self.learned).map(Slot::shape).collect();
+        for print in hear(self.dialect, capture) {
+            let mut found = self.slots_of(&self.apart(&print));
+            for slot in &found {
+                self.kinds.entry(slot.label()).or_default().insert(slot.kinds());
+            }
+            found.retain(|slot| slot.is_donor() && known.insert(slot.shape()));
+            self.learned.extend(found);
+        }
+        self.learned.truncate(MOST_LEARNED);
+    }
+
+    /// How readings under these labels stand in what was heard, each way once.
+    #[must_use]
+    pub fn kinds(&self, labels: &[&String]) -> Vec<&str> {
+        let own = labels.iter().filter_map(|label| self.kinds.get(*label));
+        own.flatten().map(String::as_str).collect::<BTreeSet<_>>().into_iter().collect()
     }
 
     /// The same, for prints of this strip.
@@ -200,6 +234,39 @@ impl<'a> Press<'a> {
         self.slots.iter().any(|slot| slot.has(SECOND[0]))
     }
 
+    /// A line of this form: what it wants beside level and lot is as the template says it. It stands instead of the
+    /// line of the template that says most of that; None: of none, and it is one more. Nothing at all: it wants what
+    /// the template does not say.
+    #[must_use]
+    pub fn put_in(
+        &self,
+        form: &str,
+        level: &str,
+        specimen: Option<&str>,
+    ) -> Option<(Option<usize>, String)> {
+        let anatomy = match self.dialect.link() {
+            LinkKind::Lis01 => Vec::new(),
+            LinkKind::Printed(_) => self.apart(&self.template),
+        };
+        let mut wanted = BTreeSet::new();
+        let text = signs::put_in(form, |name| {
+            let kind = name.replace('_', " ");
+            let said: BTreeSet<&str> = anatomy.iter().flat_map(|line| said(line, &kind)).collect();
+            wanted.insert(kind);
+            match (name, specimen) {
+                ("level", _) => Some(level.to_owned()),
+                ("specimen", Some(own)) => Some(own.to_owned()),
+                // Said in two ways, it may be in two pieces.
+                _ if said.len() > 1 => None,
+                _ => said.first().map(|own| (*own).to_owned()),
+            }
+        })?;
+        let says = |line: &LineAnatomy| wanted.iter().filter(|k| !said(line, k).is_empty()).count();
+        let others = anatomy.iter().filter(|line| !self.lines.contains(&line.line));
+        let most = others.map(|line| (says(line), line.line)).filter(|(count, _)| *count > 0);
+        Some((most.max_by_key(|(count, _)| *count).map(|(_, line)| line), text))
+    }
+
     /// The lines that say these words, first way that the dialect's anatomy takes apart as meant.
     /// None: they do not fit.
     #[must_use]
@@ -215,15 +282,20 @@ impl<'a> Press<'a> {
         if self.is_in_order() && !self.order.contains(&words.label) {
             return None;
         }
-        let mut donors: Vec<&Slot> = self.slots.iter().filter(|s| s.is_donor()).collect();
-        let lacks = |slot: &&Slot| {
+        let own = self.slots.iter().filter(|slot| slot.is_donor()).map(|slot| (false, slot));
+        let mut donors: Vec<(bool, &Slot)> =
+            own.chain(self.learned.iter().map(|slot| (true, slot))).collect();
+        let lacks = |slot: &Slot| {
             let has = |kind| words.part(kind).is_empty() || slot.has(kind);
             ["grade", "value", "unit", "mark"].into_iter().filter(|k| !has(k)).count()
         };
-        donors.sort_by_key(|slot| (lacks(slot), slot.surplus(words)));
+        // The template's own lines first, and of them those that begin with the reading.
+        donors.sort_by_key(|(learned, slot)| {
+            (*learned, slot.is_behind(), lacks(slot), slot.surplus(words))
+        });
         let can = |lines: &Vec<Line>| lines.iter().all(|l| self.dialect.encode(&l.text).is_some());
         let render = |slot: &Slot| Some(slot.render(words)?.into_iter().map(line).collect());
-        let mut all = donors.into_iter().filter_map(render).filter(can);
+        let mut all = donors.into_iter().filter_map(|(_, slot)| render(slot)).filter(can);
         all.find(|lines| self.says(lines, words))
     }
 
@@ -284,10 +356,13 @@ impl<'a> Press<'a> {
         let first = self.lines.first();
         let mut set: Vec<(usize, String)> = Vec::new();
         for line in anatomy.iter().map(|line| self.bare(line)) {
-            if !self.lines.contains(&line.line) {
+            if sign.instead == Some(line.line) {
+                set.push((line.line, sign.line.clone()));
+            } else if !self.lines.contains(&line.line) {
                 set.push((line.line, self.edited(&line, sign, readings, None)));
             } else if first == Some(&line.line) {
-                let own = Some(&sign.line).filter(|l| !l.is_empty()).cloned();
+                let more = sign.instead.is_none() && !sign.line.is_empty();
+                let own = more.then(|| sign.line.clone());
                 let texts = own.into_iter().chain(self.texts(&line, sign, readings, lines));
                 set.extend(texts.map(|text| (line.line, text)));
             }
@@ -406,6 +481,12 @@ impl<'a> Press<'a> {
         }
         records
     }
+}
+
+/// What a line says of a kind, by its anatomy.
+fn said<'l>(line: &'l LineAnatomy, kind: &str) -> Vec<&'l str> {
+    let own = line.parts.iter().filter(|(_, own)| *own == kind && *own != "ignored");
+    own.filter_map(|(range, _)| line.text.expose().get(range.clone())).collect()
 }
 
 /// The bytes of a page without the lines of other reports than this one.

@@ -2,6 +2,7 @@
 
 use wickline_normalize::pattern::Pattern;
 
+use super::press::Press;
 use super::sheet::Habits;
 use crate::settings::AnalyzerKeys;
 
@@ -37,29 +38,63 @@ pub struct Sign {
     pub digit: String,
     /// A line of its own; for LIS02 the code of O-6 or O-12.
     pub line: String,
+    /// The line of the template that it stands instead of; None: it is one more.
+    pub instead: Option<usize>,
     /// Instead of the specimen; None: the template's stays.
     pub specimen: Option<String>,
     /// Of control material: nothing on the print says of which, so that a person must.
     pub unnamed: bool,
 }
 
-/// Every sign by which this analyzer's prints can show a class. Empty: none does.
-#[must_use]
-pub fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys) -> Vec<Sign> {
+/// What a form of a sign may want that a template can say, beside level, lot and anything.
+const OF_TEMPLATE: [&str; 8] =
+    ["number", "specimen", "operator", "strip", "strip_lot", "expiry", "date", "time"];
+
+/// Every sign of class that the configuration or the dialect has.
+#[derive(Clone, Debug, Default)]
+pub struct Signs {
+    /// Those that cases are printed with.
+    pub shown: Vec<(Class, Sign)>,
+    /// Those that no case shows, each in words: forms that want what the template does not say, and what stands
+    /// behind a number.
+    pub unshown: Vec<(Class, String)>,
+}
+
+impl Signs {
+    /// The signs of all classes that are run here.
+    #[must_use]
+    pub fn of(habits: &Habits, raw: &AnalyzerKeys, press: &Press<'_>) -> Signs {
+        let mut all = Signs::default();
+        for class in Class::ALL {
+            if class == Class::Control && raw.controls == "none" {
+                continue;
+            }
+            let shown = signs(class, habits, raw, press);
+            all.shown.extend(shown.into_iter().map(|sign| (class, sign)));
+            let shows = |form: &str| line_of(class, form, raw, press).is_some();
+            all.unshown.extend(unshown(class, habits, shows).into_iter().map(|text| (class, text)));
+        }
+        all
+    }
+
+    /// Whether a print can show this class at all, be it by a sign that no case shows.
+    #[must_use]
+    pub fn has(&self, class: Class) -> bool {
+        self.shown.iter().any(|(of, _)| *of == class)
+            || self.unshown.iter().any(|(of, _)| *of == class)
+    }
+}
+
+/// Every sign by which prints can be made of a class.
+fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys, press: &Press<'_>) -> Vec<Sign> {
     let (digit_of, marks, code, forms) = match class {
         Class::Routine => return vec![Sign::default()],
         Class::Stat => ("urgent", &raw.stat_marks, "S", &habits.urgent),
         Class::Control => ("control", &raw.control_marks, "Q", &habits.control),
     };
     let control = class == Class::Control;
-    // Control material bears an id of its own where one is configured for its level.
-    let id = |level: &str| {
-        let mut known = raw.control_specimens.iter().map(|pattern| level_of(pattern));
-        let fits = |own: &str| own.is_empty() || level.is_empty() || own == level;
-        known.find(|(_, own)| fits(own)).map_or_else(String::new, |(pattern, _)| example(pattern))
-    };
     let sign = |kind: &str, text: &str, level: &str| {
-        let specimen = control.then(|| id(level));
+        let specimen = control.then(|| id_of(level, raw));
         let unnamed = specimen.as_ref().is_some_and(String::is_empty) && level.is_empty();
         Sign { what: format!("{kind} {text}"), specimen, unnamed, ..Sign::default() }
     };
@@ -83,11 +118,12 @@ pub fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys) -> Vec<Sign> {
     if raw.dialect == "lis02" {
         all.push(Sign { line: code.to_owned(), ..sign("code", code, "") });
     }
-    let level = raw.control_levels.first().map_or("1", String::as_str);
     for form in forms {
-        let level = if form.contains("{level}") { level } else { "" };
-        let lines = filled(form, level).into_iter();
-        all.extend(lines.map(|line| Sign { line: line.clone(), ..sign("line", &line, level) }));
+        let own = line_of(class, form, raw, press);
+        all.extend(own.map(|(level, instead, line)| {
+            let named = sign("line", &line, level);
+            Sign { line, instead, ..named }
+        }));
     }
     // One that says of what goes through everything, the others through one case. Where the number's first digit
     // is the class, a mark before it is the last to be believed.
@@ -95,23 +131,48 @@ pub fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys) -> Vec<Sign> {
     all
 }
 
-/// Signs of class that no case of a proof shows, one sentence each: forms that want more than a level and a lot, and
-/// what stands behind a number.
+/// The id that control material bears where one is configured for its level.
+fn id_of(level: &str, raw: &AnalyzerKeys) -> String {
+    let mut known = raw.control_specimens.iter().map(|pattern| level_of(pattern));
+    let fits = |own: &str| own.is_empty() || level.is_empty() || own == level;
+    known.find(|(_, own)| fits(own)).map_or_else(String::new, |(pattern, _)| example(pattern))
+}
+
+/// A line of a form by which a class shows, with the level that it names and the line that it stands instead of. None:
+/// the form wants what the template does not say.
+fn line_of<'r>(
+    class: Class,
+    form: &str,
+    raw: &'r AnalyzerKeys,
+    press: &Press<'_>,
+) -> Option<(&'r str, Option<usize>, String)> {
+    let level = raw.control_levels.first().map_or("1", String::as_str);
+    let level = if form.contains("{level}") { level } else { "" };
+    let specimen = (class == Class::Control).then(|| id_of(level, raw));
+    let (instead, line) = press.put_in(form, level, specimen.as_deref())?;
+    Some((level, instead, line))
+}
+
+/// Signs of a class that no case shows, each in words.
+fn unshown(class: Class, habits: &Habits, shows: impl Fn(&str) -> bool) -> Vec<String> {
+    let (of, what, forms) = match class {
+        Class::Routine => return Vec::new(),
+        Class::Control => ("control", "control material", &habits.control),
+        Class::Stat => ("urgent", "urgent work", &habits.urgent),
+    };
+    let forms = forms.iter().filter(|form| !shows(form));
+    let forms = forms.map(|form| format!("{what} by {form}"));
+    let behind = habits.suffixes.iter().filter(|(_, own)| own == of);
+    let all = forms.chain(behind.map(|(sign, _)| format!("{what} by {sign} behind the number")));
+    all.map(|sign| format!("{sign}: no case of `prove` shows it")).collect()
+}
+
+/// The signs of class that no template could show, whatever it says.
 #[must_use]
-pub fn unshown(habits: &Habits, raw: &AnalyzerKeys) -> Vec<String> {
-    let classes = [
-        ("control", "control material", &habits.control),
-        ("urgent", "urgent work", &habits.urgent),
-    ];
-    let none_run = raw.controls == "none";
-    let wanted = classes.into_iter().filter(|(class, ..)| !(*class == "control" && none_run));
-    let signs = wanted.flat_map(|(class, what, forms)| {
-        let forms = forms.iter().filter(|form| filled(form, "1").is_none());
-        let forms = forms.map(move |form| format!("{what} by {form}"));
-        let behind = habits.suffixes.iter().filter(move |(_, of)| of == class);
-        forms.chain(behind.map(move |(sign, _)| format!("{what} by {sign} behind the number")))
-    });
-    signs.map(|sign| format!("{sign}: no case of `prove` shows it")).collect()
+pub fn never_shown(habits: &Habits, raw: &AnalyzerKeys) -> Vec<String> {
+    let run = Class::ALL.into_iter().filter(|c| *c != Class::Control || raw.controls != "none");
+    let could = |form: &str| put_in(form, |name| Some(name.to_owned()));
+    run.flat_map(|class| unshown(class, habits, |form| could(form).is_some())).collect()
 }
 
 /// A sign and the level behind it.
@@ -126,8 +187,28 @@ fn example(pattern: &str) -> String {
 
 /// A form with a level and a lot in it. None: it wants something else.
 pub(super) fn filled(form: &str, level: &str) -> Option<String> {
-    let text = form.replace("{level}", level).replace("{lot}", "L1").replace("{any?}", "");
-    (!text.contains('{')).then_some(text)
+    put_in(form, |name| (name == "level").then(|| level.to_owned()))
+}
+
+/// A form with a text for each placeholder. None: one that it needs has none.
+pub(super) fn put_in(form: &str, mut of: impl FnMut(&str) -> Option<String>) -> Option<String> {
+    let mut text = String::new();
+    let mut rest = form;
+    while let Some((words, behind)) = rest.split_once('{') {
+        let (name, after) = behind.split_once('}')?;
+        let (name, optional) = name.strip_suffix('?').map_or((name, false), |name| (name, true));
+        let own = match name {
+            "any" => Some(if optional { "" } else { "x" }.to_owned()),
+            "lot" => Some("L1".to_owned()),
+            name if name == "level" || OF_TEMPLATE.contains(&name) => of(name),
+            _ => None,
+        };
+        text += words;
+        let own = own.filter(|own| optional || !own.is_empty());
+        text += &own.or_else(|| optional.then(String::new))?;
+        rest = after;
+    }
+    Some(text + rest)
 }
 
 #[cfg(test)]

@@ -132,7 +132,29 @@ impl Slot {
     /// True when other readings can be printed on it.
     #[must_use]
     pub fn is_donor(&self) -> bool {
-        !self.pieces.iter().any(|p| p.behind) && !self.has("off")
+        !self.has("off")
+    }
+
+    /// Another reading stands before it in its line.
+    #[must_use]
+    pub fn is_behind(&self) -> bool {
+        self.pieces.iter().any(|p| p.behind)
+    }
+
+    /// Which parts it has, with what stands around them: two of one shape have room for the same readings.
+    #[must_use]
+    pub fn shape(&self) -> String {
+        self.pieces.iter().map(Piece::shape).collect::<Vec<_>>().join("\n")
+    }
+
+    /// Its parts in words: `label, value and unit`.
+    #[must_use]
+    pub fn kinds(&self) -> String {
+        let all: Vec<&str> = self.spans().map(|(_, (_, kind))| kind).collect();
+        match all.as_slice() {
+            [first @ .., last] if !first.is_empty() => format!("{} and {last}", first.join(", ")),
+            all => all.concat(),
+        }
     }
 
     #[must_use]
@@ -182,6 +204,19 @@ impl Slot {
 }
 
 impl Piece {
+    fn shape(&self) -> String {
+        let mut shape = String::new();
+        let mut from = 0;
+        for (range, kind) in &self.spans {
+            shape.extend(self.text.get(from..range.start).unwrap_or_default());
+            shape += &format!("\0{kind}\0");
+            from = range.end;
+        }
+        shape.extend(self.text.get(from..).unwrap_or_default());
+        let behind = if self.behind { "\0" } else { "" };
+        shape.split_whitespace().collect::<Vec<_>>().join(" ") + behind
+    }
+
     /// Its text with other words, in the same columns as far as they have room.
     fn render(&self, words: &Words) -> String {
         let mut text = self.text.clone();

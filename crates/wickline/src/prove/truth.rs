@@ -19,13 +19,22 @@ pub const HEAD: [&str; 9] =
 const OF_FILE: [&str; 2] = ["capture", "read-by"];
 
 /// What of a report is typed, with the question that is asked for it.
-pub const OF_REPORT: [(&str, &str); 8] = [
+pub const OF_REPORT: [(&str, &str); 11] = [
     ("number", "number, as printed, without a sign behind it that [number] suffixes lists"),
     ("specimen", "specimen id, as printed"),
     ("class", "class: routine, stat (urgent) or control; Enter alone: routine"),
     ("level", "level of the control material"),
+    ("lot", "lot of the control material, as printed"),
     ("strip", "strip, where the analyzer has several"),
-    ("taken", "date and time, as 2026-03-14 09:14 or 2026-03-14 09:14:55"),
+    ("strip-lot", "lot of the strips, as printed"),
+    (
+        "strip-expiry",
+        "last day of the strips, as 2027-11-30, or 2027-11 where only the month is printed",
+    ),
+    (
+        "taken",
+        "date and time, as 2026-03-14 09:14, 2026-03-14 09:14:55, or 2026-03-14 alone where no time is printed",
+    ),
     ("operator", "operator, as printed"),
     (
         "end",
@@ -55,8 +64,13 @@ pub struct Typed {
     /// `routine`, `stat` or `control`.
     pub class: String,
     pub level: String,
+    /// The lot of control material: it chooses what the results are held against.
+    pub lot: String,
     /// The strip's id; empty: the analyzer's first.
     pub strip: String,
+    pub strip_lot: String,
+    /// The last day of the strips: `2027-11-30`.
+    pub strip_expiry: String,
     /// `2026-03-14`, with ` 09:14` or ` 09:14:55` behind it.
     pub taken: String,
     pub operator: String,
@@ -89,7 +103,10 @@ impl Typed {
             "specimen" => &self.specimen,
             "class" => &self.class,
             "level" => &self.level,
+            "lot" => &self.lot,
             "strip" => &self.strip,
+            "strip-lot" => &self.strip_lot,
+            "strip-expiry" => &self.strip_expiry,
             "taken" => &self.taken,
             "operator" => &self.operator,
             _ => &self.end,
@@ -115,14 +132,27 @@ impl Typed {
             "specimen" => &mut self.specimen,
             "class" => &mut self.class,
             "level" => &mut self.level,
+            "lot" => &mut self.lot,
             "strip" => &mut self.strip,
+            "strip-lot" => &mut self.strip_lot,
+            "strip-expiry" => &mut self.strip_expiry,
             "taken" => &mut self.taken,
             "operator" => &mut self.operator,
             "end" => &mut self.end,
             _ => return Err(format!("what is `{what}`? it is {}", known())),
         };
-        *place = if what == "end" { end(text)? } else { text.to_owned() };
+        *place = match what {
+            "end" => end(text)?,
+            "strip-expiry" => last_day(text)?,
+            _ => text.to_owned(),
+        };
         Ok(())
+    }
+
+    /// Whether this is asked of such a report: level and lot are those of control material.
+    #[must_use]
+    pub fn has(&self, what: &str) -> bool {
+        self.class == "control" || !["level", "lot"].contains(&what)
     }
 
     /// What was left open is what is usual: routine, and controls are filed while patients' results are sent.
@@ -292,6 +322,24 @@ pub fn digest(bytes: &[u8]) -> String {
     digest::of_bytes(bytes).chars().take(16).collect()
 }
 
+/// The last day of strips: a month alone means its last one, as is common practice on strip bottles.
+fn last_day(text: &str) -> Result<String, String> {
+    let parts: Option<Vec<u16>> = text.split('-').map(|part| part.parse().ok()).collect();
+    let last = match parts.as_deref() {
+        _ if text.is_empty() => return Ok(String::new()),
+        Some([_, _, day @ 1..=31]) if is_time(text) => *day,
+        Some([year, 2]) if year % 4 == 0 && (year % 100 != 0 || year % 400 == 0) => 29,
+        Some([_, 2]) => 28,
+        Some([_, 4 | 6 | 9 | 11]) => 30,
+        Some([_, 1..=12]) => 31,
+        _ => 0,
+    };
+    let month = text.get(..7).unwrap_or("");
+    let day = format!("{month}-{last:02}");
+    let is_day = last > 0 && is_time(&day);
+    if is_day { Ok(day) } else { Err("strip-expiry is 2027-11-30 or 2027-11".into()) }
+}
+
 /// `2026-03-14`, with ` 09:14` or ` 09:14:55`; or nothing.
 fn is_time(text: &str) -> bool {
     let shape: String = text.chars().map(|c| if c.is_ascii_digit() { '0' } else { c }).collect();
@@ -322,6 +370,9 @@ mod tests {
             number: "0042".into(),
             class: "stat".into(),
             taken: "2026-03-14 09:14".into(),
+            lot: "L4471".into(),
+            strip_lot: "S7731".into(),
+            strip_expiry: "2027-11-30".into(),
             end: "sent".into(),
             readings: vec![reading("GLU", "+", "4,5"), reading("G;\"L", "-", "")],
             ..Typed::default()
@@ -343,6 +394,12 @@ mod tests {
         let ends: Vec<String> =
             held.iter().flat_map(|t| &t.reports).map(|r| r.end.clone()).collect();
         assert_eq!(ends, ["held: off-ladder, pad-unread"]);
+        for (typed, day) in
+            [("2027-11", "2027-11-30"), ("2028-02", "2028-02-29"), ("2027-11-05", "2027-11-05")]
+        {
+            let truth = Truth::parse(&format!("{head}1;strip-expiry;;;;{typed};;\n"));
+            assert_eq!(truth.expect("a truth").reports[0].strip_expiry, day);
+        }
         let report = &truth.reports[0];
         assert_eq!((report.class.as_str(), report.end.as_str()), ("routine", "sent"));
         assert_eq!((report.number.as_str(), report.readings[0].pad.as_str()), ("17", "LEU"));
@@ -353,6 +410,8 @@ mod tests {
             ("1;end;;;;sent: off-ladder;;", "line 2: end is sent or filed or held"),
             ("1;reading;SG;SG;;oltre 1,028;;", "line 2: value `oltre 1,028` begins with a letter"),
             ("1;taken;;;;14.03.2026;;", "line 2: taken is 2026-03-14"),
+            ("1;strip-expiry;;;;11/2027;;", "line 2: strip-expiry is 2027-11-30 or 2027-11"),
+            ("1;strip-expiry;;;;2027-13;;", "line 2: strip-expiry is 2027-11-30 or 2027-11"),
             ("1;reading;;GLU;2+;;;", "line 2: a reading has a label"),
         ] {
             let text = format!("{head}{row}\n");

@@ -266,7 +266,11 @@ impl<'t> Reader<'_, 't> {
     fn more(&self, from: usize, count: usize) -> usize {
         let ends = |at: &usize| {
             self.column(*at).iter().all(|word| {
-                dates::is_date(word) || dates::is_time(word, true) || words::key(word).is_some()
+                // A sign alone parts what stands around it.
+                !word.is_empty() && !word.contains(char::is_alphanumeric)
+                    || dates::is_date(word)
+                    || dates::is_time(word, true)
+                    || words::key(word).is_some()
             })
         };
         (from..count).find(ends).unwrap_or(count) - from
@@ -295,10 +299,21 @@ fn counts_up(words: &[&str]) -> bool {
 }
 
 /// `[header]` of the dialect, each form with its question.
-pub(super) fn write(forms: &[Guess], page: &mut Page) {
+pub(super) fn write(forms: &[Guess], beside: &[Guess], page: &mut Page) {
     page.line("\n[header]");
+    for guess in beside {
+        let class = if guess.list == "control" { "control material" } else { "urgent work" };
+        page.ask(format!(
+            "a line like {} seems to mean {class}, and this form does not load beside the others, which read past \
+             that: how do they differ?",
+            text(&guess.form)
+        ));
+    }
     for list in ["lines", "control", "urgent"] {
         let own: Vec<&Guess> = forms.iter().filter(|guess| guess.list == list).collect();
+        if own.is_empty() && beside.iter().any(|guess| guess.list == list) {
+            continue;
+        }
         if own.is_empty() && list != "lines" {
             page.ask(match list {
                 "control" => {

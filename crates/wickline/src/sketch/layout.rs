@@ -116,6 +116,9 @@ pub(super) fn candidates(lines: &[Line]) -> Vec<Layout> {
             format!("several in a line with {} between them, {}", sign_name(*outer), layout.says);
         found.push(layout);
     }
+    if telling.iter().any(|line| words::ends(line).is_some()) {
+        found.push(Layout::by_blanks(&["result", "label"]));
+    }
     found.push(Layout::below(&["label"], &[("result", false)]));
     found.push(Layout::below(&["label", "grade"], &[("value", true)]));
     found.push(Layout::below(&["label"], &[("grade", false), ("value", true)]));
@@ -359,6 +362,9 @@ impl Said {
     fn token(&mut self, token: &str, behind: Option<&str>, last: bool) {
         let label = |word: &str| words::pad(word.trim_end_matches(':')).is_some();
         let led = token.trim_end_matches(['.', '_']);
+        if led.is_empty() && token.len() > 3 {
+            self.leader = token.chars().last();
+        }
         if token.len() > led.len() + 2 && label(led) {
             self.leader = token.chars().last();
         }

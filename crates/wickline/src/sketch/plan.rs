@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use wickline_listen::dialect;
-use wickline_normalize::{Report, Strip};
+use wickline_normalize::{RawLine, Report, Strip};
 
 use super::dates::Dates;
 use super::edges::Edges;
@@ -28,6 +28,8 @@ struct Plan {
     dates: Dates,
     edges: Edges,
     forms: Vec<Guess>,
+    /// Forms of a class that do not load beside the others.
+    beside: Vec<Guess>,
     /// Signs behind the number's digits, and what each most likely means.
     suffixes: BTreeMap<String, &'static str>,
     layout: Layout,
@@ -115,7 +117,7 @@ impl Plan {
         self.wire.write(&mut page);
         self.edges.write(&self.wire, &mut page);
         self.write_number(&mut page);
-        heading::write(&self.forms, &mut page);
+        heading::write(&self.forms, &self.beside, &mut page);
         self.layout.write(&self.said, &mut page);
         page.finish()
     }
@@ -214,7 +216,10 @@ impl Plan {
             self.forms.push(guess);
             match Trial::of(&self.text(&[]), captures).filter(|trial| trial.known() == known) {
                 Some(better) => trial = better,
-                None => drop(self.forms.pop()),
+                None => {
+                    let left = self.forms.pop();
+                    self.beside.extend(left.filter(|guess| guess.list != "lines"));
+                }
             }
         }
         trial
@@ -233,6 +238,15 @@ fn unrecognised(lines: &[Line]) -> String {
     let says = |line: &&Line| {
         line.text.split_whitespace().any(|word| words::is_grade(word) || words::is_unit(word))
     };
+    let behind = lines.iter().find_map(|line| Some((words::ends(&line.text)?.1, line.text.trim())));
+    if let Some((label, line)) = behind {
+        return format!(
+            "no result was recognised in it: the label stands behind its result, as {} in {}, and no layout that is \
+             tried here reads that. Begin by hand, as the guide does, with cells = [\"result\", \"label\"]",
+            few(&[label]),
+            few(&[line])
+        );
+    }
     let some: Vec<&str> = lines.iter().filter(says).map(|line| line.text.trim()).take(3).collect();
     let looked = if some.is_empty() {
         "no line has a grade or a unit that is known".to_owned()
@@ -247,10 +261,12 @@ fn unrecognised(lines: &[Line]) -> String {
 /// The lines of a report, or the fields of its lines, that are no results.
 fn open(report: &Report, record: Option<char>) -> Vec<String> {
     let known = |line: usize| {
-        report
-            .readings
-            .iter()
-            .any(|reading| reading.line == line && words::pad(&reading.label).is_some())
+        let dated = |line: &RawLine| words::is_dated(line.text.expose());
+        !report.lines.get(line).is_some_and(dated)
+            && report
+                .readings
+                .iter()
+                .any(|reading| reading.line == line && words::pad(&reading.label).is_some())
     };
     let first = (0..report.lines.len()).find(|line| known(*line)).unwrap_or(usize::MAX);
     let last = (0..report.lines.len()).rfind(|line| known(*line)).unwrap_or(0);

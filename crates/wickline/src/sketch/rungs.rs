@@ -44,6 +44,8 @@ struct Seen {
     /// The reports in which it stands.
     reports: BTreeSet<usize>,
     words: BTreeSet<(String, String)>,
+    /// A line that was not placed has one of its labels.
+    unplaced: bool,
 }
 
 /// The file of a strip that knows what these reports say.
@@ -68,6 +70,9 @@ pub(super) fn strip(name: &str, trial: &Trial) -> String {
             one.add(reading);
             one.reports.insert(report);
         }
+    }
+    for one in &mut seen {
+        one.unplaced = one.is_named_in(trial);
     }
     let called: BTreeSet<String> =
         trial.reports.iter().filter_map(|(_, report)| report.strip.clone()).collect();
@@ -170,7 +175,20 @@ impl Seen {
             unknown: BTreeSet::new(),
             reports: BTreeSet::new(),
             words: BTreeSet::new(),
+            unplaced: false,
         }
+    }
+
+    /// Whether a line that nobody understands names it.
+    fn is_named_in(&self, trial: &Trial) -> bool {
+        let lines = trial.reports.iter().flat_map(|(_, report)| {
+            let open = report.doubts.iter().filter_map(|doubt| doubt.line);
+            open.filter_map(|line| report.lines.get(line))
+        });
+        let all: Vec<&str> = lines.map(|line| line.text.expose()).collect();
+        let has =
+            |label: &String| all.iter().any(|line| line.split_whitespace().any(|w| w == label));
+        self.labels.iter().any(has)
     }
 
     fn add(&mut self, reading: &PrintedReading) {
@@ -217,10 +235,14 @@ impl Seen {
         ));
         page.line(format!("names = {}", list(&self.labels)));
         if self.reports.len() < reports {
-            page.ask(format!(
-                "{} of {reports} reports have it: is one without it complete (optional = true)?",
-                self.reports.len()
-            ));
+            let count = self.reports.len();
+            let told = match self.unplaced {
+                true => format!(
+                    "it was read in {count} of {reports} reports, and stands in lines that were not placed"
+                ),
+                false => format!("{count} of {reports} reports have it"),
+            };
+            page.ask(format!("{told}: is one without it complete (optional = true)?"));
         }
         for (key, units) in [("conventional", Units::Conventional), ("si", Units::Si)] {
             self.measure(key, units, &mut page);
@@ -286,7 +308,13 @@ impl Seen {
         let given = rungs.len();
         self.fill(&mut rungs);
         rungs.sort_by(compared);
-        page.ask(format!("{given} of its steps were seen: what are all of them, by the insert? The flags are a guess"));
+        let open = match self.unknown.len() {
+            0 => String::new(),
+            n => format!(", and {n} more were printed that nobody here understands"),
+        };
+        page.ask(format!(
+            "{given} of its steps were recognised{open}: what are all of them, by the insert? The flags are a guess"
+        ));
         if given < rungs.len() {
             page.ask("a ladder has a normal step, and two at least: what lacked of them was not seen and is made up");
         }

@@ -25,18 +25,25 @@ impl Trial {
             reports
                 .extend(heard.iter().flat_map(|one| dialect.read(one)).map(|report| (n, report)));
         }
-        let all = reports.iter().flat_map(|(_, report)| &report.readings);
-        let score = all
-            .map(|reading| words::pad(&reading.label).map_or(0, |pad| worth(pad, reading)))
-            .sum();
+        let score = found(&reports).map(|(pad, reading)| worth(pad, reading)).sum();
         Some(Trial { reports, score })
     }
 
     /// Readings whose label is known.
     pub fn known(&self) -> usize {
-        let all = self.reports.iter().flat_map(|(_, report)| &report.readings);
-        all.filter(|reading| words::pad(&reading.label).is_some()).count()
+        found(&self.reports).count()
     }
+}
+
+/// The readings of known labels, each with its pad.
+fn found(reports: &[(usize, Report)]) -> impl Iterator<Item = (&'static Pad, &PrintedReading)> {
+    let dated = |report: &Report, line: usize| {
+        report.lines.get(line).is_some_and(|line| words::is_dated(line.text.expose()))
+    };
+    let all =
+        reports.iter().flat_map(|(_, report)| report.readings.iter().map(move |r| (report, r)));
+    let named = all.filter(move |(report, reading)| !dated(report, reading.line));
+    named.filter_map(|(_, reading)| Some((words::pad(&reading.label)?, reading)))
 }
 
 /// How well a reading fits its pad.

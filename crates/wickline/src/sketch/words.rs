@@ -10,6 +10,8 @@ use wickline_normalize::strip::Pad;
 use wickline_normalize::units;
 use wickline_normalize::words::fold;
 
+use super::dates::is_date;
+
 /// What a word of a header line announces.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Key {
@@ -37,16 +39,17 @@ const KEYS: &[(Key, &str)] = &[
     ),
     (
         Key::Specimen,
-        "id specimen sample patient probe proben-id echantillon prelevement muestra campione amostra for",
+        "id specimen sample patient probe proben-id echantillon prelevement muestra campione amostra for tube flacon \
+         rohr roehrchen frasco provetta",
     ),
-    (Key::Operator, "operator user by bediener benutzer operateur operador operatore utente"),
+    (Key::Operator, "operator user by bediener benutzer operateur operador operatore utente agent"),
     (Key::Strip, "strip streifen bandelette tira striscia"),
     (Key::Lot, "lot charge lote lotto"),
     (Key::Expiry, "exp expiry expires verfall peremption caducidad scadenza validade"),
     (Key::Level, "level stufe niveau nivel livello"),
     (Key::Time, "time zeit uhrzeit heure hora ora ore at um a"),
     (Key::Date, "date datum fecha data del le"),
-    (Key::Control, "control qc kontrolle controle controllo ctl check kontrollmaterial"),
+    (Key::Control, "control qc kontrolle controle controllo ctl check kontrollmaterial temoin"),
     (Key::Urgent, "urgent stat rush eilig notfall urgente urg cito dringend urgencia"),
     (Key::Name, "name surname nom nombre nome cognome vorname paciente paziente"),
     (Key::Count, "count total anzahl nombre totale conteggio"),
@@ -271,7 +274,18 @@ fn named(label: &str) -> Option<&'static Pad> {
     let strip = known()?;
     let folded = fold(label);
     let more = || LABELS.iter().find(|(_, name)| *name == folded).map(|(id, _)| *id);
-    strip.pad_of(label).and_then(|at| strip.pads.get(at)).or_else(|| strip.pad(more()?))
+    let known = strip.pad_of(label).and_then(|at| strip.pads.get(at));
+    known.or_else(|| strip.pad(more()?)).or_else(|| shortened(strip, &folded))
+}
+
+/// The pad of a label that is the beginning of a known one, in three letters at least; not of a word that stands in
+/// headers.
+fn shortened<'s>(strip: &'s Strip, folded: &str) -> Option<&'s Pad> {
+    let mut keys = KEYS.iter().flat_map(|(_, words)| words.split(' '));
+    let letters = folded.len() > 2 && folded.bytes().all(|b| b.is_ascii_lowercase());
+    let elsewhere = |word: &str| grade(word).is_some() || is_unread(word) || is_off(word);
+    let own = letters && !elsewhere(folded) && !keys.any(|key| key.starts_with(folded));
+    strip.pads.get(strip.begun_by(folded).filter(|_| own)?)
 }
 
 /// The pad whose label a text begins with, and what stands behind the label; a mark may stand before it.
@@ -292,13 +306,49 @@ pub fn begins(text: &str) -> Option<(&'static Pad, &str)> {
 
 /// The pads that a line names: at its beginning, at the beginning of its fields, or one behind the other.
 pub fn labels(line: &str) -> Vec<&'static str> {
+    if is_dated(line) {
+        return Vec::new();
+    }
     let apart =
         line.split([';', '|', '\t', ',']).filter_map(begins).map(|(pad, _)| pad.id.as_str());
     let apart: Vec<&'static str> = apart.collect();
     let words: Vec<&'static str> =
         line.split_whitespace().filter_map(pad).map(|pad| pad.id.as_str()).collect();
     let several = words.len() > 2 || words.len() > 1 && !apart.is_empty();
-    if several && words.len() > apart.len() { words } else { apart }
+    if several && words.len() > apart.len() {
+        return words;
+    }
+    if apart.is_empty() {
+        ends(line).into_iter().map(|(pad, _)| pad.id.as_str()).collect()
+    } else {
+        apart
+    }
+}
+
+/// Whether a date stands behind the first word of a line: that is no label, whatever it reads like (`Le 18/03/2026`).
+pub fn is_dated(line: &str) -> bool {
+    line.split_whitespace().nth(1).is_some_and(is_date)
+}
+
+/// The pad whose label stands behind its result at the end of a line, and the label; a mark may stand behind it.
+pub fn ends(line: &str) -> Option<(&'static Pad, &str)> {
+    let first = line.split_whitespace().next()?;
+    let two = line.split_whitespace().take(2).collect::<Vec<_>>().join(" ");
+    let figure = first.starts_with(|c: char| c.is_ascii_digit());
+    if !figure && grade(first).is_none() && !is_unread(first) && !is_unread(&two) {
+        return None;
+    }
+    let line = line.trim_end();
+    let line = match line.rsplit_once([' ', '\t']) {
+        Some((before, word)) if !word.contains(char::is_alphanumeric) => before.trim_end(),
+        _ => line,
+    };
+    let begins = line.match_indices([' ', '\t']).map(|(at, _)| at + 1);
+    let begins: Vec<usize> = begins.collect();
+    begins.into_iter().rev().take(3).find_map(|at| {
+        let label = line.get(at..)?.trim();
+        Some((pad(label)?, label))
+    })
 }
 
 /// What a word of a header line announces.

@@ -9,7 +9,7 @@ use wickline_normalize::rules::Rules;
 use super::{Finding, Level, finding};
 use crate::prove::files;
 use crate::prove::sheet::{Habits, Sheet};
-use crate::prove::signs::unshown;
+use crate::prove::signs::never_shown;
 use crate::settings::bench::Bench;
 use crate::settings::{AnalyzerKeys, Loaded};
 use crate::sketch::words::of_comparator;
@@ -43,7 +43,7 @@ pub fn fits(loaded: &Loaded, bench: &Bench, found: &mut Vec<Finding>) {
 fn notes(loaded: &Loaded, raw: &AnalyzerKeys, rules: &Rules) -> Result<Vec<String>, String> {
     let text = files::dialect(loaded, &raw.dialect)?;
     let habits = text.as_deref().map_or_else(|| Ok(Habits::lis02()), Habits::read)?;
-    let mut notes = unshown(&habits, raw);
+    let mut notes = never_shown(&habits, raw);
     notes.extend(files::open_questions(loaded, raw)?);
     if !raw.compare_marks {
         notes.push(

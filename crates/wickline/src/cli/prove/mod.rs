@@ -26,7 +26,7 @@ use crate::prove::map::Map;
 use crate::prove::paper::{Comparison, compare, csv};
 use crate::prove::press::{Press, shipped};
 use crate::prove::sheet::{Habits, Sheet};
-use crate::prove::signs::{Class, Sign, signs, unshown};
+use crate::prove::signs::{Class, Sign, Signs};
 use crate::prove::wishes::Wishes;
 use crate::prove::{Row, Trial, Verdict, reports};
 use crate::settings::bench::{Analyzer, Bench, Target};
@@ -252,12 +252,15 @@ fn proof(
     let receiver = receiver.ok_or_else(|| Failure::wrong("no such receiver is configured"))?;
     let (habits, dialect_text) = habits(loaded, raw)?;
     let bytes = template(raw, captures)?;
-    let press = Press::new(analyzer.dialect.as_ref(), &habits, &bytes)
+    let mut press = Press::new(analyzer.dialect.as_ref(), &habits, &bytes)
         .map_err(|why| Failure::wrong(format!("the capture cannot be printed from: {why}")))?;
+    press.learn(&bytes);
+    captures.iter().skip(1).for_each(|kept| press.learn(&kept.bytes));
     let wishes = Wishes::new(receiver, &loaded.settings.reference, raw.compare_marks);
     let mut notes = Vec::new();
     let mut gaps = open::asked(loaded, raw, analyzer)?;
-    let signs = class_signs(raw, &habits, &mut notes, &mut gaps);
+    let signs = Signs::of(&habits, raw, &press);
+    gaps.extend(unsigned(raw, &signs, &mut notes));
     let series = series();
     let prints = if raw.units == "si" { "si" } else { "conventional" };
     let (lots, labels) = printed(analyzer, &bytes);
@@ -284,8 +287,9 @@ fn proof(
         }
         proved.extend(truth::held(&trial, captures, n == 0));
         notes.extend(measured(&sheet));
-        let own = trial.matrix(&signs, rows.len()).map_err(Failure::wrong)?;
-        let holds = trial.holds(&signs, &own, rows.len() + own.len()).map_err(Failure::wrong)?;
+        let own = trial.matrix(&signs.shown, rows.len()).map_err(Failure::wrong)?;
+        let holds =
+            trial.holds(&signs.shown, &own, rows.len() + own.len()).map_err(Failure::wrong)?;
         rows.extend(own.into_iter().chain(holds));
         let reference = |id: &str| loaded.settings.reference.get(id).cloned();
         maps.push(Map::new(&sheet, &rows, prints, &labels, reference));
@@ -308,7 +312,7 @@ fn proof(
         gaps,
         rows,
         maps,
-        classes: classes(&signs, &habits),
+        classes: classes(&signs.shown, &habits),
         captures: captured(raw, captures, &bytes),
         lots,
         typed: proved.into_iter().flat_map(|one| one.lines).collect(),
@@ -453,33 +457,26 @@ fn read_text(path: &Path) -> Result<String, Failure> {
     std::fs::read_to_string(path).map_err(|e| Failure::wrong(format!("{}: {e}", path.display())))
 }
 
-/// The signs of each class that this analyzer's print can show; a class without one is not proved.
-fn class_signs(
-    raw: &settings::AnalyzerKeys,
-    habits: &Habits,
-    notes: &mut Vec<String>,
-    gaps: &mut Vec<Gap>,
-) -> Vec<(Class, Sign)> {
-    let mut all = Vec::new();
-    for class in Class::ALL {
-        if class == Class::Control && raw.controls == "none" {
-            notes.push(
-                "Control material is not proved: none is run here (controls = \"none\").".into(),
-            );
-            continue;
-        }
-        let signs = signs(class, habits, raw);
-        if signs.is_empty() {
-            let what = if class == Class::Control { "control material" } else { "urgent work" };
+/// Classes without a sign, and signs that no case shows.
+fn unsigned(raw: &settings::AnalyzerKeys, signs: &Signs, notes: &mut Vec<String>) -> Vec<Gap> {
+    let mut gaps = Vec::new();
+    if raw.controls == "none" {
+        let none = "Control material is not proved: none is run here (controls = \"none\").";
+        notes.push(none.into());
+    }
+    let wanted = [(Class::Stat, "urgent work"), (Class::Control, "control material")];
+    for (class, what) in wanted {
+        let run = class == Class::Stat || raw.controls != "none";
+        if run && !signs.has(class) {
             let text = format!("No sign of {what} is configured, and the dialect has none.");
             gaps.push(Gap::new(format!("class-{}", class.word()), text));
         }
-        all.extend(signs.into_iter().map(|sign| (class, sign)));
     }
-    for (n, text) in unshown(habits, raw).into_iter().enumerate() {
-        gaps.push(Gap::new(format!("sign-{}", n + 1), text + "."));
-    }
-    all
+    let unshown = signs.unshown.iter().enumerate();
+    gaps.extend(
+        unshown.map(|(n, (_, text))| Gap::new(format!("sign-{}", n + 1), format!("{text}."))),
+    );
+    gaps
 }
 
 /// Six letters that no other run has: seconds since 1970 in base 36.

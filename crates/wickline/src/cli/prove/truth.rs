@@ -14,11 +14,18 @@ use crate::cli::person::{asked, can_ask};
 use crate::cli::{Answer, Exit, Failure, loaded};
 use crate::prove::Trial;
 use crate::prove::against::{Held, Proved};
-use crate::prove::signs::{Class, Sign};
+use crate::prove::signs::{Class, Signs};
 use crate::prove::truth::{OF_REPORT, Truth, Typed, TypedReading, beside, digest, signed};
+
+const HOW: &str = "How it is typed: `taken` as 2026-03-14 09:14, with seconds where the paper has them (2026-03-14 \
+09:14:55), or as 2026-03-14 alone where it has no time. `strip-expiry` as 2027-11-30, or as 2027-11. A pad that was not \
+read, or is switched off, has its label, its pad and the word of the paper under grade (`illisible`, `----`), and no \
+number; a report with one that was not read is `held: pad-unread`. A pad of which the paper has no line has no row. An \
+end of a ladder is typed with the sign of the insert, as >1.028. `level` and `lot` are those of control material.";
 
 /// `wickline prove truth morning.cap`
 #[derive(Debug, Args)]
+#[command(after_help = HOW)]
 pub struct Options {
     /// The capture whose paper is in your hands
     #[arg(value_name = "CAPTURE")]
@@ -108,10 +115,9 @@ pub(super) fn held(trial: &Trial<'_>, captures: &[Kept], first: bool) -> Vec<Pro
 }
 
 /// What no person's reading stands behind: each class that this proof speaks of needs a report that somebody read.
-pub(super) fn gaps(proved: &[Proved], signs: &[(Class, Sign)], prints: &str) -> Vec<Gap> {
+pub(super) fn gaps(proved: &[Proved], signs: &Signs, prints: &str) -> Vec<Gap> {
     let lacks = |class: &&Class| {
-        let known = signs.iter().any(|(of, _)| of == *class);
-        known && !proved.iter().any(|p| p.counts && p.class == class.word())
+        signs.has(**class) && !proved.iter().any(|p| p.counts && p.class == class.word())
     };
     let gap = |class: &Class| {
         let word = class.word();
@@ -206,6 +212,9 @@ fn type_in(truth: &mut Truth, pads: &BTreeMap<String, String>) -> Result<(), Fai
         eprintln!("report {}", truth.reports.len() + 1);
         let mut report = Typed::default();
         for (what, question) in OF_REPORT {
+            if !report.has(what) {
+                continue;
+            }
             while let Err(why) = report.take(what, &asked(question)?) {
                 eprintln!("{why}");
             }

@@ -1,0 +1,205 @@
+//! A print of pairs, with signs behind its numbers and its classes within a line of other words, proved.
+
+use std::path::PathBuf;
+
+use serde_json::Value;
+
+use crate::kit::{Folder, run};
+use crate::prove::{cases, text};
+
+const DIALECT: &str = r#"
+name = "pairs"
+decimal = "comma"
+[dates]
+order = "dmy"
+[report]
+first_line = ["Bandelette"]
+last_line = ["Fin "]
+must_end = true
+silence_ms = 3000
+[header]
+lines = [
+    "Bandelette, poste {any}",
+    "Le {date} {time} N. {number}",
+    "Flacon: {specimen?} / Agent: {operator}",
+    "Fin {number}",
+]
+control = ["Flacon: TEMOIN niveau {level}, lot {lot} / Agent: {operator}"]
+urgent = ["URGENT / Flacon: {specimen?} / Agent: {operator}"]
+[results]
+split = "blanks"
+cells = ["label", "result"]
+entry_sign = "|"
+between = ["("]
+marks_glued = ["!"]
+unread = ["illisible"]
+[marks]
+"!" = "abnormal"
+"#;
+
+const STRIP: &str = r#"
+id = "pairs"
+name = "Pairs"
+extends = "ten-pad"
+drop = ["BIL", "CLA", "COL", "PRO", "SG", "URO"]
+[words]
+NEG = ["neg"]
+POS = ["positif"]
+[[pad]]
+id = "GLU"
+names = ["GLUC"]
+conventional = { ucum = "mg/dL", spellings = ["mg/dL)"] }
+[[pad]]
+id = "KET"
+names = ["CETO"]
+conventional = { ucum = "mg/dL", spellings = ["mg/dL)"] }
+[[pad]]
+id = "BLD"
+names = ["SANG"]
+conventional = { ucum = "{Ery}/uL", spellings = ["/uL)"] }
+[[pad]]
+id = "NIT"
+names = ["NITR"]
+[[pad]]
+id = "LEU"
+names = ["LEUC"]
+conventional = { ucum = "{Leu}/uL", spellings = ["/uL)"] }
+"#;
+
+const CAPTURE: &str = "Bandelette, poste 2\n\
+Le 18/03/2026 07:42 N. 0188\n\
+Flacon: KP-20417 / Agent: CD\n\
+GLUC  neg                 | LEUC  2+ (120 /uL)!\n\
+CETO  traces (8 mg/dL)    | PH    6,5\n\
+SANG  1+ (20 /uL)!        | NITR  positif!\n\
+Fin 0188\n";
+
+const CONTROL: &str = "Bandelette, poste 2\n\
+Le 18/03/2026 08:01 N. 0190\n\
+Flacon: TEMOIN niveau 1, lot K120 / Agent: CD\n\
+GLUC  neg                 | LEUC  neg\n\
+CETO  neg                 | PH    6,0\n\
+SANG  neg                 | NITR  neg\n\
+Fin 0190\n";
+
+/// The same with PH on the left, where a line begins with a bare number.
+fn ph_first() -> String {
+    let line = "CETO  traces (8 mg/dL)    | PH    6,5\n";
+    CAPTURE.replace(line, "PH    6,5                 | CETO  traces (8 mg/dL)\n")
+}
+
+/// The configuration of an analyzer that prints so, in a folder of its own.
+fn bench(dialect: &str) -> (Folder, PathBuf) {
+    let folder = Folder::new("prove-pairs");
+    folder.write("pairs.toml", dialect);
+    folder.write("strip.toml", STRIP);
+    let config = "[site]\nname = \"Kestrel Point Clinic\"\nshort = \"KESTRELPOINT\"\ntimezone = \"UTC\"\n\
+        [store]\ntape = \"t.db\"\nledger = \"sqlite:l.db\"\n\
+        [[analyzer]]\nid = \"bench-1\"\nline = \"listen:127.0.0.1:0\"\ndialect = \"pairs.toml\"\nstrip = \"strip.toml\"\n\
+        [[receiver]]\nid = \"lis\"\naddress = \"dir:out\"\n";
+    let config = folder.write("w.toml", config);
+    (folder, config)
+}
+
+/// What a proof of these captures says, and what it says on the other side where it cannot be made.
+fn proved(folder: &Folder, config: &PathBuf, captures: &[&str]) -> (Value, String) {
+    let mut options = vec!["--json".to_owned(), "prove".to_owned()];
+    for (n, capture) in captures.iter().enumerate() {
+        let path = folder.write(&format!("{n}.cap"), capture);
+        options.extend(["--capture".to_owned(), path.to_string_lossy().into_owned()]);
+    }
+    let options: Vec<&str> = options.iter().map(String::as_str).collect();
+    let done = run(config, &options);
+    let proof = serde_json::from_slice(&done.stdout).unwrap_or_default();
+    (proof, String::from_utf8_lossy(&done.stderr).into_owned())
+}
+
+fn open(proof: &Value) -> Vec<(&str, &str)> {
+    let list = proof["not_proved"].as_array().expect("a list").iter();
+    list.map(|gap| (text(&gap["id"]), text(&gap["text"]))).collect()
+}
+
+/// PH and its number stand only right of the bar, and every number left of it is in brackets.
+#[test]
+fn a_reading_behind_another_lends_its_place() {
+    let (folder, config) = bench(DIALECT);
+    let (proof, told) = proved(&folder, &config, &[CAPTURE]);
+    assert!(proof.is_object(), "{told}");
+    let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] != "as-expected").collect();
+    let fits = |case: &&&Value| !text(&case["case"]).contains(" named ");
+    assert_eq!(odd.iter().filter(fits).count(), 0, "{:?}", odd.iter().find(fits));
+    let numbers =
+        cases(&proof).iter().filter(|c| c["pad"] == "PH" && c["verdict"] == "as-expected");
+    assert!(numbers.count() > 9);
+}
+
+/// A pad that the template has no room for is printed as another report of a capture has it; where none has it so, what
+/// was looked for is told, and what there is.
+#[test]
+fn a_place_is_looked_for_in_every_report_and_what_is_missing_is_told() {
+    let (folder, config) = bench(DIALECT);
+    let bare = CAPTURE.replace("| PH    6,5", "| PH    illisible");
+    let (proof, told) = proved(&folder, &config, &[&bare]);
+    assert!(proof.is_null(), "{proof}");
+    for said in [
+        "pad PH finds no place",
+        "a label with number,",
+        "the captures have it only as label and unread",
+    ] {
+        assert!(told.contains(said), "{said}: {told}");
+    }
+    for captures in [&[&bare[..], CONTROL][..], &[&(bare.clone() + CONTROL)]] {
+        let (proof, told) = proved(&folder, &config, captures);
+        assert!(proof.is_object(), "{told}");
+        let found = cases(&proof).iter().find(|case| case["pad"] == "PH").expect("a case");
+        assert_eq!(found["verdict"], "as-expected", "{found}");
+    }
+}
+
+/// The lot of control material chooses its targets: a dialect that reads past it differs from the paper.
+#[test]
+fn a_lot_that_is_read_past_differs_from_the_paper() {
+    let typed = "report,what,label,pad,grade,value,unit,mark,code\n1,number,,,,0190,,,\n1,class,,,,control,,,\n\
+        1,level,,,,1,,,\n1,lot,,,,K120,,,\n1,taken,,,,2026-03-18 08:01,,,\n1,operator,,,,CD,,,\n\
+        1,reading,GLUC,GLU,neg,,,,\n1,reading,LEUC,LEU,neg,,,,\n1,reading,CETO,KET,neg,,,,\n\
+        1,reading,PH,PH,,\"6,0\",,,\n1,reading,SANG,BLD,neg,,,,\n1,reading,NITR,NIT,neg,,,,\n";
+    for (dialect, differs) in
+        [(DIALECT.to_owned(), 0), (DIALECT.replace("lot {lot}", "lot {any}"), 1)]
+    {
+        let (folder, config) = bench(&dialect);
+        folder.write("1.truth.csv", typed);
+        let (proof, told) = proved(&folder, &config, &[&ph_first(), CONTROL]);
+        let all = proof["typed"].as_array().unwrap_or_else(|| panic!("{told}"));
+        let odd: Vec<&Value> = all.iter().filter(|one| one["differs"] == true).collect();
+        assert_eq!(odd.len(), differs, "{odd:?}");
+        for one in odd {
+            assert_eq!(
+                (text(&one["label"]), text(&one["typed"]), text(&one["read"])),
+                ("lot", "K120", "")
+            );
+        }
+    }
+}
+
+/// A sign that stands in a line with the operator is shown by cases, and one that no case can show is still a sign.
+#[test]
+fn a_sign_within_a_line_is_no_missing_sign() {
+    let (folder, config) = bench(DIALECT);
+    let (proof, told) = proved(&folder, &config, &[&ph_first()]);
+    assert!(proof.is_object(), "{told}");
+    let ids: Vec<&str> = open(&proof).into_iter().map(|(id, _)| id).collect();
+    assert_eq!(ids, ["truth-routine", "truth-stat", "truth-control"], "{:?}", open(&proof));
+    for class in ["stat", "control"] {
+        let mut own = cases(&proof).iter().filter(|case| case["class"] == class);
+        assert!(own.any(|case| case["verdict"] == "as-expected"), "{class}");
+    }
+    let dated =
+        DIALECT.replace("TEMOIN niveau {level}, lot {lot}", "TEMOIN {level} du {day}.{month}");
+    let dated = dated.replace("urgent = [", "urgent = [\"URGENT {day}.{month}\"] #");
+    let (folder, config) = bench(&dated);
+    let (proof, told) = proved(&folder, &config, &[&ph_first()]);
+    assert!(proof.is_object(), "{told}");
+    let ids: Vec<&str> = open(&proof).into_iter().map(|(id, _)| id).collect();
+    let wanted = ["sign-1", "sign-2", "truth-routine", "truth-stat", "truth-control"];
+    assert_eq!(ids, wanted, "{:?}", open(&proof));
+}
