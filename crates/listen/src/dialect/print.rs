@@ -10,16 +10,20 @@ mod rows;
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::slice;
 
+use smallvec::SmallVec;
 use wickline_normalize::words::quote;
-use wickline_normalize::{Hold, Mark, PrintedReading, Private, Reason, Report, Status};
+use wickline_normalize::{
+    Hold, Mark, Parts, PrintedReading, Private, Reason, Report, Status, Text,
+};
 
 use self::checked::Sum;
 use self::rows::Headed;
 use super::anatomy::{self, LineAnatomy};
 use super::calendar::{Said, Times};
 use super::codepage;
-use super::entry::{Entries, Entry, Part, Word};
+use super::entry::{Entries, Entry, Word, place};
 use super::form::{Field, Form};
 use super::parts::Single;
 use super::shape::{Heading, Shape, Sign};
@@ -181,10 +185,11 @@ struct Pending<'t> {
 impl<'s: 't, 't> Page<'s, 't> {
     fn new(shape: &'s Shape, transmission: &Transmission, apart: bool) -> Self {
         let lines = transmission.lines.len();
+        let beside = shape.results.entries.is_some();
         let report = Report {
             place: transmission.place,
             lines: Vec::with_capacity(lines),
-            readings: Vec::with_capacity(lines),
+            readings: Vec::with_capacity(if beside { 2 * lines } else { lines }),
             ..Report::default()
         };
         Self {
@@ -420,14 +425,15 @@ impl<'s: 't, 't> Page<'s, 't> {
             None => match self.begin(first, text) {
                 Some(entry) if shape.results.layouts.len() == 1 => {
                     if entry.is_whole() {
-                        self.result(entry, index, text);
+                        self.push(&entry, index);
+                        self.taken_apart(slice::from_ref(&entry), index, text);
                     } else {
                         self.not_understood(index, text, NO_FORM);
                     }
                 }
                 Some(entry) => {
+                    self.taken_apart(slice::from_ref(&entry), index, text);
                     self.pending = Some(Pending { entry, line: index, next: 1 });
-                    self.taken_apart(&[entry], index, text);
                 }
                 None => self.not_understood(index, text, NO_FORM),
             },
@@ -485,7 +491,7 @@ impl<'s: 't, 't> Page<'s, 't> {
                     self.not_understood(index, text, EITHER);
                     return true;
                 }
-                self.taken_apart(&[entry], index, text);
+                self.taken_apart(slice::from_ref(&entry), index, text);
                 self.pending = Some(Pending { entry, next: n + 1, ..pending });
                 if n + 1 == results.layouts.len() {
                     self.settle();
@@ -520,10 +526,10 @@ impl<'s: 't, 't> Page<'s, 't> {
     fn side_by_side(&mut self, entries: Entries, index: usize, text: &'t str) {
         let results = &self.shape.results;
         let Some(layout) = results.layouts.first() else { return };
-        let mut found = Vec::new();
-        let pieces = pieces(entries, text);
+        let mut found = SmallVec::<[_; 2]>::new();
+        let pieces: SmallVec<[_; 4]> = pieces(entries, text).collect();
         for (n, piece) in pieces.iter().copied().enumerate() {
-            if piece.trim().is_empty() {
+            if piece.trim_start().is_empty() {
                 self.place += usize::from(self.place < results.order.len());
                 continue;
             }
@@ -536,11 +542,6 @@ impl<'s: 't, 't> Page<'s, 't> {
             self.push(entry, index);
         }
         self.taken_apart(&found, index, text);
-    }
-
-    fn result(&mut self, entry: Entry<'t>, index: usize, text: &str) {
-        self.push(&entry, index);
-        self.taken_apart(&[entry], index, text);
     }
 
     fn taken_apart(&mut self, entries: &[Entry<'t>], index: usize, text: &str) {
@@ -559,16 +560,17 @@ impl<'s: 't, 't> Page<'s, 't> {
             return;
         }
         let results = &self.shape.results;
-        let count = entry.parts.iter().flatten().count();
-        let mut parts = Vec::with_capacity(count);
-        parts.extend(entry.parts.iter().flatten().map(|part: &Part| part.owned(results.decimal)));
+        let mut parts = Parts::new();
+        for part in entry.parts.iter().flatten() {
+            parts.push(part.owned(results.decimal));
+        }
         self.report.readings.push(PrintedReading {
-            label: entry.label.to_owned(),
+            label: entry.label.into(),
             parts,
-            unit: entry.unit.map(str::to_owned),
+            unit: entry.unit.map(Text::new),
             unit_implied: results.unit_implied,
             second: entry.second(results.decimal),
-            mark: entry.mark.map(|(text, meaning)| Mark { text: text.to_owned(), meaning }),
+            mark: entry.mark.map(|(text, meaning)| Mark { text: text.into(), meaning }),
             status: if entry.word.is_some() { Status::Unread } else { Status::Final },
             taken: None,
             line,
@@ -577,21 +579,23 @@ impl<'s: 't, 't> Page<'s, 't> {
 }
 
 /// The pieces of a line that each hold one reading.
-fn pieces(entries: Entries, text: &str) -> Vec<&str> {
-    match entries {
-        Entries::Sign(sign) => text.split(sign).collect(),
-        Entries::Width(width) => {
-            let mut pieces = Vec::new();
-            let mut rest = text;
-            while !rest.is_empty() {
-                let end = rest.char_indices().nth(width).map_or(rest.len(), |(at, _)| at);
-                let (piece, after) = rest.split_at(end);
-                pieces.push(piece);
-                rest = after;
+fn pieces(entries: Entries, text: &str) -> impl Iterator<Item = &str> {
+    let mut rest = Some(text);
+    std::iter::from_fn(move || {
+        let (piece, after) = match entries {
+            Entries::Sign(sign) => match rest?.split_once(sign) {
+                Some((piece, after)) => (piece, Some(after)),
+                None => (rest?, None),
+            },
+            Entries::Width(width) => {
+                let text = rest.filter(|text| !text.is_empty())?;
+                let (piece, after) = text.split_at(place(text, width));
+                (piece, Some(after))
             }
-            pieces
-        }
-    }
+        };
+        rest = after;
+        Some(piece)
+    })
 }
 
 /// Takes a value, or says whether it is the one that was taken before.
