@@ -13,11 +13,15 @@ use crate::way::{analyzer, pty, runtime, script};
 enum Kind {
     /// It asks: how it is run here. `DIR` is a folder for what it writes for people.
     Asks(&'static [&'static str]),
-    /// It acts, or has nothing to do with stores.
+    /// A person acts by it: it writes rows into stores that are there, and makes or migrates none.
+    Acts(&'static [&'static str]),
+    /// It has a configuration and needs no stores.
+    Aside(&'static [&'static str]),
+    /// It makes what it was asked for, or has no configuration and so no stores.
     Else,
 }
 
-use Kind::{Asks, Else};
+use Kind::{Acts, Aside, Asks, Else};
 
 /// Every command, as `--help` has them: a new one is put in here.
 const COMMANDS: &[(&str, Kind)] = &[
@@ -27,9 +31,9 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("controls lot", Asks(&["bench-1"])),
     ("controls show", Asks(&["2"])),
     ("day", Asks(&[])),
-    ("day close", Else),
-    ("day explain", Else),
-    ("day unexplain", Else),
+    ("day close", Acts(&["2026-03-01", "--last", "bench-1=57"])),
+    ("day explain", Acts(&["41", "--reason", "paper"])),
+    ("day unexplain", Acts(&["41", "--reason", "paper"])),
     ("demo", Else),
     (
         "explain",
@@ -48,33 +52,47 @@ const COMMANDS: &[(&str, Kind)] = &[
     ),
     ("find", Asks(&["1"])),
     ("held", Asks(&[])),
-    ("held decide", Else),
-    ("held identify", Else),
-    ("held release", Else),
-    ("held reread", Else),
-    ("held set-aside", Else),
+    ("held decide", Acts(&["1", "mistake", "--reason", "paper"])),
+    ("held identify", Acts(&["1", "--specimen", "KP-20417", "--again", "KP-20417"])),
+    ("held release", Acts(&["1", "--reason", "paper"])),
+    ("held reread", Acts(&["1"])),
+    ("held set-aside", Acts(&["1", "--reason", "paper"])),
     ("held show", Asks(&["1"])),
-    ("ledger lift", Else),
+    ("ledger lift", Acts(&["1", "--reason", "paper"])),
+    ("ledger migrate", Acts(&[])),
     ("ledger move", Else),
     ("ledger notices", Asks(&[])),
     ("listen", Else),
-    ("prove", Else),
+    ("prove", Aside(&["--csv", "DIR/proof.csv"])),
     ("prove truth", Else),
     ("queue", Asks(&[])),
     ("queue compare", Asks(&["DIR/export.csv"])),
     ("queue counts", Asks(&[])),
-    ("queue hold", Else),
-    ("queue pause", Else),
+    ("queue hold", Acts(&["1", "--reason", "paper"])),
+    ("queue pause", Acts(&["lis"])),
     ("queue print", Asks(&[])),
-    ("queue resume", Else),
-    ("queue retry", Else),
-    ("queue set-aside", Else),
+    ("queue resume", Acts(&["lis"])),
+    ("queue retry", Acts(&["1"])),
+    ("queue set-aside", Acts(&["1", "--reason", "paper"])),
     ("queue show", Asks(&["1"])),
     ("receive", Else),
     ("replay", Asks(&["--into", "DIR/replay.db"])),
-    ("report correct", Else),
-    ("report told", Else),
-    ("report withdraw", Else),
+    ("report correct", Acts(&["1", "--reason", "paper"])),
+    (
+        "report told",
+        Acts(&[
+            "1",
+            "--receiver",
+            "lis",
+            "--who",
+            "J. Mast",
+            "--when",
+            "noon",
+            "--how",
+            "by telephone",
+        ]),
+    ),
+    ("report withdraw", Acts(&["1", "--reason", "paper"])),
     ("run", Else),
     ("simulate", Else),
     ("sketch", Else),
@@ -83,7 +101,7 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("trail configuration", Asks(&[])),
     ("trail export", Asks(&["DIR/trail.jsonl"])),
     ("trail verify", Asks(&[])),
-    ("undo", Else),
+    ("undo", Acts(&["1", "--reason", "paper"])),
 ];
 
 fn help(words: &[&str]) -> String {
@@ -133,17 +151,56 @@ fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
 
 /// Runs every command that asks; what it ended with and what it said.
 fn all(config: &Path, mut each: impl FnMut(&str, i32, &str)) {
+    let asks = |_: &str, kind: &Kind| matches!(kind, Asks(_));
+    these(config, asks, |name, _, code, said| each(name, code, said));
+}
+
+/// Runs every command of some kinds; what it ended with and what it said.
+fn these(
+    config: &Path,
+    wanted: impl Fn(&str, &Kind) -> bool,
+    mut each: impl FnMut(&str, &Kind, i32, &str),
+) {
     let paper = Folder::new("paper");
     paper.write("export.csv", "order,code,value\nNONE,5792-7,40\n");
     let shown = paper.0.display().to_string();
-    for (name, kind) in COMMANDS {
-        let Asks(more) = kind else { continue };
+    for (name, kind) in COMMANDS.iter().filter(|(name, kind)| wanted(name, kind)) {
+        let (Asks(more) | Acts(more) | Aside(more)) = kind else { continue };
         let words: Vec<String> =
             name.split(' ').chain(more.iter().copied()).map(|w| w.replace("DIR", &shown)).collect();
         let output = run(config, &words.iter().map(String::as_str).collect::<Vec<_>>());
         let said = [output.stdout, output.stderr].concat();
-        each(name, output.status.code().expect("a code"), &String::from_utf8_lossy(&said));
+        let code = output.status.code().expect("a code");
+        each(name, kind, code, &String::from_utf8_lossy(&said));
     }
+}
+
+/// What a folder shows to `ls -la`, itself included: name, owner, mode, size and when it was last changed.
+fn listing(folder: &Path) -> Vec<(PathBuf, u32, u32, u64, i64, i64)> {
+    use std::os::unix::fs::MetadataExt;
+    let below = std::fs::read_dir(folder).expect("a folder").flatten().map(|entry| entry.path());
+    let mut all: Vec<_> = below.chain([folder.to_owned()]).collect();
+    all.sort();
+    let shown = |path: PathBuf| {
+        let found = std::fs::symlink_metadata(&path).expect("it is there");
+        let (uid, mode, size) = (found.uid(), found.mode(), found.size());
+        (path, uid, mode, size, found.mtime(), found.mtime_nsec())
+    };
+    all.into_iter().map(shown).collect()
+}
+
+/// The tables of a server's database, with their rows' sizes.
+async fn tables(url: &str) -> Vec<String> {
+    use sqlx::{Connection, Row};
+    sqlx::any::install_default_drivers();
+    let mut conn = sqlx::AnyConnection::connect(url).await.expect("the server lets us in");
+    let rows = sqlx::query(
+        "SELECT schemaname || '.' || tablename FROM pg_tables \
+         WHERE schemaname NOT IN ('pg_catalog', 'information_schema') ORDER BY 1",
+    );
+    let rows = rows.fetch_all(&mut conn).await.expect("its tables");
+    conn.close().await.expect("closed");
+    rows.iter().map(|row| row.get(0)).collect()
 }
 
 /// A laboratory with one patient's report and one run of control material, and its daemon.
@@ -194,6 +251,37 @@ fn a_ledger_that_is_not_there_yet_is_not_made_by_a_question() {
     });
 }
 
+/// Before the first start: nothing is made by whoever runs what, and each says that the daemon makes it.
+fn nothing_is_made(ledger: &str, mut look: impl FnMut() -> Vec<String>) {
+    let folder = Folder::new("fresh");
+    std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
+    let text = configuration("tcp:127.0.0.1:1", "lis02", "ten-pad", "dir:out", "");
+    let text = text.replace("sqlite:ledger.db", ledger);
+    let config = folder.write("wickline.toml", &text);
+    let before = (listing(&folder.0), look());
+    let mut count = 0;
+    let tried = |_: &str, kind: &Kind| !matches!(kind, Else);
+    these(&config, tried, |name, kind, code, said| {
+        count += 1;
+        let good = name == "check" || matches!(kind, Aside(_));
+        assert!(if good { code <= 1 } else { code == 3 }, "{name} ended with {code}: {said}");
+        assert!(matches!(kind, Aside(_)) || said.contains("`wickline run`"), "{name}: {said}");
+        assert_eq!((listing(&folder.0), look()), before, "{name}");
+    });
+    assert!(count > 35, "{count} commands were tried");
+}
+
+#[test]
+fn no_command_but_run_makes_a_store_in_a_folder() {
+    nothing_is_made("sqlite:ledger.db", Vec::new);
+}
+
+#[test]
+fn no_command_but_run_makes_a_table_on_a_server() {
+    let Some(server) = crate::several::Server::start("fresh") else { return };
+    nothing_is_made(&server.url, || runtime().block_on(tables(&server.url)));
+}
+
 #[test]
 fn questions_leave_every_file_as_it_was() {
     let folder = Folder::new("asking");
@@ -237,12 +325,59 @@ fn an_older_store_is_brought_up_to_date_by_the_daemon_alone() {
             change(&folder, store, older).await;
         }
         let before = files(&folder.0);
-        all(&config, |name, code, said| {
+        let others =
+            |name: &str, kind: &Kind| matches!(kind, Asks(_) | Acts(_)) && name != "ledger migrate";
+        these(&config, others, |name, _, code, said| {
             assert_eq!(code, 4, "{name}: {said}");
             assert!(said.contains("`wickline run`"), "{name}: {said}");
             assert!(files(&folder.0) == before, "{name} changed a file");
         });
     });
+}
+
+/// A ledger as the program before this one made it, by the steps that it knew.
+async fn ledger_before(path: &Path) -> usize {
+    use sqlx::{AssertSqlSafe, Connection, Executor};
+    let schemas = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/store/schema");
+    let count = std::fs::read_dir(&schemas).expect("the steps").count();
+    sqlx::any::install_default_drivers();
+    let url = format!("sqlite://{}?mode=rwc", path.display());
+    let mut conn = sqlx::AnyConnection::connect(&url).await.expect("the store opens");
+    let mut texts = vec!["CREATE TABLE schema_version (version BIGINT NOT NULL)".to_owned()];
+    for step in 1..count {
+        let name = if step == 1 { "schema.sql".into() } else { format!("schema_{step}.sql") };
+        let text = std::fs::read_to_string(schemas.join(name)).expect("a step");
+        texts.push(text.replace("ROWKEY", "INTEGER PRIMARY KEY"));
+        texts.push(format!("INSERT INTO schema_version (version) VALUES ({step})"));
+    }
+    for text in texts {
+        conn.execute(AssertSqlSafe(text)).await.expect("a step is made");
+    }
+    conn.close().await.expect("closed");
+    count
+}
+
+#[test]
+fn a_named_command_brings_an_older_ledger_up_to_date() {
+    let folder = Folder::new("migrate");
+    let text = configuration("tcp:127.0.0.1:1", "lis02", "ten-pad", "dir:out", "");
+    let config = folder.write("wickline.toml", &text);
+    let count = runtime().block_on(ledger_before(&folder.0.join("ledger.db")));
+    let before = files(&folder.0);
+    let done = run(&config, &["queue", "pause", "lis"]);
+    let said = String::from_utf8_lossy(&done.stderr).into_owned();
+    assert_eq!(done.status.code(), Some(4), "{said}");
+    assert!(said.contains("`wickline ledger migrate`"), "{said}");
+    assert!(files(&folder.0) == before, "an act changed an older ledger");
+    let said = ask(&config, &["ledger", "migrate", "--as", "J. Mast"]);
+    let item = &said["items"][0];
+    assert_eq!(item["was"], (count - 1).to_string(), "{said}");
+    assert_eq!(item["became"], count.to_string(), "{said}");
+    let names: Vec<PathBuf> = files(&folder.0).into_keys().collect();
+    assert!(!names.iter().any(|name| name.ends_with("tape.db")), "{names:?}");
+    let trail = ask(&config, &["trail"]);
+    assert!(trail.to_string().contains("migrate"), "{trail}");
+    assert_eq!(ask(&config, &["ledger", "migrate"])["items"].as_array().map(Vec::len), Some(0));
 }
 
 #[test]

@@ -228,6 +228,53 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
          expect = [\"GLU=5+\", \"PRO=NEG\", \"PRO=NEG\", \"URO\"]\n[[receiver]]",
         &["control.level", "control.expect", "5+", "each analyte once", "ANALYTE=WHAT"],
     ),
+    ("[store]", "[site]\n[store]", &["`site`", "a second table", "line 1"]),
+    (A, "id = \"bench-1\"\n[analyzer]", &["`analyzer`", "line 10", "[[analyzer]]"]),
+    ("tape = \"tape.db\"", "tape = \"a.db\"\ntape = \"b.db\"", &["`store.tape`", "line 6"]),
+    ("sqlite:ledger.db", "sqlite:./tape.db", &["store.ledger", "store.tape names the same one"]),
+    ("sqlite:ledger.db", "sqlite:tape.sqlite", &["store.ledger", "tape.lock"]),
+    ("tape = \"tape.db\"", "tape = \".\"", &["store.tape", "this is a folder"]),
+    ("sqlite:ledger.db", "sqlite:/dev/null", &["store.ledger", "this is a device"]),
+    ("Europe/Lisbon", "EST", &["site.timezone", "America/Panama"]),
+    ("Europe/Lisbon", "Etc/GMT+5", &["site.timezone", "an offset"]),
+    (
+        "[store]",
+        "[console]\nlisten = \"0.0.0.0:4002\"\n[store]",
+        &["console.listen", "analyzer bench-1 has 127.0.0.1:4002"],
+    ),
+    ("[site]", "[site]\nspecimen = \"[0-9]{70}[0-9]{70}\"", &["site.specimen", "80 characters"]),
+    ("[site]", "[site]\nspecimen = \"[0]{8}\"", &["site.specimen", "one character repeated"]),
+    ("[site]", "[site]\nspecimen = \"QC-L1\"", &["site.specimen", "control material"]),
+    // What would be used nowhere, and what its writer thinks is closed.
+    (R, "id = \"lis\"\nca = \"ca.pem\"", &["receiver.ca`", "ca.pem", "without TLS"]),
+    (R, "id = \"lis\"\nprivate_key = \"a.key\"", &["receiver.private_key", "without TLS"]),
+    (TO, "address = \"mllps://127.0.0.1:1\"", &["receiver.ca`", "the certificate authority"]),
+    (
+        TO,
+        "address = \"mllps://127.0.0.1:1\"\nca = \"none.pem\"",
+        &["receiver.ca`", "none.pem", "No such file"],
+    ),
+    (
+        TO,
+        "address = \"mllps://127.0.0.1:1\"\nca = \"wickline.toml\"\ncertificate = \"none.pem\"",
+        &["receiver.ca`", "no certificate in it", "receiver.certificate", "receiver.private_key"],
+    ),
+    (
+        TO,
+        "address = \"mllps://127.0.0.1:1\"\nalso = [\"mllp://127.0.0.1:2\"]\nca = \"wickline.toml\"",
+        &["receiver.also", "mllp://127.0.0.1:2", "without TLS"],
+    ),
+    (
+        "sqlite:ledger.db",
+        "postgres://w:s3cret@db/w?sslmod=verify-full",
+        &["store.ledger", "w:***@db", "did you mean `sslmode`"],
+    ),
+    (
+        "sqlite:ledger.db",
+        "postgres://w@db/w?sslmode=verify_full",
+        &["store.ledger", "did you mean `verify-full`"],
+    ),
+    ("sqlite:ledger.db", "postgress://w:s3cret@db/w", &["store.ledger", "w:***@db"]),
     (
         "[[receiver]]",
         "[[comment]]\ncode = \"KP-X\"\nconditions = [\"GLC >= 1+\"]\ntext = \"x\"\nsource = \"common practice\"\n\
@@ -238,6 +285,7 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
 
 const R: &str = "id = \"lis\"";
 const A: &str = "id = \"bench-1\"";
+const TO: &str = "address = \"mllp://127.0.0.1:1\"";
 
 #[test]
 fn each_broken_configuration_says_where_what_and_what_is_allowed() {
@@ -246,10 +294,17 @@ fn each_broken_configuration_says_where_what_and_what_is_allowed() {
     let mut all = String::new();
     for (from, to, needed) in BROKEN {
         assert!(good.contains(from), "the good configuration has {from}");
-        let path = folder.write("wickline.toml", &good.replacen(from, to, 1));
+        let text = good.replacen(from, to, 1);
+        // An address of its own where the console has the line's.
+        let text = text.replace(
+            "127.0.0.1:0",
+            if to.contains(":4002") { "127.0.0.1:4002" } else { "127.0.0.1:0" },
+        );
+        let path = folder.write("wickline.toml", &text);
         let output = run(&path, &["check", "--offline"]);
         let said = String::from_utf8_lossy(&output.stderr).into_owned();
         assert_eq!(output.status.code(), Some(2), "{to}: {said}");
+        assert!(!said.contains("s3cret"), "{to}: {said}");
         assert!(said.contains("wickline.toml:"), "{to}: no file in: {said}");
         for word in *needed {
             assert!(said.contains(word), "{to}: no `{word}` in: {said}");
@@ -391,7 +446,7 @@ fn a_missing_file_and_a_wrong_environment_are_told() {
     assert_eq!(output.status.code(), Some(2));
     let good = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "mllp://127.0.0.1:1", "");
     let path = folder.write("wickline.toml", &good);
-    let output = std::process::Command::new(crate::kit::binary())
+    let output = crate::kit::program()
         .args(["--config", &path.to_string_lossy(), "check", "--offline"])
         .env("WICKLINE__STORE__LOW_WATER_MIB", "plenty")
         .output()

@@ -22,6 +22,18 @@ pub fn rounds(short: usize, long: usize) -> usize {
     if std::env::var("WICKLINE_LONG").is_ok_and(|v| v == "1") { long } else { short }
 }
 
+/// Variables that steer these tests: to the program they would be misspelt ones.
+const OURS: [&str; 7] = ["POSTGRES", "LONG", "SEED", "ABLE", "SKIPPED", "BLESS", "WRITE_REFERENCE"];
+
+/// The program, in the environment of somebody who runs no tests.
+pub fn program() -> Command {
+    let mut command = Command::new(binary());
+    for name in OURS {
+        command.env_remove(format!("WICKLINE_{name}"));
+    }
+    command
+}
+
 /// A folder of this test's own, gone when the test is.
 pub struct Folder(pub PathBuf);
 
@@ -84,14 +96,14 @@ impl Daemon {
 
     /// Starts it and waits for an event that comes before it is ready.
     pub fn start_any(config: &Path, first: impl Fn(&Value) -> bool) -> Self {
-        let mut daemon = Self::spawn(Command::new(binary()), config);
+        let mut daemon = Self::spawn(program(), config);
         daemon.wait_for(first);
         daemon
     }
 
     /// Starts it, with what it said when it was ready.
     pub fn start_ready(config: &Path) -> (Self, Value) {
-        let mut daemon = Self::spawn(Command::new(binary()), config);
+        let mut daemon = Self::spawn(program(), config);
         let ready = daemon.wait_for(|e| e["event"] == "ready");
         (daemon, ready)
     }
@@ -99,7 +111,7 @@ impl Daemon {
     /// Starts it, perhaps with a preloaded library and the folder of its orders. Ends with its exit
     /// code where it does not get as far as being ready.
     pub fn try_start(config: &Path, preload: Option<(&Path, &Path)>) -> Result<Self, i32> {
-        let mut command = Command::new(binary());
+        let mut command = program();
         if let Some((library, orders)) = preload {
             command.env("LD_PRELOAD", library).env("FAULT_DIR", orders);
         }
@@ -266,7 +278,7 @@ fn rustix_pid(child: &Child) -> rustix::process::Pid {
 
 /// Runs a command of the binary to its end.
 pub fn run(config: &Path, words: &[&str]) -> Output {
-    Command::new(binary())
+    program()
         .args(["--config", &config.to_string_lossy()])
         .args(words)
         .output()

@@ -8,7 +8,7 @@ use serde_json::Value;
 
 use crate::controls::material;
 use crate::hints::at_a_terminal;
-use crate::kit::{Folder, ask, binary, configuration, run};
+use crate::kit::{Daemon, Folder, ask, binary, configuration, run};
 use crate::way::runtime;
 
 const DIALECTS: [&str; 5] = ["lis02", "two-column", "three-field", "wide-label", "ticket"];
@@ -338,6 +338,10 @@ fn test_messages_are_sent_and_their_answers_recorded() {
         let text_of = config("two-column", "ten-pad", "conventional", &address, "");
         let text_of = text_of.replace("[site]", "[site]\nprove_specimen = \"TEST-0001\"");
         let file = folder.write("w.toml", &text_of);
+        // The trail that it is noted in is in the ledger, which the daemon makes.
+        if !folder.0.join("ledger.db").exists() {
+            assert_eq!(Daemon::start(&file).stop(), 0);
+        }
         let done = unread(&file, &["--json", "prove", "--send", "--not-a-test-system"]);
         receiver.kill().expect("it ends");
         receiver.wait().expect("it has ended");
@@ -396,6 +400,8 @@ fn a_system_in_use_is_asked_about_first() {
     }
     // At a terminal it asks, and takes nothing but the receiver's own name for a yes.
     let file = folder.write("w.toml", &named);
+    // What is sent is noted in the ledger, which the daemon makes.
+    assert_eq!(Daemon::start(&file).stop(), 0);
     for (typed, exit) in [("", 2), ("y", 2), ("LIS", 2), ("lis", 0)] {
         assert_eq!(kept(&saved).len(), 0);
         let line = format!("wickline prove --send '{}'", UNREAD.join("' '"));

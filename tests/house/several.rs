@@ -18,7 +18,7 @@ use crate::way::{analyzer, check, gather, pads, pty, runtime, specimen};
 
 /// A server of this test's own, to be taken away and brought back.
 pub struct Server {
-    folder: PathBuf,
+    pub folder: PathBuf,
     pub url: String,
 }
 

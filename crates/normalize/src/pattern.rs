@@ -39,6 +39,26 @@ impl Pattern {
         self.atoms.iter().map(of).collect()
     }
 
+    /// Ids that match, one as different from the others as the pattern lets it: short and long ones, of the first,
+    /// the last and alternating characters of each set. For trying what else must hold of an id.
+    #[must_use]
+    pub fn examples(&self) -> Vec<String> {
+        let of = |long: bool, which: fn(usize) -> bool| {
+            let mut id = String::new();
+            for atom in &self.atoms {
+                let most = if long { atom.most.min(atom.least + 4) } else { atom.least };
+                let ends = atom.set.first().zip(atom.set.last());
+                let letters =
+                    ends.into_iter().map(|((first, _), (_, last))| (*first, *last)).cycle();
+                let picked = letters.take(most).enumerate();
+                id.extend(picked.map(|(n, (first, last))| if which(n) { last } else { first }));
+            }
+            id
+        };
+        let kinds: [fn(usize) -> bool; 3] = [|n| n % 2 == 1, |_| false, |_| true];
+        [false, true].into_iter().flat_map(|long| kinds.map(|which| of(long, which))).collect()
+    }
+
     /// True when the whole text matches.
     #[must_use]
     pub fn matches(&self, text: &str) -> bool {
@@ -197,6 +217,12 @@ impl FromStr for Pattern {
                 (least, most)
             };
             atoms.push(Atom { set, least, most });
+        }
+        let shortest: usize = atoms.iter().map(|atom: &Atom| atom.least).sum();
+        if shortest > LONGEST {
+            return Err(wrong(
+                "no id fits it, for the shortest would have more than 80 characters",
+            ));
         }
         Ok(Pattern { text: text.to_owned(), atoms })
     }

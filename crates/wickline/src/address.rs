@@ -1,6 +1,11 @@
 //! Where a database is, and how it is named to people: never with a password.
 
+mod server;
+
 use std::path::{Path, PathBuf};
+
+use self::server::Server;
+pub use self::server::is_here;
 
 /// Where a database is.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -20,9 +25,10 @@ impl Address {
             return Ok(Address::Sqlite(base.join(path)));
         }
         if text.starts_with("postgres://") || text.starts_with("postgresql://") {
+            Server::of(text).checked()?;
             return Ok(Address::Postgres(text.to_owned()));
         }
-        Err("allowed: `sqlite:PATH` or `postgres://USER@HOST/DATABASE`".into())
+        Err("`sqlite:PATH` or `postgres://USER@HOST/DATABASE`".into())
     }
 
     /// How to name it to a person: never with a password.
@@ -35,29 +41,44 @@ impl Address {
     }
 
     /// Where to try, in order. A Postgres URL may name several servers, as its own tools allow:
-    /// `postgres://USER@HOST1:PORT,HOST2:PORT/DATABASE`.
-    pub(crate) fn urls(&self) -> Vec<String> {
+    /// `postgres://USER@HOST1:PORT,HOST2:PORT/DATABASE`. The password that a file has for one is in it: read
+    /// anew each time, so that it may be changed while the daemon runs.
+    pub(crate) fn urls(&self) -> Result<Vec<String>, String> {
         match self {
             // Paths may hold any character: percent-encode what a URL would read otherwise.
             Address::Sqlite(path) => {
-                let mut url = String::from("sqlite://");
-                for byte in path.as_os_str().as_encoded_bytes() {
-                    match byte {
-                        b'/' | b'.' | b'-' | b'_' | b'0'..=b'9' | b'A'..=b'Z' | b'a'..=b'z' => {
-                            url.push(char::from(*byte));
-                        }
-                        _ => url.push_str(&format!("%{byte:02X}")),
-                    }
-                }
-                url.push_str("?mode=rw");
-                vec![url]
+                let path = server::encoded(path.as_os_str().as_encoded_bytes());
+                Ok(vec![format!("sqlite://{path}?mode=rw")])
             }
-            Address::Postgres(url) => {
-                let (scheme, rest) = url.split_once("://").unwrap_or(("postgres", url));
-                let (authority, path) = rest.split_at(rest.find('/').unwrap_or(rest.len()));
-                let (user, hosts) = authority.split_at(authority.rfind('@').map_or(0, |at| at + 1));
-                hosts.split(',').map(|host| format!("{scheme}://{user}{host}{path}")).collect()
-            }
+            Address::Postgres(url) => Server::of(url).urls(),
+        }
+    }
+
+    /// The files that a connection to a server needs.
+    #[must_use]
+    pub fn files(&self) -> Vec<PathBuf> {
+        match self {
+            Address::Sqlite(_) => Vec::new(),
+            Address::Postgres(url) => Server::of(url).files(),
+        }
+    }
+
+    /// Those of them that nobody else may read.
+    #[must_use]
+    pub fn secrets(&self) -> Vec<PathBuf> {
+        match self {
+            Address::Sqlite(_) => Vec::new(),
+            Address::Postgres(url) => Server::of(url).secrets(),
+        }
+    }
+
+    /// What is to be told of the way to a server, where others on the network could read or change what goes over
+    /// it. None: nothing.
+    #[must_use]
+    pub fn exposed(&self) -> Option<String> {
+        match self {
+            Address::Sqlite(_) => None,
+            Address::Postgres(url) => Server::of(url).exposed(),
         }
     }
 
@@ -73,13 +94,11 @@ impl Address {
     }
 }
 
-const SERVERS: [&str; 2] = ["postgres://", "postgresql://"];
-
 /// A text in which no server's address shows its password: `postgres://wickline:***@db/wickline`.
 #[must_use]
 pub fn masked(text: &str) -> String {
     let (mut out, mut rest) = (String::new(), text);
-    while let Some(at) = SERVERS.iter().filter_map(|s| rest.find(s)).min() {
+    while let Some(at) = rest.find("://") {
         let end = rest[at..].find(['\n', '"']).map_or(rest.len(), |end| at + end);
         out.push_str(&rest[..at]);
         out.push_str(&masked_address(&rest[at..end]));
@@ -118,7 +137,7 @@ mod tests {
 
     #[test]
     fn a_url_may_name_several_servers() {
-        let urls = |text: &str| Address::Postgres(text.into()).urls();
+        let urls = |text: &str| Address::Postgres(text.into()).urls().expect("no file is needed");
         assert_eq!(
             urls("postgres://w:a@b@db1:5432,db2/wickline?sslmode=require"),
             [
@@ -135,5 +154,7 @@ mod tests {
         let address = Address::parse("postgres://wickline:s3cret@db/wickline", Path::new("/"));
         assert_eq!(address.map(|a| a.label()).as_deref(), Ok("postgres://wickline@db/wickline"));
         assert!(Address::parse("mysql://x", Path::new("/")).is_err());
+        let typed = "ledger = \"postgress://wickline:s3cret@db/wickline\"";
+        assert_eq!(super::masked(typed), "ledger = \"postgress://wickline:***@db/wickline\"");
     }
 }

@@ -53,6 +53,36 @@ impl Tls {
         }
     }
 
+    /// Everything that is wrong with the files as they are now: the key of the configuration that names the file,
+    /// and what is allowed there.
+    #[must_use]
+    pub fn faults(&self) -> Vec<(&'static str, String)> {
+        let mut faults = Vec::new();
+        match &self.ca {
+            None => {
+                faults.push(("ca", "for mllps: the certificate authority to trust, in PEM".into()));
+            }
+            Some(ca) => faults.extend(certificates(ca).err().map(|why| ("ca", file(&why)))),
+        }
+        match (&self.certificate, &self.key) {
+            (Some(_), None) => faults.push(("private_key", "the key of `certificate`".into())),
+            (None, Some(_)) => faults.push(("certificate", "the one of `private_key`".into())),
+            _ => {}
+        }
+        let own = self.certificate.as_ref().and_then(|own| certificates(own).err());
+        faults.extend(own.map(|why| ("certificate", file(&why))));
+        let key = self.key.as_ref().and_then(|key| {
+            let read = PrivateKeyDer::from_pem_file(key);
+            read.err().map(|e| format!("{}: {e}", key.display()))
+        });
+        faults.extend(key.map(|why| ("private_key", file(&why))));
+        if faults.is_empty() {
+            let key = if self.key.is_some() { "private_key" } else { "ca" };
+            faults.extend(self.client().err().map(|why| (key, why)));
+        }
+        faults
+    }
+
     /// When our own certificate ends, in Unix seconds, as the file says now. None: we have none.
     pub(super) fn ends(&self) -> Option<Result<i64, String>> {
         let own = self.certificate.as_ref()?;
@@ -63,6 +93,10 @@ impl Tls {
                 .ok_or_else(|| format!("{}: its end cannot be read", own.display()))
         }))
     }
+}
+
+fn file(why: &str) -> String {
+    format!("a PEM file that the service user can read ({why})")
 }
 
 /// All of a file; a file without any is an error.

@@ -1,16 +1,17 @@
 //! `check`: everything that can be wrong before the first result, one line a finding.
 
+mod account;
 mod laboratory;
 mod print;
+mod rights;
 
 use std::path::PathBuf;
 
 use clap::Args;
-use rustix::fs::Access;
 use serde_json::json;
-use wickline_listen::line::LineKind;
 use wickline_normalize::Role;
 
+use self::rights::Judge;
 use super::output::Output;
 use super::person::chosen;
 use super::{Answer, As, Exit, Failure, loaded};
@@ -22,12 +23,15 @@ use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
 use crate::store::tape::Tape;
 
-/// `wickline check`, `wickline check --offline`, `wickline check --record --as "J. Mast" --reason "new lot"`
+/// `wickline check`, `wickline check --user wickline`, `wickline check --record --as "J. Mast" --reason "new lot"`
 #[derive(Debug, Args)]
 pub struct Options {
     /// Leave out what needs the ledger or a receiver to be there; a serial port may lack
     #[arg(long)]
     offline: bool,
+    /// Judge what may be opened as this user with its groups [default: for root the service's, else who asks]
+    #[arg(long, value_name = "NAME")]
+    user: Option<String>,
     /// Note in the trail, if nothing is bad, that this configuration is going to be used and why; then
     /// have the daemon read it (SIGHUP)
     #[arg(long, requires = "reason", conflicts_with = "offline")]
@@ -76,9 +80,14 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
     for note in bench.notes.iter().chain(&bench.idle(&loaded)) {
         found.push(finding(Level::Note, "strips", note.clone()));
     }
+    let told = bench.cautions.iter().map(|c| finding(Level::Note, &c.about, &c.text));
+    found.extend(told);
     print::fits(&loaded, &bench, &mut found);
+    let judge = Judge::of(options.user.as_deref())?;
+    judge.files(&loaded, &bench, &mut found);
     stores(&bench, &mut found);
-    lines(&bench, options.offline, &mut found);
+    judge.lines(&bench, options.offline, &mut found);
+    unheard(&bench, &mut found);
     trials(&loaded, &mut found);
     laboratory::rules(&bench, &mut found);
     if !options.offline {
@@ -111,7 +120,7 @@ async fn announce(bench: &Bench, who: &As, reason: &str) -> Result<Finding, Fail
              configuration by itself"
         ))
     })?;
-    let ledger = Ledger::open(bench.ledger.clone()).await?;
+    let ledger = Ledger::existing(bench.ledger.clone()).await?;
     let (actor, name) = (who.actor(&bench.people)?, bench_name(&tape.id));
     let told = ledger.configuration_announce(&actor, &name, &bench.effective, reason).await?;
     let print = &bench.effective.fingerprint[..16];
@@ -155,34 +164,11 @@ fn stores(bench: &Bench, found: &mut Vec<Finding>) {
     }
 }
 
-fn lines(bench: &Bench, offline: bool, found: &mut Vec<Finding>) {
+fn unheard(bench: &Bench, found: &mut Vec<Finding>) {
     for analyzer in &bench.analyzers {
-        let about = format!("analyzer {}", analyzer.id);
-        if let LineKind::Serial { path } = &analyzer.line.kind {
-            // Asked after, not opened: opening raises DTR, and some analyzers print at that.
-            let may = rustix::fs::access(path, Access::READ_OK | Access::WRITE_OK);
-            let shown = path.display();
-            found.push(match may {
-                Ok(()) => finding(Level::Good, &about, format!("{shown}: there, and ours to open")),
-                Err(rustix::io::Errno::NOENT) if offline => {
-                    finding(Level::Note, &about, format!("{shown}: not plugged in here"))
-                }
-                Err(error) => finding(
-                    Level::Bad,
-                    &about,
-                    format!(
-                        "{shown}: {}; is the adapter plugged in, and is the user in the port's group?",
-                        std::io::Error::from(error)
-                    ),
-                ),
-            });
-        }
         if bench.targets_of(&analyzer.id, Role::Patient).next().is_none() {
-            found.push(finding(
-                Level::Note,
-                &about,
-                "no receiver takes its results: they will wait for ever",
-            ));
+            let text = "no receiver takes its results: they will wait for ever";
+            found.push(finding(Level::Note, format!("analyzer {}", analyzer.id), text));
         }
     }
 }
@@ -213,15 +199,30 @@ async fn ledger(bench: &Bench, found: &mut Vec<Finding>) -> Result<(), StoreErro
     ledger.close().await
 }
 
+async fn tape(bench: &Bench, found: &mut Vec<Finding>) -> Result<(), StoreError> {
+    let tape = Tape::look(&bench.tape).await?;
+    let text = format!("{}: opened", bench.tape.display());
+    found.push(finding(Level::Good, "store.tape", text));
+    tape.db().close().await
+}
+
+/// A store that could not be opened.
+fn closed(about: &str, error: &StoreError) -> Finding {
+    let level = match error {
+        // `check` comes before the first start.
+        StoreError::Absent { .. } => Level::Note,
+        other if Failure::exit_of(other) == Exit::Unsafe => Level::Unsafe,
+        _ => Level::Bad,
+    };
+    finding(level, about, error.to_string())
+}
+
 async fn reach(bench: &Bench, found: &mut Vec<Finding>) {
+    if let Err(error) = tape(bench, found).await {
+        found.push(closed("store.tape", &error));
+    }
     if let Err(error) = ledger(bench, found).await {
-        let level = match error {
-            // `check` comes before the first start.
-            StoreError::Absent { .. } => Level::Note,
-            ref other if Failure::exit_of(other) == Exit::Unsafe => Level::Unsafe,
-            _ => Level::Bad,
-        };
-        found.push(finding(level, "store.ledger", error.to_string()));
+        found.push(closed("store.ledger", &error));
     }
     for target in &bench.targets {
         let about = format!("receiver {}", target.id);

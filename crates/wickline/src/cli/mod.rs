@@ -33,7 +33,6 @@ use clap::{Parser, Subcommand};
 
 use self::output::Output;
 use self::person::{As, Why};
-use crate::address::Address;
 use crate::clock::SiteClock;
 use crate::settings::bench::Bench;
 use crate::settings::{self, Loaded};
@@ -145,6 +144,7 @@ impl Failure {
             StoreError::Absent { .. }
             | StoreError::Open { .. }
             | StoreError::Full { .. }
+            | StoreError::Denied { .. }
             | StoreError::Busy { .. } => Exit::Unreachable,
             StoreError::Newer { .. }
             | StoreError::Older { .. }
@@ -262,17 +262,11 @@ struct Desk {
 }
 
 impl Desk {
-    /// For an act. An older ledger is brought up to date, and before anything was heard one is made. Where there
-    /// is a tape already, only the daemon makes one, which compares them: a file that was lost is no empty one.
+    /// For an act: it writes rows. A ledger is made and brought up to date by the daemon, which compares it with
+    /// the tape: one that was lost is no empty one.
     async fn open(config: Option<PathBuf>) -> Result<Self, Failure> {
         let bench = bench(config)?;
-        if let Address::Sqlite(path) = &bench.ledger
-            && !path.exists()
-            && bench.tape.exists()
-        {
-            return Err(StoreError::Absent { what: path.display().to_string() }.into());
-        }
-        let ledger = Ledger::open(bench.ledger.clone()).await?;
+        let ledger = Ledger::existing(bench.ledger.clone()).await?;
         Ok(Self { bench, ledger })
     }
 

@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::broadcast;
-use tracing::{error, info};
+use tracing::{error, info, warn};
 
 use super::output::Output;
 use super::{Answer, Exit, Failure, faults};
@@ -50,7 +50,11 @@ fn configured(path: &Path) -> Result<Bench, Failure> {
     let unread = |fault| Failure { exit: Exit::Unreachable, ..faults(vec![fault]) };
     let bytes = settings::read(path).map_err(unread)?;
     let loaded = settings::from_bytes(path, bytes).map_err(faults)?;
-    Bench::build(&loaded).map_err(faults)
+    let bench = Bench::build(&loaded).map_err(faults)?;
+    for caution in &bench.cautions {
+        warn!(about = caution.about, "{}", caution.text);
+    }
+    Ok(bench)
 }
 
 /// A daemon that works, with its console where the configuration has one.

@@ -19,6 +19,7 @@ use tracing::info;
 
 use crate::daemon::Sight;
 use crate::store::StoreError;
+use crate::store::ledger::Ledger;
 
 /// The console, listening.
 pub struct Console {
@@ -99,16 +100,26 @@ async fn ready(State(shared): Shared) -> impl IntoResponse {
         return answer(false, "the tape takes nothing: analyzers are answered with no");
     }
     let ledger = sight.ledger.borrow().clone();
-    let there = match ledger {
-        Some(ledger) => ledger.within(ledger.receivers()).await.is_ok(),
-        None => false,
+    let why = match ledger {
+        Some(ledger) => lacking(&ledger).await,
+        None => Some(sight.seen.ledger_away().unwrap_or_default()),
     };
-    if !there {
-        return answer(false, "the ledger is away: lines go on to the tape");
+    if let Some(why) = why {
+        return answer(false, &format!("the ledger is away: lines go on to the tape\n{why}"));
     }
     let longest = sight.bench.borrow().down_longest;
     let down = longest.map(|longest| sight.seen.down_for(longest)).unwrap_or_default();
     answer(down.is_empty(), &down.join("\n"))
+}
+
+/// Why the ledger cannot be worked with. None: it can.
+async fn lacking(ledger: &Ledger) -> Option<String> {
+    let asked = async { ledger.receivers().await.map(drop).and(ledger.denied().await) };
+    match ledger.within(asked).await {
+        Ok(None) => None,
+        Ok(Some(tables)) => Some(format!("its role may not write any more: {tables}")),
+        Err(error) => Some(error.to_string()),
+    }
 }
 
 fn answer(good: bool, why: &str) -> (StatusCode, String) {

@@ -340,5 +340,5 @@ pub fn bench_name(tape: &str) -> String {
 /// True when the ledger may be there later without anybody's help.
 #[must_use]
 pub fn is_away(error: &StoreError) -> bool {
-    matches!(error, StoreError::Open { .. } | StoreError::Busy { .. } | StoreError::Full { .. })
+    error.is_passing() || matches!(error, StoreError::Open { .. })
 }

@@ -27,6 +27,8 @@ const NOT_YET: &str = "not open yet";
 #[derive(Clone, Debug, Default)]
 pub struct Seen {
     points: Arc<Mutex<Points>>,
+    /// Why the ledger cannot be worked with: the one thing that it cannot be told itself.
+    away: Arc<Mutex<Option<String>>>,
     changed: Arc<Notify>,
     aside: Arc<watch::Sender<Aside>>,
 }
@@ -150,6 +152,12 @@ impl Seen {
         self.lock().clone()
     }
 
+    /// Why the ledger cannot be worked with, as it was last told.
+    #[must_use]
+    pub fn ledger_away(&self) -> Option<String> {
+        self.away.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
     /// Takes note of what happened.
     pub fn told(&self, event: &Event) {
         let now = clock::now_us();
@@ -180,6 +188,13 @@ impl Seen {
             }
             Event::TapeAway => {
                 set(Kind::Tape, "", false, Some("it takes nothing: its disk is full or fails"));
+            }
+            Event::LedgerAway { .. } | Event::LedgerBack => {
+                let mut away = self.away.lock().unwrap_or_else(PoisonError::into_inner);
+                *away = match event {
+                    Event::LedgerAway { why } => Some(why.clone()),
+                    _ => None,
+                };
             }
             Event::TapeBack => set(Kind::Tape, "", true, None),
             Event::Report { analyzer, .. } => {

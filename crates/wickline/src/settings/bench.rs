@@ -1,10 +1,13 @@
 //! The configuration as what it describes: analyzers with their dialects, strips and rules;
 //! receivers with their layouts and choices. Everything that can be wrong is found here.
 
+mod apart;
+mod cautions;
 mod fit;
 mod idle;
 mod layout;
 mod rules;
+mod secured;
 mod trial;
 
 use std::collections::{BTreeMap, HashSet};
@@ -12,7 +15,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use wickline_forward::deliver::{Address as ReceiverAddress, Limits, Tls};
+use wickline_forward::deliver::{Address as ReceiverAddress, Limits};
 use wickline_forward::hl7::{Acknowledge, Layout};
 use wickline_forward::mllp::MllpRelease;
 use wickline_listen::dialect::{self, Dialect};
@@ -25,11 +28,12 @@ use wickline_normalize::rules::Rules;
 use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
+pub use self::cautions::Caution;
 pub use self::rules::{ClockRules, ControlRules, Supposed, Urines};
 use super::effective::Effective;
 use super::reader::{Fault, place};
 use super::{Loaded, Settings};
-use crate::address::Address;
+use crate::address::{Address, masked, masked_address};
 use crate::clock::SiteClock;
 
 /// One analyzer, ready to be heard and read.
@@ -145,6 +149,8 @@ pub struct Bench {
     pub urines: Urines,
     /// What `check` should say although it is not wrong.
     pub notes: Vec<String>,
+    /// What should be known at each start as well.
+    pub cautions: Vec<Caution>,
     /// All of it as it was read, for the trail.
     pub effective: Effective,
 }
@@ -156,8 +162,9 @@ impl Bench {
         let settings = &loaded.settings;
         let clock = SiteClock::new(&settings.site.timezone);
         let clock = builder.good("site", 0, "timezone", &settings.site.timezone, clock);
-        let ledger = Address::parse(&settings.store.ledger, builder.folder());
-        let ledger = builder.good("store", 0, "ledger", &settings.store.ledger, ledger);
+        builder.zone(&settings.site.timezone);
+        let ledger = builder.ledger(settings);
+        builder.stores(settings, ledger.as_ref());
         let console = builder.console(settings);
         let people = builder.people(settings);
         let analyzers: Vec<_> = (0..settings.analyzer.len())
@@ -169,6 +176,7 @@ impl Bench {
             .collect();
         let urines = builder.urines(settings);
         builder.ids(settings);
+        builder.lines_apart(settings);
         builder.layouts_fit(settings, &analyzers, &mut targets);
         let targets: Vec<_> = targets.into_iter().map(Arc::new).collect();
         let folder = builder.folder().to_owned();
@@ -185,30 +193,33 @@ impl Bench {
         notes.extend(targets.iter().flat_map(|target| fit::notes(target, &analyzers)));
         notes.sort();
         notes.dedup();
-        match (clock, ledger) {
-            (Some(clock), Some(ledger)) if faults.is_empty() => Ok(Self {
-                site_name: settings.site.name.clone(),
-                prove_specimen: settings.site.prove_specimen.clone(),
-                remark_released: settings.site.remark_released,
-                second: Second::of(&settings.site.second),
-                clock,
-                tape: folder.join(&settings.store.tape),
-                ledger,
-                console,
-                down_longest: Some(Duration::from_secs(settings.console.down_seconds))
-                    .filter(|longest| !longest.is_zero()),
-                lease: Duration::from_secs(settings.store.lease),
-                low_water: settings.store.low_water_mib << 20,
-                ballast: settings.store.ballast_mib << 20,
-                analyzers,
-                targets,
-                people,
-                urines,
-                notes,
-                effective: Effective::new(&loaded.text, files),
-            }),
-            _ => Err(faults),
-        }
+        let (Some(clock), Some(ledger), true) = (clock, ledger, faults.is_empty()) else {
+            return Err(faults);
+        };
+        let mut bench = Self {
+            site_name: settings.site.name.clone(),
+            prove_specimen: settings.site.prove_specimen.clone(),
+            remark_released: settings.site.remark_released,
+            second: Second::of(&settings.site.second),
+            clock,
+            tape: folder.join(&settings.store.tape),
+            ledger,
+            console,
+            down_longest: Some(Duration::from_secs(settings.console.down_seconds))
+                .filter(|longest| !longest.is_zero()),
+            lease: Duration::from_secs(settings.store.lease),
+            low_water: settings.store.low_water_mib << 20,
+            ballast: settings.store.ballast_mib << 20,
+            analyzers,
+            targets,
+            people,
+            urines,
+            notes,
+            cautions: Vec::new(),
+            effective: Effective::new(&loaded.text, files),
+        };
+        bench.cautions = bench.cautious(loaded);
+        Ok(bench)
     }
 
     #[must_use]
@@ -266,7 +277,7 @@ impl Builder<'_> {
             "\"{}\"",
             found.chars().take(80).flat_map(char::escape_default).collect::<String>()
         );
-        let text = self.loaded.text.lines().nth(line - 1).unwrap_or("").to_owned();
+        let text = masked(self.loaded.text.lines().nth(line - 1).unwrap_or(""));
         self.faults.push(Fault {
             file,
             line,
@@ -293,6 +304,14 @@ impl Builder<'_> {
                 None
             }
         }
+    }
+
+    fn ledger(&mut self, settings: &Settings) -> Option<Address> {
+        let text = settings.store.ledger.as_str();
+        let address = Address::parse(text, self.folder());
+        let address = self.good("store", 0, "ledger", &masked_address(text), address)?;
+        address.secrets().iter().for_each(|path| self.secret("store", 0, "ledger", path));
+        Some(address)
     }
 
     fn people(&mut self, settings: &Settings) -> People {
@@ -452,12 +471,7 @@ impl Builder<'_> {
                 self.fault("receiver", index, "analyzers", id, allowed);
             }
         }
-        let tls = Tls {
-            ca: self.beside(&raw.ca),
-            certificate: self.beside(&raw.certificate),
-            key: self.beside(&raw.private_key),
-        };
-        let addresses = self.addresses(settings, index, &tls)?;
+        let addresses = self.addresses(settings, index)?;
         let limits = self.limits(settings, index)?;
         let layout = self.layout(settings, index)?;
         Some(Target {
@@ -486,31 +500,6 @@ impl Builder<'_> {
         })
     }
 
-    fn addresses(
-        &mut self,
-        settings: &Settings,
-        index: usize,
-        tls: &Tls,
-    ) -> Option<Vec<ReceiverAddress>> {
-        let raw = &settings.receiver[index];
-        let first = ReceiverAddress::parse(&raw.address, self.folder(), tls);
-        let first = self.good("receiver", index, "address", &raw.address, first)?;
-        if let (ReceiverAddress::Folder(_), false) = (&first, raw.also.is_empty()) {
-            let allowed = "nothing: a folder has no further addresses".to_owned();
-            self.fault("receiver", index, "also", &raw.also.join(", "), allowed);
-        }
-        let mut addresses = vec![first];
-        for text in &raw.also {
-            let parsed = ReceiverAddress::parse(text, self.folder(), tls);
-            let parsed = parsed.and_then(|address| match address {
-                ReceiverAddress::Folder(_) => Err("mllp://HOST:PORT or mllps://HOST:PORT".into()),
-                other => Ok(other),
-            });
-            addresses.push(self.good("receiver", index, "also", text, parsed)?);
-        }
-        Some(addresses)
-    }
-
     fn limits(&mut self, settings: &Settings, index: usize) -> Option<Limits> {
         let raw = &settings.receiver[index];
         let mut limits = Limits::with_ack_timeout(Duration::from_secs(raw.ack_timeout));
@@ -527,10 +516,6 @@ impl Builder<'_> {
             limits.source = Some(self.good("receiver", index, "source", &raw.source, source)?);
         }
         Some(limits)
-    }
-
-    fn beside(&self, path: &str) -> Option<PathBuf> {
-        (!path.is_empty()).then(|| self.folder().join(path))
     }
 
     /// Ids name rows for years and stand in messages: short, plain and used once.
@@ -552,12 +537,7 @@ impl Builder<'_> {
             }
             *index += 1;
         }
-        let mut lines = HashSet::new();
         for (index, analyzer) in settings.analyzer.iter().enumerate() {
-            if !lines.insert(&analyzer.line) {
-                let allowed = "a line that no other analyzer is on".to_owned();
-                self.fault("analyzer", index, "line", &analyzer.line, allowed);
-            }
             if !SPEEDS.contains(&analyzer.speed) {
                 let allowed = SPEEDS.map(|speed| speed.to_string()).join(", ");
                 self.fault("analyzer", index, "speed", &analyzer.speed.to_string(), allowed);

@@ -130,7 +130,8 @@ const KEYS: &[Key] = &[
         None,
         "\"sqlite:ledger.db\"",
         "The ledger: sqlite:PATH, or postgres://USER@HOST/DATABASE where several benches share one; \
-         several servers are tried in order: postgres://USER@HOST1:PORT,HOST2:PORT/DATABASE.",
+         several servers are tried in order: postgres://USER@HOST1:PORT,HOST2:PORT/DATABASE. Over a network with \
+         ?sslmode=verify-full&sslrootcert=/PATH; passfile=/PATH names a file with the password.",
     ),
     key(
         "store",

@@ -47,6 +47,9 @@ pub fn faults(file: &str, text: &str) -> Vec<Fault> {
         Ok(root) => root,
         Err(error) => {
             let at = error.span().map_or(0, |span| span.start);
+            if let Some(fault) = twice(&source, at) {
+                return vec![fault];
+            }
             let why = error.message().to_owned();
             return vec![source.fault(at, "(file)", why, "a TOML file as in config/wickline.toml")];
         }
@@ -68,6 +71,39 @@ pub fn faults(file: &str, text: &str) -> Vec<Fault> {
         }
     }
     found
+}
+
+/// What stands there a second time, where that is what is wrong: a table, or a key of one.
+fn twice(source: &Source<'_>, at: usize) -> Option<Fault> {
+    let nth = source.text.get(..at)?.matches('\n').count();
+    let header = |line: &str| {
+        let line = line.trim().strip_prefix('[')?;
+        let name = line.trim_start_matches('[').split(']').next()?.trim();
+        Some((name.to_owned(), line.starts_with('[')))
+    };
+    let lines: Vec<&str> = source.text.lines().collect();
+    let own = lines.get(nth)?;
+    if let Some((name, _)) = header(own) {
+        let of_name = |line: &&str| header(line).is_some_and(|(other, _)| other == name);
+        let first = lines.iter().take(nth).position(of_name)? + 1;
+        let list = TABLES.iter().any(|(table, list, _)| *table == name && *list);
+        let allowed = match list {
+            true => format!("[[{name}]] in double brackets, one for each"),
+            false => format!("one [{name}], with all of its keys under it"),
+        };
+        let found = format!("a second table of this name; the first is in line {first}");
+        return Some(source.fault(at, &name, found, allowed));
+    }
+    let key = |line: &str| Some(line.split_once('=')?.0.trim().to_owned());
+    let name = key(own)?;
+    let table = lines.iter().take(nth).rposition(|line| header(line).is_some());
+    let (begin, table) = table.map_or((0, String::new()), |n| {
+        (n, header(lines[n]).map(|(name, _)| format!("{name}.")).unwrap_or_default())
+    });
+    let same = |line: &&str| key(line).as_deref() == Some(&name);
+    let first = begin + lines.get(begin..nth)?.iter().position(same)? + 1;
+    let found = format!("the same key a second time; the first is in line {first}");
+    Some(source.fault(at, &format!("{table}{name}"), found, "each key once in its table"))
 }
 
 fn check_table(

@@ -1,6 +1,6 @@
-//! The one room that knows SQLite from Postgres: how to open, how a write begins, how schemas grow.
+//! The one room that knows SQLite from Postgres: how to open, how a write begins. How schemas grow is in
+//! `schema`.
 
-use std::collections::BTreeMap;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 use std::sync::{Arc, Once, OnceLock};
@@ -9,14 +9,14 @@ use std::time::Duration;
 use rustix::fs::Access;
 use rustix::io::Errno;
 use sqlx::AnyConnection;
-use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Connection, Executor, Row};
 use tokio::sync::{Mutex, OwnedMutexGuard};
 
+use super::disk_room::folder_of;
 use super::files::{Files, beside};
+use super::schema::version_of;
 use super::{StoreError, sound};
 use crate::address::Address;
-use crate::digest;
 
 /// How long a server may take to let us in.
 const CONNECT: Duration = Duration::from_secs(5);
@@ -33,11 +33,15 @@ pub struct Db {
     /// The file as it was opened first: every later connection is to the same one.
     file: Arc<OnceLock<Files>>,
     way: Way,
+    /// The version of its schema that this program knows.
+    known: i64,
 }
 
 /// What a database was opened for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Way {
+    /// To make it, or to bring its schema up to date.
+    Make,
     Write,
     /// For questions alone, beside a process that writes, or wrote and was killed: what stands beside the
     /// file is left as it is.
@@ -59,14 +63,14 @@ struct Seat {
 /// (sqlite.org/howtocorrupt.html, section 2.2).
 pub fn create_private(path: &Path) -> Result<(), StoreError> {
     let made = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path);
-    let usable = match made {
+    let usable = match made.and_then(|file| belongs_to_the_folder(&file, path)) {
         Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
             match std::fs::symlink_metadata(path) {
                 Ok(found) if found.is_symlink() => Err(Errno::LOOP.into()),
                 _ => rustix::fs::access(path, Access::WRITE_OK).map_err(Into::into),
             }
         }
-        made => made.map(drop),
+        made => made,
     };
     usable.map_err(|e| StoreError::Open {
         what: path.display().to_string(),
@@ -74,6 +78,17 @@ pub fn create_private(path: &Path) -> Result<(), StoreError> {
             "{e} (the folder must exist and the service user must be able to write in it)"
         ),
     })
+}
+
+/// What root makes in the folder of another belongs to that other, as SQLite does it with its journals: else
+/// the service, which is not root, could not open its own store.
+pub fn belongs_to_the_folder(file: &std::fs::File, path: &Path) -> std::io::Result<()> {
+    use std::os::unix::fs::MetadataExt;
+    if !rustix::process::geteuid().is_root() {
+        return Ok(());
+    }
+    let found = std::fs::metadata(folder_of(path))?;
+    std::os::unix::fs::fchown(file, Some(found.uid()), Some(found.gid()))
 }
 
 const PRAGMAS: &str = "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA busy_timeout=5000; \
@@ -86,65 +101,66 @@ const SESSION: &str = "SET idle_in_transaction_session_timeout = '10s'; SET lock
 static DRIVERS: Once = Once::new();
 
 impl Db {
-    /// Opens (and creates, for SQLite) the database and brings its schema up to date.
+    /// Makes the database where there is none (a file, or the tables on a server) and brings its schema up
+    /// to date. For the daemon, and for commands that are named after it.
     pub async fn open(address: Address, migrations: &[&str]) -> Result<Self, StoreError> {
         DRIVERS.call_once(sqlx::any::install_default_drivers);
+        let known = version_of(migrations.len());
         if let Address::Sqlite(path) = &address {
             create_private(path)?;
             sound::whole_log(path).await?;
         }
-        let db = Self::at(address, Way::Write);
-        db.migrate(migrations).await?;
-        Ok(db)
+        let making = Self::at(address.clone(), Way::Make, known);
+        making.migrate(migrations).await?;
+        if address.is_sqlite() {
+            return Ok(Self { way: Way::Write, ..making });
+        }
+        // Over connections that say to others that somebody works here.
+        making.close().await?;
+        Ok(Self::at(address, Way::Write, known))
+    }
+
+    /// Opens it for a person's act: nothing is made or migrated. Its schema must be the one that this
+    /// program knows.
+    pub async fn existing(address: Address, migrations: usize) -> Result<Self, StoreError> {
+        Self::look(address.clone(), migrations).await?.close().await?;
+        if let Address::Sqlite(path) = &address {
+            sound::whole_log(path).await?;
+        }
+        Ok(Self::at(address, Way::Write, version_of(migrations)))
     }
 
     /// Opens it for questions alone: nothing is made or migrated, and what is asked through it cannot
     /// write. Its schema must be the one that this program knows.
     pub async fn look(address: Address, migrations: usize) -> Result<Self, StoreError> {
         DRIVERS.call_once(sqlx::any::install_default_drivers);
-        let (what, known) = (address.label(), i64::try_from(migrations).unwrap_or(i64::MAX));
         let way = match &address {
             Address::Sqlite(path) if !path.try_exists().unwrap_or(true) => {
-                return Err(StoreError::Absent { what });
+                return Err(StoreError::Absent { what: address.label() });
             }
             Address::Sqlite(path) if !beside(path, "-wal").exists() => Way::Alone,
             _ => Way::Beside,
         };
-        let db = Self::at(address, way);
-        let error = match db.schema().await? {
-            Some(found) if found == known => return Ok(db),
-            Some(found) if found > known => StoreError::Newer { what, found, known },
-            Some(found) => StoreError::Older { what, found, known },
-            None => StoreError::Absent { what },
-        };
-        db.close().await?;
-        Err(error)
+        let db = Self::at(address, way, version_of(migrations));
+        let mut conn = db.read().await?;
+        let fits = db.fits(&mut conn).await;
+        db.give_back(conn).await;
+        if let Err(error) = fits {
+            db.close().await?;
+            return Err(error);
+        }
+        Ok(db)
     }
 
-    /// The version of its schema. None: it has none yet.
-    async fn schema(&self) -> Result<Option<i64>, StoreError> {
-        let mut conn = self.read().await?;
-        let made = if self.address.is_sqlite() {
-            "SELECT count(*) FROM sqlite_schema WHERE name = 'schema_version'"
-        } else {
-            "SELECT count(*) FROM pg_tables WHERE tablename = 'schema_version' \
-             AND schemaname = ANY (current_schemas(false))"
-        };
-        let row = conn.fetch_one(made).await;
-        let made: i64 = row.and_then(|row| row.try_get(0)).map_err(|e| self.wrong(&e))?;
-        let found = if made == 0 {
-            None
-        } else {
-            let row = conn.fetch_one("SELECT max(version) FROM schema_version").await;
-            row.and_then(|row| row.try_get(0)).map_err(|e| self.wrong(&e))?
-        };
-        self.give_back(conn).await;
-        Ok(found)
-    }
-
-    fn at(address: Address, way: Way) -> Self {
+    fn at(address: Address, way: Way, known: i64) -> Self {
         let (writer, readers, file) = (Arc::default(), Arc::default(), Arc::default());
-        Self { address, writer, readers, file, way }
+        Self { address, writer, readers, file, way, known }
+    }
+
+    /// The version of its schema that this program makes of it.
+    #[must_use]
+    pub fn schema_known(&self) -> i64 {
+        self.known
     }
 
     #[must_use]
@@ -152,8 +168,12 @@ impl Db {
         &self.address
     }
 
-    fn wrong(&self, error: &sqlx::Error) -> StoreError {
+    pub(super) fn wrong(&self, error: &sqlx::Error) -> StoreError {
         StoreError::from_sql(&self.address.label(), error)
+    }
+
+    fn writes(&self) -> bool {
+        matches!(self.way, Way::Make | Way::Write)
     }
 
     /// The same database over connections of its own.
@@ -172,7 +192,7 @@ impl Db {
     async fn take_seat(&self) -> Result<Seat, StoreError> {
         let conn = self.connect().await?;
         let files = match &self.address {
-            Address::Sqlite(path) if self.way == Way::Write => Files::of_a_connection(path)?,
+            Address::Sqlite(path) if self.writes() => Files::of_a_connection(path)?,
             _ => Files::default(),
         };
         Ok(Seat { conn, files })
@@ -190,7 +210,9 @@ impl Db {
 
     async fn connect_anew(&self) -> Result<AnyConnection, StoreError> {
         let mut last = None;
-        for mut url in self.address.urls() {
+        let urls = self.address.urls();
+        let unread = |why| StoreError::Open { what: self.address.label(), why };
+        for mut url in urls.map_err(unread)? {
             if self.way == Way::Beside {
                 url = url.replace("?mode=rw", "?mode=ro");
             }
@@ -216,7 +238,7 @@ impl Db {
                     other => other,
                 }
             })?;
-        if self.way != Way::Write {
+        if !self.writes() {
             let only = if self.address.is_sqlite() {
                 "PRAGMA query_only=ON; PRAGMA busy_timeout=5000;"
             } else {
@@ -241,6 +263,9 @@ impl Db {
         if standby == 1 {
             let why = "this server is a standby and takes no writes".into();
             return Err(StoreError::Busy { what, why });
+        }
+        if self.way == Way::Write {
+            self.works_on(&mut conn).await?;
         }
         Ok(conn)
     }
@@ -307,88 +332,12 @@ impl Db {
             conn.close().await.map_err(|e| self.wrong(&e))?;
         }
         let Some(mut seat) = self.writer.lock().await.take() else { return Ok(()) };
-        if self.address.is_sqlite() && self.way == Way::Write {
+        if self.address.is_sqlite() && self.writes() {
             let done = seat.conn.fetch_one("PRAGMA wal_checkpoint(TRUNCATE)").await;
             done.map_err(|e| self.wrong(&e))?;
         }
         seat.conn.close().await.map_err(|e| self.wrong(&e))
     }
-
-    /// The version that `table` says the schema has, 0 when it is new.
-    async fn migrate(&self, migrations: &[&str]) -> Result<(), StoreError> {
-        let known = i64::try_from(migrations.len()).unwrap_or(i64::MAX);
-        let mut write = self.write().await?;
-        if !self.address.is_sqlite() {
-            // Two daemons may start at once; SQLite's own lock already keeps them apart.
-            write.run("SELECT pg_advisory_xact_lock(8420)").await?;
-        }
-        write.run("CREATE TABLE IF NOT EXISTS schema_version (version BIGINT NOT NULL)").await?;
-        let found: i64 = write
-            .one("SELECT coalesce(max(version), 0) FROM schema_version", |r| r.try_get(0))
-            .await?;
-        if found > known {
-            return Err(StoreError::Newer { what: self.address.label(), found, known });
-        }
-        let (applied, new) = migrations.split_at(usize::try_from(found).unwrap_or(0));
-        check_applied(&mut write, applied).await?;
-        for (version, text) in (found + 1..).zip(new) {
-            for statement in self.dialect_of(text).split(';').filter(|s| !s.trim().is_empty()) {
-                write.run_built(statement.to_owned()).await?;
-            }
-            let query = sqlx::query("INSERT INTO schema_version (version) VALUES ($1)");
-            let done = write.conn().execute(query.bind(version)).await;
-            done.map_err(|e| write.wrong(&e))?;
-            note_digest(&mut write, version, text).await?;
-        }
-        write.commit().await
-    }
-
-    /// The two differences in the schema's text. A row's key is SQLite's own row number where it can
-    /// be: one tree less to keep.
-    fn dialect_of(&self, text: &str) -> String {
-        if self.address.is_sqlite() {
-            text.replace("ROWKEY", "INTEGER PRIMARY KEY")
-        } else {
-            text.replace("ROWKEY", "BIGINT PRIMARY KEY").replace("BLOB", "BYTEA")
-        }
-    }
-}
-
-/// A migration that was applied stays as it was: else two stores of one version would not be alike. A
-/// store from before digests were kept has them noted now.
-async fn check_applied(write: &mut Write, applied: &[&str]) -> Result<(), StoreError> {
-    write
-        .run(
-            "CREATE TABLE IF NOT EXISTS schema_digest \
-             (version BIGINT PRIMARY KEY, digest TEXT NOT NULL)",
-        )
-        .await?;
-    let rows = write.conn().fetch_all("SELECT version, digest FROM schema_digest").await;
-    let read = |row: &AnyRow| Ok((row.try_get(0)?, row.try_get(1)?));
-    let noted: Result<BTreeMap<i64, String>, sqlx::Error> =
-        rows.and_then(|rows| rows.iter().map(read).collect());
-    let noted = noted.map_err(|e| write.wrong(&e))?;
-    for (version, text) in (1..).zip(applied) {
-        match noted.get(&version) {
-            Some(digest) if *digest == digest::of(text) => {}
-            None => note_digest(write, version, text).await?,
-            Some(_) => {
-                let why = format!(
-                    "step {version} of its schema was made from another text than the one of this program. \
-                     Nothing was changed: run the program that made it, or restore a backup of this one's"
-                );
-                return Err(StoreError::Unsafe { what: write.what.clone(), why });
-            }
-        }
-    }
-    Ok(())
-}
-
-async fn note_digest(write: &mut Write, version: i64, text: &str) -> Result<(), StoreError> {
-    let query = sqlx::query("INSERT INTO schema_digest (version, digest) VALUES ($1, $2)")
-        .bind(version)
-        .bind(digest::of(text));
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
 pub(super) async fn check_promises(conn: &mut AnyConnection, what: &str) -> Result<(), StoreError> {
@@ -418,7 +367,7 @@ pub(super) async fn check_promises(conn: &mut AnyConnection, what: &str) -> Resu
 pub struct Write {
     slot: OwnedMutexGuard<Option<Seat>>,
     seat: Option<Seat>,
-    what: String,
+    pub(super) what: String,
     sqlite: bool,
     /// False: the one statement commits by itself.
     begun: bool,
@@ -448,7 +397,7 @@ impl Write {
     }
 
     /// Runs a statement that this program put together from its own parts, never from data.
-    async fn run_built(&mut self, statement: String) -> Result<u64, StoreError> {
+    pub(super) async fn run_built(&mut self, statement: String) -> Result<u64, StoreError> {
         let done = self.conn().execute(AssertSqlSafe(statement)).await;
         done.map(|d| d.rows_affected()).map_err(|e| self.wrong(&e))
     }

@@ -5,6 +5,8 @@ use std::io::{self, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
+use super::db::belongs_to_the_folder;
+
 /// The folder of a store: of a bare name, the one that this runs in.
 #[must_use]
 pub fn folder_of(store: &Path) -> &Path {
@@ -55,6 +57,7 @@ impl Ballast {
         }
         let mut file: File =
             OpenOptions::new().create(true).append(true).mode(0o600).open(&self.path)?;
+        belongs_to_the_folder(&file, &self.path)?;
         // Written, not punched: a sparse file would hold no room at all. Not all zeros, for file
         // systems that compress.
         let block: Vec<u8> =

@@ -4,9 +4,9 @@ use std::time::Duration;
 
 use sqlx::Row;
 
-use super::StoreError;
 use super::db::{Db, Write};
 use super::era::Era;
+use super::{StoreError, moving};
 use crate::address::Address;
 use crate::clock;
 
@@ -37,7 +37,7 @@ pub struct Ledger {
 }
 
 impl Ledger {
-    /// Opens the ledger and makes its label the first time.
+    /// Makes the ledger where there is none, brings it up to date, and opens it.
     pub async fn open(address: Address) -> Result<Self, StoreError> {
         let ledger = Self::open_moved(address).await?;
         ledger.label_read().await?;
@@ -46,7 +46,15 @@ impl Ledger {
 
     /// Opens it for questions alone: nothing is made or migrated.
     pub async fn look(address: Address) -> Result<Self, StoreError> {
-        let db = Db::look(address, MIGRATIONS.len()).await?;
+        Self::as_it_is(Db::look(address, MIGRATIONS.len()).await?).await
+    }
+
+    /// Opens it for a person's act: rows are written, and nothing is made or migrated.
+    pub async fn existing(address: Address) -> Result<Self, StoreError> {
+        Self::as_it_is(Db::existing(address, MIGRATIONS.len()).await?).await
+    }
+
+    async fn as_it_is(db: Db) -> Result<Self, StoreError> {
         let beats = db.apart();
         let mut ledger = Self { db, beats, epoch: String::new() };
         match ledger.label_read().await {
@@ -127,10 +135,40 @@ impl Ledger {
         })
     }
 
+    /// The tables that this program may not write any more. None: it may write all.
+    pub async fn denied(&self) -> Result<Option<String>, StoreError> {
+        if !self.is_shared() {
+            return Ok(None);
+        }
+        let names = moving::names().chain(["lease", "daemon_state"]).collect::<Vec<_>>().join(",");
+        let mut conn = self.db.read().await?;
+        // Rows of the trail are added and never changed.
+        let row = sqlx::query(
+            "SELECT coalesce(string_agg(c.relname, ', ' ORDER BY c.relname), '') FROM pg_class c \
+             JOIN pg_namespace s ON s.oid = c.relnamespace WHERE c.relkind = 'r' \
+             AND s.nspname = ANY (current_schemas(false)) \
+             AND strpos(',' || CAST($1 AS TEXT) || ',', ',' || c.relname || ',') > 0 \
+             AND NOT (has_table_privilege(c.oid, 'SELECT') AND has_table_privilege(c.oid, 'INSERT') \
+             AND (c.relname = 'trail' OR has_table_privilege(c.oid, 'UPDATE')))",
+        )
+        .bind(names)
+        .fetch_one(&mut conn)
+        .await;
+        let denied: String = row.and_then(|row| row.try_get(0)).map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        Ok(Some(denied).filter(|names| !names.is_empty()))
+    }
+
     /// Closes it when nobody uses it any more: a ledger in a file is then whole in that file.
     pub async fn close(&self) -> Result<(), StoreError> {
         self.beats.close().await?;
         self.db.close().await
+    }
+
+    /// The version of its schema that this program makes of it.
+    #[must_use]
+    pub fn schema_known(&self) -> i64 {
+        self.db.schema_known()
     }
 
     /// Where it is, for people.

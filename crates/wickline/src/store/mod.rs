@@ -9,6 +9,7 @@ pub mod ledger;
 pub mod lists;
 pub(crate) mod moving;
 pub mod rows;
+pub mod schema;
 pub mod seen;
 pub mod sound;
 pub mod state;
@@ -32,16 +33,16 @@ pub enum StoreError {
          wrote it, or restore a backup that this one wrote"
     )]
     Newer { what: String, found: i64, known: i64 },
-    /// Nobody made it yet, and who only asks does not.
+    /// Nobody made it yet, and who asks or acts does not.
     #[error(
         "there is nothing at {what}. Before anything was heard that is right, and `wickline run` makes it; \
          later, put back what was there, or what a backup has"
     )]
     Absent { what: String },
-    /// It was written by an older program, and who only asks does not change it.
+    /// It was written by an older program, and who asks or acts does not change it.
     #[error(
-        "{what} has schema {found} and this program's is {known}: `wickline run` brings it up to date, a \
-         question does not"
+        "{what} has schema {found} and this program's is {known}: `wickline run` and `wickline ledger migrate` bring \
+         it up to date, nothing else does"
     )]
     Older { what: String, found: i64, known: i64 },
     /// The durability settings did not take.
@@ -53,6 +54,11 @@ pub enum StoreError {
     /// Someone else holds a lock, or the database is away for now: try again.
     #[error("{what} is busy or away: {why}")]
     Busy { what: String, why: String },
+    /// The server lets us in and does not let us do this.
+    #[error(
+        "{what} does not let us do what is needed: {why}. Give the role its grants back; work goes on by itself"
+    )]
+    Denied { what: String, why: String },
     /// A sync or a write failed: what is on the disk is no longer known, so the process must end.
     #[error("{what} failed to write or sync: {why}; the process must end and check the files")]
     Broken { what: String, why: String },
@@ -97,7 +103,10 @@ impl StoreError {
     /// True when the same call may succeed later without anybody's help.
     #[must_use]
     pub fn is_passing(&self) -> bool {
-        matches!(self, StoreError::Full { .. } | StoreError::Busy { .. })
+        matches!(
+            self,
+            StoreError::Full { .. } | StoreError::Busy { .. } | StoreError::Denied { .. }
+        )
     }
 
     /// Sorts a driver's error by what has to happen next.
@@ -118,6 +127,8 @@ impl StoreError {
         if code.len() == 5 {
             return match &code[..2] {
                 "53" if code == "53100" => StoreError::Full { what },
+                // insufficient_privilege: a person took a grant away, and may give it back.
+                "42" if code == "42501" => StoreError::Denied { what, why },
                 // Also read-only after a failover, and a server that is broken: ours is not to end for
                 // that, the tape goes on.
                 "08" | "25" | "40" | "53" | "55" | "57" | "58" | "XX" => {
@@ -130,7 +141,13 @@ impl StoreError {
             13 => StoreError::Full { what },
             5 | 6 => StoreError::Busy { what, why },
             8 | 10 => StoreError::Broken { what, why },
-            11 | 26 => StoreError::Damaged { what, why },
+            11 => StoreError::Damaged { what, why },
+            26 => StoreError::Damaged {
+                what,
+                why: "it is no database: another program's file, or its beginning was written over. Name \
+                      another path, or put back a backup"
+                    .into(),
+            },
             14 => StoreError::Open { what, why },
             _ => StoreError::Wrong { what, why },
         }

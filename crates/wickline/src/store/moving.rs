@@ -31,6 +31,11 @@ struct Table {
 /// Keys copied in one step.
 const STEP: i64 = 500;
 
+/// The names of the tables that a ledger is made of.
+pub(super) fn names() -> impl Iterator<Item = &'static str> {
+    TABLES.iter().map(|table| table.name)
+}
+
 const TABLES: &[Table] = &[
     Table {
         name: "ledger_label",

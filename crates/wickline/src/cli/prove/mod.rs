@@ -182,7 +182,7 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
     if options.send {
         send::agreed(&loaded, &bench, &proof, &options, out)?;
         // Noted before anything leaves: what cannot be noted is not sent.
-        let ledger = Ledger::open(bench.ledger.clone()).await?;
+        let ledger = Ledger::existing(bench.ledger.clone()).await?;
         let actor = options.who.actor(&bench.people)?;
         ledger.note(&actor, send::sending(&proof)).await?;
         reached = send::send(target, &mut proof.rows).await;

@@ -213,6 +213,7 @@ impl Builder<'_> {
             let set = rules.add_control_specimen(text);
             self.good("analyzer", index, "control_specimens", text, set);
         }
+        self.some_id_fits(settings, &rules, before);
         for text in &raw.stat_marks {
             self.good("analyzer", index, "stat_marks", text, rules.add_stat_mark(text));
         }
@@ -248,6 +249,22 @@ impl Builder<'_> {
             _ => return,
         };
         self.fault("site", 0, "prove_specimen", id, allowed);
+    }
+
+    /// A pattern of which nothing fits the other rules would hold every patient's report. Check characters are left
+    /// out: made-up ids have none.
+    fn some_id_fits(&mut self, settings: &Settings, rules: &Rules, before: usize) {
+        let rules = Rules { check_character: None, ..rules.clone() };
+        let why = |id: &String| rules.check_specimen(id, None).err().map(|why| (id.clone(), why));
+        let barred: Option<Vec<_>> = rules.specimen.examples().iter().map(why).collect();
+        let told = self.faults.iter().any(|fault| fault.key == "site.specimen");
+        if self.faults.len() > before || told {
+            return;
+        }
+        if let Some((id, why)) = barred.and_then(|all| all.into_iter().next()) {
+            let allowed = format!("a pattern that some patient's specimen id fits: {id} {why}");
+            self.fault("site", 0, "specimen", &settings.site.specimen, allowed);
+        }
     }
 
     /// Specimen ids are the laboratory's, not an analyzer's.

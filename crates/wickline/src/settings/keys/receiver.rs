@@ -458,6 +458,6 @@ pub(super) const KEYS: &[Key] = &[
         Text(400),
         Some("\"\""),
         "\"wickline.key\"",
-        "For mllps: our own key, PEM, readable by nobody else.",
+        "For mllps: our own key, PEM. Refused where every user of the machine can read it.",
     ),
 ];

@@ -53,10 +53,35 @@ async fn an_applied_migration_that_was_changed_is_refused() {
 }
 
 #[tokio::test]
+async fn a_shared_schema_grows_only_when_nobody_works_with_the_older_one() {
+    let Some(address) = postgres("works").await else { return };
+    let old = Db::open(address.clone(), &[FIRST]).await.expect("a new database");
+    run(&old, "INSERT INTO child (n) VALUES (1)").await;
+    let beside = Db::open(address.clone(), &[FIRST]).await.expect("another of the same version");
+    run(&beside, "INSERT INTO child (n) VALUES (2)").await;
+    let error = Db::open(address.clone(), &[FIRST, SECOND]).await.expect_err("two work with it");
+    assert!(error.is_passing() && !error.is_fatal(), "{error}");
+    for word in ["its schema is 1 and must become 2", "wickline 0."] {
+        assert!(error.to_string().contains(word), "{word}: {error}");
+    }
+    old.close().await.expect("closed");
+    assert!(Db::open(address.clone(), &[FIRST, SECOND]).await.is_err(), "one still does");
+    beside.close().await.expect("closed");
+    Db::open(address.clone(), &[FIRST, SECOND]).await.expect("nobody does");
+    // Who comes back with the older program is told, and can do nothing.
+    let error = old.write().await.err().expect("it knows one step");
+    assert!(matches!(error, StoreError::Newer { found: 2, known: 1, .. }), "{error}");
+    assert!(matches!(old.read().await, Err(StoreError::Newer { .. })));
+    let looked = Db::look(address, 1).await;
+    assert!(matches!(looked, Err(StoreError::Newer { .. })), "{looked:?}");
+}
+
+#[tokio::test]
 async fn a_store_from_before_digests_has_them_noted_once() {
     for address in both("undigested").await {
         let db = Db::open(address.clone(), &[FIRST]).await.expect("a new database");
         run(&db, "DROP TABLE schema_digest").await;
+        db.close().await.expect("closed");
         let db = Db::open(address.clone(), &[FIRST, SECOND]).await.expect("an old database");
         assert_eq!(run(&db, "UPDATE schema_digest SET digest = digest").await, 2);
         let changed = Db::open(address, &[CHANGED, SECOND]).await;
