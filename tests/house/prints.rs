@@ -1,12 +1,16 @@
-//! Twelve prints that differ in kind, each with its capture, its dialect and what a person read on the paper.
+//! Prints that differ in kind, each with its capture, its dialect and what a person read on the paper.
 
 use serde_json::Value;
+use wickline_listen::dialect;
+use wickline_listen::ear::hear;
+use wickline_normalize::Strip;
 
 use crate::kit::{Folder, run};
 use crate::prove::{config, root, text};
+use crate::sketch::{readings, typed};
 
 /// Folder and name of the capture, its dialect, strip, and the units that it is printed in.
-const PRINTS: [(&str, &str, &str, &str); 12] = [
+const PRINTS: [(&str, &str, &str, &str); 13] = [
     ("listen/two-column/complete", "two-column", "ten-pad", "conventional"),
     ("listen/three-field/abnormal", "three-field", "ten-pad", "si"),
     ("listen/ticket/abnormal", "ticket", "ten-pad", "conventional"),
@@ -18,8 +22,27 @@ const PRINTS: [(&str, &str, &str, &str); 12] = [
     ("prints/hoja", "prints/hoja.toml", "prints/hoja-strip.toml", "conventional"),
     ("prints/pares", "prints/pares.toml", "ten-pad", "si"),
     ("prints/scheda", "prints/scheda.toml", "prints/scheda-strip.toml", "conventional"),
+    ("prints/stipple", "prints/stipple.toml", "prints/stipple-strip.toml", "conventional"),
     ("prints/tafel", "prints/tafel.toml", "prints/tafel-strip.toml", "si"),
 ];
+
+/// The result before its label, and a number in brackets with words for an end of its ladder: each reading as typed.
+#[test]
+fn prints_that_took_notation_of_their_own_are_read_as_typed() {
+    for name in ["poste", "stipple"] {
+        let file = |end: &str| root(&format!("fixtures/prints/{name}{end}"));
+        let text_of = |end: &str| std::fs::read_to_string(file(end)).expect("a file");
+        let dialect = dialect::parse(&text_of(".toml"), name)
+            .unwrap_or_else(|faults| panic!("{name}: {faults:?}"));
+        let strip = Strip::parse(&text_of("-strip.toml"), name).expect("a good strip");
+        let heard = hear(dialect.as_ref(), &std::fs::read(file(".cap")).expect("a capture"));
+        let reports: Vec<_> = heard.iter().flat_map(|one| dialect.read(one)).collect();
+        let doubts: Vec<_> = reports.iter().flat_map(|report| &report.doubts).collect();
+        assert!(reports.len() == 4 && doubts.is_empty(), "{name}: {doubts:?}");
+        let wanted = typed(&format!("fixtures/prints/{name}.truth.csv"));
+        assert_eq!(readings(&reports, &strip), wanted, "{name}");
+    }
+}
 
 /// Whatever a person typed from the paper is what is read, judged and sent.
 #[test]

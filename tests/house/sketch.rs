@@ -12,14 +12,14 @@ use crate::kit::{Folder, binary, rounds, run};
 use crate::prove::{config, root};
 
 /// Report and analyte; grade, number, unit, mark as printed, a pad that was not read as `not read`.
-type Readings = BTreeMap<(usize, String), [String; 4]>;
+pub type Readings = BTreeMap<(usize, String), [String; 4]>;
 
 fn bytes(path: &str) -> Vec<u8> {
     std::fs::read(root(path)).expect(path)
 }
 
 /// What these reports say, by the labels of a strip.
-fn readings(reports: &[Report], strip: &Strip) -> Readings {
+pub fn readings(reports: &[Report], strip: &Strip) -> Readings {
     let mut found = Readings::new();
     let with = reports.iter().filter(|report| !report.readings.is_empty());
     for (n, report) in with.enumerate() {
@@ -54,11 +54,11 @@ fn drafted(draft: &Draft, captures: &[Vec<u8>]) -> Readings {
 }
 
 /// What a person typed.
-fn typed(path: &str) -> Readings {
+pub fn typed(path: &str) -> Readings {
     let text = String::from_utf8(bytes(path)).expect("UTF-8");
     let rows = text.lines().map(|line| line.split(',').collect::<Vec<_>>());
     let readings = rows.filter(|cells| cells[1] == "reading");
-    let not_read = ["????", "ERRO", "Fehler", "NO READING", "non letto"];
+    let not_read = ["????", "ERRO", "Fehler", "NO READING", "non letto", "not read", "illisible"];
     readings
         .filter(|cells| cells[4] != "SPENTO")
         .map(|cells| {
