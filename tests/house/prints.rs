@@ -32,7 +32,8 @@ fn prints_that_took_notation_of_their_own_are_read_as_typed() {
     for name in ["poste", "stipple"] {
         let file = |end: &str| root(&format!("fixtures/prints/{name}{end}"));
         let text_of = |end: &str| std::fs::read_to_string(file(end)).expect("a file");
-        let dialect = dialect::parse(&text_of(".toml"), name).ok().expect("a good dialect");
+        let dialect = dialect::parse(&text_of(".toml"), name)
+            .unwrap_or_else(|faults| panic!("{name}: {faults:?}"));
         let strip = Strip::parse(&text_of("-strip.toml"), name).expect("a good strip");
         let heard = hear(dialect.as_ref(), &std::fs::read(file(".cap")).expect("a capture"));
         let reports: Vec<_> = heard.iter().flat_map(|one| dialect.read(one)).collect();
