@@ -184,7 +184,7 @@ pub fn state(text: &str) -> (String, Tone) {
 
 #[cfg(test)]
 mod tests {
-    use super::{short_time, span, visible};
+    use super::{json_of, short_time, span, visible};
 
     #[test]
     fn lengths_of_time_read_well() {
@@ -202,11 +202,6 @@ mod tests {
         );
         assert_eq!(visible("400 µL ≥ é"), "400 µL ≥ é");
     }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::{json_of, visible};
 
     #[test]
     fn a_document_has_no_sign_that_a_terminal_obeys_and_says_the_same() {
