@@ -1,6 +1,6 @@
 //! A print of pairs, with signs behind its numbers and its classes within a line of other words, proved.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
@@ -102,7 +102,7 @@ fn bench(dialect: &str) -> (Folder, PathBuf) {
 }
 
 /// What a proof of these captures says, and what it says on the other side where it cannot be made.
-fn proved(folder: &Folder, config: &PathBuf, captures: &[&str]) -> (Value, String) {
+fn proved(folder: &Folder, config: &Path, captures: &[&str]) -> (Value, String) {
     let mut options = vec!["--json".to_owned(), "prove".to_owned()];
     for (n, capture) in captures.iter().enumerate() {
         let path = folder.write(&format!("{n}.cap"), capture);
