@@ -19,11 +19,11 @@ use wickline_normalize::{
 };
 
 use self::checked::Sum;
-use self::rows::Headed;
+use self::rows::{Headed, pieces};
 use super::anatomy::{self, LineAnatomy};
 use super::calendar::{Said, Times};
 use super::codepage;
-use super::entry::{Entries, Entry, Word, place};
+use super::entry::{Entries, Entry, Word};
 use super::form::{Field, Form};
 use super::parts::Single;
 use super::shape::{Heading, Shape, Sign};
@@ -576,26 +576,6 @@ impl<'s: 't, 't> Page<'s, 't> {
             line,
         });
     }
-}
-
-/// The pieces of a line that each hold one reading.
-fn pieces(entries: Entries, text: &str) -> impl Iterator<Item = &str> {
-    let mut rest = Some(text);
-    std::iter::from_fn(move || {
-        let (piece, after) = match entries {
-            Entries::Sign(sign) => match rest?.split_once(sign) {
-                Some((piece, after)) => (piece, Some(after)),
-                None => (rest?, None),
-            },
-            Entries::Width(width) => {
-                let text = rest.filter(|text| !text.is_empty())?;
-                let (piece, after) = text.split_at(place(text, width));
-                (piece, Some(after))
-            }
-        };
-        rest = after;
-        Some(piece)
-    })
 }
 
 /// Takes a value, or says whether it is the one that was taken before.

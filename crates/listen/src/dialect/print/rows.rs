@@ -6,7 +6,7 @@
 use wickline_normalize::{Hold, Reason};
 
 use super::{HALF, NO_FORM, Page};
-use crate::dialect::entry::{Entry, Layout};
+use crate::dialect::entry::{Entries, Entry, Layout, place};
 use crate::dialect::record::{Record, Table};
 use crate::dialect::shape::Sign;
 
@@ -168,4 +168,24 @@ impl<'s: 't, 't> Page<'s, 't> {
             }
         }
     }
+}
+
+/// The pieces of a line that each hold one reading.
+pub(super) fn pieces(entries: Entries, text: &str) -> impl Iterator<Item = &str> {
+    let mut rest = Some(text);
+    std::iter::from_fn(move || {
+        let (piece, after) = match entries {
+            Entries::Sign(sign) => match rest?.split_once(sign) {
+                Some((piece, after)) => (piece, Some(after)),
+                None => (rest?, None),
+            },
+            Entries::Width(width) => {
+                let text = rest.filter(|text| !text.is_empty())?;
+                let (piece, after) = text.split_at(place(text, width));
+                (piece, Some(after))
+            }
+        };
+        rest = after;
+        Some(piece)
+    })
 }

@@ -29,8 +29,7 @@ const MEANINGS: &[(&str, MarkMeaning)] = &[
 
 /// Every part has a value even where the file's was refused: any fault refuses the whole.
 ///
-/// Reading goes on after a fault, so that an analyst sees all of them; a file with one fault is no
-/// dialect.
+/// Reading goes on after a fault, so that an analyst sees all of them; a file with one fault is no dialect.
 pub(super) fn shape(text: &str, file: &str) -> Result<Shape, Vec<Fault>> {
     let source = Source::new(file, text);
     let shape = source.parse().map(|root| {
