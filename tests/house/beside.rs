@@ -95,7 +95,8 @@ fn bench(dialect: &str) -> (Folder, PathBuf) {
     folder.write("strip.toml", STRIP);
     let config = "[site]\nname = \"Kestrel Point Clinic\"\nshort = \"KESTRELPOINT\"\ntimezone = \"UTC\"\n\
         [store]\ntape = \"t.db\"\nledger = \"sqlite:l.db\"\n\
-        [[analyzer]]\nid = \"bench-1\"\nline = \"listen:127.0.0.1:0\"\ndialect = \"pairs.toml\"\nstrip = \"strip.toml\"\n\
+        [[analyzer]]\nid = \"bench-1\"\nline = \"listen:127.0.0.1:0\"\ndialect = \"pairs.toml\"\n\
+        strip = \"strip.toml\"\n\
         [[receiver]]\nid = \"lis\"\naddress = \"dir:out\"\n";
     let config = folder.write("w.toml", config);
     (folder, config)

@@ -17,11 +17,13 @@ use crate::prove::against::{Held, Proved};
 use crate::prove::signs::{Class, Signs};
 use crate::prove::truth::{OF_REPORT, Truth, Typed, TypedReading, beside, digest, signed};
 
-const HOW: &str = "How it is typed: `taken` as 2026-03-14 09:14, with seconds where the paper has them (2026-03-14 \
-09:14:55), or as 2026-03-14 alone where it has no time. `strip-expiry` as 2027-11-30, or as 2027-11. A pad that was not \
-read, or is switched off, has its label, its pad and the word of the paper under grade (`illisible`, `----`), and no \
-number; a report with one that was not read is `held: pad-unread`. A pad of which the paper has no line has no row. An \
-end of a ladder is typed with the sign of the insert, as >1.028. `level` and `lot` are those of control material.";
+const HOW: &str = "How it is typed: `taken` as 2026-03-14 09:14, with seconds where the paper has them \
+(2026-03-14 09:14:55), or \
+as 2026-03-14 alone where it has no time. `strip-expiry` as 2027-11-30, or as 2027-11. A pad that was not \
+read, or is switched off, has its label, its pad and the word of the paper under grade (`illisible`, `----`), \
+and no number; a report with one that was not read is `held: pad-unread`. A pad of which the paper has no line \
+has no row. An end of a ladder is typed with the sign of the insert, as >1.028. `level` and `lot` are those of \
+control material.";
 
 /// `wickline prove truth morning.cap`
 #[derive(Debug, Args)]
