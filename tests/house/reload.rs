@@ -15,8 +15,8 @@ use wickline_forward::receive::Receiver;
 
 use crate::cable::transmission;
 use crate::kit::{Daemon, Folder, PATIENCE, ask, configuration, rounds, said, until};
-use crate::outage::get;
 use crate::several::{Server, bench};
+use crate::status::get;
 use crate::way::{analyzer, check, gather, pty, runtime, script, specimen};
 
 const CONSOLE: &str = "[console]\nlisten = \"127.0.0.1:0\"\n";

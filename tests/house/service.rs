@@ -9,8 +9,8 @@ use wickline::simulate::analyzer::Style;
 
 use crate::faults::preload;
 use crate::kit::{Daemon, Folder, PATIENCE, binary, configuration, run, said, until};
-use crate::outage::get;
 use crate::reload::free;
+use crate::status::get;
 use crate::way::{analyzer, pty, runtime, script};
 
 /// The socket on which systemd listens (sd_notify(3)), a real one.

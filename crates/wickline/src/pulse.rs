@@ -12,11 +12,16 @@ use crate::clock;
 /// How often a loop that waits says that it lives.
 const EVERY: Duration = Duration::from_secs(1);
 
-/// The loops of this process: a number, so that two of one name can follow each other, the name, and the
-/// tick of the last turn.
-static LOOPS: Mutex<(u64, BTreeMap<u64, (String, i64)>)> = Mutex::new((0, BTreeMap::new()));
+/// The loops of this process, numbered, so that two of one name can follow each other.
+struct Loops {
+    last: u64,
+    /// The name, and the tick of the last turn.
+    turning: BTreeMap<u64, (String, i64)>,
+}
 
-fn loops() -> MutexGuard<'static, (u64, BTreeMap<u64, (String, i64)>)> {
+static LOOPS: Mutex<Loops> = Mutex::new(Loops { last: 0, turning: BTreeMap::new() });
+
+fn loops() -> MutexGuard<'static, Loops> {
     LOOPS.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
@@ -31,15 +36,15 @@ impl Beat {
     #[must_use]
     pub fn of(name: impl Into<String>) -> Self {
         let mut loops = loops();
-        loops.0 += 1;
-        let n = loops.0;
-        loops.1.insert(n, (name.into(), clock::tick_us()));
+        loops.last += 1;
+        let n = loops.last;
+        loops.turning.insert(n, (name.into(), clock::tick_us()));
         Self { n }
     }
 
     /// It turned once more.
     pub fn beat(&self) {
-        if let Some((_, last)) = loops().1.get_mut(&self.n) {
+        if let Some((_, last)) = loops().turning.get_mut(&self.n) {
             *last = clock::tick_us();
         }
     }
@@ -59,7 +64,7 @@ impl Beat {
 
 impl Drop for Beat {
     fn drop(&mut self) {
-        loops().1.remove(&self.n);
+        loops().turning.remove(&self.n);
     }
 }
 
@@ -69,7 +74,7 @@ pub fn hanging(longest: Duration) -> Vec<String> {
     let longest = i64::try_from(longest.as_micros()).unwrap_or(i64::MAX);
     let now = clock::tick_us();
     let hangs = |(_, last): &&(String, i64)| now.saturating_sub(*last) > longest;
-    loops().1.values().filter(hangs).map(|(name, _)| name.clone()).collect()
+    loops().turning.values().filter(hangs).map(|(name, _)| name.clone()).collect()
 }
 
 #[cfg(test)]

@@ -47,7 +47,7 @@ pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
 /// The configuration as it is now. A file that cannot be read at one moment is no wrong one: who starts this
 /// again later may find it.
 fn configured(path: &Path) -> Result<Bench, Failure> {
-    let unread = |fault| Failure { exit: Exit::Unreachable, ..faults(vec![fault]) };
+    let unread = |found| Failure { exit: Exit::Unreachable, ..faults(found) };
     let bytes = settings::read(path).map_err(unread)?;
     let loaded = settings::from_bytes(path, bytes).map_err(faults)?;
     let bench = Bench::build(&loaded).map_err(faults)?;

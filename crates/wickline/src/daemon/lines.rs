@@ -90,7 +90,10 @@ impl Lines {
             };
             self.open.push(Line { analyzer, spec, link, bound, ended, stop });
             let step = debug_span!("hearing", analyzer = %hearing.analyzer);
-            tasks.spawn(async move { Ok(hearing.run().instrument(step).await) });
+            tasks.spawn(async move {
+                hearing.run().instrument(step).await;
+                Ok(())
+            });
         }
         Ok(())
     }

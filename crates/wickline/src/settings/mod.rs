@@ -217,13 +217,13 @@ pub fn find(given: Option<&Path>) -> Result<PathBuf, String> {
 
 /// Reads a configuration file; every fault it has is in the error.
 pub fn load(file: &Path) -> Result<Loaded, Vec<Fault>> {
-    from_bytes(file, read(file).map_err(|fault| vec![fault])?)
+    from_bytes(file, read(file)?)
 }
 
 /// The file as it is. An error says nothing of what stands in it: it may be readable a moment later.
-pub fn read(file: &Path) -> Result<Vec<u8>, Fault> {
+pub fn read(file: &Path) -> Result<Vec<u8>, Vec<Fault>> {
     let allowed = "a file that the service user can read";
-    std::fs::read(file).map_err(|e| whole(file, e.to_string(), allowed))
+    std::fs::read(file).map_err(|e| vec![whole(file, e.to_string(), allowed)])
 }
 
 /// Reads a configuration from what stands in its file.
