@@ -12,18 +12,17 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::slice;
 
-use smallvec::SmallVec;
 use wickline_normalize::words::quote;
 use wickline_normalize::{
     Hold, Mark, Parts, PrintedReading, Private, Reason, Report, Status, Text,
 };
 
 use self::checked::Sum;
-use self::rows::{Headed, pieces};
+use self::rows::Headed;
 use super::anatomy::{self, LineAnatomy};
 use super::calendar::{Said, Times};
 use super::codepage;
-use super::entry::{Entries, Entry, Word};
+use super::entry::{Entry, Word};
 use super::form::{Field, Form};
 use super::parts::Single;
 use super::shape::{Heading, Shape, Sign};
@@ -518,30 +517,6 @@ impl<'s: 't, 't> Page<'s, 't> {
         } else {
             self.unreadable(pending.line, HALF);
         }
-    }
-
-    /// Reads several readings in one line: all of them, or none.
-    ///
-    /// One piece that is no reading makes the whole line none.
-    fn side_by_side(&mut self, entries: Entries, index: usize, text: &'t str) {
-        let results = &self.shape.results;
-        let Some(layout) = results.layouts.first() else { return };
-        let mut found = SmallVec::<[_; 2]>::new();
-        let pieces: SmallVec<[_; 4]> = pieces(entries, text).collect();
-        for (n, piece) in pieces.iter().copied().enumerate() {
-            if piece.trim_start().is_empty() {
-                self.place += usize::from(self.place < results.order.len());
-                continue;
-            }
-            match self.begin(layout, piece).filter(Entry::is_whole) {
-                Some(entry) => found.push(entry),
-                None => return self.no_reading(index, text, &pieces, n),
-            }
-        }
-        for entry in &found {
-            self.push(entry, index);
-        }
-        self.taken_apart(&found, index, text);
     }
 
     fn taken_apart(&mut self, entries: &[Entry<'t>], index: usize, text: &str) {
