@@ -4,9 +4,9 @@ use std::path::{Path, PathBuf};
 
 use wickline_listen::dialect::{self, Dialect};
 use wickline_listen::ear::Ear;
-use wickline_normalize::Figure;
 use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
+use wickline_normalize::{Figure, Text};
 
 /// What is off the ladder on purpose, to show what becomes of it: a number between two rungs, a range, and
 /// numbers with a comma that their dialect does not read.
@@ -31,7 +31,7 @@ fn captures(folder: &str) -> Vec<PathBuf> {
 }
 
 /// Every number that a capture prints, with its label.
-fn numbers(dialect: &dyn Dialect, file: &Path) -> Vec<(String, String)> {
+fn numbers(dialect: &dyn Dialect, file: &Path) -> Vec<(Text, Text)> {
     let mut ear = Ear::new(dialect);
     ear.handle_input(0, &std::fs::read(file).expect("a capture"), 0, &[]);
     while let Some(deadline) = ear.poll_timeout() {
@@ -39,7 +39,7 @@ fn numbers(dialect: &dyn Dialect, file: &Path) -> Vec<(String, String)> {
     }
     let heard = std::iter::from_fn(|| ear.poll_transmission()).collect::<Vec<_>>();
     let readings = heard.iter().flat_map(|t| dialect.read(t)).flat_map(|r| r.readings);
-    let digits = |part: &String| part.bytes().any(|b| b.is_ascii_digit()) && !part.ends_with('+');
+    let digits = |part: &Text| part.bytes().any(|b| b.is_ascii_digit()) && !part.ends_with('+');
     readings
         .flat_map(|r| r.parts.into_iter().filter(digits).map(move |part| (r.label.clone(), part)))
         .collect()

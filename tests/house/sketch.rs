@@ -6,13 +6,13 @@ use std::process::Command;
 use wickline::sketch::{Capture, Draft, sketch};
 use wickline_listen::dialect;
 use wickline_listen::ear::hear;
-use wickline_normalize::{Figure, Report, Status, Strip};
+use wickline_normalize::{Figure, Report, Status, Strip, Text};
 
 use crate::kit::{Folder, binary, rounds, run};
 use crate::prove::{config, root};
 
 /// Report and analyte; grade, number, unit, mark as printed, a pad that was not read as `not read`.
-pub type Readings = BTreeMap<(usize, String), [String; 4]>;
+pub type Readings = BTreeMap<(usize, String), [Text; 4]>;
 
 fn bytes(path: &str) -> Vec<u8> {
     std::fs::read(root(path)).expect(path)
@@ -28,8 +28,7 @@ pub fn readings(reports: &[Report], strip: &Strip) -> Readings {
             let number = reading.parts.iter().find(|part| Figure::read(part).is_some());
             let grade = reading.parts.iter().find(|part| Figure::read(part).is_none());
             let read = reading.status != Status::Unread;
-            let grade =
-                if read { grade.cloned().unwrap_or_default() } else { "not read".to_owned() };
+            let grade = if read { grade.cloned().unwrap_or_default() } else { "not read".into() };
             let mark = reading.mark.as_ref().map(|mark| mark.text.clone()).unwrap_or_default();
             let said = [
                 grade,
@@ -63,7 +62,7 @@ pub fn typed(path: &str) -> Readings {
         .filter(|cells| cells[4] != "SPENTO")
         .map(|cells| {
             let grade = if not_read.contains(&cells[4]) { "not read" } else { cells[4] };
-            let said = [grade, cells[5], cells[6], cells[7]].map(str::to_owned);
+            let said = [grade, cells[5], cells[6], cells[7]].map(Text::new);
             ((cells[0].parse().expect("a report"), cells[3].to_owned()), said)
         })
         .collect()
@@ -342,7 +341,7 @@ fn print(seed: u64) -> (String, Readings) {
             };
             let unit = if number.is_empty() { "" } else { UNITS[at] };
             let mark = if marked && grade.ends_with('+') { "*" } else { "" };
-            let said = [grade, &number, unit, mark].map(str::to_owned);
+            let said = [grade, &number, unit, mark].map(Text::new);
             wanted.insert((report, PADS[at].to_owned()), said);
             let shown = if comma { number.replace('.', ",") } else { number };
             entries.push((labels[at], grade, shown, unit, mark));

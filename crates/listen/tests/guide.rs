@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use wickline_listen::dialect;
 use wickline_listen::ear::Ear;
-use wickline_normalize::Report;
+use wickline_normalize::{Report, Text};
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")
@@ -135,9 +135,8 @@ fn shown(reports: &[Report]) -> String {
         told.extend(report.specimen.iter().map(|id| format!("specimen {}", id.expose())));
         told.extend(report.taken.iter().map(|taken| format!("taken {}", taken.digits())));
         for reading in &report.readings {
-            let mut parts = vec![reading.label.clone()];
-            parts.extend(reading.parts.iter().cloned());
-            parts.extend(reading.unit.clone());
+            let mut parts = vec![reading.label.to_string()];
+            parts.extend(reading.parts.iter().chain(&reading.unit).map(Text::to_string));
             let again = reading.second.iter();
             parts.extend(again.map(|second| format!("= {} {}", second.value, second.unit)));
             let meaning = |mark: &wickline_normalize::Mark| format!("{:?}", mark.meaning);

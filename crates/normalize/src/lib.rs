@@ -69,8 +69,8 @@ pub use readings::{Printed, Reading};
 pub use references::{Interval, Reference};
 pub use remark::Remark;
 pub use report::{
-    Mark, MarkMeaning, Patient, Place, PrintedReading, Private, RawLine, Report, SecondValue,
-    Signs, Status,
+    Mark, MarkMeaning, Parts, Patient, Place, PrintedReading, Private, RawLine, Report,
+    SecondValue, Signs, Status, Text,
 };
 pub use rules::{ControlMark, ControlSpecimen, LeadingDigit, Rules};
 pub use strip::Strip;

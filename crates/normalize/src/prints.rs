@@ -5,7 +5,7 @@ use crate::figure::Figure;
 use crate::hold::Reason;
 use crate::judge::{Earlier, Facts, Judged, judge};
 use crate::moment::Moment;
-use crate::report::{Mark, MarkMeaning, PrintedReading, Private, Report, Status};
+use crate::report::{Mark, MarkMeaning, PrintedReading, Private, Report, Status, Text};
 use crate::rules::Rules;
 use crate::strip::{Kind, Pad, Rung, Strip};
 use crate::units::Units;
@@ -16,8 +16,8 @@ pub(crate) const DAY: &str = "2025-03-14";
 pub(crate) fn reading(label: &str, parts: &[&str], unit: &str) -> PrintedReading {
     PrintedReading {
         label: label.into(),
-        parts: parts.iter().map(|p| (*p).to_owned()).collect(),
-        unit: Some(unit.to_owned()).filter(|u| !u.is_empty()),
+        parts: parts.iter().map(|p| Text::new(p)).collect(),
+        unit: Some(Text::new(unit)).filter(|u| !u.is_empty()),
         unit_implied: false,
         second: None,
         mark: None,

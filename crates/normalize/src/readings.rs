@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::figure::Figure;
 use crate::observation::Flag;
 use crate::references::Reference;
-use crate::report::{Mark, PrintedReading, SecondValue, Status};
+use crate::report::{Mark, PrintedReading, SecondValue, Status, Text};
 use crate::strip::Pad;
 use crate::units::Units;
 use crate::words::quote;
@@ -109,13 +109,13 @@ pub(crate) fn join(first: &mut Reading, second: Reading) {
 
 /// A reading of which nothing is understood yet.
 pub(crate) fn blank(printed: &PrintedReading, units: Units) -> Reading {
-    let filled = |text: &Option<String>| text.clone().filter(|t| !t.trim().is_empty());
+    let unit = printed.unit.as_ref().filter(|unit| !unit.trim().is_empty());
     Reading {
-        label: printed.label.clone(),
+        label: printed.label.to_string(),
         printed: Printed {
-            parts: printed.parts.clone(),
-            unit: filled(&printed.unit),
-            mark: printed.mark.as_ref().map(|m| m.text.clone()),
+            parts: printed.parts.iter().map(Text::to_string).collect(),
+            unit: unit.map(Text::to_string),
+            mark: printed.mark.as_ref().map(|m| m.text.to_string()),
             ..Printed::default()
         },
         units,

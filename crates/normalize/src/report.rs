@@ -7,19 +7,27 @@
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
+use smallvec::SmallVec;
 
 use crate::hold::{Hold, Remedy};
 use crate::moment::Moment;
+
+/// Text as printed. A label, a grade, a unit, an id: up to 23 bytes stand where they are kept, with no
+/// memory of their own, and copying a longer one copies no text.
+pub type Text = compact_str::CompactString;
+
+/// The parts of one printed result: a grade or a number, or both, and seldom more.
+pub type Parts = SmallVec<[Text; 2]>;
 
 /// Text that may identify a patient. It can be compared, stored and sent, but `{:?}` shows only its
 /// length and there is no `{}`: logs, metrics and panics cannot carry it by accident.
 #[derive(Clone, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(transparent)]
-pub struct Private(String);
+pub struct Private(Text);
 
 impl Private {
     /// Any text; nothing is checked here.
-    pub fn new(text: impl Into<String>) -> Self {
+    pub fn new(text: impl Into<Text>) -> Self {
         Self(text.into())
     }
 
@@ -122,7 +130,7 @@ pub struct Report {
 impl Report {
     /// A person said whose specimen it is: what the dialect doubted of the id, and what stood beside
     /// it, is settled. The lines still have all of it.
-    pub fn identify(&mut self, specimen: impl Into<String>) {
+    pub fn identify(&mut self, specimen: impl Into<Text>) {
         self.specimen = Some(Private::new(specimen));
         self.control_lot = None;
         self.doubts.retain(|doubt| doubt.reason.remedy() != Remedy::Identify);
@@ -160,12 +168,12 @@ pub struct Signs {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PrintedReading {
     /// What the print calls the pad.
-    pub label: String,
+    pub label: Text,
     /// The result as printed, cut where the dialect cuts it (`2+`, `>1200`, `2+` and `400`): each part
     /// is a grade word or a number with or without a comparator. Which is which, the strip decides.
-    pub parts: Vec<String>,
+    pub parts: Parts,
     /// As printed beside the result; None: none was.
-    pub unit: Option<String>,
+    pub unit: Option<Text>,
     /// The dialect says that this analyzer never prints units, so that none is missing.
     #[serde(default)]
     pub unit_implied: bool,
@@ -186,16 +194,16 @@ pub struct PrintedReading {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SecondValue {
     /// With its comparator, and a point before its decimals.
-    pub value: String,
+    pub value: Text,
     /// As printed beside it.
-    pub unit: String,
+    pub unit: Text,
 }
 
 /// The analyzer's own abnormal mark.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Mark {
     /// As printed.
-    pub text: String,
+    pub text: Text,
     /// What the dialect says that it claims.
     pub meaning: MarkMeaning,
 }

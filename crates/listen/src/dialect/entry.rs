@@ -10,13 +10,14 @@ mod refusal;
 
 use std::ops::Range;
 
-use wickline_normalize::{MarkMeaning, SecondValue};
+use wickline_normalize::{MarkMeaning, SecondValue, Text};
 
 use self::divided::divided;
 pub(super) use self::figure::Figure;
 use self::figure::figure;
 use super::record::Table;
 use super::steps;
+use super::text::apart;
 
 /// Words of a grade at most; a longer one is no grade but a line that was not understood.
 const MAX_GRADE_WORDS: usize = 4;
@@ -178,6 +179,9 @@ impl<'t> Entry<'t> {
                     rest = after.trim_ascii_start();
                 }
             }
+            Split::Sign(sign, cells) if *sign != '=' => {
+                self.apart(results, cells, apart(text, *sign))?;
+            }
             Split::Sign(sign, cells) => self.apart(results, cells, cut(text, &[*sign]))?,
             Split::Signs(signs, cells) => {
                 self.apart(results, cells, cut(text, signs))?;
@@ -217,7 +221,7 @@ impl<'t> Entry<'t> {
     /// The number in its other unit, as the report carries it.
     pub fn second(&self, decimal: char) -> Option<SecondValue> {
         let (figure, unit) = self.second?;
-        Some(SecondValue { value: figure.owned(decimal), unit: unit.to_owned() })
+        Some(SecondValue { value: figure.owned(decimal), unit: unit.into() })
     }
 
     /// What it was read from, piece by piece.
@@ -290,13 +294,15 @@ impl<'t> Entry<'t> {
         columns: &[(Cell, Range<usize>)],
         text: &'t str,
     ) -> Option<()> {
-        let mut outside = 0;
+        let (mut rest, mut column) = (text, 0);
         for (cell, range) in columns {
-            given(columns_of(text, outside, range.start)).is_none().then_some(())?;
-            outside = range.end;
-            self.cell(results, *cell, columns_of(text, range.start, range.end))?;
+            let (outside, after) = rest.split_at(place(rest, range.start.saturating_sub(column)));
+            given(outside).is_none().then_some(())?;
+            let (word, after) = after.split_at(place(after, range.len()));
+            self.cell(results, *cell, word)?;
+            (rest, column) = (after, range.end);
         }
-        given(columns_of(text, outside, usize::MAX)).is_none().then_some(())
+        given(rest).is_none().then_some(())
     }
 
     /// Takes one cell. None: it holds what its kind cannot be.
@@ -516,9 +522,9 @@ impl Results {
 
 impl Part<'_> {
     /// As the report carries it.
-    pub fn owned(&self, decimal: char) -> String {
+    pub fn owned(&self, decimal: char) -> Text {
         match self {
-            Part::Grade(text) => (*text).to_owned(),
+            Part::Grade(text) => (*text).into(),
             Part::Figure(figure) => figure.owned(decimal),
         }
     }
@@ -560,16 +566,11 @@ fn blank(text: &str) -> Option<usize> {
     text.bytes().position(|byte| byte == b' ' || byte == b'\t')
 }
 
-/// The characters of a line from one column to another.
-fn columns_of(text: &str, from: usize, to: usize) -> &str {
-    if to <= from {
-        return "";
+/// Where a column of a line begins; its end where it has not so many characters.
+pub(super) fn place(text: &str, column: usize) -> usize {
+    let before = text.as_bytes().get(..column).unwrap_or(text.as_bytes());
+    if before.is_ascii() {
+        return before.len();
     }
-    if text.is_ascii() {
-        return text.get(from..to.min(text.len())).unwrap_or("");
-    }
-    let mut places = text.char_indices().map(|(at, _)| at).chain(std::iter::once(text.len()));
-    let start = places.nth(from).unwrap_or(text.len());
-    let end = places.nth(to - from - 1).unwrap_or(text.len());
-    text.get(start..end).unwrap_or("")
+    text.char_indices().nth(column).map_or(text.len(), |(at, _)| at)
 }

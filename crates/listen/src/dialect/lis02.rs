@@ -16,13 +16,13 @@ use std::borrow::Cow;
 
 use wickline_normalize::words::quote;
 use wickline_normalize::{
-    Hold, Mark, MarkMeaning, Moment, Patient, Place, PrintedReading, Private, RawLine, Reason,
-    Report, Status,
+    Hold, Mark, MarkMeaning, Moment, Parts, Patient, Place, PrintedReading, Private, RawLine,
+    Reason, Report, Status, Text,
 };
 
 use self::record::{Delimiters, Record};
 use super::codepage::Encoding;
-use super::text::{cut, decode, flaw, given, raw_line};
+use super::text::{cut, decode, flaw, given, raw_line, trimmed};
 use super::{Dialect, LineAnatomy, LinkKind};
 use crate::ear::{Ending, Transmission};
 
@@ -289,7 +289,7 @@ impl Message {
             doubts.push(Hold::new(Reason::Incomplete, "a result came without its order (O)"));
         }
         let label = record.test_id(3);
-        if label.trim().is_empty() {
+        if trimmed(&label).is_empty() {
             doubts.push(Hold::new(Reason::Unreadable, "R-3 names no test"));
         }
         let parts = parts(record);
@@ -304,9 +304,9 @@ impl Message {
         if let Some(report) = self.reports.last_mut() {
             report.again |= record.field(9) == "R";
             report.readings.push(PrintedReading {
-                label: label.trim().to_owned(),
+                label: trimmed(&label).into(),
                 parts,
-                unit: given(&record.text(5)).map(str::to_owned),
+                unit: given(&record.text(5)).map(Text::new),
                 unit_implied: false,
                 second: None,
                 mark: mark(record),
@@ -403,15 +403,16 @@ fn unread(report: &mut Report) {
 }
 
 /// R-4 cut at the component delimiter. A comparator that stands alone belongs to what follows it.
-fn parts(record: &Record<'_>) -> Vec<String> {
-    let mut parts: Vec<String> = Vec::new();
-    let mut comparator = String::new();
+fn parts(record: &Record<'_>) -> Parts {
+    let mut parts = Parts::new();
+    let mut comparator = Text::default();
     for component in record.components(4) {
         let text = record.unescape(component);
-        match text.trim() {
+        match trimmed(&text) {
             "" => {}
             sign @ ("<" | "<=" | ">" | ">=") if comparator.is_empty() => comparator = sign.into(),
-            text => parts.push(std::mem::take(&mut comparator) + text),
+            text if comparator.is_empty() => parts.push(text.into()),
+            text => parts.push(Text::from_iter([std::mem::take(&mut comparator).as_str(), text])),
         }
     }
     if !comparator.is_empty() {
@@ -432,7 +433,7 @@ fn mark(record: &Record<'_>) -> Option<Mark> {
         "H" | "HH" | ">" => MarkMeaning::High,
         _ => MarkMeaning::Other,
     };
-    Some(Mark { text: text.to_owned(), meaning })
+    Some(Mark { text: text.into(), meaning })
 }
 
 /// R-9 (9.9). Sent before (R) and verified by a person (V) are as final as F.

@@ -10,16 +10,19 @@ mod rows;
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::slice;
 
 use wickline_normalize::words::quote;
-use wickline_normalize::{Hold, Mark, PrintedReading, Private, Reason, Report, Status};
+use wickline_normalize::{
+    Hold, Mark, Parts, PrintedReading, Private, Reason, Report, Status, Text,
+};
 
 use self::checked::Sum;
 use self::rows::Headed;
 use super::anatomy::{self, LineAnatomy};
 use super::calendar::{Said, Times};
 use super::codepage;
-use super::entry::{Entries, Entry, Part, Word};
+use super::entry::{Entry, Word};
 use super::form::{Field, Form};
 use super::parts::Single;
 use super::shape::{Heading, Shape, Sign};
@@ -181,10 +184,11 @@ struct Pending<'t> {
 impl<'s: 't, 't> Page<'s, 't> {
     fn new(shape: &'s Shape, transmission: &Transmission, apart: bool) -> Self {
         let lines = transmission.lines.len();
+        let beside = shape.results.entries.is_some();
         let report = Report {
             place: transmission.place,
             lines: Vec::with_capacity(lines),
-            readings: Vec::with_capacity(lines),
+            readings: Vec::with_capacity(if beside { 2 * lines } else { lines }),
             ..Report::default()
         };
         Self {
@@ -420,14 +424,15 @@ impl<'s: 't, 't> Page<'s, 't> {
             None => match self.begin(first, text) {
                 Some(entry) if shape.results.layouts.len() == 1 => {
                     if entry.is_whole() {
-                        self.result(entry, index, text);
+                        self.push(&entry, index);
+                        self.taken_apart(slice::from_ref(&entry), index, text);
                     } else {
                         self.not_understood(index, text, NO_FORM);
                     }
                 }
                 Some(entry) => {
+                    self.taken_apart(slice::from_ref(&entry), index, text);
                     self.pending = Some(Pending { entry, line: index, next: 1 });
-                    self.taken_apart(&[entry], index, text);
                 }
                 None => self.not_understood(index, text, NO_FORM),
             },
@@ -485,7 +490,7 @@ impl<'s: 't, 't> Page<'s, 't> {
                     self.not_understood(index, text, EITHER);
                     return true;
                 }
-                self.taken_apart(&[entry], index, text);
+                self.taken_apart(slice::from_ref(&entry), index, text);
                 self.pending = Some(Pending { entry, next: n + 1, ..pending });
                 if n + 1 == results.layouts.len() {
                     self.settle();
@@ -514,35 +519,6 @@ impl<'s: 't, 't> Page<'s, 't> {
         }
     }
 
-    /// Reads several readings in one line: all of them, or none.
-    ///
-    /// One piece that is no reading makes the whole line none.
-    fn side_by_side(&mut self, entries: Entries, index: usize, text: &'t str) {
-        let results = &self.shape.results;
-        let Some(layout) = results.layouts.first() else { return };
-        let mut found = Vec::new();
-        let pieces = pieces(entries, text);
-        for (n, piece) in pieces.iter().copied().enumerate() {
-            if piece.trim().is_empty() {
-                self.place += usize::from(self.place < results.order.len());
-                continue;
-            }
-            match self.begin(layout, piece).filter(Entry::is_whole) {
-                Some(entry) => found.push(entry),
-                None => return self.no_reading(index, text, &pieces, n),
-            }
-        }
-        for entry in &found {
-            self.push(entry, index);
-        }
-        self.taken_apart(&found, index, text);
-    }
-
-    fn result(&mut self, entry: Entry<'t>, index: usize, text: &str) {
-        self.push(&entry, index);
-        self.taken_apart(&[entry], index, text);
-    }
-
     fn taken_apart(&mut self, entries: &[Entry<'t>], index: usize, text: &str) {
         if self.anatomy.is_some() {
             let parts: Vec<_> = entries.iter().flat_map(Entry::pieces).collect();
@@ -559,38 +535,21 @@ impl<'s: 't, 't> Page<'s, 't> {
             return;
         }
         let results = &self.shape.results;
-        let count = entry.parts.iter().flatten().count();
-        let mut parts = Vec::with_capacity(count);
-        parts.extend(entry.parts.iter().flatten().map(|part: &Part| part.owned(results.decimal)));
+        let mut parts = Parts::new();
+        for part in entry.parts.iter().flatten() {
+            parts.push(part.owned(results.decimal));
+        }
         self.report.readings.push(PrintedReading {
-            label: entry.label.to_owned(),
+            label: entry.label.into(),
             parts,
-            unit: entry.unit.map(str::to_owned),
+            unit: entry.unit.map(Text::new),
             unit_implied: results.unit_implied,
             second: entry.second(results.decimal),
-            mark: entry.mark.map(|(text, meaning)| Mark { text: text.to_owned(), meaning }),
+            mark: entry.mark.map(|(text, meaning)| Mark { text: text.into(), meaning }),
             status: if entry.word.is_some() { Status::Unread } else { Status::Final },
             taken: None,
             line,
         });
-    }
-}
-
-/// The pieces of a line that each hold one reading.
-fn pieces(entries: Entries, text: &str) -> Vec<&str> {
-    match entries {
-        Entries::Sign(sign) => text.split(sign).collect(),
-        Entries::Width(width) => {
-            let mut pieces = Vec::new();
-            let mut rest = text;
-            while !rest.is_empty() {
-                let end = rest.char_indices().nth(width).map_or(rest.len(), |(at, _)| at);
-                let (piece, after) = rest.split_at(end);
-                pieces.push(piece);
-                rest = after;
-            }
-            pieces
-        }
     }
 }
 

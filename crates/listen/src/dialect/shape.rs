@@ -39,6 +39,9 @@ pub(super) struct Shape {
     pub results: Results,
     /// None: the print has no check characters.
     pub check: Option<Check>,
+    /// A print must say how many readings it has; which page of how many it is.
+    pub counts: bool,
+    pub pages: bool,
 }
 
 /// The forms of header lines.
@@ -193,7 +196,7 @@ impl Shape {
     }
 
     /// Whether some form of the dialect must hold this.
-    pub fn needs(&self, wanted: Field) -> bool {
+    fn needs(&self, wanted: Field) -> bool {
         let forms = self.header.forms.iter().map(|(form, _)| form);
         let fields = self.record.iter().flat_map(|record| &record.fields);
         forms.chain(fields).any(|form| form.needs(wanted))

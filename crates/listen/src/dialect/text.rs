@@ -120,7 +120,26 @@ pub(super) fn cut(ending: &Ending) -> Option<Hold> {
 
 /// A text field that is there.
 pub(super) fn given(text: &str) -> Option<&str> {
-    Some(text.trim()).filter(|text| !text.is_empty())
+    Some(trimmed(text)).filter(|text| !text.is_empty())
+}
+
+/// What stands between the signs.
+#[expect(
+    clippy::manual_pattern_char_comparison,
+    reason = "most pieces are a few letters, too few for a search by many bytes at once to gain"
+)]
+pub(super) fn apart(text: &str, sign: char) -> impl Iterator<Item = &str> {
+    text.split(move |letter| letter == sign)
+}
+
+/// Without blanks at its ends. Nearly every text has ink there, which its first and last byte tell.
+pub(super) fn trimmed(text: &str) -> &str {
+    match text.as_bytes() {
+        [] => text,
+        [only] if only.is_ascii_graphic() => text,
+        [first, .., last] if first.is_ascii_graphic() && last.is_ascii_graphic() => text,
+        _ => text.trim(),
+    }
 }
 
 #[cfg(test)]

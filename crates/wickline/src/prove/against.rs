@@ -5,7 +5,7 @@ use std::fmt;
 
 use serde::Serialize;
 use wickline_normalize::judge::Judged;
-use wickline_normalize::{Moment, PrintedReading, Report, Status};
+use wickline_normalize::{Moment, PrintedReading, Report, Status, Text};
 
 use super::expect::{End, Obx, cut};
 use super::sheet::{Pad, Rung, alike};
@@ -388,7 +388,7 @@ fn bracketless(mark: &str) -> &str {
 
 fn shown(found: &PrintedReading) -> String {
     let mark = found.mark.as_ref().map(|mark| mark.text.as_str());
-    let parts = found.parts.iter().map(String::as_str).chain(found.unit.as_deref()).chain(mark);
+    let parts = found.parts.iter().map(Text::as_str).chain(found.unit.as_deref()).chain(mark);
     let parts = parts.filter(|part| !part.trim().is_empty());
     let unread = (found.status == Status::Unread).then_some("not read");
     let parts: Vec<&str> = parts.chain(unread).collect();

@@ -9,7 +9,7 @@ use std::collections::BTreeSet;
 
 use wickline_normalize::strip::{Kind, Pad};
 use wickline_normalize::units::Property;
-use wickline_normalize::{Figure, Flag, PrintedReading, Strip, Units};
+use wickline_normalize::{Figure, Flag, PrintedReading, Strip, Text, Units};
 
 use super::trial::Trial;
 use super::words;
@@ -59,7 +59,7 @@ pub(super) fn strip(name: &str, trial: &Trial) -> String {
         all().enumerate().flat_map(|(n, report)| report.readings.iter().map(move |r| (n, r)))
     {
         let Some(pad) = words::pad(&reading.label) else {
-            strange.insert(reading.label.clone());
+            strange.insert(reading.label.to_string());
             continue;
         };
         let at = seen.iter().position(|one| one.pad.id == pad.id).unwrap_or(seen.len());
@@ -192,8 +192,8 @@ impl Seen {
     }
 
     fn add(&mut self, reading: &PrintedReading) {
-        self.labels.insert(reading.label.clone());
-        self.units.extend(reading.unit.clone());
+        self.labels.insert(reading.label.to_string());
+        self.units.extend(reading.unit.iter().map(Text::to_string));
         let mut step = (None, None);
         for part in &reading.parts {
             if let Some(figure) = Figure::read(part) {
@@ -201,11 +201,11 @@ impl Seen {
                 step.1 = Some((figure, system));
             } else if let Some(grade) = words::grade_on(self.pad, part) {
                 if grade != part.to_uppercase() {
-                    self.words.insert((grade.clone(), part.clone()));
+                    self.words.insert((grade.clone(), part.to_string()));
                 }
                 step.0 = Some(grade);
             } else if !words::is_unread(part) && !words::is_off(part) {
-                self.unknown.insert(part.clone());
+                self.unknown.insert(part.to_string());
             }
         }
         if step != (None, None) && !self.steps.contains(&step) {

@@ -6,6 +6,7 @@ use nom::character::complete::{char, digit1, space0};
 use nom::combinator::{opt, recognize};
 use nom::sequence::preceded;
 use nom::{IResult, Parser};
+use wickline_normalize::Text;
 
 use super::{Results, blank};
 
@@ -60,18 +61,15 @@ impl<'t> Figure<'t> {
     }
 
     /// With a point before its decimals and the comparator as a sign, the ends of a range likewise.
-    pub fn owned(&self, decimal: char) -> String {
-        let Some(digits) = self.digits else { return self.whole.replace(decimal, ".") };
+    pub fn owned(&self, decimal: char) -> Text {
+        let Some(digits) = self.digits else { return self.whole.replace(decimal, ".").into() };
         if self.sign.is_empty() && decimal == '.' {
-            return digits.to_owned();
+            return digits.into();
         }
-        let mut text = String::with_capacity(self.sign.len() + digits.len());
-        text.push_str(self.sign);
         match digits.split_once(decimal) {
-            Some((whole, decimals)) => text.extend([whole, ".", decimals]),
-            None => text.push_str(digits),
+            Some((whole, decimals)) => Text::from_iter([self.sign, whole, ".", decimals]),
+            None => Text::from_iter([self.sign, digits]),
         }
-        text
     }
 }
 

@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use wickline_normalize::words::quote;
 
-use super::{Cell, Entry, Layout, Results, Split, blank, columns_of, cut, runs};
+use super::{Cell, Entry, Layout, Results, Split, blank, cut, place, runs};
 
 impl<'t> Entry<'t> {
     /// Why a line is no reading: the first cell that refuses what stands in it. None: it names no pad, or no cell by
@@ -39,7 +39,8 @@ impl Split {
         match self {
             Split::Columns(columns) => {
                 let cut = |(cell, range): &(Cell, Range<usize>)| {
-                    (*cell, columns_of(text, range.start, range.end))
+                    let column = place(text, range.start)..place(text, range.end);
+                    (*cell, text.get(column).unwrap_or(""))
                 };
                 columns.iter().map(cut).collect()
             }

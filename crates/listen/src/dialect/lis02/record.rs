@@ -9,7 +9,7 @@ use nom::character::complete::{char, one_of, satisfy};
 use nom::sequence::{preceded, terminated};
 use nom::{IResult, Parser};
 
-use crate::dialect::text::latin1;
+use crate::dialect::text::{apart, latin1, trimmed};
 
 /// Fields beyond this are read past (5.4.8); no record of ours needs more.
 const FIELDS: usize = 27;
@@ -57,19 +57,21 @@ pub(super) struct Record<'t> {
     fields: [&'t str; FIELDS],
     /// As many as were sent, the type and empty ones among them.
     sent: usize,
+    /// The escape delimiter stands somewhere in it, as in few records.
+    escapes: bool,
 }
 
 impl<'t> Record<'t> {
     pub fn read(delimiters: &'t Delimiters, text: &'t str) -> Self {
         let mut fields = [""; FIELDS];
-        let mut rest = text;
-        for slot in &mut fields {
-            let Ok((after, field)) = field(delimiters.field, rest) else { break };
-            *slot = field;
-            let Ok((after, _)) = delimiter(delimiters.field, after) else { break };
-            rest = after;
+        let mut sent = 0;
+        for field in apart(text, delimiters.field) {
+            if let Some(slot) = fields.get_mut(sent) {
+                *slot = field;
+            }
+            sent += 1;
         }
-        Self { delimiters, fields, sent: text.matches(delimiters.field).count() + 1 }
+        Self { delimiters, fields, sent, escapes: text.contains(delimiters.escape) }
     }
 
     /// A header's second field holds the delimiters and is left out of the cutting.
@@ -97,7 +99,7 @@ impl<'t> Record<'t> {
     /// does here: there is nothing of ours that it could delete.
     pub fn field(&self, number: usize) -> &'t str {
         let field = number.checked_sub(1).and_then(|n| self.fields.get(n)).copied().unwrap_or("");
-        if field == "\"\"" { "" } else { field.trim() }
+        if field == "\"\"" { "" } else { trimmed(field) }
     }
 
     /// A whole field, unescaped.
@@ -107,18 +109,18 @@ impl<'t> Record<'t> {
 
     /// A field without a repeat delimiter is one repeat.
     pub fn repeats(&self, number: usize) -> impl Iterator<Item = &'t str> {
-        self.field(number).split(self.delimiters.repeat)
+        apart(self.field(number), self.delimiters.repeat)
     }
 
     /// Of the whole field, repeats not cut.
     pub fn components(&self, number: usize) -> impl Iterator<Item = &'t str> {
-        self.field(number).split(self.delimiters.component)
+        apart(self.field(number), self.delimiters.component)
     }
 
     /// One component of a field's first repeat, from 1, unescaped.
     pub fn component(&self, number: usize, component: usize) -> Cow<'t, str> {
         let first = self.repeats(number).next().unwrap_or("");
-        let mut components = first.split(self.delimiters.component);
+        let mut components = apart(first, self.delimiters.component);
         self.unescape(components.nth(component.saturating_sub(1)).unwrap_or(""))
     }
 
@@ -133,10 +135,10 @@ impl<'t> Record<'t> {
 
     /// Replaces escapes (5.4.5.1). An unpaired sign and an unknown escape are kept as sent.
     pub fn unescape(&self, text: &'t str) -> Cow<'t, str> {
-        let sign = self.delimiters.escape;
-        if !text.contains(sign) {
+        if !self.escapes {
             return Cow::Borrowed(text);
         }
+        let sign = self.delimiters.escape;
         let mut plain = String::with_capacity(text.len());
         let mut rest = text;
         while let Ok((after, before)) = field(sign, rest) {

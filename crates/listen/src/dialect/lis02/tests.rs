@@ -1,7 +1,7 @@
 //! How LIS02 records are read, rule by rule.
 
 use proptest::prelude::*;
-use wickline_normalize::{MarkMeaning, Place, Reason, Report, Status};
+use wickline_normalize::{MarkMeaning, Place, Reason, Report, Status, Text};
 
 use super::Lis02;
 use crate::dialect::Dialect;
@@ -38,9 +38,9 @@ fn reasons(report: &Report) -> Vec<Reason> {
     report.doubts.iter().map(|doubt| doubt.reason).collect()
 }
 
-fn parts(value: &str) -> Vec<String> {
+fn parts(value: &str) -> Vec<Text> {
     let report = one(&[&format!("R|1|^^^GLU|{value}|mg/dL")]);
-    report.readings[0].parts.clone()
+    report.readings[0].parts.to_vec()
 }
 
 #[test]

@@ -5,7 +5,6 @@ use wickline_normalize::{Hold, Moment, Reason, Report};
 use super::Page;
 use crate::dialect::anatomy::LineAnatomy;
 use crate::dialect::calendar::{Said, Times};
-use crate::dialect::form::Field;
 use crate::dialect::text::cut;
 use crate::ear::{Ending, Transmission};
 
@@ -88,7 +87,7 @@ impl<'s: 't, 't> Page<'s, 't> {
             Some((line, text)) => {
                 (line, format!("the print says that it has {text} readings, and {found} were read"))
             }
-            None if self.shape.needs(Field::Count) && found > 0 && ended => {
+            None if self.shape.counts && found > 0 && ended => {
                 let last = self.report.lines.len().saturating_sub(1);
                 (last, "the line that says how many readings there are did not come".to_owned())
             }
@@ -116,7 +115,7 @@ impl<'s: 't, 't> Page<'s, 't> {
             Some((.., all)) => {
                 Some(format!("the report has {all} pages, and {} came", pages.len()))
             }
-            None if self.shape.needs(Field::Page) && says => {
+            None if self.shape.pages && says => {
                 Some("no line says which page of the report this is".to_owned())
             }
             None => None,

@@ -3,10 +3,11 @@
 //! A label that is known by its place alone is believed only if every place was there: with one line lost, each pad
 //! behind it would have its neighbour's result.
 
+use smallvec::SmallVec;
 use wickline_normalize::{Hold, Reason};
 
 use super::{HALF, NO_FORM, Page};
-use crate::dialect::entry::{Entry, Layout};
+use crate::dialect::entry::{Entries, Entry, Layout, place};
 use crate::dialect::record::{Record, Table};
 use crate::dialect::shape::Sign;
 
@@ -76,6 +77,32 @@ impl<'s: 't, 't> Page<'s, 't> {
         } else {
             self.settle();
         }
+    }
+
+    /// Reads several readings in one line: all of them, or none.
+    ///
+    /// One piece that is no reading makes the whole line none.
+    pub(super) fn side_by_side(&mut self, entries: Entries, index: usize, text: &'t str) {
+        let results = &self.shape.results;
+        let Some(layout) = results.layouts.first() else { return };
+        let mut found = SmallVec::<[_; 2]>::new();
+        for (n, piece) in pieces(entries, text).enumerate() {
+            if piece.trim_start().is_empty() {
+                self.place += usize::from(self.place < results.order.len());
+                continue;
+            }
+            match self.begin(layout, piece).filter(Entry::is_whole) {
+                Some(entry) => found.push(entry),
+                None => {
+                    let all: Vec<_> = pieces(entries, text).collect();
+                    return self.no_reading(index, text, &all, n);
+                }
+            }
+        }
+        for entry in &found {
+            self.push(entry, index);
+        }
+        self.taken_apart(&found, index, text);
     }
 
     /// The first line of a reading; its label by its place, where the dialect gives it so.
@@ -168,4 +195,24 @@ impl<'s: 't, 't> Page<'s, 't> {
             }
         }
     }
+}
+
+/// The pieces of a line that each hold one reading.
+fn pieces(entries: Entries, text: &str) -> impl Iterator<Item = &str> {
+    let mut rest = Some(text);
+    std::iter::from_fn(move || {
+        let (piece, after) = match entries {
+            Entries::Sign(sign) => match rest?.split_once(sign) {
+                Some((piece, after)) => (piece, Some(after)),
+                None => (rest?, None),
+            },
+            Entries::Width(width) => {
+                let text = rest.filter(|text| !text.is_empty())?;
+                let (piece, after) = text.split_at(place(text, width));
+                (piece, Some(after))
+            }
+        };
+        rest = after;
+        Some(piece)
+    })
 }

@@ -91,7 +91,7 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
     let read = |keys: &Keys<'_, '_>| results(keys, marks, decimal);
     let example = "with split = \"blanks\" and cells = [\"label\", \"result\"], or columns";
     let results = table(keys, "results", example, read);
-    Shape {
+    let mut shape = Shape {
         name: name.map(|name| name.value).unwrap_or_default(),
         encoding,
         calendar,
@@ -102,7 +102,12 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
         record,
         results: results.unwrap_or_default(),
         check,
-    }
+        counts: false,
+        pages: false,
+    };
+    shape.counts = shape.needs(Field::Count);
+    shape.pages = shape.needs(Field::Page);
+    shape
 }
 
 /// A table that must be given.

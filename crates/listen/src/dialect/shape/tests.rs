@@ -9,7 +9,7 @@ mod random;
 mod rows;
 
 use proptest::prelude::*;
-use wickline_normalize::{MarkMeaning, Place, PrintedReading, Reason, Report, Status};
+use wickline_normalize::{MarkMeaning, Place, PrintedReading, Reason, Report, Status, Text};
 
 use crate::dialect::{self, Dialect, LinkKind};
 use crate::ear::{Cut, Ending, Transmission};
@@ -34,9 +34,9 @@ fn one(dialect: &dyn Dialect, line: &str) -> Option<PrintedReading> {
 }
 
 /// Parts, unit and mark of a result line of the built-in.
-fn result(line: &str) -> Option<(String, String, String)> {
+fn result(line: &str) -> Option<(String, Text, Text)> {
     let reading = one(dialect::builtin("two-column").expect("built in").as_ref(), line)?;
-    let mark = reading.mark.map_or(String::new(), |mark| mark.text);
+    let mark = reading.mark.map(|mark| mark.text).unwrap_or_default();
     Some((reading.parts.join(" "), reading.unit.unwrap_or_default(), mark))
 }
 
@@ -174,7 +174,7 @@ fn fixed_columns_and_separated_cells() {
     let reading = one(dialect.as_ref(), "* SP GR TRACE   1.02 µg/µL").expect("a reading");
     assert_eq!(
         (reading.label.as_str(), reading.parts.as_slice()),
-        ("SP GR", &["TRACE".into(), "1.02".to_owned()][..])
+        ("SP GR", &["TRACE".into(), "1.02".into()][..])
     );
     assert_eq!(
         (reading.unit.as_deref(), reading.mark.expect("a mark").meaning),
@@ -182,7 +182,7 @@ fn fixed_columns_and_separated_cells() {
     );
     let semicolons = changed("split = \"blanks\"", "split = \";\"");
     let reading = one(semicolons.as_ref(), "GLU; 2+ 400 mg/dL ;").expect("a reading");
-    assert_eq!(reading.parts, ["2+", "400"]);
+    assert_eq!(reading.parts[..], ["2+", "400"]);
     assert_eq!(one(semicolons.as_ref(), "GLU;2+;extra"), None);
 }
 
@@ -190,7 +190,7 @@ fn fixed_columns_and_separated_cells() {
 fn decimal_comma_and_implied_units() {
     let dialect = changed("decimal = \"point\"", "decimal = \"comma\"");
     let reading = one(dialect.as_ref(), "SG   >=1,028").expect("a reading");
-    assert_eq!(reading.parts, [">=1.028"]);
+    assert_eq!(reading.parts[..], [">=1.028"]);
     assert!(!reading.unit_implied);
     assert!(
         one(changed("unit_implied = false", "unit_implied = true").as_ref(), "PH 6")

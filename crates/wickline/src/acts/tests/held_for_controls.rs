@@ -519,7 +519,7 @@ async fn each_strip_type_has_its_own_lot(mut lab: Lab) {
         heard.report.strip = Some(strip.into());
         if strip == "eleven-pad" {
             let mut more = heard.report.readings[0].clone();
-            (more.label, more.parts) = ("ASC".into(), vec!["NEG".into()]);
+            (more.label, more.parts) = ("ASC".into(), ["NEG".into()].into_iter().collect());
             heard.report.readings.push(more);
         }
         lab.took(heard).await

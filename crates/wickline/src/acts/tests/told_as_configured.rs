@@ -59,7 +59,7 @@ async fn an_unread_number_is_never_a_coded_one(mut lab: Lab) {
     for (n, (receiver, glucose, gravity)) in (1..).zip(cases) {
         lab.bench = bench("", "", receiver);
         let mut unread = lab.heard(&format!("{n}"), &format!("KP-{n:05}"), "ERR");
-        unread.report.readings[3].parts = vec!["---".into()];
+        unread.report.readings[3].parts = ["---".into()].into_iter().collect();
         let id = lab.take(&[unread], 1).await.reports[0].id;
         let actor = Actor::person(None);
         lab.ledger.report_release(&lab.bench, &actor, id, "seen").await.expect("released");
@@ -84,7 +84,7 @@ async fn a_flag_stands_on_what_its_reference_is_of(mut lab: Lab) {
         let mut heard = lab.heard(&format!("{n}"), &format!("KP-{n:05}"), "2+");
         heard.report.readings[0].parts.push("400".into());
         heard.report.readings[0].unit = Some("mg/dL".into());
-        heard.report.readings[5].parts = vec!["8.5".into()];
+        heard.report.readings[5].parts = ["8.5".into()].into_iter().collect();
         lab.take(&[heard], 1).await;
         let last = *lab.waiting().await.last().expect("a message");
         let message = lab.read_by_it(last).await;
@@ -240,8 +240,8 @@ async fn a_result_has_its_place_whatever_stands_beside_it(mut lab: Lab) {
             bench("", "", "names = \"local\"\nname_of = [\"GLU=UGLU^Urine glucose^99KPC\"]");
         let mut heard = lab.heard(&format!("{n}"), &format!("KP-{n:05}"), parts[0]);
         let glucose = heard.report.readings.iter_mut().find(|r| r.label == "GLU").expect("GLU");
-        glucose.parts = parts.iter().map(|part| (*part).to_owned()).collect();
-        glucose.unit = parts.get(1).map(|_| "mg/dL".to_owned());
+        glucose.parts = parts.iter().map(|part| (*part).into()).collect();
+        glucose.unit = parts.get(1).map(|_| "mg/dL".into());
         lab.take(&[heard], 1).await;
         let last = *lab.waiting().await.last().expect("a message");
         let message = lab.read_by_it(last).await;

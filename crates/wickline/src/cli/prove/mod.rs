@@ -403,7 +403,7 @@ fn printed(analyzer: &Analyzer, capture: &[u8]) -> (Vec<String>, Vec<String>) {
     let (mut lots, mut labels) = (BTreeSet::new(), BTreeSet::new());
     for report in reports {
         lots.extend(report.strip_lot);
-        labels.extend(report.readings.into_iter().map(|reading| reading.label));
+        labels.extend(report.readings.iter().map(|reading| reading.label.to_string()));
     }
     (lots.into_iter().collect(), labels.into_iter().collect())
 }

@@ -140,7 +140,7 @@ fn comparators_in_words_and_ranges() {
     }
     let comma = changed("decimal = \"point\"", "decimal = \"comma\"");
     let range = one(comma.as_ref(), "URO 3,2-16,5 umol/L").expect("a reading");
-    assert_eq!(range.parts, ["3.2-16.5"], "the ends of a range are numbers");
+    assert_eq!(range.parts[..], ["3.2-16.5"], "the ends of a range are numbers");
     for (dialect, line) in [(&comma, "SG 1.012"), (&words, "SG 1,012"), (&comma, "GLU 2+ 1.000")] {
         assert!(one(dialect.as_ref(), line).is_none(), "{line}: the other decimal sign");
     }

@@ -15,7 +15,7 @@ fn results_with(keys: &str) -> std::sync::Arc<dyn Dialect> {
 
 fn said(dialect: &dyn Dialect, line: &str) -> Option<String> {
     let reading = one(dialect, line)?;
-    let mark = reading.mark.map_or(String::new(), |mark| mark.text);
+    let mark = reading.mark.map(|mark| mark.text).unwrap_or_default();
     Some(format!("{}|{}|{mark}", reading.parts.join(" "), reading.unit.unwrap_or_default()))
 }
 
