@@ -115,7 +115,8 @@ pub fn metrics(ready: &Value) -> String {
     let address = ready["console"].as_str().expect("it listens");
     let mut stream = std::net::TcpStream::connect(address).expect("it answers");
     stream.set_read_timeout(Some(PATIENCE)).expect("a timeout");
-    stream.write_all(b"GET /metrics HTTP/1.0\r\n\r\n").expect("asked");
+    let ask = format!("GET /metrics HTTP/1.0\r\nHost: {address}\r\n\r\n");
+    stream.write_all(ask.as_bytes()).expect("asked");
     let mut text = String::new();
     stream.read_to_string(&mut text).expect("text");
     text
