@@ -1,4 +1,4 @@
-//! Prints that differ in kind, each with its capture, its dialect and what a person read on the paper.
+//! Fourteen prints that differ in kind, each with its capture, its dialect and what a person read on the paper.
 
 use serde_json::Value;
 use wickline_listen::dialect;
@@ -10,7 +10,7 @@ use crate::prove::{config, root, text};
 use crate::sketch::{readings, typed};
 
 /// Folder and name of the capture, its dialect, strip, and the units that it is printed in.
-const PRINTS: [(&str, &str, &str, &str); 13] = [
+const PRINTS: [(&str, &str, &str, &str); 14] = [
     ("listen/two-column/complete", "two-column", "ten-pad", "conventional"),
     ("listen/three-field/abnormal", "three-field", "ten-pad", "si"),
     ("listen/ticket/abnormal", "ticket", "ten-pad", "conventional"),
@@ -21,6 +21,7 @@ const PRINTS: [(&str, &str, &str, &str); 13] = [
     ("prints/desk", "prints/desk.toml", "prints/desk-strip.toml", "conventional"),
     ("prints/hoja", "prints/hoja.toml", "prints/hoja-strip.toml", "conventional"),
     ("prints/pares", "prints/pares.toml", "ten-pad", "si"),
+    ("prints/poste", "prints/poste.toml", "prints/poste-strip.toml", "si"),
     ("prints/scheda", "prints/scheda.toml", "prints/scheda-strip.toml", "conventional"),
     ("prints/stipple", "prints/stipple.toml", "prints/stipple-strip.toml", "conventional"),
     ("prints/tafel", "prints/tafel.toml", "prints/tafel-strip.toml", "si"),

@@ -166,10 +166,24 @@ fn classes_within_a_line_and_shortened_labels_are_seen() {
     }
 }
 
+/// Brackets behind grades, with words for an end of the ladder and a mark behind them, are read as they stand.
+#[test]
+fn numbers_in_brackets_are_placed_in_a_draft() {
+    let capture = vec![PAIRS.as_bytes().to_vec()];
+    let draft = draft(&capture);
+    let read = drafted(&draft, &capture);
+    let of = |report: usize, pad: &str| read[&(report, pad.to_owned())].clone();
+    assert_eq!(of(1, "LEU"), ["2+", "120", "/uL", "!"], "{}", draft.dialect);
+    assert_eq!(of(1, "KET"), ["traces", "8", "mg/dL", ""], "{}", draft.dialect);
+    assert_eq!(of(2, "GLU"), ["4+", ">=133", "mmol/l", "!"], "{}", draft.dialect);
+}
+
 /// What is counted is what was printed: a reading in a line that was not placed is no report without it.
 #[test]
 fn counts_of_a_draft_are_true() {
-    let draft = draft(&[PAIRS.as_bytes().to_vec()]);
+    // A line that no layout places, and a grade that nobody knows.
+    let print = PAIRS.replace("mmol/l ou plus", "mmol/l zz zz").replace("traces (8 mg/dL)", "zzz");
+    let draft = draft(&[print.into_bytes()]);
     let strip = &draft.strip;
     assert!(!strip.contains("of 3 reports have it"), "{strip}");
     assert!(

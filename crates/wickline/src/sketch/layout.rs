@@ -382,7 +382,9 @@ impl Said {
         }
         let bare = token.trim_end_matches(['*', '!', '#']);
         let mark = token.get(bare.len()..).unwrap_or("");
-        if !bare.is_empty() && !mark.is_empty() && (words::is_grade(bare) || words::is_unit(bare)) {
+        // Behind a bracket as well, whatever it closes.
+        let ends = |bare| words::is_grade(bare) || words::is_unit(bare) || bare.ends_with(')');
+        if !bare.is_empty() && !mark.is_empty() && ends(bare) {
             if !self.glued.iter().any(|known| known == mark) {
                 self.glued.push(mark.to_owned());
             }
