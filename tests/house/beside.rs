@@ -48,22 +48,18 @@ POS = ["positif"]
 [[pad]]
 id = "GLU"
 names = ["GLUC"]
-conventional = { ucum = "mg/dL", spellings = ["mg/dL)"] }
 [[pad]]
 id = "KET"
 names = ["CETO"]
-conventional = { ucum = "mg/dL", spellings = ["mg/dL)"] }
 [[pad]]
 id = "BLD"
 names = ["SANG"]
-conventional = { ucum = "{Ery}/uL", spellings = ["/uL)"] }
 [[pad]]
 id = "NIT"
 names = ["NITR"]
 [[pad]]
 id = "LEU"
 names = ["LEUC"]
-conventional = { ucum = "{Leu}/uL", spellings = ["/uL)"] }
 "#;
 
 const CAPTURE: &str = "Bandelette, poste 2\n\

@@ -182,6 +182,7 @@ fn a_new_strip_lot_makes_controls_due_and_an_old_one_is_refused() {
     let config = config(&folder, HOLD);
     let code = |words: &[&str]| run(&config, words).status.code();
     assert_eq!(code(&["controls", "lot", "bench-1"]), Some(3), "a question makes no ledger");
+    assert_eq!(Daemon::start(&config).stop(), 0, "the daemon does");
     let enter = ["controls", "lot", "bench-1", "S-2207", "--last-day", "2099-12-31"];
     assert_eq!(code(&[&enter[..], &["--as", "J. Mast", "--reason", "new box"]].concat()), Some(0));
     assert_eq!(code(&enter), Some(2), "it is the present one");

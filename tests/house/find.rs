@@ -150,6 +150,7 @@ fn a_name_and_a_reason_are_never_blank_and_as_the_laboratory_wants() {
     std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
     let text = configuration("tcp:127.0.0.1:1", "lis02", "ten-pad", "dir:out", "");
     let config = folder.write("wickline.toml", &text);
+    assert_eq!(Daemon::start(&config).stop(), 0);
     let code = |words: &[&str]| run(&config, words).status.code();
     for blank in ["", " ", "\t", "\u{a0}", "\u{200b}"] {
         for command in [

@@ -1,7 +1,7 @@
 //! What the tests share: a folder, a configuration, the daemon as a child process, what it said.
 
 use std::io::{BufRead, BufReader};
-use std::os::unix::fs::OpenOptionsExt;
+use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -51,8 +51,15 @@ impl Folder {
     pub fn write(&self, name: &str, text: &str) -> PathBuf {
         let path = self.0.join(name);
         std::fs::write(&path, text).expect("a file can be written in a temporary folder");
+        private(&path);
         path
     }
+}
+
+/// For its owner alone: of what others may read the program tells a note.
+pub fn private(path: &Path) {
+    let mode = std::fs::Permissions::from_mode(0o600);
+    std::fs::set_permissions(path, mode).expect("the file is ours");
 }
 
 impl Drop for Folder {

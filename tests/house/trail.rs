@@ -121,6 +121,7 @@ fn altered(folder: &Folder, config: &Path) {
 fn a_table_and_a_file_of_the_trail() {
     let folder = Folder::new("trail-csv");
     let config = bench(&folder, 5);
+    assert_eq!(Daemon::start(&config).stop(), 0);
     let hostile = "=HYPERLINK(\"x\")\u{1b}[31m, 'y'";
     for verb in ["pause", "resume", "pause"] {
         let done = run(&config, &["queue", verb, "lis", "--as", hostile]);
@@ -133,7 +134,7 @@ fn a_table_and_a_file_of_the_trail() {
     assert_eq!(table.matches("\r\n").count(), 4, "{table}");
     assert!(table.contains("\"'=HYPERLINK(\"\"x\"\")"), "{table}");
     let shown = text(&run(&config, &["trail", "--last", "2"]));
-    assert!(shown.contains("2 of 3 rows; --before 2") && !shown.contains('\u{1b}'), "{shown}");
+    assert!(shown.contains("2 of 6 rows; --before 5") && !shown.contains('\u{1b}'), "{shown}");
     assert_eq!(
         ask(&config, &["trail", "--from", "2020-01-01", "--to", "2020-01-02"])["totals"]["rows"],
         0

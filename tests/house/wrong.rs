@@ -8,7 +8,7 @@ use std::process::Output;
 use serde::Deserialize;
 use serde_json::Value;
 
-use crate::kit::{Folder, run};
+use crate::kit::{Folder, private, run};
 use crate::prove::root;
 
 /// The right configurations, each with the shipped dialect that it is named after.
@@ -71,6 +71,7 @@ fn set_up(of: &str) -> Folder {
         let path = entry.expect("an entry").path();
         let name = path.file_name().expect("a name");
         std::fs::copy(&path, folder.0.join(name)).expect("a copy");
+        private(&folder.0.join(name));
     }
     let dialect = root("config/dialects").join(of).with_extension("toml");
     std::fs::copy(dialect, folder.0.join("dialect.toml")).expect("a copy");
