@@ -200,3 +200,21 @@ fn a_sign_within_a_line_is_no_missing_sign() {
     let wanted = ["sign-1", "sign-2", "truth-routine", "truth-stat", "truth-control"];
     assert_eq!(ids, wanted, "{:?}", open(&proof));
 }
+
+/// What a person says to stand on a patient's paper and the dialect reads past differs as well.
+#[test]
+fn a_truth_that_says_more_than_is_read_differs() {
+    let (folder, config) = bench(DIALECT);
+    folder.write(
+        "0.truth.csv",
+        "report,what,label,pad,grade,value,unit,mark,code\n1,number,,,,0188,,,\n1,class,,,,routine,,,\n\
+         1,level,,,,9,,,\n1,lot,,,,Z9,,,\n1,end,,,,sent,,,\n",
+    );
+    let (proof, told) = proved(&folder, &config, &[&ph_first()]);
+    let all = proof["typed"].as_array().unwrap_or_else(|| panic!("{told}"));
+    for (label, typed) in [("level", "9"), ("lot", "Z9")] {
+        let one = all.iter().find(|one| one["label"] == label).unwrap_or_else(|| panic!("{all:?}"));
+        assert_eq!((text(&one["typed"]), text(&one["read"])), (typed, ""));
+        assert_eq!(one["differs"], true);
+    }
+}

@@ -80,3 +80,23 @@ fn each_print_is_read_as_a_person_read_it() {
         assert!(typed.len() > readings, "{capture}: {} of {readings}", typed.len());
     }
 }
+
+/// `1,004 ou moins` and `133 mmol/l ou plus`, typed with the signs that the insert has, show what the dialect means by
+/// those words.
+#[test]
+fn words_behind_a_number_are_shown_by_what_was_typed() {
+    let folder = Folder::new("prints");
+    let fixture = |name: &str| root("fixtures/prints").join(name).to_string_lossy().into_owned();
+    let text_of = config(&fixture("poste.toml"), &fixture("poste-strip.toml"), "si", "dir:out", "");
+    let path = folder.write("w.toml", &text_of);
+    let done = run(&path, &["--json", "prove", "--capture", &fixture("poste.cap")]);
+    let proof: Value = serde_json::from_slice(&done.stdout).expect("a proof");
+    let open: Vec<&str> = proof["not_proved"]
+        .as_array()
+        .expect("a list")
+        .iter()
+        .map(|gap| text(&gap["id"]))
+        .collect();
+    // Its one urgent strip is held for a pad that was not read.
+    assert_eq!(open, ["truth-stat"]);
+}

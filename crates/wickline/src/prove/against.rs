@@ -103,7 +103,9 @@ impl Trial<'_> {
         for (what, found) in facts(print, &judged, &outcome) {
             let typed = typed.of(what).to_owned();
             // What few papers have stands in the table where one of them has it.
-            if what.starts_with("strip-") && typed.is_empty() && found.is_empty() {
+            let usual = judged.class.code() == "control" && ["level", "lot"].contains(&what);
+            let rare = what.starts_with("strip-") || ["level", "lot"].contains(&what);
+            if rare && !usual && typed.is_empty() && found.is_empty() {
                 continue;
             }
             let alike = typed == found;
@@ -171,7 +173,7 @@ impl Trial<'_> {
         words
     }
 
-    /// The dialect's word that stands on the paper before a number which was typed with a sign.
+    /// The dialect's word that stands on the paper before a number which was typed with a sign, or behind it or its unit.
     fn word_of(&self, typed: &TypedReading, print: &Report) -> Option<String> {
         let value = plain(&typed.value);
         let (sign, digits) = cut(&value);
@@ -183,7 +185,19 @@ impl Trial<'_> {
                 own.get(..end.unwrap_or(own.len())) == Some(digits)
             })
         };
-        let shows = |word: &str| print.lines.iter().any(|l| before(l.text.expose(), word));
+        let ends = |text: &str| {
+            let own = text.trim_end_matches(|c: char| c.is_ascii_digit() || matches!(c, '.' | '-'));
+            text.get(own.len()..) == Some(digits)
+        };
+        let behind = |text: &str, word: &str| {
+            text.match_indices(word).any(|(at, _)| {
+                let head = text.get(..at).unwrap_or("").trim_end().replace(',', ".");
+                let unitless = head.rsplit_once(' ').map_or("", |(number, _)| number.trim_end());
+                ends(&head) || ends(unitless)
+            })
+        };
+        let stands = |text: &str, word: &str| before(text, word) || behind(text, word);
+        let shows = |word: &str| print.lines.iter().any(|l| stands(l.text.expose(), word));
         let words = self.habits.comparators.iter().map(|(word, _)| word);
         words.filter(|word| !sign.is_empty() && shows(word)).max_by_key(|word| word.len()).cloned()
     }
@@ -356,7 +370,7 @@ fn facts(print: &Report, judged: &Judged, outcome: &Outcome) -> Vec<(&'static st
         End::Filed => "filed".to_owned(),
         held @ End::Held(_) => held.to_string(),
     };
-    let mut facts = vec![
+    vec![
         ("number", print.number.clone().unwrap_or_default()),
         ("specimen", private(&print.specimen)),
         ("class", judged.class.code().to_owned()),
@@ -365,12 +379,9 @@ fn facts(print: &Report, judged: &Judged, outcome: &Outcome) -> Vec<(&'static st
         ("end", end),
         ("strip-lot", print.strip_lot.as_deref().unwrap_or("").trim().to_owned()),
         ("strip-expiry", print.strip_expiry.map_or_else(String::new, |last| last.day_text())),
-    ];
-    if judged.class.code() == "control" {
-        facts.push(("level", judged.level.clone().unwrap_or_default()));
-        facts.push(("lot", print.control_lot.as_deref().unwrap_or("").trim().to_owned()));
-    }
-    facts
+        ("level", judged.level.clone().unwrap_or_default()),
+        ("lot", print.control_lot.as_deref().unwrap_or("").trim().to_owned()),
+    ]
 }
 
 fn time(moment: &Moment) -> String {
