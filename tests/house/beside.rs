@@ -218,3 +218,16 @@ fn a_truth_that_says_more_than_is_read_differs() {
         assert_eq!(one["differs"], true);
     }
 }
+
+/// Control material of which the paper says the lot alone is known by it, and filed.
+#[test]
+fn a_lot_says_of_which_control_material_a_print_is() {
+    let dialect = DIALECT.replace("TEMOIN niveau {level}, lot {lot}", "TEMOIN, lot {lot}");
+    let (folder, config) = bench(&dialect);
+    let (proof, told) = proved(&folder, &config, &[&ph_first()]);
+    assert!(proof.is_object(), "{told}");
+    let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
+    assert!(odd.is_empty(), "{:?}", odd.first());
+    let mut filed = cases(&proof).iter().filter(|c| c["class"] == "control");
+    assert!(filed.any(|c| c["verdict"] == "as-expected"));
+}

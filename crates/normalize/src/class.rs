@@ -179,7 +179,7 @@ fn contradictions(
 pub(crate) fn specimen(report: &Report, rules: &Rules) -> Result<Private, Hold> {
     let text = rules.rubbish.strip(report.specimen.as_ref().map_or("", |s| s.expose()));
     if text.trim().is_empty() {
-        return Err(Hold::new(Reason::SpecimenBlank, "no specimen id was printed"));
+        return Err(Hold::new(Reason::SpecimenBlank, "no specimen id was read"));
     }
     rules.check_specimen(text, report.number.as_deref()).map_err(|why| {
         Hold::new(Reason::SpecimenMalformed, format!("specimen id {} {why}", quote(text)))

@@ -120,9 +120,11 @@ fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys, press: &Press<'_>) -
     }
     for form in forms {
         let own = line_of(class, form, raw, press);
+        // The lot says of what as well.
+        let lot = form.contains("{lot");
         all.extend(own.map(|(level, instead, line)| {
             let named = sign("line", &line, level);
-            Sign { line, instead, ..named }
+            Sign { line, instead, unnamed: named.unnamed && !lot, ..named }
         }));
     }
     // One that says of what goes through everything, the others through one case. Where the number's first digit
