@@ -173,7 +173,8 @@ impl Trial<'_> {
         words
     }
 
-    /// The dialect's word that stands on the paper before a number which was typed with a sign, or behind it or its unit.
+    /// The dialect's word that stands on the paper before a number which was typed with a sign, behind it or behind its
+    /// unit.
     fn word_of(&self, typed: &TypedReading, print: &Report) -> Option<String> {
         let value = plain(&typed.value);
         let (sign, digits) = cut(&value);
