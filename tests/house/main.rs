@@ -15,6 +15,7 @@ mod corpus;
 mod cut;
 mod damage;
 mod day;
+mod demo;
 mod disk;
 mod documents;
 mod explain;

@@ -60,8 +60,8 @@ def at_work(machine):
 
 def analyzer(machine, reports, seed=1):
     """An analyzer that prints some reports on the line."""
-    return machine.run("wickline", "simulate", "--connect", LINE, "--reports", str(reports), "--seed", str(seed),
-                       "--speed-up", "0", "--settle", "0")
+    return machine.run("wickline", "simulate", "--connect", LINE, "--dialect", "two-column", "--reports", str(reports),
+                       "--seed", str(seed), "--speed-up", "0", "--settle", "0")
 
 
 def accepted(machine, reports, begun=lambda: None):

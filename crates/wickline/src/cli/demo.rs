@@ -1,5 +1,7 @@
 //! `demo`: the whole way with nothing configured, and what it must come to.
 
+mod shown;
+
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -83,6 +85,10 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     let today = bench.clock.day(clock::now_us());
     let sheet = Sheet::read(&ledger, &bench, &today, None).await?;
     super::day::show(&sheet, false, out)?;
+    if !out.json {
+        shown::one_result(&sheet, &ledger, &bench, out).await?;
+        shown::afterwards(options.keep.as_deref(), out);
+    }
     let faults = verdict(&expected, &got, &sheet);
     for fault in &faults {
         eprintln!("not as scripted: {fault}");
@@ -295,7 +301,8 @@ fn tell(event: &Event, out: &Output) {
             format!("{analyzer}  number {number:<6} never came")
         }
         Event::Delivery { receiver, control_id, state, attempts } => {
-            format!("{receiver:<7}  {control_id} {state} after {attempts} tries")
+            let tries = if *attempts == 1 { "try" } else { "tries" };
+            format!("{receiver:<7}  {control_id} {state} after {attempts} {tries}")
         }
         Event::ReceiverDown { receiver, why } => format!("{receiver:<7}  not delivered: {why}"),
         Event::ReceiverUp { receiver } => format!("{receiver:<7}  delivering again"),

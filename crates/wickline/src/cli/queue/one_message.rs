@@ -49,10 +49,11 @@ pub async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
     }
     let item = &whole.item;
     out.line(&format!(
-        "{}: {}, {} tries, ready {}, control id {}",
+        "{}: {}, {} {}, ready {}, control id {}",
         item.message,
         item.state.shown(item.on_hold),
         item.attempts,
+        if item.attempts == 1 { "try" } else { "tries" },
         item.ready_at,
         item.control_id
     ));
