@@ -25,6 +25,17 @@ pub enum Event {
         analyzer: String,
         why: String,
     },
+    /// Who connected said nothing for a while, and is not heard any more: another is, from now on. `many`: too often,
+    /// as where two devices connect to one line; `LineSettled` follows when it has been quiet.
+    LineTakenOver {
+        analyzer: String,
+        from: String,
+        by: String,
+        many: bool,
+    },
+    LineSettled {
+        analyzer: String,
+    },
     Report {
         id: String,
         analyzer: String,
