@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use self::keys::{Allowed, TABLES, of_table};
 use self::reader::Fault;
+use crate::address::masked_address;
 
 /// The file's content with every default filled in.
 #[derive(Clone, Debug, Deserialize)]
@@ -336,7 +337,8 @@ fn environment_faults() -> Vec<Fault> {
             .filter(|t| TABLES.iter().any(|(table, list, _)| table == t && !list))
             .and_then(|t| of_table(t).find(|k| path.get(1).is_some_and(|p| p == k.name)));
         let allowed = match known {
-            None => "WICKLINE__SECTION__KEY with a key of [site], [store] or [console]".to_owned(),
+            None => "WICKLINE__SECTION__KEY with a key of [site], [store], [console] or [watch]"
+                .to_owned(),
             Some(key) if !fits(&value, key.allowed) => key.allowed.words(),
             Some(_) => continue,
         };
@@ -345,10 +347,7 @@ fn environment_faults() -> Vec<Fault> {
             line: 0,
             column: 0,
             key: name.to_owned(),
-            found: format!(
-                "\"{}\"",
-                value.chars().take(60).flat_map(char::escape_default).collect::<String>()
-            ),
+            found: reader::quoted(&masked_address(&value), 60),
             allowed,
             text: String::new(),
         });
