@@ -85,7 +85,7 @@ impl Daemon {
         let checks = looked_at(&bench).await?;
         let ballast = Ballast::new(folder_of(&bench.tape), bench.ballast);
         if let Err(error) = ballast.take_on() {
-            info!(%error, "no ballast could be put in place");
+            warn!(%error, "no ballast could be put in place");
         }
         let (tape, writer) = Tape::open(&bench.tape, bench.low_water, Some(ballast)).await?;
         let ends = ledger_work::ends(&tape, &bench).await?;

@@ -1,5 +1,6 @@
 //! `run`: the daemon.
 
+mod limits;
 mod systemd;
 
 use std::path::{Path, PathBuf};
@@ -31,6 +32,7 @@ pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
     super::journal::begin();
     let path = settings::find(config.as_deref()).map_err(Failure::wrong)?;
     let mut signals = Signals::new()?;
+    limits::told_if_root();
     let bench = Arc::new(configured(&path)?);
     let events = Events::default();
     let telling = tokio::spawn(tell(events.seen.clone(), events.watch(), out.json));
@@ -54,6 +56,7 @@ fn configured(path: &Path) -> Result<Bench, Failure> {
     for caution in &bench.cautions {
         warn!(about = caution.about, "{}", caution.text);
     }
+    limits::raised(&bench);
     Ok(bench)
 }
 

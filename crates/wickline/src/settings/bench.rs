@@ -3,6 +3,7 @@
 
 mod apart;
 mod cautions;
+mod descriptors;
 mod fit;
 mod idle;
 mod layout;
@@ -28,12 +29,13 @@ use wickline_normalize::rules::Rules;
 use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
-pub use self::cautions::Caution;
+pub use self::cautions::{Caution, asks_for_core_dumps};
+pub use self::descriptors::PLACES;
 pub use self::rules::{ClockRules, ControlRules, Supposed, Urines};
 use super::effective::Effective;
-use super::reader::{Fault, place};
+use super::reader::{Fault, place, quoted};
 use super::{Loaded, Settings};
-use crate::address::{Address, masked, masked_address};
+use crate::address::{Address, masked_address, masked_line};
 use crate::clock::SiteClock;
 
 /// One analyzer, ready to be heard and read.
@@ -273,11 +275,8 @@ impl Builder<'_> {
     fn fault(&mut self, table: &str, index: usize, key: &str, found: &str, allowed: String) {
         let file = self.loaded.file.display().to_string();
         let (line, column) = place(&file, &self.loaded.text, table, index, key);
-        let found = format!(
-            "\"{}\"",
-            found.chars().take(80).flat_map(char::escape_default).collect::<String>()
-        );
-        let text = masked(self.loaded.text.lines().nth(line - 1).unwrap_or(""));
+        let found = quoted(found, 80);
+        let text = masked_line(self.loaded.text.lines().nth(line - 1).unwrap_or(""));
         self.faults.push(Fault {
             file,
             line,

@@ -7,6 +7,7 @@ use rustix::fs::Access;
 use wickline_forward::deliver::Address as ReceiverAddress;
 use wickline_listen::line::LineKind;
 
+use super::super::AS_ROOT;
 use super::account::{Account, Unit, Want};
 use super::{Finding, Level, finding};
 use crate::address::Address;
@@ -33,6 +34,9 @@ impl Judge {
     pub fn files(&self, loaded: &Loaded, bench: &Bench, found: &mut Vec<Finding>) {
         let told = format!("judged for {}", self.account.told());
         found.push(finding(Level::Good, "rights", told));
+        if self.account.is_root() {
+            found.push(finding(Level::Note, "rights", AS_ROOT));
+        }
         let mut needs = vec![("configuration".to_owned(), loaded.file.clone(), Want::Read)];
         needs.extend(named(loaded));
         needs.extend(store("store.tape", &bench.tape));

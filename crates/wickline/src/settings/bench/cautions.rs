@@ -11,7 +11,9 @@ use super::{Bench, Builder};
 use crate::address::{Address, is_here};
 
 /// Variables of the environment that mean something, besides WICKLINE__SECTION__KEY.
-const VARIABLES: [&str; 2] = ["WICKLINE_CONFIG", "WICKLINE_LOG"];
+const VARIABLES: [&str; 3] = ["WICKLINE_CONFIG", "WICKLINE_LOG", CORE_DUMPS];
+/// Set to 1, a crash may leave a core dump.
+pub const CORE_DUMPS: &str = "WICKLINE_CORE_DUMPS";
 /// Zones that are no place's: their clock never changes, as that of few places does.
 const UNIVERSAL: [&str; 8] =
     ["UTC", "UCT", "GMT", "Zulu", "Universal", "Etc/UTC", "Etc/GMT", "Etc/UCT"];
@@ -24,7 +26,7 @@ pub struct Caution {
     pub text: String,
 }
 
-fn caution(about: impl Into<String>, text: impl Into<String>) -> Caution {
+pub(super) fn caution(about: impl Into<String>, text: impl Into<String>) -> Caution {
     Caution { about: about.into(), text: text.into() }
 }
 
@@ -98,6 +100,13 @@ impl Bench {
             }));
         }
         found.extend(self.files_open_to_all(loaded));
+        found.extend(self.too_few_descriptors());
+        if asks_for_core_dumps() {
+            let text = format!(
+                "{CORE_DUMPS}=1: what a crash leaves behind holds results and specimen ids; keep it as you keep reports"
+            );
+            found.push(caution("environment", text));
+        }
         found.extend(std::env::vars_os().filter_map(|(name, _)| unknown(name.to_str()?)));
         found
     }
@@ -124,6 +133,12 @@ impl Bench {
         };
         files.into_iter().filter_map(told).collect()
     }
+}
+
+/// Whether whoever started this wants to have what was in memory when it crashed.
+#[must_use]
+pub fn asks_for_core_dumps() -> bool {
+    std::env::var_os(CORE_DUMPS).is_some_and(|asked| asked == "1")
 }
 
 /// A variable that looks like one of ours and is read by nobody.
