@@ -22,6 +22,7 @@ mod exports;
 mod faults;
 mod find;
 mod full;
+mod guarded;
 mod hints;
 mod hole;
 mod identify;

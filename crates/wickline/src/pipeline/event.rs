@@ -14,8 +14,8 @@ pub enum Event {
         version: &'static str,
         lines: Vec<Bound>,
         receivers: Vec<String>,
-        /// Where health and metrics are served.
-        console: Option<String>,
+        #[serde(flatten)]
+        shown: Shown,
     },
     LineUp {
         analyzer: String,
@@ -109,6 +109,13 @@ pub enum Event {
         why: String,
     },
     Stopping,
+}
+
+/// Where the console is served, and where health and metrics are by themselves.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct Shown {
+    pub console: Option<String>,
+    pub watch: Option<String>,
 }
 
 /// Where a line listens.

@@ -20,6 +20,7 @@ pub struct Settings {
     pub site: Site,
     pub store: Store,
     pub console: Console,
+    pub watch: Watch,
     #[serde(default)]
     pub reference: BTreeMap<String, String>,
     pub analyzer: Vec<AnalyzerKeys>,
@@ -61,7 +62,16 @@ pub struct Store {
 #[derive(Clone, Debug, Deserialize)]
 pub struct Console {
     pub listen: String,
+    pub certificate: String,
+    pub key: String,
+    pub proxy: String,
     pub down_seconds: u64,
+}
+
+/// Those who watch.
+#[derive(Clone, Debug, Deserialize)]
+pub struct Watch {
+    pub listen: String,
 }
 
 #[derive(Clone, Debug, Deserialize)]

@@ -236,7 +236,7 @@ fn check_value(
 #[must_use]
 pub fn quoted(text: &str, most: usize) -> String {
     let shown =
-        if text.contains('@') && text.contains("://") { masked_line(text) } else { text.into() };
+        if text.contains('@') && text.contains("://") { masked_address(text) } else { text.into() };
     let short: String = shown.chars().take(most).flat_map(char::escape_default).collect();
     format!("\"{short}\"")
 }

@@ -47,6 +47,13 @@ impl Judge {
                 needs.extend(files.map(|path| ("store.ledger".into(), path, Want::Read)));
             }
         }
+        if let Some(tls) = bench.console.as_ref().and_then(|served| served.tls.as_ref()) {
+            let files = [("certificate", &tls.certificate), ("key", &tls.key)];
+            let read = |(key, path): (&str, &PathBuf)| {
+                (format!("console.{key}"), path.clone(), Want::Read)
+            };
+            needs.extend(files.map(read));
+        }
         for target in &bench.targets {
             let about = format!("receiver {}", target.id);
             for address in &target.addresses {

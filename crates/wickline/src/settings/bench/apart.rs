@@ -101,9 +101,13 @@ impl Builder<'_> {
             }
             listening.push((name, address));
         }
-        let console = settings.console.listen.as_str();
-        if let Ok(address) = console.parse() {
-            self.listens("console", 0, "listen", console, address, &listening);
+        for (table, text) in
+            [("console", &settings.console.listen), ("watch", &settings.watch.listen)]
+        {
+            if let Ok(address) = text.parse() {
+                self.listens(table, 0, "listen", text, address, &listening);
+                listening.push((format!("[{table}]"), address));
+            }
         }
     }
 

@@ -22,7 +22,7 @@ impl Bench {
     pub fn descriptors(&self) -> u64 {
         let count = |n: usize| u64::try_from(n).unwrap_or(u64::MAX);
         let (lines, receivers) = (count(self.analyzers.len()), count(self.targets.len()));
-        let doors = u64::from(self.console.is_some());
+        let doors = u64::from(self.console.is_some()) + u64::from(self.watch.is_some());
         let asked = PLACES * doors;
         // One writes; of the ledger's others one has the leases, one tells how everything is.
         let tape = FILES * (1 + lines + KEPT);
