@@ -172,8 +172,8 @@ impl From<std::io::Error> for Failure {
 type Answer = Result<Exit, Failure>;
 
 /// Told by `check` and at a start.
-const AS_ROOT: &str = "it runs as root: whoever found a fault in it would have the whole machine. Give it a user of its \
-                       own, as the unit does";
+const AS_ROOT: &str = "it runs as root: whoever found a fault in it would have the whole machine. Give it a user of \
+     its own, as the unit does";
 
 /// Whether a command line is one, for the tests of the documents.
 pub fn parses(words: &[&str]) -> Result<(), String> {

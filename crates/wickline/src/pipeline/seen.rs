@@ -186,12 +186,7 @@ impl Seen {
             Event::LineTakenOver { analyzer, from, by, many } => {
                 self.taken_over(analyzer, &format!("{by} took over from {from}"), *many);
             }
-            Event::LineSettled { analyzer } => {
-                if self.lock().remove(&(Kind::Rivals, analyzer.clone())).is_some() {
-                    self.changed.notify_one();
-                    self.beside(|aside| aside.turn += 1);
-                }
-            }
+            Event::LineSettled { analyzer } => self.settled(analyzer),
             Event::ReceiverUp { receiver } => set(Kind::Receiver, receiver, true, None),
             Event::ReceiverDown { receiver, why } => {
                 set(Kind::Receiver, receiver, false, Some(why));
@@ -235,6 +230,15 @@ impl Seen {
         drop(points);
         self.changed.notify_one();
         self.beside(|aside| aside.turn += 1);
+    }
+
+    /// Nobody takes a line over any more, or it is heard no more.
+    fn settled(&self, analyzer: &str) {
+        let was = self.lock().remove(&(Kind::Rivals, analyzer.to_owned()));
+        if was.is_some() {
+            self.changed.notify_one();
+            self.beside(|aside| aside.turn += 1);
+        }
     }
 
     /// What is down for longer than this, in words for who asks whether all is ready.

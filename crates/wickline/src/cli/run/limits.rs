@@ -21,7 +21,7 @@ pub fn raised(bench: &Bench) {
     if now.current.is_none_or(|current| current >= wanted) {
         return;
     }
-    let mut limit = now.clone();
+    let mut limit = now;
     limit.current = Some(wanted);
     match setrlimit(Resource::Nofile, limit) {
         Ok(()) => info!(was = now.current, now = wanted, "more descriptors asked for, and had"),
