@@ -1,4 +1,4 @@
-//! Who is heard where analyzers connect to us: one at a time, and who knocks meanwhile takes over from one that is gone.
+//! Who is heard where analyzers connect to us: one at a time, and who knocks takes over from one that is gone.
 //!
 //! A serial device server that lost its power leaves a connection that looks like silence. It comes back as a new one,
 //! which must not be turned away for as long as the old one is believed; an analyzer that prints must not lose its line
@@ -28,16 +28,18 @@ pub(super) enum Verdict {
 #[derive(Debug)]
 pub(super) struct Takeovers {
     pub silent: Tick,
+    /// How long takeovers count, and how long it has to be quiet.
+    pub window: Tick,
     /// When the present one said something, or came.
     heard: Tick,
-    /// Takeovers of the last [`WINDOW`].
+    /// Takeovers that count.
     times: VecDeque<Tick>,
     many: bool,
 }
 
 impl Default for Takeovers {
     fn default() -> Self {
-        Self { silent: SILENT, heard: 0, times: VecDeque::new(), many: false }
+        Self { silent: SILENT, window: WINDOW, heard: 0, times: VecDeque::new(), many: false }
     }
 }
 
@@ -55,14 +57,15 @@ impl Takeovers {
         if now.saturating_sub(self.heard) < self.silent {
             return Verdict::Away("another analyzer is being heard");
         }
-        let recent = self.times.iter().filter(|at| now.saturating_sub(**at) < WINDOW).count();
+        let recent = self.times.iter().filter(|at| now.saturating_sub(**at) < self.window).count();
         Verdict::Over { many: !self.many && recent >= MANY }
     }
 
     /// Whoever knocked has taken over.
     pub fn taken(&mut self, now: Tick) {
         let Verdict::Over { many } = self.knocks(now, false) else { return };
-        self.times.retain(|at| now.saturating_sub(*at) < WINDOW);
+        let window = self.window;
+        self.times.retain(|at| now.saturating_sub(*at) < window);
         // No more than matter.
         if self.times.len() > MANY {
             self.times.pop_front();
@@ -79,7 +82,7 @@ impl Takeovers {
     /// When it counts as quiet, unless somebody takes over before. None: it does.
     pub fn quiet_at(&self) -> Option<Tick> {
         let last = self.times.back().filter(|_| self.many)?;
-        Some(last.saturating_add(WINDOW))
+        Some(last.saturating_add(self.window))
     }
 
     /// Whether it became quiet just now.

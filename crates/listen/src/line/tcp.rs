@@ -56,8 +56,8 @@ pub struct Listener {
     /// Who is heard.
     present: Option<SocketAddr>,
     /// Who has taken over, and is heard next.
-    next: Option<Caller>,
-    takeovers: Takeovers,
+    seated: Option<Caller>,
+    pub(super) takeovers: Takeovers,
     began: Instant,
 }
 
@@ -106,7 +106,7 @@ impl Listener {
             allow: allow.clone(),
             told: false,
             present: None,
-            next: None,
+            seated: None,
             takeovers: Takeovers::default(),
             began: Instant::now(),
         })
@@ -133,7 +133,7 @@ impl Listener {
     /// A caller who is not allowed is turned away and told in the log once until somebody may come in.
     pub async fn accept(&mut self) -> io::Result<Port> {
         loop {
-            let caller = match self.next.take() {
+            let caller = match self.seated.take() {
                 Some(caller) => caller,
                 None => self.caller().await?,
             };
@@ -142,6 +142,19 @@ impl Listener {
                 (self.told, self.present) = (false, Some(caller.peer));
                 self.takeovers.heard(self.now());
                 return Ok(Port::accepted(caller.stream));
+            }
+        }
+    }
+
+    /// The same; None: meanwhile nobody has taken over for a while, after too many had.
+    pub async fn next(&mut self) -> io::Result<Option<Port>> {
+        loop {
+            let quiet = self.quiet();
+            tokio::select! {
+                port = self.accept() => return port.map(Some),
+                () = quiet => if self.takeovers.is_quiet(self.now()) {
+                    return Ok(None);
+                },
             }
         }
     }
@@ -159,6 +172,12 @@ impl Listener {
     /// The one that is heard said something.
     pub fn heard(&mut self) {
         self.takeovers.heard(self.now());
+    }
+
+    /// Too many took over, and it has not become quiet since.
+    #[must_use]
+    pub fn is_taken_again_and_again(&self) -> bool {
+        self.takeovers.is_told()
     }
 
     /// Waits until somebody knocks who may connect, while another is heard, or until it has become quiet. May be
@@ -207,7 +226,7 @@ impl Listener {
         let told = self.takeovers.is_told();
         self.takeovers.taken(now);
         let (from, by) = (self.present, caller.peer);
-        self.next = Some(caller);
+        self.seated = Some(caller);
         Some(Takeover { from, by, many, told })
     }
 

@@ -259,7 +259,25 @@ async fn two_devices_that_take_a_line_from_each_other_are_told() {
             assert_eq!((taken.many, taken.told), (nth == 6, nth > 6), "takeover {nth}");
             (port, far) = (listener.accept().await.expect("heard"), next);
         }
+        // Quiet for long enough, it is over: while one is heard, and while none is.
+        let mut silent = listener;
+        silent.takeovers.window = 0;
+        assert!(matches!(silent.knock().await, Knock::Quiet));
         drop((port, far));
+        let (mut listener, mut port, _far) = heard(Duration::ZERO).await;
+        let mut all = Vec::new();
+        for _ in 0..6 {
+            let (next, caller) = knocks(&mut listener).await;
+            listener.seat(caller, false).expect("it takes over");
+            all.push(next);
+            port = listener.accept().await.expect("heard");
+        }
+        drop(port);
+        listener.takeovers.window = 0;
+        assert!(listener.next().await.expect("no error").is_none());
+        let address = listener.local_addr().expect("bound");
+        let (port, _last) = tokio::join!(listener.next(), TcpStream::connect(address));
+        assert!(port.expect("no error").is_some(), "told once");
     })
     .await;
 }

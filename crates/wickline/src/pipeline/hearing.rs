@@ -111,21 +111,29 @@ impl Hearing {
                 }
             }
         }
-        self.events.tell(Event::LineSettled { analyzer: self.analyzer.clone() });
+        if self.listener.as_ref().is_some_and(Listener::is_taken_again_and_again) {
+            self.tell_settled();
+        }
     }
 
     /// Opens the port, or waits for the analyzer to connect. None: told to stop meanwhile.
     async fn open(&mut self) -> io::Result<Option<Port>> {
         let mut stop = self.stop.clone();
-        let opening = async {
-            match &mut self.listener {
-                Some(listener) => listener.accept().await,
-                None => Port::open(&self.spec).await,
+        loop {
+            let opening = async {
+                match &mut self.listener {
+                    Some(listener) => listener.next().await,
+                    None => Port::open(&self.spec).await.map(Some),
+                }
+            };
+            let opened = tokio::select! {
+                port = opening => port?,
+                () = super::stopped(&mut stop) => return Ok(None),
+            };
+            match opened {
+                Some(port) => return Ok(Some(port)),
+                None => self.tell_settled(),
             }
-        };
-        tokio::select! {
-            port = opening => port.map(Some),
-            () = super::stopped(&mut stop) => Ok(None),
         }
     }
 
@@ -178,8 +186,7 @@ impl Hearing {
         let caller = match knock {
             Knock::Caller(caller) => caller,
             Knock::Quiet => {
-                info!(%analyzer, "nobody takes this line over any more");
-                self.events.tell(Event::LineSettled { analyzer });
+                self.tell_settled();
                 return false;
             }
         };
@@ -242,6 +249,12 @@ impl Hearing {
     fn tell_up(&self) {
         let (analyzer, line) = (self.analyzer.clone(), self.spec.to_string());
         self.events.tell(Event::LineUp { analyzer, line });
+    }
+
+    /// Nobody takes the line over any more.
+    fn tell_settled(&self) {
+        info!(analyzer = %self.analyzer, "no new connection takes this line over any more");
+        self.events.tell(Event::LineSettled { analyzer: self.analyzer.clone() });
     }
 
     fn tell_down(&self, why: &str) {
