@@ -19,8 +19,15 @@ fn mode(path: &Path, mode: u32) {
 
 /// What is changed, a variable of the environment, about what something is then told, and a word of it.
 const TOLD: &[(&str, &str, &str, &str, &str)] = &[
-    ("[store]", "[console]\nlisten = \"0.0.0.0:0\"\n[store]", "", "console", "all addresses"),
-    ("[store]", "[console]\nlisten = \"[::]:0\"\n[store]", "", "console", "all addresses"),
+    ("[store]", "[watch]\nlisten = \"0.0.0.0:0\"\n[store]", "", "watch", "all addresses"),
+    ("[store]", "[watch]\nlisten = \"[::]:0\"\n[store]", "", "watch", "readable on the way"),
+    (
+        "[store]",
+        "[console]\nlisten = \"0.0.0.0:0\"\nproxy = \"192.0.2.10\"\n[store]",
+        "",
+        "console",
+        "the proxy 192.0.2.10",
+    ),
     ("mllp://127.0.0.1:1", "mllp://192.0.2.20:2575", "", "receiver lis", "nothing closes the way"),
     ("mllp://127.0.0.1:1", "mllp://lis.example:2575", "", "receiver lis", "mllps://"),
     ("sqlite:ledger.db", "postgres://w@192.0.2.7/w", "", "store.ledger", "sslmode is prefer"),
@@ -70,6 +77,13 @@ fn what_should_be_known_is_told_once_and_nothing_where_all_is_closed() {
         assert_eq!(told.len(), 1, "{to} {variable}: {told:?}");
         let begins = format!("note  {about}: ");
         assert!(told[0].starts_with(&begins) && told[0].contains(word), "{told:?}");
+    }
+    for closed in [
+        "[console]\nlisten = \"0.0.0.0:0\"\nproxy = \"127.0.0.1\"\n[store]",
+        "[console]\nlisten = \"127.0.0.1:0\"\n[watch]\nlisten = \"[::1]:0\"\n[store]",
+    ] {
+        folder.write("wickline.toml", &quiet().replace("[store]", closed));
+        assert_eq!(notes(&path, ""), none, "{closed}");
     }
     for closed in [
         "postgres://w@db.example/w?sslmode=verify-full",

@@ -242,6 +242,53 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
         "[console]\nlisten = \"0.0.0.0:4002\"\n[store]",
         &["console.listen", "analyzer bench-1 has 127.0.0.1:4002"],
     ),
+    // The console beyond this machine without TLS, and halves of what closes it.
+    (
+        "[store]",
+        "[console]\nlisten = \"0.0.0.0:8420\"\n[store]",
+        &[
+            "console.listen",
+            "\"127.0.0.1:8420\"",
+            "`certificate`",
+            "`proxy`",
+            "`listen` of [watch]",
+        ],
+    ),
+    (
+        "[store]",
+        "[console]\nlisten = \"192.0.2.5:8420\"\ncertificate = \"none.pem\"\nkey = \"none.key\"\n[store]",
+        &["console.certificate", "none.pem", "console.key", "none.key", "No such file"],
+    ),
+    (
+        "[store]",
+        "[console]\nlisten = \"127.0.0.1:0\"\ncertificate = \"none.pem\"\n[store]",
+        &["console.key", "the key of `certificate`"],
+    ),
+    (
+        "[store]",
+        "[console]\nproxy = \"192.0.2.10\"\n[store]",
+        &["console.proxy", "console.listen is empty"],
+    ),
+    (
+        "[store]",
+        "[console]\nlisten = \"127.0.0.1:0\"\nproxy = \"here\"\n[store]",
+        &["console.proxy", "here", "127.0.0.1"],
+    ),
+    (
+        "[store]",
+        "[console]\nlisten = \"127.0.0.1:4003\"\n[watch]\nlisten = \"0.0.0.0:4003\"\n[store]",
+        &["watch.listen", "[console] has 127.0.0.1:4003"],
+    ),
+    // A server's address that is mistyped: its password is nobody's to read.
+    ("sqlite:ledger.db", "postgrse://w:s3cret@db/w", &["store.ledger", "postgrse://***@db/w"]),
+    ("sqlite:ledger.db", "postgrse:w:s3cret@db/w", &["store.ledger", "postgrse:***@db/w"]),
+    ("sqlite:ledger.db", "postgres://w:a?s3cret@db/w", &["store.ledger", "%3F", "passfile"]),
+    ("sqlite:ledger.db", "sqlite:postgres://w:s3cret@db/w", &["store.ledger", "without it"]),
+    (
+        "tape = \"tape.db\"",
+        "tape = \"postgres://w:s3cret@db/w\"",
+        &["store.tape", "for the ledger"],
+    ),
     ("[site]", "[site]\nspecimen = \"[0-9]{70}[0-9]{70}\"", &["site.specimen", "80 characters"]),
     ("[site]", "[site]\nspecimen = \"[0]{8}\"", &["site.specimen", "one character repeated"]),
     ("[site]", "[site]\nspecimen = \"QC-L1\"", &["site.specimen", "control material"]),
@@ -274,7 +321,7 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
         "postgres://w@db/w?sslmode=verify_full",
         &["store.ledger", "did you mean `verify-full`"],
     ),
-    ("sqlite:ledger.db", "postgress://w:s3cret@db/w", &["store.ledger", "w:***@db"]),
+    ("sqlite:ledger.db", "postgress://w:s3cret@db/w", &["store.ledger", "***@db"]),
     (
         "[[receiver]]",
         "[[comment]]\ncode = \"KP-X\"\nconditions = [\"GLC >= 1+\"]\ntext = \"x\"\nsource = \"common practice\"\n\

@@ -23,6 +23,7 @@ mod exports;
 mod faults;
 mod find;
 mod full;
+mod guarded;
 mod hints;
 mod hole;
 mod identify;

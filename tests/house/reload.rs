@@ -309,3 +309,38 @@ fn a_reload_while_the_ledger_is_away_waits_for_it_and_for_nothing_else() {
         assert_eq!(daemon.stop(), 0, "{}", said(&config));
     });
 }
+
+/// From this machine alone to all of its addresses, and back: the port is the same, and was ours.
+#[test]
+fn what_is_served_moves_to_other_addresses_of_its_port() {
+    let folder = Folder::new("moves");
+    let place = free(1).remove(0);
+    let port = place.rsplit(':').next().expect("a port");
+    let base = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");
+    let at = |host: &str| format!("{base}[watch]\nlisten = \"{host}:{port}\"\n");
+    let config = folder.write("wickline.toml", &at("127.0.0.1"));
+    let mut daemon = Daemon::start(&config);
+    let is_served = |host: &str| {
+        std::net::TcpStream::connect(format!("{host}:{port}")).is_ok()
+            && get(&format!("{host}:{port}"), "/healthz").starts_with("HTTP/1.1 200")
+    };
+    for host in ["0.0.0.0", "127.0.0.1", "127.0.0.2", "0.0.0.0"] {
+        std::fs::write(&config, at(host)).expect("written");
+        daemon.hang_up();
+        let told =
+            daemon.wait_for(|e| e["event"] == "ready" || e["event"] == "configuration-refused");
+        assert_eq!(told["watch"], format!("{host}:{port}"), "{told}");
+        assert!(is_served(host));
+        assert_eq!(is_served("127.0.0.1"), host != "127.0.0.2");
+    }
+    // What else cannot be used takes nothing away.
+    let held = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+    let taken = format!("listen:{}", held.local_addr().expect("bound"));
+    let bad = at("127.0.0.1").replace("listen:127.0.0.1:0", &taken);
+    std::fs::write(&config, bad).expect("written");
+    daemon.hang_up();
+    let refused = daemon.wait_for(|e| e["event"] == "configuration-refused");
+    assert!(refused["why"].as_str().expect("why").contains("in use"), "{refused}");
+    assert!(is_served("127.0.0.2"), "the old configuration goes on");
+    assert_eq!(daemon.stop(), 0, "{}", said(&config));
+}

@@ -15,7 +15,7 @@ use tokio::sync::oneshot;
 use wickline::acts::intake::HeardReport;
 use wickline::clock::SiteClock;
 use wickline::daemon::Daemon;
-use wickline::pipeline::event::Events;
+use wickline::pipeline::event::{Events, Shown};
 use wickline::settings::{bench::Bench, from_text};
 use wickline::simulate::print::two_column;
 use wickline::simulate::script::Script;
@@ -247,7 +247,7 @@ async fn drain(folder: &Path, count: usize, window: usize, delay: Duration) -> D
     let idle = resident_kib();
     let mut most = idle;
     let mut daemon = Daemon::open(site.bench.clone(), Events::default()).await.expect("stores");
-    daemon.start(None).await.expect("started");
+    daemon.start(Shown::default()).await.expect("started");
     let (stop, stopped) = oneshot::channel::<()>();
     let running = tokio::spawn(daemon.until_stopped(async {
         let _ = stopped.await;
@@ -279,7 +279,7 @@ async fn million(folder: &Path) {
     drop(site.ledger);
     let start = Instant::now();
     let mut daemon = Daemon::open(site.bench.clone(), Events::default()).await.expect("stores");
-    daemon.start(None).await.expect("started");
+    daemon.start(Shown::default()).await.expect("started");
     println!("1,000,000 queued: started in       {:>9.1} ms", ms(start));
     let ledger = daemon.ledger.clone().expect("a file");
     let mut times = Vec::new();

@@ -11,7 +11,7 @@ use tokio::io::AsyncWriteExt;
 use tokio::sync::oneshot;
 use wickline::clock::SiteClock;
 use wickline::daemon::Daemon;
-use wickline::pipeline::event::{Event, Events};
+use wickline::pipeline::event::{Event, Events, Shown};
 use wickline::settings::{bench::Bench, from_text};
 use wickline::simulate::analyzer::{SimulatedAnalyzer, Style};
 use wickline::simulate::port::SimPort;
@@ -85,7 +85,7 @@ async fn rig(folder: &Path, name: &str, dialect: &str) -> Rig {
     let events = Events::default();
     let mut watch = events.watch();
     let mut daemon = Daemon::open(std::sync::Arc::new(bench), events).await.expect("stores");
-    daemon.start(None).await.expect("started");
+    daemon.start(Shown::default()).await.expect("started");
     let line = loop {
         if let Ok(Event::Ready { lines, .. }) = watch.recv().await {
             break lines[0].address.clone();

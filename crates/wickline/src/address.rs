@@ -1,9 +1,11 @@
 //! Where a database is, and how it is named to people: never with a password.
 
+mod masking;
 mod server;
 
 use std::path::{Path, PathBuf};
 
+pub use self::masking::{masked_address, masked_line};
 use self::server::Server;
 pub use self::server::is_here;
 
@@ -21,6 +23,9 @@ impl Address {
         if let Some(path) = text.strip_prefix("sqlite:") {
             if path.is_empty() {
                 return Err("`sqlite:` needs a path, as in `sqlite:ledger.db`".into());
+            }
+            if path.contains("://") {
+                return Err("a path behind `sqlite:`; a server's address stands without it".into());
             }
             return Ok(Address::Sqlite(base.join(path)));
         }
@@ -94,41 +99,6 @@ impl Address {
     }
 }
 
-/// A text in which no server's address shows its password: `postgres://wickline:***@db/wickline`.
-#[must_use]
-pub fn masked(text: &str) -> String {
-    let (mut out, mut rest) = (String::new(), text);
-    while let Some(at) = rest.find("://") {
-        let end = rest[at..].find(['\n', '"']).map_or(rest.len(), |end| at + end);
-        out.push_str(&rest[..at]);
-        out.push_str(&masked_address(&rest[at..end]));
-        rest = &rest[end..];
-    }
-    out + rest
-}
-
-/// The same for a text that is one address and nothing else.
-#[must_use]
-pub fn masked_address(text: &str) -> String {
-    let Some((scheme, address)) = text.split_once("://") else { return text.to_owned() };
-    let (user, place) = address.split_at(address.rfind('@').unwrap_or(0));
-    let shown = match user.split_once(':') {
-        Some((name, _)) => format!("{scheme}://{name}:***{place}"),
-        None => text.to_owned(),
-    };
-    without_parameter(&shown)
-}
-
-/// The same for a password that stands among the parameters.
-fn without_parameter(address: &str) -> String {
-    let word = "password=";
-    let Some(at) = address.to_ascii_lowercase().find(word).map(|at| at + word.len()) else {
-        return address.to_owned();
-    };
-    let end = address[at..].find('&').map_or(address.len(), |end| at + end);
-    format!("{}***{}", &address[..at], without_parameter(&address[end..]))
-}
-
 #[cfg(test)]
 mod tests {
     use std::path::Path;
@@ -154,7 +124,5 @@ mod tests {
         let address = Address::parse("postgres://wickline:s3cret@db/wickline", Path::new("/"));
         assert_eq!(address.map(|a| a.label()).as_deref(), Ok("postgres://wickline@db/wickline"));
         assert!(Address::parse("mysql://x", Path::new("/")).is_err());
-        let typed = "ledger = \"postgress://wickline:s3cret@db/wickline\"";
-        assert_eq!(super::masked(typed), "ledger = \"postgress://wickline:***@db/wickline\"");
     }
 }

@@ -16,7 +16,7 @@ use tracing::{Instrument, debug_span, error, info, warn};
 use self::ledger_work::{LedgerWork, Life};
 use self::lines::Lines;
 use crate::address::Address;
-use crate::pipeline::event::{Event, Events};
+use crate::pipeline::event::{Event, Events, Shown};
 use crate::pipeline::seen::Seen;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -62,8 +62,7 @@ pub struct Daemon {
     /// Reading and sending: their stop switch and their task.
     work: Option<(watch::Sender<bool>, AbortHandle)>,
     life: Arc<Life>,
-    /// Where it is shown, and the stop switch of that.
-    pub console: Option<String>,
+    /// The stop switch of what shows it.
     shown: watch::Sender<bool>,
     /// The stop switch of what lives as long as the daemon.
     stop: watch::Sender<bool>,
@@ -85,7 +84,7 @@ impl Daemon {
         let checks = looked_at(&bench).await?;
         let ballast = Ballast::new(folder_of(&bench.tape), bench.ballast);
         if let Err(error) = ballast.take_on() {
-            info!(%error, "no ballast could be put in place");
+            warn!(%error, "no ballast could be put in place");
         }
         let (tape, writer) = Tape::open(&bench.tape, bench.low_water, Some(ballast)).await?;
         let ends = ledger_work::ends(&tape, &bench).await?;
@@ -111,7 +110,6 @@ impl Daemon {
             lines: Lines::default(),
             work: None,
             life: Arc::new(Life::new(ends)),
-            console: None,
             shown: watch::channel(false).0,
             stop,
             tasks: JoinSet::new(),
@@ -121,7 +119,7 @@ impl Daemon {
     }
 
     /// Starts hearing, reading and delivering, and tells that it is ready, and where its console is.
-    pub async fn start(&mut self, console: Option<String>) -> Result<(), StoreError> {
+    pub async fn start(&mut self, shown: Shown) -> Result<(), StoreError> {
         if let Some(writer) = self.writer.take() {
             self.tasks.spawn(writer.run().instrument(debug_span!("tape")));
         }
@@ -134,7 +132,7 @@ impl Daemon {
         self.lines.set(&bench, &self.tape, &self.events, &mut self.tasks).await?;
         self.begin_work().await?;
         self.watch_tape();
-        self.ready(console);
+        self.ready(shown);
         Ok(())
     }
 
@@ -161,12 +159,11 @@ impl Daemon {
         Ok(())
     }
 
-    fn ready(&mut self, console: Option<String>) {
+    fn ready(&mut self, shown: Shown) {
         let bench = self.bench();
-        self.console.clone_from(&console);
         let receivers = bench.targets.iter().map(|t| t.id.clone()).collect();
         let (version, lines) = (env!("CARGO_PKG_VERSION"), self.lines.bound(&bench));
-        self.events.tell(Event::Ready { version, lines, receivers, console });
+        self.events.tell(Event::Ready { version, lines, receivers, shown });
         info!(analyzers = bench.analyzers.len(), receivers = bench.targets.len(), "ready");
     }
 

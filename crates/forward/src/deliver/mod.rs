@@ -7,6 +7,7 @@ mod address;
 mod certificate;
 mod courier;
 mod files;
+mod serving;
 #[cfg(test)]
 mod tests;
 mod tls;
@@ -17,6 +18,7 @@ use std::time::Duration;
 
 pub use address::Address;
 pub use courier::Courier;
+pub use serving::{Secured, Serving};
 pub use tls::Tls;
 
 use crate::mllp::MllpRelease;

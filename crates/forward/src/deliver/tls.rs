@@ -95,12 +95,12 @@ impl Tls {
     }
 }
 
-fn file(why: &str) -> String {
+pub(super) fn file(why: &str) -> String {
     format!("a PEM file that the service user can read ({why})")
 }
 
 /// All of a file; a file without any is an error.
-fn certificates(path: &Path) -> Result<Vec<CertificateDer<'static>>, String> {
+pub(super) fn certificates(path: &Path) -> Result<Vec<CertificateDer<'static>>, String> {
     let shown = path.display();
     let read = CertificateDer::pem_file_iter(path)
         .and_then(Iterator::collect::<Result<Vec<_>, _>>)

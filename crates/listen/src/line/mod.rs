@@ -10,6 +10,7 @@
 mod parmrk;
 mod serial;
 mod spec;
+mod takeover;
 mod tcp;
 #[cfg(test)]
 mod tests;
@@ -21,7 +22,7 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
 pub use spec::{LineKind, LineSpec, SPEEDS};
-pub use tcp::Listener;
+pub use tcp::{Caller, Knock, Listener, Takeover};
 
 /// Longest that a write may take: what we send is an answer of one byte.
 const WRITE_LIMIT: Duration = Duration::from_secs(5);
@@ -47,11 +48,7 @@ pub struct Port {
 /// A serial port has marks and settings; a TCP connection has neither.
 enum Way {
     Serial(serial::Serial),
-    Tcp {
-        stream: TcpStream,
-        /// Where others knock while this one is heard.
-        door: Option<tcp::Door>,
-    },
+    Tcp(TcpStream),
 }
 
 impl Port {
@@ -63,7 +60,7 @@ impl Port {
     pub async fn open(spec: &LineSpec) -> io::Result<Port> {
         let way = match &spec.kind {
             LineKind::Serial { path } => Way::Serial(serial::Serial::open(spec, path).await?),
-            LineKind::Tcp { addr } => Way::Tcp { stream: tcp::connect(addr).await?, door: None },
+            LineKind::Tcp { addr } => Way::Tcp(tcp::connect(addr).await?),
             LineKind::Listen { addr, .. } => {
                 let text = format!("the analyzer connects to {addr}: bind a `Listener` and accept");
                 return Err(io::Error::new(io::ErrorKind::InvalidInput, text));
@@ -72,8 +69,8 @@ impl Port {
         Ok(Port { way })
     }
 
-    fn accepted(stream: TcpStream, door: tcp::Door) -> Port {
-        Port { way: Way::Tcp { stream, door: Some(door) } }
+    fn accepted(stream: TcpStream) -> Port {
+        Port { way: Way::Tcp(stream) }
     }
 
     /// Waits for bytes and appends them; `flaws` gets the indexes, in `bytes`, of those that
@@ -83,12 +80,9 @@ impl Port {
     pub async fn read(&mut self, bytes: &mut Vec<u8>, flaws: &mut Vec<usize>) -> io::Result<Got> {
         match &mut self.way {
             Way::Serial(serial) => serial.read(bytes, flaws).await,
-            Way::Tcp { stream, door } => {
+            Way::Tcp(stream) => {
                 let mut chunk = [0; CHUNK];
-                let count = tokio::select! {
-                    count = stream.read(&mut chunk) => count?,
-                    never = tcp::turn_away(door.as_mut()) => match never {},
-                };
+                let count = stream.read(&mut chunk).await?;
                 bytes.extend_from_slice(chunk.get(..count).unwrap_or_default());
                 Ok(if count == 0 { Got::Closed } else { Got::Bytes })
             }
@@ -100,7 +94,7 @@ impl Port {
     pub fn reset(&mut self, spec: &LineSpec) -> io::Result<()> {
         match &mut self.way {
             Way::Serial(serial) => serial.reset(spec),
-            Way::Tcp { .. } => {
+            Way::Tcp(_) => {
                 let text = "setting a speed: a TCP line has none";
                 Err(io::Error::new(io::ErrorKind::InvalidInput, text))
             }
@@ -116,7 +110,7 @@ impl Port {
         let writing = async {
             match &mut self.way {
                 Way::Serial(serial) => serial.write_all(bytes).await,
-                Way::Tcp { stream, .. } => stream.write_all(bytes).await,
+                Way::Tcp(stream) => stream.write_all(bytes).await,
             }
         };
         match tokio::time::timeout(WRITE_LIMIT, writing).await {

@@ -10,7 +10,7 @@ use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
-use super::{Got, LineKind, LineSpec, Listener, Port};
+use super::{Caller, Got, Knock, LineKind, LineSpec, Listener, Port};
 
 /// The far end of a serial line, as an analyzer would hold it.
 struct FarEnd {
@@ -188,27 +188,119 @@ async fn a_device_server_is_heard_and_its_hang_up_noticed() {
     .await;
 }
 
+/// A listener that counts whoever is silent for so long as gone, and one who is heard.
+async fn heard(silence: Duration) -> (Listener, Port, TcpStream) {
+    let listener = Listener::bind(&tcp("listen:127.0.0.1:0", &[])).await.expect("bound");
+    let mut listener = listener.gone_after(silence);
+    let address = listener.local_addr().expect("bound");
+    let (port, far) = tokio::join!(listener.accept(), TcpStream::connect(address));
+    (listener, port.expect("accepted"), far.expect("connected"))
+}
+
+async fn knocks(listener: &mut Listener) -> (TcpStream, Caller) {
+    let address = listener.local_addr().expect("bound");
+    let far = TcpStream::connect(address).await.expect("the kernel takes it");
+    match listener.knock().await {
+        Knock::Caller(caller) => (far, caller),
+        Knock::Quiet => panic!("nobody took over"),
+    }
+}
+
 #[tokio::test]
 async fn one_analyzer_at_a_time_connects_to_us() {
     within(async {
-        let mut listener = Listener::bind(&tcp("listen:127.0.0.1:0", &[])).await.expect("bound");
-        let address = listener.local_addr().expect("bound");
-        let (port, far) = tokio::join!(listener.accept(), TcpStream::connect(address));
-        let (mut port, mut first) = (port.expect("accepted"), far.expect("connected"));
-        let mut second = TcpStream::connect(address).await.expect("the kernel takes it");
+        let (mut listener, mut port, mut first) = heard(Duration::from_secs(3_600)).await;
         // While the first is heard the second is hung up on.
-        let (mut bytes, mut flaws, mut rest) = (Vec::new(), Vec::new(), Vec::new());
-        tokio::select! {
-            got = port.read(&mut bytes, &mut flaws) => panic!("{got:?} from a silent analyzer"),
-            end = second.read_to_end(&mut rest) => assert!(end.is_err() || rest.is_empty()),
-        }
+        let (mut second, caller) = knocks(&mut listener).await;
+        assert_eq!(listener.seat(caller, false), None);
+        let mut rest = Vec::new();
+        let end = second.read_to_end(&mut rest).await;
+        assert!(end.is_err() || rest.is_empty());
         first.write_all(b"GLU").await.expect("sent");
         assert_eq!(read(&mut port, 3).await, b"GLU");
         drop(first);
         assert!(closed(&mut port).await);
         drop(port);
+        let address = listener.local_addr().expect("bound");
         let (port, _third) = tokio::join!(listener.accept(), TcpStream::connect(address));
         port.expect("the next one is welcome");
+    })
+    .await;
+}
+
+/// A device server that lost its power never hangs up: its next connection is not turned away for that.
+#[tokio::test]
+async fn one_that_is_gone_is_taken_over_from_unless_it_is_in_the_middle_of_a_report() {
+    within(async {
+        let (mut listener, port, mut first) = heard(Duration::ZERO).await;
+        let (mut second, caller) = knocks(&mut listener).await;
+        assert_eq!(listener.seat(caller, true), None, "a report is under way");
+        assert!(second.read(&mut [0]).await.is_ok_and(|n| n == 0) || second.peer_addr().is_err());
+        let (mut third, caller) = knocks(&mut listener).await;
+        let taken = listener.seat(caller, false).expect("it takes over");
+        assert_eq!(taken.from, first.local_addr().ok());
+        assert_eq!((Some(taken.by), taken.many), (third.local_addr().ok(), false));
+        drop(port);
+        let mut port = listener.accept().await.expect("without waiting for another");
+        third.write_all(b"GLU").await.expect("sent");
+        assert_eq!(read(&mut port, 3).await, b"GLU");
+        assert!(first.read(&mut [0]).await.map_or(true, |n| n == 0), "the old one is closed");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn two_devices_that_take_a_line_from_each_other_are_told() {
+    within(async {
+        let (mut listener, mut port, mut far) = heard(Duration::ZERO).await;
+        for nth in 1..=7 {
+            let (next, caller) = knocks(&mut listener).await;
+            let taken = listener.seat(caller, false).expect("it takes over");
+            assert_eq!((taken.many, taken.told), (nth == 6, nth > 6), "takeover {nth}");
+            (port, far) = (listener.accept().await.expect("heard"), next);
+        }
+        // Quiet for long enough, it is over: while one is heard, and while none is.
+        let mut silent = listener;
+        silent.takeovers.window = 0;
+        assert!(matches!(silent.knock().await, Knock::Quiet));
+        drop((port, far));
+        let (mut listener, mut port, _far) = heard(Duration::ZERO).await;
+        let mut all = Vec::new();
+        for _ in 0..6 {
+            let (next, caller) = knocks(&mut listener).await;
+            listener.seat(caller, false).expect("it takes over");
+            all.push(next);
+            port = listener.accept().await.expect("heard");
+        }
+        drop(port);
+        listener.takeovers.window = 0;
+        assert!(listener.next().await.expect("no error").is_none());
+        let address = listener.local_addr().expect("bound");
+        let (port, _last) = tokio::join!(listener.next(), TcpStream::connect(address));
+        assert!(port.expect("no error").is_some(), "told once");
+    })
+    .await;
+}
+
+/// Half of a connection that stands open is noticed, whether we wait or have something on the way.
+#[tokio::test]
+async fn the_kernel_asks_after_a_far_end_that_says_nothing() {
+    use rustix::net::sockopt;
+    within(async {
+        let (_listener, accepted, _far) = heard(Duration::ZERO).await;
+        let server = tokio::net::TcpListener::bind("127.0.0.1:0").await.expect("bound");
+        let spec = tcp(&format!("tcp:{}", server.local_addr().expect("bound")), &[]);
+        let connected = Port::open(&spec).await.expect("connects");
+        for port in [accepted, connected] {
+            let super::Way::Tcp(stream) = &port.way else { panic!("a TCP line") };
+            assert!(sockopt::socket_keepalive(stream).expect("an option"));
+            let idle = sockopt::tcp_keepidle(stream).expect("an option");
+            let every = sockopt::tcp_keepintvl(stream).expect("an option");
+            let count = sockopt::tcp_keepcnt(stream).expect("an option");
+            assert!(idle + every * count <= Duration::from_secs(60), "{idle:?} {every:?} {count}");
+            let untaken = sockopt::tcp_user_timeout(stream).expect("an option");
+            assert!((1..=60_000).contains(&untaken), "{untaken}");
+        }
     })
     .await;
 }

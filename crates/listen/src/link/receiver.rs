@@ -165,6 +165,12 @@ impl Receiver {
         self.wants_line = wanted;
     }
 
+    /// Something is under way: a session or a frame. What is not certain about an earlier one is not.
+    #[must_use]
+    pub fn is_open(&self) -> bool {
+        !matches!(self.phase, Phase::Idle) || !self.inbox.is_empty()
+    }
+
     /// No session, no frame, nothing queued: the tape may be read from here on without loss.
     #[must_use]
     pub fn is_idle(&self) -> bool {

@@ -50,11 +50,26 @@ impl<'a> Server<'a> {
         self.query.iter().rev().find(|(key, _)| *key == name).map(|(_, value)| decoded(value))
     }
 
-    /// An error says which parameter is none, or what one may be.
+    /// Whether a parameter of this name does something.
+    pub fn knows(name: &str) -> bool {
+        let inner = name.strip_prefix("options[").is_some_and(|rest| rest.ends_with(']'));
+        KNOWN.contains(&name) || inner
+    }
+
+    /// An error says which parameter is none, or what one may be. What may be a piece of a password is not quoted.
     pub fn checked(&self) -> Result<(), String> {
+        let strange = |(name, value): &(&str, &str)| {
+            let at = name.contains('@') || value.contains('@');
+            at && (!Self::knows(name) || *name == "sslmode")
+        };
+        let cut = self.database.contains(['@', '#']) || self.query.iter().any(strange);
+        if cut || self.user.contains('#') || self.hosts.iter().any(|host| host.contains('#')) {
+            return Err("a user and a password in which : / ? # @ % are written as %3A %2F %3F %23 %40 %25; better \
+                        passfile=/PATH, a file with the password"
+                .into());
+        }
         for (name, value) in &self.query {
-            let inner = name.strip_prefix("options[").is_some_and(|rest| rest.ends_with(']'));
-            if !KNOWN.contains(name) && !inner {
+            if !Self::knows(name) {
                 let near = nearest(name, &KNOWN).unwrap_or("sslmode");
                 return Err(format!(
                     "no parameter `{name}`: did you mean `{near}`? Known: {}",
@@ -70,7 +85,11 @@ impl<'a> Server<'a> {
             }
         }
         match self.files().iter().find(|path| path.is_relative()) {
-            Some(path) => Err(format!("the whole path of `{}`, from / on", path.display())),
+            Some(path) => {
+                let shown = path.display().to_string();
+                let shown = if shown.contains('@') { "a file" } else { shown.as_str() };
+                Err(format!("the whole path of `{shown}`, from / on"))
+            }
             None => Ok(()),
         }
     }

@@ -69,7 +69,7 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     let events = Events::default();
     let mut watch = events.watch();
     let bench = std::sync::Arc::new(bench);
-    let daemon = super::run::started(bench.clone(), &events).await?;
+    let (daemon, _console) = super::run::started(bench.clone(), &events).await?;
     let Some(ledger) = daemon.ledger.clone() else {
         return Err(Failure::unreachable("the ledger could not be opened"));
     };

@@ -171,6 +171,10 @@ impl From<std::io::Error> for Failure {
 
 type Answer = Result<Exit, Failure>;
 
+/// Told by `check` and at a start.
+const AS_ROOT: &str = "it runs as root: whoever found a fault in it would have the whole machine. Give it a user of \
+     its own, as the unit does";
+
 /// Whether a command line is one, for the tests of the documents.
 pub fn parses(words: &[&str]) -> Result<(), String> {
     Line::try_parse_from(words).map(drop).map_err(|e| e.to_string())
@@ -188,7 +192,7 @@ pub fn main() -> ExitCode {
     // Files that a command makes are for their owner only, and what it has in memory is nobody's file at all: a core
     // dump would hold ids of patients.
     rustix::process::umask(rustix::fs::Mode::from_raw_mode(0o077));
-    if std::env::var_os("WICKLINE_CORE_DUMPS").is_none_or(|asked| asked != "1") {
+    if !settings::bench::asks_for_core_dumps() {
         let none = rustix::process::DumpableBehavior::NotDumpable;
         // Where the kernel has no such thing, the unit's LimitCORE=0 is left.
         let _ = rustix::process::set_dumpable_behavior(none);

@@ -1,5 +1,6 @@
 //! `run`: the daemon.
 
+mod limits;
 mod systemd;
 
 use std::path::{Path, PathBuf};
@@ -31,12 +32,13 @@ pub async fn run(config: Option<PathBuf>, out: &Output) -> Answer {
     super::journal::begin();
     let path = settings::find(config.as_deref()).map_err(Failure::wrong)?;
     let mut signals = Signals::new()?;
+    limits::told_if_root();
     let bench = Arc::new(configured(&path)?);
     let events = Events::default();
     let telling = tokio::spawn(tell(events.seen.clone(), events.watch(), out.json));
     tokio::spawn(systemd::watchdog());
-    let mut daemon = started(bench, &events).await?;
-    let ended = obeys(&mut daemon, &path, &mut signals, &events).await;
+    let (mut daemon, mut console) = started(bench, &events).await?;
+    let ended = obeys((&mut daemon, &mut console), &path, &mut signals, &events).await;
     systemd::stopping();
     let ended = daemon.stop(ended).await;
     let _ = tokio::time::timeout(std::time::Duration::from_secs(1), telling).await;
@@ -54,30 +56,33 @@ fn configured(path: &Path) -> Result<Bench, Failure> {
     for caution in &bench.cautions {
         warn!(about = caution.about, "{}", caution.text);
     }
+    limits::raised(&bench);
     Ok(bench)
 }
 
-/// A daemon that works, with its console where the configuration has one.
-pub(super) async fn started(bench: Arc<Bench>, events: &Events) -> Result<Daemon, StoreError> {
-    let console = bench.console;
-    let mut daemon = Daemon::open(bench, events.clone()).await?;
-    let console = Console::bind(console).await?;
-    daemon.start(console.as_ref().and_then(Console::address)).await?;
-    show(&mut daemon, console);
-    Ok(daemon)
+/// A daemon that works, with its console as the configuration has it.
+pub(super) async fn started(
+    bench: Arc<Bench>,
+    events: &Events,
+) -> Result<(Daemon, Console), StoreError> {
+    let mut daemon = Daemon::open(bench.clone(), events.clone()).await?;
+    let console = Console::bind(&bench, None).await?;
+    daemon.start(console.shown()).await?;
+    show(&mut daemon, &console);
+    Ok((daemon, console))
 }
 
-/// Shows the daemon on a console, or on none.
-fn show(daemon: &mut Daemon, console: Option<Console>) {
+/// Shows the daemon on this console, and no longer on another.
+fn show(daemon: &mut Daemon, console: &Console) {
     let sight = daemon.sight();
-    if let Some(console) = console {
-        daemon.beside(console.run(sight));
+    for task in console.tasks(&sight) {
+        daemon.beside(task);
     }
 }
 
 /// Does what signals ask for until one of them ends it. An error: the store is not safe.
 async fn obeys(
-    daemon: &mut Daemon,
+    (daemon, console): (&mut Daemon, &mut Console),
     path: &Path,
     signals: &mut Signals,
     events: &Events,
@@ -91,7 +96,7 @@ async fn obeys(
                     biased;
                     // What is half renewed can be stopped as well.
                     () = signals.stop() => return Ok(()),
-                    renewed = renewed(daemon, path) => renewed?,
+                    renewed = renewed(daemon, console, path) => renewed?,
                 };
                 if let Err(why) = renewed {
                     events.tell(Event::ConfigurationRefused { why });
@@ -102,23 +107,26 @@ async fn obeys(
 }
 
 /// Reads the configuration again and goes on with it, or says why not.
-async fn renewed(daemon: &mut Daemon, path: &Path) -> Result<Result<(), String>, StoreError> {
+async fn renewed(
+    daemon: &mut Daemon,
+    console: &mut Console,
+    path: &Path,
+) -> Result<Result<(), String>, StoreError> {
     let new = match configured(path) {
-        Ok(new) => new,
+        Ok(new) => Arc::new(new),
         Err(failure) => {
             error!("the new configuration is not used: {}", failure.text);
             return Ok(Err("the configuration is wrong; the log says where".into()));
         }
     };
-    let moves = new.console != daemon.bench().console;
-    let opened = if moves { Console::bind(new.console).await } else { Ok(None) };
-    let renewed = match opened {
-        Ok(console) => {
-            let kept = daemon.console.clone().filter(|_| !moves);
-            let address = console.as_ref().and_then(Console::address).or(kept);
-            let renewed = daemon.renew(Arc::new(new), address).await?;
-            if renewed.is_ok() && moves {
-                show(daemon, console);
+    let old = daemon.bench();
+    let made_way = console.makes_way(&new).await;
+    let renewed = match Console::bind(&new, Some(console)).await {
+        Ok(next) => {
+            let renewed = daemon.renew(new, next.shown()).await?;
+            if renewed.is_ok() {
+                show(daemon, &next);
+                *console = next;
             }
             renewed
         }
@@ -127,6 +135,15 @@ async fn renewed(daemon: &mut Daemon, path: &Path) -> Result<Result<(), String>,
     match &renewed {
         Ok(()) => info!("going on with the configuration as it is now"),
         Err(why) => error!(why, "the new configuration cannot be used: the old one stays"),
+    }
+    if renewed.is_err() && made_way {
+        match Console::bind(&old, Some(console)).await {
+            Ok(again) => {
+                show(daemon, &again);
+                *console = again;
+            }
+            Err(error) => error!(%error, "the console is not served until the next reload"),
+        }
     }
     Ok(renewed)
 }

@@ -1,6 +1,7 @@
-//! Who may connect to the console, how many at once and for how long: nobody who knocks there costs a line, a store or
-//! a receiver anything.
+//! Who may connect to what is served, how many at once and for how long: nobody who knocks there costs a line, a store
+//! or a receiver anything.
 
+use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -11,12 +12,14 @@ use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 use tracing::warn;
+use wickline_forward::deliver::Secured;
 
-/// Connections at once. A browser opens six, what gathers metrics one.
-const MOST: usize = 64;
+use crate::settings::bench::{PLACES, Served};
+
 /// How long a request's head may take to come.
 const HEAD: Duration = Duration::from_secs(5);
 /// How long a connection may last in all.
@@ -24,50 +27,145 @@ const WHOLE: Duration = Duration::from_secs(30);
 /// Bytes of a head at most.
 const HEAD_BYTES: usize = 16 * 1024;
 
-/// Serves for ever. Who comes when all places are taken is turned away at once, and told once until one is free.
-pub(super) async fn serve(listener: TcpListener, app: Router) {
-    let app = app.layer(middleware::from_fn(named));
-    let places = Arc::new(Semaphore::new(MOST));
+/// An address that is listened on, and whom it opens to. All that is served passes here.
+pub(super) struct Door {
+    /// As it is configured.
+    pub listen: SocketAddr,
+    socket: Arc<TcpListener>,
+    places: Arc<Semaphore>,
+    guard: Guard,
+    /// Told to stop; whoever serves has the other end.
+    stop: watch::Sender<bool>,
+}
+
+/// Who may come in, and how.
+#[derive(Clone)]
+struct Guard {
+    tls: Option<Secured>,
+    only: Option<IpAddr>,
+}
+
+impl Guard {
+    /// Whether the way is closed by TLS, here or before it gets here: then whoever asks has made sure of our name.
+    fn is_named_by_tls(&self) -> bool {
+        self.tls.is_some() || self.only.is_some()
+    }
+}
+
+impl Door {
+    /// Listens; on the socket of a door that has this address already, if there is one. The files of TLS are read anew.
+    pub async fn open(served: &Served, kept: Option<&Self>) -> Result<Self, String> {
+        let tls = served.tls.as_ref().map(|tls| tls.open("http/1.1")).transpose()?;
+        let (socket, places) = match kept {
+            Some(kept) => (kept.socket.clone(), kept.places.clone()),
+            None => {
+                let socket = TcpListener::bind(served.listen).await.map_err(|e| e.to_string())?;
+                let most = usize::try_from(PLACES).unwrap_or(Semaphore::MAX_PERMITS);
+                (Arc::new(socket), Arc::new(Semaphore::new(most)))
+            }
+        };
+        let guard = Guard { tls, only: served.only };
+        Ok(Self { listen: served.listen, socket, places, guard, stop: watch::channel(false).0 })
+    }
+
+    pub fn address(&self) -> Option<String> {
+        self.socket.local_addr().ok().map(|address| address.to_string())
+    }
+
+    /// Listens no longer.
+    pub async fn close(self) {
+        drop(self.socket);
+        self.stop.send_replace(true);
+        self.stop.closed().await;
+    }
+
+    /// Serves until it is closed.
+    pub fn serve(&self, name: &'static str, app: Router) -> impl Future<Output = ()> + use<> {
+        let mut stop = self.stop.subscribe();
+        let serving =
+            serve(self.socket.clone(), self.places.clone(), self.guard.clone(), name, app);
+        async move {
+            tokio::select! {
+                () = serving => {}
+                () = crate::pipeline::stopped(&mut stop) => {}
+            }
+        }
+    }
+}
+
+/// Serves for ever. Who comes when all places are taken, or may not come, is turned away at once, and told once until
+/// somebody comes in.
+async fn serve(
+    socket: Arc<TcpListener>,
+    places: Arc<Semaphore>,
+    guard: Guard,
+    name: &'static str,
+    app: Router,
+) {
+    let closed = guard.is_named_by_tls();
+    let app = app.layer(middleware::from_fn(move |request, next| named(closed, request, next)));
     let mut told = false;
     loop {
-        let Ok((stream, peer)) = listener.accept().await else {
+        let Ok((stream, peer)) = socket.accept().await else {
             // Out of descriptors, most likely: waiting is all that helps.
             tokio::time::sleep(Duration::from_secs(1)).await;
             continue;
         };
         metrics::counter!("wickline_console_connections_total").increment(1);
-        let Ok(place) = places.clone().try_acquire_owned() else {
+        let mut turn_away = |why: &str| {
             metrics::counter!("wickline_console_turned_away_total").increment(1);
             if !std::mem::replace(&mut told, true) {
-                warn!(%peer, most = MOST, "the console has no place left: turned away");
+                warn!(name, %peer, why, "turned away");
             }
+        };
+        if guard.only.is_some_and(|only| peer.ip().to_canonical() != only) {
+            turn_away("it is not console.proxy");
+            continue;
+        }
+        let Ok(place) = places.clone().try_acquire_owned() else {
+            turn_away("all places are taken");
             continue;
         };
         told = false;
-        tokio::spawn(connection(stream, app.clone(), place));
+        tokio::spawn(connection(stream, guard.tls.clone(), app.clone(), place));
     }
 }
 
-async fn connection(stream: TcpStream, app: Router, _place: OwnedSemaphorePermit) {
+async fn connection(
+    stream: TcpStream,
+    tls: Option<Secured>,
+    app: Router,
+    _place: OwnedSemaphorePermit,
+) {
+    let whole = async {
+        let Some(tls) = tls else { return http(stream, app).await };
+        if let Ok(Ok(stream)) = tokio::time::timeout(HEAD, tls.accept(stream)).await {
+            http(stream, app).await;
+        }
+    };
+    let _ = tokio::time::timeout(WHOLE, whole).await;
+}
+
+async fn http(stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static, app: Router) {
     let serving = hyper::server::conn::http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEAD)
         .max_buf_size(HEAD_BYTES)
         .serve_connection(TokioIo::new(stream), TowerToHyperService::new(app));
-    let _ = tokio::time::timeout(WHOLE, serving).await;
+    let _ = serving.await;
 }
 
-/// A page of somebody else, opened on this machine, must not reach the console by a name of its own that points here:
-/// the host that a request names is an address or this machine itself.
-async fn named(request: Request, next: Next) -> Response {
-    if is_here(request.headers()) {
+/// A page of somebody else, opened on this machine, must not reach us by a name of its own that points here: the host
+/// that a request names is an address or this machine itself. Where TLS closes the way the certificate says who we are.
+async fn named(closed: bool, request: Request, next: Next) -> Response {
+    if is_ours(request.headers(), closed) {
         return next.run(request).await;
     }
     let why = "the host that this request names is neither an address nor localhost\n";
     (StatusCode::MISDIRECTED_REQUEST, why).into_response()
 }
 
-fn is_here(headers: &HeaderMap) -> bool {
+fn is_ours(headers: &HeaderMap, closed: bool) -> bool {
     let hosts: Vec<_> = headers.get_all(header::HOST).iter().collect();
     let [host] = hosts.as_slice() else { return false };
     let Ok(host) = host.to_str() else { return false };
@@ -75,5 +173,9 @@ fn is_here(headers: &HeaderMap) -> bool {
         Some(six) => six.split(']').next().unwrap_or(""),
         None => host.rsplit_once(':').map_or(host, |(name, _)| name),
     };
+    let plain = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'-' | b'.');
+    if closed && !name.is_empty() && name.bytes().all(plain) {
+        return true;
+    }
     name.eq_ignore_ascii_case("localhost") || name.parse::<std::net::IpAddr>().is_ok()
 }

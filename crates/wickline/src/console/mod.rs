@@ -5,6 +5,7 @@ mod meters;
 mod process;
 
 use std::net::SocketAddr;
+use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -14,18 +15,23 @@ use axum::http::{StatusCode, header};
 use axum::response::IntoResponse;
 use axum::routing::get;
 use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
-use tokio::net::TcpListener;
 use tracing::info;
 
+use self::door::Door;
 use crate::daemon::Sight;
+use crate::pipeline::event::Shown;
+use crate::settings::bench::{Bench, Served};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 
-/// The console, listening.
+/// What is served, each on an address of its own.
 pub struct Console {
-    listener: TcpListener,
+    doors: Vec<(&'static str, Door)>,
     handle: PrometheusHandle,
 }
+
+/// Something that serves until it is told to stop.
+pub type Task = Pin<Box<dyn Future<Output = ()> + Send>>;
 
 /// The one recorder of this process: a daemon that reads its configuration again goes on counting.
 fn recorder() -> PrometheusHandle {
@@ -42,39 +48,86 @@ fn recorder() -> PrometheusHandle {
     made.clone()
 }
 
+/// What this bench has served, by the table of its configuration.
+fn wanted(bench: &Bench) -> impl Iterator<Item = (&'static str, &Served)> {
+    let served = [("console", &bench.console), ("watch", &bench.watch)];
+    served.into_iter().filter_map(|(name, served)| Some((name, served.as_ref()?)))
+}
+
 impl Console {
-    /// Binds the address. None: it is turned off.
-    pub async fn bind(address: Option<SocketAddr>) -> Result<Option<Self>, StoreError> {
-        let Some(address) = address else { return Ok(None) };
-        let listener = TcpListener::bind(address).await.map_err(|e| StoreError::Open {
-            what: format!("console.listen {address}"),
-            why: e.to_string(),
-        })?;
-        Ok(Some(Self { listener, handle: recorder() }))
+    /// Binds what the configuration names; where an address stays what it was, the socket stays open.
+    pub async fn bind(bench: &Bench, old: Option<&Self>) -> Result<Self, StoreError> {
+        let mut doors = Vec::new();
+        for (name, served) in wanted(bench) {
+            // Port 0 is another one for each.
+            let same = |(other, door): &&(&str, Door)| {
+                door.listen == served.listen && (*other == name || door.listen.port() != 0)
+            };
+            let kept = old.and_then(|old| old.doors.iter().find(same));
+            let door = Door::open(served, kept.map(|(_, door)| door)).await.map_err(|why| {
+                StoreError::Open { what: format!("{name}.listen {}", served.listen), why }
+            })?;
+            doors.push((name, door));
+        }
+        Ok(Self { doors, handle: recorder() })
+    }
+
+    /// Closes what stands in the way of another configuration: an address can move to others of this machine and keep
+    /// its port. True: something was closed.
+    pub async fn makes_way(&mut self, bench: &Bench) -> bool {
+        let new: Vec<SocketAddr> = wanted(bench).map(|(_, served)| served.listen).collect();
+        let bars = |door: &Door| {
+            let port = door.listen.port();
+            !new.contains(&door.listen) && port != 0 && new.iter().any(|a| a.port() == port)
+        };
+        let (bar, stay): (Vec<_>, Vec<_>) =
+            std::mem::take(&mut self.doors).into_iter().partition(|(_, door)| bars(door));
+        self.doors = stay;
+        let any = !bar.is_empty();
+        for (_, door) in bar {
+            door.close().await;
+        }
+        any
     }
 
     /// Where it listens.
     #[must_use]
-    pub fn address(&self) -> Option<String> {
-        self.listener.local_addr().ok().map(|a| a.to_string())
+    pub fn shown(&self) -> Shown {
+        let of = |wanted: &str| {
+            self.doors.iter().find(|(name, _)| *name == wanted).and_then(|(_, door)| door.address())
+        };
+        Shown { console: of("console"), watch: of("watch") }
     }
 
-    /// Serves until told to stop.
-    pub async fn run(self, sight: Sight) {
-        let mut stop = sight.stop.clone();
+    /// What serves until told to stop.
+    #[must_use]
+    pub fn tasks(&self, sight: &Sight) -> Vec<Task> {
         let app = Router::new()
             .route("/healthz", get(health))
             .route("/readyz", get(ready))
             .route("/metrics", get(numbers))
-            .with_state(Arc::new((sight, self.handle.clone())));
-        info!(address = self.listener.local_addr().ok().map(|a| a.to_string()), "console");
-        let handle = self.handle.clone();
+            .with_state(Arc::new((sight.clone(), self.handle.clone())));
+        let mut tasks: Vec<Task> = Vec::new();
+        for (name, door) in &self.doors {
+            info!(address = door.address(), name, "served");
+            tasks.push(until(sight, door.serve(name, app.clone())));
+        }
+        if !tasks.is_empty() {
+            tasks.push(until(sight, upkeep(self.handle.clone())));
+        }
+        tasks
+    }
+}
+
+/// Does it until the daemon is shown no longer.
+fn until(sight: &Sight, work: impl Future<Output = ()> + Send + 'static) -> Task {
+    let mut stop = sight.stop.clone();
+    Box::pin(async move {
         tokio::select! {
-            () = door::serve(self.listener, app) => {}
-            () = upkeep(handle) => {}
+            () = work => {}
             () = crate::pipeline::stopped(&mut stop) => {}
         }
-    }
+    })
 }
 
 /// Sorts what was measured into its steps now and then, also when nobody asks: until then every single

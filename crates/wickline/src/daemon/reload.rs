@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use super::ledger_work;
 use super::{Daemon, GRACE};
+use crate::pipeline::event::Shown;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 
@@ -17,7 +18,7 @@ impl Daemon {
     pub async fn renew(
         &mut self,
         new: Arc<Bench>,
-        console: Option<String>,
+        shown: Shown,
     ) -> Result<Result<(), String>, StoreError> {
         let old = self.bench.borrow().clone();
         if let Some(why) = needs_a_start(&old, &new) {
@@ -37,7 +38,7 @@ impl Daemon {
         };
         self.begin_work().await?;
         if renewed.is_ok() {
-            self.ready(console);
+            self.ready(shown);
         }
         Ok(renewed)
     }

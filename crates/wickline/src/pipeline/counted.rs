@@ -29,6 +29,9 @@ pub fn told(event: &Event) {
             counter!("wickline_line_opens_total", "analyzer" => analyzer.clone()).increment(1);
             gauge!("wickline_line_up", "analyzer" => analyzer.clone()).set(1);
         }
+        Event::LineTakenOver { analyzer, .. } => {
+            counter!("wickline_line_takeovers_total", "analyzer" => analyzer.clone()).increment(1);
+        }
         Event::LineDown { analyzer, .. } => {
             gauge!("wickline_line_up", "analyzer" => analyzer.clone()).set(0);
         }

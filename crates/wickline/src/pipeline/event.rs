@@ -14,8 +14,8 @@ pub enum Event {
         version: &'static str,
         lines: Vec<Bound>,
         receivers: Vec<String>,
-        /// Where health and metrics are served.
-        console: Option<String>,
+        #[serde(flatten)]
+        shown: Shown,
     },
     LineUp {
         analyzer: String,
@@ -24,6 +24,17 @@ pub enum Event {
     LineDown {
         analyzer: String,
         why: String,
+    },
+    /// Who connected said nothing for a while, and is not heard any more: another is, from now on. `many`: too often,
+    /// as where two devices connect to one line; `LineSettled` follows when it has been quiet.
+    LineTakenOver {
+        analyzer: String,
+        from: String,
+        by: String,
+        many: bool,
+    },
+    LineSettled {
+        analyzer: String,
     },
     Report {
         id: String,
@@ -98,6 +109,13 @@ pub enum Event {
         why: String,
     },
     Stopping,
+}
+
+/// Where the console is served, and where health and metrics are by themselves.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct Shown {
+    pub console: Option<String>,
+    pub watch: Option<String>,
 }
 
 /// Where a line listens.

@@ -8,8 +8,9 @@ use std::time::Duration;
 use tokio::sync::{Notify, watch};
 use tracing::{info, warn};
 use wickline_listen::dialect::LinkKind;
-use wickline_listen::line::{Got, LineSpec, Listener, Port};
+use wickline_listen::line::{Got, Knock, LineSpec, Listener, Port, Takeover};
 use wickline_listen::link;
+use wickline_listen::printed::Assembler;
 use wickline_normalize::Place;
 
 use super::event::{Event, Events};
@@ -32,11 +33,51 @@ pub struct Hearing {
     pub listener: Option<Listener>,
 }
 
+/// Why a port is not heard any more.
+enum End {
+    Down(String),
+    /// Another connection is heard in its place.
+    Taken,
+    Stopped,
+}
+
+/// What is under way on a line, as far as it has to be known while it is heard.
+struct Under {
+    link: Option<link::Receiver>,
+    /// Of what is printed where others may knock.
+    print: Option<Assembler>,
+}
+
+impl Under {
+    fn new(kind: &LinkKind, others_knock: bool) -> Self {
+        match kind {
+            LinkKind::Lis01 => Self { link: Some(link::Receiver::new()), print: None },
+            LinkKind::Printed(rules) => {
+                let print = others_knock.then(|| Assembler::new(rules.clone()));
+                Self { link: None, print }
+            }
+        }
+    }
+
+    /// Whether a session, a frame or a report has begun and not ended.
+    fn is_open(&mut self, now: i64) -> bool {
+        if let Some(link) = &mut self.link {
+            link.handle_timeout(now);
+            return link.is_open();
+        }
+        self.print.as_mut().is_some_and(|print| {
+            print.handle_timeout(now);
+            while print.poll_transmission().is_some() {}
+            !print.is_idle()
+        })
+    }
+}
+
 impl Hearing {
     /// Hears until told to stop. A line that vanishes is opened again by its name, for ever.
     pub async fn run(mut self) {
         let mut pause = Duration::from_millis(250);
-        let mut told = false;
+        let (mut told, mut taken) = (false, false);
         self.tape.begin().await;
         while !*self.stop.borrow() {
             match self.open().await {
@@ -44,16 +85,21 @@ impl Hearing {
                 Ok(Some(mut port)) => {
                     info!(analyzer = %self.analyzer, "line open");
                     self.tape.event(Kind::Opened).await;
-                    self.tell_up();
+                    if !std::mem::take(&mut taken) {
+                        self.tell_up();
+                    }
                     pause = Duration::from_millis(250);
-                    let why = self.serve(&mut port).await;
+                    let end = self.serve(&mut port).await;
                     drop(port);
                     self.tape.event(Kind::Closed).await;
-                    if *self.stop.borrow() {
-                        break;
+                    match end {
+                        End::Stopped => break,
+                        End::Taken => taken = true,
+                        End::Down(why) => {
+                            self.tell_down(&why);
+                            told = true;
+                        }
                     }
-                    self.tell_down(&why);
-                    told = true;
                 }
                 Err(error) => {
                     if !told {
@@ -65,71 +111,116 @@ impl Hearing {
                 }
             }
         }
+        if self.listener.as_ref().is_some_and(Listener::is_taken_again_and_again) {
+            self.tell_settled();
+        }
     }
 
     /// Opens the port, or waits for the analyzer to connect. None: told to stop meanwhile.
     async fn open(&mut self) -> io::Result<Option<Port>> {
         let mut stop = self.stop.clone();
-        let opening = async {
-            match &mut self.listener {
-                Some(listener) => listener.accept().await,
-                None => Port::open(&self.spec).await,
+        loop {
+            let opening = async {
+                match &mut self.listener {
+                    Some(listener) => listener.next().await,
+                    None => Port::open(&self.spec).await.map(Some),
+                }
+            };
+            let opened = tokio::select! {
+                port = opening => port?,
+                () = super::stopped(&mut stop) => return Ok(None),
+            };
+            match opened {
+                Some(port) => return Ok(Some(port)),
+                None => self.tell_settled(),
             }
-        };
-        tokio::select! {
-            port = opening => port.map(Some),
-            () = super::stopped(&mut stop) => Ok(None),
         }
     }
 
-    /// Reads until the line closes or we stop; says why it ended.
-    async fn serve(&mut self, port: &mut Port) -> String {
-        let mut link = (self.link == LinkKind::Lis01).then(link::Receiver::new);
+    /// Reads until the line closes, another connection takes over or we stop.
+    async fn serve(&mut self, port: &mut Port) -> End {
+        let mut under = Under::new(&self.link, self.listener.is_some());
         let mut stop = self.stop.clone();
         let (mut bytes, mut flaws) = (Vec::new(), Vec::new());
         let mut kept = Kept::default();
         loop {
             bytes.clear();
             flaws.clear();
-            let deadline = link.as_ref().and_then(link::Receiver::poll_timeout);
+            let deadline = under.link.as_ref().and_then(link::Receiver::poll_timeout);
             tokio::select! {
                 got = port.read(&mut bytes, &mut flaws) => match got {
                     Ok(Got::Bytes | Got::Break) => {
-                        self.keep(&bytes, &flaws, link.as_mut(), &mut kept).await;
+                        self.keep(&bytes, &flaws, &mut under, &mut kept).await;
                     }
-                    Ok(Got::Closed) => return "the far end closed it or the port vanished".into(),
-                    Err(error) => return error.to_string(),
+                    Ok(Got::Closed) => {
+                        return End::Down("the far end closed it or the port vanished".into());
+                    }
+                    Err(error) => return End::Down(error.to_string()),
                 },
                 () = tokio::time::sleep_until(clock::instant_at(deadline.unwrap_or(0))),
                     if deadline.is_some() =>
                 {
-                    if let Some(link) = &mut link {
+                    if let Some(link) = &mut under.link {
                         link.handle_timeout(clock::tick_us());
                     }
                 }
-                () = super::stopped(&mut stop) => return "stopping".into(),
+                knock = knock(self.listener.as_mut()) => {
+                    if self.is_taken(knock, under.is_open(clock::tick_us())) {
+                        return End::Taken;
+                    }
+                }
+                () = super::stopped(&mut stop) => return End::Stopped,
             }
-            if let Some(link) = &mut link
+            if let Some(link) = &mut under.link
                 && let Err(error) = answer(link, &mut kept, &self.ended, port).await
             {
-                return error.to_string();
+                return End::Down(error.to_string());
             }
         }
     }
 
-    async fn keep(
-        &mut self,
-        bytes: &[u8],
-        flaws: &[usize],
-        link: Option<&mut link::Receiver>,
-        kept: &mut Kept,
-    ) {
+    /// Whether somebody who knocks is heard from now on; what happens too often is told.
+    fn is_taken(&mut self, knock: Knock, open: bool) -> bool {
+        let Some(listener) = &mut self.listener else { return false };
+        let analyzer = self.analyzer.clone();
+        let caller = match knock {
+            Knock::Caller(caller) => caller,
+            Knock::Quiet => {
+                self.tell_settled();
+                return false;
+            }
+        };
+        let Some(taken) = listener.seat(caller, open) else { return false };
+        let Takeover { from, by, many, told } = taken;
+        let from = from.map_or_else(|| "another".to_owned(), |from| from.to_string());
+        let by = by.to_string();
+        match (many, told) {
+            (true, _) => {
+                warn!(%analyzer, %from, %by, "taken over again and again: do two devices connect to this line?");
+            }
+            (false, true) => info!(%analyzer, %from, %by, "taken over once more"),
+            _ => {
+                warn!(%analyzer, %from, %by, "a connection that says nothing was taken over by a new one")
+            }
+        }
+        self.events.tell(Event::LineTakenOver { analyzer, from, by, many });
+        true
+    }
+
+    async fn keep(&mut self, bytes: &[u8], flaws: &[usize], under: &mut Under, kept: &mut Kept) {
         if bytes.is_empty() {
             return;
         }
         self.meter(bytes.len(), flaws.len());
+        if let Some(listener) = &mut self.listener {
+            listener.heard();
+        }
         let handed = self.tape.bytes(bytes, flaws).await;
-        if let Some(link) = link {
+        if let Some(print) = &mut under.print {
+            print.handle_input(handed.tick, bytes, handed.start, flaws);
+            while print.poll_transmission().is_some() {}
+        }
+        if let Some(link) = &mut under.link {
             link.set_ready(*self.healthy.borrow());
             link.handle_input(handed.tick, bytes, handed.start, flaws);
             let place = Place { from: handed.start, to: handed.start + bytes.len() as u64 };
@@ -160,10 +251,24 @@ impl Hearing {
         self.events.tell(Event::LineUp { analyzer, line });
     }
 
+    /// Nobody takes the line over any more.
+    fn tell_settled(&self) {
+        info!(analyzer = %self.analyzer, "no new connection takes this line over any more");
+        self.events.tell(Event::LineSettled { analyzer: self.analyzer.clone() });
+    }
+
     fn tell_down(&self, why: &str) {
         warn!(analyzer = %self.analyzer, why, "line down: trying again");
         let (analyzer, why) = (self.analyzer.clone(), why.to_owned());
         self.events.tell(Event::LineDown { analyzer, why });
+    }
+}
+
+/// Waits for who knocks where analyzers connect to us.
+async fn knock(listener: Option<&mut Listener>) -> Knock {
+    match listener {
+        Some(listener) => listener.knock().await,
+        None => std::future::pending().await,
     }
 }
 
@@ -231,3 +336,7 @@ async fn answer(
         port.write_all(&out).await?;
     }
 }
+
+#[cfg(test)]
+#[path = "hearing_tests.rs"]
+mod tests;

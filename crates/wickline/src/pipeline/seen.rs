@@ -56,7 +56,7 @@ impl Seen {
         let closed = Point { up: false, since: now, why, last_at: None };
         let mut points = self.lock();
         points.retain(|(kind, id), _| match kind {
-            Kind::Line => bench.analyzer(id).is_some(),
+            Kind::Line | Kind::Rivals => bench.analyzer(id).is_some(),
             Kind::Receiver => bench.targets.iter().any(|t| t.id == *id),
             Kind::Certificate => {
                 bench.targets.iter().any(|t| id.split_once(',').is_some_and(|(of, _)| of == t.id))
@@ -124,6 +124,7 @@ impl Seen {
                     wrong.push(format!("line {id} {NOT_YET}"));
                 }
                 Kind::Line | Kind::Receiver => wrong.push(format!("{} {id} down", kind.text())),
+                Kind::Rivals => wrong.push(format!("two devices take line {id} from each other")),
                 Kind::Tape => wrong.push("the tape takes nothing".into()),
                 Kind::Daemon | Kind::Certificate => {}
             }
@@ -182,6 +183,10 @@ impl Seen {
             }
             Event::LineUp { analyzer, .. } => set(Kind::Line, analyzer, true, None),
             Event::LineDown { analyzer, why } => set(Kind::Line, analyzer, false, Some(why)),
+            Event::LineTakenOver { analyzer, from, by, many } => {
+                self.taken_over(analyzer, &format!("{by} took over from {from}"), *many);
+            }
+            Event::LineSettled { analyzer } => self.settled(analyzer),
             Event::ReceiverUp { receiver } => set(Kind::Receiver, receiver, true, None),
             Event::ReceiverDown { receiver, why } => {
                 set(Kind::Receiver, receiver, false, Some(why));
@@ -208,6 +213,31 @@ impl Seen {
                 self.lock().insert((Kind::Certificate, id), point);
             }
             _ => {}
+        }
+    }
+
+    /// A line is heard on another connection than before; `many`: too often.
+    fn taken_over(&self, analyzer: &str, how: &str, many: bool) {
+        let now = clock::now_us();
+        let mut points = self.lock();
+        let line = points.entry((Kind::Line, analyzer.to_owned())).or_default();
+        (line.up, line.since, line.why) = (true, now, Some(how.to_owned()));
+        if many {
+            let rivals = points.entry((Kind::Rivals, analyzer.to_owned()));
+            let rivals = rivals.or_insert_with(|| Point { since: now, ..Point::default() });
+            rivals.why = Some(how.to_owned());
+        }
+        drop(points);
+        self.changed.notify_one();
+        self.beside(|aside| aside.turn += 1);
+    }
+
+    /// Nobody takes a line over any more, or it is heard no more.
+    fn settled(&self, analyzer: &str) {
+        let was = self.lock().remove(&(Kind::Rivals, analyzer.to_owned()));
+        if was.is_some() {
+            self.changed.notify_one();
+            self.beside(|aside| aside.turn += 1);
         }
     }
 

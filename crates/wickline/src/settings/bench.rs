@@ -3,11 +3,13 @@
 
 mod apart;
 mod cautions;
+mod descriptors;
 mod fit;
 mod idle;
 mod layout;
 mod rules;
 mod secured;
+mod served;
 mod trial;
 
 use std::collections::{BTreeMap, HashSet};
@@ -28,12 +30,14 @@ use wickline_normalize::rules::Rules;
 use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
-pub use self::cautions::Caution;
+pub use self::cautions::{Caution, asks_for_core_dumps};
+pub use self::descriptors::PLACES;
 pub use self::rules::{ClockRules, ControlRules, Supposed, Urines};
+pub use self::served::Served;
 use super::effective::Effective;
-use super::reader::{Fault, place};
+use super::reader::{Fault, place, quoted};
 use super::{Loaded, Settings};
-use crate::address::{Address, masked, masked_address};
+use crate::address::{Address, masked_address, masked_line};
 use crate::clock::SiteClock;
 
 /// One analyzer, ready to be heard and read.
@@ -134,8 +138,10 @@ pub struct Bench {
     pub clock: SiteClock,
     pub tape: PathBuf,
     pub ledger: Address,
-    /// Where health and metrics are served.
-    pub console: Option<std::net::SocketAddr>,
+    /// Where the console is served.
+    pub console: Option<Served>,
+    /// Where health and metrics are served by themselves.
+    pub watch: Option<Served>,
     /// How long a line or a receiver may be down before the house is not ready. None: for ever.
     pub down_longest: Option<Duration>,
     /// How long another daemon on the same ledger waits before it takes over.
@@ -165,7 +171,7 @@ impl Bench {
         builder.zone(&settings.site.timezone);
         let ledger = builder.ledger(settings);
         builder.stores(settings, ledger.as_ref());
-        let console = builder.console(settings);
+        let (console, watch) = (builder.console(settings), builder.watch(settings));
         let people = builder.people(settings);
         let analyzers: Vec<_> = (0..settings.analyzer.len())
             .filter_map(|index| builder.analyzer(settings, index))
@@ -205,6 +211,7 @@ impl Bench {
             tape: folder.join(&settings.store.tape),
             ledger,
             console,
+            watch,
             down_longest: Some(Duration::from_secs(settings.console.down_seconds))
                 .filter(|longest| !longest.is_zero()),
             lease: Duration::from_secs(settings.store.lease),
@@ -273,11 +280,8 @@ impl Builder<'_> {
     fn fault(&mut self, table: &str, index: usize, key: &str, found: &str, allowed: String) {
         let file = self.loaded.file.display().to_string();
         let (line, column) = place(&file, &self.loaded.text, table, index, key);
-        let found = format!(
-            "\"{}\"",
-            found.chars().take(80).flat_map(char::escape_default).collect::<String>()
-        );
-        let text = masked(self.loaded.text.lines().nth(line - 1).unwrap_or(""));
+        let found = quoted(found, 80);
+        let text = masked_line(self.loaded.text.lines().nth(line - 1).unwrap_or(""));
         self.faults.push(Fault {
             file,
             line,
@@ -322,15 +326,6 @@ impl Builder<'_> {
             self.fault("site", 0, "reasons", reason, allowed);
         }
         People { reasons: site.reasons.clone(), login_counts: site.who == "login" }
-    }
-
-    fn console(&mut self, settings: &Settings) -> Option<std::net::SocketAddr> {
-        let text = settings.console.listen.as_str();
-        if text.is_empty() {
-            return None;
-        }
-        let parsed = text.parse().map_err(|_| "an address such as \"127.0.0.1:8420\"".to_owned());
-        self.good("console", 0, "listen", text, parsed)
     }
 
     fn analyzer(&mut self, settings: &Settings, index: usize) -> Option<Analyzer> {

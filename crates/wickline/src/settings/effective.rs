@@ -4,8 +4,10 @@
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
 
-use crate::address::{masked, masked_address};
+use crate::address::{masked_address, masked_line};
 use crate::digest;
 
 /// Characters of a list of changes, and of one value in it.
@@ -46,25 +48,45 @@ impl Effective {
     }
 }
 
-/// The text without the passwords of servers' addresses, however TOML writes them.
+/// The text without the passwords of addresses, however TOML writes them: each value by itself, and of what stands
+/// around them each line.
 fn without_password(text: &str) -> String {
-    let ledger = |text: &str| {
-        let table: toml::Table = text.parse().ok()?;
-        table.get("store")?.get("ledger")?.as_str().map(str::to_owned)
+    let mut spans = Vec::new();
+    if let Ok(root) = DeTable::parse(text) {
+        root.get_ref().iter().for_each(|(_, value)| with_address(value, &mut spans));
+    }
+    spans.sort_by_key(|(span, _)| span.start);
+    let around = |text: &str| {
+        let lines = text.split('\n').map(|line| match line.contains("://") {
+            true => masked_line(line),
+            false => line.to_owned(),
+        });
+        lines.collect::<Vec<_>>().join("\n")
     };
-    let plain = masked(text);
-    let wanted = ledger(text).map(|address| masked_address(&address));
-    if ledger(&plain) == wanted {
-        return plain;
+    let (mut kept, mut at) = (String::new(), 0);
+    for (span, value) in spans {
+        kept += &around(&text[at..span.start]);
+        kept += &value.unwrap_or_else(|| text[span.clone()].to_owned());
+        at = span.end;
     }
-    // Written with escapes: then its values alone are kept.
-    let mut table: toml::Table = text.parse().unwrap_or_default();
-    if let (Some(store), Some(address)) =
-        (table.get_mut("store").and_then(toml::Value::as_table_mut), wanted)
-    {
-        store.insert("ledger".into(), address.into());
+    kept + &around(&text[at..])
+}
+
+/// Where values with an address stand, and what is kept instead where it has a password.
+fn with_address(
+    value: &Spanned<DeValue<'_>>,
+    spans: &mut Vec<(std::ops::Range<usize>, Option<String>)>,
+) {
+    match value.get_ref() {
+        DeValue::String(text) if text.contains("://") => {
+            let masked = masked_address(text);
+            let other = (masked != text.as_ref()).then(|| toml::Value::String(masked).to_string());
+            spans.push((value.span(), other));
+        }
+        DeValue::Array(items) => items.iter().for_each(|item| with_address(item, spans)),
+        DeValue::Table(inner) => inner.iter().for_each(|(_, value)| with_address(value, spans)),
+        _ => {}
     }
-    table.to_string()
 }
 
 /// A kept text for people: the file, then the environment, then the other files.

@@ -55,7 +55,13 @@ pub const TABLES: &[(&str, bool, &str)] = &[
     (
         "console",
         false,
-        "Health (/healthz), readiness (/readyz) and metrics (/metrics) over HTTP. They hold no patient data.",
+        "The console: health (/healthz), readiness (/readyz) and metrics (/metrics) over HTTP, no patient data. Beyond \
+         this\n# machine by TLS alone: its own (certificate and key), or that of a proxy in front of it.",
+    ),
+    (
+        "watch",
+        false,
+        "An address for those who watch: /healthz, /readyz and /metrics and nothing else, always without TLS.",
     ),
     (
         "reference",
@@ -163,7 +169,31 @@ const KEYS: &[Key] = &[
         Text(80),
         Some("\"\""),
         "\"127.0.0.1:8420\"",
-        "Address to serve them on; empty turns it off.",
+        "Address to serve it on; empty turns it off.",
+    ),
+    key(
+        "console",
+        "certificate",
+        Text(400),
+        Some("\"\""),
+        "\"console.pem\"",
+        "Its certificate with its chain, PEM: with it, TLS alone is spoken. Read again at SIGHUP.",
+    ),
+    key(
+        "console",
+        "key",
+        Text(400),
+        Some("\"\""),
+        "\"console.key\"",
+        "The private key of `certificate`, PEM, which only the service may read.",
+    ),
+    key(
+        "console",
+        "proxy",
+        Text(45),
+        Some("\"\""),
+        "\"192.0.2.10\"",
+        "Address of the proxy that speaks TLS in front of it: connections from anywhere else are refused.",
     ),
     key(
         "console",
@@ -172,6 +202,14 @@ const KEYS: &[Key] = &[
         Some("120"),
         "",
         "Seconds that a line or a receiver may be down before /readyz says not ready; 0: for ever.",
+    ),
+    key(
+        "watch",
+        "listen",
+        Text(80),
+        Some("\"\""),
+        "\"192.0.2.5:8421\"",
+        "Address to serve them on; empty turns it off. Whoever can reach it may read the names of lines and receivers.",
     ),
     key("analyzer", "id", Text(16), None, "\"bench-1\"", "Its name: letters, digits and hyphens."),
     key(

@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use self::keys::{Allowed, TABLES, of_table};
 use self::reader::Fault;
+use crate::address::masked_address;
 
 /// The file's content with every default filled in.
 #[derive(Clone, Debug, Deserialize)]
@@ -19,6 +20,7 @@ pub struct Settings {
     pub site: Site,
     pub store: Store,
     pub console: Console,
+    pub watch: Watch,
     #[serde(default)]
     pub reference: BTreeMap<String, String>,
     pub analyzer: Vec<AnalyzerKeys>,
@@ -60,7 +62,16 @@ pub struct Store {
 #[derive(Clone, Debug, Deserialize)]
 pub struct Console {
     pub listen: String,
+    pub certificate: String,
+    pub key: String,
+    pub proxy: String,
     pub down_seconds: u64,
+}
+
+/// Those who watch.
+#[derive(Clone, Debug, Deserialize)]
+pub struct Watch {
+    pub listen: String,
 }
 
 #[derive(Clone, Debug, Deserialize)]
@@ -336,7 +347,8 @@ fn environment_faults() -> Vec<Fault> {
             .filter(|t| TABLES.iter().any(|(table, list, _)| table == t && !list))
             .and_then(|t| of_table(t).find(|k| path.get(1).is_some_and(|p| p == k.name)));
         let allowed = match known {
-            None => "WICKLINE__SECTION__KEY with a key of [site], [store] or [console]".to_owned(),
+            None => "WICKLINE__SECTION__KEY with a key of [site], [store], [console] or [watch]"
+                .to_owned(),
             Some(key) if !fits(&value, key.allowed) => key.allowed.words(),
             Some(_) => continue,
         };
@@ -345,10 +357,7 @@ fn environment_faults() -> Vec<Fault> {
             line: 0,
             column: 0,
             key: name.to_owned(),
-            found: format!(
-                "\"{}\"",
-                value.chars().take(60).flat_map(char::escape_default).collect::<String>()
-            ),
+            found: reader::quoted(&masked_address(&value), 60),
             allowed,
             text: String::new(),
         });

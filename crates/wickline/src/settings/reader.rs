@@ -6,6 +6,7 @@ pub use wickline_normalize::fault::Fault;
 use wickline_normalize::words::nearest;
 
 use super::keys::{Allowed, Key, OPTIONAL, TABLES, of_table};
+use crate::address::{masked_address, masked_line};
 
 /// A file's text with what is needed to say where something stands in it.
 pub struct Source<'a> {
@@ -26,7 +27,8 @@ impl Source<'_> {
         let before = &self.text[..self.text.floor_char_boundary(at.min(self.text.len()))];
         let line = before.matches('\n').count() + 1;
         let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
-        let own = self.text.lines().nth(line - 1).unwrap_or("").chars().take(200).collect();
+        let own = masked_line(self.text.lines().nth(line - 1).unwrap_or(""));
+        let own = own.chars().take(200).collect();
         Fault {
             file: self.file.to_owned(),
             line,
@@ -230,12 +232,18 @@ fn check_value(
     }
 }
 
+/// What somebody wrote, in quotes and bounded; of an address, without what may be its password.
+#[must_use]
+pub fn quoted(text: &str, most: usize) -> String {
+    let shown =
+        if text.contains('@') && text.contains("://") { masked_address(text) } else { text.into() };
+    let short: String = shown.chars().take(most).flat_map(char::escape_default).collect();
+    format!("\"{short}\"")
+}
+
 fn describe(value: &DeValue<'_>) -> String {
     match value {
-        DeValue::String(text) => {
-            let short: String = text.chars().take(60).flat_map(char::escape_default).collect();
-            format!("\"{short}\"")
-        }
+        DeValue::String(text) => quoted(&masked_address(text), 60),
         DeValue::Integer(number) => format!("the number {}", number.as_str()),
         DeValue::Float(number) => format!("the number {}", number.as_str()),
         DeValue::Boolean(yes) => format!("{yes}"),

@@ -217,7 +217,10 @@ impl Look<'_> {
             let up = point.as_ref().map(|p| p.up);
             let mut text = match &point {
                 None => "not known: no daemon tells of it".to_owned(),
-                Some(point) if point.up => format!("open since {}", self.time(point.since)),
+                Some(point) if point.up => {
+                    let how = point.why.as_deref().map_or(String::new(), |how| format!(" ({how})"));
+                    format!("open since {}{how}", self.time(point.since))
+                }
                 Some(point) => {
                     let why = point.why.as_deref().map_or(String::new(), |w| format!(" ({w})"));
                     format!("down since {}{why}", self.time(point.since))
@@ -227,9 +230,15 @@ impl Look<'_> {
             if silent {
                 text.push_str("; silent for longer than is its habit at this hour");
             }
+            let rivals = self.point(Kind::Rivals, &id, None).map(|point| self.time(point.since));
+            if let Some(at) = &rivals {
+                text.push_str(&format!(
+                    "; since {at} new connections take it over again and again: do two devices connect to it?"
+                ));
+            }
             let since = point.map(|p| self.bench.clock.rfc3339(p.since));
             let last_at = last.map(|(_, at)| self.bench.clock.rfc3339(at));
-            let wrong = up == Some(false) || silent;
+            let wrong = up == Some(false) || silent || rivals.is_some();
             let found = self.add(About::Line, &id, wrong, text);
             found.facts = facts([
                 ("up", json!(up)),
@@ -237,6 +246,7 @@ impl Look<'_> {
                 ("last_report", json!(last.map(|(n, _)| n.to_string()))),
                 ("last_report_at", json!(last_at)),
                 ("silent", json!(silent)),
+                ("rivals", json!(rivals.is_some())),
             ]);
         }
         Ok(())

@@ -2,8 +2,10 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, Write};
-use std::os::unix::fs::OpenOptionsExt;
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
+
+use rustix::fs::OFlags;
 
 use super::db::belongs_to_the_folder;
 
@@ -48,15 +50,42 @@ impl Ballast {
         Self { path: folder.join("ballast"), bytes }
     }
 
+    /// Its size now, 0 where there is none. What stands there and is no plain file of one name is somebody else's:
+    /// written to, or thrown away, it would be theirs that changes.
+    fn have(&self) -> io::Result<u64> {
+        let found = match std::fs::symlink_metadata(&self.path) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(0),
+            found => found?,
+        };
+        if found.is_file() && found.nlink() == 1 {
+            return Ok(found.len());
+        }
+        let what = match found.file_type() {
+            kind if kind.is_symlink() => "a symbolic link",
+            kind if kind.is_file() => "a file that has another name as well",
+            _ => "no plain file",
+        };
+        let shown = self.path.display();
+        let why = format!("{shown} is {what}, which is left as it is: move it away for a ballast");
+        Err(io::Error::new(io::ErrorKind::AlreadyExists, why))
+    }
+
     /// Puts the ballast in place if there is room for it and for as much again.
     pub fn take_on(&self) -> io::Result<bool> {
-        let folder = folder_of(&self.path);
-        let have = std::fs::metadata(&self.path).map_or(0, |m| m.len());
-        if have >= self.bytes || free_bytes(folder)? < 2 * self.bytes {
+        if self.bytes == 0 {
+            return Ok(true);
+        }
+        let have = self.have()?;
+        if have >= self.bytes || free_bytes(folder_of(&self.path))? < 2 * self.bytes {
             return Ok(have >= self.bytes);
         }
-        let mut file: File =
-            OpenOptions::new().create(true).append(true).mode(0o600).open(&self.path)?;
+        let not_through = i32::try_from(OFlags::NOFOLLOW.bits()).unwrap_or_default();
+        let mut file: File = OpenOptions::new()
+            .create(true)
+            .append(true)
+            .mode(0o600)
+            .custom_flags(not_through)
+            .open(&self.path)?;
         belongs_to_the_folder(&file, &self.path)?;
         // Written, not punched: a sparse file would hold no room at all. Not all zeros, for file
         // systems that compress.
@@ -75,7 +104,7 @@ impl Ballast {
     /// Throws it overboard. True when that made room.
     #[must_use]
     pub fn drop_off(&self) -> bool {
-        self.bytes > 0 && std::fs::remove_file(&self.path).is_ok()
+        self.bytes > 0 && self.have().is_ok() && std::fs::remove_file(&self.path).is_ok()
     }
 }
 
@@ -94,5 +123,32 @@ mod tests {
         assert!(!path.exists());
         assert!(!ballast.drop_off(), "nothing left to give up");
         assert!(!Ballast::new(&folder, 0).drop_off());
+    }
+
+    #[test]
+    fn what_is_somebody_else_s_is_neither_written_to_nor_thrown_away() {
+        let folder = crate::testing::scratch("ballast-link");
+        let (path, other) = (folder.join("ballast"), folder.join("theirs"));
+        let ballast = Ballast::new(&folder, 100_000);
+        std::fs::write(&other, "8 bytes!").expect("written");
+        let kept = |word: &str| {
+            let why = ballast.take_on().expect_err("not through it").to_string();
+            assert!(why.contains(word) && why.contains("ballast"), "{why}");
+            assert!(!ballast.drop_off(), "no room came of it");
+            assert_eq!(std::fs::read(&other).expect("there"), b"8 bytes!");
+            assert!(std::fs::symlink_metadata(&path).is_ok(), "it is left as it is");
+        };
+        std::os::unix::fs::symlink(&other, &path).expect("a link");
+        kept("symbolic link");
+        std::fs::remove_file(&path).expect("removed");
+        std::os::unix::fs::symlink(folder.join("none"), &path).expect("a link to nothing");
+        kept("symbolic link");
+        assert!(!folder.join("none").exists());
+        std::fs::remove_file(&path).expect("removed");
+        std::fs::hard_link(&other, &path).expect("a second name");
+        kept("another name");
+        std::fs::remove_file(&path).expect("removed");
+        std::fs::create_dir(&path).expect("a folder");
+        kept("no plain file");
     }
 }

@@ -56,6 +56,16 @@ async fn a_daemon_that_is_heard_no_more_and_its_lines(lab: Lab) {
     assert!(line.wrong && line.text.contains("(pulled)"), "{line:?}");
     ledger.daemon_told("new/t", &points("new/t", true), now + 1).await.expect("told again");
     assert!(!lab.now(About::Line, "bench-1").await.wrong);
+    // Two devices that take it from each other: until that ends.
+    let mut rivals = points("new/t", true);
+    let since = Point { since: clock::now_us(), ..Point::default() };
+    rivals.insert((Kind::Rivals, "bench-1".to_owned()), since);
+    ledger.daemon_told("new/t", &rivals, now + 2).await.expect("told");
+    let line = lab.now(About::Line, "bench-1").await;
+    assert!(line.wrong && line.text.contains("do two devices connect to it?"), "{line:?}");
+    assert_eq!(line.facts["rivals"], true);
+    ledger.daemon_told("new/t", &points("new/t", true), now + 3).await.expect("told");
+    assert!(!lab.now(About::Line, "bench-1").await.wrong);
 }
 
 async fn a_silence_is_told_by_the_weeks_before(mut lab: Lab) {

@@ -202,6 +202,10 @@ impl Account {
         Ok(Self { name: user.name, uid: user.uid, groups })
     }
 
+    pub fn is_root(&self) -> bool {
+        self.uid.is_root()
+    }
+
     /// Itself and its groups, for people.
     pub fn told(&self) -> String {
         let groups: Vec<String> = self.groups.iter().map(|gid| group(*gid)).collect();

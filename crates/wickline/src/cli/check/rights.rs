@@ -7,6 +7,7 @@ use rustix::fs::Access;
 use wickline_forward::deliver::Address as ReceiverAddress;
 use wickline_listen::line::LineKind;
 
+use super::super::AS_ROOT;
 use super::account::{Account, Unit, Want};
 use super::{Finding, Level, finding};
 use crate::address::Address;
@@ -33,6 +34,9 @@ impl Judge {
     pub fn files(&self, loaded: &Loaded, bench: &Bench, found: &mut Vec<Finding>) {
         let told = format!("judged for {}", self.account.told());
         found.push(finding(Level::Good, "rights", told));
+        if self.account.is_root() {
+            found.push(finding(Level::Note, "rights", AS_ROOT));
+        }
         let mut needs = vec![("configuration".to_owned(), loaded.file.clone(), Want::Read)];
         needs.extend(named(loaded));
         needs.extend(store("store.tape", &bench.tape));
@@ -42,6 +46,13 @@ impl Judge {
                 let files = bench.ledger.files().into_iter();
                 needs.extend(files.map(|path| ("store.ledger".into(), path, Want::Read)));
             }
+        }
+        if let Some(tls) = bench.console.as_ref().and_then(|served| served.tls.as_ref()) {
+            let files = [("certificate", &tls.certificate), ("key", &tls.key)];
+            let read = |(key, path): (&str, &PathBuf)| {
+                (format!("console.{key}"), path.clone(), Want::Read)
+            };
+            needs.extend(files.map(read));
         }
         for target in &bench.targets {
             let about = format!("receiver {}", target.id);

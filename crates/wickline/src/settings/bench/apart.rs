@@ -60,6 +60,12 @@ impl Builder<'_> {
     }
 
     fn is_file(&mut self, key: &str, named: &str, path: &Path) {
+        if named.contains("://") && key == "tape" {
+            let allowed =
+                "the path of a file on this machine; a server's address is for the ledger"
+                    .to_owned();
+            self.fault("store", 0, key, named, allowed);
+        }
         if std::fs::metadata(path).is_ok_and(|found| !found.is_file()) {
             let what = if path.is_dir() { "a folder" } else { "a device" };
             let allowed = format!("the path of a file; this is {what}");
@@ -95,9 +101,13 @@ impl Builder<'_> {
             }
             listening.push((name, address));
         }
-        let console = settings.console.listen.as_str();
-        if let Ok(address) = console.parse() {
-            self.listens("console", 0, "listen", console, address, &listening);
+        for (table, text) in
+            [("console", &settings.console.listen), ("watch", &settings.watch.listen)]
+        {
+            if let Ok(address) = text.parse() {
+                self.listens(table, 0, "listen", text, address, &listening);
+                listening.push((format!("[{table}]"), address));
+            }
         }
     }
 

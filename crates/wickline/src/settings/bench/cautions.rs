@@ -9,9 +9,12 @@ use wickline_forward::deliver::Address as ReceiverAddress;
 use super::super::Loaded;
 use super::{Bench, Builder};
 use crate::address::{Address, is_here};
+use crate::clock;
 
 /// Variables of the environment that mean something, besides WICKLINE__SECTION__KEY.
-const VARIABLES: [&str; 2] = ["WICKLINE_CONFIG", "WICKLINE_LOG"];
+const VARIABLES: [&str; 3] = ["WICKLINE_CONFIG", "WICKLINE_LOG", CORE_DUMPS];
+/// Set to 1, a crash may leave a core dump.
+pub const CORE_DUMPS: &str = "WICKLINE_CORE_DUMPS";
 /// Zones that are no place's: their clock never changes, as that of few places does.
 const UNIVERSAL: [&str; 8] =
     ["UTC", "UCT", "GMT", "Zulu", "Universal", "Etc/UTC", "Etc/GMT", "Etc/UCT"];
@@ -24,7 +27,7 @@ pub struct Caution {
     pub text: String,
 }
 
-fn caution(about: impl Into<String>, text: impl Into<String>) -> Caution {
+pub(super) fn caution(about: impl Into<String>, text: impl Into<String>) -> Caution {
     Caution { about: about.into(), text: text.into() }
 }
 
@@ -73,14 +76,7 @@ impl Bench {
             );
             found.push(caution("site", text));
         }
-        if let Some(console) = self.console.filter(|console| !console.ip().is_loopback()) {
-            let whom = if console.ip().is_unspecified() { "all addresses" } else { "a network" };
-            let text = format!(
-                "listen = \"{console}\" serves on {whom} of this machine, readable on the way and without a password: \
-                 it names analyzers and receivers, no patients"
-            );
-            found.push(caution("console", text));
-        }
+        found.extend(self.served());
         if let Some(text) = self.ledger.exposed() {
             found.push(caution("store.ledger", format!("{}: {text}", self.ledger.label())));
         }
@@ -98,7 +94,55 @@ impl Bench {
             }));
         }
         found.extend(self.files_open_to_all(loaded));
+        found.extend(self.too_few_descriptors());
+        if asks_for_core_dumps() {
+            let text = format!(
+                "{CORE_DUMPS}=1: what a crash leaves behind holds results and specimen ids; keep it as you keep reports"
+            );
+            found.push(caution("environment", text));
+        }
         found.extend(std::env::vars_os().filter_map(|(name, _)| unknown(name.to_str()?)));
+        found
+    }
+
+    /// What other machines can reach, and what they can do there.
+    fn served(&self) -> Vec<Caution> {
+        let mut found = Vec::new();
+        for (name, served) in [("console", &self.console), ("watch", &self.watch)] {
+            let Some(served) = served.as_ref().filter(|served| served.is_beyond()) else {
+                continue;
+            };
+            let listen = served.listen;
+            let whom = if listen.ip().is_unspecified() { "all addresses" } else { "a network" };
+            let text = match (&served.tls, served.only) {
+                (_, Some(proxy)) if served.tls.is_some() || proxy.is_loopback() => continue,
+                (_, Some(proxy)) => {
+                    format!(
+                        "listen = \"{listen}\": the way from the proxy {proxy} to it is readable for others"
+                    )
+                }
+                (Some(_), None) => format!(
+                    "listen = \"{listen}\" serves on {whom} of this machine without a password: it names analyzers and \
+                     receivers, no patients"
+                ),
+                (None, None) => format!(
+                    "listen = \"{listen}\" serves on {whom} of this machine, readable on the way and without a \
+                     password: it names analyzers and receivers, no patients"
+                ),
+            };
+            found.push(caution(name, text));
+        }
+        let ends = self.console.as_ref().and_then(|served| served.tls.as_ref()?.ends());
+        let days = ends.map(|ends| (ends - clock::now_us() / 1_000_000).div_euclid(86_400));
+        if let Some(days) = days.filter(|days| *days < 30) {
+            let text = match days < 0 {
+                true => "its certificate has ended: browsers and proxies refuse it".to_owned(),
+                false => {
+                    format!("its certificate ends in {days} day(s): renew the file, then SIGHUP")
+                }
+            };
+            found.push(caution("console.certificate", text));
+        }
         found
     }
 
@@ -124,6 +168,12 @@ impl Bench {
         };
         files.into_iter().filter_map(told).collect()
     }
+}
+
+/// Whether whoever started this wants to have what was in memory when it crashed.
+#[must_use]
+pub fn asks_for_core_dumps() -> bool {
+    std::env::var_os(CORE_DUMPS).is_some_and(|asked| asked == "1")
 }
 
 /// A variable that looks like one of ours and is read by nobody.

@@ -20,6 +20,8 @@ pub enum Kind {
     /// The daemon itself.
     Daemon,
     Line,
+    /// Two devices that take a line from each other.
+    Rivals,
     Receiver,
     /// A certificate, by receiver and whose it is; `last_at` is when it ends.
     Certificate,
@@ -28,14 +30,15 @@ pub enum Kind {
 }
 
 impl Kind {
-    const ALL: [Kind; 5] =
-        [Kind::Daemon, Kind::Line, Kind::Receiver, Kind::Certificate, Kind::Tape];
+    const ALL: [Kind; 6] =
+        [Kind::Daemon, Kind::Line, Kind::Rivals, Kind::Receiver, Kind::Certificate, Kind::Tape];
 
     #[must_use]
     pub fn text(self) -> &'static str {
         match self {
             Kind::Daemon => "daemon",
             Kind::Line => "line",
+            Kind::Rivals => "rivals",
             Kind::Receiver => "receiver",
             Kind::Certificate => "certificate",
             Kind::Tape => "tape",

@@ -1,0 +1,167 @@
+//! A line on which analyzers connect to us: who is heard when several do.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpStream;
+use tokio::sync::{broadcast, watch};
+use wickline_listen::dialect::LinkKind;
+use wickline_listen::line::{LineSpec, Listener};
+use wickline_listen::printed::PrintRules;
+
+use super::Hearing;
+use crate::pipeline::event::{Event, Events};
+use crate::store::rows::daemon_state::Kind;
+use crate::store::tape::Tape;
+
+const LINE: &str = "bench-1";
+
+/// A line that is heard, where whoever says nothing counts as gone at once.
+struct Heard {
+    tape: Tape,
+    events: Events,
+    told: broadcast::Receiver<Event>,
+    address: std::net::SocketAddr,
+    stop: watch::Sender<bool>,
+    hearing: tokio::task::JoinHandle<()>,
+}
+
+impl Heard {
+    async fn begin(name: &str, link: LinkKind) -> Self {
+        let path = crate::testing::scratch(name).join("tape.db");
+        let (tape, writer) = Tape::open(&path, 0, None).await.expect("a tape");
+        tokio::spawn(writer.run());
+        let spec = LineSpec::parse("listen:127.0.0.1:0", 9600, "8N1", "none", &[]).expect("a line");
+        let listener = Listener::bind(&spec).await.expect("bound").gone_after(Duration::ZERO);
+        let address = listener.local_addr().expect("bound");
+        let (events, (stop, stopped)) = (Events::default(), watch::channel(false));
+        let told = events.watch();
+        let hearing = Hearing {
+            analyzer: LINE.into(),
+            spec,
+            link,
+            tape: tape.line(LINE).await.expect("a line"),
+            healthy: tape.healthy(),
+            events: events.clone(),
+            ended: Arc::default(),
+            stop: stopped,
+            listener: Some(listener),
+        };
+        let hearing = tokio::spawn(hearing.run());
+        Self { tape, events, told, address, stop, hearing }
+    }
+
+    async fn connects(&self) -> TcpStream {
+        TcpStream::connect(self.address).await.expect("the kernel takes it")
+    }
+
+    /// Waits for an event, however many others come first.
+    async fn tells(&mut self, wanted: impl Fn(&Event) -> bool) -> Event {
+        loop {
+            let event = self.told.recv().await.expect("it goes on");
+            if wanted(&event) {
+                return event;
+            }
+        }
+    }
+
+    async fn is_up(&mut self) {
+        self.tells(|event| matches!(event, Event::LineUp { .. })).await;
+    }
+
+    async fn is_taken_over(&mut self) -> bool {
+        let event = self.tells(|event| matches!(event, Event::LineTakenOver { .. })).await;
+        matches!(event, Event::LineTakenOver { many: true, .. })
+    }
+
+    /// Sends bytes, and waits until they are on the tape.
+    async fn says(&self, stream: &mut TcpStream, bytes: &[u8]) {
+        let mut commits = self.tape.commits();
+        stream.write_all(bytes).await.expect("sent");
+        loop {
+            commits.borrow_and_update();
+            let entries = self.tape.after(LINE, 0, 1_000).await.expect("entries");
+            let heard: Vec<u8> = entries.into_iter().flat_map(|entry| entry.data).collect();
+            if heard.ends_with(bytes) {
+                return;
+            }
+            commits.changed().await.expect("the writer lives");
+        }
+    }
+}
+
+async fn within<T>(work: impl Future<Output = T>) -> T {
+    tokio::time::timeout(Duration::from_secs(60), work).await.expect("nothing may hang")
+}
+
+async fn is_closed(stream: &mut TcpStream) -> bool {
+    stream.read(&mut [0]).await.map_or(true, |count| count == 0)
+}
+
+#[tokio::test]
+async fn a_new_connection_is_heard_in_place_of_one_that_is_gone() {
+    within(async {
+        let rules = PrintRules {
+            silence: 3_600_000_000,
+            closers: vec![b"END".to_vec()],
+            ..PrintRules::default()
+        };
+        let mut heard = Heard::begin("taken-over", LinkKind::Printed(rules)).await;
+        let mut first = heard.connects().await;
+        heard.is_up().await;
+        heard.says(&mut first, b"GLU NEG\r\n").await;
+        let mut early = heard.connects().await;
+        assert!(is_closed(&mut early).await, "a report is under way");
+        heard.says(&mut first, b"END\r\n").await;
+        let mut second = heard.connects().await;
+        assert!(!heard.is_taken_over().await);
+        assert!(is_closed(&mut first).await);
+        heard.says(&mut second, b"PH 6.0\r\nEND\r\n").await;
+        let how = |heard: &Heard| {
+            let points = heard.events.seen.points();
+            let line = points.get(&(Kind::Line, LINE.to_owned())).expect("a line").clone();
+            (line.up, line.why.unwrap_or_default())
+        };
+        let (up, why) = how(&heard);
+        assert!(up && why.contains(" took over from "), "{why}");
+        // Two that connect whenever they lost the line: told once, until it ends.
+        let mut tellings = Vec::new();
+        let mut open = vec![second];
+        for _ in 0..7 {
+            open.push(heard.connects().await);
+            tellings.push(heard.is_taken_over().await);
+        }
+        assert_eq!(tellings, [false, false, false, false, true, false, false]);
+        let line = heard.events.seen.line();
+        assert_eq!(line, "two devices take line bench-1 from each other");
+        heard.stop.send_replace(true);
+        heard.tells(|event| matches!(event, Event::LineSettled { .. })).await;
+        heard.hearing.await.expect("no panic");
+        assert_eq!(heard.events.seen.line(), "hearing and delivering");
+    })
+    .await;
+}
+
+/// On a framed line a session that was opened is under way until it ends.
+#[tokio::test]
+async fn a_session_is_not_taken_over() {
+    within(async {
+        let mut heard = Heard::begin("session", LinkKind::Lis01).await;
+        let mut first = heard.connects().await;
+        heard.is_up().await;
+        first.write_all(b"\x05").await.expect("sent");
+        let mut answer = [0];
+        first.read_exact(&mut answer).await.expect("an answer");
+        assert_eq!(answer, [6]);
+        let mut early = heard.connects().await;
+        assert!(is_closed(&mut early).await, "a session is open");
+        heard.says(&mut first, b"\x04").await;
+        let mut second = heard.connects().await;
+        heard.is_taken_over().await;
+        second.write_all(b"\x05").await.expect("sent");
+        second.read_exact(&mut answer).await.expect("an answer");
+        assert_eq!(answer, [6]);
+    })
+    .await;
+}
