@@ -44,7 +44,7 @@ fn a_placeholder_that_may_be_empty_takes_no_word_of_its_form() {
 fn a_placeholder_before_another_may_be_empty_where_the_line_tells_it() {
     let dialect = with(
         "[header]\nlines = [\"Tube {specimen?} {date} {time}\", \"Bei {operator?} {number} (N)\", \
-         \"Seen {date?} {time?} by {any?}\", \"{specimen?} {strip?} {lot} LOT\", \"Um {any?} {hour}h{minute}\"]\n",
+         \"Seen {date?} {time?} by {any?}\", \"Um {any?} {hour}h{minute}\"]\n",
     );
     let said = |lines: &[&str]| {
         let read = report(dialect.as_ref(), lines);
@@ -66,7 +66,6 @@ fn a_placeholder_before_another_may_be_empty_where_the_line_tells_it() {
         ([date, "Um 9h14"], ("", "", "202603140914", "", 0)),
         ([date, "Seen 09:14 by x"], ("", "", "202603140914", "", 0)),
         ([date, "Um ca. 9h14"], ("", "", "202603140914", "", 0)),
-        // Neither a date nor a time is behind it.
         (["Tube KP-1 09:14", "NIT NEG"], ("", "", "", "", 1)),
     ] {
         let (specimen, operator, taken, number, doubts) = said(&lines);
@@ -77,18 +76,20 @@ fn a_placeholder_before_another_may_be_empty_where_the_line_tells_it() {
 
 #[test]
 fn a_line_that_is_read_with_it_empty_and_not_empty_is_not_read() {
-    let dialect = with("[header]\nlines = [\"Tube {specimen?} {time} {operator?}\"]\n");
+    let dialect = with("[header]\nlines = [\"Tube {specimen?} {date} {operator?}\", \"At {time}\"]\n");
     for (line, wanted) in [
-        ("Tube 09:14 mw", ("", "mw", 0)),
-        ("Tube 09:14", ("", "", 0)),
-        ("Tube KP-1 09:14", ("KP-1", "", 0)),
-        ("Tube 0914 0915", ("", "", 1)),
+        ("Tube 2026-03-14 mw", ("", "mw", 0)),
+        ("Tube 2026-03-14", ("", "", 0)),
+        ("Tube KP-1 2026-03-14", ("KP-1", "", 0)),
+        // And the time that stands below is without a date.
+        ("Tube 20260314 20260315", ("", "", 2)),
     ] {
-        let (specimen, operator, _, doubts) = ids(&report(dialect.as_ref(), &[line, "NIT NEG"]));
+        let (specimen, operator, _, doubts) = ids(&report(dialect.as_ref(), &[line, "At 09:14"]));
         assert_eq!((specimen.as_str(), operator.as_str(), doubts), wanted, "{line}");
     }
-    let read = report(dialect.as_ref(), &["Tube 0914 0915"]);
-    assert!(doubts(&read).remove(0).1.contains("two forms fit the line and differ"), "{read:?}");
+    let read = report(dialect.as_ref(), &["Tube 20260314 20260315"]);
+    let told = doubts(&read).remove(0).1;
+    assert!(told.contains("Tube {specimen?} {date} {operator?} fits the line in two ways"), "{told}");
 }
 
 #[test]
