@@ -17,6 +17,7 @@ mod damage;
 mod day;
 mod disk;
 mod documents;
+mod drafts;
 mod explain;
 mod exports;
 mod faults;

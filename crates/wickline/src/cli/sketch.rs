@@ -120,10 +120,7 @@ fn name(options: &Options) -> Result<String, Failure> {
     if let Some(name) = &options.name {
         let wrong = || {
             let name = output::visible(name);
-            Failure::wrong(format!(
-                "--name {name}: a dialect's name has {} alone",
-                words::NAME
-            ))
+            Failure::wrong(format!("--name {name}: a dialect's name has {} alone", words::NAME))
         };
         return words::is_name(name).then(|| name.clone()).ok_or_else(wrong);
     }

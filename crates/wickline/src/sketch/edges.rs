@@ -111,7 +111,11 @@ impl Edges {
         }
         wire.write_edges(page, ends && self.last.is_none());
         if self.blank && wire.begin.is_empty() && self.last.is_none() {
-            page.ask("does a blank line end a report?");
+            page.ask(format!(
+                "does a blank line end a report? Between the {} that were seen stood some, and within none; one within \
+                 would cut it",
+                self.reports
+            ));
             page.line("blank_lines = 1");
         }
         page.ask("how long is the line silent when a report is over? A capture does not tell");

@@ -78,9 +78,10 @@ pub(super) fn twofold(
     forms: &[Form],
     calendar: &Calendar,
 ) {
-    let pairs = forms.iter().enumerate().flat_map(|(n, one)| {
-        forms.iter().skip(n + 1).map(move |other| (one, other))
-    });
+    let pairs = forms
+        .iter()
+        .enumerate()
+        .flat_map(|(n, one)| forms.iter().skip(n + 1).map(move |other| (one, other)));
     let line = pairs
         .filter_map(|(one, other)| both_fit(one, Sign::None, other, Sign::None, calendar))
         .next();

@@ -5,8 +5,8 @@ use wickline_normalize::words::{self, nearest, quote};
 use wickline_normalize::{Fault, MarkMeaning};
 
 use super::report::{self, rules};
-use super::{forms, rows};
 use super::{CLASSES, Header, NumberRule, SIGNS, Shape, Sign};
+use super::{forms, rows};
 use crate::dialect::calendar::{Calendar, ORDERS, TIMES};
 use crate::dialect::check::Place;
 use crate::dialect::codepage::{ENCODINGS, Encoding};

@@ -76,7 +76,8 @@ fn a_placeholder_before_another_may_be_empty_where_the_line_tells_it() {
 
 #[test]
 fn a_line_that_is_read_with_it_empty_and_not_empty_is_not_read() {
-    let dialect = with("[header]\nlines = [\"Tube {specimen?} {date} {operator?}\", \"At {time}\"]\n");
+    let dialect =
+        with("[header]\nlines = [\"Tube {specimen?} {date} {operator?}\", \"At {time}\"]\n");
     for (line, wanted) in [
         ("Tube 2026-03-14 mw", ("", "mw", 0)),
         ("Tube 2026-03-14", ("", "", 0)),
@@ -89,7 +90,10 @@ fn a_line_that_is_read_with_it_empty_and_not_empty_is_not_read() {
     }
     let read = report(dialect.as_ref(), &["Tube 20260314 20260315"]);
     let told = doubts(&read).remove(0).1;
-    assert!(told.contains("Tube {specimen?} {date} {operator?} fits the line in two ways"), "{told}");
+    assert!(
+        told.contains("Tube {specimen?} {date} {operator?} fits the line in two ways"),
+        "{told}"
+    );
 }
 
 #[test]
@@ -101,7 +105,10 @@ fn what_no_line_can_tell_is_refused_with_what_to_write() {
         "FOR {strip?} {any?} {operator}",
     ] {
         let refused = headed(&[form], &[]).err().unwrap_or_default();
-        assert!(refused.contains("nothing tells which of its placeholders is empty"), "{form}: {refused}");
+        assert!(
+            refused.contains("nothing tells which of its placeholders is empty"),
+            "{form}: {refused}"
+        );
         assert!(refused.contains("two forms of which no line has both"), "{form}: {refused}");
     }
     for form in ["{number?} {specimen}", "{operator?} {lot}"] {
