@@ -242,3 +242,32 @@ fn a_time_with_an_h_and_a_grade_with_a_comma_are_asked_about() {
     assert!(!asked(&draft.dialect, "{hour}h{minute}").is_empty(), "{}", draft.dialect);
     assert!(draft.strip.contains("\"2+\" = [\"2+,\"]"), "{}", draft.strip);
 }
+
+/// A slip between control characters, with a weekday before its date, and two readings in a line.
+#[test]
+fn what_changes_every_day_is_no_word_of_a_form() {
+    let slip = |n: u32, glucose: &str| {
+        format!(
+            "LESEPLATZ\nNr {n}   Sa 14.03.2026   9.4{} Uhr\nPat-ID KP-30{n}\nGLU  {glucose:<22}BIL  neg\n\
+             KET  neg                   SG   1,015\nERY  Spur                  pH   5,5\ngeprueft: ____\n",
+            n % 10
+        )
+    };
+    let (draft, reports) = sketched(&(slip(311, "1+, 5,6 mmol/L") + &slip(312, "neg")));
+    assert!(draft.dialect.contains("\"Nr {number} {any} {date} {time} Uhr\""), "{}", draft.dialect);
+    let ids: Vec<&str> =
+        reports.iter().map(|r| r.specimen.as_ref().map_or("", |id| id.expose())).collect();
+    assert_eq!(ids, ["KP-30311", "KP-30312"], "{}", draft.dialect);
+    assert!(draft.unplaced.is_empty(), "{:?}", draft.unplaced);
+}
+
+/// A list with a report in each line has its labels in one: that none is known would be untrue.
+#[test]
+fn labels_that_one_line_has_for_all_are_told() {
+    let list = "N;Date;Flacon;GLU;PROT;SANG;PH\n0801;14/03/2026 08:01;KP-11;NEG;TR;NEG;6,0\n\
+                0802;14/03/2026 08:07;KP-12;2+ 17 mmol/L;1+ 0,3 g/L;NEG;6,5\n";
+    let capture = [wickline::sketch::Capture { name: "x.cap", bytes: list.as_bytes() }];
+    let why = wickline::sketch::sketch("draft", &capture).expect_err("no layout reads it");
+    assert!(why.contains("several labels stand in one line, as in `N;Date;Flacon;"), "{why}");
+    assert!(why.contains("heading and fields of [record]"), "{why}");
+}

@@ -17,8 +17,8 @@ pub(super) struct Guess {
 }
 
 impl Guess {
-    /// The form with nothing in it empty where only another placeholder is behind: such a one may load where that may
-    /// not. None: it is the same.
+    /// The form in which what stands right before another placeholder is never empty: it may load where the other
+    /// does not. None: it is the same.
     pub fn never_empty(&self) -> Option<Guess> {
         let form = self.form.replace("?} {", "} {");
         (form != self.form).then(|| Guess { form, ..self.clone() })
@@ -32,8 +32,8 @@ struct Word<'t> {
     text: &'t str,
 }
 
-const NUMBER: &str = "letters before the digits of some numbers tell a class, perhaps: is one of urgent work or control \
-                      material? Then each has a form of its own, such as R/{number}";
+const NUMBER: &str = "letters before the digits of some numbers tell a class, perhaps: is one of urgent work or \
+                      control material? Then each has a form of its own, such as R/{number}";
 const DENIED: &str = "does the last word say that it is neither control material nor urgent work?";
 const BRACKETS: &str = "do these brackets hold whoever ran it?";
 const LOT: &str = "is this the lot of the strips? That of control material is {lot}";
@@ -231,6 +231,8 @@ impl<'t> Reader<'_, 't> {
         let key = if by { Some(Key::Operator) } else { key };
         if let Some(taken) = self.moment(at, &some) {
             return taken;
+        } else if all(&words::is_weekday) && self.dates_follow(at + 1) {
+            return self.any("any");
         } else if self.lots && all(&is_expiry) {
             return self.field("expiry");
         } else if let Some(key) = key {
@@ -301,6 +303,15 @@ impl<'t> Reader<'_, 't> {
         self.form.push_str(form);
         self.pending = None;
         Some(taken)
+    }
+
+    /// Whether a date stands at this word of every line.
+    fn dates_follow(&self, at: usize) -> bool {
+        self.rows.iter().all(|row| {
+            let three: Vec<&str> = row.iter().skip(at).take(3).map(|word| word.text).collect();
+            three.first().is_some_and(|word| dates::is_date(word))
+                || dates::named_day(&three).is_some()
+        })
     }
 
     /// Writes a number with letters before its digits, as `R/0501`. None: it is none.

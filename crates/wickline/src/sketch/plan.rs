@@ -245,8 +245,17 @@ fn control_ids(trial: &Trial) -> BTreeSet<String> {
 /// Why there is no draft, with the lines that look most like results.
 fn unrecognised(lines: &[Line]) -> String {
     let says = |line: &&Line| {
-        line.text.split_whitespace().any(|word| words::is_grade(word) || words::is_unit(word))
+        let mut words = line.text.split(|c: char| c.is_whitespace() || ";|,".contains(c));
+        words.any(|word| words::is_grade(word) || words::is_unit(word))
     };
+    if let Some(line) = lines.iter().find(|line| words::labels(&line.text).len() > 2) {
+        return format!(
+            "no result was recognised in it: several labels stand in one line, as in {}, and no layout that is tried \
+             here reads the results. Begin by hand, as the guide does: with headed and rows of [results] where lines \
+             below it say one thing of all pads each, with heading and fields of [record] where each line is a report",
+            few(&[line.text.trim()])
+        );
+    }
     let behind = lines.iter().find_map(|line| Some((words::ends(&line.text)?.1, line.text.trim())));
     if let Some((label, line)) = behind {
         return format!(
@@ -289,7 +298,7 @@ fn open(report: &Report, record: Option<char>) -> Vec<String> {
         let read = report.readings.iter().any(|reading| reading.line == at);
         let doubted = report.doubts.iter().any(|doubt| doubt.line == Some(at));
         // What may be a result is left to the analyst, by its label or by its place: a form would read past it.
-        let labelled = !words::labels(text).is_empty();
+        let labelled = !words::labels(text).is_empty() || words::measures(text);
         let amid = known(at + 1) && at.checked_sub(1).is_some_and(known);
         let left = known(at) || of_strip || labelled || amid;
         if !text.trim().is_empty() && !left && (read || doubted) {

@@ -35,11 +35,13 @@ impl Trial {
     }
 }
 
-/// The pad of a reading. None: its label is known to nobody, or the layout cut it.
+/// The pad of a reading. None: its label is known to nobody, the layout cut it, or its line is one of labels.
 pub(super) fn pad_of(report: &Report, reading: &PrintedReading) -> Option<&'static Pad> {
     let pad = words::pad(&reading.label)?;
     let line = report.lines.get(reading.line).map_or("", |line| line.text.expose());
-    (!words::is_cut(&reading.label, line)).then_some(pad)
+    let is_label = |part: &Text| Figure::read(part).is_none() && words::pad(part).is_some();
+    let of_labels = reading.parts.iter().any(is_label);
+    (!of_labels && !words::is_cut(&reading.label, line)).then_some(pad)
 }
 
 /// The readings of known labels, each with its pad.

@@ -77,6 +77,13 @@ const CLASSES: &[(Key, &str, &str)] = &[
     ),
 ];
 
+/// Days of the week in six languages, folded; those of two and three letters first.
+const WEEKDAYS: &str = "mo di mi do fr sa so mon tue wed thu fri sat sun lun mar mer jeu ven sam dim mie jue vie sab dom \
+     gio seg ter qua qui sex monday tuesday wednesday thursday friday saturday sunday montag dienstag mittwoch \
+     donnerstag freitag samstag sonnabend sonntag lundi mardi mercredi jeudi vendredi samedi dimanche lunes martes \
+     miercoles jueves viernes sabado domingo lunedi martedi mercoledi giovedi venerdi domenica segunda terca quarta \
+     quinta sexta";
+
 /// Little words before whoever ran it, where a date or time stands before them.
 const BY: &str = "by von par por da";
 
@@ -368,7 +375,11 @@ pub fn key(word: &str) -> Option<Key> {
         return None;
     }
     let bare: String = folded.chars().filter(|c| c.is_ascii_alphabetic() || *c == '-').collect();
-    KEYS.iter().find(|(_, words)| words.split(' ').any(|word| word == bare)).map(|(key, _)| *key)
+    let known =
+        |bare: &str| KEYS.iter().find(|(_, words)| words.split(' ').any(|word| word == bare));
+    // Of a word in two parts either tells: `Pat-ID`.
+    let part = || bare.rsplit('-').find_map(|part| known(part).filter(|_| part.len() > 1));
+    known(&bare).or_else(part).map(|(key, _)| *key)
 }
 
 /// The words of a line that may mean control material or urgent work, as printed, each with the class.
@@ -383,6 +394,15 @@ pub fn classes(line: &str) -> Vec<(&str, Key, &'static str)> {
         Some((row.0, row.1))
     };
     words.filter_map(|word| class(word).map(|(key, called)| (word, key, called))).collect()
+}
+
+/// Whether a word is a day of the week, cut short or whole: it stands before a date, and changes.
+pub fn is_weekday(word: &str) -> bool {
+    let folded = fold(word.trim_end_matches(['.', ',']));
+    let own = |day: &str| {
+        folded.len() > 1 && (day == folded || folded.len() > 3 && day.starts_with(&folded))
+    };
+    WEEKDAYS.split_whitespace().any(own)
 }
 
 /// What a word answers to a question of class, where it is an answer.
@@ -462,6 +482,18 @@ pub fn of_comparator(word: &str) -> Option<&'static str> {
 /// What a sign of abnormality most likely claims.
 pub fn mark(word: &str) -> Option<&'static str> {
     MARKS.iter().find(|(_, signs)| signs.contains(&word)).map(|(meaning, _)| *meaning)
+}
+
+/// Whether a number stands right before its unit somewhere in a line: that is a result, whatever else is there.
+pub fn measures(line: &str) -> bool {
+    let words: Vec<&str> = line
+        .split(|c: char| c.is_whitespace() || ";|=()".contains(c))
+        .filter(|w| !w.is_empty())
+        .collect();
+    words.windows(2).any(|two| match two {
+        [number, unit] => number.starts_with(|c: char| c.is_ascii_digit()) && is_unit(unit),
+        _ => false,
+    })
 }
 
 /// A unit of the program's list, in any spelling.
