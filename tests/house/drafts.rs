@@ -10,7 +10,7 @@ use crate::sketch::{draft, drafted};
 
 fn sketched(print: &str) -> (Draft, Vec<Report>) {
     let bytes = print.replace('\n', "\r\n").into_bytes();
-    let draft = draft(&[bytes.clone()]);
+    let draft = draft(std::slice::from_ref(&bytes));
     let dialect = dialect::parse(&draft.dialect, "draft").expect("it loads");
     let heard = hear(dialect.as_ref(), &bytes);
     let reports = heard.iter().flat_map(|one| dialect.read(one)).collect();

@@ -91,7 +91,7 @@ impl Dates {
         some.dedup();
         match some.as_slice() {
             [] if self.months.is_empty() => page.ask("no date was found: in which order does the print write one?"),
-            [] => page.note("the months have names and each form says where its day stands: no date was seen that needs this order"),
+            [] => page.note("the months have names, and each form says where its day stands: no date needs this order"),
             _ if self.unsure => page.ask(format!(
                 "is this the order of day and month? {} can be read in more than one: look at the day of the capture",
                 few(&some)

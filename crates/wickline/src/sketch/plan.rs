@@ -333,7 +333,10 @@ fn unplaced(trial: &Trial, captures: &[Capture<'_>], strip: &str) -> Vec<Unplace
             let known = strip.as_ref().is_some_and(|strip| strip.pad_of(&reading.label).is_some());
             let line = report.lines.get(reading.line).map_or("", |line| line.text.expose());
             let why = if words::is_cut(&reading.label, line) {
-                format!("its label has several words, and a blank ends it behind {}: no layout is known that reads that", few(&[&reading.label]))
+                format!(
+                    "its label has several words, and a blank ends it behind {}: no layout that is tried reads that",
+                    few(&[&reading.label])
+                )
             } else {
                 "no pad is known by this label".to_owned()
             };

@@ -39,8 +39,8 @@ const KEYS: &[(Key, &str)] = &[
     ),
     (
         Key::Specimen,
-        "id specimen sample patient pt probe proben-id echantillon prelevement muestra campione amostra for tube flacon \
-         rohr roehrchen frasco provetta",
+        "id specimen sample patient pt probe proben-id echantillon prelevement muestra campione amostra for tube \
+         flacon rohr roehrchen frasco provetta",
     ),
     (
         Key::Operator,
@@ -78,8 +78,8 @@ const CLASSES: &[(Key, &str, &str)] = &[
 ];
 
 /// Days of the week in six languages, folded; those of two and three letters first.
-const WEEKDAYS: &str = "mo di mi do fr sa so mon tue wed thu fri sat sun lun mar mer jeu ven sam dim mie jue vie sab dom \
-     gio seg ter qua qui sex monday tuesday wednesday thursday friday saturday sunday montag dienstag mittwoch \
+const WEEKDAYS: &str = "mo di mi do fr sa so mon tue wed thu fri sat sun lun mar mer jeu ven sam dim mie jue vie sab \
+     dom gio seg ter qua qui sex monday tuesday wednesday thursday friday saturday sunday montag dienstag mittwoch \
      donnerstag freitag samstag sonnabend sonntag lundi mardi mercredi jeudi vendredi samedi dimanche lunes martes \
      miercoles jueves viernes sabado domingo lunedi martedi mercoledi giovedi venerdi domenica segunda terca quarta \
      quinta sexta";

@@ -1,7 +1,7 @@
 //! A placeholder that may be empty and has another behind its blank: only the whole line tells whether it is.
 //!
-//! `Tube {specimen?} {date}` is two forms, `Tube {date}` and `Tube {specimen} {date}`. Which of them a line has is found
-//! as with any two forms: a line that has both and says different things by them is not read.
+//! `Tube {specimen?} {date}` is two forms, `Tube {date}` and `Tube {specimen} {date}`. Which of them a line has is
+//! found as with any two forms: a line that has both and says different things by them is not read.
 
 use super::Piece;
 
