@@ -139,16 +139,6 @@ const TOLD: &[(Changed<'static>, &str)] = &[
     ),
     (
         Changed {
-            dialect: &[
-                ("\"ID {specimen?}\",", "\"FOR {specimen?} {operator?}\","),
-                ("    \"Operator {operator?}\",\n", ""),
-            ],
-            ..RIGHT
-        },
-        "where no specimen is printed, FOR {specimen?} {operator?} takes the operator's id for one",
-    ),
-    (
-        Changed {
             dialect: &[("decimal = \"point\"", "decimal = \"comma\"")],
             strip: WHOLE,
             ..RIGHT

@@ -18,6 +18,7 @@ mod day;
 mod demo;
 mod disk;
 mod documents;
+mod drafts;
 mod explain;
 mod exports;
 mod faults;

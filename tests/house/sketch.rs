@@ -43,7 +43,7 @@ pub fn readings(reports: &[Report], strip: &Strip) -> Readings {
 }
 
 /// What a draft reads in captures.
-fn drafted(draft: &Draft, captures: &[Vec<u8>]) -> Readings {
+pub fn drafted(draft: &Draft, captures: &[Vec<u8>]) -> Readings {
     let dialect = dialect::parse(&draft.dialect, "draft")
         .unwrap_or_else(|e| panic!("{e:?}\n{}", draft.dialect));
     let strip =
@@ -68,7 +68,7 @@ pub fn typed(path: &str) -> Readings {
         .collect()
 }
 
-fn draft(captures: &[Vec<u8>]) -> Draft {
+pub fn draft(captures: &[Vec<u8>]) -> Draft {
     let captures: Vec<Capture<'_>> =
         captures.iter().map(|bytes| Capture { name: "x.cap", bytes }).collect();
     sketch("draft", &captures).expect("a draft")

@@ -133,6 +133,8 @@ fn shown(reports: &[Report]) -> String {
     for report in reports {
         told.extend(report.number.iter().map(|number| format!("number {number}")));
         told.extend(report.specimen.iter().map(|id| format!("specimen {}", id.expose())));
+        told.extend(report.signs.control_order.then(|| "control".to_owned()));
+        told.extend(report.control_lot.iter().map(|lot| format!("lot {lot}")));
         told.extend(report.taken.iter().map(|taken| format!("taken {}", taken.digits())));
         for reading in &report.readings {
             let mut parts = vec![reading.label.to_string()];

@@ -77,6 +77,8 @@ const CHANGES: &[(&str, &str, &str)] = &[
     ("two-column", "\"No. {number}\"", "\"{number} {specimen}\""),
     ("two-column", "\"No. {number}\"", "\"Operator {specimen}\""),
     ("two-column", "\"No. {number}\"", "\"{any} TEN\""),
+    ("two-column", "\"No. {number}\"", "\"FOR {specimen?} {operator?}\""),
+    ("two-column", "\"No. {number}\"", "\"A {any?} {strip?} {lot?} {level?} {number}\""),
     ("two-column", "[\"URGENT\"]", "[\"{any} / URGENT\"]"),
     (
         "two-column",
@@ -216,7 +218,13 @@ fn faults_are_told_in_the_order_of_the_file_and_all_at_once() {
     );
     let faults = dialect::parse(&text, "own.toml").err().expect("too many");
     let told: Vec<String> = faults.iter().map(|f| format!("{}; {}", f.found, f.allowed)).collect();
-    assert_eq!(told, ["61 forms; at most 60 of all kinds", "6 further lines; at most 5"]);
+    assert_eq!(
+        told,
+        [
+            "61 forms; at most 60 of all kinds; one with {x?} right before another placeholder is two",
+            "6 further lines; at most 5"
+        ]
+    );
     let long = dialect::parse(&"#".repeat(300_000), "own.toml").err().expect("too long");
     assert!(long[0].found.contains("300000 bytes"), "{}", long[0]);
 }

@@ -36,6 +36,16 @@ fn plain(letter: char, folded: &mut String) {
     });
 }
 
+/// What the name of a file's own may be, a dialect's or a strip's, as a person is told it.
+pub const NAME: &str = "small letters, digits and hyphens";
+
+/// Whether a text may be such a name.
+#[must_use]
+pub fn is_name(text: &str) -> bool {
+    let fits = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
+    !text.is_empty() && text.bytes().all(fits)
+}
+
 /// Letters of a quotation at most: enough to find it on the paper, too few to flood a screen.
 const QUOTED: usize = 40;
 

@@ -1,8 +1,10 @@
 //! Line forms: `No. {number}`, `{date} {time}`, `Operator {operator?}`. How a header line looks.
 //!
 //! A form is matched from left to right and never goes back: a placeholder reaches to the next literal or blank. That
-//! makes it cheap, and makes what an analyst sees in `explain` the same as what the program does.
+//! makes it cheap, and makes what an analyst sees in `explain` the same as what the program does. Where nothing but the
+//! whole line tells whether a placeholder is empty, the text stands for two forms (`empty`), and both are tried.
 
+mod empty;
 mod field;
 
 use nom::branch::alt;
@@ -62,25 +64,31 @@ pub(super) enum Fit {
 }
 
 impl Form {
-    /// Reads the form of a line, or says what is allowed instead.
-    pub fn parse(text: &str, calendar: &Calendar) -> Result<Form, String> {
-        let form = Self::of(text, calendar)?;
+    /// Reads the forms of a line that a text stands for, or says what is allowed instead.
+    pub fn parse(text: &str, calendar: &Calendar) -> Result<Vec<Form>, String> {
+        let forms = Self::of(text, calendar)?;
+        forms.iter().try_for_each(Form::tells)?;
+        Ok(forms)
+    }
+
+    /// Not any line whatever has this form.
+    fn tells(&self) -> Result<(), String> {
         let own = |field: &Field| {
             use Field::{Any, Count, Lot, Operator, Page, Pages, Specimen, Strip, StripLot};
             let bare = matches!(field, Any | Count | Page | Pages);
             !bare && !matches!(field, Lot | Operator | Specimen | Strip | StripLot)
         };
-        let words = form.pieces.iter().any(|piece| matches!(piece, Piece::Literal(_)));
-        if !words && !fields(&form.pieces).any(|(field, _)| own(&field)) {
+        let words = self.pieces.iter().any(|piece| matches!(piece, Piece::Literal(_)));
+        if !words && !fields(&self.pieces).any(|(field, _)| own(&field)) {
             return Err("words or signs beside the placeholders, or a number, date or time among \
                         them: any line would have this form"
                 .into());
         }
-        Ok(form)
+        Ok(())
     }
 
-    /// Reads a form that has a place of its own, or says what is allowed instead.
-    pub fn of(text: &str, calendar: &Calendar) -> Result<Form, String> {
+    /// Reads the forms, with a place of their own, that a text stands for, or says what is allowed instead.
+    pub fn of(text: &str, calendar: &Calendar) -> Result<Vec<Form>, String> {
         let placeholders = || {
             let names: Vec<_> = FIELDS.iter().map(|(name, ..)| format!("{{{name}}}")).collect();
             format!(
@@ -110,6 +118,11 @@ impl Form {
                     .into(),
             );
         }
+        let all = empty::alternatives(pieces)?;
+        Ok(all.into_iter().map(|pieces| Form::made(text, pieces, calendar)).collect())
+    }
+
+    fn made(text: &str, pieces: Vec<Piece>, calendar: &Calendar) -> Form {
         let first = match pieces.first() {
             Some(Piece::Literal(text)) => text.bytes().next().map_or(First::Whatever, First::Byte),
             Some(Piece::Field { field: Field::Date | Field::Day, optional: false })
@@ -123,7 +136,7 @@ impl Form {
         let placeholder = pieces.iter().position(|piece| matches!(piece, Piece::Field { .. }));
         let word = pieces.first().and_then(Piece::literal).is_some_and(is_word);
         let begun = placeholder.filter(|_| word);
-        Ok(Form { text: text.trim().to_owned(), pieces, first, begun })
+        Form { text: text.trim().to_owned(), pieces, first, begun }
     }
 
     /// Whether a field of a record, which may be empty, has this form.

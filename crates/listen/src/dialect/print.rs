@@ -307,7 +307,12 @@ impl<'s: 't, 't> Page<'s, 't> {
 
     fn two_forms(&mut self, index: usize, text: &str, one: &Form, two: &Form) {
         let (one, two) = (&one.text, &two.text);
-        self.unreadable(index, &format!("two forms fit the line and differ: {one} and {two}"));
+        let why = if one == two {
+            format!("{one} fits the line in two ways: nothing tells which placeholder is empty")
+        } else {
+            format!("two forms fit the line and differ: {one} and {two}")
+        };
+        self.unreadable(index, &why);
         self.apart(index, text, &[], "not understood");
     }
 

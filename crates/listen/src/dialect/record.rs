@@ -16,8 +16,8 @@ use super::steps;
 #[derive(Clone, Debug)]
 pub(super) struct Record {
     pub apart: Apart,
-    /// What the first fields hold, each in its place.
-    pub fields: Vec<Form>,
+    /// What the first fields hold, each in its place: one of these forms.
+    pub fields: Vec<Vec<Form>>,
     /// The names of all fields, where a line gives them.
     pub heading: Vec<String>,
 }

@@ -6,6 +6,7 @@
 //! A shape is data: what a file says, checked and put in an order that is quick to ask. Reading by it is in
 //! `print`, for header lines with `form` and for result lines with `entry`.
 
+mod forms;
 mod load;
 mod report;
 mod rows;
@@ -198,8 +199,11 @@ impl Shape {
     /// Whether some form of the dialect must hold this.
     fn needs(&self, wanted: Field) -> bool {
         let forms = self.header.forms.iter().map(|(form, _)| form);
-        let fields = self.record.iter().flat_map(|record| &record.fields);
-        forms.chain(fields).any(|form| form.needs(wanted))
+        let fields = self.record.iter().flat_map(|record| record.fields.iter().flatten());
+        let all = || forms.clone().chain(fields.clone());
+        // A text may stand for several forms.
+        let always = |text: &str| all().filter(|form| form.text == text).all(|f| f.needs(wanted));
+        all().any(|form| always(&form.text))
     }
 
     /// Whether any form or mark of the dialect says this.
@@ -252,7 +256,7 @@ impl NumberRule {
 }
 
 /// Two forms read the same out of one line.
-fn agree(one: &[(Field, &str)], other: &[(Field, &str)]) -> bool {
+pub(super) fn agree(one: &[(Field, &str)], other: &[(Field, &str)]) -> bool {
     let says = |(field, text): &&(Field, &str)| *field != Field::Any && !text.is_empty();
     one.iter().filter(says).eq(other.iter().filter(says))
 }

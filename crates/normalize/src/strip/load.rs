@@ -12,7 +12,7 @@ use crate::grades::Grade;
 use crate::observation::Code;
 use crate::sheet::{Keys, Source, Spot};
 use crate::units::{Known, Property, Units};
-use crate::words::{fold, quote};
+use crate::words::{self, fold, quote};
 
 /// Pads of a strip and rungs of a pad at most.
 const MOST: usize = 40;
@@ -44,8 +44,8 @@ fn whole(keys: &Keys<'_, '_>, foreign: bool) -> Option<Strip> {
         if foreign && builtin::NAMES.contains(&id.value.as_str()) {
             keys.fault(id.at, "id", quote(&id.value), "a name that no strip of the program has");
         }
-        if !id.value.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-') {
-            keys.fault(id.at, "id", quote(&id.value), "small letters, digits and hyphens");
+        if !words::is_name(&id.value) {
+            keys.fault(id.at, "id", quote(&id.value), words::NAME);
         }
     });
     let base = base(keys);

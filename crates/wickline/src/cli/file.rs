@@ -31,6 +31,15 @@ pub fn create(path: &Path) -> Result<File, Failure> {
     })
 }
 
+/// A file that was not there. None: something stands at its name, be it a link that points nowhere, and stays as it is.
+pub fn new(path: &Path) -> Result<Option<File>, Failure> {
+    match OpenOptions::new().write(true).create_new(true).mode(0o600).open(path) {
+        Ok(file) => Ok(Some(file)),
+        Err(error) if error.kind() == io::ErrorKind::AlreadyExists => Ok(None),
+        Err(error) => Err(cannot(path, &error)),
+    }
+}
+
 pub fn cannot(path: &Path, error: &io::Error) -> Failure {
     Failure::unreachable(format!("writing {}: {error}", path.display()))
 }
@@ -43,7 +52,7 @@ fn shown(piece: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::write;
+    use super::{new, write};
 
     #[test]
     fn a_page_is_for_its_owner_and_obeys_nobody() {
@@ -65,5 +74,24 @@ mod tests {
         let refused = write(&link, "gone").expect_err("a link");
         assert!(refused.text.ends_with("link is a link: name the file itself"), "{}", refused.text);
         assert_eq!(std::fs::read_to_string(&mine).ok().as_deref(), Some("kept"));
+    }
+
+    #[test]
+    fn what_stands_at_the_name_of_a_new_file_stays() {
+        use std::io::Write;
+        use std::os::unix::fs::PermissionsExt;
+        let folder = crate::testing::scratch("file");
+        let (there, link) = (folder.join("there"), folder.join("link"));
+        std::fs::write(&there, "kept").expect("written");
+        std::os::unix::fs::symlink(folder.join("nowhere"), &link).expect("linked");
+        for taken in [&there, &link] {
+            assert!(new(taken).expect("no fault").is_none(), "{}", taken.display());
+        }
+        assert_eq!(std::fs::read_to_string(&there).ok().as_deref(), Some("kept"));
+        assert!(!folder.join("nowhere").exists());
+        let own = folder.join("own");
+        let mut file = new(&own).expect("no fault").expect("the name is free");
+        file.write_all(b"mine").expect("written");
+        assert_eq!(std::fs::metadata(&own).expect("there").permissions().mode() & 0o077, 0);
     }
 }

@@ -14,7 +14,7 @@ use wickline_listen::line::{Got, LineKind, LineSpec, Listener, Port};
 use wickline_listen::speed::Search;
 
 use super::output::Output;
-use super::{Answer, Exit, Failure, marks};
+use super::{Answer, Exit, Failure, file, marks};
 use crate::clock::{self, SiteClock};
 
 /// A line without an end is shown after so much silence.
@@ -191,16 +191,11 @@ struct Keep<'a> {
 
 impl<'a> Keep<'a> {
     fn new(path: &'a Path) -> Result<Self, Failure> {
-        let made = File::options().write(true).create_new(true).open(path);
-        let file = made.map_err(|error| {
-            let about = format!("keeping bytes in {}: {error}", path.display());
-            match error.kind() {
-                std::io::ErrorKind::AlreadyExists => {
-                    Failure::wrong(format!("{about}; choose a name that is not taken"))
-                }
-                _ => Failure::unreachable(about),
-            }
-        })?;
+        let taken = || {
+            let path = path.display();
+            Failure::wrong(format!("{path} is there already; choose a name that is not taken"))
+        };
+        let file = file::new(path)?.ok_or_else(taken)?;
         Ok(Self { path, file, count: 0 })
     }
 

@@ -1,15 +1,14 @@
 //! `sketch`: a first dialect and strip for a print that nobody has described yet; sends and stores nothing.
 
-use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 use serde_json::json;
-use wickline_normalize::Units;
+use wickline_normalize::{Units, words};
 
 use super::output::{self, Output};
-use super::{Answer, Exit, Failure};
+use super::{Answer, Exit, Failure, file};
 use crate::sketch::{Capture, Draft, sketch};
 
 /// Lines that the draft does not understand, shown on a screen.
@@ -118,18 +117,12 @@ fn is_lis02(bytes: &[u8]) -> bool {
 
 /// The name that was given, or one made of the first capture's.
 fn name(options: &Options) -> Result<String, Failure> {
-    let fits = |name: &str| {
-        !name.is_empty()
-            && name.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-')
-    };
     if let Some(name) = &options.name {
         let wrong = || {
             let name = output::visible(name);
-            Failure::wrong(format!(
-                "--name {name}: a dialect's name has small letters, digits and hyphens alone"
-            ))
+            Failure::wrong(format!("--name {name}: a dialect's name has {} alone", words::NAME))
         };
-        return fits(name).then(|| name.clone()).ok_or_else(wrong);
+        return words::is_name(name).then(|| name.clone()).ok_or_else(wrong);
     }
     let stem = options
         .captures
@@ -145,17 +138,12 @@ fn name(options: &Options) -> Result<String, Failure> {
             "no name can be made of the capture's: give one with --name, such as --name harbour",
         )
     };
-    fits(&name).then_some(name).ok_or_else(lacks)
+    words::is_name(&name).then_some(name).ok_or_else(lacks)
 }
 
 fn write(path: &Path, text: &str) -> Result<(), Failure> {
-    let mut file = match File::create_new(path) {
-        Ok(file) => file,
-        Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => return Err(there_already(path)),
-        Err(e) => return Err(Failure::unreachable(format!("writing {}: {e}", path.display()))),
-    };
-    file.write_all(text.as_bytes())
-        .map_err(|e| Failure::unreachable(format!("writing {}: {e}", path.display())))
+    let mut new = file::new(path)?.ok_or_else(|| there_already(path))?;
+    new.write_all(text.as_bytes()).map_err(|error| file::cannot(path, &error))
 }
 
 fn there_already(path: &Path) -> Failure {

@@ -1,8 +1,8 @@
 //! Dates and times of a print: which words are some, and in which order their parts stand.
 
 use super::wire::Line;
-use super::words;
 use super::write::{Page, few, list, text};
+use super::{tongues, words};
 
 /// How the print writes its dates, as far as it can be told.
 #[derive(Clone, Debug, Default)]
@@ -27,7 +27,7 @@ fn parts(word: &str) -> Option<Vec<&str>> {
             digits(year, 4) && week.len() == 3 && digits(day, 1)
         }
         [one, two, three] => {
-            let named = words::is_month(one) || words::is_month(two);
+            let named = tongues::is_month(one) || tongues::is_month(two);
             let long =
                 [one, two, three].iter().filter(|part| part.len() == 4 && digits(part, 4)).count();
             let figures = [one, two, three].iter().filter(|part| digits(part, 2)).count();
@@ -70,9 +70,10 @@ impl Dates {
             .flatten()
             .map(|part| (*part).to_owned())
             .chain(alone)
-            .filter(|part| words::is_month(part))
+            .filter(|part| tongues::is_month(part))
             .collect();
-        let months = if names.is_empty() { Vec::new() } else { words::months(&names) };
+        let print: Vec<&str> = lines.iter().map(|line| line.text.as_str()).collect();
+        let months = if names.is_empty() { Vec::new() } else { tongues::months(&names, &print) };
         let (order, unsure) = order(&found);
         let half = words().find(|word| words::half(word).is_some());
         let halves = half.map(|word| {
@@ -90,6 +91,7 @@ impl Dates {
         some.dedup();
         match some.as_slice() {
             [] if self.months.is_empty() => page.ask("no date was found: in which order does the print write one?"),
+            [] => page.note("the months have names, and each form says where its day stands: no date needs this order"),
             _ if self.unsure => page.ask(format!(
                 "is this the order of day and month? {} can be read in more than one: look at the day of the capture",
                 few(&some)
@@ -100,6 +102,7 @@ impl Dates {
         if let Some((language, names)) = self.months.first() {
             let mut others: Vec<&str> = self.months.iter().map(|(name, _)| *name).collect();
             others.retain(|name| name != language);
+            others.sort_unstable();
             others.dedup();
             let fit = match others.as_slice() {
                 [] => String::new(),
@@ -121,7 +124,7 @@ impl Dates {
 fn named(line: &str) -> Vec<String> {
     let words: Vec<&str> = line.split_whitespace().map(|word| word.trim_end_matches(',')).collect();
     let days = words.windows(3).filter(|three| named_day(three).is_some());
-    days.flatten().filter(|word| words::is_month(word)).map(|word| (*word).to_owned()).collect()
+    days.flatten().filter(|word| tongues::is_month(word)).map(|word| (*word).to_owned()).collect()
 }
 
 /// The form of a day in three words: `14 Mar 2026`, `14. März 2026`, `Mar 14, 2026`. None: they are none.
@@ -130,7 +133,7 @@ pub(super) fn named_day(three: &[&str]) -> Option<&'static str> {
     let figures = |word: &str, most: usize| word.len() <= most && word.parse::<u16>().is_ok();
     figures(year, 4).then_some(())?;
     let day = one.trim_end_matches('.');
-    if figures(day, 2) && words::is_month(two) {
+    if figures(day, 2) && tongues::is_month(two) {
         return Some(if day.len() < one.len() {
             "{day}. {month} {year}"
         } else {
@@ -139,7 +142,22 @@ pub(super) fn named_day(three: &[&str]) -> Option<&'static str> {
     }
     let day = two.trim_end_matches(',');
     // The comma was cut from its word, and stands before the year.
-    (figures(day, 2) && words::is_month(one)).then_some("{month} {day}, {year}")
+    (figures(day, 2) && tongues::is_month(one)).then_some("{month} {day}, {year}")
+}
+
+/// The form of a time that is written with an h: `7h42`, or `7 h 42`, and how many words it is.
+pub(super) fn named_time(three: &[&str]) -> Option<(&'static str, usize)> {
+    let figures = |word: &str, least: usize| {
+        (least..=2).contains(&word.len()) && word.bytes().all(|b| b.is_ascii_digit())
+    };
+    if let [hour, "h" | "H", minute] = three {
+        let form = if three.contains(&"h") { "{hour} h {minute}" } else { "{hour} H {minute}" };
+        return (figures(hour, 1) && figures(minute, 2)).then_some((form, 3));
+    }
+    let word = three.first()?;
+    let (hour, minute) = word.split_once(['h', 'H'])?;
+    let form = if word.contains('h') { "{hour}h{minute}" } else { "{hour}H{minute}" };
+    (figures(hour, 1) && figures(minute, 2)).then_some((form, 1))
 }
 
 /// The order that fits all dates, and whether another one does as well.
@@ -149,8 +167,9 @@ fn order(dates: &[Vec<&str>]) -> (&'static str, bool) {
     let any = |at: usize, least: u16| {
         dates.iter().any(|date| number(date, at).is_some_and(|n| n >= least))
     };
-    let named =
-        |at: usize| dates.iter().any(|date| date.get(at).is_some_and(|part| words::is_month(part)));
+    let named = |at: usize| {
+        dates.iter().any(|date| date.get(at).is_some_and(|part| tongues::is_month(part)))
+    };
     if dates.iter().any(|date| date.len() == 2) {
         return ("ordinal", false);
     }

@@ -69,11 +69,17 @@ impl Edges {
                 .and_then(|at| part.get(at))
                 .map(|line| opening(&line.text))
         };
+        // Whatever its label means, a result is printed only as long as its pad is on.
+        let results = |line: &&Line| {
+            let word = line.text.split_whitespace().last().unwrap_or("");
+            words::is_grade(word) || words::is_unit(word)
+        };
         let last_lines =
             captures.iter().filter_map(|lines| lines.last()).map(|line| opening(&line.text));
         let last = last_lines.clone().next().filter(|last| {
             let own = tells(last) && words::labels(last).is_empty() && Some(*last) != first;
             let known = !words::is_grade(last) && !words::is_unread(last) && !words::is_off(last);
+            let known = known && !captures.iter().filter_map(|lines| lines.last()).any(results);
             own && known
                 && last_lines.clone().all(|l| l == *last)
                 && gaps.iter().all(|gap| before(gap) == Some(*last))
@@ -111,7 +117,11 @@ impl Edges {
         }
         wire.write_edges(page, ends && self.last.is_none());
         if self.blank && wire.begin.is_empty() && self.last.is_none() {
-            page.ask("does a blank line end a report?");
+            page.ask(format!(
+                "does a blank line end a report? Between the {} that were seen stood some, and within none; one within \
+                 would cut it",
+                self.reports
+            ));
             page.line("blank_lines = 1");
         }
         page.ask("how long is the line silent when a report is over? A capture does not tell");

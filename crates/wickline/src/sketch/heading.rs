@@ -1,8 +1,10 @@
 //! Forms of the lines that are no results: what changes in them from report to report, and what it most likely is.
 
+use std::collections::BTreeSet;
+
 use super::dates;
 use super::words::{self, Key};
-use super::write::{Page, text};
+use super::write::{Page, few, text};
 
 /// A form with the list of the dialect that it belongs to.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -10,6 +12,17 @@ pub(super) struct Guess {
     pub list: &'static str,
     pub form: String,
     ask: &'static str,
+    /// Printed words in lines of this form that may mean a class, and which.
+    classes: BTreeSet<(String, &'static str)>,
+}
+
+impl Guess {
+    /// The form in which what stands right before another placeholder is never empty: it may load where the other
+    /// does not. None: it is the same.
+    pub fn never_empty(&self) -> Option<Guess> {
+        let form = self.form.replace("?} {", "} {");
+        (form != self.form).then(|| Guess { form, ..self.clone() })
+    }
 }
 
 /// A word, and the blanks or the sign before it.
@@ -19,6 +32,10 @@ struct Word<'t> {
     text: &'t str,
 }
 
+const NUMBER: &str = "letters before the digits of some numbers tell a class, perhaps: is one of urgent work or \
+                      control material? Then each has a form of its own, such as R/{number}";
+const DENIED: &str = "does the last word say that it is neither control material nor urgent work?";
+const BRACKETS: &str = "do these brackets hold whoever ran it?";
 const LOT: &str = "is this the lot of the strips? That of control material is {lot}";
 const ANY: &str = "may what stands at {any} be read past, and may these words change?";
 
@@ -29,7 +46,7 @@ pub(super) fn forms(lines: &[&str], sign: Option<char>) -> Vec<Guess> {
         let words = split(line.trim(), sign);
         let begun = words.first().map_or("", |word| word.text);
         let begun = if begun.contains(|c: char| c.is_ascii_digit()) { "" } else { begun };
-        let key = format!("{begun} {}", words.len());
+        let key = format!("{begun} {} {}", words.len(), class(line, &words));
         match groups.iter_mut().find(|(known, _)| *known == key) {
             Some((_, rows)) => rows.push(words),
             None => groups.push((key, vec![words])),
@@ -38,7 +55,7 @@ pub(super) fn forms(lines: &[&str], sign: Option<char>) -> Vec<Guess> {
     let mut found: Vec<Guess> = Vec::new();
     let mut numbered = false;
     for (_, rows) in &groups {
-        let guess = Reader { rows, numbered, ..Reader::default() }.form();
+        let guess = Reader { rows, numbered, known: &found, ..Reader::default() }.form();
         numbered |= guess.form.contains("{number}");
         if !found.iter().any(|known| known.form == guess.form) {
             found.push(guess);
@@ -47,19 +64,34 @@ pub(super) fn forms(lines: &[&str], sign: Option<char>) -> Vec<Guess> {
     found
 }
 
+/// What a line says of a class, by which it has a form of its own: the words, and the answer to them.
+fn class(line: &str, words: &[Word<'_>]) -> String {
+    let said: Vec<&str> = words::classes(line).into_iter().map(|(word, ..)| word).collect();
+    let last = words.last().filter(|_| words.len() > 1 && !said.is_empty());
+    let answer = last.map(|word| word.text).filter(|word| words::answer(word).is_some());
+    [said.join(" "), answer.unwrap_or("").to_owned()].join(" ")
+}
+
 /// The words of a line. Behind the colon of a key a word begins as well.
 fn split(line: &str, sign: Option<char>) -> Vec<Word<'_>> {
     let mut words: Vec<Word<'_>> = Vec::new();
     let mut before = String::new();
     let mut from = 0;
+    // Brackets around words are words of their own.
+    let brackets = line.contains(" (") && line.contains(')');
     let mut push = |before: &mut String, mut word| {
         let mut lead = std::mem::take(before);
-        while let Some(at) = cut(word) {
+        while let Some(at) = opened(word, brackets).or_else(|| cut(word)) {
             let (key, value) = word.split_at(at);
             words.push(Word { before: std::mem::take(&mut lead), text: key });
             word = value;
         }
+        let closed = word.len() - usize::from(brackets && word.len() > 1 && word.ends_with(')'));
+        let (word, closing) = word.split_at(closed);
         words.push(Word { before: lead, text: word });
+        if !closing.is_empty() {
+            words.push(Word { before: String::new(), text: closing });
+        }
     };
     for (at, letter) in line.char_indices() {
         let own = Some(letter) == sign;
@@ -82,6 +114,11 @@ fn split(line: &str, sign: Option<char>) -> Vec<Word<'_>> {
     words
 }
 
+/// Where a bracket ends that opens before a word.
+fn opened(word: &str, brackets: bool) -> Option<usize> {
+    (brackets && word.len() > 1 && word.starts_with('(')).then_some(1)
+}
+
 /// Where a word ends that announces what stands behind it without a blank.
 fn cut(word: &str) -> Option<usize> {
     let at = word.find([':', '='])? + 1;
@@ -96,6 +133,8 @@ fn cut(word: &str) -> Option<usize> {
 #[derive(Default)]
 struct Reader<'r, 't> {
     rows: &'r [Vec<Word<'t>>],
+    /// Forms that other lines have.
+    known: &'r [Guess],
     /// Some form has the number already.
     numbered: bool,
     form: String,
@@ -108,6 +147,10 @@ struct Reader<'r, 't> {
     /// An unknown word with a colon announces what stands here.
     announced: bool,
     guessed: bool,
+    /// What stood in brackets was taken for whoever ran it.
+    bracketed: bool,
+    /// Numbers of this line begin with letters that differ.
+    lettered: bool,
 }
 
 impl<'t> Reader<'_, 't> {
@@ -137,7 +180,10 @@ impl<'t> Reader<'_, 't> {
             Some(Key::Operator) => self.form.push_str(" {operator?}"),
             _ => {}
         }
-        let list = if self.control {
+        let denied = self.answer() == Some(false);
+        let list = if denied {
+            "lines"
+        } else if self.control {
             "control"
         } else if self.urgent {
             "urgent"
@@ -147,12 +193,26 @@ impl<'t> Reader<'_, 't> {
         let ask = match list {
             "control" => "does this line mean control material?",
             "urgent" => "does this line mean urgent work?",
+            _ if denied => DENIED,
+            _ if self.lettered => NUMBER,
             _ if self.form.contains("{strip_lot}") => LOT,
             _ if self.form.contains("{any") => ANY,
+            _ if self.bracketed => BRACKETS,
             _ if self.guessed => "is this what stands there?",
             _ => "",
         };
-        Guess { list, form: self.form, ask }
+        Guess {
+            list,
+            form: self.form,
+            ask,
+            classes: if denied { BTreeSet::new() } else { classes(self.rows) },
+        }
+    }
+
+    /// What the last word of the lines answers to a class that the others name.
+    fn answer(&self) -> Option<bool> {
+        let last = self.rows.first()?.last()?;
+        words::answer(last.text).filter(|_| self.control || self.urgent)
     }
 
     fn column(&self, at: usize) -> Vec<&'t str> {
@@ -166,28 +226,23 @@ impl<'t> Reader<'_, 't> {
         let same = some.windows(2).all(|pair| matches!(pair, [a, b] if a == b))
             && some.len() == words.len();
         let digits = some.iter().any(|word| word.contains(|c: char| c.is_ascii_digit()));
-        let time = self.dated || self.pending == Some(Key::Time);
-        let first = self.rows.first().map(Vec::as_slice).unwrap_or_default();
-        let three: Vec<&str> = first.iter().skip(at).take(3).map(|word| word.text).collect();
         let key = some.first().and_then(|word| words::key(word)).filter(|_| same);
         let by = self.dated && same && some.first().is_some_and(|word| words::is_by(word));
         let key = if by { Some(Key::Operator) } else { key };
-        if all(&dates::is_date) {
-            self.dated = true;
-            return self.field("date");
-        } else if all(&|word| dates::is_time(word, time)) {
-            return self.field("time");
-        } else if all(&|word| words::half(word).is_some()) {
-            return self.field("half");
-        } else if let Some(form) = dates::named_day(&three) {
-            self.dated = true;
-            self.form.push_str(form);
-            self.pending = None;
-            return 3;
+        if let Some(taken) = self.moment(at, &some) {
+            return taken;
+        } else if all(&words::is_weekday) && self.dates_follow(at + 1) {
+            return self.any("any");
         } else if self.lots && all(&is_expiry) {
             return self.field("expiry");
         } else if let Some(key) = key {
             self.announce(key);
+            return self.literal(some.first().copied().unwrap_or(""));
+        }
+        if let Some(taken) = self.lettered(&some, words.len()) {
+            return taken;
+        }
+        if same && at + 1 == count && self.answer().is_some() {
             return self.literal(some.first().copied().unwrap_or(""));
         }
         match self.pending.take() {
@@ -196,6 +251,10 @@ impl<'t> Reader<'_, 't> {
             Some(Key::Operator) => {
                 self.field("operator?");
                 1 + self.more(at + 1, count)
+            }
+            None if self.form.ends_with('(') && all(&are_initials) => {
+                self.bracketed = true;
+                self.field("operator?")
             }
             Some(Key::Strip) if all(&|word| word.starts_with('#')) => {
                 self.form.push('#');
@@ -218,8 +277,68 @@ impl<'t> Reader<'_, 't> {
             }
             _ if self.control && digits => self.field("lot"),
             _ if !self.numbered && counts_up(words) => self.field("number"),
+            _ if digits && self.is_known("{number}") => self.field("number"),
             _ => self.any(if some.len() < words.len() { "any?" } else { "any" }),
         }
+    }
+
+    /// Writes a date or a time, or a part of one. None: it is none.
+    fn moment(&mut self, at: usize, some: &[&str]) -> Option<usize> {
+        let all = |is: &dyn Fn(&str) -> bool| some.iter().all(|word| is(word));
+        let time = self.dated || self.pending == Some(Key::Time);
+        let first = self.rows.first().map(Vec::as_slice).unwrap_or_default();
+        let three: Vec<&str> = first.iter().skip(at).take(3).map(|word| word.text).collect();
+        if all(&dates::is_date) {
+            self.dated = true;
+            return Some(self.field("date"));
+        } else if all(&|word| dates::is_time(word, time)) {
+            return Some(self.field("time"));
+        } else if all(&|word| words::half(word).is_some()) {
+            return Some(self.field("half"));
+        }
+        let day = dates::named_day(&three).map(|form| (form, 3));
+        let (form, taken) = dates::named_time(&three).or(day)?;
+        self.dated |= day.is_some();
+        self.guessed = true;
+        self.form.push_str(form);
+        self.pending = None;
+        Some(taken)
+    }
+
+    /// Whether a date stands at this word of every line.
+    fn dates_follow(&self, at: usize) -> bool {
+        self.rows.iter().all(|row| {
+            let three: Vec<&str> = row.iter().skip(at).take(3).map(|word| word.text).collect();
+            three.first().is_some_and(|word| dates::is_date(word))
+                || dates::named_day(&three).is_some()
+        })
+    }
+
+    /// Writes a number with letters before its digits, as `R/0501`. None: it is none.
+    fn lettered(&mut self, some: &[&str], rows: usize) -> Option<usize> {
+        let parts: Vec<(&str, &str)> = some.iter().filter_map(|word| letters(word)).collect();
+        let (lead, _) = *parts.first()?;
+        let digits: Vec<&str> = parts.iter().map(|(_, digits)| *digits).collect();
+        let announced = matches!(self.pending, Some(Key::Number | Key::Strip));
+        let known = self.is_known(&format!("{lead}{{number}}"));
+        let own = announced || known || !self.numbered && counts_up(&digits);
+        (parts.len() == rows && own).then_some(())?;
+        if parts.iter().all(|(other, _)| *other == lead) {
+            self.form.push_str(lead);
+        } else {
+            self.lettered = true;
+        }
+        Some(self.field("number"))
+    }
+
+    /// Whether another form begins as this one does and goes on so.
+    fn is_known(&self, further: &str) -> bool {
+        self.known.iter().any(|guess| {
+            guess
+                .form
+                .strip_prefix(self.form.as_str())
+                .is_some_and(|rest| rest.starts_with(further))
+        })
     }
 
     fn announce(&mut self, key: Key) {
@@ -277,6 +396,33 @@ impl<'t> Reader<'_, 't> {
     }
 }
 
+/// The letters and the sign before the digits of a number, and these: `R/` and `0501`.
+fn letters(word: &str) -> Option<(&str, &str)> {
+    let at = word.find(['/', '-']).map(|at| at + 1).filter(|at| *at <= 4)?;
+    let (lead, digits) = word.split_at(at);
+    let own = lead.trim_end_matches(['/', '-']);
+    (own.chars().all(|c| c.is_ascii_uppercase())
+        && !own.is_empty()
+        && digits.len() > 2
+        && digits.bytes().all(|b| b.is_ascii_digit()))
+    .then_some((lead, digits))
+}
+
+/// Two or three letters, as people sign with.
+fn are_initials(word: &str) -> bool {
+    let letters = word.replace('.', "");
+    (2..=3).contains(&letters.chars().count())
+        && letters.chars().all(char::is_alphabetic)
+        && words::mark(word).is_none()
+        && words::key(word).is_none()
+}
+
+/// The words of these lines that may mean a class.
+fn classes(rows: &[Vec<Word<'_>>]) -> BTreeSet<(String, &'static str)> {
+    let all = rows.iter().flatten().flat_map(|word| words::classes(word.text));
+    all.map(|(word, _, called)| (word.to_owned(), called)).collect()
+}
+
 /// What a strip is called: not a word of the sentence.
 fn is_a_name(word: &str) -> bool {
     word.contains(|c: char| c.is_ascii_digit()) || word.to_uppercase() == word
@@ -298,8 +444,9 @@ fn counts_up(words: &[&str]) -> bool {
     numbers.len() == words.len() && numbers.len() > 1 && numbers.windows(2).all(near)
 }
 
-/// `[header]` of the dialect, each form with its question.
-pub(super) fn write(forms: &[Guess], beside: &[Guess], page: &mut Page) {
+/// `[header]` of the dialect, each form with its question; what no form says of a class is asked about with the words
+/// of the print that may mean one.
+pub(super) fn write(forms: &[Guess], beside: &[Guess], print: &[&str], page: &mut Page) {
     page.line("\n[header]");
     for guess in beside {
         let class = if guess.list == "control" { "control material" } else { "urgent work" };
@@ -309,27 +456,61 @@ pub(super) fn write(forms: &[Guess], beside: &[Guess], page: &mut Page) {
             text(&guess.form)
         ));
     }
-    for list in ["lines", "control", "urgent"] {
+    for (list, class) in [("lines", ""), ("control", "control material"), ("urgent", "urgent work")]
+    {
         let own: Vec<&Guess> = forms.iter().filter(|guess| guess.list == list).collect();
         if own.is_empty() && beside.iter().any(|guess| guess.list == list) {
             continue;
         }
         if own.is_empty() && list != "lines" {
-            page.ask(match list {
-                "control" => {
-                    "no line was seen that means control material: how does the print say so?"
-                }
-                _ => "no line was seen that means urgent work: does the print say so?",
-            });
+            page.ask(lacks(class, print));
             continue;
         }
         page.line(format!("{list} = ["));
         for guess in own {
-            if !guess.ask.is_empty() {
-                page.line(format!("    # ? {}", guess.ask));
-            }
-            page.line(format!("    {},", text(&guess.form)));
+            guess.write(page);
         }
         page.line("]");
+    }
+}
+
+/// What is asked where no form means a class.
+fn lacks(class: &str, print: &[&str]) -> String {
+    let said: BTreeSet<&str> = print
+        .iter()
+        .flat_map(|line| words::classes(line))
+        .filter(|(.., called)| *called == class)
+        .map(|(word, ..)| word)
+        .collect();
+    if said.is_empty() {
+        return match class {
+            "control material" => {
+                format!("no line was seen that means {class}: how does the print say so?")
+            }
+            _ => format!("no line was seen that means {class}: does the print say so?"),
+        };
+    }
+    format!(
+        "no form here means {class}, and the print has {}: does that say so? Then its line is a form of {}",
+        few(&said.into_iter().collect::<Vec<_>>()),
+        if class == "urgent work" { "urgent" } else { "control" }
+    )
+}
+
+impl Guess {
+    fn write(&self, page: &mut Page) {
+        if !self.ask.is_empty() {
+            page.line(format!("    # ? {}", self.ask));
+        }
+        for (word, class) in &self.classes {
+            let own = if *class == "urgent work" { "urgent" } else { "control" };
+            if self.list != own {
+                page.line(format!(
+                    "    # ? does {} in such a line mean {class}? Then it needs a form of its own in {own}",
+                    few(&[word])
+                ));
+            }
+        }
+        page.line(format!("    {},", text(&self.form)));
     }
 }

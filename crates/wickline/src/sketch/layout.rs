@@ -62,14 +62,13 @@ impl Layout {
         Layout::new(says, vec![format!("split = {by}"), format!("cells = {}", list(cells))])
     }
 
-    fn below(cells: &[&str], next: &[(&str, bool)]) -> Layout {
+    fn below(mut layout: Layout, cells: &[&str], next: &[(&str, bool)]) -> Layout {
         let optional = |yes: bool| if yes { ", optional = true" } else { "" };
         let rows = next.iter().map(|(cell, may)| {
             format!("{{ split = \"blanks\", cells = [{}]{} }}", text(cell), optional(*may))
         });
         let rows: Vec<String> = rows.collect();
         let below: Vec<&str> = next.iter().map(|(cell, _)| *cell).collect();
-        let mut layout = Layout::by_blanks(cells);
         layout.lines.push(format!("next = [{}]", rows.join(", ")));
         layout.below = true;
         layout.says = format!("{} in a line, {} below", cells.join(" and "), below.join(" and "));
@@ -119,12 +118,29 @@ pub(super) fn candidates(lines: &[Line]) -> Vec<Layout> {
     if telling.iter().any(|line| words::ends(line).is_some()) {
         found.push(Layout::by_blanks(&["result", "label"]));
     }
-    found.push(Layout::below(&["label"], &[("result", false)]));
-    found.push(Layout::below(&["label", "grade"], &[("value", true)]));
-    found.push(Layout::below(&["label"], &[("grade", false), ("value", true)]));
+    found.extend(below(&telling));
     found.extend(widths(&telling));
     found.extend(columns(&telling, None));
     found.extend(table(lines));
+    found
+}
+
+/// Results in the lines below their labels, behind which a sign may stand.
+fn below(telling: &[&str]) -> Vec<Layout> {
+    let ends = |sign: &char| telling.iter().any(|line| line.trim_end().ends_with(*sign));
+    let mut found = Vec::new();
+    for sign in [None].into_iter().chain([':', '='].into_iter().filter(ends).map(Some)) {
+        let made = |cells: &[&str], next: &[(&str, bool)]| {
+            let layout = sign.map_or_else(
+                || Layout::by_blanks(cells),
+                |sign| Layout { sign: None, ..Layout::by_sign(sign, cells) },
+            );
+            Layout::below(layout, cells, next)
+        };
+        found.push(made(&["label"], &[("result", false)]));
+        found.push(made(&["label", "grade"], &[("value", true)]));
+        found.push(made(&["label"], &[("grade", false), ("value", true)]));
+    }
     found
 }
 
@@ -361,7 +377,9 @@ impl Said {
 
     fn token(&mut self, token: &str, behind: Option<&str>, last: bool) {
         let label = |word: &str| words::pad(word.trim_end_matches(':')).is_some();
-        let led = token.trim_end_matches(['.', '_']);
+        let led = token.trim_end_matches([':', '=']).trim_end_matches(['.', '_']);
+        let token =
+            if led.len() + 2 < token.len() { token.trim_end_matches([':', '=']) } else { token };
         if led.is_empty() && token.len() > 3 {
             self.leader = token.chars().last();
         }

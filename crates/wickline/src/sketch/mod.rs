@@ -10,6 +10,7 @@ mod heading;
 mod layout;
 mod plan;
 mod rungs;
+mod tongues;
 mod trial;
 mod wire;
 pub(crate) mod words;

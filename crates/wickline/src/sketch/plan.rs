@@ -1,6 +1,7 @@
 //! The dialect as it is guessed so far, and the order in which it is guessed.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 
 use wickline_listen::dialect;
 use wickline_normalize::{RawLine, Report, Strip};
@@ -9,7 +10,7 @@ use super::dates::Dates;
 use super::edges::Edges;
 use super::heading::{self, Guess};
 use super::layout::{self, Layout, Said};
-use super::trial::{Trial, is_result};
+use super::trial::{Trial, is_result, pad_of, tells};
 use super::wire::{Line, Wire};
 use super::write::{Page, few, text};
 use super::{Capture, Draft, Unplaced, rungs, words};
@@ -117,7 +118,8 @@ impl Plan {
         self.wire.write(&mut page);
         self.edges.write(&self.wire, &mut page);
         self.write_number(&mut page);
-        heading::write(&self.forms, &self.beside, &mut page);
+        let print: Vec<&str> = lines.iter().map(|line| line.text.as_str()).collect();
+        heading::write(&self.forms, &self.beside, &print, &mut page);
         self.layout.write(&self.said, &mut page);
         page.finish()
     }
@@ -213,13 +215,20 @@ impl Plan {
             reports.flat_map(|(_, report)| open(report, self.layout.record)).collect();
         let open: Vec<&str> = open.iter().map(String::as_str).collect();
         for guess in heading::forms(&open, sign).into_iter().take(FORMS) {
-            self.forms.push(guess);
-            match Trial::of(&self.text(&[]), captures).filter(|trial| trial.known() == known) {
-                Some(better) => trial = better,
-                None => {
-                    let left = self.forms.pop();
-                    self.beside.extend(left.filter(|guess| guess.list != "lines"));
+            let mut tried = [Some(guess.clone()), guess.never_empty()].into_iter().flatten();
+            let better = tried.find_map(|guess| {
+                self.forms.push(guess);
+                let better = Trial::of(&self.text(&[]), captures);
+                let better = better.filter(|trial| trial.known() == known);
+                if better.is_none() {
+                    self.forms.pop();
                 }
+                better
+            });
+            match better {
+                Some(better) => trial = better,
+                None if guess.list != "lines" => self.beside.push(guess),
+                None => {}
             }
         }
         trial
@@ -236,8 +245,17 @@ fn control_ids(trial: &Trial) -> BTreeSet<String> {
 /// Why there is no draft, with the lines that look most like results.
 fn unrecognised(lines: &[Line]) -> String {
     let says = |line: &&Line| {
-        line.text.split_whitespace().any(|word| words::is_grade(word) || words::is_unit(word))
+        let mut words = line.text.split(|c: char| c.is_whitespace() || ";|,".contains(c));
+        words.any(|word| words::is_grade(word) || words::is_unit(word))
     };
+    if let Some(line) = lines.iter().find(|line| words::labels(&line.text).len() > 2) {
+        return format!(
+            "no result was recognised in it: several labels stand in one line, as in {}, and no layout that is tried \
+             here reads the results. Begin by hand, as the guide does: with headed and rows of [results] where lines \
+             below it say one thing of all pads each, with heading and fields of [record] where each line is a report",
+            few(&[line.text.trim()])
+        );
+    }
     let behind = lines.iter().find_map(|line| Some((words::ends(&line.text)?.1, line.text.trim())));
     if let Some((label, line)) = behind {
         return format!(
@@ -262,14 +280,11 @@ fn unrecognised(lines: &[Line]) -> String {
 fn open(report: &Report, record: Option<char>) -> Vec<String> {
     let known = |line: usize| {
         let dated = |line: &RawLine| words::is_dated(line.text.expose());
+        let pad = |reading| pad_of(report, reading).is_some();
         !report.lines.get(line).is_some_and(dated)
-            && report
-                .readings
-                .iter()
-                .any(|reading| reading.line == line && words::pad(&reading.label).is_some())
+            && report.readings.iter().any(|reading| reading.line == line && pad(reading))
     };
-    let first = (0..report.lines.len()).find(|line| known(*line)).unwrap_or(usize::MAX);
-    let last = (0..report.lines.len()).rfind(|line| known(*line)).unwrap_or(0);
+    let results = among(report, known);
     let mut found = Vec::new();
     for (at, line) in report.lines.iter().enumerate() {
         let text = line.text.expose();
@@ -279,11 +294,11 @@ fn open(report: &Report, record: Option<char>) -> Vec<String> {
             continue;
         }
         let of_strip =
-            report.readings.iter().any(|r| r.line == at && is_result(r) && first < at && at < last);
+            report.readings.iter().any(|r| r.line == at && is_result(r)) && results.contains(&at);
         let read = report.readings.iter().any(|reading| reading.line == at);
         let doubted = report.doubts.iter().any(|doubt| doubt.line == Some(at));
         // What may be a result is left to the analyst, by its label or by its place: a form would read past it.
-        let labelled = !words::labels(text).is_empty();
+        let labelled = !words::labels(text).is_empty() || words::measures(text);
         let amid = known(at + 1) && at.checked_sub(1).is_some_and(known);
         let left = known(at) || of_strip || labelled || amid;
         if !text.trim().is_empty() && !left && (read || doubted) {
@@ -291,6 +306,21 @@ fn open(report: &Report, record: Option<char>) -> Vec<String> {
         }
     }
     found
+}
+
+/// From the first result of a report to its last: those of known labels, and what reads as results around them.
+fn among(report: &Report, known: impl Fn(usize) -> bool) -> Range<usize> {
+    let lines = 0..report.lines.len();
+    let Some(mut first) = lines.clone().find(|line| known(*line)) else { return 0..0 };
+    let mut last = lines.clone().rfind(|line| known(*line)).unwrap_or(first);
+    let is = |line: usize| report.readings.iter().any(|r| r.line == line && tells(r));
+    while first > 0 && is(first - 1) {
+        first -= 1;
+    }
+    while is(last + 1) {
+        last += 1;
+    }
+    first..last + 1
 }
 
 /// What the draft does not understand of the captures.
@@ -301,7 +331,16 @@ fn unplaced(trial: &Trial, captures: &[Capture<'_>], strip: &str) -> Vec<Unplace
         let doubts = report.doubts.iter().map(|doubt| (doubt.line, doubt.detail.clone()));
         let strange = report.readings.iter().filter_map(|reading| {
             let known = strip.as_ref().is_some_and(|strip| strip.pad_of(&reading.label).is_some());
-            (!known).then(|| (Some(reading.line), "no pad is known by this label".to_owned()))
+            let line = report.lines.get(reading.line).map_or("", |line| line.text.expose());
+            let why = if words::is_cut(&reading.label, line) {
+                format!(
+                    "its label has several words, and a blank ends it behind {}: no layout that is tried reads that",
+                    few(&[&reading.label])
+                )
+            } else {
+                "no pad is known by this label".to_owned()
+            };
+            (!known).then_some((Some(reading.line), why))
         });
         for (line, why) in doubts.chain(strange) {
             let text =

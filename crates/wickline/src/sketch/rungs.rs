@@ -11,7 +11,7 @@ use wickline_normalize::strip::{Kind, Pad};
 use wickline_normalize::units::Property;
 use wickline_normalize::{Figure, Flag, PrintedReading, Strip, Text, Units};
 
-use super::trial::Trial;
+use super::trial::{Trial, pad_of};
 use super::words;
 use super::write::{Page, few, list, text};
 
@@ -55,11 +55,12 @@ pub(super) fn strip(name: &str, trial: &Trial) -> String {
     let all = || {
         trial.reports.iter().map(|(_, report)| report).filter(|report| !report.readings.is_empty())
     };
-    for (report, reading) in
-        all().enumerate().flat_map(|(n, report)| report.readings.iter().map(move |r| (n, r)))
+    for (report, from, reading) in
+        all().enumerate().flat_map(|(n, from)| from.readings.iter().map(move |r| (n, from, r)))
     {
-        let Some(pad) = words::pad(&reading.label) else {
-            strange.insert(reading.label.to_string());
+        let Some(pad) = pad_of(from, reading) else {
+            // A label that was cut is no label: its lines are told as not placed.
+            strange.extend(words::pad(&reading.label).is_none().then(|| reading.label.to_string()));
             continue;
         };
         let at = seen.iter().position(|one| one.pad.id == pad.id).unwrap_or(seen.len());
@@ -81,9 +82,10 @@ pub(super) fn strip(name: &str, trial: &Trial) -> String {
 
 /// The unit system in which most numbers of these reports are printed.
 pub(super) fn units(trial: &Trial) -> Units {
-    let all = trial.reports.iter().flat_map(|(_, report)| &report.readings);
+    let all =
+        trial.reports.iter().flat_map(|(_, from)| from.readings.iter().map(move |r| (from, r)));
     let known =
-        all.filter_map(|reading| Some((words::pad(&reading.label)?, reading.unit.as_deref()?)));
+        all.filter_map(|(from, reading)| Some((pad_of(from, reading)?, reading.unit.as_deref()?)));
     let is = |units: Units| {
         let own = |(pad, unit): &(&Pad, &str)| {
             pad.measure(units).is_some_and(|measure| measure.is_spelled(unit))

@@ -3,7 +3,7 @@
 use wickline_listen::dialect;
 use wickline_listen::ear::hear;
 use wickline_normalize::strip::{Kind, Pad};
-use wickline_normalize::{Figure, PrintedReading, Report, Units};
+use wickline_normalize::{Figure, PrintedReading, Report, Text, Units};
 
 use super::Capture;
 use super::words;
@@ -35,6 +35,15 @@ impl Trial {
     }
 }
 
+/// The pad of a reading. None: its label is known to nobody, the layout cut it, or its line is one of labels.
+pub(super) fn pad_of(report: &Report, reading: &PrintedReading) -> Option<&'static Pad> {
+    let pad = words::pad(&reading.label)?;
+    let line = report.lines.get(reading.line).map_or("", |line| line.text.expose());
+    let is_label = |part: &Text| Figure::read(part).is_none() && words::pad(part).is_some();
+    let of_labels = reading.parts.iter().any(is_label);
+    (!of_labels && !words::is_cut(&reading.label, line)).then_some(pad)
+}
+
 /// The readings of known labels, each with its pad.
 fn found(reports: &[(usize, Report)]) -> impl Iterator<Item = (&'static Pad, &PrintedReading)> {
     let dated = |report: &Report, line: usize| {
@@ -43,7 +52,7 @@ fn found(reports: &[(usize, Report)]) -> impl Iterator<Item = (&'static Pad, &Pr
     let all =
         reports.iter().flat_map(|(_, report)| report.readings.iter().map(move |r| (report, r)));
     let named = all.filter(move |(report, reading)| !dated(report, reading.line));
-    named.filter_map(|(_, reading)| Some((words::pad(&reading.label)?, reading)))
+    named.filter_map(|(report, reading)| Some((pad_of(report, reading)?, reading)))
 }
 
 /// How well a reading fits its pad.
@@ -89,6 +98,13 @@ fn grade(pad: &Pad, word: &str) -> i64 {
     }
     // A number that no layout divides from its grade reads as one long word.
     if word.contains(|c: char| c.is_ascii_digit()) { -6 } else { -1 }
+}
+
+/// Whether a reading of an unknown label says what only a result does: a grade, or a number with its unit.
+pub(super) fn tells(reading: &PrintedReading) -> bool {
+    let grade = |part: &Text| words::grade(part).is_some() || words::is_unread(part);
+    let unit = reading.unit.as_deref().is_some_and(words::is_unit);
+    is_result(reading) && (unit || reading.parts.iter().any(grade))
 }
 
 /// Whether a reading of an unknown label is a result all the same: then the strip has to learn the label.

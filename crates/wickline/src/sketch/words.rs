@@ -10,7 +10,7 @@ use wickline_normalize::strip::Pad;
 use wickline_normalize::units;
 use wickline_normalize::words::fold;
 
-use super::dates::is_date;
+use super::dates::{is_date, named_day};
 
 /// What a word of a header line announces.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -39,10 +39,13 @@ const KEYS: &[(Key, &str)] = &[
     ),
     (
         Key::Specimen,
-        "id specimen sample patient probe proben-id echantillon prelevement muestra campione amostra for tube flacon \
-         rohr roehrchen frasco provetta",
+        "id specimen sample patient pt probe proben-id echantillon prelevement muestra campione amostra for tube \
+         flacon rohr roehrchen frasco provetta",
     ),
-    (Key::Operator, "operator user by bediener benutzer operateur operador operatore utente agent"),
+    (
+        Key::Operator,
+        "operator op oper user by bediener benutzer operateur operador operatore utente agent",
+    ),
     (Key::Strip, "strip streifen bandelette tira striscia"),
     (Key::Lot, "lot charge lote lotto"),
     (Key::Expiry, "exp expiry expires verfall peremption caducidad scadenza validade"),
@@ -50,10 +53,36 @@ const KEYS: &[(Key, &str)] = &[
     (Key::Time, "time zeit uhrzeit heure hora ora ore at um a"),
     (Key::Date, "date datum fecha data del le"),
     (Key::Control, "control qc kontrolle controle controllo ctl check kontrollmaterial temoin"),
-    (Key::Urgent, "urgent stat rush eilig notfall urgente urg cito dringend urgencia"),
+    (
+        Key::Urgent,
+        "urgent stat rush emergency asap eilt eilig eilfall eilprobe notfall dringend urgence urgente urg urgencia \
+         urgenza emergencia cito",
+    ),
     (Key::Name, "name surname nom nombre nome cognome vorname paciente paziente"),
     (Key::Count, "count total anzahl nombre totale conteggio"),
 ];
+
+/// How longer words begin that may mean a class, and what a class is called. A word that only begins so is asked about
+/// wherever it stands.
+const CLASSES: &[(Key, &str, &str)] = &[
+    (
+        Key::Urgent,
+        "urgent work",
+        "urgen eilt eilig eilauf eilprob eilfall notfall dringlich dringend emergenc priorit vorrang sofort",
+    ),
+    (
+        Key::Control,
+        "control material",
+        "control kontroll controll ctrl calibr kalibr qualit qk temoin",
+    ),
+];
+
+/// Days of the week in six languages, folded; those of two and three letters first.
+const WEEKDAYS: &str = "mo di mi do fr sa so mon tue wed thu fri sat sun lun mar mer jeu ven sam dim mie jue vie sab \
+     dom gio seg ter qua qui sex monday tuesday wednesday thursday friday saturday sunday montag dienstag mittwoch \
+     donnerstag freitag samstag sonnabend sonntag lundi mardi mercredi jeudi vendredi samedi dimanche lunes martes \
+     miercoles jueves viernes sabado domingo lunedi martedi mercoledi giovedi venerdi domenica segunda terca quarta \
+     quinta sexta";
 
 /// Little words before whoever ran it, where a date or time stands before them.
 const BY: &str = "by von par por da";
@@ -82,6 +111,12 @@ const GRADES: &[(&str, &str)] = &[
 /// Whole words that no shipped strip has as a label.
 const LABELS: &[(&str, &str)] = &[
     ("PH", "ph-wert"),
+    ("GLU", "sugar"),
+    ("GLU", "zucker"),
+    ("GLU", "sucre"),
+    ("GLU", "azucar"),
+    ("GLU", "zucchero"),
+    ("GLU", "acucar"),
     ("PH", "ph value"),
     ("SG", "rel. dichte"),
     ("SG", "densita"),
@@ -215,43 +250,6 @@ const MARKS: &[(&str, &[&str])] = &[
 ];
 const AM: &[&str] = &["am", "a.m."];
 const PM: &[&str] = &["pm", "p.m."];
-const MONTHS: &[(&str, &str)] = &[
-    ("English", "jan feb mar apr may jun jul aug sep oct nov dec"),
-    ("German", "jan feb mär apr mai jun jul aug sep okt nov dez"),
-    ("French", "jan fév mar avr mai jun jul aoû sep oct nov déc"),
-    ("Spanish", "ene feb mar abr may jun jul ago sep oct nov dic"),
-    ("Italian", "gen feb mar apr mag giu lug ago set ott nov dic"),
-    ("Portuguese", "jan fev mar abr mai jun jul ago set out nov dez"),
-    (
-        "English",
-        "January February March April May June July August September October November December",
-    ),
-    (
-        "German",
-        "Januar Februar März April Mai Juni Juli August September Oktober November Dezember",
-    ),
-    (
-        "German",
-        "Januar Februar Maerz April Mai Juni Juli August September Oktober November Dezember",
-    ),
-    (
-        "French",
-        "janvier février mars avril mai juin juillet août septembre octobre novembre décembre",
-    ),
-    (
-        "Spanish",
-        "enero febrero marzo abril mayo junio julio agosto septiembre octubre noviembre diciembre",
-    ),
-    (
-        "Italian",
-        "gennaio febbraio marzo aprile maggio giugno luglio agosto settembre ottobre novembre dicembre",
-    ),
-    (
-        "Portuguese",
-        "janeiro fevereiro março abril maio junho julho agosto setembro outubro novembro dezembro",
-    ),
-];
-
 /// Every pad of the program with its labels: the longest shipped strip.
 pub fn known() -> Option<&'static Strip> {
     static KNOWN: OnceLock<Option<Strip>> = OnceLock::new();
@@ -286,6 +284,23 @@ fn shortened<'s>(strip: &'s Strip, folded: &str) -> Option<&'s Pad> {
     let elsewhere = |word: &str| grade(word).is_some() || is_unread(word) || is_off(word);
     let own = letters && !elsewhere(folded) && !keys.any(|key| key.starts_with(folded));
     strip.pads.get(strip.begun_by(folded).filter(|_| own)?)
+}
+
+/// Whether a label as it was read is only the first words of the one that is printed there: a blank ended it.
+pub fn is_cut(label: &str, line: &str) -> bool {
+    let longer = |rest: &str| {
+        let words = rest.match_indices([' ', '\t', ':', '=']).map(|(at, _)| at);
+        let ends: Vec<usize> =
+            words.chain([rest.len()]).take_while(|end| *end <= 40).take(4).collect();
+        let behind = ends.into_iter().filter(|end| *end > label.len());
+        behind.filter_map(|end| rest.get(..end)).any(|text| {
+            let more = text.get(label.len()..).unwrap_or("");
+            more.starts_with([' ', '\t'])
+                && more.contains(char::is_alphabetic)
+                && named(text.trim()).is_some()
+        })
+    };
+    line.match_indices(label).filter_map(|(at, _)| line.get(at..)).any(longer)
 }
 
 /// The pad whose label a text begins with, and what stands behind the label; a mark may stand before it.
@@ -327,7 +342,9 @@ pub fn labels(line: &str) -> Vec<&'static str> {
 
 /// Whether a date stands behind the first word of a line: that is no label, whatever it reads like (`Le 18/03/2026`).
 pub fn is_dated(line: &str) -> bool {
-    line.split_whitespace().nth(1).is_some_and(is_date)
+    let behind = line.split_whitespace().skip(1).take(3).map(|word| word.trim_end_matches(','));
+    let behind: Vec<&str> = behind.collect();
+    behind.first().is_some_and(|word| is_date(word)) || named_day(&behind).is_some()
 }
 
 /// The pad whose label stands behind its result at the end of a line, and the label; a mark may stand behind it.
@@ -358,7 +375,44 @@ pub fn key(word: &str) -> Option<Key> {
         return None;
     }
     let bare: String = folded.chars().filter(|c| c.is_ascii_alphabetic() || *c == '-').collect();
-    KEYS.iter().find(|(_, words)| words.split(' ').any(|word| word == bare)).map(|(key, _)| *key)
+    let known =
+        |bare: &str| KEYS.iter().find(|(_, words)| words.split(' ').any(|word| word == bare));
+    // Of a word in two parts either tells: `Pat-ID`.
+    let part = || bare.rsplit('-').find_map(|part| known(part).filter(|_| part.len() > 1));
+    known(&bare).or_else(part).map(|(key, _)| *key)
+}
+
+/// The words of a line that may mean control material or urgent work, as printed, each with the class.
+pub fn classes(line: &str) -> Vec<(&str, Key, &'static str)> {
+    let words = line.split(|c: char| !c.is_alphanumeric()).filter(|word| !word.is_empty());
+    let class = |word: &str| {
+        let folded = fold(word);
+        let own = key(word);
+        let row = CLASSES.iter().find(|(class, _, begun)| {
+            own == Some(*class) || begun.split(' ').any(|begun| folded.starts_with(begun))
+        })?;
+        Some((row.0, row.1))
+    };
+    words.filter_map(|word| class(word).map(|(key, called)| (word, key, called))).collect()
+}
+
+/// Whether a word is a day of the week, cut short or whole: it stands before a date, and changes.
+pub fn is_weekday(word: &str) -> bool {
+    let folded = fold(word.trim_end_matches(['.', ',']));
+    let own = |day: &str| {
+        folded.len() > 1 && (day == folded || folded.len() > 3 && day.starts_with(&folded))
+    };
+    WEEKDAYS.split_whitespace().any(own)
+}
+
+/// What a word answers to a question of class, where it is an answer.
+pub fn answer(word: &str) -> Option<bool> {
+    let folded = fold(word.trim_matches(|c: char| !c.is_alphanumeric()));
+    match folded.as_str() {
+        "yes" | "y" | "ja" | "j" | "oui" | "o" | "si" | "s" | "sim" | "x" | "1" => Some(true),
+        "no" | "n" | "nein" | "non" | "nao" | "0" => Some(false),
+        _ => None,
+    }
 }
 
 /// Whether whoever ran it most likely stands behind this word.
@@ -370,6 +424,8 @@ pub fn is_by(word: &str) -> bool {
 /// The grade that a word means on any pad.
 pub fn grade(word: &str) -> Option<&'static str> {
     let folded = fold(word);
+    // A comma behind a grade stays with it.
+    let folded = folded.strip_suffix(',').unwrap_or(&folded);
     let means = |words: &str| words.split_whitespace().any(|known| known == folded);
     GRADES.iter().find(|(_, words)| means(words)).map(|(code, _)| *code)
 }
@@ -428,6 +484,18 @@ pub fn mark(word: &str) -> Option<&'static str> {
     MARKS.iter().find(|(_, signs)| signs.contains(&word)).map(|(meaning, _)| *meaning)
 }
 
+/// Whether a number stands right before its unit somewhere in a line: that is a result, whatever else is there.
+pub fn measures(line: &str) -> bool {
+    let words: Vec<&str> = line
+        .split(|c: char| c.is_whitespace() || ";|=()".contains(c))
+        .filter(|w| !w.is_empty())
+        .collect();
+    words.windows(2).any(|two| match two {
+        [number, unit] => number.starts_with(|c: char| c.is_ascii_digit()) && is_unit(unit),
+        _ => false,
+    })
+}
+
 /// A unit of the program's list, in any spelling.
 pub fn is_unit(word: &str) -> bool {
     let folded = units::fold(word);
@@ -451,18 +519,4 @@ pub fn half(word: &str) -> Option<bool> {
     } else {
         AM.contains(&lower.as_str()).then_some(false)
     }
-}
-
-/// The languages that have these names of months, each with all twelve.
-pub fn months(seen: &[String]) -> Vec<(&'static str, Vec<&'static str>)> {
-    let has =
-        |names: &[&str]| seen.iter().all(|word| names.iter().any(|name| fold(name) == fold(word)));
-    let rows =
-        MONTHS.iter().map(|(language, names)| (*language, names.split(' ').collect::<Vec<_>>()));
-    rows.filter(|(_, names)| has(names)).collect()
-}
-
-/// Whether a word is a month in some language.
-pub fn is_month(word: &str) -> bool {
-    !months(&[word.to_owned()]).is_empty()
 }

@@ -9,7 +9,7 @@ use wickline_normalize::{Hold, Reason};
 use super::{HALF, NO_FORM, Page};
 use crate::dialect::entry::{Entries, Entry, Layout, place};
 use crate::dialect::record::{Record, Table};
-use crate::dialect::shape::Sign;
+use crate::dialect::shape::{Sign, agree};
 
 const UNHEADED: &str = "no line above this one names the pads of its columns";
 const COLUMNS: &str = "the line has not as many columns as the line above it names pads";
@@ -40,12 +40,19 @@ impl<'s: 't, 't> Page<'s, 't> {
             return self.not_understood(index, text, &why);
         };
         let mut all = Vec::with_capacity(placed.len());
-        for (n, (form, piece)) in record.fields.iter().zip(placed).enumerate() {
-            let mut found = Vec::new();
-            if !form.fits_field(piece.trim_ascii(), &self.shape.calendar, &mut found) {
-                let why = format!("field {} of the record is not {}", n + 1, form.text);
+        for (n, (forms, piece)) in record.fields.iter().zip(placed).enumerate() {
+            let fits = forms.iter().filter_map(|form| {
+                let mut found = Vec::new();
+                let calendar = &self.shape.calendar;
+                form.fits_field(piece.trim_ascii(), calendar, &mut found).then_some(found)
+            });
+            let mut fits: Vec<_> = fits.collect();
+            let Some(found) = fits.pop().filter(|last| fits.iter().all(|one| agree(one, last)))
+            else {
+                let form = forms.first().map_or("", |form| &form.text);
+                let why = format!("field {} of the record is not {form}", n + 1);
                 return self.not_understood(index, text, &why);
-            }
+            };
             all.extend(found);
         }
         // So that a line has its place among the others even if all of its fields are empty.

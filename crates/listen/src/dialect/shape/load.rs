@@ -1,23 +1,21 @@
 //! From a dialect file's text to a shape: the notation, read strictly, every fault at once.
 
 use wickline_normalize::sheet::{Keys, Source, Spot};
-use wickline_normalize::words::{nearest, quote};
+use wickline_normalize::words::{self, nearest, quote};
 use wickline_normalize::{Fault, MarkMeaning};
 
 use super::report::{self, rules};
-use super::rows;
 use super::{CLASSES, Header, NumberRule, SIGNS, Shape, Sign};
+use super::{forms, rows};
 use crate::dialect::calendar::{Calendar, ORDERS, TIMES};
 use crate::dialect::check::Place;
 use crate::dialect::codepage::{ENCODINGS, Encoding};
 use crate::dialect::entry::{CELLS, Cell, Entries, Layout, Results, Split};
-use crate::dialect::form::{Field, Form};
+use crate::dialect::form::Field;
 
 /// Columns of a line at most, and lines of one reading.
 pub(super) const MAX_COLUMN: u32 = 1_000;
 const MAX_LAYOUTS: usize = 6;
-/// Forms of a header at most: each is tried against each.
-const MAX_FORMS: usize = 60;
 
 const MEANINGS: &[(&str, MarkMeaning)] = &[
     ("normal", MarkMeaning::Normal),
@@ -47,11 +45,8 @@ pub(super) fn shape(text: &str, file: &str) -> Result<Shape, Vec<Fault>> {
 
 fn whole(keys: &Keys<'_, '_>) -> Shape {
     let name = keys.needed("name", "my-dialect");
-    if let Some(name) = &name {
-        let fits = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
-        if !name.value.bytes().all(fits) {
-            keys.fault(name.at, "name", quote(&name.value), "small letters, digits and hyphens");
-        }
+    if let Some(name) = name.as_ref().filter(|name| !words::is_name(&name.value)) {
+        keys.fault(name.at, "name", quote(&name.value), words::NAME);
     }
     let encoding = choice(keys, "encoding", ENCODINGS).unwrap_or(Encoding::Utf8);
     let decimals = &[("point", '.'), ("comma", ',')];
@@ -72,7 +67,7 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
         keys.close();
         rule
     });
-    let read = |keys: &Keys<'_, '_>| header(keys, &calendar);
+    let read = |keys: &Keys<'_, '_>| forms::header(keys, &calendar);
     let header = table(keys, "header", "with lines = [\"No. {number}\"] and the others", read);
     let record = rows::record(keys, &calendar, rules.length);
     let pages = header.as_ref().is_some_and(|header| header.names(Field::Page));
@@ -242,79 +237,6 @@ fn number(keys: &Keys<'_, '_>) -> NumberRule {
         .collect();
     suffixes.sort_by_key(|(mark, _)| std::cmp::Reverse(mark.len()));
     NumberRule { class_digits, suffixes }
-}
-
-fn header(keys: &Keys<'_, '_>, calendar: &Calendar) -> Header {
-    let mut forms: Vec<(Spot<Form>, &str, Sign)> = Vec::new();
-    for (key, sign) in [
-        ("control", Sign::Control),
-        ("urgent", Sign::Urgent),
-        ("controls_not_passed", Sign::NotPassed),
-        ("lines", Sign::None),
-    ] {
-        for text in keys.texts(key) {
-            match Form::parse(&text.value, calendar) {
-                Ok(form) => forms.push((Spot { at: text.at, value: form }, key, sign)),
-                Err(allowed) => keys.fault(text.at, key, quote(&text.value), allowed),
-            }
-        }
-    }
-    if forms.len() > MAX_FORMS {
-        let found = format!("{} forms", forms.len());
-        keys.fault(keys.at, "lines", found, format!("at most {MAX_FORMS} of all kinds"));
-        return Header::new(Vec::new(), &[]);
-    }
-    let mut over = vec![0_u64; forms.len()];
-    for (n, (form, key, sign)) in forms.iter().enumerate() {
-        for (m, (other, other_key, other_sign)) in forms.iter().enumerate().skip(n + 1) {
-            let Some(line) = both_fit(&form.value, *sign, &other.value, *other_sign, calendar)
-            else {
-                continue;
-            };
-            if gives_way((&other.value, *other_sign), (&form.value, *sign), calendar) {
-                over[n] |= 1 << m;
-                continue;
-            }
-            if gives_way((&form.value, *sign), (&other.value, *other_sign), calendar) {
-                over[m] |= 1 << n;
-                continue;
-            }
-            let found = format!(
-                "{}; but {} of header.{other_key} fits the same line {}, and says something else",
-                quote(&form.value.text),
-                quote(&other.value.text),
-                quote(&line)
-            );
-            let allowed = "forms that no line has both of, or one that is the other with more words: \
-                           give one of them words of its own";
-            keys.fault(form.at, key, found, allowed);
-        }
-    }
-    let forms = forms.into_iter().map(|(form, _, sign)| (form.value, sign)).collect();
-    Header::new(forms, &over)
-}
-
-/// Whether one form is not tried where another fits, of which every line has it too. What a line says of
-/// its class is never lost so.
-fn gives_way(one: (&Form, Sign), to: (&Form, Sign), calendar: &Calendar) -> bool {
-    (one.1 == Sign::None || one.1 == to.1) && to.0.narrower(one.0, calendar)
-}
-
-/// A line that both forms fit and read differently.
-fn both_fit(
-    one: &Form,
-    one_sign: Sign,
-    other: &Form,
-    other_sign: Sign,
-    calendar: &Calendar,
-) -> Option<String> {
-    let lines = one.samples(calendar, other).into_iter().chain(other.samples(calendar, one));
-    lines.filter(|line| !line.is_empty()).find(|line| {
-        let (mut first, mut second) = (Vec::new(), Vec::new());
-        one.fits(line, calendar, &mut first)
-            && other.fits(line, calendar, &mut second)
-            && (one_sign != other_sign || !super::agree(&first, &second))
-    })
 }
 
 fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char) -> Results {

@@ -3,6 +3,7 @@
 use wickline_normalize::sheet::{Keys, Spot};
 use wickline_normalize::words::quote;
 
+use super::forms::twofold;
 use super::load::{MAX_COLUMN, one_of, sign_of};
 use crate::dialect::calendar::Calendar;
 use crate::dialect::entry::{CELLS, Cell};
@@ -20,7 +21,10 @@ pub(super) fn record(root: &Keys<'_, '_>, calendar: &Calendar, length: usize) ->
     let mut fields = Vec::new();
     for text in keys.texts("fields") {
         match Form::of(&text.value, calendar) {
-            Ok(form) => fields.push(form),
+            Ok(forms) => {
+                twofold(&keys, "fields", &text, &forms, calendar);
+                fields.push(forms);
+            }
             Err(allowed) => keys.fault(text.at, "fields", quote(&text.value), allowed),
         }
     }

@@ -235,6 +235,7 @@ fn the_guides_first_strip_reads_what_it_says() {
     assert_eq!(strips.len(), 2);
     let pad = |id: &str| strips[0].pad(id).unwrap_or_else(|| panic!("no {id}"));
     assert_eq!(pad("GLU").grade_of("(2+)"), Some("2+"));
+    assert_eq!(pad("GLU").grade_of("1+,"), Some("1+"), "a comma stays with its grade");
     assert_eq!(strips[0].pad_of("spec. gravity"), strips[0].pad_of("SG"));
     assert_eq!(pad("KET").grade_of("(1+)"), Some("1+"), "the file's words reach inherited pads");
     for id in ["KET", "GLU"] {

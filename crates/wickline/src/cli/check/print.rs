@@ -225,14 +225,7 @@ impl Print<'_> {
         let note = |form: String| {
             let pattern = &self.rules.specimen;
             let like = format!("site.specimen, {pattern}, takes `{taken}` and its like");
-            match form.contains("{specimen?} {operator") {
-                true => format!(
-                    "where no specimen is printed, {form} takes the operator's id for one: {like}"
-                ),
-                false => format!(
-                    "nothing tells specimen and operator apart in {form} but their places: {like}"
-                ),
-            }
+            format!("nothing tells specimen and operator apart in {form} but their places: {like}")
         };
         both.map(note).collect()
     }

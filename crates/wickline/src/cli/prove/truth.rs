@@ -1,7 +1,6 @@
 //! `prove truth CAPTURE`: a person types what stands on the paper, and the proof holds it against what is read.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs::File;
 use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
@@ -11,7 +10,7 @@ use wickline_normalize::strip::Strip;
 use super::{Gap, keys_of};
 use crate::cli::output::{Output, visible};
 use crate::cli::person::{asked, can_ask};
-use crate::cli::{Answer, Exit, Failure, loaded};
+use crate::cli::{Answer, Exit, Failure, file, loaded};
 use crate::prove::Trial;
 use crate::prove::against::{Held, Proved};
 use crate::prove::signs::{Class, Signs};
@@ -177,15 +176,12 @@ pub fn truth(config: Option<PathBuf>, options: &Options, out: &Output) -> Answer
             return Err(Failure::wrong(why));
         }
     };
-    match File::create_new(&file) {
-        Ok(mut new) => new.write_all(text.as_bytes()).map_err(|e| unwritten(&file, &e))?,
-        Err(e) if e.kind() == ErrorKind::AlreadyExists => {
-            // Somebody else was quicker: what was typed is not lost.
-            out.line(&text);
-            return Err(is_there(&file));
-        }
-        Err(e) => return Err(unwritten(&file, &e)),
-    }
+    let Some(mut new) = file::new(&file)? else {
+        // Somebody else was quicker: what was typed is not lost.
+        out.line(&text);
+        return Err(is_there(&file));
+    };
+    new.write_all(text.as_bytes()).map_err(|error| file::cannot(&file, &error))?;
     out.line(&format!("written: {}", visible(&file.display().to_string())));
     Ok(Exit::Done)
 }
@@ -195,10 +191,6 @@ fn is_there(file: &Path) -> Failure {
     Failure::wrong(format!(
         "{file} is there already, and a truth is never written over: change it with a spreadsheet, or move it away"
     ))
-}
-
-fn unwritten(file: &Path, error: &std::io::Error) -> Failure {
-    Failure::unreachable(format!("{}: {error}", file.display()))
 }
 
 /// Asks for report after report. What a scanner or a keyboard sends ends with Enter; nothing is offered as an answer,

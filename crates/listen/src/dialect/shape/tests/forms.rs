@@ -40,6 +40,86 @@ fn a_placeholder_that_may_be_empty_takes_no_word_of_its_form() {
     assert_eq!((lot.control_lot.as_deref(), lot.doubts.len()), (Some("L4"), 0));
 }
 
+#[test]
+fn a_placeholder_before_another_may_be_empty_where_the_line_tells_it() {
+    let dialect = with(
+        "[header]\nlines = [\"Tube {specimen?} {date} {time}\", \"Bei {operator?} {number} (N)\", \
+         \"Seen {date?} {time?} by {any?}\", \"Um {any?} {hour}h{minute}\"]\n",
+    );
+    let said = |lines: &[&str]| {
+        let read = report(dialect.as_ref(), lines);
+        let taken = read.taken.map_or(String::new(), |taken| taken.digits());
+        let (specimen, operator, _, doubts) = ids(&read);
+        (specimen, operator, taken, read.number.unwrap_or_default(), doubts)
+    };
+    let date = "Seen 2026-03-14 by x";
+    for (lines, wanted) in [
+        (["Tube KP-1 2026-03-14 09:14", "NIT NEG"], ("KP-1", "", "202603140914", "", 0)),
+        (["Tube 2026-03-14 09:14", "NIT NEG"], ("", "", "202603140914", "", 0)),
+        (["Tube   2026-03-14  09:14", "NIT NEG"], ("", "", "202603140914", "", 0)),
+        // An id that reads like a date, and all the rest behind it.
+        (["Tube 20260314 2026-03-15 09:14", "NIT NEG"], ("20260314", "", "202603150914", "", 0)),
+        (["Bei 0042 (N)", "NIT NEG"], ("", "", "", "0042", 0)),
+        (["Bei mw 0042 (N)", "NIT NEG"], ("", "mw", "", "0042", 0)),
+        (["Bei 7 0042 (N)", "NIT NEG"], ("", "7", "", "0042", 0)),
+        (["Seen 2026-03-14 09:14 by", "NIT NEG"], ("", "", "202603140914", "", 0)),
+        ([date, "Um 9h14"], ("", "", "202603140914", "", 0)),
+        ([date, "Seen 09:14 by x"], ("", "", "202603140914", "", 0)),
+        ([date, "Um ca. 9h14"], ("", "", "202603140914", "", 0)),
+        (["Tube KP-1 09:14", "NIT NEG"], ("", "", "", "", 1)),
+    ] {
+        let (specimen, operator, taken, number, doubts) = said(&lines);
+        let found = (specimen.as_str(), operator.as_str(), taken.as_str(), number.as_str(), doubts);
+        assert_eq!(found, wanted, "{lines:?}");
+    }
+}
+
+#[test]
+fn a_line_that_is_read_with_it_empty_and_not_empty_is_not_read() {
+    let dialect =
+        with("[header]\nlines = [\"Tube {specimen?} {date} {operator?}\", \"At {time}\"]\n");
+    for (line, wanted) in [
+        ("Tube 2026-03-14 mw", ("", "mw", 0)),
+        ("Tube 2026-03-14", ("", "", 0)),
+        ("Tube KP-1 2026-03-14", ("KP-1", "", 0)),
+        // And the time that stands below is without a date.
+        ("Tube 20260314 20260315", ("", "", 2)),
+    ] {
+        let (specimen, operator, _, doubts) = ids(&report(dialect.as_ref(), &[line, "At 09:14"]));
+        assert_eq!((specimen.as_str(), operator.as_str(), doubts), wanted, "{line}");
+    }
+    let read = report(dialect.as_ref(), &["Tube 20260314 20260315"]);
+    let told = doubts(&read).remove(0).1;
+    assert!(
+        told.contains("Tube {specimen?} {date} {operator?} fits the line in two ways"),
+        "{told}"
+    );
+}
+
+#[test]
+fn what_no_line_can_tell_is_refused_with_what_to_write() {
+    for form in [
+        "FOR {specimen?} {operator?}",
+        "FOR {specimen?} {operator}",
+        "FOR {specimen?} {lot?}",
+        "FOR {strip?} {any?} {operator}",
+    ] {
+        let refused = headed(&[form], &[]).err().unwrap_or_default();
+        assert!(
+            refused.contains("nothing tells which of its placeholders is empty"),
+            "{form}: {refused}"
+        );
+        assert!(refused.contains("two forms of which no line has both"), "{form}: {refused}");
+    }
+    for form in ["{number?} {specimen}", "{operator?} {lot}"] {
+        let refused = headed(&[form], &[]).err().unwrap_or_default();
+        assert!(refused.contains("any line would have this form"), "{form}: {refused}");
+    }
+    let many = headed(&["A {any?} {any?} {any?} {any?} {any?} {any?} {any?} {any?} {any?}"], &[]);
+    assert!(many.err().unwrap_or_default().contains("at most 3 placeholders"));
+    assert!(headed(&["FOR {specimen} {operator?}", "FOR"], &[]).is_ok());
+}
+
 /// The built-in with other forms of the header.
 fn headed(lines: &[&str], urgent: &[&str]) -> Result<std::sync::Arc<dyn dialect::Dialect>, String> {
     let from = TWO_COLUMN.find("[header]").expect("a header");
