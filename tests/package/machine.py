@@ -47,6 +47,8 @@ class Machine:
         self.leader = None
         self.unshared = None
         self.group = None
+        self.started = []
+        self.printed = 0
         self.root.mkdir(parents=True)
         subprocess.run(["tar", "-xf", str(image()), "-C", str(self.root)], check=True)
 
@@ -68,6 +70,7 @@ class Machine:
         """Ends it in order."""
         if self.leader is None:
             return
+        self.end_started()
         self.try_run("systemctl", "poweroff", within=20)
         try:
             self.unshared.wait(30)
@@ -76,8 +79,16 @@ class Machine:
         self.leader = None
         self.sweep()
 
+    def end_started(self):
+        """What goes on inside is stopped by a shutdown before it is killed; whoever waits for it outside, then, too."""
+        for one in self.started:
+            one.kill()
+            one.wait()
+        self.started.clear()
+
     def cut(self):
         """As if the power went."""
+        self.end_started()
         subprocess.run(["kill", "-9", str(self.leader)], check=False)
         self.unshared.wait(20)
         self.leader = None
@@ -108,8 +119,9 @@ class Machine:
 
     def start(self, *words):
         """A program that goes on inside."""
-        return subprocess.Popen(self.inside(*words), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
-                                stderr=subprocess.STDOUT, text=True)
+        self.started.append(subprocess.Popen(self.inside(*words), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+                                             stderr=subprocess.STDOUT, text=True))
+        return self.started[-1]
 
     def install(self, package):
         shutil.copy(package, self.root / "root" / pathlib.Path(package).name)
