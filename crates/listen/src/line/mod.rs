@@ -7,6 +7,7 @@
 //! happened to single bytes (parity, framing, breaks) comes with the bytes and is judged by those who know frames
 //! and reports; here a damaged byte is as good as any.
 
+mod holder;
 mod parmrk;
 mod serial;
 mod spec;

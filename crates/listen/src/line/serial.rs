@@ -4,11 +4,12 @@ use std::io;
 use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
 
-use rustix::fs::{Mode, OFlags};
+use rustix::fs::{FlockOperation, Mode, OFlags, flock};
 use rustix::termios::{InputModes, OptionalActions, tcgetattr, tcsetattr};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio_serial::{ClearBuffer, SerialPort, SerialStream, StopBits};
 
+use super::holder::Places;
 use super::parmrk::Decoder;
 use super::spec::LineSpec;
 use super::{CHUNK, Got};
@@ -78,12 +79,7 @@ impl Drop for Serial {
 fn open(spec: &LineSpec, path: &Path) -> io::Result<(SerialStream, OwnedFd)> {
     // Resolved at every opening: the stable name may point at another node after replugging.
     let node = path.canonicalize().map_err(|error| about("opening", path, &error))?;
-    let control = rustix::fs::open(
-        &node,
-        OFlags::RDWR | OFlags::NOCTTY | OFlags::NONBLOCK | OFlags::CLOEXEC,
-        Mode::empty(),
-    )
-    .map_err(|error| about("opening", path, &error.into()))?;
+    let control = take(&node, path)?;
     let (data_bits, parity) = spec.bits();
     let builder = tokio_serial::new(node.to_string_lossy(), spec.speed)
         .data_bits(data_bits)
@@ -98,6 +94,34 @@ fn open(spec: &LineSpec, path: &Path) -> io::Result<(SerialStream, OwnedFd)> {
     Ok((stream, control))
 }
 
+/// Opens a port that nobody else has. The lock is given back at once: the descriptor that is read from takes it, and
+/// one that fails to would open the port to everybody (it takes away `TIOCEXCL`, whosever that is).
+fn take(node: &Path, path: &Path) -> io::Result<OwnedFd> {
+    if let Some(holder) = Places::default().holder(node, path) {
+        return Err(held(path, &holder));
+    }
+    let flags = OFlags::RDWR | OFlags::NOCTTY | OFlags::NONBLOCK | OFlags::CLOEXEC;
+    let control = rustix::fs::open(node, flags, Mode::empty())
+        .map_err(|error| about("opening", path, &error.into()))?;
+    match flock(&control, FlockOperation::NonBlockingLockExclusive) {
+        Err(rustix::io::Errno::WOULDBLOCK) => {
+            let holder = Places::default().holder(node, path);
+            return Err(held(path, holder.as_deref().unwrap_or(HIDDEN)));
+        }
+        Err(error) => return Err(about("locking", path, &error.into())),
+        Ok(()) => flock(&control, FlockOperation::Unlock)?,
+    }
+    Ok(control)
+}
+
+/// Whoever has a port and cannot be seen.
+const HIDDEN: &str = "a program that this user cannot see: as root, `fuser -v` with its path names it";
+
+fn held(path: &Path, holder: &str) -> io::Error {
+    let text = format!("opening {}: it is held by {holder}", path.display());
+    io::Error::new(io::ErrorKind::ResourceBusy, text)
+}
+
 /// Every damaged byte and every break is to be marked; none is to be dropped or changed.
 fn mark_damage(port: &impl std::os::fd::AsFd) -> io::Result<()> {
     let mut settings = tcgetattr(port)?;
@@ -110,10 +134,12 @@ fn mark_damage(port: &impl std::os::fd::AsFd) -> io::Result<()> {
 
 fn about(doing: &str, path: &Path, error: &io::Error) -> io::Error {
     let path: PathBuf = path.into();
+    if error.kind() == io::ErrorKind::ResourceBusy {
+        return held(&path, HIDDEN);
+    }
     let hint = match error.kind() {
         io::ErrorKind::NotFound => "; is the adapter plugged in?",
         io::ErrorKind::PermissionDenied => "; is this user in the port's group?",
-        io::ErrorKind::ResourceBusy => "; another program has it open",
         _ => "",
     };
     io::Error::new(error.kind(), format!("{doing} {}: {error}{hint}", path.display()))

@@ -139,7 +139,9 @@ async fn the_same_port_opens_again_and_never_twice_at_once() {
     within(async {
         let mut far = FarEnd::new();
         let port = Port::open(&far.spec("8N1")).await.expect("opens");
-        assert!(Port::open(&far.spec("8N1")).await.is_err());
+        let error = Port::open(&far.spec("8N1")).await.err().expect("one at a time");
+        let (error, own) = (error.to_string(), std::process::id());
+        assert!(error.contains(&format!("held by {own}, ")), "{error}");
         drop(port);
         let mut port = Port::open(&far.spec("8N1")).await.expect("opens again");
         far.master.write_all(b"again").expect("written");
