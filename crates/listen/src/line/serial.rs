@@ -12,6 +12,7 @@ use tokio_serial::{ClearBuffer, SerialPort, SerialStream, StopBits};
 use super::holder::Places;
 use super::parmrk::Decoder;
 use super::spec::LineSpec;
+use super::trouble::{Counts, Trouble};
 use super::{CHUNK, Got};
 
 /// An open serial port.
@@ -20,6 +21,7 @@ pub(super) struct Serial {
     /// Another descriptor of the port, which can be borrowed safely.
     control: OwnedFd,
     decoder: Decoder,
+    counts: Counts,
 }
 
 impl Serial {
@@ -27,7 +29,8 @@ impl Serial {
     pub async fn open(spec: &LineSpec, path: &Path) -> io::Result<Serial> {
         let (spec, path) = (spec.clone(), path.to_owned());
         let (stream, control) = tokio::task::spawn_blocking(move || open(&spec, &path)).await??;
-        Ok(Serial { stream, control, decoder: Decoder::default() })
+        let (decoder, counts) = (Decoder::default(), Counts::default());
+        Ok(Serial { stream, control, decoder, counts })
     }
 
     pub async fn read(&mut self, bytes: &mut Vec<u8>, flaws: &mut Vec<usize>) -> io::Result<Got> {
@@ -44,12 +47,21 @@ impl Serial {
                 other => other?,
             };
             let raw = chunk.get(..count).unwrap_or_default();
+            let known = flaws.len();
             let broke = self.decoder.decode(raw, bytes, flaws);
+            for index in flaws.get(known..).unwrap_or_default() {
+                let is_break = bytes.get(*index) == Some(&0);
+                self.counts.add(if is_break { Trouble::Break } else { Trouble::Damage }, 1);
+            }
             // Half an escape is no byte yet.
             if bytes.len() > before {
                 return Ok(if broke { Got::Break } else { Got::Bytes });
             }
         }
+    }
+
+    pub fn counts(&self) -> Counts {
+        self.counts
     }
 
     /// Sets the open port anew; what was heard before goes.
@@ -86,8 +98,14 @@ fn open(spec: &LineSpec, path: &Path) -> io::Result<(SerialStream, OwnedFd)> {
         .parity(parity)
         .stop_bits(StopBits::One)
         .flow_control(spec.flow_control());
-    let stream = SerialStream::open(&builder)
+    let mut stream = SerialStream::open(&builder)
         .map_err(|error| about("taking for ourselves and setting", path, &error.into()))?;
+    if let Some(level) = spec.dtr {
+        stream.write_data_terminal_ready(level).map_err(|e| no_modem("DTR", path, e.into()))?;
+    }
+    if let Some(level) = spec.rts {
+        stream.write_request_to_send(level).map_err(|e| no_modem("RTS", path, e.into()))?;
+    }
     // Last, because each of the settings above rewrites these flags. They belong to the port, not
     // to the descriptor, so the second one, which can be borrowed safely, serves.
     mark_damage(&control).map_err(|error| about("asking for marks on", path, &error))?;
@@ -114,8 +132,17 @@ fn take(node: &Path, path: &Path) -> io::Result<OwnedFd> {
     Ok(control)
 }
 
+/// A line is not heard in other settings than it was given.
+fn no_modem(what: &str, path: &Path, error: io::Error) -> io::Error {
+    let (path, key) = (path.display(), what.to_lowercase());
+    let text =
+        format!("setting {what} of {path}: {error}; a port without it has {key} = \"leave\"");
+    io::Error::new(error.kind(), text)
+}
+
 /// Whoever has a port and cannot be seen.
-const HIDDEN: &str = "a program that this user cannot see: as root, `fuser -v` with its path names it";
+const HIDDEN: &str =
+    "a program that this user cannot see: as root, `fuser -v` with its path names it";
 
 fn held(path: &Path, holder: &str) -> io::Error {
     let text = format!("opening {}: it is held by {holder}", path.display());

@@ -30,6 +30,10 @@ pub fn describe() {
     describe_counter!("wickline_numbers_missing_total", "Numbers that an analyzer skipped");
     describe_counter!("wickline_line_opens_total", "Times a line was opened");
     describe_counter!("wickline_line_takeovers_total", "Times a new connection took over a line");
+    describe_counter!(
+        "wickline_line_troubles_total",
+        "Breaks, overruns and bytes with an error, as far as the line tells them"
+    );
     describe_counter!("wickline_flawed_bytes_total", "Bytes with a parity or framing error");
     describe_counter!("wickline_deliveries_total", "Messages answered, by outcome");
     describe_counter!("wickline_receiver_failures_total", "Times a receiver went away or was busy");

@@ -11,6 +11,7 @@ use wickline_listen::line::{LineKind, LineSpec, Listener};
 
 use crate::pipeline::event::{Bound, Event, Events};
 use crate::pipeline::hearing::Hearing;
+use crate::pipeline::troubles::Troubles;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::tape::Tape;
@@ -87,6 +88,7 @@ impl Lines {
                 ended: Arc::clone(&ended),
                 stop: stopped,
                 listener,
+                troubles: Troubles::default(),
             };
             self.open.push(Line { analyzer, spec, link, bound, ended, stop });
             let step = debug_span!("hearing", analyzer = %hearing.analyzer);

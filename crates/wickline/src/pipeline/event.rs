@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 use tokio::sync::broadcast;
+use wickline_listen::line::Counts;
 
 use super::seen::Seen;
 
@@ -35,6 +36,13 @@ pub enum Event {
     },
     LineSettled {
         analyzer: String,
+    },
+    /// Breaks, and bytes that were lost or came with an error: how many more there are, and all since the line is
+    /// heard. Told at once, and then at most once a minute.
+    LineTroubles {
+        analyzer: String,
+        more: Counts,
+        all: Counts,
     },
     Report {
         id: String,

@@ -56,7 +56,7 @@ impl Seen {
         let closed = Point { up: false, since: now, why, last_at: None };
         let mut points = self.lock();
         points.retain(|(kind, id), _| match kind {
-            Kind::Line | Kind::Rivals => bench.analyzer(id).is_some(),
+            Kind::Line | Kind::Rivals | Kind::Troubles => bench.analyzer(id).is_some(),
             Kind::Receiver => bench.targets.iter().any(|t| t.id == *id),
             Kind::Certificate => {
                 bench.targets.iter().any(|t| id.split_once(',').is_some_and(|(of, _)| of == t.id))
@@ -126,7 +126,7 @@ impl Seen {
                 Kind::Line | Kind::Receiver => wrong.push(format!("{} {id} down", kind.text())),
                 Kind::Rivals => wrong.push(format!("two devices take line {id} from each other")),
                 Kind::Tape => wrong.push("the tape takes nothing".into()),
-                Kind::Daemon | Kind::Certificate => {}
+                Kind::Daemon | Kind::Certificate | Kind::Troubles => {}
             }
         }
         if !aside.waits.is_empty() {
@@ -165,10 +165,11 @@ impl Seen {
         let set = |kind, id: &str, up: bool, why: Option<&str>| {
             let mut points = self.lock();
             let point = points.entry((kind, id.to_owned())).or_default();
-            let changed = point.up != up || point.since == 0;
-            if changed {
+            let turned = point.up != up || point.since == 0;
+            if turned {
                 (point.up, point.since) = (up, now);
             }
+            let changed = turned || point.why.as_deref() != why;
             point.why = why.map(str::to_owned);
             drop(points);
             if changed {
@@ -187,6 +188,15 @@ impl Seen {
                 self.taken_over(analyzer, &format!("{by} took over from {from}"), *many);
             }
             Event::LineSettled { analyzer } => self.settled(analyzer),
+            Event::LineTroubles { analyzer, all, .. } => {
+                let mut points = self.lock();
+                let point = points.entry((Kind::Troubles, analyzer.clone()));
+                let point =
+                    point.or_insert_with(|| Point { up: true, since: now, ..Point::default() });
+                (point.why, point.last_at) = (Some(all.to_string()), Some(now));
+                drop(points);
+                self.changed.notify_one();
+            }
             Event::ReceiverUp { receiver } => set(Kind::Receiver, receiver, true, None),
             Event::ReceiverDown { receiver, why } => {
                 set(Kind::Receiver, receiver, false, Some(why));

@@ -330,8 +330,7 @@ impl Builder<'_> {
 
     fn analyzer(&mut self, settings: &Settings, index: usize) -> Option<Analyzer> {
         let raw = &settings.analyzer[index];
-        let line = LineSpec::parse(&raw.line, raw.speed, &raw.framing, &raw.flow, &raw.allow);
-        let line = self.good("analyzer", index, "line", &raw.line, line);
+        let line = self.line(raw, index);
         let dialect = self.dialect(index, &raw.dialect);
         let names = raw.all_strips();
         let strips: Vec<Option<Strip>> = names.map(|name| self.strip(index, name)).collect();

@@ -218,7 +218,8 @@ const KEYS: &[Key] = &[
         Text(200),
         None,
         "\"serial:/dev/serial/by-path/EXAMPLE\"",
-        "serial:PATH, tcp:HOST:PORT (we connect) or listen:HOST:PORT (it connects).",
+        "serial:PATH, tcp:HOST:PORT (we connect), rfc2217:HOST:PORT (we connect, and set the port there) or \
+         listen:HOST:PORT (it connects).",
     ),
     key(
         "analyzer",
@@ -226,7 +227,7 @@ const KEYS: &[Key] = &[
         Whole(300, 115_200),
         Some("9600"),
         "",
-        "Bits per second of a serial line: 300, 1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200.",
+        "Bits per second of a serial or rfc2217 line: 300, 1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200.",
     ),
     key(
         "analyzer",
@@ -243,6 +244,22 @@ const KEYS: &[Key] = &[
         Some("\"none\""),
         "",
         "Flow control. The standard cable has no RTS and CTS.",
+    ),
+    key(
+        "analyzer",
+        "dtr",
+        OneOf(&["leave", "on", "off"]),
+        Some("\"leave\""),
+        "",
+        "What DTR is set to when a serial or rfc2217 line is opened. The system itself raises it there.",
+    ),
+    key(
+        "analyzer",
+        "rts",
+        OneOf(&["leave", "on", "off"]),
+        Some("\"leave\""),
+        "",
+        "The same of RTS. With flow = \"rts-cts\" the port moves it itself.",
     ),
     key(
         "analyzer",

@@ -81,6 +81,8 @@ pub struct AnalyzerKeys {
     pub speed: u32,
     pub framing: String,
     pub flow: String,
+    pub dtr: String,
+    pub rts: String,
     pub dialect: String,
     pub strip: String,
     pub strips: Vec<String>,

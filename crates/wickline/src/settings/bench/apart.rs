@@ -5,7 +5,9 @@ use std::net::SocketAddr;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-use super::super::Settings;
+use wickline_listen::line::LineSpec;
+
+use super::super::{AnalyzerKeys, Settings};
 use super::Builder;
 use crate::address::Address;
 
@@ -70,6 +72,20 @@ impl Builder<'_> {
             let what = if path.is_dir() { "a folder" } else { "a device" };
             let allowed = format!("the path of a file; this is {what}");
             self.fault("store", 0, key, named, allowed);
+        }
+    }
+
+    /// The line of an analyzer, as it is to be set.
+    pub(super) fn line(&mut self, raw: &AnalyzerKeys, index: usize) -> Option<LineSpec> {
+        let line = LineSpec::parse(&raw.line, raw.speed, &raw.framing, &raw.flow, &raw.allow);
+        let line = self.good("analyzer", index, "line", &raw.line, line)?;
+        match line.with_modem(&raw.dtr, &raw.rts) {
+            Ok(line) => Some(line),
+            Err((key, allowed)) => {
+                let found = if key == "dtr" { &raw.dtr } else { &raw.rts };
+                self.fault("analyzer", index, key, found, allowed);
+                None
+            }
         }
     }
 

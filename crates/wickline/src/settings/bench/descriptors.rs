@@ -31,7 +31,7 @@ impl Bench {
         // A port and its control; or where it listens, who is heard and who knocks.
         let line = |kind: &LineKind| match kind {
             LineKind::Serial { .. } => 2,
-            LineKind::Tcp { .. } => 1,
+            LineKind::Tcp { .. } | LineKind::Rfc2217 { .. } => 1,
             LineKind::Listen { .. } => 3,
         };
         let lines: u64 = self.analyzers.iter().map(|analyzer| line(&analyzer.line.kind)).sum();
