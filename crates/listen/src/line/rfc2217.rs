@@ -78,8 +78,8 @@ pub(super) struct Client {
     command: Vec<u8>,
     agreed: Agreed,
     asked: bool,
-    /// Options that were turned down: once each is enough, and no two ends refuse for ever.
-    turned_down: [[bool; 256]; 2],
+    /// Options of theirs and of ours that were answered: once each is enough, and no two ends refuse for ever.
+    answered: [[bool; 256]; 2],
     /// The next byte is one that the server reported an error of.
     spoilt: bool,
     suspended: bool,
@@ -121,7 +121,7 @@ impl Client {
             command: Vec::new(),
             agreed: Agreed::default(),
             asked: false,
-            turned_down: [[false; 256]; 2],
+            answered: [[false; 256]; 2],
             spoilt: false,
             suspended: false,
             out: VecDeque::new(),
@@ -263,9 +263,7 @@ impl Client {
         match (verb, option) {
             (DO, COM_PORT) => self.com_port_agreed(),
             (WILL, COM_PORT) => {
-                if !self.agreed.com_port {
-                    self.out.extend([IAC, DO, COM_PORT]);
-                }
+                self.answer(0, DO, COM_PORT);
                 self.com_port_agreed();
             }
             (DONT, COM_PORT) => self.refuse("it speaks Telnet, but not RFC 2217".into()),
@@ -273,13 +271,13 @@ impl Client {
             (WONT, BINARY) => self.refuse("it does not send all eight bits (RFC 856)".into()),
             // What we asked for, and what it may leave.
             (WILL | DO, NO_GO_AHEAD) | (DO, BINARY) | (WONT | DONT, _) => {}
-            (WILL, option) => self.turn_down(0, DONT, option),
-            (_, option) => self.turn_down(1, WONT, option),
+            (WILL, option) => self.answer(0, DONT, option),
+            (_, option) => self.answer(1, WONT, option),
         }
     }
 
-    fn turn_down(&mut self, side: usize, verb: u8, option: u8) {
-        let told = &mut self.turned_down[side][usize::from(option)];
+    fn answer(&mut self, side: usize, verb: u8, option: u8) {
+        let told = &mut self.answered[side][usize::from(option)];
         if !std::mem::replace(told, true) {
             self.out.extend([IAC, verb, option]);
         }
@@ -322,12 +320,12 @@ impl Client {
                 self.suspended = false;
                 self.out.extend(std::mem::take(&mut self.held));
             }
-            _ => self.answered(command, value),
+            _ => self.confirmed(command, value),
         }
         false
     }
 
-    fn answered(&mut self, command: u8, value: &[u8]) {
+    fn confirmed(&mut self, command: u8, value: &[u8]) {
         // What was not asked yet has not been answered: the port's settings as they were before.
         if !self.asked {
             return;
