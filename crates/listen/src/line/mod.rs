@@ -8,6 +8,7 @@
 //! and reports; here a damaged byte is as good as any.
 
 mod holder;
+mod opening;
 mod parmrk;
 mod remote;
 mod rfc2217;

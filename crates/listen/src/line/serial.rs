@@ -13,7 +13,7 @@ use super::holder::Places;
 use super::parmrk::Decoder;
 use super::spec::LineSpec;
 use super::trouble::{Counts, Trouble};
-use super::{CHUNK, Got};
+use super::{CHUNK, Got, opening};
 
 /// An open serial port.
 pub(super) struct Serial {
@@ -25,10 +25,11 @@ pub(super) struct Serial {
 }
 
 impl Serial {
-    /// Opening waits in the kernel, so it is done where waiting hurts nobody.
     pub async fn open(spec: &LineSpec, path: &Path) -> io::Result<Serial> {
         let (spec, path) = (spec.clone(), path.to_owned());
-        let (stream, control) = tokio::task::spawn_blocking(move || open(&spec, &path)).await??;
+        let port = path.clone();
+        let work = move || open(&spec, &port);
+        let (stream, control) = opening::within(opening::LIMIT, &path, work).await?;
         let (decoder, counts) = (Decoder::default(), Counts::default());
         Ok(Serial { stream, control, decoder, counts })
     }
@@ -49,10 +50,7 @@ impl Serial {
             let raw = chunk.get(..count).unwrap_or_default();
             let known = flaws.len();
             let broke = self.decoder.decode(raw, bytes, flaws);
-            for index in flaws.get(known..).unwrap_or_default() {
-                let is_break = bytes.get(*index) == Some(&0);
-                self.counts.add(if is_break { Trouble::Break } else { Trouble::Damage }, 1);
-            }
+            tally(bytes, flaws.get(known..).unwrap_or_default(), &mut self.counts);
             // Half an escape is no byte yet.
             if bytes.len() > before {
                 return Ok(if broke { Got::Break } else { Got::Bytes });
@@ -78,6 +76,14 @@ impl Serial {
 
     pub async fn write_all(&mut self, bytes: &[u8]) -> io::Result<()> {
         AsyncWriteExt::write_all(&mut self.stream, bytes).await
+    }
+}
+
+/// Counts what the driver marked: a break, or a byte with an error.
+pub(super) fn tally(bytes: &[u8], flaws: &[usize], counts: &mut Counts) {
+    for index in flaws {
+        let is_break = bytes.get(*index) == Some(&0);
+        counts.add(if is_break { Trouble::Break } else { Trouble::Damage }, 1);
     }
 }
 
