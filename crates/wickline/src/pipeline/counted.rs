@@ -40,6 +40,11 @@ pub fn told(event: &Event) {
                 .increment(more.of(trouble));
             }
         }
+        Event::Tee { analyzer, up, more, .. } => {
+            counter!("wickline_tee_lost_bytes_total", "analyzer" => analyzer.clone())
+                .increment(*more);
+            gauge!("wickline_tee_up", "analyzer" => analyzer.clone()).set(u8::from(*up));
+        }
         Event::LineDown { analyzer, .. } => {
             gauge!("wickline_line_up", "analyzer" => analyzer.clone()).set(0);
         }

@@ -44,6 +44,16 @@ pub enum Event {
         more: Counts,
         all: Counts,
     },
+    /// How the copy of a line stands: `to` where it goes, `why` it does not, bytes that it `lost` in all and how many
+    /// `more` those are than before.
+    Tee {
+        analyzer: String,
+        to: String,
+        up: bool,
+        why: Option<String>,
+        more: u64,
+        lost: u64,
+    },
     Report {
         id: String,
         analyzer: String,

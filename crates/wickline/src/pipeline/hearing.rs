@@ -14,6 +14,7 @@ use wickline_listen::printed::Assembler;
 use wickline_normalize::Place;
 
 use super::event::{Event, Events};
+use super::tee::Tee;
 use super::troubles::Troubles;
 use crate::clock;
 use crate::store::tape::Kind;
@@ -33,6 +34,8 @@ pub struct Hearing {
     /// Already bound, where the analyzer connects to us.
     pub listener: Option<Listener>,
     pub troubles: Troubles,
+    /// Who gets a copy, which may change while the line is open.
+    pub tee: watch::Receiver<Option<Tee>>,
 }
 
 /// Why a port is not heard any more.
@@ -221,6 +224,9 @@ impl Hearing {
             return;
         }
         self.meter(bytes.len(), flaws.len());
+        if let Some(tee) = self.tee.borrow().as_ref() {
+            tee.copy(bytes);
+        }
         if let Some(listener) = &mut self.listener {
             listener.heard();
         }

@@ -49,6 +49,7 @@ impl Heard {
             stop: stopped,
             listener: Some(listener),
             troubles: Troubles::default(),
+            tee: watch::channel(None).1,
         };
         let hearing = tokio::spawn(hearing.run());
         Self { tape, events, told, address, stop, hearing }

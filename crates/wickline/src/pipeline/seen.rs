@@ -57,6 +57,7 @@ impl Seen {
         let mut points = self.lock();
         points.retain(|(kind, id), _| match kind {
             Kind::Line | Kind::Rivals | Kind::Troubles => bench.analyzer(id).is_some(),
+            Kind::Tee => bench.analyzer(id).is_some_and(|a| a.tee.is_some()),
             Kind::Receiver => bench.targets.iter().any(|t| t.id == *id),
             Kind::Certificate => {
                 bench.targets.iter().any(|t| id.split_once(',').is_some_and(|(of, _)| of == t.id))
@@ -125,6 +126,7 @@ impl Seen {
                 }
                 Kind::Line | Kind::Receiver => wrong.push(format!("{} {id} down", kind.text())),
                 Kind::Rivals => wrong.push(format!("two devices take line {id} from each other")),
+                Kind::Tee => wrong.push(format!("the copy of line {id} waits")),
                 Kind::Tape => wrong.push("the tape takes nothing".into()),
                 Kind::Daemon | Kind::Certificate | Kind::Troubles => {}
             }
@@ -196,6 +198,11 @@ impl Seen {
                 (point.why, point.last_at) = (Some(all.to_string()), Some(now));
                 drop(points);
                 self.changed.notify_one();
+            }
+            Event::Tee { analyzer, to, up, why, lost, .. } => {
+                let why = why.as_deref().map_or(String::new(), |why| format!(": {why}"));
+                let lost = if *lost > 0 { format!("; {lost} bytes lost") } else { String::new() };
+                set(Kind::Tee, analyzer, *up, Some(&format!("{to}{why}{lost}")));
             }
             Event::ReceiverUp { receiver } => set(Kind::Receiver, receiver, true, None),
             Event::ReceiverDown { receiver, why } => {

@@ -10,6 +10,7 @@ mod layout;
 mod rules;
 mod secured;
 mod served;
+mod tee;
 mod trial;
 
 use std::collections::{BTreeMap, HashSet};
@@ -34,6 +35,7 @@ pub use self::cautions::{Caution, asks_for_core_dumps};
 pub use self::descriptors::PLACES;
 pub use self::rules::{ClockRules, ControlRules, Supposed, Urines};
 pub use self::served::Served;
+pub use self::tee::TeeTo;
 use super::effective::Effective;
 use super::reader::{Fault, place, quoted};
 use super::{Loaded, Settings};
@@ -44,6 +46,8 @@ use crate::clock::SiteClock;
 pub struct Analyzer {
     pub id: String,
     pub line: LineSpec,
+    /// Where a copy of what it says goes.
+    pub tee: Option<TeeTo>,
     pub dialect: Arc<dyn Dialect>,
     pub strips: Vec<Strip>,
     pub rules: Rules,
@@ -330,7 +334,7 @@ impl Builder<'_> {
 
     fn analyzer(&mut self, settings: &Settings, index: usize) -> Option<Analyzer> {
         let raw = &settings.analyzer[index];
-        let line = self.line(raw, index);
+        let (line, tee) = (self.line(raw, index), self.tee(raw, index));
         let dialect = self.dialect(index, &raw.dialect);
         let names = raw.all_strips();
         let strips: Vec<Option<Strip>> = names.map(|name| self.strip(index, name)).collect();
@@ -362,10 +366,11 @@ impl Builder<'_> {
         let comments = self.comments(settings, &strips);
         let controls = self.controls(settings, index, &strips, own_sign);
         let equipment = self.equipment(settings, index);
-        let (id, line) = (raw.id.clone(), line?);
+        let (id, line, tee) = (raw.id.clone(), line?, tee?);
         Some(Analyzer {
             id,
             line,
+            tee,
             dialect,
             strips,
             rules,

@@ -263,6 +263,15 @@ const KEYS: &[Key] = &[
     ),
     key(
         "analyzer",
+        "tee",
+        Text(400),
+        Some("\"\""),
+        "\"listen:127.0.0.1:4010\"",
+        "A copy of what it says, for a second program: file:PATH, tcp:HOST:PORT (we connect) or listen:HOST:PORT (a \
+         program of this machine connects). Patients' results as they were heard; never in the way of the line.",
+    ),
+    key(
+        "analyzer",
         "dialect",
         Text(400),
         None,

@@ -83,6 +83,7 @@ pub struct AnalyzerKeys {
     pub flow: String,
     pub dtr: String,
     pub rts: String,
+    pub tee: String,
     pub dialect: String,
     pub strip: String,
     pub strips: Vec<String>,

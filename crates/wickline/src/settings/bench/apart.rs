@@ -32,7 +32,7 @@ fn real(path: &Path) -> PathBuf {
 }
 
 /// Whether two paths lead to one file.
-fn same(one: &Path, other: &Path) -> bool {
+pub(super) fn same(one: &Path, other: &Path) -> bool {
     let number = |path| std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()));
     let (first, second): (Option<(u64, u64)>, _) = (number(one), number(other));
     real(one) == real(other) || (first.is_some() && first == second)
@@ -116,6 +116,13 @@ impl Builder<'_> {
                 self.listens("analyzer", index, "line", &analyzer.line, address, &listening);
             }
             listening.push((name, address));
+        }
+        for (index, analyzer) in settings.analyzer.iter().enumerate() {
+            let address = analyzer.tee.strip_prefix("listen:").and_then(|text| text.parse().ok());
+            if let Some(address) = address {
+                self.listens("analyzer", index, "tee", &analyzer.tee, address, &listening);
+                listening.push((format!("the copy of analyzer {}", analyzer.id), address));
+            }
         }
         for (table, text) in
             [("console", &settings.console.listen), ("watch", &settings.watch.listen)]

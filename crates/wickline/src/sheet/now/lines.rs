@@ -52,6 +52,14 @@ impl Look<'_> {
                     "; since {at} new connections take it over again and again: do two devices connect to it?"
                 ));
             }
+            let tee = self.point(Kind::Tee, &id, None).cloned();
+            if let Some(tee) = &tee {
+                let stands = if tee.up { "goes to" } else { "waits since" };
+                let at =
+                    if tee.up { String::new() } else { format!(" {} for", self.time(tee.since)) };
+                let to = tee.why.as_deref().unwrap_or_default();
+                text.push_str(&format!("; its copy {stands}{at} {to}"));
+            }
             let troubles = self.point(Kind::Troubles, &id, None);
             if let Some((point, what)) = troubles.and_then(|p| Some((p, p.why.as_deref()?))) {
                 let last = point.last_at.unwrap_or(point.since);
@@ -61,7 +69,10 @@ impl Look<'_> {
             let troubles = troubles.and_then(|point| point.why.clone());
             let since = point.map(|p| self.bench.clock.rfc3339(p.since));
             let last_at = last.map(|(_, at)| self.bench.clock.rfc3339(at));
-            let wrong = up == Some(false) || silent || rivals.is_some();
+            let wrong = up == Some(false)
+                || silent
+                || rivals.is_some()
+                || tee.as_ref().is_some_and(|tee| !tee.up);
             let found = self.add(About::Line, &id, wrong, text);
             found.facts = facts([
                 ("up", json!(up)),
@@ -71,6 +82,7 @@ impl Look<'_> {
                 ("silent", json!(silent)),
                 ("rivals", json!(rivals.is_some())),
                 ("troubles", json!(troubles)),
+                ("tee", json!(tee.as_ref().map(|tee| tee.up))),
             ]);
         }
         Ok(())

@@ -24,6 +24,8 @@ pub enum Kind {
     Rivals,
     /// What went wrong on a line beneath its bytes; `why` has it in words, `last_at` when it was last told.
     Troubles,
+    /// The copy of a line.
+    Tee,
     Receiver,
     /// A certificate, by receiver and whose it is; `last_at` is when it ends.
     Certificate,
@@ -32,11 +34,12 @@ pub enum Kind {
 }
 
 impl Kind {
-    const ALL: [Kind; 7] = [
+    const ALL: [Kind; 8] = [
         Kind::Daemon,
         Kind::Line,
         Kind::Rivals,
         Kind::Troubles,
+        Kind::Tee,
         Kind::Receiver,
         Kind::Certificate,
         Kind::Tape,
@@ -49,6 +52,7 @@ impl Kind {
             Kind::Line => "line",
             Kind::Rivals => "rivals",
             Kind::Troubles => "troubles",
+            Kind::Tee => "tee",
             Kind::Receiver => "receiver",
             Kind::Certificate => "certificate",
             Kind::Tape => "tape",
