@@ -141,6 +141,9 @@ def test_what_the_server_reports_of_the_line_spoils_the_print(daemon, bits, kind
     server.write(PRINT[half:])
     told = one.wait_for(lambda e: e["event"] == "line-troubles")
     assert (told["more"], told["all"]) == ({kind: 1}, {kind: 1})
+    while not (said := [i["troubles"] for i in ask(config, "status")["items"] if i["about"] == "line"])[0]:
+        pass
+    assert said[0].startswith("1 " + kind), said
     report = one.wait_for(lambda e: e["event"] == "report")
     holds = ask(config, "held", "show", report["id"])["holds"]
     assert [h["line"] for h in holds if h["reason"] == "line-error"] == [5], holds

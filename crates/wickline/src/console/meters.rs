@@ -39,6 +39,7 @@ pub fn describe() {
     describe_counter!("wickline_receiver_failures_total", "Times a receiver went away or was busy");
     describe_counter!("wickline_tee_lost_bytes_total", "Bytes that the copy of a line lacks");
     describe_gauge!("wickline_tee_up", "1 while the copy of a line goes where it should");
+    describe_gauge!("wickline_line_silent", "1 while it says nothing in its working hours");
     describe_gauge!("wickline_line_up", "1 while the line is open");
     describe_gauge!("wickline_receiver_up", "1 unless the last try failed");
     describe_gauge!("wickline_ledger_up", "1 while the ledger can be reached");

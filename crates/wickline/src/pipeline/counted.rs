@@ -40,6 +40,12 @@ pub fn told(event: &Event) {
                 .increment(more.of(trouble));
             }
         }
+        Event::LineSilent { analyzer, .. } => {
+            gauge!("wickline_line_silent", "analyzer" => analyzer.clone()).set(1);
+        }
+        Event::LineSpeaks { analyzer } => {
+            gauge!("wickline_line_silent", "analyzer" => analyzer.clone()).set(0);
+        }
         Event::Tee { analyzer, up, more, .. } => {
             counter!("wickline_tee_lost_bytes_total", "analyzer" => analyzer.clone())
                 .increment(*more);

@@ -44,6 +44,15 @@ pub enum Event {
         more: Counts,
         all: Counts,
     },
+    /// No report for longer than the laboratory allows in its working hours: since when, in minutes. `LineSpeaks`
+    /// follows when that is over.
+    LineSilent {
+        analyzer: String,
+        minutes: i64,
+    },
+    LineSpeaks {
+        analyzer: String,
+    },
     /// How the copy of a line stands: `to` where it goes, `why` it does not, bytes that it `lost` in all and how many
     /// `more` those are than before.
     Tee {

@@ -272,6 +272,23 @@ const KEYS: &[Key] = &[
     ),
     key(
         "analyzer",
+        "hours",
+        Texts,
+        Some("[]"),
+        "[\"Mo-Fr 07:00-19:00\", \"Sa 08:00-12:00\"]",
+        "Working hours in the site's zone: only then silence is told, after `silent_minutes`. Without them it is \
+         judged by the same hours of the three weeks before.",
+    ),
+    key(
+        "analyzer",
+        "silent_minutes",
+        Whole(1, 10_080),
+        Some("120"),
+        "",
+        "Minutes without a report, within `hours`, after which it is called silent.",
+    ),
+    key(
+        "analyzer",
         "dialect",
         Text(400),
         None,

@@ -84,6 +84,8 @@ pub struct AnalyzerKeys {
     pub dtr: String,
     pub rts: String,
     pub tee: String,
+    pub hours: Vec<String>,
+    pub silent_minutes: i64,
     pub dialect: String,
     pub strip: String,
     pub strips: Vec<String>,
