@@ -1,5 +1,5 @@
-//! Lines in real life: a port that somebody else has, settings that a port does not take, hours without a word, a second
-//! program that listens as well.
+//! Lines in real life: a port that somebody else has, settings that a port does not take, hours without a word, a
+//! second program that listens as well.
 
 use std::fs::File;
 use std::io::{Read, Write};

@@ -114,7 +114,7 @@ impl Builder<'_> {
 #[cfg(test)]
 mod tests {
     use super::{Hours, span};
-    use crate::clock::SiteClock;
+    use crate::clock::{SiteClock, moment_of};
 
     #[test]
     fn hours_are_read_or_refused() {
@@ -154,7 +154,8 @@ mod tests {
     #[test]
     fn silence_counts_from_the_last_report_or_from_when_work_began() {
         let clock = SiteClock::new("Europe/Lisbon").expect("a zone");
-        let at = |text: &str| clock.us(crate::clock::moment_of(text).expect(text)).expect(text);
+        let moment = |text: &str| moment_of(&text.replace(" ", "T")).expect("a time");
+        let at = |text: &str| clock.us(moment(text)).expect(text);
         let since = |hours: &[&str], minutes: i64, now: &str, last: Option<&str>| {
             let hours: Vec<String> = hours.iter().map(ToString::to_string).collect();
             let hours = Hours::parse(&hours, minutes).expect("hours");
