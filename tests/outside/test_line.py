@@ -66,14 +66,21 @@ class Server:
             open_ = threading.Event()
             open_.set()
             threading.Thread(target=self._carry, args=(manager, open_), daemon=True).start()
-            while data := self.connection.recv(1024):
-                self.port.write(b"".join(manager.filter(data)))
+            try:
+                while data := self.connection.recv(1024):
+                    self.port.write(b"".join(manager.filter(data)))
+            except ConnectionError:
+                pass
             open_.clear()
 
     def _carry(self, manager, open_):
         while open_.is_set():
-            if data := self.port.read(256):
-                self.write(b"".join(manager.escape(data)))
+            try:
+                if data := self.port.read(256):
+                    self.write(b"".join(manager.escape(data)))
+            except OSError:
+                # The daemon has ended, and the connection with it.
+                return
 
     def reports(self, bits):
         """Tells of the line's state, which pyserial's server never does by itself."""
