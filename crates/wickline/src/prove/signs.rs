@@ -103,8 +103,7 @@ fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys, press: &Press<'_>) -
         Sign { what: format!("{kind} {text}"), specimen, unnamed, ..Sign::default() }
     };
     // Routine work needs no sign.
-    let mut all: Vec<Sign> =
-        (class == Class::Routine).then(Sign::default).into_iter().collect();
+    let mut all: Vec<Sign> = (class == Class::Routine).then(Sign::default).into_iter().collect();
     let leading = raw.number_classes.iter().filter_map(|rule| {
         let (form, is) = rule.split_once('=')?;
         let (own, level) = is.split_once(':').unwrap_or((is, ""));

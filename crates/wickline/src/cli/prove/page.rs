@@ -190,7 +190,8 @@ impl Page<'_> {
     /// What is left of each capture, line by line with its place.
     fn rest(&self) -> Vec<(&Captured, Vec<(usize, &String)>)> {
         let all = self.proof.captures.iter().zip(&self.plan.lines);
-        let left = all.map(|(captured, n)| (captured, (1..).zip(&captured.lines).skip(*n).collect()));
+        let left =
+            all.map(|(captured, n)| (captured, (1..).zip(&captured.lines).skip(*n).collect()));
         left.filter(|(_, lines): &(_, Vec<_>)| !lines.is_empty()).collect()
     }
 

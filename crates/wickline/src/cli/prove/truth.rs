@@ -15,9 +15,7 @@ use crate::cli::{Answer, Exit, Failure, loaded};
 use crate::prove::Trial;
 use crate::prove::against::{Held, Proved};
 use crate::prove::signs::{Class, Signs};
-use crate::prove::truth::{
-    OF_REPORT, Truth, Typed, TypedReading, beside, digest, said, signed,
-};
+use crate::prove::truth::{OF_REPORT, Truth, Typed, TypedReading, beside, digest, said, signed};
 
 const HOW: &str = "How it is typed: `taken` as 2026-03-14 09:14, with seconds where the paper has them \
 (2026-03-14 09:14:55), or \
@@ -58,13 +56,14 @@ impl Kept {
     pub fn read(path: &Path) -> Result<Kept, Failure> {
         let bytes = read(path)?;
         let file = beside(path);
-        let truth = match std::fs::read_to_string(&file) {
-            Ok(text) => Some(Truth::parse(&text, &digest(&bytes)).map_err(|why| {
-                Failure::wrong(format!("{}: {}", file.display(), visible(&why)))
-            })?),
-            Err(e) if e.kind() == ErrorKind::NotFound => None,
-            Err(e) => return Err(Failure::wrong(format!("{}: {e}", file.display()))),
-        };
+        let truth =
+            match std::fs::read_to_string(&file) {
+                Ok(text) => Some(Truth::parse(&text, &digest(&bytes)).map_err(|why| {
+                    Failure::wrong(format!("{}: {}", file.display(), visible(&why)))
+                })?),
+                Err(e) if e.kind() == ErrorKind::NotFound => None,
+                Err(e) => return Err(Failure::wrong(format!("{}: {e}", file.display()))),
+            };
         Ok(Kept { name: path.display().to_string(), bytes, truth })
     }
 }
@@ -203,7 +202,9 @@ fn type_in(pads: &BTreeMap<String, String>) -> Result<Truth, Failure> {
     for (id, title) in pads {
         eprintln!("{id:>5}  {title}");
     }
-    eprintln!("Take the paper. Enter alone: it is not there. {BACK}: the question before, once more.");
+    eprintln!(
+        "Take the paper. Enter alone: it is not there. {BACK}: the question before, once more."
+    );
     let mut answers: Vec<String> = Vec::new();
     loop {
         let mut interview = Interview { left: answers.iter(), pads, is: BTreeMap::new() };
