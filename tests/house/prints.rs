@@ -119,8 +119,8 @@ fn the_head_of_an_account_names_the_lot_and_the_operator() {
     let print: String = print.into_iter().map(char::from).collect();
     // Its control material with a pad that was not read as well.
     let spoiled = print.replace(
-        "NITR  n\u{e9}g                       | LEUC  n\u{e9}g\n",
-        "NITR  n\u{e9}g                       | LEUC  illisible\n",
+        "NITR  n\u{e9}g                       | LEUC  n\u{e9}g\r\n",
+        "NITR  n\u{e9}g                       | LEUC  illisible\r\n",
     );
     assert_ne!(spoiled, print);
     let text_of = config(&fixture("poste.toml"), &fixture("poste-strip.toml"), "si", "dir:out", "");

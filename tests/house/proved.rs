@@ -159,10 +159,9 @@ fn signs_behind_a_number_are_proved() {
     let text_of = text_of.replace("stat_marks = [\"S\"]\n", "");
     let capture = root("fixtures/listen/two-column/complete.cap").to_string_lossy().into_owned();
     let proved = |text_of: &str| {
-        let proof = ask_unread(
-            &folder.write("w.toml", text_of),
-            &["--json", "prove", "--capture", &capture],
-        );
+        let options = [&["--json", "prove", "--capture", &capture][..], &UNREAD[2..]].concat();
+        let done = run(&folder.write("w.toml", text_of), &options);
+        let proof: Value = serde_json::from_slice(&done.stdout).expect("a document");
         let signs = proof["not_proved"].as_array().expect("a list").iter();
         let signs: Vec<String> = signs
             .filter(|gap| text(&gap["id"]).starts_with("sign-"))

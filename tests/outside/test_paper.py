@@ -23,7 +23,8 @@ const found = {
     .map(name),
   // On the screen what has too much to say runs on under the signatures, as it would on paper.
   under: (end => !end ? [] : [...document.querySelectorAll('.two > :not(.end)')].filter(
-    e => e.getBoundingClientRect().bottom > end.getBoundingClientRect().top + 1).map(name))(document.querySelector('.end')),
+    e => e.getBoundingClientRect().bottom > end.getBoundingClientRect().top + 1).map(name)
+  )(document.querySelector('.end')),
   broken: all.filter(e => e.matches('i') && e.getClientRects().length > 1).map(name),
   pieces: document.querySelectorAll('wbr').length, words: document.querySelectorAll('i').length,
   scroll: root.scrollWidth - root.clientWidth, images: document.images.length, ran: window.ran || 0,

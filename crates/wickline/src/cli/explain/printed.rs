@@ -50,7 +50,8 @@ fn result(reading: &Reading, numbers: &mut [Number<'_>]) -> String {
     for part in &printed.parts {
         // Readings stand in the order of the print, and so do their numbers.
         let own = numbers.iter_mut().find(|number| {
-            let here = reading.lines.iter().any(|line| line + 1 == number.line);
+            // Its number may stand in a line below its label.
+            let here = reading.lines.iter().any(|line| *line < number.line);
             here && !number.taken && digits(number.text) == digits(part)
         });
         let Some(number) = own else {

@@ -23,8 +23,8 @@ as 2026-03-14 alone where it has no time. `strip-expiry` as 2027-11-30, or as 20
 read, or is switched off, has its label, its pad and the word of the paper under grade (`illisible`, `----`), \
 and no number; a report with one that was not read is `held: pad-unread`. A pad of which the paper has no line \
 has no row. An end of a ladder is typed with the sign of the insert, as >1.028. `level` and `lot` are those of \
-control material. `capture`, `read-by`, `class` and `end` are never empty; any other empty cell says that the paper has \
-nothing there. At a terminal `/back` goes back to the question before, as often as you like.";
+control material. `capture`, `read-by`, `class` and `end` are never empty; any other empty cell says that the \
+paper has nothing there. At a terminal `/back` goes back to the question before, as often as you like.";
 
 /// What takes the last answer back. Nothing that a print has is written so.
 const BACK: &str = "/back";
