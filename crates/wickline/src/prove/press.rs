@@ -596,16 +596,3 @@ fn frames(records: &[String]) -> Vec<u8> {
 fn place(offset: u64) -> usize {
     usize::try_from(offset).unwrap_or(usize::MAX)
 }
-
-/// The captures that the built-in dialects print from.
-#[must_use]
-pub fn shipped(dialect: &str) -> Option<&'static [u8]> {
-    Some(match dialect {
-        "lis02" => include_bytes!("../../../../fixtures/listen/lis02/normal.cap"),
-        "two-column" => include_bytes!("../../../../fixtures/listen/two-column/complete.cap"),
-        "three-field" => include_bytes!("../../../../fixtures/listen/three-field/abnormal.cap"),
-        "wide-label" => include_bytes!("../../../../fixtures/listen/wide-label/abnormal.cap"),
-        "ticket" => include_bytes!("../../../../fixtures/listen/ticket/abnormal.cap"),
-        _ => return None,
-    })
-}
