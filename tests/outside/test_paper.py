@@ -84,6 +84,7 @@ def test_two_pages_are_signed_and_every_case_stands_behind(tmp_path, dialect, st
     printed, size = pages(tmp_path, page)
     # The PDF's points for 297 by 210 mm.
     assert size.startswith("841.9") and "595" in size.replace("594.96", "595"), size
+    assert found["under"] == [], "nothing lies under the signatures"
     first, second = printed[:2]
     assert "Not proved" in first.splitlines()[1] + first.splitlines()[2], first[:300]
     assert "Reviewed and signed" in second and second.count("Signature:") == 3
@@ -115,7 +116,8 @@ def test_what_is_hostile_stays_text_and_inside_its_cell(tmp_path):
     assert (found["wide"], found["over"], found["broken"], found["scroll"]) == ([], [], [], 0)
     printed, _ = pages(tmp_path, page)
     text = " ".join(" ".join(printed[:3]).split())
-    assert "<ESC><NUL>line<CR><LF>" in text and "stand behind the cases" in text and "cut after 300 letters" in text
+    assert any("<ESC><NUL>line<CR><LF>" in page for page in printed) and found["under"] == []
+    assert "stand behind the cases" in text and "cut after 300 letters" in text
     assert "bench <b> one.cap" in text and "<script>window" in text
     # All of it is on paper: what has no room on the pages to sign stands behind the cases, line by line.
     behind = [text for text in printed if "heard, continued" in text]
@@ -126,7 +128,7 @@ def test_what_is_hostile_stays_text_and_inside_its_cell(tmp_path):
     assert numbers == list(range(int(told.group(1)), lines + 1)), (numbers[:3], numbers[-3:], lines)
     # Those before stand on the pages to sign: the lines of the print, the one that was cut, and these.
     here = "".join(printed[:2]).count("<ESC><NUL>line")
-    assert here == int(told.group(1)) - 1 - (lines - 200) and here > 5, (here, told.group(1))
+    assert here == int(told.group(1)) - 1 - (lines - 200), (here, told.group(1))
 
 
 SIGNS = 'control_marks = ["Q1=1"]\ncontrol_specimens = ["QC-L1=1"]\nstat_marks = ["S"]\n'

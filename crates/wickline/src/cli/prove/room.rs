@@ -13,7 +13,7 @@ use crate::prove::map::{Map, PadMap, Step};
 /// Two pages of A4 on its side, without their margins.
 const PAGE: usize = 1845;
 /// The signatures, at the end of the second.
-const SIGNED: usize = 430;
+const SIGNED: usize = 460;
 /// The room between the edges.
 const WIDTH: usize = 2700;
 /// A line of text, of small text, and of a capture; what stands around a row.
