@@ -183,9 +183,14 @@ fn signs_behind_a_number_are_proved() {
     for (class, sign) in [("control", "Q"), ("routine", "R")] {
         assert_eq!(of(class, &format!(" by behind the number {sign}")), 1, "{class}");
     }
-    // Where a print has no number, there is no place for them.
+    // Where a print has no number, there is no place for them, nor for the marks of control material before one.
     folder.write("own.toml", &dialect.replace("No. {number}", "No. {any}"));
     let (_, signs) = proved(&text_of);
-    assert_eq!(signs.len(), 2, "{signs:?}");
+    assert_eq!(signs.len(), 4, "{signs:?}");
     assert!(signs[0].contains("by E behind the number"), "{signs:?}");
+    // Marks before a number stand at one too: they are told, and no case that was to show one differs for it.
+    let (proof, signs) = proved(&text_of.replace("[[analyzer]]\n", "[[analyzer]]\nstat_marks = [\"S\"]\n"));
+    assert!(signs.iter().any(|s| s.contains("urgent work by S before the number")), "{signs:?}");
+    let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
+    assert!(odd.is_empty(), "{:?}", odd.first());
 }

@@ -246,11 +246,11 @@ impl<'a> Press<'a> {
         self.slots.iter().map(Slot::label).collect()
     }
 
-    /// The template says a number, behind which a sign may stand.
+    /// The print says a number: a field of its own in records, else what the template has.
     #[must_use]
     pub fn has_number(&self) -> bool {
         let lines = match self.dialect.link() {
-            LinkKind::Lis01 => return false,
+            LinkKind::Lis01 => return true,
             LinkKind::Printed(_) => self.apart(&self.template),
         };
         lines.iter().any(|line| line.parts.iter().any(|(_, kind)| *kind == "number"))
