@@ -32,6 +32,7 @@ mod inserts;
 mod kit;
 mod laboratory;
 mod ladders;
+mod lines;
 mod material;
 mod neighbours;
 mod network;

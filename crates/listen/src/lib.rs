@@ -28,7 +28,7 @@ pub mod speed;
 
 pub use dialect::{Dialect, LinkKind};
 pub use ear::{Cut, Ear, Ending, Transmission};
-pub use line::{Got, LineKind, LineSpec, Listener, Port};
+pub use line::{Counts, Got, LineKind, LineSpec, Listener, Port, Trouble};
 
 /// A steady time in microseconds, handed in by whoever drives a machine.
 pub type Tick = i64;

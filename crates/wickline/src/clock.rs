@@ -125,6 +125,26 @@ impl SiteClock {
         Some((start(date)?, start(date.tomorrow().ok()?)?))
     }
 
+    /// The weekday of so many days before a time, 0 for Monday.
+    #[must_use]
+    pub fn weekday_before(&self, us: i64, days: i64) -> Option<usize> {
+        usize::try_from(self.date_before(us, days)?.weekday().to_monday_zero_offset()).ok()
+    }
+
+    /// When a minute is of the local day that is so many days before a time; of the next day beyond 24 h. In an hour
+    /// that is skipped or comes twice: what a clock that is set in that night would show.
+    #[must_use]
+    pub fn minute_before(&self, us: i64, days: i64, minute: i64) -> Option<i64> {
+        let (next, minute) = (minute / 1_440, minute % 1_440);
+        let (hour, minute) = (i8::try_from(minute / 60).ok()?, i8::try_from(minute % 60).ok()?);
+        let civil = self.date_before(us, days - next)?.at(hour, minute, 0, 0);
+        Some(civil.to_zoned_datetime(self.zone.clone()).ok()?.timestamp().as_microsecond())
+    }
+
+    fn date_before(&self, us: i64, days: i64) -> Option<jiff::civil::Date> {
+        self.zoned(us).date().checked_sub(jiff::Span::new().days(days)).ok()
+    }
+
     /// A stored time as a moment with the site's offset.
     #[must_use]
     pub fn moment(&self, us: i64) -> Moment {

@@ -7,13 +7,18 @@
 //! happened to single bytes (parity, framing, breaks) comes with the bytes and is judged by those who know frames
 //! and reports; here a damaged byte is as good as any.
 
+mod holder;
+mod opening;
 mod parmrk;
+mod remote;
+mod rfc2217;
 mod serial;
 mod spec;
 mod takeover;
 mod tcp;
 #[cfg(test)]
 mod tests;
+mod trouble;
 
 use std::io;
 use std::time::Duration;
@@ -23,6 +28,7 @@ use tokio::net::TcpStream;
 
 pub use spec::{LineKind, LineSpec, SPEEDS};
 pub use tcp::{Caller, Knock, Listener, Takeover};
+pub use trouble::{Counts, Trouble};
 
 /// Longest that a write may take: what we send is an answer of one byte.
 const WRITE_LIMIT: Duration = Duration::from_secs(5);
@@ -45,9 +51,10 @@ pub struct Port {
     way: Way,
 }
 
-/// A serial port has marks and settings; a TCP connection has neither.
+/// A serial port has marks and settings, here or at a server; a TCP connection has neither.
 enum Way {
     Serial(serial::Serial),
+    Remote(Box<remote::Remote>),
     Tcp(TcpStream),
 }
 
@@ -61,6 +68,9 @@ impl Port {
         let way = match &spec.kind {
             LineKind::Serial { path } => Way::Serial(serial::Serial::open(spec, path).await?),
             LineKind::Tcp { addr } => Way::Tcp(tcp::connect(addr).await?),
+            LineKind::Rfc2217 { addr } => {
+                Way::Remote(Box::new(remote::Remote::open(addr, &spec.wanted()).await?))
+            }
             LineKind::Listen { addr, .. } => {
                 let text = format!("the analyzer connects to {addr}: bind a `Listener` and accept");
                 return Err(io::Error::new(io::ErrorKind::InvalidInput, text));
@@ -80,6 +90,7 @@ impl Port {
     pub async fn read(&mut self, bytes: &mut Vec<u8>, flaws: &mut Vec<usize>) -> io::Result<Got> {
         match &mut self.way {
             Way::Serial(serial) => serial.read(bytes, flaws).await,
+            Way::Remote(remote) => remote.read(bytes, flaws).await,
             Way::Tcp(stream) => {
                 let mut chunk = [0; CHUNK];
                 let count = stream.read(&mut chunk).await?;
@@ -89,13 +100,26 @@ impl Port {
         }
     }
 
+    /// What went wrong beneath the bytes since it was opened. None: a TCP connection does not tell.
+    ///
+    /// A port of this machine tells of breaks and of bytes with an error, by its marks. Bytes that its driver lost
+    /// (overruns) leave no mark.
+    #[must_use]
+    pub fn troubles(&self) -> Option<Counts> {
+        match &self.way {
+            Way::Serial(serial) => Some(serial.counts()),
+            Way::Remote(remote) => Some(remote.counts()),
+            Way::Tcp(_) => None,
+        }
+    }
+
     /// Sets an open serial port to another speed and framing, and drops what waits to be read: it was heard in the
     /// old ones. The port stays ours, and its modem lines as they are; nothing is sent.
     pub fn reset(&mut self, spec: &LineSpec) -> io::Result<()> {
         match &mut self.way {
             Way::Serial(serial) => serial.reset(spec),
-            Way::Tcp(_) => {
-                let text = "setting a speed: a TCP line has none";
+            Way::Remote(_) | Way::Tcp(_) => {
+                let text = "setting another speed: only an open port of this machine takes one";
                 Err(io::Error::new(io::ErrorKind::InvalidInput, text))
             }
         }
@@ -110,6 +134,7 @@ impl Port {
         let writing = async {
             match &mut self.way {
                 Way::Serial(serial) => serial.write_all(bytes).await,
+                Way::Remote(remote) => remote.write_all(bytes).await,
                 Way::Tcp(stream) => stream.write_all(bytes).await,
             }
         };

@@ -15,10 +15,11 @@ const FRAMINGS: [(&str, DataBits, Parity); 5] = [
     ("8E1", DataBits::Eight, Parity::Even),
     ("8O1", DataBits::Eight, Parity::Odd),
 ];
-const FLOWS: [(&str, FlowControl); 3] = [
-    ("none", FlowControl::None),
-    ("rts-cts", FlowControl::Hardware),
-    ("xon-xoff", FlowControl::Software),
+/// Each with its value in RFC 2217's SET-CONTROL.
+const FLOWS: [(&str, FlowControl, u8); 3] = [
+    ("none", FlowControl::None, 1),
+    ("rts-cts", FlowControl::Hardware, 3),
+    ("xon-xoff", FlowControl::Software, 2),
 ];
 
 /// A line and how it is set.
@@ -26,10 +27,24 @@ const FLOWS: [(&str, FlowControl); 3] = [
 pub struct LineSpec {
     /// What sort of line, and where.
     pub kind: LineKind,
-    /// Bits per second. This and what follows: of serial lines.
+    /// Bits per second. This and what follows: of serial lines, here or at a server.
     pub speed: u32,
     pub(super) framing: usize,
     pub(super) flow: usize,
+    /// What DTR and RTS are set to when it is opened; none: left as the system has them.
+    pub(super) dtr: Option<bool>,
+    pub(super) rts: Option<bool>,
+}
+
+/// A port's settings as RFC 2217 has them.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Wanted {
+    pub speed: u32,
+    pub data_bits: u8,
+    pub parity: u8,
+    pub flow: u8,
+    pub dtr: Option<bool>,
+    pub rts: Option<bool>,
 }
 
 /// What sort of line it is.
@@ -42,6 +57,11 @@ pub enum LineKind {
     },
     /// We connect, to `HOST:PORT`.
     Tcp {
+        /// `HOST:PORT`, looked up at every connection.
+        addr: String,
+    },
+    /// A port of a server that we connect to, and that sets it as we say (RFC 2217).
+    Rfc2217 {
         /// `HOST:PORT`, looked up at every connection.
         addr: String,
     },
@@ -80,10 +100,13 @@ impl LineSpec {
         let kind = match line.split_once(':') {
             Some(("serial", path)) if !path.is_empty() => LineKind::Serial { path: path.into() },
             Some(("tcp", addr)) if has_port(addr) => LineKind::Tcp { addr: addr.to_owned() },
+            Some(("rfc2217", addr)) if has_port(addr) => {
+                LineKind::Rfc2217 { addr: addr.to_owned() }
+            }
             Some(("listen", addr)) => listen(addr, allow)?,
             _ => {
-                return Err("serial:PATH, tcp:HOST:PORT (we connect) or listen:ADDRESS:PORT (the \
-                     analyzer connects)"
+                return Err("serial:PATH, tcp:HOST:PORT (we connect), rfc2217:HOST:PORT (we connect and set \
+                     the port there) or listen:ADDRESS:PORT (the analyzer connects)"
                     .into());
             }
         };
@@ -93,7 +116,46 @@ impl LineSpec {
         }
         let framing = position(FRAMINGS.map(|f| f.0), framing, "a framing")?;
         let flow = position(FLOWS.map(|f| f.0), flow, "a flow control")?;
-        Ok(LineSpec { kind, speed, framing, flow })
+        Ok(LineSpec { kind, speed, framing, flow, dtr: None, rts: None })
+    }
+
+    /// The same with what DTR and RTS are set to when it is opened: `on`, `off` or `leave`. An error says which of the
+    /// two, and what is allowed.
+    pub fn with_modem(mut self, dtr: &str, rts: &str) -> Result<LineSpec, (&'static str, String)> {
+        let known = matches!(self.kind, LineKind::Serial { .. } | LineKind::Rfc2217 { .. });
+        for (key, text, level) in [("dtr", dtr, &mut self.dtr), ("rts", rts, &mut self.rts)] {
+            *level = match text {
+                "leave" => None,
+                "on" => Some(true),
+                "off" => Some(false),
+                _ => return Err((key, format!("on, off or leave; found {text:?}"))),
+            };
+            if level.is_some() && !known {
+                let text = "leave: only serial: and rfc2217: lines have it to set".to_owned();
+                return Err((key, text));
+            }
+        }
+        if self.rts.is_some() && FLOWS.get(self.flow).is_some_and(|f| f.0 == "rts-cts") {
+            let text = "leave, because with flow = \"rts-cts\" the port itself moves it".to_owned();
+            return Err(("rts", text));
+        }
+        Ok(self)
+    }
+
+    pub(super) fn wanted(&self) -> Wanted {
+        let (data_bits, parity) = self.bits();
+        Wanted {
+            speed: self.speed,
+            data_bits: if data_bits == DataBits::Seven { 7 } else { 8 },
+            parity: match parity {
+                Parity::None => 1,
+                Parity::Odd => 2,
+                Parity::Even => 3,
+            },
+            flow: FLOWS.get(self.flow).map_or(1, |f| f.2),
+            dtr: self.dtr,
+            rts: self.rts,
+        }
     }
 
     pub(super) fn bits(&self) -> (DataBits, Parity) {
@@ -107,11 +169,12 @@ impl LineSpec {
 
 impl fmt::Display for LineSpec {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let framing = FRAMINGS.get(self.framing).map_or("", |f| f.0);
         match &self.kind {
             LineKind::Serial { path } => {
-                let framing = FRAMINGS.get(self.framing).map_or("", |f| f.0);
                 write!(f, "serial:{} {} {framing}", path.display(), self.speed)
             }
+            LineKind::Rfc2217 { addr } => write!(f, "rfc2217:{addr} {} {framing}", self.speed),
             LineKind::Tcp { addr } => write!(f, "tcp:{addr}"),
             LineKind::Listen { addr, .. } => write!(f, "listen:{addr}"),
         }

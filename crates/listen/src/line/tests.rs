@@ -10,7 +10,7 @@ use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
-use super::{Caller, Got, Knock, LineKind, LineSpec, Listener, Port};
+use super::{Caller, Counts, Got, Knock, LineKind, LineSpec, Listener, Port, Trouble};
 
 /// The far end of a serial line, as an analyzer would hold it.
 struct FarEnd {
@@ -139,7 +139,9 @@ async fn the_same_port_opens_again_and_never_twice_at_once() {
     within(async {
         let mut far = FarEnd::new();
         let port = Port::open(&far.spec("8N1")).await.expect("opens");
-        assert!(Port::open(&far.spec("8N1")).await.is_err());
+        let error = Port::open(&far.spec("8N1")).await.err().expect("one at a time");
+        let (error, own) = (error.to_string(), std::process::id());
+        assert!(error.contains(&format!("held by {own}, ")), "{error}");
         drop(port);
         let mut port = Port::open(&far.spec("8N1")).await.expect("opens again");
         far.master.write_all(b"again").expect("written");
@@ -351,6 +353,99 @@ fn lines_are_read_as_configured_or_refused_with_what_is_allowed() {
         let error = parse(line, speed, framing, flow, &allow).expect_err(line);
         assert!(error.contains(wanted), "{line}: {error}");
     }
+}
+
+#[test]
+fn modem_lines_are_set_where_there_are_any_and_nobody_else_moves_them() {
+    let line = |line: &str, flow: &str, dtr: &str, rts: &str| {
+        let allow = ["192.0.2.31".to_owned()];
+        LineSpec::parse(line, 9600, "8N1", flow, &allow).expect(line).with_modem(dtr, rts)
+    };
+    for (kind, flow, dtr, rts, wrong) in [
+        ("serial:/dev/ttyS0", "none", "leave", "leave", None),
+        ("serial:/dev/ttyS0", "none", "on", "off", None),
+        ("rfc2217:server:4001", "xon-xoff", "off", "on", None),
+        ("serial:/dev/ttyS0", "rts-cts", "off", "leave", None),
+        ("serial:/dev/ttyS0", "rts-cts", "leave", "on", Some(("rts", "flow = \"rts-cts\""))),
+        ("rfc2217:server:4001", "rts-cts", "on", "off", Some(("rts", "flow = \"rts-cts\""))),
+        ("serial:/dev/ttyS0", "none", "high", "leave", Some(("dtr", "found \"high\""))),
+        ("tcp:server:4001", "none", "on", "leave", Some(("dtr", "only serial: and rfc2217:"))),
+        ("listen:0.0.0.0:4002", "none", "leave", "off", Some(("rts", "only serial: and rfc2217:"))),
+        ("tcp:server:4001", "none", "leave", "leave", None),
+    ] {
+        match (line(kind, flow, dtr, rts), wrong) {
+            (Ok(_), None) => {}
+            (Err((key, text)), Some((wanted, words))) => {
+                assert!(key == wanted && text.contains(words), "{kind} {dtr} {rts}: {key} {text}");
+            }
+            (found, wanted) => panic!("{kind} {flow} {dtr} {rts}: {found:?}, not {wanted:?}"),
+        }
+    }
+}
+
+/// A pty has no modem lines: a line is not heard in other settings than it was given.
+#[tokio::test]
+async fn a_port_without_modem_lines_says_which_key_to_leave() {
+    within(async {
+        let far = FarEnd::new();
+        for (dtr, rts, wanted) in
+            [("on", "leave", "dtr = \"leave\""), ("leave", "off", "rts = \"leave\"")]
+        {
+            let spec = far.spec("8N1").with_modem(dtr, rts).expect("settings");
+            let error = Port::open(&spec).await.err().expect("it has none").to_string();
+            assert!(error.contains(wanted) && error.contains(&far.path), "{error}");
+        }
+        Port::open(&far.spec("8N1")).await.expect("nothing of it is left behind");
+    })
+    .await;
+}
+
+/// A stable name that appears later, leads nowhere for a while, and leads elsewhere after that.
+#[tokio::test]
+async fn the_name_counts_and_not_where_it_led_before() {
+    within(async {
+        let folder = std::env::temp_dir().join(format!("wickline-name-{}", std::process::id()));
+        std::fs::create_dir_all(&folder).expect("a folder");
+        let name = folder.join("by-path");
+        let line = format!("serial:{}", name.display());
+        let spec = LineSpec::parse(&line, 9600, "8N1", "none", &[]).expect("a line");
+        for said in [b"one", b"two"] {
+            let error = Port::open(&spec).await.err().expect("no such name").to_string();
+            assert!(error.contains("is the adapter plugged in?"), "{error}");
+            std::os::unix::fs::symlink(folder.join("gone"), &name).expect("a link");
+            let error = Port::open(&spec).await.err().expect("it leads nowhere").to_string();
+            assert!(error.contains("is the adapter plugged in?"), "{error}");
+            std::fs::remove_file(&name).expect("it is ours");
+            let mut far = FarEnd::new();
+            std::os::unix::fs::symlink(&far.path, &name).expect("a link");
+            let mut port = Port::open(&spec).await.expect("it opens");
+            far.master.write_all(said).expect("written");
+            assert_eq!(read(&mut port, 3).await, said);
+            std::fs::remove_file(&name).expect("it is ours");
+            drop(far);
+            assert!(closed(&mut port).await);
+        }
+        std::fs::remove_dir_all(folder).expect("it is ours");
+    })
+    .await;
+}
+
+/// What the driver marks is counted: a pty has no damage, so the marks are put in as the driver would.
+#[tokio::test]
+async fn breaks_and_damaged_bytes_are_counted_of_a_port_and_not_of_a_connection() {
+    within(async {
+        let far = FarEnd::new();
+        let port = Port::open(&far.spec("8N1")).await.expect("opens");
+        assert_eq!(port.troubles(), Some(Counts::default()));
+        let server = tokio::net::TcpListener::bind("127.0.0.1:0").await.expect("bound");
+        let spec = tcp(&format!("tcp:{}", server.local_addr().expect("bound")), &[]);
+        let port = Port::open(&spec).await.expect("connects");
+        assert_eq!(port.troubles(), None, "it does not tell");
+    })
+    .await;
+    let mut counts = Counts::default();
+    super::serial::tally(b"a\0b\0", &[1, 2], &mut counts);
+    assert_eq!((counts.of(Trouble::Break), counts.of(Trouble::Damage)), (1, 1));
 }
 
 #[tokio::test]

@@ -30,9 +30,16 @@ pub fn describe() {
     describe_counter!("wickline_numbers_missing_total", "Numbers that an analyzer skipped");
     describe_counter!("wickline_line_opens_total", "Times a line was opened");
     describe_counter!("wickline_line_takeovers_total", "Times a new connection took over a line");
+    describe_counter!(
+        "wickline_line_troubles_total",
+        "Breaks, overruns and bytes with an error, as far as the line tells them"
+    );
     describe_counter!("wickline_flawed_bytes_total", "Bytes with a parity or framing error");
     describe_counter!("wickline_deliveries_total", "Messages answered, by outcome");
     describe_counter!("wickline_receiver_failures_total", "Times a receiver went away or was busy");
+    describe_counter!("wickline_tee_lost_bytes_total", "Bytes that the copy of a line lacks");
+    describe_gauge!("wickline_tee_up", "1 while the copy of a line goes where it should");
+    describe_gauge!("wickline_line_silent", "1 while it says nothing in its working hours");
     describe_gauge!("wickline_line_up", "1 while the line is open");
     describe_gauge!("wickline_receiver_up", "1 unless the last try failed");
     describe_gauge!("wickline_ledger_up", "1 while the ledger can be reached");

@@ -11,7 +11,9 @@ use wickline_listen::line::{LineKind, LineSpec, Listener};
 
 use crate::pipeline::event::{Bound, Event, Events};
 use crate::pipeline::hearing::Hearing;
-use crate::settings::bench::{Analyzer, Bench};
+use crate::pipeline::tee::{Copying, Tee};
+use crate::pipeline::troubles::Troubles;
+use crate::settings::bench::{Analyzer, Bench, TeeTo};
 use crate::store::StoreError;
 use crate::store::tape::Tape;
 
@@ -31,6 +33,55 @@ struct Line {
     /// Told when a framed message ends.
     ended: Arc<Notify>,
     stop: watch::Sender<bool>,
+    copy: Copy,
+}
+
+/// The copy of a line, which comes, goes and changes while the line stays open.
+#[derive(Default)]
+struct Copy {
+    to: Option<TeeTo>,
+    tee: watch::Sender<Option<Tee>>,
+    stop: watch::Sender<bool>,
+}
+
+impl Copy {
+    /// Has the copy go where this analyzer's is to go. What is still on its way to another place has a moment.
+    async fn set(
+        &mut self,
+        bench: &Bench,
+        analyzer: &Analyzer,
+        events: &Events,
+        tasks: &mut JoinSet<Result<(), StoreError>>,
+    ) {
+        if self.to == analyzer.tee {
+            return;
+        }
+        self.tee.send_replace(None);
+        self.stop.send_replace(true);
+        self.stop.closed().await;
+        self.to.clone_from(&analyzer.tee);
+        let Some(to) = self.to.clone() else { return };
+        let (tee, stop) = (Tee::default(), watch::Sender::new(false));
+        let (analyzer, events, stopped) = (analyzer.id.clone(), events.clone(), stop.subscribe());
+        let low_water = bench.low_water;
+        let copying = Copying { analyzer, to, tee: tee.clone(), low_water, events, stop: stopped };
+        let (heard, ends) = (self.tee.clone(), stop.clone());
+        self.stop = stop;
+        self.tee.send_replace(Some(tee));
+        tasks.spawn(async move {
+            // Not before the line, whose last bytes are copied too.
+            let line_ended = async {
+                heard.closed().await;
+                ends.send_replace(true);
+                std::future::pending().await
+            };
+            tokio::select! {
+                () = copying.run() => {}
+                () = line_ended => {}
+            }
+            Ok(())
+        });
+    }
 }
 
 impl Line {
@@ -59,8 +110,9 @@ impl Lines {
         for line in &gone {
             line.stop.send_replace(true);
         }
-        for Line { stop, analyzer, .. } in gone {
+        for Line { stop, analyzer, copy, .. } in gone {
             stop.closed().await;
+            copy.stop.closed().await;
             let why = "closed, as another configuration has it".to_owned();
             events.tell(Event::LineDown { analyzer, why });
         }
@@ -77,6 +129,7 @@ impl Lines {
             let (analyzer, spec, link) =
                 (analyzer.id.clone(), analyzer.line.clone(), analyzer.dialect.link());
             let (ended, (stop, stopped)) = (Arc::default(), watch::channel(false));
+            let copy = Copy::default();
             let hearing = Hearing {
                 analyzer: analyzer.clone(),
                 spec: spec.clone(),
@@ -87,13 +140,20 @@ impl Lines {
                 ended: Arc::clone(&ended),
                 stop: stopped,
                 listener,
+                troubles: Troubles::default(),
+                tee: copy.tee.subscribe(),
             };
-            self.open.push(Line { analyzer, spec, link, bound, ended, stop });
+            self.open.push(Line { analyzer, spec, link, bound, ended, stop, copy });
             let step = debug_span!("hearing", analyzer = %hearing.analyzer);
             tasks.spawn(async move {
                 hearing.run().instrument(step).await;
                 Ok(())
             });
+        }
+        for line in &mut self.open {
+            if let Some(analyzer) = bench.analyzer(&line.analyzer) {
+                line.copy.set(bench, analyzer, events, tasks).await;
+            }
         }
         Ok(())
     }

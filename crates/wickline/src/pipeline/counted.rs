@@ -1,6 +1,7 @@
 //! What happened, counted for the metrics. Their names and meanings are in `console/meters.rs`.
 
 use metrics::{counter, gauge};
+use wickline_listen::line::Trouble;
 
 use super::event::Event;
 use crate::clock;
@@ -31,6 +32,24 @@ pub fn told(event: &Event) {
         }
         Event::LineTakenOver { analyzer, .. } => {
             counter!("wickline_line_takeovers_total", "analyzer" => analyzer.clone()).increment(1);
+        }
+        Event::LineTroubles { analyzer, more, .. } => {
+            for trouble in Trouble::ALL.into_iter().filter(|trouble| more.of(*trouble) > 0) {
+                counter!("wickline_line_troubles_total", "analyzer" => analyzer.clone(),
+                    "kind" => trouble.code())
+                .increment(more.of(trouble));
+            }
+        }
+        Event::LineSilent { analyzer, .. } => {
+            gauge!("wickline_line_silent", "analyzer" => analyzer.clone()).set(1);
+        }
+        Event::LineSpeaks { analyzer } => {
+            gauge!("wickline_line_silent", "analyzer" => analyzer.clone()).set(0);
+        }
+        Event::Tee { analyzer, up, more, .. } => {
+            counter!("wickline_tee_lost_bytes_total", "analyzer" => analyzer.clone())
+                .increment(*more);
+            gauge!("wickline_tee_up", "analyzer" => analyzer.clone()).set(u8::from(*up));
         }
         Event::LineDown { analyzer, .. } => {
             gauge!("wickline_line_up", "analyzer" => analyzer.clone()).set(0);

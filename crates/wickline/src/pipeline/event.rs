@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 use tokio::sync::broadcast;
+use wickline_listen::line::Counts;
 
 use super::seen::Seen;
 
@@ -35,6 +36,32 @@ pub enum Event {
     },
     LineSettled {
         analyzer: String,
+    },
+    /// Breaks, and bytes that were lost or came with an error: how many more there are, and all since the line is
+    /// heard. Told at once, and then at most once a minute.
+    LineTroubles {
+        analyzer: String,
+        more: Counts,
+        all: Counts,
+    },
+    /// No report for longer than the laboratory allows in its working hours: since when, in minutes. `LineSpeaks`
+    /// follows when that is over.
+    LineSilent {
+        analyzer: String,
+        minutes: i64,
+    },
+    LineSpeaks {
+        analyzer: String,
+    },
+    /// How the copy of a line stands: `to` where it goes, `why` it does not, bytes that it `lost` in all and how many
+    /// `more` those are than before.
+    Tee {
+        analyzer: String,
+        to: String,
+        up: bool,
+        why: Option<String>,
+        more: u64,
+        lost: u64,
     },
     Report {
         id: String,

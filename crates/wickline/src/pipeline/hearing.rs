@@ -14,6 +14,8 @@ use wickline_listen::printed::Assembler;
 use wickline_normalize::Place;
 
 use super::event::{Event, Events};
+use super::tee::Tee;
+use super::troubles::Troubles;
 use crate::clock;
 use crate::store::tape::Kind;
 use crate::store::tape::writing::{LineTape, Ticket};
@@ -31,6 +33,9 @@ pub struct Hearing {
     pub stop: watch::Receiver<bool>,
     /// Already bound, where the analyzer connects to us.
     pub listener: Option<Listener>,
+    pub troubles: Troubles,
+    /// Who gets a copy, which may change while the line is open.
+    pub tee: watch::Receiver<Option<Tee>>,
 }
 
 /// Why a port is not heard any more.
@@ -77,7 +82,8 @@ impl Hearing {
     /// Hears until told to stop. A line that vanishes is opened again by its name, for ever.
     pub async fn run(mut self) {
         let mut pause = Duration::from_millis(250);
-        let (mut told, mut taken) = (false, false);
+        // Why it is down, as it was last told: a reason that stays is told once, however often it is tried.
+        let (mut told, mut taken) = (None, false);
         self.tape.begin().await;
         while !*self.stop.borrow() {
             match self.open().await {
@@ -89,7 +95,9 @@ impl Hearing {
                         self.tell_up();
                     }
                     pause = Duration::from_millis(250);
+                    self.troubles.begin();
                     let end = self.serve(&mut port).await;
+                    self.tell_troubles(&port);
                     drop(port);
                     self.tape.event(Kind::Closed).await;
                     match end {
@@ -97,14 +105,15 @@ impl Hearing {
                         End::Taken => taken = true,
                         End::Down(why) => {
                             self.tell_down(&why);
-                            told = true;
+                            told = Some(why);
                         }
                     }
                 }
                 Err(error) => {
-                    if !told {
-                        self.tell_down(&error.to_string());
-                        told = true;
+                    let why = error.to_string();
+                    if told.as_ref() != Some(&why) {
+                        self.tell_down(&why);
+                        told = Some(why);
                     }
                     self.rest(pause).await;
                     pause = (pause * 2).min(Duration::from_secs(5));
@@ -147,6 +156,8 @@ impl Hearing {
             bytes.clear();
             flaws.clear();
             let deadline = under.link.as_ref().and_then(link::Receiver::poll_timeout);
+            self.tell_troubles(port);
+            let more = self.troubles.due();
             tokio::select! {
                 got = port.read(&mut bytes, &mut flaws) => match got {
                     Ok(Got::Bytes | Got::Break) => {
@@ -164,6 +175,7 @@ impl Hearing {
                         link.handle_timeout(clock::tick_us());
                     }
                 }
+                () = tokio::time::sleep_until(clock::instant_at(more.unwrap_or(0))), if more.is_some() => {}
                 knock = knock(self.listener.as_mut()) => {
                     if self.is_taken(knock, under.is_open(clock::tick_us())) {
                         return End::Taken;
@@ -212,6 +224,9 @@ impl Hearing {
             return;
         }
         self.meter(bytes.len(), flaws.len());
+        if let Some(tee) = self.tee.borrow().as_ref() {
+            tee.copy(bytes);
+        }
         if let Some(listener) = &mut self.listener {
             listener.heard();
         }
@@ -225,6 +240,15 @@ impl Hearing {
             link.handle_input(handed.tick, bytes, handed.start, flaws);
             let place = Place { from: handed.start, to: handed.start + bytes.len() as u64 };
             kept.add(place, handed.ticket).await;
+        }
+    }
+
+    fn tell_troubles(&mut self, port: &Port) {
+        let Some(now) = port.troubles() else { return };
+        if let Some((more, all)) = self.troubles.look(now, clock::tick_us()) {
+            let analyzer = self.analyzer.clone();
+            warn!(%analyzer, %more, "trouble on the line");
+            self.events.tell(Event::LineTroubles { analyzer, more, all });
         }
     }
 

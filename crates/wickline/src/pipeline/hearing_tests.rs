@@ -12,6 +12,7 @@ use wickline_listen::printed::PrintRules;
 
 use super::Hearing;
 use crate::pipeline::event::{Event, Events};
+use crate::pipeline::troubles::Troubles;
 use crate::store::rows::daemon_state::Kind;
 use crate::store::tape::Tape;
 
@@ -47,6 +48,8 @@ impl Heard {
             ended: Arc::default(),
             stop: stopped,
             listener: Some(listener),
+            troubles: Troubles::default(),
+            tee: watch::channel(None).1,
         };
         let hearing = tokio::spawn(hearing.run());
         Self { tape, events, told, address, stop, hearing }

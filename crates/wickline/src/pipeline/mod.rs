@@ -10,6 +10,8 @@ pub mod queue_watch;
 pub mod reading;
 pub mod recorder;
 pub mod seen;
+pub mod tee;
+pub mod troubles;
 
 use tokio::sync::watch;
 

@@ -1,4 +1,5 @@
-//! Whether the queue is late: too many messages wait, or one too long. Told once, and when it is over.
+//! Whether the queue is late: too many messages wait, or one too long. And whether an analyzer is silent in its working
+//! hours. Each is told once, and when it is over.
 
 use std::collections::HashSet;
 use std::sync::Arc;
@@ -29,13 +30,28 @@ impl QueueWatch {
     /// Looks until told to stop.
     pub async fn run(self) {
         let mut stop = self.stop.clone();
-        let mut late = HashSet::new();
+        let (mut late, mut silent) = (HashSet::new(), HashSet::new());
+        for analyzer in &self.bench.analyzers {
+            // Whoever watched before under another configuration may have left it otherwise.
+            metrics::gauge!("wickline_line_silent", "analyzer" => analyzer.id.clone()).set(0);
+        }
         while !*stop.borrow() {
             self.put_right().await;
             for target in &self.bench.targets {
                 // A ledger that is away is told of by those who need it.
                 if let Ok(counts) = self.ledger.within(self.ledger.waiting(&target.id)).await {
                     self.judge(target, &counts, &mut late);
+                }
+            }
+            for analyzer in &self.bench.analyzers {
+                if let Some(hours) = &analyzer.hours
+                    && let Ok(last) =
+                        self.ledger.within(self.ledger.last_report(&analyzer.id)).await
+                {
+                    let (now, last) = (clock::now_us(), last.map(|(_, at)| at));
+                    let since = hours.silent_since(&self.bench.clock, now, last);
+                    let minutes = since.map(|since| (now - since) / 60_000_000);
+                    self.hears(&analyzer.id, minutes, &mut silent);
                 }
             }
             tokio::select! {
@@ -54,6 +70,25 @@ impl QueueWatch {
             }
             // A ledger that is away is told of by those who need it.
             Err(error) => tracing::debug!(%error, "not looked at"),
+        }
+    }
+
+    /// Whether an analyzer is silent for so many minutes, or is not.
+    fn hears(&self, analyzer: &str, minutes: Option<i64>, silent: &mut HashSet<String>) {
+        let analyzer = analyzer.to_owned();
+        match minutes {
+            None => {
+                if silent.remove(&analyzer) {
+                    info!(%analyzer, "it is not missed any more");
+                    self.events.tell(Event::LineSpeaks { analyzer });
+                }
+            }
+            Some(minutes) => {
+                if silent.insert(analyzer.clone()) {
+                    warn!(%analyzer, minutes, "no report in its working hours: is it on, and is its cable in?");
+                    self.events.tell(Event::LineSilent { analyzer, minutes });
+                }
+            }
         }
     }
 

@@ -56,7 +56,8 @@ impl Seen {
         let closed = Point { up: false, since: now, why, last_at: None };
         let mut points = self.lock();
         points.retain(|(kind, id), _| match kind {
-            Kind::Line | Kind::Rivals => bench.analyzer(id).is_some(),
+            Kind::Line | Kind::Rivals | Kind::Troubles => bench.analyzer(id).is_some(),
+            Kind::Tee => bench.analyzer(id).is_some_and(|a| a.tee.is_some()),
             Kind::Receiver => bench.targets.iter().any(|t| t.id == *id),
             Kind::Certificate => {
                 bench.targets.iter().any(|t| id.split_once(',').is_some_and(|(of, _)| of == t.id))
@@ -125,8 +126,9 @@ impl Seen {
                 }
                 Kind::Line | Kind::Receiver => wrong.push(format!("{} {id} down", kind.text())),
                 Kind::Rivals => wrong.push(format!("two devices take line {id} from each other")),
+                Kind::Tee => wrong.push(format!("the copy of line {id} waits")),
                 Kind::Tape => wrong.push("the tape takes nothing".into()),
-                Kind::Daemon | Kind::Certificate => {}
+                Kind::Daemon | Kind::Certificate | Kind::Troubles => {}
             }
         }
         if !aside.waits.is_empty() {
@@ -165,10 +167,11 @@ impl Seen {
         let set = |kind, id: &str, up: bool, why: Option<&str>| {
             let mut points = self.lock();
             let point = points.entry((kind, id.to_owned())).or_default();
-            let changed = point.up != up || point.since == 0;
-            if changed {
+            let turned = point.up != up || point.since == 0;
+            if turned {
                 (point.up, point.since) = (up, now);
             }
+            let changed = turned || point.why.as_deref() != why;
             point.why = why.map(str::to_owned);
             drop(points);
             if changed {
@@ -187,6 +190,20 @@ impl Seen {
                 self.taken_over(analyzer, &format!("{by} took over from {from}"), *many);
             }
             Event::LineSettled { analyzer } => self.settled(analyzer),
+            Event::LineTroubles { analyzer, all, .. } => {
+                let mut points = self.lock();
+                let point = points.entry((Kind::Troubles, analyzer.clone()));
+                let point =
+                    point.or_insert_with(|| Point { up: true, since: now, ..Point::default() });
+                (point.why, point.last_at) = (Some(all.to_string()), Some(now));
+                drop(points);
+                self.changed.notify_one();
+            }
+            Event::Tee { analyzer, to, up, why, lost, .. } => {
+                let why = why.as_deref().map_or(String::new(), |why| format!(": {why}"));
+                let lost = if *lost > 0 { format!("; {lost} bytes lost") } else { String::new() };
+                set(Kind::Tee, analyzer, *up, Some(&format!("{to}{why}{lost}")));
+            }
             Event::ReceiverUp { receiver } => set(Kind::Receiver, receiver, true, None),
             Event::ReceiverDown { receiver, why } => {
                 set(Kind::Receiver, receiver, false, Some(why));

@@ -5,11 +5,13 @@ mod apart;
 mod cautions;
 mod descriptors;
 mod fit;
+mod hours;
 mod idle;
 mod layout;
 mod rules;
 mod secured;
 mod served;
+mod tee;
 mod trial;
 
 use std::collections::{BTreeMap, HashSet};
@@ -32,8 +34,10 @@ use wickline_normalize::units::Units;
 
 pub use self::cautions::{Caution, asks_for_core_dumps};
 pub use self::descriptors::PLACES;
+pub use self::hours::Hours;
 pub use self::rules::{ClockRules, ControlRules, Supposed, Urines};
 pub use self::served::Served;
+pub use self::tee::TeeTo;
 use super::effective::Effective;
 use super::reader::{Fault, place, quoted};
 use super::{Loaded, Settings};
@@ -44,6 +48,10 @@ use crate::clock::SiteClock;
 pub struct Analyzer {
     pub id: String,
     pub line: LineSpec,
+    /// Where a copy of what it says goes.
+    pub tee: Option<TeeTo>,
+    /// When its silence is told, where the laboratory says so.
+    pub hours: Option<Hours>,
     pub dialect: Arc<dyn Dialect>,
     pub strips: Vec<Strip>,
     pub rules: Rules,
@@ -330,8 +338,8 @@ impl Builder<'_> {
 
     fn analyzer(&mut self, settings: &Settings, index: usize) -> Option<Analyzer> {
         let raw = &settings.analyzer[index];
-        let line = LineSpec::parse(&raw.line, raw.speed, &raw.framing, &raw.flow, &raw.allow);
-        let line = self.good("analyzer", index, "line", &raw.line, line);
+        let (line, tee) = (self.line(raw, index), self.tee(raw, index));
+        let hours = self.hours(raw, index);
         let dialect = self.dialect(index, &raw.dialect);
         let names = raw.all_strips();
         let strips: Vec<Option<Strip>> = names.map(|name| self.strip(index, name)).collect();
@@ -363,10 +371,12 @@ impl Builder<'_> {
         let comments = self.comments(settings, &strips);
         let controls = self.controls(settings, index, &strips, own_sign);
         let equipment = self.equipment(settings, index);
-        let (id, line) = (raw.id.clone(), line?);
+        let (id, line, tee, hours) = (raw.id.clone(), line?, tee?, hours?);
         Some(Analyzer {
             id,
             line,
+            tee,
+            hours,
             dialect,
             strips,
             rules,

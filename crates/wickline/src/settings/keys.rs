@@ -218,7 +218,8 @@ const KEYS: &[Key] = &[
         Text(200),
         None,
         "\"serial:/dev/serial/by-path/EXAMPLE\"",
-        "serial:PATH, tcp:HOST:PORT (we connect) or listen:HOST:PORT (it connects).",
+        "serial:PATH, tcp:HOST:PORT (we connect), rfc2217:HOST:PORT (we connect, and set the port there) or \
+         listen:HOST:PORT (it connects).",
     ),
     key(
         "analyzer",
@@ -226,7 +227,7 @@ const KEYS: &[Key] = &[
         Whole(300, 115_200),
         Some("9600"),
         "",
-        "Bits per second of a serial line: 300, 1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200.",
+        "Bits per second of a serial or rfc2217 line: 300, 1200, 2400, 4800, 9600, 19200, 38400, 57600 or 115200.",
     ),
     key(
         "analyzer",
@@ -243,6 +244,48 @@ const KEYS: &[Key] = &[
         Some("\"none\""),
         "",
         "Flow control. The standard cable has no RTS and CTS.",
+    ),
+    key(
+        "analyzer",
+        "dtr",
+        OneOf(&["leave", "on", "off"]),
+        Some("\"leave\""),
+        "",
+        "What DTR is set to when a serial or rfc2217 line is opened. The system itself raises it there.",
+    ),
+    key(
+        "analyzer",
+        "rts",
+        OneOf(&["leave", "on", "off"]),
+        Some("\"leave\""),
+        "",
+        "The same of RTS. With flow = \"rts-cts\" the port moves it itself.",
+    ),
+    key(
+        "analyzer",
+        "tee",
+        Text(400),
+        Some("\"\""),
+        "\"listen:127.0.0.1:4010\"",
+        "A copy of what it says, for a second program: file:PATH, tcp:HOST:PORT (we connect) or listen:HOST:PORT (a \
+         program of this machine connects). Patients' results as they were heard; never in the way of the line.",
+    ),
+    key(
+        "analyzer",
+        "hours",
+        Texts,
+        Some("[]"),
+        "[\"Mo-Fr 07:00-19:00\", \"Sa 08:00-12:00\"]",
+        "Working hours in the site's zone: only then silence is told, after `silent_minutes`. Without them it is \
+         judged by the same hours of the three weeks before.",
+    ),
+    key(
+        "analyzer",
+        "silent_minutes",
+        Whole(1, 10_080),
+        Some("120"),
+        "",
+        "Minutes without a report, within `hours`, after which it is called silent.",
     ),
     key(
         "analyzer",

@@ -12,7 +12,7 @@ use super::account::{Account, Unit, Want};
 use super::{Finding, Level, finding};
 use crate::address::Address;
 use crate::settings::Loaded;
-use crate::settings::bench::Bench;
+use crate::settings::bench::{Bench, TeeTo};
 use crate::store::disk_room::folder_of;
 use crate::store::files::beside;
 
@@ -53,6 +53,14 @@ impl Judge {
                 (format!("console.{key}"), path.clone(), Want::Read)
             };
             needs.extend(files.map(read));
+        }
+        for analyzer in &bench.analyzers {
+            if let Some(TeeTo::File(path)) = &analyzer.tee {
+                let about = format!("analyzer {}, tee", analyzer.id);
+                let want = if path.exists() { Want::ReadAndWrite } else { Want::Make };
+                let there = if path.exists() { path.as_path() } else { folder_of(path) };
+                needs.push((about, there.to_owned(), want));
+            }
         }
         for target in &bench.targets {
             let about = format!("receiver {}", target.id);

@@ -5,7 +5,9 @@ use std::net::SocketAddr;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-use super::super::Settings;
+use wickline_listen::line::LineSpec;
+
+use super::super::{AnalyzerKeys, Settings};
 use super::Builder;
 use crate::address::Address;
 
@@ -30,7 +32,7 @@ fn real(path: &Path) -> PathBuf {
 }
 
 /// Whether two paths lead to one file.
-fn same(one: &Path, other: &Path) -> bool {
+pub(super) fn same(one: &Path, other: &Path) -> bool {
     let number = |path| std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()));
     let (first, second): (Option<(u64, u64)>, _) = (number(one), number(other));
     real(one) == real(other) || (first.is_some() && first == second)
@@ -73,6 +75,20 @@ impl Builder<'_> {
         }
     }
 
+    /// The line of an analyzer, as it is to be set.
+    pub(super) fn line(&mut self, raw: &AnalyzerKeys, index: usize) -> Option<LineSpec> {
+        let line = LineSpec::parse(&raw.line, raw.speed, &raw.framing, &raw.flow, &raw.allow);
+        let line = self.good("analyzer", index, "line", &raw.line, line)?;
+        match line.with_modem(&raw.dtr, &raw.rts) {
+            Ok(line) => Some(line),
+            Err((key, allowed)) => {
+                let found = if key == "dtr" { &raw.dtr } else { &raw.rts };
+                self.fault("analyzer", index, key, found, allowed);
+                None
+            }
+        }
+    }
+
     /// One analyzer on each line, one listener on each address.
     pub(super) fn lines_apart(&mut self, settings: &Settings) {
         let mut taken: Vec<(String, PathBuf)> = Vec::new();
@@ -100,6 +116,13 @@ impl Builder<'_> {
                 self.listens("analyzer", index, "line", &analyzer.line, address, &listening);
             }
             listening.push((name, address));
+        }
+        for (index, analyzer) in settings.analyzer.iter().enumerate() {
+            let address = analyzer.tee.strip_prefix("listen:").and_then(|text| text.parse().ok());
+            if let Some(address) = address {
+                self.listens("analyzer", index, "tee", &analyzer.tee, address, &listening);
+                listening.push((format!("the copy of analyzer {}", analyzer.id), address));
+            }
         }
         for (table, text) in
             [("console", &settings.console.listen), ("watch", &settings.watch.listen)]

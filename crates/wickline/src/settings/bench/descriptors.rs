@@ -31,12 +31,14 @@ impl Bench {
         // A port and its control; or where it listens, who is heard and who knocks.
         let line = |kind: &LineKind| match kind {
             LineKind::Serial { .. } => 2,
-            LineKind::Tcp { .. } => 1,
+            LineKind::Tcp { .. } | LineKind::Rfc2217 { .. } => 1,
             LineKind::Listen { .. } => 3,
         };
         let lines: u64 = self.analyzers.iter().map(|analyzer| line(&analyzer.line.kind)).sum();
+        // A copy's file or connection, and where it listens.
+        let copies = 2 * count(self.analyzers.iter().filter(|a| a.tee.is_some()).count());
         // A connection, and the next one while it is being ended.
-        ALWAYS + tape + ledger + lines + 2 * receivers + doors + asked
+        ALWAYS + tape + ledger + lines + copies + 2 * receivers + doors + asked
     }
 
     /// Told where the system gives fewer than may be needed, and no more can be asked for.

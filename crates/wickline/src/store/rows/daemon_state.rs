@@ -22,6 +22,10 @@ pub enum Kind {
     Line,
     /// Two devices that take a line from each other.
     Rivals,
+    /// What went wrong on a line beneath its bytes; `why` has it in words, `last_at` when it was last told.
+    Troubles,
+    /// The copy of a line.
+    Tee,
     Receiver,
     /// A certificate, by receiver and whose it is; `last_at` is when it ends.
     Certificate,
@@ -30,8 +34,16 @@ pub enum Kind {
 }
 
 impl Kind {
-    const ALL: [Kind; 6] =
-        [Kind::Daemon, Kind::Line, Kind::Rivals, Kind::Receiver, Kind::Certificate, Kind::Tape];
+    const ALL: [Kind; 8] = [
+        Kind::Daemon,
+        Kind::Line,
+        Kind::Rivals,
+        Kind::Troubles,
+        Kind::Tee,
+        Kind::Receiver,
+        Kind::Certificate,
+        Kind::Tape,
+    ];
 
     #[must_use]
     pub fn text(self) -> &'static str {
@@ -39,6 +51,8 @@ impl Kind {
             Kind::Daemon => "daemon",
             Kind::Line => "line",
             Kind::Rivals => "rivals",
+            Kind::Troubles => "troubles",
+            Kind::Tee => "tee",
             Kind::Receiver => "receiver",
             Kind::Certificate => "certificate",
             Kind::Tape => "tape",

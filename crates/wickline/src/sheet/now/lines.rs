@@ -1,0 +1,115 @@
+//! How the lines are: open or not and why, what was last heard, what went wrong on them.
+
+use serde_json::json;
+
+use super::{About, Look, facts};
+use crate::store::StoreError;
+use crate::store::rows::daemon_state::{Kind, Point};
+
+/// A silence shorter than this is nobody's habit, in microseconds. Our own choice.
+const SILENCE_LEAST: i64 = 3_600_000_000;
+/// An analyzer is silent beyond its habit where it said something in the same hours of each of so many
+/// weeks before. Our own choice.
+const WEEKS: i64 = 3;
+const WEEK_US: i64 = 7 * 86_400_000_000;
+
+impl Look<'_> {
+    /// The lines of this bench, and those that other daemons tell of.
+    pub(super) async fn lines(&mut self) -> Result<(), StoreError> {
+        let mut ids: Vec<String> = self.bench.analyzers.iter().map(|a| a.id.clone()).collect();
+        for told in &self.told {
+            let lines = told.points.keys().filter(|(kind, _)| *kind == Kind::Line);
+            let new: Vec<_> = lines.filter(|(_, id)| !ids.contains(id)).cloned().collect();
+            ids.extend(new.into_iter().map(|(_, id)| id));
+        }
+        for id in ids {
+            let last = self.ledger.last_report(&id).await?;
+            let silence = self.silence(&id, last.map(|(_, at)| at)).await?;
+            let last_text = match last {
+                Some((n, at)) => format!("last report {n}, heard {}", self.time(at)),
+                None => "no report yet".to_owned(),
+            };
+            let of = |kind| self.point(kind, &id, None).cloned();
+            let (point, rivals) = (of(Kind::Line), of(Kind::Rivals));
+            let (tee, troubles) = (of(Kind::Tee), of(Kind::Troubles));
+            let stands = self.stands(point.as_ref());
+            let parts = [
+                Some(stands),
+                Some(last_text),
+                silence.clone(),
+                rivals.as_ref().map(|rivals| self.rivals(rivals)),
+                tee.as_ref().map(|tee| self.copy(tee)),
+                troubles.as_ref().map(|troubles| self.troubles(troubles)),
+            ];
+            let text = parts.into_iter().flatten().collect::<Vec<_>>().join("; ");
+            let up = point.as_ref().map(|p| p.up);
+            let since = point.map(|p| self.bench.clock.rfc3339(p.since));
+            let last_at = last.map(|(_, at)| self.bench.clock.rfc3339(at));
+            let copied = tee.map(|tee| tee.up);
+            let wrong =
+                up == Some(false) || silence.is_some() || rivals.is_some() || copied == Some(false);
+            let found = self.add(About::Line, &id, wrong, text);
+            found.facts = facts([
+                ("up", json!(up)),
+                ("since", json!(since)),
+                ("last_report", json!(last.map(|(n, _)| n.to_string()))),
+                ("last_report_at", json!(last_at)),
+                ("silent", json!(silence.is_some())),
+                ("rivals", json!(rivals.is_some())),
+                ("tee", json!(copied)),
+                ("troubles", json!(troubles.and_then(|troubles| troubles.why))),
+            ]);
+        }
+        Ok(())
+    }
+
+    fn stands(&self, point: Option<&Point>) -> String {
+        let Some(point) = point else { return "not known: no daemon tells of it".to_owned() };
+        let how = point.why.as_deref().map_or(String::new(), |how| format!(" ({how})"));
+        let stands = if point.up { "open" } else { "down" };
+        format!("{stands} since {}{how}", self.time(point.since))
+    }
+
+    fn rivals(&self, rivals: &Point) -> String {
+        let at = self.time(rivals.since);
+        format!(
+            "since {at} new connections take it over again and again: do two devices connect to it?"
+        )
+    }
+
+    fn copy(&self, tee: &Point) -> String {
+        let to = tee.why.as_deref().unwrap_or_default();
+        match tee.up {
+            true => format!("its copy goes to {to}"),
+            false => format!("its copy waits since {} for {to}", self.time(tee.since)),
+        }
+    }
+
+    fn troubles(&self, troubles: &Point) -> String {
+        let last = self.time(troubles.last_at.unwrap_or(troubles.since));
+        let what = troubles.why.as_deref().unwrap_or_default();
+        format!("since {} {what}, the last told at {last}", self.time(troubles.since))
+    }
+
+    /// In words, where an analyzer says nothing for longer than the laboratory allows in its working hours; without
+    /// those, for longer than in the same hours of the weeks before.
+    async fn silence(
+        &self,
+        analyzer: &str,
+        last: Option<i64>,
+    ) -> Result<Option<String>, StoreError> {
+        let hours = self.bench.analyzer(analyzer).and_then(|a| a.hours.as_ref());
+        if let Some(hours) = hours {
+            let since = hours.silent_since(&self.bench.clock, self.now, last);
+            let words = |since| format!("silent in its working hours since {}", self.time(since));
+            return Ok(since.map(words));
+        }
+        let Some(last) = last.filter(|last| self.now - last >= SILENCE_LEAST) else {
+            return Ok(None);
+        };
+        let before = |week: i64| (last - week * WEEK_US, self.now - week * WEEK_US);
+        let spans: Vec<_> = (1..=WEEKS).map(before).collect();
+        let silent = self.ledger.spans_heard(analyzer, &spans).await? == spans.len();
+        Ok(silent.then(|| "silent for longer than is its habit at this hour".to_owned()))
+    }
+}

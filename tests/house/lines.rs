@@ -1,0 +1,164 @@
+//! Lines in real life: a port that somebody else has, settings that a port does not take, hours without a word, a second
+//! program that listens as well.
+
+use std::fs::File;
+use std::io::{Read, Write};
+use std::net::TcpStream;
+use std::path::Path;
+use std::time::Duration;
+
+use rustix::fs::{FlockOperation, flock};
+use wickline::simulate::port::SimPort;
+
+use crate::kit::{Daemon, Folder, ask, configuration, run, until};
+use crate::way::{pty, runtime};
+
+const PRINT: &[u8] = include_bytes!("../../fixtures/listen/two-column/complete.cap");
+
+/// A configuration whose receiver is a folder, with further keys of the analyzer.
+fn with(line: &str, keys: &str) -> String {
+    let text = configuration(line, "two-column", "ten-pad", "dir:out", "");
+    text.replace("strip = \"ten-pad\"\n", &format!("strip = \"ten-pad\"\n{keys}\n"))
+}
+
+fn the_line(config: &Path) -> serde_json::Value {
+    let status = ask(config, &["status"]);
+    let items = status["items"].as_array().expect("findings").clone();
+    items.into_iter().find(|item| item["about"] == "line").expect("the line")
+}
+
+/// What holds a line up is told anew when it changes: first nothing is plugged in, then another program has the port.
+#[test]
+fn a_port_that_appears_later_and_is_held_by_another_program() {
+    let folder = Folder::new("held-port");
+    runtime().block_on(async {
+        let (port, path) = pty();
+        let path = path.strip_prefix("serial:").expect("a path").to_owned();
+        let name = folder.0.join("by-path");
+        let config =
+            folder.write("wickline.toml", &with(&format!("serial:{}", name.display()), ""));
+        let mut daemon = Daemon::start(&config);
+        let down = daemon.wait_for(|e| e["event"] == "line-down");
+        let why = down["why"].as_str().expect("words");
+        assert!(why.contains("is the adapter plugged in?"), "{why}");
+        let holder = File::open(&path).expect("the port");
+        flock(&holder, FlockOperation::NonBlockingLockExclusive).expect("it is free");
+        std::os::unix::fs::symlink(&path, &name).expect("a link");
+        let down = daemon.wait_for(|e| e["event"] == "line-down");
+        let comm = std::fs::read_to_string("/proc/self/comm").expect("a name");
+        let held = format!("it is held by {} {}", std::process::id(), comm.trim());
+        let why = down["why"].as_str().expect("words").to_owned();
+        assert!(why.contains(&held), "{why}");
+        until(|| the_line(&config)["text"].as_str().is_some_and(|text| text.contains(&held)));
+        let again = daemon.tells(Duration::from_secs(3), |e| e["event"] == "line-down");
+        assert!(again.is_none(), "told once, however often it is tried: {again:?}");
+        // A person who listens by hand is told the same.
+        let listens = run(&config, &["listen", &path, "--seconds", "5"]);
+        assert_eq!(listens.status.code(), Some(3));
+        let said = String::from_utf8_lossy(&listens.stderr).into_owned();
+        assert!(said.contains(&held), "{said}");
+        drop(holder);
+        daemon.wait_for(|e| e["event"] == "line-up");
+        let second = File::open(&path)
+            .and_then(|file| Ok(flock(&file, FlockOperation::NonBlockingLockExclusive)?));
+        assert!(second.is_err(), "now it is ours alone");
+        assert_eq!(daemon.stop(), 0);
+        drop(port);
+    });
+}
+
+/// A line is not heard in other settings than it was given; what can be known beforehand is refused when it is read.
+#[test]
+fn modem_lines_that_are_not_there_or_are_not_ours_to_move() {
+    let folder = Folder::new("modem");
+    runtime().block_on(async {
+        let (_port, line) = pty();
+        let config = folder.write("wickline.toml", &with(&line, "dtr = \"on\""));
+        let mut daemon = Daemon::start(&config);
+        let down = daemon.wait_for(|e| e["event"] == "line-down");
+        let why = down["why"].as_str().expect("words");
+        assert!(why.contains("a port without it has dtr = \"leave\""), "{why}");
+        std::fs::write(&config, with(&line, "dtr = \"leave\"")).expect("written");
+        daemon.hang_up();
+        daemon.wait_for(|e| e["event"] == "line-up");
+        assert_eq!(daemon.stop(), 0);
+        for (line, keys, words) in [
+            (line.as_str(), "flow = \"rts-cts\"\nrts = \"on\"", "the port itself moves it"),
+            ("tcp:192.0.2.1:4001", "dtr = \"off\"", "only serial: and rfc2217: lines"),
+            (line.as_str(), "rts = \"up\"", "\"leave\", \"on\", \"off\""),
+            (line.as_str(), "hours = [\"Mon 07:00-19:00\"]", "Mo-Fr 07:00-19:00"),
+            (line.as_str(), "tee = \"listen:0.0.0.0:4010\"", "an address of this machine alone"),
+            (line.as_str(), "tee = \"out.txt\"", "file:PATH"),
+            (line.as_str(), "tee = \"file:tape.db-wal\"", "this one is a store's"),
+            (
+                "listen:127.0.0.1:4017",
+                "tee = \"listen:127.0.0.1:4017\"",
+                "nothing else here listens on",
+            ),
+        ] {
+            std::fs::write(&config, with(line, keys)).expect("written");
+            let checked = run(&config, &["check", "--offline"]);
+            let said = String::from_utf8_lossy(&checked.stderr).into_owned()
+                + &String::from_utf8_lossy(&checked.stdout);
+            assert_eq!(checked.status.code(), Some(2), "{keys}: {said}");
+            assert!(said.contains(words), "{keys}: {said}");
+        }
+    });
+}
+
+#[test]
+fn nothing_in_working_hours_is_told_until_something_comes() {
+    let folder = Folder::new("working-hours");
+    let keys = "hours = [\"Mo-Su 00:00-24:00\"]\nsilent_minutes = 1";
+    let config = folder.write("wickline.toml", &with("listen:127.0.0.1:0", keys));
+    let mut daemon = Daemon::start(&config);
+    let silent = daemon.wait_for(|e| e["event"] == "line-silent");
+    assert!(silent["minutes"].as_i64().is_some_and(|minutes| minutes > 1_440), "{silent}");
+    let line = the_line(&config);
+    let text = line["text"].as_str().expect("words");
+    assert!(line["silent"] == true && text.contains("silent in its working hours since"), "{text}");
+    let mut port = TcpStream::connect(&daemon.lines[0]).expect("it listens");
+    port.write_all(PRINT).expect("it takes it");
+    daemon.wait_for(|e| e["event"] == "line-speaks");
+    assert_eq!(the_line(&config)["silent"], false);
+    assert_eq!(daemon.stop(), 0);
+}
+
+/// A copy comes, goes elsewhere and ends by reloads, of which the line itself notices nothing.
+#[test]
+fn a_second_program_gets_what_the_analyzer_says() {
+    let folder = Folder::new("tee");
+    runtime().block_on(async {
+        let (mut port, line) = pty();
+        let config = folder.write("wickline.toml", &with(&line, "tee = \"file:copy\""));
+        let mut daemon = Daemon::start(&config);
+        port.write_all(PRINT).await.expect("it takes it");
+        let copy = folder.0.join("copy");
+        until(|| std::fs::read(&copy).is_ok_and(|there| there == PRINT));
+        let all: Vec<u8> = (0..=255).collect();
+        std::fs::write(&config, with(&line, "tee = \"listen:127.0.0.1:0\"")).expect("written");
+        daemon.hang_up();
+        let told =
+            daemon.wait_for(|e| e["event"] == "tee" && e["why"] == "nobody is connected to it");
+        let address =
+            told["to"].as_str().and_then(|to| to.strip_prefix("listen:")).expect("an address");
+        until(|| the_line(&config)["tee"] == false);
+        let mut program = TcpStream::connect(address).expect("it listens");
+        daemon.wait_for(|e| e["event"] == "tee" && e["up"] == true);
+        port.write_all(&all).await.expect("it takes it");
+        let mut got = vec![0; all.len()];
+        program.read_exact(&mut got).expect("copied");
+        assert_eq!(got, all, "every byte as it was said");
+        assert_eq!(std::fs::read(&copy).expect("there"), PRINT, "and nowhere else");
+        std::fs::write(&config, with(&line, "")).expect("written");
+        daemon.hang_up();
+        daemon.wait_for(|e| e["event"] == "ready");
+        assert_eq!(program.read(&mut [0]).expect("it ends"), 0);
+        until(|| the_line(&config)["tee"].is_null());
+        port.write_all(b"\r\n\r\n").await.expect("it takes it");
+        let opened = daemon.seen.iter().filter(|e| e["event"] == "line-up").count();
+        assert_eq!(opened, 1, "the line stayed open");
+        assert_eq!(daemon.stop(), 0);
+        drop::<SimPort>(port);
+    });
+}
