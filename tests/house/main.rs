@@ -2,6 +2,7 @@
 
 mod again;
 mod asking;
+mod backup;
 mod beside;
 mod by_hand;
 mod cable;
