@@ -168,7 +168,7 @@ pub async fn put_right(
     gather(receiver, &mut got, || true).await;
     assert!(got.is_empty(), "sent although delivery is paused: {got:?}");
     let trail = ask(config, &["trail"]).to_string();
-    assert!(trail.contains("set back"), "{trail}");
+    assert!(trail.contains("set back") || trail.contains("restore"), "{trail}");
     let notices = ask(config, &["ledger", "notices"]);
     assert_eq!(notices["items"].as_array().map(Vec::len), Some(1), "{notices}");
     let id = notices["items"][0]["id"].as_str().expect("an id").to_owned();

@@ -72,13 +72,14 @@ pub async fn restore(bench: &Bench, actor: &Actor, wish: &Wish<'_>) -> Result<Do
     let statement = Statement::read(wish.folder)?;
     statement.holds(wish.folder)?;
     let locks = Locks::take(bench)?;
-    let fate = fate(bench, &statement, wish).await?;
     if wish.only != Some(Only::Tape) && bench.ledger.is_shared() {
         must_be_new(&bench.ledger).await?;
     }
-    let mut ready = Ready::new(bench, wish.only);
-    let done = ready.restored(bench, actor, wish, statement, fate, &locks).await;
+    let fate = fate(bench, &statement, wish).await?;
+    let mut ready = Ready::new(bench);
+    let done = ready.restored(bench, actor, wish, statement, &fate, &locks).await;
     ready.tidy();
+    fate.close().await?;
     done
 }
 
@@ -138,13 +139,20 @@ async fn present_tape(path: &Path) -> Result<Result<Tape, String>, StoreError> {
     if !path.exists() {
         return Ok(Err("there was none".into()));
     }
-    let looked = match whole(path).await {
-        Ok(()) => Tape::look(path).await,
-        Err(error) => Err(error),
+    let looked = async {
+        let tape = Tape::look(path).await?;
+        let whole = async { tape.db().is_whole().await.map(|()| tape.clone()) };
+        match async { Ok((whole.await?, tape.lines().await?)) }.await {
+            Ok(looked) => Ok(looked),
+            Err(error) => tape.db().close().await.and(Err(error)),
+        }
     };
-    match looked {
-        Ok(tape) if tape.lines().await?.is_empty() => Ok(Err("nothing stood on it".into())),
-        Ok(tape) => Ok(Ok(tape)),
+    match looked.await {
+        Ok((tape, lines)) if lines.is_empty() => {
+            tape.db().close().await?;
+            Ok(Err("nothing stood on it".into()))
+        }
+        Ok((tape, _)) => Ok(Ok(tape)),
         Err(error @ (StoreError::Damaged { .. } | StoreError::Wrong { .. })) => {
             Ok(Err(error.to_string()))
         }
@@ -159,46 +167,58 @@ async fn fate(
     statement: &Statement,
     wish: &Wish<'_>,
 ) -> Result<TapeFate, StoreError> {
-    let refused = |why: String| Err(StoreError::Refused { why });
-    let here = bench.tape.display();
     let present = match (present_tape(&bench.tape).await?, wish.only) {
         (Ok(tape), _) => tape,
         (Err(_), Some(Only::Ledger)) => return Ok(TapeFate::None),
         (Err(why), _) => return Ok(TapeFate::PutBack { why, was: None }),
     };
+    match why_not(bench, &present, statement, wish).await {
+        Ok(None) => Ok(TapeFate::Stays(present)),
+        Ok(Some(why)) => Ok(TapeFate::PutBack { why: why.into(), was: Some(present) }),
+        Err(error) => present.db().close().await.and(Err(error)),
+    }
+}
+
+/// Why a present tape gives way. None: it stays. An error: a person has to say which.
+async fn why_not(
+    bench: &Bench,
+    present: &Tape,
+    statement: &Statement,
+    wish: &Wish<'_>,
+) -> Result<Option<&'static str>, StoreError> {
+    let refused = |why: String| Err(StoreError::Refused { why });
+    let (here, only) = (bench.tape.display(), wish.only);
     if wish.replace_tape {
-        let why = "it was asked for".into();
-        return Ok(TapeFate::PutBack { why, was: Some(present) });
+        return Ok(Some("it was asked for"));
     }
-    let other = present.id != statement.tape.label;
-    if other && wish.only == Some(Only::Ledger) {
-        return Ok(TapeFate::Stays(present));
-    }
-    let again = |more: &str| format!("`{} {more}`", wish.again);
-    if other {
+    let again = |more: &str| format!("`{}{more}`", wish.again);
+    if present.id != statement.tape.label {
+        if only == Some(Only::Ledger) {
+            return Ok(None);
+        }
+        let keep = match only {
+            None => format!("{} keeps it, ", again(" --only ledger")),
+            Some(_) => String::new(),
+        };
         return refused(format!(
-            "{here} is another tape than that of the backup, and has something on it: {} keeps it, {} moves it aside",
-            again("--only ledger"),
-            again("--replace-tape")
+            "{here} is another tape than that of the backup, and has something on it: {keep}{} moves it aside",
+            again(" --replace-tape")
         ));
     }
     let copy = Tape::look(&wish.folder.join(TAPE)).await?;
-    let goes_on = present.goes_on_from(&copy).await?;
+    let goes_on = present.goes_on_from(&copy).await;
     copy.db().close().await?;
-    match (goes_on, wish.only) {
+    match (goes_on?, only) {
         (true, Some(Only::Tape)) => refused(format!(
             "{here} is whole and has all that the backup's has: it stays. To have the older one all the same: {}",
-            again("--replace-tape")
+            again(" --replace-tape")
         )),
-        (true, _) => Ok(TapeFate::Stays(present)),
+        (true, _) => Ok(None),
         (false, Some(Only::Ledger)) => refused(format!(
             "{here} does not go on from the tape of the backup, though it has its name: its places are not those of \
              that ledger. Leave `--only ledger` out: both are put back"
         )),
-        (false, _) => {
-            let why = "it was shorter, or another history of it".into();
-            Ok(TapeFate::PutBack { why, was: Some(present) })
-        }
+        (false, _) => Ok(Some("it was shorter, or another history of it")),
     }
 }
 
@@ -211,18 +231,25 @@ struct Ready {
 }
 
 impl Ready {
-    fn new(bench: &Bench, only: Option<Only>) -> Self {
-        let ledger = match (&bench.ledger, only) {
-            (Address::Sqlite(path), _) => beside(path, "-restoring"),
+    fn new(bench: &Bench) -> Self {
+        let mut stores = vec![bench.tape.clone()];
+        let ledger = match &bench.ledger {
+            Address::Sqlite(path) => {
+                stores.push(path.clone());
+                beside(path, "-restoring")
+            }
             // On its way to the server.
-            (Address::Postgres(_), _) => beside(&bench.tape, "-ledger-restoring"),
+            Address::Postgres(_) => beside(&bench.tape, "-ledger-restoring"),
         };
-        let ready = Self {
-            ledger,
-            tape: beside(&bench.tape, "-restoring"),
-            stamp: clock::stamp(clock::now_us()),
-            aside: Vec::new(),
+        let stamp = clock::stamp(clock::now_us());
+        let names = std::iter::once(stamp.clone()).chain((2..).map(|n| format!("{stamp}-{n}")));
+        let free = |stamp: &String| {
+            let aside = |store: &PathBuf| beside(store, &format!("-before-{stamp}"));
+            stores.iter().all(|store| std::fs::symlink_metadata(aside(store)).is_err())
         };
+        let stamp = names.into_iter().find(free).unwrap_or_default();
+        let (tape, aside) = (beside(&bench.tape, "-restoring"), Vec::new());
+        let ready = Self { ledger, tape, stamp, aside };
         // What one left that was cut short.
         ready.tidy();
         ready
@@ -242,10 +269,10 @@ impl Ready {
         actor: &Actor,
         wish: &Wish<'_>,
         statement: Statement,
-        fate: TapeFate,
+        fate: &TapeFate,
         locks: &Locks,
     ) -> Result<Done, StoreError> {
-        let stood = stood(bench, &statement.tape.label, &fate).await;
+        let stood = stood(bench, &statement.tape.label, fate).await;
         let only_tape = wish.only == Some(Only::Tape);
         let ledger = if only_tape {
             Ledger::existing(bench.ledger.clone()).await?
@@ -259,16 +286,16 @@ impl Ready {
             copied(&wish.folder.join(TAPE), &self.tape, &statement.tape.file).await?;
             let read = ledger.stands(&statement.tape.label).await?.lines;
             lost = Tape::go_on_behind(&self.tape, &read).await?;
-            lost = more_lost(lost, &statement, &fate).await?;
+            lost = more_lost(lost, &statement, fate).await?;
         }
         let doubts =
-            if only_tape { Vec::new() } else { doubts(&self.tape, &statement, &fate).await? };
+            if only_tape { Vec::new() } else { doubts(&self.tape, &statement, fate).await? };
         let (put, what) = match (only_tape, put_tape) {
             (true, _) => (vec!["tape"], "tape"),
             (false, true) => (vec!["ledger", "tape"], "ledger and tape"),
             (false, false) => (vec!["ledger"], "ledger"),
         };
-        let back = told(bench, wish, &statement, &fate, stood.as_ref(), what, doubts);
+        let back = told(bench, wish, &statement, fate, stood.as_ref(), what, doubts);
         if !only_tape {
             ledger.put_back(bench, actor, back.clone()).await?;
             ledger.close().await?;
@@ -286,7 +313,6 @@ impl Ready {
         }
         locks.unmark()?;
         let tape = fate.words(bench);
-        fate.close().await?;
         let aside = std::mem::take(&mut self.aside);
         Ok(Done { statement, put, aside, tape, stood, lost })
     }

@@ -188,10 +188,15 @@ impl Statement {
         serde_json::from_value(value).map_err(|e| damaged(e.to_string()))
     }
 
-    /// An error: a file of the folder is not what it was when the statement was made.
+    /// An error: a newer program made it, or a file of the folder is not what it was when the statement was made.
     pub fn holds(&self, folder: &Path) -> Result<(), StoreError> {
-        for (name, file) in [(LEDGER, &self.ledger.file), (TAPE, &self.tape.file)] {
+        let files = [
+            (LEDGER, &self.ledger.file, Ledger::schema()),
+            (TAPE, &self.tape.file, Tape::schema()),
+        ];
+        for (name, file, known) in files {
             let path = folder.join(name);
+            file.is_known(&path, known)?;
             file.fits(&path, &digest_of(&path)?)?;
         }
         Ok(())
@@ -218,7 +223,7 @@ impl Copied {
     }
 
     /// An error: a newer program made it.
-    pub fn is_known(&self, path: &Path, known: i64) -> Result<(), StoreError> {
+    fn is_known(&self, path: &Path, known: i64) -> Result<(), StoreError> {
         let (what, found) = (path.display().to_string(), self.schema);
         if found > known { Err(StoreError::Newer { what, found, known }) } else { Ok(()) }
     }

@@ -2,7 +2,7 @@
 //! told of.
 //!
 //! `VACUUM INTO` (sqlite.org/lang_vacuum.html) reads like any question: in a log's file nobody who writes waits for it,
-//! but the log cannot begin anew before it ends. It takes an empty file and syncs none.
+//! but the log cannot begin anew before it ends. It takes an empty file, and need not put it onto the disk.
 
 use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions};
@@ -128,6 +128,11 @@ impl Ledger {
         let copy = Ledger::open(Address::Sqlite(to.to_owned())).await?;
         self.fill_new(&copy).await?;
         copy.close().await?;
+        // Without a log, as the copy of a file: to look at it makes no file beside it.
+        let mut conn = copy.db.read().await?;
+        let done = conn.fetch_one("PRAGMA journal_mode=DELETE").await;
+        done.map_err(|e| copy.wrong(&e))?;
+        conn.close().await.map_err(|e| copy.wrong(&e))?;
         sync(to)
     }
 

@@ -11,9 +11,16 @@ use crate::address::Address;
 use crate::clock;
 use crate::store::StoreError;
 use crate::store::db::Db;
+use crate::store::schema::version_of;
 use crate::store::seen::LineSeen;
 
 impl Tape {
+    /// The version of the schema that this program knows.
+    #[must_use]
+    pub fn schema() -> i64 {
+        version_of(SCHEMAS.len())
+    }
+
     /// The lines of which anything stands on it.
     pub async fn lines(&self) -> Result<Vec<String>, StoreError> {
         let mut conn = self.db.read().await?;
