@@ -16,7 +16,7 @@ use wickline_forward::receive::{Received, Receiver};
 
 use crate::faults::preload;
 use crate::hints::hints;
-use crate::kit::{Daemon, Folder, ask, program, quick_check, run, said, until};
+use crate::kit::{Daemon, Folder, ask, program, quick_check, run, said, skipped, until};
 use crate::set_back::{
     bench, done, four_sent, got_all, held, put_right, remove, sent, strips, unlike,
 };
@@ -178,7 +178,7 @@ fn an_older_backup_of_both_keeps_the_tape_and_holds_what_was_perhaps_sent() {
         let before = files(&folder.0);
         let told = restored(&config, &copy, &["--as", "J. Mast"]);
         assert!(told.contains("tape.db stays as it is"), "{told}");
-        assert!(told.contains("reports 4 to 9"), "{told}");
+        assert!(told.contains("reports 5 to 9, messages 5 to 9"), "{told}");
         assert!(hints(&told).iter().any(|h| h == "wickline queue resume lis"), "{told}");
         // Nothing was overwritten.
         let after = files(&folder.0);
@@ -556,6 +556,37 @@ fn a_ledger_on_a_server_is_put_back_into_a_new_one() {
         let daemon = Daemon::start(&config);
         until(|| held(&config).len() == 8);
         assert_eq!(daemon.stop(), 0);
+    });
+}
+
+/// Root works for the service: what it makes in the service's folder is the service's.
+#[test]
+fn what_root_puts_back_belongs_to_the_service() {
+    if !rustix::process::geteuid().is_root() {
+        return skipped("root", "only root can give files to others");
+    }
+    use std::os::unix::fs::{MetadataExt, chown};
+    const SERVICE: u32 = 65_534;
+    runtime().block_on(async {
+        let (folder, _receiver, config, _) = four_sent("put-root").await;
+        chown(&folder.0, Some(SERVICE), Some(SERVICE)).expect("root may");
+        for path in files(&folder.0).keys() {
+            chown(path, Some(SERVICE), Some(SERVICE)).expect("root may");
+        }
+        let copy = backed_up(&config);
+        restored(&config, &copy, &["--replace-tape"]);
+        let mut all = files(&folder.0);
+        all.extend(files(&copy));
+        let theirs: Vec<&PathBuf> = all
+            .keys()
+            .chain([&copy])
+            .filter(|path| std::fs::metadata(path).is_ok_and(|found| found.uid() != SERVICE))
+            .collect();
+        assert!(theirs.is_empty(), "{theirs:?}");
+        for store in ["ledger.db", "tape.db"] {
+            let mode = std::fs::metadata(folder.0.join(store)).expect("there").mode() & 0o777;
+            assert_eq!(mode, 0o600, "{store}");
+        }
     });
 }
 

@@ -21,7 +21,8 @@ use crate::store::trail::{Act, Actor, record};
 /// Where the tape of each analyzer ended before anything was heard: entry and offset.
 pub type Ends = std::collections::HashMap<String, (i64, u64)>;
 
-/// A tape whose reports were perhaps sent: all that the ledger itself has of it, and what stands on it up to these bytes.
+/// A tape whose reports were perhaps sent: all that the ledger itself has of it, and what stands on it up to
+/// these bytes.
 #[derive(Clone, Debug, Default)]
 pub struct Doubt {
     pub tape: String,

@@ -97,13 +97,22 @@ fn told(bench: &Bench, done: &Done, out: &Output) -> Answer {
         out.line(&format!("{} is now {}", from.display(), to.display()));
     }
     if put.contains(&"ledger") {
+        let since = |what: &str, last: i64, was: i64| match was - last {
+            ..=0 => format!("no {what}"),
+            1 => format!("{what} {was}"),
+            _ => format!("{what}s {} to {was}", last + 1),
+        };
         out.line(&match stood {
             Some(s) if s.epoch == ledger.epoch => format!(
-                "not in this ledger any more: reports {} to {}, messages {} to {}, and what people did behind row {} \
-                 of the trail, up to row {}",
-                ledger.report, s.report, ledger.message, s.message, ledger.trail.n, s.trail.n
+                "not in this ledger any more: {}, {}, and what people did in {} of the trail",
+                since("report", ledger.report, s.report),
+                since("message", ledger.message, s.message),
+                since("row", ledger.trail.n, s.trail.n)
             ),
-            Some(s) => format!("the ledger before was another, {}: report {} was its last", s.epoch, s.report),
+            Some(s) => format!(
+                "the ledger before was another, {}: report {} was its last",
+                s.epoch, s.report
+            ),
             None => "how the ledger stood before is not known".to_owned(),
         });
     }

@@ -293,8 +293,8 @@ impl Db {
         Ok(self.write_on(slot, seat, true))
     }
 
-    /// A connection of its own on which all that is asked is of one moment: close it afterwards. Nobody who writes waits
-    /// for it.
+    /// A connection of its own on which all that is asked is of one moment: close it afterwards. Nobody who
+    /// writes waits for it.
     pub(super) async fn snapshot(&self) -> Result<Conn, StoreError> {
         let mut conn = self.connect().await?;
         let begin = if self.address.is_sqlite() {
