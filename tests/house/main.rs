@@ -45,6 +45,7 @@ mod proved;
 mod put_right;
 mod receivers;
 mod reload;
+mod restored;
 mod rights;
 mod server;
 mod service;

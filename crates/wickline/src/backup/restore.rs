@@ -15,14 +15,14 @@ use crate::address::Address;
 use crate::clock;
 use crate::daemon::lock_anyhow;
 use crate::settings::bench::Bench;
-use crate::store::StoreError;
 use crate::store::copying::{copy_file, file_error, sync};
 use crate::store::disk_room::folder_of;
 use crate::store::files::beside;
 use crate::store::ledger::Ledger;
-use crate::store::seen::{LineSeen, Seen};
+use crate::store::seen::Seen;
 use crate::store::tape::Tape;
 use crate::store::trail::Actor;
+use crate::store::{StoreError, refused};
 
 /// One of the two stores alone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -73,7 +73,7 @@ pub async fn restore(bench: &Bench, actor: &Actor, wish: &Wish<'_>) -> Result<Do
     statement.holds(wish.folder)?;
     let locks = Locks::take(bench)?;
     if wish.only != Some(Only::Tape) && bench.ledger.is_shared() {
-        must_be_new(&bench.ledger).await?;
+        must_be_new(&bench.ledger, wish).await?;
     }
     let fate = fate(bench, &statement, wish).await?;
     let mut ready = Ready::new(bench);
@@ -122,12 +122,21 @@ impl Locks {
     }
 }
 
-async fn must_be_new(ledger: &Address) -> Result<(), StoreError> {
+async fn must_be_new(ledger: &Address, wish: &Wish<'_>) -> Result<(), StoreError> {
     match Ledger::look(ledger.clone()).await {
         Ok(there) => {
             let new = there.must_be_new().await;
             there.close().await?;
-            new
+            let more = match wish.only {
+                None => format!("; for the tape alone: `{} --only tape`", wish.again),
+                Some(_) => String::new(),
+            };
+            new.map_err(|error| match error {
+                StoreError::Refused { why } => refused(format!(
+                    "{why}. Make another database and name it as store.ledger{more}"
+                )),
+                other => other,
+            })
         }
         Err(StoreError::Absent { .. }) => Ok(()),
         Err(error) => Err(error),
@@ -186,7 +195,6 @@ async fn why_not(
     statement: &Statement,
     wish: &Wish<'_>,
 ) -> Result<Option<&'static str>, StoreError> {
-    let refused = |why: String| Err(StoreError::Refused { why });
     let (here, only) = (bench.tape.display(), wish.only);
     if wish.replace_tape {
         return Ok(Some("it was asked for"));
@@ -200,24 +208,24 @@ async fn why_not(
             None => format!("{} keeps it, ", again(" --only ledger")),
             Some(_) => String::new(),
         };
-        return refused(format!(
+        return Err(refused(format!(
             "{here} is another tape than that of the backup, and has something on it: {keep}{} moves it aside",
             again(" --replace-tape")
-        ));
+        )));
     }
     let copy = Tape::look(&wish.folder.join(TAPE)).await?;
     let goes_on = present.goes_on_from(&copy).await;
     copy.db().close().await?;
     match (goes_on?, only) {
-        (true, Some(Only::Tape)) => refused(format!(
+        (true, Some(Only::Tape)) => Err(refused(format!(
             "{here} is whole and has all that the backup's has: it stays. To have the older one all the same: {}",
             again(" --replace-tape")
-        )),
+        ))),
         (true, _) => Ok(None),
-        (false, Some(Only::Ledger)) => refused(format!(
+        (false, Some(Only::Ledger)) => Err(refused(format!(
             "{here} does not go on from the tape of the backup, though it has its name: its places are not those of \
              that ledger. Leave `--only ledger` out: both are put back"
-        )),
+        ))),
         (false, _) => Ok(Some("it was shorter, or another history of it")),
     }
 }
@@ -300,12 +308,16 @@ impl Ready {
             ledger.put_back(bench, actor, back.clone()).await?;
             ledger.close().await?;
         }
+        if !only_tape && bench.ledger.is_shared() {
+            // Whole by itself: with the present tape it is a ledger alone that was put back.
+            self.put_on_the_server(bench).await?;
+        }
         locks.mark(&wish.again)?;
-        if !only_tape {
-            self.ledger_into_place(bench).await?;
+        if let (false, Address::Sqlite(path)) = (only_tape, &bench.ledger) {
+            self.put_in_place(&self.ledger.clone(), path)?;
         }
         if put_tape {
-            self.into_place(&self.tape.clone(), &bench.tape)?;
+            self.put_in_place(&self.tape.clone(), &bench.tape)?;
         }
         if only_tape {
             ledger.put_back(bench, actor, back).await?;
@@ -317,20 +329,17 @@ impl Ready {
         Ok(Done { statement, put, aside, tape, stood, lost })
     }
 
-    async fn ledger_into_place(&mut self, bench: &Bench) -> Result<(), StoreError> {
-        let Address::Sqlite(path) = &bench.ledger else {
-            let from = Ledger::look(Address::Sqlite(self.ledger.clone())).await?;
-            let to = Ledger::open(bench.ledger.clone()).await?;
-            from.fill_new(&to).await?;
-            from.close().await?;
-            return to.close().await;
-        };
-        self.into_place(&self.ledger.clone(), path)
+    async fn put_on_the_server(&self, bench: &Bench) -> Result<(), StoreError> {
+        let from = Ledger::look(Address::Sqlite(self.ledger.clone())).await?;
+        let to = Ledger::open(bench.ledger.clone()).await?;
+        from.fill_new(&to).await?;
+        from.close().await?;
+        to.close().await
     }
 
     /// Moves what stands at a path aside under a name with the time, with what SQLite keeps beside it, and the new file
     /// there.
-    fn into_place(&mut self, new: &Path, path: &Path) -> Result<(), StoreError> {
+    fn put_in_place(&mut self, new: &Path, path: &Path) -> Result<(), StoreError> {
         let aside = beside(path, &format!("-before-{}", self.stamp));
         for ending in ["-wal", "-shm", "-journal", ""] {
             let (from, to) = (beside(path, ending), beside(&aside, ending));
@@ -434,9 +443,13 @@ async fn doubts(
         }
         TapeFate::Stays(present) => {
             let mut lines = Vec::new();
-            let seen = present.ledger_seen().await?.map(|seen| seen.lines).unwrap_or_default();
-            for (line, LineSeen { perhaps_to, .. }) in seen {
-                let to = perhaps_to.min(present.end(&line).await?.1);
+            let seen = present.ledger_seen().await?.map(|seen| seen.lines);
+            for line in present.lines().await? {
+                // A tape that remembers nothing may have been read to its end.
+                let most = seen
+                    .as_ref()
+                    .map_or(u64::MAX, |seen| seen.get(&line).map_or(0, |seen| seen.perhaps_to));
+                let to = most.min(present.end(&line).await?.1);
                 lines.push((line, to));
             }
             let own = Doubt { tape: present.id.clone(), lines };
