@@ -1,5 +1,5 @@
-//! What is put back from a backup: no id twice, nothing that was perhaps sent sent anew, and what is lost is told. What is
-//! not whole is not put back.
+//! What is put back from a backup: no id twice, nothing that was perhaps sent sent anew, and what is lost is
+//! told. What is not whole is not put back.
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
