@@ -57,6 +57,10 @@ fn a_port_that_appears_later_and_is_held_by_another_program() {
         assert_eq!(listens.status.code(), Some(3));
         let said = String::from_utf8_lossy(&listens.stderr).into_owned();
         assert!(said.contains(&held), "{said}");
+        let checked = run(&config, &["check"]);
+        let checked = String::from_utf8_lossy(&checked.stdout).into_owned();
+        let has = format!("at present {} {} has it", std::process::id(), comm.trim());
+        assert!(checked.contains(&has), "{checked}");
         drop(holder);
         daemon.wait_for(|e| e["event"] == "line-up");
         let second = File::open(&path)

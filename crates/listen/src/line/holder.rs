@@ -27,6 +27,14 @@ impl Default for Places {
     }
 }
 
+/// Who has a port at present, as far as this user may know it. Nothing is opened for that.
+///
+/// `PID NAME`, and the lock file where one says so. Of a path that leads to nothing: nobody.
+#[must_use]
+pub fn holder(path: &Path) -> Option<String> {
+    Places::default().holder(&path.canonicalize().ok()?, path)
+}
+
 impl Places {
     /// Who has `node`, which is called `path` in the configuration, as far as this user may know it.
     pub fn holder(&self, node: &Path, path: &Path) -> Option<String> {

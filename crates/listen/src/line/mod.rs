@@ -26,6 +26,7 @@ use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
+pub use holder::holder;
 pub use spec::{LineKind, LineSpec, SPEEDS};
 pub use tcp::{Caller, Knock, Listener, Takeover};
 pub use trouble::{Counts, Trouble};

@@ -130,7 +130,7 @@ fn take(node: &Path, path: &Path) -> io::Result<OwnedFd> {
     match flock(&control, FlockOperation::NonBlockingLockExclusive) {
         Err(rustix::io::Errno::WOULDBLOCK) => {
             let holder = Places::default().holder(node, path);
-            return Err(held(path, holder.as_deref().unwrap_or(HIDDEN)));
+            return Err(held(path, &holder.unwrap_or_else(|| hidden(node))));
         }
         Err(error) => return Err(about("locking", path, &error.into())),
         Ok(()) => flock(&control, FlockOperation::Unlock)?,
@@ -147,8 +147,10 @@ fn no_modem(what: &str, path: &Path, error: io::Error) -> io::Error {
 }
 
 /// Whoever has a port and cannot be seen.
-const HIDDEN: &str =
-    "a program that this user cannot see: as root, `fuser -v` with its path names it";
+fn hidden(node: &Path) -> String {
+    let node = node.display();
+    format!("a program that this user cannot see; as root, `fuser -v {node}` names it")
+}
 
 fn held(path: &Path, holder: &str) -> io::Error {
     let text = format!("opening {}: it is held by {holder}", path.display());
@@ -168,7 +170,7 @@ fn mark_damage(port: &impl std::os::fd::AsFd) -> io::Result<()> {
 fn about(doing: &str, path: &Path, error: &io::Error) -> io::Error {
     let path: PathBuf = path.into();
     if error.kind() == io::ErrorKind::ResourceBusy {
-        return held(&path, HIDDEN);
+        return held(&path, &hidden(&path));
     }
     let hint = match error.kind() {
         io::ErrorKind::NotFound => "; is the adapter plugged in?",

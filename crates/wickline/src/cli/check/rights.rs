@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use rustix::fs::Access;
 use wickline_forward::deliver::Address as ReceiverAddress;
-use wickline_listen::line::LineKind;
+use wickline_listen::line::{LineKind, holder};
 
 use super::super::AS_ROOT;
 use super::account::{Account, Unit, Want};
@@ -91,7 +91,12 @@ impl Judge {
         for analyzer in &bench.analyzers {
             let LineKind::Serial { path } = &analyzer.line.kind else { continue };
             let (level, text) = match self.line(path) {
-                Ok(()) => (Level::Good, "there, and ours to open".to_owned()),
+                Ok(()) => {
+                    // The daemon itself, mostly.
+                    let holder = holder(path).map(|who| format!("; at present {who} has it"));
+                    let holder = holder.unwrap_or_default();
+                    (Level::Good, format!("there, and ours to open{holder}"))
+                }
                 Err(None) if offline => (Level::Note, "not plugged in here".to_owned()),
                 Err(None) => {
                     let why = "there is no such device; is the adapter plugged in?".to_owned();

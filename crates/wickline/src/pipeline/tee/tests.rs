@@ -119,13 +119,10 @@ async fn what_is_no_file_of_ours_alone_is_not_written_to() {
             std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600)).expect("ours");
         };
         let folder = |path: &Path| std::fs::create_dir(path).expect("a folder");
-        let cases: [(&dyn Fn(&Path), &str); 4] = [
-            (&others, "chmod 0600"),
-            (&link, "is a link: name the file itself"),
-            (&twice, "has a second name"),
-            (&folder, "opening "),
-        ];
-        for (make, words) in cases {
+        let made: [&dyn Fn(&Path); 4] = [&others, &link, &twice, &folder];
+        let words =
+            ["chmod 0600", "is a link: name the file itself", "has a second name", "opening "];
+        for (make, words) in made.into_iter().zip(words) {
             let path = file("tee-others");
             make(&path);
             let mut copied = Copied::begin(TeeTo::File(path.clone()), 0);
