@@ -142,6 +142,34 @@ fn what_the_tape_of_a_backup_has_beyond_its_ledger_is_held() {
     });
 }
 
+/// What is open of a tape that was moved aside long ago may have been let go since as well.
+#[test]
+fn what_is_held_of_an_earlier_tape_needs_a_person_too() {
+    runtime().block_on(async {
+        let (folder, _receiver, config) = bench("put-earlier").await;
+        let mut blank = strips(1, 1);
+        blank.run[0].specimen.clear();
+        let mut daemon = Daemon::start(&config);
+        crate::set_back::run_strips(&mut daemon, &blank).await;
+        assert_eq!(daemon.stop(), 0);
+        remove(&folder, "tape.db");
+        let mut daemon = Daemon::start(&config);
+        crate::set_back::run_strips(&mut daemon, &strips(11, 1)).await;
+        assert_eq!(daemon.stop(), 0);
+        let copy = backed_up(&config);
+        remove(&folder, "ledger.db");
+        restored(&config, &copy, &["--only", "ledger"]);
+        let item = held(&config)[0].clone();
+        let open: Vec<&str> = item["holds"]
+            .as_array()
+            .expect("holds")
+            .iter()
+            .filter_map(|h| h["reason"].as_str())
+            .collect();
+        assert_eq!(open, ["specimen-blank", "after-restore"], "{item}");
+    });
+}
+
 /// Gives a backup the tape of a later one.
 fn mixed(ledger: &Path, tape: &Path) {
     let read = |folder: &Path| -> Value {

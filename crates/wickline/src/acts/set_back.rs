@@ -175,7 +175,8 @@ impl Ledger {
         let mut write = self.act().await?;
         doubted(&mut write, bench, RESTORED, &back.doubts).await?;
         notice::put(&mut write, Kind::Restored, &back.tape, &back.detail).await?;
-        let perhaps: Vec<String> = back.doubts.iter().map(Doubt::words).collect();
+        let perhaps: Vec<String> =
+            back.doubts.iter().filter(|d| !d.lines.is_empty()).map(Doubt::words).collect();
         let act = Act {
             verb: "restore",
             object: back.what,

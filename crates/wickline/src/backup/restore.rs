@@ -296,8 +296,10 @@ impl Ready {
             lost = Tape::go_on_behind(&self.tape, &read).await?;
             lost = more_lost(lost, &statement, fate).await?;
         }
-        let doubts =
-            if only_tape { Vec::new() } else { doubts(&self.tape, &statement, fate).await? };
+        let doubts = match only_tape {
+            true => Vec::new(),
+            false => doubts(&ledger, &self.tape, &statement, fate).await?,
+        };
         let (put, what) = match (only_tape, put_tape) {
             (true, _) => (vec!["tape"], "tape"),
             (false, true) => (vec!["ledger", "tape"], "ledger and tape"),
@@ -423,41 +425,46 @@ async fn more_lost(
     Ok(lost.into_iter().filter(|(_, bytes)| *bytes > 0).collect())
 }
 
-/// What was perhaps sent since the backup: of its own tape all that stands on it, of a present one what it remembers.
+/// What was perhaps sent since the backup: of its own tape all that stands on it, of a present one what it remembers;
+/// and whatever is open of any other tape that was read into this ledger.
 async fn doubts(
+    ledger: &Ledger,
     put: &Path,
     statement: &Statement,
     fate: &TapeFate,
 ) -> Result<Vec<Doubt>, StoreError> {
-    let tape = statement.tape.label.clone();
+    let mut all = Vec::new();
     match fate {
         TapeFate::PutBack { .. } => {
             let put = Tape::look(put).await?;
-            let mut lines = Vec::new();
-            for line in put.lines().await? {
-                let to = put.end(&line).await?.1;
-                lines.push((line, to));
-            }
+            let lines = doubted(&put, None).await;
             put.db().close().await?;
-            Ok(vec![Doubt { tape, lines }])
+            all.push(Doubt { tape: statement.tape.label.clone(), lines: lines? });
         }
         TapeFate::Stays(present) => {
-            let mut lines = Vec::new();
-            let seen = present.ledger_seen().await?.map(|seen| seen.lines);
-            for line in present.lines().await? {
-                // A tape that remembers nothing may have been read to its end.
-                let most = seen
-                    .as_ref()
-                    .map_or(u64::MAX, |seen| seen.get(&line).map_or(0, |seen| seen.perhaps_to));
-                let to = most.min(present.end(&line).await?.1);
-                lines.push((line, to));
-            }
-            let own = Doubt { tape: present.id.clone(), lines };
-            let other = (present.id != tape).then(|| Doubt { tape, lines: Vec::new() });
-            Ok([Some(own), other].into_iter().flatten().collect())
+            let seen = present.ledger_seen().await?;
+            let lines = doubted(present, seen.as_ref()).await?;
+            all.push(Doubt { tape: present.id.clone(), lines });
         }
-        TapeFate::None => Ok(vec![Doubt { tape, lines: Vec::new() }]),
+        TapeFate::None => {}
     }
+    for tape in ledger.tapes().await? {
+        if all.iter().all(|doubt| doubt.tape != tape) {
+            all.push(Doubt { tape, lines: Vec::new() });
+        }
+    }
+    Ok(all)
+}
+
+/// Up to where each line of a tape was perhaps read: as it was noted, without a note to its end.
+async fn doubted(tape: &Tape, seen: Option<&Seen>) -> Result<Vec<(String, u64)>, StoreError> {
+    let mut lines = Vec::new();
+    for line in tape.lines().await? {
+        let most = seen.map_or(u64::MAX, |seen| seen.lines.get(&line).map_or(0, |l| l.perhaps_to));
+        let to = most.min(tape.end(&line).await?.1);
+        lines.push((line, to));
+    }
+    Ok(lines)
 }
 
 fn told(
