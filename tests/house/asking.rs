@@ -25,6 +25,8 @@ use Kind::{Acts, Aside, Asks, Else};
 
 /// Every command, as `--help` has them: a new one is put in here.
 const COMMANDS: &[(&str, Kind)] = &[
+    ("backup", Acts(&["DIR/backups"])),
+    ("backup check", Else),
     ("check", Asks(&[])),
     ("controls", Asks(&["--csv", "DIR/controls.csv"])),
     ("controls chart", Asks(&["--dir", "DIR"])),
@@ -93,6 +95,7 @@ const COMMANDS: &[(&str, Kind)] = &[
         ]),
     ),
     ("report withdraw", Acts(&["1", "--reason", "paper"])),
+    ("restore", Else),
     ("run", Else),
     ("simulate", Else),
     ("sketch", Else),

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use serde_json::Value;
+use wickline::prove::truth::digest;
 
 use crate::kit::{Folder, run};
 use crate::prove::{cases, text};
@@ -103,6 +104,12 @@ fn proved(folder: &Folder, config: &Path, captures: &[&str]) -> (Value, String) 
     let mut options = vec!["--json".to_owned(), "prove".to_owned()];
     for (n, capture) in captures.iter().enumerate() {
         let path = folder.write(&format!("{n}.cap"), capture);
+        // What was typed of it says so.
+        let truth = path.with_extension("truth.csv");
+        if let Ok(typed) = std::fs::read_to_string(&truth) {
+            let typed = typed.replace("CAPTURE", &digest(capture.as_bytes()));
+            std::fs::write(&truth, typed).expect("the folder is ours");
+        }
         options.extend(["--capture".to_owned(), path.to_string_lossy().into_owned()]);
     }
     let options: Vec<&str> = options.iter().map(String::as_str).collect();
@@ -156,8 +163,9 @@ fn a_place_is_looked_for_in_every_report_and_what_is_missing_is_told() {
 /// The lot of control material chooses its targets: a dialect that reads past it differs from the paper.
 #[test]
 fn a_lot_that_is_read_past_differs_from_the_paper() {
-    let typed = "report,what,label,pad,grade,value,unit,mark,code\n1,number,,,,0190,,,\n1,class,,,,control,,,\n\
-        1,level,,,,1,,,\n1,lot,,,,K120,,,\n1,taken,,,,2026-03-18 08:01,,,\n1,operator,,,,CD,,,\n\
+    let typed = "report,what,label,pad,grade,value,unit,mark,code\n,capture,,,,CAPTURE,,,\n\
+        ,read-by,,,,A. Vidal,,,\n1,number,,,,0190,,,\n1,class,,,,control,,,\n\
+        1,level,,,,1,,,\n1,lot,,,,K120,,,\n1,taken,,,,2026-03-18 08:01,,,\n1,operator,,,,CD,,,\n1,end,,,,filed,,,\n\
         1,reading,GLUC,GLU,neg,,,,\n1,reading,LEUC,LEU,neg,,,,\n1,reading,CETO,KET,neg,,,,\n\
         1,reading,PH,PH,,\"6,0\",,,\n1,reading,SANG,BLD,neg,,,,\n1,reading,NITR,NIT,neg,,,,\n";
     for (dialect, differs) in
@@ -207,7 +215,8 @@ fn a_truth_that_says_more_than_is_read_differs() {
     let (folder, config) = bench(DIALECT);
     folder.write(
         "0.truth.csv",
-        "report,what,label,pad,grade,value,unit,mark,code\n1,number,,,,0188,,,\n1,class,,,,routine,,,\n\
+        "report,what,label,pad,grade,value,unit,mark,code\n,capture,,,,CAPTURE,,,\n\
+         ,read-by,,,,A. Vidal,,,\n1,number,,,,0188,,,\n1,class,,,,routine,,,\n\
          1,level,,,,9,,,\n1,lot,,,,Z9,,,\n1,end,,,,sent,,,\n",
     );
     let (proof, told) = proved(&folder, &config, &[&ph_first()]);

@@ -122,13 +122,6 @@ const TOLD: &[(Changed<'static>, &str)] = &[
     ),
     (
         Changed {
-            dialect: &[("[header]", "[number]\nsuffixes = { \"E\" = \"urgent\" }\n[header]")],
-            ..RIGHT
-        },
-        "urgent work by E behind the number: no case of `prove` shows it",
-    ),
-    (
-        Changed {
             dialect: &[
                 ("\"ID {specimen?}\",", "\"FOR {specimen};{operator?}\","),
                 ("    \"Operator {operator?}\",\n", ""),

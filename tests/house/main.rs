@@ -2,6 +2,7 @@
 
 mod again;
 mod asking;
+mod backup;
 mod beside;
 mod by_hand;
 mod cable;
@@ -46,6 +47,7 @@ mod proved;
 mod put_right;
 mod receivers;
 mod reload;
+mod restored;
 mod rights;
 mod server;
 mod service;

@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use serde_json::Value;
+use wickline::prove::truth::digest;
 
 use crate::kit::{Folder, ask, run};
 use crate::prove::{UNREAD, cases, config, root, text, unread};
@@ -75,9 +76,13 @@ fn words_for_ends_are_printed_and_open_until_a_paper_shows_them() {
     let shipped = root("fixtures/listen/two-column/complete.cap");
     let print = std::fs::read_to_string(shipped).expect("a capture");
     std::fs::write(&capture, print.replace(">=1.028", "at least 1.028")).expect("ours");
-    let truth = root("fixtures/listen/two-column/complete.truth.csv");
-    std::fs::copy(truth, folder.0.join("own.truth.csv")).expect("a truth");
+    let truth = std::fs::read_to_string(root("fixtures/listen/two-column/complete.truth.csv"));
+    let truth = truth.expect("a truth");
+    let shipped = digest(print.as_bytes());
+    assert!(truth.contains(&shipped));
     let proved = || {
+        let own = digest(&std::fs::read(&capture).expect("ours"));
+        folder.write("own.truth.csv", &truth.replace(&shipped, &own));
         let options = [&["--json", "prove", "--capture", &capture][..], &UNREAD[2..]].concat();
         let done = run(&file, &options);
         let proof: Value = serde_json::from_slice(&done.stdout).expect("a document");
@@ -96,6 +101,11 @@ fn words_for_ends_are_printed_and_open_until_a_paper_shows_them() {
         assert!(printed(words).len() >= count, "{words}: {:?}", printed(words));
     }
     assert!(!printed("up to 1.004").is_empty());
+    // And behind the number, and behind its unit: this dialect reads them there as well.
+    for words in ["1.028 at least", "2400 from mg/dL", "2400 mg/dL from", "1.004 up to"] {
+        let all = printed(words);
+        assert!(!all.is_empty() && all.iter().all(|own| *own == "as-expected"), "{words}: {all:?}");
+    }
     assert!(printed("from ").iter().all(|verdict| *verdict == "as-expected"));
     assert_eq!(code, Some(1));
     assert_eq!(gaps.len(), 2, "{gaps:?}");
@@ -135,4 +145,52 @@ fn a_sign_behind_a_number_that_is_not_listed_is_a_gap() {
 /// The document of a proof, whatever it comes to.
 fn ask_unread(file: &Path, options: &[&str]) -> Value {
     serde_json::from_slice(&unread(file, options).stdout).expect("a document")
+}
+
+/// Signs behind a number are printed wherever the template has one: of each class, the only one or one of several.
+#[test]
+fn signs_behind_a_number_are_proved() {
+    let folder = Folder::new("prove-behind");
+    let shipped = std::fs::read_to_string(root("config/dialects/two-column.toml")).expect("a file");
+    let suffixes = "suffixes = { \"E\" = \"urgent\", \"Q\" = \"control\", \"R\" = \"routine\" }";
+    let dialect = shipped.replace("[header]", &format!("[number]\n{suffixes}\n[header]"));
+    folder.write("own.toml", &dialect);
+    let text_of = config("own.toml", "ten-pad", "conventional", "dir:out", "");
+    let text_of = text_of.replace("stat_marks = [\"S\"]\n", "");
+    let capture = root("fixtures/listen/two-column/complete.cap").to_string_lossy().into_owned();
+    let proved = |text_of: &str| {
+        let options = [&["--json", "prove", "--capture", &capture][..], &UNREAD[2..]].concat();
+        let done = run(&folder.write("w.toml", text_of), &options);
+        let proof: Value = serde_json::from_slice(&done.stdout).expect("a document");
+        let signs = proof["not_proved"].as_array().expect("a list").iter();
+        let signs: Vec<String> = signs
+            .filter(|gap| text(&gap["id"]).starts_with("sign-"))
+            .map(|gap| text(&gap["text"]).to_owned())
+            .collect();
+        (proof, signs)
+    };
+    let (proof, signs) = proved(&text_of);
+    assert_eq!(signs, Vec::<String>::new());
+    let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
+    assert!(odd.is_empty(), "{:?}", odd.first());
+    let of = |class: &str, sign: &str| {
+        let own =
+            cases(&proof).iter().filter(|c| c["class"] == class && c["verdict"] == "as-expected");
+        own.filter(|c| text(&c["case"]).ends_with(sign)).count()
+    };
+    // The only sign of urgent work goes through every case, a further one of the other classes through one.
+    assert!(of("stat", "/stat") > 50);
+    for (class, sign) in [("control", "Q"), ("routine", "R")] {
+        assert_eq!(of(class, &format!(" by behind the number {sign}")), 1, "{class}");
+    }
+    // Where a print has no number, there is no place for them, nor for the marks of control material before one.
+    folder.write("own.toml", &dialect.replace("No. {number}", "No. {any}"));
+    let (_, signs) = proved(&text_of);
+    assert_eq!(signs.len(), 4, "{signs:?}");
+    assert!(signs[0].contains("by E behind the number"), "{signs:?}");
+    // Marks before a number stand at one too: they are told, and no case that was to show one differs for it.
+    let (proof, signs) = proved(&text_of.replace("[[analyzer]]\n", "[[analyzer]]\nstat_marks = [\"S\"]\n"));
+    assert!(signs.iter().any(|s| s.contains("urgent work by S before the number")), "{signs:?}");
+    let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
+    assert!(odd.is_empty(), "{:?}", odd.first());
 }

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use serde_json::Value;
+use wickline::prove::truth::digest;
 
 use crate::hints::answering;
 use crate::kit::{Folder, run};
@@ -18,6 +19,8 @@ struct Paper {
     capture: String,
     truth: PathBuf,
     typed: String,
+    /// What the shipped capture is named by, as `sha256sum` says it.
+    digest: String,
 }
 
 impl Paper {
@@ -28,18 +31,23 @@ impl Paper {
         std::fs::copy(of("complete.cap"), &capture).expect("a capture");
         folder.write("own.toml", OWN);
         let text = config("two-column", "own.toml", "conventional", "dir:out", "");
+        let typed = std::fs::read_to_string(of("complete.truth.csv")).expect("a truth");
+        let named = typed.lines().find_map(|line| line.strip_prefix(",capture,,,,"));
         Paper {
+            digest: named.expect("a capture").replace(',', ""),
             config: folder.write("w.toml", &text),
             capture: capture.to_string_lossy().into_owned(),
             truth: folder.0.join("paper.truth.csv"),
-            typed: std::fs::read_to_string(of("complete.truth.csv")).expect("a truth"),
+            typed,
             folder,
         }
     }
 
     /// The exit of a proof with this truth beside the capture, the proof, and what it said.
     fn proved(&self, typed: &str) -> (Option<i32>, Value, String) {
-        std::fs::write(&self.truth, typed).expect("the folder is ours");
+        // Typed of the capture as it is now, unless it says of another one.
+        let digest = digest(&std::fs::read(&self.capture).expect("a capture"));
+        std::fs::write(&self.truth, typed.replace(&self.digest, &digest)).expect("ours");
         self.prove()
     }
 
@@ -79,8 +87,7 @@ fn a_truth_typed_from_the_paper_is_held_against_what_is_read_and_sent() {
     assert_eq!(code, Some(1));
     assert!(found.contains(&("number", "0043", "0042")), "{found:?}");
     assert!(found.contains(&("KET", "TR 3 mg/dL", "KET: TR 8 mg/dL")), "{found:?}");
-    let reader = ",read-by,,,,a person with the paper in hand";
-    let other = paper.typed.replace(reader, ",capture,,,,0011223344556677");
+    let other = paper.typed.replace(&paper.digest, "0011223344556677");
     let (code, _, told) = paper.proved(&other);
     assert!(code == Some(2) && told.contains("typed from another capture"), "{told}");
     // The receiver's own list of codes: a code that is another's there.
@@ -186,18 +193,24 @@ fn a_truth_is_typed_at_a_terminal_without_a_word_of_the_capture() {
     let paper = Paper::new();
     let line = format!("wickline prove truth {}", paper.capture);
     let mut answers = vec!["A. Vidal", "0042", "KP-31742", "urgent", "routine", "", "", ""];
-    answers.extend(["14.3.2026", "2026-03-14 09:14:55", "op7", ""]);
+    answers.extend(["14.3.2026", "2026-03-14 09:14:55", "op7", "", "sent"]);
     answers.extend(["GLU", "sugar", "glu", "2+", "about 400", "400", "mg/dL", "*", "", "n"]);
     let (code, told) =
         runtime().block_on(async { answering(&paper.config, &line, &answers).await });
     assert_eq!(code, 0, "{told}");
     let asked = [
-        "stat (urgent) or control; Enter alone: routine",
+        "class: routine, stat (urgent) or control",
         "held: and the reasons, as held: pad-unread",
         "without a sign behind it that [number] suffixes lists",
         "write the sign",
     ];
-    let told_of = ["class is routine", "taken is 2026-03-14", "no pad is called so", "written: "];
+    let told_of = [
+        "class is routine",
+        "end is empty: write sent",
+        "taken is 2026-03-14",
+        "no pad is called so",
+        "written: ",
+    ];
     for said in asked.into_iter().chain(told_of) {
         assert!(told.contains(said), "{said}: {told}");
     }
@@ -217,8 +230,7 @@ fn a_held_report_is_typed_with_its_reasons() {
     let print = print.replace("NIT   NEG", "NIT   ----");
     std::fs::write(&paper.capture, &print).expect("the folder is ours");
     let unread = paper.typed.replace("NIT,NIT,NEG", "NIT,NIT,----");
-    let held =
-        |why: &str| unread.replace("1,reading,GLU", &format!("1,end,,,,{why},,,\n1,reading,GLU"));
+    let held = |why: &str| unread.replace("1,end,,,,sent,", &format!("1,end,,,,{why},"));
     let ends = |proof: &Value| -> Vec<(String, String)> {
         let found = differing(proof).into_iter().filter(|(what, ..)| *what == "end");
         found.map(|(_, typed, read)| (typed.to_owned(), read.to_owned())).collect()
@@ -263,7 +275,7 @@ fn a_value_is_typed_with_a_sign_and_not_with_a_word() {
     std::fs::write(&paper.capture, print.replace(">=1.028", "up to 1.028")).expect("ours");
     let (code, _, told) = paper.proved(&paper.typed.replace(">=1.028", "up to 1.028"));
     assert_eq!(code, Some(2), "{told}");
-    for said in ["paper.truth.csv: line 11: value `up to 1.028`", "the sign", "`>1.028`"] {
+    for said in ["paper.truth.csv: line 13: value `up to 1.028`", "the sign", "`>1.028`"] {
         assert!(told.contains(said), "{said}: {told}");
     }
     let (code, proof, _) = paper.proved(&paper.typed.replace(">=1.028", "<=1.028"));
@@ -307,10 +319,88 @@ fn a_gap_says_why_what_was_typed_does_not_count() {
     let print = std::fs::read_to_string(&paper.capture).expect("a capture");
     std::fs::write(&paper.capture, print.replace("NIT   NEG", "NIT   ----")).expect("ours");
     let typed = paper.typed.replace("NIT,NIT,NEG", "NIT,NIT,----");
-    let held = "1,end,,,,held: pad-unread,,,\n1,reading,GLU";
-    let (code, proof, _) = paper.proved(&typed.replace("1,reading,GLU", held));
+    let held = typed.replace("1,end,,,,sent,", "1,end,,,,held: pad-unread,");
+    let (code, proof, _) = paper.proved(&held);
     let told = gap(&proof);
     assert_eq!((code, differing(&proof)), (Some(1), Vec::new()));
     assert!(told.contains("does not count: it is held, and shows nothing that is sent"), "{told}");
     assert!(!told.contains("nobody has read"), "{told}");
+}
+
+/// What is typed wrongly at a terminal is taken back, as far as one likes; nothing of it is in the file.
+#[test]
+fn an_answer_at_a_terminal_is_taken_back() {
+    let paper = Paper::new();
+    let line = format!("wickline prove truth {}", paper.capture);
+    let mut answers = vec!["/back", "A. Vidal", "0043", "/back", "0042", "KP-31742", "stat"];
+    answers.extend(["/back", "routine", "", "", "", "2026-03-14 09:14:55", "op7", "sent"]);
+    answers.extend(["GLU", "glu", "3+", "1200", "/back", "/back", "2+", "400", "mg/dL", "*"]);
+    answers.extend(["BIL", "/back", "KET", "ket", "TR", "8", "mg/dL", "", ""]);
+    // Out of the end of a report, and into it again.
+    answers.extend(["/back", "", "y", "/back", "n"]);
+    let (code, told) =
+        runtime().block_on(async { answering(&paper.config, &line, &answers).await });
+    assert_eq!(code, 0, "{told}");
+    for said in ["this is the first question", "taken back: 0043", "taken back: stat"] {
+        assert!(told.contains(said), "{said}: {told}");
+    }
+    let written = std::fs::read_to_string(&paper.truth).expect("a truth").replace('"', "");
+    let rows: Vec<&str> = written.lines().skip(1).filter(|row| !row.contains(",,,,,")).collect();
+    let wanted = [
+        &format!(",capture,,,,{},,,", paper.digest),
+        ",read-by,,,,A. Vidal,,,",
+        "1,number,,,,0042,,,",
+        "1,specimen,,,,KP-31742,,,",
+        "1,class,,,,routine,,,",
+        "1,taken,,,,2026-03-14 09:14:55,,,",
+        "1,operator,,,,op7,,,",
+        "1,end,,,,sent,,,",
+        "1,reading,GLU,GLU,2+,400,mg/dL,*,",
+        "1,reading,KET,KET,TR,8,mg/dL,,",
+    ];
+    assert_eq!(rows, wanted, "{written}");
+}
+
+/// What a truth leaves open is not filled in by the program: it says where, and what is allowed there.
+#[test]
+fn a_truth_that_leaves_open_what_would_be_guessed_is_refused() {
+    let paper = Paper::new();
+    let row = format!(",capture,,,,{},,,\n", paper.digest);
+    for (from, to, told_of) in [
+        (row.as_str(), "", "paper.truth.csv: capture has no row: write the first 16 digits"),
+        (&paper.digest, "", "paper.truth.csv: line 2: capture is empty"),
+        ("1,class,,,,routine", "1,class,,,,", "line 6: class is empty: write routine, stat"),
+        ("1,end,,,,sent,,,\n", "", "report 1: end has no row: write sent, filed (control"),
+    ] {
+        let typed = paper.typed.replace(from, to);
+        assert_ne!(typed, paper.typed, "{from}");
+        let (code, _, told) = paper.proved(&typed);
+        assert!(code == Some(2) && told.contains(told_of), "{told_of}: {told}");
+        // Whoever has the right paper in hand is told what names its capture.
+        assert!(!told_of.contains("capture ") || told.contains(&paper.digest), "{told}");
+    }
+}
+
+/// The last line, the exit code and JSON say the same of what a person typed.
+#[test]
+fn the_last_line_of_a_proof_counts_what_was_typed() {
+    let paper = Paper::new();
+    let last = |typed: &str| {
+        let (code, proof, _) = paper.proved(typed);
+        let words = [&["prove", "--capture", &paper.capture][..], &UNREAD[2..]].concat();
+        let done = run(&paper.config, &words);
+        assert_eq!(done.status.code(), code);
+        let text = String::from_utf8_lossy(&done.stdout).into_owned();
+        (code, text.lines().last().unwrap_or_default().to_owned(), proof["sum"].clone())
+    };
+    let (code, line, sum) = last(&paper.typed);
+    assert_eq!((code, &sum["whole"]), (Some(0), &true.into()), "{line}");
+    assert!(
+        line.contains("; of 19 things typed from the paper 0 differ; a whole proof;"),
+        "{line}"
+    );
+    let (code, line, sum) = last(&paper.typed.replace(",op7,", ",op8,"));
+    assert_eq!((code, &sum["typed_differ"]), (Some(1), &1.into()), "{line}");
+    assert!(line.contains(" 0 differ, ") && line.contains("from the paper 1 differ; "), "{line}");
+    assert!(line.contains("; NO whole proof;") && sum["whole"] == false, "{line}");
 }

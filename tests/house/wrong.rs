@@ -7,6 +7,7 @@ use std::process::Output;
 
 use serde::Deserialize;
 use serde_json::Value;
+use wickline::prove::truth::digest;
 
 use crate::kit::{Folder, private, run};
 use crate::prove::root;
@@ -110,6 +111,11 @@ fn edit(folder: &Path, [file, old, new]: &[String; 3]) {
     std::fs::write(path, now).expect("the folder is ours");
 }
 
+/// What a truth calls a capture.
+fn named(folder: &Path, capture: &str) -> String {
+    digest(&std::fs::read(folder.join(capture)).expect("a capture"))
+}
+
 fn text(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).into_owned()
 }
@@ -210,7 +216,14 @@ fn rights() -> Vec<Said> {
 /// Why an entry of the list is not as the list has it. None: it is.
 fn odd(wrong: &Wrong, rights: &[Said]) -> Option<String> {
     let folder = set_up(&wrong.of);
+    let before = CAPTURES.map(|name| named(&folder.0, name));
     wrong.edits.iter().for_each(|change| edit(&folder.0, change));
+    // A capture that is another one has its own truth: the person typed it from this paper.
+    for (name, was) in CAPTURES.iter().zip(before) {
+        let truth = folder.0.join(name).with_extension("truth.csv");
+        let typed = std::fs::read_to_string(&truth).expect("a truth");
+        std::fs::write(&truth, typed.replace(&was, &named(&folder.0, name))).expect("ours");
+    }
     let of = RIGHT.iter().position(|of| *of == wrong.of).expect("a right configuration");
     let said = asked(&folder.0, &wrong.at, Some(&rights[of]));
     let (who, found) = caught(&said, &rights[of]);

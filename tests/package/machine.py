@@ -23,7 +23,7 @@ def until(so, within=60.0, every=0.1, what="it"):
         if found:
             return found
         if time.monotonic() > end:
-            raise AssertionError(f"{what} did not come within {within} s")
+            raise AssertionError(f"{what() if callable(what) else what} did not come within {within} s")
         time.sleep(every)
 
 

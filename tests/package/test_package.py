@@ -204,6 +204,29 @@ def test_the_journal_knows_what_is_urgent(machine):
     assert not re.search(r"^\d{4}-\d\d-\d\dT", machine.journal(), re.M)
 
 
+def test_a_backup_is_made_by_its_unit_and_put_back(machine):
+    at_work(machine)
+    accepted(machine, 2)
+    machine.run("install", "-d", "-m", "0700", "-o", "wickline", "-g", "wickline", "/var/backups/wickline")
+    machine.run("systemctl", "enable", "--now", "wickline-backup.timer")
+    machine.run("systemctl", "start", "wickline-backup.service")
+    made = machine.run("ls", "/var/backups/wickline").split()
+    assert len(made) == 1, made
+    machine.run("systemctl", "stop", "wickline")
+    # The ledger alone is lost, its log with it.
+    machine.run("sh", "-c", "rm /var/lib/wickline/ledger.db*")
+    back = machine.try_run("wickline", "restore", f"/var/backups/wickline/{made[0]}", "--reason", "the disk", "--as",
+                           "J. Mast")
+    assert back.returncode == 1, back.stderr
+    machine.run("systemctl", "start", "wickline")
+    owners = machine.run("find", "/var/lib/wickline", "-not", "-user", "wickline")
+    assert owners == "", owners
+    wickline = ("runuser", "-u", "wickline", "--", "wickline")
+    assert "paused" in machine.try_run(*wickline, "queue").stdout
+    machine.run(*wickline, "queue", "resume", "lis")
+    accepted(machine, 2)
+
+
 def test_an_upgrade_keeps_configuration_and_results(machine):
     machine.install(package("0.0.9-1"))
     machine.write("/etc/wickline/wickline.toml", CONFIGURATION, owner="root:wickline")

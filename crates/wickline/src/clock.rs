@@ -14,6 +14,13 @@ pub fn now_us() -> i64 {
         .map_or(0, |d| i64::try_from(d.as_micros()).unwrap_or(i64::MAX))
 }
 
+/// A time for the name of a file or folder, in UTC so that names go up with time: `2026-03-14T091500Z`.
+#[must_use]
+pub fn stamp(us: i64) -> String {
+    let at = Timestamp::from_microsecond(us).unwrap_or(Timestamp::UNIX_EPOCH);
+    at.strftime("%Y-%m-%dT%H%M%SZ").to_string()
+}
+
 /// Microseconds since this process first asked: it never steps.
 #[must_use]
 pub fn tick_us() -> i64 {

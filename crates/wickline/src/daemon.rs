@@ -346,8 +346,24 @@ pub fn is_locked_for(ledger: &Address) -> Option<bool> {
 }
 
 /// One daemon for one tape, and for one ledger that is a file: the second is told so. Several benches
-/// share a ledger on Postgres.
+/// share a ledger on Postgres. Stores that were put back by half belong to nobody until that is done.
 pub(crate) fn lock(path: &Path, what: &str) -> Result<std::fs::File, StoreError> {
+    let file = lock_anyhow(path, what)?;
+    let shown = || path.with_extension("lock").display().to_string();
+    let begun = std::fs::read_to_string(path.with_extension("lock"));
+    let begun = begun.map_err(|e| StoreError::Open { what: shown(), why: e.to_string() })?;
+    match begun.trim() {
+        "" => Ok(file),
+        again => {
+            let why =
+                format!("a restore began here and did not come to its end; do it again: `{again}`");
+            Err(StoreError::Unsafe { what: path.display().to_string(), why })
+        }
+    }
+}
+
+/// The lock alone, for who puts stores back: what is written into it is the command that ends what it began.
+pub(crate) fn lock_anyhow(path: &Path, what: &str) -> Result<std::fs::File, StoreError> {
     let path = path.with_extension("lock");
     crate::store::db::create_private(&path)?;
     let shown = path.display().to_string();

@@ -8,6 +8,7 @@ use crate::acts::facts::{reasoned, refused};
 use crate::acts::intake::PERHAPS_SENT;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
+use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::rows::doubt;
 use crate::store::rows::notice::{self, Kind, Notice};
@@ -20,6 +21,55 @@ use crate::store::trail::{Act, Actor, record};
 /// Where the tape of each analyzer ended before anything was heard: entry and offset.
 pub type Ends = std::collections::HashMap<String, (i64, u64)>;
 
+/// A tape whose reports were perhaps sent: all that the ledger itself has of it, and what stands on it up to
+/// these bytes.
+#[derive(Clone, Debug, Default)]
+pub struct Doubt {
+    pub tape: String,
+    pub lines: Vec<(String, u64)>,
+}
+
+impl Doubt {
+    fn words(&self) -> String {
+        let line = |(line, to): &(String, u64)| format!("{line} to byte {to}");
+        self.lines.iter().map(line).collect::<Vec<_>>().join(", ")
+    }
+}
+
+/// What was put back from which copy, for the trail and for those who read the notice.
+#[derive(Clone, Debug)]
+pub struct PutBack {
+    pub what: String,
+    pub tape: String,
+    pub detail: String,
+    pub reason: String,
+    pub was: String,
+    pub became: String,
+    pub doubts: Vec<Doubt>,
+}
+
+/// Pauses every receiver, and doubts what was perhaps sent.
+async fn doubted(
+    write: &mut Write,
+    bench: &Bench,
+    why: &str,
+    doubts: &[Doubt],
+) -> Result<(), StoreError> {
+    for target in &bench.targets {
+        pause_for(write, &target.id, why).await?;
+    }
+    for Doubt { tape, lines } in doubts {
+        for (line, to) in lines {
+            doubt_to(write, tape, line, *to).await?;
+        }
+        doubt::hold_undecided(write, tape, PERHAPS_SENT).await?;
+        doubt::rename_undecided(write, tape).await?;
+        doubt::doubt_messages(write, tape).await?;
+    }
+    Ok(())
+}
+
+const RESTORED: &str = "stores were put back from a backup: compare with the receiver, then resume";
 const PAUSED: &str =
     "the ledger is not as the tape remembers it: compare with the receiver, then resume";
 
@@ -81,24 +131,19 @@ impl Ledger {
             stood(now),
             Reason::AfterRestore.code()
         );
-        let mut write = self.act().await?;
-        for target in &bench.targets {
-            pause_for(&mut write, &target.id, PAUSED).await?;
-        }
-        let mut doubted = Vec::new();
+        let mut doubt = Doubt { tape: tape.id.clone(), lines: Vec::new() };
         for (line, seen) in &before.lines {
             let end = match ends.get(line) {
                 Some((_, offset)) => *offset,
                 None => tape.end(line).await?.1,
             };
-            let to = seen.perhaps_to.min(end);
-            doubt_to(&mut write, &tape.id, line, to).await?;
-            doubted.push(format!("{line} to byte {to}"));
+            doubt.lines.push((line.clone(), seen.perhaps_to.min(end)));
         }
-        doubt::hold_undecided(&mut write, &tape.id, PERHAPS_SENT).await?;
-        doubt::rename_undecided(&mut write, &tape.id).await?;
-        doubt::doubt_messages(&mut write, &tape.id).await?;
-        if notice::put(&mut write, kind, &tape.id, &detail).await? {
+        let mut write = self.act().await?;
+        doubted(&mut write, bench, PAUSED, std::slice::from_ref(&doubt)).await?;
+        // Where it was put back by name that is told already, until a person lifts it.
+        let told = notice::is_open(&mut write, Kind::Restored, &tape.id).await?;
+        if told || notice::put(&mut write, kind, &tape.id, &detail).await? {
             let act = Act {
                 verb: "set-back",
                 object: "ledger".into(),
@@ -109,7 +154,7 @@ impl Ledger {
                     now.epoch,
                     now.trail.n,
                     now.trail.hash,
-                    doubted.join(", ")
+                    doubt.words()
                 )),
             };
             record(&mut write, &Actor::daemon(), act).await?;
@@ -117,6 +162,30 @@ impl Ledger {
         write.commit().await?;
         error!("{detail}");
         Ok(())
+    }
+
+    /// Stores were put back by name: what nobody could notice is seen to as well. `doubts`: what was perhaps sent since
+    /// the copy was made; none where the ledger is not the copy.
+    pub async fn put_back(
+        &self,
+        bench: &Bench,
+        actor: &Actor,
+        back: PutBack,
+    ) -> Result<(), StoreError> {
+        let mut write = self.act().await?;
+        doubted(&mut write, bench, RESTORED, &back.doubts).await?;
+        notice::put(&mut write, Kind::Restored, &back.tape, &back.detail).await?;
+        let perhaps: Vec<String> =
+            back.doubts.iter().filter(|d| !d.lines.is_empty()).map(Doubt::words).collect();
+        let act = Act {
+            verb: "restore",
+            object: back.what,
+            reason: Some(back.reason),
+            was: Some(back.was),
+            became: Some(format!("{}; perhaps sent: {}", back.became, perhaps.join(", "))),
+        };
+        record(&mut write, actor, act).await?;
+        write.commit().await
     }
 
     /// A person has seen to what a notice tells.

@@ -1,5 +1,6 @@
 //! The command line: what can be said, and how it ends.
 
+mod backup;
 mod check;
 mod controls;
 mod day;
@@ -19,6 +20,7 @@ mod queue;
 mod receive;
 mod replay;
 mod report;
+mod restore;
 mod run;
 mod simulate;
 mod sketch;
@@ -101,6 +103,10 @@ enum Command {
     Trail(trail::Options),
     /// Moves the ledger from a file to a server
     Ledger(ledger::Options),
+    /// Copies both stores beside the work, with a statement of what is in the copies
+    Backup(backup::Options),
+    /// Puts a backup back while the daemon is stopped; what stands there is moved aside
+    Restore(restore::Options),
     /// An analyzer on a pseudo-terminal or a port
     Simulate(simulate::Options),
     /// A practice receiver with scripted answers
@@ -238,6 +244,8 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Replay(options) => replay::replay(config, options, out).await,
         Command::Trail(options) => trail::trail(config, options, out).await,
         Command::Ledger(options) => ledger::ledger(config, options, out).await,
+        Command::Backup(options) => backup::backup(config, options, out).await,
+        Command::Restore(options) => restore::restore(config, options, out).await,
         Command::Simulate(options) => simulate::simulate(options, out).await,
         Command::Receive(options) => receive::receive(options, out).await,
     }

@@ -132,7 +132,10 @@ pub fn asked(what: &str) -> Result<String, Failure> {
     eprint!("{what}: ");
     std::io::stderr().flush()?;
     let mut line = String::new();
-    std::io::Read::take(std::io::stdin().lock(), LONGEST).read_line(&mut line)?;
+    if std::io::Read::take(std::io::stdin().lock(), LONGEST).read_line(&mut line)? == 0 {
+        // Nobody is there any more: who asks until something is answered would ask for ever.
+        return Err(Failure::wrong("nothing was answered, and nothing was done: the input ended"));
+    }
     Ok(line.trim_end_matches(['\r', '\n']).to_owned())
 }
 

@@ -49,6 +49,7 @@ impl Delivery {
         let recorder = Recorder {
             ledger: self.ledger.clone(),
             receiver: self.target.id.clone(),
+            events: self.events.clone(),
             stop: self.stop.clone(),
         };
         let mut recording = tokio::spawn(recorder.run(queue));
@@ -376,12 +377,6 @@ impl Flow {
         let control_id = Some(due.control_id.clone());
         let settled =
             Settled { n: due.n, control_id, state, reason, detail, answer, attempts, stop };
-        self.way.events.tell(Event::Delivery {
-            receiver: self.way.target.id.clone(),
-            control_id: due.control_id.clone(),
-            state: state.text(),
-            attempts,
-        });
         let token = self.way.lease.token();
         if let Ok(permit) = self.beat.during(self.room.clone().acquire_owned()).await {
             let _ = self.records.send(Record { settled, token, permit }).await;

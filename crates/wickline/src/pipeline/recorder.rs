@@ -1,10 +1,12 @@
-//! Writing down what became of messages: up to 32 of them, or what came within 5 ms, in one commit.
+//! Writing down what became of messages: up to 32 of them, or what came within 5 ms, in one commit. Whoever is told of
+//! it then finds it in the ledger.
 
 use std::time::Duration;
 
 use tokio::sync::{OwnedSemaphorePermit, mpsc, watch};
 use tracing::{Instrument, debug_span, warn};
 
+use super::event::{Event, Events};
 use crate::pulse::Beat;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -28,6 +30,7 @@ pub struct Record {
 pub struct Recorder {
     pub ledger: Ledger,
     pub receiver: String,
+    pub events: Events,
     pub stop: watch::Receiver<bool>,
 }
 
@@ -47,8 +50,18 @@ impl Recorder {
             }
             let step = debug_span!("record", answers = settled.len());
             self.write(token, &settled, &beat).instrument(step).await?;
+            settled.into_iter().for_each(|one| self.tell(one));
         }
         Ok(())
+    }
+
+    fn tell(&self, settled: Settled) {
+        self.events.tell(Event::Delivery {
+            receiver: self.receiver.clone(),
+            control_id: settled.control_id.unwrap_or_default(),
+            state: settled.state.text(),
+            attempts: settled.attempts,
+        });
     }
 
     /// Tries until the ledger has them. Told to stop while it is away, they are sent again next time.

@@ -51,3 +51,16 @@ fn beside(loaded: &Loaded, name: &str) -> Result<String, String> {
     let path = loaded.file.parent().unwrap_or(Path::new(".")).join(name);
     std::fs::read_to_string(&path).map_err(|e| format!("{}: {e}", path.display()))
 }
+
+/// The captures that the built-in dialects print from.
+#[must_use]
+pub fn shipped(dialect: &str) -> Option<&'static [u8]> {
+    Some(match dialect {
+        "lis02" => include_bytes!("../../../../fixtures/listen/lis02/normal.cap"),
+        "two-column" => include_bytes!("../../../../fixtures/listen/two-column/complete.cap"),
+        "three-field" => include_bytes!("../../../../fixtures/listen/three-field/abnormal.cap"),
+        "wide-label" => include_bytes!("../../../../fixtures/listen/wide-label/abnormal.cap"),
+        "ticket" => include_bytes!("../../../../fixtures/listen/ticket/abnormal.cap"),
+        _ => return None,
+    })
+}

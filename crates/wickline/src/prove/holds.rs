@@ -329,7 +329,7 @@ impl Whole<'_> {
             own.map(|(_, sign)| sign).filter(beside)
         };
         let shown = |sign: &&Sign| {
-            ![&sign.mark, &sign.digit, &sign.line].iter().all(|part| part.is_empty())
+            ![&sign.mark, &sign.digit, &sign.behind, &sign.line].iter().all(|part| part.is_empty())
         };
         let sign = match of(Class::Control).find(shown) {
             Some(control) => Sign { specimen: None, ..control.clone() },
@@ -381,11 +381,8 @@ impl Whole<'_> {
             return self.print(&Sign { line, ..Sign::default() }, &self.lines());
         }
         let (sign, _) = habits.suffixes.iter().find(|(_, of)| of == "controls-not-passed")?;
-        let bytes = self.trial.press.print(&Sign::default(), &self.lines());
-        let number = self.report(&Sign::default(), &self.lines())?.number?;
-        let at =
-            bytes.windows(number.len()).position(|own| own == number.as_bytes())? + number.len();
-        Some(self.heard(&[&bytes[..at], sign.as_bytes(), &bytes[at..]].concat()))
+        self.trial.press.has_number().then_some(())?;
+        self.print(&Sign { behind: sign.clone(), ..Sign::default() }, &self.lines())
     }
 }
 

@@ -26,8 +26,8 @@ pub(super) enum What<'a> {
     Bare(usize, &'a Rung),
     /// With the comparator turned: on no rung.
     Turned(usize, &'a Rung),
-    /// The end of a ladder with this word of the dialect before its number.
-    Worded(usize, &'a Rung, &'a str),
+    /// The end of a ladder with this word of the dialect, before its number or behind it.
+    Worded(usize, &'a Rung, &'a str, Stand),
     /// With this word for its grade.
     Said(usize, &'a Rung, &'a str),
     /// With its unit spelled so.
@@ -36,6 +36,25 @@ pub(super) enum What<'a> {
     Named(usize, &'a Rung, &'a str),
     Unread(&'a str),
     Missing,
+}
+
+/// Where a word of an end of a ladder stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Stand {
+    Before,
+    Behind,
+    BehindUnit,
+}
+
+impl Stand {
+    /// How a case names it.
+    fn words(self) -> &'static str {
+        match self {
+            Stand::Before => "",
+            Stand::Behind => " behind the number",
+            Stand::BehindUnit => " behind the unit",
+        }
+    }
 }
 
 /// One case before it is printed.
@@ -213,7 +232,15 @@ impl Trial<'_> {
             }
         }
         if class == Class::Routine {
-            cases.extend(self.ways(pad.pad).into_iter().map(|what| self.plain(pad, what, class)));
+            let ways = self.ways(pad.pad).into_iter().map(|what| self.plain(pad, what, class));
+            // Behind a number a word is printed where the dialect reads it there.
+            let read = |case: &Case<'a>| match case.what {
+                What::Worded(.., Stand::Behind | Stand::BehindUnit) => {
+                    self.fit_case(case, &pad.label).is_some()
+                }
+                _ => true,
+            };
+            cases.extend(ways.filter(read));
         }
         let mut unread = self.habits.unread.iter().chain(&pad.pad.unread);
         let first = unread.next().map(|word| What::Unread(word));
@@ -273,11 +300,11 @@ impl Trial<'_> {
         let first = ends.clone().next();
         for (n, rung, sign) in ends {
             let own = words.iter().filter(|(_, of)| of == sign);
-            all.extend(own.map(|(word, _)| What::Worded(n, rung, word)));
+            all.extend(own.flat_map(|(word, _)| places(n, rung, word)));
         }
         if let Some((n, rung, _)) = first {
             let strange = words.iter().filter(|(_, sign)| !self.sheet.has_end(sign, system));
-            all.extend(strange.map(|(word, _)| What::Worded(n, rung, word)));
+            all.extend(strange.flat_map(|(word, _)| places(n, rung, word)));
         }
         all
     }
@@ -367,9 +394,9 @@ impl Trial<'_> {
             What::Turned(n, rung) => {
                 (format!("{}-turned", rung_name(n, rung)), label_of(rung, case.si) + ", turned")
             }
-            What::Worded(n, rung, word) => (
-                format!("{} with {word}", rung_name(n, rung)),
-                format!("{} with \u{201c}{word}\u{201d}", label_of(rung, case.si)),
+            What::Worded(n, rung, word, at) => (
+                format!("{} with {word}{}", rung_name(n, rung), at.words()),
+                format!("{} with \u{201c}{word}\u{201d}{}", label_of(rung, case.si), at.words()),
             ),
             What::Said(n, rung, word) => (
                 format!("{} said {word}", rung_name(n, rung)),
@@ -429,12 +456,12 @@ impl Trial<'_> {
                 }
             }
             // No step of the strip has this sign.
-            What::Worded(_, _, word) if !self.at_an_end(word) => {
+            What::Worded(_, _, word, _) if !self.at_an_end(word) => {
                 reasons.insert("off-ladder".to_owned());
             }
             What::Rung(_, rung)
             | What::Bare(_, rung)
-            | What::Worded(_, rung, _)
+            | What::Worded(_, rung, ..)
             | What::Said(_, rung, _)
             | What::Spelled(_, rung, _)
             | What::Named(_, rung, _) => {
@@ -482,6 +509,11 @@ impl Row {
     fn expected_stat(&self) -> bool {
         self.class == Class::Stat.word()
     }
+}
+
+/// A word before the number of an end, behind it, and behind its unit.
+fn places<'a>(n: usize, rung: &'a Rung, word: &'a str) -> [What<'a>; 3] {
+    [Stand::Before, Stand::Behind, Stand::BehindUnit].map(|at| What::Worded(n, rung, word, at))
 }
 
 /// What the other pads of the report should say.

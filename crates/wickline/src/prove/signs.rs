@@ -36,6 +36,8 @@ pub struct Sign {
     pub mark: String,
     /// Instead of the number's first digit.
     pub digit: String,
+    /// Behind the number, where what the template has there is left out.
+    pub behind: String,
     /// A line of its own; for LIS02 the code of O-6 or O-12.
     pub line: String,
     /// The line of the template that it stands instead of; None: it is one more.
@@ -56,7 +58,7 @@ pub struct Signs {
     /// Those that cases are printed with.
     pub shown: Vec<(Class, Sign)>,
     /// Those that no case shows, each in words: forms that want what the template does not say, and what stands
-    /// behind a number.
+    /// behind a number where the template has none.
     pub unshown: Vec<(Class, String)>,
 }
 
@@ -72,7 +74,8 @@ impl Signs {
             let shown = signs(class, habits, raw, press);
             all.shown.extend(shown.into_iter().map(|sign| (class, sign)));
             let shows = |form: &str| line_of(class, form, raw, press).is_some();
-            all.unshown.extend(unshown(class, habits, shows).into_iter().map(|text| (class, text)));
+            let unshown = unshown(class, habits, raw, shows, press.has_number());
+            all.unshown.extend(unshown.into_iter().map(|text| (class, text)));
         }
         all
     }
@@ -87,10 +90,11 @@ impl Signs {
 
 /// Every sign by which prints can be made of a class.
 fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys, press: &Press<'_>) -> Vec<Sign> {
-    let (digit_of, marks, code, forms) = match class {
-        Class::Routine => return vec![Sign::default()],
-        Class::Stat => ("urgent", &raw.stat_marks, "S", &habits.urgent),
-        Class::Control => ("control", &raw.control_marks, "Q", &habits.control),
+    let none = Vec::new();
+    let (own, code, forms) = match class {
+        Class::Routine => ("routine", "", &none),
+        Class::Stat => ("urgent", "S", &habits.urgent),
+        Class::Control => ("control", "Q", &habits.control),
     };
     let control = class == Class::Control;
     let sign = |kind: &str, text: &str, level: &str| {
@@ -98,24 +102,21 @@ fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys, press: &Press<'_>) -
         let unnamed = specimen.as_ref().is_some_and(String::is_empty) && level.is_empty();
         Sign { what: format!("{kind} {text}"), specimen, unnamed, ..Sign::default() }
     };
-    let mut all = Vec::new();
-    let leading = raw.number_classes.iter().filter_map(|rule| {
-        let (form, is) = rule.split_once('=')?;
-        let (own, level) = is.split_once(':').unwrap_or((is, ""));
-        (own == class.word()).then(|| Some((form.get(..1)?, level)))?
-    });
-    let digit = habits.digits.get(digit_of).map(|digit| (digit.as_str(), ""));
-    for (digit, level) in digit.into_iter().chain(leading) {
-        all.push(Sign { digit: digit.to_owned(), ..sign("digit", digit, level) });
-    }
-    for (mark, level) in marks.iter().map(|mark| level_of(mark)) {
-        all.push(Sign { mark: mark.to_owned(), ..sign("mark", mark, level) });
+    // Routine work needs no sign.
+    let mut all: Vec<Sign> = (class == Class::Routine).then(Sign::default).into_iter().collect();
+    if press.has_number() {
+        for (digit, level) in digits(class, habits, raw) {
+            all.push(Sign { digit: digit.to_owned(), ..sign("digit", digit, level) });
+        }
+        for (mark, level) in marks(class, raw).iter().map(|mark| level_of(mark)) {
+            all.push(Sign { mark: mark.to_owned(), ..sign("mark", mark, level) });
+        }
     }
     for (pattern, _) in raw.control_specimens.iter().map(|p| level_of(p)).filter(|_| control) {
         let (specimen, id) = (Some(example(pattern)), example(pattern));
         all.push(Sign { specimen, unnamed: false, ..sign("specimen", &id, "") });
     }
-    if raw.dialect == "lis02" {
+    if raw.dialect == "lis02" && !code.is_empty() {
         all.push(Sign { line: code.to_owned(), ..sign("code", code, "") });
     }
     for form in forms {
@@ -127,10 +128,39 @@ fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys, press: &Press<'_>) -
             Sign { line, instead, unnamed: named.unnamed && !lot, ..named }
         }));
     }
+    let printed = raw.dialect != "lis02" && press.has_number();
+    for (behind, _) in habits.suffixes.iter().filter(|(_, of)| of == own && printed) {
+        all.push(Sign { behind: behind.to_owned(), ..sign("behind the number", behind, "") });
+    }
     // One that says of what goes through everything, the others through one case. Where the number's first digit
     // is the class, a mark before it is the last to be believed.
     all.sort_by_key(|s| (!s.mark.is_empty() && !habits.digits.is_empty(), s.unnamed));
     all
+}
+
+/// First digits of a number that mean a class, each with the level that it names.
+fn digits<'a>(
+    class: Class,
+    habits: &'a Habits,
+    raw: &'a AnalyzerKeys,
+) -> impl Iterator<Item = (&'a str, &'a str)> {
+    let own = if class == Class::Stat { "urgent" } else { class.word() };
+    let leading = raw.number_classes.iter().filter_map(move |rule| {
+        let (form, is) = rule.split_once('=')?;
+        let (own, level) = is.split_once(':').unwrap_or((is, ""));
+        (own == class.word()).then(|| Some((form.get(..1)?, level)))?
+    });
+    let digit = habits.digits.get(own).map(|digit| (digit.as_str(), ""));
+    digit.into_iter().chain(leading).filter(move |_| class != Class::Routine)
+}
+
+/// Marks before a number that mean a class.
+fn marks(class: Class, raw: &AnalyzerKeys) -> &[String] {
+    match class {
+        Class::Routine => &[],
+        Class::Stat => &raw.stat_marks,
+        Class::Control => &raw.control_marks,
+    }
 }
 
 /// The id that control material bears where one is configured for its level.
@@ -156,7 +186,13 @@ fn line_of<'r>(
 }
 
 /// Signs of a class that no case shows, each in words.
-fn unshown(class: Class, habits: &Habits, shows: impl Fn(&str) -> bool) -> Vec<String> {
+fn unshown(
+    class: Class,
+    habits: &Habits,
+    raw: &AnalyzerKeys,
+    shows: impl Fn(&str) -> bool,
+    has_number: bool,
+) -> Vec<String> {
     let (of, what, forms) = match class {
         Class::Routine => return Vec::new(),
         Class::Control => ("control", "control material", &habits.control),
@@ -164,8 +200,15 @@ fn unshown(class: Class, habits: &Habits, shows: impl Fn(&str) -> bool) -> Vec<S
     };
     let forms = forms.iter().filter(|form| !shows(form));
     let forms = forms.map(|form| format!("{what} by {form}"));
-    let behind = habits.suffixes.iter().filter(|(_, own)| own == of);
-    let all = forms.chain(behind.map(|(sign, _)| format!("{what} by {sign} behind the number")));
+    // Without a number there is no place for what stands at one.
+    let behind = habits.suffixes.iter().filter(|(_, own)| *own == of);
+    let behind = behind.map(|(sign, _)| format!("{what} by {sign} behind the number"));
+    let before = marks(class, raw).iter().map(|mark| level_of(mark).0);
+    let before = before.map(|mark| format!("{what} by {mark} before the number"));
+    let first = digits(class, habits, raw);
+    let first = first.map(|(digit, _)| format!("{what} by the first digit {digit}"));
+    let at_number = behind.chain(before).chain(first).filter(|_| !has_number);
+    let all = forms.chain(at_number);
     all.map(|sign| format!("{sign}: no case of `prove` shows it")).collect()
 }
 
@@ -174,7 +217,7 @@ fn unshown(class: Class, habits: &Habits, shows: impl Fn(&str) -> bool) -> Vec<S
 pub fn never_shown(habits: &Habits, raw: &AnalyzerKeys) -> Vec<String> {
     let run = Class::ALL.into_iter().filter(|c| *c != Class::Control || raw.controls != "none");
     let could = |form: &str| put_in(form, |name| Some(name.to_owned()));
-    run.flat_map(|class| unshown(class, habits, |form| could(form).is_some())).collect()
+    run.flat_map(|class| unshown(class, habits, raw, |form| could(form).is_some(), true)).collect()
 }
 
 /// A sign and the level behind it.

@@ -171,7 +171,10 @@ impl Slot {
     #[must_use]
     pub fn text(&self, kind: &str) -> String {
         let texts = self.spans().filter(|(_, (_, k))| *k == kind);
-        texts.flat_map(|(p, (r, _))| p.text.get(r.clone()).unwrap_or_default()).collect()
+        let text = |(p, (r, _)): (&Piece, (Range<usize>, _))| -> String {
+            p.text.get(r).unwrap_or_default().iter().collect()
+        };
+        texts.map(text).collect::<Vec<_>>().join(" ")
     }
 
     fn spans(&self) -> impl Iterator<Item = (&Piece, (Range<usize>, &'static str))> {
@@ -220,8 +223,11 @@ impl Piece {
     /// Its text with other words, in the same columns as far as they have room.
     fn render(&self, words: &Words) -> String {
         let mut text = self.text.clone();
-        for (range, kind) in self.spans.iter().rev() {
-            let new: Vec<char> = words.part(kind).chars().collect();
+        for (n, (range, kind)) in self.spans.iter().enumerate().rev() {
+            // What stands in two places, as a number and the word behind it, is printed in the first.
+            let again = self.spans.iter().take(n).any(|(_, own)| own == kind);
+            let new = if again { "" } else { words.part(kind) };
+            let new: Vec<char> = new.chars().collect();
             put(&mut text, range.clone(), &new, *kind == "value");
         }
         text.into_iter().collect::<String>().trim_end().to_owned()

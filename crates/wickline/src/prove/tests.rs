@@ -4,8 +4,9 @@ use std::collections::BTreeSet;
 
 use super::expect::{End, Obx};
 use super::facts::Facts;
+use super::files::shipped;
 use super::paper::{Comparison, compare, csv};
-use super::press::{Press, shipped};
+use super::press::Press;
 use super::sheet::{Habits, Sheet, builtin_strip};
 use super::signs::{Class, Sign};
 use super::wishes::Wishes;

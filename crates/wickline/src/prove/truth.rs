@@ -18,11 +18,22 @@ pub const HEAD: [&str; 9] =
 /// What a row can be about, beside `reading`: those of the file, then those of a report.
 const OF_FILE: [&str; 2] = ["capture", "read-by"];
 
+/// What may not be left open, and what stands there: empty, it would be taken for something that nobody typed. Every
+/// other empty cell says that the paper has nothing there, and differs where something is read.
+const SAID: [(&str, &str); 6] = [
+    ("capture", "the first 16 digits of the SHA-256 of the capture whose paper it is"),
+    ("read-by", "the name of the person who read the paper"),
+    ("class", "routine, stat (urgent) or control"),
+    ("end", "sent, filed (control material) or held: and the reasons, as held: pad-unread"),
+    ("label", "the label of the reading, as printed"),
+    ("pad", "the id of the pad that the label is, as GLU"),
+];
+
 /// What of a report is typed, with the question that is asked for it.
 pub const OF_REPORT: [(&str, &str); 11] = [
     ("number", "number, as printed, without a sign behind it that [number] suffixes lists"),
     ("specimen", "specimen id, as printed"),
-    ("class", "class: routine, stat (urgent) or control; Enter alone: routine"),
+    ("class", "class: routine, stat (urgent) or control"),
     ("level", "level of the control material"),
     ("lot", "lot of the control material, as printed"),
     ("strip", "strip, where the analyzer has several"),
@@ -38,8 +49,7 @@ pub const OF_REPORT: [(&str, &str); 11] = [
     ("operator", "operator, as printed"),
     (
         "end",
-        "what becomes of it: sent, filed (control material) or held: and the reasons, as held: pad-unread; \
-         Enter alone: sent, or filed of control material",
+        "what becomes of it: sent, filed (control material) or held: and the reasons, as held: pad-unread",
     ),
 ];
 
@@ -49,7 +59,7 @@ const MOST: usize = 10_000;
 /// What a person read of one capture.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Truth {
-    /// The first 16 digits of the capture's SHA-256; empty: not said, as in a table typed elsewhere.
+    /// The first 16 digits of the capture's SHA-256.
     pub capture: String,
     /// Who read the paper.
     pub read_by: String,
@@ -116,12 +126,11 @@ impl Typed {
     /// Takes an answer. The error says what is allowed.
     pub fn take(&mut self, what: &str, text: &str) -> Result<(), String> {
         let text = text.trim();
-        let one_of = |allowed: &[&str]| match text.is_empty() || allowed.contains(&text) {
-            true => Ok(()),
-            false => Err(format!("{what} is {}", allowed.join(" or "))),
-        };
+        said(what, text)?;
         match what {
-            "class" => one_of(&["routine", "stat", "control"])?,
+            "class" if !["routine", "stat", "control"].contains(&text) => {
+                return Err("class is routine or stat or control".into());
+            }
             "taken" if !is_time(text) => {
                 return Err("taken is 2026-03-14, 2026-03-14 09:14 or 2026-03-14 09:14:55".into());
             }
@@ -154,15 +163,13 @@ impl Typed {
     pub fn has(&self, what: &str) -> bool {
         self.class == "control" || !["level", "lot"].contains(&what)
     }
+}
 
-    /// What was left open is what is usual: routine, and controls are filed while patients' results are sent.
-    fn settle(&mut self) {
-        if self.class.is_empty() {
-            self.class = "routine".into();
-        }
-        if self.end.is_empty() {
-            self.end = if self.class == "control" { "filed" } else { "sent" }.into();
-        }
+/// Whether this may be left open where it is; what is allowed there instead.
+pub fn said(what: &str, text: &str) -> Result<(), String> {
+    match SAID.iter().find(|(must, _)| *must == what && text.is_empty()) {
+        Some((_, allowed)) => Err(format!("{what} is empty: write {allowed}")),
+        None => Ok(()),
     }
 }
 
@@ -174,7 +181,7 @@ fn end(text: &str) -> Result<String, String> {
     let signs = |c: char| c.is_whitespace() || c == ',' || c == ';';
     let reasons: BTreeSet<&str> = reasons.split(signs).filter(|code| !code.is_empty()).collect();
     let word = word.trim();
-    if !["", "sent", "filed", "held"].contains(&word) || (word != "held" && text != word) {
+    if !["sent", "filed", "held"].contains(&word) || (word != "held" && text != word) {
         return Err("end is sent or filed or held: and the reasons, as held: pad-unread".into());
     }
     let known = || Reason::ALL.iter().map(|reason| reason.code());
@@ -187,8 +194,9 @@ fn end(text: &str) -> Result<String, String> {
 }
 
 impl Truth {
-    /// Reads a truth, separated by commas, semicolons or tabs. The error names the line and what it may be.
-    pub fn parse(text: &str) -> Result<Truth, String> {
+    /// Reads a truth of the capture with this digest, separated by commas, semicolons or tabs. The error names the line
+    /// and what it may be.
+    pub fn parse(text: &str, capture: &str) -> Result<Truth, String> {
         let head = text.trim_start_matches('\u{feff}').lines().next().unwrap_or("");
         let by = [b';', b'\t'].into_iter().find(|sign| head.contains(char::from(*sign)));
         let rows = lines_by(text, by.unwrap_or(b','))?;
@@ -203,6 +211,7 @@ impl Truth {
             return Err(format!("{} rows; {MOST} are allowed", rows.len()));
         }
         let mut truth = Truth::default();
+        let mut rows_of = BTreeSet::new();
         for (n, row) in rows.enumerate() {
             let cell = |name: &str| {
                 let cell = place(name).and_then(|at| row.get(at));
@@ -211,22 +220,42 @@ impl Truth {
             if row.iter().all(|c| c.trim().is_empty()) {
                 continue;
             }
-            truth.row(&cell).map_err(|why| format!("line {}: {why}", n + 2))?;
+            let taken = once(&cell, &mut rows_of).and_then(|()| truth.row(&cell, capture));
+            taken.map_err(|why| format!("line {}: {why}", n + 2))?;
         }
-        truth.reports.iter_mut().for_each(Typed::settle);
+        truth.is_whole(capture)?;
         Ok(truth)
     }
 
-    fn row(&mut self, cell: &impl Fn(&str) -> String) -> Result<(), String> {
+    fn row(&mut self, cell: &impl Fn(&str) -> String, capture: &str) -> Result<(), String> {
         let what = cell("what");
         match what.as_str() {
-            "capture" => self.capture = cell("value"),
-            "read-by" => self.read_by = cell("value"),
+            "capture" => {
+                is_of(&cell("value"), capture)?;
+                self.capture = cell("value");
+            }
+            "read-by" => {
+                said(&what, &cell("value"))?;
+                self.read_by = cell("value");
+            }
             "reading" => {
                 let report = self.report(&cell("report"))?;
                 report.readings.extend(reading(cell)?);
             }
             _ => return self.report(&cell("report"))?.take(&what, &cell("value")),
+        }
+        Ok(())
+    }
+
+    /// What may not be empty may not lack its row either.
+    fn is_whole(&self, capture: &str) -> Result<(), String> {
+        let no_row = |why: String| why.replacen("is empty", "has no row", 1);
+        is_of(&self.capture, capture).map_err(no_row)?;
+        said("read-by", &self.read_by).map_err(no_row)?;
+        for (n, report) in self.reports.iter().enumerate() {
+            for (what, _) in OF_REPORT.iter().filter(|(what, _)| report.of(what).is_empty()) {
+                said(what, "").map_err(|why| format!("report {}: {}", n + 1, no_row(why)))?;
+            }
         }
         Ok(())
     }
@@ -287,14 +316,47 @@ fn reading(cell: &impl Fn(&str) -> String) -> Result<Option<TypedReading>, Strin
         mark: cell("mark"),
         code: cell("code"),
     };
-    if reading.label.is_empty() && reading.grade.is_empty() && reading.value.is_empty() {
+    let of_paper = ["label", "grade", "value", "unit", "mark", "code"];
+    if of_paper.into_iter().all(|name| cell(name).is_empty()) {
         return Ok(None);
     }
-    if reading.label.is_empty() || reading.pad.is_empty() {
-        return Err("a reading has a label as printed, and the pad that it is".into());
-    }
+    said("label", &reading.label)?;
+    said("pad", &reading.pad)?;
     signed(&reading.value)?;
     Ok(Some(reading))
+}
+
+/// What is said once of a report stands in one row, under `value`: anything else would be passed over.
+fn once(
+    cell: &impl Fn(&str) -> String,
+    rows_of: &mut BTreeSet<(String, String)>,
+) -> Result<(), String> {
+    let what = cell("what");
+    if what == "reading" {
+        return Ok(());
+    }
+    let others = ["label", "pad", "grade", "unit", "mark", "code"];
+    if let Some(other) = others.into_iter().find(|name| !cell(name).is_empty()) {
+        let found = cell(other);
+        return Err(format!("{what} has `{found}` under {other}: it stands under value"));
+    }
+    match rows_of.insert((cell("report"), what.clone())) {
+        true => Ok(()),
+        false => Err(format!("{what} stands here a second time: leave one row of it")),
+    }
+}
+
+/// Whether a cell names the capture with this digest.
+fn is_of(cell: &str, capture: &str) -> Result<(), String> {
+    said("capture", cell)
+        .map_err(|why| format!("{why}; if the paper is that of this one, it is `{capture}`"))?;
+    if cell == capture {
+        return Ok(());
+    }
+    Err(format!(
+        "capture is `{cell}`, and this one is `{capture}`: it was typed from another capture, or a spreadsheet changed \
+         the cell: compare the paper again, and type it anew"
+    ))
 }
 
 /// An end of a ladder is typed with its sign.
@@ -379,45 +441,80 @@ mod tests {
         };
         let truth =
             Truth { capture: "00ff".into(), read_by: "A. Vidal".into(), reports: vec![report] };
-        assert_eq!(Truth::parse(&truth.csv(&[])), Ok(truth.clone()));
+        assert_eq!(Truth::parse(&truth.csv(&[]), "00ff"), Ok(truth.clone()));
         // A form's empty lines say nothing.
-        assert_eq!(Truth::parse(&truth.csv(&["BIL".into()])), Ok(truth));
+        assert_eq!(Truth::parse(&truth.csv(&["BIL".into()]), "00ff"), Ok(truth));
+    }
+
+    const HEAD: &str = "report;what;label;pad;grade;value;unit;mark\n";
+    const SAID: &str = ";capture;;;;00ff;;\n;read-by;;;;A. Vidal;;\n1;class;;;;routine;;\n";
+
+    /// A truth with these rows behind what every one has.
+    fn parsed(rows: &str) -> Result<Truth, String> {
+        Truth::parse(&format!("\u{feff}{HEAD}{SAID}{rows}"), "00ff")
     }
 
     #[test]
     fn a_spreadsheet_with_semicolons_and_no_code_is_read_and_its_mistakes_are_named() {
-        let head = "report;what;label;pad;grade;value;unit;mark\n";
-        let truth =
-            Truth::parse(&format!("\u{feff}{head}1;number;;;;17;;\n1;reading;Leu;leu;2+;;;\n"));
+        let truth = parsed("1;number;;;;17;;\n1;end;;;;sent;;\n1;reading;Leu;leu;2+;;;\n");
         let truth = truth.expect("a truth");
-        let held = Truth::parse(&format!("{head}1;end;;;;held: pad-unread off-ladder;;\n"));
-        let ends: Vec<String> =
-            held.iter().flat_map(|t| &t.reports).map(|r| r.end.clone()).collect();
-        assert_eq!(ends, ["held: off-ladder, pad-unread"]);
+        let held = parsed("1;end;;;;held: pad-unread off-ladder;;\n").expect("a truth");
+        assert_eq!(held.reports[0].end, "held: off-ladder, pad-unread");
         for (typed, day) in
             [("2027-11", "2027-11-30"), ("2028-02", "2028-02-29"), ("2027-11-05", "2027-11-05")]
         {
-            let truth = Truth::parse(&format!("{head}1;strip-expiry;;;;{typed};;\n"));
+            let truth = parsed(&format!("1;end;;;;sent;;\n1;strip-expiry;;;;{typed};;\n"));
             assert_eq!(truth.expect("a truth").reports[0].strip_expiry, day);
         }
         let report = &truth.reports[0];
         assert_eq!((report.class.as_str(), report.end.as_str()), ("routine", "sent"));
         assert_eq!((report.number.as_str(), report.readings[0].pad.as_str()), ("17", "LEU"));
         for (row, why) in [
-            ("2;number;;;;17;;", "line 2: report is `2`"),
-            ("1;colour;;;;17;;", "line 2: what is `colour`?"),
-            ("1;class;;;;urgent;;", "line 2: class is routine or stat or control"),
-            ("1;end;;;;sent: off-ladder;;", "line 2: end is sent or filed or held"),
-            ("1;reading;SG;SG;;oltre 1,028;;", "line 2: value `oltre 1,028` begins with a letter"),
-            ("1;taken;;;;14.03.2026;;", "line 2: taken is 2026-03-14"),
-            ("1;strip-expiry;;;;11/2027;;", "line 2: strip-expiry is 2027-11-30 or 2027-11"),
-            ("1;strip-expiry;;;;2027-13;;", "line 2: strip-expiry is 2027-11-30 or 2027-11"),
-            ("1;reading;;GLU;2+;;;", "line 2: a reading has a label"),
+            ("3;number;;;;17;;", "line 5: report is `3`"),
+            ("1;colour;;;;17;;", "line 5: what is `colour`?"),
+            ("2;class;;;;urgent;;", "line 5: class is routine or stat or control"),
+            ("1;end;;;;sent: off-ladder;;", "line 5: end is sent or filed or held"),
+            ("1;reading;SG;SG;;oltre 1,028;;", "line 5: value `oltre 1,028` begins with a letter"),
+            ("1;taken;;;;14.03.2026;;", "line 5: taken is 2026-03-14"),
+            ("1;strip-expiry;;;;11/2027;;", "line 5: strip-expiry is 2027-11-30 or 2027-11"),
+            ("1;strip-expiry;;;;2027-13;;", "line 5: strip-expiry is 2027-11-30 or 2027-11"),
         ] {
-            let text = format!("{head}{row}\n");
-            let told = Truth::parse(&text).expect_err(row);
+            let told = parsed(&format!("{row}\n")).expect_err(row);
             assert!(told.starts_with(why), "{told}");
         }
-        assert!(Truth::parse("a,b\n").expect_err("no truth").starts_with("line 1: the columns"));
+        let told = Truth::parse("a,b\n", "00ff").expect_err("no truth");
+        assert!(told.starts_with("line 1: the columns"));
+    }
+
+    /// What nobody typed is never taken for something: not where a cell is empty, nor where its row lacks, nor where
+    /// the text stands in a cell that is passed over.
+    #[test]
+    fn what_must_be_said_is_not_left_open() {
+        for (row, why) in [
+            ("1;end;;;;;;", "line 5: end is empty: write sent, filed (control material) or held:"),
+            ("2;class;;;; ;;", "line 5: class is empty: write routine, stat (urgent) or control"),
+            ("1;reading;;GLU;2+;;;", "line 5: label is empty"),
+            ("1;reading;;GLU;;;mg/dL;", "line 5: label is empty"),
+            ("1;reading;GLU;;2+;;;", "line 5: pad is empty"),
+            ("1;class;;;;stat;;", "line 5: class stands here a second time"),
+            ("1;number;0042;;;;;", "line 5: number has `0042` under label"),
+            ("1;number;;;;17;;", "report 1: end has no row: write sent, filed"),
+            ("1;end;;;;sent;;\n2;end;;;;sent;;", "report 2: class has no row: write routine, stat"),
+        ] {
+            let told = parsed(&format!("{row}\n")).expect_err(row);
+            assert!(told.starts_with(why), "{told}");
+        }
+        let whole = format!("{HEAD}{SAID}1;end;;;;sent;;\n");
+        assert!(Truth::parse(&whole, "00ff").is_ok());
+        for (from, to, why) in [
+            ("00ff;;\n", ";;\n", "line 2: capture is empty: write the first 16 digits"),
+            (";capture;;;;00ff;;\n", "", "capture has no row: write the first 16 digits"),
+            ("00ff", "1.2E+15", "line 2: capture is `1.2E+15`, and this one is `00ff`"),
+            ("A. Vidal", "", "line 3: read-by is empty: write the name"),
+            (";read-by;;;;A. Vidal;;\n", "", "read-by has no row: write the name"),
+        ] {
+            let told = Truth::parse(&whole.replace(from, to), "00ff").expect_err(from);
+            assert!(told.starts_with(why), "{told}");
+        }
     }
 }

@@ -2,7 +2,7 @@
 
 use super::Trial;
 use super::expect::cut;
-use super::matrix::{Case, What};
+use super::matrix::{Case, Stand, What};
 use super::press::{Line, Words};
 use super::sheet::{Pad, Rung};
 
@@ -73,6 +73,18 @@ impl Trial<'_> {
         seconds: &[[String; 2]],
         mark: &str,
     ) -> Option<(String, Vec<Line>)> {
+        self.fit_behind(label, texts, seconds, mark, "")
+    }
+
+    /// The same where each unit has this word of an end of a ladder behind it.
+    fn fit_behind(
+        &self,
+        label: &str,
+        texts: &[[String; 3]],
+        seconds: &[[String; 2]],
+        mark: &str,
+        behind: &str,
+    ) -> Option<(String, Vec<Line>)> {
         let all = texts.iter().flat_map(|text| seconds.iter().map(move |second| (text, second)));
         all.into_iter().find_map(|([grade, value, unit], second)| {
             let words = Words {
@@ -80,6 +92,7 @@ impl Trial<'_> {
                 grade: grade.clone(),
                 value: value.clone(),
                 unit: unit.clone(),
+                behind: behind.to_owned(),
                 second: second.clone(),
                 mark: mark.to_owned(),
             };
@@ -109,14 +122,18 @@ impl Trial<'_> {
             What::Rung(_, rung)
             | What::Bare(_, rung)
             | What::Turned(_, rung)
-            | What::Worded(_, rung, _)
+            | What::Worded(_, rung, ..)
             | What::Said(_, rung, _)
             | What::Spelled(_, rung, _)
             | What::Named(_, rung, _) => Some(rung),
             What::Unread(_) | What::Missing => None,
         };
         let seconds = self.seconds(case.pad.pad, rung, case.si);
-        self.fit(label, &self.case_texts(case), &seconds, case.mark.0)
+        let behind = match case.what {
+            What::Worded(_, _, word, Stand::BehindUnit) => word,
+            _ => "",
+        };
+        self.fit_behind(label, &self.case_texts(case), &seconds, case.mark.0, behind)
     }
 
     /// The ways to write what a case is about.
@@ -133,10 +150,15 @@ impl Trial<'_> {
                 texts.retain(|[_, value, _]| !value.starts_with(|c: char| c.is_ascii_digit()));
                 texts
             }
-            What::Worded(_, rung, word) => {
+            What::Worded(_, rung, word, at) => {
                 let mut texts = self.texts(pad, rung, case.si, true);
-                for [_, value, _] in &mut texts {
-                    *value = format!("{word} {value}");
+                texts.retain(|[_, _, unit]| at != Stand::BehindUnit || !unit.is_empty());
+                for [_, value, unit] in &mut texts {
+                    match at {
+                        Stand::Before => *value = format!("{word} {value}"),
+                        Stand::Behind => *value = format!("{value} {word}"),
+                        Stand::BehindUnit => *unit = format!("{unit} {word}"),
+                    }
                 }
                 texts
             }

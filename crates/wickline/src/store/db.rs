@@ -293,6 +293,19 @@ impl Db {
         Ok(self.write_on(slot, seat, true))
     }
 
+    /// A connection of its own on which all that is asked is of one moment: close it afterwards. Nobody who
+    /// writes waits for it.
+    pub(super) async fn snapshot(&self) -> Result<Conn, StoreError> {
+        let mut conn = self.connect().await?;
+        let begin = if self.address.is_sqlite() {
+            "BEGIN"
+        } else {
+            "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
+        };
+        conn.execute(begin).await.map_err(|e| self.wrong(&e))?;
+        Ok(conn)
+    }
+
     /// A write of one statement, which is its own transaction: one trip to the database, not three.
     pub async fn write_alone(&self) -> Result<Write, StoreError> {
         let mut slot = self.writer.clone().lock_owned().await;

@@ -6,6 +6,7 @@ use sqlx::Row;
 
 use super::db::{Db, Write};
 use super::era::Era;
+use super::schema::version_of;
 use super::{StoreError, moving};
 use crate::address::Address;
 use crate::clock;
@@ -163,6 +164,12 @@ impl Ledger {
     pub async fn close(&self) -> Result<(), StoreError> {
         self.beats.close().await?;
         self.db.close().await
+    }
+
+    /// The version of the schema that this program knows.
+    #[must_use]
+    pub fn schema() -> i64 {
+        version_of(MIGRATIONS.len())
     }
 
     /// The version of its schema that this program makes of it.

@@ -1,10 +1,10 @@
 //! Moving a whole ledger into an empty one, while nothing runs on it: every row, in one transaction.
 
 use sqlx::any::AnyRow;
-use sqlx::{AssertSqlSafe, Executor, Row};
+use sqlx::{AssertSqlSafe, Connection, Executor, Row};
 
 use crate::store::StoreError;
-use crate::store::db::Write;
+use crate::store::db::{Conn, Write};
 use crate::store::ledger::Ledger;
 use crate::store::refused;
 use crate::store::trail::Act;
@@ -314,76 +314,101 @@ impl Ledger {
             write.commit().await?;
             return Ok(Vec::new());
         }
-        let rows: i64 = write
-            .one("SELECT count(*) + (SELECT count(*) FROM message) FROM report", |r| r.try_get(0))
-            .await?;
-        if rows > 0 {
-            return Err(refused(format!(
-                "{} is not empty: a ledger is moved into a new one only",
-                to.label()
-            )));
-        }
+        only_empty(&mut write, &to.label()).await?;
         let reason = gone(to, write.count("trail").await?).await?;
-        for table in TABLES {
-            write.run_named("DELETE FROM", table.name).await?;
-            self.copy(&mut write, table).await?;
-        }
+        let counts = self.fill(&mut write).await?;
         let object = "ledger".to_owned();
         let (was, became) = (Some(self.label()), Some(to.label()));
         record(&mut write, actor, Act { verb: "move", object, reason, was, became }).await?;
         // The bar is of the old place.
         write.run("UPDATE ledger_label SET moved_to = NULL").await?;
-        let mut counts = Vec::new();
-        for table in TABLES.iter().filter(|t| t.key.is_some()) {
-            let there = write.count(table.name).await?;
-            let here = self.count(table.name).await?;
-            let act = i64::from(table.name == "trail");
-            if there != here + act {
-                let why =
-                    format!("{}: {here} rows here, {there} there; nothing was moved", table.name);
-                return Err(StoreError::Wrong { what: to.label(), why });
-            }
-            counts.push((table.name, here));
-        }
         write.commit().await?;
         Ok(counts)
     }
 
-    async fn copy(&self, write: &mut Write, table: &Table) -> Result<(), StoreError> {
+    /// Puts everything as it is into `to`, which must be new: row by row the same.
+    pub async fn fill_new(&self, to: &Ledger) -> Result<(), StoreError> {
+        let mut write = to.db.write().await?;
+        only_empty(&mut write, &to.label()).await?;
+        self.fill(&mut write).await?;
+        write.commit().await
+    }
+
+    /// An error: it has reports or messages, and is no new one.
+    pub async fn must_be_new(&self) -> Result<(), StoreError> {
+        only_empty(&mut self.db.write().await?, &self.label()).await
+    }
+
+    /// Every row as it is at one moment, in place of what a new ledger has of its own. How many of which table.
+    async fn fill(&self, write: &mut Write) -> Result<Vec<(&'static str, i64)>, StoreError> {
+        let mut from = self.db.snapshot().await?;
+        let mut counts = Vec::new();
+        for table in TABLES {
+            write.run_named("DELETE FROM", table.name).await?;
+            self.copy(&mut from, write, table).await?;
+            let there = write.count(table.name).await?;
+            let here = self.count(&mut from, table.name).await?;
+            if there != here {
+                let why =
+                    format!("{}: {here} rows here, {there} there; nothing was kept", table.name);
+                return Err(StoreError::Wrong { what: write.what.clone(), why });
+            }
+            if table.key.is_some() {
+                counts.push((table.name, here));
+            }
+        }
+        from.close().await.map_err(|e| self.wrong(&e))?;
+        Ok(counts)
+    }
+
+    async fn copy(
+        &self,
+        from: &mut Conn,
+        write: &mut Write,
+        table: &Table,
+    ) -> Result<(), StoreError> {
         let columns: Vec<&str> = table.columns.iter().map(|(name, _)| *name).collect();
         let columns = columns.join(", ");
-        let mut conn = self.db.read().await?;
         let Some(key) = table.key else {
             let sql = format!("SELECT {columns} FROM {}", table.name);
-            let rows = conn.fetch_all(AssertSqlSafe(sql)).await.map_err(|e| self.wrong(&e))?;
-            self.db.give_back(conn).await;
+            let rows = from.fetch_all(AssertSqlSafe(sql)).await.map_err(|e| self.wrong(&e))?;
             return insert(write, table, &columns, &rows).await;
         };
         let sql = format!("SELECT coalesce(max({key}), 0) FROM {}", table.name);
-        let last = conn.fetch_one(AssertSqlSafe(sql)).await;
+        let last = from.fetch_one(AssertSqlSafe(sql)).await;
         let last: i64 = last.and_then(|row| row.try_get(0)).map_err(|e| self.wrong(&e))?;
         let sql = format!(
             "SELECT {columns} FROM {} WHERE {key} > $1 AND {key} <= $2 ORDER BY {key}",
             table.name
         );
-        let mut from = 0;
-        while from < last {
-            let page = sqlx::query(AssertSqlSafe(sql.as_str())).bind(from).bind(from + STEP);
-            let rows = conn.fetch_all(page).await.map_err(|e| self.wrong(&e))?;
+        let mut at = 0;
+        while at < last {
+            let page = sqlx::query(AssertSqlSafe(sql.as_str())).bind(at).bind(at + STEP);
+            let rows = from.fetch_all(page).await.map_err(|e| self.wrong(&e))?;
             insert(write, table, &columns, &rows).await?;
-            from += STEP;
+            at += STEP;
         }
-        self.db.give_back(conn).await;
         Ok(())
     }
 
-    async fn count(&self, table: &str) -> Result<i64, StoreError> {
-        let mut conn = self.db.read().await?;
+    async fn count(&self, from: &mut Conn, table: &str) -> Result<i64, StoreError> {
         let sql = format!("SELECT count(*) FROM {table}");
-        let row = conn.fetch_one(AssertSqlSafe(sql)).await.map_err(|e| self.wrong(&e))?;
-        self.db.give_back(conn).await;
+        let row = from.fetch_one(AssertSqlSafe(sql)).await.map_err(|e| self.wrong(&e))?;
         row.try_get(0).map_err(|e| self.wrong(&e))
     }
+}
+
+/// An error: it has reports or messages.
+async fn only_empty(write: &mut Write, what: &str) -> Result<(), StoreError> {
+    let rows: i64 = write
+        .one("SELECT count(*) + (SELECT count(*) FROM message) FROM report", |r| r.try_get(0))
+        .await?;
+    if rows > 0 {
+        return Err(refused(format!(
+            "{what} is not empty: a ledger is moved or put back into a new one only"
+        )));
+    }
+    Ok(())
 }
 
 /// What the trail must say of the rows of the empty ledger's own trail, which give way.

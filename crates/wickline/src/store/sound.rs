@@ -10,13 +10,15 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
-use sqlx::{Connection, Row};
+use sqlx::{Connection, Executor, Row};
 use tokio::task::JoinHandle;
 use tokio::time::Instant;
 use tracing::info;
 
 use super::StoreError;
+use super::db::Db;
 use super::files::beside;
+use crate::address::Address;
 
 /// Steps of SQLite's between two looks at whether to stop: some milliseconds.
 const STEPS: i32 = 100_000;
@@ -93,6 +95,23 @@ impl Check {
 impl Drop for Check {
     fn drop(&mut self) {
         self.stop.store(true, Ordering::Relaxed);
+    }
+}
+
+impl Db {
+    /// An error: its log is damaged, or a page of it.
+    pub async fn is_whole(&self) -> Result<(), StoreError> {
+        if let Address::Sqlite(path) = self.address() {
+            whole_log(path).await?;
+        }
+        let mut conn = self.read().await?;
+        let row = conn.fetch_one("PRAGMA quick_check(1)").await;
+        let said: String = row.and_then(|row| row.try_get(0)).map_err(|e| self.wrong(&e))?;
+        self.give_back(conn).await;
+        match said.as_str() {
+            "ok" => Ok(()),
+            _ => Err(StoreError::Damaged { what: self.address().label(), why: said }),
+        }
     }
 }
 

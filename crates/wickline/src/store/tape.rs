@@ -3,6 +3,7 @@
 //! One task writes ([`writing`]); here is what is read from it. What the tape
 //! remembers of the ledger is in `seen`.
 
+mod kept;
 pub mod ticks;
 pub mod writing;
 

@@ -220,6 +220,9 @@ async fn a_closed_store_is_one_file_and_a_deleted_one_takes_no_commit() {
 /// A check that is longer than a start may take goes on beside the work and ends with what it finds.
 #[tokio::test]
 async fn a_damaged_page_is_found_by_a_check_that_goes_on() {
+    let now = tokio::time::Instant::now;
+    // A timer of this very moment would wait for the next millisecond, in which the look may end.
+    let over = now();
     let path = scratch("pages").join("a.db");
     let db = Db::open(Address::Sqlite(path.clone()), &[PARENTS]).await.expect("a new database");
     let mut write = db.write().await.expect("a write begins");
@@ -229,7 +232,6 @@ async fn a_damaged_page_is_found_by_a_check_that_goes_on() {
     }
     write.commit().await.expect("a commit");
     db.close().await.expect("closed");
-    let now = tokio::time::Instant::now;
     let check = Check::begin(&path).await.expect("its log is whole");
     let later = now() + std::time::Duration::from_secs(60);
     assert!(check.until(later).await.expect("whole").is_none());
@@ -238,7 +240,7 @@ async fn a_damaged_page_is_found_by_a_check_that_goes_on() {
     bytes[last..].fill(0xA5);
     std::fs::write(&path, bytes).expect("spoilt");
     let check = Check::begin(&path).await.expect("its log is whole");
-    let check = check.until(now()).await.expect("no time to look").expect("it goes on");
+    let check = check.until(over).await.expect("no time to look").expect("it goes on");
     let found = check.to_the_end(std::future::pending()).await.expect_err("damaged");
     assert!(matches!(found, StoreError::Damaged { .. }), "{found}");
     let check = Check::begin(&path).await.expect("its log is whole");

@@ -157,7 +157,7 @@ fn sum(fields: &[Option<&str>]) -> String {
 }
 
 /// The last row and its seal, from which everything before it follows. Row 0: the ledger's label.
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Head {
     pub n: i64,
     pub hash: String,

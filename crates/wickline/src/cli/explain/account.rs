@@ -7,12 +7,13 @@ use wickline_listen::ear::Transmission;
 use wickline_normalize::observe::observe;
 use wickline_normalize::readings::Reading;
 use wickline_normalize::strip::Strip;
-use wickline_normalize::{Hold, Judged, Reason, Report, Way};
+use wickline_normalize::{Hold, Judged, Private, Reason, Report, Way};
 
 use super::capture::KeptBytes;
+use super::printed;
 use super::why::{self, Conversion};
 use crate::acts::compose::{self, Subject};
-use crate::cli::marks;
+use crate::cli::marks::{self, named};
 use crate::clock::moment_rfc3339;
 use crate::settings::bench::{Analyzer, Bench, Supposed, Target};
 use crate::sheet::todo::remedy_in_words;
@@ -38,8 +39,11 @@ pub struct Explained {
     pub number: Option<String>,
     pub class: &'static str,
     pub level: Option<String>,
+    /// The lot of control material: it chooses what the results are held against.
+    pub control_lot: Option<String>,
     pub specimen: Option<String>,
     pub taken_at: Option<String>,
+    pub operator: Option<String>,
     pub strip: String,
     pub state: &'static str,
     pub lines: Vec<String>,
@@ -77,6 +81,8 @@ pub struct Part {
 pub struct Told {
     #[serde(flatten)]
     pub reading: Reading,
+    /// As it stands on the paper.
+    pub as_printed: String,
     /// How many rungs the pad's ladder has.
     pub rungs: Option<usize>,
     pub conversion: Option<Conversion>,
@@ -148,19 +154,23 @@ impl<'a> Account<'a> {
         let clock = &self.bench.clock;
         let (mut judged, believed) = self.analyzer.read_supposing(print, clock, at, self.supposed);
         let message = self.message(print, &mut judged, at, believed);
+        let anatomy = lines(print, transmission, anatomy, heard);
+        let expose = |text: &Option<Private>| text.as_ref().map(|t| t.expose().to_owned());
         let taken = |t| moment_rfc3339(&clock.with_offset(t).unwrap_or(t));
         Explained {
             report: self.count,
             number: print.number.clone(),
             class: judged.class.code(),
             level: judged.level.clone(),
-            specimen: print.specimen.as_ref().map(|s| s.expose().to_owned()),
+            control_lot: print.control_lot.clone(),
+            specimen: expose(&print.specimen),
             taken_at: print.taken.map(taken),
+            operator: expose(&print.operator),
             strip: judged.strip.clone(),
             state: state(&judged.way),
             lines: print.lines.iter().map(|l| l.text.expose().to_owned()).collect(),
-            anatomy: lines(print, transmission, anatomy, heard),
-            readings: self.readings(&judged, message.as_deref()),
+            readings: self.readings(&judged, &anatomy, message.as_deref()),
+            anatomy,
             holds: judged.holds.iter().map(hold).collect(),
             message,
         }
@@ -201,13 +211,14 @@ impl<'a> Account<'a> {
         }
     }
 
-    fn readings(&self, judged: &Judged, message: Option<&str>) -> Vec<Told> {
+    fn readings(&self, judged: &Judged, lines: &[Line], message: Option<&str>) -> Vec<Told> {
         let strip = self.analyzer.strips.iter().find(|s| s.id == judged.strip);
         let references = &self.analyzer.rules.references;
         let mut told: Vec<Told> = judged
             .readings
             .iter()
-            .map(|reading| {
+            .zip(printed::results(&judged.readings, lines))
+            .map(|(reading, as_printed)| {
                 let pad = strip.zip(reading.analyte.as_deref()).and_then(|(s, id)| s.pad(id));
                 let reference = pad.and_then(|p| references.get(&p.id));
                 Told {
@@ -215,6 +226,7 @@ impl<'a> Account<'a> {
                     conversion: pad.and_then(|p| why::conversion(p, reading, &self.target.choice)),
                     flag_why: why::flag(pad, reading, reference, judged.class),
                     reading: reading.clone(),
+                    as_printed,
                     obx: Vec::new(),
                 }
             })
@@ -253,6 +265,13 @@ impl<'a> Account<'a> {
 }
 
 impl Explained {
+    /// `control level 1 lot K120`: the class, and of which control material it is.
+    pub fn class(&self) -> String {
+        let level = self.level.as_ref().map(|level| format!(" level {level}"));
+        let lot = self.control_lot.as_ref().map(|lot| format!(" lot {lot}"));
+        named(&format!("{}{}{}", self.class, level.unwrap_or_default(), lot.unwrap_or_default()))
+    }
+
     /// What a person must see at this line: that it was not understood, else what holds it.
     pub fn sign(&self, line: usize) -> Option<String> {
         if self.missed().iter().any(|m| m.line == line) {
@@ -322,14 +341,14 @@ impl Line {
         let gap = |from: usize, to: usize, into: &mut Vec<_>| {
             let text = self.text.get(from..to).unwrap_or_default();
             if !text.is_empty() {
-                into.push((marks::named(text), None));
+                into.push((named(text), None));
             }
         };
         for part in &self.parts {
             gap(from, part.from, &mut pieces);
             // Separators between fields need no word.
             let bare = part.what == "ignored" && !part.text.contains(char::is_alphanumeric);
-            pieces.push((marks::named(&part.text), (!bare).then_some(part.what)));
+            pieces.push((named(&part.text), (!bare).then_some(part.what)));
             from = part.to;
         }
         gap(from, self.text.len(), &mut pieces);
@@ -338,7 +357,7 @@ impl Line {
 
     /// The bytes as heard, where they say more than the text does.
     pub fn beneath(&self) -> Option<&str> {
-        let text = marks::named(&self.text);
+        let text = named(&self.text);
         let ends = ["<CR>", "<LF>"];
         let mut heard = self.heard.as_str();
         while let Some(rest) = ends.iter().find_map(|end| heard.strip_suffix(end)) {

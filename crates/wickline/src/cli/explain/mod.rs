@@ -4,6 +4,7 @@ mod account;
 mod capture;
 mod follow;
 mod page;
+mod printed;
 mod screen;
 mod watch;
 mod why;

@@ -6,7 +6,7 @@ use askama::Template;
 
 use super::Whole;
 use super::account::{Explained, Line, NOT_UNDERSTOOD, Told};
-use super::screen::{obx, printed, reading, rung, segments};
+use super::screen::{obx, reading, rung, segments};
 use crate::cli::Failure;
 use crate::cli::marks::named;
 use crate::clock;
@@ -35,6 +35,7 @@ struct Shown<'a> {
     class: String,
     specimen: String,
     taken: String,
+    operator: String,
     strip: String,
     lines: Vec<Row<'a>>,
     readings: Vec<Reading>,
@@ -95,13 +96,13 @@ pub fn write(
 
 fn shown(report: &Explained) -> Shown<'_> {
     let dash = |text: &Option<String>| named(text.as_deref().unwrap_or("-"));
-    let level = report.level.as_ref().map_or(String::new(), |l| format!(" level {l}"));
     Shown {
         told: report,
         number: dash(&report.number),
-        class: named(&format!("{}{level}", report.class)),
+        class: report.class(),
         specimen: dash(&report.specimen),
         taken: dash(&report.taken_at),
+        operator: dash(&report.operator),
         strip: if report.strip.is_empty() { "-".into() } else { named(&report.strip) },
         lines: report.anatomy.iter().map(|line| row(line, report.sign(line.line))).collect(),
         readings: report.readings.iter().map(told).collect(),
@@ -131,7 +132,7 @@ fn told(told: &Told) -> Reading {
     let conversion = told.conversion.as_ref().map_or("-", |c| c.words.as_str());
     Reading {
         lines: lines.join(", "),
-        printed: printed(told),
+        printed: named(&told.as_printed),
         analyte: named(told.reading.analyte.as_deref().unwrap_or("?")),
         rung: rung(told),
         reading: reading(told),

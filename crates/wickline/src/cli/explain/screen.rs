@@ -42,15 +42,15 @@ pub fn missed(missed: &[Missed], out: &Output) {
 /// One report.
 pub fn report(report: &Explained, out: &Output) {
     let dash = |text: &Option<String>| named(text.as_deref().unwrap_or("-"));
-    let level = report.level.as_ref().map_or(String::new(), |l| format!(" level {l}"));
     let strip = if report.strip.is_empty() { "-" } else { report.strip.as_str() };
     let head = format!(
-        "report {}: number {}, {}{level}, specimen {}, taken {}, strip {strip} -> ",
+        "report {}: number {}, {}, specimen {}, taken {}, operator {}, strip {strip} -> ",
         report.report,
         dash(&report.number),
-        report.class,
+        report.class(),
         dash(&report.specimen),
         dash(&report.taken_at),
+        dash(&report.operator),
     );
     out.pieces(&[(head, Tone::Plain), state(report.state)]);
     for line in &report.anatomy {
@@ -148,7 +148,7 @@ fn row(told: &Told) -> Vec<(String, Tone)> {
     let flag = told.reading.flag.map_or("", |f| f.text());
     vec![
         plain(lines.join(",")),
-        plain(printed(told)),
+        plain(named(&told.as_printed)),
         plain(told.reading.analyte.as_deref().unwrap_or("?")),
         plain(rung(told)),
         plain(reading(told)),
@@ -156,16 +156,6 @@ fn row(told: &Told) -> Vec<(String, Tone)> {
         plain(flag),
         plain(told.obx.iter().map(obx).collect::<Vec<_>>().join("  |  ")),
     ]
-}
-
-/// `2+ 400 mg/dL *`: what was printed as a result.
-pub fn printed(told: &Told) -> String {
-    let printed = &told.reading.printed;
-    let mut words: Vec<&str> = printed.parts.iter().map(String::as_str).collect();
-    words.extend(printed.unit.as_deref());
-    words.extend(printed.mark.as_deref());
-    let words: Vec<&str> = words.into_iter().filter(|w| !w.trim().is_empty()).collect();
-    named(&format!("{} {}", told.reading.label, words.join(" ")))
 }
 
 /// `5 of 6`.

@@ -2,7 +2,9 @@
 
 mod open;
 mod page;
+mod room;
 mod send;
+mod sum;
 mod truth;
 
 use std::collections::BTreeSet;
@@ -15,16 +17,17 @@ use wickline_normalize::Role;
 use wickline_normalize::units::Units;
 
 use self::page::Captured;
+use self::sum::Sum;
 use self::truth::Kept;
 use super::output::{Output, Tone, plain, visible};
 use super::{Answer, As, Exit, Failure, faults, file, loaded};
 use crate::clock;
 use crate::prove::against::Held;
 use crate::prove::facts::{Fact, Facts};
-use crate::prove::files;
+use crate::prove::files::{self, shipped};
 use crate::prove::map::Map;
 use crate::prove::paper::{Comparison, compare, csv};
-use crate::prove::press::{Press, shipped};
+use crate::prove::press::Press;
 use crate::prove::sheet::{Habits, Sheet};
 use crate::prove::signs::{Class, Sign, Signs};
 use crate::prove::wishes::Wishes;
@@ -150,10 +153,6 @@ impl Proof {
         }
         Ok(())
     }
-
-    fn count(&self, verdict: Verdict) -> usize {
-        self.rows.iter().filter(|r| r.verdict == verdict).count()
-    }
 }
 
 pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
@@ -188,12 +187,6 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
         reached = send::send(target, &mut proof.rows).await;
         ledger.note(&actor, send::answered(&proof)).await?;
     }
-    if let Some(path) = &options.html {
-        file::write(path, &page::page(&bench, &proof, options.send)?)?;
-    }
-    if let Some(path) = &options.csv {
-        file::write(path, &csv(&proof.rows, &proof.facts, &proof.fingerprint))?;
-    }
     let changes = match &old {
         None => None,
         Some(text) => Some(compare(text, &proof.rows, &proof.facts).map_err(|why| {
@@ -201,14 +194,16 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
             Failure::wrong(format!("{path} is no CSV of `wickline prove`: {why}"))
         })?),
     };
-    show(&proof, changes.as_ref(), out)?;
+    let sum = Sum::of(&proof, changes.as_ref(), reached.is_ok());
+    if let Some(path) = &options.html {
+        file::write(path, &page::page(&bench, &proof, &sum, options.send)?)?;
+    }
+    if let Some(path) = &options.csv {
+        file::write(path, &csv(&proof.rows, &proof.facts, &proof.fingerprint))?;
+    }
+    show(&proof, &sum, changes.as_ref(), out)?;
     reached?;
-    let refused = proof.rows.iter().any(|r| r.answered.starts_with("refused"));
-    let changed = changes.is_some_and(|c| !c.is_empty());
-    let whole = proof.gaps.iter().all(|gap| gap.accepted.is_some());
-    let untrue = proof.typed.iter().any(|one| one.differs);
-    let clean = proof.count(Verdict::Differs) == 0 && !untrue && !changed && !refused && whole;
-    Ok(if clean { Exit::Done } else { Exit::NotClean })
+    Ok(if sum.whole { Exit::Done } else { Exit::NotClean })
 }
 
 /// The keys of an analyzer, or of the first.
@@ -376,9 +371,9 @@ fn facts(
 fn captured(raw: &settings::AnalyzerKeys, captures: &[Kept], printed: &[u8]) -> Vec<Captured> {
     if captures.is_empty() {
         let name = format!("a capture of {} that comes with the program", raw.dialect);
-        return vec![Captured::new(&name, printed, 1)];
+        return vec![Captured::new(&name, printed)];
     }
-    captures.iter().map(|kept| Captured::new(&kept.name, &kept.bytes, captures.len())).collect()
+    captures.iter().map(|kept| Captured::new(&kept.name, &kept.bytes)).collect()
 }
 
 /// Reports of what was given as good that are held, but those that a person said would be.
@@ -491,8 +486,12 @@ fn series() -> String {
     letters.iter().rev().collect()
 }
 
-fn show(proof: &Proof, changes: Option<&Comparison>, out: &Output) -> std::io::Result<()> {
-    let count = |verdict| proof.count(verdict);
+fn show(
+    proof: &Proof,
+    sum: &Sum,
+    changes: Option<&Comparison>,
+    out: &Output,
+) -> std::io::Result<()> {
     if out.json {
         return out.document(&json!({
             "analyzer": proof.analyzer,
@@ -500,9 +499,10 @@ fn show(proof: &Proof, changes: Option<&Comparison>, out: &Output) -> std::io::R
             "dialect": proof.dialect,
             "strips": proof.strips,
             "fingerprint": proof.fingerprint,
-            "as_expected": count(Verdict::AsExpected),
-            "differs": count(Verdict::Differs),
-            "not_printable": count(Verdict::NotPrintable),
+            "as_expected": sum.as_expected,
+            "differs": sum.differs,
+            "not_printable": sum.not_printable,
+            "sum": sum,
             "notes": proof.notes,
             "not_proved": proof.gaps,
             "typed": proof.typed,
@@ -550,13 +550,12 @@ fn show(proof: &Proof, changes: Option<&Comparison>, out: &Output) -> std::io::R
         out.line(note);
     }
     out.line(&format!(
-        "{} {} -> {}: {} cases as expected, {} differ, {} not printable; fingerprint {}",
+        "{} {} -> {}: {}; {}; fingerprint {}",
         proof.analyzer,
         proof.strips.join(", "),
         proof.receiver,
-        count(Verdict::AsExpected),
-        count(Verdict::Differs),
-        count(Verdict::NotPrintable),
+        sum.words(),
+        sum.verdict(),
         proof.fingerprint
     ));
     Ok(())

@@ -14,7 +14,7 @@ use crate::cli::{Answer, Exit, Failure, file, loaded};
 use crate::prove::Trial;
 use crate::prove::against::{Held, Proved};
 use crate::prove::signs::{Class, Signs};
-use crate::prove::truth::{OF_REPORT, Truth, Typed, TypedReading, beside, digest, signed};
+use crate::prove::truth::{OF_REPORT, Truth, Typed, TypedReading, beside, digest, said, signed};
 
 const HOW: &str = "How it is typed: `taken` as 2026-03-14 09:14, with seconds where the paper has them \
 (2026-03-14 09:14:55), or \
@@ -22,7 +22,11 @@ as 2026-03-14 alone where it has no time. `strip-expiry` as 2027-11-30, or as 20
 read, or is switched off, has its label, its pad and the word of the paper under grade (`illisible`, `----`), \
 and no number; a report with one that was not read is `held: pad-unread`. A pad of which the paper has no line \
 has no row. An end of a ladder is typed with the sign of the insert, as >1.028. `level` and `lot` are those of \
-control material.";
+control material. `capture`, `read-by`, `class` and `end` are never empty; any other empty cell says that the \
+paper has nothing there. At a terminal `/back` goes back to the question before, as often as you like.";
+
+/// What takes the last answer back. Nothing that a print has is written so.
+const BACK: &str = "/back";
 
 /// `wickline prove truth morning.cap`
 #[derive(Debug, Args)]
@@ -51,29 +55,20 @@ impl Kept {
     pub fn read(path: &Path) -> Result<Kept, Failure> {
         let bytes = read(path)?;
         let file = beside(path);
-        let truth = match std::fs::read_to_string(&file) {
-            Ok(text) => Some(parsed(&file, &text)?),
-            Err(e) if e.kind() == ErrorKind::NotFound => None,
-            Err(e) => return Err(Failure::wrong(format!("{}: {e}", file.display()))),
-        };
-        let other = |truth: &&Truth| !truth.capture.is_empty() && truth.capture != digest(&bytes);
-        if truth.as_ref().filter(other).is_some() {
-            return Err(Failure::wrong(format!(
-                "{} was typed from another capture than {}: compare the paper again, and type it anew",
-                file.display(),
-                path.display()
-            )));
-        }
+        let truth =
+            match std::fs::read_to_string(&file) {
+                Ok(text) => Some(Truth::parse(&text, &digest(&bytes)).map_err(|why| {
+                    Failure::wrong(format!("{}: {}", file.display(), visible(&why)))
+                })?),
+                Err(e) if e.kind() == ErrorKind::NotFound => None,
+                Err(e) => return Err(Failure::wrong(format!("{}: {e}", file.display()))),
+            };
         Ok(Kept { name: path.display().to_string(), bytes, truth })
     }
 }
 
 fn read(path: &Path) -> Result<Vec<u8>, Failure> {
     std::fs::read(path).map_err(|e| Failure::unreachable(format!("{}: {e}", path.display())))
-}
-
-fn parsed(file: &Path, text: &str) -> Result<Truth, Failure> {
-    Truth::parse(text).map_err(|why| Failure::wrong(format!("{}: {why}", file.display())))
 }
 
 /// Each report that a person typed is of a strip of this analyzer: of another one it would be compared with nothing.
@@ -168,7 +163,7 @@ pub fn truth(config: Option<PathBuf>, options: &Options, out: &Output) -> Answer
             truth.csv(&pads.keys().cloned().collect::<Vec<_>>())
         }
         None if can_ask(out) => {
-            type_in(&mut truth, &pads)?;
+            truth = Truth { capture: truth.capture, ..type_in(&pads)? };
             truth.csv(&[])
         }
         None => {
@@ -195,64 +190,118 @@ fn is_there(file: &Path) -> Failure {
 
 /// Asks for report after report. What a scanner or a keyboard sends ends with Enter; nothing is offered as an answer,
 /// for it would be the program's own reading.
-fn type_in(truth: &mut Truth, pads: &BTreeMap<String, String>) -> Result<(), Failure> {
+fn type_in(pads: &BTreeMap<String, String>) -> Result<Truth, Failure> {
     for (id, title) in pads {
         eprintln!("{id:>5}  {title}");
     }
-    eprintln!("Take the paper. Enter alone: it is not there.");
-    truth.read_by = asked("who reads it")?.trim().to_owned();
-    let mut is: BTreeMap<String, String> = BTreeMap::new();
+    eprintln!(
+        "Take the paper. Enter alone: it is not there. {BACK}: the question before, once more."
+    );
+    let mut answers: Vec<String> = Vec::new();
     loop {
-        eprintln!("report {}", truth.reports.len() + 1);
-        let mut report = Typed::default();
-        for (what, question) in OF_REPORT {
-            if !report.has(what) {
-                continue;
-            }
-            while let Err(why) = report.take(what, &asked(question)?) {
+        let mut interview = Interview { left: answers.iter(), pads, is: BTreeMap::new() };
+        match interview.truth() {
+            Ok(truth) => return Ok(truth),
+            Err(Stop::Refused(why)) => {
+                answers.pop();
                 eprintln!("{why}");
             }
-        }
-        loop {
-            let label = asked("label, as printed; Enter alone ends the report")?.trim().to_owned();
-            if label.is_empty() {
-                break;
-            }
-            let pad = match is.get(&label) {
-                Some(pad) => pad.clone(),
-                None => which(&label, pads)?,
-            };
-            is.insert(label.clone(), pad.clone());
-            let mut cells = [const { String::new() }; 4];
-            for (cell, what) in cells.iter_mut().zip(["grade or word", "number", "unit", "mark"]) {
-                asked(&format!("{label}: {what}"))?.trim().clone_into(cell);
-                while let Err(why) = if what == "number" { signed(cell) } else { Ok(()) } {
-                    eprintln!("{why}");
-                    asked(&format!("{label}: {what}"))?.trim().clone_into(cell);
+            Err(Stop::Ask(question)) => {
+                let answer = asked(&question)?.trim().to_owned();
+                if answer != BACK {
+                    answers.push(answer);
+                    continue;
+                }
+                match answers.pop() {
+                    Some(last) => eprintln!("taken back: {}", visible(&last)),
+                    None => eprintln!("this is the first question"),
                 }
             }
-            let [grade, value, unit, mark] = cells;
-            let code = String::new();
-            report.readings.push(TypedReading { label, pad, grade, value, unit, mark, code });
-        }
-        truth.reports.push(report);
-        if !asked("another report on this paper? y")?.trim().eq_ignore_ascii_case("y") {
-            return Ok(());
         }
     }
 }
 
-fn which(label: &str, pads: &BTreeMap<String, String>) -> Result<String, Failure> {
-    loop {
-        let pad = asked(&format!("{label}: which of the pads above is it"))?.trim().to_uppercase();
-        if pads.contains_key(&pad) {
-            return Ok(pad);
+/// All questions from the first one, with the answers that were given so far: to go back is to have one less.
+struct Interview<'a> {
+    left: std::slice::Iter<'a, String>,
+    pads: &'a BTreeMap<String, String>,
+    /// Which pad each label is.
+    is: BTreeMap<String, String>,
+}
+
+/// Why an interview has no end yet.
+enum Stop {
+    /// This is the next question.
+    Ask(String),
+    /// The last answer is none, for this reason.
+    Refused(String),
+}
+
+impl Interview<'_> {
+    /// The answer to a question, where it is one.
+    fn answer(
+        &mut self,
+        question: &str,
+        is_one: impl FnOnce(&str) -> Result<(), String>,
+    ) -> Result<String, Stop> {
+        let answer = self.left.next().ok_or_else(|| Stop::Ask(question.to_owned()))?;
+        is_one(answer).map_err(Stop::Refused)?;
+        Ok(answer.clone())
+    }
+
+    fn truth(&mut self) -> Result<Truth, Stop> {
+        let read_by = self.answer("who reads it", |text| said("read-by", text))?;
+        let mut truth = Truth { read_by, ..Truth::default() };
+        loop {
+            truth.reports.push(self.report(truth.reports.len() + 1)?);
+            let more = self.answer("another report on this paper? y", |_| Ok(()))?;
+            if !more.eq_ignore_ascii_case("y") {
+                return Ok(truth);
+            }
         }
-        if pad.is_empty() {
-            return Err(Failure::wrong(
-                "a label that nobody knows cannot be proved; nothing was written",
-            ));
+    }
+
+    fn report(&mut self, nth: usize) -> Result<Typed, Stop> {
+        let mut report = Typed::default();
+        for (what, question) in OF_REPORT {
+            if report.has(what) {
+                let question = format!("report {nth}, {question}");
+                self.answer(&question, |text| report.take(what, text))?;
+            }
         }
-        eprintln!("no pad is called so");
+        let question = format!("report {nth}, label, as printed; Enter alone ends the report");
+        loop {
+            let label = self.answer(&question, |_| Ok(()))?;
+            if label.is_empty() {
+                return Ok(report);
+            }
+            report.readings.push(self.reading(label)?);
+        }
+    }
+
+    fn reading(&mut self, label: String) -> Result<TypedReading, Stop> {
+        let pad = match self.is.get(&label) {
+            Some(pad) => pad.clone(),
+            None => self.pad(&label)?,
+        };
+        self.is.insert(label.clone(), pad.clone());
+        let mut cell = |what: &str, is_one: fn(&str) -> Result<(), String>| {
+            self.answer(&format!("{label}: {what}"), is_one)
+        };
+        let grade = cell("grade or word", |_| Ok(()))?;
+        let value = cell("number", signed)?;
+        let unit = cell("unit", |_| Ok(()))?;
+        let mark = cell("mark", |_| Ok(()))?;
+        Ok(TypedReading { label, pad, grade, value, unit, mark, code: String::new() })
+    }
+
+    fn pad(&mut self, label: &str) -> Result<String, Stop> {
+        let pads = self.pads;
+        let known = |text: &str| match pads.contains_key(&text.to_uppercase()) {
+            true => Ok(()),
+            false => Err(format!("no pad is called so; {BACK} takes the label back")),
+        };
+        let question = format!("{label}: which of the pads above is it");
+        Ok(self.answer(&question, known)?.to_uppercase())
     }
 }

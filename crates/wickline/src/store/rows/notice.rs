@@ -17,10 +17,12 @@ pub enum Kind {
     LedgerOther,
     /// The analyzers of this tape were read from another one before.
     TapeNew,
+    /// Stores were put back from a backup.
+    Restored,
 }
 
 impl Kind {
-    const ALL: [Self; 3] = [Self::LedgerSetBack, Self::LedgerOther, Self::TapeNew];
+    const ALL: [Self; 4] = [Self::LedgerSetBack, Self::LedgerOther, Self::TapeNew, Self::Restored];
 
     /// One stable word.
     #[must_use]
@@ -29,6 +31,7 @@ impl Kind {
             Self::LedgerSetBack => "ledger-set-back",
             Self::LedgerOther => "ledger-other",
             Self::TapeNew => "tape-new",
+            Self::Restored => "restored",
         }
     }
 }
@@ -80,6 +83,17 @@ impl Ledger {
     }
 }
 
+/// Whether such a one is to be told of a bench.
+pub(crate) async fn is_open(write: &mut Write, kind: Kind, tape: &str) -> Result<bool, StoreError> {
+    let open = sqlx::query(
+        "SELECT n FROM notice WHERE kind = $1 AND tape = $2 AND lifted_at IS NULL LIMIT 1",
+    )
+    .bind(kind.code())
+    .bind(tape);
+    let found = write.conn().fetch_optional(open).await.map_err(|e| write.wrong(&e))?;
+    Ok(found.is_some())
+}
+
 /// Notes what is to be told, once for each bench as long as it is not lifted. True: it is new.
 pub(crate) async fn put(
     write: &mut Write,
@@ -87,12 +101,7 @@ pub(crate) async fn put(
     tape: &str,
     detail: &str,
 ) -> Result<bool, StoreError> {
-    let open = sqlx::query(
-        "SELECT n FROM notice WHERE kind = $1 AND tape = $2 AND lifted_at IS NULL LIMIT 1",
-    )
-    .bind(kind.code())
-    .bind(tape);
-    if write.conn().fetch_optional(open).await.map_err(|e| write.wrong(&e))?.is_some() {
+    if is_open(write, kind, tape).await? {
         return Ok(false);
     }
     let n = take(write, "notice", 1).await?;

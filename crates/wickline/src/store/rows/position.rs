@@ -4,6 +4,7 @@ use sqlx::{Executor, Row};
 
 use crate::store::StoreError;
 use crate::store::db::Write;
+use crate::store::ledger::Ledger;
 
 /// Tape entries behind which nothing was pending: where the reader last noted to be, and where it is now.
 #[derive(Clone, Copy, Debug, Default)]
@@ -17,6 +18,17 @@ impl Span {
     #[must_use]
     pub fn to(safe: i64) -> Self {
         Self { noted: 0, safe }
+    }
+}
+
+impl Ledger {
+    /// The tapes that were read into it.
+    pub async fn tapes(&self) -> Result<Vec<String>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let rows = conn.fetch_all("SELECT DISTINCT tape FROM position ORDER BY tape").await;
+        let rows = rows.map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        rows.iter().map(|row| row.try_get(0).map_err(|e| self.wrong(&e))).collect()
     }
 }
 
