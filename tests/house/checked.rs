@@ -142,6 +142,20 @@ const TOLD: &[(Changed<'static>, &str)] = &[
         Changed { dialect: &[("\"*\" = \"abnormal\"", "\"*\" = \"other\"")], ..RIGHT },
         "mark * of dialect two-column is \"other\": it is compared with nothing",
     ),
+    (
+        Changed {
+            dialect: &[("control = [\"CONTROL", "control = [\"ID CHECK {level}\", \"CONTROL")],
+            ..RIGHT
+        },
+        "`CHECK` in ID CHECK {level} fits site.specimen, [A-Za-z0-9-]{4,20}, and stands where a specimen id does",
+    ),
+    (
+        Changed {
+            dialect: &[("urgent = [\"URGENT\"]", "urgent = [\"ID {specimen?} RUSH\"]")],
+            ..RIGHT
+        },
+        "`RUSH` in ID {specimen?} RUSH fits site.specimen",
+    ),
 ];
 
 /// Each thing is told once, in these words, and not where nothing is changed.
@@ -153,6 +167,43 @@ fn what_does_not_fit_together_is_told() {
         let own: Vec<_> = told.iter().filter(|note| note.contains(said)).collect();
         assert_eq!(own.len(), 1, "{said}: {told:?}");
     }
+}
+
+/// A print that ends with nothing of its own: whoever reads what `check` says knows what to write, and is not told then.
+#[test]
+fn a_print_that_never_says_that_it_is_whole_is_told_once() {
+    let said = "nothing on the print of dialect two-column says that a report is whole";
+    let told =
+        |changed: &Changed<'_>| notes(changed).iter().filter(|note| note.contains(said)).count();
+    assert_eq!(told(&RIGHT), 1);
+    const FF: &str = "end_bytes = [\"FF\"]\n";
+    for (old, new) in [
+        (FF, "end_bytes = [\"FF\"]\nmust_end = true\n"),
+        ("    \"ID {specimen?}\",\n", "    \"ID {specimen?}\",\n    \"{count} pads\",\n"),
+        ("[header]\n", "[check]\nkind = \"add\"\nown_line = \"SUM\"\n\n[header]\n"),
+    ] {
+        assert_eq!(told(&Changed { dialect: &[(old, new)], ..RIGHT }), 0, "{new}");
+    }
+}
+
+/// Codes that a strip lacks are told of the set that a receiver gets, and of no other.
+#[test]
+fn a_gap_in_a_code_set_is_told_where_a_receiver_gets_that_set() {
+    let folder = Folder::new("code-sets");
+    let own = "id = \"own\"\nname = \"Own\"\nextends = \"ten-pad\"\n[[pad]]\nid = \"GLU\"\n\
+               manual = { presence = \"25428-4\" }\n";
+    folder.write("own.toml", own);
+    let told = |keys: &str| {
+        let text = configuration("listen:127.0.0.1:0", "two-column", "own.toml", "dir:out", keys);
+        let done = run(&folder.write("w.toml", &text), &["check", "--offline"]);
+        assert_eq!(done.status.code(), Some(0), "{}", String::from_utf8_lossy(&done.stderr));
+        let said = String::from_utf8_lossy(&done.stdout).into_owned();
+        said.lines().filter(|line| line.contains("no manual code")).map(str::to_owned).collect()
+    };
+    let (by_eye, automated): (Vec<String>, Vec<String>) = (told("codes = \"manual\""), told(""));
+    assert_eq!(automated, Vec::<String>::new());
+    assert_eq!(by_eye.len(), 2, "{by_eye:?}");
+    assert!(by_eye[0].contains("strip own: GLU: no manual code for its mass; our local code"));
 }
 
 /// A print without a date: the receiver reads the daemon's time, and beside it that it is ours.

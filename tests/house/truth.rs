@@ -404,3 +404,41 @@ fn the_last_line_of_a_proof_counts_what_was_typed() {
     assert!(line.contains(" 0 differ, ") && line.contains("from the paper 1 differ; "), "{line}");
     assert!(line.contains("; NO whole proof;") && sum["whole"] == false, "{line}");
 }
+
+/// A code is typed for each result that is sent of a reading, and for none that is not: what is passed over would look
+/// as if somebody had compared it.
+#[test]
+fn the_codes_that_were_typed_are_those_that_are_sent() {
+    let paper = Paper::new();
+    let coded = |codes: &str| paper.typed.replace("400,mg/dL,*,", &format!("400,mg/dL,*,{codes}"));
+    let whole = ["50555-2; 53328-1 mg/dL", "53328-1; 50555-2", "GLU-GRADE; GLU-MASS mg/dL"];
+    for codes in whole {
+        let (code, proof, told) = paper.proved(&coded(codes));
+        assert_eq!((code, differing(&proof)), (Some(0), Vec::new()), "{codes}: {told}");
+        assert_eq!(proof["sum"]["typed_in_all"], 20, "it is counted");
+    }
+    let sent = "50555-2 or GLU-GRADE; 53328-1 mg/dL or GLU-MASS mg/dL";
+    for codes in ["50555-2", "53328-1 mg/dL", "50555-2; 53328-1 mmol/L", "50555-2; 53328-1; 5792-7"]
+    {
+        let (code, proof, _) = paper.proved(&coded(codes));
+        assert_eq!((code, differing(&proof)), (Some(1), vec![("GLU", codes, sent)]));
+    }
+    // Nothing goes out of a report that is held, nor of one of control material.
+    let print = std::fs::read_to_string(&paper.capture).expect("a capture");
+    std::fs::write(&paper.capture, print.replace("NIT   NEG", "NIT   ----")).expect("ours");
+    let held =
+        coded("50555-2; 53328-1 mg/dL").replace("1,end,,,,sent,", "1,end,,,,held: pad-unread,");
+    let held = held.replace("NIT,NIT,NEG,,,,", "NIT,NIT,----,,,,NO");
+    let (_, proof, told) = paper.proved(&held);
+    let none = "nothing is sent: held: pad-unread";
+    let codes = [("GLU", "50555-2; 53328-1 mg/dL", none), ("NIT", "NO", none)];
+    assert_eq!(differing(&proof), codes, "{told}");
+    let control = print.replace("ID KP-31742", "CONTROL LEVEL 1\r\nID QC-L1");
+    std::fs::write(&paper.capture, control).expect("ours");
+    let filed = coded("50555-2; 53328-1 mg/dL").replace("KP-31742", "QC-L1");
+    let filed = filed.replace("class,,,,routine", "class,,,,control");
+    let filed = filed.replace("1,end,,,,sent,,,", "1,level,,,,1,,,\n1,end,,,,filed,,,");
+    let (_, proof, told) = paper.proved(&filed);
+    let none = "nothing is sent as a patient's: filed, as control material";
+    assert_eq!(differing(&proof), [("GLU", "50555-2; 53328-1 mg/dL", none)], "{told}");
+}

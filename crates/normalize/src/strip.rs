@@ -401,10 +401,16 @@ impl Strip {
         builtin::read("fourteen-pad")
     }
 
-    /// What a person should know who checks a configuration: where a code set has gaps.
+    /// What a person should know who checks a configuration.
     #[must_use]
     pub fn notes(&self) -> &[String] {
         &self.notes
+    }
+
+    /// Where the code set that a receiver gets has gaps: the automated one, or the manual one.
+    #[must_use]
+    pub fn gaps(&self, automated: bool) -> Vec<String> {
+        self.pads.iter().flat_map(|pad| checks::gaps(pad, automated)).collect()
     }
 
     /// Labels and words that the program's own strips know for something else; one sentence each.

@@ -159,7 +159,8 @@ pub const KNOWN: &[Known] = &[
         &["10*6/l", "x10*6/l", "10e6/l", "Mio/l", "mio/l"],
     ),
     unit("[EU]/dL", "EU/dL", Property::Units, "0.01", &["[eu]/dl", "eu/dl", "e.u./dl"]),
-    unit("1", "", Property::Density, "1", &["1"]),
+    // Nobody prints a unit here: a lone `1` behind a number is a digit that strayed, unless a strip lists it.
+    unit("1", "", Property::Density, "1", &[]),
     unit("[pH]", "pH", Property::Ph, "1", &["[ph]", "ph"]),
     unit("mg/g", "mg/g", Property::MassRatio, "0.001", &["mg/g", "mg/gcr", "mg/gcrea"]),
     unit("mg/mmol", "mg/mmol", Property::Ratio, "1", &["mg/mmol"]),

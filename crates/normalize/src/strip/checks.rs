@@ -231,7 +231,7 @@ pub(super) fn factor(keys: &Keys<'_, '_>, at: usize, value: Decimal, pad: &Pad, 
     }
 }
 
-/// What `check` tells of a pad's codes and of its labels, and of one that is not `required` any more.
+/// What `check` tells of a pad's labels, and of one that is not `required` any more.
 pub(super) fn notes(pad: &Pad, required: bool) -> Vec<String> {
     let lax = (required && pad.optional).then(|| {
         format!(
@@ -240,16 +240,22 @@ pub(super) fn notes(pad: &Pad, required: bool) -> Vec<String> {
             pad.id
         )
     });
+    as_printed(pad).into_iter().chain(lax).collect()
+}
+
+/// What `check` tells of a pad's codes to whom gets the automated set, or the manual one.
+pub(super) fn gaps(pad: &Pad, automated: bool) -> Vec<String> {
     let note = |property| {
         let what = super::Property::key(property);
         let local = pad.local(property).code;
         match (pad.automated.get(&property), pad.manual.get(&property)) {
-            (Some(_), Some(_)) => None,
-            (None, Some(manual)) => Some(format!(
+            (Some(_), _) if automated => None,
+            (_, Some(_)) if !automated => None,
+            (_, Some(manual)) => Some(format!(
                 "{}: no automated code for its {what}; the manual one, {}, is sent in both sets",
                 pad.id, manual.code
             )),
-            (Some(_), None) => Some(format!(
+            (Some(_), _) => Some(format!(
                 "{}: no manual code for its {what}; our local code {local} is sent in that set",
                 pad.id
             )),
@@ -259,6 +265,5 @@ pub(super) fn notes(pad: &Pad, required: bool) -> Vec<String> {
             )),
         }
     };
-    let codes = pad.properties().into_iter().filter_map(note);
-    codes.chain(as_printed(pad)).chain(lax).collect()
+    pad.properties().into_iter().filter_map(note).collect()
 }

@@ -180,7 +180,7 @@ fn steps(pad: &Pad) -> String {
 #[test]
 fn codes_that_are_missing_are_told_and_filled_from_the_other_set() {
     let strip = strip("fourteen-pad");
-    let notes = strip.notes().join("\n");
+    let notes = strip.gaps(true).join("\n");
     for note in [
         "ASC: no published code for its presence; our local code ASC-GRADE",
         "ASC: no automated code for its mass; the manual one, 5768-7",
@@ -188,7 +188,11 @@ fn codes_that_are_missing_are_told_and_filled_from_the_other_set() {
     ] {
         assert!(notes.contains(note), "{note} in\n{notes}");
     }
-    assert!(!notes.contains("GLU"), "{notes}");
+    assert!(!notes.contains("GLU") && !notes.contains("no manual code"), "{notes}");
+    // Each set has gaps of its own, and whoever gets the other one is not told of them.
+    let notes = strip.gaps(false).join("\n");
+    assert!(notes.contains("ASC: no published code for its presence"), "{notes}");
+    assert!(!notes.contains("no automated code"), "{notes}");
     let ascorbate = strip.pad("ASC").expect("ASC");
     assert_eq!(ascorbate.code(Property::Presence, true), None);
     assert_eq!(ascorbate.local(Property::Presence).code, "ASC-GRADE");
@@ -226,7 +230,7 @@ fn the_smallest_strip_is_read_and_its_pad_keeps_its_own_words() {
     assert_eq!(pad.grade_of(" + "), Some("1+"));
     assert_eq!(pad.grade_of("negative"), Some("NEG"), "a grade's own name is a word for it");
     assert_eq!(pad.grade_of("-"), None);
-    assert_eq!(strip.notes().len(), 1, "moles by eye only");
+    assert_eq!(strip.gaps(true).len(), 1, "moles by eye only");
 }
 
 #[test]

@@ -126,6 +126,7 @@ impl Trial<'_> {
         {
             self.sent_against(typed, &outcome, sent, &mut put);
         }
+        self.codes_against(typed, &outcome.end, &mut put);
         let goes = typed.end == "sent" || typed.end == "filed";
         let counts = goes && lines.iter().all(|line| !line.differs);
         Proved { class: typed.class.clone(), lines, counts, words }
@@ -225,14 +226,41 @@ impl Trial<'_> {
         let ids = outcome.heard.ids.join(", ");
         let own = outcome.heard.ids.contains(&typed.specimen);
         put("message's ids", typed.specimen.clone(), ids, own);
-        for one in &typed.readings {
-            let codes = self.codes_of(&one.pad, one, sent);
-            for listed in one.code.split(';').map(str::trim).filter(|code| !code.is_empty()) {
-                let alike = codes.iter().any(|own| own.is(listed));
-                let found: Vec<String> = codes.iter().map(ToString::to_string).collect();
-                put(&one.label, listed.to_owned(), found.join(", "), alike);
-            }
+    }
+
+    /// What the receiver's own list calls the results of a reading, where somebody looked: each that is sent has its name
+    /// there, and no name stands for what is not sent.
+    fn codes_against(
+        &self,
+        typed: &Typed,
+        end: &End,
+        put: &mut impl FnMut(&str, String, String, bool),
+    ) {
+        for one in typed.readings.iter().filter(|one| !one.code.is_empty()) {
+            let (found, alike) = match end {
+                End::Sent(sent) => self.codes_sent(one, sent),
+                End::Filed => {
+                    ("nothing is sent as a patient's: filed, as control material".into(), false)
+                }
+                held @ End::Held(_) => (format!("nothing is sent: {held}"), false),
+            };
+            put(&one.label, one.code.clone(), found, alike);
         }
+    }
+
+    fn codes_sent(&self, one: &TypedReading, sent: &[Obx]) -> (String, bool) {
+        let results = self.codes_of(&one.pad, one, sent);
+        let listed: Vec<&str> =
+            one.code.split(';').map(str::trim).filter(|c| !c.is_empty()).collect();
+        let is_listed = |names: &Vec<Coded>| names.iter().any(|n| listed.iter().any(|l| n.is(l)));
+        let is_sent = |listed: &&str| results.iter().flatten().any(|name| name.is(listed));
+        let alike =
+            !listed.is_empty() && listed.iter().all(is_sent) && results.iter().all(is_listed);
+        let names = |names: &Vec<Coded>| {
+            names.iter().map(ToString::to_string).collect::<Vec<_>>().join(" or ")
+        };
+        let found: Vec<String> = results.iter().map(names).collect();
+        (if found.is_empty() { "nothing of it is sent".into() } else { found.join("; ") }, alike)
     }
 
     /// A pad that the paper calls switched off is no reading.
@@ -315,18 +343,18 @@ impl Trial<'_> {
         found.cloned().ok_or_else(|| format!("{} has no rung for {text}", pad.id))
     }
 
-    /// Codes of the sent results that are this pad's, by the value that was typed: a number's, or a grade's.
-    fn codes_of(&self, pad: &str, one: &TypedReading, sent: &[Obx]) -> Vec<Coded> {
+    /// The names of each sent result that is this pad's, by the value that was typed: a number's, or a grade's.
+    fn codes_of(&self, pad: &str, one: &TypedReading, sent: &[Obx]) -> Vec<Vec<Coded>> {
         let Some(pad) = self.sheet.pad(pad) else { return Vec::new() };
         let Ok(rung) = self.rung(pad, one) else { return Vec::new() };
         let own = self.wishes.results(pad, &rung, !one.value.is_empty(), "").unwrap_or_default();
         let own: BTreeSet<&str> = own.iter().map(|obx| obx.code.as_str()).collect();
         let mine = sent.iter().filter(|obx| own.contains(obx.code.as_str()));
         let coded = |obx: &Obx| {
-            let unit = obx.unit.clone();
-            [&obx.code, &obx.second].map(|code| Coded { code: code.clone(), unit: unit.clone() })
+            let named = [&obx.code, &obx.second].into_iter().filter(|code| !code.is_empty());
+            named.map(|code| Coded { code: code.clone(), unit: obx.unit.clone() }).collect()
         };
-        mine.flat_map(coded).filter(|own| !own.code.is_empty()).collect()
+        mine.map(coded).collect()
     }
 }
 

@@ -360,6 +360,9 @@ impl Trial<'_> {
             row.remark = format!("sent as {} work", if wanted_stat { "routine" } else { "urgent" });
         } else if !alike && own.to_string() == row.expected.to_string() {
             row.remark = format!("beside it: {} instead of {}", outcome.end, End::Sent(whole));
+        } else if !alike && !outcome.strange.is_empty() {
+            row.remark =
+                format!("{}: not understood: `{}`", outcome.end, outcome.strange.join("`, `"));
         }
         row.sent = Some(own);
         row.message = outcome.body.as_deref().map(crate::acts::compose::text);

@@ -27,9 +27,9 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 use wickline_listen::dialect::Dialect;
 use wickline_listen::ear::hear;
-use wickline_normalize::Report;
 use wickline_normalize::judge::{Judged, Way};
 use wickline_normalize::remark::Remark;
+use wickline_normalize::{Reason, Report};
 
 use self::expect::End;
 use self::press::Press;
@@ -109,6 +109,8 @@ pub struct Outcome {
     /// What a receiver reads of the message.
     pub heard: Heard,
     pub body: Option<Vec<u8>>,
+    /// The lines of a print that is held because they were not understood.
+    pub strange: Vec<String>,
 }
 
 impl Trial<'_> {
@@ -162,10 +164,11 @@ impl Trial<'_> {
         let now = clock::now_us();
         let judged = self.analyzer.read_alone(print, &self.bench.clock, now);
         let outcome = match judged.way {
-            Way::Filed => Outcome { end: End::Filed, heard: Heard::default(), body: None },
-            Way::Held | Way::Repeat { .. } => {
-                held(judged.holds.iter().map(|h| h.reason.code().to_owned()))
-            }
+            Way::Filed => Outcome { end: End::Filed, ..held([]) },
+            Way::Held | Way::Repeat { .. } => Outcome {
+                strange: strange(&judged, print),
+                ..held(judged.holds.iter().map(|h| h.reason.code().to_owned()))
+            },
             Way::Ready => {
                 let mut remarks = judged.remarks.clone();
                 remarks.push(Remark::new("test-message", TEST_MESSAGE));
@@ -213,14 +216,26 @@ fn without<T: Clone + PartialEq>(all: &[T], others: &[T]) -> Vec<T> {
 
 fn held(reasons: impl IntoIterator<Item = String>) -> Outcome {
     let reasons: BTreeSet<String> = reasons.into_iter().collect();
-    Outcome { end: End::Held(reasons), heard: Heard::default(), body: None }
+    let (heard, strange) = (Heard::default(), Vec::new());
+    Outcome { end: End::Held(reasons), heard, body: None, strange }
+}
+
+/// The lines that were not understood, each once.
+fn strange(judged: &Judged, print: &Report) -> Vec<String> {
+    let holds = judged.holds.iter().filter(|hold| hold.reason == Reason::Unreadable);
+    let lines: BTreeSet<usize> = holds.filter_map(|hold| hold.line).collect();
+    let lines = lines.into_iter().filter_map(|line| print.lines.get(line));
+    lines.map(|line| line.text.expose().trim().to_owned()).collect()
 }
 
 /// What a message says, from its bytes alone.
 fn read_again(body: Vec<u8>) -> Outcome {
     match reader::read(&body) {
         Err(why) => held([format!("a message that cannot be read: {why}")]),
-        Ok(heard) => Outcome { end: End::Sent(heard.results.clone()), heard, body: Some(body) },
+        Ok(heard) => {
+            let end = End::Sent(heard.results.clone());
+            Outcome { end, heard, body: Some(body), strange: Vec::new() }
+        }
     }
 }
 

@@ -94,6 +94,8 @@ pub struct Press<'a> {
     strip: String,
     /// What may stand behind a number, the longest first.
     suffixes: Vec<String>,
+    /// What leads from a label to its result.
+    leader: Option<char>,
 }
 
 impl<'a> Press<'a> {
@@ -132,6 +134,7 @@ impl<'a> Press<'a> {
         let anatomy = press.apart(&press.template);
         press.counts = anatomy.iter().any(|line| line.parts.iter().any(|(_, k)| *k == "count"));
         press.order.clone_from(&habits.order);
+        press.leader = habits.leader;
         press.suffixes = habits.suffixes.iter().map(|(sign, _)| sign.clone()).collect();
         press.suffixes.sort_by_key(|sign| std::cmp::Reverse(sign.len()));
         press.slots = press.slots_of(&anatomy);
@@ -181,6 +184,7 @@ impl<'a> Press<'a> {
             grid: None,
             strip: String::new(),
             suffixes: Vec::new(),
+            leader: None,
         }
     }
 
@@ -322,7 +326,8 @@ impl<'a> Press<'a> {
             (*learned, slot.is_behind(), lacks(slot), slot.surplus(words))
         });
         let can = |lines: &Vec<Line>| lines.iter().all(|l| self.dialect.encode(&l.text).is_some());
-        let render = |slot: &Slot| Some(slot.render(words)?.into_iter().map(line).collect());
+        let render =
+            |slot: &Slot| Some(slot.render(words, self.leader)?.into_iter().map(line).collect());
         let mut all = donors.into_iter().filter_map(|(_, slot)| render(slot)).filter(can);
         all.find(|lines| self.says(lines, words))
     }
@@ -468,7 +473,7 @@ impl<'a> Press<'a> {
         for (range, kind) in &line.parts {
             let old = text.get(range.clone()).unwrap_or("");
             let new = match *kind {
-                "number" => numbered(sign, old, &self.suffixes),
+                "number" => sign.numbered(old, &self.suffixes),
                 "specimen" => sign.specimen.clone(),
                 "strip" => Some(&self.strip).filter(|s| !s.is_empty()).cloned(),
                 "count" => readings.map(|count| count.to_string()),
@@ -541,21 +546,6 @@ fn behind_its_end(gap: &[u8]) -> &[u8] {
     gap.get(end..).unwrap_or_default()
 }
 
-/// The number under a sign.
-fn numbered(sign: &Sign, old: &str, suffixes: &[String]) -> Option<String> {
-    if !sign.behind.is_empty() {
-        let mut bare = old;
-        while let Some(less) = suffixes.iter().find_map(|sign| bare.strip_suffix(sign.as_str())) {
-            bare = less;
-        }
-        return Some(format!("{bare}{}", sign.behind));
-    }
-    if !sign.digit.is_empty() {
-        return old.get(1..).map(|rest| format!("{}{rest}", sign.digit));
-    }
-    (!sign.mark.is_empty()).then(|| format!("{}{old}", sign.mark))
-}
-
 /// An O record under a sign: O-3 specimen, O-4 number, O-5 strip, O-6 priority, O-12 action.
 fn order(sign: &Sign, strip: &str, text: &str) -> String {
     let mut fields: Vec<String> = text.split('|').map(str::to_owned).collect();
@@ -565,7 +555,7 @@ fn order(sign: &Sign, strip: &str, text: &str) -> String {
     if let Some(specimen) = &sign.specimen {
         fields[2].clone_from(specimen);
     }
-    if let Some(number) = numbered(sign, &fields[3], &[]) {
+    if let Some(number) = sign.numbered(&fields[3], &[]) {
         fields[3] = number;
     }
     if !strip.is_empty() {

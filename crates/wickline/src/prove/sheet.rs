@@ -247,6 +247,8 @@ pub struct Habits {
     pub unit_implied: bool,
     /// Words printed for comparators, each with the sign that it stands for.
     pub comparators: Vec<(String, String)>,
+    /// What leads from a label to its result, several times over.
+    pub leader: Option<char>,
     /// The labels of readings that have none, in their order.
     pub order: Vec<String>,
     /// Its readings stand in a table that is headed once.
@@ -301,6 +303,7 @@ impl Habits {
                 .and_then(Value::as_bool)
                 .unwrap_or(false),
             comparators: map(words),
+            leader: results.and_then(|r| string(r, "leader").chars().next()),
             order: strings(results.and_then(|r| r.get("order"))),
             grid: results.and_then(Grid::read),
             records: part("record").is_some(),

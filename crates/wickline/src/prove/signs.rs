@@ -48,6 +48,24 @@ pub struct Sign {
     pub unnamed: bool,
 }
 
+impl Sign {
+    /// A number under this sign; `suffixes` are what may stand behind it. None: it stays as it is.
+    pub(super) fn numbered(&self, old: &str, suffixes: &[String]) -> Option<String> {
+        if !self.behind.is_empty() {
+            let mut bare = old;
+            while let Some(less) = suffixes.iter().find_map(|sign| bare.strip_suffix(sign.as_str()))
+            {
+                bare = less;
+            }
+            return Some(format!("{bare}{}", self.behind));
+        }
+        if !self.digit.is_empty() {
+            return old.get(1..).map(|rest| format!("{}{rest}", self.digit));
+        }
+        (!self.mark.is_empty()).then(|| format!("{}{old}", self.mark))
+    }
+}
+
 /// What a form of a sign may want that a template can say, beside level, lot and anything.
 const OF_TEMPLATE: [&str; 8] =
     ["number", "specimen", "operator", "strip", "strip_lot", "expiry", "date", "time"];

@@ -188,15 +188,15 @@ impl Slot {
         kinds.into_iter().filter(|k| self.has(k) && words.part(k).is_empty()).count()
     }
 
-    /// Its lines with these words. None: it has no place for them.
+    /// Its lines with these words; `leader` leads from labels to results. None: it has no place for them.
     #[must_use]
-    pub fn render(&self, words: &Words) -> Option<Vec<String>> {
+    pub fn render(&self, words: &Words, leader: Option<char>) -> Option<Vec<String>> {
         let placed = |kind: &str| words.part(kind).is_empty() || self.has(kind);
         let graded = placed("grade") || self.has("unread");
         if !graded || !placed("value") || !placed("unit") {
             return None;
         }
-        let mut lines: Vec<String> = self.pieces.iter().map(|p| p.render(words)).collect();
+        let mut lines: Vec<String> = self.pieces.iter().map(|p| p.render(words, leader)).collect();
         if !placed("mark")
             && let Some(last) = lines.last_mut()
         {
@@ -221,17 +221,31 @@ impl Piece {
     }
 
     /// Its text with other words, in the same columns as far as they have room.
-    fn render(&self, words: &Words) -> String {
+    fn render(&self, words: &Words, leader: Option<char>) -> String {
         let mut text = self.text.clone();
         for (n, (range, kind)) in self.spans.iter().enumerate().rev() {
             // What stands in two places, as a number and the word behind it, is printed in the first.
             let again = self.spans.iter().take(n).any(|(_, own)| own == kind);
             let new = if again { "" } else { words.part(kind) };
             let new: Vec<char> = new.chars().collect();
-            put(&mut text, range.clone(), &new, *kind == "value");
+            if *kind != "label" || !led(&mut text, range, &new, leader) {
+                put(&mut text, range.clone(), &new, *kind == "value");
+            }
         }
         text.into_iter().collect::<String>().trim_end().to_owned()
     }
+}
+
+/// Puts a label in the place of another, before signs that lead to its result: they give way or fill up, so that the
+/// result stays in its columns. False: there are none, or too few.
+fn led(text: &mut Vec<char>, range: &Range<usize>, new: &[char], leader: Option<char>) -> bool {
+    let after = text.get(range.end..).unwrap_or_default();
+    let signs = after.iter().take_while(|c| Some(**c) == leader).count();
+    let room = range.len() + signs;
+    let (Some(leader), true) = (leader, signs > 0 && new.len() < room) else { return false };
+    let filled = new.iter().copied().chain(std::iter::repeat_n(leader, room - new.len()));
+    text.splice(range.start..range.end + signs, filled.collect::<Vec<_>>());
+    true
 }
 
 /// Puts a word in the place of another. Where blanks stand around, they give way or fill up, so that
@@ -269,4 +283,28 @@ fn put(text: &mut Vec<char>, range: Range<usize>, new: &[char], right: bool) {
         word = if right { [fill, word].concat() } else { [word, fill].concat() };
     }
     text.splice(from..to, word);
+}
+
+#[cfg(test)]
+mod tests {
+    use wickline_listen::dialect::LineAnatomy;
+    use wickline_normalize::Private;
+
+    use super::{Words, slots};
+
+    /// As a printer sets it: the column of the results stays, whatever the label's length.
+    #[test]
+    fn a_label_is_filled_up_with_the_sign_that_leads_to_its_result() {
+        let text = Private::new("Leukozyten.....  neg");
+        let parts = vec![(0..10, "label"), (17..20, "grade")];
+        let found = slots(&[LineAnatomy { line: 0, text, parts }]);
+        let [slot] = found.as_slice() else { panic!("{found:?}") };
+        let printed = |label: &str, leader| {
+            let words = Words { label: label.into(), grade: "pos".into(), ..Words::default() };
+            slot.render(&words, leader).expect("it has room").concat()
+        };
+        assert_eq!(printed("LEU", Some('.')), "LEU............  pos");
+        assert_eq!(printed("Leukozytenzahl", Some('.')), "Leukozytenzahl.  pos");
+        assert_eq!(printed("LEU", None), "LEU.....  pos", "a sign between fields is no leader");
+    }
 }

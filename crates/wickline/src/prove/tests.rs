@@ -22,6 +22,11 @@ fn strip(from: &str, to: &str) -> String {
 
 /// Tries the program's strip file against what another one says.
 fn tried(loaded_strip: &str, sheet: &str) -> Vec<Row> {
+    tried_under(&Sign::default(), loaded_strip, sheet)
+}
+
+/// The same under a sign.
+fn tried_under(sign: &Sign, loaded_strip: &str, sheet: &str) -> Vec<Row> {
     let folder = std::env::temp_dir().join(format!(
         "wickline-prove-{}-{}",
         std::process::id(),
@@ -56,7 +61,19 @@ fn tried(loaded_strip: &str, sheet: &str) -> Vec<Row> {
         prints_si: false,
         series: "000000",
     };
-    trial.matrix(&[(Class::Routine, Sign::default())], 0).expect("it can be printed")
+    trial.matrix(&[(Class::Routine, sign.clone())], 0).expect("it can be printed")
+}
+
+/// Who has to mend the dialect reads in the case which line it did not understand.
+#[test]
+fn a_case_that_is_held_as_unreadable_shows_the_line() {
+    let sign = Sign { line: "ROOM SEVEN".into(), ..Sign::default() };
+    let own = strip("", "");
+    let rows = tried_under(&sign, &own, &own);
+    let row = rows.iter().find(|row| row.case == "site-pad/GLU/00-NEG/conventional/-/routine");
+    let row = row.expect("a case");
+    assert_eq!(row.verdict, Verdict::Differs);
+    assert_eq!(row.remark, "held: unreadable: not understood: `ROOM SEVEN`");
 }
 
 fn differing(rows: &[Row]) -> BTreeSet<&str> {

@@ -204,7 +204,10 @@ impl Bench {
                 notes.extend(all.map(|n| format!("strip {}: {n}", strip.id)));
             }
         }
-        notes.extend(targets.iter().flat_map(|target| fit::notes(target, &analyzers)));
+        for target in &targets {
+            notes.extend(fit::gaps(target, &analyzers));
+            notes.extend(fit::notes(target, &analyzers));
+        }
         notes.sort();
         notes.dedup();
         let (Some(clock), Some(ledger), true) = (clock, ledger, faults.is_empty()) else {

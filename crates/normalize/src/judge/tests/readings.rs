@@ -103,6 +103,17 @@ fn off_ladder_is_a_number_that_no_rung_has() {
     assert_eq!(held("KET", &["2,0"], "mg/dL"), ["off-ladder"], "a comma is the dialect's to read");
 }
 
+/// A digit that strayed behind a number is no unit: 1.011 would go out as 1.010.
+#[test]
+fn unit_unexpected_is_a_lone_one_behind_a_number_that_has_no_unit() {
+    assert_eq!(held("SG", &["1.012"], "1"), ["unit-unexpected"]);
+    let own = "id = \"own\"\nname = \"Own\"\nextends = \"ten-pad\"\n[[pad]]\nid = \"SG\"\n\
+               conventional = { ucum = \"1\", spellings = [\"1\"] }\n";
+    let own = Strip::parse(own, "own.toml").expect("a strip");
+    let gravity = own.pad("SG").expect("SG");
+    assert!(gravity.is_spelled(Units::Conventional, "1"), "the strip lists it");
+}
+
 #[test]
 fn off_ladder_is_a_comparator_that_is_not_the_ladders() {
     for (parts, unit) in [

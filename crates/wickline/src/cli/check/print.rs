@@ -3,6 +3,8 @@
 //! Each of them was read and is right by itself. Nothing of what is told here can be refused, for there are analyzers
 //! that print so; but nobody else would say it before the first result.
 
+use std::collections::BTreeSet;
+
 use toml::{Table, Value};
 use wickline_normalize::rules::Rules;
 
@@ -70,6 +72,8 @@ fn notes(loaded: &Loaded, raw: &AnalyzerKeys, rules: &Rules) -> Result<Vec<Strin
     notes.extend(print.marks_for_nothing(&habits));
     notes.extend(print.hidden_comparators(&habits));
     notes.extend(print.side_by_side());
+    notes.extend(print.words_for_specimens());
+    notes.extend(print.ends_in_silence());
     Ok(notes)
 }
 
@@ -229,4 +233,70 @@ impl Print<'_> {
         };
         both.map(note).collect()
     }
+
+    /// Fixed words of control material and urgent work that stand where a specimen id does: a line that has lost what is
+    /// behind the word, or the id before it, would be routine work of a specimen that is called so.
+    fn words_for_specimens(&self) -> Vec<String> {
+        let all = ["lines", "control", "urgent"].into_iter();
+        let forms = all.flat_map(|key| self.texts("header", key));
+        let places: BTreeSet<String> = forms.filter_map(before_specimen).collect();
+        let signs = ["control", "urgent"].into_iter().flat_map(|key| self.texts("header", key));
+        let note = |form: &str| {
+            let words = places.iter().filter_map(|place| word_behind(form, place));
+            let word = words.chain(word_behind(form, "{specimen}"));
+            let word = word.into_iter().find(|word| self.rules.specimen.matches(word))?;
+            Some(format!(
+                "`{word}` in {form} fits site.specimen, {}, and stands where a specimen id does: a line of which the rest \
+                 is lost would be routine work of specimen `{word}`; write what only your ids are into site.specimen, as \
+                 KP-[0-9]{{5}}",
+                self.rules.specimen
+            ))
+        };
+        signs.filter_map(note).collect::<BTreeSet<_>>().into_iter().collect()
+    }
+
+    /// Nothing printed says that a report is whole: one whose last lines are lost ends as every other one does.
+    fn ends_in_silence(&self) -> Option<String> {
+        let is_on = |key| self.part("report", key).and_then(Value::as_bool) == Some(true);
+        let counted = self.forms().iter().any(|form| form.contains("{count"));
+        let told = counted || is_on("must_end") || is_on("each_line");
+        (!told && !self.dialect.contains_key("check")).then(|| {
+            format!(
+                "nothing on the print of dialect {} says that a report is whole: what is lost at its end is noticed by \
+                 silence in the midst of a line, or by a pad that lacks; if the analyzer prints a last line or a sign at \
+                 the end, or how many readings there are, write last_line or end_bytes with must_end = true into \
+                 [report], or {{count}} into a form",
+                self.name()
+            )
+        })
+    }
+}
+
+/// What stands before the specimen in a form, blanks and question marks aside.
+fn before_specimen(form: &str) -> Option<String> {
+    let (before, _) = form.split_once("{specimen")?;
+    Some(even(before))
+}
+
+/// The fixed word that stands in a form behind this text, or behind its last words where other fields are before it.
+fn word_behind(form: &str, text: &str) -> Option<String> {
+    let form = format!(" {}", even(form));
+    let label = text.rsplit('}').next().unwrap_or("").trim();
+    let rest = match form.trim_start().strip_prefix(text) {
+        Some(rest) => rest,
+        None if text.ends_with('}') => form.split_once(text)?.1,
+        None if label.is_empty() => return None,
+        None => form.split_once(&format!(" {label}"))?.1,
+    };
+    if label.ends_with(char::is_alphanumeric) && !rest.starts_with(' ') {
+        return None;
+    }
+    let ends = |c: char| " ;,|/{".contains(c);
+    let word = rest.trim_start().split(ends).next().unwrap_or("");
+    Some(word.to_owned()).filter(|word| !word.is_empty())
+}
+
+/// A form with one blank where it has some, and with each field as if it had to come.
+fn even(form: &str) -> String {
+    form.split_whitespace().collect::<Vec<_>>().join(" ").replace("?}", "}")
 }

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use wickline_forward::EncodeFault;
 use wickline_normalize::codes::{Analyte, Term};
 use wickline_normalize::controls::Policy;
-use wickline_normalize::observe::{Choice, Grades};
+use wickline_normalize::observe::{Choice, Codes, Grades};
 use wickline_normalize::strip::{Pad, Strip};
 use wickline_normalize::units::Property;
 
@@ -212,6 +212,16 @@ fn misnamed(target: &Target, strips: &[(&Analyzer, &Strip)]) -> BTreeSet<String>
         }
     }
     told
+}
+
+/// Where the code set that a receiver gets has gaps: those of the other set are nobody's concern.
+pub(super) fn gaps(target: &Target, analyzers: &[Arc<Analyzer>]) -> Vec<String> {
+    let strips = strips_of(target, analyzers).into_iter();
+    let of = |strip: &Strip| {
+        let gaps = strip.gaps(target.choice.codes == Codes::Automated).into_iter();
+        gaps.map(|gap| format!("strip {}: {gap}", strip.id)).collect::<Vec<_>>()
+    };
+    strips.flat_map(|(_, strip)| of(strip)).collect()
 }
 
 /// What `check` should say of a receiver although it is not wrong.
