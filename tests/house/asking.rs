@@ -65,6 +65,7 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("listen", Else),
     ("prove", Aside(&["--csv", "DIR/proof.csv"])),
     ("prove truth", Else),
+    ("purge", Acts(&["--older-than", "400d", "--reason", "paper", "--yes"])),
     ("queue", Asks(&[])),
     ("queue compare", Asks(&["DIR/export.csv"])),
     ("queue counts", Asks(&[])),

@@ -42,6 +42,7 @@ mod power;
 mod prints;
 mod prove;
 mod proved;
+mod purge;
 mod put_right;
 mod receivers;
 mod reload;

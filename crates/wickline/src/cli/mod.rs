@@ -15,6 +15,7 @@ mod marks;
 mod output;
 mod person;
 mod prove;
+mod purge;
 mod queue;
 mod receive;
 mod replay;
@@ -99,6 +100,8 @@ enum Command {
     Replay(replay::Options),
     /// Who did what, when and why; `trail verify` finds any alteration
     Trail(trail::Options),
+    /// What the laboratory need not keep any longer, gone from ledger and tape; shows it first
+    Purge(purge::Options),
     /// Moves the ledger from a file to a server
     Ledger(ledger::Options),
     /// An analyzer on a pseudo-terminal or a port
@@ -237,6 +240,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Controls(options) => controls::controls(config, options, out).await,
         Command::Replay(options) => replay::replay(config, options, out).await,
         Command::Trail(options) => trail::trail(config, options, out).await,
+        Command::Purge(options) => purge::purge(config, options, out).await,
         Command::Ledger(options) => ledger::ledger(config, options, out).await,
         Command::Simulate(options) => simulate::simulate(options, out).await,
         Command::Receive(options) => receive::receive(options, out).await,

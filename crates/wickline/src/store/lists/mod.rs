@@ -3,6 +3,7 @@
 pub mod counts;
 pub mod day;
 pub mod find;
+pub mod front;
 pub mod lookback;
 pub mod names;
 pub mod now;
