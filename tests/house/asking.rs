@@ -25,6 +25,7 @@ use Kind::{Acts, Aside, Asks, Else};
 
 /// Every command, as `--help` has them: a new one is put in here.
 const COMMANDS: &[(&str, Kind)] = &[
+    ("bundle", Asks(&["DIR/bundle.json", "--offline"])),
     ("check", Asks(&[])),
     ("controls", Asks(&["--csv", "DIR/controls.csv"])),
     ("controls chart", Asks(&["--dir", "DIR"])),

@@ -3,6 +3,7 @@
 mod again;
 mod asking;
 mod beside;
+mod bundle;
 mod by_hand;
 mod cable;
 mod cautioned;

@@ -1,5 +1,6 @@
 //! The command line: what can be said, and how it ends.
 
+mod bundle;
 mod check;
 mod controls;
 mod day;
@@ -104,6 +105,8 @@ enum Command {
     Purge(purge::Options),
     /// Moves the ledger from a file to a server
     Ledger(ledger::Options),
+    /// What support needs to know, in one readable text without patients and people
+    Bundle(bundle::Options),
     /// An analyzer on a pseudo-terminal or a port
     Simulate(simulate::Options),
     /// A practice receiver with scripted answers
@@ -242,6 +245,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Trail(options) => trail::trail(config, options, out).await,
         Command::Purge(options) => purge::purge(config, options, out).await,
         Command::Ledger(options) => ledger::ledger(config, options, out).await,
+        Command::Bundle(options) => bundle::bundle(config, options, out).await,
         Command::Simulate(options) => simulate::simulate(options, out).await,
         Command::Receive(options) => receive::receive(options, out).await,
     }

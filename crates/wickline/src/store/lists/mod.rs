@@ -12,4 +12,5 @@ pub mod reports;
 pub mod runs;
 pub mod sheet;
 pub mod stretch;
+pub mod summed;
 pub mod told;
