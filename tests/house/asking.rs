@@ -27,6 +27,7 @@ use Kind::{Acts, Aside, Asks, Else};
 const COMMANDS: &[(&str, Kind)] = &[
     ("backup", Acts(&["DIR/backups"])),
     ("backup check", Else),
+    ("bundle", Asks(&["DIR/bundle.json", "--offline"])),
     ("check", Asks(&[])),
     ("controls", Asks(&["--csv", "DIR/controls.csv"])),
     ("controls chart", Asks(&["--dir", "DIR"])),
@@ -67,6 +68,7 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("listen", Else),
     ("prove", Aside(&["--csv", "DIR/proof.csv"])),
     ("prove truth", Else),
+    ("purge", Acts(&["--older-than", "400d", "--reason", "paper", "--yes"])),
     ("queue", Asks(&[])),
     ("queue compare", Asks(&["DIR/export.csv"])),
     ("queue counts", Asks(&[])),

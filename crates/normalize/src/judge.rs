@@ -137,6 +137,17 @@ impl Judged {
     pub fn role(&self) -> Role {
         Role::of(self.control_sign, self.level.as_deref())
     }
+
+    /// An earlier report with this identity is known by that alone: this one is a repeat of it, unless nothing
+    /// but its readings tells whose it is.
+    pub fn repeats(&mut self, report: &Report, of: i64) {
+        let specimen = report.specimen.as_ref().map(Private::expose);
+        let linked = report.number.is_some() || specimen.is_some_and(|s| !s.is_empty());
+        if linked && !matches!(self.way, Way::Repeat { .. }) {
+            self.holds.clear();
+            self.way = Way::Repeat { of };
+        }
+    }
 }
 
 impl Earlier {

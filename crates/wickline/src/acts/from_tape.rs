@@ -17,6 +17,15 @@ const MARGIN: u64 = 4096;
 /// The same where it may stand on a page with others: all of the page, its line ends among it.
 const PAGE: u64 = 2 * MAX_PRINT as u64;
 
+/// Bytes before a print that reading it again may need.
+pub(super) fn margin(analyzer: Option<&Analyzer>) -> u64 {
+    match analyzer {
+        Some(one) if one.dialect.link() == LinkKind::Lis01 => 0,
+        Some(one) if !one.dialect.several() => MARGIN,
+        _ => PAGE,
+    }
+}
+
 /// The reports that today's dialect finds where one was found before. The records of a framed message
 /// are cut by the standard and not by the dialect: they are read as they were kept.
 pub async fn read(
@@ -27,7 +36,7 @@ pub async fn read(
     if analyzer.dialect.link() == LinkKind::Lis01 {
         return Ok(compose::reread(analyzer, kept).into_iter().collect());
     }
-    let margin = if analyzer.dialect.several() { PAGE } else { MARGIN };
+    let margin = margin(Some(analyzer));
     let (from, to) = (kept.place.from.saturating_sub(margin), kept.place.to + margin);
     let mut ear = Ear::new(analyzer.dialect.as_ref());
     // A silence that was heard out stands on no tape: where it ended the report, it is taken as said.

@@ -22,6 +22,7 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::rows::control_run::NewRun;
 use crate::store::rows::key_text;
+use crate::store::rows::purged::Gone;
 use crate::store::rows::report_entry::{self, Alike, EarlierRow};
 
 /// How far apart two samples of an analyzer's clock are, in microseconds: what is read out of a memory
@@ -109,6 +110,8 @@ pub(crate) struct Judging<'a> {
     bench: &'a Bench,
     analyzer: &'a Analyzer,
     earlier: Vec<Earlier>,
+    /// And what was purged of them.
+    gone: Gone,
     account: Account,
     account_before: Account,
     told: Vec<numbers::ToldNumber>,
@@ -144,6 +147,7 @@ impl<'a> Judging<'a> {
             bench,
             analyzer,
             earlier: Vec::new(),
+            gone: Gone::of(write, &analyzer.id, &days).await?,
             account_before: account.clone(),
             account,
             told: Vec::new(),
@@ -252,6 +256,9 @@ impl<'a> Judging<'a> {
             lot: lot.as_ref(),
         };
         let mut judged = judge(print, &self.analyzer.strips, &self.analyzer.rules, &facts);
+        if let Some(of) = self.gone.find(&self.analyzer.id, &judged.identity) {
+            judged.repeats(print, of);
+        }
         if judged.class != Class::Control && !matches!(judged.way, Way::Repeat { .. }) {
             if let Some(hold) = &timed.hold {
                 judged.holds.push(hold.clone());

@@ -19,6 +19,7 @@ pub mod identify;
 pub mod intake;
 mod judging;
 mod numbers;
+pub mod purge;
 pub mod release;
 pub mod reread;
 pub mod retry;

@@ -44,7 +44,7 @@ pub struct Options {
 }
 
 /// One finding: what was looked at, how it stands, what to do.
-struct Finding {
+pub struct Finding {
     level: Level,
     about: String,
     text: String,
@@ -71,28 +71,46 @@ impl Level {
     }
 }
 
-pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let loaded = loaded(config)?;
+impl Finding {
+    /// For those who read it by program.
+    pub fn as_json(&self) -> serde_json::Value {
+        json!({"level": self.level.word(), "about": self.about, "text": self.text})
+    }
+}
+
+/// Everything that is found; `offline` leaves out what needs the ledger or a receiver to be there.
+pub async fn findings(
+    loaded: &Loaded,
+    bench: &Bench,
+    user: Option<&str>,
+    offline: bool,
+) -> Result<Vec<Finding>, Failure> {
     let file = loaded.file.display().to_string();
-    let bench = Bench::build(&loaded).map_err(super::faults)?;
     let mut found =
         vec![finding(Level::Good, "configuration", format!("{file}: read, every key known"))];
-    for note in bench.notes.iter().chain(&bench.idle(&loaded)) {
+    for note in bench.notes.iter().chain(&bench.idle(loaded)) {
         found.push(finding(Level::Note, "strips", note.clone()));
     }
     let told = bench.cautions.iter().map(|c| finding(Level::Note, &c.about, &c.text));
     found.extend(told);
-    print::fits(&loaded, &bench, &mut found);
-    let judge = Judge::of(options.user.as_deref())?;
-    judge.files(&loaded, &bench, &mut found);
-    stores(&bench, &mut found);
-    judge.lines(&bench, options.offline, &mut found);
-    unheard(&bench, &mut found);
-    trials(&loaded, &mut found);
-    laboratory::rules(&bench, &mut found);
-    if !options.offline {
-        reach(&bench, &mut found).await;
+    print::fits(loaded, bench, &mut found);
+    let judge = Judge::of(user)?;
+    judge.files(loaded, bench, &mut found);
+    stores(bench, &mut found);
+    judge.lines(bench, offline, &mut found);
+    unheard(bench, &mut found);
+    trials(loaded, &mut found);
+    laboratory::rules(bench, &mut found);
+    if !offline {
+        reach(bench, &mut found).await;
     }
+    Ok(found)
+}
+
+pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
+    let loaded = loaded(config)?;
+    let bench = Bench::build(&loaded).map_err(super::faults)?;
+    let mut found = findings(&loaded, &bench, options.user.as_deref(), options.offline).await?;
     let clean = found.iter().all(|f| f.level < Level::Bad);
     if options.record && clean {
         let reason = chosen(options.reason.as_deref().unwrap_or_default(), &bench.people)?;
@@ -237,10 +255,7 @@ async fn reach(bench: &Bench, found: &mut Vec<Finding>) {
 
 fn show(found: &[Finding], out: &Output) -> std::io::Result<()> {
     if out.json {
-        let items: Vec<_> = found
-            .iter()
-            .map(|f| json!({"level": f.level.word(), "about": f.about, "text": f.text}))
-            .collect();
+        let items: Vec<_> = found.iter().map(Finding::as_json).collect();
         return out.document(&json!({ "items": items }));
     }
     for f in found {

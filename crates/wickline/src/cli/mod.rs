@@ -1,6 +1,7 @@
 //! The command line: what can be said, and how it ends.
 
 mod backup;
+mod bundle;
 mod check;
 mod controls;
 mod day;
@@ -16,6 +17,7 @@ mod marks;
 mod output;
 mod person;
 mod prove;
+mod purge;
 mod queue;
 mod receive;
 mod replay;
@@ -101,12 +103,16 @@ enum Command {
     Replay(replay::Options),
     /// Who did what, when and why; `trail verify` finds any alteration
     Trail(trail::Options),
+    /// What the laboratory need not keep any longer, gone from ledger and tape; shows it first
+    Purge(purge::Options),
     /// Moves the ledger from a file to a server
     Ledger(ledger::Options),
     /// Copies both stores beside the work, with a statement of what is in the copies
     Backup(backup::Options),
     /// Puts a backup back while the daemon is stopped; what stands there is moved aside
     Restore(restore::Options),
+    /// What support needs to know, in one readable text without patients and people
+    Bundle(bundle::Options),
     /// An analyzer on a pseudo-terminal or a port
     Simulate(simulate::Options),
     /// A practice receiver with scripted answers
@@ -243,9 +249,11 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Controls(options) => controls::controls(config, options, out).await,
         Command::Replay(options) => replay::replay(config, options, out).await,
         Command::Trail(options) => trail::trail(config, options, out).await,
+        Command::Purge(options) => purge::purge(config, options, out).await,
         Command::Ledger(options) => ledger::ledger(config, options, out).await,
         Command::Backup(options) => backup::backup(config, options, out).await,
         Command::Restore(options) => restore::restore(config, options, out).await,
+        Command::Bundle(options) => bundle::bundle(config, options, out).await,
         Command::Simulate(options) => simulate::simulate(options, out).await,
         Command::Receive(options) => receive::receive(options, out).await,
     }

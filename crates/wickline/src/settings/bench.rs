@@ -156,6 +156,8 @@ pub struct Bench {
     pub lease: Duration,
     pub low_water: u64,
     pub ballast: u64,
+    /// Days that patients' reports and control material are kept, where the laboratory has said so.
+    pub keep_days: Option<(u64, u64)>,
     pub analyzers: Vec<Arc<Analyzer>>,
     pub targets: Vec<Arc<Target>>,
     pub people: People,
@@ -228,6 +230,7 @@ impl Bench {
             lease: Duration::from_secs(settings.store.lease),
             low_water: settings.store.low_water_mib << 20,
             ballast: settings.store.ballast_mib << 20,
+            keep_days: apart::keep_days(settings),
             analyzers,
             targets,
             people,

@@ -41,6 +41,22 @@ impl Effective {
         Self::of(&Body { text: without_password(text), environment: environment.collect(), files })
     }
 
+    /// As tables: without comments, which may say anything.
+    #[must_use]
+    pub fn without_comments(&self) -> serde_json::Value {
+        let body: Body = serde_json::from_str(&self.body).unwrap_or_default();
+        let tables = |text: &str| toml::from_str::<toml::Table>(text).ok();
+        let file = |(name, text): (&String, &String)| {
+            let file = serde_json::json!({"sha256": digest::of(text), "content": tables(text)});
+            (name.clone(), file)
+        };
+        let files: BTreeMap<String, _> = body.files.iter().map(file).collect();
+        serde_json::json!({
+            "fingerprint": self.fingerprint, "file": tables(&body.text), "environment": body.environment,
+            "files": files,
+        })
+    }
+
     fn of(body: &Body) -> Self {
         // A server takes no NUL in a text; JSON escapes it.
         let body = serde_json::to_string(body).unwrap_or_default();

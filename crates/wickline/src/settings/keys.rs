@@ -164,6 +164,23 @@ const KEYS: &[Key] = &[
         "MiB kept as ballast, given up when the disk is full.",
     ),
     key(
+        "store",
+        "keep_days",
+        Whole(0, 36_500),
+        Some("0"),
+        "730",
+        "Days that `wickline purge` keeps what is settled, on tape and in ledger; 0: for ever, and nothing purges by \
+         itself.",
+    ),
+    key(
+        "store",
+        "keep_days_control",
+        Whole(0, 36_500),
+        Some("0"),
+        "1095",
+        "The same of control material, no fewer days than of patients; 0: as long as those.",
+    ),
+    key(
         "console",
         "listen",
         Text(80),

@@ -57,6 +57,8 @@ pub struct Store {
     pub lease: u64,
     pub low_water_mib: u64,
     pub ballast_mib: u64,
+    pub keep_days: u64,
+    pub keep_days_control: u64,
 }
 
 #[derive(Clone, Debug, Deserialize)]

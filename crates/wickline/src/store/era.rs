@@ -39,24 +39,7 @@ impl Era {
         if taken_out::DRAWING.get() {
             return Ok(Self::measure());
         }
-        let mut seed = [0_u8; 32];
-        let mut have = 0;
-        while have < seed.len() {
-            let flags = rustix::rand::GetRandomFlags::empty();
-            match rustix::rand::getrandom(&mut seed[have..], flags) {
-                Ok(got) => have += got,
-                Err(rustix::io::Errno::INTR) => {}
-                Err(error) => {
-                    let what = "the system's random source".to_owned();
-                    return Err(StoreError::Unsafe { what, why: error.to_string() });
-                }
-            }
-        }
-        let mut stirred = Sha256::new();
-        stirred.update(seed);
-        stirred.update(clock::now_us().to_be_bytes());
-        stirred.update(clock::steady_us().to_be_bytes());
-        let drawn = stirred.finalize();
+        let drawn = random()?;
         Ok(Self(drawn.iter().take(IN_CONTROL_ID).map(|byte| letter((*byte).into())).collect()))
     }
 
@@ -83,6 +66,28 @@ impl Era {
     pub fn name(&self) -> String {
         self.0[..8].to_owned()
     }
+}
+
+/// Bytes from the system's random source, stirred with the wall clock and the steady one.
+pub(super) fn random() -> Result<[u8; 32], StoreError> {
+    let mut seed = [0_u8; 32];
+    let mut have = 0;
+    while have < seed.len() {
+        let flags = rustix::rand::GetRandomFlags::empty();
+        match rustix::rand::getrandom(&mut seed[have..], flags) {
+            Ok(got) => have += got,
+            Err(rustix::io::Errno::INTR) => {}
+            Err(error) => {
+                let what = "the system's random source".to_owned();
+                return Err(StoreError::Unsafe { what, why: error.to_string() });
+            }
+        }
+    }
+    let mut stirred = Sha256::new();
+    stirred.update(seed);
+    stirred.update(clock::now_us().to_be_bytes());
+    stirred.update(clock::steady_us().to_be_bytes());
+    Ok(stirred.finalize().into())
 }
 
 /// What a test takes out, to see that it is missed.

@@ -22,6 +22,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_8.sql"),
     include_str!("schema/schema_9.sql"),
     include_str!("schema/schema_10.sql"),
+    include_str!("schema/schema_11.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.

@@ -1,5 +1,6 @@
 //! What Wickline remembers: the tape (bytes heard) and the ledger (what became of them).
 
+mod compact;
 pub mod copying;
 pub mod db;
 pub mod disk_room;

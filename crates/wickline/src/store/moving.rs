@@ -210,6 +210,26 @@ const TABLES: &[Table] = &[
         key: None,
         columns: &[("specimen", Text), ("report", Whole), ("at", Whole), ("what", Text)],
     },
+    Table {
+        name: "purged",
+        key: Some("n"),
+        columns: &[
+            ("n", Whole),
+            ("analyzer", Text),
+            ("day", Text),
+            ("printed", Text),
+            ("class", Text),
+            ("outcome", Text),
+            ("identity", Text),
+            ("at", Whole),
+        ],
+    },
+    Table {
+        name: "purged_name",
+        key: Some("report"),
+        columns: &[("specimen", Text), ("report", Whole)],
+    },
+    Table { name: "purge_key", key: None, columns: &[("text", Text)] },
     Table { name: "analyzer_clock", key: None, columns: &[("analyzer", Text), ("samples", Text)] },
     Table {
         name: "closing",

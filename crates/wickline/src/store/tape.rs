@@ -3,6 +3,7 @@
 //! One task writes ([`writing`]); here is what is read from it. What the tape
 //! remembers of the ledger is in `seen`.
 
+mod clearing;
 mod kept;
 pub mod ticks;
 pub mod writing;
@@ -133,7 +134,15 @@ impl Tape {
 
     /// Opens the tape to look at it, also while a daemon writes it.
     pub async fn look(path: &Path) -> Result<Tape, StoreError> {
-        let db = Db::look(Address::Sqlite(path.to_owned()), SCHEMAS.len()).await?;
+        Self::as_it_is(Db::look(Address::Sqlite(path.to_owned()), SCHEMAS.len()).await?).await
+    }
+
+    /// Opens it for a person's act, beside the daemon that writes it: nothing is made, and no line begins.
+    pub async fn existing(path: &Path) -> Result<Tape, StoreError> {
+        Self::as_it_is(Db::existing(Address::Sqlite(path.to_owned()), SCHEMAS.len()).await?).await
+    }
+
+    async fn as_it_is(db: Db) -> Result<Tape, StoreError> {
         let mut conn = db.read().await?;
         let row = sqlx::query("SELECT id FROM tape_label").fetch_one(&mut conn).await;
         let id =

@@ -49,6 +49,7 @@ mod laboratory_rules;
 mod ledger_set_back;
 mod numbers_heard;
 mod one_door;
+mod purged;
 mod random_histories;
 mod several_daemons;
 mod sheet_as_read;

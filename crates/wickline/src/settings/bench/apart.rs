@@ -38,6 +38,12 @@ pub(super) fn same(one: &Path, other: &Path) -> bool {
     real(one) == real(other) || (first.is_some() && first == second)
 }
 
+/// Days that reports and control material are kept. None: for ever.
+pub(super) fn keep_days(settings: &Settings) -> Option<(u64, u64)> {
+    let (days, controls) = (settings.store.keep_days, settings.store.keep_days_control);
+    (days > 0).then(|| (days, controls.max(days)))
+}
+
 impl Builder<'_> {
     /// Tape and ledger are files, and two of them. Only asked after, never opened: whoever closes a file of SQLite's
     /// gives up the locks on it that this process has (sqlite.org/howtocorrupt.html, section 2.2).
@@ -45,6 +51,12 @@ impl Builder<'_> {
         let tape = self.folder().join(&settings.store.tape);
         let named = settings.store.tape.display().to_string();
         self.is_file("tape", &named, &tape);
+        let (days, controls) = (settings.store.keep_days, settings.store.keep_days_control);
+        if controls > 0 && (days == 0 || controls < days) {
+            let allowed =
+                "0, or no fewer days than store.keep_days, which must then be given".to_owned();
+            self.fault("store", 0, "keep_days_control", &controls.to_string(), allowed);
+        }
         let Some(Address::Sqlite(ledger)) = ledger else { return };
         let named = settings.store.ledger.as_str();
         self.is_file("ledger", named, ledger);

@@ -3,6 +3,7 @@
 pub mod counts;
 pub mod day;
 pub mod find;
+pub mod front;
 pub mod lookback;
 pub mod names;
 pub mod now;
@@ -11,4 +12,5 @@ pub mod reports;
 pub mod runs;
 pub mod sheet;
 pub mod stretch;
+pub mod summed;
 pub mod told;

@@ -15,6 +15,7 @@ pub(crate) mod named;
 pub mod notice;
 pub mod numbering;
 pub mod position;
+pub mod purged;
 pub mod queue;
 pub mod report;
 pub mod report_entry;

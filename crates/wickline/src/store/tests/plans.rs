@@ -8,7 +8,7 @@ use crate::store::ledger::Ledger;
 use crate::testing::scratch;
 
 /// Tables that grow as long as a laboratory works.
-const GROW: [&str; 10] = [
+const GROW: [&str; 12] = [
     "report",
     "message",
     "message_body",
@@ -19,6 +19,8 @@ const GROW: [&str; 10] = [
     "absent",
     "closing",
     "named",
+    "purged",
+    "purged_name",
 ];
 
 /// Indexes that hold only what is open: to go through one of them is to look at what is open.
@@ -30,6 +32,8 @@ const DAY: &str = "it sorts what one day has";
 
 /// What looks at all of it, or sorts, and why: the file, how the statement begins, the reason.
 const EXCUSED: &[(&str, &str, &str)] = &[
+    ("lists/front.rs", "SELECT day FROM closing LIMIT 1", "any one is enough"),
+    ("lists/summed.rs", "SELECT", "a bundle for support counts and searches all of it, once"),
     ("moving.rs", "SELECT", "moving a ledger reads all of it, while the daemon is stopped"),
     ("lists/find.rs", "SELECT n FROM report WHERE", ONE),
     ("lists/find.rs", "SELECT report AS n FROM message WHERE", ONE),

@@ -76,6 +76,7 @@ impl Story {
             print.doubted = !print.control;
             if let Some(then) = older.prints.get(at) {
                 (print.report, print.may_be) = (then.report, then.may_be.clone());
+                print.purged = then.purged;
             } else {
                 let own =
                     Some(print.specimen.to_owned()).filter(|s| !s.is_empty() && !print.control);
@@ -87,9 +88,10 @@ impl Story {
         for at in many..self.prints.len() {
             let heard = [self.prints[at].heard.clone()];
             let safe = i64::try_from(at + 1).expect("few");
+            self.prints[at].purged = false;
             self.prints[at].report = self.lab.take(&heard, safe).await.reports[0].id;
         }
-        for at in 0..many {
+        for at in (0..many).filter(|at| !self.prints[*at].purged).collect::<Vec<_>>() {
             let held = self.shown(self.prints[at].report).await.state == "held";
             self.prints[at].doubted &= held;
         }

@@ -34,7 +34,7 @@ impl Story {
         }
     }
 
-    async fn numbers(&self, sql: &'static str) -> Vec<i64> {
+    pub async fn numbers(&self, sql: &'static str) -> Vec<i64> {
         let mut conn = self.lab.ledger.db.read().await.expect("a connection");
         let rows = conn.fetch_all(sql).await.expect("rows");
         self.lab.ledger.db.give_back(conn).await;
@@ -86,7 +86,7 @@ impl Story {
     /// Under each OBR-3 the receiver has what the last report says that speaks under it.
     async fn says_what_speaks(&self, told: &BTreeSet<String>) {
         let mut last: BTreeMap<String, usize> = BTreeMap::new();
-        for print in &self.prints {
+        for print in self.prints.iter().filter(|print| !print.purged) {
             let mut write = self.lab.ledger.db.write().await.expect("a write");
             let row = report::read(&mut write, print.report).await.expect("read").expect("there");
             if row.state == ReportState::Waiting {

@@ -39,6 +39,8 @@ struct Print {
     was_said: BTreeSet<String>,
     /// It was perhaps sent in one of those, and nobody has let it go since.
     doubted: bool,
+    /// Its report is purged.
+    purged: bool,
     heard: HeardReport,
 }
 
@@ -111,6 +113,7 @@ impl Story {
             records.push_str(&format!("\nR|1|^^^{pad}|{plain}|||||F||||20260314091455"));
         }
         let heard = [self.lab.records(&format!("{records}\nL|1|N"))];
+        self.lab.on_tape(&heard[0]).await;
         let safe = i64::try_from(n + 1).expect("few");
         let taken = self.lab.take(&heard, safe).await.reports.remove(0);
         self.told
@@ -127,6 +130,7 @@ impl Story {
             unsaid,
             was_said,
             doubted,
+            purged: false,
             heard,
         });
     }
@@ -136,7 +140,8 @@ impl Story {
         let many = self.prints.len();
         // Mostly one of the last: what people do is about what just came.
         let from = if self.dice.roll(4) > 0 { many.saturating_sub(4) } else { 0 };
-        (many > 0).then(|| from + self.dice.roll(many - from))
+        let at = (many > 0).then(|| from + self.dice.roll(many - from));
+        at.filter(|at| !self.prints[*at].purged)
     }
 
     fn id(&mut self) -> &'static str {

@@ -5,6 +5,7 @@ use crate::acts::aside::Statement;
 use crate::acts::closing::Confirmed;
 use crate::acts::decide::Decision;
 use crate::acts::explaining::Explanation;
+use crate::acts::purge::Kept;
 use crate::store::rows::report;
 use crate::store::state::State;
 
@@ -13,7 +14,7 @@ impl Story {
     pub async fn act(&mut self) {
         let Some(at) = self.any() else { return self.print().await };
         let (which, at) = match self.next.pop() {
-            Some(next) if self.dice.roll(4) > 0 => next,
+            Some(next) if self.dice.roll(4) > 0 && !self.prints[next.1].purged => next,
             _ => (self.dice.roll(24), at),
         };
         let n = self.prints[at].report;
@@ -38,6 +39,8 @@ impl Story {
             19 => self.restart().await,
             20 => self.copy().await,
             21 => Box::pin(self.restore()).await,
+            // Not where something is taken out: those stories are known by their seeds.
+            22 if self.taken_out == TakenOut::Nothing => self.purge().await,
             _ => self.compare().await,
         };
         match done {
@@ -181,6 +184,9 @@ impl Story {
 
     async fn held_corrections_follow(&mut self, root: &str, id: &str) {
         for at in 0..self.prints.len() {
+            if self.prints[at].purged {
+                continue;
+            }
             let item = self.shown(self.prints[at].report).await;
             if item.corrects.as_deref() == Some(root) && item.state == "held" {
                 self.prints[at].may_be.insert(id.to_owned());
@@ -288,6 +294,25 @@ impl Story {
         }
         ledger.receiver_pause(&actor, "lis", false).await?;
         self.told.push("compared with the receiver: delivery goes on".into());
+        Ok(())
+    }
+
+    /// Everything is old enough to go. What anybody has still to see to stays.
+    async fn purge(&mut self) -> Result<(), StoreError> {
+        let open = "SELECT n FROM report WHERE state = 'held' OR unsent = 1 UNION SELECT report FROM message \
+             WHERE state IN ('waiting', 'refused') OR owes = 1";
+        let before = self.numbers(open).await;
+        let (why, actor) = (self.why("kept long enough"), self.actor());
+        let (lab, kept) = (&self.lab, Kept { since: i64::MAX, controls_since: i64::MAX });
+        lab.ledger.purge(&lab.bench, &lab.tape, &actor, kept, why).await?;
+        let mut there = self.numbers("SELECT n FROM report").await;
+        there.sort_unstable();
+        for print in &mut self.prints {
+            print.purged = there.binary_search(&print.report).is_err();
+        }
+        assert_eq!(self.numbers(open).await, before, "{:#?}", self.told);
+        assert!(before.iter().all(|n| there.contains(n)), "{:#?}", self.told);
+        self.told.push(format!("purged but {there:?}"));
         Ok(())
     }
 

@@ -1,0 +1,80 @@
+//! What is purged leaves the files, beside a daemon that goes on, and comes back as a repeat.
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+use wickline::simulate::analyzer::Style;
+
+use crate::faults::preload;
+use crate::kit::{Daemon, Folder, ask, binary, configuration, run, until};
+use crate::way::{analyzer, pty, runtime, script};
+
+/// Runs a command so many days later.
+fn later(folder: &Folder, config: &Path, days: u64, words: &[&str]) -> Output {
+    std::fs::write(folder.0.join("clock"), (days * 86_400).to_string()).expect("an order");
+    let output = Command::new(binary())
+        .args(["--config", &config.to_string_lossy(), "--json"])
+        .args(words)
+        .env("LD_PRELOAD", preload(folder))
+        .env("FAULT_DIR", &folder.0)
+        .output();
+    std::fs::remove_file(folder.0.join("clock")).expect("taken back");
+    output.expect("the binary can be run")
+}
+
+/// Whether some bytes stand in a file of the stores, logs included.
+fn stands(folder: &Folder, text: &str) -> Vec<String> {
+    let found = std::fs::read_dir(&folder.0).expect("a folder").flatten().filter(|entry| {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let bytes = std::fs::read(entry.path()).unwrap_or_default();
+        name.contains(".db") && memchr::memmem::find(&bytes, text.as_bytes()).is_some()
+    });
+    found.map(|entry| entry.file_name().to_string_lossy().into_owned()).collect()
+}
+
+#[test]
+fn what_is_purged_leaves_the_files_and_is_known_when_it_comes_again() {
+    let folder = Folder::new("purge");
+    runtime().block_on(async {
+        std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
+        let (port, wire) = pty();
+        let text = configuration(&wire, "lis02", "ten-pad", "dir:out", "");
+        let config = folder.write("wickline.toml", &text);
+        let daemon = Daemon::start(&config);
+        let (plan, mut bench) = (script(60, 5), analyzer(port, Style::Lis02));
+        bench.run(&plan, |_, _| ()).await.expect("the line holds");
+        until(|| ask(&config, &["queue"])["totals"]["accepted"] == 60);
+        for run in &plan.run {
+            assert!(!stands(&folder, &run.specimen).is_empty(), "{} is nowhere", run.specimen);
+        }
+        // Nothing says how long: nothing goes. A look changes nothing.
+        let refused = run(&config, &["purge", "--yes"]);
+        assert_eq!(refused.status.code(), Some(2));
+        let words = ["purge", "--older-than", "30d", "--reason", "kept long enough"];
+        let shown = later(&folder, &config, 40, &words);
+        let shown: serde_json::Value = serde_json::from_slice(&shown.stdout).expect("JSON");
+        // The last report of a line marks how far it was read: it stays until another one is heard.
+        assert_eq!((&shown["reports"], &shown["purged"]), (&59.into(), &false.into()), "{shown}");
+        assert!(!stands(&folder, &plan.run[0].specimen).is_empty());
+        // Beside the daemon, which goes on.
+        let words = [&words[..], &["--yes"]].concat();
+        let done = later(&folder, &config, 40, &words);
+        let said = String::from_utf8_lossy(&done.stderr).into_owned();
+        let done: serde_json::Value = serde_json::from_slice(&done.stdout).expect(&said);
+        assert_eq!((&done["reports"], &done["purged"]), (&59.into(), &true.into()), "{done}");
+        assert!(!stands(&folder, &plan.run[59].specimen).is_empty());
+        for run in &plan.run[..59] {
+            assert_eq!(stands(&folder, &run.specimen), Vec::<String>::new(), "{}", run.specimen);
+        }
+        let more = script(3, 6);
+        bench.run(&more, |_, _| ()).await.expect("the line holds");
+        until(|| ask(&config, &["queue"])["totals"]["accepted"] == 4);
+        assert_eq!(daemon.stop(), 0);
+        assert_eq!(run(&config, &["trail", "verify"]).status.code(), Some(0));
+        // The tape goes on where it was: after a start nothing is read twice, and nothing is missing.
+        let daemon = Daemon::start(&config);
+        let found = ask(&config, &["find", &more.run[2].specimen]);
+        assert_eq!(found["items"].as_array().map(Vec::len), Some(1), "{found}");
+        assert_eq!(daemon.stop(), 0);
+    });
+}
