@@ -53,6 +53,7 @@ const COMMANDS: &[(&str, Kind)] = &[
             "due",
         ]),
     ),
+    ("export", Acts(&["KP-20417", "--dir", "DIR", "--reason", "paper"])),
     ("find", Asks(&["1"])),
     ("held", Asks(&[])),
     ("held decide", Acts(&["1", "mistake", "--reason", "paper"])),

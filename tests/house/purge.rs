@@ -69,6 +69,28 @@ fn what_is_purged_leaves_the_files_and_is_known_when_it_comes_again() {
         let more = script(3, 6);
         bench.run(&more, |_, _| ()).await.expect("the line holds");
         until(|| ask(&config, &["queue"])["totals"]["accepted"] == 4);
+        // What went is still known to have been there; of what stays, everything is given, and noted.
+        let (gone, there) = (&plan.run[3].specimen, &more.run[1].specimen);
+        let dir = folder.0.display().to_string();
+        let words = ["export", gone, "--dir", &dir, "--reason", "asked for by its owner"];
+        assert_eq!(run(&config, &words).status.code(), Some(1));
+        let said = ask(&config, &words);
+        assert_eq!(said["purged"].as_array().map(Vec::len), Some(1), "{said}");
+        let words = ["export", there, "--dir", &dir, "--reason", "asked for by its owner"];
+        let said = ask(&config, &words);
+        assert_eq!(said["reports"], 1, "{said}");
+        let page =
+            std::fs::read_to_string(said["files"][1].as_str().expect("a page")).expect("read");
+        assert!(
+            page.contains(there) && page.contains("MSH|") && page.contains("|^^^GLU|"),
+            "{page}"
+        );
+        let other = more.run.iter().map(|r| &r.specimen).find(|s| *s != there).expect("another");
+        assert!(!page.contains(other), "{other}");
+        let trail = ask(&config, &["trail", "--object", "reports"]);
+        let verbs: Vec<_> =
+            trail["items"].as_array().expect("rows").iter().map(|r| &r["verb"]).collect();
+        assert_eq!(verbs, ["purge", "export"], "{trail}");
         assert_eq!(daemon.stop(), 0);
         assert_eq!(run(&config, &["trail", "verify"]).status.code(), Some(0));
         // The tape goes on where it was: after a start nothing is read twice, and nothing is missing.

@@ -1,7 +1,7 @@
 //! `bundle`: what somebody needs who helps from outside, in one text that a person can read before it is sent.
 //!
-//! What goes in is chosen piece by piece, and nothing of it names a patient or a person. Free text is left out, comments
-//! of files too. At last every specimen id and every name that the ledger knows is looked for in it.
+//! What goes in is chosen piece by piece, and nothing of it names a patient or a person. Free text is left out,
+//! comments of files too. At last every specimen id and every name that the ledger knows is looked for in it.
 
 use std::collections::BTreeSet;
 use std::io::Write;

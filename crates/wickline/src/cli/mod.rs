@@ -7,6 +7,7 @@ mod controls;
 mod day;
 mod demo;
 mod explain;
+mod export;
 mod file;
 mod find;
 mod held;
@@ -87,6 +88,8 @@ enum Command {
     Status(status::Options),
     /// Every report of a specimen id, number, control id or OBR-3; or of a strip lot, a failed run, a mapping
     Find(find::Options),
+    /// Everything kept of one specimen, as a page and as JSON, for whoever is entitled to it
+    Export(export::Options),
     /// What is not yet accepted, in the order of sending, and why
     Queue(queue::Options),
     /// Reports that need a person
@@ -241,6 +244,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Prove(options) => prove::prove(config, options, out).await,
         Command::Status(options) => status::status(config, options, out).await,
         Command::Find(options) => find::find(config, options, out).await,
+        Command::Export(options) => export::export(config, options, out).await,
         Command::Queue(options) => queue::queue(config, options, out).await,
         Command::Held(options) => held::held(config, options, out).await,
         Command::Report(options) => report::report(config, options, out).await,

@@ -126,7 +126,7 @@ fn show(plan: &[Line], many: usize, policy: &Policy, out: &Output) {
     out.line(&format!("last touched more than {days} days ago (control material {controls}):"));
     let rows: Vec<_> = counts(all(plan))
         .iter()
-        .map(|((class, outcome), n)| vec![plain(&n.to_string()), plain(*class), plain(*outcome)])
+        .map(|((class, outcome), n)| vec![plain(n.to_string()), plain(*class), plain(*outcome)])
         .collect();
     if many > 0 {
         out.table(&["reports", "class", "outcome"], &rows);

@@ -56,7 +56,6 @@ mod sheet_as_read;
 mod ten_years;
 mod told_as_configured;
 mod trail_altered;
-
 /// A ledger and the bench around it.
 struct Lab {
     ledger: Ledger,

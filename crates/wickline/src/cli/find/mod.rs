@@ -44,23 +44,26 @@ pub struct Options {
 
 /// One report with everything that is known of it.
 #[derive(Debug, Serialize)]
-struct Whole {
+pub struct Whole {
     #[serde(flatten)]
-    item: Item,
-    found_by: Vec<&'static str>,
-    readings: Vec<Reading>,
+    pub item: Item,
+    pub found_by: Vec<&'static str>,
+    pub readings: Vec<Reading>,
     /// Specimen ids that it had before.
-    before: Vec<Before>,
-    history: Vec<Row>,
+    pub before: Vec<Before>,
+    pub history: Vec<Row>,
     messages: Vec<Sent>,
     receivers: Vec<Holding>,
+    /// Its messages, as the ledger numbers them.
+    #[serde(skip)]
+    pub numbers: Vec<i64>,
 }
 
 /// One pad in words.
 #[derive(Debug, Serialize)]
-struct Reading {
-    analyte: String,
-    text: String,
+pub struct Reading {
+    pub analyte: String,
+    pub text: String,
 }
 
 /// One message of it.
@@ -117,7 +120,7 @@ async fn by_text(desk: &Desk, options: &Options, out: &Output) -> Answer {
 }
 
 /// What a person may have meant: as typed, and without what scanners put around an id.
-fn meant(bench: &Bench, text: &str) -> Vec<String> {
+pub fn meant(bench: &Bench, text: &str) -> Vec<String> {
     let typed = text.trim();
     let mut texts = vec![typed.to_owned()];
     // An OBR-3 as it stands in the message has its origin behind it.
@@ -135,7 +138,7 @@ fn meant(bench: &Bench, text: &str) -> Vec<String> {
     texts
 }
 
-async fn read(desk: &Desk, n: i64, found_by: Vec<&'static str>) -> Result<Whole, Failure> {
+pub async fn read(desk: &Desk, n: i64, found_by: Vec<&'static str>) -> Result<Whole, Failure> {
     let (ledger, clock) = (&desk.ledger, desk.clock());
     let kept = ledger.report(n, clock).await?;
     let kept = kept.ok_or_else(|| Failure::unreachable(format!("report {n} is gone")))?;
@@ -147,6 +150,7 @@ async fn read(desk: &Desk, n: i64, found_by: Vec<&'static str>) -> Result<Whole,
         found_by,
         before: ledger.named_before(n).await?,
         history: ledger.history(n, &named).await?,
+        numbers: messages.iter().map(|m| m.n).collect(),
         messages: messages.into_iter().map(sent).collect(),
         receivers: ledger.holdings(n).await?,
         item: kept.item,

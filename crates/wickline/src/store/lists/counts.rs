@@ -190,10 +190,13 @@ impl Ledger {
     /// How many messages the ledger has in all: each has the next number.
     pub async fn messages_ever(&self) -> Result<i64, StoreError> {
         let mut conn = self.db.read().await?;
-        let row = sqlx::query("SELECT value FROM counter WHERE name = 'message'")
-            .fetch_one(&mut conn)
-            .await
-            .map_err(|e| self.wrong(&e))?;
+        let row = sqlx::query(
+            "SELECT value - coalesce((SELECT value FROM counter WHERE name = 'purged message'), 0) \
+             FROM counter WHERE name = 'message'",
+        )
+        .fetch_one(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
         row.try_get(0).map_err(|e| self.wrong(&e))
     }

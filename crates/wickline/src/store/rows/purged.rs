@@ -12,6 +12,7 @@ use crate::digest;
 use crate::store::StoreError;
 use crate::store::db::{Write, list_of};
 use crate::store::era;
+use crate::store::ledger::Ledger;
 
 /// Rows of one statement at most.
 const ROWS: usize = 500;
@@ -95,12 +96,58 @@ impl Gone {
     }
 }
 
+/// What is left of one report.
+#[derive(Clone, Debug)]
+pub struct Left {
+    pub n: i64,
+    pub day: String,
+    pub class: String,
+    pub outcome: String,
+    /// When it was purged.
+    pub at: i64,
+}
+
+impl Ledger {
+    /// What is left of the purged reports that had one of these specimen ids.
+    pub async fn purged_of(&self, specimens: &[String]) -> Result<Vec<Left>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let mut left: Vec<Left> = Vec::new();
+        if let Some(key) = Key::of(&mut conn).await? {
+            for specimen in specimens {
+                let query = sqlx::query(
+                    "SELECT n, day, class, outcome, at FROM purged WHERE n IN \
+                     (SELECT report FROM purged_name WHERE specimen = $1)",
+                )
+                .bind(key.digest(&[specimen]));
+                let rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
+                let read = |row: &AnyRow| -> Result<Left, sqlx::Error> {
+                    let (day, class) = (row.try_get("day")?, row.try_get("class")?);
+                    let (outcome, at) = (row.try_get("outcome")?, row.try_get("at")?);
+                    Ok(Left { n: row.try_get("n")?, day, class, outcome, at })
+                };
+                let some: Result<Vec<Left>, _> = rows.iter().map(read).collect();
+                left.extend(some.map_err(|e| self.wrong(&e))?);
+            }
+        }
+        self.db.give_back(conn).await;
+        left.sort_by_key(|one| one.n);
+        left.dedup_by_key(|one| one.n);
+        Ok(left)
+    }
+}
+
 /// Leaves of these reports what is kept of purged ones, and deletes them with all that belongs to them.
 pub async fn purge(write: &mut Write, reports: &[(i64, &'static str)]) -> Result<(), StoreError> {
     let key = Key::made(write).await?;
     for group in reports.chunks(ROWS) {
         keep(write, &key, group).await?;
         let these = list_of(group.len(), 1);
+        // Those that count messages by their numbers leave out what is gone.
+        let sql = format!(
+            "INSERT INTO counter (name, value) SELECT 'purged message', count(*) FROM message \
+             WHERE report IN ({these}) ON CONFLICT (name) DO UPDATE SET value = counter.value + excluded.value"
+        );
+        ids(write, sql, group).await?;
         for sql in [
             format!(
                 "DELETE FROM message_body WHERE n IN (SELECT n FROM message WHERE report IN ({these}))"
