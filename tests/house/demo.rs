@@ -25,7 +25,10 @@ fn a_print_stands_beside_its_message_and_what_is_gone_is_not_named() {
     let (_, shown) = said.split_once("as bench-2 printed it").expect("a result is shown");
     // The print of the two-column dialect has a line a pad; the message has them as OBX of version 2.5.1.
     let glucose: Vec<&str> = shown.lines().filter(|l| l.contains("GLU")).collect();
-    assert!(glucose.iter().any(|l| l.split('|').next().is_some_and(|p| p.contains("GLU"))), "{shown}");
+    assert!(
+        glucose.iter().any(|l| l.split('|').next().is_some_and(|p| p.contains("GLU"))),
+        "{shown}"
+    );
     assert!(shown.contains("| MSH|^~\\&|WICKLINE|KESTRELPOINT|"), "{shown}");
     assert!(shown.contains("| OBX|1|"), "{shown}");
     assert!(said.contains("accepted after 1 try\n"), "{said}");

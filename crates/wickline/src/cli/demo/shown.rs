@@ -78,7 +78,10 @@ mod tests {
     #[test]
     fn the_shorter_side_leaves_its_place_empty() {
         let lines = |of: &[&str]| of.iter().map(|&l| l.to_owned()).collect();
-        assert_eq!(beside(lines(&["GLU 2+", "µ"]), lines(&["MSH"])), ["  GLU 2+ | MSH", "  µ      |"]);
+        assert_eq!(
+            beside(lines(&["GLU 2+", "µ"]), lines(&["MSH"])),
+            ["  GLU 2+ | MSH", "  µ      |"]
+        );
         assert_eq!(beside(lines(&["a"]), lines(&["b", "c"])), ["  a | b", "    | c"]);
     }
 }
