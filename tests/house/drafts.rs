@@ -52,6 +52,11 @@ fn zettel(number: &str, more: &str, by: &str) -> String {
     )
 }
 
+/// A slip whose last line says its number once more.
+fn ended(number: &str, end: &str) -> String {
+    zettel(number, "", "cd").replace("positiv\n\n", &format!("positiv\nEnde {end}\n"))
+}
+
 fn three_referti() -> String {
     referto("0051", "cd", "", "negativo", "1,016")
         + &referto("0052", "op. BG", "URGENTE\n", "2+ 300 mg/dL", "1,020")
@@ -270,4 +275,27 @@ fn labels_that_one_line_has_for_all_are_told() {
     let why = wickline::sketch::sketch("draft", &capture).expect_err("no layout reads it");
     assert!(why.contains("several labels stand in one line, as in `N;Date;Flacon;"), "{why}");
     assert!(why.contains("heading and fields of [record]"), "{why}");
+}
+
+#[test]
+fn a_number_that_the_last_line_repeats_is_compared() {
+    let three = [("0046", "0046"), ("0047", "0047"), ("0048", "0048")];
+    // One report says what its number is only where a word announces it.
+    for (of, head) in [(&three[..], "Lauf"), (&three[..1], "Nr.")] {
+        let slip = |(n, end): &(&str, &str)| ended(n, end).replace("Lauf", head);
+        let print = |of: &[(&str, &str)]| of.iter().map(slip).collect::<String>();
+        let (draft, reports) = sketched(&print(of));
+        assert!(draft.dialect.contains("\"Ende {number}\""), "{}", draft.dialect);
+        let numbers: Vec<_> = reports.iter().map(|report| report.number.as_deref()).collect();
+        assert_eq!(numbers, of.iter().map(|(number, _)| Some(*number)).collect::<Vec<_>>());
+        assert!(reports.iter().all(|report| report.doubts.is_empty()), "{reports:?}");
+        let dialect = dialect::parse(&draft.dialect, "draft").expect("it loads");
+        let other = print(&[("0046", "0047")]).replace('\n', "\r\n");
+        let heard = hear(dialect.as_ref(), other.as_bytes());
+        let spliced: Vec<Report> = heard.iter().flat_map(|one| dialect.read(one)).collect();
+        assert!(spliced.len() == 1 && !spliced[0].doubts.is_empty(), "{spliced:?}");
+    }
+    // What only happens to be a short number of some report is not told from it by one report.
+    let (draft, _) = sketched(&ended("7", "7").replace("Lauf", "Nr."));
+    assert!(!draft.dialect.contains("\"Ende {number}\""), "{}", draft.dialect);
 }

@@ -177,6 +177,18 @@ fn a_print_that_counts_its_readings_is_proved() {
     assert!(as_expected > 300 && unprintable.len() < 40, "{as_expected} {unprintable:?}");
 }
 
+/// Every case has other marks, and a number of them that is not its own would hold it.
+#[test]
+fn a_print_that_counts_its_marked_readings_is_proved() {
+    let counts =
+        dialect(&[("\"No. {number}\"", "\"~{count}, {marked} marked\", \"No. {number}\"")]);
+    let (head, pads) = halves();
+    let marked = pads.iter().filter(|line| line.ends_with(['*', 'H', 'L'])).count();
+    let print = format!("{head}{}\r\n~10, {marked} marked\r\n\r\n", pads.join("\r\n"));
+    let (as_expected, unprintable) = proved(&counts, print.as_bytes(), &["routine", "control"]);
+    assert!(as_expected > 300 && unprintable.len() < 40, "{as_expected} {unprintable:?}");
+}
+
 #[test]
 fn a_print_whose_header_has_other_letters_is_proved() {
     let (head, pads) = halves();

@@ -190,6 +190,14 @@ pub struct PrintedReading {
     pub line: usize,
 }
 
+impl PrintedReading {
+    /// Its mark says that it is not as it should be; a mark of a normal result says that it is.
+    #[must_use]
+    pub fn is_marked(&self) -> bool {
+        self.mark.as_ref().is_some_and(|mark| mark.meaning != MarkMeaning::Normal)
+    }
+}
+
 /// A value that is printed a second time, in another unit.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SecondValue {

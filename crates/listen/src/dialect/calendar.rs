@@ -128,8 +128,8 @@ impl Calendar {
             (None, None, None, None) if said.half.is_none() => None,
             (Some(time), None, None, None) => Some(self.time(time, said.half)?),
             (None, Some(hour), Some(minute), second) => {
-                let second = second.map_or(Some(None), |second| small(second).map(Some))?;
-                Some(self.of_day(((small(hour)?, small(minute)?), second), said.half)?)
+                let second = second.map_or(Some(None), |second| two(second).map(Some))?;
+                Some(self.of_day(((small(hour)?, two(minute)?), second), said.half)?)
             }
             _ => return None,
         };
@@ -322,6 +322,8 @@ fn year_and_day(text: &str) -> Option<(&str, &str)> {
 }
 
 /// Hour, minute and second, apart by `:` or `.`, or four or six digits in one piece.
+///
+/// An hour may have one digit. A minute or second of one has lost the other on the way: `09:0` is not nine o'clock.
 fn clock(text: &str) -> Option<Time> {
     let mut parts = text.split([':', '.']);
     let (hour, minute, second) = (parts.next()?, parts.next(), parts.next());
@@ -331,8 +333,8 @@ fn clock(text: &str) -> Option<Time> {
         (None, 6) => (hour.get(..2)?, hour.get(2..4)?, hour.get(4..)),
         _ => return None,
     };
-    let second = second.map_or(Some(None), |second| small(second).map(Some))?;
-    parts.next().is_none().then_some(((small(hour)?, small(minute)?), second))
+    let second = second.map_or(Some(None), |second| two(second).map(Some))?;
+    parts.next().is_none().then_some(((small(hour)?, two(minute)?), second))
 }
 
 /// A day without a time.
@@ -362,6 +364,11 @@ fn week_date(text: &str) -> IResult<&str, (&str, &str, &str)> {
 fn small(text: &str) -> Option<u8> {
     let fits = (1..=2).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_digit());
     fits.then(|| text.parse().ok()).flatten()
+}
+
+/// Two digits, as minutes and seconds have.
+fn two(text: &str) -> Option<u8> {
+    small(text).filter(|_| text.len() == 2)
 }
 
 #[cfg(test)]
@@ -471,6 +478,11 @@ mod tests {
             (false, "24:00", None, ""),
             (false, "9:14 AM", None, ""),
             (false, "9", None, ""),
+            (false, "09:0", None, ""),
+            (false, "9.1", None, ""),
+            (false, "09:14:5", None, ""),
+            (false, "09:14:05", None, "20250314091405"),
+            (true, "9:1 PM", None, ""),
             (false, "9:14:55:1", None, ""),
             (true, "09:14PM", None, "202503142114"),
             (true, "12:00 AM", None, "202503140000"),
@@ -485,6 +497,26 @@ mod tests {
             let said = Said { date, time: Some(text), half, ..Said::default() };
             let moment = calendar("ymd", &[], halves).moment(&said);
             assert_eq!(moment.map_or(String::new(), |m| m.digits()), wanted, "{text} {half:?}");
+        }
+    }
+
+    #[test]
+    fn parts_of_a_time_that_lost_a_digit_are_none() {
+        for (hour, minute, second, wanted) in [
+            ("9", "02", None, "202503140902"),
+            ("09", "02", Some("05"), "20250314090205"),
+            ("9", "0", None, ""),
+            ("09", "2", None, ""),
+            ("09", "02", Some("5"), ""),
+        ] {
+            let said = Said { date: Some("2025-03-14"), second, ..Said::default() };
+            let said = Said { hour: Some(hour), minute: Some(minute), ..said };
+            let moment = calendar("ymd", &[], false).moment(&said);
+            assert_eq!(
+                moment.map_or(String::new(), |m| m.digits()),
+                wanted,
+                "{hour} {minute} {second:?}"
+            );
         }
     }
 

@@ -29,6 +29,13 @@ pub(super) const ENCODINGS: &[(&str, Encoding)] = &[
     ("cp850", Encoding::Cp850),
 ];
 
+impl Encoding {
+    /// As a dialect file names it.
+    pub fn name(self) -> &'static str {
+        ENCODINGS.iter().find(|(_, own)| *own == self).map_or("", |(name, _)| name)
+    }
+}
+
 /// What stands for a byte that the code page does not have.
 pub(super) const UNDEFINED: char = '\u{fffd}';
 
@@ -96,6 +103,11 @@ pub(super) fn encode(encoding: Encoding, text: &str) -> Option<Vec<u8>> {
         u8::try_from(at).ok()
     };
     text.chars().map(byte).collect()
+}
+
+/// The first letter of a text that the encoding lacks.
+pub(super) fn lacking(encoding: Encoding, text: &str) -> Option<char> {
+    text.chars().find(|letter| encode(encoding, &letter.to_string()).is_none())
 }
 
 #[cfg(test)]

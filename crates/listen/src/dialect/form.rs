@@ -74,8 +74,10 @@ impl Form {
     /// Not any line whatever has this form.
     fn tells(&self) -> Result<(), String> {
         let own = |field: &Field| {
-            use Field::{Any, Count, Lot, Operator, Page, Pages, Specimen, Strip, StripLot};
-            let bare = matches!(field, Any | Count | Page | Pages);
+            use Field::{
+                Any, Count, Lot, Marked, Operator, Page, Pages, Specimen, Strip, StripLot,
+            };
+            let bare = matches!(field, Any | Count | Marked | Page | Pages);
             !bare && !matches!(field, Lot | Operator | Specimen | Strip | StripLot)
         };
         let words = self.pieces.iter().any(|piece| matches!(piece, Piece::Literal(_)));

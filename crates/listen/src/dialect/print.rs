@@ -153,6 +153,8 @@ struct Page<'s, 't> {
     moments: Vec<(usize, Said<'t>)>,
     /// How many readings the print says that it has.
     count: Option<(usize, &'t str)>,
+    /// How many of them it says that it has marked.
+    marked: Option<(usize, &'t str)>,
     /// Each page that the print names: its line, which it is, and of how many.
     pages: Vec<(usize, &'t str, &'t str)>,
     expiry: Option<(usize, &'t str)>,
@@ -198,6 +200,7 @@ impl<'s: 't, 't> Page<'s, 't> {
             said_at: None,
             moments: Vec::new(),
             count: None,
+            marked: None,
             pages: Vec::new(),
             expiry: None,
             pending: None,
@@ -371,6 +374,7 @@ impl<'s: 't, 't> Page<'s, 't> {
             },
             Field::Expiry => self.expiry.get_or_insert((index, text)).1 == text,
             Field::Count => self.count.get_or_insert((index, text)).1 == text,
+            Field::Marked => self.marked.get_or_insert((index, text)).1 == text,
             Field::Any | Field::Page | Field::Pages => true,
             of_time => {
                 self.said_at.get_or_insert(index);

@@ -40,8 +40,9 @@ pub(super) struct Shape {
     pub results: Results,
     /// None: the print has no check characters.
     pub check: Option<Check>,
-    /// A print must say how many readings it has; which page of how many it is.
+    /// A print must say how many readings it has; how many of them are marked; which page of how many it is.
     pub counts: bool,
+    pub marked: bool,
     pub pages: bool,
 }
 

@@ -10,7 +10,7 @@ use wickline_normalize::{Place, Private, Report};
 
 use super::grid::Grid;
 use super::sheet::Habits;
-use super::signs::{self, Sign};
+use super::signs::{self, Sign, order};
 use super::spot::{Row, SECOND, Slot, rows, slots, unnamed};
 
 /// Ways of other reports to write a reading, at most: each is tried for every text that the template has no room for.
@@ -66,6 +66,13 @@ pub struct Line {
     pub text: String,
 }
 
+/// What a print says of itself in numbers.
+#[derive(Clone, Copy)]
+struct Counts {
+    readings: usize,
+    marked: usize,
+}
+
 /// The template, ready to print with.
 #[derive(Clone)]
 pub struct Press<'a> {
@@ -82,7 +89,7 @@ pub struct Press<'a> {
     ending: &'static str,
     /// Every line has so many bytes; 0: it has an end.
     length: usize,
-    /// The print says how many readings it has.
+    /// The print says how many readings it has, or how many of them are marked.
     counts: bool,
     /// Lines that hold readings among other things.
     rows: Vec<Row>,
@@ -132,7 +139,8 @@ impl<'a> Press<'a> {
             return Ok(press);
         }
         let anatomy = press.apart(&press.template);
-        press.counts = anatomy.iter().any(|line| line.parts.iter().any(|(_, k)| *k == "count"));
+        let counts = |kind: &str| ["count", "marked"].contains(&kind);
+        press.counts = anatomy.iter().any(|line| line.parts.iter().any(|(_, k)| counts(k)));
         press.order.clone_from(&habits.order);
         press.leader = habits.leader;
         press.suffixes = habits.suffixes.iter().map(|(sign, _)| sign.clone()).collect();
@@ -378,13 +386,15 @@ impl<'a> Press<'a> {
         if !self.counts {
             return bytes;
         }
-        // How many readings these lines are, the dialect's own anatomy says.
+        // How many readings these lines are, the dialect's own anatomy says, and its reading which of them are marked.
         let heard = hear(self.dialect, &bytes);
         let readings = heard.iter().map(|one| self.slots_of(&self.apart(one)).len()).sum();
-        self.set(sign, lines, Some(readings))
+        let reports = heard.iter().flat_map(|one| self.dialect.read(one));
+        let marked = reports.map(|r| r.readings.iter().filter(|r| r.is_marked()).count()).sum();
+        self.set(sign, lines, Some(Counts { readings, marked }))
     }
 
-    fn set(&self, sign: &Sign, lines: &[Line], readings: Option<usize>) -> Vec<u8> {
+    fn set(&self, sign: &Sign, lines: &[Line], counts: Option<Counts>) -> Vec<u8> {
         let anatomy = self.dialect.anatomy(&self.template);
         let first = self.lines.first();
         let mut set: Vec<(usize, String)> = Vec::new();
@@ -392,11 +402,11 @@ impl<'a> Press<'a> {
             if sign.instead == Some(line.line) {
                 set.push((line.line, sign.line.clone()));
             } else if !self.lines.contains(&line.line) {
-                set.push((line.line, self.edited(&line, sign, readings, None)));
+                set.push((line.line, self.edited(&line, sign, counts, None)));
             } else if first == Some(&line.line) {
                 let more = sign.instead.is_none() && !sign.line.is_empty();
                 let own = more.then(|| sign.line.clone());
-                let texts = own.into_iter().chain(self.texts(&line, sign, readings, lines));
+                let texts = own.into_iter().chain(self.texts(&line, sign, counts, lines));
                 set.extend(texts.map(|text| (line.line, text)));
             }
         }
@@ -431,7 +441,7 @@ impl<'a> Press<'a> {
         &self,
         line: &LineAnatomy,
         sign: &Sign,
-        readings: Option<usize>,
+        counts: Option<Counts>,
         lines: &[Line],
     ) -> Vec<String> {
         if let Some(grid) = &self.grid {
@@ -445,7 +455,7 @@ impl<'a> Press<'a> {
         match self.rows.iter().find(|row| row.line == line.line && self.rows.len() == 1) {
             Some(row) => {
                 let put = (row.place.clone(), texts.join(&row.between));
-                vec![self.edited(line, sign, readings, Some(put))]
+                vec![self.edited(line, sign, counts, Some(put))]
             }
             None => texts.into_iter().map(str::to_owned).collect(),
         }
@@ -465,7 +475,7 @@ impl<'a> Press<'a> {
         &self,
         line: &LineAnatomy,
         sign: &Sign,
-        readings: Option<usize>,
+        counts: Option<Counts>,
         put: Option<(Range<usize>, String)>,
     ) -> String {
         let mut text = line.text.expose().to_owned();
@@ -476,7 +486,8 @@ impl<'a> Press<'a> {
                 "number" => sign.numbered(old, &self.suffixes),
                 "specimen" => sign.specimen.clone(),
                 "strip" => Some(&self.strip).filter(|s| !s.is_empty()).cloned(),
-                "count" => readings.map(|count| count.to_string()),
+                "count" => counts.map(|counts| counts.readings.to_string()),
+                "marked" => counts.map(|counts| counts.marked.to_string()),
                 _ => None,
             };
             edits.extend(new.map(|new| (range.clone(), new)));
@@ -544,29 +555,6 @@ fn alone(raw: &[u8], page: &Transmission, report: &Report) -> Vec<u8> {
 fn behind_its_end(gap: &[u8]) -> &[u8] {
     let end = gap.iter().take(2).take_while(|byte| matches!(byte, b'\r' | b'\n')).count();
     gap.get(end..).unwrap_or_default()
-}
-
-/// An O record under a sign: O-3 specimen, O-4 number, O-5 strip, O-6 priority, O-12 action.
-fn order(sign: &Sign, strip: &str, text: &str) -> String {
-    let mut fields: Vec<String> = text.split('|').map(str::to_owned).collect();
-    if fields.len() < 12 {
-        fields.resize(12, String::new());
-    }
-    if let Some(specimen) = &sign.specimen {
-        fields[2].clone_from(specimen);
-    }
-    if let Some(number) = sign.numbered(&fields[3], &[]) {
-        fields[3] = number;
-    }
-    if !strip.is_empty() {
-        fields[4] = format!("^^^{strip}");
-    }
-    match sign.line.as_str() {
-        "S" => fields[5] = "S".into(),
-        "Q" => fields[11] = "Q".into(),
-        _ => {}
-    }
-    fields.join("|")
 }
 
 /// Frames a message as LIS01-A2 has it: one record a frame, numbered 1 to 7 and 0, sums modulo 256.

@@ -274,6 +274,29 @@ pub(super) fn put_in(form: &str, mut of: impl FnMut(&str) -> Option<String>) -> 
     Some(text + rest)
 }
 
+/// An O record under a sign: O-3 specimen, O-4 number, O-5 strip, O-6 priority, O-12 action.
+pub(super) fn order(sign: &Sign, strip: &str, text: &str) -> String {
+    let mut fields: Vec<String> = text.split('|').map(str::to_owned).collect();
+    if fields.len() < 12 {
+        fields.resize(12, String::new());
+    }
+    if let Some(specimen) = &sign.specimen {
+        fields[2].clone_from(specimen);
+    }
+    if let Some(number) = sign.numbered(&fields[3], &[]) {
+        fields[3] = number;
+    }
+    if !strip.is_empty() {
+        fields[4] = format!("^^^{strip}");
+    }
+    match sign.line.as_str() {
+        "S" => fields[5] = "S".into(),
+        "Q" => fields[11] = "Q".into(),
+        _ => {}
+    }
+    fields.join("|")
+}
+
 #[cfg(test)]
 mod tests {
     use super::{example, filled};

@@ -53,10 +53,11 @@ pub(super) fn forms(lines: &[&str], sign: Option<char>) -> Vec<Guess> {
         }
     }
     let mut found: Vec<Guess> = Vec::new();
-    let mut numbered = false;
+    let mut numbers = BTreeSet::new();
     for (_, rows) in &groups {
-        let guess = Reader { rows, numbered, known: &found, ..Reader::default() }.form();
-        numbered |= guess.form.contains("{number}");
+        let reader = Reader { rows, numbers, known: &found, ..Reader::default() };
+        let guess;
+        (guess, numbers) = reader.form();
         if !found.iter().any(|known| known.form == guess.form) {
             found.push(guess);
         }
@@ -135,8 +136,8 @@ struct Reader<'r, 't> {
     rows: &'r [Vec<Word<'t>>],
     /// Forms that other lines have.
     known: &'r [Guess],
-    /// Some form has the number already.
-    numbered: bool,
+    /// What stands at the numbers of the forms so far.
+    numbers: BTreeSet<String>,
     form: String,
     pending: Option<Key>,
     control: bool,
@@ -154,7 +155,8 @@ struct Reader<'r, 't> {
 }
 
 impl<'t> Reader<'_, 't> {
-    fn form(mut self) -> Guess {
+    /// The form, and the numbers of reports with those that its lines have.
+    fn form(mut self) -> (Guess, BTreeSet<String>) {
         let count = self.rows.first().map_or(0, Vec::len);
         let mut at = 0;
         while at < count {
@@ -172,6 +174,12 @@ impl<'t> Reader<'_, 't> {
             // What is read past reaches to the next word of its own.
             if taken == 0 {
                 self.form.truncate(length);
+            }
+            let own =
+                self.form.get(length + before.len()..).and_then(|own| own.split_once("{number}"));
+            if let Some((lead, _)) = own {
+                let held = words.iter().filter_map(|word| word.strip_prefix(lead));
+                self.numbers.extend(held.filter(|held| !held.is_empty()).map(str::to_owned));
             }
             at += taken.max(1);
         }
@@ -201,12 +209,8 @@ impl<'t> Reader<'_, 't> {
             _ if self.guessed => "is this what stands there?",
             _ => "",
         };
-        Guess {
-            list,
-            form: self.form,
-            ask,
-            classes: if denied { BTreeSet::new() } else { classes(self.rows) },
-        }
+        let classes = if denied { BTreeSet::new() } else { classes(self.rows) };
+        (Guess { list, form: self.form, ask, classes }, self.numbers)
     }
 
     /// What the last word of the lines answers to a class that the others name.
@@ -245,6 +249,7 @@ impl<'t> Reader<'_, 't> {
         if same && at + 1 == count && self.answer().is_some() {
             return self.literal(some.first().copied().unwrap_or(""));
         }
+        let again = self.repeated(words);
         match self.pending.take() {
             Some(Key::Number) if digits => self.field("number"),
             Some(Key::Specimen) if digits || some.len() < words.len() => self.field("specimen?"),
@@ -276,7 +281,11 @@ impl<'t> Reader<'_, 't> {
                 self.literal(word)
             }
             _ if self.control && digits => self.field("lot"),
-            _ if !self.numbered && counts_up(words) => self.field("number"),
+            _ if self.numbers.is_empty() && counts_up(words) => self.field("number"),
+            _ if again.is_some() => {
+                self.form.push_str(again.unwrap_or_default());
+                self.field("number")
+            }
             _ if digits && self.is_known("{number}") => self.field("number"),
             _ => self.any(if some.len() < words.len() { "any?" } else { "any" }),
         }
@@ -321,7 +330,7 @@ impl<'t> Reader<'_, 't> {
         let digits: Vec<&str> = parts.iter().map(|(_, digits)| *digits).collect();
         let announced = matches!(self.pending, Some(Key::Number | Key::Strip));
         let known = self.is_known(&format!("{lead}{{number}}"));
-        let own = announced || known || !self.numbered && counts_up(&digits);
+        let own = announced || known || self.numbers.is_empty() && counts_up(&digits);
         (parts.len() == rows && own).then_some(())?;
         if parts.iter().all(|(other, _)| *other == lead) {
             self.form.push_str(lead);
@@ -339,6 +348,21 @@ impl<'t> Reader<'_, 't> {
                 .strip_prefix(self.form.as_str())
                 .is_some_and(|rest| rest.starts_with(further))
         })
+    }
+
+    /// What stands before the number of each report where it stands here once more: that it is the same one is then
+    /// compared. None: it does not, or it is short and only one, which may be by chance.
+    fn repeated<'w>(&self, words: &[&'w str]) -> Option<&'w str> {
+        let first = *words.first()?;
+        let digits = first.trim_start_matches(|c: char| !c.is_ascii_digit());
+        let lead = first.strip_suffix(digits).filter(|lead| !lead.contains(['{', '}']))?;
+        let same = words.iter().all(|word| *word == first);
+        let own = |lead| {
+            let mut own = words.iter().map(|word| word.strip_prefix(lead));
+            own.all(|word| word.is_some_and(|word| self.numbers.contains(word)))
+        };
+        (digits.len() > 2 || !same).then_some(())?;
+        [lead, ""].into_iter().find(|lead| own(*lead))
     }
 
     fn announce(&mut self, key: Key) {

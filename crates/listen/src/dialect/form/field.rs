@@ -28,6 +28,8 @@ pub(in crate::dialect) enum Field {
     Half,
     /// How many readings the print says that it has.
     Count,
+    /// How many of them it says that it has marked.
+    Marked,
     /// Which page of the report this is, and how many it has.
     Page,
     Pages,
@@ -55,6 +57,7 @@ pub(super) const FIELDS: &[(&str, Field, &str)] = &[
     ("second", Field::Second, "time"),
     ("half", Field::Half, "time"),
     ("count", Field::Count, "count"),
+    ("marked", Field::Marked, "marked"),
     ("page", Field::Page, "page"),
     ("pages", Field::Pages, "page"),
     ("any", Field::Any, "ignored"),
@@ -81,12 +84,13 @@ impl Field {
             Field::Level => text.chars().count() == 1,
             Field::Date | Field::Expiry => calendar.admits_date(text),
             Field::Day if calendar.order == Order::Ordinal => digits(1, 3),
-            Field::Day | Field::Hour | Field::Minute | Field::Second => digits(1, 2),
+            Field::Day | Field::Hour => digits(1, 2),
+            Field::Minute | Field::Second => digits(2, 2),
             Field::Month => digits(1, 2) || !calendar.months.is_empty() && one_word(),
             Field::Year => digits(2, 4),
             Field::Time => calendar.admits_time(text),
             Field::Half => calendar.admits_half(text),
-            Field::Count | Field::Page | Field::Pages => digits(1, 4),
+            Field::Count | Field::Marked | Field::Page | Field::Pages => digits(1, 4),
             Field::Specimen | Field::Operator => text.len() <= 120,
             Field::Any => true,
         }
@@ -117,6 +121,7 @@ impl Field {
             Field::Time => return ["09:14", "10:27"].map(|time| format!("{time}{half}")),
             Field::Half => [half; 2],
             Field::Count => ["10", "8"],
+            Field::Marked => ["4", "7"],
             Field::Page => ["1", "3"],
             Field::Pages => ["2", "4"],
             Field::Any => ["x", "qz"],

@@ -1,4 +1,4 @@
-//! What can be said of a print only once all of it is read: its times, its count, its pages.
+//! What can be said of a print only once all of it is read: its times, its counts, its pages.
 
 use wickline_normalize::{Hold, Moment, Reason, Report};
 
@@ -79,21 +79,30 @@ impl<'s: 't, 't> Page<'s, 't> {
         moment
     }
 
-    /// A print that counts its readings, and has others, is not whole.
+    /// A print that counts its readings, or the marked ones among them, and has others, is not whole.
     fn counted(&mut self, ended: bool) {
-        let found = self.report.readings.len() + self.off.len();
-        let (line, why) = match self.count {
-            Some((_, text)) if text.parse() == Ok(found) => return,
-            Some((line, text)) => {
-                (line, format!("the print says that it has {text} readings, and {found} were read"))
-            }
-            None if self.shape.counts && found > 0 && ended => {
-                let last = self.report.lines.len().saturating_sub(1);
-                (last, "the line that says how many readings there are did not come".to_owned())
-            }
-            None => return,
-        };
-        self.report.doubts.push(Hold::new(Reason::Incomplete, why).at(line));
+        let read = self.report.readings.len() + self.off.len();
+        let marked = self.report.readings.iter().filter(|reading| reading.is_marked()).count();
+        let last = self.report.lines.len().saturating_sub(1);
+        let mut lacks = ended && read > 0;
+        for (said, must, found, what) in [
+            (self.count, self.shape.counts, read, "readings"),
+            (self.marked, self.shape.marked, marked, "marked readings"),
+        ] {
+            let (line, why) = match said {
+                Some((_, text)) if text.parse() == Ok(found) => continue,
+                Some((line, text)) => (
+                    line,
+                    format!("the print says that it has {text} {what}, and {found} were read"),
+                ),
+                // One line says both as a rule: that it did not come is told once.
+                None if must && std::mem::take(&mut lacks) => {
+                    (last, format!("the line that says how many {what} there are did not come"))
+                }
+                None => continue,
+            };
+            self.report.doubts.push(Hold::new(Reason::Incomplete, why).at(line));
+        }
     }
 
     /// Of a print that names its pages all must be there, in their order.

@@ -75,6 +75,12 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
         let allowed = "several reports on a page, or several pages of a report, not both";
         keys.fault(keys.place("report"), "report", "each beside a form with {page}", allowed);
     }
+    let marked = header.as_ref().is_some_and(|header| header.names(Field::Marked));
+    if marked && !keys.has("marks") {
+        let allowed =
+            "a table [marks] with the signs that are counted, such as \"*\" = \"abnormal\"";
+        keys.fault(keys.at, "marks", "nothing, and a form with {marked}", allowed);
+    }
     let check = report::check(keys);
     let own_line = check.as_ref().is_some_and(|check| matches!(check.place, Place::OwnLine(_)));
     if parts.is_some() && own_line {
@@ -97,9 +103,11 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
         results: results.unwrap_or_default(),
         check,
         counts: false,
+        marked: false,
         pages: false,
     };
     shape.counts = shape.needs(Field::Count);
+    shape.marked = shape.needs(Field::Marked);
     shape.pages = shape.needs(Field::Page);
     shape
 }

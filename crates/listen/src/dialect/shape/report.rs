@@ -5,7 +5,7 @@ use wickline_normalize::words::{nearest, quote};
 
 use super::load::choice;
 use crate::dialect::check::{Check, KINDS, Place};
-use crate::dialect::codepage::Encoding;
+use crate::dialect::codepage::{Encoding, encode, lacking};
 use crate::dialect::parts::Parts;
 use crate::printed::command::{Commands, Printer};
 use crate::printed::control::{Controls, NAMES, code};
@@ -109,19 +109,34 @@ fn silence(report: &Keys<'_, '_>) -> i64 {
     i64::from(silence)
 }
 
-/// How first or last lines begin, as bytes.
+/// How first or last lines begin, as bytes: those of the dialect's encoding, and those of a kept print, which is UTF-8.
 fn beginnings(report: &Keys<'_, '_>, key: &'static str, encoding: Encoding) -> Vec<Vec<u8>> {
-    let fits = |text: &&Spot<String>| {
-        let good =
-            !text.value.trim().is_empty() && (encoding == Encoding::Utf8 || text.value.is_ascii());
-        if !good {
-            let allowed = "how that line begins, in ASCII unless encoding = \"utf-8\"";
-            report.fault(text.at, key, quote(&text.value), allowed);
+    let mut all = Vec::new();
+    for text in report.texts(key) {
+        let begins = text.value.trim();
+        match encode(encoding, begins).filter(|bytes| !bytes.is_empty()) {
+            Some(bytes) => {
+                let kept = Some(begins.as_bytes()).filter(|kept| *kept != bytes);
+                all.extend(kept.map(<[u8]>::to_vec));
+                all.push(bytes);
+            }
+            None => {
+                let (name, lacks) = (encoding.name(), lacking(encoding, begins));
+                let found = match lacks {
+                    Some(letter) => format!(
+                        "{}, and {name} has no {}",
+                        quote(begins),
+                        quote(&letter.to_string())
+                    ),
+                    None => quote(&text.value),
+                };
+                let allowed =
+                    format!("how that line begins, in letters that encoding = \"{name}\" has");
+                report.fault(text.at, key, found, allowed);
+            }
         }
-        good
-    };
-    let texts = report.texts(key);
-    texts.iter().filter(fits).map(|text| text.value.trim().as_bytes().to_vec()).collect()
+    }
+    all
 }
 
 fn controls(report: &Keys<'_, '_>, key: &'static str) -> Controls {

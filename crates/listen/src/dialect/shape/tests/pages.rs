@@ -180,3 +180,46 @@ fn what_cannot_be_both_is_refused() {
     let LinkKind::Printed(rules) = with(PAGES).link() else { panic!("it prints") };
     assert!(rules.pages.has(0x0C) && !rules.ends.has(0x0C));
 }
+
+/// The bytes by the mapping files: a degree is B0 in Latin-1 and F8 in code page 437.
+#[test]
+fn how_lines_begin_is_said_in_any_letter_that_the_encoding_has() {
+    let text = |encoding: &str| {
+        format!(
+            "name = \"bare\"\nencoding = \"{encoding}\"\ndecimal = \"point\"\n[dates]\norder = \"ymd\"\n\
+             [report]\nfirst_line = [\"Résultats\"]\neach = [\"N°\"]\nfoot = [\"Opéré\"]\nlast_line = [\"Terminé\"]\n\
+             must_end = true\nsilence_ms = 3000\n[header]\n\
+             lines = [\"Résultats\", \"N° {{number}}\", \"Opéré {{operator}}\", \"Terminé\"]\n\
+             [results]\nsplit = \"blanks\"\ncells = [\"label\", \"result\"]\n"
+        )
+    };
+    let print = "Résultats\nN° 12\nGLU NEG\nN° 13\nGLU 2+\nOpéré JM\nTerminé\n";
+    let in_page = |accent: u8, degree: u8| -> Vec<u8> {
+        let byte = |letter: char| match letter {
+            'é' => accent,
+            '°' => degree,
+            _ => u8::try_from(letter).expect("one byte"),
+        };
+        print.chars().map(byte).collect()
+    };
+    for (encoding, bytes) in [
+        ("latin-1", in_page(0xE9, 0xB0)),
+        ("cp437", in_page(0x82, 0xF8)),
+        ("utf-8", print.as_bytes().to_vec()),
+        // A kept print is UTF-8, and is read again.
+        ("latin-1", print.as_bytes().to_vec()),
+        ("cp437", print.as_bytes().to_vec()),
+    ] {
+        let dialect = dialect::parse(&text(encoding), "test.toml").expect("a good dialect");
+        let all = reports(dialect.as_ref(), &[bytes.as_slice(), &bytes].concat());
+        let said: Vec<_> =
+            all.iter().map(|r| (r.number.as_deref(), results(r), doubts(r))).collect();
+        let one = |number, result: &str| (Some(number), vec![result.to_owned()], Vec::new());
+        let page = [one("12", "GLU NEG -"), one("13", "GLU 2+ -")];
+        assert_eq!(said, [page.clone(), page].concat(), "{encoding}");
+    }
+    let other = text("cp437").replace("N°", "N€");
+    let faults = dialect::parse(&other, "test.toml").err().expect("no such letter");
+    let told: Vec<String> = faults.iter().map(ToString::to_string).collect();
+    assert!(told.iter().any(|fault| fault.contains(", and cp437 has no ")), "{told:?}");
+}

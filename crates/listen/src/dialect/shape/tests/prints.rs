@@ -3,8 +3,8 @@
 use wickline_normalize::{Reason, Report};
 
 use super::notation::{doubts, report, results, with};
-use super::{changed, one};
-use crate::dialect::Dialect;
+use super::{TWO_COLUMN, changed, one};
+use crate::dialect::{self, Dialect};
 
 const RESULTS: &str = "[results]\nsplit = \"blanks\"\ncells = [\"label\", \"result\"]\n";
 
@@ -352,6 +352,46 @@ fn a_count_that_differs_holds_the_report() {
     let may = with("[header]\nlines = [\"~{count?}\"]\n");
     assert!(incomplete(&report(may.as_ref(), &["NIT NEG"])).is_empty());
     assert_eq!(results(&twice), ["NIT NEG -"]);
+}
+
+#[test]
+fn a_number_of_marked_readings_that_differs_holds_the_report() {
+    let dialect = with(
+        "[header]\nlines = [\"No. {number}\", \"= {count} pads, {marked} marked\"]\n\
+                        [marks]\n\"*\" = \"abnormal\"\n\"H\" = \"high\"\n\"ok\" = \"normal\"\n",
+    );
+    let told = |lines: &[&str]| doubts(&report(dialect.as_ref(), lines));
+    let two = ["GLU 2+ *", "NIT NEG ok", "SG 1.030 H"];
+    let with_end = |end: &'static str| told(&[&two[..], &[end]].concat());
+    assert_eq!(with_end("= 3 pads, 2 marked"), []);
+    for (end, why) in [
+        ("= 3 pads, 3 marked", "the print says that it has 3 marked readings, and 2 were read"),
+        ("= 3 pads, 0 marked", "the print says that it has 0 marked readings, and 2 were read"),
+    ] {
+        let held = report(dialect.as_ref(), &[&two[..], &[end]].concat());
+        assert_eq!(doubts(&held), [(Some(3), why.to_owned())]);
+        assert_eq!(incomplete(&held), [Some(3)]);
+    }
+    let lost = "the line that says how many readings there are did not come".to_owned();
+    assert_eq!(told(&two), [(Some(2), lost)], "told once");
+    assert_eq!(told(&["NIT NEG", "= 1 pads, 0 marked"]), []);
+    assert_eq!(told(&["No. 1"]), []);
+    assert_eq!(
+        told(&["GLU 2+ *", "= 1 pads, 1 marked", "= 1 pads, 0 marked"]).len(),
+        1,
+        "twice, and not alike"
+    );
+}
+
+#[test]
+fn marked_readings_are_counted_only_where_there_are_marks() {
+    let own = TWO_COLUMN.replacen("\"No. {number}\"", "\"No. {number}\", \"= {marked}\"", 1);
+    assert!(dialect::parse(&own, "test.toml").is_ok());
+    let bare: String =
+        own.lines().take_while(|line| *line != "[marks]").flat_map(|line| [line, "\n"]).collect();
+    let faults = dialect::parse(&bare, "test.toml").err().expect("no marks");
+    let told: Vec<String> = faults.iter().map(ToString::to_string).collect();
+    assert!(told.iter().any(|fault| fault.contains("a form with {marked}")), "{told:?}");
 }
 
 #[test]

@@ -26,6 +26,7 @@ const PIECES: &[&str] = &[
     "{lot}",
     "{level}",
     "{count}",
+    "{marked}",
     "{operator?}",
     "{strip}",
     "{expiry}",
