@@ -295,6 +295,16 @@ fn a_number_that_the_last_line_repeats_is_compared() {
         let spliced: Vec<Report> = heard.iter().flat_map(|one| dialect.read(one)).collect();
         assert!(spliced.len() == 1 && !spliced[0].doubts.is_empty(), "{spliced:?}");
     }
+    // Those of control material may be of a series of their own, and that is asked about.
+    let four = [&three[..], &[("K001", "K001"), ("K002", "K002")]].concat();
+    let (draft, reports) = sketched(&four.iter().map(|(n, end)| ended(n, end)).collect::<String>());
+    assert!(draft.dialect.contains("\"Ende {number}\""), "{}", draft.dialect);
+    assert!(
+        asked(&draft.dialect, "\"Lauf {number}")[0].contains("tell a class"),
+        "{}",
+        draft.dialect
+    );
+    assert_eq!(reports[4].number.as_deref(), Some("K002"));
     // What only happens to be a short number of some report is not told from it by one report.
     let (draft, _) = sketched(&ended("7", "7").replace("Lauf", "Nr."));
     assert!(!draft.dialect.contains("\"Ende {number}\""), "{}", draft.dialect);

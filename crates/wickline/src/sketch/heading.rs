@@ -1,6 +1,6 @@
 //! Forms of the lines that are no results: what changes in them from report to report, and what it most likely is.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::dates;
 use super::words::{self, Key};
@@ -178,6 +178,8 @@ impl<'t> Reader<'_, 't> {
             let own =
                 self.form.get(length + before.len()..).and_then(|own| own.split_once("{number}"));
             if let Some((lead, _)) = own {
+                let letter = |word: &&str| word.starts_with(|c: char| c.is_alphabetic());
+                self.lettered |= lead.is_empty() && words.iter().any(letter);
                 let held = words.iter().filter_map(|word| word.strip_prefix(lead));
                 self.numbers.extend(held.filter(|held| !held.is_empty()).map(str::to_owned));
             }
@@ -461,11 +463,19 @@ fn is_expiry(word: &str) -> bool {
         .is_some_and(|(month, year)| figures(month, 2) && figures(year, 4) && year.len() > 1)
 }
 
-/// Whether these are numbers of several reports, each one more than the one before or a little more.
+/// Whether these are numbers of several reports, each one more than the one before or a little more; some may be of a
+/// series of their own, behind one letter.
 fn counts_up(words: &[&str]) -> bool {
-    let numbers: Vec<u32> = words.iter().filter_map(|word| word.parse().ok()).collect();
+    let mut series: BTreeMap<&str, Vec<u32>> = BTreeMap::new();
+    for word in words {
+        let letter = usize::from(word.starts_with(|c: char| c.is_ascii_uppercase()));
+        let (lead, digits) = word.split_at(letter);
+        let Ok(number) = digits.parse() else { return false };
+        series.entry(lead).or_default().push(number);
+    }
     let near = |pair: &[u32]| matches!(pair, [a, b] if b > a && b - a < 20);
-    numbers.len() == words.len() && numbers.len() > 1 && numbers.windows(2).all(near)
+    series.get("").is_some_and(|own| own.len() > 1)
+        && series.values().all(|own| own.windows(2).all(near))
 }
 
 /// `[header]` of the dialect, each form with its question; what no form says of a class is asked about with the words
