@@ -147,7 +147,7 @@ const TOLD: &[(Changed<'static>, &str)] = &[
             dialect: &[("control = [\"CONTROL", "control = [\"ID CHECK {level}\", \"CONTROL")],
             ..RIGHT
         },
-        "`CHECK` in ID CHECK {level} fits site.specimen, [A-Za-z0-9-]{4,20}, and stands where a specimen id does",
+        "`CHECK` in ID CHECK {level} fits site.specimen, [A-Za-z0-9-]{4,20}, and stands where",
     ),
     (
         Changed {
@@ -169,16 +169,16 @@ fn what_does_not_fit_together_is_told() {
     }
 }
 
-/// A print that ends with nothing of its own: whoever reads what `check` says knows what to write, and is not told then.
+/// A print that ends with nothing of its own: whoever reads what `check` says knows what to write, and is not told
+/// then.
 #[test]
 fn a_print_that_never_says_that_it_is_whole_is_told_once() {
     let said = "nothing on the print of dialect two-column says that a report is whole";
     let told =
         |changed: &Changed<'_>| notes(changed).iter().filter(|note| note.contains(said)).count();
     assert_eq!(told(&RIGHT), 1);
-    const FF: &str = "end_bytes = [\"FF\"]\n";
     for (old, new) in [
-        (FF, "end_bytes = [\"FF\"]\nmust_end = true\n"),
+        ("end_bytes = [\"FF\"]\n", "end_bytes = [\"FF\"]\nmust_end = true\n"),
         ("    \"ID {specimen?}\",\n", "    \"ID {specimen?}\",\n    \"{count} pads\",\n"),
         ("[header]\n", "[check]\nkind = \"add\"\nown_line = \"SUM\"\n\n[header]\n"),
     ] {

@@ -228,8 +228,8 @@ impl Trial<'_> {
         put("message's ids", typed.specimen.clone(), ids, own);
     }
 
-    /// What the receiver's own list calls the results of a reading, where somebody looked: each that is sent has its name
-    /// there, and no name stands for what is not sent.
+    /// What the receiver's own list calls the results of a reading, where somebody looked: each that is sent has its
+    /// name there, and no name stands for what is not sent.
     fn codes_against(
         &self,
         typed: &Typed,

@@ -270,8 +270,8 @@ impl Truth {
         let known = self.reports.last_mut().filter(|_| nth >= count.max(1) && nth <= count + 1);
         known.ok_or_else(|| {
             format!(
-                "report is `{number}`; the reports are numbered 1, 2, 3 in the order of the paper, and the rows of each \
-                 stand together, behind those of the report before it"
+                "report is `{number}`; the reports are numbered 1, 2, 3 in the order of the paper, and the rows of \
+                 each stand together, behind those of the report before it"
             )
         })
     }

@@ -234,8 +234,8 @@ impl Print<'_> {
         both.map(note).collect()
     }
 
-    /// Fixed words of control material and urgent work that stand where a specimen id does: a line that has lost what is
-    /// behind the word, or the id before it, would be routine work of a specimen that is called so.
+    /// Fixed words of control material and urgent work that stand where a specimen id does: a line that has lost what
+    /// is behind the word, or the id before it, would be routine work of a specimen that is called so.
     fn words_for_specimens(&self) -> Vec<String> {
         let all = ["lines", "control", "urgent"].into_iter();
         let forms = all.flat_map(|key| self.texts("header", key));
@@ -243,12 +243,12 @@ impl Print<'_> {
         let signs = ["control", "urgent"].into_iter().flat_map(|key| self.texts("header", key));
         let note = |form: &str| {
             let words = places.iter().filter_map(|place| word_behind(form, place));
-            let word = words.chain(word_behind(form, "{specimen}"));
-            let word = word.into_iter().find(|word| self.rules.specimen.matches(word))?;
+            let mut words = words.chain(word_behind(form, "{specimen}"));
+            let word = words.find(|word| self.rules.specimen.matches(word))?;
             Some(format!(
-                "`{word}` in {form} fits site.specimen, {}, and stands where a specimen id does: a line of which the rest \
-                 is lost would be routine work of specimen `{word}`; write what only your ids are into site.specimen, as \
-                 KP-[0-9]{{5}}",
+                "`{word}` in {form} fits site.specimen, {}, and stands where a specimen id does: a line of which the \
+                 rest is lost would be routine work of specimen `{word}`; write what only your ids are into \
+                 site.specimen, as KP-[0-9]{{5}}",
                 self.rules.specimen
             ))
         };
@@ -263,9 +263,9 @@ impl Print<'_> {
         (!told && !self.dialect.contains_key("check")).then(|| {
             format!(
                 "nothing on the print of dialect {} says that a report is whole: what is lost at its end is noticed by \
-                 silence in the midst of a line, or by a pad that lacks; if the analyzer prints a last line or a sign at \
-                 the end, or how many readings there are, write last_line or end_bytes with must_end = true into \
-                 [report], or {{count}} into a form",
+                 silence in the midst of a line, or by a pad that lacks; if the analyzer prints a last line or a sign \
+                 at the end, or how many readings there are, write last_line or end_bytes with must_end = true \
+                 into [report], or {{count}} into a form",
                 self.name()
             )
         })
