@@ -21,6 +21,12 @@ fn with(line: &str, keys: &str) -> String {
     text.replace("strip = \"ten-pad\"\n", &format!("strip = \"ten-pad\"\n{keys}\n"))
 }
 
+/// The first event of this kind, which may have come before the daemon was ready.
+fn first(daemon: &mut Daemon, kind: &str) -> serde_json::Value {
+    let early = daemon.seen.iter().find(|e| e["event"] == kind).cloned();
+    early.unwrap_or_else(|| daemon.wait_for(|e| e["event"] == kind))
+}
+
 fn the_line(config: &Path) -> serde_json::Value {
     let status = ask(config, &["status"]);
     let items = status["items"].as_array().expect("findings").clone();
@@ -38,7 +44,7 @@ fn a_port_that_appears_later_and_is_held_by_another_program() {
         let config =
             folder.write("wickline.toml", &with(&format!("serial:{}", name.display()), ""));
         let mut daemon = Daemon::start(&config);
-        let down = daemon.wait_for(|e| e["event"] == "line-down");
+        let down = first(&mut daemon, "line-down");
         let why = down["why"].as_str().expect("words");
         assert!(why.contains("is the adapter plugged in?"), "{why}");
         let holder = File::open(&path).expect("the port");
@@ -79,7 +85,7 @@ fn modem_lines_that_are_not_there_or_are_not_ours_to_move() {
         let (_port, line) = pty();
         let config = folder.write("wickline.toml", &with(&line, "dtr = \"on\""));
         let mut daemon = Daemon::start(&config);
-        let down = daemon.wait_for(|e| e["event"] == "line-down");
+        let down = first(&mut daemon, "line-down");
         let why = down["why"].as_str().expect("words");
         assert!(why.contains("a port without it has dtr = \"leave\""), "{why}");
         std::fs::write(&config, with(&line, "dtr = \"leave\"")).expect("written");
@@ -116,7 +122,7 @@ fn nothing_in_working_hours_is_told_until_something_comes() {
     let keys = "hours = [\"Mo-Su 00:00-24:00\"]\nsilent_minutes = 1";
     let config = folder.write("wickline.toml", &with("listen:127.0.0.1:0", keys));
     let mut daemon = Daemon::start(&config);
-    let silent = daemon.wait_for(|e| e["event"] == "line-silent");
+    let silent = first(&mut daemon, "line-silent");
     assert!(silent["minutes"].as_i64().is_some_and(|minutes| minutes > 1_440), "{silent}");
     let line = the_line(&config);
     let text = line["text"].as_str().expect("words");

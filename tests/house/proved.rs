@@ -189,7 +189,8 @@ fn signs_behind_a_number_are_proved() {
     assert_eq!(signs.len(), 4, "{signs:?}");
     assert!(signs[0].contains("by E behind the number"), "{signs:?}");
     // Marks before a number stand at one too: they are told, and no case that was to show one differs for it.
-    let (proof, signs) = proved(&text_of.replace("[[analyzer]]\n", "[[analyzer]]\nstat_marks = [\"S\"]\n"));
+    let (proof, signs) =
+        proved(&text_of.replace("[[analyzer]]\n", "[[analyzer]]\nstat_marks = [\"S\"]\n"));
     assert!(signs.iter().any(|s| s.contains("urgent work by S before the number")), "{signs:?}");
     let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
     assert!(odd.is_empty(), "{:?}", odd.first());

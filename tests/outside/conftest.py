@@ -54,9 +54,12 @@ class Daemon:
         self.process = subprocess.Popen(
             [WICKLINE, "--config", str(config), "--json", "run"], stdout=subprocess.PIPE, text=True
         )
-        self.events = queue.Queue()
+        self.events, self.early = queue.Queue(), []
         threading.Thread(target=self._read, daemon=True).start()
-        self.ready = self.wait_for(lambda e: e["event"] == "ready")
+        early = []
+        self.ready = self.wait_for(lambda e: early.append(e) or e["event"] == "ready")
+        # A line may be up or down before everything is ready.
+        self.early = early[:-1]
 
     def _read(self):
         for line in self.process.stdout:
@@ -64,7 +67,7 @@ class Daemon:
 
     def wait_for(self, wanted, seconds=60):
         while True:
-            event = self.events.get(timeout=seconds)
+            event = self.early.pop(0) if self.early else self.events.get(timeout=seconds)
             if wanted(event):
                 return event
 

@@ -24,6 +24,11 @@ pub(super) struct Remote {
     early: (Vec<u8>, Vec<usize>),
 }
 
+/// Whoever hangs up on what was not read yet ends the connection with an error.
+fn is_hang_up(error: &io::Error) -> bool {
+    matches!(error.kind(), io::ErrorKind::ConnectionReset | io::ErrorKind::BrokenPipe)
+}
+
 /// What one turn with the connection brought.
 enum Turn {
     Sent,
@@ -57,7 +62,12 @@ impl Remote {
         let (mut bytes, mut flaws) = (Vec::new(), Vec::new());
         while !self.client.is_ready() {
             self.is_agreed()?;
-            if let Turn::Closed = self.turn(&mut bytes, &mut flaws).await? {
+            let hung_up = match self.turn(&mut bytes, &mut flaws).await {
+                Ok(turn) => matches!(turn, Turn::Closed),
+                Err(error) if is_hang_up(&error) => true,
+                Err(error) => return Err(error),
+            };
+            if hung_up {
                 let text = format!(
                     "it hung up before it had answered to {}: is another client on this port?",
                     self.client.missing()
