@@ -21,7 +21,7 @@ const EVERY: Duration = Duration::from_secs(15);
 const TOGETHER: Duration = Duration::from_millis(500);
 
 /// Why a line is not open that nobody tried to open.
-const NOT_YET: &str = "not open yet";
+pub const NOT_YET: &str = "not open yet";
 
 /// How everything is, kept as it happens.
 #[derive(Clone, Debug, Default)]

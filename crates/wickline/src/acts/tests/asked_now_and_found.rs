@@ -3,6 +3,7 @@
 
 use super::Lab;
 use crate::clock;
+use crate::pipeline::seen::NOT_YET;
 use crate::sheet::now::{About, Finding, Now};
 use crate::store::lists::lookback::InUse;
 use crate::store::lists::names::Typed;
@@ -66,6 +67,14 @@ async fn a_daemon_that_is_heard_no_more_and_its_lines(lab: Lab) {
     assert_eq!(line.facts["rivals"], true);
     ledger.daemon_told("new/t", &points("new/t", true), now + 3).await.expect("told");
     assert!(!lab.now(About::Line, "bench-1").await.wrong);
+    // A daemon that has just begun opens its lines still: a person is needed only where that lasts.
+    for (began, wrong) in [(now, false), (now - 20_000_000, true)] {
+        let mut begun = points("new/t", false);
+        let point = begun.get_mut(&(Kind::Line, "bench-1".to_owned())).expect("a line");
+        (point.since, point.why) = (began, Some(NOT_YET.to_owned()));
+        ledger.daemon_told("new/t", &begun, now + 4).await.expect("told");
+        assert_eq!(lab.now(About::Line, "bench-1").await.wrong, wrong);
+    }
 }
 
 async fn a_silence_is_told_by_the_weeks_before(mut lab: Lab) {

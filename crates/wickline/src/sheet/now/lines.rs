@@ -3,6 +3,7 @@
 use serde_json::json;
 
 use super::{About, Look, facts};
+use crate::pipeline::seen::NOT_YET;
 use crate::store::StoreError;
 use crate::store::rows::daemon_state::{Kind, Point};
 
@@ -12,6 +13,9 @@ const SILENCE_LEAST: i64 = 3_600_000_000;
 /// weeks before. Our own choice.
 const WEEKS: i64 = 3;
 const WEEK_US: i64 = 7 * 86_400_000_000;
+/// A daemon that began less long ago may be opening a line still: nobody is needed for that. An opening has 10 s, and
+/// what it came to is told within a second or two.
+const OPENING_US: i64 = 15_000_000;
 
 impl Look<'_> {
     /// The lines of this bench, and those that other daemons tell of.
@@ -42,12 +46,12 @@ impl Look<'_> {
                 troubles.as_ref().map(|troubles| self.troubles(troubles)),
             ];
             let text = parts.into_iter().flatten().collect::<Vec<_>>().join("; ");
+            let down = point.as_ref().is_some_and(|p| !p.up && !self.is_being_opened(p));
             let up = point.as_ref().map(|p| p.up);
             let since = point.map(|p| self.bench.clock.rfc3339(p.since));
             let last_at = last.map(|(_, at)| self.bench.clock.rfc3339(at));
             let copied = tee.map(|tee| tee.up);
-            let wrong =
-                up == Some(false) || silence.is_some() || rivals.is_some() || copied == Some(false);
+            let wrong = down || silence.is_some() || rivals.is_some() || copied == Some(false);
             let found = self.add(About::Line, &id, wrong, text);
             found.facts = facts([
                 ("up", json!(up)),
@@ -66,8 +70,16 @@ impl Look<'_> {
     fn stands(&self, point: Option<&Point>) -> String {
         let Some(point) = point else { return "not known: no daemon tells of it".to_owned() };
         let how = point.why.as_deref().map_or(String::new(), |how| format!(" ({how})"));
+        if self.is_being_opened(point) {
+            return "being opened".to_owned();
+        }
         let stands = if point.up { "open" } else { "down" };
         format!("{stands} since {}{how}", self.time(point.since))
+    }
+
+    fn is_being_opened(&self, point: &Point) -> bool {
+        let begun = point.why.as_deref() == Some(NOT_YET);
+        !point.up && begun && self.now - point.since < OPENING_US
     }
 
     fn rivals(&self, rivals: &Point) -> String {
