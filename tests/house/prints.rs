@@ -1,5 +1,7 @@
 //! Fourteen prints that differ in kind, each with its capture, its dialect and what a person read on the paper.
 
+use std::process::Output;
+
 use serde_json::Value;
 use wickline_listen::dialect;
 use wickline_listen::ear::hear;
@@ -45,17 +47,21 @@ fn prints_that_took_notation_of_their_own_are_read_as_typed() {
     }
 }
 
+/// What a command answers about a capture, with the files that are its own.
+fn asked(command: &[&str], capture: &str, dialect: &str, strip: &str, units: &str) -> Output {
+    let folder = Folder::new("prints");
+    let fixture = |name: &str| root("fixtures").join(name).to_string_lossy().into_owned();
+    let file = |name: &str| if name.contains('/') { fixture(name) } else { name.to_owned() };
+    let text_of = config(&file(dialect), &file(strip), units, "dir:out", "");
+    let path = folder.write("w.toml", &text_of);
+    run(&path, &[&["--json"], command, &[&fixture(&format!("{capture}.cap"))]].concat())
+}
+
 /// Whatever a person typed from the paper is what is read, judged and sent.
 #[test]
 fn each_print_is_read_as_a_person_read_it() {
     for (capture, dialect, strip, units) in PRINTS {
-        let folder = Folder::new("prints");
-        let fixture = |name: &str| root("fixtures").join(name).to_string_lossy().into_owned();
-        let file = |name: &str| if name.contains('/') { fixture(name) } else { name.to_owned() };
-        let text_of = config(&file(dialect), &file(strip), units, "dir:out", "");
-        let path = folder.write("w.toml", &text_of);
-        let done =
-            run(&path, &["--json", "prove", "--capture", &fixture(&format!("{capture}.cap"))]);
+        let done = asked(&["prove", "--capture"], capture, dialect, strip, units);
         let told = String::from_utf8_lossy(&done.stderr).into_owned();
         let proof: Value = serde_json::from_slice(&done.stdout)
             .unwrap_or_else(|e| panic!("{capture}: {e}: {told}"));
@@ -91,12 +97,7 @@ fn each_print_is_read_as_a_person_read_it() {
 #[test]
 fn what_is_explained_as_printed_stands_on_the_paper() {
     for (capture, dialect, strip, units) in PRINTS {
-        let folder = Folder::new("prints");
-        let fixture = |name: &str| root("fixtures").join(name).to_string_lossy().into_owned();
-        let file = |name: &str| if name.contains('/') { fixture(name) } else { name.to_owned() };
-        let text_of = config(&file(dialect), &file(strip), units, "dir:out", "");
-        let path = folder.write("w.toml", &text_of);
-        let done = run(&path, &["--json", "explain", &fixture(&format!("{capture}.cap"))]);
+        let done = asked(&["explain"], capture, dialect, strip, units);
         let found: Value = serde_json::from_slice(&done.stdout).expect("an account");
         for report in found["reports"].as_array().expect("reports") {
             let lines = report["lines"].as_array().expect("lines").iter();

@@ -301,8 +301,7 @@ fn tell(event: &Event, out: &Output) {
             format!("{analyzer}  number {number:<6} never came")
         }
         Event::Delivery { receiver, control_id, state, attempts } => {
-            let tries = if *attempts == 1 { "try" } else { "tries" };
-            format!("{receiver:<7}  {control_id} {state} after {attempts} {tries}")
+            format!("{receiver:<7}  {control_id} {state} after {}", super::tries(*attempts))
         }
         Event::ReceiverDown { receiver, why } => format!("{receiver:<7}  not delivered: {why}"),
         Event::ReceiverUp { receiver } => format!("{receiver:<7}  delivering again"),

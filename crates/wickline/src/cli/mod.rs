@@ -232,6 +232,11 @@ pub fn main() -> ExitCode {
     }
 }
 
+/// `1 try`, `2 tries`
+fn tries(count: i64) -> String {
+    format!("{count} {}", if count == 1 { "try" } else { "tries" })
+}
+
 async fn obey(line: Line, out: &Output) -> Answer {
     let config = line.config;
     match line.command {

@@ -8,6 +8,7 @@ use super::super::output::{Output, Tone};
 use crate::acts::compose::text as words;
 use crate::settings::bench::Bench;
 use crate::sheet::Sheet;
+use crate::sheet::todo::word;
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Typed;
 use crate::store::state::State;
@@ -57,8 +58,7 @@ fn beside(left: Vec<String>, right: Vec<String>) -> Vec<String> {
 pub fn afterwards(kept: Option<&Path>, out: &Output) {
     let text = match kept {
         Some(folder) => {
-            let config = folder.join("wickline.toml");
-            let config = config.display();
+            let config = word(&folder.join("wickline.toml").to_string_lossy());
             format!(
                 "Kept in {}: `wickline --config {config} held`, `wickline --config {config} day`.",
                 folder.display()

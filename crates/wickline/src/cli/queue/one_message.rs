@@ -49,11 +49,10 @@ pub async fn show(desk: &Desk, text: &str, out: &Output) -> Answer {
     }
     let item = &whole.item;
     out.line(&format!(
-        "{}: {}, {} {}, ready {}, control id {}",
+        "{}: {}, {}, ready {}, control id {}",
         item.message,
         item.state.shown(item.on_hold),
-        item.attempts,
-        if item.attempts == 1 { "try" } else { "tries" },
+        super::super::tries(item.attempts),
         item.ready_at,
         item.control_id
     ));
