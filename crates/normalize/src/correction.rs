@@ -138,7 +138,9 @@ pub fn plan<E: Entry>(known: &[Known<E>], now: &[(E, ResultStatus)]) -> Plan {
         Plan { now: Vec::with_capacity(now.len()), gone: Vec::new(), says_anything: false };
     for ((entry, first), pair) in now.iter().zip(&pairs) {
         let before = pair.and_then(|at| known.get(at));
-        let named = known.iter().filter(|k| k.entry.same_name(entry));
+        // It goes out under the name of the one that it stands for, which others may share.
+        let as_before = |k: &Known<E>| before.is_some_and(|b| b.entry.same_name(&k.entry));
+        let named = known.iter().filter(|k| k.entry.same_name(entry) || as_before(k));
         let same =
             |k: &Known<E>| standing(k.status) == standing(*first) && k.entry.says_the_same(entry);
         let status = match (first, before) {

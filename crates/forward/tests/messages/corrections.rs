@@ -126,6 +126,25 @@ fn a_layout_that_changed_does_not_hide_what_was_told() {
     assert_eq!(statuses(&message), "CF", "told otherwise, and said so");
 }
 
+/// It goes out under the name of the one that it stands for: what others of that name were told counts too.
+#[test]
+fn a_result_under_an_old_name_is_no_first_one_beside_a_final_namesake() {
+    let local = |status: &str| {
+        changed(Version::V251, |l| {
+            (l.names, l.status) = (Names::LocalFirst, status.parse().expect("a status"));
+        })
+    };
+    let before = first(&local("preliminary"), vec![glucose_grade(), glucose(None, "250")]);
+    let number = vec![glucose(None, "250")];
+    let second = next(&local("final"), &[&before], number.clone()).expect("it becomes final");
+    assert_eq!(statuses(&parsed(Some(second.clone()))), "FW");
+    let published = changed(Version::V251, |l| l.names = Names::Published);
+    let both = [vec![glucose_grade()], number].concat();
+    let third = parsed(next(&published, &[&before, &second], both));
+    assert_eq!(statuses(&third), "CF", "GLU was told as final");
+    assert_eq!(third.component("OBX", 1, 3, 1), "GLU");
+}
+
 #[test]
 fn what_was_told_in_another_character_set_is_put_into_todays_or_refused() {
     let with = |charset| changed(Version::V251, |l| l.charset = charset);
