@@ -198,6 +198,7 @@ fn a_sign_within_a_line_is_no_missing_sign() {
         let mut own = cases(&proof).iter().filter(|case| case["class"] == class);
         assert!(own.any(|case| case["verdict"] == "as-expected"), "{class}");
     }
+    // A day and a month in pieces, which no line of the template says.
     let dated =
         DIALECT.replace("TEMOIN niveau {level}, lot {lot}", "TEMOIN {level} du {day}.{month}");
     let dated = dated.replace("urgent = [", "urgent = [\"URGENT {day}.{month}\"] #");
@@ -207,6 +208,37 @@ fn a_sign_within_a_line_is_no_missing_sign() {
     let ids: Vec<&str> = open(&proof).into_iter().map(|(id, _)| id).collect();
     let wanted = ["sign-1", "sign-2", "truth-routine", "truth-stat", "truth-control"];
     assert_eq!(ids, wanted, "{:?}", open(&proof));
+}
+
+/// Class, number and a time in pieces share one line, and one form of urgent work leaves the specimen out: each is
+/// shown by a case, and the last one is held as a print without an id is.
+#[test]
+fn a_class_beside_number_and_time_is_shown() {
+    let line = |class: &str| {
+        format!("\"N. {{number}} {{hour}}h{{minute}} {class} / Agent: {{operator}}\"")
+    };
+    let lines =
+        "    \"Le {date} {time} N. {number}\",\n    \"Flacon: {specimen?} / Agent: {operator}\",\n";
+    let own = format!("    \"Le {{date}}\",\n    {},\n", line("Flacon: {specimen}"));
+    let control = "control = [\"Flacon: TEMOIN niveau {level}, lot {lot} / Agent: {operator}\"]";
+    let urgent = "urgent = [\"URGENT / Flacon: {specimen?} / Agent: {operator}\"]";
+    let dialect = DIALECT
+        .replace(lines, &own)
+        .replace(control, &format!("control = [{}]", line("TEMOIN {level}, lot {lot}")))
+        .replace(urgent, &format!("urgent = [{}, {}]", line("URG {specimen}"), line("URG ?")));
+    let (folder, config) = bench(&dialect);
+    let head = "Le 18/03/2026\nN. 0188 7h42 Flacon: KP-20417 / Agent: CD\n";
+    let print =
+        ph_first().replace("Le 18/03/2026 07:42 N. 0188\nFlacon: KP-20417 / Agent: CD\n", head);
+    assert!(print.contains(head));
+    let (proof, told) = proved(&folder, &config, &[&print]);
+    assert!(proof.is_object(), "{told}");
+    let ids: Vec<&str> = open(&proof).into_iter().map(|(id, _)| id).collect();
+    assert_eq!(ids, ["truth-routine", "truth-stat", "truth-control"], "{:?}", open(&proof));
+    let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
+    assert!(odd.is_empty(), "{:?}", odd.first());
+    let blank = cases(&proof).iter().find(|c| text(&c["case"]).contains("URG ?")).expect("a case");
+    assert_eq!(blank["sent"]["held"], serde_json::json!(["specimen-blank"]), "{blank}");
 }
 
 /// What a person says to stand on a patient's paper and the dialect reads past differs as well.

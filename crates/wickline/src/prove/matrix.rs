@@ -64,7 +64,7 @@ pub(super) struct Case<'a> {
     pub si: bool,
     pub mark: (&'a str, &'a str),
     class: Class,
-    /// Marked as control material, and nothing says of which.
+    /// Nothing says of which specimen or control material.
     unnamed: bool,
 }
 

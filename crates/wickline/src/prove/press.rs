@@ -307,6 +307,13 @@ impl<'a> Press<'a> {
         Some((most.max_by_key(|(count, _)| *count).map(|(_, line)| line), text))
     }
 
+    /// Whether this line of the template says which specimen it is.
+    pub(super) fn says_specimen(&self, line: Option<usize>) -> bool {
+        let anatomy = self.apart(&self.template);
+        let mut own = anatomy.iter().filter(|own| Some(own.line) == line);
+        own.any(|own| !said(own, "specimen").is_empty())
+    }
+
     /// The lines that say these words, first way that the dialect's anatomy takes apart as meant.
     /// None: they do not fit.
     #[must_use]

@@ -1,7 +1,7 @@
 //! A second, small reading of strip and dialect files: what a case should say is taken from here,
 //! never from the rooms that are on trial.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::expect::cut;
 use toml::{Table, Value};
@@ -10,6 +10,7 @@ use unicode_normalization::char::is_combining_mark;
 
 use super::grid::Grid;
 use super::measured::Measured;
+use super::signs::placeholders;
 
 pub(super) const STRIPS: &[(&str, &str)] = &[
     ("ten-pad", include_str!("../../../../config/strips/ten-pad.toml")),
@@ -235,6 +236,8 @@ pub struct Habits {
     /// Forms of lines that mean control material, and of those that mean urgent work.
     pub control: Vec<String>,
     pub urgent: Vec<String>,
+    /// What the other lines of a report's head say, by the names of their placeholders.
+    pub said: BTreeSet<String>,
     /// Forms of lines by which the analyzer says that its controls have not passed.
     pub not_passed: Vec<String>,
     /// The first digit of a number by class.
@@ -293,6 +296,7 @@ impl Habits {
             marks: map(part("marks")),
             control: line("control"),
             urgent: line("urgent"),
+            said: line("lines").iter().flat_map(|form| placeholders(form)).collect(),
             not_passed: line("controls_not_passed"),
             digits: map(number("class_digits")).into_iter().map(|(d, class)| (class, d)).collect(),
             suffixes: map(number("suffixes")),

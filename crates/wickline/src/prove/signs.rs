@@ -44,7 +44,7 @@ pub struct Sign {
     pub instead: Option<usize>,
     /// Instead of the specimen; None: the template's stays.
     pub specimen: Option<String>,
-    /// Of control material: nothing on the print says of which, so that a person must.
+    /// Nothing on the print says of which specimen or which control material, so that a person must.
     pub unnamed: bool,
 }
 
@@ -65,10 +65,6 @@ impl Sign {
         (!self.mark.is_empty()).then(|| format!("{}{old}", self.mark))
     }
 }
-
-/// What a form of a sign may want that a template can say, beside level, lot and anything.
-const OF_TEMPLATE: [&str; 8] =
-    ["number", "specimen", "operator", "strip", "strip_lot", "expiry", "date", "time"];
 
 /// Every sign of class that the configuration or the dialect has.
 #[derive(Clone, Debug, Default)]
@@ -143,7 +139,9 @@ fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys, press: &Press<'_>) -
         let lot = form.contains("{lot");
         all.extend(own.map(|(level, instead, line)| {
             let named = sign("line", &line, level);
-            Sign { line, instead, unnamed: named.unnamed && !lot, ..named }
+            let blank = || !form.contains("{specimen") && press.says_specimen(instead);
+            let unnamed = if control { named.unnamed && !lot } else { blank() };
+            Sign { line, instead, unnamed, ..named }
         }));
     }
     let printed = raw.dialect != "lis02" && press.has_number();
@@ -230,11 +228,12 @@ fn unshown(
     all.map(|sign| format!("{sign}: no case of `prove` shows it")).collect()
 }
 
-/// The signs of class that no template could show, whatever it says.
+/// The signs of class that no template could show: their forms want what no other line of a report says.
 #[must_use]
 pub fn never_shown(habits: &Habits, raw: &AnalyzerKeys) -> Vec<String> {
     let run = Class::ALL.into_iter().filter(|c| *c != Class::Control || raw.controls != "none");
-    let could = |form: &str| put_in(form, |name| Some(name.to_owned()));
+    let said = |name: &str| name == "level" || habits.said.contains(name);
+    let could = |form: &str| put_in(form, |name| said(name).then(|| name.to_owned()));
     run.flat_map(|class| unshown(class, habits, raw, |form| could(form).is_some(), true)).collect()
 }
 
@@ -253,6 +252,16 @@ pub(super) fn filled(form: &str, level: &str) -> Option<String> {
     put_in(form, |name| (name == "level").then(|| level.to_owned()))
 }
 
+/// What the placeholders of a form are called.
+pub(super) fn placeholders(form: &str) -> Vec<String> {
+    let mut all = Vec::new();
+    put_in(form, |name| {
+        all.push(name.to_owned());
+        Some(name.to_owned())
+    });
+    all
+}
+
 /// A form with a text for each placeholder. None: one that it needs has none.
 pub(super) fn put_in(form: &str, mut of: impl FnMut(&str) -> Option<String>) -> Option<String> {
     let mut text = String::new();
@@ -263,8 +272,7 @@ pub(super) fn put_in(form: &str, mut of: impl FnMut(&str) -> Option<String>) -> 
         let own = match name {
             "any" => Some(if optional { "" } else { "x" }.to_owned()),
             "lot" => Some("L1".to_owned()),
-            name if name == "level" || OF_TEMPLATE.contains(&name) => of(name),
-            _ => None,
+            name => of(name),
         };
         text += words;
         let own = own.filter(|own| optional || !own.is_empty());
