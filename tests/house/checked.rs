@@ -57,6 +57,10 @@ const TOLD: &[(Changed<'static>, &str)] = &[
         "no form of dialect two-column has a date",
     ),
     (
+        Changed { dialect: &[("No. {number}", "No. {any}")], ..RIGHT },
+        "no form of dialect two-column has a number: a report that is lost",
+    ),
+    (
         Changed { dialect: &[("\"{date} {time}\",", "\"At {time}\",")], ..RIGHT },
         "has a time and no date: every report with one is held",
     ),

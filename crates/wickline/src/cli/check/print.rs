@@ -68,7 +68,8 @@ fn notes(loaded: &Loaded, raw: &AnalyzerKeys, rules: &Rules) -> Result<Vec<Strin
     let sheet = |name: &String| Sheet::read(&files::strip(loaded, name)?);
     let sheets = raw.all_strips().map(sheet);
     let print = Print { raw, rules, dialect, sheets: sheets.collect::<Result<_, _>>()? };
-    notes.extend([print.date(), print.marks(&habits), print.decimals()].into_iter().flatten());
+    let own = [print.number(), print.date(), print.marks(&habits), print.decimals()];
+    notes.extend(own.into_iter().flatten());
     notes.extend(print.marks_for_nothing(&habits));
     notes.extend(print.hidden_comparators(&habits));
     notes.extend(print.side_by_side());
@@ -100,13 +101,25 @@ impl Print<'_> {
         forms.chain(Some(fields).filter(|fields| !fields.is_empty())).collect()
     }
 
+    /// Whether any form says it.
+    fn has(&self, field: &str) -> bool {
+        let (must, may) = (format!("{{{field}}}"), format!("{{{field}?}}"));
+        self.forms().iter().any(|form| form.contains(&must) || form.contains(&may))
+    }
+
+    /// Without a number nobody can count what was printed.
+    fn number(&self) -> Option<String> {
+        (!self.has("number")).then(|| {
+            format!(
+                "no form of dialect {} has a number: a report that is lost on the way leaves no gap to be noticed by",
+                self.name()
+            )
+        })
+    }
+
     /// Without a date ours goes out, with a remark; without a time the day alone.
     fn date(&self) -> Option<String> {
-        let forms = self.forms();
-        let has = |field: &str| {
-            let (must, may) = (format!("{{{field}}}"), format!("{{{field}?}}"));
-            forms.iter().any(|form| form.contains(&must) || form.contains(&may))
-        };
+        let has = |field: &str| self.has(field);
         let alone = self.part("dates", "time_alone").and_then(Value::as_str) == Some("ignored");
         match (has("date") || has("day"), has("time") || has("hour")) {
             (true, true) => None,
