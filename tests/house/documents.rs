@@ -48,6 +48,31 @@ fn every_command_in_the_documents_is_one() {
     assert!(count >= 10, "{count} commands were found");
 }
 
+/// A command that is named within a sentence is one too, and has the options that stand behind it.
+#[test]
+fn every_command_in_a_sentence_is_one() {
+    let mut count = 0;
+    for name in ["README.md", "deploy/README.md", "deploy/golive.md"] {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..").join(name);
+        let text = std::fs::read_to_string(path).expect("a document");
+        let spans = text.lines().flat_map(|line| line.split('`').skip(1).step_by(2));
+        for span in spans.filter_map(|span| span.strip_prefix("wickline ")) {
+            let is_verb = |word: &&str| word.bytes().all(|b| b.is_ascii_lowercase() || b == b'-');
+            let words: Vec<&str> = span.split_whitespace().take_while(is_verb).collect();
+            let verbs: Vec<&str> = words.into_iter().take_while(|w| !w.starts_with('-')).collect();
+            let asked =
+                Command::new(binary()).args(&verbs).arg("--help").output().expect("it runs");
+            let help = String::from_utf8_lossy(&asked.stdout);
+            assert!(asked.status.success(), "{name}: wickline {span}");
+            for option in span.split_whitespace().filter(|word| word.starts_with("--")) {
+                assert!(help.contains(option), "{name}: wickline {span}: {option}");
+            }
+            count += 1;
+        }
+    }
+    assert!(count >= 40, "{count} commands were found");
+}
+
 #[test]
 fn the_example_of_explain_explains() {
     let line = commands("README.md").into_iter().find(|l| l.starts_with("wickline explain "));
