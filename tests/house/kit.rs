@@ -229,10 +229,23 @@ impl Daemon {
     }
 
     pub fn resident_kib(&self) -> u64 {
+        self.status("VmRSS:")
+    }
+
+    pub fn threads(&self) -> u64 {
+        self.status("Threads:")
+    }
+
+    pub fn open_files(&self) -> u64 {
+        let path = format!("/proc/{}/fd", self.child.id());
+        std::fs::read_dir(path).expect("a running process has files").count() as u64
+    }
+
+    fn status(&self, name: &str) -> u64 {
         let path = format!("/proc/{}/status", self.child.id());
         let text = std::fs::read_to_string(path).expect("a running process has a status");
-        let line = text.lines().find(|l| l.starts_with("VmRSS")).expect("with its memory");
-        line.split_whitespace().nth(1).and_then(|n| n.parse().ok()).expect("in KiB")
+        let line = text.lines().find(|l| l.starts_with(name)).expect("it is told");
+        line.split_whitespace().nth(1).and_then(|n| n.parse().ok()).expect("a number")
     }
 }
 

@@ -40,7 +40,7 @@ fn twenty_thousand_messages_after_a_weekend() {
         let config = folder.write("wickline.toml", &text);
         let mut daemon = Daemon::start(&config);
         let count = rounds(20_000, 288_000);
-        let plan = weekend(&daemon.lines[0], count);
+        let plan = printed(&daemon.lines[0], 0, count);
         let total = |of: &str| ask(&config, &["queue"])["totals"][of].as_u64().expect("a count");
         until_it_is(count as u64, || total("waiting"));
         let late = daemon.wait_for(|e| e["event"] == "queue-late");
@@ -67,18 +67,51 @@ fn twenty_thousand_messages_after_a_weekend() {
     });
 }
 
-/// Prints so many strips down a line, and says whose they were.
-fn weekend(line: &str, count: usize) -> Vec<String> {
+/// Prints so many strips down a line, behind so many before, and says whose they were.
+fn printed(line: &str, before: usize, count: usize) -> Vec<String> {
     let strip = Strip::builtin("ten-pad").expect("a built-in strip");
     let clock = SiteClock::new("Europe/Lisbon").expect("a zone of the tz database");
     let mut script = Script::plain(count, 21, &pads());
     let mut stream = TcpStream::connect(line).expect("the line");
     for (nth, run) in script.run.iter_mut().enumerate() {
+        let nth = before + nth;
         (run.number, run.specimen) = (format!("{:06}", nth + 1), format!("KPW-{nth:06}"));
         let now = clock.moment(wickline::clock::now_us());
         stream.write_all(&two_column(&strip, run, now)).expect("written");
     }
     specimens(&script)
+}
+
+/// What it holds does not grow with what went through it: a million lines with --long.
+#[test]
+fn memory_files_and_threads_stay_as_they_are() {
+    let folder = Folder::new("flat");
+    runtime().block_on(async {
+        let mut receiver = receiver("aa").await;
+        let address = format!("mllp://{}", receiver.address());
+        let text = configuration("listen:127.0.0.1:0", "two-column", "ten-pad", &address, "");
+        let config = folder.write("wickline.toml", &text);
+        let daemon = Daemon::start(&config);
+        let count = rounds(400, 18_000);
+        let mut held: Vec<[u64; 3]> = Vec::new();
+        for round in 0..4 {
+            let plan = printed(&daemon.lines[0], round * count, count);
+            for wanted in plan {
+                let message = receiver.next().await.expect("a message");
+                assert_eq!(specimen(&message.body), wanted);
+            }
+            // The line is closed by then, and nothing is on its way.
+            let heard = round as u64 * count as u64 + count as u64;
+            let total = || ask(&config, &["queue"])["totals"]["accepted"].as_u64();
+            until_it_is(heard, || total().expect("a count"));
+            held.push([daemon.resident_kib(), daemon.open_files(), daemon.threads()]);
+        }
+        let [first, .., last] = held.as_slice() else { unreachable!("four rounds") };
+        assert!(last[0] < first[0] + 8 * 1024, "KiB, files, threads: {held:?}");
+        // Connections and threads that are kept for a while come and go; none stays for each report.
+        assert!(last[1] <= first[1] + 4 && last[2] <= first[2] + 4, "{held:?}");
+        assert_eq!(daemon.stop(), 0);
+    });
 }
 
 fn note(
