@@ -109,6 +109,12 @@ impl SiteClock {
         self.zoned(us).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
     }
 
+    /// As mails have it (RFC 5322, 3.3).
+    #[must_use]
+    pub fn mail_date(&self, us: i64) -> String {
+        self.zoned(us).strftime("%a, %d %b %Y %H:%M:%S %z").to_string()
+    }
+
     /// `14:03:59`, for a person who knows the day.
     #[must_use]
     pub fn time_of_day(&self, us: i64) -> String {

@@ -60,10 +60,34 @@ pub fn masked_line(text: &str) -> String {
         (Some(from), Some(at)) if from <= at => format!("{}{HIDDEN}{}", &text[..from], &text[at..]),
         _ => text.to_owned(),
     };
+    let shown = without_paths(&shown);
     match shown.split_once('?') {
         Some((place, _)) if place.contains("://") => format!("{place}?{HIDDEN}"),
         _ => shown,
     }
+}
+
+/// What stands behind the host of an address of the web: where a place is told by a POST, its path is the secret.
+fn without_paths(text: &str) -> String {
+    let (mut shown, mut rest) = (String::new(), text);
+    while let Some(at) = rest.find("http://").into_iter().chain(rest.find("https://")).min() {
+        let host = at + rest[at..].find("://").unwrap_or_default() + 3;
+        let end = |from: usize, ends: &[char]| {
+            rest[from..]
+                .find(|c: char| c.is_whitespace() || ends.contains(&c))
+                .map_or(rest.len(), |n| from + n)
+        };
+        let path = end(host, &['/', '?', '"', '\'']);
+        let behind = end(path, &['"', '\'']);
+        shown.push_str(&rest[..path]);
+        if behind > path + 1 {
+            shown.push_str(&format!("{}{HIDDEN}", &rest[path..=path]));
+        } else {
+            shown.push_str(&rest[path..behind]);
+        }
+        rest = &rest[behind..];
+    }
+    shown + rest
 }
 
 #[cfg(test)]
@@ -90,6 +114,9 @@ mod tests {
             ("postgres:w:s@db/w", "postgres:***@db/w"),
             ("sqlite:ledger.db", "sqlite:ledger.db"),
             ("mysql:x", "mysql:x"),
+            ("https://ops.kestrel.example/hook/SECRETWORD", "https://ops.kestrel.example/***"),
+            ("https://ops.kestrel.example?SECRETWORD", "https://ops.kestrel.example?***"),
+            ("http://192.0.2.7:8080/", "http://192.0.2.7:8080/"),
         ] {
             assert_eq!(masked_address(given), shown, "{given}");
         }

@@ -42,6 +42,7 @@ pub fn describe() {
     describe_gauge!("wickline_line_silent", "1 while it says nothing in its working hours");
     describe_gauge!("wickline_line_up", "1 while the line is open");
     describe_gauge!("wickline_receiver_up", "1 unless the last try failed");
+    describe_gauge!("wickline_alarm_up", "1 unless the last alarm could not be delivered");
     describe_gauge!("wickline_ledger_up", "1 while the ledger can be reached");
     describe_gauge!("wickline_tape_up", "1 while the tape takes what is heard");
     describe_gauge!("wickline_queue_messages", "Messages not accepted, by state");
@@ -68,7 +69,9 @@ pub fn of_bench(page: &str, bench: &Bench) -> String {
     let known = |line: &&str| {
         let analyzer = named(line, "analyzer=\"").is_none_or(|id| bench.analyzer(&id).is_some());
         let receiver = named(line, "receiver=\"");
-        analyzer && receiver.is_none_or(|id| bench.targets.iter().any(|t| t.id == id))
+        let alarm = named(line, "alarm=\"");
+        let alarm = alarm.is_none_or(|id| bench.alarms.iter().any(|a| a.id == id));
+        analyzer && alarm && receiver.is_none_or(|id| bench.targets.iter().any(|t| t.id == id))
     };
     page.lines().filter(known).flat_map(|line| [line, "\n"]).collect()
 }
