@@ -72,7 +72,8 @@ async fn watched(sight: Sight, look: watch::Sender<Option<Arc<Now>>>) {
     }
 }
 
-async fn looked(sight: &Sight) -> Now {
+/// How everything is, as far as that can be seen now.
+pub async fn looked(sight: &Sight) -> Now {
     let (bench, ledger) = (sight.bench.borrow().clone(), sight.ledger.borrow().clone());
     let seen = &sight.events.seen;
     let why = match ledger {

@@ -19,6 +19,7 @@ use tracing::info;
 use self::door::Door;
 use crate::daemon::{Sight, Task};
 use crate::pipeline::event::Shown;
+use crate::pulse;
 use crate::settings::bench::{Bench, Served};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -124,6 +125,9 @@ async fn upkeep(handle: PrometheusHandle) {
     }
 }
 
+/// A loop that did not turn for so long hangs: our unit would end it a little later (25 s).
+const HANGING: Duration = Duration::from_secs(20);
+
 type Shared = State<Arc<(Sight, PrometheusHandle)>>;
 
 /// The process lives. A full disk is no reason to start it anew.
@@ -182,8 +186,11 @@ async fn numbers(State(shared): Shared) -> impl IntoResponse {
         }
         meters::held(&ledger).await;
     }
+    let wrong = meters::wrong(&crate::alarm::looked(sight).await);
+    meters::exist(&bench, &sight.events.seen.points());
+    metrics::gauge!("wickline_hanging_loops").set(pulse::hanging(HANGING).len() as f64);
     process::read(&bench);
     handle.run_upkeep();
-    let page = meters::of_bench(&handle.render(), &bench);
+    let page = meters::of_bench(&handle.render(), &bench) + &wrong;
     ([(header::CONTENT_TYPE, "text/plain; version=0.0.4")], page)
 }
