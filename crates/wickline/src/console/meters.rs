@@ -42,6 +42,8 @@ pub fn describe() {
     describe_counter!("wickline_flawed_bytes_total", "Bytes with a parity or framing error");
     describe_counter!("wickline_deliveries_total", "Messages answered, by outcome");
     describe_counter!("wickline_receiver_failures_total", "Times a receiver went away or was busy");
+    describe_counter!("wickline_console_connections_total", "Connections to the console");
+    describe_counter!("wickline_console_turned_away_total", "Connections that were turned away");
     describe_counter!("wickline_tee_lost_bytes_total", "Bytes that the copy of a line lacks");
     describe_gauge!("wickline_tee_up", "1 while the copy of a line goes where it should");
     describe_gauge!("wickline_line_silent", "1 while it says nothing in its working hours");

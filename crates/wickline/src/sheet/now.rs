@@ -15,7 +15,7 @@ use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
 use crate::store::lists::now::{Aged, Ages, MOST, Open, looked_back};
 use crate::store::rows::daemon_state::{Kind, Point, Points, SILENT_US, Told};
-use crate::store::rows::queue::lease_name;
+use crate::store::rows::queue::{Gate, lease_name};
 
 /// Days before its end from which a certificate is told of.
 const CERTIFICATE_DAYS: i64 = 30;
@@ -263,6 +263,34 @@ impl Look<'_> {
         Ok(())
     }
 
+    /// How a queue that is stopped or paused stands, and what of it are words of a receiver or a person.
+    async fn shut(
+        &self,
+        ledger: &Ledger,
+        id: &str,
+        gate: &Gate,
+    ) -> Result<Option<(String, String)>, StoreError> {
+        let verb = match (gate.stopped, gate.paused) {
+            (true, _) => "stop",
+            (false, true) => "pause",
+            (false, false) => return Ok(None),
+        };
+        let act = ledger.last_act(&format!("receiver {id}"), verb).await?;
+        let at = act.as_ref().map_or(String::new(), |act| self.time(act.at));
+        Ok(Some(match act {
+            None if gate.stopped => ("stopped".to_owned(), String::new()),
+            None => ("paused".to_owned(), String::new()),
+            Some(stop) if gate.stopped => {
+                let why = stop.reason.map_or(String::new(), |why| format!(": {why}"));
+                (format!("stopped at {at}{why}"), why)
+            }
+            Some(pause) => {
+                let who = format!(" by {}", pause.who);
+                (format!("paused{who} since {at}"), who)
+            }
+        }))
+    }
+
     async fn receiver(
         &mut self,
         ledger: &Ledger,
@@ -275,24 +303,14 @@ impl Look<'_> {
         let target = self.bench.targets.iter().find(|t| t.id == id);
         let point = self.point(Kind::Receiver, id, deliverer).cloned();
         let away = point.as_ref().filter(|p| !p.up);
-        let resume = Some(format!("wickline queue resume {id}"));
+        let shut = self.shut(ledger, id, &gate).await?;
+        let quoted = shut.as_ref().map_or(String::new(), |(_, quoted)| quoted.clone());
         let (mut wrong, mut todo) = (true, None);
-        let (mut text, mut quoted) = (String::new(), String::new());
-        text += &if target.is_none() {
+        let mut text = if target.is_none() {
             "not configured here, and messages wait for it".to_owned()
-        } else if gate.stopped {
-            todo = resume;
-            let stop = ledger.last_act(&format!("receiver {id}"), "stop").await?;
-            let at = stop.as_ref().map_or(String::new(), |s| format!(" at {}", self.time(s.at)));
-            quoted = stop.and_then(|s| s.reason).map_or(String::new(), |r| format!(": {r}"));
-            format!("stopped{at}{quoted}")
-        } else if gate.paused {
-            todo = resume;
-            let pause = ledger.last_act(&format!("receiver {id}"), "pause").await?;
-            pause.map_or("paused".to_owned(), |p| {
-                quoted = format!(" by {}", p.who);
-                format!("paused{quoted} since {}", self.time(p.at))
-            })
+        } else if let Some((text, _)) = shut {
+            todo = Some(format!("wickline queue resume {id}"));
+            text
         } else if let Some(away) = away {
             let why = away.why.as_deref().map_or(String::new(), |w| format!(" ({w})"));
             format!("away since {}{why}", self.time(away.since))
