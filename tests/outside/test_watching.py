@@ -3,13 +3,15 @@ import json
 import os
 import pathlib
 import re
+import signal
 import subprocess
+import termios
 import urllib.request
 
 import pytest
 
 from alarm_kit import Web
-from conftest import ROOT, configuration
+from conftest import ROOT, WICKLINE, ask, configuration
 from test_outside import BASE
 from test_tls import fresh, hear, until
 
@@ -33,6 +35,51 @@ def named(text):
     """The metrics that a text names, a histogram's by its own name."""
     names = set(re.findall(r"\b(?:wickline|process)_[a-z_]+", text)) - {"wickline_"}
     return {name.removesuffix("_bucket") for name in names}
+
+
+class Terminal:
+    """A terminal of some size, with `wickline status --watch` on it."""
+
+    def __init__(self, config, rows, columns):
+        self.ours, self.theirs = os.openpty()
+        termios.tcsetwinsize(self.theirs, (rows, columns))
+        self.before = termios.tcgetattr(self.theirs)
+        self.process = subprocess.Popen([WICKLINE, "--config", str(config), "status", "--watch"], stdin=self.theirs,
+                                        stdout=self.theirs, stderr=self.theirs)
+        self.text = ""
+
+    def says(self, wanted):
+        while wanted not in self.text:
+            self.text += os.read(self.ours, 65536).decode()
+
+    def ends(self):
+        code = self.process.wait(timeout=20)
+        assert termios.tcgetattr(self.theirs) == self.before, "the terminal is what it was"
+        return code
+
+
+def test_a_watched_page_stays_in_its_place_and_ends_by_a_key_or_a_signal(daemon):
+    running, config = daemon(configuration())
+    ask(config, "queue", "pause", "lis")
+    wide = Terminal(config, 40, 200)
+    wide.says("q ends")
+    assert "paused by" in wide.text and "`wickline queue resume lis`" in wide.text
+    page = wide.text
+    wide.text = ""
+    wide.says("q ends")
+    # Written over what stands there, line by line: the screen is never empty.
+    assert "\x1b[2J" not in page and page.count("\x1b[H") == 1 and page.count("\x1b[J") == 1
+    lines = page.splitlines()
+    assert len(lines) < 40 and all(line.endswith("\x1b[K") for line in lines[:-1]), lines
+    os.write(wide.ours, b"q")
+    assert wide.ends() == 1, "as the last look ended"
+    small = Terminal(config, 6, 60)
+    small.says("ends")
+    rows = small.text.splitlines()
+    assert len(rows) <= 6 and "more line(s): make the window larger" in small.text, rows
+    ask(config, "queue", "resume", "lis")
+    small.process.send_signal(signal.SIGINT)
+    assert small.ends() in (0, 1)
 
 
 @pytest.fixture
