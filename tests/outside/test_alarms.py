@@ -174,6 +174,19 @@ def test_who_does_not_answer_or_says_no_holds_up_no_result(daemon):
     until("status says so", lambda: not of(config, "alarm", "ops")["wrong"])
 
 
+def test_a_test_is_sent_by_hand_and_says_whether_it_arrived(tmp_path):
+    web, config = Web(), tmp_path / "wickline.toml"
+    config.write_text(configuration(more=alarm("ops", f"http://127.0.0.1:{web.port}/s3cret")
+                                    + alarm("gone", "http://127.0.0.1:9/s3cret")))
+    done = subprocess.run([WICKLINE, "--config", str(config), "alarm"], capture_output=True, text=True)
+    assert done.returncode == 3 and "delivered" in done.stdout and "refused" in done.stdout, done
+    assert "s3cret" not in done.stdout
+    post = web.next()[2]
+    assert "a test" in post["subject"] and not post["begun"]
+    assert ask(config, "alarm", "ops")["items"][0]["delivered"] is True
+    assert not (tmp_path / "ledger.db").exists()
+
+
 SENDS = """#!/usr/bin/env python3
 import email, smtplib, sys
 mail = email.message_from_binary_file(sys.stdin.buffer)

@@ -67,18 +67,21 @@ pub fn masked_line(text: &str) -> String {
     }
 }
 
-/// What stands behind the host of an address of the web: where a place is told by a POST, its path is the secret.
+/// What stands behind the host of an address of the web is left out: where a place is told by a POST, its path is the
+/// secret. Addresses of stores and receivers begin with other letters (`postgres`, `mllp`, `sqlite`), also where they
+/// are mistyped.
 fn without_paths(text: &str) -> String {
     let (mut shown, mut rest) = (String::new(), text);
-    while let Some(at) = rest.find("http://").into_iter().chain(rest.find("https://")).min() {
-        let host = at + rest[at..].find("://").unwrap_or_default() + 3;
+    while let Some(at) = rest.find("://") {
+        let host = at + 3;
+        let scheme = rest[..at].rsplit(|c: char| !c.is_ascii_alphabetic()).next().unwrap_or("");
+        let other = scheme.starts_with(['p', 'P', 'm', 'M', 's', 'S']);
         let end = |from: usize, ends: &[char]| {
-            rest[from..]
-                .find(|c: char| c.is_whitespace() || ends.contains(&c))
-                .map_or(rest.len(), |n| from + n)
+            let found = rest[from..].find(|c: char| c.is_whitespace() || ends.contains(&c));
+            found.map_or(rest.len(), |n| from + n)
         };
-        let path = end(host, &['/', '?', '"', '\'']);
-        let behind = end(path, &['"', '\'']);
+        let path = if other { host } else { end(host, &['/', '?', '"', '\'']) };
+        let behind = if other { host } else { end(path, &['"', '\'']) };
         shown.push_str(&rest[..path]);
         if behind > path + 1 {
             shown.push_str(&format!("{}{HIDDEN}", &rest[path..=path]));
@@ -117,6 +120,9 @@ mod tests {
             ("https://ops.kestrel.example/hook/SECRETWORD", "https://ops.kestrel.example/***"),
             ("https://ops.kestrel.example?SECRETWORD", "https://ops.kestrel.example?***"),
             ("http://192.0.2.7:8080/", "http://192.0.2.7:8080/"),
+            ("htps://ops/SECRETWORD", "htps://ops/***"),
+            ("HTTPS://ops/SECRETWORD", "HTTPS://ops/***"),
+            ("mllp://lis.kestrel.example:2575", "mllp://lis.kestrel.example:2575"),
         ] {
             assert_eq!(masked_address(given), shown, "{given}");
         }

@@ -15,7 +15,7 @@ use std::time::Duration;
 use tokio::sync::watch;
 use tracing::{info, warn};
 
-use self::memory::Memory;
+use self::memory::{Due, Memory};
 pub use self::words::Message;
 use crate::clock;
 use crate::daemon::{Sight, Task};
@@ -31,6 +31,13 @@ const SETTLED: Duration = Duration::from_secs(2);
 /// Between two tries to tell: at first, and at most.
 const PAUSE: Duration = Duration::from_secs(15);
 const LONGEST: Duration = Duration::from_secs(900);
+
+/// Sends a test. The error says why it did not arrive.
+pub async fn tried(alarm: &Alarm, bench: &Bench) -> Result<(), String> {
+    let due = Due::default();
+    let message = Message { alarm, bench, at: clock::now_us(), due: &due, test: true };
+    sending::send(alarm, &message).await
+}
 
 /// What tells, as long as this bench is used.
 #[must_use]
@@ -109,7 +116,8 @@ impl Teller {
             if due.is_empty() && !self.failed {
                 continue;
             }
-            let message = Message { alarm: &self.alarm, bench: &self.bench, at, due: &due };
+            let message =
+                Message { alarm: &self.alarm, bench: &self.bench, at, due: &due, test: false };
             match sending::send(&self.alarm, &message).await {
                 Ok(()) => {
                     let (begun, over) = (due.begun.len(), due.over.len());

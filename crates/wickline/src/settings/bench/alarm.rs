@@ -1,5 +1,6 @@
 //! Who is told when something needs a person: where, about what, and when not.
 
+use std::os::unix::fs::PermissionsExt;
 use std::path::PathBuf;
 
 use serde::Serialize;
@@ -7,6 +8,7 @@ use wickline_forward::deliver::{Address, Tls};
 use wickline_normalize::words::nearest;
 
 use super::super::{AlarmKeys, Settings};
+use super::cautions::{Caution, caution};
 use super::{Builder, hours};
 use crate::clock::SiteClock;
 
@@ -119,6 +121,20 @@ impl Alarm {
     #[must_use]
     pub fn is_about(&self, about: About) -> bool {
         self.about.is_empty() || self.about.contains(&about)
+    }
+
+    /// Told at each start where its command is not there, or is no program.
+    pub(super) fn caution(&self) -> Option<Caution> {
+        let To::Mail { command, .. } = &self.to else { return None };
+        let program = command.first()?;
+        let mode = std::fs::metadata(program).ok().filter(|found| found.is_file());
+        let runs = mode.is_some_and(|found| found.permissions().mode() & 0o111 != 0);
+        (!runs).then(|| {
+            caution(
+                format!("alarm {}", self.id),
+                format!("{program} is not there, or is no program: nobody gets its mails"),
+            )
+        })
     }
 
     /// Where it goes, without what may be secret.
