@@ -60,8 +60,11 @@ fn shown(page: &str, keys: bool) -> std::io::Result<()> {
     let mut frame = String::from("\x1b[H");
     for line in fitted(page, rows, columns) {
         // Behind a full line the cursor still stands on its last character.
-        let rest =
-            if width(&line) % columns.max(1) == 0 && !line.is_empty() { "" } else { "\x1b[K" };
+        let rest = if width(&line).is_multiple_of(columns.max(1)) && !line.is_empty() {
+            ""
+        } else {
+            "\x1b[K"
+        };
         frame.push_str(&format!("{line}{rest}\n"));
     }
     frame.push_str(&format!("{end}\x1b[K\x1b[J"));
