@@ -25,6 +25,7 @@ use Kind::{Acts, Aside, Asks, Else};
 
 /// Every command, as `--help` has them: a new one is put in here.
 const COMMANDS: &[(&str, Kind)] = &[
+    ("alarm", Else),
     ("backup", Acts(&["DIR/backups"])),
     ("backup check", Else),
     ("bundle", Asks(&["DIR/bundle.json", "--offline"])),

@@ -107,7 +107,7 @@ fn layers_go_one_way() {
 }
 
 /// The floors of `crates/wickline`, from the ground up: each uses what lies on its own floor or below.
-const FLOORS: [&[&str]; 8] = [
+const FLOORS: [&[&str]; 9] = [
     &["address", "clock", "csv", "digest", "pulse"],
     &["settings"],
     &["store"],
@@ -115,6 +115,7 @@ const FLOORS: [&[&str]; 8] = [
     &["pipeline"],
     &["daemon"],
     &["backup", "chart", "prove", "sheet", "simulate", "sketch"],
+    &["alarm"],
     &["cli", "console"],
 ];
 

@@ -1,6 +1,6 @@
 //! The only room that reads a clock: wall time for people, a steady tick for machines.
 
-use std::sync::OnceLock;
+use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 use jiff::{Timestamp, ZonedDateTime, tz::TimeZone};
@@ -45,10 +45,26 @@ pub enum Sync {
     Unknown,
 }
 
+/// How long an answer is believed: a daemon looks often, and each look would be a process.
+const BELIEVED_US: i64 = 300_000_000;
+
+/// Whether our clock is synchronised, as it was seen within the last minutes.
+pub async fn synchronised() -> Sync {
+    static SEEN: Mutex<Option<(i64, Sync)>> = Mutex::new(None);
+    let seen = || SEEN.lock().unwrap_or_else(PoisonError::into_inner);
+    let believed = seen().filter(|(at, _)| tick_us().saturating_sub(*at) < BELIEVED_US);
+    if let Some((_, sync)) = believed {
+        return sync;
+    }
+    let sync = asked_whether_synchronised().await;
+    *seen() = Some((tick_us(), sync));
+    sync
+}
+
 /// As systemd-timesyncd leaves it in its folder (systemd-timesyncd.service(8)), for many commands ask this in
 /// passing; else as the kernel was told by whatever program keeps the time: `timedatectl` shows its flag as
 /// `NTPSynchronized` (org.freedesktop.timedate1(5)).
-pub async fn synchronised() -> Sync {
+async fn asked_whether_synchronised() -> Sync {
     const PATIENCE: std::time::Duration = std::time::Duration::from_secs(2);
     let folder = std::path::Path::new("/run/systemd/timesync");
     if folder.join("synchronized").exists() {
@@ -107,6 +123,12 @@ impl SiteClock {
     #[must_use]
     pub fn rfc3339(&self, us: i64) -> String {
         self.zoned(us).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+    }
+
+    /// As mails have it (RFC 5322, 3.3).
+    #[must_use]
+    pub fn mail_date(&self, us: i64) -> String {
+        self.zoned(us).strftime("%a, %d %b %Y %H:%M:%S %z").to_string()
     }
 
     /// `14:03:59`, for a person who knows the day.

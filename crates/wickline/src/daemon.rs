@@ -5,6 +5,7 @@ mod lines;
 mod reload;
 
 use std::path::Path;
+use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -17,7 +18,6 @@ use self::ledger_work::{LedgerWork, Life};
 use self::lines::Lines;
 use crate::address::Address;
 use crate::pipeline::event::{Event, Events, Shown};
-use crate::pipeline::seen::Seen;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Db;
@@ -43,9 +43,26 @@ pub struct Sight {
     pub ledger: watch::Receiver<Option<Ledger>>,
     /// Whether the tape takes what is heard.
     pub tape: watch::Receiver<bool>,
-    /// How lines and receivers are.
-    pub seen: Seen,
+    /// What happens, and how lines and receivers are by that.
+    pub events: Events,
     pub stop: watch::Receiver<bool>,
+}
+
+/// Something that goes on until it is told to stop.
+pub type Task = Pin<Box<dyn Future<Output = ()> + Send>>;
+
+impl Sight {
+    /// Does it until the daemon is shown no longer.
+    #[must_use]
+    pub fn until(&self, work: impl Future<Output = ()> + Send + 'static) -> Task {
+        let mut stop = self.stop.clone();
+        Box::pin(async move {
+            tokio::select! {
+                () = work => {}
+                () = crate::pipeline::stopped(&mut stop) => {}
+            }
+        })
+    }
 }
 
 /// The running daemon.
@@ -174,7 +191,7 @@ impl Daemon {
         let (shown, stop) = watch::channel(false);
         self.shown = shown;
         let (bench, ledger) = (self.bench.subscribe(), self.there.subscribe());
-        Sight { bench, ledger, tape: self.tape.healthy(), seen: self.events.seen.clone(), stop }
+        Sight { bench, ledger, tape: self.tape.healthy(), events: self.events.clone(), stop }
     }
 
     /// Watches over one more task, which ends when its [`Sight`] says so.

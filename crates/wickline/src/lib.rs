@@ -2,6 +2,7 @@
 
 pub mod acts;
 pub mod address;
+pub mod alarm;
 pub mod backup;
 pub mod chart;
 pub mod cli;

@@ -7,6 +7,7 @@ mod address;
 mod certificate;
 mod courier;
 mod files;
+mod opened;
 mod serving;
 #[cfg(test)]
 mod tests;
@@ -18,6 +19,7 @@ use std::time::Duration;
 
 pub use address::Address;
 pub use courier::Courier;
+pub use opened::Opened;
 pub use serving::{Secured, Serving};
 pub use tls::Tls;
 

@@ -62,7 +62,12 @@ impl Wire {
 
     /// Waits for bytes; none means closed.
     pub fn poll_read(&mut self, cx: &mut Context<'_>) -> Poll<io::Result<&[u8]>> {
-        let mut into = ReadBuf::new(&mut self.bytes);
+        self.poll_read_most(cx, CHUNK)
+    }
+
+    /// The same, and no more than `most` of them.
+    pub fn poll_read_most(&mut self, cx: &mut Context<'_>, most: usize) -> Poll<io::Result<&[u8]>> {
+        let mut into = ReadBuf::new(&mut self.bytes[..most.min(CHUNK)]);
         let read = match &mut self.stream {
             Stream::Plain(stream) => Pin::new(stream).poll_read(cx, &mut into),
             Stream::Secured(stream) => Pin::new(stream).poll_read(cx, &mut into),

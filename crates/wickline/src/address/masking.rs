@@ -60,10 +60,37 @@ pub fn masked_line(text: &str) -> String {
         (Some(from), Some(at)) if from <= at => format!("{}{HIDDEN}{}", &text[..from], &text[at..]),
         _ => text.to_owned(),
     };
+    let shown = without_paths(&shown);
     match shown.split_once('?') {
         Some((place, _)) if place.contains("://") => format!("{place}?{HIDDEN}"),
         _ => shown,
     }
+}
+
+/// What stands behind the host of an address of the web is left out: where a place is told by a POST, its path is the
+/// secret. Addresses of stores and receivers begin with other letters (`postgres`, `mllp`, `sqlite`), also where they
+/// are mistyped.
+fn without_paths(text: &str) -> String {
+    let (mut shown, mut rest) = (String::new(), text);
+    while let Some(at) = rest.find("://") {
+        let host = at + 3;
+        let scheme = rest[..at].rsplit(|c: char| !c.is_ascii_alphabetic()).next().unwrap_or("");
+        let other = scheme.starts_with(['p', 'P', 'm', 'M', 's', 'S']);
+        let end = |from: usize, ends: &[char]| {
+            let found = rest[from..].find(|c: char| c.is_whitespace() || ends.contains(&c));
+            found.map_or(rest.len(), |n| from + n)
+        };
+        let path = if other { host } else { end(host, &['/', '?', '"', '\'']) };
+        let behind = if other { host } else { end(path, &['"', '\'']) };
+        shown.push_str(&rest[..path]);
+        if behind > path + 1 {
+            shown.push_str(&format!("{}{HIDDEN}", &rest[path..=path]));
+        } else {
+            shown.push_str(&rest[path..behind]);
+        }
+        rest = &rest[behind..];
+    }
+    shown + rest
 }
 
 #[cfg(test)]
@@ -90,6 +117,12 @@ mod tests {
             ("postgres:w:s@db/w", "postgres:***@db/w"),
             ("sqlite:ledger.db", "sqlite:ledger.db"),
             ("mysql:x", "mysql:x"),
+            ("https://ops.kestrel.example/hook/SECRETWORD", "https://ops.kestrel.example/***"),
+            ("https://ops.kestrel.example?SECRETWORD", "https://ops.kestrel.example?***"),
+            ("http://192.0.2.7:8080/", "http://192.0.2.7:8080/"),
+            ("htps://ops/SECRETWORD", "htps://ops/***"),
+            ("HTTPS://ops/SECRETWORD", "HTTPS://ops/***"),
+            ("mllp://lis.kestrel.example:2575", "mllp://lis.kestrel.example:2575"),
         ] {
             assert_eq!(masked_address(given), shown, "{given}");
         }

@@ -1,5 +1,6 @@
 //! The command line: what can be said, and how it ends.
 
+mod alarm;
 mod backup;
 mod bundle;
 mod check;
@@ -86,6 +87,8 @@ enum Command {
     Prove(prove::Options),
     /// Is anything wrong now? Lines, controls, receivers, what is open of all days, stores, clocks
     Status(status::Options),
+    /// Sends a test to each place that is told when something needs a person, and says whether it arrived
+    Alarm(alarm::Options),
     /// Every report of a specimen id, number, control id or OBR-3; or of a strip lot, a failed run, a mapping
     Find(find::Options),
     /// Everything kept of one specimen, as a page and as JSON, for whoever is entitled to it
@@ -248,6 +251,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Sketch(options) => sketch::run(options, out).await,
         Command::Prove(options) => prove::prove(config, options, out).await,
         Command::Status(options) => status::status(config, options, out).await,
+        Command::Alarm(options) => alarm::alarm(config, options, out).await,
         Command::Find(options) => find::find(config, options, out).await,
         Command::Export(options) => export::export(config, options, out).await,
         Command::Queue(options) => queue::queue(config, options, out).await,

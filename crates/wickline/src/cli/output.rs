@@ -1,6 +1,7 @@
 //! What a person or a program sees: aligned text or one JSON document, never a raw control byte.
 
 use std::io::{self, IsTerminal, Write};
+use std::sync::{Mutex, PoisonError};
 
 use serde::Serialize;
 
@@ -9,6 +10,8 @@ use serde::Serialize;
 pub struct Output {
     pub json: bool,
     colour: bool,
+    /// What is gathered, to be written at once. None: each line is written as it comes.
+    page: Mutex<Option<String>>,
 }
 
 /// How a cell stands out on a terminal.
@@ -26,7 +29,27 @@ impl Output {
     #[must_use]
     pub fn new(json: bool) -> Self {
         let plain = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
-        Self { json, colour: !json && !plain && io::stdout().is_terminal() }
+        Self { json, colour: !json && !plain && io::stdout().is_terminal(), page: Mutex::default() }
+    }
+
+    /// From now on lines are gathered.
+    pub fn gather(&self) {
+        *self.page.lock().unwrap_or_else(PoisonError::into_inner) = Some(String::new());
+    }
+
+    /// What was gathered.
+    pub fn gathered(&self) -> String {
+        self.page.lock().unwrap_or_else(PoisonError::into_inner).take().unwrap_or_default()
+    }
+
+    fn put(&self, line: &str) {
+        if let Some(page) = self.page.lock().unwrap_or_else(PoisonError::into_inner).as_mut() {
+            page.push_str(line);
+            page.push('\n');
+            return;
+        }
+        // A closed pipe is the reader's wish, not our fault.
+        let _ = writeln!(io::stdout().lock(), "{line}");
     }
 
     /// One JSON document on one line.
@@ -40,8 +63,7 @@ impl Output {
     /// One line for a person; nothing in JSON.
     pub fn line(&self, text: &str) {
         if !self.json {
-            // A closed pipe is the reader's wish, not our fault.
-            let _ = writeln!(io::stdout().lock(), "{}", visible(text));
+            self.put(&visible(text));
         }
     }
 
@@ -71,7 +93,7 @@ impl Output {
     pub fn pieces(&self, pieces: &[(String, Tone)]) {
         if !self.json {
             let line: String = pieces.iter().map(|(text, tone)| self.toned(text, *tone)).collect();
-            let _ = writeln!(io::stdout().lock(), "{}", line.trim_end());
+            self.put(line.trim_end());
         }
     }
 
@@ -98,7 +120,7 @@ impl Output {
                     text.push_str(&" ".repeat(fill));
                 }
             }
-            let _ = writeln!(io::stdout().lock(), "{}", text.trim_end());
+            self.put(text.trim_end());
         }
     }
 }

@@ -12,6 +12,7 @@ use tracing::{error, info, warn};
 
 use super::output::Output;
 use super::{Answer, Exit, Failure, faults};
+use crate::alarm;
 use crate::console::Console;
 use crate::daemon::Daemon;
 use crate::pipeline::event::{Event, Events};
@@ -72,10 +73,10 @@ pub(super) async fn started(
     Ok((daemon, console))
 }
 
-/// Shows the daemon on this console, and no longer on another.
+/// Shows the daemon on this console and to whom its alarms go, and no longer on another.
 fn show(daemon: &mut Daemon, console: &Console) {
     let sight = daemon.sight();
-    for task in console.tasks(&sight) {
+    for task in console.tasks(&sight).into_iter().chain(alarm::tasks(&sight)) {
         daemon.beside(task);
     }
 }

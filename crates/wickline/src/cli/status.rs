@@ -1,8 +1,9 @@
 //! `status`: is anything wrong now? And the short line with which other commands say that something is.
 
-use std::io::{IsTerminal, Write};
+mod watch;
+
+use std::io::IsTerminal;
 use std::path::PathBuf;
-use std::time::Duration;
 
 use clap::Args;
 use serde_json::json;
@@ -14,33 +15,23 @@ use crate::sheet::now::{About, Finding, Now};
 use crate::store::ledger::Ledger;
 use crate::store::tape::{Kind, Tape};
 
-/// Between two looks of `--watch`.
-const AGAIN: Duration = Duration::from_secs(2);
-
 /// `wickline status`, `wickline status --watch`
 #[derive(Debug, Args)]
 pub struct Options {
-    /// Look again every 2 seconds until interrupted
+    /// Look again every 2 seconds, until q or ctrl-c; then the exit code is the last look's
     #[arg(long)]
     watch: bool,
 }
 
 pub async fn status(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
     let bench = bench(config)?;
-    let again = options.watch && (out.json || std::io::stdout().is_terminal());
-    loop {
-        let answer = once(&bench, again, out).await;
-        if !again {
-            return answer;
-        }
-        if let Err(failure) = answer {
-            eprintln!("wickline: {}", failure.text);
-        }
-        tokio::time::sleep(AGAIN).await;
+    if options.watch && (out.json || std::io::stdout().is_terminal()) {
+        return watch::watch(&bench, out).await;
     }
+    once(&bench, out).await
 }
 
-async fn once(bench: &Bench, again: bool, out: &Output) -> Answer {
+async fn once(bench: &Bench, out: &Output) -> Answer {
     let now = async {
         let ledger = Ledger::look(bench.ledger.clone()).await?;
         let now = ledger.within(Now::read(&ledger, bench)).await;
@@ -57,10 +48,6 @@ async fn once(bench: &Bench, again: bool, out: &Output) -> Answer {
             return Err(failure);
         }
     };
-    if again && !out.json {
-        // The screen from its top, by ECMA-48.
-        let _ = std::io::stdout().lock().write_all(b"\x1b[H\x1b[2J");
-    }
     show(&now, out)?;
     Ok(if now.wrong { Exit::NotClean } else { Exit::Done })
 }

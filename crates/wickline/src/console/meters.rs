@@ -1,11 +1,16 @@
 //! The metrics: their names, what they mean, and where they come from. Labels are ids and states only.
 
-use metrics::{describe_counter, describe_gauge, describe_histogram, gauge};
+use std::collections::BTreeMap;
+
+use metrics::{counter, describe_counter, describe_gauge, describe_histogram, gauge};
 use metrics_exporter_prometheus::{Matcher, PrometheusBuilder};
+use wickline_listen::line::Trouble;
 
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench, Target};
+use crate::sheet::now::Now;
 use crate::store::ledger::Ledger;
+use crate::store::rows::daemon_state::{Kind, Points};
 
 /// Upper bounds of what takes a fraction of a second, in seconds.
 const QUICK: &[f64] =
@@ -37,11 +42,14 @@ pub fn describe() {
     describe_counter!("wickline_flawed_bytes_total", "Bytes with a parity or framing error");
     describe_counter!("wickline_deliveries_total", "Messages answered, by outcome");
     describe_counter!("wickline_receiver_failures_total", "Times a receiver went away or was busy");
+    describe_counter!("wickline_console_connections_total", "Connections to the console");
+    describe_counter!("wickline_console_turned_away_total", "Connections that were turned away");
     describe_counter!("wickline_tee_lost_bytes_total", "Bytes that the copy of a line lacks");
     describe_gauge!("wickline_tee_up", "1 while the copy of a line goes where it should");
     describe_gauge!("wickline_line_silent", "1 while it says nothing in its working hours");
     describe_gauge!("wickline_line_up", "1 while the line is open");
     describe_gauge!("wickline_receiver_up", "1 unless the last try failed");
+    describe_gauge!("wickline_alarm_up", "1 unless the last alarm could not be delivered");
     describe_gauge!("wickline_ledger_up", "1 while the ledger can be reached");
     describe_gauge!("wickline_tape_up", "1 while the tape takes what is heard");
     describe_gauge!("wickline_queue_messages", "Messages not accepted, by state");
@@ -53,8 +61,64 @@ pub fn describe() {
     describe_histogram!("wickline_answer_seconds", "From sending a message to its answer");
     describe_histogram!("wickline_tape_commit_seconds", "One commit of the tape, with its sync");
     describe_histogram!("wickline_ledger_commit_seconds", "Taking reports into the ledger");
+    describe_gauge!("wickline_hanging_loops", "Loops that did not turn for long: see the watchdog");
     describe_gauge!("wickline_build_info", "1; the version is its label");
     gauge!("wickline_build_info", "version" => env!("CARGO_PKG_VERSION")).set(1);
+}
+
+/// What has not happened yet is none, and no figure that is missing ("Instrumentation" of Prometheus, avoid missing
+/// metrics).
+pub fn exist(bench: &Bench, points: &Points) {
+    for Analyzer { id, .. } in bench.analyzers.iter().map(AsRef::as_ref) {
+        for name in [
+            "wickline_heard_bytes_total",
+            "wickline_lost_bytes_total",
+            "wickline_flawed_bytes_total",
+            "wickline_line_opens_total",
+            "wickline_line_takeovers_total",
+            "wickline_numbers_missing_total",
+        ] {
+            counter!(name, "analyzer" => id.clone()).increment(0);
+        }
+        for trouble in Trouble::ALL {
+            let kind = trouble.code();
+            counter!("wickline_line_troubles_total", "analyzer" => id.clone(), "kind" => kind)
+                .increment(0);
+        }
+        gauge!("wickline_line_silent", "analyzer" => id.clone()).increment(0.0);
+    }
+    for target in &bench.targets {
+        counter!("wickline_receiver_failures_total", "receiver" => target.id.clone()).increment(0);
+    }
+    for ((kind, id), point) in points {
+        let (name, label) = match kind {
+            Kind::Line => ("wickline_line_up", "analyzer"),
+            Kind::Receiver => ("wickline_receiver_up", "receiver"),
+            _ => continue,
+        };
+        gauge!(name, label => id.clone()).set(u8::from(point.up));
+    }
+}
+
+/// Everything that `status` shows, as one figure each: 1 where a person is needed. Written by hand, for what is not
+/// there any more leaves no figure behind.
+#[must_use]
+pub fn wrong(now: &Now) -> String {
+    let mut page = "# HELP wickline_wrong 1 where a person is needed, as `wickline status` says\n\
+                    # TYPE wickline_wrong gauge\n"
+        .to_owned();
+    let mut all = BTreeMap::new();
+    for finding in &now.findings {
+        let wrong = all.entry((finding.about.text(), finding.which.as_str())).or_insert(false);
+        *wrong |= finding.wrong;
+    }
+    for ((about, which), wrong) in all {
+        // As the text format has them escaped.
+        let which = which.replace('\\', "\\\\").replace('"', "\\\"").replace('\n', "\\n");
+        let one = u8::from(wrong);
+        page.push_str(&format!("wickline_wrong{{about=\"{about}\",which=\"{which}\"}} {one}\n"));
+    }
+    page
 }
 
 /// The figures without those of analyzers and receivers that are not configured any more: nobody keeps them
@@ -68,7 +132,9 @@ pub fn of_bench(page: &str, bench: &Bench) -> String {
     let known = |line: &&str| {
         let analyzer = named(line, "analyzer=\"").is_none_or(|id| bench.analyzer(&id).is_some());
         let receiver = named(line, "receiver=\"");
-        analyzer && receiver.is_none_or(|id| bench.targets.iter().any(|t| t.id == id))
+        let alarm = named(line, "alarm=\"");
+        let alarm = alarm.is_none_or(|id| bench.alarms.iter().any(|a| a.id == id));
+        analyzer && alarm && receiver.is_none_or(|id| bench.targets.iter().any(|t| t.id == id))
     };
     page.lines().filter(known).flat_map(|line| [line, "\n"]).collect()
 }

@@ -5,7 +5,6 @@ mod meters;
 mod process;
 
 use std::net::SocketAddr;
-use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -18,8 +17,9 @@ use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
 use tracing::info;
 
 use self::door::Door;
-use crate::daemon::Sight;
+use crate::daemon::{Sight, Task};
 use crate::pipeline::event::Shown;
+use crate::pulse;
 use crate::settings::bench::{Bench, Served};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -29,9 +29,6 @@ pub struct Console {
     doors: Vec<(&'static str, Door)>,
     handle: PrometheusHandle,
 }
-
-/// Something that serves until it is told to stop.
-pub type Task = Pin<Box<dyn Future<Output = ()> + Send>>;
 
 /// The one recorder of this process: a daemon that reads its configuration again goes on counting.
 fn recorder() -> PrometheusHandle {
@@ -110,24 +107,13 @@ impl Console {
         let mut tasks: Vec<Task> = Vec::new();
         for (name, door) in &self.doors {
             info!(address = door.address(), name, "served");
-            tasks.push(until(sight, door.serve(name, app.clone())));
+            tasks.push(sight.until(door.serve(name, app.clone())));
         }
         if !tasks.is_empty() {
-            tasks.push(until(sight, upkeep(self.handle.clone())));
+            tasks.push(sight.until(upkeep(self.handle.clone())));
         }
         tasks
     }
-}
-
-/// Does it until the daemon is shown no longer.
-fn until(sight: &Sight, work: impl Future<Output = ()> + Send + 'static) -> Task {
-    let mut stop = sight.stop.clone();
-    Box::pin(async move {
-        tokio::select! {
-            () = work => {}
-            () = crate::pipeline::stopped(&mut stop) => {}
-        }
-    })
 }
 
 /// Sorts what was measured into its steps now and then, also when nobody asks: until then every single
@@ -138,6 +124,9 @@ async fn upkeep(handle: PrometheusHandle) {
         handle.run_upkeep();
     }
 }
+
+/// A loop that did not turn for so long hangs: our unit would end it a little later (25 s).
+const HANGING: Duration = Duration::from_secs(20);
 
 type Shared = State<Arc<(Sight, PrometheusHandle)>>;
 
@@ -155,13 +144,13 @@ async fn ready(State(shared): Shared) -> impl IntoResponse {
     let ledger = sight.ledger.borrow().clone();
     let why = match ledger {
         Some(ledger) => lacking(&ledger).await,
-        None => Some(sight.seen.ledger_away().unwrap_or_default()),
+        None => Some(sight.events.seen.ledger_away().unwrap_or_default()),
     };
     if let Some(why) = why {
         return answer(false, &format!("the ledger is away: lines go on to the tape\n{why}"));
     }
     let longest = sight.bench.borrow().down_longest;
-    let down = longest.map(|longest| sight.seen.down_for(longest)).unwrap_or_default();
+    let down = longest.map(|longest| sight.events.seen.down_for(longest)).unwrap_or_default();
     answer(down.is_empty(), &down.join("\n"))
 }
 
@@ -197,8 +186,11 @@ async fn numbers(State(shared): Shared) -> impl IntoResponse {
         }
         meters::held(&ledger).await;
     }
+    let wrong = meters::wrong(&crate::alarm::looked(sight).await);
+    meters::exist(&bench, &sight.events.seen.points());
+    metrics::gauge!("wickline_hanging_loops").set(pulse::hanging(HANGING).len() as f64);
     process::read(&bench);
     handle.run_upkeep();
-    let page = meters::of_bench(&handle.render(), &bench);
+    let page = meters::of_bench(&handle.render(), &bench) + &wrong;
     ([(header::CONTENT_TYPE, "text/plain; version=0.0.4")], page)
 }

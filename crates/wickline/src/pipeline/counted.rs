@@ -63,6 +63,9 @@ pub fn told(event: &Event) {
                 .increment(1);
             gauge!("wickline_receiver_up", "receiver" => receiver.clone()).set(0);
         }
+        Event::Alarm { alarm, up, .. } => {
+            gauge!("wickline_alarm_up", "alarm" => alarm.clone()).set(u8::from(*up));
+        }
         Event::ReceiverUp { receiver } => {
             gauge!("wickline_receiver_up", "receiver" => receiver.clone()).set(1);
         }

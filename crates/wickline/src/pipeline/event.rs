@@ -110,6 +110,12 @@ pub enum Event {
     QueueInTime {
         receiver: String,
     },
+    /// Whether one who is told what is wrong could be told; at first, and when that changes.
+    Alarm {
+        alarm: String,
+        up: bool,
+        why: Option<String>,
+    },
     /// The tape takes nothing: framed messages are answered with no, printed ones kept in memory.
     TapeAway,
     TapeBack,

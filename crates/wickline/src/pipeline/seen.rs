@@ -62,6 +62,7 @@ impl Seen {
             Kind::Certificate => {
                 bench.targets.iter().any(|t| id.split_once(',').is_some_and(|(of, _)| of == t.id))
             }
+            Kind::Alarm => bench.alarms.iter().any(|a| a.id == *id),
             Kind::Daemon | Kind::Tape => true,
         });
         for analyzer in &bench.analyzers {
@@ -127,6 +128,7 @@ impl Seen {
                 Kind::Line | Kind::Receiver => wrong.push(format!("{} {id} down", kind.text())),
                 Kind::Rivals => wrong.push(format!("two devices take line {id} from each other")),
                 Kind::Tee => wrong.push(format!("the copy of line {id} waits")),
+                Kind::Alarm => wrong.push(format!("alarm {id} cannot be delivered")),
                 Kind::Tape => wrong.push("the tape takes nothing".into()),
                 Kind::Daemon | Kind::Certificate | Kind::Troubles => {}
             }
@@ -204,6 +206,7 @@ impl Seen {
                 let lost = if *lost > 0 { format!("; {lost} bytes lost") } else { String::new() };
                 set(Kind::Tee, analyzer, *up, Some(&format!("{to}{why}{lost}")));
             }
+            Event::Alarm { alarm, up, why } => set(Kind::Alarm, alarm, *up, why.as_deref()),
             Event::ReceiverUp { receiver } => set(Kind::Receiver, receiver, true, None),
             Event::ReceiverDown { receiver, why } => {
                 set(Kind::Receiver, receiver, false, Some(why));

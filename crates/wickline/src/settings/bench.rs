@@ -1,6 +1,7 @@
 //! The configuration as what it describes: analyzers with their dialects, strips and rules;
 //! receivers with their layouts and choices. Everything that can be wrong is found here.
 
+mod alarm;
 mod apart;
 mod cautions;
 mod descriptors;
@@ -32,6 +33,7 @@ use wickline_normalize::rules::Rules;
 use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
+pub use self::alarm::{About, Alarm, Quiet, To};
 pub use self::cautions::{Caution, asks_for_core_dumps};
 pub use self::descriptors::PLACES;
 pub use self::hours::Hours;
@@ -161,6 +163,8 @@ pub struct Bench {
     pub analyzers: Vec<Arc<Analyzer>>,
     pub targets: Vec<Arc<Target>>,
     pub people: People,
+    /// Who is told what is wrong.
+    pub alarms: Vec<Arc<Alarm>>,
     /// What kind of urine a specimen is.
     pub urines: Urines,
     /// What `check` should say although it is not wrong.
@@ -191,6 +195,7 @@ impl Bench {
             .filter_map(|index| builder.target(settings, index))
             .collect();
         let urines = builder.urines(settings);
+        let alarms = builder.alarms(settings);
         builder.ids(settings);
         builder.lines_apart(settings);
         builder.layouts_fit(settings, &analyzers, &mut targets);
@@ -234,6 +239,7 @@ impl Bench {
             analyzers,
             targets,
             people,
+            alarms,
             urines,
             notes,
             cautions: Vec::new(),
@@ -533,10 +539,11 @@ impl Builder<'_> {
     fn ids(&mut self, settings: &Settings) {
         let analyzers = settings.analyzer.iter().map(|a| ("analyzer", &a.id));
         let receivers = settings.receiver.iter().map(|r| ("receiver", &r.id));
+        let alarms = settings.alarm.iter().map(|a| ("alarm", &a.id));
         let mut seen = HashSet::new();
         let mut counts = std::collections::HashMap::new();
         let all: Vec<(&str, String)> =
-            analyzers.chain(receivers).map(|(t, id)| (t, id.clone())).collect();
+            analyzers.chain(receivers).chain(alarms).map(|(t, id)| (t, id.clone())).collect();
         for (table, id) in all {
             let index = counts.entry(table).or_insert(0_usize);
             let plain =

@@ -2,6 +2,7 @@
 //!
 //! One table serves the reader's errors, the commented `config/wickline.toml` and its test.
 
+mod alarm;
 mod laboratory;
 mod receiver;
 
@@ -83,10 +84,16 @@ pub const TABLES: &[(&str, bool, &str)] = &[
         "Comments of the laboratory's own, by rule: they go out as notes and never change a value or a flag.",
     ),
     ("receiver", true, "One for each receiver, usually the LIS."),
+    (
+        "alarm",
+        true,
+        "One for each place that is told when something needs a person, and when that is over: what `wickline status` \
+         says,\n# without the words of people and receivers, and no patient data.",
+    ),
 ];
 
 /// Lists of tables that most do without: the commented file has them behind `#`.
-pub const OPTIONAL: &[&str] = &["control", "comment"];
+pub const OPTIONAL: &[&str] = &["control", "comment", "alarm"];
 
 const fn key(
     table: &'static str,
@@ -412,7 +419,8 @@ const KEYS: &[Key] = &[
 
 /// The keys of one table.
 pub fn of_table(table: &str) -> impl Iterator<Item = &'static Key> {
-    KEYS.iter().chain(laboratory::KEYS).chain(receiver::KEYS).filter(move |k| k.table == table)
+    let all = KEYS.iter().chain(laboratory::KEYS).chain(receiver::KEYS).chain(alarm::KEYS);
+    all.filter(move |k| k.table == table)
 }
 
 /// The commented file, whole: what `config/wickline.toml` must be.

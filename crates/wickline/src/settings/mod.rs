@@ -27,6 +27,7 @@ pub struct Settings {
     pub control: Vec<Control>,
     pub comment: Vec<Comment>,
     pub receiver: Vec<Receiver>,
+    pub alarm: Vec<AlarmKeys>,
 }
 
 #[derive(Clone, Debug, Deserialize, Serialize)]
@@ -205,6 +206,19 @@ pub struct Receiver {
     pub ca: String,
     pub certificate: String,
     pub private_key: String,
+}
+
+/// One place that is told what is wrong.
+#[derive(Clone, Debug, Deserialize)]
+pub struct AlarmKeys {
+    pub id: String,
+    pub to: String,
+    pub ca: String,
+    pub command: Vec<String>,
+    pub about: Vec<String>,
+    pub after_minutes: i64,
+    pub again_hours: i64,
+    pub quiet: String,
 }
 
 /// A configuration file as read: where from, its text for faults, its settings.

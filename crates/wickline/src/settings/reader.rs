@@ -235,8 +235,7 @@ fn check_value(
 /// What somebody wrote, in quotes and bounded; of an address, without what may be its password.
 #[must_use]
 pub fn quoted(text: &str, most: usize) -> String {
-    let shown =
-        if text.contains('@') && text.contains("://") { masked_address(text) } else { text.into() };
+    let shown = if text.contains("://") { masked_address(text) } else { text.into() };
     let short: String = shown.chars().take(most).flat_map(char::escape_default).collect();
     format!("\"{short}\"")
 }

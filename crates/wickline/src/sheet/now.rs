@@ -8,52 +8,17 @@ use serde_json::{Map, Value, json};
 use super::todo::word;
 use crate::clock::{self, Sync};
 use crate::daemon;
+pub use crate::settings::bench::About;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
 use crate::store::lists::now::{Aged, Ages, MOST, Open, looked_back};
-use crate::store::rows::daemon_state::{Kind, Point, SILENT_US, Told};
-use crate::store::rows::queue::lease_name;
+use crate::store::rows::daemon_state::{Kind, Point, Points, SILENT_US, Told};
+use crate::store::rows::queue::{Gate, lease_name};
 
 /// Days before its end from which a certificate is told of.
 const CERTIFICATE_DAYS: i64 = 30;
-
-/// What a finding is about. What one command shows itself, its last line leaves out.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum About {
-    Daemon,
-    Line,
-    Controls,
-    Receiver,
-    Held,
-    Refused,
-    Missing,
-    Day,
-    Store,
-    Certificate,
-    Clock,
-}
-
-impl About {
-    #[must_use]
-    pub fn text(self) -> &'static str {
-        match self {
-            About::Daemon => "daemon",
-            About::Line => "line",
-            About::Controls => "controls",
-            About::Receiver => "receiver",
-            About::Held => "held",
-            About::Refused => "refused",
-            About::Missing => "missing",
-            About::Day => "days",
-            About::Store => "store",
-            About::Certificate => "certificate",
-            About::Clock => "clock",
-        }
-    }
-}
 
 /// One thing and how it stands.
 #[derive(Clone, Debug, Serialize)]
@@ -67,6 +32,11 @@ pub struct Finding {
     pub text: String,
     /// What to do, as a command.
     pub todo: Option<String>,
+    /// It cannot wait until the morning.
+    pub urgent: bool,
+    /// The same text without words of people and receivers, for who stands outside. None: it has none.
+    #[serde(skip)]
+    pub outside: Option<String>,
     #[serde(flatten)]
     pub facts: Map<String, Value>,
 }
@@ -78,6 +48,9 @@ pub struct Now {
     pub site: String,
     pub at: String,
     pub wrong: bool,
+    /// The ledger could be asked: what is not among the findings is not there.
+    #[serde(skip)]
+    pub whole: bool,
     #[serde(rename = "items")]
     pub findings: Vec<Finding>,
 }
@@ -91,24 +64,39 @@ impl Now {
         let ages = Ages { today: midnight, week: midnight - 6 * 86_400_000_000 };
         let told = ledger.daemons().await?;
         let lock = daemon::is_locked_for(&bench.ledger);
-        let mut look = Look { ledger, bench, now, ages, told, lock, findings: Vec::new() };
-        look.notices().await?;
+        let mut look = Look { bench, now, ages, told, lock, findings: Vec::new() };
+        look.notices(ledger).await?;
         look.daemons();
-        look.lines().await?;
-        look.controls().await?;
-        look.receivers().await?;
-        look.open().await?;
-        look.days(&today).await?;
-        look.stores();
+        look.lines(ledger).await?;
+        look.controls(ledger).await?;
+        look.receivers(ledger).await?;
+        look.open(ledger).await?;
+        look.days(ledger, &today).await?;
+        look.stores(Ok(&ledger.label()));
         look.certificates();
-        look.clocks().await?;
-        let findings = look.findings;
-        Ok(Self {
-            site: bench.site_name.clone(),
-            at: bench.clock.rfc3339(now),
-            wrong: findings.iter().any(|f| f.wrong),
-            findings,
-        })
+        look.alarms();
+        look.clocks(ledger).await?;
+        Ok(look.done(true))
+    }
+
+    /// What a daemon sees without its ledger, which cannot be reached. Of the rest nothing is said.
+    #[must_use]
+    pub fn without_ledger(bench: &Bench, points: Points, why: &str) -> Self {
+        let (now, ages) = (clock::now_us(), Ages { today: 0, week: 0 });
+        let own = Point { up: true, since: now, why: None, last_at: None };
+        let mut told = Told { daemon: String::new(), noted_at: now, points };
+        told.points.insert((Kind::Daemon, String::new()), own);
+        let mut look =
+            Look { bench, now, ages, told: vec![told], lock: None, findings: Vec::new() };
+        look.stores(Err(why));
+        look.certificates();
+        look.done(false)
+    }
+
+    /// What is known of one thing. None: nothing is.
+    #[must_use]
+    pub fn of(&self, about: About, which: &str) -> Option<&Finding> {
+        self.findings.iter().find(|f| f.about == about && f.which == which)
     }
 
     /// What needs a person.
@@ -119,7 +107,6 @@ impl Now {
 
 /// One look at everything, as far as it has come.
 struct Look<'a> {
-    ledger: &'a Ledger,
     bench: &'a Bench,
     now: i64,
     ages: Ages,
@@ -130,10 +117,32 @@ struct Look<'a> {
 }
 
 impl Look<'_> {
+    fn done(self, whole: bool) -> Now {
+        let findings = self.findings;
+        Now {
+            site: self.bench.site_name.clone(),
+            at: self.bench.clock.rfc3339(self.now),
+            wrong: findings.iter().any(|f| f.wrong),
+            whole,
+            findings,
+        }
+    }
+
     fn add(&mut self, about: About, which: &str, wrong: bool, text: String) -> &mut Finding {
         let which = which.to_owned();
         let (todo, facts) = (None, Map::new());
-        self.findings.push(Finding { about, which, wrong, text, todo, facts });
+        // Where they are wrong nothing else can be relied on.
+        let urgent = wrong && matches!(about, About::Store | About::Daemon);
+        self.findings.push(Finding {
+            about,
+            which,
+            wrong,
+            text,
+            todo,
+            urgent,
+            outside: None,
+            facts,
+        });
         let last = self.findings.len() - 1;
         &mut self.findings[last]
     }
@@ -194,9 +203,9 @@ impl Look<'_> {
         }
     }
 
-    async fn controls(&mut self) -> Result<(), StoreError> {
+    async fn controls(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
         for analyzer in &self.bench.analyzers {
-            let stands = self.ledger.control_standing(self.bench, analyzer, self.now).await?;
+            let stands = ledger.control_standing(self.bench, analyzer, self.now).await?;
             for stand in stands.iter().filter(|s| s.overall.state != "no-plan") {
                 let levels: Vec<String> = stand.levels.iter().map(level_text).collect();
                 let mut text = levels.join("; ");
@@ -223,22 +232,22 @@ impl Look<'_> {
         Ok(())
     }
 
-    async fn receivers(&mut self) -> Result<(), StoreError> {
-        let leases = self.ledger.leases().await?;
+    async fn receivers(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
+        let leases = ledger.leases().await?;
         let mut ids: Vec<String> = self.bench.targets.iter().map(|t| t.id.clone()).collect();
-        for id in self.ledger.receivers().await? {
+        for id in ledger.receivers().await? {
             if !ids.contains(&id) {
                 ids.push(id);
             }
         }
         for id in ids {
-            let open = self.ledger.open_at(&id, self.ages).await?;
+            let open = ledger.open_at(&id, self.ages).await?;
             let configured = self.bench.targets.iter().any(|t| t.id == id);
             if !configured && open.waiting + open.kept_back + open.refused.count == 0 {
                 continue;
             }
             let lease = leases.iter().find(|(name, _)| *name == lease_name(&id));
-            self.receiver(&id, &open, lease.map(|(_, holder)| holder.as_str())).await?;
+            self.receiver(ledger, &id, &open, lease.map(|(_, holder)| holder.as_str())).await?;
             let refused = &open.refused;
             if refused.count > 0 {
                 let (text, which) = (aged_text(refused), id.clone());
@@ -247,39 +256,61 @@ impl Look<'_> {
                     _ => format!("wickline queue --receiver {} --state refused", word(&id)),
                 });
                 let found = self.add(About::Refused, &which, true, text);
+                found.urgent = refused.urgent > 0;
                 (found.todo, found.facts) = (todo, facts([("by_age", json!(refused))]));
             }
         }
         Ok(())
     }
 
+    /// How a queue that is stopped or paused stands, and what of it are words of a receiver or a person.
+    async fn shut(
+        &self,
+        ledger: &Ledger,
+        id: &str,
+        gate: &Gate,
+    ) -> Result<Option<(String, String)>, StoreError> {
+        let verb = match (gate.stopped, gate.paused) {
+            (true, _) => "stop",
+            (false, true) => "pause",
+            (false, false) => return Ok(None),
+        };
+        let act = ledger.last_act(&format!("receiver {id}"), verb).await?;
+        let at = act.as_ref().map_or(String::new(), |act| self.time(act.at));
+        Ok(Some(match act {
+            None if gate.stopped => ("stopped".to_owned(), String::new()),
+            None => ("paused".to_owned(), String::new()),
+            Some(stop) if gate.stopped => {
+                let why = stop.reason.map_or(String::new(), |why| format!(": {why}"));
+                (format!("stopped at {at}{why}"), why)
+            }
+            Some(pause) => {
+                let who = format!(" by {}", pause.who);
+                (format!("paused{who} since {at}"), who)
+            }
+        }))
+    }
+
     async fn receiver(
         &mut self,
+        ledger: &Ledger,
         id: &str,
         open: &Open,
         deliverer: Option<&str>,
     ) -> Result<(), StoreError> {
-        let gate = self.ledger.gate(id).await?;
-        let rate = self.ledger.answered_lately(id).await?;
+        let gate = ledger.gate(id).await?;
+        let rate = ledger.answered_lately(id).await?;
         let target = self.bench.targets.iter().find(|t| t.id == id);
         let point = self.point(Kind::Receiver, id, deliverer).cloned();
         let away = point.as_ref().filter(|p| !p.up);
-        let resume = Some(format!("wickline queue resume {id}"));
+        let shut = self.shut(ledger, id, &gate).await?;
+        let quoted = shut.as_ref().map_or(String::new(), |(_, quoted)| quoted.clone());
         let (mut wrong, mut todo) = (true, None);
         let mut text = if target.is_none() {
             "not configured here, and messages wait for it".to_owned()
-        } else if gate.stopped {
-            todo = resume;
-            let stop = self.ledger.last_act(&format!("receiver {id}"), "stop").await?;
-            let at = stop.as_ref().map_or(String::new(), |s| format!(" at {}", self.time(s.at)));
-            let why = stop.and_then(|s| s.reason).map_or(String::new(), |r| format!(": {r}"));
-            format!("stopped{at}{why}")
-        } else if gate.paused {
-            todo = resume;
-            let pause = self.ledger.last_act(&format!("receiver {id}"), "pause").await?;
-            pause.map_or("paused".to_owned(), |p| {
-                format!("paused by {} since {}", p.who, self.time(p.at))
-            })
+        } else if let Some((text, _)) = shut {
+            todo = Some(format!("wickline queue resume {id}"));
+            text
         } else if let Some(away) = away {
             let why = away.why.as_deref().map_or(String::new(), |w| format!(" ({w})"));
             format!("away since {}{why}", self.time(away.since))
@@ -299,7 +330,8 @@ impl Look<'_> {
         }
         text.push_str(&format!("; {rate} answered in the last minute"));
         let oldest_s = open.oldest_at.map_or(0, |at| (self.now - at).max(0) / 1_000_000);
-        if target.is_some_and(|t| t.is_late(open.waiting, oldest_s)) {
+        let late = target.is_some_and(|t| t.is_late(open.waiting, oldest_s));
+        if late {
             wrong = true;
             text.push_str("; late");
         }
@@ -318,7 +350,8 @@ impl Look<'_> {
         }
         let since = point.as_ref().map(|p| self.bench.clock.rfc3339(p.since));
         let found = self.add(About::Receiver, id, wrong, text);
-        found.todo = todo;
+        found.outside = (!quoted.is_empty()).then(|| found.text.replacen(&quoted, "", 1));
+        (found.todo, found.urgent) = (todo, late);
         found.facts = facts([
             ("paused", json!(gate.paused)),
             ("stopped", json!(gate.stopped)),
@@ -333,10 +366,10 @@ impl Look<'_> {
     }
 
     /// Held, without a receiver, missing.
-    async fn open(&mut self) -> Result<(), StoreError> {
-        let held = self.ledger.held_now(self.ages).await?;
-        let missing = self.ledger.missing_now(self.ages).await?;
-        let unsent = self.ledger.unsent_now().await?;
+    async fn open(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
+        let held = ledger.held_now(self.ages).await?;
+        let missing = ledger.missing_now(self.ages).await?;
+        let unsent = ledger.unsent_now().await?;
         let show = held.oldest.as_ref().map(|n| match held.count {
             1 => format!("wickline held show {n}"),
             _ => "wickline held".to_owned(),
@@ -345,6 +378,7 @@ impl Look<'_> {
         for (about, aged, todo) in [(About::Held, held, show), (About::Missing, missing, day)] {
             let (wrong, text) = (aged.count > 0, aged_text(&aged));
             let found = self.add(about, "reports", wrong, text);
+            found.urgent = aged.urgent > 0;
             if about == About::Missing {
                 "numbers".clone_into(&mut found.which);
             }
@@ -358,10 +392,10 @@ impl Look<'_> {
         Ok(())
     }
 
-    async fn days(&mut self, today: &str) -> Result<(), StoreError> {
+    async fn days(&mut self, ledger: &Ledger, today: &str) -> Result<(), StoreError> {
         let since = self.bench.clock.day(looked_back(self.now));
-        let closes = self.ledger.closes_days().await?;
-        let (open, after) = self.ledger.days_open(today, &since).await?;
+        let closes = ledger.closes_days().await?;
+        let (open, after) = ledger.days_open(today, &since).await?;
         let listed = |days: &[String]| match days {
             [] => String::new(),
             [one] => one.clone(),
@@ -386,7 +420,7 @@ impl Look<'_> {
     }
 
     /// The room beside the tape, and whether the tape takes what is heard.
-    fn stores(&mut self) {
+    fn stores(&mut self, ledger: Result<&str, &str>) {
         let bench = self.bench;
         let free = free_bytes(folder_of(&bench.tape)).ok();
         let tape = self.point(Kind::Tape, "", None).filter(|p| !p.up).cloned();
@@ -409,18 +443,41 @@ impl Look<'_> {
         };
         let found = self.add(About::Store, "tape", low || tape.is_some(), text);
         found.facts.insert("free_bytes".into(), json!(free));
-        let label = self.ledger.label();
-        self.add(About::Store, "ledger", false, format!("{label}: answers"));
+        let text = match ledger {
+            Ok(label) => format!("{label}: answers"),
+            Err(why) => format!("it cannot be reached, and lines are heard onto the tape: {why}"),
+        };
+        let found = self.add(About::Store, "ledger", ledger.is_err(), text);
+        let outside = || "it cannot be reached, and lines are heard onto the tape".to_owned();
+        found.outside = ledger.is_err().then(outside);
     }
 
     /// What the stores have to tell until a person lifts it.
-    async fn notices(&mut self) -> Result<(), StoreError> {
-        for notice in self.ledger.notices().await? {
+    async fn notices(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
+        for notice in ledger.notices().await? {
             let text = notice.words(&self.bench.clock);
+            let since = self.bench.clock.rfc3339(notice.since);
             let found = self.add(About::Store, notice.kind.code(), true, text);
+            found.outside = Some(format!("since {since}"));
             found.todo = Some("wickline ledger notices".into());
         }
         Ok(())
+    }
+
+    /// Those who are told, as far as they could be.
+    fn alarms(&mut self) {
+        for alarm in &self.bench.alarms {
+            let point = self.point(Kind::Alarm, &alarm.id, None).filter(|p| !p.up).cloned();
+            let text = match &point {
+                None => format!("goes to {}", alarm.place()),
+                Some(point) => {
+                    let why = point.why.as_deref().unwrap_or_default();
+                    format!("cannot be delivered since {}: {why}", self.time(point.since))
+                }
+            };
+            let found = self.add(About::Alarm, &alarm.id, point.is_some(), text);
+            found.outside = Some("cannot be delivered".into());
+        }
     }
 
     /// Our own as they lie here, the receivers' as daemons met them.
@@ -454,7 +511,7 @@ impl Look<'_> {
     }
 
     /// Our own clock, and each analyzer's against it.
-    async fn clocks(&mut self) -> Result<(), StoreError> {
+    async fn clocks(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
         let (wrong, text) = match clock::synchronised().await {
             Sync::Yes => (false, "synchronised"),
             Sync::No => (true, "not synchronised with any time server"),
@@ -463,7 +520,7 @@ impl Look<'_> {
         self.add(About::Clock, "ours", wrong, text.to_owned());
         for analyzer in self.bench.analyzers.clone() {
             let mut by: Vec<i64> =
-                self.ledger.clock_samples(&analyzer.id).await?.iter().map(|(_, by)| *by).collect();
+                ledger.clock_samples(&analyzer.id).await?.iter().map(|(_, by)| *by).collect();
             by.sort_unstable();
             let Some(drift) = by.get(by.len() / 2).copied() else { continue };
             self.drift(&analyzer, drift);

@@ -94,6 +94,7 @@ impl Bench {
             }));
         }
         found.extend(self.analyzers.iter().filter_map(|a| a.tee.as_ref()?.caution(&a.id)));
+        found.extend(self.alarms.iter().filter_map(|alarm| alarm.caution()));
         found.extend(self.files_open_to_all(loaded));
         found.extend(self.too_few_descriptors());
         if asks_for_core_dumps() {

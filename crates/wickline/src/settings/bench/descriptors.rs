@@ -37,8 +37,11 @@ impl Bench {
         let lines: u64 = self.analyzers.iter().map(|analyzer| line(&analyzer.line.kind)).sum();
         // A copy's file or connection, and where it listens.
         let copies = 2 * count(self.analyzers.iter().filter(|a| a.tee.is_some()).count());
+        // A connection, or the ends of what a command reads and says; and who looks what is wrong asks the ledger.
+        let alarms = 4 * count(self.alarms.len());
+        let looks = if self.alarms.is_empty() { 0 } else { each };
         // A connection, and the next one while it is being ended.
-        ALWAYS + tape + ledger + lines + copies + 2 * receivers + doors + asked
+        ALWAYS + tape + ledger + lines + copies + 2 * receivers + doors + asked + alarms + looks
     }
 
     /// Told where the system gives fewer than may be needed, and no more can be asked for.

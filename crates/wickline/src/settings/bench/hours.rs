@@ -85,7 +85,7 @@ fn span(text: &str) -> Option<Span> {
 }
 
 /// `07:00`, up to `24:00`.
-fn minute(text: &str) -> Option<i64> {
+pub(super) fn minute(text: &str) -> Option<i64> {
     let two = |text: &str| {
         let digits = text.len() == 2 && text.bytes().all(|b| b.is_ascii_digit());
         digits.then(|| text.parse::<i64>().ok()).flatten()

@@ -5,6 +5,7 @@ use serde_json::json;
 use super::{About, Look, facts};
 use crate::pipeline::seen::NOT_YET;
 use crate::store::StoreError;
+use crate::store::ledger::Ledger;
 use crate::store::rows::daemon_state::{Kind, Point};
 
 /// A silence shorter than this is nobody's habit, in microseconds. Our own choice.
@@ -19,7 +20,7 @@ const OPENING_US: i64 = 15_000_000;
 
 impl Look<'_> {
     /// The lines of this bench, and those that other daemons tell of.
-    pub(super) async fn lines(&mut self) -> Result<(), StoreError> {
+    pub(super) async fn lines(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
         let mut ids: Vec<String> = self.bench.analyzers.iter().map(|a| a.id.clone()).collect();
         for told in &self.told {
             let lines = told.points.keys().filter(|(kind, _)| *kind == Kind::Line);
@@ -27,8 +28,8 @@ impl Look<'_> {
             ids.extend(new.into_iter().map(|(_, id)| id));
         }
         for id in ids {
-            let last = self.ledger.last_report(&id).await?;
-            let silence = self.silence(&id, last.map(|(_, at)| at)).await?;
+            let last = ledger.last_report(&id).await?;
+            let silence = self.silence(ledger, &id, last.map(|(_, at)| at)).await?;
             let last_text = match last {
                 Some((n, at)) => format!("last report {n}, heard {}", self.time(at)),
                 None => "no report yet".to_owned(),
@@ -107,6 +108,7 @@ impl Look<'_> {
     /// those, for longer than in the same hours of the weeks before.
     async fn silence(
         &self,
+        ledger: &Ledger,
         analyzer: &str,
         last: Option<i64>,
     ) -> Result<Option<String>, StoreError> {
@@ -121,7 +123,7 @@ impl Look<'_> {
         };
         let before = |week: i64| (last - week * WEEK_US, self.now - week * WEEK_US);
         let spans: Vec<_> = (1..=WEEKS).map(before).collect();
-        let silent = self.ledger.spans_heard(analyzer, &spans).await? == spans.len();
+        let silent = ledger.spans_heard(analyzer, &spans).await? == spans.len();
         Ok(silent.then(|| "silent for longer than is its habit at this hour".to_owned()))
     }
 }

@@ -31,10 +31,12 @@ pub enum Kind {
     Certificate,
     /// The tape.
     Tape,
+    /// Whoever is told what is wrong, and whether that can be.
+    Alarm,
 }
 
 impl Kind {
-    const ALL: [Kind; 8] = [
+    const ALL: [Kind; 9] = [
         Kind::Daemon,
         Kind::Line,
         Kind::Rivals,
@@ -43,6 +45,7 @@ impl Kind {
         Kind::Receiver,
         Kind::Certificate,
         Kind::Tape,
+        Kind::Alarm,
     ];
 
     #[must_use]
@@ -56,6 +59,7 @@ impl Kind {
             Kind::Receiver => "receiver",
             Kind::Certificate => "certificate",
             Kind::Tape => "tape",
+            Kind::Alarm => "alarm",
         }
     }
 }
