@@ -26,6 +26,7 @@ use Kind::{Acts, Aside, Asks, Else};
 /// Every command, as `--help` has them: a new one is put in here.
 const COMMANDS: &[(&str, Kind)] = &[
     ("alarm", Else),
+    ("analyzer replace", Acts(&["bench-1", "--serial", "A-20418", "--reason", "paper"])),
     ("backup", Acts(&["DIR/backups"])),
     ("backup check", Else),
     ("bundle", Asks(&["DIR/bundle.json", "--offline"])),

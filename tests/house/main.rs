@@ -49,6 +49,7 @@ mod purge;
 mod put_right;
 mod receivers;
 mod reload;
+mod replaced;
 mod restored;
 mod rights;
 mod server;

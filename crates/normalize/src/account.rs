@@ -24,7 +24,7 @@ use serde::{Deserialize, Serialize};
 use crate::moment::Moment;
 use crate::number::Number;
 
-pub use sequence::{Sequence, Spot, Stretch, named};
+pub use sequence::{GENERATIONS, Sequence, Spot, Stretch, first_generation, instrument_of, named};
 
 /// Seconds by which a late number may be older than the first, or newer than the latest, that was heard
 /// of its sequence: the line may have been unheard for a day. Our own choice, no source.
@@ -161,6 +161,8 @@ pub struct Came<'a> {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Account {
     counting: Counting,
+    /// The instrument whose numbers these are: 0 is the first that stood there.
+    instrument: u32,
     sequences: Vec<Sequence>,
     /// Numbers that were heard a second time, of which nobody has said yet what that was: day, mark, count.
     undecided: BTreeSet<(String, String, i64)>,
@@ -191,9 +193,16 @@ impl Account {
     /// The rows may come in any order. What is not among them does not exist for the account: a row
     /// left out makes its numbers look like the first ones.
     #[must_use]
-    pub fn new(counting: Counting, mut sequences: Vec<Sequence>) -> Account {
+    pub fn new(counting: Counting, sequences: Vec<Sequence>) -> Account {
+        Account::of(0, counting, sequences)
+    }
+
+    /// The same for the instrument that stands there after so many others ([`instrument_of`]): the rows are
+    /// its own alone, and nothing that an earlier one counted is known to it.
+    #[must_use]
+    pub fn of(instrument: u32, counting: Counting, mut sequences: Vec<Sequence>) -> Account {
         sequences.sort_by(|a, b| key(a).cmp(&key(b)));
-        Account { counting, sequences, undecided: BTreeSet::new() }
+        Account { counting, instrument, sequences, undecided: BTreeSet::new() }
     }
 
     /// The rows, for the ledger to write back.
@@ -301,7 +310,7 @@ impl Account {
         let from = if self.counting.reset == Reset::Daily { 0 } else { index };
         let sequence = Sequence {
             day: day.to_owned(),
-            generation: 1,
+            generation: first_generation(self.instrument),
             mark: number.mark.clone(),
             from,
             last: index,
@@ -360,7 +369,7 @@ impl Account {
 
     fn place(&self, number: &Number, index: i64, came: Came<'_>) -> Place {
         let Some(newest) = self.newest(&number.mark, Some(self.day(came))) else {
-            return Place::New(1);
+            return Place::New(first_generation(self.instrument));
         };
         let place = self.generation_of(newest, index, came.taken);
         if place == newest && !came.repeat && self.resets(newest, index, came.taken) {

@@ -305,10 +305,23 @@ fn undated(report: &Report) -> Option<Remark> {
     })
 }
 
+/// Stands in [`Rules::sender`] where the instrument's serial number does.
+pub const SERIAL: &str = "{serial}";
+
+/// The serial number in what a sender says of itself. None: the pattern asks for none, or it says something else.
+#[must_use]
+pub fn serial_in<'h>(pattern: &str, heard: &'h str) -> Option<&'h str> {
+    let (before, after) = pattern.split_once(SERIAL)?;
+    let serial = heard.trim().strip_prefix(before)?.strip_suffix(after)?;
+    // Part of a component would be another's.
+    let whole = !serial.trim().is_empty() && !serial.contains('^');
+    whole.then(|| serial.trim())
+}
+
 fn sender(report: &Report, rules: &Rules) -> Option<Hold> {
     let expected = rules.sender.as_deref().filter(|s| !s.is_empty())?;
     let heard = report.sender.as_deref().unwrap_or("").trim();
-    (heard != expected).then(|| {
+    (heard != expected && serial_in(expected, heard).is_none()).then(|| {
         let detail =
             format!("the sender says it is {}; expected {}", quote(heard), quote(expected));
         Hold::new(Reason::SenderUnexpected, detail)

@@ -8,6 +8,23 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::moment::Moment;
+
+/// The generations of one instrument: those of the one that takes its place begin above them all, so that no
+/// number of the one is ever the same as one of the other. Our own choice: it is switched on fewer times.
+pub const GENERATIONS: u32 = 100_000;
+
+/// The first generation of an instrument; 0 is the one that stood there first.
+#[must_use]
+pub fn first_generation(instrument: u32) -> u32 {
+    instrument.saturating_mul(GENERATIONS).saturating_add(1)
+}
+
+/// The instrument that a generation is of.
+#[must_use]
+pub fn instrument_of(generation: u32) -> u32 {
+    generation.saturating_sub(1) / GENERATIONS
+}
+
 /// One run of numbers without a reset: what the ledger keeps in a row. Counts go on over the rounds
 /// of a counter that wraps; 0 is the first number.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]

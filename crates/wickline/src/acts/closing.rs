@@ -4,10 +4,11 @@
 use std::collections::BTreeMap;
 
 use wickline_normalize::Class;
-use wickline_normalize::account::{Account, Told};
+use wickline_normalize::account::{Account, Told, instrument_of};
 use wickline_normalize::number;
 
 use crate::acts::facts::refused;
+use crate::acts::instruments::{counted, instruments};
 use crate::acts::numbers::{self, Gap};
 use crate::clock::{self, SiteClock};
 use crate::settings::bench::{Analyzer, Bench};
@@ -309,7 +310,9 @@ fn check_one<'a>(
     let mut aside = None;
     if heard.as_ref().is_some_and(|heard| is_behind(bench, analyzer, heard, value)) {
         // The counter is behind where it was: it began again, with a strip that was said to be one of its own.
+        let of = |h: &LastHeard| instrument_of(h.run.generation);
         let own = last.asides.iter().filter(|(k, h)| *k == key && h.value <= value).map(|(_, h)| h);
+        let own = own.filter(|h| heard.as_ref().is_none_or(|heard| of(heard) == of(h)));
         aside = own.max_by_key(|h| h.value).cloned();
     }
     let is_aside = aside.is_some();
@@ -399,7 +402,7 @@ async fn enter(
                  bench, with `wickline day close {day} --last {id}={number}` there"
             )));
         };
-        let gaps = enter_one(write, analyzer, day, one, number).await?;
+        let gaps = enter_one(write, bench, analyzer, day, one, number).await?;
         if !gaps.is_empty() {
             entered.entry(one.analyzer.to_owned()).or_default().extend(gaps);
         }
@@ -409,13 +412,22 @@ async fn enter(
 
 async fn enter_one(
     write: &mut Write,
+    bench: &Bench,
     analyzer: &Analyzer,
     day: &str,
     one: &Checked<'_>,
     text: &str,
 ) -> Result<Vec<Gap>, StoreError> {
     let id = &analyzer.id;
-    let before = numbers::account(write, analyzer, day).await?;
+    // What was heard last says which instrument it was; else the one that stood there at the end of the day.
+    let instrument = match &one.heard {
+        Some(heard) => instrument_of(heard.run.generation),
+        None => {
+            let end = bench.clock.day_span(day).map_or(i64::MAX, |(_, end)| end - 1);
+            counted(instruments(write.conn(), analyzer).await?.at(end).n)
+        }
+    };
+    let before = numbers::account(write, analyzer, instrument, day).await?;
     let mut account: Account = before.clone();
     let number = number::split(text, &analyzer.rules);
     let generation = one.heard.as_ref().map(|h| h.run.generation);

@@ -18,6 +18,8 @@ use crate::store::rows::report::ReportRow;
 /// What a message is about.
 pub struct Subject<'a> {
     pub analyzer: &'a str,
+    /// The serial number of the instrument, where it is not the one that the configuration names.
+    pub serial: Option<&'a str>,
     /// OBR-3, permanent for this report.
     pub filler: &'a str,
     /// The id that the report goes under: printed, or given by a person.
@@ -42,6 +44,7 @@ impl<'a> Subject<'a> {
     pub fn of(row: &'a ReportRow) -> Self {
         Self {
             analyzer: &row.analyzer,
+            serial: row.serial.as_deref(),
             filler: &row.filler,
             specimen: row.specimen.as_deref().unwrap_or_default(),
             stat: row.class == Class::Stat,
@@ -142,7 +145,10 @@ fn put<T>(
         heard: site.moment(subject.heard_at),
         operator: print.operator.as_ref(),
         analyzer: subject.analyzer,
-        equipment: equipment.map(|(serial, model)| Equipment { serial, model }),
+        equipment: equipment.map(|(serial, model)| Equipment {
+            serial: subject.serial.filter(|_| !serial.is_empty()).unwrap_or(serial),
+            model,
+        }),
         urine: bench.urines.of(print),
         patient: print
             .patient

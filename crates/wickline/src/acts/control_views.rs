@@ -4,6 +4,7 @@ use serde::Serialize;
 use wickline_normalize::Moment;
 use wickline_normalize::controls::{Ran, State, standing};
 
+use super::instruments::instruments;
 use super::strip_lots::lots;
 use crate::clock::{SiteClock, moment_rfc3339};
 use crate::settings::bench::{Analyzer, Bench};
@@ -80,7 +81,8 @@ async fn stand(
     at: i64,
 ) -> Result<Vec<ControlStanding>, StoreError> {
     let (clock, rules) = (&bench.clock, &analyzer.controls);
-    let ran = super::controls::runs(conn, clock, analyzer, at).await?;
+    let instrument = instruments(conn, analyzer).await?.at(at).n;
+    let ran = super::controls::runs(conn, clock, analyzer, instrument, at).await?;
     let lots = lots(conn, &analyzer.id).await?;
     let held = runs::held(conn, &analyzer.id).await?;
     let all: Vec<Ran> = ran.iter().map(|(_, ran)| ran.clone()).collect();

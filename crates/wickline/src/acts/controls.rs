@@ -39,17 +39,18 @@ pub(crate) fn assessed(
     assess(readings, strip, &analyzer.controls.plan, level, lots, day)
 }
 
-/// The runs of every level that must pass, by strip, the oldest first: those that say how the analyzer
+/// The runs of every level that must pass, by strip, the oldest first: those that say how an instrument
 /// stood at any time from this one on.
 pub(crate) async fn runs(
     conn: &mut Conn,
     clock: &SiteClock,
     analyzer: &Analyzer,
+    instrument: i64,
     from: i64,
 ) -> Result<Vec<(String, Ran)>, StoreError> {
     let mut runs = Vec::new();
     for level in analyzer.controls.plan.levels() {
-        for row in control_run::of_level(conn, &analyzer.id, level, from).await? {
+        for row in control_run::of_level(conn, (&analyzer.id, instrument), level, from).await? {
             let (at, verdict, strip_lot) = (clock.moment(row.at), row.verdict, row.strip_lot);
             runs.push((row.strip, Ran { level: level.clone(), at, verdict, strip_lot }));
         }
@@ -131,9 +132,11 @@ impl Ledger {
             }
         }
         let mut count = 0;
-        if let Some(first) = waits.iter().map(|w| w.at).min() {
-            let passes = Passes::read(write.conn(), bench, analyzer, first).await?;
-            for one in waits.iter().filter(|w| passes.let_go(w)) {
+        // What one instrument passed says nothing of what another read.
+        waits.sort_by_key(|w| (w.instrument, w.n));
+        for own in waits.chunk_by(|a, b| a.instrument == b.instrument) {
+            let passes = Passes::read(write.conn(), bench, analyzer, own).await?;
+            for one in own.iter().filter(|w| passes.let_go(w)) {
                 count += usize::from(self.controls_passed(&mut write, bench, one.n).await?);
             }
         }
@@ -145,6 +148,7 @@ impl Ledger {
 /// One report that waits for controls: when it was taken, as far as that is believed, else heard.
 struct Waits {
     n: i64,
+    instrument: i64,
     strip: String,
     at: i64,
     print: Report,
@@ -153,11 +157,11 @@ struct Waits {
 impl Waits {
     fn of(bench: &Bench, row: ReportRow) -> Self {
         let at = row.taken.and_then(|t| bench.clock.us(t)).unwrap_or(row.heard_at);
-        Self { n: row.n, strip: row.strip, at, print: row.print }
+        Self { n: row.n, instrument: row.instrument, strip: row.strip, at, print: row.print }
     }
 }
 
-/// How an analyzer stood at any time from one on, as it is known now.
+/// How an instrument stood at any time from one on, as it is known now.
 struct Passes<'a> {
     bench: &'a Bench,
     analyzer: &'a Analyzer,
@@ -173,9 +177,11 @@ impl<'a> Passes<'a> {
         conn: &mut Conn,
         bench: &'a Bench,
         analyzer: &'a Analyzer,
-        from: i64,
+        waits: &[Waits],
     ) -> Result<Self, StoreError> {
-        let mut runs = runs(conn, &bench.clock, analyzer, from).await?;
+        let instrument = waits.first().map_or(0, |w| w.instrument);
+        let from = waits.iter().map(|w| w.at).min().unwrap_or(0);
+        let mut runs = runs(conn, &bench.clock, analyzer, instrument, from).await?;
         runs.sort_by_key(|(_, ran)| bench.clock.us(ran.at));
         let lot = |(strip, ran): &(String, Ran)| Some((strip.clone(), ran.strip_lot.clone()?));
         let lots_run = runs.iter().filter_map(lot).collect();

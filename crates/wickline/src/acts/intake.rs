@@ -6,6 +6,7 @@ use wickline_normalize::{Class, Hold, Reason, Report, Role};
 
 use super::compose::{self, Subject};
 use super::door::{self, Asked, Facts, Pass, Then};
+use super::instruments::{Entered, instruments};
 use super::judging::{Decided, Judging, stripped};
 pub use super::numbers::Gap;
 use super::second_result;
@@ -82,6 +83,7 @@ pub(crate) fn row_of(
         repeat_of,
         remarks: judged.remarks.clone(),
         clock: decided.clock,
+        instrument: decided.instrument,
     })
 }
 
@@ -144,9 +146,33 @@ impl Ledger {
         heard: &[&HeardReport],
         doubt_to: u64,
     ) -> Result<Taken, StoreError> {
+        let instruments = instruments(write.conn(), analyzer).await?;
+        let of = |heard: &HeardReport| instruments.of(analyzer, &heard.report, heard.heard_at);
+        let mut taken = Taken::default();
+        // Each judged among its own.
+        for own in heard.chunk_by(|a, b| of(a) == of(b)) {
+            let one = own.first().and_then(|heard| of(heard));
+            let more = self.take_of_one(write, bench, analyzer, tape, (own, one), doubt_to).await?;
+            taken.reports.extend(more.reports);
+            taken.messages += more.messages;
+            taken.missing.extend(more.missing);
+            taken.controls |= more.controls;
+        }
+        Ok(taken)
+    }
+
+    async fn take_of_one(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        analyzer: &Analyzer,
+        tape: &str,
+        (heard, instrument): (&[&HeardReport], Option<&Entered>),
+        doubt_to: u64,
+    ) -> Result<Taken, StoreError> {
         let era = Era::draw()?;
         let first = take(write, "report", heard.len()).await?;
-        let mut judging = Judging::begin(write, bench, analyzer, heard, first).await?;
+        let mut judging = Judging::begin(write, bench, analyzer, instrument, heard, first).await?;
         let mut rows = Vec::with_capacity(heard.len());
         // Whose results came before in this batch, and when: its rows are not there yet.
         let mut named = Vec::new();
@@ -342,6 +368,7 @@ fn subject<'a>(
     let judged = &decided.judged;
     Subject {
         analyzer: &analyzer.id,
+        serial: decided.serial.as_deref(),
         filler,
         specimen: judged.specimen.as_ref().map_or("", |s| s.expose()),
         stat: judged.class == Class::Stat,

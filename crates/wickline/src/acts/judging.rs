@@ -8,11 +8,13 @@ use wickline_normalize::clocks::ByClock;
 use wickline_normalize::comments::comments;
 use wickline_normalize::controls::{Checked, Ran, Run, standing};
 use wickline_normalize::judge::{
-    Earlier, Facts, Judged, StripLot, Way, expired, judge, strip_of, superseded,
+    Earlier, Facts, Judged, StripLot, Way, expired, judge, serial_in, strip_of, superseded,
 };
 use wickline_normalize::number::{self, Number};
+use wickline_normalize::words::quote;
 use wickline_normalize::{Class, Hold, Moment, Reason, Remark, Report, Role, Standing};
 
+use super::instruments::{Entered, NOBODYS, counted};
 use super::intake::HeardReport;
 use super::strip_lots::{Lots, lots};
 use super::{controls, numbers};
@@ -65,6 +67,9 @@ pub(crate) struct Decided {
     pub taken: Option<Moment>,
     /// What is wrong with the analyzer's time: then ours stands instead.
     pub clock: Option<&'static str>,
+    /// The instrument that it is of, and its serial number where that is known.
+    pub instrument: i64,
+    pub serial: Option<String>,
     /// What it amounts to as a run of control material.
     pub run: Option<ControlRun>,
     /// Held for controls, and it came late: a run that came before it may let it go.
@@ -105,10 +110,12 @@ struct Timed {
     remark: Option<Remark>,
 }
 
-/// Judging a batch.
+/// Judging a batch of one instrument.
 pub(crate) struct Judging<'a> {
     bench: &'a Bench,
     analyzer: &'a Analyzer,
+    /// None: nobody entered the one that these prints name.
+    instrument: Option<Entered>,
     earlier: Vec<Earlier>,
     /// And what was purged of them.
     gone: Gone,
@@ -130,9 +137,11 @@ impl<'a> Judging<'a> {
         write: &mut Write,
         bench: &'a Bench,
         analyzer: &'a Analyzer,
+        instrument: Option<&Entered>,
         heard: &[&HeardReport],
         next: i64,
     ) -> Result<Self, StoreError> {
+        let own = instrument.map_or(NOBODYS, |one| one.n);
         let mut days: HashSet<String> = HashSet::new();
         let mut odd = false;
         for one in heard {
@@ -141,11 +150,12 @@ impl<'a> Judging<'a> {
             odd |= one.days_off(&bench.clock) > 1;
         }
         let first = days.iter().min().cloned().unwrap_or_default();
-        let account = numbers::account(write, analyzer, &first).await?;
+        let account = numbers::account(write, analyzer, counted(own), &first).await?;
         let keys: HashSet<String> = heard.iter().filter_map(|h| key(&h.report, analyzer)).collect();
         let mut judging = Self {
             bench,
             analyzer,
+            instrument: instrument.cloned(),
             earlier: Vec::new(),
             gone: Gone::of(write, &analyzer.id, &days).await?,
             account_before: account.clone(),
@@ -159,14 +169,14 @@ impl<'a> Judging<'a> {
             superseded: Vec::new(),
         };
         judging.samples_before.clone_from(&judging.samples);
-        judging.earlier = earlier(write, analyzer, &days, odd, &keys, next).await?;
+        judging.earlier = earlier(write, analyzer, own, &days, odd, &keys, next).await?;
         judging.lots = lots(write.conn(), &analyzer.id).await?;
         if analyzer.rules.controls_policy.is_on() {
             // What an analyzer's memory is read out of was run before what came last.
             let at = |h: &&HeardReport| h.report.taken.and_then(|t| bench.clock.us(t));
             let at = heard.iter().map(|h| at(h).unwrap_or(h.heard_at).min(h.heard_at)).min();
             let runs =
-                controls::runs(write.conn(), &bench.clock, analyzer, at.unwrap_or(0)).await?;
+                controls::runs(write.conn(), &bench.clock, analyzer, own, at.unwrap_or(0)).await?;
             judging.runs = runs.into_iter().map(|(_, ran)| ran).collect();
         }
         Ok(judging)
@@ -178,8 +188,9 @@ impl<'a> Judging<'a> {
             self.account.stopped();
         }
         let print = &heard.report;
-        let number =
-            print.number.as_deref().map(|t| number::split(&key_text(t), &self.analyzer.rules));
+        // Among whose numbers it counts shows when somebody says which instrument it is.
+        let number = print.number.as_deref().filter(|_| self.instrument.is_some());
+        let number = number.map(|t| number::split(&key_text(t), &self.analyzer.rules));
         let timed = self.timed(heard, number.as_ref(), true);
         let counted = self.counts_on(heard, number.as_ref(), &timed);
         let came = Came { day: &counted, taken: timed.taken, repeat: false };
@@ -256,8 +267,13 @@ impl<'a> Judging<'a> {
             lot: lot.as_ref(),
         };
         let mut judged = judge(print, &self.analyzer.strips, &self.analyzer.rules, &facts);
-        if let Some(of) = self.gone.find(&self.analyzer.id, &judged.identity) {
+        let own = self.own();
+        if let Some(of) = self.gone.find(&self.analyzer.id, own, &judged.identity) {
             judged.repeats(print, of);
+        }
+        if !matches!(judged.way, Way::Repeat { .. }) && self.instrument.is_none() {
+            judged.holds.push(nobodys(print, self.analyzer));
+            judged.way = Way::Held;
         }
         if judged.class != Class::Control && !matches!(judged.way, Way::Repeat { .. }) {
             if let Some(hold) = &timed.hold {
@@ -275,7 +291,14 @@ impl<'a> Judging<'a> {
         let Timed { own_day, day, at, taken, clock, .. } = timed;
         let overtaken = judged.holds.iter().any(|h| h.reason.is_of_controls())
             && self.runs.iter().any(|r| self.bench.clock.us(r.at).is_some_and(|run| run > at));
-        Decided { judged, own_day, day, at, taken, clock, run, overtaken }
+        let serial = self.instrument.as_ref().map(|one| one.serial.clone());
+        let serial = serial.filter(|serial| !serial.is_empty());
+        let instrument = own;
+        Decided { judged, own_day, day, at, taken, clock, instrument, serial, run, overtaken }
+    }
+
+    fn own(&self) -> i64 {
+        self.instrument.as_ref().map_or(NOBODYS, |one| one.n)
     }
 
     fn remember(&mut self, print: &Report, decided: &Decided) {
@@ -417,16 +440,30 @@ pub(crate) fn stripped(specimen: &str, analyzer: &Analyzer) -> String {
     key_text(analyzer.rules.rubbish.strip(specimen))
 }
 
+/// Held as of an instrument that nobody entered: which one it is, is not guessed.
+fn nobodys(print: &Report, analyzer: &Analyzer) -> Hold {
+    let pattern = analyzer.rules.sender.as_deref().unwrap_or("");
+    let serial = serial_in(pattern, print.sender.as_deref().unwrap_or("")).unwrap_or("");
+    let id = &analyzer.id;
+    let detail = format!(
+        "its header names the serial number {}, which is not that of the instrument that stands at {id}: where another \
+         one took its place, `wickline analyzer replace {id}`, then `wickline held reread --reason sender-unexpected`",
+        quote(serial)
+    );
+    Hold::new(Reason::SenderUnexpected, detail)
+}
+
 async fn earlier(
     write: &mut Write,
     analyzer: &Analyzer,
+    instrument: i64,
     days: &HashSet<String>,
     odd: bool,
     keys: &HashSet<String>,
     before: i64,
 ) -> Result<Vec<Earlier>, StoreError> {
     let daily = analyzer.counting.reset == wickline_normalize::account::Reset::Daily;
-    let asked = Alike { analyzer: &analyzer.id, days, odd, keys, daily, before };
+    let asked = Alike { analyzer: &analyzer.id, instrument, days, odd, keys, daily, before };
     let rows = report_entry::alike(write, &asked).await?;
     let one = |row: EarlierRow| {
         let print = row.print;

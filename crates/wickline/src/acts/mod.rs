@@ -16,6 +16,7 @@ mod facts;
 pub mod from_tape;
 pub mod holdings;
 pub mod identify;
+pub mod instruments;
 pub mod intake;
 mod judging;
 mod numbers;

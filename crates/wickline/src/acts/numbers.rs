@@ -35,18 +35,19 @@ pub(crate) struct ToldNumber {
     pub class: Class,
 }
 
-/// The account as it stands, for reports of `first_day` and later.
+/// The account of one instrument as it stands, for reports of `first_day` and later.
 pub(crate) async fn account(
     write: &mut Write,
     analyzer: &Analyzer,
+    instrument: u32,
     first_day: &str,
 ) -> Result<Account, StoreError> {
     let daily = analyzer.counting.reset == Reset::Daily;
-    let runs = numbering::from_day(write, &analyzer.id, daily, first_day).await?;
+    let runs = numbering::from_day(write, &analyzer.id, instrument, daily, first_day).await?;
     let said = runs.iter().any(|run| run.said);
-    let mut account = Account::new(analyzer.counting, runs);
+    let mut account = Account::of(instrument, analyzer.counting, runs);
     if said {
-        for (number, day) in numbering::undecided(write, &analyzer.id).await? {
+        for (number, day) in numbering::undecided(write, &analyzer.id, instrument).await? {
             account.undecided(&split(&number, &analyzer.rules), &day);
         }
     }
@@ -75,7 +76,8 @@ pub(crate) async fn began_again(
     let Some(analyzer) = bench.analyzer(&open.analyzer) else { return Ok(()) };
     let Some(number) = open.print.number.as_deref().map(key_text) else { return Ok(()) };
     let day = open.taken.map_or_else(|| bench.clock.day(open.heard_at), |t| t.day_text());
-    let before = account(write, analyzer, &day).await?;
+    let instrument = super::instruments::counted(open.instrument);
+    let before = account(write, analyzer, instrument, &day).await?;
     let mut now = before.clone();
     let sequence = open.sequence.clone().unwrap_or_default();
     let mut run = numbering::used_twice(write, &open.analyzer, &sequence, &day, open.n).await?;

@@ -6,6 +6,7 @@ use super::comparing::{self, Difference, Seen};
 use super::door::{self, Asked, Facts, Then, Under};
 use super::facts::{Known, analyzer, codes, refused, under, whole};
 use super::from_tape;
+use super::instruments::instruments;
 use super::intake::{Columns, HeardReport, row_of};
 use super::judging::{Decided, Judging};
 use crate::settings::bench::{Analyzer, Bench};
@@ -80,9 +81,12 @@ impl Ledger {
             print.identify(given.clone());
         }
         let heard = HeardReport { report: print, part: 0, heard_at: open.heard_at, unheard: false };
-        let mut judging = Judging::begin(write, bench, analyzer, &[&heard], n).await?;
-        // A number that can be read only now was not entered when it came.
-        let entered = open.print.number == heard.report.number;
+        let all = instruments(write.conn(), analyzer).await?;
+        let one = all.of(analyzer, &heard.report, heard.heard_at);
+        let mut judging = Judging::begin(write, bench, analyzer, one, &[&heard], n).await?;
+        // A number that can be read only now was not entered when it came, nor was one of nobody's instrument.
+        let same = one.is_none_or(|one| one.n == open.instrument);
+        let entered = open.print.number == heard.report.number && same;
         let decided = if entered {
             judging.again(&heard, open.sequence.as_deref())
         } else {

@@ -2,6 +2,7 @@
 
 use wickline_normalize::{Class, Hold, Reason, Report};
 
+use super::instruments::instruments;
 use super::intake::{Columns, HeardReport, PERHAPS_SENT, Taken, TakenReport};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
@@ -81,6 +82,7 @@ async fn enter(
     day: &str,
 ) -> Result<i64, StoreError> {
     let n = take(write, "report", 1).await?;
+    let stood = instruments(write.conn(), analyzer).await?.at(heard.heard_at).n;
     let Report { place, lines, signs, doubts, .. } = heard.report.clone();
     let print = Report { place, lines, signs, doubts, ..Report::default() };
     let columns = Columns {
@@ -98,6 +100,7 @@ async fn enter(
         repeat_of: None,
         remarks: Vec::new(),
         clock: None,
+        instrument: stood,
     };
     let entry = Entry {
         n,

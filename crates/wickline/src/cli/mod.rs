@@ -1,6 +1,7 @@
 //! The command line: what can be said, and how it ends.
 
 mod alarm;
+mod analyzer;
 mod backup;
 mod bundle;
 mod check;
@@ -40,7 +41,7 @@ use clap::{Parser, Subcommand};
 use self::output::Output;
 use self::person::{As, Why};
 use crate::clock::SiteClock;
-use crate::settings::bench::Bench;
+use crate::settings::bench::{Analyzer, Bench};
 use crate::settings::{self, Loaded};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -103,6 +104,8 @@ enum Command {
     Undo(undo::Options),
     /// The day sheet: every number, its place on the way, what is outstanding
     Day(day::Options),
+    /// Another instrument stands at an analyzer: service took the one before
+    Analyzer(analyzer::Options),
     /// Control material: how analyzers stand, every run, charts, strip lots
     Controls(controls::Options),
     /// Reads old tape again with today's dialects and strips and shows every difference; sends nothing
@@ -259,6 +262,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Report(options) => report::report(config, options, out).await,
         Command::Undo(options) => undo::undo(config, options, out).await,
         Command::Day(options) => day::day(config, options, out).await,
+        Command::Analyzer(options) => analyzer::analyzer(config, options, out).await,
         Command::Controls(options) => controls::controls(config, options, out).await,
         Command::Replay(options) => replay::replay(config, options, out).await,
         Command::Trail(options) => trail::trail(config, options, out).await,
@@ -334,6 +338,15 @@ impl Desk {
     fn reason(&self, why: &Why, out: &Output) -> Result<String, Failure> {
         why.reason(&self.bench.people, out)
     }
+}
+
+/// An analyzer by its id.
+fn configured<'a>(desk: &'a Desk, id: &str) -> Result<&'a Analyzer, Failure> {
+    let known: Vec<&str> = desk.bench.analyzers.iter().map(|a| a.id.as_str()).collect();
+    desk.bench.analyzer(id).map(AsRef::as_ref).ok_or_else(|| {
+        let known = known.join(", ");
+        Failure::wrong(format!("there is no analyzer {id}; the configuration has {known}"))
+    })
 }
 
 /// An id as people type it.

@@ -9,6 +9,7 @@ use wickline_listen::dialect::LinkKind;
 use wickline_listen::ear::{Transmission, hear};
 use wickline_normalize::clocks::ClockPolicy;
 use wickline_normalize::controls::{Policy, State};
+use wickline_normalize::judge::SERIAL;
 use wickline_normalize::{Earlier, Facts, Hold, Lockout, Moment, Reason, Report, StripLot, judge};
 
 use super::expect::End;
@@ -223,7 +224,7 @@ impl Whole<'_> {
             (Reason::NotFinal, "R-9 P", field(b'R', 9, "P")),
             (Reason::TestMessage, "H-12 T", field(b'H', 12, "T")),
         ];
-        if self.trial.analyzer.rules.sender.is_some() {
+        if self.trial.analyzer.rules.sender.as_ref().is_some_and(|sender| sender != SERIAL) {
             all.push((Reason::SenderUnexpected, "another sender", field(b'H', 5, STRANGE)));
         }
         all

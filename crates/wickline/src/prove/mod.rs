@@ -174,6 +174,7 @@ impl Trial<'_> {
                 remarks.push(Remark::new("test-message", TEST_MESSAGE));
                 let printed = judged.specimen.as_ref().map_or("", |s| s.expose());
                 let subject = Subject {
+                    serial: None,
                     analyzer: &self.analyzer.id,
                     filler,
                     specimen: test.unwrap_or(printed),

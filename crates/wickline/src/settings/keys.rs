@@ -357,7 +357,7 @@ const KEYS: &[Key] = &[
         Text(60),
         Some("\"\""),
         "\"STRIP1\"",
-        "What LIS02 H-5 must say; empty: not compared.",
+        "What LIS02 H-5 must say, {serial} where the instrument's serial number stands; empty: not compared.",
     ),
     key(
         "analyzer",

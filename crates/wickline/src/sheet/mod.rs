@@ -131,6 +131,9 @@ pub struct Sheet {
     /// What the stores have to tell of themselves until a person lifts it: any day may lack something.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub notices: Vec<String>,
+    /// The instruments that took another's place on this day.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub replaced: Vec<String>,
     /// Why nothing goes to a receiver that something waits for.
     #[serde(skip)]
     pub barriers: Barriers,
@@ -187,6 +190,7 @@ impl Sheet {
             closed,
             earlier,
             notices: notices.iter().map(|notice| notice.words(&bench.clock)).collect(),
+            replaced: replaced(ledger, bench, date, analyzer).await?,
             barriers,
         })
     }
@@ -229,6 +233,26 @@ impl Sheet {
     pub fn html(&self, bench: &Bench, trail: Option<&str>) -> Result<String, askama::Error> {
         page::render(self, bench.clock.rfc3339(clock::now_us()), trail)
     }
+}
+
+/// In words, by analyzer: its numbers of this day begin anew there.
+async fn replaced(
+    ledger: &Ledger,
+    bench: &Bench,
+    date: &str,
+    analyzer: Option<&str>,
+) -> Result<Vec<String>, StoreError> {
+    let mut words = Vec::new();
+    for one in bench.analyzers.iter().filter(|a| analyzer.is_none_or(|id| id == a.id)) {
+        let all = ledger.instruments(one).await?;
+        let of_day = all.replacements().iter().filter(|i| bench.clock.day(i.since) == date);
+        words.extend(of_day.map(|i| {
+            let (id, now, before) =
+                (&one.id, i.told(&bench.clock), all.before(i).told(&bench.clock));
+            format!("another instrument at {id}: {now}; before it {before}")
+        }));
+    }
+    Ok(words)
 }
 
 /// The time of day of a time with its date, for people who know the day; the whole where it is another.

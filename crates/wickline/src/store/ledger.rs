@@ -23,6 +23,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_9.sql"),
     include_str!("schema/schema_10.sql"),
     include_str!("schema/schema_11.sql"),
+    include_str!("schema/schema_12.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.

@@ -77,6 +77,7 @@ const TABLES: &[Table] = &[
             ("corrects", Whole),
             ("aside", Text),
             ("named_from", Text),
+            ("instrument", Whole),
         ],
     },
     Table {
@@ -190,6 +191,11 @@ const TABLES: &[Table] = &[
             ("lot", Text),
             ("last_day", Text),
         ],
+    },
+    Table {
+        name: "instrument",
+        key: None,
+        columns: &[("analyzer", Text), ("n", Whole), ("since", Whole), ("serial", Text)],
     },
     Table {
         name: "daemon_state",

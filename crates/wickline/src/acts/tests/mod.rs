@@ -13,8 +13,6 @@ use crate::acts::retry::{Went, Which};
 use crate::address::Address;
 use crate::clock::SiteClock;
 use crate::settings::{bench::Bench, from_text};
-use crate::store::StoreError;
-use crate::store::lease::Watch;
 use crate::store::ledger::Ledger;
 use crate::store::lists::queue::Asked;
 use crate::store::lists::reports::AskedHeld;
@@ -23,6 +21,7 @@ use crate::store::rows::queue::{Settled, Tried};
 use crate::store::state::{MessageState, ReportState};
 use crate::store::tape::Tape;
 use crate::store::trail::Actor;
+use crate::store::{StoreError, lease::Watch};
 use crate::testing::scratch;
 
 /// Each test on a file and, where there is one, on a server.
@@ -44,6 +43,7 @@ mod controls_never_reach_patients;
 mod corrected_and_withdrawn;
 mod day_closed_and_explained;
 mod held_for_controls;
+mod instrument_replaced;
 mod laboratory;
 mod laboratory_rules;
 mod ledger_set_back;

@@ -4,10 +4,10 @@ use clap::Args;
 use serde_json::json;
 use wickline_normalize::StripLot;
 
-use super::{analyzer, date};
+use super::date;
 use crate::cli::output::{Output, Tone, plain};
 use crate::cli::person::chosen;
-use crate::cli::{Answer, As, Desk, Exit};
+use crate::cli::{Answer, As, Desk, Exit, configured};
 use crate::clock;
 use crate::settings::bench::Analyzer;
 
@@ -35,7 +35,7 @@ impl Options {
 }
 
 pub async fn lot(desk: &Desk, options: Options, who: &As, out: &Output) -> Answer {
-    let analyzer = analyzer(desk, &options.analyzer)?;
+    let analyzer = configured(desk, &options.analyzer)?;
     let Some(lot) = options.lot else { return list(desk, analyzer, out).await };
     let last_day = options.last_day.as_deref().map(date).transpose()?;
     let lot = StripLot { lot, last_day };

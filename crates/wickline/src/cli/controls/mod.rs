@@ -11,7 +11,7 @@ use clap::{Args, Subcommand};
 use serde_json::json;
 
 use super::output::Output;
-use super::{Answer, As, Desk, Exit, Failure, id};
+use super::{Answer, As, Desk, Exit, Failure, configured, id};
 use crate::acts::control_views::ControlStanding;
 use crate::clock;
 use crate::settings::bench::Analyzer;
@@ -93,7 +93,7 @@ impl Which {
     /// The runs asked for, and the analyzers they may be of.
     async fn runs(&self, desk: &Desk) -> Result<(Period, Vec<RunView>), Failure> {
         if let Some(id) = &self.analyzer {
-            analyzer(desk, id)?;
+            configured(desk, id)?;
         }
         let period = self.period(desk)?;
         let asked = AskedRuns {
@@ -110,14 +110,6 @@ impl Which {
 fn date(text: &str) -> Result<String, Failure> {
     let wrong = || Failure::wrong(format!("`{text}` is not a date; write YYYY-MM-DD"));
     text.parse::<jiff::civil::Date>().map(|d| d.to_string()).map_err(|_| wrong())
-}
-
-fn analyzer<'a>(desk: &'a Desk, id: &str) -> Result<&'a Analyzer, Failure> {
-    let known: Vec<&str> = desk.bench.analyzers.iter().map(|a| a.id.as_str()).collect();
-    desk.bench.analyzer(id).map(AsRef::as_ref).ok_or_else(|| {
-        let known = known.join(", ");
-        Failure::wrong(format!("there is no analyzer {id}; the configuration has {known}"))
-    })
 }
 
 pub async fn controls(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {

@@ -187,6 +187,7 @@ impl<'a> Account<'a> {
             return None;
         }
         let subject = Subject {
+            serial: None,
             analyzer: &self.analyzer.id,
             filler: "EXPLAIN",
             specimen: judged.specimen.as_ref().map_or("", |s| s.expose()),

@@ -168,7 +168,10 @@ async fn since_pass(desk: &Desk, run: i64) -> Result<Found, Failure> {
     let pass = ledger.last_pass(&failed).await?;
     // Of the very second of a run, which many clocks print no parts of, what was heard on its other side is
     // left out and nothing else: rather looked at than missed.
-    let from = pass.as_ref().map_or((i64::MIN / 2, 0), |p| (p.at, p.report));
+    let stood = ledger.instrument_of(run).await?.filter(|one| one.n > 0);
+    let began = stood.map(|one| one.since);
+    let from = (pass.as_ref().map(|p| (p.at, p.report)))
+        .unwrap_or_else(|| (began.unwrap_or(i64::MIN / 2), 0));
     let to = (failed.at, failed.report);
     let found = ledger.taken_between(&failed.analyzer, from.0, failed.at).await?;
     let fits = |c: &&Candidate| {
@@ -179,6 +182,7 @@ async fn since_pass(desk: &Desk, run: i64) -> Result<Found, Failure> {
     let level = failed.level.as_deref().unwrap_or("-");
     let since = match pass {
         Some(pass) => format!("run {} that passed", pass.report),
+        None if began.is_some() => "its instrument's beginning: no run passed before it".to_owned(),
         None => "the beginning: no run passed before it".to_owned(),
     };
     let analyzer = &failed.analyzer;

@@ -48,6 +48,9 @@ pub struct Whole {
     #[serde(flatten)]
     pub item: Item,
     pub found_by: Vec<&'static str>,
+    /// The serial number of the instrument, where one took another's place.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub serial: Option<String>,
     pub readings: Vec<Reading>,
     /// Specimen ids that it had before.
     pub before: Vec<Before>,
@@ -148,6 +151,7 @@ pub async fn read(desk: &Desk, n: i64, found_by: Vec<&'static str>) -> Result<Wh
     Ok(Whole {
         readings: readings(&kept),
         found_by,
+        serial: ledger.instrument_of(n).await?.map(|one| one.serial),
         before: ledger.named_before(n).await?,
         history: ledger.history(n, &named).await?,
         numbers: messages.iter().map(|m| m.n).collect(),

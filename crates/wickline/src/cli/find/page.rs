@@ -19,6 +19,9 @@ pub fn show(whole: &Whole, clock: &SiteClock, out: &Output) {
     ]);
     let (taken, heard) = (item.taken_at.as_deref(), item.heard_at.as_deref());
     out.line(&format!("    taken {}   heard {}", short_time(taken), short_time(heard)));
+    if let Some(serial) = &whole.serial {
+        out.line(&format!("    by the instrument with serial {serial}"));
+    }
     for reading in &whole.readings {
         out.line(&format!("    {:<6} {}", reading.analyte, reading.text));
     }

@@ -1,5 +1,6 @@
 //! `prove`: the whole matrix of a strip through the real way, as a table to sign.
 
+mod instrument;
 mod open;
 mod page;
 mod room;
@@ -176,6 +177,7 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
     let captures =
         options.capture.iter().map(|path| Kept::read(path)).collect::<Result<Vec<_>, _>>()?;
     let mut proof = proof(&loaded, &bench, analyzer, target, &captures)?;
+    instrument::of(&bench, analyzer, &mut proof).await;
     proof.accept(&options.accept)?;
     let mut reached = Ok(());
     if options.send {

@@ -20,6 +20,7 @@ const MINUTE_US: i64 = 60_000_000;
 pub enum About {
     Daemon,
     Line,
+    Instrument,
     Controls,
     Receiver,
     Held,
@@ -33,9 +34,10 @@ pub enum About {
 }
 
 impl About {
-    pub const ALL: [About; 12] = [
+    pub const ALL: [About; 13] = [
         About::Daemon,
         About::Line,
+        About::Instrument,
         About::Controls,
         About::Receiver,
         About::Held,
@@ -53,6 +55,7 @@ impl About {
         match self {
             About::Daemon => "daemon",
             About::Line => "line",
+            About::Instrument => "instrument",
             About::Controls => "controls",
             About::Receiver => "receiver",
             About::Held => "held",

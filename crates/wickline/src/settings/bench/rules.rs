@@ -10,7 +10,7 @@ use wickline_normalize::comments::{self, CommentRule, When};
 use wickline_normalize::controls::{
     ControlPlan, Entry, Every, Expected, Lockout, LotDays, Period, Policy, Standing, State,
 };
-use wickline_normalize::judge::{Facts, Judged, judge, strip_of};
+use wickline_normalize::judge::{Facts, Judged, SERIAL, judge, strip_of};
 use wickline_normalize::rules::{Rules, is_level};
 use wickline_normalize::strip::Strip;
 use wickline_normalize::{Class, EXTERNAL, Moment, Report, Way};
@@ -442,6 +442,12 @@ impl Builder<'_> {
     ) -> Option<(String, String)> {
         let raw = &settings.analyzer[index];
         let (serial, model) = (raw.serial.trim(), raw.model.trim());
+        let named = raw.sender.matches(SERIAL).count();
+        if named > 1 || (named == 1 && serial.is_empty()) {
+            let allowed =
+                format!("{SERIAL} once, and `serial` set: what stands there must be that one's");
+            self.fault("analyzer", index, "sender", &raw.sender, allowed);
+        }
         let whole = serial.chars().count() + 1 + model.chars().count();
         let allowed = match (serial.is_empty(), model.is_empty()) {
             (true, true) => return None,

@@ -6,7 +6,9 @@ use std::fmt;
 
 use sqlx::Row;
 use sqlx::any::AnyRow;
-use wickline_normalize::account::{Account, Counting, Sequence, named};
+use wickline_normalize::account::{
+    Account, Counting, Sequence, first_generation, instrument_of, named,
+};
 use wickline_normalize::number;
 use wickline_normalize::rules::Rules;
 
@@ -79,6 +81,8 @@ pub(crate) struct Key {
     width: usize,
     /// From before the account.
     pub is_old: bool,
+    /// The run as its id tells it: counted from the first of the first instrument on the sheet.
+    shown: Run,
 }
 
 impl Placed {
@@ -87,8 +91,8 @@ impl Placed {
         let Some(key) = self.row.as_ref().filter(|k| (k.from, k.to) != (from, to)) else {
             return self.item.id.clone();
         };
-        let run = self.spot.as_ref().map(|s| s.run.clone()).unwrap_or_default();
-        absent_id(&self.item.analyzer, &range_name(&key.mark, from, to, key.width), &run)
+        let name = range_name(&key.mark, from, to, key.width);
+        absent_id(&self.item.analyzer, &name, &key.shown)
     }
 }
 
@@ -136,7 +140,17 @@ impl Ledger {
         let mut conn = self.db.read().await?;
         let rows = absent::of_day(&mut conn, day).await?;
         self.db.give_back(conn).await;
-        Ok(joined(rows).into_iter().map(|row| absent_line(row, clock)).collect())
+        let instrument =
+            |row: &Absent| instrument_of(Run::of(&row.sequence).unwrap_or_default().generation);
+        let mut firsts: BTreeMap<String, u32> = BTreeMap::new();
+        for row in &rows {
+            let first = firsts.entry(row.analyzer.clone()).or_insert(u32::MAX);
+            *first = instrument(row).min(*first);
+        }
+        let first = |row: &Absent| firsts.get(&row.analyzer).copied().unwrap_or(0);
+        let line = |row: Absent| (first(&row), row);
+        let lines = joined(rows).into_iter().map(line);
+        Ok(lines.map(|(first, row)| absent_line(row, first, clock)).collect())
     }
 
     /// The latest day on which a number is missing.
@@ -246,8 +260,10 @@ fn joined(rows: Vec<Absent>) -> Vec<Absent> {
     joined
 }
 
-fn absent_line(row: Absent, clock: &SiteClock) -> Placed {
+fn absent_line(row: Absent, first: u32, clock: &SiteClock) -> Placed {
     let run = Run::of(&row.sequence).unwrap_or_default();
+    let before = first_generation(first) - first_generation(0);
+    let shown = Run { generation: run.generation.saturating_sub(before), ..run.clone() };
     let is_old = row.is_old();
     let key = Key {
         sequence: row.sequence.clone(),
@@ -256,6 +272,7 @@ fn absent_line(row: Absent, clock: &SiteClock) -> Placed {
         to: row.to,
         width: row.width,
         is_old,
+        shown,
     };
     let (mark, value) = if is_old {
         let old = number::split(&row.number, &Rules::default());
@@ -272,7 +289,7 @@ fn absent_line(row: Absent, clock: &SiteClock) -> Placed {
     let noticed = clock.time_of_day(row.noticed_at);
     let count = row.to - row.from + 1;
     let item = Item {
-        id: absent_id(&row.analyzer, &number, &run),
+        id: absent_id(&row.analyzer, &number, &key.shown),
         detail: Some(row.why.unwrap_or_else(|| absence(row.reason, &number, count, &noticed))),
         number: Some(number),
         numbers: Some(count),

@@ -53,6 +53,8 @@ pub(crate) const RUN: &str = "SELECT report, analyzer, level, strip, at, verdict
      WHERE report = $1";
 pub(crate) const LAST_PASS: &str = "SELECT report, analyzer, level, strip, at, verdict FROM control_run \
      WHERE analyzer = $1 AND level = $2 AND at <= $3 AND verdict = 'passed' AND strip = $4 \
+     AND (SELECT o.instrument FROM report o WHERE o.n = control_run.report) = \
+     (SELECT f.instrument FROM report f WHERE f.n = $5) \
      AND (at < $3 OR report < $5) ORDER BY at DESC, report DESC LIMIT 1";
 /// Patients' reports of an analyzer heard from one time to another, some at a time.
 pub(crate) const HEARD: &str = "SELECT n, heard_at, taken_at, clock, strip, print FROM report \

@@ -70,22 +70,24 @@ pub async fn remove(write: &mut Write, report: i64, stays: bool) -> Result<(), S
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
-/// The runs of a level that say how an analyzer stood at any time from this one on, the oldest first.
+/// The runs of a level that say how an instrument stood at any time from this one on, the oldest first: those of
+/// the one that stood there before it say nothing.
 pub async fn of_level(
     conn: &mut AnyConnection,
-    analyzer: &str,
+    (analyzer, instrument): (&str, i64),
     level: &str,
     from: i64,
 ) -> Result<Vec<RunRow>, StoreError> {
     let sql = format!(
         "SELECT run.report, run.at, run.verdict, run.strip, run.strip_lot FROM control_run run \
          JOIN report ON report.n = run.report AND report.state <> 'repeat' \
-         WHERE run.analyzer = $1 AND run.level = $2 AND run.at >= coalesce((SELECT min(before.at) \
+         AND report.instrument = $4 WHERE run.analyzer = $1 AND run.level = $2 \
+         AND run.at >= coalesce((SELECT min(before.at) \
          FROM (SELECT at FROM control_run WHERE analyzer = $1 AND level = $2 AND at <= $3 \
          ORDER BY at DESC LIMIT {RUNS}) before), 0) ORDER BY run.at, run.report"
     );
-    let query =
-        sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned()).bind(level.to_owned()).bind(from);
+    let query = sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned()).bind(level.to_owned());
+    let query = query.bind(from).bind(instrument);
     let rows = conn.fetch_all(query).await.map_err(|e| wrong(&e))?;
     rows.iter().map(read).collect()
 }

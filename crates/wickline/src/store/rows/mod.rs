@@ -10,6 +10,7 @@ pub mod control_run;
 pub mod daemon_state;
 pub mod doubt;
 pub mod hold;
+pub mod instrument;
 pub mod message;
 pub(crate) mod named;
 pub mod notice;

@@ -3,7 +3,7 @@
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AssertSqlSafe, Executor, Row};
 use wickline_normalize::Moment;
-use wickline_normalize::account::Sequence;
+use wickline_normalize::account::{GENERATIONS as OF_ONE, Sequence, first_generation};
 
 use super::{at, kept, storable};
 use crate::clock::moment_of;
@@ -18,27 +18,34 @@ const ROWS: usize = 1000;
 const COLUMNS: &str = "SELECT n.analyzer, n.day, n.generation, n.mark, n.lowest, n.last, n.missing, \
      n.width, n.began, n.latest, n.unheard, n.restarted, n.said FROM numbering n";
 
-/// The runs that reports of `first_day` and later may belong to: where numbers begin anew each day those of
-/// these days and of each mark the day before.
+/// The runs of one instrument that reports of `first_day` and later may belong to: where numbers begin anew
+/// each day those of these days and of each mark the day before.
 pub async fn from_day(
     write: &mut Write,
     analyzer: &str,
+    instrument: u32,
     daily: bool,
     first_day: &str,
 ) -> Result<Vec<Sequence>, StoreError> {
+    let first = i64::from(first_generation(instrument));
+    let last = first + i64::from(OF_ONE) - 1;
     let query = if daily {
         let sql = format!(
-            "{COLUMNS} WHERE n.analyzer = $1 AND (n.day >= $2 OR n.day = (SELECT max(p.day) \
-             FROM numbering p WHERE p.analyzer = n.analyzer AND p.mark = n.mark AND p.day < $2))"
+            "{COLUMNS} WHERE n.analyzer = $1 AND n.generation BETWEEN $2 AND $3 \
+             AND (n.day >= $4 OR n.day = (SELECT max(p.day) \
+             FROM numbering p WHERE p.analyzer = n.analyzer AND p.mark = n.mark AND p.day < $4 \
+             AND p.generation BETWEEN $2 AND $3))"
         );
-        sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned()).bind(first_day.to_owned())
+        let query = sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned());
+        query.bind(first).bind(last).bind(first_day.to_owned())
     } else {
         let sql = format!(
-            "{COLUMNS} WHERE n.analyzer = $1 AND n.day = '' AND n.generation > \
-             (SELECT max(p.generation) - {GENERATIONS} FROM numbering p \
-             WHERE p.analyzer = n.analyzer AND p.mark = n.mark AND p.day = '')"
+            "{COLUMNS} WHERE n.analyzer = $1 AND n.generation BETWEEN $2 AND $3 AND n.day = '' \
+             AND n.generation > (SELECT max(p.generation) - {GENERATIONS} FROM numbering p \
+             WHERE p.analyzer = n.analyzer AND p.mark = n.mark AND p.day = '' \
+             AND p.generation BETWEEN $2 AND $3)"
         );
-        sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned())
+        sqlx::query(AssertSqlSafe(sql)).bind(analyzer.to_owned()).bind(first).bind(last)
     };
     let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
     rows.iter().map(|row| read(row).map(|(_, sequence)| sequence)).collect()
@@ -124,13 +131,15 @@ pub async fn keep(write: &mut Write, analyzer: &str, runs: &[&Sequence]) -> Resu
 pub async fn undecided(
     write: &mut Write,
     analyzer: &str,
+    instrument: u32,
 ) -> Result<Vec<(String, String)>, StoreError> {
     let query = sqlx::query(
         "SELECT r.number, r.sequence FROM report r WHERE r.state = 'held' AND r.analyzer = $1 \
-         AND r.number IS NOT NULL AND r.sequence IS NOT NULL AND EXISTS (SELECT 1 FROM hold h \
+         AND r.instrument = $2 AND r.number IS NOT NULL AND r.sequence IS NOT NULL AND EXISTS (SELECT 1 FROM hold h \
          WHERE h.report = r.n AND h.reason = 'number-reused' AND h.cleared_at IS NULL)",
     )
-    .bind(analyzer.to_owned());
+    .bind(analyzer.to_owned())
+    .bind(i64::from(instrument));
     let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
     let read = |row: &AnyRow| -> Result<(String, String), sqlx::Error> {
         let sequence: String = row.try_get("sequence")?;

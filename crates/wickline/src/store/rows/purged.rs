@@ -87,13 +87,18 @@ impl Gone {
 
     /// The purged report with this identity.
     #[must_use]
-    pub fn find(&self, analyzer: &str, identity: &str) -> Option<i64> {
+    pub fn find(&self, analyzer: &str, instrument: i64, identity: &str) -> Option<i64> {
         let key = self.key.as_ref()?;
         if self.known.is_empty() {
             return None;
         }
-        self.known.get(&key.digest(&[analyzer, identity])).copied()
+        self.known.get(&key.digest(&[&own(analyzer, instrument), identity])).copied()
     }
+}
+
+/// An analyzer and the instrument that stood there, as an identity begins.
+fn own(analyzer: &str, instrument: i64) -> String {
+    if instrument == 0 { analyzer.to_owned() } else { format!("{analyzer}#{instrument}") }
 }
 
 /// What is left of one report.
@@ -185,8 +190,8 @@ async fn keep(
     let outcomes: HashMap<i64, &str> = group.iter().copied().collect();
     let these = list_of(group.len(), 1);
     let sql = format!(
-        "SELECT n, analyzer, day, coalesce(substr(taken_at, 1, 10), day) AS printed, class, identity \
-         FROM report WHERE n IN ({these})"
+        "SELECT n, analyzer, day, coalesce(substr(taken_at, 1, 10), day) AS printed, class, identity, \
+         instrument FROM report WHERE n IN ({these})"
     );
     let rows = ids(write, sql, group).await?;
     let sql = format!(
@@ -198,7 +203,8 @@ async fn keep(
         let text = |column| row.try_get::<String, _>(column).map_err(|e| write.wrong(&e));
         let n: i64 = row.try_get("n").map_err(|e| write.wrong(&e))?;
         let analyzer = text("analyzer")?;
-        let identity = key.digest(&[&analyzer, &text("identity")?]);
+        let instrument: i64 = row.try_get("instrument").map_err(|e| write.wrong(&e))?;
+        let identity = key.digest(&[&own(&analyzer, instrument), &text("identity")?]);
         query = query.bind(n).bind(analyzer).bind(text("day")?).bind(text("printed")?);
         query = query.bind(text("class")?).bind(outcomes.get(&n).copied().unwrap_or_default());
         query = query.bind(identity).bind(now);

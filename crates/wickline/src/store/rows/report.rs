@@ -38,6 +38,10 @@ pub struct ReportRow {
     pub filler: String,
     pub day: String,
     pub heard_at: i64,
+    /// Which of the instruments that stood there; below 0: a serial that nobody entered.
+    pub instrument: i64,
+    /// Its serial number, as a person entered it.
+    pub serial: Option<String>,
     pub sequence: Option<String>,
     pub remarks: Vec<Remark>,
     /// With the offset that it was believed at. None: ours stands.
@@ -154,7 +158,9 @@ pub async fn read(write: &mut Write, n: i64) -> Result<Option<ReportRow>, StoreE
     let query = sqlx::query(
         "SELECT tape, analyzer, class, level, state, specimen, given, control_sign, print, readings, \
          strip, filler, day, heard_at, sequence, remarks, clock, taken_at, corrects, note, aside, \
-         named_from FROM report WHERE n = $1",
+         named_from, instrument, (SELECT i.serial FROM instrument i \
+         WHERE i.analyzer = report.analyzer AND i.n = report.instrument) AS serial \
+         FROM report WHERE n = $1",
     )
     .bind(n);
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
@@ -188,6 +194,8 @@ fn decode(n: i64, row: &AnyRow, holds: Vec<OpenHold>) -> Result<ReportRow, Store
         filler: text("filler")?,
         day: text("day")?,
         heard_at: whole("heard_at")?,
+        instrument: whole("instrument")?,
+        serial: maybe("serial")?,
         sequence: maybe("sequence")?,
         remarks: place.json("remarks", &text("remarks")?)?,
         taken: taken(row).map_err(|_| place.wrong("taken_at", "no time"))?,
@@ -432,12 +440,14 @@ pub async fn correctable(write: &mut Write, n: i64) -> Result<Vec<i64>, StoreErr
     let query = sqlx::query(
         "SELECT coalesce(e.corrects, e.n) AS root FROM report own CROSS JOIN report e \
          WHERE own.n = $1 AND e.analyzer = own.analyzer AND e.number = own.number AND e.n < own.n \
+         AND e.instrument = own.instrument \
          AND e.state = 'waiting' AND e.control_sign = 0 AND e.class <> 'control' \
          AND CASE WHEN e.sequence IS NULL OR own.sequence IS NULL THEN e.day = own.day \
          ELSE e.sequence = own.sequence END \
          UNION SELECT coalesce(e.corrects, e.n) AS root FROM report own CROSS JOIN report e \
          WHERE own.n = $1 AND e.day = own.day AND e.analyzer = own.analyzer AND e.n < own.n \
          AND own.number IS NULL AND e.number IS NULL AND e.specimen = own.specimen \
+         AND e.instrument = own.instrument \
          AND e.state = 'waiting' AND e.control_sign = 0 AND e.class <> 'control' \
          ORDER BY root LIMIT 20",
     )

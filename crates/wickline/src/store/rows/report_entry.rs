@@ -32,6 +32,8 @@ pub struct Columns {
     pub repeat_of: Option<i64>,
     pub remarks: Vec<Remark>,
     pub clock: Option<&'static str>,
+    /// Which of the instruments that stood there one after the other.
+    pub instrument: i64,
 }
 
 /// A new row.
@@ -63,8 +65,9 @@ pub async fn insert(
         let sql = format!(
             "INSERT INTO report (n, tape, analyzer, place_from, place_to, part, number, class, level, \
              specimen, day, taken_at, heard_at, state, identity, repeat_of, strip, control_sign, \
-             print, readings, filler, unsent, sequence, remarks, clock) VALUES {}",
-            write.values(group.len(), 25)
+             print, readings, filler, unsent, sequence, remarks, clock, instrument) \
+             VALUES {}",
+            write.values(group.len(), 26)
         );
         let mut query = sqlx::query(AssertSqlSafe(sql));
         for one in group {
@@ -94,7 +97,8 @@ pub async fn insert(
                 .bind(i64::from(one.unsent))
                 .bind(one.sequence)
                 .bind(kept("remarks", &row.remarks)?)
-                .bind(row.clock);
+                .bind(row.clock)
+                .bind(row.instrument);
         }
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     }
@@ -122,7 +126,7 @@ pub async fn rewrite(
         "UPDATE report SET state = $1, class = $2, level = $3, specimen = $4, number = $5, \
          identity = $6, strip = $7, print = $8, readings = $9, taken_at = $10, repeat_of = $11, \
          control_sign = $12, remarks = $13, clock = $14, sequence = $15, \
-         day = $16 WHERE n = $17 AND state = $18",
+         day = $16, instrument = $17 WHERE n = $18 AND state = $19",
     )
     .bind(arrow.to().text())
     .bind(row.class.code())
@@ -140,6 +144,7 @@ pub async fn rewrite(
     .bind(row.clock)
     .bind(anew.sequence.map(str::to_owned))
     .bind(anew.day.to_owned())
+    .bind(row.instrument)
     .bind(n)
     .bind(arrow.from().text());
     one_row(write, format!("report {n}"), update).await
@@ -194,6 +199,8 @@ pub async fn places(
 /// Which earlier reports may be of the runs that came: by day and by number or specimen.
 pub struct Alike<'a> {
     pub analyzer: &'a str,
+    /// Another's numbers are others.
+    pub instrument: i64,
     pub days: &'a HashSet<String>,
     /// Some of them print another date than that of their sheet.
     pub odd: bool,
@@ -223,6 +230,7 @@ pub async fn alike(write: &mut Write, asked: &Alike<'_>) -> Result<Vec<EarlierRo
     let (days, keys) = (asked.days, asked.keys);
     let (day_list, key_list) = (list_of(days.len(), 2), list_of(keys.len(), 2 + days.len()));
     let upper = 2 + days.len() + keys.len();
+    let instrument = upper + 1;
     // What was printed with a wrong date stands on the sheet of the day that it came.
     let printed = if asked.odd {
         format!(" OR substr(taken_at, 1, 10) IN ({day_list})")
@@ -238,14 +246,15 @@ pub async fn alike(write: &mut Write, asked: &Alike<'_>) -> Result<Vec<EarlierRo
     };
     let sql = format!(
         "SELECT n, class, number, day, sequence, identity, state, print FROM report \
-         WHERE analyzer = $1 AND {which} AND n < ${upper} AND state NOT IN ('repeat', 'set-aside') \
+         WHERE analyzer = $1 AND {which} AND n < ${upper} AND instrument = ${instrument} \
+         AND state NOT IN ('repeat', 'set-aside') \
          ORDER BY n DESC LIMIT 1000"
     );
     let mut query = sqlx::query(AssertSqlSafe(sql)).bind(asked.analyzer.to_owned());
     for text in days.iter().chain(keys) {
         query = query.bind(text.clone());
     }
-    let rows = write.conn().fetch_all(query.bind(asked.before)).await;
+    let rows = write.conn().fetch_all(query.bind(asked.before).bind(asked.instrument)).await;
     let rows = rows.map_err(|e| write.wrong(&e))?;
     rows.iter().rev().map(|row| earlier(write, row)).collect()
 }

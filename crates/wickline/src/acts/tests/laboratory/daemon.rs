@@ -67,6 +67,7 @@ impl Story {
         self.rests().await?;
         std::fs::copy(&older.file, self.file()).expect("put back");
         self.history += 1;
+        self.own = None;
         self.next.clear();
         self.told.push(format!("the ledger of {} prints is put back", older.prints.len()));
         for (at, print) in self.prints.iter_mut().enumerate() {

@@ -14,6 +14,7 @@ impl Story {
         let sheet =
             Sheet::read(&self.lab.ledger, &self.lab.bench, DAY, None).await.expect("a sheet");
         assert_eq!(sheet.faults, Vec::<String>::new(), "{:#?}", self.told);
+        self.controls_are_due().await;
         let bare = "SELECT r.n FROM report r WHERE r.state = 'held' AND NOT EXISTS \
              (SELECT 1 FROM hold h WHERE h.report = r.n AND h.cleared_at IS NULL)";
         let bare = self.numbers(bare).await;
@@ -32,6 +33,29 @@ impl Story {
             let doubted = print.is_some_and(|print| print.doubted);
             assert!(!doubted, "report {n} was perhaps sent before: {:#?}", self.told);
         }
+    }
+
+    /// What the instrument before gave out is nothing to the numbers of this one: its first opens no gap, and
+    /// none of them was used, or said the same, before it said so itself.
+    pub fn is_its_own(&mut self, number: &str, taken: &Taken) {
+        let Some(own) = &mut self.own else { return };
+        let first = own.is_empty();
+        let [report] = &taken.reports[..] else { panic!("one report: {:#?}", self.told) };
+        assert!(!first || taken.missing.is_empty(), "a gap across instruments: {:#?}", self.told);
+        let used = report.reason == Some(Reason::NumberReused);
+        let known = used || report.state == ReportState::Repeat;
+        assert!(!own.insert(number.to_owned()) || !known, "another's number: {:#?}", self.told);
+    }
+
+    /// Nothing that the instrument before passed counts for this one.
+    async fn controls_are_due(&self) {
+        let (analyzer, at) = (&self.lab.bench.analyzers[0], HEARD + self.replaced);
+        let stands = self.lab.ledger.control_standing(&self.lab.bench, analyzer, at).await;
+        let stands = stands.expect("read").remove(0);
+        let state = stands.levels.iter().find(|l| l.level.as_deref() == Some("1")).map(|l| l.state);
+        let state = state.expect("its level");
+        let due = self.own.is_none() || self.passed || state != "passed";
+        assert!(due, "controls are {state} on a new instrument: {:#?}", self.told);
     }
 
     pub async fn numbers(&self, sql: &'static str) -> Vec<i64> {

@@ -16,6 +16,8 @@ use crate::simulate::script::Dice;
 use crate::store::era;
 
 const DAY: &str = "2026-03-14";
+/// When every print is heard, but for what tells instruments apart.
+const HEARD: i64 = 1_773_480_000_000_000;
 const PADS: [&str; 4] = ["GLU", "BLD", "KET", "LEU"];
 const GRADES: [&str; 4] = ["NEG", "1+", "2+", "3+"];
 const IDS: [&str; 4] = ["KP-00001", "KP-00002", "KP-00003", "KP-00004"];
@@ -67,6 +69,12 @@ struct Story {
     /// A copy of the ledger, and how often one was put back.
     older: Option<Older>,
     history: usize,
+    /// How many instruments took another's place, and the numbers heard of the one that stands there. None: what
+    /// it was said to have read is of a history that is lost.
+    replaced: i64,
+    own: Option<BTreeSet<String>>,
+    /// It has run control material: what that reads may pass, now or read again.
+    passed: bool,
     /// The act that goes on was given no reason.
     blank: bool,
     /// What a person goes on to do: what was begun is mostly followed up. Act and place of the report.
@@ -75,7 +83,7 @@ struct Story {
 
 impl Story {
     async fn begin(seed: u64, taken_out: TakenOut) -> Self {
-        let story = Self {
+        let mut story = Self {
             lab: Lab::sqlite().await,
             dice: Dice::new(seed),
             prints: Vec::new(),
@@ -84,9 +92,13 @@ impl Story {
             taken_out,
             older: None,
             history: 0,
+            replaced: 0,
+            own: None,
+            passed: false,
             blank: false,
             next: Vec::new(),
         };
+        story.lab.bench = bench();
         story.begins().await.expect("a new ledger");
         story
     }
@@ -112,10 +124,14 @@ impl Story {
         {
             records.push_str(&format!("\nR|1|^^^{pad}|{plain}|||||F||||20260314091455"));
         }
-        let heard = [self.lab.records(&format!("{records}\nL|1|N"))];
+        let mut heard = [self.lab.records(&format!("{records}\nL|1|N"))];
+        heard[0].heard_at += self.replaced;
         self.lab.on_tape(&heard[0]).await;
         let safe = i64::try_from(n + 1).expect("few");
-        let taken = self.lab.take(&heard, safe).await.reports.remove(0);
+        let mut taken = self.lab.take(&heard, safe).await;
+        self.is_its_own(&number, &taken);
+        let taken = taken.reports.remove(0);
+        self.passed |= control;
         self.told
             .push(format!("report {} number {number} `{specimen}` is {}", taken.id, taken.state));
         let may_be = [specimen].into_iter().filter(|s| !s.is_empty() && !control).map(String::from);
@@ -151,6 +167,20 @@ impl Story {
     async fn shown(&self, n: i64) -> crate::store::lists::reports::Item {
         self.lab.ledger.report(n, &self.lab.clock()).await.expect("read").expect("there").item
     }
+}
+
+/// The usual bench, which looks at control material and holds nobody for it.
+fn bench() -> Bench {
+    let text = "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\n\
+         [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
+         [[analyzer]]\nid = \"bench-1\"\nline = \"tcp:127.0.0.1:1\"\ndialect = \"lis02\"\n\
+         control_specimens = [\"QC-L1=1\"]\ncontrol_levels = [\"1\"]\ncontrols_due = \"off\"\ncontrols_failed = \"off\"\n\
+         [[receiver]]\nid = \"lis\"\naddress = \"dir:out\"\n\
+         [[control]]\nlevel = \"1\"\nlot = \"KP-101\"\nfirst_day = \"2026-01-01\"\n\
+         last_day = \"2039-12-31\"\nexpect = [\"GLU=any\", \"BLD=any\", \"KET=any\", \"LEU=any\", \
+         \"BIL=NEG\", \"SG=1.012\", \"PH=6.0\", \"PRO=NEG\", \"URO=NORM\", \"NIT=NEG\"]\n";
+    let loaded = from_text(std::path::Path::new("./w.toml"), text.into());
+    Bench::build(&loaded.expect("a good configuration")).expect("a good bench")
 }
 
 /// The print that these readings are of.

@@ -41,6 +41,7 @@ impl Story {
             21 => Box::pin(self.restore()).await,
             // Not where something is taken out: those stories are known by their seeds.
             22 if self.taken_out == TakenOut::Nothing => self.purge().await,
+            23 if self.taken_out == TakenOut::Nothing => self.replace().await,
             _ => self.compare().await,
         };
         match done {
@@ -199,6 +200,20 @@ impl Story {
         let kept =
             self.lab.ledger.report(n, &self.lab.clock()).await.expect("read").expect("there");
         self.prints[spelt_by(&kept.readings)].may_be.insert(id.to_owned());
+    }
+
+    /// Service takes the instrument and leaves another.
+    async fn replace(&mut self) -> Result<(), StoreError> {
+        if self.dice.roll(2) == 0 {
+            return self.compare().await;
+        }
+        let (why, actor, at) = (self.why("service"), self.actor(), HEARD + self.replaced + 1);
+        let (bench, ledger, serial) = (&self.lab.bench, &self.lab.ledger, format!("A-{at}"));
+        let done =
+            ledger.instrument_replace(bench, &actor, &bench.analyzers[0], &serial, why, at).await;
+        done?;
+        (self.replaced, self.own, self.passed) = (self.replaced + 1, Some(BTreeSet::new()), false);
+        Ok(())
     }
 
     async fn set_aside(&mut self, n: i64) -> Result<(), StoreError> {
