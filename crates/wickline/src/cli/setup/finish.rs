@@ -36,10 +36,15 @@ pub async fn finish(
 ) -> Answer {
     let text = known.answers.text();
     show(file, old, &text);
-    if asks && !agrees(&format!("write this to {}? yes or no", file.display()))? {
+    let same = old == Some(text.as_bytes());
+    if asks && !same && !agrees(&format!("write this to {}? yes or no", file.display()))? {
         return Err(Failure::wrong("nothing was written"));
     }
-    let written = write(file, &text, old, known.drafted.as_ref())?;
+    let written = if same {
+        Written { whose: "as it was", aside: None, drafts: Vec::new() }
+    } else {
+        write(file, &text, old, known.drafted.as_ref())?
+    };
     out.line(&format!("{} is written: {}", file.display(), written.whose));
     if let Some(aside) = &written.aside {
         out.line(&format!("what stood there is {}", aside.display()));

@@ -229,15 +229,20 @@ impl<'a> Interview<'a> {
 
     fn controls(&mut self, text: &str) -> Result<(), String> {
         self.answers.forget("analyzer", "control_specimens");
-        let none = text.trim() == "none";
-        self.put("analyzer", "controls", if none { "none" } else { "marked" })?;
-        match text.trim() {
-            "" if !self.dialect().is_none_or(|d| d.control_sign()) => Err(
-                "allowed: ids with their levels, or none: the print itself has no sign of control material".into(),
-            ),
-            "" | "none" => Ok(()),
-            ids => self.put("analyzer", "control_specimens", ids),
-        }
+        let signed = self.dialect().is_none_or(|dialect| dialect.control_sign());
+        let controls = match text.trim() {
+            "" if !signed => {
+                let allowed = "allowed: ids with their levels, or none: the print itself has no sign of control material";
+                return Err(allowed.into());
+            }
+            "" => "marked",
+            "none" => "none",
+            ids => {
+                self.put("analyzer", "control_specimens", ids)?;
+                "marked"
+            }
+        };
+        self.put("analyzer", "controls", controls)
     }
 
     fn stores(&mut self, text: &str) -> Result<(), String> {
