@@ -4,7 +4,8 @@ use std::io::Read;
 use std::os::fd::OwnedFd;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
-use std::process::{Child, ChildStderr, Stdio};
+use std::process::{Child, Stdio};
+use std::sync::mpsc::{Receiver as Words, channel};
 use std::time::Duration;
 
 use wickline::simulate::analyzer::Style;
@@ -12,20 +13,20 @@ use wickline::simulate::port::SimPort;
 use wickline_forward::receive::Receiver;
 
 use crate::hints::answering;
-use crate::kit::{Daemon, Folder, ask, program, run, until};
+use crate::kit::{Daemon, Folder, PATIENCE, ask, program, run, until};
 use crate::prove::root;
 use crate::way::{analyzer, pty, runtime, script};
 
 /// Seven bits, and the two-column layout of ten pads.
 const PRINT: &str = "KESTREL POINT CLINIC\r\nNo. 0042\r\nID KP-31742\r\n2026-03-14 09:14:55\r\nOperator op7\r\n\
-                     GLU   2+     400 mg/dL *\r\nBIL   NEG\r\nKET   TR     8 mg/dL\r\nSG           1.015\r\n\
+                     GLU   2+     400 mg/dL *\r\nBIL   NEG\r\nKET   TR     8 mg/dL\r\nSG           1.012\r\n\
                      BLD   NEG\r\nPH           6.0\r\nPRO   TR     12 mg/dL\r\nURO   NORM   0.3 mg/dL\r\n\
                      NIT   NEG\r\nLEU   NEG\r\n\r\n";
 
 /// The command at a terminal of its own.
 struct Bench {
     child: Child,
-    said: ChildStderr,
+    said: Words<String>,
     terminal: SimPort,
     /// Everything that it said.
     all: String,
@@ -52,21 +53,30 @@ impl Bench {
             .stderr(Stdio::piped())
             .spawn()
             .expect("it can be started");
-        let said = child.stderr.take().expect("its words are ours");
+        let mut err = child.stderr.take().expect("its words are ours");
+        let (send, said) = channel();
+        std::thread::spawn(move || {
+            let mut bytes = [0; 4096];
+            while let Ok(count @ 1..) = err.read(&mut bytes) {
+                if send.send(String::from_utf8_lossy(&bytes[..count]).into_owned()).is_err() {
+                    return;
+                }
+            }
+        });
         Self { child, said, terminal, all: String::new(), seen: 0 }
     }
 
     /// Waits until it has said this.
     fn says(&mut self, wanted: &str) {
-        let mut bytes = [0; 4096];
         loop {
             if let Some(at) = self.all[self.seen..].find(wanted) {
                 self.seen += at + wanted.len();
                 return;
             }
-            let count = self.said.read(&mut bytes).expect("its words");
-            assert!(count > 0, "it ended without saying {wanted:?}:\n{}", self.all);
-            self.all.push_str(&String::from_utf8_lossy(&bytes[..count]));
+            match self.said.recv_timeout(PATIENCE) {
+                Ok(words) => self.all.push_str(&words),
+                Err(why) => panic!("{why}: it did not say {wanted:?}:\n{}", self.all),
+            }
         }
     }
 
@@ -80,8 +90,16 @@ impl Bench {
         let mut out = String::new();
         let mut stdout = self.child.stdout.take().expect("its output");
         stdout.read_to_string(&mut out).expect("text");
-        self.said.read_to_string(&mut self.all).expect("text");
-        (self.child.wait().expect("it ends").code(), out, self.all)
+        self.all.extend(self.said.iter());
+        let code = self.child.wait().expect("it ends").code();
+        (code, out, std::mem::take(&mut self.all))
+    }
+}
+
+impl Drop for Bench {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
     }
 }
 
@@ -301,7 +319,7 @@ fn what_a_script_leaves_out_is_named_and_what_is_wrong_is_refused() {
         refused(&words, &[flag, says]);
     }
     let outside = options("listen:0.0.0.0:4002", "mllp://127.0.0.1:1");
-    refused(&outside, &["--allow", "off loopback"]);
+    refused(&outside, &["--allow", "can be reached from other machines"]);
 }
 
 #[test]

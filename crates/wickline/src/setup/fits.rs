@@ -10,6 +10,9 @@ use wickline_listen::ear::hear;
 use wickline_normalize::strip::{Pad, Strip};
 use wickline_normalize::{Figure, PrintedReading, Report, Units};
 
+/// Results that are named as unknown at most.
+const SHOWN: usize = 4;
+
 /// What one dialect made of the bytes.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct DialectFit {
@@ -30,6 +33,8 @@ pub struct StripFit {
     /// Readings whose label it knows and whose result stands on the ladder, of all.
     pub placed: usize,
     pub readings: usize,
+    /// Some of those that it does not know, as printed.
+    pub strange: Vec<String>,
     /// Pads that every report must have, and that none has.
     pub missing: Vec<String>,
 }
@@ -61,7 +66,11 @@ impl StripFit {
             [] => String::new(),
             missing => format!("; of its pads no report has {}", missing.join(", ")),
         };
-        format!("knows {} of {} results{lacks}", self.placed, self.readings)
+        let strange = match self.strange.as_slice() {
+            [] => String::new(),
+            some => format!(", not {}", some.join(", ")),
+        };
+        format!("knows {} of {} results{strange}{lacks}", self.placed, self.readings)
     }
 }
 
@@ -127,7 +136,7 @@ fn understood(report: &Report) -> usize {
     all.filter(|(n, line)| !doubted.contains(n) && !line.text.expose().trim().is_empty()).count()
 }
 
-/// Every shipped strip, the one that knows most first; and what the print says of its units by the best.
+/// Every shipped strip, the one that knows most first.
 #[must_use]
 pub fn strips(dialect: &dyn Dialect, prints: &[Vec<u8>]) -> Vec<StripFit> {
     let reports = reports(dialect, prints);
@@ -142,12 +151,27 @@ pub fn strips(dialect: &dyn Dialect, prints: &[Vec<u8>]) -> Vec<StripFit> {
             name: (*name).to_owned(),
             placed: all.iter().filter(known).count(),
             readings: all.len(),
+            strange: strange(&strip, &all),
             missing: missing.map(|(_, pad)| pad.id.clone()).collect(),
         })
     };
     let mut fits: Vec<StripFit> = Strip::builtin_names().iter().filter_map(fit).collect();
     fits.sort_by_key(|fit| (std::cmp::Reverse(fit.placed), fit.missing.len()));
     fits
+}
+
+/// The first results that a strip does not know, each once.
+fn strange(strip: &Strip, all: &[&PrintedReading]) -> Vec<String> {
+    let mut named: Vec<String> = Vec::new();
+    for reading in all.iter().filter(|reading| !is_placed(strip, reading)) {
+        let parts = reading.parts.iter().map(|part| part.to_string());
+        let text =
+            [reading.label.to_string()].into_iter().chain(parts).collect::<Vec<_>>().join(" ");
+        if named.len() < SHOWN && !named.contains(&text) {
+            named.push(text);
+        }
+    }
+    named
 }
 
 /// What the numbers and units of a print say of its unit system, by a strip that knows them.

@@ -287,7 +287,10 @@ impl<'a> Interview<'a> {
         loop {
             let usual = self.evidence(step);
             let offered = match (&usual, step.what) {
-                (Some(text), _) if text.is_empty() => " [none]".to_owned(),
+                (Some(text), What::Controls) if text.is_empty() => {
+                    " [as the print marks it]".to_owned()
+                }
+                (Some(text), _) if text.is_empty() => " [empty]".to_owned(),
                 (Some(text), _) => format!(" [{}]", visible(text)),
                 (None, _) => String::new(),
             };

@@ -67,7 +67,7 @@ fn links(folder: &Path) -> BTreeMap<PathBuf, PathBuf> {
 
 fn driver(device: &Path) -> Option<String> {
     let driver = device.join("driver").canonicalize().ok()?;
-    Some(format!("driver {}", driver.file_name()?.to_string_lossy()))
+    Some(format!("a serial port, driver {}", driver.file_name()?.to_string_lossy()))
 }
 
 /// A word of the kernel's, without its line end. None: it is not there or says nothing.
