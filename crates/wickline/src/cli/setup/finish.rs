@@ -137,7 +137,8 @@ async fn try_one(
 ) -> Result<Option<String>, Failure> {
     let about = known.answers.get("receiver", "address").unwrap_or_default();
     let question = format!("send one test message to {about} now? yes or no");
-    if !options.test_message && !(asks && agrees(&question).unwrap_or(false)) {
+    let wanted = options.test_message || (asks && agrees(&question).unwrap_or(false));
+    if !wanted {
         return Ok(None);
     }
     // A shipped dialect prints from its own capture.
