@@ -152,6 +152,24 @@ fn options<'a>(line: &'a str, address: &'a str) -> Vec<&'a str> {
     text.to_vec()
 }
 
+/// Prints at each try, as a port hears it that is set right or wrong, and takes what was found.
+async fn find_the_speed(bench: &mut Bench, port: &mut SimPort) {
+    let SimPort::Pty { master, .. } = &*port else { unreachable!("a test's line is one") };
+    let control = master.get_ref().try_clone().expect("a second descriptor");
+    bench.answer("speed and framing", "listen").await;
+    bench.says("Print a report now, three times");
+    for _ in 0..3 {
+        bench.says("let the analyzer print");
+        let speed = rustix::termios::tcgetattr(&control).expect("its settings").input_speed();
+        // At half the sender's speed: bits in pairs, no text.
+        let wrong = [0x80, 0x78, 0xF8, 0xE6].repeat(12);
+        let heard = if speed == 19_200 { even(PRINT) } else { wrong };
+        port.write_all(&heard).await.expect("the line takes it");
+    }
+    bench.answer("[19200 7E1]", "").await;
+    bench.says("two-column: understands 30 of 30 lines: 20 results in 2 reports, 2 of them");
+}
+
 #[test]
 fn a_person_answers_everything_and_the_daemon_runs_on_it() {
     let folder = Folder::new("setup-person");
@@ -159,8 +177,6 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
     runtime().block_on(async {
         let (mut receiver, address) = receiver().await;
         let (mut port, line) = pty();
-        let SimPort::Pty { master, .. } = &port else { unreachable!("a test's line is one") };
-        let control = master.get_ref().try_clone().expect("a second descriptor");
         let mut bench = Bench::sit_down(&config, &[]);
         bench.answer("name of the laboratory", "Kestrel Point Clinic").await;
         // What is wrong is said at once, with what is allowed, and asked again.
@@ -175,18 +191,7 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
         bench.answer("time zone", "Europe/Lisbon").await;
         bench.answer("our name for the analyzer [bench-1]", "").await;
         bench.answer("line of the analyzer", &line).await;
-        bench.answer("speed and framing", "listen").await;
-        bench.says("Print a report now, three times");
-        for _ in 0..3 {
-            bench.says("let the analyzer print");
-            let speed = rustix::termios::tcgetattr(&control).expect("its settings").input_speed();
-            // At half the sender's speed: bits in pairs, no text.
-            let wrong = [0x80, 0x78, 0xF8, 0xE6].repeat(12);
-            let heard = if speed == 19_200 { even(PRINT) } else { wrong };
-            port.write_all(&heard).await.expect("the line takes it");
-        }
-        bench.answer("[19200 7E1]", "").await;
-        bench.says("two-column: understands 30 of 30 lines: 20 results in 2 reports, 2 of them");
+        find_the_speed(&mut bench, &mut port).await;
         bench.answer("[two-column]", "").await;
         bench.says("ten-pad: knows 20 of 20 results\n");
         bench.answer("strip", "ten-pad").await;
