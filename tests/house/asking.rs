@@ -102,6 +102,7 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("report withdraw", Acts(&["1", "--reason", "paper"])),
     ("restore", Else),
     ("run", Else),
+    ("setup", Else),
     ("simulate", Else),
     ("sketch", Else),
     ("status", Asks(&[])),

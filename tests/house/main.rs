@@ -55,6 +55,7 @@ mod rights;
 mod server;
 mod service;
 mod set_back;
+mod setup;
 mod several;
 mod shown;
 mod sketch;

@@ -114,7 +114,7 @@ const FLOORS: [&[&str]; 9] = [
     &["acts"],
     &["pipeline"],
     &["daemon"],
-    &["backup", "chart", "prove", "sheet", "simulate", "sketch"],
+    &["backup", "chart", "prove", "setup", "sheet", "simulate", "sketch"],
     &["alarm"],
     &["cli", "console"],
 ];

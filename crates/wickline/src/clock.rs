@@ -93,6 +93,13 @@ pub fn instant_at(tick: i64) -> tokio::time::Instant {
     tokio::time::Instant::now() + std::time::Duration::from_micros(wait)
 }
 
+/// The IANA name of this machine's own zone, where it has one.
+#[must_use]
+pub fn zone_of_this_machine() -> Option<String> {
+    let zone = TimeZone::try_system().ok()?;
+    zone.iana_name().map(str::to_owned)
+}
+
 /// The site's clock: turns stored microseconds into local times and back.
 #[derive(Clone, Debug)]
 pub struct SiteClock {

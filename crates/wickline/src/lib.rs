@@ -15,6 +15,7 @@ pub mod pipeline;
 pub mod prove;
 pub mod pulse;
 pub mod settings;
+pub mod setup;
 pub mod sheet;
 pub mod simulate;
 pub mod sketch;

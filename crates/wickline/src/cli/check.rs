@@ -1,6 +1,6 @@
 //! `check`: everything that can be wrong before the first result, one line a finding.
 
-mod account;
+pub(super) mod account;
 mod laboratory;
 mod print;
 mod rights;
@@ -122,12 +122,17 @@ pub async fn check(config: Option<PathBuf>, options: Options, out: &Output) -> A
             "nothing was recorded: mend what is bad, then check again",
         ));
     }
-    Ok(match found.iter().map(|f| f.level).max() {
+    Ok(ends(&found))
+}
+
+/// How a command ends that found this.
+pub fn ends(found: &[Finding]) -> Exit {
+    match found.iter().map(|f| f.level).max() {
         Some(Level::Unsafe) => Exit::Unsafe,
         Some(Level::Bad) => Exit::Unreachable,
         Some(Level::Stale) => Exit::NotClean,
         _ => Exit::Done,
-    })
+    }
 }
 
 /// Notes who changes the configuration, and why, before the daemon reads it.
@@ -258,8 +263,13 @@ fn show(found: &[Finding], out: &Output) -> std::io::Result<()> {
         let items: Vec<_> = found.iter().map(Finding::as_json).collect();
         return out.document(&json!({ "items": items }));
     }
+    tell(found, out);
+    Ok(())
+}
+
+/// One line a finding, for people.
+pub fn tell(found: &[Finding], out: &Output) {
     for f in found {
         out.line(&format!("{:<5} {}: {}", f.level.word(), f.about, f.text));
     }
-    Ok(())
 }

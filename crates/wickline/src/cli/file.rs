@@ -3,11 +3,12 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, Write};
-use std::os::unix::fs::OpenOptionsExt;
-use std::path::Path;
+use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
+use std::path::{Path, PathBuf};
 
 use super::Failure;
 use super::output::visible;
+use crate::clock;
 
 /// Writes a page or a table. What stood there before is replaced.
 pub fn write(path: &Path, text: &str) -> Result<(), Failure> {
@@ -40,6 +41,85 @@ pub fn new(path: &Path) -> Result<Option<File>, Failure> {
     }
 }
 
+/// What the service reads: for its group to read, where root makes it and that group is there, else for its owner
+/// alone. Says which.
+pub fn for_the_service(file: &File) -> io::Result<&'static str> {
+    let group = nix::unistd::Group::from_name("wickline").ok().flatten();
+    let group = group.filter(|_| rustix::process::geteuid().is_root());
+    let (mode, told) = match &group {
+        Some(_) => (0o640, "root:wickline, mode 0640"),
+        None => (0o600, "yours alone, mode 0600"),
+    };
+    if let Some(group) = group {
+        std::os::unix::fs::fchown(file, Some(0), Some(group.gid.as_raw()))?;
+    }
+    file.set_permissions(std::fs::Permissions::from_mode(mode))?;
+    Ok(told)
+}
+
+/// A configuration at its name, whole or not at all. What stands there must still be `old`, and stays beside it under
+/// a dated name; None: nothing may stand there. Says whose it is, and where the old one is now.
+pub fn configuration(
+    path: &Path,
+    text: &str,
+    old: Option<&[u8]>,
+) -> Result<(&'static str, Option<PathBuf>), Failure> {
+    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let temp = path.with_file_name(format!(".{name}.{}", std::process::id()));
+    let mut file = new(&temp)?.ok_or_else(|| {
+        Failure::unreachable(format!("{} is in the way: remove it", temp.display()))
+    })?;
+    let written = file
+        .write_all(text.as_bytes())
+        .and_then(|()| for_the_service(&file))
+        .and_then(|told| file.sync_all().map(|()| told))
+        .map_err(|error| cannot(path, &error));
+    let put = written.and_then(|told| Ok((told, take_its_place(&temp, path, old)?)));
+    if put.is_err() {
+        let _ = std::fs::remove_file(&temp);
+    }
+    put
+}
+
+/// One rename, so that whoever reads the name finds the old one or the new one.
+fn take_its_place(
+    temp: &Path,
+    path: &Path,
+    old: Option<&[u8]>,
+) -> Result<Option<PathBuf>, Failure> {
+    let failed = |error: io::Error| cannot(path, &error);
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let changed = || {
+        let path = path.display();
+        Failure::wrong(format!("{path} was changed by somebody else meanwhile: it stays as it is"))
+    };
+    let Some(old) = old else {
+        let flags = rustix::fs::RenameFlags::NOREPLACE;
+        rustix::fs::renameat_with(rustix::fs::CWD, temp, rustix::fs::CWD, path, flags).map_err(
+            |errno| match errno {
+                rustix::io::Errno::EXIST => changed(),
+                other => failed(other.into()),
+            },
+        )?;
+        File::open(folder).and_then(|folder| folder.sync_all()).map_err(failed)?;
+        return Ok(None);
+    };
+    if path.symlink_metadata().map_err(failed)?.is_symlink() {
+        let path = path.display();
+        return Err(Failure::unreachable(format!("{path} is a link: name the file itself")));
+    }
+    if std::fs::read(path).map_err(failed)? != old {
+        return Err(changed());
+    }
+    let mut aside = path.as_os_str().to_owned();
+    aside.push(format!(".{}", clock::stamp(clock::now_us())));
+    let aside = PathBuf::from(aside);
+    std::fs::hard_link(path, &aside).map_err(|error| cannot(&aside, &error))?;
+    std::fs::rename(temp, path).map_err(failed)?;
+    File::open(folder).and_then(|folder| folder.sync_all()).map_err(failed)?;
+    Ok(Some(aside))
+}
+
 pub fn cannot(path: &Path, error: &io::Error) -> Failure {
     Failure::unreachable(format!("writing {}: {error}", path.display()))
 }
@@ -52,7 +132,34 @@ fn shown(piece: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::{new, write};
+    use super::{configuration, new, write};
+
+    #[test]
+    fn a_configuration_takes_the_place_of_the_one_that_was_seen_and_of_no_other() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = crate::testing::scratch("file");
+        let path = folder.join("wickline.toml");
+        let there = || std::fs::read_to_string(&path).expect("it is there");
+        let (_, aside) = configuration(&path, "one", None).expect("the name is free");
+        assert_eq!((there().as_str(), aside), ("one", None));
+        let mode = std::fs::metadata(&path).expect("there").permissions().mode();
+        assert_eq!(mode & 0o137, 0, "{mode:o}");
+        configuration(&path, "two", None).expect_err("somebody's file is there");
+        configuration(&path, "two", Some(b"another")).expect_err("it was changed meanwhile");
+        assert_eq!(there(), "one");
+        let (_, aside) = configuration(&path, "two", Some(b"one")).expect("as it was seen");
+        let aside = aside.expect("the old one is kept");
+        assert_eq!((there().as_str(), std::fs::read(&aside).ok()), ("two", Some(b"one".to_vec())));
+        let name = aside.file_name().expect("a name").to_string_lossy().into_owned();
+        assert!(name.starts_with("wickline.toml.20") && name.ends_with('Z'), "{name}");
+        let link = folder.join("link.toml");
+        std::os::unix::fs::symlink(&path, &link).expect("linked");
+        configuration(&link, "three", Some(b"two")).expect_err("a link");
+        configuration(&link, "three", None).expect_err("a link");
+        assert_eq!(there(), "two");
+        let left = std::fs::read_dir(&folder).expect("a folder").count();
+        assert_eq!(left, 3, "nothing half written is left");
+    }
 
     #[test]
     fn a_page_is_for_its_owner_and_obeys_nobody() {

@@ -1,6 +1,6 @@
 //! `listen`: what arrives on a line, as it arrives. It answers nothing.
 
-mod speed;
+pub(super) mod speed;
 
 use std::fs::File;
 use std::io::Write;
@@ -85,7 +85,7 @@ pub async fn listen(options: Options, out: &Output) -> Answer {
     if options.find_speed {
         let mut search = Search::default();
         let found = tokio::select! {
-            found = speed::find(port.as_mut(), &line, options.wait, &mut search, out) => found,
+            found = speed::find(port.as_mut(), &line, options.wait, &mut search, out, |_, _| true) => found,
             _ = interrupt.recv() => Ok(()),
             () = at(end) => Ok(()),
         };
@@ -124,7 +124,7 @@ pub async fn listen(options: Options, out: &Output) -> Answer {
     Ok(Exit::Done)
 }
 
-async fn open(spec: &LineSpec) -> Result<Port, Failure> {
+pub(super) async fn open(spec: &LineSpec) -> Result<Port, Failure> {
     let failed = |error: std::io::Error| {
         let text = error.to_string();
         let busy = matches!(

@@ -27,6 +27,7 @@ mod replay;
 mod report;
 mod restore;
 mod run;
+mod setup;
 mod simulate;
 mod sketch;
 mod status;
@@ -76,6 +77,8 @@ enum Command {
     Run,
     /// The whole way with nothing configured: simulated analyzers, a practice receiver, an outage
     Demo(demo::Options),
+    /// Asks, listens, writes a commented configuration, checks it, tries one test message, starts the service
+    Setup(Box<setup::Options>),
     /// Checks configuration, dialects, strips, files and ports; one line a finding
     Check(check::Options),
     /// Shows what arrives on a line, control characters by their names; answers nothing
@@ -248,6 +251,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
     match line.command {
         Command::Run => run::run(config, out).await,
         Command::Demo(options) => demo::demo(options, out).await,
+        Command::Setup(options) => setup::setup(config, *options, out).await,
         Command::Check(options) => check::check(config, options, out).await,
         Command::Explain(options) => explain::explain(config, options, out).await,
         Command::Listen(options) => listen::listen(options, out).await,

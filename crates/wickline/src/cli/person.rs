@@ -22,6 +22,11 @@ pub struct As {
 }
 
 impl As {
+    /// Whoever is logged in.
+    pub fn login() -> Self {
+        Self { name: None }
+    }
+
     /// Who it is for the trail, as the laboratory wants that.
     pub fn actor(&self, people: &People) -> Result<Actor, Failure> {
         if people.login_counts && self.name.is_some() {

@@ -49,6 +49,18 @@ pub struct Key {
     pub about: &'static str,
 }
 
+impl Key {
+    /// What it means and what is allowed, as the comment above it.
+    #[must_use]
+    pub fn comment(&self) -> String {
+        let allowed = match self.allowed {
+            Allowed::Text(_) | Allowed::Texts => String::new(),
+            other => format!(" Allowed: {}.", other.words()),
+        };
+        format!("# {}{allowed}\n", self.about)
+    }
+}
+
 /// Tables in the order of the commented file: name, whether it is a list of tables, and what for.
 pub const TABLES: &[(&str, bool, &str)] = &[
     ("site", false, "The laboratory."),
@@ -423,6 +435,28 @@ pub fn of_table(table: &str) -> impl Iterator<Item = &'static Key> {
     all.filter(move |k| k.table == table)
 }
 
+/// What stands above a table in a commented file.
+fn heading(about: &str) -> String {
+    format!("\n# {about}\n")
+}
+
+/// A commented file with these values alone, `value_of(table, key)` each as TOML: every other key has its default.
+#[must_use]
+pub fn commented_with(value_of: impl Fn(&str, &str) -> Option<String>) -> String {
+    let mut text = String::new();
+    for (table, list, about) in TABLES {
+        let lines: String = of_table(table)
+            .filter_map(|key| Some((key, value_of(table, key.name)?)))
+            .map(|(key, value)| format!("{}{} = {value}\n", key.comment(), key.name))
+            .collect();
+        if !lines.is_empty() {
+            let header = if *list { format!("[[{table}]]") } else { format!("[{table}]") };
+            text.push_str(&format!("{}{header}\n{lines}", heading(about)));
+        }
+    }
+    text
+}
+
 /// The commented file, whole: what `config/wickline.toml` must be.
 #[must_use]
 pub fn commented_file() -> String {
@@ -433,16 +467,12 @@ pub fn commented_file() -> String {
          # be overridden from the environment as WICKLINE__SECTION__KEY.\n",
     );
     for (table, list, about) in TABLES {
-        text.push_str(&format!("\n# {about}\n"));
+        text.push_str(&heading(about));
         let off = if OPTIONAL.contains(table) { "# " } else { "" };
         let header = if *list { format!("[[{table}]]\n") } else { format!("[{table}]\n") };
         text.push_str(&format!("{off}{header}"));
         for key in of_table(table) {
-            let allowed = match key.allowed {
-                Allowed::Text(_) | Allowed::Texts => String::new(),
-                other => format!(" Allowed: {}.", other.words()),
-            };
-            text.push_str(&format!("# {}{allowed}\n", key.about));
+            text.push_str(&key.comment());
             let value =
                 if key.example.is_empty() { key.default.unwrap_or("") } else { key.example };
             match key.default {

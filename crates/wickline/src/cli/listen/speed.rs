@@ -16,12 +16,14 @@ const SILENCE: Duration = Duration::from_secs(1);
 const MOST: usize = 4096;
 
 /// Tries one setting after the other on an open port; what is known stays in `search` whenever this is dropped.
+/// `go_on` is told what was heard at each, and says whether to try further.
 pub async fn find(
     port: Option<&mut Port>,
     line: &str,
     wait: u64,
     search: &mut Search,
     out: &Output,
+    mut go_on: impl FnMut(Setting, &Heard) -> bool,
 ) -> Result<(), Failure> {
     let Some(port) = port else { return Ok(()) };
     eprintln!("finding the speed of {line}; nothing is sent; ctrl-c ends");
@@ -37,6 +39,9 @@ pub async fn find(
         let heard = hear(port, setting, wait).await.map_err(about)?;
         let (reads, judgement) = search.take(setting, &heard);
         show(setting, reads, &judgement, out)?;
+        if !go_on(setting, &heard) {
+            break;
+        }
     }
     Ok(())
 }

@@ -1,6 +1,7 @@
 //! `prove`: the whole matrix of a strip through the real way, as a table to sign.
 
 mod instrument;
+pub(super) mod one;
 mod open;
 mod page;
 mod room;
@@ -160,16 +161,10 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
     if let Some(Part::Truth(options)) = &options.part {
         return truth::truth(config, options, out);
     }
-    let mut loaded = loaded(config)?;
-    // Whatever leaves this command is a test, and no final result where somebody could act on it.
-    for receiver in &mut loaded.settings.receiver {
-        receiver.processing = "T".into();
-        if !receiver.test_system && receiver.status == "final" {
-            receiver.status = "preliminary".into();
-        }
-    }
+    let loaded = as_tests(loaded(config)?);
     let bench = Bench::build(&loaded).map_err(faults)?;
-    let (analyzer, target) = parties(&bench, &options)?;
+    let (analyzer, target) =
+        parties(&bench, [options.analyzer.as_deref(), options.receiver.as_deref()])?;
     let old = match &options.compare {
         Some(path) => Some(read_text(path)?),
         None => None,
@@ -181,7 +176,7 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
     proof.accept(&options.accept)?;
     let mut reached = Ok(());
     if options.send {
-        send::agreed(&loaded, &bench, &proof, &options, out)?;
+        send::agreed(&loaded, &bench, &proof, options.not_a_test_system, out)?;
         // Noted before anything leaves: what cannot be noted is not sent.
         let ledger = Ledger::existing(bench.ledger.clone()).await?;
         let actor = options.who.actor(&bench.people)?;
@@ -208,6 +203,17 @@ pub async fn prove(config: Option<PathBuf>, options: Options, out: &Output) -> A
     Ok(if sum.whole { Exit::Done } else { Exit::NotClean })
 }
 
+/// Whatever leaves a proof is a test, and no final result where somebody could act on it.
+fn as_tests(mut loaded: Loaded) -> Loaded {
+    for receiver in &mut loaded.settings.receiver {
+        receiver.processing = "T".into();
+        if !receiver.test_system && receiver.status == "final" {
+            receiver.status = "preliminary".into();
+        }
+    }
+    loaded
+}
+
 /// The keys of an analyzer, or of the first.
 fn keys_of<'a>(
     loaded: &'a Loaded,
@@ -218,14 +224,17 @@ fn keys_of<'a>(
     found.ok_or_else(|| Failure::wrong("no such analyzer is configured"))
 }
 
-fn parties<'a>(bench: &'a Bench, options: &Options) -> Result<(&'a Analyzer, &'a Target), Failure> {
-    let analyzer = match &options.analyzer {
+fn parties<'a>(
+    bench: &'a Bench,
+    [analyzer, receiver]: [Option<&str>; 2],
+) -> Result<(&'a Analyzer, &'a Target), Failure> {
+    let analyzer = match analyzer {
         Some(id) => bench.analyzers.iter().find(|a| a.id == *id),
         None => bench.analyzers.first(),
     };
     let analyzer = analyzer.ok_or_else(|| Failure::wrong("no such analyzer is configured"))?;
     let mut targets = bench.targets_of(&analyzer.id, Role::Patient);
-    let target = match &options.receiver {
+    let target = match receiver {
         Some(id) => targets.find(|t| t.id == *id),
         None => targets.next(),
     };

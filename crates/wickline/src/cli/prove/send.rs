@@ -5,7 +5,7 @@ use std::io::{BufRead, IsTerminal, Write};
 use wickline_forward::deliver::{Courier, Outcome};
 use wickline_forward::verdict::Verdict as Answered;
 
-use super::{Options, Proof};
+use super::Proof;
 use crate::cli::Failure;
 use crate::cli::output::{Output, visible};
 use crate::prove::Row;
@@ -50,7 +50,7 @@ pub(super) fn agreed(
     loaded: &Loaded,
     bench: &Bench,
     proof: &Proof,
-    options: &Options,
+    not_a_test_system: bool,
     out: &Output,
 ) -> Result<(), Failure> {
     if bench.prove_specimen.is_empty() {
@@ -60,12 +60,13 @@ pub(super) fn agreed(
         ));
     }
     let receiver = loaded.settings.receiver.iter().find(|r| r.id == proof.receiver);
-    if receiver.is_some_and(|r| r.test_system) || options.not_a_test_system {
+    if receiver.is_some_and(|r| r.test_system) || not_a_test_system {
         return Ok(());
     }
     let (id, count) = (&proof.receiver, proof.rows.iter().filter(|r| r.body.is_some()).count());
+    let messages = if count == 1 { "1 message" } else { &format!("{count} messages") };
     let what = format!(
-        "receiver {id} has no test_system = true. {count} messages of a proof would go to it: MSH-11 T, specimen {}, \
+        "receiver {id} has no test_system = true. {messages} of a proof would go to it: MSH-11 T, specimen {}, \
          as preliminary results",
         bench.prove_specimen
     );

@@ -1,0 +1,210 @@
+//! The end of `setup`: the file is written, checked and tried, and the service is started by whoever says so.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use serde_json::json;
+
+use super::interview::{Drafted, Known};
+use super::{OF_THE_PACKAGE, Options};
+use crate::cli::check::account::Unit;
+use crate::cli::output::{Output, visible};
+use crate::cli::person::asked;
+use crate::cli::prove::one::one_test_message;
+use crate::cli::{Answer, Exit, Failure, check, faults, file};
+use crate::settings;
+use crate::settings::bench::Bench;
+use crate::setup::difference::difference;
+
+/// The one command that is run here.
+const START: [&str; 4] = ["systemctl", "enable", "--now", "wickline"];
+
+/// What was written, and whose it is.
+struct Written {
+    whose: &'static str,
+    aside: Option<PathBuf>,
+    drafts: Vec<PathBuf>,
+}
+
+pub async fn finish(
+    options: &Options,
+    file: &Path,
+    old: Option<&[u8]>,
+    known: &Known,
+    asks: bool,
+    out: &Output,
+) -> Answer {
+    let text = known.answers.text();
+    show(file, old, &text);
+    let same = old == Some(text.as_bytes());
+    if asks && !same && !agrees(&format!("write this to {}? yes or no", file.display()))? {
+        return Err(Failure::wrong("nothing was written"));
+    }
+    let written = if same {
+        Written { whose: "as it was", aside: None, drafts: Vec::new() }
+    } else {
+        write(file, &text, old, known.drafted.as_ref())?
+    };
+    out.line(&format!("{} is written: {}", file.display(), written.whose));
+    if let Some(aside) = &written.aside {
+        out.line(&format!("what stood there is {}", aside.display()));
+    }
+    for draft in &written.drafts {
+        out.line(&format!("{} is a draft: answer each `# ?` in it", draft.display()));
+    }
+    let loaded = settings::load(file).map_err(faults)?;
+    let bench = Bench::build(&loaded).map_err(faults)?;
+    let found = check::findings(&loaded, &bench, None, false).await?;
+    check::tell(&found, out);
+    let exit = check::ends(&found);
+    let tried = try_one(options, file, known, asks, out).await;
+    let started = start(options, file, exit, asks, out).await?;
+    if out.json {
+        let findings: Vec<_> = found.iter().map(check::Finding::as_json).collect();
+        let (sent, failed) = match &tried {
+            Ok(sent) => (sent.as_ref(), None),
+            Err(failure) => (None, Some(&failure.text)),
+        };
+        out.document(&json!({
+            "written": file, "rights": written.whose, "moved_aside": written.aside, "drafts": written.drafts,
+            "items": findings, "test_message": sent, "test_message_failed": failed, "started": started,
+        }))?;
+    }
+    let accepted = tried?.is_none_or(|answer| answer.ends_with(": accepted"));
+    Ok(if exit == Exit::Done && !accepted { Exit::NotClean } else { exit })
+}
+
+/// What would be written, without its comments, and what it changes.
+fn show(file: &Path, old: Option<&[u8]>, text: &str) {
+    let lines = text.lines().filter(|line| !line.starts_with('#') && !line.is_empty());
+    lines.for_each(|line| eprintln!("  {}", visible(line)));
+    let Some(old) = old else { return };
+    let shown = file.display();
+    eprintln!("{shown} is there already, and would be moved aside under a dated name.");
+    match std::str::from_utf8(old).ok().and_then(|old| difference(old, text)) {
+        None => eprintln!("It cannot be read as a configuration."),
+        Some(changes) if changes.is_empty() => eprintln!("It says the same."),
+        Some(changes) => changes.iter().for_each(|line| eprintln!("  {}", visible(line))),
+    }
+}
+
+fn agrees(question: &str) -> Result<bool, Failure> {
+    Ok(matches!(asked(&visible(question))?.trim(), "yes" | "y"))
+}
+
+/// The draft's files, then the configuration; what cannot be used is not left behind.
+fn write(
+    path: &Path,
+    text: &str,
+    old: Option<&[u8]>,
+    drafted: Option<&Drafted>,
+) -> Result<Written, Failure> {
+    let mut drafts = Vec::new();
+    let used = drafted.filter(|drafted| text.contains(&format!("\"{}\"", drafted.dialect_file())));
+    let written = (|| {
+        for (name, text) in
+            used.iter().flat_map(|d| [(d.dialect_file(), &d.dialect), (d.strip_file(), &d.strip)])
+        {
+            let draft = path.with_file_name(name);
+            let there = || Failure::wrong(format!("{} is there already", draft.display()));
+            let mut new = file::new(&draft)?.ok_or_else(there)?;
+            drafts.push(draft.clone());
+            let put = new.write_all(text.as_bytes()).and_then(|()| file::for_the_service(&new));
+            put.map_err(|error| file::cannot(&draft, &error))?;
+        }
+        let loaded = settings::from_text(path, text.to_owned()).map_err(faults)?;
+        Bench::build(&loaded).map_err(faults)?;
+        file::configuration(path, text, old)
+    })();
+    match written {
+        Ok((whose, aside)) => Ok(Written { whose, aside, drafts }),
+        Err(failure) => {
+            for draft in drafts {
+                let _ = std::fs::remove_file(draft);
+            }
+            Err(failure)
+        }
+    }
+}
+
+/// One test message, where somebody says that they know of it at the receiver. None: nobody does.
+async fn try_one(
+    options: &Options,
+    file: &Path,
+    known: &Known,
+    asks: bool,
+    out: &Output,
+) -> Result<Option<String>, Failure> {
+    let about = known.answers.get("receiver", "address").unwrap_or_default();
+    let question = format!("send one test message to {about} now? yes or no");
+    let wanted = options.test_message || (asks && agrees(&question).unwrap_or(false));
+    if !wanted {
+        return Ok(None);
+    }
+    // A shipped dialect prints from its own capture.
+    let shipped = known
+        .answers
+        .get("analyzer", "dialect")
+        .is_some_and(|name| wickline_listen::dialect::builtin_names().contains(&name.as_str()));
+    let heard = if shipped { &[][..] } else { &known.prints };
+    let sent = one_test_message(file.to_owned(), heard, options.test_message, out).await;
+    match sent {
+        Ok(answer) => {
+            out.line(&format!("test message {answer}"));
+            Ok(Some(answer))
+        }
+        Err(failure) if asks => {
+            eprintln!("{}", crate::cli::output::visible_lines(&failure.text));
+            Ok(None)
+        }
+        Err(failure) => Err(failure),
+    }
+}
+
+/// Enables and starts the unit, or says how. True: it was started.
+async fn start(
+    options: &Options,
+    file: &Path,
+    exit: Exit,
+    asks: bool,
+    out: &Output,
+) -> Result<bool, Failure> {
+    // As sd_booted(3) has it.
+    let systemd = Path::new("/run/systemd/system").is_dir();
+    let command = START.join(" ");
+    if file != Path::new(OF_THE_PACKAGE) || !systemd || Unit::installed().is_none() {
+        if options.enable {
+            return Err(Failure::unreachable(format!(
+                "nothing was started: the unit reads {OF_THE_PACKAGE}, and needs systemd and the package"
+            )));
+        }
+        out.line(&format!("to run it in the foreground: wickline --config {} run", file.display()));
+        return Ok(false);
+    }
+    if !rustix::process::geteuid().is_root() {
+        out.line(&format!("as root: {command}"));
+        return Ok(false);
+    }
+    let bad = exit != Exit::Done;
+    let question = if bad { "something is bad; start it all the same" } else { "start it" };
+    let wanted = if asks && !options.enable {
+        agrees(&format!("{question} now, and at each start of the machine ({command})? yes or no"))
+            .unwrap_or(false)
+    } else {
+        options.enable && !bad
+    };
+    if !wanted {
+        out.line(&format!("when it is to start: {command}"));
+        return Ok(false);
+    }
+    let [program, words @ ..] = START;
+    let done = tokio::process::Command::new(program).args(words).status().await;
+    match done {
+        Ok(status) if status.success() => {
+            out.line("it is started; see how it is with `wickline status`");
+            Ok(true)
+        }
+        Ok(status) => Err(Failure::unreachable(format!("{command}: {status}"))),
+        Err(error) => Err(Failure::unreachable(format!("{command}: {error}"))),
+    }
+}
