@@ -204,23 +204,6 @@ impl Look<'_> {
         }
     }
 
-    /// Where one took another's place: which it is, and since when.
-    async fn instruments(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
-        for analyzer in &self.bench.analyzers {
-            let all = ledger.instruments(analyzer).await?;
-            let Some(since) = all.replacements().last().map(|one| one.since) else { continue };
-            let (one, since) = (all.last(), self.time(since));
-            let found = self.add(
-                About::Instrument,
-                &analyzer.id,
-                false,
-                format!("serial {} since {since}", one.serial),
-            );
-            found.facts = facts([("serial", json!(one.serial))]);
-        }
-        Ok(())
-    }
-
     async fn controls(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
         for analyzer in &self.bench.analyzers {
             let stands = ledger.control_standing(self.bench, analyzer, self.now).await?;

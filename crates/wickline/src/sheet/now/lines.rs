@@ -19,6 +19,23 @@ const WEEK_US: i64 = 7 * 86_400_000_000;
 const OPENING_US: i64 = 15_000_000;
 
 impl Look<'_> {
+    /// Where one took another's place: which it is, and since when.
+    pub(super) async fn instruments(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
+        for analyzer in &self.bench.analyzers {
+            let all = ledger.instruments(analyzer).await?;
+            let Some(since) = all.replacements().last().map(|one| one.since) else { continue };
+            let (one, since) = (all.last(), self.time(since));
+            let found = self.add(
+                About::Instrument,
+                &analyzer.id,
+                false,
+                format!("serial {} since {since}", one.serial),
+            );
+            found.facts = facts([("serial", json!(one.serial))]);
+        }
+        Ok(())
+    }
+
     /// The lines of this bench, and those that other daemons tell of.
     pub(super) async fn lines(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
         let mut ids: Vec<String> = self.bench.analyzers.iter().map(|a| a.id.clone()).collect();
