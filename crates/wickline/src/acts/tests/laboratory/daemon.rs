@@ -16,6 +16,9 @@ impl Story {
     /// The daemon dies and starts again: what may have been on the wire may have been sent.
     pub async fn restart(&mut self) -> Result<(), StoreError> {
         let address = self.lab.ledger.db.address().clone();
+        // A connection that is only dropped ends at some later moment: until then it would keep the log of a file that
+        // another one is put in place of.
+        self.lab.ledger.close().await?;
         self.lab.ledger = Ledger::open(address).await?;
         self.begins().await
     }
