@@ -114,8 +114,14 @@ def test_the_unit_leaves_little_open(machine):
     assert warned.stderr.strip() == "", warned.stderr
 
 
+SETUP = ["wickline", "setup", "--yes", "--site-name", "Kestrel Point Clinic", "--short", "KESTRELPOINT", "--timezone",
+         "Europe/Lisbon", "--line", f"listen:{LINE}", "--dialect", "two-column", "--strip", "ten-pad", "--printed",
+         "conventional", "--address", f"mllp://{RECEIVER}", "--units", "conventional", "--replace", "--test-message",
+         "--enable"]
+
+
 def test_from_a_bare_system_to_the_first_accepted_result(machine):
-    """Five commands of a person; the practice receiver and the analyzer stand for the hospital."""
+    """Five commands of a person at most; the practice receiver and the analyzer stand for the hospital."""
     commands = 0
 
     def person(*words):
@@ -125,20 +131,24 @@ def test_from_a_bare_system_to_the_first_accepted_result(machine):
 
     machine.install(package())
     commands += 1  # dpkg -i
-    machine.write("/etc/wickline/wickline.toml", CONFIGURATION, owner="root:wickline")
-    commands += 1  # an editor
-    receiver = machine.start("wickline", "receive", "--listen", RECEIVER, "--count", "3")
-    until(lambda: machine.try_run("wickline", "--config", "/etc/wickline/wickline.toml", "check").returncode <= 1,
-          what="a configuration that is good")
-    person("systemctl", "enable", "--now", "wickline")
+    # The test message, and three results.
+    receiver = machine.start("wickline", "receive", "--listen", RECEIVER, "--count", "4")
+    assert "listening" in receiver.stdout.readline()
+    said = person(*SETUP)
+    assert "test" in said, said
+    assert machine.property("ActiveState") == "active"
+    assert machine.try_run("systemctl", "is-enabled", "wickline").stdout.strip() == "enabled"
+    assert machine.run("stat", "-c", "%a %U %G", "/etc/wickline/wickline.toml").strip() == "640 root wickline"
+    # What the package had brought stands beside it.
+    assert len(machine.run("ls", "/etc/wickline").split()) == 2
     analyzer(machine, 3)
     out, _ = receiver.communicate(timeout=90)
     assert receiver.returncode == 0, out
-    day = person("runuser", "-u", "wickline", "--", "wickline", "--config", "/etc/wickline/wickline.toml", "queue")
-    assert "0" in day or "empty" in day.lower(), day
+    queue = person("runuser", "-u", "wickline", "--", "wickline", "queue")
+    assert "0" in queue or "empty" in queue.lower(), queue
     assert commands <= 5
     assert machine.property("NRestarts") == "0"
-    # A look as root beforehand changed the owner of nothing.
+    # What was done as root made nothing that the service cannot have.
     owners = machine.run("find", "/var/lib/wickline", "-not", "-user", "wickline")
     assert owners == "", owners
 
