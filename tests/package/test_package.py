@@ -5,12 +5,13 @@ manual pages of systemd and in the rules of Debian's packages, not in the progra
 """
 
 import re
+import shutil
 import subprocess
 import time
 
 import pytest
 
-from machine import MADE, Machine, until
+from machine import MADE, PROJECT, Machine, until
 
 LINE = "127.0.0.1:9100"
 RECEIVER = "127.0.0.1:2575"
@@ -265,3 +266,17 @@ def test_removed_it_leaves_results_and_purged_it_leaves_nothing(machine):
                        "/root/*", "-not", "-path", "/sys/*")
     assert left == "", left
     assert machine.try_run("getent", "passwd", "wickline").returncode == 2
+
+
+def test_the_archive_is_installed_by_hand_as_the_guide_says(machine):
+    (archive,) = MADE.glob("wickline-0.1.0-x86_64.tar.gz")
+    shutil.copy(archive, machine.root / "root" / archive.name)
+    machine.run("tar", "-xf", f"/root/{archive.name}", "-C", "/root")
+    guide = (PROJECT / "deploy" / "README.md").read_text()
+    block = guide.split("Without dpkg:", 1)[1].split("```sh\n", 1)[1].split("```", 1)[0]
+    assert "useradd" in block and "daemon-reload" in block
+    machine.run("sh", "-ec", f"cd /root/wickline-0.1.0-x86_64\n{block}")
+    machine.write("/etc/wickline/wickline.toml", CONFIGURATION, owner="root:wickline")
+    machine.run("systemctl", "start", "wickline")
+    accepted(machine, 1)
+    assert machine.run("stat", "-c", "%a %U", "/var/lib/wickline").strip() == "700 wickline"
