@@ -9,8 +9,10 @@ use std::time::Duration;
 
 use rustix::fs::{FlockOperation, flock};
 use wickline::simulate::port::SimPort;
+use wickline::store::tape::Tape;
 
 use crate::kit::{Daemon, Folder, ask, configuration, run, until};
+use crate::outage::printed;
 use crate::way::{pty, runtime};
 
 const PRINT: &[u8] = include_bytes!("../../fixtures/listen/two-column/complete.cap");
@@ -171,4 +173,33 @@ fn a_second_program_gets_what_the_analyzer_says() {
         assert_eq!(daemon.stop(), 0);
         drop::<SimPort>(port);
     });
+}
+
+/// While another line fills the tape, what comes of this one without a report is read on, and is no set back.
+#[test]
+fn a_line_that_says_little_beside_one_that_says_much_is_read_on() {
+    let folder = Folder::new("little");
+    let loud = "[[analyzer]]\nid = \"loud\"\nline = \"listen:127.0.0.2:0\"\ndialect = \"two-column\"\n\
+                strip = \"ten-pad\"\ncontrols = \"none\"\n";
+    let text = configuration("listen:127.0.0.1:0", "two-column", "ten-pad", "dir:out", loud);
+    let config = folder.write("wickline.toml", &text);
+    let mut daemon = Daemon::start(&config);
+    let accepted = |daemon: &mut Daemon| {
+        daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
+    };
+    printed(&daemon.lines[0], 0, 1);
+    accepted(&mut daemon);
+    runtime().block_on(async {
+        let tape = Tape::look(&folder.0.join("tape.db")).await.expect("a tape");
+        // Far more than what is read without noting how far.
+        while tape.end("loud").await.expect("its end").0 < 1200 {
+            drop(TcpStream::connect(&daemon.lines[1]).expect("it listens"));
+        }
+    });
+    // It is connected anew, which is no report.
+    drop(TcpStream::connect(&daemon.lines[0]).expect("it listens"));
+    daemon.wait_for(|e| e["event"] == "line-down" && e["analyzer"] == "bench-1");
+    printed(&daemon.lines[0], 1, 1);
+    accepted(&mut daemon);
+    assert_eq!(daemon.stop(), 0);
 }

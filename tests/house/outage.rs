@@ -68,7 +68,7 @@ fn twenty_thousand_messages_after_a_weekend() {
 }
 
 /// Prints so many strips down a line, behind so many before, and says whose they were.
-fn printed(line: &str, before: usize, count: usize) -> Vec<String> {
+pub fn printed(line: &str, before: usize, count: usize) -> Vec<String> {
     let strip = Strip::builtin("ten-pad").expect("a built-in strip");
     let clock = SiteClock::new("Europe/Lisbon").expect("a zone of the tz database");
     let mut script = Script::plain(count, 21, &pads());

@@ -239,7 +239,10 @@ impl Reading {
             return Ok(());
         }
         let heard = std::mem::take(&mut cursor.found);
-        let mut groups = heard.chunks(GROUP).peekable();
+        // Nothing found is a group too: the place is noted.
+        let mut groups: Vec<&[HeardReport]> = heard.chunks(GROUP).collect();
+        groups.resize(groups.len().max(1), &[]);
+        let mut groups = groups.into_iter().peekable();
         while let Some(group) = groups.next() {
             // Only with the last group is everything before the safe place taken in.
             let safe = if groups.peek().is_none() { cursor.safe } else { cursor.noted };
