@@ -332,14 +332,14 @@ fn who_goes_away_leaves_nothing_behind() {
     let folder = Folder::new("setup-away");
     let config = folder.0.join("wickline.toml");
     runtime().block_on(async {
-        for how in ["interrupted", "the input ends"] {
+        for how in ["ended", "the input ends"] {
             let mut bench = Bench::sit_down(&config, &[]);
             bench.answer("name of the laboratory", "Kestrel Point Clinic").await;
             bench.says("its short name");
-            if how == "interrupted" {
+            if how == "ended" {
                 let pid = i32::try_from(bench.child.id()).ok();
                 let pid = pid.and_then(rustix::process::Pid::from_raw).expect("a process");
-                rustix::process::kill_process(pid, rustix::process::Signal::INT).expect("there");
+                rustix::process::kill_process(pid, rustix::process::Signal::TERM).expect("there");
             } else {
                 // Control-D, at the beginning of a line.
                 bench.terminal.write_all(&[4]).await.expect("typed");

@@ -13,7 +13,7 @@ use wickline::simulate::analyzer::{Sent, Style};
 use wickline::simulate::script::{Dice, Script};
 use wickline_forward::receive::{Received, Receiver};
 
-use crate::kit::{Daemon, Folder, ask, rounds, skipped};
+use crate::kit::{Daemon, Folder, ask, rounds, run, skipped};
 use crate::way::{analyzer, check, gather, pads, pty, runtime, specimen};
 
 /// A server of this test's own, to be taken away and brought back.
@@ -339,6 +339,40 @@ fn a_commit_whose_answer_is_lost() {
         check(&got, &specimens(&script));
         assert_eq!(ask(&direct, &["day"])["totals"]["accepted"], count);
         assert_eq!(daemon.stop(), 0);
+    });
+}
+
+/// Whatever a start is at when the connection is lost: it is tried again, and ends nothing.
+#[test]
+fn a_start_while_connections_are_lost() {
+    let Some(server) = Server::start("starts") else { return };
+    let folder = Folder::new("starts");
+    runtime().block_on(async {
+        let receiver = receiver().await;
+        let cutter = Cutter::before(&server);
+        let url = format!("postgres://wickline@127.0.0.1:{}/postgres", cutter.port);
+        let (_port, line) = pty();
+        let config = bench(&folder, "bench-a", &line, &url, &receiver, "");
+        let direct = bench(&folder, "bench-b", &line, &server.url, &receiver, "");
+        let mut dice = Dice::new(21);
+        for _ in 0..rounds(6, 60) {
+            let (waits, cut) = ((0..150).map(|_| 1 + dice.roll(10) as u64), cutter.cut.clone());
+            let waits: Vec<u64> = waits.collect();
+            let cutting = std::thread::spawn(move || {
+                for wait in waits {
+                    std::thread::sleep(Duration::from_millis(wait));
+                    cut.fetch_add(1, Ordering::Relaxed);
+                }
+            });
+            let daemon = Daemon::start(&config);
+            cutting.join().expect("it cuts");
+            let works = || {
+                let said = run(&direct, &["status"]).stdout;
+                String::from_utf8_lossy(&said).contains("bench-a")
+            };
+            crate::kit::until(works);
+            assert_eq!(daemon.stop(), 0);
+        }
     });
 }
 

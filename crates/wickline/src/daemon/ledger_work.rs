@@ -140,10 +140,6 @@ impl LedgerWork {
         if !self.life.noted.swap(true, Ordering::Relaxed) {
             self.trail(&ledger, "start").await?;
         }
-        for notice in ledger.within(ledger.notices()).await? {
-            let (kind, why) = (notice.kind.code(), notice.words(&self.bench.clock));
-            self.events.tell(Event::Notice { kind, why });
-        }
         let (bench, tape, stop) = (self.bench.clone(), self.tape.clone(), self.stop.clone());
         let noting = Noting::begin(bench, tape, ledger.clone(), stop).await?;
         let mut tasks = JoinSet::new();
@@ -277,20 +273,25 @@ impl LedgerWork {
         bench_name(&self.tape.id)
     }
 
-    /// Notes the configuration that is used from now on; nothing is read or sent with one that the trail
-    /// does not know. False: told to stop before.
+    /// Notes the configuration that is used from now on, and tells what was noticed of the ledger before; nothing is
+    /// read or sent with a configuration that the trail does not know. False: told to stop before.
     async fn configured(&self, ledger: &Ledger) -> Result<bool, StoreError> {
         let (me, mut stop) = (self.me(), self.stop.clone());
         let mut told = false;
         loop {
             let noted = async {
                 let changed = ledger.configuration_used(&me, &self.bench.effective).await?;
-                ledger.jumps_looked_at(&self.bench).await.map(|()| changed)
+                ledger.jumps_looked_at(&self.bench).await?;
+                ledger.notices().await.map(|notices| (changed, notices))
             };
             match ledger.within(noted).await {
-                Ok(changed) => {
+                Ok((changed, notices)) => {
                     if changed {
                         info!("the configuration changed: noted in the trail");
+                    }
+                    for notice in notices {
+                        let (kind, why) = (notice.kind.code(), notice.words(&self.bench.clock));
+                        self.events.tell(Event::Notice { kind, why });
                     }
                     return Ok(true);
                 }
