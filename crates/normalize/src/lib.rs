@@ -35,6 +35,7 @@ pub mod moment;
 pub mod number;
 pub mod observation;
 pub mod observe;
+pub mod orders;
 pub mod pattern;
 #[cfg(test)]
 mod prints;
