@@ -85,10 +85,8 @@ struct Bystander {
 impl Bystander {
     fn now(&self, id: &Private) -> Private {
         let mut id = id.clone();
-        for (from, to) in &self.became {
-            if id == *from {
-                id = to.clone();
-            }
+        while let Some((_, to)) = self.became.iter().find(|(from, _)| *from == id) {
+            id = to.clone();
         }
         id
     }

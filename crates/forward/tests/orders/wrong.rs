@@ -1,0 +1,185 @@
+//! Messages that are wrong in one place: what is answered, and that nothing of them is taken.
+
+use wickline_forward::hl7::{Charset, Version};
+use wickline_forward::orders::{Incoming, read};
+use wickline_normalize::orders::Standing;
+
+use crate::desk::{Desk, changed, kept};
+
+const NEW: &str = "01-oml-o21-new-251";
+
+/// What a fresh desk answers, having taken nothing.
+fn refused(bytes: &[u8]) -> (String, Vec<(String, String)>, Vec<(String, String)>) {
+    let mut desk = Desk::new();
+    let said = desk.say(bytes);
+    assert_eq!(desk.orders.iter().count(), 0, "nothing of it is taken");
+    (said.code, said.errors, said.orders)
+}
+
+#[test]
+fn each_fault_is_answered_with_its_code_and_place() {
+    let family = format!("|{}^Odile", "X".repeat(10_000));
+    let rows = [
+        (
+            "|UADIP^Urine strip^99KPL^50556-0^Urinalysis dipstick panel - Urine by Automated test strip^LN|",
+            "||",
+            "AE",
+            "101",
+            "OBR^1^4",
+        ),
+        ("ORC|NW", "ORC|QQ", "AE", "103", "ORC^1^1"),
+        ("ORC|NW", "ORC|", "AE", "101", "ORC^1^1"),
+        ("ORC|NW", "ORC|OK", "AE", "201", "ORC^1^1"),
+        ("OBR|1|K884417^LIS", "OBR|1|K884418^LIS", "AE", "102", "OBR^1^2"),
+        ("SPM|1|KP-20417&LIS|", "SPM|1||", "AE", "101", "SPM^1^2^1^1"),
+        ("KP-20417&LIS", "KP 20417&LIS", "AE", "102", "SPM^1^2^1^1"),
+        ("|P|2.5.1", "|T|2.5.1", "AR", "202", "MSH^1^11"),
+        ("|P|2.5.1", "|P|2.7", "AR", "203", "MSH^1^12"),
+        ("OML^O21^OML_O21", "ORU^R01^ORU_R01", "AR", "200", "MSH^1^9"),
+        ("OML^O21^OML_O21", "OML^O99^OML_O99", "AR", "201", "MSH^1^9"),
+        ("KP700101^^^KESTREL^MR", "", "AE", "101", "PID^1^3"),
+        ("KP700101^^^KESTREL^MR", "^^^KESTREL^MR", "AE", "101", "PID^1^3"),
+        ("Sandpiper-Invented^Odile^^^^^L", "\"\"", "AE", "101", "PID^1^5"),
+        ("|Sandpiper-Invented^Odile", &family, "AE", "102", "PID^1^5"),
+        ("|KL260314000001|", "||", "AE", "101", "MSH^1^10"),
+        ("20260314081455+0000", "yesterday", "AE", "102", "ORC^1^9"),
+        ("K884417^LIS", "K884417000000000000000^LIS", "AE", "102", "ORC^1^2"),
+        ("\rOBR|1", "\rOBR|1\rOBR|1", "AE", "100", "OBR^2"),
+        ("UADIP^", "UHCG^", "AE", "103", "OBR^1^4^1^1"),
+    ];
+    for (from, to, code, error, place) in rows {
+        let text = changed(NEW, from, to);
+        // The other code of a test would do as well.
+        let text = String::from_utf8(text).expect("text").replace("50556-0", "50556-9");
+        let (said, errors, _) = refused(text.as_bytes());
+        let shown: String = to.chars().take(40).collect();
+        assert_eq!(said, code, "{shown}");
+        assert_eq!(errors[0], (error.to_owned(), place.to_owned()), "{shown}");
+    }
+}
+
+#[test]
+fn the_orders_that_can_be_read_say_what_is_wrong_with_them() {
+    for (from, to, reason) in [
+        ("SPM|1|KP-20417&LIS|", "SPM|1||", "specimen-missing"),
+        ("KP-20417&LIS", "KKKKKKKK&LIS", "specimen-malformed"),
+        ("URC^Urine clean catch", "BLD^Whole blood", "not-urine"),
+        ("ORC|NW", "ORC|AF", "not-supported"),
+        ("P^Patient", "Q^Control", "control-unknown"),
+        ("OBR|1|K884417^LIS", "OBR|1|K884418^LIS", "field-wrong"),
+    ] {
+        let (code, _, orders) = refused(&changed(NEW, from, to));
+        assert_eq!((code.as_str(), orders), ("AE", vec![("UA".into(), reason.into())]), "{to}");
+    }
+    let unknown = Desk::new().say(&kept("05-oml-o33-cancel-251"));
+    assert_eq!((unknown.code.as_str(), unknown.orders()), ("AE", vec![("UC", "order-unknown")]));
+    assert_eq!(unknown.errors(), [("204", "ORC^1^2")]);
+}
+
+#[test]
+fn one_wrong_order_undoes_no_other() {
+    let both = "03-oml-o33-law-two-orders-251";
+    let mut desk = Desk::new();
+    let said = desk.say(&changed(both, "OBR|2|A90022^LIS", "OBR|2|A90099^LIS"));
+    let orders = vec![("OK", ""), ("UA", "field-wrong")];
+    assert_eq!((said.code.as_str(), said.orders(), said.errors()), ("AA", orders, vec![]));
+    assert_eq!(desk.standing("A90021"), Some(Standing::Open));
+}
+
+#[test]
+fn another_patient_in_the_same_message_takes_nothing_for_the_first() {
+    let text = String::from_utf8(kept(NEW)).expect("text");
+    let second = "PID|1||KP700103^^^KESTREL^MR||Plover-Invented^Ines\rORC|NW|K884999^LIS\r\
+                  OBR|2|K884999^LIS||UADIP\rSPM|2|KP-20499&LIS||UR\r";
+    let mut desk = Desk::new();
+    let said = desk.say(format!("{text}{second}").as_bytes());
+    assert_eq!(said.orders(), [("OK", ""), ("UA", "field-wrong")]);
+    assert_eq!(desk.standing("K884999"), None);
+}
+
+#[test]
+fn old_results_that_come_along_are_no_orders() {
+    let text = String::from_utf8(kept(NEW)).expect("text");
+    let old = "PID|1||KP700101^^^KESTREL^MR||Sandpiper-Invented^Odile\rORC|PR|K100^LIS\r\
+               OBR|1|K100^LIS||UADIP\rOBX|1|NM|GLU||5\rORC|RE|K101^LIS\rOBR|1|K101^LIS||UADIP\r";
+    let mut desk = Desk::new();
+    let said = desk.say(
+        format!(
+            "{text}{old}ORC|NW|K884418^LIS\rOBR|2|K884418^LIS||UADIP\rSPM|2|KP-20418&LIS||UR\r"
+        )
+        .as_bytes(),
+    );
+    assert_eq!(said.orders(), [("OK", ""), ("OK", "")]);
+    assert_eq!(desk.orders.iter().count(), 2);
+    let (code, errors, _) = refused(&changed(NEW, "ORC|NW", "ORC|RE"));
+    assert_eq!((code.as_str(), errors[0].0.as_str()), ("AE", "200"));
+}
+
+#[test]
+fn letters_in_no_declared_set_are_refused_and_in_the_declared_one_they_are_right() {
+    let law = "03-oml-o33-law-two-orders-251";
+    let (code, errors, _) = refused(&changed(law, "UNICODE UTF-8", ""));
+    assert_eq!((code.as_str(), errors[0].clone()), ("AE", ("102".into(), "MSH^1^18".into())));
+    for set in ["UTF-8", "8859/15", "ISO IR87"] {
+        let (_, errors, _) = refused(&changed(law, "UNICODE UTF-8", set));
+        assert_eq!(errors[0], ("102".into(), "MSH^1^18".into()), "{set}");
+    }
+    let mut broken = kept(law);
+    let at = broken.iter().position(|b| *b == 0xC3).expect("a letter of two bytes");
+    broken[at + 1] = b'(';
+    assert_eq!(refused(&broken).1[0].1, "MSH^1^18");
+    let mut desk = Desk::new();
+    desk.site.charset = Some(Charset::Utf8);
+    assert_eq!(desk.say(&changed(law, "UNICODE UTF-8", "")).code, "AA");
+    let latin: Vec<u8> = changed(law, "UNICODE UTF-8", "8859/1");
+    let latin: Vec<u8> = String::from_utf8(latin).expect("text").chars().map(|c| c as u8).collect();
+    let Ok(Incoming::Orders(message)) = read(&latin, &Desk::new().site) else { panic!("orders") };
+    let patient = message.patient.as_ref().expect("a patient");
+    assert_eq!(patient.person.name.expose(), "Curlew-Invented^Tomé");
+}
+
+#[test]
+fn line_feeds_are_no_segment_ends_unless_the_source_is_known_for_them() {
+    let text = String::from_utf8(kept(NEW)).expect("text").replace('\r', "\n");
+    let (code, errors, _) = refused(text.as_bytes());
+    assert_eq!((code.as_str(), errors[0].0.as_str()), ("AE", "100"));
+    let mut desk = Desk::new();
+    desk.site.lenient_lf = true;
+    assert_eq!(desk.say(text.as_bytes()).code, "AA");
+    let both = String::from_utf8(kept(NEW)).expect("text").replace('\r', "\r\n");
+    assert_eq!(Desk::new().say(both.as_bytes()).code, "AA");
+}
+
+#[test]
+fn a_version_that_this_source_does_not_speak_is_refused() {
+    let mut desk = Desk::new();
+    desk.site.versions = vec![Version::V251];
+    let said = desk.say(&kept("08-orm-o01-new-231"));
+    assert_eq!((said.code.as_str(), said.kind.as_str()), ("AR", "ACK^O01"));
+    assert_eq!(said.errors()[0], ("203", "MSH^1^12"), "{said:?}");
+}
+
+#[test]
+fn in_2_3_1_place_and_code_stand_in_one_field_and_the_words_beside_msa() {
+    let mut desk = Desk::new();
+    let bytes = changed("08-orm-o01-new-231", "UADIP^Urine strip^L", "UHCG^Pregnancy^L");
+    let answers = desk.answers(&bytes, "WK-1", "20260314084000").expect("an answer");
+    let text = String::from_utf8(answers.application.expect("the application's")).expect("text");
+    let wanted = "MSH|^~\\&|WICKLINE|KESTRELPOINT|LIS|KESTREL|20260314084000||ORR^O02|WK-1|P|2.3.1\n\
+                  MSA|AE|KL260314000004|No analyzer here performs this test\n\
+                  ERR|OBR^1^4^103&Table value not found&HL70357\n\
+                  PID|||KP700103^^^KESTREL^MR||Plover-Invented^Ines\n\
+                  ORC|UA|KP-20419^LIS|||||||||||||test-unknown^No analyzer here performs this test^99WKL\n\
+                  OBR|1|KP-20419^LIS||UHCG^Pregnancy^L\n";
+    assert_eq!(text.replace('\r', "\n"), wanted);
+}
+
+#[test]
+fn too_many_orders_are_no_message() {
+    let mut text = String::from_utf8(kept(NEW)).expect("text");
+    for n in 0..200 {
+        text.push_str(&format!("ORC|NW|X{n}^LIS\rOBR|1|X{n}^LIS||UADIP\r"));
+    }
+    let (code, errors, _) = refused(text.as_bytes());
+    assert_eq!((code.as_str(), errors[0].clone()), ("AE", ("100".into(), "ORC^201".into())));
+}
