@@ -2,7 +2,7 @@
 
 use std::str::FromStr;
 
-use wickline_normalize::Moment;
+use wickline_normalize::{Moment, Private};
 
 use super::fault::{Code, Fault, Location};
 use super::given::Given;
@@ -91,8 +91,8 @@ impl Owed {
 pub struct Envelope {
     /// MSH-3 to MSH-6.
     pub parties: [Given; 4],
-    /// MSH-10.
-    pub control_id: String,
+    /// MSH-10. Whoever writes it into a log decides whether it can be one.
+    pub control_id: Private,
     /// MSH-9.2, for an answer to what nobody knows.
     pub event: Given,
     /// MSH-11.
@@ -145,7 +145,7 @@ impl Envelope {
         let made = Moment::from_digits(&message.component("MSH", 1, 7, 1));
         Envelope {
             parties: [given(3), given(4), given(5), given(6)],
-            control_id: if echoed { id.trim().to_owned() } else { String::new() },
+            control_id: Private::new(if echoed { id.trim() } else { "" }),
             event: given(9).part(2),
             processing: given(11).part(1),
             version: Version::from_str(&message.component("MSH", 1, 12, 1)).ok(),
@@ -190,7 +190,7 @@ impl Envelope {
             let words = format!("Not the processing of this source; allowed: {}", site.processing);
             return Err(header(11, Code::ProcessingId, &words));
         }
-        if self.control_id.is_empty() || self.control_id.len() > CONTROL_ID_MAX {
+        if self.control_id.is_empty() || self.control_id.expose().len() > CONTROL_ID_MAX {
             let allowed = format!("1 to {CONTROL_ID_MAX} characters");
             return Err(Fault::missing(Location::new("MSH", 1, 10), &allowed));
         }

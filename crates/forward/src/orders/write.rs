@@ -51,7 +51,7 @@ fn written(
     w.segment("MSA");
     w.fixed(1, said.code.text());
     w.fields(1);
-    w.words(Field::new("MSA-2", 199), &envelope.control_id)?;
+    w.words(Field::new("MSA-2", 199), envelope.control_id.expose())?;
     if !version.has_spm() {
         // Before 2.5 an ERR has no room for words.
         w.fields(1);

@@ -169,7 +169,7 @@ fn in_2_3_1_place_and_code_stand_in_one_field_and_the_words_beside_msa() {
                   MSA|AE|KL260314000004|No analyzer here performs this test\n\
                   ERR|OBR^1^4^103&Table value not found&HL70357\n\
                   PID|||KP700103^^^KESTREL^MR||Plover-Invented^Ines\n\
-                  ORC|UA|KP-20419^LIS|||||||||||||test-unknown^No analyzer here performs this test^99WKL\n\
+                  ORC|UA|KP-20419^LIS||||||||||||||test-unknown^No analyzer here performs this test^99WKL\n\
                   OBR|1|KP-20419^LIS||UHCG^Pregnancy^L\n";
     assert_eq!(text.replace('\r', "\n"), wanted);
 }
