@@ -1,7 +1,7 @@
 //! The orders that a laboratory's sources have sent: what is known of each, and what becomes of it.
 //!
-//! A pure machine. [`Orders`] holds what is known of some orders; what a source asks ([`Request`]) or what a strip shows
-//! ([`Heard`]) goes in, and an answer ([`Reply`], [`Meet`]) with what is to be done ([`Deed`]) comes out. Whoever keeps
+//! A pure machine. [`Orders`] holds what is known of some orders; what a source asks ([`Request`]) or what a strip
+//! shows ([`Heard`]) goes in, and an answer ([`Reply`], [`Meet`]) with what is to be done ([`Deed`]) comes out. Whoever keeps
 //! orders hands in those that could matter (same key, same specimen, same patient), inside the transaction that keeps
 //! what comes out. Keys, specimen ids and patients are only compared: digests of all of them do as well.
 //!
@@ -187,16 +187,23 @@ impl Orders {
         deeds
     }
 
-    /// A person has looked at labels and people, and this disputed order is right (or is not).
+    /// A person has looked at labels and people: this order is right about its specimen, or it is not and claims it
+    /// no more.
     ///
-    /// False: the order is not disputed.
+    /// False: nobody disputes it.
     pub fn settle(&mut self, key: &Key, right: bool, now: i64) -> bool {
         let Some(order) = self.list.get_mut(key) else { return false };
-        if order.standing != Standing::Disputed {
+        let disputed = order.standing == Standing::Disputed;
+        if !disputed && order.rivals.is_empty() {
             return false;
         }
         order.rivals.clear();
-        order.stand(if right { Standing::Open } else { Standing::ClosedElsewhere }, now);
+        if !right && let Some(wanted) = &mut order.wanted {
+            wanted.specimens.clear();
+        }
+        if disputed {
+            order.stand(if right { Standing::Open } else { Standing::ClosedElsewhere }, now);
+        }
         true
     }
 }

@@ -1,7 +1,7 @@
 //! Which answer goes back: what is said of the message (MSA-1), of each order (ORC-1), and where it is wrong (ERR).
 //!
-//! Common practice, no standard says it so: `AA` as soon as one order was taken, for the others speaks their ORC-1; `AE`
-//! where none was. Nothing here may be sent before what it says is kept.
+//! Common practice, no standard says it so: `AA` as soon as one order was taken, for the others speaks their ORC-1; and
+//! `AE` where none was. Nothing here may be sent before what it says is kept.
 
 use wickline_normalize::Moment;
 use wickline_normalize::orders::{Progress, Refusal, Reply};
@@ -132,7 +132,6 @@ impl OrderMessage {
             Refusal::PatientMissing => (Location::new("PID", 1, 3), Code::FieldMissing),
             Refusal::DuplicateOrder | Refusal::Closed => (number(), Code::DuplicateKey),
             Refusal::OrderUnknown => (number(), Code::UnknownKey),
-            Refusal::NotSupported if !line.placer.is_said() => (number(), Code::FieldMissing),
             _ => return None,
         };
         Some(Fault::new(place, code, refusal.words()))
@@ -186,7 +185,8 @@ pub fn refused(
     );
     // An event that is told in ORC-1 is a fault of the content.
     let in_header = unread.fault.place.is_none_or(|place| place.segment == "MSH");
-    let code = if rejected && in_header { AckCode::Ar } else { AckCode::Ae };
+    let stranger = in_header && unread.fault.code == Code::TableValue;
+    let code = if stranger || (rejected && in_header) { AckCode::Ar } else { AckCode::Ae };
     let answer = unread.kind.and_then(Kind::answer).filter(|_| code == AckCode::Ae);
     let faults = vec![unread.fault.clone()];
     let said = Said { code, faults, answer, orders: Vec::new(), message: None };

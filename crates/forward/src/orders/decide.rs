@@ -99,14 +99,17 @@ impl OrderMessage {
     fn wanted(&self, line: &Line, site: &Site, now: &Now<'_>) -> Result<Wanted, Refusal> {
         let pads = pads(&line.test, site).ok_or(Refusal::TestUnknown)?;
         let specimens: Vec<&Specimen> = self.specimens_of(line).collect();
-        if !specimens.iter().all(|specimen| is_urine(specimen, site)) || !is_urine_source(line) {
+        if !specimens.iter().all(|specimen| is_urine(specimen, site))
+            || !is_urine_source(line, site)
+        {
             return Err(Refusal::NotUrine);
         }
         let ids = self.specimen_ids(line, site);
         if !ids.iter().all(|id| is_specimen_id(id.expose())) {
             return Err(Refusal::SpecimenMalformed);
         }
-        let control = specimens.iter().any(|specimen| specimen.role.value(1) == "Q");
+        let control =
+            line.says_control() || specimens.iter().any(|specimen| specimen.role.value(1) == "Q");
         let known = |id: &Private| site.controls.iter().any(|own| own == id.expose());
         if (control && !ids.iter().all(known)) || (!control && ids.iter().any(known)) {
             return Err(Refusal::ControlUnknown);
@@ -199,10 +202,10 @@ fn is_urine(specimen: &Specimen, site: &Site) -> bool {
     code.is_empty() || specimen.role.value(1) == "Q" || site.specimen_types.contains(&code)
 }
 
-/// OBR-15, whose code many write as a component: tables 0070 and 0487 begin what is urine alike.
-fn is_urine_source(line: &Line) -> bool {
+/// OBR-15, whose code many write as a component: tables 0070 and 0487 call urine alike.
+fn is_urine_source(line: &Line, site: &Site) -> bool {
     let code = line.source.value(1);
-    code.is_empty() || ["UR", "URC", "URT"].contains(&code.as_str())
+    code.is_empty() || site.specimen_types.contains(&code) || line.says_control()
 }
 
 /// What a source says of merged patients. An error: it would go in a circle; what stood before it was taken.

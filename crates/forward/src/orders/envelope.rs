@@ -168,6 +168,12 @@ impl Envelope {
                 &format!("Not a version of this source; allowed: {}", known.join(", ")),
             )
         })?;
+        for (n, (own, wanted)) in self.parties.iter().zip(&site.parties).enumerate() {
+            if wanted.as_ref().is_some_and(|wanted| own.value(1) != *wanted) {
+                let words = "Not who this source is known as, or not for us";
+                return Err(header(3 + n, Code::TableValue, words));
+            }
+        }
         let part = |n| message.component("MSH", 1, 9, n);
         let (kind, event) = (part(1), part(2));
         let rows = || KINDS.iter().filter(|row| row.0 == kind && version >= row.2);

@@ -3,8 +3,8 @@
 //! [`read()`] makes of a message what it asks ([`OrderMessage`]) or says of patients, by the rules of its source
 //! ([`Site`]); [`OrderMessage::take`] hands its requests to the machine that knows the orders
 //! ([`wickline_normalize::orders`]); [`OrderMessage::answers`] writes what goes back. Whoever listens keeps what the
-//! machine did and what is answered in one transaction, and only then sends the answer; a message that comes again byte
-//! by byte gets the kept one.
+//! machine did and what is answered in one transaction, and only then sends the answer; a message that comes again
+//! byte by byte gets the kept one.
 //!
 //! Everything that comes is hostile: bounded, never quoted in a fault, never in a log. What the laboratory does not need
 //! (OBR-13, NTE, DG1, what was asked at order entry) is not even read.

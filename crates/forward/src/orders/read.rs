@@ -8,7 +8,7 @@ use super::envelope::{self, Envelope, Kind};
 use super::fault::{Code, Fault, Location};
 use super::given::Given;
 use super::groups::{Groups, OrderGroup, Segment, SpecimenGroup};
-use super::site::Site;
+use super::site::{OrderKey, Profile, Site};
 use crate::hl7::Message;
 
 /// The longest PID.
@@ -158,6 +158,13 @@ pub struct Line {
     pub container: Option<usize>,
     /// Why nothing of it is taken.
     pub fault: Option<Fault>,
+}
+
+impl Line {
+    /// Up to 2.4 the specimen's role stands in OBR-15.7 (table 0369).
+    pub(super) fn says_control(&self) -> bool {
+        self.source.value(7) == "Q"
+    }
 }
 
 /// Reads a message as this source may send it.
@@ -375,7 +382,7 @@ fn line(message: &Message, group: &OrderGroup<'_>, specimens: &[Specimen], site:
     let fault = if code.is_empty() {
         Err(Fault::missing(Location::new("ORC", line.orc, 1), "a code of table 0119"))
     } else {
-        wrong(&line, [(orc(2), obr(2)), (orc(3), obr(3))])
+        numbered(&line, site).and_then(|()| wrong(&line, [(orc(2), obr(2)), (orc(3), obr(3))]))
     };
     line.fault = fault.err();
     match times([orc(9), obr(7)], specimens, &line) {
@@ -383,6 +390,19 @@ fn line(message: &Message, group: &OrderGroup<'_>, specimens: &[Specimen], site:
         Err(fault) => line.fault = line.fault.or(Some(fault)),
     }
     line
+}
+
+/// What is asked of an order names it. IHE's analyzer profile has a DC for a specimen without work.
+fn numbered(line: &Line, site: &Site) -> Result<(), Fault> {
+    let (number, n) = match site.key {
+        OrderKey::Filler => (&line.filler, 3),
+        OrderKey::Placer | OrderKey::PlacerAndTest => (&line.placer, 2),
+    };
+    let no_work = site.profile == Profile::Law && line.control.is_some_and(|row| row.code == "DC");
+    if number.is_said() || line.ask.is_none() || no_work {
+        return Ok(());
+    }
+    Err(Fault::missing(Location::new("ORC", line.orc, n), "the number of the order"))
 }
 
 /// What makes an order one that nothing is taken of.

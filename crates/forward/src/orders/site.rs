@@ -86,6 +86,8 @@ pub struct Site {
     pub profile: Profile,
     /// The versions that it may send.
     pub versions: Vec<Version>,
+    /// MSH-3 to MSH-6, where the site says who they are.
+    pub parties: [Option<String>; 4],
     /// MSH-11.
     pub processing: String,
     /// The character set of messages that say nothing of theirs.
@@ -125,6 +127,7 @@ impl Site {
             name: name.to_owned(),
             profile: Profile::Hl7,
             versions: vec![Version::V231, Version::V24, Version::V25, Version::V251],
+            parties: Default::default(),
             processing: "P".to_owned(),
             charset: None,
             lenient_lf: false,

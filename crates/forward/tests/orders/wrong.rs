@@ -175,6 +175,57 @@ fn in_2_3_1_place_and_code_stand_in_one_field_and_the_words_beside_msa() {
 }
 
 #[test]
+fn what_asks_something_of_an_order_names_it() {
+    let text = String::from_utf8(kept(NEW)).expect("text").replace("K884417^LIS", "");
+    for code in ["NW", "CA", "XO", "HD"] {
+        let (said, errors, orders) =
+            refused(text.replace("ORC|NW", &format!("ORC|{code}")).as_bytes());
+        assert_eq!((said.as_str(), errors[0].clone()), ("AE", ("101".into(), "ORC^1^2".into())));
+        assert_eq!(orders[0].1, "field-wrong", "{code}");
+    }
+    let mut desk = Desk::new();
+    let said = desk.say(&kept("22-oml-o33-no-work-251"));
+    assert_eq!(
+        said.errors(),
+        [("101", "ORC^1^2")],
+        "only the analyzer profile says so without a number"
+    );
+}
+
+#[test]
+fn who_sends_and_for_whom_is_as_the_site_says() {
+    for (n, party) in ["LIS", "KESTREL", "WICKLINE", "KESTRELPOINT"].into_iter().enumerate() {
+        let mut desk = Desk::new();
+        desk.site.parties[n] = Some(party.into());
+        assert_eq!(desk.say(&kept(NEW)).code, "AA");
+        desk.site.parties[n] = Some("OTHER".into());
+        let said = desk.say(&kept("05-oml-o33-cancel-251"));
+        assert_eq!((said.code.as_str(), said.errors()[0].0), ("AR", "103"));
+        assert_eq!(said.errors()[0].1, format!("MSH^1^{}", 3 + n));
+    }
+}
+
+#[test]
+fn control_material_of_2_4_says_so_in_obr_15_and_is_nobodys() {
+    let role = "UR&Urine&HL70070^^^^^^Q|D0417";
+    let bytes = changed("19-oml-o21-new-24", "UR&Urine&HL70070|D0417", role);
+    let said = Desk::new().say(&bytes);
+    assert_eq!(said.orders(), [("UA", "control-unknown")]);
+    let mut desk = Desk::new();
+    desk.site.controls = vec!["KP-20424".into()];
+    assert_eq!(desk.say(&bytes).orders(), [("OK", "")]);
+    assert!(
+        desk.order("K884512").and_then(|o| o.wanted.as_ref()).is_some_and(|w| w.patient.is_none())
+    );
+    let said = desk.say(&changed("19-oml-o21-new-24", "K884512", "K884513"));
+    assert_eq!(
+        said.orders(),
+        [("UA", "control-unknown")],
+        "and a patient's order does not get its id"
+    );
+}
+
+#[test]
 fn too_many_orders_are_no_message() {
     let mut text = String::from_utf8(kept(NEW)).expect("text");
     for n in 0..200 {

@@ -118,6 +118,9 @@ impl Orders {
                 }
                 order.stand(Standing::Disputed, now);
                 deeds.push(Deed::Stand(key.clone(), Standing::Disputed));
+                if order.trace == Trace::Held {
+                    deeds.push(Deed::JudgeAgain(key.clone()));
+                }
             }
             deeds.push(Deed::Dispute(key.clone()));
         }

@@ -258,6 +258,9 @@ fn row_15_a_person_settles_a_dispute() {
         desk.ask(&second);
         assert!(desk.orders.settle(&key("K1"), right, NOW));
         assert_eq!(desk.standing("K1"), Some(standing));
+        // What was wrong claims the specimen no more: the right order can come.
+        let other = if right { Err(Refusal::PatientConflict) } else { Ok(()) };
+        assert_eq!(desk.ask(&second).done, other);
     }
 }
 
