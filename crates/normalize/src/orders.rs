@@ -1,9 +1,9 @@
 //! The orders that a laboratory's sources have sent: what is known of each, and what becomes of it.
 //!
 //! A pure machine. [`Orders`] holds what is known of some orders; what a source asks ([`Request`]) or what a strip
-//! shows ([`Heard`]) goes in, and an answer ([`Reply`], [`Meet`]) with what is to be done ([`Deed`]) comes out. Whoever keeps
-//! orders hands in those that could matter (same key, same specimen, same patient), inside the transaction that keeps
-//! what comes out. Keys, specimen ids and patients are only compared: digests of all of them do as well.
+//! shows ([`Heard`]) goes in, and an answer ([`Reply`], [`Meet`]) with what is to be done ([`Deed`]) comes out. Whoever
+//! keeps orders hands in those that could matter (same key, same specimen, same patient), inside the transaction that
+//! keeps what comes out. Keys, specimen ids and patients are only compared: digests of all of them do as well.
 //!
 //! Two laws hold whatever comes in which order: a strip never gets another patient's order, and an order that was
 //! positively cancelled never has a result of its own go out.

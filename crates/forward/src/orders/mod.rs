@@ -6,8 +6,8 @@
 //! machine did and what is answered in one transaction, and only then sends the answer; a message that comes again
 //! byte by byte gets the kept one.
 //!
-//! Everything that comes is hostile: bounded, never quoted in a fault, never in a log. What the laboratory does not need
-//! (OBR-13, NTE, DG1, what was asked at order entry) is not even read.
+//! Everything that comes is hostile: bounded, never quoted in a fault, never in a log. What the laboratory does not
+//! need (OBR-13, NTE, DG1, what was asked at order entry) is not even read.
 
 mod answer;
 mod control;

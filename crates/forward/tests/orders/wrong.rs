@@ -4,14 +4,17 @@ use wickline_forward::hl7::{Charset, Version};
 use wickline_forward::orders::{Incoming, read};
 use wickline_normalize::orders::Standing;
 
-use crate::desk::{Desk, changed, kept};
+use crate::desk::{Desk, Said, changed, kept};
 
 const NEW: &str = "01-oml-o21-new-251";
 
-/// What a fresh desk answers, having taken nothing.
-fn refused(bytes: &[u8]) -> (String, Vec<(String, String)>, Vec<(String, String)>) {
+/// Pairs as [`Said`] has them.
+type Pairs = Vec<(String, String)>;
+
+/// What a fresh desk answers, having taken nothing: MSA-1, errors, orders.
+fn refused(bytes: &[u8]) -> (String, Pairs, Pairs) {
     let mut desk = Desk::new();
-    let said = desk.say(bytes);
+    let said: Said = desk.say(bytes);
     assert_eq!(desk.orders.iter().count(), 0, "nothing of it is taken");
     (said.code, said.errors, said.orders)
 }
