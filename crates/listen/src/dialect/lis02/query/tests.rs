@@ -170,7 +170,9 @@ proptest! {
 
     /// Whatever comes is a question or none; and what is written is read as it was meant.
     #[test]
-    fn questions_are_read_whatever_they_hold(records in prop::collection::vec(prop::collection::vec(any::<u8>(), 0..40), 0..6)) {
+    fn questions_are_read_whatever_they_hold(
+        records in prop::collection::vec(prop::collection::vec(any::<u8>(), 0..40), 0..6)
+    ) {
         let records: Vec<&[u8]> = records.iter().map(Vec::as_slice).collect();
         for at in [IdAt::First, IdAt::Second] {
             let read = question(&heard(&records), at);
