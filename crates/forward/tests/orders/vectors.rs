@@ -1,9 +1,11 @@
 //! The kept messages: what must be read of each, and which answer goes back, byte by byte.
 
+use wickline_forward::hl7::Version;
 use wickline_forward::orders::Stamp;
+use wickline_forward::orders::{Asker, query};
 use wickline_forward::orders::{Decided, Incoming, Profile, Unread, not_kept, read, refused};
-use wickline_normalize::Moment;
 use wickline_normalize::orders::{Meet, Refusal, Standing, Wait};
+use wickline_normalize::{Moment, Private};
 
 use crate::desk::{Desk, changed, kept, pads};
 
@@ -186,6 +188,21 @@ fn message_19_of_2_4_has_its_specimen_in_sac_and_times_in_the_sites_zone() {
     let at = Moment::from_digits("20260314091300+0000").and_then(|at| at.instant());
     assert_eq!(wanted.collected, at);
     assert!(matches!(desk.strip("KP-20424"), Meet::Goes { .. }));
+}
+
+#[test]
+fn message_20_is_our_question() {
+    let made = Moment::from_digits("20260314092000+0000").expect("a time");
+    let parties = ["WICKLINE", "KESTRELPOINT", "LIS", "KESTREL"];
+    let asker = Asker { parties, processing: "P", version: Version::V251 };
+    let id = ("WK-00001209", made);
+    let asked = query(asker, &Private::new("KP-20425"), id).expect("a question");
+    assert_eq!(asked, kept("20-qbp-q11-wos-251"));
+    let old = Asker { version: Version::V24, ..asker };
+    assert!(query(old, &Private::new("KP-20425"), id).is_err());
+    for bad in ["", "KP\r20425", "\"\""] {
+        assert!(query(asker, &Private::new(bad), id).is_err(), "{bad:?}");
+    }
 }
 
 #[test]
