@@ -1,7 +1,7 @@
 //! Our question for the work of a specimen: QBP^Q11, as IHE's analyzer profile has it.
 //!
-//! Its answer (RSP^K11) says only that it was heard; the work comes as orders of their own. Name and coding system of the
-//! query are from memory of the profile: ask the site before relying on them.
+//! Its answer (RSP^K11) says only that it was heard; the work comes as orders of their own. Name and coding system of
+//! the query are from memory of the profile: ask the site before relying on them.
 
 use wickline_normalize::{Moment, Private};
 

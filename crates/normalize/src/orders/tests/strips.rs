@@ -127,6 +127,18 @@ fn row_34_an_analyzer_that_names_another_patient_holds() {
 }
 
 #[test]
+fn row_34_a_replaced_order_says_nothing_of_who_the_patient_is_now() {
+    let mut desk = Desk::with_one();
+    let both = [request(Ask::Replace, "K1", 5), request(Ask::Replacing, "K2", 5)];
+    desk.orders.take(&both, &desk.rules, NOW);
+    assert!(desk.orders.merge(&odile().id, &ines()).is_ok());
+    let (specimen, pads, named) = (private("KP-20417"), pads(&["GLU", "PH"]), ines().number);
+    let strip = Heard { patient: Some(&named), ..heard(&specimen, &pads) };
+    let met = desk.orders.meet(&strip, &desk.rules, NOW);
+    assert!(matches!(met, Meet::Goes { .. }), "{met:?}");
+}
+
+#[test]
 fn row_35_two_sources_count_alike_and_the_same_test_of_both_is_nobodys() {
     let mut desk = Desk::with_one();
     let mut ward = order("K1", 0, &["GLU"]);
