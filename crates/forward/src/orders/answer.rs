@@ -152,8 +152,8 @@ fn order_said<'a>(line: &'a Line, reply: &'a Reply) -> Option<OrderSaid<'a>> {
     }
     let (yes, no) = line.control.map_or(("UA", "UA"), |row| (row.yes, row.no));
     let code = if refusal.is_none() { yes } else { no };
-    let progress = reply.progress.filter(|_| code != "UA").map(progress);
-    let number = reply.number.as_deref().filter(|_| code != "UA");
+    let progress = reply.progress.map(progress);
+    let number = reply.number.as_deref();
     Some(OrderSaid { line, code, number, progress, refusal })
 }
 

@@ -1,6 +1,7 @@
 //! How a source wants to be answered: modes, flags, plain acknowledgments, and without a patient's name.
 
 use wickline_forward::orders::{OrderKey, SpecimenFrom};
+use wickline_normalize::Moment;
 use wickline_normalize::orders::Meet;
 
 use crate::desk::{Desk, Said, changed, kept};
@@ -110,6 +111,18 @@ fn our_separators_are_not_everybodys() {
     let said = desk.say(other.as_bytes());
     assert_eq!((said.code.as_str(), said.orders()), ("AA", vec![("OK", "")]));
     assert!(desk.order("K884417").is_some(), "the same order, however it is written");
+}
+
+/// HL7 v2.5.1 section 2.A.77: the zone of MSH-7 is that of all times of its message that have none.
+#[test]
+fn a_time_without_a_zone_is_in_the_messages() {
+    let text = String::from_utf8(kept(NEW)).expect("text").replace("080500+0000", "080500");
+    let text = text.replace("|20260314081502+0000|", "|20260314091502+0100|");
+    let mut desk = Desk::new();
+    desk.say(text.as_bytes());
+    let wanted = desk.order("K884417").and_then(|o| o.wanted.clone()).expect("an order");
+    let seven = Moment::from_digits("20260314070500+0000").and_then(|at| at.instant());
+    assert_eq!(wanted.collected, seven);
 }
 
 #[test]

@@ -119,6 +119,33 @@ fn old_results_that_come_along_are_no_orders() {
 }
 
 #[test]
+fn old_results_are_known_by_their_patient_or_visit_where_they_have_no_orc() {
+    let text = String::from_utf8(kept(NEW)).expect("text");
+    let patient = "PID|1||KP700101^^^KESTREL^MR||Sandpiper-Invented^Odile\r";
+    for head in [patient, "PV1|1|I|WARD9\r", "AL1|1\r"] {
+        let old = format!("{text}{head}OBR|1|K100^LIS||UADIP\rOBX|1|NM|GLU||5\r");
+        let Ok(Incoming::Orders(message)) = read(old.as_bytes(), &Desk::new().site) else {
+            panic!("orders: {head}")
+        };
+        assert_eq!(message.orders.len(), 1, "{head}");
+        let visit = message.visit.as_ref().expect("a visit");
+        assert_eq!(visit[1].text(), "WALKIN^R2^^KESTREL", "that of the order: {head}");
+    }
+}
+
+#[test]
+fn an_order_that_is_here_says_how_far_it_is_when_it_is_refused() {
+    let mut desk = Desk::after(&[NEW]);
+    desk.sent("K884417", "KP-20417", "B1-0314-0017");
+    let again = changed(NEW, "KL260314000001", "KL260314000099");
+    let answers = desk.answers(&again, "WK-1", "20260314081502+0000").expect("an answer");
+    let text = String::from_utf8(answers.application.expect("the application's")).expect("text");
+    let wanted = "ORC|UA|K884417^LIS|B1-0314-0017^WICKLINE||CM||||20260314081502+0000\
+                  |||||||closed^Order is closed^99WKL\r";
+    assert!(text.contains(wanted), "{text:?}");
+}
+
+#[test]
 fn letters_in_no_declared_set_are_refused_and_in_the_declared_one_they_are_right() {
     let law = "03-oml-o33-law-two-orders-251";
     let (code, errors, _) = refused(&changed(law, "UNICODE UTF-8", ""));

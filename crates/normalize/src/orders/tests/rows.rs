@@ -413,6 +413,30 @@ fn what_a_source_has_from_elsewhere_is_closed_and_what_is_out_is_told_a_person()
 }
 
 #[test]
+fn what_may_have_arrived_is_never_untold() {
+    use Trace::{Held, None, Partly, Sent, Tried, Waiting};
+    let all = [None, Held, Waiting, Tried, Partly, Sent];
+    let rows: [(Trace, &[Trace]); 6] = [
+        (None, &all),
+        (Held, &all),
+        (Waiting, &all),
+        // Its receiver has refused it: it never had it.
+        (Tried, &[Held, Tried, Partly, Sent]),
+        (Partly, &[Partly, Sent]),
+        (Sent, &[Sent]),
+    ];
+    for (from, to) in rows {
+        for next in all {
+            assert_eq!(from.may_become(next), to.contains(&next), "{from:?} to {next:?}");
+        }
+    }
+    let mut desk = Desk::with_one();
+    assert!(desk.trace("K1", Tried) && desk.trace("K1", Held));
+    assert_eq!(desk.standing("K1"), Some(Standing::Open));
+    assert_eq!(desk.ask(&request(Ask::Cancel, "K1", 5)).done, Ok(()));
+}
+
+#[test]
 fn standings_are_known_by_their_codes() {
     for standing in Standing::ALL {
         assert_eq!(standing.code().parse(), Ok(standing));
