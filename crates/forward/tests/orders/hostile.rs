@@ -102,7 +102,7 @@ fn say(desk: &mut Desk, bytes: &[u8]) {
 
 proptest! {
     #![proptest_config(ProptestConfig {
-        cases: 3_000, failure_persistence: None, ..ProptestConfig::default()
+        cases: 1_000, failure_persistence: None, ..ProptestConfig::default()
     })]
 
     #[test]

@@ -256,6 +256,38 @@ fn control_material_of_2_4_says_so_in_obr_15_and_is_nobodys() {
 }
 
 #[test]
+fn what_is_too_long_or_too_much_is_refused_and_not_cut() {
+    let bag = "X".repeat(2_000);
+    let (_, errors, _) = refused(&changed(NEW, "BAG 7", &bag));
+    assert_eq!(errors[0], ("102".into(), "OBR^1^18".into()));
+    let mut text = String::from_utf8(kept(NEW)).expect("text");
+    text.push_str(&"SPM|1|KP-20417&LIS||UR\r".repeat(400));
+    let (_, errors, _) = refused(text.as_bytes());
+    assert_eq!(errors[0], ("100".into(), "SPM^401".into()));
+}
+
+#[test]
+fn a_version_takes_the_messages_that_it_has() {
+    for (name, from, to, code) in [
+        ("03-oml-o33-law-two-orders-251", "|P|2.5.1|", "|P|2.4|", "201"),
+        ("19-oml-o21-new-24", "|P|2.4", "|P|2.3.1", "200"),
+    ] {
+        let (said, errors, _) = refused(&changed(name, from, to));
+        assert_eq!((said.as_str(), errors[0].0.as_str()), ("AR", code), "{name}");
+    }
+}
+
+#[test]
+fn the_legal_name_is_the_one_to_compare() {
+    let names = "|Heron-Invented^Ada^^^^^A~Sandpiper-Invented^Odile^^^^^L|";
+    let bytes = changed(NEW, "|Sandpiper-Invented^Odile^^^^^L|", names);
+    let Ok(Incoming::Orders(message)) = read(&bytes, &Desk::new().site) else { panic!("orders") };
+    let patient = message.patient.as_ref().expect("a patient");
+    assert_eq!(patient.person.name.expose(), "Sandpiper-Invented^Odile");
+    assert_eq!(patient.field(5).text(), names.trim_matches('|'), "and both go back");
+}
+
+#[test]
 fn too_many_orders_are_no_message() {
     let mut text = String::from_utf8(kept(NEW)).expect("text");
     for n in 0..200 {

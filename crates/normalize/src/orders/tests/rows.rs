@@ -129,10 +129,16 @@ fn row_8_test_priority_and_times_change_and_patient_and_specimen_never_do() {
         assert_eq!(desk.ask(&change).done, Err(Refusal::NotChangeable));
     }
     assert_eq!(desk.ask(&request(Ask::Change, "K9", 21)).done, Err(Refusal::OrderUnknown));
+    let late = [request(Ask::Replace, "K1", 19), request(Ask::Replacing, "K2", 19)];
+    let replies = desk.orders.take(&late, &desk.rules, NOW);
+    assert_eq!(replies[0].done, Err(Refusal::Overtaken), "a replacement is no small thing");
     // Older than what was applied: no effect, and no complaint.
     let reply = desk.ask(&request(Ask::Change, "K1", 19));
     assert_eq!((reply.done, reply.deeds), (Ok(()), vec![Deed::Note(key("K1"))]));
     assert_eq!(desk.orders, before);
+    desk.trace("K1", Trace::Held);
+    let reply = desk.ask(&request(Ask::Change, "K1", 25));
+    assert_eq!(reply.deeds, [Deed::Amend(key("K1")), Deed::JudgeAgain(key("K1"))]);
     desk.trace("K1", Trace::Sent);
     assert_eq!(desk.ask(&request(Ask::Change, "K1", 30)).done, Err(Refusal::ResultSent));
 }
@@ -243,7 +249,14 @@ fn row_15_a_waiting_message_is_drawn_back_and_a_sent_one_stays() {
             Request { wanted: Ok(wanted("KP-20417", ines())), ..request(Ask::New, "K2", 9) };
         let reply = desk.ask(&second);
         assert_eq!(reply.done, Err(Refusal::PatientConflict));
-        assert_eq!(reply.deeds.contains(&Deed::DrawBack(key("K1"))), trace == Trace::Waiting);
+        let back = [
+            Deed::DrawBack(key("K1")),
+            Deed::Stand(key("K1"), Standing::Disputed),
+            Deed::JudgeAgain(key("K1")),
+        ];
+        let told = [Deed::Dispute(key("K1"))];
+        let back: &[Deed] = if trace == Trace::Waiting { &back } else { &[] };
+        assert_eq!(reply.deeds, [back, &told].concat());
         assert_eq!(desk.standing("K1"), Some(standing));
     }
 }
@@ -262,6 +275,19 @@ fn row_15_a_person_settles_a_dispute() {
         let other = if right { Err(Refusal::PatientConflict) } else { Ok(()) };
         assert_eq!(desk.ask(&second).done, other);
     }
+}
+
+#[test]
+fn row_15_a_cancelled_order_gives_its_specimen_free_when_a_person_says_so() {
+    let mut desk = Desk::with_one();
+    desk.ask(&request(Ask::Cancel, "K1", 5));
+    assert!(!desk.orders.settle(&key("K1"), false, NOW), "nobody disputes it");
+    let second = Request { wanted: Ok(wanted("KP-20417", ines())), ..request(Ask::New, "K2", 9) };
+    assert_eq!(desk.ask(&second).done, Err(Refusal::PatientConflict));
+    assert!(desk.orders.settle(&key("K1"), false, NOW));
+    assert_eq!(desk.standing("K1"), Some(Standing::Cancelled));
+    assert_eq!(desk.ask(&second).done, Ok(()));
+    assert_eq!(desk.goes_to("KP-20417"), [key("K2")]);
 }
 
 #[test]
