@@ -2,7 +2,8 @@
 //!
 //! `hl7` writes result messages and reads answers, `mllp` frames them, `verdict` says what an answer
 //! means, `exchange` knows what is in flight on one connection, `schedule` how long to pause after a
-//! failure: all pure, with time handed in. Only `deliver` and `receive` own sockets.
+//! failure, `orders` reads what is ordered and writes the answers to it: all pure, with time handed in.
+//! Only `deliver` and `receive` own sockets.
 //!
 //! The way of a message: [`result_message`] writes it once, from observations that `normalize` built and a [`Layout`]
 //! that says how this receiver wants it; its bytes and its control id never change after that. A [`Courier`] carries it
@@ -23,6 +24,7 @@ pub mod deliver;
 pub mod exchange;
 pub mod hl7;
 pub mod mllp;
+pub mod orders;
 pub mod receive;
 pub mod schedule;
 pub mod verdict;

@@ -8,8 +8,9 @@
 //! agreeing. [`Role::of`] says whose result it is, and so which receivers may be told at all.
 //!
 //! Beside these: [`Account`] (which numbers are missing), [`clocks`] (whether a printed time is believed),
-//! [`controls`] (whether control material passed, and what patients meet meanwhile), [`comments`] (notes by rule)
-//! and [`correction`] (what to say under an order number that went out before).
+//! [`controls`] (whether control material passed, and what patients meet meanwhile), [`comments`] (notes by rule),
+//! [`correction`] (what to say under an order number that went out before) and [`orders`] (what was asked, and which
+//! strip it meets).
 //!
 //! Values are decimals or text ([`Figure`]), never binary floats. Everything here is a pure function of its
 //! arguments: the tests hold it to published tables, to properties and to a second reading of the strip files.
@@ -35,6 +36,7 @@ pub mod moment;
 pub mod number;
 pub mod observation;
 pub mod observe;
+pub mod orders;
 pub mod pattern;
 #[cfg(test)]
 mod prints;

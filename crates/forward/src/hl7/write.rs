@@ -21,7 +21,7 @@ pub struct EncodeFault {
 }
 
 impl EncodeFault {
-    pub(super) fn new(
+    pub(crate) fn new(
         field: &'static str,
         found: impl Into<String>,
         allowed: impl Into<String>,
@@ -30,7 +30,7 @@ impl EncodeFault {
     }
 
     /// The first of what is wrong with a layout: a receiver with such a one is refused at the start.
-    pub(super) fn of_layout(faults: &[LayoutFault]) -> Self {
+    pub(crate) fn of_layout(faults: &[LayoutFault]) -> Self {
         let first = faults.first();
         let text = |of: fn(&LayoutFault) -> &String| first.map(of).cloned().unwrap_or_default();
         let field = first.map_or("MSH", |fault| fault.field);
@@ -40,7 +40,7 @@ impl EncodeFault {
 
 /// One field as the rules see it.
 #[derive(Clone, Copy)]
-pub(super) struct Field {
+pub(crate) struct Field {
     pub name: &'static str,
     /// The most characters.
     pub most: usize,
@@ -49,11 +49,11 @@ pub(super) struct Field {
 }
 
 impl Field {
-    pub(super) const fn new(name: &'static str, most: usize) -> Self {
+    pub(crate) const fn new(name: &'static str, most: usize) -> Self {
         Self { name, most, private: false }
     }
 
-    pub(super) const fn private(name: &'static str, most: usize) -> Self {
+    pub(crate) const fn private(name: &'static str, most: usize) -> Self {
         Self { name, most, private: true }
     }
 
@@ -80,7 +80,7 @@ enum Controls {
 }
 
 /// The growing message.
-pub(super) struct Writer {
+pub(crate) struct Writer {
     out: Vec<u8>,
     charset: Charset,
     wide: bool,
@@ -90,18 +90,18 @@ pub(super) struct Writer {
 }
 
 impl Writer {
-    pub(super) fn new(charset: Charset, capacity: usize) -> Self {
+    pub(crate) fn new(charset: Charset, capacity: usize) -> Self {
         Self { out: Vec::with_capacity(capacity), charset, wide: false, bars: 0, carets: 0 }
     }
 
     /// Ends the segment before and begins the next.
-    pub(super) fn segment(&mut self, name: &str) {
+    pub(crate) fn segment(&mut self, name: &str) {
         self.end();
         self.out.extend_from_slice(name.as_bytes());
     }
 
     /// Ends the last segment.
-    pub(super) fn end(&mut self) {
+    pub(crate) fn end(&mut self) {
         if !self.out.is_empty() {
             self.out.push(b'\r');
         }
@@ -109,26 +109,26 @@ impl Writer {
     }
 
     /// Goes `n` fields on.
-    pub(super) fn fields(&mut self, n: usize) {
+    pub(crate) fn fields(&mut self, n: usize) {
         self.bars += n;
         self.carets = 0;
     }
 
     /// Goes to the next component.
-    pub(super) fn component(&mut self) {
+    pub(crate) fn component(&mut self) {
         self.carets += 1;
     }
 
     /// Goes `n` fields on and writes text known to need no escape.
     ///
     /// Only for constants and for what was checked with the layout.
-    pub(super) fn fixed(&mut self, n: usize, text: &str) {
+    pub(crate) fn fixed(&mut self, n: usize, text: &str) {
         self.fields(n);
         self.plain(text);
     }
 
     /// Goes to the next field and writes a count.
-    pub(super) fn count(&mut self, count: usize) {
+    pub(crate) fn count(&mut self, count: usize) {
         self.fields(1);
         self.owed();
         let (mut digits, mut at, mut rest) = ([0; 20], 20, count);
@@ -144,7 +144,7 @@ impl Writer {
     }
 
     /// Writes bytes known to need no escape, or already escaped.
-    pub(super) fn plain(&mut self, text: &str) {
+    pub(crate) fn plain(&mut self, text: &str) {
         if !text.is_empty() {
             self.owed();
             self.out.extend_from_slice(text.as_bytes());
@@ -152,22 +152,22 @@ impl Writer {
     }
 
     /// An identifier: control characters are refused.
-    pub(super) fn id(&mut self, field: Field, value: &str) -> Result<(), EncodeFault> {
+    pub(crate) fn id(&mut self, field: Field, value: &str) -> Result<(), EncodeFault> {
         self.text(field, value, Controls::Refuse)
     }
 
     /// Words for people in a string field: control characters become spaces.
-    pub(super) fn words(&mut self, field: Field, value: &str) -> Result<(), EncodeFault> {
+    pub(crate) fn words(&mut self, field: Field, value: &str) -> Result<(), EncodeFault> {
         self.text(field, value, Controls::Space)
     }
 
     /// Formatted text: a new line becomes `\.br\`, other control characters spaces.
-    pub(super) fn formatted(&mut self, field: Field, value: &str) -> Result<(), EncodeFault> {
+    pub(crate) fn formatted(&mut self, field: Field, value: &str) -> Result<(), EncodeFault> {
         self.text(field, value, Controls::Formatted)
     }
 
     /// Text that was written before, escapes and all.
-    pub(super) fn written(&mut self, field: Field, text: &str) -> Result<(), EncodeFault> {
+    pub(crate) fn written(&mut self, field: Field, text: &str) -> Result<(), EncodeFault> {
         if text.is_empty() {
             return Ok(());
         }
@@ -182,7 +182,7 @@ impl Writer {
     }
 
     /// What was written apart, as text.
-    pub(super) fn into_text(self) -> String {
+    pub(crate) fn into_text(self) -> String {
         match self.charset {
             Charset::Latin1 => self.out.into_iter().map(char::from).collect(),
             Charset::Utf8 | Charset::Ascii => String::from_utf8(self.out).unwrap_or_default(),
@@ -190,12 +190,12 @@ impl Writer {
     }
 
     /// Escaped fields written apart, to be repeated with [`Writer::append`].
-    pub(super) fn apart(&self) -> Writer {
+    pub(crate) fn apart(&self) -> Writer {
         Writer::new(self.charset, 128)
     }
 
     /// Writes whole fields that were written apart.
-    pub(super) fn append(&mut self, piece: &Writer) {
+    pub(crate) fn append(&mut self, piece: &Writer) {
         if piece.out.is_empty() {
             return;
         }
@@ -206,14 +206,14 @@ impl Writer {
     }
 
     /// Where the next byte goes.
-    pub(super) fn position(&self) -> usize {
+    pub(crate) fn position(&self) -> usize {
         self.out.len()
     }
 
     /// The message, with the character set announced if a byte needed it: `bars` fields on from `at`.
     ///
     /// MSH-18 stays empty where every byte is ASCII.
-    pub(super) fn finish(mut self, (at, bars): (usize, usize)) -> Vec<u8> {
+    pub(crate) fn finish(mut self, (at, bars): (usize, usize)) -> Vec<u8> {
         self.end();
         if self.wide {
             let announced = format!("{}{}", "|".repeat(bars), self.charset.text());

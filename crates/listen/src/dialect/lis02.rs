@@ -8,6 +8,7 @@
 //! results without an order, orders without results and messages of comments alone become reports that a person sees.
 
 mod fields;
+pub mod query;
 mod record;
 #[cfg(test)]
 mod tests;
@@ -133,7 +134,7 @@ impl Message {
             'R' => self.result(line, &record, flawed),
             'C' => self.comment(line, &record, flawed),
             'L' => self.last(line, &record),
-            // A question asks for nothing that we have; it is kept and gets no answer.
+            // A question is no report; it is kept. What it asks is read by `query`, which nobody answers from yet.
             'Q' => self.attach(line, flawed, None),
             // Makers' and scientific records are kept as they are (13, 14).
             'M' | 'S' => {

@@ -31,6 +31,7 @@ use wickline_normalize::Report;
 pub use wickline_normalize::Fault;
 
 pub use self::anatomy::LineAnatomy;
+pub use self::lis02::query;
 
 use crate::ear::Transmission;
 use crate::printed::PrintRules;

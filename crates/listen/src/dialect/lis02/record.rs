@@ -117,6 +117,11 @@ impl<'t> Record<'t> {
         apart(self.field(number), self.delimiters.component)
     }
 
+    /// The components of one repeat, as sent.
+    pub fn parts(&self, repeat: &'t str) -> impl Iterator<Item = &'t str> {
+        apart(repeat, self.delimiters.component)
+    }
+
     /// One component of a field's first repeat, from 1, unescaped.
     pub fn component(&self, number: usize, component: usize) -> Cow<'t, str> {
         let first = self.repeats(number).next().unwrap_or("");

@@ -1,0 +1,221 @@
+//! A message meets what is known: each of its orders becomes a request, and each request gets its reply.
+
+use wickline_normalize::orders::{
+    Ask, Key, MergeRefused, OrderRules, Orders, Refusal, Reply, Request, Wanted,
+};
+use wickline_normalize::report::Text;
+use wickline_normalize::{Moment, Private};
+
+use super::given::Given;
+use super::read::{Line, OrderMessage, Patient, Specimen};
+use super::site::{OrderKey, Profile, Site, SpecimenFrom, is_specimen_id};
+
+/// What is known beside the orders themselves.
+pub struct Now<'a> {
+    /// Seconds of UTC by our clock.
+    pub seconds: i64,
+    /// Seconds of UTC of a time without a zone, by the site's clocks.
+    pub local: &'a dyn Fn(&Moment) -> Option<i64>,
+    /// Whether the source was asked for the work of a specimen.
+    pub queried: &'a dyn Fn(&Private) -> bool,
+}
+
+/// What became of a message.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Decided {
+    /// One reply for each order.
+    Orders(Vec<Reply>),
+    /// The source has no work for these specimens, as it was asked.
+    NoWork(Vec<Private>),
+    /// The source says that it has no work for specimens that nobody asked about.
+    NotAsked,
+}
+
+impl OrderMessage {
+    /// Takes the orders in, as far as they can be.
+    pub fn take(
+        &self,
+        orders: &mut Orders,
+        site: &Site,
+        rules: &OrderRules,
+        now: &Now<'_>,
+    ) -> Decided {
+        if self.is_no_work(site) {
+            let ids: Vec<_> =
+                self.orders.iter().flat_map(|line| self.specimen_ids(line, site)).collect();
+            let asked = !ids.is_empty() && ids.iter().all(|id| (now.queried)(id));
+            return if asked { Decided::NoWork(ids) } else { Decided::NotAsked };
+        }
+        let requests: Vec<Option<Request>> =
+            self.orders.iter().map(|line| self.request(line, site, now)).collect();
+        let asked: Vec<Request> = requests.iter().flatten().cloned().collect();
+        let rules = OrderRules {
+            again_refused: rules.again_refused || site.profile == Profile::Law,
+            ..*rules
+        };
+        let mut replies = orders.take(&asked, &rules, now.seconds).into_iter();
+        let refused = |line: &Line| Reply {
+            done: Err(if line.fault.is_some() {
+                Refusal::FieldWrong
+            } else {
+                Refusal::NotSupported
+            }),
+            progress: None,
+            number: None,
+            deeds: Vec::new(),
+        };
+        let each = self.orders.iter().zip(requests).map(|(line, request)| {
+            request.and_then(|_| replies.next()).unwrap_or_else(|| refused(line))
+        });
+        Decided::Orders(each.collect())
+    }
+
+    /// IHE's analyzer profile says so with a DC that names no order.
+    pub(super) fn is_no_work(&self, site: &Site) -> bool {
+        let nameless = |line: &Line| {
+            line.control.is_some_and(|row| row.code == "DC") && !line.placer.is_said()
+        };
+        site.profile == Profile::Law && self.orders.iter().all(nameless)
+    }
+
+    /// None: the machine has nothing to say to it.
+    fn request(&self, line: &Line, site: &Site, now: &Now<'_>) -> Option<Request> {
+        let ask = line.ask?;
+        let key = key(line, site)?;
+        let wanted = match &line.fault {
+            None => self.wanted(line, site, now),
+            // Half of a replacement that cannot be read undoes the other half.
+            Some(_) if matches!(ask, Ask::New | Ask::Replacing) => Err(Refusal::FieldWrong),
+            Some(_) => return None,
+        };
+        Some(Request { ask, key, at: line.at.map(|at| self.zoned(at)), wanted })
+    }
+
+    /// A time without a zone is in the message's.
+    fn zoned(&self, at: Moment) -> Moment {
+        Moment { offset: at.offset.or(self.envelope.offset), ..at }
+    }
+
+    fn wanted(&self, line: &Line, site: &Site, now: &Now<'_>) -> Result<Wanted, Refusal> {
+        let pads = pads(&line.test, site).ok_or(Refusal::TestUnknown)?;
+        let specimens: Vec<&Specimen> = self.specimens_of(line).collect();
+        if !specimens.iter().all(|specimen| is_urine(specimen, site))
+            || !is_urine_source(line, site)
+        {
+            return Err(Refusal::NotUrine);
+        }
+        let ids = self.specimen_ids(line, site);
+        if !ids.iter().all(|id| is_specimen_id(id.expose())) {
+            return Err(Refusal::SpecimenMalformed);
+        }
+        let control =
+            line.says_control() || specimens.iter().any(|specimen| specimen.role.value(1) == "Q");
+        let known = |id: &Private| site.controls.iter().any(|own| own == id.expose());
+        if (control && !ids.iter().all(known)) || (!control && ids.iter().any(known)) {
+            return Err(Refusal::ControlUnknown);
+        }
+        let collected = line.collected.map(|at| self.zoned(at));
+        Ok(Wanted {
+            test: line.test.private(),
+            pads,
+            specimens: ids,
+            to_come: matches!(line.action.value(1).as_str(), "P" | "L" | "S"),
+            patient: self.patient.as_ref().filter(|_| !control).map(|own| own.person.clone()),
+            urgent: matches!(line.priority.value(1).as_str(), "S" | "A"),
+            collected: collected.and_then(|at| at.instant().or_else(|| (now.local)(&at))),
+            control,
+        })
+    }
+
+    pub(super) fn specimens_of<'a>(&'a self, line: &'a Line) -> impl Iterator<Item = &'a Specimen> {
+        line.specimens.iter().filter_map(|at| self.specimens.get(*at))
+    }
+
+    /// The ids of an order's specimens, from the one place that this source has for them.
+    #[must_use]
+    pub fn specimen_ids(&self, line: &Line, site: &Site) -> Vec<Private> {
+        let version = self.envelope.version.unwrap_or(crate::hl7::Version::V251);
+        let of_specimens = |component| -> Vec<String> {
+            self.specimens_of(line).map(|specimen| specimen.id.value(component)).collect()
+        };
+        let ids = match site.specimen_from.in_version(version) {
+            SpecimenFrom::Spm2Placer | SpecimenFrom::ByVersion => of_specimens(1),
+            SpecimenFrom::Spm2Filler => of_specimens(2),
+            SpecimenFrom::Sac3 => self.containers(line),
+            SpecimenFrom::Obr2 => vec![line.placer.value(1)],
+            SpecimenFrom::Obr3 => vec![line.filler.value(1)],
+            SpecimenFrom::Orc4 => vec![line.group.value(1)],
+            SpecimenFrom::Obr18 => vec![line.back[0].value(1)],
+        };
+        let mut own: Vec<Private> = Vec::new();
+        for id in ids.into_iter().filter(|id| !id.is_empty()).map(Private::new) {
+            if !own.contains(&id) {
+                own.push(id);
+            }
+        }
+        own
+    }
+
+    fn containers(&self, line: &Line) -> Vec<String> {
+        let one = |specimen: &Specimen| -> Vec<String> {
+            let own = line.container.map_or(0..specimen.containers.len(), |at| at..at + 1);
+            let containers = specimen.containers.get(own).unwrap_or_default();
+            containers.iter().map(|(_, [id, _])| id.value(1)).collect()
+        };
+        self.specimens_of(line).flat_map(one).collect()
+    }
+}
+
+/// What names the order at its source. None: nothing does.
+fn key(line: &Line, site: &Site) -> Option<Key> {
+    let number = match site.key {
+        OrderKey::Placer => line.placer.text().to_owned(),
+        OrderKey::Filler => line.filler.text().to_owned(),
+        OrderKey::PlacerAndTest if line.placer.is_said() => {
+            // `|` stands in no field.
+            format!("{}|{}", line.placer.text(), line.test.part(1).text())
+        }
+        OrderKey::PlacerAndTest => String::new(),
+    };
+    let said = !number.is_empty() && number != "\"\"";
+    said.then(|| Key { source: site.name.clone(), number: Private::new(number) })
+}
+
+/// What a test means here, by its code or by the other one beside it.
+fn pads(test: &Given, site: &Site) -> Option<Vec<Text>> {
+    let codes = [test.value(1), test.value(4)];
+    let row = codes
+        .iter()
+        .filter(|code| !code.is_empty())
+        .find_map(|code| site.tests.iter().find(|(known, _)| known == code));
+    row.map(|(_, pads)| {
+        let mut pads = pads.clone();
+        pads.sort_unstable();
+        pads.dedup();
+        pads
+    })
+}
+
+/// Control material is none, and says so.
+fn is_urine(specimen: &Specimen, site: &Site) -> bool {
+    let code = specimen.kind.value(1);
+    code.is_empty() || specimen.role.value(1) == "Q" || site.specimen_types.contains(&code)
+}
+
+/// OBR-15, whose code many write as a component: tables 0070 and 0487 call urine alike.
+fn is_urine_source(line: &Line, site: &Site) -> bool {
+    let code = line.source.value(1);
+    code.is_empty() || site.specimen_types.contains(&code) || line.says_control()
+}
+
+/// What a source says of merged patients. An error: it would go in a circle; what stood before it was taken.
+pub fn merge(
+    orders: &mut Orders,
+    pairs: &[(Given, Patient)],
+) -> Result<Vec<wickline_normalize::orders::Deed>, MergeRefused> {
+    let mut deeds = Vec::new();
+    for (gone, stays) in pairs {
+        deeds.extend(orders.merge(&gone.private(), &stays.person)?);
+    }
+    Ok(deeds)
+}

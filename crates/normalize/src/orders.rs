@@ -1,0 +1,238 @@
+//! The orders that a laboratory's sources have sent: what is known of each, and what becomes of it.
+//!
+//! A pure machine. [`Orders`] holds what is known of some orders; what a source asks ([`Request`]) or what a strip
+//! shows ([`Heard`]) goes in, and an answer ([`Reply`], [`Meet`]) with what is to be done ([`Deed`]) comes out. Whoever
+//! keeps orders hands in those that could matter (same key, same specimen, same patient), inside the transaction that
+//! keeps what comes out. Keys, specimen ids and patients are only compared: digests of all of them do as well.
+//!
+//! Two laws hold whatever comes in which order: a strip never gets another patient's order, and an order that was
+//! positively cancelled never has a result of its own go out.
+
+mod meet;
+mod patients;
+mod request;
+mod standing;
+mod take;
+#[cfg(test)]
+mod tests;
+
+use std::collections::BTreeMap;
+
+use crate::moment::Moment;
+use crate::report::Private;
+
+pub use meet::{Heard, Meet, Share, Wait};
+pub use patients::{MergeRefused, Person};
+pub use request::{Ask, Deed, Refusal, Reply, Request, Wanted};
+pub use standing::{Progress, Standing, Trace};
+
+/// What names an order: the source that sent it, and the number that the source goes by.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Key {
+    /// As the configuration names it: two sources may count alike.
+    pub source: String,
+    /// Its number there.
+    pub number: Private,
+}
+
+/// One order.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Order {
+    /// What names it.
+    pub key: Key,
+    /// Where it stands.
+    pub standing: Standing,
+    /// What was heard of its strip, and how far its result went.
+    pub trace: Trace,
+    /// What it asks. None: it was cancelled before it came.
+    pub wanted: Option<Wanted>,
+    /// When what was last applied to it was asked (ORC-9), by the sender's clock.
+    pub asked: Option<Moment>,
+    /// When it was taken in, in seconds of UTC by our clock.
+    pub received: i64,
+    /// When it was closed, by the same clock. None while it is open.
+    pub closed: Option<i64>,
+    /// Our own number for its result, where there is one.
+    pub number: Option<String>,
+    /// The specimen whose strip answers it.
+    pub by: Option<Private>,
+    /// The patients for whom its specimen was claimed besides.
+    pub rivals: Vec<Private>,
+}
+
+/// Which strips go when several orders of one source ask the same pads of one specimen.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum SameTest {
+    /// The newest is answered, for the others a person is asked.
+    #[default]
+    Newest,
+    /// Each is answered.
+    All,
+}
+
+/// What becomes of a strip with pads that nobody ordered.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Unordered {
+    /// The whole report waits for a person.
+    #[default]
+    Hold,
+    /// They stay in the ledger.
+    Drop,
+    /// They go out without an order.
+    Send,
+}
+
+/// What a laboratory has decided about orders. Times are in seconds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct OrderRules {
+    /// A new order that comes again is refused: so IHE's analyzer profile wants it.
+    pub again_refused: bool,
+    /// An order may come before anybody knows its specimen.
+    pub specimen_later: bool,
+    /// How long after its collection an order waits for its strip.
+    pub expire: i64,
+    /// How long after it came, where nobody said when its specimen was collected.
+    pub expire_unknown: i64,
+    /// How long after closing a specimen id may not be used for somebody else.
+    pub reuse: i64,
+    /// How much later than the strip a collection may be, for clocks differ.
+    pub tolerance: i64,
+    /// How far before its strip a specimen may have been collected.
+    pub oldest: i64,
+    /// Several orders for the same pads.
+    pub same_test: SameTest,
+    /// Pads that nobody ordered.
+    pub unordered: Unordered,
+}
+
+impl Default for OrderRules {
+    fn default() -> Self {
+        const HOUR: i64 = 3_600;
+        const DAY: i64 = 24 * HOUR;
+        Self {
+            again_refused: false,
+            specimen_later: false,
+            expire: 72 * HOUR,
+            expire_unknown: 7 * DAY,
+            reuse: 30 * DAY,
+            tolerance: 15 * 60,
+            oldest: DAY,
+            same_test: SameTest::Newest,
+            unordered: Unordered::Hold,
+        }
+    }
+}
+
+/// What is known of orders that could matter to one another.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Orders {
+    list: BTreeMap<Key, Order>,
+    /// Patients who were found to be somebody else: from the one to the other.
+    merged: BTreeMap<Private, Private>,
+}
+
+impl Orders {
+    /// What is known at the beginning of a transaction.
+    ///
+    /// `merged` names patients whose orders are another's now.
+    pub fn new(
+        orders: impl IntoIterator<Item = Order>,
+        merged: impl IntoIterator<Item = (Private, Private)>,
+    ) -> Self {
+        let list = orders.into_iter().map(|order| (order.key.clone(), order)).collect();
+        Self { list, merged: merged.into_iter().collect() }
+    }
+
+    /// The order of this key.
+    #[must_use]
+    pub fn get(&self, key: &Key) -> Option<&Order> {
+        self.list.get(key)
+    }
+
+    /// Every order, by key.
+    pub fn iter(&self) -> impl Iterator<Item = &Order> {
+        self.list.values()
+    }
+
+    /// Says how far the result of an order went. False: there is no such order, or it does not go from there to here.
+    ///
+    /// `by` is the specimen whose strip it is of, and our own number for that result.
+    pub fn trace(&mut self, key: &Key, trace: Trace, by: (&Private, &str), now: i64) -> bool {
+        let Some(order) = self.list.get_mut(key) else { return false };
+        if !order.trace.may_become(trace) || (trace.is_out() && !order.standing.may_be_told()) {
+            return false;
+        }
+        order.trace = trace;
+        order.by = trace.is_out().then(|| by.0.clone());
+        order.number = trace.is_out().then(|| by.1.to_owned());
+        match (trace.is_out(), order.standing) {
+            (true, Standing::Open) => order.stand(Standing::Answered, now),
+            // A person set it aside, or its message was drawn back: the order waits again.
+            (false, Standing::Answered) => order.stand(Standing::Open, now),
+            _ => {}
+        }
+        true
+    }
+
+    /// Lets every order expire whose strip did not come in time, and says which.
+    pub fn expire(&mut self, rules: &OrderRules, now: i64) -> Vec<Deed> {
+        let mut deeds = Vec::new();
+        for order in self.list.values_mut() {
+            let waits = matches!(order.standing, Standing::Open | Standing::OnHold);
+            if waits && order.trace == Trace::None && order.deadline(rules) < now {
+                order.stand(Standing::Expired, now);
+                deeds.push(Deed::Stand(order.key.clone(), Standing::Expired));
+            }
+        }
+        deeds
+    }
+
+    /// A person has looked at labels and people: this order is right about its specimen, or it is not and claims it
+    /// no more.
+    ///
+    /// False: nobody disputes it.
+    pub fn settle(&mut self, key: &Key, right: bool, now: i64) -> bool {
+        let Some(order) = self.list.get_mut(key) else { return false };
+        let disputed = order.standing == Standing::Disputed;
+        if !disputed && order.rivals.is_empty() {
+            return false;
+        }
+        order.rivals.clear();
+        if !right && let Some(wanted) = &mut order.wanted {
+            wanted.specimens.clear();
+        }
+        if disputed {
+            order.stand(if right { Standing::Open } else { Standing::ClosedElsewhere }, now);
+        }
+        true
+    }
+}
+
+impl Order {
+    fn stand(&mut self, standing: Standing, now: i64) {
+        self.standing = standing;
+        self.closed = standing.is_closed().then_some(now);
+    }
+
+    /// The last second in which its strip may be heard.
+    ///
+    /// A collection that is said to be far ahead does not keep an order for ever.
+    fn deadline(&self, rules: &OrderRules) -> i64 {
+        let unknown = self.received + rules.expire_unknown;
+        let collected = self.wanted.as_ref().and_then(|wanted| wanted.collected);
+        collected.map_or(unknown, |at| at.min(unknown) + rules.expire)
+    }
+
+    /// Whether its specimen ids still mean this order's specimen.
+    fn is_recent(&self, rules: &OrderRules, now: i64) -> bool {
+        self.closed.is_none_or(|closed| now - closed <= rules.reuse)
+    }
+
+    fn has_specimen(&self, specimen: &Private) -> bool {
+        self.wanted.as_ref().is_some_and(|wanted| wanted.specimens.contains(specimen))
+    }
+
+    fn patient(&self) -> Option<&Person> {
+        self.wanted.as_ref()?.patient.as_ref()
+    }
+}

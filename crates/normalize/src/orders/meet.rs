@@ -1,0 +1,201 @@
+//! A strip meets the orders of its specimen: by the id alone, exactly, and never by place, time or likeness.
+
+use std::collections::BTreeMap;
+
+use super::standing::Standing;
+use super::{Key, Order, OrderRules, Orders, Private, SameTest, Unordered};
+use crate::report::Text;
+
+/// What a strip shows.
+#[derive(Clone, Copy, Debug)]
+pub struct Heard<'a> {
+    /// Its specimen id, cleaned as those of orders are.
+    pub specimen: &'a Private,
+    /// The patient that the analyzer names, if it does.
+    pub patient: Option<&'a Private>,
+    /// The pads that it measured.
+    pub pads: &'a [Text],
+    /// When it was read, in seconds of UTC.
+    pub taken: Option<i64>,
+    /// Control material, by any sign.
+    pub control: bool,
+}
+
+/// What one order gets of a strip.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Share {
+    /// The order.
+    pub key: Key,
+    /// Its pads: a pad that two orders ask is in both.
+    pub pads: Vec<Text>,
+}
+
+/// Why a report waits for a person; the codes are stable.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Wait {
+    /// Nobody ordered anything of this specimen.
+    SpecimenUnknown,
+    /// Its order was cancelled.
+    OrderCancelled,
+    /// Its order is held by its source.
+    OrderOnHold,
+    /// Its order expired.
+    OrderExpired,
+    /// Its source has the result from elsewhere.
+    OrderClosed,
+    /// Two orders could be meant, or the order is answered by another specimen.
+    OrderAmbiguous,
+    /// Order and strip do not fit: pads or times.
+    OrderMismatch,
+    /// Two patients could be meant.
+    PatientConflict,
+    /// The specimen was collected after the strip was read: another cup.
+    OrderAfterTest,
+}
+
+impl Wait {
+    /// As scripts and rows know it.
+    #[must_use]
+    pub fn code(self) -> &'static str {
+        match self {
+            Wait::SpecimenUnknown => "specimen-unknown",
+            Wait::OrderCancelled => "order-cancelled",
+            Wait::OrderOnHold => "order-on-hold",
+            Wait::OrderExpired => "order-expired",
+            Wait::OrderClosed => "order-closed",
+            Wait::OrderAmbiguous => "order-ambiguous",
+            Wait::OrderMismatch => "order-mismatch",
+            Wait::PatientConflict => "patient-conflict",
+            Wait::OrderAfterTest => "order-after-test",
+        }
+    }
+}
+
+/// What becomes of a strip.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Meet {
+    /// Control material: it meets no order, whatever there is.
+    Control,
+    /// It goes, with these orders.
+    Goes {
+        /// Who gets which pads.
+        shares: Vec<Share>,
+        /// Orders for the same as a newer one: a person is asked about them.
+        doubled: Vec<Key>,
+        /// Pads that nobody ordered.
+        unordered: Vec<Text>,
+    },
+    /// This order is answered by this specimen: a second strip, decided as without orders.
+    Again(Key),
+    /// It waits for a person.
+    Waits(Wait),
+}
+
+impl Orders {
+    /// Which orders a strip is for.
+    #[must_use]
+    pub fn meet(&self, heard: &Heard<'_>, rules: &OrderRules, now: i64) -> Meet {
+        if heard.control {
+            return Meet::Control;
+        }
+        let of_specimen: Vec<&Order> = self
+            .list
+            .values()
+            .filter(|order| order.has_specimen(heard.specimen) && order.is_recent(rules, now))
+            .filter(|order| order.standing != Standing::Replaced)
+            .collect();
+        let find = |standing| of_specimen.iter().copied().find(|o| o.standing == standing);
+        if self.is_doubtful(&of_specimen, heard.patient) {
+            return Meet::Waits(Wait::PatientConflict);
+        }
+        let open: Vec<&Order> =
+            of_specimen.iter().copied().filter(|o| o.standing == Standing::Open).collect();
+        if !open.is_empty() {
+            return shared(&open, heard, rules);
+        }
+        if let Some(order) = find(Standing::Answered) {
+            return match &order.by {
+                Some(by) if by != heard.specimen => Meet::Waits(Wait::OrderAmbiguous),
+                _ => Meet::Again(order.key.clone()),
+            };
+        }
+        let waits = [
+            (Standing::OnHold, Wait::OrderOnHold),
+            (Standing::Cancelled, Wait::OrderCancelled),
+            (Standing::Expired, Wait::OrderExpired),
+            (Standing::ClosedElsewhere, Wait::OrderClosed),
+        ];
+        let wait = waits.into_iter().find(|(standing, _)| find(*standing).is_some());
+        Meet::Waits(wait.map_or(Wait::SpecimenUnknown, |(_, wait)| wait))
+    }
+
+    /// Two patients, a dispute, control material under a patient's specimen id, or an analyzer that names another.
+    fn is_doubtful(&self, orders: &[&Order], named: Option<&Private>) -> bool {
+        let Some(first) = orders.first() else { return false };
+        orders.iter().any(|order| {
+            let others = match (order.patient(), first.patient()) {
+                (Some(own), Some(first)) => !self.same_patient(&own.id, &first.id),
+                _ => true,
+            };
+            let other_named = named.filter(|named| !named.is_empty()).is_some_and(|named| {
+                order.patient().is_some_and(|own| own.number != *named && own.id != *named)
+            });
+            order.standing == Standing::Disputed || others || other_named
+        })
+    }
+}
+
+/// What each open order gets of the strip.
+fn shared(open: &[&Order], heard: &Heard<'_>, rules: &OrderRules) -> Meet {
+    // The newest for the same pads of one source; two sources that ask the same are not one order.
+    let mut newest: BTreeMap<&[Text], &Order> = BTreeMap::new();
+    let mut doubled = Vec::new();
+    for order in open.iter().copied() {
+        let Some(wanted) = &order.wanted else { continue };
+        if let Some(wait) = unfit(order, heard, rules) {
+            return Meet::Waits(wait);
+        }
+        let Some(before) = newest.insert(&wanted.pads, order) else { continue };
+        if before.key.source != order.key.source {
+            return Meet::Waits(Wait::OrderAmbiguous);
+        }
+        let age = |order: &Order| (order.asked.map(|at| at.order()), order.received);
+        let older = if age(before) > age(order) {
+            newest.insert(&wanted.pads, before)
+        } else {
+            Some(before)
+        };
+        doubled.extend(older.map(|order| order.key.clone()));
+    }
+    let goes: Vec<&Order> = match rules.same_test {
+        SameTest::All => {
+            doubled.clear();
+            open.to_vec()
+        }
+        SameTest::Newest => newest.into_values().collect(),
+    };
+    let asked = |order: &Order| order.wanted.as_ref().map(|w| w.pads.clone()).unwrap_or_default();
+    let shares: Vec<Share> =
+        goes.into_iter().map(|o| Share { key: o.key.clone(), pads: asked(o) }).collect();
+    let is_asked = |pad: &&Text| shares.iter().any(|share| share.pads.contains(pad));
+    let unordered: Vec<Text> = heard.pads.iter().filter(|pad| !is_asked(pad)).cloned().collect();
+    if !unordered.is_empty() && rules.unordered == Unordered::Hold {
+        return Meet::Waits(Wait::OrderMismatch);
+    }
+    Meet::Goes { shares, doubled, unordered }
+}
+
+/// Why a strip cannot be this order's.
+fn unfit(order: &Order, heard: &Heard<'_>, rules: &OrderRules) -> Option<Wait> {
+    let wanted = order.wanted.as_ref()?;
+    if let Some((collected, taken)) = wanted.collected.zip(heard.taken) {
+        if collected > taken + rules.tolerance {
+            return Some(Wait::OrderAfterTest);
+        }
+        if taken - collected > rules.oldest {
+            return Some(Wait::OrderMismatch);
+        }
+    }
+    let missing = wanted.pads.iter().any(|pad| !heard.pads.contains(pad));
+    (missing || wanted.pads.is_empty()).then_some(Wait::OrderMismatch)
+}

@@ -1,0 +1,203 @@
+//! Whose order it is: merges, changed names, and two patients for one specimen.
+
+use super::request::Deed;
+use super::standing::{Standing, Trace};
+use super::{Key, Order, OrderRules, Orders, Private};
+
+/// A patient as a source names one. Compared by `id` alone; names are only looked at.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Person {
+    /// The id with who gave it.
+    pub id: Private,
+    /// The id alone, as an analyzer could print it.
+    pub number: Private,
+    /// Family and given name.
+    pub name: Private,
+    /// Date of birth.
+    pub born: Private,
+    /// Sex.
+    pub sex: Private,
+}
+
+/// What a field holds that is to be erased.
+const ERASED: &str = "\"\"";
+
+impl Person {
+    /// Whether two texts speak of different people: what is not said differs from nothing.
+    fn differ(one: &Private, two: &Private) -> bool {
+        let said = |text: &Private| !text.is_empty() && text.expose() != ERASED;
+        said(one) && said(two) && one != two
+    }
+
+    /// The same id with another name and another date of birth: nobody should believe that.
+    fn is_somebody_else(&self, said: &Person) -> bool {
+        Self::differ(&self.name, &said.name) && Self::differ(&self.born, &said.born)
+    }
+
+    /// Takes what is said; false where nothing is new.
+    fn learn(&mut self, said: &Person) -> bool {
+        let mut news = false;
+        let own = [&mut self.name, &mut self.born, &mut self.sex];
+        for (own, said) in own.into_iter().zip([&said.name, &said.born, &said.sex]) {
+            let said = match said.expose() {
+                "" => continue,
+                ERASED => Private::default(),
+                _ => said.clone(),
+            };
+            news |= *own != said;
+            *own = said;
+        }
+        news
+    }
+}
+
+/// The merge would go in a circle.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct MergeRefused;
+
+impl Orders {
+    /// Who a patient is found to be, after all merges.
+    pub(super) fn true_id<'a>(&'a self, id: &'a Private) -> &'a Private {
+        let mut id = id;
+        // A circle is refused when it would begin; the bound holds whatever was kept.
+        for _ in 0..=self.merged.len() {
+            match self.merged.get(id) {
+                Some(next) => id = next,
+                None => break,
+            }
+        }
+        id
+    }
+
+    /// Whether merges lead from one patient to another.
+    fn leads_to(&self, from: &Private, to: &Private) -> bool {
+        let steps = std::iter::successors(Some(from), |id| self.merged.get(*id));
+        steps.take(self.merged.len() + 1).any(|id| id == to)
+    }
+
+    pub(super) fn same_patient(&self, one: &Private, two: &Private) -> bool {
+        self.true_id(one) == self.true_id(two)
+    }
+
+    /// The orders that know one of these specimens as another patient's.
+    pub(super) fn claimed_by_others(
+        &self,
+        key: &Key,
+        specimens: &[Private],
+        patient: Option<&Private>,
+        (rules, now): (&OrderRules, i64),
+    ) -> Vec<Key> {
+        let others = self.list.values().filter(|other| {
+            other.key != *key
+                && other.is_recent(rules, now)
+                && specimens.iter().any(|specimen| other.has_specimen(specimen))
+                && match (other.patient().map(|own| &own.id), patient) {
+                    (Some(own), Some(patient)) => !self.same_patient(own, patient),
+                    // Control material is nobody's.
+                    (own, patient) => own != patient,
+                }
+        });
+        others.map(|other| other.key.clone()).collect()
+    }
+
+    /// Nobody gets a result until a person has decided; what is out stays out.
+    pub(super) fn dispute(&mut self, keys: &[Key], rival: Option<&Private>, now: i64) -> Vec<Deed> {
+        let mut deeds = Vec::new();
+        for key in keys {
+            let Some(order) = self.list.get_mut(key) else { continue };
+            if let Some(rival) = rival.filter(|rival| !order.rivals.contains(rival)) {
+                order.rivals.push(rival.clone());
+            }
+            let drawn = order.trace == Trace::Waiting;
+            if !order.trace.is_past_recall()
+                && matches!(order.standing, Standing::Open | Standing::OnHold | Standing::Answered)
+            {
+                if drawn {
+                    order.trace = Trace::Held;
+                    deeds.push(Deed::DrawBack(key.clone()));
+                }
+                order.stand(Standing::Disputed, now);
+                deeds.push(Deed::Stand(key.clone(), Standing::Disputed));
+                if order.trace == Trace::Held {
+                    deeds.push(Deed::JudgeAgain(key.clone()));
+                }
+            }
+            deeds.push(Deed::Dispute(key.clone()));
+        }
+        deeds
+    }
+
+    /// The orders of a patient for whom something may still be sent.
+    fn of_patient(&self, id: &Private) -> Vec<Key> {
+        let open = |order: &&Order| !order.standing.is_closed() || order.trace == Trace::Waiting;
+        let theirs = self
+            .list
+            .values()
+            .filter(open)
+            .filter(|order| order.patient().is_some_and(|own| self.same_patient(&own.id, id)));
+        theirs.map(|order| order.key.clone()).collect()
+    }
+
+    /// What a source says of a patient now: a changed name is taken over; a changed name *and* date of birth are
+    /// somebody else's. Nothing is kept of patients without orders.
+    pub fn update(&mut self, said: &Person, now: i64) -> Vec<Deed> {
+        let keys = self.of_patient(&said.id);
+        let other = |key: &&Key| {
+            let own = self.list.get(*key).and_then(Order::patient);
+            own.is_some_and(|own| own.is_somebody_else(said))
+        };
+        if keys.iter().any(|key| other(&key)) {
+            return self.dispute(&keys, None, now);
+        }
+        let mut deeds = Vec::new();
+        for key in keys {
+            let own = self.list.get_mut(&key).and_then(|order| order.wanted.as_mut());
+            if own.and_then(|wanted| wanted.patient.as_mut()).is_some_and(|own| own.learn(said)) {
+                deeds.push(Deed::Person(key));
+            }
+        }
+        deeds
+    }
+
+    /// Two patients were found to be one: what is open goes to the one that stays, chains are followed.
+    ///
+    /// Disputes are not lifted by this: a person does that, who is told.
+    pub fn merge(&mut self, gone: &Private, stays: &Person) -> Result<Vec<Deed>, MergeRefused> {
+        if gone == &stays.id {
+            return Ok(Vec::new());
+        }
+        if self.true_id(&stays.id) == self.true_id(gone) {
+            // Known already, or the other way round: then it would be a circle.
+            return if self.leads_to(&stays.id, gone) { Err(MergeRefused) } else { Ok(Vec::new()) };
+        }
+        let known = |order: &Order| {
+            let own = order.patient().is_some_and(|own| self.same_patient(&own.id, gone));
+            own || order.rivals.iter().any(|rival| self.same_patient(rival, gone))
+        };
+        let touched: Vec<Key> =
+            self.list.values().filter(|o| known(o)).map(|o| o.key.clone()).collect();
+        if touched.is_empty() {
+            return Ok(Vec::new());
+        }
+        let theirs = self.of_patient(gone);
+        self.merged.insert(self.true_id(gone).clone(), stays.id.clone());
+        let mut deeds = Vec::new();
+        for key in theirs {
+            let wanted = self.list.get_mut(&key).and_then(|order| order.wanted.as_mut());
+            if let Some(patient) = wanted.and_then(|wanted| wanted.patient.as_mut()) {
+                *patient = stays.clone();
+                deeds.push(Deed::Person(key));
+            }
+        }
+        let disputed = touched.into_iter().filter(|key| {
+            self.list.get(key).is_some_and(|order| order.standing == Standing::Disputed)
+        });
+        deeds.extend(disputed.map(Deed::Dispute));
+        Ok(deeds)
+    }
+
+    /// Who became whom, to be kept with the orders.
+    pub fn merged(&self) -> impl Iterator<Item = (&Private, &Private)> {
+        self.merged.iter()
+    }
+}

@@ -1,0 +1,152 @@
+//! A strip and the orders of its specimen.
+
+use super::super::{SameTest, Share, Unordered};
+use super::*;
+
+fn heard<'a>(specimen: &'a Private, pads: &'a [Text]) -> Heard<'a> {
+    Heard { specimen, patient: None, pads, taken: None, control: false }
+}
+
+fn order(number: &str, second: u8, asked: &[&str]) -> Request {
+    let mut request = request(Ask::New, number, second);
+    request.wanted.as_mut().map(|w| w.pads = pads(asked)).expect("wanted");
+    request
+}
+
+#[test]
+fn row_18_an_order_of_two_specimens_is_answered_by_the_first() {
+    let mut desk = Desk::new();
+    let mut both = request(Ask::New, "K1", 0);
+    both.wanted.as_mut().map(|w| w.specimens.push(private("KP-20422"))).expect("wanted");
+    desk.ask(&both);
+    assert_eq!(desk.goes_to("KP-20422"), [key("K1")]);
+    desk.trace("K1", Trace::Waiting);
+    assert_eq!(desk.strip("KP-20422"), Meet::Waits(Wait::OrderAmbiguous));
+    assert_eq!(desk.strip("KP-20417"), Meet::Again(key("K1")), "row 32: as without orders");
+}
+
+#[test]
+fn row_19_each_order_gets_its_own_pads_and_a_shared_pad_twice() {
+    let mut desk = Desk::new();
+    desk.ask(&order("K1", 0, &["GLU", "PH"]));
+    desk.ask(&order("K2", 0, &["GLU"]));
+    let shares = vec![
+        Share { key: key("K2"), pads: pads(&["GLU"]) },
+        Share { key: key("K1"), pads: pads(&["GLU", "PH"]) },
+    ];
+    let wanted = Meet::Goes { shares, doubled: vec![], unordered: vec![] };
+    assert_eq!(desk.strip("KP-20417"), wanted);
+}
+
+#[test]
+fn of_two_orders_for_the_same_the_newest_is_answered() {
+    for (first, second) in [("K1", "K2"), ("K2", "K1")] {
+        let mut desk = Desk::new();
+        desk.ask(&order(first, 1, &["GLU", "PH"]));
+        desk.ask(&order(second, 2, &["GLU", "PH"]));
+        let Meet::Goes { shares, doubled, .. } = desk.strip("KP-20417") else { panic!("it goes") };
+        assert_eq!((&shares[0].key, doubled), (&key(second), vec![key(first)]));
+        desk.rules.same_test = SameTest::All;
+        assert_eq!(desk.goes_to("KP-20417").len(), 2);
+    }
+}
+
+#[test]
+fn row_26_pads_that_nobody_ordered_go_as_the_laboratory_decided() {
+    let mut desk = Desk::new();
+    desk.ask(&order("K1", 0, &["GLU"]));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderMismatch));
+    for unordered in [Unordered::Drop, Unordered::Send] {
+        desk.rules.unordered = unordered;
+        let Meet::Goes { shares, unordered, .. } = desk.strip("KP-20417") else {
+            panic!("it goes")
+        };
+        assert_eq!((&shares[0].pads, unordered), (&pads(&["GLU"]), pads(&["PH"])));
+    }
+}
+
+#[test]
+fn row_27_a_strip_without_an_ordered_pad_waits() {
+    let mut desk = Desk::new();
+    desk.ask(&order("K1", 0, &["ALB", "GLU"]));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderMismatch));
+}
+
+#[test]
+fn rows_23b_and_24_another_cup_and_an_id_that_nobody_ordered_wait() {
+    let mut desk = Desk::new();
+    let mut one = request(Ask::New, "K1", 0);
+    one.wanted.as_mut().map(|w| w.collected = Some(NOW)).expect("wanted");
+    desk.ask(&one);
+    let (specimen, pads) = (private("KP-20417"), pads(&["GLU", "PH"]));
+    let at = |taken| {
+        let strip = Heard { taken: Some(taken), ..heard(&specimen, &pads) };
+        desk.orders.meet(&strip, &desk.rules, NOW)
+    };
+    assert_eq!(at(NOW - 15 * 60 - 1), Meet::Waits(Wait::OrderAfterTest));
+    assert!(matches!(at(NOW - 15 * 60), Meet::Goes { .. }));
+    assert!(matches!(at(NOW + DAY), Meet::Goes { .. }));
+    assert_eq!(at(NOW + DAY + 1), Meet::Waits(Wait::OrderMismatch));
+    for other in ["KP-2041", "KP-20417-1", "kp-20417", "0KP-20417", ""] {
+        assert_eq!(desk.strip(other), Meet::Waits(Wait::SpecimenUnknown), "{other}");
+    }
+}
+
+#[test]
+fn row_29_control_material_meets_no_order_and_its_order_lets_no_patient_go() {
+    let mut desk = Desk::with_one();
+    let (specimen, pads) = (private("KP-20417"), pads(&["GLU", "PH"]));
+    let strip = Heard { control: true, ..heard(&specimen, &pads) };
+    assert_eq!(desk.orders.meet(&strip, &desk.rules, NOW), Meet::Control);
+    let mut material = request(Ask::New, "K2", 0);
+    material
+        .wanted
+        .as_mut()
+        .map(|w| (w.patient, w.control, w.specimens[0]) = (None, true, private("QC-L1")))
+        .expect("wanted");
+    assert_eq!(desk.ask(&material).done, Ok(()));
+    assert_eq!(desk.strip("QC-L1"), Meet::Waits(Wait::PatientConflict));
+    let nobody = Request {
+        wanted: Ok(Wanted { patient: None, ..wanted("KP-20500", odile()) }),
+        ..request(Ask::New, "K3", 0)
+    };
+    assert_eq!(desk.ask(&nobody).done, Err(Refusal::PatientMissing));
+}
+
+#[test]
+fn row_34_an_analyzer_that_names_another_patient_holds() {
+    let desk = Desk::with_one();
+    let (specimen, pads) = (private("KP-20417"), pads(&["GLU", "PH"]));
+    for (named, goes) in [("KP700101", true), ("KP700103", false), ("", true)] {
+        let named = private(named);
+        let strip = Heard { patient: Some(&named), ..heard(&specimen, &pads) };
+        let met = desk.orders.meet(&strip, &desk.rules, NOW);
+        assert_eq!(matches!(met, Meet::Goes { .. }), goes, "{met:?}");
+        assert!(goes || met == Meet::Waits(Wait::PatientConflict));
+    }
+}
+
+#[test]
+fn row_34_a_replaced_order_says_nothing_of_who_the_patient_is_now() {
+    let mut desk = Desk::with_one();
+    let both = [request(Ask::Replace, "K1", 5), request(Ask::Replacing, "K2", 5)];
+    desk.orders.take(&both, &desk.rules, NOW);
+    assert!(desk.orders.merge(&odile().id, &ines()).is_ok());
+    let (specimen, pads, named) = (private("KP-20417"), pads(&["GLU", "PH"]), ines().number);
+    let strip = Heard { patient: Some(&named), ..heard(&specimen, &pads) };
+    let met = desk.orders.meet(&strip, &desk.rules, NOW);
+    assert!(matches!(met, Meet::Goes { .. }), "{met:?}");
+}
+
+#[test]
+fn row_35_two_sources_count_alike_and_the_same_test_of_both_is_nobodys() {
+    let mut desk = Desk::with_one();
+    let mut ward = order("K1", 0, &["GLU"]);
+    ward.key.source = "ward".into();
+    assert_eq!(desk.ask(&ward).done, Ok(()));
+    assert_eq!(desk.goes_to("KP-20417").len(), 2);
+    let mut same = order("K2", 0, &["GLU", "PH"]);
+    same.key.source = "ward".into();
+    desk.ask(&same);
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderAmbiguous));
+}
