@@ -193,7 +193,7 @@ fn a_sign_within_a_line_is_no_missing_sign() {
     let (proof, told) = proved(&folder, &config, &[&ph_first()]);
     assert!(proof.is_object(), "{told}");
     let ids: Vec<&str> = open(&proof).into_iter().map(|(id, _)| id).collect();
-    assert_eq!(ids, ["truth-routine", "truth-stat", "truth-control"], "{:?}", open(&proof));
+    assert_eq!(ids, ["truth-routine", "truth-stat", "truth-control", "ends"], "{:?}", open(&proof));
     for class in ["stat", "control"] {
         let mut own = cases(&proof).iter().filter(|case| case["class"] == class);
         assert!(own.any(|case| case["verdict"] == "as-expected"), "{class}");
@@ -206,7 +206,7 @@ fn a_sign_within_a_line_is_no_missing_sign() {
     let (proof, told) = proved(&folder, &config, &[&ph_first()]);
     assert!(proof.is_object(), "{told}");
     let ids: Vec<&str> = open(&proof).into_iter().map(|(id, _)| id).collect();
-    let wanted = ["sign-1", "sign-2", "truth-routine", "truth-stat", "truth-control"];
+    let wanted = ["sign-1", "sign-2", "truth-routine", "truth-stat", "truth-control", "ends"];
     assert_eq!(ids, wanted, "{:?}", open(&proof));
 }
 
@@ -234,7 +234,7 @@ fn a_class_beside_number_and_time_is_shown() {
     let (proof, told) = proved(&folder, &config, &[&print]);
     assert!(proof.is_object(), "{told}");
     let ids: Vec<&str> = open(&proof).into_iter().map(|(id, _)| id).collect();
-    assert_eq!(ids, ["truth-routine", "truth-stat", "truth-control"], "{:?}", open(&proof));
+    assert_eq!(ids, ["truth-routine", "truth-stat", "truth-control", "ends"], "{:?}", open(&proof));
     let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
     assert!(odd.is_empty(), "{:?}", odd.first());
     let blank = cases(&proof).iter().find(|c| text(&c["case"]).contains("URG ?")).expect("a case");
@@ -271,4 +271,53 @@ fn a_lot_says_of_which_control_material_a_print_is() {
     assert!(odd.is_empty(), "{:?}", odd.first());
     let mut filed = cases(&proof).iter().filter(|c| c["class"] == "control");
     assert!(filed.any(|c| c["verdict"] == "as-expected"));
+}
+
+/// What is asked of a print without an id, and of control material that bears none, stands where this print has it.
+#[test]
+fn a_blank_id_is_printed_by_the_line_that_the_dialect_has_for_it() {
+    let dialect = DIALECT
+        .replace(
+            "    \"Flacon: {specimen?} / Agent: {operator}\",\n",
+            "    \"Flacon: {specimen}\",\n    \"Flacon: (sans)\",\n    \"Agent: {operator}\",\n",
+        )
+        .replace(
+            "Flacon: TEMOIN niveau {level}, lot {lot} / Agent: {operator}",
+            "TEMOIN {level} lot {lot}",
+        )
+        .replace("URGENT / Flacon: {specimen?} / Agent: {operator}", "URGENT");
+    let print = ph_first().replace("KP-20417 / Agent: CD", "KP-20417\nAgent: CD");
+    let (folder, config) = bench(&dialect);
+    let (proof, told) = proved(&folder, &config, &[&print]);
+    assert!(proof.is_object(), "{told}");
+    let odd: Vec<_> = cases(&proof).iter().filter(|c| c["verdict"] == "differs").collect();
+    assert!(odd.is_empty(), "{} {:?}", odd.len(), odd.first());
+    let blank = cases(&proof).iter().find(|c| text(&c["case"]).ends_with("hold/specimen-blank"));
+    let blank = blank.expect("a case");
+    assert_eq!(blank["sent"]["held"], serde_json::json!(["specimen-blank"]), "{blank}");
+}
+
+/// What numbers the lines of a print is read past, and stays each pad's own: here it says where a report begins.
+#[test]
+fn a_line_that_is_numbered_keeps_its_number() {
+    let dialect = DIALECT
+        .replace("first_line = [\"Bandelette\"]", "first_line = [\"01 SANG\"]")
+        .replace("    \"Bandelette, poste {any}\",\n", "")
+        .replace("entry_sign = \"|\"\nbetween = [\"(\"]\n", "")
+        .replace("cells = [\"label\", \"result\"]", "cells = [\"ignore\", \"label\", \"result\"]");
+    let print = "01 SANG  neg\n02 GLUC  neg\n03 CETO  traces 8 mg/dL\n04 LEUC  2+ 120 /uL !\n05 NITR  neg\n\
+        06 PH    6,5\nLe 18/03/2026 07:42 N. 0188\nFlacon: KP-20417 / Agent: CD\nFin 0188\n";
+    let (folder, config) = bench(&dialect);
+    let (proof, told) = proved(&folder, &config, &[print]);
+    assert!(proof.is_object(), "{told}");
+    // But where the line by which the report begins is the one that lacks, or stands there twice.
+    let of = |c: &Value| {
+        text(&c["case"]).contains("/missing/") || text(&c["case"]).ends_with("pads-unexpected")
+    };
+    let odd = cases(&proof).iter().filter(|c| c["verdict"] == "differs" && !of(c));
+    let odd: Vec<_> = odd.collect();
+    assert!(odd.is_empty(), "{} {:?}", odd.len(), odd.first());
+    let own =
+        cases(&proof).iter().filter(|c| c["pad"] == "BLD" && text(&c["printed"]).contains("/uL"));
+    assert!(own.count() > 3, "its numbers stand on another pad's line");
 }

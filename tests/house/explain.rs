@@ -39,6 +39,45 @@ fn timeless(answer: &Value) -> Value {
     json!({"reports": reports, "not_understood": answer["not_understood"], "outside": answer["outside"]})
 }
 
+/// Control material of which the configuration says nothing is filed all the same: no sign contradicts another. What is
+/// missing is named.
+#[test]
+fn a_run_that_nothing_is_said_of_is_told() {
+    let folder = Folder::new("explain-run");
+    let of = |name: &str| root().join("fixtures/prove/right/three-field").join(name);
+    let config = std::fs::read_to_string(of("wickline.toml")).expect("a configuration");
+    folder.write("strip.toml", &std::fs::read_to_string(of("strip.toml")).expect("a strip"));
+    let dialect = std::fs::read_to_string(root().join("config/dialects/three-field.toml"));
+    folder.write("dialect.toml", &dialect.expect("a dialect"));
+    let print = std::fs::read_to_string(of("control.cap")).expect("a capture");
+    let lots = "[[control]]\nlevel = \"1\"\nlot = \"L4471\"\nfirst_day = \"2020-01-01\"\n\
+        last_day = \"2099-12-31\"\n\
+        expect = [\"GLU=any\", \"LEU=any\", \"PH=any\", \"PRO=any\", \"SG=any\"]\n\
+        [[control]]\nlevel = \"2\"\nlot = \"L4472\"\nfirst_day = \"2020-01-01\"\n\
+        last_day = \"2099-12-31\"\n\
+        expect = [\"GLU=any\", \"LEU=any\", \"PH=any\", \"PRO=any\", \"SG=any\"]\n";
+    let run = "as a run of control material: ";
+    for (lots, now, wanted) in [
+        ("", "CTL;1;L4471", None),
+        ("", "CTL;C;L4471", Some("says nothing: level `C` is none of control_levels (1, 2)")),
+        (lots, "CTL;C;L4471", Some("says nothing: level `C` is none of control_levels (1, 2)")),
+        (lots, "CTL;1;99I7", Some("says nothing: no [[control]] names lot `99I7` for level 1")),
+        (lots, "CTL;1;L4471", Some("passed")),
+    ] {
+        let config = folder.write("wickline.toml", &format!("{config}{lots}"));
+        let capture = folder.write("control.cap", &print.replace("CTL;1;L4471", now));
+        let (config, capture) = (config.to_string_lossy(), capture.to_string_lossy());
+        let words = ["--config", &*config, "explain", &*capture, "--analyzer", "bench-1"];
+        let found = answer(&[&["--json"][..], &words].concat());
+        let report = &found["reports"][0];
+        assert_eq!(report["state"], "filed", "{report}");
+        assert_eq!(report["run"].as_str(), wanted, "{now}");
+        let shown = String::from_utf8(explain(&words).stdout).expect("text");
+        let line = shown.lines().find_map(|line| line.strip_prefix(run));
+        assert_eq!(line, wanted, "{shown}");
+    }
+}
+
 /// One capture of each shipped dialect, and a spoiled one, to the last key.
 #[test]
 fn what_is_explained_of_each_dialect() {

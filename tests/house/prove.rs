@@ -34,13 +34,15 @@ pub fn config(dialect: &str, strip: &str, prints: &str, address: &str, more: &st
 }
 
 /// What stands in for somebody's reading of the paper where that is not what a test is about.
-pub const UNREAD: [&str; 6] = [
+pub const UNREAD: [&str; 8] = [
     "--accept",
     "truth-routine=read elsewhere",
     "--accept",
     "truth-stat=read elsewhere",
     "--accept",
     "truth-control=read elsewhere",
+    "--accept",
+    "ends=read elsewhere",
 ];
 
 /// `prove` where nobody has read a paper.
@@ -434,7 +436,7 @@ fn a_dialect_of_ones_own_needs_a_capture() {
     assert!(String::from_utf8_lossy(&without.stderr).contains("--capture"));
     let capture = root("fixtures/listen/guide/harbour.cap").to_string_lossy().into_owned();
     // A person has read the paper of this one: the truth lies beside it.
-    let done = run(&file, &[&["prove", "--capture", &capture], &UNREAD[2..]].concat());
+    let done = run(&file, &[&["prove", "--capture", &capture], &UNREAD[2..6]].concat());
     let said = String::from_utf8_lossy(&done.stdout);
     assert_eq!(done.status.code(), Some(0), "{said}{}", String::from_utf8_lossy(&done.stderr));
 }
@@ -471,7 +473,10 @@ fn what_is_not_proved_is_said_and_accepted_by_name() {
     };
     let found = gaps(&proof);
     let ids: Vec<&str> = found.iter().map(|(id, _)| id.as_str()).collect();
-    assert_eq!(ids, ["question-1", "class-stat", "capture-1", "truth-routine", "truth-control"]);
+    assert_eq!(
+        ids,
+        ["question-1", "class-stat", "capture-1", "truth-routine", "truth-control", "ends"]
+    );
     assert!(found[0].1.contains("`prot` is Protein (PRO)"), "{found:?}");
     assert!(found[2].1.contains("0017") && found[2].1.contains("unit-unexpected"), "{found:?}");
     for (wrong, said) in
@@ -489,6 +494,7 @@ fn what_is_not_proved_is_said_and_accepted_by_name() {
         "capture-1=set to SI since",
         UNREAD[1],
         UNREAD[5],
+        UNREAD[7],
     ];
     let options: Vec<&str> =
         accepted.iter().flat_map(|a| ["--accept", a]).chain(["--html", &html]).collect();

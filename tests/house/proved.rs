@@ -83,7 +83,7 @@ fn words_for_ends_are_printed_and_open_until_a_paper_shows_them() {
     let proved = || {
         let own = digest(&std::fs::read(&capture).expect("ours"));
         folder.write("own.truth.csv", &truth.replace(&shipped, &own));
-        let options = [&["--json", "prove", "--capture", &capture][..], &UNREAD[2..]].concat();
+        let options = [&["--json", "prove", "--capture", &capture][..], &UNREAD[2..6]].concat();
         let done = run(&file, &options);
         let proof: Value = serde_json::from_slice(&done.stdout).expect("a document");
         let gaps = proof["not_proved"].as_array().expect("a list").iter();
@@ -123,6 +123,42 @@ fn words_for_ends_are_printed_and_open_until_a_paper_shows_them() {
     assert!(gaps.iter().any(|gap| gap.starts_with("word-1: `at least`")), "{gaps:?}");
 }
 
+/// Without words for them too: how this print writes an end only a paper shows, with its sign or bare.
+#[test]
+fn an_end_of_a_ladder_is_open_until_a_paper_shows_one() {
+    let folder = Folder::new("prove-end");
+    let file =
+        folder.write("w.toml", &config("two-column", "ten-pad", "conventional", "dir:out", ""));
+    let capture = folder.0.join("own.cap").to_string_lossy().into_owned();
+    let of = |name: &str| root("fixtures/listen/two-column").join(name);
+    let print = std::fs::read_to_string(of("complete.cap")).expect("a capture");
+    let truth = std::fs::read_to_string(of("complete.truth.csv")).expect("a truth");
+    for (printed, typed, open) in [
+        (">=1.028", ">=1.028", None),
+        ("1.028", "1.028", None),
+        ("1.016", "1.016", Some("such as")),
+    ] {
+        let own = print.replace(">=1.028", printed);
+        std::fs::write(&capture, &own).expect("ours");
+        let truth = truth.replace(">=1.028", typed);
+        folder.write(
+            "own.truth.csv",
+            &truth.replace(&digest(print.as_bytes()), &digest(own.as_bytes())),
+        );
+        let options = [&["--json", "prove", "--capture", &capture][..], &UNREAD[2..6]].concat();
+        let done = run(&file, &options);
+        let proof: Value = serde_json::from_slice(&done.stdout).expect("a document");
+        let gaps = proof["not_proved"].as_array().expect("a list").iter();
+        let gaps: Vec<&str> =
+            gaps.filter(|gap| gap["id"] == "ends").map(|gap| text(&gap["text"])).collect();
+        assert_eq!(gaps.is_empty(), open.is_none(), "{printed}: {gaps:?}");
+        assert!(open.is_none_or(|words| gaps[0].contains(words)), "{gaps:?}");
+        assert_eq!(done.status.code(), Some(i32::from(open.is_some())), "{printed}: {proof}");
+    }
+    let done = run(&file, &[&["prove", "--capture", &capture][..], &UNREAD[2..]].concat());
+    assert_eq!(done.status.code(), Some(0), "accepted by name");
+}
+
 /// What stands behind a number and is not listed may be a class; nobody can know it from here.
 #[test]
 fn a_sign_behind_a_number_that_is_not_listed_is_a_gap() {
@@ -159,7 +195,7 @@ fn signs_behind_a_number_are_proved() {
     let text_of = text_of.replace("stat_marks = [\"S\"]\n", "");
     let capture = root("fixtures/listen/two-column/complete.cap").to_string_lossy().into_owned();
     let proved = |text_of: &str| {
-        let options = [&["--json", "prove", "--capture", &capture][..], &UNREAD[2..]].concat();
+        let options = [&["--json", "prove", "--capture", &capture][..], &UNREAD[2..6]].concat();
         let done = run(&folder.write("w.toml", text_of), &options);
         let proof: Value = serde_json::from_slice(&done.stdout).expect("a document");
         let signs = proof["not_proved"].as_array().expect("a list").iter();

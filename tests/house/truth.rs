@@ -53,7 +53,7 @@ impl Paper {
 
     fn prove(&self) -> (Option<i32>, Value, String) {
         let mut options = vec!["--json", "prove", "--capture", &self.capture];
-        options.extend(&UNREAD[2..]);
+        options.extend(&UNREAD[2..6]);
         let done = run(&self.config, &options);
         let proof: Value = serde_json::from_slice(&done.stdout).unwrap_or_default();
         (done.status.code(), proof, String::from_utf8_lossy(&done.stderr).into_owned())
@@ -260,6 +260,51 @@ fn a_held_report_is_typed_with_its_reasons() {
     assert!(told.contains("pad-unread"), "{told}");
 }
 
+/// What dialect, strip or configuration make of a print stays open whoever types the same; what is true of the strip
+/// does not.
+#[test]
+fn a_hold_that_is_ours_stays_open_though_the_truth_says_so() {
+    let paper = Paper::new();
+    let print = std::fs::read_to_string(&paper.capture).expect("a capture");
+    let open = |was: [&str; 2], now: [&str; 2], why: &str| {
+        std::fs::write(&paper.capture, print.replace(was[0], now[0])).expect("the folder is ours");
+        let typed = paper.typed.replace(was[1], now[1]);
+        let (_, proof, told) =
+            paper.proved(&typed.replace("1,end,,,,sent,", &format!("1,end,,,,held: {why},")));
+        assert_eq!(differing(&proof), Vec::new(), "{told}");
+        let gaps = proof["not_proved"].as_array().expect("a list").iter();
+        let own = gaps.filter(|gap| text(&gap["id"]).starts_with("capture"));
+        own.map(|gap| format!("{}: {}", text(&gap["id"]), text(&gap["text"]))).collect::<Vec<_>>()
+    };
+    let found =
+        open(["PH           6.0", "PH,PH,,6.0"], ["PH           6.3", "PH,PH,,6.3"], "off-ladder");
+    let [gap] = &found[..] else { panic!("{found:?}") };
+    assert!(
+        gap.starts_with("capture-1: ") && gap.contains("off-ladder is mended in dialect"),
+        "{gap}"
+    );
+    let found = open(["NIT   NEG", "NIT,NIT,NEG"], ["NIT   ----", "NIT,NIT,----"], "pad-unread");
+    assert_eq!(found, Vec::<String>::new());
+}
+
+/// A truth names the strip by its id, or as the paper does.
+#[test]
+fn a_truth_names_the_strip_as_the_print_does() {
+    let paper = Paper::new();
+    paper.folder.write("own.toml", &format!("accepts = [\"U10\"]\n{OWN}"));
+    let print = std::fs::read_to_string(&paper.capture).expect("a capture");
+    let named = |name: &str| print.replace("Operator op7", &format!("Operator op7\nStrip {name}"));
+    std::fs::write(&paper.capture, named("U10")).expect("the folder is ours");
+    let typed = paper.typed.replace("1,class,", "1,strip,,,,U10,,,\n1,class,");
+    let (code, proof, told) = paper.proved(&typed);
+    assert_eq!((code, differing(&proof)), (Some(0), Vec::new()), "{told}");
+    // Another one is held, and no truth of this strip makes it right.
+    std::fs::write(&paper.capture, named("U11")).expect("the folder is ours");
+    let (code, proof, told) = paper.proved(&typed);
+    assert_eq!(code, Some(1), "{told}");
+    assert!(differing(&proof).contains(&("end", "sent", "held: unreadable")), "{proof}");
+}
+
 /// The words for an end of a ladder are the dialect's to translate, and the truth says what they mean.
 #[test]
 fn a_value_is_typed_with_a_sign_and_not_with_a_word() {
@@ -387,7 +432,7 @@ fn the_last_line_of_a_proof_counts_what_was_typed() {
     let paper = Paper::new();
     let last = |typed: &str| {
         let (code, proof, _) = paper.proved(typed);
-        let words = [&["prove", "--capture", &paper.capture][..], &UNREAD[2..]].concat();
+        let words = [&["prove", "--capture", &paper.capture][..], &UNREAD[2..6]].concat();
         let done = run(&paper.config, &words);
         assert_eq!(done.status.code(), code);
         let text = String::from_utf8_lossy(&done.stdout).into_owned();

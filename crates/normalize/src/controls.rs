@@ -53,6 +53,17 @@ impl Verdict {
             Verdict::NoTarget => "no-target",
         }
     }
+
+    /// In words, with what there is to say of it.
+    #[must_use]
+    pub fn told(self, why: &str) -> String {
+        let why = if why.is_empty() { String::new() } else { format!(": {why}") };
+        match self {
+            Verdict::Passed => "passed".to_owned(),
+            Verdict::Failed => format!("FAILED{why}"),
+            Verdict::NoTarget => format!("says nothing{why}"),
+        }
+    }
 }
 
 /// Where one reading stands.

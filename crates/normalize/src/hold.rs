@@ -129,6 +129,13 @@ reasons! {
 }
 
 impl Reason {
+    /// True for what can be our own reading and not the strip: files are to be mended, the print was not heard to its
+    /// end, or its time is none. That somebody typed it from a paper shows nothing.
+    #[must_use]
+    pub fn is_of_our_reading(self) -> bool {
+        self.remedy() == Remedy::Reread || matches!(self, Reason::Incomplete | Reason::ClockOff)
+    }
+
     /// True for what a passing run of control material lifts. What the analyzer itself says of its
     /// controls ([`Reason::ControlsNotPassed`]) is none of it: no run of ours takes that back.
     #[must_use]

@@ -349,14 +349,18 @@ pub fn strip_of<'a>(report: &Report, strips: &'a [Strip]) -> Option<&'a Strip> {
     choose(report, strips).ok()
 }
 
-/// The strip of a report: the only one there is, else the one that the print names. Never by pads.
+/// The strip of a report: the one that the print names, else the only one there is. Never by pads. An only strip that
+/// has no list of names takes any.
 fn choose<'a>(report: &Report, strips: &'a [Strip]) -> Result<&'a Strip, Hold> {
-    if let [only] = strips {
+    let name = report.strip.as_deref().map(str::trim).filter(|n| !n.is_empty());
+    if let [only] = strips
+        && (name.is_none() || only.accepts.is_empty())
+    {
         return Ok(only);
     }
     let known: Vec<&str> = strips.iter().map(|s| s.id.as_str()).collect();
     let known = known.join(", ");
-    let Some(name) = report.strip.as_deref().map(str::trim).filter(|n| !n.is_empty()) else {
+    let Some(name) = name else {
         let detail = format!("the print names no strip type, and there are several: {known}");
         return Err(Hold::new(Reason::Unreadable, detail));
     };

@@ -33,7 +33,8 @@ impl ControlPlan {
             entries.iter().enumerate().map(|(n, e)| builder.lot(n, e, levels)).collect();
         builder.overlaps(&lots);
         if builder.faults.is_empty() {
-            Ok(ControlPlan { levels: levels.to_vec(), lots: lots.into_iter().flatten().collect() })
+            let lots = lots.into_iter().flatten().collect();
+            Ok(ControlPlan { levels: levels.to_vec(), lots, known: levels.to_vec() })
         } else {
             Err(builder.faults)
         }

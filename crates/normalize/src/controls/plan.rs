@@ -189,6 +189,8 @@ pub struct LotDays<'a> {
 pub struct ControlPlan {
     pub(super) levels: Vec<String>,
     pub(super) lots: Vec<Lot>,
+    /// The levels that the configuration knows, also where no lot says what they must read.
+    pub(super) known: Vec<String>,
 }
 
 impl ControlPlan {
@@ -198,6 +200,23 @@ impl ControlPlan {
     #[must_use]
     pub fn levels(&self) -> &[String] {
         &self.levels
+    }
+
+    /// Of an analyzer whose control material has no targets.
+    #[must_use]
+    pub fn untargeted(known: &[String]) -> ControlPlan {
+        ControlPlan { known: known.to_vec(), ..ControlPlan::default() }
+    }
+
+    /// Whether there is something to say of runs of this level: what it must read, or that nobody knows it.
+    #[must_use]
+    pub fn tells(&self, level: Option<&str>) -> bool {
+        let stranger = |level: &str| level != EXTERNAL && !self.knows(level);
+        !self.lots.is_empty() || level.is_some_and(stranger)
+    }
+
+    fn knows(&self, level: &str) -> bool {
+        self.known.iter().any(|known| known == level)
     }
 
     /// Every lot that the plan has targets for.
@@ -227,13 +246,23 @@ impl ControlPlan {
         }
         let mut candidates: Vec<&Lot> =
             self.lots.iter().filter(|l| l.level == level && l.strip == strip.id).collect();
+        if !self.knows(level) {
+            let known = self.known.join(", ");
+            return Err(format!("level {} is none of control_levels ({known})", quote(level)));
+        }
+        if self.lots.is_empty() {
+            return Err("no [[control]] says what control material must read".into());
+        }
         let mut narrow = |keep: &dyn Fn(&Lot) -> bool, why: String| {
             candidates.retain(|l| keep(l));
             if candidates.is_empty() { Err(why) } else { Ok(()) }
         };
-        narrow(&|_| true, format!("the plan has no level {} on strip {}", quote(level), strip.id))?;
+        narrow(
+            &|_| true,
+            format!("no [[control]] is of level {} on strip {}", quote(level), strip.id),
+        )?;
         if let Some(printed) = lots.control.map(str::trim).filter(|l| !l.is_empty()) {
-            let why = format!("the plan has no control lot {} of level {level}", quote(printed));
+            let why = format!("no [[control]] names lot {} for level {level}", quote(printed));
             narrow(&|l| l.control_lot == printed, why)?;
         }
         let valid = |l: &Lot| (l.first_day.as_str()..=l.last_day.as_str()).contains(&day);

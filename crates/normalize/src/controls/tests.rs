@@ -229,9 +229,9 @@ fn the_targets_are_those_of_the_level_the_lots_and_the_day() {
     assert_eq!(of(Some("1"), None, Some("S-9"), "2025-03-13"), lot("C-79"));
     for (level, control, strip_lot, day, why) in [
         (None, None, None, DAY, "level"),
-        (Some("3"), None, None, DAY, "no level"),
+        (Some("3"), None, None, DAY, "level `3` is none of control_levels (1, 2)"),
         (two, None, None, "2025-03-14", "several control lots"),
-        (two, Some("C-1"), None, DAY, "no control lot"),
+        (two, Some("C-1"), None, DAY, "no [[control]] names lot `C-1` for level 2"),
         (two, Some("C-78"), None, "2025-07-01", "valid on 2025-07-01"),
         (two, None, None, "2024-12-31", "valid on"),
         (Some("1"), None, None, "2025-03-13", "not known"),

@@ -54,7 +54,7 @@ impl Held {
 }
 
 /// A report of a capture and its truth, of this class: held against each other.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Proved {
     pub class: String,
     pub lines: Vec<Held>,
@@ -62,6 +62,8 @@ pub struct Proved {
     pub counts: bool,
     /// The dialect's words for ends that its readings show, each read as it was typed.
     pub words: BTreeSet<String>,
+    /// A reading with the number of an end of a ladder was read as it was typed.
+    pub shows_end: bool,
 }
 
 impl Proved {
@@ -120,7 +122,7 @@ impl Trial<'_> {
         if judged.strip != self.sheet.id && !(judged.strip.is_empty() && typed.strip.is_empty()) {
             put("strip", self.sheet.id.clone(), judged.strip.clone(), false);
         }
-        let words = self.readings_against(typed, print, &judged, &mut put);
+        let (words, shows_end) = self.readings_against(typed, print, &judged, &mut put);
         if let End::Sent(sent) = &outcome.end
             && typed.end == "sent"
         {
@@ -129,17 +131,18 @@ impl Trial<'_> {
         self.codes_against(typed, &outcome.end, &mut put);
         let goes = typed.end == "sent" || typed.end == "filed";
         let counts = goes && lines.iter().all(|line| !line.differs);
-        Proved { class: typed.class.clone(), lines, counts, words }
+        Proved { class: typed.class.clone(), lines, counts, words, shows_end }
     }
 
-    /// Each reading that was typed, and the dialect's words for ends that those show which are as they were typed.
+    /// Each reading that was typed; the dialect's words for ends that those show which are as they were typed, and
+    /// whether one of them is an end.
     fn readings_against(
         &self,
         typed: &Typed,
         print: &Report,
         judged: &Judged,
         put: &mut impl FnMut(&str, String, String, bool),
-    ) -> BTreeSet<String> {
+    ) -> (BTreeSet<String>, bool) {
         let (off, there): (Vec<_>, Vec<_>) =
             typed.readings.iter().partition(|one| self.is_off(one));
         let count = (there.len(), print.readings.len());
@@ -157,13 +160,14 @@ impl Trial<'_> {
             let found = "no unit at any number, by unit_implied of the dialect".to_owned();
             put(&one.label, format!("unit {}", one.unit), found, false);
         }
-        let mut words = BTreeSet::new();
+        let (mut words, mut shows_end) = (BTreeSet::new(), false);
         for (one, at) in there.iter().zip(pairs(&there, &print.readings)) {
             let found = at.and_then(|n| print.readings.get(n));
             let read = found.map_or_else(String::new, shown);
             let same = found.is_some_and(|found| self.same(one, found));
             put(&one.label, one.text(), read, same);
             words.extend(self.word_of(one, print).filter(|_| same));
+            shows_end |= same && self.is_end(one);
             // What the label stands for, by the strip's file, and by what the program took it for.
             let sheet = self.sheet.named(&one.label).map_or("no pad", |pad| &pad.id);
             let taken = at.and_then(|n| judged.readings.get(n)).and_then(|r| r.analyte.as_ref());
@@ -173,7 +177,15 @@ impl Trial<'_> {
                 put(&one.label, format!("is {}", one.pad), format!("is {found}"), false);
             }
         }
-        words
+        (words, shows_end)
+    }
+
+    /// The number of an end of a ladder was typed, with its sign or as the print has it.
+    fn is_end(&self, typed: &TypedReading) -> bool {
+        let pad = self.sheet.pad(&typed.pad).filter(|_| !typed.value.is_empty());
+        let rung = pad.and_then(|pad| self.rung(pad, typed).ok());
+        let label = rung.and_then(|rung| rung.labels[usize::from(self.prints_si)].clone());
+        label.is_some_and(|label| !cut(&label).0.is_empty())
     }
 
     /// The dialect's word that stands on the paper before a number which was typed with a sign, behind it or behind its

@@ -130,14 +130,16 @@ impl Trial<'_> {
         reports(self.analyzer.dialect.as_ref(), capture)
     }
 
-    /// The reports of a capture that are held, each with its place from 1 and why: what was given as good.
+    /// The reports of a capture that are held, each with its place from 1, its reasons and all in words: what was given
+    /// as good.
     #[must_use]
-    pub fn held_of(&self, capture: &[u8]) -> Vec<(usize, String)> {
+    pub fn held_of(&self, capture: &[u8]) -> Vec<(usize, BTreeSet<String>, String)> {
         let held = self.reports(capture).into_iter().enumerate().filter_map(|(n, print)| {
             let outcome = self.tell(&print, &format!("PRV{}C{n}", self.series), "PRVCAPTURE");
-            let End::Held(_) = outcome.end else { return None };
             let number = print.number.as_deref().unwrap_or("without a number").to_owned();
-            Some((n + 1, format!("Report {number} of the capture is {}.", outcome.end)))
+            let told = format!("Report {number} of the capture is {}.", outcome.end);
+            let End::Held(reasons) = outcome.end else { return None };
+            Some((n + 1, reasons, told))
         });
         held.collect()
     }

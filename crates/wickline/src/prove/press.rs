@@ -103,6 +103,8 @@ pub struct Press<'a> {
     suffixes: Vec<String>,
     /// What leads from a label to its result.
     leader: Option<char>,
+    /// Lines of the head that are the same in each report.
+    fixed: Vec<String>,
 }
 
 impl<'a> Press<'a> {
@@ -143,6 +145,7 @@ impl<'a> Press<'a> {
         press.counts = anatomy.iter().any(|line| line.parts.iter().any(|(_, k)| counts(k)));
         press.order.clone_from(&habits.order);
         press.leader = habits.leader;
+        press.fixed.clone_from(&habits.fixed);
         press.suffixes = habits.suffixes.iter().map(|(sign, _)| sign.clone()).collect();
         press.suffixes.sort_by_key(|sign| std::cmp::Reverse(sign.len()));
         press.slots = press.slots_of(&anatomy);
@@ -193,6 +196,7 @@ impl<'a> Press<'a> {
             strip: String::new(),
             suffixes: Vec::new(),
             leader: None,
+            fixed: Vec::new(),
         }
     }
 
@@ -340,10 +344,17 @@ impl<'a> Press<'a> {
         donors.sort_by_key(|(learned, slot)| {
             (*learned, slot.is_behind(), lacks(slot), slot.surplus(words))
         });
+        // What numbers its line, or what else stands before the label, is the pad's own.
+        let lead = self.slots.iter().find(|slot| slot.label() == words.label).and_then(Slot::lead);
         let can = |lines: &Vec<Line>| lines.iter().all(|l| self.dialect.encode(&l.text).is_some());
-        let render =
-            |slot: &Slot| Some(slot.render(words, self.leader)?.into_iter().map(line).collect());
-        let mut all = donors.into_iter().filter_map(|(_, slot)| render(slot)).filter(can);
+        let render = |slot: &Slot| {
+            let texts = slot.render(words, self.leader);
+            let own =
+                lead.as_ref().zip(texts.clone()).and_then(|(lead, own)| slot.led_by(lead, own));
+            own.into_iter().chain(texts).map(|all| all.into_iter().map(line).collect())
+        };
+        let render = |slot: &Slot| render(slot).collect::<Vec<Vec<Line>>>();
+        let mut all = donors.into_iter().flat_map(|(_, slot)| render(slot)).filter(can);
         all.find(|lines| self.says(lines, words))
     }
 
@@ -485,6 +496,11 @@ impl<'a> Press<'a> {
         counts: Option<Counts>,
         put: Option<(Range<usize>, String)>,
     ) -> String {
+        if sign.specimen.as_deref() == Some("")
+            && let Some(form) = signs::without_id(&self.fixed, line)
+        {
+            return form.clone();
+        }
         let mut text = line.text.expose().to_owned();
         let mut edits: Vec<(Range<usize>, String)> = put.into_iter().collect();
         for (range, kind) in &line.parts {

@@ -151,6 +151,16 @@ impl Sheet {
         labels.any(|label| cut(label).0 == sign)
     }
 
+    /// The first step whose label has a comparator in this unit system, with its pad.
+    #[must_use]
+    pub fn an_end(&self, system: usize) -> Option<(&str, &str)> {
+        let labels = self.pads.iter().flat_map(|pad| {
+            let own = pad.rungs.iter().filter_map(|rung| rung.labels[system].as_deref());
+            own.map(|label| (pad.id.as_str(), label))
+        });
+        labels.into_iter().find(|(_, label)| !cut(label).0.is_empty())
+    }
+
     /// The pad that a printed label names.
     #[must_use]
     pub fn named(&self, label: &str) -> Option<&Pad> {
@@ -238,6 +248,8 @@ pub struct Habits {
     pub urgent: Vec<String>,
     /// What the other lines of a report's head say, by the names of their placeholders.
     pub said: BTreeSet<String>,
+    /// Lines of a report's head that are the same in each.
+    pub fixed: Vec<String>,
     /// Forms of lines by which the analyzer says that its controls have not passed.
     pub not_passed: Vec<String>,
     /// The first digit of a number by class.
@@ -297,6 +309,7 @@ impl Habits {
             control: line("control"),
             urgent: line("urgent"),
             said: line("lines").iter().flat_map(|form| placeholders(form)).collect(),
+            fixed: line("lines").into_iter().filter(|form| !form.contains('{')).collect(),
             not_passed: line("controls_not_passed"),
             digits: map(number("class_digits")).into_iter().map(|(d, class)| (class, d)).collect(),
             suffixes: map(number("suffixes")),

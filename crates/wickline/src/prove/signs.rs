@@ -1,5 +1,6 @@
 //! How a print shows its class: every sign that the configuration or the dialect knows.
 
+use wickline_listen::dialect::LineAnatomy;
 use wickline_normalize::pattern::Pattern;
 
 use super::press::Press;
@@ -280,6 +281,15 @@ pub(super) fn put_in(form: &str, mut of: impl FnMut(&str) -> Option<String>) -> 
         rest = after;
     }
     Some(text + rest)
+}
+
+/// What a print has in the place of this line where it has no id: a line of its own that begins alike.
+pub(super) fn without_id<'f>(fixed: &'f [String], line: &LineAnatomy) -> Option<&'f String> {
+    let only = |(_, kind): &(_, &str)| ["specimen", "words", "ignored"].contains(kind);
+    let (id, _) = line.parts.iter().find(|(_, kind)| *kind == "specimen")?;
+    let before = line.text.expose().get(..id.start)?.trim();
+    let own = fixed.iter().find(|form| form.trim_start().starts_with(before));
+    own.filter(|_| !before.is_empty() && line.parts.iter().all(only))
 }
 
 /// An O record under a sign: O-3 specimen, O-4 number, O-5 strip, O-6 priority, O-12 action.

@@ -188,6 +188,24 @@ impl Slot {
         kinds.into_iter().filter(|k| self.has(k) && words.part(k).is_empty()).count()
     }
 
+    /// What stands before the label, where that is more than blanks and no part of the reading.
+    #[must_use]
+    pub fn lead(&self) -> Option<String> {
+        let piece = self.pieces.first()?;
+        let (label, _) = piece.spans.first().filter(|(_, kind)| *kind == "label")?;
+        let lead: String = piece.text.get(..label.start)?.iter().collect();
+        Some(lead).filter(|lead| !lead.trim().is_empty())
+    }
+
+    /// Its lines with this in the place of what stands before the label. None: nothing does.
+    #[must_use]
+    pub fn led_by(&self, lead: &str, mut lines: Vec<String>) -> Option<Vec<String>> {
+        let own = self.lead()?;
+        let first = lines.first_mut()?;
+        *first = format!("{lead}{}", first.strip_prefix(own.as_str())?);
+        Some(lines)
+    }
+
     /// Its lines with these words; `leader` leads from labels to results. None: it has no place for them.
     #[must_use]
     pub fn render(&self, words: &Words, leader: Option<char>) -> Option<Vec<String>> {

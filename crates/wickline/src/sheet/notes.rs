@@ -2,8 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use wickline_normalize::controls::Verdict;
-
 use super::Line;
 use crate::store::lists::reports::Item;
 use crate::store::lists::sheet::Beside;
@@ -52,12 +50,7 @@ fn notes(line: &Line, beside: &Beside, corrected: Option<&String>) -> Vec<String
     let n: i64 = item.id.parse().unwrap_or(0);
     let mut notes = Vec::new();
     if let Some(run) = beside.runs.get(&n) {
-        let why = if run.why.is_empty() { String::new() } else { format!(": {}", run.why) };
-        notes.push(match run.verdict {
-            Verdict::Passed => "passed".to_owned(),
-            Verdict::Failed => format!("FAILED{why}"),
-            Verdict::NoTarget => format!("says nothing{why}"),
-        });
+        notes.push(run.verdict.told(&run.why));
     }
     let told = |amends: &str| {
         let mut all = item.deliveries.iter().filter(|d| d.amends.as_deref() == Some(amends));

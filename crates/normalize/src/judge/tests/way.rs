@@ -36,7 +36,8 @@ fn a_judgment_shows_no_id_and_no_reading() {
     let shown = format!("{found:?}");
     assert!(shown.contains("OffLadder"), "{shown}");
     assert!(!shown.contains("KP-10023") && !shown.contains("17"), "{shown}");
-    let strips = [strip("ten-pad"), strip("eleven-pad")];
+    let mut strips = [strip("ten-pad"), strip("eleven-pad")];
+    strips[1].accepts = vec!["11-pad".into()];
     let named = |name: Option<&str>| Report { strip: name.map(str::to_owned), ..ten() };
     let of = |name| crate::judge::strip_of(&named(name), &strips).map(|s| s.id.clone());
     assert_eq!(of(Some("11-pad")).as_deref(), Some("eleven-pad"));
@@ -118,9 +119,42 @@ fn sender_unexpected_is_another_name_or_none() {
     assert!(of(None, &rules).is_empty(), "an empty expectation expects nothing");
 }
 
+/// An only strip takes a print that calls it nothing, or as it says; without a list of names, whatever it is called.
+#[test]
+fn an_only_strip_with_names_takes_no_other() {
+    let of = |accepts: &[&str], printed: Option<&str>| {
+        let mut only = strip("ten-pad");
+        only.accepts = accepts.iter().map(|name| (*name).to_owned()).collect();
+        let print = Report { strip: printed.map(str::to_owned), ..ten() };
+        let facts = Facts {
+            earlier: &[],
+            heard: ten().taken.expect("a time"),
+            day: DAY,
+            sequence: None,
+            controls: None,
+            lot: None,
+        };
+        let found = judge(&print, &[only], &Rules::default(), &facts);
+        (codes(&found), found.holds.first().map(|hold| hold.detail.clone()).unwrap_or_default())
+    };
+    for (accepts, printed) in [
+        (&[][..], Some("U11")),
+        (&["U10"], None),
+        (&["U10"], Some(" ")),
+        (&["U10"], Some("u10")),
+        (&["U9", "U10"], Some("U10")),
+        (&["U10"], Some("Ten-Pad")),
+    ] {
+        assert_eq!(of(accepts, printed).0, Vec::<&str>::new(), "{accepts:?} {printed:?}");
+    }
+    let (held, why) = of(&["U10"], Some("U11"));
+    assert_eq!(held, ["unreadable"]);
+    assert!(why.contains("`U11`") && why.contains("`accepts`"), "{why}");
+}
+
 #[test]
 fn one_of_several_strips_is_chosen_by_name_never_by_pads() {
-    let strips = [strip("ten-pad"), strip("eleven-pad")];
+    let mut strips = [strip("ten-pad"), strip("eleven-pad")];
     let facts = Facts {
         earlier: &[],
         heard: ten().taken.expect("a time"),
@@ -129,6 +163,11 @@ fn one_of_several_strips_is_chosen_by_name_never_by_pads() {
         controls: None,
         lot: None,
     };
+    let one = judge(&ten(), &strips[..1], &Rules::default(), &facts);
+    assert_eq!(one.way, Way::Ready, "a single strip needs no name");
+    for (strip, name) in strips.iter_mut().zip(["10-pad", "11-pad"]) {
+        strip.accepts = vec![name.to_owned()];
+    }
     let of = |name: Option<&str>| {
         let print = Report { strip: name.map(str::to_owned), ..ten() };
         let found = judge(&print, &strips, &Rules::default(), &facts);
@@ -139,8 +178,6 @@ fn one_of_several_strips_is_chosen_by_name_never_by_pads() {
     assert_eq!(of(Some("11-pad")), (vec!["pads-missing"], "eleven-pad".to_owned()));
     assert_eq!(of(None), (vec!["unreadable"], String::new()));
     assert_eq!(of(Some("other")), (vec!["unreadable"], String::new()));
-    let one = judge(&ten(), &strips[..1], &Rules::default(), &facts);
-    assert_eq!(one.way, Way::Ready, "a single strip needs no name");
     assert_eq!(judge(&ten(), &[], &Rules::default(), &facts).way, Way::Held);
 }
 

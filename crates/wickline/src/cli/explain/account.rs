@@ -4,6 +4,7 @@ use serde::Serialize;
 use wickline_forward::hl7::Message;
 use wickline_listen::dialect::LineAnatomy;
 use wickline_listen::ear::Transmission;
+use wickline_normalize::controls::{Lots, assess};
 use wickline_normalize::observe::observe;
 use wickline_normalize::readings::Reading;
 use wickline_normalize::strip::Strip;
@@ -46,6 +47,9 @@ pub struct Explained {
     pub operator: Option<String>,
     pub strip: String,
     pub state: &'static str,
+    /// What a run of control material amounts to, by the lots of the configuration.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub run: Option<String>,
     pub lines: Vec<String>,
     pub anatomy: Vec<Line>,
     pub readings: Vec<Told>,
@@ -168,12 +172,28 @@ impl<'a> Account<'a> {
             operator: expose(&print.operator),
             strip: judged.strip.clone(),
             state: state(&judged.way),
+            run: self.run(print, &judged, at),
             lines: print.lines.iter().map(|l| l.text.expose().to_owned()).collect(),
             readings: self.readings(&judged, &anatomy, message.as_deref()),
             anatomy,
             holds: judged.holds.iter().map(hold).collect(),
             message,
         }
+    }
+
+    /// What a report amounts to as a run of control material. The lot of strips that somebody entered is not known here.
+    fn run(&self, print: &Report, judged: &Judged, at: i64) -> Option<String> {
+        let plan = &self.analyzer.controls.plan;
+        let level = judged.level.as_deref();
+        if judged.way != Way::Filed || !plan.tells(level) {
+            return None;
+        }
+        let strip = self.analyzer.strips.iter().find(|strip| strip.id == judged.strip)?;
+        let lots =
+            Lots { control: print.control_lot.as_deref(), strip: print.strip_lot.as_deref() };
+        let day = print.taken.map_or_else(|| self.bench.clock.day(at), |taken| taken.day_text());
+        let run = assess(&judged.readings, strip, plan, level, lots, &day);
+        Some(run.verdict.told(&run.why))
     }
 
     fn message(

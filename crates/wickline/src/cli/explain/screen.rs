@@ -67,6 +67,9 @@ pub fn report(report: &Explained, out: &Output) {
     for (why, analytes) in whys(report) {
         out.line(&format!("  flag {why}: {analytes}"));
     }
+    if let Some(run) = &report.run {
+        out.line(&format!("as a run of control material: {}", named(run)));
+    }
     for hold in &report.holds {
         let line = hold.line.map_or(String::new(), |l| format!(" (line {l})"));
         let detail = named(&hold.detail);

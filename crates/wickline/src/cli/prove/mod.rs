@@ -15,8 +15,8 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 use serde::Serialize;
 use serde_json::json;
-use wickline_normalize::Role;
 use wickline_normalize::units::Units;
+use wickline_normalize::{Reason, Role};
 
 use self::page::Captured;
 use self::sum::Sum;
@@ -302,6 +302,7 @@ fn proof(
     }
     gaps.extend(truth::gaps(&proved, &signs, prints));
     gaps.extend(open::words(&habits, &sheets, usize::from(raw.units == "si"), &proved));
+    gaps.extend(open::ends(&sheets, usize::from(raw.units == "si"), &proved));
     if dialect_text.is_some() {
         gaps.extend(open::numbers(analyzer, &habits, captures));
     }
@@ -387,14 +388,24 @@ fn captured(raw: &settings::AnalyzerKeys, captures: &[Kept], printed: &[u8]) -> 
     captures.iter().map(|kept| Captured::new(&kept.name, &kept.bytes)).collect()
 }
 
-/// Reports of what was given as good that are held, but those that a person said would be.
+/// Reports of what was given as good that are held, but those that a person said would be for what is true of the strip
+/// itself: what dialect, strip or configuration make of a print stays open, whoever says the same.
 fn held_captures(trial: &Trial<'_>, captures: &[Kept]) -> Vec<Gap> {
     let mut gaps = Vec::new();
     for (k, kept) in captures.iter().enumerate() {
         let typed = |n: usize| kept.truth.as_ref().and_then(|truth| truth.reports.get(n - 1));
-        for (n, why) in trial.held_of(&kept.bytes) {
+        for (n, reasons, mut why) in trial.held_of(&kept.bytes) {
             if typed(n).is_some_and(|report| report.end.starts_with("held")) {
-                continue;
+                let ours =
+                    |code: &&String| !code.parse().is_ok_and(|r: Reason| !r.is_of_our_reading());
+                let ours: Vec<&str> = reasons.iter().filter(ours).map(String::as_str).collect();
+                if ours.is_empty() {
+                    continue;
+                }
+                why += &format!(
+                    " That the truth says so too shows nothing: {} is mended in dialect, strip or configuration.",
+                    ours.join(", ")
+                );
             }
             let id = if k == 0 { format!("capture-{n}") } else { format!("capture-{}-{n}", k + 1) };
             gaps.push(Gap::new(id, why));

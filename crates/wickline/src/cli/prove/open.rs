@@ -56,6 +56,20 @@ pub(super) fn words(
     all.map(gap).collect()
 }
 
+/// How this print writes an end of a ladder, where nobody has read one on a paper: it can stand as words, as a sign
+/// behind the number, or bare, and then be taken for another step.
+pub(super) fn ends(sheets: &[Sheet], system: usize, proved: &[Proved]) -> Option<Gap> {
+    if proved.iter().any(|one| one.shows_end) {
+        return None;
+    }
+    let (pad, label) = sheets.iter().find_map(|sheet| sheet.an_end(system))?;
+    let text = format!(
+        "No capture with a truth shows how this print writes an end of a ladder, such as {label} of {pad}: type one \
+         that bears it, with the sign that the insert has (prove truth)."
+    );
+    Some(Gap::new("ends", text))
+}
+
 /// Numbers of captures that end in something else than a digit, where the dialect lists nothing that may stand there.
 pub(super) fn numbers(analyzer: &Analyzer, habits: &Habits, captures: &[Kept]) -> Vec<Gap> {
     if !habits.suffixes.is_empty() {

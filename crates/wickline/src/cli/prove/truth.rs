@@ -1,6 +1,6 @@
 //! `prove truth CAPTURE`: a person types what stands on the paper, and the proof holds it against what is read.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
@@ -73,7 +73,7 @@ fn read(path: &Path) -> Result<Vec<u8>, Failure> {
 
 /// Each report that a person typed is of a strip of this analyzer: of another one it would be compared with nothing.
 pub(super) fn strips_known(captures: &[Kept], strips: &[Strip]) -> Result<(), Failure> {
-    let known = |name: &str| name.is_empty() || strips.iter().any(|strip| strip.id == name);
+    let known = |name: &str| name.is_empty() || strips.iter().any(|strip| strip.is_called(name));
     let strange = captures.iter().find_map(|kept| {
         let mut reports = kept.truth.as_ref()?.reports.iter().enumerate();
         reports.find(|(_, report)| !known(&report.strip)).map(|found| (kept, found))
@@ -92,17 +92,19 @@ pub(super) fn strips_known(captures: &[Kept], strips: &[Strip]) -> Result<(), Fa
 /// Holds the truths of these captures against one strip of an analyzer; the first strip takes what names none.
 pub(super) fn held(trial: &Trial<'_>, captures: &[Kept], first: bool) -> Vec<Proved> {
     let mut all = Vec::new();
+    // By its id, or as the print calls it.
+    let own = trial.analyzer.strips.iter().find(|strip| strip.id == trial.sheet.id);
+    let is_own = |name: &str| own.is_some_and(|strip| strip.is_called(name));
     for kept in captures {
         let Some(truth) = &kept.truth else { continue };
         let reports = trial.reports(&kept.bytes);
         if first && truth.reports.len() != reports.len() {
             let (typed, found) = (truth.reports.len().to_string(), reports.len().to_string());
             let line = Held::new(&kept.name, 0, "reports", typed, found, false);
-            let (class, words) = (String::new(), BTreeSet::new());
-            all.push(Proved { class, lines: vec![line], counts: false, words });
+            all.push(Proved { lines: vec![line], ..Proved::default() });
         }
         for (n, (typed, print)) in truth.reports.iter().zip(&reports).enumerate() {
-            if typed.strip == trial.sheet.id || (first && typed.strip.is_empty()) {
+            if is_own(&typed.strip) || (first && typed.strip.is_empty()) {
                 all.push(trial.against(&kept.name, n + 1, typed, print));
             }
         }

@@ -393,7 +393,8 @@ impl Builder<'_> {
                     self.fault("analyzer", index, key, policy, allowed.into());
                 }
             }
-            return ControlRules { period, are_run, ..ControlRules::default() };
+            let plan = ControlPlan::untargeted(&raw.control_levels);
+            return ControlRules { plan, period, are_run, ..ControlRules::default() };
         }
         let rules = self.pairs("analyzer", index, "control_rules", &raw.control_rules);
         let entries: Vec<Entry> = lots.iter().map(|n| self.entry(settings, *n)).collect();
