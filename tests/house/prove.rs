@@ -436,7 +436,8 @@ fn a_dialect_of_ones_own_needs_a_capture() {
     assert!(String::from_utf8_lossy(&without.stderr).contains("--capture"));
     let capture = root("fixtures/listen/guide/harbour.cap").to_string_lossy().into_owned();
     // A person has read the paper of this one: the truth lies beside it.
-    let done = run(&file, &[&["prove", "--capture", &capture], &UNREAD[2..6]].concat());
+    // Its paper shows no end of a ladder either.
+    let done = run(&file, &[&["prove", "--capture", &capture], &UNREAD[2..]].concat());
     let said = String::from_utf8_lossy(&done.stdout);
     assert_eq!(done.status.code(), Some(0), "{said}{}", String::from_utf8_lossy(&done.stderr));
 }

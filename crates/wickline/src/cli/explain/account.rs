@@ -181,7 +181,8 @@ impl<'a> Account<'a> {
         }
     }
 
-    /// What a report amounts to as a run of control material. The lot of strips that somebody entered is not known here.
+    /// What a report amounts to as a run of control material. No lot of strips that somebody
+    /// entered is known here.
     fn run(&self, print: &Report, judged: &Judged, at: i64) -> Option<String> {
         let plan = &self.analyzer.controls.plan;
         let level = judged.level.as_deref();
