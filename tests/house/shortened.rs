@@ -24,7 +24,7 @@ fn a_running_index_is_read_past_and_asked_about() {
         "last_line = [\"#\"]\nmust_end = true",
         "\"TOT {count}\"",
         "\"ID:{specimen?} PR:{number} {date} {time}\"",
-        "control = [\n    # ? does this line mean control material?\n    \"ID:{specimen?} PR:{number} {date} {time} QC\"",
+        "does this line mean control material?\n    \"ID:{specimen?} PR:{number} {date} {time} QC\"",
     ] {
         assert!(text.contains(said), "{said}: {text}");
     }

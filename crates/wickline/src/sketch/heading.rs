@@ -299,8 +299,8 @@ impl<'t> Reader<'_, 't> {
         }
     }
 
-    /// Writes what stands where a specimen's id is announced: that id, whatever it looks like, for a form that reads past
-    /// it would read past a class as well. None: no such word stands before it.
+    /// Writes what stands where a specimen's id is announced: that id, whatever it looks like, for a form that reads
+    /// past it would read past a class as well. None: no such word stands before it.
     fn of_specimen(&mut self, at: usize, some: &[&str], count: usize) -> Option<usize> {
         (self.pending == Some(Key::Specimen)).then_some(())?;
         let announces = |word: &&str| word.ends_with([':', '=']) && word.len() > 1;

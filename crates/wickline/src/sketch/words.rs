@@ -44,8 +44,8 @@ const KEYS: &[(Key, &str)] = &[
     ),
     (
         Key::Operator,
-        "operator op oper user by bediener benutzer operateur operador operatore utente agent tecnico tecnica technician \
-         technicien",
+        "operator op oper user by bediener benutzer operateur operador operatore utente agent tecnico tecnica \
+         technician technicien",
     ),
     (Key::Strip, "strip streifen bandelette tira striscia"),
     (Key::Lot, "lot charge lote lotto"),
@@ -284,8 +284,8 @@ fn named(label: &str) -> Option<&'static Pad> {
     known.or_else(|| abbreviated(strip, &folded))
 }
 
-/// The pad of a label of which a word is cut short with a full stop, as `urobilinog.` or `c. cetonicos`: four letters of
-/// it at least stand there. None: those of several pads are cut so, or it is a word that stands in headers.
+/// The pad of a label of which a word is cut short with a full stop, as `urobilinog.` or `c. cetonicos`: four letters
+/// of it at least stand there. None: those of several pads are cut so, or it is a word that stands in headers.
 fn abbreviated<'s>(strip: &'s Strip, folded: &str) -> Option<&'s Pad> {
     if !folded.contains('.') || folded.contains(|c: char| c.is_ascii_digit()) {
         return None;
