@@ -80,7 +80,7 @@ pub fn nearest<'a>(word: &str, known: &[&'a str]) -> Option<&'a str> {
     known.iter().copied().min_by_key(|k| distance(word, k))
 }
 
-/// Whether a word is another one with at most every third letter changed, lost or added: misspelt, or damaged on a line.
+/// Whether a word is another one with at most every third letter changed, lost or added: misspelt or damaged.
 ///
 /// ```
 /// use wickline_normalize::words::is_nearly;

@@ -104,8 +104,8 @@ pub(in crate::dialect) fn may_be_a_grade(word: &str) -> bool {
 
 /// The comparator before a number, as its sign; empty where there is none.
 ///
-/// Words of the dialect come before the signs; a word that runs on into letters is none, and a sign that grades are made
-/// of stands behind its number alone: `+ 55` may be a grade and its number.
+/// Words of the dialect come before the signs; a word that runs on into letters is none, and a sign of which grades are
+/// made stands behind its number alone: `+ 55` may be a grade and its number.
 fn comparator<'t>(results: &Results, text: &'t str) -> IResult<&'t str, &'t str> {
     let first = text.as_bytes().first().copied().unwrap_or(b' ');
     if first.is_ascii_digit() {

@@ -234,8 +234,8 @@ impl Print<'_> {
                 let own = habits.comparators.iter().find(|(own, _)| takes(own, word));
                 found.extend(own.map(|(own, sign)| {
                     format!(
-                        "`{own}` is a comparator ({sign}) of dialect {}, and strip {} has `{word}` for the grade {grade}: \
-                         beside a number it is read as {sign}, and never as {grade}; give grade and number cells of \
+                        "`{own}` is a comparator ({sign}) of dialect {}, and strip {} has `{word}` for the grade \
+                         {grade}: beside a number it is read as {sign}, and never as {grade}; give grade and number cells of \
                          their own (grade, value), or take one of the two words out",
                         self.name(),
                         sheet.id

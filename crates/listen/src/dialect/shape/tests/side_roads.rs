@@ -90,7 +90,8 @@ fn a_word_of_class_that_is_misspelt_behind_an_id_is_told() {
         ["Tube: KP-1 (URGEMT)", "Tube: KP-1 (urgent)", "Tube: KP-1 (URGENT", "Tube: KP-1 URGENT)"]
     {
         let told = told(CLASSES, &[line, "NIT NEG"]);
-        let wanted = "the line is nearly Tube: {specimen} (URGENT), which says a class and wants `(URGENT)` in column 12";
+        let wanted = "the line is nearly Tube: {specimen} (URGENT), which says a class and wants `(URGENT)` \
+                      in column 12";
         assert_eq!(told, wanted, "{line}");
     }
     for line in ["Tube: KP-1", "Tube: KP-1 (MILLER)", "Tube: KP-1 (URGENT)", "Tube:"] {
