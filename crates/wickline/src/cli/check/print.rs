@@ -235,8 +235,8 @@ impl Print<'_> {
                 found.extend(own.map(|(own, sign)| {
                     format!(
                         "`{own}` is a comparator ({sign}) of dialect {}, and strip {} has `{word}` for the grade \
-                         {grade}: beside a number it is read as {sign}, and never as {grade}; give grade and number cells of \
-                         their own (grade, value), or take one of the two words out",
+                         {grade}: beside a number it is read as {sign}, and never as {grade}; give grade and \
+                         number cells of their own (grade, value), or take one of the two words out",
                         self.name(),
                         sheet.id
                     )
