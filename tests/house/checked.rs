@@ -53,6 +53,10 @@ fn files(folder: &Folder) -> Vec<(std::path::PathBuf, Vec<u8>)> {
 /// What is changed, and what is then told.
 const TOLD: &[(Changed<'static>, &str)] = &[
     (
+        Changed { dialect: &[("off = [", "comparators = { \"pos\" = \">=\" }\noff = [")], ..RIGHT },
+        "`pos` is a comparator (>=) of dialect two-column, and strip own has `POS` for the grade POS",
+    ),
+    (
         Changed { dialect: &[("\"{date} {time}\",", "\"Printed {any} {any}\",")], ..RIGHT },
         "no form of dialect two-column has a date",
     ),

@@ -57,6 +57,7 @@ mod service;
 mod set_back;
 mod setup;
 mod several;
+mod shortened;
 mod shown;
 mod sketch;
 mod speed;

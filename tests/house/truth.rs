@@ -305,6 +305,26 @@ fn a_truth_names_the_strip_as_the_print_does() {
     assert!(differing(&proof).contains(&("end", "sent", "held: unreadable")), "{proof}");
 }
 
+/// A spreadsheet may save in the encoding of its system, in which `µ` is the byte B5 (ISO 8859-1).
+#[test]
+fn a_truth_in_another_encoding_is_refused_with_its_place_and_what_to_do() {
+    let paper = Paper::new();
+    let typed = paper.typed.lines().enumerate().map(|(n, line)| match n {
+        4 => format!("{line}\u{b5}\n").chars().map(|c| u8::try_from(c).expect("Latin-1")).collect(),
+        _ => format!("{line}\n").into_bytes(),
+    });
+    std::fs::write(&paper.truth, typed.collect::<Vec<_>>().concat()).expect("ours");
+    let (code, _, told) = paper.prove();
+    assert_eq!(code, Some(2), "{told}");
+    let column = paper.typed.lines().nth(4).expect("a line").chars().count() + 1;
+    for said in [
+        format!("paper.truth.csv: line 5: the byte B5 in column {column}"),
+        "save the file as UTF-8".into(),
+    ] {
+        assert!(told.contains(&said), "{said}: {told}");
+    }
+}
+
 /// The words for an end of a ladder are the dialect's to translate, and the truth says what they mean.
 #[test]
 fn a_value_is_typed_with_a_sign_and_not_with_a_word() {

@@ -431,7 +431,13 @@ impl Strip {
     #[must_use]
     pub fn begun_by(&self, beginning: &str) -> Option<usize> {
         let folded = fold(beginning);
-        let mut own = self.labels.iter().filter(|(label, _)| label.starts_with(&folded));
+        self.labelled(|label| label.starts_with(&folded))
+    }
+
+    /// The pad of every label that is so, folded. None: there is none, or they are of several pads.
+    #[must_use]
+    pub fn labelled(&self, is: impl Fn(&str) -> bool) -> Option<usize> {
+        let mut own = self.labels.iter().filter(|(label, _)| is(label));
         let (_, first) = own.next()?;
         own.all(|(_, at)| at == first).then_some(*first)
     }

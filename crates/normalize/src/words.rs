@@ -80,6 +80,20 @@ pub fn nearest<'a>(word: &str, known: &[&'a str]) -> Option<&'a str> {
     known.iter().copied().min_by_key(|k| distance(word, k))
 }
 
+/// Whether a word is another one with at most every third letter changed, lost or added: misspelt or damaged.
+///
+/// ```
+/// use wickline_normalize::words::is_nearly;
+///
+/// assert!(is_nearly("urgemt", "URGENT"));
+/// assert!(!is_nearly("QC", "OK"), "of two letters no other may stand there");
+/// ```
+#[must_use]
+pub fn is_nearly(word: &str, known: &str) -> bool {
+    let (word, known) = (fold(word), fold(known));
+    distance(&word, &known) * 3 <= known.chars().count()
+}
+
 /// Levenshtein's distance over the first 64 letters: a file's word may be as long as the file.
 fn distance(a: &str, b: &str) -> usize {
     let begin = |text: &str| text.chars().take(64).collect::<String>();

@@ -9,6 +9,7 @@ use nom::character::complete::char;
 use nom::combinator::all_consuming;
 use nom::{IResult, Parser};
 use wickline_normalize::Moment;
+use wickline_normalize::words::quote;
 
 const DAY: i64 = 86_400;
 
@@ -265,6 +266,19 @@ impl Calendar {
             }
         };
         Some(((hour, minute), second))
+    }
+
+    /// The words for the halves of the day, for a person. None: the clock has 24 hours.
+    pub fn half_words(&self) -> Option<String> {
+        let (am, pm) = self.halves.as_ref()?;
+        Some(format!("{} or {}", quote(am.first()?), quote(pm.first()?)))
+    }
+
+    /// Whether a time would be one if a half of the day stood with it.
+    pub fn lacks_its_half(&self, said: &Said<'_>) -> bool {
+        let half = self.halves.as_ref().and_then(|(am, _)| am.first());
+        said.half.is_none()
+            && half.is_some_and(|half| self.moment(&Said { half: Some(half), ..*said }).is_some())
     }
 
     /// What can be no date tells other lines from lines with one.

@@ -13,8 +13,8 @@ use std::ops::Range;
 use wickline_normalize::{MarkMeaning, SecondValue, Text};
 
 use self::divided::divided;
-pub(super) use self::figure::Figure;
 use self::figure::figure;
+pub(super) use self::figure::{Figure, may_be_a_grade};
 use super::record::Table;
 use super::steps;
 use super::text::apart;
@@ -77,6 +77,19 @@ pub(super) enum Split {
     Signs(Vec<char>, Vec<Cell>),
     /// By a character that stands several times over.
     Leader(char, Vec<Cell>),
+}
+
+impl Split {
+    /// The cells of a line, in their order.
+    pub fn cells(&self) -> Vec<Cell> {
+        match self {
+            Split::Columns(columns) => columns.iter().map(|(cell, _)| *cell).collect(),
+            Split::Blanks(cells)
+            | Split::Sign(_, cells)
+            | Split::Signs(_, cells)
+            | Split::Leader(_, cells) => cells.clone(),
+        }
+    }
 }
 
 /// What stands between several readings in one line.

@@ -14,7 +14,7 @@ use nom::combinator::{all_consuming, map, opt};
 use nom::multi::many1;
 use nom::sequence::delimited;
 use nom::{IResult, Parser};
-use wickline_normalize::words::{nearest, quote};
+use wickline_normalize::words::{is_nearly, nearest, quote};
 
 use self::field::FIELDS;
 pub(super) use self::field::Field;
@@ -103,7 +103,18 @@ impl Form {
         let pieces = pieces.into_iter().collect::<Result<Vec<Piece>, String>>()?;
         let adjoining = |pair: &[Piece]| matches!(pair, [Piece::Field { .. }, Piece::Field { .. }]);
         if pieces.windows(2).any(adjoining) {
-            return Err("two placeholders with something between them, a blank or a sign".into());
+            let parts = |piece: &Piece| piece.is_of([Field::Day, Field::Month, Field::Year]);
+            let hint = match pieces.windows(2).any(|pair| adjoining(pair) && pair.iter().all(parts))
+            {
+                true => {
+                    ": where day, month and year stand without anything between them, as 14MAR26 or 140326, that \
+                         is one {date}"
+                }
+                false => "",
+            };
+            return Err(format!(
+                "two placeholders with something between them, a blank or a sign{hint}"
+            ));
         }
         let fields: Vec<Field> = fields(&pieces).map(|(field, _)| field).collect();
         let twice = |(n, field): (usize, &Field)| {
@@ -229,13 +240,39 @@ impl Form {
                 if line.len() == at {
                     format!("{{{name}}}, or {{{name}?}} in its place if it may be empty")
                 } else if *field == Field::Time {
-                    "a time as 7:42, 7.42 or 0742, or {hour} and {minute} in its place,".to_owned()
+                    let half = calendar
+                        .half_words()
+                        .map_or(String::new(), |words| format!(" with {words} behind it"));
+                    format!(
+                        "a time as 7:42, 7.42 or 0742{half}, or {{hour}} and {{minute}} in its place,"
+                    )
                 } else {
                     format!("what {{{name}}} can be")
                 }
             }
         };
         Some((at, wanted))
+    }
+
+    /// How many letters of its own words a line has, in their order.
+    pub fn words_in(&self, line: &str) -> usize {
+        let (mut rest, mut letters) = (line, 0);
+        for word in self.pieces.iter().filter_map(Piece::literal) {
+            if let Some((_, after)) = rest.split_once(word) {
+                (rest, letters) = (after, letters + word.len());
+            }
+        }
+        letters
+    }
+
+    /// For a line that has all of this form up to one of its words, and there one that is nearly it: where that stands,
+    /// and the word that is wanted.
+    pub fn misspelt(&self, line: &str, calendar: &Calendar) -> Option<(usize, &str)> {
+        let (at, piece) = self.read(line, calendar, &mut Vec::new()).err()?;
+        let wanted = self.pieces.get(piece)?.literal()?;
+        let rest = line.get(at..)?;
+        let found = rest.get(..rest.bytes().position(is_blank).unwrap_or(rest.len()))?;
+        is_nearly(found, wanted).then_some((at, wanted))
     }
 
     /// Whether a line of this form can begin with this byte.
@@ -418,6 +455,10 @@ impl Piece {
             Piece::Literal(text) => Some(text),
             _ => None,
         }
+    }
+
+    fn is_of(&self, these: [Field; 3]) -> bool {
+        matches!(self, Piece::Field { field, .. } if these.contains(field))
     }
 
     /// A placeholder that is not of any text whatever.

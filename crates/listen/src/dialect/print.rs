@@ -32,7 +32,6 @@ use crate::ear::Transmission;
 use crate::printed::control;
 
 const NO_FORM: &str = "the line has no form that this dialect knows";
-const TWICE: &str = "the same thing is printed twice, and not alike";
 const HALF: &str = "what belongs below this line did not come";
 const EITHER: &str = "the line may end the reading above or be one of its own";
 
@@ -325,8 +324,16 @@ impl<'s: 't, 't> Page<'s, 't> {
             if let Some(text) = given(text)
                 && let Err(why) = self.set(index, *field, text)
             {
-                self.unreadable(index, why);
+                self.unreadable(index, &why);
             }
+        }
+        // The last placeholder of a line takes all that is left of it.
+        let long = found.last().is_some_and(|(_, text)| text.contains([' ', '\t']));
+        if sign == Sign::None
+            && long
+            && let Some(near) = self.shape.nearly_of_a_class(self.whole, text)
+        {
+            self.unreadable(index, &near);
         }
         let of = |wanted| found.iter().find(|(field, _)| *field == wanted).map(|(_, text)| *text);
         if let (Some(page), Some(pages)) = (of(Field::Page), of(Field::Pages)) {
@@ -359,58 +366,61 @@ impl<'s: 't, 't> Page<'s, 't> {
     }
 
     /// Takes one header field, or says why it cannot.
-    fn set(&mut self, index: usize, field: Field, text: &'t str) -> Result<(), &'static str> {
+    fn set(&mut self, index: usize, field: Field, text: &'t str) -> Result<(), String> {
         let (report, said) = (&mut self.report, &mut self.said);
-        let agrees = match field {
-            Field::Number => return self.number(text),
-            Field::Strip => once(&mut report.strip, text.to_owned()),
-            Field::StripLot => once(&mut report.strip_lot, text.to_owned()),
-            Field::Lot => once(&mut report.control_lot, text.to_owned()),
-            Field::Specimen => once(&mut report.specimen, Private::new(text)),
-            Field::Operator => once(&mut report.operator, Private::new(text)),
-            Field::Level => match text.chars().next() {
-                Some(level) => once(&mut report.signs.level, level),
-                None => true,
-            },
-            Field::Expiry => self.expiry.get_or_insert((index, text)).1 == text,
-            Field::Count => self.count.get_or_insert((index, text)).1 == text,
-            Field::Marked => self.marked.get_or_insert((index, text)).1 == text,
-            Field::Any | Field::Page | Field::Pages => true,
-            of_time => {
-                self.said_at.get_or_insert(index);
-                let slot = match of_time {
-                    Field::Date => &mut said.date,
-                    Field::Day => &mut said.day,
-                    Field::Month => &mut said.month,
-                    Field::Year => &mut said.year,
-                    Field::Hour => &mut said.hour,
-                    Field::Minute => &mut said.minute,
-                    Field::Second => &mut said.second,
-                    Field::Half => &mut said.half,
-                    _ => &mut said.time,
-                };
-                if self.shape.calendar.times == Times::Same {
-                    once(slot, text)
-                } else {
-                    *slot = Some(text);
-                    true
+        let before =
+            match field {
+                Field::Number => return self.number(text),
+                Field::Strip => once(&mut report.strip, text.to_owned()),
+                Field::StripLot => once(&mut report.strip_lot, text.to_owned()),
+                Field::Lot => once(&mut report.control_lot, text.to_owned()),
+                Field::Specimen => once(&mut report.specimen, Private::new(text))
+                    .map(|before| before.expose().into()),
+                Field::Operator => once(&mut report.operator, Private::new(text))
+                    .map(|before| before.expose().into()),
+                Field::Level => {
+                    let level = text.chars().next();
+                    level.and_then(|level| once(&mut report.signs.level, level)).map(String::from)
                 }
-            }
-        };
-        if agrees { Ok(()) } else { Err(TWICE) }
+                Field::Expiry => other(self.expiry.get_or_insert((index, text)).1, text),
+                Field::Count => other(self.count.get_or_insert((index, text)).1, text),
+                Field::Marked => other(self.marked.get_or_insert((index, text)).1, text),
+                Field::Any | Field::Page | Field::Pages => None,
+                of_time => {
+                    self.said_at.get_or_insert(index);
+                    let slot = match of_time {
+                        Field::Date => &mut said.date,
+                        Field::Day => &mut said.day,
+                        Field::Month => &mut said.month,
+                        Field::Year => &mut said.year,
+                        Field::Hour => &mut said.hour,
+                        Field::Minute => &mut said.minute,
+                        Field::Second => &mut said.second,
+                        Field::Half => &mut said.half,
+                        _ => &mut said.time,
+                    };
+                    if self.shape.calendar.times == Times::Same {
+                        once(slot, text).map(str::to_owned)
+                    } else {
+                        *slot = Some(text);
+                        None
+                    }
+                }
+            };
+        before.map_or(Ok(()), |before| Err(twice(field, &before, text)))
     }
 
-    fn number(&mut self, text: &str) -> Result<(), &'static str> {
+    fn number(&mut self, text: &str) -> Result<(), String> {
         let Some((number, signs)) = self.shape.number.read(text) else {
             return Err(
-                "the test number has a first digit or a mark that the dialect does not list",
+                "the test number has a first digit or a mark that the dialect does not list".into(),
             );
         };
         for sign in signs {
             self.sign(sign);
         }
-        let agrees = once(&mut self.report.number, number.to_owned());
-        if agrees { Ok(()) } else { Err(TWICE) }
+        let before = once(&mut self.report.number, number.to_owned());
+        before.map_or(Ok(()), |before| Err(twice(Field::Number, &before, number)))
     }
 
     /// Reads a result line, or the next line of one.
@@ -562,13 +572,23 @@ impl<'s: 't, 't> Page<'s, 't> {
     }
 }
 
-/// Takes a value, or says whether it is the one that was taken before.
-fn once<T: PartialEq>(slot: &mut Option<T>, value: T) -> bool {
+/// Takes a value; the one that was taken before, where that is another.
+fn once<T: PartialEq + Clone>(slot: &mut Option<T>, value: T) -> Option<T> {
     match slot {
-        Some(before) => *before == value,
+        Some(before) => (*before != value).then(|| before.clone()),
         None => {
             *slot = Some(value);
-            true
+            None
         }
     }
+}
+
+/// What was said before, where that is another.
+fn other(before: &str, text: &str) -> Option<String> {
+    (before != text).then(|| before.to_owned())
+}
+
+fn twice(field: Field, before: &str, now: &str) -> String {
+    let (what, before, now) = (field.what(), quote(before), quote(now));
+    format!("the {what} is printed twice, and not alike: {before} above, {now} here")
 }

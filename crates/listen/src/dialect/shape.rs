@@ -14,6 +14,7 @@ mod rows;
 mod tests;
 
 use wickline_normalize::Fault;
+use wickline_normalize::words::quote;
 
 use super::calendar::Calendar;
 use super::check::Check;
@@ -178,23 +179,41 @@ impl Shape {
     /// the whole line or a part of it.
     pub fn nearest_form(&self, whole: &str, text: &str) -> Option<String> {
         let line = text.trim_ascii();
-        let near = |(form, _): &(Form, Sign)| {
-            form.nearly(line, &self.calendar).map(|(at, wanted)| (at, form.text.clone(), wanted))
-        };
-        // The shortest of those that fit as far: the first of them, so that the answer is always the same.
-        let mut best: Option<(usize, String, String)> = None;
-        for found in self.header.forms.iter().filter_map(near) {
-            let further = |(at, form, _): &(usize, String, String)| {
-                found.0 > *at || found.0 == *at && found.1.len() < form.len()
+        // By the words that are there, wherever the first of them lacks; then by how far it fits. The shortest of those
+        // that are equal, and the first of them, so that the answer is always the same.
+        let mut best: Option<((usize, usize), &str, String)> = None;
+        for (form, _) in &self.header.forms {
+            let Some((at, wanted)) = form.nearly(line, &self.calendar) else { continue };
+            let found = ((form.words_in(line), at), form.text.as_str(), wanted);
+            let further = |(fits, form, _): &((usize, usize), &str, String)| {
+                found.0 > *fits || found.0 == *fits && found.1.len() < form.len()
             };
             if best.as_ref().is_none_or(further) {
                 best = Some(found);
             }
         }
-        let (at, form, wanted) = best?;
-        let begins = (line.as_ptr() as usize).checked_sub(whole.as_ptr() as usize)?;
-        let column = whole.get(..begins + at)?.chars().count() + 1;
+        let ((_, at), form, wanted) = best?;
+        let column = column(whole, line, at)?;
         Some(format!("the nearest is {form}, which wants {wanted} in column {column}"))
+    }
+
+    /// The form of a class that a line nearly has, as words for a person: of one that has a plain form, in which the
+    /// word of the class, misspelt or damaged, is taken for part of an id.
+    pub fn nearly_of_a_class(&self, whole: &str, text: &str) -> Option<String> {
+        let line = text.trim_ascii();
+        let classes = self.header.forms.iter().filter(|(_, sign)| *sign != Sign::None);
+        let (form, at, wanted) = classes
+            .filter_map(|(form, _)| {
+                let (at, wanted) = form.misspelt(line, &self.calendar)?;
+                Some((form, at, wanted))
+            })
+            .max_by_key(|(_, at, _)| *at)?;
+        let column = column(whole, line, at)?;
+        Some(format!(
+            "the line is nearly {}, which says a class and wants {} in column {column}",
+            form.text,
+            quote(wanted)
+        ))
     }
 
     /// Whether some form of the dialect must hold this.
@@ -254,6 +273,12 @@ impl NumberRule {
         });
         beside.next().map(|class| [class, Sign::NotPassed])
     }
+}
+
+/// In which column of the whole line a place of a part of it stands, from 1.
+fn column(whole: &str, part: &str, at: usize) -> Option<usize> {
+    let begins = (part.as_ptr() as usize).checked_sub(whole.as_ptr() as usize)?;
+    Some(whole.get(..begins + at)?.chars().count() + 1)
 }
 
 /// Two forms read the same out of one line.

@@ -17,7 +17,10 @@ pub(super) struct Dates {
 
 /// The parts of a date that is one word. None: it is none.
 fn parts(word: &str) -> Option<Vec<&str>> {
-    let parts: Vec<&str> = word.split(['-', '.', '/']).collect();
+    let parts: Vec<&str> = match glued(word) {
+        Some(parts) => parts.to_vec(),
+        None => word.split(['-', '.', '/']).collect(),
+    };
     let digits = |text: &str, most: usize| {
         !text.is_empty() && text.len() <= most && text.bytes().all(|b| b.is_ascii_digit())
     };
@@ -38,6 +41,16 @@ fn parts(word: &str) -> Option<Vec<&str>> {
     fits.then_some(parts)
 }
 
+/// Day, month by its name and year with nothing between them: `14MAR26`.
+fn glued(word: &str) -> Option<[&str; 3]> {
+    let from = word.find(|c: char| !c.is_ascii_digit())?;
+    let to = word.rfind(|c: char| !c.is_ascii_digit())?;
+    let to = to + word.get(to..)?.chars().next()?.len_utf8();
+    let (day, month, year) = (word.get(..from)?, word.get(from..to)?, word.get(to..)?);
+    let figures = matches!(day.len(), 1 | 2) && matches!(year.len(), 2 | 4);
+    (figures && tongues::is_month(month)).then_some([day, month, year])
+}
+
 pub(super) fn is_date(word: &str) -> bool {
     parts(word).is_some()
 }
@@ -49,7 +62,11 @@ pub(super) fn is_time(word: &str, after_date: bool) -> bool {
         return false;
     }
     let sign = if bare.contains(':') { ':' } else { '.' };
-    let parts: Vec<&str> = bare.split(sign).collect();
+    let four = bare.split_at_checked(2).filter(|_| after_date && bare.len() == 4);
+    let parts: Vec<&str> = match four.filter(|_| bare.bytes().all(|b| b.is_ascii_digit())) {
+        Some((hour, minute)) => vec![hour, minute],
+        None => bare.split(sign).collect(),
+    };
     let two = |part: &&str| part.len() == 2 && part.bytes().all(|b| b.is_ascii_digit());
     let hour = |part: &&str| matches!(part.parse::<u8>(), Ok(0..=23)) && part.len() <= 2;
     matches!(parts.len(), 2 | 3)

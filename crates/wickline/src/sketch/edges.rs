@@ -33,6 +33,13 @@ fn tells(opening: &str) -> bool {
     opening.chars().count() > 1
 }
 
+/// Whether it tells an end: also one sign alone on its line, which stands nowhere else.
+fn ends(opening: &str, lines: &[Line]) -> bool {
+    let sign = !opening.is_empty() && !opening.contains(char::is_alphanumeric);
+    let alone = |line: &Line| !line.text.contains(opening) || line.text.trim() == opening;
+    tells(opening) || sign && lines.iter().all(alone)
+}
+
 impl Edges {
     pub fn of(lines: &[Line]) -> Edges {
         let captures: BTreeSet<usize> = lines.iter().map(|line| line.capture).collect();
@@ -64,10 +71,12 @@ impl Edges {
         });
         let before = |(n, gap): &(usize, Range<usize>)| {
             let part = part(*n, gap);
-            let at = part.iter().rposition(|line| Some(opening(&line.text)) == first);
-            at.and_then(|at| at.checked_sub(1))
-                .and_then(|at| part.get(at))
-                .map(|line| opening(&line.text))
+            // Where no line begins a report, the last one before a result ends the report above.
+            let at = match first {
+                Some(_) => part.iter().rposition(|line| Some(opening(&line.text)) == first)?,
+                None => part.len(),
+            };
+            at.checked_sub(1).and_then(|at| part.get(at)).map(|line| opening(&line.text))
         };
         // Whatever its label means, a result is printed only as long as its pad is on.
         let results = |line: &&Line| {
@@ -77,7 +86,7 @@ impl Edges {
         let last_lines =
             captures.iter().filter_map(|lines| lines.last()).map(|line| opening(&line.text));
         let last = last_lines.clone().next().filter(|last| {
-            let own = tells(last) && words::labels(last).is_empty() && Some(*last) != first;
+            let own = ends(last, lines) && words::labels(last).is_empty() && Some(*last) != first;
             let known = !words::is_grade(last) && !words::is_unread(last) && !words::is_off(last);
             let known = known && !captures.iter().filter_map(|lines| lines.last()).any(results);
             own && known

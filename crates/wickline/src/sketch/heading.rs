@@ -233,6 +233,10 @@ impl<'t> Reader<'_, 't> {
             && some.len() == words.len();
         let digits = some.iter().any(|word| word.contains(|c: char| c.is_ascii_digit()));
         let key = some.first().and_then(|word| words::key(word)).filter(|_| same);
+        // Behind a word for control material one letter is a level, whatever else it is short for.
+        let level =
+            matches!(self.pending, Some(Key::Control | Key::Level)) && all(&|word| word.len() == 1);
+        let key = key.filter(|_| !level);
         let by = self.dated && same && some.first().is_some_and(|word| words::is_by(word));
         let key = if by { Some(Key::Operator) } else { key };
         if let Some(taken) = self.moment(at, &some) {
@@ -245,6 +249,9 @@ impl<'t> Reader<'_, 't> {
             self.announce(key);
             return self.literal(some.first().copied().unwrap_or(""));
         }
+        if let Some(taken) = self.of_specimen(at, &some, count) {
+            return taken;
+        }
         if let Some(taken) = self.lettered(&some, words.len()) {
             return taken;
         }
@@ -254,7 +261,6 @@ impl<'t> Reader<'_, 't> {
         let again = self.repeated(words);
         match self.pending.take() {
             Some(Key::Number) if digits => self.field("number"),
-            Some(Key::Specimen) if digits || some.len() < words.len() => self.field("specimen?"),
             Some(Key::Operator) => {
                 self.field("operator?");
                 1 + self.more(at + 1, count)
@@ -273,7 +279,7 @@ impl<'t> Reader<'_, 't> {
             }
             Some(Key::Lot) => self.field(if self.control { "lot" } else { "strip_lot" }),
             Some(Key::Level | Key::Control) if all(&|word| word.len() == 1) => self.field("level"),
-            Some(Key::Specimen | Key::Name) => {
+            Some(Key::Name) => {
                 self.any("any?");
                 count - at
             }
@@ -291,6 +297,41 @@ impl<'t> Reader<'_, 't> {
             _ if digits && self.is_known("{number}") => self.field("number"),
             _ => self.any(if some.len() < words.len() { "any?" } else { "any" }),
         }
+    }
+
+    /// Writes what stands where a specimen's id is announced: that id, whatever it looks like, for a form that reads
+    /// past it would read past a class as well. None: no such word stands before it.
+    fn of_specimen(&mut self, at: usize, some: &[&str], count: usize) -> Option<usize> {
+        (self.pending == Some(Key::Specimen)).then_some(())?;
+        let announces = |word: &&str| word.ends_with([':', '=']) && word.len() > 1;
+        if some.iter().all(announces) && some.windows(2).all(|two| matches!(two, [a, b] if a == b))
+        {
+            self.form.truncate(self.form.trim_end().len());
+            self.field("specimen?");
+            self.form.push(' ');
+            self.announced = true;
+            return Some(self.literal(some.first().copied().unwrap_or("")));
+        }
+        let row = self.rows.first().map(Vec::as_slice).unwrap_or_default();
+        let alike = self.rows.iter().all(|other| {
+            let texts =
+                |row: &[Word<'t>]| row.iter().skip(at).map(|word| word.text).collect::<Vec<_>>();
+            texts(other) == texts(row)
+        });
+        let nothing = row.get(at + 1).is_some_and(|word| words::is_nothing(word.text));
+        if alike && nothing && some.iter().all(|word| *word == "(") {
+            for (n, word) in row.iter().enumerate().skip(at) {
+                self.form.push_str(if n > at { &word.before } else { "" });
+                self.literal(word.text);
+            }
+            self.pending = None;
+            self.guessed = true;
+            return Some(count - at);
+        }
+        let digits = some.iter().any(|word| word.contains(|c: char| c.is_ascii_digit()));
+        let rows = self.rows.len();
+        self.field("specimen?");
+        Some(if digits || some.len() < rows { 1 } else { count - at })
     }
 
     /// Writes a date or a time, or a part of one. None: it is none.

@@ -17,6 +17,8 @@ pub(super) struct Layout {
     pub sign: Option<char>,
     /// The lines of `[results]`.
     pub lines: Vec<String>,
+    /// Signs in a column of marks that nobody here knows.
+    pub marks: BTreeSet<String>,
     /// What it says, for the question beside it.
     pub says: String,
 }
@@ -84,8 +86,47 @@ impl Layout {
         for line in &self.lines {
             page.line(line);
         }
+        let mut said = said.clone();
+        let strange = self.marks.iter().filter(|mark| words::mark(mark).is_none());
+        said.marks.extend(strange.map(|mark| (mark.clone(), "other")));
         said.write(page);
     }
+}
+
+/// These lines without the index that runs before each label. None: no index runs there.
+pub(super) fn unindexed(lines: &[Line]) -> Option<Vec<Line>> {
+    let counts: Vec<Option<(u32, &str)>> =
+        lines.iter().map(|line| words::index(&line.text)).collect();
+    let found = || counts.iter().flatten().map(|(count, _)| *count);
+    let labels = lines.iter().filter(|line| words::begins(&line.text).is_some()).count();
+    let runs =
+        found().zip(found().skip(1)).filter(|(one, next)| *next == one + 1 || *next == 1).count();
+    (runs > 1 && runs * 4 > found().count() * 3 && found().count() > labels).then(|| {
+        let bare = |(line, index): (&Line, &Option<(u32, &str)>)| Line {
+            text: index.map_or_else(|| line.text.clone(), |(_, rest)| rest.to_owned()),
+            ..line.clone()
+        };
+        lines.iter().zip(&counts).map(bare).collect()
+    })
+}
+
+/// The same layouts behind an index that is read past, as far as they can stand there.
+pub(super) fn indexed(layouts: Vec<Layout>) -> Vec<Layout> {
+    let cells = "cells = [";
+    let fits = |layout: &Layout| {
+        let plain = |line: &String| {
+            line.starts_with("split = \"blanks\"") || line.starts_with("split = \"tab\"")
+        };
+        layout.record.is_none() && layout.lines.len() == 2 && layout.lines.iter().any(plain)
+    };
+    let behind = |mut layout: Layout| {
+        for line in layout.lines.iter_mut().filter(|line| line.starts_with(cells)) {
+            *line = line.replacen(cells, "cells = [\"ignore\", ", 1);
+        }
+        layout.says = format!("a running index that is read past, then {}", layout.says);
+        layout
+    };
+    layouts.into_iter().filter(fits).map(behind).collect()
 }
 
 /// Every layout that these lines give reason to try, the plainest first.
@@ -165,7 +206,10 @@ fn fields(telling: &[&str], sign: char) -> Option<Layout> {
     while cells.last() == Some(&"ignore") && cells.len() > label + 2 {
         cells.pop();
     }
-    Some(Layout::by_sign(sign, &cells))
+    let marks = (0..most).filter(|at| cells.get(*at) == Some(&"mark"));
+    let marks = marks.flat_map(|at| rows.iter().filter(own).filter_map(move |row| row.get(at)));
+    let marks = marks.filter(|mark| !mark.is_empty()).map(|mark| (*mark).to_owned()).collect();
+    Some(Layout { marks, ..Layout::by_sign(sign, &cells) })
 }
 
 /// What a cell is that held these texts.
@@ -180,6 +224,10 @@ fn cell(held: &[&str]) -> &'static str {
             && !bare.ends_with('+')
     };
     let word = |text: &str| words::is_unread(text) || words::is_off(text);
+    let sign = |text: &str| {
+        let plain = |c: char| !c.is_alphanumeric() && !"+-".contains(c);
+        text.chars().all(plain) && !words::is_grade(text) && !words::is_unread(text)
+    };
     let again = |text: &str| {
         let inside = text.strip_prefix('(').and_then(|text| text.strip_suffix(')'));
         inside.is_some_and(|inside| {
@@ -190,7 +238,7 @@ fn cell(held: &[&str]) -> &'static str {
     };
     if all(&again) {
         "again"
-    } else if all(&|text| words::mark(text).is_some()) {
+    } else if all(&|text| words::mark(text).is_some() || sign(text)) {
         "mark"
     } else if all(&words::is_unit) {
         "unit"

@@ -34,6 +34,8 @@ struct Plan {
     /// Signs behind the number's digits, and what each most likely means.
     suffixes: BTreeMap<String, &'static str>,
     layout: Layout,
+    /// Behind an index that runs before each label.
+    is_indexed: bool,
     said: Said,
 }
 
@@ -48,7 +50,12 @@ pub fn sketch(name: &str, captures: &[Capture<'_>]) -> Result<Draft, String> {
     if lines.is_empty() {
         return Err("there is no line of text in it".into());
     }
+    let bare = layout::unindexed(&lines);
+    let is_indexed = bare.is_some();
+    // What is guessed of a print is guessed of its lines without their index; a trial reads them with it.
+    let lines = bare.unwrap_or(lines);
     let mut plan = Plan {
+        is_indexed,
         name: name.to_owned(),
         comma: has_comma(&lines),
         dates: Dates::of(&lines),
@@ -166,7 +173,8 @@ impl Plan {
     /// Keeps the layout by which most readings make sense; of equals the plainest.
     fn lay_out(&mut self, lines: &[Line], captures: &[Capture<'_>]) -> Option<Trial> {
         let mut best: Option<(Trial, Plan)> = None;
-        for layout in layout::candidates(lines) {
+        let all = layout::candidates(lines);
+        for layout in if self.is_indexed { layout::indexed(all) } else { all } {
             let mut plan = Plan { layout, ..self.clone() };
             if plan.layout.below {
                 plan.head_above(lines);

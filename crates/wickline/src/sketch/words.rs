@@ -44,7 +44,8 @@ const KEYS: &[(Key, &str)] = &[
     ),
     (
         Key::Operator,
-        "operator op oper user by bediener benutzer operateur operador operatore utente agent",
+        "operator op oper user by bediener benutzer operateur operador operatore utente agent tecnico tecnica \
+         technician technicien",
     ),
     (Key::Strip, "strip streifen bandelette tira striscia"),
     (Key::Lot, "lot charge lote lotto"),
@@ -52,14 +53,17 @@ const KEYS: &[(Key, &str)] = &[
     (Key::Level, "level stufe niveau nivel livello"),
     (Key::Time, "time zeit uhrzeit heure hora ora ore at um a"),
     (Key::Date, "date datum fecha data del le"),
-    (Key::Control, "control qc kontrolle controle controllo ctl check kontrollmaterial temoin"),
+    (
+        Key::Control,
+        "control qc kontrolle controle controllo ctl ctrl check kontrollmaterial temoin",
+    ),
     (
         Key::Urgent,
         "urgent stat rush emergency asap eilt eilig eilfall eilprobe notfall dringend urgence urgente urg urgencia \
          urgenza emergencia cito",
     ),
     (Key::Name, "name surname nom nombre nome cognome vorname paciente paziente"),
-    (Key::Count, "count total anzahl nombre totale conteggio"),
+    (Key::Count, "count total tot anzahl nombre totale conteggio"),
 ];
 
 /// How longer words begin that may mean a class, and what a class is called. A word that only begins so is asked about
@@ -243,7 +247,10 @@ const BEHIND: &[(&str, &str)] = &[
 const MARKS: &[(&str, &[&str])] = &[
     (
         "abnormal",
-        &["*", "**", "!", "!!", "#", "A", "<A>", "[A]", "(A)", "(*)", "(!)", "<!>", "[!]", "ABN"],
+        &[
+            "*", "**", "^", "!", "!!", "#", "A", "<A>", "[A]", "(A)", "(*)", "(!)", "<!>", "[!]",
+            "ABN",
+        ],
     ),
     ("high", &["H", "HH", "<H>", "[H]", "(H)", "HI", "↑"]),
     ("low", &["L", "LL", "<L>", "[L]", "(L)", "LO", "↓"]),
@@ -273,7 +280,46 @@ fn named(label: &str) -> Option<&'static Pad> {
     let folded = fold(label);
     let more = || LABELS.iter().find(|(_, name)| *name == folded).map(|(id, _)| *id);
     let known = strip.pad_of(label).and_then(|at| strip.pads.get(at));
-    known.or_else(|| strip.pad(more()?)).or_else(|| shortened(strip, &folded))
+    let known = known.or_else(|| strip.pad(more()?)).or_else(|| shortened(strip, &folded));
+    known.or_else(|| abbreviated(strip, &folded))
+}
+
+/// The pad of a label of which a word is cut short with a full stop, as `urobilinog.` or `c. cetonicos`: four letters
+/// of it at least stand there. None: those of several pads are cut so, or it is a word that stands in headers.
+fn abbreviated<'s>(strip: &'s Strip, folded: &str) -> Option<&'s Pad> {
+    if !folded.contains('.') || folded.contains(|c: char| c.is_ascii_digit()) {
+        return None;
+    }
+    let parts: Vec<&str> = folded.split(' ').collect();
+    let long = parts.iter().any(|part| part.trim_end_matches('.').chars().count() >= 4);
+    if !long || parts.iter().any(|part| key(part).is_some()) {
+        return None;
+    }
+    let is = |name: &str| {
+        let words: Vec<&str> = name.split(' ').collect();
+        words.len() == parts.len()
+            && parts.iter().zip(&words).all(|(part, word)| match part.strip_suffix('.') {
+                Some(begun) => word.starts_with(begun) && !begun.is_empty(),
+                None => part == word,
+            })
+    };
+    strip.pads.get(strip.labelled(is)?)
+}
+
+/// The running index before the label of a line, as `01` or `3.`: how many it counts, and the line behind it.
+pub fn index(line: &str) -> Option<(u32, &str)> {
+    let (word, rest) = line.trim_start().split_once([' ', '\t'])?;
+    let count = word.trim_end_matches(['.', ')']).parse().ok().filter(|_| word.len() < 4)?;
+    let rest = rest.trim_start();
+    (rest.starts_with(char::is_alphabetic) && begins(rest).is_some()).then_some((count, rest))
+}
+
+/// Whether words in brackets say that there is nothing, as `(sin id)`.
+pub fn is_nothing(word: &str) -> bool {
+    let folded = fold(word);
+    "no not none without ohne kein keine sans sin senza sem nessuno ninguno nenhum aucun"
+        .split(' ')
+        .any(|w| w == folded)
 }
 
 /// The pad of a label that is the beginning of a known one, in three letters at least; not of a word that stands in

@@ -48,13 +48,7 @@ impl<'t> Figure<'t> {
     /// Takes a comparator in words that stands here, and gives what stands behind it.
     fn compared(&mut self, results: &Results, text: &'t str) -> Option<&'t str> {
         let text = text.trim_ascii_start();
-        let begins = |(word, sign): &(String, &'static str)| {
-            let after = text.strip_prefix(word.as_str())?;
-            (after.is_empty() || after.starts_with([' ', '\t'])).then_some((after, *sign))
-        };
-        let Some((after, sign)) = results.comparators.iter().find_map(begins) else {
-            return Some(text);
-        };
+        let Some((after, sign)) = results.compares(text) else { return Some(text) };
         (self.sign.is_empty() && self.digits.is_some()).then_some(())?;
         (self.sign, self.behind) = (sign, text.get(..text.len() - after.len())?);
         Some(after)
@@ -74,7 +68,7 @@ impl<'t> Figure<'t> {
 }
 
 /// A number as printed, with its comparator, or a range. What follows it is a blank, the end, or a
-/// unit; anything else (`2+`, `1.0.0`) makes it no number.
+/// unit, or the dialect's word for a comparator; anything else (`2+`, `1.0.0`) makes it no number.
 pub(super) fn figure<'t>(results: &Results, text: &'t str) -> IResult<&'t str, Figure<'t>> {
     let (begun, sign) = comparator(results, text)?;
     let number = || recognize((digit1, opt(preceded(char(results.decimal), digit1))));
@@ -86,22 +80,38 @@ pub(super) fn figure<'t>(results: &Results, text: &'t str) -> IResult<&'t str, F
         (rest, range) = (after, true);
     }
     let unit = |c: char| c.is_alphabetic() || matches!(c, ' ' | '\t' | '/' | '%' | '[' | '{');
-    if !rest.is_empty() && !rest.starts_with(unit) {
+    if !rest.is_empty() && !rest.starts_with(unit) && results.compares(rest).is_none() {
         return Err(nom::Err::Error(nom::error::Error::new(text, nom::error::ErrorKind::Verify)));
     }
     let whole = text.get(..text.len() - rest.len()).unwrap_or(text);
     Ok((rest, Figure { whole, sign, behind: "", digits: (!range).then_some(digits) }))
 }
 
+impl Results {
+    /// The comparator in words with which a text begins, as its sign, and what stands behind it.
+    fn compares<'t>(&self, text: &'t str) -> Option<(&'t str, &'static str)> {
+        self.comparators.iter().find_map(|(word, sign)| {
+            let after = text.strip_prefix(word.as_str())?;
+            (after.is_empty() || after.starts_with([' ', '\t'])).then_some((after, *sign))
+        })
+    }
+}
+
+/// Whether a word is made of the signs that grades are made of.
+pub(in crate::dialect) fn may_be_a_grade(word: &str) -> bool {
+    word.chars().all(|c| "+-\u{b1}".contains(c))
+}
+
 /// The comparator before a number, as its sign; empty where there is none.
 ///
-/// Words of the dialect come before the signs; a word that runs on into letters is none.
+/// Words of the dialect come before the signs; a word that runs on into letters is none, and a sign of which grades are
+/// made stands behind its number alone: `+ 55` may be a grade and its number.
 fn comparator<'t>(results: &Results, text: &'t str) -> IResult<&'t str, &'t str> {
     let first = text.as_bytes().first().copied().unwrap_or(b' ');
     if first.is_ascii_digit() {
         return Ok((text, ""));
     }
-    for (word, sign) in &results.comparators {
+    for (word, sign) in results.comparators.iter().filter(|(word, _)| !may_be_a_grade(word)) {
         let after = text.strip_prefix(word.as_str());
         if let Some(after) = after.filter(|rest| !rest.starts_with(char::is_alphabetic)) {
             return space0.map(|_| *sign).parse(after);

@@ -23,12 +23,24 @@ impl<'t> Entry<'t> {
                     Cell::Label => "another label than the first",
                     Cell::Result | Cell::Ignore => "neither a grade nor a number with a unit",
                 };
+                let hint = decimals(results, cell, word);
                 return (!entry.label.is_empty() && entry.is_begun())
-                    .then(|| format!("cell {n} {} is {wanted}", quote(word.trim())));
+                    .then(|| format!("cell {n} {} is {wanted}{hint}", quote(word.trim())));
             }
         }
         None
     }
+}
+
+/// What to say where nothing but the sign before the decimals keeps a number from being one.
+fn decimals(results: &Results, cell: Cell, word: &str) -> &'static str {
+    let (foreign, hint) = match results.decimal {
+        ',' => ('.', ": decimal is comma, and a point stands before its decimals"),
+        _ => (',', ": decimal is point, and a comma stands before its decimals"),
+    };
+    let other = word.replace(foreign, results.decimal.encode_utf8(&mut [0; 4]));
+    let reads = Entry::default().cell(results, cell, &other).is_some();
+    if other != word && reads { hint } else { "" }
 }
 
 impl Split {

@@ -71,7 +71,13 @@ impl<'s: 't, 't> Page<'s, 't> {
         let moment = calendar.moment(said);
         if moment.is_none() {
             if !said.names_a_time() || said.names_a_day() {
-                self.unreadable(line, "the date or time is not one that the calendar has");
+                let why = match calendar.half_words().filter(|_| calendar.lacks_its_half(said)) {
+                    Some(words) => {
+                        format!("the time says no half of the day, {words}, and may be of either")
+                    }
+                    None => "the date or time is not one that the calendar has".to_owned(),
+                };
+                self.unreadable(line, &why);
             } else if !calendar.time_alone {
                 self.unreadable(line, "a time is printed without its date");
             }

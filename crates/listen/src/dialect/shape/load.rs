@@ -10,7 +10,7 @@ use super::{forms, rows};
 use crate::dialect::calendar::{Calendar, ORDERS, TIMES};
 use crate::dialect::check::Place;
 use crate::dialect::codepage::{ENCODINGS, Encoding};
-use crate::dialect::entry::{CELLS, Cell, Entries, Layout, Results, Split};
+use crate::dialect::entry::{CELLS, Cell, Entries, Layout, Results, Split, may_be_a_grade};
 use crate::dialect::form::Field;
 
 /// Columns of a line at most, and lines of one reading.
@@ -273,6 +273,11 @@ fn results(keys: &Keys<'_, '_>, marks: Vec<(String, MarkMeaning)>, decimal: char
     }
     let glued = glued(keys, &marks);
     let comparators = comparators(keys, &marks);
+    let cells = layouts.iter().flatten().flat_map(|layout| layout.split.cells());
+    let rows = table.iter().flat_map(|table| table.rows.iter().map(|(_, cell)| *cell));
+    if cells.chain(rows).any(|cell| cell == Cell::Result) {
+        no_grades(keys, &comparators);
+    }
     Results {
         layouts: layouts.unwrap_or_default(),
         entries,
@@ -354,8 +359,10 @@ fn comparators(
     for (mark, _) in marks {
         let takes = |word: &str| {
             let mut parts = word.split_whitespace();
+            let sign = !mark.contains(char::is_alphanumeric);
             parts.next().is_some_and(|part| part == mark)
                 || parts.next_back().is_some_and(|part| part == mark)
+                || sign && (word.starts_with(mark.as_str()) || word.ends_with(mark.as_str()))
         };
         if let Some((word, _)) = words.iter().find(|(word, _)| takes(word)) {
             let found = format!("{}, and {} is one of [marks]", quote(word), quote(mark));
@@ -365,6 +372,16 @@ fn comparators(
     }
     words.sort_by_key(|(word, _)| std::cmp::Reverse(word.len()));
     words
+}
+
+/// Where one cell holds grade and number, what is made of the signs of grades may be a grade: `2+` and `+ 55` are.
+fn no_grades(keys: &Keys<'_, '_>, comparators: &[(String, &'static str)]) {
+    if let Some((word, _)) = comparators.iter().find(|(word, _)| may_be_a_grade(word)) {
+        let found = format!("{}, and a result cell, where it may be a grade", quote(word));
+        let allowed = "such a sign where grade and number have cells of their own (grade, value): in one cell nobody \
+                       can tell `2+` or `+ 55` from a grade";
+        keys.fault(keys.place("comparators"), "comparators", found, allowed);
+    }
 }
 
 /// Longest first, so that `**` is not read as two of `*`.
@@ -382,13 +399,7 @@ fn marks(root: &Keys<'_, '_>) -> Vec<(String, MarkMeaning)> {
 }
 
 fn makes_a_result(keys: &Keys<'_, '_>, layouts: &[Layout], in_order: bool) {
-    let cells = |layout: &Layout| match &layout.split {
-        Split::Columns(columns) => columns.iter().map(|(cell, _)| *cell).collect(),
-        Split::Blanks(cells)
-        | Split::Sign(_, cells)
-        | Split::Signs(_, cells)
-        | Split::Leader(_, cells) => cells.clone(),
-    };
+    let cells = |layout: &Layout| layout.split.cells();
     let needed: Vec<Cell> = layouts.iter().filter(|l| !l.optional).flat_map(cells).collect();
     let says = |cell| needed.contains(&cell);
     if in_order && layouts.iter().flat_map(cells).any(|cell| cell == Cell::Label) {

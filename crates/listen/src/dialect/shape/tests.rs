@@ -7,6 +7,7 @@ mod pages;
 mod prints;
 mod random;
 mod rows;
+mod side_roads;
 
 use proptest::prelude::*;
 use wickline_normalize::{MarkMeaning, Place, PrintedReading, Reason, Report, Status, Text};

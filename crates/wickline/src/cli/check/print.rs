@@ -7,6 +7,7 @@ use std::collections::BTreeSet;
 
 use toml::{Table, Value};
 use wickline_normalize::rules::Rules;
+use wickline_normalize::words::fold;
 
 use super::{Finding, Level, finding};
 use crate::prove::files;
@@ -72,6 +73,7 @@ fn notes(loaded: &Loaded, raw: &AnalyzerKeys, rules: &Rules) -> Result<Vec<Strin
     notes.extend(own.into_iter().flatten());
     notes.extend(print.marks_for_nothing(&habits));
     notes.extend(print.hidden_comparators(&habits));
+    notes.extend(print.comparators_for_grades(&habits));
     notes.extend(print.side_by_side());
     notes.extend(print.words_for_specimens());
     notes.extend(print.ends_in_silence());
@@ -213,6 +215,37 @@ impl Print<'_> {
         marks.chain(units).collect()
     }
 
+    /// A word of an end of a ladder that is also a grade, or that a grade begins with, where one cell holds both: the
+    /// grade before a number would be taken for it.
+    fn comparators_for_grades(&self, habits: &Habits) -> Vec<String> {
+        if !self.dialect.get("results").is_some_and(|results| says(results, "result")) {
+            return Vec::new();
+        }
+        let mut found = BTreeSet::new();
+        for sheet in &self.sheets {
+            let words = sheet.pads.iter().flat_map(|pad| pad.words.iter());
+            let words = words.flat_map(|(grade, all)| all.iter().map(move |word| (grade, word)));
+            let rungs = sheet.pads.iter().flat_map(|pad| &pad.rungs);
+            let rungs = rungs.filter_map(|rung| Some((rung.grade.as_ref()?, rung)));
+            let codes =
+                rungs.flat_map(|(grade, rung)| [(grade, Some(grade)), (grade, rung.text.as_ref())]);
+            let codes = codes.filter_map(|(grade, word)| Some((grade, word?)));
+            for (grade, word) in words.chain(codes) {
+                let own = habits.comparators.iter().find(|(own, _)| takes(own, word));
+                found.extend(own.map(|(own, sign)| {
+                    format!(
+                        "`{own}` is a comparator ({sign}) of dialect {}, and strip {} has `{word}` for the grade \
+                         {grade}: beside a number it is read as {sign}, and never as {grade}; give grade and \
+                         number cells of their own (grade, value), or take one of the two words out",
+                        self.name(),
+                        sheet.id
+                    )
+                }));
+            }
+        }
+        found.into_iter().collect()
+    }
+
     /// A sign of decimals that nothing printed can show to be the right one.
     fn decimals(&self) -> Option<String> {
         let sign = self.dialect.get("decimal").and_then(Value::as_str)?;
@@ -312,4 +345,26 @@ fn word_behind(form: &str, text: &str) -> Option<String> {
 /// A form with one blank where it has some, and with each field as if it had to come.
 fn even(form: &str) -> String {
     form.split_whitespace().collect::<Vec<_>>().join(" ").replace("?}", "}")
+}
+
+/// Whether this text is among the values of a table, however deep.
+fn says(value: &Value, wanted: &str) -> bool {
+    match value {
+        Value::String(text) => text == wanted,
+        Value::Array(all) => all.iter().any(|value| says(value, wanted)),
+        Value::Table(table) => {
+            table.iter().any(|(key, value)| key != "comparators" && says(value, wanted))
+        }
+        _ => false,
+    }
+}
+
+/// Whether a reading of this word takes the comparator out of it: it is the comparator, begins with it, or is a number
+/// with it behind.
+fn takes(comparator: &str, word: &str) -> bool {
+    let (comparator, word) = (fold(comparator), fold(word));
+    let begun = word.strip_prefix(&comparator);
+    let number = word.strip_suffix(&comparator).map(str::trim_end);
+    begun.is_some_and(|rest| !rest.starts_with(char::is_alphanumeric))
+        || number.is_some_and(|n| n.ends_with(|c: char| c.is_ascii_digit()))
 }

@@ -55,16 +55,32 @@ impl Kept {
     pub fn read(path: &Path) -> Result<Kept, Failure> {
         let bytes = read(path)?;
         let file = beside(path);
-        let truth =
-            match std::fs::read_to_string(&file) {
-                Ok(text) => Some(Truth::parse(&text, &digest(&bytes)).map_err(|why| {
-                    Failure::wrong(format!("{}: {}", file.display(), visible(&why)))
-                })?),
-                Err(e) if e.kind() == ErrorKind::NotFound => None,
-                Err(e) => return Err(Failure::wrong(format!("{}: {e}", file.display()))),
-            };
+        let wrong = |why: &str| Failure::wrong(format!("{}: {}", file.display(), visible(why)));
+        let truth = match std::fs::read(&file) {
+            Ok(typed) => {
+                let text = in_utf8(&typed).map_err(|why| wrong(&why))?;
+                Some(Truth::parse(text, &digest(&bytes)).map_err(|why| wrong(&why))?)
+            }
+            Err(e) if e.kind() == ErrorKind::NotFound => None,
+            Err(e) => return Err(wrong(&e.to_string())),
+        };
         Ok(Kept { name: path.display().to_string(), bytes, truth })
     }
+}
+
+/// The text of a truth. A spreadsheet may write its letters in another encoding: which one, nobody can tell.
+fn in_utf8(typed: &[u8]) -> Result<&str, String> {
+    std::str::from_utf8(typed).map_err(|e| {
+        let before = typed.get(..e.valid_up_to()).unwrap_or_default();
+        let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
+        let begun = before.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
+        let column = String::from_utf8_lossy(before.get(begun..).unwrap_or_default()).chars().count() + 1;
+        let byte = typed.get(e.valid_up_to()).copied().unwrap_or_default();
+        format!(
+            "line {line}: the byte {byte:02X} in column {column} is no letter of UTF-8; save the file as UTF-8 (in a \
+             spreadsheet: CSV UTF-8)"
+        )
+    })
 }
 
 fn read(path: &Path) -> Result<Vec<u8>, Failure> {
