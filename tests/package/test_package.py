@@ -257,15 +257,24 @@ def test_an_upgrade_keeps_configuration_and_results(machine):
 def test_removed_it_leaves_results_and_purged_it_leaves_nothing(machine):
     at_work(machine)
     accepted(machine, 2)
+    machine.run("install", "-d", "-m", "0700", "-o", "wickline", "-g", "wickline", "/var/backups/wickline")
+    machine.run("systemctl", "enable", "--now", "wickline-backup.timer")
+    machine.run("systemctl", "start", "wickline-backup.service")
     machine.run("dpkg", "-r", "wickline")
     assert machine.try_run("pgrep", "wickline").returncode == 1
+    assert "wickline" not in machine.run("systemctl", "--failed", "--no-legend", "--plain")
     assert (machine.root / "var/lib/wickline/ledger.db").exists()
     assert (machine.root / "etc/wickline/wickline.toml").exists()
     machine.run("dpkg", "-P", "wickline")
     left = machine.run("find", "/", "-xdev", "-name", "*wickline*", "-not", "-path", "/proc/*", "-not", "-path",
                        "/root/*", "-not", "-path", "/sys/*")
-    assert left == "", left
+    # The timer's own note of when it ran last is systemd's.
+    left = [path for path in left.split() if not path.startswith("/var/lib/systemd/timers/")]
+    assert left == ["/var/backups/wickline"], left
     assert machine.try_run("getent", "passwd", "wickline").returncode == 2
+    # Whoever is given that number next reads no result.
+    owners = machine.run("find", "/var/backups/wickline", "-not", "-user", "root")
+    assert owners == "", owners
 
 
 def test_the_archive_is_installed_by_hand_as_the_guide_says(machine):

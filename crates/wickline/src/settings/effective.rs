@@ -13,6 +13,8 @@ use crate::digest;
 /// Characters of a list of changes, and of one value in it.
 const LIST: usize = 4000;
 const VALUE: usize = 200;
+/// What is kept of a word of a command behind the program's name, which may be a password.
+const UNSHOWN: &str = "\"***\"";
 
 /// A configuration in one text, and its fingerprint: the SHA-256 of that text.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -100,7 +102,12 @@ fn with_address(
             spans.push((value.span(), other));
         }
         DeValue::Array(items) => items.iter().for_each(|item| with_address(item, spans)),
-        DeValue::Table(inner) => inner.iter().for_each(|(_, value)| with_address(value, spans)),
+        DeValue::Table(inner) => inner.iter().for_each(|(name, value)| match value.get_ref() {
+            DeValue::Array(words) if name.get_ref() == "command" => {
+                spans.extend(words.iter().skip(1).map(|word| (word.span(), Some(UNSHOWN.into()))));
+            }
+            _ => with_address(value, spans),
+        }),
         _ => {}
     }
 }

@@ -444,7 +444,7 @@ fn configured(loaded: &Loaded) -> Facts {
     let version = env!("CARGO_PKG_VERSION").to_owned();
     facts.add(Fact { what: "version".into(), place: "wickline".into(), value: version });
     let mut table = settings::with_defaults(&loaded.text);
-    for name in ["store", "console", "watch"] {
+    for name in ["store", "console", "watch", "alarm"] {
         table.remove(name);
     }
     // What the environment lays over it.
