@@ -62,8 +62,8 @@ pub struct Memory {
     told: Items,
 }
 
-fn key(about: About, which: &str) -> String {
-    format!("{} {which}", about.text())
+fn key(about: &str, which: &str) -> String {
+    format!("{about} {which}")
 }
 
 impl Memory {
@@ -93,7 +93,7 @@ impl Memory {
         let all = now.findings.iter().filter(|f| alarm.is_about(f.about) && !own(f));
         let mut wrong = Items::new();
         for finding in all {
-            let key = key(finding.about, &finding.which);
+            let key = key(finding.about.text(), &finding.which);
             let (before, told) = (self.wrong.remove(&key), self.told.get(&key));
             if finding.wrong {
                 let since = before.as_ref().or(told).map_or(at, |item| item.since);
@@ -135,7 +135,7 @@ impl Memory {
 
     /// It was told.
     pub fn told(&mut self, due: Due, at: i64) {
-        let of = |item: &Item| format!("{} {}", item.about, item.which);
+        let of = |item: &Item| key(&item.about, &item.which);
         due.over.iter().for_each(|item| drop(self.told.remove(&of(item))));
         for item in due.begun.into_iter().chain(due.still) {
             self.told.insert(of(&item), Item { at, ..item });

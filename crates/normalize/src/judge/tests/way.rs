@@ -119,6 +119,12 @@ fn sender_unexpected_is_another_name_or_none() {
     assert!(of(None, &rules).is_empty(), "an empty expectation expects nothing");
 }
 
+/// Heard when it was taken, and nothing else is known.
+fn at_once() -> Facts<'static> {
+    let heard = ten().taken.expect("a time");
+    Facts { earlier: &[], heard, day: DAY, sequence: None, controls: None, lot: None }
+}
+
 /// An only strip takes a print that calls it nothing, or as it says; without a list of names, whatever it is called.
 #[test]
 fn an_only_strip_with_names_takes_no_other() {
@@ -126,15 +132,7 @@ fn an_only_strip_with_names_takes_no_other() {
         let mut only = strip("ten-pad");
         only.accepts = accepts.iter().map(|name| (*name).to_owned()).collect();
         let print = Report { strip: printed.map(str::to_owned), ..ten() };
-        let facts = Facts {
-            earlier: &[],
-            heard: ten().taken.expect("a time"),
-            day: DAY,
-            sequence: None,
-            controls: None,
-            lot: None,
-        };
-        let found = judge(&print, &[only], &Rules::default(), &facts);
+        let found = judge(&print, &[only], &Rules::default(), &at_once());
         (codes(&found), found.holds.first().map(|hold| hold.detail.clone()).unwrap_or_default())
     };
     for (accepts, printed) in [
@@ -155,14 +153,7 @@ fn an_only_strip_with_names_takes_no_other() {
 #[test]
 fn one_of_several_strips_is_chosen_by_name_never_by_pads() {
     let mut strips = [strip("ten-pad"), strip("eleven-pad")];
-    let facts = Facts {
-        earlier: &[],
-        heard: ten().taken.expect("a time"),
-        day: DAY,
-        sequence: None,
-        controls: None,
-        lot: None,
-    };
+    let facts = at_once();
     let one = judge(&ten(), &strips[..1], &Rules::default(), &facts);
     assert_eq!(one.way, Way::Ready, "a single strip needs no name");
     for (strip, name) in strips.iter_mut().zip(["10-pad", "11-pad"]) {
