@@ -39,6 +39,7 @@ mod material;
 mod neighbours;
 mod network;
 mod notation;
+mod orders;
 mod outage;
 mod peer;
 mod power;

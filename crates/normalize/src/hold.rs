@@ -43,6 +43,8 @@ pub enum Remedy {
     Reread,
     /// `held decide`: a new run, a correction or a mistake.
     Decide,
+    /// `orders settle`: whose order of its specimen is right.
+    Settle,
     /// Only `held set-aside`.
     SetAside,
 }
@@ -102,12 +104,28 @@ reasons! {
     NumberReused "number-reused" Decide,
     /// A number or word that the pad does not have, or two rungs and no way to choose.
     OffLadder "off-ladder" Reread,
+    /// Two orders could be meant, or the one of its specimen is answered by another specimen.
+    OrderAmbiguous "order-ambiguous" Release,
+    /// Its specimen was collected after the strip was read: another cup.
+    OrderAfterTest "order-after-test" Release,
+    /// Its order was cancelled.
+    OrderCancelled "order-cancelled" Release,
+    /// Its order's source has the result from elsewhere.
+    OrderClosed "order-closed" Release,
+    /// Its order expired before the strip came.
+    OrderExpired "order-expired" Release,
+    /// Order and strip do not fit: pads that were not asked or not measured, or a collection long before.
+    OrderMismatch "order-mismatch" Release,
+    /// Its order waits by its source's wish.
+    OrderOnHold "order-on-hold" Release,
     /// The pad has no result: empty, an error text, or unread by the analyzer.
     PadUnread "pad-unread" Release,
     /// A pad of the strip was not printed.
     PadsMissing "pads-missing" Release,
     /// A pad of another strip, or one pad twice.
     PadsUnexpected "pads-unexpected" Reread,
+    /// Two patients could be meant: a person settles whose order is right.
+    PatientConflict "patient-conflict" Settle,
     /// Another result stands for its specimen on the same day, and the laboratory wants a person to look.
     SecondResult "second-result" Release,
     /// The sender is not the one that is configured (LIS02 H-5).
@@ -116,6 +134,8 @@ reasons! {
     SpecimenBlank "specimen-blank" Identify,
     /// The specimen id cannot be one, or there are two of them.
     SpecimenMalformed "specimen-malformed" Identify,
+    /// Nobody ordered anything of its specimen.
+    SpecimenUnknown "specimen-unknown" Release,
     /// The strips were past their last day.
     StripExpired "strip-expired" SetAside,
     /// The sender says that it is no production result (LIS02 H-12 `T` or `D`).
@@ -134,6 +154,24 @@ impl Reason {
     #[must_use]
     pub fn is_of_our_reading(self) -> bool {
         self.remedy() == Remedy::Reread || matches!(self, Reason::Incomplete | Reason::ClockOff)
+    }
+
+    /// True for what the orders of its specimen say: it is judged again whenever they change.
+    #[must_use]
+    pub fn is_of_orders(self) -> bool {
+        use Reason as R;
+        matches!(
+            self,
+            R::OrderAmbiguous
+                | R::OrderAfterTest
+                | R::OrderCancelled
+                | R::OrderClosed
+                | R::OrderExpired
+                | R::OrderMismatch
+                | R::OrderOnHold
+                | R::PatientConflict
+                | R::SpecimenUnknown
+        )
     }
 
     /// True for what a passing run of control material lifts. What the analyzer itself says of its

@@ -214,10 +214,32 @@ impl Order {
         self.closed = standing.is_closed().then_some(now);
     }
 
+    /// As it stands by how far its result went: whoever keeps orders learns that from the messages, and a message that
+    /// a person set aside answers nothing any more.
+    ///
+    /// `by` is the specimen whose strip it is of, and our own number for that result.
+    #[must_use]
+    pub fn traced(mut self, trace: Trace, by: Option<(&Private, &str)>) -> Self {
+        self.trace = trace;
+        match (trace.is_out(), self.standing) {
+            (true, Standing::Open) => {
+                self.standing = Standing::Answered;
+                (self.by, self.number) = (by.map(|by| by.0.clone()), by.map(|by| by.1.to_owned()));
+            }
+            (false, Standing::Answered) => {
+                self.standing = Standing::Open;
+                (self.by, self.number, self.closed) = (None, None, None);
+            }
+            _ => {}
+        }
+        self
+    }
+
     /// The last second in which its strip may be heard.
     ///
     /// A collection that is said to be far ahead does not keep an order for ever.
-    fn deadline(&self, rules: &OrderRules) -> i64 {
+    #[must_use]
+    pub fn deadline(&self, rules: &OrderRules) -> i64 {
         let unknown = self.received + rules.expire_unknown;
         let collected = self.wanted.as_ref().and_then(|wanted| wanted.collected);
         collected.map_or(unknown, |at| at.min(unknown) + rules.expire)

@@ -70,6 +70,12 @@ impl OrderMessage {
         Decided::Orders(each.collect())
     }
 
+    /// What names each of its orders at this source, in their order. None: nothing does.
+    #[must_use]
+    pub fn keys(&self, site: &Site) -> Vec<Option<Key>> {
+        self.orders.iter().map(|line| key(line, site)).collect()
+    }
+
     /// IHE's analyzer profile says so with a DC that names no order.
     pub(super) fn is_no_work(&self, site: &Site) -> bool {
         let nameless = |line: &Line| {

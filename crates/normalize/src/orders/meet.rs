@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::standing::Standing;
 use super::{Key, Order, OrderRules, Orders, Private, SameTest, Unordered};
+use crate::hold::Reason;
 use crate::report::Text;
 
 /// What a strip shows.
@@ -30,7 +31,7 @@ pub struct Share {
     pub pads: Vec<Text>,
 }
 
-/// Why a report waits for a person; the codes are stable.
+/// Why a report waits for a person.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Wait {
     /// Nobody ordered anything of this specimen.
@@ -54,19 +55,40 @@ pub enum Wait {
 }
 
 impl Wait {
-    /// As scripts and rows know it.
+    /// The reason for which the report is held.
     #[must_use]
-    pub fn code(self) -> &'static str {
+    pub fn reason(self) -> Reason {
         match self {
-            Wait::SpecimenUnknown => "specimen-unknown",
-            Wait::OrderCancelled => "order-cancelled",
-            Wait::OrderOnHold => "order-on-hold",
-            Wait::OrderExpired => "order-expired",
-            Wait::OrderClosed => "order-closed",
-            Wait::OrderAmbiguous => "order-ambiguous",
-            Wait::OrderMismatch => "order-mismatch",
-            Wait::PatientConflict => "patient-conflict",
-            Wait::OrderAfterTest => "order-after-test",
+            Wait::SpecimenUnknown => Reason::SpecimenUnknown,
+            Wait::OrderCancelled => Reason::OrderCancelled,
+            Wait::OrderOnHold => Reason::OrderOnHold,
+            Wait::OrderExpired => Reason::OrderExpired,
+            Wait::OrderClosed => Reason::OrderClosed,
+            Wait::OrderAmbiguous => Reason::OrderAmbiguous,
+            Wait::OrderMismatch => Reason::OrderMismatch,
+            Wait::PatientConflict => Reason::PatientConflict,
+            Wait::OrderAfterTest => Reason::OrderAfterTest,
+        }
+    }
+
+    /// For a person; names no patient.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Wait::SpecimenUnknown => "no order for this specimen is known here",
+            Wait::OrderCancelled => "the order of this specimen was cancelled by who sent it",
+            Wait::OrderOnHold => "the order of this specimen waits by the wish of who sent it",
+            Wait::OrderExpired => "the order of this specimen expired before its strip came",
+            Wait::OrderClosed => "who ordered this specimen has the result from elsewhere",
+            Wait::OrderAmbiguous => {
+                "two orders could be meant, or the one of this specimen is answered by another specimen"
+            }
+            Wait::OrderMismatch => {
+                "order and strip do not fit: pads that nobody ordered, ordered pads that it does not have, or a \
+                 specimen that was collected long before"
+            }
+            Wait::PatientConflict => "this specimen id is claimed for two patients, or the analyzer names another one",
+            Wait::OrderAfterTest => "by its order the specimen was collected after this strip was read",
         }
     }
 }

@@ -1,11 +1,13 @@
 //! Whose order it is: merges, changed names, and two patients for one specimen.
 
+use serde::{Deserialize, Serialize};
+
 use super::request::Deed;
 use super::standing::{Standing, Trace};
 use super::{Key, Order, OrderRules, Orders, Private};
 
 /// A patient as a source names one. Compared by `id` alone; names are only looked at.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Person {
     /// The id with who gave it.
     pub id: Private,

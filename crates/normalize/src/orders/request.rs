@@ -1,5 +1,7 @@
 //! What a source asks of an order, and what it gets back.
 
+use serde::{Deserialize, Serialize};
+
 use super::patients::Person;
 use super::standing::{Progress, Standing};
 use super::{Key, Private};
@@ -51,7 +53,7 @@ impl Ask {
 }
 
 /// What an order asks for.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Wanted {
     /// The test as it was ordered, whole.
     pub test: Private,

@@ -3,6 +3,7 @@
 
 use super::Became;
 use super::door::{self, Asked, Facts, Post};
+use super::meeting;
 use super::facts::{Known, refused, whole};
 use super::retry::Went;
 use crate::settings::bench::Bench;
@@ -158,7 +159,7 @@ impl Ledger {
             "set-aside"
         } else {
             let pass = door::pass(Asked::UndoNaming, &facts)?;
-            self.unname(&mut write, &row, &pass).await?;
+            self.unname(&mut write, bench, &row, &pass).await?;
             "identified"
         };
         let act = Act {
@@ -178,6 +179,7 @@ impl Ledger {
     async fn unname(
         &self,
         write: &mut Write,
+        bench: &Bench,
         row: &ReportRow,
         pass: &door::Pass,
     ) -> Result<(), StoreError> {
@@ -192,6 +194,7 @@ impl Ledger {
         message::retire_all(write, row.root(), &row.filler, row.specimen.as_deref()).await?;
         let anew = Era::draw()?.filler(take(write, "report", 1).await?);
         report::unname(write, row.n, from, &anew).await?;
+        meeting::unbind(write, bench, row.root()).await?;
         control_run::remove(write, row.n, from.control_sign).await?;
         hold::reopen(write, row.n, &from.lifted).await
     }

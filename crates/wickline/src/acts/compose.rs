@@ -13,6 +13,7 @@ use wickline_normalize::{Class, Hold, Moment, Observation, Private, Reason, Rema
 
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench, Target};
+use crate::store::rows::order::Link;
 use crate::store::rows::report::ReportRow;
 
 /// What a message is about.
@@ -36,6 +37,8 @@ pub struct Subject<'a> {
     pub remarks: &'a [Remark],
     /// Set on control material, whatever else it says.
     pub control: Option<ControlRole<'a>>,
+    /// The orders that it answers; none on control material.
+    pub orders: &'a [Link],
 }
 
 impl<'a> Subject<'a> {
@@ -56,6 +59,7 @@ impl<'a> Subject<'a> {
             clock_believed: row.clock_believed,
             remarks: &row.remarks,
             control: row.is_control().then(|| Subject::material(row.level.as_deref(), &row.print)),
+            orders: &row.orders,
         }
     }
 

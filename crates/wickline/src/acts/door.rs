@@ -27,6 +27,10 @@ pub enum Asked {
     Deliver,
     /// Every level of control material has passed since.
     ControlsPassed,
+    /// The orders of its specimen are others now, and none of them stands in its way any more.
+    OrdersChanged,
+    /// Its order was taken back, or is disputed, before anybody tried to send it.
+    DrawBack,
     /// A receiver has, or may have, what had been set aside for something else: it is told what is right.
     Arrived,
     /// The same of what was withdrawn meanwhile.
@@ -112,6 +116,8 @@ pub enum Guard {
     NotWithdrawn,
     /// No report heard later speaks under its OBR-3.
     NotOvertaken,
+    /// The orders of its specimen let it go, or a person did in spite of them.
+    Ordered,
     /// Both reports bear one specimen id.
     OneSpecimen,
     /// Nothing was sent, or may have been.
@@ -149,6 +155,7 @@ impl Guard {
             Guard::Free => "no other hold",
             Guard::NotWithdrawn => "OBR-3 not withdrawn",
             Guard::NotOvertaken => "not overtaken",
+            Guard::Ordered => "its orders let it go",
             Guard::OneSpecimen => "one specimen",
             Guard::Unsent => "nothing sent",
             Guard::Sayable => "can be built",
@@ -167,6 +174,7 @@ pub const TELLING: &[Guard] = &[
     Guard::Patients,
     Guard::Free,
     Guard::Identified,
+    Guard::Ordered,
     Guard::NotWithdrawn,
     Guard::NotOvertaken,
     Guard::Sayable,
@@ -194,6 +202,8 @@ rules! {
     TakeIn         -> ResultsOrHeld: ;
     Deliver        -> Results:       IsOut;
     ControlsPassed -> ResultsOrHeld: IsHeld Answers;
+    OrdersChanged  -> ResultsOrHeld: IsHeld Answers;
+    DrawBack       -> Held:          IsOut Patients Unsent;
     Arrived        -> Results:       IsOut;
     ArrivedWithdrawn -> Withdrawal:  ;
     Release        -> Results:       IsHeld Patients Reasoned;
@@ -233,6 +243,7 @@ impl Asked {
         match self {
             Asked::Release => reason.remedy() == Remedy::Release,
             Asked::ControlsPassed => reason.is_of_controls(),
+            Asked::OrdersChanged => reason.is_of_orders(),
             Asked::Identify => reason.remedy() == Remedy::Identify,
             // What holds patients alone does not matter on control material.
             Asked::FileAsControl => {
@@ -240,6 +251,7 @@ impl Asked {
                     [Reason::AfterRestore, Reason::ClockOff, Reason::ControlsNotPassed];
                 of_patients.contains(&reason)
                     || reason.is_of_controls()
+                    || reason.is_of_orders()
                     || reason.remedy() == Remedy::Identify
             }
             Asked::NewRun | Asked::Mistake => reason.remedy() == Remedy::Decide,
@@ -326,6 +338,8 @@ pub struct Facts<'a> {
     pub named: bool,
     /// Some message of it went out, or may have.
     pub sent: bool,
+    /// Why the orders of its specimen would hold it, where nobody let it go in spite of that.
+    pub waits: Option<Reason>,
     /// Why no message can be built. Looked at only where results go.
     pub unsayable: Option<&'a str>,
 }
@@ -353,6 +367,7 @@ impl Facts<'_> {
             aside_by_person: false,
             named: false,
             sent: false,
+            waits: None,
             unsayable: None,
         }
     }
@@ -526,6 +541,10 @@ fn look(guard: Guard, asked: Asked, facts: &Facts<'_>) -> Result<(), Refusal> {
         Guard::Free => rest(asked, facts).next().map(|reason| still_held(asked, n, reason)),
         Guard::NotWithdrawn => withdrawn(facts),
         Guard::NotOvertaken => overtaken(asked, facts),
+        Guard::Ordered => {
+            let waits = facts.waits.filter(|reason| !asked.answers(*reason));
+            waits.map(|reason| still_held(asked, n, reason))
+        }
         Guard::OneSpecimen => other_specimen(asked, facts),
         Guard::Sayable => facts.unsayable.map(|why| format!("report {n}: {why}")),
         Guard::Waits | Guard::Unsettled | Guard::Stuck | Guard::PutOff | Guard::NoAmends => {

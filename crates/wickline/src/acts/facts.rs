@@ -3,6 +3,7 @@
 use wickline_normalize::{Private, Reason};
 
 use super::door::{self, Asked, Facts, Other, Under};
+use super::meeting;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -17,6 +18,7 @@ pub(crate) struct Known {
     under: Under,
     here: bool,
     sent: bool,
+    waits: Option<Reason>,
 }
 
 impl Known {
@@ -39,6 +41,7 @@ impl Known {
             under,
             here: bench.analyzer(&row.analyzer).is_some(),
             sent: message::sent(write, row.n).await?,
+            waits: meeting::waits(write, bench, row, row.specimen.as_deref()).await?,
         })
     }
 
@@ -56,6 +59,7 @@ impl Known {
             aside_by_person: row.aside == Some(Aside::Person),
             named: row.named_from.is_some(),
             sent: self.sent,
+            waits: self.waits,
             ..Facts::of(row.n, &row.analyzer)
         }
     }

@@ -1,11 +1,12 @@
 //! Saying whose or what a held report is: a specimen id, or control material of a level and lot. Both are
 //! entered twice.
 
-use wickline_normalize::Reason;
+use wickline_normalize::{Hold, Reason};
 
 use super::Became;
 use super::door::{self, Asked, Facts, Then};
 use super::facts::{Known, analyzer, refused, whole};
+use super::meeting::{self, Strip};
 use super::second_result;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -72,17 +73,21 @@ impl Ledger {
         let (mut row, known) = Known::read(&mut write, bench, n).await?;
         let facts = Facts { specimen: Some(specimen), twice: true, ..known.facts(&row) };
         let second = second_result::hold(&mut write, bench, specimen, &row.day, row.root()).await?;
-        // What it is held for now as well: that it bears this id, and another result does.
+        let strip = Strip { specimen: Some(specimen), ..Strip::of(bench, &row) };
+        let met = meeting::meet(&mut write, bench, &strip).await?;
+        // What it is held for now as well: that it bears this id, and another result does; what its orders say.
+        let fresh: Vec<Hold> = second.into_iter().chain(met.hold().cloned()).collect();
         let more: Vec<Reason> =
-            facts.holds.iter().copied().chain(second.iter().map(|h| h.reason)).collect();
-        let pass = door::pass(Asked::Identify, &Facts { holds: &more, ..facts })?;
+            facts.holds.iter().copied().chain(fresh.iter().map(|h| h.reason)).collect();
+        let waits = met.hold().map(|hold| hold.reason);
+        let pass = door::pass(Asked::Identify, &Facts { holds: &more, waits, ..facts })?;
         bench
             .check_specimen(&row.analyzer, specimen, row.print.number.as_deref())
             .map_err(refused)?;
         let lifted: Vec<Reason> = row.reasons().filter(|r| pass.lifts(*r)).collect();
         report::identify(&mut write, n, specimen, &row.named(lifted)).await?;
         let was = row.specimen.replace(specimen.to_owned());
-        if let Some(hold) = second {
+        for hold in fresh {
             hold::add(&mut write, n, hold).await?;
         }
         self.let_go(&mut write, bench, &row, &pass).await?;

@@ -8,6 +8,7 @@ use super::compose::{self, Subject};
 use super::door::{self, Asked, Facts, Pass, Then};
 use super::instruments::{Entered, instruments};
 use super::judging::{Decided, Judging, stripped};
+use super::meeting::{self, Met, Strip};
 pub use super::numbers::Gap;
 use super::second_result;
 use crate::clock::{self, moment_rfc3339};
@@ -17,6 +18,7 @@ use crate::store::db::Write;
 use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
 use crate::store::rows::message::{self, Made};
+use crate::store::rows::order::{self, Link};
 use crate::store::rows::position::{Span, read_on};
 pub(crate) use crate::store::rows::report_entry::Columns;
 use crate::store::rows::report_entry::{self, Entry};
@@ -104,6 +106,8 @@ struct Fresh<'a> {
     heard: &'a HeardReport,
     decided: Decided,
     pass: Pass,
+    /// The orders that it answers.
+    orders: Vec<Link>,
     /// Read before, in a history that this ledger does not have: it was perhaps sent.
     doubted: bool,
 }
@@ -171,6 +175,9 @@ impl Ledger {
         doubt_to: u64,
     ) -> Result<Taken, StoreError> {
         let era = Era::draw()?;
+        if bench.has_orders() {
+            order::alone(write).await?;
+        }
         let first = take(write, "report", heard.len()).await?;
         let mut judging = Judging::begin(write, bench, analyzer, instrument, heard, first).await?;
         let mut rows = Vec::with_capacity(heard.len());
@@ -184,8 +191,9 @@ impl Ledger {
             if doubted {
                 doubt(&mut decided.judged);
             }
+            let met = met(write, bench, heard, &mut decided).await?;
             if decided.judged.way == Way::Ready
-                && let Some(hold) = unsendable(bench, analyzer, heard, &decided)
+                && let Some(hold) = unsendable(bench, analyzer, heard, &decided, &met)
             {
                 decided.judged.holds.push(hold);
                 decided.judged.way = Way::Held;
@@ -210,8 +218,16 @@ impl Ledger {
                 state: state_of(&decided.judged),
                 reason: decided.judged.holds.first().map(|h| h.reason),
             });
-            let pass = pass_of(n, analyzer, &decided.judged)?;
-            rows.push(Fresh { n, filler: era.filler(n), heard, decided, pass, doubted });
+            let pass = pass_of(n, analyzer, &decided.judged, &met)?;
+            let filler = era.filler(n);
+            let orders = match (decided.judged.way, met) {
+                (Way::Ready, Met::Goes(shares)) => {
+                    let specimen = decided.judged.specimen.as_ref().map_or("", |s| s.expose());
+                    meeting::bind(write, bench, (n, &filler, specimen), shares).await?
+                }
+                _ => Vec::new(),
+            };
+            rows.push(Fresh { n, filler, heard, decided, pass, orders, doubted });
         }
         self.enter(write, tape, analyzer, bench, &rows).await?;
         let messages = self.build(write, bench, analyzer, &era, &rows).await?;
@@ -287,7 +303,8 @@ impl Ledger {
         let first = take(write, "message", pairs.len()).await?;
         let made_at = clock::now_us();
         for (n, (fresh, target)) in (first..).zip(pairs) {
-            let subject = subject(analyzer, fresh.heard, &fresh.decided, &fresh.filler);
+            let subject =
+                subject(analyzer, fresh.heard, &fresh.decided, &fresh.filler, &fresh.orders);
             let control_id = era.control_id(n);
             let body = match compose::message(bench, target, &control_id, made_at, &subject) {
                 Ok(body) => body,
@@ -315,13 +332,41 @@ fn unsendable(
     analyzer: &Analyzer,
     heard: &HeardReport,
     decided: &Decided,
+    met: &Met,
 ) -> Option<Hold> {
     let era = Era::measure();
     let (filler, id) = (era.filler(i64::MAX), era.control_id(i64::MAX));
-    let subject = subject(analyzer, heard, decided, &filler);
+    let orders = met.measured(&filler);
+    let subject = subject(analyzer, heard, decided, &filler, &orders);
     let now = clock::now_us();
     let mut targets = bench.targets_of(&analyzer.id, Role::Patient);
     targets.find_map(|target| compose::message(bench, target, &id, now, &subject).err())
+}
+
+/// Meets a patient's print with the orders of its specimen, whatever else holds it.
+async fn met(
+    write: &mut Write,
+    bench: &Bench,
+    heard: &HeardReport,
+    decided: &mut Decided,
+) -> Result<Met, StoreError> {
+    let judged = &decided.judged;
+    if !matches!(judged.way, Way::Ready | Way::Held) {
+        return Ok(Met::Nothing);
+    }
+    let strip = Strip {
+        specimen: judged.specimen.as_ref().map(|s| s.expose()),
+        print: &heard.report,
+        readings: &judged.readings,
+        taken: decided.at,
+        control: judged.control_sign || judged.class == Class::Control,
+    };
+    let met = meeting::meet(write, bench, &strip).await?;
+    if let Some(hold) = met.hold() {
+        decided.judged.holds.push(hold.clone());
+        decided.judged.way = Way::Held;
+    }
+    Ok(met)
 }
 
 /// Holds a patient's report that was perhaps sent before: whether the receiver has it, a person finds out.
@@ -334,7 +379,12 @@ fn doubt(judged: &mut Judged) {
 }
 
 /// What the door says of a print that was just judged. It agrees with the judgment, or nothing is taken in.
-fn pass_of(n: i64, analyzer: &Analyzer, judged: &Judged) -> Result<Pass, StoreError> {
+fn pass_of(
+    n: i64,
+    analyzer: &Analyzer,
+    judged: &Judged,
+    met: &Met,
+) -> Result<Pass, StoreError> {
     let reasons: Vec<Reason> = judged.holds.iter().map(|h| h.reason).collect();
     let specimen = judged.specimen.as_ref().map(|s| s.expose());
     let facts = Facts {
@@ -343,6 +393,7 @@ fn pass_of(n: i64, analyzer: &Analyzer, judged: &Judged) -> Result<Pass, StoreEr
         bears: specimen,
         specimen,
         holds: &reasons,
+        waits: met.hold().map(|hold| hold.reason),
         ..Facts::of(n, &analyzer.id)
     };
     let pass = door::pass(Asked::TakeIn, &facts)?;
@@ -364,6 +415,7 @@ fn subject<'a>(
     heard: &'a HeardReport,
     decided: &'a Decided,
     filler: &'a str,
+    orders: &'a [Link],
 ) -> Subject<'a> {
     let judged = &decided.judged;
     Subject {
@@ -382,5 +434,6 @@ fn subject<'a>(
         control: judged
             .control_sign
             .then(|| Subject::material(judged.level.as_deref(), &heard.report)),
+        orders,
     }
 }

@@ -5,6 +5,7 @@ use wickline_normalize::{Reason, Remark, Role};
 use super::Became;
 use super::door::{self, Asked, Facts, Pass, Then};
 use super::facts::{Known, whole};
+use super::meeting;
 use super::telling::{Saying, Word, unsayable};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -80,8 +81,11 @@ impl Ledger {
         why: Option<&str>,
     ) -> Result<(), StoreError> {
         if bench.targets_of(&row.analyzer, row.role()).next().is_none() {
+            meeting::bound(write, bench, row).await?;
             return report::set_unsent(write, row.n, !row.is_control()).await;
         }
+        let orders = meeting::bound(write, bench, row).await?;
+        let row = &ReportRow { orders, ..row.clone() };
         let word = Word::by(pass, row, Saying::Results, why)?;
         self.tell(write, bench, &word).await?;
         report::set_unsent(write, row.n, false).await

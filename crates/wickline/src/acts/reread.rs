@@ -9,6 +9,7 @@ use super::from_tape;
 use super::instruments::instruments;
 use super::intake::{Columns, HeardReport, row_of};
 use super::judging::{Decided, Judging};
+use super::meeting::{self, Strip};
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -127,8 +128,20 @@ impl Ledger {
                 "report {root}, which {n} was to correct, was withdrawn since: set it aside"
             )));
         }
+        let strip = Strip {
+            specimen: row.specimen.as_deref(),
+            print: &print,
+            readings: &row.readings,
+            taken: decided.at,
+            control: sign,
+        };
+        let released = hold::released(&mut write, n).await?;
+        let met = meeting::meet(&mut write, bench, &strip).await?;
+        let waits = met.hold().filter(|hold| !released.contains(&hold.reason));
+        holds.extend(waits.cloned());
         let reasons: Vec<Reason> = holds.iter().map(|h| h.reason).collect();
         let facts = Facts {
+            waits: waits.map(|hold| hold.reason),
             control: sign,
             repeats: matches!(judged.way, Way::Repeat { .. }),
             specimen: row.specimen.as_deref(),

@@ -3,6 +3,7 @@
 use super::door::{self, Asked, Facts, Pass, Post};
 use super::facts::{Known, refused, whole};
 use super::identify::{Twice, named};
+use super::meeting;
 use super::telling::{Outcome, Saying, Word};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -63,11 +64,14 @@ impl Ledger {
         let Why { reason, post } = why;
         let mut open = whole(write, n).await?;
         let known = Known::of(write, bench, &open).await?;
+        let goes_under = specimen.map(Twice::text).or(open.specimen.as_deref());
+        let waits = meeting::waits(write, bench, &open, goes_under).await?;
         let facts = Facts {
             post,
             reason: Some(reason),
             twice: specimen.is_some(),
-            specimen: specimen.map(Twice::text).or(open.specimen.as_deref()),
+            specimen: goes_under,
+            waits,
             ..known.facts(&open)
         };
         let asked = if specimen.is_some() { Asked::Rename } else { Asked::Withdraw };
@@ -128,6 +132,9 @@ impl Ledger {
         open.specimen = Some(specimen.to_owned());
         report::renamed(write, open.n, specimen, &open.filler).await?;
         report::corrections_follow(write, open, &old).await?;
+        meeting::unbind(write, bench, open.root()).await?;
+        open.orders.clear();
+        open.orders = meeting::bound(write, bench, open).await?;
         let word = Word::by(pass, open, Saying::Results, None)?;
         let anew = self.tell(write, bench, &word).await?;
         report::set_unsent(write, open.n, anew.is_empty()).await?;

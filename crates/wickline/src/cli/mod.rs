@@ -17,6 +17,7 @@ mod journal;
 mod ledger;
 mod listen;
 mod marks;
+mod orders;
 mod output;
 mod person;
 mod prove;
@@ -101,6 +102,8 @@ enum Command {
     Queue(queue::Options),
     /// Reports that need a person
     Held(held::Options),
+    /// What the LIS waits for: orders, urgent first; one of them; whose is right where two claim a specimen
+    Orders(orders::Options),
     /// Corrects or withdraws a report that went out
     Report(report::Options),
     /// Takes back what a person decided: a set-aside, a hold, an identification of which nothing was sent
@@ -263,6 +266,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Export(options) => export::export(config, options, out).await,
         Command::Queue(options) => queue::queue(config, options, out).await,
         Command::Held(options) => held::held(config, options, out).await,
+        Command::Orders(options) => orders::orders(config, options, out).await,
         Command::Report(options) => report::report(config, options, out).await,
         Command::Undo(options) => undo::undo(config, options, out).await,
         Command::Day(options) => day::day(config, options, out).await,

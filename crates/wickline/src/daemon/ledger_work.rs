@@ -18,6 +18,7 @@ use crate::pipeline::noting::{self, Noting};
 use crate::pipeline::queue_watch::QueueWatch;
 use crate::pipeline::reading::Reading;
 use crate::pipeline::seen::Teller;
+use crate::pipeline::source::{Listening, Tidying};
 use crate::pipeline::stopped;
 use crate::pulse::Beat;
 use crate::settings::bench::Bench;
@@ -145,6 +146,7 @@ impl LedgerWork {
         let mut tasks = JoinSet::new();
         let wakes: Vec<Arc<Notify>> = self.bench.targets.iter().map(|_| Arc::default()).collect();
         self.read(&ledger, &wakes, &mut tasks);
+        self.orders(&ledger, &wakes, &mut tasks);
         self.deliver(&ledger, wakes, &mut tasks);
         let queue_watch = QueueWatch {
             ledger: ledger.clone(),
@@ -230,6 +232,38 @@ impl LedgerWork {
             };
             let step = debug_span!("reading", analyzer = %analyzer.id);
             tasks.spawn(reading.run().instrument(step));
+        }
+    }
+
+    /// Listens to those who send orders, where there are any.
+    fn orders(
+        &self,
+        ledger: &Ledger,
+        wakes: &[Arc<Notify>],
+        tasks: &mut JoinSet<Result<(), StoreError>>,
+    ) {
+        for source in &self.bench.sources {
+            let listening = Listening {
+                ledger: ledger.clone(),
+                bench: self.bench.clone(),
+                source: source.clone(),
+                events: self.events.clone(),
+                wakes: wakes.to_vec(),
+                stop: self.stop.clone(),
+            };
+            let step = debug_span!("orders", source = %source.site.name);
+            tasks.spawn(
+                async move {
+                    listening.run().await;
+                    Ok(())
+                }
+                .instrument(step),
+            );
+        }
+        if self.bench.has_orders() {
+            let (ledger, bench) = (ledger.clone(), self.bench.clone());
+            let tidying = Tidying { ledger, bench, wakes: wakes.to_vec(), stop: self.stop.clone() };
+            tasks.spawn(tidying.run());
         }
     }
 

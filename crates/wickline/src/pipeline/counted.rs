@@ -66,6 +66,21 @@ pub fn told(event: &Event) {
         Event::Alarm { alarm, up, .. } => {
             gauge!("wickline_alarm_up", "alarm" => alarm.clone()).set(u8::from(*up));
         }
+        Event::Orders { source, taken, refused, again, .. } => {
+            let count = |n: &usize| u64::try_from(*n).unwrap_or(0);
+            for (outcome, many) in
+                [("taken", count(taken)), ("refused", count(refused)), ("again", u64::from(*again))]
+            {
+                counter!("wickline_orders_total", "source" => source.clone(), "outcome" => outcome)
+                    .increment(many);
+            }
+        }
+        Event::SourceUp { source, .. } => {
+            gauge!("wickline_source_up", "source" => source.clone()).set(1);
+        }
+        Event::SourceDown { source, .. } => {
+            gauge!("wickline_source_up", "source" => source.clone()).set(0);
+        }
         Event::ReceiverUp { receiver } => {
             gauge!("wickline_receiver_up", "receiver" => receiver.clone()).set(1);
         }

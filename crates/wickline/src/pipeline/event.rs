@@ -110,6 +110,29 @@ pub enum Event {
     QueueInTime {
         receiver: String,
     },
+    /// Where a source of orders may connect.
+    SourceUp {
+        source: String,
+        address: String,
+    },
+    SourceDown {
+        source: String,
+        why: String,
+    },
+    /// A connection of a source was ended by us.
+    SourceCut {
+        source: String,
+        why: &'static str,
+    },
+    /// A message of a source: how many of its orders were taken and refused; `again`: it came before, and was answered
+    /// as then; `read`: false where nothing of it could be read.
+    Orders {
+        source: String,
+        taken: usize,
+        refused: usize,
+        again: bool,
+        read: bool,
+    },
     /// Whether one who is told what is wrong could be told; at first, and when that changes.
     Alarm {
         alarm: String,

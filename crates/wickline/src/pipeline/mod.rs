@@ -10,6 +10,7 @@ pub mod queue_watch;
 pub mod reading;
 pub mod recorder;
 pub mod seen;
+pub mod source;
 pub mod tee;
 pub mod troubles;
 

@@ -189,6 +189,7 @@ impl Trial<'_> {
                     clock_believed: true,
                     remarks: &remarks,
                     control: None,
+                    orders: &[],
                 };
                 match compose::message(self.bench, self.target, control_id, now, &subject) {
                     Err(hold) => held([hold.reason.code().to_owned()]),

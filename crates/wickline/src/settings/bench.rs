@@ -12,6 +12,7 @@ mod layout;
 mod rules;
 mod secured;
 mod served;
+mod source;
 mod tee;
 mod trial;
 
@@ -39,6 +40,7 @@ pub use self::descriptors::PLACES;
 pub use self::hours::Hours;
 pub use self::rules::{ClockRules, ControlRules, Supposed, Urines};
 pub use self::served::Served;
+pub use self::source::{Ordering, Source};
 pub use self::tee::TeeTo;
 use super::effective::Effective;
 use super::reader::{Fault, place, quoted};
@@ -163,6 +165,9 @@ pub struct Bench {
     pub analyzers: Vec<Arc<Analyzer>>,
     pub targets: Vec<Arc<Target>>,
     pub people: People,
+    /// Who sends orders. Empty: strips go as they come.
+    pub sources: Vec<Arc<Source>>,
+    pub orders: Ordering,
     /// Who is told what is wrong.
     pub alarms: Vec<Arc<Alarm>>,
     /// What kind of urine a specimen is.
@@ -196,6 +201,10 @@ impl Bench {
             .collect();
         let urines = builder.urines(settings);
         let alarms = builder.alarms(settings);
+        let sources: Vec<_> = (0..settings.source.len())
+            .filter_map(|index| builder.source(settings, index, &analyzers))
+            .map(Arc::new)
+            .collect();
         builder.ids(settings);
         builder.lines_apart(settings);
         builder.layouts_fit(settings, &analyzers, &mut targets);
@@ -239,6 +248,8 @@ impl Bench {
             analyzers,
             targets,
             people,
+            sources,
+            orders: Builder::ordering(settings),
             alarms,
             urines,
             notes,
@@ -540,10 +551,11 @@ impl Builder<'_> {
         let analyzers = settings.analyzer.iter().map(|a| ("analyzer", &a.id));
         let receivers = settings.receiver.iter().map(|r| ("receiver", &r.id));
         let alarms = settings.alarm.iter().map(|a| ("alarm", &a.id));
+        let sources = settings.source.iter().map(|s| ("source", &s.id));
         let mut seen = HashSet::new();
         let mut counts = std::collections::HashMap::new();
         let all: Vec<(&str, String)> =
-            analyzers.chain(receivers).chain(alarms).map(|(t, id)| (t, id.clone())).collect();
+            analyzers.chain(receivers).chain(sources).chain(alarms).map(|(t, id)| (t, id.clone())).collect();
         for (table, id) in all {
             let index = counts.entry(table).or_insert(0_usize);
             let plain =

@@ -5,6 +5,7 @@
 mod alarm;
 mod laboratory;
 mod receiver;
+mod source;
 
 /// What a key may hold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -97,6 +98,17 @@ pub const TABLES: &[(&str, bool, &str)] = &[
     ),
     ("receiver", true, "One for each receiver, usually the LIS."),
     (
+        "orders",
+        false,
+        "What becomes of strips and orders, where there is a [[source]]; without one nothing here counts.",
+    ),
+    (
+        "source",
+        true,
+        "One for each system that sends orders, usually the LIS. Without one nothing is listened for, and strips go as \
+         they come.",
+    ),
+    (
         "alarm",
         true,
         "One for each place that is told when something needs a person, and when that is over: what `wickline status` \
@@ -105,7 +117,7 @@ pub const TABLES: &[(&str, bool, &str)] = &[
 ];
 
 /// Lists of tables that most do without: the commented file has them behind `#`.
-pub const OPTIONAL: &[&str] = &["control", "comment", "alarm"];
+pub const OPTIONAL: &[&str] = &["control", "comment", "source", "alarm"];
 
 const fn key(
     table: &'static str,
@@ -431,7 +443,7 @@ const KEYS: &[Key] = &[
 
 /// The keys of one table.
 pub fn of_table(table: &str) -> impl Iterator<Item = &'static Key> {
-    let all = KEYS.iter().chain(laboratory::KEYS).chain(receiver::KEYS).chain(alarm::KEYS);
+    let all = KEYS.iter().chain(laboratory::KEYS).chain(receiver::KEYS).chain(source::KEYS).chain(alarm::KEYS);
     all.filter(move |k| k.table == table)
 }
 

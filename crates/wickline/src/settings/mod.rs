@@ -27,6 +27,8 @@ pub struct Settings {
     pub control: Vec<Control>,
     pub comment: Vec<Comment>,
     pub receiver: Vec<Receiver>,
+    pub orders: OrdersKeys,
+    pub source: Vec<SourceKeys>,
     pub alarm: Vec<AlarmKeys>,
 }
 
@@ -206,6 +208,52 @@ pub struct Receiver {
     pub ca: String,
     pub certificate: String,
     pub private_key: String,
+}
+
+/// What becomes of strips and orders.
+#[derive(Clone, Debug, Deserialize)]
+pub struct OrdersKeys {
+    pub without_order: String,
+    pub unordered_pads: String,
+    pub same_test: String,
+    pub specimen_later: bool,
+    pub expire_hours: i64,
+    pub expire_unknown_days: i64,
+    pub collected_hours: i64,
+    pub reuse_days: i64,
+    pub patient_days: i64,
+}
+
+/// One system that sends orders.
+#[derive(Clone, Debug, Deserialize)]
+pub struct SourceKeys {
+    pub id: String,
+    pub listen: String,
+    pub allow: Vec<String>,
+    pub certificate: String,
+    pub key: String,
+    pub versions: Vec<String>,
+    pub sending_application: String,
+    pub sending_facility: String,
+    pub application: String,
+    pub facility: String,
+    pub processing: String,
+    pub charset: String,
+    pub line_feeds: bool,
+    pub profile: String,
+    pub order_key: String,
+    pub specimen_from: String,
+    pub tests: Vec<String>,
+    pub specimen_types: Vec<String>,
+    pub control_specimens: Vec<String>,
+    pub patient_type: String,
+    pub absent_is_new: bool,
+    pub answer: String,
+    pub refusal: String,
+    pub name_patient: bool,
+    pub store_down: String,
+    pub max_orders: usize,
+    pub max_open: i64,
 }
 
 /// One place that is told what is wrong.

@@ -19,6 +19,12 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
              sends it in spite of them, {aside} does not"
         );
     }
+    if reason.is_of_orders() && reason.remedy() == Remedy::Release {
+        return format!(
+            "`wickline orders` tells what is known of its specimen: it goes by itself once an order fits. \
+             `wickline held release {id}` sends it without an order, {aside} does not"
+        );
+    }
     match reason.remedy() {
         Remedy::Release => {
             format!("`wickline held release {id}` sends it as it is, {aside} does not")
@@ -33,6 +39,9 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
             "`wickline held decide {id} new-run`, `wickline held decide {id} correction` or \
              `wickline held decide {id} mistake`"
         ),
+        Remedy::Settle => format!(
+            "`wickline orders --standing disputed` lists the orders of its specimen: settle whose is right, or {aside}"
+        ),
         Remedy::SetAside => format!("{aside}; have the analyzer send it again where it can"),
     }
 }
@@ -45,6 +54,7 @@ pub fn remedy_in_words(reason: Reason) -> &'static str {
         Remedy::Identify => "a person says whose it is, or which control, or sets it aside",
         Remedy::Reread => "mend the dialect, strip or configuration and have it read again",
         Remedy::Decide => "a person decides: a new run, a correction or a mistake",
+        Remedy::Settle => "a person settles whose order of its specimen is right, or sets it aside",
         Remedy::SetAside => "a person sets it aside; the analyzer sends it again where it can",
     }
 }

@@ -24,6 +24,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_10.sql"),
     include_str!("schema/schema_11.sql"),
     include_str!("schema/schema_12.sql"),
+    include_str!("schema/schema_13.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.
@@ -101,7 +102,7 @@ impl Ledger {
         .execute(write.conn())
         .await
         .map_err(|e| write.wrong(&e))?;
-        for name in ["report", "message", "trail", "notice"] {
+        for name in ["report", "message", "trail", "notice", "order"] {
             sqlx::query(
                 "INSERT INTO counter (name, value) VALUES ($1, 0) ON CONFLICT (name) DO NOTHING",
             )

@@ -125,6 +125,9 @@ pub(super) fn still_held(asked: Asked, n: i64, reason: Reason) -> String {
         Remedy::Release | Remedy::Decide => {
             format!("`wickline held show {n}` tells what lets it go")
         }
+        Remedy::Settle => {
+            format!("`wickline orders` lists what is disputed, or `wickline held set-aside {n}`")
+        }
         Remedy::SetAside => format!("`wickline held set-aside {n}`"),
     };
     let code = reason.code();

@@ -136,6 +136,12 @@ impl Builder<'_> {
                 listening.push((format!("the copy of analyzer {}", analyzer.id), address));
             }
         }
+        for (index, source) in settings.source.iter().enumerate() {
+            if let Ok(address) = source.listen.parse() {
+                self.listens("source", index, "listen", &source.listen, address, &listening);
+                listening.push((format!("source {}", source.id), address));
+            }
+        }
         for (table, text) in
             [("console", &settings.console.listen), ("watch", &settings.watch.listen)]
         {

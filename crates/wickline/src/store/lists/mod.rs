@@ -7,6 +7,7 @@ pub mod front;
 pub mod lookback;
 pub mod names;
 pub mod now;
+pub mod orders;
 pub mod queue;
 pub mod reports;
 pub mod runs;

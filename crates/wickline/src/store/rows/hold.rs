@@ -49,6 +49,14 @@ pub async fn cleared(write: &mut Write, report: i64) -> Result<Vec<(Reason, Stri
     rows.iter().map(|row| read(report, row)).collect()
 }
 
+/// What a person let a report go in spite of.
+pub async fn released(write: &mut Write, report: i64) -> Result<Vec<Reason>, StoreError> {
+    let query = sqlx::query("SELECT reason, detail FROM hold WHERE report = $1 AND released = 1")
+        .bind(report);
+    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+    rows.iter().map(|row| Ok(read(report, row)?.0)).collect()
+}
+
 /// Enters holds: report, the place of the first, and the holds.
 pub async fn insert(write: &mut Write, holds: &[(i64, i64, &Vec<Hold>)]) -> Result<(), StoreError> {
     let flat: Vec<(i64, i64, &Hold)> = holds

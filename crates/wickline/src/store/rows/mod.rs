@@ -15,6 +15,7 @@ pub mod message;
 pub(crate) mod named;
 pub mod notice;
 pub mod numbering;
+pub mod order;
 pub mod position;
 pub mod purged;
 pub mod queue;

@@ -10,6 +10,7 @@ use wickline_normalize::readings::Reading;
 use wickline_normalize::{Class, Moment, Reason, Remark, Report, Role};
 
 use super::hold::{self, OpenHold};
+use super::order::{self, Link};
 use super::{Place, at, firsts, kept, named};
 use crate::clock::moment_of;
 use crate::store::StoreError;
@@ -57,6 +58,8 @@ pub struct ReportRow {
     pub named_from: Option<Named>,
     /// What still holds it.
     pub holds: Vec<OpenHold>,
+    /// The orders that it answers, by the report whose OBR-3 it goes under.
+    pub orders: Vec<Link>,
 }
 
 /// By which road a report or a message was set aside.
@@ -166,7 +169,9 @@ pub async fn read(write: &mut Write, n: i64) -> Result<Option<ReportRow>, StoreE
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
     let Some(row) = row else { return Ok(None) };
     let holds = hold::open_of(write, n).await?;
-    decode(n, &row, holds).map(Some)
+    let mut row = decode(n, &row, holds)?;
+    row.orders = order::links(write, row.root()).await?;
+    Ok(Some(row))
 }
 
 fn decode(n: i64, row: &AnyRow, holds: Vec<OpenHold>) -> Result<ReportRow, StoreError> {
@@ -205,6 +210,7 @@ fn decode(n: i64, row: &AnyRow, holds: Vec<OpenHold>) -> Result<ReportRow, Store
         aside,
         named_from: named,
         holds,
+        orders: Vec::new(),
     })
 }
 

@@ -1,0 +1,323 @@
+//! A strip meets the orders of its specimen. Every road on which results begin to be told passes here: a fresh print,
+//! an id that a person gave, a print that was read again, a hold that was lifted.
+
+use wickline_normalize::orders::{Heard, Key, Meet, Order, Orders, Trace, Wait};
+use wickline_normalize::readings::Reading;
+use wickline_normalize::report::Text;
+use wickline_normalize::{Hold, Private, Reason, Report};
+
+use super::door::{self, Asked, Then};
+use super::facts::{Known, whole};
+use crate::clock;
+use crate::settings::bench::Bench;
+use crate::store::StoreError;
+use crate::store::db::Write;
+use crate::store::era::Era;
+use crate::store::ledger::{Ledger, take};
+use crate::store::rows::order::{self, Kept, Link, Which};
+use crate::store::rows::report::{self, Aside, ReportRow};
+use crate::store::rows::{hold, message};
+use crate::store::state::{MessageState, ReportState};
+use crate::store::trail::{Act, Actor, record};
+
+/// What a strip shows to the orders of its specimen.
+pub(crate) struct Strip<'a> {
+    pub specimen: Option<&'a str>,
+    pub print: &'a Report,
+    pub readings: &'a [Reading],
+    /// In microseconds, by whichever clock is believed.
+    pub taken: i64,
+    pub control: bool,
+}
+
+impl<'a> Strip<'a> {
+    /// A report as the ledger has it.
+    pub fn of(bench: &Bench, row: &'a ReportRow) -> Self {
+        let taken = row.taken.and_then(|taken| bench.clock.us(taken));
+        Self {
+            specimen: row.specimen.as_deref(),
+            print: &row.print,
+            readings: &row.readings,
+            taken: taken.unwrap_or(row.heard_at),
+            control: row.is_control(),
+        }
+    }
+}
+
+/// What became of that.
+#[derive(Debug)]
+pub(crate) enum Met {
+    /// Nothing here is said of orders: none are taken in, it is no patient's, it has no id, or it may go without.
+    Nothing,
+    /// It goes, and answers these.
+    Goes(Vec<Share>),
+    /// A person is asked.
+    Waits(Hold),
+}
+
+impl Met {
+    pub fn hold(&self) -> Option<&Hold> {
+        match self {
+            Met::Waits(hold) => Some(hold),
+            Met::Nothing | Met::Goes(_) => None,
+        }
+    }
+}
+
+/// What one order gets.
+#[derive(Debug)]
+pub(crate) struct Share {
+    kept: Kept,
+    pads: Vec<String>,
+}
+
+impl Share {
+    fn link(&self, filler: String) -> Link {
+        let (order, pads) = (self.kept.n, self.pads.clone());
+        Link { order, pads, filler, wants_back: self.kept.wants_back.clone() }
+    }
+}
+
+impl Met {
+    /// Its orders as they would stand in a message, to measure with whether it can be built.
+    pub fn measured(&self, filler: &str) -> Vec<Link> {
+        match self {
+            Met::Goes(shares) => shares.iter().map(|share| share.link(filler.to_owned())).collect(),
+            Met::Nothing | Met::Waits(_) => Vec::new(),
+        }
+    }
+}
+
+/// What the orders of its specimen say of a strip, read inside the write that acts upon it.
+pub(crate) async fn meet(
+    write: &mut Write,
+    bench: &Bench,
+    strip: &Strip<'_>,
+) -> Result<Met, StoreError> {
+    let specimen = strip.specimen.map(str::trim).filter(|specimen| !specimen.is_empty());
+    let (Some(specimen), true, false) = (specimen, bench.has_orders(), strip.control) else {
+        return Ok(Met::Nothing);
+    };
+    order::alone(write).await?;
+    let specimen = Private::new(specimen);
+    let which = Which { specimens: [specimen.clone()].into(), ..Which::default() };
+    let rows = order::load(write, &which).await?;
+    let merges = order::merges(write).await?;
+    let orders = Orders::new(rows.iter().map(|one| one.order.clone()), merges);
+    let mut pads: Vec<Text> =
+        strip.readings.iter().filter_map(|r| r.analyte.as_deref().map(Text::from)).collect();
+    pads.sort_unstable();
+    pads.dedup();
+    let heard = Heard {
+        specimen: &specimen,
+        patient: strip.print.patient.as_ref().and_then(|patient| patient.id.as_ref()),
+        pads: &pads,
+        taken: Some(strip.taken.div_euclid(1_000_000)),
+        control: false,
+    };
+    let now = clock::now_us().div_euclid(1_000_000);
+    let share = |key: &Key, pads: Vec<String>| -> Option<Share> {
+        let kept = rows.iter().find(|one| one.order.key == *key)?.clone();
+        Some(Share { kept, pads })
+    };
+    let named = |pads: &[Text]| pads.iter().map(ToString::to_string).collect::<Vec<_>>();
+    Ok(match orders.meet(&heard, &bench.orders.rules, now) {
+        Meet::Control => Met::Nothing,
+        Meet::Goes { shares, .. } => {
+            Met::Goes(shares.iter().filter_map(|one| share(&one.key, named(&one.pads))).collect())
+        }
+        Meet::Again(key) => {
+            let asked = |one: &Kept| one.order.wanted.as_ref().map(|w| named(&w.pads));
+            let pads = rows.iter().find(|one| one.order.key == key).and_then(asked);
+            Met::Goes(share(&key, pads.unwrap_or_default()).into_iter().collect())
+        }
+        Meet::Waits(Wait::SpecimenUnknown) if bench.orders.sends_without => Met::Nothing,
+        Meet::Waits(wait) => Met::Waits(Hold::new(wait.reason(), wait.words())),
+    })
+}
+
+/// Notes which orders a report answers, and that they are answered. The first of them goes under the report's own
+/// OBR-3, each other under one of its own.
+pub(crate) async fn bind(
+    write: &mut Write,
+    bench: &Bench,
+    (root, filler, specimen): (i64, &str, &str),
+    shares: Vec<Share>,
+) -> Result<Vec<Link>, StoreError> {
+    let now = clock::now_us().div_euclid(1_000_000);
+    let mut links = Vec::with_capacity(shares.len());
+    for (at, share) in shares.into_iter().enumerate() {
+        let filler = match at {
+            0 => filler.to_owned(),
+            _ => Era::draw()?.filler(take(write, "report", 1).await?),
+        };
+        let (link, kept) = (share.link(filler), share.kept);
+        order::link(write, root, &link).await?;
+        let mut orders = Orders::new([kept.order.clone()], []);
+        let by = Private::new(specimen);
+        if orders.trace(&kept.order.key, Trace::Waiting, (&by, &link.filler), now)
+            && let Some(order) = orders.get(&kept.order.key)
+        {
+            keep(write, bench, Some(kept.n), order, kept.wants_back.as_deref()).await?;
+        }
+        links.push(link);
+    }
+    Ok(links)
+}
+
+/// Keeps an order as it is now.
+pub(crate) async fn keep(
+    write: &mut Write,
+    bench: &Bench,
+    n: Option<i64>,
+    now: &Order,
+    wants_back: Option<&str>,
+) -> Result<i64, StoreError> {
+    order::keep(write, n, now, wants_back, &bench.orders.rules).await
+}
+
+/// A report answers no order any more: each of them waits again.
+pub(crate) async fn unbind(write: &mut Write, bench: &Bench, root: i64) -> Result<(), StoreError> {
+    let now = clock::now_us().div_euclid(1_000_000);
+    for link in order::links(write, root).await? {
+        let Some(kept) = order::read(write, link.order).await? else { continue };
+        let mut orders = Orders::new([kept.order.clone()], []);
+        orders.trace(&kept.order.key, Trace::Held, (&Private::default(), ""), now);
+        if let Some(order) = orders.get(&kept.order.key) {
+            keep(write, bench, Some(kept.n), order, kept.wants_back.as_deref()).await?;
+        }
+    }
+    order::unlink(write, root).await
+}
+
+/// The orders that a report answers from now on, where its results begin to be told. What was told without an order
+/// stays without one.
+pub(crate) async fn bound(
+    write: &mut Write,
+    bench: &Bench,
+    row: &ReportRow,
+) -> Result<Vec<Link>, StoreError> {
+    if !row.orders.is_empty() || !bench.has_orders() || row.is_control() {
+        return Ok(row.orders.clone());
+    }
+    if !message::receivers(write, row.root(), &row.filler).await?.is_empty() {
+        return Ok(Vec::new());
+    }
+    match meet(write, bench, &Strip::of(bench, row)).await? {
+        Met::Goes(shares) => {
+            let specimen = row.specimen.as_deref().unwrap_or_default();
+            bind(write, bench, (row.root(), &row.filler, specimen), shares).await
+        }
+        Met::Nothing | Met::Waits(_) => Ok(Vec::new()),
+    }
+}
+
+/// The reason for which a report would have to wait if its results began to be told now, unless a person has let it go
+/// in spite of that.
+pub(crate) async fn waits(
+    write: &mut Write,
+    bench: &Bench,
+    row: &ReportRow,
+    specimen: Option<&str>,
+) -> Result<Option<Reason>, StoreError> {
+    let begins = row.state == ReportState::Held || specimen != row.specimen.as_deref();
+    let bound = !row.orders.is_empty() && specimen == row.specimen.as_deref();
+    if bound || !begins || row.corrects.is_some() || !bench.has_orders() {
+        return Ok(None);
+    }
+    let met = meet(write, bench, &Strip { specimen, ..Strip::of(bench, row) }).await?;
+    let Some(hold) = met.hold() else { return Ok(None) };
+    let released = hold::released(write, row.n).await?;
+    Ok(Some(hold.reason).filter(|reason| !released.contains(reason)))
+}
+
+impl Ledger {
+    /// Judges a held report again by the orders of its specimen as they are now. What else holds it stays. True: it
+    /// goes.
+    pub(crate) async fn meet_again(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        n: i64,
+    ) -> Result<bool, StoreError> {
+        let row = whole(write, n).await?;
+        if row.state != ReportState::Held || bench.analyzer(&row.analyzer).is_none() {
+            return Ok(false);
+        }
+        let of_orders: Vec<_> = row.holds.iter().filter(|h| h.reason.is_of_orders()).collect();
+        let met = meet(write, bench, &Strip::of(bench, &row)).await?;
+        let released = hold::released(write, n).await?;
+        let wanted = met.hold().filter(|hold| !released.contains(&hold.reason));
+        if let Some(wanted) = wanted {
+            if of_orders.iter().any(|own| own.reason == wanted.reason) {
+                return Ok(false);
+            }
+            for own in &of_orders {
+                hold::clear(write, n, own.ix, false).await?;
+            }
+            let was = door::codes(&of_orders.iter().map(|own| own.reason).collect::<Vec<_>>());
+            let act = act("hold", n, Some(was), wanted.reason.code());
+            hold::add(write, n, wanted.clone()).await?;
+            record(write, &Actor::daemon(), act).await?;
+            return Ok(false);
+        }
+        if of_orders.is_empty() {
+            return Ok(false);
+        }
+        let known = Known::of(write, bench, &row).await?;
+        let pass = match door::pass(Asked::OrdersChanged, &known.facts(&row)) {
+            Ok(pass) => pass,
+            // It stays for a person as it is, and keeps nothing else back.
+            Err(refusal) => {
+                tracing::warn!(report = n, why = refusal.why, "its order came, but it cannot go");
+                return Ok(false);
+            }
+        };
+        let was = door::codes(&of_orders.iter().map(|own| own.reason).collect::<Vec<_>>());
+        let goes = pass.then() == Then::Goes;
+        self.let_go(write, bench, &row, &pass).await?;
+        let act = act("release", n, Some(was), if goes { "waiting" } else { "held" });
+        record(write, &Actor::daemon(), act).await?;
+        Ok(goes)
+    }
+
+    /// Draws back the messages of a report that nobody has tried to send, and holds it by what its orders say now. Its
+    /// OBR-3 is not used again: should one of them be on the wire all the same, it can be taken back under it.
+    pub(crate) async fn draw_back(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        n: i64,
+    ) -> Result<(), StoreError> {
+        let (row, known) = Known::read(write, bench, n).await?;
+        let pass = door::pass(Asked::DrawBack, &known.facts(&row))?;
+        report::moved(write, n, pass.arrow()?, row.note.as_deref(), None).await?;
+        report::set_unsent(write, n, false).await?;
+        for open in message::open_of(write, n).await? {
+            let arrow = MessageState::Waiting.to(MessageState::SetAside)?;
+            let why = "drawn back before it was sent: its order changed";
+            message::set_aside(write, open, arrow, Aside::Withdrawn, Some(why)).await?;
+        }
+        message::retire_all(write, row.root(), &row.filler, row.specimen.as_deref()).await?;
+        let anew = Era::draw()?.filler(take(write, "report", 1).await?);
+        report::renamed(write, n, row.specimen.as_deref().unwrap_or_default(), &anew).await?;
+        unbind(write, bench, row.root()).await?;
+        let met = meet(write, bench, &Strip::of(bench, &row)).await?;
+        let hold = met.hold().cloned().unwrap_or_else(|| {
+            Hold::new(Reason::OrderCancelled, Wait::OrderCancelled.words())
+        });
+        let act = act("hold", n, Some("waiting".into()), hold.reason.code());
+        hold::add(write, n, hold).await?;
+        record(write, &Actor::daemon(), act).await
+    }
+}
+
+fn act(verb: &'static str, n: i64, was: Option<String>, became: &str) -> Act {
+    Act {
+        verb,
+        object: format!("report {n}"),
+        reason: Some("the orders of its specimen changed".into()),
+        was,
+        became: Some(became.into()),
+    }
+}

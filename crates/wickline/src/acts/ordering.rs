@@ -1,0 +1,471 @@
+//! What a source asks, told or merged, taken in: one message, one transaction, its answer kept with it. Whoever listens
+//! sends the answer only then.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use wickline_forward::orders::{
+    self as messages, Answers, Decided, Fault, Incoming, Now, OrderMessage, Patient, Stamp, Unread,
+};
+use wickline_normalize::{Moment, Private};
+use wickline_normalize::orders::{Deed, Key, Orders, Reply};
+
+use super::meeting;
+use crate::clock;
+use crate::digest;
+use crate::settings::bench::{Bench, Source};
+use crate::store::StoreError;
+use crate::store::db::Write;
+use crate::store::era::Era;
+use crate::store::ledger::{Ledger, take};
+use crate::store::rows::order::{self, Answered, Kept, Which};
+use crate::store::trail::{Act, Actor, record};
+
+const SECOND: i64 = 1_000_000;
+
+/// What became of one message, for those who watch. No value of it is in here but its own number.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Heard {
+    pub answers: Answered,
+    /// Orders taken and refused.
+    pub taken: usize,
+    pub refused: usize,
+    /// It came before, byte by byte: the kept answer goes back.
+    pub again: bool,
+    /// Why nothing of it was read.
+    pub fault: Option<String>,
+    /// Reports that go now, because their order came.
+    pub released: usize,
+}
+
+impl Ledger {
+    /// Takes in one message of a source. An error: nothing of it is kept, and nothing may be answered that says so.
+    pub async fn order_heard(
+        &self,
+        bench: &Bench,
+        source: &Source,
+        bytes: &[u8],
+    ) -> Result<Heard, StoreError> {
+        let incoming = messages::read(bytes, &source.site);
+        let mut write = self.act().await?;
+        order::alone(&mut write).await?;
+        let stamp = Stamps::take(&mut write, bench).await?;
+        let incoming = match incoming {
+            Ok(incoming) => incoming,
+            Err(unread) => return stamp.refuse(source, &unread),
+        };
+        let digest = digest::of_bytes(bytes);
+        let control_id = envelope(&incoming).control_id.expose().to_owned();
+        let name = (source.site.name.as_str(), control_id.as_str(), digest.as_str());
+        if let Some(answers) = order::answered(&mut write, name).await? {
+            write.commit().await?;
+            return Ok(Heard { answers, again: true, ..Heard::default() });
+        }
+        let mut desk = Desk { ledger: self, write: &mut write, bench, source, now: clock::now_us() / SECOND };
+        let mut heard = match &incoming {
+            Incoming::Orders(message) => desk.orders(message, &stamp).await?,
+            Incoming::Update(envelope, patient) => {
+                let mut heard = desk.update(patient).await?;
+                heard.answers = stamp.told(source, envelope, None)?;
+                heard
+            }
+            Incoming::Merge(envelope, pairs) => {
+                let (mut heard, fault) = desk.merge(pairs).await?;
+                heard.answers = stamp.told(source, envelope, fault)?;
+                heard
+            }
+            // Nothing is asked yet.
+            Incoming::Found(..) => Heard::default(),
+        };
+        order::answer(&mut write, name, &heard.answers, clock::now_us()).await?;
+        let act = Act {
+            verb: "order",
+            object: format!("source {}", source.site.name),
+            became: Some(format!("{} taken, {} refused", heard.taken, heard.refused)),
+            ..Act::default()
+        };
+        record(&mut write, &Actor::daemon(), act).await?;
+        write.commit().await?;
+        heard.again = false;
+        Ok(heard)
+    }
+}
+
+fn envelope(incoming: &Incoming) -> &messages::Envelope {
+    match incoming {
+        Incoming::Orders(message) => &message.envelope,
+        Incoming::Update(envelope, _)
+        | Incoming::Merge(envelope, _)
+        | Incoming::Found(envelope, _) => envelope,
+    }
+}
+
+fn kept(answers: Answers) -> Answered {
+    Answered { accept: answers.accept, application: answers.application }
+}
+
+/// The names and the time of the answers to one message.
+struct Stamps {
+    ids: [String; 2],
+    made: Moment,
+}
+
+impl Stamps {
+    async fn take(write: &mut Write, bench: &Bench) -> Result<Self, StoreError> {
+        let (era, first) = (Era::draw()?, take(write, "message", 2).await?);
+        let ids = [era.control_id(first), era.control_id(first + 1)];
+        Ok(Self { ids, made: bench.clock.moment(clock::now_us()) })
+    }
+
+    fn stamp(&self) -> Stamp<'_> {
+        let [accept, application] = &self.ids;
+        Stamp { control_ids: [accept, application], made: self.made }
+    }
+
+    /// The answer to what could not be read: nothing of it is kept.
+    fn refuse(&self, source: &Source, unread: &Unread) -> Result<Heard, StoreError> {
+        let answers = messages::refused(unread, &source.site, self.stamp()).transpose();
+        let answers = answers.map_err(unanswerable)?.unwrap_or_default();
+        let fault = Some(unread.fault.to_string());
+        Ok(Heard { answers: kept(answers), fault, ..Heard::default() })
+    }
+
+    fn told(
+        &self,
+        source: &Source,
+        envelope: &messages::Envelope,
+        fault: Option<Fault>,
+    ) -> Result<Answered, StoreError> {
+        messages::told(envelope, fault, &source.site, self.stamp()).map(kept).map_err(unanswerable)
+    }
+}
+
+/// No answer can be written: then nothing is kept either.
+fn unanswerable(fault: wickline_forward::EncodeFault) -> StoreError {
+    StoreError::Wrong { what: "the answer to an order".into(), why: fault.to_string() }
+}
+
+/// One message at work.
+struct Desk<'a> {
+    ledger: &'a Ledger,
+    write: &'a mut Write,
+    bench: &'a Bench,
+    source: &'a Source,
+    /// Seconds of UTC.
+    now: i64,
+}
+
+/// Orders as they were before a message, to keep what it changed.
+struct Before {
+    rows: BTreeMap<Key, Kept>,
+    merges: BTreeSet<(Private, Private)>,
+}
+
+impl Desk<'_> {
+    async fn read(&mut self, mut which: Which) -> Result<(Orders, Before), StoreError> {
+        let merges = order::merges(self.write).await?;
+        for patient in which.patients.clone() {
+            which.patients.extend(the_same(&merges, &patient));
+        }
+        let rows = order::load(self.write, &which).await?;
+        let orders = Orders::new(rows.iter().map(|one| one.order.clone()), merges.clone());
+        let rows = rows.into_iter().map(|one| (one.order.key.clone(), one)).collect();
+        Ok((orders, Before { rows, merges: merges.into_iter().collect() }))
+    }
+
+    async fn orders(
+        &mut self,
+        message: &OrderMessage,
+        stamp: &Stamps,
+    ) -> Result<Heard, StoreError> {
+        let site = &self.source.site;
+        let keys = message.keys(site);
+        let mut which = Which { keys: keys.iter().flatten().cloned().collect(), ..Which::default() };
+        for line in &message.orders {
+            which.specimens.extend(message.specimen_ids(line, site));
+        }
+        which.patients.extend(message.patient.iter().map(|patient| patient.person.id.clone()));
+        let (mut orders, before) = self.read(which).await?;
+        let decided = {
+            let local = |at: &Moment| self.bench.clock.us(*at).map(|us| us.div_euclid(SECOND));
+            let now = Now { seconds: self.now, local: &local, queried: &|_| false };
+            message.take(&mut orders, site, &self.bench.orders.rules, &now)
+        };
+        let mut heard = Heard::default();
+        if let Decided::Orders(replies) = &decided {
+            heard.taken = replies.iter().filter(|reply| reply.done.is_ok()).count();
+            heard.refused = replies.len() - heard.taken;
+            let said = self.said(message, &keys, replies)?;
+            self.keep(&before, &orders, &said).await?;
+            let deeds = replies.iter().flat_map(|reply| &reply.deeds);
+            heard.released = self.done(&orders, deeds).await?;
+        }
+        let answers = message.answers(&decided, site, stamp.stamp()).map_err(unanswerable)?;
+        heard.answers = kept(answers);
+        Ok(heard)
+    }
+
+    /// What goes back with the results of orders that this message brought or changed.
+    fn said(
+        &self,
+        message: &OrderMessage,
+        keys: &[Option<Key>],
+        replies: &[Reply],
+    ) -> Result<BTreeMap<Key, String>, StoreError> {
+        let mut said = BTreeMap::new();
+        for ((line, key), reply) in message.orders.iter().zip(keys).zip(replies) {
+            let Some(key) = key else { continue };
+            let new = |deed: &Deed| matches!(deed, Deed::Keep(own) | Deed::Amend(own) if own == key);
+            if reply.deeds.iter().any(new) {
+                let _ = line;
+                said.insert(key.clone(), String::new());
+            }
+        }
+        Ok(said)
+    }
+
+    async fn update(&mut self, patient: &Patient) -> Result<Heard, StoreError> {
+        let which = Which { patients: [patient.person.id.clone()].into(), ..Which::default() };
+        let (mut orders, before) = self.read(which).await?;
+        let deeds = orders.update(&patient.person, self.now);
+        self.keep(&before, &orders, &BTreeMap::new()).await?;
+        let released = self.done(&orders, deeds.iter()).await?;
+        Ok(Heard { taken: 1, released, ..Heard::default() })
+    }
+
+    async fn merge(
+        &mut self,
+        pairs: &[(messages::Given, Patient)],
+    ) -> Result<(Heard, Option<Fault>), StoreError> {
+        let mut which = Which::default();
+        for (gone, stays) in pairs {
+            which.patients.extend([gone.private(), stays.person.id.clone()]);
+        }
+        let (mut orders, before) = self.read(which).await?;
+        let Ok(deeds) = messages::merge(&mut orders, pairs) else {
+            return Ok((Heard { refused: 1, ..Heard::default() }, Some(messages::circle())));
+        };
+        self.keep(&before, &orders, &BTreeMap::new()).await?;
+        let released = self.done(&orders, deeds.iter()).await?;
+        Ok((Heard { taken: 1, released, ..Heard::default() }, None))
+    }
+
+    /// Keeps every order that is not what it was, and who became whom.
+    async fn keep(
+        &mut self,
+        before: &Before,
+        orders: &Orders,
+        said: &BTreeMap<Key, String>,
+    ) -> Result<(), StoreError> {
+        for now in orders.iter() {
+            let row = before.rows.get(&now.key);
+            let wants_back = said.get(&now.key).or_else(|| row.and_then(|row| row.wants_back.as_ref()));
+            let same = row.is_some_and(|row| row.order == *now && row.wants_back.as_ref() == wants_back);
+            if !same {
+                let n = row.map(|row| row.n);
+                meeting::keep(self.write, self.bench, n, now, wants_back.map(String::as_str)).await?;
+            }
+        }
+        for (gone, stays) in orders.merged() {
+            if !before.merges.contains(&(gone.clone(), stays.clone())) {
+                order::merged(self.write, gone, stays, self.now).await?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Does with reports what the machine says, in its order. How many go now.
+    async fn done<'d>(
+        &mut self,
+        orders: &Orders,
+        deeds: impl Iterator<Item = &'d Deed>,
+    ) -> Result<usize, StoreError> {
+        let mut released = 0;
+        for deed in deeds {
+            match deed {
+                Deed::DrawBack(key) => {
+                    for n in self.reports_of(key).await? {
+                        self.ledger.draw_back(self.write, self.bench, n).await?;
+                    }
+                }
+                Deed::JudgeAgain(key) => {
+                    let specimens = orders.get(key).and_then(|order| order.wanted.as_ref());
+                    let specimens = specimens.map(|wanted| wanted.specimens.clone());
+                    for specimen in specimens.unwrap_or_default() {
+                        for n in order::held_of(self.write, specimen.expose()).await? {
+                            let goes = self.ledger.meet_again(self.write, self.bench, n).await?;
+                            released += usize::from(goes);
+                        }
+                    }
+                }
+                // They stand in the order's row, which is kept; a person sees them in its list.
+                Deed::Keep(_)
+                | Deed::Amend(_)
+                | Deed::KeepNumber(_)
+                | Deed::Stand(..)
+                | Deed::Person(_)
+                | Deed::Dispute(_)
+                | Deed::TellPerson(_)
+                | Deed::Note(_)
+                | Deed::NumberTwice(_) => {}
+            }
+        }
+        Ok(released)
+    }
+
+    async fn reports_of(&mut self, key: &Key) -> Result<Vec<i64>, StoreError> {
+        let which = Which { keys: [key.clone()].into(), ..Which::default() };
+        let mut found = Vec::new();
+        for kept in order::load(self.write, &which).await? {
+            found.extend(order::reports_of(self.write, kept.n).await?);
+        }
+        Ok(found)
+    }
+}
+
+/// What is answered where nothing can be kept now and the source wants to be told so: a no that blames nothing on what
+/// it sent.
+#[must_use]
+pub fn not_kept(bench: &Bench, source: &Source, bytes: &[u8]) -> Heard {
+    let envelope = match messages::read(bytes, &source.site) {
+        Ok(incoming) => Some(envelope(&incoming).clone()),
+        Err(unread) => unread.envelope,
+    };
+    let unread = Unread { envelope, kind: None, fault: messages::not_kept() };
+    let Ok(era) = Era::draw() else { return Heard::default() };
+    let made = bench.clock.moment(clock::now_us());
+    let stamps = Stamps { ids: [era.control_id(0), era.control_id(1)], made };
+    stamps.refuse(source, &unread).unwrap_or_default()
+}
+
+/// Everybody who was found to be this patient, or whom this patient was found to be.
+fn the_same(merges: &[(Private, Private)], patient: &Private) -> BTreeSet<Private> {
+    let mut same: BTreeSet<Private> = [patient.clone()].into();
+    loop {
+        let more = merges.iter().flat_map(|(gone, stays)| {
+            let linked = same.contains(gone) || same.contains(stays);
+            linked.then(|| [gone.clone(), stays.clone()])
+        });
+        let more: BTreeSet<Private> = more.flatten().collect();
+        let before = same.len();
+        same.extend(more);
+        if same.len() == before {
+            return same;
+        }
+    }
+}
+
+/// Takes out who the patient of a closed order is. Its id stays: by it a specimen id that is used again is noticed.
+fn forget(row: &mut Kept) {
+    row.wants_back = None;
+    if let Some(patient) = row.order.wanted.as_mut().and_then(|wanted| wanted.patient.as_mut()) {
+        patient.name = Private::default();
+        patient.born = Private::default();
+        patient.sex = Private::default();
+    }
+}
+
+/// Orders that expired.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Tidied {
+    pub expired: usize,
+}
+
+impl Ledger {
+    /// A person compared labels and people: a disputed order is right about its specimen, or claims it no more. How many
+    /// reports go now.
+    pub async fn order_settle(
+        &self,
+        bench: &Bench,
+        actor: &Actor,
+        key: &Key,
+        right: bool,
+        reason: &str,
+    ) -> Result<usize, StoreError> {
+        super::facts::reasoned(reason)?;
+        let mut write = self.act().await?;
+        order::alone(&mut write).await?;
+        let which = Which { keys: [key.clone()].into(), ..Which::default() };
+        let rows = order::load(&mut write, &which).await?;
+        let Some(row) = rows.into_iter().next() else {
+            return Err(super::facts::refused("there is no such order; `wickline orders` lists them"));
+        };
+        let mut orders = Orders::new([row.order.clone()], []);
+        let now = clock::now_us() / SECOND;
+        if !orders.settle(key, right, now) {
+            return Err(super::facts::refused(
+                "nobody disputes this order: `wickline orders --standing disputed` lists those that wait for a person",
+            ));
+        }
+        if let Some(order) = orders.get(key) {
+            meeting::keep(&mut write, bench, Some(row.n), order, row.wants_back.as_deref()).await?;
+        }
+        let mut released = 0;
+        for specimen in row.order.wanted.iter().flat_map(|wanted| &wanted.specimens) {
+            for n in order::held_of(&mut write, specimen.expose()).await? {
+                released += usize::from(self.meet_again(&mut write, bench, n).await?);
+            }
+        }
+        let act = Act {
+            verb: "settle",
+            object: format!("order {} of {}", row.n, key.source),
+            reason: Some(reason.to_owned()),
+            was: Some(row.order.standing.code().into()),
+            became: Some(if right { "right".into() } else { "wrong about its specimen".into() }),
+        };
+        record(&mut write, actor, act).await?;
+        write.commit().await?;
+        Ok(released)
+    }
+
+    /// How many orders of a source wait.
+    pub async fn orders_open(&self, source: &str) -> Result<i64, StoreError> {
+        let mut moment = self.db.moment().await?;
+        let open = order::open_of(&mut moment, source).await?;
+        moment.commit().await?;
+        Ok(open)
+    }
+
+    /// Lets orders expire whose strip did not come in time, and forgets what closed ones say of patients once the
+    /// laboratory wants that.
+    pub async fn orders_tidied(&self, bench: &Bench) -> Result<Tidied, StoreError> {
+        let mut write = self.act().await?;
+        order::alone(&mut write).await?;
+        let now = clock::now_us() / SECOND;
+        let mut tidied = Tidied::default();
+        let mut after = 0;
+        loop {
+            let overdue = order::overdue(&mut write, now, after).await?;
+            let Some(last) = overdue.last() else { break };
+            after = last.n;
+            for row in overdue {
+                let mut orders = Orders::new([row.order.clone()], []);
+                let expired = !orders.expire(&bench.orders.rules, now).is_empty();
+                tidied.expired += usize::from(expired);
+                if let (true, Some(order)) = (expired, orders.get(&row.order.key)) {
+                    let wants_back = row.wants_back.as_deref();
+                    meeting::keep(&mut write, bench, Some(row.n), order, wants_back).await?;
+                }
+            }
+        }
+        for mut row in order::to_forget(&mut write, now - bench.orders.patient_keep).await? {
+            forget(&mut row);
+            let wants_back = row.wants_back.as_deref();
+            meeting::keep(&mut write, bench, Some(row.n), &row.order, wants_back).await?;
+        }
+        order::forget_answers(&mut write, clock::now_us() - bench.orders.patient_keep * SECOND).await?;
+        write.commit().await?;
+        Ok(tidied)
+    }
+
+    /// Judges what is held for its orders again: those of another daemon's sources may have come.
+    pub async fn orders_met_again(&self, bench: &Bench) -> Result<usize, StoreError> {
+        let mut write = self.act().await?;
+        order::alone(&mut write).await?;
+        let mut released = 0;
+        for n in order::held_for_orders(&mut write).await? {
+            released += usize::from(self.meet_again(&mut write, bench, n).await?);
+        }
+        write.commit().await?;
+        Ok(released)
+    }
+}

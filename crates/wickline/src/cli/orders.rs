@@ -1,0 +1,237 @@
+//! `orders`: what the LIS waits for, one order, and whose order of a disputed specimen is right.
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+use serde_json::{Value, json};
+use wickline_normalize::orders::{Key, Standing};
+
+use super::output::{Output, Tone, plain, short_time};
+use super::{Answer, As, Desk, Exit, Failure, Why};
+use crate::store::lists::orders::{AskedOrders, OrderView};
+
+/// `wickline orders`, `wickline orders KP-20417`, `wickline orders show K884417`
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub struct Options {
+    #[command(subcommand)]
+    act: Option<Act>,
+    /// A specimen id, as scanned, or an order's number
+    text: Option<String>,
+    /// Orders that stand here instead of those that wait: open, on-hold, answered, cancelled, replaced, expired,
+    /// closed-elsewhere, disputed
+    #[arg(long, value_name = "STANDING", conflicts_with = "text")]
+    standing: Option<Standing>,
+    /// At most so many
+    #[arg(long, default_value_t = 50, value_parser = clap::value_parser!(i64).range(1..=1000))]
+    limit: i64,
+}
+
+#[derive(Debug, Subcommand)]
+enum Act {
+    /// One order: whose it is, what it asks, how far it is
+    Show {
+        /// Its number, or the id of its specimen
+        number: String,
+    },
+    /// A person compared labels and people: a disputed order is right, or it is not
+    Settle {
+        /// Its number
+        number: String,
+        /// Its specimen is that of its patient
+        #[arg(long, conflicts_with = "wrong", required_unless_present = "wrong")]
+        right: bool,
+        /// Its specimen is another patient's: the order claims it no more
+        #[arg(long)]
+        wrong: bool,
+        /// The source, where two have an order of this number
+        #[arg(long, value_name = "ID")]
+        source: Option<String>,
+        #[command(flatten)]
+        why: Why,
+        #[command(flatten)]
+        who: As,
+    },
+}
+
+pub async fn orders(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
+    match options.act {
+        None => Desk::with(config, true, async |desk| list(desk, &options, out).await).await,
+        Some(Act::Show { number }) => {
+            Desk::with(config, true, async |desk| show(desk, &number, out).await).await
+        }
+        Some(Act::Settle { number, right, source, why, who, .. }) => {
+            let desk = Desk::open(config).await?;
+            let actor = desk.actor(&who)?;
+            let key = one(&desk, &number, source.as_deref()).await?;
+            let reason = desk.reason(&why, out)?;
+            let goes = desk.ledger.order_settle(&desk.bench, &actor, &key, right, &reason).await?;
+            let what = if right { "is right" } else { "claims its specimen no more" };
+            if out.json {
+                out.document(&json!({"order": shown(&key), "right": right, "reports": goes}))?;
+            }
+            out.line(&format!("order {} {what}; {goes} report(s) go now", shown(&key)));
+            Ok(Exit::Done)
+        }
+    }
+}
+
+/// The one order that a person means.
+async fn one(desk: &Desk, number: &str, source: Option<&str>) -> Result<Key, Failure> {
+    let mut found = desk.ledger.orders(&AskedOrders::Text(number.to_owned())).await?;
+    found.retain(|view| source.is_none_or(|source| view.kept.order.key.source == source));
+    match &found[..] {
+        [one] => Ok(one.kept.order.key.clone()),
+        [] => Err(Failure::wrong(format!(
+            "no order has {number} as its number or specimen id; `wickline orders` lists those that wait"
+        ))),
+        several => {
+            let all: Vec<String> = several
+                .iter()
+                .map(|view| format!("{} of {}", shown(&view.kept.order.key), view.kept.order.key.source))
+                .collect();
+            Err(Failure::wrong(format!(
+                "{number} may be any of {}: name one by its number, and --source where two have it",
+                all.join(", ")
+            )))
+        }
+    }
+}
+
+/// The number without who gave it.
+fn shown(key: &Key) -> String {
+    let number = key.number.expose();
+    number.split('^').next().unwrap_or(number).to_owned()
+}
+
+async fn list(desk: &Desk, options: &Options, out: &Output) -> Answer {
+    let asked = match (&options.text, options.standing) {
+        (Some(text), _) => AskedOrders::Text(text.trim().to_owned()),
+        (None, Some(standing)) => AskedOrders::Standing(standing, options.limit),
+        (None, None) => AskedOrders::Open(options.limit),
+    };
+    let found = desk.ledger.orders(&asked).await?;
+    if out.json {
+        let items: Vec<Value> = found.iter().map(|view| document(desk, view, false)).collect();
+        let counts = desk.ledger.order_counts().await?.into_iter();
+        let counts: serde_json::Map<String, Value> = counts.map(|(k, n)| (k, n.into())).collect();
+        out.document(&json!({"items": items, "totals": counts}))?;
+        return Ok(Exit::Done);
+    }
+    if found.is_empty() {
+        out.line(match desk.bench.has_orders() {
+            true => "no such order",
+            false => "no order is taken in here: the configuration has no [[source]]",
+        });
+        return Ok(Exit::Done);
+    }
+    let head = ["order", "source", "specimen", "standing", "strip", "asked", "collected", "priority"];
+    let rows: Vec<Vec<(String, Tone)>> = found.iter().map(|view| row(desk, view)).collect();
+    out.table(&head, &rows);
+    Ok(Exit::Done)
+}
+
+fn specimens(view: &OrderView) -> String {
+    let wanted = view.kept.order.wanted.as_ref();
+    let all: Vec<&str> =
+        wanted.iter().flat_map(|wanted| &wanted.specimens).map(|id| id.expose()).collect();
+    all.join(", ")
+}
+
+fn pads(view: &OrderView) -> Vec<String> {
+    let wanted = view.kept.order.wanted.as_ref();
+    wanted.iter().flat_map(|wanted| &wanted.pads).map(ToString::to_string).collect()
+}
+
+fn collected(desk: &Desk, view: &OrderView) -> Option<String> {
+    let at = view.kept.order.wanted.as_ref()?.collected?;
+    Some(desk.clock().rfc3339(at.saturating_mul(1_000_000)))
+}
+
+fn row(desk: &Desk, view: &OrderView) -> Vec<(String, Tone)> {
+    let order = &view.kept.order;
+    let urgent = order.wanted.as_ref().is_some_and(|wanted| wanted.urgent);
+    let standing = match order.standing {
+        Standing::Disputed => (order.standing.code().to_owned(), Tone::Bad),
+        other => plain(other.code()),
+    };
+    vec![
+        plain(shown(&order.key)),
+        plain(order.key.source.clone()),
+        plain(specimens(view)),
+        standing,
+        plain(view.trace()),
+        plain(pads(view).join(" ")),
+        plain(short_time(collected(desk, view).as_deref())),
+        if urgent { ("URGENT".into(), Tone::Bad) } else { plain("") },
+    ]
+}
+
+/// One order as a document; `whole` with its patient, for who asked for this one.
+fn document(desk: &Desk, view: &OrderView, whole: bool) -> Value {
+    let order = &view.kept.order;
+    let wanted = order.wanted.as_ref();
+    let specimens: Vec<&str> =
+        wanted.iter().flat_map(|wanted| &wanted.specimens).map(|id| id.expose()).collect();
+    let mut document = json!({
+        "order": shown(&order.key),
+        "source": order.key.source,
+        "specimens": specimens,
+        "standing": order.standing.code(),
+        "strip": view.trace(),
+        "asked": pads(view),
+        "urgent": wanted.is_some_and(|wanted| wanted.urgent),
+        "collected": collected(desk, view),
+        "received": desk.clock().rfc3339(order.received.saturating_mul(1_000_000)),
+        "obr3": order.number,
+        "reports": view.reports.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        "rivals": order.rivals.len(),
+    });
+    if let (true, Some(person)) = (whole, wanted.and_then(|wanted| wanted.patient.as_ref())) {
+        document["patient"] = json!({
+            "id": person.number.expose(),
+            "name": person.name.expose(),
+            "born": person.born.expose(),
+            "sex": person.sex.expose(),
+        });
+    }
+    document
+}
+
+async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
+    let found = desk.ledger.orders(&AskedOrders::Text(number.trim().to_owned())).await?;
+    if out.json {
+        let items: Vec<Value> = found.iter().map(|view| document(desk, view, true)).collect();
+        out.document(&json!({"items": items}))?;
+    }
+    for view in &found {
+        let order = &view.kept.order;
+        out.line(&format!("order {} of {}", shown(&order.key), order.key.source));
+        let say = |what: &str, text: String| {
+            if !text.is_empty() {
+                out.line(&format!("  {what:<12} {text}"));
+            }
+        };
+        say("specimen", specimens(view));
+        say("standing", order.standing.code().to_owned());
+        say("strip", view.trace().to_owned());
+        say("asks", pads(view).join(" "));
+        if let Some(person) = order.wanted.as_ref().and_then(|wanted| wanted.patient.as_ref()) {
+            say("patient", person.number.expose().to_owned());
+            say("name", person.name.expose().replace('^', ", "));
+            say("born", person.born.expose().to_owned());
+        }
+        say("collected", short_time(collected(desk, view).as_deref()));
+        say("OBR-3", order.number.clone().unwrap_or_default());
+        let reports: Vec<String> = view.reports.iter().map(ToString::to_string).collect();
+        say("reports", reports.join(", "));
+        if !order.rivals.is_empty() || order.standing == Standing::Disputed {
+            say("disputed", "its specimen id is claimed for another patient too".to_owned());
+        }
+    }
+    if found.is_empty() {
+        out.line(&format!("no order has {} as its number or specimen id", number.trim()));
+        return Ok(Exit::NotClean);
+    }
+    Ok(Exit::Done)
+}

@@ -1,0 +1,114 @@
+//! Orders as people see them: what sources wait for, urgent first, and how far each is.
+
+use std::collections::BTreeSet;
+
+use wickline_normalize::orders::{Standing, Trace};
+
+use crate::store::StoreError;
+use crate::store::db::Write;
+use crate::store::ledger::Ledger;
+use crate::store::rows::firsts;
+use crate::store::rows::order::{self, Kept};
+
+/// Which orders.
+#[derive(Clone, Debug)]
+pub enum AskedOrders {
+    /// Those that wait, urgent ones first, then the oldest; at most so many.
+    Open(i64),
+    /// Those that stand here, the last that changed first.
+    Standing(Standing, i64),
+    /// Those of a specimen id or an order's number: as typed, and the number before its first `^`.
+    Text(String),
+}
+
+/// One order with the reports that answer it.
+#[derive(Clone, Debug)]
+pub struct OrderView {
+    pub kept: Kept,
+    pub reports: Vec<i64>,
+}
+
+impl OrderView {
+    /// In one word, how far it is.
+    #[must_use]
+    pub fn trace(&self) -> &'static str {
+        match self.kept.order.trace {
+            Trace::None => "no strip yet",
+            Trace::Held => "strip heard, held",
+            Trace::Waiting => "on its way",
+            Trace::Tried => "tried, not answered",
+            Trace::Partly => "sent, not final",
+            Trace::Sent => "accepted",
+        }
+    }
+}
+
+impl Ledger {
+    /// The orders that were asked for.
+    pub async fn orders(&self, asked: &AskedOrders) -> Result<Vec<OrderView>, StoreError> {
+        let mut moment = self.db.moment().await?;
+        let mut found = Vec::new();
+        for n in numbers(&mut moment, asked).await? {
+            let Some(kept) = order::read(&mut moment, n).await? else { continue };
+            let reports = order::reports_of(&mut moment, n).await?;
+            found.push(OrderView { kept, reports });
+        }
+        moment.commit().await?;
+        Ok(found)
+    }
+
+    /// How many orders stand where, of those for which something is to be done or may come.
+    pub async fn order_counts(&self) -> Result<Vec<(String, i64)>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let rows = sqlx::query(
+            "SELECT standing, count(*) AS many FROM lab_order \
+             WHERE standing IN ('open', 'on-hold', 'disputed') GROUP BY standing ORDER BY standing",
+        )
+        .fetch_all(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let read = |row: &sqlx::any::AnyRow| -> Result<(String, i64), sqlx::Error> {
+            use sqlx::Row;
+            Ok((row.try_get("standing")?, row.try_get("many")?))
+        };
+        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
+    }
+}
+
+async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, StoreError> {
+    match asked {
+        AskedOrders::Open(most) => {
+            let query = sqlx::query(
+                "SELECT n FROM lab_order WHERE standing IN ('open', 'on-hold', 'disputed') \
+                 ORDER BY urgent DESC, deadline, n LIMIT $1",
+            )
+            .bind(*most);
+            firsts(write, query).await
+        }
+        AskedOrders::Standing(standing, most) => {
+            let query = sqlx::query(
+                "SELECT n FROM lab_order WHERE standing = $1 ORDER BY coalesce(closed, received) DESC, n DESC LIMIT $2",
+            )
+            .bind(standing.code())
+            .bind(*most);
+            firsts(write, query).await
+        }
+        AskedOrders::Text(text) => {
+            let of_specimen =
+                sqlx::query("SELECT lab_order FROM order_specimen WHERE specimen = $1 ORDER BY lab_order")
+                    .bind(text.clone());
+            let mut found: BTreeSet<i64> = firsts(write, of_specimen).await?;
+            // A number is kept as its source writes it: with its namespace behind `^`.
+            let (from, to) = (format!("{text}^"), format!("{text}_"));
+            let of_number = sqlx::query(
+                "SELECT n FROM lab_order WHERE number = $1 OR (number >= $2 AND number < $3) ORDER BY n LIMIT 100",
+            )
+            .bind(text.clone())
+            .bind(from)
+            .bind(to);
+            found.extend(firsts::<i64, Vec<i64>>(write, of_number).await?);
+            Ok(found.into_iter().collect())
+        }
+    }
+}

@@ -1,0 +1,418 @@
+//! Orders of the laboratory's sources, as the machine that knows them needs them: read and kept in one transaction.
+
+use std::collections::BTreeSet;
+
+use sqlx::any::AnyRow;
+use sqlx::{Executor, Row};
+use wickline_normalize::orders::{Key, Order, OrderRules, Standing, Trace};
+use wickline_normalize::{Moment, Private};
+
+use super::{at, firsts, kept};
+use crate::store::StoreError;
+use crate::store::db::Write;
+use crate::store::ledger::take;
+
+/// An order with its row.
+#[derive(Clone, Debug)]
+pub struct Kept {
+    pub n: i64,
+    pub order: Order,
+    /// What goes back with its result, as JSON. None: nothing of it is known, or it was erased.
+    pub wants_back: Option<String>,
+}
+
+/// Which orders could matter to each other.
+#[derive(Clone, Debug, Default)]
+pub struct Which {
+    pub keys: BTreeSet<Key>,
+    pub specimens: BTreeSet<Private>,
+    pub patients: BTreeSet<Private>,
+}
+
+/// No two transactions decide about orders at once: what one of them read stays true until it ends.
+pub async fn alone(write: &mut Write) -> Result<(), StoreError> {
+    take(write, "order", 0).await.map(drop)
+}
+
+/// Who became whom.
+pub async fn merges(write: &mut Write) -> Result<Vec<(Private, Private)>, StoreError> {
+    let query = sqlx::query("SELECT gone, stays FROM patient_merge");
+    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+    let read = |row: &AnyRow| -> Result<(Private, Private), sqlx::Error> {
+        let text = |column| row.try_get::<String, _>(column).map(Private::new);
+        Ok((text("gone")?, text("stays")?))
+    };
+    rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
+}
+
+/// Notes that a patient became another.
+pub async fn merged(
+    write: &mut Write,
+    gone: &Private,
+    stays: &Private,
+    now: i64,
+) -> Result<(), StoreError> {
+    let query = sqlx::query(
+        "INSERT INTO patient_merge (gone, stays, at) VALUES ($1, $2, $3) \
+         ON CONFLICT (gone) DO UPDATE SET stays = $2, at = $3",
+    );
+    let query = query.bind(gone.expose().to_owned()).bind(stays.expose().to_owned()).bind(now);
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// The orders that could matter, each with how far its result went.
+pub async fn load(write: &mut Write, which: &Which) -> Result<Vec<Kept>, StoreError> {
+    let mut numbers = BTreeSet::new();
+    for key in &which.keys {
+        let query = sqlx::query("SELECT n FROM lab_order WHERE source = $1 AND number = $2")
+            .bind(key.source.clone())
+            .bind(key.number.expose().to_owned());
+        numbers.extend(firsts::<i64, Vec<i64>>(write, query).await?);
+    }
+    for specimen in &which.specimens {
+        let query = sqlx::query("SELECT lab_order FROM order_specimen WHERE specimen = $1")
+            .bind(specimen.expose().to_owned());
+        numbers.extend(firsts::<i64, Vec<i64>>(write, query).await?);
+    }
+    for patient in &which.patients {
+        let query = sqlx::query(
+            "SELECT n FROM lab_order WHERE patient = $1 UNION SELECT lab_order FROM order_rival WHERE patient = $1",
+        )
+        .bind(patient.expose().to_owned());
+        numbers.extend(firsts::<i64, Vec<i64>>(write, query).await?);
+    }
+    let mut found = Vec::with_capacity(numbers.len());
+    for n in numbers {
+        found.extend(read(write, n).await?);
+    }
+    Ok(found)
+}
+
+/// One order. None: there is none.
+pub async fn read(write: &mut Write, n: i64) -> Result<Option<Kept>, StoreError> {
+    let query = sqlx::query(
+        "SELECT source, number, standing, asked, received, closed, ours, answered_by, wanted, wants_back \
+         FROM lab_order WHERE n = $1",
+    )
+    .bind(n);
+    let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
+    let Some(row) = row else { return Ok(None) };
+    let rivals = sqlx::query("SELECT patient FROM order_rival WHERE lab_order = $1 ORDER BY patient").bind(n);
+    let rivals: Vec<String> = firsts(write, rivals).await?;
+    let went = went(write, n).await?;
+    let wrong = |e: sqlx::Error| StoreError::from_sql("an order", &e);
+    let place = at("lab_order", n);
+    let standing: String = row.try_get("standing").map_err(wrong)?;
+    let wanted: Option<String> = row.try_get("wanted").map_err(wrong)?;
+    let asked: Option<String> = row.try_get("asked").map_err(wrong)?;
+    let private = |column: &str| -> Result<Option<Private>, StoreError> {
+        Ok(row.try_get::<Option<String>, _>(column).map_err(wrong)?.map(Private::new))
+    };
+    let order = Order {
+        key: Key {
+            source: row.try_get("source").map_err(wrong)?,
+            number: private("number")?.unwrap_or_default(),
+        },
+        standing: place.word("standing", &standing, |code| code.parse::<Standing>().ok())?,
+        trace: Trace::None,
+        wanted: wanted.map(|text| place.json("wanted", &text)).transpose()?,
+        asked: asked.map(|text| place.word("asked", &text, Moment::from_digits)).transpose()?,
+        received: row.try_get("received").map_err(wrong)?,
+        closed: row.try_get("closed").map_err(wrong)?,
+        number: row.try_get("ours").map_err(wrong)?,
+        by: private("answered_by")?,
+        rivals: rivals.into_iter().map(Private::new).collect(),
+    };
+    let order = as_it_is(write, order, went).await?;
+    Ok(Some(Kept { n, order, wants_back: row.try_get("wants_back").map_err(wrong)? }))
+}
+
+/// An order as it stands by what became of its report.
+async fn as_it_is(
+    write: &mut Write,
+    mut order: Order,
+    went: Option<Trace>,
+) -> Result<Order, StoreError> {
+    if let Some(trace) = went {
+        return Ok(order.traced(trace, None));
+    }
+    if order.standing == Standing::Answered {
+        // Its report was purged since.
+        order.trace = Trace::Sent;
+        return Ok(order);
+    }
+    for specimen in order.wanted.iter().flat_map(|wanted| &wanted.specimens) {
+        if !held_of(write, specimen.expose()).await?.is_empty() {
+            order.trace = Trace::Held;
+            break;
+        }
+    }
+    Ok(order)
+}
+
+/// How far the result of an order went: read from its report's messages, which alone know. None: no report answers it.
+async fn went(write: &mut Write, order: i64) -> Result<Option<Trace>, StoreError> {
+    let query = sqlx::query(
+        "SELECT CAST(max(CASE WHEN m.state = 'accepted' THEN 4 \
+         WHEN r.n <> o.report THEN 3 \
+         WHEN m.state = 'waiting' AND m.attempts + m.maybe_sent = 0 THEN 2 \
+         WHEN m.state IN ('waiting', 'set-aside') AND m.answer IS NULL AND m.attempts + m.maybe_sent > 0 THEN 3 \
+         WHEN r.n IS NULL OR (r.state = 'waiting' AND m.n IS NULL) THEN 2 ELSE 1 END) AS BIGINT) AS went \
+         FROM report_order o LEFT JOIN report r ON r.n = o.report OR r.corrects = o.report \
+         LEFT JOIN message m ON m.report = r.n AND m.filler IS NULL WHERE o.lab_order = $1",
+    )
+    .bind(order);
+    let row = write.conn().fetch_one(query).await.map_err(|e| write.wrong(&e))?;
+    let went: Option<i64> = row.try_get("went").map_err(|e| write.wrong(&e))?;
+    Ok(went.map(|went| match went {
+        4 => Trace::Sent,
+        3 => Trace::Tried,
+        2 => Trace::Waiting,
+        _ => Trace::Held,
+    }))
+}
+
+/// Keeps an order as it is now. Returns its row's number.
+pub async fn keep(
+    write: &mut Write,
+    n: Option<i64>,
+    order: &Order,
+    wants_back: Option<&str>,
+    rules: &OrderRules,
+) -> Result<i64, StoreError> {
+    let wanted = order.wanted.as_ref().map(|wanted| kept("wanted", wanted)).transpose()?;
+    let patient = order.wanted.as_ref().and_then(|wanted| wanted.patient.as_ref());
+    let is_new = n.is_none();
+    let n = match n {
+        Some(n) => n,
+        None => take(write, "order", 1).await?,
+    };
+    let sql = if is_new {
+        "INSERT INTO lab_order (standing, asked, received, closed, deadline, ours, answered_by, urgent, patient, named, \
+         wanted, wants_back, n, source, number) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)"
+    } else {
+        "UPDATE lab_order SET standing = $1, asked = $2, received = $3, closed = $4, deadline = $5, ours = $6, \
+         answered_by = $7, urgent = $8, patient = $9, named = $10, wanted = $11, wants_back = $12 \
+         WHERE n = $13 AND source = $14 AND number = $15"
+    };
+    let query = sqlx::query(sql)
+        .bind(order.standing.code())
+        .bind(order.asked.map(|asked| asked.digits()))
+        .bind(order.received)
+        .bind(order.closed)
+        .bind(order.deadline(rules))
+        .bind(order.number.clone())
+        .bind(order.by.as_ref().map(|by| by.expose().to_owned()))
+        .bind(i64::from(order.wanted.as_ref().is_some_and(|wanted| wanted.urgent)))
+        .bind(patient.map(|patient| patient.id.expose().to_owned()))
+        .bind(i64::from(patient.is_some_and(|patient| !patient.name.is_empty())))
+        .bind(wanted)
+        .bind(wants_back.map(str::to_owned))
+        .bind(n)
+        .bind(order.key.source.clone())
+        .bind(order.key.number.expose().to_owned());
+    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    let specimens = order.wanted.as_ref().map(|wanted| wanted.specimens.as_slice());
+    listed(write, List::Specimens, n, specimens.unwrap_or_default()).await?;
+    listed(write, List::Rivals, n, &order.rivals).await?;
+    Ok(n)
+}
+
+#[derive(Clone, Copy)]
+enum List {
+    Specimens,
+    Rivals,
+}
+
+/// Makes one list of an order what it is now.
+async fn listed(write: &mut Write, list: List, n: i64, now: &[Private]) -> Result<(), StoreError> {
+    let (clear, add) = match list {
+        List::Specimens => (
+            "DELETE FROM order_specimen WHERE lab_order = $1",
+            "INSERT INTO order_specimen (specimen, lab_order) VALUES ($1, $2)",
+        ),
+        List::Rivals => (
+            "DELETE FROM order_rival WHERE lab_order = $1",
+            "INSERT INTO order_rival (patient, lab_order) VALUES ($1, $2)",
+        ),
+    };
+    let query = sqlx::query(clear).bind(n);
+    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    for one in now {
+        let query = sqlx::query(add).bind(one.expose().to_owned()).bind(n);
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    }
+    Ok(())
+}
+
+/// Orders of a source that wait.
+pub async fn open_of(write: &mut Write, source: &str) -> Result<i64, StoreError> {
+    let query = sqlx::query(
+        "SELECT count(*) FROM lab_order WHERE standing IN ('open', 'on-hold', 'disputed') AND source = $1",
+    )
+    .bind(source.to_owned());
+    let row = write.conn().fetch_one(query).await.map_err(|e| write.wrong(&e))?;
+    row.try_get(0).map_err(|e| write.wrong(&e))
+}
+
+/// The waiting orders behind `after` whose time was over before `now`, some at a time.
+pub async fn overdue(write: &mut Write, now: i64, after: i64) -> Result<Vec<Kept>, StoreError> {
+    let query = sqlx::query(
+        "SELECT n FROM lab_order WHERE standing IN ('open', 'on-hold', 'disputed') AND standing <> 'disputed' \
+         AND deadline < $1 AND n > $2 ORDER BY n LIMIT 200",
+    )
+    .bind(now)
+    .bind(after);
+    let numbers: Vec<i64> = firsts(write, query).await?;
+    let mut found = Vec::with_capacity(numbers.len());
+    for n in numbers {
+        found.extend(read(write, n).await?);
+    }
+    Ok(found)
+}
+
+/// Closed orders that still say who their patient is, though they were closed before `before` and no report of theirs
+/// waits or is held; some at a time.
+pub async fn to_forget(write: &mut Write, before: i64) -> Result<Vec<Kept>, StoreError> {
+    let query = sqlx::query(
+        "SELECT o.n FROM lab_order o WHERE o.named = 1 AND o.closed < $1 AND NOT EXISTS \
+         (SELECT 1 FROM report_order l JOIN report r ON r.n = l.report OR r.corrects = l.report \
+         LEFT JOIN message m ON m.report = r.n WHERE l.lab_order = o.n \
+         AND (r.state = 'held' OR m.state IN ('waiting', 'refused'))) ORDER BY o.closed LIMIT 200",
+    )
+    .bind(before);
+    let numbers: Vec<i64> = firsts(write, query).await?;
+    let mut found = Vec::with_capacity(numbers.len());
+    for n in numbers {
+        found.extend(read(write, n).await?);
+    }
+    Ok(found)
+}
+
+/// The order that a report answers, with the pads that it asked and the OBR-3 of its group.
+#[derive(Clone, Debug)]
+pub struct Link {
+    pub order: i64,
+    pub pads: Vec<String>,
+    pub filler: String,
+    pub wants_back: Option<String>,
+}
+
+/// The orders that a report answers, by the report whose OBR-3 it goes under.
+pub async fn links(write: &mut Write, root: i64) -> Result<Vec<Link>, StoreError> {
+    let query = sqlx::query(
+        "SELECT l.lab_order, l.pads, l.filler, o.wants_back FROM report_order l \
+         JOIN lab_order o ON o.n = l.lab_order WHERE l.report = $1 ORDER BY l.lab_order",
+    )
+    .bind(root);
+    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+    let wrong = |e: sqlx::Error| StoreError::from_sql("an order of a report", &e);
+    let read = |row: &AnyRow| -> Result<Link, StoreError> {
+        let pads: String = row.try_get("pads").map_err(wrong)?;
+        Ok(Link {
+            order: row.try_get("lab_order").map_err(wrong)?,
+            pads: at("report_order", root).json("pads", &pads)?,
+            filler: row.try_get("filler").map_err(wrong)?,
+            wants_back: row.try_get("wants_back").map_err(wrong)?,
+        })
+    };
+    rows.iter().map(read).collect()
+}
+
+/// Notes that a report answers an order.
+pub async fn link(write: &mut Write, root: i64, link: &Link) -> Result<(), StoreError> {
+    let query = sqlx::query(
+        "INSERT INTO report_order (report, lab_order, pads, filler) VALUES ($1, $2, $3, $4)",
+    )
+    .bind(root)
+    .bind(link.order)
+    .bind(kept("pads", &link.pads)?)
+    .bind(link.filler.clone());
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// A report answers no order any more.
+pub async fn unlink(write: &mut Write, root: i64) -> Result<(), StoreError> {
+    let query = sqlx::query("DELETE FROM report_order WHERE report = $1").bind(root);
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// The reports that answer an order.
+pub async fn reports_of(write: &mut Write, order: i64) -> Result<Vec<i64>, StoreError> {
+    let query =
+        sqlx::query("SELECT report FROM report_order WHERE lab_order = $1 ORDER BY report").bind(order);
+    firsts(write, query).await
+}
+
+/// Held reports that bear a specimen id.
+pub async fn held_of(write: &mut Write, specimen: &str) -> Result<Vec<i64>, StoreError> {
+    let query =
+        sqlx::query("SELECT n FROM report WHERE state = 'held' AND specimen = $1 ORDER BY n")
+            .bind(specimen.to_owned());
+    firsts(write, query).await
+}
+
+/// What was answered to a message that came before, byte by byte the same.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Answered {
+    pub accept: Option<Vec<u8>>,
+    pub application: Option<Vec<u8>>,
+}
+
+/// The answers that were kept for a message. None: it is new.
+pub async fn answered(
+    write: &mut Write,
+    (source, control_id, digest): (&str, &str, &str),
+) -> Result<Option<Answered>, StoreError> {
+    let query = sqlx::query(
+        "SELECT accept_answer, application_answer FROM order_message \
+         WHERE source = $1 AND control_id = $2 AND digest = $3",
+    )
+    .bind(source.to_owned())
+    .bind(control_id.to_owned())
+    .bind(digest.to_owned());
+    let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
+    let read = |row: AnyRow| -> Result<Answered, sqlx::Error> {
+        let (accept, application) = (row.try_get("accept_answer")?, row.try_get("application_answer")?);
+        Ok(Answered { accept, application })
+    };
+    row.map(read).transpose().map_err(|e| write.wrong(&e))
+}
+
+/// Keeps what is answered to a message.
+pub async fn answer(
+    write: &mut Write,
+    (source, control_id, digest): (&str, &str, &str),
+    answered: &Answered,
+    now: i64,
+) -> Result<(), StoreError> {
+    let query = sqlx::query(
+        "INSERT INTO order_message (source, control_id, digest, received, accept_answer, application_answer) \
+         VALUES ($1, $2, $3, $4, $5, $6)",
+    )
+    .bind(source.to_owned())
+    .bind(control_id.to_owned())
+    .bind(digest.to_owned())
+    .bind(now)
+    .bind(answered.accept.clone())
+    .bind(answered.application.clone());
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// Forgets answers older than `before`: they name patients.
+pub async fn forget_answers(write: &mut Write, before: i64) -> Result<(), StoreError> {
+    let query = sqlx::query("DELETE FROM order_message WHERE received < $1").bind(before);
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// Held reports that wait for what their orders say.
+pub async fn held_for_orders(write: &mut Write) -> Result<Vec<i64>, StoreError> {
+    let query = sqlx::query(
+        "SELECT DISTINCT r.n FROM report r JOIN hold h ON h.report = r.n WHERE r.state = 'held' \
+         AND h.cleared_at IS NULL AND h.reason IN ('order-ambiguous', 'order-after-test', 'order-cancelled', \
+         'order-closed', 'order-expired', 'order-mismatch', 'order-on-hold', 'patient-conflict', \
+         'specimen-unknown') ORDER BY r.n",
+    );
+    firsts(write, query).await
+}

@@ -1,0 +1,284 @@
+//! Orders with the real binary: a source that connects as an information system does, strips that are printed beside it,
+//! and a receiver that gets the results.
+
+use std::io::{Read, Write};
+use std::net::TcpStream;
+use std::path::{Path, PathBuf};
+
+use serde_json::Value;
+use wickline::simulate::analyzer::{SimulatedAnalyzer, Style};
+use wickline::simulate::script::Script;
+use wickline_forward::receive::Receiver;
+
+use crate::kit::{Daemon, Folder, PATIENCE, ask, program, run};
+use crate::way::{analyzer, pads, practice, runtime, specimen};
+
+/// A source that every machine of this test may be.
+const SOURCE: &str = "[[source]]\nid = \"his\"\nlisten = \"127.0.0.1:0\"\ntests = [\"UADIP=ten-pad\", \"UGLU=GLU\"]\n";
+
+/// What an information system says of one order, by its own hand and clock: OML^O21 of HL7 v2.5.1.
+struct Order<'a> {
+    control: &'a str,
+    number: &'a str,
+    specimen: &'a str,
+    patient: &'a str,
+    made: &'a str,
+}
+
+impl Order<'_> {
+    fn text(&self, id: &str) -> Vec<u8> {
+        let Self { control, number, specimen, patient, made } = self;
+        format!(
+            "MSH|^~\\&|LIS|KESTREL|WICKLINE|KESTRELPOINT|{made}||OML^O21^OML_O21|{id}|P|2.5.1\r\
+             PID|1||{patient}^^^KESTREL^MR||Heron-Invented^Ada||19700101|F\r\
+             ORC|{control}|{number}^LIS|||||||{made}\r\
+             OBR|1|{number}^LIS||UADIP^Urine strip^99KPL\r\
+             SPM|1|{specimen}&LIS||UR^Urine^HL70487\r"
+        )
+        .into_bytes()
+    }
+}
+
+fn order<'a>(control: &'a str, number: &'a str, specimen: &'a str, patient: &'a str) -> Order<'a> {
+    Order { control, number, specimen, patient, made: "20260314081500+0000" }
+}
+
+/// A connection of an information system.
+struct Sender(TcpStream);
+
+impl Sender {
+    fn to(address: &str) -> Self {
+        let stream = TcpStream::connect(address).expect("it listens");
+        stream.set_read_timeout(Some(PATIENCE)).expect("a time");
+        Self(stream)
+    }
+
+    /// One message, and the block that comes back. None: it was closed without one.
+    fn say(&mut self, message: &[u8]) -> Option<Vec<u8>> {
+        let block = [b"\x0b".as_slice(), message, b"\x1c\r"].concat();
+        self.0.write_all(&block).ok()?;
+        let (mut answer, mut byte) = (Vec::new(), [0_u8]);
+        while !answer.ends_with(b"\x1c\r") {
+            match self.0.read(&mut byte) {
+                Ok(1) => answer.push(byte[0]),
+                _ => return None,
+            }
+        }
+        assert_eq!(answer.first(), Some(&0x0b));
+        Some(answer[1..answer.len() - 2].to_vec())
+    }
+}
+
+/// A field of the first segment of its name, by the bars alone.
+fn field(message: &[u8], segment: &str, n: usize) -> String {
+    let text = String::from_utf8_lossy(message).into_owned();
+    let line = text.split('\r').find(|line| line.starts_with(segment)).unwrap_or("").to_owned();
+    line.split('|').nth(n).unwrap_or("").to_owned()
+}
+
+/// MSA-1 and each ORC-1 of an answer.
+fn said(answer: &[u8]) -> (String, Vec<String>) {
+    let text = String::from_utf8_lossy(answer).into_owned();
+    let orders = text.split('\r').filter(|line| line.starts_with("ORC|"));
+    let codes = orders.map(|line| line.split('|').nth(1).unwrap_or("").to_owned()).collect();
+    (field(answer, "MSA", 1), codes)
+}
+
+/// A bench whose strips need an order: analyzer, receiver, source.
+struct House {
+    _folder: Folder,
+    config: PathBuf,
+    daemon: Daemon,
+    source: String,
+    receiver: Receiver,
+    bench: SimulatedAnalyzer,
+    strips: u64,
+}
+
+impl House {
+    async fn new(name: &str, more: &str) -> House {
+        let folder = Folder::new(name);
+        let (receiver, port, config) = practice(&folder, &["aa"]).await;
+        let text = std::fs::read_to_string(&config).expect("a configuration");
+        std::fs::write(&config, format!("{text}{SOURCE}{more}")).expect("written");
+        let (daemon, source) = started(&config);
+        let bench = analyzer(port, Style::Lis02);
+        House { _folder: folder, config, daemon, source, receiver, bench, strips: 0 }
+    }
+
+    /// Runs a strip of this specimen; how the report stands.
+    async fn strip(&mut self, specimen: &str) -> Value {
+        self.strips += 1;
+        let number = self.strips.to_string();
+        let mut script = Script::plain(1, 5, &pads());
+        script.run[0].number.clone_from(&number);
+        script.run[0].specimen = specimen.to_owned();
+        self.bench.run(&script, |_, _| ()).await.expect("the line holds");
+        self.daemon.wait_for(|e| e["event"] == "report" && e["number"] == *number)
+    }
+
+    fn say(&self, order: &Order<'_>, id: &str) -> (String, Vec<String>) {
+        let answer = Sender::to(&self.source).say(&order.text(id)).expect("an answer");
+        said(&answer)
+    }
+
+    fn held(&self) -> Vec<(String, String)> {
+        let held = ask(&self.config, &["held"]);
+        let one = |item: &Value| {
+            let reason = item["holds"][0]["reason"].as_str().unwrap_or("").to_owned();
+            (item["id"].as_str().unwrap_or("").to_owned(), reason)
+        };
+        held["items"].as_array().expect("items").iter().map(one).collect()
+    }
+
+    fn standing(&self, number: &str) -> String {
+        let found = ask(&self.config, &["orders", number]);
+        found["items"][0]["standing"].as_str().unwrap_or("").to_owned()
+    }
+}
+
+fn started(config: &Path) -> (Daemon, String) {
+    let mut daemon = Daemon::spawn(program(), config);
+    let up = daemon.wait_for(|e| e["event"] == "source-up");
+    let source = up["address"].as_str().expect("an address").to_owned();
+    (daemon, source)
+}
+
+#[test]
+fn an_ordered_strip_goes_and_one_that_nobody_ordered_waits_for_its_order() {
+    runtime().block_on(async {
+        let mut house = House::new("orders", "").await;
+        let first = order("NW", "K1", "KP-20417", "KP700101");
+        assert_eq!(house.say(&first, "A1"), ("AA".into(), vec!["OK".into()]));
+        assert_eq!(house.standing("K1"), "open");
+        let report = house.strip("KP-20417").await;
+        assert_eq!(report["state"], "waiting", "{report}");
+        let message = house.receiver.next().await.expect("it goes").body;
+        assert_eq!(specimen(&message), "KP-20417");
+        house.daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
+        assert_eq!(house.standing("K1"), "answered");
+
+        let report = house.strip("KP-20418").await;
+        assert_eq!((&report["state"], &report["reason"]), (&"held".into(), &"specimen-unknown".into()));
+        assert_eq!(house.say(&order("NW", "K2", "KP-20418", "KP700102"), "A2").0, "AA");
+        let message = house.receiver.next().await.expect("its order came: it goes by itself").body;
+        assert_eq!(specimen(&message), "KP-20418");
+        assert!(house.held().is_empty());
+    });
+}
+
+#[test]
+fn what_comes_again_byte_by_byte_gets_its_first_answer() {
+    runtime().block_on(async {
+        let house = House::new("orders-again", "").await;
+        let text = order("NW", "K1", "KP-20417", "KP700101").text("A1");
+        let mut sender = Sender::to(&house.source);
+        let first = sender.say(&text).expect("an answer");
+        assert_eq!(sender.say(&text).expect("an answer"), first);
+        let House { config, daemon, _folder, .. } = house;
+        daemon.kill();
+        let (_daemon, source) = started(&config);
+        assert_eq!(Sender::to(&source).say(&text).expect("an answer"), first, "after a kill");
+        let all = ask(&config, &["orders"]);
+        assert_eq!(all["items"].as_array().map(Vec::len), Some(1), "{all}");
+    });
+}
+
+#[test]
+fn a_cancel_bars_the_strip_before_it_and_is_refused_after_it() {
+    runtime().block_on(async {
+        let mut house = House::new("orders-cancel", "").await;
+        house.say(&order("NW", "K1", "KP-20417", "KP700101"), "A1");
+        let cancel = order("CA", "K1", "KP-20417", "KP700101");
+        assert_eq!(house.say(&cancel, "A2"), ("AA".into(), vec!["CR".into()]));
+        let report = house.strip("KP-20417").await;
+        assert_eq!((&report["state"], &report["reason"]), (&"held".into(), &"order-cancelled".into()));
+        // A person lets it go without an order.
+        let (id, _) = house.held().remove(0);
+        let words = ["held", "release", id.as_str(), "--reason", "the ward asked by telephone"];
+        assert_eq!(run(&house.config, &words).status.code(), Some(0));
+        house.receiver.next().await.expect("it goes");
+
+        house.say(&order("NW", "K2", "KP-20418", "KP700102"), "A3");
+        house.strip("KP-20418").await;
+        house.receiver.next().await.expect("it goes");
+        house.daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
+        let cancel = order("CA", "K2", "KP-20418", "KP700102");
+        assert_eq!(house.say(&cancel, "A4"), ("AE".into(), vec!["UC".into()]));
+        assert_eq!(house.standing("K2"), "answered");
+    });
+}
+
+#[test]
+fn a_cancel_draws_back_what_nobody_tried_to_send() {
+    runtime().block_on(async {
+        let mut house = House::new("orders-draw", "").await;
+        assert_eq!(run(&house.config, &["queue", "pause", "lis", "--reason", "x"]).status.code(), Some(0));
+        house.say(&order("NW", "K1", "KP-20417", "KP700101"), "A1");
+        assert_eq!(house.strip("KP-20417").await["state"], "waiting");
+        let cancel = order("CA", "K1", "KP-20417", "KP700101");
+        assert_eq!(house.say(&cancel, "A2"), ("AA".into(), vec!["CR".into()]));
+        assert_eq!(house.held().first().map(|(_, reason)| reason.as_str()), Some("order-cancelled"));
+        assert_eq!(run(&house.config, &["queue", "resume", "lis", "--reason", "x"]).status.code(), Some(0));
+        // What goes next is the next strip's.
+        house.say(&order("NW", "K2", "KP-20418", "KP700102"), "A3");
+        house.strip("KP-20418").await;
+        let message = house.receiver.next().await.expect("it goes").body;
+        assert_eq!(specimen(&message), "KP-20418");
+    });
+}
+
+#[test]
+fn a_specimen_of_two_patients_waits_until_a_person_has_settled_whose_it_is() {
+    runtime().block_on(async {
+        let mut house = House::new("orders-two", "").await;
+        house.say(&order("NW", "K1", "KP-20417", "KP700101"), "A1");
+        let other = order("NW", "K2", "KP-20417", "KP700102");
+        assert_eq!(house.say(&other, "A2"), ("AE".into(), vec!["UA".into()]));
+        assert_eq!(house.standing("K1"), "disputed");
+        let report = house.strip("KP-20417").await;
+        assert_eq!((&report["state"], &report["reason"]), (&"held".into(), &"patient-conflict".into()));
+        let (id, _) = house.held().remove(0);
+        let release = ["held", "release", id.as_str(), "--reason", "x"];
+        assert_eq!(run(&house.config, &release).status.code(), Some(2), "nobody releases that");
+        let settle = ["orders", "settle", "K1", "--right", "--reason", "label and wristband compared"];
+        let done = run(&house.config, &settle);
+        assert_eq!(done.status.code(), Some(0), "{}", String::from_utf8_lossy(&done.stderr));
+        let message = house.receiver.next().await.expect("it goes").body;
+        assert_eq!(specimen(&message), "KP-20417");
+    });
+}
+
+#[test]
+fn control_material_never_meets_an_order() {
+    runtime().block_on(async {
+        let mut house = House::new("orders-control", "").await;
+        house.say(&order("NW", "K1", "QC-L1", "KP700101"), "A1");
+        let report = house.strip("QC-L1").await;
+        assert_eq!(report["class"], "control", "{report}");
+        assert_ne!(report["state"], "waiting");
+        assert_eq!(house.standing("K1"), "open");
+    });
+}
+
+#[test]
+fn what_is_no_message_ends_the_connection_and_no_line_of_it_is_told() {
+    runtime().block_on(async {
+        let mut house = House::new("orders-strange", "").await;
+        for (bytes, why) in [
+            (b"GET / HTTP/1.1\r\n\r\n".as_slice(), "it asks for a page of the web"),
+            (b"\x16\x03\x01\x02\x00\x01", "it speaks TLS, and here nothing does"),
+            (b"MSH|^~\\&|SECRET-NAME", "it sends messages without their blocks (MLLP)"),
+        ] {
+            let mut stream = TcpStream::connect(&house.source).expect("it listens");
+            stream.write_all(bytes).expect("written");
+            let cut = house.daemon.wait_for(|e| e["event"] == "source-cut");
+            assert_eq!(cut["why"], *why);
+            stream.set_read_timeout(Some(PATIENCE)).expect("a time");
+            assert_eq!(stream.read(&mut [0; 8]).unwrap_or(0), 0, "closed without a word");
+        }
+        assert!(!crate::kit::said(&house.config).contains("SECRET-NAME"));
+        // And it goes on.
+        assert_eq!(house.say(&order("NW", "K1", "KP-20417", "KP700101"), "A1").0, "AA");
+    });
+}
