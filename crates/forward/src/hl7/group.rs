@@ -24,6 +24,10 @@ pub(super) const FILLER: Field = Field::new("OBR-3.1", 13);
 const OBR_3: Field = Field::private("OBR-3", 22);
 /// ORC-2 is the same: a fault of either is told of this one.
 const PLACER: Field = Field::private("OBR-2", 22);
+/// What an order brought goes by these names: no specimen id of ours is wrong where one of them is refused.
+const ORDERED_PLACER: Field = Field::private("ORC-2", 22);
+const ORDERED_FILLER: Field = Field::private("ORC-3", 22);
+const ORDERED_SPECIMEN: Field = Field::private("SPM-2.1", 80);
 
 /// One OBR with its results.
 pub(super) struct Group<'a> {
@@ -62,7 +66,7 @@ impl<'a> Group<'a> {
         let specimen = references.specimen(out.specimen);
         if specimen.is_none() && !references.specimens.is_empty() {
             let found = "an order of several specimens, and none of them alone has this id";
-            return Err(EncodeFault::new("SPM-2", found, "the id of one of them"));
+            return Err(EncodeFault::new(ORDERED_SPECIMEN.name, found, "the id of one of them"));
         }
         // 2.4 has the role in OBR-15.7.
         let roles = [specimen.map(|s| s.role.value(1)), Some(references.source.value(7))];
@@ -136,7 +140,11 @@ pub(super) fn shares(
             share.push(Known { entry: one.entry.by_itself(), ..one.clone() });
         } else if !(one.status == ResultStatus::Withdrawn && one.sure && !one.doubtful) {
             let found = "results that were told under an order that is none of these";
-            return Err(EncodeFault::new("OBR-3", found, "every order that results were told of"));
+            return Err(EncodeFault::new(
+                ORDERED_FILLER.name,
+                found,
+                "every order that results were told of",
+            ));
         }
     }
     Ok(shares)
@@ -210,14 +218,14 @@ impl Scribe<'_> {
     fn ids(&self, w: &mut Writer, group: &Group<'_>, in_obr: bool) -> Result<(), EncodeFault> {
         w.fields(1);
         match group.references().filter(|references| references.placer.is_said()) {
-            Some(references) => w.given(PLACER, &references.placer)?,
+            Some(references) => w.given(ORDERED_PLACER, &references.placer)?,
             // Two quotes say that no order is known: OBR-2 is the order's in the analyzer profile.
             None if self.layout.is_of_analyzers() => w.plain(if in_obr { "\"\"" } else { "" }),
             None => placer(w, self.layout, self.out)?,
         }
         w.fields(1);
         match &group.number {
-            Some(number) => w.given(OBR_3, number),
+            Some(number) => w.given(ORDERED_FILLER, number),
             None => filler(w, self.layout, self.out, group.filler),
         }
     }
@@ -404,7 +412,7 @@ impl Scribe<'_> {
         w.count(nth);
         w.fields(1);
         if ordered.id.is_said() {
-            w.given(Field::private("SPM-2", 80), &ordered.id)?;
+            w.given(ORDERED_SPECIMEN, &ordered.id)?;
         } else if layout.specimen_in.spm_2 {
             let id = called(out);
             w.id(Field::private("SPM-2", 80), id)?;

@@ -10,9 +10,9 @@ use super::version::Version;
 use super::write::{EncodeFault, Field, Writer};
 use crate::orders::References;
 
-/// The fields of PID by number (HL7 v2.5.1 section 3.4.2).
+/// The fields of PID by number (HL7 v2.5.1 section 3.4.2). In PID-3 a specimen id may stand; a patient's is PID-3.1.
 const PID: [&str; 40] = [
-    "PID", "PID-1", "PID-2", "PID-3", "PID-4", "PID-5", "PID-6", "PID-7", "PID-8", "PID-9",
+    "PID", "PID-1", "PID-2", "PID-3.1", "PID-4", "PID-5", "PID-6", "PID-7", "PID-8", "PID-9",
     "PID-10", "PID-11", "PID-12", "PID-13", "PID-14", "PID-15", "PID-16", "PID-17", "PID-18",
     "PID-19", "PID-20", "PID-21", "PID-22", "PID-23", "PID-24", "PID-25", "PID-26", "PID-27",
     "PID-28", "PID-29", "PID-30", "PID-31", "PID-32", "PID-33", "PID-34", "PID-35", "PID-36",

@@ -158,7 +158,7 @@ fn checked<'a>(
         };
         if groups.iter().take(n).any(same) {
             let found = "two orders' results under one number";
-            return Err(EncodeFault::new("OBR-3", found, "a number for each order of a message"));
+            return Err(EncodeFault::new("ORC-3", found, "a number for each order of a message"));
         }
     }
     Ok((Times::new(out)?, groups))
@@ -203,7 +203,7 @@ fn check(layout: &Layout, out: &Outgoing<'_>) -> Result<(), EncodeFault> {
         || out.orders.iter().map(|order| &order.references.patient_id).filter(|id| id.is_said());
     if ids().any(|id| Some(id) != ids().next()) {
         let found = "orders of two patients for one report";
-        return Err(EncodeFault::new("PID-3", found, "orders of the patient whose specimen it is"));
+        return Err(EncodeFault::new("PID", found, "orders of the patient whose specimen it is"));
     }
     if out.control.is_some() && out.patient.is_some() {
         return Err(EncodeFault::new(

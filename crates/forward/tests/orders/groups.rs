@@ -126,11 +126,11 @@ fn no_two_orders_of_a_message_go_under_one_number() {
     let mut report = asking(&[&["GLU"], &["GLU"]]);
     report.orders[1].2 = FILLERS[0];
     let (ours, theirs) = (layout(Version::V251, |_| {}), FillerNumber::Ordered);
-    assert_eq!(report.refused(&ours).0, "OBR-3");
+    assert_eq!(report.refused(&ours).0, "ORC-3");
     let theirs = layout(Version::V251, |l| l.filler = theirs);
     let mut report = asking(&[&["GLU"], &["GLU"]]);
     report.orders[1].0.filler = report.orders[0].0.filler.clone();
-    assert_eq!(report.refused(&theirs).0, "OBR-3");
+    assert_eq!(report.refused(&theirs).0, "ORC-3");
     report.orders[1].2 = "";
     assert_eq!(report.refused(&ours).0, "OBR-3.1");
 }
@@ -176,9 +176,9 @@ fn what_was_told_of_an_order_is_never_forgotten() {
     let both = asking(&[&["GLU"], &["GLU", "PH"]]);
     let before = first(&both, &oru);
     let one = asking(&[&["GLU"]]);
-    assert_eq!(follows(&one, &oru, &[before.clone()]).expect_err("a fault").field, "OBR-3");
+    assert_eq!(follows(&one, &oru, &[before.clone()]).expect_err("a fault").field, "ORC-3");
     let bare = Report::new(Vec::new());
-    assert_eq!(follows(&bare, &oru, &[before.clone()]).expect_err("a fault").field, "OBR-3");
+    assert_eq!(follows(&bare, &oru, &[before.clone()]).expect_err("a fault").field, "ORC-3");
     let mut none = asking(&[&["GLU"], &["GLU", "PH"]]);
     none.observations.clear();
     let gone = follows(&none, &oru, &[before.clone()]).expect("a message").expect("a withdrawal");
