@@ -14,6 +14,7 @@ mod patient;
 pub mod read;
 pub mod report;
 mod results;
+mod scribe;
 pub mod specimen;
 pub mod told;
 pub mod version;

@@ -10,10 +10,11 @@
 use wickline_normalize::report::Text;
 use wickline_normalize::{Moment, Observation, Patient, Private, Remark};
 
-use super::group::{FILLER, Group, Scribe, shares};
+use super::group::{Group, shares};
 use super::is_control_id;
 use super::layout::{Layout, Party, Structure};
 use super::patient;
+use super::scribe::{FILLER, Scribe};
 use super::specimen::Urine;
 use super::told::{Amended, Correction};
 use super::version::Version;
@@ -148,13 +149,12 @@ fn checked<'a>(
     check(layout, out)?;
     let groups = Group::all(layout, out)?;
     for (n, group) in groups.iter().enumerate() {
-        let (filler, number) = group.numbers();
+        let (filler, number) = (group.filler, &group.number);
         if filler.is_empty() {
             return Err(EncodeFault::new(FILLER.name, "nothing", "1 to 13 characters"));
         }
         let same = |other: &Group<'_>| {
-            let (other, beside) = other.numbers();
-            other == filler || (number.is_some() && beside == number)
+            other.filler == filler || (number.is_some() && other.number == *number)
         };
         if groups.iter().take(n).any(same) {
             let found = "two orders' results under one number";

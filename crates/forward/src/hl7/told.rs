@@ -319,7 +319,8 @@ impl Amended {
 }
 
 /// OBR-25 of a report that follows another under its OBR-3. What replaces a final one is a correction, whatever
-/// became of each result; so is a withdrawal. What is told for the first time beside others, or was never final, goes as far as results go today.
+/// became of each result; so is a withdrawal. What is told for the first time beside others, or was never final, goes
+/// as far as results go today.
 fn of_report(known: &[Known<Told>], goes: Finality, withdraws: bool) -> ResultStatus {
     if known.is_empty() {
         return goes.status();

@@ -32,10 +32,10 @@ fn asking(all: &[&[&str]]) -> Report {
     Report::new(orders.collect())
 }
 
-fn knows(messages: &[Vec<u8>]) -> Vec<Known<Told>> {
+fn knows(messages: &[impl AsRef<[u8]>]) -> Vec<Known<Told>> {
     let mut known = Vec::new();
     for message in messages {
-        learn(&mut known, told(message).expect("what we write, we read"), Sent::Accepted);
+        learn(&mut known, told(message.as_ref()).expect("what we write, we read"), Sent::Accepted);
     }
     known
 }
@@ -43,7 +43,7 @@ fn knows(messages: &[Vec<u8>]) -> Vec<Known<Told>> {
 fn follows(
     report: &Report,
     layout: &Layout,
-    before: &[Vec<u8>],
+    before: &[impl AsRef<[u8]>],
 ) -> Result<Option<Vec<u8>>, EncodeFault> {
     let known = knows(before);
     let correction = Correction { reason: "read again", known: &known };
@@ -141,9 +141,9 @@ fn a_change_is_told_to_those_orders_alone_that_asked_for_it() {
     let mut report = asking(&[&["GLU", "PH"], &["GLU"], &["SG"]]);
     report.observations.push(gravity("1.020"));
     let before = first(&report, &oru);
-    assert_eq!(follows(&report, &oru, &[before.clone()]), Ok(None));
+    assert_eq!(follows(&report, &oru, &[&before]), Ok(None));
     report.observations[0] = glucose("G2", "2+", Flag::A);
-    let second = follows(&report, &oru, &[before.clone()]).expect("a message").expect("a change");
+    let second = follows(&report, &oru, &[&before]).expect("a message").expect("a change");
     let wanted = [
         "MSH",
         "ORC A1 B1-0314-0017^WICKLINE",
@@ -160,7 +160,7 @@ fn a_change_is_told_to_those_orders_alone_that_asked_for_it() {
     ];
     assert_eq!(shown(&second), wanted);
     report.observations.clear();
-    let gone = follows(&report, &oru, &[before.clone(), second.clone()]);
+    let gone = follows(&report, &oru, &[&before, &second]);
     let gone = gone.expect("a message").expect("a withdrawal");
     let statuses: Vec<String> =
         shown(&gone).into_iter().filter(|line| line.starts_with("OBX")).collect();
@@ -176,12 +176,12 @@ fn what_was_told_of_an_order_is_never_forgotten() {
     let both = asking(&[&["GLU"], &["GLU", "PH"]]);
     let before = first(&both, &oru);
     let one = asking(&[&["GLU"]]);
-    assert_eq!(follows(&one, &oru, &[before.clone()]).expect_err("a fault").field, "ORC-3");
+    assert_eq!(follows(&one, &oru, &[&before]).expect_err("a fault").field, "ORC-3");
     let bare = Report::new(Vec::new());
-    assert_eq!(follows(&bare, &oru, &[before.clone()]).expect_err("a fault").field, "ORC-3");
+    assert_eq!(follows(&bare, &oru, &[&before]).expect_err("a fault").field, "ORC-3");
     let mut none = asking(&[&["GLU"], &["GLU", "PH"]]);
     none.observations.clear();
-    let gone = follows(&none, &oru, &[before.clone()]).expect("a message").expect("a withdrawal");
+    let gone = follows(&none, &oru, &[&before]).expect("a message").expect("a withdrawal");
     let after = follows(&one, &oru, &[before, gone]).expect("a message").expect("told again");
     assert_eq!(shown(&after)[4], "OBX 1 GLU C");
 }

@@ -347,7 +347,8 @@ fn kept_references_can_be_read_by_another_version() {
     let empty: References = serde_json::from_str("{}").expect("references");
     assert_eq!(serde_json::to_string(&empty).expect("JSON"), "{}");
     let bare = serde_json::to_string(&references.without_patient()).expect("JSON");
-    let wanted = r#"{"placer":"K884417^LIS","test":"UADIP^Urine strip^99KPL","specimens":[{"label":"KP-20417","id":"KP-20417&LIS"}]}"#;
+    let wanted = r#"{"placer":"K884417^LIS","test":"UADIP^Urine strip^99KPL","#.to_owned()
+        + r#""specimens":[{"label":"KP-20417","id":"KP-20417&LIS"}]}"#;
     assert_eq!(bare, wanted);
 }
 
@@ -374,7 +375,7 @@ fn a_merge_replaces_the_patient_and_nothing_else() {
 fn part(most: usize) -> impl Strategy<Value = String> {
     let letter = prop_oneof![
         6 => prop::char::range('!', '~'),
-        1 => prop::sample::select(&['|', '^', '&', '~', '\\', '"', ' ', '\u{202E}', '\u{200F}', 'é', 'e', '\u{301}', '\u{65E5}'][..]),
+        1 => prop::sample::select("|^&~\\\" \u{202E}\u{200F}ée\u{301}\u{65E5}".chars().collect::<Vec<_>>()),
     ];
     prop::collection::vec(letter, 1..=most)
         .prop_map(|letters| letters.into_iter().collect::<String>())
@@ -432,7 +433,8 @@ proptest! {
             own.map(|((_, n, ..), text)| (*n, text.as_str())).collect::<Vec<_>>()
         };
         let order = [
-            "MSH|^~\\&|LIS|KESTREL|WICKLINE|KESTRELPOINT|20260314081502+0000||OML^O21^OML_O21|KL1|P|2.5.1||||||UNICODE UTF-8\r".to_owned(),
+            "MSH|^~\\&|LIS|KESTREL|WICKLINE|KESTRELPOINT|20260314081502+0000||OML^O21^OML_O21|KL1|P|2.5.1".to_owned(),
+            "||||||UNICODE UTF-8\r".to_owned(),
             segment("PID", &of("PID")),
             segment("PV1", &[&[(2, "I")][..], &of("PV1")].concat()),
             segment("ORC", &[&[(1, "NW")][..], &of("ORC")].concat()),

@@ -211,7 +211,7 @@ pub(super) fn apply(message: &[u8], fixed: &[FixedField]) -> Vec<u8> {
             }
             // What an order brought goes back as it came.
             let returned = matches!(field.field(), "ORC-21" | "OBR-18" | "OBR-19");
-            if !(returned && !fields[at].is_empty()) {
+            if !returned || fields[at].is_empty() {
                 fields[at] = field.value.as_bytes();
             }
         }
