@@ -156,7 +156,7 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
     (
         R,
         "id = \"lis\"\nspecimen_in = \"obr-3\"\nfiller = \"ordered\"",
-        &["receiver.specimen_in", "OBR-3", "our own number"],
+        &["receiver.specimen_in", "OBR-3", "filler ours"],
     ),
     (R, "id = \"lis\"\nfiller = \"theirs\"", &["receiver.filler", "theirs", "ordered"]),
     (R, "id = \"lis\"\npatient = \"orders\"", &["receiver.patient", "ordered-short"]),

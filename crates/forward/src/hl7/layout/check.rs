@@ -128,12 +128,12 @@ impl Layout {
     fn check_orders(&self, faults: &mut Faults) {
         let places = self.specimen_in;
         if self.filler == FillerNumber::Ordered && places.obr_3 {
-            let allowed = "obr-2 or spm-2, or our own number in OBR-3";
+            let allowed = "obr-2 or spm-2; with obr-3 only our own number (filler ours)";
             faults.add("OBR-3", "the specimen id beside the number that an order brought", allowed);
         }
         if self.ordered_patient != OrderedPatient::Never && places.pid_3 {
             let allowed = "obr-2, obr-3 or spm-2 where an order's patient is told";
-            faults.add("PID-3", "the specimen id beside the id of an order's patient", allowed);
+            faults.add("PID-3", "the specimen id beside the id of an ordered patient", allowed);
         }
         if !self.names_lab_29() {
             return;
