@@ -148,6 +148,19 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
         "id = \"lis\"\nspecimen_in = \"pid-3\"\npatient = \"as-heard\"",
         &[":19:15:", "receiver.specimen_in", "as-heard"],
     ),
+    (
+        R,
+        "id = \"lis\"\nspecimen_in = \"spm-2, pid-3\"\npatient = \"ordered-short\"",
+        &["receiver.specimen_in", "PID-3", "order's patient"],
+    ),
+    (
+        R,
+        "id = \"lis\"\nspecimen_in = \"obr-3\"\nfiller = \"ordered\"",
+        &["receiver.specimen_in", "OBR-3", "filler ours"],
+    ),
+    (R, "id = \"lis\"\nfiller = \"theirs\"", &["receiver.filler", "theirs", "ordered"]),
+    (R, "id = \"lis\"\npatient = \"orders\"", &["receiver.patient", "ordered-short"]),
+    (R, "id = \"lis\"\nprofile = \"LAB-29^IHE\"", &["receiver.profile", "OUL^R22"]),
     // What no message could be built with, seen by building them.
     (
         R,

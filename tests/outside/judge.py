@@ -19,7 +19,7 @@ NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")  # 2A, NM
 ESCAPES = re.compile(r"\\(F|S|T|R|E|\.br)\\")  # 2.7, those that we use
 COMPARATORS = {"", ">", "<", ">=", "<=", "=", "<>"}  # 2A, SN.1
 # Table 0396 in the shapes that we use: tables of HL7, LOINC, UCUM, SNOMED CT, local ones. `L` is also a flag.
-SYSTEM = re.compile(r"HL7\d{4}|LN|UCUM|SCT|99[A-Z0-9]{1,8}|L")
+SYSTEM = re.compile(r"HL7\d{4}|LN|UCUM|SCT|IHELAW|99[A-Z0-9]{1,8}|L")
 STATUS = {"F", "C", "W", "X", "P", "R"}  # table 0085, those that we send
 # Table 0078, those that we send: A is for what is not numeric, L and H are for numbers.
 FLAGS = {"CE": {"", "N", "A"}, "CWE": {"", "N", "A"}, "ST": {"", "N", "A", "L", "H"}, "DT": {""}, "": {""}}
@@ -29,7 +29,7 @@ LATER = {"UCUM", "SCT"}
 # Coding systems that the library's table 0396 does not list, CWE in its table 0125, and UTF-8 before
 # 2.5, which is by agreement with the receiver.
 KNOWN_WARNING = re.compile(
-    r"Value (HL7\d{4}|UCUM|SCT|99\w+|L) not in table HL70396|Value CWE not in table HL70125"
+    r"Value (HL7\d{4}|UCUM|SCT|IHELAW|99\w+|L) not in table HL70396|Value U not in table HL70369|Value CWE not in table HL70125"
     r"|Value UNICODE UTF-8 not in table HL70211"
 )
 LENGTHS = {("MSH", 10): 20, ("OBR", 2): 22, ("OBR", 3): 22, ("OBX", 18): 22}
@@ -77,7 +77,9 @@ def role_faults(segments):
     control = role == "Q" or "^^^^^^Q&" in field(obr, 15)
     if control and "PID" in named:
         yield "control material with a patient"
-    if spm and role not in ("P", "Q"):
+    # IHE's analyzer profile has a role for a specimen of which no order is known.
+    unknown = role == "U" and "|LAB-29^IHE" in segments[0]
+    if spm and role not in ("P", "Q") and not unknown:
         yield f"SPM-11: {role!r}"
     if spm and (field(spm, 4).startswith("QC3") != control):
         yield "SPM-4 and SPM-11 differ"

@@ -111,7 +111,8 @@ def test_no_shape_is_missing():
     assert {"routine", "control", "oul-patient", "oul-control", "oul-bare", "own-names", "grades-st", "grades-sn",
             "grades-snomed", "places", "bare", "header", "remarks", "revised", "withdrawn", "preliminary",
             "preliminary-again", "unverified", "unverified-again", "namespaces", "run-control", "run-oul-control",
-            "run-control-bare"} <= shapes
+            "run-control-bare", "ordered", "ordered-filler", "oul-ordered", "analyzers-ordered", "analyzers-bare", "several",
+            "oul-several"} <= shapes
 
 
 def test_a_released_unread_pad_is_good_too(daemon):

@@ -100,6 +100,7 @@ fn outgoing<'a>(
         urine: Urine::default(),
         patient: None,
         control: None,
+        orders: &[],
         remarks: &[],
         observations,
     }

@@ -17,7 +17,10 @@ mod systems;
 use wickline_normalize::{Content, Finality, Observation};
 
 pub use check::LayoutFault;
-pub use choices::{EndAs, GradeAs, GradeCodes, Names, Segments, SpecimenIn, Structure};
+pub use choices::{
+    EndAs, FillerNumber, GradeAs, GradeCodes, Names, OrderedPatient, Segments, SpecimenIn,
+    Structure,
+};
 pub use fixed::FixedField;
 pub use names::{Name, Party};
 
@@ -123,6 +126,10 @@ pub struct Layout {
     pub acknowledge: Acknowledge,
     /// MSH-21: `ID^NAMESPACE^UNIVERSAL^KIND`, several with `~` between them; before 2.5 only `ID`.
     pub profile: String,
+    /// OBR-3 and ORC-3 of an order's results.
+    pub filler: FillerNumber,
+    /// PID and PV1 of an order's results.
+    pub ordered_patient: OrderedPatient,
     /// Analytes in the order they go out; `*` stands for all others. Empty: all, in the strip's order.
     order: Vec<String>,
     /// Those of a whole analyte before those of its grade or number, which overrule them.
@@ -163,6 +170,8 @@ impl Layout {
             sub_ids: false,
             acknowledge: Acknowledge::Original,
             profile: String::new(),
+            filler: FillerNumber::default(),
+            ordered_patient: OrderedPatient::default(),
             order: Vec::new(),
             special: Vec::new(),
             fixed: Vec::new(),
@@ -302,6 +311,15 @@ impl Layout {
     pub(super) fn place(&self, analyte: &str) -> Option<usize> {
         let named = |id: &str| self.order.iter().position(|known| known == id);
         if self.order.is_empty() { Some(0) } else { named(analyte).or_else(|| named("*")) }
+    }
+
+    /// The form of IHE's analyzer profile: its transaction of results is LAB-29, an OUL^R22.
+    pub(super) fn is_of_analyzers(&self) -> bool {
+        self.names_lab_29() && self.structure == Structure::Oul
+    }
+
+    fn names_lab_29(&self) -> bool {
+        self.profile.split('~').any(|one| one.split('^').next() == Some("LAB-29"))
     }
 
     /// True when observations go out as they come.

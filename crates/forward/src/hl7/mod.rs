@@ -6,12 +6,15 @@
 //! files what it reads.
 
 pub mod ack;
+mod group;
 pub mod layout;
 mod material;
 mod namesakes;
+mod patient;
 pub mod read;
 pub mod report;
 mod results;
+mod scribe;
 pub mod specimen;
 pub mod told;
 pub mod version;
@@ -19,11 +22,11 @@ pub mod write;
 
 pub use ack::{Ack, AckCode, AckError};
 pub use layout::{
-    EndAs, FixedField, GradeAs, GradeCodes, Layout, LayoutFault, Name, Names, Party, Segments,
-    SpecimenIn, Structure, panel_automated, panel_manual,
+    EndAs, FillerNumber, FixedField, GradeAs, GradeCodes, Layout, LayoutFault, Name, Names,
+    OrderedPatient, Party, Segments, SpecimenIn, Structure, panel_automated, panel_manual,
 };
 pub use read::Message;
-pub use report::{ControlRole, Equipment, Outgoing, correction_message, result_message};
+pub use report::{ControlRole, Equipment, Ordered, Outgoing, correction_message, result_message};
 pub use specimen::Urine;
 pub use told::{Correction, Shown, Told, codes, forms, is_result, results, shown, told};
 pub use version::{Acknowledge, Charset, Processing, Version};

@@ -157,7 +157,8 @@ impl Message {
         sign.is_some()
     }
 
-    fn lines(&self) -> impl Iterator<Item = &str> {
+    /// Every segment, as written.
+    pub(super) fn lines(&self) -> impl Iterator<Item = &str> {
         self.text.split(['\r', '\n']).filter(|line| !line.is_empty())
     }
 

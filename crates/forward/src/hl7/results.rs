@@ -149,9 +149,13 @@ struct Row<'a> {
 }
 
 impl<'a> Results<'a> {
-    pub(super) fn new(layout: &'a Layout, observations: &'a [Observation]) -> Self {
+    pub(super) fn new(
+        layout: &'a Layout,
+        observations: impl IntoIterator<Item = &'a Observation>,
+    ) -> Self {
+        let observations = observations.into_iter();
         let all = layout.keeps_order();
-        let mut rows: Vec<Row<'a>> = Vec::with_capacity(observations.len());
+        let mut rows: Vec<Row<'a>> = Vec::with_capacity(observations.size_hint().1.unwrap_or(0));
         for observation in observations {
             if all || layout.place(observation.pad()).is_some() {
                 let manner = layout.manner(observation);

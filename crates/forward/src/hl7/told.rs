@@ -17,6 +17,10 @@ use super::write::{EncodeFault, Field, Writer};
 #[derive(Clone, PartialEq, Eq)]
 pub struct Told {
     cells: Vec<String>,
+    /// OBR-3 of its group, as written.
+    group: String,
+    /// No other group stood in its message: then it is its report's, whatever that was called.
+    alone: bool,
 }
 
 /// Why a result goes out again under its OBR-3, and what the receiver has or may have of it.
@@ -114,15 +118,48 @@ pub fn told(message: &[u8]) -> Result<Vec<(Told, ResultStatus)>, String> {
         "R" => Ok(ResultStatus::Unverified),
         _ => Err("an OBX-11 that is none of F, C, W, X, P and R".to_owned()),
     };
-    let all = message.named("OBX").map(Told::read);
-    let results = all.filter(|told| !is_of_material(told.names()[0].0));
-    results.map(|told| status(&told).map(|status| (told, status))).collect()
+    let alone = message.count("OBR") < 2;
+    let (mut group, mut results) = (String::new(), Vec::new());
+    for line in message.lines() {
+        let mut fields = line.split('|');
+        match fields.next() {
+            Some("OBR") => group = fields.nth(2).unwrap_or("").to_owned(),
+            Some("OBX") => {
+                let told = Told { group: group.clone(), alone, ..Told::read(line) };
+                if !is_of_material(told.names()[0].0) {
+                    results.push((status(&told)?, told));
+                }
+            }
+            _ => {}
+        }
+    }
+    Ok(results.into_iter().map(|(status, told)| (told, status)).collect())
 }
 
 impl Told {
     /// A segment as it was written.
     pub(super) fn read(line: &str) -> Told {
-        Told { cells: line.split('|').map(str::to_owned).collect() }
+        let cells = line.split('|').map(str::to_owned).collect();
+        Told { cells, group: String::new(), alone: true }
+    }
+
+    /// OBR-3 of its group, as written.
+    pub(super) fn group(&self) -> &str {
+        &self.group
+    }
+
+    /// It was the only group of its message.
+    pub(super) fn is_alone(&self) -> bool {
+        self.alone
+    }
+
+    /// To be compared within its group.
+    pub(super) fn by_itself(&self) -> Told {
+        Told { cells: self.cells.clone(), group: String::new(), alone: true }
+    }
+
+    fn same_group(&self, other: &Told) -> bool {
+        (self.alone && other.alone) || self.group == other.group
     }
 
     fn cell(&self, n: usize) -> &str {
@@ -196,11 +233,12 @@ impl Told {
 impl Entry for Told {
     fn same_name(&self, other: &Self) -> bool {
         let ([one, one_beside], [two, two_beside]) = (self.names(), other.names());
-        one == two || one == two_beside || one_beside == two
+        self.same_group(other) && (one == two || one == two_beside || one_beside == two)
     }
 
     fn same_place(&self, other: &Self) -> bool {
-        self.names()[0] == other.names()[0] && self.cell(4) == other.cell(4)
+        let same = self.names()[0] == other.names()[0] && self.cell(4) == other.cell(4);
+        same && self.same_group(other)
     }
 
     fn same_kind(&self, other: &Self) -> bool {
@@ -220,7 +258,7 @@ impl fmt::Debug for Told {
     }
 }
 
-/// The results of a correction, each as it goes out.
+/// The results of one group of a correction, each as it goes out.
 pub(super) struct Amended {
     /// What is right now, under the names and places that the receiver knows it by.
     pub now: Vec<Told>,
@@ -232,8 +270,7 @@ pub(super) struct Amended {
 
 impl Amended {
     /// None: the receiver was told all of it.
-    pub(super) fn new(correction: &Correction<'_>, now: Vec<Told>, goes: Finality) -> Option<Self> {
-        let known = correction.known;
+    pub(super) fn new(known: &[Known<Told>], now: Vec<Told>, goes: Finality) -> Option<Self> {
         let first = |told: &Told| match told.cell(11) {
             "X" => ResultStatus::Unread,
             _ => goes.status(),
@@ -282,8 +319,12 @@ impl Amended {
 }
 
 /// OBR-25 of a report that follows another under its OBR-3. What replaces a final one is a correction, whatever
-/// became of each result; so is a withdrawal. What was never final goes as far as results go today.
+/// became of each result; so is a withdrawal. What is told for the first time beside others, or was never final, goes
+/// as far as results go today.
 fn of_report(known: &[Known<Told>], goes: Finality, withdraws: bool) -> ResultStatus {
+    if known.is_empty() {
+        return goes.status();
+    }
     let bare = known.iter().all(|k| k.stage == Stage::Bare);
     let open = is_open(known) || (bare && goes != Finality::Final);
     if withdraws || !open { ResultStatus::Corrected } else { goes.status() }

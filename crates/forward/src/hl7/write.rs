@@ -7,6 +7,7 @@ use std::fmt;
 
 use super::layout::LayoutFault;
 use super::version::Charset;
+use crate::orders::Given;
 
 /// Why a message cannot be built: nothing is ever cut, replaced or left out to make it fit.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -181,6 +182,28 @@ impl Writer {
         Ok(())
     }
 
+    /// A field as an order brought it, in our own separators: each repetition is as long as the field allows, an
+    /// escape counts as the sign that it stands for. What would erase is not said.
+    pub(crate) fn given(&mut self, field: Field, given: &Given) -> Result<(), EncodeFault> {
+        if !given.is_said() {
+            return Ok(());
+        }
+        let text = given.text();
+        if text.contains(|c: char| c.is_control() || c == '|') {
+            let what = format_args!("a sign that ends a field");
+            return Err(field.fault(text, what, "a field as it was read".into()));
+        }
+        let longest = text.split('~').map(length).max().unwrap_or(0);
+        if longest > field.most {
+            return Err(field.fault(
+                text,
+                format_args!("{longest} characters"),
+                format!("at most {} characters; nothing is cut", field.most),
+            ));
+        }
+        self.written(field, text)
+    }
+
     /// What was written apart, as text.
     pub(crate) fn into_text(self) -> String {
         match self.charset {
@@ -328,6 +351,12 @@ impl Writer {
                 .into(),
         ))
     }
+}
+
+/// Characters of an escaped text: between two escape signs stands one.
+fn length(text: &str) -> usize {
+    let parts = text.split('\\').enumerate();
+    parts.map(|(n, part)| if n % 2 == 0 { part.chars().count() } else { 1 }).sum()
 }
 
 /// Whether a byte ends a run which can be copied as it is.

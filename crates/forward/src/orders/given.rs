@@ -2,12 +2,14 @@
 
 use std::fmt;
 
+use serde::{Deserialize, Serialize};
 use wickline_normalize::Private;
 
 use crate::hl7::Message;
 
 /// A field in `|^~\&`, whatever its sender declared. Shows only its length, for most of them may name a patient.
-#[derive(Clone, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
 pub struct Given(Private);
 
 impl Given {

@@ -18,6 +18,7 @@ mod given;
 mod groups;
 mod query;
 mod read;
+mod references;
 mod site;
 mod write;
 
@@ -29,4 +30,5 @@ pub use fault::{Code, Fault, Location};
 pub use given::Given;
 pub use query::{Asker, query};
 pub use read::{Incoming, Line, OrderMessage, Patient, QueryAnswer, Specimen, Unread, read};
+pub use references::{References, SpecimenReferences};
 pub use site::{OrderKey, Profile, Site, SpecimenFrom};

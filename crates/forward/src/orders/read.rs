@@ -146,6 +146,8 @@ pub struct Line {
     pub priority: Given,
     /// SPM-17, else OBR-7.
     pub collected: Option<Moment>,
+    /// OBR-7, as it came.
+    pub observed: Given,
     /// OBR-11.
     pub action: Given,
     /// OBR-15.
@@ -372,6 +374,7 @@ fn line(message: &Message, group: &OrderGroup<'_>, specimens: &[Specimen], site:
         test: obr(4),
         priority: first(&[tq1(9).part(1), orc(7).part(6), obr(27).part(6), obr(5).part(1)]),
         collected: None,
+        observed: obr(7),
         action: obr(11),
         source: obr(15),
         back: [obr(18), obr(19)],

@@ -3,6 +3,7 @@
 mod corrections;
 mod examples;
 mod layouts;
+mod ordered;
 mod properties;
 mod round_trip;
 mod rules;

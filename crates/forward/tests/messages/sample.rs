@@ -139,6 +139,7 @@ impl Sample {
             urine: Urine::default(),
             patient: self.patient.as_ref(),
             control: None,
+            orders: &[],
             remarks: &self.remarks,
             observations: &self.observations,
         }

@@ -159,6 +159,7 @@ fn put<T>(
             .as_ref()
             .filter(|_| target.with_patient && subject.control.is_none()),
         control: subject.control.map(known),
+        orders: &[],
         remarks: subject.remarks,
         observations,
     };

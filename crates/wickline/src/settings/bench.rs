@@ -80,6 +80,8 @@ pub struct Target {
     pub controls: bool,
     pub patients: bool,
     pub with_patient: bool,
+    /// Sources whose orders' numbers and patients it gets, beside the one of its own id.
+    pub orders_for: Vec<String>,
     pub paused: bool,
     pub stop_on_refusal: bool,
     pub retry_first: Duration,
@@ -99,6 +101,13 @@ impl Target {
             Role::Control => self.controls,
             Role::External => false,
         }
+    }
+
+    /// Whether results answer orders of this source to it, with their numbers and their patient: it is the system that
+    /// sent them, or the laboratory says so.
+    #[must_use]
+    pub fn gets_orders_of(&self, source: &str) -> bool {
+        self.id == source || self.orders_for.iter().any(|own| own == source)
     }
 
     /// Whether so many wait, or the oldest for so many seconds, that a person should know.
@@ -518,6 +527,7 @@ impl Builder<'_> {
             controls: raw.controls,
             patients: raw.patients,
             with_patient: raw.patient == "as-heard",
+            orders_for: raw.orders_for.clone(),
             paused: raw.paused,
             stop_on_refusal: raw.stop_on_refusal,
             retry_first: Duration::from_secs(raw.retry_first),

@@ -193,6 +193,8 @@ pub struct Receiver {
     pub patient: String,
     pub patient_authority: String,
     pub patient_id_type: String,
+    pub filler: String,
+    pub orders_for: Vec<String>,
     pub processing: String,
     pub analyzers: Vec<String>,
     pub controls: bool,

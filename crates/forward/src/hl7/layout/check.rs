@@ -8,7 +8,7 @@ use super::super::material::is_of_material;
 use super::super::version::Version;
 use super::identifiers::is_kind;
 use super::systems::{is_known, is_own, untrue};
-use super::{Layout, Name, Party, Structure};
+use super::{FillerNumber, Layout, Name, OrderedPatient, Party, Structure};
 
 /// One thing that a layout may not say.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -52,6 +52,7 @@ impl Layout {
     pub fn check(&self) -> Result<(), Vec<LayoutFault>> {
         let mut faults = Faults::default();
         self.check_structure(&mut faults);
+        self.check_orders(&mut faults);
         let most = if self.version.has_spm() { 227 } else { 180 };
         for (field, party) in [
             ("MSH-3", &self.sending_application),
@@ -120,6 +121,31 @@ impl Layout {
         if !(places.spm_2 || places.obr_2 || places.obr_3 || places.pid_3) {
             let allowed = "one or more of obr-2, obr-3, spm-2, pid-3";
             faults.add("OBR-2", "no place for the specimen id", allowed);
+        }
+    }
+
+    /// What orders bring back, and what IHE's analyzer profile asks for.
+    fn check_orders(&self, faults: &mut Faults) {
+        let places = self.specimen_in;
+        if self.filler == FillerNumber::Ordered && places.obr_3 {
+            let allowed = "obr-2 or spm-2; with obr-3 only our own number (filler ours)";
+            faults.add("OBR-3", "the specimen id beside the number that an order brought", allowed);
+        }
+        if self.ordered_patient != OrderedPatient::Never && places.pid_3 {
+            let allowed = "obr-2, obr-3 or spm-2 where an order's patient is told";
+            faults.add("PID-3", "the specimen id beside the id of an ordered patient", allowed);
+        }
+        if !self.names_lab_29() {
+            return;
+        }
+        if self.structure != Structure::Oul || self.version != Version::V251 {
+            let allowed = "OUL^R22 in 2.5.1, which LAB-29 is; or another profile";
+            faults.add("MSH-21", "LAB-29 on another message", allowed);
+        }
+        if places.obr_2 {
+            let allowed =
+                "spm-2: the analyzer profile has the order's number in OBR-2, or two quotes";
+            faults.add("OBR-2", "the specimen id in a message of LAB-29", allowed);
         }
     }
 

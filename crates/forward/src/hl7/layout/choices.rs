@@ -66,6 +66,29 @@ pub enum Names {
     Local,
 }
 
+/// Whose number stands in OBR-3 of an order's results.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum FillerNumber {
+    /// Ours, permanent for a report and an order.
+    #[default]
+    Ours,
+    /// The order's own filler number where it brought one; ours then stands in OBR-21, in 2.3.1 in OBR-20 in place of
+    /// the analyzer's number.
+    Ordered,
+}
+
+/// What of an order's patient goes back.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum OrderedPatient {
+    /// Nothing.
+    #[default]
+    Never,
+    /// PID-3, 5, 7 and 8.
+    Short,
+    /// PID whole, and PV1-2, 3 and 19.
+    Whole,
+}
+
 /// Reads a choice from its word, or says which words there are.
 macro_rules! words {
     ($name:ident, $what:literal: $($word:literal $variant:ident),+) => {
@@ -90,6 +113,7 @@ words!(GradeAs, "type of a grade": "CE" Ce, "CWE" Cwe, "ST" St, "SN" Sn);
 words!(EndAs, "type of a value with a comparator": "SN" Sn, "ST" St);
 words!(GradeCodes, "choice of grade codes":
     "local-first" LocalFirst, "snomed-first" SnomedFirst, "local" Local, "snomed" Snomed);
+words!(FillerNumber, "number in OBR-3": "ours" Ours, "ordered" Ordered);
 words!(Names, "choice of names":
     "loinc-first" PublishedFirst, "local-first" LocalFirst, "loinc" Published, "local" Local);
 

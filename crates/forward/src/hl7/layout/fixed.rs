@@ -209,7 +209,11 @@ pub(super) fn apply(message: &[u8], fixed: &[FixedField]) -> Vec<u8> {
             if fields.len() <= at {
                 fields.resize(at + 1, b"");
             }
-            fields[at] = field.value.as_bytes();
+            // What an order brought goes back as it came.
+            let returned = matches!(field.field(), "ORC-21" | "OBR-18" | "OBR-19");
+            if !returned || fields[at].is_empty() {
+                fields[at] = field.value.as_bytes();
+            }
         }
         while fields.last().is_some_and(|last| last.is_empty()) {
             fields.pop();

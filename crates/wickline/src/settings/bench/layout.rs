@@ -1,6 +1,6 @@
 //! One receiver's message layout, from the words of its table.
 
-use wickline_forward::hl7::{Charset, Layout, Party, panel_manual};
+use wickline_forward::hl7::{Charset, Layout, OrderedPatient, Party, panel_manual};
 
 use super::super::reader::has_key;
 use super::super::{Receiver, Settings};
@@ -40,6 +40,11 @@ impl Builder<'_> {
         layout.patient_authority = Party::of(&raw.patient_authority);
         layout.patient_id_type.clone_from(&raw.patient_id_type);
         layout.equipment_namespace.clone_from(&raw.equipment_namespace);
+        layout.ordered_patient = match raw.patient.as_str() {
+            "ordered" => OrderedPatient::Whole,
+            "ordered-short" => OrderedPatient::Short,
+            _ => OrderedPatient::Never,
+        };
         layout.observed_left_out = raw.observed == "left-out";
         self.words(settings, index, &mut layout);
         self.lists(settings, index, &mut layout);
@@ -79,6 +84,8 @@ impl Builder<'_> {
         take("ends", &raw.ends, set);
         let set = raw.names.parse().map(|v| layout.names = v);
         take("names", &raw.names, set);
+        let set = raw.filler.parse().map(|v| layout.filler = v);
+        take("filler", &raw.filler, set);
         let set = raw.grade_codes.parse().map(|v| layout.grade_codes = v);
         take("grade_codes", &raw.grade_codes, set);
         if !raw.panel.is_empty() {
@@ -177,5 +184,52 @@ pub(super) fn keys_of(field: &str, raw: Option<&Receiver>) -> &'static [&'static
         "OBX-18" => &["equipment_namespace"],
         "NTE-3" => &["charset"],
         _ => &["fixed"],
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use wickline_forward::hl7::{FillerNumber, OrderedPatient};
+
+    use crate::settings::bench::{Bench, Target};
+    use crate::settings::from_text;
+
+    fn target(keys: &str, told: impl FnOnce(&Target)) {
+        let text = format!(
+            "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\n\
+             [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
+             [[analyzer]]\nid = \"bench-1\"\nline = \"tcp:127.0.0.1:1\"\ndialect = \"two-column\"\n\
+             [[receiver]]\nid = \"lis\"\naddress = \"dir:out\"\n{keys}\n"
+        );
+        let loaded = from_text(Path::new("./w.toml"), text).expect("readable");
+        told(&Bench::build(&loaded).expect("a bench").targets[0]);
+    }
+
+    #[test]
+    fn what_a_receiver_gets_of_orders_is_its_own_choice() {
+        let of = |keys: &str, heard, ordered, filler| {
+            target(keys, |own| {
+                let found = (own.with_patient, own.layout.ordered_patient, own.layout.filler);
+                assert_eq!(found, (heard, ordered, filler), "{keys}");
+            });
+        };
+        of("", false, OrderedPatient::Never, FillerNumber::Ours);
+        of("patient = \"as-heard\"", true, OrderedPatient::Never, FillerNumber::Ours);
+        of("patient = \"ordered-short\"", false, OrderedPatient::Short, FillerNumber::Ours);
+        let keys = "patient = \"ordered\"\nfiller = \"ordered\"";
+        of(keys, false, OrderedPatient::Whole, FillerNumber::Ordered);
+    }
+
+    #[test]
+    fn a_receiver_gets_its_own_orders_and_those_it_is_named_for() {
+        let of = |keys: &str, wanted: [bool; 3]| {
+            target(keys, |own| {
+                assert_eq!(["lis", "ward", "other"].map(|s| own.gets_orders_of(s)), wanted)
+            });
+        };
+        of("", [true, false, false]);
+        of("orders_for = [\"ward\"]", [true, true, false]);
     }
 }

@@ -108,6 +108,7 @@ fn message(
             urine: Urine::default(),
             patient: Some(&patient).filter(|_| target.with_patient && control.is_none()),
             control,
+            orders: &[],
             remarks: if control.is_some() { &[] } else { &remarks },
             observations,
         },

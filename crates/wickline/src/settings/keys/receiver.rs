@@ -294,7 +294,7 @@ pub(super) const KEYS: &[Key] = &[
         "",
         "Where the specimen id goes: one or more of spm-2, obr-2, obr-3, pid-3 with a comma or a blank between them, \
          or both (spm-2 and obr-2); by-version: SPM-2 from 2.5 on, OBR-2 before. obr-3: with our report number behind \
-         it, which is outside the standard; pid-3: not with patient = \"as-heard\".",
+         it, which is outside the standard; pid-3: only with patient = \"never\".",
     ),
     key(
         "receiver",
@@ -333,10 +333,12 @@ pub(super) const KEYS: &[Key] = &[
     key(
         "receiver",
         "patient",
-        OneOf(&["never", "as-heard"]),
+        OneOf(&["never", "as-heard", "ordered-short", "ordered"]),
         Some("\"never\""),
         "",
-        "Whether a patient id and name that the analyzer sent go out in PID.",
+        "Who goes out in PID: nobody, a patient whose id and name the analyzer sent, or the patient of the order that is \
+         answered: PID-3, 5, 7 and 8, or PID as it came with the visit (PV1-2, 3, 19). What an order and what a print \
+         says is never mixed, and control material has no patient.",
     ),
     key(
         "receiver",
@@ -353,6 +355,24 @@ pub(super) const KEYS: &[Key] = &[
         Some("\"\""),
         "\"MR\"",
         "Of which kind the patients' ids are: PID-3.5, a code that table 0203 has in the version.",
+    ),
+    key(
+        "receiver",
+        "filler",
+        OneOf(&["ours", "ordered"]),
+        Some("\"ours\""),
+        "",
+        "OBR-3 and ORC-3 of an order's results: our number, or the order's own where it brought one; ours then stands in \
+         OBR-21, in 2.3.1 in OBR-20 in place of the analyzer's number. Not with specimen_in = \"obr-3\".",
+    ),
+    key(
+        "receiver",
+        "orders_for",
+        Texts,
+        Some("[]"),
+        "[\"ward\"]",
+        "Sources of orders whose numbers and patients it gets with results, beside the source that has its own id. What \
+         others ordered goes to it as without an order.",
     ),
     key(
         "receiver",
