@@ -4,11 +4,13 @@ use std::sync::Arc;
 
 use wickline_forward::EncodeFault;
 use wickline_forward::hl7::{
-    ControlRole, Correction, Equipment, Outgoing, correction_message, result_message,
+    ControlRole, Correction, Equipment, Ordered, Outgoing, correction_message, result_message,
 };
+use wickline_forward::orders::References;
 use wickline_listen::ear::{Cut, Ending, Transmission};
 use wickline_normalize::observe::observe;
 use wickline_normalize::readings::Reading;
+use wickline_normalize::report::Text;
 use wickline_normalize::{Class, Hold, Moment, Observation, Private, Reason, Remark, Report, Role};
 
 use crate::clock;
@@ -137,6 +139,8 @@ fn put<T>(
     let day = subject.taken.unwrap_or_else(|| site.moment(subject.heard_at)).day_text();
     let known =
         |control| analyzer.map_or(control, |a| a.controls.named(control, subject.strip, &day));
+    let answers = answered(target, subject)?;
+    let orders: Vec<Ordered<'_>> = answers.iter().map(Answered::ordered).collect();
     let outgoing = Outgoing {
         control_id,
         made: site.moment(made_at),
@@ -159,7 +163,7 @@ fn put<T>(
             .as_ref()
             .filter(|_| target.with_patient && subject.control.is_none()),
         control: subject.control.map(known),
-        orders: &[],
+        orders: &orders,
         remarks: subject.remarks,
         observations,
     };
@@ -168,6 +172,33 @@ fn put<T>(
         let reason = if specimen { Reason::SpecimenMalformed } else { Reason::Unreadable };
         Hold::new(reason, format!("receiver {}: {fault}", target.id))
     })
+}
+
+/// One order that a message answers.
+struct Answered<'a> {
+    references: References,
+    pads: Vec<Text>,
+    filler: &'a str,
+}
+
+impl Answered<'_> {
+    fn ordered(&self) -> Ordered<'_> {
+        Ordered { references: &self.references, pads: &self.pads, filler: self.filler }
+    }
+}
+
+/// The orders that are answered to this receiver; none: it sent none of them, nor does it get those of others.
+fn answered<'a>(target: &Target, subject: &Subject<'a>) -> Result<Vec<Answered<'a>>, Hold> {
+    let own = subject.orders.iter().filter(|link| target.gets_orders_of(&link.source));
+    own.map(|link| {
+        let kept = link.wants_back.as_deref().unwrap_or("{}");
+        let references = serde_json::from_str(kept).map_err(|_| {
+            Hold::new(Reason::Unreadable, "what its order wants back cannot be read from the ledger")
+        })?;
+        let pads = link.pads.iter().map(|pad| Text::from(pad.as_str())).collect();
+        Ok(Answered { references, pads, filler: &link.filler })
+    })
+    .collect()
 }
 
 /// The id of control material, where the configuration knows it as such: another id that a print of control

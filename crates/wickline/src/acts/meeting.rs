@@ -1,6 +1,7 @@
 //! A strip meets the orders of its specimen. Every road on which results begin to be told passes here: a fresh print,
 //! an id that a person gave, a print that was read again, a hold that was lifted.
 
+use wickline_forward::hl7::FillerNumber;
 use wickline_normalize::orders::{Heard, Key, Meet, Order, Orders, Trace, Wait};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::report::Text;
@@ -15,9 +16,9 @@ use crate::store::db::Write;
 use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
 use crate::store::rows::order::{self, Kept, Link, Which};
-use crate::store::rows::report::{self, Aside, ReportRow};
+use crate::store::rows::report::{self, ReportRow};
 use crate::store::rows::{hold, message};
-use crate::store::state::{MessageState, ReportState};
+use crate::store::state::ReportState;
 use crate::store::trail::{Act, Actor, record};
 
 /// What a strip shows to the orders of its specimen.
@@ -73,8 +74,9 @@ pub(crate) struct Share {
 
 impl Share {
     fn link(&self, filler: String) -> Link {
-        let (order, pads) = (self.kept.n, self.pads.clone());
-        Link { order, pads, filler, wants_back: self.kept.wants_back.clone() }
+        let (order, source) = (self.kept.n, self.kept.order.key.source.clone());
+        let (pads, wants_back) = (self.pads.clone(), self.kept.wants_back.clone());
+        Link { order, source, pads, filler, wants_back }
     }
 }
 
@@ -125,6 +127,11 @@ pub(crate) async fn meet(
         Meet::Control => Met::Nothing,
         Meet::Goes { shares, .. } => {
             Met::Goes(shares.iter().filter_map(|one| share(&one.key, named(&one.pads))).collect())
+        }
+        // Under the order's own number a receiver would take the one for the other.
+        Meet::Again(_) if bench.targets.iter().any(|t| t.layout.filler == FillerNumber::Ordered) => {
+            let why = "the order of this specimen is answered already, and a receiver goes by its number";
+            Met::Waits(Hold::new(Reason::OrderAmbiguous, why))
         }
         Meet::Again(key) => {
             let asked = |one: &Kept| one.order.wanted.as_ref().map(|w| named(&w.pads));
@@ -294,9 +301,7 @@ impl Ledger {
         report::moved(write, n, pass.arrow()?, row.note.as_deref(), None).await?;
         report::set_unsent(write, n, false).await?;
         for open in message::open_of(write, n).await? {
-            let arrow = MessageState::Waiting.to(MessageState::SetAside)?;
-            let why = "drawn back before it was sent: its order changed";
-            message::set_aside(write, open, arrow, Aside::Withdrawn, Some(why)).await?;
+            message::draw_back(write, open, "drawn back before it was sent: its order changed").await?;
         }
         message::retire_all(write, row.root(), &row.filler, row.specimen.as_deref()).await?;
         let anew = Era::draw()?.filler(take(write, "report", 1).await?);

@@ -4,7 +4,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use wickline_forward::orders::{
-    self as messages, Answers, Decided, Fault, Incoming, Now, OrderMessage, Patient, Stamp, Unread,
+    self as messages, Answers, Decided, Fault, Incoming, Now, OrderMessage, Patient, References,
+    Stamp, Unread,
 };
 use wickline_normalize::{Moment, Private};
 use wickline_normalize::orders::{Deed, Key, Orders, Reply};
@@ -18,6 +19,7 @@ use crate::store::db::Write;
 use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
 use crate::store::rows::order::{self, Answered, Kept, Which};
+use crate::store::rows;
 use crate::store::trail::{Act, Actor, record};
 
 const SECOND: i64 = 1_000_000;
@@ -194,7 +196,14 @@ impl Desk<'_> {
         if let Decided::Orders(replies) = &decided {
             heard.taken = replies.iter().filter(|reply| reply.done.is_ok()).count();
             heard.refused = replies.len() - heard.taken;
-            let said = self.said(message, &keys, replies)?;
+            let mut said = self.said(message, &keys, replies);
+            if let Some(patient) = &message.patient {
+                let deeds = replies.iter().flat_map(|reply| &reply.deeds);
+                let renamed = Self::renamed(&before, patient, deeds)?;
+                renamed.into_iter().for_each(|(key, own)| {
+                    said.entry(key).or_insert(own);
+                });
+            }
             self.keep(&before, &orders, &said).await?;
             let deeds = replies.iter().flat_map(|reply| &reply.deeds);
             heard.released = self.done(&orders, deeds).await?;
@@ -210,15 +219,29 @@ impl Desk<'_> {
         message: &OrderMessage,
         keys: &[Option<Key>],
         replies: &[Reply],
-    ) -> Result<BTreeMap<Key, String>, StoreError> {
-        let mut said = BTreeMap::new();
-        for ((line, key), reply) in message.orders.iter().zip(keys).zip(replies) {
-            let Some(key) = key else { continue };
+    ) -> BTreeMap<Key, References> {
+        let lines = message.orders.iter().zip(keys).zip(replies);
+        let new = lines.filter_map(|((line, key), reply)| {
+            let key = key.as_ref()?;
             let new = |deed: &Deed| matches!(deed, Deed::Keep(own) | Deed::Amend(own) if own == key);
-            if reply.deeds.iter().any(new) {
-                let _ = line;
-                said.insert(key.clone(), String::new());
-            }
+            let said = || References::of(message, line, &self.source.site);
+            reply.deeds.iter().any(new).then(|| (key.clone(), said()))
+        });
+        new.collect()
+    }
+
+    /// The same of orders whose patient is another, or has another name now.
+    fn renamed<'d>(
+        before: &Before,
+        patient: &Patient,
+        deeds: impl Iterator<Item = &'d Deed>,
+    ) -> Result<BTreeMap<Key, References>, StoreError> {
+        let mut said = BTreeMap::new();
+        for deed in deeds {
+            let Deed::Person(key) = deed else { continue };
+            let Some(row) = before.rows.get(key) else { continue };
+            let own: References = references(row)?;
+            said.insert(key.clone(), own.with_patient(patient));
         }
         Ok(said)
     }
@@ -227,7 +250,8 @@ impl Desk<'_> {
         let which = Which { patients: [patient.person.id.clone()].into(), ..Which::default() };
         let (mut orders, before) = self.read(which).await?;
         let deeds = orders.update(&patient.person, self.now);
-        self.keep(&before, &orders, &BTreeMap::new()).await?;
+        let said = Self::renamed(&before, patient, deeds.iter())?;
+        self.keep(&before, &orders, &said).await?;
         let released = self.done(&orders, deeds.iter()).await?;
         Ok(Heard { taken: 1, released, ..Heard::default() })
     }
@@ -244,7 +268,16 @@ impl Desk<'_> {
         let Ok(deeds) = messages::merge(&mut orders, pairs) else {
             return Ok((Heard { refused: 1, ..Heard::default() }, Some(messages::circle())));
         };
-        self.keep(&before, &orders, &BTreeMap::new()).await?;
+        let mut said = BTreeMap::new();
+        for (_, stays) in pairs {
+            let own = |key: &Key| {
+                let order = orders.get(key).and_then(|order| order.wanted.as_ref());
+                order.and_then(|wanted| wanted.patient.as_ref()).is_some_and(|p| p.id == stays.person.id)
+            };
+            let of = deeds.iter().filter(|deed| matches!(deed, Deed::Person(key) if own(key)));
+            said.extend(Self::renamed(&before, stays, of)?);
+        }
+        self.keep(&before, &orders, &said).await?;
         let released = self.done(&orders, deeds.iter()).await?;
         Ok((Heard { taken: 1, released, ..Heard::default() }, None))
     }
@@ -254,15 +287,16 @@ impl Desk<'_> {
         &mut self,
         before: &Before,
         orders: &Orders,
-        said: &BTreeMap<Key, String>,
+        said: &BTreeMap<Key, References>,
     ) -> Result<(), StoreError> {
         for now in orders.iter() {
             let row = before.rows.get(&now.key);
-            let wants_back = said.get(&now.key).or_else(|| row.and_then(|row| row.wants_back.as_ref()));
-            let same = row.is_some_and(|row| row.order == *now && row.wants_back.as_ref() == wants_back);
-            if !same {
+            let said = said.get(&now.key).map(|own| rows::kept("wants_back", own)).transpose()?;
+            let before = row.and_then(|row| row.wants_back.clone());
+            let wants_back = said.or_else(|| before.clone());
+            if row.is_none_or(|row| row.order != *now) || wants_back != before {
                 let n = row.map(|row| row.n);
-                meeting::keep(self.write, self.bench, n, now, wants_back.map(String::as_str)).await?;
+                meeting::keep(self.write, self.bench, n, now, wants_back.as_deref()).await?;
             }
         }
         for (gone, stays) in orders.merged() {
@@ -354,14 +388,21 @@ fn the_same(merges: &[(Private, Private)], patient: &Private) -> BTreeSet<Privat
     }
 }
 
+/// What goes back with an order's result, as it was kept.
+fn references(row: &Kept) -> Result<References, StoreError> {
+    let text = row.wants_back.as_deref().unwrap_or("{}");
+    rows::at("lab_order", row.n).json("wants_back", text)
+}
+
 /// Takes out who the patient of a closed order is. Its id stays: by it a specimen id that is used again is noticed.
-fn forget(row: &mut Kept) {
-    row.wants_back = None;
+fn forget(row: &mut Kept) -> Result<(), StoreError> {
+    row.wants_back = Some(rows::kept("wants_back", &references(row)?.without_patient())?);
     if let Some(patient) = row.order.wanted.as_mut().and_then(|wanted| wanted.patient.as_mut()) {
         patient.name = Private::default();
         patient.born = Private::default();
         patient.sex = Private::default();
     }
+    Ok(())
 }
 
 /// Orders that expired.
@@ -448,7 +489,7 @@ impl Ledger {
             }
         }
         for mut row in order::to_forget(&mut write, now - bench.orders.patient_keep).await? {
-            forget(&mut row);
+            forget(&mut row)?;
             let wants_back = row.wants_back.as_deref();
             meeting::keep(&mut write, bench, Some(row.n), &row.order, wants_back).await?;
         }

@@ -309,6 +309,21 @@ pub async fn set_aside(
     one_row(write, "a message", query).await
 }
 
+/// Sets one aside that nobody has tried to send. An error: somebody has, meanwhile.
+pub async fn draw_back(write: &mut Write, n: i64, why: &str) -> Result<(), StoreError> {
+    let arrow = MessageState::Waiting.to(MessageState::SetAside)?;
+    let query = sqlx::query(
+        "UPDATE message SET state = $1, aside = $2, kept_back = 0, reason = NULL, detail = $3 \
+         WHERE n = $4 AND state = $5 AND attempts + maybe_sent = 0",
+    )
+    .bind(arrow.to().text())
+    .bind(Aside::Withdrawn.text())
+    .bind(why.to_owned())
+    .bind(n)
+    .bind(arrow.from().text());
+    one_row(write, "a message", query).await
+}
+
 /// A person stated how the receiver was told of a withdrawal.
 pub async fn told_by_hand(
     write: &mut Write,

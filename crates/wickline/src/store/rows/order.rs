@@ -294,6 +294,7 @@ pub async fn to_forget(write: &mut Write, before: i64) -> Result<Vec<Kept>, Stor
 #[derive(Clone, Debug)]
 pub struct Link {
     pub order: i64,
+    pub source: String,
     pub pads: Vec<String>,
     pub filler: String,
     pub wants_back: Option<String>,
@@ -302,7 +303,7 @@ pub struct Link {
 /// The orders that a report answers, by the report whose OBR-3 it goes under.
 pub async fn links(write: &mut Write, root: i64) -> Result<Vec<Link>, StoreError> {
     let query = sqlx::query(
-        "SELECT l.lab_order, l.pads, l.filler, o.wants_back FROM report_order l \
+        "SELECT l.lab_order, o.source, l.pads, l.filler, o.wants_back FROM report_order l \
          JOIN lab_order o ON o.n = l.lab_order WHERE l.report = $1 ORDER BY l.lab_order",
     )
     .bind(root);
@@ -312,6 +313,7 @@ pub async fn links(write: &mut Write, root: i64) -> Result<Vec<Link>, StoreError
         let pads: String = row.try_get("pads").map_err(wrong)?;
         Ok(Link {
             order: row.try_get("lab_order").map_err(wrong)?,
+            source: row.try_get("source").map_err(wrong)?,
             pads: at("report_order", root).json("pads", &pads)?,
             filler: row.try_get("filler").map_err(wrong)?,
             wants_back: row.try_get("wants_back").map_err(wrong)?,

@@ -121,6 +121,21 @@ impl Ledger {
         write.commit().await
     }
 
+    /// Notes that a message is going to be sent now: from here on it may have arrived, and an order behind it is not
+    /// taken back any more. False: it is not to be sent.
+    pub async fn queue_flies(&self, receiver: &str, n: i64) -> Result<bool, StoreError> {
+        let mut write = self.db.write_alone().await?;
+        let query = sqlx::query(
+            "UPDATE message SET maybe_sent = 1 WHERE n = $1 AND receiver = $2 AND state = 'waiting' AND kept_back = 0",
+        )
+        .bind(n)
+        .bind(receiver.to_owned());
+        let done = write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        let waits = done.rows_affected() == 1;
+        write.commit().await?;
+        Ok(waits)
+    }
+
     /// Records what became of messages, all in one commit. One that a person has meanwhile moved
     /// elsewhere still counts as accepted where the receiver accepted it. Anything but an acceptance
     /// counts only under the present lease.
