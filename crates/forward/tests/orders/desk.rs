@@ -117,8 +117,14 @@ impl Desk {
 
     pub fn strip(&self, specimen: &str) -> Meet {
         let (specimen, pads) = (Private::new(specimen), pads(&["GLU", "PH"]));
-        let heard =
-            Heard { specimen: &specimen, patient: None, pads: &pads, taken: None, control: false };
+        let heard = Heard {
+            specimen: &specimen,
+            patient: None,
+            pads: &pads,
+            taken: None,
+            optional: &[],
+            control: false,
+        };
         self.orders.meet(&heard, &self.rules, NOW)
     }
 

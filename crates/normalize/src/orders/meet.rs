@@ -16,6 +16,8 @@ pub struct Heard<'a> {
     pub patient: Option<&'a Private>,
     /// The pads that it measured.
     pub pads: &'a [Text],
+    /// Pads that such a strip may leave out: an order of the whole strip asks for them where they are.
+    pub optional: &'a [Text],
     /// When it was read, in seconds of UTC.
     pub taken: Option<i64>,
     /// Control material, by any sign.
@@ -87,8 +89,12 @@ impl Wait {
                 "order and strip do not fit: pads that nobody ordered, ordered pads that it does not have, or a \
                  specimen that was collected long before"
             }
-            Wait::PatientConflict => "this specimen id is claimed for two patients, or the analyzer names another one",
-            Wait::OrderAfterTest => "by its order the specimen was collected after this strip was read",
+            Wait::PatientConflict => {
+                "this specimen id is claimed for two patients, or the analyzer names another one"
+            }
+            Wait::OrderAfterTest => {
+                "by its order the specimen was collected after this strip was read"
+            }
         }
     }
 }
@@ -218,6 +224,7 @@ fn unfit(order: &Order, heard: &Heard<'_>, rules: &OrderRules) -> Option<Wait> {
             return Some(Wait::OrderMismatch);
         }
     }
-    let missing = wanted.pads.iter().any(|pad| !heard.pads.contains(pad));
-    (missing || wanted.pads.is_empty()).then_some(Wait::OrderMismatch)
+    let missing = |pad: &&Text| !heard.pads.contains(pad) && !heard.optional.contains(pad);
+    let nothing = !wanted.pads.iter().any(|pad| heard.pads.contains(pad));
+    (nothing || wanted.pads.iter().any(|pad| missing(&pad))).then_some(Wait::OrderMismatch)
 }

@@ -100,8 +100,14 @@ impl Desk {
     fn strip(&self, specimen: &str) -> Meet {
         let specimen = private(specimen);
         let pads = pads(&["GLU", "PH"]);
-        let heard =
-            Heard { specimen: &specimen, patient: None, pads: &pads, taken: None, control: false };
+        let heard = Heard {
+            specimen: &specimen,
+            patient: None,
+            pads: &pads,
+            taken: None,
+            optional: &[],
+            control: false,
+        };
         self.orders.meet(&heard, &self.rules, self.now)
     }
 

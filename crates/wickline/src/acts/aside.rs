@@ -3,8 +3,8 @@
 
 use super::Became;
 use super::door::{self, Asked, Facts, Post};
-use super::meeting;
 use super::facts::{Known, refused, whole};
+use super::meeting;
 use super::retry::Went;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;

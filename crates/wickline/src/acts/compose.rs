@@ -193,7 +193,10 @@ fn answered<'a>(target: &Target, subject: &Subject<'a>) -> Result<Vec<Answered<'
     own.map(|link| {
         let kept = link.wants_back.as_deref().unwrap_or("{}");
         let references = serde_json::from_str(kept).map_err(|_| {
-            Hold::new(Reason::Unreadable, "what its order wants back cannot be read from the ledger")
+            Hold::new(
+                Reason::Unreadable,
+                "what its order wants back cannot be read from the ledger",
+            )
         })?;
         let pads = link.pads.iter().map(|pad| Text::from(pad.as_str())).collect();
         Ok(Answered { references, pads, filler: &link.filler })

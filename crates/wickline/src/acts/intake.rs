@@ -191,7 +191,7 @@ impl Ledger {
             if doubted {
                 doubt(&mut decided.judged);
             }
-            let met = met(write, bench, heard, &mut decided).await?;
+            let met = met(write, bench, analyzer, heard, &mut decided).await?;
             if decided.judged.way == Way::Ready
                 && let Some(hold) = unsendable(bench, analyzer, heard, &decided, &met)
             {
@@ -347,6 +347,7 @@ fn unsendable(
 async fn met(
     write: &mut Write,
     bench: &Bench,
+    analyzer: &Analyzer,
     heard: &HeardReport,
     decided: &mut Decided,
 ) -> Result<Met, StoreError> {
@@ -355,6 +356,7 @@ async fn met(
         return Ok(Met::Nothing);
     }
     let strip = Strip {
+        of: (&analyzer.id, &judged.strip),
         specimen: judged.specimen.as_ref().map(|s| s.expose()),
         print: &heard.report,
         readings: &judged.readings,
@@ -379,12 +381,7 @@ fn doubt(judged: &mut Judged) {
 }
 
 /// What the door says of a print that was just judged. It agrees with the judgment, or nothing is taken in.
-fn pass_of(
-    n: i64,
-    analyzer: &Analyzer,
-    judged: &Judged,
-    met: &Met,
-) -> Result<Pass, StoreError> {
+fn pass_of(n: i64, analyzer: &Analyzer, judged: &Judged, met: &Met) -> Result<Pass, StoreError> {
     let reasons: Vec<Reason> = judged.holds.iter().map(|h| h.reason).collect();
     let specimen = judged.specimen.as_ref().map(|s| s.expose());
     let facts = Facts {

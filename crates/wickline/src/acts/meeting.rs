@@ -23,6 +23,8 @@ use crate::store::trail::{Act, Actor, record};
 
 /// What a strip shows to the orders of its specimen.
 pub(crate) struct Strip<'a> {
+    /// The analyzer, and which strip it read there.
+    pub of: (&'a str, &'a str),
     pub specimen: Option<&'a str>,
     pub print: &'a Report,
     pub readings: &'a [Reading],
@@ -36,6 +38,7 @@ impl<'a> Strip<'a> {
     pub fn of(bench: &Bench, row: &'a ReportRow) -> Self {
         let taken = row.taken.and_then(|taken| bench.clock.us(taken));
         Self {
+            of: (&row.analyzer, &row.strip),
             specimen: row.specimen.as_deref(),
             print: &row.print,
             readings: &row.readings,
@@ -110,7 +113,12 @@ pub(crate) async fn meet(
         strip.readings.iter().filter_map(|r| r.analyte.as_deref().map(Text::from)).collect();
     pads.sort_unstable();
     pads.dedup();
+    let (analyzer, name) = strip.of;
+    let known = bench.analyzer(analyzer).and_then(|a| a.strips.iter().find(|s| s.id == name));
+    let optional = known.iter().flat_map(|strip| &strip.pads).filter(|pad| pad.optional);
+    let optional: Vec<Text> = optional.map(|pad| Text::from(pad.id.as_str())).collect();
     let heard = Heard {
+        optional: &optional,
         specimen: &specimen,
         patient: strip.print.patient.as_ref().and_then(|patient| patient.id.as_ref()),
         pads: &pads,
@@ -129,8 +137,11 @@ pub(crate) async fn meet(
             Met::Goes(shares.iter().filter_map(|one| share(&one.key, named(&one.pads))).collect())
         }
         // Under the order's own number a receiver would take the one for the other.
-        Meet::Again(_) if bench.targets.iter().any(|t| t.layout.filler == FillerNumber::Ordered) => {
-            let why = "the order of this specimen is answered already, and a receiver goes by its number";
+        Meet::Again(_)
+            if bench.targets.iter().any(|t| t.layout.filler == FillerNumber::Ordered) =>
+        {
+            let why =
+                "the order of this specimen is answered already, and a receiver goes by its number";
             Met::Waits(Hold::new(Reason::OrderAmbiguous, why))
         }
         Meet::Again(key) => {
@@ -298,19 +309,21 @@ impl Ledger {
     ) -> Result<(), StoreError> {
         let (row, known) = Known::read(write, bench, n).await?;
         let pass = door::pass(Asked::DrawBack, &known.facts(&row))?;
-        report::moved(write, n, pass.arrow()?, row.note.as_deref(), None).await?;
-        report::set_unsent(write, n, false).await?;
         for open in message::open_of(write, n).await? {
-            message::draw_back(write, open, "drawn back before it was sent: its order changed").await?;
+            message::draw_back(write, open, "drawn back before it was sent: its order changed")
+                .await?;
         }
         message::retire_all(write, row.root(), &row.filler, row.specimen.as_deref()).await?;
         let anew = Era::draw()?.filler(take(write, "report", 1).await?);
-        report::renamed(write, n, row.specimen.as_deref().unwrap_or_default(), &anew).await?;
+        report::numbered_anew(write, n, &anew).await?;
+        report::moved(write, n, pass.arrow()?, row.note.as_deref(), None).await?;
+        report::set_unsent(write, n, false).await?;
         unbind(write, bench, row.root()).await?;
         let met = meet(write, bench, &Strip::of(bench, &row)).await?;
-        let hold = met.hold().cloned().unwrap_or_else(|| {
-            Hold::new(Reason::OrderCancelled, Wait::OrderCancelled.words())
-        });
+        let hold = met
+            .hold()
+            .cloned()
+            .unwrap_or_else(|| Hold::new(Reason::OrderCancelled, Wait::OrderCancelled.words()));
         let act = act("hold", n, Some("waiting".into()), hold.reason.code());
         hold::add(write, n, hold).await?;
         record(write, &Actor::daemon(), act).await

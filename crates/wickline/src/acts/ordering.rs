@@ -7,8 +7,8 @@ use wickline_forward::orders::{
     self as messages, Answers, Decided, Fault, Incoming, Now, OrderMessage, Patient, References,
     Stamp, Unread,
 };
-use wickline_normalize::{Moment, Private};
 use wickline_normalize::orders::{Deed, Key, Orders, Reply};
+use wickline_normalize::{Moment, Private};
 
 use super::meeting;
 use crate::clock;
@@ -18,8 +18,8 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
-use crate::store::rows::order::{self, Answered, Kept, Which};
 use crate::store::rows;
+use crate::store::rows::order::{self, Answered, Kept, Which};
 use crate::store::trail::{Act, Actor, record};
 
 const SECOND: i64 = 1_000_000;
@@ -62,7 +62,8 @@ impl Ledger {
             write.commit().await?;
             return Ok(Heard { answers, again: true, ..Heard::default() });
         }
-        let mut desk = Desk { ledger: self, write: &mut write, bench, source, now: clock::now_us() / SECOND };
+        let mut desk =
+            Desk { ledger: self, write: &mut write, bench, source, now: clock::now_us() / SECOND };
         let mut heard = match &incoming {
             Incoming::Orders(message) => desk.orders(message, &stamp).await?,
             Incoming::Update(envelope, patient) => {
@@ -181,7 +182,8 @@ impl Desk<'_> {
     ) -> Result<Heard, StoreError> {
         let site = &self.source.site;
         let keys = message.keys(site);
-        let mut which = Which { keys: keys.iter().flatten().cloned().collect(), ..Which::default() };
+        let mut which =
+            Which { keys: keys.iter().flatten().cloned().collect(), ..Which::default() };
         for line in &message.orders {
             which.specimens.extend(message.specimen_ids(line, site));
         }
@@ -223,7 +225,8 @@ impl Desk<'_> {
         let lines = message.orders.iter().zip(keys).zip(replies);
         let new = lines.filter_map(|((line, key), reply)| {
             let key = key.as_ref()?;
-            let new = |deed: &Deed| matches!(deed, Deed::Keep(own) | Deed::Amend(own) if own == key);
+            let new =
+                |deed: &Deed| matches!(deed, Deed::Keep(own) | Deed::Amend(own) if own == key);
             let said = || References::of(message, line, &self.source.site);
             reply.deeds.iter().any(new).then(|| (key.clone(), said()))
         });
@@ -272,7 +275,9 @@ impl Desk<'_> {
         for (_, stays) in pairs {
             let own = |key: &Key| {
                 let order = orders.get(key).and_then(|order| order.wanted.as_ref());
-                order.and_then(|wanted| wanted.patient.as_ref()).is_some_and(|p| p.id == stays.person.id)
+                order
+                    .and_then(|wanted| wanted.patient.as_ref())
+                    .is_some_and(|p| p.id == stays.person.id)
             };
             let of = deeds.iter().filter(|deed| matches!(deed, Deed::Person(key) if own(key)));
             said.extend(Self::renamed(&before, stays, of)?);
@@ -428,7 +433,9 @@ impl Ledger {
         let which = Which { keys: [key.clone()].into(), ..Which::default() };
         let rows = order::load(&mut write, &which).await?;
         let Some(row) = rows.into_iter().next() else {
-            return Err(super::facts::refused("there is no such order; `wickline orders` lists them"));
+            return Err(super::facts::refused(
+                "there is no such order; `wickline orders` lists them",
+            ));
         };
         let mut orders = Orders::new([row.order.clone()], []);
         let now = clock::now_us() / SECOND;
@@ -493,7 +500,8 @@ impl Ledger {
             let wants_back = row.wants_back.as_deref();
             meeting::keep(&mut write, bench, Some(row.n), &row.order, wants_back).await?;
         }
-        order::forget_answers(&mut write, clock::now_us() - bench.orders.patient_keep * SECOND).await?;
+        order::forget_answers(&mut write, clock::now_us() - bench.orders.patient_keep * SECOND)
+            .await?;
         write.commit().await?;
         Ok(tidied)
     }

@@ -129,6 +129,7 @@ impl Ledger {
             )));
         }
         let strip = Strip {
+            of: (&open.analyzer, &row.strip),
             specimen: row.specimen.as_deref(),
             print: &print,
             readings: &row.readings,

@@ -88,7 +88,9 @@ async fn one(desk: &Desk, number: &str, source: Option<&str>) -> Result<Key, Fai
         several => {
             let all: Vec<String> = several
                 .iter()
-                .map(|view| format!("{} of {}", shown(&view.kept.order.key), view.kept.order.key.source))
+                .map(|view| {
+                    format!("{} of {}", shown(&view.kept.order.key), view.kept.order.key.source)
+                })
                 .collect();
             Err(Failure::wrong(format!(
                 "{number} may be any of {}: name one by its number, and --source where two have it",
@@ -125,7 +127,8 @@ async fn list(desk: &Desk, options: &Options, out: &Output) -> Answer {
         });
         return Ok(Exit::Done);
     }
-    let head = ["order", "source", "specimen", "standing", "strip", "asked", "collected", "priority"];
+    let head =
+        ["order", "source", "specimen", "standing", "strip", "asked", "collected", "priority"];
     let rows: Vec<Vec<(String, Tone)>> = found.iter().map(|view| row(desk, view)).collect();
     out.table(&head, &rows);
     Ok(Exit::Done)

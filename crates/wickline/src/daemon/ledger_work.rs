@@ -280,6 +280,7 @@ impl LedgerWork {
                 events: self.events.clone(),
                 wake,
                 lease: self.lease(ledger, lease_name(&target.id), tasks),
+                notes: self.bench.has_orders(),
                 stop: self.stop.clone(),
             };
             let step = debug_span!("delivering", receiver = %target.id);

@@ -39,6 +39,8 @@ pub struct Delivery {
     pub events: Events,
     pub wake: Arc<Notify>,
     pub lease: KeptLease,
+    /// Each message is noted before it is sent, so that no order behind it is taken back any more.
+    pub notes: bool,
     pub stop: watch::Receiver<bool>,
 }
 
@@ -244,12 +246,29 @@ impl Flow {
                 self.page.clear();
                 return Ok(());
             }
+            if self.way.notes && due.attempts == 0 && !self.noted(&due).await? {
+                self.page.clear();
+                return Ok(());
+            }
             self.after = due.n;
             let body = std::mem::take(&mut due.body);
             self.courier.offer(due.n, &due.control_id, body);
             self.flying.insert(due.n, (due, Instant::now()));
         }
         Ok(())
+    }
+
+    /// Notes that a message is sent now. False: it is not to be sent any more, or that cannot be noted now.
+    async fn noted(&mut self, due: &Due) -> Result<bool, StoreError> {
+        let (ledger, receiver) = (&self.way.ledger, &self.way.target.id);
+        match ledger.within(ledger.queue_flies(receiver, due.n)).await {
+            Err(error) if error.is_fatal() => Err(error),
+            Err(error) => {
+                warn!(%receiver, %error, "the ledger is away: sending waits");
+                Ok(false)
+            }
+            Ok(waits) => Ok(waits),
+        }
     }
 
     /// Whether a message must not go out as it is, or cannot be asked about now. Asked when nothing is in

@@ -199,7 +199,9 @@ impl Listening {
                     mllp::Event::TooLong => return End::TooLong,
                     mllp::Event::Junk(_) => return End::Strange(looks),
                     mllp::Event::TransportAck(_) => {
-                        return End::Strange("it sends acknowledgments of a transport, no messages");
+                        return End::Strange(
+                            "it sends acknowledgments of a transport, no messages",
+                        );
                     }
                 };
                 if let Err(end) = self.answered(&mut stream, &body, &mut looked).await {
@@ -229,7 +231,9 @@ impl Listening {
             Err(error) => {
                 warn!(source = self.name(), %error, "a message of a source cannot be kept");
                 match self.source.rejects {
-                    true => (crate::acts::ordering::not_kept(&self.bench, &self.source, body), false),
+                    true => {
+                        (crate::acts::ordering::not_kept(&self.bench, &self.source, body), false)
+                    }
                     false => return Err(End::NotKept),
                 }
             }
@@ -300,7 +304,10 @@ impl Tidying {
             match self.ledger.within(work).await {
                 Ok((tidied, released)) => {
                     if tidied.expired > 0 {
-                        info!(expired = tidied.expired, "orders expired: their strips did not come");
+                        info!(
+                            expired = tidied.expired,
+                            "orders expired: their strips did not come"
+                        );
                     }
                     if released > 0 {
                         self.wakes.iter().for_each(|wake| wake.notify_one());

@@ -564,8 +564,12 @@ impl Builder<'_> {
         let sources = settings.source.iter().map(|s| ("source", &s.id));
         let mut seen = HashSet::new();
         let mut counts = std::collections::HashMap::new();
-        let all: Vec<(&str, String)> =
-            analyzers.chain(receivers).chain(sources).chain(alarms).map(|(t, id)| (t, id.clone())).collect();
+        let all: Vec<(&str, String)> = analyzers
+            .chain(receivers)
+            .chain(sources)
+            .chain(alarms)
+            .map(|(t, id)| (t, id.clone()))
+            .collect();
         for (table, id) in all {
             let index = counts.entry(table).or_insert(0_usize);
             let plain =

@@ -443,7 +443,12 @@ const KEYS: &[Key] = &[
 
 /// The keys of one table.
 pub fn of_table(table: &str) -> impl Iterator<Item = &'static Key> {
-    let all = KEYS.iter().chain(laboratory::KEYS).chain(receiver::KEYS).chain(source::KEYS).chain(alarm::KEYS);
+    let all = KEYS
+        .iter()
+        .chain(laboratory::KEYS)
+        .chain(receiver::KEYS)
+        .chain(source::KEYS)
+        .chain(alarm::KEYS);
     all.filter(move |k| k.table == table)
 }
 

@@ -4,7 +4,7 @@ use super::super::{SameTest, Share, Unordered};
 use super::*;
 
 fn heard<'a>(specimen: &'a Private, pads: &'a [Text]) -> Heard<'a> {
-    Heard { specimen, patient: None, pads, taken: None, control: false }
+    Heard { specimen, patient: None, pads, taken: None, optional: &[], control: false }
 }
 
 fn order(number: &str, second: u8, asked: &[&str]) -> Request {
@@ -96,7 +96,7 @@ fn rows_23b_and_24_another_cup_and_an_id_that_nobody_ordered_wait() {
 fn row_29_control_material_meets_no_order_and_its_order_lets_no_patient_go() {
     let mut desk = Desk::with_one();
     let (specimen, pads) = (private("KP-20417"), pads(&["GLU", "PH"]));
-    let strip = Heard { control: true, ..heard(&specimen, &pads) };
+    let strip = Heard { optional: &[], control: true, ..heard(&specimen, &pads) };
     assert_eq!(desk.orders.meet(&strip, &desk.rules, NOW), Meet::Control);
     let mut material = request(Ask::New, "K2", 0);
     material
@@ -149,4 +149,28 @@ fn row_35_two_sources_count_alike_and_the_same_test_of_both_is_nobodys() {
     same.key.source = "ward".into();
     desk.ask(&same);
     assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderAmbiguous));
+}
+
+#[test]
+fn an_order_of_a_whole_strip_is_answered_without_the_pads_that_it_may_leave_out() {
+    let (specimen, measured, optional) =
+        (private("KP-20417"), pads(&["GLU", "PH"]), pads(&["COL"]));
+    let mut desk = Desk::new();
+    desk.ask(&order("K1", 0, &["COL", "GLU", "PH"]));
+    let meet = |desk: &Desk, measured: &[Text]| {
+        let heard = Heard { optional: &optional, ..heard(&specimen, measured) };
+        desk.orders.meet(&heard, &desk.rules, desk.now)
+    };
+    assert!(matches!(meet(&desk, &measured), Meet::Goes { .. }));
+    assert_eq!(
+        desk.strip("KP-20417"),
+        Meet::Waits(Wait::OrderMismatch),
+        "a pad that none may leave out"
+    );
+    // An order of that pad alone is not answered by a strip without it.
+    let mut desk = Desk::new();
+    desk.rules.unordered = Unordered::Drop;
+    desk.ask(&order("K1", 0, &["COL"]));
+    assert_eq!(meet(&desk, &measured), Meet::Waits(Wait::OrderMismatch));
+    assert!(matches!(meet(&desk, &pads(&["COL", "GLU", "PH"])), Meet::Goes { .. }));
 }

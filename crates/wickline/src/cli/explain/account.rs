@@ -221,7 +221,7 @@ impl<'a> Account<'a> {
             clock_believed: believed,
             remarks: &judged.remarks,
             control: None,
-                    orders: &[],
+            orders: &[],
         };
         let control_id = format!("EXPLAIN-{}", self.count);
         match compose::message(self.bench, self.target, &control_id, at, &subject) {

@@ -93,7 +93,9 @@ impl Builder<'_> {
         let listen = self.good("source", index, "listen", &raw.listen, listen)?;
         let allow = self.allowed_peers(raw, index);
         if allow.is_empty() && !listen.ip().to_canonical().is_loopback() {
-            let allowed = "the addresses that may connect, where `listen` is not this machine alone".to_owned();
+            let allowed =
+                "the addresses that may connect, where `listen` is not this machine alone"
+                    .to_owned();
             self.fault("source", index, "allow", "", allowed);
         }
         let tls = self.source_tls(raw, index);

@@ -95,9 +95,10 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
             firsts(write, query).await
         }
         AskedOrders::Text(text) => {
-            let of_specimen =
-                sqlx::query("SELECT lab_order FROM order_specimen WHERE specimen = $1 ORDER BY lab_order")
-                    .bind(text.clone());
+            let of_specimen = sqlx::query(
+                "SELECT lab_order FROM order_specimen WHERE specimen = $1 ORDER BY lab_order",
+            )
+            .bind(text.clone());
             let mut found: BTreeSet<i64> = firsts(write, of_specimen).await?;
             // A number is kept as its source writes it: with its namespace behind `^`.
             let (from, to) = (format!("{text}^"), format!("{text}_"));

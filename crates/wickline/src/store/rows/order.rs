@@ -97,7 +97,9 @@ pub async fn read(write: &mut Write, n: i64) -> Result<Option<Kept>, StoreError>
     .bind(n);
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
     let Some(row) = row else { return Ok(None) };
-    let rivals = sqlx::query("SELECT patient FROM order_rival WHERE lab_order = $1 ORDER BY patient").bind(n);
+    let rivals =
+        sqlx::query("SELECT patient FROM order_rival WHERE lab_order = $1 ORDER BY patient")
+            .bind(n);
     let rivals: Vec<String> = firsts(write, rivals).await?;
     let went = went(write, n).await?;
     let wrong = |e: sqlx::Error| StoreError::from_sql("an order", &e);
@@ -342,8 +344,8 @@ pub async fn unlink(write: &mut Write, root: i64) -> Result<(), StoreError> {
 
 /// The reports that answer an order.
 pub async fn reports_of(write: &mut Write, order: i64) -> Result<Vec<i64>, StoreError> {
-    let query =
-        sqlx::query("SELECT report FROM report_order WHERE lab_order = $1 ORDER BY report").bind(order);
+    let query = sqlx::query("SELECT report FROM report_order WHERE lab_order = $1 ORDER BY report")
+        .bind(order);
     firsts(write, query).await
 }
 
@@ -376,7 +378,8 @@ pub async fn answered(
     .bind(digest.to_owned());
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
     let read = |row: AnyRow| -> Result<Answered, sqlx::Error> {
-        let (accept, application) = (row.try_get("accept_answer")?, row.try_get("application_answer")?);
+        let (accept, application) =
+            (row.try_get("accept_answer")?, row.try_get("application_answer")?);
         Ok(Answered { accept, application })
     };
     row.map(read).transpose().map_err(|e| write.wrong(&e))

@@ -374,6 +374,14 @@ pub async fn renamed(
     one_row(write, format!("report {n}"), query).await
 }
 
+/// A report on its way gets an OBR-3 that was never used.
+pub async fn numbered_anew(write: &mut Write, n: i64, filler: &str) -> Result<(), StoreError> {
+    let query = sqlx::query("UPDATE report SET filler = $1 WHERE n = $2 AND state = 'waiting'")
+        .bind(filler.to_owned())
+        .bind(n);
+    one_row(write, format!("report {n}"), query).await
+}
+
 /// What is still held and was decided to correct a report goes where that goes.
 pub async fn corrections_follow(
     write: &mut Write,
