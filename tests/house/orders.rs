@@ -119,7 +119,8 @@ impl House {
 
     fn say(&self, order: &Order<'_>, id: &str) -> (String, Vec<String>) {
         let answer = Sender::to(&self.source).say(&order.text(id));
-        let answer = answer.unwrap_or_else(|| panic!("no answer: {}", crate::kit::said(&self.config)));
+        let answer =
+            answer.unwrap_or_else(|| panic!("no answer: {}", crate::kit::said(&self.config)));
         said(&answer)
     }
 

@@ -542,7 +542,9 @@ fn look(guard: Guard, asked: Asked, facts: &Facts<'_>) -> Result<(), Refusal> {
         Guard::NotWithdrawn => withdrawn(facts),
         Guard::NotOvertaken => overtaken(asked, facts),
         Guard::Ordered => {
-            let waits = facts.waits.filter(|reason| !asked.answers(*reason));
+            // Only a person lets it go in spite of them.
+            let released = |reason: &Reason| asked == Asked::Release && asked.answers(*reason);
+            let waits = facts.waits.filter(|reason| !released(reason));
             waits.map(|reason| still_held(asked, n, reason))
         }
         Guard::OneSpecimen => other_specimen(asked, facts),

@@ -480,11 +480,12 @@ impl Ledger {
         order::alone(&mut write).await?;
         let now = clock::now_us() / SECOND;
         let mut tidied = Tidied::default();
-        let mut after = 0;
+        let rules = &bench.orders.rules;
+        let mut after = (i64::MIN, 0);
         loop {
             let overdue = order::overdue(&mut write, now, after).await?;
             let Some(last) = overdue.last() else { break };
-            after = last.n;
+            after = (last.order.deadline(rules), last.n);
             for row in overdue {
                 let mut orders = Orders::new([row.order.clone()], []);
                 let expired = !orders.expire(&bench.orders.rules, now).is_empty();

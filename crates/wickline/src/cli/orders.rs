@@ -9,6 +9,7 @@ use wickline_normalize::orders::{Key, Standing};
 use super::output::{Output, Tone, plain, short_time};
 use super::{Answer, As, Desk, Exit, Failure, Why};
 use crate::store::lists::orders::{AskedOrders, OrderView};
+use crate::store::rows::order::called;
 
 /// `wickline orders`, `wickline orders KP-20417`, `wickline orders show K884417`
 #[derive(Debug, Args)]
@@ -102,8 +103,7 @@ async fn one(desk: &Desk, number: &str, source: Option<&str>) -> Result<Key, Fai
 
 /// The number without who gave it.
 fn shown(key: &Key) -> String {
-    let number = key.number.expose();
-    number.split('^').next().unwrap_or(number).to_owned()
+    called(key).to_owned()
 }
 
 async fn list(desk: &Desk, options: &Options, out: &Output) -> Answer {

@@ -218,6 +218,7 @@ const TABLES: &[Table] = &[
             ("n", Whole),
             ("source", Text),
             ("number", Text),
+            ("called", Text),
             ("standing", Text),
             ("asked", Text),
             ("received", Whole),

@@ -21,9 +21,10 @@ const UNDER: [Under; 4] = [Under::Nobody, Under::Report(7), Under::Report(9), Un
 
 const SPECIMENS: [Option<&str>; 3] = [None, Some(" "), Some("KP-00007")];
 
-const HOLDS: [&[Reason]; 7] = [
+const HOLDS: [&[Reason]; 8] = [
     &[],
     &[Reason::ControlsFailed],
+    &[Reason::SpecimenUnknown],
     &[Reason::SpecimenBlank],
     &[Reason::NumberReused],
     &[Reason::UnitUnexpected],
@@ -50,6 +51,9 @@ fn every(mut look: impl FnMut(&Facts<'_>)) {
         Some(Post { aside_by_person: i == 2, retired: i == 3, ..post(state, i == 1) })
     });
     let mut posts = kinds.chain([None]).cycle();
+    // So do the three ways in which orders let a strip go.
+    let waits = [None, Some(Reason::SpecimenUnknown), Some(Reason::PatientConflict)];
+    let mut waits = waits.into_iter().cycle();
     for state in STATES {
         for under in UNDER {
             for specimen in SPECIMENS {
@@ -65,6 +69,7 @@ fn every(mut look: impl FnMut(&Facts<'_>)) {
                                 holds,
                                 other,
                                 post: posts.next().flatten(),
+                                waits: waits.next().flatten(),
                                 control: bit(0),
                                 repeats: bit(1),
                                 here: bit(2),
@@ -98,6 +103,9 @@ fn may_go(asked: Asked, facts: &Facts<'_>) -> bool {
         && newest
         && facts.specimen == Some("KP-00007")
         && facts.unsayable.is_none()
+        && facts
+            .waits
+            .is_none_or(|reason| asked == Asked::Release && reason == Reason::SpecimenUnknown)
         && facts.post.as_ref().is_none_or(|post| !post.retired && is_open(asked, post.state))
 }
 
@@ -181,6 +189,7 @@ fn a_refusal_names_the_next_command() {
         Guard::Unsent,
         Guard::Answers,
         Guard::Free,
+        Guard::Ordered,
         Guard::NotWithdrawn,
         Guard::NotOvertaken,
     ];
@@ -217,6 +226,7 @@ fn every_near(asked: Asked, mut look: impl FnMut(&Facts<'_>)) {
     let post = post(MessageState::Waiting, put_off);
     let holds: &[Reason] = match asked {
         Asked::Release | Asked::ControlsPassed => &[Reason::ControlsFailed],
+        Asked::OrdersChanged => &[Reason::SpecimenUnknown],
         Asked::Identify | Asked::FileAsControl => &[Reason::SpecimenBlank],
         Asked::NewRun | Asked::Correction | Asked::Mistake => &[Reason::NumberReused],
         _ => &[],
@@ -253,6 +263,7 @@ fn every_near(asked: Asked, mut look: impl FnMut(&Facts<'_>)) {
         Facts { named: false, ..good.clone() },
         Facts { sent: true, ..good.clone() },
         Facts { unsayable: Some("too long"), ..good.clone() },
+        Facts { waits: Some(Reason::PatientConflict), ..good.clone() },
     ];
     for facts in &changed {
         look(facts);

@@ -17,7 +17,7 @@ pub enum AskedOrders {
     Open(i64),
     /// Those that stand here, the last that changed first.
     Standing(Standing, i64),
-    /// Those of a specimen id or an order's number: as typed, and the number before its first `^`.
+    /// Those of a specimen id, or of an order's number without who gave it.
     Text(String),
 }
 
@@ -88,7 +88,7 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
         }
         AskedOrders::Standing(standing, most) => {
             let query = sqlx::query(
-                "SELECT n FROM lab_order WHERE standing = $1 ORDER BY coalesce(closed, received) DESC, n DESC LIMIT $2",
+                "SELECT n FROM lab_order WHERE standing = $1 ORDER BY closed DESC, n DESC LIMIT $2",
             )
             .bind(standing.code())
             .bind(*most);
@@ -100,15 +100,8 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
             )
             .bind(text.clone());
             let mut found: BTreeSet<i64> = firsts(write, of_specimen).await?;
-            // A number is kept as its source writes it: with its namespace behind `^`.
-            let (from, to) = (format!("{text}^"), format!("{text}_"));
-            let of_number = sqlx::query(
-                "SELECT n FROM lab_order WHERE number = $1 OR (number >= $2 AND number < $3) ORDER BY n LIMIT 100",
-            )
-            .bind(text.clone())
-            .bind(from)
-            .bind(to);
-            found.extend(firsts::<i64, Vec<i64>>(write, of_number).await?);
+            let of_number = sqlx::query("SELECT n FROM lab_order WHERE called = $1 LIMIT 100");
+            found.extend(firsts::<i64, Vec<i64>>(write, of_number.bind(text.clone())).await?);
             Ok(found.into_iter().collect())
         }
     }

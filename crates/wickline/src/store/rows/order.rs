@@ -174,6 +174,13 @@ async fn went(write: &mut Write, order: i64) -> Result<Option<Trace>, StoreError
     }))
 }
 
+/// What people call an order: its number without who gave it, and without its test.
+#[must_use]
+pub fn called(key: &Key) -> &str {
+    let number = key.number.expose();
+    number.split(['^', '|']).next().unwrap_or(number)
+}
+
 /// Keeps an order as it is now. Returns its row's number.
 pub async fn keep(
     write: &mut Write,
@@ -191,12 +198,12 @@ pub async fn keep(
     };
     let sql = if is_new {
         "INSERT INTO lab_order (standing, asked, received, closed, deadline, ours, answered_by, urgent, patient, named, \
-         wanted, wants_back, n, source, number) \
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)"
+         wanted, wants_back, n, source, number, called) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)"
     } else {
         "UPDATE lab_order SET standing = $1, asked = $2, received = $3, closed = $4, deadline = $5, ours = $6, \
          answered_by = $7, urgent = $8, patient = $9, named = $10, wanted = $11, wants_back = $12 \
-         WHERE n = $13 AND source = $14 AND number = $15"
+         WHERE n = $13 AND source = $14 AND number = $15 AND called = $16"
     };
     let query = sqlx::query(sql)
         .bind(order.standing.code())
@@ -213,7 +220,8 @@ pub async fn keep(
         .bind(wants_back.map(str::to_owned))
         .bind(n)
         .bind(order.key.source.clone())
-        .bind(order.key.number.expose().to_owned());
+        .bind(order.key.number.expose().to_owned())
+        .bind(called(&order.key).to_owned());
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     let specimens = order.wanted.as_ref().map(|wanted| wanted.specimens.as_slice());
     listed(write, List::Specimens, n, specimens.unwrap_or_default()).await?;
@@ -258,14 +266,19 @@ pub async fn open_of(write: &mut Write, source: &str) -> Result<i64, StoreError>
     row.try_get(0).map_err(|e| write.wrong(&e))
 }
 
-/// The waiting orders behind `after` whose time was over before `now`, some at a time.
-pub async fn overdue(write: &mut Write, now: i64, after: i64) -> Result<Vec<Kept>, StoreError> {
+/// The waiting orders whose time was over before `now`, some at a time: those behind a time and a row.
+pub async fn overdue(
+    write: &mut Write,
+    now: i64,
+    (deadline, n): (i64, i64),
+) -> Result<Vec<Kept>, StoreError> {
     let query = sqlx::query(
         "SELECT n FROM lab_order WHERE standing IN ('open', 'on-hold', 'disputed') AND standing <> 'disputed' \
-         AND deadline < $1 AND n > $2 ORDER BY n LIMIT 200",
+         AND deadline < $1 AND deadline >= $2 AND (deadline > $2 OR n > $3) ORDER BY deadline, n LIMIT 200",
     )
     .bind(now)
-    .bind(after);
+    .bind(deadline)
+    .bind(n);
     let numbers: Vec<i64> = firsts(write, query).await?;
     let mut found = Vec::with_capacity(numbers.len());
     for n in numbers {
@@ -344,17 +357,15 @@ pub async fn unlink(write: &mut Write, root: i64) -> Result<(), StoreError> {
 
 /// The reports that answer an order.
 pub async fn reports_of(write: &mut Write, order: i64) -> Result<Vec<i64>, StoreError> {
-    let query = sqlx::query("SELECT report FROM report_order WHERE lab_order = $1 ORDER BY report")
-        .bind(order);
-    firsts(write, query).await
+    let query = sqlx::query("SELECT report FROM report_order WHERE lab_order = $1").bind(order);
+    firsts::<i64, BTreeSet<i64>>(write, query).await.map(|found| found.into_iter().collect())
 }
 
 /// Held reports that bear a specimen id.
 pub async fn held_of(write: &mut Write, specimen: &str) -> Result<Vec<i64>, StoreError> {
-    let query =
-        sqlx::query("SELECT n FROM report WHERE state = 'held' AND specimen = $1 ORDER BY n")
-            .bind(specimen.to_owned());
-    firsts(write, query).await
+    let query = sqlx::query("SELECT n FROM report WHERE state = 'held' AND specimen = $1")
+        .bind(specimen.to_owned());
+    firsts::<i64, BTreeSet<i64>>(write, query).await.map(|found| found.into_iter().collect())
 }
 
 /// What was answered to a message that came before, byte by byte the same.

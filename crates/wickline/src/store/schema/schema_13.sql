@@ -2,6 +2,7 @@ CREATE TABLE lab_order (
     n ROWKEY,
     source TEXT NOT NULL,
     number TEXT NOT NULL,
+    called TEXT NOT NULL,
     standing TEXT NOT NULL,
     asked TEXT,
     received BIGINT NOT NULL,
@@ -16,6 +17,7 @@ CREATE TABLE lab_order (
     wants_back TEXT,
     UNIQUE (source, number)
 );
+CREATE INDEX lab_order_called ON lab_order (called);
 CREATE INDEX lab_order_patient ON lab_order (patient);
 CREATE INDEX lab_order_open ON lab_order (deadline, n) WHERE standing IN ('open', 'on-hold', 'disputed');
 CREATE INDEX lab_order_named ON lab_order (closed, n) WHERE named = 1;

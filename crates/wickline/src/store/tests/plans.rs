@@ -8,7 +8,7 @@ use crate::store::ledger::Ledger;
 use crate::testing::scratch;
 
 /// Tables that grow as long as a laboratory works.
-const GROW: [&str; 12] = [
+const GROW: [&str; 16] = [
     "report",
     "message",
     "message_body",
@@ -21,11 +21,21 @@ const GROW: [&str; 12] = [
     "named",
     "purged",
     "purged_name",
+    "lab_order",
+    "order_specimen",
+    "order_message",
+    "report_order",
 ];
 
 /// Indexes that hold only what is open: to go through one of them is to look at what is open.
-const OPEN: [&str; 5] =
-    ["report_held", "report_unsent", "absent_missing", "message_open", "message_owed"];
+const OPEN: [&str; 6] = [
+    "report_held",
+    "report_unsent",
+    "absent_missing",
+    "message_open",
+    "message_owed",
+    "lab_order_open",
+];
 
 const ONE: &str = "it sorts what one report, specimen or number has";
 const DAY: &str = "it sorts what one day has";
@@ -44,6 +54,12 @@ const EXCUSED: &[(&str, &str, &str)] = &[
         "SELECT n, control_id, receiver, report, state, kept_back, amends, aside FROM message",
         ONE,
     ),
+    (
+        "lists/orders.rs",
+        "SELECT n FROM lab_order WHERE standing IN",
+        "it sorts what waits: urgent ones are first",
+    ),
+    ("rows/order.rs", "SELECT n FROM lab_order WHERE standing IN", "it sorts what is overdue"),
     ("lists/told.rs", "SELECT DISTINCT", ONE),
     ("rows/message.rs", "SELECT m.n, m.report, m.control_id", ONE),
     (
