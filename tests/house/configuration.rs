@@ -343,6 +343,23 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
     ),
     (
         "[[receiver]]",
+        "[[source]]\nid = \"his\"\nlisten = \"0.0.0.0:2576\"\ntests = [\"UADIP=ten-pad\", \"UX=GLC\", \"UADIP=GLU\"]\n\
+         profile = \"law\"\n[[receiver]]",
+        &["source.allow", "source.tests", "none has GLC", "each code once", "source.versions"],
+    ),
+    (
+        "[[receiver]]",
+        "[[source]]\nid = \"his\"\nlisten = \"2576\"\ntests = []\ncertificate = \"a.pem\"\nallow = [\"ward\"]\n\
+         [[receiver]]",
+        &["source.listen"],
+    ),
+    (
+        "[[receiver]]",
+        "[[source]]\nid = \"his\"\nlisten = \"127.0.0.1:2576\"\ntests = []\ncertificate = \"a.pem\"\n[[receiver]]",
+        &["source.tests", "source.key"],
+    ),
+    (
+        "[[receiver]]",
         "[[alarm]]\nid = \"ops 1\"\nto = \"https://ops.kestrel.example/s3cret\"\nabout = [\"recever\"]\n\
          quiet = \"22-06\"\n[[receiver]]",
         &["alarm.id", "alarm.ca", "did you mean `receiver`", "alarm.quiet", "22:00-06:00"],

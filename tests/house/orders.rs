@@ -2,19 +2,21 @@
 //! and a receiver that gets the results.
 
 use std::io::{Read, Write};
-use std::net::TcpStream;
+use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use serde_json::Value;
 use wickline::simulate::analyzer::{SimulatedAnalyzer, Style};
 use wickline::simulate::script::Script;
 use wickline_forward::receive::Receiver;
 
-use crate::kit::{Daemon, Folder, PATIENCE, ask, program, run};
+use crate::kit::{Daemon, Folder, PATIENCE, ask, configuration, program, rounds, run, until};
 use crate::way::{analyzer, pads, practice, runtime, specimen};
 
 /// A source that every machine of this test may be.
-const SOURCE: &str = "[[source]]\nid = \"his\"\nlisten = \"127.0.0.1:0\"\ntests = [\"UADIP=ten-pad\", \"UGLU=GLU\"]\n";
+const SOURCE: &str = "[[source]]\nid = \"lis\"\nlisten = \"127.0.0.1:0\"\ntests = [\"UADIP=ten-pad\", \"UGLU=GLU\"]\n";
 
 /// What an information system says of one order, by its own hand and clock: OML^O21 of HL7 v2.5.1.
 struct Order<'a> {
@@ -48,7 +50,10 @@ struct Sender(TcpStream);
 
 impl Sender {
     fn to(address: &str) -> Self {
-        let stream = TcpStream::connect(address).expect("it listens");
+        Self::of(TcpStream::connect(address).expect("it listens"))
+    }
+
+    fn of(stream: TcpStream) -> Self {
         stream.set_read_timeout(Some(PATIENCE)).expect("a time");
         Self(stream)
     }
@@ -100,7 +105,8 @@ impl House {
         let folder = Folder::new(name);
         let (receiver, port, config) = practice(&folder, &["aa"]).await;
         let text = std::fs::read_to_string(&config).expect("a configuration");
-        std::fs::write(&config, format!("{text}{SOURCE}{more}")).expect("written");
+        let patient = "patient = \"ordered\"\n";
+        std::fs::write(&config, format!("{text}{patient}{SOURCE}{more}")).expect("written");
         let (daemon, source) = started(&config);
         let bench = analyzer(port, Style::Lis02);
         House { _folder: folder, config, daemon, source, receiver, bench, strips: 0 }
@@ -157,6 +163,12 @@ fn an_ordered_strip_goes_and_one_that_nobody_ordered_waits_for_its_order() {
         assert_eq!(report["state"], "waiting", "{report}");
         let message = house.receiver.next().await.expect("it goes").body;
         assert_eq!(specimen(&message), "KP-20417");
+        // Its own number, test and patient come back to who ordered it.
+        assert_eq!(field(&message, "ORC", 2), "K1^LIS");
+        assert_eq!(field(&message, "OBR", 2), "K1^LIS");
+        assert_eq!(field(&message, "OBR", 4), "UADIP^Urine strip^99KPL");
+        assert_eq!(field(&message, "PID", 3), "KP700101^^^KESTREL^MR");
+        assert_eq!(field(&message, "PID", 5), "Heron-Invented^Ada");
         house.daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
         assert_eq!(house.standing("K1"), "answered");
 
@@ -261,6 +273,96 @@ fn a_specimen_of_two_patients_waits_until_a_person_has_settled_whose_it_is() {
         assert_eq!(done.status.code(), Some(0), "{}", String::from_utf8_lossy(&done.stderr));
         let message = house.receiver.next().await.expect("it goes").body;
         assert_eq!(specimen(&message), "KP-20417");
+    });
+}
+
+/// What was answered with a yes is there exactly once, whenever the daemon was killed.
+#[test]
+fn each_order_that_was_accepted_is_kept_once_under_kills() {
+    let (count, kills) = (rounds(150, 1000), rounds(5, 10));
+    let folder = Folder::new("orders-kills");
+    let port =
+        TcpListener::bind("127.0.0.1:0").expect("a port").local_addr().expect("it is bound").port();
+    let source = SOURCE.replace("127.0.0.1:0", &format!("127.0.0.1:{port}"));
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", &source);
+    let config = folder.write("wickline.toml", &text);
+    let done = Arc::new(AtomicUsize::new(0));
+    let (sent, address) = (done.clone(), format!("127.0.0.1:{port}"));
+    let (mut daemon, _) = started(&config);
+    let sending = std::thread::spawn(move || {
+        let mut sender = None;
+        for n in 0..count {
+            let (number, specimen) = (format!("K{n}"), format!("KP-{n:05}"));
+            let text = order("NW", &number, &specimen, "KP700101").text(&format!("A{n}"));
+            loop {
+                let Ok(stream) = TcpStream::connect(&address) else {
+                    std::thread::yield_now();
+                    continue;
+                };
+                let own = sender.get_or_insert_with(|| Sender::of(stream));
+                match own.say(&text) {
+                    Some(answer) => {
+                        break assert_eq!(said(&answer), ("AA".into(), vec!["OK".into()]));
+                    }
+                    None => sender = None,
+                }
+            }
+            sent.store(n + 1, Ordering::Relaxed);
+        }
+    });
+    for kill in 1..=kills {
+        let at = count * kill / (kills + 1);
+        until(|| done.load(Ordering::Relaxed) >= at);
+        daemon.kill();
+        (daemon, _) = started(&config);
+    }
+    sending.join().expect("all were sent");
+    let all = ask(&config, &["orders", "--limit", "1000"]);
+    let mut found: Vec<&str> = all["items"]
+        .as_array()
+        .expect("items")
+        .iter()
+        .filter_map(|o| o["order"].as_str())
+        .collect();
+    found.sort_unstable();
+    let mut wanted: Vec<String> = (0..count).map(|n| format!("K{n}")).collect();
+    wanted.sort_unstable();
+    assert_eq!(found, wanted);
+    assert_eq!(daemon.stop(), 0);
+}
+
+/// A name that a source sends stands in the ledger and in what is sent, and nowhere else that people or machines read.
+#[test]
+fn no_name_of_an_order_is_logged_counted_or_bundled() {
+    runtime().block_on(async {
+        let mut house = House::new("orders-private", "[console]\nlisten = \"127.0.0.1:0\"\n").await;
+        for (n, control) in ["NW", "NW", "CA", "XX", "QQ"].into_iter().enumerate() {
+            let number = format!("NUMBER-MARK{n}");
+            let text =
+                order(control, &number, "KP-20417", "KP-PATIENT-MARK").text(&format!("A{n}"));
+            let text = String::from_utf8(text).expect("text").replace("Ada", "NAME-MARK");
+            Sender::to(&house.source).say(text.as_bytes());
+        }
+        house.strip("KP-20417").await;
+        let bundle = house.config.with_file_name("bundle.txt");
+        let words = ["bundle", &*bundle.to_string_lossy()];
+        let done = run(&house.config, &words);
+        let status = run(&house.config, &["--json", "status"]).stdout;
+        let trail = run(&house.config, &["--json", "trail"]).stdout;
+        let texts = [
+            crate::kit::said(&house.config),
+            format!("{:?}", house.daemon.seen),
+            String::from_utf8_lossy(&done.stdout).into_owned(),
+            std::fs::read_to_string(&bundle).unwrap_or_default(),
+            String::from_utf8_lossy(&status).into_owned(),
+            String::from_utf8_lossy(&trail).into_owned(),
+        ];
+        for text in &texts {
+            for mark in ["NAME-MARK", "PATIENT-MARK", "NUMBER-MARK"] {
+                assert!(!text.contains(mark), "{mark} in {text}");
+            }
+        }
+        assert!(texts[3].len() > 100 && texts[4].len() > 100 && texts[5].contains("\"order\""), "they say something");
     });
 }
 

@@ -417,8 +417,8 @@ pub struct Tidied {
 }
 
 impl Ledger {
-    /// A person compared labels and people: a disputed order is right about its specimen, or claims it no more. How many
-    /// reports go now.
+    /// A person compared labels and people: a disputed order is right about its specimen, or claims it no more. How
+    /// many reports go now.
     pub async fn order_settle(
         &self,
         bench: &Bench,

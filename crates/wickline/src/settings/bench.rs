@@ -214,6 +214,7 @@ impl Bench {
             .filter_map(|index| builder.source(settings, index, &analyzers))
             .map(Arc::new)
             .collect();
+        builder.orders_named(settings);
         builder.ids(settings);
         builder.lines_apart(settings);
         builder.layouts_fit(settings, &analyzers, &mut targets);

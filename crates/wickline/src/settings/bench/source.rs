@@ -90,9 +90,10 @@ impl Builder<'_> {
         let listen = raw.listen.parse::<SocketAddr>().map_err(|_| {
             "an address of this machine with its port, such as \"127.0.0.1:2576\"".to_owned()
         });
-        let listen = self.good("source", index, "listen", &raw.listen, listen)?;
+        let listen = self.good("source", index, "listen", &raw.listen, listen);
         let allow = self.allowed_peers(raw, index);
-        if allow.is_empty() && !listen.ip().to_canonical().is_loopback() {
+        let beyond = listen.is_some_and(|listen| !listen.ip().to_canonical().is_loopback());
+        if raw.allow.is_empty() && beyond {
             let allowed =
                 "the addresses that may connect, where `listen` is not this machine alone"
                     .to_owned();
@@ -100,7 +101,8 @@ impl Builder<'_> {
         }
         let tls = self.source_tls(raw, index);
         let site = self.source_site(raw, index, &strips);
-        (self.faults.len() == before).then_some(Source {
+        let listen = listen.filter(|_| self.faults.len() == before)?;
+        Some(Source {
             site,
             listen,
             allow,
@@ -108,6 +110,28 @@ impl Builder<'_> {
             rejects: raw.store_down == "reject",
             max_open: raw.max_open,
         })
+    }
+
+    /// What receivers say of orders that nobody sends here.
+    pub(super) fn orders_named(&mut self, settings: &Settings) {
+        let known: Vec<&str> = settings.source.iter().map(|source| source.id.as_str()).collect();
+        for (index, receiver) in settings.receiver.iter().enumerate() {
+            for id in receiver.orders_for.iter().filter(|id| !known.contains(&id.as_str())) {
+                let allowed = match known.is_empty() {
+                    true => "nothing: there is no [[source]]".to_owned(),
+                    false => format!("ids of sources: {}", known.join(", ")),
+                };
+                self.fault("receiver", index, "orders_for", id, allowed);
+            }
+            let asks = [("patient", &receiver.patient), ("filler", &receiver.filler)];
+            for (key, word) in asks.into_iter().filter(|(_, word)| word.starts_with("ordered")) {
+                if known.is_empty() {
+                    let allowed =
+                        "another: there is no [[source]] whose orders could say it".to_owned();
+                    self.fault("receiver", index, key, word, allowed);
+                }
+            }
+        }
     }
 
     fn allowed_peers(&mut self, raw: &SourceKeys, index: usize) -> Vec<IpAddr> {
