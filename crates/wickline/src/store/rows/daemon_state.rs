@@ -33,10 +33,12 @@ pub enum Kind {
     Tape,
     /// Whoever is told what is wrong, and whether that can be.
     Alarm,
+    /// A source of orders: whether it can connect.
+    Source,
 }
 
 impl Kind {
-    const ALL: [Kind; 9] = [
+    const ALL: [Kind; 10] = [
         Kind::Daemon,
         Kind::Line,
         Kind::Rivals,
@@ -46,6 +48,7 @@ impl Kind {
         Kind::Certificate,
         Kind::Tape,
         Kind::Alarm,
+        Kind::Source,
     ];
 
     #[must_use]
@@ -60,6 +63,7 @@ impl Kind {
             Kind::Certificate => "certificate",
             Kind::Tape => "tape",
             Kind::Alarm => "alarm",
+            Kind::Source => "source",
         }
     }
 }
