@@ -138,6 +138,60 @@ impl Courier {
         poll_fn(|cx| self.poll_next(cx)).await
     }
 
+    /// No connection is open, and none is being made.
+    #[must_use]
+    pub fn is_closed(&self) -> bool {
+        matches!(self.link, Link::Closed)
+    }
+
+    /// A connection is being made.
+    #[must_use]
+    pub fn is_opening(&self) -> bool {
+        matches!(self.link, Link::Opening(_))
+    }
+
+    /// Makes a connection before there is a message, and keeps it. A folder is none.
+    ///
+    /// May be dropped while waiting: the next message goes on with it.
+    pub async fn reach(&mut self) -> Result<(), String> {
+        poll_fn(|cx| {
+            loop {
+                match &mut self.link {
+                    Link::Open(_) | Link::Filing(_) => return Poll::Ready(Ok(())),
+                    Link::Closed => {
+                        let opening = wire::first_open(self.addresses.clone(), self.limits.clone());
+                        self.link = Link::Opening(Box::pin(opening));
+                    }
+                    Link::Opening(opening) => {
+                        let opened = ready!(opening.as_mut().poll(cx));
+                        self.link = Link::Closed;
+                        match opened {
+                            Err(why) => return Poll::Ready(Err(why)),
+                            Ok((Way::Folder(_), _)) => return Poll::Ready(Ok(())),
+                            Ok(wire) => self.opened(Ok(wire)),
+                        }
+                    }
+                }
+            }
+        })
+        .await
+    }
+
+    /// Waits until the receiver hangs up on a connection on which nothing is in flight; for ever where none is open.
+    /// May be dropped while waiting.
+    pub async fn lost(&mut self) {
+        let started = self.started;
+        poll_fn(|cx| {
+            let Link::Open(line) = &mut self.link else { return Poll::Pending };
+            if !line.exchange.is_idle() || !line.is_gone(cx, started) {
+                return Poll::Pending;
+            }
+            self.link = Link::Closed;
+            Poll::Ready(())
+        })
+        .await;
+    }
+
     /// Gives everything up and drops the connection.
     ///
     /// Each message in flight comes back as unanswered, or as not connected where no byte of it went
