@@ -70,7 +70,7 @@ pub struct Courier {
 impl Courier {
     /// Sends to the first of the addresses that can be connected to.
     ///
-    /// Nothing is connected before the first message is offered.
+    /// Nothing is connected before the first message is offered, or [`Courier::reach`] is called.
     #[must_use]
     pub fn new(addresses: Vec<Address>, limits: Limits) -> Self {
         Self {

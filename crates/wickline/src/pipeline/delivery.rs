@@ -492,9 +492,9 @@ impl Flow {
     }
 }
 
-/// Whether a receiver is there while nothing waits for it: a connection without a message is made at the start and kept,
-/// and made again where it is lost. A receiver that hangs up on each of them is left alone until there is a message for
-/// it: it keeps none, and what it would be asked is nothing to it.
+/// Whether a receiver is there while nothing waits for it: a connection without a message is made at the start and
+/// kept, and made again where it is lost. A receiver that hangs up on each of them is left alone until there is a
+/// message for it: it keeps none, and what it would be asked is nothing to it.
 struct Reach {
     /// Its queue is paused or stopped, or that is not known, or it is a folder: nobody is to be connected to.
     shut: bool,
