@@ -4,6 +4,8 @@ mod lines;
 mod stores;
 mod usual;
 
+use std::collections::BTreeSet;
+
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
@@ -283,11 +285,9 @@ impl Look<'_> {
         let leases = ledger.leases().await?;
         let mut ids: Vec<String> = self.bench.targets.iter().map(|t| t.id.clone()).collect();
         if self.beside {
-            let points = self.told.iter().flat_map(|told| told.points.keys());
-            ids.extend(
-                points.filter(|(kind, _)| *kind == Kind::Receiver).map(|(_, id)| id.clone()),
-            );
-            ids.dedup();
+            let keys = self.told.iter().flat_map(|told| told.points.keys());
+            let told: BTreeSet<_> = keys.filter(|(kind, _)| *kind == Kind::Receiver).collect();
+            ids.extend(told.into_iter().map(|(_, id)| id.clone()));
         }
         let known = ids.clone();
         for id in ledger.receivers().await? {

@@ -330,7 +330,7 @@ async fn a_store_that_is_just_being_made_says_so() {
     let mut write = tape.db().write().await.expect("a write");
     write.run("DELETE FROM tape_label").await.expect("not labelled");
     write.commit().await.expect("committed");
-    let said = Tape::look(&path).await.err().expect("not yet");
+    let said = Tape::look(&path).await.expect_err("not yet");
     assert!(said.is_passing() && said.to_string().contains("it is being made just now"), "{said}");
     drop(writer);
 }
