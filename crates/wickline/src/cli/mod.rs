@@ -34,13 +34,15 @@ mod status;
 mod trail;
 mod undo;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
 use self::output::Output;
 use self::person::{As, Why};
+use crate::backup::PUT_BACK;
+use crate::backup::statement::STATEMENT;
 use crate::clock::SiteClock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::settings::{self, Loaded};
@@ -183,7 +185,14 @@ impl Failure {
 
 impl From<StoreError> for Failure {
     fn from(error: StoreError) -> Self {
-        Self { exit: Self::exit_of(&error), text: error.to_string() }
+        let mut text = error.to_string();
+        // A copy that is damaged is another matter: it has its statement beside it.
+        if let StoreError::Damaged { what, .. } = &error
+            && !Path::new(what).with_file_name(STATEMENT).exists()
+        {
+            text.push_str(&format!("; {PUT_BACK}"));
+        }
+        Self { exit: Self::exit_of(&error), text }
     }
 }
 

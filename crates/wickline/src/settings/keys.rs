@@ -180,7 +180,7 @@ const KEYS: &[Key] = &[
         Whole(0, 65_536),
         Some("64"),
         "",
-        "MiB kept as ballast, given up when the disk is full.",
+        "MiB kept as ballast, given up when the disk is full; it comes back when there is room.",
     ),
     key(
         "store",

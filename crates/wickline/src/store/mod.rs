@@ -111,6 +111,11 @@ impl StoreError {
         )
     }
 
+    /// Its tables are there, and its label is not yet.
+    pub(crate) fn being_made(what: String) -> Self {
+        StoreError::Busy { what, why: "it is being made just now; ask again in a moment".into() }
+    }
+
     /// Sorts a driver's error by what has to happen next.
     #[must_use]
     pub fn from_sql(what: &str, error: &sqlx::Error) -> Self {

@@ -22,6 +22,8 @@ pub enum Kind {
     Line,
     /// Two devices that take a line from each other.
     Rivals,
+    /// Who is turned away from a line; `last_at` is when one last was.
+    Refused,
     /// What went wrong on a line beneath its bytes; `why` has it in words, `last_at` when it was last told.
     Troubles,
     /// The copy of a line.
@@ -33,19 +35,23 @@ pub enum Kind {
     Tape,
     /// Whoever is told what is wrong, and whether that can be.
     Alarm,
+    /// How far the pages of a store were looked at after a start.
+    Check,
 }
 
 impl Kind {
-    const ALL: [Kind; 9] = [
+    const ALL: [Kind; 11] = [
         Kind::Daemon,
         Kind::Line,
         Kind::Rivals,
+        Kind::Refused,
         Kind::Troubles,
         Kind::Tee,
         Kind::Receiver,
         Kind::Certificate,
         Kind::Tape,
         Kind::Alarm,
+        Kind::Check,
     ];
 
     #[must_use]
@@ -54,12 +60,14 @@ impl Kind {
             Kind::Daemon => "daemon",
             Kind::Line => "line",
             Kind::Rivals => "rivals",
+            Kind::Refused => "refused",
             Kind::Troubles => "troubles",
             Kind::Tee => "tee",
             Kind::Receiver => "receiver",
             Kind::Certificate => "certificate",
             Kind::Tape => "tape",
             Kind::Alarm => "alarm",
+            Kind::Check => "check",
         }
     }
 }
