@@ -42,6 +42,7 @@ use clap::{Parser, Subcommand};
 use self::output::Output;
 use self::person::{As, Why};
 use crate::clock::SiteClock;
+use crate::daemon::ledger_work::or_gone;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::settings::{self, Loaded};
 use crate::store::StoreError;
@@ -166,6 +167,7 @@ impl Failure {
         match error {
             StoreError::Refused { .. } => Exit::Wrong,
             StoreError::Absent { .. }
+            | StoreError::Gone { .. }
             | StoreError::Open { .. }
             | StoreError::Full { .. }
             | StoreError::Denied { .. }
@@ -307,7 +309,7 @@ impl Desk {
     /// the tape: one that was lost is no empty one.
     async fn open(config: Option<PathBuf>) -> Result<Self, Failure> {
         let bench = bench(config)?;
-        let ledger = Ledger::existing(bench.ledger.clone()).await?;
+        let ledger = or_gone(&bench, Ledger::existing(bench.ledger.clone()).await).await?;
         Ok(Self { bench, ledger })
     }
 
@@ -322,7 +324,7 @@ impl Desk {
             return work(&Self::open(config).await?).await;
         }
         let bench = bench(config)?;
-        let ledger = Ledger::look(bench.ledger.clone()).await?;
+        let ledger = or_gone(&bench, Ledger::look(bench.ledger.clone()).await).await?;
         let desk = Self { bench, ledger };
         let answer = work(&desk).await;
         desk.ledger.close().await?;

@@ -10,6 +10,7 @@ use serde_json::json;
 
 use super::output::{Output, Tone, plain};
 use super::{Answer, Desk, Exit, Failure, bench};
+use crate::daemon::ledger_work::or_gone;
 use crate::settings::bench::Bench;
 use crate::sheet::now::{About, Finding, Now};
 use crate::store::ledger::Ledger;
@@ -33,7 +34,7 @@ pub async fn status(config: Option<PathBuf>, options: Options, out: &Output) -> 
 
 async fn once(bench: &Bench, out: &Output) -> Answer {
     let now = async {
-        let ledger = Ledger::look(bench.ledger.clone()).await?;
+        let ledger = or_gone(bench, Ledger::look(bench.ledger.clone()).await).await?;
         let now = ledger.within(Now::read(&ledger, bench)).await;
         ledger.close().await?;
         now
