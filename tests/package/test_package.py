@@ -219,6 +219,12 @@ def test_the_journal_knows_what_is_urgent(machine):
 def test_a_backup_is_made_by_its_unit_and_put_back(machine):
     at_work(machine)
     accepted(machine, 2)
+    # Without its folder the program itself says what lacks, and `status` tells it.
+    assert machine.try_run("systemctl", "start", "wickline-backup.service").returncode != 0
+    said = machine.run("journalctl", "-u", "wickline-backup", "--no-pager", "-o", "cat")
+    assert "/var/backups/wickline" in said and "make it first" in said and "namespacing" not in said, said
+    told = machine.try_run("runuser", "-u", "wickline", "--", "wickline", "status").stdout
+    assert "backup" in told and "make it first" in told, told
     machine.run("install", "-d", "-m", "0700", "-o", "wickline", "-g", "wickline", "/var/backups/wickline")
     machine.run("systemctl", "enable", "--now", "wickline-backup.timer")
     machine.run("systemctl", "start", "wickline-backup.service")
@@ -253,6 +259,26 @@ def test_an_upgrade_keeps_configuration_and_results(machine):
                           "--json", "find", "1")
     assert "accepted" in counted, counted
     accepted(machine, 1)
+
+
+def test_removed_and_installed_again_it_is_as_it_was(machine):
+    at_work(machine)
+    machine.run("systemctl", "enable", "wickline")
+    machine.run("systemctl", "enable", "--now", "wickline-backup.timer")
+    machine.run("dpkg", "-r", "wickline")
+    assert machine.try_run("pgrep", "wickline").returncode == 1
+    machine.install(package())
+    assert machine.property("ActiveState") == "active"
+    assert machine.property("ActiveState", "wickline-backup.timer") == "active"
+    accepted(machine, 1)
+    # What an administrator disabled stays so, and what to do is said.
+    machine.run("systemctl", "disable", "--now", "wickline", "wickline-backup.timer")
+    machine.run("dpkg", "-r", "wickline")
+    said = machine.install(package())
+    assert machine.property("ActiveState") == "inactive"
+    assert machine.property("ActiveState", "wickline-backup.timer") == "inactive"
+    assert machine.try_run("systemctl", "is-enabled", "wickline").stdout.strip() == "disabled"
+    assert "systemctl enable --now wickline" in said, said
 
 
 def test_removed_it_leaves_results_and_purged_it_leaves_nothing(machine):
