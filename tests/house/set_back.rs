@@ -270,7 +270,7 @@ fn a_ledger_that_is_gone_sends_nothing_of_the_tape_again() {
         done(&config, &["ledger", "migrate", "--as", "J. Mast"]);
         let mut daemon = Daemon::start(&config);
         let told = ask(&config, &["ledger", "notices"])["items"][0].to_string();
-        assert!(told.contains("6 report(s) before it are not in it"), "{told}");
+        assert!(told.contains("reports before it (6 as last noted) are not in it"), "{told}");
         assert!(told.contains("stop the service") && told.contains("-wal and -shm"), "{told}");
         let more = put_right(&mut daemon, &mut receiver, &config, 6).await;
         got.extend(more.into_iter().filter(|m| specimen(&m.body).starts_with("KP-003")));

@@ -123,12 +123,10 @@ impl Ledger {
         let (kind, what) = match (same, now.report) {
             (true, _) => (Kind::LedgerSetBack, "the ledger was set back".to_owned()),
             (false, 0) => {
-                let what =
-                    "this ledger is empty: its file was gone, or was set back to nothing, and the";
-                (
-                    Kind::LedgerOther,
-                    format!("{what} {} report(s) before it are not in it", before.report),
-                )
+                let what = "this ledger is empty: its file was gone, or was set back to nothing";
+                let all = before.report;
+                let lost = format!("the reports before it ({all} as last noted) are not in it");
+                (Kind::LedgerOther, format!("{what}, and {lost}"))
             }
             (false, _) => {
                 (Kind::LedgerOther, "the ledger was set back to another, or is another".to_owned())

@@ -94,12 +94,18 @@ async fn not_gone(ledger: &Address, tape: &Tape) -> Result<(), StoreError> {
     if path.exists() {
         return Ok(());
     }
-    match tape.ledger_seen().await? {
-        Some(Seen { report: reports @ 1.., .. }) => {
-            Err(StoreError::Gone { what: path.display().to_string(), reports })
-        }
-        _ => Ok(()),
+    let Some(Seen { report: reports, lines, .. }) = tape.ledger_seen().await? else {
+        return Ok(());
+    };
+    // What is noted is up to 2 s old: where anything was heard, it may have been read.
+    let mut heard = reports > 0;
+    for line in lines.keys() {
+        heard |= tape.end(line).await?.1 > 0;
     }
+    if !heard {
+        return Ok(());
+    }
+    Err(StoreError::Gone { what: path.display().to_string(), reports })
 }
 
 /// What a look at a ledger says where nothing stands: before anything was heard that is right, and where the tape
