@@ -113,8 +113,8 @@ impl Daemon {
         let ends = ledger_work::ends(&tape, &bench).await?;
         let ledger = match ledger_work::open(&bench, &tape, &ends).await {
             Ok(ledger) => Some(ledger),
-            // What analyzers say must not wait for a server.
-            Err(error) if bench.ledger.is_shared() && ledger_work::is_away(&error) => {
+            // What analyzers say must not wait for a server, nor for a person who looks for a file.
+            Err(error) if ledger_work::is_waited_for(&bench.ledger, &error) => {
                 warn!(%error, "the lines are heard onto the tape; reading and sending wait");
                 events.tell(Event::LedgerAway { why: error.to_string() });
                 events.seen.ledger("the daemon", false);

@@ -44,6 +44,7 @@ use self::person::{As, Why};
 use crate::backup::PUT_BACK;
 use crate::backup::statement::STATEMENT;
 use crate::clock::SiteClock;
+use crate::daemon::ledger_work::or_gone;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::settings::{self, Loaded};
 use crate::store::StoreError;
@@ -168,6 +169,7 @@ impl Failure {
         match error {
             StoreError::Refused { .. } => Exit::Wrong,
             StoreError::Absent { .. }
+            | StoreError::Gone { .. }
             | StoreError::Open { .. }
             | StoreError::Full { .. }
             | StoreError::Denied { .. }
@@ -316,7 +318,7 @@ impl Desk {
     /// the tape: one that was lost is no empty one.
     async fn open(config: Option<PathBuf>) -> Result<Self, Failure> {
         let bench = bench(config)?;
-        let ledger = Ledger::existing(bench.ledger.clone()).await?;
+        let ledger = or_gone(&bench, Ledger::existing(bench.ledger.clone()).await).await?;
         Ok(Self { bench, ledger })
     }
 
@@ -331,7 +333,7 @@ impl Desk {
             return work(&Self::open(config).await?).await;
         }
         let bench = bench(config)?;
-        let ledger = Ledger::look(bench.ledger.clone()).await?;
+        let ledger = or_gone(&bench, Ledger::look(bench.ledger.clone()).await).await?;
         let desk = Self { bench, ledger };
         let answer = work(&desk).await;
         desk.ledger.close().await?;

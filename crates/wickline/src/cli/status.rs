@@ -10,6 +10,7 @@ use serde_json::json;
 
 use super::output::{Output, Tone, plain};
 use super::{Answer, Desk, Exit, Failure, bench};
+use crate::daemon::ledger_work::or_gone;
 use crate::settings::{self, bench::Bench};
 use crate::sheet::now::{About, Finding, Now};
 use crate::sheet::todo::shown;
@@ -62,7 +63,7 @@ fn asked(config: Option<PathBuf>) -> Result<Asked, Failure> {
 async fn once(asked: &Asked, out: &Output) -> Answer {
     let bench = &asked.bench;
     let now = async {
-        let ledger = Ledger::look(bench.ledger.clone()).await?;
+        let ledger = or_gone(bench, Ledger::look(bench.ledger.clone()).await).await?;
         let now = async {
             match &asked.faults {
                 None => Now::read(&ledger, bench).await,

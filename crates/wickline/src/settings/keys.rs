@@ -200,6 +200,14 @@ const KEYS: &[Key] = &[
         "The same of control material, no fewer days than of patients; 0: as long as those.",
     ),
     key(
+        "store",
+        "backup_days",
+        Whole(0, 3650),
+        Some("2"),
+        "8",
+        "Days from which the last `wickline backup` is told as too old, where one was ever made; 0: never.",
+    ),
+    key(
         "console",
         "listen",
         Text(80),

@@ -60,6 +60,7 @@ pub struct Store {
     pub ballast_mib: u64,
     pub keep_days: u64,
     pub keep_days_control: u64,
+    pub backup_days: u64,
 }
 
 #[derive(Clone, Debug, Deserialize)]

@@ -1,5 +1,6 @@
 //! Is anything wrong now? One answer over all days, lines, receivers, controls and stores.
 
+mod backups;
 mod lines;
 mod stores;
 mod usual;
@@ -95,6 +96,7 @@ impl Now {
         look.open(ledger).await?;
         look.days(ledger, &today).await?;
         look.stores(Ok(&ledger.label()));
+        look.backups(ledger).await?;
         look.unwatched().await;
         look.certificates();
         look.alarms();
