@@ -220,3 +220,91 @@ fn a_report_takes_no_more_room_than_the_guide_says() {
         assert!(ledger < 16_000 && tape < 2_500, "{ledger} {tape}");
     });
 }
+
+/// A night without a backup is told by `status`; who never made one is told by `check` alone.
+#[test]
+fn a_backup_that_fails_or_is_old_is_told() {
+    runtime().block_on(async {
+        let (folder, _receiver, config, _) = four_sent("backup-told").await;
+        let last = |items: Value| {
+            let items = items["items"].as_array().expect("items").clone();
+            items.into_iter().find(|i| i["about"] == "store" && i["which"] == "backup")
+        };
+        let check = || {
+            let done = run(&config, &["check", "--offline"]);
+            let whole = run(&config, &["check"]);
+            (done.status.code(), String::from_utf8_lossy(&whole.stdout).into_owned())
+        };
+        assert_eq!(last(ask(&config, &["status"])), None, "it was never tried");
+        let (code, said) = check();
+        assert_eq!(code, Some(0));
+        assert!(said.contains("note  store: no backup of ledger and tape was ever made"), "{said}");
+        let nowhere = folder.0.join("none").join("backups").display().to_string();
+        assert_ne!(run(&config, &["backup", &nowhere]).status.code(), Some(0));
+        let told = last(ask(&config, &["status"])).expect("told");
+        assert_eq!((&told["wrong"], &told["urgent"]), (&true.into(), &false.into()), "{told}");
+        let text = told["text"].as_str().expect("words");
+        assert!(text.contains("failed") && text.contains("make it first"), "{text}");
+        assert!(text.contains("none was made before"), "{text}");
+        let copy = backed_up(&config);
+        let told = last(ask(&config, &["status"])).expect("told");
+        assert_eq!(told["wrong"], false, "{told}");
+        assert!(!check().1.contains("no backup of"), "one was made");
+        let statement = std::fs::read_to_string(copy.join("statement.json")).expect("a statement");
+        let statement: Value = serde_json::from_str(&statement).expect("JSON");
+        let says = statement["says"].as_str().expect("words");
+        assert!(
+            says.contains("reports: 4 passed on; messages: 4 accepted; 0 outstanding"),
+            "{says}"
+        );
+        for (days, wrong) in [(1, false), (3, true)] {
+            let now = crate::purge::later(&folder, &config, days, &["status"]);
+            let told = last(serde_json::from_slice(&now.stdout).expect("JSON")).expect("told");
+            assert_eq!(told["wrong"], wrong, "after {days} days: {told}");
+            assert!(
+                told["text"].as_str().is_some_and(|t| t.contains(&format!("{days} day(s) old")))
+            );
+        }
+    });
+}
+
+/// Results go into no folder that is another's, and through no link: neither a backup's nor an export's.
+#[test]
+fn results_go_into_no_others_folder_and_through_no_link() {
+    use std::os::unix::fs::{chown, symlink};
+    runtime().block_on(async {
+        let (folder, _receiver, config, _) = four_sent("backup-others").await;
+        let (theirs, link) = (folder.0.join("theirs"), folder.0.join("link"));
+        std::fs::create_dir(&theirs).expect("a folder");
+        symlink(&theirs, &link).expect("linked");
+        let tries = |to: &str| {
+            let backup = ended(run(&config, &["backup", to]));
+            let export = ["export", "KP-00001", "--dir", to, "--reason", "a court"];
+            [backup, ended(run(&config, &export))]
+        };
+        for to in [link.display().to_string(), format!("{}/", link.display())] {
+            for (code, said) in tries(&to) {
+                assert!(
+                    code == 3 && said.contains("is a link: name the folder itself"),
+                    "{to}: {said}"
+                );
+            }
+        }
+        assert!(files(&theirs).is_empty(), "nothing went there");
+        if !rustix::process::geteuid().is_root() {
+            return crate::kit::skipped("root", "only root can give files to others");
+        }
+        chown(&theirs, Some(4711), Some(4711)).expect("given away");
+        for (code, said) in tries(&theirs.display().to_string()) {
+            assert!(code == 3 && said.contains("belongs to the user 4711"), "{said}");
+        }
+        let below = theirs.join("new").display().to_string();
+        let (code, said) = ended(run(&config, &["backup", &below]));
+        assert!(code == 3 && said.contains("belongs to the user 4711"), "{said}");
+        assert_eq!(
+            std::fs::read_dir(&theirs).expect("a folder").count(),
+            0,
+            "nothing is left there"
+        );
+    });
+}

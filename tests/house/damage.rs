@@ -140,6 +140,37 @@ fn a_spoilt_page_is_said_and_never_repaired_in_silence() {
     }
 }
 
+/// While a unit starts it again and again, `status` shows which store is damaged, and what to do.
+#[test]
+fn a_damaged_store_is_shown_with_what_to_do() {
+    for (store, code) in [("tape", 1), ("ledger", 4)] {
+        let (folder, config) = used("shown", false);
+        let file = folder.0.join(format!("{store}.db"));
+        let mut bytes = std::fs::read(&file).expect("a store");
+        let page = bytes.len() / PAGE / 2 * PAGE;
+        bytes[page..page + PAGE].fill(0xA5);
+        if store == "ledger" {
+            bytes[..PAGE].fill(0xA5);
+        }
+        std::fs::write(&file, &bytes).expect("written");
+        assert_eq!(start(&config), Some(4));
+        let hint = "`wickline restore /var/backups/wickline`";
+        assert!(said(&config).contains(hint), "{}", said(&config));
+        let status = crate::kit::run(&config, &["status"]);
+        let text = [status.stdout, status.stderr].concat();
+        let text = String::from_utf8_lossy(&text);
+        assert_eq!(status.status.code(), Some(code), "{text}");
+        assert!(text.contains("is damaged") && text.contains(hint), "{text}");
+        if store == "tape" {
+            let status = ask(&config, &["status"]);
+            let items = status["items"].as_array().expect("items");
+            let tape = items.iter().find(|i| i["about"] == "store" && i["which"] == "tape");
+            assert_eq!(tape.map(|tape| &tape["wrong"]), Some(&true.into()), "{status}");
+        }
+        assert!(std::fs::read(&file).is_ok_and(|now| now == bytes), "a question changes nothing");
+    }
+}
+
 /// A ledger that lost the end of its log stands before what was read and sent: the tape remembers that, so
 /// nothing of it is sent again before a person has compared, and it is told.
 #[test]

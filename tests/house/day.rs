@@ -169,7 +169,7 @@ fn paper(folder: &Folder, config: &Path, date: &str) {
 fn settle(config: &Path, date: &str, day: &Value) {
     let (code, text) =
         said(config, &["day", "explain", "3", "--reason", "strip jammed", "--as", "J. Mast"]);
-    assert!(code == 0 && text.contains("bench-1/3 is now explained"), "{code} {text}");
+    assert!(code == 0 && text.contains("number 3 of bench-1 is now explained"), "{code} {text}");
     let items = day["items"].as_array().expect("items");
     let held = items.iter().find(|i| i["state"] == "held").and_then(|i| i["id"].as_str());
     said(config, &["held", "set-aside", held.expect("an id"), "--reason", "run again"]);
@@ -211,10 +211,10 @@ fn many(config: &Path, date: &str) {
     let todo = line["todo"].as_str().expect("what to do");
     let hint = &todo[todo.find("wickline").expect("a command")..];
     let (code, text) = run_hint(config, hint);
-    assert!(code == 0 && text.contains("bench-1/6-16 is now explained"), "{code} {text}");
+    assert!(code == 0 && text.contains("number 6-16 of bench-1 is now explained"), "{code} {text}");
     let back = ["day", "unexplain", "6", "--reason", "it is in the tray", "--as", "J. Mast"];
     let (code, text) = said(config, &back);
-    assert!(code == 0 && text.contains("bench-1/6 is now missing"), "{code} {text}");
+    assert!(code == 0 && text.contains("number 6 of bench-1 is now missing"), "{code} {text}");
 }
 
 /// Runs a command as a person would copy it; what it would ask at a terminal is given.

@@ -3,7 +3,7 @@
  *   full   every write to a file of a store fails: no space left; where a name stands in it, to those alone
  *          whose path has that in it
  *   hang   every fsync of a file of a store waits as long as it is there; a name in it as with full
- *   broken every fsync of a file of a store fails: input/output error
+ *   broken every fsync of a file of a store fails: input/output error; a name in it as with full
  *   plan   "WHAT NAME FROM COUNT ERRNO", read at the first call: of the calls WHAT (write or sync) on
  *          files whose path ends in NAME, in NAME-wal or in NAME-journal, the FROM-th and COUNT - 1 after
  *          it fail with ERRNO (COUNT 0: all after it), as long as the plan is there; each adds a byte to
@@ -188,7 +188,7 @@ int fsync(int fd) {
         return done;
     }
     append("syncs", "1", 1);
-    int error = ordered("broken") ? EIO : planned("sync", path);
+    int error = concerns("broken", path) ? EIO : planned("sync", path);
     if (error) { errno = error; return -1; }
     while (concerns("hang", path)) usleep(20 * 1000);
     long slow = figure("slow");

@@ -257,3 +257,25 @@ fn a_stop_writes_what_is_in_memory_below_the_low_water_mark() {
         assert_eq!(daemon.stop(), 0);
     });
 }
+
+/// What was put aside for a full disk is given up when it is full, and comes back by itself when it is not any more.
+#[test]
+fn the_ballast_comes_back_while_it_runs() {
+    runtime().block_on(async {
+        let bench = Bench::new("two-column").await;
+        let text = std::fs::read_to_string(&bench.config).expect("a configuration");
+        let text = text.replace("ballast_mib = 0", "ballast_mib = 1");
+        std::fs::write(&bench.config, text).expect("written");
+        let (mut daemon, mut port) = bench.start().await;
+        let ballast = bench.folder.0.join("ballast");
+        assert!(ballast.exists());
+        bench.fill();
+        port.write_all(&halves()[0]).await.expect("heard");
+        daemon.wait_for(|e| e["event"] == "tape-away");
+        until(|| !ballast.exists());
+        bench.clear();
+        daemon.wait_for(|e| e["event"] == "tape-back");
+        until(|| std::fs::metadata(&ballast).is_ok_and(|file| file.len() == 1 << 20));
+        assert_eq!(daemon.stop(), 0);
+    });
+}

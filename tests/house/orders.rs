@@ -259,6 +259,12 @@ fn a_specimen_of_two_patients_waits_until_a_person_has_settled_whose_it_is() {
         let other = order("NW", "K2", "KP-20417", "KP700102");
         assert_eq!(house.say(&other, "A2"), ("AE".into(), vec!["UA".into()]));
         assert_eq!(house.standing("K1"), "disputed");
+        let status = ask(&house.config, &["status"]);
+        let all = status["items"].as_array().expect("items");
+        let one =
+            all.iter().find(|i| i["about"] == "orders" && i["which"] == "orders").expect("told");
+        assert_eq!((&one["wrong"], &one["disputed"]), (&true.into(), &1.into()), "{one}");
+        assert_eq!(one["todo"], "wickline orders --standing disputed");
         let report = house.strip("KP-20417").await;
         assert_eq!(
             (&report["state"], &report["reason"]),
@@ -362,7 +368,10 @@ fn no_name_of_an_order_is_logged_counted_or_bundled() {
                 assert!(!text.contains(mark), "{mark} in {text}");
             }
         }
-        assert!(texts[3].len() > 100 && texts[4].len() > 100 && texts[5].contains("\"order\""), "they say something");
+        assert!(
+            texts[3].len() > 100 && texts[4].len() > 100 && texts[5].contains("\"order\""),
+            "they say something"
+        );
     });
 }
 

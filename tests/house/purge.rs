@@ -10,7 +10,7 @@ use crate::kit::{Daemon, Folder, ask, binary, configuration, run, until};
 use crate::way::{analyzer, pty, runtime, script};
 
 /// Runs a command so many days later.
-fn later(folder: &Folder, config: &Path, days: u64, words: &[&str]) -> Output {
+pub fn later(folder: &Folder, config: &Path, days: u64, words: &[&str]) -> Output {
     std::fs::write(folder.0.join("clock"), (days * 86_400).to_string()).expect("an order");
     let output = Command::new(binary())
         .args(["--config", &config.to_string_lossy(), "--json"])
@@ -51,6 +51,12 @@ fn what_is_purged_leaves_the_files_and_is_known_when_it_comes_again() {
         let refused = run(&config, &["purge", "--yes"]);
         assert_eq!(refused.status.code(), Some(2));
         let words = ["purge", "--older-than", "30d", "--reason", "kept long enough"];
+        // Nothing is old enough: no command is said to do it all the same.
+        let looked = run(&config, &words);
+        let said = String::from_utf8_lossy(&looked.stdout).into_owned();
+        assert!(said.contains("no report that was last touched more than 30 days ago"), "{said}");
+        assert!(said.contains("bench-1: all stays, for report 1 is not old enough"), "{said}");
+        assert!(said.contains("nothing to purge") && !said.contains("--yes"), "{said}");
         let shown = later(&folder, &config, 40, &words);
         let shown: serde_json::Value = serde_json::from_slice(&shown.stdout).expect("JSON");
         // The last report of a line marks how far it was read: it stays until another one is heard.

@@ -25,6 +25,23 @@ fn everything_says_since_when_and_a_signed_proof_is_of_the_one_before() {
     assert_eq!(code(&done), Some(0));
     assert_eq!(code(&done), Some(2), "it is the one that stands there");
 
+    let check = || String::from_utf8_lossy(&run(&config, &["check"]).stdout).into_owned();
+    let said = check();
+    assert!(said.contains("The configuration has no `serial`, so OBX-18 carries none"), "{said}");
+    assert!(
+        said.contains("serial A-20418 since ") && said.contains("serial = \"A-20418\""),
+        "{said}"
+    );
+    for (serial, told) in [("A-10007", true), ("A-20418", false)] {
+        let with = format!("dialect = \"lis02\"\nserial = \"{serial}\"");
+        folder.write("wickline.toml", &text.replace("dialect = \"lis02\"", &with));
+        let said = check();
+        assert_eq!(said.contains("another stands there: serial A-20418"), told, "{said}");
+        assert_eq!(said.contains("OBX-18 carries that one"), told, "{said}");
+        assert!(!said.contains("OBX-18 carries none"), "{said}");
+    }
+    folder.write("wickline.toml", &text);
+
     let now = ask(&config, &["status"]);
     let all = now["items"].as_array().expect("items");
     let one = all.iter().find(|i| i["about"] == "instrument").expect("it is told");

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use serde_json::Value;
-use wickline::simulate::analyzer::{SimulatedAnalyzer, Style};
+use wickline::simulate::analyzer::{Sent, SimulatedAnalyzer, Style};
 use wickline::simulate::port::SimPort;
 use wickline::simulate::script::Script;
 use wickline_forward::receive::{Received, Receiver};
@@ -266,11 +266,74 @@ fn a_ledger_that_is_gone_sends_nothing_of_the_tape_again() {
         let mut got = sent(&mut daemon, &mut receiver, &strips(1, 6)).await;
         assert_eq!(daemon.stop(), 0);
         remove(&folder, "ledger.db");
+        // Nobody but a person begins with an empty one.
+        done(&config, &["ledger", "migrate", "--as", "J. Mast"]);
         let mut daemon = Daemon::start(&config);
+        let told = ask(&config, &["ledger", "notices"])["items"][0].to_string();
+        assert!(told.contains("reports before it (6 as last noted) are not in it"), "{told}");
+        assert!(told.contains("stop the service") && told.contains("-wal and -shm"), "{told}");
         let more = put_right(&mut daemon, &mut receiver, &config, 6).await;
         got.extend(more.into_iter().filter(|m| specimen(&m.body).starts_with("KP-003")));
         assert_eq!(got.len(), 9);
         unlike(&got);
+        assert_eq!(daemon.stop(), 0);
+    });
+}
+
+/// Whoever finds the old file again must not meet another in its place; the lines are heard meanwhile.
+#[test]
+fn a_ledger_that_is_gone_is_waited_for_and_goes_on_when_it_is_put_back() {
+    runtime().block_on(async {
+        let (folder, mut receiver, config, mut got) = four_sent("found").await;
+        let mut daemon = Daemon::start(&config);
+        got.extend(sent(&mut daemon, &mut receiver, &strips(101, 2)).await);
+        noted(&folder, 6).await;
+        daemon.kill();
+        let stands = |name: &str| folder.0.join(name).exists();
+        assert!(stands("ledger.db-wal"), "what was written last is in the log");
+        std::fs::create_dir(folder.0.join("found")).expect("a folder");
+        for tail in ["", "-wal", "-shm"] {
+            let name = format!("ledger.db{tail}");
+            std::fs::rename(folder.0.join(&name), folder.0.join("found").join(&name)).expect("it");
+        }
+        let mut daemon = Daemon::start(&config);
+        let away = daemon.seen.iter().find(|e| e["event"] == "ledger-away").expect("told").clone();
+        for word in
+            ["6 report(s)", "-wal and -shm", "Stop the service", "`wickline ledger migrate`"]
+        {
+            assert!(away["why"].as_str().is_some_and(|why| why.contains(word)), "{word}: {away}");
+        }
+        let port = SimPort::connect(&daemon.lines[0]).await.expect("the line listens");
+        let mut bench = analyzer(port, Style::Lis02);
+        let mut taken = 0;
+        bench
+            .run(&strips(201, 3), |_, sent| taken += usize::from(sent == Sent::Delivered))
+            .await
+            .expect("the line holds");
+        assert_eq!(taken, 3, "what analyzers say is kept");
+        hung_up(&mut daemon, bench);
+        // Whoever asks is told the same, and not that all is as before the first start.
+        for words in [&["status"][..], &["check"], &["queue"], &["queue", "pause", "lis"]] {
+            let asked = run(&config, words);
+            let said = [asked.stdout, asked.stderr].concat();
+            let said = String::from_utf8_lossy(&said).into_owned();
+            assert_eq!(asked.status.code(), Some(3), "{words:?}: {said}");
+            assert!(said.contains("is gone, and the tape remembers it"), "{words:?}: {said}");
+        }
+        let refused = run(&config, &["ledger", "migrate"]);
+        assert_ne!(refused.status.code(), Some(0), "not under the daemon");
+        assert!(!stands("ledger.db"), "none was made in its place");
+        assert_eq!(daemon.stop(), 0);
+        for tail in ["", "-wal", "-shm"] {
+            let name = format!("ledger.db{tail}");
+            std::fs::rename(folder.0.join("found").join(&name), folder.0.join(&name)).expect("it");
+        }
+        let daemon = Daemon::start(&config);
+        gather(&mut receiver, &mut got, || ask(&config, &["queue"])["totals"]["accepted"] == 9)
+            .await;
+        assert_eq!(got.len(), 9);
+        unlike(&got);
+        assert_eq!(ask(&config, &["ledger", "notices"])["items"], serde_json::json!([]));
         assert_eq!(daemon.stop(), 0);
     });
 }

@@ -199,6 +199,8 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
         bench.answer("[conventional]", "").await;
         bench.answer("specimen ids of control material", "QC-L1*=1, QC-L2*=2").await;
         bench.answer("our name for the receiver [lis]", "").await;
+        bench.answer("its address", "").await;
+        bench.says("something must be given, such as \"mllp://192.0.2.20:2575\"");
         bench.answer("its address", "192.0.2.20").await;
         bench.says("mllp://");
         bench.answer("its address", &address).await;
@@ -212,9 +214,14 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
         bench.says("short = \"KESTRELPOINT\"");
         bench.says("yes or no");
         assert!(!config.exists(), "nothing is written before the end");
-        bench.answer(": ", "yes").await;
-        bench.answer("send one test message", "yes").await;
-        bench.answer("The name of the receiver", "lis").await;
+        // Back is a question before, and no no; what is neither yes nor no is asked again.
+        bench.answer(": ", "back").await;
+        bench.answer("folder of tape and ledger [.]", "").await;
+        bench.answer("yes or no, or back", "perhaps").await;
+        bench.says("type yes or no");
+        bench.answer("yes or no, or back", "yes").await;
+        bench.says("send one test message");
+        bench.answer("specimen TEST-PROVE; only if they know of it there)? yes or no", "yes").await;
         let test = receiver.next().await.expect("a message");
         let (code, out, said) = bench.ends();
         assert_eq!(code, Some(0), "{out}{said}");
@@ -279,6 +286,22 @@ fn a_script_says_everything_and_what_stood_there_is_moved_aside() {
         assert_eq!(std::fs::read_to_string(aside).expect("kept"), first);
         let second = std::fs::read_to_string(&config).expect("there");
         assert!(second.contains("version = \"2.4\"\n"), "{second}");
+        assert_eq!(done["left_out"], serde_json::json!([]), "{done}");
+
+        // What nobody was asked for is named one by one.
+        let more = "\n[[alarm]]\nid = \"night\"\nto = \"http://127.0.0.1:9/\"\n[watch]\nlisten = \"127.0.0.1:0\"\n";
+        let third = second.replace("[store]\n", "[store]\nkeep_days = 730\n");
+        assert_ne!(third, second);
+        folder.write("wickline.toml", &format!("{third}{more}"));
+        let done = ask(&config, &words);
+        let lost = serde_json::json!(["alarm night", "store.keep_days", "watch.listen"]);
+        assert_eq!(done["left_out"], lost, "{done}");
+        folder.write("wickline.toml", &format!("{third}{more}"));
+        let told = run(&config, &words);
+        let told = String::from_utf8_lossy(&told.stdout).into_owned();
+        assert!(told.contains("put back what is wanted: alarm night, store.keep_days, watch"), "{told}");
+        let hint = format!("`wickline --config {} run`", config.display());
+        assert!(told.contains(&hint), "{told}");
     });
 }
 
@@ -325,6 +348,33 @@ fn what_a_script_leaves_out_is_named_and_what_is_wrong_is_refused() {
     }
     let outside = options("listen:0.0.0.0:4002", "mllp://127.0.0.1:1");
     refused(&outside, &["--allow", "can be reached from other machines"]);
+}
+
+/// Before anything was heard nobody knows the names: they are listed.
+#[test]
+fn what_is_shipped_is_listed_at_the_first_question_for_it() {
+    let folder = Folder::new("setup-listed");
+    let config = folder.0.join("wickline.toml");
+    runtime().block_on(async {
+        let words = options("listen:127.0.0.1:4002", "mllp://127.0.0.1:1");
+        let at = words.iter().position(|word| *word == "--dialect").expect("it is there");
+        let mut given: Vec<&str> = words[2..at].to_vec();
+        given.extend([
+            "--analyzer",
+            "bench-1",
+            "--allow",
+            "127.0.0.1",
+            "--line",
+            "listen:127.0.0.1:4002",
+        ]);
+        let mut bench = Bench::sit_down(&config, &given);
+        let names =
+            "dialect (lis02, two-column, three-field, wide-label, ticket, the path of a file";
+        bench.answer(names, "lis02").await;
+        bench.says("strip (");
+        bench.says("ten-pad");
+        bench.says(", or the path of a file)");
+    });
 }
 
 #[test]

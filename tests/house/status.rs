@@ -112,3 +112,73 @@ fn whatever_is_wrong_is_seen_in_one_look() {
         assert!(said.contains("also wrong: daemon"), "{said}");
     });
 }
+
+/// A file that is wrong now hides nothing of a daemon that read it when it was right.
+#[test]
+fn a_configuration_that_became_wrong_hides_nothing() {
+    let folder = Folder::new("status-wrong");
+    std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");
+    let config = folder.write("wickline.toml", &text);
+    let daemon = Daemon::start(&config);
+    until(|| told(&config, &["status"]).0 == 0);
+    let wrong = [
+        text.replace("dialect = \"lis02\"", "dialect = \"nobodys\""),
+        text.replace("[[receiver]]", "[[receiver]\nid = "),
+    ];
+    for wrong in &wrong {
+        std::fs::write(&config, wrong).expect("written");
+        let (code, said) = told(&config, &["status"]);
+        assert_eq!(code, 1, "{said}");
+        assert!(said.contains("the daemon runs on what it read at "), "{said}");
+        assert!(said.contains("running since") && said.contains("bench-1"), "{said}");
+        assert!(
+            said.contains("the configuration is wrong:") && said.contains("`wickline check`"),
+            "{said}"
+        );
+        assert!(of(&config, "daemon", "configuration")["faults"].is_string());
+        let receiver = of(&config, "receiver", "lis");
+        assert!(receiver["wrong"] == false && receiver["up"] == true, "{receiver}");
+    }
+    std::fs::write(&config, text.replace("[store]", "[stor]")).expect("written");
+    let (code, said) = told(&config, &["status"]);
+    assert!(code == 2 && said.contains("where the stores are cannot be read from it"), "{said}");
+    std::fs::write(&config, &wrong[0]).expect("written");
+    assert_eq!(daemon.stop(), 0);
+    let (code, said) = told(&config, &["status"]);
+    assert!(code == 1 && said.contains("no daemon starts with it"), "{said}");
+}
+
+/// A receiver that is gone is seen before there is a message for it, and one that is there again too.
+#[test]
+fn a_receiver_that_cannot_be_reached_is_seen_while_nothing_waits() {
+    let folder = Folder::new("status-receiver");
+    let place = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+    let address = place.local_addr().expect("bound");
+    drop(place);
+    let lis = format!("mllp://{address}");
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", &lis, "");
+    let config = folder.write("wickline.toml", &text);
+    let mut daemon = Daemon::start(&config);
+    daemon.wait_for(|e| e["event"] == "receiver-down");
+    until(|| of(&config, "receiver", "lis")["wrong"] == true);
+    let found = of(&config, "receiver", "lis");
+    assert!(found["text"].as_str().is_some_and(|text| text.starts_with("away since")), "{found}");
+    assert!(
+        found["todo"].as_str().is_some_and(|todo| todo.contains("wickline queue --receiver lis"))
+    );
+    let place = std::net::TcpListener::bind(address).expect("the same port");
+    let (first, _) = place.accept().expect("it connects");
+    daemon.wait_for(|e| e["event"] == "receiver-up");
+    until(|| of(&config, "receiver", "lis")["wrong"] == false);
+    // Nothing is said on it. Lost, it is made again; one that keeps none is left alone then.
+    first.set_nonblocking(true).expect("set");
+    let silent = (&first).read(&mut [0]).expect_err("not a byte");
+    assert_eq!(silent.kind(), std::io::ErrorKind::WouldBlock);
+    drop(first);
+    let (second, _) = place.accept().expect("it connects again");
+    drop((second, place));
+    let said = daemon.tells(std::time::Duration::from_secs(4), |e| e["event"] == "receiver-down");
+    assert_eq!(said, None, "it hangs up on each connection: it is left alone");
+    assert_eq!(daemon.stop(), 0);
+}

@@ -4,6 +4,7 @@ Each test has a small Debian of its own, booted with systemd. What is expected s
 manual pages of systemd and in the rules of Debian's packages, not in the program.
 """
 
+import json
 import re
 import shutil
 import subprocess
@@ -219,6 +220,12 @@ def test_the_journal_knows_what_is_urgent(machine):
 def test_a_backup_is_made_by_its_unit_and_put_back(machine):
     at_work(machine)
     accepted(machine, 2)
+    # Without its folder the program itself says what lacks, and `status` tells it.
+    assert machine.try_run("systemctl", "start", "wickline-backup.service").returncode != 0
+    said = machine.run("journalctl", "-u", "wickline-backup", "--no-pager", "-o", "cat")
+    assert "/var/backups/wickline" in said and "make it first" in said and "namespacing" not in said, said
+    told = machine.try_run("runuser", "-u", "wickline", "--", "wickline", "status").stdout
+    assert "backup" in told and "make it first" in told, told
     machine.run("install", "-d", "-m", "0700", "-o", "wickline", "-g", "wickline", "/var/backups/wickline")
     machine.run("systemctl", "enable", "--now", "wickline-backup.timer")
     machine.run("systemctl", "start", "wickline-backup.service")
@@ -239,6 +246,31 @@ def test_a_backup_is_made_by_its_unit_and_put_back(machine):
     accepted(machine, 2)
 
 
+def test_a_ledger_that_is_lost_is_put_back_by_hand(machine):
+    """As "At night" in deploy/README.md says: the unit's own restart puts nothing in the way of the old file."""
+    at_work(machine)
+    accepted(machine, 2)
+    machine.run("sh", "-c", "mkdir /root/found && mv /var/lib/wickline/ledger.db* /root/found/")
+    # What it reads next cannot be kept in a file that is not at its place.
+    analyzer(machine, 1)
+    until(lambda: machine.property("NRestarts") == "1" and machine.property("ActiveState") == "active", within=90,
+          what=lambda: f"a restart: {machine.journal()}")
+    until(lambda: "is gone, and the tape remembers it" in machine.journal(), within=20,
+          what=lambda: f"what is to be done: {machine.journal()}")
+    analyzer(machine, 2)
+    assert not (machine.root / "var/lib/wickline/ledger.db").exists()
+    assert machine.property("NRestarts") == "1"
+    machine.run("systemctl", "stop", "wickline")
+    machine.run("sh", "-c", "mv /root/found/ledger.db* /var/lib/wickline/")
+    receiver = machine.start("wickline", "receive", "--listen", RECEIVER, "--count", "3")
+    assert "listening" in receiver.stdout.readline()
+    machine.run("systemctl", "start", "wickline")
+    out, _ = receiver.communicate(timeout=90)
+    assert receiver.returncode == 0, out
+    wickline = ("runuser", "-u", "wickline", "--", "wickline")
+    assert json.loads(machine.run(*wickline, "--json", "ledger", "notices"))["items"] == []
+
+
 def test_an_upgrade_keeps_configuration_and_results(machine):
     machine.install(package("0.0.9-1"))
     machine.write("/etc/wickline/wickline.toml", CONFIGURATION, owner="root:wickline")
@@ -253,6 +285,26 @@ def test_an_upgrade_keeps_configuration_and_results(machine):
                           "--json", "find", "1")
     assert "accepted" in counted, counted
     accepted(machine, 1)
+
+
+def test_removed_and_installed_again_it_is_as_it_was(machine):
+    at_work(machine)
+    machine.run("systemctl", "enable", "wickline")
+    machine.run("systemctl", "enable", "--now", "wickline-backup.timer")
+    machine.run("dpkg", "-r", "wickline")
+    assert machine.try_run("pgrep", "wickline").returncode == 1
+    machine.install(package())
+    assert machine.property("ActiveState") == "active"
+    assert machine.property("ActiveState", "wickline-backup.timer") == "active"
+    accepted(machine, 1)
+    # What an administrator disabled stays so, and what to do is said.
+    machine.run("systemctl", "disable", "--now", "wickline", "wickline-backup.timer")
+    machine.run("dpkg", "-r", "wickline")
+    said = machine.install(package())
+    assert machine.property("ActiveState") == "inactive"
+    assert machine.property("ActiveState", "wickline-backup.timer") == "inactive"
+    assert machine.try_run("systemctl", "is-enabled", "wickline").stdout.strip() == "disabled"
+    assert "systemctl enable --now wickline" in said, said
 
 
 def test_removed_it_leaves_results_and_purged_it_leaves_nothing(machine):

@@ -230,6 +230,22 @@ impl Assembler {
         !self.is_under_way() && self.done.is_empty()
     }
 
+    /// A report has begun and not ended, by what a report begins with: a whole line, or the sign before it. A byte
+    /// or a blank is none yet.
+    #[must_use]
+    pub fn is_begun(&self) -> bool {
+        (self.begun || !self.lines.is_empty())
+            && self.excess == (0, 0)
+            && self.is_opened(&self.lines, self.begun)
+    }
+
+    /// Whether these lines are from the beginning of a report, or none is there yet to tell.
+    fn is_opened(&self, lines: &[Cut], begun: bool) -> bool {
+        let opened = self.rules.openers.is_empty()
+            || lines.first().is_none_or(|line| begins(&line.bytes, &self.rules.openers));
+        opened && (begun || self.rules.begins.is_empty())
+    }
+
     fn is_under_way(&self) -> bool {
         !self.lines.is_empty()
             || !self.line.bytes.is_empty()
@@ -415,14 +431,11 @@ impl Assembler {
         let begun = std::mem::take(&mut self.begun);
         (self.bytes, self.blanks) = (0, 0);
         let Some(place) = lines.iter().map(|line| line.place).reduce(Place::join) else { return };
-        let opened = self.rules.openers.is_empty()
-            || lines.first().is_some_and(|line| begins(&line.bytes, &self.rules.openers));
+        let opened = self.is_opened(&lines, begun);
         let why = match by {
             By::Break(why) => Some(why),
             By::Pause if self.rules.must_end => Some("the end of the report was not heard"),
-            _ if !opened || !begun && !self.rules.begins.is_empty() => {
-                Some("the beginning of the report was not heard")
-            }
+            _ if !opened => Some("the beginning of the report was not heard"),
             _ => None,
         };
         let ending = if bytes > 0 || beyond > 0 {

@@ -219,10 +219,12 @@ async fn fill(url: &str, count: i64) {
     let (bench, now, print) = (bench(), now_us(), print());
     let days = DAYS.min(count / 10);
     let earlier = count - TODAY;
+    let noon = bench.clock.day_span(&bench.clock.day(now)).expect("a day").0 + DAY_US / 2;
     let mut next = 1;
     for back in (0..=days).rev() {
         let last = if back == 0 { count } else { earlier * (days - back + 1) / days };
-        let day = bench.clock.day(now - back * DAY_US);
+        // By noon: near midnight a day of 23 or 25 hours would be left out or come twice.
+        let day = bench.clock.day(noon - back * DAY_US);
         let begun = bench.clock.day_span(&day).expect("a day").0;
         let heard = if next == 1 { now - DAYS * DAY_US } else { begun };
         one_day(&mut conn, (next, last), count, &day, heard, &print).await;

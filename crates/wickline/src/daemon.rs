@@ -34,6 +34,9 @@ const GRACE: Duration = Duration::from_secs(8);
 /// the work.
 const LOOK: Duration = Duration::from_secs(2);
 
+/// How often it is looked whether there is room for a ballast that is away.
+const ROOM: Duration = Duration::from_secs(10);
+
 /// What a daemon shows of itself while it runs.
 #[derive(Clone)]
 pub struct Sight {
@@ -76,6 +79,8 @@ pub struct Daemon {
     writer: Option<Writer>,
     events: Events,
     lines: Lines,
+    /// Comes back when there is room again.
+    ballast: Ballast,
     /// Reading and sending: their stop switch and their task.
     work: Option<(watch::Sender<bool>, AbortHandle)>,
     life: Arc<Life>,
@@ -103,12 +108,13 @@ impl Daemon {
         if let Err(error) = ballast.take_on() {
             warn!(%error, "no ballast could be put in place");
         }
-        let (tape, writer) = Tape::open(&bench.tape, bench.low_water, Some(ballast)).await?;
+        let (tape, writer) =
+            Tape::open(&bench.tape, bench.low_water, Some(ballast.clone())).await?;
         let ends = ledger_work::ends(&tape, &bench).await?;
         let ledger = match ledger_work::open(&bench, &tape, &ends).await {
             Ok(ledger) => Some(ledger),
-            // What analyzers say must not wait for a server.
-            Err(error) if bench.ledger.is_shared() && ledger_work::is_away(&error) => {
+            // What analyzers say must not wait for a server, nor for a person who looks for a file.
+            Err(error) if ledger_work::is_waited_for(&bench.ledger, &error) => {
                 warn!(%error, "the lines are heard onto the tape; reading and sending wait");
                 events.tell(Event::LedgerAway { why: error.to_string() });
                 events.seen.ledger("the daemon", false);
@@ -125,6 +131,7 @@ impl Daemon {
             writer: Some(writer),
             events,
             lines: Lines::default(),
+            ballast,
             work: None,
             life: Arc::new(Life::new(ends)),
             shown: watch::channel(false).0,
@@ -140,15 +147,21 @@ impl Daemon {
         if let Some(writer) = self.writer.take() {
             self.tasks.spawn(writer.run().instrument(debug_span!("tape")));
         }
-        for check in std::mem::take(&mut self.checks) {
-            let mut stop = self.stop.subscribe();
-            self.tasks
-                .spawn(async move { check.to_the_end(crate::pipeline::stopped(&mut stop)).await });
-        }
         let bench = self.bench();
+        for check in std::mem::take(&mut self.checks) {
+            let (mut stop, seen) = (self.stop.subscribe(), self.events.seen.clone());
+            let store = if check.path() == bench.tape { "tape" } else { "ledger" };
+            let tell = move |percent: Option<u64>| {
+                seen.checked(store, percent.map(|percent| format!("at least {percent} % so far")));
+            };
+            self.tasks.spawn(async move {
+                check.to_the_end(crate::pipeline::stopped(&mut stop), tell).await
+            });
+        }
         self.lines.set(&bench, &self.tape, &self.events, &mut self.tasks).await?;
         self.begin_work().await?;
         self.watch_tape();
+        self.watch_ballast();
         self.ready(shown);
         Ok(())
     }
@@ -214,6 +227,36 @@ impl Daemon {
                 }
                 let takes = *tape.borrow_and_update();
                 events.tell(if takes { Event::TapeBack } else { Event::TapeAway });
+            }
+        });
+    }
+
+    /// Puts the ballast back when there is room again and the tape takes what is heard.
+    fn watch_ballast(&mut self) {
+        let (ballast, low_water) = (self.ballast.clone(), self.bench().low_water);
+        let (tape, mut stop) = (self.tape.healthy(), self.stop.subscribe());
+        self.tasks.spawn(async move {
+            let mut failed = false;
+            loop {
+                tokio::select! {
+                    () = tokio::time::sleep(ROOM) => {}
+                    () = crate::pipeline::stopped(&mut stop) => return Ok(()),
+                }
+                if !*tape.borrow() {
+                    continue;
+                }
+                let ballast = ballast.clone();
+                let back = tokio::task::spawn_blocking(move || ballast.come_back(low_water)).await;
+                match back {
+                    Ok(Ok(true)) => {
+                        info!("there is room on the disk again: the ballast is back in its place");
+                        failed = false;
+                    }
+                    Ok(Err(error)) if !std::mem::replace(&mut failed, true) => {
+                        warn!(%error, "the ballast could not be put back: trying again");
+                    }
+                    _ => {}
+                }
             }
         });
     }

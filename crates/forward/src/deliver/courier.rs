@@ -70,7 +70,7 @@ pub struct Courier {
 impl Courier {
     /// Sends to the first of the addresses that can be connected to.
     ///
-    /// Nothing is connected before the first message is offered.
+    /// Nothing is connected before the first message is offered, or [`Courier::reach`] is called.
     #[must_use]
     pub fn new(addresses: Vec<Address>, limits: Limits) -> Self {
         Self {
@@ -136,6 +136,60 @@ impl Courier {
     /// flight it waits for ever, and notices if the receiver hangs up.
     pub async fn next(&mut self) -> Vec<(i64, Outcome)> {
         poll_fn(|cx| self.poll_next(cx)).await
+    }
+
+    /// No connection is open, and none is being made.
+    #[must_use]
+    pub fn is_closed(&self) -> bool {
+        matches!(self.link, Link::Closed)
+    }
+
+    /// A connection is being made.
+    #[must_use]
+    pub fn is_opening(&self) -> bool {
+        matches!(self.link, Link::Opening(_))
+    }
+
+    /// Makes a connection before there is a message, and keeps it. A folder is none.
+    ///
+    /// May be dropped while waiting: the next message goes on with it.
+    pub async fn reach(&mut self) -> Result<(), String> {
+        poll_fn(|cx| {
+            loop {
+                match &mut self.link {
+                    Link::Open(_) | Link::Filing(_) => return Poll::Ready(Ok(())),
+                    Link::Closed => {
+                        let opening = wire::first_open(self.addresses.clone(), self.limits.clone());
+                        self.link = Link::Opening(Box::pin(opening));
+                    }
+                    Link::Opening(opening) => {
+                        let opened = ready!(opening.as_mut().poll(cx));
+                        self.link = Link::Closed;
+                        match opened {
+                            Err(why) => return Poll::Ready(Err(why)),
+                            Ok((Way::Folder(_), _)) => return Poll::Ready(Ok(())),
+                            Ok(wire) => self.opened(Ok(wire)),
+                        }
+                    }
+                }
+            }
+        })
+        .await
+    }
+
+    /// Waits until the receiver hangs up on a connection on which nothing is in flight; for ever where none is open.
+    /// May be dropped while waiting.
+    pub async fn lost(&mut self) {
+        let started = self.started;
+        poll_fn(|cx| {
+            let Link::Open(line) = &mut self.link else { return Poll::Pending };
+            if !line.exchange.is_idle() || !line.is_gone(cx, started) {
+                return Poll::Pending;
+            }
+            self.link = Link::Closed;
+            Poll::Ready(())
+        })
+        .await;
     }
 
     /// Gives everything up and drops the connection.

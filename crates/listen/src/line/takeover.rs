@@ -1,16 +1,20 @@
 //! Who is heard where analyzers connect to us: one at a time, and who knocks takes over from one that is gone.
 //!
-//! A serial device server that lost its power leaves a connection that looks like silence. It comes back as a new one,
-//! which must not be turned away for as long as the old one is believed; an analyzer that prints must not lose its line
-//! to whoever knocks. So the old one has to be silent for a while, with nothing under way. Where takeovers go on and
-//! on, two devices have the same address in their settings: that is told.
+//! A serial device server that lost its power leaves a connection that looks like silence. It comes back as a new
+//! one, which must not be turned away for as long as the old one is believed; an analyzer that prints must not lose
+//! its line to whoever knocks. So the old one has to have said nothing for a while, with nothing under way. Only
+//! reports count: whoever sends a byte now and then says nothing, and what has begun and does not end is not under
+//! way for ever. Where takeovers go on and on, two devices have the same address in their settings: that is told.
 
 use std::collections::VecDeque;
 
 use crate::{SECOND, Tick};
 
-/// Silence after which another may take over. Our own choice, as are the next two.
+/// After so long without a report another may take over. Our own choice, as are the next three.
 const SILENT: Tick = 30 * SECOND;
+/// A report that has begun counts as under way for no longer: 64 KiB, the most that a print may hold, take 68 s at
+/// 9600 bits/s, and of a framed session each frame counts anew.
+const LONGEST: Tick = 120 * SECOND;
 /// More takeovers than this within [`WINDOW`] are no device that came back.
 const MANY: usize = 5;
 const WINDOW: Tick = 600 * SECOND;
@@ -30,7 +34,7 @@ pub(super) struct Takeovers {
     pub silent: Tick,
     /// How long takeovers count, and how long it has to be quiet.
     pub window: Tick,
-    /// When the present one said something, or came.
+    /// When the present one ended a report, or came.
     heard: Tick,
     /// Takeovers that count.
     times: VecDeque<Tick>,
@@ -44,18 +48,23 @@ impl Default for Takeovers {
 }
 
 impl Takeovers {
-    /// The present one came, or said something.
-    pub fn heard(&mut self, now: Tick) {
+    /// The present one came.
+    pub fn came(&mut self, now: Tick) {
         self.heard = now;
     }
 
-    /// Somebody knocks while another is heard; `open`: something of that one is under way.
-    pub fn knocks(&self, now: Tick, open: bool) -> Verdict {
-        if open {
+    /// The present one said something whole, then.
+    pub fn heard(&mut self, then: Tick) {
+        self.heard = self.heard.max(then);
+    }
+
+    /// Somebody knocks while another is heard; `open`: for how long a report of that one is under way.
+    pub fn knocks(&self, now: Tick, open: Option<Tick>) -> Verdict {
+        if open.is_some_and(|open| open < LONGEST) {
             return Verdict::Away("a report of the one that is heard is under way");
         }
         if now.saturating_sub(self.heard) < self.silent {
-            return Verdict::Away("another analyzer is being heard");
+            return Verdict::Away("another analyzer came or reported less than 30 s ago");
         }
         let recent = self.times.iter().filter(|at| now.saturating_sub(**at) < self.window).count();
         Verdict::Over { many: !self.many && recent >= MANY }
@@ -63,7 +72,7 @@ impl Takeovers {
 
     /// Whoever knocked has taken over.
     pub fn taken(&mut self, now: Tick) {
-        let Verdict::Over { many } = self.knocks(now, false) else { return };
+        let Verdict::Over { many } = self.knocks(now, None) else { return };
         let window = self.window;
         self.times.retain(|at| now.saturating_sub(*at) < window);
         // No more than matter.
@@ -95,7 +104,7 @@ impl Takeovers {
 
 #[cfg(test)]
 mod tests {
-    use super::{MANY, SILENT, Takeovers, Verdict, WINDOW};
+    use super::{LONGEST, MANY, SILENT, Takeovers, Verdict, WINDOW};
     use crate::{SECOND, Tick};
 
     const OVER: Verdict = Verdict::Over { many: false };
@@ -103,19 +112,21 @@ mod tests {
     #[test]
     fn only_one_that_is_silent_with_nothing_under_way_is_taken_over_from() {
         for (heard, now, open, over) in [
-            (0, 0, false, false),
-            (0, 30 * SECOND - 1, false, false),
-            (0, 30 * SECOND, false, true),
-            (0, 30 * SECOND, true, false),
-            (0, 3_600 * SECOND, true, false),
-            (29 * SECOND, 31 * SECOND, false, false),
-            (29 * SECOND, 59 * SECOND, false, true),
+            (0, 0, None, false),
+            (0, 30 * SECOND - 1, None, false),
+            (0, 30 * SECOND, None, true),
+            (0, 30 * SECOND, Some(0), false),
+            (0, 3_600 * SECOND, Some(LONGEST - 1), false),
+            // What does not end keeps nobody off the line for ever.
+            (0, 3_600 * SECOND, Some(LONGEST), true),
+            (29 * SECOND, 31 * SECOND, None, false),
+            (29 * SECOND, 59 * SECOND, None, true),
             // A clock that stands still takes nobody's line.
-            (31 * SECOND, 30 * SECOND, false, false),
+            (31 * SECOND, 30 * SECOND, None, false),
         ] {
             let mut rule = Takeovers::default();
             rule.heard(heard);
-            assert_eq!(rule.knocks(now, open) == OVER, over, "{heard} {now} {open}");
+            assert_eq!(rule.knocks(now, open) == OVER, over, "{heard} {now} {open:?}");
         }
     }
 
@@ -123,7 +134,7 @@ mod tests {
     fn many_at(rule: &mut Takeovers, times: impl Iterator<Item = Tick>) -> Vec<Tick> {
         let mut many = Vec::new();
         for now in times {
-            let Verdict::Over { many: too } = rule.knocks(now, false) else {
+            let Verdict::Over { many: too } = rule.knocks(now, None) else {
                 panic!("turned away at {now}")
             };
             rule.taken(now);
@@ -132,6 +143,15 @@ mod tests {
             }
         }
         many
+    }
+
+    #[test]
+    fn what_ended_earlier_makes_nobody_heard_later() {
+        let mut rule = Takeovers::default();
+        rule.came(40 * SECOND);
+        rule.heard(10 * SECOND);
+        assert_ne!(rule.knocks(69 * SECOND, None), OVER);
+        assert_eq!(rule.knocks(70 * SECOND, None), OVER);
     }
 
     #[test]

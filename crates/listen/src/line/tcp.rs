@@ -20,6 +20,8 @@ const KEEP_ALIVE_EVERY: Duration = Duration::from_secs(10);
 /// The kernel does not ask while an answer of ours is on its way: what nobody takes for so long ends it as well
 /// (tcp(7), in milliseconds).
 const UNTAKEN_MS: u32 = 60_000;
+/// Refusals that go on are told so often. Our own choice.
+const TELL_AGAIN: Duration = Duration::from_secs(10);
 
 pub(super) async fn connect(addr: &str) -> io::Result<TcpStream> {
     let about = |error: io::Error| {
@@ -53,6 +55,9 @@ pub struct Listener {
     allow: Vec<IpAddr>,
     /// A refusal was told since the last analyzer came in: strangers must not fill the log.
     told: bool,
+    /// Who else is told of refusals, and when that was last.
+    tells: Option<Tells>,
+    told_at: Option<Instant>,
     /// Who is heard.
     present: Option<SocketAddr>,
     /// Who has taken over, and is heard next.
@@ -60,6 +65,9 @@ pub struct Listener {
     pub(super) takeovers: Takeovers,
     began: Instant,
 }
+
+/// Is told who was turned away and why.
+type Tells = Box<dyn Fn(SocketAddr, &'static str) + Send>;
 
 /// Somebody who may connect, and has.
 pub struct Caller {
@@ -105,6 +113,8 @@ impl Listener {
             socket,
             allow: allow.clone(),
             told: false,
+            tells: None,
+            told_at: None,
             present: None,
             seated: None,
             takeovers: Takeovers::default(),
@@ -116,6 +126,16 @@ impl Listener {
     #[must_use]
     pub fn gone_after(mut self, silence: Duration) -> Listener {
         self.takeovers.silent = ticks(silence);
+        self
+    }
+
+    /// Tells of refusals: of the first at once, and as long as they go on of one every 10 s.
+    #[must_use]
+    pub fn telling(
+        mut self,
+        tells: impl Fn(SocketAddr, &'static str) + Send + 'static,
+    ) -> Listener {
+        self.tells = Some(Box::new(tells));
         self
     }
 
@@ -140,7 +160,7 @@ impl Listener {
             // Where that fails it hung up again before it could be heard.
             if keep_alive(&caller.stream).is_ok() {
                 (self.told, self.present) = (false, Some(caller.peer));
-                self.takeovers.heard(self.now());
+                self.takeovers.came(self.now());
                 return Ok(Port::accepted(caller.stream));
             }
         }
@@ -169,9 +189,9 @@ impl Listener {
         }
     }
 
-    /// The one that is heard said something.
-    pub fn heard(&mut self) {
-        self.takeovers.heard(self.now());
+    /// The one that is heard ended a report, or a frame of one, so long ago.
+    pub fn heard(&mut self, ago: Duration) {
+        self.takeovers.heard(self.now() - ticks(ago));
     }
 
     /// Too many took over, and it has not become quiet since.
@@ -210,11 +230,12 @@ impl Listener {
         }
     }
 
-    /// Decides of somebody who knocks while another is heard; `open`: something of that one is under way. Who takes
-    /// over is the next that [`Listener::accept`] gives; the other's port is to be dropped. None: turned away.
-    pub fn seat(&mut self, caller: Caller, open: bool) -> Option<Takeover> {
+    /// Decides of somebody who knocks while another is heard; `open`: for how long a report of that one is under way.
+    /// Who takes over is the next that [`Listener::accept`] gives; the other's port is to be dropped. None: turned
+    /// away.
+    pub fn seat(&mut self, caller: Caller, open: Option<Duration>) -> Option<Takeover> {
         let now = self.now();
-        let many = match self.takeovers.knocks(now, open) {
+        let many = match self.takeovers.knocks(now, open.map(ticks)) {
             Verdict::Over { many } => many,
             Verdict::Away(why) => {
                 self.refuse(caller.peer, why);
@@ -235,9 +256,14 @@ impl Listener {
         if self.allow.is_empty() { peer.is_loopback() } else { self.allow.contains(&peer) }
     }
 
-    fn refuse(&mut self, peer: SocketAddr, why: &str) {
+    fn refuse(&mut self, peer: SocketAddr, why: &'static str) {
         if !std::mem::replace(&mut self.told, true) {
             warn!(%peer, why, "connection refused on an analyzer's line");
+        }
+        let due = self.told_at.is_none_or(|at| at.elapsed() >= TELL_AGAIN);
+        if let Some(tells) = self.tells.as_ref().filter(|_| due) {
+            self.told_at = Some(Instant::now());
+            tells(peer, why);
         }
     }
 }

@@ -214,7 +214,7 @@ async fn one_analyzer_at_a_time_connects_to_us() {
         let (mut listener, mut port, mut first) = heard(Duration::from_secs(3_600)).await;
         // While the first is heard the second is hung up on.
         let (mut second, caller) = knocks(&mut listener).await;
-        assert_eq!(listener.seat(caller, false), None);
+        assert_eq!(listener.seat(caller, None), None);
         let mut rest = Vec::new();
         let end = second.read_to_end(&mut rest).await;
         assert!(end.is_err() || rest.is_empty());
@@ -236,10 +236,10 @@ async fn one_that_is_gone_is_taken_over_from_unless_it_is_in_the_middle_of_a_rep
     within(async {
         let (mut listener, port, mut first) = heard(Duration::ZERO).await;
         let (mut second, caller) = knocks(&mut listener).await;
-        assert_eq!(listener.seat(caller, true), None, "a report is under way");
+        assert_eq!(listener.seat(caller, Some(Duration::ZERO)), None, "a report is under way");
         assert!(second.read(&mut [0]).await.is_ok_and(|n| n == 0) || second.peer_addr().is_err());
         let (mut third, caller) = knocks(&mut listener).await;
-        let taken = listener.seat(caller, false).expect("it takes over");
+        let taken = listener.seat(caller, None).expect("it takes over");
         assert_eq!(taken.from, first.local_addr().ok());
         assert_eq!((Some(taken.by), taken.many), (third.local_addr().ok(), false));
         drop(port);
@@ -257,7 +257,7 @@ async fn two_devices_that_take_a_line_from_each_other_are_told() {
         let (mut listener, mut port, mut far) = heard(Duration::ZERO).await;
         for nth in 1..=7 {
             let (next, caller) = knocks(&mut listener).await;
-            let taken = listener.seat(caller, false).expect("it takes over");
+            let taken = listener.seat(caller, None).expect("it takes over");
             assert_eq!((taken.many, taken.told), (nth == 6, nth > 6), "takeover {nth}");
             (port, far) = (listener.accept().await.expect("heard"), next);
         }
@@ -270,7 +270,7 @@ async fn two_devices_that_take_a_line_from_each_other_are_told() {
         let mut all = Vec::new();
         for _ in 0..6 {
             let (next, caller) = knocks(&mut listener).await;
-            listener.seat(caller, false).expect("it takes over");
+            listener.seat(caller, None).expect("it takes over");
             all.push(next);
             port = listener.accept().await.expect("heard");
         }

@@ -363,3 +363,24 @@ proptest! {
         prop_assert_eq!(run(true), run(false));
     }
 }
+
+#[test]
+fn a_report_has_begun_with_its_first_line_and_not_with_a_byte() {
+    let mut any = Assembler::new(PrintRules::default());
+    any.handle_input(0, b"GLU", 0, &[]);
+    assert!(!any.is_begun() && !any.is_idle());
+    any.handle_input(1, b"\r\n", 3, &[]);
+    assert!(any.is_begun());
+    // By what a report begins with, where the dialect knows it.
+    let openers = vec![b"No.".to_vec()];
+    let mut known = Assembler::new(PrintRules { openers, ..PrintRules::default() });
+    known.handle_input(0, b"login:\r\n", 0, &[]);
+    assert!(!known.is_begun());
+    known.handle_input(1, b"No. 1\r\n", 8, &[]);
+    assert!(known.is_begun());
+    // What is beyond its bounds moves no report on.
+    for n in 0..2 * MAX_LINES as u64 {
+        any.handle_input(2, b"x\n", 5 + 2 * n, &[]);
+    }
+    assert!(!any.is_begun());
+}

@@ -26,6 +26,13 @@ pub struct Explanation {
     pub reason: String,
 }
 
+/// Numbers of which something was said: their id for programs, their name for people.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Said {
+    pub id: String,
+    pub name: String,
+}
+
 /// Numbers of one mark.
 struct Meant {
     mark: String,
@@ -41,13 +48,13 @@ struct Part<'a> {
 }
 
 impl Ledger {
-    /// Explains numbers that are missing, all or none. Returns their ids.
+    /// Explains numbers that are missing, all or none.
     pub async fn day_explain(
         &self,
         actor: &Actor,
         clock: &SiteClock,
         what: &Explanation,
-    ) -> Result<Vec<String>, StoreError> {
+    ) -> Result<Vec<Said>, StoreError> {
         self.explain_as(actor, clock, what, NumberState::Missing, NumberState::Explained).await
     }
 
@@ -57,7 +64,7 @@ impl Ledger {
         actor: &Actor,
         clock: &SiteClock,
         what: &Explanation,
-    ) -> Result<Vec<String>, StoreError> {
+    ) -> Result<Vec<Said>, StoreError> {
         self.explain_as(actor, clock, what, NumberState::Explained, NumberState::Missing).await
     }
 
@@ -68,12 +75,12 @@ impl Ledger {
         what: &Explanation,
         from: NumberState,
         to: NumberState,
-    ) -> Result<Vec<String>, StoreError> {
+    ) -> Result<Vec<Said>, StoreError> {
         reasoned(&what.reason)?;
         let mut write = self.act().await?;
         let placed = self.placed(&what.day, clock).await?;
         let marks = self.marks(&what.day).await?;
-        let mut ids: Vec<String> = Vec::new();
+        let mut said: Vec<Said> = Vec::new();
         for text in &what.numbers {
             let found = named(&placed, &marks, what, text, from)?;
             if found.is_empty() {
@@ -81,14 +88,14 @@ impl Ledger {
             }
             for part in found {
                 let id = part.line.id_of(part.from, part.to);
-                if !ids.contains(&id) {
+                if said.iter().all(|one| one.id != id) {
                     change(&mut write, actor, what, &part, (from, to)).await?;
-                    ids.push(id);
+                    said.push(Said { id, name: part.line.name_of(part.from, part.to) });
                 }
             }
         }
         write.commit().await?;
-        Ok(ids)
+        Ok(said)
     }
 
     /// What to say of a number that is not on the sheet: perhaps it is on another.
@@ -267,8 +274,9 @@ async fn change(
     (from, to): (NumberState, NumberState),
 ) -> Result<(), StoreError> {
     let id = part.line.id_of(part.from, part.to);
+    let name = part.line.name_of(part.from, part.to);
     let Some(key) = &part.line.row else {
-        return Err(refused(format!("{id} is a report, not {from}")));
+        return Err(refused(format!("{name} is a report, not {from}")));
     };
     let arrow = from.to(to)?;
     let range = if key.is_old { (key.from, key.to) } else { (part.from, part.to) };
@@ -278,7 +286,7 @@ async fn change(
     let there: i64 = rows.iter().map(|row| row.to.min(range.1) - row.from.max(range.0) + 1).sum();
     if there != range.1 - range.0 + 1 {
         return Err(refused(format!(
-            "{id} is not {from} any more; nothing was changed, look again"
+            "{name} is not {from} any more; nothing was changed, look again"
         )));
     }
     let why = (to == NumberState::Explained).then_some(what.reason.as_str());

@@ -120,13 +120,22 @@ impl Ledger {
         now: &Seen,
     ) -> Result<(), StoreError> {
         let same = (&now.epoch, now.made_at) == (&before.epoch, before.made_at);
-        let (kind, what) = match same {
-            true => (Kind::LedgerSetBack, "the ledger was set back"),
-            false => (Kind::LedgerOther, "the ledger was set back to nothing, or is another"),
+        let (kind, what) = match (same, now.report) {
+            (true, _) => (Kind::LedgerSetBack, "the ledger was set back".to_owned()),
+            (false, 0) => {
+                let what = "this ledger is empty: its file was gone, or was set back to nothing";
+                let all = before.report;
+                let lost = format!("the reports before it ({all} as last noted) are not in it");
+                (Kind::LedgerOther, format!("{what}, and {lost}"))
+            }
+            (false, _) => {
+                (Kind::LedgerOther, "the ledger was set back to another, or is another".to_owned())
+            }
         };
         let detail = format!(
             "{what}: the tape remembers {}, this one has {}. Delivery is paused, and what was perhaps sent is \
-             held as {}",
+             held as {}. If the file that stood here is found: stop the service, put it back together with those \
+             beside it (-wal and -shm) or use `restore`, and start it",
             stood(before),
             stood(now),
             Reason::AfterRestore.code()

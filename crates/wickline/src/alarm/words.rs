@@ -4,6 +4,7 @@ use serde_json::{Value, json};
 
 use super::memory::{Due, Item};
 use crate::settings::bench::{Alarm, Bench};
+use crate::sheet::todo::shown;
 
 /// Of each kind so many are told one by one, and so many characters of each.
 const MOST: usize = 30;
@@ -81,7 +82,8 @@ impl Message<'_> {
         if over {
             return format!("{head}\n");
         }
-        let todo = item.todo.as_ref().map_or(String::new(), |todo| format!("    `{todo}`\n"));
+        let todo =
+            item.todo.as_ref().map_or(String::new(), |todo| format!("    {}\n", shown(todo)));
         format!("{head}\n    {}\n{todo}", short(&item.text))
     }
 

@@ -12,7 +12,7 @@ use crate::address::Address;
 use crate::clock;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
-use crate::store::copying::{file_error, sync};
+use crate::store::copying::{FAILED, MADE, STORES, file_error, for_results, sync};
 use crate::store::db::belongs_to_the_folder;
 use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::files::beside;
@@ -37,13 +37,30 @@ pub struct Made {
 pub async fn make(bench: &Bench, actor: &Actor, place: &Path) -> Result<Made, StoreError> {
     let tape = Tape::look(&bench.tape).await?;
     let ledger = Ledger::existing(bench.ledger.clone()).await?;
-    let folder = Folder::new(place)?;
-    let made = filled(bench, &ledger, &tape, actor, &folder).await;
-    if made.is_err() {
-        folder.remove();
+    let made = made_in(bench, &ledger, &tape, actor, place).await;
+    if let Err(error) = &made {
+        let reason = Some(error.to_string());
+        let act = Act { verb: FAILED, object: STORES.into(), reason, ..Act::default() };
+        // Where the ledger itself is what failed, that is told by others.
+        let _ = ledger.within(ledger.note(actor, act)).await;
     }
     tape.db().close().await?;
     ledger.close().await?;
+    made
+}
+
+async fn made_in(
+    bench: &Bench,
+    ledger: &Ledger,
+    tape: &Tape,
+    actor: &Actor,
+    place: &Path,
+) -> Result<Made, StoreError> {
+    let folder = Folder::new(place, &bench.tape)?;
+    let made = filled(bench, ledger, tape, actor, &folder).await;
+    if made.is_err() {
+        folder.remove();
+    }
     made
 }
 
@@ -64,8 +81,8 @@ async fn filled(
     }
     let statement = Statement::of(&folder.path, bench, at).await?;
     let act = Act {
-        verb: "backup",
-        object: "ledger and tape".into(),
+        verb: MADE,
+        object: STORES.into(),
         became: Some(format!(
             "{}: ledger {} of {} bytes, tape {} of {} bytes",
             folder.path.display(),
@@ -86,6 +103,10 @@ async fn filled(
     sync(folder_of(&folder.path))?;
     Ok(Made { folder: folder.path.clone(), statement, unnoted })
 }
+
+/// What to do where a store is damaged.
+pub const PUT_BACK: &str = "with the daemon stopped, `wickline restore /var/backups/wickline` names the latest backup \
+                            there; where yours are in another folder, name that";
 
 /// An error: a page of a database in a file is damaged.
 pub async fn whole(path: &Path) -> Result<(), StoreError> {
@@ -128,18 +149,14 @@ struct Folder {
 }
 
 impl Folder {
-    fn new(place: &Path) -> Result<Self, StoreError> {
+    fn new(place: &Path, stores: &Path) -> Result<Self, StoreError> {
         let place = std::path::absolute(place).map_err(|e| file_error(place, &e))?;
-        make_folder(&place, true)?;
-        match std::fs::symlink_metadata(&place) {
-            Ok(found) if found.is_dir() => {}
-            Ok(found) => {
-                let is = if found.is_symlink() { "is a link" } else { "is no folder" };
-                let why = format!("it {is}: name the folder itself");
-                return Err(StoreError::Open { what: place.display().to_string(), why });
-            }
-            Err(error) => return Err(file_error(&place, &error)),
+        let place: PathBuf = place.components().collect();
+        if place.symlink_metadata().is_err() && folder_of(&place).exists() {
+            for_results(&std::fs::canonicalize(folder_of(&place)).unwrap_or_default(), stores)?;
         }
+        make_folder(&place, true)?;
+        for_results(&place, stores)?;
         let name = clock::stamp(clock::now_us());
         for again in 1..=TRIES {
             let more = if again == 1 { String::new() } else { format!("-{again}") };
@@ -197,6 +214,17 @@ fn make_folder(path: &Path, above: bool) -> Result<bool, StoreError> {
             );
             Err(StoreError::Open { what: path.display().to_string(), why })
         }
+        Err(error) if above && barred(error.kind()) => {
+            let why = format!(
+                "it is not there and cannot be made here ({error}): make it first, for the user that backs up"
+            );
+            Err(StoreError::Open { what: path.display().to_string(), why })
+        }
         Err(error) => Err(file_error(path, &error)),
     }
+}
+
+/// As the nightly unit meets it, for which the system is read-only.
+fn barred(kind: std::io::ErrorKind) -> bool {
+    matches!(kind, std::io::ErrorKind::ReadOnlyFilesystem | std::io::ErrorKind::PermissionDenied)
 }

@@ -15,10 +15,11 @@ use self::rights::Judge;
 use super::output::Output;
 use super::person::chosen;
 use super::{Answer, As, Exit, Failure, loaded};
-use crate::daemon::ledger_work::bench_name;
+use crate::daemon::ledger_work::{bench_name, or_gone};
 use crate::settings::Loaded;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
+use crate::store::copying::{MADE, STORES};
 use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
 use crate::store::tape::Tape;
@@ -216,10 +217,30 @@ fn trials(loaded: &Loaded, found: &mut Vec<Finding>) {
 }
 
 async fn ledger(bench: &Bench, found: &mut Vec<Finding>) -> Result<(), StoreError> {
-    let ledger = Ledger::look(bench.ledger.clone()).await?;
+    let ledger = or_gone(bench, Ledger::look(bench.ledger.clone()).await).await?;
     found.push(finding(Level::Good, "store.ledger", format!("{}: opened", ledger.label())));
     laboratory::strips(bench, &ledger, found).await?;
+    laboratory::instruments(bench, &ledger, found).await?;
+    backups(bench, &ledger, found).await?;
     ledger.close().await
+}
+
+/// Nobody is woken for a backup that was never wanted.
+async fn backups(
+    bench: &Bench,
+    ledger: &Ledger,
+    found: &mut Vec<Finding>,
+) -> Result<(), StoreError> {
+    let mut heard = false;
+    for analyzer in &bench.analyzers {
+        heard |= ledger.last_report(&analyzer.id).await?.is_some();
+    }
+    if heard && ledger.last_act(STORES, MADE).await?.is_none() {
+        let text = "no backup of ledger and tape was ever made: `systemctl enable --now wickline-backup.timer` makes \
+                    one every night, into /var/backups/wickline";
+        found.push(finding(Level::Note, "store", text));
+    }
+    Ok(())
 }
 
 async fn tape(bench: &Bench, found: &mut Vec<Finding>) -> Result<(), StoreError> {

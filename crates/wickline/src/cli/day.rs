@@ -14,7 +14,7 @@ use super::output::{Output, visible};
 use super::status::elsewhere;
 use super::{Answer, As, Desk, Exit, Failure, Why};
 use crate::acts::closing::{Closing, Confirmed, Unsure, words};
-use crate::acts::explaining::Explanation;
+use crate::acts::explaining::{Explanation, Said};
 use crate::clock;
 use crate::sheet::now::About;
 use crate::sheet::todo::word;
@@ -103,14 +103,14 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
         }
         Some(Act::Explain(numbers)) => {
             let (what, actor) = numbers.explanation(desk, out)?;
-            let ids = desk.ledger.day_explain(&actor, desk.clock(), &what).await?;
-            became(&ids, NumberState::Explained, out)?;
+            let said = desk.ledger.day_explain(&actor, desk.clock(), &what).await?;
+            became(&said, NumberState::Explained, out)?;
             Ok(Exit::Done)
         }
         Some(Act::Unexplain(numbers)) => {
             let (what, actor) = numbers.explanation(desk, out)?;
-            let ids = desk.ledger.day_unexplain(&actor, desk.clock(), &what).await?;
-            became(&ids, NumberState::Missing, out)?;
+            let said = desk.ledger.day_unexplain(&actor, desk.clock(), &what).await?;
+            became(&said, NumberState::Missing, out)?;
             Ok(Exit::Done)
         }
         Some(Act::Close { date, last, again, who }) => {
@@ -181,14 +181,14 @@ async fn paper(desk: &Desk, sheet: &Sheet, path: &Path, out: &Output) -> Result<
 }
 
 /// What became of numbers.
-fn became(ids: &[String], state: NumberState, out: &Output) -> std::io::Result<()> {
+fn became(said: &[Said], state: NumberState, out: &Output) -> std::io::Result<()> {
     let state = state.text();
     if out.json {
-        let items: Vec<_> = ids.iter().map(|id| json!({"id": id, "state": state})).collect();
+        let items: Vec<_> = said.iter().map(|one| json!({"id": one.id, "state": state})).collect();
         return out.document(&json!({ "items": items }));
     }
-    for id in ids {
-        out.line(&format!("{id} is now {state}"));
+    for one in said {
+        out.line(&format!("number {} is now {state}", one.name));
     }
     Ok(())
 }

@@ -13,6 +13,7 @@ use super::output::{Output, visible};
 use super::{Answer, As, Desk, Exit, Failure, Why, file};
 use crate::clock;
 use crate::digest;
+use crate::store::copying::for_results;
 use crate::store::rows::purged::Left;
 use crate::store::trail::Act;
 
@@ -58,6 +59,7 @@ pub async fn export(config: Option<PathBuf>, options: Options, out: &Output) -> 
 }
 
 async fn exported(desk: &Desk, options: &Options, out: &Output) -> Answer {
+    for_results(&options.dir, &desk.bench.tape)?;
     let texts = meant(&desk.bench, &options.specimen);
     let found = desk.ledger.found(&texts).await?;
     // A number or an OBR-3 that reads like it is of somebody else.

@@ -9,7 +9,7 @@ use super::output::{Output, Tone};
 use super::{Answer, As, Desk, Exit, Failure, Why, bench, id};
 use crate::address::{Address, masked_address};
 use crate::daemon::lock;
-use crate::settings::bench::People;
+use crate::settings::bench::{Bench, People};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::notice::Notice;
@@ -35,7 +35,8 @@ enum Act {
         to: String,
     },
     /// Brings stores that an older program made up to date while the daemon is stopped; else it does so at its
-    /// next start. No backup of them can be read by the older program again
+    /// next start. No backup of them can be read by the older program again. Where the ledger's file is gone
+    /// that the tape remembers, it begins an empty one, which the daemon never does
     Migrate,
     /// What the stores tell until a person lifts it: a ledger that was set back, a new tape
     Notices,
@@ -100,6 +101,14 @@ fn older<T>(looked: Result<T, StoreError>) -> Result<Option<i64>, StoreError> {
     }
 }
 
+/// Whether the tape was read into a ledger.
+async fn remembers(bench: &Bench) -> Result<bool, StoreError> {
+    let tape = Tape::look(&bench.tape).await?;
+    let seen = tape.ledger_seen().await?;
+    tape.db().close().await?;
+    Ok(seen.is_some())
+}
+
 async fn migrated(config: Option<PathBuf>, who: &As, out: &Output) -> Answer {
     let bench = bench(config)?;
     let tape = match Tape::look(&bench.tape).await {
@@ -110,6 +119,8 @@ async fn migrated(config: Option<PathBuf>, who: &As, out: &Output) -> Answer {
     };
     let ledger = match Ledger::look(bench.ledger.clone()).await {
         Ok(ledger) => older(ledger.close().await)?,
+        // Only a person begins anew where the tape remembers one.
+        Err(StoreError::Absent { .. }) if remembers(&bench).await? => Some(0),
         other => older(other)?,
     };
     let mut locks = Vec::new();

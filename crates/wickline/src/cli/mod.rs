@@ -35,14 +35,17 @@ mod status;
 mod trail;
 mod undo;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
 use self::output::Output;
 use self::person::{As, Why};
+use crate::backup::PUT_BACK;
+use crate::backup::statement::STATEMENT;
 use crate::clock::SiteClock;
+use crate::daemon::ledger_work::or_gone;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::settings::{self, Loaded};
 use crate::store::StoreError;
@@ -169,6 +172,7 @@ impl Failure {
         match error {
             StoreError::Refused { .. } => Exit::Wrong,
             StoreError::Absent { .. }
+            | StoreError::Gone { .. }
             | StoreError::Open { .. }
             | StoreError::Full { .. }
             | StoreError::Denied { .. }
@@ -186,7 +190,14 @@ impl Failure {
 
 impl From<StoreError> for Failure {
     fn from(error: StoreError) -> Self {
-        Self { exit: Self::exit_of(&error), text: error.to_string() }
+        let mut text = error.to_string();
+        // A copy that is damaged is another matter: it has its statement beside it.
+        if let StoreError::Damaged { what, .. } = &error
+            && !Path::new(what).with_file_name(STATEMENT).exists()
+        {
+            text.push_str(&format!("; {PUT_BACK}"));
+        }
+        Self { exit: Self::exit_of(&error), text }
     }
 }
 
@@ -311,7 +322,7 @@ impl Desk {
     /// the tape: one that was lost is no empty one.
     async fn open(config: Option<PathBuf>) -> Result<Self, Failure> {
         let bench = bench(config)?;
-        let ledger = Ledger::existing(bench.ledger.clone()).await?;
+        let ledger = or_gone(&bench, Ledger::existing(bench.ledger.clone()).await).await?;
         Ok(Self { bench, ledger })
     }
 
@@ -326,7 +337,7 @@ impl Desk {
             return work(&Self::open(config).await?).await;
         }
         let bench = bench(config)?;
-        let ledger = Ledger::look(bench.ledger.clone()).await?;
+        let ledger = or_gone(&bench, Ledger::look(bench.ledger.clone()).await).await?;
         let desk = Self { bench, ledger };
         let answer = work(&desk).await;
         desk.ledger.close().await?;

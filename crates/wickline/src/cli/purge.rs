@@ -91,7 +91,10 @@ pub async fn purge(config: Option<PathBuf>, options: Options, out: &Output) -> A
         if out.json {
             out.document(&document(&plan, many, None))?;
         }
-        out.line("Nothing was purged. `wickline purge --yes` does it, with the same --older-than where one was given");
+        out.line(match many {
+            0 => "Nothing was purged: there is nothing to purge",
+            _ => "Nothing was purged. `wickline purge --yes` does it, with the same --older-than where one was given",
+        });
         return Ok(Exit::Done);
     }
     let desk = Desk::open(config).await?;
@@ -123,12 +126,13 @@ fn all(plan: &[Line]) -> impl Iterator<Item = &Goes> + Clone {
 
 fn show(plan: &[Line], many: usize, policy: &Policy, out: &Output) {
     let (days, controls) = policy.days;
-    out.line(&format!("last touched more than {days} days ago (control material {controls}):"));
+    let since = format!("last touched more than {days} days ago (control material {controls})");
     let rows: Vec<_> = counts(all(plan))
         .iter()
         .map(|((class, outcome), n)| vec![plain(n.to_string()), plain(*class), plain(*outcome)])
         .collect();
     if many > 0 {
+        out.line(&format!("{since}:"));
         out.table(&["reports", "class", "outcome"], &rows);
         let days = || all(plan).map(|g| g.day.as_str());
         let (first, last) = (days().min().unwrap_or(""), days().max().unwrap_or(""));
@@ -136,12 +140,18 @@ fn show(plan: &[Line], many: usize, policy: &Policy, out: &Output) {
             "of {first} to {last}, with their messages, holds and bytes on the tape"
         ));
     } else {
-        out.line("no report may go");
+        out.line(&format!("no report that was {since} may go"));
     }
     for line in plan {
         let name = &line.analyzer;
         match &line.stopped {
+            Some((n, why)) if line.goes.is_empty() => {
+                out.line(&format!("{name}: all stays, for {}", why.words(*n)));
+            }
             Some((n, why)) => out.line(&format!("{name}: stops before {}", why.words(*n))),
+            None if line.goes.is_empty() => {
+                out.line(&format!("{name}: nothing was read of it yet"))
+            }
             None => out.line(&format!("{name}: all that was read of it may go")),
         }
         if line.controls > 0 {

@@ -10,8 +10,10 @@ use serde_json::json;
 
 use super::output::{Output, Tone, plain};
 use super::{Answer, Desk, Exit, Failure, bench};
-use crate::settings::bench::Bench;
+use crate::daemon::ledger_work::or_gone;
+use crate::settings::{self, bench::Bench};
 use crate::sheet::now::{About, Finding, Now};
+use crate::sheet::todo::shown;
 use crate::store::ledger::Ledger;
 use crate::store::tape::{Kind, Tape};
 
@@ -24,24 +26,62 @@ pub struct Options {
 }
 
 pub async fn status(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let bench = bench(config)?;
+    let asked = asked(config)?;
     if options.watch && (out.json || std::io::stdout().is_terminal()) {
-        return watch::watch(&bench, out).await;
+        return watch::watch(&asked, out).await;
     }
-    once(&bench, out).await
+    once(&asked, out).await
 }
 
-async fn once(bench: &Bench, out: &Output) -> Answer {
+/// What is looked at: everything that is configured, or where the file is wrong what daemons tell.
+struct Asked {
+    bench: Bench,
+    faults: Option<String>,
+}
+
+/// A file that is wrong now does not hide how a daemon is that read it when it was right.
+fn asked(config: Option<PathBuf>) -> Result<Asked, Failure> {
+    let failure = match bench(config.clone()) {
+        Ok(bench) => return Ok(Asked { bench, faults: None }),
+        Err(failure) => failure,
+    };
+    let file = settings::find(config.as_deref()).map_err(Failure::wrong)?;
+    let alone = settings::stores_alone(&file).and_then(|loaded| Bench::build(&loaded).ok());
+    match alone {
+        Some(bench) => Ok(Asked { bench, faults: Some(failure.text) }),
+        None => Err(Failure {
+            text: format!(
+                "{}\nwhere the stores are cannot be read from it, so of a daemon that runs on what it read before \
+                 nothing is known here; `systemctl status wickline` tells whether one does",
+                failure.text
+            ),
+            ..failure
+        }),
+    }
+}
+
+async fn once(asked: &Asked, out: &Output) -> Answer {
+    let bench = &asked.bench;
     let now = async {
-        let ledger = Ledger::look(bench.ledger.clone()).await?;
-        let now = ledger.within(Now::read(&ledger, bench)).await;
+        let ledger = or_gone(bench, Ledger::look(bench.ledger.clone()).await).await?;
+        let now = async {
+            match &asked.faults {
+                None => Now::read(&ledger, bench).await,
+                Some(faults) => Now::beside(&ledger, bench, faults).await,
+            }
+        };
+        let now = ledger.within(now).await;
         ledger.close().await?;
         now
     };
     let now = match now.await {
         Ok(now) => now,
         Err(error) => {
-            let failure = Failure::from(error);
+            let mut failure = Failure::from(error);
+            if let Some(faults) = &asked.faults {
+                failure.text =
+                    format!("{faults}\nand by the stores that it names: {}", failure.text);
+            }
             if failure.exit == Exit::Unreachable {
                 by_the_tape(bench, &failure, out).await?;
             }
@@ -49,6 +89,9 @@ async fn once(bench: &Bench, out: &Output) -> Answer {
         }
     };
     show(&now, out)?;
+    if let (Some(faults), false) = (&asked.faults, out.json) {
+        out.line(faults);
+    }
     Ok(if now.wrong { Exit::NotClean } else { Exit::Done })
 }
 
@@ -67,7 +110,7 @@ fn show(now: &Now, out: &Output) -> std::io::Result<()> {
     let rows: Vec<_> = now.findings.iter().map(row).collect();
     out.table(&["", "what", "which", "how it stands"], &rows);
     for todo in now.wrong().filter_map(|f| f.todo.as_ref()) {
-        out.line(&format!("    `{todo}`"));
+        out.line(&format!("    {}", shown(todo)));
     }
     Ok(())
 }

@@ -36,6 +36,10 @@ pub fn describe() {
     describe_counter!("wickline_line_opens_total", "Times a line was opened");
     describe_counter!("wickline_line_takeovers_total", "Times a new connection took over a line");
     describe_counter!(
+        "wickline_line_refusals_total",
+        "Connections turned away from a line, at most one in 10 s"
+    );
+    describe_counter!(
         "wickline_line_troubles_total",
         "Breaks, overruns and bytes with an error, as far as the line tells them"
     );
@@ -76,6 +80,7 @@ pub fn exist(bench: &Bench, points: &Points) {
             "wickline_flawed_bytes_total",
             "wickline_line_opens_total",
             "wickline_line_takeovers_total",
+            "wickline_line_refusals_total",
             "wickline_numbers_missing_total",
         ] {
             counter!(name, "analyzer" => id.clone()).increment(0);

@@ -10,6 +10,7 @@ use tokio::task::JoinSet;
 use tracing::{Instrument, debug_span, info, warn};
 use wickline_listen::dialect::LinkKind;
 
+use crate::address::Address;
 use crate::clock;
 use crate::pipeline::delivery::Delivery;
 use crate::pipeline::event::{Event, Events};
@@ -25,6 +26,7 @@ use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::queue::lease_name;
+use crate::store::seen::Seen;
 use crate::store::tape::Tape;
 use crate::store::trail::Act;
 use crate::store::trail::Actor;
@@ -75,6 +77,7 @@ pub async fn ends(tape: &Tape, bench: &Bench) -> Result<Ends, StoreError> {
 /// Opens the ledger, looks whether it goes with the tape, and brings it up to what the configuration
 /// says now.
 pub async fn open(bench: &Bench, tape: &Tape, ends: &Ends) -> Result<Ledger, StoreError> {
+    not_gone(&bench.ledger, tape).await?;
     let ledger = Ledger::open(bench.ledger.clone()).await?;
     let ready = async {
         not_short(&ledger, bench, tape, ends).await?;
@@ -83,6 +86,40 @@ pub async fn open(bench: &Bench, tape: &Tape, ends: &Ends) -> Result<Ledger, Sto
     };
     ledger.within(ready).await?;
     Ok(ledger)
+}
+
+/// An error: the ledger's file is gone, and the tape was read into it. A new one in its place would be in the way of
+/// the old one, and of a person who can still find it.
+async fn not_gone(ledger: &Address, tape: &Tape) -> Result<(), StoreError> {
+    let Address::Sqlite(path) = ledger else { return Ok(()) };
+    if path.exists() {
+        return Ok(());
+    }
+    let Some(Seen { report: reports, lines, .. }) = tape.ledger_seen().await? else {
+        return Ok(());
+    };
+    // What is noted is up to 2 s old: where anything was heard, it may have been read.
+    let mut heard = reports > 0;
+    for line in lines.keys() {
+        heard |= tape.end(line).await?.1 > 0;
+    }
+    if !heard {
+        return Ok(());
+    }
+    Err(StoreError::Gone { what: path.display().to_string(), reports })
+}
+
+/// What a look at a ledger says where nothing stands: before anything was heard that is right, and where the tape
+/// remembers one it is gone.
+pub async fn or_gone<T>(bench: &Bench, looked: Result<T, StoreError>) -> Result<T, StoreError> {
+    if matches!(looked, Err(StoreError::Absent { .. }))
+        && let Ok(tape) = Tape::look(&bench.tape).await
+    {
+        let gone = not_gone(&bench.ledger, &tape).await;
+        tape.db().close().await?;
+        gone?;
+    }
+    looked
 }
 
 /// Brings a ledger that goes with the tape up to what the configuration says now.
@@ -191,6 +228,11 @@ impl LedgerWork {
     /// Tries until the ledger can be opened. None: told to stop before.
     async fn wait_for_ledger(&self) -> Result<Option<Ledger>, StoreError> {
         let mut stop = self.stop.clone();
+        // Half of its files may be there already: whoever puts them back stops the service before.
+        if not_gone(&self.bench.ledger, &self.tape).await.is_err() {
+            stopped(&mut stop).await;
+            return Ok(None);
+        }
         loop {
             tokio::select! {
                 () = tokio::time::sleep(AGAIN) => {}
@@ -371,6 +413,12 @@ impl LedgerWork {
 pub fn bench_name(tape: &str) -> String {
     let uname = rustix::system::uname();
     format!("{}/{tape}", uname.nodename().to_string_lossy())
+}
+
+/// True when the daemon works on without the ledger: lines are heard onto the tape.
+#[must_use]
+pub fn is_waited_for(ledger: &Address, error: &StoreError) -> bool {
+    matches!(error, StoreError::Gone { .. }) || (ledger.is_shared() && is_away(error))
 }
 
 /// True when the ledger may be there later without anybody's help.

@@ -33,6 +33,9 @@ pub fn told(event: &Event) {
         Event::LineTakenOver { analyzer, .. } => {
             counter!("wickline_line_takeovers_total", "analyzer" => analyzer.clone()).increment(1);
         }
+        Event::LineRefused { analyzer, .. } => {
+            counter!("wickline_line_refusals_total", "analyzer" => analyzer.clone()).increment(1);
+        }
         Event::LineTroubles { analyzer, more, .. } => {
             for trouble in Trouble::ALL.into_iter().filter(|trouble| more.of(*trouble) > 0) {
                 counter!("wickline_line_troubles_total", "analyzer" => analyzer.clone(),

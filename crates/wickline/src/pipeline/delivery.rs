@@ -8,7 +8,7 @@ use std::time::Duration;
 use tokio::sync::{Notify, Semaphore, mpsc, watch};
 use tokio::time::Instant;
 use tracing::{error, info, warn};
-use wickline_forward::deliver::{Courier, Outcome};
+use wickline_forward::deliver::{Address, Courier, Outcome};
 use wickline_forward::schedule::Backoff;
 use wickline_forward::verdict::Verdict;
 
@@ -104,6 +104,8 @@ struct Flow {
     /// The message for which a pause from before a restart was kept: once.
     rested: Option<i64>,
     halt: Option<Halt>,
+    /// Whether the receiver is there, while nothing waits for it.
+    reach: Reach,
     certificates: Certificates,
     /// Says that it turns.
     beat: Beat,
@@ -126,6 +128,7 @@ impl Flow {
             begun: None,
             rested: None,
             halt: None,
+            reach: Reach { shut: true, again_at: None, made_at: Instant::now(), lost: 0 },
             certificates: Certificates::default(),
             beat: Beat::of(format!("delivering to {}", target.id)),
             way,
@@ -189,15 +192,19 @@ impl Flow {
         let token = self.way.lease.token();
         let begins = self.begun != Some(token);
         let seen = self.way.events.seen.clone();
+        let shut = &mut self.reach.shut;
+        *shut = true;
         let page = ledger
             .within(async {
                 if begins {
                     ledger.queue_begins(&target.id, UNRECORDED + target.limits.window).await?;
                 }
                 let gate = ledger.gate(&target.id).await?;
+                let closed = gate.paused || gate.stopped;
+                *shut = closed || target.addresses.iter().any(is_folder);
                 let stands = gate.stopped.then_some("stopped");
                 seen.gate(&target.id, stands.or(gate.paused.then_some("paused")));
-                if gate.paused || gate.stopped {
+                if closed {
                     return Ok(Vec::new());
                 }
                 ledger.queue_page(&target.id, self.after, PAGE).await
@@ -300,10 +307,44 @@ impl Flow {
             }
             return;
         }
-        tokio::select! {
-            () = woken => {}
-            () = tokio::time::sleep(LOOK) => {}
-            () = super::stopped(stop) => {}
+        let reaches = self.courier.is_opening() || self.reach.is_due() && self.courier.is_closed();
+        let courier = &mut self.courier;
+        let reach = async {
+            if reaches {
+                return courier.reach().await.map_err(Some);
+            }
+            courier.lost().await;
+            Err(None)
+        };
+        let reached = tokio::select! {
+            () = woken => None,
+            () = tokio::time::sleep(LOOK) => None,
+            () = super::stopped(stop) => None,
+            reached = reach => Some(reached),
+        };
+        if let Some(reached) = reached {
+            self.reached(reached);
+        }
+    }
+
+    /// What became of a connection without a message: made, not made and why, or lost.
+    fn reached(&mut self, reached: Result<(), Option<String>>) {
+        match reached {
+            Ok(()) => {
+                self.certificates.look(&self.courier, &self.way);
+                self.reach.made();
+                self.recovered();
+            }
+            Err(None) => self.reach.lost(),
+            Err(Some(why)) => {
+                let seed = clock::now_us().unsigned_abs();
+                let pause = self.backoff.pause(self.failures, seed);
+                self.reach.again_at = Some(Instant::now() + Duration::from_micros(pause));
+                if self.failures == 0 {
+                    self.tell_down("receiver-away", &why);
+                }
+                self.failures = self.failures.saturating_add(1);
+            }
         }
     }
 
@@ -325,6 +366,7 @@ impl Flow {
                     self.pause(n, attempts, "receiver-busy", detail);
                 }
                 Outcome::Settled { verdict, answer } => {
+                    self.reach.answered();
                     self.recovered();
                     self.answered(&due, attempts, verdict, answer).await;
                 }
@@ -469,6 +511,42 @@ impl Flow {
     }
 }
 
+/// Whether a receiver is there while nothing waits for it: a connection without a message is made at the start and
+/// kept, and made again where it is lost. A receiver that hangs up on each of them is left alone until there is a
+/// message for it: it keeps none, and what it would be asked is nothing to it.
+struct Reach {
+    /// Its queue is paused or stopped, or that is not known, or it is a folder: nobody is to be connected to.
+    shut: bool,
+    /// After a try that failed: not before.
+    again_at: Option<Instant>,
+    made_at: Instant,
+    /// Connections in a row that it hung up on soon.
+    lost: u32,
+}
+
+impl Reach {
+    /// So many are made for nothing, and so long one must have stood to be none of them. Our own choice.
+    const TRIES: u32 = 2;
+    const STOOD: Duration = Duration::from_secs(600);
+
+    fn is_due(&self) -> bool {
+        let rested = self.again_at.is_none_or(|at| Instant::now() >= at);
+        !self.shut && rested && self.lost < Self::TRIES
+    }
+
+    fn made(&mut self) {
+        (self.made_at, self.again_at) = (Instant::now(), None);
+    }
+
+    fn lost(&mut self) {
+        self.lost = if self.made_at.elapsed() < Self::STOOD { self.lost + 1 } else { 0 };
+    }
+
+    fn answered(&mut self) {
+        (self.made_at, self.lost) = (Instant::now(), 0);
+    }
+}
+
 /// Certificates that end are told of once a day, from 30 days before.
 #[derive(Default)]
 struct Certificates {
@@ -496,6 +574,10 @@ impl Certificates {
             }
         }
     }
+}
+
+fn is_folder(address: &Address) -> bool {
+    matches!(address, Address::Folder(_))
 }
 
 /// Waits until everything handed over is in the ledger.

@@ -37,6 +37,12 @@ pub enum Event {
     LineSettled {
         analyzer: String,
     },
+    /// Somebody who connected was turned away: told at once, and as long as it goes on every 10 s.
+    LineRefused {
+        analyzer: String,
+        from: String,
+        why: &'static str,
+    },
     /// Breaks, and bytes that were lost or came with an error: how many more there are, and all since the line is
     /// heard. Told at once, and then at most once a minute.
     LineTroubles {

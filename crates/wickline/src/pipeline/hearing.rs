@@ -8,6 +8,7 @@ use std::time::Duration;
 use tokio::sync::{Notify, watch};
 use tracing::{info, warn};
 use wickline_listen::dialect::LinkKind;
+use wickline_listen::ear::Ending;
 use wickline_listen::line::{Got, Knock, LineSpec, Listener, Port, Takeover};
 use wickline_listen::link;
 use wickline_listen::printed::Assembler;
@@ -18,7 +19,7 @@ use super::tee::Tee;
 use super::troubles::Troubles;
 use crate::clock;
 use crate::store::tape::Kind;
-use crate::store::tape::writing::{LineTape, Ticket};
+use crate::store::tape::writing::{Handed, LineTape, Ticket};
 
 /// What it takes to hear one analyzer.
 pub struct Hearing {
@@ -51,30 +52,74 @@ struct Under {
     link: Option<link::Receiver>,
     /// Of what is printed where others may knock.
     print: Option<Assembler>,
+    /// When a byte last came.
+    last: i64,
+    /// Since when a report is under way.
+    since: Option<i64>,
+    /// When a report last ended, or a frame of one, where nobody was told yet.
+    whole: Option<i64>,
 }
 
 impl Under {
     fn new(kind: &LinkKind, others_knock: bool) -> Self {
         match kind {
-            LinkKind::Lis01 => Self { link: Some(link::Receiver::new()), print: None },
+            LinkKind::Lis01 => Self::of(Some(link::Receiver::new()), None),
             LinkKind::Printed(rules) => {
-                let print = others_knock.then(|| Assembler::new(rules.clone()));
-                Self { link: None, print }
+                Self::of(None, others_knock.then(|| Assembler::new(rules.clone())))
             }
         }
     }
 
-    /// Whether a session, a frame or a report has begun and not ended.
-    fn is_open(&mut self, now: i64) -> bool {
+    fn of(link: Option<link::Receiver>, print: Option<Assembler>) -> Self {
+        Self { link, print, last: 0, since: None, whole: None }
+    }
+
+    /// Hears what was handed to the tape.
+    fn hears(&mut self, handed: &Handed, bytes: &[u8], flaws: &[usize]) {
+        let Handed { tick, start, .. } = *handed;
+        // What ended by silence ended before this.
+        self.look(tick);
+        if let Some(print) = &mut self.print {
+            print.handle_input(tick, bytes, start, flaws);
+        }
+        if let Some(link) = &mut self.link {
+            link.handle_input(tick, bytes, start, flaws);
+        }
+        self.last = tick;
+        self.look(tick);
+    }
+
+    /// A report, or a frame of one, came to its end: what is under way begins to count anew.
+    fn ended(&mut self, at: i64) {
+        (self.whole, self.since) = (Some(at), None);
+    }
+
+    /// Whether a session or a report has begun and not ended: by its dialect's times, and by whole lines.
+    fn look(&mut self, now: i64) {
+        let mut begun = false;
         if let Some(link) = &mut self.link {
             link.handle_timeout(now);
-            return link.is_open();
+            begun = link.is_open();
         }
-        self.print.as_mut().is_some_and(|print| {
+        let mut whole = false;
+        if let Some(print) = &mut self.print {
             print.handle_timeout(now);
-            while print.poll_transmission().is_some() {}
-            !print.is_idle()
-        })
+            while let Some(ended) = print.poll_transmission() {
+                whole |= ended.ending == Ending::Complete;
+            }
+            begun = print.is_begun();
+        }
+        if whole {
+            self.ended(self.last);
+        }
+        self.since = begun.then(|| self.since.unwrap_or(now));
+    }
+
+    /// For how long a report is under way, and how long ago one ended that nobody was told of.
+    fn stands(&mut self, now: i64) -> (Option<Duration>, Option<Duration>) {
+        self.look(now);
+        let ago = |then: i64| Duration::from_micros(u64::try_from(now - then).unwrap_or(0));
+        (self.since.map(ago), self.whole.take().map(ago))
     }
 }
 
@@ -85,6 +130,7 @@ impl Hearing {
         // Why it is down, as it was last told: a reason that stays is told once, however often it is tried.
         let (mut told, mut taken) = (None, false);
         self.tape.begin().await;
+        self.listener = self.listener.take().map(|listener| self.tells_refusals(listener));
         while !*self.stop.borrow() {
             match self.open().await {
                 Ok(None) => break,
@@ -177,23 +223,32 @@ impl Hearing {
                 }
                 () = tokio::time::sleep_until(clock::instant_at(more.unwrap_or(0))), if more.is_some() => {}
                 knock = knock(self.listener.as_mut()) => {
-                    if self.is_taken(knock, under.is_open(clock::tick_us())) {
+                    if self.is_taken(knock, under.stands(clock::tick_us())) {
                         return End::Taken;
                     }
                 }
                 () = super::stopped(&mut stop) => return End::Stopped,
             }
-            if let Some(link) = &mut under.link
-                && let Err(error) = answer(link, &mut kept, &self.ended, port).await
-            {
-                return End::Down(error.to_string());
+            if let Some(link) = &mut under.link {
+                match answer(link, &mut kept, &self.ended, port).await {
+                    Ok(true) => under.ended(clock::tick_us()),
+                    Ok(false) => {}
+                    Err(error) => return End::Down(error.to_string()),
+                }
             }
         }
     }
 
     /// Whether somebody who knocks is heard from now on; what happens too often is told.
-    fn is_taken(&mut self, knock: Knock, open: bool) -> bool {
+    fn is_taken(
+        &mut self,
+        knock: Knock,
+        (open, ended): (Option<Duration>, Option<Duration>),
+    ) -> bool {
         let Some(listener) = &mut self.listener else { return false };
+        if let Some(ago) = ended {
+            listener.heard(ago);
+        }
         let analyzer = self.analyzer.clone();
         let caller = match knock {
             Knock::Caller(caller) => caller,
@@ -212,7 +267,7 @@ impl Hearing {
             }
             (false, true) => info!(%analyzer, %from, %by, "taken over once more"),
             _ => {
-                warn!(%analyzer, %from, %by, "a connection that says nothing was taken over by a new one")
+                warn!(%analyzer, %from, %by, "a connection that reports nothing was taken over by a new one")
             }
         }
         self.events.tell(Event::LineTakenOver { analyzer, from, by, many });
@@ -227,17 +282,12 @@ impl Hearing {
         if let Some(tee) = self.tee.borrow().as_ref() {
             tee.copy(bytes);
         }
-        if let Some(listener) = &mut self.listener {
-            listener.heard();
-        }
         let handed = self.tape.bytes(bytes, flaws).await;
-        if let Some(print) = &mut under.print {
-            print.handle_input(handed.tick, bytes, handed.start, flaws);
-            while print.poll_transmission().is_some() {}
-        }
         if let Some(link) = &mut under.link {
             link.set_ready(*self.healthy.borrow());
-            link.handle_input(handed.tick, bytes, handed.start, flaws);
+        }
+        under.hears(&handed, bytes, flaws);
+        if under.link.is_some() {
             let place = Place { from: handed.start, to: handed.start + bytes.len() as u64 };
             kept.add(place, handed.ticket).await;
         }
@@ -268,6 +318,15 @@ impl Hearing {
             () = tokio::time::sleep(pause) => {}
             () = super::stopped(&mut stop) => {}
         }
+    }
+
+    /// The listener, which tells who was turned away.
+    fn tells_refusals(&self, listener: Listener) -> Listener {
+        let (analyzer, events) = (self.analyzer.clone(), self.events.clone());
+        listener.telling(move |from, why| {
+            let (analyzer, from) = (analyzer.clone(), from.ip().to_string());
+            events.tell(Event::LineRefused { analyzer, from, why });
+        })
     }
 
     fn tell_up(&self) {
@@ -331,20 +390,21 @@ impl Kept {
     }
 }
 
-/// Lets the link answer. A frame's yes waits until the tape has the whole frame.
+/// Lets the link answer. A frame's yes waits until the tape has the whole frame. True: a frame was taken.
 async fn answer(
     link: &mut link::Receiver,
     kept: &mut Kept,
     ended: &Notify,
     port: &mut Port,
-) -> io::Result<()> {
-    let mut out = Vec::new();
+) -> io::Result<bool> {
+    let (mut out, mut taken) = (Vec::new(), false);
     loop {
         while let Some(event) = link.poll_event() {
             match event {
                 link::Event::Keep { place } => {
                     let stored = kept.holds(place).await;
                     link.confirm(clock::tick_us(), stored);
+                    taken |= stored;
                 }
                 link::Event::Record { bytes, .. } if matches!(bytes.first(), Some(b'L' | b'l')) => {
                     ended.notify_one();
@@ -355,7 +415,7 @@ async fn answer(
         }
         out.clear();
         if !link.poll_transmit(&mut out) {
-            return Ok(());
+            return Ok(taken);
         }
         port.write_all(&out).await?;
     }

@@ -30,11 +30,15 @@ struct Heard {
 
 impl Heard {
     async fn begin(name: &str, link: LinkKind) -> Self {
+        Self::gone_after(name, link, Duration::ZERO).await
+    }
+
+    async fn gone_after(name: &str, link: LinkKind, silence: Duration) -> Self {
         let path = crate::testing::scratch(name).join("tape.db");
         let (tape, writer) = Tape::open(&path, 0, None).await.expect("a tape");
         tokio::spawn(writer.run());
         let spec = LineSpec::parse("listen:127.0.0.1:0", 9600, "8N1", "none", &[]).expect("a line");
-        let listener = Listener::bind(&spec).await.expect("bound").gone_after(Duration::ZERO);
+        let listener = Listener::bind(&spec).await.expect("bound").gone_after(silence);
         let address = listener.local_addr().expect("bound");
         let (events, (stop, stopped)) = (Events::default(), watch::channel(false));
         let told = events.watch();
@@ -165,6 +169,69 @@ async fn a_session_is_not_taken_over() {
         second.write_all(b"\x05").await.expect("sent");
         second.read_exact(&mut answer).await.expect("an answer");
         assert_eq!(answer, [6]);
+    })
+    .await;
+}
+
+/// A byte, a blank or a banner is no report: whoever sends one now and then keeps nobody off the line.
+#[tokio::test]
+async fn bytes_without_a_report_are_not_under_way() {
+    within(async {
+        let rules = PrintRules {
+            silence: 3_600_000_000,
+            openers: vec![b"No.".to_vec()],
+            ..PrintRules::default()
+        };
+        let mut heard = Heard::begin("no-report", LinkKind::Printed(rules)).await;
+        let mut first = heard.connects().await;
+        heard.is_up().await;
+        for bytes in [b" ".as_slice(), b"\r\n", b"x", b"\r\nlogin:\r\n"] {
+            heard.says(&mut first, bytes).await;
+            let second = heard.connects().await;
+            heard.is_taken_over().await;
+            first = second;
+        }
+        // A first line is the beginning of one.
+        heard.says(&mut first, b"No. 000417\r\n").await;
+        let mut early = heard.connects().await;
+        assert!(is_closed(&mut early).await, "a report is under way");
+        let refused = heard.tells(|event| matches!(event, Event::LineRefused { .. })).await;
+        let Event::LineRefused { from, why, .. } = refused else { unreachable!("it is one") };
+        assert!(from == "127.0.0.1" && why.contains("under way"), "{from}: {why}");
+        let points = heard.events.seen.points();
+        let point = points.get(&(Kind::Refused, LINE.to_owned())).expect("it is seen");
+        assert!(!point.up && point.last_at.is_some(), "{point:?}");
+        assert_eq!(point.why.as_deref(), Some(format!("127.0.0.1: {why}").as_str()));
+    })
+    .await;
+}
+
+/// Bytes that come all the time are no reports either: the silence that counts is the one between reports.
+#[tokio::test]
+async fn who_sends_a_byte_again_and_again_is_taken_over() {
+    within(async {
+        for link in [LinkKind::Printed(PrintRules::default()), LinkKind::Lis01] {
+            let silence = Duration::from_millis(500);
+            let mut heard = Heard::gone_after("dribble", link, silence).await;
+            let mut first = heard.connects().await;
+            heard.is_up().await;
+            let mut told = heard.events.watch();
+            'heard: loop {
+                // Whoever is turned away is closed: as long as none is heard the byte comes again.
+                let _ = first.write_all(b" ").await;
+                let mut next = heard.connects().await;
+                let mut byte = [0];
+                tokio::select! {
+                    biased;
+                    event = told.recv() => {
+                        if matches!(event.expect("it goes on"), Event::LineTakenOver { .. }) {
+                            break 'heard;
+                        }
+                    }
+                    _ = next.read(&mut byte) => {}
+                }
+            }
+        }
     })
     .await;
 }

@@ -23,6 +23,9 @@ const TOGETHER: Duration = Duration::from_millis(500);
 /// Why a line is not open that nobody tried to open.
 pub const NOT_YET: &str = "not open yet";
 
+/// Refusals on a line go on as long as no more than this lies between two, in microseconds. Our own choice.
+pub const GO_ON_US: i64 = 300_000_000;
+
 /// How everything is, kept as it happens.
 #[derive(Clone, Debug, Default)]
 pub struct Seen {
@@ -56,14 +59,17 @@ impl Seen {
         let closed = Point { up: false, since: now, why, last_at: None };
         let mut points = self.lock();
         points.retain(|(kind, id), _| match kind {
-            Kind::Line | Kind::Rivals | Kind::Troubles => bench.analyzer(id).is_some(),
+            Kind::Line | Kind::Rivals | Kind::Refused | Kind::Troubles => {
+                bench.analyzer(id).is_some()
+            }
             Kind::Tee => bench.analyzer(id).is_some_and(|a| a.tee.is_some()),
             Kind::Receiver => bench.targets.iter().any(|t| t.id == *id),
             Kind::Certificate => {
                 bench.targets.iter().any(|t| id.split_once(',').is_some_and(|(of, _)| of == t.id))
             }
             Kind::Alarm => bench.alarms.iter().any(|a| a.id == *id),
-            Kind::Daemon | Kind::Tape => true,
+            Kind::Source => bench.sources.iter().any(|s| s.site.name == *id),
+            Kind::Daemon | Kind::Tape | Kind::Check => true,
         });
         for analyzer in &bench.analyzers {
             points.entry((Kind::Line, analyzer.id.clone())).or_insert_with(|| closed.clone());
@@ -129,8 +135,10 @@ impl Seen {
                 Kind::Rivals => wrong.push(format!("two devices take line {id} from each other")),
                 Kind::Tee => wrong.push(format!("the copy of line {id} waits")),
                 Kind::Alarm => wrong.push(format!("alarm {id} cannot be delivered")),
+                Kind::Source => wrong.push(format!("source {id} cannot connect")),
                 Kind::Tape => wrong.push("the tape takes nothing".into()),
-                Kind::Daemon | Kind::Certificate | Kind::Troubles => {}
+                Kind::Daemon | Kind::Certificate | Kind::Troubles | Kind::Refused | Kind::Check => {
+                }
             }
         }
         if !aside.waits.is_empty() {
@@ -191,6 +199,9 @@ impl Seen {
             Event::LineTakenOver { analyzer, from, by, many } => {
                 self.taken_over(analyzer, &format!("{by} took over from {from}"), *many);
             }
+            Event::LineRefused { analyzer, from, why } => {
+                self.refused(analyzer, format!("{from}: {why}"));
+            }
             Event::LineSettled { analyzer } => self.settled(analyzer),
             Event::LineTroubles { analyzer, all, .. } => {
                 let mut points = self.lock();
@@ -207,6 +218,8 @@ impl Seen {
                 set(Kind::Tee, analyzer, *up, Some(&format!("{to}{why}{lost}")));
             }
             Event::Alarm { alarm, up, why } => set(Kind::Alarm, alarm, *up, why.as_deref()),
+            Event::SourceUp { source, .. } => set(Kind::Source, source, true, None),
+            Event::SourceDown { source, why } => set(Kind::Source, source, false, Some(why)),
             Event::ReceiverUp { receiver } => set(Kind::Receiver, receiver, true, None),
             Event::ReceiverDown { receiver, why } => {
                 set(Kind::Receiver, receiver, false, Some(why));
@@ -250,6 +263,34 @@ impl Seen {
         drop(points);
         self.changed.notify_one();
         self.beside(|aside| aside.turn += 1);
+    }
+
+    /// Somebody was turned away from a line.
+    fn refused(&self, analyzer: &str, how: String) {
+        let now = clock::now_us();
+        let mut points = self.lock();
+        let point = points.entry((Kind::Refused, analyzer.to_owned())).or_default();
+        let goes_on = point.last_at.is_some_and(|last| now.saturating_sub(last) <= GO_ON_US);
+        let since = if goes_on { point.since } else { now };
+        *point = Point { up: false, since, why: Some(how), last_at: Some(now) };
+        drop(points);
+        self.changed.notify_one();
+        self.beside(|aside| aside.turn += 1);
+    }
+
+    /// How far the pages of a store were looked at, in words; None: to their end.
+    pub fn checked(&self, store: &str, how: Option<String>) {
+        let key = (Kind::Check, store.to_owned());
+        let mut points = self.lock();
+        match how {
+            None => drop(points.remove(&key)),
+            Some(how) => {
+                let since = points.get(&key).map_or_else(clock::now_us, |point| point.since);
+                points.insert(key, Point { up: true, since, why: Some(how), last_at: None });
+            }
+        }
+        drop(points);
+        self.changed.notify_one();
     }
 
     /// Nobody takes a line over any more, or it is heard no more.

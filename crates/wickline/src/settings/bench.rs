@@ -171,6 +171,8 @@ pub struct Bench {
     pub ballast: u64,
     /// Days that patients' reports and control material are kept, where the laboratory has said so.
     pub keep_days: Option<(u64, u64)>,
+    /// Days from which the last backup is too old. None: nobody is told.
+    pub backup_days: Option<i64>,
     pub analyzers: Vec<Arc<Analyzer>>,
     pub targets: Vec<Arc<Target>>,
     pub people: People,
@@ -255,6 +257,7 @@ impl Bench {
             low_water: settings.store.low_water_mib << 20,
             ballast: settings.store.ballast_mib << 20,
             keep_days: apart::keep_days(settings),
+            backup_days: i64::try_from(settings.store.backup_days).ok().filter(|days| *days > 0),
             analyzers,
             targets,
             people,

@@ -1,20 +1,18 @@
 //! The configuration as it takes effect: the file, what the environment lays over it, and the dialect
-//! and strip files that it names; with a fingerprint, and without passwords.
+//! and strip files that it names; with a fingerprint, without passwords and without comments.
 
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
-use toml::Spanned;
-use toml::de::{DeTable, DeValue};
 
-use crate::address::{masked_address, masked_line};
+use crate::address::masked_address;
 use crate::digest;
 
 /// Characters of a list of changes, and of one value in it.
 const LIST: usize = 4000;
 const VALUE: usize = 200;
 /// What is kept of a word of a command behind the program's name, which may be a password.
-const UNSHOWN: &str = "\"***\"";
+const UNSHOWN: &str = "***";
 
 /// A configuration in one text, and its fingerprint: the SHA-256 of that text.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -40,10 +38,11 @@ impl Effective {
             let name = name.into_string().ok().filter(|n| n.starts_with("WICKLINE__"))?;
             Some((name, masked_address(&value.to_string_lossy())))
         });
-        Self::of(&Body { text: without_password(text), environment: environment.collect(), files })
+        let files = files.into_iter().map(|(name, text)| (name, in_force(&text))).collect();
+        Self::of(&Body { text: in_force(text), environment: environment.collect(), files })
     }
 
-    /// As tables: without comments, which may say anything.
+    /// As tables. One that an older program kept may have comments: they are left out.
     #[must_use]
     pub fn without_comments(&self) -> serde_json::Value {
         let body: Body = serde_json::from_str(&self.body).unwrap_or_default();
@@ -66,48 +65,27 @@ impl Effective {
     }
 }
 
-/// The text without the passwords of addresses, however TOML writes them: each value by itself, and of what stands
-/// around them each line.
-fn without_password(text: &str) -> String {
-    let mut spans = Vec::new();
-    if let Ok(root) = DeTable::parse(text) {
-        root.get_ref().iter().for_each(|(_, value)| with_address(value, &mut spans));
-    }
-    spans.sort_by_key(|(span, _)| span.start);
-    let around = |text: &str| {
-        let lines = text.split('\n').map(|line| match line.contains("://") {
-            true => masked_line(line),
-            false => line.to_owned(),
-        });
-        lines.collect::<Vec<_>>().join("\n")
-    };
-    let (mut kept, mut at) = (String::new(), 0);
-    for (span, value) in spans {
-        kept += &around(&text[at..span.start]);
-        kept += &value.unwrap_or_else(|| text[span.clone()].to_owned());
-        at = span.end;
-    }
-    kept + &around(&text[at..])
+/// Of a text only what is in force, written anew: a comment may say anything, a password of before too. Two texts that
+/// differ in comments, order of keys or layout are one. A text that is no TOML, which nobody loads, says nothing.
+fn in_force(text: &str) -> String {
+    let mut root: toml::Table = text.parse().unwrap_or_default();
+    root.iter_mut().for_each(|(_, value)| without_password(value));
+    root.to_string()
 }
 
-/// Where values with an address stand, and what is kept instead where it has a password.
-fn with_address(
-    value: &Spanned<DeValue<'_>>,
-    spans: &mut Vec<(std::ops::Range<usize>, Option<String>)>,
-) {
-    match value.get_ref() {
-        DeValue::String(text) if text.contains("://") => {
-            let masked = masked_address(text);
-            let other = (masked != text.as_ref()).then(|| toml::Value::String(masked).to_string());
-            spans.push((value.span(), other));
+/// Takes out the passwords of addresses, and of a command all that stands behind the program's name.
+fn without_password(value: &mut toml::Value) {
+    match value {
+        toml::Value::String(text) if text.contains("://") => *text = masked_address(text),
+        toml::Value::Array(items) => items.iter_mut().for_each(without_password),
+        toml::Value::Table(inner) => {
+            inner.iter_mut().for_each(|(name, value)| match value.as_array_mut() {
+                Some(words) if name == "command" => {
+                    words.iter_mut().skip(1).for_each(|word| *word = UNSHOWN.into());
+                }
+                _ => without_password(value),
+            });
         }
-        DeValue::Array(items) => items.iter().for_each(|item| with_address(item, spans)),
-        DeValue::Table(inner) => inner.iter().for_each(|(name, value)| match value.get_ref() {
-            DeValue::Array(words) if name.get_ref() == "command" => {
-                spans.extend(words.iter().skip(1).map(|word| (word.span(), Some(UNSHOWN.into()))));
-            }
-            _ => with_address(value, spans),
-        }),
         _ => {}
     }
 }
@@ -145,7 +123,7 @@ pub fn changes(before: &str, after: &str) -> String {
         }
     }
     if list.is_empty() {
-        return "no key: comments, order or a default written out".to_owned();
+        return "no key: the order, or a default written out".to_owned();
     }
     bounded(&list)
 }

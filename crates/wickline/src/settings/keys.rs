@@ -192,7 +192,7 @@ const KEYS: &[Key] = &[
         Whole(0, 65_536),
         Some("64"),
         "",
-        "MiB kept as ballast, given up when the disk is full.",
+        "MiB kept as ballast, given up when the disk is full; it comes back when there is room.",
     ),
     key(
         "store",
@@ -210,6 +210,14 @@ const KEYS: &[Key] = &[
         Some("0"),
         "1095",
         "The same of control material, no fewer days than of patients; 0: as long as those.",
+    ),
+    key(
+        "store",
+        "backup_days",
+        Whole(0, 3650),
+        Some("2"),
+        "8",
+        "Days from which the last `wickline backup` is told as too old, where one was ever made; 0: never.",
     ),
     key(
         "console",

@@ -62,6 +62,7 @@ pub struct Store {
     pub ballast_mib: u64,
     pub keep_days: u64,
     pub keep_days_control: u64,
+    pub backup_days: u64,
 }
 
 #[derive(Clone, Debug, Deserialize)]
@@ -300,6 +301,37 @@ pub fn find(given: Option<&Path>) -> Result<PathBuf, String> {
 /// Reads a configuration file; every fault it has is in the error.
 pub fn load(file: &Path) -> Result<Loaded, Vec<Fault>> {
     from_bytes(file, read(file)?)
+}
+
+/// What a file that is wrong says of the site and of where the stores are, by itself. None: not even that can be read.
+#[must_use]
+pub fn stores_alone(file: &Path) -> Option<Loaded> {
+    let bytes = std::fs::read(file).ok()?;
+    let text = String::from_utf8_lossy(&bytes);
+    let (store, site) = (lines_of(&text, "store"), lines_of(&text, "site"));
+    let some = "[site]\nname = \"-\"\nshort = \"SITE\"\ntimezone = \"UTC\"\n";
+    let read = |site: &str| {
+        let text = format!("analyzer = []\nreceiver = []\n{site}{store}");
+        from_text(file, text).ok()
+    };
+    read(&site).or_else(|| read(some)).filter(|_| !store.is_empty())
+}
+
+/// The lines of one table, with its head.
+fn lines_of(text: &str, table: &str) -> String {
+    let mut inside = false;
+    let mut lines = String::new();
+    for line in text.lines() {
+        let code = line.split('#').next().unwrap_or_default().trim();
+        if code.starts_with('[') {
+            inside = code.strip_prefix('[').and_then(|c| c.strip_suffix(']')).map(str::trim)
+                == Some(table);
+        }
+        if inside {
+            lines.push_str(&format!("{line}\n"));
+        }
+    }
+    lines
 }
 
 /// The file as it is. An error says nothing of what stands in it: it may be readable a moment later.

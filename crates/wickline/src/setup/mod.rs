@@ -31,7 +31,15 @@ impl Answers {
     pub fn put(&mut self, table: &str, name: &str, typed: &str) -> Result<(), String> {
         let key = of_table(table).find(|key| key.name == name);
         let key = key.ok_or_else(|| format!("a key that exists; {table}.{name} is none"))?;
-        let value = read(key, typed).ok_or_else(|| key.allowed.words())?;
+        let empty = typed.trim().is_empty() && key.default.is_none();
+        let value = read(key, typed).ok_or_else(|| match empty {
+            true => format!(
+                "something must be given, such as {} ({})",
+                key.example,
+                key.allowed.words()
+            ),
+            false => key.allowed.words(),
+        })?;
         self.0.insert((key.table, key.name), value);
         Ok(())
     }

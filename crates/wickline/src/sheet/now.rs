@@ -1,19 +1,25 @@
 //! Is anything wrong now? One answer over all days, lines, receivers, controls and stores.
 
+mod backups;
 mod lines;
+mod orders;
+mod stores;
+mod usual;
+
+use std::collections::BTreeSet;
 
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
 use super::todo::word;
-use crate::clock::{self, Sync};
+use crate::clock;
 use crate::daemon;
 pub use crate::settings::bench::About;
-use crate::settings::bench::{Analyzer, Bench};
+use crate::settings::bench::Bench;
 use crate::store::StoreError;
-use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
 use crate::store::lists::now::{Aged, Ages, MOST, Open, looked_back};
+use crate::store::rows::configuration::{self, CHANGED};
 use crate::store::rows::daemon_state::{Kind, Point, Points, SILENT_US, Told};
 use crate::store::rows::queue::{Gate, lease_name};
 
@@ -30,7 +36,7 @@ pub struct Finding {
     pub wrong: bool,
     /// In a few words, as the last line of other commands has it.
     pub text: String,
-    /// What to do, as a command.
+    /// What to do: a command, or a sentence. Whatever is wrong has it.
     pub todo: Option<String>,
     /// It cannot wait until the morning.
     pub urgent: bool,
@@ -58,13 +64,30 @@ pub struct Now {
 impl Now {
     /// Looks at everything.
     pub async fn read(ledger: &Ledger, bench: &Bench) -> Result<Self, StoreError> {
+        Self::looked(ledger, bench, None).await
+    }
+
+    /// The same where the configuration is wrong as it is now, by what daemons tell: `bench` is of the stores alone.
+    pub async fn beside(ledger: &Ledger, bench: &Bench, faults: &str) -> Result<Self, StoreError> {
+        Self::looked(ledger, bench, Some(faults)).await
+    }
+
+    async fn looked(
+        ledger: &Ledger,
+        bench: &Bench,
+        faults: Option<&str>,
+    ) -> Result<Self, StoreError> {
         let now = clock::now_us();
         let today = bench.clock.day(now);
         let midnight = bench.clock.day_span(&today).map_or(now, |(from, _)| from);
         let ages = Ages { today: midnight, week: midnight - 6 * 86_400_000_000 };
         let told = ledger.daemons().await?;
         let lock = daemon::is_locked_for(&bench.ledger);
-        let mut look = Look { bench, now, ages, told, lock, findings: Vec::new() };
+        let beside = faults.is_some();
+        let mut look = Look { bench, now, ages, told, lock, beside, findings: Vec::new() };
+        if let Some(faults) = faults {
+            look.configuration(ledger, faults).await?;
+        }
         look.notices(ledger).await?;
         look.daemons();
         look.lines(ledger).await?;
@@ -72,8 +95,11 @@ impl Now {
         look.controls(ledger).await?;
         look.receivers(ledger).await?;
         look.open(ledger).await?;
+        look.orders(ledger).await?;
         look.days(ledger, &today).await?;
         look.stores(Ok(&ledger.label()));
+        look.backups(ledger).await?;
+        look.unwatched().await;
         look.certificates();
         look.alarms();
         look.clocks(ledger).await?;
@@ -87,8 +113,15 @@ impl Now {
         let own = Point { up: true, since: now, why: None, last_at: None };
         let mut told = Told { daemon: String::new(), noted_at: now, points };
         told.points.insert((Kind::Daemon, String::new()), own);
-        let mut look =
-            Look { bench, now, ages, told: vec![told], lock: None, findings: Vec::new() };
+        let mut look = Look {
+            bench,
+            now,
+            ages,
+            told: vec![told],
+            lock: None,
+            beside: false,
+            findings: Vec::new(),
+        };
         look.stores(Err(why));
         look.certificates();
         look.done(false)
@@ -114,6 +147,8 @@ struct Look<'a> {
     told: Vec<Told>,
     /// Whether a daemon holds the lock of a ledger in a file. None: that cannot be seen.
     lock: Option<bool>,
+    /// What is configured is known from what daemons tell alone.
+    beside: bool,
     findings: Vec<Finding>,
 }
 
@@ -131,7 +166,8 @@ impl Look<'_> {
 
     fn add(&mut self, about: About, which: &str, wrong: bool, text: String) -> &mut Finding {
         let which = which.to_owned();
-        let (todo, facts) = (None, Map::new());
+        // Nothing is wrong without a word of what to do; who knows better says so.
+        let (todo, facts) = (wrong.then(|| usual::todo(about, &which)), Map::new());
         // Where they are wrong nothing else can be relied on.
         let urgent = wrong && matches!(about, About::Store | About::Daemon);
         self.findings.push(Finding {
@@ -169,11 +205,30 @@ impl Look<'_> {
         self.told.iter().filter(speaks).find_map(|told| told.points.get(&(kind, id.to_owned())))
     }
 
+    /// The file is wrong: what a daemon that runs goes by.
+    async fn configuration(&mut self, ledger: &Ledger, faults: &str) -> Result<(), StoreError> {
+        let runs = self.told.iter().find(|told| self.is_heard(told) && self.lock != Some(false));
+        let how = match runs.map(|told| told.daemon.clone()) {
+            None => "the file is wrong, and no daemon starts with it".to_owned(),
+            Some(daemon) => {
+                let since = ledger.last_act(&configuration::object(&daemon), CHANGED).await?;
+                let since = since.map_or(String::new(), |act| format!(" at {}", self.time(act.at)));
+                format!("the file is wrong; the daemon runs on what it read{since}")
+            }
+        };
+        let first = faults.lines().find(|line| !line.ends_with("is wrong:")).unwrap_or_default();
+        let found = self.add(About::Daemon, "configuration", true, format!("{how}: {first}"));
+        found.outside = Some(how);
+        found.todo = Some("wickline check".into());
+        found.facts.insert("faults".into(), json!(faults));
+        Ok(())
+    }
+
     fn daemons(&mut self) {
         let now = self.now;
         if self.told.is_empty() {
             let text = "no daemon was ever heard on this ledger".to_owned();
-            self.add(About::Daemon, "-", true, text).todo = run_it();
+            self.add(About::Daemon, "-", true, text);
         }
         for told in self.told.clone() {
             let seconds = now.saturating_sub(told.noted_at) / 1_000_000;
@@ -198,9 +253,6 @@ impl Look<'_> {
             let noted = self.bench.clock.rfc3339(told.noted_at);
             let found = self.add(About::Daemon, &told.daemon, wrong, text);
             found.facts.insert("heard_at".into(), json!(noted));
-            if wrong {
-                found.todo = run_it();
-            }
         }
     }
 
@@ -236,6 +288,12 @@ impl Look<'_> {
     async fn receivers(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
         let leases = ledger.leases().await?;
         let mut ids: Vec<String> = self.bench.targets.iter().map(|t| t.id.clone()).collect();
+        if self.beside {
+            let keys = self.told.iter().flat_map(|told| told.points.keys());
+            let told: BTreeSet<_> = keys.filter(|(kind, _)| *kind == Kind::Receiver).collect();
+            ids.extend(told.into_iter().map(|(_, id)| id.clone()));
+        }
+        let known = ids.clone();
         for id in ledger.receivers().await? {
             if !ids.contains(&id) {
                 ids.push(id);
@@ -243,7 +301,7 @@ impl Look<'_> {
         }
         for id in ids {
             let open = ledger.open_at(&id, self.ages).await?;
-            let configured = self.bench.targets.iter().any(|t| t.id == id);
+            let configured = known.contains(&id);
             if !configured && open.waiting + open.kept_back + open.refused.count == 0 {
                 continue;
             }
@@ -307,7 +365,7 @@ impl Look<'_> {
         let shut = self.shut(ledger, id, &gate).await?;
         let quoted = shut.as_ref().map_or(String::new(), |(_, quoted)| quoted.clone());
         let (mut wrong, mut todo) = (true, None);
-        let mut text = if target.is_none() {
+        let mut text = if target.is_none() && !self.beside {
             "not configured here, and messages wait for it".to_owned()
         } else if let Some((text, _)) = shut {
             todo = Some(format!("wickline queue resume {id}"));
@@ -352,7 +410,8 @@ impl Look<'_> {
         let since = point.as_ref().map(|p| self.bench.clock.rfc3339(p.since));
         let found = self.add(About::Receiver, id, wrong, text);
         found.outside = (!quoted.is_empty()).then(|| found.text.replacen(&quoted, "", 1));
-        (found.todo, found.urgent) = (todo, late);
+        found.todo = todo.or_else(|| found.todo.take());
+        found.urgent = late;
         found.facts = facts([
             ("paused", json!(gate.paused)),
             ("stopped", json!(gate.stopped)),
@@ -388,7 +447,9 @@ impl Look<'_> {
         if unsent > 0 {
             let text =
                 format!("{} report(s) are ready and no receiver takes them", count_text(unsent));
-            self.add(About::Receiver, "none", true, text);
+            self.add(About::Receiver, "none", true, text).todo = Some(
+                "configure a receiver that takes them, then `systemctl reload wickline`: they go by themselves".into(),
+            );
         }
         Ok(())
     }
@@ -419,132 +480,6 @@ impl Look<'_> {
         }
         Ok(())
     }
-
-    /// The room beside the tape, and whether the tape takes what is heard.
-    fn stores(&mut self, ledger: Result<&str, &str>) {
-        let bench = self.bench;
-        let free = free_bytes(folder_of(&bench.tape)).ok();
-        let tape = self.point(Kind::Tape, "", None).filter(|p| !p.up).cloned();
-        let low = free.is_some_and(|free| free < bench.low_water.saturating_mul(2));
-        let room = match free {
-            Some(free) if low => format!(
-                "{} MiB free, and below {} MiB nothing is taken",
-                free >> 20,
-                bench.low_water >> 20
-            ),
-            Some(free) => format!("{} MiB free", free >> 20),
-            None => "its disk cannot be looked at from here".to_owned(),
-        };
-        let text = match &tape {
-            Some(point) => {
-                let why = point.why.as_deref().unwrap_or_default();
-                format!("since {}: {why}; {room}", self.time(point.since))
-            }
-            None => room,
-        };
-        let found = self.add(About::Store, "tape", low || tape.is_some(), text);
-        found.facts.insert("free_bytes".into(), json!(free));
-        let text = match ledger {
-            Ok(label) => format!("{label}: answers"),
-            Err(why) => format!("it cannot be reached, and lines are heard onto the tape: {why}"),
-        };
-        let found = self.add(About::Store, "ledger", ledger.is_err(), text);
-        let outside = || "it cannot be reached, and lines are heard onto the tape".to_owned();
-        found.outside = ledger.is_err().then(outside);
-    }
-
-    /// What the stores have to tell until a person lifts it.
-    async fn notices(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
-        for notice in ledger.notices().await? {
-            let text = notice.words(&self.bench.clock);
-            let since = self.bench.clock.rfc3339(notice.since);
-            let found = self.add(About::Store, notice.kind.code(), true, text);
-            found.outside = Some(format!("since {since}"));
-            found.todo = Some("wickline ledger notices".into());
-        }
-        Ok(())
-    }
-
-    /// Those who are told, as far as they could be.
-    fn alarms(&mut self) {
-        for alarm in &self.bench.alarms {
-            let point = self.point(Kind::Alarm, &alarm.id, None).filter(|p| !p.up).cloned();
-            let text = match &point {
-                None => format!("goes to {}", alarm.place()),
-                Some(point) => {
-                    let why = point.why.as_deref().unwrap_or_default();
-                    format!("cannot be delivered since {}: {why}", self.time(point.since))
-                }
-            };
-            let found = self.add(About::Alarm, &alarm.id, point.is_some(), text);
-            found.outside = Some("cannot be delivered".into());
-        }
-    }
-
-    /// Our own as they lie here, the receivers' as daemons met them.
-    fn certificates(&mut self) {
-        let now_s = self.now / 1_000_000;
-        let mut ends: Vec<(String, Result<i64, String>)> = Vec::new();
-        for target in &self.bench.targets {
-            let own = target.addresses.iter().find_map(|a| a.certificate_ends());
-            ends.extend(own.map(|ends| (format!("{}, our own", target.id), ends)));
-        }
-        let told: Vec<(String, i64)> = self
-            .told
-            .iter()
-            .flat_map(|t| &t.points)
-            .filter(|((kind, id), _)| *kind == Kind::Certificate && !id.ends_with("our own"))
-            .filter_map(|((_, id), point)| Some((id.clone(), point.last_at? / 1_000_000)))
-            .collect();
-        ends.extend(told.into_iter().map(|(id, at)| (id, Ok(at))));
-        for (which, ends) in ends {
-            let (wrong, text) = match &ends {
-                Err(why) => (true, format!("cannot be read: {why}")),
-                Ok(ends) => {
-                    let days = (ends - now_s).div_euclid(86_400);
-                    let said = if days < 0 { "ended" } else { "ends" };
-                    let on = self.bench.clock.day(ends.saturating_mul(1_000_000));
-                    (days < CERTIFICATE_DAYS, format!("{said} on {on}"))
-                }
-            };
-            self.add(About::Certificate, &which, wrong, text);
-        }
-    }
-
-    /// Our own clock, and each analyzer's against it.
-    async fn clocks(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
-        let (wrong, text) = match clock::synchronised().await {
-            Sync::Yes => (false, "synchronised"),
-            Sync::No => (true, "not synchronised with any time server"),
-            Sync::Unknown => (false, "whether it is synchronised cannot be seen here"),
-        };
-        self.add(About::Clock, "ours", wrong, text.to_owned());
-        for analyzer in self.bench.analyzers.clone() {
-            let mut by: Vec<i64> =
-                ledger.clock_samples(&analyzer.id).await?.iter().map(|(_, by)| *by).collect();
-            by.sort_unstable();
-            let Some(drift) = by.get(by.len() / 2).copied() else { continue };
-            self.drift(&analyzer, drift);
-        }
-        Ok(())
-    }
-
-    fn drift(&mut self, analyzer: &Analyzer, drift: i64) {
-        let limit = analyzer.clock.limits.drift;
-        let side = if drift < 0 { "behind" } else { "ahead" };
-        let (minutes, seconds) = (drift.abs() / 60, drift.abs() % 60);
-        let text = format!(
-            "{minutes} min {seconds} s {side} of ours; from {} min on its reports are held",
-            limit / 60
-        );
-        let wrong = drift.abs() * 2 >= limit;
-        let found = self.add(About::Clock, &analyzer.id, wrong, text);
-        found.facts.insert("drift_s".into(), json!(drift));
-    }
-}
-
-fn run_it() -> Option<String> {
-    Some("systemctl status wickline".into())
 }
 
 fn facts<const N: usize>(pairs: [(&str, Value); N]) -> Map<String, Value> {

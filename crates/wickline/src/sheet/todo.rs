@@ -46,6 +46,13 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
     }
 }
 
+/// What to do as people read it: a command between backticks, a sentence as it is.
+#[must_use]
+pub fn shown(todo: &str) -> String {
+    let command = ["wickline ", "systemctl "].iter().any(|program| todo.starts_with(program));
+    if command { format!("`{todo}`") } else { todo.to_owned() }
+}
+
 /// The same of a report that no ledger has: in words.
 #[must_use]
 pub fn remedy_in_words(reason: Reason) -> &'static str {

@@ -7,8 +7,8 @@
 use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions};
 use std::io::{self, Read, Write as _};
-use std::os::unix::fs::OpenOptionsExt;
-use std::path::Path;
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::path::{Path, PathBuf};
 
 use rustix::fs::OFlags;
 use serde::{Deserialize, Serialize};
@@ -18,8 +18,10 @@ use sqlx::{Connection, Executor, Row};
 
 use super::StoreError;
 use super::db::{Db, belongs_to_the_folder};
+use super::disk_room::folder_of;
 use super::ledger::Ledger;
 use super::sound;
+use super::state::ReportState;
 use crate::address::Address;
 use crate::digest;
 
@@ -37,6 +39,11 @@ pub struct Contents {
     pub outstanding: i64,
 }
 
+/// What the trail says that a backup is of, and how it ended: by these `status` finds the last one.
+pub const STORES: &str = "ledger and tape";
+pub const MADE: &str = "backup";
+pub const FAILED: &str = "backup-failed";
+
 /// What an error of a file means for a store.
 pub fn file_error(path: &Path, error: &io::Error) -> StoreError {
     let what = path.display().to_string();
@@ -44,6 +51,28 @@ pub fn file_error(path: &Path, error: &io::Error) -> StoreError {
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => StoreError::Full { what },
         _ => StoreError::Open { what, why: error.to_string() },
     }
+}
+
+/// A folder that a person names for files with results. An error: it is reached by a link, or root would put them into
+/// the folder of somebody who has no right to them. `stores`: a file of the stores, whose folder's owner has.
+pub fn for_results(folder: &Path, stores: &Path) -> Result<(), StoreError> {
+    // With a slash behind it a link would be followed.
+    let folder: PathBuf = folder.components().collect();
+    let found = std::fs::symlink_metadata(&folder).map_err(|e| file_error(&folder, &e))?;
+    let refused = |why: String| StoreError::Open { what: folder.display().to_string(), why };
+    if !found.is_dir() {
+        let is = if found.is_symlink() { "is a link" } else { "is no folder" };
+        return Err(refused(format!("it {is}: name the folder itself")));
+    }
+    let owner = std::fs::metadata(folder_of(stores)).map_or(0, |found| found.uid());
+    if rustix::process::geteuid().is_root() && found.uid() != 0 && found.uid() != owner {
+        return Err(refused(format!(
+            "it belongs to the user {}, who could read or exchange what root puts there: name a folder of root or of \
+             the user of the stores",
+            found.uid()
+        )));
+    }
+    Ok(())
 }
 
 /// A file that was not there before, through no link, for its owner alone: who that is the folder says.
@@ -154,12 +183,16 @@ impl Ledger {
         };
         let mut all = Contents::default();
         for row in &rows {
-            let (what, state, many) = read(row).map_err(|e| self.wrong(&e))?;
+            let (what, mut state, many) = read(row).map_err(|e| self.wrong(&e))?;
             let open = matches!(
                 (what.as_str(), state.as_str()),
                 ("report", "held") | ("message", "waiting" | "refused") | ("number", "missing")
             );
             all.outstanding += if open { many } else { 0 };
+            // A report goes on as messages, and only these wait or are accepted.
+            if (what.as_str(), state.as_str()) == ("report", ReportState::Waiting.text()) {
+                state = "passed on".into();
+            }
             let counts = match what.as_str() {
                 "report" => &mut all.reports,
                 "message" => &mut all.messages,

@@ -4,6 +4,8 @@ use std::fs::{File, OpenOptions};
 use std::io::{self, Write};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use rustix::fs::OFlags;
 
@@ -36,18 +38,20 @@ pub fn free_bytes(folder: &Path) -> io::Result<u64> {
 }
 
 /// A file of real bytes that can be deleted when the disk is full, since a full SQLite database
-/// cannot even delete rows.
-#[derive(Debug)]
+/// cannot even delete rows. It comes back when there is room again.
+#[derive(Clone, Debug)]
 pub struct Ballast {
     path: PathBuf,
     bytes: u64,
+    /// It was given up, or found no room.
+    away: Arc<AtomicBool>,
 }
 
 impl Ballast {
     /// Ballast of `bytes` beside the stores; 0 means none.
     #[must_use]
     pub fn new(folder: &Path, bytes: u64) -> Self {
-        Self { path: folder.join("ballast"), bytes }
+        Self { path: folder.join("ballast"), bytes, away: Arc::default() }
     }
 
     /// Its size now, 0 where there is none. What stands there and is no plain file of one name is somebody else's:
@@ -77,6 +81,7 @@ impl Ballast {
         }
         let have = self.have()?;
         if have >= self.bytes || free_bytes(folder_of(&self.path))? < 2 * self.bytes {
+            self.away.store(have < self.bytes, Ordering::Relaxed);
             return Ok(have >= self.bytes);
         }
         let not_through = i32::try_from(OFlags::NOFOLLOW.bits()).unwrap_or_default();
@@ -104,7 +109,25 @@ impl Ballast {
     /// Throws it overboard. True when that made room.
     #[must_use]
     pub fn drop_off(&self) -> bool {
-        self.bytes > 0 && self.have().is_ok() && std::fs::remove_file(&self.path).is_ok()
+        let gone =
+            self.bytes > 0 && self.have().is_ok() && std::fs::remove_file(&self.path).is_ok();
+        self.away.fetch_or(gone, Ordering::Relaxed);
+        gone
+    }
+
+    /// Puts it back where it is away and there is room well above the mark below which nothing is taken: with it in
+    /// place twice the mark is still free. True when that was done.
+    pub fn come_back(&self, low_water: u64) -> io::Result<bool> {
+        let room = self.bytes.saturating_add(low_water.saturating_mul(2));
+        if !self.away.load(Ordering::Relaxed) || free_bytes(folder_of(&self.path))? < room {
+            return Ok(false);
+        }
+        // Before: whoever gives it up meanwhile says so after this.
+        self.away.store(false, Ordering::Relaxed);
+        self.take_on().inspect_err(|_| {
+            let _ = self.drop_off();
+            self.away.store(true, Ordering::Relaxed);
+        })
     }
 }
 
@@ -123,6 +146,26 @@ mod tests {
         assert!(!path.exists());
         assert!(!ballast.drop_off(), "nothing left to give up");
         assert!(!Ballast::new(&folder, 0).drop_off());
+    }
+
+    #[test]
+    fn ballast_comes_back_once_there_is_room_well_above_the_mark() {
+        let folder = crate::testing::scratch("ballast-back");
+        let ballast = Ballast::new(&folder, 100_000);
+        let there = || folder.join("ballast").exists();
+        let back = |low_water| ballast.come_back(low_water).expect("the folder is there");
+        assert!(ballast.take_on().expect("room for a test file"));
+        assert!(!back(0), "it is in its place");
+        assert!(ballast.drop_off());
+        // As much again as the mark has to be free.
+        let free = super::free_bytes(&folder).expect("a disk");
+        assert!(!back(free / 2 + 1) && !there());
+        assert!(back(0) && there());
+        assert!(!back(0), "once");
+        // What found no room at a start comes too.
+        let large = Ballast::new(&folder, u64::MAX / 4);
+        assert!(!large.take_on().expect("looked"));
+        assert!(large.away.load(std::sync::atomic::Ordering::Relaxed));
     }
 
     #[test]

@@ -55,8 +55,8 @@ fn standing_at(path: &Path) -> Option<(u64, u64)> {
 
 fn gone(path: &Path) -> StoreError {
     let why = "it was deleted or replaced while it was open, so what is written now would be lost, and \
-               nothing more is acknowledged. Put the file back that was there, or what a backup has, and \
-               start again"
+               nothing more is acknowledged. Stop the service, put the file back together with those beside it (-wal \
+               and -shm), or what a backup has, and start it"
         .to_owned();
     StoreError::Unsafe { what: path.display().to_string(), why }
 }

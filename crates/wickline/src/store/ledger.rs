@@ -75,10 +75,12 @@ impl Ledger {
     async fn label_read(&self) -> Result<String, StoreError> {
         let mut conn = self.db.read().await?;
         let row =
-            sqlx::query("SELECT epoch, moved_to FROM ledger_label").fetch_one(&mut conn).await;
-        let read = row.and_then(|row| Ok((row.try_get(0)?, row.try_get(1)?)));
-        let (epoch, moved): (String, Option<String>) = read.map_err(|e| self.wrong(&e))?;
+            sqlx::query("SELECT epoch, moved_to FROM ledger_label").fetch_optional(&mut conn).await;
+        let row = row.map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
+        let row = row.ok_or_else(|| StoreError::being_made(self.label()))?;
+        let read = row.try_get(0).and_then(|epoch| Ok((epoch, row.try_get(1)?)));
+        let (epoch, moved): (String, Option<String>) = read.map_err(|e| self.wrong(&e))?;
         match moved {
             None => Ok(epoch),
             Some(to) => {

@@ -41,6 +41,14 @@ pub enum StoreError {
          later, put back what was there, or what a backup has"
     )]
     Absent { what: String },
+    /// What stood there is gone, and the tape remembers what it had: no other is made in its place unasked.
+    #[error(
+        "{what} is gone, and the tape remembers it, with {reports} report(s) as last noted. None is made in its \
+         place: lines are heard onto the tape, and nothing is read or sent. Stop the service; then put back the file \
+         together with those beside it (-wal and -shm), or a backup by `restore`, or begin with an empty one: \
+         `wickline ledger migrate`; then start it"
+    )]
+    Gone { what: String, reports: i64 },
     /// It was written by an older program, and who asks or acts does not change it.
     #[error(
         "{what} has schema {found} and this program's is {known}: `wickline run` and `wickline ledger migrate` bring \
@@ -109,6 +117,11 @@ impl StoreError {
             self,
             StoreError::Full { .. } | StoreError::Busy { .. } | StoreError::Denied { .. }
         )
+    }
+
+    /// Its tables are there, and its label is not yet.
+    pub(crate) fn being_made(what: String) -> Self {
+        StoreError::Busy { what, why: "it is being made just now; ask again in a moment".into() }
     }
 
     /// Sorts a driver's error by what has to happen next.

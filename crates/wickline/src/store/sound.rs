@@ -6,7 +6,7 @@ mod log;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
@@ -25,6 +25,8 @@ const STEPS: i32 = 100_000;
 /// How often a log is looked at that seems to be damaged: another process may be writing it.
 const LOOKS: usize = 3;
 const BETWEEN: Duration = Duration::from_millis(50);
+/// How often it is told how far it is.
+const TELL: Duration = Duration::from_secs(5);
 
 /// An error: the log of a database is damaged before its end. To be asked before the database is opened,
 /// since whoever opens it cuts the log there.
@@ -53,6 +55,8 @@ pub async fn whole_log(database: &Path) -> Result<(), StoreError> {
 pub struct Check {
     path: PathBuf,
     stop: Arc<AtomicBool>,
+    /// Bytes that were read for it.
+    read: Arc<AtomicU64>,
     task: JoinHandle<Result<(), StoreError>>,
 }
 
@@ -61,8 +65,9 @@ impl Check {
     pub async fn begin(path: &Path) -> Result<Self, StoreError> {
         whole_log(path).await?;
         let stop = Arc::new(AtomicBool::new(false));
-        let task = tokio::spawn(pages(path.to_owned(), stop.clone()));
-        Ok(Self { path: path.to_owned(), stop, task })
+        let read = Arc::new(AtomicU64::new(0));
+        let task = tokio::spawn(pages(path.to_owned(), stop.clone(), read.clone()));
+        Ok(Self { path: path.to_owned(), stop, read, task })
     }
 
     /// Waits for its end, but no longer than `end`. None: every page is whole. Else it goes on.
@@ -77,15 +82,40 @@ impl Check {
         }
     }
 
-    /// Goes on to its end, or until told to stop.
-    pub async fn to_the_end(mut self, stopped: impl Future<Output = ()>) -> Result<(), StoreError> {
-        let ended = tokio::select! {
-            ended = &mut self.task => ended,
-            () = stopped => {
-                self.stop.store(true, Ordering::Relaxed);
-                return (&mut self.task).await.unwrap_or_else(|panicked| Err(broken(&panicked)));
+    /// Of which file.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// How far it is at least, in percent: SQLite reads each page once, and most of them once more.
+    #[must_use]
+    pub fn percent(&self) -> u64 {
+        let size = std::fs::metadata(&self.path).map_or(0, |found| found.len());
+        let twice = u128::from(size.max(1)) * 2;
+        let percent = u128::from(self.read.load(Ordering::Relaxed)) * 100 / twice;
+        u64::try_from(percent).map_or(99, |percent| percent.min(99))
+    }
+
+    /// Goes on to its end, or until told to stop, and tells how far it is.
+    pub async fn to_the_end(
+        mut self,
+        stopped: impl Future<Output = ()>,
+        tell: impl Fn(Option<u64>),
+    ) -> Result<(), StoreError> {
+        tokio::pin!(stopped);
+        let ended = loop {
+            tell(Some(self.percent()));
+            tokio::select! {
+                ended = &mut self.task => break ended,
+                () = &mut stopped => {
+                    self.stop.store(true, Ordering::Relaxed);
+                    return (&mut self.task).await.unwrap_or_else(|panicked| Err(broken(&panicked)));
+                }
+                () = tokio::time::sleep(TELL) => {}
             }
         };
+        tell(None);
         ended.unwrap_or_else(|panicked| Err(broken(&panicked)))?;
         info!(store = %self.path.display(), "every page of it is whole");
         Ok(())
@@ -119,8 +149,20 @@ fn broken(panicked: &tokio::task::JoinError) -> StoreError {
     StoreError::Broken { what: "a task of this program".into(), why: panicked.to_string() }
 }
 
+/// Bytes that this thread has read, by the kernel's count (proc_pid_io(5)): a connection has a thread of its own. 0: it
+/// does not count.
+fn read_by_this_thread() -> u64 {
+    let count = std::fs::read_to_string("/proc/thread-self/io").ok();
+    let count = count.as_deref().and_then(|text| text.lines().next()?.strip_prefix("rchar: "));
+    count.and_then(|count| count.trim().parse().ok()).unwrap_or(0)
+}
+
 /// SQLite's own check, of everything but whether each index has each row.
-async fn pages(path: PathBuf, stop: Arc<AtomicBool>) -> Result<(), StoreError> {
+async fn pages(
+    path: PathBuf,
+    stop: Arc<AtomicBool>,
+    read: Arc<AtomicU64>,
+) -> Result<(), StoreError> {
     let what = path.display().to_string();
     // A new store has no pages yet. Neither has one whose first moments were cut short: their journal is played back by
     // whoever opens it to write, and this connection may not.
@@ -132,9 +174,10 @@ async fn pages(path: PathBuf, stop: Arc<AtomicBool>) -> Result<(), StoreError> {
         let options = SqliteConnectOptions::new().filename(&path).read_only(true);
         let mut conn = SqliteConnection::connect_with(&options).await?;
         let go_on = stop.clone();
-        conn.lock_handle()
-            .await?
-            .set_progress_handler(STEPS, move || !go_on.load(Ordering::Relaxed));
+        conn.lock_handle().await?.set_progress_handler(STEPS, move || {
+            read.store(read_by_this_thread(), Ordering::Relaxed);
+            !go_on.load(Ordering::Relaxed)
+        });
         let row = sqlx::query("PRAGMA quick_check(1)").fetch_one(&mut conn).await;
         let said: String = row.and_then(|row| row.try_get(0))?;
         conn.close().await?;

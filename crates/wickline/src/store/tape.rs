@@ -144,10 +144,12 @@ impl Tape {
 
     async fn as_it_is(db: Db) -> Result<Tape, StoreError> {
         let mut conn = db.read().await?;
-        let row = sqlx::query("SELECT id FROM tape_label").fetch_one(&mut conn).await;
-        let id =
-            row.and_then(|row| row.try_get(0)).map_err(|e| StoreError::from_sql("the tape", &e))?;
+        let wrong = |e: sqlx::Error| StoreError::from_sql("the tape", &e);
+        let row = sqlx::query("SELECT id FROM tape_label").fetch_optional(&mut conn).await;
+        let row = row.map_err(wrong)?;
         db.give_back(conn).await;
+        let row = row.ok_or_else(|| StoreError::being_made(db.address().label()))?;
+        let id = row.try_get(0).map_err(wrong)?;
         // Without a writer nothing can be appended.
         let (asks, _) = mpsc::channel(1);
         let ((_, commits), (_, healthy)) = (watch::channel(0), watch::channel(true));

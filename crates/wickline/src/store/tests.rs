@@ -241,11 +241,45 @@ async fn a_damaged_page_is_found_by_a_check_that_goes_on() {
     std::fs::write(&path, bytes).expect("spoilt");
     let check = Check::begin(&path).await.expect("its log is whole");
     let check = check.until(over).await.expect("no time to look").expect("it goes on");
-    let found = check.to_the_end(std::future::pending()).await.expect_err("damaged");
+    let found = check.to_the_end(std::future::pending(), |_| ()).await.expect_err("damaged");
     assert!(matches!(found, StoreError::Damaged { .. }), "{found}");
     let check = Check::begin(&path).await.expect("its log is whole");
-    let stopped = check.to_the_end(std::future::ready(())).await;
+    let stopped = check.to_the_end(std::future::ready(()), |_| ()).await;
     assert!(stopped.is_ok() || matches!(stopped, Err(StoreError::Damaged { .. })), "{stopped:?}");
+}
+
+/// How far a check is, is told while it goes on, and no more when it is at its end.
+#[tokio::test]
+async fn a_check_tells_how_far_it_is() {
+    let path = scratch("progress").join("a.db");
+    let db = Db::open(Address::Sqlite(path.clone()), &[PARENTS]).await.expect("a new database");
+    let mut write = db.write().await.expect("a write begins");
+    write
+        .run(
+            "INSERT INTO child WITH RECURSIVE c(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c \
+             WHERE n < 200000) SELECT n, NULL FROM c",
+        )
+        .await
+        .expect("rows");
+    write.commit().await.expect("a commit");
+    db.close().await.expect("closed");
+    let told = std::sync::Mutex::new(Vec::new());
+    let mut check = Check::begin(&path).await.expect("its log is whole");
+    // As many looks as it takes: each is a moment later.
+    let far = loop {
+        let soon = tokio::time::Instant::now() + std::time::Duration::from_millis(1);
+        let before = check.percent();
+        match check.until(soon).await.expect("whole") {
+            Some(more) => check = more,
+            None => break before,
+        }
+    };
+    assert!((1..=99).contains(&far), "{far}");
+    let check = Check::begin(&path).await.expect("its log is whole");
+    let tell = |percent| told.lock().expect("not poisoned").push(percent);
+    check.to_the_end(std::future::pending(), tell).await.expect("whole");
+    let told = told.into_inner().expect("not poisoned");
+    assert!(matches!(told.as_slice(), [Some(_), .., None]), "{told:?}");
 }
 
 /// A power cut in the first moments leaves a journal that only a writer can play back: the check of the pages, which
@@ -279,4 +313,24 @@ async fn a_journal_of_the_first_moments_does_not_end_a_start() {
     let mut conn = sqlx::SqliteConnection::connect(&address).await.expect("it opens");
     let row = conn.fetch_one("SELECT count(*) FROM parent").await.expect("played back");
     assert_eq!(row.try_get::<i64, _>(0).expect("a count"), 1);
+}
+
+/// Between its tables and its label a store is neither absent nor broken.
+#[tokio::test]
+async fn a_store_that_is_just_being_made_says_so() {
+    use crate::store::ledger::{Ledger, MIGRATIONS};
+    let folder = scratch("being-made");
+    let ledger = Address::Sqlite(folder.join("ledger.db"));
+    let db = Db::open(ledger.clone(), MIGRATIONS).await.expect("its tables");
+    let said = Ledger::look(ledger).await.expect_err("not yet");
+    assert!(said.is_passing() && said.to_string().contains("it is being made just now"), "{said}");
+    db.close().await.expect("closed");
+    let path = folder.join("tape.db");
+    let (tape, writer) = Tape::open(&path, 0, None).await.expect("a tape");
+    let mut write = tape.db().write().await.expect("a write");
+    write.run("DELETE FROM tape_label").await.expect("not labelled");
+    write.commit().await.expect("committed");
+    let said = Tape::look(&path).await.expect_err("not yet");
+    assert!(said.is_passing() && said.to_string().contains("it is being made just now"), "{said}");
+    drop(writer);
 }

@@ -3,7 +3,7 @@
 
 use super::Lab;
 use crate::clock;
-use crate::pipeline::seen::NOT_YET;
+use crate::pipeline::seen::{GO_ON_US, NOT_YET};
 use crate::sheet::now::{About, Finding, Now};
 use crate::store::lists::lookback::InUse;
 use crate::store::lists::names::Typed;
@@ -14,6 +14,8 @@ use crate::store::trail::Actor;
 on_both!(
     a_daemon_that_is_heard_no_more_and_its_lines,
     a_silence_is_told_by_the_weeks_before,
+    refusals_are_wrong_as_long_as_they_go_on,
+    whatever_is_wrong_says_what_to_do,
     an_old_id_leads_to_the_report_and_to_what_receivers_hold,
     looking_back_by_time_lot_and_configuration,
 );
@@ -75,6 +77,56 @@ async fn a_daemon_that_is_heard_no_more_and_its_lines(lab: Lab) {
         ledger.daemon_told("new/t", &begun, now + 4).await.expect("told");
         assert_eq!(lab.now(About::Line, "bench-1").await.wrong, wrong);
     }
+}
+
+async fn refusals_are_wrong_as_long_as_they_go_on(lab: Lab) {
+    let now = clock::now_us();
+    let refused = |ago: i64| {
+        let mut points = points("new/t", true);
+        let why = Some("192.0.2.7: it is not in `allow`".to_owned());
+        let point = Point { up: false, since: now - 2 * HOUR, why, last_at: Some(now - ago) };
+        points.insert((Kind::Refused, "bench-1".to_owned()), point);
+        points
+    };
+    for (nth, (ago, wrong)) in (0..).zip([(10_000_000, true), (GO_ON_US + 10_000_000, false)]) {
+        lab.ledger.daemon_told("new/t", &refused(ago), now + nth).await.expect("told");
+        let line = lab.now(About::Line, "bench-1").await;
+        assert_eq!(line.wrong, wrong, "{line:?}");
+        assert_eq!(line.text.contains("192.0.2.7: it is not in `allow`"), wrong, "{line:?}");
+        assert_eq!(line.todo.is_some_and(|todo| todo.contains("`allow`")), wrong);
+    }
+}
+
+async fn whatever_is_wrong_says_what_to_do(lab: Lab) {
+    let now = clock::now_us();
+    let down = |why: &str| Point { up: false, since: now, why: Some(why.into()), last_at: None };
+    let mut points = points("new/t", false);
+    for (kind, id) in [(Kind::Receiver, "lis"), (Kind::Tape, ""), (Kind::Alarm, "night")] {
+        points.insert((kind, id.to_owned()), down("no answer"));
+    }
+    let ended = Point { last_at: Some(now), ..Point::default() };
+    points.insert((Kind::Certificate, "lis, the receiver's".to_owned()), ended);
+    let half =
+        Point { up: true, since: now, why: Some("at least 43 % so far".into()), last_at: None };
+    points.insert((Kind::Check, "tape".to_owned()), half);
+    lab.ledger.daemon_told("new/t", &points, now).await.expect("told");
+    let all = Now::read(&lab.ledger, &lab.bench).await.expect("looked at");
+    for found in &all.findings {
+        assert_eq!(
+            found.todo.as_ref().is_some_and(|todo| !todo.is_empty()),
+            found.wrong,
+            "{found:?}"
+        );
+    }
+    let wrong: Vec<About> = all.wrong().map(|found| found.about).collect();
+    for about in [About::Line, About::Receiver, About::Store, About::Certificate] {
+        assert!(wrong.contains(&about), "{wrong:?}");
+    }
+    let tape = lab.now(About::Store, "tape").await.text;
+    assert!(
+        tape.contains("its pages are looked at since") && tape.ends_with("at least 43 % so far"),
+        "{tape}"
+    );
 }
 
 async fn a_silence_is_told_by_the_weeks_before(mut lab: Lab) {

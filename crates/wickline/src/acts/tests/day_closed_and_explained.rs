@@ -107,6 +107,7 @@ impl Lab {
         };
         let actor = Actor::person(Some("J. Mast".into()));
         let done = self.ledger.day_explain(&actor, &self.clock(), &what).await;
+        let done = done.map(|said| said.into_iter().map(|one| one.id).collect());
         done.map_err(|e| e.to_string())
     }
 
@@ -119,6 +120,7 @@ impl Lab {
         };
         let actor = Actor::person(Some("J. Mast".into()));
         let done = self.ledger.day_unexplain(&actor, &self.clock(), &what).await;
+        let done = done.map(|said| said.into_iter().map(|one| one.id).collect());
         done.map_err(|e| e.to_string())
     }
 
@@ -261,7 +263,12 @@ async fn a_missing_number_is_explained_and_nothing_else(mut lab: Lab) {
     let again = why(lab.explain(&["3"], Some("bench-1")).await);
     assert!(again.contains("explained (strip jammed)"), "{again}");
     assert_eq!(lab.explain(&["2"], None).await.expect("the other one"), ["bench-2/2"]);
-    assert_eq!(lab.trail("explain").await, 4);
+    let (actor, reason) = (Actor::person(None), "jammed".to_owned());
+    let what = Explanation { day: DAY.into(), analyzer: None, numbers: vec!["S-2".into()], reason };
+    let said = lab.ledger.day_unexplain(&actor, &lab.clock(), &what).await.expect("taken back");
+    assert_eq!(said[0].name, "S-2 of bench-1");
+    lab.explain(&["S-2"], Some("bench-1")).await.expect("again");
+    assert_eq!(lab.trail("explain").await, 5);
     let what = lab.sheet().await;
     let line = what.lines.iter().find(|l| l.item.id == "bench-1/0002-0005").expect("there");
     assert_eq!((line.detail().as_str(), line.todo.as_ref()), ("strip jammed", None));

@@ -321,7 +321,7 @@ fn effective(speed: u32, password: &str) -> Effective {
     let text = format!(
         "[store]\nledger = \"postgres://w:{password}@db/w\"\n[[analyzer]]\nid = \"b\"\nspeed = {speed}\n"
     );
-    let strip = format!("strip at {speed}");
+    let strip = format!("speed = {speed}\n");
     Effective::new(&text, [("strips/own.toml".to_owned(), strip)].into())
 }
 

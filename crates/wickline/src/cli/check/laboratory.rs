@@ -106,6 +106,35 @@ fn lots(bench: &Bench, analyzer: &Analyzer, strip: &str, level: &str, found: &mu
     }
 }
 
+/// Whether the configuration names the instrument that a person said stands there now: OBX-18 carries its serial
+/// number, and none where the configuration has none.
+pub async fn instruments(
+    bench: &Bench,
+    ledger: &Ledger,
+    found: &mut Vec<Finding>,
+) -> Result<(), StoreError> {
+    for analyzer in &bench.analyzers {
+        let all = ledger.instruments(analyzer).await?;
+        if all.replacements().is_empty() {
+            continue;
+        }
+        let (stands, serial) = (all.last().told(&bench.clock), &all.last().serial);
+        let text = match &analyzer.equipment {
+            Some((named, _)) if named == serial => continue,
+            Some((named, _)) => format!(
+                "serial = \"{named}\", and the ledger knows by `analyzer replace` that another stands there: {stands}. \
+                 OBX-18 carries that one; write serial = \"{serial}\""
+            ),
+            None => format!(
+                "the ledger knows by `analyzer replace` which instrument stands there: {stands}. The configuration \
+                 has no `serial`, so OBX-18 carries none; write serial = \"{serial}\" if it is to"
+            ),
+        };
+        found.push(finding(Level::Note, format!("analyzer {}", analyzer.id), text));
+    }
+    Ok(())
+}
+
 /// The strip lots in use.
 pub async fn strips(
     bench: &Bench,

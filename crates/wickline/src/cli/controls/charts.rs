@@ -12,6 +12,7 @@ use super::{Period, Which};
 use crate::chart::{Band, Change, Chart, Place, Point};
 use crate::cli::output::Output;
 use crate::cli::{Answer, Desk, Exit, Failure};
+use crate::store::copying::for_results;
 use crate::store::lists::runs::RunView;
 
 /// Days that are named along a chart at most.
@@ -89,6 +90,7 @@ pub async fn charts(desk: &Desk, options: Options, out: &Output) -> Answer {
     if let Some(folder) = &options.dir {
         let made = std::fs::create_dir_all(folder);
         made.map_err(|e| Failure::unreachable(format!("{}: {e}", folder.display())))?;
+        for_results(folder, &desk.bench.tape)?;
         for (about, read) in &found {
             let strips = desk.bench.analyzer(&about.analyzer).map_or(0, |a| a.strips.len());
             files.push((folder.join(about.file(strips > 1)), about, read));

@@ -10,14 +10,13 @@ use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 
-/// Sends one message of the first analyzer to its first receiver, where somebody says that they know of it there;
+/// Sends one message of the first analyzer to its first receiver, where somebody said that they know of it there;
 /// says what was answered. `heard` is what a message is made from where the dialect is a file.
 ///
 /// The trail has it where there is a ledger already; before the first start there is none to write to.
 pub async fn one_test_message(
     config: PathBuf,
     heard: &[Vec<u8>],
-    not_a_test_system: bool,
     out: &Output,
 ) -> Result<String, Failure> {
     let loaded = as_tests(loaded(Some(config))?);
@@ -34,7 +33,7 @@ pub async fn one_test_message(
             "no print of this analyzer becomes a message: nothing was sent",
         ));
     }
-    send::agreed(&loaded, &bench, &proof, not_a_test_system, out)?;
+    send::agreed(&loaded, &bench, &proof, true, out)?;
     let ledger = match Ledger::existing(bench.ledger.clone()).await {
         Ok(ledger) => Some(ledger),
         Err(StoreError::Absent { .. }) => None,

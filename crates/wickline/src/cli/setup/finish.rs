@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
-use super::interview::{Drafted, Known};
+use super::interview::{BACK, Drafted, Known};
 use super::{OF_THE_PACKAGE, Options};
 use crate::cli::check::account::Unit;
 use crate::cli::output::{Output, visible};
@@ -14,7 +14,8 @@ use crate::cli::prove::one::one_test_message;
 use crate::cli::{Answer, Exit, Failure, check, faults, file};
 use crate::settings;
 use crate::settings::bench::Bench;
-use crate::setup::difference::difference;
+use crate::setup::difference::{difference, left_out};
+use crate::sheet::todo::word;
 
 /// The one command that is run here.
 const START: [&str; 4] = ["systemctl", "enable", "--now", "wickline"];
@@ -26,6 +27,30 @@ struct Written {
     drafts: Vec<PathBuf>,
 }
 
+/// What a person says to what would be written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Agreed {
+    Yes,
+    No,
+    /// To the last question.
+    Back,
+}
+
+/// Shows what would be written, and asks whether it is to be where somebody is asked.
+pub fn agreed(
+    file: &Path,
+    old: Option<&[u8]>,
+    known: &Known,
+    asks: bool,
+) -> Result<Agreed, Failure> {
+    let text = known.answers.text();
+    show(file, old, &text);
+    if !asks || old == Some(text.as_bytes()) {
+        return Ok(Agreed::Yes);
+    }
+    answered(&format!("write this to {}? yes or no, or {BACK}", file.display()))
+}
+
 pub async fn finish(
     options: &Options,
     file: &Path,
@@ -35,11 +60,7 @@ pub async fn finish(
     out: &Output,
 ) -> Answer {
     let text = known.answers.text();
-    show(file, old, &text);
     let same = old == Some(text.as_bytes());
-    if asks && !same && !agrees(&format!("write this to {}? yes or no", file.display()))? {
-        return Err(Failure::wrong("nothing was written"));
-    }
     let written = if same {
         Written { whose: "as it was", aside: None, drafts: Vec::new() }
     } else {
@@ -48,6 +69,13 @@ pub async fn finish(
     out.line(&format!("{} is written: {}", file.display(), written.whose));
     if let Some(aside) = &written.aside {
         out.line(&format!("what stood there is {}", aside.display()));
+    }
+    let lost = lost(old, &text);
+    if !lost.is_empty() {
+        let lost = lost.join(", ");
+        out.line(&format!(
+            "setup does not ask for these, so they are not in it; put back what is wanted: {lost}"
+        ));
     }
     for draft in &written.drafts {
         out.line(&format!("{} is a draft: answer each `# ?` in it", draft.display()));
@@ -67,6 +95,7 @@ pub async fn finish(
         };
         out.document(&json!({
             "written": file, "rights": written.whose, "moved_aside": written.aside, "drafts": written.drafts,
+            "left_out": lost,
             "items": findings, "test_message": sent, "test_message_failed": failed, "started": started,
         }))?;
     }
@@ -86,10 +115,37 @@ fn show(file: &Path, old: Option<&[u8]>, text: &str) {
         Some(changes) if changes.is_empty() => eprintln!("It says the same."),
         Some(changes) => changes.iter().for_each(|line| eprintln!("  {}", visible(line))),
     }
+    let lost = lost(Some(old), text);
+    if !lost.is_empty() {
+        eprintln!("Not asked for here, so not in the new one: {}", visible(&lost.join(", ")));
+    }
 }
 
+/// What the old configuration has and nobody was asked for.
+fn lost(old: Option<&[u8]>, text: &str) -> Vec<String> {
+    old.and_then(|old| std::str::from_utf8(old).ok()).map_or(Vec::new(), |old| left_out(old, text))
+}
+
+/// Asks until it is yes, no or back.
+fn answered(question: &str) -> Result<Agreed, Failure> {
+    loop {
+        match asked(&visible(question))?.trim() {
+            "yes" | "y" => return Ok(Agreed::Yes),
+            "no" | "n" => return Ok(Agreed::No),
+            BACK => return Ok(Agreed::Back),
+            _ => eprintln!("type yes or no"),
+        }
+    }
+}
+
+/// The same where there is no way back: it is written.
 fn agrees(question: &str) -> Result<bool, Failure> {
-    Ok(matches!(asked(&visible(question))?.trim(), "yes" | "y"))
+    loop {
+        match answered(question)? {
+            Agreed::Back => eprintln!("the configuration is written already: type yes or no"),
+            other => return Ok(other == Agreed::Yes),
+        }
+    }
 }
 
 /// The draft's files, then the configuration; what cannot be used is not left behind.
@@ -136,7 +192,10 @@ async fn try_one(
     out: &Output,
 ) -> Result<Option<String>, Failure> {
     let about = known.answers.get("receiver", "address").unwrap_or_default();
-    let question = format!("send one test message to {about} now? yes or no");
+    let specimen = known.answers.get("site", "prove_specimen").unwrap_or_default();
+    let question = format!(
+        "send one test message to {about} now (MSH-11 T, specimen {specimen}; only if they know of it there)? yes or no"
+    );
     let wanted = options.test_message || (asks && agrees(&question).unwrap_or(false));
     if !wanted {
         return Ok(None);
@@ -147,7 +206,7 @@ async fn try_one(
         .get("analyzer", "dialect")
         .is_some_and(|name| wickline_listen::dialect::builtin_names().contains(&name.as_str()));
     let heard = if shipped { &[][..] } else { &known.prints };
-    let sent = one_test_message(file.to_owned(), heard, options.test_message, out).await;
+    let sent = one_test_message(file.to_owned(), heard, out).await;
     match sent {
         Ok(answer) => {
             out.line(&format!("test message {answer}"));
@@ -178,7 +237,8 @@ async fn start(
                 "nothing was started: the unit reads {OF_THE_PACKAGE}, and needs systemd and the package"
             )));
         }
-        out.line(&format!("to run it in the foreground: wickline --config {} run", file.display()));
+        let file = word(&file.display().to_string());
+        out.line(&format!("to run it in the foreground: `wickline --config {file} run`"));
         return Ok(false);
     }
     if !rustix::process::geteuid().is_root() {

@@ -21,7 +21,7 @@ use crate::setup::Answers;
 use crate::sketch::{Capture, Draft, sketch};
 
 /// Goes to the question before.
-const BACK: &str = "back";
+pub const BACK: &str = "back";
 
 /// A draft and the name that its files will have.
 #[derive(Clone, Debug)]
@@ -60,6 +60,9 @@ pub struct Interview<'a> {
     suggested: Option<String>,
     ports: Vec<Seen>,
     asks: bool,
+    /// The next question, and those that a person answered.
+    at: usize,
+    asked: Vec<usize>,
 }
 
 /// How a question was left.
@@ -77,24 +80,34 @@ impl<'a> Interview<'a> {
         asks: bool,
     ) -> Self {
         let (answers, drafted, suggested) = (Answers::default(), None, None);
-        Self { options, out, file, answers, prints, drafted, suggested, ports: Vec::new(), asks }
+        let (ports, asked) = (Vec::new(), Vec::new());
+        Self { options, out, file, answers, prints, drafted, suggested, ports, asks, at: 0, asked }
     }
 
-    pub fn found(self) -> Known {
-        Known { answers: self.answers, drafted: self.drafted, prints: self.prints }
+    pub fn found(&self) -> Known {
+        let Self { answers, drafted, prints, .. } = self;
+        Known { answers: answers.clone(), drafted: drafted.clone(), prints: prints.clone() }
+    }
+
+    /// To the question that was answered last.
+    pub fn back(&mut self) {
+        match self.asked.pop() {
+            Some(before) => self.at = before,
+            None => eprintln!("this is the first question"),
+        }
     }
 
     /// Every question that applies, until all are answered. Unattended, everything that lacks is named at once.
     pub async fn all(&mut self) -> Result<(), Failure> {
-        if self.asks {
+        if self.asks && self.at == 0 {
             let file = visible(&self.file.display().to_string());
             eprintln!(
                 "Questions for {file}. Enter takes what stands in brackets, {BACK} goes to the question before; \
                  nothing is written before the end."
             );
         }
-        let (mut at, mut asked, mut lacking) = (0, Vec::new(), Vec::new());
-        while let Some(step) = STEPS.get(at) {
+        let mut lacking = Vec::new();
+        while let Some(step) = STEPS.get(self.at) {
             if !self.applies(step) {
                 self.forget(step);
             } else if let Some(text) = step.given(self.options) {
@@ -109,17 +122,14 @@ impl<'a> Interview<'a> {
                 }
             } else {
                 match self.ask(step).await? {
-                    Left::Answered => asked.push(at),
+                    Left::Answered => self.asked.push(self.at),
                     Left::Back => {
-                        match asked.pop() {
-                            Some(before) => at = before,
-                            None => eprintln!("this is the first question"),
-                        }
+                        self.back();
                         continue;
                     }
                 }
             }
-            at += 1;
+            self.at += 1;
         }
         if lacking.is_empty() {
             return Ok(());
@@ -322,9 +332,10 @@ impl<'a> Interview<'a> {
     }
 
     /// What else may be typed.
-    fn more(&self, step: &Step) -> &'static str {
+    fn more(&self, step: &Step) -> String {
         let serial = self.answers.get("analyzer", "line").is_some_and(|l| l.starts_with("serial:"));
-        match step.what {
+        let shipped = |names: &[&str]| names.join(", ");
+        let more = match step.what {
             What::Line => {
                 " (a number above, serial:PATH, tcp:HOST:PORT, rfc2217:HOST:PORT or listen:ADDRESS:PORT)"
             }
@@ -333,14 +344,20 @@ impl<'a> Interview<'a> {
             }
             What::Speed => " (such as 9600 8N1)",
             What::Dialect if self.prints.is_empty() => {
-                " (a shipped one, the path of a file, or listen, to hear a report and try them)"
+                let names = shipped(dialect::builtin_names());
+                return format!(
+                    " ({names}, the path of a file, or listen, to hear a report and try them)"
+                );
             }
             What::Dialect => {
                 " (a name above, the path of a file, listen, to hear one more report, or sketch, to draft one)"
             }
-            What::Strip => " (a shipped one or the path of a file)",
+            What::Strip => {
+                return format!(" ({}, or the path of a file)", shipped(Strip::builtin_names()));
+            }
             _ => "",
-        }
+        };
+        more.to_owned()
     }
 
     /// Does what was asked for instead of an answer. True: and now the question again.

@@ -14,6 +14,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use self::finish::Agreed;
 use self::interview::Interview;
 use super::output::Output;
 use super::person::can_ask;
@@ -127,9 +128,17 @@ pub async fn setup(config: Option<PathBuf>, options: Options, out: &Output) -> A
         prints.push(std::fs::read(path).map_err(failed)?);
     }
     let mut interview = Interview::new(&options, out, &file, prints, asks);
-    interview.all().await?;
-    let found = interview.found();
-    finish::finish(&options, &file, old.as_deref(), &found, asks, out).await
+    loop {
+        interview.all().await?;
+        let found = interview.found();
+        match finish::agreed(&file, old.as_deref(), &found, asks)? {
+            Agreed::Yes => {
+                return finish::finish(&options, &file, old.as_deref(), &found, asks, out).await;
+            }
+            Agreed::No => return Err(Failure::wrong("nothing was written")),
+            Agreed::Back => interview.back(),
+        }
+    }
 }
 
 /// The one that every other command would find; else the package's for root, and here for anybody else.

@@ -9,22 +9,21 @@ use rustix::termios::{
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::time::Instant;
 
-use super::once;
+use super::{Asked, once};
 use crate::cli::Answer;
 use crate::cli::output::{Output, visible_lines};
-use crate::settings::bench::Bench;
 
 /// Between two looks, and between two looks at the keyboard.
 const AGAIN: Duration = Duration::from_secs(2);
 const KEYS: Duration = Duration::from_millis(100);
 
 /// Looks until somebody ends it; ends as the last look did.
-pub async fn watch(bench: &Bench, out: &Output) -> Answer {
+pub(super) async fn watch(asked: &Asked, out: &Output) -> Answer {
     let mut ends = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
     let keys = Keys::begin();
     loop {
         out.gather();
-        let answer = once(bench, out).await;
+        let answer = once(asked, out).await;
         let mut page = out.gathered();
         let exit = answer.unwrap_or_else(|failure| {
             let why = format!("wickline: {}", visible_lines(&failure.text));

@@ -26,6 +26,7 @@ pub enum About {
     Held,
     Refused,
     Missing,
+    Orders,
     Day,
     Store,
     Certificate,
@@ -34,7 +35,7 @@ pub enum About {
 }
 
 impl About {
-    pub const ALL: [About; 13] = [
+    pub const ALL: [About; 14] = [
         About::Daemon,
         About::Line,
         About::Instrument,
@@ -43,6 +44,7 @@ impl About {
         About::Held,
         About::Refused,
         About::Missing,
+        About::Orders,
         About::Day,
         About::Store,
         About::Certificate,
@@ -61,6 +63,7 @@ impl About {
             About::Held => "held",
             About::Refused => "refused",
             About::Missing => "missing",
+            About::Orders => "orders",
             About::Day => "days",
             About::Store => "store",
             About::Certificate => "certificate",

@@ -3,7 +3,7 @@
 use serde_json::json;
 
 use super::{About, Look, facts};
-use crate::pipeline::seen::NOT_YET;
+use crate::pipeline::seen::{GO_ON_US, NOT_YET};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::daemon_state::{Kind, Point};
@@ -17,6 +17,12 @@ const WEEK_US: i64 = 7 * 86_400_000_000;
 /// A daemon that began less long ago may be opening a line still: nobody is needed for that. An opening has 10 s, and
 /// what it came to is told within a second or two.
 const OPENING_US: i64 = 15_000_000;
+
+const RIVALS: &str = "find the second device that has this line's address in its settings, and give it a line of \
+                      its own";
+const REFUSED: &str = "find who connects: an analyzer that has a new address belongs into `allow` of this line, then \
+                       `systemctl reload wickline`; a second device needs a line of its own";
+const COPY: &str = "have the place that the copy goes to take it again; results do not wait for it";
 
 impl Look<'_> {
     /// Where one took another's place: which it is, and since when.
@@ -54,12 +60,15 @@ impl Look<'_> {
             let of = |kind| self.point(kind, &id, None).cloned();
             let (point, rivals) = (of(Kind::Line), of(Kind::Rivals));
             let (tee, troubles) = (of(Kind::Tee), of(Kind::Troubles));
+            let goes_on = |p: &Point| p.last_at.is_some_and(|last| self.now - last <= GO_ON_US);
+            let refused = of(Kind::Refused).filter(goes_on);
             let stands = self.stands(point.as_ref());
             let parts = [
                 Some(stands),
                 Some(last_text),
                 silence.clone(),
                 rivals.as_ref().map(|rivals| self.rivals(rivals)),
+                refused.as_ref().map(|refused| self.refused(refused)),
                 tee.as_ref().map(|tee| self.copy(tee)),
                 troubles.as_ref().map(|troubles| self.troubles(troubles)),
             ];
@@ -69,8 +78,16 @@ impl Look<'_> {
             let since = point.map(|p| self.bench.clock.rfc3339(p.since));
             let last_at = last.map(|(_, at)| self.bench.clock.rfc3339(at));
             let copied = tee.map(|tee| tee.up);
-            let wrong = down || silence.is_some() || rivals.is_some() || copied == Some(false);
+            let todo = [
+                (rivals.is_some(), RIVALS),
+                (refused.is_some(), REFUSED),
+                (copied == Some(false), COPY),
+            ];
+            let wrong = down || silence.is_some() || todo.iter().any(|(wrong, _)| *wrong);
             let found = self.add(About::Line, &id, wrong, text);
+            if let Some((_, todo)) = todo.iter().find(|(wrong, _)| *wrong && !down) {
+                found.todo = Some((*todo).to_owned());
+            }
             found.facts = facts([
                 ("up", json!(up)),
                 ("since", json!(since)),
@@ -78,6 +95,7 @@ impl Look<'_> {
                 ("last_report_at", json!(last_at)),
                 ("silent", json!(silence.is_some())),
                 ("rivals", json!(rivals.is_some())),
+                ("refused", json!(refused.and_then(|refused| refused.why))),
                 ("tee", json!(copied)),
                 ("troubles", json!(troubles.and_then(|troubles| troubles.why))),
             ]);
@@ -104,6 +122,16 @@ impl Look<'_> {
         let at = self.time(rivals.since);
         format!(
             "since {at} new connections take it over again and again: do two devices connect to it?"
+        )
+    }
+
+    fn refused(&self, refused: &Point) -> String {
+        let (since, last) = (refused.since, refused.last_at.unwrap_or(refused.since));
+        let how = refused.why.as_deref().unwrap_or_default();
+        format!(
+            "connections are refused since {}, the last at {}: {how}",
+            self.time(since),
+            self.time(last)
         )
     }
 

@@ -94,6 +94,14 @@ impl Placed {
         let name = range_name(&key.mark, from, to, key.width);
         absent_id(&self.item.analyzer, &name, &key.shown)
     }
+
+    /// The same as people name them.
+    pub fn name_of(&self, from: i64, to: i64) -> String {
+        let part = self.row.as_ref().filter(|k| (k.from, k.to) != (from, to));
+        let part = part.map(|key| range_name(&key.mark, from, to, key.width));
+        let name = part.or_else(|| self.item.number.clone()).unwrap_or_else(|| "-".into());
+        format!("{name} of {}", self.item.analyzer)
+    }
 }
 
 /// What stands for a number that did not come, or for several: its name, and in which run it is where that is

@@ -22,6 +22,8 @@ pub enum Kind {
     Line,
     /// Two devices that take a line from each other.
     Rivals,
+    /// Who is turned away from a line; `last_at` is when one last was.
+    Refused,
     /// What went wrong on a line beneath its bytes; `why` has it in words, `last_at` when it was last told.
     Troubles,
     /// The copy of a line.
@@ -35,13 +37,16 @@ pub enum Kind {
     Alarm,
     /// A source of orders: whether it can connect.
     Source,
+    /// How far the pages of a store were looked at after a start.
+    Check,
 }
 
 impl Kind {
-    const ALL: [Kind; 10] = [
+    const ALL: [Kind; 12] = [
         Kind::Daemon,
         Kind::Line,
         Kind::Rivals,
+        Kind::Refused,
         Kind::Troubles,
         Kind::Tee,
         Kind::Receiver,
@@ -49,6 +54,7 @@ impl Kind {
         Kind::Tape,
         Kind::Alarm,
         Kind::Source,
+        Kind::Check,
     ];
 
     #[must_use]
@@ -57,6 +63,7 @@ impl Kind {
             Kind::Daemon => "daemon",
             Kind::Line => "line",
             Kind::Rivals => "rivals",
+            Kind::Refused => "refused",
             Kind::Troubles => "troubles",
             Kind::Tee => "tee",
             Kind::Receiver => "receiver",
@@ -64,6 +71,7 @@ impl Kind {
             Kind::Tape => "tape",
             Kind::Alarm => "alarm",
             Kind::Source => "source",
+            Kind::Check => "check",
         }
     }
 }

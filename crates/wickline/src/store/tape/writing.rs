@@ -266,7 +266,7 @@ impl Writer {
         }
         self.tell_health(false);
         if matches!(error, StoreError::Full { .. })
-            && self.ballast.take().is_some_and(|ballast| ballast.drop_off())
+            && self.ballast.as_ref().is_some_and(Ballast::drop_off)
         {
             warn!("the disk is full: ballast given up, so that people can work and clear it");
         }

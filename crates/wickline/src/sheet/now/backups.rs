@@ -1,0 +1,46 @@
+//! The last backup, as the trail has it: one that failed, or is too old. Where none was ever tried nothing is said.
+
+use serde_json::json;
+
+use super::{About, Look, facts};
+use crate::store::StoreError;
+use crate::store::copying::{FAILED, MADE, STORES};
+use crate::store::ledger::Ledger;
+
+const DAY_US: i64 = 86_400_000_000;
+
+impl Look<'_> {
+    pub(super) async fn backups(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
+        let made = ledger.last_act(STORES, MADE).await?;
+        let made_at = made.map(|act| act.at);
+        let failed = ledger.last_act(STORES, FAILED).await?;
+        let failed = failed.filter(|act| made_at.is_none_or(|at| at < act.at));
+        let last = match made_at {
+            None => "none was made before".to_owned(),
+            Some(at) => match (self.now - at).div_euclid(DAY_US) {
+                ..1 => format!("the last one is of {}", self.time(at)),
+                days => format!("the last one is of {}, {days} day(s) old", self.time(at)),
+            },
+        };
+        let is_old = |at: i64| {
+            self.bench.backup_days.is_some_and(|days| self.now - at >= days.saturating_mul(DAY_US))
+        };
+        let (wrong, text, outside) = match (failed, made_at) {
+            (Some(act), _) => {
+                let why = act.reason.unwrap_or_default();
+                (true, format!("failed {}: {why}; {last}", self.time(act.at)), "failed".to_owned())
+            }
+            (None, Some(at)) => (is_old(at), last.clone(), last),
+            (None, None) => return Ok(()),
+        };
+        let at = made_at.map(|at| self.bench.clock.rfc3339(at));
+        let found = self.add(About::Store, "backup", wrong, text);
+        // Results go on meanwhile.
+        found.urgent = false;
+        found.outside = Some(outside);
+        found.todo =
+            wrong.then(|| "systemctl status wickline-backup.timer wickline-backup.service".into());
+        found.facts = facts([("made_at", json!(at))]);
+        Ok(())
+    }
+}

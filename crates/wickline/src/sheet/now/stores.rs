@@ -1,0 +1,183 @@
+//! How the stores, the certificates, the alarms and the clocks are.
+
+use serde_json::json;
+
+use super::{About, CERTIFICATE_DAYS, Look};
+use crate::address::Address;
+use crate::backup::PUT_BACK;
+use crate::clock::{self, Sync};
+use crate::daemon;
+use crate::settings::bench::Analyzer;
+use crate::store::disk_room::{folder_of, free_bytes};
+use crate::store::ledger::Ledger;
+use crate::store::rows::daemon_state::Kind;
+use crate::store::tape::Tape;
+use crate::store::{StoreError, sound};
+
+/// Larger files are opened and no more: every page of this takes a second or two.
+const LOOKED_THROUGH: u64 = 512 << 20;
+
+/// An error: the file of a store cannot be used. Nothing of it is changed.
+async fn looked(store: &Address, which: &str) -> Result<(), StoreError> {
+    let Address::Sqlite(path) = store else { return Ok(()) };
+    sound::whole_log(path).await?;
+    let db = match which {
+        "tape" => Tape::look(path).await?.db(),
+        _ => Ledger::look(store.clone()).await?.db,
+    };
+    let small = std::fs::metadata(path).is_ok_and(|file| file.len() <= LOOKED_THROUGH);
+    let whole = if small { db.is_whole().await } else { Ok(()) };
+    db.close().await.and(whole)
+}
+
+impl Look<'_> {
+    /// The room beside the tape, and whether the tape takes what is heard.
+    pub(super) fn stores(&mut self, ledger: Result<&str, &str>) {
+        let bench = self.bench;
+        let free = free_bytes(folder_of(&bench.tape)).ok();
+        let tape = self.point(Kind::Tape, "", None).filter(|p| !p.up).cloned();
+        let low = free.is_some_and(|free| free < bench.low_water.saturating_mul(2));
+        let room = match free {
+            Some(free) if low => format!(
+                "{} MiB free, and below {} MiB nothing is taken",
+                free >> 20,
+                bench.low_water >> 20
+            ),
+            Some(free) => format!("{} MiB free", free >> 20),
+            None => "its disk cannot be looked at from here".to_owned(),
+        };
+        let mut text = match &tape {
+            Some(point) => {
+                let why = point.why.as_deref().unwrap_or_default();
+                format!("since {}: {why}; {room}", self.time(point.since))
+            }
+            None => room,
+        };
+        text.push_str(&self.looked_at("tape"));
+        let found = self.add(About::Store, "tape", low || tape.is_some(), text);
+        found.facts.insert("free_bytes".into(), json!(free));
+        let text = match ledger {
+            Ok(label) => format!("{label}: answers{}", self.looked_at("ledger")),
+            Err(why) => format!("it cannot be reached, and lines are heard onto the tape: {why}"),
+        };
+        let found = self.add(About::Store, "ledger", ledger.is_err(), text);
+        let outside = || "it cannot be reached, and lines are heard onto the tape".to_owned();
+        found.outside = ledger.is_err().then(outside);
+    }
+
+    /// How far a daemon looked at the pages of a store, as long as it does.
+    fn looked_at(&self, store: &str) -> String {
+        let point = self.point(Kind::Check, store, None);
+        point.map_or_else(String::new, |point| {
+            let how = point.why.as_deref().unwrap_or_default();
+            format!("; its pages are looked at since {}, {how}", self.time(point.since))
+        })
+    }
+
+    /// Files that no daemon watches, which looks at them whenever it starts: one that is damaged may be why none runs.
+    pub(super) async fn unwatched(&mut self) {
+        if daemon::is_locked(&self.bench.tape) != Some(false) {
+            return;
+        }
+        let tape = Address::Sqlite(self.bench.tape.clone());
+        for (which, store) in [("tape", &tape), ("ledger", &self.bench.ledger)] {
+            let Err(error) = looked(store, which).await else { continue };
+            let known =
+                self.findings.iter_mut().find(|f| f.about == About::Store && f.which == which);
+            let Some(found) = known.filter(|_| matches!(error, StoreError::Damaged { .. })) else {
+                continue;
+            };
+            (found.wrong, found.urgent, found.text) = (true, true, error.to_string());
+            (found.todo, found.outside) = (Some(PUT_BACK.to_owned()), Some("it is damaged".into()));
+        }
+    }
+
+    /// What the stores have to tell until a person lifts it.
+    pub(super) async fn notices(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
+        for notice in ledger.notices().await? {
+            let text = notice.words(&self.bench.clock);
+            let since = self.bench.clock.rfc3339(notice.since);
+            let found = self.add(About::Store, notice.kind.code(), true, text);
+            found.outside = Some(format!("since {since}"));
+            found.todo = Some("wickline ledger notices".into());
+        }
+        Ok(())
+    }
+
+    /// Those who are told, as far as they could be.
+    pub(super) fn alarms(&mut self) {
+        for alarm in &self.bench.alarms {
+            let point = self.point(Kind::Alarm, &alarm.id, None).filter(|p| !p.up).cloned();
+            let text = match &point {
+                None => format!("goes to {}", alarm.place()),
+                Some(point) => {
+                    let why = point.why.as_deref().unwrap_or_default();
+                    format!("cannot be delivered since {}: {why}", self.time(point.since))
+                }
+            };
+            let found = self.add(About::Alarm, &alarm.id, point.is_some(), text);
+            found.outside = Some("cannot be delivered".into());
+        }
+    }
+
+    /// Our own as they lie here, the receivers' as daemons met them.
+    pub(super) fn certificates(&mut self) {
+        let now_s = self.now / 1_000_000;
+        let mut ends: Vec<(String, Result<i64, String>)> = Vec::new();
+        for target in &self.bench.targets {
+            let own = target.addresses.iter().find_map(|a| a.certificate_ends());
+            ends.extend(own.map(|ends| (format!("{}, our own", target.id), ends)));
+        }
+        let told: Vec<(String, i64)> = self
+            .told
+            .iter()
+            .flat_map(|t| &t.points)
+            .filter(|((kind, id), _)| *kind == Kind::Certificate && !id.ends_with("our own"))
+            .filter_map(|((_, id), point)| Some((id.clone(), point.last_at? / 1_000_000)))
+            .collect();
+        ends.extend(told.into_iter().map(|(id, at)| (id, Ok(at))));
+        for (which, ends) in ends {
+            let (wrong, text) = match &ends {
+                Err(why) => (true, format!("cannot be read: {why}")),
+                Ok(ends) => {
+                    let days = (ends - now_s).div_euclid(86_400);
+                    let said = if days < 0 { "ended" } else { "ends" };
+                    let on = self.bench.clock.day(ends.saturating_mul(1_000_000));
+                    (days < CERTIFICATE_DAYS, format!("{said} on {on}"))
+                }
+            };
+            self.add(About::Certificate, &which, wrong, text);
+        }
+    }
+
+    /// Our own clock, and each analyzer's against it.
+    pub(super) async fn clocks(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
+        let (wrong, text) = match clock::synchronised().await {
+            Sync::Yes => (false, "synchronised"),
+            Sync::No => (true, "not synchronised with any time server"),
+            Sync::Unknown => (false, "whether it is synchronised cannot be seen here"),
+        };
+        self.add(About::Clock, "ours", wrong, text.to_owned());
+        for analyzer in self.bench.analyzers.clone() {
+            let mut by: Vec<i64> =
+                ledger.clock_samples(&analyzer.id).await?.iter().map(|(_, by)| *by).collect();
+            by.sort_unstable();
+            let Some(drift) = by.get(by.len() / 2).copied() else { continue };
+            self.drift(&analyzer, drift);
+        }
+        Ok(())
+    }
+
+    fn drift(&mut self, analyzer: &Analyzer, drift: i64) {
+        let limit = analyzer.clock.limits.drift;
+        let side = if drift < 0 { "behind" } else { "ahead" };
+        let (minutes, seconds) = (drift.abs() / 60, drift.abs() % 60);
+        let text = format!(
+            "{minutes} min {seconds} s {side} of ours; from {} min on its reports are held",
+            limit / 60
+        );
+        let wrong = drift.abs() * 2 >= limit;
+        let found = self.add(About::Clock, &analyzer.id, wrong, text);
+        found.facts.insert("drift_s".into(), json!(drift));
+    }
+}
