@@ -282,6 +282,39 @@ fn a_specimen_of_two_patients_waits_until_a_person_has_settled_whose_it_is() {
     });
 }
 
+#[test]
+fn a_changed_name_goes_out_with_what_still_waits() {
+    runtime().block_on(async {
+        let mut house = House::new("orders-name", "").await;
+        assert_eq!(run(&house.config, &["queue", "pause", "lis"]).status.code(), Some(0));
+        house.say(&order("NW", "K1", "KP-20417", "KP700101"), "A1");
+        assert_eq!(house.strip("KP-20417").await["state"], "waiting");
+        let update = "MSH|^~\\&|LIS|KESTREL|WICKLINE|KESTRELPOINT|20260314082000+0000||ADT^A08^ADT_A01|A2|P|2.5.1\r\
+                      EVN||20260314082000\rPID|1||KP700101^^^KESTREL^MR||Heron-Invented^Adela||19700101|F\r\
+                      PV1|1|O\r";
+        let answer = Sender::to(&house.source).say(update.as_bytes()).expect("an answer");
+        assert_eq!(field(&answer, "MSA", 1), "AA");
+        assert_eq!(run(&house.config, &["queue", "resume", "lis"]).status.code(), Some(0));
+        let message = house.receiver.next().await.expect("it goes").body;
+        assert_eq!(field(&message, "PID", 5), "Heron-Invented^Adela");
+    });
+}
+
+#[test]
+fn a_result_that_went_first_answers_the_order_that_comes_later() {
+    runtime().block_on(async {
+        let mut house = House::new("orders-later", "[orders]\nwithout_order = \"send\"\n").await;
+        assert_eq!(house.strip("KP-20417").await["state"], "waiting");
+        let message = house.receiver.next().await.expect("it goes without an order").body;
+        assert_eq!(field(&message, "PID", 5), "");
+        let first = order("NW", "K1", "KP-20417", "KP700101");
+        assert_eq!(house.say(&first, "A1"), ("AA".into(), vec!["OK".into()]));
+        assert_eq!(house.standing("K1"), "answered");
+        let queue = ask(&house.config, &["queue", "--state", "waiting"]);
+        assert_eq!(queue["items"].as_array().map(Vec::len), Some(0), "nothing is sent again");
+    });
+}
+
 /// What was answered with a yes is there exactly once, whenever the daemon was killed.
 #[test]
 fn each_order_that_was_accepted_is_kept_once_under_kills() {

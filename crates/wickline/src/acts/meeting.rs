@@ -230,6 +230,23 @@ pub(crate) async fn bound(
     }
 }
 
+/// A result that went before its order came answers it: nothing more is sent of it, and the order waits no longer.
+pub(crate) async fn answered_before(
+    write: &mut Write,
+    bench: &Bench,
+    n: i64,
+) -> Result<(), StoreError> {
+    let row = whole(write, n).await?;
+    if !row.orders.is_empty() || row.state != ReportState::Waiting || row.is_control() {
+        return Ok(());
+    }
+    if let Met::Goes(shares) = meet(write, bench, &Strip::of(bench, &row)).await? {
+        let specimen = row.specimen.as_deref().unwrap_or_default();
+        bind(write, bench, (row.root(), &row.filler, specimen), shares).await?;
+    }
+    Ok(())
+}
+
 /// The reason for which a report would have to wait if its results began to be told now, unless a person has let it go
 /// in spite of that.
 pub(crate) async fn waits(
@@ -297,6 +314,23 @@ impl Ledger {
         let act = act("release", n, Some(was), if goes { "waiting" } else { "held" });
         record(write, &Actor::daemon(), act).await?;
         Ok(goes)
+    }
+
+    /// Builds what waits of a report anew, where its order says something else of its patient now. What was tried stays as
+    /// it is: the receiver may have it.
+    pub(crate) async fn told_anew(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        n: i64,
+    ) -> Result<(), StoreError> {
+        let (row, known) = Known::read(write, bench, n).await?;
+        let waits = !message::open_of(write, n).await?.is_empty();
+        if row.state != ReportState::Waiting || !waits || bench.analyzer(&row.analyzer).is_none() {
+            return Ok(());
+        }
+        let pass = door::pass(Asked::Deliver, &known.facts(&row))?;
+        self.send(write, bench, &row, &pass, row.note.as_deref()).await
     }
 
     /// Draws back the messages of a report that nobody has tried to send, and holds it by what its orders say now. Its

@@ -334,6 +334,15 @@ impl Desk<'_> {
                             let goes = self.ledger.meet_again(self.write, self.bench, n).await?;
                             released += usize::from(goes);
                         }
+                        let since = (self.now - self.bench.orders.rules.oldest) * SECOND;
+                        for n in order::out_of(self.write, specimen.expose(), since).await? {
+                            meeting::answered_before(self.write, self.bench, n).await?;
+                        }
+                    }
+                }
+                Deed::Person(key) => {
+                    for n in self.reports_of(key).await? {
+                        self.ledger.told_anew(self.write, self.bench, n).await?;
                     }
                 }
                 // They stand in the order's row, which is kept; a person sees them in its list.
@@ -341,7 +350,6 @@ impl Desk<'_> {
                 | Deed::Amend(_)
                 | Deed::KeepNumber(_)
                 | Deed::Stand(..)
-                | Deed::Person(_)
                 | Deed::Dispute(_)
                 | Deed::TellPerson(_)
                 | Deed::Note(_)

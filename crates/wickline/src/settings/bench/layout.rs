@@ -201,7 +201,8 @@ mod tests {
             "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\n\
              [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
              [[analyzer]]\nid = \"bench-1\"\nline = \"tcp:127.0.0.1:1\"\ndialect = \"two-column\"\n\
-             [[receiver]]\nid = \"lis\"\naddress = \"dir:out\"\n{keys}\n"
+             [[receiver]]\nid = \"lis\"\naddress = \"dir:out\"\n{keys}\n\
+             [[source]]\nid = \"ward\"\nlisten = \"127.0.0.1:1\"\ntests = [\"UADIP=ten-pad\"]\n"
         );
         let loaded = from_text(Path::new("./w.toml"), text).expect("readable");
         told(&Bench::build(&loaded).expect("a bench").targets[0]);

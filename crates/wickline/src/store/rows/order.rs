@@ -368,6 +368,16 @@ pub async fn held_of(write: &mut Write, specimen: &str) -> Result<Vec<i64>, Stor
     firsts::<i64, BTreeSet<i64>>(write, query).await.map(|found| found.into_iter().collect())
 }
 
+/// Reports of a specimen id that are on their way or out, heard since then.
+pub async fn out_of(write: &mut Write, specimen: &str, since: i64) -> Result<Vec<i64>, StoreError> {
+    let query = sqlx::query(
+        "SELECT n FROM report WHERE state = 'waiting' AND specimen = $1 AND heard_at > $2",
+    )
+    .bind(specimen.to_owned())
+    .bind(since);
+    firsts::<i64, BTreeSet<i64>>(write, query).await.map(|found| found.into_iter().collect())
+}
+
 /// What was answered to a message that came before, byte by byte the same.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Answered {
