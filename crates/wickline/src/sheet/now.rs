@@ -129,6 +129,30 @@ impl Now {
         look.done(false)
     }
 
+    /// What this machine shows of the daemon and the files where the ledger cannot be looked at.
+    pub async fn by_the_files(bench: &Bench, error: &StoreError) -> Self {
+        let lock = daemon::is_locked(&bench.tape);
+        let (now, ages) = (clock::now_us(), Ages { today: 0, week: 0 });
+        let (told, findings) = (Vec::new(), Vec::new());
+        let mut look = Look { bench, now, ages, told, lock, beside: false, findings };
+        match lock {
+            Some(true) => look.add(About::Daemon, "-", false, "one works with the tape".to_owned()),
+            Some(false) => {
+                let text = "none runs: nothing is heard, read or sent".to_owned();
+                look.add(About::Daemon, "-", true, text)
+            }
+            None => {
+                let text = "whether one runs cannot be seen here".to_owned();
+                look.add(About::Daemon, "-", false, text)
+            }
+        };
+        look.stores(Err(&error.to_string()));
+        look.unwatched().await;
+        look.none_yet(error);
+        look.certificates();
+        look.done(false)
+    }
+
     /// What is known of one thing. None: nothing is.
     #[must_use]
     pub fn of(&self, about: About, which: &str) -> Option<&Finding> {
