@@ -124,9 +124,9 @@ fn told(bench: &Bench, done: &Done, out: &Output) -> Answer {
     }
     if *waiting > 0 {
         out.line(&format!(
-            "{waiting} message(s) wait in this ledger that a receiver may have accepted since the backup. Before delivery \
-             is resumed: `wickline queue counts` and, with what a receiver filed, `wickline queue compare export.csv` \
-             tell which"
+            "{waiting} message(s) wait in this ledger that a receiver may have accepted since the backup. Before \
+             delivery is resumed: `wickline queue counts` and, with what a receiver filed, \
+             `wickline queue compare export.csv` tell which"
         ));
     }
     out.line("To go on: start the daemon (`systemctl start wickline`), then");

@@ -104,7 +104,8 @@ pub(crate) const LAST_REPORT: &str = "SELECT n, heard_at FROM report WHERE analy
      ORDER BY heard_at DESC, n DESC LIMIT 1";
 pub(crate) const WAS_HEARD: &str = "SELECT count(*) AS many FROM (SELECT n FROM report \
      WHERE analyzer = $1 AND heard_at > $2 AND heard_at <= $3 LIMIT 1) few";
-pub(crate) const LAST_ACT: &str = "SELECT who, at, reason, became FROM trail WHERE object = $1 AND verb = $2 ORDER BY n DESC LIMIT 1";
+pub(crate) const LAST_ACT: &str = "SELECT who, at, reason, became FROM trail WHERE object = $1 AND verb = $2 \
+     ORDER BY n DESC LIMIT 1";
 
 impl Ledger {
     /// Reports that need a person.
