@@ -246,6 +246,14 @@ fn a_backup_that_fails_or_is_old_is_told() {
         let text = told["text"].as_str().expect("words");
         assert!(text.contains("failed") && text.contains("make it first"), "{text}");
         assert!(text.contains("none was made before"), "{text}");
+        let good = std::fs::read_to_string(&config).expect("the configuration");
+        std::fs::write(&config, good.replace("ten-pad", "nine-pad")).expect("written");
+        let place = folder.0.join("backups").display().to_string();
+        assert_eq!(run(&config, &["backup", &place]).status.code(), Some(2));
+        std::fs::write(&config, good).expect("written");
+        let told = last(ask(&config, &["status"])).expect("told");
+        let text = told["text"].as_str().expect("words");
+        assert!(text.contains("the configuration is wrong"), "it could not begin: {text}");
         let copy = backed_up(&config);
         let told = last(ask(&config, &["status"])).expect("told");
         assert_eq!(told["wrong"], false, "{told}");

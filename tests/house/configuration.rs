@@ -379,6 +379,21 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
         "[[alarm]]\nid = \"ops\"\nto = \"mailto:it@ops.example\"\ncommand = [\"sendmail -t\"]\n[[receiver]]",
         &["alarm.command", "the whole path of a program"],
     ),
+    (
+        "[[receiver]]",
+        "[[alarm]]\nid = \"it\"\nto = \"mailto:it@ops.example\"\ncommand = \"/usr/bin/curl it:s3cret\"\n[[receiver]]",
+        &["alarm.command", "/usr/bin/curl ***"],
+    ),
+    (
+        "[[receiver]]",
+        "[[alarm]]\nid = \"it\"\nto = \"mailto:it@ops.example\"\ncommand = [\n \"curl\",\n \"s3cret\"]\n[[receiver]]",
+        &["alarm.command", "curl ***"],
+    ),
+    (
+        "[[receiver]]",
+        "[[alarm]]\nid = \"it\"\nto = \"mailto:it@ops.example it:s3cret\"\n[[receiver]]",
+        &["alarm.to", "mailto:it@ops.example ***"],
+    ),
 ];
 
 const R: &str = "id = \"lis\"";
@@ -542,6 +557,14 @@ fn a_missing_file_and_a_wrong_environment_are_told() {
     let folder = Folder::new("missing");
     let output = run(&folder.0.join("none.toml"), &["check"]);
     assert_eq!(output.status.code(), Some(2));
+    // One that is there and cannot be read is not missing.
+    let link = folder.0.join("wickline.toml");
+    std::os::unix::fs::symlink("wickline.toml", &link).expect("linked to itself");
+    let output = crate::kit::program().arg("check").current_dir(&folder.0).output();
+    let said = String::from_utf8_lossy(&output.expect("it can be run").stderr).into_owned();
+    assert!(!said.contains("no configuration found"), "{said}");
+    assert!(said.contains("wickline.toml") && said.contains("symbolic links"), "{said}");
+    std::fs::remove_file(&link).expect("removed");
     let good = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "mllp://127.0.0.1:1", "");
     let path = folder.write("wickline.toml", &good);
     let output = crate::kit::program()

@@ -161,12 +161,14 @@ fn a_damaged_store_is_shown_with_what_to_do() {
         let text = String::from_utf8_lossy(&text);
         assert_eq!(status.status.code(), Some(code), "{text}");
         assert!(text.contains("is damaged") && text.contains(hint), "{text}");
-        if store == "tape" {
-            let status = ask(&config, &["status"]);
-            let items = status["items"].as_array().expect("items");
-            let tape = items.iter().find(|i| i["about"] == "store" && i["which"] == "tape");
-            assert_eq!(tape.map(|tape| &tape["wrong"]), Some(&true.into()), "{status}");
-        }
+        assert!(text.contains("how it stands"), "a table: {text}");
+        let status = crate::kit::run(&config, &["--json", "status"]).stdout;
+        let status: serde_json::Value = serde_json::from_slice(&status).expect("JSON");
+        let items = status["items"].as_array().expect("items");
+        let found = items.iter().find(|i| i["about"] == "store" && i["which"] == store);
+        assert_eq!(found.map(|found| &found["wrong"]), Some(&true.into()), "{status}");
+        let daemon = items.iter().find(|i| i["about"] == "daemon").expect("a row");
+        assert_eq!(daemon["wrong"], true, "none runs: {status}");
         assert!(std::fs::read(&file).is_ok_and(|now| now == bytes), "a question changes nothing");
     }
 }

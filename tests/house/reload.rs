@@ -240,6 +240,46 @@ fn what_cannot_be_opened_or_needs_a_start_changes_nothing() {
     });
 }
 
+/// Nobody watches a journal: a file that is refused is told to whoever is told of anything, without its words, until
+/// one is taken.
+#[test]
+fn a_configuration_that_is_refused_is_told_until_one_is_taken() {
+    let folder = Folder::new("refused-told");
+    let mail = folder.0.join("mail");
+    let more = format!(
+        "{CONSOLE}[[alarm]]\nid = \"it\"\nto = \"mailto:it@kestrelpoint.example\"\nafter_minutes = 0\n\
+         command = [\"/usr/bin/tee\", \"-a\", {:?}]\n",
+        mail.display().to_string()
+    );
+    let good = configuration("listen:127.0.0.1:0", "two-column", "ten-pad", "dir:out", &more);
+    let config = folder.write("wickline.toml", &good);
+    let (mut daemon, ready) = Daemon::start_ready(&config);
+    let console = ready["console"].as_str().expect("an address").to_owned();
+    let figure = "wickline_wrong{about=\"daemon\",which=\"configuration\"} 1\n";
+    assert!(!get(&console, "/metrics").contains(figure));
+    std::fs::write(&config, good.replace("ten-pad", "nine-pad")).expect("written");
+    daemon.hang_up();
+    daemon.wait_for(|e| e["event"] == "configuration-refused");
+    until(|| get(&console, "/metrics").contains(figure));
+    let mails = || std::fs::read_to_string(&mail).unwrap_or_default();
+    until(|| mails().contains("daemon configuration, known since"));
+    let told = mails();
+    assert!(told.contains("`wickline check`") && !told.contains("nine-pad"), "{told}");
+    // The file is right again and nobody said so to the daemon, which runs on what it read before.
+    std::fs::write(&config, &good).expect("written");
+    let shown = || {
+        let status = ask(&config, &["status"]);
+        let items = status["items"].as_array().expect("items").clone();
+        items.into_iter().find(|i| i["about"] == "daemon" && i["which"] == "configuration")
+    };
+    until(|| shown().is_some_and(|i| i["wrong"] == true));
+    daemon.hang_up();
+    daemon.wait_for(|e| e["event"] == "ready");
+    until(|| !get(&console, "/metrics").contains(figure) && shown().is_none());
+    until(|| mails().contains("Over:\n- URGENT, daemon configuration"));
+    assert_eq!(daemon.stop(), 0, "{}", said(&config));
+}
+
 /// A receiver that is down stays down over a reload, and is told to be up when it is.
 #[test]
 fn what_is_known_of_a_receiver_outlives_a_reload() {

@@ -50,6 +50,13 @@ fn everything_says_since_when_and_a_signed_proof_is_of_the_one_before() {
     let day = ask(&config, &["day"]);
     let told = day["replaced"][0].as_str().expect("told");
     assert!(told.contains("at bench-1: serial A-20418") && told.contains("before it"), "{told}");
+    // The configuration names the new one, which says nothing of the one before.
+    let with = text.replace("dialect = \"lis02\"", "dialect = \"lis02\"\nserial = \"A-20418\"");
+    folder.write("wickline.toml", &with);
+    let day = ask(&config, &["day"]);
+    let told = day["replaced"][0].as_str().expect("told").to_owned();
+    assert!(told.contains("before it one whose serial number nobody wrote down"), "{told}");
+    folder.write("wickline.toml", &text);
     let trail = ask(&config, &["trail"]).to_string();
     assert!(trail.contains("\"replace\"") && trail.contains("J. Mast"), "{trail}");
 

@@ -64,6 +64,15 @@ fn an_older_backup_of_both_keeps_the_tape_and_holds_what_was_perhaps_sent() {
         let aside = after.iter().find(|(path, _)| path.to_string_lossy().contains("-before-"));
         assert_eq!(aside.map(|(_, bytes)| bytes), Some(ledger));
         assert_eq!(after[&folder.0.join("tape.db")], before[&folder.0.join("tape.db")]);
+        // That it was put back says that one was made, and when.
+        let status = ask(&config, &["status"]);
+        let items = status["items"].as_array().expect("items");
+        let backup = items.iter().find(|i| i["about"] == "store" && i["which"] == "backup");
+        let backup = backup.unwrap_or_else(|| panic!("a backup is known: {status}"));
+        assert_eq!(backup["wrong"], false, "{backup}");
+        assert!(backup["made_at"].is_string(), "{backup}");
+        let check = String::from_utf8_lossy(&run(&config, &["check"]).stdout).into_owned();
+        assert!(!check.contains("was ever made"), "{check}");
         let rows = ask(&config, &["trail", "--who", "J. Mast", "--last", "1"])["items"].clone();
         assert_eq!((&rows[0]["verb"], &rows[0]["reason"]), (&"restore".into(), &REASON[1].into()));
         assert_eq!(
@@ -83,6 +92,23 @@ fn an_older_backup_of_both_keeps_the_tape_and_holds_what_was_perhaps_sent() {
     });
 }
 
+/// What waited when the backup was made may have gone since: that is said before it goes again.
+#[test]
+fn what_waits_in_a_backup_is_told_before_it_goes_again() {
+    runtime().block_on(async {
+        let (_folder, _receiver, config, _) = four_sent("put-waits").await;
+        let mut daemon = Daemon::start(&config);
+        done(&config, &["queue", "pause", "lis"]);
+        crate::set_back::run_strips(&mut daemon, &strips(101, 2)).await;
+        crate::kit::until(|| ask(&config, &["queue"])["totals"]["waiting"] == 2);
+        let copy = backed_up(&config);
+        assert_eq!(daemon.stop(), 0);
+        let told = restored(&config, &copy, &[]);
+        assert!(told.contains("2 message(s) wait in this ledger"), "{told}");
+        assert!(hints(&told).iter().any(|h| h == "wickline queue counts"), "{told}");
+    });
+}
+
 /// The disk is gone with both stores: nobody can notice that, so the restore itself says it.
 #[test]
 fn both_stores_from_nothing_pause_delivery_and_give_no_id_twice() {
@@ -96,7 +122,8 @@ fn both_stores_from_nothing_pause_delivery_and_give_no_id_twice() {
             assert_eq!(daemon.stop(), 0);
             remove(&folder, "ledger.db");
             remove(&folder, "tape.db");
-            let told = restored(&config, &copy, &[]);
+            // Of the folder above it, which holds no other.
+            let told = restored(&config, copy.parent().expect("a folder"), &[]);
             assert!(told.contains("analyzers' memory"), "{told}");
             let mut daemon = Daemon::start(&config);
             let notices = ask(&config, &["ledger", "notices"])["items"].clone();
@@ -303,9 +330,13 @@ fn what_is_no_whole_backup_is_not_put_back() {
         assert_eq!(code, 3, "{said}");
         assert!(said.contains("no statement"), "{said}");
         std::fs::write(&statement, &text).expect("put right");
+        // Of several none is taken: which, a person says.
+        let later = place.join("2099-03-14T021500Z");
+        std::fs::create_dir(&later).expect("a folder");
+        std::fs::write(later.join("statement.json"), &text).expect("written");
         let (code, said) = tried(&config, &place, &[]);
         assert_eq!(code, 2, "{said}");
-        let hint = format!("wickline restore {}", copy.display());
+        let hint = format!("wickline restore {}", later.display());
         assert_eq!(hints(&said), [hint]);
         assert!(files(&folder.0) == before, "nothing was changed");
         // Nothing goes through a link.
@@ -314,7 +345,7 @@ fn what_is_no_whole_backup_is_not_put_back() {
         let (code, said) = ended(run(&config, &["backup", &link.to_string_lossy()]));
         assert_eq!(code, 3, "{said}");
         assert!(said.contains("is a link"), "{said}");
-        assert_eq!(std::fs::read_dir(&place).expect("a folder").count(), 1);
+        assert_eq!(std::fs::read_dir(&place).expect("a folder").count(), 2);
     });
 }
 

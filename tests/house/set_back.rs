@@ -320,10 +320,17 @@ fn a_ledger_that_is_gone_is_waited_for_and_goes_on_when_it_is_put_back() {
             assert_eq!(asked.status.code(), Some(3), "{words:?}: {said}");
             assert!(said.contains("is gone, and the tape remembers it"), "{words:?}: {said}");
         }
+        let status = || String::from_utf8_lossy(&run(&config, &["status"]).stdout).into_owned();
+        let said = status();
+        assert!(said.contains("put the file back") && !said.contains("have the server"), "{said}");
+        assert!(said.contains("What is heard meanwhile is safe on the tape"), "{said}");
         let refused = run(&config, &["ledger", "migrate"]);
         assert_ne!(refused.status.code(), Some(0), "not under the daemon");
         assert!(!stands("ledger.db"), "none was made in its place");
         assert_eq!(daemon.stop(), 0);
+        let said = status();
+        assert!(said.contains("The daemon is stopped: nothing is heard"), "{said}");
+        assert!(!said.contains("safe on the tape"), "{said}");
         for tail in ["", "-wal", "-shm"] {
             let name = format!("ledger.db{tail}");
             std::fs::rename(folder.0.join("found").join(&name), folder.0.join(&name)).expect("it");

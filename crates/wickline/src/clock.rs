@@ -21,6 +21,17 @@ pub fn stamp(us: i64) -> String {
     at.strftime("%Y-%m-%dT%H%M%SZ").to_string()
 }
 
+/// The time that a stamp has.
+#[must_use]
+pub fn stamped(text: &str) -> Option<i64> {
+    let digits = text.strip_suffix('Z')?;
+    let (day, time) = digits.split_once('T')?;
+    let (hours, rest) = time.split_at_checked(2)?;
+    let (minutes, seconds) = rest.split_at_checked(2)?;
+    let at: Timestamp = format!("{day}T{hours}:{minutes}:{seconds}Z").parse().ok()?;
+    Some(at.as_microsecond())
+}
+
 /// Microseconds since this process first asked: it never steps.
 #[must_use]
 pub fn tick_us() -> i64 {

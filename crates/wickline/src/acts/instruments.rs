@@ -87,7 +87,13 @@ pub(crate) async fn instruments(
     };
     let first = match all.first() {
         Some(row) if row.n == 0 => all.remove(0),
-        _ => configured(),
+        // The configuration names the one that stands there now: of the first nobody wrote down which it was.
+        _ => match configured() {
+            first if all.iter().any(|other| other.serial == first.serial) => {
+                Entered { serial: String::new(), ..first }
+            }
+            first => first,
+        },
     };
     Ok(Instruments { first, others: all })
 }

@@ -52,6 +52,65 @@ fn of_server(rest: &str) -> Option<String> {
     Some(format!("{place}?{}", shown.collect::<Vec<_>>().join("&")))
 }
 
+/// A line of a configuration, by its number from 0. Of an alarm's command and place, and of what may be one of them
+/// mistyped, no more than the first word is shown: what follows may be anybody's password.
+#[must_use]
+pub fn masked_at(text: &str, nth: usize) -> String {
+    let lines: Vec<&str> = text.lines().collect();
+    let Some(line) = lines.get(nth) else { return String::new() };
+    let before = lines.get(..=nth).unwrap_or_default();
+    let table = before.iter().rev().find_map(|line| table_of(line)).unwrap_or_default();
+    let inline = table != "alarm" && key_of(line) == Some("alarm");
+    if inline || (table == "alarm" && table_of(line).is_none()) {
+        let shown = before.iter().rev().find_map(|line| key_of(line));
+        if shown.is_some_and(|key| PLAIN.contains(&key)) {
+            return masked_line(line);
+        }
+        return match key_of(line) {
+            Some(key) => {
+                let shown = first_word(line.split_once('=').map_or("", |(_, value)| value));
+                match shown.ends_with(HIDDEN) {
+                    true => format!("{key} = {}", masked_line(&shown)),
+                    false => masked_line(line),
+                }
+            }
+            None if line.trim().starts_with('#') || line.trim().is_empty() => masked_line(line),
+            None => HIDDEN.to_owned(),
+        };
+    }
+    masked_line(line)
+}
+
+/// The keys of an alarm that have nothing to hide.
+const PLAIN: [&str; 6] = ["id", "ca", "about", "after_minutes", "again_hours", "quiet"];
+
+/// `[[alarm]]`, `[store]`
+fn table_of(line: &str) -> Option<&str> {
+    let code = line.split('#').next().unwrap_or_default().trim();
+    let name = code.strip_prefix('[')?.strip_suffix(']')?;
+    let name = name.trim_start_matches('[').trim_end_matches(']').trim();
+    let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '_' | '-');
+    (!name.is_empty() && name.chars().all(plain)).then_some(name)
+}
+
+fn key_of(line: &str) -> Option<&str> {
+    let key = line.split_once('=')?.0.trim();
+    let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '_' | '-');
+    (!key.is_empty() && key.chars().all(plain)).then_some(key)
+}
+
+/// The first word of a value, and that there is more.
+#[must_use]
+pub fn first_word(value: &str) -> String {
+    let begins = value.find(|c: char| !c.is_whitespace() && !"[\"'".contains(c));
+    let rest = begins.map_or("", |at| &value[at..]);
+    let ends = |c: char| c.is_whitespace() || "\"',]".contains(c);
+    let end = rest.find(ends).unwrap_or(rest.len());
+    let more = rest[end..].contains(|c: char| !ends(c));
+    let more = if more { format!(" {HIDDEN}") } else { String::new() };
+    format!("{}{more}", &rest[..end])
+}
+
 /// Any text that may hold an address, also a mistyped one: a line of a file, a value that was refused.
 #[must_use]
 pub fn masked_line(text: &str) -> String {
@@ -100,7 +159,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::super::Address;
-    use super::{masked_address, masked_line};
+    use super::{masked_address, masked_at, masked_line};
 
     #[test]
     fn an_address_that_is_right_keeps_what_is_no_password() {
@@ -126,6 +185,27 @@ mod tests {
         ] {
             assert_eq!(masked_address(given), shown, "{given}");
         }
+    }
+
+    #[test]
+    fn of_an_alarms_command_and_place_the_first_word_is_shown() {
+        let shown = |line: &str| masked_at(&format!("[[alarm]]\nid = \"it\"\n{line}\n"), 2);
+        for (line, wanted) in [
+            ("command = \"/usr/bin/curl --user it:SECRET\"", "command = /usr/bin/curl ***"),
+            ("command = [\"/usr/bin/curl\", \"SECRET\"]", "command = /usr/bin/curl ***"),
+            ("comand = [\"/usr/bin/curl\" \"SECRET\"]", "comand = /usr/bin/curl ***"),
+            ("to = \"mailto:it SECRET\"", "to = mailto:it ***"),
+            ("to = \"https://ops/SECRET\"", "to = \"https://ops/***\""),
+            ("quiet = \"22:00\"", "quiet = \"22:00\""),
+        ] {
+            assert_eq!(shown(line), wanted, "{line}");
+        }
+        let list = "[[alarm]]\ncommand = [\n  \"/usr/bin/curl\"\n  \"it:SECRET\",\n]\n[store]\ntape = \"x\"\n";
+        assert_eq!(
+            (masked_at(list, 3).as_str(), masked_at(list, 6).as_str()),
+            ("***", "tape = \"x\"")
+        );
+        assert_eq!(masked_at("alarm = [{command = \"curl SECRET\"}]", 0), "alarm = {command ***");
     }
 
     /// What could be typed for the scheme, and what could stand in a password, whether it is encoded or not.

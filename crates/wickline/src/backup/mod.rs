@@ -39,14 +39,24 @@ pub async fn make(bench: &Bench, actor: &Actor, place: &Path) -> Result<Made, St
     let ledger = Ledger::existing(bench.ledger.clone()).await?;
     let made = made_in(bench, &ledger, &tape, actor, place).await;
     if let Err(error) = &made {
-        let reason = Some(error.to_string());
-        let act = Act { verb: FAILED, object: STORES.into(), reason, ..Act::default() };
-        // Where the ledger itself is what failed, that is told by others.
-        let _ = ledger.within(ledger.note(actor, act)).await;
+        note_failed(&ledger, actor, error.to_string()).await;
     }
     tape.db().close().await?;
     ledger.close().await?;
     made
+}
+
+/// Notes a backup that could not even begin, as far as the ledger can be reached.
+pub async fn not_begun(bench: &Bench, actor: &Actor, why: &str) -> Result<(), StoreError> {
+    let ledger = Ledger::existing(bench.ledger.clone()).await?;
+    note_failed(&ledger, actor, why.to_owned()).await;
+    ledger.close().await
+}
+
+async fn note_failed(ledger: &Ledger, actor: &Actor, why: String) {
+    let act = Act { verb: FAILED, object: STORES.into(), reason: Some(why), ..Act::default() };
+    // Where the ledger itself is what failed, that is told by others.
+    let _ = ledger.within(ledger.note(actor, act)).await;
 }
 
 async fn made_in(

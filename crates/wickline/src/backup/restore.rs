@@ -15,10 +15,11 @@ use crate::address::Address;
 use crate::clock;
 use crate::daemon::lock_anyhow;
 use crate::settings::bench::Bench;
-use crate::store::copying::{copy_file, file_error, sync};
+use crate::store::copying::{MADE_AT, copy_file, file_error, sync};
 use crate::store::disk_room::folder_of;
 use crate::store::files::beside;
 use crate::store::ledger::Ledger;
+use crate::store::lists::now::Ages;
 use crate::store::seen::Seen;
 use crate::store::tape::Tape;
 use crate::store::trail::Actor;
@@ -55,6 +56,8 @@ pub struct Done {
     pub stood: Option<Seen>,
     /// Bytes of each line that are in neither store any more.
     pub lost: Vec<(String, u64)>,
+    /// Messages that wait in the ledger that was put back: some may have been accepted since.
+    pub waiting: i64,
 }
 
 /// What becomes of the tape.
@@ -306,8 +309,12 @@ impl Ready {
             (false, false) => (vec!["ledger"], "ledger"),
         };
         let back = told(bench, wish, &statement, fate, stood.as_ref(), what, doubts);
+        let mut waiting = 0;
         if !only_tape {
             ledger.put_back(bench, actor, back.clone()).await?;
+            for receiver in ledger.receivers().await? {
+                waiting += ledger.open_at(&receiver, Ages { today: 0, week: 0 }).await?.waiting;
+            }
             ledger.close().await?;
         }
         if !only_tape && bench.ledger.is_shared() {
@@ -328,7 +335,7 @@ impl Ready {
         locks.unmark()?;
         let tape = fate.words(bench);
         let aside = std::mem::take(&mut self.aside);
-        Ok(Done { statement, put, aside, tape, stood, lost })
+        Ok(Done { statement, put, aside, tape, stood, lost, waiting })
     }
 
     async fn put_on_the_server(&self, bench: &Bench) -> Result<(), StoreError> {
@@ -499,11 +506,12 @@ fn told(
         reason: wish.reason.clone(),
         was,
         became: format!(
-            "{}; from {}, ledger {}, tape {}",
+            "{}; from {}, ledger {}, tape {}{MADE_AT}{}",
             head(&ledger.epoch, ledger.trail.n, &ledger.trail.hash),
             wish.folder.display(),
             ledger.file.sha256,
-            statement.tape.file.sha256
+            statement.tape.file.sha256,
+            clock::stamp(statement.at_us)
         ),
         doubts,
     }

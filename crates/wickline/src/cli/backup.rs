@@ -6,9 +6,9 @@ use clap::{Args, Subcommand};
 use serde_json::json;
 
 use super::output::{Output, Tone};
-use super::{Answer, As, Exit, Failure, bench};
+use super::{Answer, As, Exit, Failure, bench, stores_bench};
 use crate::backup::statement::{LEDGER, Statement, TAPE, within};
-use crate::backup::{Made, make, whole};
+use crate::backup::{Made, make, not_begun, whole};
 use crate::sheet::todo::word;
 use crate::store::StoreError;
 
@@ -35,12 +35,28 @@ pub async fn backup(config: Option<PathBuf>, options: Options, out: &Output) -> 
     match (options.act, options.dir) {
         (Some(Act::Check { dir }), _) => check(&dir, out).await,
         (None, Some(dir)) => {
-            let bench = bench(config)?;
+            let bench = match bench(config.clone()) {
+                Ok(bench) => bench,
+                Err(failure) => {
+                    untold(config, &options.who).await;
+                    return Err(failure);
+                }
+            };
             let actor = options.who.actor(&bench.people)?;
             told(&make(&bench, &actor, &dir).await?, out)
         }
         (None, None) => Err(Failure::wrong("name the folder for backups")),
     }
+}
+
+/// Nobody reads what a timer was told: in the trail it is a backup that failed, where the stores can still be read from
+/// the file.
+async fn untold(config: Option<PathBuf>, who: &As) {
+    let Some(bench) = stores_bench(config) else { return };
+    let Ok(actor) = who.actor(&bench.people) else { return };
+    let why = "the configuration is wrong; `wickline check` says where";
+    // What was refused is told all the same.
+    let _ = not_begun(&bench, &actor, why).await;
 }
 
 fn told(made: &Made, out: &Output) -> Answer {

@@ -19,7 +19,6 @@ use crate::daemon::ledger_work::{bench_name, or_gone};
 use crate::settings::Loaded;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
-use crate::store::copying::{MADE, STORES};
 use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
 use crate::store::tape::Tape;
@@ -235,7 +234,7 @@ async fn backups(
     for analyzer in &bench.analyzers {
         heard |= ledger.last_report(&analyzer.id).await?.is_some();
     }
-    if heard && ledger.last_act(STORES, MADE).await?.is_none() {
+    if heard && ledger.last_backup().await?.is_none() {
         let text = "no backup of ledger and tape was ever made: `systemctl enable --now wickline-backup.timer` makes \
                     one every night, into /var/backups/wickline";
         found.push(finding(Level::Note, "store", text));

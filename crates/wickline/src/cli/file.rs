@@ -3,7 +3,7 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, Write};
-use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 use super::Failure;
@@ -22,14 +22,31 @@ pub fn write(path: &Path, text: &str) -> Result<(), Failure> {
 pub fn create(path: &Path) -> Result<File, Failure> {
     let flags = rustix::fs::OFlags::NOFOLLOW.bits();
     let mut options = OpenOptions::new();
-    options.write(true).create(true).truncate(true).mode(0o600);
-    options.custom_flags(flags.cast_signed()).open(path).map_err(|error| {
+    options.write(true).create(true).truncate(false).mode(0o600);
+    let file = options.custom_flags(flags.cast_signed()).open(path).map_err(|error| {
         if error.raw_os_error() == Some(rustix::io::Errno::LOOP.raw_os_error()) {
             let path = path.display();
             return Failure::unreachable(format!("{path} is a link: name the file itself"));
         }
         cannot(path, &error)
-    })
+    })?;
+    let found = file.metadata().map_err(|error| cannot(path, &error))?;
+    if rustix::process::geteuid().is_root() && !is_roots_or_the_services(found.uid()) {
+        return Err(Failure::unreachable(format!(
+            "{} belongs to the user {}, who could read what root puts there: remove it, or name another file",
+            path.display(),
+            found.uid()
+        )));
+    }
+    if found.is_file() {
+        file.set_len(0).map_err(|error| cannot(path, &error))?;
+    }
+    Ok(file)
+}
+
+fn is_roots_or_the_services(user: u32) -> bool {
+    let service = nix::unistd::User::from_name("wickline").ok().flatten();
+    user == 0 || service.is_some_and(|service| service.uid.as_raw() == user)
 }
 
 /// A file that was not there. None: something stands at its name, be it a link that points nowhere, and stays as it is.
@@ -181,6 +198,23 @@ mod tests {
         let refused = write(&link, "gone").expect_err("a link");
         assert!(refused.text.ends_with("link is a link: name the file itself"), "{}", refused.text);
         assert_eq!(std::fs::read_to_string(&mine).ok().as_deref(), Some("kept"));
+    }
+
+    /// As root: what belongs to somebody else would be read by them.
+    #[test]
+    fn root_writes_into_nobodys_file() {
+        if !rustix::process::geteuid().is_root() {
+            return;
+        }
+        let theirs = crate::testing::scratch("file").join("theirs");
+        std::fs::write(&theirs, "kept").expect("written");
+        std::os::unix::fs::chown(&theirs, Some(4711), Some(4711)).expect("given away");
+        let refused = write(&theirs, "a patient").expect_err("theirs");
+        assert!(refused.text.contains("belongs to the user 4711"), "{}", refused.text);
+        assert_eq!(std::fs::read_to_string(&theirs).ok().as_deref(), Some("kept"));
+        std::os::unix::fs::chown(&theirs, Some(0), Some(0)).expect("given back");
+        write(&theirs, "page").expect("our own");
+        assert_eq!(std::fs::read_to_string(&theirs).ok().as_deref(), Some("page"));
     }
 
     #[test]

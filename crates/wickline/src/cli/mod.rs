@@ -311,6 +311,12 @@ fn bench(config: Option<PathBuf>) -> Result<Bench, Failure> {
     Bench::build(&loaded(config)?).map_err(faults)
 }
 
+/// The stores alone, by a file that is wrong. None: not even they can be read from it.
+fn stores_bench(config: Option<PathBuf>) -> Option<Bench> {
+    let file = settings::find(config.as_deref()).ok()?;
+    settings::stores_alone(&file).and_then(|loaded| Bench::build(&loaded).ok())
+}
+
 /// What a command works at: the configuration and the ledger.
 struct Desk {
     bench: Bench,

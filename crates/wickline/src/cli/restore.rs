@@ -1,6 +1,6 @@
 //! `restore`: puts a backup back, and says what is known to be lost and how to go on.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use serde_json::json;
@@ -34,8 +34,7 @@ pub async fn restore(config: Option<PathBuf>, options: Options, out: &Output) ->
     if options.replace_tape && options.only == Some(Only::Ledger) {
         return Err(Failure::wrong("--replace-tape and --only ledger: one or the other"));
     }
-    let folder = std::path::absolute(&options.dir)?;
-    named(&folder)?;
+    let folder = named(std::path::absolute(&options.dir)?)?;
     let actor = options.who.actor(&bench.people)?;
     let reason = options.why.reason(&bench.people, out)?;
     let only = match options.only {
@@ -55,26 +54,27 @@ pub async fn restore(config: Option<PathBuf>, options: Options, out: &Output) ->
     told(&bench, &put_back(&bench, &actor, &wish).await?, out)
 }
 
-/// An error: it is the folder above the backups. The latest of them is named.
-fn named(folder: &Path) -> Result<(), Failure> {
+/// The backup that is meant: of a folder above them the only one. An error: it holds several; the latest is named.
+fn named(folder: PathBuf) -> Result<PathBuf, Failure> {
     if folder.join(STATEMENT).exists() || !folder.is_dir() {
-        return Ok(());
+        return Ok(folder);
     }
-    let whole = |path: &&PathBuf| path.join(STATEMENT).exists();
-    let found = within(folder)?;
-    match found.iter().rev().find(whole) {
-        None => Ok(()),
-        Some(last) => Err(Failure::wrong(format!(
+    let mut found = within(&folder)?;
+    found.retain(|path| path.join(STATEMENT).exists());
+    match found.as_slice() {
+        [] => Ok(folder),
+        [only] => Ok(only.clone()),
+        [.., last] => Err(Failure::wrong(format!(
             "{} holds {} backups: name one. The latest: `wickline restore {}`",
             folder.display(),
-            found.iter().filter(whole).count(),
+            found.len(),
             word(&last.display().to_string())
         ))),
     }
 }
 
 fn told(bench: &Bench, done: &Done, out: &Output) -> Answer {
-    let Done { statement, put, aside, tape, stood, lost } = done;
+    let Done { statement, put, aside, tape, stood, lost, waiting } = done;
     let ledger = &statement.ledger;
     if out.json {
         let moved: Vec<_> = aside
@@ -88,7 +88,7 @@ fn told(bench: &Bench, done: &Done, out: &Output) -> Answer {
         );
         out.document(&json!({
             "put_back": put, "as_of": statement.time(&bench.clock), "moved_aside": moved, "tape": tape,
-            "stood": stood, "lost": lost, "statement": statement,
+            "stood": stood, "lost": lost, "waiting": waiting, "statement": statement,
         }))?;
     }
     out.line(&format!("put back, as of {}: {}", statement.time(&bench.clock), put.join(" and ")));
@@ -121,6 +121,13 @@ fn told(bench: &Bench, done: &Done, out: &Output) -> Answer {
     }
     if put.contains(&"tape") {
         out.line("What was heard since then: have it sent again from the analyzers' memory.");
+    }
+    if *waiting > 0 {
+        out.line(&format!(
+            "{waiting} message(s) wait in this ledger that a receiver may have accepted since the backup. Before \
+             delivery is resumed: `wickline queue counts` and, with what a receiver filed, \
+             `wickline queue compare export.csv` tell which"
+        ));
     }
     out.line("To go on: start the daemon (`systemctl start wickline`), then");
     out.line("    `wickline ledger notices`");

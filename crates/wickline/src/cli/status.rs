@@ -9,11 +9,12 @@ use clap::Args;
 use serde_json::json;
 
 use super::output::{Output, Tone, plain};
-use super::{Answer, Desk, Exit, Failure, bench};
+use super::{Answer, Desk, Exit, Failure, bench, stores_bench};
 use crate::daemon::ledger_work::or_gone;
 use crate::settings::{self, bench::Bench};
 use crate::sheet::now::{About, Finding, Now};
 use crate::sheet::todo::shown;
+use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::tape::{Kind, Tape};
 
@@ -45,9 +46,8 @@ fn asked(config: Option<PathBuf>) -> Result<Asked, Failure> {
         Ok(bench) => return Ok(Asked { bench, faults: None }),
         Err(failure) => failure,
     };
-    let file = settings::find(config.as_deref()).map_err(Failure::wrong)?;
-    let alone = settings::stores_alone(&file).and_then(|loaded| Bench::build(&loaded).ok());
-    match alone {
+    settings::find(config.as_deref()).map_err(Failure::wrong)?;
+    match stores_bench(config) {
         Some(bench) => Ok(Asked { bench, faults: Some(failure.text) }),
         None => Err(Failure {
             text: format!(
@@ -77,14 +77,13 @@ async fn once(asked: &Asked, out: &Output) -> Answer {
     let now = match now.await {
         Ok(now) => now,
         Err(error) => {
+            let seen = Now::by_the_files(bench, &error).await;
             let mut failure = Failure::from(error);
             if let Some(faults) = &asked.faults {
                 failure.text =
                     format!("{faults}\nand by the stores that it names: {}", failure.text);
             }
-            if failure.exit == Exit::Unreachable {
-                by_the_tape(bench, &failure, out).await?;
-            }
+            by_the_tape(bench, &seen, &failure, out).await?;
             return Err(failure);
         }
     };
@@ -125,39 +124,56 @@ fn row(finding: &Finding) -> Vec<(String, Tone)> {
     ]
 }
 
-/// The ledger cannot be reached: what the tape of this bench knows.
-async fn by_the_tape(bench: &Bench, failure: &Failure, out: &Output) -> Result<(), Failure> {
-    let mut lines = Vec::new();
-    if let Ok(tape) = Tape::look(&bench.tape).await {
-        for analyzer in &bench.analyzers {
-            let (last, _) = tape.tail(&analyzer.id, 0).await?;
-            let entries = tape.after(&analyzer.id, last - 1, 1).await?;
-            let Some(entry) = entries.last() else { continue };
-            let state = match entry.kind {
-                Kind::Closed => "closed",
-                Kind::Opened | Kind::Bytes => "open",
-                Kind::Gap => "open, and not all that was heard could be kept",
-            };
-            lines.push((analyzer.id.clone(), state, bench.clock.rfc3339(entry.at)));
-        }
-        tape.db().close().await?;
-    }
+/// The ledger cannot be used: what its file and the tape of this bench tell.
+async fn by_the_tape(
+    bench: &Bench,
+    now: &Now,
+    failure: &Failure,
+    out: &Output,
+) -> Result<(), Failure> {
+    // The tape may be damaged as well, which its row says.
+    let lines = last_entries(bench).await.unwrap_or_default();
     if out.json {
-        let items: Vec<_> = lines
+        let lines = lines
             .iter()
             .map(|(id, state, at)| {
                 json!({"about": "line", "which": id, "text": state, "heard_at": at, "wrong": false})
-            })
-            .collect();
+            });
+        let found = now.findings.iter().map(|finding| json!(finding));
+        let items: Vec<_> = found.chain(lines).collect();
         out.document(&json!({"wrong": true, "ledger": failure.text, "items": items}))?;
         return Ok(());
     }
-    out.line("the ledger cannot be reached; what the tape of this bench knows:");
+    show(now, out)?;
+    let how = if failure.exit == Exit::Unreachable { "reached" } else { "used" };
+    out.line(&format!("the ledger cannot be {how}; what the tape of this bench knows:"));
     for (id, state, at) in lines {
         out.line(&format!("  line {id}: {state}, by its last entry at {at}"));
     }
-    out.line("What is heard meanwhile is safe on the tape, and read once the ledger is back.");
+    out.line(match now.of(About::Daemon, "-").is_some_and(|daemon| daemon.wrong) {
+        true => "The daemon is stopped: nothing is heard until it runs again.",
+        false => "What is heard meanwhile is safe on the tape, and read once the ledger is back.",
+    });
     Ok(())
+}
+
+/// The last entry of each line: its state and when it was.
+async fn last_entries(bench: &Bench) -> Result<Vec<(String, &'static str, String)>, StoreError> {
+    let tape = Tape::look(&bench.tape).await?;
+    let mut lines = Vec::new();
+    for analyzer in &bench.analyzers {
+        let (last, _) = tape.tail(&analyzer.id, 0).await?;
+        let entries = tape.after(&analyzer.id, last - 1, 1).await?;
+        let Some(entry) = entries.last() else { continue };
+        let state = match entry.kind {
+            Kind::Closed => "closed",
+            Kind::Opened | Kind::Bytes => "open",
+            Kind::Gap => "open, and not all that was heard could be kept",
+        };
+        lines.push((analyzer.id.clone(), state, bench.clock.rfc3339(entry.at)));
+    }
+    tape.db().close().await?;
+    Ok(lines)
 }
 
 /// Whether it is about this day alone, whose sheet says it.

@@ -43,8 +43,6 @@ struct Aside {
     waits: BTreeSet<String>,
     /// Receivers whose queue is `paused` or `stopped`.
     gates: BTreeMap<String, &'static str>,
-    /// Why the configuration as it is now is not used.
-    refused: Option<String>,
     /// Grows when anything else changes.
     turn: u64,
 }
@@ -69,7 +67,7 @@ impl Seen {
             }
             Kind::Alarm => bench.alarms.iter().any(|a| a.id == *id),
             Kind::Source => bench.sources.iter().any(|s| s.site.name == *id),
-            Kind::Daemon | Kind::Tape | Kind::Check => true,
+            Kind::Configuration | Kind::Daemon | Kind::Tape | Kind::Check => true,
         });
         for analyzer in &bench.analyzers {
             points.entry((Kind::Line, analyzer.id.clone())).or_insert_with(|| closed.clone());
@@ -125,9 +123,12 @@ impl Seen {
     pub fn line(&self) -> String {
         let aside = self.aside.borrow().clone();
         let mut wrong = Vec::new();
-        wrong.extend(aside.refused.map(|why| format!("the old configuration stays: {why}")));
         for ((kind, id), point) in self.points().iter().filter(|(_, point)| !point.up) {
             match kind {
+                Kind::Configuration => {
+                    let why = point.why.as_deref().unwrap_or_default();
+                    wrong.push(format!("the old configuration stays: {why}"));
+                }
                 Kind::Line if point.why.as_deref() == Some(NOT_YET) => {
                     wrong.push(format!("line {id} {NOT_YET}"));
                 }
@@ -190,10 +191,8 @@ impl Seen {
             }
         };
         match event {
-            Event::Ready { .. } => self.beside(|aside| aside.refused = None),
-            Event::ConfigurationRefused { why } => {
-                self.beside(|aside| aside.refused = Some(why.clone()));
-            }
+            Event::Ready { .. } => self.over(Kind::Configuration, ""),
+            Event::ConfigurationRefused { why } => set(Kind::Configuration, "", false, Some(why)),
             Event::LineUp { analyzer, .. } => set(Kind::Line, analyzer, true, None),
             Event::LineDown { analyzer, why } => set(Kind::Line, analyzer, false, Some(why)),
             Event::LineTakenOver { analyzer, from, by, many } => {
@@ -202,7 +201,8 @@ impl Seen {
             Event::LineRefused { analyzer, from, why } => {
                 self.refused(analyzer, format!("{from}: {why}"));
             }
-            Event::LineSettled { analyzer } => self.settled(analyzer),
+            // Nobody takes it over any more, or it is heard no more.
+            Event::LineSettled { analyzer } => self.over(Kind::Rivals, analyzer),
             Event::LineTroubles { analyzer, all, .. } => {
                 let mut points = self.lock();
                 let point = points.entry((Kind::Troubles, analyzer.clone()));
@@ -293,9 +293,9 @@ impl Seen {
         self.changed.notify_one();
     }
 
-    /// Nobody takes a line over any more, or it is heard no more.
-    fn settled(&self, analyzer: &str) {
-        let was = self.lock().remove(&(Kind::Rivals, analyzer.to_owned()));
+    /// There is no more to say of it.
+    fn over(&self, kind: Kind, id: &str) {
+        let was = self.lock().remove(&(kind, id.to_owned()));
         if was.is_some() {
             self.changed.notify_one();
             self.beside(|aside| aside.turn += 1);

@@ -43,9 +43,9 @@ pub use self::served::Served;
 pub use self::source::{Ordering, Source};
 pub use self::tee::TeeTo;
 use super::effective::Effective;
-use super::reader::{Fault, place, quoted};
+use super::reader::{Fault, place, quoted_at};
 use super::{Loaded, Settings};
-use crate::address::{Address, masked_address, masked_line};
+use crate::address::{Address, masked_address, masked_at};
 use crate::clock::SiteClock;
 
 /// One analyzer, ready to be heard and read.
@@ -324,17 +324,10 @@ impl Builder<'_> {
     fn fault(&mut self, table: &str, index: usize, key: &str, found: &str, allowed: String) {
         let file = self.loaded.file.display().to_string();
         let (line, column) = place(&file, &self.loaded.text, table, index, key);
-        let found = quoted(found, 80);
-        let text = masked_line(self.loaded.text.lines().nth(line - 1).unwrap_or(""));
-        self.faults.push(Fault {
-            file,
-            line,
-            column,
-            key: format!("{table}.{key}"),
-            found,
-            allowed,
-            text,
-        });
+        let key = format!("{table}.{key}");
+        let found = quoted_at(&key, found, 80);
+        let text = masked_at(&self.loaded.text, line.saturating_sub(1));
+        self.faults.push(Fault { file, line, column, key, found, allowed, text });
     }
 
     fn good<T>(

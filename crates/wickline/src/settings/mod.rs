@@ -289,7 +289,9 @@ pub fn find(given: Option<&Path>) -> Result<PathBuf, String> {
         return Ok(path.into());
     }
     let known = ["./wickline.toml", "/etc/wickline/wickline.toml"];
-    known.iter().map(PathBuf::from).find(|p| p.exists()).ok_or_else(|| {
+    // What may not be looked at is there as far as anybody knows: reading it says why not.
+    let there = |path: &PathBuf| path.try_exists().unwrap_or(true);
+    known.iter().map(PathBuf::from).find(there).ok_or_else(|| {
         format!(
             "no configuration found: looked for --config, $WICKLINE_CONFIG, {}. \
              Copy config/wickline.toml and fill it in, or try `wickline demo`, which needs none",

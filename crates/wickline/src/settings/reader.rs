@@ -6,7 +6,7 @@ pub use wickline_normalize::fault::Fault;
 use wickline_normalize::words::nearest;
 
 use super::keys::{Allowed, Key, OPTIONAL, TABLES, of_table};
-use crate::address::{masked_address, masked_line};
+use crate::address::{first_word, masked_address, masked_at};
 
 /// A file's text with what is needed to say where something stands in it.
 pub struct Source<'a> {
@@ -27,7 +27,7 @@ impl Source<'_> {
         let before = &self.text[..self.text.floor_char_boundary(at.min(self.text.len()))];
         let line = before.matches('\n').count() + 1;
         let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
-        let own = masked_line(self.text.lines().nth(line - 1).unwrap_or(""));
+        let own = masked_at(self.text, line - 1);
         let own = own.chars().take(200).collect();
         Fault {
             file: self.file.to_owned(),
@@ -228,7 +228,7 @@ fn check_value(
         _ => false,
     };
     if !fits {
-        found.push(source.fault(at, path, describe(value), allowed.words()));
+        found.push(source.fault(at, path, described(path, value), allowed.words()));
     }
 }
 
@@ -238,6 +238,23 @@ pub fn quoted(text: &str, most: usize) -> String {
     let shown = if text.contains("://") { masked_address(text) } else { text.into() };
     let short: String = shown.chars().take(most).flat_map(char::escape_default).collect();
     format!("\"{short}\"")
+}
+
+/// What stands at a key.
+fn described(path: &str, value: &DeValue<'_>) -> String {
+    match value {
+        DeValue::String(text) => quoted_at(path, &masked_address(text), 60),
+        other => describe(other),
+    }
+}
+
+/// What somebody wrote at a key: of an alarm's command and place no more than the first word.
+#[must_use]
+pub fn quoted_at(path: &str, text: &str, most: usize) -> String {
+    match path {
+        "alarm.command" | "alarm.to" => quoted(&first_word(text), most),
+        _ => quoted(text, most),
+    }
 }
 
 fn describe(value: &DeValue<'_>) -> String {

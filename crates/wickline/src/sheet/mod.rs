@@ -247,8 +247,11 @@ async fn replaced(
         let all = ledger.instruments(one).await?;
         let of_day = all.replacements().iter().filter(|i| bench.clock.day(i.since) == date);
         words.extend(of_day.map(|i| {
-            let (id, now, before) =
-                (&one.id, i.told(&bench.clock), all.before(i).told(&bench.clock));
+            let (id, now, before) = (&one.id, i.told(&bench.clock), all.before(i));
+            let before = match before.serial.as_str() {
+                "" => "one whose serial number nobody wrote down".to_owned(),
+                _ => before.told(&bench.clock),
+            };
             format!("another instrument at {id}: {now}; before it {before}")
         }));
     }

@@ -85,8 +85,9 @@ impl Now {
         let lock = daemon::is_locked_for(&bench.ledger);
         let beside = faults.is_some();
         let mut look = Look { bench, now, ages, told, lock, beside, findings: Vec::new() };
-        if let Some(faults) = faults {
-            look.configuration(ledger, faults).await?;
+        match faults {
+            Some(faults) => look.configuration(ledger, faults).await?,
+            None => look.not_renewed(),
         }
         look.notices(ledger).await?;
         look.daemons();
@@ -122,7 +123,32 @@ impl Now {
             beside: false,
             findings: Vec::new(),
         };
+        look.not_renewed();
         look.stores(Err(why));
+        look.certificates();
+        look.done(false)
+    }
+
+    /// What this machine shows of the daemon and the files where the ledger cannot be looked at.
+    pub async fn by_the_files(bench: &Bench, error: &StoreError) -> Self {
+        let lock = daemon::is_locked(&bench.tape);
+        let (now, ages) = (clock::now_us(), Ages { today: 0, week: 0 });
+        let (told, findings) = (Vec::new(), Vec::new());
+        let mut look = Look { bench, now, ages, told, lock, beside: false, findings };
+        match lock {
+            Some(true) => look.add(About::Daemon, "-", false, "one works with the tape".to_owned()),
+            Some(false) => {
+                let text = "none runs: nothing is heard, read or sent".to_owned();
+                look.add(About::Daemon, "-", true, text)
+            }
+            None => {
+                let text = "whether one runs cannot be seen here".to_owned();
+                look.add(About::Daemon, "-", false, text)
+            }
+        };
+        look.stores(Err(&error.to_string()));
+        look.unwatched().await;
+        look.none_yet(error);
         look.certificates();
         look.done(false)
     }
@@ -222,6 +248,21 @@ impl Look<'_> {
         found.todo = Some("wickline check".into());
         found.facts.insert("faults".into(), json!(faults));
         Ok(())
+    }
+
+    /// A daemon that was asked to read the file again goes on with what it read before.
+    fn not_renewed(&mut self) {
+        let Some(point) = self.point(Kind::Configuration, "", None).cloned() else { return };
+        let at = self.time(point.since);
+        let how = format!("refused at {at}: the daemon runs on what it read before");
+        let why = point.why.map_or(String::new(), |why| format!("; {why}"));
+        let found = self.add(About::Daemon, "configuration", true, format!("{how}{why}"));
+        found.outside = Some(how);
+        found.todo = Some(
+            "`wickline check` says what is wrong with the file; once it is right, `systemctl reload wickline`, or a \
+             restart where [store] changed"
+                .into(),
+        );
     }
 
     fn daemons(&mut self) {

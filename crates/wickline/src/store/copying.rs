@@ -42,6 +42,8 @@ pub struct Contents {
 /// What the trail says that a backup is of, and how it ended: by these `status` finds the last one.
 pub const STORES: &str = "ledger and tape";
 pub const MADE: &str = "backup";
+/// Stands before the time of a backup where a restore says from which one.
+pub const MADE_AT: &str = ", made at ";
 pub const FAILED: &str = "backup-failed";
 
 /// What an error of a file means for a store.

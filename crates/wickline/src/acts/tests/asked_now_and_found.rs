@@ -81,20 +81,28 @@ async fn a_daemon_that_is_heard_no_more_and_its_lines(lab: Lab) {
 
 async fn refusals_are_wrong_as_long_as_they_go_on(lab: Lab) {
     let now = clock::now_us();
-    let refused = |ago: i64| {
-        let mut points = points("new/t", true);
+    let refused = |ago: i64, up: bool| {
+        let mut points = points("new/t", up);
         let why = Some("192.0.2.7: it is not in `allow`".to_owned());
         let point = Point { up: false, since: now - 2 * HOUR, why, last_at: Some(now - ago) };
         points.insert((Kind::Refused, "bench-1".to_owned()), point);
         points
     };
     for (nth, (ago, wrong)) in (0..).zip([(10_000_000, true), (GO_ON_US + 10_000_000, false)]) {
-        lab.ledger.daemon_told("new/t", &refused(ago), now + nth).await.expect("told");
-        let line = lab.now(About::Line, "bench-1").await;
-        assert_eq!(line.wrong, wrong, "{line:?}");
-        assert_eq!(line.text.contains("192.0.2.7: it is not in `allow`"), wrong, "{line:?}");
-        assert_eq!(line.todo.is_some_and(|todo| todo.contains("`allow`")), wrong);
+        lab.ledger.daemon_told("new/t", &refused(ago, true), now + nth).await.expect("told");
+        let all = Now::read(&lab.ledger, &lab.bench).await.expect("looked at");
+        let found = all.of(About::Line, "bench-1, refused");
+        assert_eq!(found.is_some(), wrong, "{found:?}");
+        let Some(found) = found else { continue };
+        assert!(found.wrong && found.text.contains("192.0.2.7: it is not in `allow`"), "{found:?}");
+        assert!(found.todo.as_ref().is_some_and(|todo| todo.contains("`allow`")), "{found:?}");
+        assert!(!lab.now(About::Line, "bench-1").await.wrong, "it is heard");
     }
+    // One that was told already does not stand in the place of a line that goes down then.
+    lab.ledger.daemon_told("new/t", &refused(10_000_000, false), now + 2).await.expect("told");
+    let all = Now::read(&lab.ledger, &lab.bench).await.expect("looked at");
+    let lines: Vec<_> = all.wrong().filter(|f| f.about == About::Line).map(|f| &f.which).collect();
+    assert_eq!(lines, ["bench-1", "bench-1, refused"]);
 }
 
 async fn whatever_is_wrong_says_what_to_do(lab: Lab) {

@@ -206,7 +206,7 @@ async fn material(
 
 /// Ids of reports and ranges of them, each once: `7 12-40`.
 fn ranges(texts: &[String]) -> Result<Vec<i64>, Failure> {
-    const MOST: i64 = 10_000;
+    const MOST: i64 = 100_000;
     let mut ids = Vec::new();
     for text in texts {
         let (first, last) = text.split_once('-').unwrap_or((text, text));

@@ -4,15 +4,14 @@ use serde_json::json;
 
 use super::{About, Look, facts};
 use crate::store::StoreError;
-use crate::store::copying::{FAILED, MADE, STORES};
+use crate::store::copying::{FAILED, STORES};
 use crate::store::ledger::Ledger;
 
 const DAY_US: i64 = 86_400_000_000;
 
 impl Look<'_> {
     pub(super) async fn backups(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
-        let made = ledger.last_act(STORES, MADE).await?;
-        let made_at = made.map(|act| act.at);
+        let made_at = ledger.last_backup().await?;
         let failed = ledger.last_act(STORES, FAILED).await?;
         let failed = failed.filter(|act| made_at.is_none_or(|at| at < act.at));
         let last = match made_at {

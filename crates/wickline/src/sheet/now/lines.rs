@@ -68,8 +68,7 @@ impl Look<'_> {
                 Some(last_text),
                 silence.clone(),
                 rivals.as_ref().map(|rivals| self.rivals(rivals)),
-                refused.as_ref().map(|refused| self.refused(refused)),
-                tee.as_ref().map(|tee| self.copy(tee)),
+                tee.as_ref().filter(|tee| tee.up).map(|tee| self.copy(tee)),
                 troubles.as_ref().map(|troubles| self.troubles(troubles)),
             ];
             let text = parts.into_iter().flatten().collect::<Vec<_>>().join("; ");
@@ -77,16 +76,17 @@ impl Look<'_> {
             let up = point.as_ref().map(|p| p.up);
             let since = point.map(|p| self.bench.clock.rfc3339(p.since));
             let last_at = last.map(|(_, at)| self.bench.clock.rfc3339(at));
-            let copied = tee.map(|tee| tee.up);
-            let todo = [
-                (rivals.is_some(), RIVALS),
-                (refused.is_some(), REFUSED),
-                (copied == Some(false), COPY),
+            let copied = tee.as_ref().map(|tee| tee.up);
+            // Each has a finding of its own: of one that is known and told nothing more would be told when the line
+            // goes down, too.
+            let beside = [
+                refused.as_ref().map(|refused| ("refused", self.refused(refused), REFUSED)),
+                tee.as_ref().filter(|t| !t.up).map(|tee| ("copy", self.copy(tee), COPY)),
             ];
-            let wrong = down || silence.is_some() || todo.iter().any(|(wrong, _)| *wrong);
+            let wrong = down || silence.is_some() || rivals.is_some();
             let found = self.add(About::Line, &id, wrong, text);
-            if let Some((_, todo)) = todo.iter().find(|(wrong, _)| *wrong && !down) {
-                found.todo = Some((*todo).to_owned());
+            if rivals.is_some() && !down {
+                found.todo = Some(RIVALS.to_owned());
             }
             found.facts = facts([
                 ("up", json!(up)),
@@ -99,6 +99,10 @@ impl Look<'_> {
                 ("tee", json!(copied)),
                 ("troubles", json!(troubles.and_then(|troubles| troubles.why))),
             ]);
+            for (what, text, todo) in beside.into_iter().flatten() {
+                let found = self.add(About::Line, &format!("{id}, {what}"), true, text);
+                found.todo = Some(todo.to_owned());
+            }
         }
         Ok(())
     }

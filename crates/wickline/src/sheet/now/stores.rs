@@ -2,7 +2,7 @@
 
 use serde_json::json;
 
-use super::{About, CERTIFICATE_DAYS, Look};
+use super::{About, CERTIFICATE_DAYS, Finding, Look};
 use crate::address::Address;
 use crate::backup::PUT_BACK;
 use crate::clock::{self, Sync};
@@ -13,6 +13,9 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::daemon_state::Kind;
 use crate::store::tape::Tape;
 use crate::store::{StoreError, sound};
+
+const FILE_BACK: &str = "`systemctl stop wickline`, put the file back with those beside it (-wal and -shm), or \
+                         `wickline restore /var/backups/wickline`, then `systemctl start wickline`";
 
 /// Larger files are opened and no more: every page of this takes a second or two.
 const LOOKED_THROUGH: u64 = 512 << 20;
@@ -58,11 +61,32 @@ impl Look<'_> {
         found.facts.insert("free_bytes".into(), json!(free));
         let text = match ledger {
             Ok(label) => format!("{label}: answers{}", self.looked_at("ledger")),
-            Err(why) => format!("it cannot be reached, and lines are heard onto the tape: {why}"),
+            Err(why) => format!("{}: {why}", self.away()),
         };
+        let is_file = matches!(bench.ledger, Address::Sqlite(_));
+        let outside = ledger.is_err().then(|| self.away().to_owned());
         let found = self.add(About::Store, "ledger", ledger.is_err(), text);
-        let outside = || "it cannot be reached, and lines are heard onto the tape".to_owned();
-        found.outside = ledger.is_err().then(outside);
+        found.outside = outside;
+        if ledger.is_err() && is_file {
+            found.todo = Some(FILE_BACK.to_owned());
+        }
+    }
+
+    /// What it means that the ledger is not there.
+    fn away(&self) -> &'static str {
+        match self.lock {
+            Some(false) => "it cannot be used, and no daemon runs: nothing is heard",
+            _ => "it cannot be reached, and lines are heard onto the tape",
+        }
+    }
+
+    /// Before the first start there is no ledger to put back.
+    pub(super) fn none_yet(&mut self, error: &StoreError) {
+        let ledger = |f: &&mut Finding| f.about == About::Store && f.which == "ledger";
+        let found = self.findings.iter_mut().find(ledger);
+        if let (Some(found), StoreError::Absent { .. }) = (found, error) {
+            found.todo = Some("`systemctl start wickline` makes it".into());
+        }
     }
 
     /// How far a daemon looked at the pages of a store, as long as it does.

@@ -4,7 +4,9 @@
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
+use crate::clock;
 use crate::store::StoreError;
+use crate::store::copying::{MADE, MADE_AT, STORES};
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Name;
 
@@ -56,6 +58,7 @@ pub struct Act {
     pub who: String,
     pub at: i64,
     pub reason: Option<String>,
+    pub became: Option<String>,
 }
 
 pub(crate) const HELD: &str = "SELECT count(*) AS many, \
@@ -101,8 +104,8 @@ pub(crate) const LAST_REPORT: &str = "SELECT n, heard_at FROM report WHERE analy
      ORDER BY heard_at DESC, n DESC LIMIT 1";
 pub(crate) const WAS_HEARD: &str = "SELECT count(*) AS many FROM (SELECT n FROM report \
      WHERE analyzer = $1 AND heard_at > $2 AND heard_at <= $3 LIMIT 1) few";
-pub(crate) const LAST_ACT: &str =
-    "SELECT who, at, reason FROM trail WHERE object = $1 AND verb = $2 ORDER BY n DESC LIMIT 1";
+pub(crate) const LAST_ACT: &str = "SELECT who, at, reason, became FROM trail WHERE object = $1 AND verb = $2 \
+     ORDER BY n DESC LIMIT 1";
 
 impl Ledger {
     /// Reports that need a person.
@@ -222,11 +225,25 @@ impl Ledger {
         let row = query.fetch_optional(&mut conn).await;
         let read = |row: AnyRow| {
             let (who, at) = (row.try_get("who")?, row.try_get("at")?);
-            Ok(Act { who, at, reason: row.try_get("reason")? })
+            let (reason, became) = (row.try_get("reason")?, row.try_get("became")?);
+            Ok(Act { who, at, reason, became })
         };
         let act = row.and_then(|row| row.map(read).transpose()).map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
         Ok(act)
+    }
+
+    /// When the last backup was made that this ledger knows of: it does not know the one that it was put back from but
+    /// by the act.
+    pub async fn last_backup(&self) -> Result<Option<i64>, StoreError> {
+        let mut last = self.last_act(STORES, MADE).await?.map(|act| act.at);
+        for what in ["ledger", "tape", STORES] {
+            let became = self.last_act(what, "restore").await?.and_then(|act| act.became);
+            let at = became.as_deref().and_then(|text| text.rsplit_once(MADE_AT));
+            let at = at.and_then(|(_, behind)| behind.split(';').next());
+            last = last.max(at.and_then(clock::stamped));
+        }
+        Ok(last)
     }
 
     /// How far an analyzer's clock was ahead of ours in its last few reports: time and seconds.

@@ -17,6 +17,8 @@ const FORGOTTEN_US: i64 = 30 * 86_400_000_000;
 /// What a word of a daemon is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Kind {
+    /// That the configuration as it is now was refused; `why` says why.
+    Configuration,
     /// The daemon itself.
     Daemon,
     Line,
@@ -42,7 +44,8 @@ pub enum Kind {
 }
 
 impl Kind {
-    const ALL: [Kind; 12] = [
+    const ALL: [Kind; 13] = [
+        Kind::Configuration,
         Kind::Daemon,
         Kind::Line,
         Kind::Rivals,
@@ -60,6 +63,7 @@ impl Kind {
     #[must_use]
     pub fn text(self) -> &'static str {
         match self {
+            Kind::Configuration => "configuration",
             Kind::Daemon => "daemon",
             Kind::Line => "line",
             Kind::Rivals => "rivals",
