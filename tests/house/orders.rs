@@ -1,5 +1,5 @@
-//! Orders with the real binary: a source that connects as an information system does, strips that are printed beside it,
-//! and a receiver that gets the results.
+//! Orders with the real binary: a source that connects as an information system does, strips that are printed beside
+//! it, and a receiver that gets the results.
 
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};

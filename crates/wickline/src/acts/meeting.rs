@@ -316,8 +316,8 @@ impl Ledger {
         Ok(goes)
     }
 
-    /// Builds what waits of a report anew, where its order says something else of its patient now. What was tried stays as
-    /// it is: the receiver may have it.
+    /// Builds what waits of a report anew, where its order says something else of its patient now. What was tried
+    /// stays as it is: the receiver may have it.
     pub(crate) async fn told_anew(
         &self,
         write: &mut Write,

@@ -1,5 +1,5 @@
-//! A source of orders at its door: who may connect, one message after the other, and an answer only once what it says is
-//! kept. What comes is hostile: bounded in size, in time and in number, never shown.
+//! A source of orders at its door: who may connect, one message after the other, and an answer only once what it says
+//! is kept. What comes is hostile: bounded in size, in time and in number, never shown.
 
 use std::sync::Arc;
 use std::time::Duration;
