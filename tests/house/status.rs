@@ -57,6 +57,7 @@ fn whatever_is_wrong_is_seen_in_one_look() {
         let config = folder.write("wickline.toml", &text);
         let (code, said) = told(&config, &["status"]);
         assert!(code == 3 && said.contains("the ledger cannot be reached"), "{code} {said}");
+        assert!(said.contains("The daemon is stopped"), "{said}");
         assert!(!folder.0.join("ledger.db").exists(), "a question makes nothing");
 
         let (daemon, ready) = Daemon::start_ready(&config);

@@ -131,7 +131,9 @@ impl Now {
 
     /// What this machine shows of the daemon and the files where the ledger cannot be looked at.
     pub async fn by_the_files(bench: &Bench, error: &StoreError) -> Self {
-        let lock = daemon::is_locked(&bench.tape);
+        // Before the first start there is not even a lock.
+        let none = bench.tape.with_extension("lock").try_exists().is_ok_and(|there| !there);
+        let lock = if none { Some(false) } else { daemon::is_locked(&bench.tape) };
         let (now, ages) = (clock::now_us(), Ages { today: 0, week: 0 });
         let (told, findings) = (Vec::new(), Vec::new());
         let mut look = Look { bench, now, ages, told, lock, beside: false, findings };
