@@ -69,6 +69,15 @@ pub fn told(event: &Event) {
         Event::Alarm { alarm, up, .. } => {
             gauge!("wickline_alarm_up", "alarm" => alarm.clone()).set(u8::from(*up));
         }
+        Event::ReceiverUp { receiver } => {
+            gauge!("wickline_receiver_up", "receiver" => receiver.clone()).set(1);
+        }
+        other => told_of_orders(other),
+    }
+}
+
+fn told_of_orders(event: &Event) {
+    match event {
         Event::Orders { source, taken, refused, again, .. } => {
             let count = |n: &usize| u64::try_from(*n).unwrap_or(0);
             for (outcome, many) in
@@ -83,9 +92,6 @@ pub fn told(event: &Event) {
         }
         Event::SourceDown { source, .. } => {
             gauge!("wickline_source_up", "source" => source.clone()).set(0);
-        }
-        Event::ReceiverUp { receiver } => {
-            gauge!("wickline_receiver_up", "receiver" => receiver.clone()).set(1);
         }
         _ => {}
     }
