@@ -2,7 +2,7 @@
 //! it, and a receiver that gets the results.
 
 use std::io::{Read, Write};
-use std::net::{TcpListener, TcpStream};
+use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -320,13 +320,14 @@ fn a_result_that_went_first_answers_the_order_that_comes_later() {
 fn each_order_that_was_accepted_is_kept_once_under_kills() {
     let (count, kills) = (rounds(150, 1000), rounds(5, 10));
     let folder = Folder::new("orders-kills");
-    let port =
-        TcpListener::bind("127.0.0.1:0").expect("a port").local_addr().expect("it is bound").port();
-    let source = SOURCE.replace("127.0.0.1:0", &format!("127.0.0.1:{port}"));
+    // An address of this process's own: between two starts nobody else can take it.
+    let [low, high, ..] = std::process::id().to_le_bytes();
+    let address = format!("127.66.{high}.{}:2576", low | 1);
+    let source = SOURCE.replace("127.0.0.1:0", &address);
     let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", &source);
     let config = folder.write("wickline.toml", &text);
     let done = Arc::new(AtomicUsize::new(0));
-    let (sent, address) = (done.clone(), format!("127.0.0.1:{port}"));
+    let sent = done.clone();
     let (mut daemon, _) = started(&config);
     let sending = std::thread::spawn(move || {
         let mut sender = None;
@@ -334,11 +335,17 @@ fn each_order_that_was_accepted_is_kept_once_under_kills() {
             let (number, specimen) = (format!("K{n}"), format!("KP-{n:05}"));
             let text = order("NW", &number, &specimen, "KP700101").text(&format!("A{n}"));
             loop {
-                let Ok(stream) = TcpStream::connect(&address) else {
-                    std::thread::yield_now();
-                    continue;
+                let own = match sender.take() {
+                    Some(own) => own,
+                    None => match TcpStream::connect(&address) {
+                        Ok(stream) => Sender::of(stream),
+                        Err(_) => {
+                            std::thread::yield_now();
+                            continue;
+                        }
+                    },
                 };
-                let own = sender.get_or_insert_with(|| Sender::of(stream));
+                let own = sender.insert(own);
                 match own.say(&text) {
                     Some(answer) => {
                         break assert_eq!(said(&answer), ("AA".into(), vec!["OK".into()]));
