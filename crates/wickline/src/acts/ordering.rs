@@ -47,14 +47,13 @@ impl Ledger {
         source: &Source,
         bytes: &[u8],
     ) -> Result<Heard, StoreError> {
-        let incoming = messages::read(bytes, &source.site);
+        let incoming = match messages::read(bytes, &source.site) {
+            Ok(incoming) => incoming,
+            Err(unread) => return refused(bench, source, &unread),
+        };
         let mut write = self.act().await?;
         order::alone(&mut write).await?;
         let stamp = Stamps::take(&mut write, bench).await?;
-        let incoming = match incoming {
-            Ok(incoming) => incoming,
-            Err(unread) => return stamp.refuse(source, &unread),
-        };
         let digest = digest::of_bytes(bytes);
         let control_id = envelope(&incoming).control_id.expose().to_owned();
         let name = (source.site.name.as_str(), control_id.as_str(), digest.as_str());
@@ -64,7 +63,7 @@ impl Ledger {
         }
         let mut desk =
             Desk { ledger: self, write: &mut write, bench, source, now: clock::now_us() / SECOND };
-        let mut heard = match &incoming {
+        let heard = match &incoming {
             Incoming::Orders(message) => desk.orders(message, &stamp).await?,
             Incoming::Update(envelope, patient) => {
                 let mut heard = desk.update(patient).await?;
@@ -88,7 +87,6 @@ impl Ledger {
         };
         record(&mut write, &Actor::daemon(), act).await?;
         write.commit().await?;
-        heard.again = false;
         Ok(heard)
     }
 }
@@ -124,14 +122,6 @@ impl Stamps {
         Stamp { control_ids: [accept, application], made: self.made }
     }
 
-    /// The answer to what could not be read: nothing of it is kept.
-    fn refuse(&self, source: &Source, unread: &Unread) -> Result<Heard, StoreError> {
-        let answers = messages::refused(unread, &source.site, self.stamp()).transpose();
-        let answers = answers.map_err(unanswerable)?.unwrap_or_default();
-        let fault = Some(unread.fault.to_string());
-        Ok(Heard { answers: kept(answers), fault, ..Heard::default() })
-    }
-
     fn told(
         &self,
         source: &Source,
@@ -140,6 +130,16 @@ impl Stamps {
     ) -> Result<Answered, StoreError> {
         messages::told(envelope, fault, &source.site, self.stamp()).map(kept).map_err(unanswerable)
     }
+}
+
+/// The answer to what could not be read, or not be kept: nothing of it is kept, so it takes no number of the ledger's.
+fn refused(bench: &Bench, source: &Source, unread: &Unread) -> Result<Heard, StoreError> {
+    let (era, made) = (Era::draw()?, bench.clock.moment(clock::now_us()));
+    let stamps = Stamps { ids: [era.control_id(0), era.control_id(1)], made };
+    let answers = messages::refused(unread, &source.site, stamps.stamp()).transpose();
+    let answers = answers.map_err(unanswerable)?.unwrap_or_default();
+    let fault = Some(unread.fault.to_string());
+    Ok(Heard { answers: kept(answers), fault, ..Heard::default() })
 }
 
 /// No answer can be written: then nothing is kept either.
@@ -378,10 +378,7 @@ pub fn not_kept(bench: &Bench, source: &Source, bytes: &[u8]) -> Heard {
         Err(unread) => unread.envelope,
     };
     let unread = Unread { envelope, kind: None, fault: messages::not_kept() };
-    let Ok(era) = Era::draw() else { return Heard::default() };
-    let made = bench.clock.moment(clock::now_us());
-    let stamps = Stamps { ids: [era.control_id(0), era.control_id(1)], made };
-    stamps.refuse(source, &unread).unwrap_or_default()
+    refused(bench, source, &unread).unwrap_or_default()
 }
 
 /// Everybody who was found to be this patient, or whom this patient was found to be.
@@ -416,12 +413,6 @@ fn forget(row: &mut Kept) -> Result<(), StoreError> {
         patient.sex = Private::default();
     }
     Ok(())
-}
-
-/// Orders that expired.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Tidied {
-    pub expired: usize,
 }
 
 impl Ledger {
@@ -482,12 +473,12 @@ impl Ledger {
     }
 
     /// Lets orders expire whose strip did not come in time, and forgets what closed ones say of patients once the
-    /// laboratory wants that.
-    pub async fn orders_tidied(&self, bench: &Bench) -> Result<Tidied, StoreError> {
+    /// laboratory wants that. How many expired.
+    pub async fn orders_tidied(&self, bench: &Bench) -> Result<usize, StoreError> {
         let mut write = self.act().await?;
         order::alone(&mut write).await?;
         let now = clock::now_us() / SECOND;
-        let mut tidied = Tidied::default();
+        let mut expired = 0;
         let rules = &bench.orders.rules;
         let mut after = (i64::MIN, 0);
         loop {
@@ -496,9 +487,9 @@ impl Ledger {
             after = (last.order.deadline(rules), last.n);
             for row in overdue {
                 let mut orders = Orders::new([row.order.clone()], []);
-                let expired = !orders.expire(&bench.orders.rules, now).is_empty();
-                tidied.expired += usize::from(expired);
-                if let (true, Some(order)) = (expired, orders.get(&row.order.key)) {
+                let over = !orders.expire(&bench.orders.rules, now).is_empty();
+                expired += usize::from(over);
+                if let (true, Some(order)) = (over, orders.get(&row.order.key)) {
                     let wants_back = row.wants_back.as_deref();
                     meeting::keep(&mut write, bench, Some(row.n), order, wants_back).await?;
                 }
@@ -512,7 +503,7 @@ impl Ledger {
         order::forget_answers(&mut write, clock::now_us() - bench.orders.patient_keep * SECOND)
             .await?;
         write.commit().await?;
-        Ok(tidied)
+        Ok(expired)
     }
 
     /// Judges what is held for its orders again: those of another daemon's sources may have come.

@@ -298,16 +298,13 @@ impl Tidying {
                 () = super::stopped(&mut self.stop) => return Ok(()),
             }
             let work = async {
-                let tidied = self.ledger.orders_tidied(&self.bench).await?;
-                self.ledger.orders_met_again(&self.bench).await.map(|released| (tidied, released))
+                let expired = self.ledger.orders_tidied(&self.bench).await?;
+                self.ledger.orders_met_again(&self.bench).await.map(|released| (expired, released))
             };
             match self.ledger.within(work).await {
-                Ok((tidied, released)) => {
-                    if tidied.expired > 0 {
-                        info!(
-                            expired = tidied.expired,
-                            "orders expired: their strips did not come"
-                        );
+                Ok((expired, released)) => {
+                    if expired > 0 {
+                        info!(expired, "orders expired: their strips did not come");
                     }
                     if released > 0 {
                         self.wakes.iter().for_each(|wake| wake.notify_one());

@@ -48,9 +48,9 @@ impl Ledger {
     pub async fn orders(&self, asked: &AskedOrders) -> Result<Vec<OrderView>, StoreError> {
         let mut moment = self.db.moment().await?;
         let mut found = Vec::new();
-        for n in numbers(&mut moment, asked).await? {
-            let Some(kept) = order::read(&mut moment, n).await? else { continue };
-            let reports = order::reports_of(&mut moment, n).await?;
+        let numbers = numbers(&mut moment, asked).await?;
+        for kept in order::read(&mut moment, &numbers).await? {
+            let reports = order::reports_of(&mut moment, kept.n).await?;
             found.push(OrderView { kept, reports });
         }
         moment.commit().await?;

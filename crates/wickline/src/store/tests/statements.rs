@@ -32,6 +32,7 @@ const PARTS: &[(&str, &str, &[&str])] = &[
     ),
     ("rows/report_entry.rs", "upper", &["4"]),
     ("rows/report_entry.rs", "instrument", &["5"]),
+    ("rows/order.rs", "these", &["$1, $2"]),
     ("rows/purged.rs", "these", &["$1, $2"]),
     // What is bound has its type; what is only prepared must say it.
     (
