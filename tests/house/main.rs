@@ -48,6 +48,7 @@ mod prove;
 mod proved;
 mod purge;
 mod put_right;
+mod questions;
 mod receivers;
 mod reload;
 mod replaced;

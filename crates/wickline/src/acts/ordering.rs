@@ -20,6 +20,7 @@ use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
 use crate::store::rows;
 use crate::store::rows::order::{self, Answered, Kept, Which};
+use crate::store::rows::question::{self, Said};
 use crate::store::trail::{Act, Actor, record};
 
 const SECOND: i64 = 1_000_000;
@@ -75,7 +76,7 @@ impl Ledger {
                 heard.answers = stamp.told(source, envelope, fault)?;
                 heard
             }
-            // Nothing is asked yet.
+            // Answers to what is asked come where it was asked.
             Incoming::Found(..) => Heard::default(),
         };
         order::answer(&mut write, name, &heard.answers, clock::now_us()).await?;
@@ -143,7 +144,7 @@ fn refused(bench: &Bench, source: &Source, unread: &Unread) -> Result<Heard, Sto
 }
 
 /// No answer can be written: then nothing is kept either.
-fn unanswerable(fault: wickline_forward::EncodeFault) -> StoreError {
+pub(super) fn unanswerable(fault: wickline_forward::EncodeFault) -> StoreError {
     StoreError::Wrong { what: "the answer to an order".into(), why: fault.to_string() }
 }
 
@@ -188,13 +189,24 @@ impl Desk<'_> {
             which.specimens.extend(message.specimen_ids(line, site));
         }
         which.patients.extend(message.patient.iter().map(|patient| patient.person.id.clone()));
+        let asked = question::asked(self.write, &site.name, &which.specimens).await?;
         let (mut orders, before) = self.read(which).await?;
         let decided = {
             let local = |at: &Moment| self.bench.clock.us(*at).map(|us| us.div_euclid(SECOND));
-            let now = Now { seconds: self.now, local: &local, queried: &|_| false };
+            let now = Now {
+                seconds: self.now,
+                local: &local,
+                queried: &|specimen| asked.contains(specimen),
+            };
             message.take(&mut orders, site, &self.bench.orders.rules, &now)
         };
         let mut heard = Heard::default();
+        if let Decided::NoWork(specimens) = &decided {
+            for specimen in specimens {
+                let of = (site.name.as_str(), specimen);
+                question::note(self.write, of, Said::NoWork, clock::now_us()).await?;
+            }
+        }
         if let Decided::Orders(replies) = &decided {
             heard.taken = replies.iter().filter(|reply| reply.done.is_ok()).count();
             heard.refused = replies.len() - heard.taken;
@@ -464,6 +476,15 @@ impl Ledger {
         Ok(released)
     }
 
+    /// Notes that somebody looked at the list of specimens that wait, with the names of their patients.
+    pub async fn orders_looked_at(&self, actor: &Actor, many: usize) -> Result<(), StoreError> {
+        let mut write = self.act().await?;
+        let became = Some(format!("{many} shown"));
+        let act = Act { verb: "look", object: "orders that wait".into(), became, ..Act::default() };
+        record(&mut write, actor, act).await?;
+        write.commit().await
+    }
+
     /// How many orders of a source wait.
     pub async fn orders_open(&self, source: &str) -> Result<i64, StoreError> {
         let mut moment = self.db.moment().await?;
@@ -500,8 +521,9 @@ impl Ledger {
             let wants_back = row.wants_back.as_deref();
             meeting::keep(&mut write, bench, Some(row.n), &row.order, wants_back).await?;
         }
-        order::forget_answers(&mut write, clock::now_us() - bench.orders.patient_keep * SECOND)
-            .await?;
+        let before = clock::now_us() - bench.orders.patient_keep * SECOND;
+        order::forget_answers(&mut write, before).await?;
+        question::forget(&mut write, before).await?;
         write.commit().await?;
         Ok(expired)
     }
