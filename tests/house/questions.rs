@@ -2,11 +2,14 @@
 
 use std::io::{Read, Write};
 use std::net::TcpListener;
+use std::path::Path;
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::Duration;
 
-use crate::kit::PATIENCE;
+use crate::kit::{Daemon, Folder, PATIENCE, binary, configuration, program};
 use crate::orders::{self, House, field, order};
+use crate::reload::free;
+use crate::setup::Bench;
 use crate::way::{runtime, specimen};
 
 /// An information system that is asked: every question it gets, and one answer code for all.
@@ -155,4 +158,81 @@ fn a_question_is_never_in_the_way() {
         house.daemon.wait_for(|e| e["event"] == "asked" && e["said"] == "refused");
         assert!(lis.questions.recv_timeout(Duration::from_millis(2500)).is_err(), "asked again");
     });
+}
+
+/// Beside a strip without an id stand the specimens that wait; whose the entered id is, is compared with the label.
+#[test]
+fn the_specimens_that_wait_stand_beside_a_blank_id() {
+    runtime().block_on(async {
+        let mut house = House::new("asks-blank", "").await;
+        house.say(&order("NW", "K1", "KP-20417", "KP700101"), "A1");
+        house.say(&order("NW", "K2", "KP-20418", "KP700102"), "A2");
+        house.strip("KP-20418").await;
+        house.receiver.next().await.expect("it goes");
+        house.strip("").await;
+        let id = house.held()[0].0.clone();
+        let words = ["held", "identify", &id];
+        let mut person = Bench::at(&house.config, &words);
+        person.says("wait for a strip");
+        person.says("KP-20417         Heron-Invented, Ada, born 19700101");
+        person.answer("specimen id: ", "KP-20417").await;
+        person.answer("specimen id again: ", "KP-20417").await;
+        person.says("KP-20417 is ordered for Heron-Invented, Ada, born 19700101");
+        person.answer("(yes/no): ", "no").await;
+        let (code, _, said) = person.ends();
+        assert_eq!(code, Some(2), "{said}");
+        assert!(!said.contains("KP-20418"), "what has its strip does not wait: {said}");
+        assert_eq!(house.held().len(), 1, "nothing was changed");
+        let mut person = Bench::at(&house.config, &words);
+        person.answer("specimen id: ", "KP-20417").await;
+        person.answer("specimen id again: ", "KP-20417").await;
+        person.answer("(yes/no): ", "yes").await;
+        assert_eq!(person.ends().0, Some(0));
+        let message = house.receiver.next().await.expect("it goes").body;
+        assert_eq!(specimen(&message), "KP-20417");
+        let trail = crate::kit::run(&house.config, &["--json", "trail"]).stdout;
+        let trail = String::from_utf8_lossy(&trail).into_owned();
+        assert!(trail.contains("\"look\"") && !trail.contains("Heron"), "{trail}");
+    });
+}
+
+/// The practice system orders what a file says, the practice analyzer runs it, and what comes back is as ordered.
+#[test]
+fn a_file_of_orders_is_ordered_run_and_compared() {
+    let folder = Folder::new("practice-orders");
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    let orders = root.join("config/example-orders.toml").display().to_string();
+    let [lis, source, line] = &free(3)[..] else { panic!("three ports") };
+    let plain =
+        configuration(&format!("listen:{line}"), "lis02", "ten-pad", &format!("mllp://{lis}"), "");
+    let source_keys = format!(
+        "patient = \"ordered\"\n[[source]]\nid = \"lis\"\nlisten = \"{source}\"\n\
+                               tests = [\"UADIP=ten-pad\"]\n"
+    );
+    let config = folder.write("wickline.toml", &format!("{plain}{source_keys}"));
+    let mut daemon = Daemon::spawn(program(), &config);
+    daemon.wait_for(|e| e["event"] == "source-up");
+    let words = ["receive", "--listen", lis, "--orders", &orders, "--source", source];
+    let practice = std::process::Command::new(binary())
+        .args(words)
+        .args(["--count", "2"])
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .expect("it starts");
+    for _ in 0..2 {
+        daemon.wait_for(|e| e["event"] == "orders" && e["taken"] == 1);
+    }
+    daemon.wait_for(|e| e["event"] == "line-up");
+    let run = std::process::Command::new(binary())
+        .args(["simulate", "--connect", line, "--orders", &orders, "--every", "0", "--settle", "0"])
+        .output()
+        .expect("it ends");
+    assert!(run.status.success(), "{run:?}");
+    let done = practice.wait_with_output().expect("it ends");
+    let text = String::from_utf8_lossy(&done.stdout).into_owned();
+    assert!(done.status.success(), "{text}");
+    for said in ["NW K884417: AA OK", "answers K884417, as ordered", "answers K884418, as ordered"]
+    {
+        assert!(text.contains(said), "{said} is not in {text}");
+    }
 }

@@ -24,7 +24,8 @@ const PRINT: &str = "KESTREL POINT CLINIC\r\nNo. 0042\r\nID KP-31742\r\n2026-03-
                      NIT   NEG\r\nLEU   NEG\r\n\r\n";
 
 /// The command at a terminal of its own.
-struct Bench {
+/// A person at a terminal, with a command that asks.
+pub struct Bench {
     child: Child,
     said: Words<String>,
     terminal: SimPort,
@@ -36,6 +37,11 @@ struct Bench {
 
 impl Bench {
     fn sit_down(config: &Path, words: &[&str]) -> Self {
+        Self::at(config, &[&["setup"], words].concat())
+    }
+
+    /// With any command.
+    pub fn at(config: &Path, words: &[&str]) -> Self {
         let terminal = SimPort::pty().expect("a pseudo-terminal");
         let SimPort::Pty { path, .. } = &terminal else { unreachable!("it is one") };
         let end = std::fs::OpenOptions::new().read(true).write(true).open(path);
@@ -46,7 +52,7 @@ impl Bench {
         let now = rustix::termios::OptionalActions::Now;
         rustix::termios::tcsetattr(&end, now, &attributes).expect("set");
         let mut child = program()
-            .args(["--config", &config.to_string_lossy(), "setup"])
+            .args(["--config", &config.to_string_lossy()])
             .args(words)
             .stdin(Stdio::from(end))
             .stdout(Stdio::piped())
@@ -67,7 +73,7 @@ impl Bench {
     }
 
     /// Waits until it has said this.
-    fn says(&mut self, wanted: &str) {
+    pub fn says(&mut self, wanted: &str) {
         loop {
             if let Some(at) = self.all[self.seen..].find(wanted) {
                 self.seen += at + wanted.len();
@@ -81,12 +87,12 @@ impl Bench {
     }
 
     /// Waits for a question and types an answer.
-    async fn answer(&mut self, question: &str, typed: &str) {
+    pub async fn answer(&mut self, question: &str, typed: &str) {
         self.says(question);
         self.terminal.write_all(format!("{typed}\r").as_bytes()).await.expect("typed");
     }
 
-    fn ends(mut self) -> (Option<i32>, String, String) {
+    pub fn ends(mut self) -> (Option<i32>, String, String) {
         let mut out = String::new();
         let mut stdout = self.child.stdout.take().expect("its output");
         stdout.read_to_string(&mut out).expect("text");

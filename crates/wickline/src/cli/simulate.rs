@@ -1,6 +1,6 @@
 //! `simulate`: an analyzer to practise with, on a pseudo-terminal, a TCP line or a real port.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::Args;
@@ -12,6 +12,7 @@ use super::output::Output;
 use super::{Answer, Exit, Failure};
 use crate::clock::SiteClock;
 use crate::simulate::analyzer::{Sent, SimulatedAnalyzer, Style};
+use crate::simulate::orders::Orders;
 use crate::simulate::port::SimPort;
 use crate::simulate::script::Script;
 
@@ -27,6 +28,9 @@ pub struct Options {
     /// What it runs, as a script file; see config/example-script.toml
     #[arg(long, value_name = "FILE")]
     script: Option<PathBuf>,
+    /// A strip of each specimen that is ordered in this file; see config/example-orders.toml
+    #[arg(long, value_name = "FILE", conflicts_with = "script")]
+    orders: Option<PathBuf>,
     /// Without a script: so many patient strips
     #[arg(long, value_name = "N", default_value_t = 10)]
     reports: usize,
@@ -58,22 +62,7 @@ pub struct Options {
 
 pub async fn simulate(options: Options, out: &Output) -> Answer {
     let strip = strip(&options.strip)?;
-    let script = match &options.script {
-        Some(path) => {
-            let text = std::fs::read_to_string(path)
-                .map_err(|e| Failure::wrong(format!("{}: {e}", path.display())))?;
-            Script::parse(&text).map_err(|e| Failure::wrong(format!("{}: {e}", path.display())))?
-        }
-        None => {
-            let pads: Vec<_> = strip
-                .pads
-                .iter()
-                .filter(|p| !p.optional)
-                .map(|p| (p.id.clone(), p.rungs.len()))
-                .collect();
-            Script::plain(options.reports, options.seed, &pads)
-        }
-    };
+    let script = script(&options, &strip)?;
     let port = port(&options).await?;
     if let SimPort::Pty { path, .. } = &port {
         if out.json {
@@ -102,6 +91,32 @@ pub async fn simulate(options: Options, out: &Output) -> Answer {
     // What the line still holds would be lost with the pseudo-terminal.
     tokio::time::sleep(Duration::from_secs(options.settle)).await;
     Ok(Exit::Done)
+}
+
+/// What it runs: as a file says, what a file orders, or what the dice say.
+fn script(options: &Options, strip: &Strip) -> Result<Script, Failure> {
+    if let Some(path) = &options.script {
+        return practice(path, Script::parse);
+    }
+    let pads: Vec<_> =
+        strip.pads.iter().filter(|p| !p.optional).map(|p| (p.id.clone(), p.rungs.len())).collect();
+    let Some(path) = &options.orders else {
+        return Ok(Script::plain(options.reports, options.seed, &pads));
+    };
+    let orders = practice(path, Orders::parse)?;
+    let specimens = orders.specimens();
+    let mut script = Script::plain(specimens.len(), options.seed, &pads);
+    for (run, specimen) in script.run.iter_mut().zip(specimens) {
+        specimen.clone_into(&mut run.specimen);
+    }
+    Ok(script)
+}
+
+/// A file to practise with.
+pub fn practice<T>(path: &Path, parse: fn(&str) -> Result<T, String>) -> Result<T, Failure> {
+    let wrong = |why: String| Failure::wrong(format!("{}: {why}", path.display()));
+    let text = std::fs::read_to_string(path).map_err(|e| wrong(e.to_string()))?;
+    parse(&text).map_err(wrong)
 }
 
 fn strip(name: &str) -> Result<Strip, Failure> {
