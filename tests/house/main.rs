@@ -41,6 +41,7 @@ mod network;
 mod notation;
 mod orders;
 mod outage;
+mod package;
 mod peer;
 mod power;
 mod prints;
