@@ -78,6 +78,23 @@ fn a_ledger_that_is_no_longer_there_ends_the_daemon() {
     }
 }
 
+/// Nobody prints at night: it is noticed all the same, and not with the first result of the morning.
+#[test]
+fn a_store_that_is_taken_away_is_missed_while_nothing_is_heard() {
+    for name in ["ledger.db", "ledger.db-wal", "tape.db", "tape.db-shm"] {
+        let folder = Folder::new("idle");
+        let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");
+        let config = folder.write("wickline.toml", &text);
+        let mut daemon = Daemon::start(&config);
+        let file = folder.0.join(name);
+        std::fs::rename(&file, folder.0.join("elsewhere")).expect("it can be moved");
+        until(|| daemon.gone() == Some(4));
+        let said = said(&config);
+        let file = file.display().to_string();
+        assert!(said.contains(&file) && said.contains("deleted or replaced"), "{name}: {said}");
+    }
+}
+
 /// The whole folder is moved aside and a new one stands in its place.
 #[test]
 fn a_folder_moved_away_is_noticed_as_well() {
