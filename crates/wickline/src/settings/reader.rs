@@ -240,6 +240,15 @@ pub fn quoted(text: &str, most: usize) -> String {
     format!("\"{short}\"")
 }
 
+/// What somebody wrote at a key, right or wrong, without what may be a password.
+#[must_use]
+pub fn masked_at_key(path: &str, text: &str) -> String {
+    match path {
+        "alarm.command" | "alarm.to" => first_word(&masked_address(text)),
+        _ => masked_address(text),
+    }
+}
+
 /// What stands at a key.
 fn described(path: &str, value: &DeValue<'_>) -> String {
     match value {
