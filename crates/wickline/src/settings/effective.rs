@@ -72,8 +72,8 @@ fn laid_over() -> BTreeMap<String, String> {
     own.collect()
 }
 
-/// The tables of a file that is wrong, for who helps to mend it. What stands where nothing is known, or is mistyped, may
-/// be a password: it is shown by its key alone. None: it is no TOML.
+/// The tables of a file that is wrong, for who helps to mend it. What stands at a key that is none may be a password:
+/// it is shown by its key alone. None: it is no TOML.
 #[must_use]
 pub fn of_wrong(text: &str) -> Option<serde_json::Value> {
     let mut root: toml::Table = text.parse().ok()?;

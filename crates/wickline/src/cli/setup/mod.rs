@@ -91,7 +91,8 @@ pub struct Options {
     /// Specimen id of test messages, which no patient may have [default: TEST-PROVE]
     #[arg(long, value_name = "ID")]
     test_specimen: Option<String>,
-    /// Folder of tape and ledger, by its whole path [default: /var/lib/wickline for the package's configuration, else beside it]
+    /// Folder of tape and ledger, by its whole path [default: /var/lib/wickline for the package's configuration, else
+    /// beside it]
     #[arg(long, value_name = "DIR")]
     stores: Option<String>,
     /// How long each try of listening waits

@@ -22,8 +22,8 @@ const RIVALS: &str = "find the second device that has this line's address in its
                       its own";
 const REFUSED: &str = "find who connects: an analyzer that has a new address belongs into `allow` of this line, then \
                        `systemctl reload wickline`; a second device needs a line of its own";
-const SILENT: &str = "see whether the analyzer is on, is set to send and has its cable; where nobody measured nothing is \
-                      wrong, and the next report lifts this";
+const SILENT: &str = "see whether the analyzer is on, is set to send and has its cable; where nobody measured, \
+                      nothing is wrong: the next report lifts this";
 const COPY: &str = "have the place that the copy goes to take it again; results do not wait for it";
 
 impl Look<'_> {
