@@ -216,8 +216,6 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
         assert!(!config.exists(), "nothing is written before the end");
         // Back is a question before, and no no; what is neither yes nor no is asked again.
         bench.answer(": ", "back").await;
-        bench.answer("for the folder of the configuration) [.]", "yes").await;
-        bench.says("`yes` is not named from / on");
         bench.answer("for the folder of the configuration) [.]", "").await;
         bench.answer("yes or no, or back", "perhaps").await;
         bench.says("type yes or no");

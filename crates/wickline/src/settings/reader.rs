@@ -262,7 +262,8 @@ fn described(path: &str, value: &DeValue<'_>) -> String {
 #[must_use]
 pub fn quoted_at(path: &str, text: &str, most: usize) -> String {
     match path {
-        "alarm.command" | "alarm.to" => quoted(&masked_at_key(path, text), most),
+        "alarm.command" => quoted(&first_word(text), most),
+        "alarm.to" => quoted(&first_place(text), most),
         _ => quoted(text, most),
     }
 }
