@@ -142,6 +142,12 @@ fn a_bundle_is_made_while_the_configuration_is_wrong() {
         assert!(said["ledger"]["counts"].is_object() && said["configuration"].is_null(), "{said}");
         assert!(told.contains("left out: configuration: "), "{told}");
         assert!(!said.to_string().contains("hunter2"), "{said}");
+        // Where the ledger is, is what is wrong: the tape has what it has.
+        let (said, whole, told) =
+            bundled(&text.replace("sqlite:ledger.db", "postgrse:/w:hunter2@db/w"));
+        assert!(said["tape"]["lines"]["bench-1"]["last_entry"].is_i64(), "{said}");
+        assert!(said["ledger"].is_null() && told.contains("left out: ledger: "), "{told}");
+        assert!(!whole.contains("hunter2") && !whole.contains(id), "{whole}");
         let (said, _, told) = bundled("nothing");
         assert!(said["ledger"].is_null() && said["system"]["kernel"].is_string(), "{said}");
         for what in ["check", "configuration", "disk", "ledger", "tape", "metrics"] {

@@ -52,6 +52,8 @@ struct Source {
     loaded: Option<Loaded>,
     /// Of the stores alone, where the configuration is wrong. None: not even they are known.
     bench: Option<Bench>,
+    /// Where the ledger is can be read, too.
+    ledger: bool,
     configuration: Value,
     /// What is wrong with it, one a line.
     faults: Option<String>,
@@ -62,6 +64,7 @@ impl Source {
         let nothing = |why: String| Self {
             loaded: None,
             bench: None,
+            ledger: false,
             configuration: Value::Null,
             faults: Some(why),
         };
@@ -75,13 +78,18 @@ impl Source {
                 configuration: bench.effective.without_comments(),
                 loaded: Some(loaded),
                 bench: Some(bench),
+                ledger: true,
                 faults: None,
             },
-            Err(found) => Self {
-                bench: stores_bench(Some(file.clone())),
-                configuration: wrong(&file),
-                ..nothing(faults(found).text)
-            },
+            Err(found) => {
+                let stores = stores_bench(Some(file.clone()));
+                Self {
+                    ledger: stores.is_some(),
+                    bench: stores.or_else(|| tape_alone(&file)),
+                    configuration: wrong(&file),
+                    ..nothing(faults(found).text)
+                }
+            }
         }
     }
 
@@ -93,6 +101,14 @@ impl Source {
         let found = check::findings(loaded, bench, None, offline).await.map_err(|e| e.text)?;
         Ok(found.iter().map(check::Finding::as_json).collect())
     }
+}
+
+/// What is known of a tape where the ledger's address is what is wrong.
+fn tape_alone(file: &Path) -> Option<Bench> {
+    let mut loaded = settings::stores_alone(file)?;
+    // Nobody looks there.
+    loaded.settings.store.ledger = "sqlite:none".into();
+    Bench::build(&loaded).ok()
 }
 
 /// A file that is wrong, as far as it can be read.
@@ -150,7 +166,10 @@ pub async fn bundle(config: Option<PathBuf>, options: Options, out: &Output) -> 
         }
         Some(bench) => {
             pieces.put("tape", tape(bench).await.map_err(|error| error.to_string()));
-            let found = ledger(bench, source.faults.as_deref()).await;
+            let found = match source.ledger {
+                true => ledger(bench, source.faults.as_deref()).await,
+                false => Err(StoreError::Refused { why: unknown() }),
+            };
             failed = found.as_ref().err().map(|error| (Failure::exit_of(error), error.to_string()));
             let found = found.map(|(ledger, known)| {
                 names = known;
