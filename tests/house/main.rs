@@ -1,6 +1,7 @@
 //! Whole-house tests: the real binary, real ports, real sockets; and the house about itself.
 
 mod again;
+mod alarms;
 mod asking;
 mod backup;
 mod beside;
@@ -41,6 +42,7 @@ mod network;
 mod notation;
 mod orders;
 mod outage;
+mod package;
 mod peer;
 mod power;
 mod prints;
@@ -61,6 +63,7 @@ mod setup;
 mod several;
 mod shortened;
 mod shown;
+mod simulated;
 mod sketch;
 mod speed;
 mod status;

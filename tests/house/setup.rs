@@ -216,13 +216,13 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
         bench.answer("unit system that the receiver wants", "si").await;
         bench.answer("address of the console", "").await;
         bench.answer("[TEST-PROVE]", "").await;
-        bench.answer("folder of tape and ledger [.]", "").await;
+        bench.answer("for the folder of the configuration) [.]", "").await;
         bench.says("short = \"KESTRELPOINT\"");
         bench.says("yes or no");
         assert!(!config.exists(), "nothing is written before the end");
         // Back is a question before, and no no; what is neither yes nor no is asked again.
         bench.answer(": ", "back").await;
-        bench.answer("folder of tape and ledger [.]", "").await;
+        bench.answer("for the folder of the configuration) [.]", "").await;
         bench.answer("yes or no, or back", "perhaps").await;
         bench.says("type yes or no");
         bench.answer("yes or no, or back", "yes").await;
@@ -345,12 +345,31 @@ fn what_a_script_leaves_out_is_named_and_what_is_wrong_is_refused() {
         ("--dialect", "no-such.toml", "two-column"),
         ("--units", "imperial", "\"si\""),
         ("--address", "127.0.0.1", "mllp://"),
+        (
+            "--address",
+            "dir:yes",
+            "`yes` is not named from / on; allowed: the whole path of a folder",
+        ),
+        ("--address", "dir:/etc/passwd", "is no folder"),
+        ("--line", "serial:yes", "serial:PATH (from / on)"),
+        ("--line", "yes", "serial:PATH (from / on)"),
+        ("--dialect", "yes", "two-column"),
+        ("--strip", "yes", "ten-pad"),
         ("--timezone", "Lisbon", "IANA"),
     ] {
         let mut words = good.clone();
         let at = words.iter().position(|word| *word == flag).expect("it is there");
         words[at + 1] = wrong;
         refused(&words, &[flag, says]);
+    }
+    for (stores, says) in [
+        ("yes", "`yes` is not named from / on; allowed: the whole path of a folder"),
+        ("data/stores", "is not named from / on"),
+        ("/etc/passwd", "is no folder"),
+    ] {
+        let mut words = good.clone();
+        words.extend(["--stores", stores]);
+        refused(&words, &["--stores", says]);
     }
     let outside = options("listen:0.0.0.0:4002", "mllp://127.0.0.1:1");
     refused(&outside, &["--allow", "can be reached from other machines"]);
@@ -441,8 +460,9 @@ fn what_no_shipped_dialect_reads_is_drafted() {
     runtime().block_on(async {
         let (_port, line) = pty();
         let capture = root("fixtures/prints/desk.cap").display().to_string();
+        let address = format!("dir:{}", folder.0.join("out").display());
         let mut words: Vec<String> =
-            options(&line, "dir:out").iter().map(|w| (*w).to_owned()).collect();
+            options(&line, &address).iter().map(|w| (*w).to_owned()).collect();
         for flag in ["--dialect", "--strip", "--printed", "--yes"] {
             let at = words.iter().position(|word| word == flag).expect("it is there");
             words.drain(at..at + if flag == "--yes" { 1 } else { 2 });
