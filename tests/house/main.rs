@@ -65,6 +65,7 @@ mod shortened;
 mod shown;
 mod simulated;
 mod sketch;
+mod sources;
 mod speed;
 mod status;
 mod steps;

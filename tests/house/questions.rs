@@ -222,7 +222,6 @@ fn a_file_of_orders_is_ordered_run_and_compared() {
     for _ in 0..2 {
         daemon.wait_for(|e| e["event"] == "orders" && e["taken"] == 1);
     }
-    daemon.wait_for(|e| e["event"] == "line-up");
     let run = std::process::Command::new(binary())
         .args(["simulate", "--connect", line, "--orders", &orders, "--every", "0", "--settle", "0"])
         .output()

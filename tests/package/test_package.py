@@ -41,9 +41,11 @@ address = "mllp://{RECEIVER}"
 
 
 def package(version="0.1.0-1"):
-    found = sorted(MADE.glob(f"wickline_{version}_*.deb"))
-    assert len(found) == 1, f"deploy/build made {found} for {version}"
-    return found[0]
+    """The one for this processor; there may be one for another beside it."""
+    kind = subprocess.run(["dpkg", "--print-architecture"], capture_output=True, text=True, check=True).stdout.strip()
+    found = MADE / f"wickline_{version}_{kind}.deb"
+    assert found.exists(), f"deploy/build did not make {found}"
+    return found
 
 
 @pytest.fixture
