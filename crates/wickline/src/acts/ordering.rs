@@ -36,6 +36,8 @@ pub struct Heard {
     pub again: bool,
     /// Why nothing of it was read.
     pub fault: Option<String>,
+    /// Not even its head was: no answer can name it.
+    pub nameless: bool,
     /// Reports that go now, because their order came.
     pub released: usize,
 }
@@ -140,7 +142,8 @@ fn refused(bench: &Bench, source: &Source, unread: &Unread) -> Result<Heard, Sto
     let answers = messages::refused(unread, &source.site, stamps.stamp()).transpose();
     let answers = answers.map_err(unanswerable)?.unwrap_or_default();
     let fault = Some(unread.fault.to_string());
-    Ok(Heard { answers: kept(answers), fault, ..Heard::default() })
+    let nameless = unread.envelope.is_none();
+    Ok(Heard { answers: kept(answers), fault, nameless, ..Heard::default() })
 }
 
 /// No answer can be written: then nothing is kept either.

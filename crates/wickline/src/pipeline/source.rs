@@ -244,10 +244,12 @@ impl Listening {
                 return Err(End::Quiet);
             }
         }
+        let nameless = heard.nameless;
         if kept {
             self.tell(heard);
         }
-        Ok(())
+        // Whoever waited for an answer would wait for ever.
+        if nameless { Err(End::Strange(looks_like(body))) } else { Ok(()) }
     }
 
     fn tell(&self, heard: Heard) {
@@ -274,6 +276,8 @@ fn looks_like(bytes: &[u8]) -> &'static str {
         "it speaks TLS, and here nothing does"
     } else if [b"GET ".as_slice(), b"POST ", b"HEAD ", b"PUT "].into_iter().any(begins) {
         "it asks for a page of the web"
+    } else if begins(b"FHS") || begins(b"BHS") {
+        "it sends batches (FHS, BHS): one message a block is read"
     } else if begins(b"MSH|") {
         "it sends messages without their blocks (MLLP)"
     } else {
