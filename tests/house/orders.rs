@@ -150,7 +150,7 @@ impl House {
     }
 }
 
-fn started(config: &Path) -> (Daemon, String) {
+pub fn started(config: &Path) -> (Daemon, String) {
     let mut daemon = Daemon::spawn(program(), config);
     let up = daemon.wait_for(|e| e["event"] == "source-up");
     let source = up["address"].as_str().expect("an address").to_owned();

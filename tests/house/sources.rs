@@ -2,10 +2,14 @@
 //! what is known of patients is forgotten.
 
 use sqlx::{ConnectOptions, Connection, Executor};
+use wickline::simulate::analyzer::Style;
+use wickline::simulate::script::Script;
+use wickline_forward::receive::Receiver;
 
-use crate::kit::{ask, until};
-use crate::orders::{House, Order, Sender, field, order};
-use crate::way::runtime;
+use crate::kit::{Folder, ask, until};
+use crate::orders::{House, Order, SOURCE, Sender, field, order, started};
+use crate::several::{Server, bench};
+use crate::way::{analyzer, pads, pty, runtime, specimen};
 
 /// Somebody else writes in the ledger and does not end.
 async fn engaged(house: &House) -> sqlx::sqlite::SqliteConnection {
@@ -129,5 +133,62 @@ fn what_a_source_closed_too_late_or_numbered_twice_is_told_until_it_is_lifted() 
         let status = ask(&house.config, &["status"]).to_string();
         assert!(status.contains("ledger notices"), "{status}");
         assert!(!told.contains("K1") && !told.contains("KP-"), "{told}");
+    });
+}
+
+/// Two benches of one laboratory: an order is the laboratory's, whichever of them it came to.
+#[test]
+fn orders_are_the_laboratory_s_whichever_bench_took_them_in() {
+    let Some(server) = Server::start("sources") else { return };
+    let folder = Folder::new("sources-shared");
+    runtime().block_on(async {
+        let answers = vec!["aa".parse().expect("an answer")];
+        let late = std::time::Duration::ZERO;
+        let receiver = Receiver::bind("127.0.0.1:0", answers, late, None).await;
+        let mut receiver = receiver.expect("a port");
+        let ((port_a, line_a), (port_b, line_b)) = (pty(), pty());
+        let [a, b] = [("bench-a", &line_a), ("bench-b", &line_b)]
+            .map(|(name, line)| bench(&folder, name, line, &server.url, &receiver, SOURCE));
+        let ((mut first, source_a), (mut second, source_b)) = (started(&a), started(&b));
+        let script = |specimen: &str, number: &str| {
+            let mut script = Script::plain(1, 5, &pads());
+            specimen.clone_into(&mut script.run[0].specimen);
+            number.clone_into(&mut script.run[0].number);
+            script
+        };
+        // The source reconnects to the other one and sends the same bytes: it gets the answer that was kept.
+        let text = order("NW", "K1", "KP-20417", "KP700101").text("A1");
+        let answer = Sender::to(&source_a).say(&text).expect("an answer");
+        assert_eq!(field(&answer, "MSA", 1), "AA");
+        assert_eq!(Sender::to(&source_b).say(&text).as_ref(), Some(&answer));
+        let mut bench_b = analyzer(port_b, Style::Lis02);
+        bench_b.run(&script("KP-20417", "1"), |_, _| ()).await.expect("the line holds");
+        let message = receiver.next().await.expect("it goes").body;
+        assert_eq!(field(&message, "ORC", 2), "K1^LIS");
+        // One that is held at a bench goes by an order that came to the other.
+        let mut bench_a = analyzer(port_a, Style::Lis02);
+        bench_a.run(&script("KP-20418", "1"), |_, _| ()).await.expect("the line holds");
+        first.wait_for(|e| e["event"] == "report" && e["reason"] == "specimen-unknown");
+        let text = order("NW", "K2", "KP-20418", "KP700102").text("A2");
+        Sender::to(&source_b).say(&text).expect("an answer");
+        let message = receiver.next().await.expect("it goes").body;
+        assert_eq!(
+            (specimen(&message), field(&message, "ORC", 2)),
+            ("KP-20418".into(), "K2^LIS".into())
+        );
+        // While the server is away nothing is answered with yes, and what is sent again then is taken once.
+        server.halt();
+        let text = order("NW", "K3", "KP-20419", "KP700103").text("A3");
+        let source = source_a.clone();
+        let sent = text.clone();
+        let said = tokio::task::spawn_blocking(move || Sender::to(&source).say(&sent)).await;
+        assert_eq!(said.expect("it ends"), None);
+        server.resume();
+        let yes = || Sender::to(&source_a).say(&text).is_some_and(|a| field(&a, "MSA", 1) == "AA");
+        until(yes);
+        until(yes);
+        let found = ask(&a, &["orders", "K3"]);
+        assert_eq!(found["items"].as_array().map(Vec::len), Some(1), "{found}");
+        assert!(first.gone().is_none() && second.gone().is_none(), "both go on");
     });
 }
