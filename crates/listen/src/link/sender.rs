@@ -163,7 +163,9 @@ impl Sender {
                         self.give_up(now, "one frame was refused six times");
                     }
                 }
-                (Phase::Asking { since, .. }, _) => self.phase = Phase::Asking { since, noise: true },
+                (Phase::Asking { since, .. }, _) => {
+                    self.phase = Phase::Asking { since, noise: true }
+                }
                 (Phase::Idle, _) => {}
             }
         }

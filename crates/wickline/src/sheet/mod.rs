@@ -5,6 +5,7 @@ pub mod barriers;
 mod notes;
 pub mod now;
 mod page;
+mod questions;
 pub mod sums;
 pub mod todo;
 
@@ -134,6 +135,9 @@ pub struct Sheet {
     /// The instruments that took another's place on this day.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub replaced: Vec<String>,
+    /// What analyzers asked on their lines, and what was said to it.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub questions: Vec<String>,
     /// Why nothing goes to a receiver that something waits for.
     #[serde(skip)]
     pub barriers: Barriers,
@@ -191,6 +195,7 @@ impl Sheet {
             earlier,
             notices: notices.iter().map(|notice| notice.words(&bench.clock)).collect(),
             replaced: replaced(ledger, bench, date, analyzer).await?,
+            questions: questions::told(ledger, date, analyzer).await?,
             barriers,
         })
     }

@@ -129,7 +129,7 @@ fn table<T>(
 }
 
 /// One word of a few. None: not given, or none of them, which is noted.
-pub(super) fn choice<T: Copy>(
+pub(in crate::dialect) fn choice<T: Copy>(
     keys: &Keys<'_, '_>,
     key: &'static str,
     of: &[(&str, T)],

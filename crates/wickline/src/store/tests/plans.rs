@@ -8,7 +8,7 @@ use crate::store::ledger::Ledger;
 use crate::testing::scratch;
 
 /// Tables that grow as long as a laboratory works.
-const GROW: [&str; 16] = [
+const GROW: [&str; 17] = [
     "report",
     "message",
     "message_body",
@@ -25,6 +25,7 @@ const GROW: [&str; 16] = [
     "order_specimen",
     "order_message",
     "report_order",
+    "question",
 ];
 
 /// Indexes that hold only what is open: to go through one of them is to look at what is open.
