@@ -2,6 +2,7 @@
 
 mod again;
 mod asking;
+mod asks;
 mod backup;
 mod beside;
 mod bundle;

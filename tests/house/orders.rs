@@ -16,10 +16,10 @@ use crate::kit::{Daemon, Folder, PATIENCE, ask, configuration, program, rounds, 
 use crate::way::{analyzer, pads, practice, runtime, specimen};
 
 /// A source that every machine of this test may be.
-const SOURCE: &str = "[[source]]\nid = \"lis\"\nlisten = \"127.0.0.1:0\"\ntests = [\"UADIP=ten-pad\", \"UGLU=GLU\"]\n";
+pub const SOURCE: &str = "[[source]]\nid = \"lis\"\nlisten = \"127.0.0.1:0\"\ntests = [\"UADIP=ten-pad\", \"UGLU=GLU\"]\n";
 
 /// What an information system says of one order, by its own hand and clock: OML^O21 of HL7 v2.5.1.
-struct Order<'a> {
+pub struct Order<'a> {
     control: &'a str,
     number: &'a str,
     specimen: &'a str,
@@ -28,7 +28,7 @@ struct Order<'a> {
 }
 
 impl Order<'_> {
-    fn text(&self, id: &str) -> Vec<u8> {
+    pub fn text(&self, id: &str) -> Vec<u8> {
         let Self { control, number, specimen, patient, made } = self;
         format!(
             "MSH|^~\\&|LIS|KESTREL|WICKLINE|KESTRELPOINT|{made}||OML^O21^OML_O21|{id}|P|2.5.1\r\
@@ -41,15 +41,20 @@ impl Order<'_> {
     }
 }
 
-fn order<'a>(control: &'a str, number: &'a str, specimen: &'a str, patient: &'a str) -> Order<'a> {
+pub fn order<'a>(
+    control: &'a str,
+    number: &'a str,
+    specimen: &'a str,
+    patient: &'a str,
+) -> Order<'a> {
     Order { control, number, specimen, patient, made: "20260314081500+0000" }
 }
 
 /// A connection of an information system.
-struct Sender(TcpStream);
+pub struct Sender(TcpStream);
 
 impl Sender {
-    fn to(address: &str) -> Self {
+    pub fn to(address: &str) -> Self {
         Self::of(TcpStream::connect(address).expect("it listens"))
     }
 
@@ -59,7 +64,7 @@ impl Sender {
     }
 
     /// One message, and the block that comes back. None: it was closed without one.
-    fn say(&mut self, message: &[u8]) -> Option<Vec<u8>> {
+    pub fn say(&mut self, message: &[u8]) -> Option<Vec<u8>> {
         let block = [b"\x0b".as_slice(), message, b"\x1c\r"].concat();
         self.0.write_all(&block).ok()?;
         let (mut answer, mut byte) = (Vec::new(), [0_u8]);
