@@ -229,7 +229,7 @@ impl Reading {
             () = super::stopped(&mut stop) => return Ok(()),
             () = tokio::time::sleep_until(clock::instant_at(deadline.unwrap_or(0))),
                 if deadline.is_some() => {}
-            () = tokio::time::sleep(AGAIN), if self.owed => return Ok(()),
+            () = tokio::time::sleep(AGAIN), if self.owed || !self.said.is_empty() => return Ok(()),
         }
         // Silence is only silence where everything that was heard before it can be read.
         let Some(tick) = self.tape.settle(&self.analyzer.id).await else {
