@@ -352,3 +352,22 @@ fn explain_says_what_is_asked() {
         assert_eq!(told["questions"][0], wanted);
     }
 }
+
+#[test]
+fn a_dialect_that_begins_to_answer_is_obeyed_while_the_line_stays_open() {
+    runtime().block_on(async {
+        let silent = ANSWERS.replace("answer = true", "answer = false");
+        let mut house = House::new("asks-reload", Some(&silent), "").await;
+        let mut daemon = Daemon::start(&house.config);
+        house.analyzer.asks("^KP-20417").await;
+        assert_eq!(asked(&mut daemon)["outcome"], "off");
+        house.folder.write("asks.toml", ANSWERS);
+        daemon.hang_up();
+        daemon.wait_for(|e| e["event"] == "ready");
+        house.analyzer.asks("^KP-20417").await;
+        assert_eq!(house.analyzer.is_told().await[1], "L|1|I");
+        daemon.wait_for(|e| e["event"] == "answered" && e["outcome"] == "delivered");
+        let lines = daemon.seen.iter().filter(|e| e["event"] == "line-down");
+        assert_eq!(lines.count(), 0, "the line stayed open");
+    });
+}

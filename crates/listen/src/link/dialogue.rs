@@ -5,10 +5,10 @@
 //! records. Turns are taken as NCCLS LIS1-A 6.2 has it: nobody asks for the line inside the other's session; where both
 //! ask at once the instrument goes first, and its next enquiry is the one that is answered.
 //!
-//! An EOT that is none, as a letter D with one bit turned, ends a session for us and not for the analyzer. It would take
-//! our enquiry for a no to its frame and our EOT for a yes: a lost result. So nobody is asked who may still be speaking
-//! (ours): a quarter of a second after an EOT; twenty seconds after one inside a frame, and after anything else that was
-//! said outside of a session, for by then whoever waits for a reply has given up (LIS1-A 6.5.1.2).
+//! An EOT that is none, as a letter D with one bit turned, ends a session for us and not for the analyzer. It would
+//! take our enquiry for a no to its frame and our EOT for a yes: a lost result. So nobody is asked who may still be
+//! speaking (ours): a quarter of a second after an EOT; twenty seconds after one inside a frame, and after anything else
+//! that was said outside of a session, for by then whoever waits for a reply has given up (LIS1-A 6.5.1.2).
 //!
 //! An answer is worth something for a short time only. It is said once; where it cannot be, it is tried three times at
 //! most and not after its time, and what became of it is told ([`Said`]).
@@ -114,8 +114,8 @@ impl Dialogue {
         self.sender.waiting()
     }
 
-    /// Takes an answer, which is not begun after `until`; each record without its CR. It takes the place of one that has
-    /// not been begun. `to` comes back with what became of it.
+    /// Takes an answer, which is not begun after `until`; each record without its CR. It takes the place of one that
+    /// has not been begun. `to` comes back with what became of it.
     pub fn answer(&mut self, now: Tick, to: u64, records: Vec<Vec<u8>>, until: Tick) {
         let answer = Answer { to, records, until, tries: 0, why: "the line was never free for it" };
         if let Some(before) = self.next.replace(answer) {

@@ -1,7 +1,7 @@
 //! The side of the link that has something to say: stop and wait, six tries a frame (S1 to S11, timers included).
 //!
-//! An analyzer's own, for practice lines and tests, and the computer's, which answers an analyzer that asks. They differ
-//! in one thing: where both ask for the line at once, the analyzer goes first.
+//! An analyzer's own, for practice lines and tests, and the computer's, which answers an analyzer that asks. They
+//! differ in one thing: where both ask for the line at once, the analyzer goes first.
 //!
 //! - S1: a waiting message makes it ask (ENQ), if no pause forbids.
 //! - S2 S7 S8: ACK lets the next frame go; after the last one EOT ends the session and the message is delivered.
@@ -9,8 +9,8 @@
 //! - S4: ENQ to the enquiry means that both asked: the instrument asks again after 1 s, the computer after 20 s, unless
 //!   the instrument has said what it had to say before.
 //! - S5 S11: no answer within 15 s ends the session; the message is kept and sent again whole.
-//! - S6: anything else is no answer to an enquiry. Where something else came, S5 ends without an EOT (ours): somebody is
-//!   speaking who did not hear us, and would take it for the yes to a frame (S9).
+//! - S6: anything else is no answer to an enquiry. Where something else came, S5 ends without an EOT (ours): somebody
+//!   is speaking who did not hear us, and would take it for the yes to a frame (S9).
 //! - S9: EOT to a frame takes it and asks for the line; it goes on and then pauses for 15 s.
 //! - S10: anything else makes it send the frame again, six times in all, then it ends and keeps the message.
 

@@ -1,7 +1,7 @@
 //! Between who hears a line and who reads its tape: that something ended, answers to be said, and what became of them.
 //!
-//! Each side leaves what it has and waits for nothing; what is left is bounded, and an answer that nobody fetched in its
-//! time is told as not said.
+//! Each side leaves what it has and waits for nothing; what is left is bounded, and an answer that nobody fetched in
+//! its time is told as not said.
 
 use std::collections::VecDeque;
 use std::sync::{Mutex, PoisonError};

@@ -1,5 +1,5 @@
-//! An analyzer that asks, is answered and prints beside it, against the computer's side: by rule, and by seed over a line
-//! that loses, spoils and delays bytes in both directions, with a tape that fails.
+//! An analyzer that asks, is answered and prints beside it, against the computer's side: by rule, and by seed over a
+//! line that loses, spoils and delays bytes in both directions, with a tape that fails.
 
 use std::collections::VecDeque;
 
@@ -400,7 +400,8 @@ fn what_is_taken_back_is_not_said() {
     assert_eq!(rig.link.poll_said(), Some((7, Said::Dropped("taken back"))));
 }
 
-/// A `D` of a frame with one bit turned is an EOT: the analyzer waits for its answer still, and would take our EOT for it.
+/// A `D` of a frame with one bit turned is an EOT: the analyzer waits for its answer still, and would take our EOT
+/// for it.
 #[test]
 fn who_may_still_be_speaking_is_not_asked() {
     let mut rig = Rig::host();

@@ -19,9 +19,8 @@ use crate::store::lists::reports::AskedHeld;
 use crate::store::rows::position::Span;
 use crate::store::rows::queue::{Settled, Tried};
 use crate::store::state::{MessageState, ReportState};
-use crate::store::tape::Tape;
 use crate::store::trail::Actor;
-use crate::store::{StoreError, lease::Watch};
+use crate::store::{StoreError, lease::Watch, tape::Tape};
 use crate::testing::scratch;
 
 /// Each test on a file and, where there is one, on a server.
@@ -50,6 +49,7 @@ mod ledger_set_back;
 mod numbers_heard;
 mod one_door;
 mod purged;
+mod questions_asked;
 mod random_histories;
 mod several_daemons;
 mod sheet_as_read;

@@ -12,8 +12,8 @@ use crate::clock;
 use crate::store::StoreError;
 use crate::store::rows::question::{Of, Outcome};
 
-/// How long an analyzer may wait for an answer, in microseconds: one that comes later could be taken for something else.
-/// From memory of what analyzers do: they wait 5 to 60 s.
+/// How long an analyzer may wait for an answer, in microseconds: one that comes later could be taken for something
+/// else. From memory of what analyzers do: they wait 5 to 60 s.
 const WAITS: i64 = 60_000_000;
 
 impl Reading {
