@@ -418,6 +418,34 @@ fn who_may_still_be_speaking_is_not_asked() {
 }
 
 #[test]
+fn after_an_eot_inside_a_frame_and_after_chatter_nobody_is_asked_for_twenty_seconds() {
+    let broken = [&[ENQ], &frame(1, b"R|1\r", true)[..4], &[EOT]].concat();
+    for heard in [&broken[..], b"x", b"x\r\n"] {
+        let mut rig = Rig::host();
+        rig.answers(0, 7);
+        rig.hear(SECOND, heard);
+        assert_eq!(rig.link.poll_timeout(), Some(21 * SECOND), "{heard:?}");
+        assert_eq!((rig.wait(20 * SECOND), rig.wait(21 * SECOND)), (vec![], vec![ENQ]));
+    }
+    // What printers and lines are filled up with is no speech.
+    let mut rig = Rig::host();
+    rig.answers(0, 7);
+    rig.hear(SECOND, &[0, 0x11, 0x13, 13, 10]);
+    assert_eq!(rig.wait(SECOND), [ENQ]);
+}
+
+/// The session that is answered begins with the enquiry that is answered, for us and for whoever reads the tape.
+#[test]
+fn after_a_crossed_enquiry_the_analyzer_has_its_thirty_seconds() {
+    let mut rig = Rig::host();
+    rig.answers(0, 7);
+    assert_eq!(rig.wait(0), [ENQ]);
+    assert_eq!(rig.hear(10, &[ENQ]), []);
+    assert_eq!(rig.hear(SECOND - 1, &[ENQ]), [ACK]);
+    assert_eq!(rig.hear(30 * SECOND + SECOND / 2, &frame(1, b"R|1\r", true)), [ACK]);
+}
+
+#[test]
 fn a_line_with_nothing_to_say_is_a_receiver() {
     let mut rig = Rig::host();
     assert_eq!(rig.hear(0, &[ENQ]), [ACK]);
