@@ -9,7 +9,7 @@ use wickline::simulate::script::Script;
 use wickline_forward::receive::Receiver;
 
 use crate::cable::transmission;
-use crate::kit::{Daemon, Folder, PATIENCE, ask, program, run, said, until};
+use crate::kit::{Daemon, Folder, PATIENCE, ask, configuration, program, run, said, until};
 use crate::orders::{SOURCE, Sender, order};
 use crate::way::{pads, practice, runtime, specimen};
 
@@ -370,4 +370,23 @@ fn a_dialect_that_begins_to_answer_is_obeyed_while_the_line_stays_open() {
         let lines = daemon.seen.iter().filter(|e| e["event"] == "line-down");
         assert_eq!(lines.count(), 0, "the line stayed open");
     });
+}
+
+#[test]
+fn a_dialect_that_answers_is_checked_and_proved_as_the_one_that_is_built_in() {
+    let folder = Folder::new("asks-proved");
+    folder.write("asks.toml", ANSWERS);
+    let told = |dialect: &str| {
+        let text = configuration("tcp:127.0.0.1:1", dialect, "ten-pad", "dir:.", "");
+        let config = folder.write("wickline.toml", &text);
+        let check = ask(&config, &["check", "--offline"])["items"].clone();
+        let check: Vec<Value> = check.as_array().expect("findings").clone();
+        let check: Vec<Value> =
+            check.into_iter().filter(|one| one["about"] == "analyzer bench-1").collect();
+        let proof = run(&config, &["prove"]);
+        let proof = String::from_utf8(proof.stdout).expect("a text");
+        let (proof, _) = proof.split_once("fingerprint").expect("it ends in its fingerprint");
+        (check, proof.to_owned())
+    };
+    assert_eq!(told("asks.toml"), told("lis02"));
 }

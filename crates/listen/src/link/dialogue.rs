@@ -7,8 +7,8 @@
 //!
 //! An EOT that is none, as a letter D with one bit turned, ends a session for us and not for the analyzer. It would
 //! take our enquiry for a no to its frame and our EOT for a yes: a lost result. So nobody is asked who may still be
-//! speaking (ours): a quarter of a second after an EOT; twenty seconds after one inside a frame, and after anything else
-//! that was said outside of a session, for by then whoever waits for a reply has given up (LIS1-A 6.5.1.2).
+//! speaking (ours): a quarter of a second after an EOT; twenty seconds after one inside a frame, and after anything
+//! else that was said outside of a session, for by then whoever waits for a reply has given up (LIS1-A 6.5.1.2).
 //!
 //! An answer is worth something for a short time only. It is said once; where it cannot be, it is tried three times at
 //! most and not after its time, and what became of it is told ([`Said`]).

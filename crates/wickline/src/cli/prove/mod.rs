@@ -304,7 +304,7 @@ fn proof(
     gaps.extend(truth::gaps(&proved, &signs, prints));
     gaps.extend(open::words(&habits, &sheets, usize::from(raw.units == "si"), &proved));
     gaps.extend(open::ends(&sheets, usize::from(raw.units == "si"), &proved));
-    if dialect_text.is_some() {
+    if dialect_text.is_some() && !habits.framed {
         gaps.extend(open::numbers(analyzer, &habits, captures));
     }
     Ok(Proof {
