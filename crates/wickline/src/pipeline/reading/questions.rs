@@ -6,7 +6,7 @@ use wickline_listen::link::Said;
 
 use super::super::between::Answer;
 use super::super::event::Event;
-use super::Reading;
+use super::{Reading, TRIES};
 use crate::acts::asking::{HeardQuestion, Noted};
 use crate::clock;
 use crate::store::StoreError;
@@ -29,6 +29,7 @@ impl Reading {
         &mut self,
         group: &[HeardQuestion],
     ) -> Result<bool, StoreError> {
+        let mut failed = 0;
         loop {
             self.beat.beat();
             // A clock that was set back makes nothing older.
@@ -50,17 +51,18 @@ impl Reading {
                     }
                     return Ok(true);
                 }
-                Err(error) if error.is_passing() => {
+                Err(error) if error.is_fatal() => return Err(error),
+                Err(error) => {
                     if *self.stop.borrow() {
                         return Ok(false);
                     }
+                    failed += usize::from(!error.is_passing());
+                    // No result waits for a question that cannot be kept.
+                    if failed >= TRIES && self.ledger.takes_writes().await {
+                        error!(analyzer = %self.analyzer.id, %error, "questions could not be kept");
+                        return Ok(true);
+                    }
                     self.ledger_away(&error).await;
-                }
-                Err(error) if error.is_fatal() => return Err(error),
-                // No result waits for a question that cannot be kept.
-                Err(error) => {
-                    error!(analyzer = %self.analyzer.id, %error, "a question of the analyzer could not be kept");
-                    return Ok(true);
                 }
             }
         }
@@ -95,11 +97,11 @@ impl Reading {
             match self.ledger.within(self.ledger.answered(of, outcome, why)).await {
                 Ok(()) => {}
                 Err(error) if error.is_fatal() => return Err(error),
-                // Behind the results that wait for the same ledger.
-                Err(error) if error.is_passing() => return Ok(()),
-                Err(error) => {
+                Err(error) if error.is_of_one_row() => {
                     error!(analyzer = %self.analyzer.id, %error, "what became of an answer could not be kept");
                 }
+                // Behind the results that wait for the same ledger.
+                Err(_) => return Ok(()),
             }
             self.said.pop_front();
         }
