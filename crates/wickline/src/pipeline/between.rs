@@ -9,6 +9,8 @@ use std::sync::{Mutex, PoisonError};
 use tokio::sync::Notify;
 use wickline_listen::link::Said;
 
+use crate::store::rows::question::Outcome;
+
 /// Answers, and outcomes, that may wait here.
 const MOST: usize = 64;
 
@@ -53,6 +55,15 @@ impl Between {
     /// What became of answers since the last time.
     pub fn told(&self) -> VecDeque<(u64, Said)> {
         std::mem::take(&mut *self.said.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+}
+
+/// What became of an answer, as the ledger and everybody who watches has it.
+#[must_use]
+pub fn became(said: Said) -> (Outcome, Option<&'static str>) {
+    match said {
+        Said::Delivered => (Outcome::Delivered, None),
+        Said::Dropped(why) => (Outcome::Dropped, Some(why)),
     }
 }
 

@@ -14,12 +14,11 @@ use wickline_listen::link;
 use wickline_listen::printed::Assembler;
 use wickline_normalize::Place;
 
-use super::between::{Answer, Between};
+use super::between::{Answer, Between, became};
 use super::event::{Event, Events};
 use super::tee::Tee;
 use super::troubles::Troubles;
 use crate::clock;
-use crate::store::rows::question::Outcome;
 use crate::store::tape::Kind;
 use crate::store::tape::writing::{Handed, LineTape, Ticket};
 
@@ -302,10 +301,7 @@ impl Hearing {
     /// What became of answers is left for the ledger, and told.
     fn tell_said(&self, link: &mut link::Dialogue) {
         while let Some((to, said)) = link.poll_said() {
-            let (outcome, why) = match said {
-                link::Said::Delivered => (Outcome::Delivered, None),
-                link::Said::Dropped(why) => (Outcome::Dropped, Some(why)),
-            };
+            let (outcome, why) = became(said);
             match why {
                 None => info!(analyzer = %self.analyzer, "the analyzer's question was answered"),
                 Some(why) => {

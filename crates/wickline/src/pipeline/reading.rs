@@ -256,20 +256,20 @@ impl Reading {
         if !self.ours().await {
             return Ok(());
         }
-        // Before their place is noted.
-        for group in std::mem::take(&mut cursor.asked).chunks(GROUP) {
-            if !self.take_questions(group).await? {
-                return Ok(());
-            }
-        }
-        let heard = std::mem::take(&mut cursor.found);
-        // Nothing found is a group too: the place is noted.
+        let (heard, asked) = (std::mem::take(&mut cursor.found), std::mem::take(&mut cursor.asked));
+        // Nothing found is a group too: the place is noted. What was asked waits for the results before it.
         let mut groups: Vec<&[HeardReport]> = heard.chunks(GROUP).collect();
-        groups.resize(groups.len().max(1), &[]);
+        if groups.is_empty() || !asked.is_empty() {
+            groups.push(&[]);
+        }
         let mut groups = groups.into_iter().peekable();
         while let Some(group) = groups.next() {
             // Only with the last group is everything before the safe place taken in.
-            let safe = if groups.peek().is_none() { cursor.safe } else { cursor.noted };
+            let last = groups.peek().is_none();
+            if last && !self.take_questions(&asked).await? {
+                return Ok(());
+            }
+            let safe = if last { cursor.safe } else { cursor.noted };
             let span = Span { noted: cursor.noted, safe };
             if !self.take_group(group, span).await? {
                 return Ok(());

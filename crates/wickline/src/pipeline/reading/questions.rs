@@ -2,15 +2,14 @@
 
 use tracing::{error, info};
 use wickline_listen::ear::Transmission;
-use wickline_listen::link::Said;
 
-use super::super::between::Answer;
+use super::super::between::{Answer, became};
 use super::super::event::Event;
-use super::{Reading, TRIES};
+use super::{GROUP, Reading, TRIES};
 use crate::acts::asking::{HeardQuestion, Noted};
 use crate::clock;
 use crate::store::StoreError;
-use crate::store::rows::question::{Of, Outcome};
+use crate::store::rows::question::Of;
 
 /// How long an analyzer may wait for an answer, in microseconds: one that comes later could be taken for something
 /// else. From memory of what analyzers do: they wait 5 to 60 s.
@@ -27,8 +26,17 @@ impl Reading {
     /// stop before it could be done.
     pub(super) async fn take_questions(
         &mut self,
-        group: &[HeardQuestion],
+        asked: &[HeardQuestion],
     ) -> Result<bool, StoreError> {
+        for group in asked.chunks(GROUP) {
+            if !self.take_some(group).await? {
+                return Ok(false);
+            }
+        }
+        Ok(true)
+    }
+
+    async fn take_some(&mut self, group: &[HeardQuestion]) -> Result<bool, StoreError> {
         let mut failed = 0;
         loop {
             self.beat.beat();
@@ -90,10 +98,7 @@ impl Reading {
         self.said.extend(between.told());
         while let Some((place, said)) = self.said.front().copied() {
             let of = Of { tape: &self.tape.id, analyzer: &self.analyzer.id, place };
-            let (outcome, why) = match said {
-                Said::Delivered => (Outcome::Delivered, None),
-                Said::Dropped(why) => (Outcome::Dropped, Some(why)),
-            };
+            let (outcome, why) = became(said);
             match self.ledger.within(self.ledger.answered(of, outcome, why)).await {
                 Ok(()) => {}
                 Err(error) if error.is_fatal() => return Err(error),
