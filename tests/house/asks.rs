@@ -165,7 +165,7 @@ impl House {
 }
 
 fn asked(daemon: &mut Daemon) -> Value {
-    daemon.wait_for(|e| e["event"] == "asked")
+    daemon.wait_for(|e| e["event"] == "line-asked")
 }
 
 fn questions(config: &Path) -> Vec<String> {
@@ -207,10 +207,10 @@ fn without_orders_it_is_answered_that_there_are_none() {
         assert_eq!(answer.len(), 2, "{answer:?}");
         assert!(answer[0].starts_with("H|\\^&|||WICKLINE|||||BENCH-1||P|LIS2-A2|"), "{answer:?}");
         assert_eq!(answer[1], "L|1|I");
-        daemon.wait_for(|e| e["event"] == "answered" && e["outcome"] == "delivered");
+        daemon.wait_for(|e| e["event"] == "line-answered" && e["outcome"] == "delivered");
         house.analyzer.asks("ALL").await;
         assert_eq!(house.analyzer.is_told().await[1], "L|1|Q", "a list of all is not given");
-        daemon.wait_for(|e| e["event"] == "answered" && e["outcome"] == "delivered");
+        daemon.wait_for(|e| e["event"] == "line-answered" && e["outcome"] == "delivered");
         house.analyzer.says(&strip(1, "KP-20417")).await;
         house.gets("KP-20417").await;
         // What was asked is not asked again by a tape that is read again.
@@ -286,7 +286,7 @@ fn an_answer_that_cannot_be_given_is_told_and_keeps_nothing_back() {
         analyzer.asks("^KP-20417").await;
         assert_eq!(analyzer.hear().await, ENQ);
         drop(analyzer);
-        let told = daemon.wait_for(|e| e["event"] == "answered");
+        let told = daemon.wait_for(|e| e["event"] == "line-answered");
         assert_eq!(
             (&told["outcome"], &told["why"]),
             (&"dropped".into(), &"the line was closed".into())
@@ -402,7 +402,7 @@ fn a_dialect_that_begins_to_answer_is_obeyed_while_the_line_stays_open() {
         daemon.wait_for(|e| e["event"] == "ready");
         house.analyzer.asks("^KP-20417").await;
         assert_eq!(house.analyzer.is_told().await[1], "L|1|I");
-        daemon.wait_for(|e| e["event"] == "answered" && e["outcome"] == "delivered");
+        daemon.wait_for(|e| e["event"] == "line-answered" && e["outcome"] == "delivered");
         let lines = daemon.seen.iter().filter(|e| e["event"] == "line-down");
         assert_eq!(lines.count(), 0, "the line stayed open");
     });

@@ -88,7 +88,7 @@ def test_without_orders_the_answer_says_so(daemon, tmp_path):
     header, last = analyzer.is_told()
     assert (header[4], header[9], header[11]) == ("WICKLINE", "BENCH-1", "P")
     assert last == ["L", "1", "I"]
-    one.wait_for(lambda e: e["event"] == "answered" and e["outcome"] == "delivered")
+    one.wait_for(lambda e: e["event"] == "line-answered" and e["outcome"] == "delivered")
     analyzer.says([r.replace("20260314091455", now()) for r in lis02("KP-20417", 1, BASE)])
     one.wait_for(lambda e: e["event"] == "delivery" and e["state"] == "accepted")
     assert ask(config, "day")["totals"]["accepted"] == 1
@@ -127,7 +127,7 @@ def test_the_client_of_the_library_asks_and_sends_its_results(daemon):
 
     flow = {**astm.client.DEFAULT_RECORDS_FLOW_MAP, "H": ["P", "Q"], "Q": ["L"]}
     astm.client.Client(emitter, host, int(port), encoding="latin-1", flow_map=flow).run(timeout=0.2)
-    asked = one.wait_for(lambda e: e["event"] == "asked")
+    asked = one.wait_for(lambda e: e["event"] == "line-asked")
     assert (asked["specimens"], asked["outcome"]) == (1, "off")
     one.wait_for(lambda e: e["event"] == "delivery" and e["state"] == "accepted")
     assert "asked once for the orders of 1 specimen" in ask(config, "day")["questions"][0]

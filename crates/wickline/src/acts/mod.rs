@@ -2,7 +2,6 @@
 //! changes what a receiver is told passes the door.
 
 pub mod aside;
-pub mod asking;
 pub mod closing;
 pub mod comparing;
 pub mod compose;
@@ -20,6 +19,7 @@ pub mod identify;
 pub mod instruments;
 pub mod intake;
 mod judging;
+pub mod line_query;
 pub(crate) mod meeting;
 mod numbers;
 pub mod ordering;

@@ -9,7 +9,7 @@ use std::sync::{Mutex, PoisonError};
 use tokio::sync::Notify;
 use wickline_listen::link::Said;
 
-use crate::store::rows::question::Outcome;
+use crate::store::rows::line_query::Outcome;
 
 /// Answers, and outcomes, that may wait here.
 const MOST: usize = 64;

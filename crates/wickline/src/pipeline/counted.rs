@@ -5,7 +5,7 @@ use wickline_listen::line::Trouble;
 
 use super::event::Event;
 use crate::clock;
-use crate::store::rows::question::Outcome;
+use crate::store::rows::line_query::Outcome;
 
 /// Counts what happened.
 pub fn told(event: &Event) {
@@ -28,10 +28,11 @@ pub fn told(event: &Event) {
                 .increment(count);
         }
         // One that waits is counted when it is known what became of it.
-        Event::Asked { analyzer, outcome, .. } | Event::Answered { analyzer, outcome, .. }
+        Event::LineAsked { analyzer, outcome, .. }
+        | Event::LineAnswered { analyzer, outcome, .. }
             if *outcome != Outcome::Waiting.code() =>
         {
-            counter!("wickline_questions_total", "analyzer" => analyzer.clone(), "outcome" => *outcome)
+            counter!("wickline_line_questions_total", "analyzer" => analyzer.clone(), "outcome" => *outcome)
                 .increment(1);
         }
         Event::LineUp { analyzer, .. } => {

@@ -79,8 +79,8 @@ pub enum Event {
     },
     /// An analyzer asked on its line which orders there are: what, for how many specimens, how many orders it is told
     /// of, and what becomes of the answer: `off` (its dialect says that nothing is answered), `none-owed`, `late`,
-    /// `dropped`, or `waiting`; then `Answered` follows.
-    Asked {
+    /// `dropped`, or `waiting`; then `LineAnswered` follows.
+    LineAsked {
         analyzer: String,
         asked: &'static str,
         specimens: usize,
@@ -88,7 +88,7 @@ pub enum Event {
         outcome: &'static str,
     },
     /// What became of an answer on the line: `delivered`, or `dropped` and why.
-    Answered {
+    LineAnswered {
         analyzer: String,
         outcome: &'static str,
         why: Option<&'static str>,

@@ -310,7 +310,7 @@ impl Hearing {
             }
             self.between.tell(to, said);
             let (analyzer, outcome) = (self.analyzer.clone(), outcome.code());
-            self.events.tell(Event::Answered { analyzer, outcome, why });
+            self.events.tell(Event::LineAnswered { analyzer, outcome, why });
         }
     }
 

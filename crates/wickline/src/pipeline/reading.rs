@@ -3,7 +3,7 @@
 //! There is one way of reading. After a start it begins where the ledger says that nothing before
 //! is needed, and goes on as bytes arrive; reports that the ledger knows already are passed over.
 
-mod questions;
+mod line_queries;
 
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -17,8 +17,8 @@ use wickline_listen::link::Said;
 use super::between::Between;
 use super::event::{Event, Events};
 use super::kept_lease::KeptLease;
-use crate::acts::asking::HeardQuestion;
 use crate::acts::intake::{Gap, HeardReport, Taken};
+use crate::acts::line_query::HeardQuestion;
 use crate::clock;
 use crate::pulse::Beat;
 use crate::settings::bench::{Analyzer, Bench};

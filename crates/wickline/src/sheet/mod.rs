@@ -2,10 +2,10 @@
 //! about it, sums that add up, and the closing.
 
 pub mod barriers;
+mod line_queries;
 mod notes;
 pub mod now;
 mod page;
-mod questions;
 pub mod sums;
 pub mod todo;
 
@@ -195,7 +195,7 @@ impl Sheet {
             earlier,
             notices: notices.iter().map(|notice| notice.words(&bench.clock)).collect(),
             replaced: replaced(ledger, bench, date, analyzer).await?,
-            questions: questions::told(ledger, date, analyzer).await?,
+            questions: line_queries::told(ledger, date, analyzer).await?,
             barriers,
         })
     }

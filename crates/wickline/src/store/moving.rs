@@ -266,7 +266,7 @@ const TABLES: &[Table] = &[
         columns: &[("report", Whole), ("lab_order", Whole), ("pads", Text), ("filler", Text)],
     },
     Table {
-        name: "question",
+        name: "line_query",
         key: None,
         columns: &[
             ("tape", Text),

@@ -46,10 +46,11 @@ mod instrument_replaced;
 mod laboratory;
 mod laboratory_rules;
 mod ledger_set_back;
+mod line_queries;
 mod numbers_heard;
 mod one_door;
 mod purged;
-mod questions_asked;
+
 mod random_histories;
 mod several_daemons;
 mod sheet_as_read;

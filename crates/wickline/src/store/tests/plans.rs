@@ -25,7 +25,7 @@ const GROW: [&str; 17] = [
     "order_specimen",
     "order_message",
     "report_order",
-    "question",
+    "line_query",
 ];
 
 /// Indexes that hold only what is open: to go through one of them is to look at what is open.

@@ -89,11 +89,12 @@ fn whole(n: usize) -> i64 {
 
 /// Whether a question is kept already: it was read before.
 pub async fn is_known(write: &mut Write, of: Of<'_>) -> Result<bool, StoreError> {
-    let query =
-        sqlx::query("SELECT place FROM question WHERE tape = $1 AND analyzer = $2 AND place = $3")
-            .bind(of.tape.to_owned())
-            .bind(of.analyzer.to_owned())
-            .bind(i64::try_from(of.place).unwrap_or(i64::MAX));
+    let query = sqlx::query(
+        "SELECT place FROM line_query WHERE tape = $1 AND analyzer = $2 AND place = $3",
+    )
+    .bind(of.tape.to_owned())
+    .bind(of.analyzer.to_owned())
+    .bind(i64::try_from(of.place).unwrap_or(i64::MAX));
     let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
     Ok(row.is_some())
 }
@@ -101,7 +102,7 @@ pub async fn is_known(write: &mut Write, of: Of<'_>) -> Result<bool, StoreError>
 /// Keeps a question with what becomes of it.
 pub async fn keep(write: &mut Write, row: Entry<'_>) -> Result<(), StoreError> {
     let query = sqlx::query(
-        "INSERT INTO question (tape, analyzer, place, heard_at, day, asked, specimens, orders, said, why) \
+        "INSERT INTO line_query (tape, analyzer, place, heard_at, day, asked, specimens, orders, said, why) \
          VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
     )
     .bind(row.of.tape.to_owned())
@@ -119,7 +120,7 @@ pub async fn keep(write: &mut Write, row: Entry<'_>) -> Result<(), StoreError> {
 
 /// Forgets questions that were heard before this time.
 pub async fn forget(write: &mut Write, before: i64) -> Result<(), StoreError> {
-    let query = sqlx::query("DELETE FROM question WHERE heard_at < $1").bind(before);
+    let query = sqlx::query("DELETE FROM line_query WHERE heard_at < $1").bind(before);
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
@@ -133,7 +134,7 @@ impl Ledger {
     ) -> Result<(), StoreError> {
         let mut write = self.db.write().await?;
         let query = sqlx::query(
-            "UPDATE question SET said = $1, why = $2 \
+            "UPDATE line_query SET said = $1, why = $2 \
              WHERE tape = $3 AND analyzer = $4 AND place = $5 AND said = 'waiting'",
         )
         .bind(outcome.code())
@@ -150,7 +151,7 @@ impl Ledger {
         let mut conn = self.db.read().await?;
         let query = sqlx::query(
             "SELECT analyzer, asked, said, why, count(*) AS many, CAST(sum(specimens) AS BIGINT) AS specimens, \
-             CAST(sum(orders) AS BIGINT) AS orders FROM question WHERE day = $1 \
+             CAST(sum(orders) AS BIGINT) AS orders FROM line_query WHERE day = $1 \
              GROUP BY analyzer, asked, said, why ORDER BY analyzer, asked, said, why",
         )
         .bind(day.to_owned());
@@ -167,7 +168,7 @@ fn alike(row: &AnyRow) -> Result<Alike, StoreError> {
     Ok(Alike {
         analyzer: row.try_get("analyzer").map_err(wrong)?,
         asked: row.try_get("asked").map_err(wrong)?,
-        outcome: at("question", 0).word("said", &said, known)?,
+        outcome: at("line_query", 0).word("said", &said, known)?,
         why: row.try_get("why").map_err(wrong)?,
         many: row.try_get("many").map_err(wrong)?,
         specimens: row.try_get("specimens").map_err(wrong)?,

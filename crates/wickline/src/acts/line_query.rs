@@ -15,8 +15,8 @@ use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
+use crate::store::rows::line_query::{self, Entry, Of, Outcome};
 use crate::store::rows::order::{self, Kept, Which};
-use crate::store::rows::question::{self, Entry, Of, Outcome};
 
 /// How an answer calls this end of the line where the question does not (H-5).
 const NAME: &str = "WICKLINE";
@@ -68,7 +68,7 @@ impl Ledger {
         let mut all = Vec::with_capacity(heard.len());
         for (n, one) in heard.iter().enumerate() {
             let of = Of { tape, analyzer: &analyzer.id, place: one.place };
-            if question::is_known(&mut write, of).await? {
+            if line_query::is_known(&mut write, of).await? {
                 all.push(None);
                 continue;
             }
@@ -87,7 +87,7 @@ impl Ledger {
                 outcome: noted.outcome,
                 why,
             };
-            question::keep(&mut write, entry).await?;
+            line_query::keep(&mut write, entry).await?;
             all.push(Some(noted));
         }
         write.commit().await?;

@@ -2,7 +2,7 @@
 
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
-use crate::store::rows::question::{Alike, Outcome};
+use crate::store::rows::line_query::{Alike, Outcome};
 
 /// A sentence for those that are alike, by analyzer.
 pub(super) async fn told(

@@ -4,9 +4,9 @@ use wickline_listen::dialect::query::{Asked as Heard, Question};
 use wickline_normalize::Private;
 
 use super::*;
-use crate::acts::asking::{HeardQuestion, Noted};
+use crate::acts::line_query::{HeardQuestion, Noted};
 use crate::sheet::Sheet;
-use crate::store::rows::question::{Of, Outcome};
+use crate::store::rows::line_query::{Of, Outcome};
 
 on_both!(
     of_several_questions_only_the_last_is_answered_and_none_twice,

@@ -1,4 +1,4 @@
-CREATE TABLE question (
+CREATE TABLE line_query (
     tape TEXT NOT NULL,
     analyzer TEXT NOT NULL,
     place BIGINT NOT NULL,
@@ -11,5 +11,5 @@ CREATE TABLE question (
     why TEXT,
     PRIMARY KEY (tape, analyzer, place)
 );
-CREATE INDEX question_day ON question (day);
-CREATE INDEX question_heard ON question (heard_at)
+CREATE INDEX line_query_day ON line_query (day);
+CREATE INDEX line_query_heard ON line_query (heard_at)

@@ -6,10 +6,10 @@ use wickline_listen::ear::Transmission;
 use super::super::between::{Answer, became};
 use super::super::event::Event;
 use super::{GROUP, Reading, TRIES};
-use crate::acts::asking::{HeardQuestion, Noted};
+use crate::acts::line_query::{HeardQuestion, Noted};
 use crate::clock;
 use crate::store::StoreError;
-use crate::store::rows::question::Of;
+use crate::store::rows::line_query::Of;
 
 /// How long an analyzer may wait for an answer, in microseconds: one that comes later could be taken for something
 /// else. From memory of what analyzers do: they wait 5 to 60 s.
@@ -83,7 +83,7 @@ impl Reading {
         info!(%analyzer, asked = question.code(), specimens, orders, outcome = outcome.code(),
             "the analyzer asks which orders there are");
         let (asked, outcome) = (question.code(), outcome.code());
-        self.events.tell(Event::Asked { analyzer, asked, specimens, orders, outcome });
+        self.events.tell(Event::LineAsked { analyzer, asked, specimens, orders, outcome });
         let Some(between) = &self.between else { return };
         match answer {
             Some(records) => between.offer(Answer::Say { to: one.place, records, until }),
