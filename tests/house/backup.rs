@@ -221,6 +221,17 @@ fn a_report_takes_no_more_room_than_the_guide_says() {
     });
 }
 
+/// As if the clock had been ahead when backups failed.
+async fn an_hour_later(ledger: &Path) {
+    sqlx::any::install_default_drivers();
+    let url = format!("sqlite://{}", ledger.display());
+    let mut conn = sqlx::AnyConnection::connect(&url).await.expect("the ledger opens");
+    let sql = "UPDATE trail SET at = at + 3600000000 WHERE verb = 'backup-failed'";
+    let done = sqlx::query(sql).execute(&mut conn).await.expect("changed");
+    assert!(done.rows_affected() > 0);
+    conn.close().await.expect("closed");
+}
+
 /// A night without a backup is told by `status`; who never made one is told by `check` alone.
 #[test]
 fn a_backup_that_fails_or_is_old_is_told() {
@@ -240,12 +251,16 @@ fn a_backup_that_fails_or_is_old_is_told() {
         assert_eq!(code, Some(0));
         assert!(said.contains("note  store: no backup of ledger and tape was ever made"), "{said}");
         let nowhere = folder.0.join("none").join("backups").display().to_string();
-        assert_ne!(run(&config, &["backup", &nowhere]).status.code(), Some(0));
+        let wrong = run(&config, &["backup", &nowhere, "--as", "J. Mast"]);
+        assert_ne!(wrong.status.code(), Some(0));
         let told = last(ask(&config, &["status"])).expect("told");
         assert_eq!((&told["wrong"], &told["urgent"]), (&true.into(), &false.into()), "{told}");
         let text = told["text"].as_str().expect("words");
         assert!(text.contains("failed") && text.contains("make it first"), "{text}");
         assert!(text.contains("none was made before"), "{text}");
+        assert!(text.contains(" by J. Mast failed: "), "which one: {text}");
+        let todo = told["todo"].as_str().expect("words");
+        assert!(todo.contains("the next good one lifts this, whoever makes it"), "{todo}");
         let good = std::fs::read_to_string(&config).expect("the configuration");
         std::fs::write(&config, good.replace("ten-pad", "nine-pad")).expect("written");
         let place = folder.0.join("backups").display().to_string();
@@ -254,6 +269,8 @@ fn a_backup_that_fails_or_is_old_is_told() {
         let told = last(ask(&config, &["status"])).expect("told");
         let text = told["text"].as_str().expect("words");
         assert!(text.contains("the configuration is wrong"), "it could not begin: {text}");
+        // The clock was an hour ahead when it failed: the next good one comes after it all the same.
+        an_hour_later(&folder.0.join("ledger.db")).await;
         let copy = backed_up(&config);
         let told = last(ask(&config, &["status"])).expect("told");
         assert_eq!(told["wrong"], false, "{told}");

@@ -88,3 +88,72 @@ fn a_bundle_has_what_helps_and_names_nobody() {
         assert_eq!(daemon.stop(), 0);
     });
 }
+
+/// Help is asked for when something is wrong, the configuration before all.
+#[test]
+fn a_bundle_is_made_while_the_configuration_is_wrong() {
+    let folder = Folder::new("bundle-wrong");
+    runtime().block_on(async {
+        let (port, wire) = pty();
+        let text = configuration(&wire, "lis02", "ten-pad", "dir:out", "");
+        let config = folder.write("wickline.toml", &text);
+        let daemon = Daemon::start(&config);
+        let (plan, mut bench) = (script(3, 5), analyzer(port, Style::Lis02));
+        bench.run(&plan, |_, _| ()).await.expect("the line holds");
+        until(|| ask(&config, &["queue"])["totals"]["accepted"] == 3);
+        let id = plan.run[0].specimen.as_str();
+        let path = folder.0.join("support.json");
+        let bundled = |wrong: &str| {
+            std::fs::write(&config, wrong).expect("written");
+            let done = run(&config, &["bundle", &path.display().to_string(), "--offline"]);
+            let told = String::from_utf8_lossy(&done.stdout).into_owned();
+            let said = String::from_utf8_lossy(&done.stderr).into_owned();
+            assert_eq!(done.status.code(), Some(2), "{said}");
+            assert!(
+                said.contains("the configuration is wrong") && said.contains("support.json"),
+                "{said}"
+            );
+            let text = std::fs::read_to_string(&path).expect("a bundle");
+            (serde_json::from_str::<serde_json::Value>(&text).expect("JSON"), text, told)
+        };
+        // A key that means nothing and may be a secret, a dialect that is none, a comment, an id of the ledger's.
+        let wrong = text
+            .replace("dialect = \"lis02\"", &format!("dialect = \"{id}\" # Pat Quillfeather"))
+            .replace("[[receiver]]", "[[receiver]]\npasword = \"hunter2\"");
+        let (said, whole, told) = bundled(&wrong);
+        let faults = said["faults"].to_string();
+        assert!(faults.contains("receiver.pasword"), "{faults}");
+        assert_eq!(said["configuration"]["file"]["site"]["name"], "Kestrel Point Clinic");
+        assert_eq!(said["configuration"]["file"]["receiver"][0]["pasword"], "***");
+        let sums = said["ledger"]["counts"]["reports"].as_array().expect("sums");
+        assert_eq!(sums.iter().filter_map(|sum| sum["many"].as_i64()).sum::<i64>(), 3);
+        assert!(said["tape"]["lines"]["bench-1"]["last"].as_array().is_some_and(|l| !l.is_empty()));
+        let left = said["left_out"].to_string();
+        assert!(left.contains("check") && told.contains("left out: check: "), "{left} {told}");
+        for secret in [id, "hunter2", "Quillfeather"] {
+            assert!(!whole.contains(secret), "{secret}");
+        }
+        // The same where only a meaning is wrong, and where it is no table at all.
+        let (said, whole, _) = bundled(&text.replace("\"lis02\"", &format!("\"{id}\"")));
+        assert!(said["faults"].to_string().contains("analyzer.dialect"), "{said}");
+        assert!(!whole.contains(id), "it is masked among the faults, too");
+        let (said, _, told) =
+            bundled(&text.replace("[[receiver]]", "[[receiver]\npassword = hunter2"));
+        assert!(said["ledger"]["counts"].is_object() && said["configuration"].is_null(), "{said}");
+        assert!(told.contains("left out: configuration: "), "{told}");
+        assert!(!said.to_string().contains("hunter2"), "{said}");
+        // Where the ledger is, is what is wrong: the tape has what it has.
+        let (said, whole, told) =
+            bundled(&text.replace("sqlite:ledger.db", "postgrse:/w:hunter2@db/w"));
+        assert!(said["tape"]["lines"]["bench-1"]["last_entry"].is_i64(), "{said}");
+        assert!(said["ledger"].is_null() && told.contains("left out: ledger: "), "{told}");
+        assert!(!whole.contains("hunter2") && !whole.contains(id), "{whole}");
+        let (said, _, told) = bundled("nothing");
+        assert!(said["ledger"].is_null() && said["system"]["kernel"].is_string(), "{said}");
+        for what in ["check", "configuration", "disk", "ledger", "tape", "metrics"] {
+            let offline = what == "metrics";
+            assert_eq!(told.contains(&format!("left out: {what}: ")), !offline, "{what}: {told}");
+        }
+        assert_eq!(daemon.stop(), 0);
+    });
+}

@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::process::Command;
 
-use crate::kit::binary;
+use crate::kit::{Folder, binary, configuration};
 
 /// Every line in a shell block of a document that begins with `wickline`.
 fn commands(name: &str) -> Vec<String> {
@@ -116,4 +116,21 @@ fn the_example_script_is_simulated_and_read() {
     let text = std::fs::read_to_string(root.join("config/example-script.toml")).expect("a file");
     let script = wickline::simulate::script::Script::parse(&text).expect("a script");
     assert_eq!(script.run.len(), 4);
+}
+
+/// What README shows of a source is taken as it stands.
+#[test]
+fn the_source_of_the_documents_is_one() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    let text = std::fs::read_to_string(root.join("README.md")).expect("a document");
+    let blocks = text.split("```toml\n").skip(1).filter_map(|rest| rest.split("```").next());
+    let blocks: Vec<&str> = blocks.filter(|block| block.contains("[[source]]")).collect();
+    assert_eq!(blocks.len(), 1, "{blocks:?}");
+    let folder = Folder::new("documented-source");
+    let plain = configuration("tcp:127.0.0.1:1", "lis02", "ten-pad", "mllp://127.0.0.1:2", "");
+    let config = folder.write("wickline.toml", &format!("{plain}{}ask = \"lis\"\n", blocks[0]));
+    let loaded = wickline::settings::load(&config).expect("it is read");
+    let bench = wickline::settings::bench::Bench::build(&loaded);
+    let bench = bench.unwrap_or_else(|faults| panic!("{faults:?}"));
+    assert_eq!(bench.sources[0].site.tests.len(), 2);
 }

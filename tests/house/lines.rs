@@ -30,9 +30,14 @@ fn first(daemon: &mut Daemon, kind: &str) -> serde_json::Value {
 }
 
 fn the_line(config: &Path) -> serde_json::Value {
+    beside(config, "bench-1").expect("the line")
+}
+
+/// What is told of a line, or beside it.
+fn beside(config: &Path, which: &str) -> Option<serde_json::Value> {
     let status = ask(config, &["status"]);
     let items = status["items"].as_array().expect("findings").clone();
-    items.into_iter().find(|item| item["about"] == "line").expect("the line")
+    items.into_iter().find(|item| item["about"] == "line" && item["which"] == which)
 }
 
 /// What holds a line up is told anew when it changes: first nothing is plugged in, then another program has the port.
@@ -127,12 +132,15 @@ fn nothing_in_working_hours_is_told_until_something_comes() {
     let silent = first(&mut daemon, "line-silent");
     assert!(silent["minutes"].as_i64().is_some_and(|minutes| minutes > 1_440), "{silent}");
     let line = the_line(&config);
-    let text = line["text"].as_str().expect("words");
-    assert!(line["silent"] == true && text.contains("silent in its working hours since"), "{text}");
+    assert_eq!(line["silent"], true, "{line}");
+    let told = beside(&config, "bench-1, silent").expect("told by itself");
+    let text = told["text"].as_str().expect("words");
+    assert!(told["wrong"] == true && text.contains("silent in its working hours since"), "{text}");
     let mut port = TcpStream::connect(&daemon.lines[0]).expect("it listens");
     port.write_all(PRINT).expect("it takes it");
     daemon.wait_for(|e| e["event"] == "line-speaks");
     assert_eq!(the_line(&config)["silent"], false);
+    assert_eq!(beside(&config, "bench-1, silent"), None);
     assert_eq!(daemon.stop(), 0);
 }
 

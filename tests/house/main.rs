@@ -1,6 +1,7 @@
 //! Whole-house tests: the real binary, real ports, real sockets; and the house about itself.
 
 mod again;
+mod alarms;
 mod asking;
 mod asks;
 mod backup;
@@ -42,6 +43,7 @@ mod network;
 mod notation;
 mod orders;
 mod outage;
+mod package;
 mod peer;
 mod power;
 mod prints;
@@ -49,6 +51,7 @@ mod prove;
 mod proved;
 mod purge;
 mod put_right;
+mod questions;
 mod receivers;
 mod reload;
 mod replaced;
@@ -61,7 +64,9 @@ mod setup;
 mod several;
 mod shortened;
 mod shown;
+mod simulated;
 mod sketch;
+mod sources;
 mod speed;
 mod status;
 mod steps;

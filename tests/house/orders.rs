@@ -51,7 +51,7 @@ pub fn order<'a>(
 }
 
 /// A connection of an information system.
-pub struct Sender(TcpStream);
+pub struct Sender(pub TcpStream);
 
 impl Sender {
     pub fn to(address: &str) -> Self {
@@ -80,14 +80,14 @@ impl Sender {
 }
 
 /// A field of the first segment of its name, by the bars alone.
-fn field(message: &[u8], segment: &str, n: usize) -> String {
+pub fn field(message: &[u8], segment: &str, n: usize) -> String {
     let text = String::from_utf8_lossy(message).into_owned();
     let line = text.split('\r').find(|line| line.starts_with(segment)).unwrap_or("").to_owned();
     line.split('|').nth(n).unwrap_or("").to_owned()
 }
 
 /// MSA-1 and each ORC-1 of an answer.
-fn said(answer: &[u8]) -> (String, Vec<String>) {
+pub fn said(answer: &[u8]) -> (String, Vec<String>) {
     let text = String::from_utf8_lossy(answer).into_owned();
     let orders = text.split('\r').filter(|line| line.starts_with("ORC|"));
     let codes = orders.map(|line| line.split('|').nth(1).unwrap_or("").to_owned()).collect();
@@ -95,18 +95,18 @@ fn said(answer: &[u8]) -> (String, Vec<String>) {
 }
 
 /// A bench whose strips need an order: analyzer, receiver, source.
-struct House {
+pub struct House {
     _folder: Folder,
-    config: PathBuf,
-    daemon: Daemon,
-    source: String,
-    receiver: Receiver,
+    pub config: PathBuf,
+    pub daemon: Daemon,
+    pub source: String,
+    pub receiver: Receiver,
     bench: SimulatedAnalyzer,
     strips: u64,
 }
 
 impl House {
-    async fn new(name: &str, more: &str) -> House {
+    pub async fn new(name: &str, more: &str) -> House {
         let folder = Folder::new(name);
         let (receiver, port, config) = practice(&folder, &["aa"]).await;
         let text = std::fs::read_to_string(&config).expect("a configuration");
@@ -118,7 +118,7 @@ impl House {
     }
 
     /// Runs a strip of this specimen; how the report stands.
-    async fn strip(&mut self, specimen: &str) -> Value {
+    pub async fn strip(&mut self, specimen: &str) -> Value {
         self.strips += 1;
         let number = self.strips.to_string();
         let mut script = Script::plain(1, 5, &pads());
@@ -128,14 +128,14 @@ impl House {
         self.daemon.wait_for(|e| e["event"] == "report" && e["number"] == *number)
     }
 
-    fn say(&self, order: &Order<'_>, id: &str) -> (String, Vec<String>) {
+    pub fn say(&self, order: &Order<'_>, id: &str) -> (String, Vec<String>) {
         let answer = Sender::to(&self.source).say(&order.text(id));
         let answer =
             answer.unwrap_or_else(|| panic!("no answer: {}", crate::kit::said(&self.config)));
         said(&answer)
     }
 
-    fn held(&self) -> Vec<(String, String)> {
+    pub fn held(&self) -> Vec<(String, String)> {
         let held = ask(&self.config, &["held"]);
         let one = |item: &Value| {
             let reason = item["holds"][0]["reason"].as_str().unwrap_or("").to_owned();
@@ -144,7 +144,7 @@ impl House {
         held["items"].as_array().expect("items").iter().map(one).collect()
     }
 
-    fn standing(&self, number: &str) -> String {
+    pub fn standing(&self, number: &str) -> String {
         let found = ask(&self.config, &["orders", number]);
         found["items"][0]["standing"].as_str().unwrap_or("").to_owned()
     }

@@ -137,3 +137,45 @@ fn a_user_that_is_not_there_is_told() {
     assert_eq!(done.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&done.stderr).contains("there is no such user here"));
 }
+
+/// What root is refused is asked about at night: the guide has the very words, and what to do.
+#[test]
+fn what_root_may_not_write_stands_in_the_guide_as_it_is_said() {
+    if !is_root() {
+        return;
+    }
+    let folder = Folder::new("rights-root");
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");
+    let config = folder.write("wickline.toml", &text);
+    assert_eq!(Daemon::start(&config).stop(), 0);
+    let guide = std::fs::read_to_string(
+        Path::new(env!("CARGO_MANIFEST_DIR")).join("../../deploy/README.md"),
+    );
+    let guide = guide.expect("the guide");
+    let rule = guide.split("### Files that root writes").nth(1).expect("a section of its own");
+    let (file, place) = (folder.0.join("page"), folder.0.join("place"));
+    std::fs::write(&file, "theirs").expect("written");
+    std::fs::create_dir(&place).expect("a folder");
+    for path in [&file, &place] {
+        chown(path, Some(1000), Some(1000)).expect("root may");
+        std::os::unix::fs::symlink(path, path.with_extension("link")).expect("linked");
+    }
+    let shown = |path: &Path| path.display().to_string();
+    for (words, path, says) in [
+        ("bundle", shown(&file), "belongs to the user 1000, who could read what root puts there"),
+        ("bundle", shown(&file.with_extension("link")), "is a link: name the file itself"),
+        (
+            "backup",
+            shown(&place),
+            "belongs to the user 1000, who could read or exchange what root puts there",
+        ),
+        ("backup", shown(&place.with_extension("link")), "is a link: name the folder itself"),
+    ] {
+        let done = run(&config, &[words, &path]);
+        let said = String::from_utf8_lossy(&done.stderr).into_owned();
+        assert_eq!(done.status.code(), Some(3), "{said}");
+        assert!(said.contains(says), "{says}: {said}");
+        assert!(rule.contains(&format!("| `{says}` |")), "{says}");
+    }
+    assert_eq!(std::fs::read_to_string(&file).ok().as_deref(), Some("theirs"));
+}

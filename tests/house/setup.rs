@@ -24,7 +24,8 @@ const PRINT: &str = "KESTREL POINT CLINIC\r\nNo. 0042\r\nID KP-31742\r\n2026-03-
                      NIT   NEG\r\nLEU   NEG\r\n\r\n";
 
 /// The command at a terminal of its own.
-struct Bench {
+/// A person at a terminal, with a command that asks.
+pub struct Bench {
     child: Child,
     said: Words<String>,
     terminal: SimPort,
@@ -36,6 +37,11 @@ struct Bench {
 
 impl Bench {
     fn sit_down(config: &Path, words: &[&str]) -> Self {
+        Self::at(config, &[&["setup"], words].concat())
+    }
+
+    /// With any command.
+    pub fn at(config: &Path, words: &[&str]) -> Self {
         let terminal = SimPort::pty().expect("a pseudo-terminal");
         let SimPort::Pty { path, .. } = &terminal else { unreachable!("it is one") };
         let end = std::fs::OpenOptions::new().read(true).write(true).open(path);
@@ -46,7 +52,7 @@ impl Bench {
         let now = rustix::termios::OptionalActions::Now;
         rustix::termios::tcsetattr(&end, now, &attributes).expect("set");
         let mut child = program()
-            .args(["--config", &config.to_string_lossy(), "setup"])
+            .args(["--config", &config.to_string_lossy()])
             .args(words)
             .stdin(Stdio::from(end))
             .stdout(Stdio::piped())
@@ -67,7 +73,7 @@ impl Bench {
     }
 
     /// Waits until it has said this.
-    fn says(&mut self, wanted: &str) {
+    pub fn says(&mut self, wanted: &str) {
         loop {
             if let Some(at) = self.all[self.seen..].find(wanted) {
                 self.seen += at + wanted.len();
@@ -81,12 +87,12 @@ impl Bench {
     }
 
     /// Waits for a question and types an answer.
-    async fn answer(&mut self, question: &str, typed: &str) {
+    pub async fn answer(&mut self, question: &str, typed: &str) {
         self.says(question);
         self.terminal.write_all(format!("{typed}\r").as_bytes()).await.expect("typed");
     }
 
-    fn ends(mut self) -> (Option<i32>, String, String) {
+    pub fn ends(mut self) -> (Option<i32>, String, String) {
         let mut out = String::new();
         let mut stdout = self.child.stdout.take().expect("its output");
         stdout.read_to_string(&mut out).expect("text");
@@ -210,13 +216,13 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
         bench.answer("unit system that the receiver wants", "si").await;
         bench.answer("address of the console", "").await;
         bench.answer("[TEST-PROVE]", "").await;
-        bench.answer("folder of tape and ledger [.]", "").await;
+        bench.answer("for the folder of the configuration) [.]", "").await;
         bench.says("short = \"KESTRELPOINT\"");
         bench.says("yes or no");
         assert!(!config.exists(), "nothing is written before the end");
         // Back is a question before, and no no; what is neither yes nor no is asked again.
         bench.answer(": ", "back").await;
-        bench.answer("folder of tape and ledger [.]", "").await;
+        bench.answer("for the folder of the configuration) [.]", "").await;
         bench.answer("yes or no, or back", "perhaps").await;
         bench.says("type yes or no");
         bench.answer("yes or no, or back", "yes").await;
@@ -339,12 +345,31 @@ fn what_a_script_leaves_out_is_named_and_what_is_wrong_is_refused() {
         ("--dialect", "no-such.toml", "two-column"),
         ("--units", "imperial", "\"si\""),
         ("--address", "127.0.0.1", "mllp://"),
+        (
+            "--address",
+            "dir:yes",
+            "`yes` is not named from / on; allowed: the whole path of a folder",
+        ),
+        ("--address", "dir:/etc/passwd", "is no folder"),
+        ("--line", "serial:yes", "serial:PATH (from / on)"),
+        ("--line", "yes", "serial:PATH (from / on)"),
+        ("--dialect", "yes", "two-column"),
+        ("--strip", "yes", "ten-pad"),
         ("--timezone", "Lisbon", "IANA"),
     ] {
         let mut words = good.clone();
         let at = words.iter().position(|word| *word == flag).expect("it is there");
         words[at + 1] = wrong;
         refused(&words, &[flag, says]);
+    }
+    for (stores, says) in [
+        ("yes", "`yes` is not named from / on; allowed: the whole path of a folder"),
+        ("data/stores", "is not named from / on"),
+        ("/etc/passwd", "is no folder"),
+    ] {
+        let mut words = good.clone();
+        words.extend(["--stores", stores]);
+        refused(&words, &["--stores", says]);
     }
     let outside = options("listen:0.0.0.0:4002", "mllp://127.0.0.1:1");
     refused(&outside, &["--allow", "can be reached from other machines"]);
@@ -435,8 +460,9 @@ fn what_no_shipped_dialect_reads_is_drafted() {
     runtime().block_on(async {
         let (_port, line) = pty();
         let capture = root("fixtures/prints/desk.cap").display().to_string();
+        let address = format!("dir:{}", folder.0.join("out").display());
         let mut words: Vec<String> =
-            options(&line, "dir:out").iter().map(|w| (*w).to_owned()).collect();
+            options(&line, &address).iter().map(|w| (*w).to_owned()).collect();
         for flag in ["--dialect", "--strip", "--printed", "--yes"] {
             let at = words.iter().position(|word| word == flag).expect("it is there");
             words.drain(at..at + if flag == "--yes" { 1 } else { 2 });

@@ -100,10 +100,14 @@ fn whatever_is_wrong_is_seen_in_one_look() {
         assert!(get(&console, "/healthz").starts_with("HTTP/1.1 200"), "it lives");
 
         daemon.kill();
+        // A process that is gone has no line open, whatever it told last.
+        let line = of(&config, "line", "bench-1");
+        assert_eq!((&line["up"], &line["wrong"]), (&false.into(), &false.into()), "{line}");
+        assert!(line["text"].as_str().is_some_and(|t| t.starts_with("closed: no daemon runs")));
         long_ago(&folder.0.join("ledger.db"), 60).await;
         let (code, said) = told(&config, &["status"]);
         assert!(code == 1 && said.contains("the daemon is not heard since"), "{said}");
-        assert!(said.contains("not known: no daemon tells of it"), "{said}");
+        assert!(said.contains("closed: no daemon runs"), "{said}");
         let daemon = Daemon::start(&config);
         until(|| !told(&config, &["status"]).1.contains("not heard"));
         assert_eq!(daemon.stop(), 0);
@@ -181,5 +185,47 @@ fn a_receiver_that_cannot_be_reached_is_seen_while_nothing_waits() {
     drop((second, place));
     let said = daemon.tells(std::time::Duration::from_secs(4), |e| e["event"] == "receiver-down");
     assert_eq!(said, None, "it hangs up on each connection: it is left alone");
+    assert_eq!(daemon.stop(), 0);
+}
+
+/// Another tape in the place of the one that was read: that is what is said, before a daemon has met it and after.
+#[test]
+fn a_tape_that_was_exchanged_while_nothing_ran_is_told_as_one() {
+    let (folder, other) = (Folder::new("status-tape"), Folder::new("status-tape-other"));
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");
+    let [config, elsewhere] = [&folder, &other].map(|at| at.write("wickline.toml", &text));
+    for config in [&config, &elsewhere] {
+        assert_eq!(Daemon::start(config).stop(), 0);
+    }
+    let (_, said) = told(&config, &["status"]);
+    assert!(said.contains("the daemon was stopped at") && !said.contains("another tape"), "{said}");
+    std::fs::copy(other.0.join("tape.db"), folder.0.join("tape.db")).expect("exchanged");
+    let (_, said) = told(&config, &["status"]);
+    let another = "it worked with another tape than the one that stands here";
+    assert!(said.contains(another) && said.contains("no daemon runs"), "{said}");
+    assert!(!said.contains("the daemon was stopped at"), "{said}");
+    assert!(said.contains("put the tape back that stood here"), "{said}");
+    let daemon = Daemon::start(&config);
+    until(|| told(&config, &["status"]).1.contains("running since"));
+    let (_, said) = told(&config, &["status"]);
+    assert!(said.contains(another) && !said.contains("no daemon runs"), "{said}");
+    assert!(!said.contains("the daemon was stopped at"), "{said}");
+    assert_eq!(daemon.stop(), 0);
+}
+
+/// What people and programs say may have several lines: in a table they are one, of plain text.
+#[test]
+fn what_has_several_lines_is_told_in_one() {
+    let folder = Folder::new("status-lines");
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");
+    let config = folder.write("wickline.toml", &text);
+    let daemon = Daemon::start(&config);
+    let nowhere = folder.0.join("none\n and\r\nnone").join("backups").display().to_string();
+    assert_ne!(run(&config, &["backup", &nowhere, "--as", "J.\nMast"]).status.code(), Some(0));
+    let (_, said) = told(&config, &["status"]);
+    let line = said.lines().find(|line| line.contains("by J.; Mast failed: ")).expect("one line");
+    assert!(line.contains("none; and; none") && line.contains("make it first"), "{line}");
+    assert!(!said.contains("\\u{"), "{said}");
+    assert_eq!(of(&config, "store", "backup")["text"].as_str().map(|t| t.lines().count()), Some(1));
     assert_eq!(daemon.stop(), 0);
 }

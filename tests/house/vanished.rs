@@ -1,13 +1,14 @@
 //! A file of a store is deleted or replaced while it is open: what goes on being written to it is lost with
 //! the process, so nothing more is acknowledged, and the daemon ends and says so.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use wickline::simulate::analyzer::{Sent, Style};
 use wickline::simulate::port::SimPort;
 use wickline::simulate::script::Script;
 
-use crate::kit::{Daemon, Folder, configuration, said, until};
+use crate::kit::{Daemon, Folder, ask, configuration, said, until};
 use crate::way::{analyzer, runtime, script};
 
 /// What happens to a file.
@@ -75,6 +76,34 @@ fn a_ledger_that_is_no_longer_there_ends_the_daemon() {
         for way in [Way::Deleted, Way::Replaced] {
             after(name, way);
         }
+    }
+}
+
+/// Nobody prints at night: it is noticed all the same, and not with the first result of the morning.
+#[test]
+fn a_store_that_is_taken_away_is_missed_while_nothing_is_heard() {
+    let begun = ["ledger.db", "ledger.db-wal", "tape.db", "tape.db-shm"].map(|name| {
+        let folder = Folder::new("idle");
+        let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");
+        let config = folder.write("wickline.toml", &text);
+        let daemon = Daemon::start(&config);
+        (name, folder, config, daemon)
+    });
+    // What a start has to write is written: what the last says of itself, every 15 s, has changed twice.
+    let mut heard = BTreeSet::new();
+    until(|| {
+        let status = ask(&begun[3].2, &["status"]);
+        let items = status["items"].as_array().expect("items");
+        heard.extend(items.iter().filter_map(|i| i["heard_at"].as_str()).map(str::to_owned));
+        heard.len() > 2
+    });
+    for (name, folder, config, mut daemon) in begun {
+        let file = folder.0.join(name);
+        std::fs::rename(&file, folder.0.join("elsewhere")).expect("it can be moved");
+        until(|| daemon.gone() == Some(4));
+        let said = said(&config);
+        let file = file.display().to_string();
+        assert!(said.contains(&file) && said.contains("deleted or replaced"), "{name}: {said}");
     }
 }
 

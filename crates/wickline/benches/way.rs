@@ -44,7 +44,23 @@ fn main() {
         latency * 1e3,
         latency * sync
     );
+    let taken = runtime.block_on(orders(&folder, orders_asked()));
+    println!(
+        "orders taken and answered       {:>10.0}/s   {:.2} of raw syncs",
+        taken.rate,
+        taken.rate / sync
+    );
+    println!(
+        "the same latency meanwhile      {:>10.2} ms  {:.2} of that without",
+        taken.busy * 1e3,
+        taken.busy / taken.quiet
+    );
     let _ = std::fs::remove_dir_all(&folder);
+}
+
+/// How many orders a source sends: `WICKLINE_BENCH_ORDERS=50000` for a morning of a large laboratory.
+fn orders_asked() -> usize {
+    std::env::var("WICKLINE_BENCH_ORDERS").ok().and_then(|n| n.parse().ok()).unwrap_or(2000)
 }
 
 fn raw_sync(folder: &Path) -> f64 {
@@ -64,11 +80,17 @@ struct Rig {
     receiver: Receiver,
     ledger: Ledger,
     line: String,
+    /// Where orders come, where any do.
+    source: Option<String>,
     stop: oneshot::Sender<()>,
     running: tokio::task::JoinHandle<Result<(), wickline::store::StoreError>>,
 }
 
 async fn rig(folder: &Path, name: &str, dialect: &str) -> Rig {
+    rig_with(folder, name, dialect, "").await
+}
+
+async fn rig_with(folder: &Path, name: &str, dialect: &str, more: &str) -> Rig {
     let receiver =
         Receiver::bind("127.0.0.1:0", vec!["aa".parse().expect("an answer")], Duration::ZERO, None)
             .await
@@ -77,7 +99,7 @@ async fn rig(folder: &Path, name: &str, dialect: &str) -> Rig {
         "[site]\nname = \"B\"\nshort = \"B\"\ntimezone = \"UTC\"\n[store]\ntape = \"{name}-tape.db\"\n\
          ledger = \"sqlite:{name}-ledger.db\"\nlow_water_mib = 0\nballast_mib = 0\n\
          [[analyzer]]\nid = \"bench-1\"\nline = \"listen:127.0.0.1:0\"\ndialect = \"{dialect}\"\ncontrols = \"none\"\n\
-         [[receiver]]\nid = \"lis\"\naddress = \"mllp://{}\"\n",
+         [[receiver]]\nid = \"lis\"\naddress = \"mllp://{}\"\n{more}",
         receiver.address()
     );
     let loaded = from_text(&folder.join("wickline.toml"), text).expect("a good configuration");
@@ -86,17 +108,21 @@ async fn rig(folder: &Path, name: &str, dialect: &str) -> Rig {
     let mut watch = events.watch();
     let mut daemon = Daemon::open(std::sync::Arc::new(bench), events).await.expect("stores");
     daemon.start(Shown::default()).await.expect("started");
-    let line = loop {
-        if let Ok(Event::Ready { lines, .. }) = watch.recv().await {
-            break lines[0].address.clone();
+    let (mut line, mut source) = (None, None);
+    while line.is_none() || (source.is_none() && !more.is_empty()) {
+        match watch.recv().await.expect("it tells") {
+            Event::Ready { lines, .. } => line = Some(lines[0].address.clone()),
+            Event::SourceUp { address, .. } => source = Some(address),
+            _ => {}
         }
-    };
+    }
+    let line = line.expect("a line");
     let ledger = daemon.ledger.clone().expect("a file");
     let (stop, stopped) = oneshot::channel();
     let running = tokio::spawn(daemon.until_stopped(async {
         let _ = stopped.await;
     }));
-    Rig { receiver, ledger, line, stop, running }
+    Rig { receiver, ledger, line, source, stop, running }
 }
 
 impl Rig {
@@ -172,17 +198,72 @@ async fn lis01(folder: &Path, count: usize) -> (f64, f64) {
 
 async fn latency(folder: &Path, count: usize) -> f64 {
     let mut rig = rig(folder, "latency", "two-column").await;
+    let median = strips(&mut rig, &script(count)).await;
+    rig.end().await;
+    median
+}
+
+/// The median time from the end of a print to its message.
+async fn strips(rig: &mut Rig, script: &Script) -> f64 {
     let now = clock().moment(wickline::clock::now_us());
     let mut stream = tokio::net::TcpStream::connect(&rig.line).await.expect("the line");
     let mut times = Vec::new();
-    for run in &script(count).run {
+    for run in &script.run {
         let text = two_column(&strip(), run, now);
         let start = Instant::now();
         stream.write_all(&text).await.expect("written");
         rig.receiver.next().await.expect("a message");
         times.push(start.elapsed().as_secs_f64());
     }
-    rig.end().await;
     times.sort_by(f64::total_cmp);
     times[times.len() / 2]
+}
+
+struct Orders {
+    rate: f64,
+    quiet: f64,
+    busy: f64,
+}
+
+/// A source that sends as fast as it is answered, while strips that nobody ordered are printed.
+async fn orders(folder: &Path, count: usize) -> Orders {
+    let more = "[orders]\nwithout_order = \"send\"\n[[source]]\nid = \"lis\"\nlisten = \"127.0.0.1:0\"\n\
+                tests = [\"UADIP=ten-pad\"]\n";
+    let mut rig = rig_with(folder, "orders", "two-column", more).await;
+    let mut all = script(400);
+    let second = Script { run: all.run.split_off(200), ..all.clone() };
+    let quiet = strips(&mut rig, &all).await;
+    let source = rig.source.clone().expect("it listens");
+    let sending = std::thread::spawn(move || send(&source, count));
+    let busy = strips(&mut rig, &second).await;
+    let rate = loop {
+        if sending.is_finished() {
+            break sending.join().expect("each was answered");
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    };
+    rig.end().await;
+    Orders { rate, quiet, busy }
+}
+
+/// Orders of as many patients, each answered before the next is sent. How many a second.
+fn send(source: &str, count: usize) -> f64 {
+    use std::io::Read;
+    let mut stream = std::net::TcpStream::connect(source).expect("it listens");
+    stream.set_nodelay(true).expect("set");
+    let (start, mut answer) = (Instant::now(), [0; 4096]);
+    for n in 0..count {
+        let text = format!(
+            "\x0bMSH|^~\\&|LIS|KESTREL|||20260314081500+0000||OML^O21^OML_O21|A{n}|P|2.5.1\r\
+             PID|1||P{n}^^^KESTREL^MR||Heron-Invented^Ada||19700101|F\rORC|NW|B{n}^LIS|||||||20260314081500+0000\r\
+             OBR|1|B{n}^LIS||UADIP^Urine strip^99KPL\rSPM|1|S{n}&LIS||UR^Urine^HL70487\r\x1c\r"
+        );
+        stream.write_all(text.as_bytes()).expect("sent");
+        let mut got = 0;
+        while got < 2 || answer[got - 2..got] != *b"\x1c\r" {
+            got += stream.read(&mut answer[got..]).ok().filter(|n| *n > 0).expect("an answer");
+        }
+        assert!(answer[..got].windows(7).any(|seven| seven == b"MSA|AA|"), "a yes");
+    }
+    count as f64 / start.elapsed().as_secs_f64()
 }

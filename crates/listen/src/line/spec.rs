@@ -98,14 +98,17 @@ impl LineSpec {
         allow: &[String],
     ) -> Result<LineSpec, String> {
         let kind = match line.split_once(':') {
-            Some(("serial", path)) if !path.is_empty() => LineKind::Serial { path: path.into() },
+            // Another path would mean what the folder is in which the program happens to be started.
+            Some(("serial", path)) if path.starts_with('/') => {
+                LineKind::Serial { path: path.into() }
+            }
             Some(("tcp", addr)) if has_port(addr) => LineKind::Tcp { addr: addr.to_owned() },
             Some(("rfc2217", addr)) if has_port(addr) => {
                 LineKind::Rfc2217 { addr: addr.to_owned() }
             }
             Some(("listen", addr)) => listen(addr, allow)?,
             _ => {
-                return Err("serial:PATH, tcp:HOST:PORT (we connect), rfc2217:HOST:PORT (we connect and set \
+                return Err("serial:PATH (from / on), tcp:HOST:PORT (we connect), rfc2217:HOST:PORT (we connect and set \
                      the port there) or listen:ADDRESS:PORT (the analyzer connects)"
                     .into());
             }

@@ -35,13 +35,23 @@ impl Known {
 
     /// What is known of a report that was read.
     pub async fn of(write: &mut Write, bench: &Bench, row: &ReportRow) -> Result<Self, StoreError> {
-        let under = under(write, row).await?;
+        let waits = meeting::waits(write, bench, row, row.specimen.as_deref()).await?;
+        Self::met(write, bench, row, waits).await
+    }
+
+    /// The same of one that has just met its orders: `waits` is what they said.
+    pub async fn met(
+        write: &mut Write,
+        bench: &Bench,
+        row: &ReportRow,
+        waits: Option<Reason>,
+    ) -> Result<Self, StoreError> {
         Ok(Self {
             reasons: row.reasons().collect(),
-            under,
+            under: under(write, row).await?,
             here: bench.analyzer(&row.analyzer).is_some(),
             sent: message::sent(write, row.n).await?,
-            waits: meeting::waits(write, bench, row, row.specimen.as_deref()).await?,
+            waits,
         })
     }
 

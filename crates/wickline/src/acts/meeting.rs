@@ -7,7 +7,7 @@ use wickline_normalize::readings::Reading;
 use wickline_normalize::report::Text;
 use wickline_normalize::{Hold, Private, Reason, Report};
 
-use super::door::{self, Asked, Then};
+use super::door::{self, Asked};
 use super::facts::{Known, whole};
 use crate::clock;
 use crate::settings::bench::Bench;
@@ -197,8 +197,9 @@ pub(crate) async fn keep(
 /// A report answers no order any more: each of them waits again.
 pub(crate) async fn unbind(write: &mut Write, bench: &Bench, root: i64) -> Result<(), StoreError> {
     let now = clock::now_us().div_euclid(1_000_000);
-    for link in order::links(write, root).await? {
-        let Some(kept) = order::read(write, link.order).await? else { continue };
+    let links = order::links(write, root).await?;
+    let answered: Vec<i64> = links.iter().map(|link| link.order).collect();
+    for kept in order::read(write, &answered).await? {
         let mut orders = Orders::new([kept.order.clone()], []);
         orders.trace(&kept.order.key, Trace::Held, (&Private::default(), ""), now);
         if let Some(order) = orders.get(&kept.order.key) {
@@ -291,29 +292,15 @@ impl Ledger {
                 hold::clear(write, n, own.ix, false).await?;
             }
             let was = door::codes(&of_orders.iter().map(|own| own.reason).collect::<Vec<_>>());
-            let act = act("hold", n, Some(was), wanted.reason.code());
             hold::add(write, n, wanted.clone()).await?;
-            record(write, &Actor::daemon(), act).await?;
+            record(write, &Actor::daemon(), held(n, was, wanted.reason)).await?;
             return Ok(false);
         }
         if of_orders.is_empty() {
             return Ok(false);
         }
-        let known = Known::of(write, bench, &row).await?;
-        let pass = match door::pass(Asked::OrdersChanged, &known.facts(&row)) {
-            Ok(pass) => pass,
-            // It stays for a person as it is, and keeps nothing else back.
-            Err(refusal) => {
-                tracing::warn!(report = n, why = refusal.why, "its order came, but it cannot go");
-                return Ok(false);
-            }
-        };
-        let was = door::codes(&of_orders.iter().map(|own| own.reason).collect::<Vec<_>>());
-        let goes = pass.then() == Then::Goes;
-        self.let_go(write, bench, &row, &pass).await?;
-        let act = act("release", n, Some(was), if goes { "waiting" } else { "held" });
-        record(write, &Actor::daemon(), act).await?;
-        Ok(goes)
+        let known = Known::met(write, bench, &row, None).await?;
+        self.lift(write, bench, (&row, &known), Asked::OrdersChanged, CHANGED).await
     }
 
     /// Builds what waits of a report anew, where its order says something else of its patient now. What was tried
@@ -358,18 +345,21 @@ impl Ledger {
             .hold()
             .cloned()
             .unwrap_or_else(|| Hold::new(Reason::OrderCancelled, Wait::OrderCancelled.words()));
-        let act = act("hold", n, Some("waiting".into()), hold.reason.code());
+        let act = held(n, "waiting".into(), hold.reason);
         hold::add(write, n, hold).await?;
         record(write, &Actor::daemon(), act).await
     }
 }
 
-fn act(verb: &'static str, n: i64, was: Option<String>, became: &str) -> Act {
+/// Why the daemon holds a report or lets it go.
+const CHANGED: &str = "the orders of its specimen changed";
+
+fn held(n: i64, was: String, reason: Reason) -> Act {
     Act {
-        verb,
+        verb: "hold",
         object: format!("report {n}"),
-        reason: Some("the orders of its specimen changed".into()),
-        was,
-        became: Some(became.into()),
+        reason: Some(CHANGED.into()),
+        was: Some(was),
+        became: Some(reason.code().into()),
     }
 }

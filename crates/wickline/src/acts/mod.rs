@@ -2,6 +2,7 @@
 //! changes what a receiver is told passes the door.
 
 pub mod aside;
+pub mod asking;
 pub mod closing;
 pub mod comparing;
 pub mod compose;

@@ -20,6 +20,7 @@ use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
 use crate::store::rows;
 use crate::store::rows::order::{self, Answered, Kept, Which};
+use crate::store::rows::question::{self, Said};
 use crate::store::trail::{Act, Actor, record};
 
 const SECOND: i64 = 1_000_000;
@@ -35,6 +36,8 @@ pub struct Heard {
     pub again: bool,
     /// Why nothing of it was read.
     pub fault: Option<String>,
+    /// Not even its head was: no answer can name it.
+    pub nameless: bool,
     /// Reports that go now, because their order came.
     pub released: usize,
 }
@@ -47,14 +50,13 @@ impl Ledger {
         source: &Source,
         bytes: &[u8],
     ) -> Result<Heard, StoreError> {
-        let incoming = messages::read(bytes, &source.site);
+        let incoming = match messages::read(bytes, &source.site) {
+            Ok(incoming) => incoming,
+            Err(unread) => return refused(bench, source, &unread),
+        };
         let mut write = self.act().await?;
         order::alone(&mut write).await?;
         let stamp = Stamps::take(&mut write, bench).await?;
-        let incoming = match incoming {
-            Ok(incoming) => incoming,
-            Err(unread) => return stamp.refuse(source, &unread),
-        };
         let digest = digest::of_bytes(bytes);
         let control_id = envelope(&incoming).control_id.expose().to_owned();
         let name = (source.site.name.as_str(), control_id.as_str(), digest.as_str());
@@ -64,7 +66,7 @@ impl Ledger {
         }
         let mut desk =
             Desk { ledger: self, write: &mut write, bench, source, now: clock::now_us() / SECOND };
-        let mut heard = match &incoming {
+        let heard = match &incoming {
             Incoming::Orders(message) => desk.orders(message, &stamp).await?,
             Incoming::Update(envelope, patient) => {
                 let mut heard = desk.update(patient).await?;
@@ -76,7 +78,7 @@ impl Ledger {
                 heard.answers = stamp.told(source, envelope, fault)?;
                 heard
             }
-            // Nothing is asked yet.
+            // Answers to what is asked come where it was asked.
             Incoming::Found(..) => Heard::default(),
         };
         order::answer(&mut write, name, &heard.answers, clock::now_us()).await?;
@@ -88,7 +90,6 @@ impl Ledger {
         };
         record(&mut write, &Actor::daemon(), act).await?;
         write.commit().await?;
-        heard.again = false;
         Ok(heard)
     }
 }
@@ -124,14 +125,6 @@ impl Stamps {
         Stamp { control_ids: [accept, application], made: self.made }
     }
 
-    /// The answer to what could not be read: nothing of it is kept.
-    fn refuse(&self, source: &Source, unread: &Unread) -> Result<Heard, StoreError> {
-        let answers = messages::refused(unread, &source.site, self.stamp()).transpose();
-        let answers = answers.map_err(unanswerable)?.unwrap_or_default();
-        let fault = Some(unread.fault.to_string());
-        Ok(Heard { answers: kept(answers), fault, ..Heard::default() })
-    }
-
     fn told(
         &self,
         source: &Source,
@@ -142,8 +135,19 @@ impl Stamps {
     }
 }
 
+/// The answer to what could not be read, or not be kept: nothing of it is kept, so it takes no number of the ledger's.
+fn refused(bench: &Bench, source: &Source, unread: &Unread) -> Result<Heard, StoreError> {
+    let (era, made) = (Era::draw()?, bench.clock.moment(clock::now_us()));
+    let stamps = Stamps { ids: [era.control_id(0), era.control_id(1)], made };
+    let answers = messages::refused(unread, &source.site, stamps.stamp()).transpose();
+    let answers = answers.map_err(unanswerable)?.unwrap_or_default();
+    let fault = Some(unread.fault.to_string());
+    let nameless = unread.envelope.is_none();
+    Ok(Heard { answers: kept(answers), fault, nameless, ..Heard::default() })
+}
+
 /// No answer can be written: then nothing is kept either.
-fn unanswerable(fault: wickline_forward::EncodeFault) -> StoreError {
+pub(super) fn unanswerable(fault: wickline_forward::EncodeFault) -> StoreError {
     StoreError::Wrong { what: "the answer to an order".into(), why: fault.to_string() }
 }
 
@@ -188,13 +192,24 @@ impl Desk<'_> {
             which.specimens.extend(message.specimen_ids(line, site));
         }
         which.patients.extend(message.patient.iter().map(|patient| patient.person.id.clone()));
+        let asked = question::asked(self.write, &site.name, &which.specimens).await?;
         let (mut orders, before) = self.read(which).await?;
         let decided = {
             let local = |at: &Moment| self.bench.clock.us(*at).map(|us| us.div_euclid(SECOND));
-            let now = Now { seconds: self.now, local: &local, queried: &|_| false };
+            let now = Now {
+                seconds: self.now,
+                local: &local,
+                queried: &|specimen| asked.contains(specimen),
+            };
             message.take(&mut orders, site, &self.bench.orders.rules, &now)
         };
         let mut heard = Heard::default();
+        if let Decided::NoWork(specimens) = &decided {
+            for specimen in specimens {
+                let of = (site.name.as_str(), specimen);
+                question::note(self.write, of, Said::NoWork, clock::now_us()).await?;
+            }
+        }
         if let Decided::Orders(replies) = &decided {
             heard.taken = replies.iter().filter(|reply| reply.done.is_ok()).count();
             heard.refused = replies.len() - heard.taken;
@@ -378,10 +393,7 @@ pub fn not_kept(bench: &Bench, source: &Source, bytes: &[u8]) -> Heard {
         Err(unread) => unread.envelope,
     };
     let unread = Unread { envelope, kind: None, fault: messages::not_kept() };
-    let Ok(era) = Era::draw() else { return Heard::default() };
-    let made = bench.clock.moment(clock::now_us());
-    let stamps = Stamps { ids: [era.control_id(0), era.control_id(1)], made };
-    stamps.refuse(source, &unread).unwrap_or_default()
+    refused(bench, source, &unread).unwrap_or_default()
 }
 
 /// Everybody who was found to be this patient, or whom this patient was found to be.
@@ -416,12 +428,6 @@ fn forget(row: &mut Kept) -> Result<(), StoreError> {
         patient.sex = Private::default();
     }
     Ok(())
-}
-
-/// Orders that expired.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Tidied {
-    pub expired: usize,
 }
 
 impl Ledger {
@@ -473,6 +479,15 @@ impl Ledger {
         Ok(released)
     }
 
+    /// Notes that somebody looked at the list of specimens that wait, with the names of their patients.
+    pub async fn orders_looked_at(&self, actor: &Actor, many: usize) -> Result<(), StoreError> {
+        let mut write = self.act().await?;
+        let became = Some(format!("{many} shown"));
+        let act = Act { verb: "look", object: "orders that wait".into(), became, ..Act::default() };
+        record(&mut write, actor, act).await?;
+        write.commit().await
+    }
+
     /// How many orders of a source wait.
     pub async fn orders_open(&self, source: &str) -> Result<i64, StoreError> {
         let mut moment = self.db.moment().await?;
@@ -482,12 +497,12 @@ impl Ledger {
     }
 
     /// Lets orders expire whose strip did not come in time, and forgets what closed ones say of patients once the
-    /// laboratory wants that.
-    pub async fn orders_tidied(&self, bench: &Bench) -> Result<Tidied, StoreError> {
+    /// laboratory wants that. How many expired.
+    pub async fn orders_tidied(&self, bench: &Bench) -> Result<usize, StoreError> {
         let mut write = self.act().await?;
         order::alone(&mut write).await?;
         let now = clock::now_us() / SECOND;
-        let mut tidied = Tidied::default();
+        let mut expired = 0;
         let rules = &bench.orders.rules;
         let mut after = (i64::MIN, 0);
         loop {
@@ -496,9 +511,9 @@ impl Ledger {
             after = (last.order.deadline(rules), last.n);
             for row in overdue {
                 let mut orders = Orders::new([row.order.clone()], []);
-                let expired = !orders.expire(&bench.orders.rules, now).is_empty();
-                tidied.expired += usize::from(expired);
-                if let (true, Some(order)) = (expired, orders.get(&row.order.key)) {
+                let over = !orders.expire(&bench.orders.rules, now).is_empty();
+                expired += usize::from(over);
+                if let (true, Some(order)) = (over, orders.get(&row.order.key)) {
                     let wants_back = row.wants_back.as_deref();
                     meeting::keep(&mut write, bench, Some(row.n), order, wants_back).await?;
                 }
@@ -509,10 +524,11 @@ impl Ledger {
             let wants_back = row.wants_back.as_deref();
             meeting::keep(&mut write, bench, Some(row.n), &row.order, wants_back).await?;
         }
-        order::forget_answers(&mut write, clock::now_us() - bench.orders.patient_keep * SECOND)
-            .await?;
+        let before = clock::now_us() - bench.orders.patient_keep * SECOND;
+        order::forget_answers(&mut write, before).await?;
+        question::forget(&mut write, before).await?;
         write.commit().await?;
-        Ok(tidied)
+        Ok(expired)
     }
 
     /// Judges what is held for its orders again: those of another daemon's sources may have come.

@@ -141,6 +141,40 @@ impl Ledger {
         record(write, &Actor::daemon(), act).await
     }
 
+    /// Lifts what the daemon itself set up, where what it waited for has come; true when the report goes.
+    pub(crate) async fn lift(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        (row, known): (&ReportRow, &Known),
+        asked: Asked,
+        because: &str,
+    ) -> Result<bool, StoreError> {
+        let why = unsayable(bench, row);
+        let facts = Facts { unsayable: why.as_deref(), ..known.facts(row) };
+        let pass = match door::pass(asked, &facts) {
+            Ok(pass) => pass,
+            // It stays for a person as it is, and keeps nothing else back.
+            Err(refusal) => {
+                let why = refusal.why;
+                tracing::warn!(report = row.n, why, "{because}, but it cannot go");
+                return Ok(false);
+            }
+        };
+        let lifted: Vec<Reason> = row.reasons().filter(|r| pass.lifts(*r)).collect();
+        let goes = pass.then() == Then::Goes;
+        self.let_go(write, bench, row, &pass).await?;
+        let act = Act {
+            verb: "release",
+            object: format!("report {}", row.n),
+            reason: Some(because.to_owned()),
+            was: Some(door::codes(&lifted)),
+            became: Some(if goes { "waiting".into() } else { "held".into() }),
+        };
+        record(write, &Actor::daemon(), act).await?;
+        Ok(goes)
+    }
+
     /// Clears what held one report for controls; true when it goes.
     pub(crate) async fn controls_passed(
         &self,
@@ -148,30 +182,9 @@ impl Ledger {
         bench: &Bench,
         n: i64,
     ) -> Result<bool, StoreError> {
-        let row = whole(write, n).await?;
-        let known = Known::of(write, bench, &row).await?;
-        let why = unsayable(bench, &row);
-        let facts = Facts { unsayable: why.as_deref(), ..known.facts(&row) };
-        let pass = match door::pass(Asked::ControlsPassed, &facts) {
-            Ok(pass) => pass,
-            // It stays for a person as it is, and keeps nothing else back.
-            Err(refusal) => {
-                tracing::warn!(report = n, why = refusal.why, "controls passed, but it cannot go");
-                return Ok(false);
-            }
-        };
-        let lifted: Vec<Reason> = row.reasons().filter(|r| pass.lifts(*r)).collect();
-        let goes = pass.then() == Then::Goes;
-        self.let_go(write, bench, &row, &pass).await?;
-        let act = Act {
-            verb: "release",
-            object: format!("report {n}"),
-            reason: Some("every level of control material has passed".into()),
-            was: Some(door::codes(&lifted)),
-            became: Some(if goes { "waiting".into() } else { "held".into() }),
-        };
-        record(write, &Actor::daemon(), act).await?;
-        Ok(goes)
+        let (row, known) = Known::read(write, bench, n).await?;
+        let because = "every level of control material has passed";
+        self.lift(write, bench, (&row, &known), Asked::ControlsPassed, because).await
     }
 }
 

@@ -68,7 +68,8 @@ pub fn masked_at(text: &str, nth: usize) -> String {
         }
         return match key_of(line) {
             Some(key) => {
-                let shown = first_word(line.split_once('=').map_or("", |(_, value)| value));
+                let value = line.split_once('=').map_or("", |(_, value)| value);
+                let shown = if key == "to" { first_place(value) } else { first_word(value) };
                 match shown.ends_with(HIDDEN) {
                     true => format!("{key} = {}", masked_line(&shown)),
                     false => masked_line(line),
@@ -109,6 +110,17 @@ pub fn first_word(value: &str) -> String {
     let more = rest[end..].contains(|c: char| !ends(c));
     let more = if more { format!(" {HIDDEN}") } else { String::new() };
     format!("{}{more}", &rest[..end])
+}
+
+/// The same of a place that is told: where it names no scheme, what stands behind its host may be its secret all the
+/// same.
+#[must_use]
+pub fn first_place(value: &str) -> String {
+    let shown = first_word(value);
+    match shown.split_once('/') {
+        Some((host, _)) if !shown.contains("://") => format!("{host}/{HIDDEN}"),
+        _ => shown,
+    }
 }
 
 /// Any text that may hold an address, also a mistyped one: a line of a file, a value that was refused.
@@ -196,6 +208,7 @@ mod tests {
             ("comand = [\"/usr/bin/curl\" \"SECRET\"]", "comand = /usr/bin/curl ***"),
             ("to = \"mailto:it SECRET\"", "to = mailto:it ***"),
             ("to = \"https://ops/SECRET\"", "to = \"https://ops/***\""),
+            ("to = \"ops.kestrel.example/hook/SECRET\"", "to = ops.kestrel.example/***"),
             ("quiet = \"22:00\"", "quiet = \"22:00\""),
         ] {
             assert_eq!(shown(line), wanted, "{line}");

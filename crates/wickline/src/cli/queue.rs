@@ -293,7 +293,8 @@ async fn renamed(
     let whole = desk.ledger.message(one, desk.clock()).await?;
     let report = whole.map_or(Ok(one), |w| id(&w.item.id))?;
     let asked = identify::SPECIMEN;
-    let specimen = &identify::confirmed(desk, report, asked, Some(specimen), again, out).await?;
+    let specimen =
+        &identify::confirmed((desk, actor), report, asked, Some(specimen), again, out).await?;
     let done = desk.ledger.report_renamed(&desk.bench, actor, one, specimen).await?;
     super::report::tell_withdrawn(&done, out)
 }

@@ -81,7 +81,7 @@ pub async fn report(config: Option<PathBuf>, options: Options, out: &Output) -> 
         Act::Withdraw { id: text, why, specimen, again } => {
             let n = id(&text)?;
             let (first, again) = (specimen.as_deref(), again.as_deref());
-            let given = identify::right_one(&desk, n, first, again, out).await?;
+            let given = identify::right_one((&desk, &actor), n, first, again, out).await?;
             let reason = desk.reason(&why, out)?;
             let given = given.as_ref();
             let done = ledger.report_withdraw(&desk.bench, &actor, n, &reason, given).await?;

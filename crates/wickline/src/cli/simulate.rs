@@ -1,10 +1,11 @@
 //! `simulate`: an analyzer to practise with, on a pseudo-terminal, a TCP line or a real port.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::Args;
 use serde_json::json;
+use tokio::time::Instant;
 use wickline_listen::line::LineSpec;
 use wickline_normalize::strip::Strip;
 
@@ -12,8 +13,12 @@ use super::output::Output;
 use super::{Answer, Exit, Failure};
 use crate::clock::SiteClock;
 use crate::simulate::analyzer::{Sent, SimulatedAnalyzer, Style};
+use crate::simulate::orders::Orders;
 use crate::simulate::port::SimPort;
 use crate::simulate::script::Script;
+
+/// Between two tries to connect.
+const AGAIN: Duration = Duration::from_millis(250);
 
 /// `wickline simulate --dialect lis02 --reports 10`, `wickline simulate --script day.toml`
 #[derive(Debug, Args)]
@@ -27,6 +32,9 @@ pub struct Options {
     /// What it runs, as a script file; see config/example-script.toml
     #[arg(long, value_name = "FILE")]
     script: Option<PathBuf>,
+    /// A strip of each specimen that is ordered in this file; see config/example-orders.toml
+    #[arg(long, value_name = "FILE", conflicts_with = "script")]
+    orders: Option<PathBuf>,
     /// Without a script: so many patient strips
     #[arg(long, value_name = "N", default_value_t = 10)]
     reports: usize,
@@ -36,6 +44,10 @@ pub struct Options {
     /// Connect to a line that listens, HOST:PORT, instead of making a pseudo-terminal
     #[arg(long, value_name = "ADDR", conflicts_with = "port")]
     connect: Option<String>,
+    /// With --connect: so long it is tried again where nothing listens yet
+    #[arg(long, value_name = "S", default_value_t = 60, requires = "connect",
+        value_parser = clap::value_parser!(u64).range(..=86_400))]
+    wait: u64,
     /// Use a real serial port instead of making a pseudo-terminal
     #[arg(long, value_name = "PATH")]
     port: Option<String>,
@@ -58,23 +70,8 @@ pub struct Options {
 
 pub async fn simulate(options: Options, out: &Output) -> Answer {
     let strip = strip(&options.strip)?;
-    let script = match &options.script {
-        Some(path) => {
-            let text = std::fs::read_to_string(path)
-                .map_err(|e| Failure::wrong(format!("{}: {e}", path.display())))?;
-            Script::parse(&text).map_err(|e| Failure::wrong(format!("{}: {e}", path.display())))?
-        }
-        None => {
-            let pads: Vec<_> = strip
-                .pads
-                .iter()
-                .filter(|p| !p.optional)
-                .map(|p| (p.id.clone(), p.rungs.len()))
-                .collect();
-            Script::plain(options.reports, options.seed, &pads)
-        }
-    };
-    let port = port(&options).await?;
+    let script = script(&options, &strip)?;
+    let port = port(&options, out).await?;
     if let SimPort::Pty { path, .. } = &port {
         if out.json {
             out.document(&json!({"event": "line", "path": path}))?;
@@ -104,6 +101,32 @@ pub async fn simulate(options: Options, out: &Output) -> Answer {
     Ok(Exit::Done)
 }
 
+/// What it runs: as a file says, what a file orders, or what the dice say.
+fn script(options: &Options, strip: &Strip) -> Result<Script, Failure> {
+    if let Some(path) = &options.script {
+        return practice(path, Script::parse);
+    }
+    let pads: Vec<_> =
+        strip.pads.iter().filter(|p| !p.optional).map(|p| (p.id.clone(), p.rungs.len())).collect();
+    let Some(path) = &options.orders else {
+        return Ok(Script::plain(options.reports, options.seed, &pads));
+    };
+    let orders = practice(path, Orders::parse)?;
+    let specimens = orders.specimens();
+    let mut script = Script::plain(specimens.len(), options.seed, &pads);
+    for (run, specimen) in script.run.iter_mut().zip(specimens) {
+        specimen.clone_into(&mut run.specimen);
+    }
+    Ok(script)
+}
+
+/// A file to practise with.
+pub fn practice<T>(path: &Path, parse: fn(&str) -> Result<T, String>) -> Result<T, Failure> {
+    let wrong = |why: String| Failure::wrong(format!("{}: {why}", path.display()));
+    let text = std::fs::read_to_string(path).map_err(|e| wrong(e.to_string()))?;
+    parse(&text).map_err(wrong)
+}
+
 fn strip(name: &str) -> Result<Strip, Failure> {
     if let Some(strip) = Strip::builtin(name) {
         return Ok(strip);
@@ -120,9 +143,9 @@ fn strip(name: &str) -> Result<Strip, Failure> {
     })
 }
 
-async fn port(options: &Options) -> Result<SimPort, Failure> {
+async fn port(options: &Options, out: &Output) -> Result<SimPort, Failure> {
     let port = match (&options.connect, &options.port) {
-        (Some(address), _) => SimPort::connect(address).await,
+        (Some(address), _) => connected(address, options.wait, out).await,
         (None, Some(path)) => {
             let line = format!("serial:{path}");
             let spec = LineSpec::parse(&line, options.speed, "8N1", "none", &[])
@@ -132,4 +155,47 @@ async fn port(options: &Options) -> Result<SimPort, Failure> {
         (None, None) => SimPort::pty(),
     };
     port.map_err(|e| Failure::unreachable(format!("the simulated analyzer's line: {e}")))
+}
+
+/// A line that is not there yet is waited for, as an analyzer that is switched on first does, and it is told once.
+async fn connected(address: &str, wait: u64, out: &Output) -> std::io::Result<SimPort> {
+    let end = Instant::now() + Duration::from_secs(wait);
+    let mut told = false;
+    loop {
+        // A host that says nothing at all must not keep it for longer than it was to wait, nor be given up at once.
+        let within = end.max(Instant::now() + AGAIN);
+        let error = match tokio::time::timeout_at(within, SimPort::connect(address)).await {
+            Ok(Err(error)) => error,
+            Ok(connected) => return connected,
+            Err(_) => std::io::ErrorKind::TimedOut.into(),
+        };
+        if Instant::now() >= end || !may_come(&error) {
+            return Err(std::io::Error::new(error.kind(), format!("{address}: {error}")));
+        }
+        if !std::mem::replace(&mut told, true) {
+            if out.json {
+                out.document(
+                    &json!({"event": "waiting", "address": address, "why": error.to_string()}),
+                )?;
+            }
+            eprintln!(
+                "nothing takes the connection at {address} ({error}): trying again for up to {wait} s"
+            );
+        }
+        tokio::time::sleep_until(end.min(Instant::now() + AGAIN)).await;
+    }
+}
+
+/// Whether somebody may listen there a moment later: of an address that is none nobody ever will.
+fn may_come(error: &std::io::Error) -> bool {
+    use std::io::ErrorKind as Kind;
+    matches!(
+        error.kind(),
+        Kind::ConnectionRefused
+            | Kind::ConnectionReset
+            | Kind::ConnectionAborted
+            | Kind::HostUnreachable
+            | Kind::NetworkUnreachable
+            | Kind::TimedOut
+    )
 }

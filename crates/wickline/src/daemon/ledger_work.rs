@@ -12,6 +12,7 @@ use wickline_listen::dialect::LinkKind;
 
 use crate::address::Address;
 use crate::clock;
+use crate::pipeline::asking::Asking;
 use crate::pipeline::between::Between;
 use crate::pipeline::delivery::Delivery;
 use crate::pipeline::event::{Event, Events};
@@ -23,7 +24,7 @@ use crate::pipeline::seen::Teller;
 use crate::pipeline::source::{Listening, Tidying};
 use crate::pipeline::stopped;
 use crate::pulse::Beat;
-use crate::settings::bench::Bench;
+use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::queue::lease_name;
@@ -303,6 +304,20 @@ impl LedgerWork {
                 }
                 .instrument(step),
             );
+        }
+        for source in &self.bench.sources {
+            let asked = |target: &&Arc<Target>| source.ask.as_deref() == Some(&target.id);
+            let Some(target) = self.bench.targets.iter().find(asked) else { continue };
+            let asking = Asking {
+                ledger: ledger.clone(),
+                bench: self.bench.clone(),
+                source: source.clone(),
+                target: target.clone(),
+                events: self.events.clone(),
+                stop: self.stop.clone(),
+            };
+            let step = debug_span!("asking", source = %source.site.name);
+            tasks.spawn(asking.run().instrument(step));
         }
         if self.bench.has_orders() {
             let (ledger, bench) = (ledger.clone(), self.bench.clone());

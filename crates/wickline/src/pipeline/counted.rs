@@ -96,6 +96,10 @@ fn told_of_orders(event: &Event) {
                     .increment(many);
             }
         }
+        Event::Asked { source, said, .. } => {
+            counter!("wickline_questions_total", "source" => source.clone(), "said" => *said)
+                .increment(1);
+        }
         Event::SourceUp { source, .. } => {
             gauge!("wickline_source_up", "source" => source.clone()).set(1);
         }

@@ -267,29 +267,28 @@ impl Flow {
 
     /// Notes that a message is sent now. False: it is not to be sent any more, or that cannot be noted now.
     async fn noted(&mut self, due: &Due) -> Result<bool, StoreError> {
-        let (ledger, receiver) = (&self.way.ledger, &self.way.target.id);
-        match ledger.within(ledger.queue_flies(receiver, due.n)).await {
-            Err(error) if error.is_fatal() => Err(error),
-            Err(error) => {
-                warn!(%receiver, %error, "the ledger is away: sending waits");
-                Ok(false)
-            }
-            Ok(waits) => Ok(waits),
-        }
+        let ledger = &self.way.ledger;
+        let noted = ledger.within(ledger.queue_flies(&self.way.target.id, due.n)).await;
+        self.or_waits(noted, false)
     }
 
     /// Whether a message must not go out as it is, or cannot be asked about now. Asked when nothing is in
     /// flight and all is recorded.
     async fn overtaken(&mut self, due: &Due) -> Result<bool, StoreError> {
         self.beat.during(drained(self.room.clone())).await;
-        let (ledger, receiver) = (&self.way.ledger, &self.way.target.id);
-        match ledger.within(ledger.queue_overtaken(receiver, due.n)).await {
-            Err(error) if error.is_fatal() => Err(error),
-            Err(error) => {
-                warn!(%receiver, %error, "the ledger is away: sending waits");
-                Ok(true)
+        let ledger = &self.way.ledger;
+        let overtaken = ledger.within(ledger.queue_overtaken(&self.way.target.id, due.n)).await;
+        self.or_waits(overtaken, true)
+    }
+
+    /// What the ledger answered, or what keeps a message back while it is away.
+    fn or_waits(&self, said: Result<bool, StoreError>, away: bool) -> Result<bool, StoreError> {
+        match said {
+            Err(error) if !error.is_fatal() => {
+                warn!(receiver = %self.way.target.id, %error, "the ledger is away: sending waits");
+                Ok(away)
             }
-            Ok(overtaken) => Ok(overtaken),
+            said => said,
         }
     }
 

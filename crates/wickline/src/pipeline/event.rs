@@ -155,6 +155,12 @@ pub enum Event {
         again: bool,
         read: bool,
     },
+    /// A question about a specimen that nobody ordered: `heard`, `refused`, or `no-answer` with why.
+    Asked {
+        source: String,
+        said: &'static str,
+        why: Option<String>,
+    },
     /// Whether one who is told what is wrong could be told; at first, and when that changes.
     Alarm {
         alarm: String,

@@ -1,5 +1,6 @@
 //! What the tape is to remember of the ledger, noted every few seconds and at a stop; a ledger that was set
-//! back while this runs ends the process, so that the next start sees to it.
+//! back while this runs, or a file of a store that is no longer at its path, ends the process, so that the next start
+//! sees to it.
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -56,8 +57,11 @@ impl Noting {
         }
     }
 
-    /// A store that is away is told of by those who need it.
+    /// A store that is away is told of by those who need it. A file that was taken away is noticed here where nothing
+    /// is heard, and so nothing written, that would notice it.
     async fn look(&mut self) -> Result<(), StoreError> {
+        self.tape.db().is_still_there()?;
+        self.ledger.db.is_still_there()?;
         match self.ledger.within(self.note()).await {
             Ok(Some(now)) => self.last = Some(now),
             Err(error) if error.is_fatal() => return Err(error),

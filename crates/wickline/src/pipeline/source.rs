@@ -244,10 +244,12 @@ impl Listening {
                 return Err(End::Quiet);
             }
         }
+        let nameless = heard.nameless;
         if kept {
             self.tell(heard);
         }
-        Ok(())
+        // Whoever waited for an answer would wait for ever.
+        if nameless { Err(End::Strange(looks_like(body))) } else { Ok(()) }
     }
 
     fn tell(&self, heard: Heard) {
@@ -274,6 +276,8 @@ fn looks_like(bytes: &[u8]) -> &'static str {
         "it speaks TLS, and here nothing does"
     } else if [b"GET ".as_slice(), b"POST ", b"HEAD ", b"PUT "].into_iter().any(begins) {
         "it asks for a page of the web"
+    } else if begins(b"FHS") || begins(b"BHS") {
+        "it sends batches (FHS, BHS): one message a block is read"
     } else if begins(b"MSH|") {
         "it sends messages without their blocks (MLLP)"
     } else {
@@ -298,16 +302,13 @@ impl Tidying {
                 () = super::stopped(&mut self.stop) => return Ok(()),
             }
             let work = async {
-                let tidied = self.ledger.orders_tidied(&self.bench).await?;
-                self.ledger.orders_met_again(&self.bench).await.map(|released| (tidied, released))
+                let expired = self.ledger.orders_tidied(&self.bench).await?;
+                self.ledger.orders_met_again(&self.bench).await.map(|released| (expired, released))
             };
             match self.ledger.within(work).await {
-                Ok((tidied, released)) => {
-                    if tidied.expired > 0 {
-                        info!(
-                            expired = tidied.expired,
-                            "orders expired: their strips did not come"
-                        );
+                Ok((expired, released)) => {
+                    if expired > 0 {
+                        info!(expired, "orders expired: their strips did not come");
                     }
                     if released > 0 {
                         self.wakes.iter().for_each(|wake| wake.notify_one());

@@ -217,6 +217,7 @@ impl Bench {
             .map(Arc::new)
             .collect();
         builder.orders_named(settings);
+        builder.asked(settings, &sources, &targets);
         builder.ids(settings);
         builder.lines_apart(settings);
         builder.layouts_fit(settings, &analyzers, &mut targets);
@@ -480,7 +481,8 @@ impl Builder<'_> {
                     .to_owned();
             self.fault("receiver", index, "controls", "true", allowed);
         }
-        if !raw.controls && !raw.patients {
+        let is_asked = settings.source.iter().any(|source| source.ask == raw.id);
+        if !raw.controls && !raw.patients && !is_asked {
             let allowed = "true, or controls = true: it would get nothing".to_owned();
             self.fault("receiver", index, "patients", "false", allowed);
         }

@@ -5,6 +5,8 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use super::keys::{TABLES, of_table};
+use super::reader::masked_at_key;
 use crate::address::masked_address;
 use crate::digest;
 
@@ -34,12 +36,8 @@ impl Effective {
     /// Of a file's text and the files it names, under the environment of this process.
     #[must_use]
     pub fn new(text: &str, files: BTreeMap<String, String>) -> Self {
-        let environment = std::env::vars_os().filter_map(|(name, value)| {
-            let name = name.into_string().ok().filter(|n| n.starts_with("WICKLINE__"))?;
-            Some((name, masked_address(&value.to_string_lossy())))
-        });
         let files = files.into_iter().map(|(name, text)| (name, in_force(&text))).collect();
-        Self::of(&Body { text: in_force(text), environment: environment.collect(), files })
+        Self::of(&Body { text: in_force(text), environment: laid_over(), files })
     }
 
     /// As tables. One that an older program kept may have comments: they are left out.
@@ -62,6 +60,59 @@ impl Effective {
         // A server takes no NUL in a text; JSON escapes it.
         let body = serde_json::to_string(body).unwrap_or_default();
         Self { fingerprint: digest::of(&body), body }
+    }
+}
+
+/// What the environment of this process lays over a file, without passwords.
+fn laid_over() -> BTreeMap<String, String> {
+    let own = std::env::vars_os().filter_map(|(name, value)| {
+        let name = name.into_string().ok().filter(|n| n.starts_with("WICKLINE__"))?;
+        Some((name, masked_address(&value.to_string_lossy())))
+    });
+    own.collect()
+}
+
+/// The tables of a file that is wrong, for who helps to mend it. What stands at a key that is none may be a password:
+/// it is shown by its key alone. None: it is no TOML.
+#[must_use]
+pub fn of_wrong(text: &str) -> Option<serde_json::Value> {
+    let mut root: toml::Table = text.parse().ok()?;
+    for (name, value) in &mut root {
+        let known = TABLES.iter().find(|(table, ..)| table == name).map(|(table, ..)| *table);
+        match (known, value) {
+            (Some(table), toml::Value::Table(inner)) => without_unknown(table, inner),
+            (Some(table), toml::Value::Array(items)) => {
+                for item in items {
+                    match item.as_table_mut() {
+                        Some(inner) => without_unknown(table, inner),
+                        None => *item = UNSHOWN.into(),
+                    }
+                }
+            }
+            (_, value) => *value = UNSHOWN.into(),
+        }
+    }
+    Some(serde_json::json!({"file": root, "environment": laid_over()}))
+}
+
+fn without_unknown(table: &str, inner: &mut toml::Table) {
+    for (name, value) in inner {
+        // References are keyed by analyte.
+        let known = table == "reference" || of_table(table).any(|key| key.name == name);
+        let path = format!("{table}.{name}");
+        let shown = |value: &mut toml::Value| match value {
+            toml::Value::String(text) if known => *text = masked_at_key(&path, text),
+            toml::Value::Integer(_) | toml::Value::Boolean(_) if known => {}
+            other => *other = UNSHOWN.into(),
+        };
+        match value {
+            toml::Value::Array(words) if path == "alarm.command" => {
+                words.iter_mut().skip(1).for_each(|word| *word = UNSHOWN.into());
+                words.iter_mut().take(1).for_each(shown);
+            }
+            toml::Value::Array(items) => items.iter_mut().for_each(shown),
+            other => shown(other),
+        }
     }
 }
 

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::{Effective, changes, in_force, readable};
+use super::{Effective, changes, in_force, of_wrong, readable};
 
 fn body(text: &str, files: &[(&str, &str)]) -> String {
     let files = files.iter().map(|(n, t)| ((*n).to_owned(), (*t).to_owned())).collect();
@@ -99,4 +99,23 @@ fn a_fingerprint_is_the_sum_of_what_is_kept() {
     assert_ne!(one.fingerprint, two.fingerprint);
     assert!(readable(&two.body).contains("the file x.toml"));
     assert!(readable(&two.body).contains("speed = 9600\n"));
+}
+
+/// For who helps: every table that can be read, and of what is mistyped nothing that may be a password.
+#[test]
+fn of_a_file_that_is_wrong_what_may_be_a_secret_is_not_shown() {
+    let wrong = GOOD.to_owned()
+        + "pasword = \"s3cret\" # s3cret\n[secrets]\na = \"s3cret\"\n\
+           [store]\nledger = \"postgrse:/w:s3cret@db/w\"\n[watch]\nlisten = {s3cret = 1}\n\
+           [[alarm]]\nid = \"ops\"\nto = \"ops.kestrel.example/hook/s3cret\"\ncommand = \"curl -u it:s3cret\"\n\
+           [[alarm]]\nto = \"htps://ops/s3cret\"\ncommand = [\"curl\", \"it:s3cret\"]\n";
+    let shown = of_wrong(&wrong).expect("tables");
+    assert!(!shown.to_string().contains("s3cret"), "{shown}");
+    let file = &shown["file"];
+    assert_eq!(file["store"]["ledger"], "postgrse:***@db/w");
+    assert_eq!(file["site"]["name"], "K");
+    assert_eq!((&file["secrets"], &file["watch"]["listen"]), (&"***".into(), &"***".into()));
+    assert_eq!(file["alarm"][0]["to"], "ops.kestrel.example/***");
+    assert_eq!(file["alarm"][1]["command"], serde_json::json!(["curl", "***"]));
+    assert_eq!(of_wrong("site = [ ???"), None);
 }

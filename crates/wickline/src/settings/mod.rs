@@ -257,6 +257,7 @@ pub struct SourceKeys {
     pub store_down: String,
     pub max_orders: usize,
     pub max_open: i64,
+    pub ask: String,
 }
 
 /// One place that is told what is wrong.

@@ -6,7 +6,7 @@ pub use wickline_normalize::fault::Fault;
 use wickline_normalize::words::nearest;
 
 use super::keys::{Allowed, Key, OPTIONAL, TABLES, of_table};
-use crate::address::{first_word, masked_address, masked_at};
+use crate::address::{first_place, first_word, masked_address, masked_at};
 
 /// A file's text with what is needed to say where something stands in it.
 pub struct Source<'a> {
@@ -240,6 +240,16 @@ pub fn quoted(text: &str, most: usize) -> String {
     format!("\"{short}\"")
 }
 
+/// What somebody wrote at a key, right or wrong, without what may be a password.
+#[must_use]
+pub fn masked_at_key(path: &str, text: &str) -> String {
+    match path {
+        "alarm.command" => first_word(&masked_address(text)),
+        "alarm.to" => first_place(&masked_address(text)),
+        _ => masked_address(text),
+    }
+}
+
 /// What stands at a key.
 fn described(path: &str, value: &DeValue<'_>) -> String {
     match value {
@@ -252,7 +262,8 @@ fn described(path: &str, value: &DeValue<'_>) -> String {
 #[must_use]
 pub fn quoted_at(path: &str, text: &str, most: usize) -> String {
     match path {
-        "alarm.command" | "alarm.to" => quoted(&first_word(text), most),
+        "alarm.command" => quoted(&first_word(text), most),
+        "alarm.to" => quoted(&first_place(text), most),
         _ => quoted(text, most),
     }
 }

@@ -10,6 +10,7 @@ pub mod sums;
 pub mod todo;
 
 use std::collections::BTreeMap;
+use std::fmt;
 
 use serde::Serialize;
 
@@ -20,8 +21,10 @@ use crate::clock;
 use crate::settings::bench::{Bench, Second};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::store::lists::orders::{AskedOrders, OrderView};
 use crate::store::lists::reports::{Delivery, Item};
 use crate::store::lists::sheet::OpenDay;
+use crate::store::rows::order::called;
 use crate::store::state::State;
 
 /// One line of the sheet.
@@ -138,9 +141,33 @@ pub struct Sheet {
     /// What analyzers asked on their lines, and what was said to it.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub questions: Vec<String>,
+    /// Orders whose time was over on this day, and whose strips never came.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub unheard: Vec<Unheard>,
     /// Why nothing goes to a receiver that something waits for.
     #[serde(skip)]
     pub barriers: Barriers,
+}
+
+/// An order whose strip never came.
+#[derive(Clone, Debug, Serialize)]
+pub struct Unheard {
+    pub order: String,
+    pub source: String,
+    pub specimens: Vec<String>,
+    pub received: String,
+}
+
+impl fmt::Display for Unheard {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { order, source, specimens, received } = self;
+        let of =
+            if specimens.is_empty() { "a specimen without an id" } else { &specimens.join(", ") };
+        write!(
+            f,
+            "order {order} of {source} for {of}, which came {received}, expired: its strip never came"
+        )
+    }
 }
 
 /// Messages that wait for one receiver.
@@ -196,6 +223,7 @@ impl Sheet {
             notices: notices.iter().map(|notice| notice.words(&bench.clock)).collect(),
             replaced: replaced(ledger, bench, date, analyzer).await?,
             questions: line_queries::told(ledger, date, analyzer).await?,
+            unheard: unheard(ledger, bench, date, analyzer).await?,
             barriers,
         })
     }
@@ -238,6 +266,29 @@ impl Sheet {
     pub fn html(&self, bench: &Bench, trail: Option<&str>) -> Result<String, askama::Error> {
         page::render(self, bench.clock.rfc3339(clock::now_us()), trail)
     }
+}
+
+/// Orders are nobody's analyzer: the sheet of one alone says nothing of them.
+async fn unheard(
+    ledger: &Ledger,
+    bench: &Bench,
+    date: &str,
+    analyzer: Option<&str>,
+) -> Result<Vec<Unheard>, StoreError> {
+    let span = bench.clock.day_span(date).filter(|_| bench.has_orders() && analyzer.is_none());
+    let Some((from, to)) = span else { return Ok(Vec::new()) };
+    let asked = AskedOrders::Expired(from.div_euclid(1_000_000), to.div_euclid(1_000_000));
+    let one = |view: OrderView| {
+        let order = view.kept.order;
+        let specimens = order.wanted.iter().flat_map(|wanted| &wanted.specimens);
+        Unheard {
+            order: called(&order.key).to_owned(),
+            specimens: specimens.map(|id| id.expose().to_owned()).collect(),
+            received: bench.clock.rfc3339(order.received.saturating_mul(1_000_000)),
+            source: order.key.source,
+        }
+    };
+    Ok(ledger.orders(&asked).await?.into_iter().map(one).collect())
 }
 
 /// In words, by analyzer: its numbers of this day begin anew there.

@@ -1,6 +1,7 @@
 //! Is anything wrong now? One answer over all days, lines, receivers, controls and stores.
 
 mod backups;
+mod daemons;
 mod lines;
 mod orders;
 mod stores;
@@ -19,7 +20,6 @@ use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::now::{Aged, Ages, MOST, Open, looked_back};
-use crate::store::rows::configuration::{self, CHANGED};
 use crate::store::rows::daemon_state::{Kind, Point, Points, SILENT_US, Told};
 use crate::store::rows::queue::{Gate, lease_name};
 
@@ -90,7 +90,7 @@ impl Now {
             None => look.not_renewed(),
         }
         look.notices(ledger).await?;
-        look.daemons();
+        look.daemons().await;
         look.lines(ledger).await?;
         look.instruments(ledger).await?;
         look.controls(ledger).await?;
@@ -180,9 +180,25 @@ struct Look<'a> {
     findings: Vec<Finding>,
 }
 
+/// What is said in several lines, as a list of faults is, in one.
+fn one_line(text: &str) -> String {
+    let mut line = String::with_capacity(text.len());
+    for piece in text.split(['\n', '\r']).map(str::trim).filter(|piece| !piece.is_empty()) {
+        if !line.is_empty() {
+            line.push_str(if line.ends_with(':') { " " } else { "; " });
+        }
+        line.push_str(piece);
+    }
+    line
+}
+
 impl Look<'_> {
     fn done(self, whole: bool) -> Now {
-        let findings = self.findings;
+        let mut findings = self.findings;
+        for found in &mut findings {
+            found.text = one_line(&found.text);
+            found.outside = found.outside.as_deref().map(one_line);
+        }
         Now {
             site: self.bench.site_name.clone(),
             at: self.bench.clock.rfc3339(self.now),
@@ -223,7 +239,9 @@ impl Look<'_> {
     }
 
     fn is_heard(&self, told: &Told) -> bool {
-        self.now.saturating_sub(told.noted_at) <= SILENT_US && told.own().is_some_and(|own| own.up)
+        // Its lock goes with the process: what it told last is true no more.
+        let lives = self.lock != Some(false) && told.own().is_some_and(|own| own.up);
+        lives && self.now.saturating_sub(told.noted_at) <= SILENT_US
     }
 
     /// What a living daemon says of one thing.
@@ -231,72 +249,6 @@ impl Look<'_> {
         let speaks =
             |told: &&Told| self.is_heard(told) && daemon.is_none_or(|daemon| told.daemon == daemon);
         self.told.iter().filter(speaks).find_map(|told| told.points.get(&(kind, id.to_owned())))
-    }
-
-    /// The file is wrong: what a daemon that runs goes by.
-    async fn configuration(&mut self, ledger: &Ledger, faults: &str) -> Result<(), StoreError> {
-        let runs = self.told.iter().find(|told| self.is_heard(told) && self.lock != Some(false));
-        let how = match runs.map(|told| told.daemon.clone()) {
-            None => "the file is wrong, and no daemon starts with it".to_owned(),
-            Some(daemon) => {
-                let since = ledger.last_act(&configuration::object(&daemon), CHANGED).await?;
-                let since = since.map_or(String::new(), |act| format!(" at {}", self.time(act.at)));
-                format!("the file is wrong; the daemon runs on what it read{since}")
-            }
-        };
-        let first = faults.lines().find(|line| !line.ends_with("is wrong:")).unwrap_or_default();
-        let found = self.add(About::Daemon, "configuration", true, format!("{how}: {first}"));
-        found.outside = Some(how);
-        found.todo = Some("wickline check".into());
-        found.facts.insert("faults".into(), json!(faults));
-        Ok(())
-    }
-
-    /// A daemon that was asked to read the file again goes on with what it read before.
-    fn not_renewed(&mut self) {
-        let Some(point) = self.point(Kind::Configuration, "", None).cloned() else { return };
-        let at = self.time(point.since);
-        let how = format!("refused at {at}: the daemon runs on what it read before");
-        let why = point.why.map_or(String::new(), |why| format!("; {why}"));
-        let found = self.add(About::Daemon, "configuration", true, format!("{how}{why}"));
-        found.outside = Some(how);
-        found.todo = Some(
-            "`wickline check` says what is wrong with the file; once it is right, `systemctl reload wickline`, or a \
-             restart where [store] changed"
-                .into(),
-        );
-    }
-
-    fn daemons(&mut self) {
-        let now = self.now;
-        if self.told.is_empty() {
-            let text = "no daemon was ever heard on this ledger".to_owned();
-            self.add(About::Daemon, "-", true, text);
-        }
-        for told in self.told.clone() {
-            let seconds = now.saturating_sub(told.noted_at) / 1_000_000;
-            let at = self.time(told.noted_at);
-            let own = told.own();
-            let (wrong, text) = match own {
-                Some(own) if !own.up => {
-                    (true, format!("the daemon was stopped at {}", self.time(own.since)))
-                }
-                _ if seconds * 1_000_000 > SILENT_US => {
-                    (true, format!("the daemon is not heard since {at}"))
-                }
-                // Its lock goes with the process, and says so before anybody misses it.
-                _ if self.lock == Some(false) => {
-                    (true, format!("the daemon does not run: last heard at {at}"))
-                }
-                own => {
-                    let since = own.map_or(now, |own| own.since);
-                    (false, format!("running since {}", self.time(since)))
-                }
-            };
-            let noted = self.bench.clock.rfc3339(told.noted_at);
-            let found = self.add(About::Daemon, &told.daemon, wrong, text);
-            found.facts.insert("heard_at".into(), json!(noted));
-        }
     }
 
     async fn controls(&mut self, ledger: &Ledger) -> Result<(), StoreError> {

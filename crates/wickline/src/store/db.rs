@@ -338,6 +338,13 @@ impl Db {
         }
     }
 
+    /// An error: a file that it works on is no longer the one at its path. Whoever writes just now looks by itself.
+    pub fn is_still_there(&self) -> Result<(), StoreError> {
+        self.file.get().map_or(Ok(()), Files::still_there)?;
+        let Ok(slot) = self.writer.try_lock() else { return Ok(()) };
+        slot.as_ref().map_or(Ok(()), |seat| seat.files.still_there())
+    }
+
     /// Closes every connection that is not in use; of a file's, the log is put into the file first, so
     /// that nothing stands beside it and a copy of it is whole.
     pub async fn close(&self) -> Result<(), StoreError> {

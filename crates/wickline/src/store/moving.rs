@@ -261,6 +261,11 @@ const TABLES: &[Table] = &[
         ],
     },
     Table {
+        name: "order_question",
+        key: None,
+        columns: &[("source", Text), ("specimen", Text), ("asked", Whole), ("said", Text)],
+    },
+    Table {
         name: "report_order",
         key: Some("report"),
         columns: &[("report", Whole), ("lab_order", Whole), ("pads", Text), ("filler", Text)],

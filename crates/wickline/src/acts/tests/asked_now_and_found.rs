@@ -65,8 +65,10 @@ async fn a_daemon_that_is_heard_no_more_and_its_lines(lab: Lab) {
     rivals.insert((Kind::Rivals, "bench-1".to_owned()), since);
     ledger.daemon_told("new/t", &rivals, now + 2).await.expect("told");
     let line = lab.now(About::Line, "bench-1").await;
-    assert!(line.wrong && line.text.contains("do two devices connect to it?"), "{line:?}");
-    assert_eq!(line.facts["rivals"], true);
+    assert_eq!((line.wrong, &line.facts["rivals"]), (false, &true.into()), "it is heard: {line:?}");
+    let found = lab.now(About::Line, "bench-1, rivals").await;
+    assert!(found.wrong && found.text.contains("do two devices connect to it?"), "{found:?}");
+    assert!(found.todo.is_some_and(|todo| todo.starts_with("find the second device")));
     ledger.daemon_told("new/t", &points("new/t", true), now + 3).await.expect("told");
     assert!(!lab.now(About::Line, "bench-1").await.wrong);
     // A daemon that has just begun opens its lines still: a person is needed only where that lasts.
@@ -100,9 +102,7 @@ async fn refusals_are_wrong_as_long_as_they_go_on(lab: Lab) {
     }
     // One that was told already does not stand in the place of a line that goes down then.
     lab.ledger.daemon_told("new/t", &refused(10_000_000, false), now + 2).await.expect("told");
-    let all = Now::read(&lab.ledger, &lab.bench).await.expect("looked at");
-    let lines: Vec<_> = all.wrong().filter(|f| f.about == About::Line).map(|f| &f.which).collect();
-    assert_eq!(lines, ["bench-1", "bench-1, refused"]);
+    assert_eq!(wrong_lines(&lab).await, ["bench-1", "bench-1, refused"]);
 }
 
 async fn whatever_is_wrong_says_what_to_do(lab: Lab) {
@@ -150,11 +150,29 @@ async fn a_silence_is_told_by_the_weeks_before(mut lab: Lab) {
         lab.take(&[heard], 1).await;
     }
     let line = lab.now(About::Line, "bench-1").await;
-    assert!(line.wrong && line.facts["silent"] == true, "{line:?}");
+    assert_eq!((line.wrong, &line.facts["silent"]), (false, &true.into()), "{line:?}");
+    let silent = lab.now(About::Line, "bench-1, silent").await;
+    assert!(silent.wrong && silent.text.contains("than is its habit"), "{silent:?}");
+    // Two devices at the same time: neither is told in the other's place, nor lifts it.
+    let mut rivals = points("new/t", true);
+    let since = Point { since: now, ..Point::default() };
+    rivals.insert((Kind::Rivals, "bench-1".to_owned()), since);
+    lab.ledger.daemon_told("new/t", &rivals, now).await.expect("told");
+    assert_eq!(wrong_lines(&lab).await, ["bench-1, silent", "bench-1, rivals"]);
+    lab.ledger.daemon_told("new/t", &points("new/t", true), now + 1).await.expect("told");
+    assert_eq!(wrong_lines(&lab).await, ["bench-1, silent"]);
+    lab.ledger.daemon_told("new/t", &rivals, now + 2).await.expect("told");
     let mut fresh = lab.heard("5", "KP-00005", "NEG");
     fresh.heard_at = now - HOUR / 4;
     lab.take(&[fresh], 1).await;
     assert_eq!(lab.now(About::Line, "bench-1").await.facts["silent"], false);
+    assert_eq!(wrong_lines(&lab).await, ["bench-1, rivals"]);
+}
+
+/// What of lines needs a person.
+async fn wrong_lines(lab: &Lab) -> Vec<String> {
+    let all = Now::read(&lab.ledger, &lab.bench).await.expect("looked at");
+    all.wrong().filter(|f| f.about == About::Line).map(|f| f.which.clone()).collect()
 }
 
 async fn an_old_id_leads_to_the_report_and_to_what_receivers_hold(mut lab: Lab) {

@@ -50,7 +50,6 @@ mod line_queries;
 mod numbers_heard;
 mod one_door;
 mod purged;
-
 mod random_histories;
 mod several_daemons;
 mod sheet_as_read;

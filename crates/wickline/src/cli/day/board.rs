@@ -36,6 +36,7 @@ pub fn show(sheet: &Sheet, wide: bool, out: &Output) -> std::io::Result<()> {
         }
         sums(sheet, out);
     }
+    sheet.unheard.iter().for_each(|order| out.line(&order.to_string()));
     outstanding(sheet, out);
     closing(sheet, out);
     for day in &sheet.earlier {

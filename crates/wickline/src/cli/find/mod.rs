@@ -15,7 +15,10 @@ use crate::acts::holdings::Holding;
 use crate::settings::bench::Bench;
 use crate::store::lists::find::Before;
 use crate::store::lists::names::{Listed, Typed};
+use crate::store::lists::orders::{AskedOrders, OrderView};
 use crate::store::lists::reports::{Item, Kept};
+use crate::store::rows::order::called;
+use crate::store::rows::question::Said;
 use crate::store::trail::Row;
 
 /// `wickline find KP-20417`, `wickline find --lot S-2207 --csv recalled.csv`
@@ -52,6 +55,11 @@ pub struct Whole {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub serial: Option<String>,
     pub readings: Vec<Reading>,
+    /// The orders of its specimen, and who was asked about it.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub orders: Vec<OrderOf>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub asked: Vec<Asked>,
     /// Specimen ids that it had before.
     pub before: Vec<Before>,
     pub history: Vec<Row>,
@@ -67,6 +75,25 @@ pub struct Whole {
 pub struct Reading {
     pub analyte: String,
     pub text: String,
+}
+
+/// One order of its specimen.
+#[derive(Debug, Serialize)]
+pub struct OrderOf {
+    order: String,
+    source: String,
+    standing: &'static str,
+    strip: &'static str,
+}
+
+/// One source that was asked about its specimen.
+#[derive(Debug, Serialize)]
+pub struct Asked {
+    source: String,
+    at: String,
+    said: &'static str,
+    #[serde(skip)]
+    words: &'static str,
 }
 
 /// One message of it.
@@ -148,8 +175,11 @@ pub async fn read(desk: &Desk, n: i64, found_by: Vec<&'static str>) -> Result<Wh
     let typed = Typed::Reports { first: n, last: n, receiver: None, withdraws: false };
     let messages = ledger.messages_named(&typed).await?;
     let named: Vec<_> = messages.iter().map(|m| (m.n, m.name.clone())).collect();
+    let specimen = kept.item.specimen.as_deref().filter(|_| desk.bench.has_orders());
     Ok(Whole {
         readings: readings(&kept),
+        orders: orders(desk, specimen).await?,
+        asked: asked_about(desk, specimen).await?,
         found_by,
         serial: ledger.instrument_of(n).await?.map(|one| one.serial),
         before: ledger.named_before(n).await?,
@@ -159,6 +189,27 @@ pub async fn read(desk: &Desk, n: i64, found_by: Vec<&'static str>) -> Result<Wh
         receivers: ledger.holdings(n).await?,
         item: kept.item,
     })
+}
+
+async fn orders(desk: &Desk, specimen: Option<&str>) -> Result<Vec<OrderOf>, Failure> {
+    let Some(specimen) = specimen else { return Ok(Vec::new()) };
+    let found = desk.ledger.orders(&AskedOrders::Specimen(specimen.to_owned())).await?;
+    let one = |view: OrderView| {
+        let (key, standing) = (&view.kept.order.key, view.kept.order.standing.code());
+        let (order, source) = (called(key).to_owned(), key.source.clone());
+        OrderOf { order, source, standing, strip: view.trace() }
+    };
+    Ok(found.into_iter().map(one).collect())
+}
+
+async fn asked_about(desk: &Desk, specimen: Option<&str>) -> Result<Vec<Asked>, Failure> {
+    let Some(specimen) = specimen else { return Ok(Vec::new()) };
+    let found = desk.ledger.asked_about(specimen).await?.into_iter();
+    let one = |(source, at, said): (String, i64, Said)| {
+        let at = desk.clock().rfc3339(at);
+        Asked { source, at, said: said.code(), words: said.words() }
+    };
+    Ok(found.map(one).collect())
 }
 
 fn sent(message: Listed) -> Sent {

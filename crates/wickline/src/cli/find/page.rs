@@ -29,6 +29,14 @@ pub fn show(whole: &Whole, clock: &SiteClock, out: &Output) {
         let cleared = if hold.cleared { " [cleared]" } else { "" };
         out.line(&format!("    {}{cleared}: {}", hold.reason, hold.detail));
     }
+    for one in &whole.orders {
+        let super::OrderOf { order, source, standing, strip } = one;
+        out.line(&format!("    order {order} of {source}: {standing}, {strip}"));
+    }
+    for one in &whole.asked {
+        let at = short_time(Some(&one.at));
+        out.line(&format!("    {} was asked about it {at}: {}", one.source, one.words));
+    }
     for before in &whole.before {
         let until = clock.rfc3339(before.at);
         let until = short_time(Some(&until));

@@ -8,6 +8,7 @@ use std::path::Path;
 use serde::Serialize;
 
 use super::done::{Done, One};
+use super::waiting;
 use crate::acts::holdings::Holding;
 use crate::acts::identify::Twice;
 use crate::acts::{comparing, door};
@@ -39,7 +40,7 @@ pub const LOT: Asked = Asked { one: "lot", many: "lots", first: "--lot", again: 
 /// Shows what the analyzer said and has something entered twice: with its options, or at the terminal. Where
 /// neither is there nothing is done.
 pub async fn confirmed(
-    desk: &Desk,
+    (desk, actor): (&Desk, &Actor),
     id: i64,
     entry: Asked,
     first: Option<&str>,
@@ -49,6 +50,9 @@ pub async fn confirmed(
     let asks = again.is_none() && can_ask(out);
     if asks {
         show(desk, id).await?;
+        if entry.many == SPECIMEN.many {
+            waiting::show(desk, actor).await?;
+        }
     }
     entered(desk, id, entry, (first, again), asks).await
 }
@@ -56,14 +60,14 @@ pub async fn confirmed(
 /// The right specimen id of a report that went out, with its options, or at a terminal, where it is shown. None:
 /// no id is right, and what was told is taken back for good; at a terminal by typing the id that it stands under.
 pub async fn right_one(
-    desk: &Desk,
+    (desk, actor): (&Desk, &Actor),
     id: i64,
     first: Option<&str>,
     again: Option<&str>,
     out: &Output,
 ) -> Result<Option<Twice>, Failure> {
     if first.is_some() {
-        return Ok(Some(confirmed(desk, id, SPECIMEN, first, again, out).await?));
+        return Ok(Some(confirmed((desk, actor), id, SPECIMEN, first, again, out).await?));
     }
     if !can_ask(out) {
         return Ok(None);
@@ -113,8 +117,12 @@ async fn entered(
         None if asks => asked(&format!("{one} again"))?,
         None => return Err(missing(entry.again, "a second time, as it was read the second time,")),
     };
-    Twice::of(many, &first, &second)
-        .map_err(|e| Failure::wrong(format!("{e}; nothing was changed, enter it again")))
+    let twice = Twice::of(many, &first, &second)
+        .map_err(|e| Failure::wrong(format!("{e}; nothing was changed, enter it again")))?;
+    if asks && many == SPECIMEN.many {
+        waiting::compared(desk, twice.text()).await?;
+    }
+    Ok(twice)
 }
 
 /// Another result of a specimen on the same day.

@@ -4,6 +4,7 @@ mod done;
 pub mod identify;
 mod page;
 mod release;
+mod waiting;
 
 use std::path::PathBuf;
 
@@ -21,6 +22,7 @@ use crate::sheet::now::About;
 use crate::store::lists::reports::{AskedHeld, totals};
 use crate::store::state::{ReportState, State};
 use crate::store::tape::Tape;
+use crate::store::trail::Actor;
 
 /// `wickline held`, `wickline held identify 17 --specimen KP-20417`
 #[derive(Debug, Args)]
@@ -157,7 +159,7 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
         }) => {
             let n = id(text.as_deref().unwrap_or_default())?;
             let given = [(control, control_again), (lot, lot_again)];
-            let material = material(desk, n, given, out).await?;
+            let material = material((desk, &actor), n, given, out).await?;
             let reason = desk.reason(&Why::of(reason), out)?;
             let filed = desk.ledger.report_is_control(&desk.bench, &actor, n, &material, &reason);
             done.took(n, filed.await)?;
@@ -165,7 +167,8 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
         Some(Act::Identify { id: text, specimen, again, .. }) => {
             let n = id(text.as_deref().unwrap_or_default())?;
             let (asked, first) = (identify::SPECIMEN, specimen.as_deref());
-            let given = identify::confirmed(desk, n, asked, first, again.as_deref(), out).await?;
+            let given =
+                identify::confirmed((desk, &actor), n, asked, first, again.as_deref(), out).await?;
             identify::identify(desk, &actor, n, &given, &mut done).await?;
         }
         Some(Act::Release { ids, why }) => {
@@ -190,13 +193,13 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
 
 /// Level and lot of control material, each entered twice.
 async fn material(
-    desk: &Desk,
+    (desk, actor): (&Desk, &Actor),
     n: i64,
     [level, lot]: [(Option<String>, Option<String>); 2],
     out: &Output,
 ) -> Result<Material, Failure> {
     let twice = async |asked, (first, again): (Option<String>, Option<String>)| {
-        identify::confirmed(desk, n, asked, first.as_deref(), again.as_deref(), out).await
+        identify::confirmed((desk, actor), n, asked, first.as_deref(), again.as_deref(), out).await
     };
     Ok(Material {
         level: twice(identify::LEVEL, level).await?,

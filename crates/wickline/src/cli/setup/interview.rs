@@ -65,6 +65,18 @@ pub struct Interview<'a> {
     asked: Vec<usize>,
 }
 
+/// A folder for results is named from the root on: below what another name would be, here and for the service, is not
+/// the same, and a word such as `yes` is none.
+fn named_whole(folder: &Path) -> Result<(), String> {
+    let why = match std::fs::metadata(folder) {
+        _ if !folder.is_absolute() => "is not named from / on",
+        Ok(found) if !found.is_dir() => "is no folder",
+        _ => return Ok(()),
+    };
+    let shown = folder.display();
+    Err(format!("`{shown}` {why}; allowed: the whole path of a folder, such as /var/lib/wickline"))
+}
+
 /// How a question was left.
 enum Left {
     Answered,
@@ -195,6 +207,7 @@ impl<'a> Interview<'a> {
             What::Dialect | What::Strip if self.is_drafted(text) => {
                 self.answers.put(table, key, text)
             }
+            What::Address => self.address(text),
             _ => self.put(table, key, text),
         };
         if taken.is_err() {
@@ -259,10 +272,18 @@ impl<'a> Interview<'a> {
 
     fn stores(&mut self, text: &str) -> Result<(), String> {
         let folder = Path::new(text.trim());
+        if folder != Path::new(".") {
+            named_whole(folder)?;
+        }
         let within = |name: &str| folder.join(name).display().to_string();
         let below = |name: &str| if folder == Path::new(".") { name.into() } else { within(name) };
         self.put("store", "tape", &below("tape.db"))?;
         self.put("store", "ledger", &format!("sqlite:{}", below("ledger.db")))
+    }
+
+    fn address(&mut self, text: &str) -> Result<(), String> {
+        self.put("receiver", "address", text)?;
+        text.trim().strip_prefix("dir:").map_or(Ok(()), |folder| named_whole(Path::new(folder)))
     }
 
     fn is_drafted(&self, name: &str) -> bool {
@@ -343,6 +364,7 @@ impl<'a> Interview<'a> {
                 " (as on the analyzer's page of settings, such as 9600 8N1; or listen, to find them)"
             }
             What::Speed => " (such as 9600 8N1)",
+            What::Stores => " (its whole path, or . for the folder of the configuration)",
             What::Dialect if self.prints.is_empty() => {
                 let names = shipped(dialect::builtin_names());
                 return format!(

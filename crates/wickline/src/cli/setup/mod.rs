@@ -70,7 +70,7 @@ pub struct Options {
     /// Our name for the receiver [default: lis]
     #[arg(long, value_name = "ID")]
     receiver: Option<String>,
-    /// mllp://HOST:PORT, mllps://HOST:PORT or dir:PATH
+    /// mllp://HOST:PORT, mllps://HOST:PORT or dir:/PATH
     #[arg(long)]
     address: Option<String>,
     /// Version of the messages: 2.3.1, 2.4, 2.5 or 2.5.1 [default: 2.5.1]
@@ -91,7 +91,8 @@ pub struct Options {
     /// Specimen id of test messages, which no patient may have [default: TEST-PROVE]
     #[arg(long, value_name = "ID")]
     test_specimen: Option<String>,
-    /// Folder of tape and ledger [default: /var/lib/wickline for the package's configuration, else beside it]
+    /// Folder of tape and ledger, by its whole path [default: /var/lib/wickline for the package's configuration, else
+    /// beside it]
     #[arg(long, value_name = "DIR")]
     stores: Option<String>,
     /// How long each try of listening waits

@@ -19,6 +19,8 @@ pub enum What {
     Printed,
     /// Of control material: a list, or that none is run.
     Controls,
+    /// Perhaps a folder.
+    Address,
     /// A folder, for two keys.
     Stores,
 }
@@ -44,7 +46,7 @@ const fn step(
     Step { what, flag, words, key, usual }
 }
 
-use What::{Allow, Controls, Dialect, Line, Plain, Printed, Speed, Stores, Strip};
+use What::{Address, Allow, Controls, Dialect, Line, Plain, Printed, Speed, Stores, Strip};
 
 /// All of them.
 pub const STEPS: &[Step] = &[
@@ -91,11 +93,11 @@ pub const STEPS: &[Step] = &[
     ),
     step(Plain, "--receiver", ("receiver", "id"), Some("lis"), "our name for the receiver"),
     step(
-        Plain,
+        Address,
         "--address",
         ("receiver", "address"),
         None,
-        "its address: mllp://HOST:PORT, mllps://HOST:PORT or dir:PATH",
+        "its address: mllp://HOST:PORT, mllps://HOST:PORT or dir:/PATH",
     ),
     step(
         Plain,

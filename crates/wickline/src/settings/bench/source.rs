@@ -2,8 +2,9 @@
 
 use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
+use std::sync::Arc;
 
-use wickline_forward::deliver::Serving;
+use wickline_forward::deliver::{Address, Serving};
 use wickline_forward::hl7::{Charset, Version};
 use wickline_forward::orders::{OrderKey, Profile, Site, SpecimenFrom};
 use wickline_normalize::orders::{OrderRules, SameTest, Unordered};
@@ -11,7 +12,7 @@ use wickline_normalize::report::Text;
 use wickline_normalize::strip::Strip;
 
 use super::super::{Settings, SourceKeys};
-use super::{Analyzer, Bench, Builder};
+use super::{Analyzer, Bench, Builder, Target};
 
 const HOUR: i64 = 3_600;
 const DAY: i64 = 24 * HOUR;
@@ -30,6 +31,8 @@ pub struct Source {
     pub rejects: bool,
     /// Orders of it that may wait.
     pub max_open: i64,
+    /// The receiver that is asked for it about specimens that nobody ordered.
+    pub ask: Option<String>,
 }
 
 impl Source {
@@ -82,7 +85,7 @@ impl Builder<'_> {
         &mut self,
         settings: &Settings,
         index: usize,
-        analyzers: &[std::sync::Arc<Analyzer>],
+        analyzers: &[Arc<Analyzer>],
     ) -> Option<Source> {
         let raw = &settings.source[index];
         let before = self.faults.len();
@@ -109,6 +112,7 @@ impl Builder<'_> {
             tls,
             rejects: raw.store_down == "reject",
             max_open: raw.max_open,
+            ask: (!raw.ask.is_empty()).then(|| raw.ask.clone()),
         })
     }
 
@@ -131,6 +135,37 @@ impl Builder<'_> {
                     self.fault("receiver", index, key, word, allowed);
                 }
             }
+        }
+    }
+
+    /// Where a source is asked: a receiver with an address, in a version that has the question, about what is held.
+    pub(super) fn asked(
+        &mut self,
+        settings: &Settings,
+        sources: &[Arc<Source>],
+        targets: &[Target],
+    ) {
+        for (index, raw) in
+            settings.source.iter().enumerate().filter(|(_, raw)| !raw.ask.is_empty())
+        {
+            let source = sources.iter().find(|source| source.site.name == raw.id);
+            let receiver = targets.iter().find(|target| target.id == raw.ask);
+            let known: Vec<&str> = settings.receiver.iter().map(|r| r.id.as_str()).collect();
+            let allowed = if !known.contains(&raw.ask.as_str()) {
+                format!("the id of a receiver: {}", known.join(", "))
+            } else if receiver
+                .is_some_and(|r| r.addresses.iter().any(|a| matches!(a, Address::Folder(_))))
+            {
+                "a receiver with an address: a folder answers nothing".to_owned()
+            } else if settings.orders.without_order == "send" {
+                "empty with orders.without_order = \"send\": nothing would wait for an answer"
+                    .to_owned()
+            } else if source.is_some_and(|s| !s.site.versions.iter().any(|v| v.has_spm())) {
+                "empty where `versions` ends before 2.5: the question is not in them".to_owned()
+            } else {
+                continue;
+            };
+            self.fault("source", index, "ask", &raw.ask, allowed);
         }
     }
 

@@ -283,4 +283,12 @@ pub(super) const KEYS: &[Key] = &[
         "",
         "Orders of it that may wait; beyond that it is turned away until some are done.",
     ),
+    key(
+        "source",
+        "ask",
+        Text(16),
+        Some("\"\""),
+        "\"lis\"",
+        "The receiver that is asked about a specimen which nobody ordered (QBP^Q11, from 2.5 on); empty: none.",
+    ),
 ];

@@ -22,6 +22,8 @@ const RIVALS: &str = "find the second device that has this line's address in its
                       its own";
 const REFUSED: &str = "find who connects: an analyzer that has a new address belongs into `allow` of this line, then \
                        `systemctl reload wickline`; a second device needs a line of its own";
+const SILENT: &str = "see whether the analyzer is on, is set to send and has its cable; where nobody measured, \
+                      nothing is wrong: the next report lifts this";
 const COPY: &str = "have the place that the copy goes to take it again; results do not wait for it";
 
 impl Look<'_> {
@@ -66,28 +68,24 @@ impl Look<'_> {
             let parts = [
                 Some(stands),
                 Some(last_text),
-                silence.clone(),
-                rivals.as_ref().map(|rivals| self.rivals(rivals)),
                 tee.as_ref().filter(|tee| tee.up).map(|tee| self.copy(tee)),
                 troubles.as_ref().map(|troubles| self.troubles(troubles)),
             ];
             let text = parts.into_iter().flatten().collect::<Vec<_>>().join("; ");
             let down = point.as_ref().is_some_and(|p| !p.up && !self.is_being_opened(p));
-            let up = point.as_ref().map(|p| p.up);
+            let up = point.as_ref().map(|p| p.up).or(self.lock.filter(|lives| !lives));
             let since = point.map(|p| self.bench.clock.rfc3339(p.since));
             let last_at = last.map(|(_, at)| self.bench.clock.rfc3339(at));
             let copied = tee.as_ref().map(|tee| tee.up);
             // Each has a finding of its own: of one that is known and told nothing more would be told when the line
             // goes down, too.
             let beside = [
+                silence.clone().map(|silence| ("silent", silence, SILENT)),
+                rivals.as_ref().map(|rivals| ("rivals", self.rivals(rivals), RIVALS)),
                 refused.as_ref().map(|refused| ("refused", self.refused(refused), REFUSED)),
                 tee.as_ref().filter(|t| !t.up).map(|tee| ("copy", self.copy(tee), COPY)),
             ];
-            let wrong = down || silence.is_some() || rivals.is_some();
-            let found = self.add(About::Line, &id, wrong, text);
-            if rivals.is_some() && !down {
-                found.todo = Some(RIVALS.to_owned());
-            }
+            let found = self.add(About::Line, &id, down, text);
             found.facts = facts([
                 ("up", json!(up)),
                 ("since", json!(since)),
@@ -108,7 +106,13 @@ impl Look<'_> {
     }
 
     fn stands(&self, point: Option<&Point>) -> String {
-        let Some(point) = point else { return "not known: no daemon tells of it".to_owned() };
+        let Some(point) = point else {
+            return match self.lock {
+                Some(false) => "closed: no daemon runs",
+                _ => "not known: no daemon tells of it",
+            }
+            .to_owned();
+        };
         let how = point.why.as_deref().map_or(String::new(), |how| format!(" ({how})"));
         if self.is_being_opened(point) {
             return "being opened".to_owned();

@@ -6,7 +6,7 @@ use sqlx::{AnyConnection, Row};
 
 use crate::clock;
 use crate::store::StoreError;
-use crate::store::copying::{MADE, MADE_AT, STORES};
+use crate::store::copying::{FAILED, MADE, MADE_AT, STORES};
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Name;
 
@@ -55,6 +55,8 @@ pub struct Open {
 /// Who stopped a receiver's queue, and when.
 #[derive(Clone, Debug)]
 pub struct Act {
+    /// Its row in the trail: clocks step, rows do not.
+    pub n: i64,
     pub who: String,
     pub at: i64,
     pub reason: Option<String>,
@@ -104,7 +106,7 @@ pub(crate) const LAST_REPORT: &str = "SELECT n, heard_at FROM report WHERE analy
      ORDER BY heard_at DESC, n DESC LIMIT 1";
 pub(crate) const WAS_HEARD: &str = "SELECT count(*) AS many FROM (SELECT n FROM report \
      WHERE analyzer = $1 AND heard_at > $2 AND heard_at <= $3 LIMIT 1) few";
-pub(crate) const LAST_ACT: &str = "SELECT who, at, reason, became FROM trail WHERE object = $1 AND verb = $2 \
+pub(crate) const LAST_ACT: &str = "SELECT n, who, at, reason, became FROM trail WHERE object = $1 AND verb = $2 \
      ORDER BY n DESC LIMIT 1";
 
 impl Ledger {
@@ -224,9 +226,9 @@ impl Ledger {
         let query = sqlx::query(LAST_ACT).bind(object.to_owned()).bind(verb.to_owned());
         let row = query.fetch_optional(&mut conn).await;
         let read = |row: AnyRow| {
-            let (who, at) = (row.try_get("who")?, row.try_get("at")?);
+            let (n, who, at) = (row.try_get("n")?, row.try_get("who")?, row.try_get("at")?);
             let (reason, became) = (row.try_get("reason")?, row.try_get("became")?);
-            Ok(Act { who, at, reason, became })
+            Ok(Act { n, who, at, reason, became })
         };
         let act = row.and_then(|row| row.map(read).transpose()).map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
@@ -236,7 +238,13 @@ impl Ledger {
     /// When the last backup was made that this ledger knows of: it does not know the one that it was put back from but
     /// by the act.
     pub async fn last_backup(&self) -> Result<Option<i64>, StoreError> {
-        let mut last = self.last_act(STORES, MADE).await?.map(|act| act.at);
+        let made = self.last_act(STORES, MADE).await?.map(|act| act.at);
+        Ok(made.max(self.put_back_from().await?))
+    }
+
+    /// When the latest backup was made that was put back here.
+    async fn put_back_from(&self) -> Result<Option<i64>, StoreError> {
+        let mut last = None;
         for what in ["ledger", "tape", STORES] {
             let became = self.last_act(what, "restore").await?.and_then(|act| act.became);
             let at = became.as_deref().and_then(|text| text.rsplit_once(MADE_AT));
@@ -244,6 +252,14 @@ impl Ledger {
             last = last.max(at.and_then(clock::stamped));
         }
         Ok(last)
+    }
+
+    /// The last backup that failed, where no good one came after it.
+    pub async fn backup_failed(&self) -> Result<Option<Act>, StoreError> {
+        let Some(failed) = self.last_act(STORES, FAILED).await? else { return Ok(None) };
+        let (made, back) = (self.last_act(STORES, MADE).await?, self.put_back_from().await?);
+        let after = made.is_some_and(|made| made.n > failed.n);
+        Ok((!after && back.is_none_or(|at| at < failed.at)).then_some(failed))
     }
 
     /// How far an analyzer's clock was ahead of ours in its last few reports: time and seconds.

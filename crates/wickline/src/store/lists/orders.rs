@@ -9,14 +9,21 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::rows::firsts;
 use crate::store::rows::order::{self, Kept};
+use crate::store::rows::question::{self, Said};
 
 /// Which orders.
 #[derive(Clone, Debug)]
 pub enum AskedOrders {
     /// Those that wait, urgent ones first, then the oldest; at most so many.
     Open(i64),
+    /// Those whose specimen waits for a strip that may go, the earliest collected first; at most so many.
+    Awaited(i64),
     /// Those that stand here, the last that changed first.
     Standing(Standing, i64),
+    /// Those whose strips did not come, and whose time was over between these moments, in seconds.
+    Expired(i64, i64),
+    /// Those of a specimen id.
+    Specimen(String),
     /// Those of a specimen id, or of an order's number without who gave it.
     Text(String),
 }
@@ -48,11 +55,22 @@ impl Ledger {
     pub async fn orders(&self, asked: &AskedOrders) -> Result<Vec<OrderView>, StoreError> {
         let mut moment = self.db.moment().await?;
         let mut found = Vec::new();
-        for n in numbers(&mut moment, asked).await? {
-            let Some(kept) = order::read(&mut moment, n).await? else { continue };
-            let reports = order::reports_of(&mut moment, n).await?;
+        let numbers = numbers(&mut moment, asked).await?;
+        for kept in order::read(&mut moment, &numbers).await? {
+            let reports = order::reports_of(&mut moment, kept.n).await?;
             found.push(OrderView { kept, reports });
         }
+        moment.commit().await?;
+        Ok(found)
+    }
+
+    /// Which sources were asked about a specimen, when, and what they said.
+    pub async fn asked_about(
+        &self,
+        specimen: &str,
+    ) -> Result<Vec<(String, i64, Said)>, StoreError> {
+        let mut moment = self.db.moment().await?;
+        let found = question::of_specimen(&mut moment, specimen).await?;
         moment.commit().await?;
         Ok(found)
     }
@@ -86,6 +104,13 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
             .bind(*most);
             firsts(write, query).await
         }
+        AskedOrders::Awaited(most) => {
+            let query = sqlx::query(
+                "SELECT n FROM lab_order WHERE standing IN ('open', 'on-hold', 'disputed') AND standing = 'open' \
+                 ORDER BY deadline, n LIMIT $1",
+            );
+            firsts(write, query.bind(*most)).await
+        }
         AskedOrders::Standing(standing, most) => {
             let query = sqlx::query(
                 "SELECT n FROM lab_order WHERE standing = $1 ORDER BY closed DESC, n DESC LIMIT $2",
@@ -94,15 +119,27 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
             .bind(*most);
             firsts(write, query).await
         }
+        AskedOrders::Expired(from, to) => {
+            let query = sqlx::query(
+                "SELECT n FROM lab_order WHERE standing = 'expired' AND closed >= $1 AND closed < $2 \
+                 ORDER BY closed, n LIMIT 1000",
+            );
+            firsts(write, query.bind(*from).bind(*to)).await
+        }
+        AskedOrders::Specimen(specimen) => {
+            of_specimen(write, specimen).await.map(|found| found.into_iter().collect())
+        }
         AskedOrders::Text(text) => {
-            let of_specimen = sqlx::query(
-                "SELECT lab_order FROM order_specimen WHERE specimen = $1 ORDER BY lab_order",
-            )
-            .bind(text.clone());
-            let mut found: BTreeSet<i64> = firsts(write, of_specimen).await?;
+            let mut found = of_specimen(write, text).await?;
             let of_number = sqlx::query("SELECT n FROM lab_order WHERE called = $1 LIMIT 100");
             found.extend(firsts::<i64, Vec<i64>>(write, of_number.bind(text.clone())).await?);
             Ok(found.into_iter().collect())
         }
     }
+}
+
+async fn of_specimen(write: &mut Write, specimen: &str) -> Result<BTreeSet<i64>, StoreError> {
+    let query = sqlx::query("SELECT lab_order FROM order_specimen WHERE specimen = $1")
+        .bind(specimen.to_owned());
+    firsts(write, query).await
 }

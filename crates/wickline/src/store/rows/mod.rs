@@ -19,6 +19,7 @@ pub mod numbering;
 pub mod order;
 pub mod position;
 pub mod purged;
+pub mod question;
 pub mod queue;
 pub mod report;
 pub mod report_entry;

@@ -1,15 +1,15 @@
 //! Orders of the laboratory's sources, as the machine that knows them needs them: read and kept in one transaction.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use sqlx::any::AnyRow;
-use sqlx::{Executor, Row};
+use sqlx::{AssertSqlSafe, Executor, Row};
 use wickline_normalize::orders::{Key, Order, OrderRules, Standing, Trace};
-use wickline_normalize::{Moment, Private};
+use wickline_normalize::{Moment, Private, Reason};
 
 use super::{at, firsts, kept};
 use crate::store::StoreError;
-use crate::store::db::Write;
+use crate::store::db::{Write, list_of};
 use crate::store::ledger::take;
 
 /// An order with its row.
@@ -81,28 +81,65 @@ pub async fn load(write: &mut Write, which: &Which) -> Result<Vec<Kept>, StoreEr
         .bind(patient.expose().to_owned());
         numbers.extend(firsts::<i64, Vec<i64>>(write, query).await?);
     }
+    read(write, &numbers.into_iter().collect::<Vec<_>>()).await
+}
+
+/// These orders as they stand now, in this order and without those that are none: a few statements for many of them.
+pub async fn read(write: &mut Write, numbers: &[i64]) -> Result<Vec<Kept>, StoreError> {
     let mut found = Vec::with_capacity(numbers.len());
-    for n in numbers {
-        found.extend(read(write, n).await?);
+    for some in numbers.chunks(AT_ONCE) {
+        let mut rows = rows(write, some).await?;
+        let rivals = rivals(write, some).await?;
+        let went = went(write, some).await?;
+        let heard = heard(write, some).await?;
+        for (n, mut kept) in some.iter().filter_map(|n| rows.remove_entry(n)) {
+            kept.order.rivals = rivals.get(&n).cloned().unwrap_or_default();
+            kept.order = match went.get(&n) {
+                Some(trace) => kept.order.traced(*trace, None),
+                None => unbound(kept.order, heard.contains(&n)),
+            };
+            found.push(kept);
+        }
     }
     Ok(found)
 }
 
-/// One order. None: there is none.
-pub async fn read(write: &mut Write, n: i64) -> Result<Option<Kept>, StoreError> {
-    let query = sqlx::query(
-        "SELECT source, number, standing, asked, received, closed, ours, answered_by, wanted, wants_back \
-         FROM lab_order WHERE n = $1",
-    )
-    .bind(n);
-    let row = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
-    let Some(row) = row else { return Ok(None) };
-    let rivals =
-        sqlx::query("SELECT patient FROM order_rival WHERE lab_order = $1 ORDER BY patient")
-            .bind(n);
-    let rivals: Vec<String> = firsts(write, rivals).await?;
-    let went = went(write, n).await?;
+/// An order that no report answers.
+fn unbound(order: Order, heard: bool) -> Order {
+    let trace = match order.standing {
+        // Its report was purged since.
+        Standing::Answered => Trace::Sent,
+        _ if heard => Trace::Held,
+        _ => Trace::None,
+    };
+    Order { trace, ..order }
+}
+
+/// How many orders are read by one statement.
+const AT_ONCE: usize = 200;
+
+async fn fetch(write: &mut Write, sql: String, some: &[i64]) -> Result<Vec<AnyRow>, StoreError> {
+    let mut query = sqlx::query(AssertSqlSafe(sql));
+    for n in some {
+        query = query.bind(*n);
+    }
+    write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))
+}
+
+/// What stands in the rows of orders alone.
+async fn rows(write: &mut Write, some: &[i64]) -> Result<BTreeMap<i64, Kept>, StoreError> {
+    let these = list_of(some.len(), 1);
+    let sql = format!(
+        "SELECT n, source, number, standing, asked, received, closed, ours, answered_by, wanted, wants_back \
+         FROM lab_order WHERE n IN ({these})"
+    );
+    let rows = fetch(write, sql, some).await?;
+    rows.iter().map(row).collect()
+}
+
+fn row(row: &AnyRow) -> Result<(i64, Kept), StoreError> {
     let wrong = |e: sqlx::Error| StoreError::from_sql("an order", &e);
+    let n = row.try_get("n").map_err(wrong)?;
     let place = at("lab_order", n);
     let standing: String = row.try_get("standing").map_err(wrong)?;
     let wanted: Option<String> = row.try_get("wanted").map_err(wrong)?;
@@ -123,55 +160,66 @@ pub async fn read(write: &mut Write, n: i64) -> Result<Option<Kept>, StoreError>
         closed: row.try_get("closed").map_err(wrong)?,
         number: row.try_get("ours").map_err(wrong)?,
         by: private("answered_by")?,
-        rivals: rivals.into_iter().map(Private::new).collect(),
+        rivals: Vec::new(),
     };
-    let order = as_it_is(write, order, went).await?;
-    Ok(Some(Kept { n, order, wants_back: row.try_get("wants_back").map_err(wrong)? }))
+    Ok((n, Kept { n, order, wants_back: row.try_get("wants_back").map_err(wrong)? }))
 }
 
-/// An order as it stands by what became of its report.
-async fn as_it_is(
+/// Who else is claimed to be the patient of each.
+async fn rivals(
     write: &mut Write,
-    mut order: Order,
-    went: Option<Trace>,
-) -> Result<Order, StoreError> {
-    if let Some(trace) = went {
-        return Ok(order.traced(trace, None));
+    some: &[i64],
+) -> Result<BTreeMap<i64, Vec<Private>>, StoreError> {
+    let these = list_of(some.len(), 1);
+    let sql = format!(
+        "SELECT lab_order, patient FROM order_rival WHERE lab_order IN ({these}) ORDER BY lab_order, patient"
+    );
+    let mut found: BTreeMap<i64, Vec<Private>> = BTreeMap::new();
+    for row in fetch(write, sql, some).await? {
+        let patient: String = row.try_get("patient").map_err(|e| write.wrong(&e))?;
+        let n = row.try_get("lab_order").map_err(|e| write.wrong(&e))?;
+        found.entry(n).or_default().push(Private::new(patient));
     }
-    if order.standing == Standing::Answered {
-        // Its report was purged since.
-        order.trace = Trace::Sent;
-        return Ok(order);
-    }
-    for specimen in order.wanted.iter().flat_map(|wanted| &wanted.specimens) {
-        if !held_of(write, specimen.expose()).await?.is_empty() {
-            order.trace = Trace::Held;
-            break;
-        }
-    }
-    Ok(order)
+    Ok(found)
 }
 
-/// How far the result of an order went: read from its report's messages, which alone know. None: no report answers it.
-async fn went(write: &mut Write, order: i64) -> Result<Option<Trace>, StoreError> {
-    let query = sqlx::query(
-        "SELECT CAST(max(CASE WHEN m.state = 'accepted' THEN 4 \
+/// Which of them have a strip that is held.
+async fn heard(write: &mut Write, some: &[i64]) -> Result<BTreeSet<i64>, StoreError> {
+    let these = list_of(some.len(), 1);
+    let sql = format!(
+        "SELECT DISTINCT s.lab_order FROM order_specimen s JOIN report r ON r.specimen = s.specimen \
+         WHERE r.state = 'held' AND s.lab_order IN ({these})"
+    );
+    let rows = fetch(write, sql, some).await?;
+    let read = |row: &AnyRow| row.try_get(0);
+    rows.iter().map(read).collect::<Result<_, sqlx::Error>>().map_err(|e| write.wrong(&e))
+}
+
+/// How far the results of orders went: read from their reports' messages, which alone know. What no report answers is
+/// not among them.
+async fn went(write: &mut Write, some: &[i64]) -> Result<BTreeMap<i64, Trace>, StoreError> {
+    let these = list_of(some.len(), 1);
+    let sql = format!(
+        "SELECT o.lab_order, CAST(max(CASE WHEN m.state = 'accepted' THEN 4 \
          WHEN r.n <> o.report THEN 3 \
          WHEN m.state = 'waiting' AND m.attempts + m.maybe_sent = 0 THEN 2 \
          WHEN m.state IN ('waiting', 'set-aside') AND m.answer IS NULL AND m.attempts + m.maybe_sent > 0 THEN 3 \
          WHEN r.n IS NULL OR (r.state = 'waiting' AND m.n IS NULL) THEN 2 ELSE 1 END) AS BIGINT) AS went \
          FROM report_order o LEFT JOIN report r ON r.n = o.report OR r.corrects = o.report \
-         LEFT JOIN message m ON m.report = r.n AND m.filler IS NULL WHERE o.lab_order = $1",
-    )
-    .bind(order);
-    let row = write.conn().fetch_one(query).await.map_err(|e| write.wrong(&e))?;
-    let went: Option<i64> = row.try_get("went").map_err(|e| write.wrong(&e))?;
-    Ok(went.map(|went| match went {
-        4 => Trace::Sent,
-        3 => Trace::Tried,
-        2 => Trace::Waiting,
-        _ => Trace::Held,
-    }))
+         LEFT JOIN message m ON m.report = r.n AND m.filler IS NULL WHERE o.lab_order IN ({these}) \
+         GROUP BY o.lab_order"
+    );
+    let rows = fetch(write, sql, some).await?;
+    let read = |row: &AnyRow| -> Result<(i64, Trace), sqlx::Error> {
+        let trace = match row.try_get::<i64, _>("went")? {
+            4 => Trace::Sent,
+            3 => Trace::Tried,
+            2 => Trace::Waiting,
+            _ => Trace::Held,
+        };
+        Ok((row.try_get("lab_order")?, trace))
+    };
+    rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
 }
 
 /// What people call an order: its number without who gave it, and without its test.
@@ -280,11 +328,7 @@ pub async fn overdue(
     .bind(deadline)
     .bind(n);
     let numbers: Vec<i64> = firsts(write, query).await?;
-    let mut found = Vec::with_capacity(numbers.len());
-    for n in numbers {
-        found.extend(read(write, n).await?);
-    }
-    Ok(found)
+    read(write, &numbers).await
 }
 
 /// Closed orders that still say who their patient is, though they were closed before `before` and no report of theirs
@@ -298,11 +342,7 @@ pub async fn to_forget(write: &mut Write, before: i64) -> Result<Vec<Kept>, Stor
     )
     .bind(before);
     let numbers: Vec<i64> = firsts(write, query).await?;
-    let mut found = Vec::with_capacity(numbers.len());
-    for n in numbers {
-        found.extend(read(write, n).await?);
-    }
-    Ok(found)
+    read(write, &numbers).await
 }
 
 /// The order that a report answers, with the pads that it asked and the OBR-3 of its group.
@@ -433,12 +473,20 @@ pub async fn forget_answers(write: &mut Write, before: i64) -> Result<(), StoreE
 }
 
 /// Held reports that wait for what their orders say.
-pub async fn held_for_orders(write: &mut Write) -> Result<Vec<i64>, StoreError> {
+pub async fn held_for_orders(write: &mut Write) -> Result<BTreeSet<i64>, StoreError> {
     let query = sqlx::query(
-        "SELECT DISTINCT r.n FROM report r JOIN hold h ON h.report = r.n WHERE r.state = 'held' \
-         AND h.cleared_at IS NULL AND h.reason IN ('order-ambiguous', 'order-after-test', 'order-cancelled', \
-         'order-closed', 'order-expired', 'order-mismatch', 'order-on-hold', 'patient-conflict', \
-         'specimen-unknown') ORDER BY r.n",
+        "SELECT r.n, h.reason FROM report r JOIN hold h ON h.report = r.n WHERE r.state = 'held' \
+         AND h.cleared_at IS NULL",
     );
-    firsts(write, query).await
+    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+    let mut found = BTreeSet::new();
+    for row in rows {
+        let n = row.try_get("n").map_err(|e| write.wrong(&e))?;
+        let code: String = row.try_get("reason").map_err(|e| write.wrong(&e))?;
+        let reason = at("hold", n).word("reason", &code, |code| code.parse::<Reason>().ok())?;
+        if reason.is_of_orders() {
+            found.insert(n);
+        }
+    }
+    Ok(found)
 }

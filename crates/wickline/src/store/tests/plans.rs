@@ -8,7 +8,7 @@ use crate::store::ledger::Ledger;
 use crate::testing::scratch;
 
 /// Tables that grow as long as a laboratory works.
-const GROW: [&str; 17] = [
+const GROW: [&str; 18] = [
     "report",
     "message",
     "message_body",
@@ -24,6 +24,7 @@ const GROW: [&str; 17] = [
     "lab_order",
     "order_specimen",
     "order_message",
+    "order_question",
     "report_order",
     "line_query",
 ];

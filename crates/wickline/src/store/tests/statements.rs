@@ -32,7 +32,9 @@ const PARTS: &[(&str, &str, &[&str])] = &[
     ),
     ("rows/report_entry.rs", "upper", &["4"]),
     ("rows/report_entry.rs", "instrument", &["5"]),
+    ("rows/order.rs", "these", &["$1, $2"]),
     ("rows/purged.rs", "these", &["$1, $2"]),
+    ("rows/question.rs", "these", &["$2, $3"]),
     // What is bound has its type; what is only prepared must say it.
     (
         "rows/queue.rs",

@@ -1,0 +1,93 @@
+//! What a source is asked about a specimen that nobody ordered: which questions are due, and what it said.
+
+use std::collections::BTreeSet;
+
+use wickline_forward::hl7::Version;
+use wickline_forward::orders::{Asker, query};
+use wickline_normalize::Private;
+
+use super::ordering::unanswerable;
+use crate::clock;
+use crate::settings::bench::{Bench, Source};
+use crate::store::StoreError;
+use crate::store::era::Era;
+use crate::store::ledger::{Ledger, take};
+use crate::store::rows::question::{self, Said};
+use crate::store::trail::{Act, Actor, record};
+
+/// One question, ready to be sent.
+pub struct Question {
+    pub specimen: Private,
+    pub control_id: String,
+    pub bytes: Vec<u8>,
+}
+
+impl Ledger {
+    /// What is to be asked now about strips of this bench: a specimen once for each time that it was heard.
+    pub async fn questions_due(
+        &self,
+        bench: &Bench,
+        source: &Source,
+    ) -> Result<Vec<Question>, StoreError> {
+        let name = &source.site.name;
+        let mut moment = self.db.moment().await?;
+        let due = question::due(&mut moment, name).await?;
+        moment.commit().await?;
+        let ours = due.into_iter().filter(|(analyzer, _)| bench.analyzer(analyzer).is_some());
+        let specimens: BTreeSet<Private> = ours.map(|(_, specimen)| specimen).collect();
+        if specimens.is_empty() {
+            return Ok(Vec::new());
+        }
+        let mut write = self.act().await?;
+        let (era, first) = (Era::draw()?, take(&mut write, "message", specimens.len()).await?);
+        write.commit().await?;
+        let made = bench.clock.moment(clock::now_us());
+        let mut questions = Vec::with_capacity(specimens.len());
+        for (n, specimen) in (first..).zip(specimens) {
+            let control_id = era.control_id(n);
+            match query(source.asker(), &specimen, (&control_id, made)) {
+                Ok(bytes) => questions.push(Question { specimen, control_id, bytes }),
+                // It bears what no message can say: it stays with the person who has it before them.
+                Err(fault) => {
+                    let error = unanswerable(fault);
+                    tracing::warn!(source = name, %error, "a specimen cannot be asked about");
+                    self.question_answered(source, &specimen, Said::Refused).await?;
+                }
+            }
+        }
+        Ok(questions)
+    }
+
+    /// Notes what a source said to a question, where everybody sees it.
+    pub async fn question_answered(
+        &self,
+        source: &Source,
+        specimen: &Private,
+        said: Said,
+    ) -> Result<(), StoreError> {
+        let name = source.site.name.as_str();
+        let mut write = self.act().await?;
+        question::note(&mut write, (name, specimen), said, clock::now_us()).await?;
+        let act = Act {
+            verb: "ask",
+            object: format!("source {name}"),
+            became: Some(said.code().into()),
+            ..Act::default()
+        };
+        record(&mut write, &Actor::daemon(), act).await?;
+        write.commit().await
+    }
+}
+
+impl Source {
+    /// Who asks whom: the parties of its messages, the other way round.
+    fn asker(&self) -> Asker<'_> {
+        let [theirs, theirs_at, ours, ours_at] = &self.site.parties;
+        let version = self.site.versions.iter().copied().max().unwrap_or(Version::V251);
+        Asker {
+            parties: [ours, ours_at, theirs, theirs_at].map(|party| party.as_deref().unwrap_or("")),
+            processing: &self.site.processing,
+            version,
+        }
+    }
+}

@@ -1,0 +1,114 @@
+//! Asks a source about specimens that nobody ordered, over a connection of its own: never in the way of a line, and
+//! never in the way of results. Its answer says that it heard; the work comes as an order, where orders come.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::watch;
+use tracing::warn;
+use wickline_forward::deliver::{Courier, Limits, Outcome};
+use wickline_forward::schedule::Backoff;
+use wickline_forward::verdict::Verdict;
+
+use super::event::{Event, Events};
+use crate::acts::asking::Question;
+use crate::settings::bench::{Bench, Source, Target};
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+use crate::store::rows::question::Said;
+
+/// How often it is looked for strips that wait for their order.
+const LOOK: Duration = Duration::from_secs(1);
+
+/// What asking one source needs.
+pub struct Asking {
+    pub ledger: Ledger,
+    pub bench: Arc<Bench>,
+    pub source: Arc<Source>,
+    /// Where it hears questions.
+    pub target: Arc<Target>,
+    pub events: Events,
+    pub stop: watch::Receiver<bool>,
+}
+
+impl Asking {
+    /// Goes on until told to stop. An error means that the process must end.
+    pub async fn run(self) -> Result<(), StoreError> {
+        let mut stop = self.stop.clone();
+        // One question at a time: what the next says may depend on what comes of this.
+        let limits = Limits { window: 1, application: true, ..self.target.limits.clone() };
+        let mut courier = Courier::new(self.target.addresses.clone(), limits);
+        let backoff = Backoff::new(self.target.retry_first, self.target.retry_max);
+        let mut failures: u32 = 0;
+        loop {
+            let pause = match failures {
+                0 => LOOK,
+                _ => Duration::from_micros(backoff.pause(failures, u64::from(failures))).max(LOOK),
+            };
+            tokio::select! {
+                () = tokio::time::sleep(pause) => {}
+                () = super::stopped(&mut stop) => return Ok(()),
+            }
+            let round = tokio::select! {
+                round = self.round(&mut courier) => round,
+                () = super::stopped(&mut stop) => return Ok(()),
+            };
+            match round {
+                Ok(None) => failures = 0,
+                Ok(Some(why)) => {
+                    if failures == 0 {
+                        warn!(source = self.name(), why, "no answer to a question: asked again");
+                        self.tell("no-answer", Some(why));
+                    }
+                    failures = failures.saturating_add(1);
+                }
+                Err(error) if error.is_fatal() => return Err(error),
+                Err(error) => {
+                    warn!(source = self.name(), %error, "nothing is asked: the ledger is away")
+                }
+            }
+        }
+    }
+
+    fn name(&self) -> &str {
+        &self.source.site.name
+    }
+
+    fn tell(&self, said: &'static str, why: Option<String>) {
+        self.events.tell(Event::Asked { source: self.name().to_owned(), said, why });
+    }
+
+    /// Asks all that is due, until one is not answered: then why.
+    async fn round(&self, courier: &mut Courier) -> Result<Option<String>, StoreError> {
+        let due = self.ledger.questions_due(&self.bench, &self.source);
+        let mut questions: BTreeMap<i64, Question> =
+            (0..).zip(self.ledger.within(due).await?).collect();
+        for key in 0.. {
+            let Some(question) = questions.remove(&key) else { break };
+            courier.offer(key, &question.control_id, question.bytes);
+            let outcome = courier.next().await.into_iter().find(|(own, _)| *own == key);
+            let said = match outcome.map(|(_, outcome)| outcome) {
+                Some(Outcome::Settled { verdict: Verdict::Accepted, .. }) => Said::Heard,
+                Some(Outcome::Settled {
+                    verdict: Verdict::RefusedError { detail } | Verdict::RefusedReject { detail },
+                    ..
+                }) => {
+                    warn!(source = self.name(), detail, "a question was refused");
+                    Said::Refused
+                }
+                Some(Outcome::Settled { verdict: Verdict::Busy { detail }, .. }) => {
+                    return Ok(Some(detail));
+                }
+                Some(Outcome::NotConnected { why } | Outcome::Unanswered { why }) => {
+                    return Ok(Some(why));
+                }
+                None => return Ok(Some("the connection was lost".to_owned())),
+            };
+            let noted = self.ledger.question_answered(&self.source, &question.specimen, said);
+            self.ledger.within(noted).await?;
+            self.tell(said.code(), None);
+        }
+        Ok(None)
+    }
+}

@@ -1,0 +1,110 @@
+//! The daemons of the ledger: whether they are heard, by which configuration and with which tape they work.
+
+use serde_json::json;
+
+use super::{About, Look};
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+use crate::store::rows::configuration::{self, CHANGED};
+use crate::store::rows::daemon_state::{Kind, SILENT_US};
+use crate::store::tape::Tape;
+
+const TAPE_BACK: &str = "put the tape back that stood here, with those beside it (-wal and -shm), then `systemctl \
+                         start wickline`; started with this one, what only the other has is not read";
+
+/// A daemon is named by its machine and its tape.
+fn tape_of(daemon: &str) -> &str {
+    daemon.rsplit_once('/').map_or(daemon, |(_, tape)| tape)
+}
+
+impl Look<'_> {
+    /// The file is wrong: what a daemon that runs goes by.
+    pub(super) async fn configuration(
+        &mut self,
+        ledger: &Ledger,
+        faults: &str,
+    ) -> Result<(), StoreError> {
+        let runs = self.told.iter().find(|told| self.is_heard(told));
+        let how = match runs.map(|told| told.daemon.clone()) {
+            None => "the file is wrong, and no daemon starts with it".to_owned(),
+            Some(daemon) => {
+                let since = ledger.last_act(&configuration::object(&daemon), CHANGED).await?;
+                let since = since.map_or(String::new(), |act| format!(" at {}", self.time(act.at)));
+                format!("the file is wrong; the daemon runs on what it read{since}")
+            }
+        };
+        let first = faults.lines().find(|line| !line.ends_with("is wrong:")).unwrap_or_default();
+        let found = self.add(About::Daemon, "configuration", true, format!("{how}: {first}"));
+        found.outside = Some(how);
+        found.todo = Some("wickline check".into());
+        found.facts.insert("faults".into(), json!(faults));
+        Ok(())
+    }
+
+    /// A daemon that was asked to read the file again goes on with what it read before.
+    pub(super) fn not_renewed(&mut self) {
+        let Some(point) = self.point(Kind::Configuration, "", None).cloned() else { return };
+        let at = self.time(point.since);
+        let how = format!("refused at {at}: the daemon runs on what it read before");
+        let why = point.why.map_or(String::new(), |why| format!("; {why}"));
+        let found = self.add(About::Daemon, "configuration", true, format!("{how}{why}"));
+        found.outside = Some(how);
+        found.todo = Some(
+            "`wickline check` says what is wrong with the file; once it is right, `systemctl reload wickline`, or a \
+             restart where [store] changed"
+                .into(),
+        );
+    }
+
+    /// Which tape stands here. None: that cannot be seen, or daemons with tapes of their own share the ledger.
+    async fn tape_here(&self) -> Option<String> {
+        if self.lock? {
+            let heard = self.told.iter().filter(|told| self.is_heard(told));
+            let last = heard.max_by_key(|told| told.own().map(|own| own.since))?;
+            return Some(tape_of(&last.daemon).to_owned());
+        }
+        let tape = Tape::look(&self.bench.tape).await.ok()?;
+        tape.db().close().await.ok().map(|()| tape.id.clone())
+    }
+
+    pub(super) async fn daemons(&mut self) {
+        let (now, tape) = (self.now, self.tape_here().await);
+        if self.told.is_empty() {
+            let text = "no daemon was ever heard on this ledger".to_owned();
+            self.add(About::Daemon, "-", true, text);
+        }
+        for told in self.told.clone() {
+            let seconds = now.saturating_sub(told.noted_at) / 1_000_000;
+            let at = self.time(told.noted_at);
+            let own = told.own();
+            let lives = self.lock != Some(false);
+            let other = tape.as_ref().is_some_and(|tape| tape_of(&told.daemon) != tape);
+            let (wrong, text) = match own {
+                // What is to be done about a new tape its notice says, once a daemon has met it.
+                _ if other => {
+                    let none = if lives { "" } else { "no daemon runs; " };
+                    let its = "it worked with another tape than the one that stands here";
+                    (!lives, format!("{none}heard until {at}, {its}"))
+                }
+                Some(own) if !own.up => {
+                    (true, format!("the daemon was stopped at {}", self.time(own.since)))
+                }
+                _ if seconds * 1_000_000 > SILENT_US => {
+                    (true, format!("the daemon is not heard since {at}"))
+                }
+                // Its lock goes with the process, and says so before anybody misses it.
+                _ if !lives => (true, format!("the daemon does not run: last heard at {at}")),
+                own => {
+                    let since = own.map_or(now, |own| own.since);
+                    (false, format!("running since {}", self.time(since)))
+                }
+            };
+            let noted = self.bench.clock.rfc3339(told.noted_at);
+            let found = self.add(About::Daemon, &told.daemon, wrong, text);
+            found.facts.insert("heard_at".into(), json!(noted));
+            if other && !lives {
+                found.todo = Some(TAPE_BACK.into());
+            }
+        }
+    }
+}
