@@ -189,6 +189,10 @@ fn a_question_is_told_and_by_itself_never_answered() {
         let day = "bench-1 asked once for the orders of 2 specimens: nothing was answered, as its dialect has no \
                    `query.answer = true`";
         assert_eq!(questions(&house.config), [day]);
+        let followed = run(&house.config, &["explain", "--follow", "--all", "--count", "1"]);
+        let followed = String::from_utf8(followed.stdout).expect("a text");
+        let first = followed.lines().next().unwrap_or_default();
+        assert!(first.starts_with("bench-1 asks for the orders of 2 specimens;"), "{followed}");
         let page = house.folder.0.join("day.html");
         run(&house.config, &["day", "--html", &page.to_string_lossy()]);
         let page = std::fs::read_to_string(page).expect("a page");
