@@ -269,6 +269,8 @@ impl Sender {
         self.out.push(EOT);
         self.yields = false;
         self.pause(now + AGAIN, Some(why));
+        // Whoever speaks meanwhile is there again.
+        self.yields_to_peer = true;
     }
 
     fn pause(&mut self, until: Tick, kept: Option<&'static str>) {

@@ -362,6 +362,20 @@ fn an_answer_that_nobody_takes_is_tried_three_times_and_dropped() {
 }
 
 #[test]
+fn an_analyzer_that_has_spoken_since_is_asked_again_at_once() {
+    let mut rig = Rig::host();
+    rig.answers(0, 7);
+    assert_eq!((rig.wait(0), rig.wait(15 * SECOND)), (vec![ENQ], vec![EOT]));
+    assert_eq!(rig.hear(16 * SECOND, &[ENQ]), [ACK]);
+    assert_eq!(rig.hear(17 * SECOND, &[EOT]), []);
+    assert_eq!(rig.wait(17 * SECOND + SECOND / 4), [ENQ]);
+    // One that said that it is busy has its ten seconds (LIS1-A 6.2.6).
+    assert_eq!(rig.hear(18 * SECOND, &[NAK]), []);
+    assert_eq!(rig.hear(19 * SECOND, &[ENQ, EOT]), [ACK]);
+    assert_eq!((rig.wait(27 * SECOND), rig.wait(28 * SECOND)), (vec![], vec![ENQ]));
+}
+
+#[test]
 fn an_answer_is_never_begun_after_its_time() {
     let mut rig = Rig::host();
     assert_eq!(rig.hear(0, &[ENQ]), [ACK]);
