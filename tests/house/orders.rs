@@ -20,11 +20,11 @@ pub const SOURCE: &str = "[[source]]\nid = \"lis\"\nlisten = \"127.0.0.1:0\"\nte
 
 /// What an information system says of one order, by its own hand and clock: OML^O21 of HL7 v2.5.1.
 pub struct Order<'a> {
-    control: &'a str,
-    number: &'a str,
-    specimen: &'a str,
-    patient: &'a str,
-    made: &'a str,
+    pub control: &'a str,
+    pub number: &'a str,
+    pub specimen: &'a str,
+    pub patient: &'a str,
+    pub made: &'a str,
 }
 
 impl Order<'_> {

@@ -4,7 +4,7 @@
 use sqlx::{ConnectOptions, Connection, Executor};
 
 use crate::kit::{ask, until};
-use crate::orders::{House, Sender, field, order};
+use crate::orders::{House, Order, Sender, field, order};
 use crate::way::runtime;
 
 /// Somebody else writes in the ledger and does not end.
@@ -106,5 +106,28 @@ fn what_is_known_of_a_patient_is_forgotten_when_the_laboratory_wants_that() {
         until(|| name("K1").is_empty());
         assert_eq!(name("K2"), "Heron-Invented^Ada", "it waits for its strip");
         assert_eq!(house.standing("K1"), "answered");
+    });
+}
+
+/// What nothing here can put right is told until somebody has seen to it, and bears no number or name.
+#[test]
+fn what_a_source_closed_too_late_or_numbered_twice_is_told_until_it_is_lifted() {
+    runtime().block_on(async {
+        let mut house = House::new("source-told", "").await;
+        let first = order("NW", "K1", "KP-20417", "KP700101");
+        assert_eq!(house.say(&first, "A1").0, "AA");
+        let other = Order { specimen: "KP-29999", patient: "KP700102", ..first };
+        assert_eq!(house.say(&other, "A2").1, ["UA"], "the number is taken");
+        house.strip("KP-20417").await;
+        house.receiver.next().await.expect("it goes");
+        house.daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
+        // OC: the source itself has cancelled it, and only tells that.
+        house.say(&order("OC", "K1", "KP-20417", "KP700101"), "A3");
+        let told = ask(&house.config, &["ledger", "notices"]).to_string();
+        assert!(told.contains("under a number that it had used"), "{told}");
+        assert!(told.contains("whose result was out already"), "{told}");
+        let status = ask(&house.config, &["status"]).to_string();
+        assert!(status.contains("ledger notices"), "{status}");
+        assert!(!told.contains("K1") && !told.contains("KP-"), "{told}");
     });
 }

@@ -15,6 +15,9 @@ use crate::store::ledger::{Ledger, take};
 use crate::store::rows::question::{self, Said};
 use crate::store::trail::{Act, Actor, record};
 
+/// Questions at a time.
+const AT_ONCE: usize = 50;
+
 /// One question, ready to be sent.
 pub struct Question {
     pub specimen: Private,
@@ -23,21 +26,27 @@ pub struct Question {
 }
 
 impl Ledger {
-    /// What is to be asked now about strips of this bench: a specimen once for each time that it was heard.
-    pub async fn questions_due(
+    /// The specimens of this bench's strips that are to be asked about now: once for each time that one was heard.
+    pub async fn to_ask(
         &self,
         bench: &Bench,
         source: &Source,
-    ) -> Result<Vec<Question>, StoreError> {
-        let name = &source.site.name;
+    ) -> Result<BTreeSet<Private>, StoreError> {
         let mut moment = self.db.moment().await?;
-        let due = question::due(&mut moment, name).await?;
+        let due = question::due(&mut moment, &source.site.name).await?;
         moment.commit().await?;
         let ours = due.into_iter().filter(|(analyzer, _)| bench.analyzer(analyzer).is_some());
-        let specimens: BTreeSet<Private> = ours.map(|(_, specimen)| specimen).collect();
-        if specimens.is_empty() {
-            return Ok(Vec::new());
-        }
+        Ok(ours.map(|(_, specimen)| specimen).take(AT_ONCE).collect())
+    }
+
+    /// The questions about these specimens, each under a name of its own.
+    pub async fn questions(
+        &self,
+        bench: &Bench,
+        source: &Source,
+        specimens: BTreeSet<Private>,
+    ) -> Result<Vec<Question>, StoreError> {
+        let name = &source.site.name;
         let mut write = self.act().await?;
         let (era, first) = (Era::draw()?, take(&mut write, "message", specimens.len()).await?);
         write.commit().await?;

@@ -19,6 +19,7 @@ use crate::store::db::Write;
 use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
 use crate::store::rows;
+use crate::store::rows::notice::{self, Kind};
 use crate::store::rows::order::{self, Answered, Kept, Which};
 use crate::store::rows::question::{self, Said};
 use crate::store::trail::{Act, Actor, record};
@@ -360,18 +361,35 @@ impl Desk<'_> {
                         self.ledger.told_anew(self.write, self.bench, n).await?;
                     }
                 }
+                Deed::TellPerson(_) => self.tell_person(Kind::OrderOut).await?,
+                Deed::NumberTwice(_) => self.tell_person(Kind::OrderNumberTwice).await?,
                 // They stand in the order's row, which is kept; a person sees them in its list.
                 Deed::Keep(_)
                 | Deed::Amend(_)
                 | Deed::KeepNumber(_)
                 | Deed::Stand(..)
                 | Deed::Dispute(_)
-                | Deed::TellPerson(_)
-                | Deed::Note(_)
-                | Deed::NumberTwice(_) => {}
+                | Deed::Note(_) => {}
             }
         }
         Ok(released)
+    }
+
+    /// What nothing here can put right stands on each sheet until somebody has seen to it; once for a source, without
+    /// anything of a patient.
+    async fn tell_person(&mut self, kind: Kind) -> Result<(), StoreError> {
+        let name = &self.source.site.name;
+        let detail = match kind {
+            Kind::OrderNumberTwice => format!(
+                "{name} sent a second order under a number that it had used, and it was refused: ask those who look \
+                 after {name} what names an order there (`order_key`)"
+            ),
+            _ => format!(
+                "{name} closed an order whose result was out already: compare `wickline orders --standing answered` \
+                 with what {name} shows, and withdraw what is wrong there"
+            ),
+        };
+        notice::put(self.write, kind, name, &detail).await.map(drop)
     }
 
     async fn reports_of(&mut self, key: &Key) -> Result<Vec<i64>, StoreError> {

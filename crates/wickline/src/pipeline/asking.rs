@@ -1,7 +1,6 @@
 //! Asks a source about specimens that nobody ordered, over a connection of its own: never in the way of a line, and
 //! never in the way of results. Its answer says that it heard; the work comes as an order, where orders come.
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -12,7 +11,6 @@ use wickline_forward::schedule::Backoff;
 use wickline_forward::verdict::Verdict;
 
 use super::event::{Event, Events};
-use crate::acts::asking::Question;
 use crate::settings::bench::{Bench, Source, Target};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
@@ -54,6 +52,8 @@ impl Asking {
                 round = self.round(&mut courier) => round,
                 () = super::stopped(&mut stop) => return Ok(()),
             };
+            // It may take one connection at a time, and results have theirs.
+            courier.close();
             match round {
                 Ok(None) => failures = 0,
                 Ok(Some(why)) => {
@@ -81,11 +81,16 @@ impl Asking {
 
     /// Asks all that is due, until one is not answered: then why.
     async fn round(&self, courier: &mut Courier) -> Result<Option<String>, StoreError> {
-        let due = self.ledger.questions_due(&self.bench, &self.source);
-        let mut questions: BTreeMap<i64, Question> =
-            (0..).zip(self.ledger.within(due).await?).collect();
-        for key in 0.. {
-            let Some(question) = questions.remove(&key) else { break };
+        let due = self.ledger.within(self.ledger.to_ask(&self.bench, &self.source)).await?;
+        if due.is_empty() {
+            return Ok(None);
+        }
+        // Nothing is numbered for somebody who is not there.
+        if let Err(why) = courier.reach().await {
+            return Ok(Some(why));
+        }
+        let questions = self.ledger.questions(&self.bench, &self.source, due);
+        for (key, question) in (0..).zip(self.ledger.within(questions).await?) {
             courier.offer(key, &question.control_id, question.bytes);
             let outcome = courier.next().await.into_iter().find(|(own, _)| *own == key);
             let said = match outcome.map(|(_, outcome)| outcome) {

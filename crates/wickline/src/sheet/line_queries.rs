@@ -10,7 +10,7 @@ pub(super) async fn told(
     date: &str,
     analyzer: Option<&str>,
 ) -> Result<Vec<String>, StoreError> {
-    let all = ledger.questions(date).await?;
+    let all = ledger.line_queries(date).await?;
     Ok(all.iter().filter(|one| analyzer.is_none_or(|id| id == one.analyzer)).map(words).collect())
 }
 

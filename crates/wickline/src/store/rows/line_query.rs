@@ -147,7 +147,7 @@ impl Ledger {
     }
 
     /// What analyzers asked on a day, those together that are alike.
-    pub async fn questions(&self, day: &str) -> Result<Vec<Alike>, StoreError> {
+    pub async fn line_queries(&self, day: &str) -> Result<Vec<Alike>, StoreError> {
         let mut conn = self.db.read().await?;
         let query = sqlx::query(
             "SELECT analyzer, asked, said, why, count(*) AS many, CAST(sum(specimens) AS BIGINT) AS specimens, \

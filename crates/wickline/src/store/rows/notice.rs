@@ -19,10 +19,21 @@ pub enum Kind {
     TapeNew,
     /// Stores were put back from a backup.
     Restored,
+    /// A source closed an order whose result was out.
+    OrderOut,
+    /// A source gave two orders one number.
+    OrderNumberTwice,
 }
 
 impl Kind {
-    const ALL: [Self; 4] = [Self::LedgerSetBack, Self::LedgerOther, Self::TapeNew, Self::Restored];
+    const ALL: [Self; 6] = [
+        Self::LedgerSetBack,
+        Self::LedgerOther,
+        Self::TapeNew,
+        Self::Restored,
+        Self::OrderOut,
+        Self::OrderNumberTwice,
+    ];
 
     /// One stable word.
     #[must_use]
@@ -32,6 +43,8 @@ impl Kind {
             Self::LedgerOther => "ledger-other",
             Self::TapeNew => "tape-new",
             Self::Restored => "restored",
+            Self::OrderOut => "order-out",
+            Self::OrderNumberTwice => "order-number-twice",
         }
     }
 }
@@ -41,7 +54,7 @@ impl Kind {
 pub struct Notice {
     pub n: i64,
     pub kind: Kind,
-    /// Whose bench told it.
+    /// The tape of the bench that told it, or the source that it is about.
     pub tape: String,
     pub since: i64,
     /// In words, without anything of a patient.

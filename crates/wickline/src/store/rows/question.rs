@@ -47,13 +47,13 @@ impl Said {
 }
 
 /// Specimens that wait for their order and about which this source was not asked since their strip was heard, with
-/// their analyzer; the first of them.
+/// their analyzer.
 pub async fn due(write: &mut Write, source: &str) -> Result<Vec<(String, Private)>, StoreError> {
     let query = sqlx::query(
         "SELECT r.analyzer, r.specimen FROM hold h JOIN report r ON r.n = h.report \
          WHERE h.cleared_at IS NULL AND h.reason = $1 AND r.state = 'held' AND r.specimen IS NOT NULL \
          AND NOT EXISTS (SELECT 1 FROM order_question q WHERE q.source = $2 AND q.specimen = r.specimen \
-         AND q.asked >= r.heard_at) ORDER BY r.n LIMIT 50",
+         AND q.asked >= r.heard_at) ORDER BY r.n",
     )
     .bind(Reason::SpecimenUnknown.code())
     .bind(source.to_owned());
