@@ -3,6 +3,7 @@
 mod again;
 mod alarms;
 mod asking;
+mod asks;
 mod backup;
 mod beside;
 mod bundle;

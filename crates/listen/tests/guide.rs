@@ -217,3 +217,14 @@ fn every_fragment_of_the_page_can_be_loaded_and_every_key_is_in_it() {
     let named = |key: &String| page.contains(&format!("`{key}"));
     assert!(known("").iter().all(named), "{:?}", known(""));
 }
+
+#[test]
+fn the_file_of_an_analyzer_that_asks_is_one() {
+    let page = std::fs::read_to_string(root().join("config/dialects/README.md")).expect("the page");
+    let asks: Vec<Block> = blocks(&page).into_iter().filter(|b| b.of == "asks.toml").collect();
+    let [file] = &asks[..] else { panic!("the page has one such file") };
+    let dialect = dialect::parse(&file.text, "asks.toml").unwrap_or_else(|faults| {
+        panic!("{:?}", faults.iter().map(ToString::to_string).collect::<Vec<_>>())
+    });
+    assert_eq!((dialect.name(), dialect.answers()), ("asks", true));
+}

@@ -171,6 +171,9 @@ const CHANGES: &[(&str, &str, &str)] = &[
     // Marks.
     ("two-column", "\"*\" = \"abnormal\"", "\"* *\" = \"abnormal\""),
     ("two-column", "\"*\" = \"abnormal\"", "\"*\" = \"bad\""),
+    // Records of LIS02 have no layout, and prints ask nothing.
+    ("two-column", "name = \"two-column\"", "name = \"two-column\"\nrecords = \"lis02\""),
+    ("two-column", "[results]", "[query]\nanswer = true\n[results]"),
     // Several at once.
     ("two-column", "decimal = \"point\"\n\n[dates]", "decimal = \"dot\"\n\n[dates]\ncentury = 20"),
 ];

@@ -176,7 +176,7 @@ impl Daemon {
     async fn begin_work(&mut self) -> Result<(), StoreError> {
         let (bench, (stop, stopped)) = (self.bench(), watch::channel(false));
         let work = LedgerWork {
-            ended: self.lines.ended(&bench),
+            between: self.lines.between(&bench),
             ends: ledger_work::ends(&self.tape, &bench).await?,
             bench,
             tape: self.tape.clone(),

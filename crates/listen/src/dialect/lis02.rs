@@ -8,6 +8,7 @@
 //! results without an order, orders without results and messages of comments alone become reports that a person sees.
 
 mod fields;
+mod load;
 pub mod query;
 mod record;
 #[cfg(test)]
@@ -21,6 +22,8 @@ use wickline_normalize::{
     Reason, Report, Status, Text,
 };
 
+pub(super) use self::load::load;
+use self::query::{Asked, IdAt};
 use self::record::{Delimiters, Record};
 use super::codepage::Encoding;
 use super::text::{cut, decode, flaw, given, raw_line, trimmed};
@@ -30,12 +33,32 @@ use crate::ear::{Ending, Transmission};
 /// Parts of one R-4 at most.
 const MAX_PARTS: usize = 4;
 
-/// The built-in dialect `lis02`.
-pub(super) struct Lis02;
+/// The built-in dialect `lis02`, and those of files that say how questions are answered.
+pub(super) struct Lis02 {
+    name: String,
+    /// Where a question has the specimen's id.
+    specimen: IdAt,
+    /// Questions are answered on the line.
+    answers: bool,
+}
+
+impl Default for Lis02 {
+    fn default() -> Self {
+        Self { name: "lis02".to_owned(), specimen: IdAt::default(), answers: false }
+    }
+}
 
 impl Dialect for Lis02 {
     fn name(&self) -> &str {
-        "lis02"
+        &self.name
+    }
+
+    fn asked(&self, transmission: &Transmission) -> Option<Asked> {
+        query::asked(transmission, self.specimen)
+    }
+
+    fn answers(&self) -> bool {
+        self.answers
     }
 
     fn link(&self) -> LinkKind {
@@ -134,7 +157,7 @@ impl Message {
             'R' => self.result(line, &record, flawed),
             'C' => self.comment(line, &record, flawed),
             'L' => self.last(line, &record),
-            // A question is no report; it is kept. What it asks is read by `query`, which nobody answers from yet.
+            // A question is no report; it is kept. What it asks is read by `query`.
             'Q' => self.attach(line, flawed, None),
             // Makers' and scientific records are kept as they are (13, 14).
             'M' | 'S' => {

@@ -32,6 +32,7 @@ pub use wickline_normalize::Fault;
 
 pub use self::anatomy::LineAnatomy;
 pub use self::lis02::query;
+use self::lis02::query::Asked;
 
 use crate::ear::Transmission;
 use crate::printed::PrintRules;
@@ -76,6 +77,20 @@ pub trait Dialect: Send + Sync {
     /// A transmission that was cut gives reports as well, each held as
     /// [`wickline_normalize::Reason::Incomplete`].
     fn read(&self, transmission: &Transmission) -> Vec<Report>;
+
+    /// What an analyzer asks in a transmission. None: nothing, as most never do.
+    ///
+    /// A question is no report and is told apart from them; [`Dialect::answers`] says whether it is answered.
+    fn asked(&self, _transmission: &Transmission) -> Option<Asked> {
+        None
+    }
+
+    /// Whether questions are answered on the line.
+    ///
+    /// False by itself: an analyzer that does not wait for an answer may take one for something else.
+    fn answers(&self) -> bool {
+        false
+    }
 
     /// What each part of each line was taken for.
     ///
@@ -129,7 +144,7 @@ pub fn builtin_names() -> &'static [&'static str] {
 #[must_use]
 pub fn builtin(name: &str) -> Option<Arc<dyn Dialect>> {
     if name == "lis02" {
-        return Some(Arc::new(lis02::Lis02));
+        return Some(Arc::new(lis02::Lis02::default()));
     }
     let (_, text) = SHIPPED.iter().find(|(shipped, _)| *shipped == name)?;
     parse(text, &format!("config/dialects/{name}.toml")).ok()
@@ -145,5 +160,8 @@ pub fn builtin(name: &str) -> Option<Arc<dyn Dialect>> {
 /// assert!(faults.iter().any(|fault| fault.key == "report"));
 /// ```
 pub fn parse(text: &str, where_from: &str) -> Result<Arc<dyn Dialect>, Vec<Fault>> {
+    if let Some(records) = lis02::load(text, where_from) {
+        return records.map(|dialect| Arc::new(dialect) as Arc<dyn Dialect>);
+    }
     shape::Shape::parse(text, where_from).map(|shape| Arc::new(shape) as Arc<dyn Dialect>)
 }

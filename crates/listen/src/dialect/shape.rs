@@ -13,6 +13,7 @@ mod rows;
 #[cfg(test)]
 mod tests;
 
+pub(super) use self::load::choice;
 use wickline_normalize::Fault;
 use wickline_normalize::words::quote;
 

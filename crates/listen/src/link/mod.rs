@@ -1,7 +1,7 @@
 //! The LIS01 link level (CLSI LIS01-A2, formerly ASTM E1381): frames, checksums, acknowledgments.
 //!
-//! [`Receiver`] is the computer's side, [`Sender`] the analyzer's, for practice and tests. Rules
-//! are numbered R1 to R19 and S1 to S11; each has a test that carries its number.
+//! [`Receiver`] hears, [`Sender`] speaks, and [`Dialogue`] is both on one line: the computer's side hears results and
+//! answers an analyzer that asks. Rules are numbered R1 to R19 and S1 to S11; each has a test that carries its number.
 //!
 //! A session runs from ENQ to EOT. Each frame is `STX FN text ETB|ETX C1 C2 CR LF`: FN counts 1 to 7 and then from
 //! 0, ETB says that the record goes on in the next frame, C1 C2 are the sum of everything from FN through ETB or ETX
@@ -12,6 +12,7 @@
 //! answer makes a sender begin the whole message again, which the link cannot see: repeats of that kind are found by
 //! what the reports say.
 
+mod dialogue;
 mod frame;
 mod receiver;
 mod sender;
@@ -23,6 +24,7 @@ use std::fmt;
 
 use wickline_normalize::Place;
 
+pub use dialogue::{Dialogue, Said};
 pub use frame::{checksum, frame};
 pub use receiver::Receiver;
 pub use sender::{Sender, SenderEvent};

@@ -9,10 +9,10 @@ use super::{Event, Receiver, Sender, SenderEvent};
 use crate::{SECOND, Tick};
 
 /// SplitMix64 (Steele, Lea, Flood 2014): small, and the same everywhere.
-struct Dice(u64);
+pub(super) struct Dice(pub u64);
 
 impl Dice {
-    fn next(&mut self) -> u64 {
+    pub fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -20,11 +20,11 @@ impl Dice {
         z ^ (z >> 31)
     }
 
-    fn below(&mut self, limit: u64) -> u64 {
+    pub fn below(&mut self, limit: u64) -> u64 {
         self.next() % limit
     }
 
-    fn one_in(&mut self, chance: u64) -> bool {
+    pub fn one_in(&mut self, chance: u64) -> bool {
         chance > 0 && self.below(chance) == 0
     }
 }
@@ -42,7 +42,7 @@ struct Faults {
 }
 
 /// One read as it would stand on the tape.
-type Read = (Tick, Vec<u8>, Vec<usize>);
+pub(super) type Read = (Tick, Vec<u8>, Vec<usize>);
 
 struct World {
     dice: Dice,
@@ -197,7 +197,7 @@ impl World {
 }
 
 /// Records by session, in the order of delivery.
-fn sessions(events: &[Event]) -> Vec<Vec<Vec<u8>>> {
+pub(super) fn sessions(events: &[Event]) -> Vec<Vec<Vec<u8>>> {
     let mut sessions = vec![Vec::new()];
     for event in events {
         match event {
@@ -213,7 +213,7 @@ fn sessions(events: &[Event]) -> Vec<Vec<Vec<u8>>> {
 }
 
 /// Reads the tape as the reading side does: each frame counts as kept, timeouts fire late.
-fn read_again(tape: &[Read], end: Tick) -> Vec<Event> {
+pub(super) fn read_again(tape: &[Read], end: Tick) -> Vec<Event> {
     let mut link = Receiver::new();
     let (mut at, mut events) = (0, Vec::new());
     let nothing = (end, Vec::new(), Vec::new());
@@ -230,7 +230,7 @@ fn read_again(tape: &[Read], end: Tick) -> Vec<Event> {
     events
 }
 
-fn messages(dice: &mut Dice) -> Vec<Vec<Vec<u8>>> {
+pub(super) fn messages(dice: &mut Dice) -> Vec<Vec<Vec<u8>>> {
     (0..1 + dice.below(4))
         .map(|message| {
             (0..1 + dice.below(9))

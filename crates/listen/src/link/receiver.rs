@@ -13,7 +13,8 @@
 //! - R3 R5: at rest and between frames other bytes are read past.
 //! - R4 R14: STX begins a frame, or begins it again.
 //! - R6 R7 R15 R17: EOT, or 30 s without a byte, ends the session; what was not whole is dropped and told.
-//! - R8 (ours): ENQ inside a session begins it again; a second one within a second is noise.
+//! - R8 (ours): ENQ inside a session begins it again; a second one within a second is noise, unless the first one got
+//!   no answer because we were asking for the line ourselves (see [`super::Dialogue`]).
 //! - R9: a good frame in its turn is confirmed, taken and acknowledged.
 //! - R10: the frame before it once more is acknowledged and not taken again.
 //! - R11 (ours): a first frame numbered 0 repeats nothing and is refused.
@@ -91,8 +92,10 @@ pub struct Receiver {
     ready: bool,
     /// Whether we want the sender to yield the line.
     wants_line: bool,
-    /// When the enquiry was answered that opened this session.
+    /// When the enquiry came that opened this session.
     opened: Tick,
+    /// It got no answer: the line was ours then.
+    unanswered: bool,
     /// The number of the next new frame, 0 to 7.
     expected: u8,
     /// A frame was accepted in this session: only then can one be a repeat.
@@ -134,6 +137,7 @@ impl Receiver {
             ready: true,
             wants_line: false,
             opened: Tick::MIN,
+            unanswered: false,
             expected: 1,
             seen: false,
             unsure: false,
@@ -175,6 +179,24 @@ impl Receiver {
     #[must_use]
     pub fn is_idle(&self) -> bool {
         matches!(self.phase, Phase::Idle) && !self.unsure && self.inbox.is_empty()
+    }
+
+    /// What is due is not said, for the line is ours: it was no answer that anybody waits for. An enquiry that crossed
+    /// ours comes again, and gets its answer then.
+    pub(super) fn withhold(&mut self) {
+        if !self.out.is_empty() {
+            self.out.clear();
+            self.unanswered = matches!(self.phase, Phase::Wait { .. }) && !self.seen;
+        }
+    }
+
+    /// Whether the other side may be speaking: a session that it was not let into is none.
+    pub(super) fn is_spoken_to(&self) -> bool {
+        match self.phase {
+            Phase::Idle => !self.inbox.is_empty(),
+            Phase::Wait { .. } => !self.unanswered || !self.inbox.is_empty(),
+            Phase::Frame(_) | Phase::Confirm(..) => true,
+        }
     }
 
     /// Takes what was heard: `at` is the place of the first byte, `flaws` the indexes of bytes that
@@ -321,7 +343,14 @@ impl Receiver {
                     self.judge(now);
                 }
             }
-            (Phase::Wait { .. }, ENQ) if !self.seen && now < self.opened + DOUBLED => {}
+            (Phase::Wait { deadline }, ENQ) if !self.seen && now < self.opened + DOUBLED => {
+                // Whether the first got its answer is known here and not to whoever reads the tape: for both the
+                // session goes on from now.
+                *deadline = now + PATIENCE;
+                if std::mem::take(&mut self.unanswered) {
+                    self.answer(now, ACK);
+                }
+            }
             (Phase::Idle | Phase::Wait { .. }, ENQ) => self.enquired(now), // R1 R2 R8
             (Phase::Wait { .. }, STX) => {
                 self.phase = Phase::Frame(Collecting::start(now, at, flawed)); // R4
@@ -368,6 +397,7 @@ impl Receiver {
             self.end_session(Closing::Restarted);
         }
         self.unsure = false;
+        self.unanswered = false;
         if self.ready {
             (self.opened, self.expected, self.seen) = (now, 1, false);
             self.phase = Phase::Wait { deadline: now + PATIENCE };
@@ -485,7 +515,8 @@ impl Receiver {
         // After lost bytes silence proves nothing: the sender may go on in a session we did not
         // hear.
         self.unsure &= why == Closing::Silence;
-        (self.seen, self.doubted, self.accepted) = (false, None, Vec::new());
+        (self.seen, self.unanswered) = (false, false);
+        (self.doubted, self.accepted) = (None, Vec::new());
         self.events.push_back(Event::SessionClosed { why });
     }
 

@@ -157,6 +157,33 @@ impl Orders {
         Meet::Waits(wait.map_or(Wait::SpecimenUnknown, |(_, wait)| wait))
     }
 
+    /// The orders that an analyzer is told of when it asks for a specimen: those with which a strip would go that has
+    /// these pads, whatever else it measures. None where the strip would wait: a disputed, cancelled or held order is
+    /// not told.
+    #[must_use]
+    pub fn asked(
+        &self,
+        specimen: &Private,
+        pads: &[Text],
+        rules: &OrderRules,
+        now: i64,
+    ) -> Vec<Key> {
+        let heard = Heard {
+            specimen,
+            patient: None,
+            pads,
+            optional: &[],
+            taken: Some(now),
+            control: false,
+        };
+        let rules = OrderRules { unordered: Unordered::Drop, ..*rules };
+        match self.meet(&heard, &rules, now) {
+            Meet::Goes { shares, .. } => shares.into_iter().map(|share| share.key).collect(),
+            Meet::Again(key) => vec![key],
+            Meet::Control | Meet::Waits(_) => Vec::new(),
+        }
+    }
+
     /// Two patients, a dispute, control material under a patient's specimen id, or an analyzer that names another.
     fn is_doubtful(&self, orders: &[&Order], named: Option<&Private>) -> bool {
         let Some(first) = orders.first() else { return false };

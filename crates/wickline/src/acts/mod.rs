@@ -20,6 +20,7 @@ pub mod identify;
 pub mod instruments;
 pub mod intake;
 mod judging;
+pub mod line_query;
 pub(crate) mod meeting;
 mod numbers;
 pub mod ordering;

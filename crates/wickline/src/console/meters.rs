@@ -11,6 +11,7 @@ use crate::settings::bench::{Analyzer, Bench, Target};
 use crate::sheet::now::Now;
 use crate::store::ledger::Ledger;
 use crate::store::rows::daemon_state::{Kind, Points};
+use crate::store::rows::line_query::Outcome;
 
 /// Upper bounds of what takes a fraction of a second, in seconds.
 const QUICK: &[f64] =
@@ -38,6 +39,10 @@ pub fn describe() {
     describe_counter!(
         "wickline_line_refusals_total",
         "Connections turned away from a line, at most one in 10 s"
+    );
+    describe_counter!(
+        "wickline_line_questions_total",
+        "Questions for orders that an analyzer asked on its line, by what became of the answer"
     );
     describe_counter!(
         "wickline_line_troubles_total",
@@ -84,6 +89,10 @@ pub fn exist(bench: &Bench, points: &Points) {
             "wickline_numbers_missing_total",
         ] {
             counter!(name, "analyzer" => id.clone()).increment(0);
+        }
+        for outcome in Outcome::ALL.into_iter().filter(|one| *one != Outcome::Waiting) {
+            counter!("wickline_line_questions_total", "analyzer" => id.clone(), "outcome" => outcome.code())
+                .increment(0);
         }
         for trouble in Trouble::ALL {
             let kind = trouble.code();

@@ -13,6 +13,7 @@ use wickline_listen::dialect::LinkKind;
 use crate::address::Address;
 use crate::clock;
 use crate::pipeline::asking::Asking;
+use crate::pipeline::between::Between;
 use crate::pipeline::delivery::Delivery;
 use crate::pipeline::event::{Event, Events};
 use crate::pipeline::kept_lease::KeptLease;
@@ -41,7 +42,7 @@ pub struct LedgerWork {
     pub tape: Tape,
     pub events: Events,
     /// Told when a framed message of an analyzer ends, in the order of the bench's analyzers.
-    pub ended: Vec<Arc<Notify>>,
+    pub between: Vec<Arc<Between>>,
     pub ends: Ends,
     pub life: Arc<Life>,
     pub stop: watch::Receiver<bool>,
@@ -257,7 +258,7 @@ impl LedgerWork {
         wakes: &[Arc<Notify>],
         tasks: &mut JoinSet<Result<(), StoreError>>,
     ) {
-        for (analyzer, ended) in self.bench.analyzers.iter().zip(&self.ended) {
+        for (analyzer, between) in self.bench.analyzers.iter().zip(&self.between) {
             let framed = analyzer.dialect.link() == LinkKind::Lis01;
             let reading = Reading {
                 tape: self.tape.clone(),
@@ -266,7 +267,8 @@ impl LedgerWork {
                 analyzer: analyzer.clone(),
                 events: self.events.clone(),
                 wakes: wakes.to_vec(),
-                ended: framed.then(|| ended.clone()),
+                between: framed.then(|| between.clone()),
+                said: Default::default(),
                 lease: self.lease(ledger, format!("analyzer {}", analyzer.id), tasks),
                 away: false,
                 owed: true,

@@ -3,12 +3,13 @@
 
 use std::sync::Arc;
 
-use tokio::sync::{Notify, watch};
+use tokio::sync::watch;
 use tokio::task::JoinSet;
 use tracing::{Instrument, debug_span};
 use wickline_listen::dialect::LinkKind;
 use wickline_listen::line::{LineKind, LineSpec, Listener};
 
+use crate::pipeline::between::Between;
 use crate::pipeline::event::{Bound, Event, Events};
 use crate::pipeline::hearing::Hearing;
 use crate::pipeline::tee::{Copying, Tee};
@@ -30,8 +31,8 @@ struct Line {
     link: LinkKind,
     /// Where it listens, if it does.
     bound: Option<Bound>,
-    /// Told when a framed message ends.
-    ended: Arc<Notify>,
+    /// Shared with who reads its tape.
+    between: Arc<Between>,
     stop: watch::Sender<bool>,
     copy: Copy,
 }
@@ -128,7 +129,7 @@ impl Lines {
             let (listener, bound) = listener.unzip();
             let (analyzer, spec, link) =
                 (analyzer.id.clone(), analyzer.line.clone(), analyzer.dialect.link());
-            let (ended, (stop, stopped)) = (Arc::default(), watch::channel(false));
+            let (between, (stop, stopped)) = (Arc::default(), watch::channel(false));
             let copy = Copy::default();
             let hearing = Hearing {
                 analyzer: analyzer.clone(),
@@ -137,13 +138,13 @@ impl Lines {
                 tape: tape_line,
                 healthy: tape.healthy(),
                 events: events.clone(),
-                ended: Arc::clone(&ended),
+                between: Arc::clone(&between),
                 stop: stopped,
                 listener,
                 troubles: Troubles::default(),
                 tee: copy.tee.subscribe(),
             };
-            self.open.push(Line { analyzer, spec, link, bound, ended, stop, copy });
+            self.open.push(Line { analyzer, spec, link, bound, between, stop, copy });
             let step = debug_span!("hearing", analyzer = %hearing.analyzer);
             tasks.spawn(async move {
                 hearing.run().instrument(step).await;
@@ -170,9 +171,9 @@ impl Lines {
         self.of(bench).filter_map(|line| line.bound.clone()).collect()
     }
 
-    /// Who is told when a framed message ends, in the order of the bench's analyzers.
-    pub fn ended(&self, bench: &Bench) -> Vec<Arc<Notify>> {
-        self.of(bench).map(|line| line.ended.clone()).collect()
+    /// What each shares with who reads its tape, in the order of the bench's analyzers.
+    pub fn between(&self, bench: &Bench) -> Vec<Arc<Between>> {
+        self.of(bench).map(|line| line.between.clone()).collect()
     }
 
     fn of(&self, bench: &Bench) -> impl Iterator<Item = &Line> {

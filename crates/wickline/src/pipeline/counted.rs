@@ -5,6 +5,7 @@ use wickline_listen::line::Trouble;
 
 use super::event::Event;
 use crate::clock;
+use crate::store::rows::line_query::Outcome;
 
 /// Counts what happened.
 pub fn told(event: &Event) {
@@ -25,6 +26,14 @@ pub fn told(event: &Event) {
             let count = u64::try_from(*count).unwrap_or(0);
             counter!("wickline_numbers_missing_total", "analyzer" => analyzer.clone())
                 .increment(count);
+        }
+        // One that waits is counted when it is known what became of it.
+        Event::LineAsked { analyzer, outcome, .. }
+        | Event::LineAnswered { analyzer, outcome, .. }
+            if *outcome != Outcome::Waiting.code() =>
+        {
+            counter!("wickline_line_questions_total", "analyzer" => analyzer.clone(), "outcome" => *outcome)
+                .increment(1);
         }
         Event::LineUp { analyzer, .. } => {
             counter!("wickline_line_opens_total", "analyzer" => analyzer.clone()).increment(1);

@@ -77,6 +77,22 @@ pub enum Event {
         state: &'static str,
         reason: Option<&'static str>,
     },
+    /// An analyzer asked on its line which orders there are: what, for how many specimens, how many orders it is told
+    /// of, and what becomes of the answer: `off` (its dialect says that nothing is answered), `none-owed`, `late`,
+    /// `dropped`, or `waiting`; then `LineAnswered` follows.
+    LineAsked {
+        analyzer: String,
+        asked: &'static str,
+        specimens: usize,
+        orders: usize,
+        outcome: &'static str,
+    },
+    /// What became of an answer on the line: `delivered`, or `dropped` and why.
+    LineAnswered {
+        analyzer: String,
+        outcome: &'static str,
+        why: Option<&'static str>,
+    },
     Missing {
         analyzer: String,
         /// One, or a range: `41-44`.

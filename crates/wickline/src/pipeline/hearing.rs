@@ -5,7 +5,7 @@ use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::sync::{Notify, watch};
+use tokio::sync::watch;
 use tracing::{info, warn};
 use wickline_listen::dialect::LinkKind;
 use wickline_listen::ear::Ending;
@@ -14,6 +14,7 @@ use wickline_listen::link;
 use wickline_listen::printed::Assembler;
 use wickline_normalize::Place;
 
+use super::between::{Answer, Between, became};
 use super::event::{Event, Events};
 use super::tee::Tee;
 use super::troubles::Troubles;
@@ -29,8 +30,8 @@ pub struct Hearing {
     pub tape: LineTape,
     pub healthy: watch::Receiver<bool>,
     pub events: Events,
-    /// Told when a framed message or session ends: now reading is worth while.
-    pub ended: Arc<Notify>,
+    /// Told when a framed message or session ends; what is to be said on the line comes from there.
+    pub between: Arc<Between>,
     pub stop: watch::Receiver<bool>,
     /// Already bound, where the analyzer connects to us.
     pub listener: Option<Listener>,
@@ -49,7 +50,7 @@ enum End {
 
 /// What is under way on a line, as far as it has to be known while it is heard.
 struct Under {
-    link: Option<link::Receiver>,
+    link: Option<link::Dialogue>,
     /// Of what is printed where others may knock.
     print: Option<Assembler>,
     /// When a byte last came.
@@ -63,14 +64,14 @@ struct Under {
 impl Under {
     fn new(kind: &LinkKind, others_knock: bool) -> Self {
         match kind {
-            LinkKind::Lis01 => Self::of(Some(link::Receiver::new()), None),
+            LinkKind::Lis01 => Self::of(Some(link::Dialogue::host()), None),
             LinkKind::Printed(rules) => {
                 Self::of(None, others_knock.then(|| Assembler::new(rules.clone())))
             }
         }
     }
 
-    fn of(link: Option<link::Receiver>, print: Option<Assembler>) -> Self {
+    fn of(link: Option<link::Dialogue>, print: Option<Assembler>) -> Self {
         Self { link, print, last: 0, since: None, whole: None }
     }
 
@@ -96,11 +97,7 @@ impl Under {
 
     /// Whether a session or a report has begun and not ended: by its dialect's times, and by whole lines.
     fn look(&mut self, now: i64) {
-        let mut begun = false;
-        if let Some(link) = &mut self.link {
-            link.handle_timeout(now);
-            begun = link.is_open();
-        }
+        let mut begun = self.link.as_ref().is_some_and(link::Dialogue::is_open);
         let mut whole = false;
         if let Some(print) = &mut self.print {
             print.handle_timeout(now);
@@ -117,6 +114,9 @@ impl Under {
 
     /// For how long a report is under way, and how long ago one ended that nobody was told of.
     fn stands(&mut self, now: i64) -> (Option<Duration>, Option<Duration>) {
+        if let Some(link) = &mut self.link {
+            link.handle_timeout(now);
+        }
         self.look(now);
         let ago = |then: i64| Duration::from_micros(u64::try_from(now - then).unwrap_or(0));
         (self.since.map(ago), self.whole.take().map(ago))
@@ -142,7 +142,9 @@ impl Hearing {
                     }
                     pause = Duration::from_millis(250);
                     self.troubles.begin();
-                    let end = self.serve(&mut port).await;
+                    let mut under = Under::new(&self.link, self.listener.is_some());
+                    let end = self.serve(&mut port, &mut under).await;
+                    self.tell_unsaid(&mut under);
                     self.tell_troubles(&port);
                     drop(port);
                     self.tape.event(Kind::Closed).await;
@@ -193,21 +195,21 @@ impl Hearing {
     }
 
     /// Reads until the line closes, another connection takes over or we stop.
-    async fn serve(&mut self, port: &mut Port) -> End {
-        let mut under = Under::new(&self.link, self.listener.is_some());
+    async fn serve(&mut self, port: &mut Port, under: &mut Under) -> End {
+        let between = Arc::clone(&self.between);
         let mut stop = self.stop.clone();
         let (mut bytes, mut flaws) = (Vec::new(), Vec::new());
         let mut kept = Kept::default();
         loop {
             bytes.clear();
             flaws.clear();
-            let deadline = under.link.as_ref().and_then(link::Receiver::poll_timeout);
+            let deadline = under.link.as_ref().and_then(link::Dialogue::poll_timeout);
             self.tell_troubles(port);
             let more = self.troubles.due();
             tokio::select! {
                 got = port.read(&mut bytes, &mut flaws) => match got {
                     Ok(Got::Bytes | Got::Break) => {
-                        self.keep(&bytes, &flaws, &mut under, &mut kept).await;
+                        self.keep(&bytes, &flaws, under, &mut kept).await;
                     }
                     Ok(Got::Closed) => {
                         return End::Down("the far end closed it or the port vanished".into());
@@ -221,6 +223,7 @@ impl Hearing {
                         link.handle_timeout(clock::tick_us());
                     }
                 }
+                () = between.offered.notified() => says(&between, under),
                 () = tokio::time::sleep_until(clock::instant_at(more.unwrap_or(0))), if more.is_some() => {}
                 knock = knock(self.listener.as_mut()) => {
                     if self.is_taken(knock, under.stands(clock::tick_us())) {
@@ -230,7 +233,9 @@ impl Hearing {
                 () = super::stopped(&mut stop) => return End::Stopped,
             }
             if let Some(link) = &mut under.link {
-                match answer(link, &mut kept, &self.ended, port).await {
+                let answered = answer(link, &mut kept, &between, port).await;
+                self.tell_said(link);
+                match answered {
                     Ok(true) => under.ended(clock::tick_us()),
                     Ok(false) => {}
                     Err(error) => return End::Down(error.to_string()),
@@ -293,6 +298,31 @@ impl Hearing {
         }
     }
 
+    /// What became of answers is left for the ledger, and told.
+    fn tell_said(&self, link: &mut link::Dialogue) {
+        while let Some((to, said)) = link.poll_said() {
+            let (outcome, why) = became(said);
+            match why {
+                None => info!(analyzer = %self.analyzer, "the analyzer's question was answered"),
+                Some(why) => {
+                    warn!(analyzer = %self.analyzer, why, "the analyzer's question was not answered");
+                }
+            }
+            self.between.tell(to, said);
+            let (analyzer, outcome) = (self.analyzer.clone(), outcome.code());
+            self.events.tell(Event::LineAnswered { analyzer, outcome, why });
+        }
+    }
+
+    /// The line is heard no more: nothing more is said on it.
+    fn tell_unsaid(&self, under: &mut Under) {
+        says(&self.between, under);
+        if let Some(link) = &mut under.link {
+            link.drop_answers("the line was closed");
+            self.tell_said(link);
+        }
+    }
+
     fn tell_troubles(&mut self, port: &Port) {
         let Some(now) = port.troubles() else { return };
         if let Some((more, all)) = self.troubles.look(now, clock::tick_us()) {
@@ -347,6 +377,17 @@ impl Hearing {
     }
 }
 
+/// Takes up what is to be said.
+fn says(between: &Between, under: &mut Under) {
+    while let Some(answer) = between.answer() {
+        let Some(link) = &mut under.link else { continue };
+        match answer {
+            Answer::Say { to, records, until } => link.answer(clock::tick_us(), to, records, until),
+            Answer::Nothing => link.drop_answers("the analyzer took its question back"),
+        }
+    }
+}
+
 /// Waits for who knocks where analyzers connect to us.
 async fn knock(listener: Option<&mut Listener>) -> Knock {
     match listener {
@@ -392,9 +433,9 @@ impl Kept {
 
 /// Lets the link answer. A frame's yes waits until the tape has the whole frame. True: a frame was taken.
 async fn answer(
-    link: &mut link::Receiver,
+    link: &mut link::Dialogue,
     kept: &mut Kept,
-    ended: &Notify,
+    between: &Between,
     port: &mut Port,
 ) -> io::Result<bool> {
     let (mut out, mut taken) = (Vec::new(), false);
@@ -407,9 +448,9 @@ async fn answer(
                     taken |= stored;
                 }
                 link::Event::Record { bytes, .. } if matches!(bytes.first(), Some(b'L' | b'l')) => {
-                    ended.notify_one();
+                    between.ended.notify_one();
                 }
-                link::Event::SessionClosed { .. } => ended.notify_one(),
+                link::Event::SessionClosed { .. } => between.ended.notify_one(),
                 _ => {}
             }
         }

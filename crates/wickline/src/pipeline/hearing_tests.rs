@@ -49,7 +49,7 @@ impl Heard {
             tape: tape.line(LINE).await.expect("a line"),
             healthy: tape.healthy(),
             events: events.clone(),
-            ended: Arc::default(),
+            between: Arc::default(),
             stop: stopped,
             listener: Some(listener),
             troubles: Troubles::default(),

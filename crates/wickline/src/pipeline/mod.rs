@@ -1,6 +1,7 @@
 //! The way of a result through the house: heard, read, judged, delivered.
 
 pub mod asking;
+pub mod between;
 mod counted;
 pub mod delivery;
 pub mod event;

@@ -3,16 +3,22 @@
 //! There is one way of reading. After a start it begins where the ledger says that nothing before
 //! is needed, and goes on as bytes arrive; reports that the ledger knows already are passed over.
 
+mod line_queries;
+
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::{Notify, watch};
 use tracing::{Instrument, debug_span, error, info, warn};
 use wickline_listen::ear::Ear;
+use wickline_listen::link::Said;
 
+use super::between::Between;
 use super::event::{Event, Events};
 use super::kept_lease::KeptLease;
 use crate::acts::intake::{Gap, HeardReport, Taken};
+use crate::acts::line_query::HeardQuestion;
 use crate::clock;
 use crate::pulse::Beat;
 use crate::settings::bench::{Analyzer, Bench};
@@ -51,8 +57,10 @@ pub struct Reading {
     pub events: Events,
     /// One for each receiver's deliverer.
     pub wakes: Vec<Arc<Notify>>,
-    /// Told when a framed message ends. None: what is printed is read as it comes.
-    pub ended: Option<Arc<Notify>>,
+    /// Shared with who hears the line. None: what is printed is read as it comes, and nothing is said.
+    pub between: Option<Arc<Between>>,
+    /// What became of answers, as far as the ledger does not know it.
+    pub said: VecDeque<(u64, Said)>,
     /// Two daemons must not read two analyzers of one name into one ledger.
     pub lease: KeptLease,
     /// The ledger could not be reached the last time; false at first.
@@ -72,8 +80,15 @@ struct Cursor {
     noted: i64,
     clock: TapeClock,
     found: Vec<HeardReport>,
+    asked: Vec<HeardQuestion>,
     /// The line was not heard at some time since the last report.
     unheard: bool,
+}
+
+impl Cursor {
+    fn has_something(&self) -> bool {
+        !self.found.is_empty() || !self.asked.is_empty()
+    }
 }
 
 impl Reading {
@@ -90,12 +105,13 @@ impl Reading {
         while !*self.stop.borrow() {
             self.beat.beat();
             self.release().await?;
+            self.note_said().await?;
             commits.borrow_and_update();
             let Some(entries) = self.heard_after(cursor.last, PAGE).await? else { continue };
             for entry in &entries {
                 self.hear(&mut cursor, entry);
             }
-            if !cursor.found.is_empty() || cursor.safe - cursor.noted > STRIDE {
+            if cursor.has_something() || cursor.safe - cursor.noted > STRIDE {
                 self.take_in(&mut cursor).await?;
             }
             if entries.is_empty() {
@@ -113,6 +129,7 @@ impl Reading {
             noted: start,
             clock: TapeClock::default(),
             found: Vec::new(),
+            asked: Vec::new(),
             unheard: false,
         }
     }
@@ -132,7 +149,7 @@ impl Reading {
                 cursor.ear.handle_closed(silence);
                 self.collect(&mut cursor, at);
             }
-            if !cursor.found.is_empty() {
+            if cursor.has_something() {
                 self.take_in(&mut cursor).await?;
                 self.release().await?;
             }
@@ -178,6 +195,7 @@ impl Reading {
                 let unheard = std::mem::take(&mut cursor.unheard);
                 cursor.found.push(HeardReport { report, part, heard_at: at, unheard });
             }
+            cursor.asked.extend(self.asked(&transmission, at));
         }
         if cursor.ear.is_idle() {
             cursor.safe = cursor.last;
@@ -207,11 +225,11 @@ impl Reading {
         let mut stop = self.stop.clone();
         let deadline = cursor.ear.poll_timeout().map(|t| cursor.clock.back(t));
         tokio::select! {
-            () = self.beat.during(more(commits, self.ended.as_deref())) => return Ok(()),
+            () = self.beat.during(more(commits, self.between.as_deref())) => return Ok(()),
             () = super::stopped(&mut stop) => return Ok(()),
             () = tokio::time::sleep_until(clock::instant_at(deadline.unwrap_or(0))),
                 if deadline.is_some() => {}
-            () = tokio::time::sleep(AGAIN), if self.owed => return Ok(()),
+            () = tokio::time::sleep(AGAIN), if self.owed || !self.said.is_empty() => return Ok(()),
         }
         // Silence is only silence where everything that was heard before it can be read.
         let Some(tick) = self.tape.settle(&self.analyzer.id).await else {
@@ -226,7 +244,7 @@ impl Reading {
         if behind.is_some_and(|entries| entries.is_empty()) {
             cursor.ear.handle_timeout(cursor.clock.forward(tick));
             self.collect(cursor, clock::now_us());
-            if !cursor.found.is_empty() {
+            if cursor.has_something() {
                 self.take_in(cursor).await?;
             }
         }
@@ -238,14 +256,20 @@ impl Reading {
         if !self.ours().await {
             return Ok(());
         }
-        let heard = std::mem::take(&mut cursor.found);
-        // Nothing found is a group too: the place is noted.
+        let (heard, asked) = (std::mem::take(&mut cursor.found), std::mem::take(&mut cursor.asked));
+        // Nothing found is a group too: the place is noted. What was asked waits for the results before it.
         let mut groups: Vec<&[HeardReport]> = heard.chunks(GROUP).collect();
-        groups.resize(groups.len().max(1), &[]);
+        if groups.is_empty() || !asked.is_empty() {
+            groups.push(&[]);
+        }
         let mut groups = groups.into_iter().peekable();
         while let Some(group) = groups.next() {
             // Only with the last group is everything before the safe place taken in.
-            let safe = if groups.peek().is_none() { cursor.safe } else { cursor.noted };
+            let last = groups.peek().is_none();
+            if last && !self.take_questions(&asked).await? {
+                return Ok(());
+            }
+            let safe = if last { cursor.safe } else { cursor.noted };
             let span = Span { noted: cursor.noted, safe };
             if !self.take_group(group, span).await? {
                 return Ok(());
@@ -401,8 +425,8 @@ impl Reading {
 
 /// Waits until reading is worth while. Inside a framed message it is not: nothing can be understood
 /// before its end, and every look at the tape would delay the analyzer's next frame.
-async fn more(commits: &mut watch::Receiver<u64>, ended: Option<&Notify>) {
-    let Some(ended) = ended else {
+async fn more(commits: &mut watch::Receiver<u64>, between: Option<&Between>) {
+    let Some(between) = between else {
         let _ = commits.changed().await;
         return;
     };
@@ -411,7 +435,7 @@ async fn more(commits: &mut watch::Receiver<u64>, ended: Option<&Notify>) {
         tokio::time::sleep(LATE).await;
     };
     tokio::select! {
-        () = ended.notified() => {}
+        () = between.ended.notified() => {}
         () = late => {}
     }
 }

@@ -270,6 +270,8 @@ pub struct Habits {
     pub grid: Option<Grid>,
     /// A line may hold readings among other things.
     pub records: bool,
+    /// Its reports are records of LIS02 in frames.
+    pub framed: bool,
 }
 
 impl Habits {
@@ -289,12 +291,15 @@ impl Habits {
             ("<", "other"),
         ];
         let owned = |(sign, meaning): (&str, &str)| (sign.to_owned(), meaning.to_owned());
-        Habits { marks: marks.map(owned).to_vec(), ..Habits::default() }
+        Habits { marks: marks.map(owned).to_vec(), framed: true, ..Habits::default() }
     }
 
     /// From a dialect file's text.
     pub fn read(text: &str) -> Result<Habits, String> {
         let table: Table = text.parse().map_err(|e| format!("a dialect file: {e}"))?;
+        if table.contains_key("records") {
+            return Ok(Self::lis02());
+        }
         let part = |key: &str| table.get(key).and_then(Value::as_table);
         let map = |table: Option<&Table>| -> Vec<(String, String)> {
             let pairs = table.into_iter().flatten();
@@ -324,6 +329,7 @@ impl Habits {
             order: strings(results.and_then(|r| r.get("order"))),
             grid: results.and_then(Grid::read),
             records: part("record").is_some(),
+            framed: false,
         })
     }
 }

@@ -131,7 +131,7 @@ fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys, press: &Press<'_>) -
         let (specimen, id) = (Some(example(pattern)), example(pattern));
         all.push(Sign { specimen, unnamed: false, ..sign("specimen", &id, "") });
     }
-    if raw.dialect == "lis02" && !code.is_empty() {
+    if habits.framed && !code.is_empty() {
         all.push(Sign { line: code.to_owned(), ..sign("code", code, "") });
     }
     for form in forms {
@@ -145,7 +145,7 @@ fn signs(class: Class, habits: &Habits, raw: &AnalyzerKeys, press: &Press<'_>) -
             Sign { line, instead, unnamed, ..named }
         }));
     }
-    let printed = raw.dialect != "lis02" && press.has_number();
+    let printed = !habits.framed && press.has_number();
     for (behind, _) in habits.suffixes.iter().filter(|(_, of)| of == own && printed) {
         all.push(Sign { behind: behind.to_owned(), ..sign("behind the number", behind, "") });
     }

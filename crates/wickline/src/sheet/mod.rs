@@ -2,6 +2,7 @@
 //! about it, sums that add up, and the closing.
 
 pub mod barriers;
+mod line_queries;
 mod notes;
 pub mod now;
 mod page;
@@ -137,6 +138,9 @@ pub struct Sheet {
     /// The instruments that took another's place on this day.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub replaced: Vec<String>,
+    /// What analyzers asked on their lines, and what was said to it.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub questions: Vec<String>,
     /// Orders whose time was over on this day, and whose strips never came.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub unheard: Vec<Unheard>,
@@ -218,6 +222,7 @@ impl Sheet {
             earlier,
             notices: notices.iter().map(|notice| notice.words(&bench.clock)).collect(),
             replaced: replaced(ledger, bench, date, analyzer).await?,
+            questions: line_queries::told(ledger, date, analyzer).await?,
             unheard: unheard(ledger, bench, date, analyzer).await?,
             barriers,
         })

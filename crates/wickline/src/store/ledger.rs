@@ -26,6 +26,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_12.sql"),
     include_str!("schema/schema_13.sql"),
     include_str!("schema/schema_14.sql"),
+    include_str!("schema/schema_15.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.

@@ -271,6 +271,22 @@ const TABLES: &[Table] = &[
         columns: &[("report", Whole), ("lab_order", Whole), ("pads", Text), ("filler", Text)],
     },
     Table {
+        name: "line_query",
+        key: None,
+        columns: &[
+            ("tape", Text),
+            ("analyzer", Text),
+            ("place", Whole),
+            ("heard_at", Whole),
+            ("day", Text),
+            ("asked", Text),
+            ("specimens", Whole),
+            ("orders", Whole),
+            ("said", Text),
+            ("why", Text),
+        ],
+    },
+    Table {
         name: "named",
         key: None,
         columns: &[("specimen", Text), ("report", Whole), ("at", Whole), ("what", Text)],

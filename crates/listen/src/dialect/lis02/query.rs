@@ -8,7 +8,7 @@ use wickline_normalize::{Moment, Patient, Private};
 use super::record::{Delimiters, Record};
 use crate::dialect::codepage::Encoding;
 use crate::dialect::text::decode;
-use crate::ear::Transmission;
+use crate::ear::{Ending, Transmission};
 
 /// Specimens in one question at most.
 const SPECIMENS_MAX: usize = 50;
@@ -34,22 +34,88 @@ pub enum Question {
     All,
     /// It does not want the answer to the question before any more.
     Aborted,
+    /// It was broken off: nobody waits for an answer.
+    Broken,
     /// It cannot be understood: why, as a sentence without its full stop.
     Unclear(&'static str),
 }
 
-/// The question in a transmission. None: it holds none.
+impl Question {
+    /// What kind of question, in one stable word.
+    #[must_use]
+    pub fn code(&self) -> &'static str {
+        match self {
+            Question::Specimens(_) => "specimens",
+            Question::All => "all",
+            Question::Aborted => "taken-back",
+            Question::Broken => "broken-off",
+            Question::Unclear(_) => "unclear",
+        }
+    }
+
+    /// Whether it wants no answer to the question before any more.
+    #[must_use]
+    pub fn takes_back(&self) -> bool {
+        *self == Question::Aborted
+    }
+
+    /// How many specimens it names.
+    #[must_use]
+    pub fn specimens(&self) -> usize {
+        match self {
+            Question::Specimens(specimens) => specimens.len(),
+            Question::All | Question::Aborted | Question::Broken | Question::Unclear(_) => 0,
+        }
+    }
+
+    /// What an analyzer does by it, in words that name no specimen.
+    #[must_use]
+    pub fn words(&self) -> String {
+        match self {
+            Question::Specimens(specimens) => match specimens.len() {
+                1 => "asks for the orders of 1 specimen".to_owned(),
+                many => format!("asks for the orders of {many} specimens"),
+            },
+            Question::All => "asks for all orders".to_owned(),
+            Question::Aborted => "takes its question back".to_owned(),
+            Question::Broken => "asks something, and breaks off".to_owned(),
+            Question::Unclear(why) => format!("asks what cannot be read: {why}"),
+        }
+    }
+}
+
+/// A question with what its header says of both sides: a later answer names them the other way round.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Asked {
+    /// What is asked.
+    pub question: Question,
+    /// H-5.
+    pub sender: String,
+    /// H-10.
+    pub receiver: String,
+}
+
+/// The question in a transmission. None: it holds none. One that was broken off is none that can be answered.
 #[must_use]
-pub fn question(transmission: &Transmission, at: IdAt) -> Option<Question> {
+pub fn asked(transmission: &Transmission, at: IdAt) -> Option<Asked> {
+    // Most messages ask nothing, and are read only once.
+    if !transmission.lines.iter().any(|line| matches!(line.bytes.first(), Some(b'Q' | b'q'))) {
+        return None;
+    }
     let mut delimiters = Delimiters::default();
+    let (mut sender, mut receiver) = (String::new(), String::new());
     let mut question = None;
     for line in decode(transmission, Encoding::Latin1) {
         match line.text.chars().next().unwrap_or(' ').to_ascii_uppercase() {
-            'H' => delimiters = Delimiters::read(&line.text).unwrap_or_default(),
+            'H' => {
+                delimiters = Delimiters::read(&line.text).unwrap_or_default();
+                let header = Record::read_header(&delimiters, &line.text);
+                (sender, receiver) = (header.text(5).into_owned(), header.text(10).into_owned());
+            }
             'Q' => {
-                let asked = asked(&Record::read(&delimiters, &line.text), at);
+                let one = one(&Record::read(&delimiters, &line.text), at);
                 question = Some(match question {
-                    None => asked,
+                    None => one,
                     Some(_) => Question::Unclear("it has several questions; one at a time"),
                 });
             }
@@ -60,10 +126,14 @@ pub fn question(transmission: &Transmission, at: IdAt) -> Option<Question> {
             _ => {}
         }
     }
-    question
+    let mut question = question?;
+    if transmission.ending != Ending::Complete {
+        question = Question::Broken;
+    }
+    Some(Asked { question, sender, receiver })
 }
 
-fn asked(record: &Record<'_>, at: IdAt) -> Question {
+fn one(record: &Record<'_>, at: IdAt) -> Question {
     if record.field(13).eq_ignore_ascii_case("A") {
         return Question::Aborted;
     }
@@ -137,7 +207,7 @@ pub struct Heading<'a> {
     pub made: Moment,
 }
 
-/// The records of an answer, each the text of one frame. None: a value cannot be written, and nothing is cut or
+/// The records of an answer, each without its CR. None: a value cannot be written, and nothing is cut or
 /// replaced to make it fit.
 #[must_use]
 pub fn answer(heading: Heading<'_>, told: Told<'_>) -> Option<Vec<Vec<u8>>> {
@@ -233,9 +303,8 @@ fn value(text: &str) -> Option<String> {
 
 /// In ISO 8859-1, as these records are read.
 fn bytes(record: String) -> Option<Vec<u8>> {
-    let mut bytes: Vec<u8> = record.chars().map(|c| u8::try_from(c).ok()).collect::<Option<_>>()?;
-    bytes.push(b'\r');
-    Some(bytes)
+    // The last letter of the set may not stand in a record (NCCLS LIS2-A2 5.1).
+    record.chars().map(|c| u8::try_from(c).ok().filter(|byte| *byte != 0xFF)).collect()
 }
 
 #[cfg(test)]

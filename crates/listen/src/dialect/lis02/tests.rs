@@ -23,7 +23,7 @@ fn transmission<T: AsRef<[u8]>>(records: &[T], ending: Ending) -> Transmission {
 }
 
 fn read<T: AsRef<[u8]>>(records: &[T]) -> Vec<Report> {
-    Lis02.read(&transmission(records, Ending::Complete))
+    Lis02::default().read(&transmission(records, Ending::Complete))
 }
 
 /// One report from an order with these records below it.
@@ -273,7 +273,7 @@ fn a_message_that_carries_nothing_gives_nothing() {
 #[test]
 fn what_was_broken_off_says_why_once() {
     let sent = transmission(&[H, "P|1", "R|1|^^^GLU|NEG", "L|1|T"], Ending::Cut("why".into()));
-    let report = &Lis02.read(&sent)[0];
+    let report = &Lis02::default().read(&sent)[0];
     assert_eq!(
         (reasons(report), report.doubts[0].detail.as_str()),
         (vec![Reason::Incomplete], "why")
@@ -284,11 +284,11 @@ fn what_was_broken_off_says_why_once() {
 fn a_marked_line_is_doubted() {
     let mut sent = transmission(&[H, "P|1", O, "R|1|^^^GLU|NEG", "L|1"], Ending::Complete);
     sent.lines[3].flawed = true;
-    let report = &Lis02.read(&sent)[0];
+    let report = &Lis02::default().read(&sent)[0];
     assert_eq!((reasons(report), report.doubts[0].line), (vec![Reason::LineError], Some(3)));
     sent.lines[3].flawed = false;
     sent.lines[0].flawed = true;
-    assert_eq!(reasons(&Lis02.read(&sent)[0]), [Reason::LineError]);
+    assert_eq!(reasons(&Lis02::default().read(&sent)[0]), [Reason::LineError]);
 }
 
 #[test]
@@ -339,7 +339,7 @@ proptest! {
     ) {
         let ending = if cut { Ending::Cut("cut".into()) } else { Ending::Complete };
         let sent = transmission(&records, ending);
-        let reports = Lis02.read(&sent);
+        let reports = Lis02::default().read(&sent);
         for report in &reports {
             for reading in &report.readings {
                 prop_assert!(reading.line < report.lines.len());

@@ -48,6 +48,10 @@ fn whole(keys: &Keys<'_, '_>) -> Shape {
     if let Some(name) = name.as_ref().filter(|name| !words::is_name(&name.value)) {
         keys.fault(name.at, "name", quote(&name.value), words::NAME);
     }
+    if keys.has("query") && keys.table("query").is_some() {
+        let allowed = "nothing: a printout asks nothing. Records of LIS02 do: records = \"lis02\"";
+        keys.fault(keys.place("query"), "query", "a table", allowed);
+    }
     let encoding = choice(keys, "encoding", ENCODINGS).unwrap_or(Encoding::Utf8);
     let decimals = &[("point", '.'), ("comma", ',')];
     let decimal = choice(keys, "decimal", decimals).unwrap_or('.');
@@ -129,7 +133,7 @@ fn table<T>(
 }
 
 /// One word of a few. None: not given, or none of them, which is noted.
-pub(super) fn choice<T: Copy>(
+pub(in crate::dialect) fn choice<T: Copy>(
     keys: &Keys<'_, '_>,
     key: &'static str,
     of: &[(&str, T)],

@@ -174,3 +174,34 @@ fn an_order_of_a_whole_strip_is_answered_without_the_pads_that_it_may_leave_out(
     assert_eq!(meet(&desk, &measured), Meet::Waits(Wait::OrderMismatch));
     assert!(matches!(meet(&desk, &pads(&["COL", "GLU", "PH"])), Meet::Goes { .. }));
 }
+
+#[test]
+fn an_analyzer_is_told_the_orders_with_which_its_strip_would_go_and_no_others() {
+    let asked = |desk: &Desk, specimen: &str, has: &[&str]| {
+        desk.orders.asked(&private(specimen), &pads(has), &desk.rules, desk.now)
+    };
+    let ten = ["ALB", "GLU", "PH"];
+    let mut desk = Desk::with_one();
+    assert_eq!(asked(&desk, "KP-20417", &ten), [key("K1")], "whatever else the strip measures");
+    assert_eq!(asked(&desk, "KP-20417", &["GLU"]), [], "a strip without an ordered pad would wait");
+    for other in ["KP-2041", "KP-20417-1", "kp-20417", "0KP-20417", "", "KP-20499"] {
+        assert_eq!(asked(&desk, other, &ten), [], "{other}");
+    }
+    desk.trace("K1", Trace::Sent);
+    assert_eq!(asked(&desk, "KP-20417", &ten), [key("K1")], "a second strip of it would go too");
+    for ask in [Ask::Cancel, Ask::Hold] {
+        let mut desk = Desk::with_one();
+        assert_eq!(desk.ask(&request(ask, "K1", 5)).done, Ok(()));
+        assert_eq!(asked(&desk, "KP-20417", &ten), [], "{ask:?}");
+    }
+    let mut desk = Desk::with_one();
+    let mut other = request(Ask::New, "K2", 1);
+    other.wanted = Ok(wanted("KP-20417", ines()));
+    desk.ask(&other);
+    assert_eq!(asked(&desk, "KP-20417", &ten), [], "claimed for two patients: told of neither");
+    let mut desk = Desk::new();
+    let mut control = request(Ask::New, "K1", 0);
+    control.wanted.as_mut().map(|w| (w.control, w.patient) = (true, None)).expect("wanted");
+    assert_eq!(desk.ask(&control).done, Ok(()));
+    assert_eq!(asked(&desk, "KP-20417", &ten), [], "control material has no orders here");
+}

@@ -19,9 +19,8 @@ use crate::store::lists::reports::AskedHeld;
 use crate::store::rows::position::Span;
 use crate::store::rows::queue::{Settled, Tried};
 use crate::store::state::{MessageState, ReportState};
-use crate::store::tape::Tape;
 use crate::store::trail::Actor;
-use crate::store::{StoreError, lease::Watch};
+use crate::store::{StoreError, lease::Watch, tape::Tape};
 use crate::testing::scratch;
 
 /// Each test on a file and, where there is one, on a server.
@@ -47,6 +46,7 @@ mod instrument_replaced;
 mod laboratory;
 mod laboratory_rules;
 mod ledger_set_back;
+mod line_queries;
 mod numbers_heard;
 mod one_door;
 mod purged;

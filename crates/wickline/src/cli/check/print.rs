@@ -64,7 +64,8 @@ fn notes(loaded: &Loaded, raw: &AnalyzerKeys, rules: &Rules) -> Result<Vec<Strin
             signs.join(", ")
         ));
     }
-    let Some(text) = text else { return Ok(notes) };
+    // Records have no layout of their own.
+    let Some(text) = text.filter(|_| !habits.framed) else { return Ok(notes) };
     let dialect: Table = text.parse().map_err(|e| format!("{}: {e}", raw.dialect))?;
     let sheet = |name: &String| Sheet::read(&files::strip(loaded, name)?);
     let sheets = raw.all_strips().map(sheet);

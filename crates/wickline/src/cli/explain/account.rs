@@ -146,6 +146,17 @@ impl<'a> Account<'a> {
         reports.iter().map(|print| self.report(print, transmission, &anatomy, heard, at)).collect()
     }
 
+    /// What a transmission asks, in words that name no specimen.
+    pub fn question(&self, transmission: &Transmission) -> Option<String> {
+        let dialect = &self.analyzer.dialect;
+        let question = dialect.asked(transmission)?.question;
+        let answered = match dialect.answers() {
+            true => "the daemon answers it",
+            false => "nothing is answered, as the dialect has no `query.answer = true`",
+        };
+        Some(format!("{} {}; {answered}", self.analyzer.id, question.words()))
+    }
+
     fn report(
         &mut self,
         print: &Report,

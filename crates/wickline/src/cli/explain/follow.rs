@@ -114,6 +114,9 @@ impl Follower<'_> {
             if self.last <= self.from {
                 continue;
             }
+            if let Some(question) = self.account.question(&transmission) {
+                self.tell_question(&question, out)?;
+            }
             for report in reports {
                 if most.is_some_and(|most| self.count >= most) {
                     return Ok(());
@@ -122,6 +125,15 @@ impl Follower<'_> {
                 self.tell(&report, out)?;
             }
         }
+        Ok(())
+    }
+
+    fn tell_question(&self, question: &str, out: &Output) -> std::io::Result<()> {
+        if out.json {
+            return out
+                .document(&json!({"reports": [], "not_understood": [], "questions": [question]}));
+        }
+        out.line(question);
         Ok(())
     }
 

@@ -137,12 +137,14 @@ fn once(loaded: &Loaded, path: &Path, options: &Options, out: &Output) -> Answer
         page::write(file, &whole, &bench, analyzer, target)?;
     }
     if out.json {
-        let Whole { reports, missed, outside, .. } = &whole;
+        let Whole { reports, missed, outside, questions, .. } = &whole;
         let outside: Vec<_> = outside
             .iter()
             .map(|(place, text)| json!({"from": place.from, "to": place.to, "text": text}))
             .collect();
-        out.document(&json!({"reports": reports, "not_understood": missed, "outside": outside}))?;
+        out.document(&json!({
+            "reports": reports, "not_understood": missed, "outside": outside, "questions": questions,
+        }))?;
     } else if let Some(file) = &options.html {
         let (count, file) = (whole.reports.len(), file.display());
         out.line(&format!(
@@ -163,6 +165,8 @@ pub struct Whole {
     pub name: String,
     pub reports: Vec<Explained>,
     pub missed: Vec<Missed>,
+    /// What the analyzer asks.
+    pub questions: Vec<String>,
     /// What belongs to no report, with control characters by their names.
     pub outside: Vec<(Place, String)>,
 }
@@ -170,15 +174,17 @@ pub struct Whole {
 impl Whole {
     fn is_clean(&self) -> bool {
         let holds = self.reports.iter().any(|r| !r.holds.is_empty());
-        !holds && self.missed.is_empty() && !self.reports.is_empty()
+        let nothing = self.reports.is_empty() && self.questions.is_empty();
+        !holds && self.missed.is_empty() && !nothing
     }
 }
 
 fn explained(mut account: Account<'_>, path: &Path, bytes: &[u8], at: i64) -> Whole {
     let heard = KeptBytes::of(bytes);
     let found = hear(account.analyzer.dialect.as_ref(), bytes);
-    let mut reports = Vec::new();
+    let (mut reports, mut questions) = (Vec::new(), Vec::new());
     for transmission in &found {
+        questions.extend(account.question(transmission));
         reports.extend(account.transmission(transmission, &heard, at));
     }
     let missed = reports.iter().flat_map(Explained::missed).collect();
@@ -186,7 +192,7 @@ fn explained(mut account: Account<'_>, path: &Path, bytes: &[u8], at: i64) -> Wh
         .into_iter()
         .map(|place| (place, marks::heard(&heard.cut(place), &[])))
         .collect();
-    Whole { name: path.display().to_string(), reports, missed, outside }
+    Whole { name: path.display().to_string(), reports, missed, questions, outside }
 }
 
 fn chosen<'a>(bench: &'a Bench, options: &Options) -> Result<(&'a Analyzer, &'a Target), Failure> {

@@ -24,6 +24,7 @@ struct Page<'a> {
     units: &'static str,
     legend: Vec<(&'static str, &'static str)>,
     reports: Vec<Shown<'a>>,
+    questions: &'a [String],
     outside: Vec<(u64, u64, &'a str)>,
     missed: Vec<(usize, usize, String)>,
 }
@@ -85,6 +86,7 @@ pub fn write(
         units: target.choice.units.text(),
         legend: legend(whole),
         reports: whole.reports.iter().map(shown).collect(),
+        questions: &whole.questions,
         outside: whole.outside.iter().map(|(p, text)| (p.from, p.to, text.as_str())).collect(),
         missed: whole.missed.iter().map(|m| (m.report, m.line, named(&m.text))).collect(),
     };

@@ -12,7 +12,10 @@ pub fn whole(whole: &Whole, out: &Output) {
     for report in &whole.reports {
         self::report(report, out);
     }
-    if whole.reports.is_empty() {
+    for question in &whole.questions {
+        out.line(question);
+    }
+    if whole.reports.is_empty() && whole.questions.is_empty() {
         out.line("no report was found in this capture: is it this analyzer's dialect?");
     }
     if !whole.outside.is_empty() {

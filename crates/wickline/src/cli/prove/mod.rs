@@ -257,7 +257,8 @@ fn proof(
     let receiver = loaded.settings.receiver.iter().find(|r| r.id == target.id);
     let receiver = receiver.ok_or_else(|| Failure::wrong("no such receiver is configured"))?;
     let (habits, dialect_text) = habits(loaded, raw)?;
-    let bytes = template(raw, captures)?;
+    let bytes =
+        template(shipped(if habits.framed { "lis02" } else { &raw.dialect }), raw, captures)?;
     let mut press = Press::new(analyzer.dialect.as_ref(), &habits, &bytes)
         .map_err(|why| Failure::wrong(format!("the capture cannot be printed from: {why}")))?;
     press.learn(&bytes);
@@ -303,7 +304,7 @@ fn proof(
     gaps.extend(truth::gaps(&proved, &signs, prints));
     gaps.extend(open::words(&habits, &sheets, usize::from(raw.units == "si"), &proved));
     gaps.extend(open::ends(&sheets, usize::from(raw.units == "si"), &proved));
-    if dialect_text.is_some() {
+    if dialect_text.is_some() && !habits.framed {
         gaps.extend(open::numbers(analyzer, &habits, captures));
     }
     Ok(Proof {
@@ -327,8 +328,12 @@ fn proof(
 }
 
 /// The bytes that cases are printed from.
-fn template(raw: &settings::AnalyzerKeys, captures: &[Kept]) -> Result<Vec<u8>, Failure> {
-    match (captures.first(), shipped(&raw.dialect)) {
+fn template(
+    own: Option<&'static [u8]>,
+    raw: &settings::AnalyzerKeys,
+    captures: &[Kept],
+) -> Result<Vec<u8>, Failure> {
+    match (captures.first(), own) {
         (Some(kept), _) => Ok(kept.bytes.clone()),
         (None, Some(bytes)) => Ok(bytes.to_vec()),
         (None, None) => {

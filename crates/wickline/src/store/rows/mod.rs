@@ -11,6 +11,7 @@ pub mod daemon_state;
 pub mod doubt;
 pub mod hold;
 pub mod instrument;
+pub mod line_query;
 pub mod message;
 pub(crate) mod named;
 pub mod notice;

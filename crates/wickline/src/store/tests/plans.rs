@@ -8,7 +8,7 @@ use crate::store::ledger::Ledger;
 use crate::testing::scratch;
 
 /// Tables that grow as long as a laboratory works.
-const GROW: [&str; 17] = [
+const GROW: [&str; 18] = [
     "report",
     "message",
     "message_body",
@@ -26,6 +26,7 @@ const GROW: [&str; 17] = [
     "order_message",
     "order_question",
     "report_order",
+    "line_query",
 ];
 
 /// Indexes that hold only what is open: to go through one of them is to look at what is open.

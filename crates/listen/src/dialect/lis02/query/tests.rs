@@ -18,6 +18,10 @@ fn asks(record: &str, at: IdAt) -> Option<Question> {
     question(&heard(&[head, record.as_bytes(), b"L|1|N"]), at)
 }
 
+fn question(transmission: &Transmission, at: IdAt) -> Option<Question> {
+    asked(transmission, at).map(|asked| asked.question)
+}
+
 fn specimens(ids: &[&str]) -> Option<Question> {
     Some(Question::Specimens(ids.iter().map(|id| Private::new(*id)).collect()))
 }
@@ -58,6 +62,28 @@ fn a_question_is_taken_back_by_its_status_or_its_end() {
     assert_eq!(question(&own, IdAt::Second), specimens(&["KP-20417", "KP-20418"]));
 }
 
+#[test]
+fn a_question_that_is_broken_off_is_told_and_not_answered() {
+    let mut heard = heard(&[b"H|\\^&|||BENCH-1|||||WICKLINE", b"Q|1|^KP-20417"]);
+    let whole = asked(&heard, IdAt::Second).expect("a question");
+    assert_eq!((whole.sender.as_str(), whole.receiver.as_str()), ("BENCH-1", "WICKLINE"));
+    heard.ending = Ending::Cut("the line was closed".to_owned());
+    let cut = asked(&heard, IdAt::Second).expect("a question");
+    assert_eq!(cut.question, Question::Broken);
+}
+
+#[test]
+fn thousands_of_questions_in_one_message_are_one_that_nobody_answers() {
+    let mut records: Vec<&[u8]> = vec![b"H|\\^&"];
+    records.extend(std::iter::repeat_n(&b"Q|1|^KP-20417<script>"[..], 4_000));
+    records.push(b"L|1|N");
+    let question = question(&heard(&records), IdAt::Second).expect("a question");
+    assert_eq!(
+        question.words(),
+        "asks what cannot be read: it has several questions; one at a time"
+    );
+}
+
 /// Number, checksum and record of each frame.
 fn frames(told: Told<'_>) -> Vec<String> {
     let made = Moment::from_digits("20260314090001").expect("a time");
@@ -65,10 +91,11 @@ fn frames(told: Told<'_>) -> Vec<String> {
     let records = answer(heading, told).expect("an answer");
     let frame = |(number, text): (usize, Vec<u8>)| {
         let number = u8::try_from(number + 1).expect("few");
-        let framed = String::from_utf8(frame(number, &text, true)).expect("ASCII");
+        let framed = [&text[..], b"\r"].concat();
+        let framed = String::from_utf8(frame(number, &framed, true)).expect("ASCII");
         let sum = framed.trim_end().chars().rev().take(2).collect::<Vec<_>>();
         let text = String::from_utf8(text).expect("ASCII");
-        format!("{number} {}{} {}", sum[1], sum[0], text.trim_end())
+        format!("{number} {}{} {text}", sum[1], sum[0])
     };
     records.into_iter().enumerate().map(frame).collect()
 }
@@ -156,7 +183,7 @@ fn orders_of_one_patient_stand_below_one_record() {
 fn what_cannot_be_written_whole_is_not_written() {
     let made = Moment::from_digits("20260314090001").expect("a time");
     let heading = Heading { sender: "WICKLINE", receiver: "BENCH-1", made };
-    for bad in ["KP\r204", "\u{4e00}", &"K".repeat(65)] {
+    for bad in ["KP\r204", "\u{4e00}", "\u{ff}", &"K".repeat(65)] {
         assert_eq!(
             answer(heading, Told::NoSuchOrder(&Private::new(bad), "UADIP")),
             None,
