@@ -71,6 +71,7 @@ mod speed;
 mod status;
 mod steps;
 mod suppose;
+mod taken_back;
 mod technologist;
 mod tidy;
 mod trail;

@@ -107,8 +107,13 @@ pub struct House {
 
 impl House {
     pub async fn new(name: &str, more: &str) -> House {
+        Self::answered(name, more, &["aa"]).await
+    }
+
+    /// Whose receiver gives these answers in turn.
+    pub async fn answered(name: &str, more: &str, answers: &[&str]) -> House {
         let folder = Folder::new(name);
-        let (receiver, port, config) = practice(&folder, &["aa"]).await;
+        let (receiver, port, config) = practice(&folder, answers).await;
         let text = std::fs::read_to_string(&config).expect("a configuration");
         let patient = "patient = \"ordered\"\n";
         std::fs::write(&config, format!("{text}{patient}{SOURCE}{more}")).expect("written");

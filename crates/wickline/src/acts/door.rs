@@ -10,8 +10,8 @@ use wickline_normalize::{Reason, Remedy};
 
 pub use self::words::codes;
 use self::words::{
-    answers_nothing, not_undone, of_control, other_specimen, overtaken, still_held, withdrawn,
-    wrong_message, wrong_state,
+    answers_nothing, kept_by_orders, not_undone, of_control, other_specimen, overtaken, still_held,
+    withdrawn, wrong_message, wrong_state,
 };
 
 use crate::store::StoreError;
@@ -219,7 +219,7 @@ rules! {
     Correct        -> Results:       IsOut Patients NotOvertaken Here Reasoned;
     CorrectAsIn    -> Results:       IsOut Patients NotOvertaken Here Reasoned OneSpecimen;
     Withdraw       -> Withdrawal:    IsOut Patients NotOvertaken Here Reasoned;
-    Rename         -> Anew:          Stuck IsOut Patients NotOvertaken Here Reasoned Twice;
+    Rename         -> Anew:          Stuck IsOut Patients NotOvertaken Here Reasoned Identified Twice;
     Retry          -> Results:       Stuck NotWithdrawn IsOut;
     RetryWithdrawal -> Withdrawal:   Stuck;
     KeepBack       -> Unsaid:        Waits Reasoned;
@@ -382,6 +382,8 @@ pub enum Then {
     TakenBack,
     /// What was told is taken back, and results go anew.
     GoesAnew,
+    /// What was told is taken back; under its other specimen id it is held for what orders say.
+    HeldAnew,
     Filed,
     Repeat,
     Held,
@@ -432,7 +434,7 @@ impl Pass {
     /// Whether receivers may be told that what they have of this report is taken back.
     #[must_use]
     pub fn tells_withdrawal(&self) -> bool {
-        matches!(self.then, Then::TakenBack | Then::GoesAnew)
+        matches!(self.then, Then::TakenBack | Then::GoesAnew | Then::HeldAnew)
     }
 
     /// The move of the report's own state.
@@ -442,7 +444,7 @@ impl Pass {
             Then::Goes | Then::GoesAnew => ReportState::Waiting,
             Then::Filed => ReportState::Filed,
             Then::Repeat => ReportState::Repeat,
-            Then::Held => ReportState::Held,
+            Then::Held | Then::HeldAnew => ReportState::Held,
             Then::Aside | Then::TakenBack => ReportState::SetAside,
             Then::Stays => from,
         };
@@ -478,6 +480,7 @@ pub fn pass(asked: Asked, facts: &Facts<'_>) -> Result<Pass, Refusal> {
         // Control material goes to those alone who ask for it.
         Leads::Results if facts.control && facts.state == Some(ReportState::Filed) => Then::Filed,
         Leads::Results => Then::Goes,
+        Leads::Anew if facts.waits.is_some() => Then::HeldAnew,
         Leads::Anew => Then::GoesAnew,
         Leads::ResultsOrHeld if facts.repeats => Then::Repeat,
         Leads::ResultsOrHeld if rest(asked, facts).next().is_some() => Then::Held,
@@ -545,7 +548,10 @@ fn look(guard: Guard, asked: Asked, facts: &Facts<'_>) -> Result<(), Refusal> {
             // Only a person lets it go in spite of them.
             let released = |reason: &Reason| asked == Asked::Release && asked.answers(*reason);
             let waits = facts.waits.filter(|reason| !released(reason));
-            waits.map(|reason| still_held(asked, n, reason))
+            waits.map(|reason| match facts.state {
+                Some(ReportState::Waiting) => kept_by_orders(n, reason),
+                _ => still_held(asked, n, reason),
+            })
         }
         Guard::OneSpecimen => other_specimen(asked, facts),
         Guard::Sayable => facts.unsayable.map(|why| format!("report {n}: {why}")),

@@ -2,7 +2,7 @@
 //! an id that a person gave, a print that was read again, a hold that was lifted.
 
 use wickline_forward::hl7::FillerNumber;
-use wickline_normalize::orders::{Heard, Key, Meet, Order, Orders, Trace, Wait};
+use wickline_normalize::orders::{Heard, Key, Meet, Order, Orders, Standing, Trace, Wait};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::report::Text;
 use wickline_normalize::{Hold, Private, Reason, Report};
@@ -256,15 +256,32 @@ pub(crate) async fn waits(
     row: &ReportRow,
     specimen: Option<&str>,
 ) -> Result<Option<Reason>, StoreError> {
-    let begins = row.state == ReportState::Held || specimen != row.specimen.as_deref();
-    let bound = !row.orders.is_empty() && specimen == row.specimen.as_deref();
-    if bound || !begins || row.corrects.is_some() || !bench.has_orders() {
-        return Ok(None);
-    }
-    let met = meet(write, bench, &Strip { specimen, ..Strip::of(bench, row) }).await?;
-    let Some(hold) = met.hold() else { return Ok(None) };
+    let same = specimen == row.specimen.as_deref();
+    let begins = row.state == ReportState::Held || !same;
+    let reason = if same && !row.orders.is_empty() {
+        against(write, row).await?
+    } else if begins && row.corrects.is_none() && bench.has_orders() {
+        let met = meet(write, bench, &Strip { specimen, ..Strip::of(bench, row) }).await?;
+        met.hold().map(|hold| hold.reason)
+    } else {
+        None
+    };
+    let Some(reason) = reason else { return Ok(None) };
     let released = hold::released(write, row.n).await?;
-    Ok(Some(hold.reason).filter(|reason| !released.contains(reason)))
+    Ok(Some(reason).filter(|reason| !released.contains(reason)))
+}
+
+/// Why nothing more is said under the orders that a report answers: since then one was taken back, or is disputed.
+async fn against(write: &mut Write, row: &ReportRow) -> Result<Option<Reason>, StoreError> {
+    let answered: Vec<i64> = row.orders.iter().map(|link| link.order).collect();
+    let orders = order::read(write, &answered).await?;
+    Ok(orders.iter().find_map(|kept| match kept.order.standing {
+        Standing::Open | Standing::Answered | Standing::Expired => None,
+        Standing::Disputed => Some(Reason::PatientConflict),
+        Standing::OnHold => Some(Reason::OrderOnHold),
+        Standing::Cancelled | Standing::Replaced => Some(Reason::OrderCancelled),
+        Standing::ClosedElsewhere => Some(Reason::OrderClosed),
+    }))
 }
 
 impl Ledger {

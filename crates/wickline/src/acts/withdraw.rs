@@ -1,17 +1,18 @@
 //! Taking back what went out, and sending it anew under the right specimen id.
 
-use super::door::{self, Asked, Facts, Pass, Post};
+use super::door::{self, Asked, Facts, Pass, Post, Then};
 use super::facts::{Known, refused, whole};
 use super::identify::{Twice, named};
 use super::meeting;
+use super::meeting::Strip;
 use super::telling::{Outcome, Saying, Word};
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
-use crate::store::rows::message;
 use crate::store::rows::report::{self, Aside, ReportRow};
+use crate::store::rows::{hold, message};
 use crate::store::state::ReportState;
 use crate::store::trail::{Act, Actor, record};
 
@@ -100,6 +101,7 @@ impl Ledger {
             }
             Some(specimen) => self.anew(write, bench, &mut open, &pass, specimen).await?,
         };
+        let held = pass.then() == Then::HeldAnew;
         let act = Act {
             verb: "withdraw",
             object: format!("report {n}"),
@@ -107,6 +109,7 @@ impl Ledger {
             was: Some(was),
             became: Some(match specimen {
                 None => "withdrawn, set-aside".into(),
+                Some(id) if held => format!("withdrawn, held under {}", named(Some(id.text()))),
                 Some(id) => format!(
                     "withdrawn, sent anew under {} and another OBR-3",
                     named(Some(id.text()))
@@ -134,10 +137,30 @@ impl Ledger {
         report::corrections_follow(write, open, &old).await?;
         meeting::unbind(write, bench, open.root()).await?;
         open.orders.clear();
+        if pass.then() == Then::HeldAnew {
+            return self.held_anew(write, bench, open, pass).await;
+        }
         open.orders = meeting::bound(write, bench, open).await?;
         let word = Word::by(pass, open, Saying::Results, None)?;
         let anew = self.tell(write, bench, &word).await?;
         report::set_unsent(write, open.n, anew.is_empty()).await?;
         Ok(anew)
+    }
+
+    /// What its other specimen was ordered for, or that it was not, keeps it: it goes as any held report goes.
+    async fn held_anew(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        open: &ReportRow,
+        pass: &Pass,
+    ) -> Result<Vec<Outcome>, StoreError> {
+        let met = meeting::meet(write, bench, &Strip::of(bench, open)).await?;
+        if let Some(hold) = met.hold() {
+            hold::add(write, open.n, hold.clone()).await?;
+        }
+        report::moved(write, open.n, pass.arrow()?, None, None).await?;
+        report::set_unsent(write, open.n, false).await?;
+        Ok(Vec::new())
     }
 }

@@ -115,6 +115,16 @@ pub(super) fn of_control(asked: Asked, facts: &Facts<'_>) -> String {
     }
 }
 
+/// What is out, or on its way: its orders say otherwise since.
+pub(super) fn kept_by_orders(n: i64, reason: Reason) -> String {
+    let listed = if reason == Reason::PatientConflict { "disputed" } else { "cancelled" };
+    format!(
+        "the orders of report {n} keep it back (`{}`): `wickline orders --standing {listed}` lists them, and \
+         `wickline report withdraw {n}` takes back what is out",
+        reason.code()
+    )
+}
+
 pub(super) fn still_held(asked: Asked, n: i64, reason: Reason) -> String {
     let remedy = match reason.remedy() {
         Remedy::Identify => format!("`wickline held identify {n}` asks whose it is"),
