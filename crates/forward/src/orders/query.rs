@@ -17,6 +17,8 @@ pub struct Asker<'a> {
     pub processing: &'a str,
     /// MSH-12: 2.5 at least.
     pub version: Version,
+    /// It says in MSH-21 that it is a question of that profile.
+    pub law: bool,
 }
 
 const PARTIES: [&str; 4] = ["MSH-3.1", "MSH-4.1", "MSH-5.1", "MSH-6.1"];
@@ -50,7 +52,9 @@ pub fn query(
     w.fixed(3, "NE");
     w.fixed(1, "AL");
     let at = w.position();
-    w.fixed(5, "LAB-27^IHE");
+    if asker.law {
+        w.fixed(5, "LAB-27^IHE");
+    }
     w.segment("QPD");
     w.fixed(1, "WOS^Work Order Step^IHELAW");
     w.fixed(1, id);

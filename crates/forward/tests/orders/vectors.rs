@@ -194,10 +194,13 @@ fn message_19_of_2_4_has_its_specimen_in_sac_and_times_in_the_sites_zone() {
 fn message_20_is_our_question() {
     let made = Moment::from_digits("20260314092000+0000").expect("a time");
     let parties = ["WICKLINE", "KESTRELPOINT", "LIS", "KESTREL"];
-    let asker = Asker { parties, processing: "P", version: Version::V251 };
+    let asker = Asker { parties, processing: "P", version: Version::V251, law: true };
     let id = ("WK-00001209", made);
     let asked = query(asker, &Private::new("KP-20425"), id).expect("a question");
     assert_eq!(asked, kept("20-qbp-q11-wos-251"));
+    let plain = query(Asker { law: false, ..asker }, &Private::new("KP-20425"), id);
+    let without = String::from_utf8(asked).expect("text").replace("|||||LAB-27^IHE\r", "\r");
+    assert_eq!(plain.expect("a question"), without.as_bytes());
     let old = Asker { version: Version::V24, ..asker };
     assert!(query(old, &Private::new("KP-20425"), id).is_err());
     for bad in ["", "KP\r20425", "\"\""] {

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeSet;
 
-use wickline_forward::hl7::Version;
-use wickline_forward::orders::{Asker, query};
+use wickline_forward::hl7::{Layout, Version};
+use wickline_forward::orders::{Asker, Profile, query};
 use wickline_normalize::Private;
 
 use super::ordering::unanswerable;
@@ -43,7 +43,7 @@ impl Ledger {
     pub async fn questions(
         &self,
         bench: &Bench,
-        source: &Source,
+        (source, layout): (&Source, &Layout),
         specimens: BTreeSet<Private>,
     ) -> Result<Vec<Question>, StoreError> {
         let name = &source.site.name;
@@ -54,7 +54,7 @@ impl Ledger {
         let mut questions = Vec::with_capacity(specimens.len());
         for (n, specimen) in (first..).zip(specimens) {
             let control_id = era.control_id(n);
-            match query(source.asker(), &specimen, (&control_id, made)) {
+            match query(source.asker(layout), &specimen, (&control_id, made)) {
                 Ok(bytes) => questions.push(Question { specimen, control_id, bytes }),
                 // It bears what no message can say: it stays with the person who has it before them.
                 Err(fault) => {
@@ -89,14 +89,20 @@ impl Ledger {
 }
 
 impl Source {
-    /// Who asks whom: the parties of its messages, the other way round.
-    fn asker(&self) -> Asker<'_> {
-        let [theirs, theirs_at, ours, ours_at] = &self.site.parties;
+    /// Who asks whom: as the receiver's results say it, for it is the receiver that is asked.
+    fn asker<'a>(&'a self, layout: &'a Layout) -> Asker<'a> {
+        let parties = [
+            &layout.sending_application,
+            &layout.sending_facility,
+            &layout.receiving_application,
+            &layout.receiving_facility,
+        ];
         let version = self.site.versions.iter().copied().max().unwrap_or(Version::V251);
         Asker {
-            parties: [ours, ours_at, theirs, theirs_at].map(|party| party.as_deref().unwrap_or("")),
+            parties: parties.map(|party| party.name.as_str()),
             processing: &self.site.processing,
             version,
+            law: self.site.profile == Profile::Law,
         }
     }
 }

@@ -7,6 +7,7 @@ use std::time::Duration;
 use tokio::sync::watch;
 use tracing::warn;
 use wickline_forward::deliver::{Courier, Limits, Outcome};
+use wickline_forward::hl7::Message;
 use wickline_forward::schedule::Backoff;
 use wickline_forward::verdict::Verdict;
 
@@ -89,12 +90,15 @@ impl Asking {
         if let Err(why) = courier.reach().await {
             return Ok(Some(why));
         }
-        let questions = self.ledger.questions(&self.bench, &self.source, due);
+        let questions =
+            self.ledger.questions(&self.bench, (&self.source, &self.target.layout), due);
         for (key, question) in (0..).zip(self.ledger.within(questions).await?) {
             courier.offer(key, &question.control_id, question.bytes);
             let outcome = courier.next().await.into_iter().find(|(own, _)| *own == key);
             let said = match outcome.map(|(_, outcome)| outcome) {
-                Some(Outcome::Settled { verdict: Verdict::Accepted, .. }) => Said::Heard,
+                Some(Outcome::Settled { verdict: Verdict::Accepted, answer }) => {
+                    heard(&answer, question.specimen.expose())
+                }
                 Some(Outcome::Settled {
                     verdict: Verdict::RefusedError { detail } | Verdict::RefusedReject { detail },
                     ..
@@ -115,5 +119,41 @@ impl Asking {
             self.tell(said.code(), None);
         }
         Ok(None)
+    }
+}
+
+/// What an answer that was no refusal says of a question: QAK-2 by table 0208 (HL7 v2.5.1 chapter 5). A plain
+/// acknowledgment says that it was heard; one about another specimen answers nothing of ours.
+fn heard(answer: &[u8], specimen: &str) -> Said {
+    let Ok(message) = Message::read(answer) else { return Said::Refused };
+    let about = message.component("QPD", 1, 3, 1);
+    if !about.is_empty() && about != specimen {
+        return Said::Refused;
+    }
+    match message.component("QAK", 1, 2, 1).as_str() {
+        "NF" => Said::NoWork,
+        "AE" | "AR" => Said::Refused,
+        _ => Said::Heard,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::heard;
+    use crate::store::rows::question::Said;
+
+    #[test]
+    fn an_answer_says_what_its_query_status_says() {
+        let answer =
+            |more: &str| format!("MSH|^~\\&|LIS||||1||RSP^K11|1|P|2.5.1\rMSA|AA|Q1\r{more}");
+        for (more, said) in [
+            ("", Said::Heard),
+            ("QAK|Q1|OK\rQPD|WOS|Q1|KP-20425\r", Said::Heard),
+            ("QAK|Q1|NF\rQPD|WOS|Q1|KP-20425\r", Said::NoWork),
+            ("QAK|Q1|AE\rQPD|WOS|Q1|KP-20425\r", Said::Refused),
+            ("QAK|Q1|OK\rQPD|WOS|Q1|KP-99999\r", Said::Refused),
+        ] {
+            assert_eq!(heard(answer(more).as_bytes(), "KP-20425"), said, "{more}");
+        }
     }
 }
