@@ -179,3 +179,49 @@ fn what_root_may_not_write_stands_in_the_guide_as_it_is_said() {
     }
     assert_eq!(std::fs::read_to_string(&file).ok().as_deref(), Some("theirs"));
 }
+
+/// Whoever lays a configuration where root works does not choose what root runs; and a folder that is closed to the
+/// service hides the system's configuration from nobody.
+#[test]
+fn a_configuration_that_lies_there_is_taken_from_its_owner_alone() {
+    use std::os::unix::process::CommandExt;
+    if !is_root() {
+        return;
+    }
+    let folder = Folder::new("laid-there");
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");
+    let config = folder.write("wickline.toml", &text);
+    mode(&folder.0, 0o755);
+    give(&config);
+    let asks = |as_user: bool| {
+        let mut command = std::process::Command::new(crate::kit::binary());
+        command.current_dir(&folder.0).args(["check", "--offline"]).env_remove("WICKLINE_CONFIG");
+        if as_user {
+            command.uid(UID).gid(UID);
+        }
+        let done = command.output().expect("it can be run");
+        let said = [done.stdout, done.stderr].concat();
+        (done.status.code(), String::from_utf8_lossy(&said).into_owned())
+    };
+    let (code, said) = asks(false);
+    assert_eq!(code, Some(2), "{said}");
+    assert!(said.contains("belongs to user 65534") && said.contains("--config"), "{said}");
+    let (_, said) = asks(true);
+    assert!(!said.contains("belongs to user"), "its own: {said}");
+    // As root's folder is to the service.
+    mode(&folder.0, 0o700);
+    chown(&folder.0, Some(0), Some(0)).expect("root may");
+    let closed = run_closed(&folder.0);
+    assert!(!closed.contains("Permission denied"), "{closed}");
+}
+
+/// What the program says to a user in a folder that is closed to them.
+fn run_closed(folder: &Path) -> String {
+    let words = format!(
+        "cd {} && exec setpriv --reuid {UID} --regid {UID} --clear-groups {} check --offline",
+        folder.display(),
+        crate::kit::binary()
+    );
+    let done = std::process::Command::new("sh").args(["-c", &words]).output().expect("a shell");
+    String::from_utf8_lossy(&[done.stdout, done.stderr].concat()).into_owned()
+}

@@ -87,8 +87,13 @@ impl Memory {
         std::fs::rename(new, path)
     }
 
-    /// Takes note of a look. Where the ledger could not be asked, what it did not speak of stays as it was.
-    pub fn look(&mut self, alarm: &Alarm, now: &Now, at: i64) {
+    /// Takes note of a look. Where the ledger could not be asked, what it did not speak of stays as it was. `fresh`: the
+    /// daemon has just started and knows little yet; what was told before is not over because nobody has looked.
+    pub fn look(&mut self, alarm: &Alarm, now: &Now, at: i64, fresh: bool) {
+        // What is not asked for any more is not over either.
+        let asked =
+            |item: &Item| About::ALL.iter().any(|a| a.text() == item.about && alarm.is_about(*a));
+        self.told.retain(|_, item| asked(item));
         let own = |f: &Finding| f.about == About::Alarm && f.which == alarm.id;
         let all = now.findings.iter().filter(|f| alarm.is_about(f.about) && !own(f));
         let mut wrong = Items::new();
@@ -109,6 +114,11 @@ impl Memory {
             // After a start nobody knows of anything but what was told.
             let told = self.told.clone().into_iter();
             wrong.extend(told.chain(before).filter(unknown));
+        }
+        if fresh {
+            let told = self.told.iter().filter(|(key, _)| !wrong.contains_key(*key));
+            let unseen: Vec<_> = told.map(|(key, item)| (key.clone(), item.clone())).collect();
+            wrong.extend(unseen);
         }
         self.wrong = wrong;
     }

@@ -47,7 +47,7 @@ fn at(
     minute: i64,
     quiet: bool,
 ) -> (usize, usize, usize) {
-    memory.look(alarm, now, minute * MINUTE);
+    memory.look(alarm, now, minute * MINUTE, false);
     let due = memory.due(alarm, minute * MINUTE, quiet);
     let found = counts(&due);
     memory.told(due, minute * MINUTE);
@@ -81,7 +81,7 @@ fn it_is_told_once_when_it_lasts_again_after_hours_and_once_when_it_is_over() {
 fn what_was_not_delivered_is_due_as_long_as_it_is_so() {
     let (alarm, mut memory) = (alarm(0, 0), Memory::default());
     for (minute, wrong, wanted) in [(0, true, 1), (1, true, 1), (2, false, 0)] {
-        memory.look(&alarm, &lis(wrong, false), minute * MINUTE);
+        memory.look(&alarm, &lis(wrong, false), minute * MINUTE, false);
         let due = memory.due(&alarm, minute * MINUTE, false);
         assert_eq!(counts(&due), (wanted, 0, 0), "{minute}");
     }
@@ -142,6 +142,15 @@ fn a_start_tells_nothing_twice_and_what_ended_meanwhile() {
     let mut memory = Memory::read(&path);
     assert_eq!(at(&mut memory, &alarm, &lis(true, false), 1, false), (0, 0, 0));
     assert_eq!(at(&mut memory, &alarm, &lis(false, false), 2, false), (0, 0, 1));
+    // A daemon that has just started sees nothing wrong yet: that is no end.
+    let mut memory = Memory::read(&path);
+    memory.look(&alarm, &lis(false, false), 2 * MINUTE, true);
+    assert!(memory.due(&alarm, 2 * MINUTE, false).is_empty());
+    assert_eq!(at(&mut memory, &alarm, &lis(false, false), 3, false), (0, 0, 1));
+    // Nor is it one that nobody wants to know of it any more.
+    let (mut lines, mut memory) = (alarm.clone(), Memory::read(&path));
+    lines.about = vec![About::Line];
+    assert_eq!(at(&mut memory, &lines, &lis(false, false), 2, false), (0, 0, 0));
     std::fs::write(&path, "{").expect("written");
     let mut memory = Memory::read(&path);
     assert_eq!(at(&mut memory, &alarm, &lis(true, false), 3, false), (1, 0, 0));

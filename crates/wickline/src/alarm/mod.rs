@@ -9,8 +9,8 @@ pub mod sending;
 mod words;
 
 use std::path::PathBuf;
-use std::sync::Arc;
-use std::time::Duration;
+use std::sync::{Arc, OnceLock};
+use std::time::{Duration, Instant};
 
 use tokio::sync::watch;
 use tracing::{info, warn};
@@ -26,6 +26,8 @@ use crate::store::rows::daemon_state::Kind;
 
 /// Between two looks, where nothing happens.
 const EVERY: Duration = Duration::from_secs(15);
+/// How long after its start a daemon may not know yet what is wrong: a line waits for its device, a receiver for its turn.
+const FRESH: Duration = Duration::from_secs(60);
 /// From what happens to the look at it: until the ledger knows, too.
 const SETTLED: Duration = Duration::from_secs(2);
 /// Between two tries to tell: at first, and at most.
@@ -42,6 +44,7 @@ pub async fn tried(alarm: &Alarm, bench: &Bench) -> Result<(), String> {
 /// What tells, as long as this bench is used.
 #[must_use]
 pub fn tasks(sight: &Sight) -> Vec<Task> {
+    begun();
     let bench = sight.bench.borrow().clone();
     if bench.alarms.is_empty() {
         return Vec::new();
@@ -64,6 +67,12 @@ pub fn tasks(sight: &Sight) -> Vec<Task> {
         tasks.push(sight.until(teller.run()));
     }
     tasks
+}
+
+/// When this process began to tell: a reload begins nothing.
+fn begun() -> Instant {
+    static BEGUN: OnceLock<Instant> = OnceLock::new();
+    *BEGUN.get_or_init(Instant::now)
 }
 
 /// Looks now and then, and when something has happened.
@@ -110,7 +119,7 @@ impl Teller {
         while self.looks.changed().await.is_ok() {
             let Some(now) = self.looks.borrow_and_update().clone() else { continue };
             let at = clock::now_us();
-            memory.look(&self.alarm, &now, at);
+            memory.look(&self.alarm, &now, at, begun().elapsed() < FRESH);
             let quiet = self.alarm.quiet.is_some_and(|hours| hours.holds(&self.bench.clock, at));
             let due = memory.due(&self.alarm, at, quiet);
             if due.is_empty() && !self.failed {

@@ -6,6 +6,7 @@ pub mod keys;
 pub mod reader;
 
 use std::collections::BTreeMap;
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -290,8 +291,20 @@ pub fn find(given: Option<&Path>) -> Result<PathBuf, String> {
         return Ok(path.into());
     }
     let known = ["./wickline.toml", "/etc/wickline/wickline.toml"];
-    // What may not be looked at is there as far as anybody knows: reading it says why not.
-    let there = |path: &PathBuf| path.try_exists().unwrap_or(true);
+    let here = Path::new(known[0]);
+    // Whoever lays a file where root works must not choose what root runs.
+    if let (true, Ok(about)) = (rustix::process::geteuid().is_root(), here.metadata())
+        && about.uid() != 0
+    {
+        return Err(format!(
+            "{} belongs to user {}: root takes another's configuration only by its name, with --config",
+            known[0],
+            about.uid()
+        ));
+    }
+    // What may not be looked at is there as far as anybody knows: reading it says why not. Of a folder that is
+    // closed to this user nobody knows anything.
+    let there = |path: &PathBuf| path.try_exists().unwrap_or(path != here);
     known.iter().map(PathBuf::from).find(there).ok_or_else(|| {
         format!(
             "no configuration found: looked for --config, $WICKLINE_CONFIG, {}. \
