@@ -405,7 +405,7 @@ pub async fn reports_of(write: &mut Write, order: i64) -> Result<Vec<i64>, Store
 pub async fn messages_of(write: &mut Write, order: i64) -> Result<Vec<Vec<u8>>, StoreError> {
     let query = sqlx::query(
         "SELECT b.body FROM report_order o JOIN report r ON r.n = o.report OR r.corrects = o.report \
-         JOIN message m ON m.report = r.n JOIN message_body b ON b.n = m.n WHERE o.lab_order = $1 ORDER BY m.n",
+         JOIN message m ON m.report = r.n JOIN message_body b ON b.n = m.n WHERE o.lab_order = $1",
     )
     .bind(order);
     let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
