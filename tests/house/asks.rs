@@ -23,7 +23,7 @@ const NAK: u8 = 21;
 const ANSWERS: &str = "name = \"asks\"\nrecords = \"lis02\"\n\n[query]\nanswer = true\n";
 
 /// An analyzer's end of a line.
-struct Analyzer {
+pub struct Analyzer {
     port: SimPort,
     heard: Vec<u8>,
     /// All that was ever heard.
@@ -31,7 +31,7 @@ struct Analyzer {
 }
 
 impl Analyzer {
-    fn on(port: SimPort) -> Self {
+    pub fn on(port: SimPort) -> Self {
         Self { port, heard: Vec::new(), all: Vec::new() }
     }
 
@@ -59,7 +59,7 @@ impl Analyzer {
     }
 
     /// One session, each frame with its yes.
-    async fn says(&mut self, frames: &[Vec<u8>]) {
+    pub async fn says(&mut self, frames: &[Vec<u8>]) {
         self.write(&[ENQ]).await;
         assert_eq!(self.hear().await, ACK);
         self.goes_on(frames).await;
@@ -104,7 +104,7 @@ impl Analyzer {
 }
 
 /// Frames by the letter of the standard.
-fn frames(records: &[String]) -> Vec<Vec<u8>> {
+pub fn frames(records: &[String]) -> Vec<Vec<u8>> {
     let frame = |(n, record): (usize, &String)| {
         let text = format!("{}{record}\r\x03", (n + 1) % 8);
         let sum = text.bytes().fold(0_u8, u8::wrapping_add);
@@ -122,7 +122,7 @@ fn question(ids: &str) -> Vec<Vec<u8>> {
 }
 
 /// A strip of this specimen, as the analyzer sends it.
-fn strip(number: usize, of: &str) -> Vec<Vec<u8>> {
+pub fn strip(number: usize, of: &str) -> Vec<Vec<u8>> {
     let mut script = Script::plain(1, 5, &pads());
     script.run[0].number = number.to_string();
     script.run[0].specimen = of.to_owned();

@@ -2,6 +2,7 @@
 
 mod again;
 mod alarms;
+mod answered;
 mod asking;
 mod asks;
 mod backup;

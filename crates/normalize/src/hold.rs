@@ -126,6 +126,8 @@ reasons! {
     PadsUnexpected "pads-unexpected" Reread,
     /// Two patients could be meant: a person settles whose order is right.
     PatientConflict "patient-conflict" Settle,
+    /// The analyzer names another patient than the order of its specimen: it goes without that order, or not at all.
+    PatientNamed "patient-named" Release,
     /// Another result stands for its specimen on the same day, and the laboratory wants a person to look.
     SecondResult "second-result" Release,
     /// The sender is not the one that is configured (LIS02 H-5).
@@ -170,6 +172,7 @@ impl Reason {
                 | R::OrderMismatch
                 | R::OrderOnHold
                 | R::PatientConflict
+                | R::PatientNamed
                 | R::SpecimenUnknown
         )
     }

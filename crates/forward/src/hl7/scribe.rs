@@ -220,15 +220,17 @@ impl Scribe<'_> {
         Ok(())
     }
 
-    /// TQ1 from 2.5 on: an order's priority goes back in messages by specimen, not at all in the analyzer profile.
+    /// TQ1 from 2.5 on, not at all in the analyzer profile. Under an order's own number a routine one is left out of
+    /// ORU^R01: table 0485 takes what is not said for routine.
     fn timing(&self, w: &mut Writer, group: &Group<'_>) -> Result<(), EncodeFault> {
         let layout = self.layout;
+        let priority = self.priority(group);
         let by_order = group.order.is_some() && layout.structure == Structure::Oru;
+        let unsaid = by_order && priority.text() == "R";
         let none = !layout.version.has_spm() || self.out.control.is_some();
-        if none || by_order || layout.is_of_analyzers() {
+        if none || unsaid || layout.is_of_analyzers() {
             return Ok(());
         }
-        let priority = self.priority(group);
         w.segment("TQ1");
         w.fixed(1, "1");
         w.fields(8);

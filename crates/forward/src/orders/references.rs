@@ -12,7 +12,7 @@ use wickline_normalize::Private;
 use super::given::Given;
 use super::read::{Line, OrderMessage, Patient, Specimen};
 use super::site::{Site, SpecimenFrom};
-use crate::hl7::Version;
+use crate::hl7::{Message, Version};
 
 /// What goes back of one order. `{:?}` shows lengths alone.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -180,6 +180,17 @@ impl References {
     #[must_use]
     pub fn has_visit(&self) -> bool {
         [&self.visit_class, &self.visit_location, &self.visit_number].iter().any(|v| v.is_said())
+    }
+
+    /// Whether a message that we made names this order: its number in an OBR-2. None: that cannot be said.
+    #[must_use]
+    pub fn named_in(&self, made: &[u8]) -> Option<bool> {
+        let message = Message::read(made).ok().filter(|_| self.placer.is_said())?;
+        let is_ours = |nth| {
+            let placer = message.field("OBR", nth, 2);
+            placer.is_some_and(|field| Given::of(&message, field) == self.placer)
+        };
+        Some((1..=message.count("OBR")).any(is_ours))
     }
 
     /// A field of PID.

@@ -489,3 +489,14 @@ proptest! {
         prop_assert_eq!(sent.count("OBX"), 2);
     }
 }
+
+/// HL7 v2.5.1 chapter 7 has TQ1 behind the OBR of ORU^R01; by table 0485 what is not said is routine, as in 27.
+#[test]
+fn an_urgent_order_is_answered_as_urgent() {
+    let order = changed("01-oml-o21-new-251", "R^Routine^HL70485", "S^Stat^HL70485");
+    let message = Report::answering(of(&order, 0)).written(&layout(Version::V251, |_| {}));
+    assert_eq!(message.field("TQ1", 1, 9), Some("S^Stat^HL70485"));
+    let names: Vec<&str> = message.names().collect();
+    let at = |name| names.iter().position(|own| *own == name);
+    assert!(at("OBR") < at("TQ1") && at("TQ1") < at("OBX"), "{names:?}");
+}

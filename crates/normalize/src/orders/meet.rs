@@ -52,6 +52,8 @@ pub enum Wait {
     OrderMismatch,
     /// Two patients could be meant.
     PatientConflict,
+    /// The analyzer names another patient than its order.
+    PatientNamed,
     /// The specimen was collected after the strip was read: another cup.
     OrderAfterTest,
 }
@@ -69,6 +71,7 @@ impl Wait {
             Wait::OrderAmbiguous => Reason::OrderAmbiguous,
             Wait::OrderMismatch => Reason::OrderMismatch,
             Wait::PatientConflict => Reason::PatientConflict,
+            Wait::PatientNamed => Reason::PatientNamed,
             Wait::OrderAfterTest => Reason::OrderAfterTest,
         }
     }
@@ -89,8 +92,9 @@ impl Wait {
                 "order and strip do not fit: pads that nobody ordered, ordered pads that it does not have, or a \
                  specimen that was collected long before"
             }
-            Wait::PatientConflict => {
-                "this specimen id is claimed for two patients, or the analyzer names another one"
+            Wait::PatientConflict => "this specimen id is claimed for two patients",
+            Wait::PatientNamed => {
+                "the analyzer names another patient than the order of this specimen"
             }
             Wait::OrderAfterTest => {
                 "by its order the specimen was collected after this strip was read"
@@ -133,8 +137,11 @@ impl Orders {
             .filter(|order| order.standing != Standing::Replaced)
             .collect();
         let find = |standing| of_specimen.iter().copied().find(|o| o.standing == standing);
-        if self.is_doubtful(&of_specimen, heard.patient) {
+        if self.is_doubtful(&of_specimen) {
             return Meet::Waits(Wait::PatientConflict);
+        }
+        if heard.patient.is_some_and(|named| names_another(&of_specimen, named)) {
+            return Meet::Waits(Wait::PatientNamed);
         }
         let open: Vec<&Order> =
             of_specimen.iter().copied().filter(|o| o.standing == Standing::Open).collect();
@@ -184,20 +191,26 @@ impl Orders {
         }
     }
 
-    /// Two patients, a dispute, control material under a patient's specimen id, or an analyzer that names another.
-    fn is_doubtful(&self, orders: &[&Order], named: Option<&Private>) -> bool {
+    /// Two patients, a dispute, or control material under a patient's specimen id.
+    fn is_doubtful(&self, orders: &[&Order]) -> bool {
         let Some(first) = orders.first() else { return false };
         orders.iter().any(|order| {
             let others = match (order.patient(), first.patient()) {
                 (Some(own), Some(first)) => !self.same_patient(&own.id, &first.id),
                 _ => true,
             };
-            let other_named = named.filter(|named| !named.is_empty()).is_some_and(|named| {
-                order.patient().is_some_and(|own| own.number != *named && own.id != *named)
-            });
-            order.standing == Standing::Disputed || others || other_named
+            order.standing == Standing::Disputed || others
         })
     }
+}
+
+/// Whether the patient whom the analyzer names is none of theirs. Nobody disputes the orders then: the strip may go
+/// without them, by a person's reason, never with them.
+fn names_another(orders: &[&Order], named: &Private) -> bool {
+    let is_other = |order: &&Order| {
+        order.patient().is_some_and(|own| own.number != *named && own.id != *named)
+    };
+    !named.is_empty() && orders.iter().any(is_other)
 }
 
 /// What each open order gets of the strip.

@@ -336,7 +336,7 @@ fn unsendable(
 ) -> Option<Hold> {
     let era = Era::measure();
     let (filler, id) = (era.filler(i64::MAX), era.control_id(i64::MAX));
-    let orders = met.measured(&filler);
+    let orders = met.measured(&era);
     let subject = subject(analyzer, heard, decided, &filler, &orders);
     let now = clock::now_us();
     let mut targets = bench.targets_of(&analyzer.id, Role::Patient);

@@ -84,10 +84,12 @@ impl Share {
 }
 
 impl Met {
-    /// Its orders as they would stand in a message, to measure with whether it can be built.
-    pub fn measured(&self, filler: &str) -> Vec<Link> {
+    /// Its orders as they would stand in a message, to measure with whether it can be built: each under a number of its
+    /// own, as `bind` gives them.
+    pub fn measured(&self, era: &Era) -> Vec<Link> {
+        let numbers = (0..=i64::MAX).rev().map(|n| era.filler(n));
         match self {
-            Met::Goes(shares) => shares.iter().map(|share| share.link(filler.to_owned())).collect(),
+            Met::Goes(shares) => shares.iter().zip(numbers).map(|(one, n)| one.link(n)).collect(),
             Met::Nothing | Met::Waits(_) => Vec::new(),
         }
     }

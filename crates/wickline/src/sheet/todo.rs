@@ -19,6 +19,13 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
              sends it in spite of them, {aside} does not"
         );
     }
+    if reason == Reason::PatientNamed {
+        return format!(
+            "compare the label of the cup with its order (`wickline orders`) and with what the analyzer was told: a new \
+             strip under the right id goes by itself. `wickline held release {id}` sends this one without the order \
+             and its patient, {aside} does not"
+        );
+    }
     if reason.is_of_orders() && reason.remedy() == Remedy::Release {
         return format!(
             "`wickline orders` tells what is known of its specimen: it goes by itself once an order fits. \

@@ -122,7 +122,7 @@ fn row_34_an_analyzer_that_names_another_patient_holds() {
         let strip = Heard { patient: Some(&named), ..heard(&specimen, &pads) };
         let met = desk.orders.meet(&strip, &desk.rules, NOW);
         assert_eq!(matches!(met, Meet::Goes { .. }), goes, "{met:?}");
-        assert!(goes || met == Meet::Waits(Wait::PatientConflict));
+        assert!(goes || met == Meet::Waits(Wait::PatientNamed));
     }
 }
 

@@ -5,6 +5,8 @@ use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 
 use wickline_forward::deliver::Address as ReceiverAddress;
+use wickline_forward::hl7::OrderedPatient;
+use wickline_normalize::Role;
 
 use super::super::Loaded;
 use super::{Bench, Builder};
@@ -93,6 +95,7 @@ impl Bench {
                 caution(format!("receiver {}", target.id), text)
             }));
         }
+        found.extend(self.sources.iter().filter_map(|source| self.answers(&source.site.name)));
         found.extend(self.analyzers.iter().filter_map(|a| a.tee.as_ref()?.caution(&a.id)));
         found.extend(self.alarms.iter().filter_map(|alarm| alarm.caution()));
         found.extend(self.files_open_to_all(loaded));
@@ -105,6 +108,30 @@ impl Bench {
         }
         found.extend(std::env::vars_os().filter_map(|(name, _)| unknown(name.to_str()?)));
         found
+    }
+
+    /// What a source does not get back with the results of its orders, which are answered all the same.
+    fn answers(&self, source: &str) -> Option<Caution> {
+        let mut theirs = self
+            .targets
+            .iter()
+            .filter(|target| target.takes(Role::Patient) && target.gets_orders_of(source));
+        let Some(first) = theirs.clone().next() else {
+            let text = format!(
+                "no receiver of patients' results gets the orders of this source: results go out without their \
+                 numbers, tests and patients, and its orders count as answered all the same. Give it the id of the \
+                 receiver that sends these orders, or name it there: orders_for = [\"{source}\"]"
+            );
+            return Some(caution(format!("source {source}"), text));
+        };
+        theirs.all(|target| target.layout.ordered_patient == OrderedPatient::Never).then(|| {
+            let text = format!(
+                "results go back with its orders' numbers and tests, and without their patients: patient = \"ordered\" \
+                 under receiver {} sends them back, \"ordered-short\" what identifies them alone",
+                first.id
+            );
+            caution(format!("source {source}"), text)
+        })
     }
 
     /// What other machines can reach, and what they can do there.

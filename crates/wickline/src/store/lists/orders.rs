@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use wickline_forward::orders::References;
 use wickline_normalize::orders::{Standing, Trace};
 
 use crate::store::StoreError;
@@ -33,6 +34,8 @@ pub enum AskedOrders {
 pub struct OrderView {
     pub kept: Kept,
     pub reports: Vec<i64>,
+    /// No message that was made of them names the order: they went before it came, or to others.
+    pub unnamed: bool,
 }
 
 impl OrderView {
@@ -42,6 +45,8 @@ impl OrderView {
         match self.kept.order.trace {
             Trace::None => "no strip yet",
             Trace::Held => "strip heard, held",
+            Trace::Waiting | Trace::Tried if self.unnamed => "on its way without its number",
+            Trace::Partly | Trace::Sent if self.unnamed => "sent without its number",
             Trace::Waiting => "on its way",
             Trace::Tried => "tried, not answered",
             Trace::Partly => "sent, not final",
@@ -58,7 +63,8 @@ impl Ledger {
         let numbers = numbers(&mut moment, asked).await?;
         for kept in order::read(&mut moment, &numbers).await? {
             let reports = order::reports_of(&mut moment, kept.n).await?;
-            found.push(OrderView { kept, reports });
+            let unnamed = unnamed(&mut moment, &kept).await?;
+            found.push(OrderView { kept, reports, unnamed });
         }
         moment.commit().await?;
         Ok(found)
@@ -92,6 +98,17 @@ impl Ledger {
         };
         rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
     }
+}
+
+/// Whether what was made of an order's results is known, and names it nowhere. What was told is read from the messages:
+/// they alone know.
+async fn unnamed(write: &mut Write, kept: &Kept) -> Result<bool, StoreError> {
+    let back = kept.wants_back.as_deref().filter(|_| kept.order.trace.is_out());
+    let Some(back) = back.and_then(|text| serde_json::from_str::<References>(text).ok()) else {
+        return Ok(false);
+    };
+    let made = order::messages_of(write, kept.n).await?;
+    Ok(!made.is_empty() && made.iter().all(|body| back.named_in(body) == Some(false)))
 }
 
 async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, StoreError> {

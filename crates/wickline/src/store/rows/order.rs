@@ -401,6 +401,17 @@ pub async fn reports_of(write: &mut Write, order: i64) -> Result<Vec<i64>, Store
     firsts::<i64, BTreeSet<i64>>(write, query).await.map(|found| found.into_iter().collect())
 }
 
+/// What was made of the reports that answer an order, and is kept.
+pub async fn messages_of(write: &mut Write, order: i64) -> Result<Vec<Vec<u8>>, StoreError> {
+    let query = sqlx::query(
+        "SELECT b.body FROM report_order o JOIN report r ON r.n = o.report OR r.corrects = o.report \
+         JOIN message m ON m.report = r.n JOIN message_body b ON b.n = m.n WHERE o.lab_order = $1",
+    )
+    .bind(order);
+    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+    rows.iter().map(|row| row.try_get(0)).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
+}
+
 /// Held reports that bear a specimen id.
 pub async fn held_of(write: &mut Write, specimen: &str) -> Result<Vec<i64>, StoreError> {
     let query = sqlx::query("SELECT n FROM report WHERE state = 'held' AND specimen = $1")
