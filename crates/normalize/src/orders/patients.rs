@@ -32,7 +32,8 @@ impl Person {
     }
 
     /// It says who it is beyond its id. What a closed order does not say any more was forgotten.
-    fn is_described(&self) -> bool {
+    #[must_use]
+    pub fn is_described(&self) -> bool {
         [&self.name, &self.born, &self.sex].into_iter().any(|said| !said.is_empty())
     }
 

@@ -356,6 +356,9 @@ impl Desk<'_> {
                         }
                     }
                 }
+                // What was tried stays as it is: the new words are for what is built later.
+                Deed::Person(key)
+                    if orders.get(key).is_some_and(|order| order.trace.is_past_recall()) => {}
                 Deed::Person(key) => {
                     for n in self.reports_of(key).await? {
                         self.ledger.told_anew(self.write, self.bench, n).await?;

@@ -22,7 +22,8 @@ use crate::store::ledger::Ledger;
 /// Connections of one source at a time.
 pub const CONNECTIONS: usize = 4;
 /// What is told of the source while all of them are in use and another one is turned away.
-const FULL: &str = "all 4 of its connections are in use and another was turned away: have its LIS close those that it does not use";
+const FULL: &str = "all 4 of its connections are in use and another was turned away: have its LIS close those that \
+                    it does not use";
 /// How long TLS may take to be agreed on, and an answer to be taken.
 const SHORT: Duration = Duration::from_secs(10);
 /// How long a message may take from its first byte to its last.

@@ -87,19 +87,24 @@ pub async fn compared(desk: &Desk, specimen: &str) -> Result<(), Failure> {
         .filter(|order| order.standing != Standing::Replaced)
         .filter(|order| order.is_recent(&desk.bench.orders.rules, now))
         .collect();
-    let people = orders.iter().filter_map(|order| order.wanted.as_ref()?.patient.as_ref());
-    let mut people: Vec<String> = people.map(who).collect();
-    people.sort();
-    people.dedup();
+    // Where one still counts, what was cancelled or expired says nothing; nor does one who was forgotten.
+    let counts = |o: &&&Order| !o.standing.is_closed() || o.standing == Standing::Answered;
+    let any = orders.iter().any(|order| counts(&order));
+    let people: Vec<&Person> = orders
+        .iter()
+        .filter(|order| !any || counts(order))
+        .filter_map(|order| order.wanted.as_ref()?.patient.as_ref())
+        .filter(|person| person.is_described())
+        .collect();
     let disputed = orders.iter().find(|o| o.standing == Standing::Disputed || !o.rivals.is_empty());
-    if disputed.is_some() || people.len() > 1 {
+    if disputed.is_some() || people.iter().any(|person| person.id != people[0].id) {
         return Err(claimed_twice(specimen, disputed.or(orders.first()).copied()));
     }
-    if people.is_empty() {
+    let Some(person) = people.first() else {
         eprintln!("{}", visible(&format!("nobody ordered {specimen}, or not for a named patient")));
         return Ok(());
-    }
-    eprintln!("{}", visible(&format!("{specimen} is ordered for {}", people.join(""))));
+    };
+    eprintln!("{}", visible(&format!("{specimen} is ordered for {}", who(person))));
     let said = asked("does the label in your hand say so? (yes/no)")?;
     match said.trim() {
         "yes" | "y" => Ok(()),
