@@ -13,6 +13,7 @@ mod cable;
 mod cautioned;
 mod changes;
 mod checked;
+mod claimed;
 mod compare;
 mod configuration;
 mod controls;

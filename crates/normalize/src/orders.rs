@@ -56,7 +56,8 @@ pub struct Order {
     pub number: Option<String>,
     /// The specimen whose strip answers it.
     pub by: Option<Private>,
-    /// The patients for whom its specimen was claimed besides.
+    /// The patients for whom its specimen was claimed besides. One without an id: its own patient became somebody else
+    /// by name and date of birth.
     pub rivals: Vec<Private>,
 }
 
@@ -246,7 +247,8 @@ impl Order {
     }
 
     /// Whether its specimen ids still mean this order's specimen.
-    fn is_recent(&self, rules: &OrderRules, now: i64) -> bool {
+    #[must_use]
+    pub fn is_recent(&self, rules: &OrderRules, now: i64) -> bool {
         self.closed.is_none_or(|closed| now - closed <= rules.reuse)
     }
 

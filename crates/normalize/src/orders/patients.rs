@@ -31,6 +31,12 @@ impl Person {
         said(one) && said(two) && one != two
     }
 
+    /// It says who it is beyond its id. What a closed order does not say any more was forgotten.
+    #[must_use]
+    pub fn is_described(&self) -> bool {
+        [&self.name, &self.born, &self.sex].into_iter().any(|said| !said.is_empty())
+    }
+
     /// The same id with another name and another date of birth: nobody should believe that.
     fn is_somebody_else(&self, said: &Person) -> bool {
         Self::differ(&self.name, &said.name) && Self::differ(&self.born, &said.born)
@@ -129,27 +135,41 @@ impl Orders {
         deeds
     }
 
-    /// The orders of a patient for whom something may still be sent.
+    /// The orders of a patient for whom something may still be sent: what is answered may get a second strip or a
+    /// correction. Whom an order has forgotten it does not learn again.
     fn of_patient(&self, id: &Private) -> Vec<Key> {
-        let open = |order: &&Order| !order.standing.is_closed() || order.trace == Trace::Waiting;
-        let theirs = self
-            .list
-            .values()
-            .filter(open)
-            .filter(|order| order.patient().is_some_and(|own| self.same_patient(&own.id, id)));
+        let theirs = self.list.values().filter(|order| {
+            let told = order.standing == Standing::Answered || order.trace == Trace::Waiting;
+            order.patient().is_some_and(|own| {
+                (!order.standing.is_closed() || (told && own.is_described()))
+                    && self.same_patient(&own.id, id)
+            })
+        });
         theirs.map(|order| order.key.clone()).collect()
     }
 
     /// What a source says of a patient now: a changed name is taken over; a changed name *and* date of birth are
     /// somebody else's. Nothing is kept of patients without orders.
     pub fn update(&mut self, said: &Person, now: i64) -> Vec<Deed> {
-        let keys = self.of_patient(&said.id);
+        // What is out and what is not are compared apart: an old result does not keep a new order from going.
+        let (out, open): (Vec<Key>, Vec<Key>) = self
+            .of_patient(&said.id)
+            .into_iter()
+            .partition(|key| self.list.get(key).is_some_and(|order| order.trace.is_past_recall()));
+        let mut deeds = self.believe(open, said, now);
+        for key in out {
+            deeds.extend(self.believe(vec![key], said, now));
+        }
+        deeds
+    }
+
+    fn believe(&mut self, keys: Vec<Key>, said: &Person, now: i64) -> Vec<Deed> {
         let other = |key: &&Key| {
             let own = self.list.get(*key).and_then(Order::patient);
             own.is_some_and(|own| own.is_somebody_else(said))
         };
         if keys.iter().any(|key| other(&key)) {
-            return self.dispute(&keys, None, now);
+            return self.dispute(&keys, Some(&Private::default()), now);
         }
         let mut deeds = Vec::new();
         for key in keys {

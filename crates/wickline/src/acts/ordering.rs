@@ -8,7 +8,7 @@ use wickline_forward::orders::{
     Stamp, Unread,
 };
 use wickline_normalize::orders::{Deed, Key, Orders, Reply};
-use wickline_normalize::{Moment, Private};
+use wickline_normalize::{Moment, Private, Reason};
 
 use super::meeting;
 use crate::clock;
@@ -356,6 +356,9 @@ impl Desk<'_> {
                         }
                     }
                 }
+                // What was tried stays as it is: the new words are for what is built later.
+                Deed::Person(key)
+                    if orders.get(key).is_some_and(|order| order.trace.is_past_recall()) => {}
                 Deed::Person(key) => {
                     for n in self.reports_of(key).await? {
                         self.ledger.told_anew(self.write, self.bench, n).await?;
@@ -363,6 +366,12 @@ impl Desk<'_> {
                 }
                 Deed::TellPerson(_) => self.tell_person(Kind::OrderOut).await?,
                 Deed::NumberTwice(_) => self.tell_person(Kind::OrderNumberTwice).await?,
+                // Nothing holds back what is out: without this nobody would hear of it.
+                Deed::Dispute(key)
+                    if orders.get(key).is_some_and(|order| order.trace.is_past_recall()) =>
+                {
+                    self.tell_person(Kind::OrderClaimed).await?;
+                }
                 // They stand in the order's row, which is kept; a person sees them in its list.
                 Deed::Keep(_)
                 | Deed::Amend(_)
@@ -384,6 +393,11 @@ impl Desk<'_> {
                 "{name} sent a second order under a number that it had used, and it was refused: ask those who look \
                  after {name} what names an order there (`order_key`)"
             ),
+            Kind::OrderClaimed => format!(
+                "by {name} an order whose result is out is another patient's too, or its patient became somebody \
+                 else: compare label and patient of what `wickline orders --standing disputed` lists, settle each, and \
+                 withdraw what is wrong"
+            ),
             _ => format!(
                 "{name} closed an order whose result was out already: compare `wickline orders --standing answered` \
                  with what {name} shows, and withdraw what is wrong there"
@@ -400,6 +414,17 @@ impl Desk<'_> {
         }
         Ok(found)
     }
+}
+
+/// What a person's word about a disputed order did, and what is left to do.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Settled {
+    /// How many reports go now.
+    pub goes: usize,
+    /// Reports that told its specimen's results under its patient, and that stay told.
+    pub out: Vec<i64>,
+    /// Reports of its specimen that are still held, each with why.
+    pub held: Vec<(i64, Vec<Reason>)>,
 }
 
 /// What is answered where nothing can be kept now and the source wants to be told so: a no that blames nothing on what
@@ -449,8 +474,7 @@ fn forget(row: &mut Kept) -> Result<(), StoreError> {
 }
 
 impl Ledger {
-    /// A person compared labels and people: a disputed order is right about its specimen, or claims it no more. How
-    /// many reports go now.
+    /// A person compared labels and people: a disputed order is right about its specimen, or claims it no more.
     pub async fn order_settle(
         &self,
         bench: &Bench,
@@ -458,7 +482,7 @@ impl Ledger {
         key: &Key,
         right: bool,
         reason: &str,
-    ) -> Result<usize, StoreError> {
+    ) -> Result<Settled, StoreError> {
         super::facts::reasoned(reason)?;
         let mut write = self.act().await?;
         order::alone(&mut write).await?;
@@ -479,11 +503,19 @@ impl Ledger {
         if let Some(order) = orders.get(key) {
             meeting::keep(&mut write, bench, Some(row.n), order, row.wants_back.as_deref()).await?;
         }
-        let mut released = 0;
+        let mut settled = Settled::default();
         for specimen in row.order.wanted.iter().flat_map(|wanted| &wanted.specimens) {
             for n in order::held_of(&mut write, specimen.expose()).await? {
-                released += usize::from(self.meet_again(&mut write, bench, n).await?);
+                if self.meet_again(&mut write, bench, n).await? {
+                    settled.goes += 1;
+                } else {
+                    let holds = super::facts::whole(&mut write, n).await?.holds;
+                    settled.held.push((n, holds.iter().map(|hold| hold.reason).collect()));
+                }
             }
+        }
+        if !right && row.order.trace.is_past_recall() {
+            settled.out = order::reports_of(&mut write, row.n).await?;
         }
         let act = Act {
             verb: "settle",
@@ -494,7 +526,7 @@ impl Ledger {
         };
         record(&mut write, actor, act).await?;
         write.commit().await?;
-        Ok(released)
+        Ok(settled)
     }
 
     /// Notes that somebody looked at the list of specimens that wait, with the names of their patients.

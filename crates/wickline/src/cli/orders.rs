@@ -5,9 +5,11 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 use wickline_normalize::orders::{Key, Standing};
+use wickline_normalize::{Private, Reason};
 
 use super::output::{Output, Tone, plain, short_time};
 use super::{Answer, As, Desk, Exit, Failure, Why};
+use crate::acts::ordering::Settled;
 use crate::store::lists::orders::{AskedOrders, OrderView};
 use crate::store::rows::order::called;
 
@@ -66,15 +68,40 @@ pub async fn orders(config: Option<PathBuf>, options: Options, out: &Output) -> 
             let actor = desk.actor(&who)?;
             let key = one(&desk, &number, source.as_deref()).await?;
             let reason = desk.reason(&why, out)?;
-            let goes = desk.ledger.order_settle(&desk.bench, &actor, &key, right, &reason).await?;
-            let what = if right { "is right" } else { "claims its specimen no more" };
-            if out.json {
-                out.document(&json!({"order": shown(&key), "right": right, "reports": goes}))?;
-            }
-            out.line(&format!("order {} {what}; {goes} report(s) go now", shown(&key)));
-            Ok(Exit::Done)
+            let done = desk.ledger.order_settle(&desk.bench, &actor, &key, right, &reason).await?;
+            settled(&key, right, &done, out)
         }
     }
+}
+
+/// Says what a person's word did, what still waits, and what stays out until somebody takes it back.
+fn settled(key: &Key, right: bool, done: &Settled, out: &Output) -> Answer {
+    let codes = |why: &[Reason]| why.iter().map(|one| one.code()).collect::<Vec<_>>();
+    if out.json {
+        let held =
+            done.held.iter().map(|(n, why)| json!({"id": n.to_string(), "holds": codes(why)}));
+        out.document(&json!({
+            "order": shown(key),
+            "right": right,
+            "reports": done.goes,
+            "held": held.collect::<Vec<_>>(),
+            "out": done.out.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        }))?;
+    }
+    let what = if right { "is right" } else { "claims its specimen no more" };
+    out.line(&format!("order {} {what}; {} report(s) go now", shown(key), done.goes));
+    for (n, why) in &done.held {
+        let why = codes(why).join(", ");
+        out.line(&format!(
+            "report {n} is still held ({why}): `wickline held show {n}` says what lets it go"
+        ));
+    }
+    for n in &done.out {
+        out.line(&format!(
+            "report {n} is out under the patient of this order: `wickline report withdraw {n}` takes it back"
+        ));
+    }
+    Ok(Exit::Done)
 }
 
 /// The one order that a person means.
@@ -121,9 +148,13 @@ async fn list(desk: &Desk, options: &Options, out: &Output) -> Answer {
         return Ok(Exit::Done);
     }
     if found.is_empty() {
-        out.line(match desk.bench.has_orders() {
-            true => "no such order",
-            false => "no order is taken in here: the configuration has no [[source]]",
+        out.line(&match (&options.text, options.standing) {
+            _ if !desk.bench.has_orders() => {
+                "no order is taken in here: the configuration has no [[source]]".to_owned()
+            }
+            (Some(text), _) => nobody(text),
+            (None, Some(standing)) => format!("no order is {}", standing.code()),
+            (None, None) => "no order waits for its strip".to_owned(),
         });
         return Ok(Exit::Done);
     }
@@ -155,6 +186,9 @@ fn row(desk: &Desk, view: &OrderView) -> Vec<(String, Tone)> {
     let order = &view.kept.order;
     let urgent = order.wanted.as_ref().is_some_and(|wanted| wanted.urgent);
     let standing = match order.standing {
+        other if !order.rivals.is_empty() && other != Standing::Disputed => {
+            (format!("{}, disputed", other.code()), Tone::Bad)
+        }
         Standing::Disputed => (order.standing.code().to_owned(), Tone::Bad),
         other => plain(other.code()),
     };
@@ -198,7 +232,25 @@ fn document(desk: &Desk, view: &OrderView, whole: bool) -> Value {
             "sex": person.sex.expose(),
         });
     }
+    if whole {
+        document["disputed"] = order.rivals.iter().map(claim).collect::<Vec<_>>().into();
+    }
     document
+}
+
+fn nobody(text: &str) -> String {
+    format!("no order has {} as its number or specimen id", text.trim())
+}
+
+/// Who else claims its specimen: the id alone, as whoever gave it writes it.
+fn claim(rival: &Private) -> String {
+    match rival.expose() {
+        "" => "its patient became somebody else by name and date of birth".to_owned(),
+        id => format!(
+            "its specimen id is claimed for patient {} too",
+            id.split('^').next().unwrap_or(id)
+        ),
+    }
 }
 
 async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
@@ -228,12 +280,15 @@ async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
         say("OBR-3", order.number.clone().unwrap_or_default());
         let reports: Vec<String> = view.reports.iter().map(ToString::to_string).collect();
         say("reports", reports.join(", "));
-        if !order.rivals.is_empty() || order.standing == Standing::Disputed {
+        for rival in &order.rivals {
+            say("disputed", claim(rival));
+        }
+        if order.rivals.is_empty() && order.standing == Standing::Disputed {
             say("disputed", "its specimen id is claimed for another patient too".to_owned());
         }
     }
     if found.is_empty() {
-        out.line(&format!("no order has {} as its number or specimen id", number.trim()));
+        out.line(&nobody(number));
         return Ok(Exit::NotClean);
     }
     Ok(Exit::Done)

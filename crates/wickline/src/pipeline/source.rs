@@ -1,12 +1,12 @@
 //! A source of orders at its door: who may connect, one message after the other, and an answer only once what it says
 //! is kept. What comes is hostile: bounded in size, in time and in number, never shown.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError, Weak};
 use std::time::Duration;
 
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore, watch};
+use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
 use tokio::time::{Instant, timeout};
 use tracing::{info, warn};
@@ -21,12 +21,17 @@ use crate::store::ledger::Ledger;
 
 /// Connections of one source at a time.
 pub const CONNECTIONS: usize = 4;
+/// What is told of the source while all of them are in use and another one is turned away.
+const FULL: &str = "all 4 of its connections are in use and another was turned away: have its LIS close those that \
+                    it does not use";
 /// How long TLS may take to be agreed on, and an answer to be taken.
 const SHORT: Duration = Duration::from_secs(10);
 /// How long a message may take from its first byte to its last.
 const WHOLE: Duration = Duration::from_secs(30);
 /// How long a connection may say nothing.
 const IDLE: Duration = Duration::from_secs(600);
+/// How long a connection must have said nothing before it makes room for a new one.
+const MAKES_ROOM: Duration = Duration::from_secs(30);
 /// How long between two tries to listen.
 const AGAIN: Duration = Duration::from_secs(2);
 /// How often it is looked whether too many orders wait.
@@ -44,6 +49,56 @@ pub struct Listening {
     /// Whoever delivers is told when a report goes because its order came.
     pub wakes: Vec<Arc<Notify>>,
     pub stop: watch::Receiver<bool>,
+}
+
+/// One connection's place, as long as it is there.
+#[derive(Default)]
+struct Place {
+    /// Since when nothing is under way. None: a message comes or is answered.
+    quiet: Mutex<Option<Instant>>,
+    /// Somebody else needs the place.
+    leave: Notify,
+}
+
+impl Place {
+    fn is_quiet(&self, since: Option<Instant>) {
+        *self.quiet.lock().unwrap_or_else(PoisonError::into_inner) = since;
+    }
+
+    fn quiet(&self) -> Option<Duration> {
+        self.quiet.lock().unwrap_or_else(PoisonError::into_inner).map(|since| since.elapsed())
+    }
+}
+
+/// The places of one source.
+#[derive(Default)]
+struct Places(Vec<Weak<Place>>);
+
+impl Places {
+    fn are_taken(&mut self) -> bool {
+        self.0.retain(|place| place.strong_count() > 0);
+        self.0.len() >= CONNECTIONS
+    }
+
+    /// A place for a new connection, if need be that of the one that said nothing for longest. None: all are in use.
+    fn take(&mut self) -> Option<Arc<Place>> {
+        if self.are_taken() {
+            let quiet = self.0.iter().map(|place| place.upgrade().and_then(|place| place.quiet()));
+            let longest = longest_quiet(quiet)?;
+            if let Some(place) = self.0.swap_remove(longest).upgrade() {
+                place.leave.notify_one();
+            }
+        }
+        let place = Arc::new(Place::default());
+        self.0.push(Arc::downgrade(&place));
+        Some(place)
+    }
+}
+
+/// Which of them makes room.
+fn longest_quiet(quiet: impl Iterator<Item = Option<Duration>>) -> Option<usize> {
+    let quiet = quiet.enumerate().filter_map(|(at, quiet)| Some((quiet?, at)));
+    quiet.filter(|(quiet, _)| *quiet >= MAKES_ROOM).max().map(|(_, at)| at)
 }
 
 /// Why a connection is ended.
@@ -88,7 +143,7 @@ impl Listening {
     }
 
     async fn listen(&self) {
-        let socket = self.bound().await;
+        let (socket, address) = self.bound().await;
         let tls = match self.source.tls.as_ref().map(|tls| tls.open("")).transpose() {
             Ok(tls) => tls,
             Err(why) => {
@@ -96,46 +151,55 @@ impl Listening {
                 return std::future::pending().await;
             }
         };
-        let places = Arc::new(Semaphore::new(CONNECTIONS));
+        let mut places = Places::default();
         let mut connections = JoinSet::new();
-        let mut told = false;
+        let (mut told, mut crowded) = (false, false);
         loop {
             let accepted = tokio::select! {
                 accepted = socket.accept() => accepted,
-                Some(_) = connections.join_next() => continue,
+                Some(_) = connections.join_next() => {
+                    if crowded && !places.are_taken() {
+                        crowded = false;
+                        self.up(&address);
+                    }
+                    continue;
+                }
             };
             let Ok((stream, peer)) = accepted else {
                 // Out of descriptors, most likely: waiting is all that helps.
                 tokio::time::sleep(Duration::from_secs(1)).await;
                 continue;
             };
-            let place = places.clone().try_acquire_owned();
-            let why = match &place {
-                _ if !self.source.allows(peer.ip()) => "it may not connect: not in `allow`",
-                Err(_) => "all places are taken",
-                Ok(_) => "",
-            };
-            let Some(place) = place.ok().filter(|_| why.is_empty()) else {
+            let allowed = self.source.allows(peer.ip());
+            let Some(place) = allowed.then(|| places.take()).flatten() else {
+                let why = if allowed { FULL } else { "it may not connect: not in `allow`" };
+                if allowed {
+                    crowded = true;
+                    self.down(FULL);
+                }
                 metrics::counter!("wickline_source_turned_away_total", "source" => self.name().to_owned()).increment(1);
                 if !std::mem::replace(&mut told, true) {
                     warn!(source = self.name(), %peer, why, "turned away");
                 }
                 continue;
             };
+            if std::mem::take(&mut crowded) {
+                self.up(&address);
+            }
             told = false;
             connections.spawn(self.clone().connection(stream, tls.clone(), place));
         }
     }
 
-    async fn bound(&self) -> TcpListener {
+    async fn bound(&self) -> (TcpListener, String) {
         loop {
             match TcpListener::bind(self.source.listen).await {
                 Ok(socket) => {
                     let address = socket.local_addr().map_or(self.source.listen, |own| own);
-                    let source = self.name().to_owned();
-                    info!(source, %address, "listening for orders");
-                    self.events.tell(Event::SourceUp { source, address: address.to_string() });
-                    return socket;
+                    let address = address.to_string();
+                    info!(source = self.name(), address, "listening for orders");
+                    self.up(&address);
+                    return (socket, address);
                 }
                 Err(error) => self.down(&format!("{}: {error}", self.source.listen)),
             }
@@ -143,22 +207,22 @@ impl Listening {
         }
     }
 
+    fn up(&self, address: &str) {
+        let (source, address) = (self.name().to_owned(), address.to_owned());
+        self.events.tell(Event::SourceUp { source, address });
+    }
+
     fn down(&self, why: &str) {
         let source = self.name().to_owned();
         self.events.tell(Event::SourceDown { source, why: why.to_owned() });
     }
 
-    async fn connection(
-        self,
-        stream: TcpStream,
-        tls: Option<Secured>,
-        _place: OwnedSemaphorePermit,
-    ) {
+    async fn connection(self, stream: TcpStream, tls: Option<Secured>, place: Arc<Place>) {
         let _ = stream.set_nodelay(true);
         let end = match tls {
-            None => self.conversation(stream).await,
+            None => self.conversation(stream, &place).await,
             Some(tls) => match timeout(SHORT, tls.accept(stream)).await {
-                Ok(Ok(stream)) => self.conversation(stream).await,
+                Ok(Ok(stream)) => self.conversation(stream, &place).await,
                 _ => End::Strange("it does not speak TLS"),
             },
         };
@@ -170,7 +234,11 @@ impl Listening {
         }
     }
 
-    async fn conversation(&self, mut stream: impl AsyncRead + AsyncWrite + Unpin) -> End {
+    async fn conversation(
+        &self,
+        mut stream: impl AsyncRead + AsyncWrite + Unpin,
+        place: &Place,
+    ) -> End {
         let mut reader = mllp::Reader::default();
         let mut bytes = Vec::with_capacity(8192);
         let mut begun = Instant::now();
@@ -182,7 +250,15 @@ impl Listening {
             }
             let longest = if between { IDLE } else { WHOLE.saturating_sub(begun.elapsed()) };
             bytes.clear();
-            match timeout(longest, stream.read_buf(&mut bytes)).await {
+            place.is_quiet(between.then_some(begun));
+            let read = tokio::select! {
+                // What has come is taken before the place is left.
+                biased;
+                read = timeout(longest, stream.read_buf(&mut bytes)) => read,
+                () = place.leave.notified(), if between => return End::Quiet,
+            };
+            place.is_quiet(None);
+            match read {
                 Err(_) if between => return End::Quiet,
                 Err(_) => return End::TooSlow,
                 Ok(Ok(0) | Err(_)) => return End::Quiet,
@@ -318,5 +394,20 @@ impl Tidying {
                 Err(error) => warn!(%error, "orders are not looked after: the ledger is away"),
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_one_that_said_nothing_for_longest_makes_room_and_never_one_that_is_at_work() {
+        let quiet = |seconds: &[Option<u64>]| {
+            longest_quiet(seconds.iter().map(|one| one.map(Duration::from_secs)))
+        };
+        assert_eq!(quiet(&[Some(31), Some(90), None, Some(60)]), Some(1));
+        assert_eq!(quiet(&[Some(29), None, Some(30), Some(5)]), Some(2));
+        assert_eq!(quiet(&[Some(29), None, Some(0), None]), None);
     }
 }

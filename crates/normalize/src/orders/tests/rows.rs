@@ -352,11 +352,45 @@ fn row_20_a_merge_lifts_no_dispute_but_tells_of_it() {
 }
 
 #[test]
-fn row_21_a_sent_result_stays_the_patients_it_was_sent_for() {
+fn row_21_what_is_told_after_a_result_was_sent_is_told_of_the_patient_as_known_then() {
+    for trace in [Trace::Tried, Trace::Sent] {
+        let mut desk = Desk::with_one();
+        desk.trace("K1", trace);
+        let renamed = person("KP700101", "Tern-Invented^Odile", "");
+        assert_eq!(desk.orders.update(&renamed, NOW), [Deed::Person(key("K1"))]);
+        assert_eq!(desk.orders.merge(&odile().id, &ines()), Ok(vec![Deed::Person(key("K1"))]));
+        assert_eq!(desk.orders.get(&key("K1")).and_then(|o| o.patient()), Some(&ines()));
+        assert_eq!(desk.standing("K1"), Some(Standing::Answered));
+    }
+}
+
+#[test]
+fn row_21_whom_a_closed_order_has_forgotten_it_does_not_learn_again() {
     let mut desk = Desk::with_one();
     desk.trace("K1", Trace::Sent);
-    assert_eq!(desk.orders.merge(&odile().id, &ines()), Ok(vec![]));
-    assert_eq!(desk.orders.get(&key("K1")).and_then(|o| o.patient()), Some(&odile()));
+    let mut own = desk.orders.get(&key("K1")).expect("an order").clone();
+    let patient = own.wanted.as_mut().and_then(|wanted| wanted.patient.as_mut());
+    *patient.expect("a patient") = person("KP700101", "", "");
+    let mut orders = Orders::new([own], []);
+    assert_eq!(orders.update(&odile(), NOW), []);
+    assert_eq!(orders.merge(&odile().id, &ines()), Ok(vec![]));
+    let patient = orders.get(&key("K1")).and_then(|o| o.patient());
+    assert!(patient.is_some_and(|own| own.name.is_empty() && own.born.is_empty()));
+}
+
+#[test]
+fn row_22_somebody_else_by_name_and_birth_date_is_told_where_the_result_is_out_and_keeps_nothing_back()
+ {
+    let mut desk = Desk::with_one();
+    desk.trace("K1", Trace::Sent);
+    let other = person("KP700101", "Plover-Invented^Ines", "19850517");
+    let second = Request { wanted: Ok(wanted("KP-20419", other)), ..request(Ask::New, "K2", 9) };
+    let reply = desk.ask(&second);
+    assert!(reply.deeds.contains(&Deed::Dispute(key("K1"))), "{:?}", reply.deeds);
+    assert_eq!(desk.standing("K1"), Some(Standing::Answered));
+    assert_eq!(desk.standing("K2"), Some(Standing::Open));
+    assert_eq!(desk.orders.get(&key("K1")).map(|o| o.rivals.len()), Some(1), "it is listed");
+    assert!(desk.orders.settle(&key("K1"), true, NOW), "and can be settled");
 }
 
 #[test]

@@ -3,10 +3,12 @@
 mod look_back;
 mod page;
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use clap::Args;
 use serde::Serialize;
+use wickline_normalize::orders::Standing;
 
 use super::output::Output;
 use super::{Answer, Desk, Exit, Failure, id};
@@ -84,6 +86,28 @@ pub struct OrderOf {
     source: String,
     standing: &'static str,
     strip: &'static str,
+    disputed: bool,
+}
+
+impl OrderOf {
+    fn of(view: &OrderView) -> Self {
+        let order = &view.kept.order;
+        let disputed = order.standing == Standing::Disputed || !order.rivals.is_empty();
+        let (source, standing) = (order.key.source.clone(), order.standing.code());
+        Self {
+            order: called(&order.key).to_owned(),
+            source,
+            standing,
+            strip: view.trace(),
+            disputed,
+        }
+    }
+
+    fn words(&self) -> String {
+        let Self { order, source, standing, strip, .. } = self;
+        let also = if self.disputed && *standing != "disputed" { ", disputed" } else { "" };
+        format!("order {order} of {source}: {standing}{also}, {strip}")
+    }
 }
 
 /// One source that was asked about its specimen.
@@ -120,7 +144,11 @@ async fn asked(desk: &Desk, options: &Options, out: &Output) -> Answer {
 
 async fn by_text(desk: &Desk, options: &Options, out: &Output) -> Answer {
     let text = options.text.as_deref().unwrap_or_default();
-    let found = desk.ledger.found(&meant(&desk.bench, text)).await?;
+    let mut found = desk.ledger.found(&meant(&desk.bench, text)).await?;
+    let ordered = ordered(desk, text).await?;
+    for (n, by) in &ordered.reports {
+        found.entry(*n).or_insert_with(|| by.clone());
+    }
     let most = usize::from(options.limit);
     let mut whole = Vec::new();
     for (n, by) in found.iter().rev().take(most) {
@@ -130,12 +158,17 @@ async fn by_text(desk: &Desk, options: &Options, out: &Output) -> Answer {
     whole.reverse();
     if out.json {
         let totals = serde_json::json!({"reports": found.len()});
-        out.document(&serde_json::json!({"items": whole, "totals": totals}))?;
+        let orders = &ordered.without;
+        out.document(&serde_json::json!({"items": whole, "orders": orders, "totals": totals}))?;
     } else {
+        for order in &ordered.without {
+            out.line(&order.words());
+        }
         for one in &whole {
             page::show(one, desk.clock(), out);
         }
         match found.len() {
+            0 if !ordered.without.is_empty() => {}
             0 => {
                 out.line(&format!("no report has or had {text} as an id, a number or a control id"))
             }
@@ -146,7 +179,35 @@ async fn by_text(desk: &Desk, options: &Options, out: &Output) -> Answer {
             _ => {}
         }
     }
-    Ok(if found.is_empty() { Exit::NotClean } else { Exit::Done })
+    let nothing = found.is_empty() && ordered.without.is_empty();
+    Ok(if nothing { Exit::NotClean } else { Exit::Done })
+}
+
+/// What the orders of a number or a specimen id lead to.
+#[derive(Default)]
+struct Found {
+    /// The reports that answer them, and those of their specimens.
+    reports: BTreeMap<i64, Vec<&'static str>>,
+    /// Orders of which no report is known.
+    without: Vec<OrderOf>,
+}
+
+async fn ordered(desk: &Desk, text: &str) -> Result<Found, Failure> {
+    let mut found = Found::default();
+    if !desk.bench.has_orders() {
+        return Ok(found);
+    }
+    for view in desk.ledger.orders(&AskedOrders::Text(text.trim().to_owned())).await? {
+        let wanted = view.kept.order.wanted.iter().flat_map(|wanted| &wanted.specimens);
+        let specimens: Vec<String> = wanted.map(|id| id.expose().to_owned()).collect();
+        let mut reports = view.reports.clone();
+        reports.extend(desk.ledger.found(&specimens).await?.into_keys());
+        if reports.is_empty() {
+            found.without.push(OrderOf::of(&view));
+        }
+        found.reports.extend(reports.into_iter().map(|n| (n, vec!["order"])));
+    }
+    Ok(found)
 }
 
 /// What a person may have meant: as typed, and without what scanners put around an id.
@@ -194,12 +255,7 @@ pub async fn read(desk: &Desk, n: i64, found_by: Vec<&'static str>) -> Result<Wh
 async fn orders(desk: &Desk, specimen: Option<&str>) -> Result<Vec<OrderOf>, Failure> {
     let Some(specimen) = specimen else { return Ok(Vec::new()) };
     let found = desk.ledger.orders(&AskedOrders::Specimen(specimen.to_owned())).await?;
-    let one = |view: OrderView| {
-        let (key, standing) = (&view.kept.order.key, view.kept.order.standing.code());
-        let (order, source) = (called(key).to_owned(), key.source.clone());
-        OrderOf { order, source, standing, strip: view.trace() }
-    };
-    Ok(found.into_iter().map(one).collect())
+    Ok(found.iter().map(OrderOf::of).collect())
 }
 
 async fn asked_about(desk: &Desk, specimen: Option<&str>) -> Result<Vec<Asked>, Failure> {

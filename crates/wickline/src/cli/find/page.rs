@@ -30,8 +30,7 @@ pub fn show(whole: &Whole, clock: &SiteClock, out: &Output) {
         out.line(&format!("    {}{cleared}: {}", hold.reason, hold.detail));
     }
     for one in &whole.orders {
-        let super::OrderOf { order, source, standing, strip } = one;
-        out.line(&format!("    order {order} of {source}: {standing}, {strip}"));
+        out.line(&format!("    {}", one.words()));
     }
     for one in &whole.asked {
         let at = short_time(Some(&one.at));

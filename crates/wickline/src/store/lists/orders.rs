@@ -17,7 +17,8 @@ use crate::store::rows::question::{self, Said};
 pub enum AskedOrders {
     /// Those that wait, urgent ones first, then the oldest; at most so many.
     Open(i64),
-    /// Those whose specimen waits for a strip that may go, the earliest collected first; at most so many.
+    /// Those whose specimen waits for a strip that may go, urgent ones first, then the earliest collected; at most so
+    /// many.
     Awaited(i64),
     /// Those that stand here, the last that changed first.
     Standing(Standing, i64),
@@ -36,6 +37,8 @@ pub struct OrderView {
     pub reports: Vec<i64>,
     /// No message that was made of them names the order: they went before it came, or to others.
     pub unnamed: bool,
+    /// A strip of its specimen is held.
+    pub held: bool,
 }
 
 impl OrderView {
@@ -47,6 +50,8 @@ impl OrderView {
             Trace::Held => "strip heard, held",
             Trace::Waiting | Trace::Tried if self.unnamed => "on its way without its number",
             Trace::Partly | Trace::Sent if self.unnamed => "sent without its number",
+            Trace::Held if self.held => "strip heard, held",
+            Trace::Held => "its result was set aside",
             Trace::Waiting => "on its way",
             Trace::Tried => "tried, not answered",
             Trace::Partly => "sent, not final",
@@ -64,7 +69,13 @@ impl Ledger {
         for kept in order::read(&mut moment, &numbers).await? {
             let reports = order::reports_of(&mut moment, kept.n).await?;
             let unnamed = unnamed(&mut moment, &kept).await?;
-            found.push(OrderView { kept, reports, unnamed });
+            let mut held = false;
+            if kept.order.trace == Trace::Held {
+                for specimen in kept.order.wanted.iter().flat_map(|wanted| &wanted.specimens) {
+                    held |= !order::held_of(&mut moment, specimen.expose()).await?.is_empty();
+                }
+            }
+            found.push(OrderView { kept, reports, unnamed, held });
         }
         moment.commit().await?;
         Ok(found)
@@ -124,15 +135,19 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
         AskedOrders::Awaited(most) => {
             let query = sqlx::query(
                 "SELECT n FROM lab_order WHERE standing IN ('open', 'on-hold', 'disputed') AND standing = 'open' \
-                 ORDER BY deadline, n LIMIT $1",
+                 ORDER BY urgent DESC, deadline, n LIMIT $1",
             );
             firsts(write, query.bind(*most)).await
         }
         AskedOrders::Standing(standing, most) => {
             let query = sqlx::query(
-                "SELECT n FROM lab_order WHERE standing = $1 ORDER BY closed DESC, n DESC LIMIT $2",
+                // What is out stays where it stands, whoever else claims its specimen.
+                "SELECT n FROM lab_order WHERE standing = $1 \
+                 OR ($2 = 1 AND n IN (SELECT lab_order FROM order_rival)) \
+                 ORDER BY closed DESC, n DESC LIMIT $3",
             )
             .bind(standing.code())
+            .bind(i64::from(*standing == Standing::Disputed))
             .bind(*most);
             firsts(write, query).await
         }

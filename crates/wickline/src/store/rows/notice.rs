@@ -23,16 +23,19 @@ pub enum Kind {
     OrderOut,
     /// A source gave two orders one number.
     OrderNumberTwice,
+    /// An order whose result is out is claimed for another patient, or its patient became somebody else.
+    OrderClaimed,
 }
 
 impl Kind {
-    const ALL: [Self; 6] = [
+    const ALL: [Self; 7] = [
         Self::LedgerSetBack,
         Self::LedgerOther,
         Self::TapeNew,
         Self::Restored,
         Self::OrderOut,
         Self::OrderNumberTwice,
+        Self::OrderClaimed,
     ];
 
     /// One stable word.
@@ -45,6 +48,7 @@ impl Kind {
             Self::Restored => "restored",
             Self::OrderOut => "order-out",
             Self::OrderNumberTwice => "order-number-twice",
+            Self::OrderClaimed => "order-claimed",
         }
     }
 }
