@@ -47,7 +47,6 @@ impl OrderView {
     pub fn trace(&self) -> &'static str {
         match self.kept.order.trace {
             Trace::None => "no strip yet",
-            Trace::Held => "strip heard, held",
             Trace::Waiting | Trace::Tried if self.unnamed => "on its way without its number",
             Trace::Partly | Trace::Sent if self.unnamed => "sent without its number",
             Trace::Held if self.held => "strip heard, held",
