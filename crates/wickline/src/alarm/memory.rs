@@ -87,8 +87,9 @@ impl Memory {
         std::fs::rename(new, path)
     }
 
-    /// Takes note of a look. Where the ledger could not be asked, what it did not speak of stays as it was. `fresh`: the
-    /// daemon has just started and knows little yet; what was told before is not over because nobody has looked.
+    /// Takes note of a look. Where the ledger could not be asked, what it did not speak of stays as it was.
+    /// `fresh`: the daemon has just started and knows little yet; what was told before is not over because nobody
+    /// has looked.
     pub fn look(&mut self, alarm: &Alarm, now: &Now, at: i64, fresh: bool) {
         // What is not asked for any more is not over either.
         let asked =

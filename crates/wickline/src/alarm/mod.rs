@@ -26,7 +26,8 @@ use crate::store::rows::daemon_state::Kind;
 
 /// Between two looks, where nothing happens.
 const EVERY: Duration = Duration::from_secs(15);
-/// How long after its start a daemon may not know yet what is wrong: a line waits for its device, a receiver for its turn.
+/// How long after its start a daemon may not know yet what is wrong: a line waits for its device, a receiver for
+/// its turn.
 const FRESH: Duration = Duration::from_secs(60);
 /// From what happens to the look at it: until the ledger knows, too.
 const SETTLED: Duration = Duration::from_secs(2);

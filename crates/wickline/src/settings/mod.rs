@@ -304,7 +304,9 @@ pub fn find(given: Option<&Path>) -> Result<PathBuf, String> {
     }
     // What may not be looked at is there as far as anybody knows: reading it says why not. Of a folder that is
     // closed to this user nobody knows anything.
-    let there = |path: &PathBuf| path.try_exists().unwrap_or(path != here);
+    let closed = |error: &std::io::Error| error.kind() == std::io::ErrorKind::PermissionDenied;
+    let there =
+        |path: &PathBuf| path.try_exists().unwrap_or_else(|error| path != here || !closed(&error));
     known.iter().map(PathBuf::from).find(there).ok_or_else(|| {
         format!(
             "no configuration found: looked for --config, $WICKLINE_CONFIG, {}. \

@@ -140,15 +140,21 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
         }
         AskedOrders::Standing(standing, most) => {
             let query = sqlx::query(
-                // What is out stays where it stands, whoever else claims its specimen.
-                "SELECT n FROM lab_order WHERE standing = $1 \
-                 OR ($2 = 1 AND n IN (SELECT lab_order FROM order_rival)) \
-                 ORDER BY closed DESC, n DESC LIMIT $3",
+                "SELECT n FROM lab_order WHERE standing = $1 ORDER BY closed DESC, n DESC LIMIT $2",
             )
             .bind(standing.code())
-            .bind(i64::from(*standing == Standing::Disputed))
             .bind(*most);
-            firsts(write, query).await
+            let mut found: Vec<i64> = firsts(write, query).await?;
+            if *standing == Standing::Disputed {
+                // What is out stays where it stands, whoever else claims its specimen.
+                let query = sqlx::query(
+                    "SELECT DISTINCT lab_order FROM order_rival ORDER BY lab_order DESC LIMIT $1",
+                );
+                let rivals: Vec<i64> = firsts(write, query.bind(*most)).await?;
+                let new: Vec<i64> = rivals.into_iter().filter(|n| !found.contains(n)).collect();
+                found.extend(new);
+            }
+            Ok(found)
         }
         AskedOrders::Expired(from, to) => {
             let query = sqlx::query(
