@@ -121,7 +121,8 @@ def test_what_was_told_is_told_once_over_a_restart_and_its_end_is(daemon):
     running.stop()
     act(config, "queue", "resume", "lis")
     running, config = daemon(text)
-    post = web.next()[2]
+    # Not before the daemon has had its time to see it again.
+    post = web.next(150)[2]
     assert names(post["over"]) == {("receiver", "lis")} and not post["begun"]
     until("it is noted", lambda: "receiver lis" not in kept.read_text())
     # Another configuration forgets nothing either.

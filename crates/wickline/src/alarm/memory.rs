@@ -1,6 +1,6 @@
 //! What one place was told, what is wrong now, and what it has therefore to be told: pure but for its file.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::Write;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
@@ -60,6 +60,8 @@ impl Due {
 pub struct Memory {
     wrong: Items,
     told: Items,
+    /// What was told before the last stop and was not seen since.
+    unseen: BTreeSet<String>,
 }
 
 fn key(about: &str, which: &str) -> String {
@@ -70,7 +72,8 @@ impl Memory {
     /// What was told before the last stop. What cannot be read is told again.
     pub fn read(path: &Path) -> Self {
         let text = std::fs::read_to_string(path).unwrap_or_default();
-        Self { wrong: Items::new(), told: serde_json::from_str(&text).unwrap_or_default() }
+        let told: Items = serde_json::from_str(&text).unwrap_or_default();
+        Self { wrong: Items::new(), unseen: told.keys().cloned().collect(), told }
     }
 
     /// Keeps what was told, whole or not at all.
@@ -117,9 +120,9 @@ impl Memory {
             wrong.extend(told.chain(before).filter(unknown));
         }
         if fresh {
-            let told = self.told.iter().filter(|(key, _)| !wrong.contains_key(*key));
-            let unseen: Vec<_> = told.map(|(key, item)| (key.clone(), item.clone())).collect();
-            wrong.extend(unseen);
+            self.unseen.retain(|key| !wrong.contains_key(key));
+            let told = self.told.iter().filter(|(key, _)| self.unseen.contains(*key));
+            wrong.extend(told.map(|(key, item)| (key.clone(), item.clone())));
         }
         self.wrong = wrong;
     }
