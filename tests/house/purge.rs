@@ -4,6 +4,7 @@ use std::path::Path;
 use std::process::{Command, Output};
 
 use wickline::simulate::analyzer::Style;
+use wickline::simulate::script::Script;
 
 use crate::faults::preload;
 use crate::kit::{Daemon, Folder, ask, binary, configuration, run, until};
@@ -42,8 +43,13 @@ fn what_is_purged_leaves_the_files_and_is_known_when_it_comes_again() {
         let config = folder.write("wickline.toml", &text);
         let daemon = Daemon::start(&config);
         let (plan, mut bench) = (script(60, 5), analyzer(port, Style::Lis02));
-        bench.run(&plan, |_, _| ()).await.expect("the line holds");
-        until(|| ask(&config, &["queue"])["totals"]["accepted"] == 60);
+        // The last one apart: on a busy machine the end of one and the start of the next come in one read, and what
+        // was read together goes together.
+        for (runs, all) in [(&plan.run[..59], 59), (&plan.run[59..], 60)] {
+            let part = Script { run: runs.to_vec(), ..plan.clone() };
+            bench.run(&part, |_, _| ()).await.expect("the line holds");
+            until(|| ask(&config, &["queue"])["totals"]["accepted"] == all);
+        }
         for run in &plan.run {
             assert!(!stands(&folder, &run.specimen).is_empty(), "{} is nowhere", run.specimen);
         }

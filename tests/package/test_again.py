@@ -26,9 +26,9 @@ def test_two_folders_make_one_package(tmp_path):
     subprocess.run(["git", "clone", "-q", str(PROJECT), str(elsewhere)], check=True)
     tools = elsewhere / "target" / "tools"
     tools.parent.mkdir()
-    tools.symlink_to(PROJECT / "target" / "tools")
-    # Nothing that was compiled before is taken.
-    env = {**os.environ, "CARGO_TARGET_DIR": str(tmp_path / "target")}
+    tools.symlink_to(TARGET / "tools")
+    # Nothing that was compiled before is taken: what is compiled lies in the clone.
+    env = {name: value for name, value in os.environ.items() if name != "CARGO_TARGET_DIR"}
     subprocess.run(["deploy/build"], cwd=elsewhere, env=env, check=True, stdout=subprocess.DEVNULL)
     assert digests(elsewhere / "target" / "package") == digests(MADE)
 

@@ -46,6 +46,12 @@ impl<'a> Strip<'a> {
             control: row.is_control(),
         }
     }
+
+    /// The specimen whose orders it meets, where orders are taken in and it may have one.
+    fn asked_of(&self, bench: &Bench) -> Option<&'a str> {
+        let specimen = self.specimen.map(str::trim).filter(|specimen| !specimen.is_empty());
+        specimen.filter(|_| bench.has_orders() && !self.control)
+    }
 }
 
 /// What became of that.
@@ -87,11 +93,25 @@ impl Met {
     /// Its orders as they would stand in a message, to measure with whether it can be built: each under a number of its
     /// own, as `bind` gives them.
     pub fn measured(&self, era: &Era) -> Vec<Link> {
-        let numbers = (0..=i64::MAX).rev().map(|n| era.filler(n));
+        self.under((0..=i64::MAX).rev().map(|n| era.filler(n)))
+    }
+
+    /// Its orders as they would stand in a message under these numbers.
+    pub fn under(&self, numbers: impl Iterator<Item = String>) -> Vec<Link> {
         match self {
             Met::Goes(shares) => shares.iter().zip(numbers).map(|(one, n)| one.link(n)).collect(),
             Met::Nothing | Met::Waits(_) => Vec::new(),
         }
+    }
+
+    /// The orders that it answers, each by its source and its number there.
+    pub fn answers(&self) -> Vec<(&str, &str)> {
+        let shares = match self {
+            Met::Goes(shares) => shares.as_slice(),
+            Met::Nothing | Met::Waits(_) => &[],
+        };
+        let keys = shares.iter().map(|one| &one.kept.order.key);
+        keys.map(|key| (key.source.as_str(), order::called(key))).collect()
     }
 }
 
@@ -101,15 +121,23 @@ pub(crate) async fn meet(
     bench: &Bench,
     strip: &Strip<'_>,
 ) -> Result<Met, StoreError> {
-    let specimen = strip.specimen.map(str::trim).filter(|specimen| !specimen.is_empty());
-    let (Some(specimen), true, false) = (specimen, bench.has_orders(), strip.control) else {
-        return Ok(Met::Nothing);
-    };
-    order::alone(write).await?;
+    if strip.asked_of(bench).is_some() {
+        order::alone(write).await?;
+    }
+    would_meet(write, bench, strip).await
+}
+
+/// The same for somebody who only looks: what would be said now.
+async fn would_meet(
+    moment: &mut Write,
+    bench: &Bench,
+    strip: &Strip<'_>,
+) -> Result<Met, StoreError> {
+    let Some(specimen) = strip.asked_of(bench) else { return Ok(Met::Nothing) };
     let specimen = Private::new(specimen);
     let which = Which { specimens: [specimen.clone()].into(), ..Which::default() };
-    let rows = order::load(write, &which).await?;
-    let merges = order::merges(write).await?;
+    let rows = order::load(moment, &which).await?;
+    let merges = order::merges(moment).await?;
     let orders = Orders::new(rows.iter().map(|one| one.order.clone()), merges);
     let mut pads: Vec<Text> =
         strip.readings.iter().filter_map(|r| r.analyte.as_deref().map(Text::from)).collect();
@@ -154,6 +182,20 @@ pub(crate) async fn meet(
         Meet::Waits(Wait::SpecimenUnknown) if bench.orders.sends_without => Met::Nothing,
         Meet::Waits(wait) => Met::Waits(Hold::new(wait.reason(), wait.words())),
     })
+}
+
+impl Ledger {
+    /// What the orders of its specimen would say of a strip that is heard now. Nothing is changed by asking.
+    pub(crate) async fn would_meet(
+        &self,
+        bench: &Bench,
+        strip: &Strip<'_>,
+    ) -> Result<Met, StoreError> {
+        let mut moment = self.db.moment().await?;
+        let met = would_meet(&mut moment, bench, strip).await?;
+        moment.commit().await?;
+        Ok(met)
+    }
 }
 
 /// Notes which orders a report answers, and that they are answered. The first of them goes under the report's own

@@ -1,5 +1,6 @@
 //! `demo`: the whole way with nothing configured, and what it must come to.
 
+mod laboratory;
 mod shown;
 
 use std::collections::BTreeSet;
@@ -7,20 +8,21 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::Args;
+use tokio::sync::broadcast::error::RecvError;
 use tokio::sync::oneshot;
-use wickline_forward::receive::Receiver;
+use wickline_forward::receive::{Received, Receiver};
 use wickline_normalize::strip::Strip;
 
+use self::laboratory::{NEVER_RUN, bench, scripts};
+use super::ordered::Ordered;
 use super::output::{Output, Tone};
-use super::{Answer, Exit, Failure, faults};
+use super::{Answer, Exit, Failure};
 use crate::clock;
 use crate::pipeline::event::{Event, Events};
-use crate::settings;
-use crate::settings::bench::Bench;
 use crate::sheet::Sheet;
 use crate::simulate::analyzer::{SimulatedAnalyzer, Style};
 use crate::simulate::port::SimPort;
-use crate::simulate::script::{Class, Dice, Fault, Run, Script, dice_rungs};
+use crate::simulate::script::{Class, Script};
 use crate::store::state::State;
 
 /// `wickline demo`, `wickline demo --reports 60 --keep demo-run`
@@ -77,8 +79,9 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
     let running = tokio::spawn(daemon.until_stopped(async {
         let _ = stopped.await;
     }));
+    let ordered = order(&mut watch, out).await?;
     let analyzers = tokio::spawn(run_both(ports, first, second));
-    let got = follow(&mut receiver, &mut watch, &expected, out).await;
+    let got = follow(&mut receiver, &mut watch, (&expected, ordered), out).await?;
     analyzers.await.map_err(|e| Failure::unreachable(e.to_string()))??;
     let _ = stop.send(());
     running.await.map_err(|e| Failure::unreachable(e.to_string()))??;
@@ -99,6 +102,27 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
         out.pieces(&[(told.into(), Tone::Good)]);
     }
     Ok(if faults.is_empty() { Exit::Done } else { Exit::NotClean })
+}
+
+/// The information system orders, as soon as it may connect.
+async fn order(
+    watch: &mut tokio::sync::broadcast::Receiver<Event>,
+    out: &Output,
+) -> Result<Ordered, Failure> {
+    let up = async {
+        loop {
+            match watch.recv().await {
+                Ok(Event::SourceUp { address, .. }) => break Ok(address),
+                Ok(_) | Err(RecvError::Lagged(_)) => {}
+                Err(RecvError::Closed) => break Err(Failure::unreachable("the daemon ended")),
+            }
+        }
+    };
+    let address = tokio::time::timeout(Duration::from_secs(30), up).await;
+    let address =
+        address.map_err(|_| Failure::unreachable("no order could be sent within 30 s"))??;
+    out.line("lis orders three specimens (NW: a new order; AA OK: taken):");
+    Ordered::send(laboratory::orders()?, &address, out).await
 }
 
 /// A folder that goes away with the demo.
@@ -131,80 +155,6 @@ fn introduce(out: &Output, folder: &Path, reports: usize) {
     out.line("");
 }
 
-fn bench(folder: &Path, ports: &(SimPort, SimPort), receiver: &str) -> Result<Bench, Failure> {
-    let path = |port: &SimPort| match port {
-        SimPort::Pty { path, .. } => path.clone(),
-        _ => String::new(),
-    };
-    let text = format!(
-        "[site]\nname = \"Kestrel Point Clinic\"\nshort = \"KESTRELPOINT\"\ntimezone = \"Europe/Lisbon\"\n\n\
-         [store]\ntape = \"tape.db\"\nledger = \"sqlite:ledger.db\"\nlow_water_mib = 8\nballast_mib = 0\n\n\
-         [reference]\nGLU = \"NEG\"\nPRO = \"TR\"\nPH = \"5.0-8.0\"\nSG = \"1.003-1.030\"\n\n\
-         [[analyzer]]\nid = \"bench-1\"\nline = \"serial:{}\"\ndialect = \"lis02\"\nstrip = \"ten-pad\"\n\
-         control_specimens = [\"QC-L1=1\", \"QC-L2=2\"]\n\n\
-         [[analyzer]]\nid = \"bench-2\"\nline = \"serial:{}\"\ndialect = \"two-column\"\nstrip = \"eleven-pad\"\n\
-         control_marks = [\"Q1=1\", \"Q2=2\"]\ncontrol_specimens = [\"QC-L1=1\", \"QC-L2=2\"]\n\n\
-         [[receiver]]\nid = \"lis\"\naddress = \"mllp://{receiver}\"\nfacility = \"KESTREL\"\nunits = \"si\"\n\
-         ack_timeout = 5\nretry_first = 1\nretry_max = 2\n",
-        path(&ports.0),
-        path(&ports.1),
-    );
-    let file = folder.join("wickline.toml");
-    std::fs::write(&file, &text)?;
-    let loaded = settings::from_text(&file, text).map_err(faults)?;
-    Bench::build(&loaded).map_err(faults)
-}
-
-/// Both days' work: patients, controls, and one of each thing that goes wrong.
-fn scripts(reports: usize) -> (Script, Script) {
-    let mut dice = Dice::new(2026);
-    let ten = pads("ten-pad");
-    let eleven = pads("eleven-pad");
-    let mut patient = |number: String, pads: &[(String, usize)], specimen: usize| Run {
-        number,
-        specimen: format!("KP-{specimen:05}"),
-        rungs: dice_rungs(&mut dice, pads),
-        ..Run::default()
-    };
-    let control = |number: &str, level: &str, raised: usize, pads: &[(String, usize)]| Run {
-        number: number.into(),
-        specimen: format!("QC-L{level}"),
-        class: Class::Control,
-        rungs: pads.iter().map(|(id, rungs)| (id.clone(), raised.min(rungs - 1))).collect(),
-        ..Run::default()
-    };
-    let half = reports / 2;
-    let mut first = vec![control("1", "1", 0, &ten), control("2", "2", 2, &ten)];
-    for n in 3..=half {
-        let mut run = patient(n.to_string(), &ten, 20_400 + n);
-        match n {
-            5 => run.fault = Fault::BadChecksum,
-            6 => run.specimen.clear(),
-            8 => run.class = Class::Stat,
-            9 => run.fault = Fault::SentTwice,
-            _ => {}
-        }
-        first.push(run);
-    }
-    let mut second = vec![control("Q1001", "1", 0, &eleven), control("Q2001", "2", 2, &eleven)];
-    // Number 5 is run and never sent: the gap.
-    for n in (1..=reports - half - 1).filter(|n| *n != 5) {
-        let mut run = patient(format!("{n:03}"), &eleven, 31_700 + n);
-        if n == 7 {
-            run.fault = Fault::WrongUnit;
-            run.rungs.insert("GLU".into(), 2);
-        }
-        second.push(run);
-    }
-    (Script { sender: "SIM-1".into(), run: first }, Script { sender: "SIM-2".into(), run: second })
-}
-
-fn pads(strip: &str) -> Vec<(String, usize)> {
-    Strip::builtin(strip).map_or(Vec::new(), |strip| {
-        strip.pads.iter().filter(|p| !p.optional).map(|p| (p.id.clone(), p.rungs.len())).collect()
-    })
-}
-
 fn expected(first: &Script, second: &Script) -> Expected {
     let runs = || first.run.iter().chain(&second.run);
     let controls = runs().filter(|r| r.class == Class::Control).count();
@@ -228,21 +178,21 @@ async fn run_both(ports: (SimPort, SimPort), first: Script, second: Script) -> s
     Ok(())
 }
 
-/// What the practice receiver got, in order.
-#[derive(Default)]
+/// What the practice receiver got, in order, and what of its orders was answered.
 struct Got {
     ids: Vec<String>,
     outage: bool,
+    ordered: Ordered,
 }
 
 /// Shows what happens until every expected message was accepted; takes the receiver away in the middle.
 async fn follow(
     receiver: &mut Receiver,
     watch: &mut tokio::sync::broadcast::Receiver<Event>,
-    expected: &Expected,
+    (expected, ordered): (&Expected, Ordered),
     out: &Output,
-) -> Got {
-    let mut got = Got::default();
+) -> Result<Got, Failure> {
+    let mut got = Got { ids: Vec::new(), outage: false, ordered };
     let reports = expected.accepted + expected.held.len() + expected.filed + expected.repeats;
     let (mut read, mut accepted) = (0, 0);
     let patience = tokio::time::sleep(Duration::from_secs(50));
@@ -253,7 +203,7 @@ async fn follow(
         tokio::select! {
             message = receiver.next() => {
                 if let Some(message) = message {
-                    got.ids.push(message.control_id);
+                    got.took(message, out)?;
                 }
                 if got.ids.len() == expected.accepted / 3 && !got.outage {
                     got.outage = true;
@@ -279,11 +229,19 @@ async fn follow(
     // What is still on its way to us was accepted already.
     while got.ids.len() < accepted {
         match tokio::time::timeout(Duration::from_secs(2), receiver.next()).await {
-            Ok(Some(message)) => got.ids.push(message.control_id),
+            Ok(Some(message)) => got.took(message, out)?,
             _ => break,
         }
     }
-    got
+    Ok(got)
+}
+
+impl Got {
+    fn took(&mut self, message: Received, out: &Output) -> Result<(), Failure> {
+        self.ordered.came(&message.body, &format!("lis      {}", message.control_id), out)?;
+        self.ids.push(message.control_id);
+        Ok(())
+    }
 }
 
 fn tell(event: &Event, out: &Output) {
@@ -341,6 +299,9 @@ fn verdict(expected: &Expected, got: &Got, sheet: &Sheet) -> Vec<String> {
     }
     if !first_seen.is_sorted() {
         faults.push("messages came out of order".into());
+    }
+    if got.ordered.differs || got.ordered.open != BTreeSet::from([NEVER_RUN.to_owned()]) {
+        faults.push(format!("orders that nothing answered as ordered: {:?}", got.ordered.open));
     }
     if !got.outage {
         faults.push("the outage did not take place".into());

@@ -17,6 +17,7 @@ mod journal;
 mod ledger;
 mod listen;
 mod marks;
+mod ordered;
 mod orders;
 mod output;
 mod person;

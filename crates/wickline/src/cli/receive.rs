@@ -1,20 +1,17 @@
 //! `receive`: a practice receiver that answers as it is told to.
 
-use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::Args;
 use serde_json::json;
-use wickline_forward::deliver::{Address, Courier, Limits, Outcome, Tls};
-use wickline_forward::hl7::Message;
 use wickline_forward::mllp::MllpRelease;
 use wickline_forward::receive::{Answer as Script, Manner, Receiver};
 
+use super::ordered::Ordered;
 use super::output::Output;
 use super::simulate::practice;
-use super::{Answer, Exit, Failure};
-use crate::clock::{self, SiteClock};
+use super::{Answer, Failure};
 use crate::simulate::orders::Orders;
 
 /// `wickline receive --listen 127.0.0.1:2575 --answer aa`
@@ -70,7 +67,9 @@ pub async fn receive(options: Options, out: &Output) -> Answer {
     }
     out.line(&format!("listening on {address}"));
     let ordered = match (&options.orders, &options.source) {
-        (Some(file), Some(source)) => Some(Ordered::send(file, source, out).await?),
+        (Some(file), Some(source)) => {
+            Some(Ordered::send(practice(file, Orders::parse)?, source, out).await?)
+        }
         _ => None,
     };
     let mut ordered = ordered.unwrap_or_default();
@@ -90,92 +89,9 @@ pub async fn receive(options: Options, out: &Output) -> Answer {
             }))?;
         }
         out.line(&format!("{heard:>6}  {}  answered {}", message.control_id, message.answer));
-        ordered.came(&message.body, out)?;
-    }
-    ordered.end(out)
-}
-
-/// What was ordered, and what of it came back.
-#[derive(Default)]
-struct Ordered {
-    orders: Option<Orders>,
-    /// Numbers of orders that no result has answered.
-    open: BTreeSet<String>,
-    differs: bool,
-}
-
-impl Ordered {
-    /// Orders what a file says, one message after the other.
-    async fn send(file: &Path, source: &str, out: &Output) -> Result<Self, Failure> {
-        let orders = practice(file, Orders::parse)?;
-        let address = Address::parse(&format!("mllp://{source}"), Path::new("."), &Tls::default());
-        let address = address.map_err(|why| Failure::wrong(format!("--source: {why}")))?;
-        let limits = Limits::with_ack_timeout(Duration::from_secs(10));
-        let mut courier = Courier::new(vec![address], limits);
-        let clock = SiteClock::new("UTC").map_err(Failure::wrong)?;
-        let mut all = Self::default();
-        for (key, order) in (0..).zip(&orders.order) {
-            // Whoever asks again with the same file asks something else: the same bytes would get the first answer.
-            let id = format!("P{}", clock::now_us());
-            courier.offer(key, &id, orders.message(order, &id, clock.moment(clock::now_us())));
-            let said = match courier.next().await.into_iter().next() {
-                Some((_, Outcome::Settled { answer, .. })) => said(&answer),
-                Some((_, Outcome::NotConnected { why } | Outcome::Unanswered { why })) => {
-                    return Err(Failure::unreachable(format!("{source}: {why}")));
-                }
-                None => return Err(Failure::unreachable(format!("{source}: no answer"))),
-            };
-            let number = &order.number;
-            if order.control == "NW" && said.ends_with("OK") {
-                all.open.insert(number.clone());
-            }
-            if out.json {
-                out.document(&json!({"event": "ordered", "order": number, "answer": said}))?;
-            }
-            out.line(&format!("        {} {number}: {said}", order.control));
-        }
-        all.orders = Some(orders);
-        Ok(all)
-    }
-
-    /// Compares a result with what was ordered.
-    fn came(&mut self, body: &[u8], out: &Output) -> Result<(), Failure> {
-        let Some(orders) = &self.orders else { return Ok(()) };
-        let answered = orders.compare(body).map_err(Failure::unreachable)?;
-        if answered.is_empty() {
+        if !ordered.came(&message.body, "       ", out)? {
             out.line("        answers no order of the file");
         }
-        for one in answered {
-            self.open.remove(&one.number);
-            self.differs |= !one.wrong.is_empty();
-            if out.json {
-                let (number, wrong) = (&one.number, &one.wrong);
-                out.document(&json!({"event": "answered", "order": number, "differs": wrong}))?;
-            }
-            let how = match one.wrong.is_empty() {
-                true => "as ordered".to_owned(),
-                false => format!("but {}", one.wrong.join("; ")),
-            };
-            out.line(&format!("        answers {}, {how}", one.number));
-        }
-        Ok(())
     }
-
-    /// What was ordered and did not come.
-    fn end(self, out: &Output) -> Answer {
-        let open: Vec<&str> = self.open.iter().map(String::as_str).collect();
-        if !open.is_empty() {
-            out.line(&format!("no result came for {}", open.join(", ")));
-        }
-        let clean = open.is_empty() && !self.differs;
-        Ok(if clean { Exit::Done } else { Exit::NotClean })
-    }
-}
-
-/// MSA-1 of an answer and each ORC-1 in it.
-fn said(answer: &[u8]) -> String {
-    let Ok(message) = Message::read(answer) else { return "it answered no message".into() };
-    let orders = (1..=message.count("ORC")).map(|nth| message.component("ORC", nth, 1, 1));
-    let all: Vec<String> = [message.component("MSA", 1, 1, 1)].into_iter().chain(orders).collect();
-    all.join(" ")
+    Ok(ordered.end(out))
 }

@@ -5,6 +5,7 @@ use std::path::Path;
 
 use super::super::Failure;
 use super::super::output::{Output, Tone};
+use super::laboratory::NEVER_RUN;
 use crate::acts::compose::text as words;
 use crate::settings::bench::Bench;
 use crate::sheet::Sheet;
@@ -56,11 +57,13 @@ fn beside(left: Vec<String>, right: Vec<String>) -> Vec<String> {
 
 /// What can still be looked at: nothing of a laboratory that goes with its folder.
 pub fn afterwards(kept: Option<&Path>, out: &Output) {
+    out.line(&format!("{NEVER_RUN} of KP-20499 waits for its strip."));
     let text = match kept {
         Some(folder) => {
             let config = word(&folder.join("wickline.toml").to_string_lossy());
             format!(
-                "Kept in {}: `wickline --config {config} held`, `wickline --config {config} day`.",
+                "Kept in {}: `wickline --config {config} held`, `wickline --config {config} day`, \
+                 `wickline --config {config} orders`.",
                 folder.display()
             )
         }

@@ -14,10 +14,13 @@ use super::capture::KeptBytes;
 use super::printed;
 use super::why::{self, Conversion};
 use crate::acts::compose::{self, Subject};
+use crate::acts::meeting::{self, Met};
 use crate::cli::marks::{self, named};
 use crate::clock::moment_rfc3339;
 use crate::settings::bench::{Analyzer, Bench, Supposed, Target};
 use crate::sheet::todo::remedy_in_words;
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
 
 /// What an anatomy calls a part of which nothing is known.
 pub const NOT_UNDERSTOOD: &str = "not understood";
@@ -29,6 +32,8 @@ pub struct Account<'a> {
     pub analyzer: &'a Analyzer,
     pub target: &'a Target,
     pub supposed: Supposed,
+    /// Where orders are looked up.
+    orders: Option<Ledger>,
     count: usize,
 }
 
@@ -53,6 +58,9 @@ pub struct Explained {
     pub lines: Vec<String>,
     pub anatomy: Vec<Line>,
     pub readings: Vec<Told>,
+    /// The orders that it would answer if it were heard now, by their sources and numbers.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub orders: Vec<String>,
     pub holds: Vec<Held>,
     pub message: Option<String>,
 }
@@ -130,20 +138,37 @@ impl<'a> Account<'a> {
         target: &'a Target,
         supposed: Supposed,
     ) -> Self {
-        Self { bench, analyzer, target, supposed, count: 0 }
+        Self { bench, analyzer, target, supposed, orders: None, count: 0 }
+    }
+
+    /// With the orders of this ledger.
+    pub fn with_orders(self, ledger: Option<Ledger>) -> Self {
+        Self { orders: ledger, ..self }
+    }
+
+    /// Ends the look at the ledger.
+    pub async fn close(self) -> Result<(), StoreError> {
+        match self.orders {
+            Some(ledger) => ledger.close().await,
+            None => Ok(()),
+        }
     }
 
     /// Every report of one transmission.
-    pub fn transmission(
+    pub async fn transmission(
         &mut self,
         transmission: &Transmission,
         heard: &KeptBytes,
         at: i64,
-    ) -> Vec<Explained> {
+    ) -> Result<Vec<Explained>, StoreError> {
         let dialect = &self.analyzer.dialect;
         let anatomy = dialect.anatomy(transmission);
-        let reports = dialect.read(transmission);
-        reports.iter().map(|print| self.report(print, transmission, &anatomy, heard, at)).collect()
+        let mut explained = Vec::new();
+        for print in dialect.read(transmission) {
+            let lines = lines(&print, transmission, &anatomy, heard);
+            explained.push(self.report(&print, lines, at).await?);
+        }
+        Ok(explained)
     }
 
     /// What a transmission asks, in words that name no specimen.
@@ -157,22 +182,20 @@ impl<'a> Account<'a> {
         Some(format!("{} {}; {answered}", self.analyzer.id, question.words()))
     }
 
-    fn report(
+    async fn report(
         &mut self,
         print: &Report,
-        transmission: &Transmission,
-        anatomy: &[LineAnatomy],
-        heard: &KeptBytes,
+        anatomy: Vec<Line>,
         at: i64,
-    ) -> Explained {
+    ) -> Result<Explained, StoreError> {
         self.count += 1;
         let clock = &self.bench.clock;
         let (mut judged, believed) = self.analyzer.read_supposing(print, clock, at, self.supposed);
-        let message = self.message(print, &mut judged, at, believed);
-        let anatomy = lines(print, transmission, anatomy, heard);
+        let met = self.meets(print, &mut judged, (at, believed)).await?;
+        let message = self.message(print, &mut judged, &met, (at, believed));
         let expose = |text: &Option<Private>| text.as_ref().map(|t| t.expose().to_owned());
         let taken = |t| moment_rfc3339(&clock.with_offset(t).unwrap_or(t));
-        Explained {
+        Ok(Explained {
             report: self.count,
             number: print.number.clone(),
             class: judged.class.code(),
@@ -187,9 +210,37 @@ impl<'a> Account<'a> {
             lines: print.lines.iter().map(|l| l.text.expose().to_owned()).collect(),
             readings: self.readings(&judged, &anatomy, message.as_deref()),
             anatomy,
+            orders: met.answers().iter().map(|(source, of)| format!("{of} of {source}")).collect(),
             holds: judged.holds.iter().map(hold).collect(),
             message,
+        })
+    }
+
+    /// What the orders of its specimen say of it.
+    async fn meets(
+        &self,
+        print: &Report,
+        judged: &mut Judged,
+        (at, believed): (i64, bool),
+    ) -> Result<Met, StoreError> {
+        let Some(ledger) = self.orders.as_ref().filter(|_| judged.way == Way::Ready) else {
+            return Ok(Met::Nothing);
+        };
+        let taken = print.taken.filter(|_| believed).and_then(|t| self.bench.clock.us(t));
+        let strip = meeting::Strip {
+            of: (&self.analyzer.id, &judged.strip),
+            specimen: judged.specimen.as_ref().map(Private::expose),
+            print,
+            readings: &judged.readings,
+            taken: taken.unwrap_or(at),
+            control: false,
+        };
+        let met = ledger.would_meet(self.bench, &strip).await?;
+        if let Some(hold) = met.hold() {
+            judged.holds.push(hold.clone());
+            judged.way = Way::Held;
         }
+        Ok(met)
     }
 
     /// What a report amounts to as a run of control material. No lot of strips that somebody
@@ -212,12 +263,14 @@ impl<'a> Account<'a> {
         &self,
         print: &Report,
         judged: &mut Judged,
-        at: i64,
-        believed: bool,
+        met: &Met,
+        (at, believed): (i64, bool),
     ) -> Option<String> {
         if !matches!(judged.way, Way::Ready) {
             return None;
         }
+        let orders = met
+            .under((1..).map(|n| if n == 1 { "EXPLAIN".into() } else { format!("EXPLAIN-{n}") }));
         let subject = Subject {
             serial: None,
             analyzer: &self.analyzer.id,
@@ -232,7 +285,7 @@ impl<'a> Account<'a> {
             clock_believed: believed,
             remarks: &judged.remarks,
             control: None,
-            orders: &[],
+            orders: &orders,
         };
         let control_id = format!("EXPLAIN-{}", self.count);
         match compose::message(self.bench, self.target, &control_id, at, &subject) {
@@ -304,6 +357,12 @@ impl Explained {
         let level = self.level.as_ref().map(|level| format!(" level {level}"));
         let lot = self.control_lot.as_ref().map(|lot| format!(" lot {lot}"));
         named(&format!("{}{}{}", self.class, level.unwrap_or_default(), lot.unwrap_or_default()))
+    }
+
+    /// Which orders it meets, in one line.
+    pub fn answers(&self) -> Option<String> {
+        let orders = self.orders.iter().map(|order| named(order)).collect::<Vec<_>>().join(", ");
+        (!orders.is_empty()).then(|| format!("heard now it would answer order {orders}"))
     }
 
     /// What a person must see at this line: that it was not understood, else what holds it.

@@ -12,7 +12,7 @@ use super::account::{Account, Explained};
 use super::capture::KeptBytes;
 use super::screen;
 use crate::cli::output::Output;
-use crate::cli::{Answer, Exit};
+use crate::cli::{Answer, Exit, Failure};
 use crate::clock;
 use crate::store::tape::ticks::TapeClock;
 use crate::store::tape::{Entry, Kind, Tape};
@@ -67,11 +67,11 @@ pub async fn follow(account: Account<'_>, all: bool, count: Option<usize>, out: 
         };
         for entry in &entries {
             follower.hear(entry);
-            follower.show(count, out)?;
+            follower.show(count, out).await?;
         }
         if entries.is_empty() {
             follower.fall_silent();
-            follower.show(count, out)?;
+            follower.show(count, out).await?;
             tokio::select! {
                 () = tokio::time::sleep(LOOK) => {}
                 _ = interrupt.recv() => break,
@@ -108,9 +108,9 @@ impl Follower<'_> {
         }
     }
 
-    fn show(&mut self, most: Option<usize>, out: &Output) -> std::io::Result<()> {
+    async fn show(&mut self, most: Option<usize>, out: &Output) -> Result<(), Failure> {
         while let Some(transmission) = self.ear.poll_transmission() {
-            let reports = self.account.transmission(&transmission, &self.heard, self.at);
+            let reports = self.account.transmission(&transmission, &self.heard, self.at).await?;
             if self.last <= self.from {
                 continue;
             }

@@ -20,10 +20,11 @@ use wickline_normalize::controls::State;
 use self::account::{Account, Explained, Missed};
 use self::capture::KeptBytes;
 use super::output::{self, Output};
-use super::{Answer, Exit, Failure, faults, marks};
+use super::{Answer, Exit, Failure, faults, marks, or_gone};
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench, Supposed, Target};
 use crate::settings::{self, Loaded};
+use crate::store::ledger::Ledger;
 
 /// `wickline explain capture.bin --analyzer bench-1`, or without a configuration
 /// `wickline explain capture.bin --dialect lis02 --strip ten-pad`, or live
@@ -83,7 +84,7 @@ pub async fn explain(config: Option<PathBuf>, options: Options, out: &Output) ->
     if options.watch {
         return watch::watch(config, path, &options, out).await;
     }
-    once(&loaded(config, &options)?, path, &options, out)
+    once(&loaded(config, &options)?, path, &options, out).await
 }
 
 /// The configuration, as if the analyzer printed what `--printed` says.
@@ -126,13 +127,14 @@ fn account<'a>(bench: &'a Bench, options: &Options) -> Result<(Account<'a>, i64)
     Ok((Account::new(bench, analyzer, target, supposed), at))
 }
 
-fn once(loaded: &Loaded, path: &Path, options: &Options, out: &Output) -> Answer {
+async fn once(loaded: &Loaded, path: &Path, options: &Options, out: &Output) -> Answer {
     let bench = Bench::build(loaded).map_err(faults)?;
     let (account, at) = account(&bench, options)?;
+    let account = account.with_orders(orders(&bench).await);
     let (analyzer, target, supposed) = (account.analyzer, account.target, account.supposed);
     let bytes = std::fs::read(path)
         .map_err(|e| Failure::unreachable(format!("reading {}: {e}", path.display())))?;
-    let whole = explained(account, path, &bytes, at);
+    let whole = explained(account, path, &bytes, at).await?;
     if let Some(file) = &options.html {
         page::write(file, &whole, &bench, analyzer, target)?;
     }
@@ -179,20 +181,37 @@ impl Whole {
     }
 }
 
-fn explained(mut account: Account<'_>, path: &Path, bytes: &[u8], at: i64) -> Whole {
+/// Where the orders that a strip meets are looked up, if any are taken in. Without them the rest is explained.
+async fn orders(bench: &Bench) -> Option<Ledger> {
+    if !bench.has_orders() {
+        return None;
+    }
+    let looked = or_gone(bench, Ledger::look(bench.ledger.clone()).await).await;
+    looked
+        .map_err(|why| eprintln!("orders are not looked up: {}", output::visible(&why.to_string())))
+        .ok()
+}
+
+async fn explained(
+    mut account: Account<'_>,
+    path: &Path,
+    bytes: &[u8],
+    at: i64,
+) -> Result<Whole, Failure> {
     let heard = KeptBytes::of(bytes);
     let found = hear(account.analyzer.dialect.as_ref(), bytes);
     let (mut reports, mut questions) = (Vec::new(), Vec::new());
     for transmission in &found {
         questions.extend(account.question(transmission));
-        reports.extend(account.transmission(transmission, &heard, at));
+        reports.extend(account.transmission(transmission, &heard, at).await?);
     }
     let missed = reports.iter().flat_map(Explained::missed).collect();
     let outside = capture::outside(bytes, &found)
         .into_iter()
         .map(|place| (place, marks::heard(&heard.cut(place), &[])))
         .collect();
-    Whole { name: path.display().to_string(), reports, missed, questions, outside }
+    account.close().await?;
+    Ok(Whole { name: path.display().to_string(), reports, missed, questions, outside })
 }
 
 fn chosen<'a>(bench: &'a Bench, options: &Options) -> Result<(&'a Analyzer, &'a Target), Failure> {

@@ -73,6 +73,9 @@ pub fn report(report: &Explained, out: &Output) {
     if let Some(run) = &report.run {
         out.line(&format!("as a run of control material: {}", named(run)));
     }
+    if let Some(answers) = report.answers() {
+        out.line(&answers);
+    }
     for hold in &report.holds {
         let line = hold.line.map_or(String::new(), |l| format!(" (line {l})"));
         let detail = named(&hold.detail);

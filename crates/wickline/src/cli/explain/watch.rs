@@ -41,13 +41,15 @@ pub async fn watch(
             );
             note(&files, &mut saved);
         }
-        exit = read.and_then(|loaded| once(&loaded, capture, options, out)).unwrap_or_else(
-            |failure| {
-                // A file under work is wrong for a while.
-                eprintln!("{}", visible_lines(&failure.text));
-                Exit::NotClean
-            },
-        );
+        let answer = match read {
+            Ok(loaded) => once(&loaded, capture, options, out).await,
+            Err(failure) => Err(failure),
+        };
+        exit = answer.unwrap_or_else(|failure| {
+            // A file under work is wrong for a while.
+            eprintln!("{}", visible_lines(&failure.text));
+            Exit::NotClean
+        });
         eprintln!("watching {} file(s); ctrl-c ends", files.len());
         let changed = loop {
             tokio::select! {
