@@ -85,6 +85,12 @@ fn what_is_purged_leaves_the_files_and_is_known_when_it_comes_again() {
         let words = ["export", there, "--dir", &dir, "--reason", "asked for by its owner"];
         let said = ask(&config, &words);
         assert_eq!(said["reports"], 1, "{said}");
+        // Again within the same second: beside it, under a name of its own.
+        for _ in 0..3 {
+            let again = ask(&config, &words);
+            assert_eq!(again["reports"], 1, "{again}");
+            assert_ne!(again["files"], said["files"]);
+        }
         let page =
             std::fs::read_to_string(said["files"][1].as_str().expect("a page")).expect("read");
         assert!(

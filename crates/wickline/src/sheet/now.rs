@@ -350,9 +350,10 @@ impl Look<'_> {
     fn not_known(&self, point: Option<&Point>) -> Option<String> {
         match point {
             None => Some("not known: no daemon tells of it".to_owned()),
-            Some(point) if point.why.as_deref() == Some(NOT_TRIED) => {
-                Some(format!("not tried yet since {}", self.time(point.since)))
-            }
+            Some(point) if point.why.as_deref() == Some(NOT_TRIED) => Some(format!(
+                "not known yet: no answer since the start at {}",
+                self.time(point.since)
+            )),
             Some(_) => None,
         }
     }
