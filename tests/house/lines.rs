@@ -133,8 +133,7 @@ fn nothing_in_working_hours_is_told_until_something_comes() {
     let library = preload(&folder);
     let clock = folder.write("clock", "-3600");
     let mut daemon = Daemon::start_with(&config, &library, &folder.0);
-    let known = || run(&config, &["trail", "configuration"]).stdout.len() > 200;
-    until(known);
+    until(|| ask(&config, &["trail", "configuration"])["totals"]["configurations"] == 1);
     std::fs::write(&clock, "0").expect("the clock can be set");
     let silent = first(&mut daemon, "line-silent");
     assert!(silent["minutes"].as_i64().is_some_and(|n| (59..=65).contains(&n)), "{silent}");

@@ -54,8 +54,8 @@ impl fmt::Display for Noise {
     }
 }
 
-/// A letter, a digit or a sign of ASCII, or a letter in UTF-8. In the code pages of one byte no word and no number is of
-/// bytes above 7F alone.
+/// A letter, a digit or a sign of ASCII, or a letter in UTF-8. In the code pages of one byte no word and no number is
+/// of bytes above 7F alone.
 fn can_be_read(bytes: &[u8]) -> bool {
     bytes.iter().any(u8::is_ascii_graphic)
         || str::from_utf8(bytes).is_ok_and(|text| text.chars().any(char::is_alphanumeric))
