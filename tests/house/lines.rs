@@ -11,6 +11,7 @@ use rustix::fs::{FlockOperation, flock};
 use wickline::simulate::port::SimPort;
 use wickline::store::tape::Tape;
 
+use crate::faults::preload;
 use crate::kit::{Daemon, Folder, ask, configuration, run, until};
 use crate::outage::printed;
 use crate::way::{pty, runtime};
@@ -128,15 +129,29 @@ fn nothing_in_working_hours_is_told_until_something_comes() {
     let folder = Folder::new("working-hours");
     let keys = "hours = [\"Mo-Su 00:00-24:00\"]\nsilent_minutes = 1";
     let config = folder.write("wickline.toml", &with("listen:127.0.0.1:0", keys));
-    let mut daemon = Daemon::start(&config);
+    // The line is new for an hour: nobody listened before, so nothing was silent.
+    let library = preload(&folder);
+    let clock = folder.write("clock", "-3600");
+    let mut daemon = Daemon::start_with(&config, &library, &folder.0);
+    until(|| ask(&config, &["trail", "configuration"])["totals"]["configurations"] == 1);
+    std::fs::write(&clock, "0").expect("the clock can be set");
     let silent = first(&mut daemon, "line-silent");
-    assert!(silent["minutes"].as_i64().is_some_and(|minutes| minutes > 1_440), "{silent}");
+    assert!(silent["minutes"].as_i64().is_some_and(|n| (59..=65).contains(&n)), "{silent}");
     let line = the_line(&config);
     assert_eq!(line["silent"], true, "{line}");
     let told = beside(&config, "bench-1, silent").expect("told by itself");
     let text = told["text"].as_str().expect("words");
     assert!(told["wrong"] == true && text.contains("silent in its working hours since"), "{text}");
     let mut port = TcpStream::connect(&daemon.lines[0]).expect("it listens");
+    // A plug that is drawn: a byte that is no word of the analyzer, and nothing that a person could settle.
+    port.write_all(b"\xff").expect("it takes it");
+    let noise = daemon.wait_for(|e| e["event"] == "line-noise");
+    assert_eq!(noise["all"]["bytes"], 1, "{noise}");
+    until(|| the_line(&config)["noise"] == "1 byte in 1 burst");
+    let line = the_line(&config);
+    assert!(line["silent"] == true && line["wrong"] == false, "{line}");
+    assert_eq!(ask(&config, &["held"])["items"].as_array().map(Vec::len), Some(0));
+    assert!(!daemon.seen.iter().any(|e| e["event"] == "line-speaks"));
     port.write_all(PRINT).expect("it takes it");
     daemon.wait_for(|e| e["event"] == "line-speaks");
     assert_eq!(the_line(&config)["silent"], false);

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use crate::backup::files;
-use crate::kit::{Daemon, Folder, ask, configuration};
+use crate::kit::{Daemon, Folder, ask, binary, configuration};
 use crate::set_back::{receiver, run_strips, sent, strips, unlike};
 use crate::way::{gather, runtime};
 
@@ -31,6 +31,22 @@ fn configured(root: &Folder, address: &str) -> PathBuf {
     root.write(&format!("{CONFIGURATION}/wickline.toml"), &text)
 }
 
+/// What the script says that dpkg runs before the package is removed.
+fn removed(root: &Folder) -> String {
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../deploy/debian/prerm");
+    let folder = Path::new(binary()).parent().expect("a folder").display();
+    let path = format!("{folder}:{}", std::env::var("PATH").unwrap_or_default());
+    let words = Command::new("sh")
+        .arg(script)
+        .arg("remove")
+        .env("DPKG_ROOT", &root.0)
+        .env("PATH", path)
+        .output();
+    let output = words.expect("a shell");
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    String::from_utf8(output.stdout).expect("text")
+}
+
 /// What the script says that dpkg runs when the package is purged.
 fn purged(root: &Folder) -> String {
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../deploy/debian/postrm");
@@ -52,6 +68,10 @@ fn a_purge_leaves_what_was_heard_and_says_so() {
         assert_eq!(ask(&config, &["queue"])["totals"]["waiting"], 3);
         let state = root.0.join(STATE);
         let before = files(&state);
+        assert!(
+            removed(&root)
+                .contains("3 result message(s) wait for their receiver and 0 were refused")
+        );
         let told = purged(&root);
         assert_eq!(files(&state), before, "nothing of it was touched");
         assert!(!root.0.join(CONFIGURATION).exists(), "the configuration is gone");
@@ -74,10 +94,17 @@ fn a_purge_leaves_what_was_heard_and_says_so() {
 #[test]
 fn a_purge_takes_what_holds_no_result_alone() {
     let (fresh, _) = root("purged-fresh", "dir:out");
+    std::fs::create_dir_all(fresh.0.join("var/backups/wickline")).expect("a folder");
     let told = purged(&fresh);
     let left = std::fs::read_dir(fresh.0.join("var/lib")).expect("a folder").count();
     assert_eq!((left, fresh.0.join(CONFIGURATION).exists()), (0, false), "{told}");
     assert!(!told.contains(" stays: "), "{told}");
+    assert!(!fresh.0.join("var/backups/wickline").exists(), "an empty folder of backups goes");
+    // A configuration that is none keeps nothing from going.
+    let broken = Folder::new("removed-broken");
+    std::fs::create_dir_all(broken.0.join(CONFIGURATION)).expect("a folder");
+    broken.write(&format!("{CONFIGURATION}/wickline.toml"), "[nothing");
+    assert!(removed(&broken).contains("could not be seen"));
 
     let (beside, config) = root("purged-beside", "dir:out");
     let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");

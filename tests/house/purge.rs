@@ -91,6 +91,12 @@ fn what_is_purged_leaves_the_files_and_is_known_when_it_comes_again() {
         let words = ["export", there, "--dir", &dir, "--reason", "asked for by its owner"];
         let said = ask(&config, &words);
         assert_eq!(said["reports"], 1, "{said}");
+        // Again within the same second: beside it, under a name of its own.
+        for _ in 0..3 {
+            let again = ask(&config, &words);
+            assert_eq!(again["reports"], 1, "{again}");
+            assert_ne!(again["files"], said["files"]);
+        }
         let page =
             std::fs::read_to_string(said["files"][1].as_str().expect("a page")).expect("read");
         assert!(
@@ -102,7 +108,7 @@ fn what_is_purged_leaves_the_files_and_is_known_when_it_comes_again() {
         let trail = ask(&config, &["trail", "--object", "reports"]);
         let verbs: Vec<_> =
             trail["items"].as_array().expect("rows").iter().map(|r| &r["verb"]).collect();
-        assert_eq!(verbs, ["purge", "export"], "{trail}");
+        assert_eq!(verbs, ["purge", "export", "export", "export", "export"], "{trail}");
         assert_eq!(daemon.stop(), 0);
         assert_eq!(run(&config, &["trail", "verify"]).status.code(), Some(0));
         // The tape goes on where it was: after a start nothing is read twice, and nothing is missing.

@@ -69,7 +69,8 @@ fn a_number_used_twice_is_a_correction_and_a_wrong_specimen_is_withdrawn() {
     );
 
     let why = ["--reason", "strip was misplaced", "--as", "J. Mast"];
-    let decide = [&["held", "decide", &id, "correction"], &why[..]].concat();
+    let range = format!("{id}-{id}");
+    let decide = [&["held", "decide", &range, "correction"], &why[..]].concat();
     assert_eq!(ask(&config, &decide)["items"][0]["state"], "waiting");
     let message = next(&peer, &mut seen);
     let second = gist(&message);

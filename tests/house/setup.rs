@@ -267,7 +267,8 @@ fn a_script_says_everything_and_what_stood_there_is_moved_aside() {
         let (mut receiver, address) = receiver().await;
         let (_port, line) = pty();
         let mut words = options(&line, &address);
-        words.extend(["--test-message", "--controls", "none"]);
+        // As people say it.
+        words.extend(["--test-message", "--controls", "no"]);
         let done = ask(&config, &words);
         assert_eq!(done["written"], config.to_string_lossy().as_ref(), "{done}");
         let sent = done["test_message"].as_str().expect("an answer");

@@ -60,3 +60,24 @@ fn it_does_not_wait_for_ever_nor_for_an_address_that_is_none() {
         assert!(begun.elapsed() >= Duration::from_secs(least), "{connect} was given up early");
     }
 }
+
+/// Who ended the connection is named, and how far it came.
+#[test]
+fn a_line_that_hangs_up_is_told_by_its_address() {
+    let line = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let address = line.local_addr().expect("its address").to_string();
+    let child = program()
+        .args(["simulate", "--connect", &address, "--reports", "500"])
+        .args(["--dialect", "two-column", "--speed-up", "0", "--settle", "0"])
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("it can be started");
+    drop(line.accept().expect("it comes"));
+    drop(line);
+    let done = child.wait_with_output().expect("it ends");
+    let said = String::from_utf8_lossy(&done.stderr).into_owned();
+    assert_eq!(done.status.code(), Some(3), "{said}");
+    assert!(said.contains(&format!("what listens at {address} ended the connection")), "{said}");
+    assert!(said.contains("of 500 strips were run before"), "{said}");
+}

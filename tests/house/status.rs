@@ -10,6 +10,7 @@ use wickline::simulate::analyzer::Style;
 use wickline::simulate::port::SimPort;
 
 use crate::kit::{Daemon, Folder, ask, configuration, run, until};
+use crate::set_back::{run_strips, strips};
 use crate::way::{analyzer, runtime, script};
 
 fn told(config: &Path, words: &[&str]) -> (i32, String) {
@@ -136,6 +137,7 @@ fn a_configuration_that_became_wrong_hides_nothing() {
         let (code, said) = told(&config, &["status"]);
         assert_eq!(code, 1, "{said}");
         assert!(said.contains("the daemon runs on what it read at "), "{said}");
+        assert!(!said.contains("\\u{a}"), "lines are lines: {said}");
         assert!(said.contains("running since") && said.contains("bench-1"), "{said}");
         assert!(
             said.contains("the configuration is wrong:") && said.contains("`wickline check`"),
@@ -152,6 +154,41 @@ fn a_configuration_that_became_wrong_hides_nothing() {
     assert_eq!(daemon.stop(), 0);
     let (code, said) = told(&config, &["status"]);
     assert!(code == 1 && said.contains("no daemon starts with it"), "{said}");
+}
+
+/// What nobody knows yet is not told as moving, and what waits for a receiver that was taken out waits for a person.
+#[test]
+fn a_receiver_of_which_nothing_is_known_is_told_as_that() {
+    let folder = Folder::new("status-unknown");
+    let text = |id: &str, address: &str| {
+        let address = format!("mllp://{address}");
+        let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", &address, "");
+        text.replace("id = \"lis\"", &format!("id = \"{id}\""))
+    };
+    let config = folder.write("wickline.toml", &text("lis", "127.0.0.1:1"));
+    let mut daemon = Daemon::start(&config);
+    runtime().block_on(run_strips(&mut daemon, &strips(1, 3)));
+    until(|| ask(&config, &["queue"])["totals"]["waiting"] == 3);
+    assert_eq!(daemon.stop(), 0);
+    // It takes the connection and says nothing.
+    let mute = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+    let address = mute.local_addr().expect("its address").to_string();
+    std::fs::write(&config, text("lis", &address)).expect("written");
+    let daemon = Daemon::start(&config);
+    let said = |which: &str| {
+        of(&config, "receiver", which)["text"].as_str().unwrap_or_default().to_owned()
+    };
+    until(|| said("lis").starts_with("not known yet: no answer since the start at "));
+    assert!(said("lis").contains("; 3 wait"), "{}", said("lis"));
+    assert_eq!(daemon.stop(), 0);
+    std::fs::write(&config, text("other", &address)).expect("written");
+    let gone = of(&config, "receiver", "lis");
+    let todo = gone["todo"].as_str().expect("what to do");
+    assert!(
+        todo.contains("put it back") && todo.contains("`wickline queue --receiver lis`"),
+        "{gone}"
+    );
+    assert!(!todo.contains("have the receiver reached again"), "{gone}");
 }
 
 /// A receiver that is gone is seen before there is a message for it, and one that is there again too.

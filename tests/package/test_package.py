@@ -222,7 +222,9 @@ def test_the_journal_knows_what_is_urgent(machine):
 def test_a_backup_is_made_by_its_unit_and_put_back(machine):
     at_work(machine)
     accepted(machine, 2)
-    # Without its folder the program itself says what lacks, and `status` tells it.
+    # The package has made its folder; without it the program itself says what lacks, and `status` tells it.
+    assert machine.run("stat", "-c", "%U %a", "/var/backups/wickline").strip() == "wickline 700"
+    machine.run("rmdir", "/var/backups/wickline")
     assert machine.try_run("systemctl", "start", "wickline-backup.service").returncode != 0
     said = machine.run("journalctl", "-u", "wickline-backup", "--no-pager", "-o", "cat")
     assert "/var/backups/wickline" in said and "make it first" in said and "namespacing" not in said, said
@@ -312,7 +314,6 @@ def test_removed_and_installed_again_it_is_as_it_was(machine):
 def test_removed_or_purged_it_leaves_results_and_says_so(machine):
     at_work(machine)
     accepted(machine, 2)
-    machine.run("install", "-d", "-m", "0700", "-o", "wickline", "-g", "wickline", "/var/backups/wickline")
     machine.run("systemctl", "enable", "--now", "wickline-backup.timer")
     machine.run("systemctl", "start", "wickline-backup.service")
     machine.run("dpkg", "-r", "wickline")

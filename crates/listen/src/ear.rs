@@ -18,7 +18,7 @@ use wickline_normalize::Place;
 use crate::Tick;
 use crate::dialect::{Dialect, LinkKind};
 use crate::link;
-use crate::printed::Assembler;
+use crate::printed::{Assembler, Noise};
 
 pub use self::whole::hear;
 
@@ -153,6 +153,14 @@ impl Ear {
         match &mut self.way {
             Way::Framed(framed) => framed.done.pop_front(),
             Way::Printed(assembler) => assembler.poll_transmission(),
+        }
+    }
+
+    /// What came that was nothing of the kind, since this was asked last. Between frames the link passes over it.
+    pub fn take_noise(&mut self) -> Noise {
+        match &mut self.way {
+            Way::Framed(_) => Noise::default(),
+            Way::Printed(assembler) => assembler.take_noise(),
         }
     }
 

@@ -5,7 +5,8 @@
 //! goes back to print over the line, it stays in the line, and the dialect looks at what is left on
 //! the paper. Records of a fixed length have no line ends: there each so many bytes are a line. Padding,
 //! flow control and what only a printer obeys are left out. What begins and ends a print is the
-//! dialect's to say; what exceeds a bound is counted and the print marked.
+//! dialect's to say; what exceeds a bound is counted and the print marked. A few bytes alone, none of which can be
+//! read, are no print but noise, as a plug makes: they are counted, and nobody has to settle them.
 //!
 //! Silence is measured between reads, by the ticks that the driver gives: an analyzer that pauses longer than the
 //! dialect's silence inside one report is cut in two, and both halves are told as what they are. A first or last line
@@ -17,6 +18,7 @@
 
 pub(crate) mod command;
 pub(crate) mod control;
+mod noise;
 #[cfg(test)]
 mod tests;
 
@@ -27,6 +29,7 @@ use wickline_normalize::Place;
 use self::command::{Belongs, Sequence};
 pub use self::command::{Commands, Printer};
 pub use self::control::{Controls, name as control_name};
+pub use self::noise::Noise;
 use crate::Tick;
 use crate::ear::{Cut, Ending, Transmission};
 
@@ -138,6 +141,8 @@ pub struct Assembler {
     padding: Option<(u8, u64)>,
     last_heard: Tick,
     done: VecDeque<Transmission>,
+    /// What was no print, until somebody asks.
+    noise: Noise,
     now: Tick,
 }
 
@@ -174,6 +179,7 @@ impl Assembler {
             padding: None,
             last_heard: Tick::MIN,
             done: VecDeque::new(),
+            noise: Noise::default(),
             now: Tick::MIN,
         }
     }
@@ -222,6 +228,11 @@ impl Assembler {
     /// What has ended, in order.
     pub fn poll_transmission(&mut self) -> Option<Transmission> {
         self.done.pop_front()
+    }
+
+    /// What came that was no print, since this was asked last.
+    pub fn take_noise(&mut self) -> Noise {
+        std::mem::take(&mut self.noise)
     }
 
     /// Nothing is under way and nothing waits to be taken.
@@ -431,6 +442,9 @@ impl Assembler {
         let begun = std::mem::take(&mut self.begun);
         (self.bytes, self.blanks) = (0, 0);
         let Some(place) = lines.iter().map(|line| line.place).reduce(Place::join) else { return };
+        if !begun && (bytes, beyond) == (0, 0) && self.noise.takes(&lines) {
+            return;
+        }
         let opened = self.is_opened(&lines, begun);
         let why = match by {
             By::Break(why) => Some(why),

@@ -5,7 +5,7 @@ mod server;
 
 use std::path::{Path, PathBuf};
 
-pub use self::masking::{first_place, first_word, masked_address, masked_at};
+pub use self::masking::{first_place, first_word, masked_address, masked_at, masked_line};
 use self::server::Server;
 pub use self::server::is_here;
 

@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 
-use super::{Assembler, Commands, Controls, MAX_LINE, MAX_LINES, PrintRules, Printer};
+use super::{Assembler, Commands, Controls, MAX_LINE, MAX_LINES, Noise, PrintRules, Printer};
 use crate::SECOND;
 use crate::ear::{Ending, Transmission};
 
@@ -383,4 +383,44 @@ fn a_report_has_begun_with_its_first_line_and_not_with_a_byte() {
         any.handle_input(2, b"x\n", 5 + 2 * n, &[]);
     }
     assert!(!any.is_begun());
+}
+
+/// What a plug makes when it is drawn. Nothing that can be read is ever taken for it.
+#[test]
+fn a_few_bytes_alone_that_nobody_can_read_are_noise_and_no_print() {
+    let bursts: [(&[u8], u64); 6] = [
+        (b"\xff", 1),
+        (b"\xf8\x80\xfe", 3),
+        (b"\x01\x1b\xc0", 3),
+        (b"\xff\r\n", 1),
+        (b"\xff\n\xfe\r\n\xc0", 3),
+        (b"\xff\xff\xff\xff\xff\xff\xff\xff", 8),
+    ];
+    for (bytes, many) in bursts {
+        let mut assembler = Assembler::new(rules());
+        assembler.handle_input(0, bytes, 0, &[0]);
+        assembler.handle_timeout(3 * SECOND);
+        assert_eq!(prints(&mut assembler), [], "{bytes:?}");
+        assert_eq!(assembler.take_noise(), Noise { bursts: 1, bytes: many }, "{bytes:?}");
+        assert!(assembler.is_idle() && assembler.take_noise().is_none());
+        assembler.handle_input(4 * SECOND, b"GLU NEG\r\nPH 6.0\r\n\r\n", 100, &[]);
+        assert_eq!(said(&prints(&mut assembler)), complete("GLU NEG/PH 6.0"), "{bytes:?}");
+    }
+    // A letter or a digit, of ASCII or in UTF-8, more bytes than a plug makes, and what stands in a print.
+    for bytes in [
+        &b"\xff1\xff"[..],
+        b"G",
+        b"+",
+        "\u{b5}".as_bytes(),
+        "\u{413}\u{41b}".as_bytes(),
+        &[0xff; 9],
+    ] {
+        let mut assembler = Assembler::new(rules());
+        assembler.handle_input(0, bytes, 0, &[]);
+        assembler.handle_closed(1);
+        assert_eq!(prints(&mut assembler).len(), 1, "{bytes:?}");
+        assert!(assembler.take_noise().is_none());
+    }
+    assert_eq!(heard(b"GLU NEG\r\n\xff\r\n\r\n").len(), 1);
+    assert!(heard(b"GLU NEG\r\n\xff\r\n\r\n")[0].0.contains('\u{fffd}'));
 }

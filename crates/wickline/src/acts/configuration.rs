@@ -1,7 +1,9 @@
 //! Which configuration each bench was used with, from when, and who announced the change.
 
+use std::collections::BTreeMap;
+
 use crate::acts::facts::refused;
-use crate::settings::effective::{Effective, changes};
+use crate::settings::effective::{Effective, changes, names_analyzer};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
@@ -107,6 +109,19 @@ impl Ledger {
             Used { fingerprint, first_at, benches }
         };
         Ok(self.configurations_first().await?.into_iter().map(used).collect())
+    }
+
+    /// From when an analyzer's silence counts: its last report, and where it never sent one the first configuration
+    /// that has it, since before that nobody listened. None: neither is known.
+    pub async fn silence_from(&self, analyzer: &str) -> Result<Option<i64>, StoreError> {
+        if let Some((_, at)) = self.last_report(analyzer).await? {
+            return Ok(Some(at));
+        }
+        let kept: BTreeMap<_, _> = self.configurations_kept().await?.into_iter().collect();
+        let has =
+            |print: &String| kept.get(print).is_some_and(|body| names_analyzer(body, analyzer));
+        let first = self.configurations_first().await?.into_iter().find(|(print, _)| has(print));
+        Ok(first.map(|(_, at)| at))
     }
 
     /// The one whose fingerprint begins so: the fingerprint and its text.

@@ -12,6 +12,7 @@ use tokio::process::Command;
 use wickline_forward::deliver::{Address, Opened};
 
 use super::words::Message;
+use crate::address::masked_line;
 use crate::settings::bench::{Alarm, To};
 
 /// How long one may take in all, and to connect to each address of a name.
@@ -19,6 +20,9 @@ const PATIENCE: Duration = Duration::from_secs(30);
 const CONNECT: Duration = Duration::from_secs(10);
 /// Bytes of what a command complains of.
 const SAID: u64 = 400;
+/// What stands in it for a word of the command, and how short such a word may be: a shorter one is no secret.
+const UNSHOWN: &str = "***";
+const LEAST: usize = 4;
 
 /// Sends it. The error says why it did not arrive, or may not have.
 pub async fn send(alarm: &Alarm, message: &Message<'_>) -> Result<(), String> {
@@ -123,7 +127,36 @@ async fn mailed(command: &[String], mail: String) -> Result<(), String> {
     if status.success() {
         return Ok(());
     }
-    let said = String::from_utf8_lossy(&said);
-    let said: String = said.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
-    Err(format!("{program}: {status}: {}", said.trim()).trim_end_matches([':', ' ']).to_owned())
+    let said = complaint(&said, arguments);
+    Err(format!("{program}: {status}: {said}").trim_end_matches([':', ' ']).to_owned())
+}
+
+/// What a command complains of, in one line for the log: of the words that it was given, which may be passwords, and of
+/// addresses no more than elsewhere, and nothing that a terminal obeys.
+fn complaint(said: &[u8], given: &[String]) -> String {
+    let plain = |c: char| c.is_alphanumeric() || c.is_ascii_graphic();
+    let text: String =
+        String::from_utf8_lossy(said).chars().map(|c| if plain(c) { c } else { ' ' }).collect();
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let mut words: Vec<&str> = given.iter().flat_map(|word| word.split(['=', ' '])).collect();
+    words.retain(|word| word.chars().count() >= LEAST);
+    // The longest first: one may be the beginning of another.
+    words.sort_unstable_by_key(|word| std::cmp::Reverse(word.len()));
+    let text = words.iter().fold(text, |text, word| text.replace(word, UNSHOWN));
+    text.split(' ').map(masked_line).collect::<Vec<_>>().join(" ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::complaint;
+
+    #[test]
+    fn a_complaint_gives_no_word_away_and_steers_nothing() {
+        let given = ["-p".to_owned(), "--auth=sunny-day".to_owned(), "sunny".to_owned()];
+        let told =
+            complaint(b"535 no:\tsunny-day\r\n\x1b[31m at -p \xff\xe2\x80\xae sunny", &given);
+        assert_eq!(told, "535 no: *** [31m at -p \u{fffd} ***".replace("\u{fffd} ", ""));
+        let address = complaint(b"cannot reach postgres://u:secret@db/x", &[]);
+        assert!(address.starts_with("cannot reach ") && !address.contains("secret"), "{address}");
+    }
 }

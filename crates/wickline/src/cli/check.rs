@@ -48,6 +48,8 @@ pub struct Finding {
     level: Level,
     about: String,
     text: String,
+    /// It did not answer when it was looked for: its results wait meanwhile.
+    is_of_a_receiver_away: bool,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -135,6 +137,12 @@ pub fn ends(found: &[Finding]) -> Exit {
     }
 }
 
+/// Whether a daemon that starts by this configuration works: a receiver that is away is waited for, and what is out of
+/// date is told by the daemon as well.
+pub fn can_start(found: &[Finding]) -> bool {
+    found.iter().all(|f| f.level < Level::Bad || f.is_of_a_receiver_away)
+}
+
 /// Notes who changes the configuration, and why, before the daemon reads it.
 async fn announce(bench: &Bench, who: &As, reason: &str) -> Result<Finding, Failure> {
     let tape = Tape::look(&bench.tape).await.map_err(|error| {
@@ -158,7 +166,7 @@ async fn announce(bench: &Bench, who: &As, reason: &str) -> Result<Finding, Fail
 }
 
 fn finding(level: Level, about: impl Into<String>, text: impl Into<String>) -> Finding {
-    Finding { level, about: about.into(), text: text.into() }
+    Finding { level, about: about.into(), text: text.into(), is_of_a_receiver_away: false }
 }
 
 fn stores(bench: &Bench, found: &mut Vec<Finding>) {
@@ -236,7 +244,7 @@ async fn backups(
     }
     if heard && ledger.last_backup().await?.is_none() {
         let text = "no backup of ledger and tape was ever made: `systemctl enable --now wickline-backup.timer` makes \
-                    one every night, into /var/backups/wickline";
+                    one every night, into /var/backups/wickline, a folder that the package has made for its user";
         found.push(finding(Level::Note, "store", text));
     }
     Ok(())
@@ -272,7 +280,10 @@ async fn reach(bench: &Bench, found: &mut Vec<Finding>) {
         for address in &target.addresses {
             match address.probe(&target.limits).await {
                 Ok(text) => found.push(finding(Level::Good, &about, text)),
-                Err(error) => found.push(finding(Level::Bad, &about, error)),
+                Err(error) => {
+                    let away = finding(Level::Bad, &about, error);
+                    found.push(Finding { is_of_a_receiver_away: true, ..away });
+                }
             }
         }
     }

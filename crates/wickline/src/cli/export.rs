@@ -31,6 +31,9 @@ pub struct Options {
     who: As,
 }
 
+/// Most exports of one second in one folder.
+const MOST: usize = 100;
+
 /// One report on the page.
 struct Section {
     head: String,
@@ -98,7 +101,7 @@ async fn exported(desk: &Desk, options: &Options, out: &Output) -> Answer {
     };
     let page = page.render().map_err(|e| Failure::wrong(e.to_string()))?;
     let name: String = made.chars().take(19).filter(|c| c.is_ascii_alphanumeric()).collect();
-    let paths = ["json", "html"].map(|end| options.dir.join(format!("export-{name}.{end}")));
+    let paths = free(&options.dir, &format!("export-{name}"))?;
     // Noted before it is there: nothing is given of which the trail knows nothing.
     let became = format!("reports {} as {}", ids.join(", "), &digest::of(&text)[..16]);
     let act = Act {
@@ -118,6 +121,21 @@ async fn exported(desk: &Desk, options: &Options, out: &Output) -> Answer {
     out.line(&format!("{} reports of {}: {}", ids.len(), options.specimen, shown.join(" and ")));
     purged.iter().for_each(|one| out.line(one));
     Ok(Exit::Done)
+}
+
+/// Two names of which none is taken: a second export within one second gets a number behind its time.
+fn free(folder: &Path, name: &str) -> Result<[PathBuf; 2], Failure> {
+    let names =
+        (1..=MOST).map(|nth| if nth == 1 { name.to_owned() } else { format!("{name}-{nth}") });
+    let mut all =
+        names.map(|name| ["json", "html"].map(|end| folder.join(format!("{name}.{end}"))));
+    let is_free = |paths: &[PathBuf; 2]| paths.iter().all(|path| path.symlink_metadata().is_err());
+    all.find(is_free).ok_or_else(|| {
+        let folder = folder.display();
+        Failure::unreachable(format!(
+            "{folder} has {MOST} exports of this second already: wait for the next"
+        ))
+    })
 }
 
 fn put(path: &Path, text: &str) -> Result<(), Failure> {

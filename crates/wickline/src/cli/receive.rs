@@ -39,7 +39,8 @@ pub struct Options {
     /// Release of MLLP; 2 gives a transport answer to each block first
     #[arg(long, value_parser = ["1", "2"], default_value = "1")]
     mllp: String,
-    /// Order what this file says, and compare what comes back with it; see config/example-orders.toml
+    /// Order what this file says, and compare what comes back with it, like example-orders.toml (config/ of the
+    /// source, or /usr/share/doc/wickline/examples of the package)
     #[arg(long, value_name = "FILE", requires = "source")]
     orders: Option<PathBuf>,
     /// Where orders go: HOST:PORT, where a `[[source]]` listens

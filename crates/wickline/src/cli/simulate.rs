@@ -29,10 +29,12 @@ pub struct Options {
     /// A built-in strip, or the path of a strip file
     #[arg(long, default_value = "ten-pad")]
     strip: String,
-    /// What it runs, as a script file; see config/example-script.toml
+    /// What it runs, as a script file; like example-script.toml (config/ of the source, or
+    /// /usr/share/doc/wickline/examples of the package)
     #[arg(long, value_name = "FILE")]
     script: Option<PathBuf>,
-    /// A strip of each specimen that is ordered in this file; see config/example-orders.toml
+    /// A strip of each specimen that is ordered in this file, like example-orders.toml (config/ of the source, or
+    /// /usr/share/doc/wickline/examples of the package)
     #[arg(long, value_name = "FILE", conflicts_with = "script")]
     orders: Option<PathBuf>,
     /// Without a script: so many patient strips
@@ -72,6 +74,7 @@ pub async fn simulate(options: Options, out: &Output) -> Answer {
     let strip = strip(&options.strip)?;
     let script = script(&options, &strip)?;
     let port = port(&options, out).await?;
+    let whose = whose(&options, &port);
     if let SimPort::Pty { path, .. } = &port {
         if out.json {
             out.document(&json!({"event": "line", "path": path}))?;
@@ -85,20 +88,46 @@ pub async fn simulate(options: Options, out: &Output) -> Answer {
         analyzer.pause = Duration::from_secs(options.every) / faster.get();
     }
     tokio::time::sleep(Duration::from_secs(options.settle)).await;
-    let mut kept = 0;
-    analyzer
+    let mut done = 0;
+    let ran = analyzer
         .run(&script, |run, sent| {
-            kept += usize::from(sent == Sent::Kept);
+            done += 1;
             let how = if sent == Sent::Delivered { "sent" } else { "not acknowledged, kept" };
             if out.json {
                 let _ = out.document(&json!({"event": "strip", "number": run.number, "sent": sent == Sent::Delivered}));
             }
             out.line(&format!("number {} {how}", run.number));
         })
-        .await?;
+        .await;
+    ran.map_err(|error| lost(&whose, &error, done, script.run.len()))?;
     // What the line still holds would be lost with the pseudo-terminal.
     tokio::time::sleep(Duration::from_secs(options.settle)).await;
     Ok(Exit::Done)
+}
+
+/// The far end of its line, in words.
+fn whose(options: &Options, port: &SimPort) -> String {
+    match (&options.connect, port) {
+        (Some(address), _) => format!("what listens at {address}"),
+        (None, SimPort::Pty { path, .. }) => format!("the program that has {path} open"),
+        (None, _) => format!("the port {}", options.port.as_deref().unwrap_or_default()),
+    }
+}
+
+/// What became of the line, and how far the script went.
+fn lost(whose: &str, error: &std::io::Error, done: usize, all: usize) -> Failure {
+    use std::io::ErrorKind as Kind;
+    let ended =
+        [Kind::BrokenPipe, Kind::ConnectionReset, Kind::ConnectionAborted, Kind::UnexpectedEof];
+    let what = match ended.contains(&error.kind()) {
+        true if whose.starts_with("what listens") => format!(
+            "{whose} ended the connection ({error}); a line that turns this machine away (`allow`), or hears another \
+             connection in its place, does so: `wickline status` tells"
+        ),
+        true => format!("{whose} closed the line ({error})"),
+        false => format!("{whose}: {error}"),
+    };
+    Failure::unreachable(format!("{what}. {done} of {all} strips were run before"))
 }
 
 /// What it runs: as a file says, what a file orders, or what the dice say.

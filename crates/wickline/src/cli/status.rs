@@ -89,7 +89,7 @@ async fn once(asked: &Asked, out: &Output) -> Answer {
     };
     show(&now, out)?;
     if let (Some(faults), false) = (&asked.faults, out.json) {
-        out.line(faults);
+        faults.lines().for_each(|line| out.line(line));
     }
     Ok(if now.wrong { Exit::NotClean } else { Exit::Done })
 }

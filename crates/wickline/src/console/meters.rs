@@ -48,6 +48,7 @@ pub fn describe() {
         "wickline_line_troubles_total",
         "Breaks, overruns and bytes with an error, as far as the line tells them"
     );
+    describe_counter!("wickline_line_noise_total", "Times a few bytes came that are no print");
     describe_counter!("wickline_flawed_bytes_total", "Bytes with a parity or framing error");
     describe_counter!("wickline_deliveries_total", "Messages answered, by outcome");
     describe_counter!("wickline_receiver_failures_total", "Times a receiver went away or was busy");
@@ -86,6 +87,7 @@ pub fn exist(bench: &Bench, points: &Points) {
             "wickline_line_opens_total",
             "wickline_line_takeovers_total",
             "wickline_line_refusals_total",
+            "wickline_line_noise_total",
             "wickline_numbers_missing_total",
         ] {
             counter!(name, "analyzer" => id.clone()).increment(0);

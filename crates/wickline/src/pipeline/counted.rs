@@ -52,6 +52,10 @@ pub fn told(event: &Event) {
                 .increment(more.of(trouble));
             }
         }
+        Event::LineNoise { analyzer, more, .. } => {
+            counter!("wickline_line_noise_total", "analyzer" => analyzer.clone())
+                .increment(more.bursts);
+        }
         Event::LineSilent { analyzer, .. } => {
             gauge!("wickline_line_silent", "analyzer" => analyzer.clone()).set(1);
         }

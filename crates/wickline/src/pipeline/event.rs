@@ -3,6 +3,7 @@
 use serde::Serialize;
 use tokio::sync::broadcast;
 use wickline_listen::line::Counts;
+use wickline_listen::printed::Noise;
 
 use super::seen::Seen;
 
@@ -49,6 +50,12 @@ pub enum Event {
         analyzer: String,
         more: Counts,
         all: Counts,
+    },
+    /// A few bytes that are no print: more of it, and all since the line is read.
+    LineNoise {
+        analyzer: String,
+        more: Noise,
+        all: Noise,
     },
     /// No report for longer than the laboratory allows in its working hours: since when, in minutes. `LineSpeaks`
     /// follows when that is over.

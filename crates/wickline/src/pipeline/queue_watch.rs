@@ -45,11 +45,11 @@ impl QueueWatch {
             }
             for analyzer in &self.bench.analyzers {
                 if let Some(hours) = &analyzer.hours
-                    && let Ok(last) =
-                        self.ledger.within(self.ledger.last_report(&analyzer.id)).await
+                    && let Ok(from) =
+                        self.ledger.within(self.ledger.silence_from(&analyzer.id)).await
                 {
-                    let (now, last) = (clock::now_us(), last.map(|(_, at)| at));
-                    let since = hours.silent_since(&self.bench.clock, now, last);
+                    let now = clock::now_us();
+                    let since = hours.silent_since(&self.bench.clock, now, from);
                     let minutes = since.map(|since| (now - since) / 60_000_000);
                     self.hears(&analyzer.id, minutes, &mut silent);
                 }

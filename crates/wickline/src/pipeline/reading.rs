@@ -13,6 +13,7 @@ use tokio::sync::{Notify, watch};
 use tracing::{Instrument, debug_span, error, info, warn};
 use wickline_listen::ear::Ear;
 use wickline_listen::link::Said;
+use wickline_listen::printed::Noise;
 
 use super::between::Between;
 use super::event::{Event, Events};
@@ -81,13 +82,16 @@ struct Cursor {
     clock: TapeClock,
     found: Vec<HeardReport>,
     asked: Vec<HeardQuestion>,
+    /// All that was no print, and whether some of it came since the place was noted.
+    noise: Noise,
+    noisy: bool,
     /// The line was not heard at some time since the last report.
     unheard: bool,
 }
 
 impl Cursor {
     fn has_something(&self) -> bool {
-        !self.found.is_empty() || !self.asked.is_empty()
+        !self.found.is_empty() || !self.asked.is_empty() || self.noisy
     }
 }
 
@@ -130,6 +134,8 @@ impl Reading {
             clock: TapeClock::default(),
             found: Vec::new(),
             asked: Vec::new(),
+            noise: Noise::default(),
+            noisy: false,
             unheard: false,
         }
     }
@@ -200,6 +206,20 @@ impl Reading {
         if cursor.ear.is_idle() {
             cursor.safe = cursor.last;
         }
+        self.tell_noise(cursor);
+    }
+
+    /// Noise is no report: the analyzer was not heard by it, and nobody has to settle it.
+    fn tell_noise(&self, cursor: &mut Cursor) {
+        let more = cursor.ear.take_noise();
+        if more.is_none() {
+            return;
+        }
+        cursor.noise.add(more);
+        cursor.noisy = true;
+        let analyzer = self.analyzer.id.clone();
+        info!(%analyzer, bytes = more.bytes, "noise on the line: kept on the tape, and no report");
+        self.events.tell(Event::LineNoise { analyzer, more, all: cursor.noise });
     }
 
     /// What stands on the tape behind an entry. None: it cannot be read at present, and that was waited for.
@@ -275,7 +295,7 @@ impl Reading {
                 return Ok(());
             }
         }
-        cursor.noted = cursor.safe;
+        (cursor.noted, cursor.noisy) = (cursor.safe, false);
         Ok(())
     }
 

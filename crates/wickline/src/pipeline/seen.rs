@@ -23,6 +23,9 @@ const TOGETHER: Duration = Duration::from_millis(500);
 /// Why a line is not open that nobody tried to open.
 pub const NOT_YET: &str = "not open yet";
 
+/// Beside a receiver of which nothing is known yet: neither good nor bad.
+pub const NOT_TRIED: &str = "not tried yet";
+
 /// Refusals on a line go on as long as no more than this lies between two, in microseconds. Our own choice.
 pub const GO_ON_US: i64 = 300_000_000;
 
@@ -57,7 +60,7 @@ impl Seen {
         let closed = Point { up: false, since: now, why, last_at: None };
         let mut points = self.lock();
         points.retain(|(kind, id), _| match kind {
-            Kind::Line | Kind::Rivals | Kind::Refused | Kind::Troubles => {
+            Kind::Line | Kind::Rivals | Kind::Refused | Kind::Troubles | Kind::Noise => {
                 bench.analyzer(id).is_some()
             }
             Kind::Tee => bench.analyzer(id).is_some_and(|a| a.tee.is_some()),
@@ -73,7 +76,8 @@ impl Seen {
             points.entry((Kind::Line, analyzer.id.clone())).or_insert_with(|| closed.clone());
         }
         for target in &bench.targets {
-            points.entry((Kind::Receiver, target.id.clone())).or_insert_with(|| up.clone());
+            let untried = || Point { why: Some(NOT_TRIED.to_owned()), ..up.clone() };
+            points.entry((Kind::Receiver, target.id.clone())).or_insert_with(untried);
         }
         points.entry((Kind::Tape, String::new())).or_insert(up);
         drop(points);
@@ -138,8 +142,12 @@ impl Seen {
                 Kind::Alarm => wrong.push(format!("alarm {id} cannot be delivered")),
                 Kind::Source => wrong.push(format!("source {id} cannot connect")),
                 Kind::Tape => wrong.push("the tape takes nothing".into()),
-                Kind::Daemon | Kind::Certificate | Kind::Troubles | Kind::Refused | Kind::Check => {
-                }
+                Kind::Daemon
+                | Kind::Certificate
+                | Kind::Troubles
+                | Kind::Noise
+                | Kind::Refused
+                | Kind::Check => {}
             }
         }
         if !aside.waits.is_empty() {
@@ -170,6 +178,17 @@ impl Seen {
     #[must_use]
     pub fn ledger_away(&self) -> Option<String> {
         self.away.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Something that comes again and again: since when it does, and when it last came.
+    fn goes_on(&self, kind: Kind, id: &str, what: String) {
+        let now = clock::now_us();
+        let mut points = self.lock();
+        let point = points.entry((kind, id.to_owned()));
+        let point = point.or_insert_with(|| Point { up: true, since: now, ..Point::default() });
+        (point.why, point.last_at) = (Some(what), Some(now));
+        drop(points);
+        self.changed.notify_one();
     }
 
     /// Takes note of what happened.
@@ -204,13 +223,10 @@ impl Seen {
             // Nobody takes it over any more, or it is heard no more.
             Event::LineSettled { analyzer } => self.over(Kind::Rivals, analyzer),
             Event::LineTroubles { analyzer, all, .. } => {
-                let mut points = self.lock();
-                let point = points.entry((Kind::Troubles, analyzer.clone()));
-                let point =
-                    point.or_insert_with(|| Point { up: true, since: now, ..Point::default() });
-                (point.why, point.last_at) = (Some(all.to_string()), Some(now));
-                drop(points);
-                self.changed.notify_one();
+                self.goes_on(Kind::Troubles, analyzer, all.to_string());
+            }
+            Event::LineNoise { analyzer, all, .. } => {
+                self.goes_on(Kind::Noise, analyzer, all.to_string());
             }
             Event::Tee { analyzer, to, up, why, lost, .. } => {
                 let why = why.as_deref().map_or(String::new(), |why| format!(": {why}"));
@@ -220,6 +236,13 @@ impl Seen {
             Event::Alarm { alarm, up, why } => set(Kind::Alarm, alarm, *up, why.as_deref()),
             Event::SourceUp { source, .. } => set(Kind::Source, source, true, None),
             Event::SourceDown { source, why } => set(Kind::Source, source, false, Some(why)),
+            // Whatever it answered, it was reached.
+            Event::Delivery { receiver, .. } => {
+                let key = (Kind::Receiver, receiver.clone());
+                if let Some(point) = self.lock().get_mut(&key).filter(|point| point.up) {
+                    point.why = None;
+                }
+            }
             Event::ReceiverUp { receiver } => set(Kind::Receiver, receiver, true, None),
             Event::ReceiverDown { receiver, why } => {
                 set(Kind::Receiver, receiver, false, Some(why));

@@ -63,6 +63,15 @@ impl Effective {
     }
 }
 
+/// Whether the text of a configuration has an analyzer of this name.
+#[must_use]
+pub fn names_analyzer(body: &str, id: &str) -> bool {
+    let body: Body = serde_json::from_str(body).unwrap_or_default();
+    let tables: toml::Table = toml::from_str(&body.text).unwrap_or_default();
+    let all = tables.get("analyzer").and_then(toml::Value::as_array);
+    all.is_some_and(|all| all.iter().any(|one| one.get("id").and_then(|v| v.as_str()) == Some(id)))
+}
+
 /// What the environment of this process lays over a file, without passwords.
 fn laid_over() -> BTreeMap<String, String> {
     let own = std::env::vars_os().filter_map(|(name, value)| {

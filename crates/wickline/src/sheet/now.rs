@@ -15,6 +15,7 @@ use serde_json::{Map, Value, json};
 use super::todo::word;
 use crate::clock;
 use crate::daemon;
+use crate::pipeline::seen::NOT_TRIED;
 pub use crate::settings::bench::About;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -345,6 +346,18 @@ impl Look<'_> {
         }))
     }
 
+    /// What is said of a receiver that nobody tried since the daemon began.
+    fn not_known(&self, point: Option<&Point>) -> Option<String> {
+        match point {
+            None => Some("not known: no daemon tells of it".to_owned()),
+            Some(point) if point.why.as_deref() == Some(NOT_TRIED) => Some(format!(
+                "not known yet: no answer since the start at {}",
+                self.time(point.since)
+            )),
+            Some(_) => None,
+        }
+    }
+
     async fn receiver(
         &mut self,
         ledger: &Ledger,
@@ -361,6 +374,12 @@ impl Look<'_> {
         let quoted = shut.as_ref().map_or(String::new(), |(_, quoted)| quoted.clone());
         let (mut wrong, mut todo) = (true, None);
         let mut text = if target.is_none() && !self.beside {
+            todo = Some(format!(
+                "where it was taken out by mistake, put it back into the configuration, then `systemctl reload \
+                 wickline`: what waits goes by itself; where it is gone for good, `wickline queue --receiver {}` \
+                 lists what to tell by hand or to set aside",
+                word(id)
+            ));
             "not configured here, and messages wait for it".to_owned()
         } else if let Some((text, _)) = shut {
             todo = Some(format!("wickline queue resume {id}"));
@@ -373,7 +392,8 @@ impl Look<'_> {
             match open.waiting {
                 0 => "nothing waits".to_owned(),
                 _ if wrong => "nothing goes: no daemon runs".to_owned(),
-                _ => "moving".to_owned(),
+                _ if rate > 0 => "moving".to_owned(),
+                _ => self.not_known(point.as_ref()).unwrap_or_else(|| "moving".to_owned()),
             }
         };
         if open.waiting > 0 {

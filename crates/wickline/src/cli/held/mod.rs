@@ -80,9 +80,11 @@ enum Act {
         #[command(flatten)]
         why: Why,
     },
-    /// Decide what a report is whose number was used before, or that the analyzer calls a correction
+    /// Decide what reports are whose number was used before, or that the analyzer calls a correction
     Decide {
-        id: String,
+        /// Reports, or ranges such as 12-40
+        #[arg(required = true)]
+        ids: Vec<String>,
         what: What,
         #[command(flatten)]
         why: Why,
@@ -174,11 +176,19 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
         Some(Act::Release { ids, why }) => {
             return release::release(desk, &actor, ranges(&ids)?, &why, out).await;
         }
-        Some(Act::Decide { id: text, what, why, of }) => {
+        Some(Act::Decide { ids, what, why, of }) => {
+            let ids = ranges(&ids)?;
+            if of.is_some() && ids.len() > 1 {
+                return Err(Failure::wrong(
+                    "--of names the report that one report corrects: give one id",
+                ));
+            }
             let reason = desk.reason(&why, out)?;
-            let (n, decision) = (id(&text)?, what.decision(of.as_deref())?);
-            let decided = desk.ledger.report_decide(&desk.bench, &actor, n, decision, &reason);
-            done.took(n, decided.await)?;
+            for n in ids {
+                let decision = what.decision(of.as_deref())?;
+                let decided = desk.ledger.report_decide(&desk.bench, &actor, n, decision, &reason);
+                done.took(n, decided.await)?;
+            }
         }
         Some(Act::SetAside { ids, why }) => {
             let (ids, reason) = (ranges(&ids)?, desk.reason(&why, out)?);

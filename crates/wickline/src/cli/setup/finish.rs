@@ -86,7 +86,7 @@ pub async fn finish(
     check::tell(&found, out);
     let exit = check::ends(&found);
     let tried = try_one(options, file, known, asks, out).await;
-    let started = start(options, file, exit, asks, out).await?;
+    let started = start(options, file, &found, asks, out).await?;
     if out.json {
         let findings: Vec<_> = found.iter().map(check::Finding::as_json).collect();
         let (sent, failed) = match &tried {
@@ -224,7 +224,7 @@ async fn try_one(
 async fn start(
     options: &Options,
     file: &Path,
-    exit: Exit,
+    found: &[check::Finding],
     asks: bool,
     out: &Output,
 ) -> Result<bool, Failure> {
@@ -245,15 +245,24 @@ async fn start(
         out.line(&format!("as root: {command}"));
         return Ok(false);
     }
-    let bad = exit != Exit::Done;
-    let question = if bad { "something is bad; start it all the same" } else { "start it" };
+    let can = check::can_start(found);
+    let question = match (can, check::ends(found)) {
+        (false, _) => "something is bad; start it all the same",
+        (true, Exit::Unreachable) => {
+            "a receiver does not answer, and results wait until it does; start it"
+        }
+        (true, _) => "start it",
+    };
     let wanted = if asks && !options.enable {
         agrees(&format!("{question} now, and at each start of the machine ({command})? yes or no"))
             .unwrap_or(false)
     } else {
-        options.enable && !bad
+        options.enable && can
     };
     if !wanted {
+        if options.enable && !can {
+            out.line("it is not started: something is bad, as told above");
+        }
         out.line(&format!("when it is to start: {command}"));
         return Ok(false);
     }

@@ -261,7 +261,15 @@ impl<'a> Interview<'a> {
                 return Err(allowed.into());
             }
             "" => "marked",
-            "none" => "none",
+            "none" | "no" => "none",
+            // As the print itself marks it, which is what is left to say yes to.
+            "yes" | "marked" if signed => "marked",
+            word @ ("yes" | "marked") => {
+                return Err(format!(
+                    "`{word}` names no control material, and the print has no sign of it; allowed: specimen ids with \
+                     their levels, such as QC-L1*=1, or none"
+                ));
+            }
             ids => {
                 self.put("analyzer", "control_specimens", ids)?;
                 "marked"

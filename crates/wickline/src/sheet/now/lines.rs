@@ -62,6 +62,7 @@ impl Look<'_> {
             let of = |kind| self.point(kind, &id, None).cloned();
             let (point, rivals) = (of(Kind::Line), of(Kind::Rivals));
             let (tee, troubles) = (of(Kind::Tee), of(Kind::Troubles));
+            let noise = of(Kind::Noise);
             let goes_on = |p: &Point| p.last_at.is_some_and(|last| self.now - last <= GO_ON_US);
             let refused = of(Kind::Refused).filter(goes_on);
             let stands = self.stands(point.as_ref());
@@ -70,6 +71,7 @@ impl Look<'_> {
                 Some(last_text),
                 tee.as_ref().filter(|tee| tee.up).map(|tee| self.copy(tee)),
                 troubles.as_ref().map(|troubles| self.troubles(troubles)),
+                noise.as_ref().map(|noise| self.noise(noise)),
             ];
             let text = parts.into_iter().flatten().collect::<Vec<_>>().join("; ");
             let down = point.as_ref().is_some_and(|p| !p.up && !self.is_being_opened(p));
@@ -96,6 +98,7 @@ impl Look<'_> {
                 ("refused", json!(refused.and_then(|refused| refused.why))),
                 ("tee", json!(copied)),
                 ("troubles", json!(troubles.and_then(|troubles| troubles.why))),
+                ("noise", json!(noise.and_then(|noise| noise.why))),
             ]);
             for (what, text, todo) in beside.into_iter().flatten() {
                 let found = self.add(About::Line, &format!("{id}, {what}"), true, text);
@@ -157,6 +160,15 @@ impl Look<'_> {
         format!("since {} {what}, the last told at {last}", self.time(troubles.since))
     }
 
+    fn noise(&self, noise: &Point) -> String {
+        let last = self.time(noise.last_at.unwrap_or(noise.since));
+        let what = noise.why.as_deref().unwrap_or_default();
+        format!(
+            "noise since {}, {what}, the last at {last}: on the tape, and no report",
+            self.time(noise.since)
+        )
+    }
+
     /// In words, where an analyzer says nothing for longer than the laboratory allows in its working hours; without
     /// those, for longer than in the same hours of the weeks before.
     async fn silence(
@@ -167,7 +179,8 @@ impl Look<'_> {
     ) -> Result<Option<String>, StoreError> {
         let hours = self.bench.analyzer(analyzer).and_then(|a| a.hours.as_ref());
         if let Some(hours) = hours {
-            let since = hours.silent_since(&self.bench.clock, self.now, last);
+            let from = ledger.silence_from(analyzer).await?;
+            let since = hours.silent_since(&self.bench.clock, self.now, from);
             let words = |since| format!("silent in its working hours since {}", self.time(since));
             return Ok(since.map(words));
         }

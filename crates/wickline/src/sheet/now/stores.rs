@@ -7,7 +7,8 @@ use crate::address::Address;
 use crate::backup::PUT_BACK;
 use crate::clock::{self, Sync};
 use crate::daemon;
-use crate::settings::bench::Analyzer;
+use crate::settings::bench::{Analyzer, To};
+use crate::sheet::todo::word;
 use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
 use crate::store::rows::daemon_state::Kind;
@@ -141,6 +142,13 @@ impl Look<'_> {
             };
             let found = self.add(About::Alarm, &alarm.id, point.is_some(), text);
             found.outside = Some("cannot be delivered".into());
+            // Its command is run by the service's user alone, whoever is at the terminal.
+            if let (To::Mail { .. }, Some(_), true) =
+                (&alarm.to, &point, rustix::process::geteuid().is_root())
+            {
+                let test = format!("`runuser -u wickline -- wickline alarm {}`", word(&alarm.id));
+                found.todo = Some(format!("{test} sends a test and says whether it arrived"));
+            }
         }
     }
 

@@ -28,6 +28,8 @@ pub enum Kind {
     Refused,
     /// What went wrong on a line beneath its bytes; `why` has it in words, `last_at` when it was last told.
     Troubles,
+    /// What came on a line that was no print; `why` has it in words, `last_at` when it last came.
+    Noise,
     /// The copy of a line.
     Tee,
     Receiver,
@@ -44,13 +46,14 @@ pub enum Kind {
 }
 
 impl Kind {
-    const ALL: [Kind; 13] = [
+    const ALL: [Kind; 14] = [
         Kind::Configuration,
         Kind::Daemon,
         Kind::Line,
         Kind::Rivals,
         Kind::Refused,
         Kind::Troubles,
+        Kind::Noise,
         Kind::Tee,
         Kind::Receiver,
         Kind::Certificate,
@@ -69,6 +72,7 @@ impl Kind {
             Kind::Rivals => "rivals",
             Kind::Refused => "refused",
             Kind::Troubles => "troubles",
+            Kind::Noise => "noise",
             Kind::Tee => "tee",
             Kind::Receiver => "receiver",
             Kind::Certificate => "certificate",
