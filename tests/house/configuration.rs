@@ -360,6 +360,17 @@ const BROKEN: &[(&str, &str, &[&str])] = &[
     ),
     (
         "[[receiver]]",
+        "[[source]]\nid = \"his\"\nlisten = \"127.0.0.1:2576\"\ntests = [\"UADIP=ten-pad\"]\nca = \"a.pem\"\n[[receiver]]",
+        &["source.certificate", "speaks TLS"],
+    ),
+    (
+        "[[receiver]]",
+        "[orders]\npatient_store = \"no\"\n[[source]]\nid = \"his\"\nlisten = \"127.0.0.1:2576\"\n\
+         tests = [\"UADIP=ten-pad\"]\n[[receiver]]\npatient = \"ordered\"",
+        &["receiver.patient", "patient_store"],
+    ),
+    (
+        "[[receiver]]",
         "[[alarm]]\nid = \"ops 1\"\nto = \"https://ops.kestrel.example/s3cret\"\nabout = [\"recever\"]\n\
          quiet = \"22-06\"\n[[receiver]]",
         &["alarm.id", "alarm.ca", "did you mean `receiver`", "alarm.quiet", "22:00-06:00"],

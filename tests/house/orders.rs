@@ -96,7 +96,7 @@ pub fn said(answer: &[u8]) -> (String, Vec<String>) {
 
 /// A bench whose strips need an order: analyzer, receiver, source.
 pub struct House {
-    _folder: Folder,
+    pub _folder: Folder,
     pub config: PathBuf,
     pub daemon: Daemon,
     pub source: String,
@@ -112,11 +112,15 @@ impl House {
 
     /// Whose receiver gives these answers in turn.
     pub async fn answered(name: &str, more: &str, answers: &[&str]) -> House {
+        Self::told(name, "patient = \"ordered\"\n", more, answers).await
+    }
+
+    /// Whose receiver is told by these keys.
+    pub async fn told(name: &str, keys: &str, more: &str, answers: &[&str]) -> House {
         let folder = Folder::new(name);
         let (receiver, port, config) = practice(&folder, answers).await;
         let text = std::fs::read_to_string(&config).expect("a configuration");
-        let patient = "patient = \"ordered\"\n";
-        std::fs::write(&config, format!("{text}{patient}{SOURCE}{more}")).expect("written");
+        std::fs::write(&config, format!("{text}{keys}{SOURCE}{more}")).expect("written");
         let (daemon, source) = started(&config);
         let bench = analyzer(port, Style::Lis02);
         House { _folder: folder, config, daemon, source, receiver, bench, strips: 0 }
@@ -307,6 +311,79 @@ fn a_changed_name_goes_out_with_what_still_waits() {
         assert_eq!(run(&house.config, &["queue", "resume", "lis"]).status.code(), Some(0));
         let message = house.receiver.next().await.expect("it goes").body;
         assert_eq!(field(&message, "PID", 5), "Heron-Invented^Adela");
+    });
+}
+
+/// The patient of K1 under another given name.
+fn renamed(given: &str) -> Vec<u8> {
+    format!(
+        "MSH|^~\\&|LIS|KESTREL|WICKLINE|KESTRELPOINT|20260314082000+0000||ADT^A08^ADT_A01|A9|P|2.5.1||||||UNICODE UTF-8\r\
+         EVN||20260314082000\rPID|1||KP700101^^^KESTREL^MR||Heron-Invented^{given}||19700101|F\rPV1|1|O\r"
+    )
+    .into_bytes()
+}
+
+#[test]
+fn a_changed_name_reaches_the_receiver_that_was_not_tried_where_another_has_the_result() {
+    runtime().block_on(async {
+        let answers = vec!["aa".parse().expect("an answer")];
+        let late = std::time::Duration::from_millis(1200);
+        let mut ward = Receiver::bind("127.0.0.1:0", answers, late, None).await.expect("a port");
+        let more = format!(
+            "[[receiver]]\nid = \"ward\"\naddress = \"mllp://{}\"\npatient = \"ordered\"\norders_for = [\"lis\"]\n",
+            ward.address()
+        );
+        let mut house = House::new("orders-name-ward", &more).await;
+        assert_eq!(run(&house.config, &["queue", "pause", "ward"]).status.code(), Some(0));
+        house.say(&order("NW", "K1", "KP-20417", "KP700101"), "A1");
+        assert_eq!(house.strip("KP-20417").await["state"], "waiting");
+        let message = house.receiver.next().await.expect("it goes").body;
+        assert_eq!(field(&message, "PID", 5), "Heron-Invented^Ada");
+        house.daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
+        let answer = Sender::to(&house.source).say(&renamed("Adela")).expect("an answer");
+        assert_eq!(field(&answer, "MSA", 1), "AA");
+        assert_eq!(run(&house.config, &["queue", "resume", "ward"]).status.code(), Some(0));
+        let message = ward.next().await.expect("it goes").body;
+        assert_eq!(field(&message, "PID", 5), "Heron-Invented^Adela");
+        house.daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
+        let queue = ask(&house.config, &["queue", "--state", "waiting"]);
+        assert_eq!(queue["items"].as_array().map(Vec::len), Some(0), "what was told stays: {queue}");
+    });
+}
+
+#[test]
+fn a_changed_name_that_a_receiver_cannot_be_told_waits_for_a_person_and_is_answered() {
+    runtime().block_on(async {
+        let keys = "patient = \"ordered\"\ncharset = \"8859/1\"\n";
+        let mut house = House::told("orders-name-set", keys, "", &["aa"]).await;
+        assert_eq!(run(&house.config, &["queue", "pause", "lis"]).status.code(), Some(0));
+        house.say(&order("NW", "K1", "KP-20417", "KP700101"), "A1");
+        assert_eq!(house.strip("KP-20417").await["state"], "waiting");
+        let answer = Sender::to(&house.source).say(&renamed("\u{0410}\u{0434}\u{0430}"));
+        assert_eq!(field(&answer.expect("an answer"), "MSA", 1), "AA");
+        let queue = ask(&house.config, &["queue", "--state", "refused"]);
+        assert_eq!(queue["items"][0]["reason"], "unsayable", "{queue}");
+        assert!(!queue.to_string().contains('\u{0410}'), "{queue}");
+    });
+}
+
+#[test]
+fn a_released_result_that_nobody_tried_to_send_goes_with_the_order_that_came_meanwhile() {
+    runtime().block_on(async {
+        let mut house = House::new("orders-released", "").await;
+        assert_eq!(run(&house.config, &["queue", "pause", "lis"]).status.code(), Some(0));
+        assert_eq!(house.strip("KP-20417").await["reason"], "specimen-unknown");
+        let (id, _) = house.held().remove(0);
+        let words = ["held", "release", id.as_str(), "--reason", "the ward asked by telephone"];
+        assert_eq!(run(&house.config, &words).status.code(), Some(0));
+        let first = order("NW", "K1", "KP-20417", "KP700101");
+        assert_eq!(house.say(&first, "A1"), ("AA".into(), vec!["OK".into()]));
+        assert_eq!(run(&house.config, &["queue", "resume", "lis"]).status.code(), Some(0));
+        let message = house.receiver.next().await.expect("it goes").body;
+        assert_eq!(field(&message, "OBR", 2), "K1^LIS");
+        assert_eq!(field(&message, "PID", 5), "Heron-Invented^Ada");
+        house.daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "accepted");
+        assert_eq!(house.standing("K1"), "answered");
     });
 }
 

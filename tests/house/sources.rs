@@ -1,13 +1,16 @@
 //! What a source of orders meets when not all is well: nothing can be kept, too many wait, strips do not come, and
 //! what is known of patients is forgotten.
 
+use std::path::Path;
+
 use sqlx::{ConnectOptions, Connection, Executor};
 use wickline::simulate::analyzer::Style;
 use wickline::simulate::script::Script;
 use wickline_forward::receive::Receiver;
 
-use crate::kit::{Folder, ask, until};
+use crate::kit::{Folder, ask, private, skipped, until};
 use crate::orders::{House, Order, SOURCE, Sender, field, order, started};
+use crate::prove::root;
 use crate::several::{Server, bench};
 use crate::way::{analyzer, pads, pty, runtime, specimen};
 
@@ -110,6 +113,142 @@ fn what_is_known_of_a_patient_is_forgotten_when_the_laboratory_wants_that() {
         until(|| name("K1").is_empty());
         assert_eq!(name("K2"), "Heron-Invented^Ada", "it waits for its strip");
         assert_eq!(house.standing("K1"), "answered");
+    });
+}
+
+/// Every byte that the daemon keeps beside its configuration, its log and what a receiver's folder got.
+fn kept(config: &Path) -> Vec<(String, Vec<u8>)> {
+    let folder = config.parent().expect("a folder");
+    let files = std::fs::read_dir(folder).expect("a folder").filter_map(Result::ok);
+    let read = |file: std::fs::DirEntry| {
+        let name = file.file_name().to_string_lossy().into_owned();
+        Some((name, std::fs::read(file.path()).ok()?))
+    };
+    files.filter_map(read).filter(|(name, _)| name != "wickline.toml").collect()
+}
+
+fn bears(files: &[(String, Vec<u8>)], mark: &str) -> Option<String> {
+    let has = |bytes: &[u8]| bytes.windows(mark.len()).any(|part| part == mark.as_bytes());
+    files.iter().find(|(_, bytes)| has(bytes)).map(|(name, _)| format!("{mark} in {name}"))
+}
+
+/// Of patients their ids alone: whatever happens to their orders, nothing else is in any file.
+#[test]
+fn where_the_laboratory_wants_no_names_stored_none_is() {
+    runtime().block_on(async {
+        let more = "[orders]\npatient_store = \"no\"\n";
+        let mut house = House::told("source-nameless", "", more, &["aa"]).await;
+        let marked = |control: &str, number: &str, specimen: &str, patient: &str, id: &str| {
+            let text = order(control, number, specimen, patient).text(id);
+            let text = String::from_utf8(text).expect("text");
+            text.replace("Ada", "NAME-MARK").replace("19700101", "19010203").into_bytes()
+        };
+        let mut sender = Sender::to(&house.source);
+        let first = marked("NW", "K1", "KP-20417", "KP700101", "A1");
+        let mut codes = Vec::new();
+        for message in [
+            first.clone(),
+            first,
+            marked("NW", "K2", "KP-20418", "KP700101", "A2"),
+            marked("CA", "K2", "KP-20418", "KP700101", "A3"),
+            marked("NW", "K3", "KP-20417", "KP700109", "A4"),
+            marked("QQ", "K4", "KP-20419", "KP700101", "A5"),
+            "MSH|^~\\&|LIS|KESTREL|WICKLINE|KESTRELPOINT|20260314082000+0000||ADT^A08^ADT_A01|A6|P|2.5.1\r\
+             EVN||20260314082000\rPID|1||KP700101^^^KESTREL^MR||Heron-Invented^NAME-MARK||19010203|F\rPV1|1|O\r"
+                .as_bytes()
+                .to_vec(),
+        ] {
+            let answer = sender.say(&message).expect("an answer");
+            assert_eq!(bears(&[("an answer".into(), answer.clone())], "NAME-MARK"), None);
+            codes.push(field(&answer, "MSA", 1));
+        }
+        // Two patients are told apart by their ids as ever.
+        assert_eq!(codes, ["AA", "AA", "AA", "AA", "AE", "AE", "AA"]);
+        assert_eq!(house.standing("K1"), "disputed");
+        assert_eq!(house.strip("KP-20417").await["reason"], "patient-conflict");
+        let settle = ["orders", "settle", "K1", "--right", "--reason", "label and wristband compared"];
+        assert_eq!(crate::kit::run(&house.config, &settle).status.code(), Some(0));
+        let message = house.receiver.next().await.expect("it goes").body;
+        assert_eq!((field(&message, "OBR", 2), field(&message, "PID", 5)), ("K1^LIS".into(), String::new()));
+        let files = kept(&house.config);
+        assert!(bears(&files, "KP700101").is_some(), "the files that are looked at hold orders");
+        for mark in ["NAME-MARK", "19010203"] {
+            assert_eq!(bears(&files, mark), None);
+        }
+    });
+}
+
+/// What was stored before the laboratory decided so is erased when the daemon next looks.
+#[test]
+fn names_that_are_stored_are_erased_once_the_laboratory_wants_none() {
+    runtime().block_on(async {
+        let mut house = House::told("source-nameless-now", "", "[orders]\n", &["aa"]).await;
+        house.say(&order("NW", "K1", "KP-20417", "KP700101"), "A1");
+        let shown = |house: &House| {
+            let found = ask(&house.config, &["orders", "show", "K1"]);
+            found["items"][0]["patient"]["name"].as_str().unwrap_or("").to_owned()
+        };
+        assert_eq!(shown(&house), "Heron-Invented^Ada");
+        let text = std::fs::read_to_string(&house.config).expect("a configuration");
+        let text = text.replace("[orders]\n", "[orders]\npatient_store = \"no\"\n");
+        std::fs::write(&house.config, text).expect("written");
+        house.daemon.hang_up();
+        house.daemon.wait_for(|e| e["event"] == "ready");
+        until(|| shown(&house).is_empty());
+        assert_eq!(house.standing("K1"), "open", "it waits for its strip as before");
+        let House { config, daemon, _folder, .. } = house;
+        assert_eq!(daemon.stop(), 0);
+        assert_eq!(bears(&kept(&config), "Heron-Invented"), None);
+    });
+}
+
+/// A certificate by the laboratory's authority decides who a source is, beside its address: by Python's own TLS.
+#[test]
+fn a_source_shows_a_certificate_where_one_is_asked_for() {
+    runtime().block_on(async {
+        let files = root("fixtures/forward/tls");
+        let path = |name: &str| files.join(name).display().to_string();
+        let folder = Folder::new("source-certificates");
+        let key = folder.0.join("receiver.key");
+        std::fs::copy(files.join("receiver.key"), &key).expect("copied");
+        private(&key);
+        let keys = format!(
+            "certificate = \"{}\"\nkey = \"{}\"\nca = \"{}\"\n",
+            path("receiver.pem"),
+            key.display(),
+            path("authority.pem")
+        );
+        let mut house = House::new("source-mutual", &keys).await;
+        let message = folder.0.join("order.hl7");
+        std::fs::write(&message, order("NW", "K1", "KP-20417", "KP700101").text("A1")).expect("written");
+        let asks = "import ssl, sys, socket\n\
+                    ca, host, port, text, own, key = (sys.argv[1:] + ['', ''])[:6]\n\
+                    c = ssl.create_default_context(cafile=ca)\n\
+                    if own: c.load_cert_chain(own, key)\n\
+                    try:\n \
+                     s = c.wrap_socket(socket.create_connection((host, int(port)), 20), server_hostname=host)\n \
+                     s.sendall(b'\\x0b' + open(text, 'rb').read() + b'\\x1c\\r')\n \
+                     print(s.recv(9999))\n\
+                    except OSError as e: print('no:', e)";
+        let (host, port) = house.source.split_once(':').expect("an address");
+        let say = |own: &[String]| {
+            let mut python = std::process::Command::new("python3");
+            python.args(["-c", asks, &path("authority.pem"), host, port]).arg(&message).args(own);
+            let done = python.output().ok().filter(|done| done.status.success());
+            done.map(|done| String::from_utf8_lossy(&done.stdout).into_owned())
+        };
+        let Some(without) = say(&[]) else { return skipped("python3", "another program's TLS is Python's") };
+        assert!(!without.contains("MSA|"), "{without}");
+        let cut = house.daemon.wait_for(|e| e["event"] == "source-cut");
+        assert!(cut["why"].as_str().is_some_and(|why| why.contains("shows no certificate")), "{cut}");
+        let strange = say(&[path("expired.pem"), path("expired.key")]).expect("python");
+        assert!(!strange.contains("MSA|"), "{strange}");
+        let cut = house.daemon.wait_for(|e| e["event"] == "source-cut");
+        assert!(cut["why"].as_str().is_some_and(|why| why.contains("its certificate")), "{cut}");
+        assert_eq!(house.standing("K1"), "", "nothing was taken");
+        let own = say(&[path("sender.pem"), path("sender.key")]).expect("python");
+        assert!(own.contains("MSA|AA|A1"), "{own}");
+        assert_eq!(house.standing("K1"), "open");
     });
 }
 

@@ -20,7 +20,7 @@ use std::time::Duration;
 pub use address::Address;
 pub use courier::Courier;
 pub use opened::Opened;
-pub use serving::{Secured, Serving};
+pub use serving::{Secured, Serving, no_tls};
 pub use tls::Tls;
 
 use crate::mllp::MllpRelease;

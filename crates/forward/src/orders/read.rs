@@ -88,6 +88,13 @@ impl Patient {
         let found = self.fields.iter().find(|(number, _)| *number == n);
         found.map(|(_, field)| field.clone()).unwrap_or_default()
     }
+
+    /// Its id alone.
+    fn nameless(mut self) -> Self {
+        self.fields.retain(|(number, _)| *number == 3);
+        let Person { id, number, .. } = self.person;
+        Self { person: Person { id, number, ..Person::default() }, ..self }
+    }
 }
 
 /// A specimen.
@@ -288,7 +295,8 @@ fn patient(message: &Message, pid: &Segment<'_>, site: &Site) -> Result<Patient,
         sex: given(8).part(1).private(),
     };
     let fields = (2..pid.fields().len()).map(|n| (n, given(n))).filter(|(_, g)| !g.is_empty());
-    Ok(Patient { person, fields: fields.collect() })
+    let said = Patient { person, fields: fields.collect() };
+    Ok(if site.keeps_names { said } else { said.nameless() })
 }
 
 fn orders(

@@ -114,6 +114,8 @@ pub struct Site {
     pub refusals_accepted: bool,
     /// Answers name the patient: without one most structures cannot name an order.
     pub echo_patient: bool,
+    /// More of a patient than its id is read at all.
+    pub keeps_names: bool,
     /// Orders in one message.
     pub max_orders: usize,
 }
@@ -141,6 +143,7 @@ impl Site {
             plain: false,
             refusals_accepted: false,
             echo_patient: true,
+            keeps_names: true,
             max_orders: 200,
         }
     }

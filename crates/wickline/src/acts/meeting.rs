@@ -9,6 +9,7 @@ use wickline_normalize::{Hold, Private, Reason, Report};
 
 use super::door::{self, Asked};
 use super::facts::{Known, whole};
+use super::telling::{Saying, Word};
 use crate::clock;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -18,7 +19,7 @@ use crate::store::ledger::{Ledger, take};
 use crate::store::rows::order::{self, Kept, Link, Which};
 use crate::store::rows::report::{self, ReportRow};
 use crate::store::rows::{hold, message};
-use crate::store::state::ReportState;
+use crate::store::state::{MessageState, ReportState};
 use crate::store::trail::{Act, Actor, record};
 
 /// What a strip shows to the orders of its specimen.
@@ -275,23 +276,6 @@ pub(crate) async fn bound(
     }
 }
 
-/// A result that went before its order came answers it: nothing more is sent of it, and the order waits no longer.
-pub(crate) async fn answered_before(
-    write: &mut Write,
-    bench: &Bench,
-    n: i64,
-) -> Result<(), StoreError> {
-    let row = whole(write, n).await?;
-    if !row.orders.is_empty() || row.state != ReportState::Waiting || row.is_control() {
-        return Ok(());
-    }
-    if let Met::Goes(shares) = meet(write, bench, &Strip::of(bench, &row)).await? {
-        let specimen = row.specimen.as_deref().unwrap_or_default();
-        bind(write, bench, (row.root(), &row.filler, specimen), shares).await?;
-    }
-    Ok(())
-}
-
 /// The reason for which a report would have to wait if its results began to be told now, unless a person has let it go
 /// in spite of that.
 pub(crate) async fn waits(
@@ -364,21 +348,51 @@ impl Ledger {
         self.lift(write, bench, (&row, &known), Asked::OrdersChanged, CHANGED).await
     }
 
-    /// Builds what waits of a report anew, where its order says something else of its patient now. What was tried
-    /// stays as it is: the receiver may have it.
-    pub(crate) async fn told_anew(
+    /// A result that went before its order came answers it, and the order waits no longer: what was tried is not sent
+    /// again, what nobody has tried goes with the order.
+    pub(crate) async fn answered_before(
         &self,
         write: &mut Write,
         bench: &Bench,
         n: i64,
     ) -> Result<(), StoreError> {
-        let (row, known) = Known::read(write, bench, n).await?;
-        let waits = !message::open_of(write, n).await?.is_empty();
-        if row.state != ReportState::Waiting || !waits || bench.analyzer(&row.analyzer).is_none() {
+        let row = whole(write, n).await?;
+        if !row.orders.is_empty() || row.state != ReportState::Waiting || row.is_control() {
             return Ok(());
         }
-        let pass = door::pass(Asked::Deliver, &known.facts(&row))?;
-        self.send(write, bench, &row, &pass, row.note.as_deref()).await
+        if let Met::Goes(shares) = meet(write, bench, &Strip::of(bench, &row)).await? {
+            let specimen = row.specimen.as_deref().unwrap_or_default();
+            bind(write, bench, (row.root(), &row.filler, specimen), shares).await?;
+            self.told_anew(write, bench, row.root()).await?;
+        }
+        Ok(())
+    }
+
+    /// Builds what waits untried under a report's OBR-3 anew from what is known now: its order came, or says something
+    /// else of its patient. What was tried stays as it is: its receiver may have it.
+    pub(crate) async fn told_anew(
+        &self,
+        write: &mut Write,
+        bench: &Bench,
+        root: i64,
+    ) -> Result<(), StoreError> {
+        for untried in message::untried(write, root).await? {
+            let (row, known) = Known::read(write, bench, untried.report).await?;
+            // What may not go now is not said in other words either.
+            let pass = door::pass(Asked::Deliver, &known.facts(&row));
+            let (Ok(pass), Some(_)) = (pass, bench.analyzer(&row.analyzer)) else { continue };
+            let word = Word::by(&pass, &row, Saying::Results, untried.why.as_deref())?;
+            match self.tell_receiver(write, bench, &word, untried.receiver).await {
+                Ok(_) => {}
+                // Nothing of it can be said in that receiver's words: a person is asked, whoever told us is answered.
+                Err(StoreError::Refused { why }) => {
+                    let arrow = MessageState::Waiting.to(MessageState::Refused)?;
+                    message::unsayable(write, untried.n, arrow, &why).await?;
+                }
+                Err(error) => return Err(error),
+            }
+        }
+        Ok(())
     }
 
     /// Draws back the messages of a report that nobody has tried to send, and holds it by what its orders say now. Its

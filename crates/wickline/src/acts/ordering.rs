@@ -352,13 +352,10 @@ impl Desk<'_> {
                         }
                         let since = (self.now - self.bench.orders.rules.oldest) * SECOND;
                         for n in order::out_of(self.write, specimen.expose(), since).await? {
-                            meeting::answered_before(self.write, self.bench, n).await?;
+                            self.ledger.answered_before(self.write, self.bench, n).await?;
                         }
                     }
                 }
-                // What was tried stays as it is: the new words are for what is built later.
-                Deed::Person(key)
-                    if orders.get(key).is_some_and(|order| order.trace.is_past_recall()) => {}
                 Deed::Person(key) => {
                     for n in self.reports_of(key).await? {
                         self.ledger.told_anew(self.write, self.bench, n).await?;
@@ -569,12 +566,20 @@ impl Ledger {
                 }
             }
         }
-        for mut row in order::to_forget(&mut write, now - bench.orders.patient_keep).await? {
+        let before = clock::now_us() - bench.orders.patient_keep * SECOND;
+        let named = match bench.orders.keeps_names {
+            true => order::to_forget(&mut write, before / SECOND).await?,
+            false => order::named(&mut write).await?,
+        };
+        if !bench.orders.keeps_names && !named.is_empty() {
+            // Stored before the laboratory wanted none: the answers name them too.
+            order::forget_answers(&mut write, clock::now_us()).await?;
+        }
+        for mut row in named {
             forget(&mut row)?;
             let wants_back = row.wants_back.as_deref();
             meeting::keep(&mut write, bench, Some(row.n), &row.order, wants_back).await?;
         }
-        let before = clock::now_us() - bench.orders.patient_keep * SECOND;
         order::forget_answers(&mut write, before).await?;
         question::forget(&mut write, before).await?;
         write.commit().await?;

@@ -10,7 +10,7 @@ use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
 use tokio::time::{Instant, timeout};
 use tracing::{info, warn};
-use wickline_forward::deliver::Secured;
+use wickline_forward::deliver::{Secured, no_tls};
 use wickline_forward::mllp::{self, frame};
 
 use super::event::{Event, Events};
@@ -223,7 +223,8 @@ impl Listening {
             None => self.conversation(stream, &place).await,
             Some(tls) => match timeout(SHORT, tls.accept(stream)).await {
                 Ok(Ok(stream)) => self.conversation(stream, &place).await,
-                _ => End::Strange("it does not speak TLS"),
+                Ok(Err(error)) => End::Strange(no_tls(&error)),
+                Err(_) => End::Strange("it does not speak TLS"),
             },
         };
         if end != End::Quiet {

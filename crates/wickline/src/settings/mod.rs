@@ -225,6 +225,7 @@ pub struct OrdersKeys {
     pub expire_unknown_days: i64,
     pub collected_hours: i64,
     pub reuse_days: i64,
+    pub patient_store: String,
     pub patient_days: i64,
 }
 
@@ -236,6 +237,7 @@ pub struct SourceKeys {
     pub allow: Vec<String>,
     pub certificate: String,
     pub key: String,
+    pub ca: String,
     pub versions: Vec<String>,
     pub sending_application: String,
     pub sending_facility: String,

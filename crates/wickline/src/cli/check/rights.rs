@@ -47,6 +47,15 @@ impl Judge {
                 needs.extend(files.map(|path| ("store.ledger".into(), path, Want::Read)));
             }
         }
+        for source in &bench.sources {
+            let Some(tls) = &source.tls else { continue };
+            let own = [("certificate", &tls.certificate), ("key", &tls.key)];
+            let all = own.into_iter().chain(tls.clients.as_ref().map(|path| ("ca", path)));
+            let name = &source.site.name;
+            needs.extend(
+                all.map(|(key, path)| (format!("source {name}, {key}"), path.clone(), Want::Read)),
+            );
+        }
         if let Some(tls) = bench.console.as_ref().and_then(|served| served.tls.as_ref()) {
             let files = [("certificate", &tls.certificate), ("key", &tls.key)];
             let read = |(key, path): (&str, &PathBuf)| {

@@ -95,7 +95,7 @@ impl Builder<'_> {
             }
             (false, false) => (self.folder().join(&raw.certificate), self.folder().join(&raw.key)),
         };
-        let serving = Serving { certificate, key };
+        let serving = Serving { certificate, key, clients: None };
         for (key, why) in serving.faults() {
             let found = if key == "key" { &raw.key } else { &raw.certificate };
             self.fault("console", 0, key, found, why);

@@ -53,6 +53,12 @@ pub struct Ordering {
     pub sends_without: bool,
     /// How long patients of closed orders are kept, in seconds.
     pub patient_keep: i64,
+    /// Names of patients are stored at all.
+    pub keeps_names: bool,
+}
+
+fn keeps_names(settings: &Settings) -> bool {
+    settings.orders.patient_store != "no"
 }
 
 impl Bench {
@@ -78,7 +84,8 @@ impl Builder<'_> {
             ..OrderRules::default()
         };
         let sends_without = raw.without_order == "send";
-        Ordering { rules, sends_without, patient_keep: raw.patient_days * DAY }
+        let patient_keep = raw.patient_days * DAY;
+        Ordering { rules, sends_without, patient_keep, keeps_names: keeps_names(settings) }
     }
 
     pub(super) fn source(
@@ -103,7 +110,8 @@ impl Builder<'_> {
             self.fault("source", index, "allow", "", allowed);
         }
         let tls = self.source_tls(raw, index);
-        let site = self.source_site(raw, index, &strips);
+        let keeps_names = keeps_names(settings);
+        let site = self.source_site(raw, index, (&strips, keeps_names));
         let listen = listen.filter(|_| self.faults.len() == before)?;
         Some(Source {
             site,
@@ -132,6 +140,10 @@ impl Builder<'_> {
                 if known.is_empty() {
                     let allowed =
                         "another: there is no [[source]] whose orders could say it".to_owned();
+                    self.fault("receiver", index, key, word, allowed);
+                } else if key == "patient" && !keeps_names(settings) {
+                    let allowed =
+                        "\"never\": with orders.patient_store = \"no\" nothing of a patient is kept to be sent".to_owned();
                     self.fault("receiver", index, key, word, allowed);
                 }
             }
@@ -181,8 +193,17 @@ impl Builder<'_> {
     fn source_tls(&mut self, raw: &SourceKeys, index: usize) -> Option<Serving> {
         let path = |text: &str| -> PathBuf { self.folder().join(text) };
         let serving = match (raw.certificate.is_empty(), raw.key.is_empty()) {
-            (true, true) => return None,
-            (false, false) => Serving { certificate: path(&raw.certificate), key: path(&raw.key) },
+            (true, true) if raw.ca.is_empty() => return None,
+            (true, true) => {
+                let allowed = "ours, and `key`: who asks others for one speaks TLS".to_owned();
+                self.fault("source", index, "certificate", "", allowed);
+                return None;
+            }
+            (false, false) => Serving {
+                certificate: path(&raw.certificate),
+                key: path(&raw.key),
+                clients: (!raw.ca.is_empty()).then(|| path(&raw.ca)),
+            },
             (without, _) => {
                 let (key, allowed) = match without {
                     true => ("certificate", "the certificate of `key`"),
@@ -193,14 +214,23 @@ impl Builder<'_> {
             }
         };
         for (key, why) in serving.faults() {
-            let found = if key == "key" { &raw.key } else { &raw.certificate };
+            let found = match key {
+                "key" => &raw.key,
+                "ca" => &raw.ca,
+                _ => &raw.certificate,
+            };
             self.fault("source", index, key, found, why);
         }
         self.secret("source", index, "key", &serving.key);
         Some(serving)
     }
 
-    fn source_site(&mut self, raw: &SourceKeys, index: usize, strips: &[&Strip]) -> Site {
+    fn source_site(
+        &mut self,
+        raw: &SourceKeys,
+        index: usize,
+        (strips, keeps_names): (&[&Strip], bool),
+    ) -> Site {
         let said = |text: &String| (!text.is_empty()).then(|| text.clone());
         let versions = raw.versions.iter().filter_map(|text| {
             self.good("source", index, "versions", text, text.parse::<Version>())
@@ -242,7 +272,9 @@ impl Builder<'_> {
             absent_is_new: raw.absent_is_new,
             plain: raw.answer == "plain",
             refusals_accepted: raw.refusal == "AA",
-            echo_patient: raw.name_patient,
+            // What is answered is kept, to be answered again.
+            echo_patient: raw.name_patient && keeps_names,
+            keeps_names,
             max_orders: raw.max_orders,
             ..Site::new(&raw.id)
         }

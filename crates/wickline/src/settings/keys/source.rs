@@ -70,6 +70,15 @@ pub(super) const KEYS: &[Key] = &[
     ),
     key(
         "orders",
+        "patient_store",
+        OneOf(&["yes", "no"]),
+        Some("\"yes\""),
+        "",
+        "Whether names, dates of birth and sexes of patients are stored; \"no\": their ids alone, and what was stored is \
+         erased.",
+    ),
+    key(
+        "orders",
         "patient_days",
         Whole(0, 3_650),
         Some("14"),
@@ -109,6 +118,14 @@ pub(super) const KEYS: &[Key] = &[
         Some("\"\""),
         "\"wickline.key\"",
         "The private key of it, PEM.",
+    ),
+    key(
+        "source",
+        "ca",
+        Text(400),
+        Some("\"\""),
+        "\"lis-ca.pem\"",
+        "The authorities by which whoever connects must show a certificate, PEM; empty: its address alone decides.",
     ),
     key(
         "source",

@@ -355,6 +355,24 @@ pub async fn cannot_go(
     one_row(write, "a message", query).await
 }
 
+/// What waits says what is not so any more, and what is so cannot be said to its receiver: it waits for a person.
+pub async fn unsayable(
+    write: &mut Write,
+    n: i64,
+    arrow: Arrow<MessageState>,
+    why: &str,
+) -> Result<(), StoreError> {
+    let query = sqlx::query(
+        "UPDATE message SET state = $1, reason = 'unsayable', settled_at = $2, detail = $3 WHERE n = $4 AND state = $5",
+    )
+    .bind(arrow.to().text())
+    .bind(clock::now_us())
+    .bind(why.to_owned())
+    .bind(n)
+    .bind(arrow.from().text());
+    one_row(write, "a message", query).await
+}
+
 /// Keeps a message back while it waits, and says beside it who and why.
 pub async fn keep_back(write: &mut Write, n: i64, why: &str) -> Result<(), StoreError> {
     let query = sqlx::query(
@@ -491,6 +509,31 @@ pub async fn sent(write: &mut Write, report: i64) -> Result<bool, StoreError> {
     .bind(report);
     let row = write.conn().fetch_one(query).await.map_err(|e| write.wrong(&e))?;
     row.try_get::<i64, _>(0).map(|many| many > 0).map_err(|e| write.wrong(&e))
+}
+
+/// A message that waits, and that nobody has tried to send.
+pub struct Untried {
+    pub n: i64,
+    /// The report that speaks in it.
+    pub report: i64,
+    pub receiver: String,
+    pub why: Option<String>,
+}
+
+/// The results that wait untried under a report's OBR-3, its corrections' among them. What a person keeps back, and
+/// what takes something back, is not among them.
+pub async fn untried(write: &mut Write, root: i64) -> Result<Vec<Untried>, StoreError> {
+    let query = sqlx::query(
+        "SELECT n, report, receiver, why FROM message WHERE state = 'waiting' AND attempts + maybe_sent = 0 \
+         AND kept_back = 0 AND filler IS NULL AND coalesce(amends, '') <> 'withdraws' \
+         AND report IN (SELECT n FROM report WHERE n = $1 OR corrects = $1) ORDER BY n",
+    );
+    let rows = write.conn().fetch_all(query.bind(root)).await.map_err(|e| write.wrong(&e))?;
+    let read = |row: &AnyRow| -> Result<Untried, sqlx::Error> {
+        let (n, report) = (row.try_get("n")?, row.try_get("report")?);
+        Ok(Untried { n, report, receiver: row.try_get("receiver")?, why: row.try_get("why")? })
+    };
+    rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
 }
 
 /// The messages of a report that wait.

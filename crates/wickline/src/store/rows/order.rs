@@ -345,6 +345,13 @@ pub async fn to_forget(write: &mut Write, before: i64) -> Result<Vec<Kept>, Stor
     read(write, &numbers).await
 }
 
+/// Every order that says who its patient is.
+pub async fn named(write: &mut Write) -> Result<Vec<Kept>, StoreError> {
+    let numbers: Vec<i64> =
+        firsts(write, sqlx::query("SELECT n FROM lab_order WHERE named = 1")).await?;
+    read(write, &numbers).await
+}
+
 /// The order that a report answers, with the pads that it asked and the OBR-3 of its group.
 #[derive(Clone, Debug)]
 pub struct Link {
