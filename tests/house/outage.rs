@@ -69,6 +69,12 @@ fn twenty_thousand_messages_after_a_weekend() {
 
 /// Prints so many strips down a line, behind so many before, and says whose they were.
 pub fn printed(line: &str, before: usize, count: usize) -> Vec<String> {
+    printed_lines(line, before, count).0
+}
+
+/// The same, and how many lines they were.
+fn printed_lines(line: &str, before: usize, count: usize) -> (Vec<String>, usize) {
+    let mut lines = 0;
     let strip = Strip::builtin("ten-pad").expect("a built-in strip");
     let clock = SiteClock::new("Europe/Lisbon").expect("a zone of the tz database");
     let mut script = Script::plain(count, 21, &pads());
@@ -77,9 +83,11 @@ pub fn printed(line: &str, before: usize, count: usize) -> Vec<String> {
         let nth = before + nth;
         (run.number, run.specimen) = (format!("{:06}", nth + 1), format!("KPW-{nth:06}"));
         let now = clock.moment(wickline::clock::now_us());
-        stream.write_all(&two_column(&strip, run, now)).expect("written");
+        let print = two_column(&strip, run, now);
+        lines += memchr::memchr_iter(b'\n', &print).count();
+        stream.write_all(&print).expect("written");
     }
-    specimens(&script)
+    (specimens(&script), lines)
 }
 
 /// What it holds does not grow with what went through it: a million lines with --long.
@@ -93,9 +101,10 @@ fn memory_files_and_threads_stay_as_they_are() {
         let config = folder.write("wickline.toml", &text);
         let daemon = Daemon::start(&config);
         let count = rounds(400, 18_000);
-        let mut held: Vec<[u64; 3]> = Vec::new();
+        let (mut held, mut lines) = (Vec::<[u64; 3]>::new(), 0);
         for round in 0..4 {
-            let plan = printed(&daemon.lines[0], round * count, count);
+            let (plan, more) = printed_lines(&daemon.lines[0], round * count, count);
+            lines += more;
             for wanted in plan {
                 let message = receiver.next().await.expect("a message");
                 assert_eq!(specimen(&message.body), wanted);
@@ -106,6 +115,8 @@ fn memory_files_and_threads_stay_as_they_are() {
             until_it_is(heard, || total().expect("a count"));
             held.push([daemon.resident_kib(), daemon.open_files(), daemon.threads()]);
         }
+        assert!(lines >= rounds(20_000, 1_000_000), "{lines} lines are too few to show it");
+        println!("KiB, files, threads after each fourth of {lines} lines: {held:?}");
         let [first, .., last] = held.as_slice() else { unreachable!("four rounds") };
         assert!(last[0] < first[0] + 8 * 1024, "KiB, files, threads: {held:?}");
         // Connections and threads that are kept for a while come and go; none stays for each report.
