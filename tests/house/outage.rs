@@ -103,11 +103,13 @@ fn memory_files_and_threads_stay_as_they_are() {
         // As our unit starts it.
         let mut unit = program();
         unit.env("MALLOC_ARENA_MAX", "2");
-        let daemon = Daemon::spawn(unit, &config);
+        let mut daemon = Daemon::spawn(unit, &config);
+        let ready = daemon.wait_for(|e| e["event"] == "ready");
+        let line = ready["lines"][0]["address"].as_str().expect("it listens");
         let count = rounds(400, 18_000);
         let (mut held, mut lines) = (Vec::<[u64; 3]>::new(), 0);
         for round in 0..6 {
-            let (plan, more) = printed_lines(&daemon.lines[0], round * count, count);
+            let (plan, more) = printed_lines(line, round * count, count);
             lines += if round < 2 { 0 } else { more };
             for wanted in plan {
                 let message = receiver.next().await.expect("a message");
