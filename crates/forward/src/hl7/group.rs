@@ -11,7 +11,7 @@ use super::write::{EncodeFault, Field};
 use crate::orders::{Given, References, SpecimenReferences};
 
 /// The namespace of our own ids.
-pub(super) const NAMESPACE: &str = "WICKLINE";
+pub(crate) const NAMESPACE: &str = "WICKLINE";
 /// What an order brought goes by these names: no specimen id of ours is wrong where one of them is refused.
 pub(super) const ORDERED_FILLER: Field = Field::private("ORC-3", 22);
 pub(super) const ORDERED_SPECIMEN: Field = Field::private("SPM-2.1", 80);
@@ -61,15 +61,13 @@ impl<'a> Group<'a> {
             let found = "an order of control material in a patient's report";
             return Err(EncodeFault::new("SPM-11", found, "an order of a patient's specimen"));
         }
-        // An order that brings a number of ours back has none of its own.
-        let own = Some(&references.filler).filter(|own| own.is_said() && own.value(2) != NAMESPACE);
         let wanted = layout.filler == FillerNumber::Ordered;
         let pads = order.pads;
         let asked = out.observations.iter().filter(|o| pads.iter().any(|pad| *pad == *o.pad()));
         Ok(Group {
             order: Some(order),
             specimen,
-            number: own.filter(|_| wanted).cloned(),
+            number: references.own_number().filter(|_| wanted).cloned(),
             filler: order.filler,
             results: Results::new(layout, asked),
             amended: None,

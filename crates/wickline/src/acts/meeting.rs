@@ -9,6 +9,7 @@ use wickline_normalize::{Hold, Private, Reason, Report};
 
 use super::door::{self, Asked};
 use super::facts::{Known, whole};
+use super::order_number::{self, Number};
 use super::telling::{Saying, Word};
 use crate::clock;
 use crate::settings::bench::Bench;
@@ -80,6 +81,8 @@ impl Met {
 pub(crate) struct Share {
     kept: Kept,
     pads: Vec<String>,
+    /// Something was told under its number and taken back.
+    follows: bool,
 }
 
 impl Share {
@@ -103,6 +106,11 @@ impl Met {
             Met::Goes(shares) => shares.iter().zip(numbers).map(|(one, n)| one.link(n)).collect(),
             Met::Nothing | Met::Waits(_) => Vec::new(),
         }
+    }
+
+    /// It goes under a number under which something else was told, and taken back.
+    pub fn follows(&self) -> bool {
+        matches!(self, Met::Goes(shares) if shares.iter().any(|share| share.follows))
     }
 
     /// The orders that it answers, each by its source and its number there.
@@ -159,30 +167,48 @@ async fn would_meet(
     let now = clock::now_us().div_euclid(1_000_000);
     let share = |key: &Key, pads: Vec<String>| -> Option<Share> {
         let kept = rows.iter().find(|one| one.order.key == *key)?.clone();
-        Some(Share { kept, pads })
+        Some(Share { kept, pads, follows: false })
     };
     let named = |pads: &[Text]| pads.iter().map(ToString::to_string).collect::<Vec<_>>();
     Ok(match orders.meet(&heard, &bench.orders.rules, now) {
         Meet::Control => Met::Nothing,
         Meet::Goes { shares, .. } => {
-            Met::Goes(shares.iter().filter_map(|one| share(&one.key, named(&one.pads))).collect())
-        }
-        // Under the order's own number a receiver would take the one for the other.
-        Meet::Again(_)
-            if bench.targets.iter().any(|t| t.layout.filler == FillerNumber::Ordered) =>
-        {
-            let why =
-                "the order of this specimen is answered already, and a receiver goes by its number";
-            Met::Waits(Hold::new(Reason::OrderAmbiguous, why))
+            let shares = shares.iter().filter_map(|one| share(&one.key, named(&one.pads)));
+            under_numbers(moment, bench, shares.collect(), false).await?
         }
         Meet::Again(key) => {
             let asked = |one: &Kept| one.order.wanted.as_ref().map(|w| named(&w.pads));
             let pads = rows.iter().find(|one| one.order.key == key).and_then(asked);
-            Met::Goes(share(&key, pads.unwrap_or_default()).into_iter().collect())
+            let shares = share(&key, pads.unwrap_or_default()).into_iter().collect();
+            under_numbers(moment, bench, shares, true).await?
         }
         Meet::Waits(Wait::SpecimenUnknown) if bench.orders.sends_without => Met::Nothing,
         Meet::Waits(wait) => Met::Waits(Hold::new(wait.reason(), wait.words())),
     })
+}
+
+/// A receiver that goes by the numbers of orders would take one strip's result for another's: it goes there only where
+/// nothing stands under them, or what was told is taken back.
+async fn under_numbers(
+    write: &mut Write,
+    bench: &Bench,
+    mut shares: Vec<Share>,
+    again: bool,
+) -> Result<Met, StoreError> {
+    if bench.targets.iter().all(|target| target.layout.filler == FillerNumber::Ours) {
+        return Ok(Met::Goes(shares));
+    }
+    for share in &mut shares {
+        match order_number::stands(write, bench, &share.link(String::new())).await? {
+            Number::TakenBack => share.follows = true,
+            Number::Unused if !again => {}
+            Number::Unused | Number::InUse => {
+                let why = "the order of this specimen is answered already, and a receiver goes by its number";
+                return Ok(Met::Waits(Hold::new(Reason::OrderAmbiguous, why)));
+            }
+        }
+    }
+    Ok(Met::Goes(shares))
 }
 
 impl Ledger {
@@ -239,8 +265,14 @@ pub(crate) async fn keep(
     order::keep(write, n, now, wants_back, &bench.orders.rules).await
 }
 
-/// A report answers no order any more: each of them waits again.
-pub(crate) async fn unbind(write: &mut Write, bench: &Bench, root: i64) -> Result<(), StoreError> {
+/// A report answers no order any more: each of them waits again, if nothing was told of it. `under` is the OBR-3 that
+/// the report had.
+pub(crate) async fn unbind(
+    write: &mut Write,
+    bench: &Bench,
+    root: i64,
+    under: &str,
+) -> Result<(), StoreError> {
     let now = clock::now_us().div_euclid(1_000_000);
     let links = order::links(write, root).await?;
     let answered: Vec<i64> = links.iter().map(|link| link.order).collect();
@@ -251,7 +283,7 @@ pub(crate) async fn unbind(write: &mut Write, bench: &Bench, root: i64) -> Resul
             keep(write, bench, Some(kept.n), order, kept.wants_back.as_deref()).await?;
         }
     }
-    order::unlink(write, root).await
+    order::unlink(write, root, under).await
 }
 
 /// The orders that a report answers from now on, where its results begin to be told. What was told without an order
@@ -414,7 +446,7 @@ impl Ledger {
         report::numbered_anew(write, n, &anew).await?;
         report::moved(write, n, pass.arrow()?, row.note.as_deref(), None).await?;
         report::set_unsent(write, n, false).await?;
-        unbind(write, bench, row.root()).await?;
+        unbind(write, bench, row.root(), &row.filler).await?;
         let met = meet(write, bench, &Strip::of(bench, &row)).await?;
         let hold = met
             .hold()

@@ -23,6 +23,7 @@ mod judging;
 pub mod line_query;
 pub(crate) mod meeting;
 mod numbers;
+mod order_number;
 pub mod ordering;
 pub mod purge;
 pub mod release;

@@ -8,7 +8,7 @@ use crate::store::ledger::Ledger;
 use crate::testing::scratch;
 
 /// Tables that grow as long as a laboratory works.
-const GROW: [&str; 18] = [
+const GROW: [&str; 19] = [
     "report",
     "message",
     "message_body",
@@ -26,6 +26,7 @@ const GROW: [&str; 18] = [
     "order_message",
     "order_question",
     "report_order",
+    "order_was",
     "line_query",
 ];
 
