@@ -2,7 +2,9 @@
 //! an id that a person gave, a print that was read again, a hold that was lifted.
 
 use wickline_forward::hl7::FillerNumber;
-use wickline_normalize::orders::{Heard, Key, Meet, Order, Orders, Standing, Trace, Wait};
+use wickline_normalize::orders::{
+    Heard, Key, Meet, Order, Orders, Standing, Trace, Unordered, Wait,
+};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::report::Text;
 use wickline_normalize::{Hold, Private, Reason, Report};
@@ -62,7 +64,7 @@ pub(crate) enum Met {
     /// Nothing here is said of orders: none are taken in, it is no patient's, it has no id, or it may go without.
     Nothing,
     /// It goes, and answers these.
-    Goes(Vec<Share>),
+    Goes(Shares),
     /// A person is asked.
     Waits(Hold),
 }
@@ -74,6 +76,14 @@ impl Met {
             Met::Nothing | Met::Goes(_) => None,
         }
     }
+}
+
+/// The orders that a strip answers.
+#[derive(Debug)]
+pub(crate) struct Shares {
+    each: Vec<Share>,
+    /// Pads that none of them asked go too: they have the report's own OBR-3, and each order one of its own.
+    apart: bool,
 }
 
 /// What one order gets.
@@ -100,23 +110,26 @@ impl Met {
         self.under((0..=i64::MAX).rev().map(|n| era.filler(n)))
     }
 
-    /// Its orders as they would stand in a message under these numbers.
+    /// Its orders as they would stand in a message under these numbers, of which the report has the first.
     pub fn under(&self, numbers: impl Iterator<Item = String>) -> Vec<Link> {
         match self {
-            Met::Goes(shares) => shares.iter().zip(numbers).map(|(one, n)| one.link(n)).collect(),
+            Met::Goes(Shares { each, apart }) => {
+                let numbers = numbers.skip(usize::from(*apart));
+                each.iter().zip(numbers).map(|(one, n)| one.link(n)).collect()
+            }
             Met::Nothing | Met::Waits(_) => Vec::new(),
         }
     }
 
     /// It goes under a number under which something else was told, and taken back.
     pub fn follows(&self) -> bool {
-        matches!(self, Met::Goes(shares) if shares.iter().any(|share| share.follows))
+        matches!(self, Met::Goes(shares) if shares.each.iter().any(|share| share.follows))
     }
 
     /// The orders that it answers, each by its source and its number there.
     pub fn answers(&self) -> Vec<(&str, &str)> {
         let shares = match self {
-            Met::Goes(shares) => shares.as_slice(),
+            Met::Goes(shares) => shares.each.as_slice(),
             Met::Nothing | Met::Waits(_) => &[],
         };
         let keys = shares.iter().map(|one| &one.kept.order.key);
@@ -173,14 +186,14 @@ async fn would_meet(
     Ok(match orders.meet(&heard, &bench.orders.rules, now) {
         Meet::Control => Met::Nothing,
         Meet::Goes { shares, .. } => {
-            let shares = shares.iter().filter_map(|one| share(&one.key, named(&one.pads)));
-            under_numbers(moment, bench, shares.collect(), false).await?
+            let each = shares.iter().filter_map(|one| share(&one.key, named(&one.pads)));
+            under_numbers(moment, bench, (each.collect(), &pads), false).await?
         }
         Meet::Again(key) => {
             let asked = |one: &Kept| one.order.wanted.as_ref().map(|w| named(&w.pads));
-            let pads = rows.iter().find(|one| one.order.key == key).and_then(asked);
-            let shares = share(&key, pads.unwrap_or_default()).into_iter().collect();
-            under_numbers(moment, bench, shares, true).await?
+            let own = rows.iter().find(|one| one.order.key == key).and_then(asked);
+            let each = share(&key, own.unwrap_or_default()).into_iter().collect();
+            under_numbers(moment, bench, (each, &pads), true).await?
         }
         Meet::Waits(Wait::SpecimenUnknown) if bench.orders.sends_without => Met::Nothing,
         Meet::Waits(wait) => Met::Waits(Hold::new(wait.reason(), wait.words())),
@@ -192,13 +205,18 @@ async fn would_meet(
 async fn under_numbers(
     write: &mut Write,
     bench: &Bench,
-    mut shares: Vec<Share>,
+    (each, pads): (Vec<Share>, &[Text]),
     again: bool,
 ) -> Result<Met, StoreError> {
+    let is_asked =
+        |pad: &Text| each.iter().any(|share| share.pads.iter().any(|own| **own == **pad));
+    let sends = bench.orders.rules.unordered == Unordered::Send;
+    let apart = sends && !pads.iter().all(is_asked);
+    let mut shares = Shares { each, apart };
     if bench.targets.iter().all(|target| target.layout.filler == FillerNumber::Ours) {
         return Ok(Met::Goes(shares));
     }
-    for share in &mut shares {
+    for share in &mut shares.each {
         match order_number::stands(write, bench, &share.link(String::new())).await? {
             Number::TakenBack => share.follows = true,
             Number::Unused if !again => {}
@@ -226,18 +244,18 @@ impl Ledger {
 }
 
 /// Notes which orders a report answers, and that they are answered. The first of them goes under the report's own
-/// OBR-3, each other under one of its own.
+/// OBR-3, each other under one of its own; where pads go that nobody ordered, the report's own is theirs.
 pub(crate) async fn bind(
     write: &mut Write,
     bench: &Bench,
     (root, filler, specimen): (i64, &str, &str),
-    shares: Vec<Share>,
+    Shares { each, apart }: Shares,
 ) -> Result<Vec<Link>, StoreError> {
     let now = clock::now_us().div_euclid(1_000_000);
-    let mut links = Vec::with_capacity(shares.len());
-    for (at, share) in shares.into_iter().enumerate() {
+    let mut links = Vec::with_capacity(each.len());
+    for (at, share) in each.into_iter().enumerate() {
         let filler = match at {
-            0 => filler.to_owned(),
+            0 if !apart => filler.to_owned(),
             _ => Era::draw()?.filler(take(write, "report", 1).await?),
         };
         let (link, kept) = (share.link(filler), share.kept);

@@ -9,6 +9,7 @@ on_both!(
     after_one_withdrawn_for_another_specimen_too,
     nothing_goes_under_an_ordered_number_before_what_stands_there_is_taken_back,
     a_withdrawal_that_is_built_again_stays_with_the_order_that_it_was_told_of,
+    pads_that_nobody_ordered_go_as_the_laboratory_wants,
 );
 
 const TABLES: &str = "patient = \"ordered\"\nfiller = \"ordered\"\n[[source]]\nid = \"lis\"\n\
@@ -201,4 +202,32 @@ async fn a_withdrawal_that_is_built_again_stays_with_the_order_that_it_was_told_
     let done = lab.ledger.message_retry(&lab.bench, &Actor::person(None), &again).await;
     assert_eq!(done.expect("again")[0].went, Went::Same);
     assert_eq!(lab.whole(withdrawal).await.body, before);
+}
+
+async fn pads_that_nobody_ordered_go_as_the_laboratory_wants(mut lab: Lab) {
+    lab.bench = bench("[orders]\nunordered_pads = \"send\"\n");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UGLU", "KP700101").await, "OK");
+    let (n, held) = lab.run_of("1", "KP-20417", "2+").await;
+    assert_eq!(held, None);
+    let groups = |message: &Message| -> Vec<(String, String, String)> {
+        let field = |nth, n| message.field("OBR", nth, n).unwrap_or("").to_owned();
+        (1..=message.count("OBR"))
+            .map(|nth| (field(nth, 2), field(nth, 3), field(nth, 11)))
+            .collect()
+    };
+    let message = Message::read(&lab.whole(lab.waiting().await[0]).await.body).expect("a message");
+    let [asked, apart] = &groups(&message)[..] else { panic!("two groups") };
+    assert_eq!(*asked, ("K1^LIS".to_owned(), "F-K1^KESTRELLAB".to_owned(), String::new()));
+    assert_eq!((apart.0.as_str(), apart.2.as_str()), ("", "G"));
+    assert!(apart.1.ends_with("^WICKLINE"), "our own number: {}", apart.1);
+    assert!(message.count("OBX") > 9, "all pads go, each once");
+    lab.said_yes().await;
+    lab.taken_back(n, None).await;
+    assert_eq!(lab.goes().await[0].3, "W");
+    // Whoever asks for everything on the strip has nothing beside it.
+    assert_eq!(lab.ordered("K2", "KP-20418", "UADIP", "KP700101").await, "OK");
+    lab.said_yes().await;
+    lab.run_of("2", "KP-20418", "NEG").await;
+    let message = Message::read(&lab.whole(lab.waiting().await[0]).await.body).expect("a message");
+    assert_eq!(message.count("OBR"), 1);
 }
