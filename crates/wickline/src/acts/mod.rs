@@ -31,6 +31,7 @@ pub mod reread;
 pub mod retry;
 pub mod second_result;
 pub mod set_back;
+pub mod settling;
 pub mod strip_lots;
 pub mod telling;
 pub mod unread;

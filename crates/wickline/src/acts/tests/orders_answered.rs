@@ -10,6 +10,8 @@ on_both!(
     nothing_goes_under_an_ordered_number_before_what_stands_there_is_taken_back,
     a_withdrawal_that_is_built_again_stays_with_the_order_that_it_was_told_of,
     pads_that_nobody_ordered_go_as_the_laboratory_wants,
+    a_strip_of_another_patient_gets_the_id_that_is_right_and_meets_its_order,
+    an_order_of_control_material_is_closed_where_a_patient_s_cup_bears_its_id,
 );
 
 const TABLES: &str = "patient = \"ordered\"\nfiller = \"ordered\"\n[[source]]\nid = \"lis\"\n\
@@ -230,4 +232,62 @@ async fn pads_that_nobody_ordered_go_as_the_laboratory_wants(mut lab: Lab) {
     lab.run_of("2", "KP-20418", "NEG").await;
     let message = Message::read(&lab.whole(lab.waiting().await[0]).await.body).expect("a message");
     assert_eq!(message.count("OBR"), 1);
+}
+
+/// What the analyzer was told of the patient stands; the scan was of another cup.
+async fn a_strip_of_another_patient_gets_the_id_that_is_right_and_meets_its_order(mut lab: Lab) {
+    lab.bench = bench("");
+    for (number, specimen, patient) in
+        [("K1", "KP-20417", "KP700101"), ("K2", "KP-20418", "KP700102")]
+    {
+        assert_eq!(lab.ordered(number, specimen, "UADIP", patient).await, "OK");
+    }
+    let mut ids = Vec::new();
+    for (number, patient) in [("1", "KP700102"), ("2", "KP700999")] {
+        let mut heard = lab.heard(number, "KP-20417", "NEG");
+        let id = Some(wickline_normalize::Private::new(patient));
+        heard.report.patient = Some(wickline_normalize::Patient { id, ..Default::default() });
+        let taken = lab.take(&[heard], i64::try_from(lab.at).expect("a place")).await;
+        assert_eq!(taken.reports[0].reason, Some(Reason::PatientNamed));
+        ids.push(taken.reports[0].id);
+    }
+    let actor = Actor::person(None);
+    let named = |id, specimen| {
+        let (ledger, bench, actor) = (&lab.ledger, &lab.bench, &actor);
+        async move {
+            let twice = twice(specimen);
+            let became = ledger.report_identify(bench, actor, id, &twice).await;
+            became.expect("identified").remove(0).1
+        }
+    };
+    // Where the order of that id is another's as well it is held again, for that.
+    assert_eq!(named(ids[1], "KP-20418").await, "held");
+    let again = lab.ledger.report(ids[1], &lab.clock()).await.expect("read").expect("there");
+    let holds: Vec<_> = again.item.holds.iter().map(|h| (h.reason.as_str(), h.cleared)).collect();
+    assert_eq!(holds, [("patient-named", true), ("patient-named", false)]);
+    assert_eq!(named(ids[0], "KP-20418").await, "waiting");
+    assert_eq!(lab.goes().await, [told("K2^LIS", "F-K2^KESTRELLAB", "F", "F")]);
+}
+
+async fn an_order_of_control_material_is_closed_where_a_patient_s_cup_bears_its_id(mut lab: Lab) {
+    lab.bench = bench("control_specimens = [\"KP-20417\"]\n");
+    let text = "MSH|^~\\&|LIS|KESTREL|WICKLINE|KESTRELPOINT|20260314081500+0000||OML^O21^OML_O21|Q1|P|2.5.1\r\
+                ORC|NW|Q1^LIS|||||||20260314081500+0000\rOBR|1|Q1^LIS||UADIP^Urine strip^99KPL\r\
+                SPM|1|KP-20417&LIS||UR^Urine^HL70487|||||||Q^Control specimen^HL70369\r";
+    let heard = lab.ledger.order_heard(&lab.bench, &lab.bench.sources[0], text.as_bytes()).await;
+    assert_eq!(heard.expect("taken in").taken, 1);
+    let (n, held) = lab.run_of("1", "KP-20417", "2+").await;
+    assert_eq!(held, Some(Reason::PatientConflict));
+    let key = wickline_normalize::orders::Key {
+        source: "lis".into(),
+        number: wickline_normalize::Private::new("Q1^LIS"),
+    };
+    let actor = Actor::person(None);
+    let settle = |right| lab.ledger.order_settle(&lab.bench, &actor, &key, right, "a ward's cup");
+    let why = settle(true).await.expect_err("no patient's strip answers it").to_string();
+    assert!(why.contains("control material"), "{why}");
+    let done = settle(false).await.expect("closed");
+    assert_eq!(done.held, [(n, vec![Reason::SpecimenUnknown])]);
+    lab.ledger.report_release(&lab.bench, &actor, n, "asked by telephone").await.expect("it goes");
+    assert_eq!(lab.goes().await.len(), 1);
 }
