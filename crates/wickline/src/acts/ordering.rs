@@ -469,8 +469,8 @@ impl Ledger {
     }
 
     /// Lets orders expire whose strip did not come in time, and forgets what closed ones say of patients once the
-    /// laboratory wants that. How many expired.
-    pub async fn orders_tidied(&self, bench: &Bench) -> Result<usize, StoreError> {
+    /// laboratory wants that. How many expired, and whether anything was forgotten.
+    pub async fn orders_tidied(&self, bench: &Bench) -> Result<(usize, bool), StoreError> {
         let mut write = self.act().await?;
         order::alone(&mut write).await?;
         let now = clock::now_us() / SECOND;
@@ -500,15 +500,16 @@ impl Ledger {
             // Stored before the laboratory wanted none: the answers name them too.
             order::forget_answers(&mut write, clock::now_us()).await?;
         }
+        let mut forgotten = !named.is_empty();
         for mut row in named {
             forget(&mut row)?;
             let wants_back = row.wants_back.as_deref();
             meeting::keep(&mut write, bench, Some(row.n), &row.order, wants_back).await?;
         }
-        order::forget_answers(&mut write, before).await?;
+        forgotten |= order::forget_answers(&mut write, before).await? > 0;
         question::forget(&mut write, before).await?;
         write.commit().await?;
-        Ok(expired)
+        Ok((expired, forgotten))
     }
 
     /// Judges what is held for its orders again: those of another daemon's sources may have come.

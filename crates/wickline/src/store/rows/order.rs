@@ -517,10 +517,11 @@ pub async fn answer(
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
-/// Forgets answers older than `before`: they name patients.
-pub async fn forget_answers(write: &mut Write, before: i64) -> Result<(), StoreError> {
+/// Forgets answers older than `before`: they name patients. How many.
+pub async fn forget_answers(write: &mut Write, before: i64) -> Result<u64, StoreError> {
     let query = sqlx::query("DELETE FROM order_message WHERE received < $1").bind(before);
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+    let done = write.conn().execute(query).await;
+    done.map(|done| done.rows_affected()).map_err(|e| write.wrong(&e))
 }
 
 /// Held reports that wait for what their orders say.
