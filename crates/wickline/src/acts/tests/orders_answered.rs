@@ -3,6 +3,9 @@
 use wickline_forward::hl7::Message;
 
 use super::*;
+use crate::settings::bench::About;
+use crate::sheet::now::Now;
+use crate::store::rows::question::Said;
 
 on_both!(
     after_a_withdrawal_the_right_strip_goes_under_the_ordered_number_as_a_correction,
@@ -10,6 +13,7 @@ on_both!(
     nothing_goes_under_an_ordered_number_before_what_stands_there_is_taken_back,
     a_withdrawal_that_is_built_again_stays_with_the_order_that_it_was_told_of,
     pads_that_nobody_ordered_go_as_the_laboratory_wants,
+    a_question_that_nobody_answers_is_told_until_somebody_does,
     a_strip_of_another_patient_gets_the_id_that_is_right_and_meets_its_order,
     an_order_of_control_material_is_closed_where_a_patient_s_cup_bears_its_id,
 );
@@ -18,7 +22,7 @@ const TABLES: &str = "patient = \"ordered\"\nfiller = \"ordered\"\n[[source]]\ni
     listen = \"127.0.0.1:2576\"\ntests = [\"UADIP=ten-pad\", \"UGLU=GLU\"]\n";
 
 /// A bench whose receiver wants the orders' own numbers.
-fn bench(more: &str) -> Bench {
+pub(super) fn bench(more: &str) -> Bench {
     let text = format!(
         "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\n\
          [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
@@ -58,7 +62,7 @@ impl Lab {
     }
 
     /// A strip of this number, specimen and glucose: its report, and how it stands.
-    async fn run_of(
+    pub(super) async fn run_of(
         &mut self,
         number: &str,
         specimen: &str,
@@ -70,7 +74,7 @@ impl Lab {
         (taken.reports[0].id, taken.reports[0].reason)
     }
 
-    async fn said_yes(&self) {
+    pub(super) async fn said_yes(&self) {
         let all: Vec<_> =
             self.waiting().await.iter().map(|n| settled(*n, MessageState::Accepted)).collect();
         self.ledger.queue_settle("lis", 0, &all).await.expect("recorded");
@@ -290,4 +294,28 @@ async fn an_order_of_control_material_is_closed_where_a_patient_s_cup_bears_its_
     assert_eq!(done.held, [(n, vec![Reason::SpecimenUnknown])]);
     lab.ledger.report_release(&lab.bench, &actor, n, "asked by telephone").await.expect("it goes");
     assert_eq!(lab.goes().await.len(), 1);
+}
+
+/// Asked of a receiver that hears nothing; the strip was heard long ago.
+async fn a_question_that_nobody_answers_is_told_until_somebody_does(mut lab: Lab) {
+    lab.bench = bench(
+        "ask = \"work\"\nprofile = \"law\"\nversions = [\"2.5.1\"]\n[[receiver]]\nid = \"work\"\n\
+         address = \"mllp://127.0.0.1:1\"\npatients = false\n",
+    );
+    let heard = [lab.heard("1", "KP-20425", "NEG"), lab.heard("2", "KP-20426", "NEG")];
+    let taken = lab.take(&heard, i64::try_from(lab.at).expect("a place")).await;
+    assert!(taken.reports.iter().all(|r| r.reason == Some(Reason::SpecimenUnknown)));
+    let told = || async {
+        let now = Now::read(&lab.ledger, &lab.bench).await.expect("a look");
+        now.of(About::Orders, "lis, questions").map(|found| (found.wrong, found.text.clone()))
+    };
+    let (wrong, text) = told().await.expect("it is told");
+    assert!(wrong && text.starts_with("work is asked about 2 specimen(s)"), "{text}");
+    assert!(!text.contains("KP-2042"), "{text}");
+    let source = &lab.bench.sources[0];
+    for (specimen, said) in [("KP-20425", Said::Heard), ("KP-20426", Said::Refused)] {
+        let specimen = wickline_normalize::Private::new(specimen);
+        lab.ledger.question_answered(source, &specimen, said).await.expect("noted");
+    }
+    assert_eq!(told().await, None, "a no is an answer");
 }
