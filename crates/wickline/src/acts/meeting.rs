@@ -2,6 +2,7 @@
 //! an id that a person gave, a print that was read again, a hold that was lifted.
 
 use wickline_forward::hl7::FillerNumber;
+use wickline_forward::orders::Given;
 use wickline_normalize::orders::{
     Heard, Key, Meet, Order, Orders, Standing, Trace, Unordered, Wait,
 };
@@ -212,6 +213,9 @@ async fn under_numbers(
         |pad: &Text| each.iter().any(|share| share.pads.iter().any(|own| **own == **pad));
     let sends = bench.orders.rules.unordered == Unordered::Send;
     let apart = sends && !pads.iter().all(is_asked);
+    if let Some(hold) = each.iter().find_map(|share| taken_out(bench, share)) {
+        return Ok(Met::Waits(hold));
+    }
     let mut shares = Shares { each, apart };
     if bench.targets.iter().all(|target| target.layout.filler == FillerNumber::Ours) {
         return Ok(Met::Goes(shares));
@@ -227,6 +231,15 @@ async fn under_numbers(
         }
     }
     Ok(Met::Goes(shares))
+}
+
+/// A person looks where the laboratory has taken out what an order asks since it came.
+fn taken_out(bench: &Bench, share: &Share) -> Option<Hold> {
+    let order = &share.kept.order;
+    let source = bench.sources.iter().find(|source| source.site.name == order.key.source)?;
+    let test = Given::kept(order.wanted.as_ref()?.test.expose());
+    let why = "what its order asks is not among the `tests` of its source any more";
+    source.site.pads(&test).is_none().then(|| Hold::new(Reason::OrderMismatch, why))
 }
 
 impl Ledger {
