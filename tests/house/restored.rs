@@ -109,6 +109,25 @@ fn what_waits_in_a_backup_is_told_before_it_goes_again() {
     });
 }
 
+/// The yes to orders that came since the backup went out, and nobody sends them again by itself.
+#[test]
+fn orders_that_came_since_the_backup_are_told_as_missing() {
+    runtime().block_on(async {
+        let house = crate::orders::House::new("put-orders", "").await;
+        let copy = backed_up(&house.config);
+        let order = crate::orders::order("NW", "K1", "KP-20417", "KP700101");
+        assert_eq!(house.say(&order, "A1").0, "AA");
+        let crate::orders::House { config, daemon, _folder, .. } = house;
+        assert_eq!(daemon.stop(), 0);
+        restored(&config, &copy, &[]);
+        let status = ask(&config, &["status"]);
+        let all = status["items"].as_array().expect("items");
+        let told = all.iter().find(|item| item["which"] == "restored").expect("told");
+        let text = told["text"].as_str().expect("a text");
+        assert!(text.contains("have lis send again all that wait"), "{text}");
+    });
+}
+
 /// The disk is gone with both stores: nobody can notice that, so the restore itself says it.
 #[test]
 fn both_stores_from_nothing_pause_delivery_and_give_no_id_twice() {

@@ -196,6 +196,8 @@ fn names_that_are_stored_are_erased_once_the_laboratory_wants_none() {
         house.daemon.wait_for(|e| e["event"] == "ready");
         until(|| shown(&house).is_empty());
         assert_eq!(house.standing("K1"), "open", "it waits for its strip as before");
+        // Nor is it left in the log beside the ledger, while the daemon runs.
+        until(|| bears(&kept(&house.config), "Heron-Invented").is_none());
         let House { config, daemon, _folder, .. } = house;
         assert_eq!(daemon.stop(), 0);
         assert_eq!(bears(&kept(&config), "Heron-Invented"), None);

@@ -101,6 +101,7 @@ fn outgoing<'a>(
         patient: None,
         control: None,
         orders: &[],
+        unordered: None,
         remarks: &[],
         observations,
     }

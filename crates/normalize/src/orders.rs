@@ -191,18 +191,19 @@ impl Orders {
     /// A person has looked at labels and people: this order is right about its specimen, or it is not and claims it
     /// no more.
     ///
-    /// False: nobody disputes it.
+    /// False: nobody disputes it. An order of control material can be wrong without that: a patient's cup bears its id.
     pub fn settle(&mut self, key: &Key, right: bool, now: i64) -> bool {
         let Some(order) = self.list.get_mut(key) else { return false };
         let disputed = order.standing == Standing::Disputed;
-        if !disputed && order.rivals.is_empty() {
+        let material = order.is_of_material();
+        if !disputed && order.rivals.is_empty() && (right || !material) {
             return false;
         }
         order.rivals.clear();
         if !right && let Some(wanted) = &mut order.wanted {
             wanted.specimens.clear();
         }
-        if disputed {
+        if disputed || (material && !right && !order.standing.is_closed()) {
             order.stand(if right { Standing::Open } else { Standing::ClosedElsewhere }, now);
         }
         true
@@ -254,6 +255,13 @@ impl Order {
 
     fn has_specimen(&self, specimen: &Private) -> bool {
         self.wanted.as_ref().is_some_and(|wanted| wanted.specimens.contains(specimen))
+    }
+
+    /// It claims a specimen for nobody.
+    #[must_use]
+    pub fn is_of_material(&self) -> bool {
+        let of = |wanted: &Wanted| wanted.patient.is_none() && !wanted.specimens.is_empty();
+        self.wanted.as_ref().is_some_and(of)
     }
 
     fn patient(&self) -> Option<&Person> {

@@ -1,7 +1,8 @@
 //! Which results go under which OBR: of a whole report, or of one order that asked for some of its pads.
 
-use wickline_normalize::ResultStatus;
 use wickline_normalize::correction::Known;
+use wickline_normalize::report::Text;
+use wickline_normalize::{Observation, ResultStatus};
 
 use super::layout::{FillerNumber, Layout};
 use super::report::{Ordered, Outgoing};
@@ -11,7 +12,7 @@ use super::write::{EncodeFault, Field};
 use crate::orders::{Given, References, SpecimenReferences};
 
 /// The namespace of our own ids.
-pub(super) const NAMESPACE: &str = "WICKLINE";
+pub(crate) const NAMESPACE: &str = "WICKLINE";
 /// What an order brought goes by these names: no specimen id of ours is wrong where one of them is refused.
 pub(super) const ORDERED_FILLER: Field = Field::private("ORC-3", 22);
 pub(super) const ORDERED_SPECIMEN: Field = Field::private("SPM-2.1", 80);
@@ -19,6 +20,8 @@ pub(super) const ORDERED_SPECIMEN: Field = Field::private("SPM-2.1", 80);
 /// One OBR with its results.
 pub(super) struct Group<'a> {
     pub order: Option<&'a Ordered<'a>>,
+    /// The pads that stand in it. None: all of the report's.
+    pub pads: Option<&'a [Text]>,
     pub specimen: Option<&'a SpecimenReferences>,
     /// OBR-3 where it is not made of our number: the order's own, or the one that it was told under.
     pub number: Option<Given>,
@@ -37,11 +40,26 @@ impl<'a> Group<'a> {
     ) -> Result<Vec<Group<'a>>, EncodeFault> {
         if out.orders.is_empty() {
             let results = Results::new(layout, out.observations);
-            let (order, specimen, number, amended) = (None, None, None, None);
-            let filler = out.filler;
-            return Ok(vec![Group { order, specimen, number, filler, results, amended }]);
+            return Ok(vec![Group::without_order(out, None, results)]);
         }
-        out.orders.iter().map(|order| Group::of(layout, out, order)).collect()
+        let mut groups: Vec<Group<'a>> = out
+            .orders
+            .iter()
+            .map(|order| Group::of(layout, out, order))
+            .collect::<Result<_, _>>()?;
+        if let Some(pads) = out.unordered {
+            let results = Results::new(layout, among(out, pads));
+            // It is the same cup.
+            let specimen = groups.first().and_then(|first| first.specimen);
+            let apart = Group::without_order(out, Some(pads), results);
+            groups.push(Group { specimen, ..apart });
+        }
+        Ok(groups)
+    }
+
+    fn without_order(out: &Outgoing<'a>, pads: Option<&'a [Text]>, results: Results<'a>) -> Self {
+        let (order, specimen, number, amended) = (None, None, None, None);
+        Group { order, pads, specimen, number, filler: out.filler, results, amended }
     }
 
     fn of(
@@ -61,19 +79,21 @@ impl<'a> Group<'a> {
             let found = "an order of control material in a patient's report";
             return Err(EncodeFault::new("SPM-11", found, "an order of a patient's specimen"));
         }
-        // An order that brings a number of ours back has none of its own.
-        let own = Some(&references.filler).filter(|own| own.is_said() && own.value(2) != NAMESPACE);
         let wanted = layout.filler == FillerNumber::Ordered;
-        let pads = order.pads;
-        let asked = out.observations.iter().filter(|o| pads.iter().any(|pad| *pad == *o.pad()));
         Ok(Group {
             order: Some(order),
+            pads: Some(order.pads),
             specimen,
-            number: own.filter(|_| wanted).cloned(),
+            number: references.own_number().filter(|_| wanted).cloned(),
             filler: order.filler,
-            results: Results::new(layout, asked),
+            results: Results::new(layout, among(out, order.pads)),
             amended: None,
         })
+    }
+
+    /// Nobody ordered its pads, beside others that somebody did.
+    pub(super) fn is_generated(&self) -> bool {
+        self.order.is_none() && self.pads.is_some()
     }
 
     pub(super) fn references(&self) -> Option<&'a References> {
@@ -111,6 +131,10 @@ impl<'a> Group<'a> {
     pub(super) fn shares_specimen(&self, other: &Group<'_>) -> bool {
         self.specimen == other.specimen
     }
+}
+
+fn among<'a>(out: &Outgoing<'a>, pads: &'a [Text]) -> impl Iterator<Item = &'a Observation> {
+    out.observations.iter().filter(|o| pads.iter().any(|pad| *pad == *o.pad()))
 }
 
 /// The OBR-3 of a group and what the receiver was told under it.

@@ -21,6 +21,7 @@ pub mod version;
 pub mod write;
 
 pub use ack::{Ack, AckCode, AckError};
+pub(crate) use group::NAMESPACE;
 pub use layout::{
     EndAs, FillerNumber, FixedField, GradeAs, GradeCodes, Layout, LayoutFault, Name, Names,
     OrderedPatient, Party, Segments, SpecimenIn, Structure, panel_automated, panel_manual,
@@ -28,7 +29,9 @@ pub use layout::{
 pub use read::Message;
 pub use report::{ControlRole, Equipment, Ordered, Outgoing, correction_message, result_message};
 pub use specimen::Urine;
-pub use told::{Correction, Shown, Told, codes, forms, is_result, results, shown, told};
+pub use told::{
+    Correction, Shown, Told, codes, forms, is_result, results, shown, told, told_under,
+};
 pub use version::{Acknowledge, Charset, Processing, Version};
 pub use write::EncodeFault;
 

@@ -88,6 +88,8 @@ pub struct Outgoing<'a> {
     /// The orders that it answers, each with a group of its own for the pads that it asked for; empty: one group of
     /// all pads, without an order. Control material has none.
     pub orders: &'a [Ordered<'a>],
+    /// Pads that none of them asked and that go all the same, in a group of their own under the report's own OBR-3.
+    pub unordered: Option<&'a [Text]>,
     /// One NTE each: under OBR, or behind the results that they are about.
     pub remarks: &'a [Remark],
     /// In the strip's order; the layout may choose and order otherwise.
@@ -195,7 +197,7 @@ fn check(layout: &Layout, out: &Outgoing<'_>) -> Result<(), EncodeFault> {
         let field = layout.specimen_in.field();
         return Err(EncodeFault::new(field, "no specimen id", "a patient's result has one"));
     }
-    if out.control.is_some() && !out.orders.is_empty() {
+    if out.control.is_some() && !(out.orders.is_empty() && out.unordered.is_none()) {
         let allowed = "either; control material never gets anything of an order";
         return Err(EncodeFault::new("ORC", "an order in a report of control material", allowed));
     }

@@ -165,7 +165,9 @@ impl Scribe<'_> {
                 None => w.plain(&self.times.observed),
             }
         }
-        w.fields(8);
+        // Table 0065.
+        w.fixed(4, if group.is_generated() { "G" } else { "" });
+        w.fields(4);
         if !layout.segments.spm {
             self.source(w, group)?;
         }
@@ -266,8 +268,7 @@ impl Scribe<'_> {
             };
             notes.write(w, layout, &format!("{word}: {reason}"))?;
         }
-        let asked =
-            |id: &String| group.order.is_none_or(|order| order.pads.iter().any(|pad| *pad == **id));
+        let asked = |id: &String| group.pads.is_none_or(|pads| pads.iter().any(|pad| *pad == **id));
         // What is said of results that are taken back would stay in the record they are taken out of.
         for remark in out.remarks.iter().filter(|_| !withdraws) {
             let concerns = remark.about.is_empty() || remark.about.iter().any(asked);

@@ -12,6 +12,7 @@ use wickline_normalize::{Finality, ResultStatus};
 use super::material::is_of_material;
 use super::read::Message;
 use super::write::{EncodeFault, Field, Writer};
+use crate::orders::{Given, References};
 
 /// One OBX as it was written: its fields by number, escapes as they stand.
 #[derive(Clone, PartialEq, Eq)]
@@ -134,6 +135,19 @@ pub fn told(message: &[u8]) -> Result<Vec<(Told, ResultStatus)>, String> {
         }
     }
     Ok(results.into_iter().map(|(status, told)| (told, status)).collect())
+}
+
+/// What a kept message says under an order's own OBR-3, whichever report it was of.
+pub fn told_under(
+    message: &[u8],
+    references: &References,
+) -> Result<Vec<(Told, ResultStatus)>, String> {
+    let Some(number) = references.own_number() else { return Ok(Vec::new()) };
+    let mut rows = told(message)?;
+    rows.retain(|(told, _)| Given::kept(&told.group) == *number);
+    // Beside what another report said it goes by that number, and by nothing else.
+    rows.iter_mut().for_each(|(told, _)| told.alone = false);
+    Ok(rows)
 }
 
 impl Told {

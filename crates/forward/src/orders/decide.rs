@@ -103,7 +103,7 @@ impl OrderMessage {
     }
 
     fn wanted(&self, line: &Line, site: &Site, now: &Now<'_>) -> Result<Wanted, Refusal> {
-        let pads = pads(&line.test, site).ok_or(Refusal::TestUnknown)?;
+        let pads = site.pads(&line.test).ok_or(Refusal::TestUnknown)?;
         let specimens: Vec<&Specimen> = self.specimens_of(line).collect();
         if !specimens.iter().all(|specimen| is_urine(specimen, site))
             || !is_urine_source(line, site)
@@ -187,19 +187,22 @@ fn key(line: &Line, site: &Site) -> Option<Key> {
     said.then(|| Key { source: site.name.clone(), number: Private::new(number) })
 }
 
-/// What a test means here, by its code or by the other one beside it.
-fn pads(test: &Given, site: &Site) -> Option<Vec<Text>> {
-    let codes = [test.value(1), test.value(4)];
-    let row = codes
-        .iter()
-        .filter(|code| !code.is_empty())
-        .find_map(|code| site.tests.iter().find(|(known, _)| known == code));
-    row.map(|(_, pads)| {
-        let mut pads = pads.clone();
-        pads.sort_unstable();
-        pads.dedup();
-        pads
-    })
+impl Site {
+    /// What a test means here, by its code or by the other one beside it.
+    #[must_use]
+    pub fn pads(&self, test: &Given) -> Option<Vec<Text>> {
+        let codes = [test.value(1), test.value(4)];
+        let row = codes
+            .iter()
+            .filter(|code| !code.is_empty())
+            .find_map(|code| self.tests.iter().find(|(known, _)| known == code));
+        row.map(|(_, pads)| {
+            let mut pads = pads.clone();
+            pads.sort_unstable();
+            pads.dedup();
+            pads
+        })
+    }
 }
 
 /// Control material is none, and says so.

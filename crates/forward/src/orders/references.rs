@@ -12,7 +12,7 @@ use wickline_normalize::Private;
 use super::given::Given;
 use super::read::{Line, OrderMessage, Patient, Specimen};
 use super::site::{Site, SpecimenFrom};
-use crate::hl7::{Message, Version};
+use crate::hl7::{Message, NAMESPACE, Version};
 
 /// What goes back of one order. `{:?}` shows lengths alone.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -180,6 +180,12 @@ impl References {
     #[must_use]
     pub fn has_visit(&self) -> bool {
         [&self.visit_class, &self.visit_location, &self.visit_number].iter().any(|v| v.is_said())
+    }
+
+    /// The filler number that it brought. One that brings a number of ours back has none of its own.
+    #[must_use]
+    pub fn own_number(&self) -> Option<&Given> {
+        Some(&self.filler).filter(|own| own.is_said() && own.value(2) != NAMESPACE)
     }
 
     /// Whether a message that we made names this order: its number in an OBR-2. None: that cannot be said.

@@ -140,6 +140,7 @@ impl Sample {
             patient: self.patient.as_ref(),
             control: None,
             orders: &[],
+            unordered: None,
             remarks: &self.remarks,
             observations: &self.observations,
         }

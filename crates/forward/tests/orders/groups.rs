@@ -341,3 +341,53 @@ proptest! {
         }
     }
 }
+
+/// HL7 v2.5.1, table 0065: what the filler generates of itself is `G`.
+#[test]
+fn pads_that_nobody_ordered_stand_apart_under_the_report_s_own_number() {
+    let report = Report {
+        unordered: Some(pads(&["PH"])),
+        ..Report::new(vec![(order(0), pads(&["GLU"]), FILLERS[1])])
+    };
+    let both = layout(Version::V251, |_| {});
+    let before = first(&report, &both);
+    let told = [
+        "MSH",
+        "ORC A1 B1-0314-0018^WICKLINE",
+        "OBR 1 A1 B1-0314-0018^WICKLINE F",
+        "OBX 1 GLU F",
+        "SPM 1 KP-20417&LIS",
+        "ORC  B1-0314-0017^WICKLINE",
+        "OBR 2  B1-0314-0017^WICKLINE F",
+        "TQ1",
+        "OBX 1 PH F",
+        "SPM 1 KP-20417&LIS",
+    ];
+    assert_eq!(shown(&before), told);
+    let generated = |bytes: &[u8]| {
+        let message = Message::read(bytes).expect("a message");
+        [1, 2].map(|nth| message.field("OBR", nth, 11).unwrap_or("").to_owned())
+    };
+    assert_eq!(generated(&before), ["", "G"]);
+    // In messages of an analyzer two quotes say that there is no order (IHE's analyzer profile, LAB-29).
+    let analyzers = layout(Version::V251, |l| {
+        (l.structure, l.profile) = (Structure::Oul, "LAB-29^IHE".into());
+    });
+    let message = Message::read(&first(&report, &analyzers)).expect("a message");
+    assert_eq!((message.field("OBR", 2, 2), message.count("SPM")), (Some("\"\""), 1));
+    // Each is put right by itself, and all is taken back.
+    let changed =
+        Report { observations: vec![glucose("G0", "Negative", Flag::N), acidity("7.0")], ..report };
+    let corrected =
+        follows(&changed, &both, &[&before]).expect("a message").expect("it says something");
+    assert_eq!(
+        shown(&corrected)[1..4],
+        ["ORC  B1-0314-0017^WICKLINE", "OBR 1  B1-0314-0017^WICKLINE C", "NTE"]
+    );
+    let gone = Report { observations: Vec::new(), unordered: Some(Vec::new()), ..changed };
+    let withdrawn =
+        follows(&gone, &both, &[&before, &corrected]).expect("a message").expect("it does");
+    let results: Vec<String> =
+        shown(&withdrawn).into_iter().filter(|s| s.starts_with("OBX")).collect();
+    assert_eq!(results, ["OBX 1 GLU W", "OBX 1 PH W"]);
+}

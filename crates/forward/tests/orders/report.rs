@@ -69,6 +69,7 @@ pub struct Report {
     pub number: &'static str,
     pub filler: &'static str,
     pub orders: Vec<(References, Vec<Text>, &'static str)>,
+    pub unordered: Option<Vec<Text>>,
     pub observations: Vec<Observation>,
     pub remarks: Vec<Remark>,
 }
@@ -83,6 +84,7 @@ impl Report {
             number: "17",
             filler: "B1-0314-0017",
             orders,
+            unordered: None,
             observations: vec![glucose("G0", "Negative", Flag::N), acidity("6.0")],
             remarks: Vec::new(),
         }
@@ -118,6 +120,7 @@ impl Report {
             patient: None,
             control: None,
             orders: &orders,
+            unordered: self.unordered.as_deref(),
             remarks: &self.remarks,
             observations: &self.observations,
         })

@@ -231,6 +231,10 @@ fn control_material_and_another_patient_get_nothing_of_an_order() {
     let control = Some(ControlRole { level: "1", lot: None, expires: None });
     let fault = report.with(|out| result_message(&new, &Outgoing { control, ..*out }));
     assert_eq!(fault.expect_err("a fault").field, "ORC");
+    let (orders, unordered) = (&[][..], Some(&[][..]));
+    let fault =
+        report.with(|out| result_message(&new, &Outgoing { control, orders, unordered, ..*out }));
+    assert_eq!(fault.expect_err("nor what goes beside an order").field, "ORC");
 
     let mut two = Report::answering(references("01-oml-o21-new-251", 0));
     let other = references("03-oml-o33-law-two-orders-251", 0);

@@ -52,6 +52,8 @@ pub enum Wait {
     OrderMismatch,
     /// Two patients could be meant.
     PatientConflict,
+    /// It was ordered as control material, and nothing else says that it is.
+    OfMaterial,
     /// The analyzer names another patient than its order.
     PatientNamed,
     /// The specimen was collected after the strip was read: another cup.
@@ -70,7 +72,7 @@ impl Wait {
             Wait::OrderClosed => Reason::OrderClosed,
             Wait::OrderAmbiguous => Reason::OrderAmbiguous,
             Wait::OrderMismatch => Reason::OrderMismatch,
-            Wait::PatientConflict => Reason::PatientConflict,
+            Wait::PatientConflict | Wait::OfMaterial => Reason::PatientConflict,
             Wait::PatientNamed => Reason::PatientNamed,
             Wait::OrderAfterTest => Reason::OrderAfterTest,
         }
@@ -93,6 +95,9 @@ impl Wait {
                  specimen that was collected long before"
             }
             Wait::PatientConflict => "this specimen id is claimed for two patients",
+            Wait::OfMaterial => {
+                "this specimen id is ordered as control material, and its strip does not say that it is"
+            }
             Wait::PatientNamed => {
                 "the analyzer names another patient than the order of this specimen"
             }
@@ -138,7 +143,10 @@ impl Orders {
             .collect();
         let find = |standing| of_specimen.iter().copied().find(|o| o.standing == standing);
         if self.is_doubtful(&of_specimen) {
-            return Meet::Waits(Wait::PatientConflict);
+            let of_material =
+                |o: &&Order| o.patient().is_none() && o.standing != Standing::Disputed;
+            let material = of_specimen.iter().all(of_material);
+            return Meet::Waits(if material { Wait::OfMaterial } else { Wait::PatientConflict });
         }
         if heard.patient.is_some_and(|named| names_another(&of_specimen, named)) {
             return Meet::Waits(Wait::PatientNamed);

@@ -194,7 +194,7 @@ impl Ledger {
         message::retire_all(write, row.root(), &row.filler, row.specimen.as_deref()).await?;
         let anew = Era::draw()?.filler(take(write, "report", 1).await?);
         report::unname(write, row.n, from, &anew).await?;
-        meeting::unbind(write, bench, row.root()).await?;
+        meeting::unbind(write, bench, row.root(), &row.filler).await?;
         control_run::remove(write, row.n, from.control_sign).await?;
         hold::reopen(write, row.n, &from.lifted).await
     }

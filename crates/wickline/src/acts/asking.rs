@@ -35,8 +35,28 @@ impl Ledger {
         let mut moment = self.db.moment().await?;
         let due = question::due(&mut moment, &source.site.name).await?;
         moment.commit().await?;
-        let ours = due.into_iter().filter(|(analyzer, _)| bench.analyzer(analyzer).is_some());
-        Ok(ours.map(|(_, specimen)| specimen).take(AT_ONCE).collect())
+        let ours = due.into_iter().filter(|(analyzer, ..)| bench.analyzer(analyzer).is_some());
+        Ok(ours.map(|(_, specimen, _)| specimen).take(AT_ONCE).collect())
+    }
+
+    /// How many specimens of this bench's strips, heard before a moment, a source has said nothing of, and since when the
+    /// first of them waits. None: it is not asked, or has answered.
+    pub async fn unanswered(
+        &self,
+        bench: &Bench,
+        source: &Source,
+        before: i64,
+    ) -> Result<Option<(usize, i64)>, StoreError> {
+        if source.ask.is_none() {
+            return Ok(None);
+        }
+        let mut moment = self.db.moment().await?;
+        let mut due = question::due(&mut moment, &source.site.name).await?;
+        moment.commit().await?;
+        due.retain(|(analyzer, _, heard)| bench.analyzer(analyzer).is_some() && *heard < before);
+        let first = due.iter().map(|(.., heard)| *heard).min();
+        let all: BTreeSet<Private> = due.into_iter().map(|(_, specimen, _)| specimen).collect();
+        Ok(first.map(|first| (all.len(), first)))
     }
 
     /// The questions about these specimens, each under a name of its own.

@@ -141,6 +141,7 @@ fn put<T>(
         |control| analyzer.map_or(control, |a| a.controls.named(control, subject.strip, &day));
     let answers = answered(target, subject)?;
     let orders: Vec<Ordered<'_>> = answers.iter().map(Answered::ordered).collect();
+    let unordered = unordered(subject, observations).filter(|_| !orders.is_empty());
     let outgoing = Outgoing {
         control_id,
         made: site.moment(made_at),
@@ -164,6 +165,7 @@ fn put<T>(
             .filter(|_| target.with_patient && subject.control.is_none()),
         control: subject.control.map(known),
         orders: &orders,
+        unordered: unordered.as_deref(),
         remarks: subject.remarks,
         observations,
     };
@@ -202,6 +204,19 @@ fn answered<'a>(target: &Target, subject: &Subject<'a>) -> Result<Vec<Answered<'
         Ok(Answered { references, pads, filler: &link.filler })
     })
     .collect()
+}
+
+/// The pads that none of its orders asked, where they go without one: no order has the report's own OBR-3 then.
+fn unordered(subject: &Subject<'_>, observations: &[Observation]) -> Option<Vec<Text>> {
+    let orders = subject.orders;
+    let apart = !orders.is_empty() && orders.iter().all(|link| link.filler != subject.filler);
+    let is_asked = |pad: &str| orders.iter().any(|link| link.pads.iter().any(|own| own == pad));
+    apart.then(|| {
+        let pads = observations.iter().map(Observation::pad).filter(|pad| !is_asked(pad));
+        let mut pads: Vec<Text> = pads.map(Text::from).collect();
+        pads.dedup();
+        pads
+    })
 }
 
 /// The id of control material, where the configuration knows it as such: another id that a print of control

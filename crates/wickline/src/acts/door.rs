@@ -244,7 +244,8 @@ impl Asked {
             Asked::Release => reason.remedy() == Remedy::Release,
             Asked::ControlsPassed => reason.is_of_controls(),
             Asked::OrdersChanged => reason.is_of_orders(),
-            Asked::Identify => reason.remedy() == Remedy::Identify,
+            // The orders of the id that it gets are met anew.
+            Asked::Identify => reason.remedy() == Remedy::Identify || reason.is_of_orders(),
             // What holds patients alone does not matter on control material.
             Asked::FileAsControl => {
                 let of_patients =
@@ -265,6 +266,10 @@ impl Asked {
     fn is_asked_for(self, reason: Reason) -> bool {
         match self {
             Asked::FileAsControl => reason.remedy() == Remedy::Identify,
+            // The analyzer was told whose it is, and the id of somebody else's cup.
+            Asked::Identify => {
+                reason.remedy() == Remedy::Identify || reason == Reason::PatientNamed
+            }
             Asked::Correction => reason.remedy() == Remedy::Decide,
             other => other.answers(reason),
         }
@@ -498,7 +503,10 @@ pub fn pass(asked: Asked, facts: &Facts<'_>) -> Result<Pass, Refusal> {
 
 /// What holds a report that the act does not answer.
 fn rest<'a>(asked: Asked, facts: &'a Facts<'_>) -> impl Iterator<Item = Reason> + 'a {
-    facts.holds.iter().copied().filter(move |r| !asked.answers(*r))
+    let stays = move |r: &Reason| {
+        !asked.answers(*r) || (asked == Asked::Identify && facts.waits == Some(*r))
+    };
+    facts.holds.iter().copied().filter(stays)
 }
 
 /// A guard that a test takes out, to see that it is missed.

@@ -94,7 +94,7 @@ impl Ledger {
 
 fn holding(place: ToldAt) -> Holding {
     let ToldAt { receiver, obr3, specimen, past } = place;
-    let past = History(past);
+    let past = History::of(past);
     let sent = past.told().map(|(message, _)| message.control_id.clone()).collect();
     let known = match past.known() {
         Ok(known) => known,

@@ -6,11 +6,13 @@ use wickline_normalize::{Class, Hold, Reason, Report, Role};
 
 use super::compose::{self, Subject};
 use super::door::{self, Asked, Facts, Pass, Then};
+use super::facts::whole;
 use super::instruments::{Entered, instruments};
 use super::judging::{Decided, Judging, stripped};
 use super::meeting::{self, Met, Strip};
 pub use super::numbers::Gap;
 use super::second_result;
+use super::telling::{Saying, Word};
 use crate::clock::{self, moment_rfc3339};
 use crate::settings::bench::{Analyzer, Bench, Second, Target};
 use crate::store::StoreError;
@@ -108,6 +110,8 @@ struct Fresh<'a> {
     pass: Pass,
     /// The orders that it answers.
     orders: Vec<Link>,
+    /// Under a number of theirs something was told before, and taken back.
+    follows: bool,
     /// Read before, in a history that this ledger does not have: it was perhaps sent.
     doubted: bool,
 }
@@ -220,6 +224,7 @@ impl Ledger {
             });
             let pass = pass_of(n, analyzer, &decided.judged, &met)?;
             let filler = era.filler(n);
+            let follows = met.follows();
             let orders = match (decided.judged.way, met) {
                 (Way::Ready, Met::Goes(shares)) => {
                     let specimen = decided.judged.specimen.as_ref().map_or("", |s| s.expose());
@@ -227,12 +232,17 @@ impl Ledger {
                 }
                 _ => Vec::new(),
             };
-            rows.push(Fresh { n, filler, heard, decided, pass, orders, doubted });
+            rows.push(Fresh { n, filler, heard, decided, pass, orders, follows, doubted });
         }
         self.enter(write, tape, analyzer, bench, &rows).await?;
         let messages = self.build(write, bench, analyzer, &era, &rows).await?;
         taken.messages = messages.len();
         message::insert(write, &messages).await?;
+        for fresh in rows.iter().filter(|f| f.pass.tells_results() && f.follows && !f.doubted) {
+            let row = whole(write, fresh.n).await?;
+            let word = Word::by(&fresh.pass, &row, Saying::Results, None)?;
+            taken.messages += self.tell(write, bench, &word).await?.len();
+        }
         let arrow = ReportState::Held.to(ReportState::Repeat)?;
         for (old, new) in &judging.superseded {
             report::supersede(write, *old, *new, arrow).await?;
@@ -292,7 +302,7 @@ impl Ledger {
         let mut pairs: Vec<(&Fresh<'_>, &Target)> = Vec::new();
         // What is filed goes to those who ask for control material, and to nobody else; what was perhaps
         // sent there before is filed alone.
-        for fresh in rows.iter().filter(|f| f.pass.tells_results() && !f.doubted) {
+        for fresh in rows.iter().filter(|f| f.pass.tells_results() && !f.follows && !f.doubted) {
             let role = fresh.decided.judged.role();
             pairs.extend(bench.targets_of(&analyzer.id, role).map(|t| (fresh, t.as_ref())));
         }

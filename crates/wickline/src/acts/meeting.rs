@@ -2,13 +2,17 @@
 //! an id that a person gave, a print that was read again, a hold that was lifted.
 
 use wickline_forward::hl7::FillerNumber;
-use wickline_normalize::orders::{Heard, Key, Meet, Order, Orders, Standing, Trace, Wait};
+use wickline_forward::orders::Given;
+use wickline_normalize::orders::{
+    Heard, Key, Meet, Order, Orders, Standing, Trace, Unordered, Wait,
+};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::report::Text;
 use wickline_normalize::{Hold, Private, Reason, Report};
 
 use super::door::{self, Asked};
 use super::facts::{Known, whole};
+use super::order_number::{self, Number};
 use super::telling::{Saying, Word};
 use crate::clock;
 use crate::settings::bench::Bench;
@@ -61,7 +65,7 @@ pub(crate) enum Met {
     /// Nothing here is said of orders: none are taken in, it is no patient's, it has no id, or it may go without.
     Nothing,
     /// It goes, and answers these.
-    Goes(Vec<Share>),
+    Goes(Shares),
     /// A person is asked.
     Waits(Hold),
 }
@@ -75,11 +79,21 @@ impl Met {
     }
 }
 
+/// The orders that a strip answers.
+#[derive(Debug)]
+pub(crate) struct Shares {
+    each: Vec<Share>,
+    /// Pads that none of them asked go too: they have the report's own OBR-3, and each order one of its own.
+    apart: bool,
+}
+
 /// What one order gets.
 #[derive(Debug)]
 pub(crate) struct Share {
     kept: Kept,
     pads: Vec<String>,
+    /// Something was told under its number and taken back.
+    follows: bool,
 }
 
 impl Share {
@@ -97,18 +111,26 @@ impl Met {
         self.under((0..=i64::MAX).rev().map(|n| era.filler(n)))
     }
 
-    /// Its orders as they would stand in a message under these numbers.
+    /// Its orders as they would stand in a message under these numbers, of which the report has the first.
     pub fn under(&self, numbers: impl Iterator<Item = String>) -> Vec<Link> {
         match self {
-            Met::Goes(shares) => shares.iter().zip(numbers).map(|(one, n)| one.link(n)).collect(),
+            Met::Goes(Shares { each, apart }) => {
+                let numbers = numbers.skip(usize::from(*apart));
+                each.iter().zip(numbers).map(|(one, n)| one.link(n)).collect()
+            }
             Met::Nothing | Met::Waits(_) => Vec::new(),
         }
+    }
+
+    /// It goes under a number under which something else was told, and taken back.
+    pub fn follows(&self) -> bool {
+        matches!(self, Met::Goes(shares) if shares.each.iter().any(|share| share.follows))
     }
 
     /// The orders that it answers, each by its source and its number there.
     pub fn answers(&self) -> Vec<(&str, &str)> {
         let shares = match self {
-            Met::Goes(shares) => shares.as_slice(),
+            Met::Goes(shares) => shares.each.as_slice(),
             Met::Nothing | Met::Waits(_) => &[],
         };
         let keys = shares.iter().map(|one| &one.kept.order.key);
@@ -159,30 +181,65 @@ async fn would_meet(
     let now = clock::now_us().div_euclid(1_000_000);
     let share = |key: &Key, pads: Vec<String>| -> Option<Share> {
         let kept = rows.iter().find(|one| one.order.key == *key)?.clone();
-        Some(Share { kept, pads })
+        Some(Share { kept, pads, follows: false })
     };
     let named = |pads: &[Text]| pads.iter().map(ToString::to_string).collect::<Vec<_>>();
     Ok(match orders.meet(&heard, &bench.orders.rules, now) {
         Meet::Control => Met::Nothing,
         Meet::Goes { shares, .. } => {
-            Met::Goes(shares.iter().filter_map(|one| share(&one.key, named(&one.pads))).collect())
-        }
-        // Under the order's own number a receiver would take the one for the other.
-        Meet::Again(_)
-            if bench.targets.iter().any(|t| t.layout.filler == FillerNumber::Ordered) =>
-        {
-            let why =
-                "the order of this specimen is answered already, and a receiver goes by its number";
-            Met::Waits(Hold::new(Reason::OrderAmbiguous, why))
+            let each = shares.iter().filter_map(|one| share(&one.key, named(&one.pads)));
+            under_numbers(moment, bench, (each.collect(), &pads), false).await?
         }
         Meet::Again(key) => {
             let asked = |one: &Kept| one.order.wanted.as_ref().map(|w| named(&w.pads));
-            let pads = rows.iter().find(|one| one.order.key == key).and_then(asked);
-            Met::Goes(share(&key, pads.unwrap_or_default()).into_iter().collect())
+            let own = rows.iter().find(|one| one.order.key == key).and_then(asked);
+            let each = share(&key, own.unwrap_or_default()).into_iter().collect();
+            under_numbers(moment, bench, (each, &pads), true).await?
         }
         Meet::Waits(Wait::SpecimenUnknown) if bench.orders.sends_without => Met::Nothing,
         Meet::Waits(wait) => Met::Waits(Hold::new(wait.reason(), wait.words())),
     })
+}
+
+/// A receiver that goes by the numbers of orders would take one strip's result for another's: it goes there only where
+/// nothing stands under them, or what was told is taken back.
+async fn under_numbers(
+    write: &mut Write,
+    bench: &Bench,
+    (each, pads): (Vec<Share>, &[Text]),
+    again: bool,
+) -> Result<Met, StoreError> {
+    let is_asked =
+        |pad: &Text| each.iter().any(|share| share.pads.iter().any(|own| **own == **pad));
+    let sends = bench.orders.rules.unordered == Unordered::Send;
+    let apart = sends && !pads.iter().all(is_asked);
+    if let Some(hold) = each.iter().find_map(|share| taken_out(bench, share)) {
+        return Ok(Met::Waits(hold));
+    }
+    let mut shares = Shares { each, apart };
+    if bench.targets.iter().all(|target| target.layout.filler == FillerNumber::Ours) {
+        return Ok(Met::Goes(shares));
+    }
+    for share in &mut shares.each {
+        match order_number::stands(write, bench, &share.link(String::new())).await? {
+            Number::TakenBack => share.follows = true,
+            Number::Unused if !again => {}
+            Number::Unused | Number::InUse => {
+                let why = "the order of this specimen is answered already, and a receiver goes by its number";
+                return Ok(Met::Waits(Hold::new(Reason::OrderAmbiguous, why)));
+            }
+        }
+    }
+    Ok(Met::Goes(shares))
+}
+
+/// A person looks where the laboratory has taken out what an order asks since it came.
+fn taken_out(bench: &Bench, share: &Share) -> Option<Hold> {
+    let order = &share.kept.order;
+    let source = bench.sources.iter().find(|source| source.site.name == order.key.source)?;
+    let test = Given::kept(order.wanted.as_ref()?.test.expose());
+    let why = "what its order asks is not among the `tests` of its source any more";
+    source.site.pads(&test).is_none().then(|| Hold::new(Reason::OrderMismatch, why))
 }
 
 impl Ledger {
@@ -200,18 +257,18 @@ impl Ledger {
 }
 
 /// Notes which orders a report answers, and that they are answered. The first of them goes under the report's own
-/// OBR-3, each other under one of its own.
+/// OBR-3, each other under one of its own; where pads go that nobody ordered, the report's own is theirs.
 pub(crate) async fn bind(
     write: &mut Write,
     bench: &Bench,
     (root, filler, specimen): (i64, &str, &str),
-    shares: Vec<Share>,
+    Shares { each, apart }: Shares,
 ) -> Result<Vec<Link>, StoreError> {
     let now = clock::now_us().div_euclid(1_000_000);
-    let mut links = Vec::with_capacity(shares.len());
-    for (at, share) in shares.into_iter().enumerate() {
+    let mut links = Vec::with_capacity(each.len());
+    for (at, share) in each.into_iter().enumerate() {
         let filler = match at {
-            0 => filler.to_owned(),
+            0 if !apart => filler.to_owned(),
             _ => Era::draw()?.filler(take(write, "report", 1).await?),
         };
         let (link, kept) = (share.link(filler), share.kept);
@@ -239,8 +296,14 @@ pub(crate) async fn keep(
     order::keep(write, n, now, wants_back, &bench.orders.rules).await
 }
 
-/// A report answers no order any more: each of them waits again.
-pub(crate) async fn unbind(write: &mut Write, bench: &Bench, root: i64) -> Result<(), StoreError> {
+/// A report answers no order any more: each of them waits again, if nothing was told of it. `under` is the OBR-3 that
+/// the report had.
+pub(crate) async fn unbind(
+    write: &mut Write,
+    bench: &Bench,
+    root: i64,
+    under: &str,
+) -> Result<(), StoreError> {
     let now = clock::now_us().div_euclid(1_000_000);
     let links = order::links(write, root).await?;
     let answered: Vec<i64> = links.iter().map(|link| link.order).collect();
@@ -251,7 +314,7 @@ pub(crate) async fn unbind(write: &mut Write, bench: &Bench, root: i64) -> Resul
             keep(write, bench, Some(kept.n), order, kept.wants_back.as_deref()).await?;
         }
     }
-    order::unlink(write, root).await
+    order::unlink(write, root, under).await
 }
 
 /// The orders that a report answers from now on, where its results begin to be told. What was told without an order
@@ -414,7 +477,7 @@ impl Ledger {
         report::numbered_anew(write, n, &anew).await?;
         report::moved(write, n, pass.arrow()?, row.note.as_deref(), None).await?;
         report::set_unsent(write, n, false).await?;
-        unbind(write, bench, row.root()).await?;
+        unbind(write, bench, row.root(), &row.filler).await?;
         let met = meet(write, bench, &Strip::of(bench, &row)).await?;
         let hold = met
             .hold()

@@ -8,7 +8,7 @@ use wickline_forward::orders::{
     Stamp, Unread,
 };
 use wickline_normalize::orders::{Deed, Key, Orders, Reply};
-use wickline_normalize::{Moment, Private, Reason};
+use wickline_normalize::{Moment, Private};
 
 use super::meeting;
 use crate::clock;
@@ -413,17 +413,6 @@ impl Desk<'_> {
     }
 }
 
-/// What a person's word about a disputed order did, and what is left to do.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Settled {
-    /// How many reports go now.
-    pub goes: usize,
-    /// Reports that told its specimen's results under its patient, and that stay told.
-    pub out: Vec<i64>,
-    /// Reports of its specimen that are still held, each with why.
-    pub held: Vec<(i64, Vec<Reason>)>,
-}
-
 /// What is answered where nothing can be kept now and the source wants to be told so: a no that blames nothing on what
 /// it sent.
 #[must_use]
@@ -471,70 +460,6 @@ fn forget(row: &mut Kept) -> Result<(), StoreError> {
 }
 
 impl Ledger {
-    /// A person compared labels and people: a disputed order is right about its specimen, or claims it no more.
-    pub async fn order_settle(
-        &self,
-        bench: &Bench,
-        actor: &Actor,
-        key: &Key,
-        right: bool,
-        reason: &str,
-    ) -> Result<Settled, StoreError> {
-        super::facts::reasoned(reason)?;
-        let mut write = self.act().await?;
-        order::alone(&mut write).await?;
-        let which = Which { keys: [key.clone()].into(), ..Which::default() };
-        let rows = order::load(&mut write, &which).await?;
-        let Some(row) = rows.into_iter().next() else {
-            return Err(super::facts::refused(
-                "there is no such order; `wickline orders` lists them",
-            ));
-        };
-        let mut orders = Orders::new([row.order.clone()], []);
-        let now = clock::now_us() / SECOND;
-        if !orders.settle(key, right, now) {
-            return Err(super::facts::refused(
-                "nobody disputes this order: `wickline orders --standing disputed` lists those that wait for a person",
-            ));
-        }
-        if let Some(order) = orders.get(key) {
-            meeting::keep(&mut write, bench, Some(row.n), order, row.wants_back.as_deref()).await?;
-        }
-        let mut settled = Settled::default();
-        for specimen in row.order.wanted.iter().flat_map(|wanted| &wanted.specimens) {
-            for n in order::held_of(&mut write, specimen.expose()).await? {
-                if self.meet_again(&mut write, bench, n).await? {
-                    settled.goes += 1;
-                } else {
-                    let holds = super::facts::whole(&mut write, n).await?.holds;
-                    settled.held.push((n, holds.iter().map(|hold| hold.reason).collect()));
-                }
-            }
-        }
-        if !right && row.order.trace.is_past_recall() {
-            settled.out = order::reports_of(&mut write, row.n).await?;
-        }
-        let act = Act {
-            verb: "settle",
-            object: format!("order {} of {}", row.n, key.source),
-            reason: Some(reason.to_owned()),
-            was: Some(row.order.standing.code().into()),
-            became: Some(if right { "right".into() } else { "wrong about its specimen".into() }),
-        };
-        record(&mut write, actor, act).await?;
-        write.commit().await?;
-        Ok(settled)
-    }
-
-    /// Notes that somebody looked at the list of specimens that wait, with the names of their patients.
-    pub async fn orders_looked_at(&self, actor: &Actor, many: usize) -> Result<(), StoreError> {
-        let mut write = self.act().await?;
-        let became = Some(format!("{many} shown"));
-        let act = Act { verb: "look", object: "orders that wait".into(), became, ..Act::default() };
-        record(&mut write, actor, act).await?;
-        write.commit().await
-    }
-
     /// How many orders of a source wait.
     pub async fn orders_open(&self, source: &str) -> Result<i64, StoreError> {
         let mut moment = self.db.moment().await?;
@@ -544,8 +469,8 @@ impl Ledger {
     }
 
     /// Lets orders expire whose strip did not come in time, and forgets what closed ones say of patients once the
-    /// laboratory wants that. How many expired.
-    pub async fn orders_tidied(&self, bench: &Bench) -> Result<usize, StoreError> {
+    /// laboratory wants that. How many expired, and whether anything was forgotten.
+    pub async fn orders_tidied(&self, bench: &Bench) -> Result<(usize, bool), StoreError> {
         let mut write = self.act().await?;
         order::alone(&mut write).await?;
         let now = clock::now_us() / SECOND;
@@ -575,15 +500,16 @@ impl Ledger {
             // Stored before the laboratory wanted none: the answers name them too.
             order::forget_answers(&mut write, clock::now_us()).await?;
         }
+        let mut forgotten = !named.is_empty();
         for mut row in named {
             forget(&mut row)?;
             let wants_back = row.wants_back.as_deref();
             meeting::keep(&mut write, bench, Some(row.n), &row.order, wants_back).await?;
         }
-        order::forget_answers(&mut write, before).await?;
+        forgotten |= order::forget_answers(&mut write, before).await? > 0;
         question::forget(&mut write, before).await?;
         write.commit().await?;
-        Ok(expired)
+        Ok((expired, forgotten))
     }
 
     /// Judges what is held for its orders again: those of another daemon's sources may have come.

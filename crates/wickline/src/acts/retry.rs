@@ -5,7 +5,7 @@ use super::aside::{message_of, post};
 use super::door::{self, Asked, Facts, Pass};
 use super::facts::{Known, refused, whole};
 use super::identify::Twice;
-use super::telling::{AGAIN, History, Saying, Word, build};
+use super::telling::{History, Saying, Word, build};
 use super::withdraw::{Why, Withdrawn};
 use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
@@ -14,6 +14,7 @@ use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
 use crate::store::lists::names::Name;
 use crate::store::rows::message::{self, Amends, Made, MessageRow};
+use crate::store::rows::order;
 use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::state::{Arrow, MessageState};
 use crate::store::trail::{Act, Actor, record};
@@ -125,8 +126,9 @@ impl Ledger {
         let (open, pass) = leave(write, bench, stuck, undoes).await?;
         let saying = if stuck.withdraws() { Saying::Withdrawal } else { Saying::Results };
         let word = Word::by(&pass, &open, saying, stuck.why.as_deref())?;
-        let history = History::read(write, &open, &stuck.receiver).await?;
-        let later = history.0.iter().filter(|p| p.n > stuck.n && p.state != MessageState::SetAside);
+        let history = History::read(write, bench, &open, &stuck.receiver).await?;
+        let later =
+            history.own.iter().filter(|p| p.n > stuck.n && p.state != MessageState::SetAside);
         if let Some(later) = later.map(|past| past.n).max() {
             // A later one says all that is right, and was made after this: never the old after the new.
             replaced(write, stuck, "a later one says it").await?;
@@ -150,7 +152,7 @@ impl Ledger {
         let Word { open, saying, why } = *word;
         let target = target(bench, stuck)?;
         let known = history.known()?;
-        let why = why.unwrap_or(AGAIN);
+        let why = why.unwrap_or_else(|| history.why());
         let ids = (stuck.control_id.as_str(), stuck.made_at);
         let Some(body) = build(bench, target, ids, open, saying, &known, why)? else {
             replaced(write, stuck, "it would say nothing new").await?;
@@ -291,6 +293,10 @@ async fn leave(
 async fn sayer(write: &mut Write, row: &MessageRow) -> Result<ReportRow, StoreError> {
     let mut open = whole(write, row.report).await?;
     if let Some((filler, specimen)) = &row.retired {
+        // What it told under its own OBR-3 it told of the orders that it answers.
+        if open.filler != *filler {
+            open.orders = order::were(write, open.root(), filler).await?;
+        }
         (open.filler, open.specimen) = (filler.clone(), specimen.clone());
         return Ok(open);
     }

@@ -134,11 +134,12 @@ impl Ledger {
         };
         let detail = format!(
             "{what}: the tape remembers {}, this one has {}. Delivery is paused, and what was perhaps sent is \
-             held as {}. If the file that stood here is found: stop the service, put it back together with those \
+             held as {}{}. If the file that stood here is found: stop the service, put it back together with those \
              beside it (-wal and -shm) or use `restore`, and start it",
             stood(before),
             stood(now),
-            Reason::AfterRestore.code()
+            Reason::AfterRestore.code(),
+            orders_missing(bench)
         );
         let mut doubt = Doubt { tape: tape.id.clone(), lines: Vec::new() };
         for (line, seen) in &before.lines {
@@ -221,6 +222,19 @@ impl Ledger {
         record(&mut write, actor, act).await?;
         write.commit().await?;
         Ok(lifted)
+    }
+}
+
+/// What else is not in a ledger of before, where orders are taken in: the yes to them went out.
+#[must_use]
+pub fn orders_missing(bench: &Bench) -> String {
+    let sources: Vec<&str> = bench.sources.iter().map(|source| &*source.site.name).collect();
+    match &sources[..] {
+        [] => String::new(),
+        _ => format!(
+            ". Orders that came since are missing: have {} send again all that wait, and what became of them",
+            sources.join(" and ")
+        ),
     }
 }
 

@@ -9,6 +9,7 @@ use wickline_normalize::correction::{Known, Sent, learn};
 use super::compose::{self, Subject};
 use super::door::Pass;
 use super::facts::refused;
+use super::order_number::{self, IN_PLACE, Said as Beside};
 use crate::clock;
 use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
@@ -67,7 +68,7 @@ impl Said {
 
 impl Past {
     /// Whether the receiver has it, or may have it. None: it surely does not.
-    fn may_be_known(&self) -> Option<Sent> {
+    pub(crate) fn may_be_known(&self) -> Option<Sent> {
         match self.state {
             MessageState::Accepted => Some(Sent::Accepted),
             MessageState::Refused | MessageState::SetAside if self.doubted => {
@@ -91,25 +92,46 @@ impl Past {
 }
 
 /// All that was sent to one receiver under one OBR-3, in order.
-pub(crate) struct History(pub Vec<Past>);
+pub(crate) struct History {
+    pub own: Vec<Past>,
+    /// What other reports said under the numbers of its orders, where the receiver goes by those.
+    beside: Vec<Beside>,
+}
 
 impl History {
     pub(crate) async fn read(
         write: &mut Write,
+        bench: &Bench,
         open: &ReportRow,
         receiver: &str,
     ) -> Result<Self, StoreError> {
-        message::history(write, open.root(), &open.filler, receiver).await.map(Self)
+        let (root, filler) = (open.root(), open.filler.as_str());
+        let own = message::history(write, root, filler, receiver).await?;
+        let beside = match bench.targets.iter().find(|target| target.id == receiver) {
+            Some(target) => order_number::said(write, target, &open.orders, (root, filler)).await?,
+            None => Vec::new(),
+        };
+        Ok(Self { own, beside })
+    }
+
+    /// Of a report alone, whatever else stands under the numbers of its orders.
+    pub(crate) fn of(own: Vec<Past>) -> Self {
+        Self { own, beside: Vec::new() }
+    }
+
+    /// Why something follows it, where nobody gave a reason.
+    pub(crate) fn why(&self) -> &'static str {
+        if self.own.is_empty() && !self.beside.is_empty() { IN_PLACE } else { AGAIN }
     }
 
     /// The messages that the receiver has or may have.
     pub(crate) fn told(&self) -> impl Iterator<Item = (&Past, Sent)> {
-        self.0.iter().filter_map(|past| Some((past, past.may_be_known()?)))
+        self.own.iter().filter_map(|past| Some((past, past.may_be_known()?)))
     }
 
     /// What the receiver knows by them.
     pub(crate) fn known(&self) -> Result<Vec<Known<Told>>, StoreError> {
-        let mut known = Vec::new();
+        let mut said = Vec::new();
         for (past, sent) in self.told() {
             let kept = past.body.as_deref().ok_or("its bytes are not kept any more".to_owned());
             let rows = kept.and_then(told).map_err(|why| {
@@ -118,8 +140,15 @@ impl History {
                     past.report
                 ))
             })?;
-            learn(&mut known, rows, sent);
+            said.push((past.n, rows, sent));
         }
+        let beside = self.beside.iter();
+        said.extend(
+            beside.filter_map(|b| Some((b.past.n, b.rows.clone(), b.past.may_be_known()?))),
+        );
+        said.sort_by_key(|(n, ..)| *n);
+        let mut known = Vec::new();
+        said.into_iter().for_each(|(_, rows, sent)| learn(&mut known, rows, sent));
         Ok(known)
     }
 
@@ -142,7 +171,7 @@ impl History {
             (None, Saying::Results) => (Aside::Replaced, "it would say nothing new"),
             (None, Saying::Withdrawal) => (Aside::Withdrawn, "withdrawn before it was sent"),
         };
-        for past in self.0.iter().filter(|past| past.is_replaced()) {
+        for past in self.own.iter().filter(|past| past.is_replaced()) {
             let arrow = past.state.to(MessageState::SetAside)?;
             message::set_aside(write, past.n, arrow, aside, Some(detail)).await?;
         }
@@ -248,7 +277,7 @@ impl Ledger {
         receiver: String,
     ) -> Result<Outcome, StoreError> {
         let open = word.open;
-        let history = History::read(write, open, &receiver).await?;
+        let history = History::read(write, bench, open, &receiver).await?;
         // Where a receiver takes no more of this analyzer's, only what it was told matters.
         let mut takes = bench.targets_of(&open.analyzer, open.role());
         let takes = takes.any(|t| t.id == receiver);
@@ -272,11 +301,11 @@ impl Ledger {
     ) -> Result<(Said, Option<i64>), StoreError> {
         let Word { open, saying, why } = *word;
         let known = history.known()?;
-        let reason = why.unwrap_or(AGAIN);
+        let reason = why.unwrap_or_else(|| history.why());
         let Some(target) = bench.targets.iter().find(|t| t.id == receiver) else {
             return self.unreachable(write, word, receiver, history).await;
         };
-        if let [.., last] = &history.0[..]
+        if let [.., last] = &history.own[..]
             && last.is_replaced()
             && !last.kept_back
         {
@@ -301,7 +330,7 @@ impl Ledger {
             Saying::Results if known.is_empty() => (Said::First, None),
             Saying::Results => (Said::Corrected, Some(Amends::Corrects)),
         };
-        if !history.0.is_empty() {
+        if amends.is_some() || !history.own.is_empty() {
             let why = amends.map(|_| reason);
             message::annotate(write, n, amends, why, &history.built_on()).await?;
         }
@@ -342,7 +371,7 @@ impl Ledger {
         let mut write = self.db.write().await?;
         let Some(found) = message::heeding(&mut write, n).await? else { return Ok(false) };
         let past = message::history(&mut write, found.root, &found.filler, receiver).await?;
-        let history = History(past);
+        let history = History::of(past);
         let heeded = |past: &Past| found.built_on.split(',').any(|id| id == past.n.to_string());
         if history.told().all(|(past, _)| past.n >= n || heeded(past)) {
             return Ok(false);

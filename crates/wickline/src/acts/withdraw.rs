@@ -135,7 +135,7 @@ impl Ledger {
         open.specimen = Some(specimen.to_owned());
         report::renamed(write, open.n, specimen, &open.filler).await?;
         report::corrections_follow(write, open, &old).await?;
-        meeting::unbind(write, bench, open.root()).await?;
+        meeting::unbind(write, bench, open.root(), &old).await?;
         open.orders.clear();
         if pass.then() == Then::HeldAnew {
             return self.held_anew(write, bench, open, pass).await;

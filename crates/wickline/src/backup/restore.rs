@@ -10,7 +10,7 @@ use rustix::fs::{CWD, RenameFlags};
 
 use super::statement::{LEDGER, Statement, TAPE};
 use super::whole;
-use crate::acts::set_back::{Doubt, PutBack};
+use crate::acts::set_back::{Doubt, PutBack, orders_missing};
 use crate::address::Address;
 use crate::clock;
 use crate::daemon::lock_anyhow;
@@ -492,7 +492,8 @@ fn told(
     };
     let detail = format!(
         "{what} put back as of {of}. Delivery is paused, and {held}: have it sent again from the analyzers' memory, and \
-         compare with the receivers"
+         compare with the receivers{}",
+        if what == "tape" { String::new() } else { orders_missing(bench) }
     );
     let head = |epoch: &str, n: i64, hash: &str| format!("{epoch} {n}:{hash}");
     let was = stood.map_or("not known".to_owned(), |s| head(&s.epoch, s.trail.n, &s.trail.hash));

@@ -9,7 +9,7 @@ use wickline_normalize::{Private, Reason};
 
 use super::output::{Output, Tone, plain, short_time};
 use super::{Answer, As, Desk, Exit, Failure, Why};
-use crate::acts::ordering::Settled;
+use crate::acts::settling::Settled;
 use crate::store::lists::orders::{AskedOrders, OrderView};
 use crate::store::rows::order::called;
 

@@ -373,13 +373,17 @@ pub struct Tidying {
 impl Tidying {
     /// Goes on until told to stop. An error means that the process must end.
     pub async fn run(mut self) -> Result<(), StoreError> {
+        // What is in the log of a process before this one may have been erased by it.
+        let mut left = true;
         loop {
             tokio::select! {
                 () = tokio::time::sleep(TIDY) => {}
                 () = super::stopped(&mut self.stop) => return Ok(()),
             }
             let work = async {
-                let expired = self.ledger.orders_tidied(&self.bench).await?;
+                let (expired, forgotten) = self.ledger.orders_tidied(&self.bench).await?;
+                left |= forgotten;
+                left = left && !self.ledger.erased_from_log().await?;
                 self.ledger.orders_met_again(&self.bench).await.map(|released| (expired, released))
             };
             match self.ledger.within(work).await {

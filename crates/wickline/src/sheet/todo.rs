@@ -22,8 +22,8 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
     if reason == Reason::PatientNamed {
         return format!(
             "compare the label of the cup with its order (`wickline orders`) and with what the analyzer was told: a new \
-             strip under the right id goes by itself. `wickline held release {id}` sends this one without the order \
-             and its patient, {aside} does not"
+             strip under the right id goes by itself, and `wickline held identify {id}` gives this one the id that is \
+             right. `wickline held release {id}` sends it without the order and its patient, {aside} does not"
         );
     }
     if reason.is_of_orders() && reason.remedy() == Remedy::Release {
@@ -47,7 +47,8 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
              `wickline held decide {id} mistake`"
         ),
         Remedy::Settle => format!(
-            "`wickline orders --standing disputed` lists the orders of its specimen: settle whose is right, or {aside}"
+            "`wickline find {id}` lists the orders of its specimen: settle whose is right (`wickline orders settle`), or \
+             {aside}"
         ),
         Remedy::SetAside => format!("{aside}; have the analyzer send it again where it can"),
     }

@@ -5,6 +5,7 @@ use sqlx::Row;
 
 use super::StoreError;
 use super::db::Db;
+use super::ledger::Ledger;
 
 /// Rooms of a server's tables that have rows of reports.
 const EMPTIED: &str =
@@ -24,19 +25,40 @@ impl Db {
 
     /// Empties the log of a database in a file.
     pub async fn log_emptied(&self) -> Result<(), StoreError> {
-        if !self.address().is_sqlite() {
-            return Ok(());
-        }
         for _ in 0..TRIES {
-            let mut write = self.write_alone().await?;
-            let busy: i64 =
-                write.one("PRAGMA wal_checkpoint(TRUNCATE)", |row| row.try_get(0)).await?;
-            write.commit().await?;
-            if busy == 0 {
+            if self.log_emptied_once().await? {
                 return Ok(());
             }
         }
         let why = "somebody reads from it all the time, so that its log cannot be emptied".into();
         Err(StoreError::Busy { what: self.address().label(), why })
+    }
+
+    /// The same, tried once. False: somebody reads from it just now.
+    async fn log_emptied_once(&self) -> Result<bool, StoreError> {
+        if !self.address().is_sqlite() {
+            return Ok(true);
+        }
+        let mut write = self.write_alone().await?;
+        let busy: i64 = write.one("PRAGMA wal_checkpoint(TRUNCATE)", |row| row.try_get(0)).await?;
+        write.commit().await?;
+        Ok(busy == 0)
+    }
+}
+
+impl Ledger {
+    /// What was erased leaves the log beside the file as well, where nobody reads from it: else false, and it is still to
+    /// be done.
+    pub async fn erased_from_log(&self) -> Result<bool, StoreError> {
+        if !self.db.address().is_sqlite() {
+            return Ok(true);
+        }
+        // Nobody who writes is kept waiting for somebody who reads.
+        let mut write = self.db.write_alone().await?;
+        let of =
+            |row: sqlx::any::AnyRow| Ok((row.try_get::<i64, _>(1)?, row.try_get::<i64, _>(2)?));
+        let (in_log, in_file) = write.one("PRAGMA wal_checkpoint(PASSIVE)", of).await?;
+        write.commit().await?;
+        Ok(in_log == in_file && self.db.log_emptied_once().await?)
     }
 }

@@ -271,6 +271,17 @@ const TABLES: &[Table] = &[
         columns: &[("report", Whole), ("lab_order", Whole), ("pads", Text), ("filler", Text)],
     },
     Table {
+        name: "order_was",
+        key: Some("report"),
+        columns: &[
+            ("report", Whole),
+            ("under", Text),
+            ("lab_order", Whole),
+            ("pads", Text),
+            ("filler", Text),
+        ],
+    },
+    Table {
         name: "line_query",
         key: None,
         columns: &[

@@ -49,6 +49,8 @@ mod ledger_set_back;
 mod line_queries;
 mod numbers_heard;
 mod one_door;
+mod orders_answered;
+mod orders_faults;
 mod purged;
 mod random_histories;
 mod several_daemons;

@@ -80,7 +80,11 @@ impl Builder<'_> {
             reuse: raw.reuse_days * DAY,
             oldest: raw.collected_hours * HOUR,
             same_test: if raw.same_test == "all" { SameTest::All } else { SameTest::Newest },
-            unordered: if raw.unordered_pads == "drop" { Unordered::Drop } else { Unordered::Hold },
+            unordered: match raw.unordered_pads.as_str() {
+                "drop" => Unordered::Drop,
+                "send" => Unordered::Send,
+                _ => Unordered::Hold,
+            },
             ..OrderRules::default()
         };
         let sends_without = raw.without_order == "send";

@@ -109,6 +109,7 @@ fn message(
             patient: Some(&patient).filter(|_| target.with_patient && control.is_none()),
             control,
             orders: &[],
+            unordered: None,
             remarks: if control.is_some() { &[] } else { &remarks },
             observations,
         },

@@ -15,10 +15,11 @@ pub(super) const KEYS: &[Key] = &[
     key(
         "orders",
         "unordered_pads",
-        OneOf(&["hold", "drop"]),
+        OneOf(&["hold", "drop", "send"]),
         Some("\"hold\""),
         "",
-        "Pads that no order of the specimen asks: the report is held, or they stay in the ledger.",
+        "Pads that no order of the specimen asks: the report is held, they stay in the ledger, or they go too, in an OBR \
+         of their own without an order (OBR-11 G). Where results need an order by law, do not send.",
     ),
     key(
         "orders",

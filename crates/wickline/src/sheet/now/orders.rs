@@ -7,6 +7,9 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::daemon_state::Kind;
 
+/// How long after its strip was heard a question may be without an answer.
+const PATIENCE_US: i64 = 120_000_000;
+
 impl Look<'_> {
     pub(super) async fn orders(&mut self, ledger: &Ledger) -> Result<(), StoreError> {
         if !self.bench.has_orders() {
@@ -23,6 +26,10 @@ impl Look<'_> {
                 None => (false, "no daemon tells whether it may connect".to_owned()),
             };
             self.add(About::Orders, name, wrong, text);
+            let unanswered = ledger.unanswered(self.bench, source, self.now - PATIENCE_US).await?;
+            if let Some((many, since)) = unanswered {
+                self.unanswered(name, source.ask.as_deref().unwrap_or_default(), many, since);
+            }
         }
         let counts = ledger.order_counts().await?;
         let of = |standing: &str| {
@@ -40,5 +47,19 @@ impl Look<'_> {
         found.todo = (disputed > 0).then(|| "wickline orders --standing disputed".into());
         found.facts = facts([("open", json!(open)), ("disputed", json!(disputed))]);
         Ok(())
+    }
+
+    /// Whoever is asked says nothing, not even that it refuses.
+    fn unanswered(&mut self, name: &str, asked: &str, many: usize, since: i64) {
+        let text = format!(
+            "{asked} is asked about {many} specimen(s) that nobody ordered, the first heard {}, and does not answer",
+            self.time(since)
+        );
+        let found = self.add(About::Orders, &format!("{name}, questions"), true, text);
+        found.todo = Some(format!(
+            "have {asked} reached, and ask its people whether it answers QBP^Q11: what waits is asked again by itself \
+             (`wickline held`)"
+        ));
+        found.facts = facts([("unanswered", json!(many))]);
     }
 }

@@ -370,18 +370,31 @@ pub async fn links(write: &mut Write, root: i64) -> Result<Vec<Link>, StoreError
     )
     .bind(root);
     let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+    rows.iter().map(|row| one_link(root, row)).collect()
+}
+
+/// The orders that a report answered under an OBR-3 that it has no more.
+pub async fn were(write: &mut Write, root: i64, under: &str) -> Result<Vec<Link>, StoreError> {
+    let query = sqlx::query(
+        "SELECT l.lab_order, o.source, l.pads, l.filler, o.wants_back FROM order_was l \
+         JOIN lab_order o ON o.n = l.lab_order WHERE l.report = $1 AND l.under = $2 ORDER BY l.lab_order",
+    )
+    .bind(root)
+    .bind(under.to_owned());
+    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+    rows.iter().map(|row| one_link(root, row)).collect()
+}
+
+fn one_link(root: i64, row: &AnyRow) -> Result<Link, StoreError> {
     let wrong = |e: sqlx::Error| StoreError::from_sql("an order of a report", &e);
-    let read = |row: &AnyRow| -> Result<Link, StoreError> {
-        let pads: String = row.try_get("pads").map_err(wrong)?;
-        Ok(Link {
-            order: row.try_get("lab_order").map_err(wrong)?,
-            source: row.try_get("source").map_err(wrong)?,
-            pads: at("report_order", root).json("pads", &pads)?,
-            filler: row.try_get("filler").map_err(wrong)?,
-            wants_back: row.try_get("wants_back").map_err(wrong)?,
-        })
-    };
-    rows.iter().map(read).collect()
+    let pads: String = row.try_get("pads").map_err(wrong)?;
+    Ok(Link {
+        order: row.try_get("lab_order").map_err(wrong)?,
+        source: row.try_get("source").map_err(wrong)?,
+        pads: at("report_order", root).json("pads", &pads)?,
+        filler: row.try_get("filler").map_err(wrong)?,
+        wants_back: row.try_get("wants_back").map_err(wrong)?,
+    })
 }
 
 /// Notes that a report answers an order.
@@ -396,10 +409,30 @@ pub async fn link(write: &mut Write, root: i64, link: &Link) -> Result<(), Store
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
-/// A report answers no order any more.
-pub async fn unlink(write: &mut Write, root: i64) -> Result<(), StoreError> {
+/// A report answers no order any more. What it told under the OBR-3 that it had stays theirs.
+pub async fn unlink(write: &mut Write, root: i64, under: &str) -> Result<(), StoreError> {
+    let query = sqlx::query(
+        "INSERT INTO order_was (report, under, lab_order, pads, filler) \
+         SELECT report, CAST($1 AS TEXT), lab_order, pads, filler FROM report_order WHERE report = $2 \
+         ON CONFLICT (report, under, lab_order) DO NOTHING",
+    )
+    .bind(under.to_owned())
+    .bind(root);
+    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     let query = sqlx::query("DELETE FROM report_order WHERE report = $1").bind(root);
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// The reports that answer an order or did, each with its OBR-3 of then.
+pub async fn told_of(write: &mut Write, order: i64) -> Result<Vec<(i64, String)>, StoreError> {
+    let query = sqlx::query(
+        "SELECT o.report AS report, r.filler AS under FROM report_order o JOIN report r ON r.n = o.report \
+         WHERE o.lab_order = $1 UNION SELECT report, under FROM order_was WHERE lab_order = $1",
+    )
+    .bind(order);
+    let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
+    let read = |row: &AnyRow| Ok((row.try_get("report")?, row.try_get("under")?));
+    rows.iter().map(read).collect::<Result<_, sqlx::Error>>().map_err(|e| write.wrong(&e))
 }
 
 /// The reports that answer an order.
@@ -484,10 +517,11 @@ pub async fn answer(
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
-/// Forgets answers older than `before`: they name patients.
-pub async fn forget_answers(write: &mut Write, before: i64) -> Result<(), StoreError> {
+/// Forgets answers older than `before`: they name patients. How many.
+pub async fn forget_answers(write: &mut Write, before: i64) -> Result<u64, StoreError> {
     let query = sqlx::query("DELETE FROM order_message WHERE received < $1").bind(before);
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+    let done = write.conn().execute(query).await;
+    done.map(|done| done.rows_affected()).map_err(|e| write.wrong(&e))
 }
 
 /// Held reports that wait for what their orders say.

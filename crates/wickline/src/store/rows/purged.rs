@@ -162,6 +162,7 @@ pub async fn purge(write: &mut Write, reports: &[(i64, &'static str)]) -> Result
             format!("DELETE FROM named WHERE report IN ({these})"),
             format!("DELETE FROM control_run WHERE report IN ({these})"),
             format!("DELETE FROM report_order WHERE report IN ({these})"),
+            format!("DELETE FROM order_was WHERE report IN ({these})"),
             format!("DELETE FROM report WHERE n IN ({these})"),
         ] {
             ids(write, sql, group).await?;

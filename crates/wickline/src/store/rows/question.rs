@@ -47,10 +47,13 @@ impl Said {
 }
 
 /// Specimens that wait for their order and about which this source was not asked since their strip was heard, with
-/// their analyzer.
-pub async fn due(write: &mut Write, source: &str) -> Result<Vec<(String, Private)>, StoreError> {
+/// their analyzer and when that was.
+pub async fn due(
+    write: &mut Write,
+    source: &str,
+) -> Result<Vec<(String, Private, i64)>, StoreError> {
     let query = sqlx::query(
-        "SELECT r.analyzer, r.specimen FROM hold h JOIN report r ON r.n = h.report \
+        "SELECT r.analyzer, r.specimen, r.heard_at FROM hold h JOIN report r ON r.n = h.report \
          WHERE h.cleared_at IS NULL AND h.reason = $1 AND r.state = 'held' AND r.specimen IS NOT NULL \
          AND NOT EXISTS (SELECT 1 FROM order_question q WHERE q.source = $2 AND q.specimen = r.specimen \
          AND q.asked >= r.heard_at) ORDER BY r.n",
@@ -58,8 +61,9 @@ pub async fn due(write: &mut Write, source: &str) -> Result<Vec<(String, Private
     .bind(Reason::SpecimenUnknown.code())
     .bind(source.to_owned());
     let rows = write.conn().fetch_all(query).await.map_err(|e| write.wrong(&e))?;
-    let read = |row: &AnyRow| -> Result<(String, Private), sqlx::Error> {
-        Ok((row.try_get("analyzer")?, Private::new(row.try_get::<String, _>("specimen")?)))
+    let read = |row: &AnyRow| -> Result<(String, Private, i64), sqlx::Error> {
+        let specimen = Private::new(row.try_get::<String, _>("specimen")?);
+        Ok((row.try_get("analyzer")?, specimen, row.try_get("heard_at")?))
     };
     rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
 }

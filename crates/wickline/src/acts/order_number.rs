@@ -1,0 +1,97 @@
+//! What a receiver that goes by an order's own number was told under it, whichever report that was of. Nothing follows
+//! a withdrawal but this: once all of it was taken back, the right strip goes under that number as a correction.
+
+use wickline_forward::hl7::{FillerNumber, Told, told_under};
+use wickline_forward::orders::References;
+use wickline_normalize::ResultStatus;
+use wickline_normalize::correction::{Known, learn};
+
+use super::facts::refused;
+use crate::settings::bench::{Bench, Target};
+use crate::store::StoreError;
+use crate::store::db::Write;
+use crate::store::rows;
+use crate::store::rows::message::{self, Past};
+use crate::store::rows::order::{self, Link};
+use crate::store::state::MessageState;
+
+/// Why such a result goes, where nobody gave a reason.
+pub(crate) const IN_PLACE: &str = "it stands in place of a result that was withdrawn";
+
+/// A message under an order's number, and what it says there.
+pub(crate) struct Said {
+    pub past: Past,
+    pub rows: Vec<(Told, ResultStatus)>,
+}
+
+/// How an order's number stands at the receivers that go by it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Number {
+    /// Nothing was told under it.
+    Unused,
+    /// What was told under it was withdrawn, and they said yes to that.
+    TakenBack,
+    /// A result stands under it, or may yet come there.
+    InUse,
+}
+
+/// All that one receiver was told under the numbers of these orders by others than `own`: a report and its OBR-3.
+pub(crate) async fn said(
+    write: &mut Write,
+    target: &Target,
+    links: &[Link],
+    own: (i64, &str),
+) -> Result<Vec<Said>, StoreError> {
+    let mut said = Vec::new();
+    let by_number = target.layout.filler == FillerNumber::Ordered;
+    for link in links.iter().filter(|link| by_number && target.gets_orders_of(&link.source)) {
+        let text = link.wants_back.as_deref().unwrap_or("{}");
+        let references: References = rows::at("lab_order", link.order).json("wants_back", text)?;
+        if references.own_number().is_none() {
+            continue;
+        }
+        for (root, under) in order::told_of(write, link.order).await? {
+            if (root, under.as_str()) == own {
+                continue;
+            }
+            for past in message::history(write, root, &under, &target.id).await? {
+                let body = past.body.as_deref().ok_or("its bytes are not kept any more".to_owned());
+                let rows = body.and_then(|body| told_under(body, &references)).map_err(|why| {
+                    let n = past.report;
+                    refused(format!("report {n}: what a message of it told cannot be read: {why}"))
+                })?;
+                if !rows.is_empty() {
+                    said.push(Said { past, rows });
+                }
+            }
+        }
+    }
+    Ok(said)
+}
+
+/// Whether another strip's result may go under an order's number.
+pub(crate) async fn stands(
+    write: &mut Write,
+    bench: &Bench,
+    link: &Link,
+) -> Result<Number, StoreError> {
+    let mut number = Number::Unused;
+    for target in &bench.targets {
+        let mut known: Vec<Known<Told>> = Vec::new();
+        for Said { past, rows } in said(write, target, std::slice::from_ref(link), (0, "")).await? {
+            if matches!(past.state, MessageState::Waiting | MessageState::Refused) {
+                return Ok(Number::InUse);
+            }
+            if let Some(sent) = past.may_be_known() {
+                learn(&mut known, rows, sent);
+            }
+        }
+        let back = |k: &Known<Told>| k.status == ResultStatus::Withdrawn && k.sure && !k.doubtful;
+        match known.iter().all(back) {
+            false => return Ok(Number::InUse),
+            true if known.is_empty() => {}
+            true => number = Number::TakenBack,
+        }
+    }
+    Ok(number)
+}
