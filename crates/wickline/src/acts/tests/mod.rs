@@ -51,6 +51,7 @@ mod numbers_heard;
 mod one_door;
 mod orders_answered;
 mod orders_faults;
+mod orders_taken_back;
 mod purged;
 mod random_histories;
 mod several_daemons;

@@ -35,11 +35,17 @@ pub(super) fn bench(more: &str) -> Bench {
 
 impl Lab {
     /// Takes in an order whose sender numbers its results itself (HL7 v2.5.1: OML^O21); what is answered to it (ORC-1).
-    async fn ordered(&self, number: &str, specimen: &str, test: &str, patient: &str) -> String {
+    pub(super) async fn ordered(
+        &self,
+        number: &str,
+        specimen: &str,
+        test: &str,
+        patient: &str,
+    ) -> String {
         self.source_says("NW", number, specimen, test, patient).await
     }
 
-    async fn source_says(
+    pub(super) async fn source_says(
         &self,
         control: &str,
         number: &str,
@@ -96,7 +102,7 @@ impl Lab {
         all
     }
 
-    async fn taken_back(&self, n: i64, specimen: Option<&str>) {
+    pub(super) async fn taken_back(&self, n: i64, specimen: Option<&str>) {
         let twice = specimen.map(twice);
         let actor = Actor::person(Some("J. Mast".into()));
         let done =
