@@ -1,5 +1,5 @@
-//! What holds a report because of the specimen id that it bears: what the orders of that id say, and another result under
-//! it. It goes with the id: whoever gives a report another one, or takes one back, has it judged anew here.
+//! What holds a report because of the specimen id that it bears: what the orders of that id say, and another result
+//! under it. It goes with the id: whoever gives a report another one, or takes one back, has it judged anew here.
 
 use wickline_normalize::{Hold, Reason};
 
@@ -32,8 +32,8 @@ pub(crate) async fn met(
     Ok((second.into_iter().chain(met.hold().cloned()).collect(), waits))
 }
 
-/// A report bears another id from now on: what held it under the one before is cleared, what a person let it go in spite
-/// of, and what was said of that, is of the one before too.
+/// A report bears another id from now on: what held it under the one before is cleared, what a person let it go in
+/// spite of, and what was said of that, is of the one before too.
 pub(crate) async fn changed(write: &mut Write, row: &mut ReportRow) -> Result<(), StoreError> {
     for own in row.holds.iter().filter(|own| is_of_id(own.reason)) {
         hold::clear(write, row.n, own.ix, false).await?;

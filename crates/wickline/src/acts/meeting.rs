@@ -424,8 +424,9 @@ impl Ledger {
         Ok(())
     }
 
-    /// Builds what waits untried under a report's OBR-3, or could not be put into words, anew from what is known now: its
-    /// order came, or says something else of its patient. What was tried stays as it is: its receiver may have it.
+    /// Builds what waits untried under a report's OBR-3, or could not be put into words, anew from what is known now:
+    /// its order came, or says something else of its patient. What was tried stays as it is: its receiver may have
+    /// it.
     pub(crate) async fn told_anew(
         &self,
         write: &mut Write,

@@ -522,12 +522,13 @@ pub struct Untried {
     pub why: Option<String>,
 }
 
-/// The results that nobody has tried to send under a report's OBR-3, its corrections' among them. What a person keeps back, and
-/// what takes something back, is not among them.
+/// The results that nobody has tried to send under a report's OBR-3, its corrections' among them. What a person keeps
+/// back, and what takes something back, is not among them.
 pub async fn untried(write: &mut Write, root: i64) -> Result<Vec<Untried>, StoreError> {
     let query = sqlx::query(
         "SELECT n, report, receiver, why, state FROM message WHERE attempts + maybe_sent = 0 \
-         AND (state = 'waiting' OR (state = 'refused' AND reason = 'unsayable')) AND kept_back = 0 AND filler IS NULL AND coalesce(amends, '') <> 'withdraws' \
+         AND (state = 'waiting' OR (state = 'refused' AND reason = 'unsayable')) AND kept_back = 0 \
+         AND filler IS NULL AND coalesce(amends, '') <> 'withdraws' \
          AND report IN (SELECT n FROM report WHERE n = $1 OR corrects = $1)",
     );
     let rows = write.conn().fetch_all(query.bind(root)).await.map_err(|e| write.wrong(&e))?;
