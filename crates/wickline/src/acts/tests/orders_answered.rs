@@ -12,6 +12,7 @@ on_both!(
     after_one_withdrawn_for_another_specimen_too,
     nothing_goes_under_an_ordered_number_before_what_stands_there_is_taken_back,
     a_withdrawal_that_is_built_again_stays_with_the_order_that_it_was_told_of,
+    what_was_put_off_does_not_come_back_under_a_number_that_another_strip_has,
     pads_that_nobody_ordered_go_as_the_laboratory_wants,
     a_question_that_nobody_answers_is_told_until_somebody_does,
     a_strip_of_another_patient_gets_the_id_that_is_right_and_meets_its_order,
@@ -318,4 +319,27 @@ async fn a_question_that_nobody_answers_is_told_until_somebody_does(mut lab: Lab
         lab.ledger.question_answered(source, &specimen, said).await.expect("noted");
     }
     assert_eq!(told().await, None, "a no is an answer");
+}
+
+/// Refused and set aside by a person, then the specimen was run again.
+async fn what_was_put_off_does_not_come_back_under_a_number_that_another_strip_has(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    lab.run_of("1", "KP-20417", "2+").await;
+    let first = lab.waiting().await[0];
+    let refused = Settled {
+        reason: Some("receiver-error"),
+        answer: Some(b"MSA|AE".to_vec()),
+        ..settled(first, MessageState::Refused)
+    };
+    lab.ledger.queue_settle("lis", 0, &[refused]).await.expect("recorded");
+    // As long as a person may send it again, nothing else goes there.
+    assert_eq!(lab.run_of("2", "KP-20417", "NEG").await.1, Some(Reason::OrderAmbiguous));
+    let actor = Actor::person(None);
+    lab.ledger.message_set_aside(&actor, &[first], "run again").await.expect("set aside");
+    assert_eq!(lab.ledger.orders_met_again(&lab.bench).await.expect("judged"), 1);
+    assert_eq!(lab.goes().await, [told("K1^LIS", "F-K1^KESTRELLAB", "F", "F")]);
+    let back = lab.ledger.message_retry(&lab.bench, &actor, &Which::These(vec![first])).await;
+    let why = back.expect_err("another strip has the number").to_string();
+    assert!(why.contains("another report goes under the number of its order"), "{why}");
 }
