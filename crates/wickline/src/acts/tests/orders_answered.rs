@@ -7,6 +7,9 @@ use crate::settings::bench::About;
 use crate::sheet::now::Now;
 use crate::store::rows::question::Said;
 
+#[path = "orders_faults.rs"]
+mod faults;
+
 on_both!(
     after_a_withdrawal_the_right_strip_goes_under_the_ordered_number_as_a_correction,
     after_one_withdrawn_for_another_specimen_too,
@@ -23,7 +26,7 @@ const TABLES: &str = "patient = \"ordered\"\nfiller = \"ordered\"\n[[source]]\ni
     listen = \"127.0.0.1:2576\"\ntests = [\"UADIP=ten-pad\", \"UGLU=GLU\"]\n";
 
 /// A bench whose receiver wants the orders' own numbers.
-pub(super) fn bench(more: &str) -> Bench {
+fn bench(more: &str) -> Bench {
     let text = format!(
         "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\n\
          [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
@@ -63,7 +66,7 @@ impl Lab {
     }
 
     /// A strip of this number, specimen and glucose: its report, and how it stands.
-    pub(super) async fn run_of(
+    async fn run_of(
         &mut self,
         number: &str,
         specimen: &str,
@@ -75,7 +78,7 @@ impl Lab {
         (taken.reports[0].id, taken.reports[0].reason)
     }
 
-    pub(super) async fn said_yes(&self) {
+    async fn said_yes(&self) {
         let all: Vec<_> =
             self.waiting().await.iter().map(|n| settled(*n, MessageState::Accepted)).collect();
         self.ledger.queue_settle("lis", 0, &all).await.expect("recorded");
