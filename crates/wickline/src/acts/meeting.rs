@@ -221,7 +221,7 @@ async fn under_numbers(
         return Ok(Met::Goes(shares));
     }
     for share in &mut shares.each {
-        match order_number::stands(write, bench, &share.link(String::new())).await? {
+        match order_number::stands(write, bench, &share.link(String::new()), (0, "")).await? {
             Number::TakenBack => share.follows = true,
             Number::Unused if !again => {}
             Number::Unused | Number::InUse => {

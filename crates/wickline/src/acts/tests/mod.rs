@@ -50,7 +50,6 @@ mod line_queries;
 mod numbers_heard;
 mod one_door;
 mod orders_answered;
-mod orders_faults;
 mod purged;
 mod random_histories;
 mod several_daemons;
@@ -168,7 +167,6 @@ impl Lab {
 fn twice(text: &str) -> Twice {
     Twice::of("ids", text, text).expect("alike")
 }
-
 /// Control material of a level, as a person says it.
 fn material(level: &str) -> Material {
     Material { level: twice(level), lot: twice(&format!("KP-{level}01")) }
