@@ -430,6 +430,10 @@ fn a_result_that_went_first_answers_the_order_that_comes_later() {
         assert_eq!(house.standing("K1"), "answered");
         let queue = ask(&house.config, &["queue", "--state", "waiting"]);
         assert_eq!(queue["items"].as_array().map(Vec::len), Some(0), "nothing is sent again");
+        // The information system has it without the order's number: a person is told, until it was seen to.
+        let told = ask(&house.config, &["ledger", "notices"]).to_string();
+        assert!(told.contains("order-late"), "{told}");
+        assert_eq!(run(&house.config, &["status"]).status.code(), Some(1));
     });
 }
 

@@ -362,7 +362,7 @@ impl Flow {
                 Outcome::Settled { verdict: Verdict::Busy { detail }, .. }
                     if attempts < self.way.target.reject_tries =>
                 {
-                    self.pause(Tried { n, attempts, unsent: false }, "receiver-busy", detail);
+                    self.pause(Tried::times(n, attempts), "receiver-busy", detail);
                 }
                 Outcome::Settled { verdict, answer } => {
                     self.reach.answered();
@@ -378,7 +378,7 @@ impl Flow {
                     if attempts == STUCK {
                         self.stuck(&due);
                     }
-                    self.pause(Tried { n, attempts, unsent: false }, "unanswered", why);
+                    self.pause(Tried::times(n, attempts), "unanswered", why);
                 }
             }
         }

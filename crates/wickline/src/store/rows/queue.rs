@@ -66,6 +66,14 @@ pub struct Tried {
     pub unsent: bool,
 }
 
+impl Tried {
+    /// It went out so many times.
+    #[must_use]
+    pub fn times(n: i64, attempts: i64) -> Self {
+        Self { n, attempts, unsent: false }
+    }
+}
+
 /// Whether a receiver may be sent to.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Gate {
