@@ -205,3 +205,28 @@ fn a_source_that_gets_no_number_or_no_patient_back_is_told_by_check() {
     let named = "patient = \"ordered-short\"\norders_for = [\"ward\"]\n";
     assert_eq!(notes(named, "id = \"ward\""), Vec::<String>::new());
 }
+
+#[test]
+fn explain_says_which_order_a_strip_would_answer_and_what_would_hold_it() {
+    runtime().block_on(async {
+        let house = House::new("answered-explained", "").await;
+        assert_eq!(house.say(&order("NW", "K1", "KP-20417", "KP700101"), "A1").0, "AA");
+        let explained = |of: &str| {
+            let bytes = [b"\x05".to_vec(), strip(7, of).concat(), b"\x04".to_vec()].concat();
+            let capture = house.config.with_file_name(format!("{of}.cap"));
+            std::fs::write(&capture, bytes).expect("written");
+            let said = ask(&house.config, &["explain", capture.to_str().expect("text")]);
+            said["reports"][0].clone()
+        };
+        let report = explained("KP-20417");
+        assert_eq!(report["orders"], serde_json::json!(["K1 of lis"]), "{report}");
+        let message = report["message"].as_str().expect("a message").as_bytes().to_vec();
+        assert_eq!(each(&message, "OBR", 2), ["K1^LIS"]);
+        // Nobody ordered this one.
+        let report = explained("KP-20418");
+        assert_eq!(report["holds"][0]["reason"], "specimen-unknown", "{report}");
+        assert_eq!((&report["message"], report.get("orders")), (&Value::Null, None));
+        // It was a look: the order waits as before.
+        assert_eq!(house.standing("K1"), "open");
+    });
+}

@@ -15,7 +15,7 @@ use wickline_forward::mllp::MllpRelease;
 use wickline_forward::receive::{Manner, Received, Receiver};
 use wickline_normalize::strip::Strip;
 
-use crate::kit::{Daemon, Folder, ask, configuration, rounds, run, until, until_it_is};
+use crate::kit::{Daemon, Folder, ask, configuration, program, rounds, run, until, until_it_is};
 use crate::status::get;
 use crate::way::{analyzer, check, gather, pads, practice, pty, runtime, script, specimen};
 
@@ -69,6 +69,12 @@ fn twenty_thousand_messages_after_a_weekend() {
 
 /// Prints so many strips down a line, behind so many before, and says whose they were.
 pub fn printed(line: &str, before: usize, count: usize) -> Vec<String> {
+    printed_lines(line, before, count).0
+}
+
+/// The same, and how many lines they were.
+fn printed_lines(line: &str, before: usize, count: usize) -> (Vec<String>, usize) {
+    let mut lines = 0;
     let strip = Strip::builtin("ten-pad").expect("a built-in strip");
     let clock = SiteClock::new("Europe/Lisbon").expect("a zone of the tz database");
     let mut script = Script::plain(count, 21, &pads());
@@ -77,12 +83,15 @@ pub fn printed(line: &str, before: usize, count: usize) -> Vec<String> {
         let nth = before + nth;
         (run.number, run.specimen) = (format!("{:06}", nth + 1), format!("KPW-{nth:06}"));
         let now = clock.moment(wickline::clock::now_us());
-        stream.write_all(&two_column(&strip, run, now)).expect("written");
+        let print = two_column(&strip, run, now);
+        lines += memchr::memchr_iter(b'\n', &print).count();
+        stream.write_all(&print).expect("written");
     }
-    specimens(&script)
+    (specimens(&script), lines)
 }
 
-/// What it holds does not grow with what went through it: a million lines with --long.
+/// What it holds does not grow with what went through it: a million lines with --long. Caches of the stores fill first
+/// (SQLite: 2,000 KiB a connection), on half a million lines before.
 #[test]
 fn memory_files_and_threads_stay_as_they_are() {
     let folder = Folder::new("flat");
@@ -91,11 +100,17 @@ fn memory_files_and_threads_stay_as_they_are() {
         let address = format!("mllp://{}", receiver.address());
         let text = configuration("listen:127.0.0.1:0", "two-column", "ten-pad", &address, "");
         let config = folder.write("wickline.toml", &text);
-        let daemon = Daemon::start(&config);
+        // As our unit starts it.
+        let mut unit = program();
+        unit.env("MALLOC_ARENA_MAX", "2");
+        let mut daemon = Daemon::spawn(unit, &config);
+        let ready = daemon.wait_for(|e| e["event"] == "ready");
+        let line = ready["lines"][0]["address"].as_str().expect("it listens");
         let count = rounds(400, 18_000);
-        let mut held: Vec<[u64; 3]> = Vec::new();
-        for round in 0..4 {
-            let plan = printed(&daemon.lines[0], round * count, count);
+        let (mut held, mut lines) = (Vec::<[u64; 3]>::new(), 0);
+        for round in 0..6 {
+            let (plan, more) = printed_lines(line, round * count, count);
+            lines += if round < 2 { 0 } else { more };
             for wanted in plan {
                 let message = receiver.next().await.expect("a message");
                 assert_eq!(specimen(&message.body), wanted);
@@ -106,7 +121,9 @@ fn memory_files_and_threads_stay_as_they_are() {
             until_it_is(heard, || total().expect("a count"));
             held.push([daemon.resident_kib(), daemon.open_files(), daemon.threads()]);
         }
-        let [first, .., last] = held.as_slice() else { unreachable!("four rounds") };
+        assert!(lines >= rounds(20_000, 1_000_000), "{lines} lines are too few to show it");
+        println!("KiB, files, threads, of {lines} lines in the last four rounds: {held:?}");
+        let [_, first, .., last] = held.as_slice() else { unreachable!("six rounds") };
         assert!(last[0] < first[0] + 8 * 1024, "KiB, files, threads: {held:?}");
         // Connections and threads that are kept for a while come and go; none stays for each report.
         assert!(last[1] <= first[1] + 4 && last[2] <= first[2] + 4, "{held:?}");

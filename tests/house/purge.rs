@@ -3,7 +3,8 @@
 use std::path::Path;
 use std::process::{Command, Output};
 
-use wickline::simulate::analyzer::Style;
+use wickline::simulate::analyzer::{SimulatedAnalyzer, Style};
+use wickline::simulate::port::SimPort;
 use wickline::simulate::script::Script;
 
 use crate::faults::preload;
@@ -33,6 +34,22 @@ fn stands(folder: &Folder, text: &str) -> Vec<String> {
     found.map(|entry| entry.file_name().to_string_lossy().into_owned()).collect()
 }
 
+/// Sixty strips, accepted all.
+async fn heard(folder: &Folder, config: &Path, port: SimPort) -> (Script, SimulatedAnalyzer) {
+    let (plan, mut bench) = (script(60, 5), analyzer(port, Style::Lis02));
+    // The last one apart: on a busy machine the end of one and the start of the next come in one read, and what was
+    // read together goes together.
+    for (runs, all) in [(&plan.run[..59], 59), (&plan.run[59..], 60)] {
+        let part = Script { run: runs.to_vec(), ..plan.clone() };
+        bench.run(&part, |_, _| ()).await.expect("the line holds");
+        until(|| ask(config, &["queue"])["totals"]["accepted"] == all);
+    }
+    for run in &plan.run {
+        assert!(!stands(folder, &run.specimen).is_empty(), "{} is nowhere", run.specimen);
+    }
+    (plan, bench)
+}
+
 #[test]
 fn what_is_purged_leaves_the_files_and_is_known_when_it_comes_again() {
     let folder = Folder::new("purge");
@@ -42,17 +59,7 @@ fn what_is_purged_leaves_the_files_and_is_known_when_it_comes_again() {
         let text = configuration(&wire, "lis02", "ten-pad", "dir:out", "");
         let config = folder.write("wickline.toml", &text);
         let daemon = Daemon::start(&config);
-        let (plan, mut bench) = (script(60, 5), analyzer(port, Style::Lis02));
-        // The last one apart: on a busy machine the end of one and the start of the next come in one read, and what
-        // was read together goes together.
-        for (runs, all) in [(&plan.run[..59], 59), (&plan.run[59..], 60)] {
-            let part = Script { run: runs.to_vec(), ..plan.clone() };
-            bench.run(&part, |_, _| ()).await.expect("the line holds");
-            until(|| ask(&config, &["queue"])["totals"]["accepted"] == all);
-        }
-        for run in &plan.run {
-            assert!(!stands(&folder, &run.specimen).is_empty(), "{} is nowhere", run.specimen);
-        }
+        let (plan, mut bench) = heard(&folder, &config, port).await;
         // Nothing says how long: nothing goes. A look changes nothing.
         let refused = run(&config, &["purge", "--yes"]);
         assert_eq!(refused.status.code(), Some(2));

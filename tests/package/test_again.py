@@ -33,6 +33,16 @@ def test_two_folders_make_one_package(tmp_path):
     assert digests(elsewhere / "target" / "package") == digests(MADE)
 
 
+def test_nothing_in_it_says_where_it_was_made(tmp_path):
+    """What names a folder of the maker's machine differs on the next one, and tells what nobody needs to know."""
+    (package,) = MADE.glob("wickline_0.1.0-1_amd64.deb")
+    subprocess.run(["dpkg-deb", "--raw-extract", str(package), str(tmp_path / "all")], check=True)
+    files = [file for file in (tmp_path / "all").rglob("*") if file.is_file() and not file.is_symlink()]
+    assert len(files) > 20
+    for folder in [PROJECT, TARGET.resolve()]:
+        assert [file for file in files if str(folder).encode() in file.read_bytes()] == [], folder
+
+
 def test_the_other_processor_has_its_package(tmp_path):
     """The machine is named by dpkg and by the head of the file; it is run by an emulator of that processor."""
     (package,) = MADE.glob("wickline_0.1.0-1_arm64.deb")

@@ -526,14 +526,17 @@ pub async fn untried(write: &mut Write, root: i64) -> Result<Vec<Untried>, Store
     let query = sqlx::query(
         "SELECT n, report, receiver, why FROM message WHERE state = 'waiting' AND attempts + maybe_sent = 0 \
          AND kept_back = 0 AND filler IS NULL AND coalesce(amends, '') <> 'withdraws' \
-         AND report IN (SELECT n FROM report WHERE n = $1 OR corrects = $1) ORDER BY n",
+         AND report IN (SELECT n FROM report WHERE n = $1 OR corrects = $1)",
     );
     let rows = write.conn().fetch_all(query.bind(root)).await.map_err(|e| write.wrong(&e))?;
     let read = |row: &AnyRow| -> Result<Untried, sqlx::Error> {
         let (n, report) = (row.try_get("n")?, row.try_get("report")?);
         Ok(Untried { n, report, receiver: row.try_get("receiver")?, why: row.try_get("why")? })
     };
-    rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| write.wrong(&e))
+    let found: Result<Vec<_>, _> = rows.iter().map(read).collect();
+    let mut found = found.map_err(|e| write.wrong(&e))?;
+    found.sort_by_key(|one| one.n);
+    Ok(found)
 }
 
 /// The messages of a report that wait.

@@ -345,10 +345,10 @@ pub async fn to_forget(write: &mut Write, before: i64) -> Result<Vec<Kept>, Stor
     read(write, &numbers).await
 }
 
-/// Every order that says who its patient is.
+/// Orders that say who their patients are; some at a time.
 pub async fn named(write: &mut Write) -> Result<Vec<Kept>, StoreError> {
-    let numbers: Vec<i64> =
-        firsts(write, sqlx::query("SELECT n FROM lab_order WHERE named = 1")).await?;
+    let query = sqlx::query("SELECT n FROM lab_order WHERE named = 1 ORDER BY closed, n LIMIT 200");
+    let numbers: Vec<i64> = firsts(write, query).await?;
     read(write, &numbers).await
 }
 

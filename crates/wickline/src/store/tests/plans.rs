@@ -64,6 +64,11 @@ const EXCUSED: &[(&str, &str, &str)] = &[
         "it sorts what waits: urgent ones are first",
     ),
     ("rows/order.rs", "SELECT n FROM lab_order WHERE standing IN", "it sorts what is overdue"),
+    (
+        "rows/order.rs",
+        "SELECT n FROM lab_order WHERE named = 1 ORDER BY closed, n LIMIT 200",
+        "the first rows of an index are enough",
+    ),
     ("lists/told.rs", "SELECT DISTINCT", ONE),
     ("rows/message.rs", "SELECT m.n, m.report, m.control_id", ONE),
     (
