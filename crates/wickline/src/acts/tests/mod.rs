@@ -167,6 +167,7 @@ impl Lab {
 fn twice(text: &str) -> Twice {
     Twice::of("ids", text, text).expect("alike")
 }
+
 /// Control material of a level, as a person says it.
 fn material(level: &str) -> Material {
     Material { level: twice(level), lot: twice(&format!("KP-{level}01")) }
@@ -366,10 +367,9 @@ async fn the_queue_keeps_its_order_and_forgets_nothing(mut lab: Lab) {
     let done =
         [settled(all[0], MessageState::Accepted), refused, settled(all[3], MessageState::Accepted)];
     lab.ledger.queue_settle("lis", 0, &done).await.expect("recorded");
-    lab.ledger
-        .queue_tried("lis", 0, &[Tried::times(all[4], 3)], 9, "unanswered", "no answer")
-        .await
-        .expect("noted");
+    let tried = [Tried::times(all[4], 3)];
+    let noted = lab.ledger.queue_tried("lis", 0, &tried, 9, "unanswered", "no answer").await;
+    noted.expect("noted");
     assert_eq!(lab.waiting().await, [all[4]]);
     let refused = Which::Refused { receiver: None };
     let resent = lab.ledger.message_retry(&lab.bench, &actor, &refused).await.expect("again");

@@ -64,18 +64,8 @@ const EXCUSED: &[(&str, &str, &str)] = &[
         "it sorts what waits: urgent ones are first",
     ),
     ("rows/order.rs", "SELECT n FROM lab_order WHERE standing IN", "it sorts what is overdue"),
-    (
-        "rows/order.rs",
-        "SELECT n FROM lab_order WHERE named = 1 ORDER BY closed, n LIMIT 200",
-        "the first rows of an index are enough",
-    ),
     ("lists/told.rs", "SELECT DISTINCT", ONE),
     ("rows/message.rs", "SELECT m.n, m.report, m.control_id", ONE),
-    (
-        "rows/message.rs",
-        "SELECT n, report, receiver, why FROM message WHERE state = 'waiting'",
-        ONE,
-    ),
     (
         "rows/report_entry.rs",
         "SELECT n, class, number, day, sequence, identity, state, print FROM report",
