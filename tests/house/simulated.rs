@@ -61,6 +61,39 @@ fn it_does_not_wait_for_ever_nor_for_an_address_that_is_none() {
     }
 }
 
+/// A second go on the same day goes on behind the first.
+#[test]
+fn its_strips_begin_with_the_number_that_is_wanted() {
+    let folder = crate::kit::Folder::new("simulated-first");
+    let orders = folder.0.join("orders.toml");
+    let text = "[[order]]\nnumber = \"K3\"\nspecimen = \"KP-30003\"\n\
+                [[order]]\nnumber = \"K4\"\nspecimen = \"KP-30004\"\n";
+    std::fs::write(&orders, text).expect("written");
+    let orders = orders.display().to_string();
+    for from in [&["--reports", "2"][..], &["--orders", &orders]] {
+        let line = TcpListener::bind("127.0.0.1:0").expect("a port");
+        let address = line.local_addr().expect("its address").to_string();
+        let child = program()
+            .args(["--json", "simulate", "--connect", &address, "--first", "41"])
+            .args(["--dialect", "two-column", "--speed-up", "0", "--settle", "0"])
+            .args(from)
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("it can be started");
+        let (mut stream, _) = line.accept().expect("it comes");
+        let mut heard = Vec::new();
+        stream.read_to_end(&mut heard).expect("it prints");
+        let done = child.wait_with_output().expect("it ends");
+        assert_eq!(done.status.code(), Some(0));
+        let told: Vec<Value> = String::from_utf8_lossy(&done.stdout)
+            .lines()
+            .map(|line| serde_json::from_str(line).expect("JSON"))
+            .collect();
+        let numbers: Vec<&str> = told.iter().filter_map(|one| one["number"].as_str()).collect();
+        assert_eq!(numbers, ["41", "42"], "{from:?}");
+    }
+}
+
 /// Who ended the connection is named, and how far it came.
 #[test]
 fn a_line_that_hangs_up_is_told_by_its_address() {

@@ -157,6 +157,12 @@ impl Told {
         Told { cells, group: String::new(), alone: true }
     }
 
+    /// The number of its group (OBR-3.1), for people.
+    #[must_use]
+    pub fn number(&self) -> String {
+        Given::kept(&self.group).value(1)
+    }
+
     /// OBR-3 of its group, as written.
     pub(super) fn group(&self) -> &str {
         &self.group

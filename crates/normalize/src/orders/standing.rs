@@ -1,5 +1,7 @@
 //! Where an order stands, how far its result went, and what a source is told of both.
 
+use crate::Reason;
+
 /// What has become of an order; the codes are stable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Standing {
@@ -59,6 +61,18 @@ impl Standing {
     #[must_use]
     pub fn may_be_told(self) -> bool {
         matches!(self, Standing::Open | Standing::Answered)
+    }
+
+    /// Why nothing more is said under an order that stands here.
+    #[must_use]
+    pub fn bars(self) -> Option<Reason> {
+        match self {
+            Standing::Open | Standing::Answered | Standing::Expired => None,
+            Standing::Disputed => Some(Reason::PatientConflict),
+            Standing::OnHold => Some(Reason::OrderOnHold),
+            Standing::Cancelled | Standing::Replaced => Some(Reason::OrderCancelled),
+            Standing::ClosedElsewhere => Some(Reason::OrderClosed),
+        }
     }
 
     /// The arrows: where it may go from here.

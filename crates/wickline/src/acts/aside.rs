@@ -2,6 +2,7 @@
 //! receiver was told, undo.
 
 use super::Became;
+use super::bearing;
 use super::door::{self, Asked, Facts, Post};
 use super::facts::{Known, refused, whole};
 use super::meeting;
@@ -137,7 +138,7 @@ impl Ledger {
         reason: &str,
     ) -> Result<Became, StoreError> {
         let mut write = self.act().await?;
-        let row = whole(&mut write, n).await?;
+        let mut row = whole(&mut write, n).await?;
         // What of a report on its way was kept back or set aside goes again, each message by itself.
         let put_off = message::put_off(&mut write, n).await?;
         let decided = row.state == ReportState::Held || row.aside == Some(Aside::Person);
@@ -159,7 +160,7 @@ impl Ledger {
             "set-aside"
         } else {
             let pass = door::pass(Asked::UndoNaming, &facts)?;
-            self.unname(&mut write, bench, &row, &pass).await?;
+            self.unname(&mut write, bench, &mut row, &pass).await?;
             "identified"
         };
         let act = Act {
@@ -180,9 +181,10 @@ impl Ledger {
         &self,
         write: &mut Write,
         bench: &Bench,
-        row: &ReportRow,
+        row: &mut ReportRow,
         pass: &door::Pass,
     ) -> Result<(), StoreError> {
+        bearing::changed(write, row).await?;
         let Some(from) = &row.named_from else { return Ok(()) };
         report::moved(write, row.n, pass.arrow()?, row.note.as_deref(), None).await?;
         report::set_unsent(write, row.n, false).await?;
@@ -196,7 +198,11 @@ impl Ledger {
         report::unname(write, row.n, from, &anew).await?;
         meeting::unbind(write, bench, row.root(), &row.filler).await?;
         control_run::remove(write, row.n, from.control_sign).await?;
-        hold::reopen(write, row.n, &from.lifted).await
+        let of_strip = from.lifted.iter().copied().filter(|reason| !bearing::is_of_id(*reason));
+        hold::reopen(write, row.n, &of_strip.collect::<Vec<_>>()).await?;
+        let again = whole(write, row.n).await?;
+        let (holds, _) = bearing::met(write, bench, &again, again.specimen.as_deref()).await?;
+        bearing::hold_for(write, row.n, holds).await
     }
 }
 

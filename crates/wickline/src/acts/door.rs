@@ -343,6 +343,8 @@ pub struct Facts<'a> {
     pub named: bool,
     /// Some message of it went out, or may have.
     pub sent: bool,
+    /// No receiver has anything of it, as far as that was looked up: only words hang on it.
+    pub nowhere: bool,
     /// Why the orders of its specimen would hold it, where nobody let it go in spite of that.
     pub waits: Option<Reason>,
     /// Why no message can be built. Looked at only where results go.
@@ -372,6 +374,7 @@ impl Facts<'_> {
             aside_by_person: false,
             named: false,
             sent: false,
+            nowhere: false,
             waits: None,
             unsayable: None,
         }
@@ -557,7 +560,7 @@ fn look(guard: Guard, asked: Asked, facts: &Facts<'_>) -> Result<(), Refusal> {
             let released = |reason: &Reason| asked == Asked::Release && asked.answers(*reason);
             let waits = facts.waits.filter(|reason| !released(reason));
             waits.map(|reason| match facts.state {
-                Some(ReportState::Waiting) => kept_by_orders(n, reason),
+                Some(ReportState::Waiting) => kept_by_orders(facts, reason),
                 _ => still_held(asked, n, reason),
             })
         }

@@ -55,6 +55,11 @@ impl Known {
         })
     }
 
+    /// What its orders say against it now.
+    pub fn waits(&self) -> Option<Reason> {
+        self.waits
+    }
+
     /// The facts of an act that names no other report and enters nothing.
     pub fn facts<'a>(&'a self, row: &'a ReportRow) -> Facts<'a> {
         Facts {

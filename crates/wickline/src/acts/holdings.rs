@@ -14,6 +14,9 @@ use crate::store::lists::told::ToldAt;
 pub struct Holding {
     pub receiver: String,
     pub obr3: String,
+    /// The numbers that it has, where they are others: those of the orders that it goes by.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub ordered: Vec<String>,
     pub specimen: Option<String>,
     pub holds: Holds,
     pub results: Vec<Held>,
@@ -94,6 +97,7 @@ impl Ledger {
 
 fn holding(place: ToldAt) -> Holding {
     let ToldAt { receiver, obr3, specimen, past } = place;
+    let mut ordered = Vec::new();
     let past = History::of(past);
     let sent = past.told().map(|(message, _)| message.control_id.clone()).collect();
     let known = match past.known() {
@@ -101,9 +105,16 @@ fn holding(place: ToldAt) -> Holding {
         Err(error) => {
             let (holds, results) = (Holds::Unknown, Vec::new());
             let why = Some(error.to_string());
-            return Holding { receiver, obr3, specimen, holds, results, sent, why };
+            return Holding { receiver, obr3, ordered, specimen, holds, results, sent, why };
         }
     };
+    for k in &known {
+        let number = k.entry.number();
+        if !number.is_empty() && !ordered.contains(&number) {
+            ordered.push(number);
+        }
+    }
+    ordered = if ordered == [obr3.clone()] { Vec::new() } else { ordered };
     let held = known.iter().map(|k| {
         let (codes, forms) = k.entry.codes_and_forms();
         let doubtful = k.doubtful || !k.sure;
@@ -118,5 +129,5 @@ fn holding(place: ToldAt) -> Holding {
         _ if known.iter().all(withdrawn) => Holds::Withdrawn,
         _ => Holds::Results,
     };
-    Holding { receiver, obr3, specimen, holds, results, sent, why: None }
+    Holding { receiver, obr3, ordered, specimen, holds, results, sent, why: None }
 }

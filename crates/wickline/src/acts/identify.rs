@@ -1,17 +1,16 @@
 //! Saying whose or what a held report is: a specimen id, or control material of a level and lot. Both are
 //! entered twice.
 
-use wickline_normalize::{Hold, Reason};
+use wickline_normalize::Reason;
 
 use super::Became;
+use super::bearing;
 use super::door::{self, Asked, Facts, Then};
 use super::facts::{Known, analyzer, refused, whole};
-use super::meeting::{self, Strip};
-use super::second_result;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
-use crate::store::rows::{hold, report};
+use crate::store::rows::report;
 use crate::store::state::ReportState;
 use crate::store::trail::{Act, Actor, record};
 
@@ -72,14 +71,10 @@ impl Ledger {
         let mut write = self.act().await?;
         let (mut row, known) = Known::read(&mut write, bench, n).await?;
         let facts = Facts { specimen: Some(specimen), twice: true, ..known.facts(&row) };
-        let second = second_result::hold(&mut write, bench, specimen, &row.day, row.root()).await?;
-        let strip = Strip { specimen: Some(specimen), ..Strip::of(bench, &row) };
-        let met = meeting::meet(&mut write, bench, &strip).await?;
-        // What it is held for now as well: that it bears this id, and another result does; what its orders say.
-        let fresh: Vec<Hold> = second.into_iter().chain(met.hold().cloned()).collect();
-        let more: Vec<Reason> =
-            facts.holds.iter().copied().chain(fresh.iter().map(|h| h.reason)).collect();
-        let waits = met.hold().map(|hold| hold.reason);
+        // What it is held for under this id, in place of what held it under the one before.
+        let (fresh, waits) = bearing::met(&mut write, bench, &row, Some(specimen)).await?;
+        let stays = facts.holds.iter().copied().filter(|reason| *reason != Reason::SecondResult);
+        let more: Vec<Reason> = stays.chain(fresh.iter().map(|h| h.reason)).collect();
         let pass = door::pass(Asked::Identify, &Facts { holds: &more, waits, ..facts })?;
         bench
             .check_specimen(&row.analyzer, specimen, row.print.number.as_deref())
@@ -87,9 +82,8 @@ impl Ledger {
         let lifted: Vec<Reason> = row.reasons().filter(|r| pass.lifts(*r)).collect();
         report::identify(&mut write, n, specimen, &row.named(lifted)).await?;
         let was = row.specimen.replace(specimen.to_owned());
-        for hold in fresh {
-            hold::add(&mut write, n, hold).await?;
-        }
+        bearing::changed(&mut write, &mut row).await?;
+        bearing::hold_for(&mut write, n, fresh).await?;
         self.let_go(&mut write, bench, &row, &pass).await?;
         let became = if pass.then() == Then::Held { "held" } else { "waiting" };
         let act = Act {

@@ -3,9 +3,7 @@
 
 use wickline_forward::hl7::FillerNumber;
 use wickline_forward::orders::Given;
-use wickline_normalize::orders::{
-    Heard, Key, Meet, Order, Orders, Standing, Trace, Unordered, Wait,
-};
+use wickline_normalize::orders::{Heard, Key, Meet, Order, Orders, Trace, Unordered, Wait};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::report::Text;
 use wickline_normalize::{Hold, Private, Reason, Report};
@@ -357,7 +355,8 @@ pub(crate) async fn waits(
     } else {
         None
     };
-    let Some(reason) = reason else { return Ok(None) };
+    // What a person let it go in spite of was said of the id that it bears.
+    let Some(reason) = reason.filter(|_| same) else { return Ok(reason) };
     let released = hold::released(write, row.n).await?;
     Ok(Some(reason).filter(|reason| !released.contains(reason)))
 }
@@ -366,13 +365,7 @@ pub(crate) async fn waits(
 async fn against(write: &mut Write, row: &ReportRow) -> Result<Option<Reason>, StoreError> {
     let answered: Vec<i64> = row.orders.iter().map(|link| link.order).collect();
     let orders = order::read(write, &answered).await?;
-    Ok(orders.iter().find_map(|kept| match kept.order.standing {
-        Standing::Open | Standing::Answered | Standing::Expired => None,
-        Standing::Disputed => Some(Reason::PatientConflict),
-        Standing::OnHold => Some(Reason::OrderOnHold),
-        Standing::Cancelled | Standing::Replaced => Some(Reason::OrderCancelled),
-        Standing::ClosedElsewhere => Some(Reason::OrderClosed),
-    }))
+    Ok(orders.iter().find_map(|kept| kept.order.standing.bars()))
 }
 
 impl Ledger {
@@ -432,8 +425,8 @@ impl Ledger {
         message::sent(write, n).await
     }
 
-    /// Builds what waits untried under a report's OBR-3 anew from what is known now: its order came, or says something
-    /// else of its patient. What was tried stays as it is: its receiver may have it.
+    /// Builds what waits untried under a report's OBR-3, or could not be put into words, anew from what is known now: its
+    /// order came, or says something else of its patient. What was tried stays as it is: its receiver may have it.
     pub(crate) async fn told_anew(
         &self,
         write: &mut Write,
@@ -447,12 +440,18 @@ impl Ledger {
             let (Ok(pass), Some(_)) = (pass, bench.analyzer(&row.analyzer)) else { continue };
             let word = Word::by(&pass, &row, Saying::Results, untried.why.as_deref())?;
             match self.tell_receiver(write, bench, &word, untried.receiver).await {
+                // What could not be said is again what stands there already.
+                Ok(outcome) if untried.refused && outcome.message.is_none() => {
+                    let arrow = MessageState::Refused.to(MessageState::Waiting)?;
+                    message::back_in_queue(write, untried.n, arrow).await?;
+                }
                 Ok(_) => {}
                 // Nothing of it can be said in that receiver's words: a person is asked, whoever told us is answered.
-                Err(StoreError::Refused { why }) => {
+                Err(StoreError::Refused { why }) if !untried.refused => {
                     let arrow = MessageState::Waiting.to(MessageState::Refused)?;
                     message::unsayable(write, untried.n, arrow, &why).await?;
                 }
+                Err(StoreError::Refused { .. }) => {}
                 Err(error) => return Err(error),
             }
         }

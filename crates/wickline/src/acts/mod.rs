@@ -3,6 +3,7 @@
 
 pub mod aside;
 pub mod asking;
+mod bearing;
 pub mod closing;
 pub mod comparing;
 pub mod compose;

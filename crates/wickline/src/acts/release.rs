@@ -36,7 +36,10 @@ impl Ledger {
         }
         let was = super::facts::codes(&row);
         if bench.remark_released {
-            row.remarks.extend(row.holds.iter().map(|h| remark(h.reason, &h.detail)));
+            // Nothing is told of its orders that is not so any more.
+            let is_so = |reason: Reason| !reason.is_of_orders() || known.waits() == Some(reason);
+            let held = row.holds.iter().filter(|h| is_so(h.reason));
+            row.remarks.extend(held.map(|h| remark(h.reason, &h.detail)));
             report::set_remarks(&mut write, n, &row.remarks).await?;
         }
         self.let_go(&mut write, bench, &row, &pass).await?;

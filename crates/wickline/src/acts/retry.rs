@@ -288,7 +288,9 @@ async fn leave(
     };
     // What is only kept back goes as it is, whatever is configured here now.
     let here = stuck.kept_back || bench.analyzer(&open.analyzer).is_some();
-    let facts = Facts { here, post: Some(post(stuck)), reason: undoes, ..known.facts(&open) };
+    let nowhere = known.waits().is_some() && is_nowhere(write, bench, &open).await?;
+    let post = Some(post(stuck));
+    let facts = Facts { here, post, reason: undoes, nowhere, ..known.facts(&open) };
     let pass = door::pass(asked, &facts)?;
     Ok((open, pass))
 }
@@ -310,6 +312,20 @@ async fn number_is_free(
         }
     }
     Ok(())
+}
+
+/// Whether no receiver has anything that was said under a report's OBR-3.
+async fn is_nowhere(
+    write: &mut Write,
+    bench: &Bench,
+    open: &ReportRow,
+) -> Result<bool, StoreError> {
+    for receiver in message::receivers(write, open.root(), &open.filler).await? {
+        if History::read(write, bench, open, &receiver).await?.told().next().is_some() {
+            return Ok(false);
+        }
+    }
+    Ok(true)
 }
 
 /// The report that speaks under a message's OBR-3 today, with what that OBR-3 stands for.

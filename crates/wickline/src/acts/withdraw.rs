@@ -1,5 +1,6 @@
 //! Taking back what went out, and sending it anew under the right specimen id.
 
+use super::bearing;
 use super::door::{self, Asked, Facts, Pass, Post, Then};
 use super::facts::{Known, refused, whole};
 use super::identify::{Twice, named};
@@ -137,6 +138,7 @@ impl Ledger {
         report::corrections_follow(write, open, &old).await?;
         meeting::unbind(write, bench, open.root(), &old).await?;
         open.orders.clear();
+        bearing::changed(write, open).await?;
         if pass.then() == Then::HeldAnew {
             return self.held_anew(write, bench, open, pass).await;
         }

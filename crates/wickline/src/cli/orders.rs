@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
+use wickline_forward::hl7::FillerNumber;
 use wickline_normalize::orders::{Key, Standing};
 use wickline_normalize::{Private, Reason};
 
@@ -11,7 +12,7 @@ use super::output::{Output, Tone, plain, short_time};
 use super::{Answer, As, Desk, Exit, Failure, Why};
 use crate::acts::settling::Settled;
 use crate::store::lists::orders::{AskedOrders, OrderView};
-use crate::store::rows::order::called;
+use crate::store::rows::order::{self, called};
 
 /// `wickline orders`, `wickline orders KP-20417`, `wickline orders show K884417`
 #[derive(Debug, Args)]
@@ -221,6 +222,7 @@ fn document(desk: &Desk, view: &OrderView, whole: bool) -> Value {
         "collected": collected(desk, view),
         "received": desk.clock().rfc3339(order.received.saturating_mul(1_000_000)),
         "obr3": order.number,
+        "obr3_there": brought(desk, view).0,
         "reports": view.reports.iter().map(ToString::to_string).collect::<Vec<_>>(),
         "rivals": order.rivals.len(),
     });
@@ -236,6 +238,17 @@ fn document(desk: &Desk, view: &OrderView, whole: bool) -> Value {
         document["disputed"] = order.rivals.iter().map(claim).collect::<Vec<_>>().into();
     }
     document
+}
+
+/// The number that receivers have of its results in place of ours, where they go by the orders' own; and which do.
+fn brought<'a>(desk: &'a Desk, view: &OrderView) -> (Option<String>, Vec<&'a str>) {
+    let source = &view.kept.order.key.source;
+    let ordered = desk.bench.targets.iter().filter(|target| {
+        target.layout.filler == FillerNumber::Ordered && target.gets_orders_of(source)
+    });
+    let receivers: Vec<&str> = ordered.map(|target| target.id.as_str()).collect();
+    let number = order::brought(view.kept.wants_back.as_deref()).filter(|_| !receivers.is_empty());
+    (number, receivers)
 }
 
 fn nobody(text: &str) -> String {
@@ -278,6 +291,9 @@ async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
         }
         say("collected", short_time(collected(desk, view).as_deref()));
         say("OBR-3", order.number.clone().unwrap_or_default());
+        if let (Some(number), receivers) = brought(desk, view) {
+            say("OBR-3 there", format!("{number} at {}", receivers.join(", ")));
+        }
         let reports: Vec<String> = view.reports.iter().map(ToString::to_string).collect();
         say("reports", reports.join(", "));
         for rival in &order.rivals {

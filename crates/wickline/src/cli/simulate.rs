@@ -40,6 +40,10 @@ pub struct Options {
     /// Without a script: so many patient strips
     #[arg(long, value_name = "N", default_value_t = 10)]
     reports: usize,
+    /// Without a script: the number of the first strip; on the same day no number is used twice
+    #[arg(long, value_name = "N", default_value_t = 1, conflicts_with = "script",
+        value_parser = clap::value_parser!(u32).range(1..))]
+    first: u32,
     /// Without a script: the seed of the results
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
@@ -138,7 +142,7 @@ fn script(options: &Options, strip: &Strip) -> Result<Script, Failure> {
     let pads: Vec<_> =
         strip.pads.iter().filter(|p| !p.optional).map(|p| (p.id.clone(), p.rungs.len())).collect();
     let Some(path) = &options.orders else {
-        return Ok(Script::plain(options.reports, options.seed, &pads));
+        return Ok(Script::plain(options.reports, options.seed, &pads).numbered_from(options.first));
     };
     let orders = practice(path, Orders::parse)?;
     let specimens = orders.specimens();
@@ -146,7 +150,7 @@ fn script(options: &Options, strip: &Strip) -> Result<Script, Failure> {
     for (run, specimen) in script.run.iter_mut().zip(specimens) {
         specimen.clone_into(&mut run.specimen);
     }
-    Ok(script)
+    Ok(script.numbered_from(options.first))
 }
 
 /// A file to practise with.

@@ -67,10 +67,12 @@ fn at(id: &str, target: Option<&Target>, lines: &[Line]) -> (Counts, Vec<String>
 }
 
 /// What a line is at a receiver: the least finished of its messages there, else the latest; without any, the
-/// report's own state. None: this receiver does not take it.
+/// report's own state. None: this receiver does not take it. One that was withdrawn and is held under its other id is
+/// held, whatever became of the withdrawal.
 fn state_at(id: &str, target: Option<&Target>, line: &Line) -> Option<State> {
     let item = &line.item;
-    let own: Vec<_> = item.deliveries.iter().filter(|d| d.receiver == id).collect();
+    let held = item.state == State::Held;
+    let own: Vec<_> = item.deliveries.iter().filter(|d| d.receiver == id && !held).collect();
     if let Some(latest) = own.last() {
         let of = |state: State| own.iter().find(|d| d.state == state);
         let open = of(State::Refused).or_else(|| of(State::Waiting));
@@ -87,7 +89,7 @@ fn state_at(id: &str, target: Option<&Target>, line: &Line) -> Option<State> {
     let control = item.class == "control";
     let takes = target.analyzers.iter().any(|a| a == "*" || *a == item.analyzer);
     // A patient's report that went to others when it was ready was not meant for this one.
-    let elsewhere = !control && !item.deliveries.is_empty();
+    let elsewhere = !control && !held && !item.deliveries.is_empty();
     (takes && (control || target.patients) && !elsewhere).then_some(item.state)
 }
 

@@ -112,29 +112,20 @@ pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
     let at = |state: State| item.deliveries.iter().find(|d| d.state == state);
     match item.state {
         State::Missing => return missing(item, date),
-        State::Held | State::Heard => return Todo::say(held(item)),
+        State::Held | State::Heard => {
+            // Under the id that it had until now something may be wrong yet.
+            let before = at(State::Refused).filter(|d| d.withdraws());
+            let before = before.map_or(String::new(), |d| format!("; {}", not_taken(item, d)));
+            return Todo::say(format!("{}{before}", held(item)));
+        }
         _ => {}
     }
     if let Some(refused) = at(State::Refused) {
-        let Delivery { message, receiver, .. } = refused;
+        let Delivery { message, .. } = refused;
         if refused.withdraws() {
-            return Todo::run(
-                format!(
-                    "{receiver} still has the wrong result: it did not take the withdrawal. `wickline queue retry \
-                     {message}` sends it again; once it was told otherwise: `wickline report told {} --receiver \
-                     {receiver}`",
-                    item.id
-                ),
-                format!("wickline queue show {message}"),
-            );
+            return Todo::run(not_taken(item, refused), format!("wickline queue show {message}"));
         }
-        return Todo::run(
-            format!(
-                "what {receiver} answered is told below; then `wickline queue retry {message}`, or \
-                 `wickline queue set-aside {message}`"
-            ),
-            format!("wickline queue show {message}"),
-        );
+        return Todo::run(stuck(item, refused), format!("wickline queue show {message}"));
     }
     if let Some(waiting) = at(State::Waiting) {
         let Delivery { message, receiver, .. } = waiting;
@@ -160,6 +151,40 @@ pub fn todo(item: &Item, date: &str, barriers: &Barriers) -> Option<Todo> {
     item.is_open()
         .then(|| Todo::say("configure a receiver that takes this analyzer's results"))
         .flatten()
+}
+
+/// What can be done about results that were refused.
+fn stuck(item: &Item, Delivery { message, receiver, reason, .. }: &Delivery) -> String {
+    let aside = format!("`wickline queue set-aside {message}`");
+    if let Some(barred) = item.barred {
+        let code = barred.code();
+        let first = match barred.remedy() {
+            Remedy::Settle => {
+                "`wickline orders --standing disputed` lists them: once they are settled it can be sent again. "
+            }
+            _ => "",
+        };
+        return format!("its orders keep it back (`{code}`). {first}{aside} ends it");
+    }
+    if reason.as_deref() == Some("unsayable") {
+        return format!(
+            "{receiver} was not asked: this cannot be said in a message to it. Once who ordered it sends the patient as it \
+             can be said (ADT^A08) it is built anew and goes by itself; where the receiver's keys were mended, \
+             `wickline queue retry {message}` sends it; {aside} ends it. What was built before is told below"
+        );
+    }
+    format!(
+        "what {receiver} answered is told below; then `wickline queue retry {message}`, or {aside}"
+    )
+}
+
+/// A withdrawal that was refused.
+fn not_taken(item: &Item, Delivery { message, receiver, .. }: &Delivery) -> String {
+    format!(
+        "{receiver} still has the wrong result: it did not take the withdrawal. `wickline queue retry {message}` sends \
+         it again; once it was told otherwise: `wickline report told {} --receiver {receiver}`",
+        item.id
+    )
 }
 
 /// Whether it is open and only waits for its receivers: of many such lines their count says enough.

@@ -104,6 +104,15 @@ impl Script {
             .collect();
         Self { sender: sender(), run }
     }
+
+    /// The same with its strips numbered from another number on.
+    #[must_use]
+    pub fn numbered_from(mut self, first: u32) -> Self {
+        for (run, number) in self.run.iter_mut().zip(u64::from(first)..) {
+            run.number = number.to_string();
+        }
+        self
+    }
 }
 
 /// Mostly lowest rungs, a few raised ones. `pads` are ids with their number of rungs.

@@ -231,6 +231,7 @@ const TABLES: &[Table] = &[
             ("named", Whole),
             ("wanted", Text),
             ("wants_back", Text),
+            ("brought", Text),
         ],
     },
     Table {

@@ -140,7 +140,8 @@ fn one(record: &Record<'_>, at: IdAt) -> Question {
     if !record.field(4).is_empty() {
         return Question::Unclear("it asks for a range; ids are never taken for a row of numbers");
     }
-    if record.field(3).eq_ignore_ascii_case("ALL") {
+    let is_all = |id: &str| id.eq_ignore_ascii_case("ALL");
+    if is_all(record.field(3)) {
         return Question::All;
     }
     let mut specimens = Vec::new();
@@ -151,6 +152,10 @@ fn one(record: &Record<'_>, at: IdAt) -> Question {
             IdAt::First => components.next(),
         };
         let id = record.unescape(id.unwrap_or("").trim());
+        // The word stands where an id would, alone in the field or in the id's own component.
+        if is_all(&id) {
+            return Question::All;
+        }
         if id.is_empty() || id.chars().count() > VALUE_MAX || id.chars().any(char::is_control) {
             return Question::Unclear("no specimen id where this dialect has it");
         }

@@ -116,7 +116,15 @@ pub(super) fn of_control(asked: Asked, facts: &Facts<'_>) -> String {
 }
 
 /// What is out, or on its way: its orders say otherwise since.
-pub(super) fn kept_by_orders(n: i64, reason: Reason) -> String {
+pub(super) fn kept_by_orders(facts: &Facts<'_>, reason: Reason) -> String {
+    let n = facts.n;
+    if let (Some(Post { name, .. }), true) = (&facts.post, facts.nowhere) {
+        let code = reason.code();
+        return format!(
+            "the orders of report {n} keep it back (`{code}`), and nothing of it is out: `wickline queue set-aside \
+             {name}` ends it"
+        );
+    }
     let listed = if reason == Reason::PatientConflict { "disputed" } else { "cancelled" };
     format!(
         "the orders of report {n} keep it back (`{}`): `wickline orders --standing {listed}` lists them, and \

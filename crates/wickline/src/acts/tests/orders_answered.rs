@@ -9,6 +9,8 @@ use crate::store::rows::question::Said;
 
 #[path = "orders_faults.rs"]
 mod faults;
+#[path = "orders_taken_back.rs"]
+mod taken_back;
 
 on_both!(
     after_a_withdrawal_the_right_strip_goes_under_the_ordered_number_as_a_correction,
@@ -39,11 +41,17 @@ fn bench(more: &str) -> Bench {
 
 impl Lab {
     /// Takes in an order whose sender numbers its results itself (HL7 v2.5.1: OML^O21); what is answered to it (ORC-1).
-    async fn ordered(&self, number: &str, specimen: &str, test: &str, patient: &str) -> String {
+    pub(super) async fn ordered(
+        &self,
+        number: &str,
+        specimen: &str,
+        test: &str,
+        patient: &str,
+    ) -> String {
         self.source_says("NW", number, specimen, test, patient).await
     }
 
-    async fn source_says(
+    pub(super) async fn source_says(
         &self,
         control: &str,
         number: &str,
@@ -100,7 +108,7 @@ impl Lab {
         all
     }
 
-    async fn taken_back(&self, n: i64, specimen: Option<&str>) {
+    pub(super) async fn taken_back(&self, n: i64, specimen: Option<&str>) {
         let twice = specimen.map(twice);
         let actor = Actor::person(Some("J. Mast".into()));
         let done =

@@ -76,7 +76,10 @@ fn act(row: &Row, clock: &SiteClock) -> String {
 
 /// What one receiver holds, in one line.
 pub fn holds(holding: &Holding) -> String {
-    let Holding { receiver, obr3, .. } = holding;
+    let Holding { receiver, obr3, ordered, .. } = holding;
+    // Where it goes by the orders' numbers, ours is not what it has.
+    let there = ordered.join(" and ");
+    let obr3 = if ordered.is_empty() { obr3 } else { &there };
     let specimen = holding.specimen.as_deref().unwrap_or("-");
     match holding.holds {
         Holds::Nothing => format!("{receiver} holds nothing of it"),
@@ -104,4 +107,26 @@ fn result(held: &Held) -> String {
         text.push_str(" (or what it had before: no answer came)");
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Holding, Holds, holds};
+
+    #[test]
+    fn a_receiver_that_goes_by_the_orders_numbers_is_told_of_by_those() {
+        let mut holding = Holding {
+            receiver: "lis".into(),
+            obr3: "003DK".into(),
+            ordered: Vec::new(),
+            specimen: Some("KP-1".into()),
+            holds: Holds::Results,
+            results: Vec::new(),
+            sent: Vec::new(),
+            why: None,
+        };
+        assert_eq!(holds(&holding), "lis holds under 003DK, specimen KP-1:");
+        holding.ordered = vec!["FIL77".into(), "FIL78".into()];
+        assert_eq!(holds(&holding), "lis holds under FIL77 and FIL78, specimen KP-1:");
+    }
 }

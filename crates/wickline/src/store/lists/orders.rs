@@ -2,15 +2,17 @@
 
 use std::collections::BTreeSet;
 
+use sqlx::Row;
 use wickline_forward::orders::References;
+use wickline_normalize::Reason;
 use wickline_normalize::orders::{Standing, Trace};
 
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
-use crate::store::rows::firsts;
 use crate::store::rows::order::{self, Kept};
 use crate::store::rows::question::{self, Said};
+use crate::store::rows::{at, firsts};
 
 /// Which orders.
 #[derive(Clone, Debug)]
@@ -26,7 +28,8 @@ pub enum AskedOrders {
     Expired(i64, i64),
     /// Those of a specimen id.
     Specimen(String),
-    /// Those of a specimen id, or of an order's number without who gave it.
+    /// Those of a specimen id, or of an order's number without who gave it: its own, or the one that it brought for its
+    /// results.
     Text(String),
 }
 
@@ -91,6 +94,25 @@ impl Ledger {
         Ok(found)
     }
 
+    /// Why the orders that a report answers let nothing more go under them.
+    pub(crate) async fn barred(&self, root: i64) -> Result<Option<Reason>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let query = sqlx::query(
+            "SELECT l.standing AS standing FROM report_order o JOIN lab_order l ON l.n = o.lab_order \
+             WHERE o.report = $1",
+        );
+        let rows = query.bind(root).fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let mut found = None;
+        for row in rows {
+            let text: String = row.try_get("standing").map_err(|e| self.wrong(&e))?;
+            let standing: Standing =
+                at("report_order", root).word("standing", &text, |code| code.parse().ok())?;
+            found = found.or(standing.bars());
+        }
+        Ok(found)
+    }
+
     /// How many orders stand where, of those for which something is to be done or may come.
     pub async fn order_counts(&self) -> Result<Vec<(String, i64)>, StoreError> {
         let mut conn = self.db.read().await?;
@@ -103,7 +125,6 @@ impl Ledger {
         .map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
         let read = |row: &sqlx::any::AnyRow| -> Result<(String, i64), sqlx::Error> {
-            use sqlx::Row;
             Ok((row.try_get("standing")?, row.try_get("many")?))
         };
         rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
@@ -170,6 +191,11 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
             let mut found = of_specimen(write, text).await?;
             let of_number = sqlx::query("SELECT n FROM lab_order WHERE called = $1 LIMIT 100");
             found.extend(firsts::<i64, Vec<i64>>(write, of_number.bind(text.clone())).await?);
+            let number = text.split('^').next().unwrap_or_default().to_owned();
+            let brought = sqlx::query(
+                "SELECT n FROM lab_order WHERE brought = $1 AND brought IS NOT NULL LIMIT 100",
+            );
+            found.extend(firsts::<i64, Vec<i64>>(write, brought.bind(number)).await?);
             Ok(found.into_iter().collect())
         }
     }

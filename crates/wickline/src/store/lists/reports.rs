@@ -96,6 +96,9 @@ pub struct Item {
     /// No receiver took it when it was ready: it has no message yet.
     #[serde(skip)]
     pub unsent: bool,
+    /// Why its orders let nothing more of it go that was refused.
+    #[serde(skip)]
+    pub barred: Option<Reason>,
 }
 
 impl Item {
@@ -275,6 +278,13 @@ impl Ledger {
             }
         }
         self.db.give_back(conn).await;
+        let refused = |i: &&mut Item| i.deliveries.iter().any(|d| d.state == State::Refused);
+        for item in items.iter_mut().filter(refused) {
+            let root = item.corrects.as_ref().unwrap_or(&item.id);
+            if let Ok(root) = root.parse() {
+                item.barred = self.barred(root).await?;
+            }
+        }
         for item in items {
             summarize(item);
         }
@@ -324,6 +334,7 @@ fn undoubted(row: &AnyRow, state: ReportState, clock: &SiteClock) -> Result<Item
         deliveries: Vec::new(),
         control_id: None,
         unsent: row.try_get::<i64, _>("unsent")? != 0,
+        barred: None,
     })
 }
 

@@ -57,6 +57,21 @@ pub async fn released(write: &mut Write, report: i64) -> Result<Vec<Reason>, Sto
     rows.iter().map(|row| Ok(read(report, row)?.0)).collect()
 }
 
+/// What a person let a report go in spite of holds for these reasons no more.
+pub async fn release_ends(
+    write: &mut Write,
+    report: i64,
+    ends: fn(Reason) -> bool,
+) -> Result<(), StoreError> {
+    for reason in released(write, report).await?.into_iter().filter(|reason| ends(*reason)) {
+        let query = sqlx::query("UPDATE hold SET released = 0 WHERE report = $1 AND reason = $2")
+            .bind(report)
+            .bind(reason.code());
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    }
+    Ok(())
+}
+
 /// Enters holds: report, the place of the first, and the holds.
 pub async fn insert(write: &mut Write, holds: &[(i64, i64, &Vec<Hold>)]) -> Result<(), StoreError> {
     let flat: Vec<(i64, i64, &Hold)> = holds

@@ -511,27 +511,32 @@ pub async fn sent(write: &mut Write, report: i64) -> Result<bool, StoreError> {
     row.try_get::<i64, _>(0).map(|many| many > 0).map_err(|e| write.wrong(&e))
 }
 
-/// A message that waits, and that nobody has tried to send.
+/// A message that nobody has tried to send: it waits, or it could not be put into words.
 pub struct Untried {
     pub n: i64,
+    /// For that a person is asked.
+    pub refused: bool,
     /// The report that speaks in it.
     pub report: i64,
     pub receiver: String,
     pub why: Option<String>,
 }
 
-/// The results that wait untried under a report's OBR-3, its corrections' among them. What a person keeps back, and
-/// what takes something back, is not among them.
+/// The results that nobody has tried to send under a report's OBR-3, its corrections' among them. What a person keeps
+/// back, and what takes something back, is not among them.
 pub async fn untried(write: &mut Write, root: i64) -> Result<Vec<Untried>, StoreError> {
     let query = sqlx::query(
-        "SELECT n, report, receiver, why FROM message WHERE state = 'waiting' AND attempts + maybe_sent = 0 \
-         AND kept_back = 0 AND filler IS NULL AND coalesce(amends, '') <> 'withdraws' \
+        "SELECT n, report, receiver, why, state FROM message WHERE attempts + maybe_sent = 0 \
+         AND (state = 'waiting' OR (state = 'refused' AND reason = 'unsayable')) AND kept_back = 0 \
+         AND filler IS NULL AND coalesce(amends, '') <> 'withdraws' \
          AND report IN (SELECT n FROM report WHERE n = $1 OR corrects = $1)",
     );
     let rows = write.conn().fetch_all(query.bind(root)).await.map_err(|e| write.wrong(&e))?;
     let read = |row: &AnyRow| -> Result<Untried, sqlx::Error> {
-        let (n, report) = (row.try_get("n")?, row.try_get("report")?);
-        Ok(Untried { n, report, receiver: row.try_get("receiver")?, why: row.try_get("why")? })
+        let (n, report, receiver) =
+            (row.try_get("n")?, row.try_get("report")?, row.try_get("receiver")?);
+        let refused = row.try_get::<String, _>("state")? == MessageState::Refused.text();
+        Ok(Untried { n, refused, report, receiver, why: row.try_get("why")? })
     };
     let found: Result<Vec<_>, _> = rows.iter().map(read).collect();
     let mut found = found.map_err(|e| write.wrong(&e))?;

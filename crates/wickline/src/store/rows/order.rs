@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Executor, Row};
+use wickline_forward::orders::References;
 use wickline_normalize::orders::{Key, Order, OrderRules, Standing, Trace};
 use wickline_normalize::{Moment, Private, Reason};
 
@@ -229,6 +230,14 @@ pub fn called(key: &Key) -> &str {
     number.split(['^', '|']).next().unwrap_or(number)
 }
 
+/// The number of its own that an order brought for its results, without who gave it: what people have of it in their
+/// hand where a receiver goes by that.
+#[must_use]
+pub fn brought(wants_back: Option<&str>) -> Option<String> {
+    let references: References = serde_json::from_str(wants_back?).ok()?;
+    references.own_number().map(|own| own.value(1))
+}
+
 /// Keeps an order as it is now. Returns its row's number.
 pub async fn keep(
     write: &mut Write,
@@ -246,12 +255,12 @@ pub async fn keep(
     };
     let sql = if is_new {
         "INSERT INTO lab_order (standing, asked, received, closed, deadline, ours, answered_by, urgent, patient, named, \
-         wanted, wants_back, n, source, number, called) \
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)"
+         wanted, wants_back, n, source, number, called, brought) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)"
     } else {
         "UPDATE lab_order SET standing = $1, asked = $2, received = $3, closed = $4, deadline = $5, ours = $6, \
-         answered_by = $7, urgent = $8, patient = $9, named = $10, wanted = $11, wants_back = $12 \
-         WHERE n = $13 AND source = $14 AND number = $15 AND called = $16"
+         answered_by = $7, urgent = $8, patient = $9, named = $10, wanted = $11, wants_back = $12, \
+         brought = $17 WHERE n = $13 AND source = $14 AND number = $15 AND called = $16"
     };
     let query = sqlx::query(sql)
         .bind(order.standing.code())
@@ -269,7 +278,8 @@ pub async fn keep(
         .bind(n)
         .bind(order.key.source.clone())
         .bind(order.key.number.expose().to_owned())
-        .bind(called(&order.key).to_owned());
+        .bind(called(&order.key).to_owned())
+        .bind(brought(wants_back));
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     let specimens = order.wanted.as_ref().map(|wanted| wanted.specimens.as_slice());
     listed(write, List::Specimens, n, specimens.unwrap_or_default()).await?;

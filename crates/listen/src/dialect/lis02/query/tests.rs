@@ -36,6 +36,12 @@ fn a_question_names_specimens_where_its_dialect_has_them() {
     );
     assert_eq!(asks("Q|1|KP-20417||ALL", IdAt::First), specimens(&["KP-20417"]));
     assert_eq!(asks("Q|1|ALL||ALL||||||||O", IdAt::Second), Some(Question::All));
+    // In the id's own component the word is the same (NCCLS LIS2-A2 clause 11: an id, or the word).
+    for (all, at) in
+        [("Q|1|^ALL", IdAt::Second), ("Q|1|^all||ALL", IdAt::Second), ("Q|1|ALL^", IdAt::First)]
+    {
+        assert_eq!(asks(all, at), Some(Question::All), "{all}");
+    }
     assert_eq!(asks("Q|1|^A&F&B", IdAt::Second), specimens(&["A|B"]));
     assert_eq!(asks("O|1|KP-20417", IdAt::Second), None, "no question");
     let many = vec!["^KP-20417"; 51].join("\\");
