@@ -220,3 +220,21 @@ fn idle_connections_do_not_shut_a_source_out() {
         until(|| says("may connect"));
     });
 }
+
+/// O15: letters that are put together, and a mark that turns the text behind it about.
+#[test]
+fn o15_a_name_goes_back_as_it_came_and_its_marks_are_shown_as_such() {
+    runtime().block_on(async {
+        let mut house = House::new("claimed-letters", "").await;
+        let given = "A\u{301}da\u{202e}gnirB";
+        let text = String::from_utf8(order("NW", "K1", "KP-20417", "KP700101").text("A1"));
+        let text = text.expect("text").replace("^Ada|", &format!("^{given}|"));
+        let text = text.replace("|P|2.5.1\r", "|P|2.5.1||||||UNICODE UTF-8\r");
+        tell(&house, text.as_bytes());
+        let page = shown(&house, &["orders", "show", "K1"]);
+        assert!(page.contains("Heron-Invented") && !page.contains('\u{202e}'), "{page}");
+        house.strip("KP-20417").await;
+        let message = house.receiver.next().await.expect("it goes").body;
+        assert_eq!(field(&message, "PID", 5), format!("Heron-Invented^{given}"));
+    });
+}

@@ -314,6 +314,37 @@ fn a_changed_name_goes_out_with_what_still_waits() {
     });
 }
 
+/// A try that found no connection has sent nothing: what waits is still built anew, and can still be taken back.
+#[test]
+fn a_receiver_that_is_away_was_told_nothing() {
+    runtime().block_on(async {
+        let mut house = House::new("orders-away", "").await;
+        house.receiver.pause().await;
+        for (number, specimen, id) in [("K1", "KP-20417", "A1"), ("K2", "KP-20418", "A2")] {
+            house.say(&order("NW", number, specimen, "KP700101"), id);
+            assert_eq!(house.strip(specimen).await["state"], "waiting");
+            // The first of them is tried: nobody is there.
+            let on_its_way =
+                || ask(&house.config, &["orders", number])["items"][0]["strip"] == "on its way";
+            until(|| ask(&house.config, &["queue"])["items"][0]["reason"] == "receiver-away");
+            until(on_its_way);
+        }
+        let answer = Sender::to(&house.source).say(&renamed("Adela")).expect("an answer");
+        assert_eq!(field(&answer, "MSA", 1), "AA");
+        let answer =
+            Sender::to(&house.source).say(&order("CA", "K2", "KP-20418", "KP700101").text("A3"));
+        assert_eq!(said(&answer.expect("an answer")), ("AA".into(), vec!["CR".into()]));
+        let _ = house.receiver.resume().await;
+        let message = house.receiver.next().await.expect("it goes").body;
+        assert_eq!(
+            (specimen(&message), field(&message, "PID", 5)),
+            ("KP-20417".into(), "Heron-Invented^Adela".into())
+        );
+        until(|| ask(&house.config, &["queue"])["totals"]["waiting"] == 0);
+        assert_eq!(house.standing("K2"), "cancelled");
+    });
+}
+
 /// The patient of K1 under another given name.
 fn renamed(given: &str) -> Vec<u8> {
     format!(
@@ -399,6 +430,10 @@ fn a_result_that_went_first_answers_the_order_that_comes_later() {
         assert_eq!(house.standing("K1"), "answered");
         let queue = ask(&house.config, &["queue", "--state", "waiting"]);
         assert_eq!(queue["items"].as_array().map(Vec::len), Some(0), "nothing is sent again");
+        // The information system has it without the order's number: a person is told, until it was seen to.
+        let told = ask(&house.config, &["ledger", "notices"]).to_string();
+        assert!(told.contains("order-late"), "{told}");
+        assert_eq!(run(&house.config, &["status"]).status.code(), Some(1));
     });
 }
 

@@ -118,8 +118,8 @@ refusals! {
     PatientConflict "patient-conflict" "Specimen id is in use for another patient",
     /// The result went out.
     ResultSent "result-sent" "Result already sent",
-    /// The result was tried and may have arrived.
-    ResultOnItsWay "result-on-its-way" "Result is on its way and may have arrived",
+    /// The result waits to be sent, or was tried and may have arrived.
+    ResultOnItsWay "result-on-its-way" "Result waits to be sent or is on its way",
     /// No order has this number.
     OrderUnknown "order-unknown" "No such order is known here",
     /// Nothing says whose specimen id to wait for.

@@ -39,8 +39,8 @@ impl Ledger {
         Ok(ours.map(|(_, specimen, _)| specimen).take(AT_ONCE).collect())
     }
 
-    /// How many specimens of this bench's strips, heard before a moment, a source has said nothing of, and since when the
-    /// first of them waits. None: it is not asked, or has answered.
+    /// How many specimens of this bench's strips, heard before a moment, a source has said nothing of, and when the
+    /// first was heard. None: it is not asked, or has answered.
     pub async fn unanswered(
         &self,
         bench: &Bench,

@@ -219,7 +219,7 @@ async fn under_numbers(
         return Ok(Met::Goes(shares));
     }
     for share in &mut shares.each {
-        match order_number::stands(write, bench, &share.link(String::new())).await? {
+        match order_number::stands(write, bench, &share.link(String::new()), (0, "")).await? {
             Number::TakenBack => share.follows = true,
             Number::Unused if !again => {}
             Number::Unused | Number::InUse => {
@@ -405,23 +405,24 @@ impl Ledger {
     }
 
     /// A result that went before its order came answers it, and the order waits no longer: what was tried is not sent
-    /// again, what nobody has tried goes with the order.
+    /// again, what nobody has tried goes with the order. True: a receiver has it without the order's number.
     pub(crate) async fn answered_before(
         &self,
         write: &mut Write,
         bench: &Bench,
         n: i64,
-    ) -> Result<(), StoreError> {
+    ) -> Result<bool, StoreError> {
         let row = whole(write, n).await?;
         if !row.orders.is_empty() || row.state != ReportState::Waiting || row.is_control() {
-            return Ok(());
+            return Ok(false);
         }
-        if let Met::Goes(shares) = meet(write, bench, &Strip::of(bench, &row)).await? {
-            let specimen = row.specimen.as_deref().unwrap_or_default();
-            bind(write, bench, (row.root(), &row.filler, specimen), shares).await?;
-            self.told_anew(write, bench, row.root()).await?;
-        }
-        Ok(())
+        let Met::Goes(shares) = meet(write, bench, &Strip::of(bench, &row)).await? else {
+            return Ok(false);
+        };
+        let specimen = row.specimen.as_deref().unwrap_or_default();
+        bind(write, bench, (row.root(), &row.filler, specimen), shares).await?;
+        self.told_anew(write, bench, row.root()).await?;
+        message::sent(write, n).await
     }
 
     /// Builds what waits untried under a report's OBR-3, or could not be put into words, anew from what is known now:

@@ -69,16 +69,17 @@ pub(crate) async fn said(
     Ok(said)
 }
 
-/// Whether another strip's result may go under an order's number.
+/// Whether a result may go under an order's number, by what others than `own` said there.
 pub(crate) async fn stands(
     write: &mut Write,
     bench: &Bench,
     link: &Link,
+    own: (i64, &str),
 ) -> Result<Number, StoreError> {
     let mut number = Number::Unused;
     for target in &bench.targets {
         let mut known: Vec<Known<Told>> = Vec::new();
-        for Said { past, rows } in said(write, target, std::slice::from_ref(link), (0, "")).await? {
+        for Said { past, rows } in said(write, target, std::slice::from_ref(link), own).await? {
             if matches!(past.state, MessageState::Waiting | MessageState::Refused) {
                 return Ok(Number::InUse);
             }

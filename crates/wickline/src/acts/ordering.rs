@@ -352,7 +352,9 @@ impl Desk<'_> {
                         }
                         let since = (self.now - self.bench.orders.rules.oldest) * SECOND;
                         for n in order::out_of(self.write, specimen.expose(), since).await? {
-                            self.ledger.answered_before(self.write, self.bench, n).await?;
+                            if self.ledger.answered_before(self.write, self.bench, n).await? {
+                                self.tell_person(Kind::OrderLate).await?;
+                            }
                         }
                     }
                 }
@@ -394,6 +396,10 @@ impl Desk<'_> {
                 "by {name} an order whose result is out is another patient's too, or its patient became somebody \
                  else: compare label and patient of what `wickline orders --standing disputed` lists, settle each, and \
                  withdraw what is wrong"
+            ),
+            Kind::OrderLate => format!(
+                "{name} ordered what had been told already, without an order's number: `wickline orders --standing \
+                 answered` says which went so (sent without its number); see that {name} files each under its order"
             ),
             _ => format!(
                 "{name} closed an order whose result was out already: compare `wickline orders --standing answered` \

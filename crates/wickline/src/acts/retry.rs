@@ -5,6 +5,7 @@ use super::aside::{message_of, post};
 use super::door::{self, Asked, Facts, Pass};
 use super::facts::{Known, refused, whole};
 use super::identify::Twice;
+use super::order_number::{self, Number};
 use super::telling::{History, Saying, Word, build};
 use super::withdraw::{Why, Withdrawn};
 use crate::settings::bench::{Bench, Target};
@@ -125,6 +126,9 @@ impl Ledger {
     ) -> Result<Went, StoreError> {
         let (open, pass) = leave(write, bench, stuck, undoes).await?;
         let saying = if stuck.withdraws() { Saying::Withdrawal } else { Saying::Results };
+        if saying == Saying::Results {
+            number_is_free(write, bench, stuck, &open).await?;
+        }
         let word = Word::by(&pass, &open, saying, stuck.why.as_deref())?;
         let history = History::read(write, bench, &open, &stuck.receiver).await?;
         let later =
@@ -289,6 +293,25 @@ async fn leave(
     let facts = Facts { here, post, reason: undoes, nowhere, ..known.facts(&open) };
     let pass = door::pass(asked, &facts)?;
     Ok((open, pass))
+}
+
+/// A receiver that goes by its order's number may have got another strip's result there meanwhile.
+async fn number_is_free(
+    write: &mut Write,
+    bench: &Bench,
+    stuck: &MessageRow,
+    open: &ReportRow,
+) -> Result<(), StoreError> {
+    for link in &open.orders {
+        let own = (open.root(), open.filler.as_str());
+        if order_number::stands(write, bench, link, own).await? == Number::InUse {
+            return Err(refused(format!(
+                "{}: another report goes under the number of its order: it stays as it is",
+                stuck.name()
+            )));
+        }
+    }
+    Ok(())
 }
 
 /// Whether no receiver has anything that was said under a report's OBR-3.

@@ -362,19 +362,23 @@ impl Flow {
                 Outcome::Settled { verdict: Verdict::Busy { detail }, .. }
                     if attempts < self.way.target.reject_tries =>
                 {
-                    self.pause(n, attempts, "receiver-busy", detail);
+                    self.pause(Tried::times(n, attempts), "receiver-busy", detail);
                 }
                 Outcome::Settled { verdict, answer } => {
                     self.reach.answered();
                     self.recovered();
                     self.answered(&due, attempts, verdict, answer).await;
                 }
-                Outcome::NotConnected { why } => self.pause(n, due.attempts, "receiver-away", why),
+                Outcome::NotConnected { why } => {
+                    let unsent = due.attempts == 0 && !due.doubted;
+                    let tried = Tried { n, attempts: due.attempts, unsent };
+                    self.pause(tried, "receiver-away", why);
+                }
                 Outcome::Unanswered { why } => {
                     if attempts == STUCK {
                         self.stuck(&due);
                     }
-                    self.pause(n, attempts, "unanswered", why);
+                    self.pause(Tried::times(n, attempts), "unanswered", why);
                 }
             }
         }
@@ -444,8 +448,7 @@ impl Flow {
     }
 
     /// Notes a failure; it is written down, told and waited out when nothing is in flight any more.
-    fn pause(&mut self, n: i64, attempts: i64, reason: &'static str, why: String) {
-        let tried = Tried { n, attempts };
+    fn pause(&mut self, tried: Tried, reason: &'static str, why: String) {
         match &mut self.halt {
             Some(Halt::Pause { tried: all, .. }) => all.push(tried),
             Some(Halt::Look) => {}

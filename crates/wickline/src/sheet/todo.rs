@@ -47,8 +47,8 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
              `wickline held decide {id} mistake`"
         ),
         Remedy::Settle => format!(
-            "`wickline find {id}` lists the orders of its specimen: settle whose is right (`wickline orders settle`), or \
-             {aside}"
+            "`wickline find {id}` lists the orders of its specimen: settle whose is right (`wickline orders settle`), \
+             or {aside}"
         ),
         Remedy::SetAside => format!("{aside}; have the analyzer send it again where it can"),
     }

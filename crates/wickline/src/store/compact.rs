@@ -47,8 +47,8 @@ impl Db {
 }
 
 impl Ledger {
-    /// What was erased leaves the log beside the file as well, where nobody reads from it: else false, and it is still to
-    /// be done.
+    /// What was erased leaves the log beside the file as well. False: somebody reads from it, and it is still to be
+    /// done.
     pub async fn erased_from_log(&self) -> Result<bool, StoreError> {
         if !self.db.address().is_sqlite() {
             return Ok(true);

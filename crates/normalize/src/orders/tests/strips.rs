@@ -2,6 +2,7 @@
 
 use super::super::{SameTest, Share, Unordered};
 use super::*;
+use crate::hold::Reason;
 
 fn heard<'a>(specimen: &'a Private, pads: &'a [Text]) -> Heard<'a> {
     Heard { specimen, patient: None, pads, taken: None, optional: &[], control: false }
@@ -105,7 +106,12 @@ fn row_29_control_material_meets_no_order_and_its_order_lets_no_patient_go() {
         .map(|w| (w.patient, w.control, w.specimens[0]) = (None, true, private("QC-L1")))
         .expect("wanted");
     assert_eq!(desk.ask(&material).done, Ok(()));
-    assert_eq!(desk.strip("QC-L1"), Meet::Waits(Wait::PatientConflict));
+    assert_eq!(desk.strip("QC-L1"), Meet::Waits(Wait::OfMaterial));
+    assert_eq!(Wait::OfMaterial.reason(), Reason::PatientConflict);
+    // Where it was a patient's cup after all a person says that the order is wrong, and it is never right.
+    assert!(!desk.orders.settle(&key("K2"), true, NOW));
+    assert!(desk.orders.settle(&key("K2"), false, NOW));
+    assert_eq!(desk.strip("QC-L1"), Meet::Waits(Wait::SpecimenUnknown));
     let nobody = Request {
         wanted: Ok(Wanted { patient: None, ..wanted("KP-20500", odile()) }),
         ..request(Ask::New, "K3", 0)

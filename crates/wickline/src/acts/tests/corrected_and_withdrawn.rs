@@ -48,7 +48,7 @@ impl Lab {
     }
 
     async fn unanswered(&self, receiver: &str, n: i64) {
-        let tried = [Tried { n, attempts: 1 }];
+        let tried = [Tried::times(n, 1)];
         let noted =
             self.ledger.queue_tried(receiver, 0, &tried, 1, "unanswered", "no answer").await;
         noted.expect("noted");

@@ -50,8 +50,6 @@ mod line_queries;
 mod numbers_heard;
 mod one_door;
 mod orders_answered;
-mod orders_faults;
-mod orders_taken_back;
 mod purged;
 mod random_histories;
 mod several_daemons;
@@ -369,10 +367,9 @@ async fn the_queue_keeps_its_order_and_forgets_nothing(mut lab: Lab) {
     let done =
         [settled(all[0], MessageState::Accepted), refused, settled(all[3], MessageState::Accepted)];
     lab.ledger.queue_settle("lis", 0, &done).await.expect("recorded");
-    lab.ledger
-        .queue_tried("lis", 0, &[Tried { n: all[4], attempts: 3 }], 9, "unanswered", "no answer")
-        .await
-        .expect("noted");
+    let tried = [Tried::times(all[4], 3)];
+    let noted = lab.ledger.queue_tried("lis", 0, &tried, 9, "unanswered", "no answer").await;
+    noted.expect("noted");
     assert_eq!(lab.waiting().await, [all[4]]);
     let refused = Which::Refused { receiver: None };
     let resent = lab.ledger.message_retry(&lab.bench, &actor, &refused).await.expect("again");
@@ -530,7 +527,7 @@ async fn a_lease_has_one_holder_and_a_token(mut lab: Lab) {
     let both = [refused.clone(), settled(all[1], MessageState::Accepted)];
     ledger.queue_settle("lis", first.token, &both).await.expect("recorded");
     assert_eq!(lab.waiting().await, [all[0]], "an acceptance is true whoever asked");
-    let tried = [Tried { n: all[0], attempts: 7 }];
+    let tried = [Tried::times(all[0], 7)];
     ledger.queue_tried("lis", first.token, &tried, 1, "unanswered", "late").await.expect("noted");
     assert_eq!(lab.whole(all[0]).await.item.attempts, 0);
     ledger.queue_settle("lis", taken.token, &[refused]).await.expect("recorded");

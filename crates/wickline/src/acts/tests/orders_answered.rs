@@ -7,11 +7,17 @@ use crate::settings::bench::About;
 use crate::sheet::now::Now;
 use crate::store::rows::question::Said;
 
+#[path = "orders_faults.rs"]
+mod faults;
+#[path = "orders_taken_back.rs"]
+mod taken_back;
+
 on_both!(
     after_a_withdrawal_the_right_strip_goes_under_the_ordered_number_as_a_correction,
     after_one_withdrawn_for_another_specimen_too,
     nothing_goes_under_an_ordered_number_before_what_stands_there_is_taken_back,
     a_withdrawal_that_is_built_again_stays_with_the_order_that_it_was_told_of,
+    what_was_put_off_does_not_come_back_under_a_number_that_another_strip_has,
     pads_that_nobody_ordered_go_as_the_laboratory_wants,
     a_question_that_nobody_answers_is_told_until_somebody_does,
     a_strip_of_another_patient_gets_the_id_that_is_right_and_meets_its_order,
@@ -22,7 +28,7 @@ const TABLES: &str = "patient = \"ordered\"\nfiller = \"ordered\"\n[[source]]\ni
     listen = \"127.0.0.1:2576\"\ntests = [\"UADIP=ten-pad\", \"UGLU=GLU\"]\n";
 
 /// A bench whose receiver wants the orders' own numbers.
-pub(super) fn bench(more: &str) -> Bench {
+fn bench(more: &str) -> Bench {
     let text = format!(
         "[site]\nname = \"K\"\nshort = \"K\"\ntimezone = \"Europe/Lisbon\"\n\
          [store]\ntape = \"t\"\nledger = \"sqlite:l\"\n\
@@ -68,7 +74,7 @@ impl Lab {
     }
 
     /// A strip of this number, specimen and glucose: its report, and how it stands.
-    pub(super) async fn run_of(
+    async fn run_of(
         &mut self,
         number: &str,
         specimen: &str,
@@ -80,7 +86,7 @@ impl Lab {
         (taken.reports[0].id, taken.reports[0].reason)
     }
 
-    pub(super) async fn said_yes(&self) {
+    async fn said_yes(&self) {
         let all: Vec<_> =
             self.waiting().await.iter().map(|n| settled(*n, MessageState::Accepted)).collect();
         self.ledger.queue_settle("lis", 0, &all).await.expect("recorded");
@@ -324,4 +330,27 @@ async fn a_question_that_nobody_answers_is_told_until_somebody_does(mut lab: Lab
         lab.ledger.question_answered(source, &specimen, said).await.expect("noted");
     }
     assert_eq!(told().await, None, "a no is an answer");
+}
+
+/// Refused and set aside by a person, then the specimen was run again.
+async fn what_was_put_off_does_not_come_back_under_a_number_that_another_strip_has(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    lab.run_of("1", "KP-20417", "2+").await;
+    let first = lab.waiting().await[0];
+    let refused = Settled {
+        reason: Some("receiver-error"),
+        answer: Some(b"MSA|AE".to_vec()),
+        ..settled(first, MessageState::Refused)
+    };
+    lab.ledger.queue_settle("lis", 0, &[refused]).await.expect("recorded");
+    // As long as a person may send it again, nothing else goes there.
+    assert_eq!(lab.run_of("2", "KP-20417", "NEG").await.1, Some(Reason::OrderAmbiguous));
+    let actor = Actor::person(None);
+    lab.ledger.message_set_aside(&actor, &[first], "run again").await.expect("set aside");
+    assert_eq!(lab.ledger.orders_met_again(&lab.bench).await.expect("judged"), 1);
+    assert_eq!(lab.goes().await, [told("K1^LIS", "F-K1^KESTRELLAB", "F", "F")]);
+    let back = lab.ledger.message_retry(&lab.bench, &actor, &Which::These(vec![first])).await;
+    let why = back.expect_err("another strip has the number").to_string();
+    assert!(why.contains("another report goes under the number of its order"), "{why}");
 }

@@ -4,7 +4,6 @@
 use wickline_forward::hl7::Message;
 use wickline_normalize::orders::Standing;
 
-use super::orders_answered::bench;
 use super::*;
 use crate::store::lists::orders::AskedOrders;
 use crate::store::rows::order::Kept;

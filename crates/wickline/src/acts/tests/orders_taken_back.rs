@@ -2,7 +2,7 @@
 
 use wickline_forward::hl7::Message;
 
-use super::orders_answered::bench;
+use super::bench;
 use super::*;
 use crate::sheet::Sheet;
 

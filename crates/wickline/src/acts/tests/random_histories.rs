@@ -107,7 +107,7 @@ impl Story {
             0 => ledger.queue_settle("lis", 0, &settled(MessageState::Accepted)).await,
             1 => ledger.queue_settle("lis", 0, &settled(MessageState::Refused)).await,
             _ => {
-                let tried = [Tried { n: due.n, attempts }];
+                let tried = [Tried::times(due.n, attempts)];
                 ledger.queue_tried("lis", 0, &tried, 1, "unanswered", "no answer").await
             }
         }

@@ -155,7 +155,7 @@ async fn never_sent_is_not_guessed(mut lab: Lab) {
     lab.take(&heard, 1).await;
     let n = lab.waiting().await[0];
     let actor = Actor::person(None);
-    let tried = [Tried { n, attempts: 20 }];
+    let tried = [Tried::times(n, 20)];
     lab.ledger.queue_tried("lis", 0, &tried, 1, "unanswered", "no answer").await.expect("n");
     lab.ledger.message_hold(&actor, &[n], "stuck").await.expect("kept");
     lab.ledger.message_retry(&lab.bench, &actor, &Which::These(vec![n])).await.expect("retried");

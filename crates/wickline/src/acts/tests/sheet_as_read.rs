@@ -213,7 +213,7 @@ async fn what_stands_in_the_way_of_a_receiver_is_told(mut lab: Lab) {
     assert!(said.contains("lis was paused by J. Mast at "), "{said}");
     assert_eq!(command, "wickline queue resume lis");
     lab.ledger.receiver_pause(&actor, "lis", false).await.expect("goes on");
-    let tried = [Tried { n: lab.waiting().await[0], attempts: 3 }];
+    let tried = [Tried::times(lab.waiting().await[0], 3)];
     let noted = lab.ledger.queue_tried("lis", 0, &tried, 9, "receiver-away", "connection refused");
     noted.await.expect("noted");
     let (said, _) = words(&lab.sheet().await);

@@ -25,10 +25,12 @@ pub enum Kind {
     OrderNumberTwice,
     /// An order whose result is out is claimed for another patient, or its patient became somebody else.
     OrderClaimed,
+    /// An order came when its result had been told without it.
+    OrderLate,
 }
 
 impl Kind {
-    const ALL: [Self; 7] = [
+    const ALL: [Self; 8] = [
         Self::LedgerSetBack,
         Self::LedgerOther,
         Self::TapeNew,
@@ -36,6 +38,7 @@ impl Kind {
         Self::OrderOut,
         Self::OrderNumberTwice,
         Self::OrderClaimed,
+        Self::OrderLate,
     ];
 
     /// One stable word.
@@ -49,6 +52,7 @@ impl Kind {
             Self::OrderOut => "order-out",
             Self::OrderNumberTwice => "order-number-twice",
             Self::OrderClaimed => "order-claimed",
+            Self::OrderLate => "order-late",
         }
     }
 }

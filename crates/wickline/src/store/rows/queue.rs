@@ -37,6 +37,8 @@ pub struct Due {
     pub next_attempt_at: Option<i64>,
     /// It was built on what the receiver was told before: whether that still holds is to be asked.
     pub built_on: bool,
+    /// It may have been sent before, by whoever served this queue then.
+    pub doubted: bool,
 }
 
 /// What became of one message that was sent.
@@ -60,6 +62,16 @@ pub struct Settled {
 pub struct Tried {
     pub n: i64,
     pub attempts: i64,
+    /// Nothing of it ever went out: it was noted as going, and there was no connection.
+    pub unsent: bool,
+}
+
+impl Tried {
+    /// It went out so many times.
+    #[must_use]
+    pub fn times(n: i64, attempts: i64) -> Self {
+        Self { n, attempts, unsent: false }
+    }
 }
 
 /// Whether a receiver may be sent to.
@@ -80,7 +92,7 @@ impl Ledger {
     ) -> Result<Vec<Due>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
-            "SELECT m.n, m.control_id, b.body, m.attempts, m.next_attempt_at, \
+            "SELECT m.n, m.control_id, b.body, m.attempts, m.next_attempt_at, m.maybe_sent, \
              CASE WHEN m.built_on IS NULL THEN 0 ELSE 1 END AS built_on \
              FROM message m JOIN message_body b ON b.n = m.n \
              WHERE m.receiver = $1 AND m.state = 'waiting' AND m.state <> 'accepted' AND m.kept_back = 0 \
@@ -101,6 +113,7 @@ impl Ledger {
                 attempts: row.try_get("attempts")?,
                 next_attempt_at: row.try_get("next_attempt_at")?,
                 built_on: row.try_get::<i32, _>("built_on")? != 0,
+                doubted: row.try_get::<i64, _>("maybe_sent")? > 0,
             })
         };
         rows.iter().map(read).collect::<Result<_, _>>().map_err(|e: sqlx::Error| self.wrong(&e))
@@ -175,15 +188,17 @@ impl Ledger {
         let mut write = self.db.write().await?;
         for one in tried {
             let sql = concat!(
-                "UPDATE message SET attempts = $1, next_attempt_at = $2, reason = $3, detail = $4 \
-                 WHERE n = $5 AND state = 'waiting' ",
-                under_lease!("$6", "$7")
+                "UPDATE message SET attempts = $1, next_attempt_at = $2, reason = $3, detail = $4, \
+                 maybe_sent = CASE WHEN maybe_sent = 1 AND $5 = 1 THEN 0 ELSE maybe_sent END \
+                 WHERE n = $6 AND state = 'waiting' ",
+                under_lease!("$7", "$8")
             );
             let query = sqlx::query(sql)
                 .bind(one.attempts)
                 .bind(next)
                 .bind(reason)
                 .bind(storable(detail))
+                .bind(i32::from(one.unsent))
                 .bind(one.n)
                 .bind(token)
                 .bind(lease_name(receiver));

@@ -66,7 +66,6 @@ const EXCUSED: &[(&str, &str, &str)] = &[
     ("rows/order.rs", "SELECT n FROM lab_order WHERE standing IN", "it sorts what is overdue"),
     ("lists/told.rs", "SELECT DISTINCT", ONE),
     ("rows/message.rs", "SELECT m.n, m.report, m.control_id", ONE),
-    ("rows/message.rs", "SELECT n, report, receiver, why, state FROM message WHERE", ONE),
     (
         "rows/report_entry.rs",
         "SELECT n, class, number, day, sequence, identity, state, print FROM report",

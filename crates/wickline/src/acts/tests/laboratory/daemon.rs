@@ -144,7 +144,7 @@ impl Story {
         match end {
             1 => self.settle(&due, MessageState::Refused).await,
             2 | 3 => {
-                let tried = [Tried { n: due.n, attempts: due.attempts + 1 }];
+                let tried = [Tried::times(due.n, due.attempts + 1)];
                 let noted = self.lab.ledger.queue_tried("lis", 0, &tried, 1, "unanswered", "no");
                 noted.await.expect("recorded");
             }
