@@ -11,7 +11,7 @@ use wickline::simulate::port::SimPort;
 
 use crate::kit::{Daemon, Folder, ask, configuration, run, until};
 use crate::set_back::{run_strips, strips};
-use crate::way::{analyzer, runtime, script};
+use crate::way::{analyzer, pty, runtime, script};
 
 fn told(config: &Path, words: &[&str]) -> (i32, String) {
     let output = run(config, words);
@@ -265,4 +265,25 @@ fn what_has_several_lines_is_told_in_one() {
     assert!(!said.contains("\\u{"), "{said}");
     assert_eq!(of(&config, "store", "backup")["text"].as_str().map(|t| t.lines().count()), Some(1));
     assert_eq!(daemon.stop(), 0);
+}
+
+/// Who starts a service and looks must not read that it is stopped.
+#[test]
+fn what_is_ready_is_known_to_be_there() {
+    let folder = Folder::new("status-ready");
+    runtime().block_on(async {
+        let (_port, wire) = pty();
+        let text = configuration(&wire, "lis02", "ten-pad", "dir:out", "");
+        let config = folder.write("wickline.toml", &text);
+        std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
+        for _ in 0..4 {
+            let (daemon, _) = Daemon::start_ready(&config);
+            let looked = run(&config, &["status"]);
+            let said = String::from_utf8_lossy(&looked.stdout).into_owned();
+            for wrong in ["was stopped", "no daemon tells", "does not run", "closed"] {
+                assert!(!said.contains(wrong), "{wrong}: {said}");
+            }
+            assert_eq!(daemon.stop(), 0);
+        }
+    });
 }

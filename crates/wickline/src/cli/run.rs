@@ -5,6 +5,7 @@ mod systemd;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::broadcast;
@@ -149,6 +150,9 @@ async fn renewed(
     Ok(renewed)
 }
 
+/// How long it is not told that a daemon is ready, until its ledger was told of it.
+const NOTED: Duration = Duration::from_secs(3);
+
 /// Tells systemd, and in JSON everybody, what happens and how everything is.
 async fn tell(seen: Seen, mut happens: broadcast::Receiver<Event>, json: bool) {
     let (out, mut status) = (Output::new(json), systemd::Status::default());
@@ -164,6 +168,11 @@ async fn tell(seen: Seen, mut happens: broadcast::Receiver<Event>, json: bool) {
         };
         match event {
             Ok(event) => {
+                if matches!(event, Event::Ready { .. }) {
+                    // Who is told that it is ready, and looks, finds it in the ledger, and not that it was stopped. A
+                    // ledger that is away is not waited for.
+                    let _ = tokio::time::timeout(NOTED, seen.noted()).await;
+                }
                 status.told(&event, seen.line());
                 if json {
                     let _ = out.document(&event);

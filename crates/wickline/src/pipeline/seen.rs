@@ -37,6 +37,8 @@ pub struct Seen {
     away: Arc<Mutex<Option<String>>>,
     changed: Arc<Notify>,
     aside: Arc<watch::Sender<Aside>>,
+    /// Whether the ledger was told how everything is.
+    noted: Arc<watch::Sender<bool>>,
 }
 
 /// What this process knows beside, for its own state line.
@@ -51,6 +53,12 @@ struct Aside {
 }
 
 impl Seen {
+    /// Resolves once the ledger was told how everything is: whoever asks it then hears of this daemon.
+    pub async fn noted(&self) {
+        // The sender is ours.
+        let _ = self.noted.subscribe().wait_for(|noted| *noted).await;
+    }
+
     /// Everything that there is to see, as long as nothing was heard of it: lines are not open yet, and of
     /// receivers nothing bad is known. What is known already stays; what is not configured any more goes.
     pub fn begin(&self, bench: &Bench) {
@@ -401,7 +409,10 @@ impl Teller {
         }
         let told = self.ledger.daemon_told(&self.me, &points, clock::now_us());
         match self.ledger.within(told).await {
-            Ok(()) => *away = false,
+            Ok(()) => {
+                *away = false;
+                self.seen.noted.send_replace(true);
+            }
             // Who looks sees by the time that it is not heard.
             Err(error) if !std::mem::replace(away, true) => {
                 warn!(%error, "how lines and receivers are is not noted in the ledger");
