@@ -36,7 +36,11 @@ fn a_refused_result_of_a_cancelled_order_is_not_sent_again() {
         assert_eq!((code.as_str(), &*orders[0]), ("AA", "CR"), "nobody has it");
         let (code, said) = says(&house, &["queue", "retry", "--refused"]);
         assert_ne!(code, Some(0), "{said}");
-        assert!(said.contains("`order-cancelled`") && said.contains("report withdraw 1"), "{said}");
+        assert!(
+            said.contains("`order-cancelled`") && said.contains("nothing of it is out"),
+            "{said}"
+        );
+        assert!(said.contains("queue set-aside 1@lis"), "{said}");
         assert_eq!(waiting(&house), 0);
         let refused = ask(&house.config, &["queue"])["totals"]["refused"].clone();
         assert_eq!(refused, 1, "it stays for a person");

@@ -66,6 +66,8 @@ pub(crate) async fn said(
             }
         }
     }
+    // As the receiver got them: what was taken back and what came in its place are of two reports.
+    said.sort_by_key(|one| one.past.n);
     Ok(said)
 }
 

@@ -117,20 +117,21 @@ pub(super) fn of_control(asked: Asked, facts: &Facts<'_>) -> String {
 
 /// What is out, or on its way: its orders say otherwise since.
 pub(super) fn kept_by_orders(facts: &Facts<'_>, reason: Reason) -> String {
-    let n = facts.n;
-    if let (Some(Post { name, .. }), true) = (&facts.post, facts.nowhere) {
-        let code = reason.code();
-        return format!(
-            "the orders of report {n} keep it back (`{code}`), and nothing of it is out: `wickline queue set-aside \
-             {name}` ends it"
-        );
-    }
-    let listed = if reason == Reason::PatientConflict { "disputed" } else { "cancelled" };
-    format!(
-        "the orders of report {n} keep it back (`{}`): `wickline orders --standing {listed}` lists them, and \
-         `wickline report withdraw {n}` takes back what is out",
-        reason.code()
-    )
+    let (n, code) = (facts.n, reason.code());
+    let disputed = reason == Reason::PatientConflict;
+    let nowhere = facts.post.as_ref().filter(|_| facts.nowhere);
+    let listed = match (nowhere, disputed) {
+        (_, true) => "`wickline orders --standing disputed` lists them, and ",
+        (None, false) => "`wickline orders --standing cancelled` lists them, and ",
+        (Some(_), false) => "",
+    };
+    let end = match nowhere {
+        Some(Post { name, .. }) => {
+            format!("nothing of it is out: `wickline queue set-aside {name}` ends it")
+        }
+        None => format!("`wickline report withdraw {n}` takes back what is out"),
+    };
+    format!("the orders of report {n} keep it back (`{code}`): {listed}{end}")
 }
 
 pub(super) fn still_held(asked: Asked, n: i64, reason: Reason) -> String {
