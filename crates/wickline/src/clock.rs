@@ -178,6 +178,12 @@ impl SiteClock {
         usize::try_from(self.date_before(us, days)?.weekday().to_monday_zero_offset()).ok()
     }
 
+    /// The weekday of a time: Monday is 0.
+    #[must_use]
+    pub fn weekday(&self, us: i64) -> usize {
+        self.weekday_before(us, 0).unwrap_or(0)
+    }
+
     /// When a minute is of the local day that is so many days before a time; of the next day beyond 24 h. In an hour
     /// that is skipped or comes twice: what a clock that is set in that night would show.
     #[must_use]

@@ -14,6 +14,7 @@ pub mod digest;
 pub mod pipeline;
 pub mod prove;
 pub mod pulse;
+pub mod seen;
 pub mod settings;
 pub mod setup;
 pub mod sheet;

@@ -126,6 +126,9 @@ impl Ledger {
         confirmed: &[Confirmed],
         again: &[Confirmed],
     ) -> Result<Closing, StoreError> {
+        if day > bench.clock.day(clock::now_us()).as_str() {
+            return Err(refused(format!("{day} has not begun: close it when it is over")));
+        }
         let mut write = self.act().await?;
         let reports = closing::hold_off(&mut write).await?;
         let placed = self.placed(day, &bench.clock).await?;

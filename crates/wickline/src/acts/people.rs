@@ -10,8 +10,8 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::era;
 use crate::store::ledger::Ledger;
-pub use crate::store::rows::person::{Person, PersonRole, Session};
 use crate::store::rows::person;
+pub use crate::store::rows::person::{Person, PersonRole, Session};
 use crate::store::trail::{Act, Actor, record};
 use crate::{clock, digest};
 
@@ -77,7 +77,10 @@ fn checked(name: &str) -> Result<String, StoreError> {
     let name: String = name.nfc().collect();
     let fits = (1..=LONGEST).contains(&name.chars().count()) && name.trim() == name;
     // Marks that turn the direction of what follows are no part of a name.
-    let odd = |c: char| c.is_control() || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}');
+    let odd = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
+    };
     if fits && !name.chars().any(odd) && name.chars().any(char::is_alphabetic) {
         return Ok(name);
     }
@@ -257,9 +260,18 @@ impl Ledger {
         key: &str,
         idle: i64,
     ) -> Result<Option<(Person, Session)>, StoreError> {
-        let (mark, now) = (digest::of(key), clock::now_us());
+        self.session_marked(&digest::of(key), idle).await
+    }
+
+    /// The same by what is kept of the key.
+    pub async fn session_marked(
+        &self,
+        mark: &str,
+        idle: i64,
+    ) -> Result<Option<(Person, Session)>, StoreError> {
+        let now = clock::now_us();
         let mut conn = self.db.read().await?;
-        let found = person::session(&mut conn, &mark).await?;
+        let found = person::session(&mut conn, mark).await?;
         self.db.give_back(conn).await;
         let lives = |s: &Session| now - s.seen_at < idle && now - s.began_at < LONGEST_SESSION_US;
         Ok(found.filter(|(_, session)| lives(session)))

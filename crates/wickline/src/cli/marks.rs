@@ -2,12 +2,14 @@
 
 use wickline_listen::printed::control_name;
 
+use crate::seen::is_unseen;
+
 /// Text with every character that is not seen, or that moves what is seen, by its name.
 #[must_use]
 pub fn named(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for letter in text.chars() {
-        if is_hidden(letter) {
+        if is_unseen(letter) {
             out.push_str(&format!("<{}>", control_name(letter)));
         } else {
             out.push(letter);
@@ -37,16 +39,6 @@ pub fn heard(bytes: &[u8], flaws: &[usize]) -> String {
         }
     }
     out
-}
-
-/// Controls, marks that reorder text, and characters without ink or width (Unicode's `Cc` and `Cf`,
-/// the line separators, tags and variation selectors).
-pub fn is_hidden(letter: char) -> bool {
-    letter.is_control()
-        || matches!(letter,
-            '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
-            | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fe00}'..='\u{fe0f}'
-            | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e01ef}')
 }
 
 #[cfg(test)]

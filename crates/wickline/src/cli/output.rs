@@ -5,6 +5,9 @@ use std::sync::{Mutex, PoisonError};
 
 use serde::Serialize;
 
+use crate::seen;
+pub use crate::seen::{span, visible, visible_lines};
+
 /// Standard output, in one of two languages.
 #[derive(Debug)]
 pub struct Output {
@@ -125,38 +128,12 @@ impl Output {
     }
 }
 
-/// A sign that a terminal obeys, or that hides or turns around the text beside it.
-fn is_hidden(c: char) -> bool {
-    c.is_control()
-        || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
-}
-
 /// A JSON document in which each such sign is written as its number, which a reader turns back.
 pub fn json_of(value: &impl Serialize) -> serde_json::Result<String> {
     let plain = serde_json::to_string(value)?;
     // Outside of strings JSON has none, and in them those below a blank are numbers already. All are of 16 bits.
     let shown = |c: char| format!("\\u{:04x}", u32::from(c));
-    Ok(replaced(&plain, shown))
-}
-
-/// Text with every control character and every mark that reorders text made visible.
-#[must_use]
-pub fn visible(text: &str) -> String {
-    replaced(text, |c| format!("\\u{{{:x}}}", u32::from(c)))
-}
-
-fn replaced(text: &str, shown: impl Fn(char) -> String) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        if is_hidden(c) { out.push_str(&shown(c)) } else { out.push(c) }
-    }
-    out
-}
-
-/// The same, line by line.
-#[must_use]
-pub fn visible_lines(text: &str) -> String {
-    text.split('\n').map(visible).collect::<Vec<_>>().join("\n")
+    Ok(seen::replaced(&plain, shown))
 }
 
 /// A cell without a tone.
@@ -169,17 +146,6 @@ pub fn plain(text: impl Into<String>) -> (String, Tone) {
 #[must_use]
 pub fn class(text: &str) -> (String, Tone) {
     if text == "stat" { ("URGENT".into(), Tone::Bad) } else { plain(text) }
-}
-
-/// A length of time as people say it.
-#[must_use]
-pub fn span(seconds: i64) -> String {
-    match seconds {
-        s if s < 120 => format!("{s} s"),
-        s if s < 7200 => format!("{} min", s / 60),
-        s if s < 172_800 => format!("{} h {} min", s / 3600, s % 3600 / 60),
-        s => format!("{} days", s / 86_400),
-    }
 }
 
 /// A time for a table: `2026-03-14 09:15`. What is no time with its date stays as it is.

@@ -7,6 +7,7 @@ use clap::Args;
 use super::Failure;
 use super::output::{Output, visible};
 use crate::settings::bench::People;
+pub use crate::settings::bench::words;
 use crate::sheet::todo::word;
 use crate::store::trail::Actor;
 
@@ -78,28 +79,9 @@ impl Why {
     }
 }
 
-/// A name or a reason: something that can be read, without what stands around it.
-pub fn words(text: &str) -> Result<String, String> {
-    let blank = |c: char| c.is_whitespace() || super::marks::is_hidden(c);
-    let kept = text.trim_matches(blank);
-    if kept.is_empty() { Err("it is empty or blank: write words".into()) } else { Ok(kept.into()) }
-}
-
-/// A reason that the laboratory knows, or any where it has no list.
+/// A reason as the laboratory wants it.
 pub fn chosen(reason: &str, people: &People) -> Result<String, Failure> {
-    let known = &people.reasons;
-    let fits = |k: &String| {
-        reason.strip_prefix(k.as_str()).is_some_and(|rest| {
-            rest.is_empty() || rest.strip_prefix(':').is_some_and(|more| words(more).is_ok())
-        })
-    };
-    if known.is_empty() || known.iter().any(fits) {
-        return Ok(reason.to_owned());
-    }
-    Err(Failure::wrong(format!(
-        "a reason is one of these, or one with a colon and words behind it: {}",
-        known.join("; ")
-    )))
+    people.reason(reason).map_err(Failure::wrong)
 }
 
 /// `2`, or `2: words`, for the second of the list.

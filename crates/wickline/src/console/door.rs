@@ -3,13 +3,14 @@
 
 use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use axum::Router;
 use axum::extract::Request;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
+use axum::{Extension, Router};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use tokio::io::{AsyncRead, AsyncWrite};
@@ -22,8 +23,11 @@ use crate::settings::bench::{PLACES, Served};
 
 /// How long a request's head may take to come.
 const HEAD: Duration = Duration::from_secs(5);
-/// How long a connection may last in all.
+/// How long a connection may last in all: what was asked by then is still answered, within the rest.
 const WHOLE: Duration = Duration::from_secs(30);
+const REST: Duration = Duration::from_secs(5);
+/// The same for one on which somebody who signed in is told what changes.
+const STAYS: Duration = Duration::from_secs(3600);
 /// Bytes of a head at most.
 const HEAD_BYTES: usize = 16 * 1024;
 
@@ -36,6 +40,23 @@ pub(super) struct Door {
     guard: Guard,
     /// Told to stop; whoever serves has the other end.
     stop: watch::Sender<bool>,
+}
+
+/// How a request came in.
+#[derive(Clone)]
+pub(super) struct Way {
+    /// Closed by TLS, here or before it gets here.
+    pub closed: bool,
+    /// Who asks; behind a proxy whom that names.
+    pub peer: IpAddr,
+    stays: Arc<AtomicBool>,
+}
+
+impl Way {
+    /// The connection may last longer than others.
+    pub fn stay(&self) {
+        self.stays.store(true, Ordering::Relaxed);
+    }
 }
 
 /// Who may come in, and how.
@@ -103,7 +124,9 @@ async fn serve(
     app: Router,
 ) {
     let closed = guard.is_named_by_tls();
-    let app = app.layer(middleware::from_fn(move |request, next| named(closed, request, next)));
+    let proxied = guard.only.is_some();
+    let app =
+        app.layer(middleware::from_fn(move |request, next| named(closed, proxied, request, next)));
     let mut told = false;
     loop {
         let Ok((stream, peer)) = socket.accept().await else {
@@ -127,7 +150,9 @@ async fn serve(
             continue;
         };
         told = false;
-        tokio::spawn(connection(stream, guard.tls.clone(), app.clone(), place));
+        let stays = Arc::new(AtomicBool::new(false));
+        let way = Way { closed, peer: peer.ip().to_canonical(), stays };
+        tokio::spawn(connection(stream, guard.tls.clone(), app.clone(), way, place));
     }
 }
 
@@ -135,34 +160,60 @@ async fn connection(
     stream: TcpStream,
     tls: Option<Secured>,
     app: Router,
+    way: Way,
     _place: OwnedSemaphorePermit,
 ) {
+    let stays = way.stays.clone();
+    let app = app.layer(Extension(way));
     let whole = async {
-        let Some(tls) = tls else { return http(stream, app).await };
+        let Some(tls) = tls else { return http(stream, app, &stays).await };
         if let Ok(Ok(stream)) = tokio::time::timeout(HEAD, tls.accept(stream)).await {
-            http(stream, app).await;
+            http(stream, app, &stays).await;
         }
     };
-    let _ = tokio::time::timeout(WHOLE, whole).await;
+    let _ = tokio::time::timeout(STAYS, whole).await;
 }
 
-async fn http(stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static, app: Router) {
+async fn http(
+    stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+    app: Router,
+    stays: &AtomicBool,
+) {
     let serving = hyper::server::conn::http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEAD)
         .max_buf_size(HEAD_BYTES)
         .serve_connection(TokioIo::new(stream), TowerToHyperService::new(app));
-    let _ = serving.await;
+    let mut serving = std::pin::pin!(serving);
+    if tokio::time::timeout(WHOLE - REST, serving.as_mut()).await.is_ok() {
+        return;
+    }
+    if stays.load(Ordering::Relaxed) {
+        let _ = serving.await;
+        return;
+    }
+    serving.as_mut().graceful_shutdown();
+    let _ = tokio::time::timeout(REST, serving).await;
 }
 
 /// A page of somebody else, opened on this machine, must not reach us by a name of its own that points here: the host
 /// that a request names is an address or this machine itself. Where TLS closes the way the certificate says who we are.
-async fn named(closed: bool, request: Request, next: Next) -> Response {
+async fn named(closed: bool, proxied: bool, mut request: Request, next: Next) -> Response {
     if is_ours(request.headers(), closed) {
+        let from = proxied.then(|| forwarded(request.headers())).flatten();
+        if let (Some(from), Some(way)) = (from, request.extensions_mut().get_mut::<Way>()) {
+            way.peer = from;
+        }
         return next.run(request).await;
     }
     let why = "the host that this request names is neither an address nor localhost\n";
     (StatusCode::MISDIRECTED_REQUEST, why).into_response()
+}
+
+/// Whom the proxy names as the one who asked it: the last address, for those before it are what it was told.
+fn forwarded(headers: &HeaderMap) -> Option<IpAddr> {
+    let last = headers.get_all("x-forwarded-for").iter().next_back()?.to_str().ok()?;
+    last.rsplit(',').next()?.trim().parse::<IpAddr>().ok().map(|ip| ip.to_canonical())
 }
 
 fn is_ours(headers: &HeaderMap, closed: bool) -> bool {

@@ -9,6 +9,7 @@ mod fit;
 mod hours;
 mod idle;
 mod layout;
+mod people;
 mod rules;
 mod secured;
 mod served;
@@ -38,6 +39,7 @@ pub use self::alarm::{About, Alarm, Quiet, To};
 pub use self::cautions::{Caution, asks_for_core_dumps};
 pub use self::descriptors::PLACES;
 pub use self::hours::Hours;
+pub use self::people::{People, words};
 pub use self::rules::{ClockRules, ControlRules, Supposed, Urines};
 pub use self::served::Served;
 pub use self::source::{Ordering, Source};
@@ -117,15 +119,6 @@ impl Target {
         let long = self.late_s > 0 && oldest_s >= self.late_s;
         many || long
     }
-}
-
-/// What the laboratory asks of those who act.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct People {
-    /// A reason is one of these, or begins with one and a colon. Empty: any words.
-    pub reasons: Vec<String>,
-    /// The login name counts, and nobody gives another one.
-    pub login_counts: bool,
 }
 
 /// What becomes of a second result for one specimen on one day.

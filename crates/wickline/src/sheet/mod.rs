@@ -3,6 +3,7 @@
 
 pub mod barriers;
 mod line_queries;
+pub mod meant;
 mod notes;
 pub mod now;
 mod page;

@@ -14,7 +14,7 @@ use super::output::Output;
 use super::{Answer, Desk, Exit, Failure, id};
 use crate::acts::comparing;
 use crate::acts::holdings::Holding;
-use crate::settings::bench::Bench;
+pub use crate::sheet::meant::meant;
 use crate::store::lists::find::Before;
 use crate::store::lists::names::{Listed, Typed};
 use crate::store::lists::orders::{AskedOrders, OrderView};
@@ -208,25 +208,6 @@ async fn ordered(desk: &Desk, text: &str) -> Result<Found, Failure> {
         found.reports.extend(reports.into_iter().map(|n| (n, vec!["order"])));
     }
     Ok(found)
-}
-
-/// What a person may have meant: as typed, and without what scanners put around an id.
-pub fn meant(bench: &Bench, text: &str) -> Vec<String> {
-    let typed = text.trim();
-    let mut texts = vec![typed.to_owned()];
-    // An OBR-3 as it stands in the message has its origin behind it.
-    texts.extend(typed.split_once('^').map(|(id, _)| id.to_owned()));
-    // A message as people name it, and what was typed without regard to its letters' case.
-    texts.extend(typed.split_once('@').map(|(id, _)| id.to_owned()));
-    texts.extend([typed.to_uppercase(), typed.to_lowercase()]);
-    for analyzer in &bench.analyzers {
-        texts.push(analyzer.rules.rubbish.strip(text).to_owned());
-        texts.push(analyzer.rules.rubbish.strip(typed).to_owned());
-    }
-    texts.retain(|t| !t.is_empty());
-    texts.sort();
-    texts.dedup();
-    texts
 }
 
 pub async fn read(desk: &Desk, n: i64, found_by: Vec<&'static str>) -> Result<Whole, Failure> {

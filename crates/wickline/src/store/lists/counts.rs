@@ -187,6 +187,45 @@ impl Ledger {
         row.try_get(0).map_err(|e| self.wrong(&e))
     }
 
+    /// How many messages a receiver refused, and nobody has decided about; beyond 10,000 it is not counted on.
+    pub async fn refused_at(&self, receiver: &str) -> Result<i64, StoreError> {
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query(
+            "SELECT count(*) AS many FROM (SELECT n FROM message \
+             WHERE receiver = $1 AND state = 'refused' AND state <> 'accepted' LIMIT 10000) few",
+        )
+        .bind(receiver.to_owned())
+        .fetch_one(&mut conn)
+        .await
+        .map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        row.try_get(0).map_err(|e| self.wrong(&e))
+    }
+
+    /// What stands at the ends of what people look at: another text when anything came, went or was done.
+    pub async fn stirred(&self, receivers: &[String]) -> Result<String, StoreError> {
+        let mut conn = self.db.read().await?;
+        let ends = sqlx::query(
+            "SELECT CAST(coalesce((SELECT max(n) FROM report), 0) AS BIGINT) AS report, \
+             CAST(coalesce((SELECT max(n) FROM message), 0) AS BIGINT) AS message, \
+             CAST(coalesce((SELECT max(n) FROM trail), 0) AS BIGINT) AS trail",
+        );
+        let row = ends.fetch_one(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        let read = |column| row.try_get::<i64, _>(column).map_err(|e| self.wrong(&e));
+        let mut text = format!("{} {} {}", read("report")?, read("message")?, read("trail")?);
+        for receiver in receivers {
+            let last = sqlx::query(
+                "SELECT CAST(coalesce(max(settled_at), 0) AS BIGINT) FROM message \
+                 WHERE receiver = $1 AND settled_at IS NOT NULL",
+            );
+            let row = last.bind(receiver.clone()).fetch_one(&mut conn).await;
+            let last: i64 = row.and_then(|row| row.try_get(0)).map_err(|e| self.wrong(&e))?;
+            text.push_str(&format!(" {last}"));
+        }
+        self.db.give_back(conn).await;
+        Ok(text)
+    }
+
     /// How many messages the ledger has in all: each has the next number.
     pub async fn messages_ever(&self) -> Result<i64, StoreError> {
         let mut conn = self.db.read().await?;

@@ -190,6 +190,14 @@ impl Ledger {
         Ok(items)
     }
 
+    /// What was heard last, the newest first.
+    pub async fn newest(&self, most: i64, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
+        let rows = self.reports(LISTED, "ORDER BY n DESC LIMIT $1", most).await?;
+        let mut items = rows.iter().map(|row| item(row, clock)).collect::<Result<Vec<_>, _>>()?;
+        self.attach(&mut items, clock).await?;
+        Ok(items)
+    }
+
     /// Every report that a reason holds.
     pub async fn held_for(&self, reason: Reason) -> Result<Vec<i64>, StoreError> {
         let mut conn = self.db.read().await?;

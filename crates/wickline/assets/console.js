@@ -1,0 +1,153 @@
+"use strict";
+// Scans, keys and what is current. Everything works without this, but for being live.
+(() => {
+  const root = document.documentElement;
+  root.dataset.live = "yes";
+
+  // A scan is four characters or more, each soon after the last; told by the keys' own times, a timer only wakes it.
+  const LEAST = 4, SOON = 35, QUIET = 80;
+  let keys = [], timer = 0;
+  const field = (at) => at && at.matches && at.matches("input, textarea, select, [contenteditable]");
+  const median = (all) => all.slice().sort((a, b) => a - b)[all.length >> 1];
+  const isScan = () => {
+    if (keys.length < LEAST) return false;
+    const gaps = keys.slice(1).map((k, n) => k.at - keys[n].at);
+    return median(gaps) <= SOON;
+  };
+  const done = () => {
+    clearTimeout(timer);
+    const all = keys, scan = isScan();
+    keys = [];
+    if (scan) return find(all.map((k) => k.key).join(""));
+    if (all.length === 1 && root.dataset.keys === "true") page(all[0].key);
+    return false;
+  };
+  const find = (text) => {
+    const into = document.getElementById("find");
+    if (!into) return false;
+    into.value = text;
+    into.form.requestSubmit();
+    return true;
+  };
+  const page = (key) => {
+    const tab = [...document.querySelectorAll(".tabs a[data-key]")].find((a) => a.dataset.key === key);
+    if (tab) tab.click();
+  };
+  document.addEventListener("keydown", (event) => {
+    if (event.altKey && !event.ctrlKey && event.key.length === 1) {
+      const tab = [...document.querySelectorAll(".tabs a[data-key]")].find((a) => a.dataset.key === event.key.toLowerCase());
+      if (tab) { event.preventDefault(); tab.click(); }
+      return;
+    }
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    if (field(event.target)) return;
+    if (event.key === "Enter" || event.key === "Tab") {
+      if (keys.length >= LEAST && done()) event.preventDefault();
+      else keys = [];
+      return;
+    }
+    if (event.key.length !== 1) return;
+    if (event.key === "/" && keys.length === 0) {
+      event.preventDefault();
+      document.getElementById("find")?.focus();
+      return;
+    }
+    if (keys.length && event.timeStamp - keys[keys.length - 1].at > QUIET) done();
+    keys.push({ key: event.key, at: event.timeStamp });
+    clearTimeout(timer);
+    timer = setTimeout(done, QUIET);
+  });
+
+  // Two scans: the first leads to the second, the second sends what both say, if they say the same.
+  const first = document.querySelector("[data-scan=first]"), second = document.querySelector("[data-scan=second]");
+  if (first && second) {
+    const typed = new Map();
+    for (const one of [first, second]) {
+      one.addEventListener("paste", (event) => { if (one === second) event.preventDefault(); });
+      one.addEventListener("keydown", (event) => typed.set(one, event.timeStamp));
+    }
+    first.addEventListener("keydown", (event) => {
+      // With nothing in the second field the server looks at the first and shows what it knows of this specimen.
+      if (event.key === "Tab" && first.value.length >= LEAST && !second.value) { event.preventDefault(); first.form.requestSubmit(); }
+    });
+    second.addEventListener("keydown", (event) => {
+      if (event.key === "Tab" && second.value.length >= LEAST) { event.preventDefault(); second.form.requestSubmit(); }
+      // A trigger that bounces is no second look.
+      if (event.key === "Enter" && event.timeStamp < 700 && !typed.get(first)) { event.preventDefault(); second.value = ""; }
+    });
+  }
+
+  // The button counts what is ticked.
+  for (const button of document.querySelectorAll("button[data-count]")) {
+    const boxes = [...button.form.querySelectorAll("input[type=checkbox]")], plain = button.textContent;
+    const count = () => {
+      const n = boxes.filter((b) => b.checked).length;
+      button.textContent = n ? button.dataset.count.replace("{n}", n) : plain;
+      button.disabled = n === 0;
+    };
+    for (const box of boxes) box.addEventListener("change", count);
+    count();
+  }
+
+  // Live: the sheet is fetched anew when something changed, never under the hand.
+  const live = document.querySelector(".live"), sheet = document.getElementById("sheet");
+  let heard = Date.now(), swapping = false, again = false;
+  const busy = () => {
+    const at = document.activeElement;
+    if (at && at !== document.body && sheet.contains(at) && at.id !== "told") return true;
+    if (sheet.querySelector("input:checked, details[open] form")) return true;
+    return [...sheet.querySelectorAll("input:not([type=hidden]):not([type=checkbox]), textarea")].some((f) => f.value !== f.defaultValue);
+  };
+  const swap = async () => {
+    if (swapping) { again = true; return; }
+    if (busy() || getSelection().toString()) { live.dataset.newer = "yes"; return; }
+    swapping = true;
+    try {
+      const answer = await fetch(location.href, { headers: { "x-by-itself": "yes" }, redirect: "manual", cache: "no-store" });
+      if (answer.type === "opaqueredirect") { location.reload(); return; }
+      if (answer.ok) {
+        const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+        const fresh = page.getElementById("sheet");
+        if (fresh && !busy()) {
+          for (const row of fresh.querySelectorAll("tbody tr")) {
+            const id = row.querySelector("th a")?.getAttribute("href");
+            if (id && !sheet.querySelector(`th a[href="${CSS.escape(id)}"]`)) row.classList.add("fresh");
+          }
+          sheet.replaceChildren(...fresh.childNodes);
+          document.getElementById("pages").querySelector("ul").replaceWith(page.getElementById("pages").querySelector("ul"));
+          document.title = page.title;
+          root.dataset.swaps = String(1 + Number(root.dataset.swaps || 0));
+        }
+      }
+    } catch { /* The beat says when nobody answers. */ }
+    setTimeout(() => { swapping = false; if (again) { again = false; swap(); } }, 500);
+  };
+  const current = (time) => {
+    heard = Date.now();
+    live.classList.remove("is-stale");
+    live.querySelector("b").textContent = live.dataset.live;
+    if (time) live.querySelector("time").textContent = time;
+  };
+  if (live && sheet && window.EventSource) {
+    let stream = null;
+    const open = () => {
+      stream = new EventSource("/events");
+      stream.addEventListener("beat", (event) => current(event.data));
+      stream.addEventListener("changed", (event) => { current(event.data); swap(); });
+    };
+    setInterval(() => {
+      if (Date.now() - heard < 12000) return;
+      live.classList.add("is-stale");
+      live.querySelector("b").textContent = live.dataset.stale;
+    }, 1000);
+    document.addEventListener("visibilitychange", () => {
+      if (document.hidden) { stream?.close(); stream = null; }
+      else if (!stream) { open(); swap(); }
+    });
+    open();
+  }
+
+  // What became of an act is where the focus goes.
+  const told = document.getElementById("told");
+  if (told && !document.querySelector("[autofocus]")) told.focus();
+})();

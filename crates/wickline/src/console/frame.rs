@@ -1,0 +1,279 @@
+//! What stands around every page: date and place, the field for a scan, the register of pages with its counts, who is
+//! there; and the drawings that all of them share.
+
+use axum::http::StatusCode;
+use axum::response::{Html, IntoResponse, Response};
+use wickline_normalize::readings::Reading;
+use wickline_normalize::{Flag, Strip};
+
+use super::halt::{self, Halt};
+use super::here::Here;
+use super::memory::Told;
+use crate::acts::people;
+use crate::acts::people::PersonRole;
+use crate::clock;
+use crate::digest;
+use crate::seen::visible;
+use crate::settings::bench::Bench;
+use crate::store::lists::reports::Item;
+use crate::store::state::State;
+
+/// Characters of an id that stand in a cell: the whole is its title.
+const WIDEST: usize = 40;
+
+/// One index tab.
+pub(super) struct Tab {
+    pub path: &'static str,
+    pub name: &'static str,
+    pub key: &'static str,
+    pub open: bool,
+    pub count: Option<(String, &'static str)>,
+    /// Among the other pages on a phone.
+    pub far: bool,
+}
+
+/// What stands around a page.
+pub(super) struct Frame {
+    pub here: Here,
+    /// The name of the page, as the texts have it.
+    page: &'static str,
+    at: i64,
+    held: i64,
+    refused: i64,
+    pub told: Option<Told>,
+}
+
+/// The pages that have a tab, with their keys; the last ones are among the others on a phone.
+const TABS: [(&str, &str, &str); 7] = [
+    ("today", "/today", "t"),
+    ("held", "/held", "h"),
+    ("queue", "/queue", "q"),
+    ("day", "/day", "d"),
+    ("trail", "/trail", "r"),
+    ("people", "/people", "p"),
+    ("me", "/me", ""),
+];
+/// How many stand in the bar of a phone.
+const NEAR: usize = 4;
+
+impl Frame {
+    pub async fn of(here: &Here, page: &'static str) -> Result<Self, Halt> {
+        let ledger = &here.ledger;
+        let asked = async {
+            let mut refused = 0;
+            for target in &here.bench.targets {
+                refused += ledger.refused_at(&target.id).await?;
+            }
+            Ok((ledger.held_count().await?, refused))
+        };
+        let (held, refused) =
+            ledger.within(asked).await.map_err(|e| Halt::store(here.language, &e))?;
+        let told = here.site.memory.told(&here.session.mark);
+        Ok(Self { here: here.clone(), page, at: clock::now_us(), held, refused, told })
+    }
+
+    /// The same page, which says why an act was not done.
+    pub fn with(mut self, refusal: Option<String>) -> Self {
+        if let Some(text) = refusal {
+            self.told = Some(Told { good: false, text });
+        }
+        self
+    }
+
+    pub fn t(&self, place: &str) -> &'static str {
+        self.here.t(place)
+    }
+
+    pub fn name(&self) -> &'static str {
+        self.t(&format!("page.{}", self.page))
+    }
+
+    pub fn language(&self) -> &'static str {
+        self.here.language.code()
+    }
+
+    pub fn theme(&self) -> &str {
+        &self.here.choices.theme
+    }
+
+    pub fn site(&self) -> &str {
+        &self.here.bench.site_name
+    }
+
+    /// Day, weekday, month and year, as the texts write them.
+    pub fn date(&self) -> [String; 4] {
+        let day = self.here.bench.clock.day(self.at);
+        let part = |range: std::ops::Range<usize>| day.get(range).unwrap_or("").to_owned();
+        let month = self.t(&format!("month.{}", part(5..7)));
+        let weekday = self.t(&format!("weekday.{}", self.here.bench.clock.weekday(self.at)));
+        [part(8..10), weekday.into(), month.into(), part(0..4)]
+    }
+
+    pub fn time(&self) -> String {
+        time(&self.here.bench, self.at)
+    }
+
+    pub fn tabs(&self) -> Vec<Tab> {
+        let shown = |(page, ..): &&(&str, &str, &str)| match *page {
+            "people" => self.here.may(PersonRole::Keeper),
+            "orders" => self.here.bench.has_orders(),
+            _ => true,
+        };
+        let tabs = TABS.iter().filter(shown).enumerate();
+        tabs.map(|(nth, (page, path, key))| Tab {
+            path,
+            name: self.t(&format!("page.{page}")),
+            key,
+            open: *page == self.page,
+            count: match *page {
+                "held" if self.held > 0 => Some((self.here.language.number(self.held), "held")),
+                "queue" if self.refused > 0 => {
+                    Some((self.here.language.number(self.refused), "refused"))
+                }
+                _ => None,
+            },
+            far: nth >= NEAR,
+        })
+        .collect()
+    }
+
+    pub fn who(&self) -> &str {
+        &self.here.person.name
+    }
+
+    pub fn role(&self) -> &'static str {
+        self.t(halt::role(self.here.person.role))
+    }
+
+    /// A name for one sending of a form.
+    pub fn once(&self) -> String {
+        people::key().unwrap_or_default().chars().take(32).collect()
+    }
+
+    /// Whether an act that needs the password must ask for it.
+    pub fn asks_password(&self) -> bool {
+        !self.here.has_proved()
+    }
+
+    pub fn version(&self) -> &'static str {
+        env!("CARGO_PKG_VERSION")
+    }
+
+    pub fn style(&self) -> &'static str {
+        super::pages::assets::style()
+    }
+
+    pub fn script(&self) -> &'static str {
+        super::pages::assets::script()
+    }
+}
+
+/// A page as it goes out.
+pub(super) fn shown(
+    here: &Here,
+    code: StatusCode,
+    page: Result<String, askama::Error>,
+) -> Response {
+    match page {
+        Ok(page) => (code, Html(page)).into_response(),
+        Err(error) => {
+            tracing::error!(%error, "a page could not be made");
+            Halt::lost(here.language).into_response()
+        }
+    }
+}
+
+/// A time of today as a clock on the wall has it, else with its day.
+pub(super) fn time(bench: &Bench, at: i64) -> String {
+    moment(bench, &bench.clock.rfc3339(at))
+}
+
+/// The same of a time in RFC 3339.
+pub(super) fn moment(bench: &Bench, text: &str) -> String {
+    let today = bench.clock.day(clock::now_us());
+    let (day, time) = (text.get(..10).unwrap_or(""), text.get(11..19).unwrap_or(text));
+    if day == today || day.is_empty() {
+        time.to_owned()
+    } else {
+        format!("{day} {}", time.get(..5).unwrap_or(time))
+    }
+}
+
+/// A text of somebody else for a page: controls by their names, marks of direction kept inside by `bdi`, and no more of
+/// it than a cell holds.
+pub(super) fn cell(text: &str) -> String {
+    let seen = visible(text);
+    if seen.chars().count() <= WIDEST {
+        return seen;
+    }
+    let short: String = seen.chars().take(WIDEST).collect();
+    format!("{short}…")
+}
+
+/// The class by which a state is drawn.
+pub(super) fn class(state: State) -> &'static str {
+    match state {
+        State::Held => "is-held",
+        State::Refused => "is-refused",
+        State::Missing => "is-missing",
+        State::Accepted => "is-accepted",
+        State::Waiting => "is-waiting",
+        State::Filed => "is-filed",
+        State::Repeat => "is-repeat",
+        State::SetAside => "is-set-aside",
+        State::Explained => "is-explained",
+        State::Heard => "is-heard",
+    }
+}
+
+/// The name of the drawing at the end of its line.
+pub(super) fn glyph(state: State) -> &'static str {
+    class(state).get(3..).unwrap_or("heard")
+}
+
+/// How a report stands now: a form that was made of another state changes nothing.
+pub(super) fn seen(item: &Item) -> String {
+    let holds: Vec<_> = item.holds.iter().map(|h| format!("{}{}", h.reason, h.cleared)).collect();
+    let specimen = item.specimen.as_deref().unwrap_or("");
+    let deliveries: Vec<_> =
+        item.deliveries.iter().map(|d| format!("{}{}", d.message, d.state.text())).collect();
+    let text = format!("{}|{holds:?}|{specimen}|{deliveries:?}", item.state.text());
+    digest::of(&text).chars().take(16).collect()
+}
+
+/// A strip at a glance: each pad's ladder, and the rung that was found on it; filled from the base where it is
+/// abnormal. Numbers alone go into the drawing.
+pub(super) fn strip(readings: &[Reading], strip: Option<&Strip>) -> String {
+    let Some(strip) = strip else { return String::new() };
+    let width = strip.pads.len() * 11;
+    let (mut lines, mut feet, mut found, mut filled) =
+        (String::new(), String::new(), String::new(), String::new());
+    for (nth, pad) in strip.pads.iter().enumerate() {
+        let x = 5 + nth * 11;
+        lines.push_str(&format!("M{x} 3V23"));
+        feet.push_str(&format!("M{} 23h6", x - 3));
+        let reading = readings.iter().find(|r| r.analyte.as_deref() == Some(pad.id.as_str()));
+        let Some((reading, rung)) = reading.and_then(|r| Some((r, r.rung?))) else { continue };
+        let steps = pad.rungs.len().saturating_sub(1).max(1);
+        let height = 2 + rung * 20 / steps;
+        if matches!(reading.flag, None | Some(Flag::N)) {
+            let y = 24 - height.max(3);
+            found.push_str(&format!("M{} {y}h6v3h-6z", x - 3));
+        } else {
+            let y = 23 - height.min(22);
+            filled.push_str(&format!("M{} {y}h8V23h-8z", x - 4));
+        }
+    }
+    format!(
+        "<svg class=\"strip\" width=\"{width}\" height=\"26\" viewBox=\"0 0 {width} 26\" aria-hidden=\"true\">\
+         <path class=\"s-l\" d=\"{lines}\"/><path class=\"s-b\" d=\"{feet}\"/>\
+         <path class=\"s-n\" d=\"{found}\"/><path class=\"s-a\" d=\"{filled}\"/></svg>"
+    )
+}
+
+/// The abnormal ones in words, as the analyzer and our reference have them.
+pub(super) fn abnormal(readings: &[Reading]) -> String {
+    let words = crate::acts::comparing::texts(readings);
+    let odd = readings.iter().zip(words).filter(|(r, _)| !matches!(r.flag, None | Some(Flag::N)));
+    odd.map(|(_, (name, text))| format!("{name} {text}")).collect::<Vec<_>>().join(", ")
+}

@@ -1,0 +1,237 @@
+//! One report: its way, its print line by line beside what was read, what each receiver has of it, who did what.
+
+use askama::Template;
+use axum::extract::Path;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Redirect, Response};
+
+use super::held::{one_strip, taken};
+use super::one_held::{Line, as_it_was, kept, lines, number, reason};
+use crate::acts::comparing::texts;
+use crate::acts::holdings::Holding;
+use crate::acts::identify::Twice;
+use crate::acts::people::PersonRole;
+use crate::console::form::Signed;
+use crate::console::frame::{self, Frame};
+use crate::console::halt::Halt;
+use crate::console::here::Here;
+use crate::seen::visible;
+use crate::store::StoreError;
+use crate::store::lists::names::Typed;
+use crate::store::state::State;
+
+/// A line of the print and what was read in it.
+struct Read {
+    line: Line,
+    taken_for: String,
+    odd: bool,
+}
+
+/// A row of its history.
+struct Done {
+    at: String,
+    who: String,
+    by_itself: bool,
+    what: String,
+    reason: String,
+}
+
+/// A message of it.
+struct Sent {
+    name: String,
+    control_id: String,
+    state: &'static str,
+    words: String,
+}
+
+#[derive(Template)]
+#[template(path = "console/report.html")]
+struct Page {
+    frame: Frame,
+    id: String,
+    seen: String,
+    analyzer: String,
+    number: String,
+    specimen: String,
+    urgent: bool,
+    class_name: String,
+    taken: String,
+    heard: String,
+    state: &'static str,
+    class: &'static str,
+    glyph: &'static str,
+    detail: String,
+    strip: String,
+    abnormal: String,
+    reads: Vec<Read>,
+    more: usize,
+    sent: Vec<Sent>,
+    holdings: Vec<Holding>,
+    before: Vec<String>,
+    history: Vec<Done>,
+    held: bool,
+    withdraws: bool,
+    reasons: Vec<String>,
+}
+
+impl Page {
+    fn t(&self, place: &str) -> &'static str {
+        self.frame.t(place)
+    }
+
+    fn holds(&self, holding: &Holding) -> &'static str {
+        self.t(&format!("holds.{}", holding.holds.text()))
+    }
+}
+
+/// `GET /report/15`
+pub async fn page(here: Here, Path(n): Path<String>) -> Result<Response, Halt> {
+    let id = number(&here, &n)?;
+    shown(here, id, None).await
+}
+
+async fn shown(here: Here, id: i64, halt: Option<Halt>) -> Result<Response, Halt> {
+    let (ledger, bench) = (&here.ledger, &here.bench);
+    let wrong = |e: StoreError| Halt::store(here.language, &e);
+    let kept = kept(&here, id).await?;
+    let item = &kept.item;
+    let typed = Typed::Reports { first: id, last: id, receiver: None, withdraws: false };
+    let asked = async {
+        let messages = ledger.messages_named(&typed).await?;
+        let named: Vec<_> = messages.iter().map(|m| (m.n, m.name.clone())).collect();
+        let history = ledger.history(id, &named).await?;
+        Ok((messages, history, ledger.holdings(id).await?, ledger.named_before(id).await?))
+    };
+    let (messages, history, holdings, before) = ledger.within(asked).await.map_err(wrong)?;
+    let words = texts(&kept.readings);
+    let read = |line: Line| {
+        let at = line.number - 1;
+        let here = kept.readings.iter().zip(&words).filter(|(r, _)| r.lines.first() == Some(&at));
+        let odd = |r: &wickline_normalize::readings::Reading| {
+            !matches!(r.flag, None | Some(wickline_normalize::Flag::N))
+        };
+        let (odd, texts): (Vec<bool>, Vec<String>) =
+            here.map(|(r, (name, text))| (odd(r), format!("{name} {text}"))).unzip();
+        Read { line, taken_for: visible(&texts.join("; ")), odd: odd.contains(&true) }
+    };
+    let all = kept.print.lines.len();
+    let reads: Vec<Read> = lines(&kept).into_iter().map(read).collect();
+    let code = halt.as_ref().map_or(StatusCode::OK, Halt::code);
+    let out = matches!(item.state, State::Accepted | State::Waiting | State::Refused);
+    let page = Page {
+        id: item.id.clone(),
+        seen: frame::seen(item),
+        analyzer: item.analyzer.clone(),
+        number: frame::cell(item.number.as_deref().unwrap_or("-")),
+        specimen: visible(item.specimen.as_deref().unwrap_or("")),
+        urgent: item.class == "stat",
+        class_name: visible(&item.class),
+        taken: taken(bench, item),
+        heard: item.heard_at.as_deref().map_or(String::new(), |at| frame::moment(bench, at)),
+        state: here.t(&format!("state.{}", item.state.text())),
+        class: frame::class(item.state),
+        glyph: frame::glyph(item.state),
+        detail: visible(item.detail.as_deref().unwrap_or("")),
+        strip: frame::strip(&kept.readings, one_strip(bench, item)),
+        abnormal: frame::abnormal(&kept.readings),
+        more: all - reads.len(),
+        reads,
+        sent: messages
+            .iter()
+            .map(|m| Sent {
+                name: m.name.to_string(),
+                control_id: m.control_id.clone(),
+                state: here.t(&format!("state.{}", m.state.text())),
+                words: item
+                    .deliveries
+                    .iter()
+                    .find(|d| d.message == m.name.to_string())
+                    .and_then(|d| d.detail.as_deref())
+                    .map_or(String::new(), visible),
+            })
+            .collect(),
+        holdings,
+        before: before.iter().map(|b| visible(&b.specimen)).collect(),
+        history: history
+            .iter()
+            .map(|row| Done {
+                at: frame::time(bench, row.at),
+                who: visible(&row.who),
+                by_itself: row.who == "wickline",
+                what: visible(&what(row.verb.as_str(), row.was.as_deref(), row.became.as_deref())),
+                reason: visible(row.reason.as_deref().unwrap_or("")),
+            })
+            .collect(),
+        held: item.state == State::Held,
+        withdraws: out && item.level.is_none() && here.may(PersonRole::Technologist),
+        reasons: bench.people.reasons.clone(),
+        frame: Frame::of(&here, "report").await?.with(halt.map(|h| h.text().to_owned())),
+    };
+    Ok(frame::shown(&here, code, page.render()))
+}
+
+/// An act in one line.
+pub fn what(verb: &str, was: Option<&str>, became: Option<&str>) -> String {
+    match (was, became) {
+        (Some(was), Some(became)) => format!("{verb}: {was} → {became}"),
+        (None, Some(text)) | (Some(text), None) => format!("{verb}: {text}"),
+        (None, None) => verb.to_owned(),
+    }
+}
+
+/// `GET /report/15/message/15@lis`: a message byte for byte, segment by segment.
+pub async fn message(
+    here: Here,
+    Path((n, name)): Path<(String, String)>,
+) -> Result<Response, Halt> {
+    let id = number(&here, &n)?;
+    let typed = Typed::Reports { first: id, last: id, receiver: None, withdraws: false };
+    let ledger = &here.ledger;
+    let asked = async {
+        let listed = ledger.messages_named(&typed).await?;
+        match listed.iter().find(|m| m.control_id == name) {
+            Some(one) => ledger.message(one.n, &here.bench.clock).await,
+            None => Ok(None),
+        }
+    };
+    let found = ledger.within(asked).await.map_err(|e| Halt::store(here.language, &e))?;
+    let whole = found.ok_or_else(|| Halt::lost(here.language))?;
+    let text = String::from_utf8_lossy(&whole.body);
+    let lines: Vec<String> = text.split('\r').map(visible).collect();
+    let kind = [(header::CONTENT_TYPE, "text/plain; charset=utf-8")];
+    Ok((kind, lines.join("\n")).into_response())
+}
+
+/// `POST /report/15/withdraw`: what was told is taken back, and told anew where another id is right.
+pub async fn withdraw(Path(n): Path<String>, signed: Signed) -> Result<Response, Halt> {
+    let here = signed.here.clone();
+    let id = number(&here, &n)?;
+    here.must(PersonRole::Technologist)?;
+    let to = format!("/report/{id}");
+    if !signed.is_first() {
+        return Ok(Redirect::to(&to).into_response());
+    }
+    match withdrawn(&signed, id).await {
+        Ok(()) => {
+            here.tell(here.language.say("done.withdraw", &[("n", &id.to_string())]));
+            Ok(Redirect::to(&to).into_response())
+        }
+        Err(halt) => shown(here, id, Some(halt)).await,
+    }
+}
+
+async fn withdrawn(signed: &Signed, id: i64) -> Result<(), Halt> {
+    let (here, fields) = (&signed.here, &signed.fields);
+    let wrong = |e: StoreError| Halt::store(here.language, &e);
+    as_it_was(here, id, fields.get("seen")).await?;
+    let reason = reason(here, fields.get("reason"))?;
+    let (first, again) = (fields.get("specimen").trim(), fields.get("again").trim());
+    let right = match first.is_empty() && again.is_empty() {
+        true => None,
+        false => Some(Twice::of("specimen ids", first, again).map_err(wrong)?),
+    };
+    here.must_prove(fields.get("password")).await?;
+    let (ledger, actor) = (&here.ledger, here.actor());
+    let done = ledger.report_withdraw(&here.bench, &actor, id, reason, right.as_ref());
+    ledger.within(done).await.map(drop).map_err(wrong)
+}

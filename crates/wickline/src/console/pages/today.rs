@@ -1,0 +1,237 @@
+//! Today: is anything wrong, in one line; then what needs a person, each analyzer, each receiver, what came last.
+
+use askama::Template;
+use axum::http::StatusCode;
+use axum::response::Response;
+
+use super::held::{self, Group, one_strip, taken};
+use crate::acts::people::PersonRole;
+use crate::console::frame::{self, Frame};
+use crate::console::halt::Halt;
+use crate::console::here::Here;
+use crate::seen::visible;
+use crate::sheet::now::{About, Finding, Now};
+use crate::store::StoreError;
+use crate::store::lists::reports::Item;
+
+/// Rows of what needs a person, and of what came last.
+const ROWS: usize = 7;
+const LAST: i64 = 5;
+/// Held reports that are looked at for the groups.
+const HELD: i64 = 50;
+
+/// Something that needs a person and is no held report.
+struct Need {
+    which: String,
+    about: &'static str,
+    text: String,
+    todo: String,
+    link: String,
+    refused: bool,
+}
+
+/// What is known of one analyzer or receiver.
+struct Part {
+    id: String,
+    facts: Vec<(&'static str, String, bool)>,
+}
+
+/// One report that came last.
+pub struct Heard {
+    pub id: String,
+    pub number: String,
+    pub analyzer: String,
+    pub specimen: String,
+    pub whole: String,
+    pub taken: String,
+    pub strip: String,
+    pub abnormal: String,
+    pub state: &'static str,
+    pub class: &'static str,
+    pub glyph: &'static str,
+}
+
+#[derive(Template)]
+#[template(path = "console/today.html")]
+struct Page {
+    frame: Frame,
+    wrong: usize,
+    line: String,
+    beside: String,
+    held: Vec<Group>,
+    needs: Vec<Need>,
+    more: usize,
+    analyzers: Vec<Part>,
+    receivers: Vec<Part>,
+    here: Vec<Part>,
+    last: Vec<Heard>,
+}
+
+impl Page {
+    fn t(&self, place: &str) -> &'static str {
+        self.frame.t(place)
+    }
+
+    fn counted(&self, place: &str, n: impl std::borrow::Borrow<usize>) -> String {
+        self.frame.here.language.counted(place, i64::try_from(*n.borrow()).unwrap_or(i64::MAX))
+    }
+}
+
+/// Where somebody sees to a finding.
+fn link(finding: &Finding, day: &str) -> String {
+    match finding.about {
+        About::Held => "/held".into(),
+        About::Refused | About::Receiver => "/queue".into(),
+        About::Controls | About::Instrument => "/controls".into(),
+        About::Orders => "/orders".into(),
+        About::Missing | About::Day => match finding.which.len() == 10 {
+            true => format!("/day/{}", finding.which),
+            false => format!("/day/{day}"),
+        },
+        _ => String::new(),
+    }
+}
+
+/// Where the name of what a finding is about stands.
+fn about(about: About) -> &'static str {
+    match about {
+        About::Daemon => "about.daemon",
+        About::Line => "about.line",
+        About::Instrument => "about.instrument",
+        About::Controls => "about.controls",
+        About::Receiver => "about.receiver",
+        About::Held => "about.held",
+        About::Refused => "about.refused",
+        About::Missing => "about.missing",
+        About::Orders => "about.orders",
+        About::Day => "about.day",
+        About::Store => "about.store",
+        About::Certificate => "about.certificate",
+        About::Clock => "about.clock",
+        About::Alarm => "about.alarm",
+    }
+}
+
+fn need(here: &Here, finding: &Finding, day: &str) -> Need {
+    let link = link(finding, day);
+    Need {
+        which: visible(&finding.which),
+        about: here.t(about(finding.about)),
+        text: visible(&finding.text),
+        // Where a page sees to it nobody is sent to a terminal.
+        todo: match link.is_empty() {
+            true => finding.todo.as_deref().map(crate::sheet::todo::shown).unwrap_or_default(),
+            false => String::new(),
+        },
+        link,
+        refused: matches!(
+            finding.about,
+            About::Refused | About::Missing | About::Store | About::Daemon
+        ),
+    }
+}
+
+/// What is known of these things, by what it is about.
+fn parts(here: &Here, now: &Now, ids: &[String], abouts: &[About]) -> Vec<Part> {
+    let of = |id: &String| {
+        let own = |f: &&Finding| {
+            let same = f.which == *id
+                || f.which.strip_prefix(id.as_str()).is_some_and(|r| r.starts_with(", "));
+            same && abouts.contains(&f.about)
+        };
+        let fact = |f: &Finding| (here.t(about(f.about)), visible(&f.text), f.wrong);
+        Part { id: id.clone(), facts: now.findings.iter().filter(own).map(fact).collect() }
+    };
+    ids.iter().map(of).collect()
+}
+
+/// `GET /today`
+pub async fn page(here: Here) -> Result<Response, Halt> {
+    let (ledger, bench) = (&here.ledger, &here.bench);
+    let wrong = |e: StoreError| Halt::store(here.language, &e);
+    let now = ledger.within(Now::read(ledger, bench)).await.map_err(wrong)?;
+    let day = bench.clock.day(crate::clock::now_us());
+    let (mut held, _) = held::groups(&here, 0, HELD).await?;
+    let mut needs: Vec<Need> = now
+        .wrong()
+        .filter(|f| f.about != About::Held)
+        .map(|finding| need(&here, finding, &day))
+        .collect();
+    let all = held.len() + needs.len();
+    held.truncate(ROWS);
+    needs.truncate(ROWS - held.len());
+    let more = all - held.len() - needs.len();
+    let analyzers: Vec<String> = bench.analyzers.iter().map(|a| a.id.clone()).collect();
+    let receivers: Vec<String> = bench.targets.iter().map(|t| t.id.clone()).collect();
+    let keeper = here.may(PersonRole::Keeper);
+    let mut accepted = 0;
+    for id in &receivers {
+        let count = ledger.within(ledger.accepted_on(id, &day, &bench.clock)).await;
+        accepted += count.map_err(wrong)?.accepted;
+    }
+    let newest = ledger.within(ledger.newest(LAST, &bench.clock)).await.map_err(wrong)?;
+    let mut last = Vec::new();
+    for item in &newest {
+        last.push(heard(&here, item).await?);
+    }
+    let page = Page {
+        wrong: all,
+        line: match all {
+            0 => here.t("today.nothing").to_owned(),
+            n => here.language.counted("today.need", i64::try_from(n).unwrap_or(i64::MAX)),
+        },
+        beside: match newest.is_empty() {
+            true => here.t("today.nothing_heard").to_owned(),
+            false => here.language.counted("today.accepted", accepted),
+        },
+        held,
+        needs,
+        more,
+        analyzers: parts(
+            &here,
+            &now,
+            &analyzers,
+            &[About::Line, About::Instrument, About::Controls, About::Clock],
+        ),
+        receivers: parts(&here, &now, &receivers, &[About::Receiver, About::Refused]),
+        here: if keeper { surroundings(&here, &now) } else { Vec::new() },
+        last,
+        frame: Frame::of(&here, "today").await?,
+    };
+    Ok(frame::shown(&here, StatusCode::OK, page.render()))
+}
+
+/// Daemon, stores, certificates, places that are told: for who keeps it.
+fn surroundings(here: &Here, now: &Now) -> Vec<Part> {
+    let abouts =
+        [About::Daemon, About::Store, About::Certificate, About::Alarm, About::Day, About::Orders];
+    let own = now.findings.iter().filter(|f| abouts.contains(&f.about) && !f.wrong);
+    own.map(|f| Part {
+        id: visible(&f.which),
+        facts: vec![(here.t(about(f.about)), visible(&f.text), false)],
+    })
+    .collect()
+}
+
+/// A report for a list.
+pub async fn heard(here: &Here, item: &Item) -> Result<Heard, Halt> {
+    let (ledger, bench) = (&here.ledger, &here.bench);
+    let id = item.id.parse().unwrap_or(0);
+    let kept = ledger.within(ledger.report(id, &bench.clock)).await;
+    let readings = kept.map_err(|e| Halt::store(here.language, &e))?.map(|kept| kept.readings);
+    let readings = readings.unwrap_or_default();
+    let whole = visible(item.specimen.as_deref().unwrap_or(""));
+    Ok(Heard {
+        id: item.id.clone(),
+        number: frame::cell(item.number.as_deref().unwrap_or("-")),
+        analyzer: item.analyzer.clone(),
+        specimen: frame::cell(item.specimen.as_deref().unwrap_or("")),
+        whole,
+        taken: taken(bench, item),
+        strip: frame::strip(&readings, one_strip(bench, item)),
+        abnormal: frame::abnormal(&readings),
+        state: here.t(&format!("state.{}", item.state.text())),
+        class: frame::class(item.state),
+        glyph: frame::glyph(item.state),
+    })
+}
