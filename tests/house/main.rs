@@ -46,6 +46,7 @@ mod notation;
 mod orders;
 mod outage;
 mod package;
+mod pages;
 mod peer;
 mod power;
 mod prints;
