@@ -6,6 +6,8 @@
 use unicode_normalization::UnicodeNormalization;
 
 use super::facts::refused;
+use crate::clock;
+use crate::digest;
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::era;
@@ -13,7 +15,6 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::person;
 pub use crate::store::rows::person::{Person, PersonRole, Session};
 use crate::store::trail::{Act, Actor, record};
-use crate::{clock, digest};
 
 /// Characters of a name at most.
 const LONGEST: usize = 60;

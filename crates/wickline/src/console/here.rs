@@ -15,11 +15,12 @@ use super::pages::live::Stir;
 use super::texts::Language;
 use super::{password, sign};
 use crate::acts::people::{Person, PersonRole, Session, at_console};
+use crate::clock;
 use crate::daemon::Sight;
+use crate::digest;
 use crate::settings::bench::Bench;
 use crate::store::ledger::Ledger;
 use crate::store::trail::Actor;
-use crate::{clock, digest};
 
 /// A session in which nobody did anything for so long has ended.
 pub(super) const IDLE_US: i64 = 10 * 60 * 1_000_000;

@@ -179,17 +179,15 @@ mod tests {
                 let place = rest.split('"').next().unwrap_or("");
                 assert_ne!(Language::English.text(place), "[?]", "{file}: {place}");
             }
-            let mut bare = String::new();
-            let mut inside = 0_i32;
-            // Tags, expressions and statements are no text.
-            for c in text.chars() {
-                match c {
-                    '<' | '{' => inside += 1,
-                    '>' | '}' => inside -= 1,
-                    c if inside <= 0 && c.is_alphabetic() => bare.push(c),
-                    _ => {}
+            // What stands outside of expressions, statements and tags.
+            let mut bare = text.clone();
+            for (from, to) in [("{%", "%}"), ("{{", "}}"), ("<", ">")] {
+                while let Some((before, rest)) = bare.split_once(from) {
+                    let after = rest.split_once(to).map_or("", |(_, after)| after);
+                    bare = format!("{before}{after}");
                 }
             }
+            bare.retain(char::is_alphabetic);
             assert!(bare.is_empty(), "{file} has a text of its own: {bare}");
         }
         for (file, text) in sources(&root.join("src/console"), "rs") {
