@@ -163,6 +163,7 @@ async fn find_the_speed(bench: &mut Bench, port: &mut SimPort) {
     let SimPort::Pty { master, .. } = &*port else { unreachable!("a test's line is one") };
     let control = master.get_ref().try_clone().expect("a second descriptor");
     bench.answer("speed and framing", "listen").await;
+    bench.says("What is heard here is kept as no result");
     bench.says("Print a report now, three times");
     for _ in 0..3 {
         bench.says("let the analyzer print");
@@ -206,6 +207,7 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
         bench.answer("specimen ids of control material", "QC-L1*=1, QC-L2*=2").await;
         bench.answer("our name for the receiver [lis]", "").await;
         bench.answer("its address", "").await;
+        bench.says("here Enter takes nothing");
         bench.says("something must be given, such as \"mllp://192.0.2.20:2575\"");
         bench.answer("its address", "192.0.2.20").await;
         bench.says("mllp://");
@@ -213,6 +215,10 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
         bench.answer("HL7 version it wants: 2.3.1, 2.4, 2.5 or 2.5.1 [2.5.1]", "").await;
         bench.answer("(MSH-5) [LIS]", "").await;
         bench.answer("(MSH-6)", "KESTREL").await;
+        // A unit is nobody's guess.
+        bench.answer("unit system that the receiver wants", "").await;
+        bench.says("here Enter takes nothing, for nobody but you knows it: type it; allowed: ");
+        bench.says("si");
         bench.answer("unit system that the receiver wants", "si").await;
         bench.answer("address of the console", "").await;
         bench.answer("[TEST-PROVE]", "").await;
@@ -223,11 +229,12 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
         // Back is a question before, and no no; what is neither yes nor no is asked again.
         bench.answer(": ", "back").await;
         bench.answer("for the folder of the configuration) [.]", "").await;
-        bench.answer("yes or no, or back", "perhaps").await;
+        bench.answer("yes or no, or back [yes]", "perhaps").await;
         bench.says("type yes or no");
-        bench.answer("yes or no, or back", "yes").await;
+        bench.answer("yes or no, or back [yes]", "").await;
         bench.says("send one test message");
-        bench.answer("specimen TEST-PROVE; only if they know of it there)? yes or no", "yes").await;
+        let question = "specimen TEST-PROVE; only if they know of it there)? yes or no [no]";
+        bench.answer(question, "yes").await;
         let test = receiver.next().await.expect("a message");
         let (code, out, said) = bench.ends();
         assert_eq!(code, Some(0), "{out}{said}");

@@ -230,7 +230,11 @@ def test_a_backup_is_made_by_its_unit_and_put_back(machine):
     assert "/var/backups/wickline" in said and "make it first" in said and "namespacing" not in said, said
     told = machine.try_run("runuser", "-u", "wickline", "--", "wickline", "status").stdout
     assert "backup" in told and "make it first" in told, told
-    machine.run("install", "-d", "-m", "0700", "-o", "wickline", "-g", "wickline", "/var/backups/wickline")
+    make = "install -d -m 0700 -o wickline -g wickline /var/backups/wickline"
+    assert f"`{make}`" in told, told
+    checked = machine.try_run("wickline", "check").stdout
+    assert "the last backup, of " in checked and f"`{make}`" in checked, checked
+    machine.run(*make.split())
     machine.run("systemctl", "enable", "--now", "wickline-backup.timer")
     machine.run("systemctl", "start", "wickline-backup.service")
     made = machine.run("ls", "/var/backups/wickline").split()

@@ -8,6 +8,7 @@ use std::time::Duration;
 use tokio::sync::{Notify, watch};
 use tracing::warn;
 
+use super::delivery::is_folder;
 use super::event::Event;
 use super::stopped;
 use crate::clock;
@@ -25,6 +26,9 @@ pub const NOT_YET: &str = "not open yet";
 
 /// Beside a receiver of which nothing is known yet: neither good nor bad.
 pub const NOT_TRIED: &str = "not tried yet";
+
+/// Beside a receiver that a connection was made to, and that answered nothing yet since the start.
+pub const REACHED: &str = "reached, and not tried yet";
 
 /// Refusals on a line go on as long as no more than this lies between two, in microseconds. Our own choice.
 pub const GO_ON_US: i64 = 300_000_000;
@@ -84,7 +88,10 @@ impl Seen {
             points.entry((Kind::Line, analyzer.id.clone())).or_insert_with(|| closed.clone());
         }
         for target in &bench.targets {
-            let untried = || Point { why: Some(NOT_TRIED.to_owned()), ..up.clone() };
+            // A folder is not connected to: nothing is to be known of it before something is written there.
+            let connects = !target.addresses.iter().any(is_folder);
+            let why = connects.then(|| NOT_TRIED.to_owned());
+            let untried = || Point { why, ..up.clone() };
             points.entry((Kind::Receiver, target.id.clone())).or_insert_with(untried);
         }
         points.entry((Kind::Tape, String::new())).or_insert(up);
@@ -170,6 +177,17 @@ impl Seen {
     pub fn is_down(&self, receiver: &str) -> bool {
         let key = (Kind::Receiver, receiver.to_owned());
         self.lock().get(&key).is_some_and(|point| !point.up)
+    }
+
+    /// A connection to a receiver was made, on which nothing was said yet.
+    pub fn reached(&self, receiver: &str) {
+        let key = (Kind::Receiver, receiver.to_owned());
+        let mut points = self.lock();
+        let untried = points.get_mut(&key).filter(|p| p.why.as_deref() == Some(NOT_TRIED));
+        let Some(point) = untried else { return };
+        point.why = Some(REACHED.to_owned());
+        drop(points);
+        self.changed.notify_one();
     }
 
     fn lock(&self) -> std::sync::MutexGuard<'_, Points> {
