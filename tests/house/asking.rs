@@ -114,6 +114,11 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("trail export", Asks(&["DIR/trail.jsonl"])),
     ("trail verify", Asks(&[])),
     ("undo", Acts(&["1", "--reason", "paper"])),
+    ("user add", Acts(&["R. Olsen", "--role", "viewer"])),
+    ("user code", Acts(&["J. Mast"])),
+    ("user list", Asks(&[])),
+    ("user remove", Acts(&["J. Mast"])),
+    ("user role", Acts(&["J. Mast", "viewer"])),
 ];
 
 fn help(words: &[&str]) -> String {

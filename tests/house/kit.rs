@@ -232,6 +232,11 @@ impl Daemon {
         self.status("VmRSS:")
     }
 
+    /// Without the pages of files, which come with whatever of the program is run.
+    pub fn private_kib(&self) -> u64 {
+        self.status("RssAnon:")
+    }
+
     pub fn threads(&self) -> u64 {
         self.status("Threads:")
     }

@@ -26,6 +26,7 @@ pub(crate) mod meeting;
 mod numbers;
 mod order_number;
 pub mod ordering;
+pub mod people;
 pub mod purge;
 pub mod release;
 pub mod reread;

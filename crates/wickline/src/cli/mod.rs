@@ -35,6 +35,7 @@ mod sketch;
 mod status;
 mod trail;
 mod undo;
+mod user;
 
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -136,6 +137,8 @@ enum Command {
     Simulate(simulate::Options),
     /// A practice receiver with scripted answers
     Receive(receive::Options),
+    /// Who may use the console in a browser: lets people in and out
+    User(user::Options),
 }
 
 /// How a command ended, as an exit code.
@@ -293,6 +296,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Bundle(options) => bundle::bundle(config, options, out).await,
         Command::Simulate(options) => simulate::simulate(options, out).await,
         Command::Receive(options) => receive::receive(options, out).await,
+        Command::User(options) => user::user(config, options, out).await,
     }
 }
 

@@ -69,7 +69,7 @@ impl Era {
 }
 
 /// Bytes from the system's random source, stirred with the wall clock and the steady one.
-pub(super) fn random() -> Result<[u8; 32], StoreError> {
+pub(crate) fn random() -> Result<[u8; 32], StoreError> {
     let mut seed = [0_u8; 32];
     let mut have = 0;
     while have < seed.len() {

@@ -373,6 +373,32 @@ const TABLES: &[Table] = &[
             ("hash", Text),
         ],
     },
+    Table {
+        name: "person",
+        key: None,
+        columns: &[
+            ("folded", Text),
+            ("name", Text),
+            ("role", Text),
+            ("since", Whole),
+            ("secret", Text),
+            ("code", Text),
+            ("code_until", Whole),
+            ("seen_at", Whole),
+            ("choices", Text),
+        ],
+    },
+    Table {
+        name: "session",
+        key: None,
+        columns: &[
+            ("mark", Text),
+            ("person", Text),
+            ("began_at", Whole),
+            ("seen_at", Whole),
+            ("proved_at", Whole),
+        ],
+    },
 ];
 
 /// Tables whose rows belong to the daemons that run, not to the laboratory.

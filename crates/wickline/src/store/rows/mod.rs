@@ -17,6 +17,7 @@ pub(crate) mod named;
 pub mod notice;
 pub mod numbering;
 pub mod order;
+pub mod person;
 pub mod position;
 pub mod purged;
 pub mod question;
