@@ -10,8 +10,8 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::era;
 use crate::store::ledger::Ledger;
-pub use crate::store::rows::person::{Person, PersonRole, Session};
 use crate::store::rows::person;
+pub use crate::store::rows::person::{Person, PersonRole, Session};
 use crate::store::trail::{Act, Actor, record};
 use crate::{clock, digest};
 
@@ -77,7 +77,10 @@ fn checked(name: &str) -> Result<String, StoreError> {
     let name: String = name.nfc().collect();
     let fits = (1..=LONGEST).contains(&name.chars().count()) && name.trim() == name;
     // Marks that turn the direction of what follows are no part of a name.
-    let odd = |c: char| c.is_control() || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}');
+    let odd = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
+    };
     if fits && !name.chars().any(odd) && name.chars().any(char::is_alphabetic) {
         return Ok(name);
     }

@@ -80,7 +80,10 @@ fn handed(name: &str, code: &Code, out: &Output) -> Result<(), super::Failure> {
     if out.json {
         out.document(&json!({"name": name, "code": code.text(), "minutes": minutes}))?;
     }
-    out.line(&format!("{} chooses a password on the page /first of the console with", visible(name)));
+    out.line(&format!(
+        "{} chooses a password on the page /first of the console with",
+        visible(name)
+    ));
     out.line(&format!("    {}", code.text()));
     out.line(&format!(
         "good once, for {minutes} minutes; it is shown only here: hand it over yourself, not by mail"
@@ -98,7 +101,12 @@ async fn list(desk: &Desk, out: &Output) -> Result<(), super::Failure> {
         out.line("nobody may use the console yet: `wickline user add --help` says how somebody is let in");
     }
     for one in &people {
-        out.line(&format!("{:<24} {:<13} {}", visible(&one.name), one.role.code(), standing(desk, one)));
+        out.line(&format!(
+            "{:<24} {:<13} {}",
+            visible(&one.name),
+            one.role.code(),
+            standing(desk, one)
+        ));
     }
     Ok(())
 }

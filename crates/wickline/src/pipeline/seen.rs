@@ -11,10 +11,11 @@ use tracing::warn;
 use super::delivery::is_folder;
 use super::event::Event;
 use super::stopped;
-use crate::clock;
+use crate::clock::{self, SiteClock};
 use crate::settings::bench::Bench;
 use crate::store::ledger::Ledger;
 use crate::store::rows::daemon_state::{Kind, Point, Points};
+use crate::store::rows::line_refusal::{self, Pending, Refusals};
 
 /// How often it is told.
 const EVERY: Duration = Duration::from_secs(15);
@@ -40,6 +41,8 @@ pub struct Seen {
     /// Why the ledger cannot be worked with: the one thing that it cannot be told itself.
     away: Arc<Mutex<Option<String>>>,
     changed: Arc<Notify>,
+    /// Who was turned away from lines, as far as the ledger does not know it yet.
+    refusals: Arc<Mutex<Pending>>,
     aside: Arc<watch::Sender<Aside>>,
     /// Whether the ledger was told how everything is.
     noted: Arc<watch::Sender<bool>>,
@@ -327,6 +330,17 @@ impl Seen {
         self.beside(|aside| aside.turn += 1);
     }
 
+    /// Somebody was turned away from a line: counted for the sheet of the day.
+    pub fn turned_away(&self, analyzer: &str, why: &'static str, from: String) {
+        let now = clock::now_us();
+        let one = Refusals { many: 1, first_at: now, last_at: now, from };
+        line_refusal::add(&mut self.pending(), analyzer, why, one);
+    }
+
+    fn pending(&self) -> std::sync::MutexGuard<'_, Pending> {
+        self.refusals.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     /// How far the pages of a store were looked at, in words; None: to their end.
     pub fn checked(&self, store: &str, how: Option<String>) {
         let key = (Kind::Check, store.to_owned());
@@ -384,6 +398,7 @@ impl Changes {
 /// Tells the ledger how everything is.
 pub struct Teller {
     pub ledger: Ledger,
+    pub clock: SiteClock,
     pub seen: Seen,
     /// The daemon's name for the others on the same ledger, and since when it works.
     pub me: String,
@@ -418,7 +433,22 @@ impl Teller {
         self.tell(Point { up: false, since, why, last_at: None }, &mut away).await;
     }
 
+    /// Adds to the days' counts what the ledger does not know yet. What it could not take waits for the next time.
+    async fn tell_refusals(&self) {
+        let all = std::mem::take(&mut *self.seen.pending());
+        if all.is_empty() {
+            return;
+        }
+        if self.ledger.within(self.ledger.refusals_add(&all, &self.clock)).await.is_err() {
+            let mut pending = self.seen.pending();
+            for ((analyzer, why), more) in all {
+                line_refusal::add(&mut pending, &analyzer, why, more);
+            }
+        }
+    }
+
     async fn tell(&self, own: Point, away: &mut bool) {
+        self.tell_refusals().await;
         let mut points = self.seen.points();
         let stopped = !own.up;
         points.insert((Kind::Daemon, self.me.clone()), own);

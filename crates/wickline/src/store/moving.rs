@@ -299,6 +299,19 @@ const TABLES: &[Table] = &[
         ],
     },
     Table {
+        name: "line_refusal",
+        key: None,
+        columns: &[
+            ("analyzer", Text),
+            ("day", Text),
+            ("why", Text),
+            ("many", Whole),
+            ("first_at", Whole),
+            ("last_at", Whole),
+            ("last_from", Text),
+        ],
+    },
+    Table {
         name: "named",
         key: None,
         columns: &[("specimen", Text), ("report", Whole), ("at", Whole), ("what", Text)],

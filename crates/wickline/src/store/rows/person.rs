@@ -8,7 +8,9 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 
 /// What somebody may do. Each may all that those before it may.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, clap::ValueEnum)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum PersonRole {
     /// Looks.
