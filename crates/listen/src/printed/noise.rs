@@ -10,8 +10,9 @@ const MOST: usize = 8;
 
 /// After so long a pause noise is over, and what comes then is no part of it. Our own choice: many times what lies
 /// between two bytes of one print (a few milliseconds at 1200 baud, a tenth of a second where they come by network),
-/// and less than what lies between a plug and the next strip. It drops nothing that can be read, and a print is only
-/// read behind it where the dialect knows what a print begins with: one that lost its first byte here does not begin so.
+/// and less than what lies between a plug and the next strip. It drops nothing that can be read, and a print is
+/// only read behind it where the dialect knows what a print begins with: one that lost its first byte here does
+/// not begin so.
 pub(super) const PAUSE: Tick = 300_000;
 
 /// How often bytes came that are no print, and how many they were. They are on the tape like all others.

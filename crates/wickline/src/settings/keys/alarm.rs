@@ -61,7 +61,7 @@ pub(super) const KEYS: &[Key] = &[
         Some("\"\""),
         "\"22:00-06:00\"",
         "Hours of the site in which only what cannot wait is told: a store that cannot be worked with or has a notice \
-         (a backup that failed waits), a daemon, urgent reports held or refused, a queue that is late. The rest is told \
-         when they are over, if it is still so.",
+         (a backup that failed waits), a daemon, urgent reports held or refused, a queue that is late. The rest is \
+         told when they are over, if it is still so.",
     ),
 ];
