@@ -177,6 +177,14 @@ async fn find_the_speed(bench: &mut Bench, port: &mut SimPort) {
     bench.says("two-column: understands 30 of 30 lines: 20 results in 2 reports, 2 of them");
 }
 
+/// Enter takes no unit, and says what to do.
+async fn no_unit_is_guessed(bench: &mut Bench) {
+    bench.answer("unit system that the receiver wants", "").await;
+    bench.says("here Enter takes nothing, for nobody but you knows it: type it; allowed: ");
+    bench.says("si");
+    bench.answer("unit system that the receiver wants", "si").await;
+}
+
 #[test]
 fn a_person_answers_everything_and_the_daemon_runs_on_it() {
     let folder = Folder::new("setup-person");
@@ -215,11 +223,7 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
         bench.answer("HL7 version it wants: 2.3.1, 2.4, 2.5 or 2.5.1 [2.5.1]", "").await;
         bench.answer("(MSH-5) [LIS]", "").await;
         bench.answer("(MSH-6)", "KESTREL").await;
-        // A unit is nobody's guess.
-        bench.answer("unit system that the receiver wants", "").await;
-        bench.says("here Enter takes nothing, for nobody but you knows it: type it; allowed: ");
-        bench.says("si");
-        bench.answer("unit system that the receiver wants", "si").await;
+        no_unit_is_guessed(&mut bench).await;
         bench.answer("address of the console", "").await;
         bench.answer("[TEST-PROVE]", "").await;
         bench.answer("for the folder of the configuration) [.]", "").await;
