@@ -222,7 +222,7 @@ fn a_report_takes_no_more_room_than_the_guide_says() {
 }
 
 /// As if the clock had been ahead when backups failed.
-async fn an_hour_later(ledger: &Path) {
+pub async fn an_hour_later(ledger: &Path) {
     sqlx::any::install_default_drivers();
     let url = format!("sqlite://{}", ledger.display());
     let mut conn = sqlx::AnyConnection::connect(&url).await.expect("the ledger opens");
@@ -261,6 +261,21 @@ fn a_backup_that_fails_or_is_old_is_told() {
         assert!(text.contains(" by J. Mast failed: "), "which one: {text}");
         let todo = told["todo"].as_str().expect("words");
         assert!(todo.contains("the next good one lifts this, whoever makes it"), "{todo}");
+        // What is to be done before the next one is told, as it stands, wherever the failure is.
+        let make = text.split('`').find(|piece| piece.starts_with("install -d -m 0700 -o "));
+        let make = make.unwrap_or_else(|| panic!("how the folder is made: {text}"));
+        assert!(make.ends_with(&nowhere), "{make}");
+        let (_, said) = check();
+        assert!(said.contains("the last backup, of ") && said.contains(make), "{said}");
+        let made = std::process::Command::new("sh").args(["-c", make]).status().expect("a shell");
+        assert!(made.success());
+        assert_eq!(
+            run(&config, &["backup", &nowhere]).status.code(),
+            Some(0),
+            "it was all that lacked"
+        );
+        assert_eq!(last(ask(&config, &["status"])).expect("told")["wrong"], false);
+        assert!(!check().1.contains("the last backup, of"), "it is lifted");
         let good = std::fs::read_to_string(&config).expect("the configuration");
         std::fs::write(&config, good.replace("ten-pad", "nine-pad")).expect("written");
         let place = folder.0.join("backups").display().to_string();

@@ -85,6 +85,82 @@ fn a_port_that_appears_later_and_is_held_by_another_program() {
     });
 }
 
+/// A byte that a plug made, and then a strip: the byte is over long before a silence, the strip is read by itself, and
+/// the tape read once more says the same.
+#[test]
+fn a_byte_of_noise_is_over_before_the_strip_and_the_tape_says_the_same() {
+    let folder = Folder::new("noise-byte");
+    let dialect =
+        Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/dialects/two-column.toml");
+    let shipped = std::fs::read_to_string(dialect).expect("it is shipped");
+    // Longer than anybody here waits: the silence ends nothing.
+    let slow = shipped.replace("silence_ms = 3000", "silence_ms = 60000");
+    assert_ne!(slow, shipped);
+    folder.write("slow.toml", &slow);
+    let text = with("listen:127.0.0.1:0", "").replace("\"two-column\"", "\"slow.toml\"");
+    let config = folder.write("wickline.toml", &text);
+    let mut daemon = Daemon::start(&config);
+    let mut line = TcpStream::connect(&daemon.lines[0]).expect("a line");
+    line.write_all(b"\xFE").expect("heard");
+    until(|| the_line(&config)["noise"] == "1 byte in 1 burst");
+    // Of today: else the analyzer's clock is what holds it.
+    let clock = wickline::clock::SiteClock::new("Europe/Lisbon").expect("a zone");
+    let today = clock.rfc3339(wickline::clock::now_us())[..10].to_owned();
+    let (mut print, date) = (PRINT.to_vec(), b"2026-03-14");
+    let at = memchr::memmem::find(&print, date).expect("its date");
+    print[at..at + date.len()].copy_from_slice(today.as_bytes());
+    line.write_all(&print).expect("heard");
+    let report = daemon.wait_for(|e| e["event"] == "report");
+    let reason = report["reason"].as_str().unwrap_or_default().to_owned();
+    assert!(!["incomplete", "unreadable"].contains(&reason.as_str()), "{report}");
+    drop(line);
+    assert_eq!(daemon.stop(), 0);
+    let scratch = folder.0.join("scratch.db").display().to_string();
+    let again = ask(&config, &["replay", "--into", &scratch]);
+    assert_eq!(again["totals"], serde_json::json!({"same": 1, "different": 0}), "{again}");
+}
+
+/// What a refused peer sends is not read: that it was there stands on the sheet of the day and in `status`, also when
+/// it is long over, and after a start.
+#[test]
+fn who_was_turned_away_from_a_line_stands_on_the_sheet_of_the_day() {
+    let folder = Folder::new("turned-away");
+    let config = folder.write("wickline.toml", &with("listen:127.0.0.1:0", ""));
+    let daemon = Daemon::start(&config);
+    let address = daemon.lines[0].clone();
+    let mut first = TcpStream::connect(&address).expect("a line");
+    first.write_all(&PRINT[..40]).expect("heard");
+    until(|| the_line(&config)["up"] == true);
+    assert_eq!(ask(&config, &["day"]).get("turned_away"), None);
+    for _ in 0..3 {
+        let mut second = TcpStream::connect(&address).expect("it knocks");
+        // A strip that nobody hears.
+        let _ = second.write_all(PRINT);
+        while second.read(&mut [0; 64]).is_ok_and(|count| count > 0) {}
+    }
+    until(|| the_line(&config)["turned_away"] == 3);
+    assert_eq!(daemon.stop(), 0);
+    let daemon = Daemon::start(&config);
+    let text = the_line(&config)["text"].as_str().expect("words").to_owned();
+    assert!(
+        text.contains("; 3 connection(s) turned away today and not read, the last at "),
+        "{text}"
+    );
+    let day = ask(&config, &["day"]);
+    let told = day["turned_away"][0].as_str().expect("a sentence").to_owned();
+    assert!(told.starts_with("bench-1 turned 3 connections away from "), "{told}");
+    assert!(told.contains("of 127.0.0.1 (") && told.contains("are to be sent again"), "{told}");
+    assert_eq!(day["turned_away"].as_array().map(Vec::len), Some(1), "{day}");
+    let shown = run(&config, &["day"]);
+    assert!(String::from_utf8_lossy(&shown.stdout).contains(&told), "on the screen");
+    let page = folder.0.join("day.html").display().to_string();
+    // One report of the first was cut.
+    assert_eq!(run(&config, &["day", "--html", &page]).status.code(), Some(1));
+    let paper = std::fs::read_to_string(&page).expect("a page");
+    assert!(paper.contains("bench-1 turned 3 connections away from "), "on paper");
+    assert_eq!(daemon.stop(), 0);
+}
+
 /// A line is not heard in other settings than it was given; what can be known beforehand is refused when it is read.
 #[test]
 fn modem_lines_that_are_not_there_or_are_not_ours_to_move() {

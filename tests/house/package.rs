@@ -72,6 +72,11 @@ fn a_purge_leaves_what_was_heard_and_says_so() {
             removed(&root)
                 .contains("3 result message(s) wait for their receiver and 0 were refused")
         );
+        assert!(
+            removed(&root).contains(", and 0 report(s) are held for a person"),
+            "{}",
+            removed(&root)
+        );
         let told = purged(&root);
         assert_eq!(files(&state), before, "nothing of it was touched");
         assert!(!root.0.join(CONFIGURATION).exists(), "the configuration is gone");
@@ -87,6 +92,26 @@ fn a_purge_leaves_what_was_heard_and_says_so() {
         assert_eq!(got.len(), 5);
         unlike(&got);
         assert_eq!(daemon.stop(), 0);
+    });
+}
+
+/// A report that is held is a result that nobody has, though nothing waits in a queue.
+#[test]
+fn who_removes_the_package_is_told_of_held_reports() {
+    runtime().block_on(async {
+        let (root, config) = root("removed-held", "dir:out");
+        assert!(removed(&root).contains("could not be seen"), "there is no ledger yet");
+        let mut daemon = Daemon::start(&config);
+        let nothing = removed(&root);
+        assert!(!nothing.contains("result message(s)"), "{nothing}");
+        let mut blank = strips(1, 2);
+        blank.run.iter_mut().for_each(|run| run.specimen.clear());
+        run_strips(&mut daemon, &blank).await;
+        crate::kit::until(|| ask(&config, &["held"])["totals"]["held"] == 2);
+        assert_eq!(daemon.stop(), 0);
+        let told = removed(&root);
+        let words = "0 result message(s) wait for their receiver and 0 were refused, and 2 report(s) are held for a";
+        assert!(told.contains(words), "{told}");
     });
 }
 

@@ -125,3 +125,68 @@ fn what_is_purged_leaves_the_files_and_is_known_when_it_comes_again() {
         assert_eq!(daemon.stop(), 0);
     });
 }
+
+/// A unit as it is shipped.
+fn unit(name: &str) -> String {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../deploy");
+    std::fs::read_to_string(folder.join(name)).expect("it is shipped")
+}
+
+/// What the weekly timer starts, run as it stands in its unit: nothing without a policy, and what the policy says with
+/// one.
+#[test]
+fn the_command_of_the_weekly_unit_purges_by_the_policy_alone() {
+    let folder = Folder::new("purge-unit");
+    let service = unit("wickline-purge.service");
+    let command = service.lines().find_map(|line| line.strip_prefix("ExecStart=")).expect("one");
+    let words = command
+        .strip_prefix("/usr/bin/wickline --config /etc/wickline/wickline.toml ")
+        .expect("the package's program and configuration");
+    let words: Vec<&str> = words.split(' ').collect();
+    runtime().block_on(async {
+        std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
+        let (port, wire) = pty();
+        let text = configuration(&wire, "lis02", "ten-pad", "dir:out", "");
+        let config = folder.write("wickline.toml", &text);
+        let daemon = Daemon::start(&config);
+        let mut bench = analyzer(port, Style::Lis02);
+        bench.run(&script(3, 5), |_, _| ()).await.expect("the line holds");
+        until(|| ask(&config, &["queue"])["totals"]["accepted"] == 3);
+        let refused = later(&folder, &config, 800, &words);
+        assert_eq!(refused.status.code(), Some(2), "nothing says how long");
+        let policy = text.replace("[store]\n", "[store]\nkeep_days = 730\n");
+        assert_ne!(policy, text);
+        folder.write("wickline.toml", &policy);
+        let early = later(&folder, &config, 100, &words);
+        let early: serde_json::Value = serde_json::from_slice(&early.stdout).expect("JSON");
+        assert_eq!((&early["reports"], &early["bytes"]), (&0.into(), &0.into()), "{early}");
+        let done = later(&folder, &config, 800, &words);
+        assert_eq!(done.status.code(), Some(0), "{}", String::from_utf8_lossy(&done.stderr));
+        let done: serde_json::Value = serde_json::from_slice(&done.stdout).expect("JSON");
+        assert!(done["reports"].as_i64().is_some_and(|many| many > 0), "{done}");
+        assert_eq!(daemon.stop(), 0);
+    });
+}
+
+/// The two units that work at the stores beside the daemon have the same walls, and both timers are off until somebody
+/// enables them, which each names.
+#[test]
+fn the_weekly_unit_has_the_walls_of_the_nightly_one() {
+    let walls = |name: &str| {
+        let text = unit(name);
+        let (_, service) = text.split_once("[Service]\n").expect("a service");
+        let own = ["#", "Exec", "ReadWritePaths="];
+        let lines = service.lines().filter(|l| !own.iter().any(|begins| l.starts_with(begins)));
+        lines.map(str::to_owned).collect::<Vec<_>>()
+    };
+    assert_eq!(walls("wickline-purge.service"), walls("wickline-backup.service"));
+    assert!(walls("wickline-purge.service").contains(&"User=wickline".to_owned()));
+    for timer in ["wickline-purge.timer", "wickline-backup.timer"] {
+        let text = unit(timer);
+        assert!(
+            text.contains("Persistent=yes") && text.contains("WantedBy=timers.target"),
+            "{timer}"
+        );
+    }
+    assert!(unit("README.md").contains("systemctl enable --now wickline-purge.timer"));
+}

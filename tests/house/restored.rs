@@ -92,6 +92,31 @@ fn an_older_backup_of_both_keeps_the_tape_and_holds_what_was_perhaps_sent() {
     });
 }
 
+/// A good backup right after one that failed: it lifts that, also where it was put back and knows of itself by that
+/// alone. The time of a backup is of a whole second, so it says nothing here.
+#[test]
+fn a_backup_that_was_made_right_after_a_failed_one_lifts_it_when_it_is_put_back() {
+    runtime().block_on(async {
+        let (folder, _receiver, config, _) = four_sent("put-failed").await;
+        let nowhere = folder.0.join("none").join("backups").display().to_string();
+        assert_ne!(run(&config, &["backup", &nowhere]).status.code(), Some(0));
+        let failed = || {
+            let items = ask(&config, &["status"])["items"].clone();
+            let items = items.as_array().expect("items");
+            let found = items.iter().find(|i| i["about"] == "store" && i["which"] == "backup");
+            found.unwrap_or_else(|| panic!("a backup is known: {items:?}"))["wrong"].clone()
+        };
+        assert_eq!(failed(), true);
+        crate::backup::an_hour_later(&folder.0.join("ledger.db")).await;
+        let copy = backed_up(&config);
+        assert_eq!(failed(), false);
+        restored(&config, &copy, &[]);
+        assert_eq!(failed(), false, "the backup that was put back came after it");
+        assert_ne!(run(&config, &["backup", &nowhere]).status.code(), Some(0));
+        assert_eq!(failed(), true, "and the next one failed");
+    });
+}
+
 /// What waited when the backup was made may have gone since: that is said before it goes again.
 #[test]
 fn what_waits_in_a_backup_is_told_before_it_goes_again() {

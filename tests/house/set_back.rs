@@ -265,6 +265,8 @@ fn a_ledger_that_is_gone_sends_nothing_of_the_tape_again() {
         let mut daemon = Daemon::start(&config);
         let mut got = sent(&mut daemon, &mut receiver, &strips(1, 6)).await;
         assert_eq!(daemon.stop(), 0);
+        std::fs::create_dir(folder.0.join("found")).expect("a folder");
+        std::fs::rename(folder.0.join("ledger.db"), folder.0.join("found/ledger.db")).expect("it");
         remove(&folder, "ledger.db");
         // Nobody but a person begins with an empty one.
         done(&config, &["ledger", "migrate", "--as", "J. Mast"]);
@@ -276,6 +278,21 @@ fn a_ledger_that_is_gone_sends_nothing_of_the_tape_again() {
         got.extend(more.into_iter().filter(|m| specimen(&m.body).starts_with("KP-003")));
         assert_eq!(got.len(), 9);
         unlike(&got);
+        assert_eq!(daemon.stop(), 0);
+        // The right one is found again: what the other sent meanwhile it does not know, so it waits for a person.
+        remove(&folder, "ledger.db");
+        std::fs::rename(folder.0.join("found/ledger.db"), folder.0.join("ledger.db")).expect("it");
+        let daemon = Daemon::start(&config);
+        let notices = ask(&config, &["ledger", "notices"])["items"].clone();
+        assert_eq!(notices[0]["kind"], "ledger-other", "{notices}");
+        let queue = ask(&config, &["queue"])["receivers"][0].clone();
+        assert_eq!(queue["paused"], true, "{queue}");
+        let held = ask(&config, &["held"])["items"].clone();
+        let of = |id: &str| held.as_array().expect("items").iter().any(|i| i["specimen"] == id);
+        assert!(
+            strips(301, 3).run.iter().all(|run| of(&run.specimen)),
+            "sent by the other: {held}"
+        );
         assert_eq!(daemon.stop(), 0);
     });
 }

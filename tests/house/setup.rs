@@ -163,6 +163,7 @@ async fn find_the_speed(bench: &mut Bench, port: &mut SimPort) {
     let SimPort::Pty { master, .. } = &*port else { unreachable!("a test's line is one") };
     let control = master.get_ref().try_clone().expect("a second descriptor");
     bench.answer("speed and framing", "listen").await;
+    bench.says("What is heard here is kept as no result");
     bench.says("Print a report now, three times");
     for _ in 0..3 {
         bench.says("let the analyzer print");
@@ -174,6 +175,14 @@ async fn find_the_speed(bench: &mut Bench, port: &mut SimPort) {
     }
     bench.answer("[19200 7E1]", "").await;
     bench.says("two-column: understands 30 of 30 lines: 20 results in 2 reports, 2 of them");
+}
+
+/// Enter takes no unit, and says what to do.
+async fn no_unit_is_guessed(bench: &mut Bench) {
+    bench.answer("unit system that the receiver wants", "").await;
+    bench.says("here Enter takes nothing, for nobody but you knows it: type it; allowed: ");
+    bench.says("si");
+    bench.answer("unit system that the receiver wants", "si").await;
 }
 
 #[test]
@@ -213,7 +222,7 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
         bench.answer("HL7 version it wants: 2.3.1, 2.4, 2.5 or 2.5.1 [2.5.1]", "").await;
         bench.answer("(MSH-5) [LIS]", "").await;
         bench.answer("(MSH-6)", "KESTREL").await;
-        bench.answer("unit system that the receiver wants", "si").await;
+        no_unit_is_guessed(&mut bench).await;
         bench.answer("address of the console", "").await;
         bench.answer("[TEST-PROVE]", "").await;
         bench.answer("for the folder of the configuration) [.]", "").await;
@@ -223,11 +232,11 @@ fn a_person_answers_everything_and_the_daemon_runs_on_it() {
         // Back is a question before, and no no; what is neither yes nor no is asked again.
         bench.answer(": ", "back").await;
         bench.answer("for the folder of the configuration) [.]", "").await;
-        bench.answer("yes or no, or back", "perhaps").await;
+        bench.answer("yes or no, or back [yes]", "perhaps").await;
         bench.says("type yes or no");
-        bench.answer("yes or no, or back", "yes").await;
+        bench.answer("yes or no, or back [yes]", "").await;
         bench.says("send one test message");
-        bench.answer("specimen TEST-PROVE; only if they know of it there)? yes or no", "yes").await;
+        bench.answer("only if they know of it there)? yes or no [no]", "yes").await;
         let test = receiver.next().await.expect("a message");
         let (code, out, said) = bench.ends();
         assert_eq!(code, Some(0), "{out}{said}");

@@ -48,6 +48,18 @@ async fn long_ago(ledger: &Path, seconds: i64) {
     conn.close().await.expect("closed");
 }
 
+/// What was noted of configurations, as if it had been an hour ago.
+async fn read_long_ago(ledger: &Path) {
+    use sqlx::Connection;
+    sqlx::any::install_default_drivers();
+    let url = format!("sqlite://{}", ledger.display());
+    let mut conn = sqlx::AnyConnection::connect(&url).await.expect("the ledger opens");
+    let sql = "UPDATE trail SET at = at - 3600000000 WHERE verb LIKE 'configuration%' OR object LIKE 'configuration%'";
+    let done = sqlx::query(sql).execute(&mut conn).await;
+    assert!(done.expect("changed").rows_affected() > 0);
+    conn.close().await.expect("closed");
+}
+
 #[test]
 fn whatever_is_wrong_is_seen_in_one_look() {
     let folder = Folder::new("status");
@@ -124,8 +136,11 @@ fn whatever_is_wrong_is_seen_in_one_look() {
 fn a_configuration_that_became_wrong_hides_nothing() {
     let folder = Folder::new("status-wrong");
     std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
-    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");
+    let night = "[[alarm]]\nid = \"night\"\nto = \"http://127.0.0.1:9/\"\n";
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", night);
     let config = folder.write("wickline.toml", &text);
+    assert_eq!(Daemon::start(&config).stop(), 0);
+    runtime().block_on(read_long_ago(&folder.0.join("ledger.db")));
     let daemon = Daemon::start(&config);
     until(|| told(&config, &["status"]).0 == 0);
     let wrong = [
@@ -136,7 +151,15 @@ fn a_configuration_that_became_wrong_hides_nothing() {
         std::fs::write(&config, wrong).expect("written");
         let (code, said) = told(&config, &["status"]);
         assert_eq!(code, 1, "{said}");
-        assert!(said.contains("the daemon runs on what it read at "), "{said}");
+        // A start reads it anew: an hour ago there was another process.
+        let own = of(&config, "daemon", "configuration")["text"].clone();
+        let row = said.lines().find(|line| line.contains("running since")).expect("a daemon");
+        let since = row.rsplit_once("since ").map_or("", |(_, at)| at.trim());
+        let read = format!("the daemon runs on what it read at {since}: ");
+        assert!(own.as_str().is_some_and(|text| text.contains(&read)), "{read}: {own}");
+        assert_eq!(of(&config, "alarm", "night")["wrong"], false, "{said}");
+        let controls = of(&config, "controls", "-")["text"].clone();
+        assert_eq!(controls, "not known: the file cannot be read");
         assert!(!said.contains("\\u{a}"), "lines are lines: {said}");
         assert!(said.contains("running since") && said.contains("bench-1"), "{said}");
         assert!(
@@ -154,6 +177,10 @@ fn a_configuration_that_became_wrong_hides_nothing() {
     assert_eq!(daemon.stop(), 0);
     let (code, said) = told(&config, &["status"]);
     assert!(code == 1 && said.contains("no daemon starts with it"), "{said}");
+    for about in ["controls", "receiver", "alarm"] {
+        let text = of(&config, about, "-")["text"].clone();
+        assert_eq!(text, "not known: the file cannot be read, and no daemon tells of it", "{said}");
+    }
 }
 
 /// What nobody knows yet is not told as moving, and what waits for a receiver that was taken out waits for a person.
@@ -189,6 +216,33 @@ fn a_receiver_of_which_nothing_is_known_is_told_as_that() {
         "{gone}"
     );
     assert!(!todo.contains("have the receiver reached again"), "{gone}");
+}
+
+/// Nothing waits for it, and whether it is there nobody knows before it answered or took a connection.
+#[test]
+fn a_receiver_that_was_not_reached_yet_is_not_told_as_good() {
+    let folder = Folder::new("status-slow");
+    // Its backlog is full: whoever connects waits for an answer of the system.
+    let full = runtime().block_on(async {
+        let socket = tokio::net::TcpSocket::new_v4().expect("a socket");
+        socket.bind("127.0.0.1:0".parse().expect("an address")).expect("bound");
+        socket.listen(0).expect("it listens").into_std().expect("ours")
+    });
+    full.set_nonblocking(false).expect("set");
+    let address = full.local_addr().expect("its address");
+    let first = std::net::TcpStream::connect(address).expect("the one that it has room for");
+    let lis = format!("mllp://{address}");
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", &lis, "");
+    let config = folder.write("wickline.toml", &text);
+    let daemon = Daemon::start(&config);
+    let said = || of(&config, "receiver", "lis")["text"].as_str().unwrap_or_default().to_owned();
+    let text = said();
+    assert!(text.starts_with("not known yet: no answer since the start at "), "{text}");
+    // It has room again: a connection is made, and nothing waits.
+    let (_accepted, _) = full.accept().expect("the first");
+    drop(first);
+    until(|| said().starts_with("nothing waits"));
+    assert_eq!(daemon.stop(), 0);
 }
 
 /// A receiver that is gone is seen before there is a message for it, and one that is there again too.

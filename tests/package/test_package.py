@@ -230,7 +230,11 @@ def test_a_backup_is_made_by_its_unit_and_put_back(machine):
     assert "/var/backups/wickline" in said and "make it first" in said and "namespacing" not in said, said
     told = machine.try_run("runuser", "-u", "wickline", "--", "wickline", "status").stdout
     assert "backup" in told and "make it first" in told, told
-    machine.run("install", "-d", "-m", "0700", "-o", "wickline", "-g", "wickline", "/var/backups/wickline")
+    make = "install -d -m 0700 -o wickline -g wickline /var/backups/wickline"
+    assert f"`{make}`" in told, told
+    checked = machine.try_run("wickline", "check").stdout
+    assert "the last backup, of " in checked and f"`{make}`" in checked, checked
+    machine.run(*make.split())
     machine.run("systemctl", "enable", "--now", "wickline-backup.timer")
     machine.run("systemctl", "start", "wickline-backup.service")
     made = machine.run("ls", "/var/backups/wickline").split()
@@ -294,19 +298,28 @@ def test_an_upgrade_keeps_configuration_and_results(machine):
 def test_removed_and_installed_again_it_is_as_it_was(machine):
     at_work(machine)
     machine.run("systemctl", "enable", "wickline")
-    machine.run("systemctl", "enable", "--now", "wickline-backup.timer")
+    timers = ("wickline-backup.timer", "wickline-purge.timer")
+    for timer in timers:
+        assert machine.property("ActiveState", timer) == "inactive", "nobody enabled it"
+    machine.run("systemctl", "enable", "--now", *timers)
+    # Nothing says how long things are kept: it says so, and purges nothing.
+    assert machine.try_run("systemctl", "start", "wickline-purge.service").returncode != 0
+    said = machine.run("journalctl", "-u", "wickline-purge", "--no-pager", "-o", "cat")
+    assert "nothing says how long things are kept" in said, said
     machine.run("dpkg", "-r", "wickline")
     assert machine.try_run("pgrep", "wickline").returncode == 1
     machine.install(package())
     assert machine.property("ActiveState") == "active"
-    assert machine.property("ActiveState", "wickline-backup.timer") == "active"
+    for timer in timers:
+        assert machine.property("ActiveState", timer) == "active", timer
     accepted(machine, 1)
     # What an administrator disabled stays so, and what to do is said.
-    machine.run("systemctl", "disable", "--now", "wickline", "wickline-backup.timer")
+    machine.run("systemctl", "disable", "--now", "wickline", *timers)
     machine.run("dpkg", "-r", "wickline")
     said = machine.install(package())
     assert machine.property("ActiveState") == "inactive"
-    assert machine.property("ActiveState", "wickline-backup.timer") == "inactive"
+    for timer in timers:
+        assert machine.property("ActiveState", timer) == "inactive", timer
     assert machine.try_run("systemctl", "is-enabled", "wickline").stdout.strip() == "disabled"
     assert "systemctl enable --now wickline" in said, said
 

@@ -6,7 +6,8 @@
 //! the paper. Records of a fixed length have no line ends: there each so many bytes are a line. Padding,
 //! flow control and what only a printer obeys are left out. What begins and ends a print is the
 //! dialect's to say; what exceeds a bound is counted and the print marked. A few bytes alone, none of which can be
-//! read, are no print but noise, as a plug makes: they are counted, and nobody has to settle them.
+//! read, are no print but noise, as a plug makes: they are counted, and nobody has to settle them. They are over after
+//! a pause that is shorter than the silence (`noise::PAUSE`), so that the print behind them stands alone.
 //!
 //! Silence is measured between reads, by the ticks that the driver gives: an analyzer that pauses longer than the
 //! dialect's silence inside one report is cut in two, and both halves are told as what they are. A first or last line
@@ -222,7 +223,9 @@ impl Assembler {
     /// When [`Assembler::handle_timeout`] is wanted next.
     #[must_use]
     pub fn poll_timeout(&self) -> Option<Tick> {
-        self.is_under_way().then(|| self.last_heard + self.rules.silence)
+        let pause =
+            if self.is_noise() { noise::PAUSE.min(self.rules.silence) } else { self.rules.silence };
+        self.is_under_way().then(|| self.last_heard + pause)
     }
 
     /// What has ended, in order.
@@ -262,6 +265,16 @@ impl Assembler {
             || !self.line.bytes.is_empty()
             || self.begun
             || self.sequence.is_open()
+    }
+
+    /// Noise is all that is under way, and what begins a print will tell whether the next one is heard from its
+    /// beginning: without that the noise may be its first byte, spoiled, and only the silence parts them.
+    fn is_noise(&self) -> bool {
+        let told = !self.rules.openers.is_empty() || !self.rules.begins.is_empty();
+        let open = self.begun || self.sequence.is_open() || self.excess != (0, 0);
+        let last = Some(self.line.bytes.as_slice()).filter(|_| !self.line.is_blank());
+        let lines = self.lines.iter().map(|line| line.bytes.as_slice()).chain(last);
+        told && !open && noise::is_noise(lines)
     }
 
     fn hear(&mut self, byte: u8, at: u64, flawed: bool) {

@@ -67,7 +67,7 @@ pub struct Listener {
 }
 
 /// Is told who was turned away and why.
-type Tells = Box<dyn Fn(SocketAddr, &'static str) + Send>;
+type Tells = Box<dyn Fn(SocketAddr, &'static str, bool) + Send>;
 
 /// Somebody who may connect, and has.
 pub struct Caller {
@@ -129,11 +129,11 @@ impl Listener {
         self
     }
 
-    /// Tells of refusals: of the first at once, and as long as they go on of one every 10 s.
+    /// Tells of refusals, to be counted: `true` beside the first, and as long as they go on beside one every 10 s.
     #[must_use]
     pub fn telling(
         mut self,
-        tells: impl Fn(SocketAddr, &'static str) + Send + 'static,
+        tells: impl Fn(SocketAddr, &'static str, bool) + Send + 'static,
     ) -> Listener {
         self.tells = Some(Box::new(tells));
         self
@@ -261,9 +261,9 @@ impl Listener {
             warn!(%peer, why, "connection refused on an analyzer's line");
         }
         let due = self.told_at.is_none_or(|at| at.elapsed() >= TELL_AGAIN);
-        if let Some(tells) = self.tells.as_ref().filter(|_| due) {
-            self.told_at = Some(Instant::now());
-            tells(peer, why);
+        if let Some(tells) = &self.tells {
+            self.told_at = if due { Some(Instant::now()) } else { self.told_at };
+            tells(peer, why, due);
         }
     }
 }

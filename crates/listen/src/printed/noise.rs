@@ -2,10 +2,18 @@
 
 use std::fmt;
 
+use crate::Tick;
 use crate::ear::Cut;
 
 /// Most bytes that stand alone and are noise; more of them may be a print at a wrong speed. Our own choice.
 const MOST: usize = 8;
+
+/// After so long a pause noise is over, and what comes then is no part of it. Our own choice: many times what lies
+/// between two bytes of one print (a few milliseconds at 1200 baud, a tenth of a second where they come by network),
+/// and less than what lies between a plug and the next strip. It drops nothing that can be read, and a print is
+/// only read behind it where the dialect knows what a print begins with: one that lost its first byte here does
+/// not begin so.
+pub(super) const PAUSE: Tick = 300_000;
 
 /// How often bytes came that are no print, and how many they were. They are on the tape like all others.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
@@ -31,13 +39,25 @@ impl Noise {
 
     /// Counts the lines of a print that is none. False: it may be a part of a result, and is a print.
     pub(super) fn takes(&mut self, lines: &[Cut]) -> bool {
-        let bytes: usize = lines.iter().map(|line| line.bytes.len()).sum();
-        let noise = bytes <= MOST && !lines.iter().any(|line| can_be_read(&line.bytes));
+        let noise = is_noise(lines.iter().map(|line| line.bytes.as_slice()));
         if noise {
+            let bytes: usize = lines.iter().map(|line| line.bytes.len()).sum();
             self.add(Noise { bursts: 1, bytes: u64::try_from(bytes).unwrap_or(u64::MAX) });
         }
         noise
     }
+}
+
+/// Whether these lines are a few bytes of which none can be read.
+pub(super) fn is_noise<'a>(lines: impl Iterator<Item = &'a [u8]>) -> bool {
+    let mut bytes = 0;
+    for line in lines {
+        bytes += line.len();
+        if bytes > MOST || can_be_read(line) {
+            return false;
+        }
+    }
+    bytes > 0
 }
 
 impl fmt::Display for Noise {

@@ -286,6 +286,39 @@ fn what_is_too_long_is_counted_and_told() {
     assert!(why.contains("3 lines"), "{why}");
 }
 
+/// What a plug makes shortly before a strip is printed. The print is read by its first line, so one that lost its first
+/// byte to the line is none.
+#[test]
+fn after_a_pause_noise_is_over_and_the_print_behind_it_stands_alone() {
+    let report = b"CLINIC\r\nGLU NEG\r\n\r\n";
+    let after = |rules: PrintRules, noise: &[u8], pause: crate::Tick, report: &[u8]| {
+        let mut assembler = Assembler::new(rules);
+        assembler.handle_input(SECOND, noise, 0, &[]);
+        assembler.handle_input(SECOND + pause, report, noise.len() as u64, &[]);
+        (said(&prints(&mut assembler)), assembler.take_noise())
+    };
+    let one = Noise { bursts: 1, bytes: 1 };
+    for pause in [300_000, SECOND, 2 * SECOND, 2_999_999] {
+        assert_eq!(after(clinic(), b"\xfe", pause, report), (complete("CLINIC/GLU NEG"), one));
+    }
+    assert_eq!(after(clinic(), b"\xfe\r\n\xff", SECOND, report).1, Noise { bursts: 1, bytes: 2 });
+    let cut = |text: &str| (vec![(text.to_owned(), false)], Noise::default());
+    assert_eq!(after(clinic(), b"\xfe", 299_999, report), cut("\u{fffd}CLINIC/GLU NEG"));
+    // What can be read may be of a print, however long it took.
+    assert_eq!(after(clinic(), b"\xfe1", 2 * SECOND, report), cut("\u{fffd}1CLINIC/GLU NEG"));
+    // A print whose first byte was spoiled, and paused behind it.
+    let spoiled = after(clinic(), b"\xc3", SECOND, b"LINIC\r\nGLU NEG\r\n\r\n");
+    assert_eq!(spoiled, (vec![("LINIC/GLU NEG".to_owned(), false)], one));
+    // Nothing says how a print begins here: only the silence parts `12` from a spoiled 1 and a 2.
+    let plain = after(rules(), b"\xb1", 2 * SECOND, b"2 GLU\r\n\r\n");
+    assert_eq!(plain, (complete("\u{fffd}2 GLU"), Noise::default()));
+    // A command that a printer obeys is not over where it pauses.
+    let printer = Printer::Ecma48 { eight_bits: false };
+    let slow =
+        after(PrintRules { printer, ..clinic() }, b"\x1b", SECOND, b"[1mCLINIC\r\nA\r\n\r\n");
+    assert_eq!(slow, (complete("CLINIC/A"), Noise::default()));
+}
+
 /// Rules of every kind, one on top of the other.
 fn all_rules() -> impl Strategy<Value = PrintRules> {
     let led = vec![(0x1B, b'@', 0), (0x1B, b'd', 1), (0x1D, b'V', 2)];
@@ -313,8 +346,22 @@ fn noise() -> impl Strategy<Value = Vec<u8>> {
         ])
             .prop_map(|text| text.as_bytes().to_vec()),
         1 => prop::collection::vec(any::<u8>(), 0..4),
+        1 => prop::collection::vec(0x80_u8.., 1..3),
     ];
     prop::collection::vec(piece, 0..20).prop_map(|pieces| pieces.concat())
+}
+
+/// Below, at and above what ends noise and what ends a print.
+fn pause() -> impl Strategy<Value = crate::Tick> {
+    prop_oneof![
+        prop::sample::select(vec![0, 299_999, 300_000, SECOND, 3 * SECOND - 1, 3 * SECOND]),
+        0..5 * SECOND,
+    ]
+}
+
+/// What cannot be read, in no code page and in no UTF-8.
+fn plug() -> impl Strategy<Value = Vec<u8>> {
+    prop::collection::vec(0xF8_u8.., 1..5)
 }
 
 proptest! {
@@ -345,22 +392,43 @@ proptest! {
     #[test]
     fn late_timeouts_change_nothing(
         rules in all_rules(),
-        reads in prop::collection::vec((0_i64..5, noise()), 0..8),
+        reads in prop::collection::vec((pause(), prop_oneof![2 => noise(), 1 => plug()]), 0..8),
     ) {
         let run = |punctual: bool| {
             let mut assembler = Assembler::new(rules.clone());
             let (mut now, mut at) = (0, 0);
             for (pause, bytes) in &reads {
-                now += pause * SECOND;
+                now += pause;
                 if let Some(due) = assembler.poll_timeout().filter(|due| punctual && *due <= now) {
                     assembler.handle_timeout(due);
                 }
                 assembler.handle_input(now, bytes, at, &[]);
                 at += bytes.len() as u64;
             }
-            prints(&mut assembler)
+            let noise = assembler.take_noise();
+            (prints(&mut assembler), noise)
         };
         prop_assert_eq!(run(true), run(false));
+    }
+
+    /// Whatever a plug made before it, a print that stands alone is read as if nothing had been.
+    #[test]
+    fn noise_before_a_print_changes_nothing_of_it(
+        plugs in prop::collection::vec((plug(), 0_i64..300_000), 1..3),
+        pause in 300_000_i64..2 * SECOND,
+        body in "[A-Z0-9 +]{1,20}",
+    ) {
+        let print = format!("CLINIC\r\n{body}x\r\n\r\n");
+        let mut assembler = Assembler::new(clinic());
+        let (mut now, mut at) = (0, 0);
+        for (bytes, pause) in &plugs {
+            now += pause;
+            assembler.handle_input(now, bytes, at, &[]);
+            at += bytes.len() as u64;
+        }
+        assembler.handle_input(now + pause, print.as_bytes(), at, &[]);
+        prop_assert_eq!(said(&prints(&mut assembler)), complete(&format!("CLINIC/{body}x")));
+        prop_assert_eq!(assembler.take_noise().bytes, at);
     }
 }
 

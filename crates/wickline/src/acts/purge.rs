@@ -10,7 +10,7 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::lists::front::{Front, closes_days, front, lines};
-use crate::store::rows::{line_query, purged};
+use crate::store::rows::{line_query, line_refusal, purged};
 use crate::store::state::ReportState;
 use crate::store::tape::Tape;
 use crate::store::trail::{Act, Actor, record};
@@ -133,6 +133,7 @@ impl Ledger {
             let some = first_of(&plan);
             if some.is_empty() {
                 line_query::forget(&mut write, kept.since).await?;
+                line_refusal::forget(&mut write, kept.since).await?;
                 write.commit().await?;
                 for line in &plan {
                     if let Some(to) = line.to {

@@ -7,10 +7,13 @@ use std::fs::DirBuilder;
 use std::os::unix::fs::{DirBuilderExt, MetadataExt};
 use std::path::{Path, PathBuf};
 
+use nix::unistd::{Gid, Group, Uid, User};
+
 use self::statement::{LEDGER, STATEMENT, Statement, TAPE};
 use crate::address::Address;
 use crate::clock;
 use crate::settings::bench::Bench;
+use crate::sheet::todo::word;
 use crate::store::StoreError;
 use crate::store::copying::{FAILED, MADE, STORES, file_error, for_results, sync};
 use crate::store::db::belongs_to_the_folder;
@@ -219,19 +222,36 @@ fn make_folder(path: &Path, above: bool) -> Result<bool, StoreError> {
         Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(false),
         Err(error) if above && error.kind() == std::io::ErrorKind::NotFound => {
             let why = format!(
-                "{} is not there: make it first, for the user that backs up",
-                folder_of(path).display()
+                "{} is not there: make it first, {}",
+                folder_of(path).display(),
+                ours(path)
             );
             Err(StoreError::Open { what: path.display().to_string(), why })
         }
         Err(error) if above && barred(error.kind()) => {
             let why = format!(
-                "it is not there and cannot be made here ({error}): make it first, for the user that backs up"
+                "it is not there and cannot be made here ({error}): make it first, {}",
+                ours(path)
             );
             Err(StoreError::Open { what: path.display().to_string(), why })
         }
         Err(error) => Err(file_error(path, &error)),
     }
+}
+
+/// The command by which root makes a folder for whoever backs up.
+#[must_use]
+pub fn made_for(folder: &Path, user: &str, group: &str) -> String {
+    let folder = word(&folder.display().to_string());
+    format!("as root: `install -d -m 0700 -o {user} -g {group} {folder}`")
+}
+
+/// The same for who works here.
+fn ours(folder: &Path) -> String {
+    let (user, group) = (Uid::effective(), Gid::effective());
+    let user = User::from_uid(user).ok().flatten().map_or(user.to_string(), |found| found.name);
+    let group = Group::from_gid(group).ok().flatten().map_or(group.to_string(), |found| found.name);
+    made_for(folder, &user, &group)
 }
 
 /// As the nightly unit meets it, for which the system is read-only.

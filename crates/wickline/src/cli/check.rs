@@ -1,6 +1,7 @@
 //! `check`: everything that can be wrong before the first result, one line a finding.
 
 pub(super) mod account;
+mod backups;
 mod laboratory;
 mod print;
 mod rights;
@@ -228,26 +229,8 @@ async fn ledger(bench: &Bench, found: &mut Vec<Finding>) -> Result<(), StoreErro
     found.push(finding(Level::Good, "store.ledger", format!("{}: opened", ledger.label())));
     laboratory::strips(bench, &ledger, found).await?;
     laboratory::instruments(bench, &ledger, found).await?;
-    backups(bench, &ledger, found).await?;
+    backups::backups(bench, &ledger, found).await?;
     ledger.close().await
-}
-
-/// Nobody is woken for a backup that was never wanted.
-async fn backups(
-    bench: &Bench,
-    ledger: &Ledger,
-    found: &mut Vec<Finding>,
-) -> Result<(), StoreError> {
-    let mut heard = false;
-    for analyzer in &bench.analyzers {
-        heard |= ledger.last_report(&analyzer.id).await?.is_some();
-    }
-    if heard && ledger.last_backup().await?.is_none() {
-        let text = "no backup of ledger and tape was ever made: `systemctl enable --now wickline-backup.timer` makes \
-                    one every night, into /var/backups/wickline, a folder that the package has made for its user";
-        found.push(finding(Level::Note, "store", text));
-    }
-    Ok(())
 }
 
 async fn tape(bench: &Bench, found: &mut Vec<Finding>) -> Result<(), StoreError> {

@@ -199,7 +199,8 @@ impl LedgerWork {
         });
         let (seen, me, stop) = (self.events.seen.clone(), self.me(), self.stop.clone());
         let (since, ends) = (self.life.since, self.life.ends.clone());
-        let teller = Teller { ledger: ledger.clone(), seen, me, since, stop, ends };
+        let clock = self.bench.clock.clone();
+        let teller = Teller { ledger: ledger.clone(), clock, seen, me, since, stop, ends };
         tasks.spawn(async move {
             teller.run().await;
             Ok(())

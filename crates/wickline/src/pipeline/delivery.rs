@@ -333,6 +333,7 @@ impl Flow {
                 self.certificates.look(&self.courier, &self.way);
                 self.reach.made();
                 self.recovered();
+                self.way.events.seen.reached(&self.way.target.id);
             }
             Err(None) => self.reach.lost(),
             Err(Some(why)) => {
@@ -578,7 +579,7 @@ impl Certificates {
     }
 }
 
-fn is_folder(address: &Address) -> bool {
+pub(super) fn is_folder(address: &Address) -> bool {
     matches!(address, Address::Folder(_))
 }
 

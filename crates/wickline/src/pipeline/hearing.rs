@@ -353,9 +353,12 @@ impl Hearing {
     /// The listener, which tells who was turned away.
     fn tells_refusals(&self, listener: Listener) -> Listener {
         let (analyzer, events) = (self.analyzer.clone(), self.events.clone());
-        listener.telling(move |from, why| {
+        listener.telling(move |from, why, loud| {
             let (analyzer, from) = (analyzer.clone(), from.ip().to_string());
-            events.tell(Event::LineRefused { analyzer, from, why });
+            events.seen.turned_away(&analyzer, why, from.clone());
+            if loud {
+                events.tell(Event::LineRefused { analyzer, from, why });
+            }
         })
     }
 

@@ -8,12 +8,14 @@ use std::time::Duration;
 use tokio::sync::{Notify, watch};
 use tracing::warn;
 
+use super::delivery::is_folder;
 use super::event::Event;
 use super::stopped;
-use crate::clock;
+use crate::clock::{self, SiteClock};
 use crate::settings::bench::Bench;
 use crate::store::ledger::Ledger;
 use crate::store::rows::daemon_state::{Kind, Point, Points};
+use crate::store::rows::line_refusal::{self, Pending, Refusals};
 
 /// How often it is told.
 const EVERY: Duration = Duration::from_secs(15);
@@ -26,6 +28,9 @@ pub const NOT_YET: &str = "not open yet";
 /// Beside a receiver of which nothing is known yet: neither good nor bad.
 pub const NOT_TRIED: &str = "not tried yet";
 
+/// Beside a receiver that a connection was made to, and that answered nothing yet since the start.
+pub const REACHED: &str = "reached, and not tried yet";
+
 /// Refusals on a line go on as long as no more than this lies between two, in microseconds. Our own choice.
 pub const GO_ON_US: i64 = 300_000_000;
 
@@ -36,6 +41,8 @@ pub struct Seen {
     /// Why the ledger cannot be worked with: the one thing that it cannot be told itself.
     away: Arc<Mutex<Option<String>>>,
     changed: Arc<Notify>,
+    /// Who was turned away from lines, as far as the ledger does not know it yet.
+    refusals: Arc<Mutex<Pending>>,
     aside: Arc<watch::Sender<Aside>>,
     /// Whether the ledger was told how everything is.
     noted: Arc<watch::Sender<bool>>,
@@ -84,7 +91,10 @@ impl Seen {
             points.entry((Kind::Line, analyzer.id.clone())).or_insert_with(|| closed.clone());
         }
         for target in &bench.targets {
-            let untried = || Point { why: Some(NOT_TRIED.to_owned()), ..up.clone() };
+            // A folder is not connected to: nothing is to be known of it before something is written there.
+            let connects = !target.addresses.iter().any(is_folder);
+            let why = connects.then(|| NOT_TRIED.to_owned());
+            let untried = || Point { why, ..up.clone() };
             points.entry((Kind::Receiver, target.id.clone())).or_insert_with(untried);
         }
         points.entry((Kind::Tape, String::new())).or_insert(up);
@@ -170,6 +180,17 @@ impl Seen {
     pub fn is_down(&self, receiver: &str) -> bool {
         let key = (Kind::Receiver, receiver.to_owned());
         self.lock().get(&key).is_some_and(|point| !point.up)
+    }
+
+    /// A connection to a receiver was made, on which nothing was said yet.
+    pub fn reached(&self, receiver: &str) {
+        let key = (Kind::Receiver, receiver.to_owned());
+        let mut points = self.lock();
+        let untried = points.get_mut(&key).filter(|p| p.why.as_deref() == Some(NOT_TRIED));
+        let Some(point) = untried else { return };
+        point.why = Some(REACHED.to_owned());
+        drop(points);
+        self.changed.notify_one();
     }
 
     fn lock(&self) -> std::sync::MutexGuard<'_, Points> {
@@ -309,6 +330,17 @@ impl Seen {
         self.beside(|aside| aside.turn += 1);
     }
 
+    /// Somebody was turned away from a line: counted for the sheet of the day.
+    pub fn turned_away(&self, analyzer: &str, why: &'static str, from: String) {
+        let now = clock::now_us();
+        let one = Refusals { many: 1, first_at: now, last_at: now, from };
+        line_refusal::add(&mut self.pending(), analyzer, why, one);
+    }
+
+    fn pending(&self) -> std::sync::MutexGuard<'_, Pending> {
+        self.refusals.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     /// How far the pages of a store were looked at, in words; None: to their end.
     pub fn checked(&self, store: &str, how: Option<String>) {
         let key = (Kind::Check, store.to_owned());
@@ -366,6 +398,7 @@ impl Changes {
 /// Tells the ledger how everything is.
 pub struct Teller {
     pub ledger: Ledger,
+    pub clock: SiteClock,
     pub seen: Seen,
     /// The daemon's name for the others on the same ledger, and since when it works.
     pub me: String,
@@ -400,7 +433,22 @@ impl Teller {
         self.tell(Point { up: false, since, why, last_at: None }, &mut away).await;
     }
 
+    /// Adds to the days' counts what the ledger does not know yet. What it could not take waits for the next time.
+    async fn tell_refusals(&self) {
+        let all = std::mem::take(&mut *self.seen.pending());
+        if all.is_empty() {
+            return;
+        }
+        if self.ledger.within(self.ledger.refusals_add(&all, &self.clock)).await.is_err() {
+            let mut pending = self.seen.pending();
+            for ((analyzer, why), more) in all {
+                line_refusal::add(&mut pending, &analyzer, why, more);
+            }
+        }
+    }
+
     async fn tell(&self, own: Point, away: &mut bool) {
+        self.tell_refusals().await;
         let mut points = self.seen.points();
         let stopped = !own.up;
         points.insert((Kind::Daemon, self.me.clone()), own);

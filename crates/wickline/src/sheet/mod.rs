@@ -7,6 +7,7 @@ pub mod meant;
 mod notes;
 pub mod now;
 mod page;
+mod refusals;
 pub mod sums;
 pub mod todo;
 
@@ -142,6 +143,9 @@ pub struct Sheet {
     /// What analyzers asked on their lines, and what was said to it.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub questions: Vec<String>,
+    /// Who was turned away from lines, whose strips were not heard.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub turned_away: Vec<String>,
     /// Orders whose time was over on this day, and whose strips never came.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub unheard: Vec<Unheard>,
@@ -224,6 +228,7 @@ impl Sheet {
             notices: notices.iter().map(|notice| notice.words(&bench.clock)).collect(),
             replaced: replaced(ledger, bench, date, analyzer).await?,
             questions: line_queries::told(ledger, date, analyzer).await?,
+            turned_away: refusals::told(ledger, &bench.clock, date, analyzer).await?,
             unheard: unheard(ledger, bench, date, analyzer).await?,
             barriers,
         })

@@ -15,7 +15,7 @@ use serde_json::{Map, Value, json};
 use super::todo::word;
 use crate::clock;
 use crate::daemon;
-use crate::pipeline::seen::NOT_TRIED;
+use crate::pipeline::seen::{NOT_TRIED, REACHED};
 pub use crate::settings::bench::About;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -105,6 +105,9 @@ impl Now {
         look.certificates();
         look.alarms();
         look.clocks(ledger).await?;
+        if beside {
+            look.untold();
+        }
         Ok(look.done(true))
     }
 
@@ -182,7 +185,7 @@ struct Look<'a> {
 }
 
 /// What is said in several lines, as a list of faults is, in one.
-fn one_line(text: &str) -> String {
+pub fn one_line(text: &str) -> String {
     let mut line = String::with_capacity(text.len());
     for piece in text.split(['\n', '\r']).map(str::trim).filter(|piece| !piece.is_empty()) {
         if !line.is_empty() {
@@ -346,16 +349,25 @@ impl Look<'_> {
         }))
     }
 
-    /// What is said of a receiver that nobody tried since the daemon began.
-    fn not_known(&self, point: Option<&Point>) -> Option<String> {
-        match point {
-            None => Some("not known: no daemon tells of it".to_owned()),
-            Some(point) if point.why.as_deref() == Some(NOT_TRIED) => Some(format!(
-                "not known yet: no answer since the start at {}",
-                self.time(point.since)
-            )),
-            Some(_) => None,
+    /// How a receiver stands that is open: as far as that is known. `wrong`: no daemon runs, and something waits.
+    fn goes(&self, point: Option<&Point>, open: &Open, rate: i64, wrong: bool) -> String {
+        let why = point.map(|point| (point.since, point.why.as_deref()));
+        let (nothing, runs) = (open.waiting == 0, self.lock != Some(false));
+        match why {
+            _ if wrong => "nothing goes: no daemon runs".to_owned(),
+            None if !runs => "nothing waits".to_owned(),
+            None if rate > 0 && self.lock.is_none() => "moving".to_owned(),
+            None => "not known: no daemon tells of it".to_owned(),
+            // What was answered lately may be of before the start.
+            Some((since, Some(NOT_TRIED))) => self.not_known(since),
+            Some((since, Some(REACHED))) if !nothing => self.not_known(since),
+            Some(_) if nothing => "nothing waits".to_owned(),
+            Some(_) => "moving".to_owned(),
         }
+    }
+
+    fn not_known(&self, since: i64) -> String {
+        format!("not known yet: no answer since the start at {}", self.time(since))
     }
 
     async fn receiver(
@@ -389,12 +401,7 @@ impl Look<'_> {
             format!("away since {}{why}", self.time(away.since))
         } else {
             wrong = open.waiting > 0 && self.lock == Some(false);
-            match open.waiting {
-                0 => "nothing waits".to_owned(),
-                _ if wrong => "nothing goes: no daemon runs".to_owned(),
-                _ if rate > 0 => "moving".to_owned(),
-                _ => self.not_known(point.as_ref()).unwrap_or_else(|| "moving".to_owned()),
-            }
+            self.goes(point.as_ref(), open, rate, wrong)
         };
         if open.waiting > 0 {
             let oldest = open

@@ -30,6 +30,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_16.sql"),
     include_str!("schema/schema_17.sql"),
     include_str!("schema/schema_18.sql"),
+    include_str!("schema/schema_19.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.

@@ -19,6 +19,29 @@ const FOLDERS: [&str; 5] = [
     "/lib/systemd/system",
 ];
 
+/// A unit as it is installed here: its file, and its text with those of its drop-ins, the last word last.
+pub fn installed(name: &str) -> Option<(PathBuf, Vec<String>)> {
+    let read = |path: &Path| std::fs::read_to_string(path).ok();
+    let files = FOLDERS.map(|folder| Path::new(folder).join(name));
+    let (file, text) = files.iter().find_map(|file| Some((file, read(file)?)))?;
+    let folders = FOLDERS.iter().map(|folder| Path::new(folder).join(format!("{name}.d")));
+    let mut more: Vec<PathBuf> = folders
+        .filter_map(|folder| std::fs::read_dir(folder).ok())
+        .flat_map(|entries| entries.flatten().map(|entry| entry.path()))
+        .filter(|path| path.extension().is_some_and(|ending| ending == "conf"))
+        .collect();
+    more.sort_by(|a, b| a.file_name().cmp(&b.file_name()));
+    let texts = std::iter::once(text).chain(more.iter().filter_map(|path| read(path))).collect();
+    Some((file.clone(), texts))
+}
+
+/// Whether a timer is enabled.
+pub fn is_wanted(timer: &str) -> bool {
+    FOLDERS
+        .iter()
+        .any(|folder| Path::new(folder).join("timers.target.wants").join(timer).is_symlink())
+}
+
 /// What of a unit decides what the service may open.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Unit {
@@ -32,21 +55,9 @@ pub struct Unit {
 impl Unit {
     /// The unit as it is installed here, with its drop-ins.
     pub fn installed() -> Option<Self> {
-        let read = |path: &Path| std::fs::read_to_string(path).ok();
-        let files = FOLDERS.map(|folder| Path::new(folder).join("wickline.service"));
-        let (file, text) = files.iter().find_map(|file| Some((file, read(file)?)))?;
-        let mut unit = Self { file: file.clone(), ..Self::default() };
-        unit.take(&text);
-        let mut more: Vec<PathBuf> = FOLDERS
-            .iter()
-            .filter_map(|folder| {
-                std::fs::read_dir(Path::new(folder).join("wickline.service.d")).ok()
-            })
-            .flat_map(|entries| entries.flatten().map(|entry| entry.path()))
-            .filter(|path| path.extension().is_some_and(|ending| ending == "conf"))
-            .collect();
-        more.sort_by(|a, b| a.file_name().cmp(&b.file_name()));
-        more.iter().filter_map(|path| read(path)).for_each(|text| unit.take(&text));
+        let (file, texts) = installed("wickline.service")?;
+        let mut unit = Self { file, ..Self::default() };
+        texts.iter().for_each(|text| unit.take(text));
         Some(unit)
     }
 

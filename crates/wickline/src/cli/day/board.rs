@@ -25,6 +25,7 @@ pub fn show(sheet: &Sheet, wide: bool, out: &Output) -> std::io::Result<()> {
         out.pieces(&[(format!("{notice}. See `wickline ledger notices`"), Tone::Bad)]);
     }
     sheet.replaced.iter().for_each(|text| out.line(text));
+    sheet.turned_away.iter().for_each(|text| out.line(text));
     sheet.questions.iter().for_each(|text| out.line(text));
     if sheet.lines.is_empty() {
         out.line("nothing was heard on this day");

@@ -48,7 +48,8 @@ pub fn agreed(
     if !asks || old == Some(text.as_bytes()) {
         return Ok(Agreed::Yes);
     }
-    answered(&format!("write this to {}? yes or no, or {BACK}", file.display()))
+    // What stands there is moved aside: nothing is lost by it.
+    answered(&format!("write this to {}? yes or no, or {BACK}", file.display()), Agreed::Yes)
 }
 
 pub async fn finish(
@@ -126,10 +127,12 @@ fn lost(old: Option<&[u8]>, text: &str) -> Vec<String> {
     old.and_then(|old| std::str::from_utf8(old).ok()).map_or(Vec::new(), |old| left_out(old, text))
 }
 
-/// Asks until it is yes, no or back.
-fn answered(question: &str) -> Result<Agreed, Failure> {
+/// Asks until it is yes, no or back. Enter takes the usual one, which is shown in brackets.
+fn answered(question: &str, usual: Agreed) -> Result<Agreed, Failure> {
+    let enter = if usual == Agreed::Yes { "yes" } else { "no" };
     loop {
-        match asked(&visible(question))?.trim() {
+        match asked(&visible(&format!("{question} [{enter}]")))?.trim() {
+            "" => return Ok(usual),
             "yes" | "y" => return Ok(Agreed::Yes),
             "no" | "n" => return Ok(Agreed::No),
             BACK => return Ok(Agreed::Back),
@@ -139,9 +142,9 @@ fn answered(question: &str) -> Result<Agreed, Failure> {
 }
 
 /// The same where there is no way back: it is written.
-fn agrees(question: &str) -> Result<bool, Failure> {
+fn agrees(question: &str, usual: Agreed) -> Result<bool, Failure> {
     loop {
-        match answered(question)? {
+        match answered(question, usual)? {
             Agreed::Back => eprintln!("the configuration is written already: type yes or no"),
             other => return Ok(other == Agreed::Yes),
         }
@@ -196,7 +199,7 @@ async fn try_one(
     let question = format!(
         "send one test message to {about} now (MSH-11 T, specimen {specimen}; only if they know of it there)? yes or no"
     );
-    let wanted = options.test_message || (asks && agrees(&question).unwrap_or(false));
+    let wanted = options.test_message || (asks && agrees(&question, Agreed::No).unwrap_or(false));
     if !wanted {
         return Ok(None);
     }
@@ -254,8 +257,11 @@ async fn start(
         (true, _) => "start it",
     };
     let wanted = if asks && !options.enable {
-        agrees(&format!("{question} now, and at each start of the machine ({command})? yes or no"))
-            .unwrap_or(false)
+        // What is bad is started by nobody who only presses Enter.
+        let usual = if can { Agreed::Yes } else { Agreed::No };
+        let question =
+            format!("{question} now, and at each start of the machine ({command})? yes or no");
+        agrees(&question, usual).unwrap_or(false)
     } else {
         options.enable && can
     };

@@ -14,6 +14,10 @@ const SILENCE: Duration = Duration::from_secs(2);
 /// More than this is no report.
 const MOST: usize = 64 << 10;
 
+/// Said before anybody prints: there is no tape yet.
+const NO_RESULT: &str = "What is heard here is kept as no result: print one that has been told already, or send it \
+                         again from the analyzer's memory once the service runs.";
+
 /// What a search for the speed found, and the prints that were heard at it.
 pub struct Found {
     pub verdict: Verdict,
@@ -26,6 +30,7 @@ pub async fn speed(line: &str, wait: u64, out: &Output) -> Result<Found, Failure
     let spec = LineSpec::parse(line, 9600, "8N1", "none", &[]).map_err(Failure::wrong)?;
     let mut port = listen::open(&spec).await?;
     let (mut search, mut heard) = (Search::default(), Vec::new());
+    eprintln!("{NO_RESULT}");
     eprintln!("Print a report now, three times: one at each try, at once when it is asked for.");
     let each = |setting: Setting, print: &Heard| {
         heard.push((setting, print.clone()));
@@ -52,6 +57,7 @@ fn prints(heard: &[(Setting, Heard)], best: Setting) -> Vec<Vec<u8>> {
 /// One report on a line that is set as it should be. Empty: nothing came.
 pub async fn report(spec: &LineSpec, wait: u64) -> Result<Vec<u8>, Failure> {
     let mut port = listen::open(spec).await?;
+    eprintln!("{NO_RESULT}");
     eprintln!("listening on {spec}; nothing is sent. Print a report now.");
     let (end, mut bytes, mut flaws) =
         (Instant::now() + Duration::from_secs(wait), Vec::new(), Vec::new());

@@ -349,12 +349,17 @@ impl<'a> Interview<'a> {
                     continue;
                 }
             }
+            let empty = typed.is_empty() && usual.is_none();
             let text = match (typed, usual) {
                 ("", Some(usual)) => usual,
                 (typed, _) => typed.to_owned(),
             };
             match self.settle(step, &text) {
                 Ok(()) => return Ok(Left::Answered),
+                Err(why) if empty => {
+                    let who = "here Enter takes nothing, for nobody but you knows it: type it";
+                    eprintln!("{}", visible(&format!("{who}; {why}")));
+                }
                 Err(why) => eprintln!("{}", visible(&why)),
             }
         }

@@ -108,7 +108,8 @@ pub struct Options {
     /// Send one test message (MSH-11 T); they know of it at the receiver
     #[arg(long)]
     test_message: bool,
-    /// Enable and start the unit when nothing is bad (root, with systemd)
+    /// Enable and start the unit, at each start of the machine too (root, with systemd); not where something is bad
+    /// but that a receiver does not answer, whose results wait
     #[arg(long)]
     enable: bool,
 }

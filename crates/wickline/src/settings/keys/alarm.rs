@@ -60,7 +60,8 @@ pub(super) const KEYS: &[Key] = &[
         Text(11),
         Some("\"\""),
         "\"22:00-06:00\"",
-        "Hours of the site in which only what cannot wait is told: a store, a daemon, urgent reports held or refused, \
-         a receiver that is late. The rest is told when they are over.",
+        "Hours of the site in which only what cannot wait is told: a store that cannot be worked with or has a notice \
+         (a backup that failed waits), a daemon, urgent reports held or refused, a queue that is late. The rest is \
+         told when they are over, if it is still so.",
     ),
 ];

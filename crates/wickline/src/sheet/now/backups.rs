@@ -7,8 +7,9 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 
 const DAY_US: i64 = 86_400_000_000;
-const TODO: &str = "the next good one lifts this, whoever makes it: `systemctl start wickline-backup.service`; how the \
-                    nightly ones go `systemctl status wickline-backup.timer wickline-backup.service` tells";
+const TODO: &str = "mend what it names, where it failed; the next good one lifts this, whoever makes it: \
+                    `systemctl start wickline-backup.service`; how the nightly ones go `systemctl status \
+                    wickline-backup.timer wickline-backup.service` tells";
 
 impl Look<'_> {
     pub(super) async fn backups(&mut self, ledger: &Ledger) -> Result<(), StoreError> {

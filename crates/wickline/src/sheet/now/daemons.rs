@@ -25,12 +25,14 @@ impl Look<'_> {
         faults: &str,
     ) -> Result<(), StoreError> {
         let runs = self.told.iter().find(|told| self.is_heard(told));
-        let how = match runs.map(|told| told.daemon.clone()) {
+        let how = match runs.map(|told| (told.daemon.clone(), told.own().map(|own| own.since))) {
             None => "the file is wrong, and no daemon starts with it".to_owned(),
-            Some(daemon) => {
-                let since = ledger.last_act(&configuration::object(&daemon), CHANGED).await?;
-                let since = since.map_or(String::new(), |act| format!(" at {}", self.time(act.at)));
-                format!("the file is wrong; the daemon runs on what it read{since}")
+            Some((daemon, began)) => {
+                let changed = ledger.last_act(&configuration::object(&daemon), CHANGED).await?;
+                // A start reads it too, and notes nothing where it says the same as before.
+                let read = changed.map(|act| act.at).max(began);
+                let read = read.map_or(String::new(), |at| format!(" at {}", self.time(at)));
+                format!("the file is wrong; the daemon runs on what it read{read}")
             }
         };
         let first = faults.lines().find(|line| !line.ends_with("is wrong:")).unwrap_or_default();
@@ -39,6 +41,24 @@ impl Look<'_> {
         found.todo = Some("wickline check".into());
         found.facts.insert("faults".into(), json!(faults));
         Ok(())
+    }
+
+    /// The file is wrong, so what is configured is known as far as daemons tell of it: of the rest that is said, for
+    /// nothing said is nothing wrong.
+    pub(super) fn untold(&mut self) {
+        let runs = self.told.iter().any(|told| self.is_heard(told));
+        for about in [About::Line, About::Controls, About::Receiver, About::Alarm] {
+            // No daemon tells of controls: what they are due by stands in the file alone.
+            let told = runs && about != About::Controls;
+            if told || self.findings.iter().any(|f| f.about == about) {
+                continue;
+            }
+            let text = match runs {
+                true => "not known: the file cannot be read".to_owned(),
+                false => "not known: the file cannot be read, and no daemon tells of it".to_owned(),
+            };
+            self.add(about, "-", false, text);
+        }
     }
 
     /// A daemon that was asked to read the file again goes on with what it read before.

@@ -52,7 +52,14 @@ impl Look<'_> {
             let new: Vec<_> = lines.filter(|(_, id)| !ids.contains(id)).cloned().collect();
             ids.extend(new.into_iter().map(|(_, id)| id));
         }
+        let turned_away = ledger.refusals(&self.bench.clock.day(self.now)).await?;
         for id in ids {
+            let away = turned_away.iter().filter(|one| one.analyzer == id);
+            let (mut many, mut last_away) = (0, None);
+            for one in away {
+                (many, last_away) =
+                    (many + one.refusals.many, last_away.max(Some(one.refusals.last_at)));
+            }
             let last = ledger.last_report(&id).await?;
             let silence = self.silence(ledger, &id, last.map(|(_, at)| at)).await?;
             let last_text = match last {
@@ -72,6 +79,12 @@ impl Look<'_> {
                 tee.as_ref().filter(|tee| tee.up).map(|tee| self.copy(tee)),
                 troubles.as_ref().map(|troubles| self.troubles(troubles)),
                 noise.as_ref().map(|noise| self.noise(noise)),
+                last_away.map(|at| {
+                    format!(
+                        "{many} connection(s) turned away today and not read, the last at {}",
+                        self.time(at)
+                    )
+                }),
             ];
             let text = parts.into_iter().flatten().collect::<Vec<_>>().join("; ");
             let down = point.as_ref().is_some_and(|p| !p.up && !self.is_being_opened(p));
@@ -96,6 +109,7 @@ impl Look<'_> {
                 ("silent", json!(silence.is_some())),
                 ("rivals", json!(rivals.is_some())),
                 ("refused", json!(refused.and_then(|refused| refused.why))),
+                ("turned_away", json!(many)),
                 ("tee", json!(copied)),
                 ("troubles", json!(troubles.and_then(|troubles| troubles.why))),
                 ("noise", json!(noise.and_then(|noise| noise.why))),

@@ -11,7 +11,7 @@ use crate::settings::bench::{Analyzer, To};
 use crate::sheet::todo::word;
 use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
-use crate::store::rows::daemon_state::Kind;
+use crate::store::rows::daemon_state::{Kind, Point};
 use crate::store::tape::Tape;
 use crate::store::{StoreError, sound};
 
@@ -131,14 +131,20 @@ impl Look<'_> {
 
     /// Those who are told, as far as they could be.
     pub(super) fn alarms(&mut self) {
+        for id in self.alarms_told() {
+            let point = self.point(Kind::Alarm, &id, None).filter(|p| !p.up).cloned();
+            let text = match &point {
+                None => "goes where the daemon read that it is to go".to_owned(),
+                Some(point) => self.undelivered(point),
+            };
+            self.add(About::Alarm, &id, point.is_some(), text).outside =
+                Some("cannot be delivered".into());
+        }
         for alarm in &self.bench.alarms {
             let point = self.point(Kind::Alarm, &alarm.id, None).filter(|p| !p.up).cloned();
             let text = match &point {
                 None => format!("goes to {}", alarm.place()),
-                Some(point) => {
-                    let why = point.why.as_deref().unwrap_or_default();
-                    format!("cannot be delivered since {}: {why}", self.time(point.since))
-                }
+                Some(point) => self.undelivered(point),
             };
             let found = self.add(About::Alarm, &alarm.id, point.is_some(), text);
             found.outside = Some("cannot be delivered".into());
@@ -150,6 +156,21 @@ impl Look<'_> {
                 found.todo = Some(format!("{test} sends a test and says whether it arrived"));
             }
         }
+    }
+
+    /// Those that a daemon tells of, where what is configured cannot be read.
+    fn alarms_told(&self) -> Vec<String> {
+        if !self.beside {
+            return Vec::new();
+        }
+        let heard = self.told.iter().filter(|told| self.is_heard(told));
+        let keys = heard.flat_map(|told| told.points.keys());
+        keys.filter(|(kind, _)| *kind == Kind::Alarm).map(|(_, id)| id.clone()).collect()
+    }
+
+    fn undelivered(&self, point: &Point) -> String {
+        let why = point.why.as_deref().unwrap_or_default();
+        format!("cannot be delivered since {}: {why}", self.time(point.since))
     }
 
     /// Our own as they lie here, the receivers' as daemons met them.

@@ -239,27 +239,38 @@ impl Ledger {
     /// by the act.
     pub async fn last_backup(&self) -> Result<Option<i64>, StoreError> {
         let made = self.last_act(STORES, MADE).await?.map(|act| act.at);
-        Ok(made.max(self.put_back_from().await?))
+        let back = self.put_back_from().await?;
+        Ok(made.max(back.iter().map(|from| from.at).max()))
     }
 
-    /// When the latest backup was made that was put back here.
-    async fn put_back_from(&self) -> Result<Option<i64>, StoreError> {
-        let mut last = None;
+    /// The latest backups that were put back here.
+    async fn put_back_from(&self) -> Result<Vec<PutBackFrom>, StoreError> {
+        let mut all = Vec::new();
         for what in ["ledger", "tape", STORES] {
             let became = self.last_act(what, "restore").await?.and_then(|act| act.became);
-            let at = became.as_deref().and_then(|text| text.rsplit_once(MADE_AT));
-            let at = at.and_then(|(_, behind)| behind.split(';').next());
-            last = last.max(at.and_then(clock::stamped));
+            all.extend(became.as_deref().and_then(|text| self.backup_of(text)));
         }
-        Ok(last)
+        Ok(all)
     }
 
-    /// The last backup that failed, where no good one came after it.
+    /// What the trail says of one: `EPOCH ROW:SEAL; from ..., made at TIME`.
+    fn backup_of(&self, became: &str) -> Option<PutBackFrom> {
+        let (_, behind) = became.rsplit_once(MADE_AT)?;
+        let at = clock::stamped(behind.split(';').next()?)?;
+        let head =
+            became.strip_prefix(self.epoch.as_str()).and_then(|rest| rest.trim().split_once(':'));
+        Some(PutBackFrom { at, row: head.and_then(|(row, _)| row.parse().ok()) })
+    }
+
+    /// The last backup that failed, where no good one came after it. Which came after which the rows of the trail say,
+    /// where they are of this ledger: a time is of a clock, and a backup's is of a whole second.
     pub async fn backup_failed(&self) -> Result<Option<Act>, StoreError> {
         let Some(failed) = self.last_act(STORES, FAILED).await? else { return Ok(None) };
-        let (made, back) = (self.last_act(STORES, MADE).await?, self.put_back_from().await?);
-        let after = made.is_some_and(|made| made.n > failed.n);
-        Ok((!after && back.is_none_or(|at| at < failed.at)).then_some(failed))
+        let made = self.last_act(STORES, MADE).await?.is_some_and(|made| made.n > failed.n);
+        let later =
+            |from: &PutBackFrom| from.row.map_or(from.at >= failed.at, |row| row >= failed.n);
+        let back = self.put_back_from().await?.iter().any(later);
+        Ok((!made && !back).then_some(failed))
     }
 
     /// How far an analyzer's clock was ahead of ours in its last few reports: time and seconds.
@@ -277,6 +288,12 @@ impl Ledger {
             why: e.to_string(),
         })
     }
+}
+
+/// A backup that was put back: when it was made, and the last row of the trail in it, where that is this ledger's.
+struct PutBackFrom {
+    at: i64,
+    row: Option<i64>,
 }
 
 /// The first day that is looked at, where `today` is the number of microseconds of now.

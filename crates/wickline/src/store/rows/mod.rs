@@ -12,6 +12,7 @@ pub mod doubt;
 pub mod hold;
 pub mod instrument;
 pub mod line_query;
+pub mod line_refusal;
 pub mod message;
 pub(crate) mod named;
 pub mod notice;

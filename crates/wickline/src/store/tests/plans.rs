@@ -8,7 +8,7 @@ use crate::store::ledger::Ledger;
 use crate::testing::scratch;
 
 /// Tables that grow as long as a laboratory works.
-const GROW: [&str; 19] = [
+const GROW: [&str; 20] = [
     "report",
     "message",
     "message_body",
@@ -28,6 +28,7 @@ const GROW: [&str; 19] = [
     "report_order",
     "order_was",
     "line_query",
+    "line_refusal",
 ];
 
 /// Indexes that hold only what is open: to go through one of them is to look at what is open.
