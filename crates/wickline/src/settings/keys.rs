@@ -69,8 +69,8 @@ pub const TABLES: &[(&str, bool, &str)] = &[
     (
         "console",
         false,
-        "The console: health (/healthz), readiness (/readyz) and metrics (/metrics) over HTTP, no patient data. Beyond \
-         this\n# machine by TLS alone: its own (certificate and key), or that of a proxy in front of it.",
+        "The console: pages for people who sign in (`wickline user`), and health (/healthz), readiness (/readyz) and metrics\n# \
+         (/metrics). Beyond this machine by TLS alone: its own (certificate and key), or that of a proxy in front of it.",
     ),
     (
         "watch",
