@@ -248,6 +248,10 @@ fn a_source_shows_a_certificate_where_one_is_asked_for() {
         let cut = house.daemon.wait_for(|e| e["event"] == "source-cut");
         assert!(cut["why"].as_str().is_some_and(|why| why.contains("its certificate")), "{cut}");
         assert_eq!(house.standing("K1"), "", "nothing was taken");
+        until(|| {
+            let status = ask(&house.config, &["status"]).to_string();
+            status.contains("turned away since") && status.contains("last 127.0.0.1")
+        });
         let own = say(&[path("sender.pem"), path("sender.key")]).expect("python");
         assert!(own.contains("MSA|AA|A1"), "{own}");
         assert_eq!(house.standing("K1"), "open");

@@ -75,7 +75,7 @@ impl Ledger {
         }
         let act = Act {
             verb: "settle",
-            object: format!("order {} of {}", row.n, key.source),
+            object: order::own_name(row.n, &key.source),
             reason: Some(reason.to_owned()),
             was: Some(row.order.standing.code().into()),
             became: Some(if right { "right".into() } else { "wrong about its specimen".into() }),

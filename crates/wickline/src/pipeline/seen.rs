@@ -77,7 +77,7 @@ impl Seen {
                 bench.targets.iter().any(|t| id.split_once(',').is_some_and(|(of, _)| of == t.id))
             }
             Kind::Alarm => bench.alarms.iter().any(|a| a.id == *id),
-            Kind::Source => bench.sources.iter().any(|s| s.site.name == *id),
+            Kind::Source | Kind::TurnedAway => bench.sources.iter().any(|s| s.site.name == *id),
             Kind::Configuration | Kind::Daemon | Kind::Tape | Kind::Check => true,
         });
         for analyzer in &bench.analyzers {
@@ -155,6 +155,7 @@ impl Seen {
                 | Kind::Troubles
                 | Kind::Noise
                 | Kind::Refused
+                | Kind::TurnedAway
                 | Kind::Check => {}
             }
         }
@@ -244,6 +245,13 @@ impl Seen {
             Event::Alarm { alarm, up, why } => set(Kind::Alarm, alarm, *up, why.as_deref()),
             Event::SourceUp { source, .. } => set(Kind::Source, source, true, None),
             Event::SourceDown { source, why } => set(Kind::Source, source, false, Some(why)),
+            Event::SourceTurnedAway { source, from, why, times } => {
+                self.goes_on(
+                    Kind::TurnedAway,
+                    source,
+                    format!("{times} time(s), last {from}: {why}"),
+                );
+            }
             // Whatever it answered, it was reached.
             Event::Delivery { receiver, .. } => {
                 let key = (Kind::Receiver, receiver.clone());

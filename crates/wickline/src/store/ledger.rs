@@ -29,6 +29,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_15.sql"),
     include_str!("schema/schema_16.sql"),
     include_str!("schema/schema_17.sql"),
+    include_str!("schema/schema_18.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.

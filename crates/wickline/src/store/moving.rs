@@ -242,7 +242,7 @@ const TABLES: &[Table] = &[
     Table {
         name: "order_rival",
         key: Some("lab_order"),
-        columns: &[("patient", Text), ("lab_order", Whole)],
+        columns: &[("patient", Text), ("lab_order", Whole), ("refuted", Whole)],
     },
     Table {
         name: "patient_merge",
