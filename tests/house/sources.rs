@@ -258,6 +258,28 @@ fn a_source_shows_a_certificate_where_one_is_asked_for() {
     });
 }
 
+#[test]
+fn who_is_turned_away_by_address_stands_in_status_with_how_often() {
+    runtime().block_on(async {
+        let house = House::new("source-address", "allow = [\"127.0.0.2\"]\n").await;
+        let text = order("NW", "K1", "KP-20417", "KP700101").text("A1");
+        let says = |what: &str| {
+            let status = ask(&house.config, &["status"]);
+            let all = status["items"].as_array().expect("items").clone();
+            let own = all.into_iter().find(|i| i["about"] == "orders" && i["which"] == "lis");
+            own.expect("the source").to_string().contains(what)
+        };
+        assert_eq!(Sender::to(&house.source).say(&text), None);
+        until(|| says("1 time(s), last 127.0.0.1: its address is not in `allow`"));
+        for _ in 0..2 {
+            assert_eq!(Sender::to(&house.source).say(&text), None);
+        }
+        // What comes within ten seconds is told together.
+        until(|| says("3 time(s), last 127.0.0.1"));
+        assert_eq!(house.standing("K1"), "", "nothing was taken");
+    });
+}
+
 /// What nothing here can put right is told until somebody has seen to it, and bears no number or name.
 #[test]
 fn what_a_source_closed_too_late_or_numbered_twice_is_told_until_it_is_lifted() {

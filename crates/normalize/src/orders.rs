@@ -195,9 +195,13 @@ impl Orders {
     ///
     /// False: nobody disputes it. An order of control material can be wrong without that: a patient's cup bears its id.
     pub fn settle(&mut self, key: &Key, right: bool, now: i64) -> bool {
+        let taken = self.is_taken(key);
         let Some(order) = self.list.get_mut(key) else { return false };
-        let can_be_wrong = order.is_disputed() || order.is_of_material();
-        if !(if right { order.is_disputed() } else { can_be_wrong }) {
+        let may = match right {
+            true => order.is_disputed() && !taken,
+            false => order.is_disputed() || order.is_of_material(),
+        };
+        if !may {
             return false;
         }
         if right {
@@ -206,6 +210,21 @@ impl Orders {
             order.is_wrong(now)
         }
         true
+    }
+
+    /// Since an order was called wrong, the specimen of its result has become another patient's: it cannot be right any
+    /// more.
+    #[must_use]
+    pub fn is_taken(&self, key: &Key) -> bool {
+        let denied = self.list.get(key).filter(|order| order.is_denied());
+        let Some((order, by)) = denied.and_then(|order| Some((order, order.by.as_ref()?))) else {
+            return false;
+        };
+        let mut others = self.list.values().filter(|other| other.has_specimen(by));
+        others.any(|other| match (order.patient(), other.patient()) {
+            (Some(own), Some(other)) => !self.same_patient(&own.id, &other.id),
+            _ => true,
+        })
     }
 }
 

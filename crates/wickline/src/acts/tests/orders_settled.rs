@@ -324,7 +324,7 @@ async fn one_message_that_cannot_go_again_keeps_no_other_from_going(mut lab: Lab
 
 /// Row 29: a control's strip is never a patient's, whatever was ordered of it.
 async fn a_patient_s_order_of_a_control_s_specimen_id_is_refused(mut lab: Lab) {
-    let external = "external_quality = [\"EQA-[0-9]+\"]\n";
+    let external = "external_quality = [\"EQA-[0-9]{2}\"]\n";
     lab.bench = bench_of(external, "control_specimens = [\"QC-L[12]=1\"]\n");
     for (specimen, wrong) in [("QC-L1", true), ("EQA-17", true), ("KP-20417", false)] {
         let text = order(["NW", specimen, specimen, "UADIP"], "KP700101", (MADE, specimen));
