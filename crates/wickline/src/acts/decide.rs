@@ -101,8 +101,8 @@ impl Ledger {
         Ok(door::pass(asked, &Facts { reason: Some(reason), ..known.facts(row) })?)
     }
 
-    /// Whether a held report may go under the OBR-3, specimen and orders of an earlier one: what holds it for the id that
-    /// it bears says nothing of those.
+    /// Whether a held report may go under the OBR-3, specimen and orders of an earlier one: what holds it for the id
+    /// that it bears says nothing of those.
     async fn correction(
         &self,
         write: &mut Write,

@@ -99,7 +99,7 @@ fn settled(key: &Key, right: bool, done: &Settled, out: &Output) -> Answer {
     }
     for n in &done.out {
         out.line(&format!(
-            "report {n} is out under the patient of this order: `wickline report withdraw {n}` takes it back; the order \
+            "report {n} is out under the patient of this order: `wickline report withdraw {n}` takes it back; it \
              stands disputed until then"
         ));
     }
@@ -247,7 +247,8 @@ fn document(desk: &Desk, view: &OrderView, whole: bool) -> Value {
         });
     }
     if let (true, Some(said)) = (whole, said(order)) {
-        document["patient_said"] = json!({"name": said.name.expose(), "born": said.born.expose(), "sex": said.sex.expose()});
+        let [name, born, sex] = [&said.name, &said.born, &said.sex].map(Private::expose);
+        document["patient_said"] = json!({"name": name, "born": born, "sex": sex});
     }
     if whole {
         document["disputed"] = order.rivals.iter().map(claim).collect::<Vec<_>>().into();

@@ -137,8 +137,8 @@ impl Ledger {
         Ok(found)
     }
 
-    /// How many orders stand where, of those for which something is to be done or may come; and of how many the result is
-    /// out (`disputed-out`) whose specimen or patient is disputed.
+    /// How many orders stand where, of those for which something is to be done or may come; and of how many whose
+    /// specimen or patient is disputed the result is out (`disputed-out`).
     pub async fn order_counts(&self) -> Result<Vec<(String, i64)>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
