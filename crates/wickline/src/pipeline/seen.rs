@@ -200,6 +200,23 @@ impl Seen {
         self.changed.notify_one();
     }
 
+    /// Takes note of what happens again and again.
+    fn comes_again(&self, event: &Event) {
+        match event {
+            Event::LineTroubles { analyzer, all, .. } => {
+                self.goes_on(Kind::Troubles, analyzer, all.to_string());
+            }
+            Event::LineNoise { analyzer, all, .. } => {
+                self.goes_on(Kind::Noise, analyzer, all.to_string());
+            }
+            Event::SourceTurnedAway { source, from, why, times } => {
+                let what = format!("{times} time(s), last {from}: {why}");
+                self.goes_on(Kind::TurnedAway, source, what);
+            }
+            _ => {}
+        }
+    }
+
     /// Takes note of what happened.
     pub fn told(&self, event: &Event) {
         let now = clock::now_us();
@@ -231,11 +248,10 @@ impl Seen {
             }
             // Nobody takes it over any more, or it is heard no more.
             Event::LineSettled { analyzer } => self.over(Kind::Rivals, analyzer),
-            Event::LineTroubles { analyzer, all, .. } => {
-                self.goes_on(Kind::Troubles, analyzer, all.to_string());
-            }
-            Event::LineNoise { analyzer, all, .. } => {
-                self.goes_on(Kind::Noise, analyzer, all.to_string());
+            Event::LineTroubles { .. }
+            | Event::LineNoise { .. }
+            | Event::SourceTurnedAway { .. } => {
+                self.comes_again(event);
             }
             Event::Tee { analyzer, to, up, why, lost, .. } => {
                 let why = why.as_deref().map_or(String::new(), |why| format!(": {why}"));
@@ -245,13 +261,6 @@ impl Seen {
             Event::Alarm { alarm, up, why } => set(Kind::Alarm, alarm, *up, why.as_deref()),
             Event::SourceUp { source, .. } => set(Kind::Source, source, true, None),
             Event::SourceDown { source, why } => set(Kind::Source, source, false, Some(why)),
-            Event::SourceTurnedAway { source, from, why, times } => {
-                self.goes_on(
-                    Kind::TurnedAway,
-                    source,
-                    format!("{times} time(s), last {from}: {why}"),
-                );
-            }
             // Whatever it answered, it was reached.
             Event::Delivery { receiver, .. } => {
                 let key = (Kind::Receiver, receiver.clone());
