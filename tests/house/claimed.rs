@@ -54,6 +54,10 @@ fn a_specimen_that_is_claimed_after_its_result_went_is_told_and_its_report_can_b
         }
         let listed = ask(&house.config, &["orders", "--standing", "disputed"]);
         assert_eq!(listed["items"][0]["order"], "K1", "{listed}");
+        let here = listed["items"][0]["here"].as_str().expect("our own number").to_owned();
+        assert!(told.contains(&format!("order {here} of lis")), "{told}");
+        let own = ask(&house.config, &["orders", "show", &format!("order {here}")]);
+        assert_eq!(own["items"][0]["order"], "K1", "the notice leads to it: {own}");
         let text = shown(&house, &["find", "KP-20417"]);
         assert!(text.contains("order K1 of lis: answered, disputed, accepted"), "{text}");
         let text = shown(&house, &["orders", "show", "K1"]);
@@ -64,6 +68,13 @@ fn a_specimen_that_is_claimed_after_its_result_went_is_told_and_its_report_can_b
             shown(&house, &["orders", "settle", "K1", "--wrong", "--reason", "label says so"]);
         let hint = "wickline report withdraw 1";
         assert!(text.contains(&format!("`{hint}`")), "{text}");
+        // It is not out of sight before that is done.
+        for look in [["find", "KP-20417"].as_slice(), &["orders", "show", "K1"]] {
+            let text = shown(&house, look);
+            assert!(text.contains(&format!("`{hint}` takes it back")), "{look:?}: {text}");
+        }
+        assert!(shown(&house, &["orders", "--standing", "disputed"]).contains("K1"));
+        assert!(shown(&house, &["trail"]).contains(&format!("order {here} of lis")));
         let words = ["report", "withdraw", "1", "--reason", "another patient's"];
         assert_eq!(run(&house.config, &words).status.code(), Some(0));
         let back = house.receiver.next().await.expect("it is taken back").body;
@@ -108,6 +119,10 @@ fn a_patient_who_became_somebody_else_is_told_in_words_that_are_true() {
             "{text}"
         );
         assert!(!text.contains("claimed for"), "{text}");
+        for line in ["name         Heron-Invented, Ada", "name now     Plover-Invented, Ines"] {
+            assert!(text.contains(line), "what was, and what is now: {text}");
+        }
+        assert!(text.contains("born now     19850517"), "{text}");
     });
 }
 

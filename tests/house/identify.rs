@@ -2,7 +2,7 @@
 
 use wickline::simulate::analyzer::Style;
 
-use crate::hints::answering;
+use crate::hints::{answering, at_a_terminal};
 use crate::kit::{Daemon, Folder, ask, run};
 use crate::way::{analyzer, pads, practice, runtime};
 use wickline::simulate::script::Script;
@@ -44,6 +44,11 @@ fn an_id_that_is_entered_twice_must_be_the_same() {
             assert_eq!(ended, code, "{said}");
             assert!(said.contains("number 2") && said.contains("GLU"), "{said}");
         }
+        // What is not held for its id is refused before anybody is asked for anything.
+        let line = format!("wickline held identify {}", ids[1]);
+        let (ended, said) = at_a_terminal(&config, &line, "").await;
+        assert_eq!(ended, 2, "{said}");
+        assert!(!said.contains("GLU") && !said.contains("specimen id again"), "{said}");
         for _ in 0..2 {
             receiver.next().await.expect("identified, it goes");
         }

@@ -541,11 +541,12 @@ fn no_name_of_an_order_is_logged_counted_or_bundled() {
 fn control_material_never_meets_an_order() {
     runtime().block_on(async {
         let mut house = House::new("orders-control", "").await;
-        house.say(&order("NW", "K1", "QC-L1", "KP700101"), "A1");
+        let said = house.say(&order("NW", "K1", "QC-L1", "KP700101"), "A1");
+        assert_eq!(said, ("AE".into(), vec!["UA".into()]), "its strip is no patient's");
         let report = house.strip("QC-L1").await;
         assert_eq!(report["class"], "control", "{report}");
         assert_ne!(report["state"], "waiting");
-        assert_eq!(house.standing("K1"), "open");
+        assert_eq!(house.standing("K1"), "", "nothing of it is kept");
     });
 }
 

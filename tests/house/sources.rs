@@ -248,9 +248,35 @@ fn a_source_shows_a_certificate_where_one_is_asked_for() {
         let cut = house.daemon.wait_for(|e| e["event"] == "source-cut");
         assert!(cut["why"].as_str().is_some_and(|why| why.contains("its certificate")), "{cut}");
         assert_eq!(house.standing("K1"), "", "nothing was taken");
+        until(|| {
+            let status = ask(&house.config, &["status"]).to_string();
+            status.contains("turned away since") && status.contains("last 127.0.0.1")
+        });
         let own = say(&[path("sender.pem"), path("sender.key")]).expect("python");
         assert!(own.contains("MSA|AA|A1"), "{own}");
         assert_eq!(house.standing("K1"), "open");
+    });
+}
+
+#[test]
+fn who_is_turned_away_by_address_stands_in_status_with_how_often() {
+    runtime().block_on(async {
+        let house = House::new("source-address", "allow = [\"127.0.0.2\"]\n").await;
+        let text = order("NW", "K1", "KP-20417", "KP700101").text("A1");
+        let says = |what: &str| {
+            let status = ask(&house.config, &["status"]);
+            let all = status["items"].as_array().expect("items").clone();
+            let own = all.into_iter().find(|i| i["about"] == "orders" && i["which"] == "lis");
+            own.expect("the source").to_string().contains(what)
+        };
+        assert_eq!(Sender::to(&house.source).say(&text), None);
+        until(|| says("1 time(s), last 127.0.0.1: its address is not in `allow`"));
+        for _ in 0..2 {
+            assert_eq!(Sender::to(&house.source).say(&text), None);
+        }
+        // What comes within ten seconds is told together.
+        until(|| says("3 time(s), last 127.0.0.1"));
+        assert_eq!(house.standing("K1"), "", "nothing was taken");
     });
 }
 

@@ -66,6 +66,31 @@ fn a_refused_result_of_a_disputed_specimen_is_sent_when_a_person_has_settled_who
     });
 }
 
+/// Of two that were refused one cannot go again: the other goes, and the one is named.
+#[test]
+fn one_that_cannot_go_again_stops_no_other() {
+    runtime().block_on(async {
+        let mut house = House::answered("taken-one-of-two", "", &["ae", "ae", "aa"]).await;
+        for (number, specimen) in [("K1", "KP-20417"), ("K2", "KP-20418")] {
+            house.say(&order("NW", number, specimen, "KP700101"), number);
+            house.strip(specimen).await;
+            house.receiver.next().await.expect("it is tried");
+            house.daemon.wait_for(|e| e["event"] == "delivery" && e["state"] == "refused");
+        }
+        house.say(&order("CA", "K1", "KP-20417", "KP700101"), "A2");
+        let (code, said) = says(&house, &["queue", "retry", "--refused"]);
+        assert_eq!(code, Some(1), "{said}");
+        assert!(said.contains("1 message(s) back in the queue"), "{said}");
+        assert!(
+            said.contains("1@lis stays as it is") && said.contains("set-aside 1@lis"),
+            "{said}"
+        );
+        house.receiver.next().await.expect("the other goes");
+        let left = ask(&house.config, &["queue", "--state", "refused"]);
+        assert_eq!(left["items"].as_array().map(Vec::len), Some(1), "{left}");
+    });
+}
+
 /// The wrong tube: what stands under the wrong id is taken back at once, whatever is known of the right one.
 #[test]
 fn a_result_is_withdrawn_to_a_specimen_that_nobody_has_ordered_yet() {

@@ -59,6 +59,8 @@ pub struct Order {
     /// The patients for whom its specimen was claimed besides. One without an id: its own patient became somebody else
     /// by name and date of birth.
     pub rivals: Vec<Private>,
+    /// Those of whom a person has said that they are wrong: the same claim says nothing new.
+    pub refuted: Vec<Private>,
 }
 
 /// Which strips go when several orders of one source ask the same pads of one specimen.
@@ -169,7 +171,7 @@ impl Orders {
         match (trace.is_out(), order.standing) {
             (true, Standing::Open) => order.stand(Standing::Answered, now),
             // A person set it aside, or its message was drawn back: the order waits again.
-            (false, Standing::Answered) => order.stand(Standing::Open, now),
+            (false, Standing::Answered) => order.waits_again(now),
             _ => {}
         }
         true
@@ -193,20 +195,36 @@ impl Orders {
     ///
     /// False: nobody disputes it. An order of control material can be wrong without that: a patient's cup bears its id.
     pub fn settle(&mut self, key: &Key, right: bool, now: i64) -> bool {
+        let taken = self.is_taken(key);
         let Some(order) = self.list.get_mut(key) else { return false };
-        let disputed = order.standing == Standing::Disputed;
-        let material = order.is_of_material();
-        if !disputed && order.rivals.is_empty() && (right || !material) {
+        let may = match right {
+            true => order.is_disputed() && !taken,
+            false => order.is_disputed() || order.is_of_material(),
+        };
+        if !may {
             return false;
         }
-        order.rivals.clear();
-        if !right && let Some(wanted) = &mut order.wanted {
-            wanted.specimens.clear();
-        }
-        if disputed || (material && !right && !order.standing.is_closed()) {
-            order.stand(if right { Standing::Open } else { Standing::ClosedElsewhere }, now);
+        if right {
+            order.is_right(now)
+        } else {
+            order.is_wrong(now)
         }
         true
+    }
+
+    /// Since an order was called wrong, the specimen of its result has become another patient's: it cannot be right any
+    /// more.
+    #[must_use]
+    pub fn is_taken(&self, key: &Key) -> bool {
+        let denied = self.list.get(key).filter(|order| order.is_denied());
+        let Some((order, by)) = denied.and_then(|order| Some((order, order.by.as_ref()?))) else {
+            return false;
+        };
+        let mut others = self.list.values().filter(|other| other.has_specimen(by));
+        others.any(|other| match (order.patient(), other.patient()) {
+            (Some(own), Some(other)) => !self.same_patient(&own.id, &other.id),
+            _ => true,
+        })
     }
 }
 
@@ -214,6 +232,69 @@ impl Order {
     fn stand(&mut self, standing: Standing, now: i64) {
         self.standing = standing;
         self.closed = standing.is_closed().then_some(now);
+    }
+
+    fn is_right(&mut self, now: i64) {
+        for rival in std::mem::take(&mut self.rivals) {
+            if !self.refuted.contains(&rival) {
+                self.refuted.push(rival);
+            }
+        }
+        // Called wrong before, while its result was out: it is its strip's again.
+        if let (Some(wanted), Some(by)) = (&mut self.wanted, &self.by)
+            && wanted.specimens.is_empty()
+        {
+            wanted.specimens.push(by.clone());
+        }
+        if self.standing == Standing::Disputed {
+            self.stand(Standing::Open, now);
+        }
+    }
+
+    /// What is out under it stands disputed until that is taken back.
+    fn is_wrong(&mut self, now: i64) {
+        if let Some(wanted) = &mut self.wanted {
+            wanted.specimens.clear();
+        }
+        if self.is_denied() && self.trace.is_past_recall() {
+            return;
+        }
+        self.rivals.clear();
+        if !self.standing.is_closed() {
+            self.stand(Standing::ClosedElsewhere, now);
+        }
+    }
+
+    /// Nothing carries it any more: it waits for its strip, unless a person has said that no strip is its.
+    fn waits_again(&mut self, now: i64) {
+        if self.is_denied() {
+            self.rivals.clear();
+            self.stand(Standing::ClosedElsewhere, now);
+        } else {
+            self.stand(Standing::Open, now);
+        }
+    }
+
+    /// A person is to say whose specimen it is, or to take back what is out under it.
+    #[must_use]
+    pub fn is_disputed(&self) -> bool {
+        self.standing == Standing::Disputed || !self.rivals.is_empty()
+    }
+
+    /// A person has called it wrong about its specimen, and its result is out under it.
+    #[must_use]
+    pub fn is_denied(&self) -> bool {
+        let claims_none = self.wanted.as_ref().is_some_and(|wanted| wanted.specimens.is_empty());
+        self.standing == Standing::Answered && claims_none && !self.rivals.is_empty()
+    }
+
+    /// Nothing of its result is kept here any more: there is nothing to be taken back.
+    #[must_use]
+    pub fn purged(mut self) -> Self {
+        if self.is_denied() {
+            self.rivals.clear();
+        }
+        self
     }
 
     /// As it stands by how far its result went: whoever keeps orders learns that from the messages, and a message that
@@ -229,8 +310,8 @@ impl Order {
                 (self.by, self.number) = (by.map(|by| by.0.clone()), by.map(|by| by.1.to_owned()));
             }
             (false, Standing::Answered) => {
-                self.standing = Standing::Open;
-                (self.by, self.number, self.closed) = (None, None, None);
+                self.waits_again(self.closed.unwrap_or(self.received));
+                (self.by, self.number) = (None, None);
             }
             _ => {}
         }

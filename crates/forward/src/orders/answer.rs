@@ -128,7 +128,9 @@ impl OrderMessage {
             }
             Refusal::PatientConflict => (specimen(), Code::DuplicateKey),
             Refusal::SpecimenMissing => (specimen(), Code::FieldMissing),
-            Refusal::SpecimenMalformed => (specimen(), Code::DataType),
+            Refusal::SpecimenMalformed | Refusal::SpecimenOfMaterial => {
+                (specimen(), Code::DataType)
+            }
             Refusal::PatientMissing => (Location::new("PID", 1, 3), Code::FieldMissing),
             Refusal::DuplicateOrder | Refusal::Closed => (number(), Code::DuplicateKey),
             Refusal::OrderUnknown => (number(), Code::UnknownKey),

@@ -18,6 +18,8 @@ pub struct Now<'a> {
     pub local: &'a dyn Fn(&Moment) -> Option<i64>,
     /// Whether the source was asked for the work of a specimen.
     pub queried: &'a dyn Fn(&Private) -> bool,
+    /// Whether an id is one of control material or of an external sample at some analyzer here.
+    pub of_material: &'a dyn Fn(&str) -> bool,
 }
 
 /// What became of a message.
@@ -117,8 +119,12 @@ impl OrderMessage {
         let control =
             line.says_control() || specimens.iter().any(|specimen| specimen.role.value(1) == "Q");
         let known = |id: &Private| site.controls.iter().any(|own| own == id.expose());
-        if (control && !ids.iter().all(known)) || (!control && ids.iter().any(known)) {
+        if control && !ids.iter().all(known) {
             return Err(Refusal::ControlUnknown);
+        }
+        // Its strip is none of a patient's, whatever is ordered of it.
+        if !control && ids.iter().any(|id| known(id) || (now.of_material)(id.expose())) {
+            return Err(Refusal::SpecimenOfMaterial);
         }
         let collected = line.collected.map(|at| self.zoned(at));
         Ok(Wanted {
@@ -127,6 +133,7 @@ impl OrderMessage {
             specimens: ids,
             to_come: matches!(line.action.value(1).as_str(), "P" | "L" | "S"),
             patient: self.patient.as_ref().filter(|_| !control).map(|own| own.person.clone()),
+            said: None,
             urgent: matches!(line.priority.value(1).as_str(), "S" | "A"),
             collected: collected.and_then(|at| at.instant().or_else(|| (now.local)(&at))),
             control,

@@ -9,6 +9,8 @@ use super::given::Given;
 use super::site::Site;
 use crate::hl7::{CONTROL_ID_MAX, Charset, Message, Version};
 
+/// The last field of a head that is looked at.
+const LAST: usize = 21;
 /// The longest field of a head that goes back (HD, HL7 v2.5.1 section 2.15.9).
 const BACK_MAX: usize = 227;
 
@@ -160,6 +162,17 @@ impl Envelope {
     pub(super) fn kind(&self, message: &Message, site: &Site) -> Result<Kind, Fault> {
         let header =
             |field, code, words: &str| Fault::new(Location::new("MSH", 1, field), code, words);
+        let said = |n| message.field("MSH", 1, n).is_some_and(|field| !field.is_empty());
+        if let Some(n) = [9, 12].into_iter().find(|n| !said(*n)) {
+            let fields = (2..=LAST).rev().find(|n| said(*n)).unwrap_or(1);
+            let words = match fields < n {
+                true => format!(
+                    "MSH ends with field {fields}; allowed: MSH-2 to MSH-12, each in its place"
+                ),
+                false => "Nothing is there; allowed: MSH-2 to MSH-12, each in its place".to_owned(),
+            };
+            return Err(header(n, Code::FieldMissing, &words));
+        }
         let version = self.version.filter(|v| site.versions.contains(v)).ok_or_else(|| {
             let known: Vec<_> = site.versions.iter().map(|v| v.text()).collect();
             header(

@@ -64,7 +64,12 @@ impl Desk {
     pub fn decide(&mut self, message: &OrderMessage) -> Decided {
         let queried = self.queried.clone();
         let asked = |id: &Private| queried.contains(&id.expose());
-        let now = Now { seconds: NOW, local: &|at| Some(at.wall()), queried: &asked };
+        let now = Now {
+            seconds: NOW,
+            local: &|at| Some(at.wall()),
+            queried: &asked,
+            of_material: &|_| false,
+        };
         message.take(&mut self.orders, &self.site, &self.rules, &now)
     }
 

@@ -38,6 +38,8 @@ fn each_fault_is_answered_with_its_code_and_place() {
         ("KP-20417&LIS", "KP 20417&LIS", "AE", "102", "SPM^1^2^1^1"),
         ("|P|2.5.1", "|T|2.5.1", "AR", "202", "MSH^1^11"),
         ("|P|2.5.1", "|P|2.7", "AR", "203", "MSH^1^12"),
+        ("|P|2.5.1", "|P|", "AE", "101", "MSH^1^12"),
+        ("|OML^O21^OML_O21|", "||", "AE", "101", "MSH^1^9"),
         ("OML^O21^OML_O21", "ORU^R01^ORU_R01", "AR", "200", "MSH^1^9"),
         ("OML^O21^OML_O21", "OML^O99^OML_O99", "AR", "201", "MSH^1^9"),
         ("KP700101^^^KESTREL^MR", "", "AE", "101", "PID^1^3"),
@@ -295,4 +297,25 @@ fn too_many_orders_are_no_message() {
     }
     let (code, errors, _) = refused(text.as_bytes());
     assert_eq!((code.as_str(), errors[0].clone()), ("AE", ("100".into(), "ORC^201".into())));
+}
+
+/// What is wrong is the head, and nothing is said of a version.
+#[test]
+fn a_head_that_is_broken_is_answered_with_where_it_ends() {
+    for (head, place, words) in [
+        ("MSH|^~\\&|LIS|KESTREL", "MSH^1^9", "MSH ends with field 4"),
+        (
+            "MSH|^~\\&|LIS|KESTREL|W|K|20260314081500||OML^O21^OML_O21|A1",
+            "MSH^1^12",
+            "MSH ends with field 10",
+        ),
+        ("MSH|^~\\&|LIS|KESTREL|W|K|20260314081500|||A1|P|2.5.1", "MSH^1^9", "Nothing is there"),
+    ] {
+        let text = format!("{head}\rPID|1||KP700101\r");
+        let answer = Desk::new().answers(text.as_bytes(), "WK-1", "20260314081502+0000");
+        let answer = answer.and_then(|answers| answers.application).expect("an answer");
+        let text = String::from_utf8_lossy(&answer).into_owned();
+        assert!(text.contains("MSA|AE") && text.contains(place), "{text}");
+        assert!(text.contains(words) && !text.to_lowercase().contains("version id"), "{text}");
+    }
 }

@@ -122,8 +122,8 @@ pub enum Meet {
         /// Pads that nobody ordered.
         unordered: Vec<Text>,
     },
-    /// This order is answered by this specimen: a second strip, decided as without orders.
-    Again(Key),
+    /// These orders are answered by this specimen: a second strip, decided as without orders.
+    Again(Vec<Key>),
     /// It waits for a person.
     Waits(Wait),
 }
@@ -151,15 +151,23 @@ impl Orders {
         if heard.patient.is_some_and(|named| names_another(&of_specimen, named)) {
             return Meet::Waits(Wait::PatientNamed);
         }
-        let open: Vec<&Order> =
-            of_specimen.iter().copied().filter(|o| o.standing == Standing::Open).collect();
+        let stand = |standing| of_specimen.iter().copied().filter(move |o| o.standing == standing);
+        let older = |order: &&Order| {
+            let newest = rules.same_test == SameTest::Newest;
+            newest && of_specimen.iter().any(|other| other.answers_newer_than(order))
+        };
+        let open: Vec<&Order> = stand(Standing::Open).filter(|order| !older(order)).collect();
         if !open.is_empty() {
             return shared(&open, heard, rules);
         }
-        if let Some(order) = find(Standing::Answered) {
-            return match &order.by {
-                Some(by) if by != heard.specimen => Meet::Waits(Wait::OrderAmbiguous),
-                _ => Meet::Again(order.key.clone()),
+        let of_another = |order: &&Order| order.by.as_ref().is_some_and(|by| by != heard.specimen);
+        let answered: Vec<&Order> = stand(Standing::Answered).collect();
+        if !answered.is_empty() {
+            // It may be the older order's, or the newer one's a second time.
+            let ambiguous = find(Standing::Open).is_some() || answered.iter().any(of_another);
+            return match ambiguous {
+                true => Meet::Waits(Wait::OrderAmbiguous),
+                false => Meet::Again(answered.iter().map(|order| order.key.clone()).collect()),
             };
         }
         let waits = [
@@ -194,7 +202,7 @@ impl Orders {
         let rules = OrderRules { unordered: Unordered::Drop, ..*rules };
         match self.meet(&heard, &rules, now) {
             Meet::Goes { shares, .. } => shares.into_iter().map(|share| share.key).collect(),
-            Meet::Again(key) => vec![key],
+            Meet::Again(keys) => keys,
             Meet::Control | Meet::Waits(_) => Vec::new(),
         }
     }
@@ -209,6 +217,25 @@ impl Orders {
             };
             order.standing == Standing::Disputed || others
         })
+    }
+}
+
+impl Order {
+    /// By the sender's clock, then by ours.
+    fn age(&self) -> (Option<i64>, i64) {
+        (self.asked.map(|at| at.order()), self.received)
+    }
+
+    /// It is answered, and asked the same of its specimen as an older order of its source: that one may wait for ever.
+    #[must_use]
+    pub fn answers_newer_than(&self, older: &Order) -> bool {
+        let (Some(own), Some(other)) = (&self.wanted, &older.wanted) else { return false };
+        self.standing == Standing::Answered
+            && self.key != older.key
+            && self.key.source == older.key.source
+            && own.pads == other.pads
+            && own.specimens.iter().any(|specimen| other.specimens.contains(specimen))
+            && self.age() > older.age()
     }
 }
 
@@ -235,8 +262,7 @@ fn shared(open: &[&Order], heard: &Heard<'_>, rules: &OrderRules) -> Meet {
         if before.key.source != order.key.source {
             return Meet::Waits(Wait::OrderAmbiguous);
         }
-        let age = |order: &Order| (order.asked.map(|at| at.order()), order.received);
-        let older = if age(before) > age(order) {
+        let older = if before.age() > order.age() {
             newest.insert(&wanted.pads, before)
         } else {
             Some(before)

@@ -42,6 +42,11 @@ impl Person {
         Self::differ(&self.name, &said.name) && Self::differ(&self.born, &said.born)
     }
 
+    /// Both are described alike, as far as two people are told apart by that.
+    fn is_described_as(&self, said: &Person) -> bool {
+        self.name == said.name && self.born == said.born
+    }
+
     /// Takes what is said; false where nothing is new.
     fn learn(&mut self, said: &Person) -> bool {
         let mut news = false;
@@ -112,6 +117,9 @@ impl Orders {
     pub(super) fn dispute(&mut self, keys: &[Key], rival: Option<&Private>, now: i64) -> Vec<Deed> {
         let mut deeds = Vec::new();
         for key in keys {
+            if self.is_refuted(key, rival) {
+                continue;
+            }
             let Some(order) = self.list.get_mut(key) else { continue };
             if let Some(rival) = rival.filter(|rival| !order.rivals.contains(rival)) {
                 order.rivals.push(rival.clone());
@@ -133,6 +141,13 @@ impl Orders {
             deeds.push(Deed::Dispute(key.clone()));
         }
         deeds
+    }
+
+    /// Whether a person has said of this very claim that it is wrong.
+    fn is_refuted(&self, key: &Key, rival: Option<&Private>) -> bool {
+        let rival = rival.filter(|rival| !rival.is_empty());
+        let refuted = self.list.get(key).map_or(&[][..], |order| &order.refuted);
+        rival.is_some_and(|rival| refuted.iter().any(|own| self.same_patient(own, rival)))
     }
 
     /// The orders of a patient for whom something may still be sent: what is answered may get a second strip or a
@@ -163,12 +178,20 @@ impl Orders {
         deeds
     }
 
-    fn believe(&mut self, keys: Vec<Key>, said: &Person, now: i64) -> Vec<Deed> {
+    fn believe(&mut self, mut keys: Vec<Key>, said: &Person, now: i64) -> Vec<Deed> {
+        keys.retain(|key| self.list.get(key).is_some_and(|order| !order.knows_better(said)));
         let other = |key: &&Key| {
             let own = self.list.get(*key).and_then(Order::patient);
             own.is_some_and(|own| own.is_somebody_else(said))
         };
         if keys.iter().any(|key| other(&key)) {
+            for key in &keys {
+                let Some(order) = self.list.get_mut(key) else { continue };
+                order.refuted.retain(|own| !own.is_empty());
+                if let Some(wanted) = &mut order.wanted {
+                    wanted.said = Some(said.clone());
+                }
+            }
             return self.dispute(&keys, Some(&Private::default()), now);
         }
         let mut deeds = Vec::new();
@@ -194,7 +217,8 @@ impl Orders {
         }
         let known = |order: &Order| {
             let own = order.patient().is_some_and(|own| self.same_patient(&own.id, gone));
-            own || order.rivals.iter().any(|rival| self.same_patient(rival, gone))
+            let mut claims = order.rivals.iter().chain(&order.refuted);
+            own || claims.any(|rival| self.same_patient(rival, gone))
         };
         let touched: Vec<Key> =
             self.list.values().filter(|o| known(o)).map(|o| o.key.clone()).collect();
@@ -221,5 +245,23 @@ impl Orders {
     /// Who became whom, to be kept with the orders.
     pub fn merged(&self) -> impl Iterator<Item = (&Private, &Private)> {
         self.merged.iter()
+    }
+}
+
+impl Order {
+    /// A person has looked at this very description and said that the order's own is right.
+    fn knows_better(&self, said: &Person) -> bool {
+        let known = self.wanted.as_ref().and_then(|wanted| wanted.said.as_ref());
+        let refuted = self.refuted.iter().any(Private::is_empty);
+        refuted && known.is_some_and(|known| known.is_described_as(said))
+    }
+
+    /// Takes out who its patient is beyond the id: by that a specimen id that is used again is noticed.
+    pub fn forget_patient(&mut self) {
+        let Some(wanted) = self.wanted.as_mut() else { return };
+        wanted.said = None;
+        if let Some(Person { name, born, sex, .. }) = &mut wanted.patient {
+            (*name, *born, *sex) = Default::default();
+        }
     }
 }

@@ -65,6 +65,9 @@ pub struct Wanted {
     pub to_come: bool,
     /// Whose specimen it is; none on control material.
     pub patient: Option<Person>,
+    /// As its source describes that patient now, where that is somebody else by name and date of birth.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub said: Option<Person>,
     /// Before all others.
     pub urgent: bool,
     /// When it was collected, in seconds of UTC.
@@ -126,6 +129,8 @@ refusals! {
     SpecimenMissing "specimen-missing" "No specimen id where this laboratory looks for it",
     /// It cannot be a specimen id.
     SpecimenMalformed "specimen-malformed" "Specimen id has a form that no label here has",
+    /// A patient's order names what is control material or an external sample here.
+    SpecimenOfMaterial "specimen-of-material" "Specimen id is one of control material or of an external sample here",
     /// It is no urine.
     NotUrine "not-urine" "Specimen type is not tested here",
     /// The number is another order's.

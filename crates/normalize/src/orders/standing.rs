@@ -82,7 +82,10 @@ impl Standing {
         match self {
             S::Open | S::OnHold => next != self && (next != S::Answered || self == S::Open),
             // A message that nobody tried is drawn back; what was sent stays answered.
-            S::Answered => matches!(next, S::Cancelled | S::Open | S::Disputed),
+            // What a person called wrong claims nothing once that was taken back.
+            S::Answered => {
+                matches!(next, S::Cancelled | S::Open | S::Disputed | S::ClosedElsewhere)
+            }
             // Asked for anew, by its source, later than it was cancelled.
             S::Cancelled => matches!(next, S::Open | S::Disputed),
             S::Disputed => matches!(next, S::Open | S::Cancelled | S::ClosedElsewhere),

@@ -112,6 +112,7 @@ impl Orders {
             number: None,
             by: None,
             rivals: Vec::new(),
+            refuted: Vec::new(),
         };
         self.list.insert(request.key.clone(), order);
     }
@@ -281,6 +282,7 @@ impl Orders {
         }
         // Its name is learned apart, by the one rule for names.
         wanted.patient.clone_from(&own.patient);
+        wanted.said.clone_from(&own.said);
         if self.claimed(&request.key, &wanted, by).is_empty() {
             Ok(wanted)
         } else {
@@ -408,5 +410,6 @@ fn unseen(request: &Request, now: i64) -> Order {
         number: None,
         by: None,
         rivals: Vec::new(),
+        refuted: Vec::new(),
     }
 }

@@ -52,6 +52,7 @@ fn wanted(specimen: &str, patient: Person) -> Wanted {
         specimens: vec![private(specimen)],
         to_come: false,
         patient: Some(patient),
+        said: None,
         urgent: false,
         collected: None,
         control: false,

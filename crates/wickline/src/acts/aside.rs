@@ -87,6 +87,8 @@ impl Ledger {
             may(Asked::SetMessageAside, &row, reason)?;
             let arrow = row.state.to(MessageState::SetAside)?;
             message::set_aside(&mut write, *n, arrow, Aside::Person, None).await?;
+            let root = whole(&mut write, row.report).await?.root();
+            meeting::follow(&mut write, root).await?;
             record(&mut write, actor, act_on("set-aside", &row, reason)).await?;
         }
         write.commit().await

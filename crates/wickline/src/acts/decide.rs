@@ -4,6 +4,7 @@
 use wickline_normalize::{Reason, Remedy};
 
 use super::Became;
+use super::bearing;
 use super::comparing::{Difference, beside, texts};
 use super::door::{self, Asked, Facts, Pass, Then};
 use super::facts::{Known, codes, other, refused, under, whole};
@@ -73,9 +74,11 @@ impl Ledger {
                 act.became = Some(change(&earlier, &row));
                 let pass = self.correction(&mut write, bench, &row, &earlier, reason).await?;
                 report::goes_under(&mut write, n, &earlier, reason).await?;
+                bearing::changed(&mut write, &mut row).await?;
                 row.corrects = Some(earlier.root());
                 row.filler.clone_from(&earlier.filler);
                 row.specimen.clone_from(&earlier.specimen);
+                row.orders.clone_from(&earlier.orders);
                 row.note = Some(reason.to_owned());
                 self.go_on(&mut write, bench, &row, &pass).await?;
                 pass
@@ -98,7 +101,8 @@ impl Ledger {
         Ok(door::pass(asked, &Facts { reason: Some(reason), ..known.facts(row) })?)
     }
 
-    /// Whether a held report may go under the OBR-3 and specimen of an earlier one.
+    /// Whether a held report may go under the OBR-3, specimen and orders of an earlier one: what holds it for the id
+    /// that it bears says nothing of those.
     async fn correction(
         &self,
         write: &mut Write,
@@ -107,9 +111,15 @@ impl Ledger {
         earlier: &ReportRow,
         reason: &str,
     ) -> Result<Pass, StoreError> {
-        let known = Known::of(write, bench, row).await?;
+        let (root, specimen) = (earlier.root(), earlier.specimen.clone());
+        let goes =
+            ReportRow { corrects: Some(root), orders: earlier.orders.clone(), ..row.clone() };
+        let goes = ReportRow { specimen, ..goes };
+        let known = Known::of(write, bench, &goes).await?;
+        let holds: Vec<Reason> = row.reasons().filter(|r| !bearing::is_of_id(*r)).collect();
         let facts = Facts {
             reason: Some(reason),
+            holds: &holds,
             other: Some(other(earlier)),
             specimen: earlier.specimen.as_deref(),
             corrects: Some(earlier.root()),

@@ -86,7 +86,12 @@ impl Ledger {
         let mut moment = self.db.moment().await?;
         let (row, known) = Known::read(&mut moment, bench, n).await?;
         moment.commit().await?;
-        let facts = Facts { reason: Some("asked for next"), ..known.facts(&row) };
+        let next = Some("asked for next");
+        let facts = Facts { reason: next, twice: true, ..known.facts(&row) };
+        let facts = match asked {
+            Asked::Identify => Facts { specimen: next, ..facts },
+            _ => facts,
+        };
         door::pass(asked, &facts)?;
         Ok(())
     }

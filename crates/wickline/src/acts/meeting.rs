@@ -188,11 +188,11 @@ async fn would_meet(
             let each = shares.iter().filter_map(|one| share(&one.key, named(&one.pads)));
             under_numbers(moment, bench, (each.collect(), &pads), false).await?
         }
-        Meet::Again(key) => {
+        Meet::Again(keys) => {
             let asked = |one: &Kept| one.order.wanted.as_ref().map(|w| named(&w.pads));
-            let own = rows.iter().find(|one| one.order.key == key).and_then(asked);
-            let each = share(&key, own.unwrap_or_default()).into_iter().collect();
-            under_numbers(moment, bench, (each, &pads), true).await?
+            let pads_of = |key: &Key| rows.iter().find(|one| one.order.key == *key).and_then(asked);
+            let each = keys.iter().filter_map(|key| share(key, pads_of(key).unwrap_or_default()));
+            under_numbers(moment, bench, (each.collect(), &pads), true).await?
         }
         Meet::Waits(Wait::SpecimenUnknown) if bench.orders.sends_without => Met::Nothing,
         Meet::Waits(wait) => Met::Waits(Hold::new(wait.reason(), wait.words())),
@@ -313,6 +313,16 @@ pub(crate) async fn unbind(
         }
     }
     order::unlink(write, root, under).await
+}
+
+/// Keeps where the orders of a report stand, as its results were taken back, set aside, or wanted again.
+pub(crate) async fn follow(write: &mut Write, root: i64) -> Result<(), StoreError> {
+    let links = order::links(write, root).await?;
+    let answered: Vec<i64> = links.iter().map(|link| link.order).collect();
+    for kept in order::read(write, &answered).await? {
+        order::stands(write, &kept).await?;
+    }
+    Ok(())
 }
 
 /// The orders that a report answers from now on, where its results begin to be told. What was told without an order

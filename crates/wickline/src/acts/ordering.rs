@@ -67,28 +67,29 @@ impl Ledger {
         }
         let mut desk =
             Desk { ledger: self, write: &mut write, bench, source, now: clock::now_us() / SECOND };
-        let heard = match &incoming {
-            Incoming::Orders(message) => desk.orders(message, &stamp).await?,
+        let (heard, verb, became) = match &incoming {
+            Incoming::Orders(message) => {
+                let heard = desk.orders(message, &stamp).await?;
+                let became = format!("{} taken, {} refused", heard.taken, heard.refused);
+                (heard, "order", became)
+            }
             Incoming::Update(envelope, patient) => {
                 let mut heard = desk.update(patient).await?;
                 heard.answers = stamp.told(source, envelope, None)?;
-                heard
+                (heard, "patient", "patient data changed".to_owned())
             }
             Incoming::Merge(envelope, pairs) => {
                 let (mut heard, fault) = desk.merge(pairs).await?;
+                let became = fault.as_ref().map_or("patients merged", |_| "patients not merged");
                 heard.answers = stamp.told(source, envelope, fault)?;
-                heard
+                (heard, "patient", became.to_owned())
             }
             // Answers to what is asked come where it was asked.
-            Incoming::Found(..) => Heard::default(),
+            Incoming::Found(..) => (Heard::default(), "order", "an answer".to_owned()),
         };
         order::answer(&mut write, name, &heard.answers, clock::now_us()).await?;
-        let act = Act {
-            verb: "order",
-            object: format!("source {}", source.site.name),
-            became: Some(format!("{} taken, {} refused", heard.taken, heard.refused)),
-            ..Act::default()
-        };
+        let object = format!("source {}", source.site.name);
+        let act = Act { verb, object, became: Some(became), ..Act::default() };
         record(&mut write, &Actor::daemon(), act).await?;
         write.commit().await?;
         Ok(heard)
@@ -201,6 +202,10 @@ impl Desk<'_> {
                 seconds: self.now,
                 local: &local,
                 queried: &|specimen| asked.contains(specimen),
+                of_material: &|id| {
+                    let mut rules = self.bench.analyzers.iter().map(|analyzer| &analyzer.rules);
+                    rules.any(|own| own.control_specimen(id).is_some() || own.is_external(id))
+                },
             };
             message.take(&mut orders, site, &self.bench.orders.rules, &now)
         };
@@ -353,7 +358,7 @@ impl Desk<'_> {
                         let since = (self.now - self.bench.orders.rules.oldest) * SECOND;
                         for n in order::out_of(self.write, specimen.expose(), since).await? {
                             if self.ledger.answered_before(self.write, self.bench, n).await? {
-                                self.tell_person(Kind::OrderLate).await?;
+                                self.tell_person(Kind::OrderLate, key).await?;
                             }
                         }
                     }
@@ -363,13 +368,13 @@ impl Desk<'_> {
                         self.ledger.told_anew(self.write, self.bench, n).await?;
                     }
                 }
-                Deed::TellPerson(_) => self.tell_person(Kind::OrderOut).await?,
-                Deed::NumberTwice(_) => self.tell_person(Kind::OrderNumberTwice).await?,
+                Deed::TellPerson(key) => self.tell_person(Kind::OrderOut, key).await?,
+                Deed::NumberTwice(key) => self.tell_person(Kind::OrderNumberTwice, key).await?,
                 // Nothing holds back what is out: without this nobody would hear of it.
                 Deed::Dispute(key)
                     if orders.get(key).is_some_and(|order| order.trace.is_past_recall()) =>
                 {
-                    self.tell_person(Kind::OrderClaimed).await?;
+                    self.tell_person(Kind::OrderClaimed, key).await?;
                 }
                 // They stand in the order's row, which is kept; a person sees them in its list.
                 Deed::Keep(_)
@@ -383,30 +388,36 @@ impl Desk<'_> {
         Ok(released)
     }
 
-    /// What nothing here can put right stands on each sheet until somebody has seen to it; once for a source, without
-    /// anything of a patient.
-    async fn tell_person(&mut self, kind: Kind) -> Result<(), StoreError> {
-        let name = &self.source.site.name;
+    /// What nothing here can put right stands on each sheet until somebody has seen to it: each order by our own number
+    /// of it, without anything of a patient.
+    async fn tell_person(&mut self, kind: Kind, key: &Key) -> Result<(), StoreError> {
+        let which = Which { keys: [key.clone()].into(), ..Which::default() };
+        let Some(Kept { n, .. }) = order::load(self.write, &which).await?.pop() else {
+            return Ok(());
+        };
+        let name = &key.source;
+        let own = order::own_name(n, name);
+        let show = format!("`wickline orders show \"order {n}\"`");
         let detail = match kind {
             Kind::OrderNumberTwice => format!(
-                "{name} sent a second order under a number that it had used, and it was refused: ask those who look \
-                 after {name} what names an order there (`order_key`)"
+                "{name} sent a second order under a number that it had used, that of {own}, and it was refused: ask \
+                 those who look after {name} which of the two counts ({show}), and what names an order there \
+                 (`order_key`)"
             ),
             Kind::OrderClaimed => format!(
-                "by {name} an order whose result is out is another patient's too, or its patient became somebody \
-                 else: compare label and patient of what `wickline orders --standing disputed` lists, settle each, and \
-                 withdraw what is wrong"
+                "{own}, an order whose result is out, is another patient's too, or its patient became somebody else: \
+                 compare label and patient ({show}), settle it, and withdraw what is wrong"
             ),
             Kind::OrderLate => format!(
-                "{name} ordered what had been told already, without an order's number: `wickline orders --standing \
-                 answered` says which went so (sent without its number); see that {name} files each under its order"
+                "{own} asks what had been told already, without an order's number: see that {name} files it under its \
+                 order ({show})"
             ),
             _ => format!(
-                "{name} closed an order whose result was out already: compare `wickline orders --standing answered` \
-                 with what {name} shows, and withdraw what is wrong there"
+                "{name} closed {own}, whose result was out already: compare it ({show}) with what {name} shows, and \
+                 withdraw what is wrong there"
             ),
         };
-        notice::put(self.write, kind, name, &detail).await.map(drop)
+        notice::put(self.write, kind, &own, &detail).await.map(drop)
     }
 
     async fn reports_of(&mut self, key: &Key) -> Result<Vec<i64>, StoreError> {
@@ -457,11 +468,7 @@ fn references(row: &Kept) -> Result<References, StoreError> {
 /// Takes out who the patient of a closed order is. Its id stays: by it a specimen id that is used again is noticed.
 fn forget(row: &mut Kept) -> Result<(), StoreError> {
     row.wants_back = Some(rows::kept("wants_back", &references(row)?.without_patient())?);
-    if let Some(patient) = row.order.wanted.as_mut().and_then(|wanted| wanted.patient.as_mut()) {
-        patient.name = Private::default();
-        patient.born = Private::default();
-        patient.sex = Private::default();
-    }
+    row.order.forget_patient();
     Ok(())
 }
 

@@ -2,6 +2,7 @@
 
 use wickline_normalize::{Hold, Reason, Report, Way};
 
+use super::bearing;
 use super::comparing::{self, Difference, Seen};
 use super::door::{self, Asked, Facts, Then, Under};
 use super::facts::{Known, analyzer, codes, refused, under, whole};
@@ -103,7 +104,7 @@ impl Ledger {
         mut write: Write,
         bench: &Bench,
         (actor, act): (&Actor, Act),
-        open: ReportRow,
+        mut open: ReportRow,
         known: &Known,
         print: Report,
         decided: Decided,
@@ -127,6 +128,9 @@ impl Ledger {
             return Err(refused(format!(
                 "report {root}, which {n} was to correct, was withdrawn since: set it aside"
             )));
+        }
+        if row.specimen != open.specimen {
+            bearing::changed(&mut write, &mut open).await?;
         }
         let strip = Strip {
             of: (&open.analyzer, &row.strip),

@@ -5,6 +5,7 @@ use super::aside::{message_of, post};
 use super::door::{self, Asked, Facts, Pass};
 use super::facts::{Known, refused, whole};
 use super::identify::Twice;
+use super::meeting;
 use super::order_number::{self, Number};
 use super::telling::{History, Saying, Word, build};
 use super::withdraw::{Why, Withdrawn};
@@ -35,6 +36,8 @@ pub struct Resent {
     pub n: i64,
     pub name: Name,
     pub went: Went,
+    /// Why it stays as it is.
+    pub left: Option<String>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,6 +48,8 @@ pub enum Went {
     Anew(i64),
     /// What it said was said since, in this message where there is one.
     SaidSince(Option<i64>),
+    /// It cannot go now, and stays as it is.
+    Nowhere,
 }
 
 impl Went {
@@ -52,7 +57,7 @@ impl Went {
     #[must_use]
     pub fn instead(self) -> Option<i64> {
         match self {
-            Went::Same => None,
+            Went::Same | Went::Nowhere => None,
             Went::Anew(n) => Some(n),
             Went::SaidSince(n) => n,
         }
@@ -64,6 +69,7 @@ impl Went {
             Went::Anew(_) => "built anew, new control id",
             Went::SaidSince(Some(_)) => "set-aside, a later message says it",
             Went::SaidSince(None) => "set-aside, it would say nothing new",
+            Went::Nowhere => "as it was",
         }
     }
 }
@@ -71,7 +77,8 @@ impl Went {
 impl Ledger {
     /// Puts messages into the queue again. One that is not just kept back is built anew from its report and
     /// today's configuration: same content, same bytes; else a new message goes in its place and the old one
-    /// is set aside. What went out meanwhile under its OBR-3 is heeded.
+    /// is set aside. What went out meanwhile under its OBR-3 is heeded. One that cannot go keeps no other from going;
+    /// an error: none can.
     pub async fn message_retry(
         &self,
         bench: &Bench,
@@ -87,7 +94,23 @@ impl Ledger {
         };
         let mut done = Vec::new();
         for n in ids {
-            done.push(self.again(&mut write, bench, actor, n, None).await?);
+            write.part().await?;
+            match self.again(&mut write, bench, actor, n, None).await {
+                Ok(resent) => {
+                    write.part_done().await?;
+                    done.push(resent);
+                }
+                Err(StoreError::Refused { why }) => {
+                    write.part_undone().await?;
+                    let name = message_of(&mut write, n).await.map_err(|_| refused(&why))?.name();
+                    done.push(Resent { n, name, went: Went::Nowhere, left: Some(why) });
+                }
+                Err(error) => return Err(error),
+            }
+        }
+        let left: Vec<&str> = done.iter().filter_map(|one| one.left.as_deref()).collect();
+        if !left.is_empty() && left.len() == done.len() {
+            return Err(refused(left.join("\n")));
         }
         write.commit().await?;
         Ok(done)
@@ -114,7 +137,9 @@ impl Ledger {
             became: Some(went.words().into()),
         };
         record(write, actor, act).await?;
-        Ok(Resent { n, name: stuck.name(), went })
+        let root = whole(write, stuck.report).await?.root();
+        meeting::follow(write, root).await?;
+        Ok(Resent { n, name: stuck.name(), went, left: None })
     }
 
     async fn goes_again(

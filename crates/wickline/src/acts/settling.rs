@@ -43,12 +43,20 @@ impl Ledger {
         let Some(row) = rows.into_iter().next() else {
             return Err(refused("there is no such order; `wickline orders` lists them"));
         };
-        let mut orders = Orders::new([row.order.clone()], []);
+        let specimens = row.order.by.iter().filter(|_| row.order.is_denied()).cloned().collect();
+        let beside = order::load(&mut write, &Which { specimens, ..Which::default() }).await?;
+        let merges = order::merges(&mut write).await?;
+        let beside = beside.into_iter().map(|kept| kept.order);
+        let mut orders = Orders::new(beside.chain([row.order.clone()]), merges);
         let now = clock::now_us() / SECOND;
         if !orders.settle(key, right, now) {
             return Err(refused(match row.order.is_of_material() {
                 true => {
                     "it is an order of control material, which no patient's strip answers: it can only be wrong"
+                }
+                false if orders.is_taken(key) => {
+                    "it was called wrong, and since then its specimen is another patient's: what is out under it can \
+                     only be taken back"
                 }
                 false => {
                     "nobody disputes this order: `wickline orders --standing disputed` lists those that wait for a \
@@ -75,7 +83,7 @@ impl Ledger {
         }
         let act = Act {
             verb: "settle",
-            object: format!("order {} of {}", row.n, key.source),
+            object: order::own_name(row.n, &key.source),
             reason: Some(reason.to_owned()),
             was: Some(row.order.standing.code().into()),
             became: Some(if right { "right".into() } else { "wrong about its specimen".into() }),

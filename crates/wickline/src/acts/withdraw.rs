@@ -98,6 +98,7 @@ impl Ledger {
                 let how = Some(Aside::Withdrawn);
                 report::moved(write, n, pass.arrow()?, Some(&note), how).await?;
                 report::set_unsent(write, n, false).await?;
+                meeting::follow(write, root).await?;
                 Vec::new()
             }
             Some(specimen) => self.anew(write, bench, &mut open, &pass, specimen).await?,
@@ -135,7 +136,10 @@ impl Ledger {
         let old = std::mem::replace(&mut open.filler, new);
         open.specimen = Some(specimen.to_owned());
         report::renamed(write, open.n, specimen, &open.filler).await?;
-        report::corrections_follow(write, open, &old).await?;
+        for n in report::corrections_follow(write, open, &old).await? {
+            let mut follows = whole(write, n).await?;
+            bearing::changed(write, &mut follows).await?;
+        }
         meeting::unbind(write, bench, open.root(), &old).await?;
         open.orders.clear();
         bearing::changed(write, open).await?;

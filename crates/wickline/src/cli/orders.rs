@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 use wickline_forward::hl7::FillerNumber;
-use wickline_normalize::orders::{Key, Standing};
+use wickline_normalize::orders::{Key, Order, Person, Standing};
 use wickline_normalize::{Private, Reason};
 
 use super::output::{Output, Tone, plain, short_time};
@@ -35,12 +35,12 @@ pub struct Options {
 enum Act {
     /// One order: whose it is, what it asks, how far it is
     Show {
-        /// Its number, or the id of its specimen
+        /// Its number, the id of its specimen, or "order 7": our own number of it, as the trail and notices have it
         number: String,
     },
     /// A person compared labels and people: a disputed order is right, or it is not
     Settle {
-        /// Its number
+        /// Its number, or "order 7" as the trail and notices have it
         number: String,
         /// Its specimen is that of its patient
         #[arg(long, conflicts_with = "wrong", required_unless_present = "wrong")]
@@ -99,7 +99,8 @@ fn settled(key: &Key, right: bool, done: &Settled, out: &Output) -> Answer {
     }
     for n in &done.out {
         out.line(&format!(
-            "report {n} is out under the patient of this order: `wickline report withdraw {n}` takes it back"
+            "report {n} is out under the patient of this order: `wickline report withdraw {n}` takes it back; it \
+             stands disputed until then"
         ));
     }
     Ok(Exit::Done)
@@ -159,8 +160,17 @@ async fn list(desk: &Desk, options: &Options, out: &Output) -> Answer {
         });
         return Ok(Exit::Done);
     }
-    let head =
-        ["order", "source", "specimen", "standing", "strip", "asked", "collected", "priority"];
+    let head = [
+        "order",
+        "source",
+        "here",
+        "specimen",
+        "standing",
+        "strip",
+        "asked",
+        "collected",
+        "priority",
+    ];
     let rows: Vec<Vec<(String, Tone)>> = found.iter().map(|view| row(desk, view)).collect();
     out.table(&head, &rows);
     Ok(Exit::Done)
@@ -196,6 +206,7 @@ fn row(desk: &Desk, view: &OrderView) -> Vec<(String, Tone)> {
     vec![
         plain(shown(&order.key)),
         plain(order.key.source.clone()),
+        plain(format!("order {}", view.kept.n)),
         plain(specimens(view)),
         standing,
         plain(view.trace()),
@@ -213,6 +224,7 @@ fn document(desk: &Desk, view: &OrderView, whole: bool) -> Value {
         wanted.iter().flat_map(|wanted| &wanted.specimens).map(|id| id.expose()).collect();
     let mut document = json!({
         "order": shown(&order.key),
+        "here": view.kept.n.to_string(),
         "source": order.key.source,
         "specimens": specimens,
         "standing": order.standing.code(),
@@ -234,10 +246,21 @@ fn document(desk: &Desk, view: &OrderView, whole: bool) -> Value {
             "sex": person.sex.expose(),
         });
     }
+    if let (true, Some(said)) = (whole, said(order)) {
+        let [name, born, sex] = [&said.name, &said.born, &said.sex].map(Private::expose);
+        document["patient_said"] = json!({"name": name, "born": born, "sex": sex});
+    }
     if whole {
         document["disputed"] = order.rivals.iter().map(claim).collect::<Vec<_>>().into();
+        document["todo"] = view.todo().into();
     }
     document
+}
+
+/// As its source describes the patient now, where that is what is disputed.
+fn said(order: &Order) -> Option<&Person> {
+    let by_description = order.rivals.iter().any(Private::is_empty);
+    order.wanted.as_ref()?.said.as_ref().filter(|_| by_description)
 }
 
 /// The number that receivers have of its results in place of ours, where they go by the orders' own; and which do.
@@ -274,7 +297,8 @@ async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
     }
     for view in &found {
         let order = &view.kept.order;
-        out.line(&format!("order {} of {}", shown(&order.key), order.key.source));
+        let (number, source, own) = (shown(&order.key), &order.key.source, view.kept.n);
+        out.line(&format!("order {number} of {source} (order {own} here)"));
         let say = |what: &str, text: String| {
             if !text.is_empty() {
                 out.line(&format!("  {what:<12} {text}"));
@@ -289,6 +313,10 @@ async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
             say("name", person.name.expose().replace('^', ", "));
             say("born", person.born.expose().to_owned());
         }
+        if let Some(now) = said(order) {
+            say("name now", now.name.expose().replace('^', ", "));
+            say("born now", now.born.expose().to_owned());
+        }
         say("collected", short_time(collected(desk, view).as_deref()));
         say("OBR-3", order.number.clone().unwrap_or_default());
         if let (Some(number), receivers) = brought(desk, view) {
@@ -302,6 +330,7 @@ async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
         if order.rivals.is_empty() && order.standing == Standing::Disputed {
             say("disputed", "its specimen id is claimed for another patient too".to_owned());
         }
+        view.todo().into_iter().for_each(|todo| say("to do", todo));
     }
     if found.is_empty() {
         out.line(&nobody(number));

@@ -11,7 +11,7 @@ use clap::{Args, Subcommand};
 use serde_json::json;
 
 use super::held::identify;
-use super::output::Output;
+use super::output::{Output, visible};
 use super::{Answer, As, Desk, Exit, Failure, Why, id};
 use crate::acts::retry::{Resent, Went, Which};
 use crate::sheet::todo::word;
@@ -308,12 +308,12 @@ fn tell_resent(resent: &[Resent], out: &Output) -> Answer {
                 let aside = matches!(r.went, Went::SaidSince(_));
                 json!({
                     "id": r.name.report.to_string(), "message": r.name,
-                    "instead": instead, "set_aside": aside,
+                    "instead": instead, "set_aside": aside, "left": r.left,
                 })
             })
             .collect();
         out.document(&json!({ "items": items }))?;
-        return Ok(Exit::Done);
+        return left(resent);
     }
     let count = |of: fn(&Went) -> bool| resent.iter().filter(|r| of(&r.went)).count();
     let (same, anew) = (count(|w| *w == Went::Same), count(|w| matches!(w, Went::Anew(_))));
@@ -324,7 +324,7 @@ fn tell_resent(resent: &[Resent], out: &Output) -> Answer {
     for one in resent {
         let name = &one.name;
         match one.went {
-            Went::Same => {}
+            Went::Same | Went::Nowhere => {}
             Went::Anew(_) => out.line(&format!("{name} goes with what is right now")),
             Went::SaidSince(Some(_)) => {
                 out.line(&format!("{name}: set aside, a newer message says it since"));
@@ -334,7 +334,18 @@ fn tell_resent(resent: &[Resent], out: &Output) -> Answer {
             }
         }
     }
-    Ok(Exit::Done)
+    left(resent)
+}
+
+/// Says which could not go: what one is refused, the others are not.
+fn left(resent: &[Resent]) -> Answer {
+    for one in resent {
+        if let Some(why) = &one.left {
+            eprintln!("wickline: {}", visible(&format!("{} stays as it is: {why}", one.name)));
+        }
+    }
+    let all = resent.iter().all(|one| one.left.is_none());
+    Ok(if all { Exit::Done } else { Exit::NotClean })
 }
 
 fn done(out: &Output, text: &str) -> Answer {

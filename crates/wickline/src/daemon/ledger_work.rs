@@ -21,7 +21,7 @@ use crate::pipeline::noting::{self, Noting};
 use crate::pipeline::queue_watch::QueueWatch;
 use crate::pipeline::reading::Reading;
 use crate::pipeline::seen::Teller;
-use crate::pipeline::source::{Listening, Tidying};
+use crate::pipeline::source::{Listening, Tidying, Turned};
 use crate::pipeline::stopped;
 use crate::pulse::Beat;
 use crate::settings::bench::{Bench, Target};
@@ -296,6 +296,7 @@ impl LedgerWork {
                 events: self.events.clone(),
                 wakes: wakes.to_vec(),
                 stop: self.stop.clone(),
+                turned: Turned::default(),
             };
             let step = debug_span!("orders", source = %source.site.name);
             tasks.spawn(

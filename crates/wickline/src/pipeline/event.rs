@@ -148,6 +148,14 @@ pub enum Event {
         source: String,
         why: String,
     },
+    /// Who connected was turned away, by address or by certificate: the last of them, and how many since the source may
+    /// connect. Told at once, and as long as it goes on every 10 s.
+    SourceTurnedAway {
+        source: String,
+        from: String,
+        why: &'static str,
+        times: u64,
+    },
     /// A connection of a source was ended by us.
     SourceCut {
         source: String,

@@ -84,7 +84,7 @@ impl Seen {
                 bench.targets.iter().any(|t| id.split_once(',').is_some_and(|(of, _)| of == t.id))
             }
             Kind::Alarm => bench.alarms.iter().any(|a| a.id == *id),
-            Kind::Source => bench.sources.iter().any(|s| s.site.name == *id),
+            Kind::Source | Kind::TurnedAway => bench.sources.iter().any(|s| s.site.name == *id),
             Kind::Configuration | Kind::Daemon | Kind::Tape | Kind::Check => true,
         });
         for analyzer in &bench.analyzers {
@@ -165,6 +165,7 @@ impl Seen {
                 | Kind::Troubles
                 | Kind::Noise
                 | Kind::Refused
+                | Kind::TurnedAway
                 | Kind::Check => {}
             }
         }
@@ -220,6 +221,23 @@ impl Seen {
         self.changed.notify_one();
     }
 
+    /// Takes note of what happens again and again.
+    fn comes_again(&self, event: &Event) {
+        match event {
+            Event::LineTroubles { analyzer, all, .. } => {
+                self.goes_on(Kind::Troubles, analyzer, all.to_string());
+            }
+            Event::LineNoise { analyzer, all, .. } => {
+                self.goes_on(Kind::Noise, analyzer, all.to_string());
+            }
+            Event::SourceTurnedAway { source, from, why, times } => {
+                let what = format!("{times} time(s), last {from}: {why}");
+                self.goes_on(Kind::TurnedAway, source, what);
+            }
+            _ => {}
+        }
+    }
+
     /// Takes note of what happened.
     pub fn told(&self, event: &Event) {
         let now = clock::now_us();
@@ -251,11 +269,10 @@ impl Seen {
             }
             // Nobody takes it over any more, or it is heard no more.
             Event::LineSettled { analyzer } => self.over(Kind::Rivals, analyzer),
-            Event::LineTroubles { analyzer, all, .. } => {
-                self.goes_on(Kind::Troubles, analyzer, all.to_string());
-            }
-            Event::LineNoise { analyzer, all, .. } => {
-                self.goes_on(Kind::Noise, analyzer, all.to_string());
+            Event::LineTroubles { .. }
+            | Event::LineNoise { .. }
+            | Event::SourceTurnedAway { .. } => {
+                self.comes_again(event);
             }
             Event::Tee { analyzer, to, up, why, lost, .. } => {
                 let why = why.as_deref().map_or(String::new(), |why| format!(": {why}"));

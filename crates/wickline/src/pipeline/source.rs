@@ -36,6 +36,8 @@ const MAKES_ROOM: Duration = Duration::from_secs(30);
 const AGAIN: Duration = Duration::from_secs(2);
 /// How often it is looked whether too many orders wait.
 const COUNTED: Duration = Duration::from_secs(5);
+/// How often it is told at most who was turned away.
+const TOLD: Duration = Duration::from_secs(10);
 /// How often orders expire, and held reports are judged by orders that others took in.
 const TIDY: Duration = Duration::from_secs(20);
 
@@ -49,6 +51,25 @@ pub struct Listening {
     /// Whoever delivers is told when a report goes because its order came.
     pub wakes: Vec<Arc<Notify>>,
     pub stop: watch::Receiver<bool>,
+    pub turned: Turned,
+}
+
+/// Who was turned away, and what of that was told.
+#[derive(Clone, Default)]
+pub struct Turned(Arc<Mutex<Away>>);
+
+#[derive(Default)]
+struct Away {
+    times: u64,
+    last: Option<(std::net::SocketAddr, &'static str)>,
+    /// How many there were when it was told. None: what comes next is told at once.
+    told: Option<u64>,
+}
+
+impl Turned {
+    fn lock(&self) -> std::sync::MutexGuard<'_, Away> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
 }
 
 /// One connection's place, as long as it is there.
@@ -176,6 +197,8 @@ impl Listening {
                 if allowed {
                     crowded = true;
                     self.down(FULL);
+                } else {
+                    self.turned_away(peer, "its address is not in `allow`");
                 }
                 metrics::counter!("wickline_source_turned_away_total", "source" => self.name().to_owned()).increment(1);
                 if !std::mem::replace(&mut told, true) {
@@ -187,7 +210,7 @@ impl Listening {
                 self.up(&address);
             }
             told = false;
-            connections.spawn(self.clone().connection(stream, tls.clone(), place));
+            connections.spawn(self.clone().connection((stream, peer), tls.clone(), place));
         }
     }
 
@@ -207,6 +230,43 @@ impl Listening {
         }
     }
 
+    /// Somebody was turned away: whoever floods the port floods no log.
+    fn turned_away(&self, from: std::net::SocketAddr, why: &'static str) {
+        let mut away = self.turned.lock();
+        away.times += 1;
+        away.last = Some((from, why));
+        if away.told.is_some() {
+            return;
+        }
+        away.told = Some(away.times);
+        drop(away);
+        self.tell_turned();
+        let own = self.clone();
+        tokio::spawn(async move {
+            loop {
+                tokio::time::sleep(TOLD).await;
+                let mut away = own.turned.lock();
+                if away.told == Some(away.times) {
+                    away.told = None;
+                    return;
+                }
+                away.told = Some(away.times);
+                drop(away);
+                own.tell_turned();
+            }
+        });
+    }
+
+    fn tell_turned(&self) {
+        let away = self.turned.lock();
+        let (times, last) = (away.times, away.last);
+        drop(away);
+        if let Some((from, why)) = last {
+            let (source, from) = (self.name().to_owned(), from.ip().to_string());
+            self.events.tell(Event::SourceTurnedAway { source, from, why, times });
+        }
+    }
+
     fn up(&self, address: &str) {
         let (source, address) = (self.name().to_owned(), address.to_owned());
         self.events.tell(Event::SourceUp { source, address });
@@ -217,13 +277,21 @@ impl Listening {
         self.events.tell(Event::SourceDown { source, why: why.to_owned() });
     }
 
-    async fn connection(self, stream: TcpStream, tls: Option<Secured>, place: Arc<Place>) {
+    async fn connection(
+        self,
+        (stream, peer): (TcpStream, std::net::SocketAddr),
+        tls: Option<Secured>,
+        place: Arc<Place>,
+    ) {
         let _ = stream.set_nodelay(true);
         let end = match tls {
             None => self.conversation(stream, &place).await,
             Some(tls) => match timeout(SHORT, tls.accept(stream)).await {
                 Ok(Ok(stream)) => self.conversation(stream, &place).await,
-                Ok(Err(error)) => End::Strange(no_tls(&error)),
+                Ok(Err(error)) => {
+                    self.turned_away(peer, no_tls(&error));
+                    End::Strange(no_tls(&error))
+                }
                 Err(_) => End::Strange("it does not speak TLS"),
             },
         };

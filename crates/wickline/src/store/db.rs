@@ -416,6 +416,20 @@ impl Write {
         done.map(|d| d.rows_affected()).map_err(|e| self.wrong(&e))
     }
 
+    /// Begins a part of the work that may be refused: nothing of it stays then, and the rest goes on.
+    pub async fn part(&mut self) -> Result<(), StoreError> {
+        self.run("SAVEPOINT part").await.map(drop)
+    }
+
+    pub async fn part_done(&mut self) -> Result<(), StoreError> {
+        self.run("RELEASE SAVEPOINT part").await.map(drop)
+    }
+
+    pub async fn part_undone(&mut self) -> Result<(), StoreError> {
+        self.run("ROLLBACK TO SAVEPOINT part").await?;
+        self.part_done().await
+    }
+
     /// Runs a statement that this program put together from its own parts, never from data.
     pub(super) async fn run_built(&mut self, statement: String) -> Result<u64, StoreError> {
         let done = self.conn().execute(AssertSqlSafe(statement)).await;

@@ -245,6 +245,33 @@ fn nothing_of_either_side_is_lost_where_both_speak() {
     );
 }
 
+/// O35: an answer and results begin at the same moment, 200 times: nothing is lost and no answer is that of an earlier
+/// question.
+#[test]
+fn o35_answers_and_results_that_meet_on_the_line_are_both_heard() {
+    let faults = Faults { longest_delay: 400_000, ..Faults::default() };
+    let mut world = World::new(35, faults);
+    let (mut results, mut answers, mut met) = (Vec::new(), Vec::new(), 0);
+    while met < 200 {
+        let n = answers.len() as u64;
+        assert!(n < 2_000, "{met} of {n} have met");
+        let (now, asked) = (world.now + 60 * SECOND, world.sides.each_ref().map(|s| s.asked.len()));
+        world.run(now);
+        results.push(vec![b"H|result".to_vec(), format!("L|1|{n}").into_bytes()]);
+        answers.push(answer_of(n));
+        world.sides[0].link.offer(&results[results.len() - 1]);
+        world.sides[1].link.answer(now, n, answer_of(n), now + 60 * SECOND);
+        world.run(now + 60 * SECOND);
+        let first = |of: usize| world.sides[of].asked.get(asked[of]).copied();
+        met += usize::from(first(0) == first(1));
+    }
+    let [analyzer, host] = &world.sides;
+    assert_eq!(sessions(&host.events), results, "every result, once and in order");
+    assert_eq!(sessions(&analyzer.events), answers, "every answer, each before the next question");
+    let told: Vec<_> = (0..answers.len() as u64).map(|n| (n, Said::Delivered)).collect();
+    assert_eq!(host.said, told);
+}
+
 /// One side, spoken to by hand.
 struct Rig {
     link: Dialogue,

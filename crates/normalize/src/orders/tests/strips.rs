@@ -23,7 +23,7 @@ fn row_18_an_order_of_two_specimens_is_answered_by_the_first() {
     assert_eq!(desk.goes_to("KP-20422"), [key("K1")]);
     desk.trace("K1", Trace::Waiting);
     assert_eq!(desk.strip("KP-20422"), Meet::Waits(Wait::OrderAmbiguous));
-    assert_eq!(desk.strip("KP-20417"), Meet::Again(key("K1")), "row 32: as without orders");
+    assert_eq!(desk.strip("KP-20417"), Meet::Again(vec![key("K1")]), "row 32: as without orders");
 }
 
 #[test]
@@ -210,4 +210,30 @@ fn an_analyzer_is_told_the_orders_with_which_its_strip_would_go_and_no_others() 
     control.wanted.as_mut().map(|w| (w.control, w.patient) = (true, None)).expect("wanted");
     assert_eq!(desk.ask(&control).done, Ok(()));
     assert_eq!(asked(&desk, "KP-20417", &ten), [], "control material has no orders here");
+}
+
+#[test]
+fn row_32_a_second_strip_of_a_specimen_with_two_answered_orders_is_both_orders() {
+    let mut desk = Desk::new();
+    desk.ask(&order("K1", 0, &["GLU", "PH"]));
+    desk.ask(&order("K2", 0, &["GLU"]));
+    for number in ["K1", "K2"] {
+        desk.trace(number, Trace::Sent);
+    }
+    assert_eq!(desk.strip("KP-20417"), Meet::Again(vec![key("K1"), key("K2")]));
+}
+
+/// The older one stays open, and no strip is taken for its own without a person.
+#[test]
+fn of_two_orders_for_the_same_the_older_one_is_not_answered_by_a_later_strip() {
+    let mut desk = Desk::new();
+    desk.ask(&order("K1", 1, &["GLU", "PH"]));
+    desk.ask(&order("K2", 2, &["GLU", "PH"]));
+    desk.trace("K2", Trace::Sent);
+    assert_eq!(desk.standing("K1"), Some(Standing::Open));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderAmbiguous));
+    desk.ask(&order("K3", 3, &["GLU", "PH"]));
+    assert_eq!(desk.goes_to("KP-20417"), [key("K3")], "a newer one gets its own");
+    desk.rules.same_test = SameTest::All;
+    assert_eq!(desk.goes_to("KP-20417").len(), 2);
 }

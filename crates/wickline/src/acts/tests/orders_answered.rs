@@ -9,6 +9,8 @@ use crate::store::rows::question::Said;
 
 #[path = "orders_faults.rs"]
 mod faults;
+#[path = "orders_settled.rs"]
+mod settled_by_a_person;
 #[path = "orders_taken_back.rs"]
 mod taken_back;
 

@@ -8,7 +8,6 @@ use std::path::PathBuf;
 
 use clap::Args;
 use serde::Serialize;
-use wickline_normalize::orders::Standing;
 
 use super::output::Output;
 use super::{Answer, Desk, Exit, Failure, id};
@@ -85,28 +84,35 @@ pub struct OrderOf {
     order: String,
     source: String,
     standing: &'static str,
+    /// Our own number of it, as the trail and notices have it.
+    here: String,
     strip: &'static str,
     disputed: bool,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    todo: Option<String>,
 }
 
 impl OrderOf {
     fn of(view: &OrderView) -> Self {
         let order = &view.kept.order;
-        let disputed = order.standing == Standing::Disputed || !order.rivals.is_empty();
+        let disputed = order.is_disputed();
         let (source, standing) = (order.key.source.clone(), order.standing.code());
         Self {
             order: called(&order.key).to_owned(),
             source,
             standing,
+            here: view.kept.n.to_string(),
             strip: view.trace(),
             disputed,
+            todo: view.todo(),
         }
     }
 
     fn words(&self) -> String {
-        let Self { order, source, standing, strip, .. } = self;
+        let Self { order, source, standing, strip, here, .. } = self;
         let also = if self.disputed && *standing != "disputed" { ", disputed" } else { "" };
-        format!("order {order} of {source}: {standing}{also}, {strip}")
+        let todo = self.todo.as_ref().map_or(String::new(), |todo| format!("; {todo}"));
+        format!("order {order} of {source}: {standing}{also}, {strip} (order {here} here){todo}")
     }
 }
 

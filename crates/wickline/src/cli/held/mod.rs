@@ -17,6 +17,7 @@ use super::output::Output;
 use super::status::elsewhere;
 use super::{Answer, As, Desk, Exit, Failure, Why, id};
 use crate::acts::decide::Decision;
+use crate::acts::door;
 use crate::acts::identify::Material;
 use crate::sheet::now::About;
 use crate::store::lists::reports::{AskedHeld, totals};
@@ -160,6 +161,8 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
             ..
         }) => {
             let n = id(text.as_deref().unwrap_or_default())?;
+            // Nobody is asked for what cannot be done.
+            desk.ledger.report_may(&desk.bench, door::Asked::FileAsControl, n).await?;
             let given = [(control, control_again), (lot, lot_again)];
             let material = material((desk, &actor), n, given, out).await?;
             let reason = desk.reason(&Why::of(reason), out)?;
@@ -168,6 +171,7 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
         }
         Some(Act::Identify { id: text, specimen, again, .. }) => {
             let n = id(text.as_deref().unwrap_or_default())?;
+            desk.ledger.report_may(&desk.bench, door::Asked::Identify, n).await?;
             let (asked, first) = (identify::SPECIMEN, specimen.as_deref());
             let given =
                 identify::confirmed((desk, &actor), n, asked, first, again.as_deref(), out).await?;

@@ -96,7 +96,7 @@ pub async fn compared(desk: &Desk, specimen: &str) -> Result<(), Failure> {
         .filter_map(|order| order.wanted.as_ref()?.patient.as_ref())
         .filter(|person| person.is_described())
         .collect();
-    let disputed = orders.iter().find(|o| o.standing == Standing::Disputed || !o.rivals.is_empty());
+    let disputed = orders.iter().find(|order| order.is_disputed());
     if disputed.is_some() || people.iter().any(|person| person.id != people[0].id) {
         return Err(claimed_twice(specimen, disputed.or(orders.first()).copied()));
     }
@@ -117,8 +117,7 @@ pub async fn compared(desk: &Desk, specimen: &str) -> Result<(), Failure> {
 /// A yes would not say whose it is.
 fn claimed_twice(specimen: &str, one: Option<&Order>) -> Failure {
     let word = crate::sheet::todo::word;
-    let settle =
-        one.filter(|order| order.standing == Standing::Disputed || !order.rivals.is_empty());
+    let settle = one.filter(|order| order.is_disputed());
     let settle = settle.map_or(String::new(), |order| {
         let number = word(called(&order.key));
         format!(

@@ -25,7 +25,13 @@ impl Look<'_> {
                 Some(point) => (false, format!("may connect since {}", self.time(point.since))),
                 None => (false, "no daemon tells whether it may connect".to_owned()),
             };
-            self.add(About::Orders, name, wrong, text);
+            let turned = self.point(Kind::TurnedAway, name, None).cloned();
+            let turned = turned.map_or(String::new(), |away| {
+                let (last, since) = (away.last_at.unwrap_or(away.since), away.since);
+                let why = away.why.unwrap_or_default();
+                format!("; turned away since {}: {why}, at {}", self.time(since), self.time(last))
+            });
+            self.add(About::Orders, name, wrong, text + &turned);
             let unanswered = ledger.unanswered(self.bench, source, self.now - PATIENCE_US).await?;
             if let Some((many, since)) = unanswered {
                 self.unanswered(name, source.ask.as_deref().unwrap_or_default(), many, since);
@@ -35,14 +41,18 @@ impl Look<'_> {
         let of = |standing: &str| {
             counts.iter().find(|(own, _)| own == standing).map_or(0, |(_, many)| *many)
         };
-        let (open, disputed) = (of("open") + of("on-hold"), of("disputed"));
-        let text = match disputed {
+        let (open, out) = (of("open") + of("on-hold"), of("disputed-out"));
+        let disputed = of("disputed") + out;
+        let mut text = match disputed {
             0 => format!("{} wait for their strips", count_text(open)),
             _ => format!(
                 "{} disputed: a specimen id is claimed for two patients",
                 count_text(disputed)
             ),
         };
+        if out > 0 {
+            text += &format!(", or a patient became somebody else; the result of {out} is out");
+        }
         let found = self.add(About::Orders, "orders", disputed > 0, text);
         found.todo = (disputed > 0).then(|| "wickline orders --standing disputed".into());
         found.facts = facts([("open", json!(open)), ("disputed", json!(disputed))]);

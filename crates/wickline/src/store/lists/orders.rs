@@ -42,6 +42,8 @@ pub struct OrderView {
     pub unnamed: bool,
     /// A strip of its specimen is held.
     pub held: bool,
+    /// A newer order of its source for the same of its specimen is answered.
+    pub older: bool,
 }
 
 impl OrderView {
@@ -49,6 +51,8 @@ impl OrderView {
     #[must_use]
     pub fn trace(&self) -> &'static str {
         match self.kept.order.trace {
+            Trace::None if self.older => "a newer order for the same is answered",
+            Trace::None if !self.reports.is_empty() => "its result was taken back or set aside",
             Trace::None => "no strip yet",
             Trace::Waiting | Trace::Tried if self.unnamed => "on its way without its number",
             Trace::Partly | Trace::Sent if self.unnamed => "sent without its number",
@@ -59,6 +63,22 @@ impl OrderView {
             Trace::Partly => "sent, not final",
             Trace::Sent => "accepted",
         }
+    }
+}
+
+impl OrderView {
+    /// What is left to a person of an order that was called wrong while its result was out.
+    #[must_use]
+    pub fn todo(&self) -> Option<String> {
+        let withdraw = |n: &i64| format!("`wickline report withdraw {n}`");
+        let all: Vec<String> = self.reports.iter().map(withdraw).collect();
+        let denied = self.kept.order.is_denied() && !all.is_empty();
+        denied.then(|| {
+            format!(
+                "a person called it wrong about its specimen, and its result is out: {} takes it back",
+                all.join(", ")
+            )
+        })
     }
 }
 
@@ -77,9 +97,13 @@ impl Ledger {
                     held |= !order::held_of(&mut moment, specimen.expose()).await?.is_empty();
                 }
             }
-            found.push(OrderView { kept, reports, unnamed, held });
+            let older = is_older(&mut moment, &kept).await?;
+            found.push(OrderView { kept, reports, unnamed, held, older });
         }
         moment.commit().await?;
+        if matches!(asked, AskedOrders::Standing(Standing::Disputed, _)) {
+            found.retain(|view| view.kept.order.is_disputed());
+        }
         Ok(found)
     }
 
@@ -113,7 +137,8 @@ impl Ledger {
         Ok(found)
     }
 
-    /// How many orders stand where, of those for which something is to be done or may come.
+    /// How many orders stand where, of those for which something is to be done or may come; and of how many whose
+    /// specimen or patient is disputed the result is out (`disputed-out`).
     pub async fn order_counts(&self) -> Result<Vec<(String, i64)>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
@@ -123,11 +148,22 @@ impl Ledger {
         .fetch_all(&mut conn)
         .await
         .map_err(|e| self.wrong(&e))?;
+        let claimed = sqlx::query(
+            "SELECT count(DISTINCT r.lab_order) AS many FROM order_rival r JOIN lab_order o ON o.n = r.lab_order \
+             WHERE r.refuted = 0 AND o.standing = 'answered'",
+        );
+        let claimed = claimed.fetch_one(&mut conn).await.map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
         let read = |row: &sqlx::any::AnyRow| -> Result<(String, i64), sqlx::Error> {
             Ok((row.try_get("standing")?, row.try_get("many")?))
         };
-        rows.iter().map(read).collect::<Result<_, _>>().map_err(|e| self.wrong(&e))
+        let counts = rows.iter().map(read).collect::<Result<Vec<_>, _>>();
+        let mut counts = counts.map_err(|e| self.wrong(&e))?;
+        match claimed.try_get("many").map_err(|e| self.wrong(&e))? {
+            0 => {}
+            many => counts.push(("disputed-out".to_owned(), many)),
+        }
+        Ok(counts)
     }
 }
 
@@ -140,6 +176,23 @@ async fn unnamed(write: &mut Write, kept: &Kept) -> Result<bool, StoreError> {
     };
     let made = order::messages_of(write, kept.n).await?;
     Ok(!made.is_empty() && made.iter().all(|body| back.named_in(body) == Some(false)))
+}
+
+/// Whether an order that waits would wait for ever, as a newer one for the same has the result.
+async fn is_older(write: &mut Write, kept: &Kept) -> Result<bool, StoreError> {
+    let own = &kept.order;
+    if own.standing != Standing::Open || own.trace != Trace::None {
+        return Ok(false);
+    }
+    for specimen in own.wanted.iter().flat_map(|wanted| &wanted.specimens) {
+        let mut others = of_specimen(write, specimen.expose()).await?;
+        others.remove(&kept.n);
+        let others = order::read(write, &others.into_iter().collect::<Vec<_>>()).await?;
+        if others.iter().any(|other| other.order.answers_newer_than(own)) {
+            return Ok(true);
+        }
+    }
+    Ok(false)
 }
 
 async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, StoreError> {
@@ -169,7 +222,8 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
             if *standing == Standing::Disputed {
                 // What is out stays where it stands, whoever else claims its specimen.
                 let query = sqlx::query(
-                    "SELECT DISTINCT lab_order FROM order_rival ORDER BY lab_order DESC LIMIT $1",
+                    "SELECT DISTINCT lab_order FROM order_rival WHERE refuted = 0 \
+                     ORDER BY lab_order DESC LIMIT $1",
                 );
                 let rivals: Vec<i64> = firsts(write, query.bind(*most)).await?;
                 let new: Vec<i64> = rivals.into_iter().filter(|n| !found.contains(n)).collect();
@@ -188,6 +242,9 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
             of_specimen(write, specimen).await.map(|found| found.into_iter().collect())
         }
         AskedOrders::Text(text) => {
+            if let Some(own) = own_number(text) {
+                return Ok(vec![own]);
+            }
             let mut found = of_specimen(write, text).await?;
             let of_number = sqlx::query("SELECT n FROM lab_order WHERE called = $1 LIMIT 100");
             found.extend(firsts::<i64, Vec<i64>>(write, of_number.bind(text.clone())).await?);
@@ -201,8 +258,19 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
     }
 }
 
+/// `order 7`, `order 7 of lis`: our own number of an order, as the trail and notices have it.
+fn own_number(text: &str) -> Option<i64> {
+    text.strip_prefix("order ")?.split(' ').next()?.parse().ok()
+}
+
+/// The orders that claim a specimen, and those that its reports answer: one that a person has called wrong claims it no
+/// more, and its result may be out.
 async fn of_specimen(write: &mut Write, specimen: &str) -> Result<BTreeSet<i64>, StoreError> {
-    let query = sqlx::query("SELECT lab_order FROM order_specimen WHERE specimen = $1")
-        .bind(specimen.to_owned());
+    let query = sqlx::query(
+        "SELECT lab_order FROM order_specimen WHERE specimen = $1 UNION SELECT o.lab_order FROM report r \
+         JOIN report_order o ON o.report = r.n WHERE r.specimen = $2",
+    )
+    .bind(specimen.to_owned())
+    .bind(specimen.to_owned());
     firsts(write, query).await
 }

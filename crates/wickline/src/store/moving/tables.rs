@@ -228,7 +228,7 @@ pub(super) const TABLES: &[Table] = &[
     Table {
         name: "order_rival",
         key: Some("lab_order"),
-        columns: &[("patient", Text), ("lab_order", Whole)],
+        columns: &[("patient", Text), ("lab_order", Whole), ("refuted", Whole)],
     },
     Table {
         name: "patient_merge",

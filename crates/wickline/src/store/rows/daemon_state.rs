@@ -41,12 +41,14 @@ pub enum Kind {
     Alarm,
     /// A source of orders: whether it can connect.
     Source,
+    /// Who was turned away from a source's port: the last one, and how often.
+    TurnedAway,
     /// How far the pages of a store were looked at after a start.
     Check,
 }
 
 impl Kind {
-    const ALL: [Kind; 14] = [
+    const ALL: [Kind; 15] = [
         Kind::Configuration,
         Kind::Daemon,
         Kind::Line,
@@ -60,6 +62,7 @@ impl Kind {
         Kind::Tape,
         Kind::Alarm,
         Kind::Source,
+        Kind::TurnedAway,
         Kind::Check,
     ];
 
@@ -79,6 +82,7 @@ impl Kind {
             Kind::Tape => "tape",
             Kind::Alarm => "alarm",
             Kind::Source => "source",
+            Kind::TurnedAway => "turned-away",
             Kind::Check => "check",
         }
     }

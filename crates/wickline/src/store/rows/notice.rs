@@ -62,7 +62,7 @@ impl Kind {
 pub struct Notice {
     pub n: i64,
     pub kind: Kind,
-    /// The tape of the bench that told it, or the source that it is about.
+    /// The tape of the bench that told it, or the order that it is about: each of them once.
     pub tape: String,
     pub since: i64,
     /// In words, without anything of a patient.
@@ -115,7 +115,7 @@ pub(crate) async fn is_open(write: &mut Write, kind: Kind, tape: &str) -> Result
     Ok(found.is_some())
 }
 
-/// Notes what is to be told, once for each bench as long as it is not lifted. True: it is new.
+/// Notes what is to be told, once for each bench or order as long as it is not lifted. True: it is new.
 pub(crate) async fn put(
     write: &mut Write,
     kind: Kind,

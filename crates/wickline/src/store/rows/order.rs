@@ -94,10 +94,16 @@ pub async fn read(write: &mut Write, numbers: &[i64]) -> Result<Vec<Kept>, Store
         let went = went(write, some).await?;
         let heard = heard(write, some).await?;
         for (n, mut kept) in some.iter().filter_map(|n| rows.remove_entry(n)) {
-            kept.order.rivals = rivals.get(&n).cloned().unwrap_or_default();
+            for (patient, refuted) in rivals.get(&n).into_iter().flatten().cloned() {
+                let order = &mut kept.order;
+                if refuted { &mut order.refuted } else { &mut order.rivals }.push(patient);
+            }
+            let heard = if heard.contains(&n) { Trace::Held } else { Trace::None };
             kept.order = match went.get(&n) {
+                // What its report told was taken back, or a person set that aside.
+                Some(Trace::None) => kept.order.traced(heard, None),
                 Some(trace) => kept.order.traced(*trace, None),
-                None => unbound(kept.order, heard.contains(&n)),
+                None => unbound(kept.order, heard),
             };
             found.push(kept);
         }
@@ -106,14 +112,12 @@ pub async fn read(write: &mut Write, numbers: &[i64]) -> Result<Vec<Kept>, Store
 }
 
 /// An order that no report answers.
-fn unbound(order: Order, heard: bool) -> Order {
-    let trace = match order.standing {
+fn unbound(order: Order, heard: Trace) -> Order {
+    match order.standing {
         // Its report was purged since.
-        Standing::Answered => Trace::Sent,
-        _ if heard => Trace::Held,
-        _ => Trace::None,
-    };
-    Order { trace, ..order }
+        Standing::Answered => Order { trace: Trace::Sent, ..order }.purged(),
+        _ => Order { trace: heard, ..order },
+    }
 }
 
 /// How many orders are read by one statement.
@@ -162,24 +166,26 @@ fn row(row: &AnyRow) -> Result<(i64, Kept), StoreError> {
         number: row.try_get("ours").map_err(wrong)?,
         by: private("answered_by")?,
         rivals: Vec::new(),
+        refuted: Vec::new(),
     };
     Ok((n, Kept { n, order, wants_back: row.try_get("wants_back").map_err(wrong)? }))
 }
 
-/// Who else is claimed to be the patient of each.
+/// Who else is claimed to be the patient of each, and whether a person has refuted that.
 async fn rivals(
     write: &mut Write,
     some: &[i64],
-) -> Result<BTreeMap<i64, Vec<Private>>, StoreError> {
+) -> Result<BTreeMap<i64, Vec<(Private, bool)>>, StoreError> {
     let these = list_of(some.len(), 1);
     let sql = format!(
-        "SELECT lab_order, patient FROM order_rival WHERE lab_order IN ({these}) ORDER BY lab_order, patient"
+        "SELECT lab_order, patient, refuted FROM order_rival WHERE lab_order IN ({these}) ORDER BY lab_order, patient"
     );
-    let mut found: BTreeMap<i64, Vec<Private>> = BTreeMap::new();
+    let mut found: BTreeMap<i64, Vec<(Private, bool)>> = BTreeMap::new();
     for row in fetch(write, sql, some).await? {
         let patient: String = row.try_get("patient").map_err(|e| write.wrong(&e))?;
         let n = row.try_get("lab_order").map_err(|e| write.wrong(&e))?;
-        found.entry(n).or_default().push(Private::new(patient));
+        let refuted: i64 = row.try_get("refuted").map_err(|e| write.wrong(&e))?;
+        found.entry(n).or_default().push((Private::new(patient), refuted != 0));
     }
     Ok(found)
 }
@@ -205,7 +211,8 @@ async fn went(write: &mut Write, some: &[i64]) -> Result<BTreeMap<i64, Trace>, S
          WHEN r.n <> o.report THEN 3 \
          WHEN m.state = 'waiting' AND m.attempts + m.maybe_sent = 0 THEN 2 \
          WHEN m.state IN ('waiting', 'set-aside') AND m.answer IS NULL AND m.attempts + m.maybe_sent > 0 THEN 3 \
-         WHEN r.n IS NULL OR (r.state = 'waiting' AND m.n IS NULL) THEN 2 ELSE 1 END) AS BIGINT) AS went \
+         WHEN r.n IS NULL OR (r.state = 'waiting' AND m.n IS NULL) THEN 2 \
+         WHEN r.state = 'set-aside' OR m.state = 'set-aside' THEN 0 ELSE 1 END) AS BIGINT) AS went \
          FROM report_order o LEFT JOIN report r ON r.n = o.report OR r.corrects = o.report \
          LEFT JOIN message m ON m.report = r.n AND m.filler IS NULL WHERE o.lab_order IN ({these}) \
          GROUP BY o.lab_order"
@@ -216,7 +223,8 @@ async fn went(write: &mut Write, some: &[i64]) -> Result<BTreeMap<i64, Trace>, S
             4 => Trace::Sent,
             3 => Trace::Tried,
             2 => Trace::Waiting,
-            _ => Trace::Held,
+            1 => Trace::Held,
+            _ => Trace::None,
         };
         Ok((row.try_get("lab_order")?, trace))
     };
@@ -228,6 +236,12 @@ async fn went(write: &mut Write, some: &[i64]) -> Result<BTreeMap<i64, Trace>, S
 pub fn called(key: &Key) -> &str {
     let number = key.number.expose();
     number.split(['^', '|']).next().unwrap_or(number)
+}
+
+/// What the trail and notices call an order: our own number of it, which says nothing of a patient.
+#[must_use]
+pub fn own_name(n: i64, source: &str) -> String {
+    format!("order {n} of {source}")
 }
 
 /// The number of its own that an order brought for its results, without who gave it: what people have of it in their
@@ -282,33 +296,51 @@ pub async fn keep(
         .bind(brought(wants_back));
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     let specimens = order.wanted.as_ref().map(|wanted| wanted.specimens.as_slice());
-    listed(write, List::Specimens, n, specimens.unwrap_or_default()).await?;
-    listed(write, List::Rivals, n, &order.rivals).await?;
+    specimens_are(write, n, specimens.unwrap_or_default()).await?;
+    rivals_are(write, n, [&order.rivals, &order.refuted]).await?;
     Ok(n)
 }
 
-#[derive(Clone, Copy)]
-enum List {
-    Specimens,
-    Rivals,
+/// Keeps where an order stands, as it was read: its result was taken back, set aside or wanted again.
+pub async fn stands(write: &mut Write, kept: &Kept) -> Result<(), StoreError> {
+    let Kept { n, order, .. } = kept;
+    let query = sqlx::query(
+        "UPDATE lab_order SET standing = $1, closed = $2, ours = $3, answered_by = $4 WHERE n = $5",
+    )
+    .bind(order.standing.code())
+    .bind(order.closed)
+    .bind(order.number.clone())
+    .bind(order.by.as_ref().map(|by| by.expose().to_owned()))
+    .bind(*n);
+    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    rivals_are(write, *n, [&order.rivals, &order.refuted]).await
 }
 
-/// Makes one list of an order what it is now.
-async fn listed(write: &mut Write, list: List, n: i64, now: &[Private]) -> Result<(), StoreError> {
-    let (clear, add) = match list {
-        List::Specimens => (
-            "DELETE FROM order_specimen WHERE lab_order = $1",
-            "INSERT INTO order_specimen (specimen, lab_order) VALUES ($1, $2)",
-        ),
-        List::Rivals => (
-            "DELETE FROM order_rival WHERE lab_order = $1",
-            "INSERT INTO order_rival (patient, lab_order) VALUES ($1, $2)",
-        ),
-    };
-    let query = sqlx::query(clear).bind(n);
+async fn specimens_are(write: &mut Write, n: i64, now: &[Private]) -> Result<(), StoreError> {
+    let query = sqlx::query("DELETE FROM order_specimen WHERE lab_order = $1").bind(n);
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     for one in now {
-        let query = sqlx::query(add).bind(one.expose().to_owned()).bind(n);
+        let query = sqlx::query("INSERT INTO order_specimen (specimen, lab_order) VALUES ($1, $2)");
+        let query = query.bind(one.expose().to_owned()).bind(n);
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    }
+    Ok(())
+}
+
+/// Those who dispute an order, and those whom a person has refuted: whoever does so anew is among the first alone.
+async fn rivals_are(
+    write: &mut Write,
+    n: i64,
+    [rivals, refuted]: [&[Private]; 2],
+) -> Result<(), StoreError> {
+    let query = sqlx::query("DELETE FROM order_rival WHERE lab_order = $1").bind(n);
+    write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+    let past = refuted.iter().filter(|one| !rivals.contains(one)).map(|one| (one, 1_i64));
+    for (one, refuted) in rivals.iter().map(|one| (one, 0_i64)).chain(past) {
+        let query = sqlx::query(
+            "INSERT INTO order_rival (patient, lab_order, refuted) VALUES ($1, $2, $3)",
+        );
+        let query = query.bind(one.expose().to_owned()).bind(n).bind(refuted);
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     }
     Ok(())

@@ -387,16 +387,16 @@ pub async fn corrections_follow(
     write: &mut Write,
     open: &ReportRow,
     old: &str,
-) -> Result<(), StoreError> {
+) -> Result<Vec<i64>, StoreError> {
     let query = sqlx::query(
         "UPDATE report SET specimen = $1, given = $1, filler = $2 \
-         WHERE corrects = $3 AND filler = $4 AND state = 'held'",
+         WHERE corrects = $3 AND filler = $4 AND state = 'held' RETURNING n",
     )
     .bind(open.specimen.clone())
     .bind(open.filler.clone())
     .bind(open.root())
     .bind(old.to_owned());
-    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+    super::firsts(write, query).await
 }
 
 /// The other reports that went under an OBR-3 say nothing any more.
