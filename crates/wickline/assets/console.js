@@ -4,6 +4,9 @@
   const root = document.documentElement;
   root.dataset.live = "yes";
 
+  // At once, not with the first picture: a scan may be quick.
+  document.querySelector("[autofocus]")?.focus();
+
   // A scan is four characters or more, each soon after the last; told by the keys' own times, a timer only wakes it.
   const LEAST = 4, SOON = 35, QUIET = 80;
   let keys = [], timer = 0;
