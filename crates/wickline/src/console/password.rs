@@ -124,7 +124,7 @@ pub async fn secret(password: &str) -> Result<String, password_hash::Error> {
     let (password, salt) = (normal(password), key().map_err(|_| password_hash::Error::Crypto)?);
     in_turn(move || {
         let made: PasswordHash = Argon2::default()
-            .hash_password_with_salt(password.as_bytes(), salt[..32].as_bytes())?;
+            .hash_password_with_salt(password.as_bytes(), &salt.as_bytes()[..32])?;
         Ok(made.to_string())
     })
     .await

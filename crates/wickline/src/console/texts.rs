@@ -90,7 +90,7 @@ impl Language {
         let mut shown = String::new();
         for (at, digit) in digits.chars().enumerate() {
             // Four digits stand together.
-            if at > 0 && digits.len() > 4 && (digits.len() - at) % 3 == 0 {
+            if at > 0 && digits.len() > 4 && (digits.len() - at).is_multiple_of(3) {
                 shown.push(separator);
             }
             shown.push(digit);
@@ -138,7 +138,10 @@ mod tests {
     use std::collections::{BTreeMap, BTreeSet};
     use std::path::Path;
 
+    use wickline_normalize::Reason;
+
     use super::{Language, english, portuguese};
+    use crate::store::state::State;
 
     /// The names in the braces of a text.
     fn places(text: &str) -> BTreeSet<&str> {
@@ -204,6 +207,23 @@ mod tests {
                     assert_ne!(Language::English.text(&place), "[?]", "{file}: {place}");
                 }
             }
+        }
+    }
+
+    /// Places that are put together from words of the program: each word has its text.
+    #[test]
+    fn every_word_of_the_program_has_its_text() {
+        let mut places: Vec<String> = Vec::new();
+        places.extend(State::ALL.iter().map(|state| format!("state.{}", state.text())));
+        places.extend(Reason::ALL.iter().map(|reason| format!("reason.{}", reason.code())));
+        places.extend(
+            ["passed", "failed", "due", "no-plan", "no-target"].map(|w| format!("control.{w}")),
+        );
+        places.extend(["nothing", "results", "withdrawn", "unknown"].map(|w| format!("holds.{w}")));
+        places.extend((1..=12).map(|month| format!("month.{month:02}")));
+        places.extend((0..7).map(|day| format!("weekday.{day}")));
+        for place in places {
+            assert_ne!(Language::English.text(&place), "[?]", "{place}");
         }
     }
 

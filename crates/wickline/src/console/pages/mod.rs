@@ -1,11 +1,13 @@
 //! The pages, their addresses, and what every answer says of itself.
 
 pub mod assets;
+mod controls;
 mod day;
 mod finding;
 mod held;
 pub mod live;
 mod one_held;
+mod orders;
 mod people;
 mod queue;
 mod report;
@@ -39,6 +41,8 @@ pub(super) fn routes(site: Arc<Site>) -> Router {
         .route("/report/{n}/withdraw", post(report::withdraw))
         .route("/queue", get(queue::page))
         .route("/queue/{act}", post(queue::act))
+        .route("/controls", get(controls::page).post(controls::lot))
+        .route("/orders", get(orders::page))
         .route("/day", get(day::today))
         .route("/day/{date}", get(day::page))
         .route("/day/{date}/{act}", post(day::act))
