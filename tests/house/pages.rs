@@ -1,5 +1,5 @@
-//! The pages for people as a program asks for them: who gets in, which forms are taken, and that an act on a page is the
-//! same act as the command's.
+//! The pages for people as a program asks for them: who gets in, which forms are taken, and that an act on a page is
+//! the same act as the command's.
 
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};

@@ -48,9 +48,9 @@ impl Fields {
     }
 }
 
-/// A form of somebody else's page is turned away, whatever it brings (Fetch Metadata; RFC 6454, 7). Under our own policy
-/// of no referrer browsers write the origin of our own forms as `null` (Fetch, "append a request `Origin` header"): then
-/// the metadata must say that it is ours.
+/// A form of somebody else's page is turned away, whatever it brings (Fetch Metadata; RFC 6454, 7). Under our own
+/// policy of no referrer browsers write the origin of our own forms as `null` (Fetch, "append a request `Origin`
+/// header"): then the metadata must say that it is ours.
 fn is_ours(headers: &HeaderMap, language: Language) -> Result<(), Halt> {
     let text = |name: &str| headers.get(name).map(|value| value.to_str().unwrap_or("?"));
     let host = text("host").unwrap_or("");

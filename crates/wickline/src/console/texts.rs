@@ -1,4 +1,4 @@
-//! What the pages say: one file a language, by page. Whoever shows a text names its place; no text stands in a template.
+//! What the pages say: one file a language, by page. Whoever shows a text names its place; none stands in a template.
 
 use std::collections::BTreeMap;
 use std::sync::OnceLock;

@@ -70,7 +70,7 @@ pub const TABLES: &[(&str, bool, &str)] = &[
         "console",
         false,
         "The console: pages for people who sign in (`wickline user`), and health (/healthz), readiness (/readyz) and metrics\n# \
-         (/metrics). Beyond this machine by TLS alone: its own (certificate and key), or that of a proxy in front of it.",
+         (/metrics). Beyond this machine by TLS alone: its own (certificate and key), or a proxy's in front of it.",
     ),
     (
         "watch",
