@@ -122,7 +122,7 @@ def test_every_page_is_good_for_everybody_at_both_widths_and_in_both_themes(brow
     lab.strips("KP-20417", "", "KP-20419")
     page, broken = opened(browser, lab, "J. Mast", "keeper")
     held = lab.held()[0]
-    paths = ["/today", "/held", f"/held/{held}", "/report/1", "/queue", "/day", "/trail", "/people", "/me"]
+    paths = ["/today", "/held", f"/held/{held}", "/report/1", "/queue", "/day", "/controls", "/trail", "/people", "/me"]
     found = {}
     for theme in ["light", "dark"]:
         page.emulate_media(color_scheme=theme)

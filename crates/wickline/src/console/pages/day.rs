@@ -21,6 +21,7 @@ use crate::console::here::Here;
 use crate::seen::visible;
 use crate::sheet::{Line, Sheet};
 use crate::store::StoreError;
+use crate::store::state::State;
 
 /// Rows of one analyzer that are shown; outstanding ones all are.
 const MOST: usize = 2000;
@@ -102,7 +103,11 @@ fn beside(date: &str, days: i64) -> String {
 fn row(here: &Here, line: &Line) -> Row {
     let item = &line.item;
     Row {
-        link: if line.is_heard() { format!("/report/{}", item.id) } else { String::new() },
+        link: match (line.is_heard(), item.state == State::Held) {
+            (true, true) => format!("/held/{}", item.id),
+            (true, false) => format!("/report/{}", item.id),
+            (false, _) => String::new(),
+        },
         name: frame::cell(&line.name()),
         specimen: frame::cell(item.specimen.as_deref().unwrap_or("")),
         class_name: visible(&line.class()),
@@ -113,7 +118,11 @@ fn row(here: &Here, line: &Line) -> Row {
         class: frame::class(item.state),
         glyph: frame::glyph(item.state),
         open: item.is_open(),
-        todo: line.todo.as_ref().map_or(String::new(), |todo| visible(&todo.words)),
+        // What is held has a page that says it better.
+        todo: match &line.todo {
+            Some(todo) if item.state != State::Held => visible(&todo.words),
+            _ => String::new(),
+        },
     }
 }
 
