@@ -428,3 +428,73 @@ fn a_scan_finds_and_no_id_stands_in_an_address() {
         assert_eq!(bench.daemon.stop(), 0);
     });
 }
+
+#[test]
+fn paths_and_headers_that_are_none_of_ours_do_nothing() {
+    let folder = Folder::new("pages-odd");
+    runtime().block_on(async {
+        let bench = Bench::with(&folder, &["", "KP-20417"]).await;
+        let olsen = let_in(&bench.config, &bench.address, "R. Olsen", "technologist");
+        let id = bench.held().remove(0);
+        // A question changes nothing, whatever its address: acts are taken as forms alone.
+        for path in [
+            format!("/held/{id}/release?reason=because"),
+            format!("/held/{id}/identify?specimen=KP-1&again=KP-1"),
+            "/queue/pause?receiver=lis".into(),
+            "/leave".into(),
+        ] {
+            assert_eq!(olsen.get(&path).code, 405, "{path}");
+        }
+        let odd = [
+            "/report/../../../etc/passwd",
+            "/look/../today",
+            "/look/%2e%2e%2ftoday",
+            "/report/0",
+            "/report/-1",
+            "/report/99999999999999999999",
+            "/held/1%20OR%201=1",
+            "/report/4242",
+            "/day/2026-13-45",
+            "/day/..%2f",
+            "/find/0123456789abcdef",
+            "/report/1/message/..%2f",
+            "/api/held",
+            "//evil.test/",
+            "/today/%00",
+        ];
+        for path in odd {
+            let page = olsen.get(path);
+            assert_eq!(page.code, 404, "{path}: {}", page.body);
+            assert!(!page.body.contains("KP-20417"), "{path}");
+        }
+        assert_eq!(olsen.ask("DELETE", "/report/1", "").code, 405);
+        // A host that is none, twice a host, and none at all.
+        for more in ["Host: evil.test\r\n", "Host: 127.0.0.1\r\n"] {
+            let mut two = olsen.clone();
+            two.more = more.into();
+            assert_eq!(two.get("/today").code, 421, "{more}");
+        }
+        // Where no proxy is configured nobody says from where they come: tries count for the one who makes them.
+        let mut guesser = Browser::new(&bench.address);
+        for n in 0..6 {
+            guesser.more = format!("X-Forwarded-For: 192.0.2.{n}\r\n");
+            guesser.post("/login", &[("name", "R. Olsen"), ("password", "not that one, no")]);
+        }
+        guesser.more = "X-Forwarded-For: 192.0.2.99\r\n".into();
+        let page = guesser.post("/login", &[("name", "R. Olsen"), ("password", WORD)]);
+        assert_eq!(page.code, 429, "{}", page.body);
+        // A form with a thousand fields.
+        let page = olsen.get(&format!("/held/{id}"));
+        let many: Vec<_> = (0..1000).map(|_| ("report", "1 x")).collect();
+        assert_eq!(olsen.send(&page, "/held", &many).code, 400);
+        // Nothing of it did anything, and the bench still hears.
+        assert_eq!(bench.held(), [id]);
+        for verb in ["release", "identify", "pause", "set-aside"] {
+            let trail = ask(&bench.config, &["trail"]);
+            let rows = trail["items"].as_array().expect("rows");
+            assert!(!rows.iter().any(|row| row["verb"] == verb), "{verb}");
+        }
+        assert_eq!(olsen.get("/today").code, 200);
+        assert_eq!(bench.daemon.stop(), 0);
+    });
+}
