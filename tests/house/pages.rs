@@ -1,13 +1,13 @@
 //! The pages for people as a program asks for them: who gets in, which forms are taken, and that an act on a page is
 //! the same act as the command's.
 
-use std::io::{Read, Write};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 
 use wickline::simulate::analyzer::Style;
 use wickline_forward::receive::Receiver;
 
-use crate::kit::{Daemon, Folder, ask, run, until};
+use crate::kit::{Daemon, Folder, ask, program, run, until};
 use crate::way::{analyzer, practice, runtime, script};
 
 const WORD: &str = "four tubes on a tray";
@@ -379,6 +379,23 @@ fn what_cannot_be_taken_back_asks_for_the_password_and_for_a_reason() {
         let done = olsen.send(&olsen.get(&path), &act, &[("reason", "spilled <b>&\u{202e}")]);
         assert_eq!(done.code, 303, "{}", done.body);
         assert_eq!(bench.held().len(), 0);
+        // It is taken back and done again.
+        let report = format!("/report/{id}");
+        let undo = [("reason", "the wrong tube")];
+        let back = olsen.send(&olsen.get(&report), &format!("{report}/undo"), &undo);
+        assert_eq!((back.code, bench.held().len()), (303, 1), "{}", back.body);
+        let done = olsen.send(&olsen.get(&path), &act, &[("reason", "spilled <b>&\u{202e}")]);
+        assert_eq!((done.code, bench.held().len()), (303, 0), "{}", done.body);
+        // To read again what went out is an analyst's.
+        let refused = olsen.send(&olsen.get(&report), &format!("{report}/correct"), &undo);
+        assert!(refused.code == 403 && refused.body.contains("analyst"), "{}", refused.body);
+        let analyst = let_in(&bench.config, &bench.address, "A. Analyst", "analyst");
+        until(|| ask(&bench.config, &["queue"])["totals"]["accepted"].as_u64() == Some(1));
+        let page = analyst.get("/report/2");
+        let same = analyst.send(&page, "/report/2/correct", &[("reason", "a new file")]);
+        assert_eq!(same.code, 303, "{}", same.body);
+        let said = analyst.get("/report/2").body;
+        assert!(said.contains("0 readings changed"), "nothing is new: {said}");
         // What a person wrote is text on every page.
         for path in [format!("/report/{id}"), "/trail".into(), "/day".into()] {
             let page = olsen.get(&path);
@@ -497,4 +514,37 @@ fn paths_and_headers_that_are_none_of_ours_do_nothing() {
         assert_eq!(olsen.get("/today").code, 200);
         assert_eq!(bench.daemon.stop(), 0);
     });
+}
+
+/// A newcomer sees the pages with nothing configured.
+#[test]
+fn the_demonstration_leaves_its_pages_up_until_it_is_stopped() {
+    let folder = Folder::new("pages-demo");
+    let mut child = program()
+        .args(["demo", "--serve", "127.0.0.1:0", "--keep"])
+        .arg(folder.0.join("kept"))
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .expect("the demonstration");
+    let mut lines = BufReader::new(child.stdout.take().expect("what it says")).lines();
+    let told = lines.find_map(|line| {
+        let line = line.expect("text");
+        line.strip_prefix("Its pages: http://").map(str::to_owned)
+    });
+    let told = told.expect("where its pages are");
+    let (address, rest) = told.split_once("/first").expect("an address");
+    let code = rest.rsplit(' ').next().expect("a code");
+    let mut newcomer = Browser::new(address);
+    let page = newcomer.post("/first", &[("code", code), ("password", WORD), ("again", WORD)]);
+    assert_eq!(page.code, 303, "{}", page.body);
+    newcomer.keep(&page);
+    let today = newcomer.get("/today");
+    assert!(today.body.contains("No specimen id was printed"), "{}", today.body);
+    assert_eq!(newcomer.get("/orders").code, 200);
+    let interrupt = rustix::process::Signal::INT;
+    let pid = rustix::process::Pid::from_child(&child);
+    rustix::process::kill_process(pid, interrupt).expect("it is told");
+    assert_eq!(child.wait().expect("it ends").code(), Some(0));
+    let beyond = program().args(["demo", "--serve", "0.0.0.0:8420"]).output().expect("it answers");
+    assert_eq!(beyond.status.code(), Some(2), "the demonstration is nobody else's to see");
 }

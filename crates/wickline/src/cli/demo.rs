@@ -1,15 +1,18 @@
 //! `demo`: the whole way with nothing configured, and what it must come to.
 
 mod laboratory;
+mod served;
 mod shown;
 
 use std::collections::BTreeSet;
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::Args;
 use tokio::sync::broadcast::error::RecvError;
 use tokio::sync::oneshot;
+use tokio::task::JoinHandle;
 use wickline_forward::receive::{Received, Receiver};
 use wickline_normalize::strip::Strip;
 
@@ -23,6 +26,7 @@ use crate::sheet::Sheet;
 use crate::simulate::analyzer::{SimulatedAnalyzer, Style};
 use crate::simulate::port::SimPort;
 use crate::simulate::script::{Class, Script};
+use crate::store::StoreError;
 use crate::store::state::State;
 
 /// `wickline demo`, `wickline demo --reports 60 --keep demo-run`
@@ -34,6 +38,17 @@ pub struct Options {
     /// Keep the stores and the configuration in this folder, to look at with `queue`, `held`, `day`
     #[arg(long, value_name = "DIR")]
     keep: Option<PathBuf>,
+    /// Afterwards leave its pages up for a browser of this machine, until Ctrl-C
+    #[arg(long, value_name = "ADDR", num_args = 0..=1, default_missing_value = "127.0.0.1:8420", value_parser = of_this_machine)]
+    serve: Option<SocketAddr>,
+}
+
+/// The demonstration is nobody else's to see.
+fn of_this_machine(text: &str) -> Result<SocketAddr, String> {
+    let address: Option<SocketAddr> = text.parse().ok();
+    address
+        .filter(|a| a.ip().is_loopback())
+        .ok_or_else(|| "an address of this machine alone, such as 127.0.0.1:8420".to_owned())
 }
 
 /// What must have happened when all is over.
@@ -66,25 +81,27 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
         None,
     )
     .await?;
-    let bench = bench(&folder, &ports, &receiver.address().to_string())?;
+    let bench = bench(&folder, &ports, &receiver.address().to_string(), options.serve)?;
     introduce(out, &folder, reports);
     let events = Events::default();
     let mut watch = events.watch();
     let bench = std::sync::Arc::new(bench);
-    let (daemon, _console) = super::run::started(bench.clone(), &events).await?;
+    let (daemon, console) = super::run::started(bench.clone(), &events).await?;
     let Some(ledger) = daemon.ledger.clone() else {
         return Err(Failure::unreachable("the ledger could not be opened"));
     };
     let (stop, stopped) = oneshot::channel::<()>();
-    let running = tokio::spawn(daemon.until_stopped(async {
+    let mut running = Some(tokio::spawn(daemon.until_stopped(async {
         let _ = stopped.await;
-    }));
+    })));
+    let mut stop = Some(stop);
     let ordered = order(&mut watch, out).await?;
     let analyzers = tokio::spawn(run_both(ports, first, second));
     let got = follow(&mut receiver, &mut watch, (&expected, ordered), out).await?;
-    analyzers.await.map_err(|e| Failure::unreachable(e.to_string()))??;
-    let _ = stop.send(());
-    running.await.map_err(|e| Failure::unreachable(e.to_string()))??;
+    let analyzers = analyzers.await.map_err(|e| Failure::unreachable(e.to_string()))??;
+    if options.serve.is_none() {
+        ended(&mut stop, &mut running).await?;
+    }
     let today = bench.clock.day(clock::now_us());
     let sheet = Sheet::read(&ledger, &bench, &today, None).await?;
     super::day::show(&sheet, false, out)?;
@@ -101,7 +118,27 @@ pub async fn demo(options: Options, out: &Output) -> Answer {
             "As scripted: every result accepted once and in order; the held ones are named above.";
         out.pieces(&[(told.into(), Tone::Good)]);
     }
+    if options.serve.is_some() {
+        served::until_stopped(&ledger, &console, &mut receiver, out).await?;
+    }
+    // Their lines stay up until here.
+    drop(analyzers);
+    ended(&mut stop, &mut running).await?;
     Ok(if faults.is_empty() { Exit::Done } else { Exit::NotClean })
+}
+
+/// Ends the daemon, where it still works.
+async fn ended(
+    stop: &mut Option<oneshot::Sender<()>>,
+    running: &mut Option<JoinHandle<Result<(), StoreError>>>,
+) -> Result<(), Failure> {
+    if let Some(stop) = stop.take() {
+        let _ = stop.send(());
+    }
+    match running.take() {
+        Some(running) => Ok(running.await.map_err(|e| Failure::unreachable(e.to_string()))??),
+        None => Ok(()),
+    }
 }
 
 /// The information system orders, as soon as it may connect.
@@ -167,7 +204,11 @@ fn expected(first: &Script, second: &Script) -> Expected {
     }
 }
 
-async fn run_both(ports: (SimPort, SimPort), first: Script, second: Script) -> std::io::Result<()> {
+async fn run_both(
+    ports: (SimPort, SimPort),
+    first: Script,
+    second: Script,
+) -> std::io::Result<[SimulatedAnalyzer; 2]> {
     let zone = || clock::SiteClock::new("Europe/Lisbon").map_err(std::io::Error::other);
     let strip = |name| Strip::builtin(name).ok_or_else(|| std::io::Error::other("no such strip"));
     let mut one = SimulatedAnalyzer::new(ports.0, Style::Lis02, strip("ten-pad")?, zone()?);
@@ -175,7 +216,7 @@ async fn run_both(ports: (SimPort, SimPort), first: Script, second: Script) -> s
     one.pause = Duration::from_millis(150);
     two.pause = Duration::from_millis(150);
     tokio::try_join!(one.run(&first, |_, _| ()), two.run(&second, |_, _| ()))?;
-    Ok(())
+    Ok([one, two])
 }
 
 /// What the practice receiver got, in order, and what of its orders was answered.

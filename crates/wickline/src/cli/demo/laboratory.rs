@@ -1,6 +1,7 @@
 //! The invented laboratory of the demonstration: its configuration, what its analyzers run, and what its information
 //! system orders.
 
+use std::net::SocketAddr;
 use std::path::Path;
 
 use wickline_normalize::strip::Strip;
@@ -48,7 +49,12 @@ pub fn orders() -> Result<Orders, Failure> {
     Orders::parse(ORDERS).map_err(Failure::wrong)
 }
 
-pub fn bench(folder: &Path, ports: &(SimPort, SimPort), receiver: &str) -> Result<Bench, Failure> {
+pub fn bench(
+    folder: &Path,
+    ports: &(SimPort, SimPort),
+    receiver: &str,
+    serve: Option<SocketAddr>,
+) -> Result<Bench, Failure> {
     let path = |port: &SimPort| match port {
         SimPort::Pty { path, .. } => path.clone(),
         _ => String::new(),
@@ -68,6 +74,8 @@ pub fn bench(folder: &Path, ports: &(SimPort, SimPort), receiver: &str) -> Resul
         path(&ports.0),
         path(&ports.1),
     );
+    let served = serve.map(|address| format!("\n[console]\nlisten = \"{address}\"\n"));
+    let text = text + &served.unwrap_or_default();
     let file = folder.join("wickline.toml");
     std::fs::write(&file, &text)?;
     let loaded = settings::from_text(&file, text).map_err(faults)?;

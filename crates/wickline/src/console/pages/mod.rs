@@ -38,7 +38,7 @@ pub(super) fn routes(site: Arc<Site>) -> Router {
         .route("/held/{n}/{act}", post(one_held::act))
         .route("/report/{n}", get(report::page))
         .route("/report/{n}/message/{name}", get(report::message))
-        .route("/report/{n}/withdraw", post(report::withdraw))
+        .route("/report/{n}/{act}", post(report::act))
         .route("/queue", get(queue::page))
         .route("/queue/{act}", post(queue::act))
         .route("/controls", get(controls::page).post(controls::lot))

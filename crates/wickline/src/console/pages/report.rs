@@ -19,6 +19,7 @@ use crate::seen::visible;
 use crate::store::StoreError;
 use crate::store::lists::names::Typed;
 use crate::store::state::State;
+use crate::store::tape::Tape;
 
 /// A line of the print and what was read in it.
 struct Read {
@@ -71,6 +72,8 @@ struct Page {
     history: Vec<Done>,
     held: bool,
     withdraws: bool,
+    corrects: bool,
+    aside: bool,
     reasons: Vec<String>,
 }
 
@@ -164,6 +167,8 @@ async fn shown(here: Here, id: i64, halt: Option<Halt>) -> Result<Response, Halt
             .collect(),
         held: item.state == State::Held,
         withdraws: out && item.level.is_none() && here.may(PersonRole::Technologist),
+        corrects: out && item.level.is_none() && here.may(PersonRole::Analyst),
+        aside: item.state == State::SetAside && here.may(PersonRole::Technologist),
         reasons: bench.people.reasons.clone(),
         frame: Frame::of(&here, "report").await?.with(halt.map(|h| h.text().to_owned())),
     };
@@ -202,36 +207,58 @@ pub async fn message(
     Ok((kind, lines.join("\n")).into_response())
 }
 
-/// `POST /report/15/withdraw`: what was told is taken back, and told anew where another id is right.
-pub async fn withdraw(Path(n): Path<String>, signed: Signed) -> Result<Response, Halt> {
+/// `POST /report/15/withdraw`, `correct`, `undo`: what was told, or what a person decided, is amended.
+pub async fn act(Path((n, act)): Path<(String, String)>, signed: Signed) -> Result<Response, Halt> {
     let here = signed.here.clone();
     let id = number(&here, &n)?;
-    here.must(PersonRole::Technologist)?;
+    here.must(if act == "correct" { PersonRole::Analyst } else { PersonRole::Technologist })?;
     let to = format!("/report/{id}");
     if !signed.is_first() {
         return Ok(Redirect::to(&to).into_response());
     }
-    match withdrawn(&signed, id).await {
-        Ok(()) => {
-            here.tell(here.language.say("done.withdraw", &[("n", &id.to_string())]));
+    let done = match as_it_was(&here, id, signed.fields.get("seen")).await {
+        Ok(()) => acted(&signed, id, &act).await,
+        Err(halt) => Err(halt),
+    };
+    match done {
+        Ok(told) => {
+            here.tell(told);
             Ok(Redirect::to(&to).into_response())
         }
         Err(halt) => shown(here, id, Some(halt)).await,
     }
 }
 
-async fn withdrawn(signed: &Signed, id: i64) -> Result<(), Halt> {
+async fn acted(signed: &Signed, id: i64, act: &str) -> Result<String, Halt> {
     let (here, fields) = (&signed.here, &signed.fields);
+    let (ledger, bench, actor) = (&here.ledger, &here.bench, here.actor());
     let wrong = |e: StoreError| Halt::store(here.language, &e);
-    as_it_was(here, id, fields.get("seen")).await?;
+    let told = |place: &str| here.language.say(place, &[("n", &id.to_string())]);
     let reason = reason(here, fields.get("reason"))?;
-    let (first, again) = (fields.get("specimen").trim(), fields.get("again").trim());
-    let right = match first.is_empty() && again.is_empty() {
-        true => None,
-        false => Some(Twice::of("specimen ids", first, again).map_err(wrong)?),
-    };
-    here.must_prove(fields.get("password")).await?;
-    let (ledger, actor) = (&here.ledger, here.actor());
-    let done = ledger.report_withdraw(&here.bench, &actor, id, reason, right.as_ref());
-    ledger.within(done).await.map(drop).map_err(wrong)
+    match act {
+        "withdraw" => {
+            let (first, again) = (fields.get("specimen").trim(), fields.get("again").trim());
+            let right = match first.is_empty() && again.is_empty() {
+                true => None,
+                false => Some(Twice::of("specimen ids", first, again).map_err(wrong)?),
+            };
+            here.must_prove(fields.get("password")).await?;
+            let done = ledger.report_withdraw(bench, &actor, id, reason, right.as_ref());
+            ledger.within(done).await.map_err(wrong)?;
+            Ok(told("done.withdraw"))
+        }
+        "correct" => {
+            let tape = Tape::look(&bench.tape).await.map_err(wrong)?;
+            let done = ledger.report_correct(bench, &tape, &actor, id, None, reason);
+            let done = ledger.within(done).await.map_err(wrong)?;
+            let changed = i64::try_from(done.differences.len()).unwrap_or(i64::MAX);
+            Ok(here.language.counted("done.correct", changed))
+        }
+        "undo" => {
+            let done = ledger.report_undo(bench, &actor, id, reason);
+            ledger.within(done).await.map_err(wrong)?;
+            Ok(told("done.undo"))
+        }
+        _ => Err(Halt::lost(here.language)),
+    }
 }
