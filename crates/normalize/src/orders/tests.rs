@@ -41,6 +41,11 @@ fn ines() -> Person {
     person("KP700103", "Plover-Invented^Ines", "19850517")
 }
 
+/// The same person under another id: described alike, so that a merge is believed.
+fn known_as(id: &str) -> Person {
+    person(id, "Sandpiper-Invented^Odile", "19580203")
+}
+
 fn pads(names: &[&str]) -> Vec<Text> {
     names.iter().map(|name| Text::from(*name)).collect()
 }

@@ -289,7 +289,7 @@ impl Desk<'_> {
             which.patients.extend([gone.private(), stays.person.id.clone()]);
         }
         let (mut orders, before) = self.read(which).await?;
-        let Ok(deeds) = messages::merge(&mut orders, pairs) else {
+        let Ok(deeds) = messages::merge(&mut orders, pairs, self.now) else {
             return Ok((Heard { refused: 1, ..Heard::default() }, Some(messages::circle())));
         };
         let mut said = BTreeMap::new();

@@ -325,19 +325,23 @@ fn row_20_what_is_open_goes_to_the_patient_that_stays_and_chains_are_followed() 
     let mut desk = Desk::with_one();
     let patient =
         |desk: &Desk| desk.orders.get(&key("K1")).and_then(|o| o.patient()).map(|p| p.id.clone());
-    let third = person("KP700109", "Plover-Invented^Ines", "19850517");
-    assert_eq!(desk.orders.merge(&odile().id, &ines()), Ok(vec![Deed::Person(key("K1"))]));
-    assert_eq!(patient(&desk), Some(ines().id));
-    assert_eq!(desk.orders.merge(&odile().id, &ines()), Ok(vec![]), "said again");
-    assert!(desk.orders.merge(&ines().id, &odile()).is_err(), "a circle");
-    assert_eq!(desk.orders.merge(&ines().id, &third), Ok(vec![Deed::Person(key("K1"))]));
-    assert_eq!(desk.orders.merge(&odile().id, &third), Ok(vec![]), "known by the way of another");
-    assert!(desk.orders.merge(&third.id, &odile()).is_err(), "a longer circle");
+    let (second, third) = (known_as("KP700103"), known_as("KP700109"));
+    assert_eq!(desk.orders.merge(&odile().id, &second, NOW), Ok(vec![Deed::Person(key("K1"))]));
+    assert_eq!(patient(&desk), Some(second.id.clone()));
+    assert_eq!(desk.orders.merge(&odile().id, &second, NOW), Ok(vec![]), "said again");
+    assert!(desk.orders.merge(&second.id, &odile(), NOW).is_err(), "a circle");
+    assert_eq!(desk.orders.merge(&second.id, &third, NOW), Ok(vec![Deed::Person(key("K1"))]));
+    assert_eq!(
+        desk.orders.merge(&odile().id, &third, NOW),
+        Ok(vec![]),
+        "known by the way of another"
+    );
+    assert!(desk.orders.merge(&third.id, &odile(), NOW).is_err(), "a longer circle");
     assert_eq!(patient(&desk), Some(third.id));
     // An order that still names the first is the same patient's.
     assert_eq!(desk.ask(&request(Ask::New, "K2", 9)).done, Ok(()));
     let nobody = person("KP700999", "", "");
-    assert_eq!(desk.orders.merge(&nobody.id, &ines()), Ok(vec![]));
+    assert_eq!(desk.orders.merge(&nobody.id, &second, NOW), Ok(vec![]));
     assert_eq!(desk.orders.merged().count(), 2, "nothing is kept of patients without orders");
 }
 
@@ -346,9 +350,35 @@ fn row_20_a_merge_lifts_no_dispute_but_tells_of_it() {
     let mut desk = Desk::with_one();
     let second = Request { wanted: Ok(wanted("KP-20417", ines())), ..request(Ask::New, "K2", 9) };
     desk.ask(&second);
-    let deeds = desk.orders.merge(&odile().id, &ines());
+    let deeds = desk.orders.merge(&odile().id, &known_as("KP700103"), NOW);
     assert_eq!(deeds, Ok(vec![Deed::Person(key("K1")), Deed::Dispute(key("K1"))]));
     assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
+}
+
+#[test]
+fn row_22_a_merge_into_somebody_else_by_name_and_birth_date_is_a_person_s_to_decide() {
+    let mut desk = Desk::with_one();
+    let deeds = desk.orders.merge(&odile().id, &ines(), NOW);
+    let told = [Deed::Stand(key("K1"), Standing::Disputed), Deed::Dispute(key("K1"))];
+    assert_eq!(deeds, Ok(told.to_vec()));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientConflict));
+    let wanted = |desk: &Desk| desk.orders.get(&key("K1")).and_then(|o| o.wanted.clone());
+    let own = wanted(&desk).expect("wanted");
+    assert_eq!((own.patient, own.said), (Some(odile()), Some(ines())), "as was, and as is said");
+    assert!(desk.orders.settle(&key("K1"), true, NOW));
+    assert_eq!(desk.goes_to("KP-20417"), [key("K1")]);
+    assert_eq!(wanted(&desk).and_then(|own| own.patient), Some(odile()), "as ordered");
+    assert_eq!(desk.orders.update(&ines(), NOW), [], "that is known");
+    // Where the result is out it is told, and what is told later is of whom it went for.
+    for trace in [Trace::Tried, Trace::Sent] {
+        let mut desk = Desk::with_one();
+        desk.trace("K1", trace);
+        let deeds = desk.orders.merge(&odile().id, &ines(), NOW);
+        assert_eq!(deeds, Ok(vec![Deed::Dispute(key("K1"))]));
+        assert_eq!(desk.standing("K1"), Some(Standing::Answered));
+        assert!(desk.orders.get(&key("K1")).is_some_and(|order| order.is_disputed()));
+        assert_eq!(wanted(&desk).and_then(|own| own.patient), Some(odile()));
+    }
 }
 
 #[test]
@@ -358,8 +388,10 @@ fn row_21_what_is_told_after_a_result_was_sent_is_told_of_the_patient_as_known_t
         desk.trace("K1", trace);
         let renamed = person("KP700101", "Tern-Invented^Odile", "");
         assert_eq!(desk.orders.update(&renamed, NOW), [Deed::Person(key("K1"))]);
-        assert_eq!(desk.orders.merge(&odile().id, &ines()), Ok(vec![Deed::Person(key("K1"))]));
-        assert_eq!(desk.orders.get(&key("K1")).and_then(|o| o.patient()), Some(&ines()));
+        let stays = known_as("KP700103");
+        let deeds = desk.orders.merge(&odile().id, &stays, NOW);
+        assert_eq!(deeds, Ok(vec![Deed::Person(key("K1"))]));
+        assert_eq!(desk.orders.get(&key("K1")).and_then(|o| o.patient()), Some(&stays));
         assert_eq!(desk.standing("K1"), Some(Standing::Answered));
     }
 }
@@ -373,7 +405,7 @@ fn row_21_whom_a_closed_order_has_forgotten_it_does_not_learn_again() {
     *patient.expect("a patient") = person("KP700101", "", "");
     let mut orders = Orders::new([own], []);
     assert_eq!(orders.update(&odile(), NOW), []);
-    assert_eq!(orders.merge(&odile().id, &ines()), Ok(vec![]));
+    assert_eq!(orders.merge(&odile().id, &ines(), NOW), Ok(vec![]));
     let patient = orders.get(&key("K1")).and_then(|o| o.patient());
     assert!(patient.is_some_and(|own| own.name.is_empty() && own.born.is_empty()));
 }
@@ -520,7 +552,7 @@ fn row_15_a_claim_that_a_person_has_refuted_is_refused_again_and_disputes_nothin
     assert_eq!(desk.standing("K1"), Some(Standing::Open), "the same again says nothing new");
     // The refuted one is found to be somebody who claims it by another id: the same claim.
     let third = person("KP700109", "Plover-Invented^Ines", "19850517");
-    assert_eq!(desk.orders.merge(&ines().id, &third), Ok(vec![]));
+    assert_eq!(desk.orders.merge(&ines().id, &third, NOW), Ok(vec![]));
     let again = Request { wanted: Ok(wanted("KP-20417", third)), ..request(Ask::New, "K3", 3) };
     assert_eq!(desk.ask(&again).done, Err(Refusal::PatientConflict));
     assert_eq!(desk.standing("K1"), Some(Standing::Open));
