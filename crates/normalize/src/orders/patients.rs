@@ -144,9 +144,10 @@ impl Orders {
                 }
                 order.stand(Standing::Disputed, now);
                 deeds.push(Deed::Stand(key.clone(), Standing::Disputed));
-                if order.trace == Trace::Held {
-                    deeds.push(Deed::JudgeAgain(key.clone()));
-                }
+            }
+            // Closed or not: its strip waits for a person who says whose it is, and for nothing else.
+            if order.trace == Trace::Held {
+                deeds.push(Deed::JudgeAgain(key.clone()));
             }
             deeds.push(Deed::Dispute(key.clone()));
         }

@@ -1,5 +1,6 @@
 //! Orders: row by row of the table of cases, and whatever a source sends in whichever order.
 
+mod claims;
 mod histories;
 mod rows;
 mod strips;

@@ -30,7 +30,7 @@ fn row_5_the_same_number_for_something_else_is_refused_and_told() {
     let other: [fn(&mut Wanted); 5] = [
         |w| w.test = private("UGLU"),
         |w| w.specimens = vec![private("KP-20418")],
-        |w| w.patient = Some(ines()),
+        |w| (w.specimens[0], w.patient) = (private("KP-20418"), Some(ines())),
         |w| w.urgent = true,
         |w| w.collected = Some(NOW),
     ];
@@ -235,7 +235,7 @@ fn row_15_one_specimen_for_two_patients_goes_for_neither() {
     desk.ask(&request(Ask::Cancel, "K1", 20));
     let second = Request { at: at(30), ..second };
     assert_eq!(desk.ask(&second).done, Err(Refusal::PatientConflict));
-    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderCancelled));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientConflict));
 }
 
 #[test]
@@ -353,32 +353,6 @@ fn row_20_a_merge_lifts_no_dispute_but_tells_of_it() {
     let deeds = desk.orders.merge(&odile().id, &known_as("KP700103"), NOW);
     assert_eq!(deeds, Ok(vec![Deed::Person(key("K1")), Deed::Dispute(key("K1"))]));
     assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
-}
-
-#[test]
-fn row_22_a_merge_into_somebody_else_by_name_and_birth_date_is_a_person_s_to_decide() {
-    let mut desk = Desk::with_one();
-    let deeds = desk.orders.merge(&odile().id, &ines(), NOW);
-    let told = [Deed::Stand(key("K1"), Standing::Disputed), Deed::Dispute(key("K1"))];
-    assert_eq!(deeds, Ok(told.to_vec()));
-    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientConflict));
-    let wanted = |desk: &Desk| desk.orders.get(&key("K1")).and_then(|o| o.wanted.clone());
-    let own = wanted(&desk).expect("wanted");
-    assert_eq!((own.patient, own.said), (Some(odile()), Some(ines())), "as was, and as is said");
-    assert!(desk.orders.settle(&key("K1"), true, NOW));
-    assert_eq!(desk.goes_to("KP-20417"), [key("K1")]);
-    assert_eq!(wanted(&desk).and_then(|own| own.patient), Some(odile()), "as ordered");
-    assert_eq!(desk.orders.update(&ines(), NOW), [], "that is known");
-    // Where the result is out it is told, and what is told later is of whom it went for.
-    for trace in [Trace::Tried, Trace::Sent] {
-        let mut desk = Desk::with_one();
-        desk.trace("K1", trace);
-        let deeds = desk.orders.merge(&odile().id, &ines(), NOW);
-        assert_eq!(deeds, Ok(vec![Deed::Dispute(key("K1"))]));
-        assert_eq!(desk.standing("K1"), Some(Standing::Answered));
-        assert!(desk.orders.get(&key("K1")).is_some_and(|order| order.is_disputed()));
-        assert_eq!(wanted(&desk).and_then(|own| own.patient), Some(odile()));
-    }
 }
 
 #[test]
@@ -535,69 +509,4 @@ fn standings_are_known_by_their_codes() {
     }
     let told = "lost".parse::<Standing>().expect_err("no standing");
     assert!(told.contains("open, on-hold, answered"), "{told}");
-}
-
-fn claimed_by_ines(desk: &mut Desk, second: u8) -> Result<(), Refusal> {
-    let other =
-        Request { wanted: Ok(wanted("KP-20417", ines())), ..request(Ask::New, "K2", second) };
-    desk.ask(&other).done
-}
-
-#[test]
-fn row_15_a_claim_that_a_person_has_refuted_is_refused_again_and_disputes_nothing() {
-    let mut desk = Desk::with_one();
-    assert_eq!(claimed_by_ines(&mut desk, 1), Err(Refusal::PatientConflict));
-    assert!(desk.orders.settle(&key("K1"), true, NOW));
-    assert_eq!(claimed_by_ines(&mut desk, 2), Err(Refusal::PatientConflict));
-    assert_eq!(desk.standing("K1"), Some(Standing::Open), "the same again says nothing new");
-    // The refuted one is found to be somebody who claims it by another id: the same claim.
-    let third = person("KP700109", "Plover-Invented^Ines", "19850517");
-    assert_eq!(desk.orders.merge(&ines().id, &third, NOW), Ok(vec![]));
-    let again = Request { wanted: Ok(wanted("KP-20417", third)), ..request(Ask::New, "K3", 3) };
-    assert_eq!(desk.ask(&again).done, Err(Refusal::PatientConflict));
-    assert_eq!(desk.standing("K1"), Some(Standing::Open));
-    // Somebody else's claim is another one.
-    let other = person("KP700111", "Wren-Invented^Ute", "19700101");
-    let other = Request { wanted: Ok(wanted("KP-20417", other)), ..request(Ask::New, "K4", 4) };
-    assert_eq!(desk.ask(&other).done, Err(Refusal::PatientConflict));
-    assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
-}
-
-#[test]
-fn row_22_a_description_that_a_person_has_refuted_disputes_nothing_again() {
-    let mut desk = Desk::with_one();
-    let other = person("KP700101", "Plover-Invented^Ines", "19850517");
-    desk.orders.update(&other, NOW);
-    let said = |desk: &Desk| desk.orders.get(&key("K1")).and_then(|o| o.wanted.clone()?.said);
-    assert_eq!(said(&desk), Some(other.clone()), "what is said now is kept beside what was");
-    assert!(desk.orders.settle(&key("K1"), true, NOW));
-    assert_eq!(desk.orders.update(&other, NOW), []);
-    assert_eq!(desk.standing("K1"), Some(Standing::Open));
-    let own = desk.orders.get(&key("K1")).and_then(|o| o.patient()).expect("a patient");
-    assert_eq!(own.name, odile().name, "it was refuted: it is not learned");
-    let third = person("KP700101", "Wren-Invented^Ute", "19700101");
-    desk.orders.update(&third, NOW);
-    assert_eq!(desk.standing("K1"), Some(Standing::Disputed), "another description is news");
-    assert_eq!(said(&desk), Some(third));
-}
-
-#[test]
-fn what_a_person_called_wrong_stays_disputed_until_what_is_out_is_taken_back() {
-    let mut desk = Desk::with_one();
-    desk.trace("K1", Trace::Sent);
-    assert_eq!(claimed_by_ines(&mut desk, 1), Err(Refusal::PatientConflict));
-    assert!(desk.orders.settle(&key("K1"), false, NOW));
-    let own = |desk: &Desk| desk.orders.get(&key("K1")).expect("an order").clone();
-    assert!(own(&desk).is_denied() && own(&desk).is_disputed());
-    assert_eq!(claimed_by_ines(&mut desk, 2), Ok(()), "it claims its specimen no more");
-    let back = own(&desk).traced(Trace::None, None);
-    assert_eq!((back.standing, back.is_disputed()), (Standing::ClosedElsewhere, false));
-    // A slip of the person: it is its strip's again, unless that is another patient's by now.
-    assert!(!desk.orders.settle(&key("K1"), true, NOW), "its specimen was given away");
-    desk.ask(&request(Ask::Cancel, "K2", 3));
-    let alone = own(&desk);
-    desk.orders = Orders::new([alone], []);
-    assert!(desk.orders.settle(&key("K1"), true, NOW));
-    assert!(!own(&desk).is_disputed());
-    assert_eq!(own(&desk).wanted.expect("wanted").specimens, [private("KP-20417")]);
 }
