@@ -29,6 +29,7 @@ on_both!(
     a_cancelled_order_that_keeps_another_patient_s_out_is_told_until_it_is_settled,
     of_two_orders_of_one_message_the_second_is_the_newer,
     what_its_receiver_refused_is_among_the_refused_and_nobody_set_it_aside,
+    a_source_s_number_that_looks_like_ours_is_found_beside_it,
     an_empty_specimen_id_is_said_to_be_that,
     o31_after_a_purge_a_repeat_and_a_cancel_are_known,
 );
@@ -276,6 +277,15 @@ async fn what_its_receiver_refused_is_among_the_refused_and_nobody_set_it_aside(
     let other = order(["NW", "K2", "KP-20417", "UADIP"], "KP700102", (MADE, "A2"));
     assert_eq!(lab.told(&other).await, "UA");
     assert_eq!(lab.own("K1").await.trace(), "its result is among the refused");
+}
+
+async fn a_source_s_number_that_looks_like_ours_is_found_beside_it(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    let own = format!("order {}", lab.own("K1").await.kept.n);
+    let other = order(["NW", &own, "KP-20418", "UADIP"], "KP700101", (MADE, "A2"));
+    assert_eq!(lab.told(&other).await, "OK");
+    assert_eq!(lab.listed(AskedOrders::Text(own)).await.len(), 2);
 }
 
 async fn an_empty_specimen_id_is_said_to_be_that(mut lab: Lab) {

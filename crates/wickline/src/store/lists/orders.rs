@@ -251,10 +251,9 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
             of_specimen(write, specimen).await.map(|found| found.into_iter().collect())
         }
         AskedOrders::Text(text) => {
-            if let Some(own) = own_number(text) {
-                return Ok(vec![own]);
-            }
+            // A source may write its own numbers so: then both are meant.
             let mut found = of_specimen(write, text).await?;
+            found.extend(own_number(text));
             let of_number = sqlx::query("SELECT n FROM lab_order WHERE called = $1 LIMIT 100");
             found.extend(firsts::<i64, Vec<i64>>(write, of_number.bind(text.clone())).await?);
             let number = text.split('^').next().unwrap_or_default().to_owned();
