@@ -273,7 +273,7 @@ fn control_material_of_2_4_says_so_in_obr_15_and_is_nobodys() {
     let said = desk.say(&changed("19-oml-o21-new-24", "K884512", "K884513"));
     assert_eq!(
         said.orders(),
-        [("UA", "control-unknown")],
+        [("UA", "specimen-of-material")],
         "and a patient's order does not get its id"
     );
 }
