@@ -38,6 +38,9 @@ pub struct Key {
 /// One order.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Order {
+    /// Our own number of it: of two that came in one second the later one has the higher. One that came just now is
+    /// behind all that are kept, until whoever keeps it gives it a number.
+    pub n: i64,
     /// What names it.
     pub key: Key,
     /// Where it stands.
@@ -144,6 +147,12 @@ impl Orders {
     ) -> Self {
         let list = orders.into_iter().map(|order| (order.key.clone(), order)).collect();
         Self { list, merged: merged.into_iter().collect() }
+    }
+
+    /// For one that comes now.
+    fn next_number(&self) -> i64 {
+        const BEHIND_ALL: i64 = i64::MAX / 2;
+        BEHIND_ALL + i64::try_from(self.list.len()).unwrap_or(0)
     }
 
     /// The order of this key.
@@ -275,6 +284,11 @@ impl Order {
         }
     }
 
+    /// Nobody gets a result of its specimen: it is claimed for another patient too, and nothing of it is out.
+    fn is_contested(&self) -> bool {
+        self.is_disputed() && self.standing != Standing::Answered
+    }
+
     /// A person is to say whose specimen it is, or to take back what is out under it.
     #[must_use]
     pub fn is_disputed(&self) -> bool {
@@ -307,11 +321,17 @@ impl Order {
         match (trace.is_out(), self.standing) {
             (true, Standing::Open) => {
                 self.standing = Standing::Answered;
-                (self.by, self.number) = (by.map(|by| by.0.clone()), by.map(|by| by.1.to_owned()));
+                self.closed = self.closed.or(Some(self.received));
+                if let Some((specimen, number)) = by {
+                    (self.by, self.number) = (Some(specimen.clone()), Some(number.to_owned()));
+                }
             }
             (false, Standing::Answered) => {
                 self.waits_again(self.closed.unwrap_or(self.received));
-                (self.by, self.number) = (None, None);
+                // What is among the refused may go yet, as what it is.
+                if trace == Trace::None {
+                    (self.by, self.number) = (None, None);
+                }
             }
             _ => {}
         }

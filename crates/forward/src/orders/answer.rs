@@ -94,11 +94,18 @@ impl OrderMessage {
         let code =
             if good || (site.refusals_accepted && !site.plain) { AckCode::Aa } else { AckCode::Ae };
         let faults = pairs().filter_map(|(line, reply)| self.fault(line, reply.done.err()?, site));
-        let faults =
+        let mut faults: Vec<Fault> =
             if code == AckCode::Aa { Vec::new() } else { faults.take(ERRORS_MAX).collect() };
         // What is told needs no answer of its own.
         let only_told = self.orders.iter().all(|line| line.ask.is_some_and(|ask| ask.is_told()));
-        if site.plain || only_told {
+        let plain = site.plain || only_told;
+        // An order is named below a patient only.
+        let speaks = !plain && self.patient.is_some() && site.echo_patient;
+        if code != AckCode::Aa && faults.is_empty() && !speaks {
+            let first = pairs().find_map(|(line, reply)| Some((line, reply.done.err()?)));
+            faults.extend(first.map(|(line, why)| unfitting(line, why)));
+        }
+        if plain {
             return Said { answer: None, ..self.bare(code, faults) };
         }
         let orders = pairs().filter_map(|(line, reply)| order_said(line, reply)).collect();
@@ -134,10 +141,18 @@ impl OrderMessage {
             Refusal::PatientMissing => (Location::new("PID", 1, 3), Code::FieldMissing),
             Refusal::DuplicateOrder | Refusal::Closed => (number(), Code::DuplicateKey),
             Refusal::OrderUnknown => (number(), Code::UnknownKey),
+            // Its material is a key of ours.
+            Refusal::ControlUnknown => (specimen(), Code::UnknownKey),
             _ => return None,
         };
         Some(Fault::new(place, code, refusal.words()))
     }
+}
+
+/// A reason for which table 0357 has nothing but its catch-all: said where no order of the answer can say it, as
+/// nobody is told no without a reason.
+fn unfitting(line: &Line, refusal: Refusal) -> Fault {
+    Fault::new(Location::new("ORC", line.orc, 1), Code::Internal, refusal.words())
 }
 
 /// None: nothing is said of this order.

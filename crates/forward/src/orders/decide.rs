@@ -228,10 +228,11 @@ fn is_urine_source(line: &Line, site: &Site) -> bool {
 pub fn merge(
     orders: &mut Orders,
     pairs: &[(Given, Patient)],
+    now: i64,
 ) -> Result<Vec<wickline_normalize::orders::Deed>, MergeRefused> {
     let mut deeds = Vec::new();
     for (gone, stays) in pairs {
-        deeds.extend(orders.merge(&gone.private(), &stays.person)?);
+        deeds.extend(orders.merge(&gone.private(), &stays.person, now)?);
     }
     Ok(deeds)
 }

@@ -163,6 +163,11 @@ impl Envelope {
         let header =
             |field, code, words: &str| Fault::new(Location::new("MSH", 1, field), code, words);
         let said = |n| message.field("MSH", 1, n).is_some_and(|field| !field.is_empty());
+        if !are_apart(message) {
+            let words =
+                "One separator stands for two things; allowed: each another one, such as ^~\\&";
+            return Err(header(2, Code::DataType, words));
+        }
         if let Some(n) = [9, 12].into_iter().find(|n| !said(*n)) {
             let fields = (2..=LAST).rev().find(|n| said(*n)).unwrap_or(1);
             let words = match fields < n {
@@ -210,11 +215,22 @@ impl Envelope {
             return Err(header(11, Code::ProcessingId, &words));
         }
         if self.control_id.is_empty() || self.control_id.expose().len() > CONTROL_ID_MAX {
-            let allowed = format!("1 to {CONTROL_ID_MAX} characters");
-            return Err(Fault::missing(Location::new("MSH", 1, 10), &allowed));
+            let allowed = format!("1 to {CONTROL_ID_MAX} printable characters of ASCII");
+            if message.field("MSH", 1, 10).is_none_or(|field| field.trim().is_empty()) {
+                return Err(Fault::missing(Location::new("MSH", 1, 10), &allowed));
+            }
+            let words = format!("What is there cannot be a message's id; allowed: {allowed}");
+            return Err(header(10, Code::DataType, &words));
         }
         Ok(kind)
     }
+}
+
+/// Whether no separator of MSH-1 and MSH-2 stands for two things: then nobody can say where a field has its parts.
+fn are_apart(message: &Message) -> bool {
+    let all = [1, 2].map(|n| message.field("MSH", 1, n).unwrap_or(""));
+    let all: Vec<char> = all.iter().flat_map(|field| field.chars()).collect();
+    all.iter().enumerate().all(|(at, one)| !all[..at].contains(one))
 }
 
 /// Letters beyond ASCII must say in which set they are: a name that is half right is somebody else's.

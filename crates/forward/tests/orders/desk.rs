@@ -30,6 +30,7 @@ pub fn pads(names: &[&str]) -> Vec<Text> {
     names.iter().map(|name| Text::from(*name)).collect()
 }
 
+#[derive(Clone)]
 pub struct Desk {
     pub site: Site,
     pub rules: OrderRules,
@@ -86,7 +87,7 @@ impl Desk {
                 answers
             }
             Ok(Incoming::Merge(envelope, pairs)) => {
-                let fault = merge(&mut self.orders, &pairs).err().map(|_| circle());
+                let fault = merge(&mut self.orders, &pairs, NOW).err().map(|_| circle());
                 told(&envelope, fault, &self.site, stamp)
             }
             Ok(Incoming::Update(envelope, patient)) => {

@@ -151,10 +151,20 @@ fn messages_12_14_and_15_replace_change_and_dispute() {
         .collect();
     assert!(!known.contains("Plover"), "the name of a refused order is kept nowhere");
 
-    same(&mut desk, &kept("24-adt-a40-merge-251"), "25-ack-a40-aa-251");
-    let patient = desk.order("K884493").and_then(|o| o.wanted.clone()?.patient).expect("a patient");
-    assert_eq!(patient.id.expose(), "KP700103^^^KESTREL");
-    assert_eq!(desk.standing("K884493"), Some(Standing::Disputed), "a person lifts it");
+    // By name and date of birth KP700103 is somebody else: nobody is made her without a person.
+    let patient = |desk: &Desk| {
+        let own = desk.order("K884493").and_then(|o| o.wanted.clone()?.patient);
+        own.expect("a patient").id.expose().to_owned()
+    };
+    let mut other = desk.clone();
+    same(&mut other, &kept("24-adt-a40-merge-251"), "25-ack-a40-aa-251");
+    assert_eq!(patient(&other), "KP700101^^^KESTREL");
+    let alike = changed("24-adt-a40-merge-251", "||19850517|", "||19580203|");
+    same(&mut desk, &alike, "25-ack-a40-aa-251");
+    assert_eq!(patient(&desk), "KP700103^^^KESTREL");
+    for desk in [&desk, &other] {
+        assert_eq!(desk.standing("K884493"), Some(Standing::Disputed), "a person lifts it");
+    }
     same(&mut Desk::new(), &kept("24-adt-a40-merge-251"), "25-ack-a40-aa-251");
 }
 

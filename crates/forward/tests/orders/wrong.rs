@@ -22,6 +22,7 @@ fn refused(bytes: &[u8]) -> (String, Pairs, Pairs) {
 #[test]
 fn each_fault_is_answered_with_its_code_and_place() {
     let family = format!("|{}^Odile", "X".repeat(10_000));
+    let long = format!("|{}|", "K".repeat(250));
     let rows = [
         (
             "|UADIP^Urine strip^99KPL^50556-0^Urinalysis dipstick panel - Urine by Automated test strip^LN|",
@@ -47,6 +48,9 @@ fn each_fault_is_answered_with_its_code_and_place() {
         ("Sandpiper-Invented^Odile^^^^^L", "\"\"", "AE", "101", "PID^1^5"),
         ("|Sandpiper-Invented^Odile", &family, "AE", "102", "PID^1^5"),
         ("|KL260314000001|", "||", "AE", "101", "MSH^1^10"),
+        ("|KL260314000001|", &long, "AE", "102", "MSH^1^10"),
+        ("|KL260314000001|", "|KL260314000001-and-more|", "AE", "102", "MSH^1^10"),
+        ("MSH|^~\\&|", "MSH|^^\\&|", "AE", "102", "MSH^1^2"),
         ("20260314081455+0000", "yesterday", "AE", "102", "ORC^1^9"),
         ("K884417^LIS", "K884417000000000000000^LIS", "AE", "102", "ORC^1^2"),
         ("\rOBR|1", "\rOBR|1\rOBR|1", "AE", "100", "OBR^2"),
@@ -79,6 +83,23 @@ fn the_orders_that_can_be_read_say_what_is_wrong_with_them() {
     let unknown = Desk::new().say(&kept("05-oml-o33-cancel-251"));
     assert_eq!((unknown.code.as_str(), unknown.orders()), ("AE", vec![("UC", "order-unknown")]));
     assert_eq!(unknown.errors(), [("204", "ORC^1^2")]);
+}
+
+/// HL7 v2.5.1 section 2.9.2: what is said no to says why; an ORL names its orders below a patient only.
+#[test]
+fn nobody_is_told_no_without_a_reason() {
+    let patient = "PID|1||KP700101^^^KESTREL^MR||Sandpiper-Invented^Odile^^^^^L||19580203|F\r";
+    let text = String::from_utf8(changed(NEW, "P^Patient", "Q^Control")).expect("text");
+    let bare = text.replace(patient, "").replace("NTE|1||Invented person. No such patient.\r", "");
+    assert_ne!(bare, text);
+    for (text, why) in [
+        (bare.clone(), ("204", "SPM^1^2^1^1")),
+        (text, ("204", "SPM^1^2^1^1")),
+        (bare.replace("ORC|NW", "ORC|AF"), ("207", "ORC^1^1")),
+    ] {
+        let (code, errors, _) = refused(text.as_bytes());
+        assert_eq!((code.as_str(), errors), ("AE", vec![(why.0.to_owned(), why.1.to_owned())]));
+    }
 }
 
 #[test]
@@ -252,7 +273,7 @@ fn control_material_of_2_4_says_so_in_obr_15_and_is_nobodys() {
     let said = desk.say(&changed("19-oml-o21-new-24", "K884512", "K884513"));
     assert_eq!(
         said.orders(),
-        [("UA", "control-unknown")],
+        [("UA", "specimen-of-material")],
         "and a patient's order does not get its id"
     );
 }

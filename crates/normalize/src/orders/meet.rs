@@ -143,8 +143,7 @@ impl Orders {
             .collect();
         let find = |standing| of_specimen.iter().copied().find(|o| o.standing == standing);
         if self.is_doubtful(&of_specimen) {
-            let of_material =
-                |o: &&Order| o.patient().is_none() && o.standing != Standing::Disputed;
+            let of_material = |o: &&Order| o.patient().is_none() && !o.is_contested();
             let material = of_specimen.iter().all(of_material);
             return Meet::Waits(if material { Wait::OfMaterial } else { Wait::PatientConflict });
         }
@@ -215,15 +214,15 @@ impl Orders {
                 (Some(own), Some(first)) => !self.same_patient(&own.id, &first.id),
                 _ => true,
             };
-            order.standing == Standing::Disputed || others
+            order.is_contested() || others
         })
     }
 }
 
 impl Order {
-    /// By the sender's clock, then by ours.
-    fn age(&self) -> (Option<i64>, i64) {
-        (self.asked.map(|at| at.order()), self.received)
+    /// By the sender's clock, then by ours; what came in one second by our own numbers.
+    fn age(&self) -> (Option<i64>, i64, i64) {
+        (self.asked.map(|at| at.order()), self.received, self.n)
     }
 
     /// It is answered, and asked the same of its specimen as an older order of its source: that one may wait for ever.

@@ -62,7 +62,17 @@ impl Person {
         }
         news
     }
+
+    /// Is this one from now on; false where it was already.
+    fn become_one(&mut self, said: &Person) -> bool {
+        let news = self != said;
+        self.clone_from(said);
+        news
+    }
 }
+
+/// How an order takes over what is said of its patient. False: it is nothing new.
+type TakeOver = fn(&mut Person, &Person) -> bool;
 
 /// The merge would go in a circle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -134,9 +144,10 @@ impl Orders {
                 }
                 order.stand(Standing::Disputed, now);
                 deeds.push(Deed::Stand(key.clone(), Standing::Disputed));
-                if order.trace == Trace::Held {
-                    deeds.push(Deed::JudgeAgain(key.clone()));
-                }
+            }
+            // Closed or not: its strip waits for a person who says whose it is, and for nothing else.
+            if order.trace == Trace::Held {
+                deeds.push(Deed::JudgeAgain(key.clone()));
             }
             deeds.push(Deed::Dispute(key.clone()));
         }
@@ -166,9 +177,14 @@ impl Orders {
     /// What a source says of a patient now: a changed name is taken over; a changed name *and* date of birth are
     /// somebody else's. Nothing is kept of patients without orders.
     pub fn update(&mut self, said: &Person, now: i64) -> Vec<Deed> {
+        let theirs = self.of_patient(&said.id);
+        self.hear(theirs, (said, Person::learn), now)
+    }
+
+    /// The one rule for what is said of a patient who has these orders, by a name or by a merge.
+    fn hear(&mut self, theirs: Vec<Key>, said: (&Person, TakeOver), now: i64) -> Vec<Deed> {
         // What is out and what is not are compared apart: an old result does not keep a new order from going.
-        let (out, open): (Vec<Key>, Vec<Key>) = self
-            .of_patient(&said.id)
+        let (out, open): (Vec<Key>, Vec<Key>) = theirs
             .into_iter()
             .partition(|key| self.list.get(key).is_some_and(|order| order.trace.is_past_recall()));
         let mut deeds = self.believe(open, said, now);
@@ -178,7 +194,12 @@ impl Orders {
         deeds
     }
 
-    fn believe(&mut self, mut keys: Vec<Key>, said: &Person, now: i64) -> Vec<Deed> {
+    fn believe(
+        &mut self,
+        mut keys: Vec<Key>,
+        (said, take_over): (&Person, TakeOver),
+        now: i64,
+    ) -> Vec<Deed> {
         keys.retain(|key| self.list.get(key).is_some_and(|order| !order.knows_better(said)));
         let other = |key: &&Key| {
             let own = self.list.get(*key).and_then(Order::patient);
@@ -197,17 +218,24 @@ impl Orders {
         let mut deeds = Vec::new();
         for key in keys {
             let own = self.list.get_mut(&key).and_then(|order| order.wanted.as_mut());
-            if own.and_then(|wanted| wanted.patient.as_mut()).is_some_and(|own| own.learn(said)) {
+            let own = own.and_then(|wanted| wanted.patient.as_mut());
+            if own.is_some_and(|own| take_over(own, said)) {
                 deeds.push(Deed::Person(key));
             }
         }
         deeds
     }
 
-    /// Two patients were found to be one: what is open goes to the one that stays, chains are followed.
+    /// Two patients were found to be one: what is open goes to the one that stays, chains are followed. One who is
+    /// somebody else by name and date of birth disputes it, as where a name changes.
     ///
     /// Disputes are not lifted by this: a person does that, who is told.
-    pub fn merge(&mut self, gone: &Private, stays: &Person) -> Result<Vec<Deed>, MergeRefused> {
+    pub fn merge(
+        &mut self,
+        gone: &Private,
+        stays: &Person,
+        now: i64,
+    ) -> Result<Vec<Deed>, MergeRefused> {
         if gone == &stays.id {
             return Ok(Vec::new());
         }
@@ -227,18 +255,15 @@ impl Orders {
         }
         let theirs = self.of_patient(gone);
         self.merged.insert(self.true_id(gone).clone(), stays.id.clone());
-        let mut deeds = Vec::new();
-        for key in theirs {
-            let wanted = self.list.get_mut(&key).and_then(|order| order.wanted.as_mut());
-            if let Some(patient) = wanted.and_then(|wanted| wanted.patient.as_mut()) {
-                *patient = stays.clone();
-                deeds.push(Deed::Person(key));
-            }
-        }
+        let mut deeds = self.hear(theirs, (stays, Person::become_one), now);
         let disputed = touched.into_iter().filter(|key| {
             self.list.get(key).is_some_and(|order| order.standing == Standing::Disputed)
         });
-        deeds.extend(disputed.map(Deed::Dispute));
+        for deed in disputed.map(Deed::Dispute) {
+            if !deeds.contains(&deed) {
+                deeds.push(deed);
+            }
+        }
         Ok(deeds)
     }
 

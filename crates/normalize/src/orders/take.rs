@@ -99,8 +99,10 @@ impl Orders {
     }
 
     fn keep(&mut self, request: &Request, wanted: Wanted, now: i64) {
+        let n = self.next_number();
         let before = self.list.remove(&request.key);
         let order = Order {
+            n: before.as_ref().map_or(n, |before| before.n),
             key: request.key.clone(),
             standing: Standing::Open,
             // A report that is held for the cancelled order is this one's now.
@@ -178,17 +180,55 @@ impl Orders {
                 let rival = wanted.patient.as_ref().map(|patient| &patient.id);
                 self.dispute(&claimed, rival, by.1)
             }
-            (Refusal::DuplicateOrder, _) if !by.0.again_refused => {
-                vec![Deed::NumberTwice(request.key.clone())]
+            (Refusal::DuplicateOrder | Refusal::Closed, Ok(wanted))
+                if matches!(request.ask, Ask::New | Ask::Replacing) =>
+            {
+                self.number_twice(&request.key, wanted, refusal, by.1)
             }
             _ => Vec::new(),
         }
     }
 
+    /// One number for two orders: somebody must say which of them counts. What waits says so by all that it asks; what
+    /// is closed by whose specimen it asks, as a change may have altered the rest.
+    fn number_twice(
+        &mut self,
+        key: &Key,
+        wanted: &Wanted,
+        refusal: Refusal,
+        now: i64,
+    ) -> Vec<Deed> {
+        let Some(own) = self.list.get(key).and_then(|order| order.wanted.as_ref()) else {
+            return Vec::new();
+        };
+        let patient = |wanted: &Wanted| wanted.patient.as_ref().map(|patient| patient.id.clone());
+        let (ours, theirs) = (patient(own), patient(wanted));
+        let other_patient = match (&ours, &theirs) {
+            (Some(ours), Some(theirs)) => !self.same_patient(ours, theirs),
+            (ours, theirs) => ours != theirs,
+        };
+        let other_specimen = !own.specimens.is_empty() && own.specimens != wanted.specimens;
+        let twice = match refusal {
+            Refusal::Closed => other_patient || other_specimen,
+            _ => !self.asks_the_same(own, wanted),
+        };
+        if !twice {
+            return Vec::new();
+        }
+        let shared = own.specimens.iter().any(|specimen| wanted.specimens.contains(specimen));
+        let mut deeds = match other_patient && shared {
+            true => self.dispute(std::slice::from_ref(key), theirs.as_ref(), now),
+            false => Vec::new(),
+        };
+        deeds.push(Deed::NumberTwice(key.clone()));
+        deeds
+    }
+
     fn cancel(&mut self, request: &Request, now: i64) -> Reply {
         let key = &request.key;
         let Some(order) = self.list.get_mut(key) else {
-            self.list.insert(key.clone(), unseen(request, now));
+            let n = self.next_number();
+            self.list.insert(key.clone(), unseen(request, n, now));
             let deeds = vec![Deed::KeepNumber(key.clone())];
             return self.reply(request, Err(Refusal::OrderUnknown), deeds);
         };
@@ -398,8 +438,9 @@ fn out(trace: Trace) -> Refusal {
 }
 
 /// Cancelled before it came: a late order that is no newer will be refused.
-fn unseen(request: &Request, now: i64) -> Order {
+fn unseen(request: &Request, n: i64, now: i64) -> Order {
     Order {
+        n,
         key: request.key.clone(),
         standing: Standing::Cancelled,
         trace: Trace::None,

@@ -1,5 +1,6 @@
 //! Orders: row by row of the table of cases, and whatever a source sends in whichever order.
 
+mod claims;
 mod histories;
 mod rows;
 mod strips;
@@ -39,6 +40,11 @@ fn odile() -> Person {
 
 fn ines() -> Person {
     person("KP700103", "Plover-Invented^Ines", "19850517")
+}
+
+/// The same person under another id: described alike, so that a merge is believed.
+fn known_as(id: &str) -> Person {
+    person(id, "Sandpiper-Invented^Odile", "19580203")
 }
 
 fn pads(names: &[&str]) -> Vec<Text> {

@@ -466,7 +466,8 @@ impl Ledger {
                 Err(error) => return Err(error),
             }
         }
-        Ok(())
+        // What became refused answers nothing, what left the refused does again.
+        follow(write, root).await
     }
 
     /// Draws back the messages of a report that nobody has tried to send, and holds it by what its orders say now. Its

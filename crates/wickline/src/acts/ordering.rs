@@ -289,7 +289,7 @@ impl Desk<'_> {
             which.patients.extend([gone.private(), stays.person.id.clone()]);
         }
         let (mut orders, before) = self.read(which).await?;
-        let Ok(deeds) = messages::merge(&mut orders, pairs) else {
+        let Ok(deeds) = messages::merge(&mut orders, pairs, self.now) else {
             return Ok((Heard { refused: 1, ..Heard::default() }, Some(messages::circle())));
         };
         let mut said = BTreeMap::new();
@@ -315,7 +315,10 @@ impl Desk<'_> {
         orders: &Orders,
         said: &BTreeMap<Key, References>,
     ) -> Result<(), StoreError> {
-        for now in orders.iter() {
+        // As they came: of two in one message the later one has the higher number.
+        let mut came: Vec<_> = orders.iter().collect();
+        came.sort_by_key(|order| order.n);
+        for now in came {
             let row = before.rows.get(&now.key);
             let said = said.get(&now.key).map(|own| rows::kept("wants_back", own)).transpose()?;
             let before = row.and_then(|row| row.wants_back.clone());

@@ -66,6 +66,12 @@ impl Ledger {
         let Why { reason, post } = why;
         let mut open = whole(write, n).await?;
         let known = Known::of(write, bench, &open).await?;
+        if specimen.is_some_and(|given| given.text().trim().is_empty()) {
+            return Err(refused(format!(
+                "report {n}: the specimen id that was given is empty; allowed: the right id, or none at all \
+                 (`wickline report withdraw {n}` takes it back and sends nothing anew); nothing was changed"
+            )));
+        }
         let goes_under = specimen.map(Twice::text).or(open.specimen.as_deref());
         let waits = meeting::waits(write, bench, &open, goes_under).await?;
         let facts = Facts {

@@ -97,6 +97,12 @@ fn settled(key: &Key, right: bool, done: &Settled, out: &Output) -> Answer {
             "report {n} is still held ({why}): `wickline held show {n}` says what lets it go"
         ));
     }
+    if !right {
+        out.line(
+            "what was refused because of it is not kept: have the order of the right patient sent again, or its strip \
+             waits",
+        );
+    }
     for n in &done.out {
         out.line(&format!(
             "report {n} is out under the patient of this order: `wickline report withdraw {n}` takes it back; it \
@@ -113,7 +119,8 @@ async fn one(desk: &Desk, number: &str, source: Option<&str>) -> Result<Key, Fai
     match &found[..] {
         [one] => Ok(one.kept.order.key.clone()),
         [] => Err(Failure::wrong(format!(
-            "no order has {number} as its number or specimen id; `wickline orders` lists those that wait"
+            "no order has {number} as its number or specimen id; one that was refused is not kept: what can be settled \
+             is the order that is here. `wickline orders` lists those that wait"
         ))),
         several => {
             let all: Vec<String> = several

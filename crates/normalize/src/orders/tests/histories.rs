@@ -166,7 +166,7 @@ impl Bystander {
             Step::Merge(gone, stays) => {
                 let (gone, stays) = (&people()[gone].id, &people()[stays]);
                 let known = desk.orders.merged().count();
-                let circle = desk.orders.merge(gone, stays).is_err();
+                let circle = desk.orders.merge(gone, stays, desk.now).is_err();
                 assert!(!circle || known > 0);
                 if desk.orders.merged().count() > known {
                     let from = self.now(gone);

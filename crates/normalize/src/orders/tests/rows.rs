@@ -30,7 +30,7 @@ fn row_5_the_same_number_for_something_else_is_refused_and_told() {
     let other: [fn(&mut Wanted); 5] = [
         |w| w.test = private("UGLU"),
         |w| w.specimens = vec![private("KP-20418")],
-        |w| w.patient = Some(ines()),
+        |w| (w.specimens[0], w.patient) = (private("KP-20418"), Some(ines())),
         |w| w.urgent = true,
         |w| w.collected = Some(NOW),
     ];
@@ -235,7 +235,7 @@ fn row_15_one_specimen_for_two_patients_goes_for_neither() {
     desk.ask(&request(Ask::Cancel, "K1", 20));
     let second = Request { at: at(30), ..second };
     assert_eq!(desk.ask(&second).done, Err(Refusal::PatientConflict));
-    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderCancelled));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientConflict));
 }
 
 #[test]
@@ -325,19 +325,23 @@ fn row_20_what_is_open_goes_to_the_patient_that_stays_and_chains_are_followed() 
     let mut desk = Desk::with_one();
     let patient =
         |desk: &Desk| desk.orders.get(&key("K1")).and_then(|o| o.patient()).map(|p| p.id.clone());
-    let third = person("KP700109", "Plover-Invented^Ines", "19850517");
-    assert_eq!(desk.orders.merge(&odile().id, &ines()), Ok(vec![Deed::Person(key("K1"))]));
-    assert_eq!(patient(&desk), Some(ines().id));
-    assert_eq!(desk.orders.merge(&odile().id, &ines()), Ok(vec![]), "said again");
-    assert!(desk.orders.merge(&ines().id, &odile()).is_err(), "a circle");
-    assert_eq!(desk.orders.merge(&ines().id, &third), Ok(vec![Deed::Person(key("K1"))]));
-    assert_eq!(desk.orders.merge(&odile().id, &third), Ok(vec![]), "known by the way of another");
-    assert!(desk.orders.merge(&third.id, &odile()).is_err(), "a longer circle");
+    let (second, third) = (known_as("KP700103"), known_as("KP700109"));
+    assert_eq!(desk.orders.merge(&odile().id, &second, NOW), Ok(vec![Deed::Person(key("K1"))]));
+    assert_eq!(patient(&desk), Some(second.id.clone()));
+    assert_eq!(desk.orders.merge(&odile().id, &second, NOW), Ok(vec![]), "said again");
+    assert!(desk.orders.merge(&second.id, &odile(), NOW).is_err(), "a circle");
+    assert_eq!(desk.orders.merge(&second.id, &third, NOW), Ok(vec![Deed::Person(key("K1"))]));
+    assert_eq!(
+        desk.orders.merge(&odile().id, &third, NOW),
+        Ok(vec![]),
+        "known by the way of another"
+    );
+    assert!(desk.orders.merge(&third.id, &odile(), NOW).is_err(), "a longer circle");
     assert_eq!(patient(&desk), Some(third.id));
     // An order that still names the first is the same patient's.
     assert_eq!(desk.ask(&request(Ask::New, "K2", 9)).done, Ok(()));
     let nobody = person("KP700999", "", "");
-    assert_eq!(desk.orders.merge(&nobody.id, &ines()), Ok(vec![]));
+    assert_eq!(desk.orders.merge(&nobody.id, &second, NOW), Ok(vec![]));
     assert_eq!(desk.orders.merged().count(), 2, "nothing is kept of patients without orders");
 }
 
@@ -346,7 +350,7 @@ fn row_20_a_merge_lifts_no_dispute_but_tells_of_it() {
     let mut desk = Desk::with_one();
     let second = Request { wanted: Ok(wanted("KP-20417", ines())), ..request(Ask::New, "K2", 9) };
     desk.ask(&second);
-    let deeds = desk.orders.merge(&odile().id, &ines());
+    let deeds = desk.orders.merge(&odile().id, &known_as("KP700103"), NOW);
     assert_eq!(deeds, Ok(vec![Deed::Person(key("K1")), Deed::Dispute(key("K1"))]));
     assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
 }
@@ -358,8 +362,10 @@ fn row_21_what_is_told_after_a_result_was_sent_is_told_of_the_patient_as_known_t
         desk.trace("K1", trace);
         let renamed = person("KP700101", "Tern-Invented^Odile", "");
         assert_eq!(desk.orders.update(&renamed, NOW), [Deed::Person(key("K1"))]);
-        assert_eq!(desk.orders.merge(&odile().id, &ines()), Ok(vec![Deed::Person(key("K1"))]));
-        assert_eq!(desk.orders.get(&key("K1")).and_then(|o| o.patient()), Some(&ines()));
+        let stays = known_as("KP700103");
+        let deeds = desk.orders.merge(&odile().id, &stays, NOW);
+        assert_eq!(deeds, Ok(vec![Deed::Person(key("K1"))]));
+        assert_eq!(desk.orders.get(&key("K1")).and_then(|o| o.patient()), Some(&stays));
         assert_eq!(desk.standing("K1"), Some(Standing::Answered));
     }
 }
@@ -373,7 +379,7 @@ fn row_21_whom_a_closed_order_has_forgotten_it_does_not_learn_again() {
     *patient.expect("a patient") = person("KP700101", "", "");
     let mut orders = Orders::new([own], []);
     assert_eq!(orders.update(&odile(), NOW), []);
-    assert_eq!(orders.merge(&odile().id, &ines()), Ok(vec![]));
+    assert_eq!(orders.merge(&odile().id, &ines(), NOW), Ok(vec![]));
     let patient = orders.get(&key("K1")).and_then(|o| o.patient());
     assert!(patient.is_some_and(|own| own.name.is_empty() && own.born.is_empty()));
 }
@@ -503,69 +509,4 @@ fn standings_are_known_by_their_codes() {
     }
     let told = "lost".parse::<Standing>().expect_err("no standing");
     assert!(told.contains("open, on-hold, answered"), "{told}");
-}
-
-fn claimed_by_ines(desk: &mut Desk, second: u8) -> Result<(), Refusal> {
-    let other =
-        Request { wanted: Ok(wanted("KP-20417", ines())), ..request(Ask::New, "K2", second) };
-    desk.ask(&other).done
-}
-
-#[test]
-fn row_15_a_claim_that_a_person_has_refuted_is_refused_again_and_disputes_nothing() {
-    let mut desk = Desk::with_one();
-    assert_eq!(claimed_by_ines(&mut desk, 1), Err(Refusal::PatientConflict));
-    assert!(desk.orders.settle(&key("K1"), true, NOW));
-    assert_eq!(claimed_by_ines(&mut desk, 2), Err(Refusal::PatientConflict));
-    assert_eq!(desk.standing("K1"), Some(Standing::Open), "the same again says nothing new");
-    // The refuted one is found to be somebody who claims it by another id: the same claim.
-    let third = person("KP700109", "Plover-Invented^Ines", "19850517");
-    assert_eq!(desk.orders.merge(&ines().id, &third), Ok(vec![]));
-    let again = Request { wanted: Ok(wanted("KP-20417", third)), ..request(Ask::New, "K3", 3) };
-    assert_eq!(desk.ask(&again).done, Err(Refusal::PatientConflict));
-    assert_eq!(desk.standing("K1"), Some(Standing::Open));
-    // Somebody else's claim is another one.
-    let other = person("KP700111", "Wren-Invented^Ute", "19700101");
-    let other = Request { wanted: Ok(wanted("KP-20417", other)), ..request(Ask::New, "K4", 4) };
-    assert_eq!(desk.ask(&other).done, Err(Refusal::PatientConflict));
-    assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
-}
-
-#[test]
-fn row_22_a_description_that_a_person_has_refuted_disputes_nothing_again() {
-    let mut desk = Desk::with_one();
-    let other = person("KP700101", "Plover-Invented^Ines", "19850517");
-    desk.orders.update(&other, NOW);
-    let said = |desk: &Desk| desk.orders.get(&key("K1")).and_then(|o| o.wanted.clone()?.said);
-    assert_eq!(said(&desk), Some(other.clone()), "what is said now is kept beside what was");
-    assert!(desk.orders.settle(&key("K1"), true, NOW));
-    assert_eq!(desk.orders.update(&other, NOW), []);
-    assert_eq!(desk.standing("K1"), Some(Standing::Open));
-    let own = desk.orders.get(&key("K1")).and_then(|o| o.patient()).expect("a patient");
-    assert_eq!(own.name, odile().name, "it was refuted: it is not learned");
-    let third = person("KP700101", "Wren-Invented^Ute", "19700101");
-    desk.orders.update(&third, NOW);
-    assert_eq!(desk.standing("K1"), Some(Standing::Disputed), "another description is news");
-    assert_eq!(said(&desk), Some(third));
-}
-
-#[test]
-fn what_a_person_called_wrong_stays_disputed_until_what_is_out_is_taken_back() {
-    let mut desk = Desk::with_one();
-    desk.trace("K1", Trace::Sent);
-    assert_eq!(claimed_by_ines(&mut desk, 1), Err(Refusal::PatientConflict));
-    assert!(desk.orders.settle(&key("K1"), false, NOW));
-    let own = |desk: &Desk| desk.orders.get(&key("K1")).expect("an order").clone();
-    assert!(own(&desk).is_denied() && own(&desk).is_disputed());
-    assert_eq!(claimed_by_ines(&mut desk, 2), Ok(()), "it claims its specimen no more");
-    let back = own(&desk).traced(Trace::None, None);
-    assert_eq!((back.standing, back.is_disputed()), (Standing::ClosedElsewhere, false));
-    // A slip of the person: it is its strip's again, unless that is another patient's by now.
-    assert!(!desk.orders.settle(&key("K1"), true, NOW), "its specimen was given away");
-    desk.ask(&request(Ask::Cancel, "K2", 3));
-    let alone = own(&desk);
-    desk.orders = Orders::new([alone], []);
-    assert!(desk.orders.settle(&key("K1"), true, NOW));
-    assert!(!own(&desk).is_disputed());
-    assert_eq!(own(&desk).wanted.expect("wanted").specimens, [private("KP-20417")]);
 }

@@ -137,8 +137,9 @@ fn row_34_a_replaced_order_says_nothing_of_who_the_patient_is_now() {
     let mut desk = Desk::with_one();
     let both = [request(Ask::Replace, "K1", 5), request(Ask::Replacing, "K2", 5)];
     desk.orders.take(&both, &desk.rules, NOW);
-    assert!(desk.orders.merge(&odile().id, &ines()).is_ok());
-    let (specimen, pads, named) = (private("KP-20417"), pads(&["GLU", "PH"]), ines().number);
+    let stays = known_as("KP700103");
+    assert!(desk.orders.merge(&odile().id, &stays, NOW).is_ok());
+    let (specimen, pads, named) = (private("KP-20417"), pads(&["GLU", "PH"]), stays.number);
     let strip = Heard { patient: Some(&named), ..heard(&specimen, &pads) };
     let met = desk.orders.meet(&strip, &desk.rules, NOW);
     assert!(matches!(met, Meet::Goes { .. }), "{met:?}");

@@ -24,6 +24,13 @@ on_both!(
     one_message_that_cannot_go_again_keeps_no_other_from_going,
     a_patient_s_order_of_a_control_s_specimen_id_is_refused,
     a_second_strip_answers_both_orders_of_its_specimen,
+    a_merge_into_somebody_else_is_asked_about_and_what_is_out_keeps_its_patient,
+    another_patient_s_order_under_a_number_whose_result_is_out_is_told,
+    a_cancelled_order_that_keeps_another_patient_s_out_is_told_until_it_is_settled,
+    of_two_orders_of_one_message_the_second_is_the_newer,
+    what_its_receiver_refused_is_among_the_refused_and_nobody_set_it_aside,
+    a_source_s_number_that_looks_like_ours_is_found_beside_it,
+    an_empty_specimen_id_is_said_to_be_that,
     o31_after_a_purge_a_repeat_and_a_cancel_are_known,
 );
 
@@ -179,6 +186,114 @@ async fn a_patient_who_changed_is_no_order_in_the_trail(mut lab: Lab) {
     let became = |row: &crate::store::trail::Row| row.became.clone().unwrap_or_default();
     let patients: Vec<String> = lab.trail_of("patient").await.iter().map(became).collect();
     assert_eq!(patients, ["patient data changed", "patients merged", "patients not merged"]);
+}
+
+/// A40 into somebody else by name and date of birth.
+fn became(gone: &str, stays: &str, id: &str) -> String {
+    described("Wholly-Invented^Other", "20100202", id)
+        .replace("ADT^A08^ADT_A01", "ADT^A40^ADT_A39")
+        .replace("PID|1||KP700101", &format!("PID|1||{stays}"))
+        .replace("PV1|1|O", &format!("MRG|{gone}^^^KESTREL^MR"))
+}
+
+async fn a_merge_into_somebody_else_is_asked_about_and_what_is_out_keeps_its_patient(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    assert_eq!(lab.told(&became("KP700101", "KP700109", "A2")).await, "AA");
+    assert_eq!(lab.own("K1").await.kept.order.standing, Standing::Disputed);
+    assert_eq!(lab.run_of("1", "KP-20417", "2+").await.1, Some(Reason::PatientConflict));
+    assert!(lab.waiting().await.is_empty(), "nothing goes under either");
+    assert_eq!(lab.ordered("K2", "KP-20418", "UADIP", "KP700102").await, "OK");
+    let (n, _) = lab.run_of("2", "KP-20418", "2+").await;
+    lab.said_yes().await;
+    assert_eq!(lab.told(&became("KP700102", "KP700110", "A3")).await, "AA");
+    let notices = lab.notices().await;
+    assert!(notices.len() == 1 && notices[0].detail.contains("became somebody else"));
+    lab.taken_back(n, None).await;
+    let back = lab.waiting().await;
+    let back = Message::read(&lab.whole(back[0]).await.body).expect("a message");
+    assert_eq!(back.component("PID", 1, 3, 1), "KP700102", "as it went");
+}
+
+async fn another_patient_s_order_under_a_number_whose_result_is_out_is_told(mut lab: Lab) {
+    lab.bench = bench("");
+    lab.went("1", "K1", "KP-20417").await;
+    let under = |specimen, id| order(["NW", "K1", specimen, "UADIP"], "KP700102", (MADE, id));
+    assert_eq!(lab.told(&under("KP-20491", "A2")).await, "UA");
+    let notices = lab.notices().await;
+    assert!(notices.len() == 1 && notices[0].detail.contains("a second order under a number"));
+    let disputed = AskedOrders::Standing(Standing::Disputed, 50);
+    assert!(lab.listed(disputed.clone()).await.is_empty(), "another cup");
+    assert_eq!(lab.told(&under("KP-20417", "A3")).await, "UA");
+    assert_eq!((lab.notices().await.len(), lab.listed(disputed).await.len()), (2, 1));
+}
+
+async fn a_cancelled_order_that_keeps_another_patient_s_out_is_told_until_it_is_settled(
+    mut lab: Lab,
+) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    let later = "20260314083000+0000";
+    let cancel = order(["CA", "K1", "KP-20417", "UADIP"], "KP700101", (later, "A2"));
+    assert_eq!(lab.told(&cancel).await, "CR");
+    assert_eq!(lab.run_of("1", "KP-20417", "2+").await.1, Some(Reason::OrderCancelled));
+    let right = |id| order(["NW", "K2", "KP-20417", "UADIP"], "KP700102", (later, id));
+    assert_eq!(lab.told(&right("A3")).await, "UA");
+    let now = crate::sheet::now::Now::read(&lab.ledger, &lab.bench).await.expect("a look");
+    let told = now.of(About::Orders, "orders").expect("it is told");
+    assert!(told.wrong && told.text.contains("1 disputed"), "{}", told.text);
+    let kept = lab.ledger.report(1, &lab.clock()).await.expect("read").expect("there");
+    assert_eq!(kept.item.reasons(), ["patient-conflict"], "its hint leads to who settles it");
+    let own = lab.listed(AskedOrders::Standing(Standing::Disputed, 50)).await.remove(0);
+    let todo = own.todo().expect("it says what to do");
+    assert!(todo.contains("--wrong`, then have it sent again"), "{todo}");
+    lab.settles("K1", false).await;
+    assert_eq!(lab.told(&right("A4")).await, "OK");
+    assert_eq!(lab.waiting().await.len(), 1, "it goes by itself");
+    let counts = lab.ledger.order_counts().await.expect("counts");
+    assert!(counts.is_empty(), "{counts:?}");
+}
+
+/// By their names the first would be the later one.
+async fn of_two_orders_of_one_message_the_second_is_the_newer(mut lab: Lab) {
+    lab.bench = bench_of("", "controls = \"none\"\n");
+    let one = order(["NW", "K6", "KP-20417", "UADIP"], "KP700101", (MADE, "A1"));
+    let second = one[one.find("ORC|").expect("a group")..].replace("K6", "K5");
+    assert_eq!(lab.told(&(one + &second.replace("OBR|1", "OBR|2"))).await, "OK");
+    assert_eq!(lab.run_of("1", "KP-20417", "2+").await.1, None);
+    lab.said_yes().await;
+    assert_eq!(lab.own("K5").await.kept.order.standing, Standing::Answered);
+    assert_eq!(lab.own("K6").await.trace(), "a newer order for the same is answered");
+    assert_eq!(lab.run_of("2", "KP-20417", "NEG").await.1, Some(Reason::OrderAmbiguous));
+}
+
+async fn what_its_receiver_refused_is_among_the_refused_and_nobody_set_it_aside(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    assert_eq!(lab.run_of("1", "KP-20417", "2+").await.1, None);
+    let no: Vec<_> =
+        lab.waiting().await.iter().map(|n| settled(*n, MessageState::Refused)).collect();
+    lab.ledger.queue_settle("lis", 0, &no).await.expect("recorded");
+    let other = order(["NW", "K2", "KP-20417", "UADIP"], "KP700102", (MADE, "A2"));
+    assert_eq!(lab.told(&other).await, "UA");
+    assert_eq!(lab.own("K1").await.trace(), "its result is among the refused");
+}
+
+async fn a_source_s_number_that_looks_like_ours_is_found_beside_it(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    let own = format!("order {}", lab.own("K1").await.kept.n);
+    let other = order(["NW", &own, "KP-20418", "UADIP"], "KP700101", (MADE, "A2"));
+    assert_eq!(lab.told(&other).await, "OK");
+    assert_eq!(lab.listed(AskedOrders::Text(own)).await.len(), 2);
+}
+
+async fn an_empty_specimen_id_is_said_to_be_that(mut lab: Lab) {
+    lab.bench = bench("");
+    let n = lab.went("1", "K1", "KP-20417").await;
+    let done = lab.ledger.report_withdraw(&lab.bench, &person(), n, "x", Some(&twice(""))).await;
+    let why = done.expect_err("nothing was given").to_string();
+    assert!(why.contains("that was given is empty") && !why.contains("identify"), "{why}");
 }
 
 async fn a_claim_that_was_settled_as_wrong_disputes_nothing_again(mut lab: Lab) {

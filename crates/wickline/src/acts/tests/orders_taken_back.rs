@@ -5,6 +5,9 @@ use wickline_forward::hl7::Message;
 use super::bench;
 use super::*;
 use crate::sheet::Sheet;
+use crate::store::lists::orders::{AskedOrders, OrderView};
+
+const REFUSED: &str = "its result is among the refused";
 
 on_both!(
     what_was_met_under_an_id_that_was_taken_back_goes_with_it,
@@ -161,6 +164,8 @@ async fn what_could_not_be_said_goes_by_itself_once_its_patient_s_name_can_be_sa
         assert_eq!(held, None);
         assert_eq!(lab.renamed("\u{0410}\u{0434}\u{0430}").await, "AA");
         assert!(lab.waiting().await.is_empty(), "{again}: a person is asked");
+        let open = lab.ledger.orders(&AskedOrders::Open(50)).await.expect("a list");
+        assert_eq!(open.iter().map(OrderView::trace).collect::<Vec<_>>(), [REFUSED]);
         let day = lab.day_of(n).await;
         let sheet = Sheet::read(&lab.ledger, &lab.bench, &day, None).await.expect("a sheet");
         let line = sheet.lines.iter().find(|line| line.item.id == n.to_string()).expect("a line");
@@ -172,6 +177,12 @@ async fn what_could_not_be_said_goes_by_itself_once_its_patient_s_name_can_be_sa
         let message = Message::read(&lab.whole(waiting[0]).await.body).expect("a message");
         assert_eq!(message.component("PID", 1, 5, 2), name);
         lab.said_yes().await;
+        let open = lab.ledger.orders(&AskedOrders::Open(50)).await.expect("a list");
+        assert!(open.is_empty(), "what is answered waits for nothing");
+        assert!(lab.ledger.order_counts().await.expect("counts").is_empty());
+        let own = lab.ledger.orders(&AskedOrders::Text(number)).await.expect("a list").remove(0);
+        let own = own.kept.order;
+        assert!(own.by.is_some() && own.number.is_some() && own.closed.is_some(), "{own:?}");
     }
 }
 

@@ -42,7 +42,8 @@ impl Look<'_> {
             counts.iter().find(|(own, _)| own == standing).map_or(0, |(_, many)| *many)
         };
         let (open, out) = (of("open") + of("on-hold"), of("disputed-out"));
-        let disputed = of("disputed") + out;
+        // A closed one bars another patient's order, whose people may not look at what they were answered.
+        let disputed = of("disputed") + of("disputed-closed") + out;
         let mut text = match disputed {
             0 => format!("{} wait for their strips", count_text(open)),
             _ => format!(

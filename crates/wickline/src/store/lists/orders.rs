@@ -57,7 +57,7 @@ impl OrderView {
             Trace::Waiting | Trace::Tried if self.unnamed => "on its way without its number",
             Trace::Partly | Trace::Sent if self.unnamed => "sent without its number",
             Trace::Held if self.held => "strip heard, held",
-            Trace::Held => "its result was set aside",
+            Trace::Held => "its result is among the refused",
             Trace::Waiting => "on its way",
             Trace::Tried => "tried, not answered",
             Trace::Partly => "sent, not final",
@@ -67,9 +67,19 @@ impl OrderView {
 }
 
 impl OrderView {
-    /// What is left to a person of an order that was called wrong while its result was out.
+    /// What is left to a person of an order that was called wrong while its result was out, or that was closed and
+    /// keeps another patient's from being taken.
     #[must_use]
     pub fn todo(&self) -> Option<String> {
+        let order = &self.kept.order;
+        if order.is_disputed() && order.standing.is_closed() && order.standing != Standing::Answered
+        {
+            let settle = format!("`wickline orders settle \"order {}\" --wrong`", self.kept.n);
+            return Some(format!(
+                "it is closed, and keeps the order of another patient for its specimen from being taken: where that \
+                 one is right, {settle}, then have it sent again"
+            ));
+        }
         let withdraw = |n: &i64| format!("`wickline report withdraw {n}`");
         let all: Vec<String> = self.reports.iter().map(withdraw).collect();
         let denied = self.kept.order.is_denied() && !all.is_empty();
@@ -138,7 +148,8 @@ impl Ledger {
     }
 
     /// How many orders stand where, of those for which something is to be done or may come; and of how many whose
-    /// specimen or patient is disputed the result is out (`disputed-out`).
+    /// specimen or patient is disputed the result is out (`disputed-out`), or which were closed without one
+    /// (`disputed-closed`: they keep another patient's order from being taken).
     pub async fn order_counts(&self) -> Result<Vec<(String, i64)>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = sqlx::query(
@@ -149,21 +160,19 @@ impl Ledger {
         .await
         .map_err(|e| self.wrong(&e))?;
         let claimed = sqlx::query(
-            "SELECT count(DISTINCT r.lab_order) AS many FROM order_rival r JOIN lab_order o ON o.n = r.lab_order \
-             WHERE r.refuted = 0 AND o.standing = 'answered'",
+            "SELECT d.standing AS standing, count(*) AS many FROM (SELECT DISTINCT o.n, \
+             CASE WHEN o.standing = 'answered' THEN 'disputed-out' ELSE 'disputed-closed' END AS standing \
+             FROM order_rival r JOIN lab_order o ON o.n = r.lab_order \
+             WHERE r.refuted = 0 AND o.standing NOT IN ('open', 'on-hold', 'disputed')) d \
+             GROUP BY d.standing ORDER BY d.standing",
         );
-        let claimed = claimed.fetch_one(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        let claimed = claimed.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
         let read = |row: &sqlx::any::AnyRow| -> Result<(String, i64), sqlx::Error> {
             Ok((row.try_get("standing")?, row.try_get("many")?))
         };
-        let counts = rows.iter().map(read).collect::<Result<Vec<_>, _>>();
-        let mut counts = counts.map_err(|e| self.wrong(&e))?;
-        match claimed.try_get("many").map_err(|e| self.wrong(&e))? {
-            0 => {}
-            many => counts.push(("disputed-out".to_owned(), many)),
-        }
-        Ok(counts)
+        let counts = rows.iter().chain(&claimed).map(read).collect::<Result<Vec<_>, _>>();
+        counts.map_err(|e| self.wrong(&e))
     }
 }
 
@@ -242,10 +251,9 @@ async fn numbers(write: &mut Write, asked: &AskedOrders) -> Result<Vec<i64>, Sto
             of_specimen(write, specimen).await.map(|found| found.into_iter().collect())
         }
         AskedOrders::Text(text) => {
-            if let Some(own) = own_number(text) {
-                return Ok(vec![own]);
-            }
+            // A source may write its own numbers so: then both are meant.
             let mut found = of_specimen(write, text).await?;
+            found.extend(own_number(text));
             let of_number = sqlx::query("SELECT n FROM lab_order WHERE called = $1 LIMIT 100");
             found.extend(firsts::<i64, Vec<i64>>(write, of_number.bind(text.clone())).await?);
             let number = text.split('^').next().unwrap_or_default().to_owned();

@@ -153,6 +153,7 @@ fn row(row: &AnyRow) -> Result<(i64, Kept), StoreError> {
         Ok(row.try_get::<Option<String>, _>(column).map_err(wrong)?.map(Private::new))
     };
     let order = Order {
+        n,
         key: Key {
             source: row.try_get("source").map_err(wrong)?,
             number: private("number")?.unwrap_or_default(),

@@ -1,0 +1,184 @@
+//! One specimen, or one number, for two patients: who hears of it, whatever stands where.
+
+use super::*;
+
+fn claimed_by_ines(desk: &mut Desk, second: u8) -> Result<(), Refusal> {
+    let other =
+        Request { wanted: Ok(wanted("KP-20417", ines())), ..request(Ask::New, "K2", second) };
+    desk.ask(&other).done
+}
+
+#[test]
+fn row_15_a_claim_that_a_person_has_refuted_is_refused_again_and_disputes_nothing() {
+    let mut desk = Desk::with_one();
+    assert_eq!(claimed_by_ines(&mut desk, 1), Err(Refusal::PatientConflict));
+    assert!(desk.orders.settle(&key("K1"), true, NOW));
+    assert_eq!(claimed_by_ines(&mut desk, 2), Err(Refusal::PatientConflict));
+    assert_eq!(desk.standing("K1"), Some(Standing::Open), "the same again says nothing new");
+    // The refuted one is found to be somebody who claims it by another id: the same claim.
+    let third = person("KP700109", "Plover-Invented^Ines", "19850517");
+    assert_eq!(desk.orders.merge(&ines().id, &third, NOW), Ok(vec![]));
+    let again = Request { wanted: Ok(wanted("KP-20417", third)), ..request(Ask::New, "K3", 3) };
+    assert_eq!(desk.ask(&again).done, Err(Refusal::PatientConflict));
+    assert_eq!(desk.standing("K1"), Some(Standing::Open));
+    // Somebody else's claim is another one.
+    let other = person("KP700111", "Wren-Invented^Ute", "19700101");
+    let other = Request { wanted: Ok(wanted("KP-20417", other)), ..request(Ask::New, "K4", 4) };
+    assert_eq!(desk.ask(&other).done, Err(Refusal::PatientConflict));
+    assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
+}
+
+#[test]
+fn row_22_a_description_that_a_person_has_refuted_disputes_nothing_again() {
+    let mut desk = Desk::with_one();
+    let other = person("KP700101", "Plover-Invented^Ines", "19850517");
+    desk.orders.update(&other, NOW);
+    let said = |desk: &Desk| desk.orders.get(&key("K1")).and_then(|o| o.wanted.clone()?.said);
+    assert_eq!(said(&desk), Some(other.clone()), "what is said now is kept beside what was");
+    assert!(desk.orders.settle(&key("K1"), true, NOW));
+    assert_eq!(desk.orders.update(&other, NOW), []);
+    assert_eq!(desk.standing("K1"), Some(Standing::Open));
+    let own = desk.orders.get(&key("K1")).and_then(|o| o.patient()).expect("a patient");
+    assert_eq!(own.name, odile().name, "it was refuted: it is not learned");
+    let third = person("KP700101", "Wren-Invented^Ute", "19700101");
+    desk.orders.update(&third, NOW);
+    assert_eq!(desk.standing("K1"), Some(Standing::Disputed), "another description is news");
+    assert_eq!(said(&desk), Some(third));
+}
+
+#[test]
+fn what_a_person_called_wrong_stays_disputed_until_what_is_out_is_taken_back() {
+    let mut desk = Desk::with_one();
+    desk.trace("K1", Trace::Sent);
+    assert_eq!(claimed_by_ines(&mut desk, 1), Err(Refusal::PatientConflict));
+    assert!(desk.orders.settle(&key("K1"), false, NOW));
+    let own = |desk: &Desk| desk.orders.get(&key("K1")).expect("an order").clone();
+    assert!(own(&desk).is_denied() && own(&desk).is_disputed());
+    assert_eq!(claimed_by_ines(&mut desk, 2), Ok(()), "it claims its specimen no more");
+    let back = own(&desk).traced(Trace::None, None);
+    assert_eq!((back.standing, back.is_disputed()), (Standing::ClosedElsewhere, false));
+    // A slip of the person: it is its strip's again, unless that is another patient's by now.
+    assert!(!desk.orders.settle(&key("K1"), true, NOW), "its specimen was given away");
+    desk.ask(&request(Ask::Cancel, "K2", 3));
+    let alone = own(&desk);
+    desk.orders = Orders::new([alone], []);
+    assert!(desk.orders.settle(&key("K1"), true, NOW));
+    assert!(!own(&desk).is_disputed());
+    assert_eq!(own(&desk).wanted.expect("wanted").specimens, [private("KP-20417")]);
+}
+
+#[test]
+fn row_22_a_merge_into_somebody_else_by_name_and_birth_date_is_a_person_s_to_decide() {
+    let mut desk = Desk::with_one();
+    let deeds = desk.orders.merge(&odile().id, &ines(), NOW);
+    let told = [Deed::Stand(key("K1"), Standing::Disputed), Deed::Dispute(key("K1"))];
+    assert_eq!(deeds, Ok(told.to_vec()));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientConflict));
+    let wanted = |desk: &Desk| desk.orders.get(&key("K1")).and_then(|o| o.wanted.clone());
+    let own = wanted(&desk).expect("wanted");
+    assert_eq!((own.patient, own.said), (Some(odile()), Some(ines())), "as was, and as is said");
+    assert!(desk.orders.settle(&key("K1"), true, NOW));
+    assert_eq!(desk.goes_to("KP-20417"), [key("K1")]);
+    assert_eq!(wanted(&desk).and_then(|own| own.patient), Some(odile()), "as ordered");
+    assert_eq!(desk.orders.update(&ines(), NOW), [], "that is known");
+    // Where the result is out it is told, and what is told later is of whom it went for.
+    for trace in [Trace::Tried, Trace::Sent] {
+        let mut desk = Desk::with_one();
+        desk.trace("K1", trace);
+        let deeds = desk.orders.merge(&odile().id, &ines(), NOW);
+        assert_eq!(deeds, Ok(vec![Deed::Dispute(key("K1"))]));
+        assert_eq!(desk.standing("K1"), Some(Standing::Answered));
+        assert!(desk.orders.get(&key("K1")).is_some_and(|order| order.is_disputed()));
+        assert_eq!(wanted(&desk).and_then(|own| own.patient), Some(odile()));
+    }
+}
+
+/// Under the number K1, which the desk knows for Odile's KP-20417.
+fn under_k1(desk: &mut Desk, specimen: &str, patient: Person) -> Reply {
+    desk.ask(&Request { wanted: Ok(wanted(specimen, patient)), ..request(Ask::New, "K1", 9) })
+}
+
+#[test]
+fn row_6_another_patient_s_order_under_a_closed_number_is_told() {
+    let out = || {
+        let mut desk = Desk::with_one();
+        desk.trace("K1", Trace::Sent);
+        desk
+    };
+    let mut desk = out();
+    let reply = under_k1(&mut desk, "KP-20491", ines());
+    assert_eq!(
+        (reply.done, reply.deeds),
+        (Err(Refusal::Closed), vec![Deed::NumberTwice(key("K1"))])
+    );
+    // Of the same specimen: who got the result may be the wrong one.
+    let mut desk = out();
+    let reply = under_k1(&mut desk, "KP-20417", ines());
+    assert_eq!(reply.done, Err(Refusal::Closed));
+    assert_eq!(reply.deeds, [Deed::Dispute(key("K1")), Deed::NumberTwice(key("K1"))]);
+    let own = desk.orders.get(&key("K1")).expect("an order");
+    assert_eq!((own.standing, &own.rivals[..]), (Standing::Answered, &[ines().id][..]));
+    // Yesterday's file once more says nothing new, not even where it was changed since.
+    let mut desk = out();
+    assert_eq!(under_k1(&mut desk, "KP-20417", odile()).deeds, []);
+    let mut again = request(Ask::New, "K1", 9);
+    again.wanted.as_mut().map(|w| w.urgent = true).expect("wanted");
+    assert_eq!(desk.ask(&again).deeds, []);
+}
+
+#[test]
+fn row_5_another_patient_under_the_number_and_specimen_of_an_open_order_gets_no_result_either() {
+    let mut desk = Desk::with_one();
+    let reply = under_k1(&mut desk, "KP-20417", ines());
+    assert_eq!(reply.done, Err(Refusal::DuplicateOrder));
+    assert!(reply.deeds.contains(&Deed::NumberTwice(key("K1"))), "{:?}", reply.deeds);
+    assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientConflict));
+}
+
+#[test]
+fn row_15_a_strip_of_what_was_cancelled_and_is_another_s_now_waits_for_who_settles_that() {
+    let mut desk = Desk::with_one();
+    desk.ask(&request(Ask::Cancel, "K1", 1));
+    desk.trace("K1", Trace::Held);
+    let second = Request { wanted: Ok(wanted("KP-20417", ines())), ..request(Ask::New, "K2", 9) };
+    let reply = desk.ask(&second);
+    assert_eq!(reply.done, Err(Refusal::PatientConflict));
+    assert_eq!(reply.deeds, [Deed::JudgeAgain(key("K1")), Deed::Dispute(key("K1"))]);
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientConflict));
+    // The tube may be hers whose order was cancelled.
+    let mut right = Desk { orders: desk.orders.clone(), ..Desk::new() };
+    assert!(right.orders.settle(&key("K1"), true, NOW));
+    assert_eq!(right.strip("KP-20417"), Meet::Waits(Wait::OrderCancelled));
+    assert!(desk.orders.settle(&key("K1"), false, NOW));
+    assert_eq!(desk.ask(&second).done, Ok(()));
+    assert_eq!(desk.goes_to("KP-20417"), [key("K2")]);
+}
+
+#[test]
+fn of_two_orders_in_one_second_the_later_one_is_answered_and_the_older_one_not_by_a_second_strip() {
+    // By their names the one that came first would be the later.
+    for (first, second) in [("K5", "K6"), ("K6", "K5")] {
+        let mut desk = Desk::new();
+        let both = [request(Ask::New, first, 0), request(Ask::New, second, 0)];
+        desk.orders.take(&both, &desk.rules, NOW);
+        assert_eq!(desk.goes_to("KP-20417"), [key(second)]);
+        desk.trace(second, Trace::Sent);
+        assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderAmbiguous));
+    }
+}
+
+#[test]
+fn what_is_among_the_refused_keeps_its_number_and_specimen() {
+    let mut desk = Desk::with_one();
+    desk.trace("K1", Trace::Waiting);
+    let own = desk.orders.get(&key("K1")).expect("an order").clone();
+    let refused = own.clone().traced(Trace::Held, None);
+    assert_eq!((refused.standing, refused.closed), (Standing::Open, None));
+    let again = refused.traced(Trace::Waiting, None);
+    assert_eq!(
+        (again.standing, &again.by, &again.number),
+        (Standing::Answered, &own.by, &own.number)
+    );
+    assert!(again.closed.is_some(), "what is closed was closed at some time");
+}
