@@ -206,6 +206,7 @@ impl Orders {
     pub fn settle(&mut self, key: &Key, right: bool, now: i64) -> bool {
         let taken = self.is_taken(key);
         let Some(order) = self.list.get_mut(key) else { return false };
+        // What a person says is of the specimen and the patient, so of every order of theirs.
         let may = match right {
             true => order.is_disputed() && !taken,
             false => order.is_disputed() || order.is_of_material(),
@@ -213,10 +214,15 @@ impl Orders {
         if !may {
             return false;
         }
+        let (claim, rivals) = (order.claim(), order.rivals.clone());
         if right {
             order.is_right(now)
         } else {
             order.is_wrong(now)
+        }
+        let kin = self.kin(key, &claim);
+        for order in self.list.iter_mut().filter(|(key, _)| kin.contains(key)).map(|(_, o)| o) {
+            order.settled_with(&claim, (right, &rivals), now);
         }
         true
     }
@@ -255,15 +261,49 @@ impl Order {
         {
             wanted.specimens.push(by.clone());
         }
+        if let Some(wanted) = &mut self.wanted {
+            wanted.wrong.retain(|one| !wanted.specimens.contains(one));
+        }
         if self.standing == Standing::Disputed {
             self.stand(Standing::Open, now);
         }
     }
 
+    /// A person has said of another order of its patient that these specimens are that patient's, or are not. What is
+    /// out and disputed by nobody may be of the same id's earlier use.
+    fn settled_with(&mut self, claim: &[Private], (right, rivals): (bool, &[Private]), now: i64) {
+        if right {
+            if self.is_disputed() && self.rivals.iter().all(|rival| rivals.contains(rival)) {
+                self.is_right(now);
+            }
+            if let Some(wanted) = &mut self.wanted {
+                wanted.wrong.retain(|one| !claim.contains(one));
+            }
+        } else if !self.trace.is_out() || self.is_disputed() {
+            let answered = self.by.as_ref().is_some_and(|by| claim.contains(by));
+            let keeps = |wanted: &Wanted| wanted.specimens.iter().any(|one| !claim.contains(one));
+            match self.wanted.as_mut().filter(|wanted| keeps(wanted) && !answered) {
+                Some(wanted) => wanted.are_wrong(|one| claim.contains(one)),
+                None => self.is_wrong(now),
+            }
+        }
+    }
+
+    /// The specimens that it claims, or claimed until a person called it wrong.
+    fn claim(&self) -> Vec<Private> {
+        let mut claim = self.wanted.as_ref().map(|w| w.specimens.clone()).unwrap_or_default();
+        claim.extend(self.by.clone().filter(|_| self.is_denied()));
+        claim
+    }
+
     /// What is out under it stands disputed until that is taken back.
     fn is_wrong(&mut self, now: i64) {
+        let of_patient = self.patient().is_some();
         if let Some(wanted) = &mut self.wanted {
-            wanted.specimens.clear();
+            wanted.are_wrong(|_| true);
+            if !of_patient {
+                wanted.wrong.clear();
+            }
         }
         if self.is_denied() && self.trace.is_past_recall() {
             return;
@@ -282,11 +322,6 @@ impl Order {
         } else {
             self.stand(Standing::Open, now);
         }
-    }
-
-    /// Nobody gets a result of its specimen: it is claimed for another patient too, and nothing of it is out.
-    fn is_contested(&self) -> bool {
-        self.is_disputed() && self.standing != Standing::Answered
     }
 
     /// A person is to say whose specimen it is, or to take back what is out under it.

@@ -134,6 +134,7 @@ impl OrderMessage {
             to_come: matches!(line.action.value(1).as_str(), "P" | "L" | "S"),
             patient: self.patient.as_ref().filter(|_| !control).map(|own| own.person.clone()),
             said: None,
+            wrong: Vec::new(),
             urgent: matches!(line.priority.value(1).as_str(), "S" | "A"),
             collected: collected.and_then(|at| at.instant().or_else(|| (now.local)(&at))),
             control,

@@ -143,7 +143,7 @@ impl Orders {
             .collect();
         let find = |standing| of_specimen.iter().copied().find(|o| o.standing == standing);
         if self.is_doubtful(&of_specimen) {
-            let of_material = |o: &&Order| o.patient().is_none() && !o.is_contested();
+            let of_material = |o: &&Order| o.patient().is_none() && !o.is_disputed();
             let material = of_specimen.iter().all(of_material);
             return Meet::Waits(if material { Wait::OfMaterial } else { Wait::PatientConflict });
         }
@@ -206,7 +206,8 @@ impl Orders {
         }
     }
 
-    /// Two patients, a dispute, or control material under a patient's specimen id.
+    /// Two patients, a dispute (also of what is out: a second strip may be either's), or control material under a
+    /// patient's specimen id.
     fn is_doubtful(&self, orders: &[&Order]) -> bool {
         let Some(first) = orders.first() else { return false };
         orders.iter().any(|order| {
@@ -214,7 +215,7 @@ impl Orders {
                 (Some(own), Some(first)) => !self.same_patient(&own.id, &first.id),
                 _ => true,
             };
-            order.is_contested() || others
+            order.is_disputed() || others
         })
     }
 }

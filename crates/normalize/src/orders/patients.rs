@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::request::Deed;
+use super::request::{Deed, Wanted};
 use super::standing::{Standing, Trace};
 use super::{Key, Order, OrderRules, Orders, Private};
 
@@ -121,6 +121,70 @@ impl Orders {
                 }
         });
         others.map(|other| other.key.clone()).collect()
+    }
+
+    /// The other orders of an order's patient for one of these specimens, or for one that they claimed.
+    pub(super) fn kin(&self, key: &Key, specimens: &[Private]) -> Vec<Key> {
+        let patient = self.list.get(key).and_then(Order::patient);
+        let Some(patient) = patient else { return Vec::new() };
+        let kin = self.list.values().filter(|other| {
+            let theirs = other.wanted.as_ref().is_some_and(|wanted| {
+                let mut known = wanted.specimens.iter().chain(&wanted.wrong);
+                known.any(|one| specimens.contains(one))
+            });
+            let same = |own: &Person| self.same_patient(&own.id, &patient.id);
+            other.key != *key && theirs && other.patient().is_some_and(same)
+        });
+        kin.map(|other| other.key.clone()).collect()
+    }
+
+    /// A person has said that one of these specimens is not this patient's: under whichever number the claim comes
+    /// again, it is the same, and it disputes nothing.
+    pub(super) fn is_called_wrong(
+        &self,
+        wanted: &Wanted,
+        (rules, now): (&OrderRules, i64),
+    ) -> bool {
+        let Some(patient) = &wanted.patient else { return false };
+        self.list.values().filter(|order| order.is_recent(rules, now)).any(|order| {
+            let same = |own: &Person| self.same_patient(&own.id, &patient.id);
+            let wrong = order.wanted.iter().flat_map(|own| &own.wrong);
+            order.patient().is_some_and(same)
+                && wrong.into_iter().any(|one| wanted.specimens.contains(one))
+        })
+    }
+
+    /// A dispute is of the specimen: who orders of it later, for a patient of the dispute, is in it too, and what a
+    /// person has refuted before is refuted there.
+    pub(super) fn joins(&mut self, key: &Key, (rules, now): (&OrderRules, i64)) -> Vec<Deed> {
+        let own = self.list.get(key);
+        let specimens = own.and_then(|order| Some(order.wanted.as_ref()?.specimens.clone()));
+        let mut kin = self.kin(key, &specimens.unwrap_or_default());
+        kin.push(key.clone());
+        let kin = kin.iter().filter_map(|key| self.list.get(key));
+        let kin: Vec<Order> = kin.filter(|order| order.is_recent(rules, now)).cloned().collect();
+        let mut deeds = Vec::new();
+        for other in kin.iter().filter(|other| other.is_disputed()) {
+            let said = other.wanted.as_ref().and_then(|wanted| wanted.said.clone());
+            let own = self.list.get_mut(key).and_then(|order| order.wanted.as_mut());
+            if let (Some(own), Some(said)) = (own, said) {
+                own.said = Some(said);
+            }
+            let rivals =
+                other.rivals.iter().map(Some).chain(other.rivals.is_empty().then_some(None));
+            for rival in rivals {
+                deeds.extend(self.dispute(std::slice::from_ref(key), rival, now));
+            }
+        }
+        if let Some(order) = self.list.get_mut(key) {
+            for past in kin.iter().flat_map(|other| &other.refuted).filter(|past| !past.is_empty())
+            {
+                if !order.refuted.contains(past) && !order.rivals.contains(past) {
+                    order.refuted.push(past.clone());
+                }
+            }
+        }
+        deeds
     }
 
     /// Nobody gets a result until a person has decided; what is out stays out.

@@ -68,12 +68,25 @@ pub struct Wanted {
     /// As its source describes that patient now, where that is somebody else by name and date of birth.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub said: Option<Person>,
+    /// The specimens of which a person has said that they are not this patient's: no order of the patient claims them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub wrong: Vec<Private>,
     /// Before all others.
     pub urgent: bool,
     /// When it was collected, in seconds of UTC.
     pub collected: Option<i64>,
     /// Control material: never a patient's.
     pub control: bool,
+}
+
+impl Wanted {
+    /// A person has said that such specimens are not its patient's.
+    pub(super) fn are_wrong(&mut self, which: impl Fn(&Private) -> bool) {
+        let (wrong, rest) = std::mem::take(&mut self.specimens).into_iter().partition(which);
+        self.specimens = rest;
+        let wrong: Vec<Private> = wrong;
+        self.wrong.extend(wrong);
+    }
 }
 
 /// One request of a message.

@@ -88,6 +88,7 @@ impl Orders {
         if matches!(fresh, Fresh::New) {
             self.keep(request, wanted.clone(), by.1);
             deeds.push(Deed::Keep(key.clone()));
+            deeds.extend(self.joins(key, by));
         }
         if let Some(patient) = &wanted.patient {
             deeds.extend(self.update(patient, by.1));
@@ -101,6 +102,17 @@ impl Orders {
     fn keep(&mut self, request: &Request, wanted: Wanted, now: i64) {
         let n = self.next_number();
         let before = self.list.remove(&request.key);
+        let mut wanted = wanted;
+        let (mut rivals, mut refuted) = (Vec::new(), Vec::new());
+        if let Some(Order { wanted: Some(was), rivals: by, refuted: past, .. }) = &before
+            && let (Some(own), Some(other)) = (&was.patient, &wanted.patient)
+            && self.same_patient(&own.id, &other.id)
+        {
+            wanted.wrong.clone_from(&was.wrong);
+            if was.specimens.iter().any(|one| wanted.specimens.contains(one)) {
+                (rivals, refuted) = (by.clone(), past.clone());
+            }
+        }
         let order = Order {
             n: before.as_ref().map_or(n, |before| before.n),
             key: request.key.clone(),
@@ -113,8 +125,8 @@ impl Orders {
             closed: None,
             number: None,
             by: None,
-            rivals: Vec::new(),
-            refuted: Vec::new(),
+            rivals,
+            refuted,
         };
         self.list.insert(request.key.clone(), order);
     }
@@ -146,11 +158,13 @@ impl Orders {
         if wanted.patient.is_none() && !wanted.control {
             return Err(Refusal::PatientMissing);
         }
-        if self.claimed(&request.key, wanted, (rules, now)).is_empty() {
-            Ok(Fresh::New)
-        } else {
-            Err(Refusal::PatientConflict)
-        }
+        self.may_claim(&request.key, wanted, (rules, now)).map(|()| Fresh::New)
+    }
+
+    /// No other patient has its specimens, and nobody has said that they are not this one's.
+    fn may_claim(&self, key: &Key, wanted: &Wanted, by: By<'_>) -> Result<(), Refusal> {
+        let free = self.claimed(key, wanted, by).is_empty() && !self.is_called_wrong(wanted, by);
+        free.then_some(()).ok_or(Refusal::PatientConflict)
     }
 
     fn claimed(&self, key: &Key, wanted: &Wanted, by: By<'_>) -> Vec<Key> {
@@ -175,7 +189,7 @@ impl Orders {
     /// Nothing is kept of what is refused, but others may have to know of it.
     fn after_refusal(&mut self, request: &Request, refusal: Refusal, by: By<'_>) -> Vec<Deed> {
         match (refusal, &request.wanted) {
-            (Refusal::PatientConflict, Ok(wanted)) => {
+            (Refusal::PatientConflict, Ok(wanted)) if !self.is_called_wrong(wanted, by) => {
                 let claimed = self.claimed(&request.key, wanted, by);
                 let rival = wanted.patient.as_ref().map(|patient| &patient.id);
                 self.dispute(&claimed, rival, by.1)
@@ -183,7 +197,7 @@ impl Orders {
             (Refusal::DuplicateOrder | Refusal::Closed, Ok(wanted))
                 if matches!(request.ask, Ask::New | Ask::Replacing) =>
             {
-                self.number_twice(&request.key, wanted, refusal, by.1)
+                self.number_twice(&request.key, wanted, refusal, by)
             }
             _ => Vec::new(),
         }
@@ -196,7 +210,7 @@ impl Orders {
         key: &Key,
         wanted: &Wanted,
         refusal: Refusal,
-        now: i64,
+        by: By<'_>,
     ) -> Vec<Deed> {
         let Some(own) = self.list.get(key).and_then(|order| order.wanted.as_ref()) else {
             return Vec::new();
@@ -217,7 +231,11 @@ impl Orders {
         }
         let shared = own.specimens.iter().any(|specimen| wanted.specimens.contains(specimen));
         let mut deeds = match other_patient && shared {
-            true => self.dispute(std::slice::from_ref(key), theirs.as_ref(), now),
+            true => {
+                let mut keys = vec![key.clone()];
+                keys.extend(self.claimed(key, wanted, by));
+                self.dispute(&keys, theirs.as_ref(), by.1)
+            }
             false => Vec::new(),
         };
         deeds.push(Deed::NumberTwice(key.clone()));
@@ -285,13 +303,17 @@ impl Orders {
         };
         let patient = wanted.patient.clone();
         let mut deeds = vec![Deed::Amend(key.clone())];
+        let mut specimen_came = false;
         if let Some(order) = self.list.get_mut(key) {
-            let specimen_came = order.wanted.as_ref().is_some_and(|own| own.specimens.is_empty());
+            specimen_came = order.wanted.as_ref().is_some_and(|own| own.specimens.is_empty());
             order.wanted = Some(wanted);
             order.asked = request.at.or(order.asked);
             if order.trace == Trace::Held || specimen_came {
                 deeds.push(Deed::JudgeAgain(key.clone()));
             }
+        }
+        if specimen_came {
+            deeds.extend(self.joins(key, by));
         }
         if let Some(patient) = patient {
             deeds.extend(self.update(&patient, by.1));
@@ -323,11 +345,8 @@ impl Orders {
         // Its name is learned apart, by the one rule for names.
         wanted.patient.clone_from(&own.patient);
         wanted.said.clone_from(&own.said);
-        if self.claimed(&request.key, &wanted, by).is_empty() {
-            Ok(wanted)
-        } else {
-            Err(Refusal::PatientConflict)
-        }
+        wanted.wrong.clone_from(&own.wrong);
+        self.may_claim(&request.key, &wanted, by).map(|()| wanted)
     }
 
     fn pause(&mut self, request: &Request, now: i64) -> Reply {

@@ -59,6 +59,7 @@ fn wanted(specimen: &str, patient: Person) -> Wanted {
         to_come: false,
         patient: Some(patient),
         said: None,
+        wrong: Vec::new(),
         urgent: false,
         collected: None,
         control: false,

@@ -1,15 +1,18 @@
 //! What a person says of orders: whose of a disputed specimen is right, and who looked at the list of those that wait.
 
-use wickline_normalize::Reason;
-use wickline_normalize::orders::{Key, Orders};
+use std::collections::BTreeSet;
+
+use wickline_normalize::orders::{Key, Order, Orders};
+use wickline_normalize::{Private, Reason};
 
 use super::facts::{reasoned, refused, whole};
 use super::meeting;
 use crate::clock;
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
+use crate::store::db::Write;
 use crate::store::ledger::Ledger;
-use crate::store::rows::order::{self, Which};
+use crate::store::rows::order::{self, Kept, Which};
 use crate::store::trail::{Act, Actor, record};
 
 const SECOND: i64 = 1_000_000;
@@ -43,32 +46,27 @@ impl Ledger {
         let Some(row) = rows.into_iter().next() else {
             return Err(refused("there is no such order; `wickline orders` lists them"));
         };
-        let specimens = row.order.by.iter().filter(|_| row.order.is_denied()).cloned().collect();
-        let beside = order::load(&mut write, &Which { specimens, ..Which::default() }).await?;
-        let merges = order::merges(&mut write).await?;
-        let beside = beside.into_iter().map(|kept| kept.order);
-        let mut orders = Orders::new(beside.chain([row.order.clone()]), merges);
+        let (mut orders, beside) = of_the_claim(&mut write, &row).await?;
         let now = clock::now_us() / SECOND;
         if !orders.settle(key, right, now) {
-            return Err(refused(match row.order.is_of_material() {
-                true => {
-                    "it is an order of control material, which no patient's strip answers: it can only be wrong"
-                }
-                false if orders.is_taken(key) => {
-                    "it was called wrong, and since then its specimen is another patient's: what is out under it can \
-                     only be taken back"
-                }
-                false => {
-                    "nobody disputes this order: `wickline orders --standing disputed` lists those that wait for a \
-                     person"
-                }
-            }));
+            return Err(unsettled(&orders, &row.order));
         }
         if let Some(order) = orders.get(key) {
             meeting::keep(&mut write, bench, Some(row.n), order, row.wants_back.as_deref()).await?;
         }
+        let changed = |kept: &&Kept| orders.get(&kept.order.key) != Some(&kept.order);
+        let beside: Vec<&Kept> = beside.iter().filter(changed).collect();
+        for kept in &beside {
+            if let Some(order) = orders.get(&kept.order.key) {
+                let wants_back = kept.wants_back.as_deref();
+                meeting::keep(&mut write, bench, Some(kept.n), order, wants_back).await?;
+            }
+        }
+        let each = beside.iter().map(|kept| &kept.order).chain([&row.order]);
+        let specimens: BTreeSet<&Private> =
+            each.flat_map(|order| &order.wanted).flat_map(|wanted| &wanted.specimens).collect();
         let mut settled = Settled::default();
-        for specimen in row.order.wanted.iter().flat_map(|wanted| &wanted.specimens) {
+        for specimen in specimens {
             for n in order::held_of(&mut write, specimen.expose()).await? {
                 if self.meet_again(&mut write, bench, n).await? {
                     settled.goes += 1;
@@ -78,9 +76,13 @@ impl Ledger {
                 }
             }
         }
-        if !right && row.order.trace.is_past_recall() {
-            settled.out = order::reports_of(&mut write, row.n).await?;
+        let out = |order: &Order| !right && order.trace.is_past_recall();
+        for kept in beside.into_iter().chain([&row]).filter(|kept| out(&kept.order)) {
+            settled.out.extend(order::reports_of(&mut write, kept.n).await?);
         }
+        // One report may tell several.
+        settled.out.sort_unstable();
+        settled.out.dedup();
         let act = Act {
             verb: "settle",
             object: order::own_name(row.n, &key.source),
@@ -101,4 +103,38 @@ impl Ledger {
         record(&mut write, actor, act).await?;
         write.commit().await
     }
+}
+
+/// What is said of an order is said of the others of its specimens and its patient too: all of them, and those beside it.
+async fn of_the_claim(write: &mut Write, row: &Kept) -> Result<(Orders, Vec<Kept>), StoreError> {
+    let wanted = row.order.wanted.iter();
+    let claims = wanted.clone().flat_map(|wanted| &wanted.specimens).chain(&row.order.by);
+    let patient = wanted.filter_map(|wanted| wanted.patient.as_ref());
+    let which = Which {
+        specimens: claims.cloned().collect(),
+        patients: patient.map(|patient| patient.id.clone()).collect(),
+        ..Which::default()
+    };
+    let mut beside = order::load(write, &which).await?;
+    beside.retain(|kept| kept.n != row.n);
+    let known = beside.iter().map(|kept| kept.order.clone());
+    let orders = Orders::new(known.chain([row.order.clone()]), order::merges(write).await?);
+    Ok((orders, beside))
+}
+
+/// Why nothing can be said of it.
+fn unsettled(orders: &Orders, order: &Order) -> StoreError {
+    refused(match order.is_of_material() {
+        true => {
+            "it is an order of control material, which no patient's strip answers: it can only be wrong"
+        }
+        false if orders.is_taken(&order.key) => {
+            "it was called wrong, and since then its specimen is another patient's: what is out under it can \
+             only be taken back"
+        }
+        false => {
+            "nobody disputes this order: `wickline orders --standing disputed` lists those that wait for a \
+             person"
+        }
+    })
 }

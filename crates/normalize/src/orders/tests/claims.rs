@@ -182,3 +182,85 @@ fn what_is_among_the_refused_keeps_its_number_and_specimen() {
     );
     assert!(again.closed.is_some(), "what is closed was closed at some time");
 }
+
+/// The same patient's order of the same specimen under another number.
+fn second_of_odile(desk: &mut Desk, number: &str, second: u8) -> Result<(), Refusal> {
+    desk.ask(&request(Ask::New, number, second)).done
+}
+
+#[test]
+fn row_15_a_dispute_and_what_a_person_says_of_it_are_of_every_order_of_the_patient_for_the_specimen()
+ {
+    for cancelled in [false, true] {
+        let mut desk = Desk::with_one();
+        if cancelled {
+            desk.ask(&request(Ask::Cancel, "K1", 1));
+        }
+        assert_eq!(claimed_by_ines(&mut desk, 2), Err(Refusal::PatientConflict));
+        assert_eq!(second_of_odile(&mut desk, "K4", 3), Ok(()));
+        assert_eq!(desk.standing("K4"), Some(Standing::Disputed), "as the first is");
+        let mut right = Desk { orders: desk.orders.clone(), ..Desk::new() };
+        assert!(right.orders.settle(&key("K1"), true, NOW));
+        assert_eq!(right.standing("K4"), Some(Standing::Open), "right is right for both");
+        assert_eq!(second_of_odile(&mut right, "K5", 4), Ok(()));
+        assert_eq!(claimed_by_ines(&mut right, 5), Err(Refusal::PatientConflict));
+        assert_eq!(right.standing("K5"), Some(Standing::Open), "refuted, also for the later one");
+        assert!(desk.orders.settle(&key("K1"), false, NOW));
+        assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::SpecimenUnknown));
+        // Also for what comes later, under whichever number; it disputes nothing.
+        assert_eq!(second_of_odile(&mut desk, "K5", 4), Err(Refusal::PatientConflict));
+        assert!(second_of_odile(&mut desk, "K1", 5).is_err());
+        assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::SpecimenUnknown));
+        assert_eq!(claimed_by_ines(&mut desk, 6), Ok(()));
+        assert_eq!(second_of_odile(&mut desk, "K6", 7), Err(Refusal::PatientConflict));
+        assert_eq!(desk.goes_to("KP-20417"), [key("K2")]);
+    }
+}
+
+#[test]
+fn row_22_a_merge_that_a_person_calls_wrong_is_wrong_for_a_second_order_too() {
+    let mut desk = Desk::with_one();
+    assert!(desk.orders.merge(&odile().id, &ines(), NOW).is_ok());
+    assert_eq!(claimed_by_ines(&mut desk, 2), Ok(()), "one patient by now");
+    assert_eq!(desk.standing("K2"), Some(Standing::Disputed));
+    assert!(desk.orders.settle(&key("K1"), false, NOW));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::SpecimenUnknown));
+    assert_eq!(claimed_by_ines(&mut desk, 3), Err(Refusal::Closed));
+}
+
+#[test]
+fn row_15_a_cancelled_order_that_comes_again_is_still_disputed() {
+    let mut desk = Desk::with_one();
+    desk.ask(&request(Ask::Cancel, "K1", 1));
+    assert_eq!(claimed_by_ines(&mut desk, 2), Err(Refusal::PatientConflict));
+    assert_eq!(second_of_odile(&mut desk, "K1", 3), Ok(()));
+    assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
+}
+
+#[test]
+fn row_15_what_is_wrong_for_one_specimen_leaves_a_second_order_its_other_one() {
+    let mut desk = Desk::with_one();
+    let mut two = request(Ask::New, "K4", 1);
+    two.wanted.as_mut().map(|w| w.specimens.push(private("KP-20422"))).expect("wanted");
+    assert_eq!(desk.ask(&two).done, Ok(()));
+    assert_eq!(claimed_by_ines(&mut desk, 2), Err(Refusal::PatientConflict));
+    assert!(desk.orders.settle(&key("K1"), false, NOW));
+    assert_eq!(desk.strip("KP-20422"), Meet::Waits(Wait::PatientConflict), "a person says so");
+    assert!(desk.orders.settle(&key("K4"), true, NOW));
+    assert_eq!(desk.goes_to("KP-20422"), [key("K4")]);
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::SpecimenUnknown));
+}
+
+#[test]
+fn row_15_a_second_strip_of_what_is_out_and_disputed_waits() {
+    let mut by_claim = Desk::with_one();
+    by_claim.trace("K1", Trace::Sent);
+    let mut by_merge = Desk { orders: by_claim.orders.clone(), ..Desk::new() };
+    assert_eq!(claimed_by_ines(&mut by_claim, 1), Err(Refusal::PatientConflict));
+    assert!(by_merge.orders.merge(&odile().id, &ines(), NOW).is_ok());
+    for mut desk in [by_claim, by_merge] {
+        assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientConflict));
+        assert!(desk.orders.settle(&key("K1"), true, NOW));
+        assert_eq!(desk.strip("KP-20417"), Meet::Again(vec![key("K1")]));
+    }
+}

@@ -200,12 +200,29 @@ impl Bystander {
                     desk.orders.trace(&key, trace, (&by, "N"), desk.now);
                 }
             }
-            Step::Settle(key, right) => drop(desk.orders.settle(&key, right, desk.now)),
+            Step::Settle(key, right) => self.settled(desk, &key, right),
         }
         for order in desk.orders.iter().filter(|_| moves == 1) {
             let Some(was) = before.get(&order.key) else { continue };
             let arrow = *was == order.standing || was.may_become(order.standing);
             assert!(arrow, "{was:?} became {:?}", order.standing);
+        }
+    }
+
+    /// What a person called wrong goes under no other order of that patient.
+    fn settled(&self, desk: &mut Desk, key: &Key, right: bool) {
+        let was = desk.orders.get(key).and_then(|order| order.wanted.clone());
+        if !desk.orders.settle(key, right, desk.now) || right {
+            return;
+        }
+        let Some(Wanted { specimens, patient: Some(patient), .. }) = was else { return };
+        for specimen in specimens {
+            let Meet::Goes { shares, .. } = desk.strip(specimen.expose()) else { continue };
+            for share in shares {
+                let other = desk.orders.get(&share.key).and_then(|order| order.patient());
+                let other = other.map(|other| self.now(&other.id));
+                assert_ne!(other, Some(self.now(&patient.id)), "wrong, and it goes to them");
+            }
         }
     }
 
