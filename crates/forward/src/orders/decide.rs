@@ -133,6 +133,7 @@ impl OrderMessage {
             specimens: ids,
             to_come: matches!(line.action.value(1).as_str(), "P" | "L" | "S"),
             patient: self.patient.as_ref().filter(|_| !control).map(|own| own.person.clone()),
+            ordered: None,
             said: None,
             wrong: Vec::new(),
             urgent: matches!(line.priority.value(1).as_str(), "S" | "A"),

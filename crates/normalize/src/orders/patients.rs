@@ -266,8 +266,16 @@ impl Orders {
     ) -> Vec<Deed> {
         keys.retain(|key| self.list.get(key).is_some_and(|order| !order.knows_better(said)));
         let other = |key: &&Key| {
-            let own = self.list.get(*key).and_then(Order::patient);
-            own.is_some_and(|own| own.is_somebody_else(said))
+            let wanted = self.list.get(*key).and_then(|order| order.wanted.as_ref());
+            wanted
+                .and_then(|wanted| Some((wanted.patient.as_ref()?, wanted.ordered.as_ref())))
+                .is_some_and(|(own, ordered)| {
+                    // Step by step somebody may become another as well.
+                    let mut then = own.clone();
+                    take_over(&mut then, said);
+                    own.is_somebody_else(said)
+                        || ordered.is_some_and(|ordered| ordered.is_somebody_else(&then))
+                })
         };
         if keys.iter().any(|key| other(&key)) {
             for key in &keys {
@@ -282,8 +290,11 @@ impl Orders {
         let mut deeds = Vec::new();
         for key in keys {
             let own = self.list.get_mut(&key).and_then(|order| order.wanted.as_mut());
-            let own = own.and_then(|wanted| wanted.patient.as_mut());
-            if own.is_some_and(|own| take_over(own, said)) {
+            let own = own.and_then(|wanted| Some((wanted.patient.as_mut()?, &mut wanted.ordered)));
+            let Some((own, ordered)) = own else { continue };
+            let was = own.clone();
+            if take_over(own, said) {
+                ordered.get_or_insert(was);
                 deeds.push(Deed::Person(key));
             }
         }
@@ -348,7 +359,7 @@ impl Order {
     /// Takes out who its patient is beyond the id: by that a specimen id that is used again is noticed.
     pub fn forget_patient(&mut self) {
         let Some(wanted) = self.wanted.as_mut() else { return };
-        wanted.said = None;
+        (wanted.ordered, wanted.said) = (None, None);
         if let Some(Person { name, born, sex, .. }) = &mut wanted.patient {
             (*name, *born, *sex) = Default::default();
         }

@@ -344,6 +344,7 @@ impl Orders {
         }
         // Its name is learned apart, by the one rule for names.
         wanted.patient.clone_from(&own.patient);
+        wanted.ordered.clone_from(&own.ordered);
         wanted.said.clone_from(&own.said);
         wanted.wrong.clone_from(&own.wrong);
         self.may_claim(&request.key, &wanted, by).map(|()| wanted)

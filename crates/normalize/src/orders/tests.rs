@@ -58,6 +58,7 @@ fn wanted(specimen: &str, patient: Person) -> Wanted {
         specimens: vec![private(specimen)],
         to_come: false,
         patient: Some(patient),
+        ordered: None,
         said: None,
         wrong: Vec::new(),
         urgent: false,

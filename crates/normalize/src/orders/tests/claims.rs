@@ -264,3 +264,32 @@ fn row_15_a_second_strip_of_what_is_out_and_disputed_waits() {
         assert_eq!(desk.strip("KP-20417"), Meet::Again(vec![key("K1")]));
     }
 }
+
+#[test]
+fn row_22_who_becomes_somebody_else_step_by_step_is_compared_with_the_patient_as_ordered() {
+    let born = person("KP700101", "Sandpiper-Invented^Odile", "19850517");
+    let named = person("KP700101", "Plover-Invented^Ines", "");
+    let merged = person("KP700109", "Sandpiper-Invented^Odile", "19850517");
+    for by_merge in [false, true] {
+        let mut desk = Desk::with_one();
+        if by_merge {
+            assert_eq!(
+                desk.orders.merge(&odile().id, &merged, NOW),
+                Ok(vec![Deed::Person(key("K1"))])
+            );
+        } else {
+            assert_eq!(desk.orders.update(&born, NOW), [Deed::Person(key("K1"))]);
+        }
+        let id = if by_merge { &merged } else { &born };
+        let said = Person { name: named.name.clone(), born: named.born.clone(), ..id.clone() };
+        desk.orders.update(&said, NOW);
+        assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
+        let own = desk.orders.get(&key("K1")).and_then(|o| o.wanted.clone()).expect("wanted");
+        assert_eq!((own.ordered, own.said), (Some(odile()), Some(said)));
+    }
+    // Back again is nothing but that.
+    let mut desk = Desk::with_one();
+    desk.orders.update(&born, NOW);
+    assert_eq!(desk.orders.update(&odile(), NOW), [Deed::Person(key("K1"))]);
+    assert_eq!(desk.standing("K1"), Some(Standing::Open));
+}
