@@ -131,8 +131,7 @@ pub async fn secret(password: &str) -> Result<String, password_hash::Error> {
 }
 
 /// Of no password: what is proved where there is nobody, so that it takes as long.
-const NONE: &str =
-    "$argon2id$v=19$m=19456,t=2,p=1$bm9ib2R5IGlzIGhlcmU$ngY9bTDCxV5Gq9ZN1Yw0i8X8f0Mmr0gLJ3Fq8ZQYd2k";
+const NONE: &str = "$argon2id$v=19$m=19456,t=2,p=1$bm9ib2R5IGlzIGhlcmU$ngY9bTDCxV5Gq9ZN1Yw0i8X8f0Mmr0gLJ3Fq8ZQYd2k";
 
 /// Whether a password is the one. Where there is none to compare it with it takes as long, and is not.
 pub async fn proves(password: &str, secret: Option<&str>) -> bool {
