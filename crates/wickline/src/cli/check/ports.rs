@@ -19,7 +19,7 @@ pub fn ports(bench: &Bench, found: &mut Vec<Finding>) {
             Ok(()) => continue,
             Err(error) if error.kind() == io::ErrorKind::AddrInUse && may_run => continue,
             Err(error) if error.kind() == io::ErrorKind::AddrInUse => format!(
-                "{address}: another program listens there, and no daemon starts beside it: `ss -ltnp` run as root \
+                "{address}: another program listens there, and the daemon cannot: `ss -ltnp` run as root \
                  names it; end it, or write another port"
             ),
             Err(error) => {

@@ -20,8 +20,7 @@ const FILE_BACK: &str = "`systemctl stop wickline`, put the file back with those
 
 /// What to do about a tape that is gone.
 pub const TAPE_GONE: &str = "put it back with those beside it (-wal and -shm), then `systemctl start wickline`; \
-                             started without it, the next start begins a new tape, and what only the old one has \
-                             is not read";
+                             without it the next start begins a new tape, and what only the old one has is not read";
 
 /// The tape's file is not there although a daemon worked with it: with the ledger, or, where benches share one on a
 /// server, on this machine, where its lock stands.
