@@ -6,6 +6,7 @@ use std::sync::mpsc::{Receiver, channel};
 
 use serde_json::Value;
 
+use crate::faults::preload;
 use crate::kit::{Daemon, Folder, PATIENCE, ask, configuration, run};
 
 /// A place of the web that takes each message (RFC 9110, 204): what was posted, in order.
@@ -90,4 +91,45 @@ fn a_line_to_which_nobody_connects_is_told_once_and_that_it_is_over() {
     drop(device);
     until_told(&posts, "begun", "line", "bench-1");
     assert_eq!(daemon.stop(), 0);
+}
+
+/// A new tape begins, and the old one comes back: the service runs, and nobody is woken by the daemon of the tape that
+/// is away. It looks as under its unit, which hides the kernel's list of locks (ProcSubset=pid).
+#[test]
+fn who_changes_the_tape_is_not_told_that_a_daemon_that_runs_was_stopped() {
+    let (port, posts) = place();
+    let folder = Folder::new("alarm-tape");
+    let library = preload(&folder);
+    folder.write("hidden", "");
+    let alarm =
+        format!("[[alarm]]\nid = \"ops\"\nto = \"http://127.0.0.1:{port}/\"\nafter_minutes = 0\n");
+    let more = format!("{alarm}about = [\"line\", \"daemon\"]\n");
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", &more);
+    let config = folder.write("wickline.toml", &text);
+    let aside = |from: &str, to: &str| {
+        for tail in ["", "-wal", "-shm"] {
+            let (from, to) = (format!("{from}{tail}"), format!("{to}{tail}"));
+            let _ = std::fs::rename(folder.0.join(from), folder.0.join(to));
+        }
+    };
+    for (from, to) in [("", ""), ("tape.db", "old.db"), ("tape.db", "new.db")] {
+        if !from.is_empty() {
+            aside(from, to);
+        }
+        if to == "new.db" {
+            aside("old.db", "tape.db");
+        }
+        let daemon = Daemon::start_with(&config, &library, &folder.0);
+        let mut told = until_told(&posts, "begun", "line", "bench-1");
+        let device = TcpStream::connect(&daemon.lines[0]).expect("it listens");
+        told.extend(until_told(&posts, "over", "line", "bench-1"));
+        for post in &told {
+            let begun = post["begun"].as_array().expect("a list");
+            assert!(begun.iter().all(|item| item["about"] != "daemon"), "{to}: {post}");
+        }
+        drop(device);
+        until_told(&posts, "begun", "line", "bench-1");
+        assert_eq!(daemon.stop(), 0);
+        std::fs::remove_file(folder.0.join("tape.alarm-ops")).expect("what was told");
+    }
 }

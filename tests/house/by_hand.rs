@@ -72,6 +72,10 @@ fn what_waits_on_paper_says_what_is_withdrawn_and_what_is_kept_back() {
         assert!(said(&["queue"]).contains("nothing goes: no daemon runs"), "{}", said(&["queue"]));
         let status = said(&["status"]);
         assert!(status.contains("nothing goes: no daemon runs"), "{status}");
+        let shown = ask(&config, &["status"]);
+        let items = shown["items"].as_array().expect("items");
+        let lis = items.iter().find(|i| i["about"] == "receiver" && i["which"] == "lis");
+        assert_eq!(lis.expect("the receiver")["todo"], "systemctl status wickline", "{shown}");
         assert!(status.contains("the daemon does not run: last heard at"), "{status}");
 
         // A ledger that is lost is no empty one: no act makes it anew, or today would look clean.

@@ -276,3 +276,36 @@ fn offline_a_port_that_is_not_there_is_noted_and_no_fault() {
         assert_eq!(own.contains("not plugged in here"), exit == 0, "{told}");
     }
 }
+
+/// Where another program listens no daemon starts; where the daemon itself does, nothing is wrong.
+#[test]
+fn an_address_that_another_program_listens_on_is_a_fault() {
+    let folder = Folder::new("ports");
+    std::fs::create_dir_all(folder.0.join("out")).expect("a folder");
+    let other = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+    let taken = other.local_addr().expect("bound");
+    let write = |line: &str, more: &str| {
+        let line = format!("listen:{line}");
+        folder.write("w.toml", &configuration(&line, "two-column", "ten-pad", "dir:out", more))
+    };
+    let checked = |file: &std::path::Path| {
+        let done = run(file, &["check"]);
+        (done.status.code(), String::from_utf8_lossy(&done.stdout).into_owned())
+    };
+    let table = |name: &str| format!("[{name}]\nlisten = \"{taken}\"\n");
+    for (line, more, about) in [
+        (taken.to_string(), String::new(), "analyzer bench-1"),
+        ("127.0.0.1:0".to_owned(), table("console"), "console.listen"),
+        ("127.0.0.1:0".to_owned(), table("watch"), "watch.listen"),
+    ] {
+        let (code, said) = checked(&write(&line, &more));
+        let own = format!("bad   {about}: {taken}: another program listens there");
+        assert!(code == Some(3) && said.contains(&own), "{said}");
+    }
+    let file = write(&taken.to_string(), "");
+    drop(other);
+    assert_eq!(checked(&file).0, Some(0), "{}", checked(&file).1);
+    let daemon = Daemon::start(&file);
+    assert_eq!(checked(&file).0, Some(0), "{}", checked(&file).1);
+    assert_eq!(daemon.stop(), 0);
+}

@@ -14,6 +14,7 @@
  *          and the bytes, "t PATH LENGTH 0\n" (truncated), "c PATH 0 0\n" (opened, made if it was not
  *          there), "u PATH 0 0\n" (unlinked), each before it is done; "S PATH 0 0\n" and "s PATH 0 0\n"
  *          before and after a sync, "d PATH 0 0\n" after one of a folder
+ *   hidden the list of locks, /proc/locks, is not there
  *   clock  seconds by which the wall clock is wrong
  */
 #define _GNU_SOURCE
@@ -166,6 +167,10 @@ TRUNCATING(ftruncate64)
         mode_t mode = flags & (O_CREAT | __O_TMPFILE) ? va_arg(more, mode_t) : 0;         \
         va_end(more);                                                                     \
         if ((flags & O_CREAT) && is_of_a_store(path)) note('c', path, 0, NULL, 0);        \
+        if (!strcmp(path, "/proc/locks") && ordered("hidden")) {                          \
+            errno = ENOENT;                                                               \
+            return -1;                                                                    \
+        }                                                                                 \
         return real(path, flags, mode);                                                   \
     }
 OPENING(open)

@@ -250,6 +250,12 @@ fn a_key_that_somebody_chose_is_no_session_and_one_that_was_removed_ends() {
         let olsen = let_in(&bench.config, &bench.address, "R. Olsen", "technologist");
         assert_eq!(olsen.get("/today").code, 200);
         assert_eq!(olsen.get("/people").code, 403);
+        // Who signs in again in the same browser has one session: the one before is worth nothing.
+        let mut again = olsen.clone();
+        assert_eq!(again.sign_in("R. Olsen").code, 303);
+        assert_ne!(again.cookie, olsen.cookie);
+        assert_eq!(olsen.get("/today").code, 303);
+        let olsen = again;
         // The keeper takes the other one out; the last keeper stays.
         let page = keeper.get("/people");
         let out = [("name", "R. Olsen"), ("act", "remove")];

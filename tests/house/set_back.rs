@@ -169,7 +169,13 @@ pub async fn put_right(
     assert!(got.is_empty(), "sent although delivery is paused: {got:?}");
     let trail = ask(config, &["trail"]).to_string();
     assert!(trail.contains("set back") || trail.contains("restore"), "{trail}");
-    let notices = ask(config, &["ledger", "notices"]);
+    let (purge, notices) = (["purge", "--older-than", "1d"], ask(config, &["ledger", "notices"]));
+    // A look at a purge says what bars it, as the purge itself would.
+    let look = ask(config, &purge);
+    let barred = look["barred"].as_str().expect("why");
+    assert!(barred.contains("`wickline ledger notices` tells"), "{look}");
+    let shown = String::from_utf8_lossy(&run(config, &purge).stdout).into_owned();
+    assert!(shown.contains(barred) && !shown.contains("nothing to purge"), "{shown}");
     assert_eq!(notices["items"].as_array().map(Vec::len), Some(1), "{notices}");
     let id = notices["items"][0]["id"].as_str().expect("an id").to_owned();
     done(config, &["queue", "resume", "lis"]);

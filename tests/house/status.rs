@@ -304,6 +304,29 @@ fn a_tape_that_was_exchanged_while_nothing_ran_is_told_as_one() {
     assert_eq!(daemon.stop(), 0);
 }
 
+/// A tape that is not there is said to be so, before a start begins another; before the first start it is no fault.
+#[test]
+fn a_tape_that_is_gone_is_told_by_status_and_by_check() {
+    let folder = Folder::new("status-gone");
+    let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", "");
+    let config = folder.write("wickline.toml", &text);
+    assert_eq!(told(&config, &["check"]).0, 0, "{}", told(&config, &["check"]).1);
+    assert_eq!(Daemon::start(&config).stop(), 0);
+    assert!(!told(&config, &["status"]).1.contains("tape.db is not there"));
+    for tail in ["", "-wal", "-shm"] {
+        let _ = std::fs::remove_file(folder.0.join(format!("tape.db{tail}")));
+    }
+    let tape = of(&config, "store", "tape");
+    assert_eq!((&tape["wrong"], &tape["urgent"]), (&true.into(), &true.into()), "{tape}");
+    let todo = tape["todo"].as_str().expect("what to do");
+    assert!(tape["text"].as_str().is_some_and(|t| t.contains("tape.db is not there")), "{tape}");
+    assert!(todo.starts_with("put it back") && todo.contains("begins a new tape"), "{tape}");
+    let (code, said) = told(&config, &["check"]);
+    let own = said.lines().find(|line| line.contains("tape.db is not there")).expect("a line");
+    assert!(code == 3 && own.starts_with("bad   store.tape: ") && own.contains(todo), "{said}");
+    assert!(!said.contains("note  store.tape"), "{said}");
+}
+
 /// What people and programs say may have several lines: in a table they are one, of plain text.
 #[test]
 fn what_has_several_lines_is_told_in_one() {

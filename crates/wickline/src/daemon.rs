@@ -389,11 +389,22 @@ pub fn is_locked(path: &Path) -> Option<bool> {
     let file = std::fs::metadata(path.with_extension("lock")).ok()?;
     let (major, minor) = (rustix::fs::major(file.dev()), rustix::fs::minor(file.dev()));
     let at = format!("{major:02x}:{minor:02x}:{}", file.ino());
-    let locks = std::fs::read_to_string("/proc/locks").ok()?;
-    Some(locks.lines().any(|line| {
-        let mut words = line.split_ascii_whitespace();
-        line.contains(" FLOCK ") && words.any(|word| word == at)
-    }))
+    let has = |locks: String| {
+        locks.lines().any(|line| {
+            let mut words = line.split_ascii_whitespace();
+            line.contains("FLOCK ") && words.any(|word| word == at)
+        })
+    };
+    match std::fs::read_to_string("/proc/locks") {
+        Ok(locks) => Some(has(locks)),
+        // The unit hides the list from the service (ProcSubset=pid), and not what it holds itself
+        // (proc_pid_fdinfo(5)).
+        Err(_) => {
+            let own = std::fs::read_dir("/proc/self/fdinfo").ok()?.flatten();
+            let mut own = own.filter_map(|file| std::fs::read_to_string(file.path()).ok());
+            own.any(has).then_some(true)
+        }
+    }
 }
 
 /// The same of a ledger. None: it is on a server, where leases tell.

@@ -289,10 +289,10 @@ impl Ledger {
         write.commit().await
     }
 
-    /// Ends a session.
-    pub async fn session_end(&self, session: &Session) -> Result<(), StoreError> {
+    /// Ends a session, by the digest of its key.
+    pub async fn session_end(&self, mark: &str) -> Result<(), StoreError> {
         let mut write = self.db.write().await?;
-        person::leave(&mut write, &session.mark).await?;
+        person::leave(&mut write, mark).await?;
         write.commit().await
     }
 }

@@ -108,6 +108,17 @@ impl Ledger {
         Ok(plan)
     }
 
+    /// Why nothing at all may go.
+    pub async fn purge_barred(&self) -> Result<Option<String>, StoreError> {
+        Ok(self.notices().await?.first().map(|notice| {
+            format!(
+                "notice {} is open ({}): nothing is purged before it is lifted; `wickline ledger notices` tells",
+                notice.n,
+                notice.kind.code()
+            )
+        }))
+    }
+
     /// Purges: the ledger first, then the tape, so that nothing stands in the ledger whose bytes are gone; then the
     /// files are written anew. Done again after a crash it finishes.
     pub async fn purge(
@@ -119,12 +130,8 @@ impl Ledger {
         reason: &str,
     ) -> Result<Purged, StoreError> {
         reasoned(reason)?;
-        if let Some(notice) = self.notices().await?.first() {
-            return Err(refused(format!(
-                "notice {} is open ({}): nothing is purged before it is lifted; `wickline ledger notices` tells",
-                notice.n,
-                notice.kind.code()
-            )));
+        if let Some(why) = self.purge_barred().await? {
+            return Err(refused(why));
         }
         let mut done = Purged::default();
         loop {

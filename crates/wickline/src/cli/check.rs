@@ -3,6 +3,7 @@
 pub(super) mod account;
 mod backups;
 mod laboratory;
+mod ports;
 mod print;
 mod rights;
 
@@ -19,6 +20,7 @@ use super::{Answer, As, Exit, Failure, loaded};
 use crate::daemon::ledger_work::{bench_name, or_gone};
 use crate::settings::Loaded;
 use crate::settings::bench::Bench;
+use crate::sheet::now::{TAPE_GONE, tape_gone};
 use crate::store::StoreError;
 use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
@@ -101,6 +103,9 @@ pub async fn findings(
     judge.files(loaded, bench, &mut found);
     stores(bench, &mut found);
     judge.lines(bench, offline, &mut found);
+    if !offline {
+        ports::ports(bench, &mut found);
+    }
     unheard(bench, &mut found);
     trials(loaded, &mut found);
     laboratory::rules(bench, &mut found);
@@ -227,6 +232,11 @@ fn trials(loaded: &Loaded, found: &mut Vec<Finding>) {
 async fn ledger(bench: &Bench, found: &mut Vec<Finding>) -> Result<(), StoreError> {
     let ledger = or_gone(bench, Ledger::look(bench.ledger.clone()).await).await?;
     found.push(finding(Level::Good, "store.ledger", format!("{}: opened", ledger.label())));
+    if let Some(gone) = tape_gone(bench, &ledger.daemons().await?) {
+        // Said in place of the note that the first start makes one.
+        found.retain(|f| f.about != "store.tape" || f.level != Level::Note);
+        found.push(finding(Level::Bad, "store.tape", format!("{gone}: {TAPE_GONE}")));
+    }
     laboratory::strips(bench, &ledger, found).await?;
     laboratory::instruments(bench, &ledger, found).await?;
     backups::backups(bench, &ledger, found).await?;

@@ -39,7 +39,8 @@ pub struct Options {
     #[arg(long, value_name = "DIR")]
     keep: Option<PathBuf>,
     /// Afterwards leave its pages up for a browser of this machine, until Ctrl-C
-    #[arg(long, value_name = "ADDR", num_args = 0..=1, default_missing_value = "127.0.0.1:8420", value_parser = of_this_machine)]
+    #[arg(long, value_name = "ADDR", num_args = 0..=1, default_missing_value = "127.0.0.1:8420")]
+    #[arg(value_parser = of_this_machine)]
     serve: Option<SocketAddr>,
 }
 

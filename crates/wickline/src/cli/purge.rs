@@ -79,22 +79,23 @@ pub async fn purge(config: Option<PathBuf>, options: Options, out: &Output) -> A
     let ledger = Ledger::look(bench.ledger.clone()).await?;
     let tape = Tape::look(&bench.tape).await?;
     let plan = ledger.purge_plan(&bench, &tape, kept).await;
+    let barred = ledger.purge_barred().await;
     tape.db().close().await?;
     ledger.close().await?;
-    let plan = plan?;
+    let (plan, barred) = (plan?, barred?);
     let many: usize = plan.iter().map(|line| line.goes.len()).sum();
     if !out.json {
         show(&plan, many, &policy, out);
     }
-    let goes = options.yes || (many > 0 && can_ask(out) && agreed(many)?);
+    let may = many > 0 && barred.is_none();
+    let goes = options.yes || (may && can_ask(out) && agreed(many)?);
     if !goes {
         if out.json {
-            out.document(&document(&plan, many, None))?;
+            let mut shown = document(&plan, many, None);
+            shown["barred"] = json!(barred);
+            out.document(&shown)?;
         }
-        out.line(match many {
-            0 => "Nothing was purged: there is nothing to purge",
-            _ => "Nothing was purged. `wickline purge --yes` does it, with the same --older-than where one was given",
-        });
+        out.line(&looked(many, barred.as_deref()));
         return Ok(Exit::Done);
     }
     let desk = Desk::open(config).await?;
@@ -113,6 +114,17 @@ pub async fn purge(config: Option<PathBuf>, options: Options, out: &Output) -> A
     }
     out.line(&format!("{} reports are purged, and {} bytes of the tape", done.reports, done.bytes));
     Ok(Exit::Done)
+}
+
+/// How a look ends.
+fn looked(many: usize, barred: Option<&str>) -> String {
+    match (barred, many) {
+        (Some(why), _) => format!("Nothing was purged, and nothing may be: {why}"),
+        (None, 0) => "Nothing was purged: there is nothing to purge".to_owned(),
+        (None, _) => "Nothing was purged. `wickline purge --yes` does it, with the same --older-than where one was \
+                      given"
+            .to_owned(),
+    }
 }
 
 fn agreed(many: usize) -> Result<bool, Failure> {

@@ -130,10 +130,11 @@ pub async fn secret(password: &str) -> Result<String, password_hash::Error> {
     .await
 }
 
+/// Of no password: what is proved where there is nobody, so that it takes as long.
+const NONE: &str = "$argon2id$v=19$m=19456,t=2,p=1$bm9ib2R5IGlzIGhlcmU$ngY9bTDCxV5Gq9ZN1Yw0i8X8f0Mmr0gLJ3Fq8ZQYd2k";
+
 /// Whether a password is the one. Where there is none to compare it with it takes as long, and is not.
 pub async fn proves(password: &str, secret: Option<&str>) -> bool {
-    // Of no password: made once with another salt.
-    const NONE: &str = "$argon2id$v=19$m=19456,t=2,p=1$bm9ib2R5IGlzIGhlcmU$ngY9bTDCxV5Gq9ZN1Yw0i8X8f0Mmr0gLJ3Fq8ZQYd2k";
     let known = secret.is_some();
     let (password, secret) = (normal(password), secret.unwrap_or(NONE).to_owned());
     if password.chars().count() > LONGEST {
@@ -155,7 +156,9 @@ async fn in_turn<T: Send + 'static>(
 
 #[cfg(test)]
 mod tests {
-    use super::{Weak, judged, proves, secret};
+    use argon2::password_hash::phc::PasswordHash;
+
+    use super::{NONE, Weak, judged, proves, secret};
 
     #[test]
     fn what_everybody_takes_is_not_taken() {
@@ -174,6 +177,15 @@ mod tests {
         ] {
             assert_eq!(judged(password, &names), wanted, "{password}");
         }
+    }
+
+    #[test]
+    fn what_nobody_has_takes_as_long_as_what_somebody_has() {
+        let of = |text: &str| {
+            let secret = PasswordHash::new(text).expect("it is one");
+            (secret.algorithm.to_string(), secret.params.to_string(), secret.hash.map(|h| h.len()))
+        };
+        assert_eq!(of(NONE), ("argon2id".into(), "m=19456,t=2,p=1".into(), Some(32)));
     }
 
     #[tokio::test]

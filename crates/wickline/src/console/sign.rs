@@ -9,10 +9,11 @@ use axum::response::{Html, IntoResponse, Redirect, Response};
 use super::door::Way;
 use super::form::{Open, Signed};
 use super::halt::Halt;
-use super::here::{Shared, asked, cookie_name};
+use super::here::{Shared, asked, cookie, cookie_name};
 use super::password::{self, Weak};
 use super::texts::Language;
 use crate::acts::people::{Person, folded};
+use crate::digest;
 use crate::store::ledger::Ledger;
 
 #[derive(Template)]
@@ -119,6 +120,11 @@ pub(super) async fn sign_in(
         return Ok(again(StatusCode::FORBIDDEN, language.text("login.wrong").to_owned()));
     };
     site.memory.right(&key, way.peer);
+    // The session that this browser had ends: one browser, one session.
+    if let Some(key) = cookie(&headers, way.closed) {
+        let ended = ledger.within(ledger.session_end(&digest::of(&key))).await;
+        ended.map_err(|e| Halt::store(language, &e))?;
+    }
     signed_in(&ledger, &person, (&headers, &way), to, language).await
 }
 
@@ -216,7 +222,7 @@ pub(super) async fn leave(
     headers: HeaderMap,
     Signed { here, .. }: Signed,
 ) -> Result<Response, Halt> {
-    let ended = here.ledger.within(here.ledger.session_end(&here.session)).await;
+    let ended = here.ledger.within(here.ledger.session_end(&here.session.mark)).await;
     ended.map_err(|e| Halt::store(here.language, &e))?;
     let secure = if here.way.closed { "; Secure" } else { "" };
     let name = cookie_name(&headers, here.way.closed);

@@ -12,6 +12,7 @@ use std::collections::BTreeSet;
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
+pub use self::stores::{TAPE_GONE, tape_gone};
 use super::todo::word;
 use crate::clock;
 use crate::daemon;
@@ -366,6 +367,12 @@ impl Look<'_> {
         }
     }
 
+    /// What is to be done that a daemon runs, as its own finding has it.
+    fn daemon_todo(&self) -> String {
+        let own = self.findings.iter().find(|found| found.about == About::Daemon && found.wrong);
+        own.and_then(|own| own.todo.clone()).unwrap_or_else(|| usual::todo(About::Daemon, "-"))
+    }
+
     fn not_known(&self, since: i64) -> String {
         format!("not known yet: no answer since the start at {}", self.time(since))
     }
@@ -401,6 +408,7 @@ impl Look<'_> {
             format!("away since {}{why}", self.time(away.since))
         } else {
             wrong = open.waiting > 0 && self.lock == Some(false);
+            todo = wrong.then(|| self.daemon_todo());
             self.goes(point.as_ref(), open, rate, wrong)
         };
         if open.waiting > 0 {

@@ -168,11 +168,14 @@ async fn control_material_is_kept_for_longer(mut lab: Lab) {
 async fn an_open_notice_bars_it(mut lab: Lab) {
     lab.ran("1", "KP-00001", "NEG").await;
     lab.all_accepted().await;
+    assert_eq!(lab.ledger.purge_barred().await.expect("asked"), None);
     let mut write = lab.ledger.act().await.expect("a write");
     notice::put(&mut write, Kind::LedgerSetBack, "t", "for a test").await.expect("noted");
     write.commit().await.expect("committed");
     let error = lab.purge(ALL).await.expect_err("a notice is open");
     assert!(error.to_string().contains("`wickline ledger notices`"), "{error}");
+    let told = lab.ledger.purge_barred().await.expect("asked").expect("a look tells it, too");
+    assert!(error.to_string().contains(&told), "{error}: {told}");
     assert_eq!(lab.there().await, [1]);
 }
 

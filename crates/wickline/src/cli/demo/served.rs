@@ -33,7 +33,9 @@ pub async fn until_stopped(
         "Its pages: http://{address}/first with this code, good once within 30 minutes: {}",
         code.text()
     ));
-    out.line(&format!("You are {NAME} there. What you release or identify goes to the practice receiver. Ctrl-C ends it."));
+    out.line(&format!(
+        "You are {NAME} there. What you release or identify goes to the practice receiver. Ctrl-C ends it."
+    ));
     loop {
         tokio::select! {
             ended = tokio::signal::ctrl_c() => return Ok(ended?),

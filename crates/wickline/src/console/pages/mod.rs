@@ -71,7 +71,7 @@ const HEADERS: [(HeaderName, &str); 6] = [
     (
         header::CONTENT_SECURITY_POLICY,
         "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self'; \
-         form-action 'self'; frame-ancestors 'none'; base-uri 'none'",
+         form-action 'self'; object-src 'none'; frame-ancestors 'none'; base-uri 'none'",
     ),
     (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
     (header::X_FRAME_OPTIONS, "DENY"),
@@ -90,7 +90,7 @@ async fn guarded(request: Request, next: Next) -> Response {
     let nothing = HeaderValue::from_static("no-store");
     headers.entry(header::CACHE_CONTROL).or_insert(nothing);
     if closed {
-        let always = HeaderValue::from_static("max-age=31536000");
+        let always = HeaderValue::from_static("max-age=31536000; includeSubDomains");
         headers.insert(header::STRICT_TRANSPORT_SECURITY, always);
     }
     response

@@ -107,7 +107,12 @@ impl Look<'_> {
                     (!lives, format!("{none}heard until {at}, {its}"))
                 }
                 Some(own) if !own.up => {
-                    (true, format!("the daemon was stopped at {}", self.time(own.since)))
+                    let stopped = format!("the daemon was stopped at {}", self.time(own.since));
+                    // Whoever has the lock of a ledger in a file runs, and tells of itself in a moment.
+                    match self.lock {
+                        Some(true) => (false, format!("{stopped}, and one has begun since")),
+                        _ => (true, stopped),
+                    }
                 }
                 _ if seconds * 1_000_000 > SILENT_US => {
                     (true, format!("the daemon is not heard since {at}"))

@@ -7,16 +7,32 @@ use crate::address::Address;
 use crate::backup::PUT_BACK;
 use crate::clock::{self, Sync};
 use crate::daemon;
-use crate::settings::bench::{Analyzer, To};
+use crate::settings::bench::{Analyzer, Bench, To};
 use crate::sheet::todo::word;
 use crate::store::disk_room::{folder_of, free_bytes};
 use crate::store::ledger::Ledger;
-use crate::store::rows::daemon_state::{Kind, Point};
+use crate::store::rows::daemon_state::{Kind, Point, Told};
 use crate::store::tape::Tape;
 use crate::store::{StoreError, sound};
 
 const FILE_BACK: &str = "`systemctl stop wickline`, put the file back with those beside it (-wal and -shm), or \
                          `wickline restore /var/backups/wickline`, then `systemctl start wickline`";
+
+/// What to do about a tape that is gone.
+pub const TAPE_GONE: &str = "put it back with those beside it (-wal and -shm), then `systemctl start wickline`; \
+                             without it the next start begins a new tape, and what only the old one has is not read";
+
+/// The tape's file is not there although a daemon worked with it: with the ledger, or, where benches share one on a
+/// server, on this machine, where its lock stands.
+#[must_use]
+pub fn tape_gone(bench: &Bench, told: &[Told]) -> Option<String> {
+    let own = matches!(bench.ledger, Address::Sqlite(_));
+    let worked = !told.is_empty() && (own || bench.tape.with_extension("lock").exists());
+    let there = bench.tape.try_exists().unwrap_or(true);
+    let shown = bench.tape.display();
+    (worked && !there)
+        .then(|| format!("{shown} is not there, and the ledger knows a daemon that wrote it"))
+}
 
 /// Larger files are opened and no more: every page of this takes a second or two.
 const LOOKED_THROUGH: u64 = 512 << 20;
@@ -58,7 +74,15 @@ impl Look<'_> {
             None => room,
         };
         text.push_str(&self.looked_at("tape"));
-        let found = self.add(About::Store, "tape", low || tape.is_some(), text);
+        let gone = tape_gone(bench, &self.told);
+        if let Some(gone) = &gone {
+            text = format!("{gone}; {text}");
+        }
+        let found = self.add(About::Store, "tape", low || tape.is_some() || gone.is_some(), text);
+        if gone.is_some() {
+            found.todo = Some(TAPE_GONE.into());
+            found.outside = Some("its file is not there".into());
+        }
         found.facts.insert("free_bytes".into(), json!(free));
         let text = match ledger {
             Ok(label) => format!("{label}: answers{}", self.looked_at("ledger")),
