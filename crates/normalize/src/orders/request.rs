@@ -65,7 +65,8 @@ pub struct Wanted {
     pub to_come: bool,
     /// Whose specimen it is; none on control material.
     pub patient: Option<Person>,
-    /// As the patient was ordered, where something else was believed of them since: with that every later word is compared.
+    /// As the patient was ordered, where something else was believed of them since: every later word is compared with
+    /// that.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ordered: Option<Person>,
     /// As its source describes that patient now, where that is somebody else by name and date of birth.

@@ -105,7 +105,8 @@ impl Ledger {
     }
 }
 
-/// What is said of an order is said of the others of its specimens and its patient too: all of them, and those beside it.
+/// What is said of an order is said of the others of its specimens and its patient too: all of them, and those beside
+/// it.
 async fn of_the_claim(write: &mut Write, row: &Kept) -> Result<(Orders, Vec<Kept>), StoreError> {
     let wanted = row.order.wanted.iter();
     let claims = wanted.clone().flat_map(|wanted| &wanted.specimens).chain(&row.order.by);
