@@ -183,17 +183,6 @@ impl Ledger {
         write.commit().await
     }
 
-    /// Ends every session of somebody.
-    pub async fn person_sign_out(&self, actor: &Actor, name: &str) -> Result<u64, StoreError> {
-        let mut write = self.act().await?;
-        let one = known(&mut write, name).await?;
-        let ended = person::leave_all(&mut write, &one.folded).await?;
-        let became = Some(format!("{ended} session(s) ended"));
-        record(&mut write, actor, of("person-sign-out", &one, None, became)).await?;
-        write.commit().await?;
-        Ok(ended)
-    }
-
     /// Whose a one-time code is, while it may be used.
     pub async fn person_with_code(&self, code: &str) -> Result<Option<Person>, StoreError> {
         let mut conn = self.db.read().await?;

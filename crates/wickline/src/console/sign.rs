@@ -120,11 +120,6 @@ pub(super) async fn sign_in(
         return Ok(again(StatusCode::FORBIDDEN, language.text("login.wrong").to_owned()));
     };
     site.memory.right(&key, way.peer);
-    // The session that this browser had ends: one browser, one session.
-    if let Some(key) = cookie(&headers, way.closed) {
-        let ended = ledger.within(ledger.session_end(&digest::of(&key))).await;
-        ended.map_err(|e| Halt::store(language, &e))?;
-    }
     signed_in(&ledger, &person, (&headers, &way), to, language).await
 }
 
@@ -136,6 +131,11 @@ async fn signed_in(
     to: &str,
     language: Language,
 ) -> Result<Response, Halt> {
+    // The session that this browser had ends: one browser, one session.
+    if let Some(key) = cookie(headers, way.closed) {
+        let ended = ledger.within(ledger.session_end(&digest::of(&key))).await;
+        ended.map_err(|e| Halt::store(language, &e))?;
+    }
     let key = ledger.within(ledger.session_begin(person)).await;
     let key = key.map_err(|e| Halt::store(language, &e))?;
     metrics::counter!("wickline_console_sign_ins_total", "result" => "right").increment(1);
