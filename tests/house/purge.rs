@@ -34,12 +34,17 @@ fn stands(folder: &Folder, text: &str) -> Vec<String> {
     found.map(|entry| entry.file_name().to_string_lossy().into_owned()).collect()
 }
 
-/// Sixty strips, accepted all.
-async fn heard(folder: &Folder, config: &Path, port: SimPort) -> (Script, SimulatedAnalyzer) {
-    let (plan, mut bench) = (script(60, 5), analyzer(port, Style::Lis02));
-    // The last one apart: on a busy machine the end of one and the start of the next come in one read, and what was
-    // read together goes together.
-    for (runs, all) in [(&plan.run[..59], 59), (&plan.run[59..], 60)] {
+/// So many strips, accepted all. The last one apart: on a busy machine the end of one and the start of the next come
+/// in one read, and what was read together goes together.
+async fn heard(
+    folder: &Folder,
+    config: &Path,
+    port: SimPort,
+    many: usize,
+) -> (Script, SimulatedAnalyzer) {
+    let (plan, mut bench) = (script(many, 5), analyzer(port, Style::Lis02));
+    let (first, last) = plan.run.split_at(many - 1);
+    for (runs, all) in [(first, many - 1), (last, many)] {
         let part = Script { run: runs.to_vec(), ..plan.clone() };
         bench.run(&part, |_, _| ()).await.expect("the line holds");
         until(|| ask(config, &["queue"])["totals"]["accepted"] == all);
@@ -59,7 +64,7 @@ fn what_is_purged_leaves_the_files_and_is_known_when_it_comes_again() {
         let text = configuration(&wire, "lis02", "ten-pad", "dir:out", "");
         let config = folder.write("wickline.toml", &text);
         let daemon = Daemon::start(&config);
-        let (plan, mut bench) = heard(&folder, &config, port).await;
+        let (plan, mut bench) = heard(&folder, &config, port, 60).await;
         // Nothing says how long: nothing goes. A look changes nothing.
         let refused = run(&config, &["purge", "--yes"]);
         assert_eq!(refused.status.code(), Some(2));
@@ -149,9 +154,7 @@ fn the_command_of_the_weekly_unit_purges_by_the_policy_alone() {
         let text = configuration(&wire, "lis02", "ten-pad", "dir:out", "");
         let config = folder.write("wickline.toml", &text);
         let daemon = Daemon::start(&config);
-        let mut bench = analyzer(port, Style::Lis02);
-        bench.run(&script(3, 5), |_, _| ()).await.expect("the line holds");
-        until(|| ask(&config, &["queue"])["totals"]["accepted"] == 3);
+        let (_, _bench) = heard(&folder, &config, port, 3).await;
         let refused = later(&folder, &config, 800, &words);
         assert_eq!(refused.status.code(), Some(2), "nothing says how long");
         let policy = text.replace("[store]\n", "[store]\nkeep_days = 730\n");
