@@ -13,6 +13,7 @@ mod queue;
 mod report;
 mod today;
 mod trail;
+mod wall;
 
 use std::sync::Arc;
 
@@ -21,8 +22,9 @@ use axum::extract::Request;
 use axum::http::{HeaderName, HeaderValue, header};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Redirect, Response};
-use axum::routing::{get, post};
+use axum::routing::{any, get, post};
 
+use super::api;
 use super::door::Way;
 use super::halt::Halt;
 use super::here::{self, Site, asked};
@@ -57,9 +59,12 @@ pub(super) fn routes(site: Arc<Site>) -> Router {
     let outside = Router::new()
         .route("/login", get(sign::login).post(sign::sign_in))
         .route("/first", get(sign::first).post(sign::choose))
-        .route("/look/{name}", get(assets::one));
+        .route("/look/{name}", get(assets::one))
+        .route("/wall", get(wall::page))
+        .route("/api/{*rest}", any(api::nothing));
     inside
         .merge(outside)
+        .merge(api::routes(&site))
         .fallback(async |request: Request| Halt::lost(asked(request.headers())).into_response())
         .with_state(site)
         .layer(middleware::from_fn(guarded))

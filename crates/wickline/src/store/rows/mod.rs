@@ -26,6 +26,7 @@ pub mod queue;
 pub mod report;
 pub mod report_entry;
 pub mod strip_lot;
+pub mod token;
 
 use std::fmt::Display;
 
