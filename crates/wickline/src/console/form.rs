@@ -77,6 +77,15 @@ fn is_ours(headers: &HeaderMap, language: Language) -> Result<(), Halt> {
     }
 }
 
+/// What to say to whose session ended while they wrote: nothing was changed, and what they wrote is still there.
+pub(super) async fn ended(request: Request, language: Language) -> Halt {
+    let halt = Halt::ended(language);
+    match Fields::read(request, language).await {
+        Ok(fields) => halt.with(fields.get("reason")),
+        Err(_) => halt,
+    }
+}
+
 /// A form of somebody who signed in: with the token of this session. Whether it comes a second time is for the act.
 pub(super) struct Signed {
     pub here: Here,
@@ -102,7 +111,8 @@ impl<S: Send + Sync> FromRequest<S> for Signed {
         let same = crate::digest::of(fields.get("token")) == crate::digest::of(&here.token);
         if !same || fields.get("once").len() < 16 || fields.get("once").len() > 64 {
             let text = here.t("halt.old");
-            return Err(Halt::new(StatusCode::GONE, here.language, text));
+            let halt = Halt::new(StatusCode::GONE, here.language, text);
+            return Err(halt.with(fields.get("reason")));
         }
         // Nothing looks for it, shows or keeps it: what stands on a badge opens the console.
         if fields.has_badge(&here.bench.console_rules) {

@@ -13,7 +13,7 @@ use super::halt::Halt;
 use super::memory::{Memory, Told};
 use super::pages::live::Stir;
 use super::texts::Language;
-use super::{password, sign};
+use super::{form, password, sign};
 use crate::acts::people::{Person, PersonRole, Session, at_console};
 use crate::clock;
 use crate::daemon::Sight;
@@ -190,7 +190,7 @@ pub(super) async fn let_in(State(site): Shared, mut request: Request, next: Next
             sign::shown_the_way(request.uri().path())
         }
         // What was sent is not lost without a word: nothing was changed.
-        Ok(None) => Halt::ended(language).into_response(),
+        Ok(None) => form::ended(request, language).await.into_response(),
         Err(halt) => halt.into_response(),
     }
 }

@@ -49,6 +49,7 @@ pub(super) fn routes(site: Arc<Site>) -> Router {
         .route("/day/{date}", get(day::page))
         .route("/day/{date}/{act}", post(day::act))
         .route("/events", get(live::events))
+        .route("/beat", get(live::beat))
         .route("/find", post(finding::look))
         .route("/find/{name}", get(finding::page))
         .route("/trail", get(trail::page))
