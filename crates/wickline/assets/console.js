@@ -3,6 +3,7 @@
 (() => {
   const root = document.documentElement;
   root.dataset.live = "yes";
+  const born = performance.now();
 
   // At once, not with the first picture: a scan may be quick.
   document.querySelector("[autofocus]")?.focus();
@@ -93,7 +94,7 @@
     second.addEventListener("keydown", (event) => {
       if (event.key === "Tab" && second.value.length >= LEAST) { event.preventDefault(); second.form.requestSubmit(); }
       // A trigger that bounces is no second look.
-      if (event.key === "Enter" && event.timeStamp < 700 && !typed.get(first)) { event.preventDefault(); second.value = ""; }
+      if (event.key === "Enter" && event.timeStamp - born < 700 && !typed.get(first)) { event.preventDefault(); second.value = ""; }
     });
   }
 
