@@ -44,13 +44,15 @@ pub(super) struct Frame {
 }
 
 /// The pages that have a tab, with their keys; the last ones are among the others on a phone.
-const TABS: [(&str, &str, &str); 9] = [
+const TABS: [(&str, &str, &str); 11] = [
     ("today", "/today", "t"),
     ("held", "/held", "h"),
     ("queue", "/queue", "q"),
     ("day", "/day", "d"),
     ("controls", "/controls", "c"),
     ("orders", "/orders", "o"),
+    ("line", "/line", "l"),
+    ("mapping", "/mapping", "m"),
     ("trail", "/trail", "r"),
     ("people", "/people", "p"),
     ("me", "/me", ""),
