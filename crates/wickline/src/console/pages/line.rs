@@ -158,5 +158,6 @@ fn rows(here: &Here, entries: &[Entry]) -> Vec<Row> {
     if !bytes.is_empty() {
         push(text(&bytes, &flaws, at));
     }
-    rows.into()
+    // The newest first: it is what somebody looks for.
+    rows.into_iter().rev().collect()
 }
