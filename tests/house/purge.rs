@@ -120,7 +120,11 @@ fn what_is_purged_leaves_the_files_and_is_known_when_it_comes_again() {
         let trail = ask(&config, &["trail", "--object", "reports"]);
         let verbs: Vec<_> =
             trail["items"].as_array().expect("rows").iter().map(|r| &r["verb"]).collect();
-        assert_eq!(verbs, ["purge", "export", "export", "export", "export"], "{trail}");
+        assert_eq!(
+            verbs,
+            ["purge-failed", "purge", "export", "export", "export", "export"],
+            "{trail}"
+        );
         assert_eq!(daemon.stop(), 0);
         assert_eq!(run(&config, &["trail", "verify"]).status.code(), Some(0));
         // The tape goes on where it was: after a start nothing is read twice, and nothing is missing.
@@ -157,12 +161,21 @@ fn the_command_of_the_weekly_unit_purges_by_the_policy_alone() {
         let (_, _bench) = heard(&folder, &config, port, 3).await;
         let refused = later(&folder, &config, 800, &words);
         assert_eq!(refused.status.code(), Some(2), "nothing says how long");
+        // Nobody looks at a timer: `status` tells, until one is good.
+        let told = || {
+            let status = ask(&config, &["status"]);
+            let items = status["items"].as_array().expect("findings").clone();
+            items.into_iter().find(|f| f["which"] == "purge" && f["wrong"] == true)
+        };
+        let said = told().expect("it is told")["text"].as_str().expect("words").to_owned();
+        assert!(said.contains("failed") && said.contains("keep_days"), "{said}");
         let policy = text.replace("[store]\n", "[store]\nkeep_days = 730\n");
         assert_ne!(policy, text);
         folder.write("wickline.toml", &policy);
         let early = later(&folder, &config, 100, &words);
         let early: serde_json::Value = serde_json::from_slice(&early.stdout).expect("JSON");
         assert_eq!((&early["reports"], &early["bytes"]), (&0.into(), &0.into()), "{early}");
+        assert!(told().is_none(), "nothing was to be purged, and that is good");
         let done = later(&folder, &config, 800, &words);
         assert_eq!(done.status.code(), Some(0), "{}", String::from_utf8_lossy(&done.stderr));
         let done: serde_json::Value = serde_json::from_slice(&done.stdout).expect("JSON");

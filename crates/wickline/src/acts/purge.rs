@@ -10,11 +10,15 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::lists::front::{Front, closes_days, front, lines};
+use crate::store::lists::now;
 use crate::store::rows::{line_query, line_refusal, purged};
 use crate::store::state::ReportState;
 use crate::store::tape::Tape;
 use crate::store::trail::{Act, Actor, record};
 
+/// What the trail says of a purge, by how it ended.
+const DONE: &str = "purge";
+const FAILED: &str = "purge-failed";
 /// Reports of one transaction, each with its row in the trail.
 const MOST: usize = 5000;
 
@@ -119,9 +123,41 @@ impl Ledger {
         }))
     }
 
+    /// The last purge that failed, where no good one came after it.
+    pub async fn last_purge_failed(&self) -> Result<Option<now::Act>, StoreError> {
+        let Some(failed) = self.last_act("reports", FAILED).await? else { return Ok(None) };
+        let done = self.last_act("reports", DONE).await?;
+        Ok((!done.is_some_and(|done| done.n > failed.n)).then_some(failed))
+    }
+
+    /// Notes that a purge was to be and was not: `status` tells until one is good.
+    pub async fn purge_failed(&self, actor: &Actor, why: &str) -> Result<(), StoreError> {
+        let (object, reason) = ("reports".to_owned(), Some(why.to_owned()));
+        let act = Act { verb: FAILED, object, reason, was: None, became: None };
+        self.within(self.note(actor, act)).await
+    }
+
+    /// Purges, and notes where it failed: whoever has a timer do it looks at no screen.
+    pub async fn purge(
+        &self,
+        bench: &Bench,
+        tape: &Tape,
+        actor: &Actor,
+        kept: Kept,
+        reason: &str,
+    ) -> Result<Purged, StoreError> {
+        let done = self.purge_now(bench, tape, actor, kept, reason).await;
+        if let Err(error) = &done
+            && let Err(more) = self.purge_failed(actor, &error.to_string()).await
+        {
+            tracing::warn!(error = %more, "that a purge failed could not be noted");
+        }
+        done
+    }
+
     /// Purges: the ledger first, then the tape, so that nothing stands in the ledger whose bytes are gone; then the
     /// files are written anew. Done again after a crash it finishes.
-    pub async fn purge(
+    async fn purge_now(
         &self,
         bench: &Bench,
         tape: &Tape,
@@ -141,6 +177,13 @@ impl Ledger {
             if some.is_empty() {
                 line_query::forget(&mut write, kept.since).await?;
                 line_refusal::forget(&mut write, kept.since).await?;
+                // Nothing to purge is good, too: what failed before is over.
+                if done.reports == 0 && self.last_purge_failed().await?.is_some() {
+                    let (object, reason) = ("reports".to_owned(), Some(reason.to_owned()));
+                    let became = Some("nothing was to be purged".to_owned());
+                    let act = Act { verb: DONE, object, reason, was: None, became };
+                    record(&mut write, actor, act).await?;
+                }
                 write.commit().await?;
                 for line in &plan {
                     if let Some(to) = line.to {
@@ -153,7 +196,7 @@ impl Ledger {
             purged::purge(&mut write, &rows).await?;
             let (object, reason) = ("reports".to_owned(), Some(reason.to_owned()));
             let became = Some(told(&some));
-            record(&mut write, actor, Act { verb: "purge", object, reason, was: None, became })
+            record(&mut write, actor, Act { verb: DONE, object, reason, was: None, became })
                 .await?;
             write.commit().await?;
             done.reports += some.len();

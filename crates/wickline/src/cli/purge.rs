@@ -74,7 +74,10 @@ impl Policy {
 
 pub async fn purge(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
     let bench = bench(config.clone())?;
-    let policy = Policy::of(&options, &bench)?;
+    let policy = match Policy::of(&options, &bench) {
+        Ok(policy) => policy,
+        Err(failure) => return unpurged(config, &options, failure).await,
+    };
     let kept = policy.kept(&bench);
     let ledger = Ledger::look(bench.ledger.clone()).await?;
     let tape = Tape::look(&bench.tape).await?;
@@ -114,6 +117,16 @@ pub async fn purge(config: Option<PathBuf>, options: Options, out: &Output) -> A
     }
     out.line(&format!("{} reports are purged, and {} bytes of the tape", done.reports, done.bytes));
     Ok(Exit::Done)
+}
+
+/// By the policy alone, and there is none that can be gone by: a timer that asks so each week is told of in `status`.
+async fn unpurged(config: Option<PathBuf>, options: &Options, failure: Failure) -> Answer {
+    if options.yes && options.older_than.is_none() {
+        let desk = Desk::open(config).await?;
+        let noted = desk.ledger.purge_failed(&desk.actor(&options.who)?, &failure.text).await;
+        desk.ledger.close().await.and(noted)?;
+    }
+    Err(failure)
 }
 
 /// How a look ends.

@@ -4,6 +4,7 @@ mod backups;
 mod daemons;
 mod lines;
 mod orders;
+mod purges;
 mod stores;
 mod usual;
 
@@ -102,6 +103,7 @@ impl Now {
         look.days(ledger, &today).await?;
         look.stores(Ok(&ledger.label()));
         look.backups(ledger).await?;
+        look.purges(ledger).await?;
         look.unwatched().await;
         look.certificates();
         look.alarms();
