@@ -59,6 +59,7 @@ mod receivers;
 mod reload;
 mod replaced;
 mod restored;
+mod reviewed;
 mod rights;
 mod server;
 mod service;

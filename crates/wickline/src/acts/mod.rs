@@ -31,6 +31,7 @@ pub mod purge;
 pub mod release;
 pub mod reread;
 pub mod retry;
+pub mod reviewing;
 pub mod second_result;
 pub mod set_back;
 pub mod settling;

@@ -398,4 +398,9 @@ pub(super) const TABLES: &[Table] = &[
             ("proved_at", Whole),
         ],
     },
+    Table {
+        name: "review",
+        key: None,
+        columns: &[("month", Text), ("at", Whole), ("who", Text), ("runs", Text)],
+    },
 ];

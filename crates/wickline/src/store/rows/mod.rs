@@ -25,6 +25,7 @@ pub mod question;
 pub mod queue;
 pub mod report;
 pub mod report_entry;
+pub mod review;
 pub mod strip_lot;
 
 use std::fmt::Display;
