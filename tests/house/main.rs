@@ -10,6 +10,7 @@ mod beside;
 mod bundle;
 mod by_hand;
 mod cable;
+mod cared;
 mod cautioned;
 mod changes;
 mod checked;

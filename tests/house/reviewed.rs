@@ -123,11 +123,22 @@ fn a_month_of_controls_is_noted_signed_and_open_again_when_something_comes_late(
             ask(&config, &["day", &day])["review"].as_str().expect("said").contains("open again")
         );
         assert_eq!(code(&config, &sign), Some(0));
+        // So does what was signed for and is no run any more.
+        send_taken(&mut bench, ("5", "", 0), &taken("12")).await;
+        daemon.wait_for(|e| e["event"] == "report" && e["number"] == "5");
+        let held = ask(&config, &["held"])["items"][0]["id"].as_str().expect("an id").to_owned();
+        let twice = ["--control", "2", "--control-again", "2", "--lot", "KP-201"];
+        let twice = [&["held", "identify", &held][..], &twice, &["--lot-again", "KP-201"]].concat();
+        assert_eq!(code(&config, &[&twice[..], &["--reason", "its label"]].concat()), Some(0));
+        assert_eq!(code(&config, &sign), Some(0));
+        assert_eq!(code(&config, &["undo", &held, "--reason", "it is a patient's"]), Some(0));
+        let seen = ask(&config, &["controls", "review", &last.name]);
+        assert_eq!(seen["after"], serde_json::json!([held]), "{seen}");
         let trail = ask(&config, &["trail"])["items"].clone();
         let verbs = |verb: &str| {
             trail.as_array().expect("rows").iter().filter(|r| r["verb"] == verb).count()
         };
-        assert_eq!((verbs("note"), verbs("review")), (1, 2), "{trail}");
+        assert_eq!((verbs("note"), verbs("review")), (1, 3), "{trail}");
         assert_eq!(daemon.stop(), 0);
     });
 }

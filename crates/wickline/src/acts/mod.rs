@@ -4,6 +4,7 @@
 pub mod aside;
 pub mod asking;
 mod bearing;
+pub mod caring;
 pub mod closing;
 pub mod comparing;
 pub mod compose;

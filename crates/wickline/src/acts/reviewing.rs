@@ -1,7 +1,7 @@
 //! What is done about runs of control material beside running them again: a note of what was done, and the review of a
 //! month, which a person signs. What comes late into a signed month, or changes in it, opens it again.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::ToSpan;
 use jiff::civil::Date;
@@ -178,7 +178,24 @@ impl Ledger {
         let signed = review::of_month(&mut conn, &month.name).await?;
         self.db.give_back(conn).await;
         let runs = self.runs_of(clock, month).await?;
-        Ok(seen(clock, month, &runs, signed))
+        let gone = self.gone(&runs, signed.as_ref()).await?;
+        Ok(seen(clock, month, &runs, signed, gone))
+    }
+
+    /// Runs that were signed for and are none of this month any more, but for those whose reports were purged.
+    async fn gone(
+        &self,
+        runs: &[RunView],
+        signed: Option<&Reviewed>,
+    ) -> Result<Vec<String>, StoreError> {
+        let known: BTreeSet<&String> = runs.iter().map(|run| &run.id).collect();
+        let mut gone = Vec::new();
+        for id in signed.iter().flat_map(|signed| signed.runs.keys()) {
+            if !known.contains(id) && self.is_kept(id.parse().unwrap_or(0)).await? {
+                gone.push(id.clone());
+            }
+        }
+        Ok(gone)
     }
 
     /// Whether somebody ever signed for a month.
@@ -209,7 +226,8 @@ impl Ledger {
         closing::hold_off(&mut write).await?;
         let was = review::of_month(write.conn(), name).await?;
         let runs = self.runs_of(clock, month).await?;
-        let before = seen(clock, month, &runs, was);
+        let gone = self.gone(&runs, was.as_ref()).await?;
+        let before = seen(clock, month, &runs, was, gone);
         if before.running {
             return Err(refused(format!("{name} is not over: it is reviewed when it is")));
         }
@@ -247,15 +265,21 @@ impl Ledger {
         };
         record(&mut write, actor, act).await?;
         write.commit().await?;
-        Ok(seen(clock, month, &runs, Some(reviewed)))
+        Ok(seen(clock, month, &runs, Some(reviewed), Vec::new()))
     }
 }
 
-fn seen(clock: &SiteClock, month: &Month, runs: &[RunView], signed: Option<Reviewed>) -> Review {
+fn seen(
+    clock: &SiteClock,
+    month: &Month,
+    runs: &[RunView],
+    signed: Option<Reviewed>,
+    gone: Vec<String>,
+) -> Review {
     let failed: Vec<RunView> = runs.iter().filter(|r| r.verdict == "failed").cloned().collect();
     let after = signed.as_ref().map(|signed| {
         let differs = |run: &&RunView| signed.runs.get(&run.id) != Some(&stand(run));
-        runs.iter().filter(differs).map(|run| run.id.clone()).collect()
+        runs.iter().filter(differs).map(|run| run.id.clone()).chain(gone).collect()
     });
     Review {
         month: month.name.clone(),

@@ -2,6 +2,7 @@
 //! about it, sums that add up, and the closing.
 
 pub mod barriers;
+mod cared;
 mod line_queries;
 pub mod meant;
 mod notes;
@@ -154,6 +155,9 @@ pub struct Sheet {
     /// Who signed for the controls of its month, once somebody did.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub review: Option<String>,
+    /// What was done for the analyzers, and what of each day's care nobody signed.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub care: Vec<String>,
     /// Why nothing goes to a receiver that something waits for.
     #[serde(skip)]
     pub barriers: Barriers,
@@ -236,6 +240,7 @@ impl Sheet {
             turned_away: refusals::told(ledger, &bench.clock, date, analyzer).await?,
             unheard: unheard(ledger, bench, date, analyzer).await?,
             review: review(ledger, bench, date).await?,
+            care: cared::told(ledger, bench, date, analyzer).await?,
             barriers,
         })
     }

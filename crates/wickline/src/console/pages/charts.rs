@@ -68,13 +68,16 @@ pub struct Asked {
     runs: Option<i64>,
 }
 
-/// A level as a part of an address.
-pub(super) fn path_to(analyzer: &str, level: &str) -> String {
+/// A text as a part of an address.
+pub(super) fn part(text: &str) -> String {
     let byte = |b: u8| match b {
         b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'_' => char::from(b).to_string(),
         b => format!("%{b:02X}"),
     };
-    let part = |text: &str| text.bytes().map(byte).collect::<String>();
+    text.bytes().map(byte).collect()
+}
+
+pub(super) fn path_to(analyzer: &str, level: &str) -> String {
     format!("/controls/{}/{}", part(analyzer), part(level))
 }
 

@@ -179,7 +179,7 @@ async fn shown(here: Here, date: &str, halt: Option<Halt>) -> Result<Response, H
             .flatten()
             .map(|text| visible(text))
             .chain(sheet.unheard.iter().map(|one| visible(&one.to_string())))
-            .chain(sheet.review.iter().map(|text| visible(text)))
+            .chain(sheet.review.iter().chain(&sheet.care).map(|text| visible(text)))
             .collect(),
         closed: sheet.closed.as_ref().map(|closed| {
             let at = frame::moment(bench, &closed.at);

@@ -1,6 +1,7 @@
 //! The pages, their addresses, and what every answer says of itself.
 
 pub mod assets;
+mod care;
 mod charts;
 mod controls;
 mod day;
@@ -47,6 +48,9 @@ pub(super) fn routes(site: Arc<Site>) -> Router {
         .route("/controls", get(controls::page).post(controls::lot))
         .route("/controls/note", post(review::noted))
         .route("/controls/{analyzer}/{level}", get(charts::page))
+        .route("/care", get(care::today))
+        .route("/care/{analyzer}/{month}", get(care::page))
+        .route("/care/{analyzer}/{month}/{act}", post(care::act))
         .route("/positivity/{month}", get(positivity::page))
         .route("/review/{month}", get(review::page).post(review::sign))
         .route("/orders", get(orders::page))

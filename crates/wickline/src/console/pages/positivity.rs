@@ -107,7 +107,12 @@ pub async fn page(here: Here, Path(month): Path<String>) -> Result<Response, Hal
             None => parts.push(Part { id: one.analyzer.clone(), rows: vec![row(&here, one)] }),
         }
     }
-    let strips = read.rows.iter().map(|one| one.now().read).max().unwrap_or(0);
+    // Of each analyzer the pad that was read most: a strip has each pad once.
+    let most = |part: &Part| {
+        let own = read.rows.iter().filter(|one| one.analyzer == part.id);
+        own.map(|one| one.now().read).max().unwrap_or(0)
+    };
+    let strips: u64 = parts.iter().map(most).sum();
     read.months.pop();
     let beside = |months| month.later(months).map_or(String::new(), |m| m.name);
     let page = Page {

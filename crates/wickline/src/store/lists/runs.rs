@@ -69,12 +69,16 @@ impl RunNote {
     /// In one text.
     #[must_use]
     pub fn words(&self) -> String {
-        format!("noted by {}: {}", self.who, self.text)
+        noted(&self.who, &self.text)
     }
 }
 
+pub(super) fn noted(who: &str, text: &str) -> String {
+    format!("noted by {who}: {text}")
+}
+
 /// Notes by the report of their run.
-pub type RunNotes = BTreeMap<i64, Vec<RunNote>>;
+type RunNotes = BTreeMap<i64, Vec<RunNote>>;
 
 const COLUMNS: &str = "run.report, run.analyzer, run.level, run.at, run.verdict, run.control_lot, run.strip, \
      run.strip_lot, run.run, report.number, report.specimen, report.state, report.taken_at, report.heard_at";
@@ -138,16 +142,13 @@ impl Ledger {
         rows.iter().rev().map(|row| view(row, clock)).collect()
     }
 
-    /// What was noted of runs from one time to another, both included.
-    pub async fn run_notes(
-        &self,
-        span: (i64, i64),
-        clock: &SiteClock,
-    ) -> Result<RunNotes, StoreError> {
+    /// Whether a report is still in the ledger.
+    pub async fn is_kept(&self, report: i64) -> Result<bool, StoreError> {
+        let query = sqlx::query("SELECT n FROM report WHERE n = $1").bind(report);
         let mut conn = self.db.read().await?;
-        let notes = run_notes(&mut conn, span, clock).await?;
+        let row = query.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
-        Ok(notes)
+        Ok(row.is_some())
     }
 
     /// One run by the id of its report.

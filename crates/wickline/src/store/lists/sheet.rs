@@ -10,6 +10,7 @@ use wickline_normalize::controls::Run;
 
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::store::lists::runs::noted;
 use crate::store::rows::{absent, at};
 
 /// Waiting messages of a receiver that are looked at for earlier days: the oldest come first.
@@ -72,14 +73,14 @@ impl Ledger {
              JOIN trail t ON t.object = 'report ' || CAST(c.report AS TEXT) AND t.verb = 'note' \
              WHERE r.day = $1",
         );
-        let noted = conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
+        let notes = conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
         let mut beside = Beside::default();
-        for row in noted {
+        for row in notes {
             let n: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
             let who: String = row.try_get("who").map_err(|e| self.wrong(&e))?;
             let text: Option<String> = row.try_get("reason").map_err(|e| self.wrong(&e))?;
-            let words = format!("noted by {who}: {}", text.unwrap_or_default());
+            let words = noted(&who, &text.unwrap_or_default());
             beside.noted.entry(n).or_default().push(words);
         }
         for row in against {

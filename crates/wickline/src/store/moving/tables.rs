@@ -403,4 +403,22 @@ pub(super) const TABLES: &[Table] = &[
         key: None,
         columns: &[("month", Text), ("at", Whole), ("who", Text), ("runs", Text)],
     },
+    Table {
+        name: "care",
+        key: Some("n"),
+        columns: &[
+            ("n", Whole),
+            ("name", Text),
+            ("analyzer", Text),
+            ("day", Text),
+            ("at", Whole),
+            ("who", Text),
+            ("lot", Text),
+            ("use_until", Text),
+            ("reason", Text),
+            ("struck_at", Whole),
+            ("struck_by", Text),
+            ("struck_why", Text),
+        ],
+    },
 ];
