@@ -93,6 +93,8 @@ fn a_month_of_controls_is_noted_signed_and_open_again_when_something_comes_late(
             Some(2),
             "it still runs"
         );
+        let charts = let_in(&config, &console, "K. Pinto", "viewer").get("/controls/bench-1/2");
+        assert!(charts.body.contains("vial warmed up"), "{}", charts.body);
         // On the page: who only looks may not, and a signature is the command's.
         let viewer = let_in(&config, &console, "A. Reader", "viewer");
         let path = format!("/review/{}", last.name);
@@ -124,7 +126,7 @@ fn a_month_of_controls_is_noted_signed_and_open_again_when_something_comes_late(
         );
         assert_eq!(code(&config, &sign), Some(0));
         // So does what was signed for and is no run any more.
-        send_taken(&mut bench, ("5", "", 0), &taken("12")).await;
+        send_taken(&mut bench, ("5", "", 3), &taken("12")).await;
         daemon.wait_for(|e| e["event"] == "report" && e["number"] == "5");
         let held = ask(&config, &["held"])["items"][0]["id"].as_str().expect("an id").to_owned();
         let twice = ["--control", "2", "--control-again", "2", "--lot", "KP-201"];

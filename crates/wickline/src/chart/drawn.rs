@@ -6,8 +6,8 @@ use std::fmt::Write;
 use super::{Chart, Place, legal};
 
 /// Dots for the names of the rungs, for one column, above and below the ladder, for one rung, for free numbers.
-const LEFT: i64 = 78;
-const COLUMN: i64 = 16;
+const LEFT: i64 = 66;
+const COLUMN: i64 = 14;
 const ABOVE: i64 = 18;
 const BELOW: i64 = 20;
 const RUNG: i64 = 14;

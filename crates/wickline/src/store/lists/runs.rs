@@ -105,15 +105,8 @@ impl Ledger {
         let rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
         let mut runs: Vec<RunView> =
             rows.iter().map(|row| view(row, clock)).collect::<Result<_, _>>()?;
-        let span = runs.first().zip(runs.last()).map(|(first, last)| (first.at_us, last.at_us));
-        let mut notes = match span {
-            Some(span) => run_notes(&mut conn, span, clock).await?,
-            None => RunNotes::new(),
-        };
+        noted_on(&mut conn, &mut runs, clock).await?;
         self.db.give_back(conn).await;
-        for run in &mut runs {
-            run.notes = run.id.parse().ok().and_then(|n| notes.remove(&n)).unwrap_or_default();
-        }
         Ok(runs)
     }
 
@@ -138,8 +131,11 @@ impl Ledger {
         .bind(many);
         let mut conn = self.db.read().await?;
         let rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        let mut runs: Vec<RunView> =
+            rows.iter().rev().map(|row| view(row, clock)).collect::<Result<_, _>>()?;
+        noted_on(&mut conn, &mut runs, clock).await?;
         self.db.give_back(conn).await;
-        rows.iter().rev().map(|row| view(row, clock)).collect()
+        Ok(runs)
     }
 
     /// Whether a report is still in the ledger.
@@ -165,13 +161,24 @@ impl Ledger {
         let mut conn = self.db.read().await?;
         let row = query.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
         let mut run = row.map(|row| view(&row, clock)).transpose()?;
-        if let Some(run) = &mut run {
-            let mut notes = run_notes(&mut conn, (run.at_us, run.at_us), clock).await?;
-            run.notes = notes.remove(&id).unwrap_or_default();
-        }
+        noted_on(&mut conn, run.as_mut_slice(), clock).await?;
         self.db.give_back(conn).await;
         Ok(run)
     }
+}
+
+/// Puts to each run what was noted of it. They are in the order of their time.
+async fn noted_on(
+    conn: &mut AnyConnection,
+    runs: &mut [RunView],
+    clock: &SiteClock,
+) -> Result<(), StoreError> {
+    let (Some(first), Some(last)) = (runs.first(), runs.last()) else { return Ok(()) };
+    let mut notes = run_notes(conn, (first.at_us, last.at_us), clock).await?;
+    for run in runs {
+        run.notes = run.id.parse().ok().and_then(|n| notes.remove(&n)).unwrap_or_default();
+    }
+    Ok(())
 }
 
 async fn run_notes(
