@@ -121,10 +121,12 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("trail verify", Asks(&[])),
     ("undo", Acts(&["1", "--reason", "paper"])),
     ("user add", Acts(&["R. Olsen", "--role", "viewer"])),
+    ("user badge", Acts(&["J. Mast"])),
     ("user code", Acts(&["J. Mast"])),
     ("user list", Asks(&[])),
     ("user remove", Acts(&["J. Mast"])),
     ("user role", Acts(&["J. Mast", "viewer"])),
+    ("user token", Acts(&["the night", "--role", "viewer"])),
 ];
 
 fn help(words: &[&str]) -> String {

@@ -110,7 +110,12 @@ impl Daemon {
 
     /// Starts it, with what it said when it was ready.
     pub fn start_ready(config: &Path) -> (Self, Value) {
-        let mut daemon = Self::spawn(program(), config);
+        Self::start_ready_by(program(), config)
+    }
+
+    /// The same of a program with an environment of its own.
+    pub fn start_ready_by(program: Command, config: &Path) -> (Self, Value) {
+        let mut daemon = Self::spawn(program, config);
         let ready = daemon.wait_for(|e| e["event"] == "ready");
         (daemon, ready)
     }

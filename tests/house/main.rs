@@ -6,6 +6,7 @@ mod answered;
 mod asking;
 mod asks;
 mod backup;
+mod badges;
 mod beside;
 mod bundle;
 mod by_hand;

@@ -114,7 +114,7 @@ const FLOORS: [&[&str]; 9] = [
     &["acts"],
     &["pipeline"],
     &["daemon"],
-    &["backup", "chart", "prove", "setup", "sheet", "simulate", "sketch"],
+    &["backup", "chart", "prove", "setup", "sheet", "simulate", "sketch", "views"],
     &["alarm"],
     &["cli", "console"],
 ];

@@ -3,6 +3,7 @@
 (() => {
   const root = document.documentElement;
   root.dataset.live = "yes";
+  const born = performance.now();
 
   // At once, not with the first picture: a scan may be quick.
   document.querySelector("[autofocus]")?.focus();
@@ -22,7 +23,7 @@
     const all = keys, scan = isScan();
     keys = [];
     if (scan) return find(all.map((k) => k.key).join(""));
-    if (all.length === 1 && root.dataset.keys === "true") page(all[0].key);
+    if (all.length === 1 && root.dataset.keys === "true") go(all[0].key);
     return false;
   };
   const find = (text) => {
@@ -32,14 +33,31 @@
     into.form.requestSubmit();
     return true;
   };
-  const page = (key) => {
-    const tab = [...document.querySelectorAll(".tabs a[data-key]")].find((a) => a.dataset.key === key);
-    if (tab) tab.click();
+  // A key goes where a tab or a part of the page has it; what it opens may be a form, never an act.
+  const go = (key) => {
+    const at = [...document.querySelectorAll(".tabs a[data-key], [data-go]")].find((a) => (a.dataset.go || a.dataset.key) === key);
+    if (!at) return false;
+    if (at.matches("summary")) { at.parentElement.open = true; at.parentElement.querySelector("input:not([type=hidden]), select")?.focus(); }
+    else if (at.matches("input")) at.focus();
+    else at.click();
+    return true;
   };
+  const rows = () => [...document.querySelectorAll("#sheet .row a.act, #sheet tbody th a")].filter((a) => a.checkVisibility());
   document.addEventListener("keydown", (event) => {
     if (event.altKey && !event.ctrlKey && event.key.length === 1) {
-      const tab = [...document.querySelectorAll(".tabs a[data-key]")].find((a) => a.dataset.key === event.key.toLowerCase());
-      if (tab) { event.preventDefault(); tab.click(); }
+      if (go(event.key.toLowerCase())) event.preventDefault();
+      return;
+    }
+    if ((event.key === "ArrowDown" || event.key === "ArrowUp") && !field(event.target)) {
+      const all = rows(), at = all.indexOf(document.activeElement);
+      // From a row to the next one; from anywhere else the page moves as it always does.
+      const next = at < 0 ? null : all[at + (event.key === "ArrowDown" ? 1 : -1)];
+      if (next) { event.preventDefault(); next.focus(); }
+      return;
+    }
+    if (event.key === "Escape") {
+      const open = event.target.closest?.("details[open]");
+      if (open) { open.open = false; open.querySelector("summary").focus(); }
       return;
     }
     if (event.ctrlKey || event.metaKey || event.altKey) return;
@@ -76,7 +94,25 @@
     second.addEventListener("keydown", (event) => {
       if (event.key === "Tab" && second.value.length >= LEAST) { event.preventDefault(); second.form.requestSubmit(); }
       // A trigger that bounces is no second look.
-      if (event.key === "Enter" && event.timeStamp < 700 && !typed.get(first)) { event.preventDefault(); second.value = ""; }
+      if (event.key === "Enter" && event.timeStamp - born < 700 && !typed.get(first)) { event.preventDefault(); second.value = ""; }
+    });
+  }
+
+  // A scan into a field that is for words stays there: its end sends nothing.
+  const hint = document.getElementById("scanned");
+  for (const words of document.querySelectorAll("input[name=reason], input[type=password]")) {
+    let burst = [];
+    words.addEventListener("keydown", (event) => {
+      if (event.key.length === 1) { burst.push(event.timeStamp); return; }
+      const gaps = burst.slice(-8).map((at, n, all) => (n ? at - all[n - 1] : 0)).slice(1), late = event.timeStamp - (burst.at(-1) ?? 0);
+      const scan = burst.length >= LEAST && median(gaps) <= SOON && late <= QUIET;
+      burst = [];
+      if (!scan || (event.key !== "Enter" && event.key !== "Tab")) return;
+      event.preventDefault();
+      if (words.type === "password" || !hint) return;
+      hint.hidden = false;
+      words.insertAdjacentElement("afterend", hint);
+      hint.querySelector("button").onclick = () => find(words.value);
     });
   }
 
@@ -131,23 +167,59 @@
     live.querySelector("b").textContent = live.dataset.live;
     if (time) live.querySelector("time").textContent = time;
   };
+  // One stream a browser: a browser has six connections to a host. Its tabs tell each other; who has no stream asks.
+  const shared = window.BroadcastChannel ? new BroadcastChannel("wickline" + location.port) : null;
+  const hear = (kind, time) => { current(time); if (kind === "changed") swap(); };
   if (live && sheet && window.EventSource) {
-    let stream = null;
-    const open = () => {
-      stream = new EventSource("/events");
-      stream.addEventListener("beat", (event) => current(event.data));
-      stream.addEventListener("changed", (event) => { current(event.data); swap(); });
+    let stream = null, asking = 0, count = "", leaving = null;
+    const told = (kind) => (event) => { hear(kind, event.data); shared?.postMessage([kind, event.data]); };
+    const ask = async () => {
+      try {
+        const answer = await fetch("/beat", { headers: { "x-by-itself": "yes" }, redirect: "manual", cache: "no-store" });
+        if (answer.type === "opaqueredirect") { location.reload(); return; }
+        const [now, time] = (await answer.text()).split(" ");
+        if (!answer.ok) return;
+        hear(count && now !== count ? "changed" : "beat", time);
+        count = now;
+      } catch { /* The beat says when nobody answers. */ }
     };
+    const listen = () => {
+      stream = new EventSource("/events");
+      stream.addEventListener("beat", told("beat"));
+      stream.addEventListener("changed", told("changed"));
+      // All places are taken: it does not try again by itself.
+      stream.addEventListener("error", () => { if (stream && stream.readyState === EventSource.CLOSED) asking ||= setInterval(ask, 5000); });
+    };
+    const open = () => {
+      if (!navigator.locks || !shared) return listen();
+      leaving = new AbortController();
+      const lead = () => new Promise((done) => { leaving.signal.addEventListener("abort", done); listen(); });
+      navigator.locks.request("wickline" + location.port, { signal: leaving.signal }, lead).catch(() => {});
+    };
+    const close = () => { stream?.close(); stream = null; leaving?.abort(); leaving = null; clearInterval(asking); asking = 0; };
+    shared?.addEventListener("message", (event) => { if (!stream && !document.hidden) hear(...event.data); });
     setInterval(() => {
       if (Date.now() - heard < 12000) return;
       live.classList.add("is-stale");
       live.querySelector("b").textContent = live.dataset.stale;
     }, 1000);
     document.addEventListener("visibilitychange", () => {
-      if (document.hidden) { stream?.close(); stream = null; }
-      else if (!stream) { open(); swap(); }
+      if (document.hidden) close();
+      else if (!stream && !leaving) { open(); swap(); }
     });
     open();
+  }
+
+  // Before the session ends by itself: who is there says so.
+  const stay = document.getElementById("stay"), idle = 1000 * Number(root.dataset.idle);
+  if (stay && idle) {
+    let last = Date.now();
+    setInterval(() => { stay.hidden = Date.now() - last < idle - 60000; }, 1000);
+    stay.querySelector("button").addEventListener("click", async () => {
+      const answer = await fetch("/beat", { redirect: "manual", cache: "no-store" }).catch(() => null);
+      if (answer && answer.type === "opaqueredirect") location.reload();
+      else if (answer && answer.ok) { last = Date.now(); stay.hidden = true; }
+    });
   }
 
   // What became of an act is where the focus goes.

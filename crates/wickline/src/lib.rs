@@ -23,3 +23,4 @@ pub mod sketch;
 pub mod store;
 #[cfg(test)]
 mod testing;
+pub mod views;

@@ -29,6 +29,14 @@ pub fn visible_lines(text: &str) -> String {
     text.split('\n').map(visible).collect::<Vec<_>>().join("\n")
 }
 
+/// A JSON document in which each such sign is written as its number, which a reader turns back.
+pub fn json_of(value: &impl serde::Serialize) -> serde_json::Result<String> {
+    let plain = serde_json::to_string(value)?;
+    // Outside of strings JSON has none, and in them those below a blank are numbers already. All are of 16 bits.
+    let shown = |c: char| format!("\\u{:04x}", u32::from(c));
+    Ok(replaced(&plain, shown))
+}
+
 /// Text with each such sign as something else.
 pub fn replaced(text: &str, shown: impl Fn(char) -> String) -> String {
     let mut out = String::with_capacity(text.len());

@@ -3,6 +3,7 @@
 
 pub mod aside;
 pub mod asking;
+pub mod badges;
 mod bearing;
 pub mod caring;
 pub mod closing;
@@ -38,6 +39,7 @@ pub mod set_back;
 pub mod settling;
 pub mod strip_lots;
 pub mod telling;
+pub mod tokens;
 pub mod unread;
 pub mod withdraw;
 

@@ -33,18 +33,8 @@ pub struct Code(String);
 
 impl Code {
     fn draw() -> Result<Self, StoreError> {
-        let mut text = String::new();
-        // A byte that would make some letters likelier than others is passed over.
-        while text.len() < 9 {
-            for byte in era::random()?.into_iter().filter(|byte| usize::from(*byte) < 8 * 31) {
-                if text.len() == 4 {
-                    text.push('-');
-                }
-                if text.len() < 9 {
-                    text.push(char::from(LETTERS[usize::from(byte) % 31]));
-                }
-            }
-        }
+        let mut text = letters(8)?;
+        text.insert(4, '-');
         Ok(Self(text))
     }
 
@@ -55,8 +45,21 @@ impl Code {
     }
 }
 
-/// The digest of a code as a person types it.
-fn typed(code: &str) -> String {
+/// So many letters of which no two are taken for each other, drawn at random.
+pub(super) fn letters(many: usize) -> Result<String, StoreError> {
+    let mut text = String::new();
+    // A byte that would make some letters likelier than others is passed over.
+    while text.len() < many {
+        for byte in era::random()?.into_iter().filter(|byte| usize::from(*byte) < 8 * 31) {
+            text.push(char::from(LETTERS[usize::from(byte) % 31]));
+        }
+    }
+    text.truncate(many);
+    Ok(text)
+}
+
+/// The digest of a code as a person types it, or a scanner of which somebody turned the letters.
+pub(super) fn typed(code: &str) -> String {
     let plain = code.chars().filter(char::is_ascii_alphanumeric).map(|c| c.to_ascii_uppercase());
     digest::of(&plain.collect::<String>())
 }
@@ -74,7 +77,7 @@ pub fn folded(name: &str) -> String {
 }
 
 /// A name as it stands in the trail, or why it cannot.
-fn checked(name: &str) -> Result<String, StoreError> {
+pub(super) fn checked(name: &str) -> Result<String, StoreError> {
     let name: String = name.nfc().collect();
     let fits = (1..=LONGEST).contains(&name.chars().count()) && name.trim() == name;
     // Marks that turn the direction of what follows are no part of a name.
@@ -126,7 +129,9 @@ impl Ledger {
         }
         let choices = "{}".to_owned();
         let (secret, code_until, seen_at) = (None, None, None);
-        let one = Person { name, folded, role, since: now, secret, code_until, seen_at, choices };
+        let (badge, pin, since) = (None, None, now);
+        let one =
+            Person { name, folded, role, since, secret, code_until, seen_at, choices, badge, pin };
         person::add(&mut write, &one).await?;
         person::set_code(&mut write, &one.folded, &typed(code.text()), now + CODE_US).await?;
         let became = Some(role.code().to_owned());
@@ -156,7 +161,7 @@ impl Ledger {
         write.commit().await
     }
 
-    /// Gives somebody a new one-time code: the password counts no more, and whoever is signed in is out.
+    /// Gives somebody a new one-time code: password and badge count no more, and whoever is signed in is out.
     pub async fn person_code(&self, actor: &Actor, name: &str) -> Result<Code, StoreError> {
         let code = Code::draw()?;
         let mut write = self.act().await?;
@@ -232,10 +237,10 @@ impl Ledger {
     }
 
     /// Begins a session: the key that the browser keeps.
-    pub async fn session_begin(&self, one: &Person) -> Result<String, StoreError> {
+    pub async fn session_begin(&self, one: &Person, by_badge: bool) -> Result<String, StoreError> {
         let (key, now) = (key()?, clock::now_us());
         let mark = digest::of(&key);
-        let session = Session { mark, began_at: now, seen_at: now, proved_at: now };
+        let session = Session { mark, began_at: now, seen_at: now, proved_at: now, by_badge };
         let mut write = self.db.write().await?;
         let ended = now - LONGEST_SESSION_US;
         person::come(&mut write, &one.folded, &session, ended).await?;
@@ -292,11 +297,16 @@ pub fn at_console(one: &Person) -> Actor {
     Actor { name: one.name.clone(), login: "console".into() }
 }
 
-fn of(verb: &'static str, one: &Person, was: Option<String>, became: Option<String>) -> Act {
+pub(super) fn of(
+    verb: &'static str,
+    one: &Person,
+    was: Option<String>,
+    became: Option<String>,
+) -> Act {
     Act { verb, object: format!("person {}", one.name), reason: None, was, became }
 }
 
-async fn known(write: &mut Write, name: &str) -> Result<Person, StoreError> {
+pub(super) async fn known(write: &mut Write, name: &str) -> Result<Person, StoreError> {
     let found = person::one(write.conn(), &folded(name)).await?;
     found.ok_or_else(|| {
         refused("nobody of this name may use the console: `wickline user list` names who may")

@@ -8,7 +8,7 @@ use askama::Template;
 use clap::Args;
 use serde_json::{Value, json};
 
-use super::find::{meant, read};
+use super::find::meant;
 use super::output::{Output, visible};
 use super::{Answer, As, Desk, Exit, Failure, Why, file};
 use crate::clock;
@@ -16,6 +16,7 @@ use crate::digest;
 use crate::store::copying::for_results;
 use crate::store::rows::purged::Left;
 use crate::store::trail::Act;
+use crate::views::report::whole;
 
 /// `wickline export KP-20417 --dir given --reason "court order 12/26, to the patient's lawyer"`
 #[derive(Debug, Args)]
@@ -155,7 +156,7 @@ async fn one(desk: &Desk, n: i64, by: Vec<&'static str>) -> Result<(Value, Secti
     let gone = || Failure::unreachable(format!("report {n} is gone"));
     let (ledger, clock) = (&desk.ledger, desk.clock());
     let kept = ledger.report(n, clock).await?.ok_or_else(gone)?;
-    let whole = read(desk, n, by).await?;
+    let whole = whole(ledger, &desk.bench, n, by).await?.ok_or_else(gone)?;
     let printed: Vec<String> =
         kept.print.lines.iter().map(|line| visible(line.text.expose())).collect();
     let item = &whole.item;

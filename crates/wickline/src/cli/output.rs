@@ -5,8 +5,7 @@ use std::sync::{Mutex, PoisonError};
 
 use serde::Serialize;
 
-use crate::seen;
-pub use crate::seen::{span, visible, visible_lines};
+pub use crate::seen::{json_of, span, visible, visible_lines};
 
 /// Standard output, in one of two languages.
 #[derive(Debug)]
@@ -126,14 +125,6 @@ impl Output {
             self.put(text.trim_end());
         }
     }
-}
-
-/// A JSON document in which each such sign is written as its number, which a reader turns back.
-pub fn json_of(value: &impl Serialize) -> serde_json::Result<String> {
-    let plain = serde_json::to_string(value)?;
-    // Outside of strings JSON has none, and in them those below a blank are numbers already. All are of 16 bits.
-    let shown = |c: char| format!("\\u{:04x}", u32::from(c));
-    Ok(seen::replaced(&plain, shown))
 }
 
 /// A cell without a tone.

@@ -17,6 +17,7 @@ use crate::store::tape::Tape;
 use crate::store::trail::verify::{Fault, NOTED, Verified};
 use crate::store::trail::view::Asked;
 use crate::store::trail::{Head, Row};
+use crate::views::trail::document;
 
 /// Rows that people see at once.
 const PAGE: i64 = 50;
@@ -134,9 +135,7 @@ async fn list(desk: &Desk, filter: &Filter, csv: Option<&Path>, out: &Output) ->
     }
     let head = desk.ledger.trail_head().await?;
     if out.json {
-        let items: Vec<Value> = rows.iter().map(|row| item(row, clock)).collect();
-        let totals = json!({"shown": rows.len(), "rows": count});
-        out.document(&json!({"items": items, "totals": totals, "head": head}))?;
+        out.document(&document(&rows, count, &head, clock))?;
         return Ok(Exit::Done);
     }
     if let Some(path) = csv {
@@ -170,21 +169,6 @@ fn cells(row: &Row, clock: &SiteClock) -> [String; 10] {
         some(&row.became),
         some(&row.hash),
     ]
-}
-
-fn item(row: &Row, clock: &SiteClock) -> Value {
-    json!({
-        "n": row.n,
-        "at": clock.rfc3339(row.at),
-        "who": row.who,
-        "login": row.login,
-        "verb": row.verb,
-        "object": row.object,
-        "reason": row.reason,
-        "was": row.was,
-        "became": row.became,
-        "hash": row.hash,
-    })
 }
 
 fn shown(row: &Row, clock: &SiteClock) -> Vec<(String, Tone)> {

@@ -9,6 +9,8 @@ use super::output::{Output, visible};
 use super::{Answer, As, Desk, Exit};
 use crate::acts::people::{CODE_US, Code, Person, PersonRole};
 use crate::clock;
+use crate::store::trail::Actor;
+use crate::views::people::document;
 
 /// `wickline user list`, `wickline user add "J. Mast" --role technologist`
 #[derive(Debug, Args)]
@@ -21,7 +23,7 @@ pub struct Options {
 
 #[derive(Debug, Subcommand)]
 enum Act {
-    /// Who may use the console, as what, and when they were last there
+    /// Who may use the console, as what, and when they were last there; and which programs may ask
     List,
     /// Lets somebody in: prints a one-time code with which they choose a password
     Add {
@@ -31,8 +33,25 @@ enum Act {
     },
     /// Gives somebody another role
     Role { name: String, role: PersonRole },
-    /// Prints a new one-time code: the password counts no more, and their sessions end
+    /// Prints a new one-time code: password and badge count no more, and their sessions end
     Code { name: String },
+    /// Prints what stands on a badge for somebody, to be made a barcode; or takes the badge away
+    Badge {
+        name: String,
+        /// It was lost or given back: it opens nothing any more, and their sessions end
+        #[arg(long)]
+        take: bool,
+    },
+    /// Lets a program ask for JSON under /api/: prints the token that it sends with each request; or takes it away
+    Token {
+        name: String,
+        /// As what it may look
+        #[arg(long, value_name = "ROLE", required_unless_present = "take")]
+        role: Option<PersonRole>,
+        /// It may ask no more
+        #[arg(long, conflicts_with = "role")]
+        take: bool,
+    },
     /// Takes somebody out and ends their sessions; what they did stays in the trail
     Remove { name: String },
 }
@@ -62,8 +81,55 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
             desk.ledger.person_remove(&actor, &name).await?;
             done(&name, "may use the console no more", out)?;
         }
+        Act::Badge { name, take: true } => {
+            desk.ledger.badge_take(&actor, &name).await?;
+            done(&name, "has no badge any more", out)?;
+        }
+        Act::Badge { name, take: false } => badge(desk, &actor, &name, out).await?,
+        Act::Token { name, role: Some(role), .. } => token(desk, &actor, &name, role, out).await?,
+        Act::Token { name, .. } => {
+            desk.ledger.token_remove(&actor, &name).await?;
+            done(&name, "may ask no more", out)?;
+        }
     }
     Ok(Exit::Done)
+}
+
+/// Gives a badge, and shows once what stands on it.
+async fn badge(desk: &Desk, actor: &Actor, name: &str, out: &Output) -> Result<(), super::Failure> {
+    let Some(prefix) = &desk.bench.console_rules.badge else {
+        return Err(super::Failure::wrong(
+            "badges are off: write `badge` of [console], the prefix by which no badge is taken for a specimen",
+        ));
+    };
+    let text = desk.ledger.badge_give(actor, name, prefix).await?;
+    if out.json {
+        out.document(&json!({"name": name, "badge": text}))?;
+    }
+    out.line(&format!("on the badge of {}, as a barcode (Code 128):", visible(name)));
+    out.line(&format!("    {text}"));
+    out.line(
+        "it is shown only here; the PIN that belongs to it they choose on their own page (`Yours`)",
+    );
+    Ok(())
+}
+
+/// Lets a program in, and shows its token once.
+async fn token(
+    desk: &Desk,
+    actor: &Actor,
+    name: &str,
+    role: PersonRole,
+    out: &Output,
+) -> Result<(), super::Failure> {
+    let key = desk.ledger.token_add(actor, name, role).await?;
+    if out.json {
+        out.document(&json!({"name": name, "role": role, "token": key}))?;
+    }
+    out.line(&format!("{} sends with each request:", visible(name)));
+    out.line(&format!("    Authorization: Bearer {key}"));
+    out.line("the token is shown only here; whoever has it sees what the role may see");
+    Ok(())
 }
 
 fn done(name: &str, what: &str, out: &Output) -> Result<(), super::Failure> {
@@ -92,10 +158,9 @@ fn handed(name: &str, code: &Code, out: &Output) -> Result<(), super::Failure> {
 }
 
 async fn list(desk: &Desk, out: &Output) -> Result<(), super::Failure> {
-    let people = desk.ledger.people().await?;
+    let (people, tokens) = (desk.ledger.people().await?, desk.ledger.tokens().await?);
     if out.json {
-        let items: Vec<_> = people.iter().map(|one| document(desk, one)).collect();
-        out.document(&json!({ "items": items }))?;
+        out.document(&document(&people, &tokens, desk.clock()))?;
     }
     if people.is_empty() {
         out.line("nobody may use the console yet: `wickline user add --help` says how somebody is let in");
@@ -107,6 +172,13 @@ async fn list(desk: &Desk, out: &Output) -> Result<(), super::Failure> {
             one.role.code(),
             standing(desk, one)
         ));
+    }
+    for one in &tokens {
+        let at = |at: i64| desk.clock().rfc3339(at);
+        let asked =
+            one.seen_at.map_or("never asked".to_owned(), |t| format!("last asked {}", at(t)));
+        let role = one.role.code();
+        out.line(&format!("{:<24} {role:<13} a program, {asked}", visible(&one.name)));
     }
     Ok(())
 }
@@ -120,15 +192,4 @@ fn standing(desk: &Desk, one: &Person) -> String {
         (None, Some(at), _) => format!("has a code until {}", desk.clock().rfc3339(at)),
         (None, None, _) => "has no password, and the code is too old: give another one".into(),
     }
-}
-
-fn document(desk: &Desk, one: &Person) -> serde_json::Value {
-    json!({
-        "name": one.name,
-        "role": one.role,
-        "since": desk.clock().rfc3339(one.since),
-        "has_password": one.secret.is_some(),
-        "code_until": one.code_until.map(|at| desk.clock().rfc3339(at)),
-        "last_signed_in": one.seen_at.map(|at| desk.clock().rfc3339(at)),
-    })
 }

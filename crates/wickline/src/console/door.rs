@@ -64,6 +64,8 @@ impl Way {
 struct Guard {
     tls: Option<Secured>,
     only: Option<IpAddr>,
+    /// The names that it goes by. Empty: as the way is closed.
+    hosts: Arc<[String]>,
 }
 
 impl Guard {
@@ -85,7 +87,7 @@ impl Door {
                 (Arc::new(socket), Arc::new(Semaphore::new(most)))
             }
         };
-        let guard = Guard { tls, only: served.only };
+        let guard = Guard { tls, only: served.only, hosts: served.hosts.clone().into() };
         Ok(Self { listen: served.listen, socket, places, guard, stop: watch::channel(false).0 })
     }
 
@@ -125,8 +127,10 @@ async fn serve(
 ) {
     let closed = guard.is_named_by_tls();
     let proxied = guard.only.is_some();
-    let app =
-        app.layer(middleware::from_fn(move |request, next| named(closed, proxied, request, next)));
+    let hosts = guard.hosts.clone();
+    let app = app.layer(middleware::from_fn(move |request, next| {
+        named(closed, proxied, hosts.clone(), request, next)
+    }));
     let mut told = false;
     loop {
         let Ok((stream, peer)) = socket.accept().await else {
@@ -197,16 +201,23 @@ async fn http(
 }
 
 /// A page of somebody else, opened on this machine, must not reach us by a name of its own that points here: the host
-/// that a request names is an address or this machine itself. Where TLS closes the way the certificate says who we are.
-async fn named(closed: bool, proxied: bool, mut request: Request, next: Next) -> Response {
-    if is_ours(request.headers(), closed) {
+/// that a request names is an address, this machine itself or a name that is configured. Where TLS closes the way and
+/// none is configured the certificate says who we are.
+async fn named(
+    closed: bool,
+    proxied: bool,
+    hosts: Arc<[String]>,
+    mut request: Request,
+    next: Next,
+) -> Response {
+    if is_ours(request.headers(), closed, &hosts) {
         let from = proxied.then(|| forwarded(request.headers())).flatten();
         if let (Some(from), Some(way)) = (from, request.extensions_mut().get_mut::<Way>()) {
             way.peer = from;
         }
         return next.run(request).await;
     }
-    let why = "the host that this request names is neither an address nor localhost\n";
+    let why = "the host that this request names is neither an address nor localhost nor one of console.hosts\n";
     (StatusCode::MISDIRECTED_REQUEST, why).into_response()
 }
 
@@ -216,7 +227,7 @@ fn forwarded(headers: &HeaderMap) -> Option<IpAddr> {
     last.rsplit(',').next()?.trim().parse::<IpAddr>().ok().map(|ip| ip.to_canonical())
 }
 
-fn is_ours(headers: &HeaderMap, closed: bool) -> bool {
+fn is_ours(headers: &HeaderMap, closed: bool, known: &[String]) -> bool {
     let hosts: Vec<_> = headers.get_all(header::HOST).iter().collect();
     let [host] = hosts.as_slice() else { return false };
     let Ok(host) = host.to_str() else { return false };
@@ -225,7 +236,10 @@ fn is_ours(headers: &HeaderMap, closed: bool) -> bool {
         None => host.rsplit_once(':').map_or(host, |(name, _)| name),
     };
     let plain = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'-' | b'.');
-    if closed && !name.is_empty() && name.bytes().all(plain) {
+    if closed && known.is_empty() && !name.is_empty() && name.bytes().all(plain) {
+        return true;
+    }
+    if known.iter().any(|one| one.eq_ignore_ascii_case(name)) {
         return true;
     }
     name.eq_ignore_ascii_case("localhost") || name.parse::<std::net::IpAddr>().is_ok()

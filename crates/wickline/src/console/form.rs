@@ -6,6 +6,7 @@ use axum::http::{HeaderMap, StatusCode, header};
 use super::halt::Halt;
 use super::here::{Here, asked};
 use super::texts::Language;
+use crate::settings::bench::ConsoleRules;
 
 /// Bytes of a form at most, and fields.
 const LARGEST: usize = 16 * 1024;
@@ -24,6 +25,11 @@ impl Fields {
     /// Every value of a field that may come more than once.
     pub fn all<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a str> {
         self.0.iter().filter(move |(known, _)| known == name).map(|(_, value)| value.as_str())
+    }
+
+    /// Whether somebody scanned a badge where something else belongs.
+    fn has_badge(&self, rules: &ConsoleRules) -> bool {
+        self.0.iter().any(|(_, value)| rules.is_badge(value))
     }
 
     /// Reads a body, where it comes from one of our pages.
@@ -71,6 +77,15 @@ fn is_ours(headers: &HeaderMap, language: Language) -> Result<(), Halt> {
     }
 }
 
+/// What to say to whose session ended while they wrote: nothing was changed, and what they wrote is still there.
+pub(super) async fn ended(request: Request, language: Language) -> Halt {
+    let halt = Halt::ended(language);
+    match Fields::read(request, language).await {
+        Ok(fields) => halt.with(fields.get("reason")),
+        Err(_) => halt,
+    }
+}
+
 /// A form of somebody who signed in: with the token of this session. Whether it comes a second time is for the act.
 pub(super) struct Signed {
     pub here: Here,
@@ -96,7 +111,13 @@ impl<S: Send + Sync> FromRequest<S> for Signed {
         let same = crate::digest::of(fields.get("token")) == crate::digest::of(&here.token);
         if !same || fields.get("once").len() < 16 || fields.get("once").len() > 64 {
             let text = here.t("halt.old");
-            return Err(Halt::new(StatusCode::GONE, here.language, text));
+            let halt = Halt::new(StatusCode::GONE, here.language, text);
+            return Err(halt.with(fields.get("reason")));
+        }
+        // Nothing looks for it, shows or keeps it: what stands on a badge opens the console.
+        if fields.has_badge(&here.bench.console_rules) {
+            let text = here.t("halt.badge");
+            return Err(Halt::new(StatusCode::UNPROCESSABLE_ENTITY, here.language, text));
         }
         Ok(Self { here, fields })
     }

@@ -159,6 +159,30 @@ impl Frame {
         !self.here.has_proved()
     }
 
+    /// Seconds after which somebody who does nothing is signed out.
+    pub fn idle(&self) -> i64 {
+        self.here.bench.console_rules.idle_us / 1_000_000
+    }
+
+    /// A key as this person presses it.
+    pub fn key(&self, key: &str) -> String {
+        if self.here.choices.keys { key.to_owned() } else { format!("Alt+{key}") }
+    }
+
+    /// The keys of this page beside those of the tabs.
+    pub fn keys(&self) -> Vec<(String, &'static str)> {
+        let own: &[(&str, &str)] = match self.page {
+            "today" => &[("1–7", "keys.row")],
+            "held" => &[("i", "keys.identify"), ("e", "keys.release"), ("a", "keys.aside")],
+            "report" | "day" => &[("[", "keys.before"), ("]", "keys.after")],
+            _ => &[],
+        };
+        let own = own.iter().map(|(key, words)| (self.key(key), self.t(words)));
+        let always = [("/", "keys.scan"), ("↑ ↓", "keys.rows"), ("Esc", "keys.close")];
+        let always = always.into_iter().map(|(key, words)| (key.to_owned(), self.t(words)));
+        own.chain(always).chain([(self.key("?"), self.t("keys.list"))]).collect()
+    }
+
     pub fn version(&self) -> &'static str {
         env!("CARGO_PKG_VERSION")
     }

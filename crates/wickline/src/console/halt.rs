@@ -7,6 +7,7 @@ use axum::response::{Html, IntoResponse, Response};
 use super::here::Here;
 use super::texts::Language;
 use crate::acts::people::PersonRole;
+use crate::seen::visible;
 use crate::store::StoreError;
 
 /// It.
@@ -15,6 +16,8 @@ pub(super) struct Halt {
     code: StatusCode,
     language: Language,
     text: String,
+    /// What somebody wrote, which is not lost with the session.
+    written: String,
 }
 
 #[derive(Template)]
@@ -22,6 +25,7 @@ pub(super) struct Halt {
 struct Page<'a> {
     language: Language,
     text: &'a str,
+    written: &'a str,
 }
 
 impl Page<'_> {
@@ -32,7 +36,7 @@ impl Page<'_> {
 
 impl Halt {
     pub fn new(code: StatusCode, language: Language, text: impl Into<String>) -> Self {
-        Self { code, language, text: text.into() }
+        Self { code, language, text: text.into(), written: String::new() }
     }
 
     /// The ledger cannot be asked.
@@ -77,6 +81,12 @@ impl Halt {
         Self::new(StatusCode::UNAUTHORIZED, language, language.text("halt.ended"))
     }
 
+    /// The same page shows what was written, so that it can be written again.
+    pub fn with(mut self, written: &str) -> Self {
+        self.written = visible(written);
+        self
+    }
+
     pub fn text(&self) -> &str {
         &self.text
     }
@@ -98,7 +108,7 @@ pub(super) fn role(role: PersonRole) -> &'static str {
 
 impl IntoResponse for Halt {
     fn into_response(self) -> Response {
-        let page = Page { language: self.language, text: &self.text };
+        let page = Page { language: self.language, text: &self.text, written: &self.written };
         match page.render() {
             Ok(page) => (self.code, Html(page)).into_response(),
             Err(_) => (self.code, self.text).into_response(),

@@ -13,7 +13,7 @@ use super::halt::Halt;
 use super::memory::{Memory, Told};
 use super::pages::live::Stir;
 use super::texts::Language;
-use super::{password, sign};
+use super::{form, password, sign};
 use crate::acts::people::{Person, PersonRole, Session, at_console};
 use crate::clock;
 use crate::daemon::Sight;
@@ -22,8 +22,6 @@ use crate::settings::bench::Bench;
 use crate::store::ledger::Ledger;
 use crate::store::trail::Actor;
 
-/// A session in which nobody did anything for so long has ended.
-pub(super) const IDLE_US: i64 = 10 * 60 * 1_000_000;
 /// For so long the password counts for the acts that ask for it.
 const PROVED_US: i64 = 5 * 60 * 1_000_000;
 
@@ -101,18 +99,25 @@ impl Here {
         if self.has_proved() {
             return Ok(());
         }
+        let pin = self.person.pin.as_deref().filter(|_| self.session.by_badge);
+        self.proves(password, pin.or(self.person.secret.as_deref())).await?;
+        let seen = self.ledger.within(self.ledger.session_seen(&self.session, true)).await;
+        seen.map_err(|e| Halt::store(self.language, &e))
+    }
+
+    /// An error: it is not the one that a secret of this person proves, or was wrong too often.
+    pub async fn proves(&self, given: &str, secret: Option<&str>) -> Result<(), Halt> {
         let halt = |place| Halt::new(StatusCode::FORBIDDEN, self.language, self.t(place));
         let (memory, name) = (&self.site.memory, &self.person.folded);
         if memory.waits(name, self.way.peer).is_some() {
             return Err(halt("sign.wait"));
         }
-        if !password::proves(password, self.person.secret.as_deref()).await {
+        if !password::proves(given, secret).await {
             memory.wrong(name, self.way.peer);
             return Err(halt("sign.password"));
         }
         memory.right(name, self.way.peer);
-        let seen = self.ledger.within(self.ledger.session_seen(&self.session, true)).await;
-        seen.map_err(|e| Halt::store(self.language, &e))
+        Ok(())
     }
 
     /// Whether the session goes on: what a page asks by itself does not prolong it.
@@ -120,7 +125,9 @@ impl Here {
         let ledger = self.site.sight.ledger.borrow().clone();
         let Some(ledger) = ledger else { return true };
         // A ledger that is away ends nobody's session.
-        let found = ledger.within(ledger.session_marked(&self.session.mark, IDLE_US)).await;
+        let found = ledger
+            .within(ledger.session_marked(&self.session.mark, self.bench.console_rules.idle_us))
+            .await;
         found.map_or(true, |found| found.is_some())
     }
 
@@ -183,7 +190,7 @@ pub(super) async fn let_in(State(site): Shared, mut request: Request, next: Next
             sign::shown_the_way(request.uri().path())
         }
         // What was sent is not lost without a word: nothing was changed.
-        Ok(None) => Halt::ended(language).into_response(),
+        Ok(None) => form::ended(request, language).await.into_response(),
         Err(halt) => halt.into_response(),
     }
 }
@@ -197,7 +204,7 @@ async fn known(
     let way = way.ok_or_else(|| Halt::lost(asked))?;
     let Some(key) = cookie(headers, way.closed) else { return Ok(None) };
     let ledger = site.ledger(asked)?;
-    let found = ledger.within(ledger.session(&key, IDLE_US)).await;
+    let found = ledger.within(ledger.session(&key, site.bench().console_rules.idle_us)).await;
     let Some((person, session)) = found.map_err(|e| Halt::store(asked, &e))? else {
         return Ok(None);
     };

@@ -3,6 +3,7 @@
 
 use std::collections::{HashMap, VecDeque};
 use std::net::IpAddr;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use crate::clock;
@@ -14,6 +15,8 @@ const FREE: [u32; 3] = [5, 20, 50];
 /// What the next one costs, doubled by each: 30 s, up to an hour.
 const WAIT_US: i64 = 30_000_000;
 const LONGEST_WAIT_US: i64 = 3_600_000_000;
+/// How long after its last question a page without a stream counts as open: three of its turns.
+const LOOKED_US: i64 = 15_000_000;
 /// How long what was found is remembered.
 const FOUND_US: i64 = 600_000_000;
 
@@ -69,6 +72,8 @@ pub struct Memory {
     sent: Mutex<Bounded<()>>,
     told: Mutex<Bounded<Told>>,
     found: Mutex<Bounded<(i64, String)>>,
+    /// When a page without a stream asked last; steady clock.
+    looked: AtomicI64,
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -80,6 +85,17 @@ fn keys(name: &str, from: IpAddr) -> [String; 3] {
 }
 
 impl Memory {
+    /// A page without a stream asks what changed.
+    pub fn looks(&self) {
+        self.looked.store(clock::steady_us(), Ordering::Relaxed);
+    }
+
+    /// Whether one did within the last seconds.
+    pub fn is_looked_at(&self) -> bool {
+        let at = self.looked.load(Ordering::Relaxed);
+        at > 0 && clock::steady_us() - at < LOOKED_US
+    }
+
     /// Seconds until somebody may try again.
     pub fn waits(&self, name: &str, from: IpAddr) -> Option<i64> {
         let (tries, now) = (locked(&self.tries), clock::steady_us());

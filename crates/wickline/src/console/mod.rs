@@ -1,5 +1,6 @@
 //! What is served over HTTP: what the daemon says of itself to whoever may ask (`watch`), and the pages for people.
 
+mod api;
 mod door;
 mod form;
 mod frame;

@@ -118,6 +118,23 @@ pub fn judged(password: &str, names: &[&str]) -> Result<(), Weak> {
     }
 }
 
+/// Digits of the PIN of a badge at least and at most: beside something that one has, 6 are enough (NIST SP 800-63B-4,
+/// 3.1.4.2, of secrets that a device asks for; ours is asked for by the server, under its limit on tries).
+pub const PIN: std::ops::RangeInclusive<usize> = 6..=12;
+
+/// Whether a PIN is taken: digits, not all of a kind and no steps of one.
+pub fn is_pin(pin: &str) -> bool {
+    let bytes = pin.as_bytes();
+    let mut kinds = bytes.to_vec();
+    kinds.sort_unstable();
+    kinds.dedup();
+    let steps = bytes.windows(2).filter(|pair| pair[1].abs_diff(pair[0]) <= 1).count();
+    PIN.contains(&bytes.len())
+        && bytes.iter().all(u8::is_ascii_digit)
+        && kinds.len() > 2
+        && steps + 2 < bytes.len()
+}
+
 /// What proves a password: Argon2id with 19 MiB, 2 passes, 1 lane, as the OWASP Password Storage Cheat Sheet asks at
 /// least, and as the library has it by default.
 pub async fn secret(password: &str) -> Result<String, password_hash::Error> {
@@ -158,7 +175,7 @@ async fn in_turn<T: Send + 'static>(
 mod tests {
     use argon2::password_hash::phc::PasswordHash;
 
-    use super::{NONE, Weak, judged, proves, secret};
+    use super::{NONE, Weak, is_pin, judged, proves, secret};
 
     #[test]
     fn what_everybody_takes_is_not_taken() {
@@ -176,6 +193,17 @@ mod tests {
             ("uma tira e um tubo", Ok(())),
         ] {
             assert_eq!(judged(password, &names), wanted, "{password}");
+        }
+    }
+
+    #[test]
+    fn a_pin_that_everybody_tries_first_is_not_taken() {
+        for pin in ["12345", "123456", "654321", "111111", "121212", "1234567890123", "12345a", ""]
+        {
+            assert!(!is_pin(pin), "{pin}");
+        }
+        for pin in ["270391", "905163", "481516234208"] {
+            assert!(is_pin(pin), "{pin}");
         }
     }
 

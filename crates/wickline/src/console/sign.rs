@@ -26,6 +26,10 @@ struct Login<'a> {
     wrong: Option<String>,
     /// Nobody may sign in yet.
     nobody: bool,
+    /// Badges open the console here.
+    badges: bool,
+    /// The name is one: its PIN is asked for.
+    by_badge: bool,
 }
 
 #[derive(Template)]
@@ -84,8 +88,10 @@ pub(super) async fn login(
     let ledger = site.ledger(language)?;
     let people = ledger.within(ledger.people()).await.map_err(|e| Halt::store(language, &e))?;
     let (bench, nobody) = (site.bench(), people.is_empty());
-    let (site, to) = (bench.site_name.as_str(), own(&to.to));
-    let login = Login { language, site, to, name: "", wrong: None, nobody };
+    let (site, to, badges) =
+        (bench.site_name.as_str(), own(&to.to), bench.console_rules.badge.is_some());
+    let login =
+        Login { language, site, to, name: "", wrong: None, nobody, badges, by_badge: false };
     Ok(page(StatusCode::OK, login.render(), language))
 }
 
@@ -99,34 +105,55 @@ pub(super) async fn sign_in(
     let (language, bench) = (asked(&headers), site.bench());
     let ledger = site.ledger(language)?;
     let (name, to) = (fields.get("name").trim(), own(fields.get("to")));
-    let key = folded(name).chars().take(60).collect::<String>();
-    let again = |code, wrong: String| {
-        let wrong = Some(wrong);
-        let login = Login { language, site: &bench.site_name, to, name, wrong, nobody: false };
+    let rules = &bench.console_rules;
+    let (badges, by_badge) = (rules.badge.is_some(), rules.is_badge(name));
+    let again = |code, wrong: Option<String>| {
+        let site = bench.site_name.as_str();
+        let login = Login { language, site, to, name, wrong, nobody: false, badges, by_badge };
         page(code, login.render(), language)
     };
+    let given = fields.get("password");
+    if badges && given.is_empty() {
+        // The badge was scanned, or the name was typed: what belongs to it comes next.
+        return Ok(again(StatusCode::OK, None));
+    }
+    let key = tried(name, by_badge);
     if let Some(seconds) = site.memory.waits(&key, way.peer) {
         let wrong = language.say("login.wait", &[("s", &seconds.to_string())]);
-        return Ok(again(StatusCode::TOO_MANY_REQUESTS, wrong));
+        return Ok(again(StatusCode::TOO_MANY_REQUESTS, Some(wrong)));
     }
-    let person = ledger.within(ledger.person(name)).await.map_err(|e| Halt::store(language, &e))?;
-    let secret = person.as_ref().and_then(|one| one.secret.as_deref());
-    let proved = password::proves(fields.get("password"), secret).await;
+    let found = async {
+        if by_badge { ledger.person_with_badge(name).await } else { ledger.person(name).await }
+    };
+    let person = ledger.within(found).await.map_err(|e| Halt::store(language, &e))?;
+    let secret = |one: &Person| if by_badge { one.pin.clone() } else { one.secret.clone() };
+    let secret = person.as_ref().and_then(secret);
+    let proved = password::proves(given, secret.as_deref()).await;
     let Some(person) = person.filter(|_| proved) else {
         // What was typed as a name may be a password: it is not told.
         site.memory.wrong(&key, way.peer);
         metrics::counter!("wickline_console_sign_ins_total", "result" => "wrong").increment(1);
         tracing::warn!(peer = %way.peer, "somebody could not sign in to the console");
-        return Ok(again(StatusCode::FORBIDDEN, language.text("login.wrong").to_owned()));
+        let wrong = language.text(if by_badge { "login.wrong_pin" } else { "login.wrong" });
+        return Ok(again(StatusCode::FORBIDDEN, Some(wrong.to_owned())));
     };
     site.memory.right(&key, way.peer);
-    signed_in(&ledger, &person, (&headers, &way), to, language).await
+    signed_in(&ledger, &person, by_badge, (&headers, &way), to, language).await
+}
+
+/// Under which name tries are counted. What stands on a badge is not kept, not even for that.
+fn tried(name: &str, by_badge: bool) -> String {
+    match by_badge {
+        true => format!("\u{0}badge {}", digest::of(&folded(name))),
+        false => folded(name).chars().take(60).collect(),
+    }
 }
 
 /// Begins a session and goes to a page.
 async fn signed_in(
     ledger: &Ledger,
     person: &Person,
+    by_badge: bool,
     (headers, way): (&HeaderMap, &Way),
     to: &str,
     language: Language,
@@ -136,7 +163,7 @@ async fn signed_in(
         let ended = ledger.within(ledger.session_end(&digest::of(&key))).await;
         ended.map_err(|e| Halt::store(language, &e))?;
     }
-    let key = ledger.within(ledger.session_begin(person)).await;
+    let key = ledger.within(ledger.session_begin(person, by_badge)).await;
     let key = key.map_err(|e| Halt::store(language, &e))?;
     metrics::counter!("wickline_console_sign_ins_total", "result" => "right").increment(1);
     tracing::info!(peer = %way.peer, role = person.role.code(), "somebody signed in to the console");
@@ -203,7 +230,7 @@ pub(super) async fn choose(
         return Ok(again(StatusCode::FORBIDDEN, language.text("first.code_wrong").to_owned()));
     };
     site.memory.right(CODES, way.peer);
-    signed_in(&ledger, &person, (&headers, &way), "/today", language).await
+    signed_in(&ledger, &person, false, (&headers, &way), "/today", language).await
 }
 
 /// Why a password is not taken.

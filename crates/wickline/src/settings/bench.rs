@@ -43,7 +43,7 @@ pub use self::descriptors::PLACES;
 pub use self::hours::Hours;
 pub use self::people::{People, words};
 pub use self::rules::{ClockRules, ControlRules, Supposed, Urines};
-pub use self::served::Served;
+pub use self::served::{ConsoleRules, Served};
 pub use self::source::{Ordering, Source};
 pub use self::tee::TeeTo;
 use super::effective::Effective;
@@ -156,6 +156,8 @@ pub struct Bench {
     pub ledger: Address,
     /// Where the console is served.
     pub console: Option<Served>,
+    /// What its pages ask of those who come.
+    pub console_rules: ConsoleRules,
     /// Where health and metrics are served by themselves.
     pub watch: Option<Served>,
     /// How long a line or a receiver may be down before the house is not ready. None: for ever.
@@ -199,6 +201,7 @@ impl Bench {
         let ledger = builder.ledger(settings);
         builder.stores(settings, ledger.as_ref());
         let (console, watch) = (builder.console(settings), builder.watch(settings));
+        let console_rules = builder.console_rules(settings);
         let people = builder.people(settings);
         let analyzers: Vec<_> = (0..settings.analyzer.len())
             .filter_map(|index| builder.analyzer(settings, index))
@@ -221,21 +224,7 @@ impl Bench {
         let targets: Vec<_> = targets.into_iter().map(Arc::new).collect();
         let folder = builder.folder().to_owned();
         let Builder { faults, files, .. } = builder;
-        let mut notes = Vec::new();
-        for analyzer in &analyzers {
-            notes.extend(analyzer.rules.notes(&analyzer.strips));
-            notes.extend(analyzer.comments.iter().flat_map(|c| c.notes(&analyzer.strips)));
-            for strip in &analyzer.strips {
-                let all = strip.notes().iter().chain(strip.questions());
-                notes.extend(all.map(|n| format!("strip {}: {n}", strip.id)));
-            }
-        }
-        for target in &targets {
-            notes.extend(fit::gaps(target, &analyzers));
-            notes.extend(fit::notes(target, &analyzers));
-        }
-        notes.sort();
-        notes.dedup();
+        let notes = notes(&analyzers, &targets);
         let (Some(clock), Some(ledger), true) = (clock, ledger, faults.is_empty()) else {
             return Err(faults);
         };
@@ -248,6 +237,7 @@ impl Bench {
             tape: folder.join(&settings.store.tape),
             ledger,
             console,
+            console_rules,
             watch,
             down_longest: Some(Duration::from_secs(settings.console.down_seconds))
                 .filter(|longest| !longest.is_zero()),
@@ -306,6 +296,26 @@ impl Bench {
             )
         })
     }
+}
+
+/// What the configuration says by being as it is, each once.
+fn notes(analyzers: &[Arc<Analyzer>], targets: &[Arc<Target>]) -> Vec<String> {
+    let mut notes = Vec::new();
+    for analyzer in analyzers {
+        notes.extend(analyzer.rules.notes(&analyzer.strips));
+        notes.extend(analyzer.comments.iter().flat_map(|c| c.notes(&analyzer.strips)));
+        for strip in &analyzer.strips {
+            let all = strip.notes().iter().chain(strip.questions());
+            notes.extend(all.map(|n| format!("strip {}: {n}", strip.id)));
+        }
+    }
+    for target in targets {
+        notes.extend(fit::gaps(target, analyzers));
+        notes.extend(fit::notes(target, analyzers));
+    }
+    notes.sort();
+    notes.dedup();
+    notes
 }
 
 struct Builder<'a> {

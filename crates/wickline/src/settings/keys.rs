@@ -260,6 +260,41 @@ const KEYS: &[Key] = &[
     ),
     key(
         "console",
+        "hosts",
+        Texts,
+        Some("[]"),
+        "[\"bench-1.example.org\"]",
+        "Names by which browsers may ask for it, beside addresses and localhost. Empty: any name where TLS closes the \
+         way, none where it does not.",
+    ),
+    key(
+        "console",
+        "idle_seconds",
+        Whole(60, 3600),
+        Some("600"),
+        "",
+        "Seconds after which somebody who does nothing is signed out; after 12 hours everybody is.",
+    ),
+    key(
+        "console",
+        "badge",
+        Text(8),
+        Some("\"\""),
+        "\"STAFF-\"",
+        "How badges begin, 3 to 8 capitals, digits and hyphens, as no specimen id does: scanned with a PIN they open \
+         the console (`wickline user badge`). Empty: there are none.",
+    ),
+    key(
+        "console",
+        "wall",
+        Switch,
+        Some("false"),
+        "true",
+        "Whoever looks at /wall from this machine sees without signing in how things stand, without specimen ids and \
+         readings.",
+    ),
+    key(
+        "console",
         "down_seconds",
         Whole(0, 86_400),
         Some("120"),

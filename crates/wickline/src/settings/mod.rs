@@ -73,6 +73,10 @@ pub struct Console {
     pub certificate: String,
     pub key: String,
     pub proxy: String,
+    pub hosts: Vec<String>,
+    pub idle_seconds: u64,
+    pub badge: String,
+    pub wall: bool,
     pub down_seconds: u64,
 }
 

@@ -32,6 +32,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_18.sql"),
     include_str!("schema/schema_19.sql"),
     include_str!("schema/schema_20.sql"),
+    include_str!("schema/schema_21.sql"),
     include_str!("schema/schema_22.sql"),
     include_str!("schema/schema_23.sql"),
 ];

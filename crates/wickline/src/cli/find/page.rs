@@ -1,10 +1,10 @@
 //! One report whole, for people: what it is, what it read, what was done, what receivers hold of it.
 
-use super::Whole;
 use crate::acts::holdings::{Held, Holding, Holds};
 use crate::cli::output::{Output, Tone, class, short_time, state};
 use crate::clock::SiteClock;
 use crate::store::trail::Row;
+use crate::views::report::{Sent, Whole};
 
 pub fn show(whole: &Whole, clock: &SiteClock, out: &Output) {
     let item = &whole.item;
@@ -45,7 +45,7 @@ pub fn show(whole: &Whole, clock: &SiteClock, out: &Output) {
         out.line(&format!("    {}", act(row, clock)));
     }
     for message in &whole.messages {
-        let super::Sent { message, control_id, state } = message;
+        let Sent { message, control_id, state } = message;
         out.line(&format!("    {message} {control_id} {state}"));
     }
     for holding in &whole.receivers {

@@ -20,10 +20,11 @@ use crate::acts::decide::Decision;
 use crate::acts::door;
 use crate::acts::identify::Material;
 use crate::sheet::now::About;
-use crate::store::lists::reports::{AskedHeld, totals};
-use crate::store::state::{ReportState, State};
+use crate::store::lists::reports::AskedHeld;
+use crate::store::state::ReportState;
 use crate::store::tape::Tape;
 use crate::store::trail::Actor;
+use crate::views::held as view;
 
 /// `wickline held`, `wickline held identify 17 --specimen KP-20417`
 #[derive(Debug, Args)]
@@ -279,12 +280,9 @@ async fn reread(
 }
 
 async fn list(desk: &Desk, asked: AskedHeld, out: &Output) -> Answer {
-    let items = desk.ledger.held(asked, desk.clock()).await?;
-    let all = desk.ledger.held_count().await?;
+    let (items, all) = view::held(&desk.ledger, desk.clock(), asked).await?;
     if out.json {
-        let mut sums = totals(std::iter::empty());
-        sums.insert(State::Held.text(), u64::try_from(all).unwrap_or(0));
-        out.document(&json!({"items": items, "totals": sums}))?;
+        out.document(&view::document(&items, all))?;
     } else if all == 0 {
         out.line("nothing is held");
     } else {

@@ -2,124 +2,25 @@
 
 use std::time::Duration;
 
-use serde::Serialize;
 use serde_json::json;
 
 use super::super::output::{Output, class, plain, short_time, span, state};
 use super::super::{Answer, Desk, Exit, Failure};
 use crate::cli::status::elsewhere;
 use crate::clock;
-use crate::daemon;
 use crate::sheet::now::About;
 use crate::store::lists::queue::{Asked, QueueItem};
-use crate::store::lists::reports::totals;
-use crate::store::rows::queue::lease_name;
-
-/// One receiver's queue, as people and programs see it.
-#[derive(Debug, Serialize)]
-struct Board {
-    id: String,
-    configured: bool,
-    paused: bool,
-    /// Why the daemon paused it. None: a person did, or the configuration.
-    paused_for: Option<String>,
-    stopped: bool,
-    late: bool,
-    waiting: i64,
-    kept_back: i64,
-    refused: i64,
-    set_aside: i64,
-    oldest_at: Option<String>,
-    oldest_s: i64,
-    answered_last_minute: i64,
-    /// Seconds until nothing waits, at the rate of the last minute.
-    empty_in_s: Option<i64>,
-    accepted_today: i64,
-    first_control_id: Option<String>,
-    last_control_id: Option<String>,
-    /// Which daemon delivers, where several share the ledger.
-    deliverer: Option<String>,
-    /// No daemon works on this ledger, as far as that can be seen from here.
-    no_daemon: bool,
-    /// Why nothing moves, in the words of the queue's head.
-    reason: Option<String>,
-    detail: Option<String>,
-    next_attempt_at: Option<String>,
-}
-
-async fn boards(desk: &Desk) -> Result<Vec<Board>, Failure> {
-    let (ledger, clock) = (&desk.ledger, desk.clock());
-    let now = clock::now_us();
-    let leases = ledger.leases().await?;
-    let no_daemon = daemon::is_locked_for(&desk.bench.ledger) == Some(false);
-    let mut ids: Vec<String> = desk.bench.targets.iter().map(|t| t.id.clone()).collect();
-    for id in ledger.receivers().await? {
-        let counts = ledger.waiting(&id).await?;
-        if !ids.contains(&id) && counts.waiting + counts.kept_back + counts.refused > 0 {
-            ids.push(id);
-        }
-    }
-    let mut boards = Vec::new();
-    for id in ids {
-        let counts = ledger.waiting(&id).await?;
-        let gate = ledger.gate(&id).await?;
-        let rate = ledger.answered_lately(&id).await?;
-        let today = ledger.accepted_on(&id, &clock.day(now), clock).await?;
-        let head = ledger.queue(&Asked::head(&id), clock).await?.pop();
-        let target = desk.bench.targets.iter().find(|t| t.id == id);
-        boards.push(Board {
-            configured: target.is_some(),
-            paused: gate.paused,
-            paused_for: gate.detail.clone().filter(|_| gate.paused && !gate.stopped),
-            stopped: gate.stopped,
-            late: target.is_some_and(|t| t.is_late(counts.waiting, counts.oldest_s(now))),
-            waiting: counts.waiting,
-            kept_back: counts.kept_back,
-            refused: counts.refused,
-            set_aside: counts.set_aside,
-            oldest_at: counts.oldest_at.map(|at| clock.rfc3339(at)),
-            oldest_s: counts.oldest_s(now),
-            answered_last_minute: rate,
-            no_daemon,
-            empty_in_s: (rate > 0 && !gate.paused && !gate.stopped && !no_daemon)
-                .then(|| (counts.waiting * 60 + rate - 1) / rate),
-            accepted_today: today.accepted,
-            first_control_id: today.first_control_id,
-            last_control_id: today.last_control_id,
-            deliverer: leases
-                .iter()
-                .find(|(name, _)| *name == lease_name(&id))
-                .map(|l| l.1.clone()),
-            reason: head.as_ref().and_then(|h| h.reason.clone()),
-            detail: gate.detail.or_else(|| head.as_ref().and_then(|h| h.detail.clone())),
-            next_attempt_at: head.and_then(|h| h.next_attempt_at),
-            id,
-        });
-    }
-    Ok(boards)
-}
+use crate::views::queue::{Board, boards, document};
 
 /// `queue`: every receiver's board, then a page of messages.
 pub async fn list(desk: &Desk, asked: &Asked, out: &Output) -> Answer {
-    let boards = boards(desk).await?;
+    let boards = boards(&desk.ledger, &desk.bench).await?;
     let items = desk.ledger.queue(asked, desk.clock()).await?;
-    let sum = |of: fn(&Board) -> i64| boards.iter().map(of).sum::<i64>();
     if out.json {
-        let mut sums = totals(std::iter::empty());
-        let open = [
-            ("waiting", sum(|b| b.waiting + b.kept_back)),
-            ("refused", sum(|b| b.refused)),
-            ("set-aside", sum(|b| b.set_aside)),
-        ];
-        let ever = desk.ledger.messages_ever().await?;
-        let accepted = ever - open.iter().map(|(_, n)| n).sum::<i64>();
-        for (state, count) in open.into_iter().chain([("accepted", accepted)]) {
-            sums.insert(state, u64::try_from(count).unwrap_or(0));
-        }
-        out.document(&json!({"items": items, "totals": sums, "receivers": boards}))?;
+        out.document(&document(&desk.ledger, &boards, &items).await?)?;
     } else {
         boards.iter().for_each(|board| print_board(board, out));
-        let all = sum(|b| b.waiting + b.kept_back + b.refused);
+        let all = boards.iter().map(|b| b.waiting + b.kept_back + b.refused).sum();
         print_items(&items, all, asked, out);
     }
     elsewhere(desk, &[About::Receiver, About::Refused], None, out).await?;
@@ -135,7 +36,7 @@ fn clean(boards: &[Board]) -> Exit {
 /// `queue --follow`: the boards again and again until nothing waits.
 pub async fn follow(desk: &Desk, asked: &Asked, out: &Output) -> Answer {
     loop {
-        let mut boards = boards(desk).await?;
+        let mut boards = boards(&desk.ledger, &desk.bench).await?;
         boards.retain(|b| asked.receiver.as_ref().is_none_or(|id| *id == b.id));
         if out.json {
             out.document(&json!({ "receivers": boards }))?;

@@ -17,6 +17,7 @@ mod report;
 mod review;
 mod today;
 mod trail;
+mod wall;
 
 use std::sync::Arc;
 
@@ -25,8 +26,9 @@ use axum::extract::Request;
 use axum::http::{HeaderName, HeaderValue, header};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Redirect, Response};
-use axum::routing::{get, post};
+use axum::routing::{any, get, post};
 
+use super::api;
 use super::door::Way;
 use super::halt::Halt;
 use super::here::{self, Site, asked};
@@ -58,6 +60,7 @@ pub(super) fn routes(site: Arc<Site>) -> Router {
         .route("/day/{date}", get(day::page))
         .route("/day/{date}/{act}", post(day::act))
         .route("/events", get(live::events))
+        .route("/beat", get(live::beat))
         .route("/find", post(finding::look))
         .route("/find/{name}", get(finding::page))
         .route("/trail", get(trail::page))
@@ -68,9 +71,12 @@ pub(super) fn routes(site: Arc<Site>) -> Router {
     let outside = Router::new()
         .route("/login", get(sign::login).post(sign::sign_in))
         .route("/first", get(sign::first).post(sign::choose))
-        .route("/look/{name}", get(assets::one));
+        .route("/look/{name}", get(assets::one))
+        .route("/wall", get(wall::page))
+        .route("/api/{*rest}", any(api::nothing));
     inside
         .merge(outside)
+        .merge(api::routes(&site))
         .fallback(async |request: Request| Halt::lost(asked(request.headers())).into_response())
         .with_state(site)
         .layer(middleware::from_fn(guarded))

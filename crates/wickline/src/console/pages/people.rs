@@ -4,7 +4,7 @@ use askama::Template;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 
-use crate::acts::people::{PersonRole, folded};
+use crate::acts::people::PersonRole;
 use crate::console::form::Signed;
 use crate::console::frame::{self, Frame};
 use crate::console::halt::{self, Halt};
@@ -21,6 +21,7 @@ struct One {
     code: &'static str,
     seen: String,
     own: bool,
+    badge: bool,
 }
 
 #[derive(Template)]
@@ -30,6 +31,7 @@ struct People {
     all: Vec<One>,
     roles: Vec<(&'static str, &'static str)>,
     line: String,
+    badges: bool,
 }
 
 #[derive(Template)]
@@ -39,6 +41,8 @@ struct Me {
     languages: Vec<(&'static str, &'static str, bool)>,
     themes: Vec<(&'static str, &'static str, bool)>,
     keys: bool,
+    /// They have a badge; and whether its PIN was chosen.
+    badge: Option<bool>,
 }
 
 impl People {
@@ -72,11 +76,13 @@ async fn list(here: Here, halt: Option<Halt>) -> Result<Response, Halt> {
             (None, Some(_)) => here.t("people.never").to_owned(),
         },
         own: one.folded == here.person.folded,
+        badge: one.badge.is_some(),
     };
     let code = halt.as_ref().map_or(StatusCode::OK, Halt::code);
     let page = People {
         line: here.language.counted("people.line", i64::try_from(people.len()).unwrap_or(0)),
         all: people.iter().map(one).collect(),
+        badges: here.bench.console_rules.badge.is_some(),
         roles: PersonRole::ALL.into_iter().map(|r| (r.code(), here.t(halt::role(r)))).collect(),
         frame: Frame::of(&here, "people").await?.with(halt.map(|h| h.text().to_owned())),
     };
@@ -117,6 +123,18 @@ async fn acted(signed: &Signed) -> Result<String, Halt> {
             let code = ledger.within(ledger.person_code(&actor, name)).await;
             Ok(told("people.coded", code.map_err(wrong)?.text()))
         }
+        "badge" => {
+            let Some(prefix) = &here.bench.console_rules.badge else {
+                return Err(Halt::lost(here.language));
+            };
+            let badge = ledger.within(ledger.badge_give(&actor, name, prefix)).await;
+            Ok(told("people.badged", &badge.map_err(wrong)?))
+        }
+        "badge-take" => {
+            let done = ledger.within(ledger.badge_take(&actor, name)).await;
+            done.map_err(wrong)?;
+            Ok(told("people.badge_taken", ""))
+        }
         "role" => {
             let done = ledger.within(ledger.person_role(&actor, name, role()?)).await;
             done.map_err(wrong)?;
@@ -145,6 +163,7 @@ async fn own(here: Here, halt: Option<Halt>) -> Result<Response, Halt> {
         languages: Language::ALL.into_iter().map(language).collect(),
         themes: themes.map(|(code, place)| (code, here.t(place), choices.theme == code)).to_vec(),
         keys: choices.keys,
+        badge: here.person.badge.as_ref().map(|_| here.person.pin.is_some()),
         frame: Frame::of(&here, "me").await?.with(halt.map(|h| h.text().to_owned())),
     };
     Ok(frame::shown(&here, code, page.render()))
@@ -165,8 +184,10 @@ pub async fn choose(signed: Signed) -> Result<Response, Halt> {
 async fn chosen(signed: &Signed) -> Result<(), Halt> {
     let (here, fields) = (&signed.here, &signed.fields);
     let wrong = |e: StoreError| Halt::store(here.language, &e);
-    if fields.get("act") == "password" {
-        return changed(signed).await;
+    match fields.get("act") {
+        "password" => return changed(signed).await,
+        "pin" => return pin(signed).await,
+        _ => {}
     }
     let known = |text: &str, all: &[&str]| {
         if all.contains(&text) { text.to_owned() } else { String::new() }
@@ -181,18 +202,11 @@ async fn chosen(signed: &Signed) -> Result<(), Halt> {
     kept.map_err(wrong)
 }
 
+/// The present password is asked for each time: a screen that was left open is nobody's to take over.
 async fn changed(signed: &Signed) -> Result<(), Halt> {
     let (here, fields) = (&signed.here, &signed.fields);
     let halt = |text: String| Halt::new(StatusCode::UNPROCESSABLE_ENTITY, here.language, text);
-    // The present one is asked for each time: a screen that was left open is nobody's to take over.
-    let (memory, name) = (&here.site.memory, folded(&here.person.name));
-    if memory.waits(&name, here.way.peer).is_some() {
-        return Err(halt(here.t("sign.wait").to_owned()));
-    }
-    if !password::proves(fields.get("password"), here.person.secret.as_deref()).await {
-        memory.wrong(&name, here.way.peer);
-        return Err(halt(here.t("sign.password").to_owned()));
-    }
+    here.proves(fields.get("password"), here.person.secret.as_deref()).await?;
     let new = fields.get("new");
     let names = [here.person.name.as_str(), here.bench.site_name.as_str(), "wickline"];
     password::judged(new, &names).map_err(|weak| halt(sign::too_weak(here.language, weak)))?;
@@ -202,4 +216,22 @@ async fn changed(signed: &Signed) -> Result<(), Halt> {
     let secret = password::secret(new).await.map_err(|_| halt(here.t("halt.store").to_owned()))?;
     let done = here.ledger.person_password(&here.person, &secret, &here.session.mark);
     here.ledger.within(done).await.map_err(|e| Halt::store(here.language, &e))
+}
+
+/// The PIN of a badge, by whoever knows the password.
+async fn pin(signed: &Signed) -> Result<(), Halt> {
+    let (here, fields) = (&signed.here, &signed.fields);
+    let halt =
+        |place: &str| Halt::new(StatusCode::UNPROCESSABLE_ENTITY, here.language, here.t(place));
+    here.proves(fields.get("password"), here.person.secret.as_deref()).await?;
+    let new = fields.get("new");
+    if !password::is_pin(new) {
+        return Err(halt("me.pin_rule"));
+    }
+    if new != fields.get("again") {
+        return Err(halt("me.pin_differ"));
+    }
+    let proof = password::secret(new).await.map_err(|_| halt("halt.store"))?;
+    let done = here.ledger.within(here.ledger.badge_pin(&here.person, &proof)).await;
+    done.map_err(|e| Halt::store(here.language, &e))
 }

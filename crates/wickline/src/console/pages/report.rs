@@ -68,6 +68,8 @@ struct Page {
     more: usize,
     sent: Vec<Sent>,
     holdings: Vec<Holding>,
+    /// The reports before and after it, of its analyzer.
+    beside: [Option<i64>; 2],
     before: Vec<String>,
     history: Vec<Done>,
     held: bool,
@@ -103,9 +105,11 @@ async fn shown(here: Here, id: i64, halt: Option<Halt>) -> Result<Response, Halt
         let messages = ledger.messages_named(&typed).await?;
         let named: Vec<_> = messages.iter().map(|m| (m.n, m.name.clone())).collect();
         let history = ledger.history(id, &named).await?;
-        Ok((messages, history, ledger.holdings(id).await?, ledger.named_before(id).await?))
+        let (holdings, before) = (ledger.holdings(id).await?, ledger.named_before(id).await?);
+        Ok((messages, history, holdings, before, ledger.beside(id).await?))
     };
-    let (messages, history, holdings, before) = ledger.within(asked).await.map_err(wrong)?;
+    let (messages, history, holdings, before, beside) =
+        ledger.within(asked).await.map_err(wrong)?;
     let words = texts(&kept.readings);
     let read = |line: Line| {
         let at = line.number - 1;
@@ -154,6 +158,7 @@ async fn shown(here: Here, id: i64, halt: Option<Halt>) -> Result<Response, Halt
             })
             .collect(),
         holdings,
+        beside,
         before: before.iter().map(|b| visible(&b.specimen)).collect(),
         history: history
             .iter()

@@ -93,7 +93,7 @@ fn link(finding: &Finding, day: &str) -> String {
 }
 
 /// Where the name of what a finding is about stands.
-fn about(about: About) -> &'static str {
+pub fn about(about: About) -> &'static str {
     match about {
         About::Daemon => "about.daemon",
         About::Line => "about.line",

@@ -15,6 +15,30 @@ pub struct Served {
     pub tls: Option<Serving>,
     /// Who alone may connect: the proxy in front of it.
     pub only: Option<IpAddr>,
+    /// By which names alone it is asked for. Empty: as the way is closed.
+    pub hosts: Vec<String>,
+}
+
+/// What the pages ask of those who come.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ConsoleRules {
+    /// Microseconds after which somebody who does nothing is signed out.
+    pub idle_us: i64,
+    /// How badges begin. None: there are none.
+    pub badge: Option<String>,
+    /// How things stand is shown on this machine to whoever looks.
+    pub wall: bool,
+}
+
+impl ConsoleRules {
+    /// Whether a text is a badge: no letter of it is shown, looked for or kept. A scanner may turn the letters.
+    #[must_use]
+    pub fn is_badge(&self, text: &str) -> bool {
+        let begins = |prefix: &String| {
+            text.trim_start().get(..prefix.len()).is_some_and(|t| t.eq_ignore_ascii_case(prefix))
+        };
+        self.badge.as_ref().is_some_and(begins)
+    }
 }
 
 impl Served {
@@ -29,9 +53,12 @@ impl Builder<'_> {
     pub(super) fn console(&mut self, settings: &Settings) -> Option<Served> {
         let raw = &settings.console;
         if raw.listen.is_empty() {
-            for (key, text) in
-                [("certificate", &raw.certificate), ("key", &raw.key), ("proxy", &raw.proxy)]
-            {
+            for (key, text) in [
+                ("certificate", &raw.certificate),
+                ("key", &raw.key),
+                ("proxy", &raw.proxy),
+                ("badge", &raw.badge),
+            ] {
                 if !text.is_empty() {
                     let allowed =
                         "nothing where console.listen is empty: it would not be used".to_owned();
@@ -43,7 +70,8 @@ impl Builder<'_> {
         let listen = self.address("console", &raw.listen);
         let only = self.proxy(&raw.proxy);
         let tls = self.serving(settings);
-        let served = Served { listen: listen?, tls, only };
+        let hosts = self.hosts(&raw.hosts);
+        let served = Served { listen: listen?, tls, only, hosts };
         let closed = !raw.certificate.is_empty() || !raw.key.is_empty() || !raw.proxy.is_empty();
         if served.is_beyond() && !closed {
             let allowed = "an address of this machine alone, such as \"127.0.0.1:8420\"; beyond it with `certificate` \
@@ -60,12 +88,45 @@ impl Builder<'_> {
         if text.is_empty() {
             return None;
         }
-        Some(Served { listen: self.address("watch", text)?, tls: None, only: None })
+        Some(Served {
+            listen: self.address("watch", text)?,
+            tls: None,
+            only: None,
+            hosts: Vec::new(),
+        })
     }
 
     fn address(&mut self, table: &str, text: &str) -> Option<SocketAddr> {
         let parsed = text.parse().map_err(|_| "an address such as \"127.0.0.1:8420\"".to_owned());
         self.good(table, 0, "listen", text, parsed)
+    }
+
+    /// The names as requests have them: without regard to case, and without a port.
+    fn hosts(&mut self, names: &[String]) -> Vec<String> {
+        for name in names {
+            let plain = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'-' | b'.');
+            if name.is_empty() || name.len() > 253 || !name.bytes().all(plain) {
+                let allowed =
+                    "names such as \"bench-1.example.org\", without port and address".to_owned();
+                self.fault("console", 0, "hosts", name, allowed);
+            }
+        }
+        names.iter().map(|name| name.to_ascii_lowercase()).collect()
+    }
+
+    pub(super) fn console_rules(&mut self, settings: &Settings) -> ConsoleRules {
+        let raw = &settings.console;
+        let plain = |b: u8| b.is_ascii_uppercase() || b.is_ascii_digit() || b == b'-';
+        let fits = (3..=8).contains(&raw.badge.len()) && raw.badge.bytes().all(plain);
+        if !raw.badge.is_empty() && !fits {
+            let allowed = "3 to 8 capitals, digits and hyphens, such as \"STAFF-\"".to_owned();
+            self.fault("console", 0, "badge", &raw.badge, allowed);
+        }
+        ConsoleRules {
+            idle_us: i64::try_from(raw.idle_seconds).unwrap_or(600).saturating_mul(1_000_000),
+            badge: Some(raw.badge.clone()).filter(|badge| !badge.is_empty()),
+            wall: raw.wall,
+        }
     }
 
     fn proxy(&mut self, text: &str) -> Option<IpAddr> {

@@ -99,6 +99,19 @@ impl Ledger {
         Ok(found)
     }
 
+    /// The reports of the same analyzer that were heard just before and just after one.
+    pub async fn beside(&self, n: i64) -> Result<[Option<i64>; 2], StoreError> {
+        let sql = "SELECT (SELECT max(b.n) FROM report b WHERE b.analyzer = r.analyzer AND b.n < r.n) AS before, \
+                   (SELECT min(a.n) FROM report a WHERE a.analyzer = r.analyzer AND a.n > r.n) AS behind \
+                   FROM report r WHERE r.n = $1";
+        let mut conn = self.db.read().await?;
+        let row = sqlx::query(sql).bind(n).fetch_optional(&mut conn).await;
+        self.db.give_back(conn).await;
+        let Some(row) = row.map_err(|e| self.wrong(&e))? else { return Ok([None, None]) };
+        let one = |name: &str| row.try_get(name).map_err(|e| self.wrong(&e));
+        Ok([one("before")?, one("behind")?])
+    }
+
     /// The reports whose OBR-3 or specimen id, of now or as a receiver was told it, is among these.
     pub async fn called(&self, names: &[String]) -> Result<BTreeSet<i64>, StoreError> {
         let sql = |these: &str| {

@@ -385,6 +385,20 @@ pub(super) const TABLES: &[Table] = &[
             ("code_until", Whole),
             ("seen_at", Whole),
             ("choices", Text),
+            ("badge", Text),
+            ("pin", Text),
+        ],
+    },
+    Table {
+        name: "token",
+        key: None,
+        columns: &[
+            ("folded", Text),
+            ("name", Text),
+            ("mark", Text),
+            ("role", Text),
+            ("since", Whole),
+            ("seen_at", Whole),
         ],
     },
     Table {
@@ -396,6 +410,7 @@ pub(super) const TABLES: &[Table] = &[
             ("began_at", Whole),
             ("seen_at", Whole),
             ("proved_at", Whole),
+            ("by_badge", Whole),
         ],
     },
     Table {

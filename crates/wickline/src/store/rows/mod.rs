@@ -28,6 +28,7 @@ pub mod report;
 pub mod report_entry;
 pub mod review;
 pub mod strip_lot;
+pub mod token;
 
 use std::fmt::Display;
 

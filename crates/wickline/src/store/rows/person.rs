@@ -60,6 +60,10 @@ pub struct Person {
     pub seen_at: Option<i64>,
     /// What was chosen for the eyes and hands, as JSON.
     pub choices: String,
+    /// The digest of the badge. None: none was given out.
+    pub badge: Option<String>,
+    /// What proves the PIN that belongs to it.
+    pub pin: Option<String>,
 }
 
 /// Somebody who signed in and is there.
@@ -69,8 +73,10 @@ pub struct Session {
     pub mark: String,
     pub began_at: i64,
     pub seen_at: i64,
-    /// When the password was given last.
+    /// When the password was given last, or the PIN.
     pub proved_at: i64,
+    /// It began with a badge: its PIN counts as the password does.
+    pub by_badge: bool,
 }
 
 fn read(row: &AnyRow) -> Result<Person, StoreError> {
@@ -87,6 +93,8 @@ fn read(row: &AnyRow) -> Result<Person, StoreError> {
             code_until: row.try_get("code_until")?,
             seen_at: row.try_get("seen_at")?,
             choices: row.try_get("choices")?,
+            badge: row.try_get("badge")?,
+            pin: row.try_get("pin")?,
         })
     };
     read().map_err(wrong)
@@ -98,13 +106,14 @@ fn read_session(row: &AnyRow) -> Result<Session, sqlx::Error> {
         began_at: row.try_get("began_at")?,
         seen_at: row.try_get("seen_at")?,
         proved_at: row.try_get("proved_at")?,
+        by_badge: row.try_get::<i64, _>("by_badge")? != 0,
     })
 }
 
 /// Everybody, by name.
 pub async fn all(conn: &mut AnyConnection) -> Result<Vec<Person>, StoreError> {
     let rows = conn.fetch_all(
-        "SELECT folded, name, role, since, secret, code_until, seen_at, choices FROM person ORDER BY folded",
+        "SELECT folded, name, role, since, secret, code_until, seen_at, choices, badge, pin FROM person ORDER BY folded",
     );
     let rows = rows.await.map_err(|e| StoreError::from_sql("the ledger", &e))?;
     rows.iter().map(read).collect()
@@ -113,7 +122,7 @@ pub async fn all(conn: &mut AnyConnection) -> Result<Vec<Person>, StoreError> {
 /// One of them.
 pub async fn one(conn: &mut AnyConnection, folded: &str) -> Result<Option<Person>, StoreError> {
     let query = sqlx::query(
-        "SELECT folded, name, role, since, secret, code_until, seen_at, choices FROM person WHERE folded = $1",
+        "SELECT folded, name, role, since, secret, code_until, seen_at, choices, badge, pin FROM person WHERE folded = $1",
     );
     let row = conn.fetch_optional(query.bind(folded.to_owned())).await;
     row.map_err(|e| StoreError::from_sql("the ledger", &e))?.as_ref().map(read).transpose()
@@ -122,9 +131,22 @@ pub async fn one(conn: &mut AnyConnection, folded: &str) -> Result<Option<Person
 /// The one to whom a one-time code was given, by its digest.
 pub async fn with_code(conn: &mut AnyConnection, code: &str) -> Result<Option<Person>, StoreError> {
     let query = sqlx::query(
-        "SELECT folded, name, role, since, secret, code_until, seen_at, choices FROM person WHERE code = $1",
+        "SELECT folded, name, role, since, secret, code_until, seen_at, choices, badge, pin FROM person WHERE code = $1",
     );
     let row = conn.fetch_optional(query.bind(code.to_owned())).await;
+    row.map_err(|e| StoreError::from_sql("the ledger", &e))?.as_ref().map(read).transpose()
+}
+
+/// The one who has a badge, by its digest.
+pub async fn with_badge(
+    conn: &mut AnyConnection,
+    badge: &str,
+) -> Result<Option<Person>, StoreError> {
+    let query = sqlx::query(
+        "SELECT folded, name, role, since, secret, code_until, seen_at, choices, badge, pin FROM person \
+         WHERE badge = $1",
+    );
+    let row = conn.fetch_optional(query.bind(badge.to_owned())).await;
     row.map_err(|e| StoreError::from_sql("the ledger", &e))?.as_ref().map(read).transpose()
 }
 
@@ -148,7 +170,7 @@ pub async fn set_role(write: &mut Write, folded: &str, role: PersonRole) -> Resu
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
-/// Gives somebody a one-time code, by its digest, in place of any password.
+/// Gives somebody a one-time code, by its digest, in place of any password and badge.
 pub async fn set_code(
     write: &mut Write,
     folded: &str,
@@ -156,7 +178,7 @@ pub async fn set_code(
     until: i64,
 ) -> Result<(), StoreError> {
     let query = sqlx::query(
-        "UPDATE person SET code = $2, code_until = $3, secret = NULL WHERE folded = $1",
+        "UPDATE person SET code = $2, code_until = $3, secret = NULL, badge = NULL, pin = NULL WHERE folded = $1",
     );
     let query = query.bind(folded.to_owned()).bind(code.to_owned()).bind(until);
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
@@ -168,6 +190,24 @@ pub async fn set_secret(write: &mut Write, folded: &str, secret: &str) -> Result
         "UPDATE person SET secret = $2, code = NULL, code_until = NULL WHERE folded = $1",
     );
     let query = query.bind(folded.to_owned()).bind(secret.to_owned());
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// Gives somebody a badge, by its digest, or takes it away; the PIN that belonged to another one counts no more.
+pub async fn set_badge(
+    write: &mut Write,
+    folded: &str,
+    badge: Option<&str>,
+) -> Result<(), StoreError> {
+    let query = sqlx::query("UPDATE person SET badge = $2, pin = NULL WHERE folded = $1");
+    let query = query.bind(folded.to_owned()).bind(badge.map(str::to_owned));
+    write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
+}
+
+/// Sets what proves the PIN of a badge.
+pub async fn set_pin(write: &mut Write, folded: &str, pin: &str) -> Result<(), StoreError> {
+    let query = sqlx::query("UPDATE person SET pin = $2 WHERE folded = $1");
+    let query = query.bind(folded.to_owned()).bind(pin.to_owned());
     write.conn().execute(query).await.map(drop).map_err(|e| write.wrong(&e))
 }
 
@@ -195,13 +235,15 @@ pub async fn come(
     let query = sqlx::query("DELETE FROM session WHERE began_at < $1").bind(ended);
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     let query = sqlx::query(
-        "INSERT INTO session (mark, person, began_at, seen_at, proved_at) VALUES ($1, $2, $3, $4, $5)",
+        "INSERT INTO session (mark, person, began_at, seen_at, proved_at, by_badge) \
+         VALUES ($1, $2, $3, $4, $5, $6)",
     )
     .bind(one.mark.clone())
     .bind(folded.to_owned())
     .bind(one.began_at)
     .bind(one.seen_at)
-    .bind(one.proved_at);
+    .bind(one.proved_at)
+    .bind(i64::from(one.by_badge));
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     let query = sqlx::query("UPDATE person SET seen_at = $2 WHERE folded = $1");
     let query = query.bind(folded.to_owned()).bind(one.seen_at);
@@ -215,7 +257,7 @@ pub async fn session(
 ) -> Result<Option<(Person, Session)>, StoreError> {
     let wrong = |e: sqlx::Error| StoreError::from_sql("the ledger", &e);
     let query = sqlx::query(
-        "SELECT v.mark, v.began_at, v.seen_at, v.proved_at, v.person FROM session v WHERE v.mark = $1",
+        "SELECT v.mark, v.began_at, v.seen_at, v.proved_at, v.by_badge, v.person FROM session v WHERE v.mark = $1",
     );
     let row = conn.fetch_optional(query.bind(mark.to_owned())).await.map_err(wrong)?;
     let Some(row) = row else { return Ok(None) };
