@@ -371,8 +371,7 @@ def printed(page, lab):
 def test_controls_charts_reviews_positivity_and_the_care_log_are_good_for_everybody(browser, tmp_path):
     lab = Lab(tmp_path, CARED, controls=RULED)
     try:
-        for _ in range(8):
-            lab.strips("QC-L1", "KP-20417")
+        lab.strips(*["QC-L1"] * 8, "KP-20417", "KP-20418")
         lab.strips("QC-L1", more="[run.rungs]\nGLU = 3\n")
         page, broken = opened(browser, lab, "J. Mast", "keeper")
         month = page.evaluate("new Date().toISOString().slice(0, 7)")

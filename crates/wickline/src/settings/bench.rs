@@ -277,25 +277,6 @@ impl Bench {
         let hears = move |t: &Target| t.analyzers.iter().any(|a| a == "*" || a == analyzer);
         self.targets.iter().filter(move |t| t.takes(role) && hears(t))
     }
-
-    /// Whether a person may give this specimen id to a report of this analyzer: held to the same rules
-    /// as a printed one.
-    pub fn check_specimen(
-        &self,
-        analyzer: &str,
-        id: &str,
-        number: Option<&str>,
-    ) -> Result<(), String> {
-        let Some(analyzer) = self.analyzer(analyzer) else {
-            return Err(format!("analyzer {analyzer} is not configured any more"));
-        };
-        analyzer.rules.check_specimen(id, number).map_err(|why| {
-            format!(
-                "this specimen id {why}; control material is identified with --control LEVEL, an external \
-                 quality sample with --control external"
-            )
-        })
-    }
 }
 
 /// What the configuration says by being as it is, each once.
