@@ -135,6 +135,14 @@ fn a_session_ends_where_nobody_is_after_twelve_hours_and_with_the_password() {
         }
         clock(&folder, began + 721 * 60);
         assert!(!is_in(&olsen));
+        // Who left a bench without leaving ends it from another, and sees where they are.
+        assert_eq!(olsen.sign_in("R. Olsen").code, 303);
+        let mut left = Browser::new(&bench.address);
+        assert_eq!(left.sign_in("R. Olsen").code, 303);
+        let mine = olsen.get("/me");
+        assert_eq!(mine.body.matches("last seen").count(), 2, "{}", mine.body);
+        assert_eq!(olsen.send(&mine, "/me", &[("act", "others")]).code, 303);
+        assert!(is_in(&olsen) && !is_in(&left));
         // Another password ends the other sessions and not this one.
         assert_eq!(olsen.sign_in("R. Olsen").code, 303);
         let mut other = Browser::new(&bench.address);

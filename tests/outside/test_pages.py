@@ -51,7 +51,7 @@ class Lab:
 
     def __init__(self, folder, more="", **changed):
         self.folder = folder
-        more = '[console]\nlisten = "127.0.0.1:0"\n' + more
+        more = '[console]\nlisten = "127.0.0.1:0"\nwall = true\nbadge = "STAFF-"\n' + more
         self.config = folder / "wickline.toml"
         text = configuration(more=more)
         for was, now in changed.items():
@@ -171,7 +171,8 @@ def test_every_page_is_good_for_everybody_at_both_widths_and_in_both_themes(brow
     lab.strips("KP-20417", "", "KP-20419")
     page, broken = opened(browser, lab, "J. Mast", "keeper")
     held = lab.held()[0]
-    paths = ["/today", "/held", f"/held/{held}", "/report/1", "/queue", "/day", "/controls", "/trail", "/people", "/me"]
+    paths = ["/today", "/held", f"/held/{held}", "/report/1", "/queue", "/day", "/controls", "/line",
+             "/mapping", "/trail", "/people", "/me", "/wall"]
     good_for_everybody(page, lab, paths)
     # Words of the page: one head, one main, the numbers are the heads of their rows.
     page.goto(lab.url + "/today")
@@ -327,7 +328,7 @@ def test_hostile_ids_names_and_reasons_are_text_everywhere(browser, lab):
     lab.strips(*ids)
     page, broken = opened(browser, lab, "O'<b>Neil</b> & Co", "keeper")
     plain = {}
-    for path in ["/today", "/held", "/day", "/trail", "/people", "/report/1", "/me"]:
+    for path in ["/today", "/held", "/day", "/trail", "/line", "/people", "/report/1", "/me"]:
         page.goto(lab.url + path)
         plain[path] = page.evaluate(
             """() => ({scripts: document.scripts.length, on: [...document.querySelectorAll('*')].filter(e =>

@@ -11,6 +11,7 @@ pub mod console;
 pub mod csv;
 pub mod daemon;
 pub mod digest;
+pub mod marks;
 pub mod pipeline;
 pub mod prove;
 pub mod pulse;

@@ -25,6 +25,14 @@ pub const CODE_US: i64 = 30 * 60 * 1_000_000;
 const LETTERS: &[u8; 31] = b"23456789ABCDEFGHJKMNPQRSTUVWXYZ";
 /// A session ends so long after it began, whatever happens in it.
 pub const LONGEST_SESSION_US: i64 = 12 * 3_600 * 1_000_000;
+
+impl Session {
+    /// Whether somebody is still in it.
+    fn lives(&self, now: i64, idle: i64) -> bool {
+        now - self.seen_at < idle && now - self.began_at < LONGEST_SESSION_US
+    }
+}
+
 /// How often it is noted that somebody is there.
 const NOTED_US: i64 = 60_000_000;
 
@@ -268,8 +276,7 @@ impl Ledger {
         let mut conn = self.db.read().await?;
         let found = person::session(&mut conn, mark).await?;
         self.db.give_back(conn).await;
-        let lives = |s: &Session| now - s.seen_at < idle && now - s.began_at < LONGEST_SESSION_US;
-        Ok(found.filter(|(_, session)| lives(session)))
+        Ok(found.filter(|(_, session)| session.lives(now, idle)))
     }
 
     /// Notes that a person did something in a session, now and then; each time where the password was given.
@@ -280,6 +287,22 @@ impl Ledger {
         }
         let mut write = self.db.write().await?;
         person::seen(&mut write, &session.mark, now, proved).await?;
+        write.commit().await
+    }
+
+    /// The sessions of one person that have not ended by themselves, the latest first.
+    pub async fn sessions(&self, one: &Person, idle: i64) -> Result<Vec<Session>, StoreError> {
+        let now = clock::now_us();
+        let mut conn = self.db.read().await?;
+        let all = person::sessions(&mut conn, &one.folded).await?;
+        self.db.give_back(conn).await;
+        Ok(all.into_iter().filter(|session| session.lives(now, idle)).collect())
+    }
+
+    /// Ends every session of one person but this one: who left a bench without leaving ends it from another.
+    pub async fn sessions_end_others(&self, one: &Person, mark: &str) -> Result<(), StoreError> {
+        let mut write = self.db.write().await?;
+        person::leave_others(&mut write, &one.folded, mark).await?;
         write.commit().await
     }
 

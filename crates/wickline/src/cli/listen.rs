@@ -14,8 +14,9 @@ use wickline_listen::line::{Got, LineKind, LineSpec, Listener, Port};
 use wickline_listen::speed::Search;
 
 use super::output::Output;
-use super::{Answer, Exit, Failure, file, marks};
+use super::{Answer, Exit, Failure, file};
 use crate::clock::{self, SiteClock};
+use crate::marks;
 
 /// A line without an end is shown after so much silence.
 const SILENCE: Duration = Duration::from_millis(300);

@@ -17,7 +17,6 @@ mod held;
 mod journal;
 mod ledger;
 mod listen;
-mod marks;
 mod ordered;
 mod orders;
 mod output;

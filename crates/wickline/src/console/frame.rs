@@ -44,7 +44,7 @@ pub(super) struct Frame {
 }
 
 /// The pages that have a tab, with their keys; the last ones are among the others on a phone.
-const TABS: [(&str, &str, &str); 10] = [
+const TABS: [(&str, &str, &str); 12] = [
     ("today", "/today", "t"),
     ("held", "/held", "h"),
     ("queue", "/queue", "q"),
@@ -52,6 +52,8 @@ const TABS: [(&str, &str, &str); 10] = [
     ("controls", "/controls", "c"),
     ("orders", "/orders", "o"),
     ("care", "/care", "k"),
+    ("line", "/line", "l"),
+    ("mapping", "/mapping", "m"),
     ("trail", "/trail", "r"),
     ("people", "/people", "p"),
     ("me", "/me", ""),

@@ -8,8 +8,8 @@ use super::Whole;
 use super::account::{Explained, Line, NOT_UNDERSTOOD, Told};
 use super::screen::{obx, reading, rung, segments};
 use crate::cli::Failure;
-use crate::cli::marks::named;
 use crate::clock;
+use crate::marks::named;
 use crate::settings::bench::{Analyzer, Bench, Target};
 
 #[derive(Template)]

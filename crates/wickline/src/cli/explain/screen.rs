@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use super::Whole;
 use super::account::{Explained, Line, Missed, NOT_UNDERSTOOD, Obx, Told};
-use crate::cli::marks::named;
 use crate::cli::output::{Output, Tone, plain, state};
+use crate::marks::named;
 
 /// A capture whole.
 pub fn whole(whole: &Whole, out: &Output) {

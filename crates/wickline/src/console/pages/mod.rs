@@ -7,7 +7,9 @@ mod controls;
 mod day;
 mod finding;
 mod held;
+mod line;
 pub mod live;
+mod mapping;
 mod one_held;
 mod orders;
 mod people;
@@ -63,6 +65,10 @@ pub(super) fn routes(site: Arc<Site>) -> Router {
         .route("/beat", get(live::beat))
         .route("/find", post(finding::look))
         .route("/find/{name}", get(finding::page))
+        .route("/line", get(line::page))
+        .route("/line/{id}", get(line::one))
+        .route("/mapping", get(mapping::page))
+        .route("/mapping/{id}", get(mapping::one))
         .route("/trail", get(trail::page))
         .route("/people", get(people::page).post(people::act))
         .route("/me", get(people::me).post(people::choose))

@@ -43,6 +43,15 @@ struct Me {
     keys: bool,
     /// They have a badge; and whether its PIN was chosen.
     badge: Option<bool>,
+    sessions: Vec<Session>,
+}
+
+/// One session of somebody.
+struct Session {
+    began: String,
+    seen: String,
+    by_badge: bool,
+    own: bool,
 }
 
 impl People {
@@ -156,6 +165,15 @@ pub async fn me(here: Here) -> Result<Response, Halt> {
 
 async fn own(here: Here, halt: Option<Halt>) -> Result<Response, Halt> {
     let choices = here.choices.clone();
+    let idle = here.bench.console_rules.idle_us;
+    let sessions = here.ledger.within(here.ledger.sessions(&here.person, idle)).await;
+    let sessions = sessions.map_err(|e| Halt::store(here.language, &e))?;
+    let session = |one: &crate::acts::people::Session| Session {
+        began: frame::time(&here.bench, one.began_at),
+        seen: frame::time(&here.bench, one.seen_at),
+        by_badge: one.by_badge,
+        own: one.mark == here.session.mark,
+    };
     let code = halt.as_ref().map_or(StatusCode::OK, Halt::code);
     let language = |l: Language| (l.code(), l.name(), choices.language == l.code());
     let themes = [("", "me.system"), ("light", "me.light"), ("dark", "me.dark")];
@@ -163,6 +181,7 @@ async fn own(here: Here, halt: Option<Halt>) -> Result<Response, Halt> {
         languages: Language::ALL.into_iter().map(language).collect(),
         themes: themes.map(|(code, place)| (code, here.t(place), choices.theme == code)).to_vec(),
         keys: choices.keys,
+        sessions: sessions.iter().map(session).collect(),
         badge: here.person.badge.as_ref().map(|_| here.person.pin.is_some()),
         frame: Frame::of(&here, "me").await?.with(halt.map(|h| h.text().to_owned())),
     };
@@ -187,6 +206,10 @@ async fn chosen(signed: &Signed) -> Result<(), Halt> {
     match fields.get("act") {
         "password" => return changed(signed).await,
         "pin" => return pin(signed).await,
+        "others" => {
+            let done = here.ledger.sessions_end_others(&here.person, &here.session.mark);
+            return here.ledger.within(done).await.map_err(wrong);
+        }
         _ => {}
     }
     let known = |text: &str, all: &[&str]| {

@@ -16,10 +16,13 @@ use crate::console::frame::{self, Frame};
 use crate::console::halt::Halt;
 use crate::console::here::Here;
 use crate::seen::visible;
+use crate::settings::bench::Bench;
 use crate::store::StoreError;
-use crate::store::lists::names::Typed;
+use crate::store::lists::names::{Listed, Typed};
+use crate::store::lists::reports::Item;
 use crate::store::state::State;
 use crate::store::tape::Tape;
+use crate::store::trail::Row;
 
 /// A line of the print and what was read in it.
 struct Read {
@@ -143,33 +146,11 @@ async fn shown(here: Here, id: i64, halt: Option<Halt>) -> Result<Response, Halt
         abnormal: frame::abnormal(&kept.readings),
         more: all - reads.len(),
         reads,
-        sent: messages
-            .iter()
-            .map(|m| Sent {
-                name: m.name.to_string(),
-                control_id: m.control_id.clone(),
-                state: here.t(&format!("state.{}", m.state.text())),
-                words: item
-                    .deliveries
-                    .iter()
-                    .find(|d| d.message == m.name.to_string())
-                    .and_then(|d| d.detail.as_deref())
-                    .map_or(String::new(), visible),
-            })
-            .collect(),
+        sent: messages.iter().map(|m| self::sent(&here, item, m)).collect(),
         holdings,
         beside,
         before: before.iter().map(|b| visible(&b.specimen)).collect(),
-        history: history
-            .iter()
-            .map(|row| Done {
-                at: frame::time(bench, row.at),
-                who: visible(&row.who),
-                by_itself: row.who == "wickline",
-                what: visible(&what(row.verb.as_str(), row.was.as_deref(), row.became.as_deref())),
-                reason: visible(row.reason.as_deref().unwrap_or("")),
-            })
-            .collect(),
+        history: history.iter().map(|row| done(bench, row)).collect(),
         held: item.state == State::Held,
         withdraws: out && item.level.is_none() && here.may(PersonRole::Technologist),
         corrects: out && item.level.is_none() && here.may(PersonRole::Analyst),
@@ -178,6 +159,29 @@ async fn shown(here: Here, id: i64, halt: Option<Halt>) -> Result<Response, Halt
         frame: Frame::of(&here, "report").await?.with(halt.map(|h| h.text().to_owned())),
     };
     Ok(frame::shown(&here, code, page.render()))
+}
+
+/// One message of it, with what its receiver said.
+fn sent(here: &Here, item: &Item, message: &Listed) -> Sent {
+    let name = message.name.to_string();
+    let own = item.deliveries.iter().find(|d| d.message == name);
+    Sent {
+        control_id: message.control_id.clone(),
+        state: here.t(&format!("state.{}", message.state.text())),
+        words: own.and_then(|d| d.detail.as_deref()).map_or(String::new(), visible),
+        name,
+    }
+}
+
+/// One act that was done to it.
+fn done(bench: &Bench, row: &Row) -> Done {
+    Done {
+        at: frame::time(bench, row.at),
+        who: visible(&row.who),
+        by_itself: row.who == "wickline",
+        what: visible(&what(row.verb.as_str(), row.was.as_deref(), row.became.as_deref())),
+        reason: visible(row.reason.as_deref().unwrap_or("")),
+    }
 }
 
 /// An act in one line.

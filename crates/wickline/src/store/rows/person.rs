@@ -266,6 +266,16 @@ pub async fn session(
     Ok(one(conn, &folded).await?.map(|person| (person, session)))
 }
 
+/// Every session of one person, the latest first.
+pub async fn sessions(conn: &mut AnyConnection, folded: &str) -> Result<Vec<Session>, StoreError> {
+    let wrong = |e: sqlx::Error| StoreError::from_sql("the ledger", &e);
+    let query = sqlx::query(
+        "SELECT mark, began_at, seen_at, proved_at, by_badge FROM session WHERE person = $1 ORDER BY seen_at DESC",
+    );
+    let rows = conn.fetch_all(query.bind(folded.to_owned())).await.map_err(wrong)?;
+    rows.iter().map(read_session).collect::<Result<_, _>>().map_err(wrong)
+}
+
 /// Notes that somebody was seen, and whether the password was given just now.
 pub async fn seen(write: &mut Write, mark: &str, at: i64, proved: bool) -> Result<(), StoreError> {
     let query = if proved {
