@@ -1,4 +1,4 @@
-//! The care log with the real binary: what is due, signed, struck through; and the canister that is the strip lot in use.
+//! The care log with the real binary: what is due, signed, struck through; the canister that is the strip lot in use.
 
 use std::path::Path;
 

@@ -50,6 +50,37 @@ fn by_verdict(config: &Path, from: &str, verdict: &str) -> Value {
     runs.find(|r| r["verdict"] == verdict).expect("a run").clone()
 }
 
+/// What comes late, or is no run any more, opens a signed month again, and it is signed anew.
+async fn comes_late(
+    config: &Path,
+    bench: &mut SimulatedAnalyzer,
+    daemon: &mut Daemon,
+    last: &Month,
+) {
+    let day = format!("{}-10", last.name);
+    let taken = |hour: &str| format!("{}{hour}0000", day.replace('-', ""));
+    let sign = ["controls", "review", last.name.as_str(), "--sign", "--as", "J. Mast"];
+    // What comes late opens it again, and it is signed anew.
+    send_taken(bench, ("4", "QC-L2", 3), &taken("11")).await;
+    daemon.wait_for(|e| e["event"] == "report" && e["number"] == "4");
+    let late = by_verdict(config, &day, "passed");
+    let seen = ask(config, &["controls", "review", &last.name]);
+    assert_eq!(seen["after"].as_array().map(Vec::len), Some(1), "{seen} {late}");
+    assert!(ask(config, &["day", &day])["review"].as_str().expect("said").contains("open again"));
+    assert_eq!(code(config, &sign), Some(0));
+    // So does what was signed for and is no run any more.
+    send_taken(bench, ("5", "", 3), &taken("12")).await;
+    daemon.wait_for(|e| e["event"] == "report" && e["number"] == "5");
+    let held = ask(config, &["held"])["items"][0]["id"].as_str().expect("an id").to_owned();
+    let twice = ["--control", "2", "--control-again", "2", "--lot", "KP-201"];
+    let twice = [&["held", "identify", &held][..], &twice, &["--lot-again", "KP-201"]].concat();
+    assert_eq!(code(config, &[&twice[..], &["--reason", "its label"]].concat()), Some(0));
+    assert_eq!(code(config, &sign), Some(0));
+    assert_eq!(code(config, &["undo", &held, "--reason", "it is a patient's"]), Some(0));
+    let seen = ask(config, &["controls", "review", &last.name]);
+    assert_eq!(seen["after"], serde_json::json!([held]), "{seen}");
+}
+
 #[test]
 fn a_month_of_controls_is_noted_signed_and_open_again_when_something_comes_late() {
     let folder = Folder::new("reviewed");
@@ -115,27 +146,7 @@ fn a_month_of_controls_is_noted_signed_and_open_again_when_something_comes_late(
             review.contains("signed by R. Olsen") && !review.contains("open again"),
             "{review}"
         );
-        // What comes late opens it again, and it is signed anew.
-        send_taken(&mut bench, ("4", "QC-L2", 3), &taken("11")).await;
-        daemon.wait_for(|e| e["event"] == "report" && e["number"] == "4");
-        let late = by_verdict(&config, &day, "passed");
-        let seen = ask(&config, &["controls", "review", &last.name]);
-        assert_eq!(seen["after"].as_array().map(Vec::len), Some(1), "{seen} {late}");
-        assert!(
-            ask(&config, &["day", &day])["review"].as_str().expect("said").contains("open again")
-        );
-        assert_eq!(code(&config, &sign), Some(0));
-        // So does what was signed for and is no run any more.
-        send_taken(&mut bench, ("5", "", 3), &taken("12")).await;
-        daemon.wait_for(|e| e["event"] == "report" && e["number"] == "5");
-        let held = ask(&config, &["held"])["items"][0]["id"].as_str().expect("an id").to_owned();
-        let twice = ["--control", "2", "--control-again", "2", "--lot", "KP-201"];
-        let twice = [&["held", "identify", &held][..], &twice, &["--lot-again", "KP-201"]].concat();
-        assert_eq!(code(&config, &[&twice[..], &["--reason", "its label"]].concat()), Some(0));
-        assert_eq!(code(&config, &sign), Some(0));
-        assert_eq!(code(&config, &["undo", &held, "--reason", "it is a patient's"]), Some(0));
-        let seen = ask(&config, &["controls", "review", &last.name]);
-        assert_eq!(seen["after"], serde_json::json!([held]), "{seen}");
+        comes_late(&config, &mut bench, &mut daemon, &last).await;
         let trail = ask(&config, &["trail"])["items"].clone();
         let verbs = |verb: &str| {
             trail.as_array().expect("rows").iter().filter(|r| r["verb"] == verb).count()

@@ -1,4 +1,4 @@
-//! The care log: what was done for an analyzer is signed for, struck through where it was wrong, and what is due is said.
+//! The care log: what was done for an analyzer is signed for, struck through where it was wrong; what is due is said.
 //! Nothing is held for it; but a strip canister that is opened is the strip lot in use, by the act that a new lot is.
 
 use jiff::civil::Date;

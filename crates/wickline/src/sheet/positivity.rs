@@ -1,4 +1,4 @@
-//! How many of a month's strips were positive, by analyzer and analyte, beside the months before: counts, and whose they
+//! How many of a month's strips were positive, by analyzer and analyte, beside the months before: counts; whose they
 //! are is not among them. A pad without a negative (pH, density, colour) is on no such list.
 
 use std::collections::BTreeMap;

@@ -39,7 +39,8 @@ pub struct Options {
     #[arg(long, value_name = "FILE", conflicts_with_all = ["svg", "dir", "analyte", "from"])]
     html: Option<PathBuf>,
     /// On such a page the last so many runs up to --to, 90 at most
-    #[arg(long, value_name = "N", default_value_t = RUNS, requires = "html", value_parser = clap::value_parser!(i64).range(1..=90))]
+    #[arg(long, value_name = "N", default_value_t = RUNS, requires = "html")]
+    #[arg(value_parser = clap::value_parser!(i64).range(1..=90))]
     runs: i64,
 }
 

@@ -1,4 +1,4 @@
-//! The care log of one analyzer: what is due, the month as a grid with a signature in each cell, every entry; signed and
+//! The care log of one analyzer: what is due, the month as a grid of signatures, every entry; signed and
 //! struck through here.
 
 use askama::Template;
