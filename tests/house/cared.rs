@@ -101,6 +101,8 @@ fn care_is_signed_once_in_its_time_and_struck_through_with_a_reason() {
             sheet.contains("struck through by") && sheet.contains("is not signed for"),
             "{sheet}"
         );
+        let asked = |day: &str| ask(&config, &["day", day]).get("care").is_some();
+        assert!(asked(&before) && !asked("2026-01-15"), "nobody was asked before the first entry");
         let olsen = let_in(&config, &console, "R. Olsen", "technologist");
         let path = format!("/care/bench-1/{}", &today[..7]);
         let done = olsen.send(

@@ -156,6 +156,18 @@ impl Ledger {
         Ok(stands)
     }
 
+    /// The first day on which somebody signed for a care: before it nobody was asked.
+    pub async fn care_since(
+        &self,
+        analyzer: &str,
+        name: &str,
+    ) -> Result<Option<String>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let since = care::since(&mut conn, analyzer, name).await?;
+        self.db.give_back(conn).await;
+        Ok(since)
+    }
+
     /// The entries of an analyzer from one day to another, both included, struck ones among them.
     pub async fn care_entries(
         &self,

@@ -13,7 +13,8 @@ pub(super) async fn told(
     analyzer: Option<&str>,
 ) -> Result<Vec<String>, StoreError> {
     let mut words = Vec::new();
-    if *date > *bench.clock.day(clock::now_us()) {
+    let today = bench.clock.day(clock::now_us());
+    if *date > *today {
         return Ok(words);
     }
     for one in bench.analyzers.iter().filter(|a| analyzer.is_none_or(|id| id == a.id)) {
@@ -21,8 +22,13 @@ pub(super) async fn told(
         let entries = ledger.care_entries(bench, &one.id, (date, date)).await?;
         words.extend(entries.iter().map(|entry| entry.words()));
         let signed = |name: &str| entries.iter().any(|e| e.name == name && e.struck.is_none());
-        let open = asked.filter(|care| care.every == Every::Day && !signed(&care.name));
-        words.extend(open.map(|care| format!("{}: {} is not signed for", one.id, care.name)));
+        for care in asked.filter(|care| care.every == Every::Day && !signed(&care.name)) {
+            // Of a day on which nobody was asked yet nothing is said.
+            let since = ledger.care_since(&one.id, &care.name).await?;
+            if *date == *today || since.is_some_and(|since| *since < *date) {
+                words.push(format!("{}: {} is not signed for", one.id, care.name));
+            }
+        }
     }
     Ok(words)
 }

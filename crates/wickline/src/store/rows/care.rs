@@ -82,6 +82,19 @@ pub async fn last(
     row.as_ref().map(read).transpose().map_err(|e| wrong(&e))
 }
 
+/// The first day on which somebody ever signed for a care. None: nobody did.
+pub async fn since(
+    conn: &mut AnyConnection,
+    analyzer: &str,
+    name: &str,
+) -> Result<Option<String>, StoreError> {
+    let query = sqlx::query("SELECT min(day) FROM care WHERE analyzer = $1 AND name = $2")
+        .bind(analyzer.to_owned())
+        .bind(name.to_owned());
+    let row = conn.fetch_one(query).await.map_err(|e| wrong(&e))?;
+    row.try_get(0).map_err(|e| wrong(&e))
+}
+
 /// One entry by its number.
 pub async fn one(conn: &mut AnyConnection, n: i64) -> Result<Option<CareRow>, StoreError> {
     let text = format!("SELECT {COLUMNS} FROM care WHERE n = $1");
