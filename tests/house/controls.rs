@@ -35,7 +35,7 @@ pub fn material() -> String {
     format!("{}{}", level("1", 0), level("2", 3))
 }
 
-fn config(folder: &Folder, more: &str) -> std::path::PathBuf {
+pub fn config(folder: &Folder, more: &str) -> std::path::PathBuf {
     let text = configuration("listen:127.0.0.1:0", "lis02", "ten-pad", "dir:out", &material())
         .replace(
             "control_specimens = [\"QC-L1=1\"]",
@@ -47,7 +47,7 @@ fn config(folder: &Folder, more: &str) -> std::path::PathBuf {
 
 pub const HOLD: &str = "controls_failed = \"hold\"\ncontrols_due = \"hold\"";
 
-async fn connect(daemon: &Daemon) -> SimulatedAnalyzer {
+pub async fn connect(daemon: &Daemon) -> SimulatedAnalyzer {
     let stream = tokio::net::TcpStream::connect(&daemon.lines[0]).await.expect("it listens");
     analyzer(SimPort::Tcp(stream), Style::Lis02)
 }

@@ -16,6 +16,26 @@ BROWSER = "chromium-headless-shell"
 AXE = (pathlib.Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 WORD = "four tubes on a tray"
+CONTROL = 'class = "control"\n'
+# Control material of two levels, and what is cared for.
+CARED = """
+[[control]]
+level = "1"
+lot = "KP-101"
+first_day = "2020-01-01"
+last_day = "2099-12-31"
+expect = ["BIL=NEG", "BLD=NEG", "GLU=NEG", "KET=NEG", "LEU=NEG", "NIT=NEG", "PH=any", "PRO=NEG", "SG=any", "URO=NORM"]
+[[care]]
+name = "Platform and tray cleaned"
+every = "day"
+[[care]]
+name = "Strip canister opened"
+every = "canister"
+"""
+RULED = """control_levels = ["1"]
+control_specimens = ["QC-L1=1"]
+controls_due = "off"
+controls_failed = "off\""""
 # What a page must not do: reach past its own width.
 WIDE = """() => { const w = document.documentElement.clientWidth; return [...document.querySelectorAll('body *')].filter(e =>
   !e.closest('svg, .scroll, .unseen, .skip, pre') && e.getBoundingClientRect().right > w + 1).map(e => e.tagName + '.' + e.className); }"""
@@ -29,11 +49,14 @@ HOSTILE = [
 class Lab:
     """A bench with its daemon, whose pages are open."""
 
-    def __init__(self, folder):
+    def __init__(self, folder, more="", **changed):
         self.folder = folder
-        more = '[console]\nlisten = "127.0.0.1:0"\nwall = true\nbadge = "STAFF-"\n'
+        more = '[console]\nlisten = "127.0.0.1:0"\nwall = true\nbadge = "STAFF-"\n' + more
         self.config = folder / "wickline.toml"
-        self.config.write_text(configuration(more=more))
+        text = configuration(more=more)
+        for was, now in changed.items():
+            text = text.replace(f'{was} = "none"', now)
+        self.config.write_text(text)
         self.daemon = Daemon(self.config)
         self.url = "http://" + self.daemon.ready["console"].replace("127.0.0.1", "localhost")
         self.number = 0
@@ -41,13 +64,14 @@ class Lab:
     def person(self, name, role):
         return ask(self.config, "user", "add", name, "--role", role)["code"]
 
-    def strips(self, *specimens):
+    def strips(self, *specimens, more=""):
         """Runs strips on its analyzer, and waits until they are read."""
         script = self.folder / "script.toml"
         rows = []
         for specimen in specimens:
             self.number += 1
-            rows.append(f"[[run]]\nnumber = {json.dumps(str(self.number))}\nspecimen = {json.dumps(specimen)}\n")
+            row = f"[[run]]\nnumber = {json.dumps(str(self.number))}\nspecimen = {json.dumps(specimen)}\n"
+            rows.append(row + (CONTROL if specimen.startswith("QC") else "") + more)
         script.write_text("\n".join(rows))
         line = self.daemon.ready["lines"][0]["address"]
         done = subprocess.run(
@@ -121,12 +145,8 @@ def scan(page, text, gap=10, end="Enter"):
     page.clock.run_for(200)
 
 
-def test_every_page_is_good_for_everybody_at_both_widths_and_in_both_themes(browser, lab, tmp_path):
-    lab.strips("KP-20417", "", "KP-20419")
-    page, broken = opened(browser, lab, "J. Mast", "keeper")
-    held = lab.held()[0]
-    paths = ["/today", "/held", f"/held/{held}", "/report/1", "/queue", "/day", "/controls", "/line",
-             "/mapping", "/trail", "/people", "/me", "/wall"]
+def good_for_everybody(page, lab, paths):
+    """Judges pages in both themes and at five widths."""
     found = {}
     for theme in ["light", "dark"]:
         page.emulate_media(color_scheme=theme)
@@ -145,6 +165,15 @@ def test_every_page_is_good_for_everybody_at_both_widths_and_in_both_themes(brow
                 if wide:
                     found[theme, path, width] = wide[:5]
     assert not found, json.dumps({str(k): v for k, v in found.items()}, indent=1)
+
+
+def test_every_page_is_good_for_everybody_at_both_widths_and_in_both_themes(browser, lab, tmp_path):
+    lab.strips("KP-20417", "", "KP-20419")
+    page, broken = opened(browser, lab, "J. Mast", "keeper")
+    held = lab.held()[0]
+    paths = ["/today", "/held", f"/held/{held}", "/report/1", "/queue", "/day", "/controls", "/line",
+             "/mapping", "/trail", "/people", "/me", "/wall"]
+    good_for_everybody(page, lab, paths)
     # Words of the page: one head, one main, the numbers are the heads of their rows.
     page.goto(lab.url + "/today")
     assert page.locator("h1").count() == 1 and page.locator("main").count() == 1
@@ -330,3 +359,43 @@ def test_the_day_sheet_prints_on_paper_without_fields_or_buttons(browser, lab):
     text = subprocess.run(["pdftotext", "-layout", str(paper), "-"], capture_output=True, text=True, check=True).stdout
     assert "KP-20417" in text and "holds specimen ids" in text
     assert "Sign out" not in text
+
+
+def printed(page, lab):
+    """The texts of the sheets that a page makes on A4 paper."""
+    paper = lab.folder / "page.pdf"
+    page.pdf(path=str(paper), prefer_css_page_size=True)
+    text = subprocess.run(["pdftotext", "-layout", str(paper), "-"], capture_output=True, text=True, check=True).stdout
+    return text.rstrip("\f").split("\f")
+
+
+def test_controls_charts_reviews_positivity_and_the_care_log_are_good_for_everybody(browser, tmp_path):
+    lab = Lab(tmp_path, CARED, controls=RULED)
+    try:
+        lab.strips(*["QC-L1"] * 8, "KP-20417", "KP-20418")
+        lab.strips("QC-L1", more="[run.rungs]\nGLU = 3\n")
+        page, broken = opened(browser, lab, "J. Mast", "keeper")
+        month = page.evaluate("new Date().toISOString().slice(0, 7)")
+        page.goto(lab.url + "/controls")
+        page.click("text=Note what was done")
+        page.fill("form[action='/controls/note'] input[name=reason]", "vial warmed up <b>")
+        page.click("text=Note it")
+        page.wait_for_selector("td .hand >> text=vial warmed up <b>")
+        page.goto(lab.url + "/care")
+        page.click("summary:has-text('Sign')")
+        page.click("button:has-text('Sign for')")
+        page.wait_for_selector(".grid .hand >> text=JM")
+        paths = ["/controls", "/controls/bench-1/1", "/controls/bench-1/1?runs=90", f"/review/{month}", "/positivity/now"]
+        paths += [f"/care/bench-1/{month}", "/today"]
+        good_for_everybody(page, lab, paths)
+        # All analytes of a level on one sheet of paper, and its table on the next.
+        page.goto(lab.url + "/controls/bench-1/1")
+        assert page.locator("svg.chart").count() == 10
+        sheets = printed(page, lab)
+        assert len(sheets) == 2, len(sheets)
+        assert all(f"{pad} " in sheets[0] for pad in ["BIL", "GLU", "SG", "URO"]), sheets[0]
+        page.goto(lab.url + f"/care/bench-1/{month}")
+        assert len(printed(page, lab)) == 1, "a month on one sheet"
+        assert not broken, broken
+    finally:
+        lab.daemon.stop()

@@ -182,6 +182,29 @@ impl Rung {
 }
 
 impl Pad {
+    /// How many rungs at the bottom of its ladder are negative or normal.
+    #[must_use]
+    pub fn negatives(&self) -> usize {
+        let lowest = |rung: &&Rung| {
+            let Some(grade) = rung.grade.as_deref() else { return false };
+            // Of a grade of the strip's own, only the ladder knows whether it is normal.
+            Grade::find(grade).map_or(rung.sense == Sense::Normal, |g| g.rank == 0)
+        };
+        if self.kind == Kind::Nominal {
+            return 0;
+        }
+        self.rungs.iter().take_while(lowest).count()
+    }
+
+    /// Whether a reading stands above what is negative. None: it is not known, or the pad has no negative.
+    #[must_use]
+    pub fn is_positive(&self, rung: Option<usize>, grade: Option<&str>) -> Option<bool> {
+        let negatives = self.negatives();
+        let named = |grade| self.rungs.iter().position(|r| r.grade.as_deref() == Some(grade));
+        let at = rung.or_else(|| grade.and_then(named))?;
+        (negatives > 0).then_some(at >= negatives)
+    }
+
     /// A pad of which nothing is said yet.
     fn blank(id: &str) -> Pad {
         Pad {

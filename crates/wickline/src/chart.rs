@@ -3,6 +3,10 @@
 //! Everything is told by shape, so that it can be read in black and white; the same chart is the same
 //! text, byte for byte.
 
+pub mod drawn;
+pub mod paper;
+pub mod runs;
+
 use plotters::coord::Shift;
 use plotters::coord::combinators::BindKeyPoints;
 use plotters::element::DashedPathElement;

@@ -5,10 +5,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::codes::{ANALYTES, Analyte};
 use crate::controls::plan::{ControlPlan, Entry, Limits, Lot, PlanFault, Rule};
 use crate::figure::Figure;
-use crate::grades::Grade;
 use crate::moment::Moment;
 use crate::rules::is_level;
-use crate::strip::{Kind, Pad, Sense, Strip};
+use crate::strip::{Kind, Pad, Strip};
 use crate::units::Units;
 use crate::words::nearest;
 
@@ -179,7 +178,7 @@ impl<'a> Builder<'a> {
         if nominal && (ranged || !matches!(rule, None | Some(Rule::Exact))) {
             return Err("one of its words and the rule exact: they have no order".into());
         }
-        let negatives = negatives(pad);
+        let negatives = pad.negatives();
         let crosses = low < negatives && high >= negatives;
         match rule {
             Some(Rule::Limits) => Ok(Limits::Rungs { low, high }),
@@ -258,17 +257,4 @@ impl<'a> Builder<'a> {
             }
         }
     }
-}
-
-/// How many rungs at the bottom of a ladder are negative or normal.
-fn negatives(pad: &Pad) -> usize {
-    let lowest = |rung: &&crate::strip::Rung| {
-        let Some(grade) = rung.grade.as_deref() else { return false };
-        // Of a grade of the strip's own, only the ladder knows whether it is normal.
-        Grade::find(grade).map_or(rung.sense == Sense::Normal, |g| g.rank == 0)
-    };
-    if pad.kind == Kind::Nominal {
-        return 0;
-    }
-    pad.rungs.iter().take_while(lowest).count()
 }

@@ -6,7 +6,7 @@ use super::facts::refused;
 use crate::clock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
-use crate::store::db::Conn;
+use crate::store::db::{Conn, Write};
 use crate::store::ledger::Ledger;
 use crate::store::rows::strip_lot;
 pub use crate::store::rows::strip_lot::Entered;
@@ -66,45 +66,67 @@ impl Ledger {
         reason: Option<&str>,
     ) -> Result<String, StoreError> {
         let (strip, now) = (strip_named(analyzer, strip)?, clock::now_us());
-        let fits = (1..=LONGEST).contains(&lot.lot.chars().count());
-        if !fits || lot.lot.trim() != lot.lot || lot.lot.chars().any(char::is_control) {
-            let why = format!("a strip lot is written as on its box, 1 to {LONGEST} characters");
-            return Err(refused(why));
-        }
-        let today = bench.clock.day(now);
-        if let Some(day) = lot.last_day.as_ref().filter(|day| **day < today) {
-            return Err(refused(format!(
-                "strip lot {} was good until {day}, and today is {today}: such strips give no \
-                 results; nothing was changed",
-                lot.lot
-            )));
-        }
+        checked(lot, &bench.clock.day(now))?;
         let mut write = self.act().await?;
-        let lots = lots(write.conn(), &analyzer.id).await?;
-        let was = lots.at(strip, now);
-        if was == Some(lot) {
+        if !put_in_use(&mut write, actor, (analyzer, strip), lot, now, reason).await? {
             return Err(refused(format!(
                 "strip lot {} is the one in use on {}; nothing was changed",
                 told(lot),
                 analyzer.id
             )));
         }
-        strip_lot::enter(&mut write, &analyzer.id, strip, now, lot).await?;
-        let act = Act {
-            verb: "strip-lot",
-            object: format!("analyzer {}, strip {strip}", analyzer.id),
-            reason: reason.map(str::to_owned),
-            was: Some(was.map_or_else(|| "none".to_owned(), told)),
-            became: Some(told(lot)),
-        };
-        record(&mut write, actor, act).await?;
         write.commit().await?;
         Ok(strip.to_owned())
     }
 }
 
+/// An error: it is no lot, or its strips give no results any more.
+pub(crate) fn checked(lot: &StripLot, today: &str) -> Result<(), StoreError> {
+    let fits = (1..=LONGEST).contains(&lot.lot.chars().count());
+    if !fits || lot.lot.trim() != lot.lot || lot.lot.chars().any(char::is_control) {
+        let why = format!("a lot is written as on its box, 1 to {LONGEST} characters");
+        return Err(refused(why));
+    }
+    match lot.last_day.as_deref().filter(|day| *day < today) {
+        None => Ok(()),
+        Some(day) => Err(refused(format!(
+            "lot {} was good until {day}, and today is {today}: it gives no results; nothing was changed",
+            lot.lot
+        ))),
+    }
+}
+
+/// A lot is in use from now on, with its row in the trail. False: it is the one in use, and nothing was written.
+pub(crate) async fn put_in_use(
+    write: &mut Write,
+    actor: &Actor,
+    (analyzer, strip): (&Analyzer, &str),
+    lot: &StripLot,
+    now: i64,
+    reason: Option<&str>,
+) -> Result<bool, StoreError> {
+    let lots = lots(write.conn(), &analyzer.id).await?;
+    let was = lots.at(strip, now);
+    if was == Some(lot) {
+        return Ok(false);
+    }
+    strip_lot::enter(write, &analyzer.id, strip, now, lot).await?;
+    let act = Act {
+        verb: "strip-lot",
+        object: format!("analyzer {}, strip {strip}", analyzer.id),
+        reason: reason.map(str::to_owned),
+        was: Some(was.map_or_else(|| "none".to_owned(), told)),
+        became: Some(told(lot)),
+    };
+    record(write, actor, act).await?;
+    Ok(true)
+}
+
 /// The strip type that is meant.
-fn strip_named<'a>(analyzer: &'a Analyzer, named: Option<&str>) -> Result<&'a str, StoreError> {
+pub(crate) fn strip_named<'a>(
+    analyzer: &'a Analyzer,
+    named: Option<&str>,
+) -> Result<&'a str, StoreError> {
     let known: Vec<&str> = analyzer.strips.iter().map(|s| s.id.as_str()).collect();
     match (named, known.as_slice()) {
         (None, [only]) => Ok(*only),

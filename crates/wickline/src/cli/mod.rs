@@ -4,6 +4,7 @@ mod alarm;
 mod analyzer;
 mod backup;
 mod bundle;
+mod care;
 mod check;
 mod controls;
 mod day;
@@ -118,6 +119,8 @@ enum Command {
     Analyzer(analyzer::Options),
     /// Control material: how analyzers stand, every run, charts, strip lots
     Controls(controls::Options),
+    /// The care log: what is due of cleaning, canisters and vials; signed for, struck through
+    Care(care::Options),
     /// Reads old tape again with today's dialects and strips and shows every difference; sends nothing
     Replay(replay::Options),
     /// Who did what, when and why; `trail verify` finds any alteration
@@ -286,6 +289,7 @@ async fn obey(line: Line, out: &Output) -> Answer {
         Command::Day(options) => day::day(config, options, out).await,
         Command::Analyzer(options) => analyzer::analyzer(config, options, out).await,
         Command::Controls(options) => controls::controls(config, options, out).await,
+        Command::Care(options) => care::care(config, options, out).await,
         Command::Replay(options) => replay::replay(config, options, out).await,
         Command::Trail(options) => trail::trail(config, options, out).await,
         Command::Purge(options) => purge::purge(config, options, out).await,

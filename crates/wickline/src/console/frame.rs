@@ -44,13 +44,14 @@ pub(super) struct Frame {
 }
 
 /// The pages that have a tab, with their keys; the last ones are among the others on a phone.
-const TABS: [(&str, &str, &str); 11] = [
+const TABS: [(&str, &str, &str); 12] = [
     ("today", "/today", "t"),
     ("held", "/held", "h"),
     ("queue", "/queue", "q"),
     ("day", "/day", "d"),
     ("controls", "/controls", "c"),
     ("orders", "/orders", "o"),
+    ("care", "/care", "k"),
     ("line", "/line", "l"),
     ("mapping", "/mapping", "m"),
     ("trail", "/trail", "r"),
@@ -121,6 +122,7 @@ impl Frame {
         let shown = |(page, ..): &&(&str, &str, &str)| match *page {
             "people" => self.here.may(PersonRole::Keeper),
             "orders" => self.here.bench.has_orders(),
+            "care" => !self.here.bench.cares.is_empty(),
             _ => true,
         };
         let tabs = TABS.iter().filter(shown).enumerate();

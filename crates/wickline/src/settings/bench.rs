@@ -3,6 +3,7 @@
 
 mod alarm;
 mod apart;
+mod care;
 mod cautions;
 mod descriptors;
 mod fit;
@@ -36,6 +37,7 @@ use wickline_normalize::strip::Strip;
 use wickline_normalize::units::Units;
 
 pub use self::alarm::{About, Alarm, Quiet, To};
+pub use self::care::{Care, Every};
 pub use self::cautions::{Caution, asks_for_core_dumps};
 pub use self::descriptors::PLACES;
 pub use self::hours::Hours;
@@ -176,6 +178,8 @@ pub struct Bench {
     pub orders: Ordering,
     /// Who is told what is wrong.
     pub alarms: Vec<Arc<Alarm>>,
+    /// What is cared for.
+    pub cares: Vec<Care>,
     /// What kind of urine a specimen is.
     pub urines: Urines,
     /// What `check` should say although it is not wrong.
@@ -207,7 +211,7 @@ impl Bench {
             .filter_map(|index| builder.target(settings, index))
             .collect();
         let urines = builder.urines(settings);
-        let alarms = builder.alarms(settings);
+        let (alarms, cares) = (builder.alarms(settings), builder.cares(settings));
         let sources: Vec<_> = (0..settings.source.len())
             .filter_map(|index| builder.source(settings, index, &analyzers))
             .map(Arc::new)
@@ -248,6 +252,7 @@ impl Bench {
             sources,
             orders: Builder::ordering(settings),
             alarms,
+            cares,
             urines,
             notes,
             cautions: Vec::new(),
@@ -271,25 +276,6 @@ impl Bench {
     ) -> impl Iterator<Item = &'a Arc<Target>> {
         let hears = move |t: &Target| t.analyzers.iter().any(|a| a == "*" || a == analyzer);
         self.targets.iter().filter(move |t| t.takes(role) && hears(t))
-    }
-
-    /// Whether a person may give this specimen id to a report of this analyzer: held to the same rules
-    /// as a printed one.
-    pub fn check_specimen(
-        &self,
-        analyzer: &str,
-        id: &str,
-        number: Option<&str>,
-    ) -> Result<(), String> {
-        let Some(analyzer) = self.analyzer(analyzer) else {
-            return Err(format!("analyzer {analyzer} is not configured any more"));
-        };
-        analyzer.rules.check_specimen(id, number).map_err(|why| {
-            format!(
-                "this specimen id {why}; control material is identified with --control LEVEL, an external \
-                 quality sample with --control external"
-            )
-        })
     }
 }
 

@@ -3,6 +3,7 @@
 //! One table serves the reader's errors, the commented `config/wickline.toml` and its test.
 
 mod alarm;
+mod care;
 mod laboratory;
 mod receiver;
 mod source;
@@ -114,10 +115,16 @@ pub const TABLES: &[(&str, bool, &str)] = &[
         "One for each place that is told when something needs a person, and when that is over: what `wickline status` \
          says,\n# without the words of people and receivers, and no patient data.",
     ),
+    (
+        "care",
+        true,
+        "The care log: what is signed for and how often. Follow the analyzer's own instructions; nothing is asked for \
+         that does not stand here, and nothing is held for it.",
+    ),
 ];
 
 /// Lists of tables that most do without: the commented file has them behind `#`.
-pub const OPTIONAL: &[&str] = &["control", "comment", "source", "alarm"];
+pub const OPTIONAL: &[&str] = &["control", "comment", "source", "alarm", "care"];
 
 const fn key(
     table: &'static str,
@@ -491,7 +498,8 @@ pub fn of_table(table: &str) -> impl Iterator<Item = &'static Key> {
         .chain(laboratory::KEYS)
         .chain(receiver::KEYS)
         .chain(source::KEYS)
-        .chain(alarm::KEYS);
+        .chain(alarm::KEYS)
+        .chain(care::KEYS);
     all.filter(move |k| k.table == table)
 }
 

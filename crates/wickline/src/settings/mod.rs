@@ -31,6 +31,7 @@ pub struct Settings {
     pub orders: OrdersKeys,
     pub source: Vec<SourceKeys>,
     pub alarm: Vec<AlarmKeys>,
+    pub care: Vec<CareKeys>,
 }
 
 #[derive(Clone, Debug, Deserialize, Serialize)]
@@ -140,6 +141,14 @@ pub struct Control {
     pub last_day: String,
     pub expires: String,
     pub expect: Vec<String>,
+}
+
+/// One entry of the list of what is cared for.
+#[derive(Clone, Debug, Deserialize)]
+pub struct CareKeys {
+    pub name: String,
+    pub every: String,
+    pub analyzers: Vec<String>,
 }
 
 /// One comment of the laboratory's own.

@@ -2,11 +2,13 @@
 //! about it, sums that add up, and the closing.
 
 pub mod barriers;
+mod cared;
 mod line_queries;
 pub mod meant;
 mod notes;
 pub mod now;
 mod page;
+pub mod positivity;
 mod refusals;
 pub mod sums;
 pub mod todo;
@@ -19,6 +21,7 @@ use serde::Serialize;
 use self::barriers::Barriers;
 use self::sums::Counts;
 use self::todo::Todo;
+use crate::acts::reviewing::Month;
 use crate::clock;
 use crate::settings::bench::{Bench, Second};
 use crate::store::StoreError;
@@ -149,6 +152,12 @@ pub struct Sheet {
     /// Orders whose time was over on this day, and whose strips never came.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub unheard: Vec<Unheard>,
+    /// Who signed for the controls of its month, once somebody did.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub review: Option<String>,
+    /// What was done for the analyzers, and what of each day's care nobody signed.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub care: Vec<String>,
     /// Why nothing goes to a receiver that something waits for.
     #[serde(skip)]
     pub barriers: Barriers,
@@ -230,6 +239,8 @@ impl Sheet {
             questions: line_queries::told(ledger, date, analyzer).await?,
             turned_away: refusals::told(ledger, &bench.clock, date, analyzer).await?,
             unheard: unheard(ledger, bench, date, analyzer).await?,
+            review: review(ledger, bench, date).await?,
+            care: cared::told(ledger, bench, date, analyzer).await?,
             barriers,
         })
     }
@@ -295,6 +306,15 @@ async fn unheard(
         }
     };
     Ok(ledger.orders(&asked).await?.into_iter().map(one).collect())
+}
+
+/// Only a month that somebody signed for is looked at.
+async fn review(ledger: &Ledger, bench: &Bench, date: &str) -> Result<Option<String>, StoreError> {
+    let Some(month) = Month::of_day(date) else { return Ok(None) };
+    if !ledger.is_reviewed(&month).await? {
+        return Ok(None);
+    }
+    Ok(ledger.review(&bench.clock, &month).await?.words())
 }
 
 /// In words, by analyzer: its numbers of this day begin anew there.

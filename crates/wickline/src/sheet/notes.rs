@@ -52,6 +52,7 @@ fn notes(line: &Line, beside: &Beside, corrected: Option<&String>) -> Vec<String
     if let Some(run) = beside.runs.get(&n) {
         notes.push(run.verdict.told(&run.why));
     }
+    notes.extend(beside.noted.get(&n).into_iter().flatten().cloned());
     let told = |amends: &str| {
         let mut all = item.deliveries.iter().filter(|d| d.amends.as_deref() == Some(amends));
         all.next().map(|d| (d.receiver.as_str(), d.state))

@@ -1,6 +1,7 @@
 //! Is anything wrong now? One answer over all days, lines, receivers, controls and stores.
 
 mod backups;
+mod care;
 mod daemons;
 mod lines;
 mod orders;
@@ -97,6 +98,7 @@ impl Now {
         look.lines(ledger).await?;
         look.instruments(ledger).await?;
         look.controls(ledger).await?;
+        look.care(ledger).await?;
         look.receivers(ledger).await?;
         look.open(ledger).await?;
         look.orders(ledger).await?;

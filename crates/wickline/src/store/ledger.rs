@@ -33,6 +33,8 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_19.sql"),
     include_str!("schema/schema_20.sql"),
     include_str!("schema/schema_21.sql"),
+    include_str!("schema/schema_22.sql"),
+    include_str!("schema/schema_23.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.
@@ -112,7 +114,7 @@ impl Ledger {
         .execute(write.conn())
         .await
         .map_err(|e| write.wrong(&e))?;
-        for name in ["report", "message", "trail", "notice", "order"] {
+        for name in ["report", "message", "trail", "notice", "order", "care"] {
             sqlx::query(
                 "INSERT INTO counter (name, value) VALUES ($1, 0) ON CONFLICT (name) DO NOTHING",
             )

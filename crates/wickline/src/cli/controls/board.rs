@@ -10,7 +10,7 @@ use super::Period;
 use crate::acts::control_views::{ControlStanding, Stands};
 use crate::cli::Desk;
 use crate::cli::output::{Output, Tone, plain};
-use crate::store::lists::runs::RunView;
+use crate::store::lists::runs::{RunNote, RunView};
 use crate::store::state::State;
 
 /// Runs by verdict, every verdict named.
@@ -112,6 +112,13 @@ fn verdict(run: &RunView) -> (String, Tone) {
     (format!("{}{aside}", run.verdict), tone)
 }
 
+/// What is out, and what was noted.
+fn about(run: &RunView) -> String {
+    let notes = run.notes.iter().map(RunNote::words);
+    let all: Vec<String> = [run.detail.clone()].into_iter().chain(notes).collect();
+    all.into_iter().filter(|text| !text.is_empty()).collect::<Vec<_>>().join("; ")
+}
+
 fn row(run: &RunView) -> Vec<(String, Tone)> {
     let dash = |text: &Option<String>| plain(text.as_deref().unwrap_or("-"));
     let at: String = run.at.chars().take(16).collect();
@@ -123,7 +130,7 @@ fn row(run: &RunView) -> Vec<(String, Tone)> {
         dash(&run.control_lot),
         dash(&run.strip_lot),
         verdict(run),
-        plain(&run.detail),
+        plain(about(run)),
     ]
 }
 
@@ -137,6 +144,9 @@ pub fn show_run(run: &RunView, out: &Output) {
     let (lot, strip_lot) = (dash(&run.control_lot), dash(&run.strip_lot));
     out.line(&format!("control lot {lot}   strip {}   strip lot {strip_lot}", run.strip));
     out.pieces(&[verdict(run), plain(format!("   {}", run.detail))]);
+    for note in &run.notes {
+        out.line(&format!("{}, {}", note.words(), note.at));
+    }
     let rows: Vec<_> = run.readings.iter().map(reading).collect();
     out.table(&["analyte", "found", "allowed", "range", "remark"], &rows);
 }

@@ -1,9 +1,11 @@
-//! `controls`: runs of control material, what they let patients' reports do, charts, strip lots.
+//! `controls`: runs of control material, what they let patients' reports do, charts, strip lots, notes, reviews.
 
 mod board;
 mod charts;
 mod lot;
 mod paper;
+mod positivity;
+mod review;
 
 use std::path::{Path, PathBuf};
 
@@ -61,6 +63,24 @@ enum Act {
     Chart(charts::Options),
     /// The strip lots of an analyzer, or the one that is in use from now on
     Lot(lot::Options),
+    /// Note what was done about a run: `controls note 15 --reason "vial warmed up, run again"`
+    Note(review::NoteOptions),
+    /// The runs of a month, as they are looked at and signed for
+    Review(review::Options),
+    /// How many of a month's strips were positive, by analyte, beside the months before: is there a shift?
+    Positivity(positivity::Options),
+}
+
+impl Act {
+    /// Whether it changes nothing.
+    fn asks(&self) -> bool {
+        match self {
+            Act::Show { .. } | Act::Chart(_) | Act::Positivity(_) => true,
+            Act::Lot(lot) => !lot.enters(),
+            Act::Note(_) => false,
+            Act::Review(review) => !review.signs(),
+        }
+    }
 }
 
 /// A span of local days.
@@ -113,11 +133,14 @@ fn date(text: &str) -> Result<String, Failure> {
 }
 
 pub async fn controls(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
-    let asks = !matches!(&options.act, Some(Act::Lot(lot)) if lot.enters());
+    let asks = options.act.as_ref().is_none_or(Act::asks);
     let work = async |desk: &Desk| match options.act {
         Some(Act::Show { id }) => show(desk, &id, out).await,
         Some(Act::Chart(options)) => charts::charts(desk, options, out).await,
         Some(Act::Lot(lot)) => lot::lot(desk, lot, &options.who, out).await,
+        Some(Act::Note(note)) => review::note(desk, note, &options.who, out).await,
+        Some(Act::Review(month)) => review::review(desk, month, &options.who, out).await,
+        Some(Act::Positivity(month)) => positivity::positivity(desk, month, out).await,
         None => list(desk, &options.which, options.csv.as_deref(), out).await,
     };
     Desk::with(config, asks, work).await

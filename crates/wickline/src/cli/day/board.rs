@@ -38,6 +38,7 @@ pub fn show(sheet: &Sheet, wide: bool, out: &Output) -> std::io::Result<()> {
         sums(sheet, out);
     }
     sheet.unheard.iter().for_each(|order| out.line(&order.to_string()));
+    sheet.review.iter().chain(&sheet.care).for_each(|text| out.line(text));
     outstanding(sheet, out);
     closing(sheet, out);
     for day in &sheet.earlier {

@@ -6,7 +6,9 @@ use axum::response::{IntoResponse, Redirect, Response};
 use wickline_normalize::StripLot;
 
 use super::one_held::reason;
+use super::{charts, review};
 use crate::acts::people::PersonRole;
+use crate::acts::reviewing::Month;
 use crate::clock;
 use crate::console::form::Signed;
 use crate::console::frame::{self, Frame};
@@ -26,6 +28,7 @@ struct Level {
     state: &'static str,
     passed: bool,
     when: String,
+    charts: String,
 }
 
 /// How one analyzer stands, for one strip type.
@@ -52,6 +55,14 @@ struct Run {
     verdict: &'static str,
     failed: bool,
     detail: String,
+    notes: Vec<String>,
+}
+
+/// The last month, and how far it is reviewed.
+struct Last {
+    month: String,
+    line: String,
+    open: bool,
 }
 
 #[derive(Template)]
@@ -63,8 +74,10 @@ struct Page {
     planned: bool,
     stands: Vec<Stand>,
     runs: Vec<Run>,
+    last: Option<Last>,
     may: bool,
     reasons: Vec<String>,
+    back: &'static str,
 }
 
 impl Page {
@@ -91,6 +104,7 @@ async fn stands(here: &Here) -> Result<Vec<Stand>, Halt> {
                     level: visible(of.level.as_deref().unwrap_or("")),
                     state: here.t(&format!("control.{}", of.state)),
                     passed: of.state == "passed",
+                    charts: charts::path_to(&analyzer.id, of.level.as_deref().unwrap_or("")),
                     when: when.map_or(String::new(), |at| frame::moment(bench, at)),
                 }
             };
@@ -128,6 +142,7 @@ async fn list(here: Here, halt: Option<Halt>) -> Result<Response, Halt> {
         verdict: here.t(&format!("control.{}", run.verdict)),
         failed: run.verdict == "failed",
         detail: visible(&run.detail),
+        notes: run.notes.iter().map(|one| review::note(&here, one)).collect(),
     };
     let open = |s: &&Stand| s.planned && (s.expired || s.levels.iter().any(|l| !l.passed));
     let wrong = i64::try_from(stands.iter().filter(open).count()).unwrap_or(0);
@@ -143,10 +158,22 @@ async fn list(here: Here, halt: Option<Halt>) -> Result<Response, Halt> {
         runs: runs.iter().rev().take(MOST).map(run).collect(),
         may: here.may(PersonRole::Technologist),
         reasons: bench.people.reasons.clone(),
+        last: last_month(&here).await?,
+        back: "/controls",
         frame: Frame::of(&here, "controls").await?.with(halt.map(|h| h.text().to_owned())),
         stands,
     };
     Ok(frame::shown(&here, code, page.render()))
+}
+
+async fn last_month(here: &Here) -> Result<Option<Last>, Halt> {
+    let (ledger, clock) = (&here.ledger, &here.bench.clock);
+    let last = Month::of_day(&clock.day(clock::now_us())).and_then(|month| month.later(-1));
+    let Some(month) = last else { return Ok(None) };
+    let found = ledger.within(ledger.review(clock, &month)).await;
+    let found = found.map_err(|e| Halt::store(here.language, &e))?;
+    let open = found.runs > 0 && !found.is_signed();
+    Ok(Some(Last { line: review::line(here, &found), open, month: month.name }))
 }
 
 /// `POST /controls`: a strip lot is in use from now on.

@@ -63,6 +63,8 @@ struct Page {
     outstanding: Vec<(String, Row)>,
     parts: Vec<Part>,
     notices: Vec<String>,
+    /// What was signed beside the numbers.
+    beside: Vec<String>,
     closed: Option<String>,
     seal: String,
     analyzers: Vec<String>,
@@ -180,6 +182,7 @@ async fn shown(here: Here, date: &str, halt: Option<Halt>) -> Result<Response, H
             .map(|text| visible(text))
             .chain(sheet.unheard.iter().map(|one| visible(&one.to_string())))
             .collect(),
+        beside: sheet.review.iter().chain(&sheet.care).map(|text| visible(text)).collect(),
         closed: sheet.closed.as_ref().map(|closed| {
             let at = frame::moment(bench, &closed.at);
             here.language.say("day.closed", &[("who", &visible(&closed.who)), ("at", &at)])

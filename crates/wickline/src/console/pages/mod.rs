@@ -1,6 +1,8 @@
 //! The pages, their addresses, and what every answer says of itself.
 
 pub mod assets;
+mod care;
+mod charts;
 mod controls;
 mod day;
 mod finding;
@@ -11,8 +13,10 @@ mod mapping;
 mod one_held;
 mod orders;
 mod people;
+mod positivity;
 mod queue;
 mod report;
+mod review;
 mod today;
 mod trail;
 mod wall;
@@ -46,6 +50,13 @@ pub(super) fn routes(site: Arc<Site>) -> Router {
         .route("/queue", get(queue::page))
         .route("/queue/{act}", post(queue::act))
         .route("/controls", get(controls::page).post(controls::lot))
+        .route("/controls/note", post(review::noted))
+        .route("/controls/{analyzer}/{level}", get(charts::page))
+        .route("/care", get(care::today))
+        .route("/care/{analyzer}/{month}", get(care::page))
+        .route("/care/{analyzer}/{month}/{act}", post(care::act))
+        .route("/positivity/{month}", get(positivity::page))
+        .route("/review/{month}", get(review::page).post(review::sign))
         .route("/orders", get(orders::page))
         .route("/day", get(day::today))
         .route("/day/{date}", get(day::page))

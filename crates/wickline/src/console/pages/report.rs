@@ -109,7 +109,7 @@ async fn shown(here: Here, id: i64, halt: Option<Halt>) -> Result<Response, Halt
         let named: Vec<_> = messages.iter().map(|m| (m.n, m.name.clone())).collect();
         let history = ledger.history(id, &named).await?;
         let (holdings, before) = (ledger.holdings(id).await?, ledger.named_before(id).await?);
-        Ok((messages, history, holdings, before, ledger.beside(id).await?))
+        Ok((messages, history, holdings, before, ledger.beside(id, &item.analyzer).await?))
     };
     let (messages, history, holdings, before, beside) =
         ledger.within(asked).await.map_err(wrong)?;

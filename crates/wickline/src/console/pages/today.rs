@@ -109,6 +109,7 @@ pub fn about(about: About) -> &'static str {
         About::Certificate => "about.certificate",
         About::Clock => "about.clock",
         About::Alarm => "about.alarm",
+        About::Care => "about.care",
     }
 }
 
@@ -191,7 +192,7 @@ pub async fn page(here: Here) -> Result<Response, Halt> {
             &here,
             &now,
             &analyzers,
-            &[About::Line, About::Instrument, About::Controls, About::Clock],
+            &[About::Line, About::Instrument, About::Controls, About::Clock, About::Care],
         ),
         receivers: parts(&here, &now, &receivers, &[About::Receiver, About::Refused]),
         here: if keeper { surroundings(&here, &now) } else { Vec::new() },

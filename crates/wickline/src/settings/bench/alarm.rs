@@ -32,10 +32,11 @@ pub enum About {
     Certificate,
     Clock,
     Alarm,
+    Care,
 }
 
 impl About {
-    pub const ALL: [About; 14] = [
+    pub const ALL: [About; 15] = [
         About::Daemon,
         About::Line,
         About::Instrument,
@@ -50,6 +51,7 @@ impl About {
         About::Certificate,
         About::Clock,
         About::Alarm,
+        About::Care,
     ];
 
     #[must_use]
@@ -69,6 +71,7 @@ impl About {
             About::Certificate => "certificate",
             About::Clock => "clock",
             About::Alarm => "alarm",
+            About::Care => "care",
         }
     }
 }

@@ -16,7 +16,7 @@ use wickline_normalize::strip::Strip;
 use wickline_normalize::{Class, EXTERNAL, Moment, Report, Way};
 
 use super::super::{self as settings, Settings};
-use super::{Analyzer, Builder, units};
+use super::{Analyzer, Bench, Builder, units};
 use crate::clock::SiteClock;
 
 /// What `site.specimen` is where nobody gives it: it fits almost any id.
@@ -179,6 +179,27 @@ impl Analyzer {
             return Ok(());
         }
         Err(format!("there is no level {level}; the plan has {}", levels.join(", ")))
+    }
+}
+
+impl Bench {
+    /// Whether a person may give this specimen id to a report of this analyzer: held to the same rules
+    /// as a printed one.
+    pub fn check_specimen(
+        &self,
+        analyzer: &str,
+        id: &str,
+        number: Option<&str>,
+    ) -> Result<(), String> {
+        let Some(analyzer) = self.analyzer(analyzer) else {
+            return Err(format!("analyzer {analyzer} is not configured any more"));
+        };
+        analyzer.rules.check_specimen(id, number).map_err(|why| {
+            format!(
+                "this specimen id {why}; control material is identified with --control LEVEL, an external \
+                 quality sample with --control external"
+            )
+        })
     }
 }
 

@@ -36,6 +36,7 @@ pub(super) fn todo(about: About, which: &str) -> String {
             "`wickline orders` lists what waits; where a source cannot connect, `wickline check` says why".into()
         }
         About::Alarm => format!("wickline alarm {}", word(which)),
+        About::Care => "wickline care".into(),
         About::Instrument => "wickline status".into(),
     }
 }

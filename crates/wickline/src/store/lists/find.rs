@@ -100,16 +100,20 @@ impl Ledger {
     }
 
     /// The reports of the same analyzer that were heard just before and just after one.
-    pub async fn beside(&self, n: i64) -> Result<[Option<i64>; 2], StoreError> {
-        let sql = "SELECT (SELECT max(b.n) FROM report b WHERE b.analyzer = r.analyzer AND b.n < r.n) AS before, \
-                   (SELECT min(a.n) FROM report a WHERE a.analyzer = r.analyzer AND a.n > r.n) AS behind \
-                   FROM report r WHERE r.n = $1";
+    pub async fn beside(&self, n: i64, analyzer: &str) -> Result<[Option<i64>; 2], StoreError> {
+        const BEFORE: &str =
+            "SELECT n FROM report WHERE n < $1 AND analyzer = $2 ORDER BY n DESC LIMIT 1";
+        const BEHIND: &str =
+            "SELECT n FROM report WHERE n > $1 AND analyzer = $2 ORDER BY n LIMIT 1";
         let mut conn = self.db.read().await?;
-        let row = sqlx::query(sql).bind(n).fetch_optional(&mut conn).await;
+        let mut found = [None, None];
+        for (sql, place) in [BEFORE, BEHIND].into_iter().zip(&mut found) {
+            let query = sqlx::query(sql).bind(n).bind(analyzer.to_owned());
+            let row = query.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
+            *place = row.map(|row| row.try_get("n")).transpose().map_err(|e| self.wrong(&e))?;
+        }
         self.db.give_back(conn).await;
-        let Some(row) = row.map_err(|e| self.wrong(&e))? else { return Ok([None, None]) };
-        let one = |name: &str| row.try_get(name).map_err(|e| self.wrong(&e));
-        Ok([one("before")?, one("behind")?])
+        Ok(found)
     }
 
     /// The reports whose OBR-3 or specimen id, of now or as a receiver was told it, is among these.

@@ -9,6 +9,7 @@ pub mod names;
 pub mod now;
 pub mod orders;
 pub mod queue;
+pub mod read_on;
 pub mod reports;
 pub mod runs;
 pub mod sheet;

@@ -52,7 +52,33 @@ pub struct RunView {
     pub strip: String,
     pub strip_lot: Option<String>,
     pub readings: Vec<Checked>,
+    /// What people noted of it, the oldest first.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<RunNote>,
 }
+
+/// What a person noted of a run: what was done about it. It stands in the trail and nowhere else.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct RunNote {
+    pub at: String,
+    pub who: String,
+    pub text: String,
+}
+
+impl RunNote {
+    /// In one text.
+    #[must_use]
+    pub fn words(&self) -> String {
+        noted(&self.who, &self.text)
+    }
+}
+
+pub(super) fn noted(who: &str, text: &str) -> String {
+    format!("noted by {who}: {text}")
+}
+
+/// Notes by the report of their run.
+type RunNotes = BTreeMap<i64, Vec<RunNote>>;
 
 const COLUMNS: &str = "run.report, run.analyzer, run.level, run.at, run.verdict, run.control_lot, run.strip, \
      run.strip_lot, run.run, report.number, report.specimen, report.state, report.taken_at, report.heard_at";
@@ -77,8 +103,48 @@ impl Ledger {
         .bind(MOST);
         let mut conn = self.db.read().await?;
         let rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        let mut runs: Vec<RunView> =
+            rows.iter().map(|row| view(row, clock)).collect::<Result<_, _>>()?;
+        noted_on(&mut conn, &mut runs, clock).await?;
         self.db.give_back(conn).await;
-        rows.iter().map(|row| view(row, clock)).collect()
+        Ok(runs)
+    }
+
+    /// The last runs of one level of one analyzer and strip before a time, the oldest first.
+    pub async fn last_runs(
+        &self,
+        (analyzer, level, strip): (&str, &str, &str),
+        before: i64,
+        many: i64,
+        clock: &SiteClock,
+    ) -> Result<Vec<RunView>, StoreError> {
+        let query = sqlx::query(sqlx::AssertSqlSafe(format!(
+            "SELECT {COLUMNS} FROM control_run run \
+             JOIN report ON report.n = run.report AND report.state <> 'repeat' \
+             WHERE run.analyzer = $1 AND run.level = $2 AND run.at < $3 AND run.strip = $4 \
+             ORDER BY run.at DESC, run.report DESC LIMIT $5"
+        )))
+        .bind(analyzer.to_owned())
+        .bind(level.to_owned())
+        .bind(before)
+        .bind(strip.to_owned())
+        .bind(many);
+        let mut conn = self.db.read().await?;
+        let rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        let mut runs: Vec<RunView> =
+            rows.iter().rev().map(|row| view(row, clock)).collect::<Result<_, _>>()?;
+        noted_on(&mut conn, &mut runs, clock).await?;
+        self.db.give_back(conn).await;
+        Ok(runs)
+    }
+
+    /// Whether a report is still in the ledger.
+    pub async fn is_kept(&self, report: i64) -> Result<bool, StoreError> {
+        let query = sqlx::query("SELECT n FROM report WHERE n = $1").bind(report);
+        let mut conn = self.db.read().await?;
+        let row = query.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        Ok(row.is_some())
     }
 
     /// One run by the id of its report.
@@ -94,9 +160,56 @@ impl Ledger {
         .bind(id);
         let mut conn = self.db.read().await?;
         let row = query.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        let mut run = row.map(|row| view(&row, clock)).transpose()?;
+        noted_on(&mut conn, run.as_mut_slice(), clock).await?;
         self.db.give_back(conn).await;
-        row.map(|row| view(&row, clock)).transpose()
+        Ok(run)
     }
+}
+
+/// Puts to each run what was noted of it. They are in the order of their time.
+async fn noted_on(
+    conn: &mut AnyConnection,
+    runs: &mut [RunView],
+    clock: &SiteClock,
+) -> Result<(), StoreError> {
+    let (Some(first), Some(last)) = (runs.first(), runs.last()) else { return Ok(()) };
+    let mut notes = run_notes(conn, (first.at_us, last.at_us), clock).await?;
+    for run in runs {
+        run.notes = run.id.parse().ok().and_then(|n| notes.remove(&n)).unwrap_or_default();
+    }
+    Ok(())
+}
+
+async fn run_notes(
+    conn: &mut AnyConnection,
+    (from, to): (i64, i64),
+    clock: &SiteClock,
+) -> Result<RunNotes, StoreError> {
+    let query = sqlx::query(
+        "SELECT run.report, note.at, note.who, note.reason FROM control_run run \
+         JOIN trail note ON note.object = 'report ' || CAST(run.report AS TEXT) \
+         AND note.verb = 'note' WHERE run.at >= $1 AND run.at <= $2",
+    )
+    .bind(from)
+    .bind(to);
+    let rows = query.fetch_all(conn).await.map_err(|e| wrong(&e))?;
+    let read = |row: &AnyRow| -> Result<(i64, i64, String, Option<String>), sqlx::Error> {
+        Ok((
+            row.try_get("report")?,
+            row.try_get("at")?,
+            row.try_get("who")?,
+            row.try_get("reason")?,
+        ))
+    };
+    let mut all = rows.iter().map(read).collect::<Result<Vec<_>, _>>().map_err(|e| wrong(&e))?;
+    all.sort_by_key(|(_, at, ..)| *at);
+    let mut notes = RunNotes::new();
+    for (report, at, who, text) in all {
+        let text = text.unwrap_or_default();
+        notes.entry(report).or_default().push(RunNote { at: clock.rfc3339(at), who, text });
+    }
+    Ok(notes)
 }
 
 /// The strips that the last report on them names.
@@ -185,5 +298,6 @@ fn shown(
         strip: row.try_get("strip")?,
         strip_lot: row.try_get("strip_lot")?,
         readings: run.readings,
+        notes: Vec::new(),
     })
 }

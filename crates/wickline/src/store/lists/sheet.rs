@@ -10,6 +10,7 @@ use wickline_normalize::controls::Run;
 
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::store::lists::runs::noted;
 use crate::store::rows::{absent, at};
 
 /// Waiting messages of a receiver that are looked at for earlier days: the oldest come first.
@@ -22,8 +23,9 @@ pub struct Beside {
     pub named: HashSet<i64>,
     /// Reports that a person let go against a rule, and which.
     pub released: BTreeMap<i64, Vec<String>>,
-    /// What runs of control material read.
+    /// What runs of control material read, and what people noted of them.
     pub runs: BTreeMap<i64, Run>,
+    pub noted: BTreeMap<i64, Vec<String>>,
 }
 
 /// What an earlier day has open.
@@ -66,8 +68,21 @@ impl Ledger {
         );
         let against =
             conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
+        let query = sqlx::query(
+            "SELECT c.report, t.who, t.reason FROM report r JOIN control_run c ON c.report = r.n \
+             JOIN trail t ON t.object = 'report ' || CAST(c.report AS TEXT) AND t.verb = 'note' \
+             WHERE r.day = $1",
+        );
+        let notes = conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
         let mut beside = Beside::default();
+        for row in notes {
+            let n: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
+            let who: String = row.try_get("who").map_err(|e| self.wrong(&e))?;
+            let text: Option<String> = row.try_get("reason").map_err(|e| self.wrong(&e))?;
+            let words = noted(&who, &text.unwrap_or_default());
+            beside.noted.entry(n).or_default().push(words);
+        }
         for row in against {
             let n: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
             let reason = row.try_get("reason").map_err(|e| self.wrong(&e))?;

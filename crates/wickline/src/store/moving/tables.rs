@@ -413,4 +413,27 @@ pub(super) const TABLES: &[Table] = &[
             ("by_badge", Whole),
         ],
     },
+    Table {
+        name: "review",
+        key: None,
+        columns: &[("month", Text), ("at", Whole), ("who", Text), ("runs", Text)],
+    },
+    Table {
+        name: "care",
+        key: Some("n"),
+        columns: &[
+            ("n", Whole),
+            ("name", Text),
+            ("analyzer", Text),
+            ("day", Text),
+            ("at", Whole),
+            ("who", Text),
+            ("lot", Text),
+            ("use_until", Text),
+            ("reason", Text),
+            ("struck_at", Whole),
+            ("struck_by", Text),
+            ("struck_why", Text),
+        ],
+    },
 ];

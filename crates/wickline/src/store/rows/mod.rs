@@ -4,6 +4,7 @@
 //! as something else: a report whose marks cannot be read must not go out without them.
 
 pub mod absent;
+pub mod care;
 pub mod closing;
 pub mod configuration;
 pub mod control_run;
@@ -25,6 +26,7 @@ pub mod question;
 pub mod queue;
 pub mod report;
 pub mod report_entry;
+pub mod review;
 pub mod strip_lot;
 pub mod token;
 

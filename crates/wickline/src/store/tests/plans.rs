@@ -8,7 +8,7 @@ use crate::store::ledger::Ledger;
 use crate::testing::scratch;
 
 /// Tables that grow as long as a laboratory works.
-const GROW: [&str; 20] = [
+const GROW: [&str; 22] = [
     "report",
     "message",
     "message_body",
@@ -29,6 +29,8 @@ const GROW: [&str; 20] = [
     "order_was",
     "line_query",
     "line_refusal",
+    "review",
+    "care",
 ];
 
 /// Indexes that hold only what is open: to go through one of them is to look at what is open.

@@ -1,0 +1,6 @@
+CREATE TABLE review (
+    month TEXT NOT NULL PRIMARY KEY,
+    at BIGINT NOT NULL,
+    who TEXT NOT NULL,
+    runs TEXT NOT NULL
+)
