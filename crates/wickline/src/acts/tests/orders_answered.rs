@@ -7,6 +7,8 @@ use crate::settings::bench::About;
 use crate::sheet::now::Now;
 use crate::store::rows::question::Said;
 
+#[path = "orders_disputed.rs"]
+mod disputed;
 #[path = "orders_faults.rs"]
 mod faults;
 #[path = "orders_settled.rs"]
