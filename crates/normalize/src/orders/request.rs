@@ -234,6 +234,8 @@ pub enum Deed {
     TellPerson(Key),
     /// A request came late and changed nothing.
     Note(Key),
-    /// The source uses one number for two orders.
+    /// The source uses one number for two patients.
     NumberTwice(Key),
+    /// It uses one number for several orders of one patient: what names an order there is not what we go by.
+    NumberShared(Key),
 }

@@ -243,14 +243,15 @@ impl Orders {
         };
         let patient = claim.patient.as_ref();
         let shared = own.specimens.iter().any(|specimen| claim.specimens.contains(specimen));
-        let mut deeds = match shared && !self.is_of(own, patient) {
-            true => {
-                let mut keys = vec![key.clone()];
-                keys.extend(self.claimed_by_others(key, &claim.specimens, patient, by));
-                self.dispute(&keys, patient, by.1)
-            }
-            false => Vec::new(),
-        };
+        if self.is_of(own, patient) {
+            return vec![Deed::NumberShared(key.clone())];
+        }
+        let mut deeds = Vec::new();
+        if shared {
+            let mut keys = vec![key.clone()];
+            keys.extend(self.claimed_by_others(key, &claim.specimens, patient, by));
+            deeds = self.dispute(&keys, patient, by.1);
+        }
         deeds.push(Deed::NumberTwice(key.clone()));
         deeds
     }

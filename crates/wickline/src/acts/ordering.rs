@@ -373,6 +373,7 @@ impl Desk<'_> {
                 }
                 Deed::TellPerson(key) => self.tell_person(Kind::OrderOut, key).await?,
                 Deed::NumberTwice(key) => self.tell_person(Kind::OrderNumberTwice, key).await?,
+                Deed::NumberShared(key) => self.tell_of_key(key).await?,
                 // Nothing holds back what is out: without this nobody would hear of it.
                 Deed::Dispute(key)
                     if orders.get(key).is_some_and(|order| order.trace.is_past_recall()) =>
@@ -394,18 +395,14 @@ impl Desk<'_> {
     /// What nothing here can put right stands on each sheet until somebody has seen to it: each order by our own number
     /// of it, without anything of a patient.
     async fn tell_person(&mut self, kind: Kind, key: &Key) -> Result<(), StoreError> {
-        let which = Which { keys: [key.clone()].into(), ..Which::default() };
-        let Some(Kept { n, .. }) = order::load(self.write, &which).await?.pop() else {
-            return Ok(());
-        };
+        let Some(n) = self.number_of(key).await? else { return Ok(()) };
         let name = &key.source;
         let own = order::own_name(n, name);
         let show = format!("`wickline orders show \"order {n}\"`");
         let detail = match kind {
             Kind::OrderNumberTwice => format!(
-                "{name} sent a second order under a number that it had used, that of {own}, and it was refused: ask \
-                 those who look after {name} which of the two counts ({show}), and what names an order there \
-                 (`order_key`)"
+                "{name} sent a message for another patient under the number of {own}, and it was refused: ask those who \
+                 look after {name} whose order that number is ({show}), and compare the label of the cup"
             ),
             Kind::OrderClaimed => format!(
                 "{own}, an order whose result is out, is another patient's too, or its patient became somebody else: \
@@ -421,6 +418,25 @@ impl Desk<'_> {
             ),
         };
         notice::put(self.write, kind, &own, &detail).await.map(drop)
+    }
+
+    /// Several orders of one patient under one number: of a source whose `order_key` is wrong that is every second
+    /// order, so one notice says it of all of them.
+    async fn tell_of_key(&mut self, key: &Key) -> Result<(), StoreError> {
+        let Some(n) = self.number_of(key).await? else { return Ok(()) };
+        let name = &key.source;
+        let detail = format!(
+            "{name} sends several orders under one number, such as that of order {n} of {name} (`wickline orders show \
+             \"order {n}\"`), and each after the first is refused: ask those who look after {name} what names an order \
+             there (`order_key`), and have what was refused sent again"
+        );
+        let of = format!("orders of {name}");
+        notice::put(self.write, Kind::OrderNumberTwice, &of, &detail).await.map(drop)
+    }
+
+    async fn number_of(&mut self, key: &Key) -> Result<Option<i64>, StoreError> {
+        let which = Which { keys: [key.clone()].into(), ..Which::default() };
+        Ok(order::load(self.write, &which).await?.pop().map(|kept| kept.n))
     }
 
     async fn reports_of(&mut self, key: &Key) -> Result<Vec<i64>, StoreError> {

@@ -225,7 +225,9 @@ async fn another_patient_s_order_under_a_number_whose_result_is_out_is_told(mut 
     let under = |specimen, id| order(["NW", "K1", specimen, "UADIP"], "KP700102", (MADE, id));
     assert_eq!(lab.told(&under("KP-20491", "A2")).await, "UA");
     let notices = lab.notices().await;
-    assert!(notices.len() == 1 && notices[0].detail.contains("a second order under a number"));
+    assert!(
+        notices.len() == 1 && notices[0].detail.contains("for another patient under the number of")
+    );
     let disputed = AskedOrders::Standing(Standing::Disputed, 50);
     assert!(lab.listed(disputed.clone()).await.is_empty(), "another cup");
     assert_eq!(lab.told(&under("KP-20417", "A3")).await, "UA");
