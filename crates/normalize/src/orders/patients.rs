@@ -388,7 +388,8 @@ impl Order {
     }
 
     /// That alone is disputed: nobody else claims its specimen.
-    pub(super) fn is_only_somebody_else(&self) -> bool {
+    #[must_use]
+    pub fn is_only_somebody_else(&self) -> bool {
         self.is_somebody_else() && self.rivals.iter().all(Private::is_empty)
     }
 

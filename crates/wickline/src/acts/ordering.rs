@@ -30,7 +30,7 @@ const SECOND: i64 = 1_000_000;
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Heard {
     pub answers: Answered,
-    /// Orders taken and refused.
+    /// Orders taken and refused: what is told of patients is none.
     pub taken: usize,
     pub refused: usize,
     /// It came before, byte by byte: the kept answer goes back.
@@ -277,7 +277,7 @@ impl Desk<'_> {
         let said = Self::renamed(&before, patient, deeds.iter())?;
         self.keep(&before, &orders, &said).await?;
         let released = self.done(&orders, deeds.iter()).await?;
-        Ok(Heard { taken: 1, released, ..Heard::default() })
+        Ok(Heard { released, ..Heard::default() })
     }
 
     async fn merge(
@@ -290,7 +290,7 @@ impl Desk<'_> {
         }
         let (mut orders, before) = self.read(which).await?;
         let Ok(deeds) = messages::merge(&mut orders, pairs, self.now) else {
-            return Ok((Heard { refused: 1, ..Heard::default() }, Some(messages::circle())));
+            return Ok((Heard::default(), Some(messages::circle())));
         };
         let mut said = BTreeMap::new();
         for (_, stays) in pairs {
@@ -305,7 +305,7 @@ impl Desk<'_> {
         }
         self.keep(&before, &orders, &said).await?;
         let released = self.done(&orders, deeds.iter()).await?;
-        Ok((Heard { taken: 1, released, ..Heard::default() }, None))
+        Ok((Heard { released, ..Heard::default() }, None))
     }
 
     /// Keeps every order that is not what it was, and who became whom.

@@ -187,9 +187,14 @@ async fn a_patient_who_changed_is_no_order_in_the_trail(mut lab: Lab) {
     assert_eq!(lab.told(&merged("KP700101", "KP700777", "A3")).await, "AA");
     assert_eq!(lab.told(&merged("KP700777", "KP700101", "A4")).await, "AE");
     assert_eq!(lab.trail_of("order").await.len(), 1);
+    let text = described("Heron-Invented^Adele", "19700101", "A5");
+    let source = &lab.bench.sources[0];
+    let heard = lab.ledger.order_heard(&lab.bench, source, text.as_bytes()).await.expect("heard");
+    assert_eq!((heard.taken, heard.refused), (0, 0), "nor in the metrics");
     let became = |row: &crate::store::trail::Row| row.became.clone().unwrap_or_default();
     let patients: Vec<String> = lab.trail_of("patient").await.iter().map(became).collect();
-    assert_eq!(patients, ["patient data changed", "patients merged", "patients not merged"]);
+    let [changed, merged] = ["patient data changed", "patients merged"];
+    assert_eq!(patients, [changed, merged, "patients not merged", changed]);
 }
 
 /// A40 into somebody else by name and date of birth.
