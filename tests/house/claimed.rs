@@ -68,7 +68,7 @@ fn a_specimen_that_is_claimed_after_its_result_went_is_told_and_its_report_can_b
             shown(&house, &["orders", "settle", "K1", "--wrong", "--reason", "label says so"]);
         let hint = "wickline report withdraw 1";
         assert!(text.contains(&format!("`{hint}`")), "{text}");
-        assert!(text.contains("have the order of the right patient sent again"), "{text}");
+        assert!(text.contains("is not kept: have its source send it again"), "{text}");
         let text = shown(&house, &["orders", "settle", "K2", "--right", "--reason", "label"]);
         assert!(text.contains("one that was refused is not kept"), "{text}");
         // It is not out of sight before that is done.

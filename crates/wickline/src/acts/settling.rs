@@ -35,8 +35,8 @@ pub struct Settled {
 }
 
 impl Ledger {
-    /// A person compared labels and people: a disputed order is right about its specimen, or claims it no more. What was
-    /// called wrong by a slip is right again while nothing of it went out.
+    /// A person compared labels and people: a disputed order is right about its specimen, or claims it no more. What
+    /// was called wrong by a slip is right again while nothing of it went out.
     pub async fn order_settle(
         &self,
         bench: &Bench,

@@ -108,9 +108,9 @@ fn settled(key: &Key, right: bool, done: &Settled, out: &Output) -> Answer {
             false => "have its source order it anew, for the right patient",
         };
         out.line(&format!(
-            "{again}. Until then a strip of that specimen id is held, as one that nobody ordered (`specimen-unknown`). \
-             Was this a slip: `wickline orders settle \"order {}\" --right` takes it back, as long as the specimen id is \
-             nobody else's",
+            "{again}. Until then a strip of that specimen id is held, as one that nobody ordered \
+             (`specimen-unknown`). Was this a slip: `wickline orders settle \"order {}\" --right` takes it back, as \
+             long as the specimen id is nobody else's",
             done.n
         ));
     }

@@ -21,6 +21,7 @@ on_both!(
     what_was_called_wrong_by_a_slip_gets_its_strip_after_all,
     what_goes_after_a_dispute_is_the_patient_that_was_shown,
     each_disputed_order_names_what_settles_it,
+    what_is_called_wrong_goes_under_no_other_order_of_that_patient,
 );
 
 const CYRILLIC: &str = "\u{0410}\u{0434}\u{0430}";
@@ -216,6 +217,20 @@ async fn what_goes_after_a_dispute_is_the_patient_that_was_shown(mut lab: Lab) {
     let body = lab.last_body().await;
     assert_eq!(body.component("PID", 1, 5, 1), "Tern-Invented");
     assert_eq!(body.component("PID", 1, 7, 1), shown.born.expose());
+}
+
+async fn what_is_called_wrong_goes_under_no_other_order_of_that_patient(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    assert_eq!(lab.ordered("K2", "KP-20417", "UADIP", "KP700102").await, "UA");
+    assert_eq!(lab.ordered("K4", "KP-20417", "UADIP", "KP700101").await, "OK");
+    let held = lab.run_of("1", "KP-20417", "2+").await.1;
+    assert_eq!(held, Some(Reason::PatientConflict));
+    assert_eq!(lab.settles("K1", false).await.goes, 0);
+    assert!(lab.waiting().await.is_empty(), "nothing goes under K4");
+    assert_eq!(lab.own("K4").await.kept.order.standing, Standing::ClosedElsewhere);
+    assert_eq!(lab.ordered("K5", "KP-20417", "UADIP", "KP700101").await, "UA");
+    assert!(lab.waiting().await.is_empty(), "nor under a later one");
 }
 
 async fn each_disputed_order_names_what_settles_it(mut lab: Lab) {

@@ -89,6 +89,12 @@ impl OrderView {
                 ),
             });
         }
+        if order.is_of_material() && self.held {
+            return Some(format!(
+                "it is of control material, and a strip of its id that does not say so is held: where the cup is a \
+                 patient's, {wrong}; where it is control material, set the strip aside and run it as a control again"
+            ));
+        }
         let withdraw = |n: &i64| format!("`wickline report withdraw {n}`");
         let all: Vec<String> = self.reports.iter().map(withdraw).collect();
         let denied = self.kept.order.is_denied() && !all.is_empty();
