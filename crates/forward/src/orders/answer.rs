@@ -1,8 +1,8 @@
 //! Which answer goes back: what is said of the message (MSA-1), of each order (ORC-1), and where it is wrong (ERR).
 //!
 //! Common practice, no standard says it so: `AA` as soon as one order was taken, for the others speak their ORC-1 and
-//! ORC-16; `AE` where none was, and where no ORC goes back as soon as one was not, each with an ERR. Nothing of this may
-//! be sent before what it says is kept.
+//! ORC-16; `AE` where none was, and where no ORC goes back as soon as one was not, each with an ERR. Nothing of this
+//! may be sent before what it says is kept.
 
 use wickline_normalize::Moment;
 use wickline_normalize::orders::{Progress, Refusal, Reply};

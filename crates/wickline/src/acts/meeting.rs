@@ -19,6 +19,7 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
+use crate::store::rows::hold::OpenHold;
 use crate::store::rows::order::{self, Kept, Link, Which};
 use crate::store::rows::report::{self, ReportRow};
 use crate::store::rows::{hold, message};
@@ -431,7 +432,8 @@ impl Ledger {
         let released = hold::released(write, n).await?;
         let wanted = met.hold().filter(|hold| !released.contains(&hold.reason));
         if let Some(wanted) = wanted {
-            if of_orders.iter().any(|own| own.reason == wanted.reason) {
+            let same = |own: &&OpenHold| own.reason == wanted.reason && own.detail == wanted.detail;
+            if of_orders.iter().any(same) {
                 return Ok(false);
             }
             for own in &of_orders {

@@ -21,6 +21,7 @@ on_both!(
     what_was_called_wrong_by_a_slip_gets_its_strip_after_all,
     what_goes_after_a_dispute_is_the_patient_that_was_shown,
     each_disputed_order_names_what_settles_it,
+    what_a_strip_is_held_for_is_told_as_it_is_now,
     what_is_called_wrong_goes_under_no_other_order_of_that_patient,
 );
 
@@ -231,6 +232,23 @@ async fn what_is_called_wrong_goes_under_no_other_order_of_that_patient(mut lab:
     assert_eq!(lab.own("K4").await.kept.order.standing, Standing::ClosedElsewhere);
     assert_eq!(lab.ordered("K5", "KP-20417", "UADIP", "KP700101").await, "UA");
     assert!(lab.waiting().await.is_empty(), "nor under a later one");
+}
+
+async fn what_a_strip_is_held_for_is_told_as_it_is_now(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    assert_eq!(lab.told(&described("Wren-Invented^Ute", "19820304", "B1")).await, "AA");
+    let (n, _) = lab.run_of("1", "KP-20417", "2+").await;
+    let words = ["became somebody else", "claimed for two patients"];
+    for (claims, wanted) in [(0, words[0]), (1, words[1])] {
+        if claims > 0 {
+            assert_eq!(lab.ordered("K2", "KP-20417", "UADIP", "KP700102").await, "UA");
+        }
+        let kept = lab.ledger.report(n, &lab.clock()).await.expect("read").expect("there");
+        let open: Vec<_> = kept.item.holds.iter().filter(|hold| !hold.cleared).collect();
+        assert_eq!(open.len(), 1, "{open:?}");
+        assert!(open[0].detail.contains(wanted), "{}", open[0].detail);
+    }
 }
 
 async fn each_disputed_order_names_what_settles_it(mut lab: Lab) {
