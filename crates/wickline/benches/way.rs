@@ -256,7 +256,7 @@ fn send(source: &str, count: usize) -> f64 {
         let text = format!(
             "\x0bMSH|^~\\&|LIS|KESTREL|||20260314081500+0000||OML^O21^OML_O21|A{n}|P|2.5.1\r\
              PID|1||P{n}^^^KESTREL^MR||Heron-Invented^Ada||19700101|F\rORC|NW|B{n}^LIS|||||||20260314081500+0000\r\
-             OBR|1|B{n}^LIS||UADIP^Urine strip^99KPL\rSPM|1|S{n}&LIS||UR^Urine^HL70487\r\x1c\r"
+             OBR|1|B{n}^LIS||UADIP^Urine strip^99KPL\rSPM|1|S{n:06}&LIS||UR^Urine^HL70487\r\x1c\r"
         );
         stream.write_all(text.as_bytes()).expect("sent");
         let mut got = 0;
