@@ -68,7 +68,7 @@ fn a_specimen_that_is_claimed_after_its_result_went_is_told_and_its_report_can_b
             shown(&house, &["orders", "settle", "K1", "--wrong", "--reason", "label says so"]);
         let hint = "wickline report withdraw 1";
         assert!(text.contains(&format!("`{hint}`")), "{text}");
-        assert!(text.contains("have the order of the right patient sent again"), "{text}");
+        assert!(text.contains("is not kept: have its source send it again"), "{text}");
         let text = shown(&house, &["orders", "settle", "K2", "--right", "--reason", "label"]);
         assert!(text.contains("one that was refused is not kept"), "{text}");
         // It is not out of sight before that is done.
@@ -182,6 +182,12 @@ fn a_specimen_of_two_patients_is_not_asked_about_with_one_yes() {
         assert!(said.contains("`wickline orders show KP-20417`"), "{said}");
         assert!(said.contains("`wickline orders settle K1 --right`"), "{said}");
         assert!(!said.contains("yes/no"), "{said}");
+        house.say(&order("NW", "K8", "KP-20488", "KP700108"), "A8");
+        let pid = "KP700108^^^KESTREL^MR||Wren-Invented^Ute||19510203|F";
+        tell(&house, &event("ADT^A08^ADT_A01", "A9", pid, "PV1|1|O\r"));
+        let (code, said) = at_a_terminal(&house.config, &line, "KP-20488").await;
+        assert_eq!(code, 2, "{said}");
+        assert!(said.contains("became somebody else") && !said.contains("claimed for"), "{said}");
         assert_eq!(house.held().len(), 1, "nothing was changed");
     });
 }

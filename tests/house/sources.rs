@@ -280,6 +280,20 @@ fn who_is_turned_away_by_address_stands_in_status_with_how_often() {
     });
 }
 
+/// Whoever takes the port for something else is no source, and its people see that it came.
+#[test]
+fn who_sends_what_is_no_message_stands_in_status_with_what_it_looked_like() {
+    runtime().block_on(async {
+        let house = House::new("source-strange", "").await;
+        let mut stream = std::net::TcpStream::connect(&house.source).expect("connected");
+        std::io::Write::write_all(&mut stream, b"GET / HTTP/1.1\r\n\r\n").expect("sent");
+        until(|| {
+            let status = ask(&house.config, &["status"]).to_string();
+            status.contains("1 time(s), last 127.0.0.1: it asks for a page of the web")
+        });
+    });
+}
+
 /// What nothing here can put right is told until somebody has seen to it, and bears no number or name.
 #[test]
 fn what_a_source_closed_too_late_or_numbered_twice_is_told_until_it_is_lifted() {
@@ -295,7 +309,7 @@ fn what_a_source_closed_too_late_or_numbered_twice_is_told_until_it_is_lifted() 
         // OC: the source itself has cancelled it, and only tells that.
         house.say(&order("OC", "K1", "KP-20417", "KP700101"), "A3");
         let told = ask(&house.config, &["ledger", "notices"]).to_string();
-        assert!(told.contains("under a number that it had used"), "{told}");
+        assert!(told.contains("for another patient under the number of"), "{told}");
         assert!(told.contains("whose result was out already"), "{told}");
         let status = ask(&house.config, &["status"]).to_string();
         assert!(status.contains("ledger notices"), "{status}");

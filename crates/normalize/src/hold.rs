@@ -118,6 +118,8 @@ reasons! {
     OrderMismatch "order-mismatch" Release,
     /// Its order waits by its source's wish.
     OrderOnHold "order-on-hold" Release,
+    /// What its order says cannot be written in a receiver's character set, or fits no field of its messages.
+    OrderUnsayable "order-unsayable" Release,
     /// The pad has no result: empty, an error text, or unread by the analyzer.
     PadUnread "pad-unread" Release,
     /// A pad of the strip was not printed.
@@ -171,6 +173,7 @@ impl Reason {
                 | R::OrderExpired
                 | R::OrderMismatch
                 | R::OrderOnHold
+                | R::OrderUnsayable
                 | R::PatientConflict
                 | R::PatientNamed
                 | R::SpecimenUnknown

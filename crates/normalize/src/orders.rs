@@ -23,7 +23,7 @@ use crate::report::Private;
 
 pub use meet::{Heard, Meet, Share, Wait};
 pub use patients::{MergeRefused, Person};
-pub use request::{Ask, Deed, Refusal, Reply, Request, Wanted};
+pub use request::{Ask, Claim, Deed, Refusal, Reply, Request, Wanted};
 pub use standing::{Progress, Standing, Trace};
 
 /// What names an order: the source that sent it, and the number that the source goes by.
@@ -203,12 +203,13 @@ impl Orders {
     /// no more.
     ///
     /// False: nobody disputes it. An order of control material can be wrong without that: a patient's cup bears its id.
+    /// What was called wrong by a slip is right again as long as its specimen is nobody else's.
     pub fn settle(&mut self, key: &Key, right: bool, now: i64) -> bool {
         let taken = self.is_taken(key);
         let Some(order) = self.list.get_mut(key) else { return false };
         // What a person says is of the specimen and the patient, so of every order of theirs.
         let may = match right {
-            true => order.is_disputed() && !taken,
+            true => (order.is_disputed() || order.is_closed_as_wrong()) && !taken,
             false => order.is_disputed() || order.is_of_material(),
         };
         if !may {
@@ -216,7 +217,8 @@ impl Orders {
         }
         let (claim, rivals) = (order.claim(), order.rivals.clone());
         if right {
-            order.is_right(now)
+            order.is_wrong_no_more(&claim, now);
+            order.is_right(now);
         } else {
             order.is_wrong(now)
         }
@@ -227,15 +229,14 @@ impl Orders {
         true
     }
 
-    /// Since an order was called wrong, the specimen of its result has become another patient's: it cannot be right any
-    /// more.
+    /// Since an order was called wrong, its specimen has become another patient's: it cannot be right any more.
     #[must_use]
     pub fn is_taken(&self, key: &Key) -> bool {
-        let denied = self.list.get(key).filter(|order| order.is_denied());
-        let Some((order, by)) = denied.and_then(|order| Some((order, order.by.as_ref()?))) else {
-            return false;
-        };
-        let mut others = self.list.values().filter(|other| other.has_specimen(by));
+        let wrong = |order: &&Order| order.is_denied() || order.is_closed_as_wrong();
+        let Some(order) = self.list.get(key).filter(wrong) else { return false };
+        let claim = order.claim();
+        let claims = |other: &&Order| claim.iter().any(|one| other.has_specimen(one));
+        let mut others = self.list.values().filter(|other| other.key != *key).filter(claims);
         others.any(|other| match (order.patient(), other.patient()) {
             (Some(own), Some(other)) => !self.same_patient(&own.id, &other.id),
             _ => true,
@@ -269,6 +270,21 @@ impl Order {
         }
     }
 
+    /// A person takes back that these specimens are not its patient's.
+    fn is_wrong_no_more(&mut self, claim: &[Private], now: i64) {
+        let (closed, denied) = (self.is_closed_as_wrong(), self.is_denied());
+        let Some(wanted) = &mut self.wanted else { return };
+        let (back, rest) =
+            std::mem::take(&mut wanted.wrong).into_iter().partition(|one| claim.contains(one));
+        wanted.wrong = rest;
+        let back: Vec<Private> = back;
+        // What is out says itself of which specimen it is.
+        wanted.specimens.extend(back.into_iter().filter(|_| !denied));
+        if closed && !wanted.specimens.is_empty() && self.standing == Standing::ClosedElsewhere {
+            self.stand(Standing::Open, now);
+        }
+    }
+
     /// A person has said of another order of its patient that these specimens are that patient's, or are not. What is
     /// out and disputed by nobody may be of the same id's earlier use.
     fn settled_with(&mut self, claim: &[Private], (right, rivals): (bool, &[Private]), now: i64) {
@@ -276,9 +292,7 @@ impl Order {
             if self.is_disputed() && self.rivals.iter().all(|rival| rivals.contains(rival)) {
                 self.is_right(now);
             }
-            if let Some(wanted) = &mut self.wanted {
-                wanted.wrong.retain(|one| !claim.contains(one));
-            }
+            self.is_wrong_no_more(claim, now);
         } else if !self.trace.is_out() || self.is_disputed() {
             let answered = self.by.as_ref().is_some_and(|by| claim.contains(by));
             let keeps = |wanted: &Wanted| wanted.specimens.iter().any(|one| !claim.contains(one));
@@ -293,6 +307,9 @@ impl Order {
     fn claim(&self) -> Vec<Private> {
         let mut claim = self.wanted.as_ref().map(|w| w.specimens.clone()).unwrap_or_default();
         claim.extend(self.by.clone().filter(|_| self.is_denied()));
+        if self.is_closed_as_wrong() {
+            claim.extend(self.wanted.iter().flat_map(|wanted| wanted.wrong.iter().cloned()));
+        }
         claim
     }
 
@@ -314,11 +331,15 @@ impl Order {
         }
     }
 
-    /// Nothing carries it any more: it waits for its strip, unless a person has said that no strip is its.
+    /// Nothing carries it any more: it waits for its strip, or for a person while it is disputed, unless one has said
+    /// that no strip is its.
     fn waits_again(&mut self, now: i64) {
         if self.is_denied() {
             self.rivals.clear();
             self.stand(Standing::ClosedElsewhere, now);
+        } else if self.is_disputed() {
+            // Nobody has said yet whose its specimen is: no strip goes under it.
+            self.stand(Standing::Disputed, now);
         } else {
             self.stand(Standing::Open, now);
         }
@@ -335,6 +356,16 @@ impl Order {
     pub fn is_denied(&self) -> bool {
         let claims_none = self.wanted.as_ref().is_some_and(|wanted| wanted.specimens.is_empty());
         self.standing == Standing::Answered && claims_none && !self.rivals.is_empty()
+    }
+
+    /// A person has called it wrong about all of its specimens, and nothing of it is out.
+    #[must_use]
+    pub fn is_closed_as_wrong(&self) -> bool {
+        let wrong = |wanted: &Wanted| wanted.specimens.is_empty() && !wanted.wrong.is_empty();
+        self.standing.is_closed()
+            && self.standing != Standing::Answered
+            && !self.trace.is_out()
+            && self.wanted.as_ref().is_some_and(wrong)
     }
 
     /// Nothing of its result is kept here any more: there is nothing to be taken back.
@@ -354,7 +385,7 @@ impl Order {
     pub fn traced(mut self, trace: Trace, by: Option<(&Private, &str)>) -> Self {
         self.trace = trace;
         match (trace.is_out(), self.standing) {
-            (true, Standing::Open) => {
+            (true, Standing::Open | Standing::Disputed) => {
                 self.standing = Standing::Answered;
                 self.closed = self.closed.or(Some(self.received));
                 if let Some((specimen, number)) = by {

@@ -8,6 +8,7 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use tokio::io::AsyncWriteExt;
+use tokio::net::TcpStream;
 use tokio::sync::oneshot;
 use wickline::clock::SiteClock;
 use wickline::daemon::Daemon;
@@ -198,15 +199,20 @@ async fn lis01(folder: &Path, count: usize) -> (f64, f64) {
 
 async fn latency(folder: &Path, count: usize) -> f64 {
     let mut rig = rig(folder, "latency", "two-column").await;
-    let median = strips(&mut rig, &script(count)).await;
+    let mut stream = connected(&rig).await;
+    let median = strips(&mut rig, &mut stream, &script(count)).await;
     rig.end().await;
     median
 }
 
+/// One for all strips: whoever calls again at once is turned away until it is seen that the first has gone.
+async fn connected(rig: &Rig) -> TcpStream {
+    TcpStream::connect(&rig.line).await.expect("the line")
+}
+
 /// The median time from the end of a print to its message.
-async fn strips(rig: &mut Rig, script: &Script) -> f64 {
+async fn strips(rig: &mut Rig, stream: &mut TcpStream, script: &Script) -> f64 {
     let now = clock().moment(wickline::clock::now_us());
-    let mut stream = tokio::net::TcpStream::connect(&rig.line).await.expect("the line");
     let mut times = Vec::new();
     for run in &script.run {
         let text = two_column(&strip(), run, now);
@@ -232,10 +238,11 @@ async fn orders(folder: &Path, count: usize) -> Orders {
     let mut rig = rig_with(folder, "orders", "two-column", more).await;
     let mut all = script(400);
     let second = Script { run: all.run.split_off(200), ..all.clone() };
-    let quiet = strips(&mut rig, &all).await;
+    let mut stream = connected(&rig).await;
+    let quiet = strips(&mut rig, &mut stream, &all).await;
     let source = rig.source.clone().expect("it listens");
     let sending = std::thread::spawn(move || send(&source, count));
-    let busy = strips(&mut rig, &second).await;
+    let busy = strips(&mut rig, &mut stream, &second).await;
     let rate = loop {
         if sending.is_finished() {
             break sending.join().expect("each was answered");
@@ -256,7 +263,7 @@ fn send(source: &str, count: usize) -> f64 {
         let text = format!(
             "\x0bMSH|^~\\&|LIS|KESTREL|||20260314081500+0000||OML^O21^OML_O21|A{n}|P|2.5.1\r\
              PID|1||P{n}^^^KESTREL^MR||Heron-Invented^Ada||19700101|F\rORC|NW|B{n}^LIS|||||||20260314081500+0000\r\
-             OBR|1|B{n}^LIS||UADIP^Urine strip^99KPL\rSPM|1|S{n}&LIS||UR^Urine^HL70487\r\x1c\r"
+             OBR|1|B{n}^LIS||UADIP^Urine strip^99KPL\rSPM|1|S{n:06}&LIS||UR^Urine^HL70487\r\x1c\r"
         );
         stream.write_all(text.as_bytes()).expect("sent");
         let mut got = 0;

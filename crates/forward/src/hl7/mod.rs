@@ -26,6 +26,7 @@ pub use layout::{
     EndAs, FillerNumber, FixedField, GradeAs, GradeCodes, Layout, LayoutFault, Name, Names,
     OrderedPatient, Party, Segments, SpecimenIn, Structure, panel_automated, panel_manual,
 };
+pub use patient::Named;
 pub use read::Message;
 pub use report::{ControlRole, Equipment, Ordered, Outgoing, correction_message, result_message};
 pub use specimen::Urine;

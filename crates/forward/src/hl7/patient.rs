@@ -1,10 +1,14 @@
-//! PID and PV1: whom a message is about, as an order says it or as the analyzer printed it, never a mixture.
+//! PID and PV1: whom a message is about, as an order says it or as the analyzer printed it, never a mixture. What takes
+//! a result back names whom that named.
 //!
 //! Control material has neither. Where an order's patient goes, the printed one does not.
+
+use std::fmt;
 
 use wickline_normalize::{Moment, Patient, Private};
 
 use super::layout::{Layout, OrderedPatient, Party};
+use super::read::Message;
 use super::report::Outgoing;
 use super::version::Version;
 use super::write::{EncodeFault, Field, Writer};
@@ -21,6 +25,41 @@ const PID: [&str; 40] = [
 /// Of each repetition. 2.3.1 has 20 for a patient's id, which an id with its authority and kind passes at once: what
 /// came in a field of that version goes back in it.
 const ORDERED: usize = 250;
+
+/// Whom a kept message named: its PID and PV1 as they were written. It may have named nobody.
+#[derive(Clone, Default, PartialEq, Eq)]
+pub struct Named {
+    segments: Vec<String>,
+}
+
+impl Named {
+    /// In a message that we made.
+    pub fn in_message(message: &[u8]) -> Result<Named, String> {
+        let message = Message::read(message)?;
+        let named = |line: &&str| line.starts_with("PID|") || line.starts_with("PV1|");
+        Ok(Named { segments: message.lines().filter(named).map(str::to_owned).collect() })
+    }
+
+    /// Says it again.
+    pub(super) fn write(&self, w: &mut Writer) -> Result<(), EncodeFault> {
+        for line in &self.segments {
+            let (name, rest) = line.split_once('|').unwrap_or((line, ""));
+            w.segment(name);
+            for cell in rest.split('|') {
+                w.fields(1);
+                w.written(Field::private("PID", usize::MAX), cell)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+impl fmt::Debug for Named {
+    /// What may be logged: nothing of the patient.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Named").field("segments", &self.segments.len()).finish()
+    }
+}
 
 /// The patient, where one is known or the receiver files by the specimen id: never for control
 /// material.

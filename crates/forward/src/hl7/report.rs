@@ -13,7 +13,7 @@ use wickline_normalize::{Moment, Observation, Patient, Private, Remark};
 use super::group::{Group, shares};
 use super::is_control_id;
 use super::layout::{Layout, Party, Structure};
-use super::patient;
+use super::patient::{self, Named};
 use super::scribe::{FILLER, Scribe};
 use super::specimen::Urine;
 use super::told::{Amended, Correction};
@@ -101,13 +101,13 @@ pub struct Outgoing<'a> {
 /// The first message under this OBR-3, each result final or not read. An error is one fault, the first
 /// that was found.
 pub fn result_message(layout: &Layout, out: &Outgoing<'_>) -> Result<Vec<u8>, EncodeFault> {
-    let (times, mut groups) = checked(layout, out)?;
+    let (times, mut groups) = checked(layout, out, None)?;
     groups.retain(|group| !group.results.is_empty());
     if groups.is_empty() {
         let allowed = "at least one observation of an analyte that this receiver takes";
         return Err(EncodeFault::new("OBX", "nothing to send", allowed));
     }
-    written(&Scribe { layout, out, times: &times, reason: None }, &groups)
+    written(&Scribe { layout, out, times: &times, reason: None, named: None }, &groups)
 }
 
 /// Builds the message under an OBR-3 that the receiver was told something under. Without observations
@@ -120,7 +120,8 @@ pub fn correction_message(
     out: &Outgoing<'_>,
     correction: &Correction<'_>,
 ) -> Result<Option<Vec<u8>>, EncodeFault> {
-    let (times, groups) = checked(layout, out)?;
+    let named = correction.named.filter(|_| out.observations.is_empty());
+    let (times, groups) = checked(layout, out, named)?;
     if correction.reason.trim().is_empty() {
         let allowed = "the reason, in words for those who read it";
         return Err(EncodeFault::new("NTE-3", "a correction without a reason", allowed));
@@ -138,7 +139,7 @@ pub fn correction_message(
     if said.is_empty() {
         return Ok(None);
     }
-    let scribe = Scribe { layout, out, times: &times, reason: Some(correction.reason) };
+    let scribe = Scribe { layout, out, times: &times, reason: Some(correction.reason), named };
     written(&scribe, &said).map(Some)
 }
 
@@ -146,9 +147,10 @@ pub fn correction_message(
 fn checked<'a>(
     layout: &'a Layout,
     out: &Outgoing<'a>,
+    named: Option<&Named>,
 ) -> Result<(Times, Vec<Group<'a>>), EncodeFault> {
     layout.check().map_err(|faults| EncodeFault::of_layout(&faults))?;
-    check(layout, out)?;
+    check(layout, out, named)?;
     let groups = Group::all(layout, out)?;
     for (n, group) in groups.iter().enumerate() {
         let (filler, number) = (group.filler, &group.number);
@@ -173,7 +175,10 @@ fn written(scribe: &Scribe<'_>, groups: &[Group<'_>]) -> Result<Vec<u8>, EncodeF
     if layout.segments.sft {
         sft(&mut w);
     }
-    patient::patient(&mut w, layout, out)?;
+    match scribe.named {
+        Some(named) => named.write(&mut w)?,
+        None => patient::patient(&mut w, layout, out)?,
+    }
     scribe.write(&mut w, groups)?;
     Ok(layout.with_fixed(w.finish(charset_at)))
 }
@@ -182,7 +187,7 @@ fn written(scribe: &Scribe<'_>, groups: &[Group<'_>]) -> Result<Vec<u8>, EncodeF
 ///
 /// A patient's result without a specimen id is never written, and neither is control material with a
 /// patient.
-fn check(layout: &Layout, out: &Outgoing<'_>) -> Result<(), EncodeFault> {
+fn check(layout: &Layout, out: &Outgoing<'_>, named: Option<&Named>) -> Result<(), EncodeFault> {
     if !is_control_id(out.control_id) {
         return Err(EncodeFault::new(
             "MSH-10",
@@ -203,7 +208,7 @@ fn check(layout: &Layout, out: &Outgoing<'_>) -> Result<(), EncodeFault> {
     }
     let ids =
         || out.orders.iter().map(|order| &order.references.patient_id).filter(|id| id.is_said());
-    if ids().any(|id| Some(id) != ids().next()) {
+    if named.is_none() && ids().any(|id| Some(id) != ids().next()) {
         let found = "orders of two patients for one report";
         return Err(EncodeFault::new("PID", found, "orders of the patient whose specimen it is"));
     }

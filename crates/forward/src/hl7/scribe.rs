@@ -8,7 +8,7 @@ use wickline_normalize::ResultStatus;
 use super::group::{Group, NAMESPACE, ORDERED_FILLER, ORDERED_SPECIMEN};
 use super::layout::{Layout, Party, Structure};
 use super::material;
-use super::patient::{is_told, subparts};
+use super::patient::{Named, is_told, subparts};
 use super::report::{Outgoing, Times};
 use super::results::{Notes, OBR_4, Triplet, coded};
 use super::specimen::Urine;
@@ -31,6 +31,8 @@ pub(super) struct Scribe<'a> {
     pub times: &'a Times,
     /// Why results go out again.
     pub reason: Option<&'a str>,
+    /// Whom what is taken back named.
+    pub named: Option<&'a Named>,
 }
 
 impl Scribe<'_> {

@@ -10,6 +10,7 @@ use wickline_normalize::correction::{Entry, Known, Stage, is_open, plan};
 use wickline_normalize::{Finality, ResultStatus};
 
 use super::material::is_of_material;
+use super::patient::Named;
 use super::read::Message;
 use super::write::{EncodeFault, Field, Writer};
 use crate::orders::{Given, References};
@@ -31,6 +32,9 @@ pub struct Correction<'a> {
     pub reason: &'a str,
     /// What the receiver has or may have under this OBR-3.
     pub known: &'a [Known<Told>],
+    /// Whom the last message of it named: what takes all of it back names nobody else, whoever that is known to be by
+    /// now, so that it can be said and found.
+    pub named: Option<&'a Named>,
 }
 
 /// One result as a person reads it.

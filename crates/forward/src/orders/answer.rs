@@ -1,12 +1,13 @@
 //! Which answer goes back: what is said of the message (MSA-1), of each order (ORC-1), and where it is wrong (ERR).
 //!
-//! Common practice, no standard says it so: `AA` as soon as one order was taken, for the others speaks their ORC-1; and
-//! `AE` where none was. Nothing here may be sent before what it says is kept.
+//! Common practice, no standard says it so: `AA` as soon as one order was taken, for the others speak their ORC-1 and
+//! ORC-16; `AE` where none was, and where no ORC goes back as soon as one was not, each with an ERR. Nothing of this
+//! may be sent before what it says is kept.
 
 use wickline_normalize::Moment;
 use wickline_normalize::orders::{Progress, Refusal, Reply};
 
-use super::decide::Decided;
+use super::decide::{Decided, is_urine};
 use super::envelope::{Envelope, Kind};
 use super::fault::{Code, Fault, Location};
 use super::read::{Line, OrderMessage, Unread};
@@ -58,7 +59,7 @@ pub(super) struct Said<'a> {
 /// What is not told to whom has a place of its own in the ledger: what cannot be kept is answered by nothing, or so.
 #[must_use]
 pub fn not_kept() -> Fault {
-    Fault { place: None, code: Code::Internal, words: "Not stored, please send again".to_owned() }
+    Fault::nowhere(Code::Internal, "Not stored, please send again")
 }
 
 impl OrderMessage {
@@ -89,22 +90,22 @@ impl OrderMessage {
     fn said<'a>(&'a self, replies: &'a [Reply], site: &Site) -> Said<'a> {
         let pairs = || self.orders.iter().zip(replies);
         let taken = pairs().filter(|(_, reply)| reply.done.is_ok()).count();
-        let all = taken == self.orders.len();
-        let good = if site.plain { all } else { taken > 0 };
-        let code =
-            if good || (site.refusals_accepted && !site.plain) { AckCode::Aa } else { AckCode::Ae };
-        let faults = pairs().filter_map(|(line, reply)| self.fault(line, reply.done.err()?, site));
-        let mut faults: Vec<Fault> =
-            if code == AckCode::Aa { Vec::new() } else { faults.take(ERRORS_MAX).collect() };
         // What is told needs no answer of its own.
         let only_told = self.orders.iter().all(|line| line.ask.is_some_and(|ask| ask.is_told()));
         let plain = site.plain || only_told;
-        // An order is named below a patient only.
-        let speaks = !plain && self.patient.is_some() && site.echo_patient;
-        if code != AckCode::Aa && faults.is_empty() && !speaks {
-            let first = pairs().find_map(|(line, reply)| Some((line, reply.done.err()?)));
-            faults.extend(first.map(|(line, why)| unfitting(line, why)));
-        }
+        // But in an ORR an order is named below a patient only.
+        let named = self.kind == Kind::Orm || (self.patient.is_some() && site.echo_patient);
+        let speaks = !plain && named;
+        let good = if speaks { taken > 0 } else { taken == self.orders.len() };
+        let code =
+            if good || (site.refusals_accepted && !site.plain) { AckCode::Aa } else { AckCode::Ae };
+        // Nobody is told no without a reason.
+        let fault = |(line, reply): (&Line, &Reply)| {
+            let why = reply.done.err()?;
+            self.fault(line, why, site).or_else(|| (!speaks).then(|| unfitting(line, why)))
+        };
+        let told = code != AckCode::Aa || !speaks;
+        let faults = pairs().filter(|_| told).filter_map(fault).take(ERRORS_MAX).collect();
         if plain {
             return Said { answer: None, ..self.bare(code, faults) };
         }
@@ -133,13 +134,17 @@ impl OrderMessage {
             Refusal::TestUnknown => {
                 (Location::new("OBR", line.obr.max(1), 4).at(1), Code::TableValue)
             }
+            Refusal::NotUrine => (self.kind_of_specimen(line, site), Code::TableValue),
+            Refusal::NotSupported => (Location::new("ORC", line.orc, 1), Code::TableValue),
             Refusal::PatientConflict => (specimen(), Code::DuplicateKey),
             Refusal::SpecimenMissing => (specimen(), Code::FieldMissing),
             Refusal::SpecimenMalformed | Refusal::SpecimenOfMaterial => {
                 (specimen(), Code::DataType)
             }
             Refusal::PatientMissing => (Location::new("PID", 1, 3), Code::FieldMissing),
-            Refusal::DuplicateOrder | Refusal::Closed => (number(), Code::DuplicateKey),
+            Refusal::DuplicateOrder | Refusal::Closed | Refusal::OtherPatient => {
+                (number(), Code::DuplicateKey)
+            }
             Refusal::OrderUnknown => (number(), Code::UnknownKey),
             // Its material is a key of ours.
             Refusal::ControlUnknown => (specimen(), Code::UnknownKey),
@@ -147,12 +152,22 @@ impl OrderMessage {
         };
         Some(Fault::new(place, code, refusal.words()))
     }
+
+    /// Where the first specimen says that it is no urine.
+    fn kind_of_specimen(&self, line: &Line, site: &Site) -> Location {
+        let other = self.specimens_of(line).find(|specimen| !is_urine(specimen, site));
+        match other {
+            Some(specimen) => Location::new("SPM", specimen.nth, 4).at(1),
+            None => Location::new("OBR", line.obr.max(1), 15).at(1),
+        }
+    }
 }
 
-/// A reason for which table 0357 has nothing but its catch-all: said where no order of the answer can say it, as
-/// nobody is told no without a reason.
+/// A reason for which table 0357 has nothing but its catch-all, with our own code beside it: said where no order of the
+/// answer can say it.
 fn unfitting(line: &Line, refusal: Refusal) -> Fault {
-    Fault::new(Location::new("ORC", line.orc, 1), Code::Internal, refusal.words())
+    let place = Location::new("ORC", line.orc, 1);
+    Fault { own: Some(refusal), ..Fault::new(place, Code::Internal, refusal.words()) }
 }
 
 /// None: nothing is said of this order.

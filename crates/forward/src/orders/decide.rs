@@ -1,7 +1,7 @@
 //! A message meets what is known: each of its orders becomes a request, and each request gets its reply.
 
 use wickline_normalize::orders::{
-    Ask, Key, MergeRefused, OrderRules, Orders, Refusal, Reply, Request, Wanted,
+    Claim, Key, MergeRefused, OrderRules, Orders, Refusal, Reply, Request, Wanted,
 };
 use wickline_normalize::report::Text;
 use wickline_normalize::{Moment, Private};
@@ -93,10 +93,23 @@ impl OrderMessage {
         let wanted = match &line.fault {
             None => self.wanted(line, site, now),
             // Half of a replacement that cannot be read undoes the other half.
-            Some(_) if matches!(ask, Ask::New | Ask::Replacing) => Err(Refusal::FieldWrong),
+            Some(_) if ask.is_new() => Err(Refusal::FieldWrong),
             Some(_) => return None,
         };
-        Some(Request { ask, key, at: line.at.map(|at| self.zoned(at)), wanted })
+        let claim = self.claim(line, site);
+        Some(Request { ask, key, at: line.at.map(|at| self.zoned(at)), wanted, claim })
+    }
+
+    /// Control material is nobody's, whatever stands in PID.
+    fn claim(&self, line: &Line, site: &Site) -> Claim {
+        let patient = self.patient.as_ref().filter(|_| !self.is_control(line));
+        let patient = patient.map(|patient| patient.person.id.clone());
+        Claim { patient, specimens: self.specimen_ids(line, site) }
+    }
+
+    fn is_control(&self, line: &Line) -> bool {
+        let is_control = |specimen: &Specimen| specimen.role.value(1) == "Q";
+        line.says_control() || self.specimens_of(line).any(is_control)
     }
 
     /// A time without a zone is in the message's.
@@ -116,8 +129,7 @@ impl OrderMessage {
         if !ids.iter().all(|id| is_specimen_id(id.expose())) {
             return Err(Refusal::SpecimenMalformed);
         }
-        let control =
-            line.says_control() || specimens.iter().any(|specimen| specimen.role.value(1) == "Q");
+        let control = self.is_control(line);
         let known = |id: &Private| site.controls.iter().any(|own| own == id.expose());
         if control && !ids.iter().all(known) {
             return Err(Refusal::ControlUnknown);
@@ -215,7 +227,7 @@ impl Site {
 }
 
 /// Control material is none, and says so.
-fn is_urine(specimen: &Specimen, site: &Site) -> bool {
+pub(super) fn is_urine(specimen: &Specimen, site: &Site) -> bool {
     let code = specimen.kind.value(1);
     code.is_empty() || specimen.role.value(1) == "Q" || site.specimen_types.contains(&code)
 }

@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use wickline_normalize::orders::Refusal;
+
 /// Table 0357 (HL7 v2.5.1 section 2.17.1).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Code {
@@ -96,12 +98,19 @@ pub struct Fault {
     pub code: Code,
     /// What was found and what is allowed, without the value.
     pub words: String,
+    /// Why an order is refused, where the table has no code for that.
+    pub own: Option<Refusal>,
 }
 
 impl Fault {
     /// At a place.
     pub fn new(place: Location, code: Code, words: impl Into<String>) -> Self {
-        Self { place: Some(place), code, words: words.into() }
+        Self { place: Some(place), code, words: words.into(), own: None }
+    }
+
+    /// In nothing that came.
+    pub(super) fn nowhere(code: Code, words: impl Into<String>) -> Self {
+        Self { place: None, code, words: words.into(), own: None }
     }
 
     pub(super) fn missing(place: Location, allowed: &str) -> Self {

@@ -178,7 +178,7 @@ impl Line {
 
 /// Reads a message as this source may send it.
 pub fn read(bytes: &[u8], site: &Site) -> Result<Incoming, Box<Unread>> {
-    let sequence = |words: String| Fault { place: None, code: Code::SegmentSequence, words };
+    let sequence = |words: String| Fault::nowhere(Code::SegmentSequence, words);
     let message = Message::read(bytes)
         .map_err(|words| Box::new(Unread { envelope: None, kind: None, fault: sequence(words) }))?;
     let envelope = Envelope::read(&message);

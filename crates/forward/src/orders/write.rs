@@ -127,7 +127,11 @@ fn error(w: &mut Writer, version: Version, fault: &Fault) -> Result<(), EncodeFa
         w.fixed(2, &place);
         w.fixed(1, &format!("{code}^{text}^HL70357"));
         w.fixed(1, "E");
-        w.fields(4);
+        w.fields(1);
+        if let Some(refusal) = fault.own {
+            reason(w, refusal);
+        }
+        w.fields(3);
         return w.words(WORDS, &fault.words);
     }
     let mut parts = place.split('^').take(3).chain(["", "", ""]);

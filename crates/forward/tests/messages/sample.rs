@@ -190,5 +190,5 @@ pub fn follows(
     out: &Outgoing<'_>,
     reason: &str,
 ) -> Result<Option<Vec<u8>>, EncodeFault> {
-    correction_message(layout, out, &Correction { reason, known: &knows(before) })
+    correction_message(layout, out, &Correction { reason, known: &knows(before), named: None })
 }

@@ -46,7 +46,7 @@ fn follows(
     before: &[impl AsRef<[u8]>],
 ) -> Result<Option<Vec<u8>>, EncodeFault> {
     let known = knows(before);
-    let correction = Correction { reason: "read again", known: &known };
+    let correction = Correction { reason: "read again", known: &known, named: None };
     report.with(|out| correction_message(layout, out, &correction))
 }
 

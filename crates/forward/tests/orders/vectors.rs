@@ -175,7 +175,7 @@ fn message_17_is_one_order_of_two_specimens() {
     assert_eq!((said.code.as_str(), said.orders()), ("AA", vec![("OK", "")]));
     assert!(matches!(desk.strip("KP-20421"), Meet::Goes { .. }));
     desk.sent("K884510", "KP-20421", "B1-1");
-    assert_eq!(desk.strip("KP-20422"), Meet::Waits(Wait::OrderAmbiguous));
+    assert_eq!(desk.strip("KP-20422"), Meet::Waits(Wait::AnsweredElsewhere));
 }
 
 #[test]

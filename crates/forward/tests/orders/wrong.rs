@@ -95,7 +95,7 @@ fn nobody_is_told_no_without_a_reason() {
     for (text, why) in [
         (bare.clone(), ("204", "SPM^1^2^1^1")),
         (text, ("204", "SPM^1^2^1^1")),
-        (bare.replace("ORC|NW", "ORC|AF"), ("207", "ORC^1^1")),
+        (bare.replace("ORC|NW", "ORC|AF"), ("103", "ORC^1^1")),
     ] {
         let (code, errors, _) = refused(text.as_bytes());
         assert_eq!((code.as_str(), errors), ("AE", vec![(why.0.to_owned(), why.1.to_owned())]));
@@ -338,5 +338,66 @@ fn a_head_that_is_broken_is_answered_with_where_it_ends() {
         let text = String::from_utf8_lossy(&answer).into_owned();
         assert!(text.contains("MSA|AE") && text.contains(place), "{text}");
         assert!(text.contains(words) && !text.to_lowercase().contains("version id"), "{text}");
+    }
+}
+
+/// Where the table has a code, an ERR says it beside ORC-16; where no ORC goes back, each refusal has one.
+#[test]
+fn what_is_refused_says_so_in_an_err_where_a_code_fits_or_nothing_else_can() {
+    for (from, to, why) in [
+        ("URC^Urine clean catch", "BLD^Whole blood", ("103", "SPM^1^4^1^1")),
+        ("ORC|NW", "ORC|AF", ("103", "ORC^1^1")),
+    ] {
+        let (_, errors, _) = refused(&changed(NEW, from, to));
+        assert_eq!(errors, [(why.0.to_owned(), why.1.to_owned())], "{to}");
+    }
+    let old = "UR&Urine&HL70070|D0417";
+    let (_, errors, _) = refused(&changed("19-oml-o21-new-24", old, "BLD&Blood&HL70070|D0417"));
+    assert_eq!(errors, [("103".to_owned(), "OBR^1^15".to_owned())]);
+    // A plain acknowledgment: MSA-1 is of all of them, the reason of each in an ERR of its own.
+    let plain = |text: &[u8], sent: bool| {
+        let mut desk = Desk::new();
+        desk.site.plain = true;
+        if sent {
+            desk.say(&kept(NEW));
+            desk.sent("K884417", "KP-20417", "B1-0314-0017");
+        }
+        let answers = desk.answers(text, "WK-1", "20260314081502+0000").expect("an answer");
+        String::from_utf8(answers.application.expect("the application's")).expect("text")
+    };
+    let law = plain(&kept("03-oml-o33-law-two-orders-251"), false);
+    assert!(law.contains("MSA|AE|"), "{law:?}");
+    assert!(law.contains("ERR||OBR^2^4^1^1|103^Table value not found^HL70357|E||||No"), "{law:?}");
+    assert_eq!(law.matches("ERR|").count(), 1);
+    let cancel = changed(NEW, "ORC|NW", "ORC|CA");
+    let out = plain(&cancel, true);
+    let wanted = "ERR||ORC^1^1|207^Application internal error^HL70357|E\
+                  |result-sent^Result already sent^99WKL|||Result already sent\r";
+    assert!(out.contains("MSA|AE|") && out.contains(wanted), "{out:?}");
+    // Of two orders one is taken, and no ORC may go back: the sender hears of the other.
+    let mut desk = Desk::new();
+    desk.site.echo_patient = false;
+    let said = desk.say(&kept("03-oml-o33-law-two-orders-251"));
+    assert_eq!((said.code.as_str(), said.orders(), said.errors().len()), ("AE", vec![], 1));
+    // Where it goes back, it says all.
+    let said = Desk::new().say(&kept("03-oml-o33-law-two-orders-251"));
+    assert_eq!((said.code.as_str(), said.errors()), ("AA", vec![]));
+    assert_eq!(said.orders(), [("OK", ""), ("UA", "test-unknown")]);
+}
+
+/// Also where nobody here knows the test that the message names.
+#[test]
+fn a_cancel_or_a_pause_for_another_patient_is_refused_whatever_else_it_says() {
+    for (code, no) in [("CA", "UC"), ("DC", "UD"), ("HD", "UH"), ("XO", "UX"), ("RP", "UM")] {
+        for test in ["UADIP^", "UHCG^"] {
+            let mut desk = Desk::after(&[NEW]);
+            let bytes = changed(NEW, "ORC|NW", &format!("ORC|{code}"));
+            let text = String::from_utf8(bytes).expect("text").replace("KP700101", "KP700103");
+            let text = text.replace("UADIP^", test).replace("50556-0", "50556-9");
+            let said = desk.say(text.replace("KP-20417", "KP-20499").as_bytes());
+            assert_eq!((said.code.as_str(), said.orders()), ("AE", vec![(no, "other-patient")]));
+            assert_eq!(said.errors(), [("205", "ORC^1^2")], "{code} {test}");
+            assert_eq!(desk.standing("K884417"), Some(Standing::Open), "{code} {test}");
+        }
     }
 }

@@ -46,12 +46,18 @@ pub enum Wait {
     OrderExpired,
     /// Its source has the result from elsewhere.
     OrderClosed,
-    /// Two orders could be meant, or the order is answered by another specimen.
-    OrderAmbiguous,
+    /// Two sources ordered the same.
+    TwoSources,
+    /// The newest order for the same is answered, and an older one is open.
+    NewerAnswered,
+    /// Its order is answered by another specimen of it.
+    AnsweredElsewhere,
     /// Order and strip do not fit: pads or times.
     OrderMismatch,
-    /// Two patients could be meant.
+    /// Its specimen is claimed for two patients.
     PatientConflict,
+    /// Its patient became somebody else.
+    PatientChanged,
     /// It was ordered as control material, and nothing else says that it is.
     OfMaterial,
     /// The analyzer names another patient than its order.
@@ -70,9 +76,13 @@ impl Wait {
             Wait::OrderOnHold => Reason::OrderOnHold,
             Wait::OrderExpired => Reason::OrderExpired,
             Wait::OrderClosed => Reason::OrderClosed,
-            Wait::OrderAmbiguous => Reason::OrderAmbiguous,
+            Wait::TwoSources | Wait::NewerAnswered | Wait::AnsweredElsewhere => {
+                Reason::OrderAmbiguous
+            }
             Wait::OrderMismatch => Reason::OrderMismatch,
-            Wait::PatientConflict | Wait::OfMaterial => Reason::PatientConflict,
+            Wait::PatientConflict | Wait::PatientChanged | Wait::OfMaterial => {
+                Reason::PatientConflict
+            }
             Wait::PatientNamed => Reason::PatientNamed,
             Wait::OrderAfterTest => Reason::OrderAfterTest,
         }
@@ -87,14 +97,22 @@ impl Wait {
             Wait::OrderOnHold => "the order of this specimen waits by the wish of who sent it",
             Wait::OrderExpired => "the order of this specimen expired before its strip came",
             Wait::OrderClosed => "who ordered this specimen has the result from elsewhere",
-            Wait::OrderAmbiguous => {
-                "two orders could be meant, or the one of this specimen is answered by another specimen"
+            Wait::TwoSources => "two sources ordered the same of this specimen, each for itself",
+            Wait::NewerAnswered => {
+                "the newest order for the same of this specimen is answered, an older one is open: this strip may be a \
+                 second one for the newest"
+            }
+            Wait::AnsweredElsewhere => {
+                "the order of this specimen is for several specimens, and another one of them answered it"
             }
             Wait::OrderMismatch => {
                 "order and strip do not fit: pads that nobody ordered, ordered pads that it does not have, or a \
                  specimen that was collected long before"
             }
             Wait::PatientConflict => "this specimen id is claimed for two patients",
+            Wait::PatientChanged => {
+                "the patient of its order became somebody else, by another name and another date of birth"
+            }
             Wait::OfMaterial => {
                 "this specimen id is ordered as control material, and its strip does not say that it is"
             }
@@ -144,8 +162,13 @@ impl Orders {
         let find = |standing| of_specimen.iter().copied().find(|o| o.standing == standing);
         if self.is_doubtful(&of_specimen) {
             let of_material = |o: &&Order| o.patient().is_none() && !o.is_disputed();
-            let material = of_specimen.iter().all(of_material);
-            return Meet::Waits(if material { Wait::OfMaterial } else { Wait::PatientConflict });
+            let changed = |order: &&Order| order.is_disputed() && !order.is_only_somebody_else();
+            let claimed = of_specimen.iter().any(changed) || self.are_of_two(&of_specimen);
+            return Meet::Waits(match claimed {
+                _ if of_specimen.iter().all(of_material) => Wait::OfMaterial,
+                true => Wait::PatientConflict,
+                false => Wait::PatientChanged,
+            });
         }
         if heard.patient.is_some_and(|named| names_another(&of_specimen, named)) {
             return Meet::Waits(Wait::PatientNamed);
@@ -163,10 +186,10 @@ impl Orders {
         let answered: Vec<&Order> = stand(Standing::Answered).collect();
         if !answered.is_empty() {
             // It may be the older order's, or the newer one's a second time.
-            let ambiguous = find(Standing::Open).is_some() || answered.iter().any(of_another);
-            return match ambiguous {
-                true => Meet::Waits(Wait::OrderAmbiguous),
-                false => Meet::Again(answered.iter().map(|order| order.key.clone()).collect()),
+            return match find(Standing::Open) {
+                Some(_) => Meet::Waits(Wait::NewerAnswered),
+                None if answered.iter().any(of_another) => Meet::Waits(Wait::AnsweredElsewhere),
+                None => Meet::Again(answered.iter().map(|order| order.key.clone()).collect()),
             };
         }
         let waits = [
@@ -209,13 +232,15 @@ impl Orders {
     /// Two patients, a dispute (also of what is out: a second strip may be either's), or control material under a
     /// patient's specimen id.
     fn is_doubtful(&self, orders: &[&Order]) -> bool {
+        orders.iter().any(|order| order.is_disputed()) || self.are_of_two(orders)
+    }
+
+    /// Not all of them are of one patient.
+    fn are_of_two(&self, orders: &[&Order]) -> bool {
         let Some(first) = orders.first() else { return false };
-        orders.iter().any(|order| {
-            let others = match (order.patient(), first.patient()) {
-                (Some(own), Some(first)) => !self.same_patient(&own.id, &first.id),
-                _ => true,
-            };
-            order.is_disputed() || others
+        orders.iter().any(|order| match (order.patient(), first.patient()) {
+            (Some(own), Some(first)) => !self.same_patient(&own.id, &first.id),
+            _ => true,
         })
     }
 }
@@ -260,7 +285,7 @@ fn shared(open: &[&Order], heard: &Heard<'_>, rules: &OrderRules) -> Meet {
         }
         let Some(before) = newest.insert(&wanted.pads, order) else { continue };
         if before.key.source != order.key.source {
-            return Meet::Waits(Wait::OrderAmbiguous);
+            return Meet::Waits(Wait::TwoSources);
         }
         let older = if before.age() > order.age() {
             newest.insert(&wanted.pads, before)

@@ -265,6 +265,9 @@ impl Orders {
         now: i64,
     ) -> Vec<Deed> {
         keys.retain(|key| self.list.get(key).is_some_and(|order| !order.knows_better(said)));
+        let is_asked = |key: &Key| self.list.get(key).is_some_and(Order::is_somebody_else);
+        let (asked, keys): (Vec<Key>, Vec<Key>) = keys.into_iter().partition(is_asked);
+        let mut deeds = self.believe_later(asked, (said, take_over), now);
         let other = |key: &&Key| {
             let wanted = self.list.get(*key).and_then(|order| order.wanted.as_ref());
             wanted
@@ -285,20 +288,43 @@ impl Orders {
                     wanted.said = Some(said.clone());
                 }
             }
-            return self.dispute(&keys, Some(&Private::default()), now);
+            deeds.extend(self.dispute(&keys, Some(&Private::default()), now));
+            return deeds;
         }
-        let mut deeds = Vec::new();
         for key in keys {
+            let held = self.list.get(&key).is_some_and(|order| order.trace == Trace::Held);
             let own = self.list.get_mut(&key).and_then(|order| order.wanted.as_mut());
             let own = own.and_then(|wanted| Some((wanted.patient.as_mut()?, &mut wanted.ordered)));
             let Some((own, ordered)) = own else { continue };
             let was = own.clone();
             if take_over(own, said) {
                 ordered.get_or_insert(was);
-                deeds.push(Deed::Person(key));
+                deeds.push(Deed::Person(key.clone()));
+                // It may be held because the name before could not be said.
+                deeds.extend(held.then_some(Deed::JudgeAgain(key)));
             }
         }
         deeds
+    }
+
+    /// A person is asked who the patient of these orders is: the one whom they saw stays until they have answered, and
+    /// what is said meanwhile stands beside that one.
+    fn believe_later(
+        &mut self,
+        mut keys: Vec<Key>,
+        (said, take_over): (&Person, TakeOver),
+        now: i64,
+    ) -> Vec<Deed> {
+        keys.retain(|key| {
+            let wanted = self.list.get_mut(key).and_then(|order| order.wanted.as_mut());
+            let Some(wanted) = wanted else { return false };
+            let news = wanted.patient.clone().is_some_and(|mut then| take_over(&mut then, said));
+            if news {
+                wanted.said = Some(said.clone());
+            }
+            news
+        });
+        self.dispute(&keys, Some(&Private::default()), now)
     }
 
     /// Two patients were found to be one: what is open goes to the one that stays, chains are followed. One who is
@@ -354,6 +380,17 @@ impl Order {
         let known = self.wanted.as_ref().and_then(|wanted| wanted.said.as_ref());
         let refuted = self.refuted.iter().any(Private::is_empty);
         refuted && known.is_some_and(|known| known.is_described_as(said))
+    }
+
+    /// Its own patient became somebody else, and nobody has said yet who is right.
+    fn is_somebody_else(&self) -> bool {
+        self.rivals.iter().any(Private::is_empty)
+    }
+
+    /// That alone is disputed: nobody else claims its specimen.
+    #[must_use]
+    pub fn is_only_somebody_else(&self) -> bool {
+        self.is_somebody_else() && self.rivals.iter().all(Private::is_empty)
     }
 
     /// Takes out who its patient is beyond the id: by that a specimen id that is used again is noticed.

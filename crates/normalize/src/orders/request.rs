@@ -42,6 +42,12 @@ pub enum Ask {
 }
 
 impl Ask {
+    /// It brings an order that is not here yet.
+    #[must_use]
+    pub fn is_new(self) -> bool {
+        matches!(self, Ask::New | Ask::Replacing)
+    }
+
     /// Told, not asked: no answer is owed for the order.
     #[must_use]
     pub fn is_told(self) -> bool {
@@ -104,6 +110,26 @@ pub struct Request {
     pub at: Option<Moment>,
     /// What is asked for, or why nobody can do it here. Only new and changed orders need it.
     pub wanted: Result<Wanted, Refusal>,
+    /// Whose it is, also where what is asked for cannot be said.
+    pub claim: Claim,
+}
+
+/// For whom a request speaks, and of which specimens.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Claim {
+    /// The patient's id. None: it names nobody, or control material.
+    pub patient: Option<Private>,
+    /// The ids of the specimens.
+    pub specimens: Vec<Private>,
+}
+
+impl Request {
+    /// What it names, whatever else of it is understood.
+    pub(super) fn claims(&self) -> Claim {
+        let Ok(wanted) = &self.wanted else { return self.claim.clone() };
+        let patient = wanted.patient.as_ref().map(|patient| patient.id.clone());
+        Claim { patient, specimens: wanted.specimens.clone() }
+    }
 }
 
 macro_rules! refusals {
@@ -156,8 +182,10 @@ refusals! {
     Closed "closed" "Order is closed",
     /// A later request was applied.
     Overtaken "overtaken" "A later request for this order has been applied",
-    /// A change of patient or specimen.
+    /// A change of the specimen.
     NotChangeable "not-changeable" "Patient and specimen of an order cannot be changed",
+    /// What names a known order names another patient than it has.
+    OtherPatient "other-patient" "The order of this number is another patient's",
     /// Neither half of a replacement is taken alone.
     ReplacementRefused "replacement-refused" "Replaced and replacing order are taken together or not at all",
     /// Nothing says whose specimen it is.
@@ -206,6 +234,8 @@ pub enum Deed {
     TellPerson(Key),
     /// A request came late and changed nothing.
     Note(Key),
-    /// The source uses one number for two orders.
+    /// The source uses one number for two patients.
     NumberTwice(Key),
+    /// It uses one number for several orders of one patient: what names an order there is not what we go by.
+    NumberShared(Key),
 }

@@ -90,7 +90,9 @@ impl Standing {
             S::Cancelled => matches!(next, S::Open | S::Disputed),
             S::Disputed => matches!(next, S::Open | S::Cancelled | S::ClosedElsewhere),
             S::Expired => next == S::Cancelled,
-            S::Replaced | S::ClosedElsewhere => false,
+            // A person takes back that it was wrong.
+            S::ClosedElsewhere => next == S::Open,
+            S::Replaced => false,
         }
     }
 }

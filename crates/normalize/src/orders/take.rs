@@ -2,7 +2,7 @@
 
 use super::request::{Ask, Deed, Refusal, Reply, Request, Wanted};
 use super::standing::{Progress, Standing, Trace};
-use super::{Key, Order, OrderRules, Orders};
+use super::{Key, Order, OrderRules, Orders, Private};
 use crate::moment::Moment;
 
 /// Rules and our own clock.
@@ -42,6 +42,10 @@ impl Orders {
     }
 
     fn one(&mut self, request: &Request, by: By<'_>) -> Reply {
+        if self.is_anothers(request) {
+            let deeds = self.after_refusal(request, Refusal::OtherPatient, by);
+            return self.reply(request, Err(Refusal::OtherPatient), deeds);
+        }
         match request.ask {
             Ask::New => self.new_order(request, by),
             Ask::Cancel | Ask::Cancelled => self.cancel(request, by.1),
@@ -56,13 +60,22 @@ impl Orders {
         }
     }
 
+    /// It asks something of an order that is here, for another patient than the order's. A new order has rules of its
+    /// own for that: its number may be free again.
+    fn is_anothers(&self, request: &Request) -> bool {
+        let order = self.list.get(&request.key).filter(|_| !request.ask.is_new());
+        let own = order.and_then(Order::patient).map(|own| &own.id);
+        let said = request.claims().patient;
+        own.zip(said.as_ref()).is_some_and(|(own, said)| !self.same_patient(own, said))
+    }
+
     /// What is told cannot be refused: where it changes nothing it is noted.
     fn reply(&self, request: &Request, done: Result<(), Refusal>, mut deeds: Vec<Deed>) -> Reply {
         let order = self.list.get(&request.key);
         let known = order.filter(|order| order.wanted.is_some());
         let progress = match known {
             Some(order) => Some(Progress::of(order.standing, order.trace)),
-            None if matches!(request.ask, Ask::New | Ask::Replacing) => None,
+            None if request.ask.is_new() => None,
             None => Some(Progress::NotFound),
         };
         if request.ask.is_told() && done.is_err() && deeds.is_empty() {
@@ -174,11 +187,7 @@ impl Orders {
 
     /// A change of what was ordered comes as a change: a repeat says the same in all that we go by.
     fn asks_the_same(&self, one: &Wanted, two: &Wanted) -> bool {
-        let patients = match (&one.patient, &two.patient) {
-            (Some(one), Some(two)) => self.same_patient(&one.id, &two.id),
-            (one, two) => one.is_none() && two.is_none(),
-        };
-        patients
+        self.is_of(one, two.patient.as_ref().map(|two| &two.id))
             && one.test == two.test
             && one.specimens == two.specimens
             && one.urgent == two.urgent
@@ -195,49 +204,54 @@ impl Orders {
                 self.dispute(&claimed, rival, by.1)
             }
             (Refusal::DuplicateOrder | Refusal::Closed, Ok(wanted))
-                if matches!(request.ask, Ask::New | Ask::Replacing) =>
+                if request.ask.is_new() && self.is_another(&request.key, wanted, refusal) =>
             {
-                self.number_twice(&request.key, wanted, refusal, by)
+                self.number_twice(request, by)
             }
+            (Refusal::OtherPatient, _) => self.number_twice(request, by),
             _ => Vec::new(),
         }
     }
 
-    /// One number for two orders: somebody must say which of them counts. What waits says so by all that it asks; what
+    /// Whether a new order under a number that is known is another order. What waits says so by all that it asks; what
     /// is closed by whose specimen it asks, as a change may have altered the rest.
-    fn number_twice(
-        &mut self,
-        key: &Key,
-        wanted: &Wanted,
-        refusal: Refusal,
-        by: By<'_>,
-    ) -> Vec<Deed> {
+    fn is_another(&self, key: &Key, wanted: &Wanted, refusal: Refusal) -> bool {
+        let own = self.list.get(key).and_then(|order| order.wanted.as_ref());
+        own.is_some_and(|own| match refusal {
+            Refusal::Closed => {
+                let specimens = !own.specimens.is_empty() && own.specimens != wanted.specimens;
+                specimens || !self.is_of(own, wanted.patient.as_ref().map(|said| &said.id))
+            }
+            _ => !self.asks_the_same(own, wanted),
+        })
+    }
+
+    /// Whether an order is of this patient, or of nobody.
+    fn is_of(&self, own: &Wanted, said: Option<&Private>) -> bool {
+        match (own.patient.as_ref().map(|own| &own.id), said) {
+            (Some(own), Some(said)) => self.same_patient(own, said),
+            (own, said) => own == said,
+        }
+    }
+
+    /// One number for two orders: somebody must say which of them counts. Of one specimen neither patient gets a result
+    /// until then.
+    fn number_twice(&mut self, request: &Request, by: By<'_>) -> Vec<Deed> {
+        let (key, claim) = (&request.key, request.claims());
         let Some(own) = self.list.get(key).and_then(|order| order.wanted.as_ref()) else {
             return Vec::new();
         };
-        let patient = |wanted: &Wanted| wanted.patient.as_ref().map(|patient| patient.id.clone());
-        let (ours, theirs) = (patient(own), patient(wanted));
-        let other_patient = match (&ours, &theirs) {
-            (Some(ours), Some(theirs)) => !self.same_patient(ours, theirs),
-            (ours, theirs) => ours != theirs,
-        };
-        let other_specimen = !own.specimens.is_empty() && own.specimens != wanted.specimens;
-        let twice = match refusal {
-            Refusal::Closed => other_patient || other_specimen,
-            _ => !self.asks_the_same(own, wanted),
-        };
-        if !twice {
-            return Vec::new();
+        let patient = claim.patient.as_ref();
+        let shared = own.specimens.iter().any(|specimen| claim.specimens.contains(specimen));
+        if self.is_of(own, patient) {
+            return vec![Deed::NumberShared(key.clone())];
         }
-        let shared = own.specimens.iter().any(|specimen| wanted.specimens.contains(specimen));
-        let mut deeds = match other_patient && shared {
-            true => {
-                let mut keys = vec![key.clone()];
-                keys.extend(self.claimed(key, wanted, by));
-                self.dispute(&keys, theirs.as_ref(), by.1)
-            }
-            false => Vec::new(),
-        };
+        let mut deeds = Vec::new();
+        if shared {
+            let mut keys = vec![key.clone()];
+            keys.extend(self.claimed_by_others(key, &claim.specimens, patient, by));
+            deeds = self.dispute(&keys, patient, by.1);
+        }
         deeds.push(Deed::NumberTwice(key.clone()));
         deeds
     }
@@ -334,12 +348,8 @@ impl Orders {
             wanted.specimens.clone_from(&own.specimens);
         }
         wanted.collected = wanted.collected.or(own.collected);
-        let same = match (&own.patient, &wanted.patient) {
-            (Some(own), Some(said)) => self.same_patient(&own.id, &said.id),
-            (own, said) => own.is_none() || said.is_none(),
-        };
         let specimens = own.specimens == wanted.specimens || own.specimens.is_empty();
-        if !same || !specimens || own.control != wanted.control {
+        if !specimens || own.control != wanted.control {
             return Err(Refusal::NotChangeable);
         }
         // Its name is learned apart, by the one rule for names.
@@ -399,6 +409,7 @@ impl Orders {
     fn replace(&mut self, request: &Request, replacing: &[Request], by: By<'_>) -> Vec<Reply> {
         let refusal = match self.list.get(&request.key).filter(|order| order.wanted.is_some()) {
             None => Some(Refusal::OrderUnknown),
+            Some(_) if self.is_anothers(request) => Some(Refusal::OtherPatient),
             Some(order) => waits(order)
                 .err()
                 .or_else(|| later(order.asked, request.at).then_some(Refusal::Overtaken)),
@@ -407,11 +418,11 @@ impl Orders {
         if refusal == Some(Refusal::OrderUnknown) || (request.ask.is_told() && refusal.is_some()) {
             let done = refusal.map_or(Ok(()), Err);
             let out = self.list.get(&request.key).is_some_and(|order| order.trace.is_out());
-            let deeds = if out && request.ask.is_told() {
-                vec![Deed::TellPerson(request.key.clone())]
-            } else {
-                Vec::new()
-            };
+            let mut deeds =
+                self.after_refusal(request, refusal.unwrap_or(Refusal::OrderUnknown), by);
+            if out && request.ask.is_told() && deeds.is_empty() {
+                deeds.push(Deed::TellPerson(request.key.clone()));
+            }
             let mut replies = vec![self.reply(request, done, deeds)];
             replies.extend(replacing.iter().map(|new| self.new_order(new, by)));
             return replies;
@@ -419,7 +430,8 @@ impl Orders {
         let wrong: Vec<_> = replacing.iter().map(|new| self.may_be_new(new, by).err()).collect();
         if refusal.is_some() || wrong.is_empty() || wrong.iter().any(Option::is_some) {
             let whole = refusal.unwrap_or(Refusal::ReplacementRefused);
-            let mut replies = vec![self.reply(request, Err(whole), Vec::new())];
+            let deeds = self.after_refusal(request, whole, by);
+            let mut replies = vec![self.reply(request, Err(whole), deeds)];
             for (new, own) in replacing.iter().zip(wrong) {
                 let own = own.filter(|_| refusal.is_none()).unwrap_or(Refusal::ReplacementRefused);
                 let deeds = self.after_refusal(new, own, by);

@@ -6,8 +6,8 @@ mod rows;
 mod strips;
 
 use super::{
-    Ask, Deed, Heard, Key, Meet, OrderRules, Orders, Person, Refusal, Reply, Request, Standing,
-    Trace, Wait, Wanted,
+    Ask, Claim, Deed, Heard, Key, Meet, OrderRules, Orders, Person, Refusal, Reply, Request,
+    Standing, Trace, Wait, Wanted,
 };
 use crate::moment::Moment;
 use crate::report::{Private, Text};
@@ -74,7 +74,7 @@ fn at(second: u8) -> Option<Moment> {
 
 fn request(ask: Ask, number: &str, second: u8) -> Request {
     let wanted = Ok(wanted("KP-20417", odile()));
-    Request { ask, key: key(number), at: at(second), wanted }
+    Request { ask, key: key(number), at: at(second), wanted, claim: Claim::default() }
 }
 
 /// What is known, and what was asked of it so far.

@@ -59,3 +59,43 @@ pub(crate) async fn hold_for(
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use std::fs;
+    use std::path::Path;
+
+    /// Each statement that gives a report another specimen id, and as often as a room of ours asks for one of them it
+    /// asks here what that changes.
+    #[test]
+    fn whoever_writes_another_specimen_id_asks_here_what_that_changes() {
+        let sources = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+        let read = |path: &Path| fs::read_to_string(path).expect("a source");
+        let mut writes = Vec::new();
+        for rows in ["report", "report_entry"] {
+            let text = read(&sources.join(format!("store/rows/{rows}.rs")));
+            for function in text.split("pub async fn ").skip(1) {
+                let statements = function.split("UPDATE report SET").skip(1);
+                let sets = statements.map(|rest| rest.split("WHERE").next().unwrap_or(""));
+                if sets.into_iter().any(|sets| sets.contains(" specimen = ")) {
+                    let name = function.split(['(', '<']).next().unwrap_or("");
+                    writes.push(format!("{rows}::{name}("));
+                }
+            }
+        }
+        assert!(writes.len() > 4, "the reading of the sources is wrong: {writes:?}");
+        let mut asked = 0;
+        for entry in fs::read_dir(sources.join("acts")).expect("the acts") {
+            let path = entry.expect("a file").path();
+            if path.extension().is_none_or(|kind| kind != "rs") || path.ends_with("bearing.rs") {
+                continue;
+            }
+            let text = read(&path);
+            let many: usize = writes.iter().map(|call| text.matches(call.as_str()).count()).sum();
+            let answered = text.matches("bearing::changed(").count();
+            assert!(answered >= many, "{}: {many} written, {answered} asked", path.display());
+            asked += many;
+        }
+        assert!(asked >= writes.len(), "each of them is used: {writes:?}");
+    }
+}

@@ -19,6 +19,7 @@ use crate::store::rows::order::Link;
 use crate::store::rows::report::ReportRow;
 
 /// What a message is about.
+#[derive(Clone, Copy)]
 pub struct Subject<'a> {
     pub analyzer: &'a str,
     /// The serial number of the instrument, where it is not the one that the configuration names.

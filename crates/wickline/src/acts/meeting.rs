@@ -6,18 +6,20 @@ use wickline_forward::orders::Given;
 use wickline_normalize::orders::{Heard, Key, Meet, Order, Orders, Trace, Unordered, Wait};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::report::Text;
-use wickline_normalize::{Hold, Private, Reason, Report};
+use wickline_normalize::{Hold, Private, Reason, Report, Role};
 
+use super::compose::{self, Subject};
 use super::door::{self, Asked};
 use super::facts::{Known, whole};
 use super::order_number::{self, Number};
 use super::telling::{Saying, Word};
 use crate::clock;
-use crate::settings::bench::Bench;
+use crate::settings::bench::{Bench, Target};
 use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
+use crate::store::rows::hold::OpenHold;
 use crate::store::rows::order::{self, Kept, Link, Which};
 use crate::store::rows::report::{self, ReportRow};
 use crate::store::rows::{hold, message};
@@ -30,7 +32,7 @@ pub(crate) struct Strip<'a> {
     pub of: (&'a str, &'a str),
     pub specimen: Option<&'a str>,
     pub print: &'a Report,
-    pub readings: &'a [Reading],
+    pub readings: &'a Vec<Reading>,
     /// In microseconds, by whichever clock is believed.
     pub taken: i64,
     pub control: bool,
@@ -182,7 +184,7 @@ async fn would_meet(
         Some(Share { kept, pads, follows: false })
     };
     let named = |pads: &[Text]| pads.iter().map(ToString::to_string).collect::<Vec<_>>();
-    Ok(match orders.meet(&heard, &bench.orders.rules, now) {
+    let met = match orders.meet(&heard, &bench.orders.rules, now) {
         Meet::Control => Met::Nothing,
         Meet::Goes { shares, .. } => {
             let each = shares.iter().filter_map(|one| share(&one.key, named(&one.pads)));
@@ -196,6 +198,40 @@ async fn would_meet(
         }
         Meet::Waits(Wait::SpecimenUnknown) if bench.orders.sends_without => Met::Nothing,
         Meet::Waits(wait) => Met::Waits(Hold::new(wait.reason(), wait.words())),
+    };
+    Ok(unsayable(bench, strip, &met).map_or(met, Met::Waits))
+}
+
+/// What of its orders cannot be said to some receiver, where all the rest can. It is their source's to mend, and not
+/// our reading's: it goes once they say it otherwise.
+fn unsayable(bench: &Bench, strip: &Strip<'_>, met: &Met) -> Option<Hold> {
+    let era = Era::measure();
+    let orders = met.measured(&era);
+    let (analyzer, name) = strip.of;
+    let (filler, id) = (era.filler(i64::MAX), era.control_id(i64::MAX));
+    let bare = Subject {
+        analyzer,
+        serial: None,
+        filler: &filler,
+        specimen: strip.specimen.unwrap_or_default(),
+        stat: false,
+        print: strip.print,
+        readings: strip.readings,
+        strip: name,
+        heard_at: strip.taken,
+        taken: None,
+        clock_believed: false,
+        remarks: &[],
+        control: None,
+        orders: &[],
+    };
+    let fault = |target: &Target, subject: &Subject<'_>| {
+        compose::message(bench, target, &id, strip.taken, subject).err()
+    };
+    let mut targets = bench.targets_of(analyzer, Role::Patient).filter(|_| !orders.is_empty());
+    targets.find_map(|target| {
+        let why = fault(target, &Subject { orders: &orders, ..bare })?.detail;
+        fault(target, &bare).is_none().then(|| Hold::new(Reason::OrderUnsayable, why))
     })
 }
 
@@ -396,7 +432,8 @@ impl Ledger {
         let released = hold::released(write, n).await?;
         let wanted = met.hold().filter(|hold| !released.contains(&hold.reason));
         if let Some(wanted) = wanted {
-            if of_orders.iter().any(|own| own.reason == wanted.reason) {
+            let same = |own: &&OpenHold| own.reason == wanted.reason && own.detail == wanted.detail;
+            if of_orders.iter().any(same) {
                 return Ok(false);
             }
             for own in &of_orders {

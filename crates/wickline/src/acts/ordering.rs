@@ -30,7 +30,7 @@ const SECOND: i64 = 1_000_000;
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Heard {
     pub answers: Answered,
-    /// Orders taken and refused.
+    /// Orders taken and refused: what is told of patients is none.
     pub taken: usize,
     pub refused: usize,
     /// It came before, byte by byte: the kept answer goes back.
@@ -277,7 +277,7 @@ impl Desk<'_> {
         let said = Self::renamed(&before, patient, deeds.iter())?;
         self.keep(&before, &orders, &said).await?;
         let released = self.done(&orders, deeds.iter()).await?;
-        Ok(Heard { taken: 1, released, ..Heard::default() })
+        Ok(Heard { released, ..Heard::default() })
     }
 
     async fn merge(
@@ -290,7 +290,7 @@ impl Desk<'_> {
         }
         let (mut orders, before) = self.read(which).await?;
         let Ok(deeds) = messages::merge(&mut orders, pairs, self.now) else {
-            return Ok((Heard { refused: 1, ..Heard::default() }, Some(messages::circle())));
+            return Ok((Heard::default(), Some(messages::circle())));
         };
         let mut said = BTreeMap::new();
         for (_, stays) in pairs {
@@ -305,7 +305,7 @@ impl Desk<'_> {
         }
         self.keep(&before, &orders, &said).await?;
         let released = self.done(&orders, deeds.iter()).await?;
-        Ok((Heard { taken: 1, released, ..Heard::default() }, None))
+        Ok((Heard { released, ..Heard::default() }, None))
     }
 
     /// Keeps every order that is not what it was, and who became whom.
@@ -373,6 +373,7 @@ impl Desk<'_> {
                 }
                 Deed::TellPerson(key) => self.tell_person(Kind::OrderOut, key).await?,
                 Deed::NumberTwice(key) => self.tell_person(Kind::OrderNumberTwice, key).await?,
+                Deed::NumberShared(key) => self.tell_of_key(key).await?,
                 // Nothing holds back what is out: without this nobody would hear of it.
                 Deed::Dispute(key)
                     if orders.get(key).is_some_and(|order| order.trace.is_past_recall()) =>
@@ -394,18 +395,14 @@ impl Desk<'_> {
     /// What nothing here can put right stands on each sheet until somebody has seen to it: each order by our own number
     /// of it, without anything of a patient.
     async fn tell_person(&mut self, kind: Kind, key: &Key) -> Result<(), StoreError> {
-        let which = Which { keys: [key.clone()].into(), ..Which::default() };
-        let Some(Kept { n, .. }) = order::load(self.write, &which).await?.pop() else {
-            return Ok(());
-        };
+        let Some(n) = self.number_of(key).await? else { return Ok(()) };
         let name = &key.source;
         let own = order::own_name(n, name);
         let show = format!("`wickline orders show \"order {n}\"`");
         let detail = match kind {
             Kind::OrderNumberTwice => format!(
-                "{name} sent a second order under a number that it had used, that of {own}, and it was refused: ask \
-                 those who look after {name} which of the two counts ({show}), and what names an order there \
-                 (`order_key`)"
+                "{name} sent a message for another patient under the number of {own}, and it was refused: ask those \
+                 who look after {name} whose order that number is ({show}), and compare the label of the cup"
             ),
             Kind::OrderClaimed => format!(
                 "{own}, an order whose result is out, is another patient's too, or its patient became somebody else: \
@@ -421,6 +418,25 @@ impl Desk<'_> {
             ),
         };
         notice::put(self.write, kind, &own, &detail).await.map(drop)
+    }
+
+    /// Several orders of one patient under one number: of a source whose `order_key` is wrong that is every second
+    /// order, so one notice says it of all of them.
+    async fn tell_of_key(&mut self, key: &Key) -> Result<(), StoreError> {
+        let Some(n) = self.number_of(key).await? else { return Ok(()) };
+        let name = &key.source;
+        let detail = format!(
+            "{name} sends several orders under one number, such as that of order {n} of {name} (`wickline orders show \
+             \"order {n}\"`), and each after the first is refused: ask those who look after {name} what names an order \
+             there (`order_key`), and have what was refused sent again"
+        );
+        let of = format!("orders of {name}");
+        notice::put(self.write, Kind::OrderNumberTwice, &of, &detail).await.map(drop)
+    }
+
+    async fn number_of(&mut self, key: &Key) -> Result<Option<i64>, StoreError> {
+        let which = Which { keys: [key.clone()].into(), ..Which::default() };
+        Ok(order::load(self.write, &which).await?.pop().map(|kept| kept.n))
     }
 
     async fn reports_of(&mut self, key: &Key) -> Result<Vec<i64>, StoreError> {

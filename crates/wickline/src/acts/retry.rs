@@ -180,14 +180,14 @@ impl Ledger {
     ) -> Result<Went, StoreError> {
         let Word { open, saying, why } = *word;
         let target = target(bench, stuck)?;
-        let known = history.known()?;
+        let stands = history.stands()?;
         let why = why.unwrap_or_else(|| history.why());
         let ids = (stuck.control_id.as_str(), stuck.made_at);
-        let Some(body) = build(bench, target, ids, open, saying, &known, why)? else {
+        let Some(body) = build(bench, target, ids, open, saying, &stands, why)? else {
             replaced(write, stuck, "it would say nothing new").await?;
             return Ok(Went::SaidSince(None));
         };
-        let amends = match (known.is_empty(), saying) {
+        let amends = match (stands.known.is_empty(), saying) {
             (true, _) => None,
             (false, Saying::Results) => Some(Amends::Corrects),
             (false, Saying::Withdrawal) => Some(Amends::Withdraws),
@@ -203,7 +203,7 @@ impl Ledger {
         }
         let n = take(write, "message", 1).await?;
         let (id, made_at) = (Era::draw()?.control_id(n), crate::clock::now_us());
-        let Some(body) = build(bench, target, (&id, made_at), open, saying, &known, why)? else {
+        let Some(body) = build(bench, target, (&id, made_at), open, saying, &stands, why)? else {
             replaced(write, stuck, "it would say nothing new").await?;
             return Ok(Went::SaidSince(None));
         };

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use wickline_normalize::orders::{Key, Order, Orders};
+use wickline_normalize::orders::{Key, Order, Orders, Person, Wanted};
 use wickline_normalize::{Private, Reason};
 
 use super::facts::{reasoned, refused, whole};
@@ -20,6 +20,12 @@ const SECOND: i64 = 1_000_000;
 /// What a person's word about a disputed order did, and what is left to do.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Settled {
+    /// Our own number of the order.
+    pub n: i64,
+    /// Its specimen was claimed for somebody else.
+    pub claimed: bool,
+    /// Called right: whose results they are.
+    pub goes_with: Option<Person>,
     /// How many reports go now.
     pub goes: usize,
     /// Reports that told its specimen's results under its patient, and that stay told.
@@ -29,7 +35,8 @@ pub struct Settled {
 }
 
 impl Ledger {
-    /// A person compared labels and people: a disputed order is right about its specimen, or claims it no more.
+    /// A person compared labels and people: a disputed order is right about its specimen, or claims it no more. What
+    /// was called wrong by a slip is right again while nothing of it went out.
     pub async fn order_settle(
         &self,
         bench: &Bench,
@@ -63,9 +70,16 @@ impl Ledger {
             }
         }
         let each = beside.iter().map(|kept| &kept.order).chain([&row.order]);
+        let wanted = each.flat_map(|order| &order.wanted);
         let specimens: BTreeSet<&Private> =
-            each.flat_map(|order| &order.wanted).flat_map(|wanted| &wanted.specimens).collect();
-        let mut settled = Settled::default();
+            wanted.flat_map(|wanted| wanted.specimens.iter().chain(&wanted.wrong)).collect();
+        let patient = row.order.wanted.as_ref().and_then(|wanted| wanted.patient.clone());
+        let mut settled = Settled {
+            n: row.n,
+            claimed: row.order.rivals.iter().any(|rival| !rival.is_empty()),
+            goes_with: patient.filter(|patient| right && patient.is_described()),
+            ..Settled::default()
+        };
         for specimen in specimens {
             for n in order::held_of(&mut write, specimen.expose()).await? {
                 if self.meet_again(&mut write, bench, n).await? {
@@ -109,10 +123,11 @@ impl Ledger {
 /// it.
 async fn of_the_claim(write: &mut Write, row: &Kept) -> Result<(Orders, Vec<Kept>), StoreError> {
     let wanted = row.order.wanted.iter();
-    let claims = wanted.clone().flat_map(|wanted| &wanted.specimens).chain(&row.order.by);
+    let known = |wanted: &'_ Wanted| [&wanted.specimens[..], &wanted.wrong[..]].concat();
+    let claims = wanted.clone().flat_map(known).chain(row.order.by.clone());
     let patient = wanted.filter_map(|wanted| wanted.patient.as_ref());
     let which = Which {
-        specimens: claims.cloned().collect(),
+        specimens: claims.collect(),
         patients: patient.map(|patient| patient.id.clone()).collect(),
         ..Which::default()
     };

@@ -3,7 +3,7 @@
 //! The bytes are the truth: what a receiver has or may have is in the kept messages that it accepted or
 //! never answered. Readings read again with today's strip and layout are not what it was told.
 
-use wickline_forward::hl7::{Correction, Told, told};
+use wickline_forward::hl7::{Correction, Named, Told, told};
 use wickline_normalize::correction::{Known, Sent, learn};
 
 use super::compose::{self, Subject};
@@ -152,6 +152,13 @@ impl History {
         Ok(known)
     }
 
+    /// What the next message has to go by.
+    pub(crate) fn stands(&self) -> Result<Stands, StoreError> {
+        let last = self.told().filter_map(|(past, _)| past.body.as_deref()).last();
+        let named = last.map(Named::in_message).transpose().map_err(refused)?;
+        Ok(Stands { known: self.known()?, named })
+    }
+
     /// Their ids, for whoever sends what was built on them.
     pub(crate) fn built_on(&self) -> String {
         let ids: Vec<String> = self.told().map(|(past, _)| past.n.to_string()).collect();
@@ -179,6 +186,12 @@ impl History {
     }
 }
 
+/// What a receiver knows, and of whom.
+pub(crate) struct Stands {
+    pub known: Vec<Known<Told>>,
+    named: Option<Named>,
+}
+
 /// Builds what one receiver is to be told; None: it would say nothing new.
 pub(crate) fn build(
     bench: &Bench,
@@ -186,20 +199,20 @@ pub(crate) fn build(
     ids: (&str, i64),
     open: &ReportRow,
     saying: Saying,
-    known: &[Known<Told>],
+    Stands { known, named }: &Stands,
     why: &str,
 ) -> Result<Option<Vec<u8>>, StoreError> {
     let none = Vec::new();
     let readings = if saying == Saying::Results { &open.readings } else { &none };
     let subject = Subject { readings, ..Subject::of(open) };
     let (control_id, made_at) = ids;
-    let built = match (known, saying) {
+    let built = match (&known[..], saying) {
         ([], Saying::Withdrawal) => return Ok(None),
         ([], Saying::Results) => {
             compose::message(bench, target, control_id, made_at, &subject).map(Some)
         }
         (known, saying) => {
-            let correction = Correction { reason: why, known };
+            let correction = Correction { reason: why, known, named: named.as_ref() };
             let withdraws = saying == Saying::Withdrawal;
             compose::amendment(bench, target, control_id, made_at, &subject, &correction, withdraws)
         }
@@ -300,7 +313,7 @@ impl Ledger {
         history: &History,
     ) -> Result<(Said, Option<i64>), StoreError> {
         let Word { open, saying, why } = *word;
-        let known = history.known()?;
+        let stands = history.stands()?;
         let reason = why.unwrap_or_else(|| history.why());
         let Some(target) = bench.targets.iter().find(|t| t.id == receiver) else {
             return self.unreachable(write, word, receiver, history).await;
@@ -311,13 +324,14 @@ impl Ledger {
         {
             // What stands in the queue, or was refused, and says just this is left as it is.
             let ids = (last.control_id.as_str(), last.made_at);
-            if build(bench, target, ids, open, saying, &known, reason)? == last.body {
+            if build(bench, target, ids, open, saying, &stands, reason)? == last.body {
                 return Ok((Said::Nothing, None));
             }
         }
         let n = take(write, "message", 1).await?;
         let (id, made_at) = (Era::draw()?.control_id(n), clock::now_us());
-        let Some(body) = build(bench, target, (&id, made_at), open, saying, &known, reason)? else {
+        let Some(body) = build(bench, target, (&id, made_at), open, saying, &stands, reason)?
+        else {
             history.replace(write, saying, None).await?;
             return Ok((Said::Nothing, None));
         };
@@ -327,7 +341,7 @@ impl Ledger {
         message::insert(write, &[made]).await?;
         let (said, amends) = match saying {
             Saying::Withdrawal => (Said::Withdrawn, Some(Amends::Withdraws)),
-            Saying::Results if known.is_empty() => (Said::First, None),
+            Saying::Results if stands.known.is_empty() => (Said::First, None),
             Saying::Results => (Said::Corrected, Some(Amends::Corrects)),
         };
         if amends.is_some() || !history.own.is_empty() {

@@ -154,7 +154,13 @@ impl Ledger {
         }
         open.orders = meeting::bound(write, bench, open).await?;
         let word = Word::by(pass, open, Saying::Results, None)?;
-        let anew = self.tell(write, bench, &word).await?;
+        let anew = self.tell(write, bench, &word).await.map_err(|error| match error {
+            StoreError::Refused { why } => refused(format!(
+                "{why}; nothing was changed: `wickline report withdraw {}` takes it back and sends nothing anew",
+                open.n
+            )),
+            error => error,
+        })?;
         report::set_unsent(write, open.n, anew.is_empty()).await?;
         Ok(anew)
     }

@@ -97,11 +97,22 @@ fn settled(key: &Key, right: bool, done: &Settled, out: &Output) -> Answer {
             "report {n} is still held ({why}): `wickline held show {n}` says what lets it go"
         ));
     }
+    if let Some(person) = &done.goes_with {
+        out.line(&format!("its results go with {}", described(person)));
+    }
     if !right {
-        out.line(
-            "what was refused because of it is not kept: have the order of the right patient sent again, or its strip \
-             waits",
-        );
+        let again = match done.claimed {
+            true => {
+                "the order of the other patient was refused and is not kept: have its source send it again"
+            }
+            false => "have its source order it anew, for the right patient",
+        };
+        out.line(&format!(
+            "{again}. Until then a strip of that specimen id is held, as one that nobody ordered \
+             (`specimen-unknown`). Was this a slip: `wickline orders settle \"order {}\" --right` takes it back, as \
+             long as the specimen id is nobody else's",
+            done.n
+        ));
     }
     for n in &done.out {
         out.line(&format!(
@@ -126,15 +137,25 @@ async fn one(desk: &Desk, number: &str, source: Option<&str>) -> Result<Key, Fai
             let all: Vec<String> = several
                 .iter()
                 .map(|view| {
-                    format!("{} of {}", shown(&view.kept.order.key), view.kept.order.key.source)
+                    let (key, n) = (&view.kept.order.key, view.kept.n);
+                    let (of, standing) = (specimens(view), view.kept.order.standing.code());
+                    format!("\"order {n}\" ({} of {} for {of}, {standing})", shown(key), key.source)
                 })
                 .collect();
             Err(Failure::wrong(format!(
-                "{number} may be any of {}: name one by its number, and --source where two have it",
+                "{number} may be any of {}: name one so, in quotes; nothing was changed",
                 all.join(", ")
             )))
         }
     }
+}
+
+/// A patient in one line.
+fn described(person: &Person) -> String {
+    let name = person.name.expose().replace('^', ", ");
+    let parts = [person.number.expose(), &name, person.born.expose()];
+    let said: Vec<&str> = parts.into_iter().filter(|part| !part.is_empty()).collect();
+    said.join(", ")
 }
 
 /// The number without who gave it.
@@ -253,6 +274,11 @@ fn document(desk: &Desk, view: &OrderView, whole: bool) -> Value {
             "sex": person.sex.expose(),
         });
     }
+    if let (true, Some(ordered)) = (whole, ordered(order)) {
+        let [name, born, sex] = [&ordered.name, &ordered.born, &ordered.sex].map(Private::expose);
+        let id = ordered.number.expose();
+        document["patient_ordered"] = json!({"id": id, "name": name, "born": born, "sex": sex});
+    }
     if let (true, Some(said)) = (whole, said(order)) {
         let [name, born, sex] = [&said.name, &said.born, &said.sex].map(Private::expose);
         document["patient_said"] = json!({"name": name, "born": born, "sex": sex});
@@ -268,6 +294,12 @@ fn document(desk: &Desk, view: &OrderView, whole: bool) -> Value {
 fn said(order: &Order) -> Option<&Person> {
     let by_description = order.rivals.iter().any(Private::is_empty);
     order.wanted.as_ref()?.said.as_ref().filter(|_| by_description)
+}
+
+/// As the patient was ordered, where that is not what is believed now.
+fn ordered(order: &Order) -> Option<&Person> {
+    let wanted = order.wanted.as_ref()?;
+    wanted.ordered.as_ref().filter(|ordered| Some(*ordered) != wanted.patient.as_ref())
 }
 
 /// The number that receivers have of its results in place of ours, where they go by the orders' own; and which do.
@@ -320,6 +352,9 @@ async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
             say("name", person.name.expose().replace('^', ", "));
             say("born", person.born.expose().to_owned());
         }
+        if let Some(ordered) = ordered(order) {
+            say("ordered for", described(ordered));
+        }
         if let Some(now) = said(order) {
             say("name now", now.name.expose().replace('^', ", "));
             say("born now", now.born.expose().to_owned());
@@ -333,6 +368,18 @@ async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
         say("reports", reports.join(", "));
         for rival in &order.rivals {
             say("disputed", claim(rival));
+        }
+        if order.is_closed_as_wrong() {
+            let wrong = order.wanted.iter().flat_map(|wanted| &wanted.wrong);
+            let wrong: Vec<&str> = wrong.map(|id| id.expose()).collect();
+            say(
+                "wrong for",
+                format!(
+                    "{}, as a person said; `wickline orders settle \"order {own}\" --right` takes that back, as long as \
+                     it is nobody else's",
+                    wrong.join(", ")
+                ),
+            );
         }
         if order.rivals.is_empty() && order.standing == Standing::Disputed {
             say("disputed", "its specimen id is claimed for another patient too".to_owned());

@@ -288,13 +288,13 @@ impl Listening {
             None => self.conversation(stream, &place).await,
             Some(tls) => match timeout(SHORT, tls.accept(stream)).await {
                 Ok(Ok(stream)) => self.conversation(stream, &place).await,
-                Ok(Err(error)) => {
-                    self.turned_away(peer, no_tls(&error));
-                    End::Strange(no_tls(&error))
-                }
+                Ok(Err(error)) => End::Strange(no_tls(&error)),
                 Err(_) => End::Strange("it does not speak TLS"),
             },
         };
+        if let End::Strange(why) = end {
+            self.turned_away(peer, why);
+        }
         if end != End::Quiet {
             let source = self.name().to_owned();
             metrics::counter!("wickline_source_cut_total", "source" => source.clone()).increment(1);

@@ -26,6 +26,20 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
              right. `wickline held release {id}` sends it without the order and its patient, {aside} does not"
         );
     }
+    if reason == Reason::OrderUnsayable {
+        return format!(
+            "`wickline held show {id}` names the receiver, its character set and the field: it goes by itself once who \
+             ordered it sends that so that it can be written (a name by ADT^A08), or once the receiver's `charset` has \
+             it. `wickline held release {id}` sends it without the order and its patient, {aside} does not"
+        );
+    }
+    if reason == Reason::OrderAmbiguous {
+        return format!(
+            "`wickline find {id}` names the orders of its specimen and what became of each. Where this strip is a second \
+             one of the same cup, {aside}; where it is to go all the same, `wickline held release {id}` sends it \
+             without an order. It goes by itself once one order alone fits"
+        );
+    }
     if reason.is_of_orders() && reason.remedy() == Remedy::Release {
         return format!(
             "`wickline orders` tells what is known of its specimen: it goes by itself once an order fits. \
@@ -47,8 +61,7 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
              `wickline held decide {id} mistake`"
         ),
         Remedy::Settle => format!(
-            "`wickline find {id}` lists the orders of its specimen: settle whose is right (`wickline orders settle`), \
-             or {aside}"
+            "`wickline find {id}` names the orders of its specimen and the command that settles each; or {aside}"
         ),
         Remedy::SetAside => format!("{aside}; have the analyzer send it again where it can"),
     }

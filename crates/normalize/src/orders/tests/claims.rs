@@ -73,7 +73,7 @@ fn row_22_a_merge_into_somebody_else_by_name_and_birth_date_is_a_person_s_to_dec
     let deeds = desk.orders.merge(&odile().id, &ines(), NOW);
     let told = [Deed::Stand(key("K1"), Standing::Disputed), Deed::Dispute(key("K1"))];
     assert_eq!(deeds, Ok(told.to_vec()));
-    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientConflict));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientChanged));
     let wanted = |desk: &Desk| desk.orders.get(&key("K1")).and_then(|o| o.wanted.clone());
     let own = wanted(&desk).expect("wanted");
     assert_eq!((own.patient, own.said), (Some(odile()), Some(ines())), "as was, and as is said");
@@ -164,7 +164,7 @@ fn of_two_orders_in_one_second_the_later_one_is_answered_and_the_older_one_not_b
         desk.orders.take(&both, &desk.rules, NOW);
         assert_eq!(desk.goes_to("KP-20417"), [key(second)]);
         desk.trace(second, Trace::Sent);
-        assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderAmbiguous));
+        assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::NewerAnswered));
     }
 }
 
@@ -258,8 +258,8 @@ fn row_15_a_second_strip_of_what_is_out_and_disputed_waits() {
     let mut by_merge = Desk { orders: by_claim.orders.clone(), ..Desk::new() };
     assert_eq!(claimed_by_ines(&mut by_claim, 1), Err(Refusal::PatientConflict));
     assert!(by_merge.orders.merge(&odile().id, &ines(), NOW).is_ok());
-    for mut desk in [by_claim, by_merge] {
-        assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientConflict));
+    for (mut desk, wait) in [(by_claim, Wait::PatientConflict), (by_merge, Wait::PatientChanged)] {
+        assert_eq!(desk.strip("KP-20417"), Meet::Waits(wait));
         assert!(desk.orders.settle(&key("K1"), true, NOW));
         assert_eq!(desk.strip("KP-20417"), Meet::Again(vec![key("K1")]));
     }
@@ -292,4 +292,100 @@ fn row_22_who_becomes_somebody_else_step_by_step_is_compared_with_the_patient_as
     desk.orders.update(&born, NOW);
     assert_eq!(desk.orders.update(&odile(), NOW), [Deed::Person(key("K1"))]);
     assert_eq!(desk.standing("K1"), Some(Standing::Open));
+}
+
+/// Rows 8 to 13: whatever is asked of an order that is here, for whom it is asked is looked at first.
+#[test]
+fn what_asks_something_of_an_order_for_another_patient_is_refused_and_told() {
+    let asked = [Ask::Cancel, Ask::Hold, Ask::Release, Ask::Change, Ask::Replace, Ask::Status];
+    let told = [Ask::Cancelled, Ask::Held, Ask::Changed, Ask::Replaced, Ask::Completed, Ask::Noted];
+    let all = asked.iter().map(|ask| (*ask, Err(Refusal::OtherPatient)));
+    for (ask, done) in all.chain(told.map(|ask| (ask, Ok(())))) {
+        for (specimen, shared) in [("KP-20499", false), ("KP-20417", true)] {
+            let by_test = Ok(wanted(specimen, ines()));
+            for wanted in [by_test, Err(Refusal::TestUnknown)] {
+                let mut desk = Desk::with_one();
+                let specimens = vec![private(specimen)];
+                let claim = Claim { patient: Some(ines().id), specimens };
+                let reply = desk.ask(&Request { wanted, claim, ..request(ask, "K1", 5) });
+                assert_eq!(reply.done, done, "{ask:?}");
+                assert_eq!(reply.deeds.last(), Some(&Deed::NumberTwice(key("K1"))), "{ask:?}");
+                let stands = if shared { Standing::Disputed } else { Standing::Open };
+                assert_eq!(desk.standing("K1"), Some(stands), "{ask:?} of {specimen}");
+            }
+        }
+    }
+    // Who names nobody, or the same patient under another id, may.
+    let mut desk = Desk::with_one();
+    let nobody = Request { wanted: Err(Refusal::TestUnknown), ..request(Ask::Hold, "K1", 5) };
+    assert_eq!(desk.ask(&nobody).done, Ok(()));
+    let merged = known_as("KP700109");
+    assert!(desk.orders.merge(&odile().id, &merged, NOW).is_ok());
+    assert_eq!(desk.ask(&request(Ask::Cancel, "K1", 6)).done, Ok(()));
+}
+
+#[test]
+fn a_disputed_order_whose_result_is_taken_back_stays_disputed() {
+    let mut desk = Desk::with_one();
+    desk.trace("K1", Trace::Sent);
+    assert_eq!(claimed_by_ines(&mut desk, 1), Err(Refusal::PatientConflict));
+    let back = desk.orders.get(&key("K1")).expect("an order").clone().traced(Trace::None, None);
+    assert_eq!((back.standing, back.closed), (Standing::Disputed, None));
+    // Told by hand after all that its receiver has it.
+    let out = back.clone().traced(Trace::Sent, None);
+    assert_eq!((out.standing, out.is_disputed()), (Standing::Answered, true));
+    let mut desk = Desk { orders: Orders::new([back], []), ..Desk::new() };
+    assert!(desk.orders.settle(&key("K1"), true, NOW));
+    assert_eq!(desk.goes_to("KP-20417"), [key("K1")]);
+}
+
+#[test]
+fn what_a_person_called_wrong_by_a_slip_is_right_again_while_nothing_went_out() {
+    let mut desk = Desk::with_one();
+    assert_eq!(second_of_odile(&mut desk, "K4", 1), Ok(()));
+    assert_eq!(claimed_by_ines(&mut desk, 2), Err(Refusal::PatientConflict));
+    assert!(desk.orders.settle(&key("K1"), false, NOW));
+    assert!(!desk.orders.settle(&key("K1"), false, NOW), "it is wrong already");
+    let mut taken = Desk { orders: desk.orders.clone(), ..Desk::new() };
+    assert_eq!(claimed_by_ines(&mut taken, 3), Ok(()));
+    assert!(!taken.orders.settle(&key("K1"), true, NOW), "its specimen is another patient's now");
+    assert_eq!(taken.goes_to("KP-20417"), [key("K2")]);
+    assert!(desk.orders.settle(&key("K1"), true, NOW));
+    for number in ["K1", "K4"] {
+        assert_eq!(desk.standing(number), Some(Standing::Open), "{number}");
+    }
+    assert_eq!(desk.goes_to("KP-20417"), [key("K4")], "the newer one, as before");
+    assert_eq!(claimed_by_ines(&mut desk, 4), Err(Refusal::PatientConflict));
+    assert_eq!(desk.standing("K1"), Some(Standing::Disputed), "whose it is was said by nobody");
+    // One that its source cancelled stays cancelled.
+    let mut desk = Desk::with_one();
+    desk.ask(&request(Ask::Cancel, "K1", 1));
+    assert_eq!(claimed_by_ines(&mut desk, 2), Err(Refusal::PatientConflict));
+    assert!(desk.orders.settle(&key("K1"), false, NOW));
+    assert!(desk.orders.settle(&key("K1"), true, NOW));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderCancelled));
+}
+
+#[test]
+fn row_22_right_is_the_patient_whom_a_person_saw_whatever_is_said_meanwhile() {
+    let mut desk = Desk::with_one();
+    desk.orders.update(&person("KP700101", "Plover-Invented^Ines", "19850517"), NOW);
+    let slight = person("KP700101", "Sandpiper-Invented^Odette", "19580203");
+    desk.orders.update(&slight, NOW);
+    let wanted = |desk: &Desk| desk.orders.get(&key("K1")).and_then(|o| o.wanted.clone());
+    let own = wanted(&desk).expect("wanted");
+    assert_eq!((own.patient, own.said), (Some(odile()), Some(slight.clone())));
+    assert!(desk.orders.settle(&key("K1"), true, NOW));
+    assert_eq!(wanted(&desk).and_then(|own| own.patient), Some(odile()));
+    // Another order of that patient, which nobody disputes, learns it.
+    let mut desk = Desk::with_one();
+    desk.orders.update(&person("KP700101", "Plover-Invented^Ines", "19850517"), NOW);
+    let new = person("KP700101", "Plover-Invented^Ines", "19850517");
+    let other = super::wanted("KP-20418", new);
+    assert_eq!(desk.ask(&Request { wanted: Ok(other), ..request(Ask::New, "K3", 3) }).done, Ok(()));
+    let slight = person("KP700101", "Plover-Invented^Inez", "19850517");
+    desk.orders.update(&slight, NOW);
+    assert_eq!(desk.standing("K3"), Some(Standing::Open));
+    let third = desk.orders.get(&key("K3")).and_then(|o| o.patient()).expect("a patient");
+    assert_eq!(third.name, slight.name);
 }

@@ -22,7 +22,7 @@ fn row_18_an_order_of_two_specimens_is_answered_by_the_first() {
     desk.ask(&both);
     assert_eq!(desk.goes_to("KP-20422"), [key("K1")]);
     desk.trace("K1", Trace::Waiting);
-    assert_eq!(desk.strip("KP-20422"), Meet::Waits(Wait::OrderAmbiguous));
+    assert_eq!(desk.strip("KP-20422"), Meet::Waits(Wait::AnsweredElsewhere));
     assert_eq!(desk.strip("KP-20417"), Meet::Again(vec![key("K1")]), "row 32: as without orders");
 }
 
@@ -155,7 +155,7 @@ fn row_35_two_sources_count_alike_and_the_same_test_of_both_is_nobodys() {
     let mut same = order("K2", 0, &["GLU", "PH"]);
     same.key.source = "ward".into();
     desk.ask(&same);
-    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderAmbiguous));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::TwoSources));
 }
 
 #[test]
@@ -232,7 +232,7 @@ fn of_two_orders_for_the_same_the_older_one_is_not_answered_by_a_later_strip() {
     desk.ask(&order("K2", 2, &["GLU", "PH"]));
     desk.trace("K2", Trace::Sent);
     assert_eq!(desk.standing("K1"), Some(Standing::Open));
-    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderAmbiguous));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::NewerAnswered));
     desk.ask(&order("K3", 3, &["GLU", "PH"]));
     assert_eq!(desk.goes_to("KP-20417"), [key("K3")], "a newer one gets its own");
     desk.rules.same_test = SameTest::All;

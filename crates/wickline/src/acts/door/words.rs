@@ -145,7 +145,10 @@ pub(super) fn still_held(asked: Asked, n: i64, reason: Reason) -> String {
             format!("`wickline held show {n}` tells what lets it go")
         }
         Remedy::Settle => {
-            format!("`wickline orders` lists what is disputed, or `wickline held set-aside {n}`")
+            format!(
+                "`wickline find {n}` names the orders of its specimen and the command that settles each; or \
+                 `wickline held set-aside {n}`"
+            )
         }
         Remedy::SetAside => format!("`wickline held set-aside {n}`"),
     };

@@ -7,6 +7,8 @@ use crate::settings::bench::About;
 use crate::sheet::now::Now;
 use crate::store::rows::question::Said;
 
+#[path = "orders_disputed.rs"]
+mod disputed;
 #[path = "orders_faults.rs"]
 mod faults;
 #[path = "orders_settled.rs"]
@@ -296,6 +298,9 @@ async fn an_order_of_control_material_is_closed_where_a_patient_s_cup_bears_its_
     assert_eq!(heard.expect("taken in").taken, 1);
     let (n, held) = lab.run_of("1", "KP-20417", "2+").await;
     assert_eq!(held, Some(Reason::PatientConflict));
+    let all = crate::store::lists::orders::AskedOrders::Text("Q1".into());
+    let todo = lab.ledger.orders(&all).await.expect("a list").remove(0).todo();
+    assert!(todo.is_some_and(|todo| todo.contains("--wrong`")), "it says what settles it");
     let key = wickline_normalize::orders::Key {
         source: "lis".into(),
         number: wickline_normalize::Private::new("Q1^LIS"),

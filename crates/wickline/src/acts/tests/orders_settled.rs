@@ -34,10 +34,10 @@ on_both!(
     o31_after_a_purge_a_repeat_and_a_cancel_are_known,
 );
 
-const MADE: &str = "20260314081500+0000";
+pub(super) const MADE: &str = "20260314081500+0000";
 
 /// What a source says of one order: what is asked, its number, its specimen, its test, its patient, and when.
-fn order(
+pub(super) fn order(
     [control, number, specimen, test]: [&str; 4],
     patient: &str,
     (made, id): (&str, &str),
@@ -51,7 +51,7 @@ fn order(
 }
 
 /// ADT^A08 (HL7 v2.5.1 chapter 3): what is known of KP700101.
-fn described(name: &str, born: &str, id: &str) -> String {
+pub(super) fn described(name: &str, born: &str, id: &str) -> String {
     format!(
         "MSH|^~\\&|LIS|KESTREL|WICKLINE|KESTRELPOINT|20260314082000+0000||ADT^A08^ADT_A01|{id}|P|2.5.1\r\
          EVN||20260314082000\rPID|1||KP700101^^^KESTREL^MR||{name}||{born}|F\rPV1|1|O\r"
@@ -71,17 +71,17 @@ fn bench_of(site: &str, analyzer: &str) -> Bench {
     Bench::build(&loaded.expect("a good configuration")).expect("a good configuration")
 }
 
-fn key(number: &str) -> Key {
+pub(super) fn key(number: &str) -> Key {
     Key { source: "lis".into(), number: Private::new(format!("{number}^LIS")) }
 }
 
-fn person() -> Actor {
+pub(super) fn person() -> Actor {
     Actor::person(Some("J. Mast".into()))
 }
 
 impl Lab {
     /// ORC-1 of the answer; MSA-1 where it has none.
-    async fn told(&self, text: &str) -> String {
+    pub(super) async fn told(&self, text: &str) -> String {
         let source = &self.bench.sources[0];
         let heard = self.ledger.order_heard(&self.bench, source, text.as_bytes()).await;
         let answer = heard.expect("heard").answers.application.expect("an answer");
@@ -92,16 +92,16 @@ impl Lab {
         }
     }
 
-    async fn listed(&self, asked: AskedOrders) -> Vec<OrderView> {
+    pub(super) async fn listed(&self, asked: AskedOrders) -> Vec<OrderView> {
         self.ledger.orders(&asked).await.expect("a list")
     }
 
-    async fn own(&self, number: &str) -> OrderView {
+    pub(super) async fn own(&self, number: &str) -> OrderView {
         self.listed(AskedOrders::Text(number.to_owned())).await.remove(0)
     }
 
     /// An order whose result its receiver has; the report.
-    async fn went(&mut self, strip: &str, number: &str, specimen: &str) -> i64 {
+    pub(super) async fn went(&mut self, strip: &str, number: &str, specimen: &str) -> i64 {
         assert_eq!(self.ordered(number, specimen, "UADIP", "KP700101").await, "OK");
         let (n, held) = self.run_of(strip, specimen, "2+").await;
         assert_eq!(held, None);
@@ -109,13 +109,17 @@ impl Lab {
         n
     }
 
-    async fn settles(&self, number: &str, right: bool) -> crate::acts::settling::Settled {
+    pub(super) async fn settles(
+        &self,
+        number: &str,
+        right: bool,
+    ) -> crate::acts::settling::Settled {
         let (actor, key, reason) = (person(), key(number), "label and wristband compared");
         let done = self.ledger.order_settle(&self.bench, &actor, &key, right, reason);
         done.await.expect("settled")
     }
 
-    async fn notices(&self) -> Vec<Notice> {
+    pub(super) async fn notices(&self) -> Vec<Notice> {
         self.ledger.notices().await.expect("notices")
     }
 }
@@ -183,9 +187,14 @@ async fn a_patient_who_changed_is_no_order_in_the_trail(mut lab: Lab) {
     assert_eq!(lab.told(&merged("KP700101", "KP700777", "A3")).await, "AA");
     assert_eq!(lab.told(&merged("KP700777", "KP700101", "A4")).await, "AE");
     assert_eq!(lab.trail_of("order").await.len(), 1);
+    let text = described("Heron-Invented^Adele", "19700101", "A5");
+    let source = &lab.bench.sources[0];
+    let heard = lab.ledger.order_heard(&lab.bench, source, text.as_bytes()).await.expect("heard");
+    assert_eq!((heard.taken, heard.refused), (0, 0), "nor in the metrics");
     let became = |row: &crate::store::trail::Row| row.became.clone().unwrap_or_default();
     let patients: Vec<String> = lab.trail_of("patient").await.iter().map(became).collect();
-    assert_eq!(patients, ["patient data changed", "patients merged", "patients not merged"]);
+    let [changed, merged] = ["patient data changed", "patients merged"];
+    assert_eq!(patients, [changed, merged, "patients not merged", changed]);
 }
 
 /// A40 into somebody else by name and date of birth.
@@ -221,7 +230,9 @@ async fn another_patient_s_order_under_a_number_whose_result_is_out_is_told(mut 
     let under = |specimen, id| order(["NW", "K1", specimen, "UADIP"], "KP700102", (MADE, id));
     assert_eq!(lab.told(&under("KP-20491", "A2")).await, "UA");
     let notices = lab.notices().await;
-    assert!(notices.len() == 1 && notices[0].detail.contains("a second order under a number"));
+    assert!(
+        notices.len() == 1 && notices[0].detail.contains("for another patient under the number of")
+    );
     let disputed = AskedOrders::Standing(Standing::Disputed, 50);
     assert!(lab.listed(disputed.clone()).await.is_empty(), "another cup");
     assert_eq!(lab.told(&under("KP-20417", "A3")).await, "UA");

@@ -21,7 +21,7 @@ on_both!(
 );
 
 impl Lab {
-    async fn reasons(&self, n: i64) -> Vec<String> {
+    pub(super) async fn reasons(&self, n: i64) -> Vec<String> {
         let kept = self.ledger.report(n, &self.clock()).await.expect("read").expect("there");
         kept.item.reasons().into_iter().map(str::to_owned).collect()
     }
@@ -34,7 +34,7 @@ impl Lab {
     }
 
     /// The day of a report's sheet.
-    async fn day_of(&self, n: i64) -> String {
+    pub(super) async fn day_of(&self, n: i64) -> String {
         let mut moment = self.ledger.db.moment().await.expect("a look");
         let row = crate::store::rows::report::read(&mut moment, n).await.expect("read");
         moment.commit().await.expect("looked");
@@ -42,7 +42,7 @@ impl Lab {
     }
 
     /// The patient of every order here under another given name (HL7 v2.5.1: ADT^A08); MSA-1.
-    async fn renamed(&self, given: &str) -> String {
+    pub(super) async fn renamed(&self, given: &str) -> String {
         let id = crate::clock::now_us();
         let text = format!(
             "MSH|^~\\&|LIS|KESTREL|WICKLINE|KESTRELPOINT|20260314082000+0000||ADT^A08^ADT_A01|{id}|P|2.5.1||||||\

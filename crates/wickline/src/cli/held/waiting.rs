@@ -124,8 +124,15 @@ fn claimed_twice(specimen: &str, one: Option<&Order>) -> Failure {
             ", and `wickline orders settle {number} --right` (or --wrong) says whether {number} is"
         )
     });
+    let changed = one.is_some_and(Order::is_only_somebody_else);
+    let what = match changed {
+        true => {
+            "is ordered for a patient who became somebody else, by another name and date of birth"
+        }
+        false => "is claimed for more than one patient",
+    };
     Failure::wrong(format!(
-        "{specimen} is claimed for more than one patient: nothing was changed; compare label and people by \
+        "{specimen} {what}: nothing was changed; compare label and people by \
          `wickline orders show {}`{settle}",
         word(specimen)
     ))

@@ -47,12 +47,12 @@ impl Look<'_> {
         let mut text = match disputed {
             0 => format!("{} wait for their strips", count_text(open)),
             _ => format!(
-                "{} disputed: a specimen id is claimed for two patients",
+                "{} disputed: a specimen id is claimed for two patients, or a patient became somebody else",
                 count_text(disputed)
             ),
         };
         if out > 0 {
-            text += &format!(", or a patient became somebody else; the result of {out} is out");
+            text += &format!("; the result of {out} is out");
         }
         let found = self.add(About::Orders, "orders", disputed > 0, text);
         found.todo = (disputed > 0).then(|| "wickline orders --standing disputed".into());

@@ -67,17 +67,32 @@ impl OrderView {
 }
 
 impl OrderView {
-    /// What is left to a person of an order that was called wrong while its result was out, or that was closed and
-    /// keeps another patient's from being taken.
+    /// What is left to a person of an order that is disputed: to settle it, or to take back what is out under it.
     #[must_use]
     pub fn todo(&self) -> Option<String> {
         let order = &self.kept.order;
-        if order.is_disputed() && order.standing.is_closed() && order.standing != Standing::Answered
-        {
-            let settle = format!("`wickline orders settle \"order {}\" --wrong`", self.kept.n);
+        let settle = |how| format!("`wickline orders settle \"order {}\" {how}`", self.kept.n);
+        let (right, wrong) = (settle("--right"), settle("--wrong"));
+        if order.is_disputed() && !order.is_denied() {
+            return Some(match order.standing {
+                Standing::Answered => format!(
+                    "compare the label of the cup and the patient with what is shown of this order: {right} where they \
+                     are its own, else {wrong}, which names the report to withdraw"
+                ),
+                standing if standing.is_closed() => format!(
+                    "it is closed, and keeps the order of another patient for its specimen from being taken: where that \
+                     one is right, {wrong}, then have it sent again; else {right}"
+                ),
+                _ => format!(
+                    "compare the label of the cup and the patient with what is shown of this order: {right} where they \
+                     are its own, else {wrong}"
+                ),
+            });
+        }
+        if order.is_of_material() && self.held {
             return Some(format!(
-                "it is closed, and keeps the order of another patient for its specimen from being taken: where that \
-                 one is right, {settle}, then have it sent again"
+                "it is of control material, and a strip of its id that does not say so is held: where the cup is a \
+                 patient's, {wrong}; where it is control material, set the strip aside and run it as a control again"
             ));
         }
         let withdraw = |n: &i64| format!("`wickline report withdraw {n}`");
