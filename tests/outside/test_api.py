@@ -34,7 +34,7 @@ class Asker:
 
 @pytest.fixture(scope="module")
 def lab(tmp_path_factory):
-    lab = Lab(tmp_path_factory.mktemp("api"))
+    lab = Lab(tmp_path_factory.mktemp("api"), more='[[care]]\nname = "Platform"\nevery = "day"\n')
     lab.strips("KP-20406", "", "KP-20407")
     lab.strips(HOSTILE)
     yield lab
@@ -56,7 +56,9 @@ def test_the_description_is_valid_and_every_answer_is_as_it_says(lab):
     description = json.loads(text)
     assert code == 200
     validate(description)
-    filled = {"/api/report/{n}": "/api/report/1", "/api/day/{date}": "/api/day/2026-03-14"}
+    filled = {"/api/report/{n}": "/api/report/1", "/api/day/{date}": "/api/day/2026-03-14",
+              "/api/controls/review/{month}": "/api/controls/review/2026-03",
+              "/api/controls/positivity/{month}": "/api/controls/positivity/2026-03"}
     for path, acts in description["paths"].items():
         way, act = next(iter(acts.items()))
         code, text = keeper.ask(filled.get(path, path), {"text": "KP-20406"} if way == "post" else None)
@@ -78,7 +80,9 @@ def test_the_description_is_valid_and_every_answer_is_as_it_says(lab):
 def test_an_answer_is_what_the_command_says(lab):
     viewer = token(lab, "the wall", "viewer")
     for path, words in [("/api/held", ["held"]), ("/api/trail?limit=50", ["trail"]), ("/api/queue", ["queue"]),
-                        ("/api/day", ["day"])]:
+                        ("/api/day", ["day"]), ("/api/controls", ["controls"]), ("/api/care", ["care"]),
+                        ("/api/controls/review/2026-03", ["controls", "review", "2026-03"]), ("/api/orders", ["orders"]),
+                        ("/api/controls/positivity/2026-03", ["controls", "positivity", "2026-03"])]:
         # A program that asks is noted to the minute, which is no act: the trail stays as it is.
         said = subprocess.run([WICKLINE, "--config", str(lab.config), "--json", *words], capture_output=True, text=True)
         code, text = viewer.ask(path)

@@ -4,15 +4,15 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
-use wickline_forward::hl7::FillerNumber;
-use wickline_normalize::orders::{Key, Order, Person, Standing};
-use wickline_normalize::{Private, Reason};
+use wickline_normalize::Reason;
+use wickline_normalize::orders::{Key, Person, Standing};
 
 use super::output::{Output, Tone, plain, short_time};
 use super::{Answer, As, Desk, Exit, Failure, Why};
 use crate::acts::settling::Settled;
 use crate::store::lists::orders::{AskedOrders, OrderView};
-use crate::store::rows::order::{self, called};
+use crate::store::rows::order::called;
+use crate::views::orders::{brought, claim, collected, document, item, ordered, pads, said};
 
 /// `wickline orders`, `wickline orders KP-20417`, `wickline orders show K884417`
 #[derive(Debug, Args)]
@@ -169,14 +169,11 @@ async fn list(desk: &Desk, options: &Options, out: &Output) -> Answer {
         (None, Some(standing)) => AskedOrders::Standing(standing, options.limit),
         (None, None) => AskedOrders::Open(options.limit),
     };
-    let found = desk.ledger.orders(&asked).await?;
     if out.json {
-        let items: Vec<Value> = found.iter().map(|view| document(desk, view, false)).collect();
-        let counts = desk.ledger.order_counts().await?.into_iter();
-        let counts: serde_json::Map<String, Value> = counts.map(|(k, n)| (k, n.into())).collect();
-        out.document(&json!({"items": items, "totals": counts}))?;
+        out.document(&document(&desk.ledger, &desk.bench, &asked).await?)?;
         return Ok(Exit::Done);
     }
+    let found = desk.ledger.orders(&asked).await?;
     if found.is_empty() {
         out.line(&match (&options.text, options.standing) {
             _ if !desk.bench.has_orders() => {
@@ -211,16 +208,6 @@ fn specimens(view: &OrderView) -> String {
     all.join(", ")
 }
 
-fn pads(view: &OrderView) -> Vec<String> {
-    let wanted = view.kept.order.wanted.as_ref();
-    wanted.iter().flat_map(|wanted| &wanted.pads).map(ToString::to_string).collect()
-}
-
-fn collected(desk: &Desk, view: &OrderView) -> Option<String> {
-    let at = view.kept.order.wanted.as_ref()?.collected?;
-    Some(desk.clock().rfc3339(at.saturating_mul(1_000_000)))
-}
-
 fn row(desk: &Desk, view: &OrderView) -> Vec<(String, Tone)> {
     let order = &view.kept.order;
     let urgent = order.wanted.as_ref().is_some_and(|wanted| wanted.urgent);
@@ -239,99 +226,19 @@ fn row(desk: &Desk, view: &OrderView) -> Vec<(String, Tone)> {
         standing,
         plain(view.trace()),
         plain(pads(view).join(" ")),
-        plain(short_time(collected(desk, view).as_deref())),
+        plain(short_time(collected(&desk.bench, view).as_deref())),
         if urgent { ("URGENT".into(), Tone::Bad) } else { plain("") },
     ]
-}
-
-/// One order as a document; `whole` with its patient, for who asked for this one.
-fn document(desk: &Desk, view: &OrderView, whole: bool) -> Value {
-    let order = &view.kept.order;
-    let wanted = order.wanted.as_ref();
-    let specimens: Vec<&str> =
-        wanted.iter().flat_map(|wanted| &wanted.specimens).map(|id| id.expose()).collect();
-    let mut document = json!({
-        "order": shown(&order.key),
-        "here": view.kept.n.to_string(),
-        "source": order.key.source,
-        "specimens": specimens,
-        "standing": order.standing.code(),
-        "strip": view.trace(),
-        "asked": pads(view),
-        "urgent": wanted.is_some_and(|wanted| wanted.urgent),
-        "collected": collected(desk, view),
-        "received": desk.clock().rfc3339(order.received.saturating_mul(1_000_000)),
-        "obr3": order.number,
-        "obr3_there": brought(desk, view).0,
-        "reports": view.reports.iter().map(ToString::to_string).collect::<Vec<_>>(),
-        "rivals": order.rivals.len(),
-    });
-    if let (true, Some(person)) = (whole, wanted.and_then(|wanted| wanted.patient.as_ref())) {
-        document["patient"] = json!({
-            "id": person.number.expose(),
-            "name": person.name.expose(),
-            "born": person.born.expose(),
-            "sex": person.sex.expose(),
-        });
-    }
-    if let (true, Some(ordered)) = (whole, ordered(order)) {
-        let [name, born, sex] = [&ordered.name, &ordered.born, &ordered.sex].map(Private::expose);
-        let id = ordered.number.expose();
-        document["patient_ordered"] = json!({"id": id, "name": name, "born": born, "sex": sex});
-    }
-    if let (true, Some(said)) = (whole, said(order)) {
-        let [name, born, sex] = [&said.name, &said.born, &said.sex].map(Private::expose);
-        document["patient_said"] = json!({"name": name, "born": born, "sex": sex});
-    }
-    if whole {
-        document["disputed"] = order.rivals.iter().map(claim).collect::<Vec<_>>().into();
-        document["todo"] = view.todo().into();
-    }
-    document
-}
-
-/// As its source describes the patient now, where that is what is disputed.
-fn said(order: &Order) -> Option<&Person> {
-    let by_description = order.rivals.iter().any(Private::is_empty);
-    order.wanted.as_ref()?.said.as_ref().filter(|_| by_description)
-}
-
-/// As the patient was ordered, where that is not what is believed now.
-fn ordered(order: &Order) -> Option<&Person> {
-    let wanted = order.wanted.as_ref()?;
-    wanted.ordered.as_ref().filter(|ordered| Some(*ordered) != wanted.patient.as_ref())
-}
-
-/// The number that receivers have of its results in place of ours, where they go by the orders' own; and which do.
-fn brought<'a>(desk: &'a Desk, view: &OrderView) -> (Option<String>, Vec<&'a str>) {
-    let source = &view.kept.order.key.source;
-    let ordered = desk.bench.targets.iter().filter(|target| {
-        target.layout.filler == FillerNumber::Ordered && target.gets_orders_of(source)
-    });
-    let receivers: Vec<&str> = ordered.map(|target| target.id.as_str()).collect();
-    let number = order::brought(view.kept.wants_back.as_deref()).filter(|_| !receivers.is_empty());
-    (number, receivers)
 }
 
 fn nobody(text: &str) -> String {
     format!("no order has {} as its number or specimen id", text.trim())
 }
 
-/// Who else claims its specimen: the id alone, as whoever gave it writes it.
-fn claim(rival: &Private) -> String {
-    match rival.expose() {
-        "" => "its patient became somebody else by name and date of birth".to_owned(),
-        id => format!(
-            "its specimen id is claimed for patient {} too",
-            id.split('^').next().unwrap_or(id)
-        ),
-    }
-}
-
 async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
     let found = desk.ledger.orders(&AskedOrders::Text(number.trim().to_owned())).await?;
     if out.json {
-        let items: Vec<Value> = found.iter().map(|view| document(desk, view, true)).collect();
+        let items: Vec<Value> = found.iter().map(|view| item(&desk.bench, view, true)).collect();
         out.document(&json!({"items": items}))?;
     }
     for view in &found {
@@ -359,9 +266,9 @@ async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
             say("name now", now.name.expose().replace('^', ", "));
             say("born now", now.born.expose().to_owned());
         }
-        say("collected", short_time(collected(desk, view).as_deref()));
+        say("collected", short_time(collected(&desk.bench, view).as_deref()));
         say("OBR-3", order.number.clone().unwrap_or_default());
-        if let (Some(number), receivers) = brought(desk, view) {
+        if let (Some(number), receivers) = brought(&desk.bench, view) {
             say("OBR-3 there", format!("{number} at {}", receivers.join(", ")));
         }
         let reports: Vec<String> = view.reports.iter().map(ToString::to_string).collect();

@@ -17,24 +17,31 @@ use serde_json::json;
 use super::here::{Shared, Site};
 use super::texts::Language;
 use crate::acts::people::PersonRole;
+use crate::acts::reviewing::Month;
 use crate::acts::tokens::Token;
 use crate::clock;
 use crate::settings::bench::Bench;
 use crate::sheet::Sheet;
 use crate::sheet::now::Now;
+use crate::sheet::positivity::Positivity;
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Typed;
+use crate::store::lists::orders::AskedOrders;
 use crate::store::lists::queue;
 use crate::store::lists::reports::AskedHeld;
+use crate::store::lists::runs::AskedRuns;
 use crate::store::state;
 use crate::store::trail::view;
 use crate::views;
+use crate::views::controls::Period;
 
 /// What it offers, in the words of OpenAPI 3.1.
 const DESCRIPTION: &str = include_str!("../../assets/openapi.json");
 /// Rows of an answer at most.
 const MOST: i64 = 1000;
+/// Months before one that it is compared with, as the command has it by default.
+const BEFORE: i64 = 5;
 /// Bytes of what is looked for at most.
 const LARGEST: usize = 4096;
 
@@ -48,6 +55,11 @@ pub(super) fn routes(site: &Arc<Site>) -> Router<Arc<Site>> {
         .route("/api/queue", get(queue))
         .route("/api/day", get(this_day))
         .route("/api/day/{date}", get(day))
+        .route("/api/controls", get(controls))
+        .route("/api/controls/review/{month}", get(review))
+        .route("/api/controls/positivity/{month}", get(positivity))
+        .route("/api/care", get(care))
+        .route("/api/orders", get(orders))
         .route("/api/find", post(find))
         .route("/api/trail", get(trail))
         .route("/api/people", get(people))
@@ -151,6 +163,8 @@ struct Page {
     receiver: Option<String>,
     analyzer: Option<String>,
     state: Option<String>,
+    from: Option<String>,
+    to: Option<String>,
 }
 
 impl Page {
@@ -238,6 +252,59 @@ async fn sheet(caller: &Caller, date: &str) -> Result<Response, Wrong> {
     }
     let sheet = ledger.within(Sheet::read(ledger, bench, date, None)).await;
     answer(&sheet.map_err(|e| Wrong::store(&e))?)
+}
+
+async fn controls(caller: Caller, asked: Asked) -> Result<Response, Wrong> {
+    let (page, Caller { ledger, bench, .. }) = (page(asked)?, &caller);
+    let period = Period::of(&bench.clock, page.from.as_deref(), page.to.as_deref());
+    let period = period.map_err(Wrong::ask)?;
+    let Period { from, to, .. } = period;
+    let read = async {
+        let mut stands = Vec::new();
+        for analyzer in &bench.analyzers {
+            stands.extend(ledger.control_standing(bench, analyzer, clock::now_us()).await?);
+        }
+        let asked = AskedRuns { from, to, ..AskedRuns::default() };
+        Ok((stands, ledger.control_runs(&asked, &bench.clock).await?))
+    };
+    let (stands, runs) = ledger.within(read).await.map_err(|e| Wrong::store(&e))?;
+    answer(&views::controls::document(bench, &period, &stands, &runs))
+}
+
+fn month(text: &str) -> Result<Month, Wrong> {
+    Month::of(text).ok_or_else(|| Wrong::ask("a month is written YYYY-MM"))
+}
+
+async fn review(caller: Caller, Path(text): Path<String>) -> Result<Response, Wrong> {
+    let (month, Caller { ledger, bench, .. }) = (month(&text)?, &caller);
+    let review = ledger.within(ledger.review(&bench.clock, &month)).await;
+    answer(&review.map_err(|e| Wrong::store(&e))?)
+}
+
+async fn positivity(caller: Caller, Path(text): Path<String>) -> Result<Response, Wrong> {
+    let (month, Caller { ledger, bench, .. }) = (month(&text)?, &caller);
+    let found = ledger.within(Positivity::read(ledger, bench, &month, BEFORE, None)).await;
+    answer(&found.map_err(|e| Wrong::store(&e))?)
+}
+
+async fn care(caller: Caller) -> Result<Response, Wrong> {
+    let Caller { ledger, bench, .. } = &caller;
+    let read = async {
+        let mut stands = Vec::new();
+        for analyzer in &bench.analyzers {
+            stands.extend(ledger.care_stands(bench, analyzer).await?);
+        }
+        Ok(stands)
+    };
+    let stands = ledger.within(read).await.map_err(|e| Wrong::store(&e))?;
+    answer(&json!({ "items": stands }))
+}
+
+async fn orders(caller: Caller, asked: Asked) -> Result<Response, Wrong> {
+    let (page, Caller { ledger, bench, .. }) = (page(asked)?, &caller);
+    let asked = AskedOrders::Open(page.limit()?);
+    let found = ledger.within(views::orders::document(ledger, bench, &asked)).await;
+    answer(&found.map_err(|e| Wrong::store(&e))?)
 }
 
 /// What is looked for.

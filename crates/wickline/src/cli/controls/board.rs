@@ -1,37 +1,13 @@
 //! How analyzers stand with their controls, and the runs, for people and scripts.
 
-use std::collections::BTreeMap;
+use wickline_normalize::controls::{Checked, Range};
 
-use serde_json::{Value, json};
-use wickline_normalize::Lockout;
-use wickline_normalize::controls::{Checked, Range, Verdict};
-
-use super::Period;
 use crate::acts::control_views::{ControlStanding, Stands};
 use crate::cli::Desk;
 use crate::cli::output::{Output, Tone, plain};
 use crate::store::lists::runs::{RunNote, RunView};
 use crate::store::state::State;
-
-/// Runs by verdict, every verdict named.
-pub fn totals(runs: &[RunView]) -> BTreeMap<&'static str, usize> {
-    let verdicts = [Verdict::Passed, Verdict::Failed, Verdict::NoTarget];
-    let count = |v: Verdict| runs.iter().filter(|r| r.verdict == v.code()).count();
-    verdicts.into_iter().map(|v| (v.code(), count(v))).collect()
-}
-
-fn policy(desk: &Desk, analyzer: &str) -> Lockout {
-    desk.bench.analyzer(analyzer).map(|a| a.rules.controls_policy).unwrap_or_default()
-}
-
-/// A standing as scripts get it, with the policy in words.
-pub fn document(desk: &Desk, stands: &ControlStanding) -> Value {
-    let policy = policy(desk, &stands.analyzer);
-    let mut value = serde_json::to_value(stands).unwrap_or_default();
-    value["policy"] = json!(policy);
-    value["patients"] = json!(policy.told_now(&stands.at));
-    value
-}
+use crate::views::controls::{Period, policy, totals};
 
 pub fn show(
     desk: &Desk,
@@ -82,7 +58,7 @@ fn standing(desk: &Desk, one: &ControlStanding, out: &Output) {
         (Some(lot), Some(day)) => format!("{lot}, last day {day}"),
     };
     out.line(&format!("  strip lot {lot}"));
-    let policy = policy(desk, &one.analyzer);
+    let policy = policy(&desk.bench, &one.analyzer);
     if one.overall.state != "no-plan" {
         let (now, held) = (policy.told_now(&one.at), one.held);
         out.line(&format!("  now: {now}; {held} wait for controls"));

@@ -5,13 +5,14 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde_json::json;
 
-use super::{Period, Which};
+use super::Which;
 use crate::chart::Chart;
 use crate::chart::paper;
 use crate::chart::runs::{self, About, Along, LevelCharts, Read, sorted, spread};
 use crate::cli::output::Output;
 use crate::cli::{Answer, Desk, Exit, Failure};
 use crate::store::copying::for_results;
+use crate::views::controls::Period;
 
 /// Days that are named along a chart at most.
 const NAMED: i64 = 8;

@@ -4,12 +4,12 @@ use clap::Args;
 use serde_json::json;
 use wickline_normalize::StripLot;
 
-use super::date;
 use crate::cli::output::{Output, Tone, plain};
 use crate::cli::person::chosen;
-use crate::cli::{Answer, As, Desk, Exit, configured};
+use crate::cli::{Answer, As, Desk, Exit, Failure, configured};
 use crate::clock;
 use crate::settings::bench::Analyzer;
+use crate::views::controls::date;
 
 #[derive(Debug, Args)]
 pub struct Options {
@@ -37,7 +37,7 @@ impl Options {
 pub async fn lot(desk: &Desk, options: Options, who: &As, out: &Output) -> Answer {
     let analyzer = configured(desk, &options.analyzer)?;
     let Some(lot) = options.lot else { return list(desk, analyzer, out).await };
-    let last_day = options.last_day.as_deref().map(date).transpose()?;
+    let last_day = options.last_day.as_deref().map(date).transpose().map_err(Failure::wrong)?;
     let lot = StripLot { lot, last_day };
     let (actor, strip) = (desk.actor(who)?, options.strip.as_deref());
     let reason = options.reason.as_deref().map(|r| chosen(r, &desk.bench.people)).transpose()?;

@@ -10,7 +10,6 @@ mod review;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
-use serde_json::json;
 
 use super::output::Output;
 use super::{Answer, As, Desk, Exit, Failure, configured, id};
@@ -18,10 +17,9 @@ use crate::acts::control_views::ControlStanding;
 use crate::clock;
 use crate::settings::bench::Analyzer;
 use crate::store::lists::runs::{AskedRuns, RunView};
+use crate::views::controls::{Period, document};
 
 /// Days that are shown where none is named.
-const DAYS: i64 = 7;
-const DAY_US: i64 = 86_400_000_000;
 
 /// `wickline controls`, `wickline controls --analyzer bench-1 --from 2026-03-01 --csv controls.csv`
 #[derive(Debug, Args)]
@@ -83,31 +81,10 @@ impl Act {
     }
 }
 
-/// A span of local days.
-struct Period {
-    from_day: String,
-    to_day: String,
-    from: i64,
-    to: i64,
-}
-
 impl Which {
     fn period(&self, desk: &Desk) -> Result<Period, Failure> {
-        let clock = desk.clock();
-        let day = |text: &Option<String>| text.as_deref().map(date).transpose();
-        let (first, last) = (day(&self.from)?, day(&self.to)?);
-        let to_day = last.unwrap_or_else(|| clock.day(clock::now_us()));
-        let span = |day: &str| {
-            let wrong = || Failure::wrong(format!("{day} is no day of the site's calendar"));
-            clock.day_span(day).ok_or_else(wrong)
-        };
-        let (noon, to) = (span(&to_day)?.0 + DAY_US / 2, span(&to_day)?.1);
-        let from_day = first.unwrap_or_else(|| clock.day(noon - (DAYS - 1) * DAY_US));
-        if from_day > to_day {
-            let why = format!("--from {from_day} is after --to {to_day}: nothing lies between");
-            return Err(Failure::wrong(why));
-        }
-        Ok(Period { from: span(&from_day)?.0, from_day, to_day, to })
+        let (from, to) = (self.from.as_deref(), self.to.as_deref());
+        Period::of(desk.clock(), from, to).map_err(Failure::wrong)
     }
 
     /// The runs asked for, and the analyzers they may be of.
@@ -125,11 +102,6 @@ impl Which {
         let runs = desk.ledger.control_runs(&asked, desk.clock()).await?;
         Ok((period, runs))
     }
-}
-
-fn date(text: &str) -> Result<String, Failure> {
-    let wrong = || Failure::wrong(format!("`{text}` is not a date; write YYYY-MM-DD"));
-    text.parse::<jiff::civil::Date>().map(|d| d.to_string()).map_err(|_| wrong())
 }
 
 pub async fn controls(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
@@ -158,12 +130,7 @@ async fn list(desk: &Desk, which: &Which, csv: Option<&Path>, out: &Output) -> A
         super::file::write(path, &paper::csv(&runs))?;
     }
     if out.json {
-        let stands: Vec<_> = stands.iter().map(|s| board::document(desk, s)).collect();
-        let totals = board::totals(&runs);
-        let period = json!({"from": period.from_day, "to": period.to_day});
-        out.document(
-            &json!({"items": runs, "standing": stands, "totals": totals, "period": period}),
-        )?;
+        out.document(&document(&desk.bench, &period, &stands, &runs))?;
     } else {
         board::show(desk, &period, &stands, &runs, out);
     }
