@@ -94,6 +94,7 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("receive", Else),
     ("replay", Asks(&["--into", "DIR/replay.db"])),
     ("report correct", Acts(&["1", "--reason", "paper"])),
+    ("report telephoned", Acts(&["1", "--who", "ward 3", "--when", "noon"])),
     (
         "report told",
         Acts(&[

@@ -156,6 +156,36 @@ fn a_session_ends_where_nobody_is_after_twelve_hours_and_with_the_password() {
 }
 
 #[test]
+fn a_result_told_by_telephone_stands_in_the_trail_and_on_the_sheet_and_goes_all_the_same() {
+    let folder = Folder::new("pages-call");
+    runtime().block_on(async {
+        let bench = Bench::with(&folder, "").await;
+        let olsen = let_in(&bench.config, &bench.address, "R. Olsen", "technologist");
+        until(|| ask(&bench.config, &["queue"])["totals"]["accepted"] == 1);
+        let page = olsen.get("/report/1");
+        let call = |who: &str, when: &str| {
+            olsen.send(&page, "/report/1/telephoned", &[("who", who), ("when", when)])
+        };
+        assert_eq!(call("", "12:40").code, 422);
+        let page = olsen.get("/report/1");
+        let fields = [("who", "ward 3, A. Dias"), ("when", "12:40")];
+        assert_eq!(olsen.send(&page, "/report/1/telephoned", &fields).code, 303);
+        let by_command =
+            ["report", "--as", "J. Mast", "telephoned", "1", "--who", "the gate", "--when", "noon"];
+        assert_eq!(run(&bench.config, &by_command).status.code(), Some(0));
+        let day = ask(&bench.config, &["day"]);
+        let notes = day["items"][0]["notes"].to_string();
+        assert!(notes.contains("telephoned by R. Olsen to ward 3, A. Dias, 12:40"), "{notes}");
+        assert!(notes.contains("telephoned by J. Mast to the gate, noon"), "{notes}");
+        assert!(olsen.get("/report/1").body.contains("to ward 3, A. Dias, 12:40"));
+        assert_eq!(ask(&bench.config, &["queue"])["totals"]["accepted"], 1, "nothing else changed");
+        let none = run(&bench.config, &["report", "telephoned", "99", "--who", "x", "--when", "y"]);
+        assert_eq!(none.status.code(), Some(2));
+        assert_eq!(bench.daemon.stop(), 0);
+    });
+}
+
+#[test]
 fn the_wall_shows_how_things_stand_and_nobodys_specimen() {
     let folder = Folder::new("pages-wall");
     runtime().block_on(async {

@@ -38,6 +38,7 @@ pub mod second_result;
 pub mod set_back;
 pub mod settling;
 pub mod strip_lots;
+pub mod telephoned;
 pub mod telling;
 pub mod tokens;
 pub mod unread;

@@ -64,6 +64,17 @@ enum Act {
         #[arg(long, value_parser = super::person::words)]
         how: Option<String>,
     },
+    /// State to whom the results were told by telephone, and when: for the trail and the day sheet. The message goes
+    /// all the same
+    Telephoned {
+        id: String,
+        /// Who was told; at a terminal it is asked for
+        #[arg(long, value_parser = super::person::words)]
+        who: Option<String>,
+        /// When, as it is written down; at a terminal it is asked for
+        #[arg(long, value_parser = super::person::words)]
+        when: Option<String>,
+    },
 }
 
 pub async fn report(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
@@ -86,6 +97,19 @@ pub async fn report(config: Option<PathBuf>, options: Options, out: &Output) -> 
             let given = given.as_ref();
             let done = ledger.report_withdraw(&desk.bench, &actor, n, &reason, given).await?;
             tell_withdrawn(&done, out)
+        }
+        Act::Telephoned { id: text, who, when } => {
+            let n = id(&text)?;
+            let who = person::given("who", "who was told", who, out)?;
+            let when = person::given("when", "when", when, out)?;
+            ledger.report_telephoned(&actor, n, &who, &when).await?;
+            if out.json {
+                out.document(&json!({"id": n.to_string(), "telephoned": who, "when": when}))?;
+            }
+            out.line(&format!(
+                "report {n}: it stands in the trail and on the sheet that {who} was told"
+            ));
+            Ok(Exit::Done)
         }
         Act::Told { id: text, receiver, who, when, how } => {
             let n = id(&text)?;

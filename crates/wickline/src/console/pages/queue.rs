@@ -8,6 +8,7 @@ use axum::response::{IntoResponse, Redirect, Response};
 use super::one_held::reason;
 use crate::acts::people::PersonRole;
 use crate::acts::retry::Which;
+use crate::acts::telephoned::VERB;
 use crate::console::form::Signed;
 use crate::console::frame::{self, Frame};
 use crate::console::halt::Halt;
@@ -46,6 +47,8 @@ struct Row {
     words: String,
     withdraws: bool,
     kept_back: bool,
+    /// It is urgent and no receiver has it: to whom it was telephoned, as far as it was.
+    call: Option<String>,
 }
 
 #[derive(Template)]
@@ -96,7 +99,24 @@ fn row(here: &Here, item: QueueItem) -> Row {
         words: visible(item.detail.as_deref().or(item.reason.as_deref()).unwrap_or("")),
         withdraws: item.amends.as_deref() == Some("withdraws"),
         kept_back: item.on_hold,
+        call: None,
     }
+}
+
+/// The rows of a list; of urgent ones, whether somebody was told by telephone.
+async fn rows(here: &Here, items: Vec<QueueItem>) -> Result<Vec<Row>, Halt> {
+    let mut all = Vec::new();
+    for item in items {
+        let mut row = row(here, item);
+        if row.urgent && !row.withdraws {
+            let object = format!("report {}", row.report);
+            let call = here.ledger.within(here.ledger.last_act(&object, VERB)).await;
+            let call = call.map_err(|e| Halt::store(here.language, &e))?;
+            row.call = Some(call.and_then(|act| act.reason).map_or(String::new(), |t| visible(&t)));
+        }
+        all.push(row);
+    }
+    Ok(all)
 }
 
 async fn list(here: Here, after: i64, halt: Option<Halt>) -> Result<Response, Halt> {
@@ -140,8 +160,8 @@ async fn list(here: Here, after: i64, halt: Option<Halt>) -> Result<Response, Ha
     let page = Page {
         line,
         open: n > 0 || receivers.iter().any(|r| r.wrong),
-        refused: refused.into_iter().map(|item| row(&here, item)).collect(),
-        waiting: waiting.into_iter().map(|item| row(&here, item)).collect(),
+        refused: rows(&here, refused).await?,
+        waiting: rows(&here, waiting).await?,
         next,
         receivers,
         may: here.may(PersonRole::Technologist),

@@ -77,6 +77,8 @@ struct Page {
     history: Vec<Done>,
     held: bool,
     withdraws: bool,
+    /// Whoever waits for it may be told by telephone.
+    calls: bool,
     corrects: bool,
     aside: bool,
     reasons: Vec<String>,
@@ -154,6 +156,7 @@ async fn shown(here: Here, id: i64, halt: Option<Halt>) -> Result<Response, Halt
         held: item.state == State::Held,
         withdraws: out && item.level.is_none() && here.may(PersonRole::Technologist),
         corrects: out && item.level.is_none() && here.may(PersonRole::Analyst),
+        calls: item.level.is_none() && here.may(PersonRole::Technologist),
         aside: item.state == State::SetAside && here.may(PersonRole::Technologist),
         reasons: bench.people.reasons.clone(),
         frame: Frame::of(&here, "report").await?.with(halt.map(|h| h.text().to_owned())),
@@ -243,6 +246,12 @@ async fn acted(signed: &Signed, id: i64, act: &str) -> Result<String, Halt> {
     let (ledger, bench, actor) = (&here.ledger, &here.bench, here.actor());
     let wrong = |e: StoreError| Halt::store(here.language, &e);
     let told = |place: &str| here.language.say(place, &[("n", &id.to_string())]);
+    if act == "telephoned" {
+        let (who, when) = (fields.get("who"), fields.get("when"));
+        let done = ledger.within(ledger.report_telephoned(&actor, id, who, when)).await;
+        done.map_err(wrong)?;
+        return Ok(told("done.telephoned"));
+    }
     let reason = reason(here, fields.get("reason"))?;
     match act {
         "withdraw" => {

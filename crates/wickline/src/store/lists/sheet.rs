@@ -23,8 +23,9 @@ pub struct Beside {
     pub named: HashSet<i64>,
     /// Reports that a person let go against a rule, and which.
     pub released: BTreeMap<i64, Vec<String>>,
-    /// What runs of control material read, and what people noted of them.
+    /// What runs of control material read.
     pub runs: BTreeMap<i64, Run>,
+    /// What people noted of a run, and to whom they telephoned a result.
     pub noted: BTreeMap<i64, Vec<String>>,
 }
 
@@ -74,8 +75,21 @@ impl Ledger {
              WHERE r.day = $1",
         );
         let notes = conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
+        let query = sqlx::query(
+            "SELECT r.n AS report, t.who, t.reason FROM report r \
+             JOIN trail t ON t.object = 'report ' || CAST(r.n AS TEXT) AND t.verb = 'telephoned' \
+             WHERE r.day = $1 ORDER BY t.n",
+        );
+        let calls = conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
         self.db.give_back(conn).await;
         let mut beside = Beside::default();
+        for row in calls {
+            let n: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
+            let who: String = row.try_get("who").map_err(|e| self.wrong(&e))?;
+            let text: Option<String> = row.try_get("reason").map_err(|e| self.wrong(&e))?;
+            let words = format!("telephoned by {who} {}", text.unwrap_or_default());
+            beside.noted.entry(n).or_default().push(words);
+        }
         for row in notes {
             let n: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
             let who: String = row.try_get("who").map_err(|e| self.wrong(&e))?;

@@ -1,0 +1,42 @@
+//! A result that somebody was told by telephone, while no receiver had it or beside that: who was told, and when. It
+//! stands in the trail, with the report and on its day, and changes nothing else: the message goes all the same.
+
+use super::facts::{refused, whole};
+use crate::store::StoreError;
+use crate::store::ledger::Ledger;
+use crate::store::trail::{Act, Actor, record};
+
+/// What the trail says of it.
+pub const VERB: &str = "telephoned";
+/// Characters of who and when at most.
+const LONGEST: usize = 200;
+
+impl Ledger {
+    /// States that the results of a patient's report were told by telephone.
+    pub async fn report_telephoned(
+        &self,
+        actor: &Actor,
+        n: i64,
+        who: &str,
+        when: &str,
+    ) -> Result<(), StoreError> {
+        let (who, when) = (who.trim(), when.trim());
+        let fits = |text: &str| (1..=LONGEST).contains(&text.chars().count());
+        if !fits(who) || !fits(when) {
+            return Err(refused(format!(
+                "who was told and when: each in words, at most {LONGEST} characters; nothing was changed"
+            )));
+        }
+        let mut write = self.act().await?;
+        let row = whole(&mut write, n).await?;
+        if row.level.is_some() {
+            return Err(refused(format!(
+                "report {n} is of control material: nobody waits for it; nothing was changed"
+            )));
+        }
+        let (object, reason) = (format!("report {n}"), Some(format!("to {who}, {when}")));
+        record(&mut write, actor, Act { verb: VERB, object, reason, was: None, became: None })
+            .await?;
+        write.commit().await
+    }
+}
