@@ -133,3 +133,88 @@ def test_who_is_silent_is_warned_and_may_stay_and_nothing_written_is_lost(browse
     page.wait_for_selector("text=Your session has ended")
     assert "two tubes <b>stood</b> there" in page.text_content("main")
     assert not lab.acts("set-aside")
+
+
+def test_a_scan_on_a_ticked_box_finds_and_releases_nothing(browser, lab):
+    lab.strips("KP-20417", "KP-20417", "KP-20418")
+    page, _ = opened(browser, lab, "R. Olsen", "technologist")
+    page.clock.install()
+    page.goto(lab.url + "/held")
+    box = page.locator("input[type=checkbox]").first
+    if box.count() == 0:
+        # Nothing of this bench can be released together: a box of the page Yours will do.
+        page.goto(lab.url + "/me")
+        box = page.locator("input[type=checkbox]").first
+    page.clock.pause_at(page.evaluate("Date.now()") / 1000 + 1)
+    box.focus()
+    with page.expect_navigation():
+        scan(page, "KP-20418")
+    assert "/report/3" in page.url
+    assert not lab.acts("release")
+
+
+def test_what_became_of_an_act_stays_while_the_page_goes_on(browser, lab):
+    lab.strips("KP-20417")
+    page, _ = opened(browser, lab, "J. Mast", "keeper")
+    page.goto(lab.url + "/people")
+    page.fill("section:last-of-type input[name=name]", "R. Olsen")
+    with page.expect_navigation():
+        page.click("button[value=add]")
+    said = page.text_content("#told")
+    assert "R. Olsen may come in with this code" in said
+    page.evaluate("document.activeElement.blur()")
+    before = int(page.evaluate("document.documentElement.dataset.swaps || '0'"))
+    lab.strips("KP-20418")
+    page.wait_for_function(f"Number(document.documentElement.dataset.swaps || 0) > {before}", timeout=15000)
+    assert page.text_content("#told") == said, "a code is shown once: it stays"
+
+
+def test_what_was_refused_stands_in_its_form_again(browser, lab):
+    lab.strips("", "KP-20417")
+    page, _ = opened(browser, lab, "R. Olsen", "technologist")
+    page.goto(f"{lab.url}/held/{lab.held()[0]}")
+    page.keyboard.press("Alt+a")
+    page.fill("details[open] input[name=reason]", "KP-20417")
+    with page.expect_navigation():
+        page.click("details[open] button")
+    assert "looks like a scan" in page.text_content("#told")
+    assert lab.held() and not lab.acts("set-aside")
+    assert page.locator("input[name=reason]").first.input_value() == "KP-20417"
+    # To take a result back somebody says whose it is, or that it is nobody's.
+    page.goto(lab.url + "/report/2")
+    page.click("summary:has-text('Withdraw')")
+    page.fill("form[action$='/withdraw'] input[name=reason]", "the wrong tube was scanned")
+    with page.expect_navigation():
+        page.click("form[action$='/withdraw'] button")
+    assert "say that nobody gets them" in page.text_content("#told")
+    assert not lab.acts("withdraw")
+    assert page.input_value("form[action$='/withdraw'] input[name=reason]") == "the wrong tube was scanned"
+
+
+def test_the_page_and_the_command_say_one_number(browser, lab):
+    lab.strips("", "", "KP-20417", "KP-20419")
+    page, _ = opened(browser, lab, "R. Olsen", "technologist")
+    page.goto(lab.url + "/today")
+    wrong = [one for one in ask(lab.config, "status")["items"] if one["wrong"]]
+    line = page.text_content(".say p")
+    assert line.startswith(f"{len(wrong)} thing"), (line, wrong)
+    page.goto(lab.url + "/wall")
+    assert page.text_content(".say p") == line
+
+
+def test_the_wall_comes_back_by_itself(browser, lab):
+    lab.strips("")
+    page, broken = opened(browser, lab, "R. Olsen", "technologist")
+    page.clock.install()
+    page.goto(lab.url + "/wall")
+    port = lab.url.rsplit(":", 1)[1]
+    lab.daemon.stop()
+    page.clock.run_for(16_000)
+    page.locator(".is-stale").wait_for(timeout=15000)
+    assert "Not live since" in page.text_content(".say")
+    text = lab.config.read_text().replace('listen = "127.0.0.1:0"\nwall', f'listen = "127.0.0.1:{port}"\nwall')
+    lab.config.write_text(text)
+    lab.daemon = type(lab.daemon)(lab.config)
+    page.clock.run_for(16_000)
+    page.wait_for_selector(".say:not(:has(.is-stale))", timeout=15000)
+    assert all("Content Security" not in one for one in broken), broken

@@ -288,7 +288,7 @@ def test_everything_works_without_script(browser, lab):
     page.keyboard.type("KP-30001")
     with page.expect_navigation():
         page.keyboard.press("Enter")
-    assert "has its specimen id" in page.text_content("#told")
+    assert "Number 1 has the specimen id KP-30001" in page.text_content("#told")
     assert lab.held() == []
     page.fill("#find", "KP-30001")
     with page.expect_navigation():

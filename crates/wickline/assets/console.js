@@ -11,7 +11,8 @@
   // A scan is four characters or more, each soon after the last; told by the keys' own times, a timer only wakes it.
   const LEAST = 4, SOON = 35, QUIET = 80;
   let keys = [], timer = 0;
-  const field = (at) => at && at.matches && at.matches("input, textarea, select, [contenteditable]");
+  // Where letters are written. On a box that is ticked or a button a scan is a scan, and its end presses nothing.
+  const field = (at) => at && at.matches && at.matches("input:not([type=checkbox]):not([type=radio]), textarea, select, [contenteditable]");
   const median = (all) => all.slice().sort((a, b) => a - b)[all.length >> 1];
   const isScan = () => {
     if (keys.length < LEAST) return false;
@@ -116,6 +117,37 @@
     });
   }
 
+  // Fields of two scans: the first leads to the second, the second to the reason; nothing is sent before that.
+  for (const one of document.querySelectorAll("[data-then]")) {
+    one.addEventListener("keydown", (event) => {
+      if (event.key !== "Enter" || !one.value) return;
+      event.preventDefault();
+      one.form.elements[one.dataset.then]?.focus();
+    });
+  }
+
+  // All of a group at once, by a button that is pressed: nothing is ticked beforehand.
+  for (const all of document.querySelectorAll("button[data-tick]")) {
+    all.hidden = false;
+    all.addEventListener("click", () => {
+      for (const box of all.form.querySelectorAll("input[type=checkbox]")) {
+        if (!box.checked) box.click();
+      }
+    });
+  }
+
+  // What was typed into a form that was refused stands there again; never a password, a second look or a hidden field.
+  const refusal = document.querySelector("#told[data-typed]");
+  if (refusal) {
+    for (const [name, value] of new URLSearchParams(refusal.dataset.typed)) {
+      const at = [...document.querySelectorAll("#sheet input, #sheet select, #sheet textarea")].find((f) => f.name === name && f.type !== "hidden" && f.type !== "password");
+      if (!at || at.type === "checkbox" || at.type === "radio" || at.value) continue;
+      at.value = value;
+      const shut = at.closest("details");
+      if (shut) shut.open = true;
+    }
+  }
+
   // The button counts what is ticked.
   for (const button of document.querySelectorAll("button[data-count]")) {
     const boxes = [...button.form.querySelectorAll("input[type=checkbox]")], plain = button.textContent;
@@ -152,7 +184,10 @@
             const id = row.querySelector("th a")?.getAttribute("href");
             if (id && !sheet.querySelector(`th a[href="${CSS.escape(id)}"]`)) row.classList.add("fresh");
           }
+          // What became of an act stays until the page is left: a code is shown once.
+          const said = document.getElementById("told");
           sheet.replaceChildren(...fresh.childNodes);
+          if (said && !document.getElementById("told")) sheet.prepend(said);
           document.getElementById("pages").querySelector("ul").replaceWith(page.getElementById("pages").querySelector("ul"));
           document.title = page.title;
           root.dataset.swaps = String(1 + Number(root.dataset.swaps || 0));
@@ -210,16 +245,51 @@
     open();
   }
 
+  // Who acts while nobody answers keeps what was written: a page of the browser's own would lose it.
+  const gone = document.getElementById("gone");
+  document.addEventListener("submit", (event) => {
+    if (!live?.classList.contains("is-stale") || !gone || event.submitter?.dataset.sure) return;
+    event.preventDefault();
+    const by = event.submitter, form = event.target;
+    fetch("/beat", { headers: { "x-by-itself": "yes" }, redirect: "manual", cache: "no-store" }).then(() => {
+      gone.hidden = true;
+      if (by) { by.dataset.sure = "yes"; form.requestSubmit(by); } else form.submit();
+    }, () => { gone.hidden = false; gone.scrollIntoView({ block: "nearest" }); });
+  });
+
   // Before the session ends by itself: who is there says so.
   const stay = document.getElementById("stay"), idle = 1000 * Number(root.dataset.idle);
   if (stay && idle) {
     let last = Date.now();
+    // Whoever writes is there.
+    document.addEventListener("input", () => {
+      if (Date.now() - last < 60000) return;
+      last = Date.now();
+      fetch("/beat", { redirect: "manual", cache: "no-store" }).catch(() => {});
+    });
     setInterval(() => { stay.hidden = Date.now() - last < idle - 60000; }, 1000);
     stay.querySelector("button").addEventListener("click", async () => {
       const answer = await fetch("/beat", { redirect: "manual", cache: "no-store" }).catch(() => null);
       if (answer && answer.type === "opaqueredirect") location.reload();
       else if (answer && answer.ok) { last = Date.now(); stay.hidden = true; }
     });
+  }
+
+  // The wall looks again by itself, and says since when it cannot.
+  const wall = document.querySelector("[data-wall]");
+  if (wall) {
+    setInterval(async () => {
+      try {
+        const answer = await fetch(location.href, { cache: "no-store" });
+        if (!answer.ok) throw new Error();
+        const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").querySelector("[data-wall]");
+        if (fresh) wall.replaceChildren(...fresh.childNodes);
+      } catch {
+        const time = wall.querySelector("time");
+        if (time && !wall.querySelector(".is-stale")) time.parentElement.className = "is-stale";
+        if (time) time.parentElement.firstElementChild.textContent = wall.dataset.stale;
+      }
+    }, 15000);
   }
 
   // What became of an act is where the focus goes.

@@ -116,6 +116,13 @@ impl Ledger {
         let judged = &decided.judged;
         let sign = open.is_control() || judged.control_sign;
         let mut holds = judged.holds.clone();
+        // What a passing run let go, or a person did, is held for the controls no more: a mended reading says nothing
+        // of them.
+        let cleared = hold::cleared(&mut write, n).await?;
+        holds.retain(|held| {
+            !(held.reason.is_of_controls()
+                && cleared.iter().any(|(reason, _)| *reason == held.reason))
+        });
         // What was perhaps sent before is so whatever its bytes say.
         let doubt = open.holds.iter().find(|h| h.reason == Reason::AfterRestore);
         holds.extend(doubt.map(|h| Hold::new(h.reason, h.detail.as_str())));

@@ -105,6 +105,13 @@ pub(crate) async fn put_in_use(
     now: i64,
     reason: Option<&str>,
 ) -> Result<bool, StoreError> {
+    // A vial stands beside the box, and its scan looks alike.
+    if let Some(control) = analyzer.controls.plan.lots().find(|l| l.control_lot == lot.lot) {
+        return Err(refused(format!(
+            "{} is a lot of control material (level {}): scan the box of the strips; nothing was changed",
+            lot.lot, control.level
+        )));
+    }
     let lots = lots(write.conn(), &analyzer.id).await?;
     let was = lots.at(strip, now);
     if was == Some(lot) {

@@ -27,6 +27,17 @@ impl Fields {
         self.0.iter().filter(move |(known, _)| known == name).map(|(_, value)| value.as_str())
     }
 
+    /// What a person wrote, to stand there again where it was refused: no secret, no second look, nothing of ours.
+    fn typed(&self) -> String {
+        let ours = ["token", "once", "seen", "act", "find", "name", "code", "new"];
+        let own = |name: &str| {
+            !ours.contains(&name) && !name.contains("password") && !name.contains("again")
+        };
+        let mut typed = form_urlencoded::Serializer::new(String::new());
+        typed.extend_pairs(self.0.iter().filter(|(name, value)| own(name) && !value.is_empty()));
+        typed.finish()
+    }
+
     /// Whether somebody scanned a badge where something else belongs.
     fn has_badge(&self, rules: &ConsoleRules) -> bool {
         self.0.iter().any(|(_, value)| rules.is_badge(value))
@@ -119,6 +130,7 @@ impl<S: Send + Sync> FromRequest<S> for Signed {
             let text = here.t("halt.badge");
             return Err(Halt::new(StatusCode::UNPROCESSABLE_ENTITY, here.language, text));
         }
+        let here = Here { typed: fields.typed(), ..here };
         Ok(Self { here, fields })
     }
 }

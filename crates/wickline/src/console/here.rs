@@ -71,6 +71,8 @@ pub(super) struct Here {
     pub choices: Choices,
     /// What every form must bring.
     pub token: String,
+    /// What was typed into the form that is being judged, but for secrets, as a form has it.
+    pub typed: String,
     pub way: Way,
 }
 
@@ -217,5 +219,6 @@ async fn known(
     let language = Language::of(&choices.language).unwrap_or(asked);
     let token = digest::of(&format!("a form of {key}"));
     let (site, bench, person) = (site.clone(), site.bench(), Arc::new(person));
-    Ok(Some(Here { site, bench, ledger, person, session, language, choices, token, way }))
+    let typed = String::new();
+    Ok(Some(Here { site, bench, ledger, person, session, language, choices, token, typed, way }))
 }

@@ -135,6 +135,7 @@ on_both!(
     a_control_that_a_person_names_passes_only_if_the_analyzer_ran_it,
     two_daemons_let_each_report_go_once,
     strip_lots_are_entered_once_and_told,
+    what_a_pass_let_go_is_not_held_again_by_a_mended_reading,
     expired_strips_hold_patients_and_make_controls_no_run,
     each_strip_type_has_its_own_lot,
 );
@@ -444,6 +445,25 @@ async fn two_daemons_let_each_report_go_once(mut lab: Lab) {
     assert_eq!(lab.waiting().await.len(), ids.len(), "each once");
 }
 
+async fn what_a_pass_let_go_is_not_held_again_by_a_mended_reading(mut lab: Lab) {
+    lab.bench = policy("hold", "hold", false);
+    lab.strip("202603140800", "QC-L1", "2+").await;
+    let id = lab.strip("202603140810", "KP-00001", "777").await.id;
+    let reasons = async |lab: &Lab| {
+        let kept = lab.ledger.report(id, &lab.clock()).await.expect("read").expect("there");
+        kept.item.reasons().into_iter().map(str::to_owned).collect::<Vec<_>>()
+    };
+    assert!(reasons(&lab).await.contains(&"controls-failed".to_owned()));
+    lab.pass("202603140820").await;
+    lab.release().await;
+    let before = reasons(&lab).await;
+    assert!(!before.is_empty() && !before.iter().any(|r| r.starts_with("controls")), "{before:?}");
+    let actor = Actor::person(None);
+    lab.ledger.report_reread(&lab.bench, &lab.tape, &actor, id).await.expect("read again");
+    let after = reasons(&lab).await;
+    assert!(!after.iter().any(|r| r.starts_with("controls")), "{after:?}");
+}
+
 async fn strip_lots_are_entered_once_and_told(mut lab: Lab) {
     lab.bench = policy("hold", "hold", false);
     let actor = Actor::person(Some("J. Mast".into()));
@@ -460,6 +480,9 @@ async fn strip_lots_are_entered_once_and_told(mut lab: Lab) {
     assert!(enter("S-2", Some("2020-01-31"), None).await.is_err(), "past its last day");
     assert!(enter("S-2", None, Some("twelve-pad")).await.is_err(), "no strip of this analyzer");
     assert!(enter(" S-2", None, None).await.is_err() && enter("", None, None).await.is_err());
+    // A vial stands beside the box.
+    let vial = enter("KP-101", None, None).await.expect_err("a lot of control material");
+    assert!(vial.to_string().contains("level 1"), "{vial}");
     enter("S-2", None, Some("ten-pad")).await.expect("entered");
     let lots = lab.ledger.strip_lots("bench-1").await.expect("read");
     let lots: Vec<&str> = lots.iter().map(|e| e.lot.lot.as_str()).collect();

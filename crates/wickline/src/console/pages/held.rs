@@ -53,6 +53,16 @@ impl Group {
         self.rows.len()
     }
 
+    /// How many of them can be released together: those that nothing else holds.
+    pub fn ticks(&self) -> usize {
+        self.rows.iter().filter(|row| !row.more).count()
+    }
+
+    /// Whether one of them is urgent.
+    pub fn is_urgent(&self) -> bool {
+        self.rows.iter().any(|row| row.urgent)
+    }
+
     /// Where its first decision is made.
     pub fn first(&self) -> &str {
         self.rows.first().map_or("", |row| &row.id)
@@ -202,6 +212,10 @@ struct Page {
 impl Page {
     fn t(&self, place: &str) -> &'static str {
         self.frame.t(place)
+    }
+
+    fn tick(&self, group: &Group) -> String {
+        self.frame.here.language.say("held.tick", &[("n", &group.ticks().to_string())])
     }
 
     fn line(&self) -> String {

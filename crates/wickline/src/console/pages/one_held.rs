@@ -18,7 +18,7 @@ use crate::console::here::Here;
 use crate::seen::visible;
 use crate::settings::bench;
 use crate::store::StoreError;
-use crate::store::lists::reports::{AskedHeld, Kept};
+use crate::store::lists::reports::{AskedHeld, Item, Kept};
 use crate::store::state::State;
 use crate::store::tape::Tape;
 
@@ -224,14 +224,14 @@ pub async fn act(Path((n, act)): Path<(String, String)>, signed: Signed) -> Resu
         return looked_at(here, id, signed.fields.get("specimen")).await;
     }
     if !signed.is_first() {
-        return next(&here, &act, None).await;
+        return next(&here, (id, &act), None).await;
     }
     let done = match as_it_was(&here, id, signed.fields.get("seen")).await {
         Ok(()) => acted(&signed, id, &act).await,
         Err(halt) => Err(halt),
     };
     match done {
-        Ok(told) => next(&here, &act, Some(told)).await,
+        Ok(told) => next(&here, (id, &act), Some(told)).await,
         Err(halt) => {
             let kept = kept(&here, id).await?;
             if kept.item.state != State::Held {
@@ -246,8 +246,9 @@ async fn acted(signed: &Signed, n: i64, act: &str) -> Result<String, Halt> {
     let (here, fields) = (&signed.here, &signed.fields);
     let (ledger, bench, actor) = (&here.ledger, &here.bench, here.actor());
     let wrong = |e: StoreError| Halt::store(here.language, &e);
-    let shown = [("n", n.to_string())];
-    let told = |place: &str| here.language.say(place, &[("n", &shown[0].1)]);
+    let number = kept(here, n).await?.item.number.unwrap_or_else(|| "-".to_owned());
+    let (n_text, number) = (n.to_string(), visible(&number));
+    let told = |place: &str| here.language.say(place, &[("n", &n_text), ("number", &number)]);
     match act {
         "identify" => {
             let [first, again] = [
@@ -257,7 +258,9 @@ async fn acted(signed: &Signed, n: i64, act: &str) -> Result<String, Halt> {
             let twice = Twice::of("specimen ids", &first, &again).map_err(wrong)?;
             let done = ledger.within(ledger.report_identify(bench, &actor, n, &twice)).await;
             done.map_err(wrong)?;
-            Ok(told("done.identify"))
+            let specimen = visible(&first);
+            let with = [("n", n_text.as_str()), ("number", &number), ("specimen", &specimen)];
+            Ok(here.language.say("done.identify", &with) + &still(here, n).await?)
         }
         "control" => {
             let reason = reason(here, fields.get("reason"))?;
@@ -299,10 +302,20 @@ async fn acted(signed: &Signed, n: i64, act: &str) -> Result<String, Halt> {
             let tape = Tape::look(&bench.tape).await.map_err(wrong)?;
             let done = ledger.within(ledger.report_reread(bench, &tape, &actor, n)).await;
             done.map_err(wrong)?;
-            Ok(told("done.reread"))
+            Ok(told("done.reread") + &still(here, n).await?)
         }
         _ => Err(Halt::lost(here.language)),
     }
+}
+
+/// What still holds it, in words; nothing where it goes.
+async fn still(here: &Here, n: i64) -> Result<String, Halt> {
+    let kept = kept(here, n).await?;
+    if kept.item.state != State::Held {
+        return Ok(String::new());
+    }
+    let reasons: Vec<&str> = open(&kept).iter().map(|r| words(here, r.code()).0).collect();
+    Ok(format!(" {} {}", here.t("done.still"), reasons.join("; ")))
 }
 
 /// What a scanner puts around an id comes off by the analyzer's own rules.
@@ -333,8 +346,9 @@ async fn looked_at(here: Here, n: i64, text: &str) -> Result<Response, Halt> {
     shown(here, kept, Beside { first, notices, halt: None }).await
 }
 
-/// After an act the list; after a tube was named the next strip that waits for one.
-async fn next(here: &Here, act: &str, told: Option<String>) -> Result<Response, Halt> {
+/// After an act the list; after a tube was named the next strip of the same analyzer that has none: no other one is
+/// taken for it.
+async fn next(here: &Here, (id, act): (i64, &str), told: Option<String>) -> Result<Response, Halt> {
     if let Some(told) = told {
         here.tell(told);
     }
@@ -342,13 +356,19 @@ async fn next(here: &Here, act: &str, told: Option<String>) -> Result<Response, 
         return Ok(Redirect::to("/held").into_response());
     }
     let asked = AskedHeld { after: 0, limit: super::held::MOST };
-    let items = here.ledger.within(here.ledger.held(asked, &here.bench.clock)).await;
-    let items = items.map_err(|e| Halt::store(here.language, &e))?;
-    let blank = |code: &Option<String>| {
-        let reason: Option<Reason> = code.as_deref().and_then(|code| code.parse().ok());
-        reason.is_some_and(|reason| reason.remedy() == Remedy::Identify)
+    let found = async {
+        let named = here.ledger.report(id, &here.bench.clock).await?;
+        Ok((named, here.ledger.held(asked, &here.bench.clock).await?))
     };
-    let to = items.iter().find(|item| blank(&item.reason));
+    let (named, items) =
+        here.ledger.within(found).await.map_err(|e| Halt::store(here.language, &e))?;
+    let analyzer = named.map(|kept| kept.item.analyzer).unwrap_or_default();
+    let blank = |item: &&Item| {
+        let behind = item.id.parse::<i64>().is_ok_and(|n| n > id);
+        let own = item.reasons();
+        item.analyzer == analyzer && behind && own.contains(&Reason::SpecimenBlank.code())
+    };
+    let to = items.iter().filter(blank).min_by_key(|item| item.id.parse::<i64>().unwrap_or(0));
     let to = to.map_or_else(|| "/held".to_owned(), |item| format!("/held/{}", item.id));
     Ok(Redirect::to(&to).into_response())
 }

@@ -151,8 +151,13 @@ async fn list(here: Here, after: i64, halt: Option<Halt>) -> Result<Response, Ha
     waiting.truncate(usize::try_from(MOST).unwrap_or(0));
     let next = waiting.last().filter(|_| more).map(|item| item.n.to_string());
     let n: i64 = receivers.iter().map(|r| r.refused).sum();
+    let standing: Vec<&str> =
+        receivers.iter().filter(|r| r.paused || r.stopped).map(|r| r.id.as_str()).collect();
     let line = match (n, waiting.is_empty()) {
         (0, true) => here.t("queue.nothing").to_owned(),
+        (0, false) if !standing.is_empty() => {
+            here.language.say("queue.stands", &[("receivers", &standing.join(", "))])
+        }
         (0, false) => here.t("queue.waits").to_owned(),
         (n, _) => here.language.counted("queue.refused", n),
     };

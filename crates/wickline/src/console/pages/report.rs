@@ -79,6 +79,8 @@ struct Page {
     withdraws: bool,
     /// Whoever waits for it may be told by telephone.
     calls: bool,
+    /// A person said whose it is, and it has not gone: that can be taken back.
+    named: bool,
     corrects: bool,
     aside: bool,
     reasons: Vec<String>,
@@ -157,7 +159,12 @@ async fn shown(here: Here, id: i64, halt: Option<Halt>) -> Result<Response, Halt
         withdraws: out && item.level.is_none() && here.may(PersonRole::Technologist),
         corrects: out && item.level.is_none() && here.may(PersonRole::Analyst),
         calls: item.level.is_none() && here.may(PersonRole::Technologist),
-        aside: item.state == State::SetAside && here.may(PersonRole::Technologist),
+        named: item.state == State::Held
+            && history.iter().any(|row| row.verb == "identify")
+            && here.may(PersonRole::Technologist),
+        aside: item.state == State::SetAside
+            && !item.deliveries.iter().any(|d| d.amends.as_deref() == Some("withdraws"))
+            && here.may(PersonRole::Technologist),
         reasons: bench.people.reasons.clone(),
         frame: Frame::of(&here, "report").await?.with(halt.map(|h| h.text().to_owned())),
     };
@@ -256,10 +263,15 @@ async fn acted(signed: &Signed, id: i64, act: &str) -> Result<String, Halt> {
     match act {
         "withdraw" => {
             let (first, again) = (fields.get("specimen").trim(), fields.get("again").trim());
-            let right = match first.is_empty() && again.is_empty() {
-                true => None,
-                false => Some(Twice::of("specimen ids", first, again).map_err(wrong)?),
-            };
+            let right =
+                match fields.get("for_good") == "yes" && first.is_empty() && again.is_empty() {
+                    true => None,
+                    false if first.is_empty() && again.is_empty() => {
+                        let code = StatusCode::UNPROCESSABLE_ENTITY;
+                        return Err(Halt::new(code, here.language, here.t("report.which")));
+                    }
+                    false => Some(Twice::of("specimen ids", first, again).map_err(wrong)?),
+                };
             here.must_prove(fields.get("password")).await?;
             let done = ledger.report_withdraw(bench, &actor, id, reason, right.as_ref());
             ledger.within(done).await.map_err(wrong)?;

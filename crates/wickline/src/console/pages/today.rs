@@ -28,6 +28,8 @@ struct Need {
     todo: String,
     link: String,
     refused: bool,
+    /// It cannot wait behind what is held, or holds all that follows.
+    first: bool,
 }
 
 /// What is known of one analyzer or receiver.
@@ -59,6 +61,8 @@ struct Page {
     line: String,
     beside: String,
     held: Vec<Group>,
+    /// What stands above what is held, and what stands below.
+    before: Vec<Need>,
     needs: Vec<Need>,
     more: usize,
     analyzers: Vec<Part>,
@@ -125,6 +129,8 @@ fn need(here: &Here, finding: &Finding, day: &str) -> Need {
             false => String::new(),
         },
         link,
+        first: finding.urgent
+            || matches!(finding.about, About::Controls | About::Store | About::Daemon),
         refused: matches!(
             finding.about,
             About::Refused | About::Missing | About::Store | About::Daemon
@@ -158,10 +164,18 @@ pub async fn page(here: Here) -> Result<Response, Halt> {
         .filter(|f| f.about != About::Held)
         .map(|finding| need(&here, finding, &day))
         .collect();
+    // What cannot wait first: it is never among those that are only counted. Stat above routine.
+    needs.sort_by_key(|need| !need.first);
+    held.sort_by_key(|group| !group.is_urgent());
     let all = held.len() + needs.len();
-    held.truncate(ROWS);
+    let firsts = needs.iter().filter(|need| need.first).count().min(ROWS);
+    held.truncate(ROWS - firsts);
     needs.truncate(ROWS - held.len());
     let more = all - held.len() - needs.len();
+    let before = needs.split_off(needs.iter().take_while(|need| need.first).count());
+    let (needs, before) = (before, needs);
+    // The same number as `status` says.
+    let wrong_things = now.wrong().count();
     let analyzers: Vec<String> = bench.analyzers.iter().map(|a| a.id.clone()).collect();
     let receivers: Vec<String> = bench.targets.iter().map(|t| t.id.clone()).collect();
     let keeper = here.may(PersonRole::Keeper);
@@ -176,8 +190,8 @@ pub async fn page(here: Here) -> Result<Response, Halt> {
         last.push(heard(&here, item).await?);
     }
     let page = Page {
-        wrong: all,
-        line: match all {
+        wrong: wrong_things,
+        line: match wrong_things {
             0 => here.t("today.nothing").to_owned(),
             n => here.language.counted("today.need", i64::try_from(n).unwrap_or(i64::MAX)),
         },
@@ -186,6 +200,7 @@ pub async fn page(here: Here) -> Result<Response, Halt> {
             false => here.language.counted("today.accepted", accepted),
         },
         held,
+        before,
         needs,
         more,
         analyzers: parts(

@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::Extension;
 use axum::extract::State;
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::{Html, IntoResponse, Response};
 
 use super::today::about;
@@ -13,9 +13,6 @@ use crate::console::here::{Shared, asked};
 use crate::console::texts::Language;
 use crate::seen::visible;
 use crate::sheet::now::{About, Now};
-
-/// Seconds from one look to the next.
-const AGAIN: &str = "15";
 
 struct Row {
     about: &'static str,
@@ -76,5 +73,5 @@ pub async fn page(
         rows,
     };
     let page = page.render().map_err(|_| Halt::lost(language))?;
-    Ok((StatusCode::OK, [(header::REFRESH, AGAIN)], Html(page)).into_response())
+    Ok((StatusCode::OK, Html(page)).into_response())
 }

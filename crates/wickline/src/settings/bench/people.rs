@@ -1,6 +1,6 @@
 //! What the laboratory asks of those who act, whichever way they come: by command or on a page.
 
-use crate::seen::is_unseen;
+use crate::seen::{is_unseen, visible};
 
 /// It.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -14,6 +14,12 @@ pub struct People {
 impl People {
     /// A reason that the laboratory knows, or any where it has no list; or what is allowed.
     pub fn reason(&self, reason: &str) -> Result<String, String> {
+        if !self.reasons.iter().any(|known| known == reason) && is_scan(reason) {
+            return Err(format!(
+                "a reason is in words, and `{}` looks like a scan: write what the reason is",
+                visible(reason)
+            ));
+        }
         let fits = |k: &String| {
             reason.strip_prefix(k.as_str()).is_some_and(|rest| {
                 rest.is_empty() || rest.strip_prefix(':').is_some_and(|more| words(more).is_ok())
@@ -27,6 +33,14 @@ impl People {
             self.reasons.join("; ")
         ))
     }
+}
+
+/// One piece with a digit in it, as an id, a lot or a number is: what a scanner types where somebody should write.
+fn is_scan(text: &str) -> bool {
+    let text = text.trim();
+    text.chars().count() > 3
+        && text.chars().any(|c| c.is_ascii_digit())
+        && !text.chars().any(char::is_whitespace)
 }
 
 /// A name or a reason: something that can be read, without what stands around it.
