@@ -95,7 +95,12 @@
     second.addEventListener("keydown", (event) => {
       if (event.key === "Tab" && second.value.length >= LEAST) { event.preventDefault(); second.form.requestSubmit(); }
       // A trigger that bounces is no second look.
-      if (event.key === "Enter" && event.timeStamp - born < 700 && !typed.get(first)) { event.preventDefault(); second.value = ""; }
+      if (event.key === "Enter" && event.timeStamp - born < 700 && !typed.get(first)) {
+        event.preventDefault();
+        second.value = "";
+        const soon = document.getElementById("soon");
+        if (soon) soon.hidden = false;
+      }
     });
   }
 

@@ -127,7 +127,7 @@ impl Ledger {
     pub async fn last_purge_failed(&self) -> Result<Option<now::Act>, StoreError> {
         let Some(failed) = self.last_act("reports", FAILED).await? else { return Ok(None) };
         let done = self.last_act("reports", DONE).await?;
-        Ok((!done.is_some_and(|done| done.n > failed.n)).then_some(failed))
+        Ok(done.is_none_or(|done| done.n <= failed.n).then_some(failed))
     }
 
     /// Notes that a purge was to be and was not: `status` tells until one is good.

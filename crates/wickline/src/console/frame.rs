@@ -15,7 +15,7 @@ use crate::clock;
 use crate::digest;
 use crate::seen::visible;
 use crate::settings::bench::Bench;
-use crate::store::lists::reports::Item;
+use crate::store::lists::reports::{Delivery, Item};
 use crate::store::state::State;
 
 /// Characters of an id that stand in a cell: the whole is its title.
@@ -238,6 +238,31 @@ pub(super) fn cell(text: &str) -> String {
     }
     let short: String = seen.chars().take(WIDEST).collect();
     format!("{short}…")
+}
+
+/// Whose it is, in the words of the pages: a patient's, urgent or not, or control material of a level.
+pub(super) fn class_name(here: &Here, item: &Item) -> String {
+    let name = match item.class.as_str() {
+        "stat" => here.t("class.stat"),
+        "control" => here.t("class.control"),
+        _ => here.t("class.routine"),
+    };
+    match &item.level {
+        Some(level) => format!("{name} {}", visible(level)),
+        None => name.to_owned(),
+    }
+}
+
+/// Where it is at each receiver, in the words of the pages.
+pub(super) fn way(here: &Here, item: &Item) -> String {
+    let at = |d: &Delivery| {
+        let state = match d.on_hold {
+            true => here.t("queue.is_kept_back"),
+            false => here.t(&format!("state.{}", d.state.text())),
+        };
+        format!("{} {state}", d.receiver)
+    };
+    item.deliveries.iter().map(at).collect::<Vec<_>>().join(", ")
 }
 
 /// The class by which a state is drawn.

@@ -19,8 +19,6 @@ use crate::settings::bench::Analyzer;
 use crate::store::lists::runs::{AskedRuns, RunView};
 use crate::views::controls::{Period, document};
 
-/// Days that are shown where none is named.
-
 /// `wickline controls`, `wickline controls --analyzer bench-1 --from 2026-03-01 --csv controls.csv`
 #[derive(Debug, Args)]
 #[command(args_conflicts_with_subcommands = true)]

@@ -139,7 +139,7 @@ async fn shown(here: Here, id: i64, halt: Option<Halt>) -> Result<Response, Halt
         number: frame::cell(item.number.as_deref().unwrap_or("-")),
         specimen: visible(item.specimen.as_deref().unwrap_or("")),
         urgent: item.class == "stat",
-        class_name: visible(&item.class),
+        class_name: frame::class_name(&here, item),
         taken: taken(bench, item),
         heard: item.heard_at.as_deref().map_or(String::new(), |at| frame::moment(bench, at)),
         state: here.t(&format!("state.{}", item.state.text())),
