@@ -119,7 +119,9 @@ def test_every_page_answers_whole_over_a_long_day_and_a_long_queue(lab):
             assert code == 200 and b"</html>" in text, path
             times.append(took)
         told(path, times)
-    assert f"{QUEUED:,}".replace(",", "") in re.sub(rb"\D", b"", asked(lab, "GET", "/queue", cookie=cookie)[1]).decode()
+    # Beyond ten thousand nobody counts one by one, and that is said.
+    many = f"{QUEUED} wait" if QUEUED <= 10_000 else "more than 10000 wait"
+    assert many in asked(lab, "GET", "/queue", cookie=cookie)[1].decode()
     print(f"private memory of the daemon {memory(lab):.1f} MiB")
 
 
