@@ -321,6 +321,9 @@ impl Orders {
             let news = wanted.patient.clone().is_some_and(|mut then| take_over(&mut then, said));
             if news {
                 wanted.said = Some(said.clone());
+            } else if wanted.patient.as_ref().is_some_and(|own| own.is_described_as(said)) {
+                // It was taken back: what is shown as said now is what is said now.
+                wanted.said = None;
             }
             news
         });

@@ -375,6 +375,13 @@ fn row_22_right_is_the_patient_whom_a_person_saw_whatever_is_said_meanwhile() {
     let wanted = |desk: &Desk| desk.orders.get(&key("K1")).and_then(|o| o.wanted.clone());
     let own = wanted(&desk).expect("wanted");
     assert_eq!((own.patient, own.said), (Some(odile()), Some(slight.clone())));
+    // The source takes it back: nothing stands beside the one whom a person saw, who is asked all the same.
+    let odile_again = odile();
+    desk.orders.update(&odile_again, NOW);
+    let own = wanted(&desk).expect("wanted");
+    assert_eq!((own.patient, own.said), (Some(odile()), None));
+    assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
+    desk.orders.update(&slight, NOW);
     assert!(desk.orders.settle(&key("K1"), true, NOW));
     assert_eq!(wanted(&desk).and_then(|own| own.patient), Some(odile()));
     // Another order of that patient, which nobody disputes, learns it.
