@@ -147,7 +147,10 @@ impl Orders {
     ) -> bool {
         let Some(patient) = &wanted.patient else { return false };
         self.list.values().filter(|order| order.is_recent(rules, now)).any(|order| {
-            let same = |own: &Person| self.same_patient(&own.id, &patient.id);
+            // Whom a merge or a changed name made somebody else is not whom that person called wrong.
+            let same = |own: &Person| {
+                self.same_patient(&own.id, &patient.id) && !own.is_somebody_else(patient)
+            };
             let wrong = order.wanted.iter().flat_map(|own| &own.wrong);
             order.patient().is_some_and(same)
                 && wrong.into_iter().any(|one| wanted.specimens.contains(one))

@@ -93,6 +93,28 @@ fn row_22_a_merge_into_somebody_else_by_name_and_birth_date_is_a_person_s_to_dec
     }
 }
 
+#[test]
+fn row_22_what_was_called_wrong_is_ordered_anew_for_whom_the_source_names_now() {
+    let now = Person { id: odile().id, number: odile().number, ..ines() };
+    for (merged, patient) in [(true, ines()), (false, now)] {
+        let mut desk = Desk::with_one();
+        if merged {
+            desk.orders.merge(&odile().id, &ines(), NOW).expect("merged");
+        } else {
+            desk.orders.update(&patient, NOW);
+        }
+        assert!(desk.orders.settle(&key("K1"), false, NOW));
+        // Whom a person called wrong stays wrong under any number; who is somebody else is the right patient now.
+        let again = super::wanted("KP-20417", odile());
+        let refused = desk.ask(&Request { wanted: Ok(again), ..request(Ask::New, "K8", 8) });
+        assert_eq!(refused.done, Err(Refusal::PatientConflict), "{merged}");
+        let anew = super::wanted("KP-20417", patient);
+        let taken = desk.ask(&Request { wanted: Ok(anew), ..request(Ask::New, "K9", 9) });
+        assert_eq!(taken.done, Ok(()), "{merged}");
+        assert_eq!(desk.goes_to("KP-20417"), [key("K9")], "{merged}");
+    }
+}
+
 /// Under the number K1, which the desk knows for Odile's KP-20417.
 fn under_k1(desk: &mut Desk, specimen: &str, patient: Person) -> Reply {
     desk.ask(&Request { wanted: Ok(wanted(specimen, patient)), ..request(Ask::New, "K1", 9) })
