@@ -203,17 +203,21 @@ impl Orders {
     /// no more.
     ///
     /// False: nobody disputes it. An order of control material can be wrong without that: a patient's cup bears its id.
-    /// What was called wrong by a slip is right again as long as its specimen is nobody else's.
+    /// What was called wrong by a slip is right again as long as its specimen is nobody else's; what was called right by
+    /// one is wrong, and what it was disputed for claims it again.
     pub fn settle(&mut self, key: &Key, right: bool, now: i64) -> bool {
         let taken = self.is_taken(key);
         let Some(order) = self.list.get_mut(key) else { return false };
         // What a person says is of the specimen and the patient, so of every order of theirs.
         let may = match right {
             true => (order.is_disputed() || order.is_closed_as_wrong()) && !taken,
-            false => order.is_disputed() || order.is_of_material(),
+            false => order.is_disputed() || order.is_of_material() || !order.refuted.is_empty(),
         };
         if !may {
             return false;
+        }
+        if !right && !order.is_disputed() {
+            order.rivals = std::mem::take(&mut order.refuted);
         }
         let (claim, rivals) = (order.claim(), order.rivals.clone());
         if right {

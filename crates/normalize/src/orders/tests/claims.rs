@@ -21,11 +21,31 @@ fn row_15_a_claim_that_a_person_has_refuted_is_refused_again_and_disputes_nothin
     let again = Request { wanted: Ok(wanted("KP-20417", third)), ..request(Ask::New, "K3", 3) };
     assert_eq!(desk.ask(&again).done, Err(Refusal::PatientConflict));
     assert_eq!(desk.standing("K1"), Some(Standing::Open));
+    // A slip of the person: it is wrong after all, and the claim that was refuted is taken.
+    let mut slip = Desk { orders: desk.orders.clone(), ..Desk::with_one() };
+    assert!(slip.orders.settle(&key("K1"), false, NOW));
+    assert_eq!(slip.standing("K1"), Some(Standing::ClosedElsewhere));
+    assert_eq!(claimed_by_ines(&mut slip, 5), Ok(()));
+    assert!(!slip.orders.settle(&key("K1"), true, NOW), "its specimen was given away");
     // Somebody else's claim is another one.
     let other = person("KP700111", "Wren-Invented^Ute", "19700101");
     let other = Request { wanted: Ok(wanted("KP-20417", other)), ..request(Ask::New, "K4", 4) };
     assert_eq!(desk.ask(&other).done, Err(Refusal::PatientConflict));
     assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
+}
+
+#[test]
+fn what_was_called_right_by_a_slip_is_wrong_in_sight_until_it_is_taken_back() {
+    let mut desk = Desk::with_one();
+    assert_eq!(claimed_by_ines(&mut desk, 1), Err(Refusal::PatientConflict));
+    assert!(desk.orders.settle(&key("K1"), true, NOW));
+    desk.trace("K1", Trace::Sent);
+    assert!(desk.orders.settle(&key("K1"), false, NOW));
+    let own = desk.orders.get(&key("K1")).expect("an order");
+    assert!(own.is_disputed(), "what is out under it stays in sight");
+    // An order that nobody ever claimed is disputed by nobody.
+    let mut desk = Desk::with_one();
+    assert!(!desk.orders.settle(&key("K1"), false, NOW));
 }
 
 #[test]
