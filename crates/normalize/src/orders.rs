@@ -240,7 +240,10 @@ impl Orders {
         let Some(order) = self.list.get(key).filter(wrong) else { return false };
         let claim = order.claim();
         let claims = |other: &&Order| claim.iter().any(|one| other.has_specimen(one));
-        let mut others = self.list.values().filter(|other| other.key != *key).filter(claims);
+        // What was closed with nothing out has its specimen no more.
+        let holds = |other: &&Order| !other.standing.is_closed() || other.trace.is_out();
+        let others = self.list.values().filter(|other| other.key != *key);
+        let mut others = others.filter(claims).filter(holds);
         others.any(|other| match (order.patient(), other.patient()) {
             (Some(own), Some(other)) => !self.same_patient(&own.id, &other.id),
             _ => true,

@@ -79,9 +79,10 @@ fn what_a_person_called_wrong_stays_disputed_until_what_is_out_is_taken_back() {
     assert_eq!((back.standing, back.is_disputed()), (Standing::ClosedElsewhere, false));
     // A slip of the person: it is its strip's again, unless that is another patient's by now.
     assert!(!desk.orders.settle(&key("K1"), true, NOW), "its specimen was given away");
-    desk.ask(&request(Ask::Cancel, "K2", 3));
-    let alone = own(&desk);
-    desk.orders = Orders::new([alone], []);
+    let theirs = wanted("KP-20417", ines());
+    let cancel = Request { wanted: Ok(theirs), ..request(Ask::Cancel, "K2", 3) };
+    assert_eq!(desk.ask(&cancel).done, Ok(()));
+    assert_eq!(desk.standing("K2"), Some(Standing::Cancelled));
     assert!(desk.orders.settle(&key("K1"), true, NOW));
     assert!(!own(&desk).is_disputed());
     assert_eq!(own(&desk).wanted.expect("wanted").specimens, [private("KP-20417")]);
