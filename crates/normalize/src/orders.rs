@@ -203,17 +203,21 @@ impl Orders {
     /// no more.
     ///
     /// False: nobody disputes it. An order of control material can be wrong without that: a patient's cup bears its id.
-    /// What was called wrong by a slip is right again as long as its specimen is nobody else's.
+    /// What was called wrong by a slip is right again as long as its specimen is nobody else's; what was called right by
+    /// one is wrong, and what it was disputed for claims it again.
     pub fn settle(&mut self, key: &Key, right: bool, now: i64) -> bool {
         let taken = self.is_taken(key);
         let Some(order) = self.list.get_mut(key) else { return false };
         // What a person says is of the specimen and the patient, so of every order of theirs.
         let may = match right {
             true => (order.is_disputed() || order.is_closed_as_wrong()) && !taken,
-            false => order.is_disputed() || order.is_of_material(),
+            false => order.is_disputed() || order.is_of_material() || !order.refuted.is_empty(),
         };
         if !may {
             return false;
+        }
+        if !right && !order.is_disputed() {
+            order.rivals = std::mem::take(&mut order.refuted);
         }
         let (claim, rivals) = (order.claim(), order.rivals.clone());
         if right {
@@ -236,7 +240,10 @@ impl Orders {
         let Some(order) = self.list.get(key).filter(wrong) else { return false };
         let claim = order.claim();
         let claims = |other: &&Order| claim.iter().any(|one| other.has_specimen(one));
-        let mut others = self.list.values().filter(|other| other.key != *key).filter(claims);
+        // What was closed with nothing out has its specimen no more.
+        let holds = |other: &&Order| !other.standing.is_closed() || other.trace.is_out();
+        let others = self.list.values().filter(|other| other.key != *key);
+        let mut others = others.filter(claims).filter(holds);
         others.any(|other| match (order.patient(), other.patient()) {
             (Some(own), Some(other)) => !self.same_patient(&own.id, &other.id),
             _ => true,

@@ -147,7 +147,10 @@ impl Orders {
     ) -> bool {
         let Some(patient) = &wanted.patient else { return false };
         self.list.values().filter(|order| order.is_recent(rules, now)).any(|order| {
-            let same = |own: &Person| self.same_patient(&own.id, &patient.id);
+            // Whom a merge or a changed name made somebody else is not whom that person called wrong.
+            let same = |own: &Person| {
+                self.same_patient(&own.id, &patient.id) && !own.is_somebody_else(patient)
+            };
             let wrong = order.wanted.iter().flat_map(|own| &own.wrong);
             order.patient().is_some_and(same)
                 && wrong.into_iter().any(|one| wanted.specimens.contains(one))
@@ -321,6 +324,9 @@ impl Orders {
             let news = wanted.patient.clone().is_some_and(|mut then| take_over(&mut then, said));
             if news {
                 wanted.said = Some(said.clone());
+            } else if wanted.patient.as_ref().is_some_and(|own| own.is_described_as(said)) {
+                // It was taken back: what is shown as said now is what is said now.
+                wanted.said = None;
             }
             news
         });

@@ -30,6 +30,8 @@ pub struct Settled {
     pub goes: usize,
     /// Reports that told its specimen's results under its patient, and that stay told.
     pub out: Vec<i64>,
+    /// Our own numbers of the others of its patient for that specimen: the same was said of them.
+    pub others: Vec<i64>,
     /// Reports of its specimen that are still held, each with why.
     pub held: Vec<(i64, Vec<Reason>)>,
 }
@@ -77,6 +79,7 @@ impl Ledger {
         let mut settled = Settled {
             n: row.n,
             claimed: row.order.rivals.iter().any(|rival| !rival.is_empty()),
+            others: beside.iter().map(|kept| kept.n).collect(),
             goes_with: patient.filter(|patient| right && patient.is_described()),
             ..Settled::default()
         };

@@ -86,11 +86,18 @@ fn settled(key: &Key, right: bool, done: &Settled, out: &Output) -> Answer {
             "right": right,
             "reports": done.goes,
             "held": held.collect::<Vec<_>>(),
+            "others": done.others.iter().map(ToString::to_string).collect::<Vec<_>>(),
             "out": done.out.iter().map(ToString::to_string).collect::<Vec<_>>(),
         }))?;
     }
     let what = if right { "is right" } else { "claims its specimen no more" };
     out.line(&format!("order {} {what}; {} report(s) go now", shown(key), done.goes));
+    for n in &done.others {
+        out.line(&format!(
+            "the same is said of order {n} here, which is the same patient's for that specimen: `wickline orders show \
+             \"order {n}\"`"
+        ));
+    }
     for (n, why) in &done.held {
         let why = codes(why).join(", ");
         out.line(&format!(
@@ -103,7 +110,7 @@ fn settled(key: &Key, right: bool, done: &Settled, out: &Output) -> Answer {
     if !right {
         let again = match done.claimed {
             true => {
-                "the order of the other patient was refused and is not kept: have its source send it again"
+                "the order of the other patient was refused and is not kept: have its source send it again, as a new message (the same bytes get the same answer)"
             }
             false => "have its source order it anew, for the right patient",
         };

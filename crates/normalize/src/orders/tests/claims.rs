@@ -21,11 +21,31 @@ fn row_15_a_claim_that_a_person_has_refuted_is_refused_again_and_disputes_nothin
     let again = Request { wanted: Ok(wanted("KP-20417", third)), ..request(Ask::New, "K3", 3) };
     assert_eq!(desk.ask(&again).done, Err(Refusal::PatientConflict));
     assert_eq!(desk.standing("K1"), Some(Standing::Open));
+    // A slip of the person: it is wrong after all, and the claim that was refuted is taken.
+    let mut slip = Desk { orders: desk.orders.clone(), ..Desk::with_one() };
+    assert!(slip.orders.settle(&key("K1"), false, NOW));
+    assert_eq!(slip.standing("K1"), Some(Standing::ClosedElsewhere));
+    assert_eq!(claimed_by_ines(&mut slip, 5), Ok(()));
+    assert!(!slip.orders.settle(&key("K1"), true, NOW), "its specimen was given away");
     // Somebody else's claim is another one.
     let other = person("KP700111", "Wren-Invented^Ute", "19700101");
     let other = Request { wanted: Ok(wanted("KP-20417", other)), ..request(Ask::New, "K4", 4) };
     assert_eq!(desk.ask(&other).done, Err(Refusal::PatientConflict));
     assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
+}
+
+#[test]
+fn what_was_called_right_by_a_slip_is_wrong_in_sight_until_it_is_taken_back() {
+    let mut desk = Desk::with_one();
+    assert_eq!(claimed_by_ines(&mut desk, 1), Err(Refusal::PatientConflict));
+    assert!(desk.orders.settle(&key("K1"), true, NOW));
+    desk.trace("K1", Trace::Sent);
+    assert!(desk.orders.settle(&key("K1"), false, NOW));
+    let own = desk.orders.get(&key("K1")).expect("an order");
+    assert!(own.is_disputed(), "what is out under it stays in sight");
+    // An order that nobody ever claimed is disputed by nobody.
+    let mut desk = Desk::with_one();
+    assert!(!desk.orders.settle(&key("K1"), false, NOW));
 }
 
 #[test]
@@ -59,9 +79,10 @@ fn what_a_person_called_wrong_stays_disputed_until_what_is_out_is_taken_back() {
     assert_eq!((back.standing, back.is_disputed()), (Standing::ClosedElsewhere, false));
     // A slip of the person: it is its strip's again, unless that is another patient's by now.
     assert!(!desk.orders.settle(&key("K1"), true, NOW), "its specimen was given away");
-    desk.ask(&request(Ask::Cancel, "K2", 3));
-    let alone = own(&desk);
-    desk.orders = Orders::new([alone], []);
+    let theirs = wanted("KP-20417", ines());
+    let cancel = Request { wanted: Ok(theirs), ..request(Ask::Cancel, "K2", 3) };
+    assert_eq!(desk.ask(&cancel).done, Ok(()));
+    assert_eq!(desk.standing("K2"), Some(Standing::Cancelled));
     assert!(desk.orders.settle(&key("K1"), true, NOW));
     assert!(!own(&desk).is_disputed());
     assert_eq!(own(&desk).wanted.expect("wanted").specimens, [private("KP-20417")]);
@@ -90,6 +111,28 @@ fn row_22_a_merge_into_somebody_else_by_name_and_birth_date_is_a_person_s_to_dec
         assert_eq!(desk.standing("K1"), Some(Standing::Answered));
         assert!(desk.orders.get(&key("K1")).is_some_and(|order| order.is_disputed()));
         assert_eq!(wanted(&desk).and_then(|own| own.patient), Some(odile()));
+    }
+}
+
+#[test]
+fn row_22_what_was_called_wrong_is_ordered_anew_for_whom_the_source_names_now() {
+    let now = Person { id: odile().id, number: odile().number, ..ines() };
+    for (merged, patient) in [(true, ines()), (false, now)] {
+        let mut desk = Desk::with_one();
+        if merged {
+            desk.orders.merge(&odile().id, &ines(), NOW).expect("merged");
+        } else {
+            desk.orders.update(&patient, NOW);
+        }
+        assert!(desk.orders.settle(&key("K1"), false, NOW));
+        // Whom a person called wrong stays wrong under any number; who is somebody else is the right patient now.
+        let again = super::wanted("KP-20417", odile());
+        let refused = desk.ask(&Request { wanted: Ok(again), ..request(Ask::New, "K8", 8) });
+        assert_eq!(refused.done, Err(Refusal::PatientConflict), "{merged}");
+        let anew = super::wanted("KP-20417", patient);
+        let taken = desk.ask(&Request { wanted: Ok(anew), ..request(Ask::New, "K9", 9) });
+        assert_eq!(taken.done, Ok(()), "{merged}");
+        assert_eq!(desk.goes_to("KP-20417"), [key("K9")], "{merged}");
     }
 }
 
@@ -375,6 +418,13 @@ fn row_22_right_is_the_patient_whom_a_person_saw_whatever_is_said_meanwhile() {
     let wanted = |desk: &Desk| desk.orders.get(&key("K1")).and_then(|o| o.wanted.clone());
     let own = wanted(&desk).expect("wanted");
     assert_eq!((own.patient, own.said), (Some(odile()), Some(slight.clone())));
+    // The source takes it back: nothing stands beside the one whom a person saw, who is asked all the same.
+    let odile_again = odile();
+    desk.orders.update(&odile_again, NOW);
+    let own = wanted(&desk).expect("wanted");
+    assert_eq!((own.patient, own.said), (Some(odile()), None));
+    assert_eq!(desk.standing("K1"), Some(Standing::Disputed));
+    desk.orders.update(&slight, NOW);
     assert!(desk.orders.settle(&key("K1"), true, NOW));
     assert_eq!(wanted(&desk).and_then(|own| own.patient), Some(odile()));
     // Another order of that patient, which nobody disputes, learns it.
