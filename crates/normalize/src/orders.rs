@@ -203,8 +203,8 @@ impl Orders {
     /// no more.
     ///
     /// False: nobody disputes it. An order of control material can be wrong without that: a patient's cup bears its id.
-    /// What was called wrong by a slip is right again as long as its specimen is nobody else's; what was called right by
-    /// one is wrong, and what it was disputed for claims it again.
+    /// What was called wrong by a slip is right again as long as its specimen is nobody else's; what was called right
+    /// by one is wrong, and what it was disputed for claims it again.
     pub fn settle(&mut self, key: &Key, right: bool, now: i64) -> bool {
         let taken = self.is_taken(key);
         let Some(order) = self.list.get_mut(key) else { return false };
