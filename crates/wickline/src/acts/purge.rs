@@ -17,6 +17,7 @@ use crate::store::tape::Tape;
 use crate::store::trail::{Act, Actor, record};
 
 /// What the trail says of a purge, by how it ended.
+const OBJECT: &str = "reports";
 const DONE: &str = "purge";
 const FAILED: &str = "purge-failed";
 /// Reports of one transaction, each with its row in the trail.
@@ -125,16 +126,14 @@ impl Ledger {
 
     /// The last purge that failed, where no good one came after it.
     pub async fn last_purge_failed(&self) -> Result<Option<now::Act>, StoreError> {
-        let Some(failed) = self.last_act("reports", FAILED).await? else { return Ok(None) };
-        let done = self.last_act("reports", DONE).await?;
+        let Some(failed) = self.last_act(OBJECT, FAILED).await? else { return Ok(None) };
+        let done = self.last_act(OBJECT, DONE).await?;
         Ok(done.is_none_or(|done| done.n <= failed.n).then_some(failed))
     }
 
     /// Notes that a purge was to be and was not: `status` tells until one is good.
     pub async fn purge_failed(&self, actor: &Actor, why: &str) -> Result<(), StoreError> {
-        let (object, reason) = ("reports".to_owned(), Some(why.to_owned()));
-        let act = Act { verb: FAILED, object, reason, was: None, became: None };
-        self.within(self.note(actor, act)).await
+        self.within(self.note(actor, act(FAILED, why, None))).await
     }
 
     /// Purges, and notes where it failed: whoever has a timer do it looks at no screen.
@@ -179,10 +178,8 @@ impl Ledger {
                 line_refusal::forget(&mut write, kept.since).await?;
                 // Nothing to purge is good, too: what failed before is over.
                 if done.reports == 0 && self.last_purge_failed().await?.is_some() {
-                    let (object, reason) = ("reports".to_owned(), Some(reason.to_owned()));
                     let became = Some("nothing was to be purged".to_owned());
-                    let act = Act { verb: DONE, object, reason, was: None, became };
-                    record(&mut write, actor, act).await?;
+                    record(&mut write, actor, act(DONE, reason, became)).await?;
                 }
                 write.commit().await?;
                 for line in &plan {
@@ -194,10 +191,7 @@ impl Ledger {
             }
             let rows: Vec<_> = some.iter().map(|g| (g.n, g.outcome)).collect();
             purged::purge(&mut write, &rows).await?;
-            let (object, reason) = ("reports".to_owned(), Some(reason.to_owned()));
-            let became = Some(told(&some));
-            record(&mut write, actor, Act { verb: DONE, object, reason, was: None, became })
-                .await?;
+            record(&mut write, actor, act(DONE, reason, Some(told(&some)))).await?;
             write.commit().await?;
             done.reports += some.len();
         }
@@ -205,6 +199,11 @@ impl Ledger {
         tape.db().log_emptied().await?;
         Ok(done)
     }
+}
+
+/// A purge in the trail, by which the last one is found.
+fn act(verb: &'static str, reason: &str, became: Option<String>) -> Act {
+    Act { verb, object: OBJECT.to_owned(), reason: Some(reason.to_owned()), was: None, became }
 }
 
 /// The reports of one transaction: none without the others under its OBR-3.

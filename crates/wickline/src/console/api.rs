@@ -23,7 +23,7 @@ use crate::clock;
 use crate::settings::bench::Bench;
 use crate::sheet::Sheet;
 use crate::sheet::now::Now;
-use crate::sheet::positivity::Positivity;
+use crate::sheet::positivity::{BEFORE, Positivity};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::names::Typed;
@@ -40,8 +40,6 @@ use crate::views::controls::Period;
 const DESCRIPTION: &str = include_str!("../../assets/openapi.json");
 /// Rows of an answer at most.
 const MOST: i64 = 1000;
-/// Months before one that it is compared with, as the command has it by default.
-const BEFORE: i64 = 5;
 /// Bytes of what is looked for at most.
 const LARGEST: usize = 4096;
 

@@ -11,6 +11,9 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::read_on::ReadStrip;
 
+/// Months before one that it is compared with, where nobody says how many.
+pub const BEFORE: i64 = 5;
+
 /// Of so many that were read, so many stood above negative.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
 pub struct Count {

@@ -8,7 +8,7 @@ use super::review::month;
 use crate::cli::output::{Output, Tone, plain};
 use crate::cli::{Answer, Desk, Exit, configured};
 use crate::csv::line;
-use crate::sheet::positivity::{Count, Positive, Positivity};
+use crate::sheet::positivity::{BEFORE, Count, Positive, Positivity};
 
 /// `wickline controls positivity 2026-11 --csv positivity.csv`
 #[derive(Debug, Args)]
@@ -16,7 +16,7 @@ pub struct Options {
     /// YYYY-MM [default: this month]
     month: Option<String>,
     /// So many months before it
-    #[arg(long, value_name = "N", default_value_t = 5, value_parser = clap::value_parser!(i64).range(0..=24))]
+    #[arg(long, value_name = "N", default_value_t = BEFORE, value_parser = clap::value_parser!(i64).range(0..=24))]
     before: i64,
     /// Of one analyzer
     #[arg(long, value_name = "ID")]

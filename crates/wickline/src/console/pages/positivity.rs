@@ -12,10 +12,8 @@ use crate::console::frame::{self, Frame};
 use crate::console::halt::Halt;
 use crate::console::here::Here;
 use crate::seen::visible;
-use crate::sheet::positivity::{Count, Positive, Positivity};
+use crate::sheet::positivity::{BEFORE, Count, Positive, Positivity};
 
-/// Months before the one that is asked for.
-const BEFORE: i64 = 5;
 /// Dots of a bar and its height.
 const BAR: u64 = 12;
 const HIGH: u64 = 26;
