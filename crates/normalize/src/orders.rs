@@ -431,6 +431,12 @@ impl Order {
         self.wanted.as_ref().is_some_and(|wanted| wanted.specimens.contains(specimen))
     }
 
+    /// A person has said that this specimen is not its patient's.
+    #[must_use]
+    pub fn is_wrong_about(&self, specimen: &Private) -> bool {
+        self.wanted.as_ref().is_some_and(|wanted| wanted.wrong.contains(specimen))
+    }
+
     /// It claims a specimen for nobody.
     #[must_use]
     pub fn is_of_material(&self) -> bool {

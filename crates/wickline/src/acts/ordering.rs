@@ -401,12 +401,12 @@ impl Desk<'_> {
         let show = format!("`wickline orders show \"order {n}\"`");
         let detail = match kind {
             Kind::OrderNumberTwice => format!(
-                "{name} sent a message for another patient under the number of {own}, and it was refused: ask those \
-                 who look after {name} whose order that number is ({show}), and compare the label of the cup"
+                "{name} sent a message for another patient under the number of {own}, and it was not followed: ask \
+                 those who look after {name} whose order that number is ({show}), and compare the label of the cup"
             ),
             Kind::OrderClaimed => format!(
-                "{own}, an order whose result is out, is another patient's too, or its patient became somebody else: \
-                 compare label and patient ({show}), settle it, and withdraw what is wrong"
+                "{own}, an order whose result was out by then, was said to be another patient's too, or its patient \
+                 became somebody else: compare label and patient ({show}), settle it, and withdraw what is wrong"
             ),
             Kind::OrderLate => format!(
                 "{own} asks what had been told already, without an order's number: see that {name} files it under its \

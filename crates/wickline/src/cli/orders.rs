@@ -223,6 +223,7 @@ fn row(desk: &Desk, view: &OrderView) -> Vec<(String, Tone)> {
             (format!("{}, disputed", other.code()), Tone::Bad)
         }
         Standing::Disputed => (order.standing.code().to_owned(), Tone::Bad),
+        other if order.is_closed_as_wrong() => plain(format!("{}, called wrong", other.code())),
         other => plain(other.code()),
     };
     vec![
@@ -270,8 +271,7 @@ async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
             say("ordered for", described(ordered));
         }
         if let Some(now) = said(order) {
-            say("name now", now.name.expose().replace('^', ", "));
-            say("born now", now.born.expose().to_owned());
+            say("said now", described(now));
         }
         say("collected", short_time(collected(&desk.bench, view).as_deref()));
         say("OBR-3", order.number.clone().unwrap_or_default());
@@ -283,18 +283,7 @@ async fn show(desk: &Desk, number: &str, out: &Output) -> Answer {
         for rival in &order.rivals {
             say("disputed", claim(rival));
         }
-        if order.is_closed_as_wrong() {
-            let wrong = order.wanted.iter().flat_map(|wanted| &wanted.wrong);
-            let wrong: Vec<&str> = wrong.map(|id| id.expose()).collect();
-            say(
-                "wrong for",
-                format!(
-                    "{}, as a person said; `wickline orders settle \"order {own}\" --right` takes that back, as long as \
-                     it is nobody else's",
-                    wrong.join(", ")
-                ),
-            );
-        }
+        view.called_wrong().into_iter().for_each(|text| say("wrong for", text));
         if order.rivals.is_empty() && order.standing == Standing::Disputed {
             say("disputed", "its specimen id is claimed for another patient too".to_owned());
         }

@@ -28,9 +28,9 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
     }
     if reason == Reason::OrderUnsayable {
         return format!(
-            "`wickline held show {id}` names the receiver, its character set and the field: it goes by itself once who \
-             ordered it sends that so that it can be written (a name by ADT^A08), or once the receiver's `charset` has \
-             it. `wickline held release {id}` sends it without the order and its patient, {aside} does not"
+            "its reason names the receiver, its character set and the field: it goes by itself once who ordered it \
+             sends that so that it can be written (a name by ADT^A08), or once the receiver's `charset` has it. \
+             `wickline held release {id}` sends it without the order and its patient, {aside} does not"
         );
     }
     if reason == Reason::OrderAmbiguous {
@@ -42,7 +42,7 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
     }
     if reason.is_of_orders() && reason.remedy() == Remedy::Release {
         return format!(
-            "`wickline orders` tells what is known of its specimen: it goes by itself once an order fits. \
+            "`wickline find {id}` tells what is known of its specimen's orders: it goes by itself once one fits. \
              `wickline held release {id}` sends it without an order, {aside} does not"
         );
     }

@@ -3,7 +3,7 @@
 use serde_json::{Map, Value, json};
 use wickline_forward::hl7::FillerNumber;
 use wickline_normalize::Private;
-use wickline_normalize::orders::{Order, Person};
+use wickline_normalize::orders::{Order, Person, Wanted};
 
 use crate::settings::bench::Bench;
 use crate::store::StoreError;
@@ -44,13 +44,15 @@ pub fn collected(bench: &Bench, view: &OrderView) -> Option<String> {
 pub fn item(bench: &Bench, view: &OrderView, whole: bool) -> Value {
     let order = &view.kept.order;
     let wanted = order.wanted.as_ref();
-    let specimens: Vec<&str> =
-        wanted.iter().flat_map(|wanted| &wanted.specimens).map(|id| id.expose()).collect();
+    let ids = |own: fn(&Wanted) -> &[Private]| -> Vec<&str> {
+        wanted.iter().flat_map(|wanted| own(wanted)).map(|id| id.expose()).collect()
+    };
     let mut document = json!({
         "order": called(&order.key),
         "here": view.kept.n.to_string(),
         "source": order.key.source,
-        "specimens": specimens,
+        "specimens": ids(|wanted| &wanted.specimens),
+        "wrong_for": ids(|wanted| &wanted.wrong),
         "standing": order.standing.code(),
         "strip": view.trace(),
         "asked": pads(view),
@@ -63,27 +65,25 @@ pub fn item(bench: &Bench, view: &OrderView, whole: bool) -> Value {
         "rivals": order.rivals.len(),
     });
     if let (true, Some(person)) = (whole, wanted.and_then(|wanted| wanted.patient.as_ref())) {
-        document["patient"] = json!({
-            "id": person.number.expose(),
-            "name": person.name.expose(),
-            "born": person.born.expose(),
-            "sex": person.sex.expose(),
-        });
+        document["patient"] = patient(person);
     }
     if let (true, Some(ordered)) = (whole, ordered(order)) {
-        let [name, born, sex] = [&ordered.name, &ordered.born, &ordered.sex].map(Private::expose);
-        let id = ordered.number.expose();
-        document["patient_ordered"] = json!({"id": id, "name": name, "born": born, "sex": sex});
+        document["patient_ordered"] = patient(ordered);
     }
     if let (true, Some(said)) = (whole, said(order)) {
-        let [name, born, sex] = [&said.name, &said.born, &said.sex].map(Private::expose);
-        document["patient_said"] = json!({"name": name, "born": born, "sex": sex});
+        document["patient_said"] = patient(said);
     }
     if whole {
         document["disputed"] = order.rivals.iter().map(claim).collect::<Vec<_>>().into();
         document["todo"] = view.todo().into();
     }
     document
+}
+
+fn patient(person: &Person) -> Value {
+    let [id, name, born, sex] =
+        [&person.number, &person.name, &person.born, &person.sex].map(Private::expose);
+    json!({"id": id, "name": name, "born": born, "sex": sex})
 }
 
 /// As its source describes the patient now, where that is what is disputed.

@@ -61,6 +61,9 @@ pub struct OrderOf {
     here: String,
     strip: &'static str,
     disputed: bool,
+    /// Of which specimens a person has said that they are not its patient's, and what takes that back.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    wrong_for: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     todo: Option<String>,
 }
@@ -77,6 +80,7 @@ impl OrderOf {
             here: view.kept.n.to_string(),
             strip: view.trace(),
             disputed,
+            wrong_for: view.called_wrong(),
             todo: view.todo(),
         }
     }
@@ -87,7 +91,11 @@ impl OrderOf {
         let Self { order, source, standing, strip, here, .. } = self;
         let also = if self.disputed && *standing != "disputed" { ", disputed" } else { "" };
         let todo = self.todo.as_ref().map_or(String::new(), |todo| format!("; {todo}"));
-        format!("order {order} of {source}: {standing}{also}, {strip} (order {here} here){todo}")
+        let wrong =
+            self.wrong_for.as_ref().map_or(String::new(), |text| format!("; wrong for {text}"));
+        format!(
+            "order {order} of {source}: {standing}{also}, {strip} (order {here} here){wrong}{todo}"
+        )
     }
 }
 

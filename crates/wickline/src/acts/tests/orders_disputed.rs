@@ -1,6 +1,7 @@
 //! Two patients for one order, by whichever message; what of an order cannot be said to its receiver.
 
 use wickline_forward::hl7::Message;
+use wickline_normalize::Private;
 use wickline_normalize::orders::Standing;
 
 use super::bench;
@@ -23,6 +24,8 @@ on_both!(
     each_disputed_order_names_what_settles_it,
     what_a_strip_is_held_for_is_told_as_it_is_now,
     what_is_called_wrong_goes_under_no_other_order_of_that_patient,
+    what_was_called_wrong_is_found_by_its_specimen_and_claims_it_no_more,
+    who_changed_step_by_step_is_said_to_be_right_as_shown_alone,
 );
 
 const CYRILLIC: &str = "\u{0410}\u{0434}\u{0430}";
@@ -267,4 +270,45 @@ async fn each_disputed_order_names_what_settles_it(mut lab: Lab) {
     }
     let hint = remedy_words(Reason::PatientConflict, "17");
     assert!(hint.contains("`wickline find 17`") && !hint.contains("orders settle`"), "{hint}");
+}
+
+async fn what_was_called_wrong_is_found_by_its_specimen_and_claims_it_no_more(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    assert_eq!(lab.ordered("K2", "KP-20417", "UADIP", "KP700102").await, "UA");
+    lab.settles("K1", false).await;
+    for asked in ["KP-20417", "K1"] {
+        let found = lab.listed(AskedOrders::Text(asked.into())).await;
+        let [own] = &found[..] else { panic!("{asked}: {found:?}") };
+        assert!(own.kept.order.is_wrong_about(&Private::new("KP-20417")));
+        let said = own.called_wrong().expect("it says so");
+        assert!(said.contains("KP-20417") && said.contains("--right`"), "{said}");
+    }
+    // It is found, and it is not met.
+    let (n, held) = lab.run_of("1", "KP-20417", "2+").await;
+    assert_eq!(held, Some(Reason::SpecimenUnknown));
+    let whole = crate::views::report::whole(&lab.ledger, &lab.bench, n, Vec::new()).await;
+    let orders = whole.expect("read").expect("a report").orders;
+    assert!(orders[0].words().contains("wrong for KP-20417"), "{}", orders[0].words());
+    let again = order(["NW", "K2", "KP-20417", "UADIP"], "KP700102", (MADE, "again"));
+    assert_eq!(lab.told(&again).await, "OK");
+    assert_eq!(lab.reasons(n).await, [""; 0], "it goes with the right one");
+    assert_eq!(lab.own("K1").await.trace(), "no strip yet");
+}
+
+async fn who_changed_step_by_step_is_said_to_be_right_as_shown_alone(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    let told = |name: &str, born: &str, id: &str| described(name, born, id);
+    assert_eq!(lab.told(&told("Plover-Invented^Ada", "19700101", "S1")).await, "AA");
+    assert_eq!(lab.told(&told("Plover-Invented^Ines", "19850517", "S2")).await, "AA");
+    let own = lab.own("K1").await;
+    assert_eq!(own.kept.order.standing, Standing::Disputed);
+    let todo = own.todo().expect("a person is asked");
+    assert!(todo.contains("ordered anew under a new number"), "{todo}");
+    // Where it was one step there is no third patient.
+    assert_eq!(lab.ordered("K2", "KP-20418", "UADIP", "KP700103").await, "OK");
+    assert_eq!(lab.ordered("K3", "KP-20418", "UADIP", "KP700104").await, "UA");
+    let todo = lab.own("K2").await.todo().expect("a person is asked");
+    assert!(!todo.contains("anew"), "{todo}");
 }

@@ -359,6 +359,11 @@ impl Explained {
         named(&format!("{}{}{}", self.class, level.unwrap_or_default(), lot.unwrap_or_default()))
     }
 
+    /// It reads well, and nothing that is known here holds it.
+    pub fn is_ready(&self) -> bool {
+        self.state == state(&Way::Ready)
+    }
+
     /// Which orders it meets, in one line.
     pub fn answers(&self) -> Option<String> {
         let orders = self.orders.iter().map(|order| named(order)).collect::<Vec<_>>().join(", ");

@@ -14,6 +14,7 @@ use super::screen;
 use crate::cli::output::Output;
 use crate::cli::{Answer, Exit, Failure};
 use crate::clock;
+use crate::sheet::todo::word;
 use crate::store::tape::ticks::TapeClock;
 use crate::store::tape::{Entry, Kind, Tape};
 
@@ -143,8 +144,15 @@ impl Follower<'_> {
         if out.json {
             return out.document(&json!({"reports": [report], "not_understood": missed}));
         }
-        screen::report(report, out);
+        screen::report(report, "since this began", out);
         screen::missed(&missed, out);
+        let specimen = report.specimen.as_deref().filter(|_| self.account.bench.has_orders());
+        if let Some(specimen) = specimen.filter(|_| report.is_ready()) {
+            let specimen = word(specimen);
+            out.line(&format!(
+                "whether an order lets it go is not looked at here: `wickline find {specimen}` tells what became of it"
+            ));
+        }
         Ok(())
     }
 }

@@ -10,7 +10,7 @@ use crate::marks::named;
 /// A capture whole.
 pub fn whole(whole: &Whole, out: &Output) {
     for report in &whole.reports {
-        self::report(report, out);
+        self::report(report, "of this capture", out);
     }
     for question in &whole.questions {
         out.line(question);
@@ -42,12 +42,12 @@ pub fn missed(missed: &[Missed], out: &Output) {
     }
 }
 
-/// One report.
-pub fn report(report: &Explained, out: &Output) {
+/// One report; `of` says what it is counted in, for the ledger counts its own way.
+pub fn report(report: &Explained, of: &str, out: &Output) {
     let dash = |text: &Option<String>| named(text.as_deref().unwrap_or("-"));
     let strip = if report.strip.is_empty() { "-" } else { report.strip.as_str() };
     let head = format!(
-        "report {}: number {}, {}, specimen {}, taken {}, operator {}, strip {strip} -> ",
+        "report {} {of}: number {}, {}, specimen {}, taken {}, operator {}, strip {strip} -> ",
         report.report,
         dash(&report.number),
         report.class(),

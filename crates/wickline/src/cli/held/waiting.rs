@@ -85,6 +85,7 @@ pub async fn compared(desk: &Desk, specimen: &str) -> Result<(), Failure> {
         .iter()
         .map(|view| &view.kept.order)
         .filter(|order| order.standing != Standing::Replaced)
+        .filter(|order| !order.is_wrong_about(&Private::new(specimen)))
         .filter(|order| order.is_recent(&desk.bench.orders.rules, now))
         .collect();
     // Where one still counts, what was cancelled or expired says nothing; nor does one who was forgotten.

@@ -67,6 +67,20 @@ impl OrderView {
 }
 
 impl OrderView {
+    /// Of which specimens a person has said that they are not its patient's, and how that is taken back.
+    #[must_use]
+    pub fn called_wrong(&self) -> Option<String> {
+        let order = &self.kept.order;
+        let wanted = order.wanted.as_ref().filter(|_| order.is_closed_as_wrong())?;
+        let ids: Vec<&str> = wanted.wrong.iter().map(|id| id.expose()).collect();
+        Some(format!(
+            "{}, as a person said; `wickline orders settle \"order {}\" --right` takes that back, as long as it is \
+             nobody else's",
+            ids.join(", "),
+            self.kept.n
+        ))
+    }
+
     /// What is left to a person of an order that is disputed: to settle it, or to take back what is out under it.
     #[must_use]
     pub fn todo(&self) -> Option<String> {
@@ -74,7 +88,7 @@ impl OrderView {
         let settle = |how| format!("`wickline orders settle \"order {}\" {how}`", self.kept.n);
         let (right, wrong) = (settle("--right"), settle("--wrong"));
         if order.is_disputed() && !order.is_denied() {
-            return Some(match order.standing {
+            let how = match order.standing {
                 Standing::Answered => format!(
                     "compare the label of the cup and the patient with what is shown of this order: {right} where they \
                      are its own, else {wrong}, which names the report to withdraw"
@@ -87,6 +101,15 @@ impl OrderView {
                     "compare the label of the cup and the patient with what is shown of this order: {right} where they \
                      are its own, else {wrong}"
                 ),
+            };
+            let wanted = order.wanted.as_ref();
+            let step_by_step = wanted.is_some_and(|own| own.ordered.is_some());
+            return Some(match step_by_step {
+                true => format!(
+                    "{how}. Right is the one whom `patient` names: where it is the one whom it was ordered for, it \
+                     is wrong, and is ordered anew under a new number"
+                ),
+                false => how,
             });
         }
         if order.is_of_material() && self.held {
@@ -286,8 +309,8 @@ fn own_number(text: &str) -> Option<i64> {
     text.strip_prefix("order ")?.split(' ').next()?.parse().ok()
 }
 
-/// The orders that claim a specimen, and those that its reports answer: one that a person has called wrong claims it no
-/// more, and its result may be out.
+/// The orders that claim a specimen or claimed it until a person called that wrong, and those that its reports
+/// answer.
 async fn of_specimen(write: &mut Write, specimen: &str) -> Result<BTreeSet<i64>, StoreError> {
     let query = sqlx::query(
         "SELECT lab_order FROM order_specimen WHERE specimen = $1 UNION SELECT o.lab_order FROM report r \

@@ -223,7 +223,7 @@ pub(super) const TABLES: &[Table] = &[
     Table {
         name: "order_specimen",
         key: Some("lab_order"),
-        columns: &[("specimen", Text), ("lab_order", Whole)],
+        columns: &[("specimen", Text), ("lab_order", Whole), ("wrong", Whole)],
     },
     Table {
         name: "order_rival",

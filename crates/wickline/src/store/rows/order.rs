@@ -71,8 +71,9 @@ pub async fn load(write: &mut Write, which: &Which) -> Result<Vec<Kept>, StoreEr
         numbers.extend(firsts::<i64, Vec<i64>>(write, query).await?);
     }
     for specimen in &which.specimens {
-        let query = sqlx::query("SELECT lab_order FROM order_specimen WHERE specimen = $1")
-            .bind(specimen.expose().to_owned());
+        let query =
+            sqlx::query("SELECT lab_order FROM order_specimen WHERE specimen = $1 AND wrong = 0")
+                .bind(specimen.expose().to_owned());
         numbers.extend(firsts::<i64, Vec<i64>>(write, query).await?);
     }
     for patient in &which.patients {
@@ -196,7 +197,7 @@ async fn heard(write: &mut Write, some: &[i64]) -> Result<BTreeSet<i64>, StoreEr
     let these = list_of(some.len(), 1);
     let sql = format!(
         "SELECT DISTINCT s.lab_order FROM order_specimen s JOIN report r ON r.specimen = s.specimen \
-         WHERE r.state = 'held' AND s.lab_order IN ({these})"
+         WHERE r.state = 'held' AND s.wrong = 0 AND s.lab_order IN ({these})"
     );
     let rows = fetch(write, sql, some).await?;
     let read = |row: &AnyRow| row.try_get(0);
@@ -296,8 +297,12 @@ pub async fn keep(
         .bind(called(&order.key).to_owned())
         .bind(brought(wants_back));
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    let specimens = order.wanted.as_ref().map(|wanted| wanted.specimens.as_slice());
-    specimens_are(write, n, specimens.unwrap_or_default()).await?;
+    let [claimed, wrong] = order
+        .wanted
+        .as_ref()
+        .map(|wanted| [&wanted.specimens[..], &wanted.wrong[..]])
+        .unwrap_or_default();
+    specimens_are(write, n, claimed, wrong).await?;
     rivals_are(write, n, [&order.rivals, &order.refuted]).await?;
     Ok(n)
 }
@@ -317,12 +322,22 @@ pub async fn stands(write: &mut Write, kept: &Kept) -> Result<(), StoreError> {
     rivals_are(write, *n, [&order.rivals, &order.refuted]).await
 }
 
-async fn specimens_are(write: &mut Write, n: i64, now: &[Private]) -> Result<(), StoreError> {
+/// The specimens that an order claims, and those of which a person has said that they are not its: by these it is only
+/// found.
+async fn specimens_are(
+    write: &mut Write,
+    n: i64,
+    claimed: &[Private],
+    wrong: &[Private],
+) -> Result<(), StoreError> {
     let query = sqlx::query("DELETE FROM order_specimen WHERE lab_order = $1").bind(n);
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    for one in now {
-        let query = sqlx::query("INSERT INTO order_specimen (specimen, lab_order) VALUES ($1, $2)");
-        let query = query.bind(one.expose().to_owned()).bind(n);
+    let past = wrong.iter().filter(|one| !claimed.contains(one)).map(|one| (one, 1_i64));
+    for (one, wrong) in claimed.iter().map(|one| (one, 0_i64)).chain(past) {
+        let query = sqlx::query(
+            "INSERT INTO order_specimen (specimen, lab_order, wrong) VALUES ($1, $2, $3)",
+        );
+        let query = query.bind(one.expose().to_owned()).bind(n).bind(wrong);
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
     }
     Ok(())
