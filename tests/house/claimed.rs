@@ -50,7 +50,7 @@ fn a_specimen_that_is_claimed_after_its_result_went_is_told_and_its_report_can_b
         }
         for look in ["status", "day"] {
             let text = shown(&house, &[look]);
-            assert!(text.contains("an order whose result is out"), "{look}: {text}");
+            assert!(text.contains("an order whose result was out by then"), "{look}: {text}");
         }
         let listed = ask(&house.config, &["orders", "--standing", "disputed"]);
         assert_eq!(listed["items"][0]["order"], "K1", "{listed}");

@@ -26,6 +26,7 @@ on_both!(
     what_is_called_wrong_goes_under_no_other_order_of_that_patient,
     what_was_called_wrong_is_found_by_its_specimen_and_claims_it_no_more,
     who_changed_step_by_step_is_said_to_be_right_as_shown_alone,
+    what_an_urgent_order_waits_for_stands_first_among_the_held,
 );
 
 const CYRILLIC: &str = "\u{0410}\u{0434}\u{0430}";
@@ -311,4 +312,36 @@ async fn who_changed_step_by_step_is_said_to_be_right_as_shown_alone(mut lab: La
     assert_eq!(lab.ordered("K3", "KP-20418", "UADIP", "KP700104").await, "UA");
     let todo = lab.own("K2").await.todo().expect("a person is asked");
     assert!(!todo.contains("anew"), "{todo}");
+}
+
+async fn what_an_urgent_order_waits_for_stands_first_among_the_held(mut lab: Lab) {
+    lab.bench = bench("");
+    let (first, held) = lab.run_of("1", "KP-20490", "2+").await;
+    assert_eq!(held, Some(Reason::SpecimenUnknown));
+    // TQ1-9 `S` (HL7 table 0485): stat. Its strip has more pads than are asked.
+    let text = order(["NW", "K1", "KP-20417", "UGLU"], "KP700101", (MADE, "A1"));
+    let text = text.replace("\rOBR|", "\rTQ1|1||||||||S\rOBR|");
+    assert_eq!(lab.told(&text).await, "OK");
+    let (second, held) = lab.run_of("2", "KP-20417", "2+").await;
+    assert_eq!(held, Some(Reason::OrderMismatch));
+    for limit in [1, 50] {
+        let (mut after, mut seen) = (0, Vec::new());
+        while seen.len() < 2 {
+            let asked = crate::store::lists::reports::AskedHeld { after, limit };
+            let page = lab.ledger.held(asked, &lab.clock()).await.expect("a list");
+            seen.extend(page.iter().map(|item| (item.id.clone(), item.urgent)));
+            after = page.last().expect("there are two").id.parse().expect("a number");
+        }
+        assert_eq!(seen, [(second.to_string(), true), (first.to_string(), false)]);
+    }
+    let now = Now::read(&lab.ledger, &lab.bench).await.expect("a look");
+    assert!(now.of(About::Held, "reports").expect("told").urgent, "{now:?}");
+    // Once nobody waits for it any more it is as the others.
+    assert_eq!(
+        lab.told(&order(["CA", "K1", "KP-20417", "UGLU"], "KP700101", (MADE, "C1"))).await,
+        "CR"
+    );
+    let all = lab.ledger.held(crate::store::lists::reports::AskedHeld::ALL, &lab.clock()).await;
+    let all: Vec<String> = all.expect("a list").iter().map(|item| item.id.clone()).collect();
+    assert_eq!(all, [first.to_string(), second.to_string()]);
 }

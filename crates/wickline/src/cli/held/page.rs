@@ -27,7 +27,7 @@ pub fn list(items: &[Item], all: i64, asked: AskedHeld, clock: &SiteClock, out: 
                 plain(&i.id),
                 plain(short_time(taken)),
                 plain(age(i, clock, now)),
-                class(&i.class),
+                urgency(i),
                 plain(i.specimen.as_deref().filter(|s| !s.is_empty()).unwrap_or("-")),
                 plain(&i.analyzer),
                 plain(i.number.as_deref().unwrap_or("-")),
@@ -52,6 +52,14 @@ pub fn list(items: &[Item], all: i64, asked: AskedHeld, clock: &SiteClock, out: 
             "`wickline held show {}` shows the first whole, and what lets it go",
             first.id
         ));
+    }
+}
+
+/// Its class, and that it is urgent by its order alone.
+fn urgency(item: &Item) -> (String, Tone) {
+    match item.urgent && item.class != "stat" {
+        true => ("URGENT by order".into(), Tone::Bad),
+        false => class(&item.class),
     }
 }
 

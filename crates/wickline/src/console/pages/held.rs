@@ -177,7 +177,7 @@ async fn row(here: &Here, item: &Item) -> Result<Row, Halt> {
         number: frame::cell(item.number.as_deref().unwrap_or("-")),
         specimen: frame::cell(&whole),
         whole: crate::seen::visible(&whole),
-        urgent: item.class == "stat",
+        urgent: item.urgent,
         taken: taken(bench, item),
         strip: frame::strip(&readings, one_strip(bench, item)),
         abnormal: frame::abnormal(&readings),

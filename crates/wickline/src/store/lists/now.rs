@@ -2,12 +2,13 @@
 //! what is settled.
 
 use sqlx::any::AnyRow;
-use sqlx::{AnyConnection, Row};
+use sqlx::{AnyConnection, AssertSqlSafe, Row};
 
 use crate::clock;
 use crate::store::StoreError;
 use crate::store::copying::{FAILED, MADE, MADE_AT, STORES};
 use crate::store::ledger::Ledger;
+use crate::store::lists::URGENT;
 use crate::store::lists::names::Name;
 
 /// Of anything at most so many are counted: more is more than enough.
@@ -63,11 +64,6 @@ pub struct Act {
     pub became: Option<String>,
 }
 
-pub(crate) const HELD: &str = "SELECT count(*) AS many, \
-     CAST(coalesce(sum(CASE WHEN h.class = 'stat' THEN 1 ELSE 0 END), 0) AS BIGINT) AS urgent, \
-     CAST(coalesce(sum(CASE WHEN h.heard_at >= $1 THEN 1 ELSE 0 END), 0) AS BIGINT) AS today, \
-     CAST(coalesce(sum(CASE WHEN h.heard_at >= $2 THEN 1 ELSE 0 END), 0) AS BIGINT) AS week \
-     FROM (SELECT class, heard_at FROM report WHERE state = 'held' ORDER BY n LIMIT 10001) h";
 pub(crate) const OLDEST_HELD: &str =
     "SELECT n, heard_at FROM report WHERE state = 'held' ORDER BY n LIMIT 1";
 pub(crate) const UNSENT: &str =
@@ -114,8 +110,15 @@ impl Ledger {
     pub async fn held_now(&self, ages: Ages) -> Result<Aged, StoreError> {
         let mut conn = self.db.read().await?;
         let held = async {
-            let row =
-                sqlx::query(HELD).bind(ages.today).bind(ages.week).fetch_one(&mut conn).await?;
+            let sql = format!(
+                "SELECT count(*) AS many, CAST(coalesce(sum(h.urgent), 0) AS BIGINT) AS urgent, \
+                 CAST(coalesce(sum(CASE WHEN h.heard_at >= $1 THEN 1 ELSE 0 END), 0) AS BIGINT) AS today, \
+                 CAST(coalesce(sum(CASE WHEN h.heard_at >= $2 THEN 1 ELSE 0 END), 0) AS BIGINT) AS week \
+                 FROM (SELECT CASE WHEN {URGENT} THEN 1 ELSE 0 END AS urgent, heard_at FROM report \
+                 WHERE state = 'held' ORDER BY n LIMIT 10001) h"
+            );
+            let query = sqlx::query(AssertSqlSafe(sql)).bind(ages.today).bind(ages.week);
+            let row = query.fetch_one(&mut conn).await?;
             let mut held = aged(&row)?;
             if let Some(row) = sqlx::query(OLDEST_HELD).fetch_optional(&mut conn).await? {
                 held.oldest = Some(row.try_get::<i64, _>("n")?.to_string());

@@ -12,6 +12,7 @@ use crate::clock::SiteClock;
 use crate::store::StoreError;
 use crate::store::db::list_of;
 use crate::store::ledger::Ledger;
+use crate::store::lists::URGENT;
 use crate::store::lists::names::Name;
 use crate::store::rows::report::class_of;
 use crate::store::rows::{at, message};
@@ -76,6 +77,9 @@ pub struct Item {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub numbers: Option<i64>,
     pub class: String,
+    /// By its class; in `held` also by an order of its specimen that waits.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub urgent: bool,
     pub level: Option<String>,
     pub specimen: Option<String>,
     pub state: State,
@@ -164,28 +168,29 @@ impl Ledger {
     /// A page of the reports that need a person: urgent ones first, each as they were heard.
     pub async fn held(&self, asked: AskedHeld, clock: &SiteClock) -> Result<Vec<Item>, StoreError> {
         let mut conn = self.db.read().await?;
-        let class = sqlx::query("SELECT class FROM report WHERE n = $1").bind(asked.after);
-        let class = class.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
-        let class: Option<String> =
-            class.map(|row| row.try_get(0)).transpose().map_err(|e| self.wrong(&e))?;
-        let behind_urgent = class.is_some_and(|class| class != Class::Stat.code());
+        let sql = format!("SELECT n FROM report WHERE n = $1 AND NOT {URGENT}");
+        let behind = sqlx::query(AssertSqlSafe(sql)).bind(asked.after);
+        let behind = behind.fetch_optional(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        let behind_urgent = behind.is_some();
         let mut rows = Vec::new();
         if !behind_urgent {
             let sql = format!(
-                "{LISTED} WHERE state = 'held' AND class = 'stat' AND n > $1 ORDER BY n LIMIT $2"
+                "{LISTED} WHERE state = 'held' AND {URGENT} AND n > $1 ORDER BY n LIMIT $2"
             );
             let query = sqlx::query(AssertSqlSafe(sql)).bind(asked.after).bind(asked.limit);
             rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
         }
-        let room = asked.limit - i64::try_from(rows.len()).unwrap_or(i64::MAX);
+        let urgent = rows.len();
+        let room = asked.limit - i64::try_from(urgent).unwrap_or(i64::MAX);
         let sql = format!(
-            "{LISTED} WHERE state = 'held' AND class <> 'stat' AND n > $1 ORDER BY n LIMIT $2"
+            "{LISTED} WHERE state = 'held' AND NOT {URGENT} AND n > $1 ORDER BY n LIMIT $2"
         );
         let after = if behind_urgent { asked.after } else { 0 };
         let query = sqlx::query(AssertSqlSafe(sql)).bind(after).bind(room);
         rows.extend(query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?);
         self.db.give_back(conn).await;
         let mut items = rows.iter().map(|row| item(row, clock)).collect::<Result<Vec<_>, _>>()?;
+        items.iter_mut().take(urgent).for_each(|item| item.urgent = true);
         self.attach(&mut items, clock).await?;
         Ok(items)
     }
@@ -323,12 +328,14 @@ pub(crate) fn item(row: &AnyRow, clock: &SiteClock) -> Result<Item, StoreError> 
 fn undoubted(row: &AnyRow, state: ReportState, clock: &SiteClock) -> Result<Item, sqlx::Error> {
     let repeat_of: Option<i64> = row.try_get("repeat_of")?;
     let corrects: Option<i64> = row.try_get("corrects")?;
+    let class: String = row.try_get("class")?;
     Ok(Item {
         id: row.try_get::<i64, _>("n")?.to_string(),
         analyzer: row.try_get("analyzer")?,
         number: row.try_get("number")?,
         numbers: None,
-        class: row.try_get("class")?,
+        urgent: class == Class::Stat.code(),
+        class,
         level: row.try_get("level")?,
         specimen: row.try_get("specimen")?,
         state: state.into(),

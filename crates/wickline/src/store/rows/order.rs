@@ -297,12 +297,8 @@ pub async fn keep(
         .bind(called(&order.key).to_owned())
         .bind(brought(wants_back));
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
-    let [claimed, wrong] = order
-        .wanted
-        .as_ref()
-        .map(|wanted| [&wanted.specimens[..], &wanted.wrong[..]])
-        .unwrap_or_default();
-    specimens_are(write, n, claimed, wrong).await?;
+    let specimens = order.wanted.as_ref().map(|own| [&own.specimens[..], &own.wrong[..]]);
+    specimens_are(write, n, specimens.unwrap_or_default()).await?;
     rivals_are(write, n, [&order.rivals, &order.refuted]).await?;
     Ok(n)
 }
@@ -327,8 +323,7 @@ pub async fn stands(write: &mut Write, kept: &Kept) -> Result<(), StoreError> {
 async fn specimens_are(
     write: &mut Write,
     n: i64,
-    claimed: &[Private],
-    wrong: &[Private],
+    [claimed, wrong]: [&[Private]; 2],
 ) -> Result<(), StoreError> {
     let query = sqlx::query("DELETE FROM order_specimen WHERE lab_order = $1").bind(n);
     write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;

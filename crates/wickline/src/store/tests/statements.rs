@@ -117,8 +117,9 @@ fn sources() -> BTreeMap<String, String> {
 
 /// A constant of a file, or of the file above it: its text, or its figures.
 fn constant(files: &BTreeMap<String, String>, file: &str, name: &str) -> Option<String> {
-    let above = file.rsplit_once('/').map(|(folder, _)| format!("{folder}.rs"));
-    [Some(file.to_owned()), above].into_iter().flatten().find_map(|file| {
+    let above = file.rsplit_once('/').into_iter();
+    let above = above.flat_map(|(folder, _)| [format!("{folder}.rs"), format!("{folder}/mod.rs")]);
+    [file.to_owned()].into_iter().chain(above).find_map(|file| {
         let source = files.get(&file)?;
         let at = source.find(&format!("const {name}: "))?;
         let value = source[at..].split_once(" =")?.1.trim_start();
