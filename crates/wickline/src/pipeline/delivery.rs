@@ -22,6 +22,7 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::queue::{Due, Settled, Tried};
 use crate::store::state::MessageState;
+use crate::tripped::Tripped;
 
 /// Messages read from the queue at a time.
 const PAGE: i64 = 256;
@@ -33,6 +34,7 @@ const LOOK: Duration = Duration::from_secs(1);
 const STUCK: i64 = 20;
 
 /// What it takes to deliver to one receiver.
+#[derive(Clone)]
 pub struct Delivery {
     pub ledger: Ledger,
     pub target: Arc<Target>,
@@ -47,6 +49,17 @@ pub struct Delivery {
 impl Delivery {
     /// Delivers until told to stop. An error means that the process must end.
     pub async fn run(self) -> Result<(), StoreError> {
+        let receiver = self.target.id.clone();
+        let tell = |tripped: &Tripped| {
+            error!(%receiver, %tripped, "delivery is begun anew");
+            let (receiver, why) = (receiver.clone(), tripped.to_string());
+            self.events.tell(Event::ReceiverDown { receiver, why });
+        };
+        super::goes_on(|| self.clone().flow(), tell, self.stop.clone()).await
+    }
+
+    /// Delivers as long as nothing trips it.
+    async fn flow(self) -> Result<(), StoreError> {
         let (records, queue) = mpsc::channel(UNRECORDED);
         let recorder = Recorder {
             ledger: self.ledger.clone(),

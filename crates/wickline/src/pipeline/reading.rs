@@ -14,6 +14,8 @@ use tracing::{Instrument, debug_span, error, info, warn};
 use wickline_listen::ear::Ear;
 use wickline_listen::link::Said;
 use wickline_listen::printed::Noise;
+use wickline_normalize::report::RawLine;
+use wickline_normalize::{Hold, Place, Private, Reason, Report};
 
 use super::between::Between;
 use super::event::{Event, Events};
@@ -28,6 +30,7 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::position::Span;
 use crate::store::tape::ticks::TapeClock;
 use crate::store::tape::{Entry, Kind, Tape};
+use crate::tripped::{Tripped, guarded, guarded_while};
 
 /// Tape entries read at a time.
 const PAGE: i64 = 256;
@@ -183,15 +186,37 @@ impl Reading {
 
     fn hear(&self, cursor: &mut Cursor, entry: &Entry) {
         let now = cursor.clock.at(entry);
-        match entry.kind {
-            Kind::Bytes => cursor.ear.handle_input(now, &entry.data, entry.start, &entry.flaws),
-            Kind::Opened | Kind::Closed => cursor.ear.handle_closed(now),
-            Kind::Gap => cursor.ear.handle_gap(now),
+        let ear = &mut cursor.ear;
+        let heard = guarded(|| match entry.kind {
+            Kind::Bytes => ear.handle_input(now, &entry.data, entry.start, &entry.flaws),
+            Kind::Opened | Kind::Closed => ear.handle_closed(now),
+            Kind::Gap => ear.handle_gap(now),
+        });
+        if let Err(tripped) = heard {
+            self.deafened(cursor, entry, &tripped);
         }
         cursor.last = entry.n;
         self.collect(cursor, entry.at);
         // Behind what such an event ends: that was heard before it.
         cursor.unheard |= entry.kind != Kind::Bytes;
+    }
+
+    /// What was heard here trips whoever cuts it into reports: it is held as it is, and what follows is heard anew.
+    fn deafened(&self, cursor: &mut Cursor, entry: &Entry, tripped: &Tripped) {
+        error!(analyzer = %self.analyzer.id, %tripped, "what was heard could not be cut into reports: it is held");
+        cursor.ear = Ear::new(self.analyzer.dialect.as_ref());
+        let to = entry.start.saturating_add(entry.data.len() as u64);
+        let place = Place { from: entry.start, to };
+        let text = Private::new(String::from_utf8_lossy(&entry.data));
+        let doubt = Hold::new(Reason::Unreadable, tripped.to_string());
+        let report = Report {
+            place,
+            lines: vec![RawLine { place, text }],
+            doubts: vec![doubt],
+            ..Report::default()
+        };
+        let unheard = std::mem::take(&mut cursor.unheard);
+        cursor.found.push(HeardReport { report, part: 0, heard_at: entry.at, unheard });
     }
 
     fn collect(&self, cursor: &mut Cursor, at: i64) {
@@ -323,7 +348,8 @@ impl Reading {
                 self.ledger.intake(&self.bench, &self.analyzer, &self.tape.id, group, span).await
             };
             let step = debug_span!("intake", reports = group.len());
-            match self.ledger.within(done).instrument(step).await {
+            let done = guarded_while(self.ledger.within(done).instrument(step)).await;
+            match done.unwrap_or_else(|tripped| Err(StoreError::Tripped(tripped))) {
                 Ok(taken) => {
                     self.ledger_back();
                     self.owed |= taken.controls;
@@ -335,7 +361,10 @@ impl Reading {
                     if *self.stop.borrow() {
                         return Ok(false);
                     }
-                    failed += usize::from(!error.is_passing());
+                    failed += match error {
+                        StoreError::Tripped(_) => TRIES,
+                        _ => usize::from(!error.is_passing()),
+                    };
                     if failed >= TRIES && !group.is_empty() && self.ledger.takes_writes().await {
                         return Box::pin(self.part(group, span, error)).await;
                     }

@@ -7,6 +7,7 @@ mod care;
 mod cautions;
 mod descriptors;
 mod fit;
+pub(crate) mod guarded;
 mod hours;
 mod idle;
 mod layout;
@@ -40,6 +41,7 @@ pub use self::alarm::{About, Alarm, Quiet, To};
 pub use self::care::{Care, Every};
 pub use self::cautions::{Caution, asks_for_core_dumps};
 pub use self::descriptors::PLACES;
+use self::guarded::Guarded;
 pub use self::hours::Hours;
 pub use self::people::{People, words};
 pub use self::rules::{ClockRules, ControlRules, Supposed, Urines};
@@ -409,6 +411,10 @@ impl Builder<'_> {
 
     /// A built-in by name, or a file beside the configuration.
     fn dialect(&mut self, index: usize, name: &str) -> Option<Arc<dyn Dialect>> {
+        self.unguarded(index, name).map(|dialect| Arc::new(Guarded(dialect)) as Arc<dyn Dialect>)
+    }
+
+    fn unguarded(&mut self, index: usize, name: &str) -> Option<Arc<dyn Dialect>> {
         if let Some(dialect) = dialect::builtin(name) {
             return Some(dialect);
         }

@@ -23,6 +23,8 @@ mod tests;
 
 use thiserror::Error;
 
+use crate::tripped::Tripped;
+
 /// Why a store could not do what was asked.
 #[derive(Debug, Error)]
 pub enum StoreError {
@@ -84,6 +86,9 @@ pub enum StoreError {
          damaged or changed by other means: restore a backup, or have it looked at"
     )]
     Undecodable { table: &'static str, row: String, column: &'static str, why: String },
+    /// What was to be kept is what trips this program.
+    #[error("{0}")]
+    Tripped(Tripped),
     /// A statement or a row is not what this program expects.
     #[error("{what}: {why}")]
     Wrong { what: String, why: String },
