@@ -189,6 +189,7 @@ impl Failure {
             | StoreError::Damaged { .. }
             | StoreError::Broken { .. }
             | StoreError::Undecodable { .. }
+            | StoreError::Tripped(_)
             | StoreError::Wrong { .. } => Exit::Unsafe,
         }
     }
