@@ -84,7 +84,7 @@ impl Heard {
 
     /// Sends bytes, and waits until they are on the tape.
     async fn says(&self, stream: &mut TcpStream, bytes: &[u8]) {
-        let mut commits = self.tape.commits();
+        let mut commits = self.tape.commits("bench-1");
         stream.write_all(bytes).await.expect("sent");
         loop {
             commits.borrow_and_update();

@@ -108,7 +108,7 @@ impl Reading {
         }
         let Some(start) = self.start().await? else { return Ok(()) };
         let mut cursor = self.cursor(start);
-        let mut commits = self.tape.commits();
+        let mut commits = self.tape.commits(&self.analyzer.id);
         while !*self.stop.borrow() {
             self.beat.beat();
             self.release().await?;

@@ -96,9 +96,30 @@ pub struct Tape {
     /// Held while a time is read and what belongs to it is handed over: nobody asks between the two
     /// whether a line is silent.
     order: Arc<Mutex<()>>,
-    commits: watch::Receiver<u64>,
+    commits: Commits,
     healthy: watch::Receiver<bool>,
     unkept: watch::Receiver<Unkept>,
+}
+
+/// By line, what changes at every commit of something that it said: a reader is woken by its own line alone.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Commits {
+    lines: Arc<Mutex<HashMap<String, watch::Sender<u64>>>>,
+}
+
+impl Commits {
+    fn of(&self, line: &str) -> watch::Receiver<u64> {
+        let mut lines = self.lines.lock().unwrap_or_else(PoisonError::into_inner);
+        lines.entry(line.to_owned()).or_default().subscribe()
+    }
+
+    /// Something of these lines is on the disk now.
+    fn tell<'l>(&self, told: impl Iterator<Item = &'l str>) {
+        let lines = self.lines.lock().unwrap_or_else(PoisonError::into_inner);
+        for line in told.filter_map(|line| lines.get(line)) {
+            line.send_modify(|n| *n += 1);
+        }
+    }
 }
 
 impl Tape {
@@ -111,7 +132,7 @@ impl Tape {
         let db = Db::open(Address::Sqlite(path.to_owned()), SCHEMAS).await?;
         let id = label(&db).await?;
         let (asks, queue) = mpsc::channel(1024);
-        let (committed, commits) = watch::channel(0);
+        let commits = Commits::default();
         let (health, healthy) = watch::channel(true);
         let (memory, unkept) = watch::channel(Unkept::default());
         let folder = folder_of(path).to_owned();
@@ -121,7 +142,7 @@ impl Tape {
             low_water,
             ballast,
             asks: queue,
-            commits: committed,
+            commits: commits.clone(),
             healthy: health,
             unkept: memory,
             waiting: Vec::new(),
@@ -152,7 +173,7 @@ impl Tape {
         let id = row.try_get(0).map_err(wrong)?;
         // Without a writer nothing can be appended.
         let (asks, _) = mpsc::channel(1);
-        let ((_, commits), (_, healthy)) = (watch::channel(0), watch::channel(true));
+        let (commits, (_, healthy)) = (Commits::default(), watch::channel(true));
         let (_, unkept) = watch::channel(Unkept::default());
         Ok(Tape { db, ahead: None, id, asks, order: Arc::default(), commits, healthy, unkept })
     }
@@ -245,10 +266,10 @@ impl Tape {
         readable.await.unwrap_or(false).then_some(tick)
     }
 
-    /// Changes at every commit.
+    /// Changes at every commit of something that a line said.
     #[must_use]
-    pub fn commits(&self) -> watch::Receiver<u64> {
-        self.commits.clone()
+    pub fn commits(&self, line: &str) -> watch::Receiver<u64> {
+        self.commits.of(line)
     }
 
     /// False while nothing can be kept: analyzers that wait for an answer must not get a yes.

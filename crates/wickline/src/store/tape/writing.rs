@@ -1,7 +1,7 @@
 //! Writing the tape: one task commits whatever has gathered since its last sync in one statement, and
 //! only then redeems the tickets. What cannot be written waits in bounded memory.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
@@ -10,7 +10,7 @@ use sqlx::{AssertSqlSafe, Executor};
 use tokio::sync::{mpsc, oneshot, watch};
 use tracing::{Instrument, debug_span, error, info, warn};
 
-use super::{Kind, signed};
+use super::{Commits, Kind, signed};
 use crate::clock;
 use crate::pulse::Beat;
 use crate::store::StoreError;
@@ -83,7 +83,7 @@ pub struct Writer {
     /// Given up when the disk is full, so that there is room to work in.
     pub(super) ballast: Option<Ballast>,
     pub(super) asks: mpsc::Receiver<Ask>,
-    pub(super) commits: watch::Sender<u64>,
+    pub(super) commits: Commits,
     pub(super) healthy: watch::Sender<bool>,
     pub(super) unkept: watch::Sender<Unkept>,
     /// Not on the disk yet, in the order in which it was heard.
@@ -200,9 +200,10 @@ impl Writer {
     fn kept(&mut self) {
         // Where there was nothing to write, nothing is known of the disk.
         if !self.waiting.is_empty() || !self.lost.is_empty() {
+            let heard = self.waiting.iter().map(|append| &append.line).chain(self.lost.keys());
+            self.commits.tell(heard.map(String::as_str).collect::<BTreeSet<_>>().into_iter());
             self.lost.clear();
             self.tell_health(true);
-            self.commits.send_modify(|n| *n += 1);
         }
         self.unkept.send_if_modified(|unkept| !std::mem::take(unkept).is_empty());
         self.waiting.drain(..).for_each(|append| redeem(append.ticket, true));
