@@ -122,7 +122,12 @@ impl Lines {
         for analyzer in &bench.analyzers {
             if !self.open.iter().any(|line| line.serves(analyzer)) {
                 let listener = listener(analyzer).await?;
-                new.push((analyzer, listener, tape.line(&analyzer.id).await?));
+                let heard = tape.line(&analyzer.id).await?;
+                let heard = match analyzer.dialect.link() {
+                    LinkKind::Lis01 => heard,
+                    LinkKind::Printed(_) => heard.unawaited(),
+                };
+                new.push((analyzer, listener, heard));
             }
         }
         for (analyzer, listener, tape_line) in new {

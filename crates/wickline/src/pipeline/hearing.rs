@@ -51,7 +51,7 @@ enum End {
 /// What is under way on a line, as far as it has to be known while it is heard.
 struct Under {
     link: Option<link::Dialogue>,
-    /// Of what is printed where others may knock.
+    /// Of what is printed.
     print: Option<Assembler>,
     /// When a byte last came.
     last: i64,
@@ -62,12 +62,10 @@ struct Under {
 }
 
 impl Under {
-    fn new(kind: &LinkKind, others_knock: bool) -> Self {
+    fn new(kind: &LinkKind) -> Self {
         match kind {
             LinkKind::Lis01 => Self::of(Some(link::Dialogue::host()), None),
-            LinkKind::Printed(rules) => {
-                Self::of(None, others_knock.then(|| Assembler::new(rules.clone())))
-            }
+            LinkKind::Printed(rules) => Self::of(None, Some(Assembler::new(rules.clone()))),
         }
     }
 
@@ -75,8 +73,8 @@ impl Under {
         Self { link, print, last: 0, since: None, whole: None }
     }
 
-    /// Hears what was handed to the tape.
-    fn hears(&mut self, handed: &Handed, bytes: &[u8], flaws: &[usize]) {
+    /// Hears what was handed to the tape. True: a print came to its end with it.
+    fn hears(&mut self, handed: &Handed, bytes: &[u8], flaws: &[usize]) -> bool {
         let Handed { tick, start, .. } = *handed;
         // What ended by silence ended before this.
         self.look(tick);
@@ -87,7 +85,7 @@ impl Under {
             link.handle_input(tick, bytes, start, flaws);
         }
         self.last = tick;
-        self.look(tick);
+        self.look(tick)
     }
 
     /// A report, or a frame of one, came to its end: what is under way begins to count anew.
@@ -95,8 +93,9 @@ impl Under {
         (self.whole, self.since) = (Some(at), None);
     }
 
-    /// Whether a session or a report has begun and not ended: by its dialect's times, and by whole lines.
-    fn look(&mut self, now: i64) {
+    /// Whether a session or a report has begun and not ended: by its dialect's times, and by whole lines. True: a
+    /// print ended.
+    fn look(&mut self, now: i64) -> bool {
         let mut begun = self.link.as_ref().is_some_and(link::Dialogue::is_open);
         let mut whole = false;
         if let Some(print) = &mut self.print {
@@ -110,6 +109,7 @@ impl Under {
             self.ended(self.last);
         }
         self.since = begun.then(|| self.since.unwrap_or(now));
+        whole
     }
 
     /// For how long a report is under way, and how long ago one ended that nobody was told of.
@@ -142,7 +142,7 @@ impl Hearing {
                     }
                     pause = Duration::from_millis(250);
                     self.troubles.begin();
-                    let mut under = Under::new(&self.link, self.listener.is_some());
+                    let mut under = Under::new(&self.link);
                     let end = self.serve(&mut port, &mut under).await;
                     self.tell_unsaid(&mut under);
                     self.tell_troubles(&port);
@@ -291,7 +291,9 @@ impl Hearing {
         if let Some(link) = &mut under.link {
             link.set_ready(*self.healthy.borrow());
         }
-        under.hears(&handed, bytes, flaws);
+        if under.hears(&handed, bytes, flaws) {
+            self.tape.ended().await;
+        }
         if under.link.is_some() {
             let place = Place { from: handed.start, to: handed.start + bytes.len() as u64 };
             kept.add(place, handed.ticket).await;

@@ -29,7 +29,7 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::position::Span;
 use crate::store::tape::ticks::TapeClock;
-use crate::store::tape::{Entry, Kind, Tape};
+use crate::store::tape::{Committed, Entry, Kind, Tape};
 use crate::tripped::{Tripped, guarded, guarded_while};
 
 /// Tape entries read at a time.
@@ -61,7 +61,7 @@ pub struct Reading {
     pub events: Events,
     /// One for each receiver's deliverer.
     pub wakes: Vec<Arc<Notify>>,
-    /// Shared with who hears the line. None: what is printed is read as it comes, and nothing is said.
+    /// Shared with who hears the line. None: nobody does.
     pub between: Option<Arc<Between>>,
     /// What became of answers, as far as the ledger does not know it.
     pub said: VecDeque<(u64, Said)>,
@@ -113,7 +113,7 @@ impl Reading {
             self.beat.beat();
             self.release().await?;
             self.note_said().await?;
-            commits.borrow_and_update();
+            let ends = commits.borrow_and_update().ends;
             let Some(entries) = self.heard_after(cursor.last, PAGE).await? else { continue };
             for entry in &entries {
                 self.hear(&mut cursor, entry);
@@ -122,7 +122,7 @@ impl Reading {
                 self.take_in(&mut cursor).await?;
             }
             if entries.is_empty() {
-                self.wait(&mut cursor, &mut commits).await?;
+                self.wait(&mut cursor, (&mut commits, ends)).await?;
             }
         }
         Ok(())
@@ -265,12 +265,12 @@ impl Reading {
     async fn wait(
         &mut self,
         cursor: &mut Cursor,
-        commits: &mut watch::Receiver<u64>,
+        (commits, ends): (&mut watch::Receiver<Committed>, u64),
     ) -> Result<(), StoreError> {
         let mut stop = self.stop.clone();
         let deadline = cursor.ear.poll_timeout().map(|t| cursor.clock.back(t));
         tokio::select! {
-            () = self.beat.during(more(commits, self.between.as_deref())) => return Ok(()),
+            () = self.beat.during(more((commits, ends), self.between.as_deref())) => return Ok(()),
             () = super::stopped(&mut stop) => return Ok(()),
             () = tokio::time::sleep_until(clock::instant_at(deadline.unwrap_or(0))),
                 if deadline.is_some() => {}
@@ -472,19 +472,22 @@ impl Reading {
     }
 }
 
-/// Waits until reading is worth while. Inside a framed message it is not: nothing can be understood
-/// before its end, and every look at the tape would delay the analyzer's next frame.
-async fn more(commits: &mut watch::Receiver<u64>, between: Option<&Between>) {
-    let Some(between) = between else {
-        let _ = commits.changed().await;
-        return;
-    };
-    let late = async {
+/// Waits until reading is worth while. Inside a framed message or a print it is not: nothing can be understood before
+/// its end, and every look at the tape would delay the analyzer's next frame.
+async fn more((commits, ends): (&mut watch::Receiver<Committed>, u64), between: Option<&Between>) {
+    let (mut whole, late) = (commits.clone(), async {
         let _ = commits.changed().await;
         tokio::time::sleep(LATE).await;
+    });
+    let said = async {
+        match between {
+            Some(between) => between.ended.notified().await,
+            None => std::future::pending().await,
+        }
     };
     tokio::select! {
-        () = between.ended.notified() => {}
+        () = said => {}
+        _ = whole.wait_for(|committed| committed.ends != ends) => {}
         () = late => {}
     }
 }

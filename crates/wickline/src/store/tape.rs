@@ -8,7 +8,7 @@ mod kept;
 pub mod ticks;
 pub mod writing;
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -101,23 +101,37 @@ pub struct Tape {
     unkept: watch::Receiver<Unkept>,
 }
 
-/// By line, what changes at every commit of something that it said: a reader is woken by its own line alone.
+/// What was committed of a line.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Committed {
+    /// How often something that it said was.
+    pub commits: u64,
+    /// How often a print had come to its end by then.
+    pub ends: u64,
+}
+
+/// By line, what was committed: a reader is woken by its own line alone.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Commits {
-    lines: Arc<Mutex<HashMap<String, watch::Sender<u64>>>>,
+    lines: Arc<Mutex<HashMap<String, watch::Sender<Committed>>>>,
 }
 
 impl Commits {
-    fn of(&self, line: &str) -> watch::Receiver<u64> {
+    fn of(&self, line: &str) -> watch::Receiver<Committed> {
         let mut lines = self.lines.lock().unwrap_or_else(PoisonError::into_inner);
         lines.entry(line.to_owned()).or_default().subscribe()
     }
 
-    /// Something of these lines is on the disk now.
-    fn tell<'l>(&self, told: impl Iterator<Item = &'l str>) {
+    /// All that these lines said until now is on the disk; of those that `ended` a print is whole.
+    fn tell(&self, said: &BTreeSet<&str>, ended: &BTreeSet<String>) {
         let lines = self.lines.lock().unwrap_or_else(PoisonError::into_inner);
-        for line in told.filter_map(|line| lines.get(line)) {
-            line.send_modify(|n| *n += 1);
+        for (line, told) in lines.iter() {
+            let (said, ended) = (said.contains(line.as_str()), ended.contains(line));
+            told.send_if_modified(|committed| {
+                committed.commits += u64::from(said);
+                committed.ends += u64::from(ended);
+                said || ended
+            });
         }
     }
 }
@@ -146,6 +160,7 @@ impl Tape {
             healthy: health,
             unkept: memory,
             waiting: Vec::new(),
+            ended: BTreeSet::new(),
             questions: Vec::new(),
             lost: HashMap::new(),
         };
@@ -214,7 +229,7 @@ impl Tape {
     pub async fn line(&self, line: &str) -> Result<LineTape, StoreError> {
         let (_, next) = self.end(line).await?;
         let (asks, order) = (self.asks.clone(), self.order.clone());
-        Ok(LineTape { line: line.to_owned(), next, asks, order })
+        Ok(LineTape { line: line.to_owned(), next, asks, order, awaited: true })
     }
 
     /// Entries of a line after entry `n`, oldest first.
@@ -268,7 +283,7 @@ impl Tape {
 
     /// Changes at every commit of something that a line said.
     #[must_use]
-    pub fn commits(&self, line: &str) -> watch::Receiver<u64> {
+    pub fn commits(&self, line: &str) -> watch::Receiver<Committed> {
         self.commits.of(line)
     }
 

@@ -25,6 +25,8 @@ const ROWS: usize = 1000;
 const MEMORY: usize = 8 << 20;
 /// Bytes of memory that an entry takes beside its own.
 const ENTRY: usize = 160;
+/// How long bytes for which nobody waits are gathered before they are written with one sync.
+const GATHER: Duration = Duration::from_millis(30);
 /// How long until what could not be written is tried again.
 const AGAIN: Duration = Duration::from_millis(500);
 
@@ -38,6 +40,8 @@ pub type Unkept = BTreeMap<String, u64>;
 /// What the writing task is asked.
 pub(super) enum Ask {
     Keep(Append),
+    /// A print of this line ended with what was handed over before this.
+    Ended(String),
     /// Whether everything that a line said before this can be read.
     Readable {
         line: String,
@@ -55,6 +59,8 @@ pub(super) struct Append {
     data: Vec<u8>,
     flaws: Vec<usize>,
     ticket: Option<oneshot::Sender<bool>>,
+    /// An analyzer waits for it.
+    awaited: bool,
 }
 
 /// One line's end of the tape. It alone hands out the line's offsets.
@@ -64,6 +70,8 @@ pub struct LineTape {
     pub(super) next: u64,
     pub(super) asks: mpsc::Sender<Ask>,
     pub(super) order: Arc<Mutex<()>>,
+    /// The analyzer waits until what it said is kept.
+    pub(super) awaited: bool,
 }
 
 /// Bytes that were handed to the tape.
@@ -88,6 +96,8 @@ pub struct Writer {
     pub(super) unkept: watch::Sender<Unkept>,
     /// Not on the disk yet, in the order in which it was heard.
     pub(super) waiting: Vec<Append>,
+    /// Lines of which a print came to its end.
+    pub(super) ended: BTreeSet<String>,
     /// Who asked meanwhile whether a line can be read.
     pub(super) questions: Vec<(String, oneshot::Sender<bool>)>,
     /// Per line: bytes that memory had no room for.
@@ -104,6 +114,18 @@ pub(super) struct Lost {
 }
 
 impl LineTape {
+    /// Of a line on which nothing is answered: what it says may be gathered for a moment.
+    #[must_use]
+    pub fn unawaited(self) -> Self {
+        Self { awaited: false, ..self }
+    }
+
+    /// Notes that a print ended: it is not gathered any longer, and is read at once.
+    pub async fn ended(&self) {
+        // A closed channel means that the process is about to end.
+        let _ = self.asks.send(Ask::Ended(self.line.clone())).await;
+    }
+
     /// Hands bytes to the tape; the ticket says when they are safe.
     pub async fn bytes(&mut self, data: &[u8], flaws: &[usize]) -> Handed {
         let start = self.next;
@@ -122,8 +144,8 @@ impl LineTape {
     pub async fn begin(&mut self) {
         let (at, tick, start) = (clock::now_us(), 0, self.next);
         let (line, data, flaws) = (self.line.clone(), Vec::new(), Vec::new());
-        let append =
-            Append { line, at, tick, kind: Kind::Closed, start, data, flaws, ticket: None };
+        let (kind, ticket, awaited) = (Kind::Closed, None, false);
+        let append = Append { line, at, tick, kind, start, data, flaws, ticket, awaited };
         // A closed channel means that the process is about to end.
         let _ = self.asks.send(Ask::Keep(append)).await;
     }
@@ -140,7 +162,8 @@ impl LineTape {
         let room = self.asks.reserve().await;
         let _order = self.order.lock().unwrap_or_else(PoisonError::into_inner);
         let (at, tick) = (clock::now_us(), clock::tick_us());
-        let append = Append { line, at, tick, kind, start, data, flaws, ticket: Some(ticket) };
+        let (ticket, awaited) = (Some(ticket), self.awaited);
+        let append = Append { line, at, tick, kind, start, data, flaws, ticket, awaited };
         // A closed channel drops the ticket, which reads as "not kept".
         if let Ok(room) = room {
             room.send(Ask::Keep(append));
@@ -156,19 +179,13 @@ impl Writer {
         let beat = Beat::of("the tape's writer");
         loop {
             beat.beat();
-            if self.waiting.is_empty() && self.questions.is_empty() && self.lost.is_empty() {
+            if self.waiting.is_empty() && !self.is_awaited() && self.lost.is_empty() {
                 match beat.during(self.asks.recv()).await {
                     Some(first) => self.take(first),
                     None => return Ok(()),
                 }
             }
-            // What comes behind bytes that were lost must not stand before the gap.
-            while self.waiting.len() < GROUP && self.lost.is_empty() {
-                match self.asks.try_recv() {
-                    Ok(next) => self.take(next),
-                    Err(_) => break,
-                }
-            }
+            self.gather(&beat).await;
             let begun = std::time::Instant::now();
             match self.commit().await {
                 Ok(()) => {
@@ -189,8 +206,33 @@ impl Writer {
         }
     }
 
+    /// Takes what else goes with the next sync. Where somebody waits for that, no more than is there already.
+    async fn gather(&mut self, beat: &Beat) {
+        let until = tokio::time::Instant::now() + GATHER;
+        // What comes behind bytes that were lost must not stand before the gap.
+        while self.waiting.len() < GROUP && self.lost.is_empty() {
+            if let Ok(next) = self.asks.try_recv() {
+                self.take(next);
+            } else if self.is_awaited() {
+                break;
+            } else {
+                match tokio::time::timeout_at(until, beat.during(self.asks.recv())).await {
+                    Ok(Some(next)) => self.take(next),
+                    Ok(None) | Err(_) => break,
+                }
+            }
+        }
+    }
+
+    /// Somebody waits for what was taken: an analyzer, or who reads what it printed.
+    fn is_awaited(&self) -> bool {
+        let waits = |append: &Append| append.awaited;
+        !self.questions.is_empty() || !self.ended.is_empty() || self.waiting.iter().any(waits)
+    }
+
     fn take(&mut self, ask: Ask) {
         match ask {
+            Ask::Ended(line) => drop(self.ended.insert(line)),
             Ask::Keep(append) => self.waiting.push(append),
             Ask::Readable { line, answer } => self.questions.push((line, answer)),
         }
@@ -200,11 +242,11 @@ impl Writer {
     fn kept(&mut self) {
         // Where there was nothing to write, nothing is known of the disk.
         if !self.waiting.is_empty() || !self.lost.is_empty() {
-            let heard = self.waiting.iter().map(|append| &append.line).chain(self.lost.keys());
-            self.commits.tell(heard.map(String::as_str).collect::<BTreeSet<_>>().into_iter());
-            self.lost.clear();
             self.tell_health(true);
         }
+        let said = self.waiting.iter().map(|append| &append.line).chain(self.lost.keys());
+        self.commits.tell(&said.map(String::as_str).collect(), &std::mem::take(&mut self.ended));
+        self.lost.clear();
         self.unkept.send_if_modified(|unkept| !std::mem::take(unkept).is_empty());
         self.waiting.drain(..).for_each(|append| redeem(append.ticket, true));
         self.answer();
@@ -316,6 +358,7 @@ fn gap(line: &str, lost: &Lost) -> Append {
         data: lost.bytes.to_string().into_bytes(),
         flaws: Vec::new(),
         ticket: None,
+        awaited: false,
     }
 }
 
