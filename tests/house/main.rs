@@ -42,6 +42,7 @@ mod laboratory;
 mod ladders;
 mod lines;
 mod material;
+mod mutated;
 mod neighbours;
 mod network;
 mod notation;

@@ -233,19 +233,20 @@ impl Orders {
         true
     }
 
-    /// Since an order was called wrong, its specimen has become another patient's: it cannot be right any more.
+    /// Its specimen is another patient's by an order that nobody disputes: it cannot be right as long as that one is.
     #[must_use]
     pub fn is_taken(&self, key: &Key) -> bool {
-        let wrong = |order: &&Order| order.is_denied() || order.is_closed_as_wrong();
-        let Some(order) = self.list.get(key).filter(wrong) else { return false };
+        let Some(order) = self.list.get(key) else { return false };
         let claim = order.claim();
-        let claims = |other: &&Order| claim.iter().any(|one| other.has_specimen(one));
+        let claims = |other: &&Order| {
+            claim.iter().any(|one| other.has_specimen(one)) && !other.is_disputed()
+        };
         // What was closed with nothing out has its specimen no more.
         let holds = |other: &&Order| !other.standing.is_closed() || other.trace.is_out();
         let others = self.list.values().filter(|other| other.key != *key);
         let mut others = others.filter(claims).filter(holds);
         others.any(|other| match (order.patient(), other.patient()) {
-            (Some(own), Some(other)) => !self.same_patient(&own.id, &other.id),
+            (Some(own), Some(other)) => !self.are_one(own, other),
             _ => true,
         })
     }

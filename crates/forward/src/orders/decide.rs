@@ -169,8 +169,9 @@ impl OrderMessage {
             SpecimenFrom::Spm2Placer | SpecimenFrom::ByVersion => of_specimens(1),
             SpecimenFrom::Spm2Filler => of_specimens(2),
             SpecimenFrom::Sac3 => self.containers(line),
-            SpecimenFrom::Obr2 => vec![line.placer.value(1)],
-            SpecimenFrom::Obr3 => vec![line.filler.value(1)],
+            // Where it stands in ORC alone, both are one.
+            SpecimenFrom::Obr2 => vec![said(&line.numbers[0], &line.placer).value(1)],
+            SpecimenFrom::Obr3 => vec![said(&line.numbers[1], &line.filler).value(1)],
             SpecimenFrom::Orc4 => vec![line.group.value(1)],
             SpecimenFrom::Obr18 => vec![line.back[0].value(1)],
         };
@@ -249,4 +250,8 @@ pub fn merge(
         deeds.extend(orders.merge(&gone.private(), &stays.person, now)?);
     }
     Ok(deeds)
+}
+
+fn said<'a>(one: &'a Given, else_: &'a Given) -> &'a Given {
+    if one.is_said() { one } else { else_ }
 }

@@ -8,8 +8,8 @@ use super::envelope::{self, Envelope, Kind};
 use super::fault::{Code, Fault, Location};
 use super::given::Given;
 use super::groups::{Groups, OrderGroup, Segment, SpecimenGroup};
-use super::site::{OrderKey, Profile, Site};
-use crate::hl7::Message;
+use super::site::{OrderKey, Profile, Site, SpecimenFrom};
+use crate::hl7::{Message, Version};
 
 /// The longest PID.
 const PID_MAX: usize = 8 * 1024;
@@ -133,6 +133,8 @@ pub struct Line {
     pub placer: Given,
     /// ORC-3 or OBR-3.
     pub filler: Given,
+    /// OBR-2 and OBR-3 as they stand, where one of them is the specimen's id.
+    pub numbers: [Given; 2],
     /// ORC-4.
     pub group: Given,
     /// ORC-6.
@@ -315,9 +317,10 @@ fn orders(
     let visit =
         groups.visit.as_ref().map(|pv1| [2, 3, 19].map(|n| Given::of(message, pv1.field(n))));
     let specimens: Vec<_> = groups.specimens.iter().map(|group| specimen(message, group)).collect();
+    let from = site.specimen_from.in_version(envelope.version.unwrap_or(Version::V251));
     let mut lines = Vec::with_capacity(groups.orders.len());
     for group in &groups.orders {
-        let mut line = line(message, group, &specimens, site);
+        let mut line = line(message, group, &specimens, (site, from));
         if let Some(fault) = line.fault.take_if(|fault| fault.code == Code::EventCode) {
             return Err(fault);
         }
@@ -353,7 +356,12 @@ fn specimen(message: &Message, group: &SpecimenGroup<'_>) -> Specimen {
 }
 
 /// Reads one order; the first that is wrong with it stands in it as its fault.
-fn line(message: &Message, group: &OrderGroup<'_>, specimens: &[Specimen], site: &Site) -> Line {
+fn line(
+    message: &Message,
+    group: &OrderGroup<'_>,
+    specimens: &[Specimen],
+    (site, from): (&Site, SpecimenFrom),
+) -> Line {
     let orc = |n| Given::of(message, group.orc.field(n));
     let obr =
         |n| group.obr.as_ref().map(|obr| Given::of(message, obr.field(n))).unwrap_or_default();
@@ -372,6 +380,7 @@ fn line(message: &Message, group: &OrderGroup<'_>, specimens: &[Specimen], site:
         ask: control.and_then(|row| row.ask(&orc(5).value(1))),
         placer: first(&[orc(2), obr(2)]),
         filler: first(&[orc(3), obr(3)]),
+        numbers: [obr(2), obr(3)],
         group: orc(4),
         flag: orc(6),
         parent: first(&[orc(8), obr(29)]),
@@ -393,7 +402,13 @@ fn line(message: &Message, group: &OrderGroup<'_>, specimens: &[Specimen], site:
     let fault = if code.is_empty() {
         Err(Fault::missing(Location::new("ORC", line.orc, 1), "a code of table 0119"))
     } else {
-        numbered(&line, site).and_then(|()| wrong(&line, [(orc(2), obr(2)), (orc(3), obr(3))]))
+        // The laboratory said that one of the two is no number of the order: it may be another one.
+        let other = |place, given: Given| if from == place { Given::default() } else { given };
+        let numbers = [
+            (orc(2), other(SpecimenFrom::Obr2, obr(2))),
+            (orc(3), other(SpecimenFrom::Obr3, obr(3))),
+        ];
+        numbered(&line, site).and_then(|()| wrong(&line, numbers))
     };
     line.fault = fault.err();
     match times([orc(9), obr(7)], specimens, &line) {

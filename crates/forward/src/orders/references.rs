@@ -157,6 +157,24 @@ impl References {
         References { patient_id, patient: fields.collect(), ..self }
     }
 
+    /// Under the patient's id that it had `before`: whoever else describes that patient may still go by an id that was
+    /// merged away.
+    #[must_use]
+    pub fn with_id_of(mut self, before: &References) -> References {
+        self.patient_id = before.patient_id.clone();
+        for n in [2, 3, 4] {
+            self.patient.remove(&n);
+            self.patient.extend(before.patient.get(&n).map(|own| (n, own.clone())));
+        }
+        self
+    }
+
+    /// Of the patient of these: two orders of one whom a merge made one.
+    #[must_use]
+    pub fn with_patient_of(self, one: &References) -> References {
+        References { patient_id: one.patient_id.clone(), patient: one.patient.clone(), ..self }
+    }
+
     /// Without what says who the patient is, and where.
     #[must_use]
     pub fn without_patient(self) -> References {

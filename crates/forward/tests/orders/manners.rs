@@ -164,3 +164,18 @@ fn the_patient_id_that_counts_is_of_the_type_that_the_site_names() {
     let none = changed(NEW, "KESTREL^MR|", "KESTREL^VN|");
     assert_eq!(Desk { site: desk.site, ..Desk::new() }.say(&none).errors(), [("101", "PID^1^3")]);
 }
+
+/// Where OBR-2 is the specimen's id, ORC-2 is the order's number, and the two differ.
+#[test]
+fn in_2_3_1_the_order_has_its_number_and_the_specimen_its_id() {
+    let mut desk = Desk::new();
+    let text = changed("08-orm-o01-new-231", "ORC|NW|KP-20419^LIS", "ORC|NW|K7^LIS");
+    assert_eq!(desk.say(&text).orders(), [("OK", "")]);
+    let order = desk.order("K7").expect("by its number");
+    let wanted = order.wanted.as_ref().expect("what it asks");
+    assert_eq!(wanted.specimens[0].expose(), "KP-20419");
+    // Elsewhere two numbers for one order are a mistake of the sender's.
+    let mut desk = Desk::new();
+    desk.site.specimen_from = wickline_forward::orders::SpecimenFrom::Obr18;
+    assert_eq!(desk.say(&text).orders()[0].0, "UA");
+}

@@ -131,7 +131,7 @@ fn messages_12_14_and_15_replace_change_and_dispute() {
     assert_eq!(wanted.pads, pads(&["GLU"]));
     assert_eq!(
         desk.strip("KP-20417"),
-        Meet::Waits(Wait::OrderMismatch),
+        Meet::Waits(Wait::PadsUnordered),
         "pads that nobody ordered"
     );
 

@@ -52,8 +52,12 @@ pub enum Wait {
     NewerAnswered,
     /// Its order is answered by another specimen of it.
     AnsweredElsewhere,
-    /// Order and strip do not fit: pads or times.
-    OrderMismatch,
+    /// It has pads that nobody ordered.
+    PadsUnordered,
+    /// It has not all pads that its order asks.
+    PadsMissing,
+    /// Its specimen was collected long before.
+    CollectedBefore,
     /// Its specimen is claimed for two patients.
     PatientConflict,
     /// Its patient became somebody else.
@@ -79,7 +83,9 @@ impl Wait {
             Wait::TwoSources | Wait::NewerAnswered | Wait::AnsweredElsewhere => {
                 Reason::OrderAmbiguous
             }
-            Wait::OrderMismatch => Reason::OrderMismatch,
+            Wait::PadsUnordered | Wait::PadsMissing | Wait::CollectedBefore => {
+                Reason::OrderMismatch
+            }
             Wait::PatientConflict | Wait::PatientChanged | Wait::OfMaterial => {
                 Reason::PatientConflict
             }
@@ -105,9 +111,14 @@ impl Wait {
             Wait::AnsweredElsewhere => {
                 "the order of this specimen is for several specimens, and another one of them answered it"
             }
-            Wait::OrderMismatch => {
-                "order and strip do not fit: pads that nobody ordered, ordered pads that it does not have, or a \
-                 specimen that was collected long before"
+            Wait::PadsUnordered => {
+                "this strip has pads that nobody ordered; `unordered_pads` says what becomes of such strips"
+            }
+            Wait::PadsMissing => {
+                "an order of this specimen asks for pads that this strip does not have"
+            }
+            Wait::CollectedBefore => {
+                "by its order the specimen was collected more than a day before this strip"
             }
             Wait::PatientConflict => "this specimen id is claimed for two patients",
             Wait::PatientChanged => {
@@ -183,7 +194,8 @@ impl Orders {
             return shared(&open, heard, rules);
         }
         let of_another = |order: &&Order| order.by.as_ref().is_some_and(|by| by != heard.specimen);
-        let answered: Vec<&Order> = stand(Standing::Answered).collect();
+        let answered: Vec<&Order> =
+            stand(Standing::Answered).filter(|order| !older(order)).collect();
         if !answered.is_empty() {
             // It may be the older order's, or the newer one's a second time.
             return match find(Standing::Open) {
@@ -239,7 +251,7 @@ impl Orders {
     fn are_of_two(&self, orders: &[&Order]) -> bool {
         let Some(first) = orders.first() else { return false };
         orders.iter().any(|order| match (order.patient(), first.patient()) {
-            (Some(own), Some(first)) => !self.same_patient(&own.id, &first.id),
+            (Some(own), Some(first)) => !self.are_one(own, first),
             _ => true,
         })
     }
@@ -307,7 +319,7 @@ fn shared(open: &[&Order], heard: &Heard<'_>, rules: &OrderRules) -> Meet {
     let is_asked = |pad: &&Text| shares.iter().any(|share| share.pads.contains(pad));
     let unordered: Vec<Text> = heard.pads.iter().filter(|pad| !is_asked(pad)).cloned().collect();
     if !unordered.is_empty() && rules.unordered == Unordered::Hold {
-        return Meet::Waits(Wait::OrderMismatch);
+        return Meet::Waits(Wait::PadsUnordered);
     }
     Meet::Goes { shares, doubled, unordered }
 }
@@ -320,10 +332,10 @@ fn unfit(order: &Order, heard: &Heard<'_>, rules: &OrderRules) -> Option<Wait> {
             return Some(Wait::OrderAfterTest);
         }
         if taken - collected > rules.oldest {
-            return Some(Wait::OrderMismatch);
+            return Some(Wait::CollectedBefore);
         }
     }
     let missing = |pad: &&Text| !heard.pads.contains(pad) && !heard.optional.contains(pad);
     let nothing = !wanted.pads.iter().any(|pad| heard.pads.contains(pad));
-    (nothing || wanted.pads.iter().any(|pad| missing(&pad))).then_some(Wait::OrderMismatch)
+    (nothing || wanted.pads.iter().any(|pad| missing(&pad))).then_some(Wait::PadsMissing)
 }

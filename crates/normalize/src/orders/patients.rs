@@ -92,6 +92,12 @@ impl Orders {
         id
     }
 
+    /// Who stayed of the merges of a patient, by the id.
+    #[must_use]
+    pub fn stays<'a>(&'a self, id: &'a Private) -> &'a Private {
+        self.true_id(id)
+    }
+
     /// Whether merges lead from one patient to another.
     fn leads_to(&self, from: &Private, to: &Private) -> bool {
         let steps = std::iter::successors(Some(from), |id| self.merged.get(*id));
@@ -100,6 +106,12 @@ impl Orders {
 
     pub(super) fn same_patient(&self, one: &Private, two: &Private) -> bool {
         self.true_id(one) == self.true_id(two)
+    }
+
+    /// Both are one patient: by the id, after all merges, and as far as they are described. Under one id somebody of
+    /// another name and date of birth is somebody else.
+    pub(super) fn are_one(&self, one: &Person, two: &Person) -> bool {
+        self.same_patient(&one.id, &two.id) && !one.is_somebody_else(two)
     }
 
     /// The orders that know one of these specimens as another patient's.
@@ -132,7 +144,7 @@ impl Orders {
                 let mut known = wanted.specimens.iter().chain(&wanted.wrong);
                 known.any(|one| specimens.contains(one))
             });
-            let same = |own: &Person| self.same_patient(&own.id, &patient.id);
+            let same = |own: &Person| self.are_one(own, patient);
             other.key != *key && theirs && other.patient().is_some_and(same)
         });
         kin.map(|other| other.key.clone()).collect()
@@ -148,13 +160,30 @@ impl Orders {
         let Some(patient) = &wanted.patient else { return false };
         self.list.values().filter(|order| order.is_recent(rules, now)).any(|order| {
             // Whom a merge or a changed name made somebody else is not whom that person called wrong.
-            let same = |own: &Person| {
-                self.same_patient(&own.id, &patient.id) && !own.is_somebody_else(patient)
-            };
+            let same = |own: &Person| self.are_one(own, patient);
             let wrong = order.wanted.iter().flat_map(|own| &own.wrong);
             order.patient().is_some_and(same)
                 && wrong.into_iter().any(|one| wanted.specimens.contains(one))
         })
+    }
+
+    /// Orders of one of these specimens under the same patient's id, for somebody of another name and date of birth.
+    fn others_of_the_id(
+        &self,
+        key: &Key,
+        specimens: &[Private],
+        (rules, now): (&OrderRules, i64),
+    ) -> Vec<Key> {
+        let Some(patient) = self.list.get(key).and_then(Order::patient) else { return Vec::new() };
+        let others = self.list.values().filter(|other| {
+            other.key != *key
+                && other.is_recent(rules, now)
+                && specimens.iter().any(|specimen| other.has_specimen(specimen))
+                && other.patient().is_some_and(|own| {
+                    self.same_patient(&own.id, &patient.id) && own.is_somebody_else(patient)
+                })
+        });
+        others.map(|other| other.key.clone()).collect()
     }
 
     /// A dispute is of the specimen: who orders of it later, for a patient of the dispute, is in it too, and what a
@@ -162,11 +191,20 @@ impl Orders {
     pub(super) fn joins(&mut self, key: &Key, (rules, now): (&OrderRules, i64)) -> Vec<Deed> {
         let own = self.list.get(key);
         let specimens = own.and_then(|order| Some(order.wanted.as_ref()?.specimens.clone()));
-        let mut kin = self.kin(key, &specimens.unwrap_or_default());
+        let specimens = specimens.unwrap_or_default();
+        let mut kin = self.kin(key, &specimens);
+        let others = self.others_of_the_id(key, &specimens, (rules, now));
         kin.push(key.clone());
         let kin = kin.iter().filter_map(|key| self.list.get(key));
         let kin: Vec<Order> = kin.filter(|order| order.is_recent(rules, now)).cloned().collect();
         let mut deeds = Vec::new();
+        if !others.is_empty() {
+            deeds = self.dispute(
+                &[&others[..], &[key.clone()]].concat(),
+                Some(&Private::default()),
+                now,
+            );
+        }
         for other in kin.iter().filter(|other| other.is_disputed()) {
             let said = other.wanted.as_ref().and_then(|wanted| wanted.said.clone());
             let own = self.list.get_mut(key).and_then(|order| order.wanted.as_mut());
@@ -346,9 +384,20 @@ impl Orders {
         if gone == &stays.id {
             return Ok(Vec::new());
         }
-        if self.true_id(&stays.id) == self.true_id(gone) {
-            // Known already, or the other way round: then it would be a circle.
-            return if self.leads_to(&stays.id, gone) { Err(MergeRefused) } else { Ok(Vec::new()) };
+        if self.leads_to(&stays.id, gone) {
+            // The other way round it would be a circle.
+            return Err(MergeRefused);
+        }
+        if self.leads_to(gone, &stays.id) {
+            // Known already: it is for what was ordered under the old id since.
+            let mut theirs = self.of_patient(gone);
+            theirs.retain(|key| {
+                self.list.get(key).and_then(Order::patient).is_some_and(|own| own.id == *gone)
+            });
+            return Ok(self.hear(theirs, (stays, Person::become_one), now));
+        }
+        if self.same_patient(&stays.id, gone) {
+            return Ok(Vec::new());
         }
         let known = |order: &Order| {
             let own = order.patient().is_some_and(|own| self.same_patient(&own.id, gone));

@@ -174,6 +174,8 @@ refusals! {
     SpecimenMalformed "specimen-malformed" "Specimen id has a form that no label here has",
     /// A patient's order names what is control material or an external sample here.
     SpecimenOfMaterial "specimen-of-material" "Specimen id is one of control material or of an external sample here",
+    /// Its strip would have had to come before now.
+    CollectedLongAgo "collected-long-ago" "Specimen was collected longer ago than this laboratory waits for a strip",
     /// It is no urine.
     NotUrine "not-urine" "Specimen type is not tested here",
     /// The number is another order's.

@@ -171,6 +171,9 @@ impl Orders {
         if wanted.patient.is_none() && !wanted.control {
             return Err(Refusal::PatientMissing);
         }
+        if wanted.collected.is_some_and(|at| at + rules.expire < now) {
+            return Err(Refusal::CollectedLongAgo);
+        }
         self.may_claim(&request.key, wanted, (rules, now)).map(|()| Fresh::New)
     }
 

@@ -266,9 +266,10 @@ impl Asked {
     fn is_asked_for(self, reason: Reason) -> bool {
         match self {
             Asked::FileAsControl => reason.remedy() == Remedy::Identify,
-            // The analyzer was told whose it is, and the id of somebody else's cup.
+            // The analyzer was told whose it is, and the id of somebody else's cup; or an id that nobody ordered.
             Asked::Identify => {
-                reason.remedy() == Remedy::Identify || reason == Reason::PatientNamed
+                let of_id = [Reason::PatientNamed, Reason::SpecimenUnknown];
+                reason.remedy() == Remedy::Identify || of_id.contains(&reason)
             }
             Asked::Correction => reason.remedy() == Remedy::Decide,
             other => other.answers(reason),

@@ -2,7 +2,7 @@
 //! an id that a person gave, a print that was read again, a hold that was lifted.
 
 use wickline_forward::hl7::FillerNumber;
-use wickline_forward::orders::Given;
+use wickline_forward::orders::{Given, References};
 use wickline_normalize::orders::{Heard, Key, Meet, Order, Orders, Trace, Unordered, Wait};
 use wickline_normalize::readings::Reading;
 use wickline_normalize::report::Text;
@@ -19,6 +19,7 @@ use crate::store::StoreError;
 use crate::store::db::Write;
 use crate::store::era::Era;
 use crate::store::ledger::{Ledger, take};
+use crate::store::rows;
 use crate::store::rows::hold::OpenHold;
 use crate::store::rows::order::{self, Kept, Link, Which};
 use crate::store::rows::report::{self, ReportRow};
@@ -179,6 +180,7 @@ async fn would_meet(
         control: false,
     };
     let now = clock::now_us().div_euclid(1_000_000);
+    let one = |each: Vec<Share>| of_one_patient(each, &orders);
     let share = |key: &Key, pads: Vec<String>| -> Option<Share> {
         let kept = rows.iter().find(|one| one.order.key == *key)?.clone();
         Some(Share { kept, pads, follows: false })
@@ -188,18 +190,39 @@ async fn would_meet(
         Meet::Control => Met::Nothing,
         Meet::Goes { shares, .. } => {
             let each = shares.iter().filter_map(|one| share(&one.key, named(&one.pads)));
-            under_numbers(moment, bench, (each.collect(), &pads), false).await?
+            under_numbers(moment, bench, (one(each.collect())?, &pads), false).await?
         }
         Meet::Again(keys) => {
             let asked = |one: &Kept| one.order.wanted.as_ref().map(|w| named(&w.pads));
             let pads_of = |key: &Key| rows.iter().find(|one| one.order.key == *key).and_then(asked);
             let each = keys.iter().filter_map(|key| share(key, pads_of(key).unwrap_or_default()));
-            under_numbers(moment, bench, (each.collect(), &pads), true).await?
+            under_numbers(moment, bench, (one(each.collect())?, &pads), true).await?
         }
         Meet::Waits(Wait::SpecimenUnknown) if bench.orders.sends_without => Met::Nothing,
         Meet::Waits(wait) => Met::Waits(Hold::new(wait.reason(), wait.words())),
     };
     Ok(unsayable(bench, strip, &met).map_or(met, Met::Waits))
+}
+
+/// The orders of one strip are of one patient, and go with one: where a merge made two ids one, with who stayed.
+fn of_one_patient(mut each: Vec<Share>, orders: &Orders) -> Result<Vec<Share>, StoreError> {
+    let mut said = Vec::with_capacity(each.len());
+    for share in &each {
+        let text = share.kept.wants_back.as_deref().unwrap_or("{}");
+        let references: References =
+            rows::at("lab_order", share.kept.n).json("wants_back", text)?;
+        said.push(references);
+    }
+    let id = |references: &References| Private::new(references.patient_id.text());
+    let stayed = |one: &&References| orders.stays(&id(one)) == &id(one);
+    let Some(one) = said.iter().find(stayed).or(said.first()).cloned() else { return Ok(each) };
+    for (share, own) in each.iter_mut().zip(said) {
+        if own.patient_id.is_said() && own.patient_id != one.patient_id {
+            let own = own.with_patient_of(&one);
+            share.kept.wants_back = Some(rows::kept("wants_back", &own)?);
+        }
+    }
+    Ok(each)
 }
 
 /// What of its orders cannot be said to some receiver, where all the rest can. It is their source's to mend, and not
@@ -259,7 +282,8 @@ async fn under_numbers(
             Number::TakenBack => share.follows = true,
             Number::Unused if !again => {}
             Number::Unused | Number::InUse => {
-                let why = "the order of this specimen is answered already, and a receiver goes by its number";
+                let why = "a result stands under the number of its order, or is on its way there, and a receiver \
+                           goes by that number";
                 return Ok(Met::Waits(Hold::new(Reason::OrderAmbiguous, why)));
             }
         }

@@ -50,7 +50,14 @@ pub(crate) async fn said(
         if references.own_number().is_none() {
             continue;
         }
-        for (root, under) in order::told_of(write, link.order).await? {
+        let mut told = order::told_of(write, link.order).await?;
+        // Its source may have given one number to two orders: there they are one.
+        for other in order::of_number(write, &references).await? {
+            if other != link.order {
+                told.extend(order::told_of(write, other).await?);
+            }
+        }
+        for (root, under) in told {
             if (root, under.as_str()) == own {
                 continue;
             }

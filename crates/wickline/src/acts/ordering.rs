@@ -7,7 +7,7 @@ use wickline_forward::orders::{
     self as messages, Answers, Decided, Fault, Incoming, Now, OrderMessage, Patient, References,
     Stamp, Unread,
 };
-use wickline_normalize::orders::{Deed, Key, Orders, Reply};
+use wickline_normalize::orders::{Deed, Key, Order, Orders, Reply};
 use wickline_normalize::{Moment, Private};
 
 use super::meeting;
@@ -169,6 +169,18 @@ struct Before {
     merges: BTreeSet<(Private, Private)>,
 }
 
+/// What goes back of an order under the id that its patient has: who describes that patient later may go by an older one.
+fn known_as(said: &References, now: &Order, row: Option<&Kept>) -> Result<References, StoreError> {
+    let id = now.wanted.as_ref().and_then(|wanted| Some(&wanted.patient.as_ref()?.id));
+    let is_its =
+        |references: &References| id.is_none_or(|id| references.patient_id.text() == id.expose());
+    let before = row.filter(|_| !is_its(said)).map(references).transpose()?;
+    Ok(match before.filter(is_its) {
+        Some(before) => said.clone().with_id_of(&before),
+        None => said.clone(),
+    })
+}
+
 impl Desk<'_> {
     async fn read(&mut self, mut which: Which) -> Result<(Orders, Before), StoreError> {
         let merges = order::merges(self.write).await?;
@@ -320,7 +332,8 @@ impl Desk<'_> {
         came.sort_by_key(|order| order.n);
         for now in came {
             let row = before.rows.get(&now.key);
-            let said = said.get(&now.key).map(|own| rows::kept("wants_back", own)).transpose()?;
+            let said = said.get(&now.key).map(|own| known_as(own, now, row)).transpose()?;
+            let said = said.map(|own| rows::kept("wants_back", &own)).transpose()?;
             let before = row.and_then(|row| row.wants_back.clone());
             let wants_back = said.or_else(|| before.clone());
             if row.is_none_or(|row| row.order != *now) || wants_back != before {

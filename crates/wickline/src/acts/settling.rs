@@ -148,8 +148,8 @@ fn unsettled(orders: &Orders, order: &Order) -> StoreError {
             "it is an order of control material, which no patient's strip answers: it can only be wrong"
         }
         false if orders.is_taken(&order.key) => {
-            "it was called wrong, and since then its specimen is another patient's: what is out under it can \
-             only be taken back"
+            "its specimen is another patient's by an order that nobody disputes: what is out under it can only be \
+             taken back, unless that other one is called wrong first"
         }
         false => {
             "nobody disputes this order: `wickline orders --standing disputed` lists those that wait for a \

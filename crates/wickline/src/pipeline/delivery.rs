@@ -203,14 +203,15 @@ impl Flow {
         self.page_read = Instant::now();
         let (ledger, target) = (self.way.ledger.clone(), self.way.target.clone());
         let token = self.way.lease.token();
-        let begins = self.begun != Some(token);
+        let (begins, notes) = (self.begun != Some(token), self.way.notes);
         let seen = self.way.events.seen.clone();
         let shut = &mut self.reach.shut;
         *shut = true;
         let page = ledger
             .within(async {
                 if begins {
-                    ledger.queue_begins(&target.id, UNRECORDED + target.limits.window).await?;
+                    let first = UNRECORDED + target.limits.window;
+                    ledger.queue_begins(&target.id, first, notes).await?;
                 }
                 let gate = ledger.gate(&target.id).await?;
                 let closed = gate.paused || gate.stopped;

@@ -40,10 +40,17 @@ pub fn remedy_words(reason: Reason, id: &str) -> String {
              without an order. It goes by itself once one order alone fits"
         );
     }
+    if reason == Reason::SpecimenUnknown {
+        return format!(
+            "`wickline find {id}` tells what is known of its specimen's orders: it goes by itself once one fits. Where its \
+             id is wrong, `wickline held identify {id}` gives it the right one. `wickline held release {id}` sends it \
+             without an order, a patient and their priority, {aside} does not"
+        );
+    }
     if reason.is_of_orders() && reason.remedy() == Remedy::Release {
         return format!(
             "`wickline find {id}` tells what is known of its specimen's orders: it goes by itself once one fits. \
-             `wickline held release {id}` sends it without an order, {aside} does not"
+             `wickline held release {id}` sends it without an order, a patient and their priority, {aside} does not"
         );
     }
     match reason.remedy() {

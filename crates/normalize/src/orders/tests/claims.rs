@@ -261,14 +261,15 @@ fn row_15_a_dispute_and_what_a_person_says_of_it_are_of_every_order_of_the_patie
 }
 
 #[test]
-fn row_22_a_merge_that_a_person_calls_wrong_is_wrong_for_a_second_order_too() {
+fn row_22_whom_a_merge_made_somebody_else_is_settled_apart() {
     let mut desk = Desk::with_one();
     assert!(desk.orders.merge(&odile().id, &ines(), NOW).is_ok());
-    assert_eq!(claimed_by_ines(&mut desk, 2), Ok(()), "one patient by now");
+    assert_eq!(claimed_by_ines(&mut desk, 2), Ok(()), "one patient by the id");
     assert_eq!(desk.standing("K2"), Some(Standing::Disputed));
     assert!(desk.orders.settle(&key("K1"), false, NOW));
-    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::SpecimenUnknown));
-    assert_eq!(claimed_by_ines(&mut desk, 3), Err(Refusal::Closed));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PatientChanged));
+    assert!(desk.orders.settle(&key("K2"), true, NOW));
+    assert_eq!(desk.goes_to("KP-20417"), [key("K2")]);
 }
 
 #[test]
@@ -438,4 +439,84 @@ fn row_22_right_is_the_patient_whom_a_person_saw_whatever_is_said_meanwhile() {
     assert_eq!(desk.standing("K3"), Some(Standing::Open));
     let third = desk.orders.get(&key("K3")).and_then(|o| o.patient()).expect("a patient");
     assert_eq!(third.name, slight.name);
+}
+
+/// Two people under one id claim one cup: one of the two is right, and no strip goes before both are settled.
+#[test]
+fn row_22_under_one_id_somebody_of_another_name_and_birth_is_settled_apart() {
+    let other = person("KP700101", "Plover-Invented^Ines", "19850517");
+    let by_other = |number: &str, second| {
+        let wanted = wanted("KP-20417", other.clone());
+        Request { wanted: Ok(wanted), ..request(Ask::New, number, second) }
+    };
+    let mut desk = Desk::with_one();
+    assert_eq!(desk.ask(&by_other("K2", 1)).done, Ok(()));
+    for (right, wrong) in [("K1", "K2"), ("K2", "K1")] {
+        for wrong_first in [false, true] {
+            let mut desk = Desk { orders: desk.orders.clone(), ..Desk::new() };
+            for (number, is_right) in [(wrong, false), (right, true)]
+                .iter()
+                .cycle()
+                .skip(usize::from(!wrong_first))
+                .take(2)
+            {
+                assert_eq!(desk.standing(number), Some(Standing::Disputed));
+                assert!(matches!(desk.strip("KP-20417"), Meet::Waits(_)), "one is not settled");
+                assert!(desk.orders.settle(&key(number), *is_right, NOW));
+            }
+            assert_eq!(desk.goes_to("KP-20417"), [key(right)]);
+            assert!(!desk.orders.settle(&key(wrong), true, NOW), "its specimen is somebody else's");
+            assert_eq!(desk.goes_to("KP-20417"), [key(right)]);
+        }
+    }
+    // Both cannot be right.
+    assert!(desk.orders.settle(&key("K1"), true, NOW));
+    assert!(!desk.orders.settle(&key("K2"), true, NOW));
+    // Called wrong by a slip, and ordered anew meanwhile.
+    let mut desk = Desk::with_one();
+    desk.orders.update(&other, NOW);
+    assert!(desk.orders.settle(&key("K1"), false, NOW));
+    assert_eq!(desk.ask(&by_other("K2", 2)).done, Ok(()));
+    assert_eq!(desk.goes_to("KP-20417"), [key("K2")]);
+    assert!(!desk.orders.settle(&key("K1"), true, NOW));
+}
+
+/// What is said of the right order says nothing of the wrong one under the same id.
+#[test]
+fn row_22_settling_the_right_order_does_not_take_back_that_another_was_wrong() {
+    let other = person("KP700101", "Plover-Invented^Ines", "19850517");
+    let mut desk = Desk::with_one();
+    desk.trace("K1", Trace::Sent);
+    desk.orders.update(&other, NOW);
+    assert!(desk.orders.settle(&key("K1"), false, NOW));
+    let new = Request { wanted: Ok(wanted("KP-20417", other)), ..request(Ask::New, "K2", 2) };
+    assert_eq!(desk.ask(&new).done, Ok(()));
+    assert_eq!(desk.standing("K2"), Some(Standing::Open), "nobody disputes it");
+    let third = Request { wanted: Ok(wanted("KP-20417", ines())), ..request(Ask::New, "K3", 3) };
+    assert_eq!(desk.ask(&third).done, Err(Refusal::PatientConflict));
+    assert!(desk.orders.settle(&key("K2"), true, NOW));
+    assert!(desk.orders.get(&key("K1")).expect("an order").is_denied(), "it is wrong still");
+    assert_eq!(desk.goes_to("KP-20417"), [key("K2")]);
+}
+
+/// Row 20: what is ordered under an id that was merged away belongs to who stays, once that is said again.
+#[test]
+fn row_20_a_merge_that_comes_again_is_for_what_was_ordered_since() {
+    let stays = known_as("KP700109");
+    let mut desk = Desk::with_one();
+    assert!(desk.orders.merge(&odile().id, &stays, NOW).is_ok());
+    let mut late = request(Ask::New, "K4", 2);
+    late.wanted = Ok(wanted("KP-20444", odile()));
+    assert_eq!(desk.ask(&late).done, Ok(()));
+    assert_eq!(
+        desk.orders.merge(&odile().id, &stays, NOW),
+        Ok(vec![Deed::Person(key("K4"))]),
+        "the first has it already"
+    );
+    let patient = |number: &str| {
+        let order = desk.orders.get(&key(number)).expect("an order");
+        order.wanted.as_ref().and_then(|own| own.patient.clone()).expect("a patient").id
+    };
+    assert_eq!((patient("K1"), patient("K4")), (stays.id.clone(), stays.id.clone()));
+    assert_eq!(desk.orders.merge(&odile().id, &stays, NOW), Ok(Vec::new()));
 }

@@ -56,7 +56,7 @@ fn of_two_orders_for_the_same_the_newest_is_answered() {
 fn row_26_pads_that_nobody_ordered_go_as_the_laboratory_decided() {
     let mut desk = Desk::new();
     desk.ask(&order("K1", 0, &["GLU"]));
-    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderMismatch));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PadsUnordered));
     for unordered in [Unordered::Drop, Unordered::Send] {
         desk.rules.unordered = unordered;
         let Meet::Goes { shares, unordered, .. } = desk.strip("KP-20417") else {
@@ -70,7 +70,7 @@ fn row_26_pads_that_nobody_ordered_go_as_the_laboratory_decided() {
 fn row_27_a_strip_without_an_ordered_pad_waits() {
     let mut desk = Desk::new();
     desk.ask(&order("K1", 0, &["ALB", "GLU"]));
-    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::OrderMismatch));
+    assert_eq!(desk.strip("KP-20417"), Meet::Waits(Wait::PadsMissing));
 }
 
 #[test]
@@ -87,7 +87,7 @@ fn rows_23b_and_24_another_cup_and_an_id_that_nobody_ordered_wait() {
     assert_eq!(at(NOW - 15 * 60 - 1), Meet::Waits(Wait::OrderAfterTest));
     assert!(matches!(at(NOW - 15 * 60), Meet::Goes { .. }));
     assert!(matches!(at(NOW + DAY), Meet::Goes { .. }));
-    assert_eq!(at(NOW + DAY + 1), Meet::Waits(Wait::OrderMismatch));
+    assert_eq!(at(NOW + DAY + 1), Meet::Waits(Wait::CollectedBefore));
     for other in ["KP-2041", "KP-20417-1", "kp-20417", "0KP-20417", ""] {
         assert_eq!(desk.strip(other), Meet::Waits(Wait::SpecimenUnknown), "{other}");
     }
@@ -171,14 +171,14 @@ fn an_order_of_a_whole_strip_is_answered_without_the_pads_that_it_may_leave_out(
     assert!(matches!(meet(&desk, &measured), Meet::Goes { .. }));
     assert_eq!(
         desk.strip("KP-20417"),
-        Meet::Waits(Wait::OrderMismatch),
+        Meet::Waits(Wait::PadsMissing),
         "a pad that none may leave out"
     );
     // An order of that pad alone is not answered by a strip without it.
     let mut desk = Desk::new();
     desk.rules.unordered = Unordered::Drop;
     desk.ask(&order("K1", 0, &["COL"]));
-    assert_eq!(meet(&desk, &measured), Meet::Waits(Wait::OrderMismatch));
+    assert_eq!(meet(&desk, &measured), Meet::Waits(Wait::PadsMissing));
     assert!(matches!(meet(&desk, &pads(&["COL", "GLU", "PH"])), Meet::Goes { .. }));
 }
 
@@ -237,4 +237,28 @@ fn of_two_orders_for_the_same_the_older_one_is_not_answered_by_a_later_strip() {
     assert_eq!(desk.goes_to("KP-20417"), [key("K3")], "a newer one gets its own");
     desk.rules.same_test = SameTest::All;
     assert_eq!(desk.goes_to("KP-20417").len(), 2);
+}
+
+/// Of two answered orders for the same a further strip is the newest one's alone.
+#[test]
+fn row_25_a_third_strip_answers_the_newest_alone() {
+    let mut desk = Desk::new();
+    desk.ask(&order("K1", 0, &["GLU", "PH"]));
+    desk.trace("K1", Trace::Sent);
+    desk.ask(&order("K2", 1, &["GLU", "PH"]));
+    desk.trace("K2", Trace::Sent);
+    assert_eq!(desk.strip("KP-20417"), Meet::Again(vec![key("K2")]));
+}
+
+/// Who ordered hears at once that no strip of it is waited for.
+#[test]
+fn row_33_what_was_collected_longer_ago_than_a_strip_is_waited_for_is_refused() {
+    for (ago, done) in [(0, Ok(())), (1, Err(Refusal::CollectedLongAgo))] {
+        let mut desk = Desk::new();
+        let mut one = request(Ask::New, "K1", 0);
+        let collected = NOW - desk.rules.expire - ago;
+        one.wanted.as_mut().map(|w| w.collected = Some(collected)).expect("wanted");
+        assert_eq!(desk.ask(&one).done, done);
+        assert_eq!(desk.standing("K1").is_some(), done.is_ok());
+    }
 }

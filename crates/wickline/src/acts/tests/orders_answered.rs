@@ -11,6 +11,8 @@ use crate::store::rows::question::Said;
 mod disputed;
 #[path = "orders_faults.rs"]
 mod faults;
+#[path = "orders_known_as.rs"]
+mod known_as;
 #[path = "orders_settled.rs"]
 mod settled_by_a_person;
 #[path = "orders_taken_back.rs"]

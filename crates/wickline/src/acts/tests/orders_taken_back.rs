@@ -26,7 +26,7 @@ impl Lab {
         kept.item.reasons().into_iter().map(str::to_owned).collect()
     }
 
-    async fn is_named(&self, n: i64, specimen: &str) -> String {
+    pub(super) async fn is_named(&self, n: i64, specimen: &str) -> String {
         let actor = Actor::person(Some("J. Mast".into()));
         let twice = twice(specimen);
         let became = self.ledger.report_identify(&self.bench, &actor, n, &twice).await;

@@ -118,11 +118,12 @@ impl Follower<'_> {
             if let Some(question) = self.account.question(&transmission) {
                 self.tell_question(&question, out)?;
             }
-            for report in reports {
+            for mut report in reports {
                 if most.is_some_and(|most| self.count >= most) {
                     return Ok(());
                 }
                 self.count += 1;
+                report.report = self.count;
                 self.tell(&report, out)?;
             }
         }

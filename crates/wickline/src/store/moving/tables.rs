@@ -342,7 +342,13 @@ pub(super) const TABLES: &[Table] = &[
     Table {
         name: "receiver",
         key: None,
-        columns: &[("id", Text), ("paused", Whole), ("stopped", Whole), ("detail", Text)],
+        columns: &[
+            ("id", Text),
+            ("paused", Whole),
+            ("stopped", Whole),
+            ("detail", Text),
+            ("noted", Whole),
+        ],
     },
     Table {
         name: "notice",

@@ -488,6 +488,13 @@ pub async fn told_of(write: &mut Write, order: i64) -> Result<Vec<(i64, String)>
     rows.iter().map(read).collect::<Result<_, sqlx::Error>>().map_err(|e| write.wrong(&e))
 }
 
+/// The orders that brought the number of its own that this one did.
+pub async fn of_number(write: &mut Write, one: &References) -> Result<Vec<i64>, StoreError> {
+    let Some(number) = one.own_number().map(|own| own.value(1)) else { return Ok(Vec::new()) };
+    let query = sqlx::query("SELECT n FROM lab_order WHERE brought = $1 AND brought IS NOT NULL");
+    firsts(write, query.bind(number)).await
+}
+
 /// The reports that answer an order.
 pub async fn reports_of(write: &mut Write, order: i64) -> Result<Vec<i64>, StoreError> {
     let query = sqlx::query("SELECT report FROM report_order WHERE lab_order = $1").bind(order);

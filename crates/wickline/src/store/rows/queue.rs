@@ -120,9 +120,30 @@ impl Ledger {
     }
 
     /// A daemon that died may have sent what stands first in the queue, and not have noted it: that is
-    /// not replaced any more after a change, it is corrected.
-    pub async fn queue_begins(&self, receiver: &str, first: usize) -> Result<(), StoreError> {
+    /// not replaced any more after a change, it is corrected. Who noted each message before it was sent left no such
+    /// doubt. `notes`: so does who begins now.
+    pub async fn queue_begins(
+        &self,
+        receiver: &str,
+        first: usize,
+        notes: bool,
+    ) -> Result<(), StoreError> {
         let mut write = self.db.write().await?;
+        let query =
+            sqlx::query("SELECT noted FROM receiver WHERE id = $1").bind(receiver.to_owned());
+        let noted = write.conn().fetch_optional(query).await.map_err(|e| write.wrong(&e))?;
+        let noted = noted.map(|row| row.try_get::<i64, _>(0)).transpose();
+        let noted = noted.map_err(|e| write.wrong(&e))? == Some(1);
+        if noted && notes {
+            return Ok(());
+        }
+        let query = sqlx::query("UPDATE receiver SET noted = $1 WHERE id = $2")
+            .bind(i64::from(notes))
+            .bind(receiver.to_owned());
+        write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
+        if noted {
+            return write.commit().await;
+        }
         let query = sqlx::query(
             "UPDATE message SET maybe_sent = 1 WHERE maybe_sent = 0 AND n IN (SELECT n FROM message \
              WHERE receiver = $1 AND state = 'waiting' AND state <> 'accepted' AND kept_back = 0 \

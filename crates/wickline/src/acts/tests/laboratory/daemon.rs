@@ -36,7 +36,7 @@ impl Story {
         tape.note_ledger(&ledger.stands(&tape.id).await?, &["bench-1"]).await?;
         ledger.receiver_known("lis", false).await?;
         ledger.reports_undelivered(bench).await?;
-        ledger.queue_begins("lis", 3).await?;
+        ledger.queue_begins("lis", 3, false).await?;
         self.put_right().await;
         Ok(())
     }

@@ -1,0 +1,131 @@
+//! Whom a result names after merges, under which number it goes, and what a restart knows of what was sent.
+
+use wickline_forward::hl7::Message;
+use wickline_normalize::orders::Standing;
+
+use super::bench;
+use super::settled_by_a_person::{MADE, described, order};
+use super::*;
+
+on_both!(
+    what_waits_untried_can_be_cancelled_after_a_restart_too,
+    what_was_never_noted_may_have_been_sent_before_a_restart,
+    after_a_merge_who_speaks_of_the_old_id_does_not_bring_it_back,
+    two_orders_of_one_whom_a_merge_made_one_go_with_who_stayed,
+    of_two_orders_with_one_number_of_their_own_the_second_is_held,
+    an_id_that_nobody_ordered_is_put_right_while_it_is_held,
+);
+
+/// ADT^A40 (HL7 v2.5.1 chapter 3): who was `gone` is the one that `stays`.
+fn merged(gone: &str, stays: &str, id: &str) -> String {
+    described("Heron-Invented^Adela", "19700101", id)
+        .replace("ADT^A08^ADT_A01", "ADT^A40^ADT_A39")
+        .replace("KP700101^^^KESTREL^MR", &format!("{stays}^^^KESTREL^MR"))
+        .replace("PV1|1|O\r", &format!("MRG|{gone}^^^KESTREL^MR\r"))
+}
+
+impl Lab {
+    /// As a daemon begins with the queue, and as one begins anew after a reload.
+    async fn begins(&self, notes: bool) {
+        self.ledger.queue_begins("lis", 33, notes).await.expect("begun");
+    }
+
+    async fn last(&self) -> Message {
+        let last = *self.waiting().await.last().expect("a message waits");
+        Message::read(&self.whole(last).await.body).expect("a message")
+    }
+}
+
+async fn what_waits_untried_can_be_cancelled_after_a_restart_too(mut lab: Lab) {
+    lab.bench = bench("");
+    lab.ledger.receiver_known("lis", true).await.expect("known");
+    lab.begins(true).await;
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    assert_eq!(lab.run_of("1", "KP-20417", "2+").await.1, None);
+    lab.begins(true).await;
+    let cancel = order(["CA", "K1", "KP-20417", "UADIP"], "KP700101", (MADE, "C1"));
+    assert_eq!(lab.told(&cancel).await, "CR", "nobody has tried to send it");
+    assert_eq!(lab.own("K1").await.kept.order.standing, Standing::Cancelled);
+}
+
+async fn what_was_never_noted_may_have_been_sent_before_a_restart(mut lab: Lab) {
+    lab.bench = bench("");
+    lab.ledger.receiver_known("lis", true).await.expect("known");
+    // Before orders were taken in nothing was noted; nor where that ended for a while.
+    for before in [false, true] {
+        lab.begins(before).await;
+        lab.begins(false).await;
+        let (number, specimen) = if before { ("K2", "KP-20418") } else { ("K1", "KP-20417") };
+        assert_eq!(lab.ordered(number, specimen, "UADIP", "KP700101").await, "OK");
+        assert_eq!(lab.run_of(number, specimen, "2+").await.1, None);
+        lab.begins(true).await;
+        let cancel = order(["CA", number, specimen, "UADIP"], "KP700101", (MADE, number));
+        assert_eq!(lab.told(&cancel).await, "UC");
+    }
+}
+
+async fn after_a_merge_who_speaks_of_the_old_id_does_not_bring_it_back(mut lab: Lab) {
+    lab.bench = bench("");
+    let changed = |id: &str| order(["XO", "K1", "KP-20417", "UADIP"], "KP700101", (MADE, id));
+    for (n, late) in
+        [("1", described("Heron-Invented^Ada Maria", "19700101", "A8")), ("2", changed("X8"))]
+    {
+        let (number, specimen) = (format!("K{n}"), format!("KP-2041{n}"));
+        let patient = format!("KP70010{n}");
+        assert_eq!(lab.ordered(&number, &specimen, "UADIP", &patient).await, "OK");
+        let stays = format!("KP70077{n}");
+        assert_eq!(lab.told(&merged(&patient, &stays, &format!("M{n}"))).await, "AA");
+        let late = late.replace("KP700101", &patient).replace("K1^", &format!("{number}^"));
+        let late = late.replace("KP-20417", &specimen);
+        assert!(["AA", "XR"].contains(&lab.told(&late).await.as_str()));
+        assert_eq!(lab.run_of(n, &specimen, "2+").await.1, None);
+        let shown = lab.own(&number).await.kept.order.wanted.and_then(|own| own.patient);
+        assert_eq!(shown.expect("a patient").number.expose(), stays);
+        let body = lab.last().await;
+        assert_eq!(body.component("PID", 1, 3, 1), stays, "as it is shown");
+        assert_eq!(body.component("PID", 1, 5, 1), "Heron-Invented");
+    }
+}
+
+async fn two_orders_of_one_whom_a_merge_made_one_go_with_who_stayed(mut lab: Lab) {
+    lab.bench = bench("[orders]\nunordered_pads = \"drop\"\n");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    assert_eq!(lab.told(&merged("KP700101", "KP700777", "M1")).await, "AA");
+    // Its sender goes by the old id still.
+    assert_eq!(lab.ordered("K2", "KP-20417", "UGLU", "KP700101").await, "OK");
+    let (n, held) = lab.run_of("1", "KP-20417", "2+").await;
+    assert_eq!(held, None, "report {n}");
+    let body = lab.last().await;
+    assert_eq!(body.count("OBR"), 2);
+    assert_eq!((body.count("PID"), body.component("PID", 1, 3, 1)), (1, "KP700777".into()));
+}
+
+async fn of_two_orders_with_one_number_of_their_own_the_second_is_held(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    let text = order(["NW", "K2", "KP-20418", "UADIP"], "KP700102", (MADE, "A2"));
+    let text = text.replace("ORC|NW|K2^LIS|", "ORC|NW|K2^LIS|F-K1^KESTRELLAB");
+    assert_eq!(lab.told(&text).await, "OK");
+    assert_eq!(lab.run_of("1", "KP-20417", "2+").await.1, None);
+    for said_yes in [false, true] {
+        if said_yes {
+            lab.said_yes().await;
+        }
+        let strip = if said_yes { "3" } else { "2" };
+        let (_, held) = lab.run_of(strip, "KP-20418", "1+").await;
+        assert_eq!(
+            held,
+            Some(Reason::OrderAmbiguous),
+            "its receiver would take it for a correction"
+        );
+    }
+}
+
+async fn an_id_that_nobody_ordered_is_put_right_while_it_is_held(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UADIP", "KP700101").await, "OK");
+    let (n, held) = lab.run_of("1", "KP-20471", "2+").await;
+    assert_eq!(held, Some(Reason::SpecimenUnknown));
+    assert_eq!(lab.is_named(n, "KP-20417").await, "waiting");
+    assert_eq!(lab.last().await.component("OBR", 1, 2, 1), "K1");
+}
