@@ -33,6 +33,8 @@ pub struct Heard {
     /// Orders taken and refused: what is told of patients is none.
     pub taken: usize,
     pub refused: usize,
+    /// Which, and why.
+    pub why: Option<String>,
     /// It came before, byte by byte: the kept answer goes back.
     pub again: bool,
     /// Why nothing of it was read.
@@ -89,7 +91,8 @@ impl Ledger {
         };
         order::answer(&mut write, name, &heard.answers, clock::now_us()).await?;
         let object = format!("source {}", source.site.name);
-        let act = Act { verb, object, became: Some(became), ..Act::default() };
+        let reason = heard.why.clone();
+        let act = Act { verb, object, reason, became: Some(became), ..Act::default() };
         record(&mut write, &Actor::daemon(), act).await?;
         write.commit().await?;
         Ok(heard)
@@ -169,6 +172,17 @@ struct Before {
     merges: BTreeSet<(Private, Private)>,
 }
 
+/// Which orders were refused and why, for who asks at night what became of them: nothing else is kept of them.
+fn refusals(keys: &[Option<Key>], replies: &[Reply]) -> Option<String> {
+    const MOST: usize = 10;
+    let refused = keys.iter().zip(replies).filter_map(|(key, reply)| {
+        let number = key.as_ref().map_or("without a number", order::called);
+        Some(format!("{number}: {}", reply.done.err()?.code()))
+    });
+    let why = refused.take(MOST).collect::<Vec<_>>().join("; ");
+    (!why.is_empty()).then_some(why)
+}
+
 /// What goes back of an order under the id that its patient has: who describes that patient later may go by an older one.
 fn known_as(said: &References, now: &Order, row: Option<&Kept>) -> Result<References, StoreError> {
     let id = now.wanted.as_ref().and_then(|wanted| Some(&wanted.patient.as_ref()?.id));
@@ -231,6 +245,7 @@ impl Desk<'_> {
         if let Decided::Orders(replies) = &decided {
             heard.taken = replies.iter().filter(|reply| reply.done.is_ok()).count();
             heard.refused = replies.len() - heard.taken;
+            heard.why = refusals(&keys, replies);
             let mut said = self.said(message, &keys, replies);
             if let Some(patient) = &message.patient {
                 let deeds = replies.iter().flat_map(|reply| &reply.deeds);

@@ -14,6 +14,7 @@ on_both!(
     two_orders_of_one_whom_a_merge_made_one_go_with_who_stayed,
     of_two_orders_with_one_number_of_their_own_the_second_is_held,
     an_id_that_nobody_ordered_is_put_right_while_it_is_held,
+    the_trail_says_which_orders_were_refused_and_why,
 );
 
 /// ADT^A40 (HL7 v2.5.1 chapter 3): who was `gone` is the one that `stays`.
@@ -128,4 +129,13 @@ async fn an_id_that_nobody_ordered_is_put_right_while_it_is_held(mut lab: Lab) {
     assert_eq!(held, Some(Reason::SpecimenUnknown));
     assert_eq!(lab.is_named(n, "KP-20417").await, "waiting");
     assert_eq!(lab.last().await.component("OBR", 1, 2, 1), "K1");
+}
+
+async fn the_trail_says_which_orders_were_refused_and_why(mut lab: Lab) {
+    lab.bench = bench("");
+    assert_eq!(lab.ordered("K1", "KP-20417", "UHCG", "KP700101").await, "UA");
+    let rows = lab.trail_of("order").await;
+    assert_eq!(rows[0].reason.as_deref(), Some("K1: test-unknown"));
+    let all = format!("{rows:?}");
+    assert!(!all.contains("KP700101") && !all.contains("Invented"), "and nothing of the patient");
 }
