@@ -35,6 +35,7 @@ pub(crate) const MIGRATIONS: &[&str] = &[
     include_str!("schema/schema_21.sql"),
     include_str!("schema/schema_22.sql"),
     include_str!("schema/schema_23.sql"),
+    include_str!("schema/schema_24.sql"),
 ];
 
 /// How long a ledger on a server may take to answer.

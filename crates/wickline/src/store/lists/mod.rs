@@ -4,6 +4,7 @@ pub mod counts;
 pub mod day;
 pub mod find;
 pub mod front;
+pub mod kinds;
 pub mod lookback;
 pub mod names;
 pub mod now;

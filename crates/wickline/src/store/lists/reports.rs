@@ -18,7 +18,7 @@ use crate::store::rows::{at, message};
 use crate::store::state::{ReportState, State};
 
 /// One delivery of a report to one receiver.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Default, Serialize)]
 pub struct Delivery {
     pub receiver: String,
     pub state: State,
@@ -72,7 +72,7 @@ pub struct Item {
     pub id: String,
     pub analyzer: String,
     pub number: Option<String>,
-    /// How many numbers it stands for: a line of those that never came.
+    /// How many it stands for: a line of numbers that never came, or a kind of reports.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub numbers: Option<i64>,
     pub class: String,
@@ -140,7 +140,7 @@ pub fn totals(states: impl Iterator<Item = State>) -> BTreeMap<&'static str, u64
 }
 
 /// Reports whose holds and messages are asked for at once.
-const TOGETHER: usize = 500;
+pub(super) const TOGETHER: usize = 500;
 
 /// What a list shows of a report: not its print, which is most of the row.
 const LISTED: &str = "SELECT n, analyzer, number, class, level, specimen, taken_at, heard_at, state, \
@@ -214,7 +214,19 @@ impl Ledger {
 
     /// The rows of every report of a local day.
     pub(crate) async fn reports_of(&self, day: &str) -> Result<Vec<AnyRow>, StoreError> {
-        self.reports(LISTED, "WHERE day = $1 ORDER BY analyzer, n", day.to_owned()).await
+        self.reports(LISTED, "WHERE day = $1 ORDER BY n", day.to_owned()).await
+    }
+
+    /// The rows of some reports.
+    pub(crate) async fn reports_named(&self, ids: &[i64]) -> Result<Vec<AnyRow>, StoreError> {
+        let (mut rows, mut conn) = (Vec::new(), self.db.read().await?);
+        for some in ids.chunks(TOGETHER) {
+            let these = list_of(some.len(), 1);
+            let sql = format!("{LISTED} WHERE n IN ({these})");
+            rows.extend(of_these(&mut conn, sql, some).await?);
+        }
+        self.db.give_back(conn).await;
+        Ok(rows)
     }
 
     /// One report by its id.
@@ -301,7 +313,7 @@ impl Ledger {
 }
 
 /// Rows of some reports.
-async fn of_these(
+pub(super) async fn of_these(
     conn: &mut AnyConnection,
     sql: String,
     ids: &[i64],
@@ -381,7 +393,7 @@ fn sent(row: &AnyRow, state: State, clock: &SiteClock) -> Result<Delivery, sqlx:
 
 /// Of what went to a receiver under one OBR-3 the latest counts. Under one that is not the report's own
 /// any more only its withdrawal does.
-fn counts(deliveries: &mut Vec<Delivery>, next: Delivery) {
+pub(super) fn counts(deliveries: &mut Vec<Delivery>, next: Delivery) {
     deliveries.retain(|d| d.receiver != next.receiver || d.retired != next.retired);
     if next.retired.is_none() || next.withdraws() {
         deliveries.push(next);
@@ -389,7 +401,7 @@ fn counts(deliveries: &mut Vec<Delivery>, next: Delivery) {
 }
 
 /// What one word says of a report with its holds and deliveries: the least finished of them.
-fn summarize(item: &mut Item) {
+pub(super) fn summarize(item: &mut Item) {
     if let Some(open) = item.holds.iter().find(|h| !h.cleared).filter(|_| item.state == State::Held)
     {
         item.reason = Some(open.reason.clone());
