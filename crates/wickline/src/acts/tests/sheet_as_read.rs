@@ -64,6 +64,7 @@ async fn a_jump_is_one_line_until_its_strips_come(mut lab: Lab) {
     assert_eq!(lab.lines().await, wanted);
     let sheet = lab.sheet().await;
     assert_eq!((sheet.totals["missing"], sheet.outstanding), (19_990, 19_990));
+    assert_eq!(sheet.receivers["lis"]["missing"], 19_990, "numbers are counted, and not lines");
     let todo = sheet.lines[2].todo.as_ref().and_then(|t| t.command.clone()).expect("a command");
     let command = format!("wickline day explain 00011-20000 --analyzer bench-1 --date {DAY}");
     assert_eq!(todo, command);

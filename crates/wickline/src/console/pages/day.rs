@@ -36,7 +36,14 @@ struct Row {
     class: &'static str,
     glyph: &'static str,
     open: bool,
-    todo: String,
+    todo: Todo,
+}
+
+/// What is to be done about a row; `own`: in the words of the pages, else in those of the commands.
+#[derive(Default)]
+struct Todo {
+    words: String,
+    own: bool,
 }
 
 /// The rows of one analyzer.
@@ -131,18 +138,37 @@ fn row(here: &Here, line: &Line) -> Row {
         specimen: frame::cell(item.specimen.as_deref().unwrap_or("")),
         class_name: frame::class_name(here, item),
         taken: taken(&here.bench, item),
-        way: frame::way(here, item),
+        // At one receiver its state says all.
+        way: match item.deliveries.as_slice() {
+            [only] if only.state == item.state && !only.on_hold => String::new(),
+            _ => frame::way(here, item),
+        },
         noted: visible(&line.noted()),
         state: here.t(&format!("state.{}", item.state.text())),
         class: frame::class(item.state),
         glyph: frame::glyph(item.state),
         open: item.is_open(),
-        // What is held has a page that says it better.
-        todo: match &line.todo {
-            Some(todo) if item.state != State::Held => visible(&todo.words),
-            _ => String::new(),
-        },
+        todo: Todo::default(),
     }
+}
+
+/// What is to be done about a line, where somebody does it by the pages.
+fn todo(here: &Here, line: &Line) -> Todo {
+    let item = &line.item;
+    let place = match item.state {
+        // What is held has a page that says it better.
+        State::Held => return Todo::default(),
+        State::Missing if item.reason.as_deref() == Some("last-unknown") => "day.do_last",
+        State::Missing if line.count() > 1 => "day.do_missing_several",
+        State::Missing => "day.do_missing_one",
+        State::Refused => "day.do_refused",
+        State::Waiting if item.deliveries.iter().any(|d| d.on_hold) => "day.do_kept_back",
+        _ => {
+            let words = line.todo.as_ref().map_or("", |todo| &todo.words);
+            return Todo { words: visible(words), own: false };
+        }
+    };
+    Todo { words: here.t(place).to_owned(), own: true }
 }
 
 /// How many of a state there are.
@@ -152,7 +178,7 @@ fn of(counts: &Counts, state: State) -> i64 {
 
 /// What became of what was heard, each report in one state; where there is any.
 fn became(here: &Here, counts: &Counts) -> Vec<(&'static str, String)> {
-    let states = PARTS.into_iter().chain([State::Heard]).map(|state| (state, of(counts, state)));
+    let states = PARTS.into_iter().map(|state| (state, of(counts, state)));
     let some = states.filter(|(_, n)| *n > 0);
     some.map(|(state, n)| (here.t(&format!("state.{}", state.text())), here.language.number(n)))
         .collect()
@@ -181,11 +207,14 @@ fn sums(here: &Here, sheet: &Sheet) -> Vec<Sum> {
     sums
 }
 
-/// Rows by analyzer, in the order of the sheet.
-fn parts(here: &Here, lines: &[Line]) -> Vec<Part> {
+/// Rows by analyzer, in the order of the sheet. `asks`: each with what is to be done about it.
+fn parts(here: &Here, lines: &[Line], asks: bool) -> Vec<Part> {
     let mut parts: Vec<Part> = Vec::new();
     for line in lines {
-        let row = row(here, line);
+        let mut row = row(here, line);
+        if asks {
+            row.todo = todo(here, line);
+        }
         match parts.iter_mut().find(|part| part.id == line.item.analyzer) {
             Some(part) => part.rows.push(row),
             None => parts.push(Part { id: line.item.analyzer.clone(), rows: vec![row] }),
@@ -235,10 +264,10 @@ async fn shown(here: Here, date: &str, after: i64, halt: Option<Halt>) -> Result
         line,
         open: open > 0,
         sums: if leaf.is_empty { Vec::new() } else { sums(&here, sheet) },
-        outstanding: parts(&here, &leaf.open),
+        outstanding: parts(&here, &leaf.open, true),
         more: more.map(|more| here.language.counted("day.more", more)),
         waits: waiting(&here, &leaf),
-        parts: parts(&here, &sheet.lines),
+        parts: parts(&here, &sheet.lines, false),
         first: after <= 0,
         next: leaf.next,
         notices: [&sheet.notices, &sheet.replaced, &sheet.questions]

@@ -75,7 +75,11 @@ const EXCUSED: &[(&str, &str, &str)] = &[
         ONE,
     ),
     ("lists/reports.rs", "SELECT n, report, receiver, state", "it sorts the messages of one page"),
-    ("lists/sheet.rs", "SELECT object, verb, who, reason FROM trail", "it sorts the notes of one page"),
+    (
+        "lists/sheet.rs",
+        "SELECT object, verb, who, reason FROM trail",
+        "it sorts the notes of one page",
+    ),
     ("rows/absent.rs", "SELECT analyzer, sequence, mark, value, up_to, width, day", DAY),
     ("lists/now.rs", "WITH RECURSIVE of_day", "it sorts 92 days at most"),
     ("lists/now.rs", "SELECT day FROM closing LIMIT 1", "the first row is enough"),
