@@ -2,6 +2,7 @@
 //! about it, sums that add up, and the closing.
 
 pub mod barriers;
+pub mod calls;
 mod cared;
 pub mod leaf;
 mod line_queries;

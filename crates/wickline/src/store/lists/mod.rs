@@ -1,5 +1,6 @@
 //! What people ask the ledger: pages and sums, read and never changed.
 
+pub mod calls;
 pub mod counts;
 pub mod day;
 pub mod find;

@@ -248,6 +248,22 @@ impl Ledger {
         Ok(Some(kept))
     }
 
+    /// Some reports, in the order in which they were heard.
+    pub async fn items_named(
+        &self,
+        ids: &[i64],
+        clock: &SiteClock,
+    ) -> Result<Vec<Item>, StoreError> {
+        let mut ids = ids.to_vec();
+        ids.sort_unstable();
+        ids.dedup();
+        let rows = self.reports_named(&ids).await?;
+        let mut items = rows.iter().map(|row| item(row, clock)).collect::<Result<Vec<_>, _>>()?;
+        items.sort_by_key(|item| item.id.parse::<i64>().unwrap_or(0));
+        self.attach(&mut items, clock).await?;
+        Ok(items)
+    }
+
     async fn reports<T>(
         &self,
         columns: &'static str,
