@@ -82,6 +82,7 @@ const COMMANDS: &[(&str, Kind)] = &[
     ("prove truth", Else),
     ("purge", Acts(&["--older-than", "400d", "--reason", "paper", "--yes"])),
     ("queue", Asks(&[])),
+    ("queue calls", Asks(&[])),
     ("queue compare", Asks(&["DIR/export.csv"])),
     ("queue counts", Asks(&[])),
     ("queue hold", Acts(&["1", "--reason", "paper"])),

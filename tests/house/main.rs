@@ -10,6 +10,7 @@ mod badges;
 mod beside;
 mod bundle;
 mod by_hand;
+mod by_page;
 mod cable;
 mod cared;
 mod cautioned;

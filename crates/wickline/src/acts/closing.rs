@@ -10,7 +10,7 @@ use wickline_normalize::number;
 use crate::acts::facts::refused;
 use crate::acts::instruments::{counted, instruments};
 use crate::acts::numbers::{self, Gap};
-use crate::clock::{self, SiteClock};
+use crate::clock;
 use crate::settings::bench::{Analyzer, Bench};
 use crate::store::StoreError;
 use crate::store::db::Write;
@@ -60,6 +60,12 @@ pub struct Unsure {
 }
 
 impl Closed {
+    /// Which lines came or became open after it.
+    pub(crate) fn after(&self, placed: &[Placed]) -> Vec<String> {
+        let after = placed.iter().filter(|p| self.is_before(p) || p.item.is_open());
+        after.map(|p| p.item.id.clone()).collect()
+    }
+
     /// Whether this came onto the sheet after the closing.
     fn is_before(&self, placed: &Placed) -> bool {
         if placed.n > 0 { placed.n > self.reports } else { placed.at > self.at }
@@ -100,20 +106,12 @@ struct Checked<'a> {
 }
 
 impl Ledger {
-    /// A day as it was closed, and which lines came or became open after that.
-    pub async fn day_closed(
-        &self,
-        day: &str,
-        clock: &SiteClock,
-    ) -> Result<Option<(Closed, Vec<String>)>, StoreError> {
+    /// A day as it was closed.
+    pub async fn day_closed(&self, day: &str) -> Result<Option<Closed>, StoreError> {
         let mut conn = self.db.read().await?;
         let closed = closing::of_day(&mut conn, day).await?;
         self.db.give_back(conn).await;
-        let Some(closed) = closed else { return Ok(None) };
-        let placed = self.placed(day, clock).await?;
-        let after = placed.iter().filter(|p| closed.is_before(p) || p.item.is_open());
-        let after = after.map(|p| p.item.id.clone()).collect();
-        Ok(Some((closed, after)))
+        Ok(closed)
     }
 
     /// Closes a day, if each analyzer's last number is confirmed and nothing is outstanding. `again`: what was

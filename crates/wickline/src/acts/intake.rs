@@ -330,7 +330,8 @@ impl Ledger {
                 }
             };
             let (receiver, report) = (target.id.clone(), fresh.n);
-            messages.push(Made { n, control_id, receiver, report, body, made_at });
+            let urgent = fresh.decided.judged.class == Class::Stat;
+            messages.push(Made { n, control_id, receiver, report, body, made_at, urgent });
         }
         Ok(messages)
     }

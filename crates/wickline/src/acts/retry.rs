@@ -208,7 +208,8 @@ impl Ledger {
             return Ok(Went::SaidSince(None));
         };
         let (receiver, report) = (stuck.receiver.clone(), open.n);
-        let made = Made { n, control_id: id, receiver, report, body, made_at };
+        let made =
+            Made { n, control_id: id, receiver, report, body, made_at, urgent: open.is_urgent() };
         message::insert(write, &[made]).await?;
         message::annotate(write, n, amends, reason, &built_on).await?;
         if let Some((filler, specimen)) = &stuck.retired {

@@ -6,10 +6,19 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::trail::{Act, Actor, record};
 
-/// What the trail says of it.
-pub const VERB: &str = "telephoned";
+pub use crate::store::lists::calls::VERB;
+
 /// Characters of who and when at most.
 const LONGEST: usize = 200;
+
+/// Who was told.
+#[derive(Clone, Debug, Default)]
+pub struct Called {
+    pub who: String,
+    pub when: String,
+    /// They said it again, as one does where a result is told by word of mouth.
+    pub read_back: bool,
+}
 
 impl Ledger {
     /// States that the results of a patient's report were told by telephone.
@@ -17,10 +26,9 @@ impl Ledger {
         &self,
         actor: &Actor,
         n: i64,
-        who: &str,
-        when: &str,
+        called: &Called,
     ) -> Result<(), StoreError> {
-        let (who, when) = (who.trim(), when.trim());
+        let (who, when) = (called.who.trim(), called.when.trim());
         let fits = |text: &str| (1..=LONGEST).contains(&text.chars().count());
         if !fits(who) || !fits(when) {
             return Err(refused(format!(
@@ -34,7 +42,8 @@ impl Ledger {
                 "report {n} is of control material: nobody waits for it; nothing was changed"
             )));
         }
-        let (object, reason) = (format!("report {n}"), Some(format!("to {who}, {when}")));
+        let back = if called.read_back { "; read back" } else { "" };
+        let (object, reason) = (format!("report {n}"), Some(format!("to {who}, {when}{back}")));
         record(&mut write, actor, Act { verb: VERB, object, reason, was: None, became: None })
             .await?;
         write.commit().await

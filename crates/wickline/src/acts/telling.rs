@@ -337,7 +337,8 @@ impl Ledger {
         };
         history.replace(write, saying, Some(n)).await?;
         let (receiver, report) = (receiver.to_owned(), open.n);
-        let made = Made { n, control_id: id, receiver, report, body, made_at };
+        let made =
+            Made { n, control_id: id, receiver, report, body, made_at, urgent: open.is_urgent() };
         message::insert(write, &[made]).await?;
         let (said, amends) = match saying {
             Saying::Withdrawal => (Said::Withdrawn, Some(Amends::Withdraws)),
@@ -366,7 +367,15 @@ impl Ledger {
         let (receiver, made_at) = (receiver.to_owned(), clock::now_us());
         // No layout is known any more by which it could be put into words.
         let body = Vec::new();
-        let made = Made { n, control_id: id, receiver, report, body, made_at };
+        let made = Made {
+            n,
+            control_id: id,
+            receiver,
+            report,
+            body,
+            made_at,
+            urgent: word.open.is_urgent(),
+        };
         message::insert(write, &[made]).await?;
         let amends = match word.saying {
             Saying::Results => Amends::Corrects,

@@ -2,6 +2,7 @@
 
 mod board;
 mod by_hand;
+mod calls;
 mod compare;
 mod one_message;
 
@@ -120,6 +121,8 @@ enum Act {
         #[arg(long, value_name = "FILE")]
         html: Option<PathBuf>,
     },
+    /// The telephone list: urgent results that no receiver has, and who was told today
+    Calls,
     /// What a receiver filed, by its own export, against what it was told: value, unit, flag and status of each
     /// result. For go-live, and whenever there is doubt
     Compare(compare::Options),
@@ -135,7 +138,13 @@ enum Act {
 pub async fn queue(config: Option<PathBuf>, options: Options, out: &Output) -> Answer {
     let asks = matches!(
         options.act,
-        None | Some(Act::Show { .. } | Act::Print { .. } | Act::Counts { .. } | Act::Compare(_))
+        None | Some(
+            Act::Calls
+                | Act::Show { .. }
+                | Act::Print { .. }
+                | Act::Counts { .. }
+                | Act::Compare(_)
+        )
     );
     Desk::with(config, asks, async |desk| obey(desk, options, out).await).await
 }
@@ -186,6 +195,7 @@ async fn obey(desk: &Desk, options: Options, out: &Output) -> Answer {
         Some(Act::Print { html }) => {
             by_hand::print(desk, &asked(desk, filter, out).await?, html.as_deref(), out).await
         }
+        Some(Act::Calls) => calls::list(desk, out).await,
         Some(Act::Counts { day }) => board::counts(desk, day.as_deref(), out).await,
     }
 }

@@ -11,6 +11,7 @@ use super::person;
 use super::{Answer, As, Desk, Exit, Why, id};
 use crate::acts::aside::Statement;
 use crate::acts::correct::Corrected;
+use crate::acts::telephoned::Called;
 use crate::acts::telling::{Outcome, Said};
 use crate::acts::withdraw::Withdrawn;
 use crate::store::lists::names::Name;
@@ -74,6 +75,9 @@ enum Act {
         /// When, as it is written down; at a terminal it is asked for
         #[arg(long, value_parser = super::person::words)]
         when: Option<String>,
+        /// They read it back
+        #[arg(long)]
+        read_back: bool,
     },
 }
 
@@ -98,13 +102,18 @@ pub async fn report(config: Option<PathBuf>, options: Options, out: &Output) -> 
             let done = ledger.report_withdraw(&desk.bench, &actor, n, &reason, given).await?;
             tell_withdrawn(&done, out)
         }
-        Act::Telephoned { id: text, who, when } => {
+        Act::Telephoned { id: text, who, when, read_back } => {
             let n = id(&text)?;
             let who = person::given("who", "who was told", who, out)?;
             let when = person::given("when", "when", when, out)?;
-            ledger.report_telephoned(&actor, n, &who, &when).await?;
+            let called = Called { who, when, read_back };
+            ledger.report_telephoned(&actor, n, &called).await?;
+            let Called { who, when, .. } = called;
             if out.json {
-                out.document(&json!({"id": n.to_string(), "telephoned": who, "when": when}))?;
+                let id = n.to_string();
+                out.document(
+                    &json!({"id": id, "telephoned": who, "when": when, "read_back": read_back}),
+                )?;
             }
             out.line(&format!(
                 "report {n}: it stands in the trail and on the sheet that {who} was told"

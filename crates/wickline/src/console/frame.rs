@@ -15,6 +15,7 @@ use crate::clock;
 use crate::digest;
 use crate::seen::visible;
 use crate::settings::bench::Bench;
+use crate::sheet::calls;
 use crate::store::lists::reports::{Delivery, Item};
 use crate::store::state::State;
 
@@ -27,7 +28,8 @@ pub(super) struct Tab {
     pub name: &'static str,
     pub key: &'static str,
     pub open: bool,
-    pub count: Option<(String, &'static str)>,
+    /// How many, and the class by which that is drawn.
+    pub counts: Vec<(String, &'static str)>,
     /// Among the other pages on a phone.
     pub far: bool,
 }
@@ -40,6 +42,8 @@ pub(super) struct Frame {
     at: i64,
     held: i64,
     refused: i64,
+    /// Urgent results that must be told by telephone.
+    calls: i64,
     pub told: Option<Told>,
 }
 
@@ -69,12 +73,13 @@ impl Frame {
             for target in &here.bench.targets {
                 refused += ledger.refused_at(&target.id).await?;
             }
-            Ok((ledger.held_count().await?, refused))
+            let calls = calls::due(ledger, &here.bench).await?.len();
+            Ok((ledger.held_count().await?, refused, i64::try_from(calls).unwrap_or(i64::MAX)))
         };
-        let (held, refused) =
+        let (held, refused, calls) =
             ledger.within(asked).await.map_err(|e| Halt::store(here.language, &e))?;
         let told = here.site.memory.told(&here.session.mark);
-        Ok(Self { here: here.clone(), page, at: clock::now_us(), held, refused, told })
+        Ok(Self { here: here.clone(), page, at: clock::now_us(), held, refused, calls, told })
     }
 
     /// The same page, which says why an act was not done.
@@ -130,17 +135,36 @@ impl Frame {
             path,
             name: self.t(&format!("page.{page}")),
             key,
-            open: *page == self.page,
-            count: match *page {
-                "held" if self.held > 0 => Some((self.here.language.number(self.held), "held")),
-                "queue" if self.refused > 0 => {
-                    Some((self.here.language.number(self.refused), "refused"))
-                }
-                _ => None,
-            },
+            open: *page == self.tab(),
+            counts: self.counts(page),
             far: nth >= NEAR,
         })
         .collect()
+    }
+
+    /// Under which tab this page stands.
+    fn tab(&self) -> &'static str {
+        match self.page {
+            "calls" => "queue",
+            "charts" | "positivity" | "review" => "controls",
+            page => page,
+        }
+    }
+
+    /// What waits for somebody behind a tab.
+    fn counts(&self, page: &str) -> Vec<(String, &'static str)> {
+        let n = |n: i64| self.here.language.number(n);
+        let mut counts = Vec::new();
+        if page == "held" && self.held > 0 {
+            counts.push((n(self.held), "held"));
+        }
+        if page == "queue" && self.calls > 0 {
+            counts.push((format!("{} {}", self.t("class.stat"), n(self.calls)), "refused"));
+        }
+        if page == "queue" && self.refused > 0 {
+            counts.push((n(self.refused), "refused"));
+        }
+        counts
     }
 
     pub fn who(&self) -> &str {

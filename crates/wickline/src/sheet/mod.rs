@@ -2,7 +2,9 @@
 //! about it, sums that add up, and the closing.
 
 pub mod barriers;
+pub mod calls;
 mod cared;
+pub mod leaf;
 mod line_queries;
 pub mod meant;
 mod notes;
@@ -19,13 +21,14 @@ use std::fmt;
 use serde::Serialize;
 
 use self::barriers::Barriers;
-use self::sums::Counts;
+use self::sums::{Counts, Sums};
 use self::todo::Todo;
 use crate::acts::reviewing::Month;
 use crate::clock;
 use crate::settings::bench::{Bench, Second};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
+use crate::store::lists::day::Placed;
 use crate::store::lists::orders::{AskedOrders, OrderView};
 use crate::store::lists::reports::{Delivery, Item};
 use crate::store::lists::sheet::OpenDay;
@@ -119,7 +122,7 @@ pub struct Closed {
 }
 
 /// The sheet of one day.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Default, Serialize)]
 pub struct Sheet {
     #[serde(skip)]
     pub site: String,
@@ -158,6 +161,9 @@ pub struct Sheet {
     /// What was done for the analyzers, and what of each day's care nobody signed.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub care: Vec<String>,
+    /// How many reports and numbers are open.
+    #[serde(skip)]
+    pub outstanding: u64,
     /// Why nothing goes to a receiver that something waits for.
     #[serde(skip)]
     pub barriers: Barriers,
@@ -187,7 +193,8 @@ impl fmt::Display for Unheard {
 /// Messages that wait for one receiver.
 #[derive(Clone, Debug)]
 pub struct Waits {
-    pub count: usize,
+    pub receiver: String,
+    pub count: i64,
     /// Whether they go by themselves, or what stands in the way.
     pub words: String,
     pub command: Option<String>,
@@ -201,39 +208,45 @@ impl Sheet {
         date: &str,
         analyzer: Option<&str>,
     ) -> Result<Self, StoreError> {
-        let items = ledger.day(date, &bench.clock).await?;
-        let send = bench.second == Second::Send;
-        let seconds = if send { BTreeMap::new() } else { notes::seconds(&items) };
+        let placed = ledger.placed(date, &bench.clock).await?;
+        let mut sheet = Self::without_lines(ledger, bench, date, analyzer, &placed).await?;
+        let items: Vec<Item> = placed.into_iter().map(|p| p.item).collect();
+        let seconds = seconds(bench, &items);
         let items: Vec<Item> =
             items.into_iter().filter(|i| analyzer.is_none_or(|a| a == i.analyzer)).collect();
-        let barriers = barriers::barriers(ledger, bench, waited_for(&items)).await?;
+        sheet.barriers = barriers::barriers(ledger, bench, waited_for(&items)).await?;
         let mut lines: Vec<Line> =
-            items.into_iter().map(|item| Line::of(item, date, &barriers)).collect();
-        notes::write(&mut lines, &ledger.day_beside(date).await?, &seconds);
-        let closed = ledger.day_closed(date, &bench.clock).await?.map(|(closed, after)| Closed {
+            items.into_iter().map(|item| Line::of(item, date, &sheet.barriers)).collect();
+        let beside = ledger.beside_lines(&ids(&lines)).await?;
+        notes::write(&mut lines, &beside, &seconds);
+        sheet.sum(sums::of(&mut lines, &bench.targets));
+        sheet.lines = lines;
+        if date == bench.clock.day(clock::now_us()) && analyzer.is_none() {
+            sheet.earlier = ledger.open_before(date).await?;
+        }
+        Ok(sheet)
+    }
+
+    /// What stands around the lines of a day. `placed`: what is looked at for having come after the closing.
+    async fn without_lines(
+        ledger: &Ledger,
+        bench: &Bench,
+        date: &str,
+        analyzer: Option<&str>,
+        placed: &[Placed],
+    ) -> Result<Self, StoreError> {
+        let closed = ledger.day_closed(date).await?.map(|closed| Closed {
             at: bench.clock.rfc3339(closed.at),
+            after: closed.after(placed),
             who: closed.who,
             last: closed.last,
-            after,
         });
-        let (receivers, faults) = sums::receivers(&lines, &bench.targets);
-        let shown: Vec<State> = lines.iter().map(|l| sums::shown(l, &bench.targets)).collect();
-        for (line, state) in lines.iter_mut().zip(shown) {
-            line.item.state = state;
-        }
         let notices = ledger.notices().await?;
-        let today = date == bench.clock.day(clock::now_us()) && analyzer.is_none();
-        let earlier = if today { ledger.open_before(date).await? } else { Vec::new() };
         Ok(Self {
             site: bench.site_name.clone(),
             date: date.to_owned(),
             analyzer: analyzer.map(str::to_owned),
-            totals: sums::totals(&lines),
-            lines,
-            receivers,
-            faults,
             closed,
-            earlier,
             notices: notices.iter().map(|notice| notice.words(&bench.clock)).collect(),
             replaced: replaced(ledger, bench, date, analyzer).await?,
             questions: line_queries::told(ledger, date, analyzer).await?,
@@ -241,19 +254,21 @@ impl Sheet {
             unheard: unheard(ledger, bench, date, analyzer).await?,
             review: review(ledger, bench, date).await?,
             care: cared::told(ledger, bench, date, analyzer).await?,
-            barriers,
+            ..Self::default()
         })
+    }
+
+    fn sum(&mut self, sums: Sums) {
+        let Sums { totals, receivers, faults, outstanding } = sums;
+        self.totals = totals;
+        self.receivers = receivers;
+        self.faults = faults;
+        self.outstanding = outstanding;
     }
 
     /// What a person, or time, still has to do something about.
     pub fn open(&self) -> impl Iterator<Item = &Line> {
         self.lines.iter().filter(|l| l.item.is_open())
-    }
-
-    /// How many reports and numbers are open.
-    #[must_use]
-    pub fn outstanding(&self) -> u64 {
-        self.open().map(Line::count).sum()
     }
 
     /// What only waits, by receiver.
@@ -283,6 +298,17 @@ impl Sheet {
     pub fn html(&self, bench: &Bench, trail: Option<&str>) -> Result<String, askama::Error> {
         page::render(self, bench.clock.rfc3339(clock::now_us()), trail)
     }
+}
+
+/// Of each report whose specimen has another result on this day, that other one: where a laboratory does not send
+/// second results by itself.
+fn seconds(bench: &Bench, items: &[Item]) -> BTreeMap<String, String> {
+    if bench.second == Second::Send { BTreeMap::new() } else { notes::seconds(items) }
+}
+
+/// The reports among lines.
+fn ids(lines: &[Line]) -> Vec<i64> {
+    lines.iter().filter(|l| l.is_heard()).filter_map(|l| l.item.id.parse().ok()).collect()
 }
 
 /// Orders are nobody's analyzer: the sheet of one alone says nothing of them.
@@ -353,29 +379,29 @@ pub fn time_on(date: &str, time: Option<&str>) -> String {
 }
 
 /// The receivers that something waits for.
-pub fn waited_for(items: &[Item]) -> impl Iterator<Item = &str> {
+pub fn waited_for<'a>(items: impl IntoIterator<Item = &'a Item>) -> impl Iterator<Item = &'a str> {
     let waits = |d: &&Delivery| d.state == State::Waiting;
-    let all = items.iter().flat_map(move |i| i.deliveries.iter().filter(waits));
+    let all = items.into_iter().flat_map(move |i| i.deliveries.iter().filter(waits));
     all.map(|d| d.receiver.as_str()).collect::<std::collections::BTreeSet<_>>().into_iter()
 }
 
 /// What only waits for its receivers: their count, and whether time is all that it takes.
 pub fn waits<'a>(items: impl Iterator<Item = &'a Item>, barriers: &Barriers) -> Vec<Waits> {
-    let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
+    let mut counts: BTreeMap<&str, i64> = BTreeMap::new();
     for item in items.filter(|i| i.is_open() && todo::only_waits(i)) {
         for delivery in item.deliveries.iter().filter(|d| d.state == State::Waiting) {
-            *counts.entry(&delivery.receiver).or_default() += 1;
+            *counts.entry(&delivery.receiver).or_default() += item.numbers.unwrap_or(1);
         }
     }
-    let of = |(receiver, count): (&str, usize)| match barriers.get(receiver) {
-        Some(barrier) => {
-            let (words, command) = (barrier.words.clone(), barrier.command.clone());
-            Waits { count, words, command }
-        }
-        None => {
-            let words = format!("nothing but time, they go to {receiver} by themselves");
-            Waits { count, words, command: Some("wickline queue".into()) }
-        }
+    let of = |(receiver, count): (&str, i64)| {
+        let (words, command) = match barriers.get(receiver) {
+            Some(barrier) => (barrier.words.clone(), barrier.command.clone()),
+            None => {
+                let words = format!("nothing but time, they go to {receiver} by themselves");
+                (words, Some("wickline queue".into()))
+            }
+        };
+        Waits { receiver: receiver.to_owned(), count, words, command }
     };
     counts.into_iter().map(of).collect()
 }

@@ -62,7 +62,7 @@ pub(super) fn render(
         printed,
         trail,
         tables,
-        open: sheet.outstanding(),
+        open: sheet.outstanding,
         waits: sheet.waits(),
         acts: sheet.open().filter(|l| l.needs_person()).collect(),
         after: sheet.after().collect(),

@@ -9,6 +9,28 @@ use crate::store::state::State;
 /// Counts by state, every state named; `heard` is all of it.
 pub type Counts = BTreeMap<&'static str, u64>;
 
+/// The sums of a day.
+#[derive(Clone, Debug, Default)]
+pub struct Sums {
+    pub totals: Counts,
+    pub receivers: BTreeMap<String, Counts>,
+    /// What does not add up.
+    pub faults: Vec<String>,
+    /// How many reports and numbers are open.
+    pub outstanding: u64,
+}
+
+/// Sums up the lines of a day, or kinds of them: a line counts for as many as it stands for. Each gets the state that
+/// one word says of it.
+pub fn of(lines: &mut [Line], targets: &[impl AsRef<Target>]) -> Sums {
+    let (receivers, faults) = receivers(lines, targets);
+    for line in lines.iter_mut() {
+        line.item.state = shown(line, targets);
+    }
+    let outstanding = lines.iter().filter(|l| l.item.is_open()).map(Line::count).sum();
+    Sums { totals: totals(lines), receivers, faults, outstanding }
+}
+
 /// The states that make up what was heard.
 pub const PARTS: [State; 7] = [
     State::Held,
@@ -21,7 +43,7 @@ pub const PARTS: [State; 7] = [
 ];
 
 /// The sums at each receiver, and what does not add up.
-pub fn receivers(
+fn receivers(
     lines: &[Line],
     targets: &[impl AsRef<Target>],
 ) -> (BTreeMap<String, Counts>, Vec<String>) {
@@ -55,12 +77,12 @@ fn at(id: &str, target: Option<&Target>, lines: &[Line]) -> (Counts, Vec<String>
         let Some(state) = state_at(id, target, line) else { continue };
         let heard = line.is_heard();
         if heard {
-            *counts.entry("heard").or_default() += 1;
+            *counts.entry("heard").or_default() += line.count();
         }
         if PARTS.contains(&state) == heard && state != State::Heard {
-            *counts.entry(state.text()).or_default() += 1;
+            *counts.entry(state.text()).or_default() += line.count();
         } else {
-            lost.push(format!("report {}, which is `{state}`", line.item.id));
+            lost.push(format!("report {}, which is `{state}`{}", line.item.id, alike(line)));
         }
     }
     (counts, lost)
@@ -95,7 +117,7 @@ fn state_at(id: &str, target: Option<&Target>, line: &Line) -> Option<State> {
 
 /// What one word says of a line: what it is at every receiver that has it, where that is the same; else the
 /// least finished; else the report's own state. So the head of the sheet counts what the receivers' sums do.
-pub fn shown(line: &Line, targets: &[impl AsRef<Target>]) -> State {
+fn shown(line: &Line, targets: &[impl AsRef<Target>]) -> State {
     let mut ids: Vec<&str> = targets.iter().map(|t| t.as_ref().id.as_str()).collect();
     ids.extend(line.item.deliveries.iter().map(|d| d.receiver.as_str()));
     ids.sort_unstable();
@@ -117,12 +139,22 @@ pub fn shown(line: &Line, targets: &[impl AsRef<Target>]) -> State {
 fn adrift(line: &Line) -> Option<String> {
     let item = &line.item;
     let nothing = item.deliveries.is_empty() && !item.unsent;
-    (item.state == State::Waiting && nothing)
-        .then(|| format!("report {} waits, and there is no message that would carry it", item.id))
+    (item.state == State::Waiting && nothing).then(|| {
+        let (id, more) = (&item.id, alike(line));
+        format!("report {id} waits, and there is no message that would carry it{more}")
+    })
+}
+
+/// That others are as this one.
+fn alike(line: &Line) -> String {
+    match line.count() {
+        0 | 1 => String::new(),
+        many => format!(" (and {} more like it)", many - 1),
+    }
 }
 
 /// Counts by state, every state named: of numbers that never came each one.
-pub fn totals(lines: &[Line]) -> Counts {
+fn totals(lines: &[Line]) -> Counts {
     let mut totals: Counts = State::ALL.into_iter().map(|s| (s.text(), 0)).collect();
     for line in lines {
         *totals.entry(line.item.state.text()).or_default() += line.count();

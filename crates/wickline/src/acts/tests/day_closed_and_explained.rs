@@ -4,6 +4,7 @@ use super::*;
 use crate::acts::closing::{Closing, Confirmed, words};
 use crate::acts::explaining::Explanation;
 use crate::sheet::Sheet;
+use crate::sheet::leaf::Leaf;
 use crate::sheet::sums::PARTS;
 
 pub(super) const DAY: &str = "2026-03-14";
@@ -496,8 +497,16 @@ async fn a_broken_row_is_told(mut lab: Lab) {
     lab.broken("UPDATE message SET state = 'gone' WHERE report = 1").await;
     let sheet = Sheet::read(&lab.ledger, &lab.bench, DAY, None).await;
     assert!(matches!(sheet, Err(StoreError::Undecodable { .. })), "{sheet:?}");
+    let leaf = Leaf::read(&lab.ledger, &lab.bench, DAY, 0).await;
+    assert!(matches!(leaf, Err(StoreError::Undecodable { .. })), "{leaf:?}");
     lab.broken("UPDATE message SET state = 'accepted' WHERE report = 1").await;
     lab.broken("DELETE FROM message WHERE report = 2").await;
     let faults = lab.sheet().await.faults;
     assert!(faults[0].contains("report 2 waits, and there is no message"), "{faults:?}");
+    // Two that are alike are one kind of reports for who counts, and none is left out.
+    lab.broken("DELETE FROM message WHERE report = 3").await;
+    let leaf = Leaf::read(&lab.ledger, &lab.bench, DAY, 0).await.expect("a leaf");
+    let fault = "report 2 waits, and there is no message that would carry it (and 1 more like it)";
+    assert_eq!(leaf.sheet.faults, [fault]);
+    assert_eq!(lab.sheet().await.faults.len(), 2);
 }

@@ -114,7 +114,7 @@ async fn a_report_that_is_held_after_its_withdrawal_is_held_on_its_sheet(mut lab
         assert!(todo.contains("`wickline held release 1`"), "{todo}");
         assert_eq!(line.item.reasons(), ["specimen-unknown"]);
         assert!(line.noted().contains("withdrawn"), "{}", line.noted());
-        assert_eq!((sheet.outstanding(), sheet.receivers["lis"]["held"]), (1, 1));
+        assert_eq!((sheet.outstanding, sheet.receivers["lis"]["held"]), (1, 1));
         assert_eq!((sheet.receivers["lis"]["heard"], sheet.faults.len()), (1, 0));
         lab.said_yes().await;
     }
@@ -148,7 +148,7 @@ async fn what_was_refused_and_then_cancelled_can_only_be_set_aside_and_the_sheet
     assert!(why.contains("`wickline queue set-aside 1@lis`"), "{why}");
     lab.ledger.message_set_aside(&actor, &[message], "cancelled").await.expect("set aside");
     let sheet = Sheet::read(&lab.ledger, &lab.bench, &day, None).await.expect("a sheet");
-    assert_eq!(sheet.outstanding(), 0);
+    assert_eq!(sheet.outstanding, 0);
 }
 
 /// A name outside ISO 8859-1, then one within it again, as the LIS corrects it (ADT^A08).

@@ -200,7 +200,7 @@ fn outstanding(sheet: &Sheet, out: &Output) {
         out.line("nothing is outstanding on this day");
         return;
     }
-    out.line(&format!("{} outstanding, and what to do:", sheet.outstanding()));
+    out.line(&format!("{} outstanding, and what to do:", sheet.outstanding));
     tell_all(&open, &sheet.barriers, out);
 }
 

@@ -103,7 +103,8 @@ fn strip(here: &Here, charts: &LevelCharts) -> Strip {
     let rows = charts.runs.iter().rev().map(|run| Row {
         link: format!("/report/{}", run.id),
         number: frame::cell(run.number.as_deref().unwrap_or("-")),
-        at: frame::moment(&here.bench, &run.at),
+        // With its day, which paper does not know else.
+        at: run.at.get(..16).unwrap_or(&run.at).replace('T', " "),
         cells: charts
             .charts
             .iter()

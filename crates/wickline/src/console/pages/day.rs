@@ -1,10 +1,8 @@
 //! Day sheet: the sum of a day, what is outstanding, every number by analyzer; numbers that never came are explained
 //! here, and the day is closed.
 
-use std::collections::BTreeMap;
-
 use askama::Template;
-use axum::extract::Path;
+use axum::extract::{Path, Query};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 
@@ -19,12 +17,11 @@ use crate::console::frame::{self, Frame};
 use crate::console::halt::Halt;
 use crate::console::here::Here;
 use crate::seen::visible;
-use crate::sheet::{Line, Sheet};
+use crate::sheet::leaf::Leaf;
+use crate::sheet::sums::{Counts, PARTS};
+use crate::sheet::{Line, Sheet, Waits};
 use crate::store::StoreError;
 use crate::store::state::State;
-
-/// Rows of one analyzer that are shown; outstanding ones all are.
-const MOST: usize = 2000;
 
 /// One row.
 struct Row {
@@ -39,14 +36,27 @@ struct Row {
     class: &'static str,
     glyph: &'static str,
     open: bool,
-    todo: String,
+    todo: Todo,
+}
+
+/// What is to be done about a row; `own`: in the words of the pages, else in those of the commands.
+#[derive(Default)]
+struct Todo {
+    words: String,
+    own: bool,
 }
 
 /// The rows of one analyzer.
 struct Part {
     id: String,
     rows: Vec<Row>,
-    more: usize,
+}
+
+/// What is summed up, in words: how many were heard, what became of them, and what stands outside.
+struct Sum {
+    head: String,
+    parts: Vec<(&'static str, String)>,
+    beside: Vec<String>,
 }
 
 #[derive(Template)]
@@ -58,10 +68,13 @@ struct Page {
     after: String,
     line: String,
     open: bool,
-    sums: Vec<(&'static str, u64)>,
-    receivers: Vec<(String, Vec<(&'static str, u64)>)>,
-    outstanding: Vec<(String, Row)>,
+    sums: Vec<Sum>,
+    outstanding: Vec<Part>,
+    more: Option<String>,
+    waits: Vec<(String, String)>,
     parts: Vec<Part>,
+    first: bool,
+    next: Option<i64>,
     notices: Vec<String>,
     /// What was signed beside the numbers.
     beside: Vec<String>,
@@ -84,10 +97,21 @@ pub async fn today(here: Here) -> Response {
     Redirect::to(&format!("/day/{day}")).into_response()
 }
 
+/// Which leaf of the day: the one after this report.
+#[derive(serde::Deserialize, Default)]
+#[serde(default)]
+pub struct After {
+    after: String,
+}
+
 /// `GET /day/2026-11-28`
-pub async fn page(here: Here, Path(date): Path<String>) -> Result<Response, Halt> {
+pub async fn page(
+    here: Here,
+    Path(date): Path<String>,
+    Query(after): Query<After>,
+) -> Result<Response, Halt> {
     let date = date_of(&here, &date)?;
-    shown(here, &date, None).await
+    shown(here, &date, after.after.parse().unwrap_or(0), None).await
 }
 
 fn date_of(here: &Here, text: &str) -> Result<String, Halt> {
@@ -114,68 +138,138 @@ fn row(here: &Here, line: &Line) -> Row {
         specimen: frame::cell(item.specimen.as_deref().unwrap_or("")),
         class_name: frame::class_name(here, item),
         taken: taken(&here.bench, item),
-        way: frame::way(here, item),
+        // At one receiver its state says all.
+        way: match item.deliveries.as_slice() {
+            [only] if only.state == item.state && !only.on_hold => String::new(),
+            _ => frame::way(here, item),
+        },
         noted: visible(&line.noted()),
         state: here.t(&format!("state.{}", item.state.text())),
         class: frame::class(item.state),
         glyph: frame::glyph(item.state),
         open: item.is_open(),
-        // What is held has a page that says it better.
-        todo: match &line.todo {
-            Some(todo) if item.state != State::Held => visible(&todo.words),
-            _ => String::new(),
-        },
+        todo: Todo::default(),
     }
 }
 
-fn counts(here: &Here, counts: &BTreeMap<&'static str, u64>) -> Vec<(&'static str, u64)> {
-    let some = counts.iter().filter(|(_, n)| **n > 0);
-    some.map(|(state, n)| (here.t(&format!("state.{state}")), *n)).collect()
+/// What is to be done about a line, where somebody does it by the pages.
+fn todo(here: &Here, line: &Line) -> Todo {
+    let item = &line.item;
+    let place = match item.state {
+        // What is held has a page that says it better.
+        State::Held => return Todo::default(),
+        State::Missing if item.reason.as_deref() == Some("last-unknown") => "day.do_last",
+        State::Missing if line.count() > 1 => "day.do_missing_several",
+        State::Missing => "day.do_missing_one",
+        State::Refused => "day.do_refused",
+        State::Waiting if item.deliveries.iter().any(|d| d.on_hold) => "day.do_kept_back",
+        _ => {
+            let words = line.todo.as_ref().map_or("", |todo| &todo.words);
+            return Todo { words: visible(words), own: false };
+        }
+    };
+    Todo { words: here.t(place).to_owned(), own: true }
 }
 
-async fn shown(here: Here, date: &str, halt: Option<Halt>) -> Result<Response, Halt> {
+/// How many of a state there are.
+fn of(counts: &Counts, state: State) -> i64 {
+    counts.get(state.text()).and_then(|n| i64::try_from(*n).ok()).unwrap_or(0)
+}
+
+/// What became of what was heard, each report in one state; where there is any.
+fn became(here: &Here, counts: &Counts) -> Vec<(&'static str, String)> {
+    let states = PARTS.into_iter().map(|state| (state, of(counts, state)));
+    let some = states.filter(|(_, n)| *n > 0);
+    some.map(|(state, n)| (here.t(&format!("state.{}", state.text())), here.language.number(n)))
+        .collect()
+}
+
+/// The sum of the day, then that of each receiver: of the same reports, as far as they are meant for it.
+fn sums(here: &Here, sheet: &Sheet) -> Vec<Sum> {
+    let totals = &sheet.totals;
+    let [missing, explained] = [State::Missing, State::Explained].map(|s| of(totals, s));
+    let all: i64 = State::ALL.into_iter().map(|state| of(totals, state)).sum();
+    let heard = all - missing - explained;
+    let outside = [("day.never_came", missing), ("day.were_explained", explained)];
+    let outside = outside.into_iter().filter(|(_, n)| *n > 0);
+    let mut sums = vec![Sum {
+        head: here.language.counted("day.heard", heard),
+        parts: became(here, totals),
+        beside: outside.map(|(place, n)| here.language.counted(place, n)).collect(),
+    }];
+    sums.extend(sheet.receivers.iter().map(|(receiver, counts)| {
+        let its = counts.get("heard").and_then(|n| i64::try_from(*n).ok()).unwrap_or(0);
+        let its = here.language.number(its);
+        let words = [("receiver", receiver.as_str()), ("n", its.as_str())];
+        let head = here.language.say("day.its", &words);
+        Sum { head, parts: became(here, counts), beside: Vec::new() }
+    }));
+    sums
+}
+
+/// Rows by analyzer, in the order of the sheet. `asks`: each with what is to be done about it.
+fn parts(here: &Here, lines: &[Line], asks: bool) -> Vec<Part> {
+    let mut parts: Vec<Part> = Vec::new();
+    for line in lines {
+        let mut row = row(here, line);
+        if asks {
+            row.todo = todo(here, line);
+        }
+        match parts.iter_mut().find(|part| part.id == line.item.analyzer) {
+            Some(part) => part.rows.push(row),
+            None => parts.push(Part { id: line.item.analyzer.clone(), rows: vec![row] }),
+        }
+    }
+    parts
+}
+
+/// What only waits, by receiver; what stands in its way is told in the words of the commands.
+fn waiting(here: &Here, leaf: &Leaf) -> Vec<(String, String)> {
+    let one = |one: &Waits| {
+        let n = here.language.number(one.count);
+        let words = [("receiver", one.receiver.as_str()), ("n", n.as_str())];
+        match leaf.sheet.barriers.get(&one.receiver) {
+            None => (here.language.say("day.goes", &words), String::new()),
+            Some(barrier) => (here.language.say("day.waits", &words), visible(&barrier.words)),
+        }
+    };
+    leaf.waits.iter().map(one).collect()
+}
+
+async fn shown(here: Here, date: &str, after: i64, halt: Option<Halt>) -> Result<Response, Halt> {
     let (ledger, bench) = (&here.ledger, &here.bench);
     let wrong = |e: StoreError| Halt::store(here.language, &e);
     let read = async {
-        let sheet = Sheet::read(ledger, bench, date, None).await?;
-        Ok((sheet, ledger.trail_head().await?))
+        let leaf = Leaf::read(ledger, bench, date, after).await?;
+        Ok((leaf, ledger.trail_head().await?))
     };
-    let (sheet, head) = ledger.within(read).await.map_err(wrong)?;
-    let mut parts: Vec<Part> = Vec::new();
-    for line in &sheet.lines {
-        let place = parts.iter().position(|part| part.id == line.item.analyzer);
-        let place = place.unwrap_or_else(|| {
-            parts.push(Part { id: line.item.analyzer.clone(), rows: Vec::new(), more: 0 });
-            parts.len() - 1
-        });
-        let part = &mut parts[place];
-        if part.rows.len() < MOST { part.rows.push(row(&here, line)) } else { part.more += 1 }
-    }
-    let open = i64::try_from(sheet.outstanding()).unwrap_or(i64::MAX);
+    let (leaf, head) = ledger.within(read).await.map_err(wrong)?;
+    let sheet = &leaf.sheet;
+    let open = i64::try_from(sheet.outstanding).unwrap_or(i64::MAX);
     let fault = sheet
         .faults
         .first()
         .map(|fault| here.language.say("day.fault", &[("why", &visible(fault))]));
-    let line = match (open, sheet.lines.is_empty()) {
+    let line = match (open, leaf.is_empty) {
         (0, true) => here.t("day.nothing").to_owned(),
         (0, false) => here.t("day.clear").to_owned(),
         (n, _) => here.language.counted("day.outstanding", n),
     };
     let code = halt.as_ref().map_or(StatusCode::OK, Halt::code);
     let told = halt.map(|h| h.text().to_owned()).or(fault);
+    let more = i64::try_from(leaf.more).ok().filter(|more| *more > 0);
     let page = Page {
         before: beside(date, -1),
         after: beside(date, 1),
         line,
         open: open > 0,
-        sums: counts(&here, &sheet.totals),
-        receivers: sheet.receivers.iter().map(|(id, of)| (id.clone(), counts(&here, of))).collect(),
-        outstanding: sheet
-            .open()
-            .map(|l| (l.item.analyzer.clone(), row(&here, l)))
-            .take(MOST)
-            .collect(),
-        parts,
+        sums: if leaf.is_empty { Vec::new() } else { sums(&here, sheet) },
+        outstanding: parts(&here, &leaf.open, true),
+        more: more.map(|more| here.language.counted("day.more", more)),
+        waits: waiting(&here, &leaf),
+        parts: parts(&here, &sheet.lines, false),
+        first: after <= 0,
+        next: leaf.next,
         notices: [&sheet.notices, &sheet.replaced, &sheet.questions]
             .into_iter()
             .flatten()
@@ -219,7 +313,7 @@ pub async fn act(
             here.tell(told);
             Ok(Redirect::to(&to).into_response())
         }
-        Err(halt) => shown(here, &date, Some(halt)).await,
+        Err(halt) => shown(here, &date, 0, Some(halt)).await,
     }
 }
 

@@ -1,6 +1,7 @@
 //! The pages, their addresses, and what every answer says of itself.
 
 pub mod assets;
+mod calls;
 mod care;
 mod charts;
 mod controls;
@@ -49,6 +50,7 @@ pub(super) fn routes(site: Arc<Site>) -> Router {
         .route("/report/{n}/{act}", post(report::act))
         .route("/queue", get(queue::page))
         .route("/queue/{act}", post(queue::act))
+        .route("/calls", get(calls::page).post(calls::call))
         .route("/controls", get(controls::page).post(controls::lot))
         .route("/controls/note", post(review::noted))
         .route("/controls/{analyzer}/{level}", get(charts::page))

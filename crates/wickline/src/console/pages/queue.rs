@@ -8,7 +8,6 @@ use axum::response::{IntoResponse, Redirect, Response};
 use super::one_held::reason;
 use crate::acts::people::PersonRole;
 use crate::acts::retry::Which;
-use crate::acts::telephoned::VERB;
 use crate::console::form::Signed;
 use crate::console::frame::{self, Frame};
 use crate::console::halt::Halt;
@@ -105,18 +104,19 @@ fn row(here: &Here, item: QueueItem) -> Row {
 
 /// The rows of a list; of urgent ones, whether somebody was told by telephone.
 async fn rows(here: &Here, items: Vec<QueueItem>) -> Result<Vec<Row>, Halt> {
-    let mut all = Vec::new();
-    for item in items {
-        let mut row = row(here, item);
-        if row.urgent && !row.withdraws {
-            let object = format!("report {}", row.report);
-            let call = here.ledger.within(here.ledger.last_act(&object, VERB)).await;
-            let call = call.map_err(|e| Halt::store(here.language, &e))?;
-            row.call = Some(call.and_then(|act| act.reason).map_or(String::new(), |t| visible(&t)));
-        }
-        all.push(row);
+    let mut rows: Vec<Row> = items.into_iter().map(|item| row(here, item)).collect();
+    let mut urgent: Vec<(i64, &mut Row)> = rows
+        .iter_mut()
+        .filter(|row| row.urgent && !row.withdraws)
+        .filter_map(|row| Some((row.report.parse().ok()?, row)))
+        .collect();
+    let ids: Vec<i64> = urgent.iter().map(|(n, _)| *n).collect();
+    let calls = here.ledger.within(here.ledger.calls_about(&ids)).await;
+    let calls = calls.map_err(|e| Halt::store(here.language, &e))?;
+    for (n, row) in &mut urgent {
+        row.call = Some(calls.get(n).map_or(String::new(), |call| visible(&call.text)));
     }
-    Ok(all)
+    Ok(rows)
 }
 
 async fn list(here: Here, after: i64, halt: Option<Halt>) -> Result<Response, Halt> {

@@ -254,10 +254,7 @@ async fn acted(signed: &Signed, id: i64, act: &str) -> Result<String, Halt> {
     let wrong = |e: StoreError| Halt::store(here.language, &e);
     let told = |place: &str| here.language.say(place, &[("n", &id.to_string())]);
     if act == "telephoned" {
-        let (who, when) = (fields.get("who"), fields.get("when"));
-        let done = ledger.within(ledger.report_telephoned(&actor, id, who, when)).await;
-        done.map_err(wrong)?;
-        return Ok(told("done.telephoned"));
+        return super::calls::noted(signed, &id.to_string()).await;
     }
     let reason = reason(here, fields.get("reason"))?;
     match act {

@@ -1,11 +1,11 @@
 //! The rows of a day: every report and every number that did not come, in the analyzer's own order.
 
 use std::cmp::Reverse;
-use std::collections::{BTreeMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::fmt;
 
-use sqlx::Row;
 use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
 use wickline_normalize::account::{
     Account, Counting, Sequence, first_generation, instrument_of, named,
 };
@@ -14,8 +14,9 @@ use wickline_normalize::rules::Rules;
 
 use crate::clock::SiteClock;
 use crate::store::StoreError;
+use crate::store::db::list_of;
 use crate::store::ledger::Ledger;
-use crate::store::lists::reports::Item;
+use crate::store::lists::reports::{Item, TOGETHER, of_these};
 use crate::store::rows::absent::{self, Absence, Absent};
 use crate::store::rows::numbering;
 
@@ -130,8 +131,93 @@ impl Ledger {
         day: &str,
         clock: &SiteClock,
     ) -> Result<Vec<Placed>, StoreError> {
+        self.put_in_place(self.reports_of(day).await?, day, clock).await
+    }
+
+    /// Some reports of a day with whatever of it a note on them speaks of, and every number that did not come.
+    /// `specimens`: also what bears the same specimen id.
+    pub(crate) async fn placed_around(
+        &self,
+        day: &str,
+        clock: &SiteClock,
+        ids: &[i64],
+        specimens: bool,
+    ) -> Result<Vec<Placed>, StoreError> {
+        let mut rows = self.reports_named(ids).await?;
+        let wrong = |e: sqlx::Error| self.wrong(&e);
+        let specimen = |row: &AnyRow| row.try_get::<Option<String>, _>("specimen").transpose();
+        let same: BTreeSet<String> = match specimens {
+            true => rows.iter().filter_map(specimen).collect::<Result<_, _>>().map_err(wrong)?,
+            false => BTreeSet::new(),
+        };
+        let mut around = self.of_specimens(day, &same.into_iter().collect::<Vec<_>>()).await?;
+        around.extend(self.correcting(ids).await?);
+        around.retain(|n| !ids.contains(n));
+        around.sort_unstable();
+        around.dedup();
+        for row in self.reports_named(&around).await? {
+            if row.try_get::<String, _>("day").map_err(wrong)? == day {
+                rows.push(row);
+            }
+        }
+        self.put_in_place(rows, day, clock).await
+    }
+
+    /// The reports of a day with these specimen ids.
+    async fn of_specimens(&self, day: &str, ids: &[String]) -> Result<Vec<i64>, StoreError> {
+        let (mut found, mut conn) = (Vec::new(), self.db.read().await?);
+        for some in ids.chunks(TOGETHER) {
+            let these = list_of(some.len(), 2);
+            let sql = format!("SELECT n FROM report WHERE specimen IN ({these}) AND day = $1");
+            let query = sqlx::query(AssertSqlSafe(sql)).bind(day.to_owned());
+            let query = some.iter().fold(query, |query, id| query.bind(id.clone()));
+            let rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
+            let read = rows.iter().map(|row| row.try_get::<i64, _>(0));
+            found.extend(read.collect::<Result<Vec<_>, _>>().map_err(|e| self.wrong(&e))?);
+        }
+        self.db.give_back(conn).await;
+        Ok(found)
+    }
+
+    /// The reports that correct some of these, of whatever day.
+    async fn correcting(&self, ids: &[i64]) -> Result<Vec<i64>, StoreError> {
+        let (mut found, mut conn) = (Vec::new(), self.db.read().await?);
+        for some in ids.chunks(TOGETHER) {
+            let those = list_of(some.len(), 1);
+            let sql = format!("SELECT n FROM report WHERE corrects IN ({those})");
+            let rows = of_these(&mut conn, sql, some).await?;
+            let read = rows.iter().map(|row| row.try_get::<i64, _>(0));
+            found.extend(read.collect::<Result<Vec<_>, _>>().map_err(|e| self.wrong(&e))?);
+        }
+        self.db.give_back(conn).await;
+        Ok(found)
+    }
+
+    /// The next reports of a day, as they were heard: so many after this one, each with its time.
+    pub(crate) async fn heard_after(
+        &self,
+        day: &str,
+        after: i64,
+        most: i64,
+    ) -> Result<Vec<(i64, i64)>, StoreError> {
+        let mut conn = self.db.read().await?;
+        let query = sqlx::query(
+            "SELECT n, heard_at FROM report WHERE day = $1 AND n > $2 ORDER BY n LIMIT $3",
+        );
+        let query = query.bind(day.to_owned()).bind(after).bind(most);
+        let rows = query.fetch_all(&mut conn).await.map_err(|e| self.wrong(&e))?;
+        self.db.give_back(conn).await;
+        let read = |row: &AnyRow| Ok((row.try_get(0)?, row.try_get(1)?));
+        rows.iter().map(read).collect::<Result<_, sqlx::Error>>().map_err(|e| self.wrong(&e))
+    }
+
+    async fn put_in_place(
+        &self,
+        rows: Vec<AnyRow>,
+        day: &str,
+        clock: &SiteClock,
+    ) -> Result<Vec<Placed>, StoreError> {
         let marks = self.marks(day).await?;
-        let rows = self.reports_of(day).await?;
         let mut placed =
             rows.iter().map(|row| report(row, clock, &marks)).collect::<Result<Vec<_>, _>>()?;
         let mut items: Vec<Item> = placed.iter().map(|p| p.item.clone()).collect();
@@ -144,7 +230,11 @@ impl Ledger {
         Ok(placed)
     }
 
-    async fn absent(&self, day: &str, clock: &SiteClock) -> Result<Vec<Placed>, StoreError> {
+    pub(crate) async fn absent(
+        &self,
+        day: &str,
+        clock: &SiteClock,
+    ) -> Result<Vec<Placed>, StoreError> {
         let mut conn = self.db.read().await?;
         let rows = absent::of_day(&mut conn, day).await?;
         self.db.give_back(conn).await;

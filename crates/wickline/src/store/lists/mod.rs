@@ -1,9 +1,11 @@
 //! What people ask the ledger: pages and sums, read and never changed.
 
+pub mod calls;
 pub mod counts;
 pub mod day;
 pub mod find;
 pub mod front;
+pub mod kinds;
 pub mod lookback;
 pub mod names;
 pub mod now;

@@ -19,7 +19,7 @@ use crate::store::rows::{at, message};
 use crate::store::state::{ReportState, State};
 
 /// One delivery of a report to one receiver.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Default, Serialize)]
 pub struct Delivery {
     pub receiver: String,
     pub state: State,
@@ -73,7 +73,7 @@ pub struct Item {
     pub id: String,
     pub analyzer: String,
     pub number: Option<String>,
-    /// How many numbers it stands for: a line of those that never came.
+    /// How many it stands for: a line of numbers that never came, or a kind of reports.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub numbers: Option<i64>,
     pub class: String,
@@ -144,7 +144,7 @@ pub fn totals(states: impl Iterator<Item = State>) -> BTreeMap<&'static str, u64
 }
 
 /// Reports whose holds and messages are asked for at once.
-const TOGETHER: usize = 500;
+pub(super) const TOGETHER: usize = 500;
 
 /// What a list shows of a report: not its print, which is most of the row.
 const LISTED: &str = "SELECT n, analyzer, number, class, level, specimen, taken_at, heard_at, state, \
@@ -219,7 +219,19 @@ impl Ledger {
 
     /// The rows of every report of a local day.
     pub(crate) async fn reports_of(&self, day: &str) -> Result<Vec<AnyRow>, StoreError> {
-        self.reports(LISTED, "WHERE day = $1 ORDER BY analyzer, n", day.to_owned()).await
+        self.reports(LISTED, "WHERE day = $1 ORDER BY n", day.to_owned()).await
+    }
+
+    /// The rows of some reports.
+    pub(crate) async fn reports_named(&self, ids: &[i64]) -> Result<Vec<AnyRow>, StoreError> {
+        let (mut rows, mut conn) = (Vec::new(), self.db.read().await?);
+        for some in ids.chunks(TOGETHER) {
+            let these = list_of(some.len(), 1);
+            let sql = format!("{LISTED} WHERE n IN ({these})");
+            rows.extend(of_these(&mut conn, sql, some).await?);
+        }
+        self.db.give_back(conn).await;
+        Ok(rows)
     }
 
     /// One report by its id.
@@ -239,6 +251,22 @@ impl Ledger {
         self.attach(&mut items, clock).await?;
         kept.item = items.remove(0);
         Ok(Some(kept))
+    }
+
+    /// Some reports, in the order in which they were heard.
+    pub async fn items_named(
+        &self,
+        ids: &[i64],
+        clock: &SiteClock,
+    ) -> Result<Vec<Item>, StoreError> {
+        let mut ids = ids.to_vec();
+        ids.sort_unstable();
+        ids.dedup();
+        let rows = self.reports_named(&ids).await?;
+        let mut items = rows.iter().map(|row| item(row, clock)).collect::<Result<Vec<_>, _>>()?;
+        items.sort_by_key(|item| item.id.parse::<i64>().unwrap_or(0));
+        self.attach(&mut items, clock).await?;
+        Ok(items)
     }
 
     async fn reports<T>(
@@ -306,7 +334,7 @@ impl Ledger {
 }
 
 /// Rows of some reports.
-async fn of_these(
+pub(super) async fn of_these(
     conn: &mut AnyConnection,
     sql: String,
     ids: &[i64],
@@ -388,7 +416,7 @@ fn sent(row: &AnyRow, state: State, clock: &SiteClock) -> Result<Delivery, sqlx:
 
 /// Of what went to a receiver under one OBR-3 the latest counts. Under one that is not the report's own
 /// any more only its withdrawal does.
-fn counts(deliveries: &mut Vec<Delivery>, next: Delivery) {
+pub(super) fn counts(deliveries: &mut Vec<Delivery>, next: Delivery) {
     deliveries.retain(|d| d.receiver != next.receiver || d.retired != next.retired);
     if next.retired.is_none() || next.withdraws() {
         deliveries.push(next);
@@ -396,7 +424,7 @@ fn counts(deliveries: &mut Vec<Delivery>, next: Delivery) {
 }
 
 /// What one word says of a report with its holds and deliveries: the least finished of them.
-fn summarize(item: &mut Item) {
+pub(super) fn summarize(item: &mut Item) {
     if let Some(open) = item.holds.iter().find(|h| !h.cleared).filter(|_| item.state == State::Held)
     {
         item.reason = Some(open.reason.clone());

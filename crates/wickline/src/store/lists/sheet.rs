@@ -5,18 +5,20 @@ use std::collections::{BTreeMap, HashSet};
 use std::fmt;
 
 use sqlx::any::AnyRow;
-use sqlx::{Executor, Row};
+use sqlx::{AnyConnection, AssertSqlSafe, Executor, Row};
 use wickline_normalize::controls::Run;
 
 use crate::store::StoreError;
+use crate::store::db::list_of;
 use crate::store::ledger::Ledger;
+use crate::store::lists::reports::{TOGETHER, of_these};
 use crate::store::lists::runs::noted;
 use crate::store::rows::{absent, at};
 
 /// Waiting messages of a receiver that are looked at for earlier days: the oldest come first.
 const OLDEST: i64 = 1000;
 
-/// What is known of the reports of a day beside their lines.
+/// What is known of some reports beside their lines.
 #[derive(Clone, Debug, Default)]
 pub struct Beside {
     /// Reports of which a person said whose specimen they are.
@@ -53,64 +55,54 @@ pub struct Paused {
 }
 
 impl Ledger {
-    /// What is known of the reports of a day beside their lines.
-    pub async fn day_beside(&self, day: &str) -> Result<Beside, StoreError> {
-        let mut conn = self.db.read().await?;
-        let query = sqlx::query("SELECT n FROM report WHERE day = $1 AND given IS NOT NULL");
-        let named = conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
-        let query = sqlx::query(
-            "SELECT c.report, c.run FROM control_run c JOIN report r ON r.n = c.report \
-             WHERE r.day = $1",
-        );
-        let runs = conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
-        let query = sqlx::query(
-            "SELECT h.report, h.reason FROM hold h JOIN report r ON r.n = h.report \
-             WHERE r.day = $1 AND h.released = 1 ORDER BY h.report, h.ix",
-        );
-        let against =
-            conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
-        let query = sqlx::query(
-            "SELECT c.report, t.who, t.reason FROM report r JOIN control_run c ON c.report = r.n \
-             JOIN trail t ON t.object = 'report ' || CAST(c.report AS TEXT) AND t.verb = 'note' \
-             WHERE r.day = $1",
-        );
-        let notes = conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
-        let query = sqlx::query(
-            "SELECT r.n AS report, t.who, t.reason FROM report r \
-             JOIN trail t ON t.object = 'report ' || CAST(r.n AS TEXT) AND t.verb = 'telephoned' \
-             WHERE r.day = $1 ORDER BY t.n",
-        );
-        let calls = conn.fetch_all(query.bind(day.to_owned())).await.map_err(|e| self.wrong(&e))?;
-        self.db.give_back(conn).await;
+    /// What is known of some reports beside their lines.
+    pub async fn beside_lines(&self, ids: &[i64]) -> Result<Beside, StoreError> {
         let mut beside = Beside::default();
-        for row in calls {
-            let n: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
-            let who: String = row.try_get("who").map_err(|e| self.wrong(&e))?;
-            let text: Option<String> = row.try_get("reason").map_err(|e| self.wrong(&e))?;
-            let words = format!("telephoned by {who} {}", text.unwrap_or_default());
-            beside.noted.entry(n).or_default().push(words);
+        let mut conn = self.db.read().await?;
+        for some in ids.chunks(TOGETHER) {
+            self.beside_these(&mut conn, some, &mut beside).await?;
         }
-        for row in notes {
-            let n: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
-            let who: String = row.try_get("who").map_err(|e| self.wrong(&e))?;
-            let text: Option<String> = row.try_get("reason").map_err(|e| self.wrong(&e))?;
-            let words = noted(&who, &text.unwrap_or_default());
-            beside.noted.entry(n).or_default().push(words);
-        }
-        for row in against {
-            let n: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
-            let reason = row.try_get("reason").map_err(|e| self.wrong(&e))?;
-            beside.released.entry(n).or_default().push(reason);
-        }
-        for row in named {
+        self.db.give_back(conn).await;
+        Ok(beside)
+    }
+
+    async fn beside_these(
+        &self,
+        conn: &mut AnyConnection,
+        ids: &[i64],
+        beside: &mut Beside,
+    ) -> Result<(), StoreError> {
+        let these = list_of(ids.len(), 1);
+        let sql = format!("SELECT n FROM report WHERE n IN ({these}) AND given IS NOT NULL");
+        for row in of_these(conn, sql, ids).await? {
             beside.named.insert(row.try_get("n").map_err(|e| self.wrong(&e))?);
         }
-        for row in runs {
+        let sql = format!("SELECT report, run FROM control_run WHERE report IN ({these})");
+        for row in of_these(conn, sql, ids).await? {
             let n: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
             let run: String = row.try_get("run").map_err(|e| self.wrong(&e))?;
             beside.runs.insert(n, at("control_run", n).json("run", &run)?);
         }
-        Ok(beside)
+        let sql = format!(
+            "SELECT report, reason FROM hold WHERE report IN ({these}) AND released = 1 \
+             ORDER BY report, ix"
+        );
+        for row in of_these(conn, sql, ids).await? {
+            let n: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
+            let reason = row.try_get("reason").map_err(|e| self.wrong(&e))?;
+            beside.released.entry(n).or_default().push(reason);
+        }
+        let sql = format!(
+            "SELECT object, verb, who, reason FROM trail WHERE object IN ({these}) \
+             AND verb IN ('note', 'telephoned') ORDER BY n"
+        );
+        let query = sqlx::query(AssertSqlSafe(sql));
+        let query = ids.iter().fold(query, |query, n| query.bind(format!("report {n}")));
+        for row in conn.fetch_all(query).await.map_err(|e| self.wrong(&e))? {
+            let (n, words) = said(&row).map_err(|e| self.wrong(&e))?;
+            beside.noted.entry(n).or_default().push(words);
+        }
+        Ok(())
     }
 
     /// Who paused a receiver last. None: the trail does not tell.
@@ -194,4 +186,17 @@ impl Ledger {
         self.db.give_back(conn).await;
         Ok(found)
     }
+}
+
+/// What a person noted of a run, or whom they telephoned a result to; and of which report.
+fn said(row: &AnyRow) -> Result<(i64, String), sqlx::Error> {
+    let [object, verb, who] = ["object", "verb", "who"].map(|column| row.try_get(column));
+    let (object, verb, who): (String, String, String) = (object?, verb?, who?);
+    let text = row.try_get::<Option<String>, _>("reason")?.unwrap_or_default();
+    let n = object.strip_prefix("report ").and_then(|n| n.parse().ok()).unwrap_or(0);
+    let words = match verb.as_str() {
+        "note" => noted(&who, &text),
+        _ => format!("telephoned by {who} {text}"),
+    };
+    Ok((n, words))
 }

@@ -105,6 +105,7 @@ pub(super) const TABLES: &[Table] = &[
             ("aside", Text),
             ("told", Text),
             ("owes", Whole),
+            ("urgent", Whole),
         ],
     },
     Table { name: "message_body", key: Some("n"), columns: &[("n", Whole), ("body", Bytes)] },

@@ -42,6 +42,8 @@ pub struct Made {
     pub body: Vec<u8>,
     /// The time that stands in it.
     pub made_at: i64,
+    /// Somebody waits for it.
+    pub urgent: bool,
 }
 
 /// A message as acts need it.
@@ -245,9 +247,9 @@ pub async fn withdrawn(write: &mut Write, root: i64, filler: &str) -> Result<boo
 pub async fn insert(write: &mut Write, made: &[Made]) -> Result<(), StoreError> {
     for group in made.chunks(1000) {
         let sql = format!(
-            "INSERT INTO message (n, control_id, receiver, report, state, made_at, attempts, kept_back) \
+            "INSERT INTO message (n, control_id, receiver, report, state, made_at, attempts, kept_back, urgent) \
              VALUES {}",
-            write.values(group.len(), 8)
+            write.values(group.len(), 9)
         );
         let mut query = sqlx::query(AssertSqlSafe(sql));
         for one in group {
@@ -259,7 +261,8 @@ pub async fn insert(write: &mut Write, made: &[Made]) -> Result<(), StoreError> 
                 .bind(MessageState::Waiting.text())
                 .bind(one.made_at)
                 .bind(0_i64)
-                .bind(0_i64);
+                .bind(0_i64)
+                .bind(i64::from(one.urgent));
         }
         write.conn().execute(query).await.map_err(|e| write.wrong(&e))?;
         let sql =

@@ -105,6 +105,12 @@ pub struct Named {
 }
 
 impl ReportRow {
+    /// Somebody waits for it.
+    #[must_use]
+    pub fn is_urgent(&self) -> bool {
+        self.class == Class::Stat
+    }
+
     /// Any sign of control material.
     #[must_use]
     pub fn is_control(&self) -> bool {

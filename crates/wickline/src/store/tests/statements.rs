@@ -17,9 +17,13 @@ use crate::testing::scratch;
 /// What the program puts into a statement: the file, the name of the part, each text that it can be.
 /// `^...` is the text of the same file that begins so.
 const PARTS: &[(&str, &str, &[&str])] = &[
+    ("lists/calls.rs", "these", &["$2, $3"]),
+    ("lists/day.rs", "these", &["$2, $3"]),
+    ("lists/day.rs", "those", &["$1, $2"]),
     ("lists/find.rs", "these", &["$1, $2"]),
     ("lists/queue.rs", "open", &["", "AND m.state <> 'accepted'"]),
     ("lists/reports.rs", "these", &["$1, $2"]),
+    ("lists/sheet.rs", "these", &["$1, $2"]),
     ("rows/absent.rs", "again", &["", "^ON CONFLICT"]),
     (
         "rows/report_entry.rs",

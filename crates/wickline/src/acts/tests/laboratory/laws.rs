@@ -3,7 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::*;
-use crate::sheet::Sheet;
+use crate::sheet::leaf::Leaf;
+use crate::sheet::{Line, Sheet};
 use crate::store::rows::report;
 use crate::store::state::State;
 
@@ -14,6 +15,7 @@ impl Story {
         let sheet =
             Sheet::read(&self.lab.ledger, &self.lab.bench, DAY, None).await.expect("a sheet");
         assert_eq!(sheet.faults, Vec::<String>::new(), "{:#?}", self.told);
+        self.leaves_say_what_the_sheet_says(&sheet).await;
         self.controls_are_due().await;
         let bare = "SELECT r.n FROM report r WHERE r.state = 'held' AND NOT EXISTS \
              (SELECT 1 FROM hold h WHERE h.report = r.n AND h.cleared_at IS NULL)";
@@ -32,6 +34,37 @@ impl Story {
             let print = self.prints.iter().find(|print| print.report == n);
             let doubted = print.is_some_and(|print| print.doubted);
             assert!(!doubted, "report {n} was perhaps sent before: {:#?}", self.told);
+        }
+    }
+
+    /// Sums that are counted are those of the lines, and the leaves have every line as the sheet has it.
+    async fn leaves_say_what_the_sheet_says(&self, sheet: &Sheet) {
+        let shown = |line: &Line| format!("{line:?}");
+        let whole: Vec<String> = sheet.lines.iter().map(shown).collect();
+        for most in [whole.len().max(1), 3] {
+            let (mut after, mut found) = (Some(0), Vec::new());
+            while let Some(from) = after {
+                let (ledger, bench) = (&self.lab.ledger, &self.lab.bench);
+                let leaf = Leaf::of(ledger, bench, DAY, (from, most)).await.expect("a leaf");
+                let sums = |sheet: &Sheet| {
+                    let Sheet { totals, receivers, faults, outstanding, .. } = sheet.clone();
+                    (totals, receivers, faults, outstanding)
+                };
+                assert_eq!(sums(&leaf.sheet), sums(sheet), "{:#?}", self.told);
+                assert_eq!(leaf.sheet.barriers, sheet.barriers, "{:#?}", self.told);
+                assert_eq!(format!("{:?}", leaf.waits), format!("{:?}", sheet.waits()));
+                let open = sheet.open().filter(|line| line.needs_person()).map(shown);
+                let first: Vec<String> = leaf.open.iter().map(shown).collect();
+                assert_eq!((open.collect::<Vec<_>>(), 0), (first, leaf.more), "{:#?}", self.told);
+                found.extend(leaf.sheet.lines.iter().map(shown));
+                after = leaf.next;
+            }
+            let mut whole = whole.clone();
+            if most == 3 {
+                whole.sort_unstable();
+                found.sort_unstable();
+            }
+            assert_eq!(found, whole, "{:#?}", self.told);
         }
     }
 
