@@ -108,7 +108,7 @@ fn layers_go_one_way() {
 
 /// The floors of `crates/wickline`, from the ground up: each uses what lies on its own floor or below.
 const FLOORS: [&[&str]; 9] = [
-    &["address", "clock", "csv", "digest", "marks", "pulse", "seen"],
+    &["address", "clock", "csv", "digest", "marks", "pulse", "seen", "texts"],
     &["settings"],
     &["store"],
     &["acts"],

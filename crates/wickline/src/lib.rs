@@ -24,4 +24,5 @@ pub mod sketch;
 pub mod store;
 #[cfg(test)]
 mod testing;
+pub mod texts;
 pub mod views;

@@ -17,6 +17,7 @@ use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::rows::{control_run, hold};
 use crate::store::state::{MessageState, ReportState};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::say;
 
 /// How a receiver was told of a withdrawal when no message could say it.
 #[derive(Clone, Debug)]
@@ -125,7 +126,7 @@ impl Ledger {
             object: row.name().object(),
             reason: Some(reason),
             was: Some(row.state.text().into()),
-            became: Some("set-aside, told by a person".into()),
+            became: Some(say!("kept.told_by").to_string()),
         };
         record(&mut write, actor, act).await?;
         write.commit().await

@@ -10,6 +10,7 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::person;
 use crate::store::trail::{Actor, record};
+use crate::texts::say;
 
 /// Letters behind the prefix: 26 of 31 are 128 bits.
 const LETTERS: usize = 26;
@@ -33,7 +34,7 @@ impl Ledger {
         }
         person::set_badge(&mut write, &one.folded, Some(&typed(&badge))).await?;
         let was = one.badge.as_ref().map(|_| "a badge".to_owned());
-        let became = Some("a badge; the PIN is still to be chosen".to_owned());
+        let became = Some(say!("kept.badge_new").to_string());
         record(&mut write, actor, of("badge-give", &one, was, became)).await?;
         write.commit().await?;
         Ok(badge)
@@ -48,7 +49,12 @@ impl Ledger {
         }
         person::set_badge(&mut write, &one.folded, None).await?;
         person::leave_all(&mut write, &one.folded).await?;
-        record(&mut write, actor, of("badge-take", &one, Some("a badge".to_owned()), None)).await?;
+        record(
+            &mut write,
+            actor,
+            of("badge-take", &one, Some(say!("kept.badge").to_string()), None),
+        )
+        .await?;
         write.commit().await
     }
 
@@ -71,7 +77,7 @@ impl Ledger {
             ));
         }
         person::set_pin(&mut write, &one.folded, proof).await?;
-        let became = Some("a PIN of their own".to_owned());
+        let became = Some(say!("kept.pin").to_string());
         record(&mut write, &at_console(one), of("badge-pin", one, None, became)).await?;
         write.commit().await
     }

@@ -13,6 +13,7 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::rows::care::{self, CareRow};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say};
 
 /// One entry of the log, for people and scripts.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -47,16 +48,20 @@ impl CareEntry {
 
     /// In one line, for a day sheet.
     #[must_use]
-    pub fn words(&self) -> String {
+    pub fn words(&self) -> Said {
         let Self { name, analyzer, who, .. } = self;
-        let lot = self.lot.as_ref().map_or(String::new(), |lot| {
+        let mut words = Said::from(format!("{analyzer}: {name}, "));
+        if let Some(lot) = &self.lot {
             let until = self.use_until.as_deref().unwrap_or("-");
-            format!(", lot {lot}, use until {until}")
-        });
-        let struck = self.struck.as_ref().map_or(String::new(), |struck| {
-            format!("; struck through by {}: {}", struck.who, struck.why)
-        });
-        format!("{analyzer}: {name}{lot}, signed by {who}{struck}")
+            words = words.then(say!("cared.lot", lot = lot, until = until)).then(", ");
+        }
+        words = words.then(say!("cared.signed_by", who = who));
+        match &self.struck {
+            Some(Struck { who, why, .. }) => {
+                words.then("; ").then(say!("cared.struck_by", who = who, why = why))
+            }
+            None => words,
+        }
     }
 }
 
@@ -68,7 +73,7 @@ pub struct CareStand {
     pub every: &'static str,
     pub due: bool,
     /// Since when it is good, or why it is due.
-    pub words: String,
+    pub words: Said,
     pub last: Option<CareEntry>,
     #[serde(skip)]
     pub is_opened: bool,
@@ -100,28 +105,31 @@ fn began(every: Every, today: &str) -> String {
 }
 
 /// Whether it is due on a day, and why or why not.
-fn due(every: Every, last: Option<&CareRow>, today: &str) -> (bool, String) {
+fn due(every: Every, last: Option<&CareRow>, today: &str) -> (bool, Said) {
     let since = last.map(|row| row.day.as_str());
     if every.opens() {
         let until = last.and_then(|row| row.use_until.as_deref());
         return match (since, until) {
             (Some(day), Some(until)) if until < today => {
-                (true, format!("opened {day}, its use-until day {until} is over"))
+                (true, say!("cared.opened_over", day = day, until = until))
             }
-            (Some(day), Some(until)) => (false, format!("opened {day}, use until {until}")),
-            (Some(day), None) => (false, format!("opened {day}")),
-            (None, _) => (false, "none was entered yet".to_owned()),
+            (Some(day), Some(until)) => {
+                (false, say!("cared.opened_until", day = day, until = until))
+            }
+            (Some(day), None) => (false, say!("cared.opened", day = day)),
+            (None, _) => (false, say!("cared.none")),
         };
     }
-    let period = match every {
-        Every::Week => "this week",
-        Every::Month => "this month",
-        _ => "today",
-    };
-    match since {
-        Some(day) if *day >= *began(every, today) => (false, format!("signed on {day}")),
-        Some(day) => (true, format!("due {period}, last signed on {day}")),
-        None => (true, format!("due {period}, never signed")),
+    match (since, every) {
+        (Some(day), _) if *day >= *began(every, today) => {
+            (false, say!("cared.signed_on", day = day))
+        }
+        (Some(day), Every::Week) => (true, say!("cared.due_week", day = day)),
+        (Some(day), Every::Month) => (true, say!("cared.due_month", day = day)),
+        (Some(day), _) => (true, say!("cared.due_today", day = day)),
+        (None, Every::Week) => (true, say!("cared.never_week")),
+        (None, Every::Month) => (true, say!("cared.never_month")),
+        (None, _) => (true, say!("cared.never_today")),
     }
 }
 

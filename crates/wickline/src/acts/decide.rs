@@ -15,6 +15,7 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::say;
 
 /// What a person says that a report is which is held as `number-reused` or `correction-heard`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -61,7 +62,7 @@ impl Ledger {
                          set it aside"
                     )));
                 }
-                act.became = Some("new run".into());
+                act.became = Some(say!("kept.new_run").to_string());
                 let pass = self.decided(&mut write, bench, Asked::NewRun, &row, reason).await?;
                 if row.reasons().any(|r| r == Reason::NumberReused) {
                     super::numbers::began_again(&mut write, bench, &row).await?;

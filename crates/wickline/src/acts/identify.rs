@@ -13,6 +13,7 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::report;
 use crate::store::state::ReportState;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::say;
 
 /// Characters of a control lot at most.
 const LONGEST: usize = 40;
@@ -140,8 +141,8 @@ impl Ledger {
 /// A specimen id for the trail.
 pub(crate) fn named(specimen: Option<&str>) -> String {
     match specimen.map(str::trim).filter(|s| !s.is_empty()) {
-        Some(id) => format!("specimen {id}"),
-        None => "no specimen id".into(),
+        Some(id) => say!("kept.specimen", id = id).to_string(),
+        None => say!("kept.no_specimen").to_string(),
     }
 }
 

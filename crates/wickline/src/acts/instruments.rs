@@ -18,6 +18,7 @@ use crate::store::rows::instrument;
 pub use crate::store::rows::instrument::Entered;
 use crate::store::rows::report_entry;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say};
 
 /// Characters of a serial number at most, as OBX-18 and the configuration have them.
 const LONGEST: usize = 20;
@@ -106,11 +107,14 @@ pub(crate) fn counted(instrument: i64) -> u32 {
 impl Entered {
     /// As the trail and people read it.
     #[must_use]
-    pub fn told(&self, clock: &SiteClock) -> String {
-        let serial = if self.serial.is_empty() { "none known" } else { &self.serial };
+    pub fn told(&self, clock: &SiteClock) -> Said {
+        let serial = match self.serial.as_str() {
+            "" => say!("kept.none_known"),
+            serial => serial.into(),
+        };
         match self.n {
-            0 => format!("serial {serial}"),
-            _ => format!("serial {serial} since {}", clock.rfc3339(self.since)),
+            0 => say!("kept.serial", serial = serial),
+            _ => say!("kept.serial_since", serial = serial, at = clock.rfc3339(self.since)),
         }
     }
 }
@@ -182,8 +186,8 @@ impl Ledger {
             verb: "replace",
             object: format!("analyzer {}", analyzer.id),
             reason: Some(reason.to_owned()),
-            was: Some(was.told(&bench.clock)),
-            became: Some(one.told(&bench.clock)),
+            was: Some(was.told(&bench.clock).to_string()),
+            became: Some(one.told(&bench.clock).to_string()),
         };
         record(&mut write, actor, act).await?;
         write.commit().await?;

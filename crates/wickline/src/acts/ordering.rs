@@ -23,6 +23,7 @@ use crate::store::rows::notice::{self, Kind};
 use crate::store::rows::order::{self, Answered, Kept, Which};
 use crate::store::rows::question::{self, Said};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::say;
 
 const SECOND: i64 = 1_000_000;
 
@@ -70,26 +71,29 @@ impl Ledger {
         let (heard, verb, became) = match &incoming {
             Incoming::Orders(message) => {
                 let heard = desk.orders(message, &stamp).await?;
-                let became = format!("{} taken, {} refused", heard.taken, heard.refused);
+                let became = say!("kept.taken", n = heard.taken, refused = heard.refused);
                 (heard, "order", became)
             }
             Incoming::Update(envelope, patient) => {
                 let mut heard = desk.update(patient).await?;
                 heard.answers = stamp.told(source, envelope, None)?;
-                (heard, "patient", "patient data changed".to_owned())
+                (heard, "patient", say!("kept.patient_changed"))
             }
             Incoming::Merge(envelope, pairs) => {
                 let (mut heard, fault) = desk.merge(pairs).await?;
-                let became = fault.as_ref().map_or("patients merged", |_| "patients not merged");
+                let became = match &fault {
+                    None => say!("kept.merged"),
+                    Some(_) => say!("kept.not_merged"),
+                };
                 heard.answers = stamp.told(source, envelope, fault)?;
-                (heard, "patient", became.to_owned())
+                (heard, "patient", became)
             }
             // Answers to what is asked come where it was asked.
-            Incoming::Found(..) => (Heard::default(), "order", "an answer".to_owned()),
+            Incoming::Found(..) => (Heard::default(), "order", say!("kept.answer")),
         };
         order::answer(&mut write, name, &heard.answers, clock::now_us()).await?;
         let object = format!("source {}", source.site.name);
-        let act = Act { verb, object, became: Some(became), ..Act::default() };
+        let act = Act { verb, object, became: Some(became.to_string()), ..Act::default() };
         record(&mut write, &Actor::daemon(), act).await?;
         write.commit().await?;
         Ok(heard)

@@ -15,6 +15,7 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::person;
 pub use crate::store::rows::person::{Person, PersonRole, Session};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::say;
 
 /// Characters of a name at most.
 const LONGEST: usize = 60;
@@ -177,7 +178,7 @@ impl Ledger {
         person::leave_all(&mut write, &one.folded).await?;
         let until = clock::now_us() + CODE_US;
         person::set_code(&mut write, &one.folded, &typed(code.text()), until).await?;
-        let became = Some("a one-time code in place of the password".to_owned());
+        let became = Some(say!("kept.code").to_string());
         record(&mut write, actor, of("person-code", &one, None, became)).await?;
         write.commit().await?;
         Ok(code)
@@ -216,7 +217,7 @@ impl Ledger {
         let good = |one: &Person| one.code_until.is_some_and(|until| now < until);
         let Some(one) = found.filter(good) else { return Ok(None) };
         person::set_secret(&mut write, &one.folded, secret).await?;
-        let became = Some("a password of their own".to_owned());
+        let became = Some(say!("kept.password").to_string());
         record(&mut write, &at_console(&one), of("person-password", &one, None, became)).await?;
         write.commit().await?;
         Ok(Some(one))
@@ -232,7 +233,7 @@ impl Ledger {
         let mut write = self.act().await?;
         person::set_secret(&mut write, &one.folded, secret).await?;
         person::leave_others(&mut write, &one.folded, mark).await?;
-        let became = Some("another password".to_owned());
+        let became = Some(say!("kept.other_password").to_string());
         record(&mut write, &at_console(one), of("person-password", one, None, became)).await?;
         write.commit().await
     }

@@ -20,6 +20,7 @@ use crate::store::rows::order;
 use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::state::{Arrow, MessageState};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say};
 
 /// Which messages a person wants sent again.
 #[derive(Clone, Debug)]
@@ -63,13 +64,13 @@ impl Went {
         }
     }
 
-    fn words(self) -> &'static str {
+    fn words(self) -> Said {
         match self {
-            Went::Same => "waiting, same bytes",
-            Went::Anew(_) => "built anew, new control id",
-            Went::SaidSince(Some(_)) => "set-aside, a later message says it",
-            Went::SaidSince(None) => "set-aside, it would say nothing new",
-            Went::Nowhere => "as it was",
+            Went::Same => say!("kept.same_bytes"),
+            Went::Anew(_) => say!("kept.anew"),
+            Went::SaidSince(Some(_)) => say!("kept.said_since"),
+            Went::SaidSince(None) => say!("kept.nothing_new"),
+            Went::Nowhere => say!("kept.as_it_was"),
         }
     }
 }
@@ -134,7 +135,7 @@ impl Ledger {
             object: stuck.name().object(),
             reason: undoes.map(str::to_owned),
             was: Some(was.into()),
-            became: Some(went.words().into()),
+            became: Some(went.words().to_string()),
         };
         record(write, actor, act).await?;
         let root = whole(write, stuck.report).await?.root();

@@ -17,6 +17,7 @@ use crate::store::rows::closing;
 use crate::store::rows::review::{self, Reviewed};
 use crate::store::state::State;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{Said, say};
 
 /// A month as it is written: `2026-10`.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -107,14 +108,14 @@ impl Review {
 
     /// In one line, for a day sheet. None: nobody signed it.
     #[must_use]
-    pub fn words(&self) -> Option<String> {
+    pub fn words(&self) -> Option<Said> {
         let Signature { at, who } = self.signed.as_ref()?;
-        let signed = format!("controls of {}: reviewed and signed by {who}, {at}", self.month);
+        let signed = say!("noted.reviewed", month = &self.month, who = who, at = at);
         if self.after.is_empty() {
             return Some(signed);
         }
         let after = self.after.join(", ");
-        Some(format!("{signed}; open again: of report {after} came or changed after that"))
+        Some(signed.then("; ").then(say!("noted.open_again", reports = after)))
     }
 }
 
@@ -255,13 +256,16 @@ impl Ledger {
             verb: "review",
             object: format!("controls of {name}"),
             reason: reason.map(str::to_owned),
-            was: before.words(),
-            became: Some(format!(
-                "{} runs, {} failed, {} of these without a note",
-                before.runs,
-                before.failed.len(),
-                before.without_note.len()
-            )),
+            was: before.words().map(|words| words.to_string()),
+            became: Some(
+                say!(
+                    "kept.reviewed",
+                    n = before.runs,
+                    failed = before.failed.len(),
+                    bare = before.without_note.len()
+                )
+                .to_string(),
+            ),
         };
         record(&mut write, actor, act).await?;
         write.commit().await?;

@@ -14,6 +14,7 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::rows::order::{self, Kept, Which};
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::say;
 
 const SECOND: i64 = 1_000_000;
 
@@ -105,7 +106,9 @@ impl Ledger {
             object: order::own_name(row.n, &key.source),
             reason: Some(reason.to_owned()),
             was: Some(row.order.standing.code().into()),
-            became: Some(if right { "right".into() } else { "wrong about its specimen".into() }),
+            became: Some(
+                if right { say!("kept.right") } else { say!("kept.wrong_specimen") }.to_string(),
+            ),
         };
         record(&mut write, actor, act).await?;
         write.commit().await?;
@@ -115,7 +118,7 @@ impl Ledger {
     /// Notes that somebody looked at the list of specimens that wait, with the names of their patients.
     pub async fn orders_looked_at(&self, actor: &Actor, many: usize) -> Result<(), StoreError> {
         let mut write = self.act().await?;
-        let became = Some(format!("{many} shown"));
+        let became = Some(say!("kept.shown", n = many).to_string());
         let act = Act { verb: "look", object: "orders that wait".into(), became, ..Act::default() };
         record(&mut write, actor, act).await?;
         write.commit().await

@@ -5,6 +5,7 @@ use super::facts::{refused, whole};
 use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::say;
 
 /// What the trail says of it.
 pub const VERB: &str = "telephoned";
@@ -34,7 +35,8 @@ impl Ledger {
                 "report {n} is of control material: nobody waits for it; nothing was changed"
             )));
         }
-        let (object, reason) = (format!("report {n}"), Some(format!("to {who}, {when}")));
+        let reason = Some(say!("kept.told_to", name = who, at = when).to_string());
+        let object = format!("report {n}");
         record(&mut write, actor, Act { verb: VERB, object, reason, was: None, became: None })
             .await?;
         write.commit().await

@@ -16,6 +16,7 @@ use crate::store::rows::report::{self, Aside, ReportRow};
 use crate::store::rows::{hold, message};
 use crate::store::state::ReportState;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::say;
 
 /// What became of a report that was withdrawn.
 #[derive(Clone, Debug)]
@@ -116,12 +117,11 @@ impl Ledger {
             reason: Some(reason.to_owned()),
             was: Some(was),
             became: Some(match specimen {
-                None => "withdrawn, set-aside".into(),
-                Some(id) if held => format!("withdrawn, held under {}", named(Some(id.text()))),
-                Some(id) => format!(
-                    "withdrawn, sent anew under {} and another OBR-3",
-                    named(Some(id.text()))
-                ),
+                None => say!("kept.withdrawn_aside").to_string(),
+                Some(id) if held => {
+                    say!("kept.withdrawn_held", what = named(Some(id.text()))).to_string()
+                }
+                Some(id) => say!("kept.withdrawn_anew", what = named(Some(id.text()))).to_string(),
             }),
         };
         record(write, actor, act).await?;

@@ -5,10 +5,10 @@ use axum::http::StatusCode;
 use axum::response::{Html, IntoResponse, Response};
 
 use super::here::Here;
-use super::texts::Language;
 use crate::acts::people::PersonRole;
 use crate::seen::visible;
 use crate::store::StoreError;
+use crate::texts::Language;
 
 /// It.
 #[derive(Debug)]

@@ -5,6 +5,7 @@ use wickline_normalize::{Reason, Remedy};
 use super::{Asked, Facts, Guard, Post, Under};
 use crate::store::lists::names::Name;
 use crate::store::state::{MessageState, ReportState};
+use crate::texts::say;
 
 pub(super) fn wrong_state(guard: Guard, facts: &Facts<'_>) -> Option<String> {
     let n = facts.n;
@@ -93,7 +94,7 @@ pub(super) fn answers_nothing(asked: Asked, facts: &Facts<'_>) -> Option<String>
 #[must_use]
 pub fn codes(reasons: &[Reason]) -> String {
     let codes: Vec<&str> = reasons.iter().map(|r| r.code()).collect();
-    if codes.is_empty() { "no hold".into() } else { codes.join(", ") }
+    if codes.is_empty() { say!("kept.no_hold").to_string() } else { codes.join(", ") }
 }
 
 pub(super) fn of_control(asked: Asked, facts: &Facts<'_>) -> String {

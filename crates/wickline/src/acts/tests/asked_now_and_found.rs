@@ -212,7 +212,10 @@ async fn an_old_id_leads_to_the_report_and_to_what_receivers_hold(mut lab: Lab) 
     let verbs: Vec<_> = lab.ledger.history(id, &messages).await.expect("read");
     assert_eq!(verbs.iter().map(|r| r.verb.as_str()).collect::<Vec<_>>(), ["withdraw"]);
     let held = lab.now(About::Held, "reports").await;
-    assert!(held.wrong && held.todo == Some(format!("wickline held show {blank}")), "{held:?}");
+    assert!(
+        held.wrong && held.todo == Some(format!("wickline held show {blank}").into()),
+        "{held:?}"
+    );
     let identified =
         lab.ledger.report_identify(&lab.bench, &person(), blank, &super::twice("KP-00002")).await;
     identified.expect("identified");

@@ -115,7 +115,7 @@ fn row(here: &Here, line: &Line) -> Row {
         class_name: frame::class_name(here, item),
         taken: taken(&here.bench, item),
         way: frame::way(here, item),
-        noted: visible(&line.noted()),
+        noted: here.told(&line.noted()),
         state: here.t(&format!("state.{}", item.state.text())),
         class: frame::class(item.state),
         glyph: frame::glyph(item.state),
@@ -155,7 +155,7 @@ async fn shown(here: Here, date: &str, halt: Option<Halt>) -> Result<Response, H
     let fault = sheet
         .faults
         .first()
-        .map(|fault| here.language.say("day.fault", &[("why", &visible(fault))]));
+        .map(|fault| here.language.say("day.fault", &[("why", &here.told(fault))]));
     let line = match (open, sheet.lines.is_empty()) {
         (0, true) => here.t("day.nothing").to_owned(),
         (0, false) => here.t("day.clear").to_owned(),
@@ -176,13 +176,15 @@ async fn shown(here: Here, date: &str, halt: Option<Halt>) -> Result<Response, H
             .take(MOST)
             .collect(),
         parts,
-        notices: [&sheet.notices, &sheet.replaced, &sheet.questions]
-            .into_iter()
-            .flatten()
-            .map(|text| visible(text))
-            .chain(sheet.unheard.iter().map(|one| visible(&one.to_string())))
+        notices: sheet
+            .notices
+            .iter()
+            .chain(&sheet.replaced)
+            .chain(&sheet.questions)
+            .map(|said| here.told(said))
+            .chain(sheet.unheard.iter().map(|one| here.told(&one.words())))
             .collect(),
-        beside: sheet.review.iter().chain(&sheet.care).map(|text| visible(text)).collect(),
+        beside: sheet.review.iter().chain(&sheet.care).map(|said| here.told(said)).collect(),
         closed: sheet.closed.as_ref().map(|closed| {
             let at = frame::moment(bench, &closed.at);
             here.language.say("day.closed", &[("who", &visible(&closed.who)), ("at", &at)])

@@ -21,6 +21,7 @@ use crate::store::StoreError;
 use crate::store::lists::reports::{AskedHeld, Item, Kept};
 use crate::store::state::State;
 use crate::store::tape::Tape;
+use crate::texts::Said;
 
 /// Printed lines that are shown: the rest is on the page of the report.
 const LINES: usize = 200;
@@ -196,7 +197,8 @@ pub async fn as_it_was(here: &Here, n: i64, seen: &str) -> Result<(), Halt> {
     let text = match last {
         Some(row) => {
             let (who, at) = (visible(&row.who), frame::time(&here.bench, row.at));
-            here.language.say("halt.quicker", &[("who", &who), ("at", &at), ("what", &row.verb)])
+            let what = here.told(&Said::verb(&row.verb));
+            here.language.say("halt.quicker", &[("who", &who), ("at", &at), ("what", &what)])
         }
         None => here.t("halt.changed").to_owned(),
     };

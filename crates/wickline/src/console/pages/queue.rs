@@ -15,6 +15,7 @@ use crate::console::halt::Halt;
 use crate::console::here::Here;
 use crate::seen::visible;
 use crate::sheet::now::{About, Now};
+use crate::sheet::todo::shown;
 use crate::store::StoreError;
 use crate::store::lists::names::Typed;
 use crate::store::lists::queue::{Asked, QueueItem};
@@ -129,11 +130,11 @@ async fn list(here: Here, after: i64, halt: Option<Halt>) -> Result<Response, Ha
         let found = now.of(About::Receiver, &target.id);
         receivers.push(Receiver {
             id: target.id.clone(),
-            text: found.map_or(String::new(), |f| visible(&f.text)),
+            text: found.map_or(String::new(), |f| here.told(&f.text)),
             wrong: found.is_some_and(|f| f.wrong),
             todo: found
-                .and_then(|f| f.todo.as_deref())
-                .map(crate::sheet::todo::shown)
+                .and_then(|f| f.todo.as_ref())
+                .map(|todo| shown(&here.told(todo)))
                 .unwrap_or_default(),
             paused: gate.paused,
             stopped: gate.stopped,

@@ -12,6 +12,7 @@ use crate::store::StoreError;
 use crate::store::ledger::Ledger;
 use crate::store::lists::runs::noted;
 use crate::store::rows::{absent, at};
+use crate::texts::{Said, say};
 
 /// Waiting messages of a receiver that are looked at for earlier days: the oldest come first.
 const OLDEST: i64 = 1000;
@@ -26,7 +27,7 @@ pub struct Beside {
     /// What runs of control material read.
     pub runs: BTreeMap<i64, Run>,
     /// What people noted of a run, and to whom they telephoned a result.
-    pub noted: BTreeMap<i64, Vec<String>>,
+    pub noted: BTreeMap<i64, Vec<Said>>,
 }
 
 /// What an earlier day has open.
@@ -87,7 +88,8 @@ impl Ledger {
             let n: i64 = row.try_get("report").map_err(|e| self.wrong(&e))?;
             let who: String = row.try_get("who").map_err(|e| self.wrong(&e))?;
             let text: Option<String> = row.try_get("reason").map_err(|e| self.wrong(&e))?;
-            let words = format!("telephoned by {who} {}", text.unwrap_or_default());
+            let words = Said::kept(&text.unwrap_or_default());
+            let words = say!("noted.telephoned", who = who, to = words);
             beside.noted.entry(n).or_default().push(words);
         }
         for row in notes {
