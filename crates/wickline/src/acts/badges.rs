@@ -27,10 +27,7 @@ impl Ledger {
         let mut write = self.act().await?;
         let one = known(&mut write, name).await?;
         if one.secret.is_none() {
-            return Err(refused(format!(
-                "{} has no password yet: the PIN of a badge is chosen with it; nothing was changed",
-                one.name
-            )));
+            return Err(refused(say!("no.pin_without_password", name = &one.name)));
         }
         person::set_badge(&mut write, &one.folded, Some(&typed(&badge))).await?;
         let was = one.badge.as_ref().map(|_| "a badge".to_owned());
@@ -45,7 +42,7 @@ impl Ledger {
         let mut write = self.act().await?;
         let one = known(&mut write, name).await?;
         if one.badge.is_none() {
-            return Err(refused(format!("{} has no badge; nothing was changed", one.name)));
+            return Err(refused(say!("no.badge", name = &one.name)));
         }
         person::set_badge(&mut write, &one.folded, None).await?;
         person::leave_all(&mut write, &one.folded).await?;
@@ -72,9 +69,7 @@ impl Ledger {
         // The badge may have been taken away since the page was asked for.
         let now = known(&mut write, &one.name).await?;
         if now.badge.is_none() {
-            return Err(refused(
-                "there is no badge any more: a keeper gives one; nothing was changed",
-            ));
+            return Err(refused(say!("no.badge_any_more")));
         }
         person::set_pin(&mut write, &one.folded, proof).await?;
         let became = Some(say!("kept.pin").to_string());

@@ -207,9 +207,12 @@ impl Ledger {
             let there = care::of_days(write.conn(), &analyzer.id, (&day, &day)).await?;
             let mut same = there.iter().filter(|row| row.name == care.name && row.struck.is_none());
             if let Some(row) = same.next() {
-                return Err(refused(format!(
-                    "`{}` of {} on {day} is signed by {} already; nothing was changed",
-                    care.name, analyzer.id, row.who
+                return Err(refused(say!(
+                    "no.care_signed",
+                    name = &care.name,
+                    id = &analyzer.id,
+                    day = day,
+                    who = &row.who
                 )));
             }
         }
@@ -253,12 +256,10 @@ impl Ledger {
     ) -> Result<CareEntry, StoreError> {
         let mut write = self.act().await?;
         let Some(row) = care::one(write.conn(), n).await? else {
-            return Err(refused(format!(
-                "there is no entry {n} in the care log; nothing was changed"
-            )));
+            return Err(refused(say!("no.care_entry", n = n)));
         };
         if let Some((_, who, _)) = &row.struck {
-            return Err(refused(format!("entry {n} was struck through by {who} already")));
+            return Err(refused(say!("no.care_struck", n = n, who = who)));
         }
         let now = clock::now_us();
         care::strike(&mut write, n, now, (&actor.name, reason)).await?;
@@ -282,33 +283,28 @@ fn named<'a>(bench: &'a Bench, analyzer: &'a Analyzer, name: &str) -> Result<&'a
     let known: Vec<&str> = of(bench, analyzer).map(|care| care.name.as_str()).collect();
     let found = of(bench, analyzer).find(|care| care.name == name);
     found.ok_or_else(|| match known.is_empty() {
-        true => refused(format!("no [[care]] of the configuration is for {}", analyzer.id)),
-        false => refused(format!(
-            "`{name}` is nothing that {} is asked for; [[care]] has: {}",
-            analyzer.id,
-            known.join("; ")
-        )),
+        true => refused(say!("no.care_of", id = &analyzer.id)),
+        false => {
+            refused(say!("no.care_named", name = name, id = &analyzer.id, known = known.join("; ")))
+        }
     })
 }
 
 fn date(text: &str) -> Result<String, StoreError> {
     let date: Result<Date, _> = text.parse();
-    date.map(|date| date.to_string())
-        .map_err(|_| refused(format!("`{text}` is not a date; write YYYY-MM-DD")))
+    date.map(|date| date.to_string()).map_err(|_| refused(say!("no.date", text = text)))
 }
 
 fn day_of(every: Every, what: &Signing<'_>, today: &str) -> Result<String, StoreError> {
     let day = what.day.map_or(Ok(today.to_owned()), date)?;
     if *day > *today {
-        return Err(refused(format!("{day} has not begun: sign for it when it is done")));
+        return Err(refused(say!("no.care_early", day = day)));
     }
     if *day < *today && every == Every::Canister {
-        return Err(refused(
-            "an opened canister is the strip lot in use from now on: it is entered on the day on which it is opened",
-        ));
+        return Err(refused(say!("no.canister_now")));
     }
     if *day < *today && what.reason.is_none() {
-        return Err(refused(format!("{day} is over: what was done on it is signed with a reason")));
+        return Err(refused(say!("no.care_late", day = day)));
     }
     Ok(day)
 }
@@ -318,14 +314,11 @@ fn lot_of(care: &Care, what: &Signing<'_>, today: &str) -> Result<Option<StripLo
     if !care.every.opens() {
         return match (what.lot, what.use_until) {
             (None, None) => Ok(None),
-            _ => Err(refused(format!("`{}` opens nothing that has a lot", care.name))),
+            _ => Err(refused(say!("no.care_no_lot", name = &care.name))),
         };
     }
     let (Some(lot), Some(until)) = (what.lot, what.use_until) else {
-        return Err(refused(format!(
-            "`{}` is entered with the lot that was opened, and until when it may be used",
-            care.name
-        )));
+        return Err(refused(say!("no.care_lot", name = &care.name)));
     };
     let lot = StripLot { lot: lot.to_owned(), last_day: Some(date(until)?) };
     checked(&lot, today)?;

@@ -9,7 +9,7 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::rows::configuration::{self, CHANGED, IN_USE, object};
 use crate::store::trail::{Act, Actor, record};
-use crate::texts::say;
+use crate::texts::{say, way};
 
 /// A configuration that some bench was used with.
 #[derive(Clone, Debug, serde::Serialize)]
@@ -133,13 +133,10 @@ impl Ledger {
         let mut fitting = kept.into_iter().filter(|(print, _)| print.starts_with(begins));
         match (fitting.next(), fitting.next()) {
             (Some(one), None) => Ok(one),
-            (None, _) => Err(refused(format!(
-                "no configuration has a fingerprint that begins with `{begins}`; \
-                 `wickline trail configuration` lists them"
-            ))),
-            (Some(_), Some(_)) => {
-                Err(refused(format!("several fingerprints begin with `{begins}`: give more of it")))
-            }
+            (None, _) => Err(refused(
+                say!("no.configuration", begins = begins).then("; ").then(way!("configurations")),
+            )),
+            (Some(_), Some(_)) => Err(refused(say!("no.fingerprint", begins = begins))),
         }
     }
 }

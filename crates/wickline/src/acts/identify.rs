@@ -18,17 +18,29 @@ use crate::texts::say;
 /// Characters of a control lot at most.
 const LONGEST: usize = 40;
 
+/// What is entered twice.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Entered {
+    Specimens,
+    Levels,
+    Lots,
+}
+
 /// What a person entered twice, alike.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Twice(String);
 
 impl Twice {
     /// Both times the same, or why not.
-    pub fn of(what: &str, first: &str, second: &str) -> Result<Self, StoreError> {
+    pub fn of(what: Entered, first: &str, second: &str) -> Result<Self, StoreError> {
         if first == second {
             return Ok(Self(first.to_owned()));
         }
-        Err(refused(format!("the {what} that were entered differ")))
+        Err(refused(match what {
+            Entered::Specimens => say!("no.specimens_differ"),
+            Entered::Levels => say!("no.levels_differ"),
+            Entered::Lots => say!("no.lots_differ"),
+        }))
     }
 
     #[must_use]
@@ -151,5 +163,5 @@ fn check_lot(lot: &str) -> Result<(), StoreError> {
     if fits && lot.trim() == lot && !lot.chars().any(char::is_control) {
         return Ok(());
     }
-    Err(refused(format!("a control lot is written as on its vial, 1 to {LONGEST} characters")))
+    Err(refused(say!("no.control_lot", most = LONGEST)))
 }

@@ -149,26 +149,24 @@ impl Ledger {
         reasoned(reason)?;
         let fits = (1..=LONGEST).contains(&serial.chars().count());
         if !fits || serial.trim() != serial || serial.chars().any(char::is_control) {
-            return Err(refused(format!(
-                "a serial number is written as on the instrument, 1 to {LONGEST} characters; nothing was changed"
-            )));
+            return Err(refused(say!("no.serial_text", most = LONGEST)));
         }
         let mut write = self.act().await?;
         let all = instruments(write.conn(), analyzer).await?;
         let was = all.last().clone();
         if was.serial == serial {
-            return Err(refused(format!(
-                "{} is the one that stands at {} already: {}; nothing was changed",
-                serial,
-                analyzer.id,
-                was.told(&bench.clock)
+            return Err(refused(say!(
+                "no.serial_same",
+                serial = serial,
+                id = &analyzer.id,
+                now = was.told(&bench.clock)
             )));
         }
         if was.since >= now {
-            return Err(refused(format!(
-                "{}: it is {} by this clock, which is not after that: look at the clock; nothing was changed",
-                was.told(&bench.clock),
-                bench.clock.rfc3339(now)
+            return Err(refused(say!(
+                "no.serial_clock",
+                was = was.told(&bench.clock),
+                at = bench.clock.rfc3339(now)
             )));
         }
         // The first stays known by its serial number when the configuration names another.

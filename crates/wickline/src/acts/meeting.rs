@@ -499,7 +499,7 @@ impl Ledger {
                 // Nothing of it can be said in that receiver's words: a person is asked, whoever told us is answered.
                 Err(StoreError::Refused { why }) if !untried.refused => {
                     let arrow = MessageState::Waiting.to(MessageState::Refused)?;
-                    message::unsayable(write, untried.n, arrow, &why).await?;
+                    message::unsayable(write, untried.n, arrow, &why.to_string()).await?;
                 }
                 Err(StoreError::Refused { .. }) => {}
                 Err(error) => return Err(error),

@@ -15,7 +15,7 @@ use crate::store::ledger::Ledger;
 use crate::store::rows::person;
 pub use crate::store::rows::person::{Person, PersonRole, Session};
 use crate::store::trail::{Act, Actor, record};
-use crate::texts::say;
+use crate::texts::{Said, say, way};
 
 /// Characters of a name at most.
 const LONGEST: usize = 60;
@@ -97,9 +97,7 @@ pub(super) fn checked(name: &str) -> Result<String, StoreError> {
     if fits && !name.chars().any(odd) && name.chars().any(char::is_alphabetic) {
         return Ok(name);
     }
-    Err(refused(format!(
-        "a name has 1 to {LONGEST} characters, with a letter among them and no space around them; nothing was changed"
-    )))
+    Err(refused(say!("no.name", most = LONGEST)))
 }
 
 impl Ledger {
@@ -130,10 +128,10 @@ impl Ledger {
         let mut write = self.act().await?;
         let folded = folded(&name);
         if let Some(there) = person::one(write.conn(), &folded).await? {
-            return Err(refused(format!(
-                "{} is there already ({}); nothing was changed",
-                there.name,
-                there.role.code()
+            return Err(refused(say!(
+                "no.person_there",
+                name = &there.name,
+                role = Said::code("role", there.role.code())
             )));
         }
         let choices = "{}".to_owned();
@@ -159,7 +157,11 @@ impl Ledger {
         let mut write = self.act().await?;
         let one = known(&mut write, name).await?;
         if one.role == role {
-            return Err(refused(format!("{} is {} already", one.name, role.code())));
+            return Err(refused(say!(
+                "no.role_already",
+                name = &one.name,
+                role = Said::code("role", role.code())
+            )));
         }
         if one.role == PersonRole::Keeper {
             not_the_last(&mut write, &one).await?;
@@ -332,9 +334,7 @@ pub(super) fn of(
 
 pub(super) async fn known(write: &mut Write, name: &str) -> Result<Person, StoreError> {
     let found = person::one(write.conn(), &folded(name)).await?;
-    found.ok_or_else(|| {
-        refused("nobody of this name may use the console: `wickline user list` names who may")
-    })
+    found.ok_or_else(|| refused(say!("no.person").then(": ").then(way!("people"))))
 }
 
 /// Somebody must be left who can let others in.
@@ -343,9 +343,6 @@ async fn not_the_last(write: &mut Write, one: &Person) -> Result<(), StoreError>
     let other = |p: &&Person| p.role == PersonRole::Keeper && p.folded != one.folded;
     match all.iter().find(other) {
         Some(_) => Ok(()),
-        None => Err(refused(format!(
-            "{} is the last keeper: make somebody else one first; nothing was changed",
-            one.name
-        ))),
+        None => Err(refused(say!("no.last_keeper", name = &one.name))),
     }
 }

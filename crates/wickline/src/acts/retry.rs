@@ -38,7 +38,7 @@ pub struct Resent {
     pub name: Name,
     pub went: Went,
     /// Why it stays as it is.
-    pub left: Option<String>,
+    pub left: Option<Said>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -103,15 +103,16 @@ impl Ledger {
                 }
                 Err(StoreError::Refused { why }) => {
                     write.part_undone().await?;
-                    let name = message_of(&mut write, n).await.map_err(|_| refused(&why))?.name();
+                    let name =
+                        message_of(&mut write, n).await.map_err(|_| refused(why.clone()))?.name();
                     done.push(Resent { n, name, went: Went::Nowhere, left: Some(why) });
                 }
                 Err(error) => return Err(error),
             }
         }
-        let left: Vec<&str> = done.iter().filter_map(|one| one.left.as_deref()).collect();
+        let left: Vec<&Said> = done.iter().filter_map(|one| one.left.as_ref()).collect();
         if !left.is_empty() && left.len() == done.len() {
-            return Err(refused(left.join("\n")));
+            return Err(refused(Said::list("\n", left.into_iter().cloned())));
         }
         write.commit().await?;
         Ok(done)
@@ -331,10 +332,7 @@ async fn number_is_free(
     for link in &open.orders {
         let own = (open.root(), open.filler.as_str());
         if order_number::stands(write, bench, link, own).await? == Number::InUse {
-            return Err(refused(format!(
-                "{}: another report goes under the number of its order: it stays as it is",
-                stuck.name()
-            )));
+            return Err(refused(say!("no.order_number_taken", name = stuck.name().to_string())));
         }
     }
     Ok(())
@@ -374,7 +372,7 @@ async fn sayer(write: &mut Write, row: &MessageRow) -> Result<ReportRow, StoreEr
 fn target<'a>(bench: &'a Bench, stuck: &MessageRow) -> Result<&'a Target, StoreError> {
     let found = bench.targets.iter().find(|t| t.id == stuck.receiver);
     found.map(|t| t.as_ref()).ok_or_else(|| {
-        refused(format!("{}: receiver {} is not configured here", stuck.name(), stuck.receiver))
+        refused(say!("no.receiver_gone", name = stuck.name().to_string(), id = &stuck.receiver))
     })
 }
 

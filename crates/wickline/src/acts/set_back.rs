@@ -17,6 +17,7 @@ use crate::store::rows::queue::pause_for;
 use crate::store::seen::Seen;
 use crate::store::tape::Tape;
 use crate::store::trail::{Act, Actor, record};
+use crate::texts::{say, way};
 
 /// Where the tape of each analyzer ended before anything was heard: entry and offset.
 pub type Ends = std::collections::HashMap<String, (i64, u64)>;
@@ -208,9 +209,7 @@ impl Ledger {
         reasoned(reason)?;
         let mut write = self.act().await?;
         let Some(lifted) = notice::lift(&mut write, n).await? else {
-            return Err(refused(format!(
-                "there is no notice {n} to lift; `wickline ledger notices` has them"
-            )));
+            return Err(refused(say!("no.notice", n = n).then("; ").then(way!("notices"))));
         };
         let act = Act {
             verb: "lift",

@@ -14,7 +14,7 @@ use crate::store::db::Write;
 use crate::store::ledger::Ledger;
 use crate::store::rows::order::{self, Kept, Which};
 use crate::store::trail::{Act, Actor, record};
-use crate::texts::say;
+use crate::texts::{say, way};
 
 const SECOND: i64 = 1_000_000;
 
@@ -54,7 +54,7 @@ impl Ledger {
         let which = Which { keys: [key.clone()].into(), ..Which::default() };
         let rows = order::load(&mut write, &which).await?;
         let Some(row) = rows.into_iter().next() else {
-            return Err(refused("there is no such order; `wickline orders` lists them"));
+            return Err(refused(say!("no.order").then("; ").then(way!("orders"))));
         };
         let (mut orders, beside) = of_the_claim(&mut write, &row).await?;
         let now = clock::now_us() / SECOND;
@@ -147,16 +147,8 @@ async fn of_the_claim(write: &mut Write, row: &Kept) -> Result<(Orders, Vec<Kept
 /// Why nothing can be said of it.
 fn unsettled(orders: &Orders, order: &Order) -> StoreError {
     refused(match order.is_of_material() {
-        true => {
-            "it is an order of control material, which no patient's strip answers: it can only be wrong"
-        }
-        false if orders.is_taken(&order.key) => {
-            "it was called wrong, and since then its specimen is another patient's: what is out under it can \
-             only be taken back"
-        }
-        false => {
-            "nobody disputes this order: `wickline orders --standing disputed` lists those that wait for a \
-             person"
-        }
+        true => say!("no.settle_material"),
+        false if orders.is_taken(&order.key) => say!("no.settle_taken"),
+        false => say!("no.settle_nobody").then(": ").then(way!("disputed")),
     })
 }

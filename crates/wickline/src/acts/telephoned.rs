@@ -24,16 +24,12 @@ impl Ledger {
         let (who, when) = (who.trim(), when.trim());
         let fits = |text: &str| (1..=LONGEST).contains(&text.chars().count());
         if !fits(who) || !fits(when) {
-            return Err(refused(format!(
-                "who was told and when: each in words, at most {LONGEST} characters; nothing was changed"
-            )));
+            return Err(refused(say!("no.who_when", most = LONGEST)));
         }
         let mut write = self.act().await?;
         let row = whole(&mut write, n).await?;
         if row.level.is_some() {
-            return Err(refused(format!(
-                "report {n} is of control material: nobody waits for it; nothing was changed"
-            )));
+            return Err(refused(say!("no.control_waits", n = n)));
         }
         let reason = Some(say!("kept.told_to", name = who, at = when).to_string());
         let object = format!("report {n}");

@@ -197,7 +197,7 @@ impl fmt::Display for Unheard {
 pub struct Waits {
     pub count: usize,
     /// Whether they go by themselves, or what stands in the way.
-    pub words: String,
+    pub words: Said,
     pub command: Option<String>,
 }
 
@@ -381,7 +381,7 @@ pub fn waits<'a>(items: impl Iterator<Item = &'a Item>, barriers: &Barriers) -> 
             Waits { count, words, command }
         }
         None => {
-            let words = format!("nothing but time, they go to {receiver} by themselves");
+            let words = say!("todo.they_go", receiver = receiver);
             Waits { count, words, command: Some("wickline queue".into()) }
         }
     };

@@ -125,32 +125,66 @@ fn arguments(list: &str) -> Vec<&str> {
     parts
 }
 
+/// What the sources say by a macro: file, name, and what is put into the braces.
+fn said_by(call: &str) -> Vec<(String, String, BTreeSet<String>)> {
+    let all = sources(&Path::new(env!("CARGO_MANIFEST_DIR")).join("src"), "rs");
+    let mut found = Vec::new();
+    for (file, text) in all.into_iter().filter(|(file, _)| !file.ends_with("texts/tests.rs")) {
+        for (at, _) in text.match_indices(call).filter(|(at, _)| !text[..*at].ends_with('`')) {
+            let all = arguments(within(&text[at + call.len()..]));
+            let name = all.first().map_or("", |first| first.trim_matches('"'));
+            let given =
+                all.iter().skip(1).filter_map(|one| Some(one.split_once('=')?.0.trim().to_owned()));
+            found.push((file.clone(), name.to_owned(), given.collect()));
+        }
+    }
+    found
+}
+
+fn named(place: &str) -> BTreeSet<String> {
+    places(Language::English.text(place)).into_iter().map(str::to_owned).collect()
+}
+
 /// Whatever the program says is there, with what it puts into the braces and nothing else; and nothing there is said by
 /// nobody.
 #[test]
 fn what_is_said_fits_the_braces_of_its_text() {
     let mut said: BTreeSet<String> = BTreeSet::new();
-    let all = sources(&Path::new(env!("CARGO_MANIFEST_DIR")).join("src"), "rs");
-    for (file, text) in all.into_iter().filter(|(file, _)| !file.ends_with("texts/tests.rs")) {
-        for rest in text.split(" say!(").skip(1).chain(text.split("(say!(").skip(1)) {
-            let all = arguments(within(rest));
-            let place = all.first().map_or("", |first| first.trim_matches('"'));
-            let given: BTreeSet<&str> =
-                all[1..].iter().filter_map(|one| Some(one.split_once('=')?.0.trim())).collect();
-            assert_ne!(Language::English.text(place), "[?]", "{file}: {place}");
-            assert_eq!(given, places(Language::English.text(place)), "{file}: {place}");
-            said.insert(place.to_owned());
-        }
+    for (file, place, given) in said_by("say!(") {
+        assert_ne!(Language::English.text(&place), "[?]", "{file}: {place}");
+        assert_eq!(given, named(&place), "{file}: {place}");
+        said.insert(place);
     }
-    assert!(said.len() > 100, "the sources are not read: {said:?}");
+    assert!(said.len() > 200, "the sources are not read: {said:?}");
     for place in english().keys().filter(|p| SAID.iter().any(|room| p.starts_with(room))) {
         assert!(said.contains(place), "nobody says {place}");
     }
 }
 
+/// What to do is a command at a terminal and a place on a page, where nobody is sent to a terminal.
+#[test]
+fn every_way_is_a_command_and_a_place_on_a_page() {
+    let mut ways: BTreeSet<String> = BTreeSet::new();
+    for (file, name, given) in said_by("way!(") {
+        let (way, here) = (format!("way.{name}"), format!("here.{name}"));
+        assert_ne!(Language::English.text(&way), "[?]", "{file}: {way}");
+        assert_ne!(Language::English.text(&here), "[?]", "{file}: {here}");
+        assert_eq!(given, named(&way), "{file}: {way}");
+        assert!(named(&here).is_subset(&given), "{file}: {here}");
+        ways.insert(name);
+    }
+    for (place, text) in english() {
+        let Some((room @ ("way" | "here"), name)) = place.split_once('.') else { continue };
+        assert!(ways.contains(name), "nobody says {place}");
+        assert!(room == "way" || !text.contains("--") && !text.contains("wickline "), "{place}");
+    }
+}
+
 /// Rooms of the texts that are said by `say!` alone.
-const SAID: [&str; 8] =
-    ["found.", "do.", "cared.", "asked.", "noted.", "fault.", "strip.", "settle."];
+const SAID: [&str; 11] = [
+    "found.", "do.", "cared.", "asked.", "noted.", "fault.", "strip.", "settle.", "no.", "todo.",
+    "barred.",
+];
 
 /// Places that are put together from words of the program: each word has its text.
 #[test]

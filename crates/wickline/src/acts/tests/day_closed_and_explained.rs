@@ -149,7 +149,7 @@ impl Lab {
 
 pub(super) fn refused(closing: &Result<Closing, StoreError>) -> String {
     match closing {
-        Err(StoreError::Refused { why }) => why.clone(),
+        Err(StoreError::Refused { why }) => why.to_string(),
         other => panic!("not refused: {other:?}"),
     }
 }

@@ -122,7 +122,7 @@ fn row(here: &Here, line: &Line) -> Row {
         open: item.is_open(),
         // What is held has a page that says it better.
         todo: match &line.todo {
-            Some(todo) if item.state != State::Held => visible(&todo.words),
+            Some(todo) if item.state != State::Held => here.told(&todo.words),
             _ => String::new(),
         },
     }

@@ -9,7 +9,7 @@ use wickline_normalize::{Reason, Remedy};
 use super::held::{one_strip, taken, words};
 use crate::acts::comparing::{Difference, texts};
 use crate::acts::decide::Decision;
-use crate::acts::identify::{Material, Twice};
+use crate::acts::identify::{Entered, Material, Twice};
 use crate::acts::people::PersonRole;
 use crate::console::form::Signed;
 use crate::console::frame::{self, Frame};
@@ -257,7 +257,7 @@ async fn acted(signed: &Signed, n: i64, act: &str) -> Result<String, Halt> {
                 scanned(here, n, fields.get("specimen")).await?,
                 scanned(here, n, fields.get("again")).await?,
             ];
-            let twice = Twice::of("specimen ids", &first, &again).map_err(wrong)?;
+            let twice = Twice::of(Entered::Specimens, &first, &again).map_err(wrong)?;
             let done = ledger.within(ledger.report_identify(bench, &actor, n, &twice)).await;
             done.map_err(wrong)?;
             let specimen = visible(&first);
@@ -266,10 +266,10 @@ async fn acted(signed: &Signed, n: i64, act: &str) -> Result<String, Halt> {
         }
         "control" => {
             let reason = reason(here, fields.get("reason"))?;
-            let level = Twice::of("levels", fields.get("level"), fields.get("level_again"))
+            let level = Twice::of(Entered::Levels, fields.get("level"), fields.get("level_again"))
                 .map_err(wrong)?;
-            let lot =
-                Twice::of("lots", fields.get("lot"), fields.get("lot_again")).map_err(wrong)?;
+            let lot = Twice::of(Entered::Lots, fields.get("lot"), fields.get("lot_again"))
+                .map_err(wrong)?;
             let material = Material { level, lot };
             let filed = ledger.report_is_control(bench, &actor, n, &material, reason);
             ledger.within(filed).await.map_err(wrong)?;

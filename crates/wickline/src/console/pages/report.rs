@@ -9,7 +9,7 @@ use super::held::{one_strip, taken};
 use super::one_held::{Line, as_it_was, kept, lines, number, reason};
 use crate::acts::comparing::texts;
 use crate::acts::holdings::Holding;
-use crate::acts::identify::Twice;
+use crate::acts::identify::{Entered, Twice};
 use crate::acts::people::PersonRole;
 use crate::console::form::Signed;
 use crate::console::frame::{self, Frame};
@@ -283,7 +283,7 @@ async fn acted(signed: &Signed, id: i64, act: &str) -> Result<String, Halt> {
                         let code = StatusCode::UNPROCESSABLE_ENTITY;
                         return Err(Halt::new(code, here.language, here.t("report.which")));
                     }
-                    false => Some(Twice::of("specimen ids", first, again).map_err(wrong)?),
+                    false => Some(Twice::of(Entered::Specimens, first, again).map_err(wrong)?),
                 };
             here.must_prove(fields.get("password")).await?;
             let done = ledger.report_withdraw(bench, &actor, id, reason, right.as_ref());
