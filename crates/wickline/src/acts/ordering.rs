@@ -402,26 +402,13 @@ impl Desk<'_> {
         let Some(n) = self.number_of(key).await? else { return Ok(()) };
         let name = &key.source;
         let own = order::own_name(n, name);
-        let show = format!("`wickline orders show \"order {n}\"`");
         let detail = match kind {
-            Kind::OrderNumberTwice => format!(
-                "{name} sent a message for another patient under the number of {own}, and it was refused: ask those \
-                 who look after {name} whose order that number is ({show}), and compare the label of the cup"
-            ),
-            Kind::OrderClaimed => format!(
-                "{own}, an order whose result is out, is another patient's too, or its patient became somebody else: \
-                 compare label and patient ({show}), settle it, and withdraw what is wrong"
-            ),
-            Kind::OrderLate => format!(
-                "{own} asks what had been told already, without an order's number: see that {name} files it under its \
-                 order ({show})"
-            ),
-            _ => format!(
-                "{name} closed {own}, whose result was out already: compare it ({show}) with what {name} shows, and \
-                 withdraw what is wrong there"
-            ),
+            Kind::OrderNumberTwice => say!("notice.number_twice", name = name, n = n),
+            Kind::OrderClaimed => say!("notice.claimed", name = name, n = n),
+            Kind::OrderLate => say!("notice.late", name = name, n = n),
+            _ => say!("notice.closed", name = name, n = n),
         };
-        notice::put(self.write, kind, &own, &detail).await.map(drop)
+        notice::put(self.write, kind, &own, &detail.to_string()).await.map(drop)
     }
 
     /// Several orders of one patient under one number: of a source whose `order_key` is wrong that is every second
@@ -429,11 +416,7 @@ impl Desk<'_> {
     async fn tell_of_key(&mut self, key: &Key) -> Result<(), StoreError> {
         let Some(n) = self.number_of(key).await? else { return Ok(()) };
         let name = &key.source;
-        let detail = format!(
-            "{name} sends several orders under one number, such as that of order {n} of {name} (`wickline orders show \
-             \"order {n}\"`), and each after the first is refused: ask those who look after {name} what names an order \
-             there (`order_key`), and have what was refused sent again"
-        );
+        let detail = say!("notice.shared_number", name = name, n = n).to_string();
         let of = format!("orders of {name}");
         notice::put(self.write, Kind::OrderNumberTwice, &of, &detail).await.map(drop)
     }

@@ -353,7 +353,7 @@ impl Look<'_> {
         Ok(())
     }
 
-    /// How a queue that is stopped or paused stands; and the same without words of a receiver or a person, where it has some.
+    /// How a queue that is stopped or paused stands; where it has words of a receiver or a person, also without them.
     async fn shut(
         &self,
         ledger: &Ledger,

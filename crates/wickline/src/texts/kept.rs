@@ -6,8 +6,8 @@ use std::sync::OnceLock;
 
 use super::{Language, Said, english};
 
-/// A brace whose content is read in the same way; what stands in any other is an id, a number or somebody's words.
-const READ: &str = "what";
+/// Braces whose content is read in the same way; what stands in any other is an id, a number or somebody's words.
+const READ: [&str; 4] = ["what", "had", "has", "orders"];
 
 /// A text of ours taken apart: what stands before the first brace, then each brace with what stands behind it.
 struct Pattern {
@@ -37,7 +37,7 @@ impl Pattern {
                 true => (left.strip_suffix(behind)?, ""),
                 false => left.split_once(behind)?,
             };
-            let value = if *name == READ { Said::kept(value) } else { Said::from(value) };
+            let value = if READ.contains(name) { Said::kept(value) } else { Said::from(value) };
             with.push((*name, value));
             left = after;
         }
@@ -69,7 +69,7 @@ impl Said {
     /// Words that were kept, of what stood before or after an act: a text of ours, or several in a list.
     #[must_use]
     pub fn kept(text: &str) -> Self {
-        if let Some(said) = read("kept", text) {
+        if let Some(said) = read("kept", text).or_else(|| read("notice", text)) {
             return said;
         }
         if Language::has(&format!("reason.{text}")) {

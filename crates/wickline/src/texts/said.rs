@@ -1,5 +1,5 @@
-//! Something that is said before it is known to whom: places in the texts with what stands in their braces. Commands say
-//! it in English, a page in its reader's language.
+//! Something that is said before it is known to whom: places in the texts with what stands in their braces. Commands
+//! say it in English, a page in its reader's language.
 
 use std::borrow::Cow;
 use std::fmt;
@@ -19,12 +19,12 @@ enum Piece {
     Text(Cow<'static, str>, Vec<(&'static str, Said)>),
     /// A word that scripts know, by the room of its text: commands say it as it is.
     Code(&'static str, String),
-    /// What to do: at a terminal a command, which stands in the room `way`, on a page a place on one, in the room `here`.
+    /// What to do: at a terminal a command, of the room `way`; on a page a place on one, of the room `here`.
     Way(&'static str, Vec<(&'static str, Said)>),
 }
 
-/// The text at a place with what stands in its braces: `say!("found.away", at = time)`. A test reads each of these in the
-/// sources and finds the place, with these braces and no others.
+/// The text at a place with what stands in its braces: `say!("found.away", at = time)`. A test reads each of these in
+/// the sources and finds the place, with these braces and no others.
 macro_rules! say {
     ($place:literal $(, $name:ident = $value:expr)* $(,)?) => {
         $crate::texts::Said::at($place, vec![$((stringify!($name), $crate::texts::Said::from($value))),*])

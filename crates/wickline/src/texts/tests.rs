@@ -181,9 +181,9 @@ fn every_way_is_a_command_and_a_place_on_a_page() {
 }
 
 /// Rooms of the texts that are said by `say!` alone.
-const SAID: [&str; 11] = [
+const SAID: [&str; 12] = [
     "found.", "do.", "cared.", "asked.", "noted.", "fault.", "strip.", "settle.", "no.", "todo.",
-    "barred.",
+    "barred.", "notice.",
 ];
 
 /// Places that are put together from words of the program: each word has its text.
@@ -219,6 +219,7 @@ fn what_was_kept_is_said_in_either_language() {
         ("filed, control, level 1, lot held", "arquivado, controlo, nível 1, lote held"),
         ("specimen held", "amostra held"),
         ("GLU: NEG; BLD: 1+", "GLU: NEG; BLD: 1+"),
+        ("order 7 of ward", "order 7 of ward"),
         ("set aside by hand", "set aside by hand"),
         ("", ""),
     ] {

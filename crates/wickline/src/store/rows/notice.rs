@@ -74,7 +74,9 @@ impl Notice {
     /// What it says, with its time.
     #[must_use]
     pub fn words(&self, clock: &SiteClock) -> Said {
-        say!("found.since", at = clock.rfc3339(self.since)).then(format!(": {}", self.detail))
+        say!("found.since", at = clock.rfc3339(self.since))
+            .then(": ")
+            .then(Said::kept(&self.detail))
     }
 
     fn read(row: &AnyRow) -> Result<Self, sqlx::Error> {
