@@ -5,6 +5,7 @@ use axum::extract::{Path, Query};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 
+use super::After;
 use super::one_held::reason;
 use crate::acts::people::PersonRole;
 use crate::acts::retry::Which;
@@ -76,15 +77,9 @@ impl Page {
     }
 }
 
-#[derive(serde::Deserialize, Default)]
-#[serde(default)]
-pub struct After {
-    after: String,
-}
-
 /// `GET /queue`
 pub async fn page(here: Here, Query(after): Query<After>) -> Result<Response, Halt> {
-    list(here, after.after.parse().unwrap_or(0), None).await
+    list(here, after.row(), None).await
 }
 
 fn row(here: &Here, item: QueueItem) -> Row {
