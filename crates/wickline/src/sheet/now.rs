@@ -69,7 +69,7 @@ impl Finding {
             About::Orders => word == "orders" || id.is_some(),
             _ => false,
         };
-        let place = format!("which.{}", word.replace(' ', "_"));
+        let place = format!("which.{}", word.replace('\'', "").replace(' ', "_"));
         if !ours || !Language::has(&place) {
             return Said::from(&self.which);
         }
@@ -229,9 +229,9 @@ impl Look<'_> {
     fn done(self, whole: bool) -> Now {
         let mut findings = self.findings;
         for found in &mut findings {
-            let line = |said: Said| said.plain(&|text| one_line(&text));
-            found.text = line(std::mem::take(&mut found.text));
-            found.outside = found.outside.take().map(line);
+            let line = |text: String| one_line(&text);
+            found.text = std::mem::take(&mut found.text).plain(&line);
+            found.outside = found.outside.take().map(|said| said.plain(&line));
         }
         Now {
             site: self.bench.site_name.clone(),

@@ -69,7 +69,7 @@ impl Said {
     /// Words that were kept, of what stood before or after an act: a text of ours, or several in a list.
     #[must_use]
     pub fn kept(text: &str) -> Self {
-        if let Some(said) = read("kept", text).or_else(|| read("notice", text)) {
+        if let Some(said) = ["kept", "notice", "point"].iter().find_map(|room| read(room, text)) {
             return said;
         }
         if Language::has(&format!("reason.{text}")) {

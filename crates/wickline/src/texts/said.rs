@@ -155,7 +155,7 @@ macro_rules! plain {
         })*
     };
 }
-plain!(&str, &&str, &String, i64, &i64, u64, usize, &usize, u32);
+plain!(&str, &&str, &String, i64, &i64, u64, &u64, usize, &usize, u32);
 
 impl From<&Self> for Said {
     fn from(said: &Self) -> Self {

@@ -181,9 +181,9 @@ fn every_way_is_a_command_and_a_place_on_a_page() {
 }
 
 /// Rooms of the texts that are said by `say!` alone.
-const SAID: [&str; 12] = [
+const SAID: [&str; 13] = [
     "found.", "do.", "cared.", "asked.", "noted.", "fault.", "strip.", "settle.", "no.", "todo.",
-    "barred.", "notice.",
+    "barred.", "notice.", "point.",
 ];
 
 /// Places that are put together from words of the program: each word has its text.

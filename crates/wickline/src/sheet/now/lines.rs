@@ -119,7 +119,10 @@ impl Look<'_> {
                 _ => say!("found.untold"),
             };
         };
-        let how = point.why.as_deref().map_or(String::new(), |how| format!(" ({how})"));
+        let how = point
+            .why
+            .as_deref()
+            .map_or(Said::default(), |how| Said::from(" (").then(Said::kept(how)).then(")"));
         if self.is_being_opened(point) {
             return say!("found.opening");
         }

@@ -33,7 +33,7 @@ impl Look<'_> {
                 say!(
                     "found.source_turned",
                     at = at,
-                    why = away.why.unwrap_or_default(),
+                    why = Said::kept(&away.why.unwrap_or_default()),
                     last = last
                 )
             });

@@ -107,7 +107,7 @@ impl Look<'_> {
         let point = self.point(Kind::Check, store, None);
         point.map(|point| {
             let how = point.why.as_deref().unwrap_or_default();
-            say!("found.looked_at", at = self.time(point.since), how = how)
+            say!("found.looked_at", at = self.time(point.since), how = Said::kept(how))
         })
     }
 
