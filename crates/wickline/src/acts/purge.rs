@@ -117,7 +117,7 @@ impl Ledger {
     /// Why nothing at all may go.
     pub async fn purge_barred(&self) -> Result<Option<Said>, StoreError> {
         Ok(self.notices().await?.first().map(|notice| {
-            say!("no.purge", n = notice.n, kind = notice.kind.code(), how = way!("notices"))
+            say!("no.purge", n = notice.n, kind = notice.kind.code(), how = way!("notices_tell"))
         }))
     }
 
